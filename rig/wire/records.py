@@ -1,0 +1,154 @@
+"""What the rig says, in arrays: the one shape in which records leave the wire room.
+
+Lines from a port, lines from a capture and pin recordings all become ``Batch`` objects.
+Times are microseconds of the rig's clock, already carried beyond 32 bits (float64, so that
+pin recordings may have finer steps); counts are carried beyond 32 bits as well (int64).
+
+A *count* c means that the encoder stands between boundary c and boundary c + 1. Going up,
+the encoder crosses boundary c as the count becomes c; going down, it crosses boundary c + 1
+as the count becomes c. ``count % 4`` is the quadrature state: 0 is AB = 00, 1 is 10, 2 is 11,
+3 is 01.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+INDEX_INPUT = 0
+"""Input number of the encoder's index; contacts are numbered from 1."""
+
+POSITION = np.dtype(
+    [
+        ("t_us", "f8"),  # when the count was looked at
+        ("count", "i8"),
+        ("low", "i8"),  # lowest count since the last position record, this one included
+        ("high", "i8"),  # highest count since then
+        ("levels", "i8"),  # bit 0 A, 1 B, 2 index, 3 foot switch, 4 contact 1, 5 contact 2 ...
+        ("done_us", "f8"),  # every edge before this time has been given already
+    ]
+)
+
+EDGE = np.dtype(
+    [
+        ("t_us", "f8"),
+        ("input", "i2"),  # 0 index, 1 first contact, ...
+        ("level", "i1"),  # level after the edge: 0 or 1
+        ("count", "i8"),
+        # The encoder edges around it, in order of time: two before, two after.
+        # ``around_t_us`` is NaN and ``around_step`` 0 where there was none to tell.
+        # An encoder edge at the very instant of this edge stands as "before".
+        ("around_t_us", "f8", (4,)),
+        ("around_at", "i8", (4,)),  # the boundary that was crossed
+        ("around_step", "i1", (4,)),  # +1 going up, -1 going down, 0 none
+    ]
+)
+
+WIDTH = np.dtype(
+    [
+        ("t_us", "f8"),
+        ("count", "i8"),
+        # Running totals of the time spent in state 0..3, over visits that were entered on one
+        # side, left on the other and shorter than 65.536 ms.
+        ("dwell_us", "f8", (4,)),
+        ("breaks", "i8"),  # visits so far that were none of these (turned round, or too long)
+    ]
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Who is speaking: protocol version, counts a turn, number of contact inputs, name."""
+
+    t_us: float
+    protocol: int
+    counts_per_turn: int
+    contacts: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Restart:
+    """The rig began anew: its clock, counts and running numbers start from nothing.
+
+    ``cause`` is a set of bits: 1 power on, 2 reset line, 4 supply dip, 8 watchdog; 0 when the
+    restart was found out from the numbers alone.
+    """
+
+    t_us: float
+    cause: int
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """Running totals of what the rig itself knows to have gone wrong, and its supply."""
+
+    t_us: float
+    uptime_s: int
+    illegal: int  # encoder transitions in which both channels changed
+    lost_edges: int  # contact or index edges that found no room
+    lost_lines: int  # lines dropped since the line was full
+    supply_mv: int
+
+
+@dataclass(frozen=True, slots=True)
+class Foot:
+    """The foot switch: ``level`` 1 pressed, 0 released."""
+
+    t_us: float
+    level: int
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A burst too long for the line: ``edges`` edges of ``input`` were left out.
+
+    The first left out was at ``first_us``, the last at ``last_us``; ``longest_low_us`` and
+    ``longest_high_us`` are the longest runs at each level between the edge given before and the
+    edge given after.
+    """
+
+    t_us: float
+    input: int
+    edges: int
+    first_us: float
+    last_us: float
+    longest_low_us: float
+    longest_high_us: float
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something on the line was not as it should be. Counted, shown and recorded.
+
+    ``kind`` is one of: garbage, half-line, long-line, checksum, gap, repeat, unknown-kind,
+    protocol, field, clock, encoder, vcd.
+    """
+
+    t_us: float
+    kind: str
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A line of a capture that the host wrote: what the rig cannot know."""
+
+    t_us: float
+    name: str
+    value: dict[str, object]
+
+
+Other = Identity | Restart | Health | Foot | Cut | Trouble | Note
+
+
+@dataclass(slots=True)
+class Batch:
+    """Records in order of arrival. A ``Restart`` only ever stands first in ``others``."""
+
+    positions: NDArray[np.void] = field(default_factory=lambda: np.empty(0, POSITION))
+    edges: NDArray[np.void] = field(default_factory=lambda: np.empty(0, EDGE))
+    widths: NDArray[np.void] = field(default_factory=lambda: np.empty(0, WIDTH))
+    others: list[Other] = field(default_factory=list)
