@@ -1,0 +1,93 @@
+"""What the timing room says: readings, contributions, judgements, comparisons. Plain values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Verdict = Literal["inside", "outside", "not decidable", "not judged"]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One opening of one unit, tied to setting, cylinder and stroke.
+
+    ``btdc_deg`` is before the top dead centre of ``cylinder``, in (-180, 180].
+    """
+
+    unit: str
+    setting: str
+    cylinder: int | None  # None: not known (which stroke is not stated, lobe not tied)
+    lobe: int | None  # 0 .. lobes - 1, counted from the first seen since the stroke was stated
+    btdc_deg: float | None
+    crank_deg: float | None
+    t_s: float
+    counts: bool
+    why: str  # why it does not count, empty when it does
+    phase: Literal["as found", "as left"] = "as found"
+    kind: Literal["turned", "set", "impulse"] = "turned"
+    stroke_known: bool = True
+    wrong_stroke: bool = False  # a whole crank turn out on a four-stroke
+    partings: int = 1  # contact openings in the passage, chatter included
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """One part of an uncertainty: standard uncertainty in degrees and degrees of freedom."""
+
+    name: str  # "repeatability", "top dead centre", "counting", "graduation", "run-out", "play"
+    u_deg: float
+    nu: float  # math.inf when taken as exact
+    kind: Literal["A", "B"]
+    how: str  # one line: from what, and by which clause
+
+
+@dataclass(frozen=True, slots=True)
+class Uncertainty:
+    """Combined and expanded (JCGM 100): ``U_deg = k * u_deg`` at about 95 %."""
+
+    u_deg: float
+    nu_eff: float
+    k: float
+    U_deg: float
+    parts: tuple[Contribution, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """One unit in one setting on one cylinder, against its window."""
+
+    unit: str
+    setting: str
+    cylinder: int | None
+    phase: str
+    kind: str
+    n: int
+    mean_btdc: float | None
+    sd_deg: float | None
+    uncertainty: Uncertainty | None
+    earliest_btdc: float | None
+    nominal_btdc: float | None
+    latest_btdc: float | None
+    verdict: Verdict
+    spread_verdict: Verdict
+    words: str  # "1.4 degrees early", "inside", ...
+    rule: str  # the decision rule, one sentence
+    settle: str  # how many more readings would settle it, or which part would have to shrink
+    marks: tuple[str, ...] = ()  # "stroke not stated", "one crank turn out", ...
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two units (or the same before and after): first minus second, positive = first earlier."""
+
+    first: str
+    second: str
+    setting: str
+    cylinder: int | None  # None: over all cylinders
+    difference_deg: float
+    uncertainty: Uncertainty
+    wanted_deg: float | None
+    tolerance_deg: float | None
+    verdict: Verdict
+    words: str
