@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from rig.engine.uncertainty import Uncertainty
+
 Verdict = Literal["inside", "outside", "not decidable", "not judged"]
 
 
@@ -29,28 +31,6 @@ class Reading:
     stroke_known: bool = True
     wrong_stroke: bool = False  # a whole crank turn out on a four-stroke
     partings: int = 1  # contact openings in the passage, chatter included
-
-
-@dataclass(frozen=True, slots=True)
-class Contribution:
-    """One part of an uncertainty: standard uncertainty in degrees and degrees of freedom."""
-
-    name: str  # "repeatability", "top dead centre", "counting", "graduation", "run-out", "play"
-    u_deg: float
-    nu: float  # math.inf when taken as exact
-    kind: Literal["A", "B"]
-    how: str  # one line: from what, and by which clause
-
-
-@dataclass(frozen=True, slots=True)
-class Uncertainty:
-    """Combined and expanded (JCGM 100): ``U_deg = k * u_deg`` at about 95 %."""
-
-    u_deg: float
-    nu_eff: float
-    k: float
-    U_deg: float
-    parts: tuple[Contribution, ...]
 
 
 @dataclass(frozen=True, slots=True)

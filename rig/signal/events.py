@@ -1,0 +1,76 @@
+"""What the signal room says: events found in the records. Plain frozen values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """The instant at which contacts first part in the passage that ends with them staying open.
+
+    ``crank_deg`` grows in the normal direction and is a whole number of turns at each leading edge
+    of the index; None when no index was ever met. ``direction`` is +1 for movement in the normal
+    direction, -1 backwards, 0 when the crank stood still.
+    """
+
+    input: int
+    t_us: float
+    crank_deg: float | None
+    direction: int
+    speed_deg_s: float
+    run_up_deg: float  # movement in the normal direction since it began anew
+    counts: bool
+    why: str  # empty, or the reason that it does not count
+    partings: int  # times that the contacts parted in the passage
+    passage_us: float  # from the first parting to the last
+    closed_us: float  # how long the contacts had been closed before
+    closed_deg: float  # crank degrees passed since they closed (NaN: not seen)
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """The contacts came to rest closed; the instant is the first touch of that passage."""
+
+    input: int
+    t_us: float
+    crank_deg: float | None
+    direction: int
+    open_us: float
+    open_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class IndexPass:
+    """The leading edge of the index pulse was passed.
+
+    ``off_counts`` is how far the count stood from where the reference expected it; ``anchored``
+    is true when this pass became the reference (the first, or the first after counts were lost).
+    """
+
+    t_us: float
+    direction: int
+    crank_deg: float
+    off_counts: float
+    anchored: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceLost:
+    """Angles no longer hold until the index has passed again."""
+
+    t_us: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something in the signal that the person should know; it ends nothing."""
+
+    t_us: float
+    kind: str  # "spike", "drop-out", "short opening", "late record", "index off", ...
+    input: int  # contact input, 0 the encoder
+    detail: str
+
+
+Event = Opening | Closing | IndexPass | ReferenceLost | Finding
