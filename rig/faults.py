@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+
 
 class RigError(Exception):
     """Base of all errors of this program that a person can do something about.
@@ -20,3 +22,17 @@ class RigLostError(RigError):
     """The rig went away or never answered (exit status 3)."""
 
     status = 3
+
+
+def reason(why: OSError) -> str:
+    """Why the operating system refused, in plain words."""
+    words = {
+        errno.ENOENT: "there is no such file or folder",
+        errno.EEXIST: "a file of that name is there already, and it is not overwritten",
+        errno.EACCES: "reading or writing there is not permitted",
+        errno.EROFS: "the disk can only be read",
+        errno.ENOSPC: "the disk is full",
+        errno.EISDIR: "it is a folder",
+        errno.ENOTDIR: "a part of the path is no folder",
+    }
+    return words.get(why.errno or 0, why.strerror or str(why))

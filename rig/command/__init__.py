@@ -1,0 +1,92 @@
+"""The command line. Thin: each command is a module that is imported when it is called."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from collections.abc import Sequence
+
+from rig import __version__
+from rig.faults import RigError
+
+COMMANDS = {
+    "demo": "the main job on the virtual rig, by a simulated hand",
+    "new": "make a job folder: a few questions, or an example taken whole",
+    "ports": "list the serial ports, and find the rig",
+    "live": "read the rig: the dashboard",
+    "read": "where do the contacts open in a recording (capture or VCD)",
+    "figures": "what a job's captures say: readings, judgement, comparison",
+    "tdc": "state top dead centre by hand, or show the reference in use",
+    "certify": "save a timing certificate from a capture",
+    "verify": "prove a certificate against its capture and engine file",
+    "compare": "two certificates, or two captures, against each other",
+    "virtual": "a rig in software on a serial port of its own",
+}
+"""Every command and what it does, in the order in which they are shown."""
+
+
+class _Parser(argparse.ArgumentParser):
+    """Usage errors end with status 2 and one sentence, as all wrong input does."""
+
+    def error(self, message: str) -> None:  # type: ignore[override]
+        self.exit(2, f"{self.prog}: {message}\nTry {self.prog} --help.\n")
+
+
+def parser_of(command: str) -> argparse.ArgumentParser:
+    """The parser of one command."""
+    module = importlib.import_module(f"rig.command.{command}")
+    parser = _Parser(prog=f"rig {command}", description=module.__doc__)
+    module.arguments(parser)
+    return parser
+
+
+def _help() -> str:
+    width = max(map(len, COMMANDS))
+    rows = "\n".join(f"  {name:<{width}}  {text}" for name, text in COMMANDS.items())
+    return (
+        "usage: rig COMMAND ...\n\n"
+        "Reads a timing sensor rig: where ignition contacts open, in degrees of crank.\n\n"
+        f"commands:\n{rows}\n\n"
+        "rig COMMAND --help tells more. Exit status: 0 done, 1 done and the verdict is negative,\n"
+        "2 the input or the usage was wrong, 3 the rig was lost.\n"
+    )
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line; returns the exit status."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show a degree sign must not end a session.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    if not words or words[0] in ("-h", "--help", "help"):
+        sys.stdout.write(_help())
+        return 0
+    if words[0] in ("-V", "--version"):
+        sys.stdout.write(f"timing-rig {__version__}\n")
+        return 0
+    command = words[0]
+    if command not in COMMANDS:
+        import difflib
+
+        near = difflib.get_close_matches(command, COMMANDS, 1)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        sys.stderr.write(f"rig: there is no command {command!r}.{hint} Try rig --help.\n")
+        return 2
+    try:
+        args = parser_of(command).parse_args(words[1:])
+        module = importlib.import_module(f"rig.command.{command}")
+        return int(module.run(args))
+    except RigError as wrong:
+        sys.stderr.write(f"rig {command}: {wrong}\n")
+        return wrong.status
+    except BrokenPipeError:
+        # The reader of our output went away (a pager, head): nothing is left to say.
+        sys.stderr.close()
+        return 0
+    except KeyboardInterrupt:
+        sys.stderr.write("\nstopped\n")
+        return 130
+    except SystemExit as stop:
+        return stop.code if isinstance(stop.code, int) else 2

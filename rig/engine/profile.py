@@ -29,7 +29,11 @@ class Setting:
     name: str  # "full advance", "full retard", "fixed", or the user's own
     window: Window | None  # None: read, but nothing to judge it against
     spread_limit_deg: float | None = None  # limit for the standard deviation of the readings
-    per_cylinder: dict[int, Window] = field(default_factory=dict)  # compensated cams
+    # Compensated cams: before the cylinder's own datum (``firing.datum_after_first_deg``).
+    per_cylinder: dict[int, Window] = field(default_factory=dict)
+    # How the manual counts them: "own" before the cylinder's own top dead centre, "first" after
+    # cylinder 1's opening (then judged against cylinder 1's nominal figure).
+    counted_from: Literal["own", "first"] = "own"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +54,13 @@ class Unit:
     coupling: Literal["none", "impulse", "disabled"] = "none"
     body: str = ""  # units with the same body move together
     play_deg: float | None = None  # crank degrees of backlash, once measured
-    lobe_cylinders: tuple[int, ...] = ()  # firing cylinder of each lobe in turn; () = by counting
+    # Cylinders that the openings of a working cycle belong to, in turn; () = the firing order.
+    lobe_cylinders: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Geometry:
-    """Slider-crank of a cylinder, in millimetres (``checks`` section 2)."""
+    """Slider-crank of a cylinder, in millimetres (see ``rig.engine.geometry``)."""
 
     throw_mm: float
     rod_mm: float
@@ -73,6 +78,9 @@ class Encoder:
     graduation_error_deg: float = 0.0  # half-width stated for the encoder
     run_out_deg: float = 0.0  # amplitude of the once-a-turn error of its mounting
     turns_per_crank_turn: Fraction = Fraction(1)
+    play_deg: float = 0.0  # crank degrees of backlash between crank and encoder
+    play_error_deg: float = 0.0  # half-width within which that is known
+    turned_at: Literal["encoder", "crank"] = "crank"  # the end at which the hand turns
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +126,7 @@ class Engine:
     geometry: Geometry | None = None
     rim_diameter_mm: float | None = None
     stated_tdc_deg: dict[int, float] = field(default_factory=dict)  # cylinder: degrees after 1's
+    master_cylinder: int = 0  # cylinder with the master rod; 0: no link rods
 
 
 @dataclass(frozen=True, slots=True)

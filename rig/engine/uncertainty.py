@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Literal
+
+import numpy as np
+
+FINEST_SHOWN = Decimal("0.01")
+"""Nothing is shown finer than this (degrees), however small its uncertainty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,3 +34,121 @@ class Uncertainty:
     k: float
     U_deg: float
     parts: tuple[Contribution, ...]
+
+
+def combine(parts: Sequence[Contribution], coverage: float = 0.95) -> Uncertainty:
+    """Combine independent parts into one expanded uncertainty, all in degrees.
+
+    Root sum of squares (JCGM 100:2008, 5.1.2), effective degrees of freedom by
+    Welch-Satterthwaite (G.4.1), Student factor at ``nu_eff`` truncated (see ``student_t``).
+    ``nu_eff`` is kept untruncated. Raises ``ValueError`` for a negative or not-a-number part,
+    for degrees of freedom below 1 and for a coverage outside (0, 1).
+    """
+    for part in parts:
+        if not (part.u_deg >= 0.0 and math.isfinite(part.u_deg)):
+            raise ValueError(f"{part.name}: standard uncertainty {part.u_deg} is not a size")
+        if not part.nu >= 1.0:
+            raise ValueError(f"{part.name}: {part.nu} degrees of freedom; at least 1 is needed")
+    u_deg = math.hypot(*(part.u_deg for part in parts))
+    inverse = sum((part.u_deg / u_deg) ** 4 / part.nu for part in parts) if u_deg > 0.0 else 0.0
+    nu_eff = 1.0 / inverse if inverse > 0.0 else math.inf
+    k = student_t(nu_eff, coverage)
+    return Uncertainty(u_deg, nu_eff, k, k * u_deg, tuple(parts))
+
+
+def student_t(nu: float, coverage: float = 0.95) -> float:
+    """Two-sided Student factor for ``nu`` degrees of freedom (JCGM 100:2008, Table G.2).
+
+    ``nu`` is rounded to one decimal and then truncated to the next lower integer: the Guide
+    truncates (G.4.1), and prints 18.9987 as 19.0 and uses 19 in the example beside it.
+    Raises ``ValueError`` for ``nu`` below 1 or a coverage outside (0, 1).
+    """
+    if not 0.0 < coverage < 1.0:
+        raise ValueError(f"coverage {coverage} is not between 0 and 1")
+    if not nu >= 1.0:
+        raise ValueError(f"{nu} degrees of freedom; at least 1 is needed")
+    from scipy.special import ndtri, stdtrit
+
+    upper = (1.0 + coverage) / 2.0
+    if math.isinf(nu):
+        return float(ndtri(upper))
+    return float(stdtrit(math.floor(round(nu, 1)), upper))
+
+
+def rectangular(half_width: float) -> float:
+    """Standard uncertainty of a value that lies anywhere within +/- ``half_width``, any unit.
+
+    Source: JCGM 100:2008, 4.3.7.
+    """
+    return half_width / math.sqrt(3.0)
+
+
+def triangular(half_width: float) -> float:
+    """Standard uncertainty within +/- ``half_width``, the likelier the nearer to the middle.
+
+    Source: JCGM 100:2008, 4.3.9.
+    """
+    return half_width / math.sqrt(6.0)
+
+
+def u_shaped(half_width: float) -> float:
+    """Standard uncertainty of a sine of amplitude ``half_width`` whose phase is not known.
+
+    Source: JCGM 100:2008, H.1.3.4 (arcsine distribution).
+    """
+    return half_width / math.sqrt(2.0)
+
+
+def quantisation(step: float) -> float:
+    """Standard uncertainty of a value that was rounded to the nearest ``step``.
+
+    Source: JCGM 100:2008, F.2.2.1.
+    """
+    return step / math.sqrt(12.0)
+
+
+def mean_and_sd(values: Sequence[float]) -> tuple[float, float | None]:
+    """Mean and experimental standard deviation (n - 1), in two passes; None for the SD of one.
+
+    For straight quantities; angles go through ``rig.timing.circular``.
+    Source: JCGM 100:2008, 4.2.1 and 4.2.2. Raises ``ValueError`` when there is no value.
+    """
+    if len(values) == 0:
+        raise ValueError("no values, so no mean")
+    data = np.asarray(values, dtype=np.float64)
+    mean = float(np.mean(data))
+    return mean, float(np.std(data, ddof=1)) if data.size > 1 else None
+
+
+def round_for_show(value: float, U: float) -> tuple[str, str]:
+    """``value`` and its expanded uncertainty ``U`` (degrees) as text, in the same decimal place.
+
+    The place is that of the second significant figure of ``U`` (JCGM 100:2008, 7.2.6), but never
+    finer than 0.01; an uncertainty that would then show as nothing shows as 0.01. Halves round
+    away from zero. Raises ``ValueError`` unless both are finite and ``U`` is not negative.
+    """
+    if not (math.isfinite(value) and math.isfinite(U) and U >= 0.0):
+        raise ValueError(f"{value} with uncertainty {U} cannot be shown")
+    size = Decimal(repr(float(U)))
+    place = FINEST_SHOWN
+    if size:
+        place = max(place, _second_figure(size))
+        # Rounding may carry into a new figure: 0.996 is shown as 1.0, not as 1.00.
+        place = max(place, _second_figure(_to_place(size, place) or place))
+    shown_U = _to_place(size, place)
+    if size and not shown_U:
+        shown_U = place
+    shown = _to_place(Decimal(repr(float(value))), place)
+    return f"{shown or abs(shown):f}", f"{shown_U:f}"
+
+
+def _second_figure(size: Decimal) -> Decimal:
+    """The decimal place, as a power of ten, of the second significant figure of ``size``."""
+    return Decimal(1).scaleb(size.adjusted() - 1)
+
+
+def _to_place(size: Decimal, place: Decimal) -> Decimal:
+    """``size`` rounded to a multiple of ``place``; plain digits, also for tens and hundreds."""
+    return ((size / place).to_integral_value(ROUND_HALF_UP) * place).quantize(
+        min(place, Decimal(1))
+    )

@@ -31,6 +31,7 @@ class Reading:
     stroke_known: bool = True
     wrong_stroke: bool = False  # a whole crank turn out on a four-stroke
     partings: int = 1  # contact openings in the passage, chatter included
+    closed_deg: float | None = None  # crank degrees for which the contacts had been closed
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +67,9 @@ class Comparison:
     setting: str
     cylinder: int | None  # None: over all cylinders
     difference_deg: float
-    uncertainty: Uncertainty
+    uncertainty: Uncertainty | None  # None: single readings, which say nothing of their spread
     wanted_deg: float | None
     tolerance_deg: float | None
     verdict: Verdict
     words: str
+    phase: str = ""  # "as found" or "as left" when both are of one capture

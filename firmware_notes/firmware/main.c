@@ -1,0 +1,122 @@
+// A sensor rig: counts an encoder, times contact edges, reports both. It knows no degrees and no
+// engines. The line format is in ../protocol.md.
+//
+// One interrupt (samples.c) writes each change of a pin, with its time, into a ring. All else is
+// done here, in turns so short that neither the ring fills nor the line falls idle.
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/wdt.h>
+#include <stdint.h>
+
+#include "board.h"
+#include "clock.h"
+#include "edges.h"
+#include "encoder.h"
+#include "foot.h"
+#include "report.h"
+#include "samples.h"
+#include "serial.h"
+#include "supply.h"
+
+#define BUSY 24  // so many samples waiting: they go before characters
+#define CAUSES (_BV(PORF) | _BV(EXTRF) | _BV(BORF) | _BV(WDRF))
+
+static uint8_t mcusr_at_start __attribute__((section(".noinit")));
+static uint8_t r2_at_start __attribute__((section(".noinit")));
+
+// Before anything else: the cause of the reset, and the watchdog off, which stays on after it has
+// reset the chip. Many boot loaders clear the register and leave what it held in r2.
+void keep_reset_cause(void) __attribute__((naked, used, section(".init3")));
+void keep_reset_cause(void) {
+    __asm__ volatile("sts %0, r2" : "=m"(r2_at_start));
+    mcusr_at_start = MCUSR;
+    MCUSR = 0;
+    wdt_disable();
+}
+
+static uint8_t reset_cause(void) {
+    if (mcusr_at_start & CAUSES) return mcusr_at_start & CAUSES;
+    return r2_at_start & ~CAUSES ? 0 : r2_at_start;  // unlikely bits: not a cause, so not known
+}
+
+static uint8_t pins;      // as last seen
+static uint32_t seen_us;  // when that was: all before has been looked at
+
+static uint8_t level_of(uint8_t pin) { return pins & pin ? 1 : 0; }
+
+static void look_at_edges(uint8_t changed, uint32_t t_us) {
+    if (changed & PIN_INDEX) edges_change(0, level_of(PIN_INDEX), t_us);
+    if (changed & PIN_CONTACT1) edges_change(1, level_of(PIN_CONTACT1), t_us);
+    if (changed & PIN_CONTACT2) edges_change(2, level_of(PIN_CONTACT2), t_us);
+}
+
+static void look_at(struct sample s) {
+    uint32_t t_us = clock_at(s.ticks);
+    uint8_t changed = s.pins ^ pins;
+    pins = s.pins;
+    if (changed & PINS_ENCODER) {
+        uint8_t step = encoder_change(pins, t_us);
+        if (step) {
+            edges_encoder_step(step, t_us);
+        } else {
+            edges_encoder_illegal();
+        }
+    }
+    if (changed & PINS_EDGES) look_at_edges(changed, t_us);
+    if (changed & PIN_FOOT) foot_change(pins, t_us);
+    seen_us = t_us;
+}
+
+// Some inputs were shut off for a while, since samples came too fast.
+static void look_again(void) {
+    struct sample s;
+    enum blind blind = samples_recover(&s);
+    uint32_t since_us = seen_us;
+    seen_us = clock_at(s.ticks);
+    uint8_t changed = s.pins ^ pins;
+    pins = s.pins;
+    edges_lost++;
+    if (blind == BLIND_ALL || changed & PINS_ENCODER) {
+        encoder_missed(pins);
+        edges_encoder_illegal();
+    }
+    if (changed & PIN_INDEX) edges_unseen(0, level_of(PIN_INDEX), since_us, seen_us);
+    if (changed & PIN_CONTACT1) edges_unseen(1, level_of(PIN_CONTACT1), since_us, seen_us);
+    if (changed & PIN_CONTACT2) edges_unseen(2, level_of(PIN_CONTACT2), since_us, seen_us);
+    if (changed & PIN_FOOT) foot_change(pins, seen_us);
+}
+
+static void start(void) {
+    LAMP_DDR |= LAMP;
+    serial_start();
+    supply_start();
+    samples_start();
+    pins = PIND;
+    encoder_start(pins);
+    foot_start(pins);
+    report_start(reset_cause());
+    wdt_enable(WDTO_250MS);
+    sei();
+}
+
+int main(void) {
+    start();
+    for (;;) {
+        wdt_reset();
+        if (samples_waiting()) {
+            look_at(samples_take());
+            if (samples_waiting() >= BUSY) continue;
+        } else if (samples_shut()) {
+            look_again();
+        }
+        serial_pump();
+        if (serial_asked()) report_asked();
+        if (!serial_idle()) continue;
+        uint16_t ticks;
+        if (!samples_none_before(&ticks)) continue;
+        seen_us = clock_at(ticks);
+        supply_poll();
+        edges_settle();
+        report_poll(pins, seen_us);
+    }
+}

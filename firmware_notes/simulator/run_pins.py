@@ -1,0 +1,151 @@
+"""Runs the firmware on a simulated chip and shows its pins a recording.
+
+    python firmware_notes/simulator/run_pins.py RECORDING.vcd SAID --counts-per-turn 4096
+        writes to SAID what the firmware sends while its pins do what the recording says
+
+    python firmware_notes/simulator/run_pins.py RECORDING.vcd --live
+        the same at real time, on a pseudo-terminal whose path is printed: as a board at a port
+
+``--events`` takes a pin stream in place of a recording (``-`` is standard input); chip.c says what
+an event is. Needs make, gcc-avr, avr-libc, libsimavr-dev and libelf-dev; builds what is missing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from rig.faults import InputError, RigError
+from rig.wire.vcd import read_header
+from rig.wire.vcd_body import BodyReader
+
+HERE = Path(__file__).resolve().parent
+FIRMWARE = HERE.parent / "firmware"
+START_US = 20_000  # time 0 of a recording: by then the firmware is ready
+PINS = {"a": "a", "b": "b", "z": "index", "contact1": "contact1", "contact2": "contact2"}
+
+
+def build(counts_per_turn: int) -> tuple[Path, Path]:
+    """The simulator and the firmware for an encoder, built if need be.
+
+    Raises InputError: a tool is missing, or the build failed (its own words go to standard error).
+    """
+    for tool in ("make", "cc", "avr-gcc"):
+        if shutil.which(tool) is None:
+            raise InputError(
+                f"{tool} is not on this machine; on Debian: "
+                "apt-get install make gcc gcc-avr avr-libc libsimavr-dev libelf-dev"
+            )
+    for folder, more in ((HERE, []), (FIRMWARE, [f"COUNTS={counts_per_turn}"])):
+        made = subprocess.run(
+            ["make", "-s", "-C", str(folder), *more], stdout=sys.stderr, check=False
+        )
+        if made.returncode:
+            raise InputError(f"{folder}: the build failed; see above")
+    return HERE / "build" / "chip", FIRMWARE / "build" / str(counts_per_turn) / "rig.elf"
+
+
+def events(recording: Path, names: dict[str, str]) -> Iterator[str]:
+    """The changes of a recording's pins as event lines; levels at its time 0 from power on.
+
+    ``names`` says what the recording calls the pins a, b, z, contact1 and contact2.
+    Raises InputError: no such file or signal, or no dump.
+    """
+    header = read_header(recording)
+    roles = [role for role in PINS if role in names or header.has(role)]
+    reader = BodyReader(header, [header.pin(names.get(role, role)) for role in roles])
+    before = 0
+    for rows in reader.rows():
+        for tick, levels in zip(rows.ticks.tolist(), rows.levels.tolist(), strict=True):
+            t_us = START_US + tick * float(header.tick_us) if tick else 0
+            for number, role in enumerate(roles):
+                if (levels ^ before) >> number & 1:
+                    yield f"{t_us:.4f} pin {PINS[role]} {levels >> number & 1}\n"
+            before = levels
+    yield f"{START_US + reader.end_tick * float(header.tick_us):.4f} host \n"
+
+
+def arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
+    parser.add_argument("recording", nargs="?", type=Path, help="a value change dump (VCD)")
+    parser.add_argument("said", nargs="?", type=Path, help="file for what the firmware sends")
+    parser.add_argument("--events", type=Path, help="a pin stream in place of the recording")
+    parser.add_argument("--live", action="store_true", help="at real time, on a pseudo-terminal")
+    parser.add_argument("--counts-per-turn", type=int, default=2400)
+    parser.add_argument("--seconds", type=float, help="stop after so much simulated time")
+    parser.add_argument(
+        "--signal",
+        action="append",
+        default=[],
+        metavar="PIN=NAME",
+        help="what the recording calls a pin (a, b, z, contact1, contact2)",
+    )
+    given = parser.parse_args()
+    if given.events and given.recording and not given.said:
+        given.said, given.recording = given.recording, None
+    if bool(given.events) == bool(given.recording):
+        parser.error("give a recording, or --events and a pin stream")
+    if bool(given.live) == bool(given.said):
+        parser.error("give a file for what the firmware sends, or --live")
+    return given
+
+
+def signal_names(given: list[str]) -> dict[str, str]:
+    names = dict(text.partition("=")[::2] for text in given)
+    for pin, name in names.items():
+        if pin not in PINS or not name:
+            raise InputError(f"--signal {pin}={name}: give one of {', '.join(PINS)} and a name")
+    return names
+
+
+def feed(lines: Iterator[str], chip: subprocess.Popen[bytes]) -> None:
+    assert chip.stdin is not None
+    try:
+        for line in lines:
+            chip.stdin.write(line.encode())
+        chip.stdin.close()
+    except BrokenPipeError:
+        pass  # it stopped at --seconds, or says itself why
+
+
+def run(given: argparse.Namespace) -> int:
+    chip_path, elf = build(given.counts_per_turn)
+    command = [str(chip_path), *(["--live"] if given.live else [])]
+    if given.seconds:
+        command += ["--seconds", str(given.seconds)]
+    command.append(str(elf))
+    if given.events:
+        source = sys.stdin if str(given.events) == "-" else given.events.open()
+        lines: Iterator[str] = iter(source)
+    else:
+        lines = events(given.recording, signal_names(given.signal))
+    with (given.said.open("wb") if given.said else open(sys.stdout.fileno(), "wb", closefd=False)) as out:
+        chip = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=out)
+        try:
+            feed(lines, chip)
+        finally:
+            status = chip.wait()
+    return status
+
+
+def main() -> int:
+    try:
+        return run(arguments())
+    except RigError as error:
+        print(f"run_pins: {error}", file=sys.stderr)
+        return error.status
+    except OSError as error:
+        print(f"run_pins: {error.filename}: {error.strerror}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,5 @@
+"""``python -m rig``."""
+
+from rig.command import main
+
+raise SystemExit(main())

@@ -1,0 +1,118 @@
+"""Save a timing certificate: the record (JSON) and its page (HTML), from one or more captures."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from rig.command.job import Job
+from rig.command.say import figures, json_option, message
+from rig.command.show import judgement_lines, verdict_status
+from rig.command.work import Worked, work
+from rig.engine.reference import Reference
+from rig.faults import InputError
+from rig.record import certificate
+from rig.record.seal import Record
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig certify``."""
+    parser.add_argument("job", type=Path, help="the job folder")
+    parser.add_argument("capture", type=Path, nargs="*", help="default: the newest capture")
+    json_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Save the certificate and say where it is."""
+    job = Job(args.job)
+    paths = args.capture or [job.latest_capture()]
+    worked = work(job.profile, paths, job.reference())
+    for text in worked.said:
+        message(f"rig certify: {text}")
+    record_path, page_path = save(job, worked)
+    answer: dict[str, Any] = {
+        "certificate": str(record_path),
+        "page": str(page_path),
+        "judgements": certificate.load(record_path)["judgements"],
+    }
+    figures(
+        args,
+        answer,
+        [
+            *judgement_lines(worked.judgements, worked.comparisons),
+            f"certificate: {record_path}",
+            f"page:        {page_path}",
+        ],
+    )
+    return verdict_status(worked.judgements, worked.comparisons)
+
+
+def certify(job: Job, paths: Sequence[Path]) -> tuple[Path, Path]:
+    """Work the captures through and save a certificate; paths of the record and the page."""
+    return save(job, work(job.profile, paths, job.reference()))
+
+
+def save(job: Job, worked: Worked) -> tuple[Path, Path]:
+    """Save the certificate of ``worked`` in the job's folder."""
+    for played in worked.played:
+        if not _within(played.path, job.captures):
+            raise InputError(
+                f"{played.path}: a certificate rests on captures in {job.captures};"
+                " copy the capture there first"
+            )
+    job.certificates.mkdir(exist_ok=True)
+    record = build(job.engine_file.read_bytes(), job, worked, datetime.now(UTC))
+    return certificate.save(job.certificates, record)
+
+
+def build(engine_file: bytes, job: Job, worked: Worked, issued: datetime) -> Record:
+    """The record, not yet sealed. The same captures and engine file give the same figures."""
+    if worked.reference is None:
+        raise InputError(
+            "top dead centre is not known: find it by the stop in rig live,"
+            " or state it with rig tdc"
+        )
+    sessions = [played.session for played in worked.played]
+    touched = [text for session in sessions for text in session.checks]
+    return certificate.build(
+        profile=job.profile,
+        reference=worked.reference,
+        readings=worked.readings,
+        judgements=worked.judgements,
+        comparisons=worked.comparisons,
+        captures=[played.facts for played in worked.played],
+        engine_file=engine_file,
+        issued=issued,
+        conditions=[text for session in sessions for text in session.remarks],
+        deviations=[*_doubts(worked), *touched],
+        other_references=_others(worked, worked.reference),
+    )
+
+
+def _doubts(worked: Worked) -> list[str]:
+    said = []
+    for played in worked.played:
+        session = played.session
+        if session.restarts:
+            said.append(f"{played.path.name}: the rig restarted {session.restarts} times")
+        if session.follower.losses.illegal:
+            count = session.follower.losses.illegal
+            said.append(f"{played.path.name}: the encoder jumped {count} times")
+        said += [text.replace(str(played.path), played.path.name) for text in played.said]
+    return said
+
+
+def _others(worked: Worked, used: Reference) -> list[Reference]:
+    return [
+        found
+        for played in worked.played
+        for found in played.session.references
+        if found != used
+    ]
+
+
+def _within(path: Path, folder: Path) -> bool:
+    return path.resolve().parent == folder.resolve()

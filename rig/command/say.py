@@ -1,0 +1,57 @@
+"""What goes to standard output and standard error.
+
+Figures go to standard output: plain lines, or with ``--json`` one JSON object and nothing else.
+Messages go to standard error.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from collections.abc import Iterable
+from typing import Any
+
+from rig.engine.firing import wrap_btdc
+
+
+def json_option(parser: argparse.ArgumentParser) -> None:
+    """Give a command its ``--json``."""
+    parser.add_argument("--json", action="store_true", help="print one JSON object, nothing else")
+
+
+def plain(value: Any) -> Any:
+    """``value`` with numbers that JSON cannot hold as null."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    return value
+
+
+def figures(args: argparse.Namespace, answer: dict[str, Any], lines: Iterable[str]) -> None:
+    """Print ``answer`` as JSON when asked for, else ``lines``."""
+    if args.json:
+        sys.stdout.write(json.dumps(plain(answer), ensure_ascii=False, allow_nan=False) + "\n")
+    else:
+        for line in lines:
+            sys.stdout.write(line + "\n")
+    sys.stdout.flush()
+
+
+def message(text: str) -> None:
+    """One line on standard error."""
+    sys.stderr.write(text + "\n")
+    sys.stderr.flush()
+
+
+def angle(btdc_deg: float | None, places: int = 2) -> str:
+    """``36.20° BTDC``, ``4.00° ATDC``, or a dash when not known."""
+    if btdc_deg is None:
+        return "-"
+    btdc_deg = wrap_btdc(btdc_deg)
+    side = "ATDC" if round(btdc_deg, places) < 0 else "BTDC"
+    return f"{abs(btdc_deg):.{places}f}° {side}"

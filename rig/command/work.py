@@ -1,0 +1,108 @@
+"""A job's captures worked through: the session's figures, and the facts of the files.
+
+The certificate, its verification and ``rig figures`` all take this way, so they agree.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from rig.engine.profile import Profile
+from rig.engine.reference import Reference
+from rig.faults import InputError, reason
+from rig.record.schema import CaptureFacts
+from rig.session import Session
+from rig.timing.compare import compare_units
+from rig.timing.impulse import sort_out
+from rig.timing.judge import judge
+from rig.timing.results import Comparison, Judgement, Reading
+from rig.wire.capture import CaptureReader
+from rig.wire.records import Note, Trouble
+
+
+@dataclass(slots=True)
+class Played:
+    """One capture played through a session."""
+
+    path: Path
+    session: Session
+    facts: CaptureFacts
+    said: list[str]
+
+
+@dataclass(slots=True)
+class Worked:
+    """Figures over all the captures given."""
+
+    played: list[Played]
+    reference: Reference | None
+    readings: list[Reading] = field(default_factory=list)
+    judgements: list[Judgement] = field(default_factory=list)
+    comparisons: list[Comparison] = field(default_factory=list)
+
+    @property
+    def said(self) -> list[str]:
+        """What is to be said of the files: cut off, altered."""
+        return [text for played in self.played for text in played.said]
+
+
+def play(profile: Profile, path: Path) -> Played:
+    """Play one capture. Raises InputError when it cannot be read."""
+    reader = CaptureReader(path)
+    session = Session(profile)
+    said: list[str] = []
+    start = str(reader.facts.start.get("utc", ""))
+    end = start
+    for batch in reader.batches():
+        for other in batch.others:
+            if isinstance(other, Note) and "utc" in other.value:
+                end = str(other.value["utc"])
+            elif isinstance(other, Trouble) and other.kind == "capture":
+                said.append(f"{path}: {other.detail}")
+        session.take(batch)
+    session.finish()
+    identity = session.identity
+    facts = CaptureFacts(
+        file=path.name,
+        sha256=digest(path),
+        size_bytes=path.stat().st_size,
+        start_utc=start,
+        end_utc=end,
+        lines=reader.lines.lines,
+        troubles=dict(sorted(session.troubles.items())),
+        rig_name=identity.name if identity else "",
+        protocol=identity.protocol if identity else 0,
+        counts_per_turn=identity.counts_per_turn if identity else profile.encoder.counts_per_turn,
+        contacts=identity.contacts if identity else 0,
+    )
+    return Played(path, session, facts, said)
+
+
+def work(profile: Profile, paths: Sequence[Path], fallback: Reference | None = None) -> Worked:
+    """Play ``paths`` in turn. ``fallback`` is the reference when no capture holds one."""
+    played = [play(profile, path) for path in paths]
+    reference = fallback
+    for one in played:
+        reference = one.session.reference or reference
+    worked = Worked(played, reference)
+    readings: list[Reading] = []
+    for one in played:
+        one.session.reference = reference
+        readings += one.session.readings()
+    worked.readings = sort_out(readings, profile)
+    if reference is not None:
+        worked.judgements = judge(worked.readings, profile, reference)
+        worked.comparisons = compare_units(worked.readings, profile, reference)
+    return worked
+
+
+def digest(path: Path) -> str:
+    """SHA-256 of a file, hexadecimal. Raises InputError when it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as why:
+        raise InputError(f"{path}: cannot be read: {reason(why)}") from why

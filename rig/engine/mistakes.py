@@ -1,0 +1,100 @@
+"""What is wrong with a file that a person wrote: every mistake at once, each with its place.
+
+Text from the file is shown quoted, with everything unprintable escaped, so that a hostile name
+cannot reach the terminal as a control code.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from rig.faults import InputError
+
+Path = tuple[str | int, ...]
+"""A place in the file: table names, keys, and numbers (from 0) in lists of tables."""
+
+LONGEST_SHOWN = 60
+MOST_MISTAKES = 100  # a file with more is not an engine file
+
+
+@dataclass(frozen=True, slots=True)
+class Mistake:
+    """One thing that is wrong. ``line`` counts from 1; 0 when it has no line of its own."""
+
+    file: str
+    line: int
+    key: str  # "unit 1, setting 2, earliest_deg_btdc", "" when it is the file as a whole
+    wrong: str
+    allowed: str
+
+    def __str__(self) -> str:
+        place = f"line {self.line}" if self.line else ""
+        where = ", ".join(part for part in (place, self.key) if part)
+        told = f"{self.wrong}. {self.allowed}" if self.allowed else self.wrong
+        return f"{where}: {told}." if where else f"{told}."
+
+
+class ProfileError(InputError):
+    """The engine file has mistakes; ``mistakes`` has them all, in the order of the file."""
+
+    def __init__(self, mistakes: Sequence[Mistake]) -> None:
+        self.mistakes = tuple(sorted(mistakes, key=lambda each: each.line))
+        file = self.mistakes[0].file
+        if len(self.mistakes) == 1:
+            super().__init__(f"{file}: {self.mistakes[0]}")
+        else:
+            listed = "\n".join(f"  {mistake}" for mistake in self.mistakes)
+            super().__init__(f"{file} has {len(self.mistakes)} mistakes:\n{listed}")
+
+
+@dataclass(slots=True)
+class MistakeBook:
+    """Collects the mistakes of one file. ``line_of`` finds the line of a place in it."""
+
+    file: str
+    line_of: Callable[[Path], int]
+    mistakes: list[Mistake] = field(default_factory=list)
+
+    @property
+    def full(self) -> bool:
+        """Whether there are so many mistakes already that no more are taken."""
+        return len(self.mistakes) >= MOST_MISTAKES
+
+    def note(self, path: Path, wrong: str, allowed: str) -> None:
+        """Write down that what stands at ``path`` is wrong, and what is allowed there."""
+        if not self.full:
+            line = self.line_of(path)
+            self.mistakes.append(Mistake(self.file, line, place_name(path), wrong, allowed))
+
+    def close(self) -> None:
+        """Raise ProfileError if there was any mistake."""
+        if self.mistakes:
+            raise ProfileError(self.mistakes)
+
+
+def place_name(path: Path) -> str:
+    """A place in words: ("unit", 0, "setting", 1, "name") is "unit 1, setting 2, name"."""
+    words: list[str] = []
+    for part in path:
+        if isinstance(part, int):
+            words[-1:] = [f"{words[-1] if words else 'table'} {part + 1}"]
+        else:
+            words.append(part if part.isidentifier() and part.isascii() else shown(part))
+    return ", ".join(words)
+
+
+def shown(value: object) -> str:
+    """A value from the file, short and harmless: one line, printable, at most 60 characters."""
+    if isinstance(value, str):
+        quoted = repr(value[: LONGEST_SHOWN + 1])
+        return quoted if len(quoted) <= LONGEST_SHOWN + 2 else quoted[: LONGEST_SHOWN - 3] + "...'"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int) and value.bit_length() > 64:  # printing one may be refused
+        return "a huge number"
+    if isinstance(value, (int, float)):
+        return str(value)
+    if isinstance(value, list):
+        return "a list"
+    return "a table" if isinstance(value, dict) else "a date or a time"

@@ -1,0 +1,158 @@
+"""Keeps the TDC reference of a job in ``reference.json``.
+
+The file holds the reference in use and every earlier one, newest first. It is replaced in one
+step: a crash, a full disk or a power cut leaves the old file or the new one, never half of one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import secrets
+from collections.abc import Sequence
+from itertools import count
+from pathlib import Path
+
+from rig.engine.mistakes import shown
+from rig.engine.reference import Reference, from_plain, to_plain
+from rig.engine.reference_plain import Values
+from rig.faults import InputError, reason
+
+FILE_NAME = "reference.json"
+SCHEMA = "timing-rig reference"
+VERSION = 1
+MOST_BYTES = 10_000_000
+
+
+class NoReferenceError(InputError):
+    """The job has no reference yet."""
+
+
+class BadReferenceError(InputError):
+    """The file is there, and is not a reference that this program can read."""
+
+
+def load_reference(path: str | Path) -> Reference:
+    """The reference in use, of a file or of a job's folder.
+
+    Raises NoReferenceError when there is none yet, BadReferenceError when the file cannot be read.
+    """
+    return load_references(path)[0]
+
+
+def load_references(path: str | Path) -> tuple[Reference, ...]:
+    """The reference in use, then every earlier one, newest first. Raises as ``load_reference``."""
+    path = _file(path)
+    name = _name(path)
+    try:
+        with path.open("rb") as file:
+            data = file.read(MOST_BYTES + 1)
+    except FileNotFoundError:
+        raise NoReferenceError(
+            f"{name}: there is no reference yet; find top dead centre first, or state it"
+        ) from None
+    except OSError as error:
+        raise BadReferenceError(f"{name}: it cannot be read: {reason(error)}") from error
+    if len(data) > MOST_BYTES:
+        raise BadReferenceError(f"{name}: it is over {MOST_BYTES} bytes, so not a reference")
+    try:
+        return _references(data)
+    except InputError as error:
+        raise BadReferenceError(
+            f"{name}: {error}. Put back a copy, or move the file away and find top dead centre anew"
+        ) from error
+
+
+def save_reference(path: str | Path, reference: Reference) -> Path | None:
+    """Make ``reference`` the one in use, in a file or a job's folder; earlier ones are kept in it.
+
+    A file there that cannot be read is moved aside, never overwritten: then its new path is given,
+    else None. Raises InputError when the disk does not take it; the old file then stands.
+    """
+    path = _file(path)
+    aside: Path | None = None
+    try:
+        earlier = load_references(path)
+    except NoReferenceError:
+        earlier = ()
+    except BadReferenceError:
+        aside = _free_name(path)
+        earlier = ()
+    data = _bytes((reference, *earlier))
+    _references(data)  # what is written can be read
+    try:
+        _replace(path, data, aside)
+    except OSError as error:
+        raise InputError(f"{_name(path)}: it cannot be saved: {reason(error)}") from error
+    return aside
+
+
+def _references(data: bytes) -> tuple[Reference, ...]:
+    try:
+        plain = json.loads(data.decode("utf-8"), parse_constant=_no_constant)
+    except UnicodeDecodeError as error:
+        raise InputError(f"byte {error.start} is not UTF-8") from None
+    except json.JSONDecodeError as error:
+        raise InputError(f"line {error.lineno} is not JSON ({error.msg})") from None
+    except (ValueError, RecursionError):
+        raise InputError("it holds numbers or nesting that no reference has") from None
+    values = Values(plain, "reference file")
+    if values.text("schema") != SCHEMA:
+        raise InputError(f'"schema" is {shown(plain["schema"])}, not "{SCHEMA}"')
+    if values.number("version", 1, 1e6) != VERSION:
+        raise InputError(f'"version" is {shown(plain["version"])}; this program reads {VERSION}')
+    earlier = plain.get("earlier", [])
+    if not isinstance(earlier, list):
+        raise InputError('"earlier" is not a list')
+    return tuple(from_plain(each) for each in (plain.get("current"), *earlier))
+
+
+def _bytes(references: Sequence[Reference]) -> bytes:
+    current, *earlier = (to_plain(each) for each in references)
+    plain = {"schema": SCHEMA, "version": VERSION, "current": current, "earlier": earlier}
+    text = json.dumps(plain, indent=1, ensure_ascii=False)
+    return (text + "\n").encode("utf-8")
+
+
+def _replace(path: Path, data: bytes, aside: Path | None) -> None:
+    """Put ``data`` in the place of a file in one step, on disk before it takes the name.
+
+    With ``aside`` the file that was there gets that name first.
+    """
+    making = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
+    try:
+        with making.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        if aside is not None:
+            os.replace(path, aside)
+        os.replace(making, path)
+    finally:
+        with contextlib.suppress(FileNotFoundError):  # it has taken its name, or never came to be
+            making.unlink()
+    if os.name != "nt":  # Windows has no way to have a folder's list of names reach the disk
+        handle = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _free_name(path: Path) -> Path:
+    candidates = (path.with_name(f"{path.stem}.unreadable-{n}{path.suffix}") for n in count(1))
+    return next(each for each in candidates if not each.exists())
+
+
+def _file(path: str | Path) -> Path:
+    path = Path(path)
+    return path / FILE_NAME if path.is_dir() else path
+
+
+def _name(path: Path) -> str:
+    return str(path) if str(path).isprintable() else shown(str(path))
+
+
+def _no_constant(word: str) -> float:
+    raise ValueError(word)

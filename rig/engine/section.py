@@ -1,0 +1,257 @@
+"""One table of the engine file, read key by key; what is wrong goes into the book of mistakes.
+
+Every reader gives None (text: "") for a key that is absent or wrong, so that the rest of the file
+is still looked at. ``end`` notes the keys that nobody asked for.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any, TypeVar
+
+from rig.engine.mistakes import MistakeBook, Path, shown
+
+T = TypeVar("T")
+
+LONGEST_COMPARED = 60  # characters of an unknown key that are compared with the known ones
+
+_FRACTION = re.compile(r"(-?)(?:([0-9]{1,4})[ -])?([0-9]{1,5})/([0-9]{1,5})")
+_DECIMAL = re.compile(r"-?[0-9]{1,6}(?:\.[0-9]{1,9})?")
+
+
+@dataclass(slots=True)
+class Section:
+    """A table at ``path``. Bounds are inclusive."""
+
+    table: Mapping[str, Any]
+    path: Path
+    book: MistakeBook
+    known: set[str] = field(default_factory=set)
+
+    def has(self, key: str) -> bool:
+        """Whether the key is there; counts as having been asked for."""
+        self.known.add(key)
+        return key in self.table
+
+    def note(self, key: str, wrong: str, allowed: str) -> None:
+        """Write down a mistake at a key of this table, or at the table itself with ""."""
+        self.book.note((*self.path, key) if key else self.path, wrong, allowed)
+
+    def missing(self, key: str, allowed: str) -> None:
+        """Write down that a key that has to be there is not."""
+        self.note(key, "is missing", allowed)
+
+    def text(self, key: str, *, longest: int = 80, required: bool = False) -> str:
+        """One line of printable text, spaces at the ends taken off; "" when absent or wrong."""
+        allowed = f"One line of text in quotes, at most {longest} characters"
+        if not self.has(key):
+            if required:
+                self.missing(key, allowed)
+            return ""
+        value = self.table[key]
+        if not isinstance(value, str):
+            self.note(key, f"is {shown(value)}", allowed)
+            return ""
+        wrong = text_trouble(value, longest)
+        if wrong:
+            self.note(key, wrong, allowed)
+            return ""
+        if required and not value.strip():
+            self.note(key, "is empty", allowed)
+        return value.strip()
+
+    def number(
+        self, key: str, low: float, high: float, unit: str, *, required: bool = False
+    ) -> float | None:
+        """A number from ``low`` to ``high``."""
+        allowed = f"A number from {low:g} to {high:g}{' ' + unit if unit else ''}"
+        if not self.has(key):
+            if required:
+                self.missing(key, allowed)
+            return None
+        return self._in_range(key, self.table[key], low, high, allowed)
+
+    def length(self, key: str, low: float, high: float, unit: str) -> float | None:
+        """A number, or text like "5/16", "1 3/8" or "-1/8", from ``low`` to ``high``."""
+        allowed = f'A number, or a fraction in quotes like "5/16", from {low:g} to {high:g} {unit}'
+        if not self.has(key):
+            return None
+        value = self.table[key]
+        if isinstance(value, str):
+            fraction = fraction_of(value)
+            if fraction is None:
+                self.note(key, f"is {shown(value)}", allowed)
+                return None
+            value = float(fraction)
+        return self._in_range(key, value, low, high, allowed)
+
+    def whole(self, key: str, low: int, high: int, *, required: bool = False) -> int | None:
+        """A whole number from ``low`` to ``high``."""
+        allowed = f"A whole number from {low} to {high}"
+        if not self.has(key):
+            if required:
+                self.missing(key, allowed)
+            return None
+        value = self.table[key]
+        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+            self.note(key, f"is {shown(value)}", allowed)
+            return None
+        return value
+
+    def ratio(self, key: str, example: str, *, required: bool = False) -> Fraction | None:
+        """A ratio of two speeds: 1, 1.5 or "9/16"; above 0, and from 1/100 to 100."""
+        allowed = f'A number like 1.5, or a fraction in quotes like "{example}", from 1/100 to 100'
+        if not self.has(key):
+            if required:
+                self.missing(key, allowed)
+            return None
+        value = self.table[key]
+        found = fraction_of(value) if isinstance(value, str) else None
+        if isinstance(value, (int, float)) and not isinstance(value, bool):
+            found = Fraction(repr(value)) if 0.01 <= value <= 100 else None
+        if found is None or not Fraction(1, 100) <= found <= 100:
+            self.note(key, f"is {shown(value)}", allowed)
+            return None
+        return found
+
+    def flag(self, key: str) -> bool:
+        """true or false; false when absent."""
+        if not self.has(key):
+            return False
+        value = self.table[key]
+        if not isinstance(value, bool):
+            self.note(key, f"is {shown(value)}", "true or false")
+            return False
+        return value
+
+    def choice(
+        self, key: str, options: Mapping[Any, T], default: T, *, required: bool = False
+    ) -> T:
+        """One of the keys of ``options``; gives its value, or the default."""
+        allowed = "One of " + ", ".join(json.dumps(each) for each in options)
+        if not self.has(key):
+            if required:
+                self.missing(key, allowed)
+            return default
+        value = self.table[key]
+        plain = isinstance(value, (str, int)) and not isinstance(value, bool)
+        if not plain or value not in options:
+            near = _nearest(value, options) if isinstance(value, str) else ""
+            self.note(key, f"is {shown(value)}{near}", allowed)
+            return default
+        return options[value]
+
+    def whole_list(self, key: str, low: int, high: int, longest: int) -> tuple[int, ...] | None:
+        """A list of whole numbers."""
+        allowed = f"A list of whole numbers from {low} to {high}, like [1, 2]"
+        if not self.has(key):
+            return None
+        value = self.table[key]
+        good = isinstance(value, list) and len(value) <= longest
+        if not good or not all(
+            isinstance(each, int) and not isinstance(each, bool) and low <= each <= high
+            for each in value
+        ):
+            self.note(key, f"is {_list_shown(value)}", allowed)
+            return None
+        return tuple(value)
+
+    def number_list(
+        self, key: str, low: float, high: float, longest: int
+    ) -> tuple[float, ...] | None:
+        """A list of numbers."""
+        allowed = f"A list of numbers from {low:g} to {high:g}, like [180, 180]"
+        if not self.has(key):
+            return None
+        value = self.table[key]
+        if not isinstance(value, list) or len(value) > longest:
+            self.note(key, f"is {shown(value)}", allowed)
+            return None
+        found = [self._in_range(key, each, low, high, allowed) for each in value]
+        kept = tuple(each for each in found if each is not None)
+        return kept if len(kept) == len(found) else None
+
+    def section(self, key: str) -> Section | None:
+        """The table under a key; None when absent."""
+        if not self.has(key):
+            return None
+        value = self.table[key]
+        if not isinstance(value, dict):
+            header = ".".join(str(part) for part in (*self.path, key) if isinstance(part, str))
+            self.note(key, f"is {shown(value)}", f"A table, under a line [{header}]")
+            return None
+        return Section(value, (*self.path, key), self.book)
+
+    def sections(self, key: str, most: int) -> list[Section]:
+        """The tables of a list of tables; none when absent."""
+        if not self.has(key):
+            return []
+        value = self.table[key]
+        header = ".".join(str(part) for part in (*self.path, key) if isinstance(part, str))
+        if not isinstance(value, list) or not all(isinstance(each, dict) for each in value):
+            wrong = f"is {shown(value)}"
+            self.note(key, wrong, f"Tables, each under a line [[{header}]] (two brackets)")
+            return []
+        if len(value) > most:
+            self.note(key, f"stands {len(value)} times", f"At most {most}")
+        return [
+            Section(each, (*self.path, key, number), self.book)
+            for number, each in enumerate(value[:most])
+        ]
+
+    def end(self) -> None:
+        """Note every key that nobody asked for, with the nearest one that would be known."""
+        allowed = "Keys here: " + ", ".join(sorted(self.known))
+        for key in self.table:
+            if self.book.full:
+                return
+            if key not in self.known:
+                self.note(key, f"is not a known key{_nearest(key, self.known)}", allowed)
+
+    def _in_range(
+        self, key: str, value: object, low: float, high: float, allowed: str
+    ) -> float | None:
+        is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
+        if not is_number or not low <= value <= high:  # type: ignore[operator]
+            self.note(key, f"is {shown(value)}", allowed)
+            return None
+        return float(value)  # type: ignore[arg-type]
+
+
+def fraction_of(text: str) -> Fraction | None:
+    """The value of "5/16", "1 3/8", "-1/8" or "0.25"; None for anything else."""
+    text = text.strip()
+    if _DECIMAL.fullmatch(text):
+        return Fraction(text)
+    match = _FRACTION.fullmatch(text)
+    if match is None or int(match[4]) == 0:
+        return None
+    size = int(match[2] or 0) + Fraction(int(match[3]), int(match[4]))
+    return -size if match[1] else size
+
+
+def text_trouble(text: str, longest: int) -> str:
+    """What makes a text unfit to be a name or a note, in words; "" when it is fit."""
+    if len(text) > longest:
+        return f"has {len(text)} characters"
+    for character in text:
+        if not character.isprintable():
+            return f"holds an unprintable character (U+{ord(character):04X})"
+    return ""
+
+
+def _nearest(word: str, known: Any) -> str:
+    names = [each for each in known if isinstance(each, str)]
+    near = difflib.get_close_matches(word[:LONGEST_COMPARED], names, 1)
+    return f"; the nearest one is {near[0]}" if near else ""
+
+
+def _list_shown(value: object) -> str:
+    if not isinstance(value, Sequence) or isinstance(value, str) or len(value) > 24:
+        return shown(value)
+    return "[" + ", ".join(shown(each) for each in value) + "]"

@@ -1,0 +1,92 @@
+"""The certificate's page: one HTML file that needs nothing else, drawn from the record alone.
+
+It holds no script and loads nothing; a policy in its head forbids both. All foreign text goes
+through ``rig.record.ink``.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from html import escape
+from importlib.resources import files
+from string import Template
+
+from rig.record import drawing, seal
+from rig.record.ink import ink, visible
+from rig.record.page_evidence import evidence, moment
+from rig.record.page_results import comparison, remarks, results
+from rig.record.plain import from_plain
+from rig.record.schema import Certificate
+from rig.record.seal import Record
+
+
+def render(record: Record) -> str:
+    """Draw the page of ``record`` (sealed or not). The same record gives the same page.
+
+    Raises InputError when the record is not as SCHEMA.md says.
+    """
+    certificate = from_plain(Certificate, record, "record")
+    return _template("page.html").substitute(
+        style=_text("page.css"),
+        heading=escape(visible(f"{certificate.title} {certificate.identification}")),
+        title=ink(certificate.title),
+        name=ink(certificate.identification),
+        foot=_css_text(f"{certificate.title} {certificate.identification}"),
+        issued=ink(moment(certificate.issued_utc)),
+        rim=drawing.rim(),
+        facts=_facts(certificate),
+        this_is=" ".join(ink(each) for each in certificate.this_is),
+        this_is_not=" ".join(ink(each) for each in certificate.this_is_not),
+        results=results(certificate),
+        comparison=comparison(certificate),
+        remarks=remarks(certificate),
+        evidence=evidence(certificate, seal.fingerprint(record)),
+    )
+
+
+def _facts(certificate: Certificate) -> str:
+    stated, engine = certificate.stated, certificate.stated.engine
+    rings = f"{engine.strokes}-stroke, {engine.cylinders} cyl., firing " + "-".join(
+        str(each) for each in engine.firing_order
+    )
+    turns = f"turns {engine.rotation} seen from the {engine.seen_from}"
+    units = "; ".join(
+        f"{each.name} {each.serial}".strip() for each in stated.units
+    )
+    first, last = moment(certificate.measured_from_utc), moment(certificate.measured_until_utc)
+    same_day = first[:10] == last[:10]
+    sources = dict.fromkeys(
+        window.source
+        for unit in stated.units
+        for setting in unit.settings
+        for window in (setting.window, *setting.per_cylinder.values())
+        if window is not None
+    )
+    facts = [
+        ("Engine", f"{engine.name} {engine.serial}".strip(), f"{rings}; {turns}"),
+        ("Units", units, f"figures from: {'; '.join(sources)}" if sources else ""),
+        ("Measured", first, f"to {last[11:] if same_day else last}"),
+        ("By", stated.person or "not stated", stated.workshop),
+    ]
+    return "".join(
+        f"<div><dt>{name}</dt><dd>{ink(value)}<small>{ink(more)}</small></dd></div>"
+        for name, value, more in facts
+    )
+
+
+def _css_text(text: str) -> str:
+    """Give ``text`` for a string within the style sheet: all but the plainest spelt out."""
+    return "".join(
+        each if each.isascii() and (each.isalnum() or each in " -.") else f"\\{ord(each):x} "
+        for each in visible(text)
+    )
+
+
+@cache
+def _text(name: str) -> str:
+    return files("rig.record").joinpath(name).read_text(encoding="utf-8")
+
+
+@cache
+def _template(name: str) -> Template:
+    return Template(_text(name))

@@ -1,0 +1,239 @@
+"""The second sheet: how it was measured, with what, and how anyone can prove it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from html import escape
+
+from rig.engine.uncertainty import Contribution
+from rig.record import words
+from rig.record.ink import figure, grouped, ink, spread, visible
+from rig.record.schema import CaptureFacts, Certificate
+from rig.timing.results import Judgement
+
+
+def evidence(certificate: Certificate, fingerprint: str) -> str:
+    """Draw the sheet; ``fingerprint`` is the record's own."""
+    left = (_method(certificate), _reference(certificate), _rig(certificate), _closing(certificate))
+    right = (_prints(certificate, fingerprint), _signing(certificate), _cautions(certificate))
+    return (
+        f"{_contributions(certificate)}"
+        f'<div class="columns"><div>{"".join(left)}</div><div>{"".join(right)}</div></div>'
+        f"{_signature(certificate)}"
+    )
+
+
+def _contributions(certificate: Certificate) -> str:
+    """What the uncertainty is made of, for the widest figure of each unit and setting."""
+    lines = _widest(certificate.judgements)
+    if not lines:
+        return ""
+    how: dict[str, str] = {}
+    for each in lines:
+        for part in _parts(each):
+            how.setdefault(part.name, part.how)
+    heads = "".join(f'<th class="right">{ink(name)}</th>' for name in how)
+    rows = "".join(
+        f"<tr><td>{_line(each)}</td>{''.join(_part(each, name) for name in how)}{_total(each)}</tr>"
+        for each in lines
+    )
+    sources = "; ".join(f"{ink(name)}: {ink(each)}" for name, each in how.items())
+    rules = " ".join(ink(each) for each in certificate.rules)
+    return (
+        '<h3>What the uncertainty is made of</h3><table class="plain"><thead><tr>'
+        "<th>standard uncertainties, °<br><small>and degrees of freedom</small></th>"
+        f'{heads}<th class="right">k</th><th class="right">U, °</th></tr></thead>'
+        f'<tbody>{rows}</tbody></table><p class="note">The widest figure of each unit and setting; '
+        "all others stand in the record. Combined by JCGM 100; U is for a level of confidence of "
+        f'about 95 %. {sources}.</p><p class="note">Verdicts: {rules}</p>'
+    )
+
+
+def _widest(judgements: Sequence[Judgement]) -> list[Judgement]:
+    """For each unit and setting, of its last phase, the judgement with the widest uncertainty."""
+    widest: dict[tuple[str, str, str], Judgement] = {}
+    for each in judgements:
+        key = (each.unit, each.setting, each.kind)
+        if each.uncertainty is not None and (
+            key not in widest or _weight(each) > _weight(widest[key])
+        ):
+            widest[key] = each
+    return list(widest.values())
+
+
+def _weight(of: Judgement) -> tuple[bool, float]:
+    return (of.phase == "as left", of.uncertainty.U_deg if of.uncertainty else 0.0)
+
+
+def _parts(of: Judgement) -> tuple[Contribution, ...]:
+    return of.uncertainty.parts if of.uncertainty else ()
+
+
+def _line(of: Judgement) -> str:
+    where = "" if of.cylinder is None else f", cylinder {of.cylinder}"
+    return f"{ink(of.unit)}, {ink(of.setting + where)}"
+
+
+def _part(of: Judgement, name: str) -> str:
+    """One contribution with its degrees of freedom, to a thousandth: a part of what is shown."""
+    part = next((each for each in _parts(of) if each.name == name), None)
+    if part is None:
+        return '<td class="right">–</td>'
+    nu = "" if math.isinf(part.nu) else f"<small> {part.nu:.0f}</small>"
+    return f'<td class="right">{part.u_deg:.3f}{nu}</td>'
+
+
+def _total(of: Judgement) -> str:
+    if of.uncertainty is None:
+        return "<td></td><td></td>"
+    k, U = of.uncertainty.k, of.uncertainty.U_deg
+    return f'<td class="right">{k:.2f}</td><td class="right"><b>{spread(U)}</b></td>'
+
+
+def _method(certificate: Certificate) -> str:
+    stated = certificate.stated
+    run_up, contacts = stated.run_up, stated.contacts
+    meanings = sorted({each.meaning for each in stated.units})
+    said = [
+        *certificate.method,
+        f"A reading counts after {run_up.needed_deg:g}° of movement in the normal direction, "
+        f"begun anew by a backward movement beyond {run_up.forgiven_deg:g}°.",
+        f"Contacts: a closed run of {contacts.closed_end_ms:g} ms ends a passage; open runs up to "
+        f"{contacts.longest_dropout_ms:g} ms before it are drop-outs; open for "
+        f"{contacts.least_open_ms:g} ms is open.",
+        f"The figures are meant as read with the {' or the '.join(meanings)}.",
+    ]
+    return _block("How", "<p>" + " ".join(ink(each) for each in said) + "</p>")
+
+
+def _reference(certificate: Certificate) -> str:
+    of = certificate.reference
+    U = of.uncertainty.U_deg
+    touches = len(of.forward_deg) + len(of.backward_deg)
+    pairs = [
+        ("found by", ink(of.method) + (f", {touches} touches" if touches else "")),
+        (
+            "stands at",
+            f"{figure(of.tdc_deg, U)}° ± {spread(U)}° after the index, cylinder {of.cylinder}",
+        ),
+        ("made", ink(moment(of.made_utc) or "not stated")),
+    ]
+    pairs += [("recording", ink(of.capture))] if of.capture else []
+    for other in certificate.other_references:
+        shown = f"{figure(other.tdc_deg, other.uncertainty.U_deg)}° ± "
+        pairs.append((ink(other.method), f"{shown}{spread(other.uncertainty.U_deg)}°, not used"))
+    warned = "".join(f"<p>{ink(each)}</p>" for each in of.warnings)
+    return _block("Top dead centre", _pairs(pairs) + f"<p>{ink(of.how)}</p>{warned}")
+
+
+def _rig(certificate: Certificate) -> str:
+    encoder = certificate.stated.encoder
+    pairs = []
+    for rig in dict.fromkeys((e.rig_name, e.protocol, e.counts_per_turn) for e in certificate.captures):
+        pairs.append(("rig", f"{ink(rig[0])}, line format {rig[1]}, {rig[2]} counts a turn"))
+    pairs.append(
+        (
+            "encoder",
+            f"graduation ± {encoder.graduation_error_deg:g}°, run-out {encoder.run_out_deg:g}° "
+            "(as stated in the engine file)",
+        )
+    )
+    pairs += [
+        (ink(each.name), f"<b>{ink(each.verdict)}</b>: {ink(each.words)}")
+        for each in certificate.rig_checks
+    ]
+    program = certificate.program
+    with_what = ", ".join(f"{ink(name)} {ink(of)}" for name, of in program.libraries.items())
+    pairs.append(
+        (
+            "computed by",
+            f"{ink(program.name)} {ink(program.version)}, Python {ink(program.python)}, {with_what}"
+            f"; {ink(program.machine)}",
+        )
+    )
+    return _block("Rig and program", _pairs(pairs))
+
+
+def _prints(certificate: Certificate, fingerprint: str) -> str:
+    parts = [_print("this record", "its .json file less its last five lines", fingerprint)]
+    parts += [_print(ink(each.file), _about(each), each.sha256) for each in certificate.captures]
+    engine = certificate.engine_file
+    parts.append(_print(ink(engine.name), f"{engine.size_bytes} bytes", engine.sha256))
+    parts.append(f'<p class="note">{words.DIGESTS}</p><p class="note">{words.VERIFYING}</p>')
+    return _block("Fingerprints (SHA-256)", "".join(parts))
+
+
+def _print(name: str, about: str, sha256: str) -> str:
+    half = len(sha256) // 2
+    rows = "<br>".join(grouped(ink_free(each)) for each in (sha256[:half], sha256[half:]))
+    return f'<p><b>{name}</b> {about}</p><p class="print">{rows}</p>'
+
+
+def ink_free(digits: str) -> str:
+    """Digits of a fingerprint alone; anything else in its place shows as "?"."""
+    return "".join(each if each in "0123456789abcdef" else "?" for each in digits[:64])
+
+
+def _about(of: CaptureFacts) -> str:
+    troubles = ", ".join(f"{n} {ink(kind)}" for kind, n in of.troubles.items()) or "none"
+    return (
+        f"{of.size_bytes} bytes, {of.lines} lines, troubles on the line: {troubles}; "
+        f"{ink(moment(of.start_utc))} to {ink(moment(of.end_utc)[11:])}; {ink(of.used_for)}"
+    )
+
+
+def _signing(certificate: Certificate) -> str:
+    name = visible(certificate.identification) + ".json"
+    lines = (
+        f"ssh-keygen -Y sign -n file -f ~/.ssh/id_ed25519 \\\n    {name}",
+        f"gpg --armor --detach-sign {name}",
+    )
+    return _block(
+        "Signing it",
+        "<p>To show who stands behind it, sign the record with a tool that you have already, and "
+        "keep the signature beside it; either of these makes one:</p>"
+        f"<pre>{escape(lines[0])}\n{escape(lines[1])}</pre>",
+    )
+
+
+def _cautions(certificate: Certificate) -> str:
+    listed = "".join(f"<li>{ink(each)}</li>" for each in certificate.cautions)
+    return _block("Cautions", f'<ul class="cautions">{listed}</ul>')
+
+
+def _closing(certificate: Certificate) -> str:
+    tick = '<path d="M2.5 6.5l3 3l5 -8"/>'
+    listed = "".join(
+        '<li><svg class="box" viewBox="0 0 12 12" aria-hidden="true">'
+        f'<rect x="0.6" y="0.6" width="10.8" height="10.8"/>{tick if each.done else ""}</svg>'
+        f"<span>{ink(each.words)}</span></li>"
+        for each in certificate.closing
+    )
+    return _block("Closing list, before the engine runs", f'<ul class="closing">{listed}</ul>')
+
+
+def _signature(certificate: Certificate) -> str:
+    who = ", ".join(filter(None, (certificate.stated.person, certificate.stated.workshop)))
+    return (
+        f'<div class="sign"><span>signed, {ink(who)}</span><span>date</span></div>'
+    )
+
+
+def _block(title: str, body: str) -> str:
+    return f'<div class="block"><h3>{title}</h3>{body}</div>'
+
+
+def _pairs(pairs: Sequence[tuple[str, str]]) -> str:
+    return (
+        '<dl class="pairs">'
+        + "".join(f"<dt>{name}</dt><dd>{value}</dd>" for name, value in pairs)
+        + "</dl>"
+    )
+
+
+def moment(utc: str) -> str:
+    """ "2026-05-14T10:25:12Z" as "2026-05-14 10:25 UTC"; anything else as it stands."""
+    if len(utc) >= 16 and utc[10:11] == "T":
+        return f"{utc[:10]} {utc[11:16]} UTC"
+    return utc

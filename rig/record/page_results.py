@@ -1,0 +1,315 @@
+"""The first sheet: what was found. One block for each unit, setting and kind of reading."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from html import escape
+
+from rig.record import drawing
+from rig.record.ink import difference, figure, ink, opening, spread, stated, visible
+from rig.record.schema import Certificate, ReadingGroup
+from rig.timing.results import Comparison, Judgement, Verdict
+
+_WORST: tuple[Verdict, ...] = ("outside", "not decidable", "not judged", "inside")
+_KINDS = {"set": "set with the crank held", "impulse": "impulse coupling engaged"}
+
+Key = tuple[str, str, str]
+
+
+def results(certificate: Certificate) -> str:
+    """Draw all blocks, in the order of the judgements."""
+    blocks: dict[Key, list[Judgement]] = {}
+    for each in certificate.judgements:
+        blocks.setdefault((each.unit, each.setting, each.kind), []).append(each)
+    scales = _scales(certificate)
+    return drawing.key() + "\n".join(
+        _block(key, of, scales[key[1:]], certificate) for key, of in blocks.items()
+    )
+
+
+def comparison(certificate: Certificate) -> str:
+    """Draw the comparisons: a table for each pair, with a line for each setting and phase."""
+    pairs: dict[tuple[str, str], dict[tuple[str, str], list[Comparison]]] = {}
+    for each in certificate.comparisons:
+        lines = pairs.setdefault((each.first, each.second), {})
+        lines.setdefault((each.setting, each.phase), []).append(each)
+    return "".join(
+        '<div class="block"><table class="plain"><thead><tr>'
+        f"<th><h3>{ink(first)} earlier than {ink(second)} by</h3></th>"
+        '<th class="right">over all, °</th><th>each cylinder, °</th><th>wanted</th>'
+        "<th>verdict</th></tr></thead><tbody>"
+        + "".join(_compared(*key, of) for key, of in lines.items())
+        + "</tbody></table></div>"
+        for (first, second), lines in pairs.items()
+    )
+
+
+def remarks(certificate: Certificate) -> str:
+    """Draw what else the reader of the figures has to know: conditions, deviations, not counted."""
+    items = [("Conditions", _sentences(certificate.conditions))]
+    items.append(("Changed since the last certificate", _sentences(_changes(certificate))))
+    items.append(("Deviations", _sentences(certificate.deviations)))
+    items.append(("Readings", _tally(certificate)))
+    listed = "".join(f"<dt>{name}</dt><dd>{text}</dd>" for name, text in items if text)
+    return f'<div class="block"><dl class="pairs">{listed}</dl></div>'
+
+
+def _block(key: Key, of: Sequence[Judgement], scale: drawing.Scale, whole: Certificate) -> str:
+    unit, setting, kind = key
+    phases = _phases(of)
+    now = [each for each in of if each.phase == phases[-1]]
+    rows = "".join(_row(each, of, scale, whole, len(now)) for each in now)
+    past = f'<th class="past">{ink(phases[0])}, °</th>' if len(phases) > 1 else ""
+    what = ", ".join([setting, *phases[-1:], *([_KINDS[kind]] if kind in _KINDS else [])])
+    table = (
+        f'<table class="rows"><thead><tr><th>cyl.</th><th class="drawn">'
+        f'{drawing.scale_row(scale)}</th>{past}<th class="right">mean ± U, °</th>'
+        f'<th class="right">n</th><th class="right">s, °</th><th></th><th></th></tr></thead>'
+        f"<tbody>{rows}</tbody></table>"
+    )
+    return (
+        f'<div class="result"><div><p class="unit">{ink(unit)}<small>{ink(what)}</small></p>'
+        f"{_headline(now, of, phases)}</div>"
+        f'<div class="scroll">{table}{_notes(now)}</div></div>'
+    )
+
+
+def _headline(now: Sequence[Judgement], of: Sequence[Judgement], phases: Sequence[str]) -> str:
+    """The figure that is looked at first, its verdict, and the limits it is held against."""
+    worst = min((each.verdict for each in now), key=_WORST.index)
+    speaks = _speaks(now)
+    if speaks is None or speaks.mean_btdc is None:
+        off = _named(now, worst)
+        return (
+            '<p class="figure words">each cylinder by its own figure</p>'
+            f'<p class="verdict">{worst}{off} {drawing.mark(worst)}</p>'
+        )
+    U = _U(speaks)
+    digits, side = opening(speaks.mean_btdc, U)
+    within = f"± {spread(U)}° <small>at about 95 %</small>" if U is not None else (
+        "<small>one reading: no uncertainty</small>"
+    )
+    words = speaks.words if speaks.verdict == worst else worst + _named(now, worst)
+    shown = ink(words) if speaks.verdict == worst else escape(words)
+    lines = [
+        f'<p class="figure">{digits}°<small> {side}</small></p><p class="within">{within}</p>',
+        f'<p class="verdict">{shown} {drawing.mark(worst, _late(speaks))}</p>',
+    ]
+    if len(phases) > 1:
+        before = _speaks([each for each in of if each.phase == phases[0]])
+        if before is not None and before.mean_btdc is not None:
+            lines.append(f'<p class="past-line">{ink(phases[0])}: {_mean(before, True)}</p>')
+    lines.append(f'<p class="limits">{_limits(speaks)}{_apart(now, U)}</p>')
+    return "".join(lines)
+
+
+def _limits(of: Judgement) -> str:
+    """The figure wanted and the window about it, in the words of the trade."""
+    if of.earliest_btdc is None or of.latest_btdc is None:
+        return "no figure stated to judge it by"
+    wanted = "" if of.nominal_btdc is None else f"wanted {_side(of.nominal_btdc)}, "
+    if of.earliest_btdc >= 0 <= of.latest_btdc:
+        return f"{wanted}permitted {stated(of.earliest_btdc)} to {stated(of.latest_btdc)}"
+    return f"{wanted}permitted {_side(of.earliest_btdc)} to {_side(of.latest_btdc)}"
+
+
+def _side(btdc_deg: float) -> str:
+    return f"{stated(abs(btdc_deg))} {'BTDC' if btdc_deg >= 0 else 'ATDC'}"
+
+
+def _apart(now: Sequence[Judgement], U: float | None) -> str:
+    """How far the cylinders lie apart, where there are several."""
+    means = [e.mean_btdc for e in now if e.cylinder is not None and e.mean_btdc is not None]
+    if len(means) < 2:
+        return ""
+    return f"; cylinders up to {figure(max(means) - min(means), U)}° apart"
+
+
+def _named(now: Sequence[Judgement], verdict: Verdict) -> str:
+    """The cylinders that have this verdict: ": cylinder 2, 4", or nothing when all have."""
+    own = [each for each in now if each.cylinder is not None]
+    named = [str(each.cylinder) for each in own if each.verdict == verdict]
+    return "" if len(named) == len(own) or not named else f": cylinder {', '.join(named)}"
+
+
+def _row(
+    of: Judgement,
+    block: Sequence[Judgement],
+    scale: drawing.Scale,
+    whole: Certificate,
+    many: int,
+) -> str:
+    phases, several = _phases(block), many > 1
+    lanes = []
+    past = ""
+    for phase in phases:
+        one = next((j for j in block if (j.phase, j.cylinder) == (phase, of.cylinder)), None)
+        if one is None:
+            continue
+        read = _read(whole.readings, one, several)
+        lanes.append(drawing.Lane(read, one.mean_btdc, _U(one), phase != phases[-1]))
+        if phase != phases[-1]:
+            past = f"{_mean(one, False)} {_mark(one)}"
+    window = None
+    if of.earliest_btdc is not None and of.latest_btdc is not None:
+        middle = (of.earliest_btdc + of.latest_btdc) / 2
+        nominal = of.nominal_btdc if of.nominal_btdc is not None else middle
+        window = (of.earliest_btdc, nominal, of.latest_btdc)
+    label = escape(f"cylinder {_cylinder(of.cylinder)}: {visible(of.words)}")
+    drawn = drawing.row(scale, window, lanes, label, low=many > 6)
+    sd = "" if of.sd_deg is None else figure(of.sd_deg)
+    wide = " !" if of.spread_verdict == "outside" else ""
+    before = f'<td class="past">{past}</td>' if len(phases) > 1 else ""
+    kind = ' class="all"' if of.cylinder is None and several else ""
+    return (
+        f'<tr{kind}><td>{_cylinder(of.cylinder, several)}</td><td class="drawn">{drawn}</td>'
+        f'{before}<td class="right">{_mean(of, False)}</td><td class="right">{of.n}</td>'
+        f'<td class="right">{sd}{wide}</td><td>{_mark(of)}</td>'
+        f'<td class="words">{ink(of.words)}</td></tr>'
+    )
+
+
+def _mean(of: Judgement, whole: bool) -> str:
+    """ "36.12 ± 0.13", with its unit and side when ``whole``, with "ATDC" whenever it is after."""
+    if of.mean_btdc is None:
+        return "no mean"
+    U = _U(of)
+    digits, side = opening(of.mean_btdc, U)
+    within = "" if U is None else f" ± {spread(U)}"
+    if whole:
+        return f"{digits}°{within and within + '°'} {side}"
+    return digits + within + (" ATDC" if side == "ATDC" else "")
+
+
+def _notes(now: Sequence[Judgement]) -> str:
+    """Below a block: what would settle it, and the marks that a figure bears."""
+    notes: dict[str, list[str]] = {}
+    for each in now:
+        said = [each.settle, *each.marks]
+        if each.spread_verdict == "outside":
+            said.append("the readings lie further apart than the limit for their spread (!)")
+        for one in filter(None, said):
+            notes.setdefault(one, []).append(_cylinder(each.cylinder))
+    return "".join(
+        f'<p class="note">{", ".join(where)}: {ink(words)}</p>' for words, where in notes.items()
+    )
+
+
+def _compared(setting: str, phase: str, of: Sequence[Comparison]) -> str:
+    over_all = next((each for each in of if each.cylinder is None), None)
+    own = [each for each in of if each.cylinder is not None]
+    speaks = over_all or own[0]
+    cylinders = " · ".join(
+        f"<b>{each.cylinder}</b>&nbsp;{difference(each.difference_deg, _U(each))}" for each in own
+    )
+    worst = min((each.verdict for each in of), key=_WORST.index)
+    wanted = ""
+    if speaks.wanted_deg is not None and speaks.tolerance_deg is not None:
+        wanted = f"{stated(speaks.wanted_deg)} ± {stated(speaks.tolerance_deg)}"
+    named = ", ".join(str(each.cylinder) for each in own if each.verdict == worst)
+    said = ink(speaks.words) if speaks.verdict == worst else f"{worst}: cylinder {named}"
+    late = speaks.difference_deg < (speaks.wanted_deg or 0.0)
+    what = ", ".join(filter(None, (setting, phase)))
+    return (
+        f'<tr><td>{ink(what)}</td><td class="right">{_difference(over_all)}</td>'
+        f'<td>{cylinders}</td><td class="nowrap">{wanted}</td>'
+        f"<td>{drawing.mark(worst, late)}{said}</td></tr>"
+    )
+
+
+def _difference(of: Comparison | None) -> str:
+    if of is None:
+        return ""
+    U = _U(of)
+    within = "" if U is None else f" ± {spread(U)}"
+    return difference(of.difference_deg, U) + within
+
+
+def _U(of: Judgement | Comparison) -> float | None:
+    return of.uncertainty.U_deg if of.uncertainty else None
+
+
+def _tally(certificate: Certificate) -> str:
+    counted = sum(len(each.t_s) for each in certificate.readings)
+    reasons: dict[str, int] = {}
+    for each in certificate.not_counted:
+        # Figures within a reason ("12.4 of 20 degrees") would make each of them its own.
+        plain = re.sub(r"\d[\d.]*", "…", visible(each.why))
+        reasons[plain] = reasons.get(plain, 0) + each.n
+    if not reasons:
+        return f"{counted} openings were read in the normal direction; all of them count."
+    most = sorted(reasons.items(), key=lambda item: (-item[1], item[0]))
+    said = [f"{n} {ink(why)}" for why, n in most[:6]]
+    rest = sum(n for _, n in most[6:])
+    said += [f"{rest} for other reasons"] if rest else []
+    return f"{counted} count. {sum(reasons.values())} do not: {'; '.join(said)}."
+
+
+def _changes(certificate: Certificate) -> list[str]:
+    return [f"{each.unit}: {each.words}" if each.unit else each.words for each in certificate.changes]
+
+
+def _sentences(texts: Iterable[str]) -> str:
+    return "; ".join(ink(each.rstrip(".")) for each in texts)
+
+
+def _scales(certificate: Certificate) -> dict[tuple[str, str], drawing.Scale]:
+    """One scale for each setting and kind, the same for all units, so that they compare by eye."""
+    reach: dict[tuple[str, str], list[float]] = {}
+    for j in certificate.judgements:
+        angles = reach.setdefault((j.setting, j.kind), [])
+        angles += [x for x in (j.earliest_btdc, j.latest_btdc) if x is not None]
+        if j.mean_btdc is not None:
+            U = _U(j) or 0.0
+            angles += [j.mean_btdc - U, j.mean_btdc + U]
+    for group in certificate.readings:
+        angles = reach.setdefault((group.setting, group.kind), [])
+        angles += [x for x in group.btdc_deg if x is not None]
+    two = len({each.phase for each in certificate.judgements}) > 1
+    width = (42.0 if two else 58.0) * drawing.MM
+    return {key: drawing.scale_over(angles, width) for key, angles in reach.items()}
+
+
+def _read(groups: Sequence[ReadingGroup], of: Judgement, several: bool) -> list[float]:
+    """The readings behind a judgement; none for the mean over cylinders, which stand below it."""
+    if of.cylinder is None and several:
+        return []
+    key = (of.unit, of.setting, of.cylinder, of.phase, of.kind)
+    return [
+        angle
+        for each in groups
+        if (each.unit, each.setting, each.cylinder, each.phase, each.kind) == key
+        for angle in each.btdc_deg
+        if angle is not None
+    ]
+
+
+def _speaks(now: Sequence[Judgement]) -> Judgement | None:
+    """The judgement that speaks for all: over all cylinders, else the only one."""
+    over_all = [each for each in now if each.cylinder is None]
+    if over_all:
+        return over_all[0]
+    return now[0] if len(now) == 1 else None
+
+
+def _mark(of: Judgement) -> str:
+    return drawing.mark(of.verdict, _late(of))
+
+
+def _late(of: Judgement) -> bool:
+    """Whether the mean lies on the late side of the middle of its window."""
+    if of.mean_btdc is None or of.earliest_btdc is None or of.latest_btdc is None:
+        return False
+    return of.mean_btdc < (of.earliest_btdc + of.latest_btdc) / 2
+
+
+def _cylinder(number: int | None, several: bool = True) -> str:
+    if number is None:
+        return "all" if several else "?"
+    return str(number)
+
+
+def _phases(of: Sequence[Judgement]) -> list[str]:
+    found = {each.phase for each in of}
+    return [each for each in ("as found", "as left") if each in found] or sorted(found)

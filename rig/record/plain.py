@@ -1,0 +1,157 @@
+"""Dataclasses to plain JSON values and back, with every value's type looked at on the way in.
+
+Numbers that JSON cannot say are written as the strings "inf", "-inf" and "nan"; fractions as
+"3/2"; keys of tables as strings. Fields that a record lacks take their default, so that records
+written before a field was thought of stay readable; a field that nobody knows is an error.
+"""
+
+from __future__ import annotations
+
+import math
+import types
+from collections.abc import Mapping
+from dataclasses import MISSING, Field, fields, is_dataclass
+from fractions import Fraction
+from functools import cache
+from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+
+import numpy as np
+
+from rig.faults import InputError
+
+T = TypeVar("T")
+
+_NOT_FINITE = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
+
+
+def to_plain(value: object) -> Any:
+    """Give ``value`` as dicts, lists, strings, numbers, booleans and None.
+
+    Takes dataclasses, mappings, tuples, lists, fractions and NumPy scalars. Raises TypeError for
+    anything else: that is a mistake in the program.
+    """
+    if isinstance(value, np.generic):
+        value = value.item()
+    if value is None or isinstance(value, (bool, int, str)):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else str(value)
+    if isinstance(value, Fraction):
+        return f"{value.numerator}/{value.denominator}"
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(key): to_plain(each) for key, each in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [to_plain(each) for each in value]
+    raise TypeError(f"a {type(value).__name__} has no place in a record")
+
+
+def from_plain(kind: type[T], value: object, where: str) -> T:
+    """Make a ``kind`` (a dataclass) of plain values; ``where`` names the place in messages.
+
+    Raises InputError naming the path of the first value that is missing, unknown or of another
+    type than the record's description says.
+    """
+    made: T = _made(kind, value, where)
+    return made
+
+
+def _made(kind: Any, value: object, where: str) -> Any:
+    if isinstance(kind, type) and is_dataclass(kind):
+        return _dataclass(kind, value, where)
+    if kind is float:
+        return _number(value, where)
+    if kind in (str, int, bool):
+        if type(value) is not kind:
+            raise _wrong(where, _NAMES[kind], value)
+        return value
+    origin = get_origin(kind)
+    if origin is tuple:
+        if not isinstance(value, list):
+            raise _wrong(where, "a list", value)
+        of = get_args(kind)[0]
+        return tuple(_made(of, each, f"{where}[{i}]") for i, each in enumerate(value))
+    if origin in (Union, types.UnionType):
+        of = next(each for each in get_args(kind) if each is not type(None))
+        return None if value is None else _made(of, value, where)
+    if origin is Literal:
+        if not any(value == each and type(value) is type(each) for each in get_args(kind)):
+            raise _wrong(where, "one of " + ", ".join(map(repr, get_args(kind))), value)
+        return value
+    if origin is dict:
+        return _table(kind, value, where)
+    if kind is Fraction:
+        return _fraction(value, where)
+    raise TypeError(f"{where}: no way to read a {kind}")
+
+
+_NAMES = {str: "text", int: "a whole number", bool: "true or false"}
+
+
+def _dataclass(kind: Any, value: object, where: str) -> Any:
+    if not isinstance(value, dict):
+        raise _wrong(where, "a table of named values", value)
+    known = _known(kind)
+    for name in value:
+        if name not in known:
+            raise InputError(
+                f"{where}.{name[:60]}: nothing of that name belongs here; the record was edited "
+                "or comes from a newer version of this program."
+            )
+    given = {}
+    for name, (hint, needed) in known.items():
+        if name in value:
+            given[name] = _made(hint, value[name], f"{where}.{name}")
+        elif needed:
+            raise InputError(f"{where}.{name}: is missing; the record was edited.")
+    return kind(**given)
+
+
+@cache
+def _known(kind: Any) -> dict[str, tuple[Any, bool]]:
+    """Field name -> (type, whether it has to be there)."""
+    hints = get_type_hints(kind)
+
+    def needed(each: Field[Any]) -> bool:
+        return each.default is MISSING and each.default_factory is MISSING
+
+    return {each.name: (hints[each.name], needed(each)) for each in fields(kind)}
+
+
+def _number(value: object, where: str) -> float:
+    if isinstance(value, str) and value in _NOT_FINITE:
+        return _NOT_FINITE[value]
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise _wrong(where, "a number", value)
+    try:
+        return float(value)
+    except OverflowError:
+        raise _wrong(where, "a number of a size that can be", "one beyond all bounds") from None
+
+
+def _table(kind: Any, value: object, where: str) -> dict[Any, Any]:
+    if not isinstance(value, dict):
+        raise _wrong(where, "a table", value)
+    key_kind, of = get_args(kind)
+    table: dict[Any, Any] = {}
+    for key, each in value.items():
+        if key_kind is int and not (key.isascii() and key.isdigit() and len(key) < 6):
+            raise _wrong(where, "a table whose keys are whole numbers", key)
+        table[key_kind(key)] = _made(of, each, f"{where}.{key[:60]}")
+    return table
+
+
+def _fraction(value: object, where: str) -> Fraction:
+    if not isinstance(value, str) or len(value) > 40:
+        raise _wrong(where, "a fraction such as \"1/2\"", value)
+    try:
+        return Fraction(value)
+    except (ValueError, ZeroDivisionError):
+        raise _wrong(where, "a fraction such as \"1/2\"", value) from None
+
+
+def _wrong(where: str, wanted: str, value: object) -> InputError:
+    shown = repr(value)
+    shown = shown if len(shown) <= 40 else shown[:40] + "..."
+    return InputError(f"{where}: must be {wanted}, not {shown}; the record was edited.")

@@ -1,0 +1,125 @@
+"""The file of a record: its very bytes, the digests that close it, and what they show.
+
+A record file is the text of ``json.dumps(record, indent=1)`` in plain ASCII and a line feed, with
+the key ``seals`` last. ``record_sha256`` is the SHA-256 of all bytes before the line that begins
+the seals: all lines but the last five. So every byte is fixed: those before by the digest, those
+of the seals since they can stand in one form only, and the page by the second digest.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rig.faults import InputError, reason
+from rig.record.schema import FORMAT, VERSION
+
+Record = dict[str, Any]
+
+LARGEST_BYTES = 32 * 1024 * 1024
+"""A record file larger than this is not read, and not written."""
+
+_SEALS = ' "seals": {{\n  "record_sha256": "{record}",\n  "page_sha256": "{page}"\n }}\n}}\n'
+_SEALED = re.compile(
+    re.escape(_SEALS.format(record="@", page="@")).replace("@", "([0-9a-f]{64})").encode()
+)
+_SEALS_LENGTH = len(_SEALS.format(record=64 * "0", page=64 * "0"))
+
+
+def body_bytes(record: Record) -> bytes:
+    """Give the bytes that the record's own digest is taken over."""
+    body = {name: value for name, value in record.items() if name != "seals"}
+    text = json.dumps(body, indent=1, ensure_ascii=True, allow_nan=False)
+    return (text.removesuffix("\n}") + ",\n").encode("ascii")
+
+
+def fingerprint(record: Record) -> str:
+    """Give the record's own SHA-256, 64 hexadecimal digits."""
+    return hashlib.sha256(body_bytes(record)).hexdigest()
+
+
+def file_bytes(record: Record, page: bytes) -> bytes:
+    """Give the bytes of the record's file, closed with its own digest and that of ``page``."""
+    body = body_bytes(record)
+    record_sha256 = hashlib.sha256(body).hexdigest()
+    page_sha256 = hashlib.sha256(page).hexdigest()
+    return body + _SEALS.format(record=record_sha256, page=page_sha256).encode("ascii")
+
+
+@dataclass(frozen=True, slots=True)
+class Seal:
+    """What stands in a record file's seals, and what its bytes give.
+
+    ``stated`` and ``page`` are empty when the seals are missing or in another form.
+    """
+
+    stated: str
+    found: str
+    page: str
+
+    @property
+    def holds(self) -> bool:
+        """Tell whether no byte of the record has changed since it was saved."""
+        return self.stated == self.found
+
+
+def look_at(data: bytes) -> Seal:
+    """Compare a record file's digest with its bytes."""
+    body, seals = data[:-_SEALS_LENGTH], data[-_SEALS_LENGTH:]
+    match = _SEALED.fullmatch(seals)
+    if match is None:
+        return Seal("", hashlib.sha256(body).hexdigest(), "")
+    return Seal(match[1].decode(), hashlib.sha256(body).hexdigest(), match[2].decode())
+
+
+def parse(data: bytes, name: str) -> Record:
+    """Read a record file's bytes; ``name`` is the file's name for messages.
+
+    Looks at the format and its version alone. Raises InputError when the bytes are no record or
+    one of another version.
+    """
+    try:
+        record = json.loads(data.decode("ascii"))
+    except UnicodeDecodeError as error:
+        raise InputError(
+            f"{name}: byte {error.start + 1} is not plain ASCII, so this is no certificate as "
+            "this program writes it, or it was edited. Take the copy that was saved."
+        ) from None
+    except json.JSONDecodeError as error:
+        raise InputError(
+            f"{name}, line {error.lineno}: not JSON ({error.msg.lower()}). The file was edited or "
+            "cut off, or is no certificate. Take the copy that was saved."
+        ) from None
+    except (RecursionError, ValueError):
+        raise InputError(
+            f"{name}: nested too deep, or a number too long, for a certificate. The file was "
+            "edited or is no certificate."
+        ) from None
+    if not isinstance(record, dict) or record.get("format") != FORMAT:
+        raise InputError(f"{name}: is JSON, but not a timing certificate.")
+    version = record.get("version")
+    if version != VERSION or isinstance(version, bool):
+        shown = repr(version)[:20]
+        raise InputError(
+            f"{name}: certificate version {shown}, this program reads version {VERSION}. "
+            "Use the version of the program that is named in the file."
+        )
+    return record
+
+
+def read_bytes(path: Path) -> bytes:
+    """Read a record file whole. Raises InputError when it cannot be read or is too large."""
+    try:
+        if not path.is_file():
+            raise InputError(f"{path}: no such certificate. Name its .json file or its folder.")
+        if path.stat().st_size > LARGEST_BYTES:
+            raise InputError(
+                f"{path}: larger than {LARGEST_BYTES // 2**20} MB; no certificate is that large."
+            )
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({reason(error)}).") from error

@@ -1,0 +1,289 @@
+"""The parts of the screen that belong to the whole job: head, crank, foot, and the band between."""
+
+from __future__ import annotations
+
+from rig.screen.canvas import Box, Canvas, Role, Run
+from rig.screen.figures import HEIGHT, Size, figure
+from rig.screen.units import VERDICT_ROLE
+from rig.screen.view import STEPS, Question, Step, Stroke, View
+from rig.screen.wording import clean, clock, decimals_for, number, side
+
+STROKES: dict[Stroke, str] = {
+    "stated": "stroke stated",
+    "not stated": "stroke NOT STATED",
+    "lost": "stroke LOST: state it again",
+    "not needed": "",
+}
+_LONGEST_CRANK = "888.8"
+
+
+def step_signs(view: View, canvas: Canvas) -> str:
+    """One sign a step: done, present, to come."""
+    done, now, later = ("■", "▶", "□") if canvas.ink.unicode else ("#", ">", ".")
+    return "".join(
+        now if step == view.step else done if step in view.done else later for step in STEPS
+    )
+
+
+def rig_runs(view: View, shorter: int = 0) -> list[Run]:
+    """Health of the rig on one line; ``shorter`` 1 leaves the port out, 2 the tag as well."""
+    rig = view.rig
+    if not rig.connected:
+        runs: list[Run] = [(" RIG LOST ", "caution")]
+    elif rig.silent_s is None and not rig.lines:
+        runs = [("rig: nothing heard yet", "strong")]
+    else:
+        runs = [("rig alive", "text")]
+    if rig.port and shorter < 1:
+        runs.append((f" on {rig.port}", "quiet"))
+    if view.tag and shorter < 2:
+        runs.append((f" │ {view.tag}", "text"))
+    if rig.troubles:
+        told = ", ".join(f"{kind} {times}" for kind, times in rig.troubles)
+        runs.append((f" │ trouble: {told}", "strong"))
+    return runs
+
+
+def reference_runs(view: View, short: bool = False) -> list[Run]:
+    """Top dead centre and stroke on one line."""
+    reference = view.reference
+    if not reference.text:
+        return [("TDC NOT FOUND yet", "strong")]
+    runs: list[Run] = [("TDC" if short else f"TDC by {reference.text}", "text")]
+    if reference.U_deg is not None:
+        runs.append((f" ±{number(reference.U_deg, decimals_for(reference.U_deg))}°", "text"))
+    if not reference.holds:
+        runs.append((" DOES NOT HOLD", "outside"))
+    stroke = STROKES[view.stroke]
+    if stroke:
+        runs.append((f" │ {stroke}", "text" if view.stroke == "stated" else "strong"))
+    return runs
+
+
+def draw_head(canvas: Canvas, view: View) -> None:
+    """Two lines: job, step and elapsed time; rig and reference."""
+    end = canvas.width - 1
+    elapsed = clock(view.elapsed_s)
+    start = canvas.put_right(end, 0, f"  {elapsed}", "strong")
+    number_of = STEPS.index(view.step) + 1
+    if canvas.width >= 110:
+        start = _draw_strip(canvas, view, start - 1)
+    else:
+        step = f"{step_signs(view, canvas)} {number_of} of {len(STEPS)}: "
+        start = canvas.put_right(start, 0, view.step.upper(), "strong")
+        start = canvas.put_right(start, 0, step, "text")
+    canvas.put(1, 0, canvas.fit(view.job or "no name", start - 3), "strong")
+    _draw_line_two(canvas, view, end)
+
+
+def _draw_line_two(canvas: Canvas, view: View, end: int) -> None:
+    """Rig and reference, in the longest form that fits."""
+    for shorter, short in ((0, False), (1, False), (1, True), (2, True)):
+        rig, reference = rig_runs(view, shorter), reference_runs(view, short)
+        if canvas.runs_width(rig) + canvas.runs_width(reference) + 3 < end:
+            break
+    start = max(14, end - canvas.runs_width(reference))
+    canvas.put_runs(1, 1, rig, start - 2)
+    canvas.put_runs(start, 1, reference, end)
+
+
+def _draw_strip(canvas: Canvas, view: View, end: int) -> int:
+    """All steps by name, the present one marked; returns where they start."""
+    runs: list[Run] = []
+    for step in STEPS:
+        runs.append((_sign(step, view) + " ", "text"))
+        now = step == view.step
+        runs.append((step.upper() if now else step, "strong" if now else "quiet"))
+        runs.append(("  ", "text"))
+    start = end - canvas.text_width("".join(text for text, _ in runs))
+    canvas.put_runs(start, 0, runs, end)
+    return start
+
+
+def _sign(step: Step, view: View) -> str:
+    return "▶" if step == view.step else "■" if step in view.done else "□"
+
+
+def count_runs(view: View) -> list[Run]:
+    """Whether an opening now would count, and why not."""
+    crank = view.crank
+    if crank.will_count:
+        return [("an opening now COUNTS", "inside")]
+    why = f": {crank.why_not}" if crank.why_not else ""
+    return [("NOT COUNTING", "outside"), (why, "text")]
+
+
+def movement(view: View) -> str:
+    """Direction and speed in words."""
+    crank = view.crank
+    if crank.direction == 0:
+        return "still"
+    way = "forward" if crank.direction > 0 else "BACK"
+    return f"{way} {crank.speed_deg_s:.0f}°/s"
+
+
+def draw_crank(canvas: Canvas, y: int, view: View, size: Size, right: int) -> None:
+    """Crank angle in figures, movement, run-up and whether an opening would count.
+
+    Everything stays before column ``right``.
+    """
+    crank, high = view.crank, HEIGHT[size]
+    unicode = canvas.ink.unicode
+    field = len(figure(_LONGEST_CRANK, size, unicode)[0])
+    known = crank.btdc_deg is not None and view.rig.connected
+    text = f"{abs(crank.btdc_deg or 0.0):.1f}" if known else "--.-"
+    lines = figure(text, size, unicode)
+    for row, line in enumerate(lines):
+        canvas.put(1 + field - len(line), y + row, line, "quiet")
+    x = field + 2
+    if known:
+        canvas.put(x, y, "°" if unicode else "deg", "strong")
+        canvas.put(x, y + high - 1, side(crank.btdc_deg or 0.0), "strong")
+    x += 7
+    room = right - x
+    y += (high - 3) // 2
+    if not view.rig.connected:
+        _draw_lost(canvas, x, y, room, view)
+        return
+    if not known:
+        _draw_unknown(canvas, Box(x, y, room, 3), view)
+        return
+    runs: list[Run] = [("crank now" if room < 50 else f"crank now, from TDC of {crank.of}", "text")]
+    canvas.put_runs(x, y, [*runs, ("   ", "text"), (movement(view), "strong")], x + room)
+    _draw_run_up(canvas, x, y + 1, room, view)
+    canvas.put_runs(x, y + 2, count_runs(view), x + room)
+
+
+def _draw_unknown(canvas: Canvas, box: Box, view: View) -> None:
+    """Why there is no angle, and the place after the index as far as that can be told."""
+    crank = view.crank
+    runs: list[Run] = [("CRANK ANGLE NOT KNOWN   ", "outside"), (movement(view), "strong")]
+    canvas.put_runs(box.x, box.y, runs, box.right)
+    rows = 2 if crank.after_index_deg is None else 1
+    canvas.put_wrapped(Box(box.x, box.y + 1, box.width, rows), crank.why_no_angle)
+    if crank.after_index_deg is not None:
+        after = f"{crank.after_index_deg:.1f}° after the index"
+        canvas.put(box.x, box.y + 2, after, "text", box.width)
+
+
+def _draw_lost(canvas: Canvas, x: int, y: int, room: int, view: View) -> None:
+    silent = view.rig.silent_s
+    since = f" silent for {clock(silent)} " if silent is not None else " "
+    at = canvas.put(x, y, " RIG LOST ", "caution", room)
+    canvas.put(at, y, since, "strong", x + room - at)
+    detail = view.rig.detail or "Check its cable; nothing read so far is lost."
+    canvas.put_wrapped(Box(x, y + 1, room, 2), detail)
+
+
+def _draw_run_up(canvas: Canvas, x: int, y: int, room: int, view: View) -> None:
+    crank = view.crank
+    needed = max(crank.run_up_needed_deg, 0.1)
+    share = min(1.0, max(0.0, crank.run_up_deg / needed))
+    bar = max(8, min(40, room - 30))
+    filled = int(share * bar)
+    at = canvas.put(x, y, "run-up ", "text", room)
+    full, empty = ("█", "░") if canvas.ink.unicode else ("#", ".")
+    at = canvas.put(at, y, full * filled, "inside" if share >= 1.0 else "strong", room - (at - x))
+    at = canvas.put(at, y, empty * (bar - filled), "quiet", max(0, room - (at - x)))
+    now = min(crank.run_up_deg, 999.0)
+    words = f" {now:.0f}° of {needed:.0f}°" + (", enough" if share >= 1.0 else "")
+    canvas.put(at, y, words, "text", max(0, x + room - at))
+
+
+def draw_foot(canvas: Canvas, y: int, view: View) -> None:
+    """What is next and why, comparison, caution, message or question, keys: to the last line."""
+    width = canvas.width - 2
+    if view.question is not None:
+        _draw_question(canvas, y + 1, canvas.height - 1, view.question)
+        return
+    keys = key_rows(canvas, view)
+    bottom = canvas.height - len(keys)
+    for row, runs in enumerate(keys):
+        canvas.put_runs(1, bottom + row, runs, 1 + width)
+    above, below = _foot_lines(canvas, view, bottom - y)
+    for row, runs in enumerate(above):
+        canvas.put_runs(1, y + row, runs, 1 + width)
+    for row, runs in enumerate(below):
+        canvas.put_runs(1, bottom - len(below) + row, runs, 1 + width)
+
+
+def _foot_lines(canvas: Canvas, view: View, room: int) -> tuple[list[list[Run]], list[list[Run]]]:
+    """Lines from the top and lines from the bottom of the foot, ``room`` of them at most.
+
+    What is next and the caution come first when there is not room for all.
+    """
+    width = canvas.width - 2
+
+    def labelled(label: Run, text: str, role: Role, rows: int) -> list[list[Run]]:
+        indent = canvas.text_width(label[0]) + 1
+        lines = canvas.wrap(text, width - indent, max(0, min(rows, room)))
+        blank: Run = (" " * (indent - 1), "text")
+        return [[blank if n else label, (" " + line, role)] for n, line in enumerate(lines)]
+
+    follow = labelled(("NEXT ", "inside"), view.next, "strong", 2)
+    room -= len(follow)
+    caution = labelled((" CAUTION ", "caution"), view.caution, "strong", 3)
+    room -= len(caution)
+    message = labelled(("now  ", "quiet"), view.message, "text", 1)
+    room -= len(message)
+    both: list[list[Run]] = []
+    for comparison in view.comparisons[: max(0, min(room, canvas.height // 24))]:
+        verdict = "" if comparison.verdict == "not judged" else f"  {comparison.verdict}"
+        role = VERDICT_ROLE[comparison.verdict]
+        both.append([("both  ", "quiet"), (comparison.words, "strong"), (verdict, role)])
+    room -= len(both)
+    reason = labelled(("why  ", "quiet"), view.why, "text", 2)
+    return [*both, *follow, *reason], [*message, *caution]
+
+
+def _draw_question(canvas: Canvas, y: int, bottom: int, question: Question) -> None:
+    width = canvas.width - 2
+    canvas.put(1, y, " QUESTION ", "caution")
+    box = Box(13, y, width - 12, max(1, bottom - y - 2))
+    took = canvas.put_wrapped(box, question.text, "strong")
+    y += took + 1
+    if question.entry is not None:
+        typed = clean(question.entry, canvas.ink.unicode)[-(width - 14) :]
+        canvas.put_runs(13, y, [(f" {typed}", "key"), ("_", "key"), (" ", "key")], 1 + width)
+        answers = [("enter", question.yes), ("esc", question.no)]
+    else:
+        answers = [("y", question.yes), ("n", question.no)]
+    if question.entry is None or y + 1 < bottom:
+        y += question.entry is not None
+        _put_key_row(canvas, 13, y, answers)
+
+
+def key_rows(canvas: Canvas, view: View) -> list[list[Run]]:
+    """The keys over as many lines as they need, two at most."""
+    rows: list[list[Run]] = [[]]
+    for key in view.keys:
+        runs: list[Run] = [(f" {key.key} ", "key"), (f" {key.label}  ", "text")]
+        if rows[-1] and canvas.runs_width([*rows[-1], *runs]) > canvas.width:
+            rows.append([])
+        rows[-1] += runs
+    if len(rows) > 2:
+        rows = [rows[0], [*rows[1], ("…", "text")]]
+    return rows
+
+
+def _put_key_row(canvas: Canvas, x: int, y: int, keys: list[tuple[str, str]]) -> None:
+    for name, label in keys:
+        runs: list[Run] = [(f" {name} ", "key"), (f" {label}   ", "text")]
+        x = canvas.put_runs(x, y, runs, canvas.width - 1)
+
+
+def draw_health(canvas: Canvas, box: Box, view: View) -> None:
+    """Capture, rig and trouble in a few lines, for screens that have the room."""
+    rig = view.rig
+    silent = "nothing heard" if rig.silent_s is None else f"last heard {rig.silent_s:.1f} s ago"
+    trouble = ", ".join(f"{kind} {times}" for kind, times in rig.troubles)
+    lines: list[Run] = [
+        (view.capture or "no capture", "text"),
+        (f"rig {rig.name or 'without a name'}", "text"),
+        (silent, "text"),
+        (f"trouble: {trouble}" if trouble else "no trouble on the line", "text"),
+        ("readings are spoken" if view.speaking else "", "quiet"),
+    ]
+    for row, (text, role) in enumerate(lines[: box.height]):
+        canvas.put(box.x, box.y + row, "│", "quiet")
+        canvas.put(box.x + 2, box.y + row, text, role, box.width - 2)

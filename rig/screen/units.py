@@ -1,0 +1,281 @@
+"""The part of the screen that belongs to an ignition unit."""
+
+from __future__ import annotations
+
+from rig.screen.canvas import Box, Canvas, Role, Run
+from rig.screen.figures import HEIGHT, Size, figure, figure_width
+from rig.screen.scale import draw_scale, window_role
+from rig.screen.view import Contacts, CylinderView, UnitView
+from rig.screen.wording import btdc, decimals_for, number, side
+from rig.timing.results import Verdict
+
+CONTACTS: dict[Contacts, str] = {
+    "open": "▐ ▌ OPEN",
+    "closed": "▐▌ CLOSED",
+    "unknown": "contacts ?",
+}
+VERDICT_ROLE: dict[Verdict, Role] = {
+    "inside": "inside",
+    "outside": "outside",
+    "not decidable": "strong",
+    "not judged": "text",
+}
+_TAG: dict[Role, Role] = {"inside": "inside tag", "outside": "outside tag", "strong": "tag"}
+_KINDS = {"turned": "", "set": "set by hand: confirm by turning", "impulse": "impulse coupling"}
+
+
+def draw_unit(canvas: Canvas, box: Box, unit: UnitView) -> None:
+    """Draw ``unit`` into ``box``; what does not fit is left out.
+
+    The order of what stays: the last counted opening, its meaning, the scale, the sums of the
+    readings, why the last opening did not count, and the rest.
+    """
+    if box.height < 3:
+        _draw_row(canvas, box, unit)
+        return
+    _draw_title(canvas, box, unit)
+    if box.height < 10:
+        _draw_low(canvas, box.below(1), unit)
+    else:
+        _draw_full(canvas, box.below(1), unit)
+
+
+def _draw_title(canvas: Canvas, box: Box, unit: UnitView) -> None:
+    """Name, setting and contacts, on a line that divides this unit from what is above."""
+    canvas.put(box.x, box.y, "─" * box.width, "quiet")
+    end = canvas.put_right(box.right, box.y, " " + CONTACTS[unit.contacts], "strong")
+    setting = unit.setting
+    if box.width > 50:
+        setting += f", input {unit.input}, {unit.phase}"
+    name_room = max(8, end - box.x - 5 - canvas.text_width(setting))
+    runs: list[Run] = [(f" {canvas.fit(unit.name, name_room)} ", "strong")]
+    if setting:
+        runs.append((f"│ {canvas.fit(setting, max(4, end - box.x - 8))} ", "text"))
+    canvas.put_runs(box.x + 1, box.y, runs, end - 1)
+
+
+def _draw_row(canvas: Canvas, box: Box, unit: UnitView) -> None:
+    """Everything on one line."""
+    reading = btdc(unit.last_btdc, decimals_for(unit.U_deg))
+    words = unit.last_words or ("no reading yet" if unit.last_btdc is None else "")
+    runs: list[Run] = [
+        (canvas.fit(unit.name, max(4, box.width // 4)) + " ", "strong"),
+        (f"{reading} ", "strong"),
+        (f"{words} ", window_role(unit, unit.last_btdc)),
+        (unit.contacts.upper(), "text"),
+    ]
+    canvas.put_runs(box.x, box.y, runs, box.right)
+
+
+def _draw_low(canvas: Canvas, box: Box, unit: UnitView) -> None:
+    """Small figures, the tally beside them, then words and mean, then the scale."""
+    _draw_figure(canvas, box, unit, "small")
+    n = len(unit.readings_btdc)
+    verdict = {"not judged": "", "not decidable": "undecided"}.get(unit.verdict, unit.verdict)
+    canvas.put_right(box.right, box.y, f" n {n}", "text")
+    canvas.put_right(box.right, box.y + 1, f" {verdict}", VERDICT_ROLE[unit.verdict])
+    below = box.below(3)
+    if below.height < 1:
+        return
+    words = _words(unit)
+    canvas.put_runs(below.x, below.y, [words], below.right)
+    room = below.width - canvas.text_width(words[0])
+    mean = f" ◆ {mean_text(unit)}"
+    if canvas.text_width(mean) > room:
+        mean = mean.partition(" ±")[0]
+    if unit.mean_btdc is not None and canvas.text_width(mean) <= room:
+        canvas.put_right(below.right, below.y, mean)
+    draw_scale(canvas, below.below(1), unit)
+
+
+def _draw_full(canvas: Canvas, box: Box, unit: UnitView) -> None:
+    """Large figures; words and sums beside them where there is room, else below."""
+    text = figure_text(unit)
+    size: Size = "middle"
+    if box.height >= 11 and figure_width(text, "large", canvas.ink.unicode) + 6 <= box.width:
+        size = "large"
+    high = HEIGHT[size]
+    at = _draw_figure(canvas, box, unit, size) + 2
+    below = box.below(high)
+    tabled = False
+    if box.right - at >= 26:
+        side_box = Box(at, box.y, box.right - at, high)
+        words, marks = _words_and_marks(canvas, unit, side_box.width)
+        canvas.put_runs(at, box.y, words, box.right)
+        lines = _details(unit, canvas, side_box.width, marks)
+        _put_lines(canvas, side_box.below(2), lines)
+        rest = side_box.below(3 + len(lines))
+        tabled = rest.height > len(unit.cylinders) and rest.width >= 46
+        if tabled:
+            _draw_table(canvas, rest, unit)
+        lines = lines[high - 2 :]
+    else:
+        words, marks = _words_and_marks(canvas, unit, box.width)
+        canvas.put_runs(box.x, below.y, words, box.right)
+        below = below.below(1)
+        beside = box.right - at + 5 >= _TALLY and size == "middle"
+        if beside:
+            _put_tally(canvas, box, unit)
+        lines = _details(unit, canvas, box.width, marks, tally=not beside)
+    roomy = below.height >= 3 + len(lines) + 2
+    below = below.below(roomy)
+    draw_scale(canvas, Box(below.x, below.y, below.width, 3), unit)
+    below = below.below(3 + roomy)
+    _put_lines(canvas, below, lines)
+    below = below.below(len(lines) + 1)
+    if below.height >= 2 and not tabled:
+        _draw_table(canvas, below, unit)
+
+
+_TALLY = 6
+
+
+def _put_tally(canvas: Canvas, box: Box, unit: UnitView) -> None:
+    """Number and spread at the right edge of the figure's middle lines."""
+    canvas.put_right(box.right, box.y + 1, f"n {len(unit.readings_btdc)}")
+    if unit.sd_deg is not None:
+        canvas.put_right(box.right, box.y + 2, "spread")
+        canvas.put_right(box.right, box.y + 3, number(unit.sd_deg, 2))
+
+
+def _put_lines(canvas: Canvas, box: Box, lines: list[list[Run]]) -> None:
+    for row, runs in enumerate(lines[: box.height]):
+        canvas.put_runs(box.x, box.y + row, runs, box.right)
+
+
+def figure_text(unit: UnitView) -> str:
+    """The last counted opening as large figures show it: without sign, ``--`` when there is none.
+
+    Degrees; before or after top dead centre is said beside it.
+    """
+    if unit.last_btdc is None:
+        return "--.-"
+    return number(abs(unit.last_btdc), decimals_for(unit.U_deg))
+
+
+def _draw_figure(canvas: Canvas, box: Box, unit: UnitView, size: Size) -> int:
+    """The large figure and, beside it, what it is degrees of; returns the next free column."""
+    if unit.last_btdc is None:
+        return _draw_no_figure(canvas, box, HEIGHT[size])
+    lines = figure(figure_text(unit), size, canvas.ink.unicode)
+    for row, line in enumerate(lines):
+        canvas.put(box.x, box.y + row, line, "strong", box.width)
+    at = box.x + len(lines[0]) + 1
+    sign = "°" if canvas.ink.unicode else "deg"
+    canvas.put(at, box.y, sign, "strong", box.right - at)
+    canvas.put(at, box.y + len(lines) - 1, side(unit.last_btdc), "strong", box.right - at)
+    return at + 4
+
+
+def _draw_no_figure(canvas: Canvas, box: Box, high: int) -> int:
+    lines = figure("--.-", "small", canvas.ink.unicode)
+    for row, line in enumerate(lines):
+        canvas.put(box.x, box.y + (high - 3) // 2 + row, line, "quiet", box.width)
+    return box.x + len(lines[0]) + 1
+
+
+def _words(unit: UnitView) -> Run:
+    """What the last counted opening means, as a label that stands out."""
+    if unit.last_btdc is None:
+        return ("no reading yet", "text")
+    role = _TAG[window_role(unit, unit.last_btdc)]
+    return (f" {unit.last_words or 'not judged'} ", role)
+
+
+def marks_of(unit: UnitView) -> list[str]:
+    """What has to be said beside the last reading, the most needed first."""
+    if unit.last_btdc is None:
+        return [*unit.marks]
+    kind = _KINDS[unit.last_kind]
+    return [kind, *unit.marks] if kind else [*unit.marks]
+
+
+def _words_and_marks(canvas: Canvas, unit: UnitView, width: int) -> tuple[list[Run], list[str]]:
+    """The words with as many marks as stand beside them, and the marks that do not."""
+    words, marks = [_words(unit)], marks_of(unit)
+    while marks and canvas.runs_width([*words, (f" │ {marks[0]}", "text")]) <= width:
+        words.append((f" │ {marks.pop(0)}", "text"))
+    if unit.last_btdc is not None and unit.last_cylinder is not None and not marks:
+        cylinder: Run = (f" │ cylinder {unit.last_cylinder}", "text")
+        words += [cylinder] if canvas.runs_width([*words, cylinder]) <= width else []
+    return words, marks
+
+
+def mean_text(unit: UnitView | CylinderView) -> str:
+    """``36.22 ±0.16``: mean with its expanded uncertainty, degrees BTDC (``ATDC`` is said)."""
+    if unit.mean_btdc is None:
+        return "–"
+    decimals = decimals_for(unit.U_deg)
+    text = number(abs(unit.mean_btdc), decimals)
+    if unit.mean_btdc < 0.0 and text.strip("0."):
+        text += " ATDC"
+    return text + (f" ±{number(unit.U_deg, decimals)}" if unit.U_deg is not None else "")
+
+
+def _details(
+    unit: UnitView, canvas: Canvas, width: int, marks: list[str], tally: bool = True
+) -> list[list[Run]]:
+    """Lines about the readings, the most needed first; without number and spread on request."""
+    lines = _sums(unit, canvas, width, tally)
+    if marks:
+        lines.append([(" │ ".join(marks), "strong")])
+    if unit.why_not_counted:
+        lines.append([("not counted: ", "strong"), (unit.why_not_counted, "text")])
+    if unit.settle:
+        lines += [[(line, "text")] for line in canvas.wrap(unit.settle, width, 2)]
+    lines += [[(note, "text")] for note in unit.notes]
+    return lines
+
+
+def _sums(unit: UnitView, canvas: Canvas, width: int, tally: bool) -> list[list[Run]]:
+    """Mean, spread, number and verdict: on one line where it is wide enough."""
+    if unit.mean_btdc is None:
+        if unit.readings_btdc or unit.last_btdc is None:
+            return []
+        return [[("nothing read in this setting yet", "quiet")]]
+    n = len(unit.readings_btdc)
+    mean: Run = (f"◆ mean {mean_text(unit)}", "text")
+    judged = unit.verdict != "not judged"
+    verdict: Run = (f"  {unit.verdict}" if judged else "", VERDICT_ROLE[unit.verdict])
+    spread = "" if unit.sd_deg is None else number(unit.sd_deg, 2)
+    for rest in (f"   ▒ spread {spread or '–'}   n {n}", f" ▒ {spread or '–'} n {n}"):
+        runs: list[Run] = [mean, (rest if tally else "", "text"), verdict]
+        if canvas.runs_width(runs) <= width:
+            return [runs]
+    lines: list[list[Run]] = [[mean], [(f"▒ spread {spread or '–'}, n {n}", "text")]]
+    if judged:
+        lines.append([("mean is ", "text"), (unit.verdict, verdict[1])])
+    return lines
+
+
+def _draw_table(canvas: Canvas, box: Box, unit: UnitView) -> None:
+    """Cylinder by cylinder, or else the readings one by one, in the room that is left."""
+    if len(unit.cylinders) > 1:
+        _draw_cylinders(canvas, box, unit)
+    elif unit.readings_btdc:
+        decimals = decimals_for(unit.U_deg)
+        texts = [number(angle, decimals) for angle in unit.readings_btdc]
+        cell = max(map(len, texts)) + 2
+        across = max(1, (box.width - 10) // cell)
+        shown = texts[-across * min(box.height, 3) :]
+        canvas.put(box.x, box.y, "readings", "quiet", box.width)
+        for place, text in enumerate(shown):
+            row, column = divmod(place, across)
+            canvas.put(box.x + 10 + column * cell, box.y + row, text, "text")
+
+
+def _draw_cylinders(canvas: Canvas, box: Box, unit: UnitView) -> None:
+    columns = (0, 10, 14, 28, 36)
+    rows: list[tuple[list[str], Role]] = [(["cylinder", "n", "mean", "spread"], "quiet")]
+    for line in unit.cylinders:
+        name = "not known" if line.cylinder is None else str(line.cylinder)
+        words = line.words or ("" if line.verdict == "not judged" else line.verdict)
+        spread = number(line.sd_deg, 2)
+        cells = [name, str(line.n), mean_text(line), spread, words]
+        rows.append((cells, VERDICT_ROLE[line.verdict]))
+    if len(rows) > box.height:
+        left = len(rows) - box.height + 1
+        rows[box.height - 1 :] = [([f"and {left} more"], "quiet")]
+    for row, (cells, role) in enumerate(rows):
+        for start, text in zip(columns, cells, strict=False):
+            canvas.put(box.x + start, box.y + row, text, role, max(0, box.width - start))

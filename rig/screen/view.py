@@ -1,0 +1,188 @@
+"""What the dashboard shows, as plain frozen values.
+
+Whoever runs a job fills a ``View``; the dashboard draws it and asks nothing back. The screen does
+not know how an angle was found. Angles are degrees of crank, before top dead centre positive
+(``btdc``) unless a name says otherwise. Text may come from anywhere (a file, a rig): it is made
+harmless when it is drawn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.timing.results import Verdict
+
+Step = Literal["rig check", "index", "top dead centre", "stroke", "reading", "saved"]
+
+STEPS: tuple[Step, ...] = ("rig check", "index", "top dead centre", "stroke", "reading", "saved")
+"""The job's steps in order."""
+
+Contacts = Literal["open", "closed", "unknown"]
+Stroke = Literal["stated", "not stated", "lost", "not needed"]
+Kind = Literal["turned", "set", "impulse"]
+
+
+@dataclass(frozen=True, slots=True)
+class RigView:
+    """Health of the rig."""
+
+    port: str = ""
+    name: str = ""
+    connected: bool = True
+    silent_s: float | None = None  # seconds since anything was heard; None: never heard
+    lines: int = 0
+    troubles: tuple[tuple[str, int], ...] = ()  # kind, how many
+    detail: str = ""  # when something is wrong: what, and what to do
+
+
+@dataclass(frozen=True, slots=True)
+class CrankView:
+    """Where the crank is, how it moves, and whether an opening now would count."""
+
+    btdc_deg: float | None = None  # in (-180, 180]; None when no reference holds
+    of: str = "cylinder 1"  # whose top dead centre, or "the nearest" while the stroke is unknown
+    why_no_angle: str = ""
+    after_index_deg: float | None = None  # in [0, 360): what can be said without a reference
+    direction: Literal[1, 0, -1] = 0  # +1 in the normal direction
+    speed_deg_s: float = 0.0  # size only
+    run_up_deg: float = 0.0
+    run_up_needed_deg: float = 20.0
+    will_count: bool = False
+    why_not: str = ""  # why an opening now would not count
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceView:
+    """The reference of top dead centre in use."""
+
+    text: str = ""  # method, e.g. "stop, 3 + 3 touches"; empty: none yet
+    U_deg: float | None = None
+    holds: bool = False  # False after a reset, until the index has passed
+    why_not: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CylinderView:
+    """One row: the readings of one cylinder."""
+
+    cylinder: int | None
+    n: int
+    mean_btdc: float | None
+    sd_deg: float | None = None
+    U_deg: float | None = None
+    verdict: Verdict = "not judged"
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class UnitView:
+    """One ignition unit in its present setting."""
+
+    name: str
+    input: int
+    setting: str = ""
+    phase: Literal["as found", "as left"] = "as found"
+    contacts: Contacts = "unknown"
+    last_btdc: float | None = None  # last counted opening of this setting
+    last_cylinder: int | None = None
+    last_kind: Kind = "turned"
+    last_words: str = ""  # what the last opening means: "1.4° early", "inside"
+    earliest_btdc: float | None = None
+    nominal_btdc: float | None = None
+    latest_btdc: float | None = None
+    readings_btdc: tuple[float, ...] = ()  # counted, of this setting, oldest first
+    mean_btdc: float | None = None
+    sd_deg: float | None = None
+    U_deg: float | None = None
+    verdict: Verdict = "not judged"  # on the mean
+    words: str = ""  # what the mean means, in words
+    settle: str = ""  # what would settle a verdict that cannot be given yet
+    cylinders: tuple[CylinderView, ...] = ()
+    marks: tuple[str, ...] = ()  # "stroke not stated", "one crank turn out"
+    notes: tuple[str, ...] = ()  # further lines: lever range, impulse lag, prediction
+    counted: int = 0  # counted openings in all, over all settings: only ever grows
+    not_counted: int = 0  # openings that did not count: only ever grows
+    why_not_counted: str = ""  # of the last one that did not count
+
+
+@dataclass(frozen=True, slots=True)
+class ComparisonView:
+    """Two units against each other."""
+
+    first: str
+    second: str
+    words: str  # "upper opens 0.31° before lower"
+    difference_deg: float | None = None
+    U_deg: float | None = None
+    verdict: Verdict = "not judged"
+
+
+@dataclass(frozen=True, slots=True)
+class TouchesView:
+    """Touches of the positive stop, in degrees after the index."""
+
+    stop_in: bool = True
+    forward_deg: tuple[float, ...] = ()
+    backward_deg: tuple[float, ...] = ()
+    middle_deg: float | None = None  # top dead centre as it stands
+    spread_deg: float | None = None
+    U_deg: float | None = None
+    note: str = ""  # e.g. an unsteady touch, named
+
+
+@dataclass(frozen=True, slots=True)
+class GoToView:
+    """Bringing the crank to a wanted angle, or holding it there while a unit is moved."""
+
+    target_btdc: float
+    to_go_deg: float | None  # forward still to go; negative once passed; None: angle unknown
+    from_right_side: bool = True  # arriving by forward movement, slack taken up
+    words: str = ""  # "forward, gently", "there: hold", "passed: go back well past it"
+    rim_mm: float | None = None  # length round the rim from top dead centre
+    unit: str = ""  # the unit that is being moved while the crank is held
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something asked of the person. With ``entry`` (also "") an answer is being typed."""
+
+    text: str
+    yes: str = "yes"
+    no: str = "no"
+    entry: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """A key that does something now. ``key`` is a name as ``rig.screen.keys`` gives it."""
+
+    key: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything on the dashboard at one moment."""
+
+    job: str = ""  # the engine's name
+    tag: str = ""  # e.g. "virtual rig, simulated hand"
+    step: Step = "rig check"
+    done: tuple[Step, ...] = ()
+    rig: RigView = RigView()
+    crank: CrankView = CrankView()
+    reference: ReferenceView = ReferenceView()
+    stroke: Stroke = "not stated"
+    units: tuple[UnitView, ...] = ()
+    comparisons: tuple[ComparisonView, ...] = ()
+    touches: TouchesView | None = None  # given while the stop is used
+    goto: GoToView | None = None  # given while going to an angle
+    elapsed_s: float = 0.0  # of the capture
+    capture: str = ""  # file name
+    next: str = ""  # what to do next, one sentence
+    why: str = ""  # why, a second sentence
+    caution: str = ""  # at the step where it matters
+    message: str = ""  # what has just happened
+    question: Question | None = None
+    keys: tuple[Key, ...] = ()
+    speaking: bool = False

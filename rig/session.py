@@ -1,0 +1,371 @@
+"""The session: the one place where the rooms meet. Batches in, events and figures out.
+
+Live, replayed and certified, a job runs through this object. What the person did stands in the
+capture as notes; a note takes effect at the rig's time at which it was made, so that a replay comes
+to the same readings. The session opens no file, no port and no terminal.
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Generic, Literal, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.engine.profile import Profile, Unit
+from rig.engine.reference import Reference, from_plain, from_stop
+from rig.faults import InputError
+from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost
+from rig.signal.follow import Follower
+from rig.signal.settings import Settings
+from rig.signal.touches import Touch, find_touches
+from rig.timing.compare import compare_units
+from rig.timing.impulse import sort_out
+from rig.timing.judge import judge
+from rig.timing.results import Comparison, Judgement, Reading
+from rig.timing.tie import StrokeStatement, state_stroke, tie
+from rig.wire.records import POSITION, Batch, Foot, Health, Identity, Note, Restart, Trouble
+
+Phase = Literal["as found", "as left"]
+T = TypeVar("T")
+
+
+def signal_settings(profile: Profile) -> Settings:
+    """What the signal room is told of ``profile``.
+
+    The run-up is never less than twice the largest play that was measured.
+    """
+    play = max((unit.play_deg or 0.0 for unit in profile.units), default=0.0)
+    return Settings(
+        counts_per_turn=profile.encoder.counts_per_turn,
+        direction=profile.encoder.direction,
+        index_level=profile.encoder.index_level,
+        encoder_turns_per_crank_turn=float(profile.encoder.turns_per_crank_turn),
+        open_levels={unit.input: unit.open_level for unit in profile.units},
+        closed_end_us=profile.contacts.closed_end_ms * 1e3,
+        longest_dropout_us=profile.contacts.longest_dropout_ms * 1e3,
+        least_open_us=profile.contacts.least_open_ms * 1e3,
+        run_up_deg=max(profile.run_up.needed_deg, 2.0 * play),
+        forgiven_deg=profile.run_up.forgiven_deg,
+    )
+
+
+class Since(Generic[T]):
+    """A value that changes at instants of the rig's time."""
+
+    def __init__(self, first: T) -> None:
+        self._times: list[float] = [-math.inf]
+        self._values: list[T] = [first]
+
+    def set(self, t_us: float, value: T) -> None:
+        """From ``t_us`` on the value is ``value``. Times come in order."""
+        self._times.append(max(t_us, self._times[-1]))
+        self._values.append(value)
+
+    def at(self, t_us: float) -> T:
+        """The value in force at ``t_us``; a change at that very instant is not in force yet."""
+        return self._values[max(bisect.bisect_left(self._times, t_us) - 1, 0)]
+
+    @property
+    def now(self) -> T:
+        """The value in force now."""
+        return self._values[-1]
+
+
+@dataclass(slots=True)
+class StopTouches:
+    """The touches of one time that the stop was in. Angles: degrees after the index, [0, 360)."""
+
+    t_us: float
+    cylinder: int
+    purpose: Literal["reference", "check"]
+    touches: list[Touch] = field(default_factory=list)
+    crank_deg: list[float] = field(default_factory=list)
+
+    def side(self, side: int) -> tuple[float, ...]:
+        """Angles of the steady touches reached forward (+1) or backwards (-1)."""
+        return tuple(
+            angle % 360.0
+            for touch, angle in zip(self.touches, self.crank_deg, strict=True)
+            if touch.side == side and touch.steady
+        )
+
+
+class Session:
+    """One job, from the records of one capture."""
+
+    def __init__(self, profile: Profile, reference: Reference | None = None) -> None:
+        self.profile = profile
+        self.reference = reference
+        self.follower = Follower(signal_settings(profile))
+        self.openings: list[Opening] = []
+        self.troubles: Counter[str] = Counter()
+        self.last_trouble = ""
+        self.findings: Counter[tuple[str, int]] = Counter()
+        self.identity: Identity | None = None
+        self.health: Health | None = None
+        self.foot_presses = 0
+        self.restarts = 0
+        self.remarks: list[str] = []
+        self.index_passes: list[IndexPass] = []
+        self.stop: StopTouches | None = None  # while the stop is in
+        self.stops: list[StopTouches] = []  # earlier ones
+        self.stop_words = ""
+        self.notes = 0
+        self._settings = {unit.name: Since(unit.settings[0].name) for unit in profile.units}
+        self._phase: Since[Phase] = Since("as found")
+        self._stroke: Since[StrokeStatement | None] = Since(None)
+        self.stroke_lost = False
+        self._struck: dict[float, str] = {}
+        self._trail: list[NDArray[np.void]] = []
+        self._figures: tuple[object, list[Reading], list[Judgement], list[Comparison]] | None
+        self._figures = None
+
+    # -- in -----------------------------------------------------------------------------------
+
+    def take(self, batch: Batch) -> list[Event]:
+        """Work through a batch. Returns what it decided, in order."""
+        for other in batch.others:
+            if isinstance(other, Restart):
+                self._end_trail()
+        events = self.follower.take(batch)
+        if self.stop is not None and len(batch.positions):
+            self._trail.append(batch.positions)
+        for other in batch.others:
+            if isinstance(other, Trouble):
+                self.troubles[other.kind] += 1
+                self.last_trouble = other.detail
+            elif isinstance(other, Identity):
+                self.identity = other
+            elif isinstance(other, Health):
+                self.health = other
+            elif isinstance(other, Foot):
+                self.foot_presses += other.level
+            elif isinstance(other, Restart):
+                self._restarted(other)
+            elif isinstance(other, Note):
+                self._noted(other)
+        self._keep(events)
+        return events
+
+    def finish(self) -> list[Event]:
+        """No more will come."""
+        events = self.follower.finish()
+        self._keep(events)
+        return events
+
+    def _keep(self, events: list[Event]) -> None:
+        for event in events:
+            if isinstance(event, Opening):
+                self.openings.append(event)
+                self._figures = None
+            elif isinstance(event, Finding):
+                self.findings[event.kind, event.input] += 1
+            elif isinstance(event, IndexPass):
+                self.index_passes.append(event)
+            elif isinstance(event, ReferenceLost):
+                self.last_trouble = event.why
+
+    def _restarted(self, restart: Restart) -> None:
+        if self.follower.latest is not None or self.openings:
+            self.restarts += 1
+        if self._stroke.now is not None:
+            self._stroke.set(restart.t_us, None)
+            self.stroke_lost = True
+
+    # -- what the person did ------------------------------------------------------------------
+
+    def _noted(self, note: Note) -> None:
+        """Take a note. One that cannot be understood is counted as trouble, nothing more."""
+        self.notes += 1
+        self._figures = None
+        act = getattr(self, "_note_" + note.name.replace("-", "_"), None)
+        if act is None:
+            return
+        try:
+            act(note.t_us, note.value)
+        except (KeyError, TypeError, ValueError, InputError) as why:
+            self.troubles["note"] += 1
+            self.last_trouble = f"a note of the kind {note.name!r} makes no sense: {why}"
+
+    def _note_setting(self, t_us: float, value: dict[str, object]) -> None:
+        unit = self.unit(str(value["unit"]))
+        name = str(value["setting"])
+        if name not in {setting.name for setting in unit.settings}:
+            raise InputError(f"{unit.name} has no setting {name!r}")
+        self._settings[unit.name].set(t_us, name)
+
+    def _note_phase(self, t_us: float, value: dict[str, object]) -> None:
+        self._phase.set(t_us, "as left" if value["phase"] == "as left" else "as found")
+
+    def _note_stroke(self, t_us: float, value: dict[str, object]) -> None:
+        if self.reference is None:
+            raise InputError("top dead centre is not known yet")
+        crank_deg = float(str(value["crank_deg"]))
+        statement = state_stroke(
+            crank_deg, int(str(value["cylinder"])), self.profile, self.reference
+        )
+        # What was read before in this life of the rig is on the same count of turns.
+        since = t_us if self.stroke_lost else -math.inf
+        self._stroke.set(since, statement)
+        self.stroke_lost = False
+
+    def _note_strike(self, t_us: float, value: dict[str, object]) -> None:
+        struck = float(str(value["t_us"]))
+        if value.get("back"):
+            self._struck.pop(struck, None)
+        else:
+            self._struck[struck] = str(value.get("why") or "struck out by hand")
+
+    def _note_remark(self, t_us: float, value: dict[str, object]) -> None:
+        self.remarks.append(str(value["text"]))
+
+    def _note_reference(self, t_us: float, value: dict[str, object]) -> None:
+        self.reference = from_plain(value)
+
+    def _note_stop_in(self, t_us: float, value: dict[str, object]) -> None:
+        purpose = "check" if value.get("purpose") == "check" else "reference"
+        self.stop = StopTouches(t_us, int(str(value.get("cylinder", 1))), purpose)
+        self._trail = []
+
+    def _note_stop_out(self, t_us: float, value: dict[str, object]) -> None:
+        if self.stop is None:
+            return
+        done = self.touches()
+        self.stop, self._trail = None, []
+        assert done is not None
+        self.stops.append(done)
+        if value.get("drop"):
+            self.stop_words = "the touches were dropped"
+            return
+        try:
+            found = self.reference_from(done)
+        except InputError as why:
+            self.stop_words = str(why)
+            return
+        if done.purpose == "check" and self.reference is not None:
+            self.stop_words = self.reference.compared(found)
+        else:
+            self.reference = found
+            self.stop_words = found.how
+
+    # -- the stop -----------------------------------------------------------------------------
+
+    def touches(self) -> StopTouches | None:
+        """The touches of the stop that is in, as far as they have been left again."""
+        if self.stop is None:
+            return None
+        done = StopTouches(
+            self.stop.t_us,
+            self.stop.cylinder,
+            self.stop.purpose,
+            list(self.stop.touches),
+            list(self.stop.crank_deg),
+        )
+        self._add_touches(done)
+        return done
+
+    def _add_touches(self, to: StopTouches) -> None:
+        if not self._trail:
+            return
+        self._trail = [np.concatenate(self._trail)]
+        for touch in find_touches(self._trail[0], self.follower.settings):
+            angle = self.follower.track.crank_deg(touch.at)
+            if angle is not None:
+                to.touches.append(touch)
+                to.crank_deg.append(angle)
+
+    def _end_trail(self) -> None:
+        """The rig restarts: counts of the old life mean nothing in the new one."""
+        if self.stop is not None:
+            self._add_touches(self.stop)
+        self._trail = []
+
+    def reference_from(self, stop: StopTouches) -> Reference:
+        """Top dead centre from touches. Raises InputError when they do not give one."""
+        encoder = self.profile.encoder
+        return from_stop(
+            stop.side(1),
+            stop.side(-1),
+            counts_per_turn=encoder.counts_per_turn,
+            geometry=self.profile.engine.geometry,
+            graduation_error_deg=encoder.graduation_error_deg,
+            run_out_deg=encoder.run_out_deg,
+            cylinder=stop.cylinder,
+        )
+
+    # -- out ----------------------------------------------------------------------------------
+
+    def unit(self, name: str) -> Unit:
+        """The unit of that name. Raises InputError when there is none."""
+        for unit in self.profile.units:
+            if unit.name == name:
+                return unit
+        names = ", ".join(unit.name for unit in self.profile.units)
+        raise InputError(f"there is no unit {name!r}; the engine file has {names}")
+
+    def setting_of(self, unit: str) -> str:
+        """Name of the setting in force for ``unit`` now."""
+        return self._settings[unit].now
+
+    @property
+    def phase(self) -> Phase:
+        """As found, or as left after the tightening."""
+        return self._phase.now
+
+    @property
+    def stroke(self) -> StrokeStatement | None:
+        """The statement of the firing stroke in force now."""
+        return self._stroke.now
+
+    def readings(self) -> list[Reading]:
+        """Every forward opening of the units, tied with the reference as it is known now."""
+        return self._worked_out()[0]
+
+    def judgements(self) -> list[Judgement]:
+        """Per unit, setting, cylinder and phase; empty while there is no reference."""
+        return self._worked_out()[1]
+
+    def comparisons(self) -> list[Comparison]:
+        """Units against one another; empty while there is no reference."""
+        return self._worked_out()[2]
+
+    def _worked_out(self) -> tuple[list[Reading], list[Judgement], list[Comparison]]:
+        if self._figures is None or self._figures[0] is not self.reference:
+            readings = sort_out([r for o in self.openings if (r := self._tied(o))], self.profile)
+            judged: list[Judgement] = []
+            compared: list[Comparison] = []
+            if self.reference is not None:
+                judged = judge(readings, self.profile, self.reference)
+                compared = compare_units(readings, self.profile, self.reference)
+            self._figures = (self.reference, readings, judged, compared)
+        return self._figures[1:]
+
+    def _tied(self, opening: Opening) -> Reading | None:
+        unit = next((u for u in self.profile.units if u.input == opening.input), None)
+        if unit is None or opening.direction < 0:
+            return None
+        struck = self._struck.get(opening.t_us)
+        if struck is not None:
+            opening = _struck_out(opening, struck)
+        return tie(
+            opening,
+            self.profile,
+            self.reference,
+            setting=self._settings[unit.name].at(opening.t_us),
+            stroke=self._stroke.at(opening.t_us),
+            phase=self._phase.at(opening.t_us),
+        )
+
+
+def _struck_out(opening: Opening, why: str) -> Opening:
+    from dataclasses import replace
+
+    return replace(opening, counts=False, why=why)
+
+
+__all__ = ["POSITION", "Session", "signal_settings"]

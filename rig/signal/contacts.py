@@ -1,0 +1,247 @@
+"""Debouncing: the one definition of *opening*, and the machine that finds it.
+
+**Opening.** The instant at which the contacts first part in the passage that ends with them
+staying open.
+
+A *passage* begins when contacts that were closed part. Within it they may bounce as often as they
+like: the passage is as long as it is. It ends in one of two ways.
+
+* The contacts are open without a pause for ``least_open_us`` (default 3 ms): they stay open. The
+  passage was an opening, and its instant is that of the first parting.
+* The contacts are closed without a pause for ``closed_end_us`` (default 2 ms): they did not stay
+  open. What parted was a spike, a drop-out of dirty contacts, or a *short opening* when an open
+  run was longer than ``longest_dropout_us`` (default 1 ms), which is reported and is no opening.
+
+Closing is the same with open and closed exchanged, so bounces of a closing contact are part of the
+closing and never an opening.
+
+**A drop-out just before.** A spike or a drop-out may fall less than ``closed_end_us`` before the
+true parting and would be taken for it. So an early open run, no longer than
+``longest_dropout_us``, is weighed: was the closed gap after it a gap of the chatter, or the wait
+for a noise event that has nothing to do with the parting? Chatter gaps are taken as exponential
+with a mean that is learnt from the passages of this input (a gamma prior on the rate, so that the
+predictive law is Lomax), noise as events of a constant rate, learnt from the time closed between
+passages. The likelier of the two wins; before anything is learnt the law has so long a tail that
+all runs are kept.
+
+Assumptions: chatter gaps of one input are alike from one passage to the next; noise does not know
+when the contacts part. Where drop-outs crowd together as the contacts are about to part, no rule
+can tell them from chatter, and the first of them is given.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import Enum
+from typing import Generic, TypeVar
+
+import numpy as np
+
+from rig.signal.settings import Settings
+
+Mark = TypeVar("Mark")
+"""Whatever the caller wants to find again at an edge: the state of the crank at that instant."""
+
+PRIOR_GAPS = 4.0
+PRIOR_GAP_US = 100.0
+"""Before any is seen, chatter gaps count as four of 100 us (common practice, no source)."""
+PRIOR_EVENTS = 0.5
+PRIOR_CLOSED_US = 1e6
+
+
+class Rest(Enum):
+    """Where the contacts last came to rest."""
+
+    UNKNOWN = "unknown"
+    OPEN = "open"
+    CLOSED = "closed"
+
+
+@dataclass(frozen=True, slots=True)
+class Passage(Generic[Mark]):
+    """One passage that is over. ``to`` is where the contacts came to rest after it.
+
+    ``mark`` and ``t_us`` belong to the first edge that counts. ``runs`` is how many times the
+    contacts left their rest, ``dropped_us`` holds the instants of early runs taken for noise.
+    """
+
+    to: Rest
+    t_us: float
+    mark: Mark
+    runs: int
+    last_us: float
+    rest_us: float  # how long the contacts had rested before, in microseconds
+    dropped: tuple[float, ...] = ()
+    longest_us: float = 0.0  # longest run away from the rest, for a passage that came to nothing
+    broken: bool = False  # edges were left out by the rig and may have held the end of it
+
+
+@dataclass(slots=True)
+class _Run(Generic[Mark]):
+    """A run away from the rest: it began at ``t_us`` and ended at ``end_us`` (None: goes on)."""
+
+    t_us: float
+    mark: Mark
+    end_us: float | None = None
+
+
+class Debouncer(Generic[Mark]):
+    """The contacts of one input. ``edge`` and ``until`` return the passages that are decided.
+
+    Decisions depend on the edges and their times alone, not on when ``until`` is called, as long
+    as it is told no time beyond an edge that is still to come.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self._s = settings
+        self.rest = Rest.UNKNOWN
+        self.level_open: bool | None = None
+        self._rest_since = self._learnt_to = math.nan
+        self._runs: list[_Run[Mark]] = []
+        self._last_us = math.nan
+        self._broken = False
+        self._gaps = PRIOR_GAPS
+        self._gap_sum_us = PRIOR_GAPS * PRIOR_GAP_US
+        self._events = PRIOR_EVENTS
+        self._closed_us = PRIOR_CLOSED_US
+
+    def begin(self, is_open: bool, t_us: float) -> None:
+        """The level at the start of a recording, or after edges were lost."""
+        self.rest = Rest.OPEN if is_open else Rest.CLOSED
+        self.level_open = is_open
+        self._rest_since = self._learnt_to = self._last_us = t_us
+        self._runs = []
+        self._broken = False
+
+    def edge(self, is_open: bool, t_us: float, mark: Mark) -> list[Passage[Mark]]:
+        """The contacts changed. A repeated level is no edge."""
+        if self.rest is Rest.UNKNOWN:
+            self.begin(not is_open, t_us)
+        decided = self.until(t_us)
+        if is_open == self.level_open:
+            return decided
+        self.level_open = is_open
+        if self._leaving:
+            self._runs.append(_Run(t_us, mark))
+        elif self._runs:
+            self._runs[-1].end_us = t_us
+        self._last_us = t_us
+        return decided
+
+    def until(self, t_us: float) -> list[Passage[Mark]]:
+        """No edge comes before ``t_us``: what does that decide?"""
+        due_us = self.due_us()
+        if due_us is None or t_us < due_us:
+            return []
+        return [self._settled() if self._leaving else self._came_to_nothing()]
+
+    def due_us(self) -> float | None:
+        """When silence decides the passage; None when there is none."""
+        if not self._runs:
+            return None
+        is_open = self.level_open
+        return self._last_us + (self._s.least_open_us if is_open else self._s.closed_end_us)
+
+    def cut(self, longest_low_us: float, longest_high_us: float, open_level: int) -> None:
+        """The rig left edges out of a burst. Unbroken as long as no run was long enough to rest."""
+        closed = longest_high_us if open_level == 0 else longest_low_us
+        opened = longest_low_us if open_level == 0 else longest_high_us
+        if closed >= self._s.closed_end_us or opened >= self._s.least_open_us:
+            self._broken = True
+
+    def pending(self) -> _Run[Mark] | None:
+        """The first run of a passage that is not decided, for the end of a recording."""
+        return self._runs[0] if self._runs else None
+
+    @property
+    def noise_rate(self) -> float:
+        """Spikes and drop-outs while closed, per second, as learnt so far."""
+        return 1e6 * self._events / self._closed_us
+
+    @property
+    def gap_us(self) -> float:
+        """Mean closed gap of the chatter, microseconds, as learnt so far."""
+        return self._gap_sum_us / self._gaps
+
+    @property
+    def _leaving(self) -> bool:
+        """The contacts are away from where they rested."""
+        return self.level_open is (self.rest is Rest.CLOSED)
+
+    def _settled(self) -> Passage[Mark]:
+        """The contacts stay where they went: the passage is an opening or a closing."""
+        runs = self._runs
+        first = self._first_of_chatter() if self.rest is Rest.CLOSED else 0
+        to = Rest.OPEN if self.rest is Rest.CLOSED else Rest.CLOSED
+        passage = Passage(
+            to,
+            runs[first].t_us,
+            runs[first].mark,
+            len(runs) - first,
+            runs[-1].t_us,
+            runs[0].t_us - self._rest_since,
+            tuple(run.t_us for run in runs[:first]),
+            broken=self._broken,
+        )
+        if to is Rest.OPEN:
+            gaps = self._gaps_between()[first:]
+            self._gaps += len(gaps)
+            self._gap_sum_us += float(gaps.sum())
+            self._learn_noise(first, runs[first].t_us)
+        self.rest = to
+        self._rest_since = self._learnt_to = runs[-1].t_us
+        self._runs = []
+        self._broken = False
+        return passage
+
+    def _came_to_nothing(self) -> Passage[Mark]:
+        runs = self._runs
+        longest = max((run.end_us or run.t_us) - run.t_us for run in runs)
+        passage = Passage(
+            self.rest,
+            runs[0].t_us,
+            runs[0].mark,
+            len(runs),
+            runs[-1].t_us,
+            runs[0].t_us - self._rest_since,
+            longest_us=longest,
+            broken=self._broken,
+        )
+        if self.rest is Rest.CLOSED:
+            self._learn_noise(len(runs), self._last_us)
+        self._runs = []
+        self._broken = False
+        return passage
+
+    def _learn_noise(self, events: int, until_us: float) -> None:
+        self._events += events
+        self._closed_us += max(until_us - self._learnt_to, 0.0)
+        self._learnt_to = until_us
+
+    def _gaps_between(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        """Closed gaps between the runs of this passage, microseconds, shape (runs - 1,)."""
+        return np.array(
+            [
+                after.t_us - (before.end_us if before.end_us is not None else after.t_us)
+                for before, after in zip(self._runs, self._runs[1:], strict=False)
+            ],
+            np.float64,
+        )
+
+    def _first_of_chatter(self) -> int:
+        """Index of the first run that belongs to the parting: the likeliest split of the passage
+        into noise and chatter, weighed by the gap after each run."""
+        gaps = self._gaps_between()
+        lengths = [(run.end_us or math.inf) - run.t_us for run in self._runs[:-1]]
+        may = next(
+            (i for i, us in enumerate(lengths) if us > self._s.longest_dropout_us), len(lengths)
+        )
+        if not may or gaps[:may].max() <= PRIOR_GAP_US:
+            return 0
+        from scipy.stats import lomax
+
+        chatter = lomax.logpdf(gaps[:may], self._gaps, scale=self._gap_sum_us)
+        noise = math.log(self._events / self._closed_us)
+        favour = np.concatenate(([0.0], np.cumsum(noise - chatter)))
+        return int(np.argmax(favour))

@@ -1,0 +1,405 @@
+"""The follower: records in, events out. The same code live and after the fact.
+
+Records reach it in batches of any size. Those of the same instant in the rig's time are put in
+order of time and worked through up to the latest time for which the rig has said that every edge
+has been given; what is later waits. So the events do not depend on how the stream was cut.
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.signal.contacts import Debouncer, Passage, Rest
+from rig.signal.events import Closing, Event, Finding, IndexPass, Opening, ReferenceLost
+from rig.signal.losses import JUMPED, Losses
+from rig.signal.place import Place, place
+from rig.signal.runup import RunUp
+from rig.signal.settings import Settings
+from rig.signal.track import Track
+from rig.signal.widths import EVEN, Offsets, Widths
+from rig.wire.records import (
+    EDGE,
+    INDEX_INPUT,
+    POSITION,
+    Batch,
+    Cut,
+    Health,
+    Restart,
+    Trouble,
+)
+
+INDEX_LEAST_US = 20.0
+"""An index pulse shorter than this is noise: at 20,000 counts a second a count lasts 50 us."""
+SPIKE_US = 20.0
+"""Up to here a stray opening is called a spike, beyond it a drop-out. Wording only."""
+FIRST_CONTACT_BIT = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """The state of things at an edge, kept until its passage is decided."""
+
+    edge: np.void
+    run_start: float
+    run_furthest: float
+    offsets: Offsets
+
+
+@dataclass(slots=True)
+class _Held:
+    """An opening that waits for the index to be placed."""
+
+    opening: Opening
+    at: float
+
+
+class Follower:
+    """Finds openings, closings and index passes in the records of a rig."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.widths = Widths()
+        self.latest: np.void | None = None  # newest position record, for showing
+        self._restarted(turns=0.0)
+
+    def _restarted(self, turns: float) -> None:
+        s = self.settings
+        self.track = Track(s, turns)
+        self.run_up = RunUp(s.forgiven_deg / s.count_deg)
+        self.debouncers: dict[int, Debouncer[Mark]] = {}
+        self._anchor_edge: np.void | None = None
+        self._held: list[_Held] = []
+        self._closed_at: dict[int, tuple[float, float]] = {}  # input: place, time
+        self._opened_at: dict[int, tuple[float, float]] = {}
+        self._positions = np.empty(0, POSITION)
+        self._waiting: list[tuple[float, int, int, object]] = []
+        self._arrivals = 0
+        self._index_edge: np.void | None = None
+        self.losses = Losses()
+        self._sure_us = -math.inf
+
+    # -- in -----------------------------------------------------------------------------------
+
+    def take(self, batch: Batch) -> list[Event]:
+        """Events that ``batch`` decides, in order of decision."""
+        events: list[Event] = []
+        for other in batch.others:
+            if isinstance(other, Restart):
+                events += self._restart(other)
+        self._wait(batch)
+        if len(batch.positions):
+            self.latest = batch.positions[-1]
+            self._positions = (
+                np.concatenate((self._positions, batch.positions))
+                if len(self._positions)
+                else batch.positions
+            )
+            self._sure_us = max(self._sure_us, float(batch.positions["done_us"].max()))
+            self._work(self._sure_us, events)
+        return events
+
+    def finish(self) -> list[Event]:
+        """No more will come: what waits is worked through, what hangs in the air is said."""
+        events: list[Event] = []
+        self._work_last(events)
+        return events + self._release("the index was never met")
+
+    def _work_last(self, events: list[Event]) -> None:
+        """All that has come. Silence after it decides nothing: there may have been more."""
+        last_us = max((t_us for t_us, *_ in self._waiting), default=-math.inf)
+        self._work(max(self._sure_us, math.nextafter(last_us, math.inf)), events)
+
+    def _wait(self, batch: Batch) -> None:
+        """Edges, widths and the rest wait in a heap: in order of time, then kind, then arrival."""
+        news: list[tuple[float, int, object]] = [(float(e["t_us"]), 2, e) for e in batch.edges]
+        news += [(float(w["t_us"]), 1, w) for w in batch.widths]
+        news += [(o.t_us, 0, o) for o in batch.others if isinstance(o, Cut | Health | Trouble)]
+        for t_us, rank, thing in news:
+            self._arrivals += 1
+            heapq.heappush(self._waiting, (t_us, rank, self._arrivals, thing))
+
+    # -- through, in order of time --------------------------------------------------------------
+
+    def _work(self, sure_us: float, events: list[Event]) -> None:
+        """Work through everything before ``sure_us``."""
+        while self._waiting and self._waiting[0][0] < sure_us:
+            t_us, _, _, thing = heapq.heappop(self._waiting)
+            self._walk(t_us, events)
+            self._decide(t_us, events)
+            self._happen(thing, events)
+        self._walk(sure_us, events)
+        self._decide(sure_us, events)
+
+    def _walk(self, before_us: float, events: list[Event]) -> None:
+        """Move the run-up on over the positions before ``before_us``."""
+        ready = int(np.searchsorted(self._positions["t_us"], before_us, "left"))
+        if not ready:
+            return
+        rows = self._positions[:ready]
+        self._positions = self._positions[ready:]
+        if not self.debouncers:
+            self._first_levels(rows[0])
+        low, high = rows["low"] + 0.5, rows["high"] + 0.5
+        now = rows["count"] + 0.5
+        if self.settings.direction < 0:
+            low, high, now = -high, -low, -now
+        moved = self.run_up.moved
+        for one_low, one_high, one_now in zip(
+            low.tolist(), high.tolist(), now.tolist(), strict=True
+        ):
+            moved(one_low, one_high, one_now)
+        if self.losses.looking:
+            self._find_levels(rows, events)
+
+    def _happen(self, thing: object, events: list[Event]) -> None:
+        if isinstance(thing, Cut):
+            found = self.debouncers.get(thing.input)
+            if found:
+                found.cut(
+                    thing.longest_low_us, thing.longest_high_us, self._open_level(thing.input)
+                )
+        elif isinstance(thing, Health):
+            if self.losses.health(thing):
+                self._counts_lost(thing.t_us, events)
+        elif isinstance(thing, Trouble):
+            if self.losses.trouble(thing):
+                self._counts_lost(thing.t_us, events)
+        elif isinstance(thing, np.void):
+            if thing.dtype == EDGE:
+                self._take_edge(thing, events)
+            else:
+                self.widths.take(int(thing["count"]), thing["dwell_us"], int(thing["breaks"]))
+
+    def _take_edge(self, edge: np.void, events: list[Event]) -> None:
+        t_us = float(edge["t_us"])
+        which = int(edge["input"])
+        if which == INDEX_INPUT:
+            before, self._index_edge = self._index_edge, edge
+            if before is not None and t_us - float(before["t_us"]) < INDEX_LEAST_US:
+                self._index_edge = None
+                events.append(Finding(t_us, "index spike", 0, "a pulse too short for the index"))
+            return
+        is_open = int(edge["level"]) == self._open_level(which)
+        start = self.run_up.start
+        mark = Mark(
+            edge, math.nan if start is None else start, self.run_up.furthest, self.widths.offsets
+        )
+        for passage in self._debouncer(which).edge(is_open, t_us, mark):
+            self._passage(which, passage, events)
+
+    def _decide(self, until_us: float, events: list[Event]) -> None:
+        """All that silence up to ``until_us`` decides, in order of when it was decided."""
+        due: list[tuple[float, int]] = []
+        if self._index_edge is not None:
+            due.append((float(self._index_edge["t_us"]) + INDEX_LEAST_US, INDEX_INPUT))
+        for which, debouncer in self.debouncers.items():
+            due_us = debouncer.due_us()
+            if due_us is not None:
+                due.append((due_us, which))
+        for due_us, which in sorted(due):
+            if due_us > until_us:
+                break
+            if which == INDEX_INPUT:
+                self._index(events)
+                continue
+            for passage in self.debouncers[which].until(due_us):
+                self._passage(which, passage, events)
+
+    # -- what is found --------------------------------------------------------------------------
+
+    def _passage(self, which: int, passage: Passage[Mark], events: list[Event]) -> None:
+        if passage.longest_us:
+            self._nothing(which, passage, events)
+            return
+        where = place(passage.mark.edge, passage.mark.offsets)
+        if passage.to is Rest.CLOSED:
+            since = self._opened_at.get(which)
+            self._closed_at[which] = (where.at, passage.t_us)
+            events.append(
+                Closing(
+                    which,
+                    passage.t_us,
+                    self._angle(where.at),
+                    where.step * self.settings.direction,
+                    passage.t_us - since[1] if since else math.nan,
+                    self._moved_deg(since, where.at),
+                )
+            )
+            return
+        events.extend(
+            Finding(t_us, "drop-out just before", which, "taken for noise, not for the parting")
+            for t_us in passage.dropped
+        )
+        opening = self._opening(which, passage, where)
+        self._opened_at[which] = (where.at, passage.t_us)
+        if self.track.anchor is None:
+            self._held.append(_Held(opening, where.at))
+        else:
+            events.append(opening)
+
+    def _nothing(self, which: int, passage: Passage[Mark], events: list[Event]) -> None:
+        if passage.to is Rest.OPEN:
+            kind = "touch while open"
+        elif passage.longest_us > self.settings.longest_dropout_us:
+            kind = "short opening"
+        else:
+            kind = "spike" if passage.longest_us <= SPIKE_US else "drop-out"
+        events.append(
+            Finding(passage.t_us, kind, which, f"{passage.longest_us:.0f} us, {passage.runs} times")
+        )
+
+    def _opening(self, which: int, passage: Passage[Mark], where: Place) -> Opening:
+        s = self.settings
+        direction = where.step * s.direction
+        mark = passage.mark
+        run_up_deg = 0.0
+        passed = True
+        if not math.isnan(mark.run_start):
+            at = where.at * s.direction
+            run_up_deg = max(at - mark.run_start, 0.0) * s.count_deg
+            passed = at >= mark.run_furthest - 0.5
+        since = self._closed_at.get(which)
+        why = self._why_not(passage, direction, run_up_deg, passed)
+        return Opening(
+            input=which,
+            t_us=passage.t_us,
+            crank_deg=self._angle(where.at),
+            direction=direction,
+            speed_deg_s=where.speed * s.direction * s.count_deg * 1e6,
+            run_up_deg=run_up_deg,
+            counts=not why,
+            why=why,
+            partings=passage.runs,
+            passage_us=passage.last_us - passage.t_us,
+            closed_us=passage.rest_us,
+            closed_deg=self._moved_deg(since, where.at),
+        )
+
+    def _why_not(
+        self, passage: Passage[Mark], direction: int, run_up_deg: float, passed: bool
+    ) -> str:
+        needed_deg = self.settings.run_up_deg
+        reasons = (
+            (direction < 0, "passed backwards"),
+            (direction == 0, "the crank stood still"),
+            (self.losses.touches(passage.t_us), "lines from the rig were lost just then"),
+            (passage.broken, "the contacts bounced more often than the line could carry"),
+            (bool(self.track.lost), self.track.lost),
+            (
+                run_up_deg < needed_deg,
+                f"run-up of {run_up_deg:.1f}° only, {needed_deg:g}° are needed",
+            ),
+            (not passed, "the crank had gone back and had not passed its furthest point yet"),
+        )
+        return next((why for holds, why in reasons if holds), "")
+
+    def _index(self, events: list[Event]) -> None:
+        edge, self._index_edge = self._index_edge, None
+        assert edge is not None
+        where = place(edge, self.widths.offsets)
+        direction = where.step * self.settings.direction
+        active = int(edge["level"]) == self.settings.index_level
+        # Forward, the leading edge is where the pulse begins; backwards, where it ends.
+        if direction == 0 or active != (direction > 0):
+            return
+        self._refresh_anchor()
+        passed: IndexPass = self.track.passed(where.at, float(edge["t_us"]), direction)
+        events.append(passed)
+        if passed.anchored:
+            self._anchor_edge = edge
+            self._anchor_shift = where.at - (self.track.anchor or 0.0)
+            events += self._release("")
+        elif self.track.lost:
+            events.append(ReferenceLost(passed.t_us, self.track.lost))
+
+    def _release(self, why: str) -> list[Event]:
+        """Openings that waited for the index. ``why`` says why it did not come."""
+        held, self._held = self._held, []
+        return [
+            replace(h.opening, counts=False, why=h.opening.why or why)
+            if why
+            else replace(h.opening, crank_deg=self._angle(h.at))
+            for h in held
+        ]
+
+    # -- angles ---------------------------------------------------------------------------------
+
+    def _refresh_anchor(self) -> None:
+        """The anchor's place moves with what is known of the encoder's states."""
+        if self._anchor_edge is not None and self.widths.offsets is not EVEN:
+            at = place(self._anchor_edge, self.widths.offsets).at
+            self.track.anchor = at - self._anchor_shift
+
+    def _angle(self, at: float) -> float | None:
+        self._refresh_anchor()
+        return self.track.crank_deg(at)
+
+    def _moved_deg(self, since: tuple[float, float] | None, at: float) -> float:
+        if since is None:
+            return math.nan
+        return (at - since[0]) * self.settings.direction * self.settings.count_deg
+
+    # -- levels, losses, restarts -----------------------------------------------------------------
+
+    def _open_level(self, which: int) -> int:
+        return self.settings.open_levels.get(which, 1)
+
+    def _debouncer(self, which: int) -> Debouncer[Mark]:
+        return self.debouncers.setdefault(which, Debouncer(self.settings))
+
+    def _levels(self, row: np.void) -> Iterable[tuple[int, bool]]:
+        for which in list(self.debouncers):
+            bit = int(row["levels"]) >> (FIRST_CONTACT_BIT + which - 1) & 1
+            yield which, bit == self._open_level(which)
+
+    def _first_levels(self, row: np.void) -> None:
+        for which in range(1, 1 + max(self.contacts, int(row["levels"]).bit_length() - 4)):
+            self._debouncer(which)
+        for which, is_open in self._levels(row):
+            self.debouncers[which].begin(is_open, float(row["t_us"]))
+
+    contacts = 2
+    """How many contact inputs the rig has, once it has said so."""
+
+    def _counts_lost(self, t_us: float, events: list[Event]) -> None:
+        self.track.counts_lost(JUMPED)
+        self._held = [
+            _Held(replace(h.opening, counts=False, why=h.opening.why or JUMPED), h.at)
+            for h in self._held
+        ]
+        events.append(ReferenceLost(t_us, JUMPED))
+
+    def _find_levels(self, rows: NDArray[np.void], events: list[Event]) -> None:
+        """After a loss: the first position with nothing outstanding tells the true levels."""
+        for row in rows:
+            if not self.losses.over(float(row["t_us"]), float(row["done_us"])):
+                continue
+            for which, is_open in self._levels(row):
+                debouncer = self.debouncers[which]
+                if debouncer.level_open is not is_open:
+                    debouncer.begin(is_open, float(row["t_us"]))
+                    text = "the contacts changed while lines were lost"
+                    events.append(Finding(float(row["t_us"]), "edges lost", which, text))
+            return
+
+    def _restart(self, restart: Restart) -> list[Event]:
+        """The rig began anew. What is certain of the old life is given, then all starts afresh."""
+        events: list[Event] = []
+        self._work_last(events)
+        events += self._release("the rig restarted before the index was met")
+        turns = self.track.turns
+        if self.latest is not None and self.track.anchor is not None:
+            angle = self.track.crank_deg(float(self.latest["count"])) or 0.0
+            turns = float(math.ceil(angle * self.settings.encoder_turns_per_crank_turn / 360.0))
+            why = "the rig restarted: the reference holds again once the index has passed"
+            events.append(ReferenceLost(restart.t_us, why))
+        self.latest = None
+        self.widths.restart()
+        self._restarted(turns)
+        return events

@@ -1,0 +1,55 @@
+"""Stretches of time in which an edge or a count may be missing, by what the rig and line said."""
+
+from __future__ import annotations
+
+import math
+
+from rig.wire.records import Health, Trouble
+
+LINE_LOSSES = frozenset({"gap", "checksum", "garbage", "long-line", "half-line", "field"})
+"""Trouble after which an edge may be missing."""
+
+JUMPED = "the encoder jumped: its count is not sure until the index has passed"
+
+
+class Losses:
+    """Where edges may be missing. ``looking`` is true until the true levels were seen again."""
+
+    def __init__(self) -> None:
+        self._from_us = math.inf
+        self._to_us = -math.inf
+        self._health: Health | None = None
+        self.looking = False
+        self.illegal = 0
+
+    def trouble(self, trouble: Trouble) -> bool:
+        """Take note of trouble; True when counts of the encoder were lost."""
+        if trouble.kind in LINE_LOSSES:
+            self._doubt(trouble.t_us)
+        return trouble.kind == "encoder"
+
+    def health(self, health: Health) -> bool:
+        """Take note of the rig's own totals; True when counts of the encoder were lost."""
+        before, self._health = self._health, health
+        if before and health.lost_edges > before.lost_edges:
+            self._doubt(before.t_us)
+        grew = health.illegal > self.illegal
+        self.illegal = health.illegal
+        return grew
+
+    def _doubt(self, from_us: float) -> None:
+        self._from_us = min(self._from_us, from_us) if self.looking else from_us
+        self._to_us = math.inf
+        self.looking = True
+
+    def touches(self, t_us: float) -> bool:
+        """True when an edge near ``t_us`` may be missing."""
+        return self._from_us <= t_us <= self._to_us
+
+    def over(self, t_us: float, done_us: float) -> bool:
+        """A position at ``t_us`` with all edges before ``done_us`` given: is the loss over?"""
+        if t_us < self._from_us or done_us < t_us:
+            return False
+        self._to_us = t_us
+        self.looking = False
+        return True

@@ -1,0 +1,115 @@
+"""Where an event lies between the encoder edges around it.
+
+The encoder tells its place exactly at the instants of its edges. Between two of them the crank's
+place is taken from the polynomial through the two edges before and the two after: it follows a
+steady speed, an acceleration, and a hand that turns round within a count. With fewer edges known
+the polynomial is of lower degree. The result never leaves the count in which the event was.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+STILL_US = 250_000.0
+"""The rig waits this long for a next encoder edge; none by then means that the crank stands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place in counts (boundary k is at k, with offsets for unequal states), and the movement.
+
+    ``step`` is +1 where the count was growing, -1 shrinking, 0 where the crank stood still.
+    ``speed`` is in counts a microsecond.
+    """
+
+    at: float
+    step: int
+    speed: float
+
+
+def place(edge: NDArray[np.void] | np.void, offsets: Sequence[float] = (0.0,) * 4) -> Place:
+    """Place an ``EDGE`` record. ``offsets``: see ``Widths.offsets``."""
+    t0 = float(edge["t_us"])
+    count = int(edge["count"])
+    floor, ceiling = count + offsets[count % 4], count + 1 + offsets[(count + 1) % 4]
+    if ceiling < floor:  # a state measured as having no width
+        floor = ceiling = (floor + ceiling) / 2
+    known = [
+        (float(t) - t0, int(at) + offsets[int(at) % 4], int(step))
+        for t, at, step in zip(
+            edge["around_t_us"], edge["around_at"], edge["around_step"], strict=True
+        )
+        if step
+    ]
+    before = [k for k in known if k[0] <= 0]
+    after = [k for k in known if k[0] > 0]
+    if not after:
+        return _before_only(before, floor, ceiling)
+    if not before:
+        t, at, step = after[0]
+        speed = _speed(after) or step / STILL_US
+        return Place(min(max(at - speed * t, floor), ceiling), step, speed)
+    return _between(before, after, floor, ceiling)
+
+
+Known = tuple[float, float, int]
+
+
+def _between(before: list[Known], after: list[Known], floor: float, ceiling: float) -> Place:
+    points = _distinct(before + after)
+    at, speed = _polynomial(points)
+    low = min(max(at, floor), ceiling)
+    steps = {before[-1][2], after[0][2]}
+    if len(steps) == 1:
+        step = steps.pop()
+        if low != at or speed * step <= 0:  # the curve left the count: a straight line does not
+            (t1, a1, _), (t2, a2, _) = before[-1], after[0]
+            speed = (a2 - a1) / (t2 - t1)
+            low = min(max(a1 - speed * t1, floor), ceiling)
+        return Place(low, step, speed)
+    return Place(low, (speed > 0) - (speed < 0), speed)
+
+
+def _before_only(before: list[Known], floor: float, ceiling: float) -> Place:
+    """No edge followed: the crank crept on or stood. It was within the count, and the next
+    boundary was more than ``STILL_US`` away in time."""
+    if not before or -before[-1][0] > STILL_US:
+        return Place((floor + ceiling) / 2, 0, 0.0)
+    age, at, step = -before[-1][0], before[-1][1], before[-1][2]
+    share = age / (age + STILL_US)
+    far = ceiling if step > 0 else floor
+    return Place(at + share * (far - at), step, (far - at) / (age + STILL_US))
+
+
+def _distinct(points: list[Known]) -> list[tuple[float, float]]:
+    """Points with different times (edges at one instant tell one place: the last)."""
+    chosen: dict[float, float] = {}
+    for t, at, _ in points:
+        chosen[t] = at
+    return list(chosen.items())
+
+
+def _polynomial(points: list[tuple[float, float]]) -> tuple[float, float]:
+    """Value and slope at time 0 of the polynomial through ``points`` (Neville's scheme)."""
+    times = [t for t, _ in points]
+    value = [at for _, at in points]
+    slope = [0.0] * len(points)
+    for width in range(1, len(points)):
+        for i in range(len(points) - width):
+            left, right = times[i], times[i + width]
+            span = left - right
+            slope[i] = (value[i] - value[i + 1] - right * slope[i] + left * slope[i + 1]) / span
+            value[i] = (-right * value[i] + left * value[i + 1]) / span
+    return value[0], slope[0]
+
+
+def _speed(points: list[Known]) -> float:
+    if len(points) < 2:
+        return math.nan if not points else 0.0
+    (t1, a1, _), (t2, a2, _) = points[0], points[1]
+    return (a2 - a1) / (t2 - t1) if t2 > t1 else 0.0

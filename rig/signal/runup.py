@@ -1,0 +1,42 @@
+"""Run-up: how far the crank has come in the normal direction since it last went back.
+
+Drives have play; a reading counts only when the slack is taken up. A hand trembles: a backward
+movement up to ``forgiven`` is passed over, once its furthest point is passed again; a larger one
+begins the run-up anew. The start of a recording counts as a reversal.
+"""
+
+from __future__ import annotations
+
+
+class RunUp:
+    """State of the run-up, in counts that grow in the normal direction.
+
+    A count stands for its middle: the crank was within half a count of it.
+    """
+
+    __slots__ = ("_forgiven", "furthest", "start")
+
+    def __init__(self, forgiven: float) -> None:
+        self._forgiven = forgiven
+        self.start: float | None = None
+        self.furthest = 0.0
+
+    def moved(self, low: float, high: float, now: float) -> None:
+        """The crank is at ``now`` and was between ``low`` and ``high`` since the last call.
+
+        A move back is measured from the furthest point before, and from ``high`` to ``now``.
+        """
+        if self.start is None:
+            self.start, self.furthest = now, now
+            return
+        if low < self.start or self.furthest - low > self._forgiven:
+            self.start, self.furthest = low, now
+            return
+        self.furthest = max(self.furthest, high)
+        if self.furthest - now > self._forgiven:
+            self.start, self.furthest = now, now
+
+    def judge(self, at: float) -> tuple[float, bool]:
+        """Run-up at place ``at`` in counts, and whether ``at`` is beyond all that was forgiven."""
+        start = at if self.start is None else self.start
+        return max(at - start, 0.0), at >= self.furthest - 0.5

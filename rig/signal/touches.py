@@ -1,0 +1,99 @@
+"""Touches of a positive stop, found from the motion of the crank.
+
+With a stop in the way the crank goes forward until it is blocked, then back until it is blocked on
+the other side. A touch is a place where the crank was held against the stop: the movement went
+there, stayed, and went back by at least ``LEAST_WAY_DEG``. Its place is the median of where the
+crank was, over the time that it stayed within ``NEAR_DEG`` of the farthest point: a single rebound
+or a hard push weighs no more than the time it lasted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.signal.settings import Settings
+
+LEAST_WAY_DEG = 20.0
+"""From stop to stop the crank swings through hundreds of degrees; a hand trembles by one or two."""
+NEAR_DEG = 1.0
+LEAST_HOLD_S = 0.25
+"""A touch that was left sooner was a turn in the air, or a knock."""
+UNSTEADY_DEG = 0.3
+"""Middle half of the places while held: wider than this, the touch was not steady."""
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """One touch. ``at`` is its place in counts (the middle of a count stands for it)."""
+
+    t_us: float
+    side: Literal[1, -1]  # +1: reached turning in the normal direction, before the blocked arc
+    at: float
+    held_s: float
+    unrest_deg: float  # width of the middle half of the places while held
+
+    @property
+    def steady(self) -> bool:
+        """Held long enough, at one place."""
+        return self.held_s >= LEAST_HOLD_S and self.unrest_deg <= UNSTEADY_DEG
+
+
+def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]:
+    """Touches in ``positions`` (dtype ``POSITION``, shape (n,), in order of time).
+
+    The movement must have left the stop again: a touch that is still going on is not given.
+    """
+    if len(positions) < 3:
+        return []
+    from scipy.signal import find_peaks
+
+    place = (positions["count"] + 0.5) * settings.direction
+    far = positions["high" if settings.direction > 0 else "low"] + 0.5
+    back = positions["low" if settings.direction > 0 else "high"] + 0.5
+    least = LEAST_WAY_DEG / settings.count_deg
+    touches = []
+    for side, reach in ((1, far * settings.direction), (-1, -back * settings.direction)):
+        peaks, _ = find_peaks(reach, prominence=least)
+        touches += [_touch(positions["t_us"], place, int(peak), side, settings) for peak in peaks]
+    return sorted(touches, key=lambda touch: touch.t_us)
+
+
+def _touch(
+    t_us: NDArray[np.float64],
+    place: NDArray[np.float64],
+    peak: int,
+    side: int,
+    settings: Settings,
+) -> Touch:
+    near = NEAR_DEG / settings.count_deg
+    away = np.abs(place - place[peak]) > near
+    before = np.flatnonzero(away[:peak])
+    after = np.flatnonzero(away[peak:])
+    first = int(before[-1]) + 1 if len(before) else 0
+    last = peak + int(after[0]) if len(after) else len(place) - 1
+    # Each place holds until the next record.
+    times = t_us[first : last + 1]
+    stay = np.diff(times)
+    where = place[first:last] if last > first else place[peak : peak + 1]
+    weight = stay if last > first else np.ones(1)
+    low, middle, high = _quantiles(where, weight, (0.25, 0.5, 0.75))
+    return Touch(
+        float(t_us[peak]),
+        1 if side > 0 else -1,
+        middle * settings.direction,
+        float(weight.sum()) / 1e6,
+        (high - low) * settings.count_deg,
+    )
+
+
+def _quantiles(
+    values: NDArray[np.float64], weights: NDArray[np.float64], at: tuple[float, ...]
+) -> list[float]:
+    """Quantiles of ``values`` weighed by time, shapes (n,) and (n,)."""
+    order = np.argsort(values, kind="stable")
+    share = np.cumsum(weights[order]) / weights.sum()
+    return [float(values[order][np.searchsorted(share, p)]) for p in at]

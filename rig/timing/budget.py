@@ -1,0 +1,186 @@
+"""The contributions to the uncertainty of a mean opening, one function each.
+
+What is measured is the crank angle between two positions: where the contacts open and where top
+dead centre was found. The encoder's own errors therefore enter as a *difference* of errors at
+those positions: what is common to both drops out (JCGM 100:2008, 5.2). A reference found by
+touching a stop stands half-way between two positions of the encoder, the touches, and its error is
+the mean of theirs.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rig.engine.profile import Encoder
+from rig.engine.reference import Reference
+from rig.engine.uncertainty import Contribution, combine, quantisation, rectangular, u_shaped
+from rig.timing.decide import REPEATABILITY
+
+PLACING_LEFT = 0.1
+"""What placing an event between encoder edges leaves of q/sqrt(12), the error of rounding to a
+count. It is carried in full however many readings there are, since unequal counts lie in the same
+places on each turn."""
+
+HAND_PLAY_DEG = 0.25
+"""How far a crank that is held by hand may stand off while the unit is moved: half-width, crank
+degrees (common practice, no source)."""
+
+FEW = 5
+"""With fewer readings than this a cylinder's own spread is a guess: the unit's is used."""
+
+TOP_DEAD_CENTRE = "top dead centre"
+GRADUATION = "graduation"
+RUN_OUT = "run-out"
+COUNTING = "counting"
+PLAY = "play"
+HAND = "hand"
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Sum of squared deviations (degrees squared) and its degrees of freedom; they add up."""
+
+    squares: float = 0.0
+    nu: int = 0
+
+    def __add__(self, other: Spread) -> Spread:
+        return Spread(self.squares + other.squares, self.nu + other.nu)
+
+    @property
+    def sd_deg(self) -> float:
+        """Pooled standard deviation (JCGM 100:2008, 4.2.4); needs at least one of freedom."""
+        return math.sqrt(self.squares / self.nu)
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """Positions of the encoder that a figure rests on.
+
+    ``vector`` is the mean of the unit vectors at their angles on the encoder's own shaft, which is
+    what a once-a-turn error sees; ``places`` is how many different positions there are.
+    """
+
+    vector: complex
+    places: int
+
+
+def seat(crank_deg: Sequence[float], encoder: Encoder) -> Seat:
+    """The seat of readings at the given crank angles; those within a degree share a place."""
+    ratio = float(encoder.turns_per_crank_turn)
+    angles = [angle * ratio for angle in crank_deg]
+    vector = sum(cmath.rect(1.0, math.radians(angle % 360.0)) for angle in angles) / len(angles)
+    return Seat(vector, len({round(angle) % 360 for angle in angles}))
+
+
+def reference_seat(reference: Reference, encoder: Encoder) -> Seat:
+    """The seat of top dead centre: the mean of the touches from both sides, else its own angle."""
+    sides = [side for side in (reference.forward_deg, reference.backward_deg) if side]
+    if len(sides) < 2:
+        return seat([reference.tdc_deg], encoder)
+    vectors = [seat(side, encoder).vector for side in sides]
+    return Seat(sum(vectors) / len(vectors), len(sides))
+
+
+def repeatability(
+    own: Spread, unit: Spread, n: int, name: str = REPEATABILITY
+) -> Contribution | None:
+    """Repeatability of a mean of ``n`` readings: s/sqrt(n), nu of s (JCGM 100:2008, 4.2.3).
+
+    With fewer than ``FEW`` readings s is the one of the whole unit (``unit``, ``own`` included),
+    pooled over its cylinders, when that has more degrees of freedom. None when there is no spread
+    to go by.
+    """
+    pooled = n < FEW and unit.nu > own.nu
+    spread = unit if pooled else own
+    if spread.nu < 1:
+        return None
+    of = "pooled over the unit's cylinders" if pooled else f"of {n} readings"
+    return Contribution(
+        name,
+        spread.sd_deg / math.sqrt(n),
+        spread.nu,
+        "A",
+        f"s/sqrt(n), s = {spread.sd_deg:.3f} {of} (JCGM 100, 4.2.3)",
+    )
+
+
+def mean_over_cylinders(
+    parts: Sequence[Spread], counts: Sequence[int], name: str = REPEATABILITY
+) -> Contribution | None:
+    """Repeatability of the mean of the cylinders' means; their differences are no part of it.
+
+    ``parts`` and ``counts`` are each cylinder's spread and number of readings. None when no
+    cylinder was read twice.
+    """
+    unit = sum(parts, Spread())
+    if unit.nu < 1:
+        return None
+    u_deg = unit.sd_deg * math.sqrt(sum(1.0 / n for n in counts)) / len(counts)
+    how = f"s pooled over {len(counts)} cylinders = {unit.sd_deg:.3f} (JCGM 100, 4.2.4 and 5.1.2)"
+    return Contribution(name, u_deg, unit.nu, "A", how)
+
+
+def top_dead_centre(reference: Reference) -> Contribution:
+    """The reference, without the encoder's errors, which belong to the difference of positions."""
+    whole = reference.uncertainty
+    kept = [part for part in whole.parts if part.name not in (GRADUATION, RUN_OUT)]
+    used = combine(kept) if kept else whole
+    return Contribution(
+        TOP_DEAD_CENTRE, used.u_deg, used.nu_eff, "B", f"reference by {reference.method}"
+    )
+
+
+def counting(encoder: Encoder, placing: float = PLACING_LEFT) -> Contribution:
+    """Placing the opening, and the index that angles count from, between encoder edges.
+
+    ``placing`` is what is left of the error of rounding to a count (JCGM 100:2008, F.2.2.1, for the
+    difference of two).
+    """
+    q_deg = 360.0 / (encoder.counts_per_turn * float(encoder.turns_per_crank_turn))
+    u_deg = placing * quantisation(q_deg) * math.sqrt(2.0)
+    how = f"{placing:g} of q/sqrt(6), q = {q_deg:.4f}, placed between edges (JCGM 100, F.2.2.1)"
+    return Contribution(COUNTING, u_deg, math.inf, "B", how)
+
+
+def graduation(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
+    """The encoder's own graduation error, independent from one position to another."""
+    half = encoder.graduation_error_deg
+    u_deg = rectangular(half) * math.sqrt(1.0 / first.places + 1.0 / second.places)
+    how = (
+        f"rectangular +/- {half:g}, {first.places} against {second.places} "
+        "positions (JCGM 100, 4.3.7)"
+    )
+    return Contribution(GRADUATION, u_deg, math.inf, "B", how)
+
+
+def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
+    """Once-a-turn error of the encoder's mounting, A sin(angle + phase), phase not known.
+
+    Between two angles d apart it comes to a sine of amplitude 2 A sin(d/2); between means over
+    several positions, to A times the distance of their mean vectors. Repeats do not reduce it.
+    """
+    amplitude = encoder.run_out_deg * abs(first.vector - second.vector)
+    how = (
+        f"U-shaped, amplitude {amplitude:.3f} between the positions compared, of "
+        f"{encoder.run_out_deg:g} once a turn (JCGM 100, H.1.3.4)"
+    )
+    return Contribution(RUN_OUT, u_shaped(amplitude), math.inf, "B", how)
+
+
+def play(play_deg: float, name: str = PLAY) -> Contribution:
+    """Backlash through which the magnet may pull the rotor: opens early by 0 to ``play_deg``.
+
+    Whether it did is not known, so no correction is made: the root mean square of an error
+    anywhere between none and all of it is play/sqrt(3) (JCGM 100:2008, 4.3.7 and F.2.4.5).
+    """
+    how = f"rectangular, 0 to {play_deg:g} early, not corrected (JCGM 100, 4.3.7 and F.2.4.5)"
+    return Contribution(name, rectangular(play_deg), math.inf, "B", how)
+
+
+def hand(half_width_deg: float = HAND_PLAY_DEG) -> Contribution:
+    """How far the held crank may stand off while the unit is moved (a "set" reading)."""
+    how = f"rectangular +/- {half_width_deg:g} while the crank is held (JCGM 100, 4.3.7)"
+    return Contribution(HAND, rectangular(half_width_deg), math.inf, "B", how)

@@ -1,0 +1,292 @@
+"""Two units against one another, or one unit before and after: first minus second.
+
+A positive difference means that the first opens earlier. Within one capture the reference drops
+out of a difference (JCGM 100:2008, 5.2), and the encoder's errors are those between the two
+angles; across captures they do so only where reference and mounting are the same.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+from rig.engine.profile import Encoder, Profile, Setting, Synchronism, Unit
+from rig.engine.reference import Reference
+from rig.engine.uncertainty import Contribution, combine
+from rig.faults import InputError
+from rig.timing import budget
+from rig.timing.circular import wrap
+from rig.timing.decide import Rule, decide
+from rig.timing.figure import Cell, Figure, cells_of, counted, figure_over, has_mean, spread_of
+from rig.timing.judge import PHASES, size_in_words
+from rig.timing.results import Comparison, Judgement, Reading, Verdict
+
+
+def compare_units(
+    readings: Sequence[Reading],
+    profile: Profile,
+    reference: Reference,
+    *,
+    play_taken_up: Collection[str] = (),
+) -> list[Comparison]:
+    """Compare units read in one capture, over all cylinders and for each; "turned" readings only.
+
+    Pairs are those of ``profile.synchronism``; where it states nothing, each unit is compared with
+    each other, without a verdict. Settings of the same name are compared; where two units have
+    none in common and each was read in one setting only, those two. The figure over all cylinders
+    comes first and is the mean of the cylinders' differences; it is left out where only one
+    cylinder was read on both. Readings a whole crank turn out are left out. ``play_taken_up`` names
+    the units whose rotor was held with a light drag.
+
+    All readings have to be tied to the one ``reference``; it stands in the list of contributions
+    with nothing, since it is common to both.
+    """
+    usable = [r for r in counted(readings) if r.kind == "turned" and not r.wrong_stroke]
+    comparisons = []
+    for first, second, wanted in _pairs(profile):
+        for phase in PHASES:
+            in_phase = [r for r in usable if r.phase == phase]
+            for one, two in _settings_to_compare(first, second, in_phase):
+                sides = (
+                    _side(first, one, in_phase, play_taken_up),
+                    _side(second, two, in_phase, play_taken_up),
+                )
+                figures = _figures(*sides, profile.encoder)
+                comparisons += [
+                    _comparison(
+                        (first.name, second.name),
+                        _both(one.name, two.name),
+                        cylinder=cylinder,
+                        difference=wrap(ours.mean_btdc - theirs.mean_btdc),
+                        parts=_parts(sides, (ours, theirs), profile.encoder, reference),
+                        asked=(wanted.stagger_deg, wanted.tolerance_deg) if wanted else None,
+                        rule=profile.decision_rule,
+                        phase=phase,
+                    )
+                    for cylinder, ours, theirs in figures
+                ]
+    return comparisons
+
+
+def compare_judgements(
+    first: Judgement,
+    second: Judgement,
+    *,
+    shared_reference: bool = False,
+    encoder: Encoder | None = None,
+    wanted_deg: float | None = None,
+    tolerance_deg: float | None = None,
+    rule: Rule = "guarded",
+    first_name: str = "",
+    second_name: str = "",
+) -> Comparison:
+    """Compare two judgements, as of two captures or certificates: first minus second.
+
+    The references' parts both stay, unless ``shared_reference`` says that both rest on the same
+    reference and mounting of the encoder: then it drops out and, with ``encoder`` given, the
+    encoder's errors are those between the two angles (at most 2 A sin(d/2) for its run-out).
+    ``tolerance_deg`` is the half-width permitted about ``wanted_deg``. Raises ``InputError`` when
+    one of the two has no mean.
+    """
+    if first.mean_btdc is None or second.mean_btdc is None:
+        without = first if first.mean_btdc is None else second
+        raise InputError(
+            f'unit "{without.unit}", {without.setting}: there is no mean opening to compare; '
+            "take readings first"
+        )
+    names = (first_name or first.unit, second_name or second.unit)
+    difference = wrap(first.mean_btdc - second.mean_btdc)
+    parts: list[Contribution] = []
+    for judgement, name in zip((first, second), names, strict=True):
+        own = judgement.uncertainty.parts if judgement.uncertainty else ()
+        parts += [replace(part, name=f"{part.name}, {name}") for part in own]
+    if shared_reference:
+        parts = [p for p in parts if not p.name.startswith(budget.TOP_DEAD_CENTRE)]
+        if encoder is not None:
+            ours = (budget.GRADUATION, budget.RUN_OUT)
+            parts = [p for p in parts if not p.name.startswith(ours)]
+            seats = (budget.seat([0.0], encoder), budget.seat([difference], encoder))
+            parts += [budget.graduation(encoder, *seats), budget.run_out(encoder, *seats)]
+    stated = wanted_deg is not None and tolerance_deg is not None
+    return _comparison(
+        names,
+        _both(first.setting, second.setting),
+        cylinder=first.cylinder if first.cylinder == second.cylinder else None,
+        difference=difference,
+        parts=parts if first.uncertainty and second.uncertainty else None,
+        asked=(wanted_deg or 0.0, tolerance_deg or 0.0) if stated else None,
+        rule=rule,
+        phase=first.phase if first.phase == second.phase else "",
+    )
+
+
+def lever_ranges(
+    judgements: Sequence[Judgement], profile: Profile, phase: str = "as found"
+) -> list[Comparison]:
+    """How far each unit's lever moves its opening: its earliest setting less its latest.
+
+    From the figures over all cylinders (else of each cylinder) in one capture; units that were
+    read in one setting only are left out. ``first`` and ``second`` are named "unit, setting".
+    """
+    ranges = []
+    for unit in profile.units:
+        own = [
+            j
+            for j in judgements
+            if (j.unit, j.phase, j.kind) == (unit.name, phase, "turned") and j.mean_btdc is not None
+        ]
+        for cylinder in sorted({j.cylinder for j in own}, key=lambda c: c or 0):
+            at = [j for j in own if j.cylinder == cylinder]
+            if len({j.setting for j in at}) < 2:
+                continue
+            earliest = max(at, key=lambda j: j.mean_btdc or 0.0)
+            latest = min(at, key=lambda j: j.mean_btdc or 0.0)
+            ranges.append(
+                compare_judgements(
+                    earliest,
+                    latest,
+                    shared_reference=True,
+                    encoder=profile.encoder,
+                    first_name=f"{unit.name}, {earliest.setting}",
+                    second_name=f"{unit.name}, {latest.setting}",
+                )
+            )
+    return ranges
+
+
+def _pairs(profile: Profile) -> list[tuple[Unit, Unit, Synchronism | None]]:
+    units = {unit.name: unit for unit in profile.units}
+    if profile.synchronism:
+        return [(units[s.first], units[s.second], s) for s in profile.synchronism]
+    return [(first, second, None) for first, second in combinations(profile.units, 2)]
+
+
+def _settings_to_compare(
+    first: Unit, second: Unit, readings: Sequence[Reading]
+) -> list[tuple[Setting, Setting]]:
+    read = {(r.unit, r.setting) for r in readings}
+    ones = [s for s in first.settings if (first.name, s.name) in read]
+    twos = [s for s in second.settings if (second.name, s.name) in read]
+    common = {s.name for s in first.settings} & {s.name for s in second.settings}
+    if not common and len(ones) == len(twos) == 1:
+        return [(ones[0], twos[0])]
+    return [(one, two) for one in ones for two in twos if one.name == two.name]
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    unit: Unit
+    setting: Setting
+    cells: list[Cell]
+    play_deg: float | None
+
+    def by_cylinder(self) -> dict[int, Cell]:
+        return {c[0].cylinder: c for c in self.cells if c[0].cylinder is not None}
+
+    def figure(self, cells: list[Cell], cylinder: int | None, encoder: Encoder) -> Figure:
+        whole = sum((spread_of(cell) for cell in self.cells), budget.Spread())
+        return figure_over(cells, encoder, cylinder=cylinder, unit=whole)
+
+
+def _side(
+    unit: Unit, setting: Setting, readings: Sequence[Reading], play_taken_up: Collection[str]
+) -> _Side:
+    own = [r for r in readings if (r.unit, r.setting) == (unit.name, setting.name)]
+    play = None if unit.name in play_taken_up else unit.play_deg
+    return _Side(unit, setting, cells_of(own), play)
+
+
+def _both(one: str, two: str) -> str:
+    return one if one == two else f"{one} / {two}"
+
+
+def _figures(one: _Side, two: _Side, encoder: Encoder) -> list[tuple[int | None, Figure, Figure]]:
+    """What can be compared: over all cylinders read on both, then each (cylinder, ours, theirs)."""
+    ones, twos = one.by_cylinder(), two.by_cylinder()
+    common = sorted(ones.keys() & twos.keys())
+    pairs: list[tuple[int | None, list[Cell], list[Cell]]] = []
+    if len(common) > 1:
+        pairs.append((None, [ones[c] for c in common], [twos[c] for c in common]))
+    elif not common and one.cells and two.cells:
+        pairs.append((None, one.cells, two.cells))
+    pairs += [(c, [ones[c]], [twos[c]]) for c in common]
+    return [
+        (cylinder, one.figure(ours, cylinder, encoder), two.figure(theirs, cylinder, encoder))
+        for cylinder, ours, theirs in pairs
+        if all(has_mean([r for cell in cells for r in cell]) for cells in (ours, theirs))
+    ]
+
+
+def _parts(
+    sides: tuple[_Side, _Side],
+    figures: tuple[Figure, Figure],
+    encoder: Encoder,
+    reference: Reference,
+) -> list[Contribution] | None:
+    """Contributions to a difference in one capture; None when there is no spread to go by."""
+    repeats = [
+        replace(figure.repeatability, name=f"{figure.repeatability.name}, {side.unit.name}")
+        for side, figure in zip(sides, figures, strict=True)
+        if figure.repeatability is not None
+    ]
+    if len(repeats) < 2:
+        return None
+    seats = figures[0].seat, figures[1].seat
+    common = f"reference by {reference.method}, common to both: drops out (JCGM 100, 5.2)"
+    parts = [
+        *repeats,
+        Contribution(budget.TOP_DEAD_CENTRE, 0.0, math.inf, "B", common),
+        budget.counting(encoder),
+        budget.graduation(encoder, *seats),
+        budget.run_out(encoder, *seats),
+    ]
+    # Halves in one body share a rotor: the magnet pulls both or none.
+    if not (sides[0].unit.body and sides[0].unit.body == sides[1].unit.body):
+        parts += [
+            budget.play(side.play_deg, f"{budget.PLAY}, {side.unit.name}")
+            for side in sides
+            if side.play_deg
+        ]
+    return parts
+
+
+def _comparison(
+    names: tuple[str, str],
+    setting: str,
+    *,
+    cylinder: int | None,
+    difference: float,
+    parts: Sequence[Contribution] | None,
+    asked: tuple[float, float] | None,
+    rule: Rule,
+    phase: str,
+) -> Comparison:
+    uncertainty = combine(parts) if parts is not None else None
+    verdict: Verdict = "not judged"
+    if asked is not None:
+        wanted, tolerance = asked
+        U_deg = uncertainty.U_deg if uncertainty else None
+        verdict = decide(wrap(difference - wanted), U_deg, -tolerance, tolerance, rule)
+    size = size_in_words(difference, uncertainty)
+    words = (
+        f"{names[0]} opens {size} degrees {'before' if difference > 0.0 else 'after'} {names[1]}"
+    )
+    if float(size) == 0.0:
+        words = f"{names[0]} and {names[1]} open together"
+    if verdict == "not decidable":
+        words += ", not decidable"
+    return Comparison(
+        first=names[0],
+        second=names[1],
+        setting=setting,
+        cylinder=cylinder,
+        difference_deg=difference,
+        uncertainty=uncertainty,
+        wanted_deg=asked[0] if asked else None,
+        tolerance_deg=asked[1] if asked else None,
+        verdict=verdict,
+        words=words,
+        phase=phase,
+    )

@@ -1,0 +1,217 @@
+"""Rules that turn a figure, its uncertainty and its limits into a verdict; in the manner of
+JCGM 106:2012.
+
+Plain numbers of one unit throughout. Callers bring angles into deviations from the nominal figure
+first, so that nothing here has to know that angles wrap. A limit of None is no limit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Literal
+
+from rig.engine.uncertainty import Contribution, Uncertainty, combine
+from rig.timing.results import Verdict
+
+Rule = Literal["guarded", "simple"]
+
+REPEATABILITY = "repeatability"
+"""Name of the one contribution that more readings make smaller."""
+
+MOST_READINGS = 200
+"""Nobody turns a crank for more readings than this to settle a verdict."""
+
+RULES: dict[Rule, str] = {
+    "guarded": (
+        "inside when the mean lies within the limits by at least its expanded uncertainty U "
+        "(about 95 %), outside when it lies beyond a limit by more than U, else not decidable "
+        "(guarded acceptance and rejection, JCGM 106, w = U)"
+    ),
+    "simple": (
+        "inside when the mean lies within the limits, else outside; the uncertainty is given "
+        "but not used (simple acceptance, JCGM 106)"
+    ),
+}
+
+_SLACK = 1e-9  # a mean that stands exactly on its acceptance limit is accepted (37 - 0.3 = 36.7)
+
+
+def conformance_probability(
+    value: float, u: float, lower: float | None, upper: float | None
+) -> float:
+    """Probability that the true value lies between the limits, given ``value`` +/- ``u``.
+
+    ``u`` is a standard uncertainty, the distribution normal (JCGM 106:2012, clause 7).
+    Raises ``ValueError`` unless ``u`` is positive.
+    """
+    if not u > 0.0:
+        raise ValueError(f"standard uncertainty {u} must be positive")
+    from scipy.special import ndtr
+
+    # Summed from the tails, so that a probability near 1 keeps its digits.
+    above = 0.0 if upper is None else float(ndtr((value - upper) / u))
+    below = 0.0 if lower is None else float(ndtr((lower - value) / u))
+    return 1.0 - above - below
+
+
+def guard_band(u: float, probability: float) -> float:
+    """Width w that keeps the conformance probability at a single limit at ``probability``.
+
+    ``u`` is a standard uncertainty, the distribution normal (JCGM 106:2012, clause 8).
+    """
+    from scipy.special import ndtri
+
+    return float(ndtri(probability)) * u
+
+
+def acceptance_limits(
+    lower: float | None, upper: float | None, w: float
+) -> tuple[float | None, float | None]:
+    """The limits moved in by the guard band ``w``. The lower may come out above the upper: then
+    no value can be accepted (JCGM 106:2012, clause 8)."""
+    return (
+        None if lower is None else lower + w,
+        None if upper is None else upper - w,
+    )
+
+
+def decide(
+    value: float, U: float | None, lower: float | None, upper: float | None, rule: Rule = "guarded"
+) -> Verdict:
+    """Verdict on ``value`` by a rule of ``RULES``; ``U`` is its expanded uncertainty.
+
+    ``U`` None means that it is not known. Without any limit the answer is "not judged".
+    """
+    if lower is None and upper is None:
+        return "not judged"
+    if rule == "simple":
+        return "inside" if _within(value, lower, upper) else "outside"
+    if U is None:
+        return "not decidable"
+    if _within(value, *acceptance_limits(lower, upper, U)):
+        return "inside"
+    if not _within(value, *acceptance_limits(lower, upper, -U)):
+        return "outside"
+    return "not decidable"
+
+
+def _within(value: float, lower: float | None, upper: float | None) -> bool:
+    return (lower is None or value >= lower - _SLACK) and (upper is None or value <= upper + _SLACK)
+
+
+def sd_interval(sd: float, nu: float, coverage: float = 0.95) -> tuple[float, float]:
+    """Interval for the true standard deviation behind ``sd`` with ``nu`` degrees of freedom.
+
+    Two-sided, from the chi-square distribution of nu s^2 / sigma^2 (normal data).
+    """
+    from scipy.special import chdtri
+
+    tail = (1.0 - coverage) / 2.0
+    return (
+        sd * math.sqrt(nu / float(chdtri(nu, tail))),
+        sd * math.sqrt(nu / float(chdtri(nu, 1.0 - tail))),
+    )
+
+
+def decide_spread(sd: float | None, n: int, limit: float | None, rule: Rule = "guarded") -> Verdict:
+    """Verdict on a standard deviation of ``n`` values against its own upper ``limit``.
+
+    "guarded": inside when the whole 95 % interval of the true one lies within the limit, outside
+    when all of it lies beyond.
+    """
+    if limit is None:
+        return "not judged"
+    if sd is None:
+        return "not decidable"
+    if rule == "simple":
+        return "inside" if sd <= limit else "outside"
+    low, high = sd_interval(sd, n - 1)
+    if high <= limit:
+        return "inside"
+    return "outside" if low > limit else "not decidable"
+
+
+def with_readings(parts: Sequence[Contribution], n: int, wanted: float) -> Uncertainty:
+    """The uncertainty as it would be with ``wanted`` readings instead of ``n``.
+
+    Mean, spread and all other parts are taken to stay; ``math.inf`` readings leave no
+    repeatability at all.
+    """
+    return combine(
+        [
+            replace(p, u_deg=p.u_deg * math.sqrt(n / wanted), nu=p.nu + (wanted - n))
+            if p.name == REPEATABILITY
+            else p
+            for p in parts
+        ]
+    )
+
+
+def more_readings(parts: Sequence[Contribution], n: int, margin: float) -> int | None:
+    """How many readings more bring U down to ``margin``; None when ``MOST_READINGS`` do not."""
+    if with_readings(parts, n, n + MOST_READINGS).U_deg > margin:
+        return None
+    few, enough = 0, MOST_READINGS
+    while enough - few > 1:
+        middle = (few + enough) // 2
+        if with_readings(parts, n, n + middle).U_deg > margin:
+            few = middle
+        else:
+            enough = middle
+    return enough
+
+
+def how_to_settle(
+    value: float, uncertainty: Uncertainty | None, n: int, lower: float, upper: float
+) -> str:
+    """What would turn "not decidable" into a verdict, in words; degrees throughout.
+
+    How many readings more, or else which contribution would have to shrink and to what.
+    """
+    if uncertainty is None:
+        return "one reading says nothing of its spread: take at least 2 more"
+    margin = min(abs(value - lower), abs(value - upper))
+    count = more_readings(uncertainty.parts, n, margin)
+    if count is not None:
+        return (
+            f"{count} more reading{'s' if count > 1 else ''}, if mean and spread stay as they are"
+        )
+    left = with_readings(uncertainty.parts, n, math.inf)
+    said = "no number of readings settles it"
+    if left.U_deg <= margin:
+        return (
+            f"more than {MOST_READINGS} more readings: the mean stands {margin:.2f} degrees from "
+            "the limit, too near for its spread"
+        )
+    if 2.0 * left.U_deg > upper - lower:
+        said += (
+            f", and with U of {left.U_deg:.2f} degrees in a window of {upper - lower:.2f} no "
+            "reading could be accepted"
+        )
+    return f"{said}: {_what_has_to_shrink(left.parts, margin)}"
+
+
+def _what_has_to_shrink(parts: Sequence[Contribution], margin: float) -> str:
+    """The fewest parts, largest first, that have to go down for U to reach ``margin``."""
+    ranked = sorted((p for p in parts if p.u_deg > 0.0), key=lambda p: -p.u_deg)
+    for i, part in enumerate(ranked):
+        rest = ranked[i + 1 :]
+        gone = " and ".join(p.name for p in ranked[:i])
+        if combine(rest).U_deg < margin:
+            low, high = 0.0, 1.0
+            for _ in range(30):
+                middle = (low + high) / 2.0
+                if combine([replace(part, u_deg=middle * part.u_deg), *rest]).U_deg > margin:
+                    high = middle
+                else:
+                    low = middle
+            needed = low * part.u_deg
+            to = f"to about {needed:.2f}" if needed >= 0.01 else "to under 0.01"
+            also = f" and {gone} to nothing" if gone else ""
+            return (
+                f"the part of the uncertainty from {part.name}, now {part.u_deg:.2f} degrees, "
+                f"would have to shrink {to}{also}"
+            )
+    return "the mean stands on the limit itself"

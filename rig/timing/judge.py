@@ -1,0 +1,263 @@
+"""Readings to judgements: per unit, setting and cylinder, against the window.
+
+"Early" and "late" in words are counted from the nominal figure of the window.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+
+from rig.engine.profile import Profile, Setting, Unit, Window
+from rig.engine.reference import Reference
+from rig.engine.uncertainty import Contribution, Uncertainty, combine, round_for_show
+from rig.timing import budget
+from rig.timing.circular import wrap
+from rig.timing.decide import RULES, decide, decide_spread, how_to_settle
+from rig.timing.figure import Figure, cells_of, counted, figure_over, has_mean, spread_of
+from rig.timing.results import Judgement, Reading, Verdict
+
+STROKE_NOT_STATED = "stroke not stated"
+ONE_TURN_OUT = "one crank turn out"
+CONFIRM_BY_TURNING = "set with the crank held: confirm by turning"
+IMPULSE_COUPLING = "impulse coupling engaged"
+PAPER_MEANT = "the manual means the slip of paper, which comes free later than contacts part"
+
+PHASES = ("as found", "as left")
+KINDS = ("turned", "set", "impulse")
+
+
+def judge(
+    readings: Sequence[Reading],
+    profile: Profile,
+    reference: Reference,
+    *,
+    play_taken_up: Collection[str] = (),
+) -> list[Judgement]:
+    """Judge all counted readings, grouped by unit, setting, phase, kind and cylinder.
+
+    Order: units and settings as the profile lists them, "as found" before "as left", kinds
+    "turned", "set", "impulse"; the figure over all cylinders (``cylinder`` None) first, then
+    each cylinder. The figure over all cylinders is the mean of the cylinders' means; it is left
+    out where only one cylinder was read or where the windows are stated per cylinder. Readings a
+    whole crank turn out are judged apart, and never as inside. Only "turned" readings get a
+    verdict. ``play_taken_up`` names the units whose rotor was held with a light drag, so that
+    their play adds nothing.
+
+    Readings with an impulse coupling have to be named as such before
+    (``rig.timing.impulse.sort_out``).
+    """
+    judgements = []
+    for unit in profile.units:
+        play = None if unit.name in play_taken_up else unit.play_deg
+        for setting in unit.settings:
+            running: dict[tuple[str, int | None], float] = {}
+            for group in _groups(readings, unit, setting):
+                if not has_mean(group):
+                    judgements.append(_without_mean(group, unit, setting, profile))
+                    continue
+                for figure in _figures(group, profile, setting):
+                    parts = contributions(figure, profile, reference, play)
+                    judgement = _judgement(figure, unit, setting, profile, parts)
+                    key = (judgement.phase, judgement.cylinder)
+                    if judgement.kind == "turned":
+                        running[key] = figure.mean_btdc
+                    elif judgement.kind == "impulse" and key in running:
+                        judgement = _with_lag(judgement, running[key] - figure.mean_btdc)
+                    judgements.append(judgement)
+    return judgements
+
+
+def unit_figure(
+    judgements: Sequence[Judgement],
+    unit: str,
+    setting: str,
+    phase: str = "as found",
+    kind: str = "turned",
+) -> Judgement | None:
+    """The one judgement that speaks for the unit: over all cylinders, else its only cylinder.
+
+    None when there is no such one (nothing read, or windows that differ from one cylinder to the
+    next).
+    """
+    wanted = (unit, setting, phase, kind)
+    own = [j for j in judgements if (j.unit, j.setting, j.phase, j.kind) == wanted]
+    over_all = [j for j in own if j.cylinder is None]
+    candidates = over_all or (own if len({j.cylinder for j in own}) == 1 else [])
+    return min(candidates, key=lambda j: ONE_TURN_OUT in j.marks, default=None)
+
+
+def contributions(
+    figure: Figure, profile: Profile, reference: Reference, play_deg: float | None
+) -> list[Contribution]:
+    """All parts of the uncertainty of a mean opening BTDC, repeatability first where known."""
+    encoder = profile.encoder
+    datum = budget.reference_seat(reference, encoder)
+    parts = [figure.repeatability] if figure.repeatability else []
+    parts += [
+        budget.top_dead_centre(reference),
+        budget.counting(encoder),
+        budget.graduation(encoder, figure.seat, datum),
+        budget.run_out(encoder, figure.seat, datum),
+    ]
+    if play_deg:
+        parts.append(budget.play(play_deg))
+    if figure.readings[0].kind == "set":
+        parts.append(budget.hand())
+    return parts
+
+
+def _groups(readings: Sequence[Reading], unit: Unit, setting: Setting) -> list[list[Reading]]:
+    own = [r for r in counted(readings) if r.unit == unit.name and r.setting == setting.name]
+    groups = (
+        [r for r in own if (r.phase, r.kind, r.wrong_stroke) == (phase, kind, wrong)]
+        for phase in PHASES
+        for kind in KINDS
+        for wrong in (False, True)
+    )
+    return [group for group in groups if group]
+
+
+def _figures(group: Sequence[Reading], profile: Profile, setting: Setting) -> list[Figure]:
+    """The figure over all cylinders where there is one, then each known cylinder's."""
+    cells = cells_of(group)
+    whole = sum((spread_of(cell) for cell in cells), budget.Spread())
+    each = [
+        figure_over([cell], profile.encoder, cylinder=cell[0].cylinder, unit=whole)
+        for cell in cells
+        if cell[0].cylinder is not None
+    ]
+    all_known = len(each) == len(cells)
+    if all_known and (len(each) == 1 or setting.per_cylinder):
+        return each
+    return [figure_over(cells, profile.encoder), *each]
+
+
+def _judgement(
+    figure: Figure,
+    unit: Unit,
+    setting: Setting,
+    profile: Profile,
+    parts: list[Contribution],
+) -> Judgement:
+    first, rule = figure.readings[0], profile.decision_rule
+    window = _window(figure.cylinder, setting)
+    uncertainty = combine(parts) if figure.repeatability else None
+    U_deg = uncertainty.U_deg if uncertainty else None
+    verdict: Verdict = "not judged"
+    settle = ""
+    if window is not None and first.kind == "turned":
+        deviation = wrap(figure.mean_btdc - window.nominal_btdc)
+        lower = window.latest_btdc - window.nominal_btdc
+        upper = window.earliest_btdc - window.nominal_btdc
+        verdict = decide(deviation, U_deg, lower, upper, rule)
+        if first.wrong_stroke:
+            verdict = "outside"
+        elif verdict == "not decidable":
+            settle = how_to_settle(deviation, uncertainty, figure.n, lower, upper)
+    limit = setting.spread_limit_deg if first.kind == "turned" else None
+    return Judgement(
+        unit=unit.name,
+        setting=setting.name,
+        cylinder=figure.cylinder,
+        phase=first.phase,
+        kind=first.kind,
+        n=figure.n,
+        mean_btdc=figure.mean_btdc,
+        sd_deg=figure.sd_deg,
+        uncertainty=uncertainty,
+        earliest_btdc=window.earliest_btdc if window else None,
+        nominal_btdc=window.nominal_btdc if window else None,
+        latest_btdc=window.latest_btdc if window else None,
+        verdict=verdict,
+        spread_verdict=decide_spread(figure.sd_deg, figure.n, limit, rule),
+        words=_words(figure, window, uncertainty, verdict),
+        rule=RULES[rule],
+        settle=settle,
+        marks=_marks(figure.readings, unit),
+    )
+
+
+def _without_mean(
+    group: Sequence[Reading], unit: Unit, setting: Setting, profile: Profile
+) -> Judgement:
+    window = setting.window
+    return Judgement(
+        unit=unit.name,
+        setting=setting.name,
+        cylinder=None,
+        phase=group[0].phase,
+        kind=group[0].kind,
+        n=len(group),
+        mean_btdc=None,
+        sd_deg=None,
+        uncertainty=None,
+        earliest_btdc=window.earliest_btdc if window else None,
+        nominal_btdc=window.nominal_btdc if window else None,
+        latest_btdc=window.latest_btdc if window else None,
+        verdict="not judged",
+        spread_verdict="not judged",
+        words="the readings stand all round the turn: they have no mean",
+        rule=RULES[profile.decision_rule],
+        settle="",
+        marks=_marks(group, unit),
+    )
+
+
+def _window(cylinder: int | None, setting: Setting) -> Window | None:
+    if not setting.per_cylinder:
+        return setting.window
+    if cylinder is None:
+        return None
+    return setting.per_cylinder.get(cylinder, setting.window)
+
+
+def _marks(group: Sequence[Reading], unit: Unit) -> tuple[str, ...]:
+    marks = {
+        ONE_TURN_OUT: group[0].wrong_stroke,
+        STROKE_NOT_STATED: not all(r.stroke_known for r in group),
+        CONFIRM_BY_TURNING: group[0].kind == "set",
+        IMPULSE_COUPLING: group[0].kind == "impulse",
+        PAPER_MEANT: unit.meaning == "paper",
+    }
+    return tuple(mark for mark, holds in marks.items() if holds)
+
+
+def _words(
+    figure: Figure, window: Window | None, uncertainty: Uncertainty | None, verdict: Verdict
+) -> str:
+    first = figure.readings[0]
+    if window is None:
+        return IMPULSE_COUPLING if first.kind == "impulse" else "no window stated"
+    side = early_or_late(wrap(figure.mean_btdc - window.nominal_btdc), uncertainty)
+    if first.wrong_stroke:
+        return f"{ONE_TURN_OUT}, there {side}"
+    if first.kind == "set":
+        return f"{side}, as set"
+    if first.kind == "impulse":
+        return f"{side}, {IMPULSE_COUPLING}"
+    stroke = "" if all(r.stroke_known for r in figure.readings) else f", {STROKE_NOT_STATED}"
+    if verdict == "inside":
+        return f"inside{stroke}"
+    doubt = ", not decidable" if verdict == "not decidable" else ""
+    return f"{side}{doubt}{stroke}"
+
+
+def early_or_late(deviation_deg: float, uncertainty: Uncertainty | None) -> str:
+    """A deviation from the nominal figure in words, positive early: "1.4 degrees early"."""
+    size = size_in_words(deviation_deg, uncertainty)
+    if float(size) == 0.0:
+        return "on the nominal figure"
+    return f"{size} degrees {'early' if deviation_deg > 0.0 else 'late'}"
+
+
+def size_in_words(angle_deg: float, uncertainty: Uncertainty | None) -> str:
+    """The size of an angle to the digits of its uncertainty, else to a tenth of a degree."""
+    if uncertainty is None:
+        return f"{abs(angle_deg):.1f}"
+    return round_for_show(abs(angle_deg), uncertainty.U_deg)[0]
+
+
+def _with_lag(judgement: Judgement, lag_deg: float) -> Judgement:
+    size = size_in_words(wrap(lag_deg), judgement.uncertainty)
+    return replace(judgement, words=f"impulse coupling, {size} degrees after the running figure")

@@ -1,0 +1,297 @@
+"""Openings to readings: which unit, lobe, cylinder and stroke an opening belongs to.
+
+Every cylinder that a unit serves has a place on the working cycle where the unit ought to open:
+its firing top dead centre less the nominal figure. An opening belongs to the cylinder whose place
+is nearest. While it is not stated which stroke is which, a four-stroke is read modulo one crank
+turn, and cylinders that share a top dead centre there cannot be told apart.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.engine.firing import datum_after_first_deg, plug_hole_offset_deg, tdc_known
+from rig.engine.profile import Engine, Profile, Setting, Unit
+from rig.engine.reference import Reference
+from rig.faults import InputError
+from rig.signal.events import Opening
+from rig.timing.circular import wrap
+from rig.timing.results import Reading
+
+STROKE_TOLERANCE_DEG = 30.0
+"""An opening this near to where it belongs on the *other* stroke is called one crank turn out.
+Narrowed to half the distance to the next firing, where cylinders lie closer than that."""
+
+SHARED_TDC_DEG = 1.0
+"""Cylinders whose places lie this near to one another, modulo a turn, cannot be told apart."""
+
+USUAL_NOMINAL_DEG = 20.0
+"""Where an opening is looked for when no window is stated (common practice, no source): any
+figure between dead centre and full advance serves to choose between cylinders."""
+
+NO_REFERENCE = "top dead centre is not known yet"
+NO_ANGLE = "the index has not passed, so the angle is not known"
+
+
+@dataclass(frozen=True, slots=True)
+class StrokeStatement:
+    """The person's word that one passage over top dead centre was a firing one.
+
+    The TDC of ``cylinder`` that lies in crank turn ``turn`` is its firing one. Crank turn n reaches
+    from the n-th passage over the reference's TDC to the next: ``(crank_deg - tdc_deg) // 360``.
+    """
+
+    turn: int
+    cylinder: int
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a unit ought to open for one cylinder, in crank degrees after the reference's TDC."""
+
+    cylinder: int
+    tdc_deg: float  # what its degrees count from (``firing.datum_after_first_deg``)
+    open_deg: float  # tdc_deg less the nominal figure
+    firing: bool
+
+
+def unit_on_input(profile: Profile, number: int) -> Unit:
+    """The unit wired to contact input ``number``. Raises ``InputError`` when there is none."""
+    for unit in profile.units:
+        if unit.input == number:
+            return unit
+    raise InputError(
+        f"no unit of the engine file is on input {number}: give one of the units input = {number}"
+    )
+
+
+def setting_named(unit: Unit, name: str) -> Setting:
+    """The setting of ``unit`` called ``name``. Raises ``InputError`` when there is none."""
+    for setting in unit.settings:
+        if setting.name == name:
+            return setting
+    known = ", ".join(setting.name for setting in unit.settings)
+    raise InputError(f'unit "{unit.name}" has no setting "{name}": the engine file names {known}')
+
+
+def nominal_btdc(unit: Unit, setting: Setting, cylinder: int | None) -> float:
+    """Where the opening is looked for, degrees BTDC: the nominal figure, else a usual one."""
+    window = setting.per_cylinder.get(cylinder, setting.window) if cylinder else setting.window
+    if window is not None:
+        return window.nominal_btdc
+    others = [other.window for other in unit.settings if other.window is not None]
+    if others:
+        return sum(other.nominal_btdc for other in others) / len(others)
+    return USUAL_NOMINAL_DEG
+
+
+def served_cylinders(unit: Unit, engine: Engine) -> tuple[int, ...]:
+    """The cylinders that a unit fires, in firing order: those of its lobes, or all of them."""
+    if not unit.lobe_cylinders:
+        return engine.firing_order
+    return tuple(number for number in engine.firing_order if number in unit.lobe_cylinders)
+
+
+def openings_per_cycle(unit: Unit, profile: Profile) -> float:
+    """How often a unit opens in one working cycle: crank turns x shaft ratio x lobes."""
+    return float(unit.turns_per_crank_turn * unit.lobes) * profile.cycle_deg / 360.0
+
+
+def sparks_on_both_strokes(unit: Unit, profile: Profile) -> bool:
+    """Stated so, or plain from the count of its openings: two a cycle for each cylinder."""
+    if profile.engine.strokes == 2:
+        return False
+    served = served_cylinders(unit, profile.engine)
+    return unit.both_strokes or openings_per_cycle(unit, profile) >= 2 * len(served)
+
+
+def tdc_after_reference_deg(engine: Engine, reference: Reference, cylinder: int) -> float:
+    """TDC of ``cylinder`` in crank degrees after the reference's, in [0, 360), on any stroke.
+
+    Raises ``InputError`` for a cylinder that the engine does not have, or whose dead centre does
+    not follow from what is stated.
+    """
+    own = plug_hole_offset_deg(engine, cylinder)
+    return (own - plug_hole_offset_deg(engine, reference.cylinder)) % 360.0
+
+
+def state_stroke(
+    crank_deg: float, cylinder: int, profile: Profile, reference: Reference
+) -> StrokeStatement:
+    """The statement "``cylinder`` is at its firing TDC now": the one nearest ``crank_deg``.
+
+    Raises ``InputError`` as ``tdc_after_reference_deg`` does.
+    """
+    after = tdc_after_reference_deg(profile.engine, reference, cylinder)
+    return StrokeStatement(round((crank_deg - reference.tdc_deg - after) / 360.0), cylinder)
+
+
+def tie(
+    opening: Opening,
+    profile: Profile,
+    reference: Reference | None,
+    *,
+    setting: str,
+    stroke: StrokeStatement | None = None,
+    phase: Literal["as found", "as left"] = "as found",
+    kind: Literal["turned", "set"] = "turned",
+    start_us: float = 0.0,
+) -> Reading:
+    """Tie one opening to its unit, lobe, cylinder and stroke.
+
+    ``setting`` is the name of the setting in force for the unit on ``opening.input``;
+    ``t_s`` of the reading counts from ``start_us``. A ``kind`` "set" reading (crank held, unit
+    moved) counts although the crank stood still, as long as its angle is known. ``stroke_known``
+    is true where no stroke is in question: on a two-stroke, and for a unit that sparks on both.
+    Raises ``InputError`` when no unit is on that input or the unit has no such setting.
+    """
+    unit = unit_on_input(profile, opening.input)
+    in_force = setting_named(unit, setting)
+    counts, why = (True, "") if kind == "set" else (opening.counts, opening.why)
+    if opening.crank_deg is None:
+        counts, why = False, opening.why or NO_ANGLE
+    elif reference is None:
+        counts, why = False, why or NO_REFERENCE
+    found = None
+    if opening.crank_deg is not None and reference is not None:
+        found = _Finder(profile, reference, unit, in_force, stroke).find(opening.crank_deg)
+        if found.btdc_deg is None:
+            counts, why = False, why or found.why
+    return Reading(
+        unit=unit.name,
+        setting=setting,
+        cylinder=found.cylinder if found else None,
+        lobe=found.lobe if found else None,
+        btdc_deg=found.btdc_deg if found else None,
+        crank_deg=opening.crank_deg,
+        t_s=(opening.t_us - start_us) * 1e-6,
+        counts=counts,
+        why=why,
+        phase=phase,
+        kind=kind,
+        stroke_known=found.stroke_known if found else False,
+        wrong_stroke=found.wrong_stroke if found else False,
+        partings=opening.partings,
+        closed_deg=None if math.isnan(opening.closed_deg) else opening.closed_deg,
+    )
+
+
+def _share(one: Place, two: Place) -> bool:
+    """Whether nothing within one crank turn tells the two places apart."""
+    apart = (one.tdc_deg - two.tdc_deg, one.open_deg - two.open_deg)
+    return any(abs(wrap(angle, 360.0)) <= SHARED_TDC_DEG for angle in apart)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    cylinder: int | None
+    lobe: int | None
+    btdc_deg: float | None
+    stroke_known: bool
+    wrong_stroke: bool = False
+    why: str = ""
+
+
+class _Finder:
+    """The places of one unit in one setting, and the search for the nearest."""
+
+    def __init__(
+        self,
+        profile: Profile,
+        reference: Reference,
+        unit: Unit,
+        setting: Setting,
+        stroke: StrokeStatement | None,
+    ) -> None:
+        self.profile, self.engine = profile, profile.engine
+        self.reference, self.unit, self.setting = reference, unit, setting
+        self.cycle = profile.cycle_deg
+        self.both = sparks_on_both_strokes(unit, profile)
+        self.stated = stroke is not None or self.engine.strokes == 2
+        self.origin = self._origin(stroke)
+        self.firing = self._firing_places()
+        self.other = (
+            [Place(p.cylinder, p.tdc_deg + 360.0, p.open_deg + 360.0, False) for p in self.firing]
+            if self.engine.strokes == 4
+            else []
+        )
+
+    def _origin(self, stroke: StrokeStatement | None) -> float:
+        """Firing TDC of cylinder 1, in crank degrees after the reference's TDC.
+
+        Without a statement any choice of turn will do, as long as it stays the same.
+        """
+        cylinder = stroke.cylinder if stroke else self.reference.cylinder
+        after = tdc_after_reference_deg(self.engine, self.reference, cylinder)
+        turn = stroke.turn if stroke else 0
+        return 360.0 * turn + after - datum_after_first_deg(self.engine)[cylinder]
+
+    def _firing_places(self) -> list[Place]:
+        datum_deg = datum_after_first_deg(self.engine)
+        places = []
+        for cylinder in served_cylinders(self.unit, self.engine):
+            tdc = self.origin + datum_deg[cylinder]
+            opens = tdc - nominal_btdc(self.unit, self.setting, cylinder)
+            places.append(Place(cylinder, tdc, opens, True))
+        return places
+
+    def find(self, crank_deg: float) -> _Found:
+        after = crank_deg - self.reference.tdc_deg
+        place, shared = self._nearest(after)
+        lobe = self._lobe(after)
+        if not self._can_be_judged(place.cylinder):
+            why = f"the top dead centre of cylinder {place.cylinder} (link rod) is not stated"
+            return _Found(place.cylinder, lobe, None, self.stated, why=why)
+        btdc = wrap(place.tdc_deg - after, 360.0)
+        if not self.stated:
+            known = self.both and not shared
+            return _Found(None if shared else place.cylinder, lobe, btdc, known)
+        return _Found(place.cylinder, lobe, btdc, True, not place.firing and not self.both)
+
+    def _can_be_judged(self, cylinder: int) -> bool:
+        """Its dead centre is known, or its window is counted from cylinder 1's opening."""
+        from_first = self.setting.counted_from == "first" and cylinder in self.setting.per_cylinder
+        return from_first or tdc_known(self.engine, cylinder)
+
+    def _nearest(self, after: float) -> tuple[Place, bool]:
+        """The nearest place, and whether another cylinder shares it."""
+        if not self.stated:
+            places = sorted(self.firing, key=lambda p: abs(wrap(p.open_deg - after, 360.0)))
+            best = places[0]
+            return best, any(_share(place, best) for place in places[1:])
+        firing = min(self.firing, key=lambda p: self._distance(p, after))
+        if not self.other:
+            return firing, False
+        other = min(self.other, key=lambda p: self._distance(p, after))
+        tolerance = min(STROKE_TOLERANCE_DEG, self._gap(other) / 2.0)
+        if self._distance(other, after) <= tolerance < self._distance(firing, after):
+            return other, False
+        return firing, False
+
+    def _distance(self, place: Place, after: float) -> float:
+        return abs(wrap(place.open_deg - after, self.cycle))
+
+    def _gap(self, other: Place) -> float:
+        """From a place on the other stroke to the nearest one where the unit should open."""
+        return min(self._distance(firing, other.open_deg) for firing in self.firing)
+
+    def _lobe(self, after: float) -> int | None:
+        """Openings counted from the one for the first cylinder served, modulo the lobes.
+
+        Where each opening has its own place in the cycle the places are counted, since an odd
+        firing order makes the openings unevenly spaced; else the even spacing of the lobes is.
+        """
+        first = self.firing[0].open_deg
+        candidates = self.firing + (self.other if self.both else [])
+        steps = sorted(
+            {round((p.open_deg - first) % self.cycle, 6) % self.cycle for p in candidates}
+        )
+        if len(steps) == openings_per_cycle(self.unit, self.profile):
+            since = after - first
+            nearest = min(range(len(steps)), key=lambda i: abs(wrap(steps[i] - since, self.cycle)))
+            cycles = round((since - steps[nearest]) / self.cycle)
+            return (cycles * len(steps) + nearest) % self.unit.lobes
+        spacing = 360.0 / float(self.unit.turns_per_crank_turn * self.unit.lobes)
+        return round((after - first) / spacing) % self.unit.lobes

@@ -1,0 +1,243 @@
+"""A set of contacts: lobes that part them, chatter, drop-outs, crowded drop-outs, spikes.
+
+The level on the wire is the true state of the contacts, turned over during each *flaw* (a bounce,
+a drop-out or a spike is an interval of time). Flaws are drawn from streams of their own, one after
+another in time, so that the same seed gives the same flaws however the time is cut up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.virtual.curve import Curve, Floats, Ints
+
+BEFORE_S = 20e-6
+"""A flaw is over at least this long before the contacts part or meet, so that truth stays true."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bounces:
+    """Chatter: up to ``most`` bounces; how long they and the times between last, milliseconds.
+
+    A bounce is a return to the former state. Lengths are spread evenly on a logarithmic scale.
+    """
+
+    most: int = 8
+    bounce_ms: tuple[float, float] = (0.02, 0.4)
+    between_ms: tuple[float, float] = (0.02, 0.3)
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """What is not clean about a set of contacts and its lead. Rates are per second."""
+
+    parting: Bounces = Bounces()
+    meeting: Bounces = Bounces(5)
+    dropouts: float = 0.0  # of the closed contacts
+    dropout_ms: tuple[float, float] = (0.02, 0.4)
+    crowd: float = 0.0  # drop-outs just before the contacts part, where the pressure fades
+    crowd_deg: float = 0.4  # how long before, in crank degrees
+    spikes: float = 0.0
+    spike_us: tuple[float, float] = (1.0, 5.0)
+
+
+NOISES = {
+    "clean": Noise(Bounces(0), Bounces(0)),
+    "usual": Noise(dropouts=0.2, spikes=0.05),
+    "dirty": Noise(dropouts=3.0, spikes=5.0),
+    "crowded": Noise(dropouts=1.0, crowd=150.0),
+    "gaps": Noise(parting=Bounces(8, (0.02, 3.0), (0.02, 0.5))),
+    "worst": Noise(Bounces(8, (0.02, 3.0), (0.02, 0.5)), dropouts=3.0, crowd=150.0, spikes=5.0),
+}
+"""Sorts of contacts by name."""
+
+OPENS, CLOSES, NEARS = 1, 2, 0
+"""Levels of a lobe, in order of angle: modulo 3 of a level's number."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lobes:
+    """Where the contacts part and meet, in crank-equivalent degrees of the rotor.
+
+    ``opens_deg`` within one ``period_deg`` in growing order, lobe 0 first; ``open_deg`` is how long
+    each keeps them open. ``scatter_deg`` is the standard deviation of an opening from one turn of
+    the rotor to the next (the same each time the same place is passed).
+    """
+
+    opens_deg: tuple[float, ...]
+    open_deg: tuple[float, ...]
+    period_deg: float
+    scatter_deg: float = 0.0
+    seed: int = 0
+
+    def levels(self, low: float, high: float, near_deg: float) -> tuple[Floats, int]:
+        """Growing levels (near, opens, closes of each lobe) and the number of the first."""
+        n = len(self.opens_deg)
+        first = int(np.floor((low - self.opens_deg[0]) / self.period_deg)) - 1
+        last = int(np.ceil((high - self.opens_deg[0]) / self.period_deg)) + 1
+        number = np.arange(first * n, last * n)
+        turns, lobe = np.divmod(number, n)
+        opens = np.asarray(self.opens_deg)[lobe] + turns * self.period_deg
+        closes = opens + np.asarray(self.open_deg)[lobe]
+        if self.scatter_deg:
+            table = np.random.default_rng(self.seed).standard_normal(4096) * self.scatter_deg
+            opens = opens + table[number % 4096]
+        return np.stack([opens - near_deg, opens, closes], axis=1).reshape(-1), 3 * first * n
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """Changes of the true state, flaws left out."""
+
+    t_s: Floats
+    is_open: NDArray[np.bool_]  # state after
+    lobe: Ints
+    step: Ints  # +1: the rotor went forward
+    tag: Ints  # what moved the rotor, see ``rig.virtual.train``
+
+
+@dataclass(slots=True)
+class ContactSet:
+    """The contacts of one unit; state is kept from one movement to the next."""
+
+    lobes: Lobes
+    noise: Noise
+    seed: int
+    is_open: bool = False
+    near: bool = False
+    shown_open: bool = False  # with flaws, up to ``done_s``
+    done_s: float = 0.0
+    changes_due: Floats = field(default_factory=lambda: np.empty(0))
+    flaws: Floats = field(default_factory=lambda: np.empty((0, 2)))  # not over yet: from, to
+    _chatter: np.random.Generator = field(init=False)
+    _arrivals: dict[str, Arrivals] = field(init=False)
+
+    def __post_init__(self) -> None:
+        seeds = np.random.SeedSequence(self.seed).spawn(4)
+        self._chatter = np.random.default_rng(seeds[0])
+        names = ("dropouts", "crowd", "spikes")
+        self._arrivals = {name: Arrivals(np.random.default_rng(s)) for name, s in zip(names, seeds[1:], strict=True)}
+
+    def place(self, at: float) -> None:
+        """Begin with the rotor at rest at ``at``."""
+        levels, number = self.lobes.levels(at, at, self.noise.crowd_deg)
+        last = (number + int(np.searchsorted(levels, at, side="right")) - 1) % 3
+        self.is_open = self.shown_open = last == OPENS
+        self.near = last == NEARS
+
+    def follow(self, rotor: Curve, until_s: float) -> tuple[Changes, Floats, NDArray[np.bool_]]:
+        """True changes while the rotor moves; times and open-states of the wire up to ``until_s``."""
+        levels, number = self.lobes.levels(*rotor.span, self.noise.crowd_deg)
+        passed = rotor.passed(levels)
+        which = number + passed.level
+        kind, lobe = which % 3, which // 3 % len(self.lobes.opens_deg)
+        ends = kind != NEARS
+        is_open = (kind == OPENS) == (passed.step > 0)
+        changes = Changes(
+            passed.t_s[ends], is_open[ends], lobe[ends], passed.step[ends].astype(np.int64),
+            passed.tag[ends],
+        )
+        near = ((kind == NEARS) & (passed.step > 0)) | ((kind == OPENS) & (passed.step < 0))
+        self._flaw(changes, (passed.t_s, near), until_s)
+        return changes, *self._wire(changes, until_s)
+
+    def finger(self, from_s: float, to_s: float) -> None:
+        """Somebody parts the closed contacts by hand (an interval in which the state is turned)."""
+        self.flaws = np.concatenate([self.flaws, [[from_s, to_s]]])
+
+    def _flaw(self, changes: Changes, nears: tuple[Floats, NDArray[np.bool_]], until_s: float) -> None:
+        """Draw the flaws up to ``until_s`` and end each before the next true change."""
+        noise = self.noise
+        new = [self._bounces(changes)]
+        for name, rate, size in (
+            ("dropouts", noise.dropouts, np.array(noise.dropout_ms) * 1e-3),
+            ("crowd", noise.crowd, np.array(noise.dropout_ms) * 1e-3),
+            ("spikes", noise.spikes, np.array(noise.spike_us) * 1e-6),
+        ):
+            flaws = self._arrivals[name].until(self.done_s, until_s, rate, size)
+            if name == "dropouts":
+                flaws = flaws[~_state_at(flaws[:, 0], changes.t_s, changes.is_open, self.is_open)]
+            elif name == "crowd":
+                flaws = flaws[_state_at(flaws[:, 0], *nears, self.near)]
+            new.append(flaws)
+        old = len(self.flaws)
+        flaws = np.concatenate([self.flaws, *new])
+        coming = np.concatenate([self.changes_due, changes.t_s])
+        ahead = np.append(coming, np.inf)
+        begun = np.maximum(flaws[:, 0], self.done_s)  # of an old one only the rest can be cut
+        limit = ahead[np.searchsorted(coming, begun, side="right")] - BEFORE_S
+        end = np.minimum(flaws[:, 1], np.maximum(limit, begun))
+        keep = end - flaws[:, 0] > 1e-6
+        keep[:old] = True
+        self.flaws = np.stack([flaws[:, 0], end], axis=1)[keep]
+        if len(changes.t_s):
+            self.is_open = bool(changes.is_open[-1])
+        if len(nears[0]):
+            self.near = bool(nears[1][-1])
+
+    def _bounces(self, changes: Changes) -> Floats:
+        """Intervals of the former state after each change, shape (n, 2)."""
+        parts = [np.empty((0, 2))]
+        most = max(self.noise.parting.most, self.noise.meeting.most)
+        dice = self._chatter.random((len(changes.t_s), 2 * most + 1))
+        for row, t_s, opened in zip(dice, changes.t_s, changes.is_open, strict=True):
+            bounces = self.noise.parting if opened else self.noise.meeting
+            n = int(row[0] * (bounces.most + 1))
+            between = _spread(row[1 : 1 + n], np.array(bounces.between_ms) * 1e-3)
+            lasting = _spread(row[1 + most : 1 + most + n], np.array(bounces.bounce_ms) * 1e-3)
+            begins = t_s + np.cumsum(between) + np.cumsum(lasting) - lasting
+            parts.append(np.stack([begins, begins + lasting], axis=1))
+        return np.concatenate(parts)
+
+    def _wire(self, changes: Changes, until_s: float) -> tuple[Floats, NDArray[np.bool_]]:
+        due = np.concatenate([self.changes_due, changes.t_s])
+        toggles = np.sort(np.concatenate([due, self.flaws.reshape(-1)]))
+        toggles = toggles[(toggles > self.done_s) & (toggles <= until_s)]
+        shown = self.shown_open ^ (np.arange(len(toggles)) % 2 == 0)
+        self.changes_due = due[due > until_s]
+        self.flaws = self.flaws[self.flaws[:, 1] > until_s]
+        self.shown_open = bool(shown[-1]) if len(shown) else self.shown_open
+        self.done_s = until_s
+        return toggles, shown
+
+
+@dataclass(slots=True)
+class Arrivals:
+    """Flaws that come by chance (a Poisson stream): from, to."""
+
+    rng: np.random.Generator
+    ready: Floats = field(default_factory=lambda: np.empty((0, 2)))  # time in units of the rate
+    at: float = 0.0  # how far the stream has been used, in expected flaws
+
+    def until(self, from_s: float, until_s: float, rate: float, size_s: Floats) -> Floats:
+        """The flaws of this stretch of time, shape (n, 2)."""
+        if rate <= 0.0:
+            return np.empty((0, 2))
+        upto = self.at + (until_s - from_s) * rate
+        while not len(self.ready) or self.ready[-1, 0] <= upto:
+            last = float(self.ready[-1, 0]) if len(self.ready) else self.at
+            dice = self.rng.random((64, 2))
+            more = np.stack([last - np.cumsum(np.log1p(-dice[:, 0])), dice[:, 1]], axis=1)
+            self.ready = np.concatenate([self.ready, more])
+        use = self.ready[:, 0] <= upto
+        begins = from_s + (self.ready[use, 0] - self.at) / rate
+        lasting = _spread(self.ready[use, 1], size_s)
+        self.ready, self.at = self.ready[~use], upto
+        return np.stack([begins, begins + lasting], axis=1)
+
+
+def _spread(dice: Floats, ends: Floats) -> Floats:
+    """From [0, 1) to lengths between two ends, evenly on a logarithmic scale."""
+    return np.asarray(ends[0] * (ends[1] / ends[0]) ** dice)
+
+
+def _state_at(
+    t_s: Floats, changed_s: Floats, state: NDArray[np.bool_], before: bool
+) -> NDArray[np.bool_]:
+    """State at each time, given the times at which it changed."""
+    states = np.append(before, state)
+    return np.asarray(states[np.searchsorted(changed_s, t_s, side="right")])
+

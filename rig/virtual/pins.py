@@ -1,0 +1,129 @@
+"""What a logic analyser would see on the rig's pins, and a writer of value change dumps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TextIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.virtual.curve import Floats, Ints
+
+INDEX, FOOT = 0, -1
+"""Inputs beside the contacts, which are numbered from 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pins:
+    """All changes of the pins in a stretch of time, each list in order of time.
+
+    ``count`` is the encoder's count after a step (modulo 4 the quadrature state: 0 is AB = 00,
+    1 is 10, 2 is 11, 3 is 01). ``edge_input``: 0 index, 1 first contact, ..., -1 foot switch.
+    """
+
+    from_s: float
+    until_s: float
+    step_s: Floats
+    step: Ints
+    count: Ints
+    edge_s: Floats
+    edge_input: Ints
+    edge_level: Ints
+
+    def part(self, from_s: float, until_s: float) -> Pins:
+        """The changes after ``from_s`` up to and including ``until_s``."""
+        a, b = np.searchsorted(self.step_s, [from_s, until_s], side="right")
+        c, d = np.searchsorted(self.edge_s, [from_s, until_s], side="right")
+        steps = (self.step_s[a:b], self.step[a:b], self.count[a:b])
+        edges = (self.edge_s[c:d], self.edge_input[c:d], self.edge_level[c:d])
+        return Pins(from_s, until_s, *steps, *edges)
+
+    def with_edges(self, edge_s: Floats, edge_input: Ints, edge_level: Ints) -> Pins:
+        """The same steps with other edges, put in order of time."""
+        order = np.argsort(edge_s, kind="stable")
+        edges = (edge_s[order], edge_input[order], edge_level[order])
+        return Pins(self.from_s, self.until_s, self.step_s, self.step, self.count, *edges)
+
+
+@dataclass(slots=True)
+class Levels:
+    """The levels of all pins at one moment: ``inputs`` by input number."""
+
+    count: int
+    inputs: dict[int, int]
+
+    def follow(self, pins: Pins) -> None:
+        """Take over the levels at the end of ``pins``."""
+        if len(pins.count):
+            self.count = int(pins.count[-1])
+        for number, level in zip(pins.edge_input.tolist(), pins.edge_level.tolist(), strict=True):
+            self.inputs[number] = level
+
+    @property
+    def ab(self) -> tuple[int, int]:
+        return AB[self.count % 4]
+
+
+AB = ((0, 0), (1, 0), (1, 1), (0, 1))
+"""Levels of A and B by quadrature state; A leading B counts up."""
+
+
+class VcdWriter:
+    """A value change dump (IEEE 1364) of the pins: ``a``, ``b``, ``z``, ``contact1`` ... ``foot``.
+
+    ``step_us`` is the finest step of time, 1 or 0.1 (written as ``100 ns``); an instant is written
+    as the step in which it falls.
+    """
+
+    def __init__(self, out: TextIO, levels: Levels, step_us: float = 1.0) -> None:
+        self._out = out
+        self._per_s = 1e6 / step_us
+        inputs = sorted(levels.inputs, key=lambda n: (n < 0, n))
+        names = {INDEX: "z", FOOT: "foot"}
+        self._codes = {n: chr(ord("#") + i) for i, n in enumerate(inputs)}
+        unit = "1 us" if step_us == 1.0 else f"{round(step_us * 1000)} ns"
+        lines = [f"$timescale {unit} $end", "$scope module rig $end"]
+        lines += ["$var wire 1 ! a $end", '$var wire 1 " b $end']
+        lines += [
+            f"$var wire 1 {self._codes[n]} {names.get(n, f'contact{n}')} $end" for n in inputs
+        ]
+        a, b = levels.ab
+        lines += ["$upscope $end", "$enddefinitions $end", "#0", "$dumpvars", f"{a}!", f'{b}"']
+        lines += [f"{levels.inputs[n]}{self._codes[n]}" for n in inputs]
+        out.write("\n".join([*lines, "$end", ""]))
+        self._tick = 0
+
+    def write(self, pins: Pins) -> None:
+        """The changes in ``pins``, which follow those written before."""
+        ticks = np.floor(np.concatenate([pins.step_s, pins.edge_s]) * self._per_s).astype(np.int64)
+        order = np.argsort(ticks, kind="stable")
+        changes = _encoder_changes(pins.step, pins.count)
+        edges = zip(pins.edge_input.tolist(), pins.edge_level.tolist(), strict=True)
+        changes += [f"{level}{self._codes[number]}" for number, level in edges]
+        lines: list[str] = []
+        for tick, which in zip(ticks[order].tolist(), order.tolist(), strict=True):
+            if tick != self._tick:
+                lines.append(f"#{tick}")
+                self._tick = tick
+            lines.append(changes[which])
+        if lines:
+            self._out.write("\n".join([*lines, ""]))
+
+    def end(self, at_s: float) -> None:
+        """A last time stamp, so that the length of the recording is known."""
+        tick = int(at_s * self._per_s)
+        if tick > self._tick:
+            self._out.write(f"#{tick}\n")
+
+
+def _encoder_changes(step: Ints, count: Ints) -> list[str]:
+    """The pin that changes at each step and its level after: A between states 0-1 and 2-3."""
+    after = count % 4
+    before: NDArray[np.int64] = (count - step) % 4
+    table = [[""] * 4 for _ in range(4)]
+    for old in range(4):
+        for new in ((old + 1) % 4, (old - 1) % 4):
+            (a, b), (was_a, _) = AB[new], AB[old]
+            table[old][new] = f"{a}!" if a != was_a else f'{b}"'
+    return [table[x][y] for x, y in zip(before.tolist(), after.tolist(), strict=True)]

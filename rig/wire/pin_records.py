@@ -1,0 +1,326 @@
+"""What a rig would say of its pins, for a whole stretch of time at once.
+
+The rules are those of ``firmware_notes/protocol.md``: when a position record is due, which encoder
+edges stand beside an edge, which visits to a quadrature state count for its width.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.wire.records import EDGE, INDEX_INPUT, POSITION, WIDTH, Batch, Health
+from rig.wire.vcd_body import Words
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+_GRID_US = 20_000  # a position at each of these if the count has changed since the last ...
+_REST = 5  # ... and else at each fifth
+_WIDTHS_US = 250_000  # also how often the total of illegal transitions is told at most
+_WAIT_US = 250_000  # how long an edge waits for the encoder edges after it
+_LONGEST_VISIT_US = 65_536
+_NEVER = np.int64(2**63 - 1)
+
+_STEP = np.array([0, 1, 2, -1], np.int8)  # by difference of quadrature states; 2: both changed
+_ILLEGAL = 2
+
+
+class Stretch(NamedTuple):
+    """Pin levels at each change in (``start``, ``end``], in ticks.
+
+    Bits of ``levels``: 0 A, 1 B, then index and contacts. ``doubt`` marks what a row cannot
+    tell: bit 0, how far the encoder went since the row before; a bit of another pin, that its
+    level changed (it is known for the first time).
+    """
+
+    ticks: Ints
+    levels: Words
+    doubt: Words
+    start: int
+    end: int
+
+
+class _Moves(NamedTuple):
+    """Encoder transitions. ``step`` is 0 where the direction is not known."""
+
+    ticks: Ints
+    counts: Ints  # after the transition
+    step: NDArray[np.int8]
+
+    def since(self, first: int) -> _Moves:
+        return _Moves(self.ticks[first:], self.counts[first:], self.step[first:])
+
+
+class _Edges(NamedTuple):
+    ticks: Ints
+    input: Ints
+    level: Ints
+    counts: Ints
+
+    def part(self, low: int, high: int | None) -> _Edges:
+        return _Edges(*(each[low:high] for each in self))
+
+
+class Recorder:
+    """Turns stretches into batches. Holds back only edges that wait for what comes after them.
+
+    ``tick_us`` is the length of a tick in microseconds, at most 10,000 and a power of ten.
+    ``inputs`` gives the input number (0 index) for each bit of the levels from 2 on. Counting
+    begins with ``begin``.
+    """
+
+    def __init__(self, tick_us: Fraction, inputs: dict[int, int]) -> None:
+        self._tick_us = tick_us
+        self._inputs = inputs
+        self._grid = int(_GRID_US / tick_us)
+        self._widths = int(_WIDTHS_US / tick_us)
+        self._wait = int(_WAIT_US / tick_us)
+        self._longest = -int(-_LONGEST_VISIT_US // tick_us)  # a visit is shorter
+        self._edge_bits = sum(1 << bit for bit in inputs)
+        self._levels: np.unsignedinteger[Any] = np.uint8(0)
+        self._count = 0
+        self._direction = 1  # of the last step
+        self._mark = 0  # the grid mark of the last position
+        none = np.empty(0, np.int64)
+        self._moves = _Moves(none, none, np.empty(0, np.int8))
+        self._waiting = _Edges(none, none, none, none)
+        self._dwell = np.zeros(4, np.int64)
+        self._breaks = 0
+        self._illegal = 0
+        self._end = 0
+
+    def begin(self, tick: int, levels: np.unsignedinteger[Any]) -> None:
+        """A and B are known from ``tick`` on: the count begins as the quadrature state."""
+        self._levels = levels
+        self._count = int(_quadrature(np.array([levels]))[0])
+        self._mark = -(-tick // self._grid) - _REST
+        self._end = tick
+
+    def take(self, stretch: Stretch, *, last: bool = False) -> Batch:
+        """The records of a stretch; the ``last`` one closes with a position at its end.
+
+        Where it does not begin at the end of the one before, nothing changed between them, and
+        nothing is told of that time.
+        """
+        ticks, levels, doubt, begin, end = stretch
+        if begin > self._end:
+            self._mark += (begin // self._grid - self._mark) // _REST * _REST
+        self._end = end
+        states = np.concatenate((np.array([self._levels]), levels))
+        known = len(self._moves.ticks)
+        start = self._count
+        moves = self._moved(ticks, states, doubt)
+        new = moves.since(known)
+        edges = self._edges(ticks, states, doubt, new, start)
+        surrounded, released = self._surround(edges, moves, end)
+        due = len(edges.ticks) if last else int(np.searchsorted(released, end, "right"))
+        positions = self._positions(new, start, edges, released, stretch=stretch, last=last)
+        widths = self._width_records(moves, known, end)
+        health = self._health(new, end)
+        self._levels = states[-1]
+        self._waiting = edges.part(due, None)
+        oldest = self._waiting.ticks[0] if due < len(edges.ticks) else _NEVER
+        needed = int(np.searchsorted(moves.ticks, oldest, "right")) - 2
+        self._moves = moves.since(max(needed, 0))
+        return Batch(positions, surrounded[:due], widths, list(health))
+
+    def _us(self, ticks: Ints) -> Floats:
+        return ticks * self._tick_us.numerator / self._tick_us.denominator
+
+    def _moved(self, ticks: Ints, states: Words, doubt: Words) -> _Moves:
+        """Encoder transitions, the few kept from before in front."""
+        quadrature = _quadrature(states)
+        turned = (quadrature[1:] - quadrature[:-1]) & 3
+        torn = doubt & 1
+        rows = np.flatnonzero(turned | torn)
+        step = _STEP[turned[rows]]
+        unsure = (step == _ILLEGAL) | (torn[rows] != 0)
+        if unsure.any():
+            order = np.arange(len(step))
+            latest = np.maximum.accumulate(np.where(np.abs(step) == 1, order, -1))
+            way = np.where(latest < 0, self._direction, np.sign(step[latest]))
+            jump = np.where(step == _ILLEGAL, 2 * way, step)
+            step = np.where(unsure, np.int8(0), step)
+        else:
+            jump = step
+        count = self._count + np.cumsum(jump, dtype=np.int64)
+        moving = np.flatnonzero(jump)
+        if len(moving):
+            self._direction = int(np.sign(jump[moving[-1]]))
+        if len(count):
+            self._count = int(count[-1])
+        kept = self._moves
+        return _Moves(
+            np.concatenate((kept.ticks, ticks[rows])),
+            np.concatenate((kept.counts, count)),
+            np.concatenate((kept.step, step)),
+        )
+
+    def _edges(self, ticks: Ints, states: Words, doubt: Words, new: _Moves, start: int) -> _Edges:
+        """Contact and index edges in order of time; those that still wait in front."""
+        flips = (states[1:] ^ states[:-1]) & states.dtype.type(self._edge_bits) & ~doubt
+        rows = np.flatnonzero(flips)
+        found = []
+        for bit, number in self._inputs.items():
+            own = rows[(flips[rows] >> bit & 1) != 0]
+            level = (states[own + 1] >> bit & 1).astype(np.int64)
+            found.append((ticks[own], np.full(len(own), number, np.int64), level))
+        t, which, level = (np.concatenate(each) for each in zip(*found, strict=True))
+        order = np.lexsort((which, t))
+        t = t[order]
+        counts = np.concatenate(([start], new.counts))
+        count = counts[np.searchsorted(new.ticks, t, "right")]
+        fresh = (t, which[order], level[order], count)
+        return _Edges(*(np.concatenate(pair) for pair in zip(self._waiting, fresh, strict=True)))
+
+    def _surround(self, edges: _Edges, moves: _Moves, end: int) -> tuple[NDArray[np.void], Ints]:
+        """The edges with the encoder edges beside them, and when each could be told (ticks)."""
+        records = np.zeros(len(edges.ticks), EDGE)
+        records["t_us"] = self._us(edges.ticks)
+        records["input"], records["level"] = edges.input, edges.level
+        records["count"] = edges.counts
+        records["around_t_us"] = np.nan
+        following = np.searchsorted(moves.ticks, edges.ticks, "right")
+        ticks = np.concatenate((moves.ticks, [_NEVER, _NEVER]))
+        step = np.concatenate((moves.step, np.ones(2, np.int8)))
+        broken = np.concatenate(([0], np.cumsum(step == 0)))  # illegal ones before each
+        latest = edges.ticks + self._wait
+        for place in range(4):
+            which = following + (place - 2)
+            there = (which >= 0) & (which < len(moves.ticks))
+            which = np.clip(which, 0, len(step) - 1)
+            there &= (step[which] != 0) & (broken[which] == broken[following])
+            there &= ticks[which] <= latest
+            own, moved = np.flatnonzero(there), which[there]
+            records["around_t_us"][own, place] = self._us(ticks[moved])
+            records["around_at"][own, place] = moves.counts[moved] + (step[moved] < 0)
+            records["around_step"][own, place] = step[moved]
+        second = following + np.where(step[following] == 0, 0, 1)  # an illegal one ends the wait
+        return records, np.maximum.accumulate(np.minimum(latest, ticks[second]))
+
+    def _positions(
+        self,
+        new: _Moves,
+        start: int,
+        edges: _Edges,
+        released: Ints,
+        *,
+        stretch: Stretch,
+        last: bool,
+    ) -> NDArray[np.void]:
+        """Positions at grid marks where the count changed, and at each fifth without a change."""
+        end = stretch.end
+        due = -(-new.ticks // self._grid)
+        closing = np.flatnonzero(np.diff(due, append=-1))  # the last transition before each mark
+        marks, passed = due[closing], closing + 1
+        if last:
+            final = -(-end // self._grid)
+            if not len(marks) or marks[-1] < final:
+                marks, passed = np.append(marks, final), np.append(passed, len(new.ticks))
+            limit = final
+        else:
+            limit = end // self._grid + 1
+        # Between the mark before and the next one come the positions at rest.
+        previous = np.concatenate(([self._mark], marks))
+        passed_before = np.concatenate(([0], passed))
+        at_rest = np.maximum(np.append(marks, limit) - previous - 1, 0) // _REST
+        each = at_rest + 1
+        each[-1] -= 1  # no change after the last
+        group = np.repeat(np.arange(len(each)), each)
+        place = np.arange(len(group)) - np.repeat(np.cumsum(each) - each, each) + 1
+        resting = place <= at_rest[group]
+        mark = previous[group] + _REST * place
+        changed = np.flatnonzero(~resting)
+        mark[changed] = marks
+        counts = np.concatenate(([start], new.counts))
+        records = np.zeros(len(group), POSITION)
+        records["count"] = counts[passed_before[group]]
+        records["count"][changed] = counts[passed]
+        records["low"] = records["high"] = records["count"]
+        if len(changed):
+            spans = np.empty(2 * len(marks), np.int64)
+            spans[::2], spans[1::2] = passed_before[:-1], passed + 1
+            counts = np.append(counts, counts[-1])
+            records["low"][changed] = np.minimum.reduceat(counts, spans)[::2]
+            records["high"][changed] = np.maximum.reduceat(counts, spans)[::2]
+        ticks = np.minimum(mark * self._grid, end)
+        records["t_us"] = self._us(ticks)
+        records["levels"] = self._levels_at(ticks, stretch) | _channels(records["count"])
+        if len(released):
+            first = np.searchsorted(released, ticks, "right")  # the oldest not told by then
+            oldest = np.append(edges.ticks, _NEVER)[first]
+            records["done_us"] = self._us(np.minimum(ticks, oldest))
+        else:
+            records["done_us"] = records["t_us"]
+        if last:
+            records["done_us"][-1] = np.nextafter(records["t_us"][-1], np.inf)
+        if len(mark):
+            self._mark = int(mark[-1])
+        return records
+
+    def _levels_at(self, ticks: Ints, stretch: Stretch) -> Ints:
+        """Index and contact bits of a position record at ``ticks``."""
+        states = np.concatenate((np.array([self._levels]), stretch.levels))
+        rows = np.flatnonzero((states[1:] ^ states[:-1]) & states.dtype.type(self._edge_bits))
+        pins = states[np.concatenate(([0], rows + 1))].astype(np.int64)
+        levels = np.zeros(len(pins), np.int64)
+        for bit, number in self._inputs.items():
+            levels |= (pins >> bit & 1) << (2 if number == INDEX_INPUT else 3 + number)
+        return levels[np.searchsorted(stretch.ticks[rows], ticks, "right")]
+
+    def _width_records(self, moves: _Moves, known: int, end: int) -> NDArray[np.void]:
+        """Totals of the time spent in each quadrature state, where the count changes."""
+        new = moves.since(known)
+        if not len(new.ticks):
+            return np.empty(0, WIDTH)
+        low = max(known - 1, 0)
+        visits = moves.since(low)  # each ends where the next begins
+        lasted = np.diff(visits.ticks)
+        through = (visits.step[1:] == visits.step[:-1]) & (visits.step[1:] != 0)
+        through &= lasted < self._longest
+        mark = -(-new.ticks // self._widths)
+        slot = mark - mark[0]
+        slots = int(slot[-1]) + 1
+        ending = slot[len(slot) - len(lasted) :]  # the very first visit has no beginning
+        dwell = np.bincount(
+            ending * 4 + (visits.counts[:-1] & 3), np.where(through, lasted, 0), 4 * slots
+        )  # exact: no sum is above 2**53
+        ends = np.bincount(slot, minlength=slots)
+        broken = ends - np.bincount(ending[through], minlength=slots)
+        totals = self._dwell + np.cumsum(dwell.reshape(slots, 4).astype(np.int64), axis=0)
+        breaks = self._breaks + np.cumsum(broken)
+        self._dwell, self._breaks = totals[-1], int(breaks[-1])
+        told = np.flatnonzero(ends)
+        records = np.zeros(len(told), WIDTH)
+        records["t_us"] = self._us(np.minimum((told + mark[0]) * self._widths, end))
+        records["count"] = new.counts[np.cumsum(ends)[told] - 1]
+        records["dwell_us"] = self._us(totals[told])
+        records["breaks"] = breaks[told]
+        return records
+
+    def _health(self, new: _Moves, end: int) -> list[Health]:
+        """The total of illegal transitions, where it has grown."""
+        illegal = new.ticks[new.step == 0]
+        mark, grown = np.unique(-(-illegal // self._widths), return_counts=True)
+        told = []
+        for tick, more in zip(np.minimum(mark * self._widths, end), grown.tolist(), strict=True):
+            self._illegal += more
+            t_us = float(self._us(tick))
+            told.append(Health(t_us, int(t_us // 1_000_000), self._illegal, 0, 0, 0))
+        return told
+
+
+def _quadrature(levels: Words) -> Words:
+    """State 0..3 from bits 0 (A) and 1 (B): 00, 10, 11, 01 in the order of counting up."""
+    channels = levels & levels.dtype.type(3)
+    return channels ^ (channels >> 1)
+
+
+def _channels(counts: Ints) -> Ints:
+    """Bits 0 (A) and 1 (B) for counts."""
+    state: Ints = counts & 3
+    return state ^ (state >> 1)

@@ -1,0 +1,318 @@
+"""Bytes in, in pieces of any size; records and trouble out. No input or output inside.
+
+The same object is fed by a port, a capture, a test and a fuzzer. What comes out does not depend
+on how the bytes were cut, apart from how the batches are cut.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable
+
+import numpy as np
+
+from rig.wire.fields import FieldError, around, name_text, number
+from rig.wire.line import HEX_DIGITS, LONGEST_LINE, PROTOCOL
+from rig.wire.records import (
+    EDGE,
+    INDEX_INPUT,
+    POSITION,
+    WIDTH,
+    Batch,
+    Cut,
+    Foot,
+    Health,
+    Identity,
+    Other,
+    Restart,
+    Trouble,
+)
+from rig.wire.stretch import WRAP, Clock, Count
+
+AFTER_RESTART_US = 1_000_000
+"""The carried clock goes on this long after a restart: how long the rig was away is not known."""
+
+MOST_CONTACTS = 16
+
+_HEX_AND_SPACE = HEX_DIGITS + b" "
+_MASK = WRAP - 1
+
+
+class LineReader:
+    """Turns the bytes of a rig into batches of records.
+
+    ``feed`` takes any piece of the stream; ``finish`` says that no more will come. Neither raises
+    for anything that a line may hold.
+    """
+
+    def __init__(self) -> None:
+        self._rest = b""
+        self._overlong = False
+        self._expected: int | None = None
+        self._clock = Clock()
+        self._count = Count()
+        self._protocol_ok = True
+        self._fresh()
+        self.lines = 0
+        self._sure_us = 0.0
+        self._kinds: dict[bytes, Callable[[list[bytes]], None]] = {
+            b"P": self._position,
+            b"C": self._contact,
+            b"Z": self._index,
+            b"W": self._width,
+            b"F": self._foot,
+            b"X": self._cut,
+            b"H": self._health,
+            b"I": self._identity,
+            b"R": self._restart_line,
+        }
+
+    # -- bytes to lines ---------------------------------------------------------------------
+
+    def feed(self, data: bytes) -> list[Batch]:
+        """Batches made of the lines that ``data`` completes. Never empty-handed batches."""
+        pieces = (self._rest + data).split(b"\n")
+        self._rest = pieces.pop()
+        for line in pieces:
+            if self._overlong:
+                self._overlong = False
+            elif len(line) >= LONGEST_LINE:
+                self._too_long()
+            else:
+                self._line(line)
+        if len(self._rest) >= LONGEST_LINE:
+            if not self._overlong:
+                self._too_long()
+            self._overlong = True
+        if self._overlong:
+            self._rest = b""
+        return self._taken()
+
+    def finish(self) -> list[Batch]:
+        """What is left when the stream ends: a half line is trouble, not a record."""
+        if self._rest and not self._overlong:
+            self._trouble("half-line", f"the stream ended inside a line: {_shown(self._rest)}")
+        self._rest = b""
+        self._overlong = False
+        return self._taken()
+
+    def interrupted(self) -> list[Batch]:
+        """The stream was cut and will begin anew (cable out): a half line is dropped, said."""
+        batches = self.finish()
+        self._expected = None
+        return batches
+
+    @property
+    def now_us(self) -> float:
+        """Latest time of the rig's carried clock, microseconds; 0 before the first."""
+        return float(self._clock.latest_us or 0)
+
+    def _too_long(self) -> None:
+        self._trouble("long-line", f"a line of more than {LONGEST_LINE} bytes")
+
+    # -- lines to records -------------------------------------------------------------------
+
+    def _line(self, line: bytes) -> None:
+        if line[-1:] == b"\r":
+            line = line[:-1]
+        body = line[:-9]
+        crc = line[-8:]
+        # The frame check stands here in full, not as a call: it is paid for on every line.
+        if (
+            line[-9:-8] != b" "
+            or crc.translate(None, HEX_DIGITS)
+            or int(crc, 16) != zlib.crc32(body)
+        ):
+            self._bad_frame(line)
+            return
+        parts = body.split(b" ")
+        self.lines += 1
+        take = self._kinds.get(parts[0])
+        try:
+            running = int(parts[1], 16)
+            if take is None or body[1:].translate(None, _HEX_AND_SPACE) or running > 0xFFFF:
+                self._uncommon(parts, take)
+            if running != self._expected and not self._in_turn(parts[0], running):
+                return
+            self._expected = (running + 1) & 0xFFFF
+            if take is not None and (self._protocol_ok or parts[0] in b"IR"):
+                take(parts)
+        except (ValueError, IndexError) as why:
+            self._trouble("field", f"{why}: {_shown(line)}")
+
+    def _uncommon(self, parts: list[bytes], take: object) -> None:
+        """Lines that hold more than hexadecimal: edges and names; and kinds not known."""
+        number(parts[1], 16)
+        if parts[0] in b"PWFXHR":
+            raise FieldError("a field that is not an upper-case hexadecimal number")
+        if take is None:
+            self._trouble("unknown-kind", f"kind {_shown(parts[0])}, kept and passed over")
+
+    def _bad_frame(self, line: bytes) -> None:
+        printable = line.isascii() and line.decode("ascii").isprintable() and b" " in line
+        if printable and len(line) > 9:
+            self._trouble("checksum", f"the checksum does not hold: {_shown(line)}")
+        else:
+            self._trouble("garbage", f"bytes that make no line: {_shown(line)}")
+
+    def _in_turn(self, kind: bytes, running: int) -> bool:
+        """Judge a running number that is not the next one; False when the line is a repeat."""
+        if self._expected is None or kind == b"R":
+            return True
+        missing = (running - self._expected) & 0xFFFF
+        if missing == 0xFFFF:
+            self._trouble("repeat", f"running number {running} came twice")
+            return False
+        self._trouble("gap", f"{missing} lines missing before running number {running}")
+        return True
+
+    def _time(self, field: bytes) -> int:
+        t32 = int(field, 16)
+        if t32 > _MASK:
+            raise FieldError("a time beyond 32 bits")
+        t_us = self._clock.stretch(t32)
+        if t_us is None:
+            self._trouble("clock", "the clock of the rig ran backwards: taken for a restart")
+            self._begin_anew(0)
+            t_us = self._clock.stretch(t32)
+            assert t_us is not None
+        return t_us
+
+    def _position(self, parts: list[bytes]) -> None:
+        _, _, t, count, back, ahead, levels, held = parts
+        t_us = self._time(t)
+        c32, below, above, pins, age_us = (
+            int(count, 16), int(back, 16), int(ahead, 16), int(levels, 16), int(held, 16)
+        )  # fmt: skip
+        if (c32 | below | above | pins | age_us) > _MASK:
+            raise FieldError("a number beyond 32 bits")
+        at = self._count.stretch(c32)
+        self._sure_us = t_us - age_us
+        self._positions.append((t_us, at, at - below, at + above, pins, self._sure_us))
+
+    def _contact(self, parts: list[bytes]) -> None:
+        _, _, which, level, t, count, *near = parts
+        contact = number(which)
+        if not 1 <= contact <= MOST_CONTACTS:
+            raise FieldError(f"a contact input outside 1 to {MOST_CONTACTS}")
+        self._edge(contact, level, t, count, near)
+
+    def _index(self, parts: list[bytes]) -> None:
+        _, _, level, t, count, *near = parts
+        self._edge(INDEX_INPUT, level, t, count, near)
+
+    def _edge(self, which: int, level: bytes, t: bytes, count: bytes, near: list[bytes]) -> None:
+        if level not in (b"0", b"1"):
+            raise FieldError("a level that is neither 0 nor 1")
+        c32 = number(count)
+        t_us = self._time(t)
+        at = self._count.stretch(c32, keep=False)
+        times, boundaries, steps = around(near, t_us, at)
+        self._edges.append((t_us, which, int(level), at, times, boundaries, steps))
+
+    def _width(self, parts: list[bytes]) -> None:
+        _, _, t, count, d0, d1, d2, d3, breaks = parts
+        t_us = self._time(t)
+        at = self._count.stretch(number(count), keep=False)
+        totals = tuple(
+            total.stretch(number(field))
+            for total, field in zip(self._dwell, (d0, d1, d2, d3), strict=True)
+        )
+        self._widths.append((t_us, at, totals, self._breaks.stretch(number(breaks))))
+
+    def _foot(self, parts: list[bytes]) -> None:
+        _, _, level, t = parts
+        if level not in (b"0", b"1"):
+            raise FieldError("a level that is neither 0 nor 1")
+        self._others.append(Foot(float(self._time(t)), int(level)))
+
+    def _cut(self, parts: list[bytes]) -> None:
+        _, _, which, edges, first, last, low, high = parts
+        first_us = float(self._time(first))
+        self._others.append(
+            Cut(first_us, number(which), number(edges), first_us, float(self._time(last)),
+                float(number(low)), float(number(high)))
+        )  # fmt: skip
+
+    def _health(self, parts: list[bytes]) -> None:
+        _, _, t, uptime, illegal, edges, lines, supply = parts
+        t_us = self._time(t)
+        unseen = self._clock.uptime(t_us, number(uptime))
+        if unseen:
+            self._trouble("clock", f"the clock of the rig went round {unseen} times in silence")
+            t_us += unseen * WRAP
+        self._others.append(
+            Health(float(t_us), number(uptime), number(illegal), number(edges), number(lines),
+                   number(supply))
+        )  # fmt: skip
+
+    def _identity(self, parts: list[bytes]) -> None:
+        _, _, protocol, counts, contacts, name = parts
+        version = number(protocol)
+        self._protocol_ok = version == PROTOCOL
+        if not self._protocol_ok:
+            self._trouble(
+                "protocol",
+                f"the rig speaks version {version} of the line format, this program {PROTOCOL}:"
+                " its fields are not judged",
+            )
+        self._others.append(
+            Identity(self.now_us, version, number(counts), number(contacts), name_text(name))
+        )
+
+    def _restart_line(self, parts: list[bytes]) -> None:
+        _, running, cause = parts
+        if number(running) != 0:
+            raise FieldError("a restart whose running number is not 0")
+        self._begin_anew(number(cause))
+        self._expected = 1
+
+    def _begin_anew(self, cause: int) -> None:
+        """A new life of the rig: nothing of the old clock and counts holds."""
+        first = self._clock.latest_us is None
+        latest = self._clock.latest_us or 0
+        self._clock = Clock(0 if first else latest + AFTER_RESTART_US)
+        self._close_batch()
+        self._fresh_counts()
+        self._others.append(Restart(float(latest), cause))
+
+    # -- batches ----------------------------------------------------------------------------
+
+    def _fresh_counts(self) -> None:
+        self._count = Count()
+        self._dwell = [Count(), Count(), Count(), Count()]
+        self._breaks = Count()
+
+    def _fresh(self) -> None:
+        self._done: list[Batch] = []
+        self._positions: list[tuple[int, ...]] = []
+        self._edges: list[tuple[object, ...]] = []
+        self._widths: list[tuple[object, ...]] = []
+        self._others: list[Other] = []
+        self._fresh_counts()
+
+    def _trouble(self, kind: str, detail: str) -> None:
+        self._others.append(Trouble(self._sure_us, kind, detail))
+
+    def _close_batch(self) -> None:
+        if self._positions or self._edges or self._widths or self._others:
+            self._done.append(
+                Batch(
+                    np.array(self._positions, POSITION),
+                    np.array(self._edges, EDGE),
+                    np.array(self._widths, WIDTH),
+                    self._others,
+                )
+            )
+            self._positions, self._edges, self._widths, self._others = [], [], [], []
+
+    def _taken(self) -> list[Batch]:
+        self._close_batch()
+        done, self._done = self._done, []
+        return done
+
+
+def _shown(line: bytes) -> str:
+    """Bytes as harmless text, at most 60 characters."""
+    text = "".join(chr(b) if 32 <= b < 127 else f"\\x{b:02x}" for b in line[:60])
+    return text if len(line) <= 60 else text + "..."

@@ -1,0 +1,110 @@
+"""Mistyped points, references that moved, methods side by side."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rig.engine import gauge, gauge_check, geometry
+from rig.engine.gauge import Gauge, GaugePoint
+from rig.engine.profile import Geometry
+from rig.engine.reference import Reference
+from rig.engine.uncertainty import Contribution, combine
+from rig.faults import InputError
+
+SHAPE = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
+STATED = Gauge(u_lift_mm=0.01, u_angle_deg=0.02)
+ANGLES = (-32.0, -25.0, -18.0, -11.0, 9.0, 17.0, 26.0, 33.0)
+
+
+def series(seed: int = 1, tdc_deg: float = 355.0) -> list[GaugePoint]:
+    rng = np.random.default_rng(seed)
+    return [
+        GaugePoint(
+            (tdc_deg + a + rng.normal(0.0, 0.02)) % 360.0,
+            round(float(geometry.travel_mm(-a, SHAPE)) + rng.normal(0.0, 0.01), 3),
+        )
+        for a in ANGLES
+    ]
+
+
+@pytest.mark.parametrize(
+    ("number", "typed", "guess"),
+    [
+        (2, lambda x: x * 10.0, "decimal point"),
+        (5, lambda x: x * 10.0, "decimal point"),
+        (3, lambda x: x / 10.0, "decimal point"),
+        (7, lambda x: x / 25.4, "inch figure"),
+        (6, lambda x: x + 0.5, "read it again"),
+    ],
+)
+def test_a_mistyped_point_is_found_and_named(number: int, typed, guess: str) -> None:  # type: ignore[no-untyped-def]
+    points = series()
+    true = points[number - 1]
+    points[number - 1] = replace(true, lift_mm=typed(true.lift_mm))
+    found = gauge_check.mistyped(points, STATED, SHAPE)
+    assert found is not None
+    assert found.number == number
+    assert found.expected_mm == pytest.approx(true.lift_mm, abs=0.1)
+    assert f"gauge point {number} " in found.words
+    assert guess in found.words
+
+
+def test_swapped_figures() -> None:
+    points = series()
+    points[2] = replace(points[2], lift_mm=7.52)
+    expected = gauge_check.mistyped(points, STATED, SHAPE)
+    assert expected is not None
+    figures = f"{expected.expected_mm:.2f}"
+    points[2] = replace(points[2], lift_mm=float(f"{figures[0]}.{figures[3]}{figures[2]}"))
+    found = gauge_check.mistyped(points, STATED, SHAPE)
+    assert found is not None
+    assert "swapped" in found.words
+
+
+def test_sound_series_are_left_alone() -> None:
+    assert [gauge_check.mistyped(series(s), STATED, SHAPE) for s in range(12)] == [None] * 12
+    # Nothing can be said where there is no point to spare.
+    assert gauge_check.mistyped(series()[2:6], STATED, SHAPE) is None
+
+
+def test_a_slipped_encoder_is_told_from_a_moved_gauge() -> None:
+    found = gauge.fit(series(), STATED, SHAPE)
+    touches = [
+        GaugePoint(found.tdc_deg + a, found.zero_mm + float(geometry.travel_mm(-a, SHAPE)))
+        for a in (-20.0, 22.0)
+    ]
+    still = gauge_check.moved(found, touches, STATED, SHAPE)
+    assert not still.moved
+    assert "where it was" in still.words
+    slipped = [replace(p, angle_deg=p.angle_deg + 0.5) for p in touches]
+    seen = gauge_check.moved(found, slipped, STATED, SHAPE)
+    assert seen.moved
+    assert seen.shift_deg == pytest.approx(0.5, abs=0.01)
+    assert "moved by +0.50" in seen.words
+    raised = [replace(p, lift_mm=p.lift_mm + 0.3) for p in touches]
+    seen = gauge_check.moved(found, raised, STATED, SHAPE)
+    assert not seen.moved
+    assert seen.zero_change_mm == pytest.approx(0.3, abs=0.01)
+    with pytest.raises(InputError, match="either side"):
+        gauge_check.moved(found, touches[:1], STATED, SHAPE)
+
+
+def stated(tdc_deg: float, u_deg: float, method: str) -> Reference:
+    part = Contribution("top dead centre", u_deg, 50.0, "B", "as stated")
+    return Reference(tdc_deg, combine([part]), method, "demo")
+
+
+def test_methods_side_by_side() -> None:
+    found = gauge_check.compare_methods(
+        [stated(359.9, 0.05, "stop"), stated(0.0, 0.05, "gauge, fit"), stated(2.0, 0.1, "stated")]
+    )
+    assert [d.agree for d in found] == [True, False, False]
+    assert found[0].difference_deg == pytest.approx(-0.1)
+    assert "before" in found[0].words
+    with pytest.raises(InputError, match="different cylinders"):
+        gauge_check.compare_methods(
+            [stated(1.0, 0.1, "stop"), replace(stated(1.0, 0.1, "stop"), cylinder=3)]
+        )

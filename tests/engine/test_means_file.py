@@ -1,0 +1,185 @@
+"""The ``[means]`` table: read whole, and every mistake in it told at once."""
+
+from __future__ import annotations
+
+import tomllib
+from fractions import Fraction
+
+import pytest
+
+from rig.engine import means
+from rig.engine.means import Coupling, DriveDog, Gap, GapReading, Leads, Lever, Mesh, Slot
+from rig.engine.means_file import means_from_bytes, read_means
+from rig.engine.mistakes import ProfileError
+from rig.engine.profile import Unit
+
+UNITS = (
+    Unit("upper", 1, Fraction(1, 2), 4, (), body="twin"),
+    Unit("lower", 2, Fraction(1, 2), 4, (), body="twin"),
+)
+
+WHOLE = """
+[means]
+keeps = ["cam"]
+[[means.slot]]
+unit = "twin"
+radius_mm = 45.0
+clockwise_mm = 3
+anticlockwise_mm = 4.0
+[[means.slot]]
+unit = "upper"
+part = "contact plate"
+radius_mm = 20
+clockwise_mm = 1
+anticlockwise_mm = 0
+[[means.mesh]]
+driver = "crank"
+driver_teeth = 24
+driven = "idler"
+driven_teeth = 37
+[[means.mesh]]
+driver = "idler"
+driver_teeth = 37
+driven = "cam"
+driven_teeth = 48
+free = false
+[[means.mesh]]
+driver = "cam"
+driver_teeth = 20
+driven = "twin"
+driven_teeth = 20
+kind = "chain"
+[[means.coupling]]
+shaft = "cam"
+drive_teeth = 19
+unit_teeth = 20
+[[means.dog]]
+unit = "twin"
+slots = 2
+recut = "unit half"
+radius_mm = 18
+clear_mm = 6
+[[means.gap]]
+unit = "lower"
+now_mm = 0.4
+least_mm = 0.35
+most_mm = 0.45
+readings = [[0.35, 35.1], [0.45, 36]]
+opening_u_deg = 0.05
+[[means.leads]]
+unit = "upper"
+[[means.lever]]
+unit = "lower"
+"""
+
+
+def wrong(text: str) -> list[tuple[str, str, str]]:
+    _, mistakes = read_means(tomllib.loads(text), UNITS)
+    return [(m.key, m.wrong, m.allowed) for m in mistakes]
+
+
+def test_everything_is_read() -> None:
+    found, mistakes = read_means(tomllib.loads(WHOLE), UNITS)
+    assert mistakes == []
+    assert found.slots == (
+        Slot("twin", 45.0, 3.0, 4.0),
+        Slot("upper", 20.0, 1.0, 0.0, "contact plate"),
+    )
+    assert found.train is not None
+    assert found.train.keeps == ("cam",)
+    assert found.train.meshes[1] == Mesh("idler", 37, "cam", 48, free=False)
+    assert found.train.meshes[2].kind == "chain"
+    assert found.couplings == (Coupling("cam", 19, 20),)
+    assert found.dogs == (DriveDog("twin", 2, "unit half", 18.0, 6.0),)
+    readings = (GapReading(0.35, 35.1, 0.05), GapReading(0.45, 36.0, 0.05))
+    assert found.gaps == (Gap("lower", 0.4, 0.35, 0.45, readings),)
+    assert found.leads == (Leads("upper"),)
+    assert found.levers == (Lever("lower"),)
+    assert means_from_bytes(WHOLE.encode(), UNITS) == found
+
+
+def test_no_table_is_no_means() -> None:
+    assert read_means({"engine": {}}, UNITS) == (means.Means(), [])
+
+
+def test_the_description_of_the_keys_can_be_taken_as_it_stands() -> None:
+    lines = (means.__doc__ or "").split("::")[1].splitlines()
+    text = "\n".join(line.strip() for line in lines)
+    units = (Unit("upper", 1, Fraction(24, 37), 2, ()),)
+    found, mistakes = read_means(tomllib.loads(text.replace('"idler"', '"upper"')), units)
+    assert [m.key for m in mistakes] == ["means, keeps"]  # the cam of the example is not driven
+    assert found.gaps[0].readings[1].btdc_deg == 36.0
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "word"),
+    [
+        ('[means]\nkeeps = ["cam"]', "means, keeps", "without a train"),
+        ('[means]\nkeeps = "cam"', "means, keeps", "is 'cam'"),
+        ("[means]\nshims = 3", "means, shims", "not a known key"),
+        ('[[means.lever]]\nunit = "uper"', "means, lever 1, unit", "'uper'"),
+        ('[[means.leads]]\nunit = "twin"', "means, leads 1, unit", "'twin'"),
+        ("[means.leads]\nunit = 1", "means, leads", "is a table"),
+        (
+            '[[means.slot]]\nunit = "upper"\nradius_mm = 0\nclockwise_mm = 1\nanticlockwise_mm = 1',
+            "means, slot 1, radius_mm",
+            "is 0",
+        ),
+        (
+            '[[means.coupling]]\nshaft = "upper"\ndrive_teeth = 0\nunit_teeth = 20',
+            "means, coupling 1, drive_teeth",
+            "is 0",
+        ),
+        ('[[means.dog]]\nunit = "upper"\nrecut = "unit half"', "means, dog 1, radius_mm", "needed"),
+        (
+            '[[means.dog]]\nunit = "upper"\nrecut = "unit half"\nradius_mm = 3\nclear_mm = 7',
+            "means, dog 1, clear_mm",
+            "twice",
+        ),
+        (
+            '[[means.gap]]\nunit = "upper"\nnow_mm = 0.4\nleast_mm = 0.5\nmost_mm = 0.3',
+            "means, gap 1, most_mm",
+            "less than least_mm",
+        ),
+        (
+            '[[means.gap]]\nunit = "upper"\nnow_mm = 0.4\nleast_mm = 0.3\nmost_mm = 0.5\n'
+            "readings = [[0.3], [0.4, 36]]",
+            "means, gap 1, readings",
+            "is a list",
+        ),
+        (
+            '[[means.mesh]]\ndriver = "crank"\ndriver_teeth = 0\ndriven = "twin"\n'
+            "driven_teeth = 48",
+            "means, mesh 1, driver_teeth",
+            "is 0",
+        ),
+        (
+            '[[means.mesh]]\ndriver = "crank"\ndriver_teeth = 24\ndriven = "cam"\n'
+            "driven_teeth = 48",
+            "means, mesh",
+            "does not end at a unit",
+        ),
+    ],
+)
+def test_mistakes(text: str, key: str, word: str) -> None:
+    found = wrong(text)
+    assert [key] == [k for k, _, _ in found], found
+    assert word in found[0][1]
+    assert found[0][2]  # what is allowed is always said
+
+
+def test_a_train_that_contradicts_the_stated_ratio() -> None:
+    text = '[[means.mesh]]\ndriver = "crank"\ndriver_teeth = 24\ndriven = "twin"\ndriven_teeth = 50'
+    found = wrong(text)
+    assert [key for key, _, _ in found] == ["means, mesh", "means, mesh"]
+    assert "turns 'upper' 12/25 times a crank turn, its own figure is 1/2" in found[0][1]
+
+
+def test_every_mistake_at_once_with_its_line() -> None:
+    text = WHOLE.replace("radius_mm = 45.0", "radius_mm = -1").replace('unit = "lower"', "unit = 3")
+    with pytest.raises(ProfileError) as raised:
+        means_from_bytes(text.encode(), UNITS)
+    lines = text.splitlines()
+    at = [m.line for m in raised.value.mistakes]
+    assert at[0] == lines.index("radius_mm = -1") + 1
+    assert len(at) == 3

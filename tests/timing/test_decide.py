@@ -1,0 +1,201 @@
+"""Verdicts against published conformance probabilities and acceptance limits."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import chi2, norm
+
+from rig.engine.uncertainty import Contribution, combine
+from rig.timing.decide import (
+    MOST_READINGS,
+    REPEATABILITY,
+    Rule,
+    acceptance_limits,
+    conformance_probability,
+    decide,
+    decide_spread,
+    guard_band,
+    how_to_settle,
+    more_readings,
+    sd_interval,
+    with_readings,
+)
+from rig.timing.results import Verdict
+
+
+@pytest.mark.parametrize(
+    ("reading", "verdict", "probability"),
+    [
+        (36.62, "inside", 0.994351),
+        (36.70, "inside", 0.977250),
+        (36.80, "not decidable", 0.908789),
+        (37.00, "not decidable", 0.500000),
+        (37.10, "not decidable", 0.252493),
+    ],
+    ids=["J2", "J3", "J4", "J5", "J6"],
+)
+def test_guarded_window(reading: float, verdict: Verdict, probability: float) -> None:
+    """Window 35 to 37, u 0.15, U 0.30, w = U. Source: JCGM 106:2012, clauses 7, 8 (from memory)."""
+    assert decide(reading, 0.30, 35.0, 37.0) == verdict
+    assert conformance_probability(reading, 0.15, 35.0, 37.0) == pytest.approx(
+        probability, abs=1e-6
+    )
+
+
+def test_acceptance_limits_move_in() -> None:
+    assert acceptance_limits(35.0, 37.0, 0.30) == pytest.approx((35.30, 36.70))
+    assert acceptance_limits(None, 37.0, 0.30) == (None, pytest.approx(36.70))
+
+
+@given(st.floats(30.0, 42.0))
+def test_nothing_fits_a_window_narrower_than_twice_its_uncertainty(reading: float) -> None:
+    """J7: U 1.1 in a window of 2.0; the limits cross, 36.10 to 35.90. Source: JCGM 106:2012."""
+    assert acceptance_limits(35.0, 37.0, 1.1) == pytest.approx((36.10, 35.90))
+    assert decide(reading, 1.1, 35.0, 37.0) != "inside"
+
+
+def test_single_limits() -> None:
+    """J8, J9. Source: JCGM 106:2012, clause 7 examples (inputs from memory)."""
+    assert guard_band(1.0, 0.95) == pytest.approx(1.644854, abs=1e-6)
+    assert conformance_probability(-5.47, 0.05, None, -5.40) == pytest.approx(0.919243, abs=1e-6)
+    assert conformance_probability(509.7, 8.6, 490.0, None) == pytest.approx(0.989010, abs=1e-6)
+    assert decide(-5.47, 0.10, None, -5.40) == "not decidable"
+    assert decide(509.7, 17.2, 490.0, None) == "inside"
+
+
+@given(st.floats(34.0, 38.0), st.floats(0.02, 2.0))
+def test_probability_against_the_distribution(reading: float, u: float) -> None:
+    theirs = float(norm.cdf(37.0, reading, u) - norm.cdf(35.0, reading, u))
+    assert conformance_probability(reading, u, 35.0, 37.0) == pytest.approx(theirs, abs=1e-12)
+
+
+@given(st.floats(30.0, 42.0), st.floats(0.01, 3.0))
+def test_a_guarded_verdict_is_seldom_wrong(reading: float, u: float) -> None:
+    """With U = 1.96 u an accepted or a rejected reading is wrong with at most 2.5 % a limit."""
+    inside = conformance_probability(reading, u, 35.0, 37.0)
+    verdict = decide(reading, 1.959964 * u, 35.0, 37.0)
+    if verdict == "inside":
+        assert inside >= 0.95 - 1e-6
+    if verdict == "outside":
+        assert inside <= 0.025 + 1e-6
+
+
+@pytest.mark.parametrize(
+    ("reading", "U", "rule", "verdict"),
+    [
+        (36.9, 0.3, "simple", "inside"),
+        (37.1, 0.3, "simple", "outside"),
+        (36.9, None, "simple", "inside"),
+        (36.0, None, "guarded", "not decidable"),
+        (37.31, 0.3, "guarded", "outside"),
+        (34.69, 0.3, "guarded", "outside"),
+    ],
+)
+def test_rules(reading: float, U: float | None, rule: Rule, verdict: Verdict) -> None:
+    assert decide(reading, U, 35.0, 37.0, rule) == verdict
+
+
+def test_without_limits_nothing_is_judged() -> None:
+    assert decide(36.0, 0.1, None, None) == "not judged"
+    assert decide_spread(0.1, 9, None) == "not judged"
+
+
+@given(st.floats(0.01, 2.0), st.integers(2, 60))
+def test_interval_of_a_standard_deviation(sd: float, n: int) -> None:
+    low, high = sd_interval(sd, n - 1)
+    assert low == pytest.approx(sd * math.sqrt((n - 1) / chi2.ppf(0.975, n - 1)), rel=1e-9)
+    assert high == pytest.approx(sd * math.sqrt((n - 1) / chi2.ppf(0.025, n - 1)), rel=1e-9)
+
+
+def test_spread_against_its_limit() -> None:
+    """Ten readings with s = 0.12: the true one lies in 0.0825 to 0.2191 (chi-square, 9 d.f.:
+    2.700 and 19.023, printed in any table)."""
+    assert sd_interval(0.12, 9) == pytest.approx(
+        (0.12 * math.sqrt(9 / 19.023), 0.12 * math.sqrt(9 / 2.700)), abs=1e-4
+    )
+    assert decide_spread(0.12, 10, 0.25) == "inside"
+    assert decide_spread(0.12, 10, 0.15) == "not decidable"
+    assert decide_spread(0.12, 10, 0.08) == "outside"
+    assert decide_spread(0.12, 10, 0.15, "simple") == "inside"
+    assert decide_spread(0.12, 10, 0.10, "simple") == "outside"
+    assert decide_spread(None, 1, 0.25) == "not decidable"
+
+
+def budget(s: float, n: int, tdc: float, nu: float = math.inf) -> list[Contribution]:
+    return [
+        Contribution(REPEATABILITY, s / math.sqrt(n), n - 1, "A", ""),
+        Contribution("top dead centre", tdc, nu, "B", ""),
+        Contribution("graduation", 0.01, math.inf, "B", ""),
+    ]
+
+
+def test_more_readings_shrink_only_the_repeatability() -> None:
+    """Twelve readings with the same s are s/sqrt(12) with 11 degrees of freedom."""
+    grown = with_readings(budget(0.3, 4, 0.05, 3), 4, 12)
+    whole = combine(budget(0.3, 12, 0.05, 3))
+    assert (grown.u_deg, grown.nu_eff) == pytest.approx((whole.u_deg, whole.nu_eff))
+    assert grown.parts[0].nu == 11
+    assert with_readings(budget(0.3, 4, 0.05), 4, math.inf).u_deg == pytest.approx(
+        math.hypot(0.05, 0.01)
+    )
+
+
+@given(st.floats(0.01, 0.6), st.integers(2, 20), st.floats(0.0, 0.2), st.floats(0.05, 1.0))
+def test_the_number_of_readings_is_the_least_that_settles(
+    s: float, n: int, tdc: float, margin: float
+) -> None:
+    parts = budget(s, n, tdc)
+    if combine(parts).U_deg <= margin:
+        return
+    more = more_readings(parts, n, margin)
+    if more is None:
+        assert with_readings(parts, n, n + MOST_READINGS).U_deg > margin
+    else:
+        assert with_readings(parts, n, n + more).U_deg <= margin
+        assert more == 1 or with_readings(parts, n, n + more - 1).U_deg > margin
+
+
+def test_settled_by_readings() -> None:
+    whole = combine(budget(0.3, 4, 0.05))
+    words = how_to_settle(0.7, whole, 4, -1.0, 1.0)
+    count = more_readings(whole.parts, 4, 0.3)
+    assert count is not None
+    assert words.startswith(f"{count} more reading")
+
+
+def test_settled_only_by_a_better_dead_centre() -> None:
+    words = how_to_settle(0.8, combine(budget(0.1, 10, 0.25)), 10, -1.0, 1.0)
+    assert words.startswith("no number of readings settles it: ")
+    assert "top dead centre, now 0.25 degrees, would have to shrink to about 0.10" in words
+
+
+def test_a_window_that_is_too_narrow_is_said() -> None:
+    words = how_to_settle(0.0, combine(budget(0.1, 10, 0.6)), 10, -1.0, 1.0)
+    assert "no reading could be accepted" in words
+    assert "top dead centre" in words
+
+
+def test_a_mean_beside_the_limit_is_said() -> None:
+    parts = [Contribution(REPEATABILITY, 0.2, 3, "A", "")]
+    words = how_to_settle(0.999, combine(parts), 4, -1.0, 1.0)
+    assert words.startswith(f"more than {MOST_READINGS} more readings")
+
+
+def test_two_parts_may_have_to_shrink_together() -> None:
+    parts = [
+        Contribution(REPEATABILITY, 0.01, 9, "A", ""),
+        Contribution("top dead centre", 0.3, math.inf, "B", ""),
+        Contribution("run-out", 0.25, math.inf, "B", ""),
+        Contribution("graduation", 0.01, math.inf, "B", ""),
+    ]
+    words = how_to_settle(0.9, combine(parts), 10, -1.0, 1.0)
+    assert "run-out, now 0.25 degrees" in words
+    assert "top dead centre to nothing" in words
+
+
+def test_one_reading_says_nothing_of_its_spread() -> None:
+    assert "at least 2 more" in how_to_settle(0.2, None, 1, -1.0, 1.0)

@@ -1,0 +1,184 @@
+"""Bytes in any pieces, records and trouble out."""
+
+import itertools
+from collections import Counter
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.wire.line import encode, hexadecimal
+from rig.wire.reader import LineReader
+from rig.wire.records import Batch, Cut, Foot, Health, Identity, Other, Restart, Trouble
+
+
+def position(number: int, t: int, count: int, back: int = 0, ahead: int = 0) -> bytes:
+    return encode(
+        "P", number, hexadecimal(t), hexadecimal(count), hexadecimal(back), hexadecimal(ahead),
+        "30", "0",
+    )  # fmt: skip
+
+
+def read(data: bytes, cuts: list[int] | None = None) -> list[Batch]:
+    reader = LineReader()
+    places = sorted({0, len(data), *(cut % (len(data) + 1) for cut in cuts or [])})
+    batches = [
+        batch for a, b in itertools.pairwise(places) for batch in reader.feed(data[a:b])
+    ]
+    return batches + reader.finish()
+
+
+def flat(batches: list[Batch]) -> tuple[list[object], list[object], list[object], list[Other]]:
+    return (
+        [row for b in batches for row in b.positions.tolist()],
+        [repr(row) for b in batches for row in b.edges.tolist()],
+        [repr(row) for b in batches for row in b.widths.tolist()],
+        [other for b in batches for other in b.others],
+    )
+
+
+def troubles(batches: list[Batch]) -> Counter[str]:
+    return Counter(o.kind for b in batches for o in b.others if isinstance(o, Trouble))
+
+
+GOOD = b"".join(
+    [
+        encode("R", 0, "1"),
+        encode("I", 1, "1", "1000", "2", "bench-rig_1.0"),
+        position(2, 1000, 0xFFFFFFFE, 1, 2),
+        encode("C", 3, "1", "1", "4E20", "1A2", "+BB8", "+1F4", "+7D0", "."),
+        encode("Z", 4, "0", "5000", "1A3", ".", "-1", "-7D0", "+9C4"),
+        encode("W", 5, "5100", "1A3", "10", "20", "30", "40", "2"),
+        encode("F", 6, "1", "5200"),
+        encode("X", 7, "2", "1F", "5300", "5400", "10", "20"),
+        encode("H", 8, "5500", "0", "1", "2", "3", "1388"),
+        encode("Q", 9, "a later kind: pass over"),
+        position(10, 60000, 1, 3, 0),
+    ]
+)
+
+
+def test_every_kind_of_record() -> None:
+    batches = read(GOOD)
+    positions, _, widths, others = flat(batches)
+    assert positions == [(1000.0, -2, -3, 0, 0x30, 1000.0), (60000.0, 1, -2, 1, 0x30, 60000.0)]
+    assert widths == ["(20736.0, 419, array([16., 32., 48., 64.]), 2)"]
+    kinds = [type(other) for other in others]
+    assert kinds == [Restart, Identity, Foot, Cut, Health, Trouble]
+    assert troubles(batches) == {"unknown-kind": 1}
+    identity = others[1]
+    assert isinstance(identity, Identity)
+    assert (identity.counts_per_turn, identity.contacts) == (4096, 2)
+    assert identity.name == "bench-rig_1.0"
+
+
+def test_the_encoder_edges_beside_an_event() -> None:
+    first, second = np.concatenate([b.edges for b in read(GOOD)])
+    # Going up from 416: over boundary 417, over 418; after the event over 419.
+    assert first["count"] == 418
+    assert first["around_t_us"][:3].tolist() == [17000.0, 19500.0, 22000.0]
+    assert first["around_at"].tolist()[:3] == [417, 418, 419]
+    assert first["around_step"].tolist() == [1, 1, 1, 0]
+    assert np.isnan(first["around_t_us"][3])
+    # Down to 419 over boundary 420, down to 418 over 419, and up again over 419.
+    assert second["around_at"].tolist()[1:] == [420, 419, 419]
+    assert second["around_step"].tolist() == [0, -1, -1, 1]
+
+
+@given(st.lists(st.integers(0, 10_000), max_size=12), st.binary(max_size=300), st.integers(0, 600))
+def test_pieces_do_not_matter(cuts: list[int], dirt: bytes, where: int) -> None:
+    data = GOOD[:where] + dirt + GOOD[where:]
+    assert flat(read(data, cuts)) == flat(read(data))
+
+
+@given(st.binary(max_size=2000))
+def test_no_bytes_are_too_foul(dirt: bytes) -> None:
+    batches = read(dirt)
+    lines = dirt.split(b"\n")
+    said = sum(troubles(batches).values())
+    assert said <= len(lines)
+    assert all(len(b.positions) == 0 for b in batches) or b"P" in dirt
+
+
+@pytest.mark.parametrize(
+    ("data", "kind"),
+    [
+        (b"\x00\xff\x13\n", "garbage"),
+        (position(0, 1, 1)[:-4], "half-line"),
+        (b"P" * 200 + b"\n", "long-line"),
+        (position(0, 1, 1).replace(b"30 0", b"31 0"), "checksum"),
+        (position(0, 1, 1) + position(5, 2, 2), "gap"),
+        (position(3, 1, 1) + position(3, 1, 1), "repeat"),
+        (encode("Y", 0, "12"), "unknown-kind"),
+        (encode("I", 0, "2", "1000", "2", "later"), "protocol"),
+        (encode("P", 0, "123"), "field"),
+        (encode("P", 0, "1_0", "0", "0", "0", "0", "0"), "field"),
+        (encode("P", 0, "-1", "0", "0", "0", "0", "0"), "field"),
+        (encode("P", 0, "100000000", "0", "0", "0", "0", "0"), "field"),
+        (encode("C", 0, "1", "7", "0", "0", ".", ".", ".", "."), "field"),
+        (encode("C", 0, "0", "1", "0", "0", ".", ".", ".", "."), "field"),
+        (encode("C", 0, "1", "1", "0", "0", "+5", ".", ".", "."), "field"),
+        (encode("I", 0, "1", "1000", "2", "\x1b[31m"), "field"),
+        (encode("R", 7, "1"), "field"),
+    ],
+)
+def test_each_trouble_is_counted_and_ends_nothing(data: bytes, kind: str) -> None:
+    following = position(200, 5_000, 77)
+    batches = read(data + (b"\n" if kind == "half-line" else b"") + following)
+    said = troubles(batches if kind != "half-line" else read(data))
+    # The line that follows comes after a jump of its own, but for the first of a stream.
+    assert said[kind] == (2 if kind == "gap" else 1)
+    if kind != "protocol":
+        last = [row for b in batches for row in b.positions.tolist()][-1]
+        assert last[:2] == (5_000.0, 77)
+
+
+def test_another_protocol_is_not_judged() -> None:
+    batches = read(encode("I", 0, "9", "1000", "2", "later") + position(1, 10, 10))
+    assert flat(batches)[0] == []
+
+
+def test_a_repeat_is_not_taken_twice() -> None:
+    line = encode("C", 4, "1", "1", "100", "0", ".", ".", ".", ".")
+    assert len(flat(read(line + line))[1]) == 1
+
+
+def test_the_running_number_wraps() -> None:
+    batches = read(position(0xFFFF, 1, 1) + position(0, 2, 2))
+    assert not troubles(batches)
+
+
+def test_the_clock_wraps_and_counts_run_beyond_32_bits() -> None:
+    near = 2**32 - 10
+    batches = read(
+        position(0, near, 2**31 - 1) + position(1, 20, 2**31) + position(2, 40, 2**31 + 5)
+    )
+    positions = flat(batches)[0]
+    assert [row[:2] for row in positions] == [  # type: ignore[index]
+        (near, 2**31 - 1),
+        (2**32 + 20, 2**31),
+        (2**32 + 40, 2**31 + 5),
+    ]
+
+
+def test_a_restart_begins_a_batch_and_the_clock_goes_on() -> None:
+    batches = read(position(7, 9_000_000, 50) + encode("R", 0, "8") + position(1, 5, 0))
+    assert [type(o) for o in batches[1].others] == [Restart]
+    assert batches[1].positions["t_us"].tolist() == [10_000_005.0]
+    assert batches[1].positions["count"].tolist() == [0]
+    assert not troubles(batches)
+
+
+def test_a_restart_whose_line_was_lost_is_concluded_from_the_clock() -> None:
+    batches = read(position(7, 9_000_000, 50) + position(1, 5, 0))
+    assert troubles(batches)["clock"] == 1
+    restarts = [o for b in batches for o in b.others if isinstance(o, Restart)]
+    assert [r.cause for r in restarts] == [0]
+
+
+def test_garbage_without_an_end_takes_no_memory() -> None:
+    reader = LineReader()
+    said = sum(sum(troubles(reader.feed(b"x" * 10_000)).values()) for _ in range(200))
+    assert said == 1
+    assert len(reader._rest) < 100
