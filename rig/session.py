@@ -10,7 +10,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Generic, Literal, TypeVar
 
 import numpy as np
@@ -28,7 +28,7 @@ from rig.timing.impulse import sort_out
 from rig.timing.judge import judge
 from rig.timing.results import Comparison, Judgement, Reading
 from rig.timing.tie import StrokeStatement, state_stroke, tie
-from rig.wire.records import POSITION, Batch, Foot, Health, Identity, Note, Restart, Trouble
+from rig.wire.records import Batch, Foot, Health, Identity, Note, Restart, Trouble
 
 Phase = Literal["as found", "as left"]
 T = TypeVar("T")
@@ -115,6 +115,8 @@ class Session:
         self.stop: StopTouches | None = None  # while the stop is in
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_words = ""
+        self.references: list[Reference] = []  # every one that was in use, or found as a check
+        self.checks: list[str] = []  # what touching the stop again showed
         self.notes = 0
         self._settings = {unit.name: Since(unit.settings[0].name) for unit in profile.units}
         self._phase: Since[Phase] = Since("as found")
@@ -226,9 +228,12 @@ class Session:
 
     def _note_reference(self, t_us: float, value: dict[str, object]) -> None:
         self.reference = from_plain(value)
+        self.references.append(self.reference)
 
     def _note_stop_in(self, t_us: float, value: dict[str, object]) -> None:
-        purpose = "check" if value.get("purpose") == "check" else "reference"
+        purpose: Literal["reference", "check"] = (
+            "check" if value.get("purpose") == "check" else "reference"
+        )
         self.stop = StopTouches(t_us, int(str(value.get("cylinder", 1))), purpose)
         self._trail = []
 
@@ -244,14 +249,15 @@ class Session:
             return
         try:
             found = self.reference_from(done)
+            if done.purpose == "check" and self.reference is not None:
+                self.stop_words = self.reference.compared(found)
+                self.checks.append(self.stop_words)
+            else:
+                self.reference = found
+                self.stop_words = found.how
+            self.references.append(found)
         except InputError as why:
             self.stop_words = str(why)
-            return
-        if done.purpose == "check" and self.reference is not None:
-            self.stop_words = self.reference.compared(found)
-        else:
-            self.reference = found
-            self.stop_words = found.how
 
     # -- the stop -----------------------------------------------------------------------------
 
@@ -288,14 +294,19 @@ class Session:
     def reference_from(self, stop: StopTouches) -> Reference:
         """Top dead centre from touches. Raises InputError when they do not give one."""
         encoder = self.profile.encoder
+        linked = self.profile.engine.master_cylinder not in (0, stop.cylinder)
         return from_stop(
             stop.side(1),
             stop.side(-1),
             counts_per_turn=encoder.counts_per_turn,
-            geometry=self.profile.engine.geometry,
+            geometry=None if linked else self.profile.engine.geometry,
+            cylinder=stop.cylinder,
             graduation_error_deg=encoder.graduation_error_deg,
             run_out_deg=encoder.run_out_deg,
-            cylinder=stop.cylinder,
+            turns_per_crank_turn=encoder.turns_per_crank_turn,
+            play_deg=encoder.play_deg,
+            play_error_deg=encoder.play_error_deg,
+            turned_at=encoder.turned_at,
         )
 
     # -- out ----------------------------------------------------------------------------------
@@ -311,6 +322,10 @@ class Session:
     def setting_of(self, unit: str) -> str:
         """Name of the setting in force for ``unit`` now."""
         return self._settings[unit].now
+
+    def is_struck(self, t_us: float) -> bool:
+        """True when the opening at ``t_us`` was struck out by hand."""
+        return t_us in self._struck
 
     @property
     def phase(self) -> Phase:
@@ -351,7 +366,7 @@ class Session:
             return None
         struck = self._struck.get(opening.t_us)
         if struck is not None:
-            opening = _struck_out(opening, struck)
+            opening = replace(opening, counts=False, why=struck)
         return tie(
             opening,
             self.profile,
@@ -360,12 +375,3 @@ class Session:
             stroke=self._stroke.at(opening.t_us),
             phase=self._phase.at(opening.t_us),
         )
-
-
-def _struck_out(opening: Opening, why: str) -> Opening:
-    from dataclasses import replace
-
-    return replace(opening, counts=False, why=why)
-
-
-__all__ = ["POSITION", "Session", "signal_settings"]

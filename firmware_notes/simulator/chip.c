@@ -22,6 +22,7 @@
 // Pins rest at 0, the foot switch at 1, until an event says otherwise.
 #define _GNU_SOURCE
 #include <getopt.h>
+#include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
@@ -37,7 +38,8 @@
 #include "line.h"
 
 #define CYCLES_PER_US 16
-#define CYCLES_PER_BYTE 320  // from the host
+#define CYCLES_PER_BYTE 320  // ten bits at 500000 a second
+#define CYCLES_PER_ENTRY 4   // from an interrupt to its vector, which the simulator leaves out
 #define LIVE_STEP (1000 * CYCLES_PER_US)
 #define AFTER_LAST (500000 * CYCLES_PER_US)
 #define MCUSR 0x54  // data address: what reset the chip
@@ -56,6 +58,8 @@ static uint8_t levels = 1 << 5;  // of port D, from outside
 static bool was_reset;
 static void (*chip_reset)(struct avr_t *);
 static FILE *times;
+
+static avr_uart_t *uart;
 
 static uint8_t from_host[8192];
 static size_t host_begin, host_end;
@@ -82,7 +86,15 @@ static uint32_t address_of(const char *symbol) {
     fail("the firmware has no symbol ", symbol);
 }
 
-// The simulator's own reset forgets the levels at the pins; they are put back in run().
+// The simulator's own reset forgets the levels at the pins, and some settings.
+static void put_back(void) {
+    was_reset = false;
+    avr->run_cycle_limit = LIVE_STEP;  // else it looks up after each instruction
+    // The same for the two interrupts of their own that pins have, which the firmware never uses.
+    for (uint8_t i = 0; i < 2; i++) avr_extint_set_strict_lvl_trig(avr, i, 0);
+    drive_pins();
+}
+
 static void on_reset(struct avr_t *a) {
     chip_reset(a);
     was_reset = true;
@@ -90,8 +102,14 @@ static void on_reset(struct avr_t *a) {
 
 static void on_byte(struct avr_irq_t *irq, uint32_t value, void *param) {
     (void)irq, (void)param;
+    uart->cycles_per_byte = CYCLES_PER_BYTE;  // the simulator counts a bit too many
     line_send(value);
     if (times) fprintf(times, "%.4f %u\n", (double)avr->cycle / CYCLES_PER_US, value & 0xFF);
+}
+
+static void on_interrupt(struct avr_irq_t *irq, uint32_t value, void *param) {
+    (void)irq, (void)param;
+    if (value) avr->cycle += CYCLES_PER_ENTRY;
 }
 
 static void log_errors(avr_t *a, const int level, const char *format, va_list arguments) {
@@ -181,8 +199,7 @@ static void run(avr_cycle_count_t until) {
             int state = avr_run(avr);
             if (state == cpu_Crashed || state == cpu_Done) fail("the program has stopped", "");
             if (was_reset) {
-                was_reset = false;
-                drive_pins();
+                put_back();
                 break;  // its timers are gone
             }
         }
@@ -246,13 +263,17 @@ static void start(const char *elf) {
     avr_load_firmware(avr, &firmware);
     avr->frequency = CYCLES_PER_US * 1000000;
     avr->vcc = avr->avcc = avr->aref = 5000;
-    avr->run_cycle_limit = LIVE_STEP;  // else it looks at its timers after each instruction
     chip_reset = avr->reset;
     avr->reset = on_reset;
     uint32_t flags = 0;  // or it would sleep whenever the firmware looks for bytes from the host
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT),
                             on_byte, NULL);
+    avr_irq_register_notify(avr_get_interrupt_irq(avr, AVR_INT_ANY) + AVR_INT_IRQ_RUNNING,
+                            on_interrupt, NULL);
+    for (avr_io_t *io = avr->io_port; io; io = io->next) {
+        if (!strcmp(io->kind, "uart")) uart = (avr_uart_t *)io;
+    }
     uint32_t end = address_of("_end") - DATA;
     memset(avr->data + end, PAINT, avr->ramend + 1 - end);
     reset(1);

@@ -107,10 +107,7 @@ def _doubts(worked: Worked) -> list[str]:
 
 def _others(worked: Worked, used: Reference) -> list[Reference]:
     return [
-        found
-        for played in worked.played
-        for found in played.session.references
-        if found != used
+        found for played in worked.played for found in played.session.references if found != used
     ]
 
 

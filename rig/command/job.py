@@ -6,7 +6,8 @@ from pathlib import Path
 
 from rig.engine.file import load_profile
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference, load_reference
+from rig.engine.reference import Reference
+from rig.engine.reference_file import load_reference
 from rig.faults import InputError
 
 

@@ -69,7 +69,8 @@ def read_window(section: Section, yardstick: Yardstick) -> Window | None:
     given = [each for each in figures.values() if each is not None]
     source = section.text("source", longest=300)
     if not given:
-        if tolerance is not None:
+        tried = any(f"{name}_{suffix}" in section.table for name in figures for suffix in FORMS)
+        if tolerance is not None and not tried:
             section.note(tolerance.key, "stands without a figure", "nominal_deg_btdc beside it")
         return None
     if not source:

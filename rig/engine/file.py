@@ -255,9 +255,12 @@ def _run_up(section: Section) -> RunUp:
 
 
 def _together(section: Section, units: tuple[Unit, ...]) -> Synchronism:
-    names = {unit.name: unit.name for unit in units if unit.name}
-    first = section.choice("first", names, "", required=True)
-    second = section.choice("second", names, "", required=True)
+    names = {unit.name: unit.name for unit in units}
+    if "" in names:  # a name was wrong, and is told already
+        first, second = section.text("first"), section.text("second")
+    else:
+        first = section.choice("first", names, "", required=True)
+        second = section.choice("second", names, "", required=True)
     if first and first == second:
         section.note("second", "is the same unit as first", "Another unit")
     stagger = section.number("stagger_deg", -90.0, 90.0, "degrees of crank")

@@ -103,6 +103,7 @@ def _statements(lines: list[str]) -> Iterator[tuple[Path, int]]:
         elif header := _HEADER.match(line):
             table = _resolved(_parts(header[2]), tables)
             if header[1] == "[[":
+                yield table, number
                 tables[table] = tables.get(table, 0) + 1
                 table = (*table, tables[table] - 1)
             yield table, number

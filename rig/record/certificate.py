@@ -33,6 +33,7 @@ from rig.record.seal import Record
 from rig.timing.results import Comparison, Judgement, Reading
 
 _LIBRARIES = ("numpy", "scipy")
+_CLOSING = tuple(Closing(line) for line in words.CLOSING)
 _IDENTIFICATION = re.compile(r"[a-z0-9-]{1,80}")
 
 
@@ -54,7 +55,7 @@ def build(
     changes: Sequence[Change] = (),
     rig_checks: Sequence[RigCheck] = (),
     cautions: Sequence[str] = words.CAUTIONS,
-    closing: Sequence[Closing] = tuple(Closing(each) for each in words.CLOSING),
+    closing: Sequence[Closing] = _CLOSING,
 ) -> Record:
     """Give the record of a certificate, not yet sealed: plain values in a settled order.
 

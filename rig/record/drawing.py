@@ -81,7 +81,7 @@ def row(
     if len(lanes) > 1:
         height, drawn = 22.0, [_lane(scale, *each) for each in zip(lanes, (6, 16), strict=False)]
     elif low:
-        height, drawn = 14.0, [_lane(scale, each, 7) for each in lanes]
+        height, drawn = 13.0, [_lane(scale, each, 6.5) for each in lanes]
     else:
         height, drawn = 20.0, [_lane(scale, each, 14, 1.5) for each in lanes]
     drawn.insert(0, _window(scale, window, height))
@@ -149,9 +149,10 @@ def _window(scale: Scale, window: tuple[float, float, float] | None, height: flo
     if window is None:
         return ""
     earliest, nominal, latest = (scale.x(each) for each in window)
+    rest = f'width="{scale.width - latest:.1f}" height="{height}"'
     return (
         f'<rect fill="url(#hatch)" width="{earliest}" height="{height}"/>'
-        f'<rect fill="url(#hatch)" x="{latest}" width="{scale.width - latest:.1f}" height="{height}"/>'
+        f'<rect fill="url(#hatch)" x="{latest}" {rest}/>'
         f'<path class="edge" d="M{earliest} 0V{height}M{latest} 0V{height}"/>'
         f'<path class="nominal" d="M{nominal} 0V{height}"/>'
     )
@@ -169,9 +170,8 @@ def _lane(scale: Scale, lane: Lane, y: float, top: float | None = None) -> str:
     middle = scale.x(lane.mean_btdc)
     if lane.U_deg is not None and math.isfinite(lane.U_deg):
         left, right = scale.x(lane.mean_btdc + lane.U_deg), scale.x(lane.mean_btdc - lane.U_deg)
-        drawn += (
-            f'<path class="bar{past}" d="M{left} {y}H{right}M{left} {y - 3}v6M{right} {y - 3}v6"/>'
-        )
+        ends = f"M{left} {y - 3}v6M{right} {y - 3}v6"
+        drawn += f'<path class="bar{past}" d="M{left} {y}H{right}{ends}"/>'
     return drawn + f'<path class="mean{past}" d="M{middle} {y - 4.6}l4 4.6l-4 4.6l-4 -4.6z"/>'
 
 
@@ -183,4 +183,5 @@ def _step(reach_deg: float) -> float:
 
 def _svg(scale: Scale, height: float, about: str, drawn: str, name: str) -> str:
     size = f'width="{scale.width / MM:g}mm" height="{height / MM:g}mm"'
-    return f'<svg class="{name}" viewBox="0 0 {scale.width:g} {height:g}" {size} {about}>{drawn}</svg>'
+    box = f'viewBox="0 0 {scale.width:g} {height:g}"'
+    return f'<svg class="{name}" {box} {size} {about}>{drawn}</svg>'

@@ -46,24 +46,22 @@ def render(record: Record) -> str:
 
 def _facts(certificate: Certificate) -> str:
     stated, engine = certificate.stated, certificate.stated.engine
-    rings = f"{engine.strokes}-stroke, {engine.cylinders} cyl., firing " + "-".join(
+    about = f"{engine.strokes}-stroke, {engine.cylinders} cyl., firing " + "-".join(
         str(each) for each in engine.firing_order
     )
     turns = f"turns {engine.rotation} seen from the {engine.seen_from}"
-    units = "; ".join(
-        f"{each.name} {each.serial}".strip() for each in stated.units
-    )
+    units = "; ".join(f"{each.name} {each.serial}".strip() for each in stated.units)
     first, last = moment(certificate.measured_from_utc), moment(certificate.measured_until_utc)
     same_day = first[:10] == last[:10]
     sources = dict.fromkeys(
-        window.source
+        f"{window.source} ({window.stated_as})" if window.stated_as else window.source
         for unit in stated.units
         for setting in unit.settings
         for window in (setting.window, *setting.per_cylinder.values())
         if window is not None
     )
     facts = [
-        ("Engine", f"{engine.name} {engine.serial}".strip(), f"{rings}; {turns}"),
+        ("Engine", f"{engine.name} {engine.serial}".strip(), f"{about}; {turns}"),
         ("Units", units, f"figures from: {'; '.join(sources)}" if sources else ""),
         ("Measured", first, f"to {last[11:] if same_day else last}"),
         ("By", stated.person or "not stated", stated.workshop),

@@ -130,7 +130,9 @@ def _reference(certificate: Certificate) -> str:
 def _rig(certificate: Certificate) -> str:
     encoder = certificate.stated.encoder
     pairs = []
-    for rig in dict.fromkeys((e.rig_name, e.protocol, e.counts_per_turn) for e in certificate.captures):
+    for rig in dict.fromkeys(
+        (e.rig_name, e.protocol, e.counts_per_turn) for e in certificate.captures
+    ):
         pairs.append(("rig", f"{ink(rig[0])}, line format {rig[1]}, {rig[2]} counts a turn"))
     pairs.append(
         (
@@ -215,9 +217,7 @@ def _closing(certificate: Certificate) -> str:
 
 def _signature(certificate: Certificate) -> str:
     who = ", ".join(filter(None, (certificate.stated.person, certificate.stated.workshop)))
-    return (
-        f'<div class="sign"><span>signed, {ink(who)}</span><span>date</span></div>'
-    )
+    return f'<div class="sign"><span>signed, {ink(who)}</span><span>date</span></div>'
 
 
 def _block(title: str, body: str) -> str:

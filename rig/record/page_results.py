@@ -38,7 +38,7 @@ def comparison(certificate: Certificate) -> str:
         '<div class="block"><table class="plain"><thead><tr>'
         f"<th><h3>{ink(first)} earlier than {ink(second)} by</h3></th>"
         '<th class="right">over all, °</th><th>each cylinder, °</th><th>wanted</th>'
-        "<th>verdict</th></tr></thead><tbody>"
+        '<th colspan="2">verdict</th></tr></thead><tbody>'
         + "".join(_compared(*key, of) for key, of in lines.items())
         + "</tbody></table></div>"
         for (first, second), lines in pairs.items()
@@ -60,22 +60,25 @@ def _block(key: Key, of: Sequence[Judgement], scale: drawing.Scale, whole: Certi
     phases = _phases(of)
     now = [each for each in of if each.phase == phases[-1]]
     rows = "".join(_row(each, of, scale, whole, len(now)) for each in now)
-    past = f'<th class="past">{ink(phases[0])}, °</th>' if len(phases) > 1 else ""
+    side = " ATDC" if _common_side(of) == "ATDC" else ""
+    past = f'<th class="past">{ink(phases[0])}, °{side}</th>' if len(phases) > 1 else ""
     what = ", ".join([setting, *phases[-1:], *([_KINDS[kind]] if kind in _KINDS else [])])
     table = (
         f'<table class="rows"><thead><tr><th>cyl.</th><th class="drawn">'
-        f'{drawing.scale_row(scale)}</th>{past}<th class="right">mean ± U, °</th>'
+        f'{drawing.scale_row(scale)}</th>{past}<th class="right">mean ± U, °{side}</th>'
         f'<th class="right">n</th><th class="right">s, °</th><th></th><th></th></tr></thead>'
         f"<tbody>{rows}</tbody></table>"
     )
+    lesser = " lesser" if kind in _KINDS else ""
     return (
-        f'<div class="result"><div><p class="unit">{ink(unit)}<small>{ink(what)}</small></p>'
-        f"{_headline(now, of, phases)}</div>"
+        f'<div class="result{lesser}"><div>'
+        f'<p class="unit">{ink(unit)}<small>{ink(what)}</small></p>'
+        f"{_headline(now)}</div>"
         f'<div class="scroll">{table}{_notes(now)}</div></div>'
     )
 
 
-def _headline(now: Sequence[Judgement], of: Sequence[Judgement], phases: Sequence[str]) -> str:
+def _headline(now: Sequence[Judgement]) -> str:
     """The figure that is looked at first, its verdict, and the limits it is held against."""
     worst = min((each.verdict for each in now), key=_WORST.index)
     speaks = _speaks(now)
@@ -85,10 +88,12 @@ def _headline(now: Sequence[Judgement], of: Sequence[Judgement], phases: Sequenc
             '<p class="figure words">each cylinder by its own figure</p>'
             f'<p class="verdict">{worst}{off} {drawing.mark(worst)}</p>'
         )
-    U = _U(speaks)
+    U = _expanded(speaks)
     digits, side = opening(speaks.mean_btdc, U)
-    within = f"± {spread(U)}° <small>at about 95 %</small>" if U is not None else (
-        "<small>one reading: no uncertainty</small>"
+    within = (
+        f"± {spread(U)}° <small>at about 95 %</small>"
+        if U is not None
+        else ("<small>one reading: no uncertainty</small>")
     )
     words = speaks.words if speaks.verdict == worst else worst + _named(now, worst)
     shown = ink(words) if speaks.verdict == worst else escape(words)
@@ -96,18 +101,14 @@ def _headline(now: Sequence[Judgement], of: Sequence[Judgement], phases: Sequenc
         f'<p class="figure">{digits}°<small> {side}</small></p><p class="within">{within}</p>',
         f'<p class="verdict">{shown} {drawing.mark(worst, _late(speaks))}</p>',
     ]
-    if len(phases) > 1:
-        before = _speaks([each for each in of if each.phase == phases[0]])
-        if before is not None and before.mean_btdc is not None:
-            lines.append(f'<p class="past-line">{ink(phases[0])}: {_mean(before, True)}</p>')
-    lines.append(f'<p class="limits">{_limits(speaks)}{_apart(now, U)}</p>')
-    return "".join(lines)
+    about = "; ".join(filter(None, (_limits(speaks), _apart(now, U))))
+    return "".join(lines) + f'<p class="limits">{about}</p>'
 
 
 def _limits(of: Judgement) -> str:
     """The figure wanted and the window about it, in the words of the trade."""
     if of.earliest_btdc is None or of.latest_btdc is None:
-        return "no figure stated to judge it by"
+        return ""
     wanted = "" if of.nominal_btdc is None else f"wanted {_side(of.nominal_btdc)}, "
     if of.earliest_btdc >= 0 <= of.latest_btdc:
         return f"{wanted}permitted {stated(of.earliest_btdc)} to {stated(of.latest_btdc)}"
@@ -123,7 +124,7 @@ def _apart(now: Sequence[Judgement], U: float | None) -> str:
     means = [e.mean_btdc for e in now if e.cylinder is not None and e.mean_btdc is not None]
     if len(means) < 2:
         return ""
-    return f"; cylinders up to {figure(max(means) - min(means), U)}° apart"
+    return f"cylinders up to {figure(max(means) - min(means), U)}° apart"
 
 
 def _named(now: Sequence[Judgement], verdict: Verdict) -> str:
@@ -140,7 +141,7 @@ def _row(
     whole: Certificate,
     many: int,
 ) -> str:
-    phases, several = _phases(block), many > 1
+    phases, several, side = _phases(block), many > 1, _common_side(block)
     lanes = []
     past = ""
     for phase in phases:
@@ -148,9 +149,9 @@ def _row(
         if one is None:
             continue
         read = _read(whole.readings, one, several)
-        lanes.append(drawing.Lane(read, one.mean_btdc, _U(one), phase != phases[-1]))
+        lanes.append(drawing.Lane(read, one.mean_btdc, _expanded(one), phase != phases[-1]))
         if phase != phases[-1]:
-            past = f"{_mean(one, False)} {_mark(one)}"
+            past = f"{_mean(one, side)} {_mark(one)}"
     window = None
     if of.earliest_btdc is not None and of.latest_btdc is not None:
         middle = (of.earliest_btdc + of.latest_btdc) / 2
@@ -164,22 +165,25 @@ def _row(
     kind = ' class="all"' if of.cylinder is None and several else ""
     return (
         f'<tr{kind}><td>{_cylinder(of.cylinder, several)}</td><td class="drawn">{drawn}</td>'
-        f'{before}<td class="right">{_mean(of, False)}</td><td class="right">{of.n}</td>'
-        f'<td class="right">{sd}{wide}</td><td>{_mark(of)}</td>'
+        f'{before}<td class="right">{_mean(of, side)}</td><td class="right">{of.n}</td>'
+        f'<td class="right">{sd}{wide}</td><td class="sign-of">{_mark(of)}</td>'
         f'<td class="words">{ink(of.words)}</td></tr>'
     )
 
 
-def _mean(of: Judgement, whole: bool) -> str:
-    """ "36.12 ± 0.13", with its unit and side when ``whole``, with "ATDC" whenever it is after."""
+def _common_side(of: Sequence[Judgement]) -> str:
+    """ "ATDC" when all means of a block lie after top dead centre, else "BTDC"."""
+    means = [each.mean_btdc for each in of if each.mean_btdc is not None]
+    return "ATDC" if means and max(means) < 0 else "BTDC"
+
+
+def _mean(of: Judgement, side: str) -> str:
+    """ "36.12 ± 0.13"; with its side of top dead centre where it is not ``side``."""
     if of.mean_btdc is None:
         return "no mean"
-    U = _U(of)
-    digits, side = opening(of.mean_btdc, U)
-    within = "" if U is None else f" ± {spread(U)}"
-    if whole:
-        return f"{digits}°{within and within + '°'} {side}"
-    return digits + within + (" ATDC" if side == "ATDC" else "")
+    U = _expanded(of)
+    digits, own = opening(of.mean_btdc, U)
+    return digits + ("" if U is None else f" ± {spread(U)}") + ("" if own == side else f" {own}")
 
 
 def _notes(now: Sequence[Judgement]) -> str:
@@ -190,9 +194,10 @@ def _notes(now: Sequence[Judgement]) -> str:
         if each.spread_verdict == "outside":
             said.append("the readings lie further apart than the limit for their spread (!)")
         for one in filter(None, said):
-            notes.setdefault(one, []).append(_cylinder(each.cylinder))
+            notes.setdefault(one, []).append(_cylinder(each.cylinder, len(now) > 1))
     return "".join(
-        f'<p class="note">{", ".join(where)}: {ink(words)}</p>' for words, where in notes.items()
+        f'<p class="note">cyl. {", ".join(where)}: {ink(words)}</p>'
+        for words, where in notes.items()
     )
 
 
@@ -201,7 +206,8 @@ def _compared(setting: str, phase: str, of: Sequence[Comparison]) -> str:
     own = [each for each in of if each.cylinder is not None]
     speaks = over_all or own[0]
     cylinders = " · ".join(
-        f"<b>{each.cylinder}</b>&nbsp;{difference(each.difference_deg, _U(each))}" for each in own
+        f"<b>{each.cylinder}</b>&nbsp;{difference(each.difference_deg, _expanded(each))}"
+        for each in own
     )
     worst = min((each.verdict for each in of), key=_WORST.index)
     wanted = ""
@@ -214,19 +220,19 @@ def _compared(setting: str, phase: str, of: Sequence[Comparison]) -> str:
     return (
         f'<tr><td>{ink(what)}</td><td class="right">{_difference(over_all)}</td>'
         f'<td>{cylinders}</td><td class="nowrap">{wanted}</td>'
-        f"<td>{drawing.mark(worst, late)}{said}</td></tr>"
+        f'<td class="sign-of">{drawing.mark(worst, late)}</td><td>{said}</td></tr>'
     )
 
 
 def _difference(of: Comparison | None) -> str:
     if of is None:
         return ""
-    U = _U(of)
+    U = _expanded(of)
     within = "" if U is None else f" ± {spread(U)}"
     return difference(of.difference_deg, U) + within
 
 
-def _U(of: Judgement | Comparison) -> float | None:
+def _expanded(of: Judgement | Comparison) -> float | None:
     return of.uncertainty.U_deg if of.uncertainty else None
 
 
@@ -238,16 +244,17 @@ def _tally(certificate: Certificate) -> str:
         plain = re.sub(r"\d[\d.]*", "…", visible(each.why))
         reasons[plain] = reasons.get(plain, 0) + each.n
     if not reasons:
-        return f"{counted} openings were read in the normal direction; all of them count."
+        return f"{counted}; all of them count."
     most = sorted(reasons.items(), key=lambda item: (-item[1], item[0]))
-    said = [f"{n} {ink(why)}" for why, n in most[:6]]
+    said = [f"{ink(why)} ({n})" for why, n in most[:6]]
     rest = sum(n for _, n in most[6:])
-    said += [f"{rest} for other reasons"] if rest else []
-    return f"{counted} count. {sum(reasons.values())} do not: {'; '.join(said)}."
+    said += [f"other reasons ({rest})"] if rest else []
+    return f"{counted} count; {sum(reasons.values())} do not: {'; '.join(said)}."
 
 
 def _changes(certificate: Certificate) -> list[str]:
-    return [f"{each.unit}: {each.words}" if each.unit else each.words for each in certificate.changes]
+    changes = certificate.changes
+    return [f"{each.unit}: {each.words}" if each.unit else each.words for each in changes]
 
 
 def _sentences(texts: Iterable[str]) -> str:
@@ -261,13 +268,13 @@ def _scales(certificate: Certificate) -> dict[tuple[str, str], drawing.Scale]:
         angles = reach.setdefault((j.setting, j.kind), [])
         angles += [x for x in (j.earliest_btdc, j.latest_btdc) if x is not None]
         if j.mean_btdc is not None:
-            U = _U(j) or 0.0
+            U = _expanded(j) or 0.0
             angles += [j.mean_btdc - U, j.mean_btdc + U]
     for group in certificate.readings:
         angles = reach.setdefault((group.setting, group.kind), [])
         angles += [x for x in group.btdc_deg if x is not None]
     two = len({each.phase for each in certificate.judgements}) > 1
-    width = (42.0 if two else 58.0) * drawing.MM
+    width = (44.0 if two else 60.0) * drawing.MM
     return {key: drawing.scale_over(angles, width) for key, angles in reach.items()}
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import types
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import MISSING, Field, fields, is_dataclass
 from fractions import Fraction
 from functools import cache
@@ -60,30 +60,34 @@ def from_plain(kind: type[T], value: object, where: str) -> T:
 def _made(kind: Any, value: object, where: str) -> Any:
     if isinstance(kind, type) and is_dataclass(kind):
         return _dataclass(kind, value, where)
-    if kind is float:
-        return _number(value, where)
-    if kind in (str, int, bool):
-        if type(value) is not kind:
-            raise _wrong(where, _NAMES[kind], value)
-        return value
-    origin = get_origin(kind)
-    if origin is tuple:
-        if not isinstance(value, list):
-            raise _wrong(where, "a list", value)
-        of = get_args(kind)[0]
-        return tuple(_made(of, each, f"{where}[{i}]") for i, each in enumerate(value))
-    if origin in (Union, types.UnionType):
-        of = next(each for each in get_args(kind) if each is not type(None))
-        return None if value is None else _made(of, value, where)
-    if origin is Literal:
-        if not any(value == each and type(value) is type(each) for each in get_args(kind)):
-            raise _wrong(where, "one of " + ", ".join(map(repr, get_args(kind))), value)
-        return value
-    if origin is dict:
-        return _table(kind, value, where)
-    if kind is Fraction:
-        return _fraction(value, where)
-    raise TypeError(f"{where}: no way to read a {kind}")
+    read = _READERS.get(get_origin(kind) or kind)
+    if read is None:
+        raise TypeError(f"{where}: no way to read a {kind}")
+    return read(kind, value, where)
+
+
+def _exactly(kind: Any, value: object, where: str) -> Any:
+    if type(value) is not kind:
+        raise _wrong(where, _NAMES[kind], value)
+    return value
+
+
+def _maybe(kind: Any, value: object, where: str) -> Any:
+    of = next(each for each in get_args(kind) if each is not type(None))
+    return None if value is None else _made(of, value, where)
+
+
+def _list(kind: Any, value: object, where: str) -> tuple[Any, ...]:
+    if not isinstance(value, list):
+        raise _wrong(where, "a list", value)
+    of = get_args(kind)[0]
+    return tuple(_made(of, each, f"{where}[{i}]") for i, each in enumerate(value))
+
+
+def _choice(kind: Any, value: object, where: str) -> Any:
+    if not any(value == each and type(value) is type(each) for each in get_args(kind)):
+        raise _wrong(where, "one of " + ", ".join(map(repr, get_args(kind))), value)
+    return value
 
 
 _NAMES = {str: "text", int: "a whole number", bool: "true or false"}
@@ -119,7 +123,7 @@ def _known(kind: Any) -> dict[str, tuple[Any, bool]]:
     return {each.name: (hints[each.name], needed(each)) for each in fields(kind)}
 
 
-def _number(value: object, where: str) -> float:
+def _number(_kind: Any, value: object, where: str) -> float:
     if isinstance(value, str) and value in _NOT_FINITE:
         return _NOT_FINITE[value]
     if isinstance(value, bool) or not isinstance(value, (int, float)):
@@ -142,13 +146,27 @@ def _table(kind: Any, value: object, where: str) -> dict[Any, Any]:
     return table
 
 
-def _fraction(value: object, where: str) -> Fraction:
+def _fraction(_kind: Any, value: object, where: str) -> Fraction:
     if not isinstance(value, str) or len(value) > 40:
-        raise _wrong(where, "a fraction such as \"1/2\"", value)
+        raise _wrong(where, 'a fraction such as "1/2"', value)
     try:
         return Fraction(value)
     except (ValueError, ZeroDivisionError):
-        raise _wrong(where, "a fraction such as \"1/2\"", value) from None
+        raise _wrong(where, 'a fraction such as "1/2"', value) from None
+
+
+_READERS: dict[Any, Callable[[Any, object, str], Any]] = {
+    str: _exactly,
+    int: _exactly,
+    bool: _exactly,
+    float: _number,
+    Fraction: _fraction,
+    tuple: _list,
+    dict: _table,
+    Literal: _choice,
+    Union: _maybe,
+    types.UnionType: _maybe,
+}
 
 
 def _wrong(where: str, wanted: str, value: object) -> InputError:

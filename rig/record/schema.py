@@ -6,14 +6,14 @@ The order of the fields is the order of the keys in the file.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from rig.engine.profile import Profile
 from rig.engine.reference import Reference
 from rig.timing.results import Comparison, Judgement
 
-FORMAT = "timing certificate"
-VERSION = 1
+FORMAT: Final = "timing certificate"
+VERSION: Final = 1
 
 
 @dataclass(frozen=True, slots=True)

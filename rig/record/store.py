@@ -40,7 +40,9 @@ def place(parent: Path, name: str, files: Mapping[str, bytes]) -> Path:
             _clear(making)
         _to_disk(parent)
     except OSError as error:
-        raise InputError(f"{target}: cannot be saved: {reason(error)}. Nothing was written.") from error
+        raise InputError(
+            f"{target}: cannot be saved: {reason(error)}. Nothing was written."
+        ) from error
     return target
 
 

@@ -11,7 +11,7 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable
 from types import FrameType, TracebackType
 from typing import Literal, TextIO
 
@@ -32,6 +32,8 @@ LEAVE_SCREEN = "\x1b[0m\x1b[?25h\x1b[?1049l"
 """Plain text again, cursor shown, the screen that was there before."""
 
 _ESCAPE_WAIT_S = 0.03
+_LONGEST_SEQUENCE = 16
+_LONGEST_ENTRY = 80
 _SEQUENCES = {
     "[A": "up", "[B": "down", "[C": "right", "[D": "left", "[H": "home", "[F": "end",
     "OA": "up", "OB": "down", "OC": "right", "OD": "left", "OH": "home", "OF": "end",
@@ -86,20 +88,28 @@ class KeyDecoder:
         """How many characters the first key takes, 0 when it is not complete, and its name."""
         text = self._pending
         if text[0] != "\x1b":
-            name = _SINGLE.get(text[0], text[0] if text[0].isprintable() else "")
-            return 1, name
-        if len(text) == 1:
-            return 0, ""
-        if text[1] == "O":
-            return (3, _SEQUENCES.get(text[1:3], "")) if len(text) > 2 else (0, "")
-        if text[1] != "[":
+            return 1, _SINGLE.get(text[0], text[0] if text[0].isprintable() else "")
+        if len(text) > 1 and text[1] not in "[O":
             return 1, "esc"
-        for end in range(2, len(text)):
-            if "\x40" <= text[end] <= "\x7e":
-                return end + 1, _SEQUENCES.get(text[1 : end + 1], "")
-            if end > 16 or not "\x20" <= text[end] <= "\x3f":
-                return end, ""
-        return 0, ""
+        if len(text) < 3:
+            return 0, ""
+        end = _sequence_end(text)
+        return end, _SEQUENCES.get(text[1:end], "")
+
+
+def _sequence_end(text: str) -> int:
+    """Length of the sequence that ``text`` begins with; 0 when it is not complete.
+
+    A sequence that breaks the rule or is too long ends where it does.
+    """
+    if text[1] == "O":
+        return 3
+    for place, character in enumerate(text[2:], start=2):
+        if "\x40" <= character <= "\x7e":
+            return place + 1
+        if place > _LONGEST_SEQUENCE or not "\x20" <= character <= "\x3f":
+            return place
+    return 0
 
 
 class Terminal:
@@ -107,7 +117,7 @@ class Terminal:
 
     As a context manager it takes the terminal (keys without enter, alternate screen, no cursor)
     and gives it back however the block is left. ``ended`` tells when a signal or a lost terminal
-    asks for the end; a second Ctrl-C raises KeyboardInterrupt.
+    asks for the end; asked a second time, KeyboardInterrupt or SystemExit is raised.
     """
 
     def __init__(self, out: TextIO | None = None, keys: TextIO | None = None) -> None:
@@ -116,6 +126,7 @@ class Terminal:
         self._decoder = KeyDecoder()
         self._old_handlers: dict[int, object] = {}
         self._old_mode: object = None
+        self._has_keys = False
         self._suspended = False
         self.ended: Ended | None = None
         self.fresh = True  # the screen holds nothing of ours: draw all of it
@@ -163,6 +174,7 @@ class Terminal:
     def keys(self, wait_s: float) -> list[str]:
         """Keys pressed, waiting at most ``wait_s`` for the first."""
         if self._suspended:
+            self._suspended = False
             self._suspend()
         data = self._read(wait_s)
         keys = self._decoder.feed(data)
@@ -172,22 +184,15 @@ class Terminal:
         return keys
 
     def _on_end(self, number: int, frame: FrameType | None) -> None:
-        if number == signal.SIGINT:
-            if self.ended:
-                raise KeyboardInterrupt
-            self.ended = "interrupt"
-        else:
-            self.ended = "terminate" if number == signal.SIGTERM else "hangup"
+        if self.ended is not None and number == signal.SIGINT:
+            raise KeyboardInterrupt
+        if self.ended is not None:
+            raise SystemExit(128 + number)
+        known: dict[int, Ended] = {signal.SIGINT: "interrupt", signal.SIGTERM: "terminate"}
+        self.ended = known.get(number, "hangup")
 
     def _on_suspend(self, number: int, frame: FrameType | None) -> None:
         self._suspended = True
-
-    def _suspend(self) -> None:
-        """Ctrl-Z: give the terminal back, stop, and take it again when called to go on."""
-        self._suspended = False
-        self._give_back()
-        os.kill(os.getpid(), signal.SIGSTOP)
-        self._take()
 
     def _restore(self) -> None:
         self._give_back()
@@ -206,6 +211,9 @@ class Terminal:
             self.write(LEAVE_SCREEN)
             if isinstance(self._old_mode, int):
                 _set_console_mode(self._out.fileno(), self._old_mode)
+
+        def _suspend(self) -> None:
+            """Windows has no such thing."""
 
         def _read(self, wait_s: float) -> bytes:
             until = time.monotonic() + wait_s
@@ -226,7 +234,8 @@ class Terminal:
     else:
 
         def _take(self) -> None:
-            if self._keys.isatty():
+            self._has_keys = self._keys.isatty()
+            if self._has_keys:
                 mode = termios.tcgetattr(self._keys)
                 self._old_mode = mode
                 tty.setcbreak(self._keys, termios.TCSADRAIN)
@@ -240,8 +249,14 @@ class Terminal:
                     termios.tcsetattr(self._keys, termios.TCSADRAIN, self._old_mode)
                 self._old_mode = None
 
+        def _suspend(self) -> None:
+            """Ctrl-Z: give the terminal back, stop, and take it again when called to go on."""
+            self._give_back()
+            os.kill(os.getpid(), signal.SIGSTOP)
+            self._take()
+
         def _read(self, wait_s: float) -> bytes:
-            if not self._keys.isatty():
+            if not self._has_keys:
                 time.sleep(wait_s)
                 return b""
             ready, _, _ = select.select([self._keys], [], [], wait_s)
@@ -292,13 +307,16 @@ def is_screen(out: TextIO, keys: TextIO) -> bool:
     return out.isatty() and keys.isatty() and os.environ.get("TERM") != "dumb"
 
 
-def typed(entry: str, keys: Iterator[str] | list[str]) -> tuple[str, Literal["", "enter", "esc"]]:
-    """An answer being typed, after ``keys``: the text so far, and how it ended if it did."""
+def typed(entry: str, keys: Iterable[str]) -> tuple[str, bool | None]:
+    """An answer being typed, after ``keys``: the text so far, and True once it was entered.
+
+    False when it was given up, None while it goes on.
+    """
     for key in keys:
         if key in ("enter", "esc"):
-            return entry, key
+            return entry, key == "enter"
         if key == "backspace":
             entry = entry[:-1]
         elif key == "space" or len(key) == 1:
-            entry = (entry + (" " if key == "space" else key))[:80]
-    return entry, ""
+            entry = (entry + (" " if key == "space" else key))[:_LONGEST_ENTRY]
+    return entry, None

@@ -7,7 +7,6 @@ import time
 from collections.abc import Callable
 from typing import TextIO
 
-from rig.screen.canvas import Frame
 from rig.screen.dashboard import render
 from rig.screen.keys import Ended, Terminal, shows_colour, shows_unicode
 from rig.screen.view import View
@@ -17,17 +16,15 @@ from rig.screen.view import View
 _TOGETHER, _SHOWN = "\x1b[?2026h", "\x1b[?2026l"
 
 
-def changed_lines(old: Frame | None, new: Frame) -> str:
-    """What has to be sent to turn ``old`` into ``new``; everything when ``old`` is None.
+def changed_lines(old: list[str] | None, new: list[str]) -> str:
+    """What has to be sent to turn the lines ``old`` into ``new``; all of it when ``old`` is None.
 
-    Empty when they look the same.
+    Empty when they are the same.
     """
-    lines = new.ansi()
-    before = [""] * len(lines) if old is None else old.ansi()
     parts = [
         f"\x1b[{row + 1};1H{line}"
-        for row, (line, was) in enumerate(zip(lines, before, strict=True))
-        if old is None or line != was
+        for row, line in enumerate(new)
+        if old is None or line != old[row]
     ]
     if not parts:
         return ""
@@ -46,6 +43,8 @@ def run(
 ) -> Ended:
     """Show the views of ``view_source`` until ``stop`` says so; returns why it ended.
 
+    ``out`` and ``keys`` are the terminal's two sides, standard output and input unless given.
+
     ``on_key`` is called with the name of each key pressed (``rig.screen.keys``). Both are called
     from this thread, at most ``fps`` times a second plus once a key. Whatever they raise comes out
     here, after the terminal is as it was found. Ctrl-C, SIGTERM and a terminal that goes away end
@@ -53,28 +52,20 @@ def run(
     """
     stream = sys.stdout if out is None else out
     colour, unicode = shows_colour(stream), shows_unicode(stream)
-    shown: View | None = None
-    frame: Frame | None = None
+    shown: tuple[View, tuple[int, int]] | None = None
+    lines: list[str] | None = None
     period_s = 1.0 / fps
     with Terminal(stream, keys) as terminal:
         while not stop() and terminal.ended is None:
             due = time.monotonic() + period_s
-            view, size = view_source(), terminal.size()
-            if terminal.fresh or frame is None or (frame.width, frame.height) != size:
-                frame = shown = None
-            if view != shown:
-                new = render(view, *size, colour, unicode)
-                update = changed_lines(frame, new)
-                if update:
-                    terminal.write(update)
+            wanted = view_source(), terminal.size()
+            if terminal.fresh or shown is None or shown[1] != wanted[1]:
+                lines = shown = None
+            if wanted != shown:
+                new = render(wanted[0], *wanted[1], colour, unicode).ansi()
+                terminal.write(changed_lines(lines, new))
                 terminal.fresh = False
-                frame, shown = new, view
-            _serve_keys(terminal, on_key, due)
+                lines, shown = new, wanted
+            for key in terminal.keys(max(0.0, due - time.monotonic())):
+                on_key(key)
         return terminal.ended or "stopped"
-
-
-def _serve_keys(terminal: Terminal, on_key: Callable[[str], None], due: float) -> None:
-    """Pass keys on until the next picture is due; a key brings it forward."""
-    keys = terminal.keys(max(0.0, due - time.monotonic()))
-    for key in keys:
-        on_key(key)

@@ -182,7 +182,7 @@ class View:
     next: str = ""  # what to do next, one sentence
     why: str = ""  # why, a second sentence
     caution: str = ""  # at the step where it matters
-    message: str = ""  # what has just happened
+    message: str = ""  # what has just happened, other than a reading
     question: Question | None = None
     keys: tuple[Key, ...] = ()
     speaking: bool = False

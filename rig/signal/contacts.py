@@ -22,7 +22,11 @@ for a noise event that has nothing to do with the parting? Chatter gaps are take
 with a mean that is learnt from the passages of this input (a gamma prior on the rate, so that the
 predictive law is Lomax), noise as events of a constant rate, learnt from the time closed between
 passages. The likelier of the two wins; before anything is learnt the law has so long a tail that
-all runs are kept.
+all runs of the passage are kept.
+
+**Chatter with long gaps.** By the same weighing a passage that came to nothing is joined to the
+opening that follows it within ``LOOK_BACK`` times ``closed_end_us``, when chatter with gaps as long
+as this input's makes that the likelier.
 
 Assumptions: chatter gaps of one input are alike from one passage to the next; noise does not know
 when the contacts part. Where drop-outs crowd together as the contacts are about to part, no rule
@@ -31,12 +35,15 @@ can tell them from chatter, and the first of them is given.
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Generic, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.signal.settings import Settings
 
@@ -46,6 +53,7 @@ Mark = TypeVar("Mark")
 PRIOR_GAPS = 4.0
 PRIOR_GAP_US = 100.0
 """Before any is seen, chatter gaps count as four of 100 us (common practice, no source)."""
+LOOK_BACK = 2.0
 PRIOR_EVENTS = 0.5
 PRIOR_CLOSED_US = 1e6
 
@@ -99,6 +107,7 @@ class Debouncer(Generic[Mark]):
         self.level_open: bool | None = None
         self._rest_since = self._learnt_to = math.nan
         self._runs: list[_Run[Mark]] = []
+        self._earlier: list[_Run[Mark]] = []  # runs that came to nothing a moment ago
         self._last_us = math.nan
         self._broken = False
         self._gaps = PRIOR_GAPS
@@ -112,6 +121,7 @@ class Debouncer(Generic[Mark]):
         self.level_open = is_open
         self._rest_since = self._learnt_to = self._last_us = t_us
         self._runs = []
+        self._earlier = []
         self._broken = False
 
     def edge(self, is_open: bool, t_us: float, mark: Mark) -> list[Passage[Mark]]:
@@ -172,26 +182,32 @@ class Debouncer(Generic[Mark]):
     def _settled(self) -> Passage[Mark]:
         """The contacts stay where they went: the passage is an opening or a closing."""
         runs = self._runs
-        first = self._first_of_chatter() if self.rest is Rest.CLOSED else 0
         to = Rest.OPEN if self.rest is Rest.CLOSED else Rest.CLOSED
-        passage = Passage(
-            to,
-            runs[first].t_us,
-            runs[first].mark,
-            len(runs) - first,
-            runs[-1].t_us,
-            runs[0].t_us - self._rest_since,
-            tuple(run.t_us for run in runs[:first]),
-            broken=self._broken,
-        )
+        dropped: list[_Run[Mark]] = []
         if to is Rest.OPEN:
-            gaps = self._gaps_between()[first:]
+            earlier = self._linked()
+            first = self._first_of_chatter(earlier + runs)
+            dropped = runs[: max(first - len(earlier), 0)]
+            runs = (earlier + runs)[first:]
+            gaps = _gaps_between(runs)
             self._gaps += len(gaps)
             self._gap_sum_us += float(gaps.sum())
-            self._learn_noise(first, runs[first].t_us)
+            self._events = max(self._events - max(len(earlier) - first, 0), PRIOR_EVENTS)
+            self._learn_noise(len(dropped), runs[0].t_us)
+        passage = Passage(
+            to,
+            runs[0].t_us,
+            runs[0].mark,
+            len(runs),
+            runs[-1].t_us,
+            runs[0].t_us - self._rest_since,
+            tuple(run.t_us for run in dropped),
+            broken=self._broken,
+        )
         self.rest = to
         self._rest_since = self._learnt_to = runs[-1].t_us
         self._runs = []
+        self._earlier = []
         self._broken = False
         return passage
 
@@ -210,6 +226,7 @@ class Debouncer(Generic[Mark]):
         )
         if self.rest is Rest.CLOSED:
             self._learn_noise(len(runs), self._last_us)
+            self._earlier = self._linked() + runs
         self._runs = []
         self._broken = False
         return passage
@@ -219,29 +236,38 @@ class Debouncer(Generic[Mark]):
         self._closed_us += max(until_us - self._learnt_to, 0.0)
         self._learnt_to = until_us
 
-    def _gaps_between(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-        """Closed gaps between the runs of this passage, microseconds, shape (runs - 1,)."""
-        return np.array(
-            [
-                after.t_us - (before.end_us if before.end_us is not None else after.t_us)
-                for before, after in zip(self._runs, self._runs[1:], strict=False)
-            ],
-            np.float64,
-        )
+    def _linked(self) -> list[_Run[Mark]]:
+        """The runs that came to nothing, if this passage began soon enough after them."""
+        earlier = self._earlier
+        limit_us = LOOK_BACK * self._s.closed_end_us
+        if earlier and self._runs[0].t_us - (earlier[-1].end_us or 0.0) <= limit_us:
+            return earlier
+        return []
 
-    def _first_of_chatter(self) -> int:
-        """Index of the first run that belongs to the parting: the likeliest split of the passage
-        into noise and chatter, weighed by the gap after each run."""
-        gaps = self._gaps_between()
-        lengths = [(run.end_us or math.inf) - run.t_us for run in self._runs[:-1]]
+    def _first_of_chatter(self, runs: list[_Run[Mark]]) -> int:
+        """Index of the first run that belongs to the parting: the likeliest split of the runs into
+        noise and chatter, weighed by the gap after each."""
+        lengths = [(run.end_us or math.inf) - run.t_us for run in runs[:-1]]
         may = next(
             (i for i, us in enumerate(lengths) if us > self._s.longest_dropout_us), len(lengths)
         )
-        if not may or gaps[:may].max() <= PRIOR_GAP_US:
+        gaps = _gaps_between(runs)[:may]
+        if not may or gaps.max() <= PRIOR_GAP_US:
             return 0
         from scipy.stats import lomax
 
-        chatter = lomax.logpdf(gaps[:may], self._gaps, scale=self._gap_sum_us)
+        chatter = lomax.logpdf(gaps, self._gaps, scale=self._gap_sum_us)
         noise = math.log(self._events / self._closed_us)
         favour = np.concatenate(([0.0], np.cumsum(noise - chatter)))
         return int(np.argmax(favour))
+
+
+def _gaps_between(runs: Sequence[_Run[Mark]]) -> NDArray[np.float64]:
+    """Closed gaps between runs, microseconds, shape (runs - 1,)."""
+    return np.array(
+        [
+            after.t_us - (before.end_us if before.end_us is not None else after.t_us)
+            for before, after in itertools.pairwise(runs)
+        ],
+        np.float64,
+    )

@@ -2,10 +2,10 @@
 
 The index pulse marks one place a turn. Its leading edge is the edge met going forward; passed
 backwards, that same place is where the pulse ends. The first pass is the anchor: angle 0 or, going
-forward, one whole turn, so that no angle is below zero. At every later pass the count is held against the anchor. Once counts are known to be lost (the encoder
-jumped, lines are missing) angles do not hold until the next pass, which becomes the anchor. When
-a pass is off without any known loss, either the pulse or the count is wrong: nothing counts until
-two passes in succession agree.
+forward, one whole turn, so that no angle is below zero. At every later pass the count is held
+against the anchor. Once counts are known to be lost (the encoder jumped) angles do not hold until
+the next pass, which becomes the anchor. When a pass is off without any known loss, either the
+pulse or the count is wrong: nothing counts until two passes in succession agree.
 """
 
 from __future__ import annotations

@@ -42,7 +42,7 @@ PLAY_MARGIN = 1.5
 class ImpulseLag:
     """What the coupling of one unit in one setting does, in crank degrees.
 
-    ``lag_deg`` is how much later than the running figure it opens, mean over ``n`` openings, and
+    ``lag_deg`` is how much later than the running ones (their median) it opens, mean over ``n``, and
     ``sd_deg`` its spread. ``running`` is how many running readings that is counted from; with none
     it is counted from the nominal figure. ``expected`` is false where the engine file states that
     there is no coupling or that it is disabled: then the snap is a finding.
@@ -116,7 +116,7 @@ def _recognise(
         running, late = order[:cut], order[cut:]
         if len(late) < AGAIN_AND_AGAIN:
             continue
-        base = fmean(late_by[i] for i in running) if running else 0.0
+        base = median(late_by[i] for i in running) if running else 0.0
         lags = [late_by[i] - base for i in late]
         lag, sd = fmean(lags), stdev(lags)
         apart = not running or gap[cut] >= lag / 2.0

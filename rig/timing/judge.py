@@ -148,8 +148,8 @@ def _judgement(
     settle = ""
     if window is not None and first.kind == "turned":
         deviation = wrap(figure.mean_btdc - window.nominal_btdc)
-        lower = window.latest_btdc - window.nominal_btdc
-        upper = window.earliest_btdc - window.nominal_btdc
+        lower = wrap(window.latest_btdc - window.nominal_btdc)
+        upper = wrap(window.earliest_btdc - window.nominal_btdc)
         verdict = decide(deviation, U_deg, lower, upper, rule)
         if first.wrong_stroke:
             verdict = "outside"

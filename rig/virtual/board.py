@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.virtual.counting import Counter
+from rig.virtual.counting import Counter, Look
 from rig.virtual.edges import Burst, Edge
 from rig.virtual.pins import FOOT, INDEX, Levels, Pins
 from rig.wire.line import PROTOCOL, encode, hexadecimal
@@ -60,6 +60,7 @@ class Board:
         self._counter = Counter(self._began_us, start - start % 4 + levels.count % 4)
         self._queue: deque[Edge | Burst] = deque()
         self._bursts: dict[int, Burst] = {}
+        self._edge_us: dict[int, int] = {}
         self._number = self._dropped = self._lost_edges = 0
         self._full_until_us = 0
         self._lose_edges = 0
@@ -79,15 +80,15 @@ class Board:
         """The lines said from the end of the last stretch to the end of this one."""
         until_us = int(pins.until_s * 1e6)
         timers = self._timers(until_us)
-        ticks = self._counter.feed(pins, timers)
+        looks = self._counter.feed(pins, timers)
         edges = self._arriving(pins)
         nth = 0
-        for k, now_us in enumerate(timers):
+        for now_us, look in zip(timers, looks, strict=True):
             while nth < len(edges) and edges[nth].t_us <= now_us:
                 self._arrive(edges[nth])
                 nth += 1
             self._drain(now_us)
-            self._tick(now_us, k, ticks)
+            self._tick(now_us, look)
         for edge in edges[nth:]:
             self._arrive(edge)
         self._drain(until_us)
@@ -141,8 +142,8 @@ class Board:
         elif edge.input in self._bursts:
             self._bursts[edge.input].add(edge)
         else:
-            before = [e.t_us for e in self._queue if e.input == edge.input]
-            self._bursts[edge.input] = Burst(before[-1] if before else edge.t_us, edge)
+            self._bursts[edge.input] = Burst(self._edge_us.get(edge.input, edge.t_us), edge)
+        self._edge_us[edge.input] = edge.t_us
 
     def _drain(self, now_us: int) -> None:
         """Say what can be said of the edges that wait."""
@@ -180,23 +181,22 @@ class Board:
             times += range(first, until_us + 1, every)
         return sorted(set(times))
 
-    def _tick(self, now_us: int, k: int, counter: object) -> None:
+    def _tick(self, now_us: int, look: Look) -> None:
         since = now_us - self._began_us
-        count, low, high, steps = self._counter.ticks[k]
-        self._low, self._high = min(self._low, low), max(self._high, high)
+        self._low, self._high = min(self._low, look.low), max(self._high, look.high)
         if self._foot and now_us - self._foot[1] >= FOOT_US:
             first_us, _, level = self._foot
             self._say("F", now_us, str(level), self._clock(first_us))
             self._foot = None
-        moved = steps != self._last_steps
+        moved = look.steps != self._last_steps
         if since % TICK_US == 0 and (moved or now_us - self._position_us >= QUIET_US):
-            self._position(now_us, count)
-            self._last_steps = steps
-        if since % WIDTHS_US == 0 and steps != self._last_widths:
-            totals = (hexadecimal(total) for total in self._counter.widths(k))
-            self._say("W", now_us, self._clock(now_us), hexadecimal(count), *totals)
-            self._last_widths = steps
-        totals_now = (self._counter.illegal_at(k), self._lost_edges, self._dropped)
+            self._position(now_us, look.count)
+            self._last_steps = look.steps
+        if since % WIDTHS_US == 0 and look.steps != self._last_widths:
+            totals = (hexadecimal(total) for total in look.widths)
+            self._say("W", now_us, self._clock(now_us), hexadecimal(look.count), *totals)
+            self._last_widths = look.steps
+        totals_now = (look.illegal, self._lost_edges, self._dropped)
         grown = totals_now != self._totals and now_us - self._health_us >= HEALTH_GAP_US
         if since % HEALTH_US == 0 or grown:
             self._health_us, self._totals = now_us, totals_now

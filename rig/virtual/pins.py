@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import TextIO
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.virtual.curve import Floats, Ints
 
@@ -118,12 +117,11 @@ class VcdWriter:
 
 
 def _encoder_changes(step: Ints, count: Ints) -> list[str]:
-    """The pin that changes at each step and its level after: A between states 0-1 and 2-3."""
-    after = count % 4
-    before: NDArray[np.int64] = (count - step) % 4
+    """What changes at each step: A or B, or both where a step was lost."""
     table = [[""] * 4 for _ in range(4)]
-    for old in range(4):
-        for new in ((old + 1) % 4, (old - 1) % 4):
-            (a, b), (was_a, _) = AB[new], AB[old]
-            table[old][new] = f"{a}!" if a != was_a else f'{b}"'
+    for old, (was_a, was_b) in enumerate(AB):
+        for new, (a, b) in enumerate(AB):
+            changes = [f"{a}!"] * (a != was_a) + [f'{b}"'] * (b != was_b)
+            table[old][new] = "\n".join(changes)
+    after, before = count % 4, (count - step) % 4
     return [table[x][y] for x, y in zip(before.tolist(), after.tolist(), strict=True)]

@@ -316,8 +316,8 @@ class Recorder:
 
 def _quadrature(levels: Words) -> Words:
     """State 0..3 from bits 0 (A) and 1 (B): 00, 10, 11, 01 in the order of counting up."""
-    channels = levels & levels.dtype.type(3)
-    return channels ^ (channels >> 1)
+    channels: Words = levels & levels.dtype.type(3)
+    return channels ^ (channels >> channels.dtype.type(1))
 
 
 def _channels(counts: Ints) -> Ints:

@@ -1,0 +1,53 @@
+"""What a job's captures say: readings, judgement and comparison, without saving anything."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import asdict
+from pathlib import Path
+
+from rig.command.job import Job
+from rig.command.say import angle, json_option, message
+from rig.command.say import figures as put
+from rig.command.show import judgement_lines, verdict_status
+from rig.command.work import work
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig figures``."""
+    parser.add_argument("job", type=Path, help="the job folder")
+    parser.add_argument("capture", type=Path, nargs="*", help="default: the newest capture")
+    parser.add_argument("--readings", action="store_true", help="every reading, too")
+    json_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the figures; 1 when a verdict is negative."""
+    job = Job(args.job)
+    worked = work(job.profile, args.capture or [job.latest_capture()], job.reference())
+    for text in worked.said:
+        message(f"rig figures: {text}")
+    if worked.reference is None:
+        message("rig figures: top dead centre is not known yet; readings cannot be judged")
+    answer = {
+        "captures": [str(played.path) for played in worked.played],
+        "reference": asdict(worked.reference) if worked.reference else None,
+        "readings": [asdict(one) for one in worked.readings],
+        "judgements": [asdict(one) for one in worked.judgements],
+        "comparisons": [asdict(one) for one in worked.comparisons],
+    }
+    lines = []
+    if worked.reference is not None:
+        U_deg = worked.reference.uncertainty.U_deg
+        lines.append(
+            f"top dead centre: {worked.reference.tdc_deg:.2f}° after the index ± {U_deg:.2f}°"
+            f" ({worked.reference.method})"
+        )
+    if args.readings:
+        lines += [
+            f"{one.t_s:>10.3f} s  {one.unit}, {one.setting}, cylinder {one.cylinder or '?'}:"
+            f" {angle(one.btdc_deg)}" + ("" if one.counts else f"  does not count: {one.why}")
+            for one in worked.readings
+        ]
+    put(args, answer, lines + judgement_lines(worked.judgements, worked.comparisons))
+    return verdict_status(worked.judgements, worked.comparisons)

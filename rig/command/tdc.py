@@ -1,0 +1,51 @@
+"""Top dead centre: show the reference in use, or state it by hand with its uncertainty."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rig.command.job import Job
+from rig.command.say import figures, json_option
+from rig.engine.reference import stated
+from rig.engine.reference_file import save_reference
+from rig.faults import InputError
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig tdc``."""
+    parser.add_argument("job", type=Path, help="the job folder")
+    parser.add_argument("--state-deg", type=float, help="degrees after the index, forward")
+    parser.add_argument("--within-deg", type=float, help="sure to lie within so much either way")
+    parser.add_argument("--how", default="stated by hand", help="how it was found")
+    parser.add_argument("--cylinder", type=int, default=1)
+    json_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show or state the reference."""
+    job = Job(args.job)
+    if args.state_deg is not None:
+        now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+        reference = stated(
+            args.state_deg, how=args.how, half_width_deg=args.within_deg,
+            cylinder=args.cylinder, made_utc=now,
+        )  # fmt: skip
+        save_reference(job.reference_file, reference)
+    in_use = job.reference()
+    if in_use is None:
+        raise InputError(
+            f"{args.job}: top dead centre is not known yet: find it by the stop in rig live, or"
+            " state it with --state-deg and --within-deg"
+        )
+    lines = [
+        f"top dead centre of cylinder {in_use.cylinder}: {in_use.tdc_deg:.3f}° after the index"
+        f" ± {in_use.uncertainty.U_deg:.3f}° (k = {in_use.uncertainty.k:.2f}), {in_use.method}",
+        in_use.how,
+        *(f"  {p.name}: {p.u_deg:.4f}° ({p.how})" for p in in_use.uncertainty.parts),
+        *(f"warning: {text}" for text in in_use.warnings),
+    ]
+    figures(args, asdict(in_use), lines)
+    return 0

@@ -1,0 +1,208 @@
+"""One means at a time, in the drive: meshes, toothed couplings, dogs, new holes.
+
+As ``rig.timing.correction_steps``, which has the means on the unit itself. Directions on shafts of
+the train are as seen from the end of the engine that its rotation is stated for.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from fractions import Fraction
+
+from rig.engine import couplings, gears
+from rig.engine.means import Coupling, DriveDog, Mesh, Train
+from rig.engine.profile import Engine, Unit
+from rig.faults import InputError
+from rig.timing.correction_plan import Step
+from rig.timing.correction_steps import FINGER, earlier, members, moved_by, opposite
+
+MARKS = "the timing marks will no longer agree: make new ones and write it down"
+
+
+def downstream(train: Train | None, shaft: str, units: Sequence[Unit]) -> list[Unit]:
+    """The units that move when ``shaft`` is put on: those on it, and those it drives.
+
+    Raises InputError when the shaft is neither in the train nor a unit. Source: geometry.
+    """
+    found = []
+    for unit in units:
+        own = gears.shaft_of(unit, train)
+        if shaft in (unit.name, unit.body, own) or (
+            train is not None
+            and own is not None
+            and any(mesh.driven == shaft for mesh in gears.path(train, own))
+        ):
+            found.append(unit)
+    if not found:
+        raise InputError(f"no unit is on the shaft {shaft}, or driven by it")
+    return found
+
+
+def mesh_step(train: Train, mesh: Mesh, teeth: int, units: Sequence[Unit], engine: Engine) -> Step:
+    """Slip one mesh by ``teeth`` (positive: what is driven goes on in its own rotation).
+
+    ``figures``: teeth, tooth_crank_deg, crank_deg. Raises InputError for a train that is wrong.
+    Source: a tooth is 360/(driver's teeth x driver's speed) crank degrees.
+    """
+    tooth = float(gears.tooth_crank_deg(train, mesh))
+    shift = teeth * tooth
+    turns = gears.rotation(train, mesh.driven, engine.rotation)
+    way = "on in its own rotation" if teeth > 0 else "back against its own rotation"
+    if turns is not None:
+        seen = turns if teeth > 0 else opposite(turns)
+        way += f" ({seen}, seen from the engine's {engine.seen_from})"
+    count = f"{abs(teeth)} tooth" if abs(teeth) == 1 else f"{abs(teeth)} teeth"
+    moved = [u for u in units if _drives(train, mesh, u)]
+    return Step(
+        means="mesh",
+        part=mesh.driven,
+        words=(
+            f"take {mesh.driven} ({mesh.driven_teeth} teeth) out of mesh with {mesh.driver} "
+            f"({mesh.driver_teeth}) and put it {count} {way}, the crank held: {earlier(shift)}"
+        ),
+        shift_deg={u.name: shift for u in moved},
+        figures={"teeth": teeth, "tooth_crank_deg": tooth, "crank_deg": shift},
+        warnings=(FINGER, MARKS),
+    )
+
+
+def _drives(train: Train, mesh: Mesh, unit: Unit) -> bool:
+    shaft = gears.shaft_of(unit, train)
+    return shaft is not None and mesh in gears.path(train, shaft)
+
+
+def shaft_speed(train: Train | None, shaft: str, units: Sequence[Unit]) -> Fraction:
+    """Turns per crank turn of a unit's shaft or one of the train's.
+
+    Raises InputError when it is neither. Source: the train, else the unit's own figure.
+    """
+    if train is not None and any(mesh.driven == shaft for mesh in train.meshes):
+        return gears.speed(train, shaft)
+    return members(units, shaft)[0].turns_per_crank_turn
+
+
+def coupling_step(
+    coupling: Coupling, steps: int, units: Sequence[Unit], train: Train | None = None
+) -> Step:
+    """Move a toothed coupling by ``steps`` of its smallest step (positive earlier).
+
+    ``figures``: steps, drive_teeth, unit_teeth, shaft_deg, crank_deg. Raises InputError for an
+    unknown shaft or no teeth. Source: as ``rig.engine.couplings``.
+    """
+    speed = shaft_speed(train, coupling.shaft, units)
+    move = couplings.move(coupling.drive_teeth, coupling.unit_teeth, steps, speed)
+    shift = float(move.crank_deg)
+    first = _teeth_way(move.drive_teeth)
+    second = _teeth_way(-move.unit_teeth)
+    return Step(
+        means="coupling",
+        part=coupling.shaft,
+        words=(
+            f"coupling of {coupling.shaft}: put its middle piece {first} in the "
+            f"{coupling.drive_teeth} teeth of the drive, and the unit's half {second} in the "
+            f"{coupling.unit_teeth} teeth of the middle piece: {earlier(shift)}"
+        ),
+        shift_deg={u.name: shift for u in downstream(train, coupling.shaft, units)},
+        figures={
+            "steps": steps,
+            "drive_teeth": move.drive_teeth,
+            "unit_teeth": move.unit_teeth,
+            "shaft_deg": float(move.shaft_deg),
+            "crank_deg": shift,
+        },
+        warnings=(FINGER,) if abs(shift) > 30.0 else (),
+    )
+
+
+def _teeth_way(teeth: int) -> str:
+    if teeth == 0:
+        return "where it was"
+    word = "tooth" if abs(teeth) == 1 else "teeth"
+    way = "on, in the shaft's rotation" if teeth > 0 else "back, against the shaft's rotation"
+    return f"{abs(teeth)} {word} {way},"
+
+
+def dog_step(dog: DriveDog, slots: int, units: Sequence[Unit]) -> Step:
+    """Put a dog together ``slots`` of its slots on (positive: the unit's shaft on in its rotation).
+
+    ``figures``: slots, unit_deg, crank_deg. Source: equal slots divide the turn.
+    """
+    moved = members(units, dog.unit)
+    unit_deg = 360.0 * slots / dog.slots
+    shift = couplings.crank_deg(unit_deg, moved[0].turns_per_crank_turn)
+    way = "on in its own rotation" if slots > 0 else "back against its own rotation"
+    seen = moved[0].rotation if slots > 0 else opposite(moved[0].rotation)
+    return Step(
+        means="dog",
+        part=dog.unit,
+        words=(
+            f"take the drive of {dog.unit} apart and put the unit's shaft {abs(slots)} of its "
+            f"{dog.slots} slots {way} ({seen}, seen from its {moved[0].seen_from}): "
+            f"{earlier(shift)}"
+        ),
+        shift_deg=moved_by(moved, unit_deg),
+        figures={"slots": slots, "unit_deg": unit_deg, "crank_deg": shift},
+        warnings=(FINGER,),
+    )
+
+
+def recut_least_deg(dog: DriveDog) -> float:
+    """Least angle of the unit's shaft between the old hole and a new one, degrees.
+
+    Source: chord = 2 radius sin(angle/2).
+    """
+    if dog.clear_mm <= 0.0:
+        return 0.0
+    if dog.clear_mm > 2.0 * dog.radius_mm:
+        raise InputError(
+            f"{dog.unit}: no hole at a radius of {dog.radius_mm:g} mm lies {dog.clear_mm:g} mm "
+            "from another"
+        )
+    return 2.0 * math.degrees(math.asin(dog.clear_mm / (2.0 * dog.radius_mm)))
+
+
+def recut_step(dog: DriveDog, units: Sequence[Unit], shift_deg: float) -> Step:
+    """Drill or cut one half of a drive anew, so that the unit is ``shift_deg`` earlier.
+
+    ``figures`` to lay out: unit_deg, radius_mm, arc_mm, chord_mm, way, seen_from, half. A new
+    place in the unit's half lies behind the old one in its rotation to make it earlier, in the
+    drive's half ahead of it. Raises InputError for a dog that may not be cut. Source: arc and
+    chord of a circle.
+    """
+    if not dog.recut or dog.radius_mm <= 0.0:
+        raise InputError(f"{dog.unit}: its drive may not be cut anew, or its radius is not stated")
+    moved = members(units, dog.unit)
+    unit = moved[0]
+    unit_deg = couplings.shaft_deg(shift_deg, unit.turns_per_crank_turn)
+    behind = (shift_deg >= 0) == (dog.recut == "unit half")
+    way = opposite(unit.rotation) if behind else unit.rotation
+    arc_mm = math.radians(abs(unit_deg)) * dog.radius_mm
+    chord_mm = 2.0 * dog.radius_mm * math.sin(math.radians(abs(unit_deg)) / 2.0)
+    return Step(
+        means="recut",
+        part=dog.unit,
+        words=(
+            f"drive of {dog.unit}: lay out a new place in the {dog.recut}, {abs(unit_deg):.2f} "
+            f"degrees {way} of the old one, seen from the unit's {unit.seen_from}, at a radius of "
+            f"{dog.radius_mm:g} mm ({chord_mm:.2f} mm straight across, {arc_mm:.2f} mm round): "
+            f"{earlier(shift_deg)}"
+        ),
+        shift_deg=moved_by(moved, unit_deg),
+        reversible=False,
+        enough=abs(unit_deg) >= recut_least_deg(dog) - 1e-9,
+        figures={
+            "crank_deg": shift_deg,
+            "unit_deg": unit_deg,
+            "radius_mm": dog.radius_mm,
+            "arc_mm": arc_mm,
+            "chord_mm": chord_mm,
+            "way": way,
+            "seen_from": unit.seen_from,
+            "half": dog.recut,
+        },
+        warnings=(
+            "this cannot be undone: the drive must still carry its load, and the maker's manual "
+            "or a licensed person decides whether it may be cut",
+        ),
+    )

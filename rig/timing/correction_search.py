@@ -1,0 +1,271 @@
+"""Which combination of means leaves the least error, for several units and their synchronism.
+
+Every set of means is tried, every position of those that have positions, and for those that slide
+the least of the greatest error is found by linear programming. A bound on what each combination
+can reach at best decides which are worked out, so that none that could be better is passed over.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.engine.profile import Synchronism, Unit
+from rig.timing.correction_moves import Choices, Floats, Move, Range, period_deg
+from rig.timing.correction_plan import LeverEnds, Want
+
+MOST_COMBINED = 300_000  # positions of one set of means
+MOST_SOLVED = 60  # of each set, those that may be best
+NOTHING = 1e-6  # degrees: a range moved by less is not moved
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What is wanted: one row for each want, then one for each pair.
+
+    The error of row r is ``base[r] + per_shift[r] . shift`` (degrees), modulo ``period[r]``.
+    """
+
+    wants: tuple[Want, ...]
+    pairs: tuple[tuple[Synchronism, int, int], ...]  # with the rows of the two wants
+    base: Floats
+    per_shift: Floats  # (rows, units)
+    period: Floats
+    low: Floats  # errors within low and high are inside
+    high: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One combination: the choices and ranges that move, and what remains."""
+
+    choices: tuple[tuple[Choices, int], ...]
+    ranges: tuple[tuple[Range, float], ...]
+    shift_deg: Floats  # (units,)
+    errors: Floats  # (rows,)
+    inside: bool
+    remaining_deg: float
+    disturbs: int
+    effort: float
+    reversible: bool
+
+
+def make_task(wants: Sequence[Want], units: Sequence[Unit], pairs: Sequence[Synchronism]) -> Task:
+    """Rows for the wants and for the pairs whose two units are both wanted.
+
+    Two wants make a pair when they are of the same setting and cylinder. Source: definition.
+    """
+    column = {unit.name: i for i, unit in enumerate(units)}
+    period_of = {unit.name: period_deg(unit) for unit in units}
+    base, rows, period, low, high = [], [], [], [], []
+    for want in wants:
+        row = np.zeros(len(units))
+        row[column[want.unit]] = 1.0
+        rows.append(row)
+        base.append(-want.shift_deg)
+        period.append(period_of[want.unit])
+        low.append(want.latest_btdc - want.wanted_btdc)
+        high.append(want.earliest_btdc - want.wanted_btdc)
+    used = []
+    for pair in pairs:
+        for i, a in enumerate(wants):
+            for j, b in enumerate(wants):
+                if (a.unit, b.unit) != (pair.first, pair.second):
+                    continue
+                if (a.setting, a.cylinder) != (b.setting, b.cylinder):
+                    continue
+                used.append((pair, i, j))
+                rows.append(rows[i] - rows[j])
+                base.append(a.read_btdc - b.read_btdc - pair.stagger_deg)
+                period.append(min(period[i], period[j]))
+                low.append(-pair.tolerance_deg)
+                high.append(pair.tolerance_deg)
+    return Task(
+        tuple(wants),
+        tuple(used),
+        np.array(base),
+        np.array(rows).reshape(len(rows), len(units)),
+        np.array(period),
+        np.array(low),
+        np.array(high),
+    )
+
+
+def search(
+    task: Task,
+    moves: Sequence[Move],
+    *,
+    most: int = 3,
+    grain_deg: float = 0.1,
+    ends: Mapping[str, LeverEnds] | None = None,
+) -> list[Found]:
+    """The combinations of up to ``most`` means, best first, the present state among them.
+
+    Order: inside before outside; the remaining error in steps of ``grain_deg``; where the lever
+    ends up; parts disturbed; what cannot be undone last; teeth moved; the error itself. Source:
+    exhaustive, see the module.
+    """
+    useful = [move for move in moves if np.any(task.per_shift @ _per_unit(move))]
+    found = [_still(task)]
+    done: list[frozenset[str]] = []
+    for size in range(1, most + 1):
+        for chosen in combinations(useful, size):
+            keys = frozenset(move.key for move in chosen)
+            if len(keys) < size or any(small <= keys for small in done):
+                continue
+            best = _of_set(task, chosen, grain_deg)
+            found.extend(best)
+            lever = any(key.startswith("lever ") for key in keys)
+            if best and not lever and best[0].remaining_deg < grain_deg and best[0].inside:
+                done.append(keys)  # more means can only disturb more
+    unique: dict[tuple[object, ...], Found] = {}
+    for item in sorted(found, key=lambda f: rank(f, task, grain_deg, ends or {})):
+        unique.setdefault(_signature(item), item)
+    return list(unique.values())
+
+
+def rank(
+    found: Found, task: Task, grain_deg: float, ends: Mapping[str, LeverEnds]
+) -> tuple[float, ...]:
+    """The order of preference, smaller first: see ``search``."""
+    return (
+        float(not found.inside),
+        math.floor(found.remaining_deg / grain_deg + 1e-6),
+        _lever_off_middle(found, task, ends),
+        found.disturbs,
+        float(not found.reversible),
+        found.effort,
+        round(found.remaining_deg, 6),
+    )
+
+
+def _lever_off_middle(found: Found, task: Task, ends: Mapping[str, LeverEnds]) -> float:
+    """How far levers end up from the middle of their range, in tenths of it."""
+    worst = 0.0
+    for move, value in found.ranges:
+        name = move.key.removeprefix("lever ")
+        if move.key != name and name in ends:
+            span = ends[name].advance_btdc - ends[name].retard_btdc
+            worst = max(worst, abs(value - move.prefer) / span)
+    return math.floor(10.0 * worst + 1e-6)
+
+
+def _per_unit(move: Move) -> Floats:
+    if isinstance(move, Range):
+        return move.per_deg
+    return np.asarray(np.abs(move.shift_deg).max(axis=0), np.float64)
+
+
+def _signature(found: Found) -> tuple[object, ...]:
+    picked = tuple(sorted((choices.key, i) for choices, i in found.choices))
+    return (picked, tuple(sorted(move.key for move, _ in found.ranges)))
+
+
+def _still(task: Task) -> Found:
+    units = task.per_shift.shape[1]
+    return _judged(task, (), (), np.zeros(units), _wrap(task.base, task.period))
+
+
+def _wrap(errors: Floats, period: Floats) -> Floats:
+    return np.asarray(errors - period * np.round(errors / period), np.float64)
+
+
+def _judged(
+    task: Task,
+    choices: tuple[tuple[Choices, int], ...],
+    ranges: tuple[tuple[Range, float], ...],
+    shift: Floats,
+    errors: Floats,
+) -> Found:
+    inside = bool(np.all((errors >= task.low - 1e-9) & (errors <= task.high + 1e-9)))
+    return Found(
+        choices=choices,
+        ranges=ranges,
+        shift_deg=shift,
+        errors=errors,
+        inside=inside,
+        remaining_deg=float(np.abs(errors).max()),
+        disturbs=int(sum(c.disturbs[i] for c, i in choices)) + len(ranges),
+        effort=float(sum(c.effort[i] for c, i in choices)),
+        reversible=all(move.reversible for move, _ in ranges),
+    )
+
+
+def _of_set(task: Task, chosen: Sequence[Move], grain_deg: float) -> list[Found]:
+    """The best that a set of means can do, best first: a few, for the order to choose from."""
+    lists = [move for move in chosen if isinstance(move, Choices)]
+    ranges = [move for move in chosen if isinstance(move, Range)]
+    if math.prod(len(c.effort) for c in lists) > MOST_COMBINED:
+        return []
+    index, shift, simple = _grid(lists, task.per_shift.shape[1])
+    errors = _wrap(task.base + shift @ task.per_shift.T, task.period)
+    slope = np.array([task.per_shift @ move.per_deg for move in ranges]).reshape(len(ranges), -1)
+    ends = np.array([[move.low, move.high] for move in ranges]).reshape(len(ranges), 2)
+    reach = np.sort(slope[:, :, None] * ends[:, None, :], axis=2).sum(axis=0)  # (rows, 2)
+    short = np.maximum(0.0, np.maximum(errors + reach[:, 0], -errors - reach[:, 1]))
+    bound = short.max(axis=1)
+    found: list[Found] = []
+    least = math.inf
+    for i in _order(bound, simple, grain_deg):
+        if bound[i] > least + grain_deg or len(found) >= MOST_SOLVED:
+            break
+        x = _slide(errors[i], slope, ranges) if ranges else np.zeros(0)
+        left = errors[i] + x @ slope
+        used = tuple((r, float(v)) for r, v in zip(ranges, x, strict=True) if _matters(r, v))
+        moved = shift[i] + sum((v * r.per_deg for r, v in used), np.zeros(shift.shape[1]))
+        picks = tuple((c, int(n)) for c, n in zip(lists, index[i], strict=True))
+        found.append(_judged(task, picks, used, moved, left))
+        least = min(least, found[-1].remaining_deg)
+    return sorted(found, key=lambda f: rank(f, task, grain_deg, {}))[:12]
+
+
+def _matters(move: Range, value: float) -> bool:
+    return abs(value) > NOTHING or move.key.startswith("lever ")
+
+
+def _grid(lists: Sequence[Choices], units: int) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """All combinations of the lists: their places, their shifts, how simple they are."""
+    index = np.zeros((1, 0), np.int64)
+    shift, simple = np.zeros((1, units)), np.zeros(1)
+    for choices in lists:
+        n = len(choices.effort)
+        index = np.column_stack([np.repeat(index, n, axis=0), np.tile(np.arange(n), len(index))])
+        shift = np.repeat(shift, n, axis=0) + np.tile(choices.shift_deg, (len(shift), 1))
+        simple = np.repeat(simple, n) + np.tile(
+            1e3 * choices.disturbs + choices.effort, len(simple)
+        )
+    return index, shift, simple
+
+
+def _order(bound: Floats, simple: Floats, grain_deg: float) -> Iterator[int]:
+    """Smallest bound first, in steps of the grain; within one, the simplest."""
+    steps = np.floor(bound / grain_deg + 1e-6)
+    return iter(int(i) for i in np.lexsort((bound, simple, steps))[: 2 * MOST_SOLVED])
+
+
+def _slide(errors: Floats, slope: Floats, ranges: Sequence[Range]) -> Floats:
+    """How far each range moves so that the greatest error is least, then with least movement."""
+    from scipy.optimize import linprog
+
+    n = len(ranges)
+    eye = np.eye(n)
+    prefer = np.array([move.prefer for move in ranges])
+    one = np.ones((len(errors), 1))
+    gap = np.zeros((len(errors), n))
+    none = np.zeros((n, 1))
+    # Unknown: the n movements, the n distances from where each would best stay, the error.
+    rows = np.block(
+        [[slope.T, gap, -one], [-slope.T, gap, -one], [eye, -eye, none], [-eye, -eye, none]]
+    )
+    right = np.concatenate([-errors, errors, prefer, -prefer])
+    cost = np.concatenate([np.zeros(n), [move.dislike for move in ranges], [1.0]])
+    bounds = [*((m.low, m.high) for m in ranges), *[(0.0, None)] * (n + 1)]
+    solved = linprog(cost, A_ub=rows, b_ub=right, bounds=bounds, method="highs")
+    if solved.x is None:
+        raise ArithmeticError(f"the correction has no solution: {solved.message}")
+    return np.asarray(solved.x[:n], np.float64)

@@ -1,0 +1,431 @@
+"""The engine file: what is read from it, and every mistake told at once with its line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+from importlib import resources
+from pathlib import Path
+
+import pytest
+
+from rig.engine.file import (
+    Mistake,
+    ProfileError,
+    load_profile,
+    profile_bytes_digest,
+    profile_from_bytes,
+)
+from rig.engine.profile import Contacts, Profile, RunUp, Setting
+
+GOOD = """\
+[engine]
+name = "Test engine"
+strokes = 4
+cylinders = 4
+firing_order = [1, 3, 4, 2]
+rotation = "clockwise"
+seen_from = "flywheel end"
+[encoder]
+counts_per_turn = 2400
+[[unit]]
+name = "upper"
+input = 1
+turns_per_crank_turn = 1
+lobes = 2
+rotation = "clockwise"
+  [[unit.setting]]
+  name = "full advance"
+  nominal_deg_btdc = 36
+  tolerance_deg = 1
+  source = "manual, page 3"
+[[unit]]
+name = "lower"
+input = 2
+turns_per_crank_turn = "1/2"
+lobes = 4
+rotation = "clockwise"
+[[together]]
+first = "upper"
+second = "lower"
+tolerance_deg = 1
+"""
+
+
+def read(text: str) -> Profile:
+    return profile_from_bytes(text.encode())
+
+
+def mistakes_of(text: str | bytes) -> tuple[Mistake, ...]:
+    data = text if isinstance(text, bytes) else text.encode()
+    with pytest.raises(ProfileError) as caught:
+        profile_from_bytes(data)
+    return caught.value.mistakes
+
+
+def only(text: str | bytes) -> Mistake:
+    found = mistakes_of(text)
+    assert len(found) == 1, [str(each) for each in found]
+    return found[0]
+
+
+def swap(old: str, new: str) -> str:
+    assert GOOD.count(old) == 1
+    return GOOD.replace(old, new)
+
+
+def test_the_usual() -> None:
+    profile = read(GOOD)
+    assert profile.cycle_deg == 720.0
+    assert profile.engine.intervals_deg == (180.0,) * 4
+    upper, lower = profile.units
+    assert (upper.name, upper.input, upper.turns_per_crank_turn, upper.lobes) == ("upper", 1, 1, 2)
+    window = upper.settings[0].window
+    assert window is not None
+    assert (window.earliest_btdc, window.nominal_btdc, window.latest_btdc) == (37.0, 36.0, 35.0)
+    assert window.source == "manual, page 3"
+    assert window.stated_as == "nominal 36° BTDC; tolerance 1 deg"
+    assert lower.turns_per_crank_turn == Fraction(1, 2)
+    assert lower.settings == (Setting("fixed", None),)
+    assert profile.synchronism[0].stagger_deg == 0.0
+    assert (profile.contacts, profile.run_up) == (Contacts(), RunUp())
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["example", "examples/two_stroke_single", "examples/radial_nine", "examples/geared_propeller"],
+)
+def test_examples_load(name: str) -> None:
+    profile = load_profile(Path(str(resources.files("rig.engine") / f"{name}.toml")))
+    assert "(example)" in profile.engine.name
+    for unit in profile.units:
+        for setting in unit.settings:
+            assert setting.window is not None
+            assert "invented" in setting.window.source
+
+
+def test_example_taken_whole() -> None:
+    profile = load_profile(Path(str(resources.files("rig.engine") / "example.toml")))
+    assert [unit.name for unit in profile.units] == ["upper", "lower"]
+    assert [unit.input for unit in profile.units] == [1, 2]
+    assert profile.encoder.counts_per_turn == 4096
+    assert [setting.name for setting in profile.units[0].settings] == [
+        "full advance",
+        "full retard",
+    ]
+    geometry = profile.engine.geometry
+    assert geometry is not None
+    assert (geometry.throw_mm, geometry.rod_mm, geometry.offset_mm) == (50.0, 190.0, 0.0)
+
+
+def test_every_key_that_is_known_is_described_in_the_example() -> None:
+    text = (resources.files("rig.engine") / "example.toml").read_text("utf-8")
+    header = text.split("\n[engine]\n", maxsplit=1)[0]
+    tables = (
+        "[engine]", "[engine.geometry]", "[engine.tdc_deg_after_cylinder_1]", "[encoder]",
+        "[[unit]]", "[[unit.setting]]", "[unit.setting.per_cylinder]", "[[together]]",
+        "[contacts]", "[run_up]", "[certificate]", "[[another]]",
+    )  # fmt: skip
+    found = mistakes_of("\n".join(f"{each}\nnot_a_key = 1" for each in tables))
+    known = [each.allowed for each in found if "not_a_key" in each.key]
+    assert len(known) == len(tables) - 1
+    top = next(each.allowed for each in found if each.key == "another")
+    for keys in (*known, top):
+        for key in keys.removeprefix("Keys here: ").split(", "):
+            shown = key.replace("earliest", "nominal").replace("latest", "nominal")
+            assert shown in header, key
+
+
+def test_every_mistake_at_once_in_the_order_of_the_file() -> None:
+    text = (
+        GOOD.replace("cylinders = 4", "cylinders = 0")
+        .replace("counts_per_turn = 2400", "counts_per_turn = 2401")
+        .replace("lobes = 4", "lobes = -4")
+        .replace('name = "upper"', "name = 7")
+        .replace("tolerance_deg = 1\n  source", "tolerance_deg = -1\n  source")
+    )
+    found = mistakes_of(text)
+    assert [(each.line, each.key) for each in found] == [
+        (4, "engine, cylinders"),
+        (9, "encoder, counts_per_turn"),
+        (11, "unit 1, name"),
+        (16, "unit 1, setting 1"),
+        (19, "unit 1, setting 1, tolerance_deg"),
+        (25, "unit 2, lobes"),
+    ]
+    with pytest.raises(ProfileError, match=r"engine.toml has 6 mistakes:\n  line 4, engine"):
+        read(text)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "wrong", "allowed"),
+    [
+        ("lobes = 2", "lobes = 0", 14, "is 0", "from 1 to 36"),
+        ("lobes = 2", "lobes = -2", 14, "is -2", "from 1 to 36"),
+        ("lobes = 2", "lobes = 2.5", 14, "is 2.5", "whole number"),
+        ("lobes = 2", "lobes = true", 14, "is true", "whole number"),
+        ("lobes = 2", "lobes = 0x" + "f" * 5000, 14, "a huge number", "whole number"),
+        ("lobes = 2", "lobes = 3", 14, "gives 6 openings", "both_strokes"),
+        ("input = 2", "input = 1", 23, "is 1, which 'upper' has already", "of its own"),
+        ("input = 1", "input = 0", 12, "is 0", "from 1 to 16"),
+        ("input = 1", "input = 1979-05-27", 12, "is a date or a time", "whole number"),
+        ("= [1, 3, 4, 2]", "= [1, 3, 4, 4]", 5, "is [1, 3, 4, 4] for 4", "once, like"),
+        ("= [1, 3, 4, 2]", "= [1, 3, 4]", 5, "is [1, 3, 4] for 4", "once, like"),
+        ("= [1, 3, 4, 2]", '= "1342"', 5, "is '1342'", "list of whole numbers"),
+        ("firing_order = [1, 3, 4, 2]\n", "", 1, "is missing", "Each cylinder"),
+        ("strokes = 4", "strokes = 3", 3, "is 3", "One of 2, 4"),
+        ("strokes = 4", "strokes = true", 3, "is true", "One of 2, 4"),
+        ("strokes = 4", "strokes = 4\nintervals_deg = [180, 180, 180, 170]", 4, "add up to 710",
+         "720 degrees together"),
+        ("strokes = 4", "strokes = 4\nintervals_deg = [360, 360]", 4, "has 2 figures",
+         "4 intervals"),
+        ("strokes = 4", "strokes = 4\nintervals_deg = [-180, 540, 180, 180]", 4, "is -180",
+         "from 0 to 720"),
+        ("strokes = 4", "strokes = 4\nrim_diameter_mm = nan", 4, "is nan", "from 1 to 20000"),
+        ("strokes = 4", "strokes = 4\nrim_diameter_mm = inf", 4, "is inf", "from 1 to 20000"),
+        ("strokes = 4", "strokes = 4\nrim_diameter_mm = 1e300", 4, "is 1e+300", "to 20000"),
+        ("strokes = 4", 'strokes = 4\nrim_diameter_mm = "1/0"', 4, "is '1/0'", "fraction"),
+        ("counts_per_turn = 2400", "counts_per_turn = 1e9", 9, "is 1000000000.0", "whole"),
+        ("counts_per_turn = 2400", "counts_per_turn = 2401", 9, "is 2401", "Four times"),
+        ('"1/2"', '"1/0"', 24, "is '1/0'", "from 1/100 to 100"),
+        ('"1/2"', "0.4", 25, "openings", '"1/3"'),
+        ("nominal_deg_btdc = 36", "nominal_deg_btdc = nan", 18, "is nan", "from -180 to 180"),
+        ("nominal_deg_btdc = 36", "nominal_mm_travel = 11", 18, "no geometry", "stroke_mm"),
+        ("nominal_deg_btdc = 36", "nominal_rim_tape_mm = 11", 18, "no diameter", "rim_diameter"),
+        ('source = "manual, page 3"', "", 16, "is missing", "manual and page"),
+        ("tolerance_deg = 1\n  source", "source", 16, "says no limits", "tolerance_deg"),
+        ("second = \"lower\"", 'second = "upper"', 29, "same unit", "Another"),
+        ("second = \"lower\"", 'second = "lowe"', 29, "nearest one is lower", 'One of "upper"'),
+        ('[[together]]', '[together]', 27, "is a table", "[[together]] (two brackets)"),
+        ('[encoder]', '[[encoder]]', 8, "is a list", "under a line [encoder]"),
+        ('rotation = "clockwise"\nseen_from', 'rotation = "left"\nseen_from', 6, "is 'left'",
+         '"clockwise", "anticlockwise"'),
+    ],
+)  # fmt: skip
+def test_one_mistake(old: str, new: str, line: int, wrong: str, allowed: str) -> None:
+    found = only(swap(old, new))
+    assert (found.file, found.line) == ("engine.toml", line)
+    assert wrong in found.wrong
+    assert allowed in found.allowed
+
+
+def test_a_key_written_wrongly() -> None:
+    missing, unknown = mistakes_of(swap("lobes = 2", "lobs = 2"))
+    assert (missing.line, missing.key, missing.wrong) == (10, "unit 1, lobes", "is missing")
+    assert (unknown.line, unknown.key) == (14, "unit 1, lobs")
+    assert "nearest one is lobes" in unknown.wrong
+    assert "lobes, name" in unknown.allowed
+
+
+def test_two_units_of_one_name() -> None:
+    text = swap('name = "lower"', 'name = "Upper"').replace('second = "lower"', 'second = "Upper"')
+    found = only(text)
+    assert (found.line, found.wrong) == (22, "is 'Upper' a second time")
+
+
+def test_a_window_upside_down() -> None:
+    upside_down = "earliest_deg_btdc = 35\n  nominal_deg_btdc = 36\n  latest_deg_btdc = 37"
+    text = GOOD.replace("nominal_deg_btdc = 36\n  tolerance_deg = 1", upside_down)
+    found = only(text)
+    assert found.line == 18
+    assert "upside down" in found.wrong
+    assert "Earliest is the largest" in found.allowed
+
+
+def test_missing_tables_are_named() -> None:
+    keys = [each.key for each in mistakes_of('[certificate]\nperson = "me"\n')]
+    assert keys == ["engine", "encoder", "unit"]
+
+
+def test_unknown_tables() -> None:
+    found = only(GOOD + "\n[runup]\nneeded_deg = 20\n")
+    assert found.line == GOOD.count("\n") + 2
+    assert "nearest one is run_up" in found.wrong
+
+
+def test_contacts_that_contradict_one_another() -> None:
+    found = only(GOOD + "[contacts]\nlongest_dropout_ms = 5\n")
+    assert "not below least_open_ms, which is 3" in found.wrong
+
+
+def test_hundreds_of_unknown_keys_are_cut_off() -> None:
+    text = GOOD + "".join(f"key_{number} = 1\n" for number in range(5000))
+    assert len(mistakes_of(text)) == 100
+
+
+@pytest.mark.parametrize(
+    ("unit", "served"),
+    [
+        ("turns_per_crank_turn = 1\nlobes = 2", ()),
+        ("turns_per_crank_turn = 0.5\nlobes = 4", ()),
+        ("turns_per_crank_turn = 1\nlobes = 4\nboth_strokes = true", ()),
+        ("turns_per_crank_turn = 1\nlobes = 1\ncylinders = [1, 4]", (1, 4)),
+        ("turns_per_crank_turn = 1\nlobes = 1\ncylinders = [1, 4, 1, 4]", None),
+        ("turns_per_crank_turn = 1\nlobes = 2\nboth_strokes = true\ncylinders = [1, 4, 1, 4]",
+         (1, 4, 1, 4)),
+        ("turns_per_crank_turn = 1\nlobes = 4", None),
+        ("turns_per_crank_turn = 1\nlobes = 1", None),
+        ("turns_per_crank_turn = 0.333\nlobes = 6", None),
+        ("turns_per_crank_turn = 1\nlobes = 2\ncylinders = [1, 5]", None),
+    ],
+)  # fmt: skip
+def test_openings_in_a_cycle_against_cylinders(unit: str, served: tuple[int, ...] | None) -> None:
+    text = swap("turns_per_crank_turn = 1\nlobes = 2", unit)
+    if served is None:
+        assert only(text).key in ("unit 1, lobes", "unit 1, cylinders")
+    else:
+        assert read(text).units[0].lobe_cylinders == served
+
+
+# --- the file as bytes ---------------------------------------------------------------------------
+
+
+def test_byte_order_mark_and_line_ends() -> None:
+    assert profile_from_bytes(b"\xef\xbb\xbf" + GOOD.encode()) == read(GOOD)
+    assert profile_from_bytes(GOOD.replace("\n", "\r\n").encode()) == read(GOOD)
+
+
+@pytest.mark.parametrize("data", [b"", b"\n \n", b"# only a comment\n", b"\xef\xbb\xbf"])
+def test_empty(data: bytes) -> None:
+    assert only(data).wrong == "it is empty"
+
+
+def test_another_encoding_says_which_byte() -> None:
+    data = GOOD.encode().replace(b"Test engine", b"Test \xe9ngine")
+    found = only(data)
+    assert found.line == 2
+    assert f"byte {data.index(0xE9)} (0xE9) is not UTF-8" in found.wrong
+    marked = only(b"\xef\xbb\xbf" + data)
+    assert f"byte {data.index(0xE9) + 3} (0xE9)" in marked.wrong
+
+
+def test_utf_16() -> None:
+    assert "UTF-16 (byte 0 is 0xFF)" in only(GOOD.encode("utf-16")).wrong
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("[engine\nname = 1\n", 1),
+        ("[engine]\nname = upper\n", 2),
+        ("[engine]\nname = 1\nname = 2\n", 3),
+        ('[engine]\nname = "no end\n', 2),
+        ("[engine]\nname = \x1b[31m\n", 2),
+        ("\x00\x01\x02", 1),
+    ],
+)
+def test_not_toml(text: str, line: int) -> None:
+    found = only(text)
+    assert found.line == line
+    assert found.wrong.startswith("not TOML")
+    assert str(found).isprintable()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "a = " + "[" * 20_000,
+        "a = " + "9" * 20_000,
+        "a" + ".a" * 20_000 + " = 1",
+        "[" + "a." * 200_000 + "a]",
+        "a = {" + "b = {" * 5_000,
+        "x = 1\n" * 3,
+    ],
+    ids=["nested lists", "long number", "long key", "long header", "nested tables", "twice"],
+)
+def test_hostile_text_is_refused_quickly(text: str) -> None:
+    assert str(only(text)).isprintable()
+
+
+def test_over_a_megabyte() -> None:
+    assert "longer than 1000000 bytes" in only(b"#" * 1_000_001).wrong
+
+
+def test_digest() -> None:
+    # SHA-256 of "abc": FIPS 180-4 examples (from memory).
+    assert profile_bytes_digest(b"abc") == (
+        "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    )
+
+
+# --- the file on disk ----------------------------------------------------------------------------
+
+
+def test_a_file_or_its_folder(tmp_path: Path) -> None:
+    path = tmp_path / "engine.toml"
+    path.write_text(GOOD, "utf-8")
+    assert load_profile(path) == load_profile(tmp_path) == load_profile(str(tmp_path)) == read(GOOD)
+
+
+def test_messages_name_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "engine.toml"
+    path.write_text(swap("lobes = 2", "lobes = 0"), "utf-8")
+    with pytest.raises(ProfileError) as caught:
+        load_profile(path)
+    assert str(caught.value) == (
+        f"{path}: line 14, unit 1, lobes: is 0. A whole number from 1 to 36."
+    )
+    assert caught.value.status == 2
+
+
+def _missing(folder: Path) -> Path:
+    return folder / "not_there"
+
+
+def _folder(folder: Path) -> Path:
+    (folder / "engine.toml").mkdir()
+    return folder / "engine.toml" / ".."
+
+
+def _null(folder: Path) -> Path:
+    return Path(f"{folder}/a\0b")
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [
+        (_missing, "there is no such file"),
+        (_folder, "it is not a file"),
+        (_null, "no file can have such a name"),
+    ],
+)
+def test_no_file(tmp_path: Path, place: Callable[[Path], Path], said: str) -> None:
+    with pytest.raises(ProfileError, match=said):
+        load_profile(place(tmp_path))
+
+
+# --- hostile names -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "\\u001b[2J",
+        "\\u0007",
+        "two\\nlines",
+        "\\u202eback to front",
+        "\\u0085",
+        "a\\u200bb",
+        "\\ud7ff\\u0000",
+    ],
+)
+def test_unprintable_names_are_refused_and_shown_harmless(name: str) -> None:
+    found = only(swap('name = "upper"', f'name = "{name}"'))
+    assert found.key == "unit 1, name"
+    assert "unprintable character (U+" in found.wrong
+    assert str(found).isprintable()
+
+
+def test_markup_in_a_name_is_just_text() -> None:
+    profile = read(GOOD.replace('"upper"', '"<b>[red]upper"'))
+    assert profile.units[0].name == "<b>[red]upper"
+
+
+def test_hostile_keys_are_shown_harmless() -> None:
+    found = only(GOOD + '"\\u001b[2J\\u202e" = 1\n')
+    assert str(found).isprintable()
+    assert "\\x1b" in found.key
+
+
+def test_names_have_a_longest() -> None:
+    assert "has 41 characters" in only(GOOD.replace('"upper"', '"' + "x" * 41 + '"')).wrong

@@ -1,0 +1,78 @@
+"""Firing order and dead centres. Intervals are definitions: 720/N and 360/N degrees of crank."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.engine.firing import (
+    datum_after_first_deg,
+    firing_after_first_deg,
+    geometry_of,
+    plug_hole_offset_deg,
+    tdc_after_first_deg,
+    tdc_known,
+    wrap_btdc,
+    wrap_cycle,
+    wrap_half_cycle,
+)
+from rig.engine.profile import Engine, Geometry
+from rig.faults import InputError
+
+FOUR = Engine("four", 4, 4, (1, 3, 4, 2), (180.0,) * 4, "clockwise", "flywheel end")
+RADIAL = Engine(
+    "nine", 4, 9, (1, 3, 5, 7, 9, 2, 4, 6, 8), (80.0,) * 9, "clockwise", "rear",
+    geometry=Geometry(70, 270, 0), stated_tdc_deg={3: 80.9}, master_cylinder=1,
+)  # fmt: skip
+
+
+def test_four_cylinders() -> None:
+    assert firing_after_first_deg(FOUR) == {1: 0.0, 2: 540.0, 3: 180.0, 4: 360.0}
+    assert tdc_after_first_deg(FOUR) == firing_after_first_deg(FOUR)
+    assert [plug_hole_offset_deg(FOUR, each) for each in (1, 2, 3, 4)] == [0, 180, 180, 0]
+
+
+def test_an_order_that_does_not_begin_with_cylinder_1() -> None:
+    turned = Engine("four", 4, 4, (4, 2, 1, 3), (180.0,) * 4, "clockwise", "flywheel end")
+    assert firing_after_first_deg(turned) == firing_after_first_deg(FOUR)
+
+
+def test_uneven_intervals() -> None:
+    twin = Engine("vee", 4, 2, (1, 2), (410.0, 310.0), "clockwise", "drive end")
+    assert firing_after_first_deg(twin) == {1: 0.0, 2: 410.0}
+    assert plug_hole_offset_deg(twin, 2) == pytest.approx(50.0)
+
+
+def test_link_rods_are_stated_or_not_known() -> None:
+    assert tdc_after_first_deg(RADIAL) == {1: 0.0, 3: 80.9}
+    assert datum_after_first_deg(RADIAL)[3] == 80.9
+    assert datum_after_first_deg(RADIAL)[5] == 160.0
+    assert [each for each in range(1, 10) if tdc_known(RADIAL, each)] == [1, 3]
+    assert plug_hole_offset_deg(RADIAL, 3) == 80.9
+    with pytest.raises(InputError, match="hangs on a link rod"):
+        plug_hole_offset_deg(RADIAL, 5)
+    assert geometry_of(RADIAL, 1) == RADIAL.geometry
+    assert geometry_of(RADIAL, 3) is None
+
+
+def test_no_such_cylinder() -> None:
+    with pytest.raises(InputError, match="no cylinder 5; it has 1 to 4"):
+        plug_hole_offset_deg(FOUR, 5)
+
+
+@given(st.floats(-1e6, 1e6))
+def test_wraps_stay_within_bounds(deg: float) -> None:
+    assert -180.0 < wrap_btdc(deg) <= 180.0
+    for cycle in (360.0, 720.0):
+        assert 0.0 <= wrap_cycle(deg, cycle) < cycle
+        assert -cycle / 2 < wrap_half_cycle(deg, cycle) <= cycle / 2
+        turns = (wrap_cycle(deg, cycle) - deg) / cycle
+        assert turns == pytest.approx(round(turns), abs=1e-6)
+
+
+def test_wraps_at_the_ends() -> None:
+    assert wrap_btdc(180.0) == wrap_btdc(-180.0) == 180.0
+    assert wrap_btdc(-1e-300) == 0.0
+    assert wrap_cycle(-1e-300, 720.0) == 0.0
+    assert wrap_half_cycle(360.0, 720.0) == wrap_half_cycle(-360.0, 720.0) == 360.0

@@ -1,0 +1,124 @@
+"""Engines, openings and readings for the tests of this room; nothing here is a real engine."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from fractions import Fraction
+
+from rig.engine.profile import Encoder, Engine, Profile, Setting, Unit, Window
+from rig.engine.reference import Reference
+from rig.engine.uncertainty import Contribution, combine
+from rig.signal.events import Opening
+from rig.timing.results import Reading
+
+ADVANCE = Setting("full advance", Window(37.0, 36.0, 35.0, "manual, page 12"))
+FINE_ENCODER = Encoder(4096)
+
+
+def unit(
+    name: str = "upper",
+    at_input: int = 1,
+    turns: str = "1/2",
+    lobes: int = 1,
+    setting: Setting = ADVANCE,
+) -> Unit:
+    return Unit(name, at_input, Fraction(turns), lobes, (setting,))
+
+
+def profile(
+    cylinders: int,
+    order: Sequence[int],
+    intervals: Sequence[float],
+    *units: Unit,
+    strokes: int = 4,
+    encoder: Encoder = FINE_ENCODER,
+) -> Profile:
+    engine = Engine(
+        name="test engine",
+        strokes=2 if strokes == 2 else 4,
+        cylinders=cylinders,
+        firing_order=tuple(order),
+        intervals_deg=tuple(intervals),
+        rotation="clockwise",
+        seen_from="drive end",
+    )
+    return Profile(engine, encoder, units)
+
+
+def single(*units: Unit, encoder: Encoder = FINE_ENCODER) -> Profile:
+    """One cylinder, four strokes, a unit at half crank speed with one lobe."""
+    return profile(1, (1,), (720.0,), *(units or (unit(),)), encoder=encoder)
+
+
+def four(*units: Unit, encoder: Encoder = FINE_ENCODER) -> Profile:
+    """Four cylinders in line, 1-3-4-2, a unit at crank speed with two lobes."""
+    units = units or (unit(turns="1", lobes=2),)
+    return profile(4, (1, 3, 4, 2), (180.0,) * 4, *units, encoder=encoder)
+
+
+def nine(*units: Unit) -> Profile:
+    """Nine cylinders on a star, a cam at half crank speed with nine lobes."""
+    order = (1, 3, 5, 7, 9, 2, 4, 6, 8)
+    return profile(9, order, (80.0,) * 9, *(units or (unit(lobes=9),)))
+
+
+def reference(
+    tdc_deg: float = 0.0,
+    u_deg: float = 0.05,
+    nu: float = math.inf,
+    touches: tuple[tuple[float, ...], tuple[float, ...]] = ((), ()),
+) -> Reference:
+    part = Contribution("repeatability", u_deg, nu, "A", "")
+    return Reference(
+        tdc_deg,
+        combine([part]),
+        "stop" if touches[0] else "stated",
+        "",
+        forward_deg=touches[0],
+        backward_deg=touches[1],
+    )
+
+
+def opening(crank_deg: float | None, at_input: int = 1, closed_deg: float = math.nan) -> Opening:
+    return Opening(
+        input=at_input,
+        t_us=5_000_000.0,
+        crank_deg=crank_deg,
+        direction=1,
+        speed_deg_s=40.0,
+        run_up_deg=90.0,
+        counts=True,
+        why="",
+        partings=3,
+        passage_us=900.0,
+        closed_us=1e6,
+        closed_deg=closed_deg,
+    )
+
+
+def reading(btdc_deg: float, unit_name: str = "upper", cylinder: int | None = 1) -> Reading:
+    """A counted reading, dead centre standing at the index."""
+    return Reading(
+        unit=unit_name,
+        setting=ADVANCE.name,
+        cylinder=cylinder,
+        lobe=0,
+        btdc_deg=btdc_deg,
+        crank_deg=720.0 - btdc_deg,
+        t_s=0.0,
+        counts=True,
+        why="",
+    )
+
+
+def readings(
+    btdc_deg: Sequence[float], unit_name: str = "upper", cylinder: int | None = 1
+) -> list[Reading]:
+    return [reading(angle, unit_name, cylinder) for angle in btdc_deg]
+
+
+def changed(group: Sequence[Reading], **fields: object) -> list[Reading]:
+    """The same readings with other fields."""
+    return [replace(one, **fields) for one in group]  # type: ignore[arg-type]

@@ -1,0 +1,151 @@
+"""Single contributions against geometry and the Guide."""
+
+from __future__ import annotations
+
+import cmath
+import math
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from sample_engines import FINE_ENCODER, reference
+
+from rig.engine.profile import Encoder
+from rig.engine.uncertainty import Contribution, combine
+from rig.timing.budget import (
+    FEW,
+    GRADUATION,
+    RUN_OUT,
+    Spread,
+    counting,
+    graduation,
+    hand,
+    mean_over_cylinders,
+    play,
+    reference_seat,
+    repeatability,
+    run_out,
+    seat,
+    top_dead_centre,
+)
+
+
+@pytest.mark.parametrize(
+    ("apart", "at_most"), [(5.0, 0.010469), (36.0, 0.074164), (90.0, 0.169706), (180.0, 0.24)]
+)
+def test_run_out_between_two_angles(apart: float, at_most: float) -> None:
+    """D4: A = 0.12, at most 2 A sin(d/2) (geometry); as an arcsine, JCGM 100:2008, H.1.3.4."""
+    encoder = replace(FINE_ENCODER, run_out_deg=0.12)
+    part = run_out(encoder, seat([200.0 + apart] * 9, encoder), seat([200.0], encoder))
+    assert part.u_deg * math.sqrt(2.0) == pytest.approx(at_most, abs=1e-6)
+
+
+@given(st.floats(0.0, 360.0), st.floats(20.0, 60.0), st.floats(5.0, 60.0))
+def test_run_out_against_a_stop_is_the_worst_over_all_phases(
+    tdc: float, half_arc: float, btdc: float
+) -> None:
+    """Brute force over the phase, the error being A sin(angle + phase) at each position."""
+    encoder = replace(FINE_ENCODER, run_out_deg=0.12)
+    touches = ((tdc + 360.0 - half_arc) % 360.0,), ((tdc + half_arc) % 360.0,)
+    datum = reference_seat(reference(tdc % 360.0, touches=touches), encoder)
+    phase = np.radians(np.arange(0.0, 360.0, 0.05))
+
+    def error(angle_deg: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        return np.asarray(0.12 * np.sin(np.radians(angle_deg) + phase))
+
+    found = error(tdc - btdc) - (error(tdc - half_arc) + error(tdc + half_arc)) / 2.0
+    part = run_out(encoder, seat([tdc - btdc], encoder), datum)
+    assert part.u_deg * math.sqrt(2.0) == pytest.approx(float(np.max(found)), abs=2e-6)
+    assert part.u_deg == pytest.approx(float(np.sqrt(np.mean(found**2))), abs=2e-6)
+
+
+def test_run_out_counts_on_the_encoders_own_shaft() -> None:
+    """At half crank speed, 90 degrees of crank are 45 of the encoder."""
+    encoder = replace(FINE_ENCODER, run_out_deg=0.12, turns_per_crank_turn=Fraction(1, 2))
+    part = run_out(encoder, seat([90.0], encoder), seat([0.0], encoder))
+    at_most = 0.24 * math.sin(math.radians(22.5))
+    assert part.u_deg * math.sqrt(2.0) == pytest.approx(at_most)
+
+
+def test_run_out_of_opposite_openings_cancels() -> None:
+    """Cylinders half a turn apart: the once-a-turn errors of their openings are opposite."""
+    encoder = replace(FINE_ENCODER, run_out_deg=0.12)
+    assert abs(seat([10.0, 190.0], encoder).vector) == pytest.approx(0.0, abs=1e-12)
+    part = run_out(encoder, seat([10.0, 190.0], encoder), seat([46.0], encoder))
+    assert part.u_deg == pytest.approx(0.12 / math.sqrt(2.0))
+
+
+def test_seats() -> None:
+    where = seat([324.1, 324.3, 1044.2], FINE_ENCODER)
+    assert where.places == 1
+    assert cmath.phase(where.vector) == pytest.approx(math.radians(324.2 - 360.0), abs=1e-6)
+    assert seat([324.0, 504.0], FINE_ENCODER).places == 2
+    stop = reference(100.0, touches=((60.0, 60.1), (140.0, 139.9)))
+    assert reference_seat(stop, FINE_ENCODER).places == 2
+    assert reference_seat(reference(100.0), FINE_ENCODER).places == 1
+
+
+def test_graduation_is_of_each_position() -> None:
+    """Rectangular (JCGM 100:2008, 4.3.7) at the opening and at the two touches of the stop."""
+    encoder = replace(FINE_ENCODER, graduation_error_deg=0.06)
+    stop = reference_seat(reference(100.0, touches=((60.0,), (140.0,))), encoder)
+    part = graduation(encoder, seat([64.0], encoder), stop)
+    assert part.u_deg == pytest.approx(0.06 / math.sqrt(3.0) * math.sqrt(1.0 + 0.5))
+
+
+def test_counting_is_what_placing_leaves() -> None:
+    """D2: the difference of two is q/sqrt 6, 0.061237 for q = 0.15; a tenth of it is carried."""
+    assert counting(Encoder(2400)).u_deg == pytest.approx(0.0061237, abs=1e-7)
+    assert counting(Encoder(2400), placing=1.0).u_deg == pytest.approx(0.061237, abs=1e-6)
+    geared = Encoder(2400, turns_per_crank_turn=Fraction(1, 2))
+    assert counting(geared).u_deg == pytest.approx(2 * 0.0061237, abs=1e-6)
+
+
+def test_play_is_its_own_root_mean_square() -> None:
+    """Uniform from 0 to the play: mean square play^2/3 (JCGM 100:2008, F.2.4.5)."""
+    grid = (np.arange(100_000) + 0.5) / 100_000 * 0.8
+    assert play(0.8).u_deg == pytest.approx(float(np.sqrt(np.mean(grid**2))), rel=1e-6)
+    assert hand(0.25).u_deg == pytest.approx(0.25 / math.sqrt(3.0))
+
+
+def test_repeatability_is_the_cylinders_own_when_there_is_enough_of_it() -> None:
+    own, unit = Spread(0.09 * 9, 9), Spread(0.04 * 30, 30)
+    part = repeatability(own, unit, 10)
+    assert part is not None
+    assert (part.u_deg, part.nu) == pytest.approx((0.3 / math.sqrt(10), 9))
+
+
+@pytest.mark.parametrize("n", range(1, FEW))
+def test_repeatability_of_few_readings_is_the_units(n: int) -> None:
+    """JCGM 100:2008, 4.2.4: a pooled estimate. Another reading must never widen the interval."""
+    part = repeatability(Spread(0.01, n - 1), Spread(0.04 * 30, 30), n)
+    assert part is not None
+    assert (part.u_deg, part.nu) == pytest.approx((0.2 / math.sqrt(n), 30))
+
+
+def test_a_single_reading_has_no_repeatability() -> None:
+    assert repeatability(Spread(), Spread(), 1) is None
+    assert mean_over_cylinders([Spread(), Spread()], [1, 1]) is None
+
+
+def test_mean_over_cylinders_leaves_their_differences_out() -> None:
+    """u^2 = s^2 (1/4 + 1/2) / 4 with s pooled over 3 + 1 degrees of freedom."""
+    part = mean_over_cylinders([Spread(0.12, 3), Spread(0.04, 1)], [4, 2])
+    assert part is not None
+    assert part.nu == 4
+    assert part.u_deg == pytest.approx(math.sqrt(0.04 * 0.75) / 2.0)
+
+
+def test_the_references_encoder_errors_are_not_counted_twice() -> None:
+    parts = [
+        Contribution("repeatability", 0.04, 4, "A", ""),
+        Contribution("offset", 0.03, math.inf, "B", ""),
+        Contribution(GRADUATION, 0.2, math.inf, "B", ""),
+        Contribution(RUN_OUT, 0.3, math.inf, "B", ""),
+    ]
+    found = top_dead_centre(replace(reference(), uncertainty=combine(parts)))
+    assert found.u_deg == pytest.approx(0.05)
+    assert found.nu == pytest.approx(4 * (0.05 / 0.04) ** 4)

@@ -1,0 +1,221 @@
+"""Units against one another, before and after, and along a lever."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from sample_engines import (
+    ADVANCE,
+    FINE_ENCODER,
+    changed,
+    four,
+    readings,
+    reference,
+    single,
+    unit,
+)
+
+from rig.engine.profile import Profile, Setting, Synchronism, Window
+from rig.engine.uncertainty import Contribution, combine
+from rig.faults import InputError
+from rig.timing.compare import compare_judgements, compare_units, lever_ranges
+from rig.timing.judge import judge
+from rig.timing.results import Judgement
+
+UPPER = [36.0, 36.1, 36.2, 36.1, 36.1]
+LOWER = [35.6, 35.7, 35.8, 35.7, 35.7]
+
+
+def pair(stagger: float = 0.0, tolerance: float = 1.0) -> Profile:
+    wanted = Synchronism("upper", "lower", stagger, tolerance, "manual, page 14")
+    return replace(single(unit("upper", 1), unit("lower", 2)), synchronism=(wanted,))
+
+
+def judged(u_own: float, u_tdc: float, mean: float) -> Judgement:
+    """A judgement that consists of its own part and of dead centre."""
+    base = judge(readings([mean - 0.1, mean, mean + 0.1]), single(), reference())[0]
+    parts = [
+        Contribution("repeatability", u_own, math.inf, "A", ""),
+        Contribution("top dead centre", u_tdc, math.inf, "B", ""),
+    ]
+    return replace(base, uncertainty=combine(parts))
+
+
+def test_the_shared_reference_drops_out() -> None:
+    """D3: own parts 0.06 and 0.08, shared dead centre 0.10. Source: JCGM 100:2008, 5.2."""
+    upper, lower = judged(0.06, 0.10, 36.1), judged(0.08, 0.10, 35.7)
+    assert upper.uncertainty is not None
+    assert lower.uncertainty is not None
+    assert upper.uncertainty.u_deg == pytest.approx(0.116619, abs=1e-6)
+    assert lower.uncertainty.u_deg == pytest.approx(0.128062, abs=1e-6)
+    shared = compare_judgements(upper, lower, shared_reference=True)
+    assert shared.uncertainty is not None
+    assert shared.uncertainty.u_deg == pytest.approx(0.100000, abs=1e-6)
+    apart = compare_judgements(upper, lower)
+    assert apart.uncertainty is not None
+    assert apart.uncertainty.u_deg == pytest.approx(math.hypot(0.116619, 0.128062), abs=1e-6)
+
+
+def test_two_units_in_one_capture() -> None:
+    group = readings(UPPER, "upper") + readings(LOWER, "lower")
+    [found] = compare_units(group, pair(), reference(u_deg=5.0))
+    assert (found.first, found.second, found.cylinder) == ("upper", "lower", 1)
+    assert found.difference_deg == pytest.approx(0.4)
+    assert found.verdict == "inside"
+    assert found.words == "upper opens 0.40 degrees before lower"
+    assert found.uncertainty is not None
+    own = {part.name: part.u_deg for part in found.uncertainty.parts}
+    assert own["repeatability, upper"] == pytest.approx(math.sqrt(0.005 / 5))
+    assert own["top dead centre"] == 0.0
+    assert found.uncertainty.u_deg < 0.06
+
+
+@pytest.mark.parametrize(
+    ("stagger", "tolerance", "verdict"),
+    [
+        (0.0, 1.0, "inside"),
+        (0.0, 0.45, "not decidable"),
+        (0.0, 0.1, "outside"),
+        (3.0, 1.0, "outside"),
+        (0.5, 0.5, "inside"),
+        (-0.4, 0.3, "outside"),
+    ],
+)
+def test_synchronism_and_stagger(stagger: float, tolerance: float, verdict: str) -> None:
+    group = readings(UPPER, "upper") + readings(LOWER, "lower")
+    [found] = compare_units(group, pair(stagger, tolerance), reference())
+    assert found.verdict == verdict
+    assert found.words.endswith("not decidable") == (verdict == "not decidable")
+    assert (found.wanted_deg, found.tolerance_deg) == (stagger, tolerance)
+
+
+def test_run_out_is_shared_at_nearly_the_same_angle() -> None:
+    encoder = replace(FINE_ENCODER, run_out_deg=0.3)
+    job = replace(pair(), encoder=encoder)
+    group = readings(UPPER, "upper") + readings(LOWER, "lower")
+    [found] = compare_units(group, job, reference())
+    assert found.uncertainty is not None
+    part = next(p for p in found.uncertainty.parts if p.name == "run-out")
+    assert part.u_deg == pytest.approx(0.6 * math.sin(math.radians(0.2)) / math.sqrt(2), rel=1e-3)
+
+
+def test_over_all_cylinders_and_each() -> None:
+    job = four(unit("upper", 1, "1", 2), unit("lower", 2, "1", 2))
+    group = (
+        readings([36.0, 36.2], "upper", 1)
+        + readings([36.4, 36.6], "upper", 3)
+        + readings([30.0, 30.2], "upper", 4)
+        + readings([35.8, 36.0], "lower", 1)
+        + readings([36.3, 36.5], "lower", 3)
+    )
+    found = compare_units(group, job, reference())
+    assert [(one.cylinder, one.verdict) for one in found] == [
+        (None, "not judged"),
+        (1, "not judged"),
+        (3, "not judged"),
+    ]
+    assert [one.difference_deg for one in found] == pytest.approx([0.15, 0.2, 0.1])
+
+
+def test_cylinders_that_are_not_known_are_compared_over_all() -> None:
+    job = four(unit("upper", 1, "1", 2), unit("lower", 2, "1", 2))
+    group = readings(UPPER, "upper", None) + readings(LOWER, "lower", None)
+    [found] = compare_units(group, job, reference())
+    assert found.cylinder is None
+    assert found.difference_deg == pytest.approx(0.4)
+
+
+def test_single_readings_are_compared_without_a_verdict() -> None:
+    group = readings([36.1], "upper") + readings([35.7], "lower")
+    [found] = compare_units(group, pair(), reference())
+    assert (found.uncertainty, found.verdict) == (None, "not decidable")
+    assert found.words == "upper opens 0.4 degrees before lower, not decidable"
+
+
+def test_together_and_after() -> None:
+    group = readings(LOWER, "upper") + readings(UPPER, "lower")
+    assert compare_units(group, pair(), reference())[0].words == (
+        "upper opens 0.40 degrees after lower"
+    )
+    group = readings(UPPER, "upper") + readings(UPPER, "lower")
+    assert compare_units(group, pair(), reference())[0].words == "upper and lower open together"
+
+
+def test_phases_and_other_kinds_stay_apart() -> None:
+    group = (
+        readings(UPPER, "upper")
+        + changed(readings(UPPER, "upper"), phase="as left")
+        + changed(readings(LOWER, "lower"), phase="as left")
+        + changed(readings([10.0, 10.1], "lower"), kind="impulse")
+    )
+    [found] = compare_units(group, pair(), reference())
+    assert found.phase == "as left"
+    assert found.difference_deg == pytest.approx(0.4)
+
+
+def test_a_unit_a_crank_turn_out_is_not_compared() -> None:
+    group = readings(UPPER, "upper") + changed(readings(LOWER, "lower"), wrong_stroke=True)
+    assert compare_units(group, pair(), reference()) == []
+
+
+def test_settings_of_other_names_are_compared_when_there_is_no_choice() -> None:
+    fixed = Setting("fixed", Window(37.0, 36.0, 35.0, "manual"))
+    job = single(unit("upper", 1), unit("lower", 2, setting=fixed))
+    group = readings(UPPER, "upper") + changed(readings(LOWER, "lower"), setting="fixed")
+    [found] = compare_units(group, job, reference())
+    assert found.setting == "full advance / fixed"
+
+
+def test_play_of_one_body_is_shared() -> None:
+    group = readings(UPPER, "upper") + readings(LOWER, "lower")
+
+    def names(body: str) -> list[str]:
+        units = [replace(u, play_deg=0.5, body=body) for u in pair().units]
+        [found] = compare_units(group, replace(pair(), units=tuple(units)), reference())
+        assert found.uncertainty is not None
+        return [part.name for part in found.uncertainty.parts]
+
+    assert "play, upper" in names("")
+    assert not any(name.startswith("play") for name in names("double magneto"))
+
+
+def test_before_and_after() -> None:
+    before = judge(readings([33.0, 33.1, 33.2] * 3), single(), reference(u_deg=0.05))[0]
+    after = judge(readings(UPPER), single(), reference(u_deg=0.05))[0]
+    found = compare_judgements(after, before, first_name="after", second_name="before")
+    assert found.words == "after opens 3.00 degrees before before"
+    assert found.verdict == "not judged"
+    asked = compare_judgements(after, before, wanted_deg=3.0, tolerance_deg=0.5)
+    assert asked.verdict == "inside"
+
+
+def test_encoder_errors_between_two_angles_on_one_mounting() -> None:
+    encoder = replace(FINE_ENCODER, run_out_deg=0.12)
+    job = single(encoder=encoder)
+    first = judge(readings([36.0, 36.1, 36.2] * 3), job, reference())[0]
+    second = judge(readings([0.0, 0.1, 0.2] * 3), job, reference())[0]
+    found = compare_judgements(first, second, shared_reference=True, encoder=encoder)
+    assert found.uncertainty is not None
+    part = next(p for p in found.uncertainty.parts if p.name == "run-out")
+    # D4: 2 A sin(d/2) for A = 0.12, d = 36 degrees.
+    assert part.u_deg * math.sqrt(2.0) == pytest.approx(0.074164, abs=1e-6)
+
+
+def test_nothing_to_compare_is_refused() -> None:
+    good = judge(readings(UPPER), single(), reference())[0]
+    none = judge(readings([90.0, -90.0]), single(), reference())[0]
+    with pytest.raises(InputError, match="no mean opening"):
+        compare_judgements(good, none)
+
+
+def test_the_range_of_a_lever() -> None:
+    retard = Setting("full retard", Window(10.0, 8.0, 6.0, "manual"))
+    job = single(replace(unit(), settings=(ADVANCE, retard)))
+    group = readings(UPPER) + changed(readings([8.0, 8.1, 8.2]), setting="full retard")
+    judgements = judge(group, job, reference())
+    [found] = lever_ranges(judgements, job)
+    assert (found.first, found.second) == ("upper, full advance", "upper, full retard")
+    assert found.difference_deg == pytest.approx(28.0)
+    assert lever_ranges(judgements[:1], job) == []

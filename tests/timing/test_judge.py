@@ -1,0 +1,242 @@
+"""Readings to judgements: groups, figures, verdicts and words."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from sample_engines import (
+    ADVANCE,
+    FINE_ENCODER,
+    changed,
+    four,
+    nine,
+    reading,
+    readings,
+    reference,
+    single,
+    unit,
+)
+
+from rig.engine.profile import Setting, Window
+from rig.engine.uncertainty import student_t
+from rig.timing.judge import (
+    CONFIRM_BY_TURNING,
+    ONE_TURN_OUT,
+    PAPER_MEANT,
+    STROKE_NOT_STATED,
+    judge,
+    unit_figure,
+)
+from rig.timing.results import Judgement, Reading
+
+# Mean 36.1, standard deviation 0.1.
+CLOSE = [36.0, 36.1, 36.2, 36.0, 36.1, 36.2, 36.0, 36.1, 36.2, 36.1]
+
+
+def only(found: list[Judgement]) -> Judgement:
+    [one] = found
+    return one
+
+
+def test_an_opening_inside() -> None:
+    found = only(judge(readings(CLOSE), single(), reference(u_deg=0.05, nu=3)))
+    assert (found.verdict, found.words, found.settle) == ("inside", "inside", "")
+    assert found.n == 10
+    assert found.mean_btdc == pytest.approx(36.1)
+    assert found.sd_deg == pytest.approx(0.0816497, abs=1e-6)
+    assert (found.earliest_btdc, found.nominal_btdc, found.latest_btdc) == (37.0, 36.0, 35.0)
+    assert "JCGM 106" in found.rule
+
+
+def test_the_parts_add_up() -> None:
+    """W3 with the rounding to a count replaced by what placing leaves of it: s 0.12 of ten
+    readings, dead centre 0.05 with 3 degrees of freedom, q = 0.15 (JCGM 100:2008)."""
+    at = [36.0 + 0.12 * math.sqrt(0.9) * side for side in (-1.0, 1.0)] * 5
+    encoder = replace(FINE_ENCODER, counts_per_turn=2400)
+    found = only(judge(readings(at), single(encoder=encoder), reference(u_deg=0.05, nu=3)))
+    assert found.sd_deg == pytest.approx(0.12)
+    assert found.uncertainty is not None
+    parts = {part.name: part for part in found.uncertainty.parts}
+    assert list(parts) == ["repeatability", "top dead centre", "counting", "graduation", "run-out"]
+    assert parts["repeatability"].u_deg == pytest.approx(0.037947, abs=1e-6)
+    assert parts["counting"].u_deg == pytest.approx(0.061237 / 10, abs=1e-6)
+    u = math.sqrt(0.037947**2 + 0.05**2 + 0.0061237**2)
+    nu = u**4 / (0.037947**4 / 9 + 0.05**4 / 3)
+    assert found.uncertainty.U_deg == pytest.approx(student_t(nu) * u, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("shift", "verdict", "words"),
+    [
+        (0.0, "inside", "inside"),
+        (1.4, "outside", "1.50 degrees early"),
+        (-1.5, "outside", "1.40 degrees late"),
+        (0.85, "not decidable", "0.95 degrees early, not decidable"),
+        (-1.15, "not decidable", "1.05 degrees late, not decidable"),
+    ],
+)
+def test_verdicts_in_words(shift: float, verdict: str, words: str) -> None:
+    found = only(judge(readings([a + shift for a in CLOSE]), single(), reference(u_deg=0.08)))
+    assert (found.verdict, found.words) == (verdict, words)
+    assert bool(found.settle) == (verdict == "not decidable")
+
+
+def test_the_simple_rule() -> None:
+    job = replace(single(), decision_rule="simple")
+    found = only(judge(readings([a + 0.85 for a in CLOSE]), job, reference(u_deg=0.08)))
+    assert (found.verdict, found.settle) == ("inside", "")
+    assert "simple" in found.rule
+
+
+def test_a_window_across_dead_centre() -> None:
+    """Angles wrap: -179 and 179 are two degrees apart."""
+    setting = Setting(ADVANCE.name, Window(-178.0, 180.0, 178.0, "manual"))
+    job = single(unit(setting=setting))
+    found = only(judge(readings([179.9, -179.9, 180.0] * 3), job, reference()))
+    assert found.verdict == "inside"
+    assert abs(found.mean_btdc or 0.0) == pytest.approx(180.0)
+
+
+def test_readings_that_do_not_count_are_no_readings() -> None:
+    group = [*readings(CLOSE), replace(reading(50.0), counts=False, why="run-up too short")]
+    assert only(judge(group, single(), reference())).n == 10
+    assert judge(group[-1:], single(), reference()) == []
+
+
+def test_one_reading_is_not_decidable_however_far_out() -> None:
+    found = only(judge(readings([41.0]), single(), reference()))
+    assert (found.verdict, found.uncertainty, found.sd_deg) == ("not decidable", None, None)
+    assert found.words == "5.0 degrees early, not decidable"
+    assert "2 more" in found.settle
+
+
+def test_one_reading_of_a_cylinder_leans_on_the_others() -> None:
+    group = readings([36.0, 36.2, 35.9, 36.1] * 3, cylinder=1) + readings([36.1], cylinder=3)
+    found = judge(group, four(), reference())
+    assert [(one.cylinder, one.n) for one in found] == [(None, 13), (1, 12), (3, 1)]
+    third = found[2]
+    assert third.uncertainty is not None
+    assert third.uncertainty.parts[0].nu == 11
+    assert third.uncertainty.parts[0].u_deg == pytest.approx(found[1].sd_deg)
+    assert third.verdict == "inside"
+
+
+def test_unequal_lobes_are_not_unequal_readings() -> None:
+    """Lobes 0.6 apart: the figure over all is the mean of their means, and its uncertainty is
+    that of the readings, not of the lobes."""
+    group = readings([36.3, 36.4, 36.3, 36.4], cylinder=1) + readings([35.7, 35.8], cylinder=3)
+    whole, first, third = judge(group, four(), reference(u_deg=0.001))
+    assert whole.cylinder is None
+    assert whole.mean_btdc == pytest.approx(36.05)
+    assert (whole.sd_deg or 0.0) > 0.3
+    assert whole.uncertainty is not None
+    assert whole.uncertainty.parts[0].u_deg < 0.03
+    assert first.mean_btdc == pytest.approx(36.35)
+    assert third.mean_btdc == pytest.approx(35.75)
+
+
+def test_each_lobe_once_lets_their_differences_stand_for_the_spread() -> None:
+    group = [reading(36.0 + 0.1 * i, cylinder=c) for i, c in enumerate((1, 3, 4, 2))]
+    whole = judge(group, four(), reference())[0]
+    assert whole.uncertainty is not None
+    assert whole.uncertainty.parts[0].nu == 3
+
+
+def test_compensated_cams_are_judged_one_by_one() -> None:
+    windows = {c: Window(37.0 + c, 36.0 + c, 35.0 + c, "manual") for c in (1, 3)}
+    setting = replace(ADVANCE, per_cylinder=windows)
+    group = readings([37.0, 37.1, 36.9] * 3, cylinder=1) + readings(
+        [37.0, 37.1, 36.9] * 3, cylinder=3
+    )
+    found = judge(group, nine(unit(lobes=9, setting=setting)), reference())
+    assert [(one.cylinder, one.verdict) for one in found] == [(1, "inside"), (3, "outside")]
+    assert found[1].words.startswith("2.0")
+    assert found[1].words.endswith("late")
+
+
+def test_an_unknown_stroke_is_marked_on_what_is_inside() -> None:
+    group = changed(readings(CLOSE, cylinder=None), stroke_known=False)
+    found = only(judge(group, four(), reference()))
+    assert (found.cylinder, found.verdict) == (None, "inside")
+    assert found.words == "inside, stroke not stated"
+    assert STROKE_NOT_STATED in found.marks
+
+
+def test_one_crank_turn_out_is_never_inside() -> None:
+    found = only(judge(changed(readings(CLOSE), wrong_stroke=True), single(), reference()))
+    assert found.verdict == "outside"
+    assert found.words == "one crank turn out, there 0.10 degrees early"
+    assert ONE_TURN_OUT in found.marks
+
+
+def test_set_readings_stand_apart_and_ask_to_be_confirmed() -> None:
+    group = readings(CLOSE) + changed(readings([36.0, 36.1, 36.0]), kind="set")
+    turned, as_set = judge(group, single(), reference())
+    assert (turned.kind, turned.n, as_set.kind, as_set.n) == ("turned", 10, "set", 3)
+    assert as_set.verdict == "not judged"
+    assert CONFIRM_BY_TURNING in as_set.marks
+    assert as_set.uncertainty is not None
+    assert as_set.uncertainty.parts[-1].name == "hand"
+
+
+def test_as_found_and_as_left() -> None:
+    group = changed(readings(CLOSE), phase="as left") + readings([38.0, 38.1, 38.0])
+    found = judge(group, single(), reference())
+    assert [(one.phase, one.n) for one in found] == [("as found", 3), ("as left", 10)]
+
+
+def test_play_is_carried_until_it_is_taken_up() -> None:
+    job = single(replace(unit(), play_deg=0.6))
+    free = only(judge(readings(CLOSE), job, reference()))
+    held = only(judge(readings(CLOSE), job, reference(), play_taken_up=("upper",)))
+    assert free.uncertainty is not None
+    assert held.uncertainty is not None
+    assert free.uncertainty.parts[-1].name == "play"
+    assert free.uncertainty.parts[-1].u_deg == pytest.approx(0.6 / math.sqrt(3))
+    assert "play" not in [part.name for part in held.uncertainty.parts]
+
+
+def test_the_spread_has_its_own_verdict() -> None:
+    for limit, verdict in ((0.5, "inside"), (0.1, "not decidable"), (0.03, "outside")):
+        setting = replace(ADVANCE, spread_limit_deg=limit)
+        found = only(judge(readings(CLOSE), single(unit(setting=setting)), reference()))
+        assert found.spread_verdict == verdict
+        assert found.verdict == "inside"
+
+
+def test_without_a_window_it_is_read_and_not_judged() -> None:
+    bare = single(unit(setting=Setting(ADVANCE.name, None)))
+    found = only(judge(readings(CLOSE), bare, reference()))
+    assert (found.verdict, found.words, found.settle) == ("not judged", "no window stated", "")
+    assert found.mean_btdc == pytest.approx(36.1)
+
+
+def test_the_paper_slip_is_marked() -> None:
+    job = single(replace(unit(), meaning="paper"))
+    assert PAPER_MEANT in only(judge(readings(CLOSE), job, reference())).marks
+
+
+def test_openings_that_cancel_out_have_no_mean() -> None:
+    found = only(judge(readings([90.0, -90.0]), single(), reference()))
+    assert (found.mean_btdc, found.verdict) == (None, "not judged")
+    assert "no mean" in found.words
+
+
+def test_the_figure_that_speaks_for_a_unit() -> None:
+    group = readings(CLOSE, cylinder=1) + readings(CLOSE, cylinder=3)
+    found = judge(group, four(), reference())
+    assert unit_figure(found, "upper", ADVANCE.name) is found[0]
+    alone = judge(readings(CLOSE), single(), reference())
+    assert unit_figure(alone, "upper", ADVANCE.name) is alone[0]
+    assert unit_figure(alone, "upper", ADVANCE.name, phase="as left") is None
+
+
+def test_the_order_of_readings_does_not_matter() -> None:
+    group: list[Reading] = readings(CLOSE, cylinder=1) + readings([36.5, 36.7], cylinder=3)
+    assert judge(group, four(), reference()) != judge(group[:-1], four(), reference())
+    again = judge(list(reversed(group)), four(), reference())
+    for one, two in zip(judge(group, four(), reference()), again, strict=True):
+        assert one.mean_btdc == pytest.approx(two.mean_btdc)
+        assert one.verdict == two.verdict
