@@ -323,6 +323,21 @@ class Session:
         """Name of the setting in force for ``unit`` now."""
         return self._settings[unit].now
 
+    def counts_disagree(self) -> str:
+        """Says so when the rig's or the index's counts of a turn are not the engine file's."""
+        stated = self.profile.encoder.counts_per_turn
+        said = self.identity.counts_per_turn if self.identity else stated
+        between = self.follower.track.between_passes
+        if (
+            between is not None
+            and self.follower.track.lost
+            and abs(between - stated) > stated / 100
+        ):
+            return f"{between:.0f} counts lie between two index passes; engine.toml says {stated}"
+        if said != stated:
+            return f"the rig says {said} counts a turn; engine.toml says {stated}"
+        return ""
+
     def is_struck(self, t_us: float) -> bool:
         """True when the opening at ``t_us`` was struck out by hand."""
         return t_us in self._struck

@@ -71,6 +71,7 @@ static void look_at(struct sample s) {
 static void look_again(void) {
     struct sample s;
     enum blind blind = samples_recover(&s);
+    if (blind == BLIND_NONE) return;
     uint32_t since_us = seen_us;
     seen_us = clock_at(s.ticks);
     uint8_t changed = s.pins ^ pins;

@@ -14,6 +14,7 @@
 #define PROTOCOL 1
 #define MOVING_EVERY_US 20000
 #define STILL_EVERY_US 100000
+#define MOST_DROPPED 250
 #define WIDTHS_EVERY_US 250000
 #define HEALTH_EVERY_US 1000000
 #define HEALTH_AT_MOST_EVERY_US 200000
@@ -60,8 +61,8 @@ static bool position_due(uint32_t now_us) {
     bool moved = encoder.back || encoder.ahead;
     uint32_t every_us = moved ? MOVING_EVERY_US : STILL_EVERY_US;
     if (since_us < every_us) return false;
-    // Positions that the line had no time for since the last one are told as dropped.
-    for (since_us -= STILL_EVERY_US; (int32_t)since_us >= MOVING_EVERY_US;) {
+    // Positions that there was no time for are told as dropped, once fewer than ten a second came.
+    for (uint8_t n = MOST_DROPPED; n && since_us >= STILL_EVERY_US + MOVING_EVERY_US; n--) {
         serial_drop();
         since_us -= MOVING_EVERY_US;
     }

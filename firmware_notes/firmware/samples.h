@@ -11,31 +11,33 @@
 struct sample {
     uint8_t pins;    // port D as read
     uint16_t ticks;  // timer 1, half microseconds
+    uint8_t unused;  // so that 64 samples are 256 bytes, and a byte of offset wraps by itself
 };
 
-#define SAMPLES_ROOM 64  // a power of two
+#define SAMPLES_ROOM 64
 extern struct sample samples_ring[SAMPLES_ROOM];
 
-// Registers made for general use: read and written in one cycle, one writer each.
+// Offsets into the ring in bytes. They live in registers made for general use, which are read and
+// written in one cycle; each has one writer.
 #define SAMPLES_HEAD GPIOR0  // written by the interrupt
 #define SAMPLES_TAIL GPIOR1  // written by the main loop
 
-// What the inputs were blind to before the sample that samples_recover() gives.
-enum blind { BLIND_EDGES, BLIND_ALL };
+// Which inputs nobody watched before the sample that samples_recover() gives.
+enum blind { BLIND_NONE, BLIND_EDGES, BLIND_ALL };
 
 void samples_start(void);
 
 // How many samples wait.
 static inline uint8_t samples_waiting(void) {
-    return (SAMPLES_HEAD - SAMPLES_TAIL) & (SAMPLES_ROOM - 1);
+    return (uint8_t)(SAMPLES_HEAD - SAMPLES_TAIL) / sizeof(struct sample);
 }
 
 // Takes the oldest; only when one waits.
 static inline struct sample samples_take(void) {
     uint8_t tail = SAMPLES_TAIL;
-    struct sample s = samples_ring[tail];
+    struct sample s = *(struct sample *)((uint8_t *)samples_ring + tail);
     __asm__ volatile("" ::: "memory");  // the slot is read before it is given back
-    SAMPLES_TAIL = (tail + 1) & (SAMPLES_ROOM - 1);
+    SAMPLES_TAIL = tail + sizeof(struct sample);
     return s;
 }
 
@@ -51,5 +53,6 @@ static inline bool samples_none_before(uint16_t *ticks) {
 // After the ring has run too full, inputs are shut off: contacts and index first, the encoder last.
 static inline bool samples_shut(void) { return PCMSK2 != PINS_ALL; }
 
-// Called with the ring empty: opens them again and gives the pins as they are now.
+// Opens them again and gives the pins as they are now. Only when the ring is empty; BLIND_NONE, and
+// nothing done, when a sample has come in meanwhile.
 enum blind samples_recover(struct sample *now);

@@ -13,13 +13,13 @@ an event is. Needs make, gcc-avr, avr-libc, libsimavr-dev and libelf-dev; builds
 from __future__ import annotations
 
 import argparse
+import fcntl
 import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import nullcontext
 from pathlib import Path
-
-import numpy as np
 
 from rig.faults import InputError, RigError
 from rig.wire.vcd import read_header
@@ -42,12 +42,14 @@ def build(counts_per_turn: int) -> tuple[Path, Path]:
                 f"{tool} is not on this machine; on Debian: "
                 "apt-get install make gcc gcc-avr avr-libc libsimavr-dev libelf-dev"
             )
-    for folder, more in ((HERE, []), (FIRMWARE, [f"COUNTS={counts_per_turn}"])):
-        made = subprocess.run(
-            ["make", "-s", "-C", str(folder), *more], stdout=sys.stderr, check=False
-        )
-        if made.returncode:
-            raise InputError(f"{folder}: the build failed; see above")
+    with (HERE / "Makefile").open() as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # two runs begun together must not build over each other
+        for folder, more in ((HERE, []), (FIRMWARE, [f"COUNTS={counts_per_turn}"])):
+            made = subprocess.run(
+                ["make", "-s", "-C", str(folder), *more], stdout=sys.stderr, check=False
+            )
+            if made.returncode:
+                raise InputError(f"{folder}: the build failed; see above")
     return HERE / "build" / "chip", FIRMWARE / "build" / str(counts_per_turn) / "rig.elf"
 
 
@@ -125,7 +127,7 @@ def run(given: argparse.Namespace) -> int:
         lines: Iterator[str] = iter(source)
     else:
         lines = events(given.recording, signal_names(given.signal))
-    with (given.said.open("wb") if given.said else open(sys.stdout.fileno(), "wb", closefd=False)) as out:
+    with given.said.open("wb") if given.said else nullcontext() as out:
         chip = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=out)
         try:
             feed(lines, chip)

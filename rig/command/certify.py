@@ -10,7 +10,7 @@ from typing import Any
 
 from rig.command.job import Job
 from rig.command.say import figures, json_option, message
-from rig.command.show import judgement_lines, verdict_status
+from rig.command.show import result_lines, verdict_status
 from rig.command.work import Worked, work
 from rig.engine.reference import Reference
 from rig.faults import InputError
@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
         args,
         answer,
         [
-            *judgement_lines(worked.judgements, worked.comparisons),
+            *result_lines(record_path),
             f"certificate: {record_path}",
             f"page:        {page_path}",
         ],

@@ -57,11 +57,7 @@ def run(args: argparse.Namespace) -> int:
         )
     if same:
         message("rig compare: both rest on the same reference, which drops out of the difference")
-    lines = [
-        f"{one.setting}, {'all cylinders' if one.cylinder is None else f'cylinder {one.cylinder}'}:"
-        f" {text}"
-        for one, text in zip(found, judgement_lines([], found), strict=True)
-    ]
+    lines = judgement_lines([], found)
     figures(args, {"same_reference": same, "comparisons": [asdict(one) for one in found]}, lines)
     return verdict_status([], found)
 

@@ -7,9 +7,9 @@ from dataclasses import asdict
 from pathlib import Path
 
 from rig.command.job import Job
-from rig.command.say import angle, json_option, message
 from rig.command.say import figures as put
-from rig.command.show import judgement_lines, verdict_status
+from rig.command.say import json_option, message
+from rig.command.show import judgement_lines, reading_lines, verdict_status
 from rig.command.work import work
 
 
@@ -44,10 +44,6 @@ def run(args: argparse.Namespace) -> int:
             f" ({worked.reference.method})"
         )
     if args.readings:
-        lines += [
-            f"{one.t_s:>10.3f} s  {one.unit}, {one.setting}, cylinder {one.cylinder or '?'}:"
-            f" {angle(one.btdc_deg)}" + ("" if one.counts else f"  does not count: {one.why}")
-            for one in worked.readings
-        ]
+        lines += reading_lines(worked.readings)
     put(args, answer, lines + judgement_lines(worked.judgements, worked.comparisons))
     return verdict_status(worked.judgements, worked.comparisons)

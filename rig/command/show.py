@@ -1,38 +1,37 @@
-"""Figures in lines: judgements and comparisons as a person reads them."""
+"""Figures as a person reads them: the tables of the screen room, as lines."""
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
+from pathlib import Path
 
-from rig.command.say import angle
-from rig.engine.uncertainty import round_for_show
-from rig.timing.results import Comparison, Judgement
+from rig.record import certificate
+from rig.screen.keys import shows_unicode
+from rig.screen.tables import comparison_table, judgement_table, plain_lines, reading_table
+from rig.timing.results import Comparison, Judgement, Reading
 
 
 def judgement_lines(
     judgements: Sequence[Judgement], comparisons: Sequence[Comparison] = ()
 ) -> list[str]:
-    """One line a judgement, one a comparison."""
-    lines = []
-    for one in judgements:
-        where = "all cylinders" if one.cylinder is None else f"cylinder {one.cylinder}"
-        kind = "" if one.kind == "turned" else f", {one.kind}"
-        head = f"{one.unit}, {one.setting}, {where}, {one.phase}{kind}"
-        if one.mean_btdc is None:
-            lines.append(f"{head}: {one.words}")
-            continue
-        figure = angle(one.mean_btdc)
-        if one.uncertainty is not None:
-            value, U = round_for_show(abs(one.mean_btdc), one.uncertainty.U_deg)
-            side = "ATDC" if one.mean_btdc < 0 else "BTDC"
-            figure = f"{value}° {side} ± {U}°"
-        marks = "".join(f" ({mark})" for mark in one.marks)
-        settle = f"; {one.settle}" if one.settle else ""
-        lines.append(
-            f"{head}: {figure}, {one.n} readings: {one.verdict}; {one.words}{marks}{settle}"
-        )
-    lines += [f"{one.first} against {one.second}: {one.words}" for one in comparisons]
+    """Judgements and comparisons as tables of plain lines."""
+    unicode = shows_unicode(sys.stdout)
+    lines = plain_lines(judgement_table(judgements), unicode) if judgements else []
+    if comparisons:
+        lines += ["", *plain_lines(comparison_table(comparisons), unicode)]
     return lines
+
+
+def reading_lines(readings: Sequence[Reading]) -> list[str]:
+    """Every reading, in order."""
+    return plain_lines(reading_table(readings), shows_unicode(sys.stdout))
+
+
+def result_lines(record_path: Path) -> list[str]:
+    """What a saved certificate found."""
+    found = certificate.as_certificate(certificate.load(record_path))
+    return judgement_lines(found.judgements, found.comparisons)
 
 
 def verdict_status(judgements: Sequence[Judgement], comparisons: Sequence[Comparison]) -> int:

@@ -1,20 +1,22 @@
-"""A rig in software on a serial port of its own, for trying things without hardware."""
+"""A rig in software on a serial port of its own, for trying things without hardware.
+
+It prints the port, and takes hand commands on standard input: turn, back, touch, stop in ...
+"""
 
 from __future__ import annotations
 
 import argparse
-import sys
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig virtual``."""
-    from rig.virtual.serve import arguments as serve_arguments
+    """Arguments of ``rig virtual``: those of the virtual rig's own program."""
+    from rig.virtual import serve
 
-    serve_arguments(parser)
+    serve.arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Serve until standard input ends."""
-    from rig.virtual.serve import run as serve
+    from rig.virtual import serve
 
-    return serve(args, sys.stdin, sys.stdout)
+    return serve.run(args)

@@ -6,7 +6,7 @@ A length is signed as an angle is: positive before top dead centre, negative aft
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rig.engine.geometry import (
     MM_PER_INCH,
@@ -40,6 +40,7 @@ FORMS = {
     "rim_rule_mm": Form("mm", "rule", " mm across the rim (rule)"),
     "rim_rule_in": Form("in", "rule", " in across the rim (rule)"),
 }
+TOLERANCES = {"deg": 30.0, "mm": 1000.0, "in": 40.0}  # unit -> the most that is taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +162,7 @@ def _figure(section: Section, name: str) -> _Figure | None:
 
 
 def _tolerance(section: Section) -> _Figure | None:
-    for unit, most in (("deg", 30.0), ("mm", 1000.0), ("in", 40.0)):
+    for unit, most in TOLERANCES.items():
         key = f"tolerance_{unit}"
         if section.has(key):
             size = section.length(key, 0.0001, most, "degrees" if unit == "deg" else unit)
@@ -185,11 +186,12 @@ def _ends(
             return earliest, latest
         wrong = "stands beside earliest and latest"
     elif tolerance is None:
-        section.note(
-            "",
-            "says no limits for the figure",
-            "earliest and latest, or nominal and a tolerance (tolerance_deg = 1)",
-        )
+        if not any(f"tolerance_{unit}" in section.table for unit in TOLERANCES):
+            section.note(
+                "",
+                "says no limits for the figure",
+                "earliest and latest, or nominal and a tolerance (tolerance_deg = 1)",
+            )
         return None
     elif nominal is None or earliest is not None or latest is not None:
         wrong = "does not go with the figures beside it"
@@ -199,11 +201,11 @@ def _ends(
             return nominal + tolerance.size, nominal - tolerance.size
         if figure.form.unit != "deg":
             step = tolerance.size * _mm_per(tolerance.form) / _mm_per(figure.form)
-            ends = [
-                _btdc(section, _Figure(tolerance.key, figure.form, figure.size + by, ""), yardstick)
-                for by in (step, -step)
-            ]
-            return None if ends[0] is None or ends[1] is None else (ends[0], ends[1])
+            later = replace(figure, key=tolerance.key, size=figure.size - step)
+            earlier = replace(figure, key=tolerance.key, size=figure.size + step)
+            earliest = _btdc(section, earlier, yardstick)
+            latest = None if earliest is None else _btdc(section, later, yardstick)
+            return None if earliest is None or latest is None else (earliest, latest)
         wrong = "is a length, the figure an angle"
     section.note(tolerance.key, wrong, "nominal with a tolerance, or earliest and latest")
     return None

@@ -14,6 +14,7 @@ from typing import Literal
 from rig.engine.figures import Yardstick
 from rig.engine.firing import datum_after_first_deg, firing_after_first_deg
 from rig.engine.geometry import MM_PER_INCH, throw_from_stroke_mm
+from rig.engine.means_file import means_from_bytes
 from rig.engine.mistakes import Mistake, MistakeBook, ProfileError, shown
 from rig.engine.profile import (
     Contacts,
@@ -78,7 +79,8 @@ def profile_from_bytes(data: bytes, name: str = FILE_NAME) -> Profile:
     workshop = certificate.text("workshop")
     rule = certificate.choice("decision_rule", RULES, "guarded")
     certificate.end()
-    top.has("means")  # read by rig.engine.means_file
+    if top.has("means") and all(unit.name for unit in units):
+        _note_means(data, units, book)
     top.end()
     book.close()
     return Profile(engine, encoder, units, contacts, run_up, together, person, workshop, rule)
@@ -87,6 +89,14 @@ def profile_from_bytes(data: bytes, name: str = FILE_NAME) -> Profile:
 def profile_bytes_digest(data: bytes) -> str:
     """SHA-256 of the engine file's bytes, in hexadecimal. Source: FIPS 180-4, by the library."""
     return hashlib.sha256(data).hexdigest()
+
+
+def _note_means(data: bytes, units: tuple[Unit, ...], book: MistakeBook) -> None:
+    """The mistakes under [means], so that they are told together with the others."""
+    try:
+        means_from_bytes(data, units, book.file)
+    except ProfileError as error:
+        book.mistakes.extend(error.mistakes)
 
 
 def _table(top: Section, key: str, *, required: bool = False) -> Section:

@@ -6,6 +6,7 @@ cannot reach the terminal as a control code.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -15,6 +16,7 @@ Path = tuple[str | int, ...]
 """A place in the file: table names, keys, and numbers (from 0) in lists of tables."""
 
 LONGEST_SHOWN = 60
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,60}")
 MOST_MISTAKES = 100  # a file with more is not an engine file
 
 
@@ -80,7 +82,7 @@ def place_name(path: Path) -> str:
         if isinstance(part, int):
             words[-1:] = [f"{words[-1] if words else 'table'} {part + 1}"]
         else:
-            words.append(part if part.isidentifier() and part.isascii() else shown(part))
+            words.append(part if _BARE_KEY.fullmatch(part) else shown(part))
     return ", ".join(words)
 
 

@@ -24,6 +24,10 @@ _HATCH = (
 SCALE_HEIGHT = 16.0
 
 
+MOST_DEG = 720.0
+"""No opening lies further from top dead centre than a whole cycle; such an angle is not drawn."""
+
+
 @dataclass(frozen=True, slots=True)
 class Scale:
     """The angles that a drawing reaches over: ``early_btdc`` at its left, larger than the other.
@@ -49,7 +53,7 @@ class Scale:
 
 def scale_over(angles: Iterable[float], width: float) -> Scale:
     """Give a scale that holds all ``angles`` (degrees BTDC) with a margin; 1 degree at least."""
-    finite = [each for each in angles if math.isfinite(each)]
+    finite = [each for each in angles if abs(each) <= MOST_DEG]
     if not finite:
         return Scale(0.5, -0.5, width)
     low, high = min(finite), max(finite)
@@ -72,18 +76,20 @@ def row(
     window: tuple[float, float, float] | None,
     lanes: Sequence[Lane],
     label: str,
-    low: bool = False,
+    rows: int,
 ) -> str:
-    """Draw one row: ``window`` (earliest, nominal, latest) and the lanes above one another.
+    """Draw one of ``rows`` rows: ``window`` (earliest, nominal, latest) and the lanes in it.
 
-    ``label`` says in words what is drawn, already escaped. A ``low`` row takes less of the page.
+    ``label`` says in words what is drawn, already escaped. The more rows, the lower each.
     """
     if len(lanes) > 1:
         height, drawn = 22.0, [_lane(scale, *each) for each in zip(lanes, (6, 16), strict=False)]
-    elif low:
+    elif rows > 6:
         height, drawn = 13.0, [_lane(scale, each, 6.5) for each in lanes]
-    else:
+    elif rows > 1:
         height, drawn = 20.0, [_lane(scale, each, 14, 1.5) for each in lanes]
+    else:
+        height, drawn = 44.0, [_lane(scale, each, 31, 7, 14) for each in lanes]
     drawn.insert(0, _window(scale, window, height))
     return _svg(scale, height, f'role="img" aria-label="{label}"', "".join(drawn), "strip")
 
@@ -122,7 +128,7 @@ def key() -> str:
          'height="12"/><rect fill="url(#hatch)" x="26" width="8" height="12"/>'),
         ("nominal", 6, '<path class="nominal" d="M3 0V12"/>'),
         ("reading", 10, '<path class="reading" d="M2 2v8M5 2v8M9 2v8"/>'),
-        ("mean ± U", 26, '<path class="bar" d="M1 6H25M1 3v6M25 3v6"/>'
+        ("mean ± U (about 95 %)", 26, '<path class="bar" d="M1 6H25M1 3v6M25 3v6"/>'
          '<path class="mean" d="M13 1.4l4 4.6l-4 4.6l-4 -4.6z"/>'),
     )  # fmt: skip
     shown = "".join(
@@ -158,12 +164,12 @@ def _window(scale: Scale, window: tuple[float, float, float] | None, height: flo
     )
 
 
-def _lane(scale: Scale, lane: Lane, y: float, top: float | None = None) -> str:
+def _lane(scale: Scale, lane: Lane, y: float, top: float | None = None, length: float = 7) -> str:
     """The mean and its bar at ``y``, the readings as strokes across it or down from ``top``."""
     top = y - 3.5 if top is None else top
     past = " past" if lane.past else ""
     places = sorted({scale.x(each) for each in lane.btdc_deg if math.isfinite(each)})
-    strokes = "".join(f"M{x} {top}v7" for x in places)
+    strokes = "".join(f"M{x} {top}v{length}" for x in places)
     drawn = f'<path class="reading{past}" d="{strokes}"/>' if strokes else ""
     if lane.mean_btdc is None or not math.isfinite(lane.mean_btdc):
         return drawn

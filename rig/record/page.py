@@ -6,8 +6,10 @@ through ``rig.record.ink``.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cache
 from html import escape
+from importlib import metadata
 from importlib.resources import files
 from string import Template
 
@@ -44,6 +46,11 @@ def render(record: Record) -> str:
     )
 
 
+def drawn_by() -> str:
+    """Give the version of the program that draws here."""
+    return metadata.version("timing-rig")
+
+
 def _facts(certificate: Certificate) -> str:
     stated, engine = certificate.stated, certificate.stated.engine
     about = f"{engine.strokes}-stroke, {engine.cylinders} cyl., firing " + "-".join(
@@ -53,16 +60,15 @@ def _facts(certificate: Certificate) -> str:
     units = "; ".join(f"{each.name} {each.serial}".strip() for each in stated.units)
     first, last = moment(certificate.measured_from_utc), moment(certificate.measured_until_utc)
     same_day = first[:10] == last[:10]
-    sources = dict.fromkeys(
-        f"{window.source} ({window.stated_as})" if window.stated_as else window.source
-        for unit in stated.units
-        for setting in unit.settings
-        for window in (setting.window, *setting.per_cylinder.values())
-        if window is not None
-    )
+    sources: dict[str, dict[str, None]] = {}
+    for unit in stated.units:
+        for setting in unit.settings:
+            for window in filter(None, (setting.window, *setting.per_cylinder.values())):
+                sources.setdefault(window.source, {})[window.stated_as] = None
+    figures = "; ".join(_source(*each) for each in sources.items())
     facts = [
         ("Engine", f"{engine.name} {engine.serial}".strip(), f"{about}; {turns}"),
-        ("Units", units, f"figures from: {'; '.join(sources)}" if sources else ""),
+        ("Units", units, f"figures from: {figures}" if figures else ""),
         ("Measured", first, f"to {last[11:] if same_day else last}"),
         ("By", stated.person or "not stated", stated.workshop),
     ]
@@ -70,6 +76,11 @@ def _facts(certificate: Certificate) -> str:
         f"<div><dt>{name}</dt><dd>{ink(value)}<small>{ink(more)}</small></dd></div>"
         for name, value, more in facts
     )
+
+
+def _source(source: str, stated_as: Iterable[str]) -> str:
+    words = ", ".join(filter(None, stated_as))
+    return f"{source} ({words})" if words else source
 
 
 def _css_text(text: str) -> str:

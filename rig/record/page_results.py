@@ -86,20 +86,16 @@ def _headline(now: Sequence[Judgement]) -> str:
         off = _named(now, worst)
         return (
             '<p class="figure words">each cylinder by its own figure</p>'
-            f'<p class="verdict">{worst}{off} {drawing.mark(worst)}</p>'
+            f'<p class="verdict">{drawing.mark(worst)}{worst}{off}</p>'
         )
     U = _expanded(speaks)
     digits, side = opening(speaks.mean_btdc, U)
-    within = (
-        f"± {spread(U)}° <small>at about 95 %</small>"
-        if U is not None
-        else ("<small>one reading: no uncertainty</small>")
-    )
+    within = "one reading" if U is None else f"± {spread(U)}°"
     words = speaks.words if speaks.verdict == worst else worst + _named(now, worst)
-    shown = ink(words) if speaks.verdict == worst else escape(words)
     lines = [
-        f'<p class="figure">{digits}°<small> {side}</small></p><p class="within">{within}</p>',
-        f'<p class="verdict">{shown} {drawing.mark(worst, _late(speaks))}</p>',
+        f'<p class="figure">{digits}°<small> {side}</small></p>',
+        f'<p class="within">{within}</p>',
+        f'<p class="verdict">{drawing.mark(worst, _late(speaks))}{ink(words)}</p>',
     ]
     about = "; ".join(filter(None, (_limits(speaks), _apart(now, U))))
     return "".join(lines) + f'<p class="limits">{about}</p>'
@@ -111,8 +107,10 @@ def _limits(of: Judgement) -> str:
         return ""
     wanted = "" if of.nominal_btdc is None else f"wanted {_side(of.nominal_btdc)}, "
     if of.earliest_btdc >= 0 <= of.latest_btdc:
-        return f"{wanted}permitted {stated(of.earliest_btdc)} to {stated(of.latest_btdc)}"
-    return f"{wanted}permitted {_side(of.earliest_btdc)} to {_side(of.latest_btdc)}"
+        within = f"permitted {stated(of.earliest_btdc)} to {stated(of.latest_btdc)}"
+    else:
+        within = f"permitted {_side(of.earliest_btdc)} to {_side(of.latest_btdc)}"
+    return wanted + within.replace(" ", "&nbsp;")
 
 
 def _side(btdc_deg: float) -> str:
@@ -124,7 +122,7 @@ def _apart(now: Sequence[Judgement], U: float | None) -> str:
     means = [e.mean_btdc for e in now if e.cylinder is not None and e.mean_btdc is not None]
     if len(means) < 2:
         return ""
-    return f"cylinders up to {figure(max(means) - min(means), U)}° apart"
+    return f"cylinders within {figure(max(means) - min(means), U)}°"
 
 
 def _named(now: Sequence[Judgement], verdict: Verdict) -> str:
@@ -158,7 +156,7 @@ def _row(
         nominal = of.nominal_btdc if of.nominal_btdc is not None else middle
         window = (of.earliest_btdc, nominal, of.latest_btdc)
     label = escape(f"cylinder {_cylinder(of.cylinder)}: {visible(of.words)}")
-    drawn = drawing.row(scale, window, lanes, label, low=many > 6)
+    drawn = drawing.row(scale, window, lanes, label, many)
     sd = "" if of.sd_deg is None else figure(of.sd_deg)
     wide = " !" if of.spread_verdict == "outside" else ""
     before = f'<td class="past">{past}</td>' if len(phases) > 1 else ""

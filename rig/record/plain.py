@@ -129,9 +129,12 @@ def _number(_kind: Any, value: object, where: str) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         raise _wrong(where, "a number", value)
     try:
-        return float(value)
+        number = float(value)
     except OverflowError:
-        raise _wrong(where, "a number of a size that can be", "one beyond all bounds") from None
+        number = math.inf
+    if not math.isfinite(number):  # those that may be so are written as words
+        raise _wrong(where, "a finite number", value)
+    return number
 
 
 def _table(kind: Any, value: object, where: str) -> dict[Any, Any]:

@@ -68,8 +68,10 @@ class Ink:
 
 
 # Blue and orange stay apart for every common kind of colour blindness (common practice, no
-# source) and read on dark and light ground. Numbers are of the 256-colour palette.
-_BLUE, _ORANGE, _GREY = 39, 208, 245
+# source). These three have a contrast of 3 to 1 or more on black and on white ground alike.
+# Numbers are of the 256-colour palette that terminals share.
+PALETTE = {"blue": (33, "#0087ff"), "orange": (166, "#d75f00"), "grey": (244, "#808080")}
+_BLUE, _ORANGE, _GREY = (number for number, _ in PALETTE.values())
 _COLOURED: dict[Role, str] = {
     "text": "",
     "strong": "1",

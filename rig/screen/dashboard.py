@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rig.screen.canvas import Box, Canvas, Frame, Ink
 from rig.screen.figures import HEIGHT, Size
 from rig.screen.panels import (
@@ -31,6 +33,9 @@ def render(view: View, width: int, height: int, colour: bool = True, unicode: bo
     The frame prints itself through rich, and gives its lines with or without control sequences.
     With ``colour`` False there is no colour; with ``unicode`` False nothing but ASCII.
     """
+    if not view.rig.connected:  # what the contacts do now is not known
+        units = tuple(replace(unit, contacts="unknown") for unit in view.units)
+        view = replace(view, units=units)
     canvas = Canvas(max(1, width), max(1, height), Ink(colour, unicode))
     if width < FULL_WIDTH or height < FULL_HEIGHT:
         draw_small(canvas, view)

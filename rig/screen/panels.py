@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 from rig.screen.canvas import Box, Canvas, Role, Run
 from rig.screen.figures import HEIGHT, Size, figure
 from rig.screen.units import VERDICT_ROLE
 from rig.screen.view import STEPS, Question, Step, Stroke, View
-from rig.screen.wording import clean, clock, decimals_for, number, side
+from rig.screen.wording import clean, clock, decimals_for, figure_and_side, number
 
 STROKES: dict[Stroke, str] = {
     "stated": "stroke stated",
@@ -128,24 +130,25 @@ def draw_crank(canvas: Canvas, y: int, view: View, size: Size, right: int) -> No
     Everything stays before column ``right``.
     """
     crank, high = view.crank, HEIGHT[size]
+    if not view.rig.connected:
+        _draw_lost(canvas, Box(1, y + (high - 3) // 2, right - 1, 3), view)
+        return
     unicode = canvas.ink.unicode
     field = len(figure(_LONGEST_CRANK, size, unicode)[0])
-    known = crank.btdc_deg is not None and view.rig.connected
-    text = f"{abs(crank.btdc_deg or 0.0):.1f}" if known else "--.-"
+    text, side = "--.-", ""
+    if crank.btdc_deg is not None and isfinite(crank.btdc_deg):
+        text, side = figure_and_side(crank.btdc_deg)
     lines = figure(text, size, unicode)
     for row, line in enumerate(lines):
         canvas.put(1 + field - len(line), y + row, line, "quiet")
     x = field + 2
-    if known:
+    if side:
         canvas.put(x, y, "°" if unicode else "deg", "strong")
-        canvas.put(x, y + high - 1, side(crank.btdc_deg or 0.0), "strong")
+        canvas.put(x, y + high - 1, side, "strong")
     x += 7
     room = right - x
     y += (high - 3) // 2
-    if not view.rig.connected:
-        _draw_lost(canvas, x, y, room, view)
-        return
-    if not known:
+    if not side:
         _draw_unknown(canvas, Box(x, y, room, 3), view)
         return
     runs: list[Run] = [("crank now" if room < 50 else f"crank now, from TDC of {crank.of}", "text")]
@@ -166,13 +169,13 @@ def _draw_unknown(canvas: Canvas, box: Box, view: View) -> None:
         canvas.put(box.x, box.y + 2, after, "text", box.width)
 
 
-def _draw_lost(canvas: Canvas, x: int, y: int, room: int, view: View) -> None:
+def _draw_lost(canvas: Canvas, box: Box, view: View) -> None:
     silent = view.rig.silent_s
-    since = f" silent for {clock(silent)} " if silent is not None else " "
-    at = canvas.put(x, y, " RIG LOST ", "caution", room)
-    canvas.put(at, y, since, "strong", x + room - at)
+    since = f"silent for {clock(silent)}" if silent is not None else ""
+    runs: list[Run] = [(" RIG LOST ", "caution"), (f"  {since}", "strong")]
+    canvas.put_runs(box.x, box.y, runs, box.right)
     detail = view.rig.detail or "Check its cable; nothing read so far is lost."
-    canvas.put_wrapped(Box(x, y + 1, room, 2), detail)
+    canvas.put_wrapped(box.below(1), detail)
 
 
 def _draw_run_up(canvas: Canvas, x: int, y: int, room: int, view: View) -> None:
@@ -254,7 +257,9 @@ def _draw_question(canvas: Canvas, y: int, bottom: int, question: Question) -> N
 
 
 def key_rows(canvas: Canvas, view: View) -> list[list[Run]]:
-    """The keys over as many lines as they need, two at most."""
+    """The keys over as many lines as they need, two at most; none while something is asked."""
+    if view.question is not None or not view.keys:
+        return []
     rows: list[list[Run]] = [[]]
     for key in view.keys:
         runs: list[Run] = [(f" {key.key} ", "key"), (f" {key.label}  ", "text")]

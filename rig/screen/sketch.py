@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len
 
-from rig.screen.canvas import Frame, Role, Run
+from rig.screen.canvas import PALETTE, Frame, Role, Run
 from rig.screen.dashboard import render
 from rig.screen.view import View
 
@@ -20,17 +20,18 @@ if TYPE_CHECKING:
 _TALL = 2.1
 _INCH_PER_PLACE = 0.11
 _POINTS = _INCH_PER_PLACE * 72.0 / 0.602
-_GROUND, _INK = "#14171c", "#e8e6e0"
+_GROUND, _INK, _BRIGHT = "#14171c", "#e8e6e0", "#ffffff"
+_BLUE, _ORANGE, _GREY = (colour for _, colour in PALETTE.values())
 _COLOURS: dict[Role, str] = {
     "text": _INK,
-    "strong": "#ffffff",
-    "quiet": "#8d939c",
-    "inside": "#4db5ff",
-    "outside": "#ff9a3c",
-    "inside tag": "#4db5ff",
-    "outside tag": "#ff9a3c",
-    "tag": "#ffffff",
-    "caution": "#ff9a3c",
+    "strong": _BRIGHT,
+    "quiet": _GREY,
+    "inside": _BLUE,
+    "outside": _ORANGE,
+    "inside tag": _BLUE,
+    "outside tag": _ORANGE,
+    "tag": _BRIGHT,
+    "caution": _ORANGE,
     "key": _INK,
 }
 _REVERSED: frozenset[Role] = frozenset({"inside tag", "outside tag", "tag", "caution", "key"})

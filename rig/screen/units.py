@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 from rig.screen.canvas import Box, Canvas, Role, Run
 from rig.screen.figures import HEIGHT, Size, figure, figure_width
 from rig.screen.scale import draw_scale, window_role
 from rig.screen.view import Contacts, CylinderView, UnitView
-from rig.screen.wording import btdc, decimals_for, number, side
+from rig.screen.wording import btdc, decimals_for, figure_and_side, number
 from rig.timing.results import Verdict
 
 CONTACTS: dict[Contacts, str] = {
@@ -90,7 +92,7 @@ def _draw_low(canvas: Canvas, box: Box, unit: UnitView) -> None:
 
 def _draw_full(canvas: Canvas, box: Box, unit: UnitView) -> None:
     """Large figures; words and sums beside them where there is room, else below."""
-    text = figure_text(unit)
+    text, _ = last_figure(unit)
     size: Size = "middle"
     if box.height >= 11 and figure_width(text, "large", canvas.ink.unicode) + 6 <= box.width:
         size = "large"
@@ -143,27 +145,28 @@ def _put_lines(canvas: Canvas, box: Box, lines: list[list[Run]]) -> None:
         canvas.put_runs(box.x, box.y + row, runs, box.right)
 
 
-def figure_text(unit: UnitView) -> str:
-    """The last counted opening as large figures show it: without sign, ``--`` when there is none.
+def last_figure(unit: UnitView) -> tuple[str, str]:
+    """The last counted opening as large figures show it, and BTDC or ATDC.
 
-    Degrees; before or after top dead centre is said beside it.
+    Without a reading dashes, and nothing.
     """
-    if unit.last_btdc is None:
-        return "--.-"
-    return number(abs(unit.last_btdc), decimals_for(unit.U_deg))
+    if unit.last_btdc is None or not isfinite(unit.last_btdc):
+        return "--.-", ""
+    return figure_and_side(unit.last_btdc, decimals_for(unit.U_deg))
 
 
 def _draw_figure(canvas: Canvas, box: Box, unit: UnitView, size: Size) -> int:
     """The large figure and, beside it, what it is degrees of; returns the next free column."""
-    if unit.last_btdc is None:
+    text, side = last_figure(unit)
+    if not side:
         return _draw_no_figure(canvas, box, HEIGHT[size])
-    lines = figure(figure_text(unit), size, canvas.ink.unicode)
+    lines = figure(text, size, canvas.ink.unicode)
     for row, line in enumerate(lines):
         canvas.put(box.x, box.y + row, line, "strong", box.width)
     at = box.x + len(lines[0]) + 1
     sign = "°" if canvas.ink.unicode else "deg"
     canvas.put(at, box.y, sign, "strong", box.right - at)
-    canvas.put(at, box.y + len(lines) - 1, side(unit.last_btdc), "strong", box.right - at)
+    canvas.put(at, box.y + len(lines) - 1, side, "strong", box.right - at)
     return at + 4
 
 
@@ -206,8 +209,8 @@ def mean_text(unit: UnitView | CylinderView) -> str:
     if unit.mean_btdc is None:
         return "–"
     decimals = decimals_for(unit.U_deg)
-    text = number(abs(unit.mean_btdc), decimals)
-    if unit.mean_btdc < 0.0 and text.strip("0."):
+    text, side = figure_and_side(unit.mean_btdc, decimals)
+    if side == "ATDC":
         text += " ATDC"
     return text + (f" ±{number(unit.U_deg, decimals)}" if unit.U_deg is not None else "")
 

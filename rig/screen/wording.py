@@ -90,17 +90,17 @@ def degrees(value: float | None, decimals: int = 1) -> str:
     return text if text == "–" else text + "°"
 
 
-def side(btdc_deg: float) -> str:
-    """``BTDC`` or ``ATDC``."""
-    return "BTDC" if btdc_deg >= 0.0 else "ATDC"
+def figure_and_side(btdc_deg: float, decimals: int = 1) -> tuple[str, str]:
+    """The figure without sign, and ``BTDC`` or ``ATDC``; what rounds to nothing is BTDC."""
+    size = number(abs(btdc_deg), decimals)
+    return size, "ATDC" if btdc_deg < 0.0 and size.strip("0.") else "BTDC"
 
 
 def btdc(value: float | None, decimals: int = 1) -> str:
     """``36.2° BTDC``; after top dead centre ``4.0° ATDC``. ``value`` is degrees BTDC."""
     if value is None or not math.isfinite(value):
         return "–"
-    size = number(abs(value), decimals)
-    return f"{size}° {side(value if size.strip('0.') else 0.0)}"
+    return "° ".join(figure_and_side(value, decimals))
 
 
 def clock(seconds: float) -> str:

@@ -186,14 +186,15 @@ class Debouncer(Generic[Mark]):
         dropped: list[_Run[Mark]] = []
         if to is Rest.OPEN:
             earlier = self._linked()
+            # The runs in question say nothing yet of how much noise there is.
+            self._events -= len(earlier)
             first = self._first_of_chatter(earlier + runs)
             dropped = runs[: max(first - len(earlier), 0)]
             runs = (earlier + runs)[first:]
             gaps = _gaps_between(runs)
             self._gaps += len(gaps)
             self._gap_sum_us += float(gaps.sum())
-            self._events = max(self._events - max(len(earlier) - first, 0), PRIOR_EVENTS)
-            self._learn_noise(len(dropped), runs[0].t_us)
+            self._learn_noise(first, runs[0].t_us)
         passage = Passage(
             to,
             runs[0].t_us,

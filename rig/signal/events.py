@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,3 +75,16 @@ class Finding:
 
 
 Event = Opening | Closing | IndexPass | ReferenceLost | Finding
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """The crank at the newest position record, for showing. ``crank_deg`` None: not known."""
+
+    t_us: float
+    crank_deg: float | None
+    direction: Literal[1, 0, -1]
+    speed_deg_s: float
+    run_up_deg: float
+    will_count: bool
+    why_not: str

@@ -9,18 +9,19 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.signal.contacts import Debouncer, Passage, Rest
-from rig.signal.events import Closing, Event, Finding, IndexPass, Opening, ReferenceLost
+from rig.signal.contacts import Passage, Rest
+from rig.signal.events import Closing, Event, Finding, IndexPass, Now, Opening, ReferenceLost
+from rig.signal.inputs import Inputs
 from rig.signal.losses import JUMPED, Losses
 from rig.signal.place import Place, place
 from rig.signal.runup import RunUp
 from rig.signal.settings import Settings
+from rig.signal.showing import Showing
 from rig.signal.track import Track
 from rig.signal.widths import EVEN, Offsets, Widths
 from rig.wire.records import (
@@ -38,7 +39,6 @@ INDEX_LEAST_US = 20.0
 """An index pulse shorter than this is noise: at 20,000 counts a second a count lasts 50 us."""
 SPIKE_US = 20.0
 """Up to here a stray opening is called a spike, beyond it a drop-out. Wording only."""
-FIRST_CONTACT_BIT = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +66,14 @@ class Follower:
         self.settings = settings
         self.widths = Widths()
         self.latest: np.void | None = None  # newest position record, for showing
+        self._showing = Showing()
         self._restarted(turns=0.0)
 
     def _restarted(self, turns: float) -> None:
         s = self.settings
         self.track = Track(s, turns)
         self.run_up = RunUp(s.forgiven_deg / s.count_deg)
-        self.debouncers: dict[int, Debouncer[Mark]] = {}
+        self.inputs: Inputs[Mark] = Inputs(s)
         self._anchor_edge: np.void | None = None
         self._held: list[_Held] = []
         self._closed_at: dict[int, tuple[float, float]] = {}  # input: place, time
@@ -95,6 +96,7 @@ class Follower:
         self._wait(batch)
         if len(batch.positions):
             self.latest = batch.positions[-1]
+            self._showing.take(batch.positions)
             self._positions = (
                 np.concatenate((self._positions, batch.positions))
                 if len(self._positions)
@@ -143,8 +145,8 @@ class Follower:
             return
         rows = self._positions[:ready]
         self._positions = self._positions[ready:]
-        if not self.debouncers:
-            self._first_levels(rows[0])
+        if not self.inputs:
+            self.inputs.begin(rows[0])
         low, high = rows["low"] + 0.5, rows["high"] + 0.5
         now = rows["count"] + 0.5
         if self.settings.direction < 0:
@@ -159,11 +161,9 @@ class Follower:
 
     def _happen(self, thing: object, events: list[Event]) -> None:
         if isinstance(thing, Cut):
-            found = self.debouncers.get(thing.input)
-            if found:
-                found.cut(
-                    thing.longest_low_us, thing.longest_high_us, self._open_level(thing.input)
-                )
+            self.inputs[thing.input].cut(
+                thing.longest_low_us, thing.longest_high_us, self.inputs.open_level(thing.input)
+            )
         elif isinstance(thing, Health):
             if self.losses.health(thing):
                 self._counts_lost(thing.t_us, events)
@@ -185,12 +185,12 @@ class Follower:
                 self._index_edge = None
                 events.append(Finding(t_us, "index spike", 0, "a pulse too short for the index"))
             return
-        is_open = int(edge["level"]) == self._open_level(which)
+        is_open = int(edge["level"]) == self.inputs.open_level(which)
         start = self.run_up.start
         mark = Mark(
             edge, math.nan if start is None else start, self.run_up.furthest, self.widths.offsets
         )
-        for passage in self._debouncer(which).edge(is_open, t_us, mark):
+        for passage in self.inputs[which].edge(is_open, t_us, mark):
             self._passage(which, passage, events)
 
     def _decide(self, until_us: float, events: list[Event]) -> None:
@@ -198,17 +198,14 @@ class Follower:
         due: list[tuple[float, int]] = []
         if self._index_edge is not None:
             due.append((float(self._index_edge["t_us"]) + INDEX_LEAST_US, INDEX_INPUT))
-        for which, debouncer in self.debouncers.items():
-            due_us = debouncer.due_us()
-            if due_us is not None:
-                due.append((due_us, which))
+        due += self.inputs.due()
         for due_us, which in sorted(due):
             if due_us > until_us:
                 break
             if which == INDEX_INPUT:
                 self._index(events)
                 continue
-            for passage in self.debouncers[which].until(due_us):
+            for passage in self.inputs[which].until(due_us):
                 self._passage(which, passage, events)
 
     # -- what is found --------------------------------------------------------------------------
@@ -328,6 +325,20 @@ class Follower:
             for h in held
         ]
 
+    # -- now, for showing -----------------------------------------------------------------------
+
+    def now(self) -> Now | None:
+        """The crank at the newest position; None before the first."""
+        if self.latest is None:
+            return None
+        return self._showing.now(self.latest, self.track, self.run_up, self.settings)
+
+    def contact_open(self, which: int) -> bool | None:
+        """Level of a contact input at the newest position: open, closed, or None before one."""
+        if self.latest is None:
+            return None
+        return self.inputs.is_open(which, self.latest)
+
     # -- angles ---------------------------------------------------------------------------------
 
     def _refresh_anchor(self) -> None:
@@ -345,27 +356,7 @@ class Follower:
             return math.nan
         return (at - since[0]) * self.settings.direction * self.settings.count_deg
 
-    # -- levels, losses, restarts -----------------------------------------------------------------
-
-    def _open_level(self, which: int) -> int:
-        return self.settings.open_levels.get(which, 1)
-
-    def _debouncer(self, which: int) -> Debouncer[Mark]:
-        return self.debouncers.setdefault(which, Debouncer(self.settings))
-
-    def _levels(self, row: np.void) -> Iterable[tuple[int, bool]]:
-        for which in list(self.debouncers):
-            bit = int(row["levels"]) >> (FIRST_CONTACT_BIT + which - 1) & 1
-            yield which, bit == self._open_level(which)
-
-    def _first_levels(self, row: np.void) -> None:
-        for which in range(1, 1 + max(self.contacts, int(row["levels"]).bit_length() - 4)):
-            self._debouncer(which)
-        for which, is_open in self._levels(row):
-            self.debouncers[which].begin(is_open, float(row["t_us"]))
-
-    contacts = 2
-    """How many contact inputs the rig has, once it has said so."""
+    # -- losses, restarts -------------------------------------------------------------------------
 
     def _counts_lost(self, t_us: float, events: list[Event]) -> None:
         self.track.counts_lost(JUMPED)
@@ -380,12 +371,7 @@ class Follower:
         for row in rows:
             if not self.losses.over(float(row["t_us"]), float(row["done_us"])):
                 continue
-            for which, is_open in self._levels(row):
-                debouncer = self.debouncers[which]
-                if debouncer.level_open is not is_open:
-                    debouncer.begin(is_open, float(row["t_us"]))
-                    text = "the contacts changed while lines were lost"
-                    events.append(Finding(float(row["t_us"]), "edges lost", which, text))
+            events += self.inputs.set_right(row)
             return
 
     def _restart(self, restart: Restart) -> list[Event]:
@@ -400,6 +386,7 @@ class Follower:
             why = "the rig restarted: the reference holds again once the index has passed"
             events.append(ReferenceLost(restart.t_us, why))
         self.latest = None
+        self._showing = Showing()
         self.widths.restart()
         self._restarted(turns)
         return events

@@ -83,7 +83,8 @@ def _before_only(before: list[Known], floor: float, ceiling: float) -> Place:
     age, at, step = -before[-1][0], before[-1][1], before[-1][2]
     share = age / (age + STILL_US)
     far = ceiling if step > 0 else floor
-    return Place(at + share * (far - at), step, (far - at) / (age + STILL_US))
+    where = min(max(at + share * (far - at), floor), ceiling)
+    return Place(where, step, (far - at) / (age + STILL_US))
 
 
 def _distinct(points: list[Known]) -> list[tuple[float, float]]:

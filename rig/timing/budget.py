@@ -9,14 +9,14 @@ the mean of theirs.
 
 from __future__ import annotations
 
-import cmath
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rig.engine.profile import Encoder
-from rig.engine.reference import Reference
+from rig.engine.reference import GRADUATION, RUN_OUT, Reference
 from rig.engine.uncertainty import Contribution, combine, quantisation, rectangular, u_shaped
+from rig.timing.circular import resultant
 from rig.timing.decide import REPEATABILITY
 
 PLACING_LEFT = 0.1
@@ -32,8 +32,6 @@ FEW = 5
 """With fewer readings than this a cylinder's own spread is a guess: the unit's is used."""
 
 TOP_DEAD_CENTRE = "top dead centre"
-GRADUATION = "graduation"
-RUN_OUT = "run-out"
 COUNTING = "counting"
 PLAY = "play"
 HAND = "hand"
@@ -71,8 +69,7 @@ def seat(crank_deg: Sequence[float], encoder: Encoder) -> Seat:
     """The seat of readings at the given crank angles; those within a degree share a place."""
     ratio = float(encoder.turns_per_crank_turn)
     angles = [angle * ratio for angle in crank_deg]
-    vector = sum(cmath.rect(1.0, math.radians(angle % 360.0)) for angle in angles) / len(angles)
-    return Seat(vector, len({round(angle) % 360 for angle in angles}))
+    return Seat(resultant(angles), len({round(angle) % 360 for angle in angles}))
 
 
 def reference_seat(reference: Reference, encoder: Encoder) -> Seat:
@@ -146,8 +143,11 @@ def counting(encoder: Encoder, placing: float = PLACING_LEFT) -> Contribution:
 
 
 def graduation(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
-    """The encoder's own graduation error, independent from one position to another."""
-    half = encoder.graduation_error_deg
+    """The encoder's own graduation error, independent from one position to another.
+
+    Stated in degrees of the encoder's own shaft, as its run-out is; carried in crank degrees.
+    """
+    half = encoder.graduation_error_deg / float(encoder.turns_per_crank_turn)
     u_deg = rectangular(half) * math.sqrt(1.0 / first.places + 1.0 / second.places)
     how = (
         f"rectangular +/- {half:g}, {first.places} against {second.places} "
@@ -162,10 +162,11 @@ def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
     Between two angles d apart it comes to a sine of amplitude 2 A sin(d/2); between means over
     several positions, to A times the distance of their mean vectors. Repeats do not reduce it.
     """
-    amplitude = encoder.run_out_deg * abs(first.vector - second.vector)
+    once_a_turn = encoder.run_out_deg / float(encoder.turns_per_crank_turn)
+    amplitude = once_a_turn * abs(first.vector - second.vector)
     how = (
         f"U-shaped, amplitude {amplitude:.3f} between the positions compared, of "
-        f"{encoder.run_out_deg:g} once a turn (JCGM 100, H.1.3.4)"
+        f"{once_a_turn:g} once a turn (JCGM 100, H.1.3.4)"
     )
     return Contribution(RUN_OUT, u_shaped(amplitude), math.inf, "B", how)
 

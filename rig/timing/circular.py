@@ -10,6 +10,8 @@ import cmath
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 from rig.engine.firing import wrap_half_cycle
 
 LEAST_RESULTANT = 1e-9
@@ -26,15 +28,15 @@ def resultant(angles: Sequence[float], period: float = 360.0) -> complex:
 
     Raises ``ValueError`` when there are no angles.
     """
-    if not angles:
+    if len(angles) == 0:
         raise ValueError("no angles, so no mean")
-    turn = 2.0 * math.pi / period
-    return sum(cmath.rect(1.0, turn * math.fmod(angle, period)) for angle in angles) / len(angles)
+    phases = np.fmod(np.asarray(angles, dtype=np.float64), period) * (2.0 * math.pi / period)
+    return complex(np.mean(np.exp(1j * phases)))
 
 
 def is_defined(angles: Sequence[float], period: float = 360.0) -> bool:
     """Whether the angles have a mean: there are some, and they do not cancel out."""
-    return bool(angles) and abs(resultant(angles, period)) >= LEAST_RESULTANT
+    return len(angles) > 0 and abs(resultant(angles, period)) >= LEAST_RESULTANT
 
 
 def circular_mean(angles: Sequence[float], period: float = 360.0) -> float:

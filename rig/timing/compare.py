@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from rig.engine.profile import Encoder, Profile, Setting, Synchronism, Unit
-from rig.engine.reference import Reference
+from rig.engine.reference import GRADUATION, RUN_OUT, Reference
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
 from rig.timing import budget
@@ -105,8 +105,7 @@ def compare_judgements(
     if shared_reference:
         parts = [p for p in parts if not p.name.startswith(budget.TOP_DEAD_CENTRE)]
         if encoder is not None:
-            ours = (budget.GRADUATION, budget.RUN_OUT)
-            parts = [p for p in parts if not p.name.startswith(ours)]
+            parts = [p for p in parts if not p.name.startswith((GRADUATION, RUN_OUT))]
             seats = (budget.seat([0.0], encoder), budget.seat([difference], encoder))
             parts += [budget.graduation(encoder, *seats), budget.run_out(encoder, *seats)]
     stated = wanted_deg is not None and tolerance_deg is not None

@@ -125,7 +125,8 @@ def propose(
     grain = grain_deg if grain_deg is not None else max(GRAIN_DEG, *(w.u_deg for w in wants))
     task = searching.make_task(wants, profile.units, profile.synchronism)
     most = 2 + len({u.body or u.name for u in profile.units if u.name in {w.unit for w in wants}})
-    ranked = searching.search(task, found, most=min(most, 4), grain_deg=grain, ends=ends)
+    set_levers = {lever.unit: ends[lever.unit] for lever in means.levers if lever.unit in ends}
+    ranked = searching.search(task, found, most=min(most, 4), grain_deg=grain, ends=set_levers)
     options = tuple(_option(f, task, profile, ends) for f in _varied(ranked))
     best = options[0]
     return Proposal(options, best.inside, _proposal_words(best), tuple(notes))

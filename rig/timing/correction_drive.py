@@ -20,20 +20,33 @@ from rig.timing.correction_steps import FINGER, earlier, members, moved_by, oppo
 MARKS = "the timing marks will no longer agree: make new ones and write it down"
 
 
+def shaft_for(unit: Unit, units: Sequence[Unit], train: Train | None) -> str | None:
+    """The shaft of the train that a unit stands on, also when only its body's mate is named.
+
+    None when the train does not drive it. Source: units in one body share their shaft.
+    """
+    own = [gears.shaft_of(mate, train) for mate in (unit, *members(units, unit.name))]
+    return next((shaft for shaft in own if shaft is not None), None)
+
+
+def _behind(unit: Unit, units: Sequence[Unit], train: Train | None) -> tuple[Mesh, ...]:
+    """The meshes from the crank to a unit; none when the train does not drive it."""
+    shaft = shaft_for(unit, units, train)
+    return () if train is None or shaft is None else gears.path(train, shaft)
+
+
 def downstream(train: Train | None, shaft: str, units: Sequence[Unit]) -> list[Unit]:
     """The units that move when ``shaft`` is put on: those on it, and those it drives.
 
     Raises InputError when the shaft is neither in the train nor a unit. Source: geometry.
     """
-    found = []
-    for unit in units:
-        own = gears.shaft_of(unit, train)
-        if shaft in (unit.name, unit.body, own) or (
-            train is not None
-            and own is not None
-            and any(mesh.driven == shaft for mesh in gears.path(train, own))
-        ):
-            found.append(unit)
+    named = any(shaft in (unit.name, unit.body) for unit in units)
+    on_it = members(units, shaft) if named else []
+    found = [
+        unit
+        for unit in units
+        if unit in on_it or any(mesh.driven == shaft for mesh in _behind(unit, units, train))
+    ]
     if not found:
         raise InputError(f"no unit is on the shaft {shaft}, or driven by it")
     return found
@@ -53,7 +66,7 @@ def mesh_step(train: Train, mesh: Mesh, teeth: int, units: Sequence[Unit], engin
         seen = turns if teeth > 0 else opposite(turns)
         way += f" ({seen}, seen from the engine's {engine.seen_from})"
     count = f"{abs(teeth)} tooth" if abs(teeth) == 1 else f"{abs(teeth)} teeth"
-    moved = [u for u in units if _drives(train, mesh, u)]
+    moved = [u for u in units if mesh in _behind(u, units, train)]
     return Step(
         means="mesh",
         part=mesh.driven,
@@ -65,11 +78,6 @@ def mesh_step(train: Train, mesh: Mesh, teeth: int, units: Sequence[Unit], engin
         figures={"teeth": teeth, "tooth_crank_deg": tooth, "crank_deg": shift},
         warnings=(FINGER, MARKS),
     )
-
-
-def _drives(train: Train, mesh: Mesh, unit: Unit) -> bool:
-    shaft = gears.shaft_of(unit, train)
-    return shaft is not None and mesh in gears.path(train, shaft)
 
 
 def shaft_speed(train: Train | None, shaft: str, units: Sequence[Unit]) -> Fraction:

@@ -88,7 +88,7 @@ def moves(
     if means.train is not None:
         take([means.train], partial(_train, units, engine))
         for unit in units:
-            shaft = gears.shaft_of(unit, means.train)
+            shaft = drive.shaft_for(unit, units, means.train)
             if shaft is not None:
                 notes.extend(gears.idler_notes(means.train, shaft))
     take(means.couplings, partial(_coupling, units, means.train))
@@ -215,7 +215,7 @@ def _choices(
 
 
 def _train(units: Sequence[Unit], engine: Engine, train: Train) -> list[Move]:
-    shaft_of = {unit.name: gears.shaft_of(unit, train) for unit in units}
+    shaft_of = {unit.name: drive.shaft_for(unit, units, train) for unit in units}
     shafts = list(dict.fromkeys(shaft for shaft in shaft_of.values() if shaft is not None))
     if not shafts:
         raise InputError("the gear train does not end at a unit, so that it corrects none")

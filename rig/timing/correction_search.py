@@ -106,6 +106,8 @@ def search(
 ) -> list[Found]:
     """The combinations of up to ``most`` means, best first, the present state among them.
 
+    ``ends`` are of the levers that may be set, by unit.
+
     Order: inside before outside; the remaining error in steps of ``grain_deg``; where the lever
     ends up; parts disturbed; what cannot be undone last; teeth moved; the error itself. Source:
     exhaustive, see the module.
@@ -116,17 +118,22 @@ def search(
     for size in range(1, most + 1):
         for chosen in combinations(useful, size):
             keys = frozenset(move.key for move in chosen)
-            if len(keys) < size or any(small <= keys for small in done):
+            if len(keys) < size or _adds_nothing(keys, done):
                 continue
             best = _of_set(task, chosen, grain_deg)
             found.extend(best)
-            lever = any(key.startswith("lever ") for key in keys)
-            if best and not lever and best[0].remaining_deg < grain_deg and best[0].inside:
+            if best and best[0].remaining_deg < grain_deg and best[0].inside:
                 done.append(keys)  # more means can only disturb more
     unique: dict[tuple[object, ...], Found] = {}
     for item in sorted(found, key=lambda f: rank(f, task, grain_deg, ends or {})):
         unique.setdefault(_signature(item), item)
     return list(unique.values())
+
+
+def _adds_nothing(keys: frozenset[str], done: Sequence[frozenset[str]]) -> bool:
+    """Beyond a set that reaches already more means only disturb more, but for a lever's place."""
+    lever = any(key.startswith("lever ") for key in keys)
+    return not lever and any(small <= keys for small in done)
 
 
 def rank(
@@ -145,13 +152,15 @@ def rank(
 
 
 def _lever_off_middle(found: Found, task: Task, ends: Mapping[str, LeverEnds]) -> float:
-    """How far levers end up from the middle of their range, in tenths of it."""
+    """How far the worst lever ends up from the middle of its range, in tenths of it."""
+    put = {move.key: value for move, value in found.ranges}
     worst = 0.0
-    for move, value in found.ranges:
-        name = move.key.removeprefix("lever ")
-        if move.key != name and name in ends:
-            span = ends[name].advance_btdc - ends[name].retard_btdc
-            worst = max(worst, abs(value - move.prefer) / span)
+    for name, end in ends.items():
+        read = next((want.read_btdc for want in task.wants if want.unit == name), None)
+        span = end.advance_btdc - end.retard_btdc
+        if read is not None and span > 0.0:
+            place = (read + put.get(f"lever {name}", 0.0) - end.retard_btdc) / span
+            worst = max(worst, abs(place - 0.5))
     return math.floor(10.0 * worst + 1e-6)
 
 
@@ -204,7 +213,8 @@ def _of_set(task: Task, chosen: Sequence[Move], grain_deg: float) -> list[Found]
         return []
     index, shift, simple = _grid(lists, task.per_shift.shape[1])
     errors = _wrap(task.base + shift @ task.per_shift.T, task.period)
-    slope = np.array([task.per_shift @ move.per_deg for move in ranges]).reshape(len(ranges), -1)
+    per_deg = np.array([move.per_deg for move in ranges]).reshape(len(ranges), shift.shape[1])
+    slope = per_deg @ task.per_shift.T  # (ranges, rows)
     ends = np.array([[move.low, move.high] for move in ranges]).reshape(len(ranges), 2)
     reach = np.sort(slope[:, :, None] * ends[:, None, :], axis=2).sum(axis=0)  # (rows, 2)
     short = np.maximum(0.0, np.maximum(errors + reach[:, 0], -errors - reach[:, 1]))

@@ -34,6 +34,9 @@ SAME_AGAIN = 0.25
 AGAIN_AND_AGAIN = 2
 """One late opening is an accident; from this many on it is a pattern."""
 
+GAP_OF_LAG = 0.5
+"""Between the coupling's openings and the running ones nothing stands for this part of the lag."""
+
 PLAY_MARGIN = 1.5
 """A lag has to exceed the measured play by this factor, or the magnet might have made it."""
 
@@ -42,10 +45,10 @@ PLAY_MARGIN = 1.5
 class ImpulseLag:
     """What the coupling of one unit in one setting does, in crank degrees.
 
-    ``lag_deg`` is how much later than the running ones (their median) it opens, mean over ``n``, and
-    ``sd_deg`` its spread. ``running`` is how many running readings that is counted from; with none
-    it is counted from the nominal figure. ``expected`` is false where the engine file states that
-    there is no coupling or that it is disabled: then the snap is a finding.
+    ``lag_deg`` is how much later than the running ones (their median) it opens, the mean over
+    ``n`` openings, and ``sd_deg`` its spread. ``running`` is how many running readings that is
+    counted from; with none it is counted from the nominal figure. ``expected`` is false where the
+    engine file states that there is no coupling or that it is disabled: then the snap is a finding.
     """
 
     unit: str
@@ -111,7 +114,8 @@ def _recognise(
     }
     order = sorted(late_by, key=late_by.__getitem__)
     gap = {cut: late_by[order[cut]] - late_by[order[cut - 1]] for cut in range(1, len(order))}
-    cuts = sorted(gap, key=gap.__getitem__, reverse=True)
+    wide = (cut for cut in gap if gap[cut] >= GAP_OF_LAG * LEAST_LAG_DEG)
+    cuts = sorted(wide, key=gap.__getitem__, reverse=True)
     for cut in [*cuts, 0]:
         running, late = order[:cut], order[cut:]
         if len(late) < AGAIN_AND_AGAIN:
@@ -119,7 +123,7 @@ def _recognise(
         base = median(late_by[i] for i in running) if running else 0.0
         lags = [late_by[i] - base for i in late]
         lag, sd = fmean(lags), stdev(lags)
-        apart = not running or gap[cut] >= lag / 2.0
+        apart = not running or gap[cut] >= GAP_OF_LAG * lag
         if (
             lag >= _least_lag(unit, bool(running))
             and sd <= SAME_AGAIN * lag

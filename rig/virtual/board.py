@@ -124,7 +124,11 @@ class Board:
         t_us = np.floor(pins.edge_s * 1e6).astype(np.int64)
         at = self._counter.after(t_us)
         rows = zip(
-            t_us.tolist(), pins.edge_input.tolist(), pins.edge_level.tolist(), at.tolist(), strict=True
+            t_us.tolist(),
+            pins.edge_input.tolist(),
+            pins.edge_level.tolist(),
+            at.tolist(),
+            strict=True,
         )
         return [Edge(*row) for row in rows]
 

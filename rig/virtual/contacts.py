@@ -119,7 +119,10 @@ class ContactSet:
         seeds = np.random.SeedSequence(self.seed).spawn(4)
         self._chatter = np.random.default_rng(seeds[0])
         names = ("dropouts", "crowd", "spikes")
-        self._arrivals = {name: Arrivals(np.random.default_rng(s)) for name, s in zip(names, seeds[1:], strict=True)}
+        self._arrivals = {
+            name: Arrivals(np.random.default_rng(s))
+            for name, s in zip(names, seeds[1:], strict=True)
+        }
 
     def place(self, at: float) -> None:
         """Begin with the rotor at rest at ``at``."""
@@ -129,7 +132,7 @@ class ContactSet:
         self.near = last == NEARS
 
     def follow(self, rotor: Curve, until_s: float) -> tuple[Changes, Floats, NDArray[np.bool_]]:
-        """True changes while the rotor moves; times and open-states of the wire up to ``until_s``."""
+        """True changes while the rotor moves; times and states of the wire up to ``until_s``."""
         levels, number = self.lobes.levels(*rotor.span, self.noise.crowd_deg)
         passed = rotor.passed(levels)
         which = number + passed.level
@@ -137,7 +140,10 @@ class ContactSet:
         ends = kind != NEARS
         is_open = (kind == OPENS) == (passed.step > 0)
         changes = Changes(
-            passed.t_s[ends], is_open[ends], lobe[ends], passed.step[ends].astype(np.int64),
+            passed.t_s[ends],
+            is_open[ends],
+            lobe[ends],
+            passed.step[ends].astype(np.int64),
             passed.tag[ends],
         )
         near = ((kind == NEARS) & (passed.step > 0)) | ((kind == OPENS) & (passed.step < 0))
@@ -148,7 +154,9 @@ class ContactSet:
         """Somebody parts the closed contacts by hand (an interval in which the state is turned)."""
         self.flaws = np.concatenate([self.flaws, [[from_s, to_s]]])
 
-    def _flaw(self, changes: Changes, nears: tuple[Floats, NDArray[np.bool_]], until_s: float) -> None:
+    def _flaw(
+        self, changes: Changes, nears: tuple[Floats, NDArray[np.bool_]], until_s: float
+    ) -> None:
         """Draw the flaws up to ``until_s`` and end each before the next true change."""
         noise = self.noise
         new = [self._bounces(changes)]
@@ -240,4 +248,3 @@ def _state_at(
     """State at each time, given the times at which it changed."""
     states = np.append(before, state)
     return np.asarray(states[np.searchsorted(changed_s, t_s, side="right")])
-

@@ -73,7 +73,9 @@ class Counter:
         steps = upto + self._forgotten
         rows = zip(now.tolist(), low.tolist(), high.tolist(), steps.tolist(), strict=True)
         totals = self._totals[upto].tolist()
-        return [Look(*row, all_[5], tuple(all_[:5])) for row, all_ in zip(rows, totals, strict=True)]
+        return [
+            Look(*row, all_[5], tuple(all_[:5])) for row, all_ in zip(rows, totals, strict=True)
+        ]
 
     def after(self, t_us: Ints) -> Ints:
         """Number of steps from the start up to each time, steps at that very time included."""

@@ -90,8 +90,9 @@ class Curve:
         """Value at each time; before the first piece and after the last it stands still."""
         row, own = self._find(t_s)
         return np.where(
-            own >= row[:, HI], row[:, Y_HI], ((row[:, C3] * own + row[:, C2]) * own + row[:, C1]) * own
-            + row[:, C0]
+            own >= row[:, HI],
+            row[:, Y_HI],
+            ((row[:, C3] * own + row[:, C2]) * own + row[:, C1]) * own + row[:, C0],
         )
 
     def slopes(self, t_s: Floats) -> Floats:
@@ -122,7 +123,7 @@ def _solve(rows: Floats, level: Floats) -> Floats:
     sign = np.sign(rows[:, Y_HI] - rows[:, Y_LO])
     rise = rows[:, Y_HI] - rows[:, Y_LO]
     share = np.divide(level - rows[:, Y_LO], rise, out=np.zeros_like(rise), where=rise != 0.0)
-    own = low + (high - low) * np.clip(share, 0.0, 1.0)
+    own: Floats = low + (high - low) * np.clip(share, 0.0, 1.0)
     todo = np.arange(len(rows))
     for _ in range(60):
         row, x = rows[todo], own[todo]
@@ -155,7 +156,9 @@ def through_knots(t_s: Floats, value: Floats, slope: Floats, tag: int = 0) -> Cu
     at = ((c3[:, None] * cuts + c2[:, None]) * cuts + c1[:, None]) * cuts + value[:-1, None]
     at[:, 0], at[:, -1] = value[:-1], value[1:]
     table = np.empty((len(h), 3, 10))
-    for column, values in zip((START, C0, C1, C2, C3), (t_s[:-1], value[:-1], c1, c2, c3), strict=True):
+    for column, values in zip(
+        (START, C0, C1, C2, C3), (t_s[:-1], value[:-1], c1, c2, c3), strict=True
+    ):
         table[:, :, column] = values[:, None]
     table[:, :, LO], table[:, :, HI] = cuts[:, :-1], cuts[:, 1:]
     table[:, :, Y_LO], table[:, :, Y_HI] = at[:, :-1], at[:, 1:]
@@ -175,7 +178,9 @@ def _turns(c1: Floats, c2: Floats, c3: Floats, h: Floats) -> tuple[Floats, Float
     two = np.divide(c1, q, out=nothing.copy(), where=q != 0.0)
     real = inner > 0.0
     inside = [np.where(real & (x > 0.0) & (x < h), x, 0.0) for x in (one, two)]
-    return np.minimum(*inside), np.maximum(*inside)
+    earlier: Floats = np.minimum(*inside)
+    later: Floats = np.maximum(*inside)
+    return earlier, later
 
 
 def still(t_s: float, until_s: float, value: float) -> Curve:

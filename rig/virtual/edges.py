@@ -10,7 +10,7 @@ from rig.wire.line import hexadecimal
 
 @dataclass(slots=True)
 class Edge:
-    """A change of an input. ``at`` is the number of encoder steps up to it, counted from the start."""
+    """A change of an input. ``at``: how many encoder steps there were up to it, from the start."""
 
     t_us: int
     input: int

@@ -50,7 +50,7 @@ class Encoder:
         angle = shown.copy()
         for _ in range(6):  # the slope of the error is a few hundredths at most
             angle = shown - self._mount_error(angle)
-        return angle - self._index_edge(angle, 0.0)
+        return np.asarray(angle - self._index_edge(angle, 0.0))
 
     def _index_edge(self, turn: Floats, after: float) -> float:
         """Encoder angle of the index's leading edge, and ``after`` counts beyond it."""

@@ -97,7 +97,7 @@ def served(engine: Engine, unit: Unit) -> tuple[int, ...]:
 
 
 def lobe_places_deg(profile: Profile, unit: Unit) -> tuple[float, ...]:
-    """Where each lobe would open with 0 degrees BTDC: growing, crank degrees after top of cylinder 1.
+    """Where each lobe would open with 0 degrees BTDC, in crank degrees after top of cylinder 1.
 
     A unit that opens once for each cylinder that it serves has its lobes at their firing tops; any
     other (one that sparks on both strokes) has them evenly round its shaft.
@@ -142,7 +142,7 @@ def draw(
     worst = rng.uniform(0.5, 1.0) * encoder.graduation_error_deg
     for times, part in zip((2, 3, 5), share / share.sum(), strict=True):
         harmonics.append((times, float(worst * part), float(rng.uniform(0.0, 360.0))))
-    widths = rng.normal(0.0, 0.06, 4)
+    widths = [float(width) for width in rng.normal(0.0, 0.08, 3)]
     return Hidden(
         tdc_deg=tdc_deg,
         firing_turn=int(rng.integers(0, 2)) if engine.strokes == 4 else 0,
@@ -151,7 +151,7 @@ def draw(
             counts=encoder.counts_per_turn,
             direction=encoder.direction,
             ratio=float(encoder.turns_per_crank_turn),
-            state_counts=(0.0, *(float(w - widths[0]) for w in widths[1:])),
+            state_counts=(0.0, widths[0], widths[1], widths[2]),
             line_counts=0.01,
             harmonics=tuple(h for h in harmonics if h[1] > 0.0),
             index_level=encoder.index_level,
@@ -159,8 +159,11 @@ def draw(
         ),
         encoder_play_deg=encoder.play_deg,
         piston=piston,
-        stop=StopTruth(travel_mm=round(float(rng.uniform(0.08, 0.18)) * 2.0 * piston.throw_mm, 2)),
-        units=tuple(_unit(profile, unit, rng, noise, magnet, scatter_deg) for unit in profile.units),
+        stop=StopTruth(round(float(rng.uniform(0.16, 0.36)) * piston.throw_mm, 2)),
+        units=tuple(
+            _unit(profile, unit, rng, noise=noise, magnet=magnet, scatter_deg=scatter_deg)
+            for unit in profile.units
+        ),
         seed=seed,
     )
 
@@ -169,6 +172,7 @@ def _unit(
     profile: Profile,
     unit: Unit,
     rng: np.random.Generator,
+    *,
     noise: str,
     magnet: bool,
     scatter_deg: float,

@@ -48,7 +48,7 @@ def _waves(
 
 
 def stroke(
-    hand: Hand, rng: np.random.Generator, t_s: float, start: float, by: float, speed: float
+    hand: Hand, rng: np.random.Generator, t_s: float, start: float, *, by: float, speed: float
 ) -> Curve:
     """One movement without a new grip: from rest at ``start`` to rest at ``start + by``."""
     lasting = abs(by) / speed + hand.ramp_s
@@ -81,7 +81,7 @@ def _tremor(rng: np.random.Generator, own: Floats, size: float) -> tuple[Floats,
 
 
 def turn(
-    hand: Hand, rng: np.random.Generator, t_s: float, start: float, by: float, speed: float
+    hand: Hand, rng: np.random.Generator, t_s: float, start: float, *, by: float, speed: float
 ) -> Curve:
     """From rest at ``start`` to rest at ``start + by``, with new grips on the way.
 
@@ -96,14 +96,15 @@ def turn(
         left = abs(end - at)
         grip = hand.regrip_deg * rng.uniform(0.6, 1.4) if hand.regrip_deg else left
         if grip > 0.8 * left:
-            parts.append(stroke(hand, rng, t_s, at, end - at, speed))
+            parts.append(stroke(hand, rng, t_s, at, by=end - at, speed=speed))
             table = parts[-1].table  # the sum may differ from the end in its last bit
             return join(*parts) if table[-1, Y_HI] == end else _ending(join(*parts), end)
-        parts.append(stroke(hand, rng, t_s, at, way * grip, speed))
+        parts.append(stroke(hand, rng, t_s, at, by=way * grip, speed=speed))
         t_s, at = parts[-1].end_s, parts[-1].last
         back = hand.step_back_deg * rng.uniform(0.0, 1.0)
         if back > 0.01:
-            parts.append(stroke(hand, rng, t_s, at, -way * back, max(0.3 * speed, 1.0)))
+            slow = max(0.3 * speed, 1.0)
+            parts.append(stroke(hand, rng, t_s, at, by=-way * back, speed=slow))
             t_s, at = parts[-1].end_s, parts[-1].last
         pause = hand.regrip_s * rng.uniform(0.5, 2.0)
         parts.append(hold(hand, rng, t_s, at, pause))
@@ -139,6 +140,7 @@ def halted(curve: Curve, t_s: float) -> Curve:
 def blocked(
     curve: Curve,
     rng: np.random.Generator,
+    *,
     limit: float,
     way: int,
     sway_deg: float,

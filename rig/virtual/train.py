@@ -1,4 +1,4 @@
-"""From the shaft that drives to the shaft that follows: play, the magnet's pull, the impulse coupling.
+"""From the driving shaft to the one that follows: play, the magnet's pull, the impulse coupling.
 
 All angles are *crank-equivalent*: degrees of the follower divided by its ratio to the crank. Driven
 forward the follower stands where the crank stands; driven back it stands ``play_deg`` ahead.
@@ -81,14 +81,17 @@ class Shaft:
                     break
                 now_s = run.time_at(trip)
                 self.tripped_at, self.held_at = self.held_at, None
-                legs.append(self._leap(run, now_s, self.impulse.leap_s, 0.0, SNAPPED))
+                legs.append(self._leap(run, now_s, self.impulse.leap_s, tag=SNAPPED))
                 now_s = self.busy_until_s
                 continue
             zone_end = self._zone_end()
             offset = 0.0 if zone_end is None else self.play_deg
             if zone_end is not None and run.value(now_s) + offset > self.at + 1e-9:
                 assert self.pull is not None
-                legs.append(self._leap(run, now_s, self.pull.leap_s, offset, PULLED, zone_end))
+                leap_s = self.pull.leap_s
+                legs.append(
+                    self._leap(run, now_s, leap_s, tag=PULLED, offset=offset, most=zone_end)
+                )
                 now_s = self.busy_until_s
                 continue
             if run.end + offset <= self.at:
@@ -99,7 +102,7 @@ class Shaft:
             begin_s = max(now_s, run.time_at(self.at - offset))
             now_s = run.end_s if target < stop else max(run.time_at(target - offset), begin_s)
             tag = DRIVEN if zone_end is None else RIDING
-            legs += run.leg(begin_s, now_s, self.at, target, offset, tag)
+            legs += run.leg(begin_s, now_s, at=self.at, to=target, offset=offset, tag=tag)
             self.at = target
             if target < stop:
                 break
@@ -112,7 +115,8 @@ class Shaft:
             return []
         begin_s = max(run.begin_s, self.busy_until_s, run.time_at(self.at - self.play_deg))
         target = run.end + self.play_deg
-        legs = run.leg(begin_s, run.end_s, self.at, target, self.play_deg, DRIVEN)
+        play = self.play_deg
+        legs = run.leg(begin_s, run.end_s, at=self.at, to=target, offset=play, tag=DRIVEN)
         self.at, self.held_at = target, None
         if (
             self.impulse is not None
@@ -127,8 +131,9 @@ class Shaft:
         run: _Run,
         from_s: float,
         lasting_s: float,
-        offset: float,
+        *,
         tag: int,
+        offset: float = 0.0,
         most: float = np.inf,
     ) -> Curve:
         """The rotor gathers speed evenly until it is stopped by the drive in front of it."""
@@ -213,7 +218,7 @@ class _Run:
         return float(one.t_s[0]) if len(one) else float(row[START] + row[HI])
 
     def leg(
-        self, begin_s: float, end_s: float, at: float, to: float, offset: float, tag: int
+        self, begin_s: float, end_s: float, *, at: float, to: float, offset: float, tag: int
     ) -> list[Curve]:
         """The follower from ``at`` to ``to``, parallel to the driver."""
         rows = self.driver.table[self.first : self.last + 1]

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
-
 from rig.virtual.hidden import Hidden, firing_tops_deg
 from rig.virtual.train import ADJUSTED, PULLED, RIDING, SNAPPED
 from rig.virtual.world import Happened, World
@@ -80,6 +78,7 @@ class TruthBook:
             "counts_per_rev": hidden.encoder.counts,
             "tdc_deg_after_index": tdc,
             "index_every_deg": period,
+            "tops_after_cylinder_1_deg": firing_tops_deg(world.profile.engine),
             "firing_tdc_crank_deg": None if zero is None else self._firing(world, zero),
             "backlash_deg": max((unit.play_deg for unit in hidden.units), default=0.0),
             "encoder_play_deg": hidden.encoder_play_deg,
@@ -97,10 +96,9 @@ class TruthBook:
 
     def _units(self, world: World, zero: float | None) -> Entry:
         units: Entry = {}
-        for truth, works, changes in zip(
-            self.hidden.units, world.units, self.changes, strict=True
-        ):
-            openings, others = [], []
+        for truth, works, changes in zip(self.hidden.units, world.units, self.changes, strict=True):
+            openings: list[Entry] = []
+            others: list[Entry] = []
             for k, change in enumerate(changes):
                 if not change["open"]:
                     continue
@@ -138,9 +136,3 @@ def _rebase(entry: Entry, zero: float | None) -> None:
     if "deg" in entry:
         deg = entry.pop("deg")
         entry["crank_deg"] = None if zero is None else deg - zero
-
-
-def cylinder_tops(world: World) -> dict[str, float]:
-    """Top of each cylinder in crank degrees after cylinder 1's, as a JSON object."""
-    tops = firing_tops_deg(world.profile.engine)
-    return {str(cylinder): float(np.round(deg, 6)) for cylinder, deg in tops.items()}

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.engine.profile import Profile
 from rig.faults import InputError
 from rig.virtual.contacts import Changes, ContactSet, Lobes
-from rig.virtual.curve import Curve, Floats, join
+from rig.virtual.curve import TAG, Curve, Floats, Ints
 from rig.virtual.encoder import Encoder
 from rig.virtual.hidden import Hidden, UnitTruth, firing_tops_deg, lobe_places_deg
 from rig.virtual.pins import FOOT, INDEX, Levels, Pins
@@ -48,7 +49,7 @@ class Happened:
     crank: Curve
     changes: list[Changes]  # by unit
     index_s: Floats  # leading edges of the index passed, either way
-    index_deg: Floats  # the crank's angle at these
+    index_deg: Floats  # where the crank stands when it meets them going forward
 
 
 class World:
@@ -131,7 +132,9 @@ class World:
         """Move; the pins' changes up to the end of the movement."""
         until_s = movement.hand.end_s
         other = self.coupling.follow(movement.hand)
-        crank, encoder = (other, movement.hand) if self.turned_at_encoder else (movement.hand, other)
+        crank, encoder = (
+            (other, movement.hand) if self.turned_at_encoder else (movement.hand, other)
+        )
         self.hand_deg, self.crank_deg = movement.hand.last, crank.last
         if movement.slip is not None:
             encoder = movement.slip.shifted(encoder.last)
@@ -142,33 +145,40 @@ class World:
         index_s, index_active, lead_deg = self.encoder.index_moved(encoder)
         inactive = 1 - self.hidden.encoder.index_level
         edges = [(index_s, np.full(len(index_s), INDEX), index_active ^ inactive)]
-        changes, shown = [], {}
+        changes: list[Changes] = []
+        shown: dict[int, list[Signal]] = {}
         for number, unit in enumerate(self.units):
             rotor = unit.shaft.follow(crank)
             if number in movement.advance:
                 advance = movement.advance[number]
                 rotor = advance.shifted(unit.shaft.at)
-                rotor.table[:, -1] = ADJUSTED
+                rotor.table[:, TAG] = ADJUSTED
                 unit.advance_deg = advance.last
             else:
                 rotor = rotor.shifted(unit.advance_deg)
             before = unit.contacts.shown_open
-            true, *wire = unit.contacts.follow(rotor, until_s)
+            true, toggles, states = unit.contacts.follow(rotor, until_s)
             changes.append(true)
-            shown.setdefault(unit.truth.input, []).append((unit.open_level, before, *wire))
+            shown.setdefault(unit.truth.input, []).append(
+                (unit.open_level, before, toggles, states)
+            )
         for number, signals in shown.items():
             t_s, level = _in_parallel(signals)
             edges.append((t_s, np.full(len(t_s), number), level))
         if movement.foot_s:
             edges.append((np.array(movement.foot_s), np.full(2, FOOT), np.array([1, 0])))
         joined = [np.concatenate(column) for column in zip(*edges, strict=True)]
-        bare = Pins(self.done_s, until_s, step_s, step, count, *(np.empty(0),) * 3)
-        pins = bare.with_edges(joined[0], *(column.astype(np.int64) for column in joined[1:]))
+        none = np.empty(0, np.int64)
+        bare = Pins(self.done_s, until_s, step_s, step, count, np.empty(0), none, none)
+        pins = bare.with_edges(joined[0], joined[1].astype(np.int64), joined[2].astype(np.int64))
         self.done_s = until_s
         self.levels.follow(pins)
         leads = np.isfinite(lead_deg)
-        index_deg = crank.values(index_s[leads])
-        return Happened(pins, crank, changes, index_s[leads], index_deg)
+        return Happened(pins, crank, changes, index_s[leads], lead_deg[leads] - self.slip_deg)
+
+    def index_at(self, places_deg: tuple[float, ...]) -> None:
+        """Another number of index pulses a turn from now on."""
+        self.encoder = Encoder(replace(self.encoder.truth, index_at_deg=places_deg))
 
     def _index_level(self, at: float) -> int:
         level = self.hidden.encoder.index_level
@@ -180,12 +190,13 @@ class World:
         return units[0].open_level if opened else 1 - units[0].open_level
 
 
-Signal = tuple[int, bool, Floats, Floats]
+Signal = tuple[int, bool, Floats, NDArray[np.bool_]]
+"""Level when open, open before the first change, times of the changes, open after each."""
 
 
-def _in_parallel(signals: list[Signal]) -> tuple[Floats, Floats]:
+def _in_parallel(signals: list[Signal]) -> tuple[Floats, Ints]:
     """Level of an input to which these contacts are wired: open only while all of them are."""
-    open_level, before, t_s, shown = signals[0]
+    open_level, _, t_s, shown = signals[0]
     if len(signals) > 1:
         times = np.unique(np.concatenate([signal[2] for signal in signals]))
         opened = np.ones(len(times) + 1, bool)
@@ -196,8 +207,3 @@ def _in_parallel(signals: list[Signal]) -> tuple[Floats, Floats]:
         new = np.flatnonzero(np.diff(opened.astype(int)))
         t_s, shown = times[new], opened[1:][new]
     return t_s, np.where(shown, open_level, 1 - open_level)
-
-
-def advance_curve(of: Curve, from_deg: float) -> Curve:
-    """A movement from 0 as one from ``from_deg``."""
-    return join(of.shifted(from_deg))

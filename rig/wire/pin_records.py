@@ -194,7 +194,7 @@ class Recorder:
             there = (which >= 0) & (which < len(moves.ticks))
             which = np.clip(which, 0, len(step) - 1)
             there &= (step[which] != 0) & (broken[which] == broken[following])
-            there &= ticks[which] <= latest
+            there &= ticks[which] < latest
             own, moved = np.flatnonzero(there), which[there]
             records["around_t_us"][own, place] = self._us(ticks[moved])
             records["around_at"][own, place] = moves.counts[moved] + (step[moved] < 0)

@@ -170,7 +170,7 @@ class BodyReader:
         has_code = (kinds == _VECTOR) | (kinds == _OTHER_VALUE)
         # Of words in a row that look like values every second one is the code of the one before.
         before = np.maximum.accumulate(np.where(has_code, -1, order))
-        has_code &= (order - before) % 2 < 2
+        has_code &= (order - before) % 2 == 1
         is_code = np.concatenate(([False], has_code[:-1]))
         kept, turns = self._pass_over(starts, ends, kinds, is_code)
         if has_code[-1] and kept[-1]:  # its code is still to come

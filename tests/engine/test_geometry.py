@@ -37,30 +37,30 @@ from rig.faults import InputError
 
 NEAR = 1e-6
 
-TRAVELS = [  # id, 2r, L, e, degrees BTDC (after: negative), travel, degrees per mm
-    ("K1", 88.0, 176.0, 0.0, 38.0, 11.424737, 1.7635),
-    ("K4", 120.65, 254.0, 0.0, 25.0, 6.934684, 1.8477),
-    ("K5", 49.0, 98.0, 0.0, 5.0, 0.116496, 21.4813),
-    ("K6", 140.0, 250.0, 0.0, 90.0, 80.000000, 0.8185),
-    ("K7", 88.0, 176.0, 6.0, 38.0, 11.478057, 1.7518),
-    ("K8", 88.0, 176.0, -6.0, 38.0, 11.380904, 1.7737),
-    ("K9", 100.0, 190.0, 12.0, 30.0, 8.417519, 1.8426),
-    ("K10", 100.0, 190.0, 12.0, -30.0, 8.306377, 1.8792),
+TRAVELS = [  # 2r, L, e, degrees BTDC (after: negative), travel, degrees per mm
+    (88.0, 176.0, 0.0, 38.0, 11.424737, 1.7635),  # K1
+    (120.65, 254.0, 0.0, 25.0, 6.934684, 1.8477),  # K4
+    (49.0, 98.0, 0.0, 5.0, 0.116496, 21.4813),  # K5
+    (140.0, 250.0, 0.0, 90.0, 80.000000, 0.8185),  # K6
+    (88.0, 176.0, 6.0, 38.0, 11.478057, 1.7518),  # K7
+    (88.0, 176.0, -6.0, 38.0, 11.380904, 1.7737),  # K8
+    (100.0, 190.0, 12.0, 30.0, 8.417519, 1.8426),  # K9
+    (100.0, 190.0, 12.0, -30.0, 8.306377, 1.8792),  # K10
 ]
 
-ANGLES = [  # id, 2r, L, e, travel, degrees BTDC, the same travel in degrees ATDC
-    ("I1", 88.0, 176.0, 0.0, 1.5, 13.429344, 13.429344),
-    ("I3: 1/4 in, 4.75 in stroke, 10 in rod", 120.65, 254.0, 0.0, 6.35, 23.897701, 23.897701),
-    ("I4: 11/32 in, 3.5 in, 6.5 in", 88.9, 165.1, 0.0, 8.73125, 32.565197, 32.565197),
-    ("I5", 82.5, 170.0, 0.0, 0.1, 3.579821, 3.579821),
-    ("I6", 88.0, 176.0, 6.0, 10.0, 35.337388, 35.486206),
-    ("I7", 100.0, 190.0, 12.0, 5.0, 22.966800, 23.088703),
+ANGLES = [  # 2r, L, e, travel, degrees BTDC, the same travel in degrees ATDC
+    (88.0, 176.0, 0.0, 1.5, 13.429344, 13.429344),  # I1
+    (120.65, 254.0, 0.0, 6.35, 23.897701, 23.897701),  # I3: 1/4 in, 4.75 in stroke, 10 in rod
+    (88.9, 165.1, 0.0, 8.73125, 32.565197, 32.565197),  # I4: 11/32 in, 3.5 in, 6.5 in
+    (82.5, 170.0, 0.0, 0.1, 3.579821, 3.579821),  # I5
+    (88.0, 176.0, 6.0, 10.0, 35.337388, 35.486206),  # I6
+    (100.0, 190.0, 12.0, 5.0, 22.966800, 23.088703),  # I7
 ]
 
-DEAD_CENTRES = [  # id, r, L, e, theta TDC, theta BDC, down-stroke, true stroke
-    ("O2", 44.0, 176.0, 6.0, 1.562806, 182.605251, 181.042445, 88.054601),
-    ("O3", 44.0, 176.0, -6.0, -1.562806, 177.394749, 178.957555, 88.054601),
-    ("O4", 50.0, 190.0, 12.0, 2.865984, 184.917100, 182.051116, 100.215046),
+DEAD_CENTRES = [  # r, L, e, theta TDC, theta BDC, down-stroke, true stroke
+    (44.0, 176.0, 6.0, 1.562806, 182.605251, 181.042445, 88.054601),  # O2
+    (44.0, 176.0, -6.0, -1.562806, 177.394749, 178.957555, 88.054601),  # O3
+    (50.0, 190.0, 12.0, 2.865984, 184.917100, 182.051116, 100.215046),  # O4
 ]
 
 # Bias of a stop, r = 44, L = 176: offset -> (travel, bias in degrees). Derived and held against
@@ -72,37 +72,35 @@ BIASES = {
 }
 
 
-@pytest.mark.parametrize(("row", "twice_r", "rod", "e", "b", "travel", "per_mm"), TRAVELS)
-def test_travel_and_slope(
-    row: str, twice_r: float, rod: float, e: float, b: float, travel: float, per_mm: float
-) -> None:
+@pytest.mark.parametrize("row", TRAVELS, ids=str)
+def test_travel_and_slope(row: tuple[float, ...]) -> None:
+    twice_r, rod, e, b, travel, per_mm = row
     crank = Geometry(twice_r / 2, rod, e)
-    assert float(travel_mm(b, crank)) == pytest.approx(travel, abs=NEAR), row
-    assert deg_per_mm(b, crank) == pytest.approx(per_mm, abs=6e-5), row
+    assert float(travel_mm(b, crank)) == pytest.approx(travel, abs=NEAR)
+    assert deg_per_mm(b, crank) == pytest.approx(per_mm, abs=6e-5)
 
 
-@pytest.mark.parametrize(("row", "twice_r", "rod", "e", "travel", "before", "after"), ANGLES)
-def test_angle_of_a_travel(
-    row: str, twice_r: float, rod: float, e: float, travel: float, before: float, after: float
-) -> None:
+@pytest.mark.parametrize("row", ANGLES, ids=str)
+def test_angle_of_a_travel(row: tuple[float, ...]) -> None:
+    twice_r, rod, e, travel, before, after = row
     crank = Geometry(twice_r / 2, rod, e)
-    assert btdc_from_travel_deg(travel, crank) == pytest.approx(before, abs=NEAR), row
-    assert btdc_from_travel_deg(travel, crank, after=True) == pytest.approx(-after, abs=NEAR), row
+    assert btdc_from_travel_deg(travel, crank) == pytest.approx(before, abs=NEAR)
+    assert btdc_from_travel_deg(travel, crank, after=True) == pytest.approx(-after, abs=NEAR)
 
 
-@pytest.mark.parametrize(("row", "r", "rod", "e", "tdc", "bdc", "down", "stroke"), DEAD_CENTRES)
-def test_dead_centres(
-    row: str, r: float, rod: float, e: float, tdc: float, bdc: float, down: float, stroke: float
-) -> None:
+@pytest.mark.parametrize("row", DEAD_CENTRES, ids=str)
+def test_dead_centres(row: tuple[float, ...]) -> None:
+    r, rod, e, tdc, bdc, down, stroke = row
     crank = Geometry(r, rod, e)
-    assert theta_tdc_deg(crank) == pytest.approx(tdc, abs=NEAR), row
-    assert theta_bdc_deg(crank) == pytest.approx(bdc, abs=NEAR), row
-    assert theta_bdc_deg(crank) - theta_tdc_deg(crank) == pytest.approx(down, abs=NEAR), row
-    assert stroke_mm(crank) == pytest.approx(stroke, abs=NEAR), row
+    assert theta_tdc_deg(crank) == pytest.approx(tdc, abs=NEAR)
+    assert theta_bdc_deg(crank) == pytest.approx(bdc, abs=NEAR)
+    assert theta_bdc_deg(crank) - theta_tdc_deg(crank) == pytest.approx(down, abs=NEAR)
+    assert stroke_mm(crank) == pytest.approx(stroke, abs=NEAR)
 
 
 @pytest.mark.parametrize(
-    ("stroke", "rod", "e", "throw"), [(88.0, 176.0, 6.0, 43.972719), (100.0, 190.0, 12.0, 49.892742)]
+    ("stroke", "rod", "e", "throw"),
+    [(88.0, 176.0, 6.0, 43.972719), (100.0, 190.0, 12.0, 49.892742)],
 )
 def test_throw_from_true_stroke(stroke: float, rod: float, e: float, throw: float) -> None:
     assert throw_from_stroke_mm(stroke, rod, e) == pytest.approx(throw, abs=NEAR)
@@ -123,17 +121,17 @@ def test_bias_of_the_stop(e: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("row", "r", "rod", "e", "travel", "before", "after"),
+    "row",  # r, L, e, travel, touch before, touch after
     [
-        ("T2", 44.0, 176.0, 6.0, 10.0, 326.225418, 37.049012),
-        ("T3", 50.0, 190.0, 12.0, 15.0, 322.257351, 43.856556),
+        (44.0, 176.0, 6.0, 10.0, 326.225418, 37.049012),  # T2
+        (50.0, 190.0, 12.0, 15.0, 322.257351, 43.856556),  # T3
     ],
+    ids=str,
 )
-def test_travel_of_the_stop_from_the_arc_that_it_blocks(
-    row: str, r: float, rod: float, e: float, travel: float, before: float, after: float
-) -> None:
+def test_travel_of_the_stop_from_the_arc_that_it_blocks(row: tuple[float, ...]) -> None:
+    r, rod, e, travel, before, after = row
     half = (after - before) % 360.0 / 2.0
-    assert stop_travel_mm(half, Geometry(r, rod, e)) == pytest.approx(travel, abs=NEAR), row
+    assert stop_travel_mm(half, Geometry(r, rod, e)) == pytest.approx(travel, abs=NEAR)
 
 
 def test_how_little_the_piston_moves_near_the_top() -> None:
@@ -152,10 +150,10 @@ def test_how_little_the_piston_moves_near_the_top() -> None:
 )
 def test_rim_lengths(row: str, diameter: float, b: float, tape: float, rule: float) -> None:
     # Arc and chord of a circle; figures computed two ways.
-    assert rim_tape_mm(b, diameter) == pytest.approx(tape, abs=NEAR), row
-    assert rim_rule_mm(b, diameter) == pytest.approx(rule, abs=NEAR), row
-    assert deg_from_rim_tape(tape, diameter) == pytest.approx(b, abs=NEAR), row
-    assert deg_from_rim_rule(rule, diameter) == pytest.approx(b, abs=NEAR), row
+    assert rim_tape_mm(b, diameter) == pytest.approx(tape, abs=NEAR)
+    assert rim_rule_mm(b, diameter) == pytest.approx(rule, abs=NEAR)
+    assert deg_from_rim_tape(tape, diameter) == pytest.approx(b, abs=NEAR)
+    assert deg_from_rim_rule(rule, diameter) == pytest.approx(b, abs=NEAR)
 
 
 @pytest.mark.parametrize(
@@ -163,7 +161,7 @@ def test_rim_lengths(row: str, diameter: float, b: float, tape: float, rule: flo
     [("R3", 304.8, 63.5, 23.873241), ("R4", 520.0, 100.0, 22.036838)],
 )
 def test_degrees_of_a_tape(row: str, diameter: float, tape: float, b: float) -> None:
-    assert deg_from_rim_tape(tape, diameter) == pytest.approx(b, abs=NEAR), row
+    assert deg_from_rim_tape(tape, diameter) == pytest.approx(b, abs=NEAR)
     assert deg_from_rim_rule(tape, diameter) > b, row  # a rule laid across is not a tape
 
 

@@ -173,8 +173,12 @@ ASKED = replace(READING, question=Question(
 TYPED = replace(READING, question=Question("Go to which angle, degrees BTDC?", "go", "leave",
                                            entry="36.5"))  # fmt: skip
 GOTO = replace(READING, goto=GoToView(36.0, 12.4, True, "forward, gently", 125.66))
-GOTO_PAST = replace(READING, goto=GoToView(
-    36.0, -0.8, False, "past it: go back well past and come forward again", None, "upper"))
+GOTO_PAST = replace(
+    READING,
+    goto=GoToView(
+        36.0, -0.8, False, "past it: go back well past and come forward again", None, "upper"
+    ),
+)
 NAMELESS = View()
 STATES: dict[str, View] = {
     "reading": READING, "one": ONE, "four": FOUR, "three": THREE, "eight": EIGHT, "start": START,

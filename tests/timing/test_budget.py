@@ -14,11 +14,10 @@ from hypothesis import strategies as st
 from sample_engines import FINE_ENCODER, reference
 
 from rig.engine.profile import Encoder
+from rig.engine.reference import GRADUATION, RUN_OUT
 from rig.engine.uncertainty import Contribution, combine
 from rig.timing.budget import (
     FEW,
-    GRADUATION,
-    RUN_OUT,
     Spread,
     counting,
     graduation,
@@ -63,10 +62,11 @@ def test_run_out_against_a_stop_is_the_worst_over_all_phases(
 
 
 def test_run_out_counts_on_the_encoders_own_shaft() -> None:
-    """At half crank speed, 90 degrees of crank are 45 of the encoder."""
+    """At half crank speed 90 degrees of crank are 45 of the encoder, and one of its degrees is
+    two of the crank."""
     encoder = replace(FINE_ENCODER, run_out_deg=0.12, turns_per_crank_turn=Fraction(1, 2))
     part = run_out(encoder, seat([90.0], encoder), seat([0.0], encoder))
-    at_most = 0.24 * math.sin(math.radians(22.5))
+    at_most = 2 * 0.24 * math.sin(math.radians(22.5))
     assert part.u_deg * math.sqrt(2.0) == pytest.approx(at_most)
 
 
@@ -94,6 +94,8 @@ def test_graduation_is_of_each_position() -> None:
     stop = reference_seat(reference(100.0, touches=((60.0,), (140.0,))), encoder)
     part = graduation(encoder, seat([64.0], encoder), stop)
     assert part.u_deg == pytest.approx(0.06 / math.sqrt(3.0) * math.sqrt(1.0 + 0.5))
+    doubled = replace(encoder, turns_per_crank_turn=Fraction(1, 2))
+    assert graduation(doubled, seat([64.0], doubled), stop).u_deg == pytest.approx(2 * part.u_deg)
 
 
 def test_counting_is_what_placing_leaves() -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from fractions import Fraction
-from itertools import product
 from typing import Literal
 
 import numpy as np
@@ -48,10 +47,6 @@ def least(wants: list[Want], units: list[Unit], means: Means, *pairs: Synchronis
     return min(result.remaining_deg for result in results)
 
 
-def outside(value: float, low: float, high: float) -> float:
-    return max(0.0, low - value, value - high)
-
-
 teeth = st.integers(5, 12)
 
 
@@ -82,11 +77,10 @@ def test_one_unit_against_brute_force(  # noqa: PLR0917
     # Clockwise rotation: the body turned anticlockwise makes it earlier.
     earliest = math.degrees(acw_mm / 40.0) / float(turns)
     latest = -math.degrees(cw_mm / 40.0) / float(turns)
-    best = math.inf
-    for i, j, k in product(range(b * d), range(d), range(math.lcm(n, m))):
-        error = i * first + j * second + k * vernier - shift
-        error -= period * round(error / period)
-        best = min(best, outside(-error, latest, earliest))
+    i, j, k = np.meshgrid(np.arange(b * d), np.arange(d), np.arange(math.lcm(n, m)), sparse=True)
+    need = shift - (i * first + j * second + k * vernier)
+    need -= period * np.round(need / period)
+    best = np.maximum(0.0, np.maximum(latest - need, need - earliest)).min()
     found = least([want("upper", shift)], [unit("upper", turns)], means)
     assert found == pytest.approx(best, abs=2e-3)
 

@@ -1,0 +1,179 @@
+"""Keys to deeds: what the person at a live bench may do, and what is asked first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from rig.command.bench import Bench
+from rig.command.present import Says, view_of
+from rig.command.steps import step_of
+from rig.faults import InputError
+from rig.screen.speak import Speaker, sentence
+from rig.screen.view import Question, View
+from rig.timing.results import Reading
+
+MESSAGE_S = 8.0
+"""A message stays on the screen this long."""
+
+
+@dataclass(slots=True)
+class _Asked:
+    """A question and what yes does."""
+
+    question: Question
+    yes: Callable[[], None]
+
+
+class Desk:
+    """Ties a bench to keys and views. ``hand`` takes arrow keys to a virtual hand, if there is one.
+
+    Every deed can be taken back by the same key, or is asked about first.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        *,
+        tag: str = "",
+        voice: Speaker | None = None,
+        hand: Callable[[str], str] | None = None,
+    ) -> None:
+        self.bench = bench
+        self.says = Says(tag=tag, speaking=voice is not None, hand=hand is not None)
+        self.ended = False
+        self.touched = False  # the person pressed a key
+        self._voice = voice
+        self._hand = hand
+        self._asked: _Asked | None = None
+        self._message_until_s = 0.0
+        self._foot = 0
+        self._spoken = 0
+
+    def view(self) -> View:
+        """Take what has come, and show it."""
+        if not self.ended and self.bench.saved is None:
+            self.bench.pump()
+            while self._foot < self.bench.session.foot_presses:
+                self._foot += 1
+                self.press("space")
+            self._speak()
+        if self.bench.elapsed_s > self._message_until_s:
+            self.says.message = ""
+        self.says.question = self._asked.question if self._asked else None
+        return view_of(self.bench, self.says)
+
+    def key(self, key: str) -> None:
+        """A key of the person's."""
+        self.touched = True
+        self.press(key)
+
+    def press(self, key: str) -> None:
+        """A key, whoever pressed it. What cannot be done is said, never raised."""
+        try:
+            if self._asked is not None:
+                self._answer(key)
+            else:
+                self._do(key)
+        except InputError as wrong:
+            self.say(str(wrong))
+
+    def say(self, text: str) -> None:
+        """Show a message for a while."""
+        self.says.message = text
+        self._message_until_s = self.bench.elapsed_s + MESSAGE_S
+
+    # -- deeds ----------------------------------------------------------------------------------
+
+    def _do(self, key: str) -> None:
+        bench = self.bench
+        if key == "q":
+            self._ask_quit()
+        elif key in ("left", "right", "down", "up") and self._hand is not None:
+            self.say(self._hand(key))
+        elif bench.saved is not None:
+            return
+        elif key == "space":
+            self._main()
+        elif key == "s":
+            self._ask("End this capture and save the certificate?", self._save)
+        elif key == "x":
+            self.say(bench.strike_last())
+        elif key == "d" and bench.session.stop is not None:
+            self._ask("Drop the touches of the stop?", lambda: bench.stop_out(drop=True))
+        elif key == "c" and bench.session.stop is None:
+            self._ask("Is the stop in the plug hole, to touch it again?", bench.stop_in)
+        elif key == "t":
+            self._ask_phase()
+        elif key.isdigit():
+            self._lever(int(key))
+
+    def _main(self) -> None:
+        """The main key, and the foot switch: the deed of the step."""
+        bench = self.bench
+        step = step_of(bench)
+        if step == "top dead centre" and bench.session.stop is None:
+            bench.stop_in()
+            self.say("the stop is in")
+        elif step == "top dead centre":
+            bench.stop_out()
+            self.say(bench.session.stop_words)
+        elif step == "stroke":
+            bench.state_stroke()
+            self.say("cylinder 1 fires here: stated")
+
+    def _lever(self, number: int) -> None:
+        for unit in self.bench.job.profile.units:
+            if unit.input == number and len(unit.settings) > 1:
+                self.say(f"{unit.name}: lever now at {self.bench.next_setting(unit.name)}")
+
+    def _ask_phase(self) -> None:
+        if self.bench.session.phase == "as left":
+            self._ask("Go back to readings as found?", lambda: self.bench.set_phase(False))
+        else:
+            self._ask(
+                "Is everything tightened, so that readings are as left from now on?",
+                lambda: self.bench.set_phase(True),
+            )
+
+    def _save(self) -> None:
+        record, _ = self.bench.save()
+        self.say(f"saved: {record}")
+
+    def _ask_quit(self) -> None:
+        if self.bench.saved is not None or not self.bench.session.openings:
+            self._quit()
+        else:
+            self._ask("Quit without a certificate? The capture is kept.", self._quit)
+
+    def _quit(self) -> None:
+        self.ended = True
+
+    # -- questions --------------------------------------------------------------------------------
+
+    def _ask(self, text: str, yes: Callable[[], None]) -> None:
+        self._asked = _Asked(Question(text), yes)
+
+    def _answer(self, key: str) -> None:
+        asked = self._asked
+        if asked is None:
+            return
+        if key in ("y", "enter"):
+            self._asked = None
+            asked.yes()
+        elif key in ("n", "esc"):
+            self._asked = None
+
+    # -- speech -----------------------------------------------------------------------------------
+
+    def _speak(self) -> None:
+        if self._voice is None:
+            return
+        counted = [r for r in self.bench.session.readings() if r.counts]
+        if len(counted) > self._spoken:
+            self._spoken = len(counted)
+            self._voice.say(self._sentence(counted[-1]))
+
+    def _sentence(self, reading: Reading) -> str:
+        unit = next(u for u in view_of(self.bench, self.says).units if u.name == reading.unit)
+        return sentence(reading.unit, reading.btdc_deg or 0.0, unit.last_words)

@@ -1,0 +1,103 @@
+"""Read the rig live: the dashboard, or plain lines where there is no terminal."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from rig.command.bench import Bench
+from rig.command.desk import Desk
+from rig.command.feed import Feed
+from rig.command.job import Job
+from rig.command.say import message
+from rig.command.show import result_lines
+from rig.faults import InputError
+from rig.screen import loop, plain
+from rig.screen.keys import is_screen
+from rig.screen.speak import Speaker, find_program
+from rig.wire.port import Port, find_rig, open_port
+
+BAUD = 500_000
+FRAMES_A_SECOND = 12.0
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig live``."""
+    parser.add_argument("job", type=Path, help="the job folder")
+    parser.add_argument("--port", help="device, COM port or socket://host:port; else it is found")
+    parser.add_argument("--baud", type=int, default=BAUD)
+    parser.add_argument("--plain", action="store_true", help="plain lines, even in a terminal")
+    parser.add_argument("--speak", action="store_true", help="speak each reading")
+    parser.add_argument("--seconds", type=float, help="end by itself after so long")
+    parser.add_argument("--save", action="store_true", help="then save a certificate")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read until the person ends it; 3 when the rig was lost at the end."""
+    job = Job(args.job)
+    port = open_port(args.port, args.baud) if args.port else find_rig()
+    bench = start(job, port)
+    voice = _voice() if args.speak else None
+    desk = Desk(bench, voice=voice)
+
+    def over() -> bool:
+        return desk.ended or (args.seconds is not None and bench.elapsed_s >= args.seconds)
+
+    try:
+        show(desk, over, plain_lines=args.plain)
+        if args.save and bench.saved is None:
+            bench.save()
+    finally:
+        if voice is not None:
+            voice.close()
+        bench.end()
+    tell(bench)
+    return 3 if bench.lost and bench.saved is None else 0
+
+
+def start(job: Job, port: Port) -> Bench:
+    """A bench on an open port, which is opened again when it was lost."""
+
+    def reopen() -> Port:
+        try:
+            return open_port(port.url, port.baud)
+        except InputError:
+            return find_rig()  # it may have come back under another name
+
+    return Bench(job, Feed(port, reopen), port.url)
+
+
+def show(desk: Desk, over: Callable[[], bool], *, plain_lines: bool = False) -> None:
+    """Show the desk until ``over``: the dashboard on a terminal, else plain lines."""
+    if plain_lines or not is_screen(sys.stdout, sys.stdin):
+        try:
+            plain.run(desk.view, stop=over)
+        except KeyboardInterrupt:
+            message("stopped; the capture is kept")
+    else:
+        loop.run(desk.view, desk.key, stop=over, fps=FRAMES_A_SECOND)
+
+
+def tell(bench: Bench) -> None:
+    """Where the files are and what was found."""
+    print(f"job folder:  {bench.job.folder}")
+    print(f"capture:     {bench.capture_path}")
+    if bench.saved is None:
+        print("no certificate was saved; rig certify makes one from the capture")
+        return
+    record, page = bench.saved
+    print(f"certificate: {record}")
+    print(f"page:        {page}")
+    for line in result_lines(record):
+        print(line)
+
+
+def _voice() -> Speaker:
+    program = find_program()
+    if program is None:
+        message("rig live: this system has no speech program; readings are not spoken")
+        time.sleep(1.0)
+    return Speaker(program)

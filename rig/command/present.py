@@ -1,0 +1,227 @@
+"""What the dashboard shows of a bench: a ``View`` of the session as it stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rig.command.bench import SILENT_AFTER_S, Bench
+from rig.command.steps import advice, done_steps, keys_for, step_of, stroke_state
+from rig.engine.firing import wrap_btdc
+from rig.engine.profile import Setting, Unit
+from rig.engine.uncertainty import round_for_show
+from rig.faults import InputError
+from rig.screen.view import (
+    ComparisonView,
+    Contacts,
+    CrankView,
+    CylinderView,
+    Question,
+    ReferenceView,
+    RigView,
+    TouchesView,
+    UnitView,
+    View,
+)
+from rig.timing.judge import early_or_late, unit_figure
+from rig.timing.results import Comparison, Judgement, Reading
+
+
+@dataclass(slots=True)
+class Says:
+    """What the command itself has to say on the screen."""
+
+    tag: str = ""
+    message: str = ""
+    question: Question | None = None
+    speaking: bool = False
+    hand: bool = False  # keys for the virtual hand are on
+
+
+def view_of(bench: Bench, says: Says) -> View:
+    """The view of ``bench`` now."""
+    session = bench.session
+    step = step_of(bench)
+    told = advice(bench, step)
+    return View(
+        job=bench.job.profile.engine.name,
+        tag=says.tag,
+        step=step,
+        done=done_steps(bench),
+        rig=_rig(bench),
+        crank=_crank(bench),
+        reference=_reference(bench),
+        stroke=stroke_state(bench),
+        units=tuple(_unit(bench, unit) for unit in bench.job.profile.units),
+        comparisons=tuple(
+            _comparison(c)
+            for c in session.comparisons() if c.cylinder is None
+        ),
+        touches=_touches(bench),
+        elapsed_s=bench.elapsed_s,
+        capture=bench.capture_path.name,
+        next=told.next,
+        why=told.why,
+        caution=told.caution,
+        message=says.message,
+        question=says.question,
+        keys=keys_for(bench, step, hand=says.hand),
+        speaking=says.speaking,
+    )  # fmt: skip
+
+
+def _rig(bench: Bench) -> RigView:
+    session = bench.session
+    silent = bench.silent_s
+    return RigView(
+        port=bench.url,
+        name=session.identity.name if session.identity else "",
+        connected=not bench.lost and silent is not None and silent < SILENT_AFTER_S,
+        silent_s=None if silent is None else round(silent, 1),
+        lines=bench.lines,
+        troubles=tuple(sorted(session.troubles.items())),
+        detail=bench.diagnosis() or session.counts_disagree(),
+    )
+
+
+def _crank(bench: Bench) -> CrankView:
+    session = bench.session
+    now = session.follower.now()
+    needed = session.follower.settings.run_up_deg
+    if now is None:
+        return CrankView(run_up_needed_deg=needed, why_no_angle="the rig has not been heard yet")
+    btdc, why = None, ""
+    if now.crank_deg is None:
+        why = session.follower.track.lost or "turn the crank until the index has passed"
+    elif session.reference is None:
+        why = "top dead centre is not known yet"
+    else:
+        btdc = wrap_btdc(session.reference.tdc_deg - now.crank_deg)
+    return CrankView(
+        btdc_deg=btdc,
+        of=f"cylinder {session.reference.cylinder}" if session.reference else "cylinder 1",
+        why_no_angle=why,
+        after_index_deg=None if now.crank_deg is None else now.crank_deg % 360.0,
+        direction=now.direction,
+        speed_deg_s=round(abs(now.speed_deg_s), 0),
+        run_up_deg=min(now.run_up_deg, needed),
+        run_up_needed_deg=needed,
+        will_count=now.will_count and not why,
+        why_not=why or now.why_not,
+    )
+
+
+def _reference(bench: Bench) -> ReferenceView:
+    reference = bench.session.reference
+    if reference is None:
+        return ReferenceView()
+    track = bench.session.follower.track
+    holds = track.anchor is not None and not track.lost
+    why = "" if holds else track.lost or "it holds as soon as the index has passed"
+    text = reference.method
+    if reference.forward_deg:
+        text += f", {len(reference.forward_deg)} + {len(reference.backward_deg)} touches"
+    return ReferenceView(text, reference.uncertainty.U_deg, holds, why)
+
+
+def _unit(bench: Bench, unit: Unit) -> UnitView:
+    session = bench.session
+    name = session.setting_of(unit.name)
+    setting = next(s for s in unit.settings if s.name == name)
+    own = [r for r in session.readings() if r.unit == unit.name]
+    here = [r for r in own if r.counts and (r.setting, r.phase) == (name, session.phase)]
+    judged = [
+        j for j in session.judgements()
+        if (j.unit, j.setting, j.phase, j.kind) == (unit.name, name, session.phase, "turned")
+    ]  # fmt: skip
+    whole = unit_figure(session.judgements(), unit.name, name, session.phase)
+    turned = [r for r in here if r.kind == "turned" and r.btdc_deg is not None]
+    last = here[-1] if here else None
+    uncounted = [r for r in own if not r.counts]
+    window = setting.window
+    return UnitView(
+        name=unit.name,
+        input=unit.input,
+        setting=name,
+        phase=session.phase,
+        contacts=_contacts(bench, unit),
+        last_btdc=last.btdc_deg if last else None,
+        last_cylinder=last.cylinder if last else None,
+        last_kind=last.kind if last else "turned",
+        last_words=_last_words(last, setting),
+        earliest_btdc=window.earliest_btdc if window else None,
+        nominal_btdc=window.nominal_btdc if window else None,
+        latest_btdc=window.latest_btdc if window else None,
+        readings_btdc=tuple(r.btdc_deg for r in turned if r.btdc_deg is not None),
+        mean_btdc=whole.mean_btdc if whole else None,
+        sd_deg=whole.sd_deg if whole else None,
+        U_deg=whole.uncertainty.U_deg if whole and whole.uncertainty else None,
+        verdict=whole.verdict if whole else "not judged",
+        words=whole.words if whole else "",
+        settle=whole.settle if whole else "",
+        cylinders=tuple(_cylinder(j) for j in judged if j is not whole),
+        marks=whole.marks if whole else (),
+        counted=sum(r.counts for r in own),
+        not_counted=len(uncounted),
+        why_not_counted=uncounted[-1].why if uncounted else "",
+    )
+
+
+def _last_words(last: Reading | None, setting: Setting) -> str:
+    if last is None or last.btdc_deg is None:
+        return ""
+    window = setting.per_cylinder.get(last.cylinder or 0, setting.window)
+    if last.kind == "impulse":
+        return "impulse coupling: not a running figure"
+    if last.wrong_stroke:
+        return "on the other stroke: one crank turn out"
+    if window is None:
+        return "no window stated"
+    if window.latest_btdc <= last.btdc_deg <= window.earliest_btdc:
+        return "inside"
+    return early_or_late(last.btdc_deg - window.nominal_btdc, None)
+
+
+def _cylinder(j: Judgement) -> CylinderView:
+    U_deg = j.uncertainty.U_deg if j.uncertainty else None
+    return CylinderView(j.cylinder, j.n, j.mean_btdc, j.sd_deg, U_deg, j.verdict, j.words)
+
+
+def _comparison(c: Comparison) -> ComparisonView:
+    U_deg = c.uncertainty.U_deg if c.uncertainty else None
+    return ComparisonView(c.first, c.second, c.words, c.difference_deg, U_deg, c.verdict)
+
+
+def _contacts(bench: Bench, unit: Unit) -> Contacts:
+    is_open = bench.session.follower.contact_open(unit.input)
+    return "unknown" if is_open is None else "open" if is_open else "closed"
+
+
+def _touches(bench: Bench) -> TouchesView | None:
+    stop = bench.session.touches()
+    if stop is None:
+        return None
+    forward, backward = stop.side(1), stop.side(-1)
+    unsteady = [touch for touch in stop.touches if not touch.steady]
+    note = ""
+    if unsteady:
+        side = "forward" if unsteady[-1].side > 0 else "back"
+        note = f"a touch turning {side} was not held steady and is left out: touch again"
+    try:
+        found = bench.session.reference_from(stop)
+    except InputError:
+        return TouchesView(True, forward, backward, note=note)
+    spreads = [max(side) - min(side) for side in (forward, backward) if len(side) > 1]
+    U_deg = found.uncertainty.U_deg
+    return TouchesView(
+        True, forward, backward, found.tdc_deg, max(spreads, default=None), U_deg,
+        note or (found.warnings[0] if found.warnings else ""),
+    )  # fmt: skip
+
+
+def found_words(bench: Bench) -> str:
+    """One line on the reference as found."""
+    reference = bench.session.reference
+    if reference is None:
+        return "top dead centre is not known"
+    value, U = round_for_show(reference.tdc_deg, reference.uncertainty.U_deg)
+    return f"top dead centre {value}° after the index ± {U}°"

@@ -1,0 +1,115 @@
+"""How an opening drifts over the years: a straight line through its certificates.
+
+A setting or a part that was changed is a step: the line starts from a new level there, with the
+same slope. Each point weighs by its uncertainty; what points share (the same top dead centre and
+mounting of the encoder) shifts them all alike and says nothing against a slope.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.engine.uncertainty import Contribution, student_t
+from rig.faults import InputError
+
+DAYS_A_YEAR = 365.25
+
+OWN_PARTS = frozenset({"repeatability", "counting"})
+"""Contributions that are new with each certificate; all others belong to reference and mounting."""
+
+
+@dataclass(frozen=True, slots=True)
+class DatedMean:
+    """A mean opening on a day: degrees BTDC, its contributions, and what it hangs together with.
+
+    ``level`` numbers the stretches between steps; points with the same ``shares`` rest on the
+    same reference.
+    """
+
+    day: float  # days from any day
+    mean_btdc: float
+    parts: tuple[Contribution, ...]
+    level: int
+    shares: str
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """The line: its slope with expanded uncertainty, and where its last stretch stands.
+
+    ``free`` is how many points more there are than the line needs; ``scatter`` is how far they
+    lie from it, 1 being what their uncertainties lead one to expect (Birge's ratio).
+    """
+
+    per_year_deg: float
+    U_per_year_deg: float
+    last_btdc: float  # where the line stands on the day of the last point
+    free: int
+    scatter: float
+
+    @property
+    def told_apart(self) -> bool:
+        """Tell whether the slope is larger than its uncertainty."""
+        return abs(self.per_year_deg) > self.U_per_year_deg
+
+
+def fit(points: Sequence[DatedMean]) -> Line | None:
+    """Fit the line; None when there are not at least three points to bear it.
+
+    Generalised least squares with one level for each stretch and one slope. Where the points lie
+    further apart than their uncertainties allow (scatter above 1), the slope's uncertainty is
+    widened by as much and its factor is Student's for the points that are free; else it is for a
+    normal distribution. Source: JCGM 100:2008, 5.2 and G.3; Birge's ratio from memory. Raises
+    InputError when a point has no uncertainty at all.
+    """
+    levels = sorted({each.level for each in points})
+    free = len(points) - len(levels) - 1
+    if free < 1:
+        return None
+    angles = _unwrapped([each.mean_btdc for each in points])
+    years = np.array([each.day for each in points]) / DAYS_A_YEAR
+    years -= years[-1]
+    design = np.zeros((len(points), len(levels) + 1))
+    design[:, 0] = years
+    for row, each in enumerate(points):
+        design[row, 1 + levels.index(each.level)] = 1.0
+    try:
+        root = np.linalg.cholesky(_covariance(points))
+    except np.linalg.LinAlgError:
+        raise InputError("a certificate states an uncertainty of nothing; no drift fits.") from None
+    white, sought = np.linalg.solve(root, design), np.linalg.solve(root, angles)
+    found, _, rank, _ = np.linalg.lstsq(white, sought, rcond=None)
+    if rank < design.shape[1]:
+        return None  # no stretch holds two days
+    scatter = math.sqrt(float(np.sum((sought - white @ found) ** 2)) / free)
+    u = math.sqrt(float(np.linalg.inv(white.T @ white)[0, 0])) * max(1.0, scatter)
+    k = student_t(float(free) if scatter > 1.0 else math.inf)
+    last = float(found[1 + levels.index(points[-1].level)])
+    return Line(float(found[0]), k * u, last, free, scatter)
+
+
+def _covariance(points: Sequence[DatedMean]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+    covariance = np.zeros((len(points), len(points)))
+    for i, one in enumerate(points):
+        for part in one.parts:
+            for j, other in enumerate(points):
+                if i == j:
+                    covariance[i, j] += part.u_deg**2
+                elif one.shares == other.shares and part.name not in OWN_PARTS:
+                    covariance[i, j] += part.u_deg * _part(other, part.name)
+    return covariance
+
+
+def _part(of: DatedMean, name: str) -> float:
+    return next((each.u_deg for each in of.parts if each.name == name), 0.0)
+
+
+def _unwrapped(angles_deg: Sequence[float]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Angles as a run without jumps of a whole turn, beginning with the last one's turn."""
+    angles = np.asarray(angles_deg, dtype=np.float64)
+    off = (angles - angles[-1] + 180.0) % 360.0 - 180.0
+    return np.asarray(angles[-1] + off)

@@ -1,0 +1,296 @@
+"""The certificates of one engine in order: what each unit read over the years, and its drift.
+
+Works from the records alone; no capture is read.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from rig.engine.reference import Reference
+from rig.faults import InputError
+from rig.record import certificate, seal
+from rig.record.drift import DAYS_A_YEAR, DatedMean, Line, fit
+from rig.record.ink import visible
+from rig.record.plain import from_plain
+from rig.record.schema import Change
+from rig.timing.results import Judgement
+
+SET_BETWEEN = "set between as found and as left"
+FURTHEST_YEARS = 100.0
+
+COLUMNS = (
+    *("unit", "setting", "kind", "cylinder", "measured_utc", "certificate", "phase", "n"),
+    *("mean_btdc_deg", "U_deg", "earliest_btdc_deg", "nominal_btdc_deg", "latest_btdc_deg"),
+    *("verdict", "step"),
+)
+"""What a line of the comma-separated text holds."""
+
+CAUTION = (
+    "A line through a few certificates is a hint, not a promise: contacts and heels wear faster "
+    "when new, and a part that gives way does not announce itself. Read the timing again in good "
+    "time; the maker's manual says how often."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """What one certificate says of one series. Angles in degrees; ``U_deg`` at about 95 %."""
+
+    certificate: str
+    measured_utc: str
+    phase: str
+    judgement: Judgement
+    step: str  # why the level is a new one: a change noted, or a setting; "" when it is not
+    level: int
+    shares: str  # the reference that the figure rests on
+
+    @property
+    def day(self) -> float:
+        """Days since the year 1970."""
+        return _moment(self.measured_utc).timestamp() / 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One unit in one setting on one cylinder (None: over all) through the years, in order.
+
+    ``line`` is None with too few points. ``leaves_utc`` is the day when the line would leave the
+    last stated window, None when it would not, or when no drift can be told.
+    """
+
+    unit: str
+    setting: str
+    cylinder: int | None
+    kind: str
+    points: tuple[Point, ...]
+    line: Line | None
+    leaves_utc: str | None
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """All series of one engine. ``troubles`` names certificates that could not be used, and why."""
+
+    engine: str
+    serial: str
+    certificates: tuple[str, ...]
+    series: tuple[Series, ...]
+    troubles: tuple[str, ...]
+    caution: str = CAUTION
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """The parts of a record that a history needs."""
+
+    identification: str
+    measured_utc: str
+    judgements: tuple[Judgement, ...]
+    changes: tuple[Change, ...]
+    shares: str
+
+
+def find(folder: Path) -> list[Path]:
+    """List the certificates of a job, or of all jobs in a folder; in order of their names.
+
+    Raises InputError when there is no such folder.
+    """
+    if not folder.is_dir():
+        raise InputError(f"{folder}: no such folder. Name a job's folder or one that holds jobs.")
+    found = certificate.find(folder / "certificates")
+    for job in sorted(folder.iterdir()):
+        if (job / "certificates").is_dir():
+            found += certificate.find(job / "certificates")
+    return found
+
+
+def history(paths: Sequence[Path], engine: str = "", serial: str = "") -> History:
+    """Put the certificates of one engine in order; those of others are left out if it is named.
+
+    ``engine`` and ``serial`` name it as the engine file does; either may be left out. Raises
+    InputError when none is found, or when certificates of different engines are left.
+    """
+    troubles: list[str] = []
+    records: dict[tuple[str, str], list[tuple[Path, dict[str, Any]]]] = {}
+    for path in paths:
+        record = _opened(path, troubles)
+        if record is not None:
+            records.setdefault(_engine_of(record), []).append((path, record))
+    wanted = [
+        key
+        for key in records
+        if (not engine or key[0] == engine) and (not serial or key[1] == serial)
+    ]
+    if len(wanted) != 1:
+        raise InputError(_which(wanted, list(records), troubles))
+    read = [_read(*each, troubles) for each in records[wanted[0]]]
+    usable = sorted((each for each in read if each is not None), key=lambda each: each.measured_utc)
+    return History(
+        engine=visible(wanted[0][0]),
+        serial=visible(wanted[0][1]),
+        certificates=tuple(each.identification for each in usable),
+        series=tuple(_series(usable)),
+        troubles=tuple(troubles),
+    )
+
+
+def csv_text(of: History) -> str:
+    """Give all points as comma-separated text (RFC 4180), figures in full, one line a point."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out)
+    writer.writerow(COLUMNS)
+    for series in of.series:
+        for point in series.points:
+            j = point.judgement
+            U_deg = j.uncertainty.U_deg if j.uncertainty else None
+            row = (
+                *(series.unit, series.setting, series.kind, series.cylinder, point.measured_utc),
+                *(point.certificate, point.phase, j.n, j.mean_btdc, U_deg, j.earliest_btdc),
+                *(j.nominal_btdc, j.latest_btdc, j.verdict, point.step),
+            )
+            writer.writerow([_cell(each) for each in row])
+    return out.getvalue()
+
+
+def _opened(path: Path, troubles: list[str]) -> dict[str, Any] | None:
+    """Read a record whose seal holds and that names its engine; else say so in ``troubles``."""
+    try:
+        data = seal.read_bytes(path)
+        record = seal.parse(data, path.name)
+        if not seal.look_at(data).holds:
+            raise InputError(f"{path.name}: has been edited since it was saved; left out.")
+        _engine_of(record)
+    except InputError as error:
+        troubles.append(visible(str(error)))
+        return None
+    return record
+
+
+def _engine_of(record: dict[str, Any]) -> tuple[str, str]:
+    stated = record.get("stated")
+    engine = stated.get("engine") if isinstance(stated, dict) else None
+    name = engine.get("name") if isinstance(engine, dict) else None
+    serial = engine.get("serial") if isinstance(engine, dict) else None
+    if not isinstance(name, str) or not isinstance(serial, str):
+        raise InputError("a record names no engine; it was edited.")
+    return name, serial
+
+
+def _read(path: Path, record: dict[str, Any], troubles: list[str]) -> _Read | None:
+    try:
+        reference = from_plain(Reference, record.get("reference"), f"{path.name}: reference")
+        wanted = {name: record.get(name) for name in ("identification", "judgements", "changes")}
+        plain = wanted | {
+            "measured_utc": record.get("measured_from_utc"),
+            "shares": f"{reference.tdc_deg!r} {reference.made_utc}",
+        }
+        read = from_plain(_Read, plain, path.name)
+        _moment(read.measured_utc)
+    except InputError as error:
+        troubles.append(visible(str(error)))
+        return None
+    return read
+
+
+def _which(
+    wanted: Sequence[tuple[str, str]], all_of_them: Sequence[tuple[str, str]], troubles: list[str]
+) -> str:
+    named = ", ".join(visible(f"{name} {serial}".strip()) for name, serial in all_of_them[:12])
+    if not all_of_them:
+        why = f" ({troubles[0]})" if troubles else ""
+        return f"there is no certificate to read here{why}."
+    if not wanted:
+        return f"no certificate is of that engine. There are: {named}."
+    return f"certificates of different engines do not make one history: {named}. Name one of them."
+
+
+def _series(read: Sequence[_Read]) -> Iterable[Series]:
+    gathered: dict[tuple[str, str, int | None, str], list[Point]] = {}
+    for each in read:
+        for judgement in sorted(each.judgements, key=lambda j: j.phase):  # as found, as left
+            if judgement.mean_btdc is None or judgement.uncertainty is None:
+                continue
+            key = (judgement.unit, judgement.setting, judgement.cylinder, judgement.kind)
+            points = gathered.setdefault(key, [])
+            points.append(_point(each, judgement, points[-1] if points else None))
+    for key, points in gathered.items():
+        yield _one_series(key, points)
+
+
+def _point(read: _Read, judgement: Judgement, before: Point | None) -> Point:
+    step = ""
+    if before is not None and before.certificate == read.identification:
+        step = SET_BETWEEN
+    elif before is not None:
+        noted = (each.words for each in read.changes if each.unit in ("", judgement.unit))
+        step = "; ".join(noted)
+    level = 0 if before is None else before.level + bool(step)
+    return Point(
+        certificate=read.identification,
+        measured_utc=read.measured_utc,
+        phase=judgement.phase,
+        judgement=judgement,
+        step=step,
+        level=level,
+        shares=read.shares,
+    )
+
+
+def _one_series(key: tuple[str, str, int | None, str], points: Sequence[Point]) -> Series:
+    dated = []
+    for each in points:
+        mean, uncertainty = each.judgement.mean_btdc, each.judgement.uncertainty
+        if mean is not None and uncertainty is not None:
+            dated.append(DatedMean(each.day, mean, uncertainty.parts, each.level, each.shares))
+    line = fit(dated)
+    leaves_utc, words = _outlook(line, points[-1])
+    return Series(*key, tuple(points), line, leaves_utc, words)
+
+
+def _outlook(line: Line | None, last: Point) -> tuple[str | None, str]:
+    """When the line would leave the window, and the sentence that says so."""
+    if line is None:
+        return None, "too few certificates for a line: it takes three with nothing changed between"
+    slope, U = line.per_year_deg, line.U_per_year_deg
+    drift = f"{abs(slope):.2f}° a year {'earlier' if slope > 0 else 'later'}, ± {U:.2f}°"
+    if not line.told_apart:
+        return None, f"no drift can be told: {drift}"
+    limit = last.judgement.earliest_btdc if slope > 0 else last.judgement.latest_btdc
+    if limit is None:
+        return None, f"{drift}; no window is stated"
+    years = (limit - line.last_btdc) / slope
+    if years <= 0.0:
+        return None, f"{drift}; it has left the window already"
+    if years > FURTHEST_YEARS:
+        return None, f"{drift}; the window lasts for more than {FURTHEST_YEARS:.0f} years"
+    leaves = _moment(last.measured_utc) + timedelta(days=years * DAYS_A_YEAR)
+    soonest = (limit - line.last_btdc) / (slope + (U if slope > 0 else -U))
+    first = _moment(last.measured_utc) + timedelta(days=soonest * DAYS_A_YEAR)
+    said = f"{drift}; would leave the window about {leaves:%Y-%m}, as early as {first:%Y-%m}"
+    return f"{leaves:%Y-%m-%d}", said
+
+
+def _moment(utc: str) -> datetime:
+    try:
+        moment = datetime.fromisoformat(utc)
+    except ValueError:
+        moment = None
+    if moment is None or not 1900 <= moment.year <= 2200:
+        raise InputError(f"{utc[:40]!r} is not a time of ours; the record was edited.")
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+def _cell(value: object) -> object:
+    """A value for a spreadsheet: text never reads as a formula there, and is harmless."""
+    if not isinstance(value, str):
+        return value
+    text = visible(value)
+    return f"'{text}" if text.startswith(("=", "+", "-", "@")) else text

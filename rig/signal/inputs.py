@@ -1,0 +1,63 @@
+"""The contact inputs of a rig: a debouncer each, and what levels the position records tell."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Generic
+
+import numpy as np
+
+from rig.signal.contacts import Debouncer, Mark
+from rig.signal.events import Finding
+from rig.signal.settings import Settings
+
+_FIRST_BIT = 4
+_USUAL = 2
+"""A rig has at least this many contact inputs; more show themselves by a level or an edge."""
+
+
+class Inputs(Generic[Mark]):
+    """Contact inputs, numbered from 1."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._debouncers: dict[int, Debouncer[Mark]] = {}
+
+    def __bool__(self) -> bool:
+        return bool(self._debouncers)
+
+    def __getitem__(self, which: int) -> Debouncer[Mark]:
+        return self._debouncers.setdefault(which, Debouncer(self._settings))
+
+    def open_level(self, which: int) -> int:
+        """Level of input ``which`` when its contacts are open."""
+        return self._settings.open_levels.get(which, 1)
+
+    def is_open(self, which: int, row: np.void) -> bool:
+        """Whether the contacts are open by a ``POSITION`` record."""
+        return (int(row["levels"]) >> (_FIRST_BIT + which - 1) & 1) == self.open_level(which)
+
+    def begin(self, row: np.void) -> None:
+        """Levels at the start of a recording."""
+        most = max(_USUAL, int(row["levels"]).bit_length() - _FIRST_BIT)
+        for which in range(1, most + 1):
+            self[which].begin(self.is_open(which, row), float(row["t_us"]))
+
+    def due(self) -> Iterator[tuple[float, int]]:
+        """When silence decides something, microseconds, and on which input."""
+        for which, debouncer in self._debouncers.items():
+            due_us = debouncer.due_us()
+            if due_us is not None:
+                yield due_us, which
+
+    def set_right(self, row: np.void) -> list[Finding]:
+        """After a loss: take the levels from a record with nothing outstanding."""
+        findings = []
+        t_us = float(row["t_us"])
+        for which, debouncer in self._debouncers.items():
+            is_open = self.is_open(which, row)
+            if debouncer.level_open is not is_open:
+                debouncer.begin(is_open, t_us)
+                text = "the contacts changed while lines were lost"
+                findings.append(Finding(t_us, "edges lost", which, text))
+        return findings

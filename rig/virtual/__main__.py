@@ -1,0 +1,7 @@
+"""``python -m rig.virtual``."""
+
+import sys
+
+from rig.virtual.serve import main
+
+sys.exit(main())

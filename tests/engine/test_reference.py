@@ -1,0 +1,404 @@
+"""Top dead centre by stop, or stated; its uncertainty; and whether it has moved."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from rig.engine.geometry import btdc_from_travel_deg, deg_per_mm
+from rig.engine.profile import Geometry
+from rig.engine.reference import (
+    SINGLE_TOUCH_DEG,
+    Reference,
+    from_plain,
+    from_stop,
+    moved,
+    stated,
+    to_plain,
+)
+from rig.engine.uncertainty import Contribution
+from rig.faults import InputError
+
+Floats = NDArray[np.float64]
+
+STRAIGHT = Geometry(44, 176, 0)
+FINE = 4_000_000  # counts a turn, so that counting is nothing
+
+
+def part(reference: Reference, name: str) -> Contribution:
+    return next(each for each in reference.uncertainty.parts if each.name == name)
+
+
+def names(reference: Reference) -> list[str]:
+    return [each.name for each in reference.uncertainty.parts]
+
+
+# --- the middle of the blocked arc ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("forward", "backward", "tdc"),
+    [
+        # T4: half-way between two equal positions, round the circle (Ahrons, Steam Locomotive
+        # Construction and Maintenance, for the method; arithmetic).
+        (322.4, 37.0, 359.7),
+        (151.25, 238.75, 195.0),
+        (238.75, 151.25, 15.0),  # the other arc is the one that is blocked
+        (322.4 - 720.0, 37.0 + 3600.0, 359.7),  # on any turn
+    ],
+)
+def test_middle_of_the_arc_that_the_stop_blocks(
+    forward: float, backward: float, tdc: float
+) -> None:
+    found = from_stop([forward], [backward], counts_per_turn=4096, geometry=STRAIGHT)
+    assert found.tdc_deg == pytest.approx(tdc, abs=1e-9)
+    assert (found.method, found.cylinder) == ("stop", 1)
+
+
+def test_the_arithmetic_mean_would_be_wrong() -> None:
+    found = from_stop([322.4], [37.0], counts_per_turn=4096, geometry=STRAIGHT)
+    assert abs(found.tdc_deg - 179.7) > 90.0
+
+
+@pytest.mark.parametrize(
+    "row",  # r, L, e, touch before, touch after, middle, true TDC, bias
+    [
+        (44.0, 176.0, 6.0, 326.225418, 37.049012, 1.637215, 1.562806, 0.074409),  # T2
+        (50.0, 190.0, 12.0, 322.257351, 43.856556, 3.056953, 2.865984, 0.190969),  # T3
+    ],
+    ids=["T2", "T3"],
+)
+def test_bias_of_a_known_offset_is_taken_out(row: tuple[float, ...]) -> None:
+    # Derived from the slider-crank by two routes (50 digits; root search).
+    r, rod, e, before, after, middle, true, bias = row
+    crank = Geometry(r, rod, e)
+    found = from_stop([before], [after], counts_per_turn=FINE, geometry=crank)
+    assert found.tdc_deg == pytest.approx(true, abs=2e-6)
+    assert f"{bias:.3f}° late, which is taken out" in found.how
+    left_in = from_stop([before], [after], counts_per_turn=FINE, geometry=STRAIGHT)
+    assert left_in.tdc_deg == pytest.approx(middle, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("limit_mm", "travel_mm", "bias_deg"),
+    [(6.0, 10.0, 0.074409), (12.0, 20.0, 0.312473), (1.0, 40.0, 0.057874)],
+)
+def test_an_offset_that_is_not_known_is_carried(
+    limit_mm: float, travel_mm: float, bias_deg: float
+) -> None:
+    # Biases from the table of the stop method, r = 44, L = 176; rectangular by JCGM 100, 4.3.7.
+    worst = Geometry(44, 176, limit_mm)
+    half = (
+        btdc_from_travel_deg(travel_mm, worst) - btdc_from_travel_deg(travel_mm, worst, after=True)
+    ) / 2.0
+    crank = Geometry(44, 176, None, limit_mm)
+    found = from_stop([360 - half], [half], counts_per_turn=FINE, geometry=crank)
+    assert found.tdc_deg % 360 == pytest.approx(0.0, abs=1e-9)
+    offset = part(found, "cylinder offset")
+    assert offset.u_deg == pytest.approx(bias_deg / math.sqrt(3.0), abs=1e-6)
+    assert (offset.nu, offset.kind) == (math.inf, "B")
+    assert "as stated" in offset.how
+
+
+def test_nothing_stated_takes_a_tenth_of_the_throw() -> None:
+    unlimited = from_stop([320], [40], counts_per_turn=4096, geometry=Geometry(44, 176, None))
+    same = from_stop([320], [40], counts_per_turn=4096, geometry=Geometry(44, 176, None, 4.4))
+    assert part(unlimited, "cylinder offset").u_deg == part(same, "cylinder offset").u_deg
+    assert "nobody states" in part(unlimited, "cylinder offset").how
+    no_crank = from_stop([320], [40], counts_per_turn=4096)
+    assert part(no_crank, "cylinder offset").u_deg > part(unlimited, "cylinder offset").u_deg
+
+
+# --- contributions -------------------------------------------------------------------------------
+
+
+def test_repeatability_of_the_middle() -> None:
+    # T8 (computed): a stop that repeats to 0.02 mm at 2 mm: each touch 0.0784, the middle 0.0554.
+    at = btdc_from_travel_deg(2.0, STRAIGHT)
+    u_touch = 0.02 * deg_per_mm(at, STRAIGHT)
+    assert u_touch == pytest.approx(0.0784, abs=5e-5)
+    forward = [360 - at - u_touch, 360 - at + u_touch]  # a mean of u = u_touch: s is sqrt(2) of it
+    backward = [at - u_touch, at + u_touch]
+    found = from_stop(forward, backward, counts_per_turn=FINE, geometry=STRAIGHT)
+    assert found.uncertainty.u_deg == pytest.approx(0.0554, abs=5e-5)
+    sides = part(found, "repeatability forward"), part(found, "repeatability backward")
+    assert [(each.kind, each.nu) for each in sides] == [("A", 1.0), ("A", 1.0)]
+    assert found.uncertainty.nu_eff == pytest.approx(2.0)
+
+
+def test_counting_stands_where_touches_fall_on_one_count() -> None:
+    # D2: q/sqrt(12), JCGM 100 F.2.2.1 (from memory); half on each side, so q/sqrt(24) together.
+    q = 0.15
+    same = from_stop([320.0] * 3, [40.0] * 3, counts_per_turn=2400, geometry=STRAIGHT)
+    assert part(same, "counting").u_deg == pytest.approx(q / math.sqrt(24.0))
+    one = from_stop([320.0, 320.15, 320.0], [40.0] * 3, counts_per_turn=2400, geometry=STRAIGHT)
+    assert part(one, "counting").u_deg == pytest.approx(0.043301 / 2.0, abs=1e-6)
+    none = from_stop(
+        [320.0, 320.15, 320.0], [40.0, 40.0, 40.15], counts_per_turn=2400, geometry=STRAIGHT
+    )
+    assert "counting" not in names(none)
+    fine = from_stop([320.0] * 3, [40.0] * 3, counts_per_turn=2400, whole_counts=False)
+    assert "counting" not in names(fine)
+
+
+def test_graduation() -> None:
+    # D1: rectangular a/sqrt(3), a = 0.2 gives 0.115470 (JCGM 100, 4.3.7, from memory).
+    found = from_stop([320], [40], counts_per_turn=FINE, graduation_error_deg=0.2)
+    assert part(found, "graduation").u_deg == pytest.approx(0.115470 / math.sqrt(2.0), abs=1e-6)
+    geared = from_stop(
+        [320], [40], counts_per_turn=FINE, graduation_error_deg=0.2, turns_per_crank_turn=0.5
+    )
+    assert part(geared, "graduation").u_deg == pytest.approx(2 * part(found, "graduation").u_deg)
+
+
+@given(st.floats(10.0, 170.0), st.floats(0.0, 360.0), st.floats(0.0, 360.0))
+def test_run_out_is_never_more_than_its_amplitude_says(
+    arc: float, middle: float, phase: float
+) -> None:
+    def shown(angle_deg: float) -> float:
+        return angle_deg + 0.12 * math.sin(math.radians(angle_deg + phase))
+
+    found = from_stop(
+        [shown(middle - arc / 2)], [shown(middle + arc / 2)],
+        counts_per_turn=FINE, geometry=STRAIGHT, run_out_deg=0.12,
+    )  # fmt: skip
+    error = (found.tdc_deg - shown(middle) + 180.0) % 360.0 - 180.0
+    amplitude = part(found, "run-out").u_deg * math.sqrt(2.0)  # U-shaped: D1, H.1.3.4
+    assert amplitude == pytest.approx(0.12 * (1 - math.cos(math.radians(arc / 2))), rel=0.01)
+    assert abs(error) <= amplitude * 1.01 + 1e-6
+
+
+def test_run_out_of_touches_half_a_turn_apart() -> None:
+    # D4: two readings 180 degrees apart differ by at most 2 A = 0.24; against the middle, A.
+    found = from_stop([270], [90], counts_per_turn=FINE, run_out_deg=0.12)
+    assert part(found, "run-out").u_deg == pytest.approx(0.12 / math.sqrt(2.0))
+
+
+def test_a_single_touch_on_one_side_or_both() -> None:
+    pooled = from_stop([320, 320.2], [40], counts_per_turn=FINE, geometry=STRAIGHT)
+    repeat = part(pooled, "repeatability")
+    s = 0.2 / math.sqrt(2.0)
+    assert repeat.u_deg == pytest.approx(s * math.sqrt(1.5) / 2.0)
+    assert (repeat.nu, repeat.kind) == (1.0, "A")
+    single = from_stop([320], [40], counts_per_turn=FINE, geometry=STRAIGHT)
+    u_deg = SINGLE_TOUCH_DEG / math.sqrt(3.0) / math.sqrt(2.0)
+    assert part(single, "repeatability").u_deg == pytest.approx(u_deg)
+
+
+def test_play_between_crank_and_encoder() -> None:
+    # Geometry: turned at the encoder it leads the crank by half of the play, either way.
+    touches = ([320.0 + 0.2], [40.0 - 0.2])
+    lead = from_stop(*touches, counts_per_turn=FINE, geometry=STRAIGHT, turned_at="encoder",
+                     play_deg=0.4, play_error_deg=0.1)  # fmt: skip
+    assert lead.tdc_deg == pytest.approx(0.2)
+    assert part(lead, "play of the encoder's drive").u_deg == pytest.approx(0.05 / math.sqrt(3.0))
+    touches = ([320.0 - 0.2], [40.0 + 0.2])
+    lag = from_stop(*touches, counts_per_turn=FINE, geometry=STRAIGHT, turned_at="crank",
+                    play_deg=0.4, play_error_deg=0.1)  # fmt: skip
+    assert lag.tdc_deg == pytest.approx(359.8)
+
+
+@pytest.mark.parametrize(
+    "case",  # touches a side, their SD, counts a turn, run-out, limit of the offset, offset known
+    [
+        (5, 0.1, 4096, 0.0, 0.0, True),
+        (10, 0.05, 4096, 0.0, 0.0, True),
+        (5, 0.05, 4096, 0.1, 4.0, True),
+        (5, 0.05, 4096, 0.0, 1.0, False),
+        (3, 0.1, 2400, 0.0, 0.0, True),
+    ],
+)  # fmt: skip
+def test_the_stated_interval_holds_the_truth(
+    case: tuple[int, float, int, float, float, bool],
+) -> None:
+    """95 % is promised; 400 trials show 92 to 99 % (binomial, three sigma below)."""
+    n, sigma_deg, counts, run_out_deg, offset_mm, known = case
+    rng = np.random.default_rng(7)
+    q_deg = 360.0 / counts
+    held = 0
+    trials = 400
+    for _ in range(trials):
+        crank = Geometry(44, 176, rng.uniform(-offset_mm, offset_mm))
+        travel = rng.uniform(6.0, 20.0)
+        tdc, phase = rng.uniform(0.0, 360.0), rng.uniform(0.0, 2.0 * math.pi)
+
+        def shown(angle_deg: Floats, phase: float = phase) -> Floats:
+            return angle_deg + run_out_deg * np.sin(np.radians(angle_deg) + phase)
+
+        wobble = rng.normal(0.0, sigma_deg, (2, n))
+        before = shown(tdc - btdc_from_travel_deg(travel, crank) + wobble[0])
+        after = shown(tdc - btdc_from_travel_deg(travel, crank, after=True) + wobble[1])
+        found = from_stop(
+            ((np.floor(before / q_deg) + 0.5) * q_deg).tolist(),
+            ((np.floor(after / q_deg) + 0.5) * q_deg).tolist(),
+            counts_per_turn=counts,
+            geometry=crank if known else Geometry(44, 176, None, offset_mm),
+            run_out_deg=run_out_deg,
+        )
+        error = found.tdc_deg - float(shown(np.array([tdc]))[0])
+        held += abs((error + 180.0) % 360.0 - 180.0) <= found.uncertainty.U_deg
+    assert 0.92 <= held / trials <= 0.99
+
+
+# --- what is odd about the touches ---------------------------------------------------------------
+
+
+def warnings_of(forward: list[float], backward: list[float]) -> str:
+    return "\n".join(from_stop(forward, backward, counts_per_turn=4096).warnings)
+
+
+def test_steady_touches_warn_of_nothing() -> None:
+    assert warnings_of([320, 320.1, 319.9], [40, 40.05, 40.1]) == ""
+
+
+@pytest.mark.parametrize(
+    ("forward", "backward", "said"),
+    [
+        ([320], [40, 40, 40], "only once turning forward"),
+        ([320, 320, 320], [40, 40], "only twice turning back"),
+        ([320, 320.5], [40, 40, 40], "the 2 touches turning forward differ by 0.50°"),
+        ([320, 320.1, 321.0, 320], [40, 40, 40], "touch 3 turning forward lies 0.95° from"),
+        ([320, 320, 320], [39.5, 40, 40.05], "touch 1 turning back lies 0.50° from"),
+        ([320] * 3, [320.5] * 3, "is there a stop at all?"),
+        ([320] * 3, [319.5] * 3, "is there a stop at all?"),
+        ([40] * 3, [320] * 3, "exchanged"),
+        ([356] * 3, [4] * 3, "blocks only 8.0°"),
+        ([275] * 3, [85] * 3, "something else"),
+    ],
+)
+def test_odd_touches_are_named(forward: list[float], backward: list[float], said: str) -> None:
+    assert said in warnings_of(forward, backward)
+
+
+@pytest.mark.parametrize(
+    ("forward", "backward", "said"),
+    [
+        ([], [40.0], "no touch turning forward"),
+        ([320.0], [], "no touch turning back"),
+        ([320.0, math.nan], [40.0], "touch 2 turning forward has no angle"),
+        ([320.0], [math.inf], "touch 1 turning back has no angle"),
+        ([90.0, 270.0], [40.0], "all round the circle"),  # A5: no mean (Mardia and Jupp, memory)
+        ([0.0, 120.0, 240.0], [40.0], "all round the circle"),
+    ],
+)
+def test_touches_that_give_no_dead_centre(
+    forward: list[float], backward: list[float], said: str
+) -> None:
+    with pytest.raises(InputError, match=said):
+        from_stop(forward, backward, counts_per_turn=4096)
+
+
+# --- stated, and moved ---------------------------------------------------------------------------
+
+
+def test_stated() -> None:
+    limits = stated(-90.0, half_width_deg=0.2, how="mark on the flywheel", made_utc="2020-01-01")
+    assert (limits.tdc_deg, limits.method, limits.made_utc) == (270.0, "stated", "2020-01-01")
+    assert limits.uncertainty.u_deg == pytest.approx(0.115470, abs=1e-6)  # D1
+    assert stated(10.0, u_deg=0.05, how="gauge").uncertainty.u_deg == 0.05
+
+
+@pytest.mark.parametrize(
+    ("u_deg", "half_width_deg"),
+    [(None, None), (0.1, 0.1), (0.0, None), (None, -1.0), (math.nan, None), (None, math.inf)],
+)
+def test_stated_without_a_sound_uncertainty(
+    u_deg: float | None, half_width_deg: float | None
+) -> None:
+    with pytest.raises(InputError, match="needs its uncertainty"):
+        stated(10.0, u_deg=u_deg, half_width_deg=half_width_deg, how="")
+
+
+def test_stated_as_no_number() -> None:
+    with pytest.raises(InputError, match="is a number"):
+        stated(math.nan, u_deg=0.1, how="")
+
+
+FORWARD, BACKWARD = [320.0, 320.1, 320.05], [40.0, 40.1, 40.05]
+
+
+def test_a_reference_that_stayed() -> None:
+    first = from_stop(FORWARD, BACKWARD, counts_per_turn=4096, run_out_deg=0.1)
+    again = from_stop(
+        [each - 5.0 for each in FORWARD], [each + 5.03 for each in BACKWARD],
+        counts_per_turn=4096, run_out_deg=0.1,
+    )  # fmt: skip
+    found = moved(first, again)
+    assert found.shift_deg == pytest.approx(0.015)
+    assert not found.has_moved
+    assert "is where it was" in first.compared(again)
+
+
+def test_a_reference_that_moved() -> None:
+    first = from_stop(FORWARD, BACKWARD, counts_per_turn=4096, run_out_deg=0.5)
+    again = from_stop(
+        [each - 0.5 for each in FORWARD], [each - 0.5 for each in BACKWARD],
+        counts_per_turn=4096, run_out_deg=0.5,
+    )  # fmt: skip
+    found = moved(first, again)
+    assert found.shift_deg == pytest.approx(-0.5)
+    assert found.has_moved
+    assert "0.50° earlier than the reference" in found.words
+    assert "slipped" in found.words
+    # What both share drops out (JCGM 100, 5.2): two repeats of the same u remain.
+    own = [each.u_deg for each in first.uncertainty.parts if each.name.startswith("repeat")]
+    assert found.uncertainty.u_deg == pytest.approx(math.hypot(*own) * math.sqrt(2.0))
+
+
+def test_across_zero_and_of_another_cylinder() -> None:
+    first, again = (stated(deg, u_deg=0.3, how="") for deg in (359.9, 0.1))
+    assert moved(first, again).shift_deg == pytest.approx(0.2)
+    assert moved(first, again).uncertainty.u_deg == pytest.approx(0.3 * math.sqrt(2.0))
+    other = stated(0.1, u_deg=0.3, how="", cylinder=4)
+    with pytest.raises(InputError, match="found at cylinder 1"):
+        moved(first, other)
+
+
+# --- plain values --------------------------------------------------------------------------------
+
+ANGLES = st.lists(st.floats(-5.0, 5.0), min_size=1, max_size=5)
+
+
+@given(ANGLES, ANGLES, st.floats(0.0, 0.5))
+def test_plain_values_and_back(
+    forward: list[float], backward: list[float], run_out_deg: float
+) -> None:
+    found = from_stop(
+        [320.0 + each for each in forward],
+        [40.0 + each for each in backward],
+        counts_per_turn=4096,
+        run_out_deg=run_out_deg,
+        made_utc="2020-01-01T00:00:00Z",
+        capture="a.capture",
+    )
+    assert from_plain(to_plain(found)) == found
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "said"),
+    [
+        ("tdc_deg", 361.0, "tdc_deg is 361.0, not a number from 0 to 360"),
+        ("tdc_deg", math.nan, "tdc_deg is nan"),
+        ("tdc_deg", True, "tdc_deg is true"),
+        ("tdc_deg", 10**400, "tdc_deg is a huge number"),
+        ("how", 7, "how is 7, not text"),
+        ("how", "x" * 2000, "not text of at most 1000 characters"),
+        ("forward_deg", [1.0, "2"], "forward_deg is a list, not a list of numbers"),
+        ("warnings", "none", "warnings is 'none', not a list"),
+        ("uncertainty", None, "not a table"),
+        ("uncertainty", {}, "parts is missing"),
+        ("cylinder", 0, "cylinder is 0"),
+    ],
+)
+def test_plain_values_that_are_no_reference(key: str, value: object, said: str) -> None:
+    plain = to_plain(stated(10.0, u_deg=0.1, how="mark"))
+    with pytest.raises(InputError, match=said):
+        from_plain({**plain, key: value})
+    del plain[key]
+    with pytest.raises(InputError, match=f"{key} is missing"):
+        from_plain(plain)

@@ -1,0 +1,126 @@
+"""``reference.json``: written whole or not at all, earlier references kept, damage named."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rig.engine.reference import Reference, from_stop, stated
+from rig.engine.reference_file import (
+    BadReferenceError,
+    NoReferenceError,
+    load_reference,
+    load_references,
+    save_reference,
+)
+from rig.faults import InputError
+
+STOP = from_stop([320.0, 320.1], [40.0, 40.2], counts_per_turn=4096, capture="première.capture")
+
+
+def numbered(number: int) -> Reference:
+    return stated(float(number), u_deg=0.1, how=f"mark {number}")
+
+
+def test_kept_and_read_again(tmp_path: Path) -> None:
+    assert save_reference(tmp_path, STOP) is None
+    assert load_reference(tmp_path) == STOP
+    assert load_reference(tmp_path / "reference.json") == STOP
+    plain = json.loads((tmp_path / "reference.json").read_text("utf-8"))
+    assert (plain["schema"], plain["version"]) == ("timing-rig reference", 1)
+    assert [each.name for each in tmp_path.iterdir()] == ["reference.json"]
+
+
+def test_earlier_ones_are_never_lost(tmp_path: Path) -> None:
+    for number in range(4):
+        save_reference(tmp_path, numbered(number))
+    assert load_references(tmp_path) == tuple(numbered(each) for each in (3, 2, 1, 0))
+
+
+def test_none_yet(tmp_path: Path) -> None:
+    with pytest.raises(NoReferenceError, match="find top dead centre first"):
+        load_reference(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"", "is not JSON"),
+        (b"{", "line 1 is not JSON"),
+        (b"[1]", "is a list, not a table"),
+        (b"\xff", "byte 0 is not UTF-8"),
+        (b"[" * 100_000, "nesting"),
+        (b'{"version": NaN}', "no reference has"),
+        (b"1" * 5000, "numbers or nesting"),
+        (b"{}", "schema is missing"),
+        (b'{"schema": "other", "version": 1}', 'not "timing-rig reference"'),
+        (b'{"schema": "timing-rig reference", "version": 2}', "this program reads 1"),
+        (b'{"schema": "timing-rig reference", "version": 1}', "not a table"),
+    ],
+)
+def test_damage_is_named_and_the_file_is_moved_aside_on_saving(
+    tmp_path: Path, data: bytes, said: str
+) -> None:
+    path = tmp_path / "reference.json"
+    path.write_bytes(data)
+    with pytest.raises(BadReferenceError, match=said):
+        load_reference(path)
+    aside = save_reference(path, STOP)
+    assert aside is not None
+    assert aside.read_bytes() == data
+    assert load_references(path) == (STOP,)
+    path.write_bytes(data)
+    assert save_reference(path, STOP) != aside
+    assert aside.read_bytes() == data
+
+
+def test_too_large(tmp_path: Path) -> None:
+    path = tmp_path / "reference.json"
+    path.write_bytes(b" " * 10_000_001)
+    with pytest.raises(BadReferenceError, match="over 10000000 bytes"):
+        load_reference(path)
+
+
+def test_a_disk_that_refuses_leaves_the_old_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    save_reference(tmp_path, numbered(1))
+
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(InputError, match="the disk is full"):
+        save_reference(tmp_path, numbered(2))
+    monkeypatch.undo()
+    assert load_references(tmp_path) == (numbered(1),)
+    assert [each.name for each in tmp_path.iterdir()] == ["reference.json"]
+
+
+def test_no_such_folder(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="cannot be saved"):
+        save_reference(tmp_path / "not" / "there.json", STOP)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_any_damage_is_told(tmp_path_factory: pytest.TempPathFactory, data: st.DataObject) -> None:
+    path = tmp_path_factory.mktemp("job") / "reference.json"
+    save_reference(path, STOP)
+    whole = path.read_bytes()
+    at = data.draw(st.integers(0, len(whole) - 1))
+    path.write_bytes(whole[:at] + data.draw(st.binary(max_size=6)) + whole[at + 1 :])
+    assert words_or_angle(path)
+
+
+def words_or_angle(path: Path) -> bool:
+    """A reference whose angle is one, or a refusal in printable words; anything else fails."""
+    try:
+        return 0.0 <= load_reference(path).tdc_deg < 360.0
+    except BadReferenceError as error:
+        return str(error).isprintable()

@@ -1,0 +1,121 @@
+"""Plain lines: one an event, no control codes."""
+
+from __future__ import annotations
+
+import io
+import unicodedata
+from dataclasses import replace
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from screen_states import ASKED, GOTO, LOST, LOWER, READING, RESET, START, STATES, STOP_IN, UPPER
+from test_dashboard import HOSTILE, spread_over
+
+from rig.screen.plain import changes, run
+from rig.screen.view import View
+
+
+def test_nothing_happened_nothing_said() -> None:
+    for view in STATES.values():
+        assert changes(view, view) == []
+
+
+def test_a_moving_crank_is_no_event() -> None:
+    moved = replace(READING, crank=replace(READING.crank, btdc_deg=3.0), elapsed_s=800.0)
+    assert changes(READING, moved) == []
+
+
+def test_a_counted_reading_is_one_line() -> None:
+    more = replace(UPPER, counted=7, readings_btdc=(*UPPER.readings_btdc, 36.3), last_btdc=36.3)
+    assert changes(READING, replace(READING, units=(more, LOWER))) == [
+        "upper, full advance: 36.30° BTDC, 0.24° early, inside, cylinder 1"
+    ]
+
+
+def test_readings_between_two_looks_are_not_left_out() -> None:
+    more = replace(
+        UPPER, counted=9, readings_btdc=(*UPPER.readings_btdc, 36.1, 36.2, 36.3), last_btdc=36.3
+    )
+    lines = changes(READING, replace(READING, units=(more, LOWER)))
+    assert [line.split(": ")[1].split(",")[0] for line in lines] == [
+        "36.10° BTDC", "36.20° BTDC", "36.30° BTDC",
+    ]  # fmt: skip
+
+
+def test_what_does_not_count_says_why() -> None:
+    more = replace(UPPER, not_counted=1, why_not_counted="the contacts parted turning back")
+    assert changes(READING, replace(READING, units=(more, LOWER))) == [
+        "upper, full advance: an opening did not count: the contacts parted turning back"
+    ]
+
+
+def test_the_story_of_a_job() -> None:
+    story = changes(None, START) + changes(START, STOP_IN) + changes(STOP_IN, READING)
+    text = "\n".join(story)
+    for words in (
+        "Launch engine, four cylinders", "step: rig check", "CAUTION: Reading a magneto",
+        "next: Turn the crank one whole turn", "step: top dead centre",
+        "stop touched turning forward, 121.52° after the index",
+        "stop touched turning back, 202.22° after the index",
+        "top dead centre 161.90° ±0.14° after the index", "top dead centre by stop, 3 + 3 touches",
+        "top dead centre holds", "firing stroke: stated", "upper, full advance: 36.24° BTDC",
+        "mean 34.56 ±0.17 of 4: 0.44° later than permitted, outside",
+        "upper opens 1.66° ± 0.14° before lower: outside",
+    ):  # fmt: skip
+        assert words in text, words
+
+
+def test_trouble_is_said() -> None:
+    lost = changes(READING, LOST)
+    assert any(line.startswith("RIG LOST: Nothing heard") for line in lost)
+    assert "trouble on the line: checksum, 3 so far" in lost
+    assert "the rig is back" in changes(LOST, READING)
+    reset = changes(READING, RESET)
+    assert "top dead centre does not hold: the rig began anew" in reset
+    assert "firing stroke: lost" in reset
+
+
+def test_a_noisy_line_does_not_drown_the_rest() -> None:
+    told, old = 0, READING
+    for times in range(1, 1001):
+        new = replace(READING, rig=replace(READING.rig, troubles=(("checksum", times),)))
+        told += len(changes(old, new))
+        old = new
+    assert told == 10  # 1, 2, 4 ... 512
+
+
+def test_questions_and_going_to_an_angle() -> None:
+    assert changes(READING, ASKED)[0].startswith("QUESTION: Save a certificate now?")
+    assert changes(READING, GOTO) == ["going to 36.00° BTDC", "forward, gently"]
+
+
+def test_run_prints_each_line_once_with_the_time() -> None:
+    out = io.StringIO()
+    views = iter([START, START, STOP_IN, READING])
+    last: list[View] = [START]
+
+    def view() -> View:
+        last[0] = next(views, last[0])
+        return last[0]
+
+    run(view, stop=lambda: last[0] is READING, out=out, period_s=0.0)
+    lines = out.getvalue().splitlines()
+    assert lines[0].startswith("   0:00  Launch engine")
+    assert len(lines) == len(set(lines))
+    assert any(line.startswith("  12:07  step: reading") for line in lines)
+
+
+@given(st.sampled_from([*HOSTILE]), st.sampled_from(sorted(STATES)))
+@settings(deadline=None)
+def test_no_control_codes_whatever_the_names(text: str, name: str) -> None:
+    out = io.StringIO()
+    views = iter([STATES[name], spread_over(text), replace(spread_over(text), question=None)])
+    left = [3]
+
+    def view() -> View:
+        left[0] -= 1
+        return next(views)
+
+    run(view, stop=lambda: left[0] == 1, out=out, period_s=0.0)
+    for line in out.getvalue().splitlines():
+        assert all(unicodedata.category(character)[0] != "C" for character in line)

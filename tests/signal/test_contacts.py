@@ -1,0 +1,150 @@
+"""Debouncing: what is an opening and what never is."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.signal.contacts import Debouncer, Passage, Rest
+from rig.signal.settings import Settings
+
+SETTINGS = Settings(4096)
+
+
+def run(
+    edges: list[tuple[float, int]], end: float, settings: Settings = SETTINGS
+) -> list[Passage[int]]:
+    """Edges as (microseconds, 1 open), from contacts that are closed at 0."""
+    contacts: Debouncer[int] = Debouncer(settings)
+    contacts.begin(False, 0.0)
+    found = []
+    for number, (t, is_open) in enumerate(edges):
+        found += contacts.edge(bool(is_open), t, number)
+    return found + contacts.until(end)
+
+
+def openings(passages: list[Passage[int]]) -> list[float]:
+    return [p.t_us for p in passages if p.to is Rest.OPEN and not p.longest_us]
+
+
+def test_a_clean_parting() -> None:
+    assert openings(run([(50_000, 1)], 60_000)) == [50_000]
+
+
+def test_the_first_parting_of_a_chatter_counts_however_long_it_goes_on() -> None:
+    edges = []
+    for k in range(400):  # 80 ms of chatter without an open run of 3 ms or a closed one of 2 ms
+        edges += [(50_000 + 200.0 * k, 1), (50_000 + 200.0 * k + 120, 0)]
+    edges += [(50_000 + 80_000.0, 1)]
+    assert openings(run(edges, 200_000)) == [50_000]
+
+
+def test_a_spike_and_a_drop_out_are_no_openings() -> None:
+    edges = [(10_000, 1), (10_004, 0), (30_000, 1), (30_400, 0), (90_000, 1)]
+    passages = run(edges, 100_000)
+    assert openings(passages) == [90_000]
+    nothing = [p for p in passages if p.longest_us]
+    assert [p.longest_us for p in nothing] == [4.0, 400.0]
+
+
+def test_the_bounces_of_a_closing_are_no_openings() -> None:
+    edges = [(10_000, 1), (50_000, 0)]
+    edges += [(50_000 + 150.0 * k + d, o) for k in range(9) for d, o in ((60.0, 1), (150.0, 0))]
+    passages = run(edges, 200_000)
+    assert openings(passages) == [10_000]
+    assert [p.t_us for p in passages if p.to is Rest.CLOSED and not p.longest_us] == [50_000]
+
+
+def test_a_touch_while_open_starts_no_new_opening() -> None:
+    edges = [(10_000, 1), (30_000, 0), (30_700, 1), (60_000, 0)]
+    passages = run(edges, 100_000)
+    assert openings(passages) == [10_000]
+
+
+def test_a_closed_run_of_the_stated_length_ends_the_passage() -> None:
+    learnt = [
+        (1e6 * k + d, o) for k in range(1, 40) for d, o in ((0, 1), (90, 0), (150, 1), (2e5, 0))
+    ]
+    after = 41e6
+    short = [*learnt, (after, 1), (after + 50, 0), (after + 50 + 1_999, 1)]
+    long = [*learnt, (after, 1), (after + 50, 0), (after + 50 + 4_001, 1)]
+    assert openings(run(short, after + 1e5))[-1] in (after, after + 2_049)
+    assert openings(run(long, after + 1e5))[-1] == after + 4_051
+
+
+def test_a_drop_out_just_before_is_told_from_chatter_by_what_was_learnt() -> None:
+    """After forty passages with gaps of 60 us, and drop-outs all along, 1.2 ms is no gap."""
+    edges: list[tuple[float, int]] = []
+    for k in range(1, 41):
+        t = 1e6 * k
+        edges += [(t - 3e5, 1), (t - 3e5 + 100, 0)]
+        edges += [(t, 1), (t + 90, 0), (t + 150, 1), (t + 2e5, 0)]
+    t = 41e6
+    edges += [(t - 1_300, 1), (t - 1_200, 0), (t, 1), (t + 70, 0), (t + 130, 1)]
+    passages = run(edges, t + 1e5)
+    assert openings(passages)[-1] == t
+    assert passages[-1].dropped == (t - 1_300,)
+
+
+def test_chatter_with_long_gaps_is_joined() -> None:
+    edges: list[tuple[float, int]] = []
+    for k in range(1, 20):
+        t = 1e6 * k
+        for bounce in range(4):
+            edges += [(t + 2_600 * bounce, 1), (t + 2_600 * bounce + 100, 0)]
+        edges += [(t + 10_400, 1), (t + 2e5, 0)]
+    assert openings(run(edges, 30e6))[3:] == [1e6 * k for k in range(4, 20)]
+
+
+def test_an_opening_shorter_than_the_least_is_reported_and_is_none() -> None:
+    passages = run([(10_000, 1), (12_000, 0), (50_000, 1)], 60_000)
+    assert openings(passages) == [50_000]
+    assert passages[0].longest_us == 2_000
+
+
+def test_the_settings_are_obeyed() -> None:
+    stiff = replace(SETTINGS, least_open_us=500.0)
+    assert openings(run([(10_000, 1), (10_600, 0)], 60_000, stiff)) == [10_000]
+
+
+@given(
+    st.lists(st.floats(1, 30_000), min_size=1, max_size=60),
+    st.lists(st.floats(0, 1), max_size=40),
+)
+def test_when_silence_is_told_does_not_matter(gaps: list[float], told: list[float]) -> None:
+    times: list[float] = []
+    t = 5_000.0
+    for gap in gaps:
+        times.append(t)
+        t += gap
+    edges = [(at, (k + 1) % 2) for k, at in enumerate(times)]
+    whole = run(edges, t + 1e5)
+    contacts: Debouncer[int] = Debouncer(SETTINGS)
+    contacts.begin(False, 0.0)
+    found: list[Passage[int]] = []
+    for number, (at, is_open) in enumerate(edges):
+        found += contacts.edge(bool(is_open), at, number)
+        until = times[number + 1] if number + 1 < len(times) else t + 1e5
+        for share in sorted(told):
+            found += contacts.until(at + share * (until - at))
+    found += contacts.until(t + 1e5)
+    assert found == whole
+
+
+@given(st.lists(st.floats(1, 2_900), min_size=1, max_size=80))
+def test_contacts_that_never_stay_open_never_open(gaps: list[float]) -> None:
+    edges = []
+    t = 5_000.0
+    for gap in gaps:
+        edges += [(t, 1), (t + gap, 0)]
+        t += gap + 100
+    assert openings(run(edges, t + 1e5)) == []
+
+
+@pytest.mark.parametrize("is_open", [True, False])
+def test_the_first_edge_tells_the_level_before_it(is_open: bool) -> None:
+    contacts: Debouncer[int] = Debouncer(SETTINGS)
+    contacts.edge(is_open, 1_000.0, 0)
+    found = contacts.until(1e6)
+    assert [p.to for p in found] == [Rest.OPEN if is_open else Rest.CLOSED]

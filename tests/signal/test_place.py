@@ -1,0 +1,134 @@
+"""Placing an event between encoder edges, against motions whose truth is known in closed form."""
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.interpolate import KroghInterpolator
+
+from rig.signal.place import place
+from rig.wire.records import EDGE
+
+
+def edge(t_us: float, count: int, around: list[tuple[float, int, int]]) -> np.void:
+    row = np.zeros(1, EDGE)[0]
+    row["t_us"], row["count"], row["input"], row["level"] = t_us, count, 1, 1
+    row["around_t_us"] = [math.nan if not step else t for t, _, step in around]
+    row["around_at"] = [at for _, at, _ in around]
+    row["around_step"] = [step for _, _, step in around]
+    return row
+
+
+NONE = (0.0, 0, 0)
+
+
+def test_the_worked_example_of_linear_placing() -> None:
+    # Plain arithmetic: edges at 1000 and 1480 us, event at 1120 us, q 0.15 degrees, edge 240.
+    row = edge(1120, 240, [NONE, (1000, 240, 1), (1480, 241, 1), NONE])
+    assert place(row).at * 0.15 == pytest.approx(36.0375, abs=1e-9)
+
+
+def around_of(
+    motion: Callable[[float], float], t: float
+) -> tuple[int, list[tuple[float, int, int]]]:
+    """Edges beside ``t`` by fine sampling and bisection of ``motion`` (counts over us)."""
+    count = math.floor(motion(t))
+    edges: list[tuple[float, int, int]] = []
+    for way in (-1, 1):
+        found: list[tuple[float, int, int]] = []
+        c, s = count, t
+        step = 1.0
+        while len(found) < 2 and abs(s - t) < 200_000:
+            nxt = s + way * step
+            new = math.floor(motion(nxt))
+            if new != c:
+                low, high = s, nxt
+                for _ in range(60):
+                    mid = (low + high) / 2
+                    low, high = (mid, high) if math.floor(motion(mid)) == c else (low, mid)
+                boundary = max(c, new)
+                direction = (new - c) * way
+                found.append((high, boundary, direction))
+                c = new
+            s = nxt
+        found += [NONE] * (2 - len(found))
+        edges += found[::-1] if way < 0 else found
+    return count, edges
+
+
+@pytest.mark.parametrize("turn_at", [0.55, 0.8, 0.97])
+@pytest.mark.parametrize("when", [-900.0, -200.0, 0.0, 300.0, 900.0])
+def test_a_hand_that_turns_round_within_a_count(turn_at: float, when: float) -> None:
+    """Forward, slower, back: a parabola with its top inside count 100."""
+
+    def motion(t: float) -> float:
+        return 100 + turn_at - 4e-7 * t * t
+
+    count, around = around_of(motion, when)
+    if count != 100:
+        pytest.skip("the motion has left the count by then")
+    got = place(edge(when, count, around))
+    assert got.at == pytest.approx(motion(when), abs=1e-6)
+    if when:
+        assert got.step == (1 if when < 0 else -1)
+        assert got.speed == pytest.approx(-8e-7 * when, abs=1e-9)
+
+
+@given(
+    st.floats(1e-4, 5e-3), st.floats(-3e-8, 3e-8), st.floats(0, 1), st.booleans(),
+)  # fmt: skip
+def test_against_another_interpolator(
+    speed: float, bend: float, offset: float, backwards: bool
+) -> None:
+    sign = -1 if backwards else 1
+
+    def motion(t: float) -> float:
+        return 500 + offset + sign * (speed * t + bend * speed * t * t)
+
+    count, around = around_of(motion, 0.0)
+    known = [(t, at) for t, at, step in around if step]
+    if len(known) < 4 or len({t for t, _ in known}) < 4:
+        return
+    got = place(edge(0.0, count, around))
+    times, places = (np.array(x, float) for x in zip(*known, strict=True))
+    other = float(KroghInterpolator(times, places)(0.0))
+    assert got.at == pytest.approx(min(max(other, count), count + 1), abs=1e-6)
+    assert got.step == sign
+
+
+def test_an_event_at_the_instant_of_an_edge_is_on_its_boundary() -> None:
+    row = edge(500, 8, [(300, 7, 1), (500, 8, 1), (700, 9, 1), (900, 10, 1)])
+    assert place(row).at == pytest.approx(8.0, abs=1e-12)
+
+
+def test_a_creep_with_no_edge_following_stays_in_its_count() -> None:
+    row = edge(100_000, 8, [(0, 7, 1), (60_000, 8, 1), NONE, NONE])
+    got = place(row)
+    assert 8.0 < got.at < 9.0
+    assert got.step == 1
+
+
+def test_a_crank_that_stands_has_no_direction() -> None:
+    row = edge(900_000, 8, [(0, 7, 1), (60_000, 8, 1), NONE, NONE])
+    assert place(row).step == 0
+    assert place(edge(5, 8, [NONE] * 4)).step == 0
+
+
+def test_unequal_states_move_the_boundaries() -> None:
+    offsets = (0.0, 0.25, -0.1, 0.15)
+    # Steady speed through states of widths 1.25, 0.65, 1.25: boundaries 5 and 6 at 5.25 and 5.9.
+    row = edge(0, 5, [(-1425, 4, 1), (-175, 5, 1), (475, 6, 1), (1725, 7, 1)])
+    got = place(row, offsets)
+    assert got.at == pytest.approx(5.25 + 0.175, abs=1e-9)
+
+
+@given(st.lists(st.floats(-1e5, 1e5), min_size=4, max_size=4), st.integers(-9, 9))
+def test_the_place_never_leaves_the_count(times: list[float], count: int) -> None:
+    t = sorted(times)
+    middle = (t[1] + t[2]) / 2
+    row = edge(middle, count, [(t[0], count - 1, 1), (t[1], count, 1),
+                               (t[2], count + 1, 1), (t[3], count + 2, 1)])  # fmt: skip
+    assert count <= place(row).at <= count + 1

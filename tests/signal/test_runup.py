@@ -1,0 +1,57 @@
+"""Run-up: begun anew by a larger step back, forgiving a smaller one once it is passed."""
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.signal.runup import RunUp
+
+
+def walked(*places: float, forgiven: float = 20.0) -> RunUp:
+    run = RunUp(forgiven)
+    for place in places:
+        run.moved(place, place, place)
+    return run
+
+
+def test_the_start_of_a_recording_counts_as_a_reversal() -> None:
+    assert walked(100.0).judge(100.0) == (0.0, True)
+    assert walked(100.0, 150.0).judge(150.0) == (50.0, True)
+
+
+def test_a_small_step_back_is_forgiven_once_passed() -> None:
+    run = walked(0, 200, 185)
+    assert run.judge(190) == (190, False)
+    assert run.judge(201) == (201, True)
+
+
+def test_a_larger_step_back_begins_anew() -> None:
+    run = walked(0, 200, 179, 190)
+    assert run.judge(190) == (11, True)
+
+
+def test_going_back_on_and_on_starts_from_the_lowest() -> None:
+    run = walked(0, 200, 150, 100, 50, -30, 10)
+    assert run.judge(10) == (40, True)
+
+
+def test_steps_between_two_records_are_seen() -> None:
+    run = RunUp(20.0)
+    run.moved(0, 0, 0)
+    run.moved(0, 300, 300)
+    run.moved(270, 310, 305)  # 30 back, and forward again
+    assert run.judge(305)[0] == 35
+    run = RunUp(20.0)
+    run.moved(0, 0, 0)
+    run.moved(0, 300, 270)  # forward, then 30 back
+    assert run.judge(270)[0] == 0
+
+
+@given(st.lists(st.floats(0, 100), min_size=1, max_size=50))
+def test_forward_only_is_all_run_up(steps: list[float]) -> None:
+    run = RunUp(2.0)
+    place = 0.0
+    run.moved(place, place, place)
+    for step in steps:
+        place += step
+        run.moved(place - step, place, place)
+    assert run.judge(place) == (place, True)

@@ -1,0 +1,266 @@
+"""Proposals, predictions, confirmations."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+
+from rig.engine import gears
+from rig.engine.means import (
+    Coupling,
+    DriveDog,
+    Gap,
+    GapReading,
+    Leads,
+    Lever,
+    Means,
+    Mesh,
+    Slot,
+    Train,
+)
+from rig.engine.profile import Encoder, Engine, Profile, Setting, Synchronism, Unit, Window
+from rig.engine.uncertainty import Contribution, combine
+from rig.faults import InputError
+from rig.timing import correction
+from rig.timing.correction_plan import LeverEnds, Want
+from rig.timing.results import Judgement
+
+WINDOW = Window(37.0, 36.0, 35.0, "manual, page 12")
+FULL = Setting("full advance", WINDOW)
+HALF = Fraction(1, 2)
+UPPER = Unit("upper", 1, HALF, 4, (FULL,), body="twin")
+LOWER = replace(UPPER, name="lower", input=2)
+REAR = Unit("rear", 3, HALF, 4, (FULL,))
+ENGINE = Engine("demo", 4, 4, (1, 3, 4, 2), (180.0,) * 4, "clockwise", "flywheel end")
+BOTH = Synchronism("upper", "lower", 0.0, 0.5, "manual, page 12")
+
+
+def profile(*units: Unit, together: tuple[Synchronism, ...] = ()) -> Profile:
+    return Profile(ENGINE, Encoder(2400), units, synchronism=together)
+
+
+def judged(unit: str, mean: float, *, cylinder: int | None = None, u: float = 0.05) -> Judgement:
+    shared = Contribution("top dead centre", 0.2, math.inf, "B", "demo")
+    own = Contribution("repeatability", u, 9, "A", "demo")
+    return Judgement(
+        unit=unit,
+        setting="full advance",
+        cylinder=cylinder,
+        phase="as found",
+        kind="turned",
+        n=10,
+        mean_btdc=mean,
+        sd_deg=0.1,
+        uncertainty=combine([own, shared]),
+        earliest_btdc=37.0,
+        nominal_btdc=36.0,
+        latest_btdc=35.0,
+        verdict="outside",
+        spread_verdict="not judged",
+        words="",
+        rule="",
+        settle="",
+    )
+
+
+def test_wants_from_judgements() -> None:
+    job = profile(UPPER, LOWER)
+    wants = correction.wants_from(
+        [
+            judged("upper", 33.0),
+            judged("upper", 33.2, cylinder=1),  # the figure over all counts
+            judged("lower", 34.0, cylinder=1),
+            replace(judged("lower", 35.0, cylinder=1), phase="as left"),
+            replace(judged("lower", 1.0), kind="set"),
+        ],
+        job,
+    )
+    assert [(w.unit, w.cylinder, w.read_btdc) for w in wants] == [
+        ("upper", None, 33.0),
+        ("lower", 1, 35.0),
+    ]
+    assert wants[0].shift_deg == pytest.approx(3.0)
+    assert wants[0].u_deg == pytest.approx(0.05)  # the shared reference drops out
+    with pytest.raises(InputError, match="nothing to correct"):
+        correction.wants_from([replace(judged("upper", 33.0), kind="impulse")], job)
+
+
+def test_slot_alone_is_preferred_to_a_tooth_and_a_slot() -> None:
+    job = profile(UPPER, LOWER)
+    means = Means(
+        slots=(Slot("twin", 45.0, 5.0, 5.0),),
+        train=gears.simple_train((24, 37, 48), "twin"),
+        couplings=(Coupling("twin", 19, 20),),
+        dogs=(DriveDog("twin", 1, "unit half", 18.0),),
+    )
+    wants = correction.wants_from([judged("upper", 33.0), judged("lower", 33.4)], job)
+    found = correction.propose(wants, job, means)
+    assert found.reached
+    best = found.options[0]
+    assert [s.means for s in best.steps] == ["slot"]
+    assert best.steps[0].shift_deg["upper"] == pytest.approx(2.8)  # between the two of one body
+    assert best.remaining_deg == pytest.approx(0.2, abs=1e-6)
+    assert best.disturbs == 1
+    assert best.reversible
+    assert "plain idler" in " ".join(found.notes)
+    kinds = [{s.means for s in o.steps} for o in found.options]
+    assert kinds.index({"slot"}) < kinds.index({"recut"})  # what cannot be undone comes last
+
+
+def test_a_tooth_and_the_slot_where_the_slot_is_too_short() -> None:
+    job = profile(UPPER)
+    means = Means(
+        slots=(Slot("twin", 45.0, 3.0, 3.0),), train=gears.simple_train((24, 37, 48), "twin")
+    )
+    found = correction.propose([Want("upper", "full advance", 18.0, 36.0, 37.0, 35.0)], job, means)
+    best = found.options[0]
+    assert [s.means for s in best.steps] == ["mesh", "slot"]
+    assert best.steps[0].shift_deg["upper"] == pytest.approx(15.0)
+    assert best.steps[1].shift_deg["upper"] == pytest.approx(3.0)
+    assert any("distributor finger" in w for w in best.warnings)
+
+
+def test_two_units_are_brought_to_the_window_and_to_each_other() -> None:
+    readings = (GapReading(0.35, 35.0, 0.02), GapReading(0.45, 36.0, 0.02))
+    job = profile(UPPER, LOWER, together=(BOTH,))
+    means = Means(
+        slots=(Slot("twin", 45.0, 5.0, 5.0),), gaps=(Gap("lower", 0.40, 0.35, 0.45, readings),)
+    )
+    wants = correction.wants_from([judged("upper", 33.0), judged("lower", 33.8)], job)
+    found = correction.propose(wants, job, means)
+    best = found.options[0]
+    assert {s.means for s in best.steps} == {"slot", "gap"}
+    assert found.reached
+    # 0.8 apart, of which the gap takes 0.5; what is left is shared out.
+    assert best.pairs[0].error_deg == pytest.approx(-0.3, abs=1e-6)
+    assert max(abs(o.error_deg) for o in best.outcomes) <= 0.3 + 1e-6
+    apart = correction.propose(wants, job, replace(means, gaps=()))
+    assert not apart.reached  # one body: the slot alone cannot bring them together
+    assert apart.options[0].pairs[0].error_deg == pytest.approx(-0.8)
+
+
+def test_no_means_that_reaches_says_how_near() -> None:
+    job = profile(UPPER)
+    want = Want("upper", "full advance", 30.0, 36.0, 37.0, 35.0)
+    found = correction.propose([want], job, Means(slots=(Slot("twin", 45.0, 1.0, 1.0),)))
+    assert not found.reached
+    near = 6.0 - math.degrees(1.0 / 45.0) / 0.5
+    assert f"leaves upper {near:.2f} degrees late" in found.words
+    with pytest.raises(InputError, match="nothing that can be moved"):
+        correction.propose([want], job, Means())
+    with pytest.raises(InputError, match="needs a reading"):
+        correction.propose([], job, Means())
+
+
+def test_means_that_cannot_be_used_are_said() -> None:
+    job = profile(UPPER)
+    want = Want("upper", "full advance", 35.5, 36.0, 37.0, 35.0)
+    means = Means(
+        gaps=(Gap("upper", 0.4, 0.35, 0.45),),
+        levers=(Lever("upper"),),
+        train=Train((Mesh("crank", 24, "twin", 48, free=False),)),
+    )
+    found = correction.propose([want], job, means)
+    assert found.reached  # it is inside already
+    assert found.options[0].steps == ()
+    assert "nothing has to be moved" in found.words
+    said = " ".join(found.notes)
+    assert "never assumed" in said
+    assert "both ends of its lever" in said
+    assert "has to obey its marks" in said
+
+
+def test_the_lever_ends_near_its_middle() -> None:
+    job = profile(UPPER)
+    want = Want("upper", "full advance", 33.0, 30.0, 31.0, 29.0)
+    ends = LeverEnds("upper", 3.0, 33.0)
+    means = Means(slots=(Slot("twin", 45.0, 15.0, 15.0),), levers=(Lever("upper"),))
+    found = correction.propose([want], job, means, levers=[ends])
+    by_means = {tuple(s.means for s in o.steps): o for o in found.options}
+    both = by_means["slot", "lever"]
+    assert both.lever_place["upper"] == pytest.approx(0.5, abs=1e-3)
+    assert both.remaining_deg == pytest.approx(0.0, abs=1e-6)
+    alone = by_means[("lever",)]
+    assert alone.lever_place["upper"] == pytest.approx(0.9)
+    slot = by_means[("slot",)]
+    assert slot.lever_place["upper"] == pytest.approx(1.0)
+    assert found.options.index(both) < found.options.index(alone)
+
+
+def test_one_crank_turn_out_is_brought_back() -> None:
+    job = profile(REAR)
+    out = replace(judged("rear", 36.2), marks=("one crank turn out",))
+    wants = correction.wants_from([out], job)
+    means = Means(dogs=(DriveDog("rear", slots=2),), leads=(Leads("rear"),))
+    found = correction.propose(wants, job, means)
+    best = found.options[0]
+    assert found.reached
+    assert [s.means for s in best.steps] == ["dog"]
+    assert abs(best.steps[0].shift_deg["rear"]) == pytest.approx(360.0)
+    prediction = correction.predict(best, [out])[0]
+    assert prediction.predicted_btdc == pytest.approx(36.2)
+    assert correction.confirm(prediction, judged("rear", 36.15)).verdict == "confirmed"
+    still = correction.confirm(prediction, out)
+    assert still.verdict == "not confirmed"
+    assert "one crank turn out" in still.words
+
+
+def test_a_unit_that_was_not_read_is_named() -> None:
+    job = profile(UPPER, LOWER)
+    want = Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0)
+    found = correction.propose([want], job, Means(slots=(Slot("twin", 45.0, 9.0, 9.0),)))
+    assert any("moves lower as well" in w for w in found.options[0].warnings)
+
+
+@pytest.mark.parametrize(
+    ("read", "verdict", "word"),
+    [
+        (36.05, "confirmed", "confirmed"),
+        (30.1, "wrong way round", "3.00 degrees later instead of earlier"),
+        (33.05, "not moved", "has not moved"),
+        (35.0, "not confirmed", "1.00 degrees late of the prediction"),
+        (40.0, "not confirmed", "4.00 degrees early"),
+    ],
+)
+def test_the_next_reading_beside_the_prediction(read: float, verdict: str, word: str) -> None:
+    job = profile(UPPER, LOWER)
+    before = [judged("upper", 33.0), judged("lower", 33.0)]
+    means = Means(slots=(Slot("twin", 45.0, 9.0, 9.0),))
+    option = correction.propose(correction.wants_from(before, job), job, means).options[0]
+    predictions = correction.predict(option, before)
+    assert [p.unit for p in predictions] == ["upper", "lower"]
+    assert predictions[0].predicted_btdc == pytest.approx(36.0)
+    found = correction.confirm(predictions[0], judged("upper", read if read != 30.1 else 30.0))
+    assert found.verdict == verdict
+    assert word in found.words
+    assert found.within_deg == pytest.approx(2.0 * math.hypot(0.05, 0.05))
+
+
+def test_bad_confirmations() -> None:
+    job = profile(UPPER)
+    before = judged("upper", 33.0)
+    means = Means(slots=(Slot("twin", 45.0, 9.0, 9.0),))
+    option = correction.propose(correction.wants_from([before], job), job, means).options[0]
+    made = "2025-03-01T10:00:00+00:00"
+    prediction = correction.predict(option, [before], made)[0]
+    with pytest.raises(InputError, match="older than the last change"):
+        correction.confirm(prediction, judged("upper", 36.0), "2025-03-01T09:59:00+00:00")
+    with pytest.raises(InputError, match="no time of the form"):
+        correction.confirm(prediction, judged("upper", 36.0), "yesterday")
+    with pytest.raises(InputError, match="the prediction is of upper"):
+        correction.confirm(prediction, judged("lower", 36.0))
+    with pytest.raises(InputError, match="confirmed by turning"):
+        correction.confirm(prediction, replace(judged("upper", 36.0), kind="set"))
+    small = replace(prediction, shift_deg=0.05, predicted_btdc=33.05)
+    assert correction.confirm(small, judged("upper", 33.0)).verdict == "too small to tell"
+
+
+def test_compensated_cams_keep_their_leads() -> None:
+    own = Setting("fixed", None, per_cylinder={1: WINDOW, 3: WINDOW})
+    unit = replace(REAR, settings=(own,))
+    want = Want("rear", "fixed", 33.0, 36.0, 37.0, 35.0, cylinder=1)
+    found = correction.propose([want], profile(unit), Means(leads=(Leads("rear"),)))
+    assert "meant to differ" in found.notes[0]
