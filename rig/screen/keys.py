@@ -294,9 +294,12 @@ def shows_colour(out: TextIO) -> bool:
 
 
 def shows_unicode(out: TextIO) -> bool:
-    """Whether ``out`` can carry the characters that the screen draws with."""
+    """Whether ``out`` can carry the characters that the screen draws with.
+
+    A stream without an encoding keeps text as it is, so it can.
+    """
     try:
-        "█▀▄░▒─━┿◆▼▶■□│°±…".encode(out.encoding or "ascii")
+        "█▀▄░▒─━┿◆▼▶■□│°±…".encode(out.encoding or "utf-8")
     except (UnicodeEncodeError, LookupError):
         return False
     return True

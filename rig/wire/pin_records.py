@@ -194,10 +194,10 @@ class Recorder:
             there = (which >= 0) & (which < len(moves.ticks))
             which = np.clip(which, 0, len(step) - 1)
             there &= (step[which] != 0) & (broken[which] == broken[following])
-            there &= ticks[which] < latest
+            there &= ticks[which] <= latest
             own, moved = np.flatnonzero(there), which[there]
             records["around_t_us"][own, place] = self._us(ticks[moved])
-            records["around_at"][own, place] = moves.counts[moved] + (step[moved] < 0)
+            records["around_at"][own, place] = moves.counts[moved] + (step[moved] > 9)
             records["around_step"][own, place] = step[moved]
         second = following + np.where(step[following] == 0, 0, 1)  # an illegal one ends the wait
         return records, np.maximum.accumulate(np.minimum(latest, ticks[second]))

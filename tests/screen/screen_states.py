@@ -124,6 +124,14 @@ START = View(
     "keep clear of the arc of anything bolted to the crank. The maker's manual comes first.",
     keys=(Key("space", "go on"), Key("q", "quit")),
 )
+TOUCHES = TouchesView(
+    forward_deg=(121.52, 121.58, 121.49),
+    backward_deg=(202.31, 202.22),
+    middle_deg=161.9,
+    spread_deg=0.09,
+    U_deg=0.14,
+    note="the last touch back was unsteady: 0.4° of shaking; touch it once more",
+)
 STOP_IN = replace(
     READING,
     step="top dead centre",
@@ -137,14 +145,7 @@ STOP_IN = replace(
     ),
     reference=ReferenceView(),
     stroke="not stated",
-    touches=TouchesView(
-        forward_deg=(121.52, 121.58, 121.49),
-        backward_deg=(202.31, 202.22),
-        middle_deg=161.9,
-        spread_deg=0.09,
-        U_deg=0.14,
-        note="the last touch back was unsteady: 0.4° of shaking; touch it once more",
-    ),
+    touches=TOUCHES,
     comparisons=(),
     next="Turn back gently to the stop once more.",
     why="Three touches from each side show how well the stop repeats.",
@@ -173,15 +174,37 @@ ASKED = replace(READING, question=Question(
 TYPED = replace(READING, question=Question("Go to which angle, degrees BTDC?", "go", "leave",
                                            entry="36.5"))  # fmt: skip
 GOTO = replace(READING, goto=GoToView(36.0, 12.4, True, "forward, gently", 125.66))
-GOTO_PAST = replace(
-    READING,
-    goto=GoToView(
-        36.0, -0.8, False, "past it: go back well past and come forward again", None, "upper"
-    ),
+GOING = GoToView(
+    36.0, -0.8, False, "past it: go back well past and come forward again", None, "upper"
 )
+GOTO_PAST = replace(READING, goto=GOING)
 NAMELESS = View()
 STATES: dict[str, View] = {
     "reading": READING, "one": ONE, "four": FOUR, "three": THREE, "eight": EIGHT, "start": START,
     "stop in": STOP_IN, "stop first": STOP_FIRST, "lost": LOST, "reset": RESET, "asked": ASKED,
     "typed": TYPED, "goto": GOTO, "goto past": GOTO_PAST, "nameless": NAMELESS,
 }  # fmt: skip
+
+HOSTILE = [
+    "\x1b[2J\x1b[31mred", "\x9b31m", "a\nb\rc\td", "[bold red]markup[/bold red]",
+    "\u202eesrever", "\u2066iso\u2069", "\u200bzero\u200dwidth", "e\u0301" + "\u0336" * 50,
+    "漢字の名前", "\U0001f469\u200d\U0001f527\U0001f1e9\U0001f1ea\U0001f44d\U0001f3fd",
+    "\x00\x07\x08\x7f", "\ue000\ufdd0\U000e0041", "x" * 10_000, "\ud800",
+    "<script>alert(1)</script>",
+]  # fmt: skip
+
+
+def spread_over(text: str) -> View:
+    """A view that says ``text`` wherever text may stand."""
+    unit = replace(
+        UPPER, name=text, setting=text, last_words=text, words=text, settle=text,
+        marks=(text, text), notes=(text,), why_not_counted=text, counted=9, not_counted=9,
+    )  # fmt: skip
+    return replace(
+        READING, job=text, tag=text, units=(unit, replace(unit, readings_btdc=(), mean_btdc=None)),
+        rig=replace(READING.rig, port=text, name=text, detail=text, troubles=((text, 3),)),
+        reference=replace(READING.reference, text=text, why_not=text),
+        crank=replace(READING.crank, of=text, why_not=text, why_no_angle=text),
+        comparisons=(ComparisonView(text, text, text),), capture=text, next=text, why=text,
+        caution=text, message=text,
+    )  # fmt: skip

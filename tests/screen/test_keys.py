@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
 import subprocess
@@ -28,7 +29,7 @@ def test_keys_have_names() -> None:
 def test_keys_do_not_depend_on_how_the_bytes_are_cut(cuts: set[int]) -> None:
     decoder, keys = KeyDecoder(), []
     ends = [0, *sorted(cuts), len(STREAM)]
-    for start, end in zip(ends, ends[1:], strict=False):
+    for start, end in itertools.pairwise(ends):
         keys += decoder.feed(STREAM[start:end])
     assert keys == KEYS
     assert not decoder.pending
@@ -134,8 +135,7 @@ class Child:
 
     def finish(self) -> int:
         self.read_until(LEAVE_SCREEN.encode())
-        status = self.process.wait(10)
-        return status
+        return self.process.wait(10)
 
     def assert_as_found(self) -> None:
         import termios

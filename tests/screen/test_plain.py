@@ -8,8 +8,20 @@ from dataclasses import replace
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from screen_states import ASKED, GOTO, LOST, LOWER, READING, RESET, START, STATES, STOP_IN, UPPER
-from test_dashboard import HOSTILE, spread_over
+from screen_states import (
+    ASKED,
+    GOTO,
+    HOSTILE,
+    LOST,
+    LOWER,
+    READING,
+    RESET,
+    START,
+    STATES,
+    STOP_IN,
+    UPPER,
+    spread_over,
+)
 
 from rig.screen.plain import changes, run
 from rig.screen.view import View
