@@ -44,6 +44,15 @@ static uint32_t seen_us;  // when that was: all before has been looked at
 
 static uint8_t level_of(uint8_t pin) { return pins & pin ? 1 : 0; }
 
+static void look_at_encoder(uint32_t t_us) {
+    uint8_t step = encoder_change(pins, t_us);
+    if (step) {
+        edges_encoder_step(step, t_us);
+    } else {
+        edges_encoder_illegal();
+    }
+}
+
 static void look_at_edges(uint8_t changed, uint32_t t_us) {
     if (changed & PIN_INDEX) edges_change(0, level_of(PIN_INDEX), t_us);
     if (changed & PIN_CONTACT1) edges_change(1, level_of(PIN_CONTACT1), t_us);
@@ -54,14 +63,7 @@ static void look_at(struct sample s) {
     uint32_t t_us = clock_at(s.ticks);
     uint8_t changed = s.pins ^ pins;
     pins = s.pins;
-    if (changed & PINS_ENCODER) {
-        uint8_t step = encoder_change(pins, t_us);
-        if (step) {
-            edges_encoder_step(step, t_us);
-        } else {
-            edges_encoder_illegal();
-        }
-    }
+    if (changed & PINS_ENCODER) look_at_encoder(t_us);
     if (changed & PINS_EDGES) look_at_edges(changed, t_us);
     if (changed & PIN_FOOT) foot_change(pins, t_us);
     seen_us = t_us;
@@ -77,9 +79,11 @@ static void look_again(void) {
     uint8_t changed = s.pins ^ pins;
     pins = s.pins;
     edges_lost++;
-    if (blind == BLIND_ALL || changed & PINS_ENCODER) {
+    if (blind == BLIND_ALL) {
         encoder_missed(pins);
         edges_encoder_illegal();
+    } else if (changed & PINS_ENCODER) {
+        look_at_encoder(seen_us);
     }
     if (changed & PIN_INDEX) edges_unseen(0, level_of(PIN_INDEX), since_us, seen_us);
     if (changed & PIN_CONTACT1) edges_unseen(1, level_of(PIN_CONTACT1), since_us, seen_us);

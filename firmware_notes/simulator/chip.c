@@ -190,10 +190,9 @@ static void give_host_byte(void) {
 // Runs up to a cycle, or to the end of the instruction that passes it.
 static void run(avr_cycle_count_t until) {
     while (avr->cycle < until) {
+        give_host_byte();
         avr_cycle_count_t stop = until;
-        if (host_begin != host_end && host_free_at > avr->cycle && host_free_at < stop) {
-            stop = host_free_at;
-        }
+        if (host_begin != host_end && host_free_at < stop) stop = host_free_at;
         avr_cycle_timer_register(avr, stop - avr->cycle, nothing, NULL);
         while (avr->cycle < stop) {
             int state = avr_run(avr);
@@ -204,7 +203,6 @@ static void run(avr_cycle_count_t until) {
             }
         }
         avr_cycle_timer_cancel(avr, nothing, NULL);
-        give_host_byte();
     }
 }
 

@@ -12,6 +12,7 @@ from rig.command.job import Job
 from rig.command.say import figures, json_option, message
 from rig.command.show import result_lines, verdict_status
 from rig.command.work import Worked, work
+from rig.engine.profile import Profile
 from rig.engine.reference import Reference
 from rig.faults import InputError
 from rig.record import certificate
@@ -64,11 +65,11 @@ def save(job: Job, worked: Worked) -> tuple[Path, Path]:
                 " copy the capture there first"
             )
     job.certificates.mkdir(exist_ok=True)
-    record = build(job.engine_file.read_bytes(), job, worked, datetime.now(UTC))
+    record = build(job.engine_file.read_bytes(), job.profile, worked, datetime.now(UTC))
     return certificate.save(job.certificates, record)
 
 
-def build(engine_file: bytes, job: Job, worked: Worked, issued: datetime) -> Record:
+def build(engine_file: bytes, profile: Profile, worked: Worked, issued: datetime) -> Record:
     """The record, not yet sealed. The same captures and engine file give the same figures."""
     if worked.reference is None:
         raise InputError(
@@ -78,7 +79,7 @@ def build(engine_file: bytes, job: Job, worked: Worked, issued: datetime) -> Rec
     sessions = [played.session for played in worked.played]
     touched = [text for session in sessions for text in session.checks]
     return certificate.build(
-        profile=job.profile,
+        profile=profile,
         reference=worked.reference,
         readings=worked.readings,
         judgements=worked.judgements,

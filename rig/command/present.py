@@ -72,6 +72,14 @@ def view_of(bench: Bench, says: Says) -> View:
 def _rig(bench: Bench) -> RigView:
     session = bench.session
     silent = bench.silent_s
+    if bench.saved is not None:  # the capture has ended; nothing is listened to any more
+        return RigView(
+            bench.url,
+            session.identity.name if session.identity else "",
+            lines=bench.lines,
+            silent_s=0.0,
+            troubles=tuple(sorted(session.troubles.items())),
+        )
     return RigView(
         port=bench.url,
         name=session.identity.name if session.identity else "",

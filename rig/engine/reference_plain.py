@@ -57,7 +57,7 @@ class Values:
 
     def freedom(self, key: str) -> float:
         """Degrees of freedom: 1 or more; null is without end."""
-        return math.inf if self._get(key) is None else self.number(key, 1.0, 1e15)
+        return math.inf if self._get(key) is None else self.number(key, 1.0, math.inf)
 
     def numbers(self, key: str) -> tuple[float, ...]:
         """A list of finite numbers."""
@@ -128,4 +128,6 @@ def _number(value: object) -> float | None:
     """A plain number as float; None for anything else, and for a whole number beyond all bounds."""
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         return None
-    return float(value) if abs(value) <= 1e300 else None
+    if isinstance(value, int) and value.bit_length() > 1000:
+        return None
+    return float(value)

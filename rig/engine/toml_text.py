@@ -17,7 +17,7 @@ from rig.engine.mistakes import Mistake, Path, ProfileError, shown
 from rig.faults import reason
 
 MOST_BYTES = 1_000_000
-MOST_DOTS = 60  # full stops in one line: a key of thousands of parts takes the reader minutes
+MOST_DOTS = 30  # full stops in one line: a key of thousands of parts takes the reader minutes
 
 _PART = r"""(?:[A-Za-z0-9_-]+|"(?:[^"\\]|\\.)*"|'[^']*')"""
 _DOTTED = rf"{_PART}(?:[ \t]*\.[ \t]*{_PART})*"
@@ -126,6 +126,8 @@ def _resolved(parts: tuple[str, ...], tables: dict[Path, int]) -> Path:
 
 def _parts(dotted: str) -> tuple[str, ...]:
     """The parts of a dotted key, quotes and escapes undone by the standard library."""
+    if '"' not in dotted and "'" not in dotted:
+        return tuple(part.strip() for part in dotted.split("."))
     try:
         inner: Any = tomllib.loads(f"{dotted} = 0")
     except tomllib.TOMLDecodeError:

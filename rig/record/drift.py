@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.engine.uncertainty import Contribution, student_t
 from rig.faults import InputError
@@ -77,38 +78,42 @@ def fit(points: Sequence[DatedMean]) -> Line | None:
     design[:, 0] = years
     for row, each in enumerate(points):
         design[row, 1 + levels.index(each.level)] = 1.0
+    if not _two_days_in_a_stretch(points):
+        return None
     try:
         root = np.linalg.cholesky(_covariance(points))
     except np.linalg.LinAlgError:
         raise InputError("a certificate states an uncertainty of nothing; no drift fits.") from None
     white, sought = np.linalg.solve(root, design), np.linalg.solve(root, angles)
-    found, _, rank, _ = np.linalg.lstsq(white, sought, rcond=None)
-    if rank < design.shape[1]:
-        return None  # no stretch holds two days
+    spread = np.linalg.inv(white.T @ white)
+    found = spread @ (white.T @ sought)
     scatter = math.sqrt(float(np.sum((sought - white @ found) ** 2)) / free)
-    u = math.sqrt(float(np.linalg.inv(white.T @ white)[0, 0])) * max(1.0, scatter)
+    u = math.sqrt(float(spread[0, 0])) * max(1.0, scatter)
     k = student_t(float(free) if scatter > 1.0 else math.inf)
     last = float(found[1 + levels.index(points[-1].level)])
     return Line(float(found[0]), k * u, last, free, scatter)
 
 
-def _covariance(points: Sequence[DatedMean]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
-    covariance = np.zeros((len(points), len(points)))
-    for i, one in enumerate(points):
-        for part in one.parts:
-            for j, other in enumerate(points):
-                if i == j:
-                    covariance[i, j] += part.u_deg**2
-                elif one.shares == other.shares and part.name not in OWN_PARTS:
-                    covariance[i, j] += part.u_deg * _part(other, part.name)
-    return covariance
+def _two_days_in_a_stretch(points: Sequence[DatedMean]) -> bool:
+    days = {(each.level, each.day) for each in points}
+    return len(days) > len({level for level, _ in days})
 
 
-def _part(of: DatedMean, name: str) -> float:
-    return next((each.u_deg for each in of.parts if each.name == name), 0.0)
+def _covariance(points: Sequence[DatedMean]) -> NDArray[np.float64]:
+    """Own contributions on the diagonal; shared ones wholly correlated within a reference."""
+    names = sorted({part.name for each in points for part in each.parts})
+    u = np.zeros((len(points), len(names)))
+    for row, each in enumerate(points):
+        for part in each.parts:
+            u[row, names.index(part.name)] = part.u_deg
+    own = np.array([name in OWN_PARTS for name in names])
+    shares = np.array([each.shares for each in points])
+    together = shares[:, None] == shares[None, :]
+    covariance = np.where(together, u[:, ~own] @ u[:, ~own].T, 0.0)
+    return np.asarray(covariance + np.diag(np.sum(u[:, own] ** 2, axis=1)))
 
 
-def _unwrapped(angles_deg: Sequence[float]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _unwrapped(angles_deg: Sequence[float]) -> NDArray[np.float64]:
     """Angles as a run without jumps of a whole turn, beginning with the last one's turn."""
     angles = np.asarray(angles_deg, dtype=np.float64)
     off = (angles - angles[-1] + 180.0) % 360.0 - 180.0

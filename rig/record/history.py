@@ -11,7 +11,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 from rig.engine.reference import Reference
 from rig.faults import InputError
@@ -92,10 +91,13 @@ class _Read:
     """The parts of a record that a history needs."""
 
     identification: str
-    measured_utc: str
+    measured_from_utc: str
     judgements: tuple[Judgement, ...]
     changes: tuple[Change, ...]
-    shares: str
+    shares: str  # not in the record: what tells its reference from others
+
+
+_PARTS = ("identification", "measured_from_utc", "judgements", "changes")
 
 
 def find(folder: Path) -> list[Path]:
@@ -119,20 +121,19 @@ def history(paths: Sequence[Path], engine: str = "", serial: str = "") -> Histor
     InputError when none is found, or when certificates of different engines are left.
     """
     troubles: list[str] = []
-    records: dict[tuple[str, str], list[tuple[Path, dict[str, Any]]]] = {}
+    by_engine: dict[tuple[str, str], list[Path]] = {}
     for path in paths:
-        record = _opened(path, troubles)
-        if record is not None:
-            records.setdefault(_engine_of(record), []).append((path, record))
-    wanted = [
-        key
-        for key in records
-        if (not engine or key[0] == engine) and (not serial or key[1] == serial)
-    ]
+        try:
+            by_engine.setdefault(_engine_of(_sealed_text(path), path), []).append(path)
+        except InputError as error:
+            troubles.append(visible(str(error)))
+    wanted = [key for key in by_engine if engine in ("", key[0]) and serial in ("", key[1])]
     if len(wanted) != 1:
-        raise InputError(_which(wanted, list(records), troubles))
-    read = [_read(*each, troubles) for each in records[wanted[0]]]
-    usable = sorted((each for each in read if each is not None), key=lambda each: each.measured_utc)
+        raise InputError(_which(wanted, list(by_engine), troubles))
+    read = [_read(path, troubles) for path in by_engine[wanted[0]]]
+    usable = sorted(
+        (each for each in read if each is not None), key=lambda each: each.measured_from_utc
+    )
     return History(
         engine=visible(wanted[0][0]),
         serial=visible(wanted[0][1]),
@@ -160,40 +161,33 @@ def csv_text(of: History) -> str:
     return out.getvalue()
 
 
-def _opened(path: Path, troubles: list[str]) -> dict[str, Any] | None:
-    """Read a record whose seal holds and that names its engine; else say so in ``troubles``."""
-    try:
-        data = seal.read_bytes(path)
-        record = seal.parse(data, path.name)
-        if not seal.look_at(data).holds:
-            raise InputError(f"{path.name}: has been edited since it was saved; left out.")
-        _engine_of(record)
-    except InputError as error:
-        troubles.append(visible(str(error)))
-        return None
-    return record
+def _sealed_text(path: Path) -> str:
+    """Give the text of a record whose seal holds; raises InputError when it does not."""
+    data = seal.read_bytes(path)
+    if not seal.look_at(data).holds:
+        seal.parse(data, path.name)  # says it better when it is no certificate at all
+        raise InputError(f"{path.name}: has been edited since it was saved; it was left out.")
+    return data.decode("ascii", "replace")
 
 
-def _engine_of(record: dict[str, Any]) -> tuple[str, str]:
-    stated = record.get("stated")
+def _engine_of(text: str, path: Path) -> tuple[str, str]:
+    stated = seal.part(text, "stated")
     engine = stated.get("engine") if isinstance(stated, dict) else None
     name = engine.get("name") if isinstance(engine, dict) else None
     serial = engine.get("serial") if isinstance(engine, dict) else None
     if not isinstance(name, str) or not isinstance(serial, str):
-        raise InputError("a record names no engine; it was edited.")
+        raise InputError(f"{path.name}: the record names no engine; it was edited.")
     return name, serial
 
 
-def _read(path: Path, record: dict[str, Any], troubles: list[str]) -> _Read | None:
+def _read(path: Path, troubles: list[str]) -> _Read | None:
     try:
-        reference = from_plain(Reference, record.get("reference"), f"{path.name}: reference")
-        wanted = {name: record.get(name) for name in ("identification", "judgements", "changes")}
-        plain = wanted | {
-            "measured_utc": record.get("measured_from_utc"),
-            "shares": f"{reference.tdc_deg!r} {reference.made_utc}",
-        }
+        text = _sealed_text(path)
+        reference = from_plain(Reference, seal.part(text, "reference"), f"{path.name}: reference")
+        plain = {name: seal.part(text, name) for name in _PARTS}
+        plain["shares"] = f"{reference.tdc_deg!r} {reference.made_utc}"
         read = from_plain(_Read, plain, path.name)
-        _moment(read.measured_utc)
+        _moment(read.measured_from_utc)
     except InputError as error:
         troubles.append(visible(str(error)))
         return None
@@ -235,7 +229,7 @@ def _point(read: _Read, judgement: Judgement, before: Point | None) -> Point:
     level = 0 if before is None else before.level + bool(step)
     return Point(
         certificate=read.identification,
-        measured_utc=read.measured_utc,
+        measured_utc=read.measured_from_utc,
         phase=judgement.phase,
         judgement=judgement,
         step=step,

@@ -20,8 +20,19 @@ import numpy as np
 from rig.faults import InputError
 
 T = TypeVar("T")
+Reader = Callable[[object], Any]
 
 _NOT_FINITE = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
+_NAMES = {str: "text", int: "a whole number", bool: "true or false"}
+_EDITED = "the record was edited"
+
+
+class _WrongError(Exception):
+    """A value is not as it should be; ``where`` grows on the way out of the nested values."""
+
+    def __init__(self, words: str, where: str = "") -> None:
+        super().__init__(words)
+        self.words, self.where = words, where
 
 
 def to_plain(value: object) -> Any:
@@ -53,126 +64,155 @@ def from_plain(kind: type[T], value: object, where: str) -> T:
     Raises InputError naming the path of the first value that is missing, unknown or of another
     type than the record's description says.
     """
-    made: T = _made(kind, value, where)
+    try:
+        made: T = _reader(kind)(value)
+    except _WrongError as wrong:
+        raise InputError(f"{where}{wrong.where}: {wrong.words}.") from None
     return made
 
 
-def _made(kind: Any, value: object, where: str) -> Any:
-    if isinstance(kind, type) and is_dataclass(kind):
-        return _dataclass(kind, value, where)
-    read = _READERS.get(get_origin(kind) or kind)
-    if read is None:
-        raise TypeError(f"{where}: no way to read a {kind}")
-    return read(kind, value, where)
-
-
-def _exactly(kind: Any, value: object, where: str) -> Any:
-    if type(value) is not kind:
-        raise _wrong(where, _NAMES[kind], value)
-    return value
-
-
-def _maybe(kind: Any, value: object, where: str) -> Any:
-    of = next(each for each in get_args(kind) if each is not type(None))
-    return None if value is None else _made(of, value, where)
-
-
-def _list(kind: Any, value: object, where: str) -> tuple[Any, ...]:
-    if not isinstance(value, list):
-        raise _wrong(where, "a list", value)
-    of = get_args(kind)[0]
-    return tuple(_made(of, each, f"{where}[{i}]") for i, each in enumerate(value))
-
-
-def _choice(kind: Any, value: object, where: str) -> Any:
-    if not any(value == each and type(value) is type(each) for each in get_args(kind)):
-        raise _wrong(where, "one of " + ", ".join(map(repr, get_args(kind))), value)
-    return value
-
-
-_NAMES = {str: "text", int: "a whole number", bool: "true or false"}
-
-
-def _dataclass(kind: Any, value: object, where: str) -> Any:
-    if not isinstance(value, dict):
-        raise _wrong(where, "a table of named values", value)
-    known = _known(kind)
-    for name in value:
-        if name not in known:
-            raise InputError(
-                f"{where}.{name[:60]}: nothing of that name belongs here; the record was edited "
-                "or comes from a newer version of this program."
-            )
-    given = {}
-    for name, (hint, needed) in known.items():
-        if name in value:
-            given[name] = _made(hint, value[name], f"{where}.{name}")
-        elif needed:
-            raise InputError(f"{where}.{name}: is missing; the record was edited.")
-    return kind(**given)
-
-
 @cache
-def _known(kind: Any) -> dict[str, tuple[Any, bool]]:
-    """Field name -> (type, whether it has to be there)."""
+def _reader(kind: Any) -> Reader:
+    """Give the function that reads a value of this type."""
+    if isinstance(kind, type) and is_dataclass(kind):
+        return _dataclass_reader(kind)
+    if kind in _NAMES:
+        return _plain_reader(kind)
+    if kind is float:
+        return _number
+    if kind is Fraction:
+        return _fraction
+    make = {
+        tuple: _list_reader,
+        dict: _table_reader,
+        Literal: _choice_reader,
+        Union: _maybe_reader,
+        types.UnionType: _maybe_reader,
+    }.get(get_origin(kind))
+    if make is None:
+        raise TypeError(f"no way to read a {kind}")
+    return make(*get_args(kind))
+
+
+def _dataclass_reader(kind: Any) -> Reader:
     hints = get_type_hints(kind)
+    readers = {each.name: _reader(hints[each.name]) for each in fields(kind)}
+    needed = [each.name for each in fields(kind) if _has_to_be_there(each)]
 
-    def needed(each: Field[Any]) -> bool:
-        return each.default is MISSING and each.default_factory is MISSING
+    def read(value: object) -> Any:
+        if not isinstance(value, dict):
+            raise _wrong("a table of named values", value)
+        given = {}
+        for name, each in value.items():
+            if name not in readers:
+                words = (
+                    f"nothing of that name belongs here; {_EDITED} or comes from a newer version"
+                )
+                raise _WrongError(f"{words} of this program", f".{name[:60]}")
+            try:
+                given[name] = readers[name](each)
+            except _WrongError as wrong:
+                wrong.where = f".{name}{wrong.where}"
+                raise
+        for name in needed:
+            if name not in given:
+                raise _WrongError(f"is missing; {_EDITED}", f".{name}")
+        return kind(**given)
 
-    return {each.name: (hints[each.name], needed(each)) for each in fields(kind)}
+    return read
 
 
-def _number(_kind: Any, value: object, where: str) -> float:
+def _has_to_be_there(each: Field[Any]) -> bool:
+    return each.default is MISSING and each.default_factory is MISSING
+
+
+def _plain_reader(kind: type) -> Reader:
+    def read(value: object) -> Any:
+        if type(value) is not kind:
+            raise _wrong(_NAMES[kind], value)
+        return value
+
+    return read
+
+
+def _list_reader(of: Any, *_rest: Any) -> Reader:
+    reader = _reader(of)
+
+    def read(value: object) -> tuple[Any, ...]:
+        if not isinstance(value, list):
+            raise _wrong("a list", value)
+        made = []
+        for i, each in enumerate(value):
+            try:
+                made.append(reader(each))
+            except _WrongError as wrong:
+                wrong.where = f"[{i}]{wrong.where}"
+                raise
+        return tuple(made)
+
+    return read
+
+
+def _table_reader(key_kind: Any, of: Any) -> Reader:
+    reader = _reader(of)
+
+    def read(value: object) -> dict[Any, Any]:
+        if not isinstance(value, dict):
+            raise _wrong("a table", value)
+        table: dict[Any, Any] = {}
+        for key, each in value.items():
+            if key_kind is int and not (key.isascii() and key.isdigit() and len(key) < 6):
+                raise _wrong("a table whose keys are whole numbers", key)
+            try:
+                table[key_kind(key)] = reader(each)
+            except _WrongError as wrong:
+                wrong.where = f".{key[:60]}{wrong.where}"
+                raise
+        return table
+
+    return read
+
+
+def _choice_reader(*choices: Any) -> Reader:
+    known = {(type(each), each) for each in choices}
+
+    def read(value: object) -> Any:
+        if not isinstance(value, (str, int)) or (type(value), value) not in known:
+            raise _wrong("one of " + ", ".join(map(repr, choices)), value)
+        return value
+
+    return read
+
+
+def _maybe_reader(*kinds: Any) -> Reader:
+    reader = _reader(next(each for each in kinds if each is not type(None)))
+    return lambda value: None if value is None else reader(value)
+
+
+def _number(value: object) -> float:
     if isinstance(value, str) and value in _NOT_FINITE:
         return _NOT_FINITE[value]
     if isinstance(value, bool) or not isinstance(value, (int, float)):
-        raise _wrong(where, "a number", value)
+        raise _wrong("a number", value)
     try:
         number = float(value)
     except OverflowError:
         number = math.inf
     if not math.isfinite(number):  # those that may be so are written as words
-        raise _wrong(where, "a finite number", value)
+        raise _wrong("a finite number", value)
     return number
 
 
-def _table(kind: Any, value: object, where: str) -> dict[Any, Any]:
-    if not isinstance(value, dict):
-        raise _wrong(where, "a table", value)
-    key_kind, of = get_args(kind)
-    table: dict[Any, Any] = {}
-    for key, each in value.items():
-        if key_kind is int and not (key.isascii() and key.isdigit() and len(key) < 6):
-            raise _wrong(where, "a table whose keys are whole numbers", key)
-        table[key_kind(key)] = _made(of, each, f"{where}.{key[:60]}")
-    return table
-
-
-def _fraction(_kind: Any, value: object, where: str) -> Fraction:
+def _fraction(value: object) -> Fraction:
     if not isinstance(value, str) or len(value) > 40:
-        raise _wrong(where, 'a fraction such as "1/2"', value)
+        raise _wrong('a fraction such as "1/2"', value)
     try:
         return Fraction(value)
     except (ValueError, ZeroDivisionError):
-        raise _wrong(where, 'a fraction such as "1/2"', value) from None
+        raise _wrong('a fraction such as "1/2"', value) from None
 
 
-_READERS: dict[Any, Callable[[Any, object, str], Any]] = {
-    str: _exactly,
-    int: _exactly,
-    bool: _exactly,
-    float: _number,
-    Fraction: _fraction,
-    tuple: _list,
-    dict: _table,
-    Literal: _choice,
-    Union: _maybe,
-    types.UnionType: _maybe,
-}
-
-
-def _wrong(where: str, wanted: str, value: object) -> InputError:
+def _wrong(wanted: str, value: object) -> _WrongError:
     shown = repr(value)
     shown = shown if len(shown) <= 40 else shown[:40] + "..."
-    return InputError(f"{where}: must be {wanted}, not {shown}; the record was edited.")
+    return _WrongError(f"must be {wanted}, not {shown}; {_EDITED}")

@@ -12,8 +12,8 @@ import shutil
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from rig.screen.wording import clean, number
 
@@ -26,14 +26,18 @@ _POWERSHELL = (
 
 @dataclass(frozen=True, slots=True)
 class Program:
-    """A speech program: its command, how it takes the text, and how it is made to stop."""
+    """A speech program: its command, how it takes the text, how it is made to stop.
+
+    ``instead`` is what to use when this one fails.
+    """
 
     command: tuple[str, ...]
     takes: str = "input"  # "input": standard input, "argument": last argument
     silence: tuple[str, ...] = ()  # a further command, where ending the program is not enough
+    instead: Program | None = None
 
 
-# From memory of their manual pages.
+# Options of spd-say 0.11 and espeak-ng 1.51 are as their --help says; the others from memory.
 _KNOWN: dict[str, tuple[Program, ...]] = {
     "linux": (
         Program(("spd-say", "--wait", "--"), "argument", ("spd-say", "--cancel")),
@@ -53,9 +57,12 @@ NONE_FOUND = (
 def find_program(
     platform: str = sys.platform, which: Callable[[str], str | None] = shutil.which
 ) -> Program | None:
-    """The first speech program that this system has; None when there is none."""
-    programs = _KNOWN.get(platform, _KNOWN["linux"])
-    return next((program for program in programs if which(program.command[0])), None)
+    """The speech program that this system has, further ones as its ``instead``; None: none."""
+    found: Program | None = None
+    for program in reversed(_KNOWN.get(platform, _KNOWN["linux"])):
+        if which(program.command[0]):
+            found = replace(program, instead=found)
+    return found
 
 
 def sentence(
@@ -88,19 +95,21 @@ def speakable(text: str) -> str:
 class Speaker:
     """Says sentences one at a time, the newest only. Use it as a context manager.
 
-    ``program`` None says nothing and ``found`` is False.
+    A program that fails is left for its ``instead``; when there is none, ``failed`` says so in a
+    sentence. Without any program ``found`` is False and nothing is said.
     """
 
     def __init__(self, program: Program | None) -> None:
         self.found = program is not None
-        self.failed = ""  # why the program could not be run, when it could not
+        self.failed = ""
         self._program = program
         self._wake = threading.Condition()
         self._waiting: str | None = None
         self._running: subprocess.Popen[bytes] | None = None
+        self._hushed = False
         self._closed = False
         self._thread = threading.Thread(target=self._work, name="speech", daemon=True)
-        if program is not None:
+        if self.found:
             self._thread.start()
 
     def __enter__(self) -> Speaker:
@@ -111,7 +120,7 @@ class Speaker:
 
     def say(self, text: str) -> None:
         """Hand over ``text`` and return at once; what was not yet said is dropped."""
-        if self._program is None or self.failed:
+        if not self.found or self.failed:
             return
         with self._wake:
             self._waiting = text
@@ -120,7 +129,7 @@ class Speaker:
 
     def close(self) -> None:
         """Fall silent and end the thread."""
-        if self._program is None:
+        if not self.found:
             return
         with self._wake:
             self._closed, self._waiting = True, None
@@ -131,53 +140,60 @@ class Speaker:
     def _hush(self) -> None:
         """End the sentence being said; called with the lock held."""
         if self._running is not None and self._running.poll() is None:
+            self._hushed = True
             self._running.terminate()
 
     def _work(self) -> None:
-        while True:
+        while self._program is not None and (text := self._next()) is not None:
+            trouble = self._speak(self._program, text)
+            if not trouble:
+                continue
+            self._program = self._program.instead
+            if self._program is None:
+                self.failed = f"Readings are no longer spoken: {trouble}."
             with self._wake:
-                while self._waiting is None and not self._closed:
-                    self._wake.wait()
-                if self._closed:
-                    return
-                text, self._waiting = self._waiting or "", None
-            try:
-                process = self._start(text)
-            except OSError as error:
-                self.failed = f"{self._command()[0]} could not be run: {error.strerror}"
-                return
-            with self._wake:
-                self._running = process
-                if self._waiting is not None or self._closed:  # overtaken while it started
-                    self._hush()
-            cut_short = self._feed(process, text)
-            if cut_short and self._program is not None and self._program.silence:
-                self._quietly(self._program.silence)
+                self._waiting = self._waiting or text
 
-    def _command(self) -> tuple[str, ...]:
-        return self._program.command if self._program is not None else ("",)
+    def _next(self) -> str | None:
+        """Wait for a sentence; None when it is time to end."""
+        with self._wake:
+            while self._waiting is None and not self._closed:
+                self._wake.wait()
+            text, self._waiting = self._waiting, None
+            return None if self._closed else text
 
-    def _start(self, text: str) -> subprocess.Popen[bytes]:
-        command: Sequence[str] = self._command()
-        if self._program is not None and self._program.takes == "argument":
-            command = [*command, text]
-        return subprocess.Popen(
-            command,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-
-    def _feed(self, process: subprocess.Popen[bytes], text: str) -> bool:
-        """Give the program its text and wait for it; True when it was ended before its time."""
-        given = text if self._program is not None and self._program.takes == "input" else ""
+    def _speak(self, program: Program, text: str) -> str:
+        """Say ``text`` to its end or until something newer comes; why it failed, if it did."""
+        argument = program.takes == "argument"
+        try:
+            process = subprocess.Popen(
+                [*program.command, text] if argument else program.command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )
+        except OSError as error:
+            return f"{program.command[0]} could not be run, {error.strerror}"
+        with self._wake:
+            self._running, self._hushed = process, False
+            if self._waiting is not None or self._closed:  # overtaken while it started
+                self._hush()
         with contextlib.suppress(BrokenPipeError):  # it was ended by a newer sentence
-            process.communicate(given.encode())
-        return process.wait() != 0
+            process.communicate(None if argument else text.encode())
+        if self._hushed:
+            self._silence(program)
+            return ""
+        status = process.wait()
+        return f"{program.command[0]} ended with status {status}" if status else ""
 
     @staticmethod
-    def _quietly(command: tuple[str, ...]) -> None:
-        with contextlib.suppress(OSError, subprocess.TimeoutExpired):  # silence is all it is for
-            subprocess.run(
-                command, check=False, stdin=subprocess.DEVNULL, capture_output=True, timeout=2.0
-            )
+    def _silence(program: Program) -> None:
+        if program.silence:
+            with contextlib.suppress(OSError, subprocess.TimeoutExpired):  # nothing hangs on it
+                subprocess.run(
+                    program.silence,
+                    check=False,
+                    stdin=subprocess.DEVNULL,
+                    capture_output=True,
+                    timeout=2.0,
+                )

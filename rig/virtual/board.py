@@ -52,7 +52,9 @@ class Board:
     def __init__(self, spec: BoardSpec, levels: Levels, at_s: float, cause: int = 1) -> None:
         self._spec = spec
         self._began_us = self._now_us = int(at_s * 1e6)
+        self._said_us = self._began_us
         self._line_free_us = float(self._began_us)
+        self._byte_us = 1e7 / spec.baud  # ten bits to a byte: start, eight, stop
         power_on = cause == 1
         start = spec.count_start if power_on else 0
         self._clock_us = (spec.clock_start_us if power_on else 0) - self._began_us
@@ -152,17 +154,20 @@ class Board:
     def _drain(self, now_us: int) -> None:
         """Say what can be said of the edges that wait."""
         while self._queue:
-            ready_us = self._ready_us(self._queue[0])
-            if ready_us > now_us or self._waiting_bytes(now_us) > self._spec.line_room // 2:
+            item = self._queue[0]
+            # Half of the line's room is left to the other lines.
+            room_us = self._line_free_us - 0.5 * self._spec.line_room * self._byte_us
+            at_us = max(self._ready_us(item), self._said_us, int(np.ceil(room_us)))
+            if at_us > now_us:
                 break
-            item = self._queue.popleft()
+            self._queue.popleft()
             if isinstance(item, Burst):
-                self._say("X", ready_us, *item.fields(self._clock))
+                self._say("X", at_us, *item.fields(self._clock))
             else:
                 kind, *head = ("Z",) if item.input == INDEX else ("C", hexadecimal(item.input))
                 count, around = self._counter.around(item)
                 t, level = self._clock(item.t_us), str(item.level)
-                self._say(kind, ready_us, *head, level, t, hexadecimal(count), *around)
+                self._say(kind, at_us, *head, level, t, hexadecimal(count), *around)
         if self._bursts and len(self._queue) <= self._spec.edge_room // 2:
             for burst in sorted(self._bursts.values(), key=lambda b: b.last.t_us):
                 if burst.left_out:
@@ -234,16 +239,13 @@ class Board:
     def _clock(self, rig_us: int) -> str:
         return hexadecimal(rig_us + self._clock_us)
 
-    def _waiting_bytes(self, now_us: float) -> float:
-        return max(self._line_free_us - now_us, 0.0) * self._spec.baud / 1e7
-
     def _say(self, kind: str, now_us: int, *fields: str) -> None:
         line = encode(kind, self._number, *fields)
         self._number = (self._number + 1) & 0xFFFF
-        full = self._waiting_bytes(now_us) + len(line) > self._spec.line_room
-        if full or now_us < self._full_until_us:
+        self._said_us = now_us
+        waiting = max(self._line_free_us - now_us, 0.0) / self._byte_us
+        if waiting + len(line) > self._spec.line_room or now_us < self._full_until_us:
             self._dropped += 1
             return
-        # Ten bits to a byte on the line: start, eight, stop.
-        self._line_free_us = max(self._line_free_us, now_us) + len(line) * 1e7 / self._spec.baud
+        self._line_free_us = max(self._line_free_us, now_us) + len(line) * self._byte_us
         self._out.append((self._line_free_us * 1e-6, line))

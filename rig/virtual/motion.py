@@ -148,7 +148,8 @@ def blocked(
 ) -> Curve | None:
     """``curve`` stopped at ``limit`` (met moving ``way``), pressed there with some swaying.
 
-    The value never goes beyond the limit and ends on it. None when the limit is not met.
+    The value ends on the limit and does not go beyond it (but for 1e-5 of a degree). None when the
+    limit is not met.
     """
     start = float(curve.table[0, START] + curve.table[0, LO])
     first = float(curve.table[0, Y_LO])

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -364,6 +364,8 @@ def test_across_zero_and_of_another_cylinder() -> None:
 ANGLES = st.lists(st.floats(-5.0, 5.0), min_size=1, max_size=5)
 
 
+@example([0.0], [0.0, 4.646763084542293e-11], 0.0)  # degrees of freedom of 1e38
+@settings(max_examples=2000)
 @given(ANGLES, ANGLES, st.floats(0.0, 0.5))
 def test_plain_values_and_back(
     forward: list[float], backward: list[float], run_out_deg: float

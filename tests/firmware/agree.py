@@ -36,11 +36,26 @@ def _same(told: Around, true: Around) -> bool:
     return told.step == true.step and abs(told.distance_us - true.distance_us) <= 2 * SAME_US
 
 
+def check_held(found: list[Line]) -> None:
+    """Edges come in order of time, and none is older than a position record said."""
+    last_us: int | None = None
+    sent_us: int | None = None
+    for line in found:
+        if line.kind == "P":
+            sent_us = line[0] - line[5]
+        elif line.kind in "CZ":
+            t_us = line[2] if line.kind == "C" else line[1]
+            assert last_us is None or (t_us - last_us) % WRAP < WRAP // 2, line
+            assert sent_us is None or (t_us - sent_us) % WRAP < WRAP // 2, line
+            last_us = t_us
+
+
 def check(found: list[Line], truth: Truth) -> Errors:
     """Every edge told, in order, with its level, count and surroundings; no more and no less.
 
     The last count is the true one, nothing was lost and no line was dropped.
     """
+    check_held(found)
     late: list[float] = []
     for number, name in NAMES.items():
         told, true = edges(found, number), truth.inputs[name]

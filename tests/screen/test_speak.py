@@ -54,6 +54,7 @@ def test_the_program_that_the_system_has_is_found(
     program = find_program(platform, lambda name: name if name in there else None)
     assert program is not None
     assert program.command[0] == command
+    assert (program.instead is None) == (len(there) == 1)
 
 
 def test_none_found_is_said_and_the_rest_goes_on() -> None:
@@ -120,6 +121,15 @@ def test_closing_falls_silent_at_once(tmp_path: Path) -> None:
     speaker.close()
     assert time.monotonic() - begun < 2.0
     assert "end one" not in log.read_text()
+
+
+def test_a_program_that_fails_is_left_for_the_next(tmp_path: Path) -> None:
+    program, log = talker(tmp_path, "input", 0.0)
+    broken = Program((sys.executable, "-c", "raise SystemExit(1)"), instead=program)
+    with Speaker(broken) as speaker:
+        speaker.say("one")
+        assert wait_for(log, "end") == ["begin one", "end one"]
+        assert not speaker.failed
 
 
 def test_a_program_that_cannot_be_run_is_said(tmp_path: Path) -> None:
