@@ -134,6 +134,7 @@ class Session:
         for other in batch.others:
             if isinstance(other, Restart):
                 self._end_trail()
+                self._restarted(other)
         events = self.follower.take(batch)
         if self.stop is not None and len(batch.positions):
             self._trail.append(batch.positions)
@@ -147,8 +148,6 @@ class Session:
                 self.health = other
             elif isinstance(other, Foot):
                 self.foot_presses += other.level
-            elif isinstance(other, Restart):
-                self._restarted(other)
             elif isinstance(other, Note):
                 self._noted(other)
         self._keep(events)
@@ -248,7 +247,11 @@ class Session:
             self.stop_words = "the touches were dropped"
             return
         try:
-            found = self.reference_from(done)
+            found = replace(
+                self.reference_from(done),
+                made_utc=str(value.get("utc", "")),
+                capture=str(value.get("capture", "")),
+            )
             if done.purpose == "check" and self.reference is not None:
                 self.stop_words = self.reference.compared(found)
                 self.checks.append(self.stop_words)

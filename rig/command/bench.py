@@ -154,7 +154,8 @@ class Bench:
     def stop_out(self, *, drop: bool = False) -> None:
         """The stop is out again: its touches give the reference, or check it."""
         before = self.session.reference
-        self.note("stop-out", {"drop": True} if drop else {})
+        made = {"utc": _iso(self._utc()), "capture": self.capture_path.name}
+        self.note("stop-out", {"drop": True} if drop else made)
         found = self.session.reference
         if found is not None and found is not before:
             save_reference(self.job.reference_file, found)

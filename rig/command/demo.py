@@ -157,24 +157,24 @@ class SimulatedHand:
 
     def _job(self) -> Iterator[str]:
         yield from self._until_heard()
-        yield from self._do("turn 400 at 120")
+        yield from self._do("turn 380 at 150")
         yield from self._press("space")
         yield from self._do("stop in")
-        for _ in range(3):
-            yield from self._do("touch forward at 90")
-            yield from self._do("touch back at 90")
-        yield from self._do("turn 40 at 60")
+        for _ in range(2):
+            yield from self._do("touch forward at 150")
+            yield from self._do("touch back at 150")
+        yield from self._do("turn 40 at 90")
         yield from self._do("stop out")
         yield from self._press("space")
-        yield from self._do("goto 0 at 60")
+        yield from self._do("goto 0 at 120")
         yield from self._press("space")
-        yield from self._do("turn 1100 at 90")
+        yield from self._do("turn 1450 at 110")
         levers = [unit for unit in self._bench.job.profile.units if len(unit.settings) > 1]
         for unit in levers:
             yield from self._do(f"lever {unit.settings[1].name}")
             yield from self._press(str(unit.input))
         if levers:
-            yield from self._do("turn 560 at 90")
+            yield from self._do("turn 900 at 120")
         yield from self._press("s")
         yield from self._press("y")
         yield from self._wait(LOOK_S if sys.stdout.isatty() else 0.0)

@@ -13,7 +13,7 @@ from rig.command.desk import Desk
 from rig.command.feed import Feed
 from rig.command.job import Job
 from rig.command.say import message
-from rig.command.show import result_lines
+from rig.command.show import summary_lines
 from rig.faults import InputError
 from rig.screen import loop, plain
 from rig.screen.keys import is_screen
@@ -91,7 +91,7 @@ def tell(bench: Bench) -> None:
     record, page = bench.saved
     print(f"certificate: {record}")
     print(f"page:        {page}")
-    for line in result_lines(record):
+    for line in summary_lines(record):
         print(line)
 
 

@@ -19,6 +19,9 @@ from rig.faults import InputError
 
 DAYS_A_YEAR = 365.25
 
+LATEST = 60
+"""The line goes through this many of the latest points; what was longer ago says little of now."""
+
 OWN_PARTS = frozenset({"repeatability", "counting"})
 """Contributions that are new with each certificate; all others belong to reference and mounting."""
 
@@ -59,7 +62,7 @@ class Line:
 
 
 def fit(points: Sequence[DatedMean]) -> Line | None:
-    """Fit the line; None when there are not at least three points to bear it.
+    """Fit the line to the LATEST points; None when there are not three or more to bear it.
 
     Generalised least squares with one level for each stretch and one slope. Where the points lie
     further apart than their uncertainties allow (scatter above 1), the slope's uncertainty is
@@ -67,6 +70,7 @@ def fit(points: Sequence[DatedMean]) -> Line | None:
     normal distribution. Source: JCGM 100:2008, 5.2 and G.3; Birge's ratio from memory. Raises
     InputError when a point has no uncertainty at all.
     """
+    points = points[-LATEST:]
     levels = sorted({each.level for each in points})
     free = len(points) - len(levels) - 1
     if free < 1:

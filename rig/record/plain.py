@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 import types
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import MISSING, Field, fields, is_dataclass
 from fractions import Fraction
 from functools import cache
-from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 import numpy as np
 
@@ -65,7 +65,7 @@ def from_plain(kind: type[T], value: object, where: str) -> T:
     type than the record's description says.
     """
     try:
-        made: T = _reader(kind)(value)
+        made: T = _reader(cast(Hashable, kind))(value)
     except _WrongError as wrong:
         raise InputError(f"{where}{wrong.where}: {wrong.words}.") from None
     return made
@@ -82,13 +82,14 @@ def _reader(kind: Any) -> Reader:
         return _number
     if kind is Fraction:
         return _fraction
-    make = {
+    makers: dict[Any, Callable[..., Reader]] = {
         tuple: _list_reader,
         dict: _table_reader,
         Literal: _choice_reader,
         Union: _maybe_reader,
         types.UnionType: _maybe_reader,
-    }.get(get_origin(kind))
+    }
+    make = makers.get(get_origin(kind))
     if make is None:
         raise TypeError(f"no way to read a {kind}")
     return make(*get_args(kind))
@@ -190,6 +191,8 @@ def _maybe_reader(*kinds: Any) -> Reader:
 
 
 def _number(value: object) -> float:
+    if type(value) is float and math.isfinite(value):
+        return value  # nearly always, so first
     if isinstance(value, str) and value in _NOT_FINITE:
         return _NOT_FINITE[value]
     if isinstance(value, bool) or not isinstance(value, (int, float)):

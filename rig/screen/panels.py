@@ -8,7 +8,7 @@ from rig.screen.canvas import Box, Canvas, Role, Run
 from rig.screen.figures import HEIGHT, Size, figure
 from rig.screen.units import VERDICT_ROLE
 from rig.screen.view import STEPS, Question, Step, Stroke, View
-from rig.screen.wording import clean, clock, decimals_for, figure_and_side, number
+from rig.screen.wording import clean, clock, figure_and_side, within
 
 STROKES: dict[Stroke, str] = {
     "stated": "stroke stated",
@@ -30,10 +30,10 @@ def step_signs(view: View, canvas: Canvas) -> str:
 def rig_runs(view: View, shorter: int = 0) -> list[Run]:
     """Health of the rig on one line; ``shorter`` 1 leaves the port out, 2 the tag as well."""
     rig = view.rig
-    if not rig.connected:
-        runs: list[Run] = [(" RIG LOST ", "caution")]
-    elif rig.silent_s is None and not rig.lines:
-        runs = [("rig: nothing heard yet", "strong")]
+    if rig.silent_s is None and not rig.lines:
+        runs: list[Run] = [("rig: nothing heard yet", "strong")]
+    elif not rig.connected:
+        runs = [(" RIG LOST ", "caution")]
     else:
         runs = [("rig alive", "text")]
     if rig.port and shorter < 1:
@@ -53,7 +53,7 @@ def reference_runs(view: View, short: bool = False) -> list[Run]:
         return [("TDC NOT FOUND yet", "strong")]
     runs: list[Run] = [("TDC" if short else f"TDC by {reference.text}", "text")]
     if reference.U_deg is not None:
-        runs.append((f" ±{number(reference.U_deg, decimals_for(reference.U_deg))}°", "text"))
+        runs.append((f" {within(reference.U_deg)}", "text"))
     if not reference.holds:
         runs.append((" DOES NOT HOLD", "outside"))
     stroke = STROKES[view.stroke]
@@ -172,7 +172,8 @@ def _draw_unknown(canvas: Canvas, box: Box, view: View) -> None:
 def _draw_lost(canvas: Canvas, box: Box, view: View) -> None:
     silent = view.rig.silent_s
     since = f"silent for {clock(silent)}" if silent is not None else ""
-    runs: list[Run] = [(" RIG LOST ", "caution"), (f"  {since}", "strong")]
+    label = " RIG LOST " if silent is not None else " NO RIG HEARD YET "
+    runs: list[Run] = [(label, "caution"), (f"  {since}", "strong")]
     canvas.put_runs(box.x, box.y, runs, box.right)
     detail = view.rig.detail or "Check its cable; nothing read so far is lost."
     canvas.put_wrapped(box.below(1), detail)
@@ -227,6 +228,9 @@ def _foot_lines(canvas: Canvas, view: View, room: int) -> tuple[list[list[Run]],
     room -= len(follow)
     caution = labelled((" CAUTION ", "caution"), view.caution, "strong", 3)
     room -= len(caution)
+    wrong = view.rig.detail if view.rig.connected else ""  # a lost rig is said at the top
+    health = labelled(("rig  ", "outside"), wrong, "strong", 2)
+    room -= len(health)
     message = labelled(("now  ", "quiet"), view.message, "text", 1)
     room -= len(message)
     both: list[list[Run]] = []
@@ -236,7 +240,7 @@ def _foot_lines(canvas: Canvas, view: View, room: int) -> tuple[list[list[Run]],
         both.append([("both  ", "quiet"), (comparison.words, "strong"), (verdict, role)])
     room -= len(both)
     reason = labelled(("why  ", "quiet"), view.why, "text", 2)
-    return [*both, *follow, *reason], [*message, *caution]
+    return [*both, *follow, *reason], [*message, *health, *caution]
 
 
 def _draw_question(canvas: Canvas, y: int, bottom: int, question: Question) -> None:

@@ -11,7 +11,7 @@ from typing import TextIO
 from rig.screen.keys import shows_unicode
 from rig.screen.units import marks_of, mean_text
 from rig.screen.view import TouchesView, UnitView, View
-from rig.screen.wording import btdc, clean, clock, decimals_for, degrees
+from rig.screen.wording import btdc, clean, clock, decimals_for, degrees, within
 
 
 def changes(old: View | None, new: View) -> list[str]:
@@ -79,8 +79,7 @@ def _rig(old: View, new: View) -> Iterator[str]:
 def _reference(old: View, new: View) -> Iterator[str]:
     was, now = old.reference, new.reference
     if now.text and (now.text, now.U_deg) != (was.text, was.U_deg):
-        within = "" if now.U_deg is None else f", ±{degrees(now.U_deg, decimals_for(now.U_deg))}"
-        yield f"top dead centre by {now.text}{within}"
+        yield f"top dead centre by {now.text} {within(now.U_deg)}".rstrip()
     if was.holds and not now.holds:
         yield f"top dead centre does not hold: {now.why_not or 'the index has to pass'}"
     if now.holds and not was.holds:
@@ -98,8 +97,8 @@ def _touches(old: TouchesView, new: TouchesView) -> Iterator[str]:
             yield f"stop touched turning {way}, {degrees(angle, 2)} after the index"
     if new.middle_deg is not None and new.middle_deg != old.middle_deg:
         decimals = decimals_for(new.U_deg)
-        within = "" if new.U_deg is None else f" ±{degrees(new.U_deg, decimals)}"
-        yield f"top dead centre {degrees(new.middle_deg, decimals)}{within} after the index"
+        middle = f"{degrees(new.middle_deg, decimals)} {within(new.U_deg)}".rstrip()
+        yield f"top dead centre {middle} after the index"
     yield from _changed(old.note, new.note, "{}")
 
 

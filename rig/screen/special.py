@@ -5,7 +5,7 @@ from __future__ import annotations
 from rig.screen.canvas import Box, Canvas, Role
 from rig.screen.figures import HEIGHT, Size, figure
 from rig.screen.view import GoToView, TouchesView, View
-from rig.screen.wording import btdc, decimals_for, degrees, number
+from rig.screen.wording import btdc, decimals_for, degrees, number, within
 
 
 def _turn_deg(angle_deg: float) -> float:
@@ -58,7 +58,7 @@ def draw_touches(canvas: Canvas, y: int, height: int, view: View, touches: Touch
         ("spread", degrees(touches.spread_deg, 2), "text"),
         (
             "TDC",
-            f"±{degrees(touches.U_deg, decimals)}" if touches.U_deg is not None else "–",
+            within(touches.U_deg) if touches.U_deg is not None else "–",
             "text",
         ),
     ]

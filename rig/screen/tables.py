@@ -15,7 +15,7 @@ from rig.engine.uncertainty import Uncertainty
 from rig.screen.canvas import Role, rich_style
 from rig.screen.keys import shows_colour, shows_unicode
 from rig.screen.units import VERDICT_ROLE
-from rig.screen.wording import btdc, clean, decimals_for, degrees, number
+from rig.screen.wording import btdc, clean, decimals_for, degrees, number, within
 from rig.timing.results import Comparison, Judgement, Reading
 
 
@@ -98,12 +98,12 @@ def judgement_table(judgements: Sequence[Judgement], title: str = "Judgement") -
     """Each unit, setting and cylinder against its window; the rule and what would settle below."""
     rows = []
     for j in judgements:
-        decimals, within = _within(j.uncertainty)
+        decimals, U = _within(j.uncertainty)
         remarks = (j.words, "" if j.kind == "turned" else j.kind, *j.marks)
         rows.append(
             (
                 j.unit, j.setting, _cylinder(j.cylinder), j.phase, str(j.n),
-                btdc(j.mean_btdc, decimals), within, number(j.sd_deg, 2), _window(j), j.verdict,
+                btdc(j.mean_btdc, decimals), U, number(j.sd_deg, 2), _window(j), j.verdict,
                 ", ".join(filter(None, remarks)),
             )
         )  # fmt: skip
@@ -128,7 +128,7 @@ def comparison_table(comparisons: Sequence[Comparison], title: str = "Two units"
     """The first against the second; positive when the first opens earlier."""
     rows = []
     for c in comparisons:
-        decimals, within = _within(c.uncertainty)
+        decimals, U = _within(c.uncertainty)
         wanted = degrees(c.wanted_deg, 2)
         if c.wanted_deg is not None and c.tolerance_deg is not None:
             wanted += f" ±{degrees(c.tolerance_deg, 2)}"
@@ -136,7 +136,7 @@ def comparison_table(comparisons: Sequence[Comparison], title: str = "Two units"
             (
                 f"{c.first} against {c.second}", ", ".join(filter(None, (c.setting, c.phase))),
                 "all" if c.cylinder is None else str(c.cylinder),
-                degrees(c.difference_deg, decimals), within, wanted, c.verdict, c.words,
+                degrees(c.difference_deg, decimals), U, wanted, c.verdict, c.words,
             )
         )  # fmt: skip
     return Table(
@@ -162,7 +162,7 @@ def contribution_table(uncertainty: Uncertainty, title: str = "Uncertainty") -> 
         frozenset({1, 2}),
         notes=(
             f"together u {number(uncertainty.u_deg, 3)}°, degrees of freedom {nu}, "
-            f"k {number(uncertainty.k, 2)}: ±{number(uncertainty.U_deg, 2)}° at about 95 %",
+            f"k {number(uncertainty.k, 2)}: {within(uncertainty.U_deg)} at about 95 %",
         ),
     )
 
@@ -205,10 +205,8 @@ def _cylinder(cylinder: int | None) -> str:
 
 def _within(uncertainty: Uncertainty | None) -> tuple[int, str]:
     """Decimals that an uncertainty allows, and itself as text."""
-    if uncertainty is None:
-        return decimals_for(None), "–"
-    decimals = decimals_for(uncertainty.U_deg)
-    return decimals, f"±{degrees(uncertainty.U_deg, decimals)}"
+    U_deg = None if uncertainty is None else uncertainty.U_deg
+    return decimals_for(U_deg), within(U_deg) or "–"
 
 
 def _window(j: Judgement) -> str:

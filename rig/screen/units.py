@@ -8,7 +8,7 @@ from rig.screen.canvas import Box, Canvas, Role, Run
 from rig.screen.figures import HEIGHT, Size, figure, figure_width
 from rig.screen.scale import draw_scale, window_role
 from rig.screen.view import Contacts, CylinderView, UnitView
-from rig.screen.wording import btdc, decimals_for, figure_and_side, number
+from rig.screen.wording import btdc, decimals_for, figure_and_side, number, within
 from rig.timing.results import Verdict
 
 CONTACTS: dict[Contacts, str] = {
@@ -208,11 +208,10 @@ def mean_text(unit: UnitView | CylinderView) -> str:
     """``36.22 ±0.16``: mean with its expanded uncertainty, degrees BTDC (``ATDC`` is said)."""
     if unit.mean_btdc is None:
         return "–"
-    decimals = decimals_for(unit.U_deg)
-    text, side = figure_and_side(unit.mean_btdc, decimals)
+    text, side = figure_and_side(unit.mean_btdc, decimals_for(unit.U_deg))
     if side == "ATDC":
         text += " ATDC"
-    return text + (f" ±{number(unit.U_deg, decimals)}" if unit.U_deg is not None else "")
+    return f"{text} {within(unit.U_deg).rstrip('°')}".rstrip()
 
 
 def _details(

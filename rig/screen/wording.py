@@ -6,6 +6,8 @@ import math
 import unicodedata
 from functools import lru_cache
 
+from rig.engine.uncertainty import round_for_show
+
 LIMIT = 2000
 """Longest text taken over, in characters; what is longer is cut."""
 
@@ -69,11 +71,16 @@ def decimals_for(U_deg: float | None) -> int:
 
     One decimal when the uncertainty is not known.
     """
-    if U_deg is None or not math.isfinite(U_deg):
+    if U_deg is None or not 0.0 <= U_deg < math.inf:
         return 1
-    if U_deg >= 9.5:
-        return 0
-    return 1 if U_deg >= 0.995 else 2
+    return len(round_for_show(0.0, U_deg)[1].partition(".")[2])
+
+
+def within(U_deg: float | None) -> str:
+    """``±0.16°``, to two figures; empty when the uncertainty is not known."""
+    if U_deg is None or not 0.0 <= U_deg < math.inf:
+        return ""
+    return f"±{round_for_show(0.0, U_deg)[1]}°"
 
 
 def number(value: float | None, decimals: int = 1) -> str:

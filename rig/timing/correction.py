@@ -34,7 +34,6 @@ from rig.timing.judge import ONE_TURN_OUT
 from rig.timing.results import Judgement
 
 GRAIN_DEG = 0.1
-SHOWN = 8
 SIDES = 2.0  # coverage factor for about 95 %
 
 
@@ -127,23 +126,9 @@ def propose(
     most = 2 + len({u.body or u.name for u in profile.units if u.name in {w.unit for w in wants}})
     set_levers = {lever.unit: ends[lever.unit] for lever in means.levers if lever.unit in ends}
     ranked = searching.search(task, found, most=min(most, 4), grain_deg=grain, ends=set_levers)
-    options = tuple(_option(f, task, profile, ends) for f in _varied(ranked))
+    options = tuple(_option(f, task, profile, ends) for f in ranked)
     best = options[0]
     return Proposal(options, best.inside, _proposal_words(best), tuple(notes))
-
-
-def _varied(ranked: Sequence[searching.Found]) -> list[searching.Found]:
-    """The best few, no more than two with the same means, so that the person has a choice."""
-    kept: list[searching.Found] = []
-    seen: dict[tuple[str, ...], int] = {}
-    for item in ranked:
-        keys = (*(c.key for c, _ in item.choices), *(r.key for r, _ in item.ranges))
-        seen[keys] = seen.get(keys, 0) + 1
-        if seen[keys] <= 2:
-            kept.append(item)
-        if len(kept) == SHOWN:
-            break
-    return kept
 
 
 def _proposal_words(best: Option) -> str:

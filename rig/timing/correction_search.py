@@ -8,7 +8,7 @@ can reach at best decides which are worked out, so that none that could be bette
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -21,6 +21,8 @@ from rig.timing.correction_plan import LeverEnds, Want
 
 MOST_COMBINED = 300_000  # positions of one set of means
 MOST_SOLVED = 60  # of each set, those that may be best
+Key = tuple[float, ...]
+
 NOTHING = 1e-6  # degrees: a range moved by less is not moved
 
 
@@ -103,31 +105,33 @@ def search(
     most: int = 3,
     grain_deg: float = 0.1,
     ends: Mapping[str, LeverEnds] | None = None,
+    keep: int = 8,
 ) -> list[Found]:
-    """The combinations of up to ``most`` means, best first, the present state among them.
+    """The best ``keep`` combinations of up to ``most`` means, the present state among them.
 
-    ``ends`` are of the levers that may be set, by unit.
-
-    Order: inside before outside; the remaining error in steps of ``grain_deg``; where the lever
-    ends up; parts disturbed; what cannot be undone last; teeth moved; the error itself. Source:
+    At most two are of the same means. ``ends`` are of the levers that may be set, by unit. Order:
+    inside before outside; the remaining error in steps of ``grain_deg``; where the lever ends up;
+    parts disturbed; what cannot be undone last; teeth moved; the error itself. Source:
     exhaustive, see the module.
     """
     useful = [move for move in moves if np.any(task.per_shift @ _per_unit(move))]
-    found = [_still(task)]
+    order = Order(task, grain_deg, ends or {})
+    kept = [_still(task)]
     done: list[frozenset[str]] = []
     for size in range(1, most + 1):
         for chosen in combinations(useful, size):
             keys = frozenset(move.key for move in chosen)
             if len(keys) < size or _adds_nothing(keys, done):
                 continue
-            best = _of_set(task, chosen, grain_deg)
-            found.extend(best)
+            limit = order.key(kept[-1]) if len(kept) >= keep else None
+            best = _of_set(order, chosen, limit)
             if best and best[0].remaining_deg < grain_deg and best[0].inside:
                 done.append(keys)  # more means can only disturb more
-    unique: dict[tuple[object, ...], Found] = {}
-    for item in sorted(found, key=lambda f: rank(f, task, grain_deg, ends or {})):
-        unique.setdefault(_signature(item), item)
-    return list(unique.values())
+            unique: dict[object, Found] = {}
+            for item in sorted([*kept, *best], key=order.key):
+                unique.setdefault(_signature(item), item)
+            kept = list(unique.values())[:keep]
+    return kept
 
 
 def _adds_nothing(keys: frozenset[str], done: Sequence[frozenset[str]]) -> bool:
@@ -136,32 +140,45 @@ def _adds_nothing(keys: frozenset[str], done: Sequence[frozenset[str]]) -> bool:
     return not lever and any(small <= keys for small in done)
 
 
-def rank(
-    found: Found, task: Task, grain_deg: float, ends: Mapping[str, LeverEnds]
-) -> tuple[float, ...]:
-    """The order of preference, smaller first: see ``search``."""
-    return (
-        float(not found.inside),
-        math.floor(found.remaining_deg / grain_deg + 1e-6),
-        _lever_off_middle(found, task, ends),
-        found.disturbs,
-        float(not found.reversible),
-        found.effort,
-        round(found.remaining_deg, 6),
-    )
+@dataclass(frozen=True, slots=True)
+class Order:
+    """The order of preference: keys, the smaller the better. See ``search``."""
 
+    task: Task
+    grain_deg: float
+    ends: Mapping[str, LeverEnds]
 
-def _lever_off_middle(found: Found, task: Task, ends: Mapping[str, LeverEnds]) -> float:
-    """How far the worst lever ends up from the middle of its range, in tenths of it."""
-    put = {move.key: value for move, value in found.ranges}
-    worst = 0.0
-    for name, end in ends.items():
-        read = next((want.read_btdc for want in task.wants if want.unit == name), None)
-        span = end.advance_btdc - end.retard_btdc
-        if read is not None and span > 0.0:
+    def key(self, found: Found) -> Key:
+        """The key of a combination that was worked out."""
+        put = {move.key: value for move, value in found.ranges}
+        return (
+            float(not found.inside),
+            self.step(found.remaining_deg),
+            self.lever(put, best=False),
+            float(found.disturbs),
+            float(not found.reversible),
+            found.effort,
+            round(found.remaining_deg, 6),
+        )
+
+    def step(self, error_deg: float) -> float:
+        """An error in steps of the grain."""
+        return math.floor(error_deg / self.grain_deg + 1e-6)
+
+    def lever(self, put: Mapping[str, float], *, best: bool) -> float:
+        """How far the worst lever ends up from the middle of its range, in tenths of it.
+
+        With ``best`` the levers in ``put`` are taken as standing in the middle.
+        """
+        worst = 0.0
+        for name, end in self.ends.items():
+            read = next((w.read_btdc for w in self.task.wants if w.unit == name), None)
+            span = end.advance_btdc - end.retard_btdc
+            if read is None or span <= 0.0 or (best and f"lever {name}" in put):
+                continue
             place = (read + put.get(f"lever {name}", 0.0) - end.retard_btdc) / span
             worst = max(worst, abs(place - 0.5))
-    return math.floor(10.0 * worst + 1e-6)
+        return math.floor(10.0 * worst + 1e-6)
 
 
 def _per_unit(move: Move) -> Floats:
@@ -170,9 +187,10 @@ def _per_unit(move: Move) -> Floats:
     return np.asarray(np.abs(move.shift_deg).max(axis=0), np.float64)
 
 
-def _signature(found: Found) -> tuple[object, ...]:
-    picked = tuple(sorted((choices.key, i) for choices, i in found.choices))
-    return (picked, tuple(sorted(move.key for move, _ in found.ranges)))
+def _signature(found: Found) -> object:
+    """What is done, sizes left aside: two with the same are one proposal."""
+    picked = frozenset((choices.key, i) for choices, i in found.choices)
+    return picked, frozenset((move.key, move.low) for move, _ in found.ranges)
 
 
 def _still(task: Task) -> Found:
@@ -205,57 +223,65 @@ def _judged(
     )
 
 
-def _of_set(task: Task, chosen: Sequence[Move], grain_deg: float) -> list[Found]:
-    """The best that a set of means can do, best first: a few, for the order to choose from."""
+def _of_set(order: Order, chosen: Sequence[Move], limit: Key | None) -> list[Found]:
+    """The best two that a set of means can do; none when that is no better than ``limit``."""
+    task = order.task
     lists = [move for move in chosen if isinstance(move, Choices)]
     ranges = [move for move in chosen if isinstance(move, Range)]
     if math.prod(len(c.effort) for c in lists) > MOST_COMBINED:
         return []
-    index, shift, simple = _grid(lists, task.per_shift.shape[1])
-    errors = _wrap(task.base + shift @ task.per_shift.T, task.period)
-    per_deg = np.array([move.per_deg for move in ranges]).reshape(len(ranges), shift.shape[1])
+    grid = _grid(lists, task.per_shift.shape[1])
+    errors = _wrap(task.base + grid.shift_deg @ task.per_shift.T, task.period)
+    per_deg = np.array([move.per_deg for move in ranges]).reshape(
+        len(ranges), grid.shift_deg.shape[1]
+    )
     slope = per_deg @ task.per_shift.T  # (ranges, rows)
     ends = np.array([[move.low, move.high] for move in ranges]).reshape(len(ranges), 2)
     reach = np.sort(slope[:, :, None] * ends[:, None, :], axis=2).sum(axis=0)  # (rows, 2)
-    short = np.maximum(0.0, np.maximum(errors + reach[:, 0], -errors - reach[:, 1]))
-    bound = short.max(axis=1)
+    bound = np.maximum(0.0, np.maximum(errors + reach[:, 0], -errors - reach[:, 1])).max(axis=1)
+    steps = np.floor(bound / order.grain_deg + 1e-6)
+    lever = order.lever({move.key: 0.0 for move in ranges}, best=True)
+    undone = float(not all(move.reversible for move in ranges))
     found: list[Found] = []
-    least = math.inf
-    for i in _order(bound, simple, grain_deg):
-        if bound[i] > least + grain_deg or len(found) >= MOST_SOLVED:
+    for n, i in enumerate(np.lexsort((bound, grid.effort, grid.disturbs, steps))):
+        parts = grid.disturbs[i] + len(ranges)
+        hope = (0.0, steps[i], lever, parts, undone, grid.effort[i], 0.0)
+        enough = len(found) > 1 and hope >= order.key(found[1])
+        if enough or n >= MOST_SOLVED or (limit is not None and hope >= limit):
             break
         x = _slide(errors[i], slope, ranges) if ranges else np.zeros(0)
-        left = errors[i] + x @ slope
         used = tuple((r, float(v)) for r, v in zip(ranges, x, strict=True) if _matters(r, v))
-        moved = shift[i] + sum((v * r.per_deg for r, v in used), np.zeros(shift.shape[1]))
-        picks = tuple((c, int(n)) for c, n in zip(lists, index[i], strict=True))
-        found.append(_judged(task, picks, used, moved, left))
-        least = min(least, found[-1].remaining_deg)
-    return sorted(found, key=lambda f: rank(f, task, grain_deg, {}))[:12]
+        moved = grid.shift_deg[i] + sum(v * r.per_deg for r, v in used)
+        picks = tuple((c, int(k)) for c, k in zip(lists, grid.index[i], strict=True))
+        found.append(_judged(task, picks, used, moved, errors[i] + x @ slope))
+        found = sorted(found, key=order.key)[:2]
+    return found
 
 
 def _matters(move: Range, value: float) -> bool:
     return abs(value) > NOTHING or move.key.startswith("lever ")
 
 
-def _grid(lists: Sequence[Choices], units: int) -> tuple[NDArray[np.int64], Floats, Floats]:
-    """All combinations of the lists: their places, their shifts, how simple they are."""
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """All combinations of some lists, one a row: places in the lists, shifts, what they cost."""
+
+    index: NDArray[np.int64]
+    shift_deg: Floats
+    disturbs: Floats
+    effort: Floats
+
+
+def _grid(lists: Sequence[Choices], units: int) -> Grid:
     index = np.zeros((1, 0), np.int64)
-    shift, simple = np.zeros((1, units)), np.zeros(1)
-    for choices in lists:
-        n = len(choices.effort)
-        index = np.column_stack([np.repeat(index, n, axis=0), np.tile(np.arange(n), len(index))])
-        shift = np.repeat(shift, n, axis=0) + np.tile(choices.shift_deg, (len(shift), 1))
-        simple = np.repeat(simple, n) + np.tile(
-            1e3 * choices.disturbs + choices.effort, len(simple)
-        )
-    return index, shift, simple
-
-
-def _order(bound: Floats, simple: Floats, grain_deg: float) -> Iterator[int]:
-    """Smallest bound first, in steps of the grain; within one, the simplest."""
-    steps = np.floor(bound / grain_deg + 1e-6)
-    return iter(int(i) for i in np.lexsort((bound, simple, steps))[: 2 * MOST_SOLVED])
+    shift, disturbs, effort = np.zeros((1, units)), np.zeros(1), np.zeros(1)
+    for c in lists:
+        n, m = len(c.effort), len(index)
+        index = np.column_stack([np.repeat(index, n, axis=0), np.tile(np.arange(n), m)])
+        shift = np.repeat(shift, n, axis=0) + np.tile(c.shift_deg, (m, 1))
+        disturbs = np.repeat(disturbs, n) + np.tile(c.disturbs, m)
+        effort = np.repeat(effort, n) + np.tile(c.effort, m)
+    return Grid(index, shift, disturbs, effort)
 
 
 def _slide(errors: Floats, slope: Floats, ranges: Sequence[Range]) -> Floats:

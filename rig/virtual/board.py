@@ -153,32 +153,31 @@ class Board:
 
     def _drain(self, now_us: int) -> None:
         """Say what can be said of the edges that wait."""
-        while self._queue:
-            item = self._queue[0]
-            # Half of the line's room is left to the other lines.
-            room_us = self._line_free_us - 0.5 * self._spec.line_room * self._byte_us
-            at_us = max(self._ready_us(item), self._said_us, int(np.ceil(room_us)))
-            if at_us > now_us:
-                break
-            self._queue.popleft()
-            if isinstance(item, Burst):
-                self._say("X", at_us, *item.fields(self._clock))
-            else:
-                kind, *head = ("Z",) if item.input == INDEX else ("C", hexadecimal(item.input))
-                count, around = self._counter.around(item)
-                t, level = self._clock(item.t_us), str(item.level)
-                self._say(kind, at_us, *head, level, t, hexadecimal(count), *around)
-        if self._bursts and len(self._queue) <= self._spec.edge_room // 2:
+        while True:
+            while self._queue and (at_us := self._sayable_us(self._queue[0])) <= now_us:
+                self._say_edge(self._queue.popleft(), at_us)
+            if not self._bursts or len(self._queue) > self._spec.edge_room // 2:
+                return
             for burst in sorted(self._bursts.values(), key=lambda b: b.last.t_us):
                 if burst.left_out:
                     self._queue.append(burst)
                 self._queue.append(burst.last)
             self._bursts.clear()
 
-    def _ready_us(self, item: Edge | Burst) -> int:
+    def _sayable_us(self, item: Edge | Burst) -> int:
+        """When an edge is complete and the line has room; half of it is left to other lines."""
+        ready_us = item.last.t_us if isinstance(item, Burst) else self._counter.ready_us(item)
+        room_us = self._line_free_us - 0.5 * self._spec.line_room * self._byte_us
+        return max(ready_us, self._said_us, int(np.ceil(room_us)))
+
+    def _say_edge(self, item: Edge | Burst, at_us: int) -> None:
         if isinstance(item, Burst):
-            return item.last.t_us
-        return self._counter.ready_us(item)
+            self._say("X", at_us, *item.fields(self._clock))
+            return
+        kind, *head = ("Z",) if item.input == INDEX else ("C", hexadecimal(item.input))
+        count, around = self._counter.around(item)
+        t, level = self._clock(item.t_us), str(item.level)
+        self._say(kind, at_us, *head, level, t, hexadecimal(count), *around)
 
     # -- timers --
 

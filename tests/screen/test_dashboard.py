@@ -327,7 +327,7 @@ def test_figures_are_shown_to_two_figures_of_their_uncertainty() -> None:
     text = text_of(replace(READING, units=(coarse,)))
     assert "mean 36.2 ±1.0" in text
     fine = replace(UPPER, U_deg=0.004)
-    assert "mean 36.22 ±0.00" in text_of(replace(READING, units=(fine,)))
+    assert "mean 36.22 ±0.01" in text_of(replace(READING, units=(fine,)))
 
 
 def test_rich_prints_a_frame() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -53,7 +54,9 @@ command = st.one_of(
     ),
     st.floats(0.01, 0.7).map(lambda s: f"hold {s:.3f}"),
     st.floats(0.01, 0.7).map(lambda s: f"rest {s:.3f}"),
-    st.sampled_from(["foot", "lever full retard", "move lower 2.5", "noise dirty", "switch off upper"]),
+    st.sampled_from(
+        ["foot", "lever full retard", "move lower 2.5", "noise dirty", "switch off upper"]
+    ),
 )
 plans = st.lists(command, min_size=1, max_size=5)
 noises = st.sampled_from(["clean", "usual", "dirty", "crowded", "worst"])
@@ -97,7 +100,9 @@ def _positions_hold(lines: list[wire.Line], rig: Recorder) -> None:
         assert line.hex(3) == seen.max() - now
         levels = line.hex(4)
         assert (levels & 1, levels >> 1 & 1) == [(0, 0), (1, 0), (1, 1), (0, 1)][now % 4]
-        assert t - last_t in ((20_000, 40_000, 60_000, 80_000, 100_000) if at > last_at else (100_000, 20_000))
+        assert t - last_t in (
+            (20_000, 40_000, 60_000, 80_000, 100_000) if at > last_at else (100_000, 20_000)
+        )
         last_t, last_at = t, at
     # Nothing that comes later is older than what a position said was done.
     done = 0
@@ -165,7 +170,7 @@ def test_cut_into_slices_it_says_the_same(
 
 def test_lines_take_their_time_on_the_wire() -> None:
     lines = run("turn 100 at 100", PROFILE, 1).lines
-    for (before_s, _), (due_s, data) in zip(lines, lines[1:], strict=False):
+    for (before_s, _), (due_s, data) in pairwise(lines):
         assert due_s - before_s >= len(data) * 10 / 500_000 - 1e-9
 
 
@@ -195,7 +200,9 @@ def test_the_worked_edge_of_the_protocol() -> None:
     spec = replace(SPEC, count_start=416)
     pins = _pins([1_200_000], [1_197_000, 1_199_500, 1_202_000], 1_500_000)
     (line,) = wire.of_kind(_board_says(spec, pins), "C")
-    assert [line.kind, *line.fields] == "C 1 1 124F80 1A2 +BB8 +1F4 +7D0 .".split()
+    assert [line.kind, *line.fields] == [
+        "C", "1", "1", "124F80", "1A2", "+BB8", "+1F4", "+7D0", ".",
+    ]  # fmt: skip
 
 
 def test_an_edge_waits_250_ms_and_position_says_so() -> None:
@@ -239,9 +246,9 @@ def test_a_clock_about_to_wrap_and_counts_beyond_31_bits() -> None:
     result = _run("turn 300 at 60", spec)
     positions = wire.of_kind(wire.parse(result.data), "P")
     t = [line.hex(0) for line in positions]
-    wraps = [a > b for a, b in zip(t, t[1:], strict=False)]
+    wraps = [a > b for a, b in pairwise(t)]
     assert sum(wraps) == 1
-    assert all((b - a) % (1 << 32) <= 100_000 for a, b in zip(t, t[1:], strict=False))
+    assert all((b - a) % (1 << 32) <= 100_000 for a, b in pairwise(t))
     count = [line.hex(1) for line in positions]
     assert count[0] < 1 << 31 < count[-1]
     assert all(line.hex(1) % 4 == [0, 1, 3, 2][line.hex(4) & 3] for line in positions)

@@ -49,7 +49,7 @@ def test_pieces_join_to_the_last_bit_and_the_hand_arrives(
     # Levels passed upwards less those passed downwards are those between start and end.
     levels = np.arange(-500.0, 500.0, 7.0) + 0.1
     net = int(curve.passed(levels).step.sum())
-    assert net == np.sum(levels <= 10.0 + by) - np.sum(levels <= 10.0)
+    assert net == int(np.sum(levels <= 10.0 + by)) - int(np.sum(levels <= 10.0))
 
 
 def test_tremor_goes_back_and_forth_at_5_to_12_hz() -> None:
