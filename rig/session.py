@@ -16,6 +16,7 @@ from typing import Generic, Literal, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.engine.firing import geometry_of
 from rig.engine.profile import Profile, Unit
 from rig.engine.reference import Reference, from_plain, from_stop
 from rig.faults import InputError
@@ -297,12 +298,11 @@ class Session:
     def reference_from(self, stop: StopTouches) -> Reference:
         """Top dead centre from touches. Raises InputError when they do not give one."""
         encoder = self.profile.encoder
-        linked = self.profile.engine.master_cylinder not in (0, stop.cylinder)
         return from_stop(
             stop.side(1),
             stop.side(-1),
             counts_per_turn=encoder.counts_per_turn,
-            geometry=None if linked else self.profile.engine.geometry,
+            geometry=geometry_of(self.profile.engine, stop.cylinder),
             cylinder=stop.cylinder,
             graduation_error_deg=encoder.graduation_error_deg,
             run_out_deg=encoder.run_out_deg,

@@ -21,7 +21,7 @@ from rig.faults import InputError
 from rig.session import Session
 from rig.signal.events import Event
 from rig.wire.capture import CaptureWriter
-from rig.wire.port import diagnose
+from rig.wire.ports import diagnose
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Note
 
@@ -154,7 +154,7 @@ class Bench:
     def stop_out(self, *, drop: bool = False) -> None:
         """The stop is out again: its touches give the reference, or check it."""
         before = self.session.reference
-        made = {"utc": _iso(self._utc()), "capture": self.capture_path.name}
+        made: dict[str, object] = {"utc": _iso(self._utc()), "capture": self.capture_path.name}
         self.note("stop-out", {"drop": True} if drop else made)
         found = self.session.reference
         if found is not None and found is not before:

@@ -18,9 +18,9 @@ from rig.faults import InputError
 from rig.screen import loop, plain
 from rig.screen.keys import is_screen
 from rig.screen.speak import Speaker, find_program
-from rig.wire.port import Port, find_rig, open_port
+from rig.wire.port import BAUD, Port, open_port
+from rig.wire.ports import find_rig
 
-BAUD = 500_000
 FRAMES_A_SECOND = 12.0
 
 

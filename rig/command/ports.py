@@ -7,7 +7,7 @@ from dataclasses import asdict
 
 from rig.command.say import figures, json_option, message
 from rig.faults import RigError
-from rig.wire.port import find_rig, list_ports
+from rig.wire.ports import find_rig, list_ports
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -6,6 +6,9 @@ It prints the port, and takes hand commands on standard input: turn, back, touch
 from __future__ import annotations
 
 import argparse
+import sys
+
+from rig.faults import InputError, reason
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -19,4 +22,7 @@ def run(args: argparse.Namespace) -> int:
     """Serve until standard input ends."""
     from rig.virtual import serve
 
-    return serve.run(args)
+    try:
+        return serve.run(args, sys.stdin, sys.stdout)
+    except OSError as why:
+        raise InputError(f"{why.filename}: {reason(why)}") from why

@@ -33,6 +33,7 @@ from rig.record.seal import Record
 from rig.timing.results import Comparison, Judgement, Reading
 
 _LIBRARIES = ("numpy", "scipy")
+_Group = tuple[str, str, int | None, str, str, bool]
 _CLOSING = tuple(Closing(line) for line in words.CLOSING)
 _IDENTIFICATION = re.compile(r"[a-z0-9-]{1,80}")
 
@@ -187,10 +188,13 @@ def _identified(record: Record) -> str:
 
 
 def _grouped(readings: Iterable[Reading]) -> tuple[ReadingGroup, ...]:
-    groups: dict[tuple[str, str, int | None, str, str], list[Reading]] = {}
+    groups: dict[_Group, list[Reading]] = {}
     for each in readings:
         if each.counts:
-            key = (each.unit, each.setting, each.cylinder, each.phase, each.kind)
+            key = (
+                *(each.unit, each.setting, each.cylinder),
+                *(each.phase, each.kind, each.wrong_stroke),
+            )
             groups.setdefault(key, []).append(each)
     return tuple(
         ReadingGroup(

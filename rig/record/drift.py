@@ -16,13 +16,15 @@ from numpy.typing import NDArray
 
 from rig.engine.uncertainty import Contribution, student_t
 from rig.faults import InputError
+from rig.timing.budget import HAND, PLAY
+from rig.timing.decide import REPEATABILITY
 
 DAYS_A_YEAR = 365.25
 
 LATEST = 60
 """The line goes through this many of the latest points; what was longer ago says little of now."""
 
-OWN_PARTS = frozenset({"repeatability", "counting"})
+OWN_PARTS = frozenset({REPEATABILITY, PLAY, HAND})
 """Contributions that are new with each certificate; all others belong to reference and mounting."""
 
 

@@ -19,6 +19,7 @@ from rig.record.drift import DAYS_A_YEAR, DatedMean, Line, fit
 from rig.record.ink import visible
 from rig.record.plain import from_plain
 from rig.record.schema import Change
+from rig.timing.judge import ONE_TURN_OUT
 from rig.timing.results import Judgement
 
 SET_BETWEEN = "set between as found and as left"
@@ -211,6 +212,8 @@ def _series(read: Sequence[_Read]) -> Iterable[Series]:
     for each in read:
         for judgement in sorted(each.judgements, key=lambda j: j.phase):  # as found, as left
             if judgement.mean_btdc is None or judgement.uncertainty is None:
+                continue
+            if ONE_TURN_OUT in judgement.marks:  # a unit wrongly coupled, which is no drift
                 continue
             key = (judgement.unit, judgement.setting, judgement.cylinder, judgement.kind)
             points = gathered.setdefault(key, [])

@@ -9,22 +9,25 @@ from html import escape
 from rig.record import drawing
 from rig.record.ink import difference, figure, ink, opening, spread, stated, visible
 from rig.record.schema import Certificate, ReadingGroup
+from rig.timing.judge import ONE_TURN_OUT
 from rig.timing.results import Comparison, Judgement, Verdict
 
 _WORST: tuple[Verdict, ...] = ("outside", "not decidable", "not judged", "inside")
 _KINDS = {"set": "set with the crank held", "impulse": "impulse coupling engaged"}
 
-Key = tuple[str, str, str]
+Key = tuple[str, str, str, bool]
+"""Unit, setting, kind, and whether a whole crank turn out: what makes a block."""
 
 
 def results(certificate: Certificate) -> str:
     """Draw all blocks, in the order of the judgements."""
     blocks: dict[Key, list[Judgement]] = {}
     for each in certificate.judgements:
-        blocks.setdefault((each.unit, each.setting, each.kind), []).append(each)
+        key = (each.unit, each.setting, each.kind, _turn_out(each))
+        blocks.setdefault(key, []).append(each)
     scales = _scales(certificate)
     return drawing.key() + "\n".join(
-        _block(key, of, scales[key[1:]], certificate) for key, of in blocks.items()
+        _block(key, of, scales[key[1:3]], certificate) for key, of in blocks.items()
     )
 
 
@@ -56,13 +59,15 @@ def remarks(certificate: Certificate) -> str:
 
 
 def _block(key: Key, of: Sequence[Judgement], scale: drawing.Scale, whole: Certificate) -> str:
-    unit, setting, kind = key
+    unit, setting, kind, turn_out = key
     phases = _phases(of)
     now = [each for each in of if each.phase == phases[-1]]
     rows = "".join(_row(each, of, scale, whole, len(now)) for each in now)
     side = " ATDC" if _common_side(of) == "ATDC" else ""
     past = f'<th class="past">{ink(phases[0])}, °{side}</th>' if len(phases) > 1 else ""
-    what = ", ".join([setting, *phases[-1:], *([_KINDS[kind]] if kind in _KINDS else [])])
+    what = ", ".join(
+        [setting, *phases[-1:], *filter(None, (_KINDS.get(kind, ""), ONE_TURN_OUT * turn_out))]
+    )
     table = (
         f'<table class="rows"><thead><tr><th>cyl.</th><th class="drawn">'
         f'{drawing.scale_row(scale)}</th>{past}<th class="right">mean ± U, °{side}</th>'
@@ -280,14 +285,19 @@ def _read(groups: Sequence[ReadingGroup], of: Judgement, several: bool) -> list[
     """The readings behind a judgement; none for the mean over cylinders, which stand below it."""
     if of.cylinder is None and several:
         return []
-    key = (of.unit, of.setting, of.cylinder, of.phase, of.kind)
+    key = (of.unit, of.setting, of.cylinder, of.phase, of.kind, _turn_out(of))
     return [
         angle
         for each in groups
-        if (each.unit, each.setting, each.cylinder, each.phase, each.kind) == key
+        if (*(each.unit, each.setting, each.cylinder, each.phase), each.kind, each.wrong_stroke)
+        == key
         for angle in each.btdc_deg
         if angle is not None
     ]
+
+
+def _turn_out(of: Judgement) -> bool:
+    return ONE_TURN_OUT in of.marks
 
 
 def _speaks(now: Sequence[Judgement]) -> Judgement | None:

@@ -87,6 +87,8 @@ class Closing:
 class ReadingGroup:
     """The readings that count of one unit, setting, cylinder, phase and kind, in order of time.
 
+    Those a whole crank turn out (``wrong_stroke``) stand in a group of their own.
+
     The four columns have one entry for each reading: seconds from the start of the capture,
     degrees before top dead centre, continuous crank degrees, and partings in the passage.
     """
@@ -96,6 +98,7 @@ class ReadingGroup:
     cylinder: int | None
     phase: str
     kind: str
+    wrong_stroke: bool
     t_s: tuple[float, ...]
     btdc_deg: tuple[float | None, ...]
     crank_deg: tuple[float | None, ...]

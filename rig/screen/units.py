@@ -79,7 +79,7 @@ def _draw_low(canvas: Canvas, box: Box, unit: UnitView) -> None:
     below = box.below(3)
     if below.height < 1:
         return
-    words = _words(unit)
+    words = _words(canvas, unit, below.width)
     canvas.put_runs(below.x, below.y, [words], below.right)
     room = below.width - canvas.text_width(words[0])
     mean = f" ◆ {mean_text(unit)}"
@@ -92,12 +92,15 @@ def _draw_low(canvas: Canvas, box: Box, unit: UnitView) -> None:
 
 def _draw_full(canvas: Canvas, box: Box, unit: UnitView) -> None:
     """Large figures; words and sums beside them where there is room, else below."""
-    text, _ = last_figure(unit)
+    unicode = canvas.ink.unicode
     size: Size = "middle"
-    if box.height >= 11 and figure_width(text, "large", canvas.ink.unicode) + 6 <= box.width:
+    widest = max(figure_width(text, "large", unicode) for text in (last_figure(unit)[0], _COMMON))
+    if box.height >= 11 and widest + 6 <= box.width:
         size = "large"
     high = HEIGHT[size]
-    at = _draw_figure(canvas, box, unit, size) + 2
+    # As much room as a common figure takes, so that units side by side are laid out alike.
+    common = box.x + figure_width(_COMMON, size, unicode) + 5
+    at = max(common, _draw_figure(canvas, box, unit, size)) + 2
     below = box.below(high)
     tabled = False
     if box.right - at >= 26:
@@ -119,7 +122,7 @@ def _draw_full(canvas: Canvas, box: Box, unit: UnitView) -> None:
         if beside:
             _put_tally(canvas, box, unit)
         lines = _details(unit, canvas, box.width, marks, tally=not beside)
-    roomy = below.height >= 3 + len(lines) + 2
+    roomy = below.height >= _ROOMY
     below = below.below(roomy)
     draw_scale(canvas, Box(below.x, below.y, below.width, 3), unit)
     below = below.below(3 + roomy)
@@ -129,7 +132,9 @@ def _draw_full(canvas: Canvas, box: Box, unit: UnitView) -> None:
         _draw_table(canvas, below, unit)
 
 
+_COMMON = "88.88"
 _TALLY = 6
+_ROOMY = 8
 
 
 def _put_tally(canvas: Canvas, box: Box, unit: UnitView) -> None:
@@ -177,12 +182,14 @@ def _draw_no_figure(canvas: Canvas, box: Box, high: int) -> int:
     return box.x + len(lines[0]) + 1
 
 
-def _words(unit: UnitView) -> Run:
+def _words(canvas: Canvas, unit: UnitView, width: int) -> Run:
     """What the last counted opening means, as a label that stands out."""
     if unit.last_btdc is None:
         return ("no reading yet", "text")
+    words = unit.last_words or "not judged"
+    spaced = f" {words} "
     role = _TAG[window_role(unit, unit.last_btdc)]
-    return (f" {unit.last_words or 'not judged'} ", role)
+    return (spaced if canvas.text_width(spaced) <= width else words, role)
 
 
 def marks_of(unit: UnitView) -> list[str]:
@@ -195,7 +202,7 @@ def marks_of(unit: UnitView) -> list[str]:
 
 def _words_and_marks(canvas: Canvas, unit: UnitView, width: int) -> tuple[list[Run], list[str]]:
     """The words with as many marks as stand beside them, and the marks that do not."""
-    words, marks = [_words(unit)], marks_of(unit)
+    words, marks = [_words(canvas, unit, width)], marks_of(unit)
     while marks and canvas.runs_width([*words, (f" │ {marks[0]}", "text")]) <= width:
         words.append((f" │ {marks.pop(0)}", "text"))
     if unit.last_btdc is not None and unit.last_cylinder is not None and not marks:

@@ -109,7 +109,8 @@ def search(
 ) -> list[Found]:
     """The best ``keep`` combinations of up to ``most`` means, the present state among them.
 
-    At most two are of the same means. ``ends`` are of the levers that may be set, by unit. Order:
+    Added are those that get everything inside with fewer parts disturbed than any of these. At
+    most two are of the same means. ``ends`` are of the levers that may be set, by unit. Order:
     inside before outside; the remaining error in steps of ``grain_deg``; where the lever ends up;
     parts disturbed; what cannot be undone last; teeth moved; the error itself. Source:
     exhaustive, see the module.
@@ -118,6 +119,7 @@ def search(
     order = Order(task, grain_deg, ends or {})
     kept = [_still(task)]
     done: list[frozenset[str]] = []
+    fewest: dict[int, Found] = {}
     for size in range(1, most + 1):
         for chosen in combinations(useful, size):
             keys = frozenset(move.key for move in chosen)
@@ -131,7 +133,13 @@ def search(
             for item in sorted([*kept, *best], key=order.key):
                 unique.setdefault(_signature(item), item)
             kept = list(unique.values())[:keep]
-    return kept
+            for item in best:
+                if item.inside:
+                    fewest[item.disturbs] = min(
+                        item, fewest.get(item.disturbs, item), key=order.key
+                    )
+    simpler = [f for n, f in fewest.items() if all(n < other.disturbs for other in kept)]
+    return sorted([*kept, *simpler], key=order.key)
 
 
 def _adds_nothing(keys: frozenset[str], done: Sequence[frozenset[str]]) -> bool:
@@ -237,15 +245,19 @@ def _of_set(order: Order, chosen: Sequence[Move], limit: Key | None) -> list[Fou
     )
     slope = per_deg @ task.per_shift.T  # (ranges, rows)
     ends = np.array([[move.low, move.high] for move in ranges]).reshape(len(ranges), 2)
-    reach = np.sort(slope[:, :, None] * ends[:, None, :], axis=2).sum(axis=0)  # (rows, 2)
+    spans = np.sort(slope[:, :, None] * ends[:, None, :], axis=2)  # (ranges, rows, low and high)
+    reach = spans.sum(axis=0)
     bound = np.maximum(0.0, np.maximum(errors + reach[:, 0], -errors - reach[:, 1])).max(axis=1)
+    fits = (errors + reach[:, 0] <= task.high + 1e-9) & (errors + reach[:, 1] >= task.low - 1e-9)
+    outside = 1.0 - fits.all(axis=1)
     steps = np.floor(bound / order.grain_deg + 1e-6)
-    lever = order.lever({move.key: 0.0 for move in ranges}, best=True)
+    lever = _lever_hope(order, ranges, errors, spans, (steps + 1.0) * order.grain_deg)
     undone = float(not all(move.reversible for move in ranges))
     found: list[Found] = []
-    for n, i in enumerate(np.lexsort((bound, grid.effort, grid.disturbs, steps))):
+    ranked = np.lexsort((bound, grid.effort, grid.disturbs, lever, steps, outside))
+    for n, i in enumerate(ranked):
         parts = grid.disturbs[i] + len(ranges)
-        hope = (0.0, steps[i], lever, parts, undone, grid.effort[i], 0.0)
+        hope = (outside[i], steps[i], lever[i], parts, undone, grid.effort[i], 0.0)
         enough = len(found) > 1 and hope >= order.key(found[1])
         if enough or n >= MOST_SOLVED or (limit is not None and hope >= limit):
             break
@@ -256,6 +268,30 @@ def _of_set(order: Order, chosen: Sequence[Move], limit: Key | None) -> list[Fou
         found.append(_judged(task, picks, used, moved, errors[i] + x @ slope))
         found = sorted(found, key=order.key)[:2]
     return found
+
+
+def _lever_hope(
+    order: Order, ranges: Sequence[Range], errors: Floats, spans: Floats, allowed: Floats
+) -> Floats:
+    """For each row of ``errors`` how near to the middle the levers can be, as ``Order.lever``.
+
+    ``spans`` is what each range can add to each error, ``allowed`` the error that may remain.
+    """
+    fixed = order.lever({move.key: 0.0 for move in ranges}, best=True)
+    worst = np.full(len(errors), fixed)
+    for own, move in enumerate(ranges):
+        unit = move.key.removeprefix("lever ")
+        if unit not in order.ends or move.key == unit:
+            continue
+        row = next(r for r, want in enumerate(order.task.wants) if want.unit == unit)
+        others = np.delete(spans[:, row], own, axis=0).sum(axis=0)
+        least = np.maximum(-errors[:, row] - others[1] - allowed, move.low)
+        most = np.minimum(-errors[:, row] - others[0] + allowed, move.high)
+        off = np.maximum(0.0, np.maximum(least - move.prefer, move.prefer - most))
+        end = order.ends[unit]
+        tenths = np.floor(10.0 * off / (end.advance_btdc - end.retard_btdc) + 1e-6)
+        worst = np.maximum(worst, tenths)
+    return worst
 
 
 def _matters(move: Range, value: float) -> bool:

@@ -197,7 +197,7 @@ class Recorder:
             there &= ticks[which] <= latest
             own, moved = np.flatnonzero(there), which[there]
             records["around_t_us"][own, place] = self._us(ticks[moved])
-            records["around_at"][own, place] = moves.counts[moved] + (step[moved] > 9)
+            records["around_at"][own, place] = moves.counts[moved] + (step[moved] < 0)
             records["around_step"][own, place] = step[moved]
         second = following + np.where(step[following] == 0, 0, 1)  # an illegal one ends the wait
         return records, np.maximum.accumulate(np.minimum(latest, ticks[second]))

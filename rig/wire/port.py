@@ -1,41 +1,63 @@
-"""Serial ports: open, list, find the rig, say what is wrong. (Being written: interface first.)"""
+"""An open serial line to a rig, and the sentence that says why it cannot be opened.
+
+Anything that pyserial opens is a port: a device path, ``COM3``, ``socket://host:port``. It is
+opened for this program alone where the system can do that.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import errno
+import os
+import sys
+from pathlib import Path
 from types import TracebackType
 
+import serial
 
-@dataclass(frozen=True, slots=True)
-class PortInfo:
-    """What the system knows of a port; all texts are made harmless."""
+from rig.faults import InputError, RigLostError, reason
 
-    device: str
-    description: str
-    maker: str
-    usb_id: str  # "vid:pid" in hexadecimal, or empty
-    serial: str
+BAUD = 500_000
+WAIT_S = 0.02
+"""``read`` waits so long for the first byte."""
 
 
 class Port:
-    """An open line to a rig. RigLostError when it goes away."""
+    """An open line to a rig. Reading and writing raise RigLostError when it went away."""
 
-    url: str
-    baud: int
+    def __init__(self, url: str, baud: int, line: serial.Serial) -> None:
+        self.url = url
+        self.baud = baud
+        self._line = line
 
     @property
     def is_open(self) -> bool:
-        raise NotImplementedError
+        """False after ``close``."""
+        return bool(self._line.is_open)
 
     def read(self) -> bytes:
         """What is there; waits up to 20 ms for the first byte; b"" when there is none."""
-        raise NotImplementedError
+        try:
+            first = self._line.read(1)
+            # A socket cannot say how much waits; it gives 1 while there is something.
+            while first and (waiting := self._line.in_waiting):
+                first += self._line.read(waiting)
+                if len(first) > 1 << 16:
+                    break
+        except (OSError, TypeError, ValueError) as why:
+            # pyserial raises TypeError or ValueError when another thread closes the line.
+            raise RigLostError(f"{self.url}: the rig went away: {_words(why)}") from why
+        return bytes(first)
 
     def write(self, data: bytes) -> None:
-        raise NotImplementedError
+        """Send ``data``."""
+        try:
+            self._line.write(data)
+        except (OSError, TypeError, ValueError) as why:
+            raise RigLostError(f"{self.url}: the rig went away: {_words(why)}") from why
 
     def close(self) -> None:
-        raise NotImplementedError
+        """Give the port back. May be called twice."""
+        self._line.close()
 
     def __enter__(self) -> Port:
         return self
@@ -49,21 +71,79 @@ class Port:
         self.close()
 
 
-def open_port(url: str, baud: int = 500_000) -> Port:
-    """Open a device path, COM port or ``socket://host:port``; InputError says what to do."""
-    raise NotImplementedError
+def open_port(url: str, baud: int = BAUD) -> Port:
+    """Open ``url``. Raises InputError with one sentence: which port, why not, what to do."""
+    options = {} if "://" in url or sys.platform == "win32" else {"exclusive": True}
+    try:
+        line = serial.serial_for_url(
+            url,
+            baudrate=baud,
+            timeout=WAIT_S,
+            write_timeout=1.0,
+            **options,  # type: ignore[arg-type]  # the stub knows string options only
+        )
+    except ValueError as why:
+        raise InputError(f"{url}: this is no port that can be opened: {why}") from why
+    except OSError as why:
+        raise InputError(_why_not(url, why)) from why
+    return Port(url, baud, line)
 
 
-def list_ports() -> list[PortInfo]:
-    """The serial ports of this computer."""
-    raise NotImplementedError
+def _why_not(url: str, why: OSError) -> str:
+    code = _code(why)
+    if "://" in url:
+        return f"{url}: nothing can be reached there: {_words(why)}"
+    if code in (errno.EACCES, errno.EPERM) and Path(url).exists():
+        return f"{url}: this user may not open the port; {_permission(url)}"
+    if code in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "lock" in str(why).lower():
+        holder = _holder(url)
+        held = f"by {holder}" if holder else "by another program"
+        return f"{url}: the port is taken {held}; close that program, then try again"
+    if code == errno.ENOENT or "could not open port" in str(why).lower():
+        from rig.wire.ports import list_ports
+
+        there = ", ".join(port.device for port in list_ports()) or "none"
+        return f"{url}: there is no such port; the ports of this computer: {there}"
+    return f"{url}: the port cannot be opened: {_words(why)}"
 
 
-def find_rig() -> Port:
-    """The one port on which a rig answers; InputError or RigLostError when none or several."""
-    raise NotImplementedError
+def _code(why: OSError) -> int | None:
+    """The system's error number; pyserial puts it into its own exception or its text."""
+    if why.errno is not None:
+        return why.errno
+    cause = why.__cause__ or why.__context__
+    return cause.errno if isinstance(cause, OSError) else None
 
 
-def diagnose(seen: bytes, baud: int = 500_000) -> str:
-    """One sentence on what the first seconds show; empty when a rig is speaking."""
-    raise NotImplementedError
+def _words(why: Exception) -> str:
+    return reason(why) if isinstance(why, OSError) and why.errno else str(why) or "it was closed"
+
+
+def _permission(url: str) -> str:
+    """Which group may open the device, on systems that have such groups."""
+    try:
+        import grp
+
+        group = grp.getgrgid(os.stat(url).st_gid).gr_name
+    except (ImportError, KeyError, OSError):
+        return "ask whoever looks after this computer to allow it"
+    if group == "root":
+        return "it belongs to root; ask whoever looks after this computer to allow it"
+    return f"the group {group} may: sudo usermod -a -G {group} $USER, then log out and in again"
+
+
+def _holder(url: str) -> str:
+    """Name and number of the program that has the device open, where it can be known (Linux)."""
+    target = os.path.realpath(url)
+    for handle in Path("/proc").glob("[0-9]*/fd/*"):
+        try:
+            if os.readlink(handle) != target:
+                continue
+            process = handle.parts[2]
+            if int(process) == os.getpid():
+                return "this very program"
+            name = Path("/proc", process, "comm").read_text("utf-8", "replace").strip()
+        except OSError:
+            continue  # ended meanwhile, or not ours to look at
+        return f"{''.join(c if c.isprintable() else '?' for c in name)} (process {process})"
+    return ""

@@ -21,18 +21,15 @@ from rig.engine.profile import (
     Window,
 )
 from rig.engine.reference import Reference
-from rig.engine.uncertainty import Contribution, Uncertainty
+from rig.engine.uncertainty import Contribution, combine
 from rig.record.certificate import build
 from rig.record.schema import CaptureFacts, RigCheck
-from rig.timing.results import Comparison, Judgement, Reading, Verdict
+from rig.timing.compare import compare_units
+from rig.timing.judge import judge
+from rig.timing.results import Reading
 
 CAPTURE = b"a made-up recording\n" * 400
 ENGINE_FILE = '[engine]\nname = "Launch engine"\n# 36° BTDC: manual, page 14\n'.encode()
-RULE = (
-    "Inside when the mean lies within the window by at least its expanded uncertainty; outside "
-    "when it lies beyond the window by at least that much; else not decidable (guard band w = U, "
-    "in the manner of JCGM 106:2012, clause 8)."
-)
 Phase = Literal["as found", "as left"]
 
 
@@ -76,28 +73,15 @@ def profile(cylinders: int = 4, units: tuple[str, ...] = ("upper", "lower")) -> 
     )
 
 
-def uncertainty(repeatability: tuple[float, float] | None, tdc: bool = True) -> Uncertainty:
-    parts = [
-        Contribution("top dead centre", 0.041, 5.0, "A", "positive stop, touches both ways"),
-        Contribution("counting", 0.0254, math.inf, "B", "q/sqrt(12), JCGM 100 F.2.2.1"),
-        Contribution("graduation", 0.0173, math.inf, "B", "half-width 0.03 stated, 4.3.7"),
-        Contribution("run-out", 0.0087, math.inf, "B", "2 A sin(d/2), A = 0.02 stated"),
-        Contribution("play", 0.012, math.inf, "B", "0.3 measured, light drag held"),
-    ][0 if tdc else 1 :]
-    if repeatability is not None:
-        sd, n = repeatability
-        parts.insert(
-            0, Contribution("repeatability", sd / math.sqrt(n), n - 1.0, "A", "s/sqrt(n), 4.2.3")
-        )
-    u = math.sqrt(sum(each.u_deg**2 for each in parts))
-    nu = u**4 / sum(each.u_deg**4 / each.nu for each in parts)
-    return Uncertainty(u, nu, 2.1, 2.1 * u, tuple(parts))
-
-
 def reference() -> Reference:
     return Reference(
         tdc_deg=161.9238,
-        uncertainty=uncertainty(None),
+        uncertainty=combine(
+            [
+                Contribution("repeatability", 0.0165, 4.0, "A", "s/sqrt(n) of the touches, 4.2.3"),
+                Contribution("offset", 0.021, math.inf, "B", "0.5 mm either way, 4.3.7"),
+            ]
+        ),
         method="stop",
         how="Positive stop in the plug hole of cylinder 1, touched three times from each side; "
         "top dead centre is half-way. The offset of the cylinder is not known and stands in the "
@@ -143,68 +127,6 @@ def readings(
     return made
 
 
-def judgements(job: Profile, of: list[Reading]) -> list[Judgement]:
-    groups: dict[tuple[str, str, str, str, int | None], list[Reading]] = {}
-    for each in of:
-        if each.counts:
-            for cylinder in dict.fromkeys((None, each.cylinder)):
-                key = (each.unit, each.setting, each.phase, each.kind, cylinder)
-                if cylinder is not None or (job.engine.cylinders > 1 and each.kind == "turned"):
-                    groups.setdefault(key, []).append(each)
-    windows = {(u.name, s.name): s.window for u in job.units for s in u.settings}
-    return [_judged(key, group, windows[key[0], key[1]]) for key, group in groups.items()]
-
-
-def _judged(
-    key: tuple[str, str, str, str, int | None], group: list[Reading], window: Window | None
-) -> Judgement:
-    unit, setting, phase, kind, cylinder = key
-    values = [each.btdc_deg for each in group if each.btdc_deg is not None]
-    n, mean = len(values), float(np.mean(values))
-    sd = float(np.std(values, ddof=1)) if n > 1 else None
-    u = uncertainty((sd if sd is not None else 0.1, max(n, 2)))
-    verdict: Verdict = "not judged"
-    words = "no figure stated"
-    if window is not None:
-        inside = min(window.earliest_btdc - mean, mean - window.latest_btdc)
-        verdict = "inside" if inside >= u.U_deg else "not decidable"
-        verdict = "outside" if inside <= -u.U_deg else verdict
-        off = mean - window.nominal_btdc
-        words = {"outside": f"{abs(off):.1f} degrees {'early' if off > 0 else 'late'}"}.get(
-            verdict, verdict
-        )
-    return Judgement(
-        unit, setting, cylinder, phase, kind, n, mean, sd, u,
-        window.earliest_btdc if window else None,
-        window.nominal_btdc if window else None,
-        window.latest_btdc if window else None,
-        verdict, "inside", words, RULE,
-        "12 more readings would settle it" if verdict == "not decidable" else "",
-    )  # fmt: skip
-
-
-def comparisons(job: Profile, judged: list[Judgement]) -> list[Comparison]:
-    if len(job.units) < 2:
-        return []
-    first, second = job.units[0].name, job.units[1].name
-    by = {(j.unit, j.setting, j.phase, j.cylinder): j for j in judged}
-    made = []
-    for (unit, setting, phase, cylinder), one in by.items():
-        other = by.get((second, setting, phase, cylinder))
-        if unit != first or other is None or one.mean_btdc is None or other.mean_btdc is None:
-            continue
-        difference = one.mean_btdc - other.mean_btdc
-        inside = abs(difference) < 0.85
-        made.append(
-            Comparison(
-                first, second, setting, cylinder, difference, uncertainty((0.09, 7), tdc=False),
-                0.0, 1.0, "inside" if inside else "not decidable",
-                f"{first} {abs(difference):.2f}° {'earlier' if difference > 0 else 'later'}", phase,
-            )
-        )  # fmt: skip
-    return made
-
-
 def capture_facts(name: str = "20260514-090203.txt", content: bytes = CAPTURE) -> CaptureFacts:
     return CaptureFacts(
         file=name,
@@ -234,13 +156,13 @@ def record(
     """A whole record, unsealed; ``more`` goes to ``build`` in the place of what is made up."""
     job = profile(cylinders, units)
     read = readings(job, phases, n, seed)
-    judged = judgements(job, read)
+    found = reference()
     given: dict[str, Any] = {
         "profile": job,
-        "reference": reference(),
+        "reference": found,
         "readings": read,
-        "judgements": judged,
-        "comparisons": comparisons(job, judged),
+        "judgements": judge(read, job, found),
+        "comparisons": compare_units(read, job, found),
         "captures": [capture_facts()],
         "engine_file": ENGINE_FILE,
         "issued": datetime(2026, 5, 14, 10, 25, 12, tzinfo=UTC),
