@@ -46,7 +46,7 @@ def _contributions(certificate: Certificate) -> str:
         f'{heads}<th class="right">k</th><th class="right">U, °</th></tr></thead>'
         f'<tbody>{rows}</tbody></table><p class="note">The widest figure of each unit and setting; '
         "all others stand in the record. Combined by JCGM 100; U is for a level of confidence of "
-        f'about 95 %. {sources}.</p><p class="note">Verdicts: {rules}</p>'
+        f'about 95 %. In the first line, {sources}.</p><p class="note">Verdicts: {rules}</p>'
     )
 
 

@@ -55,7 +55,7 @@ def remarks(certificate: Certificate) -> str:
     items.append(("Deviations", _sentences(certificate.deviations)))
     items.append(("Readings", _tally(certificate)))
     listed = "".join(f"<dt>{name}</dt><dd>{text}</dd>" for name, text in items if text)
-    return f'<div class="block"><dl class="pairs">{listed}</dl></div>'
+    return f'<div class="remarks"><dl class="pairs">{listed}</dl></div>'
 
 
 def _block(key: Key, of: Sequence[Judgement], scale: drawing.Scale, whole: Certificate) -> str:
@@ -79,7 +79,7 @@ def _block(key: Key, of: Sequence[Judgement], scale: drawing.Scale, whole: Certi
         f'<div class="result{lesser}"><div>'
         f'<p class="unit">{ink(unit)}<small>{ink(what)}</small></p>'
         f"{_headline(now)}</div>"
-        f'<div class="scroll">{table}{_notes(now)}</div></div>'
+        f'<div class="scroll">{table}{_notes(now, what)}</div></div>'
     )
 
 
@@ -108,7 +108,7 @@ def _headline(now: Sequence[Judgement]) -> str:
 
 def _limits(of: Judgement) -> str:
     """The figure wanted and the window about it, in the words of the trade."""
-    if of.earliest_btdc is None or of.latest_btdc is None:
+    if of.earliest_btdc is None or of.latest_btdc is None or of.kind == "impulse":
         return ""
     wanted = "" if of.nominal_btdc is None else f"wanted {_side(of.nominal_btdc)}, "
     if of.earliest_btdc >= 0 <= of.latest_btdc:
@@ -156,7 +156,7 @@ def _row(
         if phase != phases[-1]:
             past = f"{_mean(one, side)} {_mark(one)}"
     window = None
-    if of.earliest_btdc is not None and of.latest_btdc is not None:
+    if of.earliest_btdc is not None and of.latest_btdc is not None and of.kind != "impulse":
         middle = (of.earliest_btdc + of.latest_btdc) / 2
         nominal = of.nominal_btdc if of.nominal_btdc is not None else middle
         window = (of.earliest_btdc, nominal, of.latest_btdc)
@@ -170,7 +170,7 @@ def _row(
         f'<tr{kind}><td>{_cylinder(of.cylinder, several)}</td><td class="drawn">{drawn}</td>'
         f'{before}<td class="right">{_mean(of, side)}</td><td class="right">{of.n}</td>'
         f'<td class="right">{sd}{wide}</td><td class="sign-of">{_mark(of)}</td>'
-        f'<td class="words">{ink(of.words)}</td></tr>'
+        f'<td class="words">{ink(_short(of))}</td></tr>'
     )
 
 
@@ -189,19 +189,38 @@ def _mean(of: Judgement, side: str) -> str:
     return digits + ("" if U is None else f" ± {spread(U)}") + ("" if own == side else f" {own}")
 
 
-def _notes(now: Sequence[Judgement]) -> str:
-    """Below a block: what would settle it, and the marks that a figure bears."""
+def _short(of: Judgement) -> str:
+    """A row's verdict in a word or two; how far out when it is outside."""
+    if of.verdict != "outside":
+        return of.verdict
+    words = of.words
+    for each in of.marks:
+        words = words.removesuffix(f", {each}").removeprefix(f"{each}, there ")
+    return words
+
+
+def _notes(now: Sequence[Judgement], what: str) -> str:
+    """Below a block: what would settle it, and the marks of its figures that ``what`` lacks."""
     notes: dict[str, list[str]] = {}
+    unsettled = [each for each in now if each.settle]
+    if unsettled:
+        notes[unsettled[0].settle] = [_cylinder(unsettled[0].cylinder, len(now) > 1)]
     for each in now:
-        said = [each.settle, *each.marks]
+        said = list(each.marks)
         if each.spread_verdict == "outside":
             said.append("the readings lie further apart than the limit for their spread (!)")
-        for one in filter(None, said):
+        for one in said:
+            if one in what:
+                continue
             notes.setdefault(one, []).append(_cylinder(each.cylinder, len(now) > 1))
     return "".join(
-        f'<p class="note">cyl. {", ".join(where)}: {ink(words)}</p>'
+        f'<p class="note">{_whose(where, len(now))}{ink(words)}</p>'
         for words, where in notes.items()
     )
+
+
+def _whose(cylinders: Sequence[str], many: int) -> str:
+    return "" if len(cylinders) == many else f"cyl. {', '.join(cylinders)}: "
 
 
 def _compared(setting: str, phase: str, of: Sequence[Comparison]) -> str:
@@ -217,7 +236,7 @@ def _compared(setting: str, phase: str, of: Sequence[Comparison]) -> str:
     if speaks.wanted_deg is not None and speaks.tolerance_deg is not None:
         wanted = f"{stated(speaks.wanted_deg)} ± {stated(speaks.tolerance_deg)}"
     named = ", ".join(str(each.cylinder) for each in own if each.verdict == worst)
-    said = ink(speaks.words) if speaks.verdict == worst else f"{worst}: cylinder {named}"
+    said = worst if speaks.verdict == worst else f"{worst}: cylinder {named}"
     late = speaks.difference_deg < (speaks.wanted_deg or 0.0)
     what = ", ".join(filter(None, (setting, phase)))
     return (
@@ -269,7 +288,8 @@ def _scales(certificate: Certificate) -> dict[tuple[str, str], drawing.Scale]:
     reach: dict[tuple[str, str], list[float]] = {}
     for j in certificate.judgements:
         angles = reach.setdefault((j.setting, j.kind), [])
-        angles += [x for x in (j.earliest_btdc, j.latest_btdc) if x is not None]
+        if j.kind != "impulse":
+            angles += [x for x in (j.earliest_btdc, j.latest_btdc) if x is not None]
         if j.mean_btdc is not None:
             U = _expanded(j) or 0.0
             angles += [j.mean_btdc - U, j.mean_btdc + U]

@@ -38,10 +38,16 @@ def place(parent: Path, name: str, files: Mapping[str, bytes]) -> Path:
             _rename(making, target)
         finally:
             _clear(making)
-        _to_disk(parent)
     except OSError as error:
         raise InputError(
             f"{target}: cannot be saved: {reason(error)}. Nothing was written."
+        ) from error
+    try:
+        _to_disk(parent)
+    except OSError as error:
+        raise InputError(
+            f"{target}: is saved, but the disk does not confirm it: {reason(error)}. "
+            "Check that it is there, and the disk."
         ) from error
     return target
 

@@ -105,6 +105,7 @@ class Debouncer(Generic[Mark]):
         self._s = settings
         self.rest = Rest.UNKNOWN
         self.level_open: bool | None = None
+        self.due_us = math.inf  # when silence decides the passage
         self._rest_since = self._learnt_to = math.nan
         self._runs: list[_Run[Mark]] = []
         self._earlier: list[_Run[Mark]] = []  # runs that came to nothing a moment ago
@@ -120,6 +121,7 @@ class Debouncer(Generic[Mark]):
         self.rest = Rest.OPEN if is_open else Rest.CLOSED
         self.level_open = is_open
         self._rest_since = self._learnt_to = self._last_us = t_us
+        self.due_us = math.inf
         self._runs = []
         self._earlier = []
         self._broken = False
@@ -137,21 +139,17 @@ class Debouncer(Generic[Mark]):
         elif self._runs:
             self._runs[-1].end_us = t_us
         self._last_us = t_us
+        if self._runs:
+            self.due_us = t_us + (self._s.least_open_us if is_open else self._s.closed_end_us)
         return decided
 
     def until(self, t_us: float) -> list[Passage[Mark]]:
         """No edge comes before ``t_us``: what does that decide?"""
-        due_us = self.due_us()
-        if due_us is None or t_us < due_us:
+        if t_us < self.due_us:
             return []
-        return [self._settled() if self._leaving else self._came_to_nothing()]
-
-    def due_us(self) -> float | None:
-        """When silence decides the passage; None when there is none."""
-        if not self._runs:
-            return None
-        is_open = self.level_open
-        return self._last_us + (self._s.least_open_us if is_open else self._s.closed_end_us)
+        passage = self._settled() if self._leaving else self._came_to_nothing()
+        self.due_us = math.inf
+        return [passage]
 
     def cut(self, longest_low_us: float, longest_high_us: float, open_level: int) -> None:
         """The rig left edges out of a burst. Unbroken as long as no run was long enough to rest."""

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import heapq
 import math
+from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,20 +21,20 @@ from rig.signal.events import Closing, Event, Finding, IndexPass, Now, Opening, 
 from rig.signal.inputs import Inputs
 from rig.signal.losses import JUMPED, Losses
 from rig.signal.place import Place, place
-from rig.signal.runup import RunUp
 from rig.signal.settings import Settings
 from rig.signal.showing import Showing
 from rig.signal.track import Track
+from rig.signal.walk import Walk
 from rig.signal.widths import EVEN, Offsets, Widths
 from rig.wire.records import (
-    EDGE,
     INDEX_INPUT,
-    POSITION,
     Batch,
     Cut,
+    Edge,
     Health,
     Restart,
     Trouble,
+    edges_of,
 )
 
 INDEX_LEAST_US = 20.0
@@ -45,18 +47,19 @@ SPIKE_US = 20.0
 class Mark:
     """The state of things at an edge, kept until its passage is decided."""
 
-    edge: np.void
+    edge: Edge
     run_start: float
     run_furthest: float
     offsets: Offsets
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class _Held:
     """An opening that waits for the index to be placed."""
 
     opening: Opening
     at: float
+    offsets: Offsets
 
 
 class Follower:
@@ -72,16 +75,18 @@ class Follower:
     def _restarted(self, turns: float) -> None:
         s = self.settings
         self.track = Track(s, turns)
-        self.run_up = RunUp(s.forgiven_deg / s.count_deg)
+        self.walk = Walk(s)
         self.inputs: Inputs[Mark] = Inputs(s)
-        self._anchor_edge: np.void | None = None
+        self._anchor_edge: Edge | None = None
+        self._anchor_offsets: Offsets = EVEN
+        self._anchor_shift = 0.0
         self._held: list[_Held] = []
         self._closed_at: dict[int, tuple[float, float]] = {}  # input: place, time
         self._opened_at: dict[int, tuple[float, float]] = {}
-        self._positions = np.empty(0, POSITION)
         self._waiting: list[tuple[float, int, int, object]] = []
+        self._totals: deque[tuple[float, int, Sequence[float], int]] = deque()
         self._arrivals = 0
-        self._index_edge: np.void | None = None
+        self._index_edge: tuple[Edge, Offsets] | None = None
         self.losses = Losses()
         self._sure_us = -math.inf
 
@@ -97,11 +102,7 @@ class Follower:
         if len(batch.positions):
             self.latest = batch.positions[-1]
             self._showing.take(batch.positions)
-            self._positions = (
-                np.concatenate((self._positions, batch.positions))
-                if len(self._positions)
-                else batch.positions
-            )
+            self.walk.add(batch.positions)
             self._sure_us = max(self._sure_us, float(batch.positions["done_us"].max()))
             self._work(self._sure_us, events)
         return events
@@ -118,9 +119,9 @@ class Follower:
         self._work(max(self._sure_us, math.nextafter(last_us, math.inf)), events)
 
     def _wait(self, batch: Batch) -> None:
-        """Edges, widths and the rest wait in a heap: in order of time, then kind, then arrival."""
-        news: list[tuple[float, int, object]] = [(float(e["t_us"]), 2, e) for e in batch.edges]
-        news += [(float(w["t_us"]), 1, w) for w in batch.widths]
+        """Edges and the rest wait in a heap: in order of time, then kind, then arrival."""
+        news: list[tuple[float, int, object]] = [(e.t_us, 1, e) for e in edges_of(batch.edges)]
+        self._totals.extend(batch.widths.tolist())
         news += [(o.t_us, 0, o) for o in batch.others if isinstance(o, Cut | Health | Trouble)]
         for t_us, rank, thing in news:
             self._arrivals += 1
@@ -132,30 +133,28 @@ class Follower:
         """Work through everything before ``sure_us``."""
         while self._waiting and self._waiting[0][0] < sure_us:
             t_us, _, _, thing = heapq.heappop(self._waiting)
+            self._widen(t_us)
             self._walk(t_us, events)
             self._decide(t_us, events)
             self._happen(thing, events)
+        self._widen(sure_us)
         self._walk(sure_us, events)
         self._decide(sure_us, events)
 
+    def _widen(self, before_us: float) -> None:
+        """Take the widths records before ``before_us``."""
+        totals = self._totals
+        while totals and totals[0][0] < before_us:
+            _, count, dwell_us, breaks = totals.popleft()
+            self.widths.take(count, dwell_us, breaks)
+
     def _walk(self, before_us: float, events: list[Event]) -> None:
         """Move the run-up on over the positions before ``before_us``."""
-        ready = int(np.searchsorted(self._positions["t_us"], before_us, "left"))
-        if not ready:
+        rows = self.walk.to(before_us)
+        if not len(rows):
             return
-        rows = self._positions[:ready]
-        self._positions = self._positions[ready:]
         if not self.inputs:
             self.inputs.begin(rows[0])
-        low, high = rows["low"] + 0.5, rows["high"] + 0.5
-        now = rows["count"] + 0.5
-        if self.settings.direction < 0:
-            low, high, now = -high, -low, -now
-        moved = self.run_up.moved
-        for one_low, one_high, one_now in zip(
-            low.tolist(), high.tolist(), now.tolist(), strict=True
-        ):
-            moved(one_low, one_high, one_now)
         if self.losses.looking:
             self._find_levels(rows, events)
 
@@ -170,34 +169,35 @@ class Follower:
         elif isinstance(thing, Trouble):
             if self.losses.trouble(thing):
                 self._counts_lost(thing.t_us, events)
-        elif isinstance(thing, np.void):
-            if thing.dtype == EDGE:
-                self._take_edge(thing, events)
-            else:
-                self.widths.take(int(thing["count"]), thing["dwell_us"], int(thing["breaks"]))
+        elif isinstance(thing, Edge):
+            self._take_edge(thing, events)
 
-    def _take_edge(self, edge: np.void, events: list[Event]) -> None:
-        t_us = float(edge["t_us"])
-        which = int(edge["input"])
+    def _take_edge(self, edge: Edge, events: list[Event]) -> None:
+        t_us, which = edge.t_us, edge.input
         if which == INDEX_INPUT:
-            before, self._index_edge = self._index_edge, edge
-            if before is not None and t_us - float(before["t_us"]) < INDEX_LEAST_US:
+            before, self._index_edge = self._index_edge, (edge, self.widths.offsets)
+            if before is not None and t_us - before[0].t_us < INDEX_LEAST_US:
                 self._index_edge = None
                 events.append(Finding(t_us, "index spike", 0, "a pulse too short for the index"))
             return
-        is_open = int(edge["level"]) == self.inputs.open_level(which)
-        start = self.run_up.start
+        is_open = edge.level == self.inputs.open_level(which)
+        start = self.walk.run_up.start
         mark = Mark(
-            edge, math.nan if start is None else start, self.run_up.furthest, self.widths.offsets
+            edge,
+            math.nan if start is None else start,
+            self.walk.run_up.furthest,
+            self.widths.offsets,
         )
         for passage in self.inputs[which].edge(is_open, t_us, mark):
             self._passage(which, passage, events)
 
     def _decide(self, until_us: float, events: list[Event]) -> None:
         """All that silence up to ``until_us`` decides, in order of when it was decided."""
+        if self._index_edge is None and self.inputs.soonest_us() > until_us:
+            return
         due: list[tuple[float, int]] = []
         if self._index_edge is not None:
-            due.append((float(self._index_edge["t_us"]) + INDEX_LEAST_US, INDEX_INPUT))
+            due.append((self._index_edge[0].t_us + INDEX_LEAST_US, INDEX_INPUT))
         due += self.inputs.due()
         for due_us, which in sorted(due):
             if due_us > until_us:
@@ -222,7 +222,7 @@ class Follower:
                 Closing(
                     which,
                     passage.t_us,
-                    self._angle(where.at),
+                    self._angle(where.at, passage.mark.offsets),
                     where.step * self.settings.direction,
                     passage.t_us - since[1] if since else math.nan,
                     self._moved_deg(since, where.at),
@@ -236,7 +236,7 @@ class Follower:
         opening = self._opening(which, passage, where)
         self._opened_at[which] = (where.at, passage.t_us)
         if self.track.anchor is None:
-            self._held.append(_Held(opening, where.at))
+            self._held.append(_Held(opening, where.at, passage.mark.offsets))
         else:
             events.append(opening)
 
@@ -266,7 +266,7 @@ class Follower:
         return Opening(
             input=which,
             t_us=passage.t_us,
-            crank_deg=self._angle(where.at),
+            crank_deg=self._angle(where.at, mark.offsets),
             direction=direction,
             speed_deg_s=where.speed * s.direction * s.count_deg * 1e6,
             run_up_deg=run_up_deg,
@@ -297,19 +297,19 @@ class Follower:
         return next((why for holds, why in reasons if holds), "")
 
     def _index(self, events: list[Event]) -> None:
-        edge, self._index_edge = self._index_edge, None
-        assert edge is not None
-        where = place(edge, self.widths.offsets)
+        assert self._index_edge is not None
+        (edge, offsets), self._index_edge = self._index_edge, None
+        where = place(edge, offsets)
         direction = where.step * self.settings.direction
-        active = int(edge["level"]) == self.settings.index_level
+        active = edge.level == self.settings.index_level
         # Forward, the leading edge is where the pulse begins; backwards, where it ends.
         if direction == 0 or active != (direction > 0):
             return
-        self._refresh_anchor()
-        passed: IndexPass = self.track.passed(where.at, float(edge["t_us"]), direction)
+        self._refresh_anchor(offsets)
+        passed: IndexPass = self.track.passed(where.at, edge.t_us, direction)
         events.append(passed)
         if passed.anchored:
-            self._anchor_edge = edge
+            self._anchor_edge, self._anchor_offsets = edge, offsets
             self._anchor_shift = where.at - (self.track.anchor or 0.0)
             events += self._release("")
         elif self.track.lost:
@@ -321,7 +321,7 @@ class Follower:
         return [
             replace(h.opening, counts=False, why=h.opening.why or why)
             if why
-            else replace(h.opening, crank_deg=self._angle(h.at))
+            else replace(h.opening, crank_deg=self._angle(h.at, h.offsets))
             for h in held
         ]
 
@@ -331,7 +331,7 @@ class Follower:
         """The crank at the newest position; None before the first."""
         if self.latest is None:
             return None
-        return self._showing.now(self.latest, self.track, self.run_up, self.settings)
+        return self._showing.now(self.latest, self.track, self.walk.run_up, self.settings)
 
     def contact_open(self, which: int) -> bool | None:
         """Level of a contact input at the newest position: open, closed, or None before one."""
@@ -341,14 +341,15 @@ class Follower:
 
     # -- angles ---------------------------------------------------------------------------------
 
-    def _refresh_anchor(self) -> None:
-        """The anchor's place moves with what is known of the encoder's states."""
-        if self._anchor_edge is not None and self.widths.offsets is not EVEN:
-            at = place(self._anchor_edge, self.widths.offsets).at
+    def _refresh_anchor(self, offsets: Offsets) -> None:
+        """The anchor's place is taken with the states' widths that an event was placed with."""
+        if self._anchor_edge is not None and offsets is not self._anchor_offsets:
+            at = place(self._anchor_edge, offsets).at
             self.track.anchor = at - self._anchor_shift
+            self._anchor_offsets = offsets
 
-    def _angle(self, at: float) -> float | None:
-        self._refresh_anchor()
+    def _angle(self, at: float, offsets: Offsets) -> float | None:
+        self._refresh_anchor(offsets)
         return self.track.crank_deg(at)
 
     def _moved_deg(self, since: tuple[float, float] | None, at: float) -> float:
@@ -361,7 +362,7 @@ class Follower:
     def _counts_lost(self, t_us: float, events: list[Event]) -> None:
         self.track.counts_lost(JUMPED)
         self._held = [
-            _Held(replace(h.opening, counts=False, why=h.opening.why or JUMPED), h.at)
+            replace(h, opening=replace(h.opening, counts=False, why=h.opening.why or JUMPED))
             for h in self._held
         ]
         events.append(ReferenceLost(t_us, JUMPED))

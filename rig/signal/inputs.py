@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Generic
 
@@ -27,7 +28,10 @@ class Inputs(Generic[Mark]):
         return bool(self._debouncers)
 
     def __getitem__(self, which: int) -> Debouncer[Mark]:
-        return self._debouncers.setdefault(which, Debouncer(self._settings))
+        found = self._debouncers.get(which)
+        if found is None:
+            found = self._debouncers[which] = Debouncer(self._settings)
+        return found
 
     def open_level(self, which: int) -> int:
         """Level of input ``which`` when its contacts are open."""
@@ -43,12 +47,15 @@ class Inputs(Generic[Mark]):
         for which in range(1, most + 1):
             self[which].begin(self.is_open(which, row), float(row["t_us"]))
 
+    def soonest_us(self) -> float:
+        """The next time at which silence decides something; inf when nothing waits."""
+        return min((d.due_us for d in self._debouncers.values()), default=math.inf)
+
     def due(self) -> Iterator[tuple[float, int]]:
         """When silence decides something, microseconds, and on which input."""
         for which, debouncer in self._debouncers.items():
-            due_us = debouncer.due_us()
-            if due_us is not None:
-                yield due_us, which
+            if debouncer.due_us < math.inf:
+                yield debouncer.due_us, which
 
     def set_right(self, row: np.void) -> list[Finding]:
         """After a loss: take the levels from a record with nothing outstanding."""

@@ -12,8 +12,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
+from rig.wire.records import Edge
 
 STILL_US = 250_000.0
 """The rig waits this long for a next encoder edge; none by then means that the crank stands."""
@@ -32,18 +31,16 @@ class Place:
     speed: float
 
 
-def place(edge: NDArray[np.void] | np.void, offsets: Sequence[float] = (0.0,) * 4) -> Place:
-    """Place an ``EDGE`` record. ``offsets``: see ``Widths.offsets``."""
-    t0 = float(edge["t_us"])
-    count = int(edge["count"])
+def place(edge: Edge, offsets: Sequence[float] = (0.0,) * 4) -> Place:
+    """Place an edge. ``offsets``: see ``Widths.offsets``."""
+    t0 = edge.t_us
+    count = edge.at_count
     floor, ceiling = count + offsets[count % 4], count + 1 + offsets[(count + 1) % 4]
     if ceiling < floor:  # a state measured as having no width
         floor = ceiling = (floor + ceiling) / 2
     known = [
-        (float(t) - t0, int(at) + offsets[int(at) % 4], int(step))
-        for t, at, step in zip(
-            edge["around_t_us"], edge["around_at"], edge["around_step"], strict=True
-        )
+        (t - t0, at + offsets[at % 4], step)
+        for t, at, step in zip(edge.around_t_us, edge.around_at, edge.around_step, strict=True)
         if step
     ]
     before = [k for k in known if k[0] <= 0]

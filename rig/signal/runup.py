@@ -7,6 +7,12 @@ begins the run-up anew. The start of a recording counts as a reversal.
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
+_FEW = 12
+"""So many records are done one by one in less time than all at once."""
+
 
 class RunUp:
     """State of the run-up, in counts that grow in the normal direction.
@@ -35,6 +41,22 @@ class RunUp:
         self.furthest = max(self.furthest, high)
         if self.furthest - now > self._forgiven:
             self.start, self.furthest = now, now
+
+    def moved_along(
+        self, low: NDArray[np.float64], high: NDArray[np.float64], now: NDArray[np.float64]
+    ) -> None:
+        """The same as ``moved`` for each of n records in turn, shapes (n,)."""
+        if self.start is not None and len(now) > _FEW:
+            reached = np.maximum.accumulate(np.concatenate(([self.furthest], high)))
+            if (
+                low.min() >= self.start
+                and (reached[:-1] - low).max() <= self._forgiven
+                and (reached[1:] - now).max() <= self._forgiven
+            ):
+                self.furthest = float(reached[-1])
+                return
+        for one in zip(low.tolist(), high.tolist(), now.tolist(), strict=True):
+            self.moved(*one)
 
     def judge(self, at: float) -> tuple[float, bool]:
         """Run-up at place ``at`` in counts, and whether ``at`` is beyond all that was forgiven."""

@@ -11,12 +11,13 @@ four states alike.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-LEAST_COUNTS = 12
-"""Counts in a stretch: three whole lines, so that every state was visited at least twice."""
+LEAST_COUNTS = 40
+"""Counts in a stretch: ten whole lines, over which a change of speed falls on all states alike."""
 MOST_COUNTS = 4000
 LEAST_STRETCHES = 8
 SURE = 4.0
@@ -36,10 +37,10 @@ class Widths:
     def __init__(self) -> None:
         self._offsets: Offsets | None = EVEN
         self.n = 0
-        self._mean = np.zeros(4)
-        self._square = np.zeros(4)
+        self._mean = [0.0] * 4
+        self._square = [0.0] * 4
         self._weight = 0.0
-        self._last: tuple[int, NDArray[np.float64], int] | None = None
+        self._last: tuple[int, Sequence[float], int] | None = None
 
     def restart(self) -> None:
         """The rig's totals begin anew; what was measured of the encoder stays."""
@@ -66,11 +67,12 @@ class Widths:
         """Widths of states 0..3 in counts (mean 1) and their standard errors, shapes (4,)."""
         if self.n < 2:
             return np.ones(4), np.full(4, math.inf)
-        variance = np.maximum(self._square / self._weight - (self._mean / self._weight) ** 2, 0.0)
-        return self._mean / self._weight, np.sqrt(variance / (self.n - 1))
+        mean = np.array(self._mean) / self._weight
+        variance = np.maximum(np.array(self._square) / self._weight - mean**2, 0.0)
+        return mean, np.sqrt(variance / (self.n - 1))
 
-    def take(self, count: int, dwell_us: NDArray[np.float64], breaks: int) -> None:
-        """A width record: totals up to ``count``."""
+    def take(self, count: int, dwell_us: Sequence[float], breaks: int) -> None:
+        """A width record: totals up to ``count``; ``dwell_us`` has 4 numbers."""
         if self._last is None:
             self._last = (count, dwell_us, breaks)
             return
@@ -81,15 +83,22 @@ class Widths:
         self._last = (count, dwell_us, breaks)
         if breaks != breaks_before or abs(moved) > MOST_COUNTS:
             return
+        # Plain numbers, not arrays: this is done four times for every second of a capture.
         first = before if moved > 0 else count + 1
-        visits = np.bincount(np.arange(first, first + abs(moved)) % 4, minlength=4)
-        mean_us = (dwell_us - totals) / visits
-        if mean_us.min() <= 0:
+        whole, rest = divmod(abs(moved), 4)
+        a = (dwell_us[0] - totals[0]) / (whole + (-first % 4 < rest))
+        b = (dwell_us[1] - totals[1]) / (whole + ((1 - first) % 4 < rest))
+        c = (dwell_us[2] - totals[2]) / (whole + ((2 - first) % 4 < rest))
+        d = (dwell_us[3] - totals[3]) / (whole + ((3 - first) % 4 < rest))
+        if a <= 0 or b <= 0 or c <= 0 or d <= 0:
             return
-        share = 4.0 * mean_us / mean_us.sum()
         weight = float(abs(moved))
+        scale = 4.0 / (a + b + c + d)
+        mean, square = self._mean, self._square
+        for state, visit in ((0, a), (1, b), (2, c), (3, d)):
+            share = scale * visit
+            mean[state] += weight * share
+            square[state] += weight * share * share
         self.n += 1
         self._weight += weight
-        self._mean += weight * share
-        self._square += weight * share**2
         self._offsets = None

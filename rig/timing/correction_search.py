@@ -236,7 +236,12 @@ def _of_set(order: Order, chosen: Sequence[Move], limit: Key | None) -> list[Fou
     task = order.task
     lists = [move for move in chosen if isinstance(move, Choices)]
     ranges = [move for move in chosen if isinstance(move, Range)]
-    if math.prod(len(c.effort) for c in lists) > MOST_COMBINED:
+    undone = float(not all(move.reversible for move in ranges))
+    parts = sum(c.disturbs.min() for c in lists) + len(ranges)
+    lever_now = order.lever({move.key: 0.0 for move in ranges}, best=True)
+    hope: Key = (0.0, 0.0, lever_now, parts, undone)
+    size = math.prod(len(c.effort) for c in lists)
+    if size > MOST_COMBINED or (limit is not None and hope > limit):
         return []
     grid = _grid(lists, task.per_shift.shape[1])
     errors = _wrap(task.base + grid.shift_deg @ task.per_shift.T, task.period)
@@ -252,12 +257,16 @@ def _of_set(order: Order, chosen: Sequence[Move], limit: Key | None) -> list[Fou
     outside = 1.0 - fits.all(axis=1)
     steps = np.floor(bound / order.grain_deg + 1e-6)
     lever = _lever_hope(order, ranges, errors, spans, (steps + 1.0) * order.grain_deg)
-    undone = float(not all(move.reversible for move in ranges))
     found: list[Found] = []
-    ranked = np.lexsort((bound, grid.effort, grid.disturbs, lever, steps, outside))
+    keys = (bound, grid.effort, grid.disturbs, lever, steps, outside)
+    hopeful = np.arange(len(bound))
+    if limit is not None:  # sorting them all is what costs
+        level = (outside == limit[0]) & (steps <= limit[1])
+        hopeful = np.flatnonzero((outside < limit[0]) | level)
+    ranked = hopeful[np.lexsort([key[hopeful] for key in keys])]
     for n, i in enumerate(ranked):
-        parts = grid.disturbs[i] + len(ranges)
-        hope = (outside[i], steps[i], lever[i], parts, undone, grid.effort[i], 0.0)
+        touched = grid.disturbs[i] + len(ranges)
+        hope = (outside[i], steps[i], lever[i], touched, undone, grid.effort[i], 0.0)
         enough = len(found) > 1 and hope >= order.key(found[1])
         if enough or n >= MOST_SOLVED or (limit is not None and hope >= limit):
             break

@@ -98,6 +98,21 @@ class Encoder:
         below = int(np.searchsorted(level, crank_deg, side="right"))
         return int(number[below - 1]) if self.truth.direction > 0 else int(number[below - 1]) - 1
 
+    def shown(self, crank_deg: Floats) -> Floats:
+        """What the encoder shows, in crank degrees, read finely between its boundaries.
+
+        As far from ``crank_deg`` as graduation and mounting are wrong there; right at the index.
+        """
+        edges = np.append(self._turn, self._turn[0] + 360.0)
+        turns, angle = np.divmod(
+            crank_deg * self.truth.ratio * self.truth.direction - edges[0], 360.0
+        )
+        number = np.interp(angle + edges[0], edges, np.arange(len(edges)))
+        at_index = np.interp(-edges[0], edges - edges[0], np.arange(len(edges)), period=360.0)
+        graduation = number * 360.0 / self.truth.counts + 360.0 * turns
+        offset = at_index * 360.0 / self.truth.counts
+        return self._crank(graduation - (offset if offset < 180.0 else offset - 360.0))
+
     def moved(self, curve: Curve) -> tuple[Floats, Ints, Ints]:
         """Times of all boundary crossings, steps of the count, counts after them."""
         level, number = self.boundaries(*curve.span)

@@ -14,13 +14,14 @@ from rig.faults import InputError
 from rig.virtual.board import Board, BoardSpec, Timed
 from rig.virtual.cable import Cable
 from rig.virtual.commands import Command, lines_of, parse, parse_fault
+from rig.virtual.curve import still
 from rig.virtual.hands import Person
 from rig.virtual.hidden import Hidden, draw
 from rig.virtual.motion import Hand, halted
 from rig.virtual.pins import INDEX, Pins, VcdWriter
 from rig.virtual.truth import Entry, TruthBook
 from rig.virtual.wiring import Wiring
-from rig.virtual.world import World
+from rig.virtual.world import Movement, World
 
 WHOLE = float("inf")
 
@@ -49,7 +50,7 @@ class VirtualRig:
             raise InputError(
                 f"an encoder has 4 counts to a line; {self.hidden.encoder.counts} a turn cannot be"
             )
-        self._world = World(profile, self.hidden)
+        self._world = World(profile, self.hidden, steps=lines or vcd is not None)
         self._book = TruthBook.of(self.hidden)
         self._person = Person(self._world, hand or Hand(), self._book.note)
         contacts = max(unit.input for unit in self.hidden.units)
@@ -82,33 +83,35 @@ class VirtualRig:
             self.reply = {}
             self._switch(command) if command.verb == "switch" else self._fault(command)
             return
-        live = slice_s != WHOLE
         mark = self._book.mark()
-        saved = copy.deepcopy((self._world, self._person.stop)) if live else None
+        # Only to be able to do it again, shorter.
+        saved = copy.deepcopy((self._world, self._person.stop)) if slice_s != WHOLE else None
         began_s = self._world.done_s
         movement, self.reply = self._person.do(command)
         happened = self._world.carry_out(movement)
-        self._book.add(happened)
+        self._book.add(happened, self._world)
         self._halt = False
         while self._said_s < self._world.done_s:
-            if self._halt and saved is not None and not movement.advance:
-                self._halt = False
-                if self._said_s + 0.2 < self._world.done_s:
-                    # Do it again, only shorter: the same seeds give the same past.
-                    self._book.rewind(mark)
-                    self._world, self._person.stop = saved
-                    self._person.world, saved = self._world, None
-                    shorter = replace(movement, hand=halted(movement.hand, self._said_s))
-                    happened = self._world.carry_out(shorter)
-                    self._book.add(happened)
-                    self.reply = {"halted": True}
+            far = self._said_s + 0.2 < self._world.done_s
+            if self._halt and saved is not None and far and movement == Movement(movement.hand):
+                # The same seeds give the same past.
+                self._book.rewind(mark)
+                (self._world, self._person.stop), saved = saved, None
+                self._person.world = self._world
+                happened = self._world.carry_out(Movement(halted(movement.hand, self._said_s)))
+                self._book.add(happened, self._world)
+                self.reply = {"halted": True}
             until_s = min(self._said_s + slice_s, self._world.done_s)
             yield self._say(happened.pins, until_s)
         self._book.note("commands", t=began_s, until=self._world.done_s, text=command.text)
 
     def idle(self, seconds: float) -> list[Timed]:
         """Nobody touches the crank."""
-        return [line for part in self.do(f"rest {seconds:.6f}") for line in part]
+        world = self._world
+        until_s = world.done_s + seconds
+        happened = world.carry_out(Movement(still(world.done_s, until_s, world.hand_deg)))
+        self._book.add(happened, self._world)
+        return self._say(happened.pins, until_s)
 
     def halt(self) -> None:
         """Have the present movement end soon; see ``do`` with slices."""

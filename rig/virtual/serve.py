@@ -25,7 +25,7 @@ from typing import Any, TextIO
 from rig.engine.profile import Profile
 from rig.faults import InputError, reason
 from rig.virtual.board import BoardSpec, Timed
-from rig.virtual.commands import FAULTS, FORMS, lines_of, parse_fault
+from rig.virtual.commands import FAULTS, FORMS, lines_of, parse, parse_fault
 from rig.virtual.contacts import NOISES
 from rig.virtual.demo import demo_profile
 from rig.virtual.doors import Door, open_door
@@ -50,7 +50,8 @@ class Server:
         self._speed = speed
         self._use_socket = use_socket
         self._door: Door | None = open_door(use_socket)
-        self._back_s: float | None = None  # when an unplugged port comes back
+        self._unplugged: tuple[float, float] | None = None  # from, to
+        self._heard = b""
         self._commands: deque[str] = deque(plan)
         self._typed: queue.Queue[str | None] = queue.Queue()
         self._more = False
@@ -77,7 +78,7 @@ class Server:
         while True:
             now_s = (time.monotonic() - began) * self._speed if self._speed else float("inf")
             self._take_commands()
-            self._plug_in(now_s)
+            self._plug(now_s)
             self._answer()
             ahead = now_s + SLICE_S * max(self._speed, 1.0)
             going = self._rig.now_s >= ahead or self._work()
@@ -147,22 +148,29 @@ class Server:
         return True
 
     def _unplug(self, text: str) -> None:
-        if not text.startswith("fault unplug") or self._door is None:
-            return
-        name, seconds = parse_fault(text.removeprefix("fault "))
-        assert name == "unplug"
-        self._door.close()
-        self._door = None
-        self._back_s = self._rig.now_s + float(seconds)
+        """Remember when the port is to go away, if that is what was asked for."""
+        command = parse(text)
+        name, argument = parse_fault(command.what) if command.verb == "fault" else ("", "")
+        if name == "unplug":
+            from_s = self._rig.now_s + (command.after or 0.0)
+            self._unplugged = (from_s, from_s + float(argument))
 
-    def _plug_in(self, now_s: float) -> None:
-        if self._back_s is not None and now_s >= self._back_s:
-            self._door, self._back_s = open_door(self._use_socket), None
+    def _plug(self, now_s: float) -> None:
+        if self._unplugged is None or now_s < self._unplugged[0]:
+            return
+        if self._door is not None:
+            self._door.close()
+            self._door = None
+        if now_s >= self._unplugged[1]:
+            self._door, self._unplugged = open_door(self._use_socket), None
             self._tell(port=self._port())
 
     def _answer(self) -> None:
-        if self._door and b"?\n" in self._door.read().replace(b"\r", b""):
+        self._heard += self._door.read().replace(b"\r", b"") if self._door else b""
+        if b"?\n" in self._heard:
             self._pending += self._rig.identify()
+            self._heard = b""
+        self._heard = self._heard[-1:]
 
     def _write(self, now_s: float) -> None:
         data = bytearray()

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from rig.virtual.hidden import Hidden, firing_tops_deg
 from rig.virtual.train import ADJUSTED, PULLED, RIDING, SNAPPED
 from rig.virtual.world import Happened, World
@@ -39,12 +41,17 @@ class TruthBook:
         for entries in list(self.lists.values())[len(mark) - len(self.changes) :]:
             entries.clear()
 
-    def add(self, happened: Happened) -> None:
-        """Changes of the contacts and passages of the index."""
+    def add(self, happened: Happened, world: World) -> None:
+        """Changes of the contacts and passages of the index; what the encoder showed then."""
+        for touch in self.lists.get("touches", []):
+            if "shown" not in touch:
+                end = np.array([happened.encoder.last])
+                touch["shown"] = float(world.encoder.shown(end)[0])
         for at_s, deg in zip(happened.index_s, happened.index_deg, strict=True):
             self.note("index", t=float(at_s), deg=float(deg))
         for entries, changes in zip(self.changes, happened.changes, strict=True):
             degs = happened.crank.values(changes.t_s)
+            shown = world.encoder.shown(happened.encoder.values(changes.t_s))
             speeds = happened.crank.slopes(changes.t_s)
             for k, t_s in enumerate(changes.t_s):
                 tag, step = int(changes.tag[k]), int(changes.step[k])
@@ -54,6 +61,7 @@ class TruthBook:
                         "open": bool(changes.is_open[k]),
                         "lobe": int(changes.lobe[k]),
                         "deg": float(degs[k]),
+                        "shown": float(shown[k]),
                         "direction": 0 if tag == ADJUSTED else step,
                         "kind": {SNAPPED: "impulse", ADJUSTED: "set"}.get(tag, "running"),
                         "pulled": tag in (PULLED, RIDING),
@@ -132,7 +140,9 @@ class TruthBook:
 
 
 def _rebase(entry: Entry, zero: float | None) -> None:
-    """``deg`` of the world becomes ``crank_deg`` after the first index passed, or null."""
-    if "deg" in entry:
-        deg = entry.pop("deg")
-        entry["crank_deg"] = None if zero is None else deg - zero
+    """Angles of the world become degrees after the first index passed, or null."""
+    for name in ("deg", "shown"):
+        if name in entry:
+            deg = entry.pop(name)
+            based = None if zero is None else deg - zero
+            entry["crank_deg" if name == "deg" else "shown_deg"] = based

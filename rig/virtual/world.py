@@ -47,6 +47,7 @@ class Happened:
 
     pins: Pins
     crank: Curve
+    encoder: Curve  # its shaft, in crank degrees
     changes: list[Changes]  # by unit
     index_s: Floats  # leading edges of the index passed, either way
     index_deg: Floats  # where the crank stands when it meets them going forward
@@ -56,11 +57,13 @@ class World:
     """The state of engine and rig between two movements.
 
     Crank angles are degrees in the normal direction; 0 is where the leading edge of the index lay
-    at the beginning.
+    at the beginning. Without ``steps`` the encoder's steps are left out, which only the truth
+    can do without.
     """
 
-    def __init__(self, profile: Profile, hidden: Hidden) -> None:
+    def __init__(self, profile: Profile, hidden: Hidden, steps: bool = True) -> None:
         self.profile, self.hidden = profile, hidden
+        self.steps = steps
         at = hidden.start_deg
         self.hand_deg = self.crank_deg = at
         play = hidden.encoder_play_deg
@@ -141,7 +144,7 @@ class World:
             self.slip_deg = movement.slip.last
         else:
             encoder = encoder.shifted(self.slip_deg)
-        step_s, step, count = self.encoder.moved(encoder)
+        bare = self._steps(encoder, until_s)
         index_s, index_active, lead_deg = self.encoder.index_moved(encoder)
         inactive = 1 - self.hidden.encoder.index_level
         edges = [(index_s, np.full(len(index_s), INDEX), index_active ^ inactive)]
@@ -168,13 +171,21 @@ class World:
         if movement.foot_s:
             edges.append((np.array(movement.foot_s), np.full(2, FOOT), np.array([1, 0])))
         joined = [np.concatenate(column) for column in zip(*edges, strict=True)]
-        none = np.empty(0, np.int64)
-        bare = Pins(self.done_s, until_s, step_s, step, count, np.empty(0), none, none)
         pins = bare.with_edges(joined[0], joined[1].astype(np.int64), joined[2].astype(np.int64))
         self.done_s = until_s
         self.levels.follow(pins)
         leads = np.isfinite(lead_deg)
-        return Happened(pins, crank, changes, index_s[leads], lead_deg[leads] - self.slip_deg)
+        return Happened(
+            pins, crank, encoder, changes, index_s[leads], lead_deg[leads] - self.slip_deg
+        )
+
+    def _steps(self, encoder: Curve, until_s: float) -> Pins:
+        """Pins on which only the encoder changes."""
+        t_s, none = np.empty(0), np.empty(0, np.int64)
+        step, count = none, none
+        if self.steps:
+            t_s, step, count = self.encoder.moved(encoder)
+        return Pins(self.done_s, until_s, t_s, step, count, np.empty(0), none, none)
 
     def index_at(self, places_deg: tuple[float, ...]) -> None:
         """Another number of index pulses a turn from now on."""

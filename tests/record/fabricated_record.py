@@ -66,7 +66,7 @@ def profile(cylinders: int = 4, units: tuple[str, ...] = ("upper", "lower")) -> 
             for i, name in enumerate(units)
         ),
         synchronism=(Synchronism("upper", "lower", 0.0, 1.0, "maker's manual, page 15"),)
-        if len(units) > 1
+        if {"upper", "lower"} <= set(units)
         else (),
         person="A. Person",
         workshop="The boat shed, slip 3",

@@ -10,16 +10,12 @@ from hypothesis import strategies as st
 from scipy.interpolate import KroghInterpolator
 
 from rig.signal.place import place
-from rig.wire.records import EDGE
+from rig.wire.records import Edge
 
 
-def edge(t_us: float, count: int, around: list[tuple[float, int, int]]) -> np.void:
-    row = np.zeros(1, EDGE)[0]
-    row["t_us"], row["count"], row["input"], row["level"] = t_us, count, 1, 1
-    row["around_t_us"] = [math.nan if not step else t for t, _, step in around]
-    row["around_at"] = [at for _, at, _ in around]
-    row["around_step"] = [step for _, _, step in around]
-    return row
+def edge(t_us: float, count: int, around: list[tuple[float, int, int]]) -> Edge:
+    times = [t if step else math.nan for t, _, step in around]
+    return Edge(t_us, 1, 1, count, times, [at for _, at, _ in around], [s for *_, s in around])
 
 
 NONE = (0.0, 0, 0)

@@ -18,7 +18,7 @@ def turned(widths: np.ndarray, speeds: np.ndarray, counts: int, each: int) -> Wi
     return measured
 
 
-@pytest.mark.parametrize("each", [13, 40, 90])
+@pytest.mark.parametrize("each", [13, 41, 150])
 def test_unequal_states_are_measured_through_a_changing_speed(each: int) -> None:
     widths = np.array([1.25, 0.65, 1.25, 0.85])
     t = np.arange(8192)
@@ -29,22 +29,22 @@ def test_unequal_states_are_measured_through_a_changing_speed(each: int) -> None
 
 
 def test_the_offsets_are_the_running_sum_of_the_widths() -> None:
-    measured = turned(np.array([1.2, 0.8, 1.1, 0.9]), np.full(4096, 1e-3), 4096, 40)
+    measured = turned(np.array([1.2, 0.8, 1.1, 0.9]), np.full(8192, 1e-3), 8192, 150)
     assert measured.offsets == pytest.approx((0.0, 0.2, 0.0, 0.1), abs=1e-6)
 
 
 def test_equal_states_are_left_alone() -> None:
     rng = np.random.default_rng(5)
-    speeds = 1e-3 * (1 + 0.3 * rng.standard_normal(4096).cumsum() / 64)
-    assert turned(np.ones(4), np.abs(speeds) + 1e-5, 4096, 40).offsets == EVEN
+    speeds = 1e-3 * (1 + 0.3 * rng.standard_normal(8192).cumsum() / 64)
+    assert turned(np.ones(4), np.abs(speeds) + 1e-5, 8192, 150).offsets == EVEN
 
 
 def test_a_stretch_in_which_the_crank_turned_round_is_left_out() -> None:
     measured = Widths()
     measured.take(0, np.zeros(4), 0)
-    measured.take(40, np.array([9e3, 1e3, 1e3, 1e3]), 1)
+    measured.take(160, np.array([9e3, 1e3, 1e3, 1e3]), 1)
     assert measured.n == 0
-    measured.take(80, np.array([19e3, 11e3, 11e3, 11e3]), 1)
+    measured.take(320, np.array([19e3, 11e3, 11e3, 11e3]), 1)
     assert measured.n == 1
 
 

@@ -1,0 +1,44 @@
+"""The positions of the crank in order of time, walked over as far as is sure."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.signal.runup import RunUp
+from rig.signal.settings import Settings
+from rig.wire.records import POSITION
+
+
+class Walk:
+    """Keeps positions until their time has come, and then moves the run-up on over them."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.run_up = RunUp(settings.forgiven_deg / settings.count_deg)
+        self._direction = settings.direction
+        self._columns(np.empty(0, POSITION))
+
+    def add(self, positions: NDArray[np.void]) -> None:
+        """Newer positions, dtype ``POSITION``, shape (n,)."""
+        left = self._rows[self._walked :]
+        self._columns(np.concatenate((left, positions)) if len(left) else positions)
+
+    def _columns(self, rows: NDArray[np.void]) -> None:
+        """Plain columns, in counts that grow in the normal direction."""
+        low, high, now = rows["low"] + 0.5, rows["high"] + 0.5, rows["count"] + 0.5
+        if self._direction < 0:
+            low, high, now = -high, -low, -now
+        self._rows, self._walked = rows, 0
+        self._t_us = np.ascontiguousarray(rows["t_us"])
+        self._low, self._high, self._now = low, high, now
+
+    def to(self, before_us: float) -> NDArray[np.void]:
+        """Walk over the positions before ``before_us``; gives those, maybe none."""
+        first = self._walked
+        ready = first + int(self._t_us[first:].searchsorted(before_us))
+        if ready > first:
+            self._walked = ready
+            self.run_up.moved_along(
+                self._low[first:ready], self._high[first:ready], self._now[first:ready]
+            )
+        return self._rows[first:ready]

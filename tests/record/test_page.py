@@ -1,0 +1,252 @@
+"""The page: drawn from the record alone, whole in itself, harmless whatever the record holds."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from fabricated_record import capture_facts, profile, readings, record, reference
+from page_reader import PageReader
+
+from rig.faults import InputError
+from rig.record import page, seal
+from rig.record.schema import Change, Closing
+from rig.timing.compare import compare_units
+from rig.timing.judge import judge
+from rig.timing.results import Reading
+
+HOSTILE = (
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "</style><script>x</script>",
+    "\x1b[2J\x07\x00",
+    "safe\u202egnp.exe",
+    "$name ${style} $",
+    '\\3c "; } body { display: none',
+    "a" * 5000,
+    "\ud800",
+)
+
+
+def text_of(made: dict[str, Any]) -> str:
+    return PageReader(page.render(made)).text
+
+
+@pytest.mark.parametrize(
+    "made",
+    [
+        record(),
+        record(phases=("as found", "as left")),
+        record(cylinders=1, units=("rear",)),
+        record(cylinders=9, units=("front", "rear", "middle")),
+        record(n=1),
+    ],
+    ids=["two units", "found and left", "one cylinder", "nine", "one reading each"],
+)
+def test_the_page_is_well_formed(made: dict[str, Any]) -> None:
+    assert PageReader(page.render(made)).faults == []
+
+
+def test_the_same_record_gives_the_same_page() -> None:
+    assert page.render(record()) == page.render(record())
+
+
+def test_sealing_changes_nothing_of_the_page() -> None:
+    sealed = seal.parse(seal.file_bytes(record(), b""), "it")
+    assert page.render(sealed) == page.render(record())
+
+
+def test_the_page_forbids_scripts_and_outside_loads() -> None:
+    drawn = page.render(record())
+    reader = PageReader(drawn)
+    policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+    assert any(name == "content" and value.startswith(policy) for name, value in reader.attributes)
+    assert not {"script", "link", "img", "iframe", "object", "form", "a"} & set(reader.tags)
+    assert not [name for name, _ in reader.attributes if name.startswith("on")]
+    assert not [name for name, _ in reader.attributes if name in ("src", "href", "style")]
+    assert not re.search(r"https?:|//|@import|url\((?!#hatch)", drawn)
+
+
+def test_it_says_on_its_face_what_it_is_and_is_not() -> None:
+    text = text_of(record())
+    assert "contacts of each ignition unit open, with the engine turned by hand" in text
+    assert "Not the timing of the running spark." in text
+    assert "Not a release to service" in text
+
+
+def test_the_figures_are_those_of_the_record() -> None:
+    made = record()
+    text = text_of(made)
+    for each in made["judgements"]:
+        mean, U_deg = each["mean_btdc"], each["uncertainty"]["U_deg"]
+        assert f"{mean:.2f} ± {U_deg:.2f}" in text  # all within 0.1 to 1 degree
+    for each in made["comparisons"]:
+        assert f"{abs(each['difference_deg']):.2f}" in text
+
+
+def test_the_fingerprints_stand_on_the_page_in_groups() -> None:
+    made = record()
+    text = text_of(made).replace(" ", "")
+    for each in (
+        made["captures"][0]["sha256"],
+        made["engine_file"]["sha256"],
+        seal.fingerprint(made),
+    ):
+        assert each in text
+
+
+def test_it_says_what_digests_do_not_prove_and_how_to_sign() -> None:
+    text = text_of(record())
+    assert "It does not show who made the file" in text
+    assert f"gpg --armor --detach-sign {record()['identification']}.json" in text
+    assert "ssh-keygen -Y sign -n file" in text
+
+
+def test_the_closing_list_has_boxes_and_ticks() -> None:
+    closing = [Closing("Stop out", True), Closing("Earth lead refitted and switch proved", False)]
+    drawn = page.render(record(closing=closing))
+    boxes = re.findall(r'<svg class="box".*?</svg>\s*<span><bdi>(.*?)</bdi>', drawn, re.DOTALL)
+    assert boxes == ["Stop out", "Earth lead refitted and switch proved"]
+    ticks = ["path" in each for each in re.findall(r'<svg class="box".*?</svg>', drawn, re.DOTALL)]
+    assert ticks == [True, False]
+
+
+def test_conditions_deviations_and_changes_are_told() -> None:
+    text = text_of(
+        record(
+            deviations=["The stop was not touched again."],
+            changes=[Change("new contact set", "lower")],
+        )
+    )
+    assert "Shed 17 °C" in text
+    assert "The stop was not touched again" in text
+    assert "lower: new contact set" in text
+
+
+def test_readings_that_did_not_count_are_told_by_their_reason() -> None:
+    job = profile()
+    read = readings(job)
+    late = [
+        replace(each, counts=False, why=f"run-up {i}.5 of 20 degrees")
+        for i, each in enumerate(read[:5])
+    ]
+    text = text_of(record(readings=[*late, *read[5:]]))
+    assert "run-up … of … degrees (5)" in text
+    assert "run-up too short (16)" in text
+
+
+def test_as_found_and_as_left_stand_side_by_side() -> None:
+    made = record(phases=("as found", "as left"))
+    text = text_of(made)
+    assert "full advance, as left" in text
+    assert "as found, °" in text
+    assert page.render(made).count('class="mean past"') == 20  # 2 units, 2 settings, all and 4
+
+
+def test_a_verdict_on_one_cylinder_shows_at_the_head() -> None:
+    job = profile()
+    read = [
+        replace(each, btdc_deg=(each.btdc_deg or 0.0) + 3.0 * (each.cylinder == 3))
+        for each in readings(job)
+        if (each.unit, each.setting) == ("upper", "full advance")
+    ]
+    text = text_of(record(readings=read, judgements=judge(read, job, reference()), comparisons=[]))
+    assert "outside: cylinder 3" in text
+
+
+def test_windows_stated_per_cylinder_have_no_common_figure() -> None:
+    job = profile(2)
+    units = tuple(
+        replace(
+            unit,
+            settings=tuple(
+                replace(each, per_cylinder={1: each.window, 2: each.window})
+                for each in unit.settings
+                if each.window
+            ),
+        )
+        for unit in job.units
+    )
+    job = replace(job, units=units)
+    read = readings(job)
+    text = text_of(record(profile=job, readings=read, judgements=judge(read, job, reference())))
+    assert text.count("each cylinder by its own figure") == 4
+
+
+def test_other_kinds_of_reading_stand_in_blocks_of_their_own() -> None:
+    job = profile()
+    read = [
+        *readings(job),
+        Reading("upper", "full advance", 1, 0, -6.1, 366.0, 500.0, True, "", kind="impulse"),
+        Reading("upper", "full advance", 1, 0, 36.1, 366.0, 600.0, True, "", kind="set"),
+    ]
+    judged = judge(read, job, reference())
+    text = text_of(record(readings=read, judgements=judged))
+    assert "full advance, as found, impulse coupling engaged" in text
+    assert "full advance, as found, set with the crank held" in text
+    assert "6.10° ATDC one reading" in text
+
+
+def test_a_unit_one_crank_turn_out_stands_apart() -> None:
+    job = profile()
+    read = [replace(each, wrong_stroke=each.unit == "lower") for each in readings(job)]
+    text = text_of(record(readings=read, judgements=judge(read, job, reference()), comparisons=[]))
+    assert "full advance, as found, one crank turn out" in text
+
+
+def test_an_unstated_stroke_is_told_with_the_figure() -> None:
+    job = profile()
+    read = [replace(each, stroke_known=False) for each in readings(job)]
+    text = text_of(record(readings=read, judgements=judge(read, job, reference())))
+    assert "inside, stroke not stated" in text
+
+
+@pytest.mark.parametrize("evil", HOSTILE)
+def test_hostile_text_anywhere_is_shown_harmless(evil: str) -> None:
+    job = profile(2, (evil, "lower"))
+    engine = replace(job.engine, name=evil, serial=evil, seen_from=evil)
+    job = replace(job, engine=engine, person=evil, workshop=evil, synchronism=())
+    read = [replace(each, why=evil * (not each.counts)) for each in readings(job)]
+    found = replace(reference(), method=evil, how=evil, made_utc=evil, warnings=(evil,))
+    made = record(
+        profile=job,
+        reference=found,
+        other_references=[found],
+        readings=read,
+        judgements=judge(read, job, found),
+        comparisons=compare_units(read, job, found),
+        captures=[
+            replace(capture_facts(), file=evil, rig_name=evil, used_for=evil, troubles={evil: 1})
+        ],
+        engine_file_name=evil,
+        conditions=[evil],
+        deviations=[evil],
+        changes=[Change(evil, evil)],
+        closing=[Closing(evil)],
+        cautions=[evil],
+        method=[evil],
+    )
+    drawn = page.render(made)
+    reader, plain = PageReader(drawn), PageReader(page.render(record()))
+    assert reader.faults == []
+    assert set(reader.tags) <= set(plain.tags) | {"p"}
+    assert {name for name, _ in reader.attributes} == {name for name, _ in plain.attributes}
+    assert not re.search("[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", drawn)
+    drawn.encode("utf-8")
+
+
+def test_hostile_text_cannot_leave_the_style_sheet() -> None:
+    made = record() | {"title": '"; } </style><script>alert(1)</script>'}
+    drawn = page.render(made)
+    style = drawn[drawn.index("<style>") : drawn.index("</style>")]
+    foot = re.search(r'@bottom-left \{ content: "([^"]*)"; \}', style)
+    assert foot
+    assert re.fullmatch(r"(?:[A-Za-z0-9 .\-]|\\[0-9a-f]+ )+", foot[1])
+    assert "script" not in PageReader(drawn).tags
+
+
+def test_a_record_that_is_none_is_refused() -> None:
+    with pytest.raises(InputError, match=r"record\.reference: is missing"):
+        page.render({name: value for name, value in record().items() if name != "reference"})

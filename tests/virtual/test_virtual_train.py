@@ -1,0 +1,223 @@
+"""Drives, magnets, couplings, levers: the facts of the trade that the rig is to show."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tiny_parser as wire
+from quiet_rig import PROFILE, SMOOTH, openings, quiet, wrapped
+
+import rig.engine
+from rig.engine.file import load_profile
+from rig.engine.profile import Encoder, Engine, Profile, Setting, Unit, Window
+from rig.virtual.hidden import Coupling, Magnet, draw
+from rig.virtual.rig import run
+
+
+def test_play_delays_what_is_passed_going_back() -> None:
+    hidden = quiet(play_deg=1.2)
+    truth = run(["turn 800 at 60", "back 700 at 60", "turn 60"], PROFILE, hidden=hidden).truth
+    unit = truth["units"]["1"]
+    forward = {o["lobe"]: o["crank_deg"] for o in openings(truth)}
+    assert unit["others"]
+    for opening in unit["others"]:
+        # Going back the contacts part on the flank where they close going forward.
+        closes = forward[opening["lobe"]] + unit["open_deg"][opening["lobe"]]
+        assert opening["direction"] == -1
+        assert wrapped(opening["crank_deg"] - (closes - 1.2)) == pytest.approx(0.0, abs=1e-6)
+
+
+def test_the_magnet_pulls_the_contacts_open_early_by_up_to_the_play() -> None:
+    magnet = Magnet(before_deg=0.3)
+    hidden = quiet(play_deg=0.9, magnet=magnet)
+    pulled = openings(run("turn 1000 at 20", PROFILE, hidden=hidden, hand=SMOOTH).truth)
+    held = openings(run("turn 1000 at 20", PROFILE, hidden=quiet(play_deg=0.9), hand=SMOOTH).truth)
+    assert all(o["pulled"] for o in pulled[1:])
+    assert not any(o["pulled"] for o in held)
+    for early, driven in zip(pulled[1:], held[1:], strict=True):
+        # 0.3 degrees before the opening the rotor leaps 0.9 ahead: the contacts part in the leap.
+        assert driven["crank_deg"] - early["crank_deg"] == pytest.approx(0.3, abs=0.25)
+    far = quiet(play_deg=0.9, magnet=Magnet(before_deg=2.0))
+    riding = openings(run("turn 1000 at 20", PROFILE, hidden=far, hand=SMOOTH).truth)
+    for early, driven in zip(riding[1:], held[1:], strict=True):
+        assert driven["crank_deg"] - early["crank_deg"] == pytest.approx(0.9, abs=1e-6)
+
+
+def test_an_impulse_coupling_opens_late_by_its_lag_and_shortens_the_opening() -> None:
+    hidden = quiet(coupling=Coupling(lag_deg=26.0, catch_deg=9.0))
+    truth = run("turn 1500 at 40", PROFILE, hidden=hidden, hand=SMOOTH).truth
+    unit = truth["units"]["1"]
+    snaps = openings(truth)[2:]
+    assert snaps
+    assert all(o["kind"] == "impulse" for o in snaps)
+    for opening in snaps:
+        running = (
+            truth["tdc_deg_after_index"] + 180.0 * opening["lobe"] - unit["btdc"][opening["lobe"]]
+        )
+        # The crank hardly moves in the few milliseconds of the leap.
+        assert 26.0 <= wrapped(opening["crank_deg"] - running) < 26.6
+
+
+def test_past_the_click_back_and_gently_forward_gives_the_running_reading() -> None:
+    hidden = quiet(coupling=Coupling(lag_deg=26.0, catch_deg=9.0, rearm_deg=20.0))
+    to_click = ["turn 720 at 60", "goto 0 at 30"]  # top of cylinder 1: the click came before it
+    gentle = run([*to_click, "back 45 at 30", "turn 40 at 10"], PROFILE, hidden=hidden).truth
+    far = run([*to_click, "back 90 at 30", "turn 90 at 10"], PROFILE, hidden=hidden).truth
+    assert openings(gentle)[-1]["kind"] == "running"
+    running = gentle["units"]["1"]["btdc"][0]
+    got = gentle["tdc_deg_after_index"] - openings(gentle)[-1]["crank_deg"]
+    assert wrapped(got) == pytest.approx(running, abs=1e-6)
+    assert openings(far)[-1]["kind"] == "impulse"
+
+
+def test_the_lever_shifts_the_opening_by_the_difference_of_its_settings() -> None:
+    hidden = quiet()
+    plan = ["turn 720 at 90", "lever full retard", "turn 720 at 90"]
+    truth = run(plan, PROFILE, hidden=hidden, hand=SMOOTH).truth
+    unit = truth["units"]["1"]
+    late = openings(truth, kind="running")[-1]
+    top = truth["tdc_deg_after_index"] + 180.0 * late["lobe"]
+    assert wrapped(top - late["crank_deg"]) == pytest.approx(
+        unit["btdc_by_setting"]["full retard"][late["lobe"]], abs=1e-6
+    )
+    assert unit["setting"] == "full retard"
+
+
+def test_setting_a_unit_parts_its_contacts_with_the_crank_held() -> None:
+    hidden = quiet()
+    plan = ["turn 800 at 90", "goto 34 at 30", "set upper", "back 40", "turn 60"]
+    truth = run(plan, PROFILE, hidden=hidden, hand=SMOOTH).truth
+    unit = truth["units"]["1"]
+    parted = [o for o in unit["others"] if o["kind"] == "set"]
+    assert len(parted) == 1
+    at = truth["tdc_deg_after_index"] - parted[0]["crank_deg"]
+    assert wrapped(at, 180.0) == pytest.approx(34.0, abs=1e-6)
+    # Confirmed by turning: it opens where it was set, or as little before as it was moved on.
+    confirmed = truth["tdc_deg_after_index"] - openings(truth, kind="running")[-1]["crank_deg"]
+    assert 34.0 <= wrapped(confirmed, 180.0) < 34.2
+
+
+def test_units_in_one_body_move_together() -> None:
+    profile = replace(PROFILE, units=tuple(replace(u, body="double") for u in PROFILE.units))
+    truth = run(["move lower 1.5", "turn 720"], profile, hidden=quiet(profile)).truth
+    assert [truth["units"][u]["moved_deg"] for u in ("1", "2")] == [1.5, 1.5]
+
+
+def test_play_between_crank_and_encoder() -> None:
+    encoder = replace(PROFILE.encoder, play_deg=0.8)
+    profile = replace(PROFILE, encoder=encoder)
+    hidden = quiet(profile)
+    plan = ["turn 400 at 90", "back 200 at 90", "turn 300 at 90", "rest 0.3"]
+    result = run(plan, profile, hidden=hidden, hand=SMOOTH)
+    lines = wire.edges(wire.parse(result.data))
+    zero = next(e for e in lines if e.input == 0).count
+    shown = {e.t_us: (e.count - zero + 0.5) * 360.0 / 4096 for e in lines if e.input and e.level}
+    unit = result.truth["units"]["1"]
+    for opening in unit["openings"][:1] + unit["openings"][-1:]:
+        off = shown[int(opening["t"] * 1e6)] - opening["crank_deg"]
+        assert off == pytest.approx(0.0, abs=0.05)
+    for opening in unit["others"]:
+        off = shown[int(opening["t"] * 1e6)] - opening["crank_deg"]
+        assert off == pytest.approx(0.8, abs=0.05)
+
+
+def test_a_geared_propeller_turns_the_crank_by_the_ratio() -> None:
+    # B2: a propeller at 9/16 of crank speed turns 14.0625 degrees to 25 of crank.
+    encoder = Encoder(4096, turns_per_crank_turn=Fraction(9, 16), play_deg=0.5, turned_at="encoder")
+    profile = replace(PROFILE, encoder=encoder)
+    hidden = quiet(profile)
+    result = run(["turn 2000 at 90", "rest 0.3"], profile, hidden=hidden, hand=SMOOTH)
+    places = [entry["crank_deg"] for entry in result.truth["index"]]
+    assert np.diff(places) == pytest.approx(360.0 * 16 / 9)
+    first, last = _first_and_last(result.data)
+    turned = openings(result.truth)[-1]["crank_deg"] - openings(result.truth)[0]["crank_deg"]
+    assert (last - first) * 360.0 / 4096 == pytest.approx(turned * 14.0625 / 25.0, abs=0.2)
+
+
+def _first_and_last(data: bytes) -> tuple[int, int]:
+    counts = [e.count for e in wire.edges(wire.parse(data)) if e.input == 1 and e.level]
+    return counts[0], counts[-1]
+
+
+def test_a_compensated_cam_opens_each_cylinder_at_its_own_figure() -> None:
+    order = (1, 3, 5, 2, 4)
+    windows = {
+        c: Window(26.0 + d, 25.0 + d, 24.0 + d, "table")
+        for c, d in zip(order, (0, 2, -1, 3, 1), strict=True)
+    }
+    setting = Setting("fixed", Window(26.0, 25.0, 24.0, "table"), per_cylinder=windows)
+    unit = Unit("rear", 1, Fraction(1, 2), 5, (setting,))
+    engine = Engine(
+        "radial", 4, 5, order, (144.0,) * 5, "clockwise", "rear", stated_tdc_deg={3: 145.0}
+    )
+    profile = Profile(engine, Encoder(4096), (unit,))
+    hidden = quiet(profile)
+    off = {  # what the seed draws beside the figures
+        c: hidden.units[0].lobe_deg[i] - (25.0 - windows[c].nominal_btdc)
+        for i, c in enumerate(order)
+    }
+    assert max(abs(x) for x in off.values()) < 1.0
+    truth = run("turn 1440 at 200", profile, hidden=hidden, hand=SMOOTH).truth
+    btdc = hidden.units[0].btdc_deg["fixed"]
+    for opening in openings(truth):
+        cylinder = order[opening["lobe"]]
+        top = truth["firing_tdc_crank_deg"] + (
+            145.0 if cylinder == 3 else order.index(cylinder) * 144.0
+        )
+        wanted = btdc - hidden.units[0].lobe_deg[opening["lobe"]]
+        assert wrapped(top - opening["crank_deg"] - wanted, 720.0) == pytest.approx(0.0, abs=1e-6)
+
+
+def test_coupled_a_crank_turn_out_it_opens_on_the_other_stroke() -> None:
+    unit = replace(
+        PROFILE.units[0], turns_per_crank_turn=Fraction(1, 2), lobes=1, lobe_cylinders=(1,)
+    )
+    profile = replace(PROFILE, units=(unit,))
+    right = run("turn 1500 at 200", profile, hidden=quiet(profile), hand=SMOOTH).truth
+    wrong = run(
+        "turn 1500 at 200", profile, hidden=quiet(profile, crank_turns_out=1), hand=SMOOTH
+    ).truth
+    a, b = openings(right)[0]["crank_deg"], openings(wrong)[0]["crank_deg"]
+    assert abs(wrapped(a - b, 720.0)) == pytest.approx(360.0, abs=1e-6)
+    top = right["firing_tdc_crank_deg"]
+    assert wrapped(top - a, 720.0) == pytest.approx(right["units"]["1"]["btdc"][0], abs=1e-6)
+
+
+EXAMPLES = sorted(Path(rig.engine.__file__).parent.glob("**/*.toml"))
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=[path.stem for path in EXAMPLES])
+def test_every_example_engine_can_be_turned_and_opens_near_its_figures(path: Path) -> None:
+    profile = load_profile(path)
+    hidden = draw(profile, 5)
+    plan = [
+        "turn 1900 at 150",
+        "goto 170",
+        "stop in",
+        "touch forward",
+        "touch back",
+        "stop out",
+        "turn 90",
+    ]
+    result = run(plan, profile, hidden=hidden)
+    truth = result.truth
+    tops = truth["tops_after_cylinder_1_deg"]
+    assert [touch["direction"] for touch in truth["touches"]] == [1, -1]
+    wire.parse(result.data)
+    for unit, stated in zip(hidden.units, profile.units, strict=True):
+        setting = stated.settings[0]
+        figures = {c: w.nominal_btdc for c, w in setting.per_cylinder.items()}
+        if setting.window:
+            figures = dict.fromkeys(tops, setting.window.nominal_btdc) | figures
+        found = openings(truth, str(unit.input), kind="running", pulled=False)
+        assert len(found) >= 4 or unit.coupling or unit.magnet
+        for opening in found:
+            ahead = [
+                abs(wrapped(truth["firing_tdc_crank_deg"] + tops[c] - deg - opening["crank_deg"]))
+                for c, deg in figures.items()
+            ]
+            assert min(ahead) < 4.0
