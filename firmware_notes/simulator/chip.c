@@ -6,7 +6,8 @@
 //                            a pseudo-terminal whose path is printed
 //
 //     --seconds S            stop after so much simulated time (else half a second after the last
-//                            event; live: when interrupted)
+//                            event; live: when interrupted, or when
+//                            what started it has ended)
 //     --times FILE           for each byte sent, a line: its time in microseconds and its value
 //     --facts                at the end, on standard error: how much of the stack was never used
 //
@@ -234,8 +235,9 @@ static void run_live(double seconds) {
     struct timespec start;
     struct event e;
     bool have = events_next(&e, true);
+    pid_t parent = getppid();
     clock_gettime(CLOCK_MONOTONIC, &start);
-    while (!seconds || avr->cycle < seconds * 1e6 * CYCLES_PER_US) {
+    while ((!seconds || avr->cycle < seconds * 1e6 * CYCLES_PER_US) && getppid() == parent) {
         avr_cycle_count_t step_end = avr->cycle + LIVE_STEP;
         while (have || (have = events_next(&e, false))) {
             if (e.t_us * CYCLES_PER_US > step_end) break;

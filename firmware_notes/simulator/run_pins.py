@@ -18,7 +18,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import nullcontext
+from contextlib import ExitStack
 from pathlib import Path
 
 from rig.faults import InputError, RigError
@@ -62,15 +62,19 @@ def events(recording: Path, names: dict[str, str]) -> Iterator[str]:
     header = read_header(recording)
     roles = [role for role in PINS if role in names or header.has(role)]
     reader = BodyReader(header, [header.pin(names.get(role, role)) for role in roles])
+    return _changes(reader, float(header.tick_us), [PINS[role] for role in roles])
+
+
+def _changes(reader: BodyReader, tick_us: float, pins: list[str]) -> Iterator[str]:
     before = 0
     for rows in reader.rows():
         for tick, levels in zip(rows.ticks.tolist(), rows.levels.tolist(), strict=True):
-            t_us = START_US + tick * float(header.tick_us) if tick else 0
-            for number, role in enumerate(roles):
+            t_us = START_US + tick * tick_us if tick else 0
+            for number, pin in enumerate(pins):
                 if (levels ^ before) >> number & 1:
-                    yield f"{t_us:.4f} pin {PINS[role]} {levels >> number & 1}\n"
+                    yield f"{t_us:.4f} pin {pin} {levels >> number & 1}\n"
             before = levels
-    yield f"{START_US + reader.end_tick * float(header.tick_us):.4f} host \n"
+    yield f"{START_US + reader.end_tick * tick_us:.4f} host \n"
 
 
 def arguments() -> argparse.Namespace:
@@ -117,23 +121,22 @@ def feed(lines: Iterator[str], chip: subprocess.Popen[bytes]) -> None:
 
 
 def run(given: argparse.Namespace) -> int:
-    chip_path, elf = build(given.counts_per_turn)
-    command = [str(chip_path), *(["--live"] if given.live else [])]
+    chip, elf = build(given.counts_per_turn)
+    command = [str(chip), *(["--live"] if given.live else [])]
     if given.seconds:
         command += ["--seconds", str(given.seconds)]
-    command.append(str(elf))
-    if given.events:
-        source = sys.stdin if str(given.events) == "-" else given.events.open()
-        lines: Iterator[str] = iter(source)
-    else:
-        lines = events(given.recording, signal_names(given.signal))
-    with given.said.open("wb") if given.said else nullcontext() as out:
-        chip = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=out)
-        try:
-            feed(lines, chip)
-        finally:
-            status = chip.wait()
-    return status
+    with ExitStack() as stack:
+        if given.recording:
+            lines = events(given.recording, signal_names(given.signal))
+        elif str(given.events) == "-":
+            lines = iter(sys.stdin)
+        else:
+            lines = iter(stack.enter_context(given.events.open()))
+        out = stack.enter_context(given.said.open("wb")) if given.said else None
+        running = subprocess.Popen([*command, str(elf)], stdin=subprocess.PIPE, stdout=out)
+        stack.callback(running.kill)
+        feed(lines, running)
+        return running.wait()
 
 
 def main() -> int:

@@ -34,6 +34,7 @@ from rig.timing.judge import ONE_TURN_OUT
 from rig.timing.results import Judgement
 
 GRAIN_DEG = 0.1
+MOST_MEANS = 4  # combined in one option
 SIDES = 2.0  # coverage factor for about 95 %
 
 
@@ -123,9 +124,11 @@ def propose(
         )
     grain = grain_deg if grain_deg is not None else max(GRAIN_DEG, *(w.u_deg for w in wants))
     task = searching.make_task(wants, profile.units, profile.synchronism)
-    most = 2 + len({u.body or u.name for u in profile.units if u.name in {w.unit for w in wants}})
+    bodies = {u.body or u.name for u in profile.units if u.name in {w.unit for w in wants}}
+    most = min(2 + len(bodies), MOST_MEANS)
+    notes += searching.left_out(found, most)
     set_levers = {lever.unit: ends[lever.unit] for lever in means.levers if lever.unit in ends}
-    ranked = searching.search(task, found, most=min(most, 4), grain_deg=grain, ends=set_levers)
+    ranked = searching.search(task, found, most=most, grain_deg=grain, ends=set_levers)
     options = tuple(_option(f, task, profile, ends) for f in ranked)
     best = options[0]
     return Proposal(options, best.inside, _proposal_words(best), tuple(notes))

@@ -142,6 +142,20 @@ def search(
     return sorted([*kept, *simpler], key=order.key)
 
 
+def left_out(moves: Sequence[Move], most: int) -> list[str]:
+    """A sentence when means have too many positions together for all to be tried.
+
+    Source: ``MOST_COMBINED``.
+    """
+    lists = [move for move in moves if isinstance(move, Choices)]
+    for size in range(2, most + 1):
+        for some in combinations(lists, size):
+            if math.prod(len(c.effort) for c in some) > MOST_COMBINED:
+                names = ", ".join(c.key for c in some)
+                return [f"{names}: too many positions together, tried {size - 1} at a time"]
+    return []
+
+
 def _adds_nothing(keys: frozenset[str], done: Sequence[frozenset[str]]) -> bool:
     """Beyond a set that reaches already more means only disturb more, but for a lever's place."""
     lever = any(key.startswith("lever ") for key in keys)

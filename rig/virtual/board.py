@@ -123,7 +123,7 @@ class Board:
     # -- edges --
 
     def _arriving(self, pins: Pins) -> list[Edge]:
-        t_us = np.floor(pins.edge_s * 1e6).astype(np.int64)
+        t_us = pins.edge_us
         at = self._counter.after(t_us)
         rows = zip(
             t_us.tolist(),

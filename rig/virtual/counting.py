@@ -60,7 +60,7 @@ class Counter:
 
     def feed(self, pins: Pins, look_us: list[int]) -> list[Look]:
         """Take in the steps; what the board sees at each of ``look_us``, which grow."""
-        self._append(*self._faulty(np.floor(pins.step_s * 1e6).astype(np.int64), pins.step))
+        self._append(*self._faulty(pins.step_us, pins.step))
         if not look_us:
             return []
         upto = np.searchsorted(self._t_us, np.asarray(look_us, np.int64), side="right") - 1

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TextIO
 
 import numpy as np
 
 from rig.virtual.curve import Floats, Ints
 
+def whole_us(t_s: Floats) -> Ints:
+    """Seconds to the whole microseconds in which they fall."""
+    return np.floor(t_s * 1e6).astype(np.int64)
+
+
 INDEX, FOOT = 0, -1
 """Inputs beside the contacts, which are numbered from 1."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Pins:
     """All changes of the pins in a stretch of time, each list in order of time.
 
@@ -30,10 +36,21 @@ class Pins:
     edge_input: Ints
     edge_level: Ints
 
+    @cached_property
+    def step_us(self) -> Ints:
+        """The microsecond in which each step falls."""
+        return whole_us(self.step_s)
+
+    @cached_property
+    def edge_us(self) -> Ints:
+        """The microsecond in which each edge falls."""
+        return whole_us(self.edge_s)
+
     def part(self, from_s: float, until_s: float) -> Pins:
-        """The changes after ``from_s`` up to and including ``until_s``."""
-        a, b = np.searchsorted(self.step_s, [from_s, until_s], side="right")
-        c, d = np.searchsorted(self.edge_s, [from_s, until_s], side="right")
+        """The changes after the microsecond of ``from_s`` up to the end of that of ``until_s``."""
+        ends = whole_us(np.array([from_s, until_s]))
+        a, b = np.searchsorted(self.step_us, ends, side="right")
+        c, d = np.searchsorted(self.edge_us, ends, side="right")
         steps = (self.step_s[a:b], self.step[a:b], self.count[a:b])
         edges = (self.edge_s[c:d], self.edge_input[c:d], self.edge_level[c:d])
         return Pins(from_s, until_s, *steps, *edges)

@@ -82,7 +82,6 @@ class Recorder:
         self._longest = -int(-_LONGEST_VISIT_US // tick_us)  # a visit is shorter
         self._edge_bits = sum(1 << bit for bit in inputs)
         self._levels: np.unsignedinteger[Any] = np.uint8(0)
-        self._count = 0
         self._direction = 1  # of the last step
         self._mark = 0  # the grid mark of the last position
         none = np.empty(0, np.int64)
@@ -96,7 +95,9 @@ class Recorder:
     def begin(self, tick: int, levels: np.unsignedinteger[Any]) -> None:
         """A and B are known from ``tick`` on: the count begins as the quadrature state."""
         self._levels = levels
-        self._count = int(_quadrature(np.array([levels]))[0])
+        count = _quadrature(np.array([levels])).astype(np.int64)
+        # The start stands as a transition of unknown direction: nothing is told across it.
+        self._moves = _Moves(np.array([tick]), count, np.zeros(1, np.int8))
         self._mark = -(-tick // self._grid) - _REST
         self._end = tick
 
@@ -106,21 +107,20 @@ class Recorder:
         Where it does not begin at the end of the one before, nothing changed between them, and
         nothing is told of that time.
         """
-        ticks, levels, doubt, begin, end = stretch
-        if begin > self._end:
-            self._mark += (begin // self._grid - self._mark) // _REST * _REST
-        self._end = end
-        states = np.concatenate((np.array([self._levels]), levels))
-        known = len(self._moves.ticks)
-        start = self._count
-        moves = self._moved(ticks, states, doubt)
-        new = moves.since(known)
-        edges = self._edges(ticks, states, doubt, new, start)
-        surrounded, released = self._surround(edges, moves, end)
-        due = len(edges.ticks) if last else int(np.searchsorted(released, end, "right"))
-        positions = self._positions(new, start, edges, released, stretch=stretch, last=last)
-        widths = self._width_records(moves, known, end)
-        health = self._health(new, end)
+        if stretch.start > self._end:
+            self._mark += (stretch.start // self._grid - self._mark) // _REST * _REST
+        self._end = stretch.end
+        states = np.concatenate((np.array([self._levels]), stretch.levels))
+        kept = len(self._moves.ticks)
+        moves = self._moved(stretch, states)
+        new = moves.since(kept - 1)  # the first of these is the last one before the stretch
+        edges = self._edges(stretch, states, new)
+        surrounded, released = self._surround(edges, moves)
+        due = len(edges.ticks) if last else int(np.searchsorted(released, stretch.end, "right"))
+        positions = self._positions(new, edges, released, stretch.end, last)
+        self._set_levels(positions, stretch, states)
+        widths = self._width_records(new, stretch.end)
+        health = self._health(new, stretch.end)
         self._levels = states[-1]
         self._waiting = edges.part(due, None)
         oldest = self._waiting.ticks[0] if due < len(edges.ticks) else _NEVER
@@ -131,53 +131,47 @@ class Recorder:
     def _us(self, ticks: Ints) -> Floats:
         return ticks * self._tick_us.numerator / self._tick_us.denominator
 
-    def _moved(self, ticks: Ints, states: Words, doubt: Words) -> _Moves:
+    def _moved(self, stretch: Stretch, states: Words) -> _Moves:
         """Encoder transitions, the few kept from before in front."""
         quadrature = _quadrature(states)
-        turned = (quadrature[1:] - quadrature[:-1]) & 3
-        torn = doubt & 1
+        turned = (quadrature[1:] - quadrature[:-1]) & quadrature.dtype.type(3)
+        torn = stretch.doubt & stretch.doubt.dtype.type(1)
         rows = np.flatnonzero(turned | torn)
-        step = _STEP[turned[rows]]
-        unsure = (step == _ILLEGAL) | (torn[rows] != 0)
+        step = _STEP.take(turned.take(rows))
+        jump = step
+        unsure = (step == _ILLEGAL) | (torn.take(rows) != 0)
         if unsure.any():
             order = np.arange(len(step))
             latest = np.maximum.accumulate(np.where(np.abs(step) == 1, order, -1))
             way = np.where(latest < 0, self._direction, np.sign(step[latest]))
             jump = np.where(step == _ILLEGAL, 2 * way, step)
             step = np.where(unsure, np.int8(0), step)
-        else:
-            jump = step
-        count = self._count + np.cumsum(jump, dtype=np.int64)
-        moving = np.flatnonzero(jump)
-        if len(moving):
-            self._direction = int(np.sign(jump[moving[-1]]))
-        if len(count):
-            self._count = int(count[-1])
+        if len(jump) and jump[-1]:
+            self._direction = int(np.sign(jump[-1]))
         kept = self._moves
         return _Moves(
-            np.concatenate((kept.ticks, ticks[rows])),
-            np.concatenate((kept.counts, count)),
+            np.concatenate((kept.ticks, stretch.ticks.take(rows))),
+            np.concatenate((kept.counts, kept.counts[-1] + np.cumsum(jump, dtype=np.int64))),
             np.concatenate((kept.step, step)),
         )
 
-    def _edges(self, ticks: Ints, states: Words, doubt: Words, new: _Moves, start: int) -> _Edges:
+    def _edges(self, stretch: Stretch, states: Words, new: _Moves) -> _Edges:
         """Contact and index edges in order of time; those that still wait in front."""
-        flips = (states[1:] ^ states[:-1]) & states.dtype.type(self._edge_bits) & ~doubt
+        flips = (states[1:] ^ states[:-1]) & states.dtype.type(self._edge_bits) & ~stretch.doubt
         rows = np.flatnonzero(flips)
         found = []
         for bit, number in self._inputs.items():
             own = rows[(flips[rows] >> bit & 1) != 0]
             level = (states[own + 1] >> bit & 1).astype(np.int64)
-            found.append((ticks[own], np.full(len(own), number, np.int64), level))
+            found.append((stretch.ticks[own], np.full(len(own), number, np.int64), level))
         t, which, level = (np.concatenate(each) for each in zip(*found, strict=True))
         order = np.lexsort((which, t))
         t = t[order]
-        counts = np.concatenate(([start], new.counts))
-        count = counts[np.searchsorted(new.ticks, t, "right")]
+        count = new.counts[np.searchsorted(new.ticks, t, "right") - 1]
         fresh = (t, which[order], level[order], count)
         return _Edges(*(np.concatenate(pair) for pair in zip(self._waiting, fresh, strict=True)))
 
-    def _surround(self, edges: _Edges, moves: _Moves, end: int) -> tuple[NDArray[np.void], Ints]:
+    def _surround(self, edges: _Edges, moves: _Moves) -> tuple[NDArray[np.void], Ints]:
         """The edges with the encoder edges beside them, and when each could be told (ticks)."""
         records = np.zeros(len(edges.ticks), EDGE)
         records["t_us"] = self._us(edges.ticks)
@@ -185,45 +179,40 @@ class Recorder:
         records["count"] = edges.counts
         records["around_t_us"] = np.nan
         following = np.searchsorted(moves.ticks, edges.ticks, "right")
-        ticks = np.concatenate((moves.ticks, [_NEVER, _NEVER]))
-        step = np.concatenate((moves.step, np.ones(2, np.int8)))
-        broken = np.concatenate(([0], np.cumsum(step == 0)))  # illegal ones before each
+        illegal = np.flatnonzero(moves.step == 0)
+        passed = np.searchsorted(illegal, following)  # illegal ones before the edge
         latest = edges.ticks + self._wait
-        for place in range(4):
+        told = latest
+        for place in (3, 2, 1, 0):
             which = following + (place - 2)
             there = (which >= 0) & (which < len(moves.ticks))
-            which = np.clip(which, 0, len(step) - 1)
-            there &= (step[which] != 0) & (broken[which] == broken[following])
-            there &= ticks[which] <= latest
-            own, moved = np.flatnonzero(there), which[there]
-            records["around_t_us"][own, place] = self._us(ticks[moved])
-            records["around_at"][own, place] = moves.counts[moved] + (step[moved] < 0)
-            records["around_step"][own, place] = step[moved]
-        second = following + np.where(step[following] == 0, 0, 1)  # an illegal one ends the wait
-        return records, np.maximum.accumulate(np.minimum(latest, ticks[second]))
+            which = np.clip(which, 0, len(moves.ticks) - 1)
+            moved = moves.ticks[which]
+            there &= moved <= latest
+            sure = moves.step[which] != 0
+            if place > 1:  # the second edge after ends the wait, an illegal one as well
+                ends = there if place == 3 else there & ~sure
+                told = np.where(ends, moved, told)
+            own = np.flatnonzero(there & sure & (np.searchsorted(illegal, which) == passed))
+            which, moved = which[own], moved[own]
+            records["around_t_us"][own, place] = self._us(moved)
+            records["around_at"][own, place] = moves.counts[which] + (moves.step[which] < 0)
+            records["around_step"][own, place] = moves.step[which]
+        return records, np.maximum.accumulate(told)
 
     def _positions(
-        self,
-        new: _Moves,
-        start: int,
-        edges: _Edges,
-        released: Ints,
-        *,
-        stretch: Stretch,
-        last: bool,
+        self, new: _Moves, edges: _Edges, released: Ints, end: int, last: bool
     ) -> NDArray[np.void]:
         """Positions at grid marks where the count changed, and at each fifth without a change."""
-        end = stretch.end
-        due = -(-new.ticks // self._grid)
-        closing = np.flatnonzero(np.diff(due, append=-1))  # the last transition before each mark
-        marks, passed = due[closing], closing + 1
+        due = -(-new.ticks[1:] // self._grid)
+        later = np.append(due[1:] != due[:-1], [True] * bool(len(due)))
+        passed = np.flatnonzero(later) + 1  # the last transition before each of the marks
+        marks = due[passed - 1]
+        limit = end // self._grid + 1
         if last:
-            final = -(-end // self._grid)
-            if not len(marks) or marks[-1] < final:
-                marks, passed = np.append(marks, final), np.append(passed, len(new.ticks))
-            limit = final
-        else:
-            limit = end // self._grid + 1
+            limit = -(-end // self._grid)
+            if not len(marks) or marks[-1] < limit:
+                marks, passed = np.append(marks, limit), np.append(passed, len(due))
         # Between the mark before and the next one come the positions at rest.
         previous = np.concatenate(([self._mark], marks))
         passed_before = np.concatenate(([0], passed))
@@ -232,79 +221,68 @@ class Recorder:
         each[-1] -= 1  # no change after the last
         group = np.repeat(np.arange(len(each)), each)
         place = np.arange(len(group)) - np.repeat(np.cumsum(each) - each, each) + 1
-        resting = place <= at_rest[group]
         mark = previous[group] + _REST * place
-        changed = np.flatnonzero(~resting)
+        changed = np.flatnonzero(place > at_rest[group])
         mark[changed] = marks
-        counts = np.concatenate(([start], new.counts))
-        records = np.zeros(len(group), POSITION)
-        records["count"] = counts[passed_before[group]]
-        records["count"][changed] = counts[passed]
-        records["low"] = records["high"] = records["count"]
-        if len(changed):
-            spans = np.empty(2 * len(marks), np.int64)
-            spans[::2], spans[1::2] = passed_before[:-1], passed + 1
-            counts = np.append(counts, counts[-1])
-            records["low"][changed] = np.minimum.reduceat(counts, spans)[::2]
-            records["high"][changed] = np.maximum.reduceat(counts, spans)[::2]
+        count = new.counts[passed_before[group]]
+        count[changed] = new.counts[passed]
         ticks = np.minimum(mark * self._grid, end)
+        records = np.zeros(len(group), POSITION)
         records["t_us"] = self._us(ticks)
-        records["levels"] = self._levels_at(ticks, stretch) | _channels(records["count"])
-        if len(released):
-            first = np.searchsorted(released, ticks, "right")  # the oldest not told by then
-            oldest = np.append(edges.ticks, _NEVER)[first]
-            records["done_us"] = self._us(np.minimum(ticks, oldest))
-        else:
-            records["done_us"] = records["t_us"]
+        records["count"] = records["low"] = records["high"] = count
+        if len(changed):
+            spans = np.stack((passed_before[:-1], passed + 1), axis=1).ravel()[:-1]
+            records["low"][changed] = np.minimum.reduceat(new.counts, spans)[::2]
+            records["high"][changed] = np.maximum.reduceat(new.counts, spans)[::2]
+        first = np.searchsorted(released, ticks, "right")  # the oldest edge not told by then
+        oldest = np.append(edges.ticks, _NEVER)[first]
+        records["done_us"] = self._us(np.minimum(ticks, oldest))
         if last:
             records["done_us"][-1] = np.nextafter(records["t_us"][-1], np.inf)
         if len(mark):
             self._mark = int(mark[-1])
         return records
 
-    def _levels_at(self, ticks: Ints, stretch: Stretch) -> Ints:
-        """Index and contact bits of a position record at ``ticks``."""
-        states = np.concatenate((np.array([self._levels]), stretch.levels))
+    def _set_levels(self, positions: NDArray[np.void], stretch: Stretch, states: Words) -> None:
+        """Put the levels of all pins into ``positions``."""
         rows = np.flatnonzero((states[1:] ^ states[:-1]) & states.dtype.type(self._edge_bits))
         pins = states[np.concatenate(([0], rows + 1))].astype(np.int64)
         levels = np.zeros(len(pins), np.int64)
         for bit, number in self._inputs.items():
             levels |= (pins >> bit & 1) << (2 if number == INDEX_INPUT else 3 + number)
-        return levels[np.searchsorted(stretch.ticks[rows], ticks, "right")]
+        t_us = self._us(stretch.ticks[rows])
+        now = levels[np.searchsorted(t_us, positions["t_us"], "right")]
+        positions["levels"] = now | _channels(positions["count"])
 
-    def _width_records(self, moves: _Moves, known: int, end: int) -> NDArray[np.void]:
+    def _width_records(self, new: _Moves, end: int) -> NDArray[np.void]:
         """Totals of the time spent in each quadrature state, where the count changes."""
-        new = moves.since(known)
-        if not len(new.ticks):
+        if len(new.ticks) < 2:
             return np.empty(0, WIDTH)
-        low = max(known - 1, 0)
-        visits = moves.since(low)  # each ends where the next begins
-        lasted = np.diff(visits.ticks)
-        through = (visits.step[1:] == visits.step[:-1]) & (visits.step[1:] != 0)
+        lasted = np.diff(new.ticks)  # visits: each ends with the transition that begins the next
+        through = (new.step[1:] == new.step[:-1]) & (new.step[1:] != 0)
         through &= lasted < self._longest
-        mark = -(-new.ticks // self._widths)
+        mark = -(-new.ticks[1:] // self._widths)
         slot = mark - mark[0]
         slots = int(slot[-1]) + 1
-        ending = slot[len(slot) - len(lasted) :]  # the very first visit has no beginning
-        dwell = np.bincount(
-            ending * 4 + (visits.counts[:-1] & 3), np.where(through, lasted, 0), 4 * slots
-        )  # exact: no sum is above 2**53
         ends = np.bincount(slot, minlength=slots)
-        broken = ends - np.bincount(ending[through], minlength=slots)
+        broken = ends - np.bincount(slot, through, slots).astype(np.int64)
+        slot *= 4
+        slot += new.counts[:-1] & 3
+        dwell = np.bincount(slot, lasted * through, 4 * slots)  # exact: no sum is above 2**53
         totals = self._dwell + np.cumsum(dwell.reshape(slots, 4).astype(np.int64), axis=0)
         breaks = self._breaks + np.cumsum(broken)
         self._dwell, self._breaks = totals[-1], int(breaks[-1])
         told = np.flatnonzero(ends)
         records = np.zeros(len(told), WIDTH)
         records["t_us"] = self._us(np.minimum((told + mark[0]) * self._widths, end))
-        records["count"] = new.counts[np.cumsum(ends)[told] - 1]
+        records["count"] = new.counts[np.cumsum(ends)[told]]
         records["dwell_us"] = self._us(totals[told])
         records["breaks"] = breaks[told]
         return records
 
     def _health(self, new: _Moves, end: int) -> list[Health]:
         """The total of illegal transitions, where it has grown."""
-        illegal = new.ticks[new.step == 0]
+        illegal = new.ticks[1:][new.step[1:] == 0]
         mark, grown = np.unique(-(-illegal // self._widths), return_counts=True)
         told = []
         for tick, more in zip(np.minimum(mark * self._widths, end), grown.tolist(), strict=True):

@@ -152,12 +152,13 @@ class BodyReader:
             full = lengths > 0
             starts, ends, lengths = starts[full], ends[full], lengths[full]
         if len(starts):
-            first = data[starts]
-            kinds = _KIND[first]
-            if kinds.max() <= _NO_LEVEL and lengths.min() > 1 and not self._section:
+            first = data.take(starts)
+            # Nearly always there is nothing but "#" and "0" or "1" (which differ in one bit).
+            plain = ((first == ord("#")) | (first | 1 == ord("1"))).all()
+            if plain and lengths.min() > 1 and not self._section:
                 yield self._apply(_Tokens(first, starts + 1, ends))
             else:
-                rest = yield from self._sift(starts, ends, kinds, rest)
+                rest = yield from self._sift(starts, ends, _KIND.take(first), rest)
         self._line += int(np.count_nonzero(data[PAD:rest] == 10))
         return rest
 
@@ -235,7 +236,7 @@ class BodyReader:
         stamps = np.flatnonzero(is_time)
         ticks = np.empty(0, np.int64)
         if len(stamps):
-            ticks, bad = decimals(self._data, tokens.at[stamps], tokens.end[stamps])
+            ticks, bad = decimals(self._data, tokens.at.take(stamps), tokens.end.take(stamps))
             if bad is not None:
                 for token in stamps[bad].tolist():
                     at, end = int(tokens.at[token]) - 1, int(tokens.end[token])
@@ -259,7 +260,7 @@ class BodyReader:
             ticks, changes_before = before[:-1][over], changes_before[over]
         else:
             ticks = before[:-1]
-        return self._changed(ticks, levels[changes_before], unknown[changes_before])
+        return self._changed(ticks, levels.take(changes_before), unknown[changes_before])
 
     def _changed(self, ticks: Ints, levels: Words, unknown: Words) -> Rows:
         """Only those rows that differ from the one before."""
@@ -275,9 +276,9 @@ class BodyReader:
 
     def _carry(self, tokens: _Tokens, changes: Ints) -> tuple[Words, Words]:
         """Levels and unknown bits before the first and after each of the ``changes``."""
-        at, value = tokens.at[changes], tokens.value[changes]
-        pins = self._short[self._data[at]]
-        length = tokens.end[changes] - at
+        at, value = tokens.at.take(changes), tokens.value.take(changes)
+        pins = self._short.take(self._data.take(at))
+        length = tokens.end.take(changes) - at
         if length.max(initial=1) > 1:
             pins[length > 1] = 0
             self._find_long(at, length, pins)

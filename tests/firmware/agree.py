@@ -25,8 +25,7 @@ def _sort_of(truth: Truth, t_us: float, told: Edge) -> bool:
     for shift_us in range(-SAME_US, SAME_US + 1):
         before, after = truth.around(t_us + shift_us)
         if told.count == truth.count_at(t_us + shift_us) and all(
-            _same(a, b)
-            for a, b in zip((*told.before, *told.after), (*before, *after), strict=True)
+            _same(a, b) for a, b in zip((*told.before, *told.after), (*before, *after), strict=True)
         ):
             return True
     return False
@@ -60,9 +59,7 @@ def check(found: list[Line], truth: Truth) -> Errors:
     for number, name in NAMES.items():
         told, true = edges(found, number), truth.inputs[name]
         assert [edge.level for edge in told] == [level for _, level in true], name
-        late += [
-            (edge.t_us - t_us) % WRAP for edge, (t_us, _) in zip(told, true, strict=True)
-        ]
+        late += [(edge.t_us - t_us) % WRAP for edge, (t_us, _) in zip(told, true, strict=True)]
         for edge, (t_us, _) in zip(told, true, strict=True):
             assert _sort_of(truth, t_us, edge), (edge, t_us, truth.around(t_us))
     assert not of(found, "X")

@@ -11,6 +11,7 @@ import zlib
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 STATE = {(0, 0): 0, (1, 0): 1, (1, 1): 2, (0, 1): 3}  # (A, B): count modulo 4
@@ -46,8 +47,7 @@ def lines(said: bytes) -> list[Line]:
 
 def dropped(found: list[Line]) -> int:
     """How many running numbers were left out."""
-    pairs = zip(found, found[1:], strict=False)
-    return sum((after.number - before.number - 1) % 65536 for before, after in pairs)
+    return sum((after.number - before.number - 1) % 65536 for before, after in pairwise(found))
 
 
 def of(found: list[Line], *kinds: str) -> list[Line]:

@@ -64,24 +64,22 @@ def test_recording_at_real_time(chip: Chip) -> None:
 
 def test_question_from_the_host(chip: Chip) -> None:
     with board([str(chip.program), "--live", str(chip.elf())], "0 pin a 1\n") as line:
-        hear(line, 0.5)
+        said = hear(line, 0.5)
         os.write(line, b"?\n")
-        found = lines(whole(hear(line, 0.8)))
-    assert of(found, "I")
+        said += hear(line, 0.8)
+    assert len(of(lines(said), "I")) == 2
 
 
 def test_host_that_does_not_read(chip: Chip) -> None:
     """Bytes are lost on the way, as on a cable; the chip goes on and the gap can be seen."""
-    text = "".join(
-        f"{1e5 + i * 400:.1f} pin contact1 {1 - i % 2}\n" for i in range(5000)
-    )
+    text = "".join(f"{1e5 + i * 400:.1f} pin contact1 {1 - i % 2}\n" for i in range(5000))
     with board([str(chip.program), "--live", str(chip.elf())], text) as line:
         early = hear(line, 0.3)
         time.sleep(2.5)
         hear(line, 0.1)  # what had stayed in between
         late = hear(line, 1.0)
     before, after = lines(early), lines(whole(late))
-    assert (after[0].number - before[-1].number) % 65536 > 500
+    assert (after[0].number - before[-1].number) % 65536 > 100
     assert dropped(after) == 0
     assert not of(after, "R")
     assert of(after, "P")
@@ -89,7 +87,9 @@ def test_host_that_does_not_read(chip: Chip) -> None:
 
 def test_wrong_use_of_the_command(tmp_path: Path) -> None:
     def run(*arguments: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run([sys.executable, RUN_PINS, *arguments], capture_output=True, text=True)
+        return subprocess.run(
+            [sys.executable, RUN_PINS, *arguments], check=False, capture_output=True, text=True
+        )
 
     assert run().returncode == 2
     assert run("a.vcd").returncode == 2

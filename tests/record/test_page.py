@@ -141,7 +141,7 @@ def test_as_found_and_as_left_stand_side_by_side() -> None:
     made = record(phases=("as found", "as left"))
     text = text_of(made)
     assert "full advance, as left" in text
-    assert "as found, °" in text
+    assert "as found , °" in text
     assert page.render(made).count('class="mean past"') == 20  # 2 units, 2 settings, all and 4
 
 

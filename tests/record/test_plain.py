@@ -37,7 +37,7 @@ class Outer:
     sure: bool = True
 
 
-inners = st.builds(Inner, st.integers(), st.fractions(max_denominator=10**6))
+inners = st.builds(Inner, st.integers(), st.fractions(-(10**6), 10**6, max_denominator=10**6))
 outers = st.builds(
     Outer,
     st.text(),
@@ -91,6 +91,7 @@ GOOD: dict[str, Any] = {
         ({"name": 3}, r"here\.name: must be text, not 3"),
         ({"inner": {"count": True, "ratio": "1/2"}}, r"here\.inner\.count: must be a whole number"),
         ({"inner": {"count": 2, "ratio": "1/0"}}, r"here\.inner\.ratio: must be a fraction"),
+        ({"inner": {"count": 2, "ratio": "1e99999999"}}, r"inner\.ratio: must be a fraction"),
         ({"inner": {"ratio": "1/2"}}, r"here\.inner\.count: is missing"),
         ({"inner": []}, r"here\.inner: must be a table of named values"),
         ({"angles": [1.0, "x"]}, r"here\.angles\[1\]: must be a number, not 'x'"),

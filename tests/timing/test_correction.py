@@ -264,3 +264,16 @@ def test_compensated_cams_keep_their_leads() -> None:
     want = Want("rear", "fixed", 33.0, 36.0, 37.0, 35.0, cylinder=1)
     found = correction.propose([want], profile(unit), Means(leads=(Leads("rear"),)))
     assert "meant to differ" in found.notes[0]
+
+
+def test_what_is_not_combined_is_said() -> None:
+    means = Means(
+        couplings=(Coupling("twin", 31, 32),),
+        train=Train((Mesh("crank", 31, "idler", 37), Mesh("idler", 29, "twin", 41))),
+    )
+    want = Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0)
+    ratio = Fraction(31 * 29, 37 * 41)
+    job = profile(replace(UPPER, turns_per_crank_turn=ratio))
+    found = correction.propose([want], job, means)
+    assert any("tried 1 at a time" in note for note in found.notes)
+    assert found.options[0].remaining_deg < 0.5

@@ -1,0 +1,145 @@
+"""The line through certificates, against another library's least squares and against chance."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.optimize import curve_fit
+from scipy.stats import t as student
+
+from rig.engine.uncertainty import Contribution
+from rig.faults import InputError
+from rig.record.drift import DAYS_A_YEAR, LATEST, DatedMean, Line, fit
+
+
+def dated(
+    year: float,
+    mean_btdc: float,
+    u_own: float = 0.05,
+    u_shared: float = 0.0,
+    level: int = 0,
+    shares: str = "",
+) -> DatedMean:
+    parts = [Contribution("repeatability", u_own, math.inf, "A", "")]
+    if u_shared:
+        parts.append(Contribution("top dead centre", u_shared, math.inf, "B", ""))
+    return DatedMean(
+        year * DAYS_A_YEAR, mean_btdc, tuple(parts), level, shares or f"reference of {year}"
+    )
+
+
+def fitted(points: list[DatedMean]) -> Line:
+    line = fit(points)
+    assert line is not None
+    return line
+
+
+def test_a_straight_row_gives_its_slope() -> None:
+    line = fitted([dated(year, 36.0 - 0.25 * year) for year in range(5)])
+    assert line.per_year_deg == pytest.approx(-0.25, abs=1e-12)
+    assert line.last_btdc == pytest.approx(35.0, abs=1e-12)
+    assert line.scatter == pytest.approx(0.0, abs=1e-9)
+    assert line.told_apart
+
+
+def test_closed_form_of_equal_weights() -> None:
+    """u(slope) = u / sqrt(sum of squared distances from the middle year); textbook."""
+    line = fitted([dated(year, 36.0, 0.05) for year in range(5)])
+    assert line.U_per_year_deg == pytest.approx(1.959964 * 0.05 / math.sqrt(10.0), rel=1e-6)
+
+
+@given(st.lists(st.tuples(st.floats(34.0, 38.0), st.floats(0.02, 0.5)), min_size=3, max_size=12))
+def test_agrees_with_another_library(values: list[tuple[float, float]]) -> None:
+    years = np.arange(len(values), dtype=float) * 0.7
+    angles = np.array([angle for angle, _ in values])
+    u = np.array([each for _, each in values])
+    line = fitted([dated(y, a, s) for y, (a, s) in zip(years, values, strict=True)])
+
+    def straight(x: np.ndarray, slope: float, at_end: float) -> np.ndarray:
+        return slope * (x - years[-1]) + at_end
+
+    found, covariance = curve_fit(
+        straight, years, angles, p0=(0.0, 36.0), sigma=u, absolute_sigma=True
+    )
+    free = len(values) - 2
+    chi2 = float(np.sum(((angles - straight(years, *found)) / u) ** 2))
+    scatter = math.sqrt(chi2 / free)
+    assert line.per_year_deg == pytest.approx(found[0], abs=1e-6)
+    assert line.last_btdc == pytest.approx(found[1], abs=1e-6)
+    assert line.scatter == pytest.approx(scatter, abs=1e-6)
+    k = student.ppf(0.975, free) if scatter > 1.0 else 1.959963985
+    u_slope = math.sqrt(covariance[0, 0]) * max(1.0, scatter)
+    assert line.U_per_year_deg == pytest.approx(k * u_slope, rel=1e-4)
+
+
+def test_a_step_is_no_drift() -> None:
+    before = [dated(year, 36.0 - 0.1 * year, level=0) for year in range(4)]
+    after = [dated(4 + year, 39.0 - 0.1 * year, level=1) for year in range(3)]
+    line = fitted(before + after)
+    assert line.per_year_deg == pytest.approx(-0.1, abs=1e-12)
+    assert line.last_btdc == pytest.approx(38.8, abs=1e-12)
+    assert line.free == 4
+
+
+def test_set_anew_each_year_the_slope_is_that_between_the_visits() -> None:
+    """As left, then as found a year later 0.3 less, set back, and so on."""
+    points = [dated(0, 36.0, level=0)]
+    for year in range(1, 5):
+        points += [dated(year, 35.7, level=year - 1), dated(year, 36.0, level=year)]
+    assert fitted(points).per_year_deg == pytest.approx(-0.3, abs=1e-12)
+
+
+def test_a_shared_reference_says_nothing_against_a_slope() -> None:
+    own = [dated(year, 36.0 - 0.1 * year, 0.05) for year in range(5)]
+    shared = [dated(year, 36.0 - 0.1 * year, 0.05, 0.8, shares="one") for year in range(5)]
+    apart = [dated(year, 36.0 - 0.1 * year, 0.05, 0.8) for year in range(5)]
+    assert fitted(shared).U_per_year_deg == pytest.approx(fitted(own).U_per_year_deg, rel=1e-6)
+    assert fitted(apart).U_per_year_deg > 10.0 * fitted(own).U_per_year_deg
+
+
+@pytest.mark.parametrize(
+    "points",
+    [
+        [],
+        [dated(0, 36.0)],
+        [dated(0, 36.0), dated(1, 35.9)],
+        [dated(0, 36.0), dated(0, 35.9), dated(0, 35.8)],
+        [dated(0, 36.0, level=0), dated(0, 35.0, level=0), dated(1, 36.0, level=1)],
+    ],
+    ids=["none", "one", "two", "one day", "a day in each stretch"],
+)
+def test_too_few_to_bear_a_line(points: list[DatedMean]) -> None:
+    assert fit(points) is None
+
+
+def test_the_turn_of_the_circle_is_no_drift() -> None:
+    line = fitted([dated(0, 179.9), dated(1, -180.0), dated(2, -179.9)])
+    assert line.per_year_deg == pytest.approx(0.1, abs=1e-9)
+    assert line.last_btdc == pytest.approx(-179.9, abs=1e-9)
+
+
+def test_the_latest_points_count() -> None:
+    long_ago = [dated(year, 100.0) for year in range(-200, 0)]
+    lately = [dated(year, 36.0 - 0.01 * year) for year in range(LATEST)]
+    assert fitted(long_ago + lately).per_year_deg == pytest.approx(-0.01, abs=1e-9)
+
+
+def test_an_uncertainty_of_nothing_is_said() -> None:
+    with pytest.raises(InputError, match="uncertainty of nothing"):
+        fit([dated(year, 36.0, 0.0) for year in range(3)])
+
+
+def test_the_stated_interval_holds_the_truth_as_often_as_it_says() -> None:
+    """500 engines of six certificates, made by chance: 95 % within, by what chance allows."""
+    chance = np.random.default_rng(11)
+    held = 0
+    for _ in range(500):
+        points = [dated(year, 36.0 - 0.08 * year + chance.normal(0.0, 0.05)) for year in range(6)]
+        line = fitted(points)
+        held += abs(line.per_year_deg + 0.08) <= line.U_per_year_deg
+    # Widening only where the scatter happens to be large makes it hold a little more often.
+    assert 0.93 <= held / 500 <= 0.995

@@ -1,0 +1,227 @@
+"""The certificates of one engine in order."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fabricated_record import capture_facts, profile, readings, record, reference
+
+from rig.faults import InputError
+from rig.record import certificate, seal
+from rig.record.history import CAUTION, COLUMNS, SET_BETWEEN, csv_text, find, history
+from rig.record.schema import Change
+from rig.timing.judge import judge
+
+
+def visit(
+    jobs: Path,
+    year: int,
+    early_deg: float,
+    *,
+    name: str = "Launch engine",
+    job_name: str = "",
+    left_deg: float | None = None,
+    changes: tuple[Change, ...] = (),
+    **more: Any,
+) -> Path:
+    """Save the certificate of a visit in that year: how early it was found, and left."""
+    job = profile(1, ("rear",))
+    job = replace(job, engine=replace(job.engine, name=name))
+    # The same readings each year, so that the figures differ by what is asked alone.
+    base = readings(job, ("as found",), n=6)
+    read = [replace(each, btdc_deg=(each.btdc_deg or 0.0) + early_deg) for each in base]
+    if left_deg is not None:
+        read += [
+            replace(each, btdc_deg=(each.btdc_deg or 0.0) + left_deg, phase="as left")
+            for each in base
+        ]
+    found = replace(reference(), made_utc=f"{year}-05-14T09:12:44Z")
+    facts = replace(
+        capture_facts(), start_utc=f"{year}-05-14T09:02:03Z", end_utc=f"{year}-05-14T10:21:40Z"
+    )
+    made = record(
+        profile=job,
+        reference=found,
+        readings=read,
+        judgements=judge(read, job, found),
+        comparisons=[],
+        captures=[facts],
+        changes=changes,
+        **more,
+    )
+    file, _ = certificate.save(jobs / (job_name or f"job {year}") / "certificates", made)
+    return file
+
+
+def test_points_stand_in_order_of_their_time(tmp_path: Path) -> None:
+    for year in (2024, 2021, 2023, 2022):
+        visit(tmp_path, year, 0.0)
+    found = history(find(tmp_path))
+    assert (found.engine, found.serial, found.troubles) == ("Launch engine", "L-1047", ())
+    assert [each.setting for each in found.series] == ["full advance", "full retard"]
+    for series in found.series:
+        assert (series.unit, series.cylinder, series.kind) == ("rear", 1, "turned")
+        years = [each.measured_utc[:4] for each in series.points]
+        assert years == ["2021", "2022", "2023", "2024"]
+
+
+def test_drift_and_when_the_window_is_left(tmp_path: Path) -> None:
+    """0.1 degree a year later; the figure stands 0.8 above the latest permitted after 4 years."""
+    for year in range(2020, 2025):
+        visit(tmp_path, year, -0.1 * (year - 2020))
+    series = history(find(tmp_path)).series[0]
+    assert series.line is not None
+    last = series.points[-1].judgement
+    assert last.mean_btdc is not None
+    assert last.latest_btdc == 35.0
+    assert series.line.per_year_deg == pytest.approx(-0.1, abs=1e-3)  # years of 365 and 366 days
+    assert series.line.last_btdc == pytest.approx(last.mean_btdc, abs=2e-3)
+    assert series.words.startswith(("0.10° a year later", "no drift can be told: 0.10°"))
+
+
+def test_a_clear_drift_gives_a_date(tmp_path: Path) -> None:
+    for year in range(2015, 2025):
+        visit(tmp_path, year, -0.05 * (year - 2015))
+    series = history(find(tmp_path)).series[0]
+    assert series.line is not None
+    assert series.line.told_apart
+    left = series.line.last_btdc - 35.0
+    due = 2024 + 133 / 365 + left / 0.05
+    assert series.leaves_utc is not None
+    assert int(series.leaves_utc[:4]) == pytest.approx(due, abs=1.5)
+    assert "would leave the window about" in series.words
+    assert "as early as" in series.words
+
+
+def test_it_says_with_what_caution() -> None:
+    assert "a hint, not a promise" in CAUTION
+    assert "maker's manual" in CAUTION
+
+
+def test_too_few_certificates(tmp_path: Path) -> None:
+    visit(tmp_path, 2023, 0.0)
+    visit(tmp_path, 2024, -0.1)
+    series = history(find(tmp_path)).series[0]
+    assert series.line is None
+    assert "too few certificates" in series.words
+
+
+def test_a_change_noted_by_the_person_is_a_step(tmp_path: Path) -> None:
+    for year in range(2015, 2020):
+        visit(tmp_path, year, -0.05 * (year - 2015))
+    visit(tmp_path, 2020, 0.5, changes=(Change("new contact set", "rear"),))
+    for year in range(2021, 2025):
+        visit(tmp_path, year, 0.5 - 0.05 * (year - 2020))
+    series = history(find(tmp_path)).series[0]
+    steps = {each.measured_utc[:4]: each.step for each in series.points if each.step}
+    assert steps == {"2020": "new contact set"}
+    assert series.line is not None
+    assert series.line.per_year_deg == pytest.approx(-0.05, abs=1e-3)
+
+
+def test_a_change_of_another_unit_is_none_of_this_one(tmp_path: Path) -> None:
+    for year in (2021, 2022, 2023):
+        visit(tmp_path, year, 0.0, changes=(Change("new contact set", "front"),))
+    assert not any(each.step for each in history(find(tmp_path)).series[0].points)
+
+
+def test_setting_within_a_visit_is_a_step(tmp_path: Path) -> None:
+    for year in range(2020, 2025):
+        visit(tmp_path, year, -0.2 * (year > 2020), left_deg=0.0)
+    series = history(find(tmp_path)).series[0]
+    assert len(series.points) == 10
+    assert [each.step for each in series.points] == ["", SET_BETWEEN] * 5
+    assert [each.level for each in series.points] == [0, 1, 1, 2, 2, 3, 3, 4, 4, 5]
+    assert series.line is not None
+    assert series.line.per_year_deg == pytest.approx(-0.2, abs=2e-3)
+
+
+def test_different_engines_make_no_history(tmp_path: Path) -> None:
+    visit(tmp_path, 2023, 0.0)
+    visit(tmp_path, 2024, 0.0, name="Saw bench engine")
+    with pytest.raises(InputError, match="different engines .*: Launch engine L-1047, Saw bench"):
+        history(find(tmp_path))
+    assert history(find(tmp_path), engine="Saw bench engine").engine == "Saw bench engine"
+    with pytest.raises(InputError, match="no certificate is of that engine"):
+        history(find(tmp_path), engine="Pump engine")
+    with pytest.raises(InputError, match="different engines"):
+        history(find(tmp_path), serial="L-1047")
+
+
+def test_nothing_to_read(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no such folder"):
+        find(tmp_path / "nowhere")
+    with pytest.raises(InputError, match="no certificate to read here"):
+        history(find(tmp_path))
+
+
+def test_one_job_or_a_folder_of_jobs(tmp_path: Path) -> None:
+    first = visit(tmp_path, 2023, 0.0, job_name="b")
+    second = visit(tmp_path, 2024, 0.0, job_name="a")
+    assert find(tmp_path / "b") == [first]
+    assert find(tmp_path) == [second, first]
+
+
+def test_an_edited_certificate_is_left_out_and_said(tmp_path: Path) -> None:
+    for year in (2021, 2022, 2023):
+        edited = visit(tmp_path, year, 0.0)
+    edited.write_bytes(edited.read_bytes().replace(b"inside", b"INSIDE"))
+    foreign = edited.parent.parent / "notes" / "notes.json"
+    foreign.parent.mkdir()
+    foreign.write_text("{}")
+    found = history(find(tmp_path))
+    assert len(found.certificates) == 2
+    assert len(found.troubles) == 2
+    assert "has been edited" in found.troubles[0]
+    assert "not a timing certificate" in found.troubles[1]
+
+
+def test_a_record_resealed_with_a_wrong_time_is_left_out_and_said(tmp_path: Path) -> None:
+    for year in (2022, 2023):
+        file = visit(tmp_path, year, 0.0)
+    made = certificate.load(file) | {"measured_from_utc": "yesterday"}
+    file.write_bytes(seal.file_bytes(made, b""))
+    found = history(find(tmp_path))
+    assert len(found.certificates) == 1
+    assert "'yesterday' is not a time" in found.troubles[0]
+
+
+def test_a_unit_a_turn_out_is_no_drift(tmp_path: Path) -> None:
+    job = profile(1, ("rear",))
+    read = [replace(each, wrong_stroke=True) for each in readings(job)]
+    made = record(
+        profile=job, readings=read, judgements=judge(read, job, reference()), comparisons=[]
+    )
+    certificate.save(tmp_path / "certificates", made)
+    assert history(find(tmp_path)).series == ()
+
+
+def test_as_comma_separated_text(tmp_path: Path) -> None:
+    for year in (2021, 2022, 2023):
+        visit(tmp_path, year, -0.1 * year)
+    found = history(find(tmp_path))
+    rows = list(csv.reader(io.StringIO(csv_text(found))))
+    assert rows[0] == list(COLUMNS)
+    assert len(rows) == 1 + 2 * 3
+    first = dict(zip(rows[0], rows[1], strict=True))
+    assert first["unit"] == "rear"
+    mean = found.series[0].points[0].judgement.mean_btdc
+    assert float(first["mean_btdc_deg"]) == mean  # in full
+
+
+@pytest.mark.parametrize("evil", ["=1+1", "+cmd", "-2", "@x", "\x1b[2J=1", 'a",b\r\n'])
+def test_text_is_no_formula_and_harmless_in_a_spreadsheet(tmp_path: Path, evil: str) -> None:
+    for year in (2021, 2022):
+        visit(tmp_path, year, 0.0, changes=(Change(evil),))
+    text = csv_text(history(find(tmp_path)))
+    rows = list(csv.DictReader(io.StringIO(text)))
+    step = rows[1]["step"]
+    assert step
+    assert step[0] not in "=+-@"
+    assert "\x1b" not in text
+    assert len(rows) == 4
