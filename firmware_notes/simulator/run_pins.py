@@ -1,7 +1,8 @@
 """Runs the firmware on a simulated chip and shows its pins a recording.
 
-    python firmware_notes/simulator/run_pins.py RECORDING.vcd SAID --counts-per-turn 4096
-        writes to SAID what the firmware sends while its pins do what the recording says
+    python firmware_notes/simulator/run_pins.py RECORDING.vcd CAPTURE --counts-per-turn 4096
+        writes to CAPTURE what the firmware sends while its pins do what the recording says;
+        `rig read` reads both, so that they can be compared
 
     python firmware_notes/simulator/run_pins.py RECORDING.vcd --live
         the same at real time, on a pseudo-terminal whose path is printed: as a board at a port
@@ -20,15 +21,25 @@ import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
+from tempfile import TemporaryFile
 
 from rig.faults import InputError, RigError
+from rig.wire.capture import CaptureWriter
 from rig.wire.vcd import read_header
 from rig.wire.vcd_body import BodyReader
 
 HERE = Path(__file__).resolve().parent
 FIRMWARE = HERE.parent / "firmware"
 START_US = 20_000  # time 0 of a recording: by then the firmware is ready
-PINS = {"a": "a", "b": "b", "z": "index", "contact1": "contact1", "contact2": "contact2"}
+PINS = {
+    "a": "a",
+    "b": "b",
+    "z": "index",
+    "foot": "foot",
+    "contact1": "contact1",
+    "contact2": "contact2",
+}
+PRESSED_IS_LOW = "foot"  # a recording has 1 for pressed, the board's pin is pulled to ground
 
 
 def build(counts_per_turn: int) -> tuple[Path, Path]:
@@ -56,7 +67,7 @@ def build(counts_per_turn: int) -> tuple[Path, Path]:
 def events(recording: Path, names: dict[str, str]) -> Iterator[str]:
     """The changes of a recording's pins as event lines; levels at its time 0 from power on.
 
-    ``names`` says what the recording calls the pins a, b, z, contact1 and contact2.
+    ``names`` says what the recording calls the pins a, b, z, contact1 ...
     Raises InputError: no such file or signal, or no dump.
     """
     header = read_header(recording)
@@ -72,7 +83,8 @@ def _changes(reader: BodyReader, tick_us: float, pins: list[str]) -> Iterator[st
             t_us = START_US + tick * tick_us if tick else 0
             for number, pin in enumerate(pins):
                 if (levels ^ before) >> number & 1:
-                    yield f"{t_us:.4f} pin {pin} {levels >> number & 1}\n"
+                    level = levels >> number & 1 ^ (pin == PRESSED_IS_LOW)
+                    yield f"{t_us:.4f} pin {pin} {level}\n"
             before = levels
     yield f"{START_US + reader.end_tick * tick_us:.4f} host \n"
 
@@ -80,7 +92,7 @@ def _changes(reader: BodyReader, tick_us: float, pins: list[str]) -> Iterator[st
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("recording", nargs="?", type=Path, help="a value change dump (VCD)")
-    parser.add_argument("said", nargs="?", type=Path, help="file for what the firmware sends")
+    parser.add_argument("capture", nargs="?", type=Path, help="for what the firmware sends")
     parser.add_argument("--events", type=Path, help="a pin stream in place of the recording")
     parser.add_argument("--live", action="store_true", help="at real time, on a pseudo-terminal")
     parser.add_argument("--counts-per-turn", type=int, default=2400)
@@ -90,14 +102,14 @@ def arguments() -> argparse.Namespace:
         action="append",
         default=[],
         metavar="PIN=NAME",
-        help="what the recording calls a pin (a, b, z, contact1, contact2)",
+        help="what the recording calls a pin (a, b, z, foot, contact1, contact2)",
     )
     given = parser.parse_args()
-    if given.events and given.recording and not given.said:
-        given.said, given.recording = given.recording, None
+    if given.events and given.recording and not given.capture:
+        given.capture, given.recording = given.recording, None
     if bool(given.events) == bool(given.recording):
         parser.error("give a recording, or --events and a pin stream")
-    if bool(given.live) == bool(given.said):
+    if bool(given.live) == bool(given.capture):
         parser.error("give a file for what the firmware sends, or --live")
     return given
 
@@ -132,11 +144,19 @@ def run(given: argparse.Namespace) -> int:
             lines = iter(sys.stdin)
         else:
             lines = iter(stack.enter_context(given.events.open()))
-        out = stack.enter_context(given.said.open("wb")) if given.said else None
+        out = None
+        if given.capture:
+            capture = CaptureWriter(given.capture, {"source": "simulated chip"})
+            out = stack.enter_context(TemporaryFile())
         running = subprocess.Popen([*command, str(elf)], stdin=subprocess.PIPE, stdout=out)
         stack.callback(running.kill)
         feed(lines, running)
-        return running.wait()
+        status = running.wait()
+        if out:
+            out.seek(0)
+            shutil.copyfileobj(out, capture)
+            capture.close()
+        return status
 
 
 def main() -> int:

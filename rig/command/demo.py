@@ -27,7 +27,7 @@ from rig.engine.newjob import write_example
 from rig.faults import RigLostError
 from rig.wire.port import open_port
 
-SEED = 7
+SEED = 3
 LOOK_S = 8.0
 """The dashboard stays up this long after the certificate was saved."""
 HAND_KEYS = {"right": "turn 90 at 60", "left": "back 45 at 60", "up": "turn 720 at 90"}
@@ -61,8 +61,7 @@ def run(args: argparse.Namespace) -> int:
             show(desk, over, plain_lines=args.plain)
         finally:
             bench.end()
-    tell(bench)
-    return 0
+    return tell(bench)
 
 
 class VirtualRigProcess:

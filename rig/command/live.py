@@ -13,8 +13,9 @@ from rig.command.desk import Desk
 from rig.command.feed import Feed
 from rig.command.job import Job
 from rig.command.say import message
-from rig.command.show import summary_lines
-from rig.faults import InputError
+from rig.command.show import summary_lines, verdict_status
+from rig.faults import InputError, RigLostError
+from rig.record import certificate
 from rig.screen import loop, plain
 from rig.screen.keys import is_screen
 from rig.screen.speak import Speaker, find_program
@@ -54,8 +55,7 @@ def run(args: argparse.Namespace) -> int:
         if voice is not None:
             voice.close()
         bench.end()
-    tell(bench)
-    return 3 if bench.lost and bench.saved is None else 0
+    return tell(bench)
 
 
 def start(job: Job, port: Port) -> Bench:
@@ -81,18 +81,20 @@ def show(desk: Desk, over: Callable[[], bool], *, plain_lines: bool = False) -> 
         loop.run(desk.view, desk.key, stop=over, fps=FRAMES_A_SECOND)
 
 
-def tell(bench: Bench) -> None:
-    """Where the files are and what was found."""
+def tell(bench: Bench) -> int:
+    """Say where the files are and what was found; the exit status."""
     print(f"job folder:  {bench.job.folder}")
     print(f"capture:     {bench.capture_path}")
     if bench.saved is None:
         print("no certificate was saved; rig certify makes one from the capture")
-        return
+        return RigLostError.status if bench.lost else 0
     record, page = bench.saved
     print(f"certificate: {record}")
     print(f"page:        {page}")
     for line in summary_lines(record):
         print(line)
+    found = certificate.as_certificate(certificate.load(record))
+    return verdict_status(found.judgements, found.comparisons)
 
 
 def _voice() -> Speaker:

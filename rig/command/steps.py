@@ -99,7 +99,7 @@ def advice(bench: Bench, step: Step) -> Advice:
         lost = " again: the count of turns was lost" if session.stroke_lost else ""
         return Advice(
             f"Bring cylinder 1 to its firing top dead centre and state it{lost}.",
-            "On a four-stroke it tells which lobe serves which cylinder. Reading works without it.",
+            "It tells which lobe serves which cylinder. Reading works without it.",
             LIVE_MAGNETO,
         )
     if step == "saved":
@@ -116,7 +116,7 @@ def advice(bench: Bench, step: Step) -> Advice:
         )
     return Advice(
         "Save the certificate, move a lever, or turn on for more readings.",
-        "Each unit has enough readings for a judgement; more make the spread surer.",
+        "Each unit has enough for a judgement; more make the spread surer.",
         LIVE_MAGNETO,
     )
 

@@ -44,6 +44,7 @@ class Point:
     """What one certificate says of one series. Angles in degrees; ``U_deg`` at about 95 %."""
 
     certificate: str
+    record_sha256: str
     measured_utc: str
     phase: str
     judgement: Judgement
@@ -96,6 +97,7 @@ class _Read:
     judgements: tuple[Judgement, ...]
     changes: tuple[Change, ...]
     shares: str  # not in the record: what tells its reference from others
+    record_sha256: str  # not in the record's body
 
 
 _PARTS = ("identification", "measured_from_utc", "judgements", "changes")
@@ -122,16 +124,17 @@ def history(paths: Sequence[Path], engine: str = "", serial: str = "") -> Histor
     InputError when none is found, or when certificates of different engines are left.
     """
     troubles: list[str] = []
-    by_engine: dict[tuple[str, str], list[Path]] = {}
+    by_engine: dict[tuple[str, str], dict[str, Path]] = {}
     for path in paths:
         try:
-            by_engine.setdefault(_engine_of(_sealed_text(path), path), []).append(path)
+            text, sha256 = _sealed(path)
+            by_engine.setdefault(_engine_of(text, path), {})[sha256] = path  # a copy counts once
         except InputError as error:
             troubles.append(visible(str(error)))
     wanted = [key for key in by_engine if engine in ("", key[0]) and serial in ("", key[1])]
     if len(wanted) != 1:
         raise InputError(_which(wanted, list(by_engine), troubles))
-    read = [_read(path, troubles) for path in by_engine[wanted[0]]]
+    read = [_read(path, troubles) for path in by_engine[wanted[0]].values()]
     usable = sorted(
         (each for each in read if each is not None), key=lambda each: each.measured_from_utc
     )
@@ -162,13 +165,14 @@ def csv_text(of: History) -> str:
     return out.getvalue()
 
 
-def _sealed_text(path: Path) -> str:
-    """Give the text of a record whose seal holds; raises InputError when it does not."""
+def _sealed(path: Path) -> tuple[str, str]:
+    """Give text and digest of a record whose seal holds; raises InputError when it does not."""
     data = seal.read_bytes(path)
-    if not seal.look_at(data).holds:
+    looked = seal.look_at(data)
+    if not looked.holds:
         seal.parse(data, path.name)  # says it better when it is no certificate at all
         raise InputError(f"{path.name}: has been edited since it was saved; it was left out.")
-    return data.decode("ascii", "replace")
+    return data.decode("ascii", "replace"), looked.stated
 
 
 def _engine_of(text: str, path: Path) -> tuple[str, str]:
@@ -183,9 +187,10 @@ def _engine_of(text: str, path: Path) -> tuple[str, str]:
 
 def _read(path: Path, troubles: list[str]) -> _Read | None:
     try:
-        text = _sealed_text(path)
+        text, sha256 = _sealed(path)
         reference = from_plain(Reference, seal.part(text, "reference"), f"{path.name}: reference")
         plain = {name: seal.part(text, name) for name in _PARTS}
+        plain["record_sha256"] = sha256
         plain["shares"] = f"{reference.tdc_deg!r} {reference.made_utc}"
         read = from_plain(_Read, plain, path.name)
         _moment(read.measured_from_utc)
@@ -224,7 +229,7 @@ def _series(read: Sequence[_Read]) -> Iterable[Series]:
 
 def _point(read: _Read, judgement: Judgement, before: Point | None) -> Point:
     step = ""
-    if before is not None and before.certificate == read.identification:
+    if before is not None and before.record_sha256 == read.record_sha256:
         step = SET_BETWEEN
     elif before is not None:
         noted = (each.words for each in read.changes if each.unit in ("", judgement.unit))
@@ -232,6 +237,7 @@ def _point(read: _Read, judgement: Judgement, before: Point | None) -> Point:
     level = 0 if before is None else before.level + bool(step)
     return Point(
         certificate=read.identification,
+        record_sha256=read.record_sha256,
         measured_utc=read.measured_from_utc,
         phase=judgement.phase,
         judgement=judgement,

@@ -108,7 +108,9 @@ def lever_range(
         left_later_deg=later,
         place=place,
         latest_words=_latest(retard),
-        words=_words(unit, range_deg, uncertainty, wanted_btdc, earlier, later),
+        words=_words(
+            unit, range_deg, uncertainty, wanted_btdc=wanted_btdc, earlier=earlier, later=later
+        ),
         warnings=tuple(warnings),
     )
 
@@ -143,6 +145,7 @@ def _words(
     unit: str,
     range_deg: float,
     uncertainty: Uncertainty | None,
+    *,
     wanted_btdc: float | None,
     earlier: float | None,
     later: float | None,

@@ -232,8 +232,9 @@ class Recorder:
         records["count"] = records["low"] = records["high"] = count
         if len(changed):
             spans = np.stack((passed_before[:-1], passed + 1), axis=1).ravel()[:-1]
-            records["low"][changed] = np.minimum.reduceat(new.counts, spans)[::2]
-            records["high"][changed] = np.maximum.reduceat(new.counts, spans)[::2]
+            counts = np.append(new.counts, new.counts[-1]) if last else new.counts
+            records["low"][changed] = np.minimum.reduceat(counts, spans)[::2]
+            records["high"][changed] = np.maximum.reduceat(counts, spans)[::2]
         first = np.searchsorted(released, ticks, "right")  # the oldest edge not told by then
         oldest = np.append(edges.ticks, _NEVER)[first]
         records["done_us"] = self._us(np.minimum(ticks, oldest))

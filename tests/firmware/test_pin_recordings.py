@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from agree import check
@@ -27,19 +29,74 @@ def test_beginning(chip: Chip, name: str) -> None:
     assert errors.mean_us <= 1
 
 
+def through_the_firmware(recording: Path, counts_per_turn: int, folder: Path) -> Path:
+    """The command of the notes: what the firmware sends, as a capture."""
+    capture = folder / "capture"
+    command = [sys.executable, str(NOTES / "simulator" / "run_pins.py"), str(recording)]
+    command += [str(capture), "--counts-per-turn", str(counts_per_turn)]
+    subprocess.run(command, check=True)
+    return capture
+
+
+def openings(recording: Path, counts_per_turn: int, tdc_deg: float) -> list[dict[str, Any]]:
+    command = [sys.executable, "-m", "rig", "read", str(recording), "--json"]
+    command += ["--counts-per-turn", str(counts_per_turn), "--tdc-deg", str(tdc_deg)]
+    read = subprocess.run(command, check=True, capture_output=True)
+    found: list[dict[str, Any]] = json.loads(read.stdout)["openings"]
+    return found
+
+
+def same_openings(recording: Path, counts_per_turn: int, tdc_deg: float, folder: Path) -> int:
+    """Openings read through the firmware are those read straight from the pins."""
+    capture = through_the_firmware(recording, counts_per_turn, folder)
+    straight = openings(recording, counts_per_turn, tdc_deg)
+    through = openings(capture, counts_per_turn, tdc_deg)
+    for name in ("unit", "counts", "why"):
+        assert [o[name] for o in through] == [o[name] for o in straight], name
+    # Capture time counts from the first record, so only its differences can be compared.
+    first = next(iter(straight), None)
+    for one, other in zip(through, straight, strict=True):
+        assert first is not None
+        since_s = one["t_s"] - through[0]["t_s"], other["t_s"] - first["t_s"]
+        assert since_s[0] == pytest.approx(since_s[1], abs=20e-6)
+        if other["btdc_deg"] is None:
+            assert one["btdc_deg"] is None
+        else:
+            # 20 us at 60 turns a minute
+            assert one["btdc_deg"] == pytest.approx(other["btdc_deg"], abs=0.0072)
+    return len(straight)
+
+
+def test_openings_of_a_beginning(chip: Chip, tmp_path: Path) -> None:
+    recording = tmp_path / "beginning.vcd"
+    text = (FIXTURES / "coarse.vcd").read_text()
+    recording.write_text(text[: text.index("#126")] + "#12700000\n")
+    truth_of = json.loads((FIXTURES / "coarse.json").read_text())
+    assert same_openings(recording, 2400, truth_of["tdc_deg_after_index"], tmp_path) == 4
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", COUNTS)
-def test_whole_by_the_command_of_the_notes(chip: Chip, name: str, tmp_path: Path) -> None:
-    recording, said = FIXTURES / f"{name}.vcd", tmp_path / "said"
-    subprocess.run(
-        [
-            *(sys.executable, str(NOTES / "simulator" / "run_pins.py")),
-            *(str(recording), str(said), "--counts-per-turn", str(COUNTS[name])),
-        ],
-        check=True,
-    )
-    found = lines(said.read_bytes())
-    errors = check(found, truth(read_dump(recording, START_US)))
+def test_openings_of_whole_recordings(chip: Chip, name: str, tmp_path: Path) -> None:
+    truth_of = json.loads((FIXTURES / f"{name}.json").read_text())
+    recording, counts = FIXTURES / f"{name}.vcd", COUNTS[name]
+    expected = sum(len(unit["openings"]) for unit in truth_of["units"].values())
+    found = same_openings(recording, counts, truth_of["tdc_deg_after_index"], tmp_path)
+    assert found >= expected
+    said = (tmp_path / "capture").read_bytes()
+    said = b"\n".join(line for line in said.split(b"\n") if not line.startswith(b"#"))
+    errors = check(lines(said), truth(read_dump(recording, START_US)))
     assert errors.worst_us <= 5
     assert errors.mean_us <= 1
-    assert all(line[1] == COUNTS[name] for line in of(found, "I"))
+    assert all(line[1] == counts for line in of(lines(said), "I"))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [3, 11])
+def test_openings_of_virtual_runs(chip: Chip, seed: int, tmp_path: Path) -> None:
+    """A hand that trembles, contacts that chatter: the pins of the rig in software."""
+    profile = load_profile(next((EXAMPLES).glob("*.toml")))
+    recording = tmp_path / "pins.vcd"
+    with recording.open("w") as out:
+        pin_recording("turn 1500 at 120", profile, out, seed)
+    assert same_openings(recording, profile.counts_per_turn, 0.0, tmp_path) >= 4

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+import shutil
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import pytest
 from fabricated_record import capture_facts, profile, readings, record, reference
@@ -27,7 +28,6 @@ def visit(
     job_name: str = "",
     left_deg: float | None = None,
     changes: tuple[Change, ...] = (),
-    **more: Any,
 ) -> Path:
     """Save the certificate of a visit in that year: how early it was found, and left."""
     job = profile(1, ("rear",))
@@ -52,7 +52,7 @@ def visit(
         comparisons=[],
         captures=[facts],
         changes=changes,
-        **more,
+        issued=datetime(year, 5, 14, 10, 25, 12, tzinfo=UTC),
     )
     file, _ = certificate.save(jobs / (job_name or f"job {year}") / "certificates", made)
     return file
@@ -144,7 +144,7 @@ def test_setting_within_a_visit_is_a_step(tmp_path: Path) -> None:
 def test_different_engines_make_no_history(tmp_path: Path) -> None:
     visit(tmp_path, 2023, 0.0)
     visit(tmp_path, 2024, 0.0, name="Saw bench engine")
-    with pytest.raises(InputError, match="different engines .*: Launch engine L-1047, Saw bench"):
+    with pytest.raises(InputError, match=r"different engines .*: Launch engine L-1047, Saw bench"):
         history(find(tmp_path))
     assert history(find(tmp_path), engine="Saw bench engine").engine == "Saw bench engine"
     with pytest.raises(InputError, match="no certificate is of that engine"):
@@ -165,6 +165,14 @@ def test_one_job_or_a_folder_of_jobs(tmp_path: Path) -> None:
     second = visit(tmp_path, 2024, 0.0, job_name="a")
     assert find(tmp_path / "b") == [first]
     assert find(tmp_path) == [second, first]
+
+
+def test_a_copy_counts_once(tmp_path: Path) -> None:
+    for year in (2021, 2022, 2023):
+        visit(tmp_path, year, 0.0)
+    shutil.copytree(tmp_path / "job 2022", tmp_path / "copy of job 2022")
+    assert len(find(tmp_path)) == 4
+    assert len(history(find(tmp_path)).certificates) == 3
 
 
 def test_an_edited_certificate_is_left_out_and_said(tmp_path: Path) -> None:

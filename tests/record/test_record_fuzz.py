@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -78,16 +79,10 @@ def test_any_value_in_any_place(folder: Path, path: tuple[Any, ...], value: Any)
     file.write_bytes(seal.file_bytes(made, b""))
     for check in verify(file, lambda _job, _record: MADE):
         check.words.encode("utf-8")
-    try:
+    with suppress(InputError):
         csv_text(history([file]))
-    except InputError as error:
-        assert str(error)
-    try:
-        read = certificate.load(file)
-    except InputError as error:
-        assert str(error)
-        return
-    assert PageReader(page.render(read)).faults == []
+    with suppress(InputError):
+        assert PageReader(page.render(certificate.load(file))).faults == []
 
 
 @settings(max_examples=150)
@@ -98,16 +93,11 @@ def test_any_bytes_in_any_place(data: bytes, start: int, length: int) -> None:
     if spoilt == whole:
         return
     assert not seal.look_at(spoilt).holds
-    try:
-        record_read = seal.parse(spoilt, "a.json")
-        certificate.as_certificate(record_read)
-    except InputError as error:
-        assert str(error)
+    with suppress(InputError):
+        certificate.as_certificate(seal.parse(spoilt, "a.json"))
 
 
 @given(values)
 def test_any_json_is_answered(value: Any) -> None:
-    try:
+    with pytest.raises(InputError, match=r"a\.json"):
         seal.parse(json.dumps(value).encode("ascii"), "a.json")
-    except InputError as error:
-        assert "a.json" in str(error)

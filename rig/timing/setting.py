@@ -1,0 +1,165 @@
+"""Setting by moving the unit while the crank is held: a state machine, as a table.
+
+Bring the crank to the angle, hold it, move the unit until the contacts just part, let go, turn
+back, and confirm by turning. The parting belongs to the unit's adjustment at a known crank angle:
+a *set* reading, with the play of the hand as its uncertainty, never a *turned* one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from rig.timing.circular import wrap
+
+State = Literal["bring", "close", "move", "parted", "turn back", "confirm", "done"]
+Event = Literal[
+    "nothing", "at the angle, closed", "at the angle, open", "closed", "moved away", "parted",
+    "let go", "well back", "turned reading",
+]  # fmt: skip
+
+AT_DEG = 0.5
+"""Nearer than this the crank stands at the wanted angle (common practice, no source)."""
+STILL_DEG = 0.3
+"""A held crank moves by no more than this in a second (common practice, no source)."""
+LET_GO_DEG = 2.0
+"""After the parting, a movement of this much means that the crank is no longer held: what a
+trembling hand does not do (common practice, no source)."""
+
+TABLE: Mapping[tuple[State, Event], State] = {
+    ("bring", "at the angle, closed"): "move",
+    ("bring", "at the angle, open"): "close",
+    ("close", "closed"): "move",
+    ("close", "moved away"): "bring",
+    ("move", "parted"): "parted",
+    ("move", "moved away"): "bring",
+    ("parted", "closed"): "move",
+    ("parted", "let go"): "turn back",
+    ("turn back", "well back"): "confirm",
+    ("turn back", "turned reading"): "done",
+    ("confirm", "turned reading"): "done",
+}
+"""(state, event) to the next state; what is not in it leaves the state as it is."""
+
+WORDS: Mapping[State, str] = {
+    "bring": "bring the crank to the angle, forward, and hold it there",
+    "close": "the contacts stand open: move the unit {later} until they close, the crank held",
+    "move": "hold the crank; move the unit slowly {earlier} until the contacts just part",
+    "parted": "parted: do not move it any more, tighten, then let go of the crank",
+    "turn back": "turn the crank back, well past the opening",
+    "confirm": "come forward gently: a turned reading confirms or refutes the setting",
+    "done": "confirmed by turning: read on for the spread, or set it again",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What the rig sees at an instant. Crank degrees.
+
+    ``off_deg`` is how far the crank stands past the wanted angle (negative: before it),
+    ``moved_deg`` its movement, highest less lowest, over the last second. ``parted`` and
+    ``turned_reading`` are true at the instants of these events only.
+    """
+
+    t_s: float
+    crank_deg: float
+    off_deg: float
+    moved_deg: float
+    contacts_open: bool
+    parted: bool = False
+    turned_reading_btdc: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SetResult:
+    """A set reading: the crank angle at which the contacts parted, and how still it was held.
+
+    ``hand_deg`` is the half-width of the crank's movement while it was held, at least that of one
+    count. ``confirmed_deg`` is the turned reading less the set one, once there is one.
+    """
+
+    t_s: float
+    crank_deg: float
+    btdc_deg: float
+    hand_deg: float
+    confirmed_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """Where the setting of one unit stands."""
+
+    unit: str
+    wanted_btdc: float
+    earlier: str = "towards earlier"  # as said to the person: "anticlockwise, seen from ..."
+    later: str = "towards later"
+    state: State = "bring"
+    low_deg: float = 0.0  # of the crank while it was held
+    high_deg: float = 0.0
+    result: SetResult | None = None
+
+    @property
+    def words(self) -> str:
+        """What to do now, one line. Source: the table."""
+        return WORDS[self.state].format(earlier=self.earlier, later=self.later)
+
+
+def event_of(setting: Setting, seen: Seen, back_deg: float) -> Event:
+    """What happened, as far as it matters in the present state.
+
+    ``back_deg`` is how far back from the opening counts as well back. Source: the definitions of
+    this module.
+    """
+    at = abs(seen.off_deg) <= AT_DEG and seen.moved_deg <= STILL_DEG
+    if seen.turned_reading_btdc is not None:
+        return "turned reading"
+    match setting.state:
+        case "bring" if at:
+            return "at the angle, open" if seen.contacts_open else "at the angle, closed"
+        case "close" | "move" if not _held(seen):
+            return "moved away"
+        case "close" if not seen.contacts_open:
+            return "closed"
+        case "move" if seen.parted:
+            return "parted"
+        case "parted" if setting.result is not None:
+            if abs(seen.crank_deg - setting.result.crank_deg) >= LET_GO_DEG:
+                return "let go"
+            return "nothing" if seen.contacts_open else "closed"
+        case "turn back" if setting.result is not None:
+            if setting.result.crank_deg - seen.crank_deg >= back_deg:
+                return "well back"
+    return "nothing"
+
+
+def _held(seen: Seen) -> bool:
+    return abs(seen.off_deg) <= 2.0 * AT_DEG and seen.moved_deg <= 2.0 * STILL_DEG
+
+
+def step(
+    setting: Setting, seen: Seen, *, back_deg: float = 20.0, count_deg: float = 0.15
+) -> Setting:
+    """The setting after one more look at the rig; pure, so that it can be replayed.
+
+    ``back_deg`` is the run-up that a turned reading needs, ``count_deg`` one count of the encoder
+    in crank degrees. A parting read while the crank is not still belongs to turning and changes
+    nothing here. Source: the table.
+    """
+    event = event_of(setting, seen, back_deg)
+    after = TABLE.get((setting.state, event), setting.state)
+    now = replace(setting, state=after)
+    if after in ("close", "move") and setting.state in ("bring", "parted"):
+        return replace(now, low_deg=seen.crank_deg, high_deg=seen.crank_deg, result=None)
+    if after in ("close", "move", "parted"):
+        low = min(setting.low_deg, seen.crank_deg)
+        high = max(setting.high_deg, seen.crank_deg)
+        now = replace(now, low_deg=low, high_deg=high)
+    if event == "parted" and after == "parted":
+        hand = max(now.high_deg - now.low_deg, count_deg) / 2.0
+        btdc = wrap(setting.wanted_btdc - seen.off_deg)
+        now = replace(now, result=SetResult(seen.t_s, seen.crank_deg, btdc, hand))
+    if after == "done" and now.result is not None and seen.turned_reading_btdc is not None:
+        off = wrap(seen.turned_reading_btdc - now.result.btdc_deg)
+        now = replace(now, result=replace(now.result, confirmed_deg=off))
+    return now
