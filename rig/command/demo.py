@@ -69,7 +69,7 @@ class VirtualRigProcess:
 
     def __init__(self, engine_file: Path, seed: int, *, use_socket: bool) -> None:
         command = [sys.executable, "-m", "rig.virtual", "--profile", str(engine_file)]
-        command += ["--seed", str(seed), *(["--socket"] if use_socket else [])]
+        command += ["--wait", "--seed", str(seed), *(["--socket"] if use_socket else [])]
         self._process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
         )

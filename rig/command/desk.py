@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rig.command.bench import Bench
+from rig.command.errands import GoTo, SetUnit
 from rig.command.present import Says, view_of
 from rig.command.steps import step_of
 from rig.faults import InputError
+from rig.screen.keys import typed
 from rig.screen.speak import Speaker, sentence
 from rig.screen.view import Question, View
 from rig.timing.results import Reading
@@ -19,10 +21,11 @@ MESSAGE_S = 8.0
 
 @dataclass(slots=True)
 class _Asked:
-    """A question and what yes does."""
+    """A question and what yes does; with ``entry`` an answer is typed, and ``take`` gets it."""
 
     question: Question
-    yes: Callable[[], None]
+    yes: Callable[[], None] | None = None
+    take: Callable[[str], None] | None = None
 
 
 class Desk:
@@ -53,7 +56,10 @@ class Desk:
     def view(self) -> View:
         """Take what has come, and show it."""
         if not self.ended and self.bench.saved is None:
-            self.bench.pump()
+            events = self.bench.pump()
+            now = self.bench.session.follower.now()
+            if self.says.errand is not None and now is not None:
+                self.says.errand.see(now, events)
             while self._foot < self.bench.session.foot_presses:
                 self._foot += 1
                 self.press("space")
@@ -93,20 +99,37 @@ class Desk:
             self.say(self._hand(key))
         elif bench.saved is not None:
             return
-        elif key == "space":
-            self._main()
-        elif key == "s":
-            self._ask("End this capture and save the certificate?", self._save)
-        elif key == "x":
-            self.say(bench.strike_last())
-        elif key == "d" and bench.session.stop is not None:
-            self._ask("Drop the touches of the stop?", lambda: bench.stop_out(drop=True))
-        elif key == "c" and bench.session.stop is None:
-            self._ask("Is the stop in the plug hole, to touch it again?", bench.stop_in)
-        elif key == "t":
-            self._ask_phase()
+        elif self.says.errand is not None:
+            self._end_errand(key)
         elif key.isdigit():
             self._lever(int(key))
+        else:
+            deed = self._deeds().get(key)
+            if deed is not None:
+                deed()
+
+    def _deeds(self) -> dict[str, Callable[[], None]]:
+        """What a key does. Every deed can be taken back, or is asked about first."""
+        bench = self.bench
+        names = ", ".join(f"{u.input} {u.name}" for u in bench.job.profile.units)
+        which = f"Set which unit by moving it, the crank held ({names})?"
+        deeds = {
+            "space": self._main,
+            "s": lambda: self._ask("End this capture and save the certificate?", self._save),
+            "x": lambda: self.say(bench.strike_last()),
+            "t": self._ask_phase,
+            "g": lambda: self._ask_for("Go to how many degrees BTDC?", self._go_to),
+            "m": lambda: self._ask_for(which, self._set_unit),
+        }
+        if bench.session.stop is not None:
+            deeds["d"] = lambda: self._ask(
+                "Drop the touches of the stop?", lambda: bench.stop_out(drop=True)
+            )
+        else:
+            deeds["c"] = lambda: self._ask(
+                "Is the stop in the plug hole, to touch it again?", bench.stop_in
+            )
+        return deeds
 
     def _main(self) -> None:
         """The main key, and the foot switch: the deed of the step."""
@@ -149,18 +172,59 @@ class Desk:
     def _quit(self) -> None:
         self.ended = True
 
+    # -- errands ----------------------------------------------------------------------------------
+
+    def _go_to(self, answer: str) -> None:
+        try:
+            angle = float(answer)
+        except ValueError:
+            raise InputError(
+                f"{answer!r} is no angle; give degrees, a minus for after TDC"
+            ) from None
+        if not -180.0 < angle <= 180.0:
+            raise InputError(f"{answer} lies outside -180 to 180 degrees")
+        self.says.errand = GoTo(self.bench, angle)
+
+    def _set_unit(self, answer: str) -> None:
+        for unit in self.bench.job.profile.units:
+            if answer in (str(unit.input), unit.name):
+                self.says.errand = SetUnit(self.bench, unit)
+                return
+        raise InputError(f"there is no unit {answer!r}")
+
+    def _end_errand(self, key: str) -> None:
+        errand = self.says.errand
+        if errand is None or key not in ("space", "esc"):
+            return
+        if key == "space":
+            said = errand.done(self.bench.session.follower.now())
+            self.bench.note("remark", {"text": said})
+            self.say(said)
+        self.says.errand = None
+
     # -- questions --------------------------------------------------------------------------------
 
     def _ask(self, text: str, yes: Callable[[], None]) -> None:
         self._asked = _Asked(Question(text), yes)
 
+    def _ask_for(self, text: str, take: Callable[[str], None]) -> None:
+        self._asked = _Asked(Question(text, entry=""), take=take)
+
     def _answer(self, key: str) -> None:
         asked = self._asked
         if asked is None:
             return
-        if key in ("y", "enter"):
+        if asked.take is not None:
+            entry, entered = typed(asked.question.entry or "", [key])
+            asked.question = replace(asked.question, entry=entry)
+            if entered is not None:
+                self._asked = None
+            if entered:
+                asked.take(entry.strip())
+        elif key in ("y", "enter"):
             self._asked = None
-            asked.yes()
+            if asked.yes is not None:
+                asked.yes()
         elif key in ("n", "esc"):
             self._asked = None
 

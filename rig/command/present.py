@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rig.command.bench import SILENT_AFTER_S, Bench
+from rig.command.errands import Errand
 from rig.command.steps import advice, done_steps, keys_for, step_of, stroke_state
 from rig.engine.firing import wrap_btdc
 from rig.engine.profile import Setting, Unit
@@ -23,6 +24,7 @@ from rig.screen.view import (
     View,
 )
 from rig.timing.judge import early_or_late, unit_figure
+from rig.timing.lever import lever_range
 from rig.timing.results import Comparison, Judgement, Reading
 
 
@@ -34,6 +36,7 @@ class Says:
     message: str = ""
     question: Question | None = None
     speaking: bool = False
+    errand: Errand | None = None
     hand: bool = False  # keys for the virtual hand are on
 
 
@@ -57,6 +60,7 @@ def view_of(bench: Bench, says: Says) -> View:
             for c in session.comparisons() if c.cylinder is None
         ),
         touches=_touches(bench),
+        goto=says.errand.show(session.follower.now()) if says.errand else None,
         elapsed_s=bench.elapsed_s,
         capture=bench.capture_path.name,
         next=told.next,
@@ -64,7 +68,7 @@ def view_of(bench: Bench, says: Says) -> View:
         caution=told.caution,
         message=says.message,
         question=says.question,
-        keys=keys_for(bench, step, hand=says.hand),
+        keys=keys_for(bench, step, hand=says.hand, errand=says.errand is not None),
         speaking=says.speaking,
     )  # fmt: skip
 
@@ -168,10 +172,29 @@ def _unit(bench: Bench, unit: Unit) -> UnitView:
         settle=whole.settle if whole else "",
         cylinders=tuple(_cylinder(j) for j in judged if j is not whole),
         marks=whole.marks if whole else (),
+        notes=_notes(bench, unit),
         counted=sum(r.counts for r in own),
         not_counted=len(uncounted),
         why_not_counted=uncounted[-1].why if uncounted else "",
     )
+
+
+def _notes(bench: Bench, unit: Unit) -> tuple[str, ...]:
+    """Further lines of a unit: the range of its lever, the lag of its coupling."""
+    session = bench.session
+    notes = []
+    judged = session.judgements()
+    read = {j.setting for j in judged if j.unit == unit.name and j.kind == "turned"}
+    if len(read) > 1:
+        found = lever_range(judged, unit.name, [s.name for s in unit.settings])
+        notes += [found.words, *found.warnings]
+    notes += [
+        f"impulse coupling: {lag.lag_deg:.1f}° late, spread {lag.sd_deg:.1f}°, {lag.n} times"
+        + ("" if lag.expected else ": none is stated for this unit")
+        for lag in session.lags()
+        if lag.unit == unit.name
+    ]
+    return tuple(notes)
 
 
 def _last_words(last: Reading | None, setting: Setting) -> str:
@@ -215,7 +238,7 @@ def _touches(bench: Bench) -> TouchesView | None:
         side = "forward" if unsteady[-1].side > 0 else "back"
         note = f"a touch turning {side} was not held steady and is left out: touch again"
     try:
-        found = bench.session.reference_from(stop)
+        found = stop.reference(bench.job.profile)
     except InputError:
         return TouchesView(True, forward, backward, note=note)
     spreads = [max(side) - min(side) for side in (forward, backward) if len(side) > 1]

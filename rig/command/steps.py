@@ -154,9 +154,11 @@ def _stop_advice(bench: Bench) -> Advice:
     )
 
 
-def keys_for(bench: Bench, step: Step, *, hand: bool) -> tuple[Key, ...]:
+def keys_for(bench: Bench, step: Step, *, hand: bool, errand: bool) -> tuple[Key, ...]:
     """The keys that do something now."""
     keys: tuple[Key, ...] = ()
+    if errand:
+        return (Key("space", "done here"), Key("esc", "leave it"), Key("q", "quit"))
     if step == "top dead centre":
         keys = (Key("space", "stop is in"),)
         if bench.session.stop is not None:
@@ -169,6 +171,7 @@ def keys_for(bench: Bench, step: Step, *, hand: bool) -> tuple[Key, ...]:
         keys += tuple(Key(str(u.input), f"lever of {u.name}") for u in movable[:3])
         phase = "as found" if bench.session.phase == "as left" else "tightened"
         keys += (Key("x", "strike last"), Key("t", phase), Key("c", "touch stop again"))
+        keys += (Key("g", "go to an angle"), Key("m", "set by moving"))
     if hand:
         keys += (Key("right", "turn"), Key("left", "back"), Key("down", "hold"))
     return (*keys, Key("q", "quit"))

@@ -58,8 +58,7 @@ class _Held:
     """An opening that waits for the index to be placed."""
 
     opening: Opening
-    at: float
-    offsets: Offsets
+    edge: Edge
 
 
 class Follower:
@@ -236,7 +235,7 @@ class Follower:
         opening = self._opening(which, passage, where)
         self._opened_at[which] = (where.at, passage.t_us)
         if self.track.anchor is None:
-            self._held.append(_Held(opening, where.at, passage.mark.offsets))
+            self._held.append(_Held(opening, passage.mark.edge))
         else:
             events.append(opening)
 
@@ -311,17 +310,18 @@ class Follower:
         if passed.anchored:
             self._anchor_edge, self._anchor_offsets = edge, offsets
             self._anchor_shift = where.at - (self.track.anchor or 0.0)
-            events += self._release("")
+            events += self._release("", offsets)
         elif self.track.lost:
             events.append(ReferenceLost(passed.t_us, self.track.lost))
 
-    def _release(self, why: str) -> list[Event]:
-        """Openings that waited for the index. ``why`` says why it did not come."""
+    def _release(self, why: str, offsets: Offsets = EVEN) -> list[Event]:
+        """Openings that waited for the index; ``why`` says why it did not come. They are placed
+        with the widths of the encoder's states as they are known when it has come."""
         held, self._held = self._held, []
         return [
             replace(h.opening, counts=False, why=h.opening.why or why)
             if why
-            else replace(h.opening, crank_deg=self._angle(h.at, h.offsets))
+            else replace(h.opening, crank_deg=self._angle(place(h.edge, offsets).at, offsets))
             for h in held
         ]
 

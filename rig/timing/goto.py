@@ -17,6 +17,7 @@ Where = Literal["on", "slowly", "there", "wrong side", "past", "back"]
 
 SLOWLY_DEG = 5.0  # from here on the crank is inched (common practice, no source)
 AT_DEG = 0.1  # nearer than this is there
+MARGIN_DEG = 5.0  # gone further back than the run-up needs, so that it is full before arrival
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +97,7 @@ def going(
         raise InputError("a target needs a period and a width above zero and a run-up from zero")
     ahead = distance_deg(crank_deg, target)
     tape, rule = rim_mm(ahead, target.rim_diameter_mm)
-    back_to = ahead - needed_deg  # from there the run-up is full on arrival
+    back_to = ahead - needed_deg - MARGIN_DEG
     if abs(ahead) <= target.within_deg:
         if run_up_deg >= needed_deg and direction >= 0:
             return Going("there", ahead, 0.0, tape, rule, f"there{_off(ahead)}: hold it")
@@ -109,7 +110,7 @@ def going(
         ahead += target.period_deg  # shorter on than back
         tape, rule = rim_mm(ahead, target.rim_diameter_mm)
     if run_up_deg + ahead < needed_deg:
-        back = needed_deg - ahead
+        back = needed_deg + MARGIN_DEG - ahead
         words = f"too near to come from the right side: go back {back:.0f} degrees first"
         return Going("back", ahead, -back, tape, rule, words)
     slowly = ahead <= SLOWLY_DEG

@@ -155,7 +155,7 @@ def _words(
         return text
     if earlier < 0.0 or later < 0.0:
         short = -min(earlier, later)
-        side = "early" if earlier < 0.0 else "late"
+        side = "late" if earlier < 0.0 else "early"
         missing = size_in_words(short, uncertainty)
         return (
             f"{text}; it does not reach {wanted_btdc:g} BTDC, {missing} degrees too {side} for it"

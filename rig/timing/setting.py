@@ -7,7 +7,7 @@ a *set* reading, with the play of the hand as its uncertainty, never a *turned* 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -19,11 +19,12 @@ Event = Literal[
     "let go", "well back", "turned reading",
 ]  # fmt: skip
 
-AT_DEG = 0.5
-"""Nearer than this the crank stands at the wanted angle (common practice, no source)."""
-STILL_DEG = 0.3
-"""A held crank moves by no more than this in a second (common practice, no source)."""
-LET_GO_DEG = 2.0
+AT_DEG = 1.0
+"""Nearer than this the crank stands at the wanted angle; the reading takes the angle at which it
+does stand (common practice, no source)."""
+STILL_DEG = 1.0
+"""A held crank trembles by no more than this in a second (common practice, no source)."""
+LET_GO_DEG = 3.0
 """After the parting, a movement of this much means that the crank is no longer held: what a
 trembling hand does not do (common practice, no source)."""
 
@@ -105,36 +106,46 @@ class Setting:
         return WORDS[self.state].format(earlier=self.earlier, later=self.later)
 
 
+def _at(seen: Seen) -> bool:
+    return abs(seen.off_deg) <= AT_DEG and seen.moved_deg <= STILL_DEG
+
+
+def _away(seen: Seen) -> bool:
+    return abs(seen.off_deg) > 2.0 * AT_DEG or seen.moved_deg > 2.0 * STILL_DEG
+
+
+def _since_parted(setting: Setting, seen: Seen) -> float:
+    """How far the crank moved on since the contacts parted, degrees."""
+    return seen.crank_deg - setting.result.crank_deg if setting.result else 0.0
+
+
+Test = Callable[[Setting, Seen, float], bool]
+
+SEEN_AS: tuple[tuple[State, Event, Test], ...] = (
+    ("bring", "at the angle, open", lambda _, seen, __: _at(seen) and seen.contacts_open),
+    ("bring", "at the angle, closed", lambda _, seen, __: _at(seen)),
+    ("close", "moved away", lambda _, seen, __: _away(seen)),
+    ("close", "closed", lambda _, seen, __: not seen.contacts_open),
+    ("move", "moved away", lambda _, seen, __: _away(seen)),
+    ("move", "parted", lambda _, seen, __: seen.parted),
+    ("parted", "let go", lambda now, seen, __: abs(_since_parted(now, seen)) >= LET_GO_DEG),
+    ("parted", "closed", lambda _, seen, __: not seen.contacts_open),
+    ("turn back", "well back", lambda now, seen, back: -_since_parted(now, seen) >= back),
+    ("turn back", "turned reading", lambda _, seen, __: seen.turned_reading_btdc is not None),
+    ("confirm", "turned reading", lambda _, seen, __: seen.turned_reading_btdc is not None),
+)
+"""How an event shows in a state; the first row that holds counts."""
+
+
 def event_of(setting: Setting, seen: Seen, back_deg: float) -> Event:
     """What happened, as far as it matters in the present state.
 
-    ``back_deg`` is how far back from the opening counts as well back. Source: the definitions of
-    this module.
+    ``back_deg`` is how far back from the opening counts as well back. Source: the table above.
     """
-    at = abs(seen.off_deg) <= AT_DEG and seen.moved_deg <= STILL_DEG
-    if seen.turned_reading_btdc is not None:
-        return "turned reading"
-    match setting.state:
-        case "bring" if at:
-            return "at the angle, open" if seen.contacts_open else "at the angle, closed"
-        case "close" | "move" if not _held(seen):
-            return "moved away"
-        case "close" if not seen.contacts_open:
-            return "closed"
-        case "move" if seen.parted:
-            return "parted"
-        case "parted" if setting.result is not None:
-            if abs(seen.crank_deg - setting.result.crank_deg) >= LET_GO_DEG:
-                return "let go"
-            return "nothing" if seen.contacts_open else "closed"
-        case "turn back" if setting.result is not None:
-            if setting.result.crank_deg - seen.crank_deg >= back_deg:
-                return "well back"
+    for state, event, shows in SEEN_AS:
+        if state == setting.state and shows(setting, seen, back_deg):
+            return event
     return "nothing"
-
-
-def _held(seen: Seen) -> bool:
-    return abs(seen.off_deg) <= 2.0 * AT_DEG and seen.moved_deg <= 2.0 * STILL_DEG
 
 
 def step(

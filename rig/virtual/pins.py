@@ -10,6 +10,7 @@ import numpy as np
 
 from rig.virtual.curve import Floats, Ints
 
+
 def whole_us(t_s: Floats) -> Ints:
     """Seconds to the whole microseconds in which they fall."""
     return np.floor(t_s * 1e6).astype(np.int64)

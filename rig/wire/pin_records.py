@@ -74,7 +74,7 @@ class Recorder:
     """
 
     def __init__(self, tick_us: Fraction, inputs: dict[int, int]) -> None:
-        self._tick_us = tick_us
+        self._ticks_to_us, self._ticks_in_us = tick_us.numerator, tick_us.denominator
         self._inputs = inputs
         self._grid = int(_GRID_US / tick_us)
         self._widths = int(_WIDTHS_US / tick_us)
@@ -129,14 +129,14 @@ class Recorder:
         return Batch(positions, surrounded[:due], widths, list(health))
 
     def _us(self, ticks: Ints) -> Floats:
-        return ticks * self._tick_us.numerator / self._tick_us.denominator
+        return ticks * self._ticks_to_us / self._ticks_in_us
 
     def _moved(self, stretch: Stretch, states: Words) -> _Moves:
         """Encoder transitions, the few kept from before in front."""
         quadrature = _quadrature(states)
         turned = (quadrature[1:] - quadrature[:-1]) & quadrature.dtype.type(3)
         torn = stretch.doubt & stretch.doubt.dtype.type(1)
-        rows = np.flatnonzero(turned | torn)
+        rows = np.flatnonzero((turned | torn) != 0)
         step = _STEP.take(turned.take(rows))
         jump = step
         unsure = (step == _ILLEGAL) | (torn.take(rows) != 0)
@@ -158,7 +158,7 @@ class Recorder:
     def _edges(self, stretch: Stretch, states: Words, new: _Moves) -> _Edges:
         """Contact and index edges in order of time; those that still wait in front."""
         flips = (states[1:] ^ states[:-1]) & states.dtype.type(self._edge_bits) & ~stretch.doubt
-        rows = np.flatnonzero(flips)
+        rows = np.flatnonzero(flips != 0)
         found = []
         for bit, number in self._inputs.items():
             own = rows[(flips[rows] >> bit & 1) != 0]
@@ -177,64 +177,62 @@ class Recorder:
         records["t_us"] = self._us(edges.ticks)
         records["input"], records["level"] = edges.input, edges.level
         records["count"] = edges.counts
-        records["around_t_us"] = np.nan
         following = np.searchsorted(moves.ticks, edges.ticks, "right")
-        illegal = np.flatnonzero(moves.step == 0)
-        passed = np.searchsorted(illegal, following)  # illegal ones before the edge
+        which = following[:, None] + np.arange(-2, 2)
+        exists = (which >= 0) & (which < len(moves.ticks))
+        which = np.clip(which, 0, len(moves.ticks) - 1)
+        ticks, step = moves.ticks[which], moves.step[which]
         latest = edges.ticks + self._wait
-        told = latest
-        for place in (3, 2, 1, 0):
-            which = following + (place - 2)
-            there = (which >= 0) & (which < len(moves.ticks))
-            which = np.clip(which, 0, len(moves.ticks) - 1)
-            moved = moves.ticks[which]
-            there &= moved <= latest
-            sure = moves.step[which] != 0
-            if place > 1:  # the second edge after ends the wait, an illegal one as well
-                ends = there if place == 3 else there & ~sure
-                told = np.where(ends, moved, told)
-            own = np.flatnonzero(there & sure & (np.searchsorted(illegal, which) == passed))
-            which, moved = which[own], moved[own]
-            records["around_t_us"][own, place] = self._us(moved)
-            records["around_at"][own, place] = moves.counts[which] + (moves.step[which] < 0)
-            records["around_step"][own, place] = moves.step[which]
-        return records, np.maximum.accumulate(told)
+        exists &= ticks <= latest[:, None]
+        illegal = np.flatnonzero(moves.step == 0)
+        told = exists & (step != 0)
+        if len(illegal):  # nothing is told across one
+            passed = np.searchsorted(illegal, following)
+            told &= np.searchsorted(illegal, which) == passed[:, None]
+        records["around_t_us"] = np.where(told, self._us(ticks), np.nan)
+        records["around_at"] = np.where(told, moves.counts[which] + (step < 0), 0)
+        records["around_step"] = np.where(told, step, 0)
+        # The second edge after ends the wait; so does an illegal one.
+        released = np.where(exists[:, 3], ticks[:, 3], latest)
+        released = np.where(exists[:, 2] & (step[:, 2] == 0), ticks[:, 2], released)
+        return records, np.maximum.accumulate(released)
 
     def _positions(
         self, new: _Moves, edges: _Edges, released: Ints, end: int, last: bool
     ) -> NDArray[np.void]:
         """Positions at grid marks where the count changed, and at each fifth without a change."""
-        due = -(-new.ticks[1:] // self._grid)
+        due = (new.ticks[1:] + (self._grid - 1)) // self._grid
         later = np.append(due[1:] != due[:-1], [True] * bool(len(due)))
-        passed = np.flatnonzero(later) + 1  # the last transition before each of the marks
+        passed = np.flatnonzero(later) + 1  # transitions up to each of the marks
         marks = due[passed - 1]
+        moving = len(marks)
         limit = end // self._grid + 1
         if last:
             limit = -(-end // self._grid)
-            if not len(marks) or marks[-1] < limit:
+            if not moving or marks[-1] < limit:
                 marks, passed = np.append(marks, limit), np.append(passed, len(due))
         # Between the mark before and the next one come the positions at rest.
         previous = np.concatenate(([self._mark], marks))
-        passed_before = np.concatenate(([0], passed))
+        start = np.concatenate(([0], passed))
         at_rest = np.maximum(np.append(marks, limit) - previous - 1, 0) // _REST
         each = at_rest + 1
         each[-1] -= 1  # no change after the last
         group = np.repeat(np.arange(len(each)), each)
         place = np.arange(len(group)) - np.repeat(np.cumsum(each) - each, each) + 1
         mark = previous[group] + _REST * place
+        count = new.counts[start][group]
         changed = np.flatnonzero(place > at_rest[group])
-        mark[changed] = marks
-        count = new.counts[passed_before[group]]
-        count[changed] = new.counts[passed]
+        mark[changed], count[changed] = marks, new.counts[passed]
         ticks = np.minimum(mark * self._grid, end)
         records = np.zeros(len(group), POSITION)
         records["t_us"] = self._us(ticks)
         records["count"] = records["low"] = records["high"] = count
-        if len(changed):
-            spans = np.stack((passed_before[:-1], passed + 1), axis=1).ravel()[:-1]
-            counts = np.append(new.counts, new.counts[-1]) if last else new.counts
-            records["low"][changed] = np.minimum.reduceat(counts, spans)[::2]
-            records["high"][changed] = np.maximum.reduceat(counts, spans)[::2]
+        if moving:
+            start, changed = start[:moving], changed[:moving]
+            low = np.minimum.reduceat(new.counts[1:], start)
+            high = np.maximum.reduceat(new.counts[1:], start)
+            records["low"][changed] = np.minimum(low, new.counts[start])
+            records["high"][changed] = np.maximum(high, new.counts[start])
         first = np.searchsorted(released, ticks, "right")  # the oldest edge not told by then
         oldest = np.append(edges.ticks, _NEVER)[first]
         records["done_us"] = self._us(np.minimum(ticks, oldest))
@@ -246,7 +244,8 @@ class Recorder:
 
     def _set_levels(self, positions: NDArray[np.void], stretch: Stretch, states: Words) -> None:
         """Put the levels of all pins into ``positions``."""
-        rows = np.flatnonzero((states[1:] ^ states[:-1]) & states.dtype.type(self._edge_bits))
+        flips = (states[1:] ^ states[:-1]) & states.dtype.type(self._edge_bits)
+        rows = np.flatnonzero(flips != 0)
         pins = states[np.concatenate(([0], rows + 1))].astype(np.int64)
         levels = np.zeros(len(pins), np.int64)
         for bit, number in self._inputs.items():
@@ -259,23 +258,24 @@ class Recorder:
         """Totals of the time spent in each quadrature state, where the count changes."""
         if len(new.ticks) < 2:
             return np.empty(0, WIDTH)
-        lasted = np.diff(new.ticks)  # visits: each ends with the transition that begins the next
-        through = (new.step[1:] == new.step[:-1]) & (new.step[1:] != 0)
-        through &= lasted < self._longest
-        mark = -(-new.ticks[1:] // self._widths)
-        slot = mark - mark[0]
-        slots = int(slot[-1]) + 1
-        ends = np.bincount(slot, minlength=slots)
-        broken = ends - np.bincount(slot, through, slots).astype(np.int64)
-        slot *= 4
-        slot += new.counts[:-1] & 3
-        dwell = np.bincount(slot, lasted * through, 4 * slots)  # exact: no sum is above 2**53
+        ticks = new.ticks[1:]
+        lasted = ticks - new.ticks[:-1]  # visits: each ends as the next begins
+        turned_round = (new.step[1:] != new.step[:-1]) | (new.step[1:] == 0)
+        broken = np.flatnonzero(turned_round | (lasted >= self._longest))
+        first, last = (-(-int(tick) // self._widths) for tick in ticks[[0, -1]])
+        slots = last - first + 1
+        marks = np.arange(first, last + 1) * self._widths
+        ends = np.diff(np.searchsorted(ticks, marks, "right"), prepend=0)
+        slot = np.repeat(np.arange(slots), ends)
+        place = slot * 4 + (new.counts[:-1] & 3)
+        place[broken] = 4 * slots
+        dwell = np.bincount(place, lasted, 4 * slots + 1)[:-1]  # exact: no sum is above 2**53
         totals = self._dwell + np.cumsum(dwell.reshape(slots, 4).astype(np.int64), axis=0)
-        breaks = self._breaks + np.cumsum(broken)
+        breaks = self._breaks + np.cumsum(np.bincount(slot[broken], minlength=slots))
         self._dwell, self._breaks = totals[-1], int(breaks[-1])
         told = np.flatnonzero(ends)
         records = np.zeros(len(told), WIDTH)
-        records["t_us"] = self._us(np.minimum((told + mark[0]) * self._widths, end))
+        records["t_us"] = self._us(np.minimum(marks[told], end))
         records["count"] = new.counts[np.cumsum(ends)[told]]
         records["dwell_us"] = self._us(totals[told])
         records["breaks"] = breaks[told]
@@ -283,7 +283,7 @@ class Recorder:
 
     def _health(self, new: _Moves, end: int) -> list[Health]:
         """The total of illegal transitions, where it has grown."""
-        illegal = new.ticks[1:][new.step[1:] == 0]
+        illegal = new.ticks[1 + np.flatnonzero(new.step[1:] == 0)]
         mark, grown = np.unique(-(-illegal // self._widths), return_counts=True)
         told = []
         for tick, more in zip(np.minimum(mark * self._widths, end), grown.tolist(), strict=True):

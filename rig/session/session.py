@@ -7,93 +7,31 @@ to the same readings. The session opens no file, no port and no terminal.
 
 from __future__ import annotations
 
-import bisect
 import math
 from collections import Counter
-from dataclasses import dataclass, field, replace
-from typing import Generic, Literal, TypeVar
+from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.engine.firing import geometry_of
 from rig.engine.profile import Profile, Unit
-from rig.engine.reference import Reference, from_plain, from_stop
+from rig.engine.reference import Reference, from_plain
 from rig.faults import InputError
+from rig.session.settings import signal_settings
+from rig.session.since import Since
+from rig.session.stop import StopTouches
 from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost
 from rig.signal.follow import Follower
-from rig.signal.settings import Settings
-from rig.signal.touches import Touch, find_touches
+from rig.signal.touches import find_touches
 from rig.timing.compare import compare_units
-from rig.timing.impulse import sort_out
+from rig.timing.impulse import ImpulseLag, impulse_lags, sort_out
 from rig.timing.judge import judge
 from rig.timing.results import Comparison, Judgement, Reading
 from rig.timing.tie import StrokeStatement, state_stroke, tie
 from rig.wire.records import Batch, Foot, Health, Identity, Note, Restart, Trouble
 
 Phase = Literal["as found", "as left"]
-T = TypeVar("T")
-
-
-def signal_settings(profile: Profile) -> Settings:
-    """What the signal room is told of ``profile``.
-
-    The run-up is never less than twice the largest play that was measured.
-    """
-    play = max((unit.play_deg or 0.0 for unit in profile.units), default=0.0)
-    return Settings(
-        counts_per_turn=profile.encoder.counts_per_turn,
-        direction=profile.encoder.direction,
-        index_level=profile.encoder.index_level,
-        encoder_turns_per_crank_turn=float(profile.encoder.turns_per_crank_turn),
-        open_levels={unit.input: unit.open_level for unit in profile.units},
-        closed_end_us=profile.contacts.closed_end_ms * 1e3,
-        longest_dropout_us=profile.contacts.longest_dropout_ms * 1e3,
-        least_open_us=profile.contacts.least_open_ms * 1e3,
-        run_up_deg=max(profile.run_up.needed_deg, 2.0 * play),
-        forgiven_deg=profile.run_up.forgiven_deg,
-    )
-
-
-class Since(Generic[T]):
-    """A value that changes at instants of the rig's time."""
-
-    def __init__(self, first: T) -> None:
-        self._times: list[float] = [-math.inf]
-        self._values: list[T] = [first]
-
-    def set(self, t_us: float, value: T) -> None:
-        """From ``t_us`` on the value is ``value``. Times come in order."""
-        self._times.append(max(t_us, self._times[-1]))
-        self._values.append(value)
-
-    def at(self, t_us: float) -> T:
-        """The value in force at ``t_us``; a change at that very instant is not in force yet."""
-        return self._values[max(bisect.bisect_left(self._times, t_us) - 1, 0)]
-
-    @property
-    def now(self) -> T:
-        """The value in force now."""
-        return self._values[-1]
-
-
-@dataclass(slots=True)
-class StopTouches:
-    """The touches of one time that the stop was in. Angles: degrees after the index, [0, 360)."""
-
-    t_us: float
-    cylinder: int
-    purpose: Literal["reference", "check"]
-    touches: list[Touch] = field(default_factory=list)
-    crank_deg: list[float] = field(default_factory=list)
-
-    def side(self, side: int) -> tuple[float, ...]:
-        """Angles of the steady touches reached forward (+1) or backwards (-1)."""
-        return tuple(
-            angle % 360.0
-            for touch, angle in zip(self.touches, self.crank_deg, strict=True)
-            if touch.side == side and touch.steady
-        )
 
 
 class Session:
@@ -249,7 +187,7 @@ class Session:
             return
         try:
             found = replace(
-                self.reference_from(done),
+                done.reference(self.profile),
                 made_utc=str(value.get("utc", "")),
                 capture=str(value.get("capture", "")),
             )
@@ -294,23 +232,6 @@ class Session:
         if self.stop is not None:
             self._add_touches(self.stop)
         self._trail = []
-
-    def reference_from(self, stop: StopTouches) -> Reference:
-        """Top dead centre from touches. Raises InputError when they do not give one."""
-        encoder = self.profile.encoder
-        return from_stop(
-            stop.side(1),
-            stop.side(-1),
-            counts_per_turn=encoder.counts_per_turn,
-            geometry=geometry_of(self.profile.engine, stop.cylinder),
-            cylinder=stop.cylinder,
-            graduation_error_deg=encoder.graduation_error_deg,
-            run_out_deg=encoder.run_out_deg,
-            turns_per_crank_turn=encoder.turns_per_crank_turn,
-            play_deg=encoder.play_deg,
-            play_error_deg=encoder.play_error_deg,
-            turned_at=encoder.turned_at,
-        )
 
     # -- out ----------------------------------------------------------------------------------
 
@@ -367,6 +288,10 @@ class Session:
         """Units against one another; empty while there is no reference."""
         return self._worked_out()[2]
 
+    def lags(self) -> list[ImpulseLag]:
+        """The lag of each impulse coupling that shows in the readings."""
+        return impulse_lags(self.readings(), self.profile)
+
     def _worked_out(self) -> tuple[list[Reading], list[Judgement], list[Comparison]]:
         if self._figures is None or self._figures[0] is not self.reference:
             readings = sort_out([r for o in self.openings if (r := self._tied(o))], self.profile)
@@ -392,4 +317,6 @@ class Session:
             setting=self._settings[unit.name].at(opening.t_us),
             stroke=self._stroke.at(opening.t_us),
             phase=self._phase.at(opening.t_us),
+            # The crank held, and the contacts part: the unit was moved, or its lever.
+            kind="set" if opening.direction == 0 and struck is None else "turned",
         )

@@ -1,0 +1,7 @@
+"""The session: the one place where the rooms meet. Batches in, events and figures out."""
+
+from rig.session.session import Session
+from rig.session.settings import signal_settings
+from rig.session.stop import StopTouches
+
+__all__ = ["Session", "StopTouches", "signal_settings"]

@@ -1,0 +1,31 @@
+"""A value that changes at instants of the rig's time."""
+
+from __future__ import annotations
+
+import bisect
+import math
+from typing import Generic, TypeVar
+
+T = TypeVar("T")
+
+
+class Since(Generic[T]):
+    """A value that changes at instants of the rig's time."""
+
+    def __init__(self, first: T) -> None:
+        self._times: list[float] = [-math.inf]
+        self._values: list[T] = [first]
+
+    def set(self, t_us: float, value: T) -> None:
+        """From ``t_us`` on the value is ``value``. Times come in order."""
+        self._times.append(max(t_us, self._times[-1]))
+        self._values.append(value)
+
+    def at(self, t_us: float) -> T:
+        """The value in force at ``t_us``; a change at that very instant is not in force yet."""
+        return self._values[max(bisect.bisect_left(self._times, t_us) - 1, 0)]
+
+    @property
+    def now(self) -> T:
+        """The value in force now."""
+        return self._values[-1]

@@ -1,0 +1,103 @@
+"""Setting by moving the unit: the whole course, and what goes wrong in it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, get_args
+
+import pytest
+
+from rig.timing import setting
+from rig.timing.setting import Event, Seen, Setting, State
+
+START = Setting("upper", 36.0, earlier="anticlockwise", later="clockwise")
+AT = Seen(t_s=0.0, crank_deg=125.9, off_deg=0.0, moved_deg=0.1, contacts_open=False)
+
+
+def seen(off_deg: float = 0.0, **other: Any) -> Seen:
+    return replace(AT, crank_deg=125.9 + off_deg, off_deg=off_deg, **other)
+
+
+def run(*looks: Seen, start: Setting = START) -> Setting:
+    now = start
+    for look in looks:
+        now = setting.step(now, look)
+    return now
+
+
+def test_the_whole_course() -> None:
+    far = seen(-30.0, moved_deg=20.0)
+    now = run(far)
+    assert now.state == "bring"
+    now = run(far, seen(0.1))
+    assert now.state == "move"
+    assert "anticlockwise until the contacts just part" in now.words
+    now = run(seen(-0.2), seen(0.3), start=now)
+    now = run(seen(0.1, parted=True, contacts_open=True, t_s=7.0), start=now)
+    assert now.state == "parted"
+    assert now.result is not None
+    assert now.result.crank_deg == pytest.approx(126.0)
+    assert now.result.btdc_deg == pytest.approx(35.9)  # where the crank did stand
+    assert now.result.hand_deg == pytest.approx(0.25)  # half of -0.2 to 0.3
+    now = run(seen(0.2, contacts_open=True), start=now)
+    assert now.state == "parted"
+    now = run(seen(-4.0, contacts_open=False, moved_deg=4.0), start=now)
+    assert now.state == "turn back"
+    now = run(seen(-15.0), start=now)
+    assert now.state == "turn back"
+    now = run(seen(-21.0), start=now)
+    assert now.state == "confirm"
+    now = run(seen(1.0, turned_reading_btdc=35.6, contacts_open=True), start=now)
+    assert now.state == "done"
+    assert now.result is not None
+    assert now.result.confirmed_deg == pytest.approx(-0.3)
+    assert now.result.btdc_deg == pytest.approx(35.9)  # kept apart from the turned one
+
+
+def test_a_still_crank_has_at_least_the_play_of_a_count() -> None:
+    now = setting.step(run(seen(0.0)), seen(0.0, parted=True, contacts_open=True), count_deg=0.15)
+    assert now.result is not None
+    assert now.result.hand_deg == pytest.approx(0.075)
+
+
+def test_open_contacts_are_closed_first() -> None:
+    now = run(seen(0.0, contacts_open=True))
+    assert now.state == "close"
+    assert "clockwise until they close" in now.words
+    assert run(seen(0.0), start=now).state == "move"
+    assert run(seen(5.0, contacts_open=True), start=now).state == "bring"
+
+
+def test_a_crank_that_moves_is_brought_again() -> None:
+    assert run(seen(0.0), seen(5.0)).state == "bring"
+    assert run(seen(0.0), seen(0.5, moved_deg=6.0)).state == "bring"
+
+
+def test_an_opening_met_by_turning_is_no_set_reading() -> None:
+    """The crank moves through the opening: the parting is not taken for the unit's adjustment."""
+    now = run(seen(0.0), seen(1.5, moved_deg=9.0, parted=True, contacts_open=True))
+    assert now.state == "bring"
+    assert now.result is None
+
+
+def test_a_parting_that_closes_again_is_done_again() -> None:
+    now = run(seen(0.0), seen(0.0, parted=True, contacts_open=True), seen(0.0))
+    assert now.state == "move"
+    assert now.result is None
+
+
+def test_an_early_turned_reading_changes_nothing() -> None:
+    assert run(seen(-30.0, turned_reading_btdc=33.0)).state == "bring"
+
+
+def test_the_table_is_closed() -> None:
+    states, events = set(get_args(State)), set(get_args(Event))
+    assert {state for state, _ in setting.TABLE} <= states
+    assert {event for _, event in setting.TABLE} == events - {"nothing"}
+    assert set(setting.TABLE.values()) <= states
+    assert set(setting.WORDS) == states
+    assert {(state, event) for state, event, _ in setting.SEEN_AS} == set(setting.TABLE)
+    reached = {"bring"}
+    for _ in states:
+        reached |= {after for (state, _), after in setting.TABLE.items() if state in reached}
+    assert reached == states
