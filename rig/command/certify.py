@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
             f"page:        {page_path}",
         ],
     )
-    return verdict_status(worked.judgements, worked.comparisons)
+    return verdict_status(worked.judgements, worked.comparisons) if worked.sound else 1
 
 
 def certify(job: Job, paths: Sequence[Path]) -> tuple[Path, Path]:
@@ -96,14 +96,8 @@ def build(engine_file: bytes, profile: Profile, worked: Worked, issued: datetime
 def _doubts(worked: Worked) -> list[str]:
     said = []
     for played in worked.played:
-        session = played.session
-        if session.restarts:
-            said.append(f"{played.path.name}: the rig restarted {session.restarts} times")
-        if session.follower.losses.illegal:
-            count = session.follower.losses.illegal
-            said.append(f"{played.path.name}: the encoder jumped {count} times")
         said += [text.replace(str(played.path), played.path.name) for text in played.said]
-    return said
+    return said + [f"{played.path.name}: {doubt.words}" for played, doubt in worked.doubts]
 
 
 def _others(worked: Worked, used: Reference) -> list[Reference]:

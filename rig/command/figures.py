@@ -22,7 +22,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the figures; 1 when a verdict is negative."""
+    """Print the figures; 1 when a verdict is negative, or something stated cannot be so."""
     job = Job(args.job)
     worked = work(job.profile, args.capture or [job.latest_capture()], job.reference())
     for text in worked.said:
@@ -35,6 +35,7 @@ def run(args: argparse.Namespace) -> int:
         "readings": [asdict(one) for one in worked.readings],
         "judgements": [asdict(one) for one in worked.judgements],
         "comparisons": [asdict(one) for one in worked.comparisons],
+        "said": worked.said,
     }
     lines = []
     if worked.reference is not None:
@@ -46,4 +47,4 @@ def run(args: argparse.Namespace) -> int:
     if args.readings:
         lines += reading_lines(worked.readings)
     put(args, answer, lines + judgement_lines(worked.judgements, worked.comparisons))
-    return verdict_status(worked.judgements, worked.comparisons)
+    return verdict_status(worked.judgements, worked.comparisons) if worked.sound else 1

@@ -6,6 +6,7 @@ import argparse
 import math
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,9 @@ from rig.engine.firing import wrap_btdc
 from rig.faults import InputError
 from rig.signal.events import Finding, IndexPass, Opening
 from rig.signal.follow import Follower
+from rig.signal.index_check import IndexCheck
 from rig.signal.settings import Settings
+from rig.timing.rigcheck import counts_check
 from rig.wire.records import Health, Trouble
 
 
@@ -88,8 +91,6 @@ def _pairs(options: Sequence[str]) -> dict[str, str]:
 
 
 def _settings(args: argparse.Namespace, profile: Any, recording: Recording) -> Settings:
-    from dataclasses import replace
-
     assert recording.counts_per_turn is not None
     if profile is None:
         settings = Settings(recording.counts_per_turn)
@@ -125,6 +126,7 @@ def _read(
     recording: Recording, settings: Settings, tdc_deg: float | None, inputs: dict[int, str]
 ) -> dict[str, Any]:
     follower = Follower(settings)
+    check = IndexCheck(settings)
     openings: list[Opening] = []
     passes: list[IndexPass] = []
     troubles: Counter[str] = Counter()
@@ -139,6 +141,7 @@ def _read(
                 openings.append(event)
             elif isinstance(event, IndexPass):
                 passes.append(event)
+                check.take(event)
             elif isinstance(event, Finding):
                 findings[f"{event.kind}, {_name(event.input, inputs)}"] += 1
 
@@ -149,13 +152,15 @@ def _read(
             if isinstance(other, Trouble):
                 troubles[other.kind] += 1
                 if other.kind in ("capture", "vcd", "protocol"):
-                    said.append(f"{recording.path}: {other.detail}")
+                    said.append(other.detail)
             elif isinstance(other, Health):
                 health = other
         keep(follower.take(batch))
     keep(follower.finish())
-    said += _doubts(follower, passes, openings, settings)
-    start_us = 0.0 if math.isinf(start_us) else start_us
+    if math.isinf(start_us):
+        raise InputError(f"{recording.path}: {_nothing(said, troubles)}")
+    said = [*dict.fromkeys(said), *_doubts(follower, check, openings, inputs)]
+    openings = [_as_known_now(one, check) for one in openings]
     widths, _ = follower.widths.shares
     return {
         "recording": str(recording.path),
@@ -169,24 +174,38 @@ def _read(
         "illegal_transitions": health.illegal if health else 0,
         "state_widths_counts": [round(float(w), 4) for w in widths],
         "state_widths_corrected": any(follower.widths.offsets),
-        "said": said,
+        "said": [f"{recording.path}: {text}" for text in said],
     }
 
 
+def _as_known_now(one: Opening, check: IndexCheck) -> Opening:
+    """An opening that was taken to count, until the index said otherwise."""
+    why = check.why_not(one.t_us) if one.counts else ""
+    return replace(one, counts=False, why=why) if why else one
+
+
+def _nothing(said: list[str], troubles: Counter[str]) -> str:
+    """Why there is nothing to read in a capture."""
+    kinds = ", ".join(f"{kind} {n}" for kind, n in troubles.items() if kind != "capture")
+    heard = f" ({kinds})" if kinds else ""
+    return "; ".join(dict.fromkeys([f"no position of a rig can be read in it{heard}", *said]))
+
+
 def _doubts(
-    follower: Follower, passes: list[IndexPass], openings: list[Opening], settings: Settings
+    follower: Follower, check: IndexCheck, openings: list[Opening], inputs: dict[int, str]
 ) -> list[str]:
     said = []
-    if openings and not passes:
+    if openings and follower.track.anchor is None:
         said.append("the index was never met: angles are not known")
+    if check.counts_wrong:
+        stated = follower.settings.counts_per_turn
+        said.append(counts_check(check.turns, stated).words + ": is --counts-per-turn right?")
+    elif check.off_passes:
+        said.append(f"the index came {check.off_passes} times at another count than expected")
     if follower.track.lost:
-        said.append(follower.track.lost)
-    between = follower.track.between_passes
-    if between is not None and follower.track.lost:
-        said.append(
-            f"between two index passes lie {between:.0f} counts, not {settings.counts_per_turn}:"
-            " is --counts-per-turn right (lines times four)?"
-        )
+        said.append(f"angles do not hold: {follower.track.lost}")
+    met = {one.input for one in openings}
+    said += [f"{name} never opens" for number, name in inputs.items() if number not in met]
     return said
 
 

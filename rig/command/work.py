@@ -14,7 +14,7 @@ from rig.engine.profile import Profile
 from rig.engine.reference import Reference
 from rig.faults import InputError, reason
 from rig.record.schema import CaptureFacts
-from rig.session import Session
+from rig.session import Doubt, Session
 from rig.timing.compare import compare_units
 from rig.timing.impulse import sort_out
 from rig.timing.judge import judge
@@ -45,8 +45,19 @@ class Worked:
 
     @property
     def said(self) -> list[str]:
-        """What is to be said of the files: cut off, altered."""
-        return [text for played in self.played for text in played.said]
+        """What is to be said of the files and of what is in them."""
+        said = [text for played in self.played for text in played.said]
+        return said + [f"{played.path}: {doubt.words}" for played, doubt in self.doubts]
+
+    @property
+    def doubts(self) -> list[tuple[Played, Doubt]]:
+        """What looks wrong, capture by capture."""
+        return [(played, doubt) for played in self.played for doubt in played.session.doubts()]
+
+    @property
+    def sound(self) -> bool:
+        """False when something stated is wrong, or cannot be read."""
+        return not any(doubt.bad for _, doubt in self.doubts)
 
 
 def play(profile: Profile, path: Path) -> Played:

@@ -18,11 +18,13 @@ from numpy.typing import NDArray
 from rig.engine.profile import Profile, Unit
 from rig.engine.reference import Reference, from_plain
 from rig.faults import InputError
+from rig.session.doubts import Doubt, Seen, doubts
 from rig.session.settings import signal_settings
 from rig.session.since import Since
 from rig.session.stop import StopTouches
 from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost
 from rig.signal.follow import Follower
+from rig.signal.index_check import IndexCheck
 from rig.signal.touches import find_touches
 from rig.timing.compare import compare_units
 from rig.timing.impulse import ImpulseLag, impulse_lags, sort_out
@@ -51,6 +53,7 @@ class Session:
         self.restarts = 0
         self.remarks: list[str] = []
         self.index_passes: list[IndexPass] = []
+        self.index_check = IndexCheck(self.follower.settings)
         self.stop: StopTouches | None = None  # while the stop is in
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_words = ""
@@ -107,6 +110,8 @@ class Session:
                 self.findings[event.kind, event.input] += 1
             elif isinstance(event, IndexPass):
                 self.index_passes.append(event)
+                self.index_check.take(event)
+                self._figures = None
             elif isinstance(event, ReferenceLost):
                 self.last_trouble = event.why
 
@@ -247,20 +252,27 @@ class Session:
         """Name of the setting in force for ``unit`` now."""
         return self._settings[unit].now
 
+    def doubts(self) -> list[Doubt]:
+        """What looks wrong so far, the worst first: lines, counts, contact inputs."""
+        seen = Seen(
+            heard=self.follower.latest is not None or bool(self.openings or self.restarts),
+            identity=self.identity,
+            openings=self.openings,
+            passes=self.index_passes,
+            is_open=self.follower.contact_open,
+            turn_counts=self.index_check.turns,
+            counts_wrong=self.index_check.counts_wrong,
+            off_passes=self.index_check.off_passes,
+            lost=self.follower.track.lost,
+            restarts=self.restarts,
+            illegal=self.follower.losses.illegal,
+            troubles=self.troubles,
+        )
+        return doubts(self.profile, seen)
+
     def counts_disagree(self) -> str:
-        """Says so when the rig's or the index's counts of a turn are not the engine file's."""
-        stated = self.profile.encoder.counts_per_turn
-        said = self.identity.counts_per_turn if self.identity else stated
-        between = self.follower.track.between_passes
-        if (
-            between is not None
-            and self.follower.track.lost
-            and abs(between - stated) > stated / 100
-        ):
-            return f"{between:.0f} counts lie between two index passes; engine.toml says {stated}"
-        if said != stated:
-            return f"the rig says {said} counts a turn; engine.toml says {stated}"
-        return ""
+        """The first bad doubt in words, empty when there is none."""
+        return next((doubt.words for doubt in self.doubts() if doubt.bad), "")
 
     def is_struck(self, t_us: float) -> bool:
         """True when the opening at ``t_us`` was struck out by hand."""
@@ -307,9 +319,9 @@ class Session:
         unit = next((u for u in self.profile.units if u.input == opening.input), None)
         if unit is None or opening.direction < 0:
             return None
-        struck = self._struck.get(opening.t_us)
-        if struck is not None:
-            opening = replace(opening, counts=False, why=struck)
+        struck = self._struck.get(opening.t_us) or self.index_check.why_not(opening.t_us)
+        if struck:
+            opening = replace(opening, counts=False, why=opening.why or struck)
         return tie(
             opening,
             self.profile,
@@ -318,5 +330,5 @@ class Session:
             stroke=self._stroke.at(opening.t_us),
             phase=self._phase.at(opening.t_us),
             # The crank held, and the contacts part: the unit was moved, or its lever.
-            kind="set" if opening.direction == 0 and struck is None else "turned",
+            kind="set" if opening.direction == 0 and not struck else "turned",
         )

@@ -137,12 +137,15 @@ def _cause(counts: float, stated: int) -> str:
     for factor, words in causes.items():
         if abs(ratio / factor - 1.0) < 0.002:
             return words
-    lines = min(USUAL_LINES, key=lambda n: abs(counts / (4.0 * n) - 1.0))
-    if abs(counts / (4.0 * lines) - 1.0) < 0.002:
-        return f"it is an encoder of {lines} lines: state {4 * lines} counts"
+    guesses = []
     whole = round(ratio)
     if whole >= 2 and abs(ratio / whole - 1.0) < 0.002:
-        return f"{whole - 1} of every {whole} index passes were missed, or the shafts are geared"
+        guesses.append(f"{whole - 1} of every {whole} index passes were missed")
+    lines = min(USUAL_LINES, key=lambda n: abs(counts / (4.0 * n) - 1.0))
+    if abs(counts / (4.0 * lines) - 1.0) < 0.002:
+        guesses.append(f"it is an encoder of {lines} lines: state {4 * lines} counts")
+    if guesses:
+        return ", or ".join(guesses)
     return "counts are lost, or the encoder does not turn with the shaft that the file says"
 
 

@@ -13,7 +13,7 @@ from fractions import Fraction
 from os import PathLike, fspath
 from typing import BinaryIO
 
-from rig.faults import InputError
+from rig.faults import InputError, reason
 
 TOKEN = re.compile(rb"[^\x00-\x20]+")  # white space parts tokens; line breaks mean nothing
 LONGEST_TOKEN = 1 << 20  # bytes; a longer one in the header means that this is no dump
@@ -112,7 +112,7 @@ def read_header(path: str | PathLike[str]) -> Header:
         with open(name, "rb") as file:
             return _HeaderReader(name, file).read()
     except OSError as error:
-        raise InputError(f"{name}: cannot be read: {error.strerror or error}.") from error
+        raise InputError(f"{name}: cannot be read: {reason(error)}.") from error
 
 
 class _HeaderReader:

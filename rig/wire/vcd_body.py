@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.faults import InputError
+from rig.faults import InputError, reason
 from rig.wire.records import Trouble
 from rig.wire.vcd import TOKEN, Header, Signal, said
 from rig.wire.vcd_numbers import PAD, decimals
@@ -108,7 +108,7 @@ class BodyReader:
         try:
             yield from self._read()
         except OSError as error:
-            raise InputError(f"{self._header.path}: {error.strerror or error}.") from error
+            raise InputError(f"{self._header.path}: {reason(error)}.") from error
         if self._nonsense > _SAID:
             self._trouble(f"{self._nonsense - _SAID} more words that are no value change")
         yield self._changed(

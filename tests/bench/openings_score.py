@@ -56,32 +56,30 @@ class Score:
     ) -> None:
         """Hold one run's openings against its truth."""
         mine = [o for o in found if o.direction >= 0]
-        pairs: list[tuple[Opening, TrueOpening]] = []
-        taken: set[int] = set()
-        doubtful: list[TrueOpening] = []
-        for true in truth:
-            near = [
-                k
-                for k, o in enumerate(mine)
-                if o.input == true.input and abs(o.t_us * 1e-6 - true.t_s) < NEAR_S
-            ]
-            if min(true.closed_s, true.open_s) < DOUBTFUL_S:
-                doubtful.append(true)
-                taken.update(near)
-                continue
-            best = min(
-                (k for k in near if k not in taken),
-                key=lambda k: abs(mine[k].t_us * 1e-6 - true.t_s),
-                default=None,
-            )
-            if best is None:
-                self.missed.append(Miss(math.nan, math.nan, true.input, true.t_s, run))
-                continue
-            taken.add(best)
-            pairs.append((mine[best], true))
-        for k, o in enumerate(mine):
-            if k not in taken:
-                self.invented.append(Miss(math.nan, math.nan, o.input, o.t_us * 1e-6, run))
+        true = list(truth)
+        near = sorted(
+            (abs(o.t_us * 1e-6 - t.t_s), i, k)
+            for i, o in enumerate(mine)
+            for k, t in enumerate(true)
+            if o.input == t.input and abs(o.t_us * 1e-6 - t.t_s) < NEAR_S
+        )
+        pair: dict[int, int] = {}  # found: true, the nearest first
+        for _, i, k in near:
+            if i not in pair and k not in pair.values():
+                pair[i] = k
+        doubtful = {k for k, t in enumerate(true) if min(t.closed_s, t.open_s) < DOUBTFUL_S}
+        beside = {i for _, i, k in near if k in doubtful}
+        self.missed += [
+            Miss(math.nan, math.nan, t.input, t.t_s, run)
+            for k, t in enumerate(true)
+            if k not in pair.values() and k not in doubtful
+        ]
+        self.invented += [
+            Miss(math.nan, math.nan, o.input, o.t_us * 1e-6, run)
+            for i, o in enumerate(mine)
+            if i not in pair and i not in beside
+        ]
+        pairs = [(mine[i], true[k]) for i, k in pair.items() if k not in doubtful]
         self._add_errors(run, pairs, counts_per_turn)
 
     def _add_errors(

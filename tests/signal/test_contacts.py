@@ -1,5 +1,6 @@
 """Debouncing: what is an opening and what never is."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
@@ -13,7 +14,7 @@ SETTINGS = Settings(4096)
 
 
 def run(
-    edges: list[tuple[float, int]], end: float, settings: Settings = SETTINGS
+    edges: Sequence[tuple[float, int]], end: float, settings: Settings = SETTINGS
 ) -> list[Passage[int]]:
     """Edges as (microseconds, 1 open), from contacts that are closed at 0."""
     contacts: Debouncer[int] = Debouncer(settings)
@@ -49,7 +50,7 @@ def test_a_spike_and_a_drop_out_are_no_openings() -> None:
 
 
 def test_the_bounces_of_a_closing_are_no_openings() -> None:
-    edges = [(10_000, 1), (50_000, 0)]
+    edges: list[tuple[float, int]] = [(10_000, 1), (50_000, 0)]
     edges += [(50_000 + 150.0 * k + d, o) for k in range(9) for d, o in ((60.0, 1), (150.0, 0))]
     passages = run(edges, 200_000)
     assert openings(passages) == [10_000]

@@ -10,11 +10,11 @@ def turned(widths: np.ndarray, speeds: np.ndarray, counts: int, each: int) -> Wi
     """Feed what a rig would total up: ``counts`` counts, a record every ``each`` of them."""
     measured = Widths()
     total = np.zeros(4)
-    measured.take(0, total.copy(), 0)
+    measured.take(0, total.tolist(), 0)
     for count in range(counts):
         total[count % 4] += widths[count % 4] / speeds[count]
         if (count + 1) % each == 0:
-            measured.take(count + 1, total.copy(), 0)
+            measured.take(count + 1, total.tolist(), 0)
     return measured
 
 
@@ -41,10 +41,10 @@ def test_equal_states_are_left_alone() -> None:
 
 def test_a_stretch_in_which_the_crank_turned_round_is_left_out() -> None:
     measured = Widths()
-    measured.take(0, np.zeros(4), 0)
-    measured.take(160, np.array([9e3, 1e3, 1e3, 1e3]), 1)
+    measured.take(0, [0.0] * 4, 0)
+    measured.take(160, [9e3, 1e3, 1e3, 1e3], 1)
     assert measured.n == 0
-    measured.take(320, np.array([19e3, 11e3, 11e3, 11e3]), 1)
+    measured.take(320, [19e3, 11e3, 11e3, 11e3], 1)
     assert measured.n == 1
 
 
@@ -52,9 +52,9 @@ def test_backwards_is_as_good() -> None:
     measured = Widths()
     widths = np.array([1.2, 0.8, 1.1, 0.9])
     total = np.zeros(4)
-    measured.take(0, total.copy(), 0)
+    measured.take(0, total.tolist(), 0)
     for k in range(1, 2000):
         total[(1 - k) % 4] += widths[(1 - k) % 4] * 1000
         if k % 30 == 0:
-            measured.take(-k, total.copy(), 0)
+            measured.take(-k, total.tolist(), 0)
     assert measured.shares[0] == pytest.approx(widths, abs=1e-6)

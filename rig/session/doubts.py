@@ -1,0 +1,161 @@
+"""What looks wrong in a session as a whole: said live, with the figures and on the certificate.
+
+Each doubt is one sentence that says what was seen and what to look at. None of them ends anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from rig.engine.profile import Profile, Unit
+from rig.signal.events import IndexPass, Opening
+from rig.timing.rigcheck import counts_check, identity_check
+from rig.wire.line import PROTOCOL
+from rig.wire.records import Identity
+
+SILENT_TURNS = 2.0
+"""Turns of its shaft after which an input without an opening is said."""
+SAME_INSTANT_US = 20.0
+"""Contacts of two units never part so near to one another time after time (common practice, no
+source: at 30 turns a minute it is 0.004 degrees)."""
+ENOUGH_TOGETHER = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """One sentence. ``bad``: something stated is wrong or cannot be read, until it is put right."""
+
+    words: str
+    bad: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a session has seen of the rig. ``heard`` is true once a position was read."""
+
+    heard: bool
+    identity: Identity | None
+    openings: Sequence[Opening]
+    passes: Sequence[IndexPass]
+    is_open: Callable[[int], bool | None]
+    turn_counts: Sequence[float]  # counts from index to index
+    counts_wrong: bool  # they are alike, and not as stated
+    off_passes: int  # times that the index came at another count than expected
+    lost: str  # why angles do not hold now
+    restarts: int
+    illegal: int
+    troubles: Mapping[str, int]
+
+
+def doubts(profile: Profile, seen: Seen) -> list[Doubt]:
+    """Everything that looks wrong, the worst first."""
+    found = [*_line(seen), *_counts(profile, seen)]
+    for unit in profile.units:
+        found += _unit(profile, unit, seen)
+    found += _bridged(profile.units, seen.openings)
+    if seen.restarts:
+        found.append(Doubt(f"the rig restarted {_times(seen.restarts)}", bad=False))
+    if seen.illegal:
+        words = f"the encoder jumped {_times(seen.illegal)}: look at its plug and its disc"
+        found.append(Doubt(words, bad=False))
+    return found
+
+
+def _times(n: int) -> str:
+    return "once" if n == 1 else f"{n} times"
+
+
+def _line(seen: Seen) -> list[Doubt]:
+    if seen.identity is not None and seen.identity.protocol != PROTOCOL:
+        return [
+            Doubt(
+                f"the rig speaks version {seen.identity.protocol} of the line format, this program"
+                f" {PROTOCOL}: nothing it says is judged; update one of the two"
+            )
+        ]
+    if not seen.heard:
+        kinds = ", ".join(f"{kind} {n}" for kind, n in sorted(seen.troubles.items()))
+        heard = f"what was heard makes no sense ({kinds})" if kinds else "nothing was heard"
+        return [Doubt(f"no line of a rig was read: {heard}; look at port and baud rate")]
+    return []
+
+
+def _counts(profile: Profile, seen: Seen) -> list[Doubt]:
+    stated = profile.encoder.counts_per_turn
+    if seen.counts_wrong:
+        check = counts_check(seen.turn_counts, stated)
+        return [Doubt(f"{check.words}; {check.cause}")]
+    if seen.identity is not None and seen.identity.protocol == PROTOCOL:
+        check = identity_check(seen.identity.counts_per_turn, stated)
+        if check.verdict == "bad":
+            return [Doubt(f"{check.words}; {check.cause}")]
+    found = []
+    if seen.off_passes:
+        times = _times(seen.off_passes)
+        words = f"the index came {times} at another count than expected: counts were lost, or it"
+        words += " was touched by noise; what was read since the pass before does not count"
+        found.append(Doubt(words, bad=False))
+    if seen.lost:
+        found.append(Doubt(f"angles do not hold: {seen.lost}", bad=False))
+    return found
+
+
+def _unit(profile: Profile, unit: Unit, seen: Seen) -> list[Doubt]:
+    where = f"{unit.name}: contact input {unit.input}"
+    has = seen.identity.contacts if seen.identity is not None else unit.input
+    if unit.input > has:
+        rest = "has no contact input" if not has else f"has inputs 1 to {has}"
+        return [Doubt(f"{where} is stated, and the rig {rest}; correct input in engine.toml")]
+    found: list[Doubt] = []
+    own = [opening for opening in seen.openings if opening.input == unit.input]
+    since_us = own[-1].t_us if own else float("-inf")
+    turns = _turns_since(since_us, profile, seen.passes)
+    if turns >= SILENT_TURNS * max(1.0, 1.0 / float(unit.turns_per_crank_turn)):
+        found.append(Doubt(_silent(where, turns, never=not own, is_open=seen.is_open(unit.input))))
+    still = sum(opening.direction == 0 for opening in own)
+    if still:
+        found.append(
+            Doubt(
+                f"{where} opened {_times(still)} while the crank stood still:"
+                " the unit was moved by hand, or its lead is loose",
+                bad=False,
+            )
+        )
+    return found
+
+
+def _turns_since(t_us: float, profile: Profile, passes: Sequence[IndexPass]) -> float:
+    """Whole turns of the crank forward since ``t_us``, by the index."""
+    net = sum(passed.direction for passed in passes if passed.t_us > t_us)
+    return max(net - 1, 0) / float(profile.encoder.turns_per_crank_turn)
+
+
+def _silent(where: str, turns: float, *, never: bool, is_open: bool | None) -> str:
+    ever = "has never opened in" if never else "has not opened for the last"
+    stays = {
+        True: "it stays open: is its lead on, and on this input?",
+        False: "it stays closed: is it still earthed (switch at OFF), or its lead on another"
+        " input?",
+        None: "is its lead on, and on this input?",
+    }[is_open]
+    return f"{where} {ever} {turns:.0f} turns of the crank; {stays}"
+
+
+def _bridged(units: Sequence[Unit], openings: Sequence[Opening]) -> list[Doubt]:
+    found = []
+    for one, two in combinations(units, 2):
+        first = [o.t_us for o in openings if o.input == one.input]
+        second = [o.t_us for o in openings if o.input == two.input]
+        alike = min(len(first), len(second))
+        if alike < ENOUGH_TOGETHER or abs(len(first) - len(second)) > 1:
+            continue
+        if all(min(abs(t - other) for other in second) <= SAME_INSTANT_US for t in first[:alike]):
+            found.append(
+                Doubt(
+                    f"{one.name} and {two.name} always open at the very same instant: are both"
+                    f" leads on one unit, or inputs {one.input} and {two.input} joined?"
+                )
+            )
+    return found

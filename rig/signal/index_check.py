@@ -1,0 +1,65 @@
+"""What the index says, when it comes, of the counts since it last came.
+
+Counts that were lost show only at the next index pass. What was read since the pass before is then
+in doubt, although it was taken to count when it was read. And when the index comes again and again
+after another number of counts than stated, the stated counts of a turn are wrong and all angles
+with them.
+"""
+
+from __future__ import annotations
+
+from rig.signal.events import IndexPass
+from rig.signal.settings import Settings
+from rig.signal.track import TOLERANCE_COUNTS
+
+ENOUGH_TURNS = 2
+"""So many turns in succession have to show the same wrong number of counts."""
+MOST_TURNS = 8
+ALIKE = 0.01
+"""Turns are alike when their counts differ by less than this part."""
+
+
+class IndexCheck:
+    """Takes every index pass in turn."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._before: IndexPass | None = None
+        self._sound_us = float("-inf")  # when the index last came where it was expected
+        self._doubts: list[tuple[float, float, str]] = []
+        self.turns: list[float] = []  # counts from each of the last passes to the next
+
+    def take(self, passed: IndexPass) -> None:
+        """The index was passed."""
+        before, self._before = self._before, passed
+        if passed.anchored or abs(passed.off_counts) <= TOLERANCE_COUNTS:
+            self._sound_us = passed.t_us
+        else:
+            off = f"the index then came {abs(passed.off_counts):.0f} counts off: counts were lost"
+            self._doubts.append((self._sound_us, passed.t_us, off))
+        # Counts up to a pass that became the anchor have nothing to do with those before.
+        alike = before is not None and before.direction == passed.direction
+        if before is not None and alike and not passed.anchored:
+            turn = abs(passed.crank_deg - before.crank_deg) / self._settings.count_deg
+            if turn > TOLERANCE_COUNTS:
+                self.turns = [*self.turns, turn][-MOST_TURNS:]
+
+    @property
+    def off_passes(self) -> int:
+        """How often the index came at another count than expected."""
+        return len(self._doubts)
+
+    @property
+    def counts_wrong(self) -> bool:
+        """Turn after turn the same number of counts, which is not the stated one."""
+        stated, turns = self._settings.counts_per_turn, self.turns
+        if len(turns) < ENOUGH_TURNS or max(turns) > (1.0 + ALIKE) * min(turns):
+            return False
+        return not (1.0 - ALIKE) * stated < turns[-1] < (1.0 + ALIKE) * stated
+
+    def why_not(self, t_us: float) -> str:
+        """Why an angle at ``t_us`` does not hold, as is known now; empty when it does."""
+        if self.counts_wrong:
+            stated = self._settings.counts_per_turn
+            return f"{self.turns[-1]:.0f} counts lie from index to index, {stated} are stated"
+        return next((why for low, high, why in self._doubts if low < t_us <= high), "")

@@ -1,0 +1,138 @@
+"""The report of a unit alone as plain data, with its serial, and two of them compared."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from rig.faults import InputError
+from rig.timing.unit_alone import UnitReport
+
+KIND, VERSION = "unit report", 1
+SAYS = "contacts and lobes of a unit on the bench, turned by hand; not a release to service"
+SIDES = 2.0  # coverage factor for about 95 %
+
+
+@dataclass(frozen=True, slots=True)
+class UnitIdentity:
+    """Which unit it is. Reports are compared with those of the same type."""
+
+    type: str  # what it is: the maker's type, or the person's own name for it
+    serial: str
+    lobes: int
+    name: str = ""
+    poles: int | None = None  # of its magnet
+
+
+@dataclass(frozen=True, slots=True)
+class UnitChange:
+    """One figure in two reports, degrees of the unit's shaft. ``change_deg``: second less first."""
+
+    figure: str
+    first_deg: float
+    second_deg: float
+    change_deg: float
+    U_deg: float
+    changed: bool
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class UnitComparison:
+    """Two reports side by side, and what is to be said of them."""
+
+    changes: tuple[UnitChange, ...]
+    notes: tuple[str, ...]
+
+
+def plain_report(
+    report: UnitReport, identity: UnitIdentity, made_utc: str, **more: Any
+) -> dict[str, Any]:
+    """The report as plain data, fit for JSON. Angles are degrees of the unit's own shaft.
+
+    ``more`` is kept as it is (rig, person, capture and its fingerprint). Source: the report.
+    """
+    return {
+        "kind": KIND,
+        "version": VERSION,
+        "made_utc": made_utc,
+        "unit": asdict(identity),
+        "says": SAYS,
+        **more,
+        "found": asdict(report),
+    }
+
+
+def compare_reports(first: Mapping[str, Any], second: Mapping[str, Any]) -> UnitComparison:
+    """What changed from one plain report to another of the same type of unit.
+
+    A figure changed when its difference is more than the expanded uncertainty of both (k = 2).
+    Where neither says the contrary the index may lie elsewhere on the shaft, so that only
+    intervals and widths are compared. Raises InputError for something that is no unit report, a
+    newer version, or another type of unit. Source: JCGM 100:2008, 5.1.2.
+    """
+    for each in (first, second):
+        _check(each)
+    one, two = first["unit"], second["unit"]
+    for key in ("type", "lobes"):
+        if one[key] != two[key]:
+            raise InputError(
+                f"the reports are of different units, {key} {one[key]} and {two[key]}: compare "
+                "reports of the same type"
+            )
+    notes = []
+    if one["serial"] != two["serial"]:
+        notes.append(f"two units: serial {one['serial'] or '?'} and {two['serial'] or '?'}")
+    before, after = dict(_figures(first["found"])), dict(_figures(second["found"]))
+    if one.get("poles") != two.get("poles"):  # then neutral is counted differently
+        notes.append("the poles are stated differently, so neutral is not compared")
+        for figures in (before, after):
+            for name in [name for name in figures if name.startswith("neutral")]:
+                del figures[name]
+    for name in sorted(before.keys() ^ after.keys()):
+        notes.append(f"{name} stands in one of the reports only")
+    changes = tuple(_change(name, before[name], after[name]) for name in before if name in after)
+    return UnitComparison(changes, tuple(notes))
+
+
+def _check(plain: Mapping[str, Any]) -> None:
+    if plain.get("kind") != KIND:
+        raise InputError(f"this is no unit report but {plain.get('kind', 'something else')!r}")
+    if not isinstance(plain.get("version"), int) or plain["version"] > VERSION:
+        raise InputError(
+            f"this unit report has version {plain.get('version')!r}, this program knows up to "
+            f"{VERSION}: use a newer program"
+        )
+    if not {"unit", "found"} <= plain.keys():
+        raise InputError("this unit report is not whole: its unit or its figures are missing")
+
+
+def _figures(found: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """Each mean of a report with its name; places after the index are left out."""
+    names = {
+        "interval": "interval from lobe {}",
+        "closed": "closed before lobe {}",
+        "opened": "open after lobe {}",
+        "neutral": "neutral to opening of lobe {}",
+    }
+    for lobe in found["lobes"]:
+        for key, name in names.items():
+            if lobe.get(key) is not None:
+                yield name.format(lobe["number"]), lobe[key]
+    for key, name in (("play", "play"), ("impulse_lag", "impulse lag")):
+        if found.get(key) is not None:
+            yield name, found[key]
+
+
+def _change(name: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> UnitChange:
+    difference = float(after["deg"]) - float(before["deg"])
+    U = SIDES * math.hypot(before["u_deg"], after["u_deg"])
+    changed = abs(difference) > U
+    words = (
+        f"{name}: {before['deg']:.2f} to {after['deg']:.2f} degrees, "
+        + (f"changed by {difference:+.2f}" if changed else "the same")
+        + f" (+/- {U:.2f})"
+    )
+    return UnitChange(name, before["deg"], after["deg"], difference, U, changed, words)

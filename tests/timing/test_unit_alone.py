@@ -1,0 +1,173 @@
+"""The unit alone: lobes, angles, play, neutral, lag; its report and two compared."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rig.engine.profile import Encoder
+from rig.faults import InputError
+from rig.signal.events import Closing, Event, Finding, Opening
+from rig.timing.unit_alone import AloneSeen, report, seen_from_events
+from rig.timing.unit_report import UnitIdentity, compare_reports, plain_report
+
+ENCODER = Encoder(4096)
+TRUE = (357.0, 90.5, 178.0, 271.0)  # one of them at the index, so across zero
+OPEN_DEG, PLAY_DEG = 38.0, 0.8
+IDENTITY = UnitIdentity("demo type", "A123", 4)
+MADE = "2025-03-01T10:00:00+00:00"
+
+
+def bench(turns: int = 6, noise: float = 0.05, seed: int = 2) -> AloneSeen:
+    rng = np.random.default_rng(seed)
+
+    def at(offset: float) -> tuple[float, ...]:
+        return tuple(
+            360.0 * turn + lobe + offset + float(rng.normal(0.0, noise))
+            for turn in range(turns)
+            for lobe in TRUE
+        )
+
+    return AloneSeen(
+        openings_deg=at(0.0),
+        closings_deg=at(OPEN_DEG),
+        back_closings_deg=at(-PLAY_DEG),
+        neutral_forward_deg=(349.0, 349.4, 348.8),
+        neutral_backward_deg=(346.0, 345.8, 346.2),
+        impulse_deg=at(15.0),
+    )
+
+
+def test_all_that_a_unit_shows() -> None:
+    found = report(bench(), 4, ENCODER, poles=4)
+    assert [lobe.opening.deg for lobe in found.lobes] == pytest.approx(
+        [90.5, 178.0, 271.0, 357.0], abs=0.1
+    )
+    intervals = [lobe.interval.deg for lobe in found.lobes]
+    assert intervals == pytest.approx([87.5, 93.0, 86.0, 93.5], abs=0.15)
+    assert sum(intervals) == pytest.approx(360.0)
+    for lobe in found.lobes:
+        assert lobe.opened is not None
+        assert lobe.closed is not None
+        assert lobe.opened.deg == pytest.approx(OPEN_DEG, abs=0.15)
+    assert [lobe.closed.deg for lobe in found.lobes if lobe.closed] == pytest.approx(
+        [90.5 + 3.0 - 38.0, 87.5 - 38.0, 93.0 - 38.0, 86.0 - 38.0], abs=0.15
+    )
+    assert found.play is not None
+    assert found.play.deg == pytest.approx(PLAY_DEG, abs=0.1)
+    assert found.impulse_lag is not None
+    assert found.impulse_lag.deg == pytest.approx(15.0, abs=0.1)
+
+
+def test_neutral_is_half_way_between_the_sides() -> None:
+    found = report(bench(), 4, ENCODER, poles=4)
+    assert found.neutral is not None
+    assert found.neutral.deg == pytest.approx((349.0667 + 346.0) / 2.0, abs=1e-3)
+    assert found.neutral_sides_deg == pytest.approx(3.0667, abs=1e-3)
+    # Neutral comes every 90 degrees with four poles (FAA-H-8083-32 ch. 4, The Magnetic Circuit);
+    # one worked procedure there uses 10 degrees from neutral to opening.
+    assert [lobe.neutral.deg for lobe in found.lobes if lobe.neutral] == pytest.approx(
+        [12.97, 10.47, 13.47, 9.47], abs=0.15
+    )
+
+
+def test_only_what_was_read_is_told() -> None:
+    found = report(AloneSeen(bench().openings_deg), 4, ENCODER)
+    assert found.play is None
+    assert found.neutral is None
+    assert found.impulse_lag is None
+    assert {(x.closed, x.opened, x.neutral) for x in found.lobes} == {(None, None, None)}
+
+
+def test_a_single_lobe_and_single_readings() -> None:
+    found = report(AloneSeen((45.0,), (200.0,), neutral_forward_deg=(1.0,)), 1, ENCODER)
+    assert found.lobes[0].interval.deg == 360.0
+    assert found.lobes[0].opened is not None
+    assert found.lobes[0].opened.deg == pytest.approx(155.0)
+    assert found.lobes[0].closed is not None
+    assert found.lobes[0].closed.deg == pytest.approx(205.0)
+    assert found.lobes[0].opening.u_deg > 0.1  # read once
+    assert found.neutral is None  # from one side only
+
+
+def test_stated_uncertainty_against_scatter() -> None:
+    errors, us = [], []
+    for seed in range(150):
+        found = report(bench(turns=5, noise=0.2, seed=seed), 4, ENCODER)
+        errors.append(found.lobes[0].interval.deg - 87.5)
+        us.append(found.lobes[0].interval.u_deg)
+    assert 0.8 < math.sqrt(np.mean(np.square(us))) / np.std(errors) < 1.25
+
+
+@pytest.mark.parametrize(
+    ("openings", "lobes", "words"),
+    [
+        ((10.0, 100.0), 4, "2 openings for 4 lobes"),
+        ((10.0, 100.0, 190.0, 280.0) * 2, 2, "do not gather at 2 places"),
+        ((10.0, 100.0, 190.0, 280.0) * 2, 0, "0 lobes opens nothing"),
+        ((0.0, 120.0, 240.0, 1.0, 121.0, 241.0), 4, "do not gather at 4 places"),
+    ],
+)
+def test_bad_benches(openings: tuple[float, ...], lobes: int, words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        report(AloneSeen(openings), lobes, ENCODER)
+
+
+def test_from_events() -> None:
+    opening = Opening(1, 0.0, 10.0, 1, 60.0, 30.0, True, "", 1, 0.0, 1e5, 50.0)
+    events: list[Event] = [
+        opening,
+        replace(opening, crank_deg=20.0, counts=False, why="run-up"),
+        replace(opening, crank_deg=None),
+        replace(opening, input=2),
+        Closing(1, 0.0, 40.0, 1, 1e5, 30.0),
+        Closing(1, 0.0, 9.2, -1, 1e5, 30.0),
+        Closing(1, 0.0, 9.2, 0, 1e5, 30.0),
+        Finding(0.0, "spike", 1, ""),
+    ]
+    assert seen_from_events(events, 1) == AloneSeen((10.0,), (40.0,), (9.2,))
+
+
+def test_a_report_goes_through_json_and_is_compared() -> None:
+    plain = plain_report(report(bench(), 4, ENCODER, poles=4), IDENTITY, MADE)
+    again = json.loads(json.dumps(plain))
+    assert again["unit"]["serial"] == "A123"
+    same = compare_reports(again, again)
+    assert not any(change.changed for change in same.changes)
+    assert same.notes == ()
+    worn = replace(bench(seed=9), back_closings_deg=tuple(a - 2.3 for a in bench().openings_deg))
+    worn = replace(worn, neutral_forward_deg=())
+    later = plain_report(
+        report(worn, 4, ENCODER), replace(IDENTITY, serial="B7"), "2026-03-01T10:00:00+00:00"
+    )
+    found = compare_reports(plain, later)
+    by_name = {change.figure: change for change in found.changes}
+    assert by_name["play"].changed
+    assert by_name["play"].change_deg == pytest.approx(1.5, abs=0.1)
+    assert "changed by +1.5" in by_name["play"].words
+    assert not by_name["interval from lobe 1"].changed
+    assert "serial A123 and B7" in found.notes[0]
+    assert any("neutral to opening of lobe 1 stands in one" in note for note in found.notes)
+    other_poles = {**plain, "unit": {**plain["unit"], "poles": 2}}
+    found = compare_reports(plain, other_poles)
+    assert "neutral is not compared" in found.notes[0]
+    assert not any("neutral" in change.figure for change in found.changes)
+
+
+def test_reports_that_do_not_belong_together() -> None:
+    plain = plain_report(report(bench(), 4, ENCODER), IDENTITY, "2025-03-01T10:00:00+00:00")
+    other = plain_report(
+        report(bench(), 4, ENCODER), replace(IDENTITY, type="other"), "2025-03-01T10:00:00+00:00"
+    )
+    with pytest.raises(InputError, match="different units, type demo type and other"):
+        compare_reports(plain, other)
+    with pytest.raises(InputError, match="no unit report but 'certificate'"):
+        compare_reports(plain, {"kind": "certificate"})
+    with pytest.raises(InputError, match="newer program"):
+        compare_reports(plain, {**plain, "version": 2})
+    with pytest.raises(InputError, match="not whole"):
+        compare_reports(plain, {"kind": "unit report", "version": 1})
