@@ -19,6 +19,8 @@ class Job:
             raise InputError(f"{folder}: there is no such job folder; rig new makes one")
         self.folder = folder
         self.engine_file = folder / "engine.toml"
+        if self.engine_file.is_dir():
+            raise InputError(f"{self.engine_file}: is a folder; the engine file is wanted there")
         self.profile: Profile = load_profile(self.engine_file)
         self.reference_file = folder / "reference.json"
         self.captures = folder / "captures"

@@ -10,6 +10,7 @@ from rig.faults import InputError, reason
 from rig.wire.capture import CaptureReader, is_capture
 from rig.wire.pins import PinRecording
 from rig.wire.records import Batch, Identity
+from rig.wire.vcd import read_header
 
 
 @dataclass(slots=True)
@@ -40,6 +41,7 @@ def open_recording(
         said = _said_counts(path) if counts_per_turn is None else counts_per_turn
         return Recording(path, "capture", reader.batches(), {}, said, reader)
     if counts_per_turn is None:
+        read_header(path)  # a file that is no recording at all is told first
         raise InputError(
             f"{path}: a pin recording does not say how many counts make a turn;"
             " give --counts-per-turn (four times the encoder's lines)"

@@ -88,9 +88,13 @@ def _counts(profile: Profile, seen: Seen) -> list[Doubt]:
         check = counts_check(seen.turn_counts, stated)
         return [Doubt(f"{check.words}; {check.cause}")]
     if seen.identity is not None and seen.identity.protocol == PROTOCOL:
-        check = identity_check(seen.identity.counts_per_turn, stated)
-        if check.verdict == "bad":
+        said = seen.identity.counts_per_turn
+        check = identity_check(said, stated)
+        if check.verdict == "bad" and counts_check(seen.turn_counts, stated).verdict != "good":
             return [Doubt(f"{check.words}; {check.cause}")]
+        if check.verdict == "bad":
+            words = f"the rig says {said} counts a turn; the index bears out {stated}, as stated"
+            return [Doubt(words, bad=False)]
     found = []
     if seen.off_passes:
         times = _times(seen.off_passes)

@@ -22,10 +22,11 @@ from rig.session.doubts import Doubt, Seen, doubts
 from rig.session.settings import signal_settings
 from rig.session.since import Since
 from rig.session.stop import StopTouches
-from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost
+from rig.signal.events import STOOD_STILL, Event, Finding, IndexPass, Opening, ReferenceLost
 from rig.signal.follow import Follower
 from rig.signal.index_check import IndexCheck
 from rig.signal.touches import find_touches
+from rig.signal.track import TOLERANCE_COUNTS
 from rig.timing.compare import compare_units
 from rig.timing.impulse import ImpulseLag, impulse_lags, sort_out
 from rig.timing.judge import judge
@@ -110,6 +111,8 @@ class Session:
                 self.findings[event.kind, event.input] += 1
             elif isinstance(event, IndexPass):
                 self.index_passes.append(event)
+                if event.anchored and abs(event.off_counts) > TOLERANCE_COUNTS:
+                    self._lose_stroke(event.t_us)
                 self.index_check.take(event)
                 self._figures = None
             elif isinstance(event, ReferenceLost):
@@ -118,8 +121,12 @@ class Session:
     def _restarted(self, restart: Restart) -> None:
         if self.follower.latest is not None or self.openings:
             self.restarts += 1
+        self._lose_stroke(restart.t_us)
+
+    def _lose_stroke(self, t_us: float) -> None:
+        """Turns may have gone uncounted: the firing stroke has to be stated again."""
         if self._stroke.now is not None:
-            self._stroke.set(restart.t_us, None)
+            self._stroke.set(t_us, None)
             self.stroke_lost = True
 
     # -- what the person did ------------------------------------------------------------------
@@ -330,5 +337,5 @@ class Session:
             stroke=self._stroke.at(opening.t_us),
             phase=self._phase.at(opening.t_us),
             # The crank held, and the contacts part: the unit was moved, or its lever.
-            kind="set" if opening.direction == 0 and not struck else "turned",
+            kind="set" if opening.why == STOOD_STILL and not struck else "turned",
         )

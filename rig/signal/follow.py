@@ -17,9 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.signal.contacts import Passage, Rest
-from rig.signal.events import Closing, Event, Finding, IndexPass, Now, Opening, ReferenceLost
+from rig.signal.events import (
+    STOOD_STILL, Closing, Event, Finding, IndexPass, Now, Opening, ReferenceLost,
+)  # fmt: skip
 from rig.signal.inputs import Inputs
-from rig.signal.losses import JUMPED, Losses
+from rig.signal.losses import Losses
 from rig.signal.place import Place, place
 from rig.signal.settings import Settings
 from rig.signal.showing import Showing
@@ -163,11 +165,9 @@ class Follower:
                 thing.longest_low_us, thing.longest_high_us, self.inputs.open_level(thing.input)
             )
         elif isinstance(thing, Health):
-            if self.losses.health(thing):
-                self._counts_lost(thing.t_us, events)
+            self._count_not_sure(self.losses.health(thing), thing.t_us, events)
         elif isinstance(thing, Trouble):
-            if self.losses.trouble(thing):
-                self._counts_lost(thing.t_us, events)
+            self._count_not_sure(self.losses.trouble(thing), thing.t_us, events)
         elif isinstance(thing, Edge):
             self._take_edge(thing, events)
 
@@ -283,10 +283,10 @@ class Follower:
         needed_deg = self.settings.run_up_deg
         reasons = (
             (direction < 0, "passed backwards"),
-            (direction == 0, "the crank stood still"),
             (self.losses.touches(passage.t_us), "lines from the rig were lost just then"),
             (passage.broken, "the contacts bounced more often than the line could carry"),
             (bool(self.track.lost), self.track.lost),
+            (direction == 0, STOOD_STILL),
             (
                 run_up_deg < needed_deg,
                 f"run-up of {run_up_deg:.1f}° only, {needed_deg:g}° are needed",
@@ -359,13 +359,16 @@ class Follower:
 
     # -- losses, restarts -------------------------------------------------------------------------
 
-    def _counts_lost(self, t_us: float, events: list[Event]) -> None:
-        self.track.counts_lost(JUMPED)
+    def _count_not_sure(self, why: str, t_us: float, events: list[Event]) -> None:
+        """With a reason: angles do not hold until the index has passed."""
+        if not why:
+            return
+        self.track.counts_lost(why)
         self._held = [
-            replace(h, opening=replace(h.opening, counts=False, why=h.opening.why or JUMPED))
+            replace(h, opening=replace(h.opening, counts=False, why=h.opening.why or why))
             for h in self._held
         ]
-        events.append(ReferenceLost(t_us, JUMPED))
+        events.append(ReferenceLost(t_us, why))
 
     def _find_levels(self, rows: NDArray[np.void], events: list[Event]) -> None:
         """After a loss: the first position with nothing outstanding tells the true levels."""

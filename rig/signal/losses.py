@@ -6,10 +6,13 @@ import math
 
 from rig.wire.records import Health, Trouble
 
-LINE_LOSSES = frozenset({"gap", "checksum", "garbage", "long-line", "half-line", "field"})
+LINE_LOSSES = frozenset(
+    {"gap", "interrupted", "checksum", "garbage", "long-line", "half-line", "field"}
+)
 """Trouble after which an edge may be missing."""
 
 JUMPED = "the encoder jumped: its count is not sure until the index has passed"
+CUT_OFF = "the line was interrupted: the count is not sure until the index has passed"
 
 
 class Losses:
@@ -22,20 +25,20 @@ class Losses:
         self.looking = False
         self.illegal = 0
 
-    def trouble(self, trouble: Trouble) -> bool:
-        """Take note of trouble; True when counts of the encoder were lost."""
+    def trouble(self, trouble: Trouble) -> str:
+        """Take note of trouble; says so when the encoder's count is no longer sure."""
         if trouble.kind in LINE_LOSSES:
             self._doubt(trouble.t_us)
-        return trouble.kind == "encoder"
+        return {"encoder": JUMPED, "interrupted": CUT_OFF}.get(trouble.kind, "")
 
-    def health(self, health: Health) -> bool:
-        """Take note of the rig's own totals; True when counts of the encoder were lost."""
+    def health(self, health: Health) -> str:
+        """Take note of the rig's own totals; says so when the count is no longer sure."""
         before, self._health = self._health, health
         if before and health.lost_edges > before.lost_edges:
             self._doubt(before.t_us)
         grew = health.illegal > self.illegal
         self.illegal = health.illegal
-        return grew
+        return JUMPED if grew else ""
 
     def _doubt(self, from_us: float) -> None:
         self._from_us = min(self._from_us, from_us) if self.looking else from_us

@@ -97,10 +97,12 @@ class LineReader:
         return self._taken()
 
     def interrupted(self) -> list[Batch]:
-        """The stream was cut and will begin anew (cable out): a half line is dropped, said."""
+        """The stream was cut and will begin anew (cable out). What the rig did meanwhile is not
+        known: it may have gone on, or have been restarted."""
         batches = self.finish()
         self._expected = None
-        return batches
+        self._trouble("interrupted", "the line was interrupted")
+        return batches + self._taken()
 
     @property
     def now_us(self) -> float:

@@ -144,7 +144,7 @@ class Trouble:
     """Something on the line was not as it should be. Counted, shown and recorded.
 
     ``t_us`` is the time up to which every edge had been given soundly before it.
-    ``kind`` is one of: garbage, half-line, long-line, checksum, gap, repeat, unknown-kind,
+    ``kind`` is one of: garbage, half-line, long-line, checksum, gap, interrupted, repeat, unknown-kind,
     protocol, field, clock, encoder, vcd, capture.
     """
 

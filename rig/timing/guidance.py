@@ -1,0 +1,361 @@
+"""From any state of a job: what comes next, why, and what to beware of. It never blocks anybody.
+
+The steps stand in a table in the order of the work. The first that is due is the advice; the rest
+can be looked at, and doing something else at any time changes only what is said next. Order and
+cautions: FAA-H-8083-32 ch. 4 (magneto timing and switches), US Army TM 1-1500-204-23-1 (backlash,
+impulse coupling); what these do not say is common practice, no source. The maker's manual, local
+rules and the licensed person have the last word.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+LAST_WORD = "The maker's manual, local rules and the licensed person have the last word."
+LIVE = (
+    "A magneto whose earthing lead is off is live, and reading it makes it live: plugs out, or one "
+    "a cylinder with every other lead off; leads on an earthed gap away from open plug holes. "
+    "An impulse coupling sparks by hand."
+)
+ARC = "Keep clear of the arc of a propeller or anything else on the crank, also when it is still."
+PROPELLER = "Take a propeller for live at all times: hands flat, feet back, nobody in its plane."
+COIL = "Battery isolated; turn by hand, never by the starter."
+STOP = (
+    "By hand only, gently. Stop and gauge must meet the piston and clear both valves; take them "
+    "out before a full turn."
+)
+PRIMARY = "Some hundreds of volts stand across the primary as contacts part on a turning magneto."
+
+
+@dataclass(frozen=True, slots=True)
+class JobState:
+    """How far a job is. Names are of units as the person calls them; every field may stay as is."""
+
+    magneto: bool = True
+    coil_set: bool = False
+    propeller: bool = False
+    made_safe: bool = False  # the person said so
+    gaps_written: bool = False
+    rig: Literal["not heard", "heard", "lost"] = "not heard"
+    rig_bad: tuple[str, ...] = ()  # names of checks with a bad verdict
+    rig_checked: bool = False
+    switch_proved: bool = False
+    index_seen: bool = False
+    stop_in: bool = False  # stop or gauge
+    touches: tuple[int, int] = (0, 0)  # forward, backward
+    tdc_known: bool = False
+    tdc_moved: bool = False
+    marks_compared: bool = False
+    stroke: Literal["not needed", "not stated", "lost", "stated"] = "not stated"
+    one_turn_out: tuple[str, ...] = ()
+    impulse_engaged: tuple[str, ...] = ()  # read with the coupling only
+    automatic_advance: tuple[str, ...] = ()  # not yet said: weights at rest or wedged out
+    wedge_in: bool = False
+    play_unknown: tuple[str, ...] = ()
+    unread: tuple[str, ...] = ()  # "upper, full advance"
+    undecided: tuple[str, ...] = ()
+    set_only: tuple[str, ...] = ()  # set with the crank held, not turned through yet
+    outside: tuple[str, ...] = ()
+    apart: tuple[str, ...] = ()  # pairs outside their synchronism
+    means_stated: bool = True
+    change_made: bool = False  # a correction was stated and not yet read
+    wrong_way: tuple[str, ...] = ()  # corrections made the wrong way round
+    tightened: bool = False  # readings since are "as left"
+    touched_again: bool = False  # stop touched once more at the end
+    saved: bool = False
+    closed: frozenset[str] = frozenset()  # items of the closing list that are done
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One step: what to do, why, and what to beware of."""
+
+    step: str
+    next: str
+    why: str
+    caution: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ClosingItem:
+    """One line of the closing list."""
+
+    name: str
+    words: str
+    done: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    step: str
+    due: Callable[[JobState], object]
+    next: Callable[[JobState], str]
+    why: str
+    cautions: tuple[str, ...] = ()
+
+
+def _names(of: tuple[str, ...]) -> str:
+    return " and ".join([", ".join(of[:-1]), of[-1]] if len(of) > 1 else of)
+
+
+def _touch(s: JobState) -> str:
+    forward, backward = s.touches
+    if not s.stop_in:
+        return "pass the index once, then fit the stop or the gauge and touch it from both sides"
+    if forward <= backward:
+        return "turn gently forward to the stop"
+    return "turn gently back the other way to the stop"
+
+
+ROWS: tuple[_Row, ...] = (
+    _Row(
+        "make safe",
+        lambda s: not s.made_safe,
+        lambda s: "make it safe: plugs out, fuel off, ventilated, chocked; then say so",
+        "Turning the crank can fire a cylinder.",
+        (LIVE, ARC, COIL, LAST_WORD),
+    ),
+    _Row(
+        "rig lost",
+        lambda s: s.rig == "lost",
+        lambda s: "plug the rig in again: it is looked for, and nothing read so far is lost",
+        "Angles hold again from the first index pass on.",
+    ),
+    _Row(
+        "gap",
+        lambda s: not s.gaps_written,
+        lambda s: "clean the contacts, set their gap and write it down with its limits",
+        "A gap changed later moves the timing.",
+    ),
+    _Row(
+        "rig",
+        lambda s: s.rig == "not heard",
+        lambda s: "connect the rig and wait for it",
+        "Nothing that it has sent could be read yet.",
+    ),
+    _Row(
+        "switch",
+        lambda s: s.magneto and not s.switch_proved,
+        lambda s: "prove the switch: a turn at OFF (closed all round), a turn at ON (it opens)",
+        "Afterwards its lead comes off, and it cannot be proved until the end.",
+        (LIVE, ARC),
+    ),
+    _Row(
+        "index",
+        lambda s: not s.index_seen,
+        lambda s: "turn slowly forward until the index has passed",
+        "It is the mark that all angles are counted from, and it may lie in the arc that the stop "
+        "blocks.",
+        (LIVE, ARC, COIL),
+    ),
+    _Row(
+        "rig bad",
+        lambda s: s.rig_bad,
+        lambda s: f"put right what the rig check found: {_names(s.rig_bad)}",
+        "A reading is worth no more than the rig that took it.",
+    ),
+    _Row(
+        "rig check",
+        lambda s: not s.rig_checked,
+        lambda s: "check the rig: turn on a few turns, let it stand, open each unit by hand once",
+        "Counts, direction and wiring are proved before anything is read from them.",
+        (LIVE, ARC, PRIMARY),
+    ),
+    _Row(
+        "dead centre moved",
+        lambda s: s.tdc_moved,
+        lambda s: "find top dead centre again: it is not where it was",
+        "The index cannot see an encoder or a coupling that slipped; readings since are in doubt.",
+        (STOP,),
+    ),
+    _Row(
+        "top dead centre",
+        lambda s: not s.tdc_known,
+        _touch,
+        "Top dead centre is half-way between the touches; more of them show the spread.",
+        (STOP, ARC),
+    ),
+    _Row(
+        "stop out",
+        lambda s: s.tdc_known and s.stop_in,
+        lambda s: "take the stop or the gauge out",
+        "A full turn against it bends something.",
+        (STOP,),
+    ),
+    _Row(
+        "marks",
+        lambda s: not s.marks_compared,
+        lambda s: "compare with the engine's own marks and write down what they say",
+        "Marks are missing, wrong, or belong to other parts often enough.",
+    ),
+    _Row(
+        "stroke",
+        lambda s: s.stroke in ("not stated", "lost"),
+        lambda s: (
+            "bring cylinder 1 to its firing dead centre and state it"
+            + (" again: the count of turns was lost" if s.stroke == "lost" else "")
+        ),
+        "A four-stroke is at the top twice; it tells which lobe serves which cylinder.",
+        (LIVE, ARC),
+    ),
+    _Row(
+        "wrong way",
+        lambda s: s.wrong_way,
+        lambda s: f"undo the change of {_names(s.wrong_way)} and go as far again the other way",
+        "It was made the wrong way round: the opening moved as predicted, to the other side.",
+    ),
+    _Row(
+        "one turn out",
+        lambda s: s.one_turn_out,
+        lambda s: (
+            f"couple {_names(s.one_turn_out)} one crank turn on, or state that it sparks on "
+            "both strokes"
+        ),
+        "It reads the right degrees on the wrong stroke.",
+        (LIVE,),
+    ),
+    _Row(
+        "advance",
+        lambda s: s.automatic_advance,
+        lambda s: f"say for {_names(s.automatic_advance)}: weights at rest, or wedged out",
+        "Automatic advance reads differently; a wedge has to come out again.",
+    ),
+    _Row(
+        "impulse",
+        lambda s: s.impulse_engaged,
+        lambda s: (
+            f"read {_names(s.impulse_engaged)} past the coupling: turn past the click, back "
+            "past the opening without engaging, forward gently"
+        ),
+        "The manual's figure is for the coupling released; it holds the rotor back at this speed.",
+        (LIVE, ARC),
+    ),
+    _Row(
+        "readings",
+        lambda s: s.unread,
+        lambda s: f"turn slowly forward past the openings, a few turns: {_names(s.unread)}",
+        "A reading counts only with the slack of the drive taken up; overshot means going well "
+        "back and coming on again.",
+        (LIVE, ARC, COIL),
+    ),
+    _Row(
+        "play",
+        lambda s: s.play_unknown,
+        lambda s: f"hold a light drag on the rotor, or measure the play: {_names(s.play_unknown)}",
+        "Past neutral the magnet can pull the rotor forward through the play and open early.",
+        (LIVE,),
+    ),
+    _Row(
+        "confirm set",
+        lambda s: s.set_only,
+        lambda s: f"turn through the opening to confirm: {_names(s.set_only)}",
+        "Set with the crank held, it has not yet been found by turning.",
+        (LIVE, ARC),
+    ),
+    _Row(
+        "confirm change",
+        lambda s: s.change_made,
+        lambda s: "read again and set it beside what was predicted",
+        "Only a reading after the change says whether it did what it should.",
+        (LIVE, ARC),
+    ),
+    _Row(
+        "more readings",
+        lambda s: s.undecided,
+        lambda s: (
+            f"read on, or make the largest part of the uncertainty smaller: {_names(s.undecided)}"
+        ),
+        "What was read does not settle it, neither inside nor outside.",
+        (LIVE, ARC),
+    ),
+    _Row(
+        "correction",
+        lambda s: s.outside or s.apart,
+        lambda s: (
+            f"work out the correction of {_names((*s.outside, *s.apart))}"
+            if s.means_stated
+            else "state in the engine file what can be moved, then work out the correction"
+        ),
+        "Outside the window, or apart from one another; every means has its own steps.",
+        (LAST_WORD,),
+    ),
+    _Row(
+        "tighten",
+        lambda s: not s.tightened,
+        lambda s: "tighten everything, say so, and read once more as left",
+        "Things move when bolts are done up; only readings after that are as left.",
+        (LIVE, ARC),
+    ),
+    _Row(
+        "touch again",
+        lambda s: not s.touched_again,
+        lambda s: "touch the stop once more from both sides",
+        "It shows that the encoder did not slip since dead centre was found.",
+        (STOP,),
+    ),
+    _Row(
+        "certificate",
+        lambda s: not s.saved,
+        lambda s: "save the certificate",
+        "It says what was specified, what was read and how sure that is; it is a record of "
+        "measurement, not a release to service.",
+    ),
+    _Row(
+        "close",
+        lambda s: [item for item in closing_list(s) if not item.done],
+        lambda s: (
+            "the closing list: "
+            + "; ".join(item.words for item in closing_list(s) if not item.done)
+        ),
+        "What was fitted for the measurement has to come off, and what came off has to go back.",
+        (LAST_WORD,),
+    ),
+)
+
+
+def due(state: JobState) -> tuple[Advice, ...]:
+    """Every step that is not behind yet, in the order of the work. Source: the table."""
+    return tuple(
+        Advice(row.step, row.next(state), row.why, _cautions(row, state))
+        for row in ROWS
+        if row.due(state)
+    )
+
+
+def advice(state: JobState) -> Advice:
+    """What comes next. When nothing does, that is said. Source: the table."""
+    steps = due(state)
+    return steps[0] if steps else Advice("done", "nothing is left to do", "The job is closed.")
+
+
+def _cautions(row: _Row, state: JobState) -> str:
+    """The cautions that fit this engine: no magneto, no word of live magnetos."""
+    fits = {LIVE: state.magneto, PRIMARY: state.magneto, COIL: state.coil_set}
+    said = [caution for caution in row.cautions if fits.get(caution, True)]
+    if ARC in said and state.propeller:
+        said.insert(said.index(ARC) + 1, PROPELLER)
+    return " ".join(said)
+
+
+def closing_list(state: JobState) -> tuple[ClosingItem, ...]:
+    """What has to be off, on and proved when the job ends, and what of it is done.
+
+    Names in ``state.closed`` are done. Source: common practice, no source; the switch as
+    FAA-H-8083-32 ch. 4, Ignition Switches.
+    """
+    items = {
+        "stop": "stop and gauge out of the plug holes",
+        "wedge": "wedge out of the automatic advance" if state.wedge_in else "",
+        "leads": "rig leads off, encoder and its bracket off the crank",
+        "earth": "earthing lead back on" if state.magneto else "",
+        "switch": "switch proved: earthed at OFF, open at ON" if state.magneto else "",
+        "battery": "battery connected last" if state.coil_set else "",
+        "plugs": "plugs in, each lead on its own cylinder",
+        "bolts": "everything that was moved tight and locked as the manual says",
+        "clear": "tools and hands clear of the arc, before fuel goes on",
+    }
+    return tuple(
+        ClosingItem(name, words, name in state.closed) for name, words in items.items() if words
+    )
