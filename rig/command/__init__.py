@@ -30,7 +30,14 @@ class _Parser(argparse.ArgumentParser):
     """Usage errors end with status 2 and one sentence, as all wrong input does."""
 
     def error(self, message: str) -> None:  # type: ignore[override]
-        self.exit(2, f"{self.prog}: {message}\nTry {self.prog} --help.\n")
+        _tell(f"{self.prog}: {message}\nTry {self.prog} --help.")
+        self.exit(2)
+
+
+def _tell(text: str) -> None:
+    from rig.command.say import message
+
+    message(text)
 
 
 def parser_of(command: str) -> argparse.ArgumentParser:
@@ -79,7 +86,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         module = importlib.import_module(f"rig.command.{command}")
         return int(module.run(args))
     except RigError as wrong:
-        sys.stderr.write(f"rig {command}: {wrong}\n")
+        _tell(f"rig {command}: {wrong}")
         return wrong.status
     except BrokenPipeError:
         # The reader of our output went away (a pager, head): nothing is left to say.

@@ -1,7 +1,8 @@
 """What goes to standard output and standard error.
 
 Figures go to standard output: plain lines, or with ``--json`` one JSON object and nothing else.
-Messages go to standard error.
+Messages go to standard error. Names come from files, rigs and folders: what is printed is made
+harmless first.
 """
 
 from __future__ import annotations
@@ -11,9 +12,11 @@ import json
 import math
 import sys
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, TextIO
 
 from rig.engine.firing import wrap_btdc
+from rig.screen.keys import shows_unicode
+from rig.screen.wording import clean
 
 
 def json_option(parser: argparse.ArgumentParser) -> None:
@@ -35,16 +38,22 @@ def plain(value: Any) -> Any:
 def figures(args: argparse.Namespace, answer: dict[str, Any], lines: Iterable[str]) -> None:
     """Print ``answer`` as JSON when asked for, else ``lines``."""
     if args.json:
-        sys.stdout.write(json.dumps(plain(answer), ensure_ascii=False, allow_nan=False) + "\n")
+        sys.stdout.write(json.dumps(plain(answer), allow_nan=False) + "\n")
     else:
         for line in lines:
-            sys.stdout.write(line + "\n")
+            sys.stdout.write(harmless(line, sys.stdout) + "\n")
     sys.stdout.flush()
+
+
+def harmless(text: str, stream: TextIO) -> str:
+    """Each line of ``text`` without anything that could steer the terminal behind ``stream``."""
+    unicode = shows_unicode(stream)
+    return "\n".join(clean(line, unicode) for line in text.split("\n"))
 
 
 def message(text: str) -> None:
     """One line on standard error."""
-    sys.stderr.write(text + "\n")
+    sys.stderr.write(harmless(text, sys.stderr) + "\n")
     sys.stderr.flush()
 
 

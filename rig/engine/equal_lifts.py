@@ -11,14 +11,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from rig.engine import geometry as crank
 from rig.engine.gauge import Gauge, GaugePoint, on_one_turn, share
 from rig.engine.profile import Geometry
-from rig.engine.reference import Reference
+from rig.engine.reference import Reference, offset_bias
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
 
@@ -56,9 +55,9 @@ def equal_lifts(
     """Dead centre from pairs of equal lifts either side, carried back to zero lift.
 
     Repeats on a side are averaged. A single lift has no line: then the cylinder's offset is taken
-    out when ``geometry`` knows it, and put into the uncertainty when it only limits it. ``parts``
-    are further uncertainties (encoder, mounting). An inclined gauge changes nothing here. Raises
-    InputError when no lift was read on both sides. Source: see the module.
+    out when ``geometry`` knows it, and put into the uncertainty when it does not, as for a stop.
+    ``parts`` are further uncertainties (encoder, mounting). An inclined gauge changes nothing
+    here. Raises InputError when no lift was read on both sides. Source: see the module.
     """
     middles, left_out = _middles(points, gauge)
     lift = np.array([m.lift_mm for m in middles])
@@ -69,11 +68,10 @@ def equal_lifts(
     more, scatter = list(parts), 0.0
     if len(middles) == 1:
         tdc, slope, u = float(middle[0]), 0.0, middles[0].u_deg
-        bias, u_bias, words = _single_lift_bias(middles[0], geometry)
+        bias, left = offset_bias(middles[0].half_arc_deg, geometry)
         tdc -= bias
-        warnings.append(words)
-        if u_bias:
-            more.append(Contribution("cylinder offset", u_bias, math.inf, "B", words))
+        more.append(left)
+        warnings.append("one lift only: a second would take a cylinder offset out by itself")
     else:
         design = np.column_stack([np.ones_like(lift), lift])
         cov = np.linalg.inv(design.T @ (design * weight[:, None]))
@@ -129,16 +127,3 @@ def _middles(points: Sequence[GaugePoint], gauge: Gauge) -> tuple[list[Middle], 
             "bring the gauge to the same reading on the other side"
         )
     return middles, left_out
-
-
-def _single_lift_bias(middle: Middle, geometry: Geometry | None) -> tuple[float, float, str]:
-    """Bias of a single middle and its standard uncertainty, degrees, and what to say of it."""
-    if geometry is None:
-        return 0.0, 0.0, "one lift only: a cylinder offset would go unseen; read a second lift"
-    travel = crank.stop_travel_mm(middle.half_arc_deg, geometry)
-    if geometry.offset_mm is not None:
-        bias = crank.stop_bias_deg(travel, geometry)
-        return bias, 0.0, f"one lift only: {bias:.3f} degrees for the stated offset taken out"
-    limit = replace(geometry, offset_mm=geometry.offset_limit_mm)
-    u_bias = abs(crank.stop_bias_deg(travel, limit)) / math.sqrt(3.0)
-    return 0.0, u_bias, "one lift only: the unknown cylinder offset is in the uncertainty"

@@ -121,7 +121,7 @@ def from_stop(
     arc_deg = wrap_cycle(backward.mean_deg - forward.mean_deg, 360.0)
     middle_deg = forward.mean_deg + arc_deg / 2.0
     half_deg = min(max(arc_deg / 2.0 + lead_deg, 0.0), 180.0)
-    bias_deg, offset = _offset(half_deg, geometry)
+    bias_deg, offset = offset_bias(half_deg, geometry)
     parts = [*_repeatability(forward, backward), offset]
     if whole_counts:
         parts.append(_counting(forward, backward, q_deg))
@@ -254,8 +254,11 @@ def _parts_of_difference(earlier: Reference, later: Reference) -> list[Contribut
     return [*parts, *(part for part in earlier.uncertainty.parts if part.name not in _COMMON)]
 
 
-def _offset(half_deg: float, geometry: Geometry | None) -> tuple[float, Contribution]:
-    """Bias of the middle, and what is left of it as a contribution."""
+def offset_bias(half_deg: float, geometry: Geometry | None) -> tuple[float, Contribution]:
+    """Bias of a middle between two touches, degrees late, and what is left as a contribution.
+
+    ``half_deg`` is half the arc between the touches. Source: ``stop_bias_deg``.
+    """
     crank = UNSTATED_CRANK if geometry is None else geometry
     if crank.offset_mm is not None:
         return stop_bias_deg(stop_travel_mm(half_deg, crank), crank), Contribution(

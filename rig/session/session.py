@@ -22,9 +22,10 @@ from rig.session.doubts import Doubt, Seen, doubts
 from rig.session.settings import signal_settings
 from rig.session.since import Since
 from rig.session.stop import StopTouches
-from rig.signal.events import STOOD_STILL, Event, Finding, IndexPass, Opening, ReferenceLost
+from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost
 from rig.signal.follow import Follower
 from rig.signal.index_check import IndexCheck
+from rig.signal.place import STOOD_STILL
 from rig.signal.touches import find_touches
 from rig.signal.track import TOLERANCE_COUNTS
 from rig.timing.compare import compare_units

@@ -5,9 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-STOOD_STILL = "the crank stood still"
-"""Why an opening does not count when nothing but the crank's rest stands against it."""
-
 
 @dataclass(frozen=True, slots=True)
 class Opening:

@@ -17,12 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.signal.contacts import Passage, Rest
-from rig.signal.events import (
-    STOOD_STILL, Closing, Event, Finding, IndexPass, Now, Opening, ReferenceLost,
-)  # fmt: skip
+from rig.signal.events import Closing, Event, Finding, IndexPass, Now, Opening, ReferenceLost
 from rig.signal.inputs import Inputs
 from rig.signal.losses import Losses
-from rig.signal.place import Place, place
+from rig.signal.place import STOOD_STILL, Place, place
 from rig.signal.settings import Settings
 from rig.signal.showing import Showing
 from rig.signal.track import Track

@@ -16,6 +16,8 @@ from rig.wire.records import Edge
 
 STILL_US = 250_000.0
 """The rig waits this long for a next encoder edge; none by then means that the crank stands."""
+STOOD_STILL = "the crank stood still"
+"""Why an opening does not count, when nothing else stands against it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,7 +35,7 @@ TABLE: Mapping[tuple[State, Event], State] = {
     ("close", "moved away"): "bring",
     ("move", "parted"): "parted",
     ("move", "moved away"): "bring",
-    ("parted", "closed"): "move",
+    ("parted", "parted"): "parted",  # moved on and parted again: the later one counts
     ("parted", "let go"): "turn back",
     ("turn back", "well back"): "confirm",
     ("turn back", "turned reading"): "done",
@@ -129,7 +129,7 @@ SEEN_AS: tuple[tuple[State, Event, Test], ...] = (
     ("move", "moved away", lambda _, seen, __: _away(seen)),
     ("move", "parted", lambda _, seen, __: seen.parted),
     ("parted", "let go", lambda now, seen, __: abs(_since_parted(now, seen)) >= LET_GO_DEG),
-    ("parted", "closed", lambda _, seen, __: not seen.contacts_open),
+    ("parted", "parted", lambda _, seen, __: seen.parted),
     ("turn back", "well back", lambda now, seen, back: -_since_parted(now, seen) >= back),
     ("turn back", "turned reading", lambda _, seen, __: seen.turned_reading_btdc is not None),
     ("confirm", "turned reading", lambda _, seen, __: seen.turned_reading_btdc is not None),
@@ -160,7 +160,7 @@ def step(
     event = event_of(setting, seen, back_deg)
     after = TABLE.get((setting.state, event), setting.state)
     now = replace(setting, state=after)
-    if after in ("close", "move") and setting.state in ("bring", "parted"):
+    if after in ("close", "move") and setting.state == "bring":
         return replace(now, low_deg=seen.crank_deg, high_deg=seen.crank_deg, result=None)
     if after in ("close", "move", "parted"):
         low = min(setting.low_deg, seen.crank_deg)

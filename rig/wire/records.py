@@ -144,8 +144,8 @@ class Trouble:
     """Something on the line was not as it should be. Counted, shown and recorded.
 
     ``t_us`` is the time up to which every edge had been given soundly before it.
-    ``kind`` is one of: garbage, half-line, long-line, checksum, gap, interrupted, repeat, unknown-kind,
-    protocol, field, clock, encoder, vcd, capture.
+    ``kind`` is one of: garbage, half-line, long-line, checksum, gap, interrupted, repeat,
+    unknown-kind, protocol, field, clock, encoder, vcd, capture.
     """
 
     t_us: float

@@ -81,9 +81,13 @@ def test_an_opening_met_by_turning_is_no_set_reading() -> None:
 
 
 def test_a_parting_that_closes_again_is_done_again() -> None:
-    now = run(seen(0.0), seen(0.0, parted=True, contacts_open=True), seen(0.0))
-    assert now.state == "move"
-    assert now.result is None
+    """Turned back, the contacts close as well: only parting again says that it was moved on."""
+    parted = seen(0.0, parted=True, contacts_open=True)
+    assert run(seen(0.0), parted, seen(0.0)).state == "parted"
+    again = run(seen(0.0), parted, seen(0.0), seen(0.4, parted=True, contacts_open=True))
+    assert again.state == "parted"
+    assert again.result is not None
+    assert again.result.btdc_deg == pytest.approx(again.wanted_btdc - 0.4)
 
 
 def test_an_early_turned_reading_changes_nothing() -> None:

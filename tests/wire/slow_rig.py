@@ -65,7 +65,8 @@ def slow_records(rows: list[Row], tick_us: Fraction, end_tick: int, inputs: dict
         seen |= ~unknown
         states.append((t, count, levels))
     released = _edges(told, edges, moves)
-    _positions(told, states, moves, [e[0] for e in edges], released, end, inputs)
+    waits = [(edge[0], gone) for edge, gone in zip(edges, released, strict=True)]
+    _positions(told, states, moves, waits, end=end, inputs=inputs)
     _widths(told, moves, end, [states[0][1], *(m.count for m in moves)])
     return told
 
@@ -106,8 +107,8 @@ def _positions(
     told: Told,
     states: list[tuple[Fraction, int, int]],
     moves: list[Move],
-    edges: list[Fraction],
-    released: list[Fraction],
+    waits: list[tuple[Fraction, Fraction]],
+    *,
     end: Fraction,
     inputs: dict[int, int],
 ) -> None:
@@ -124,7 +125,7 @@ def _positions(
             pins = levels & 3
             for bit, which in inputs.items():
                 pins |= (levels >> bit & 1) << (2 if which == 0 else 3 + which)
-            held = [e for e, r in zip(edges, released, strict=True) if e <= t < r]
+            held = [came for came, gone in waits if came <= t < gone]
             done = float(min([t, *held]))
             told.positions.append((float(t), count, min(passed), max(passed), pins, done))
             latest = t

@@ -116,7 +116,8 @@ def test_a_header_cut_anywhere_is_an_error(tmp_path: Path) -> None:
 
 def test_texts_of_the_file_come_out_harmless(tmp_path: Path) -> None:
     header = header_of(
-        tmp_path, b"$timescale 1us $end $var wire 1 ! \x9b31m\xe2\x80\xaex $end $enddefinitions $end\n"
+        tmp_path,
+        b"$timescale 1us $end $var wire 1 ! \x9b31m\xe2\x80\xaex $end $enddefinitions $end\n",
     )
     with pytest.raises(InputError) as error:
         header.pin("a")
