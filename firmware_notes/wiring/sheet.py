@@ -15,7 +15,7 @@ class Sheet:
     def __init__(self, title: str, number: str) -> None:
         self._body: list[str] = []
         self.line((8, 8), (289, 8), (289, 202), (8, 202), (8, 8))
-        self.text(12, 17, title, size=6, bold=True)
+        self.text(12, 17, title, size=5, bold=True)
         self.text(285, 17, f"timing-rig, sheet {number}", anchor="end")
         self.line((8, 21), (289, 21))
 
@@ -40,6 +40,7 @@ class Sheet:
         x: float,
         y: float,
         words: str,
+        *,
         size: float = 3.3,
         anchor: str = "start",
         bold: bool = False,
@@ -77,7 +78,9 @@ class Sheet:
         dy = half if angle == 90 else -half if angle == 270 else 0
         self.line(start, (middle_x - dx, middle_y - dy))
         self.line((middle_x + dx, middle_y + dy), end)
-        self._add(f'<g transform="translate({middle_x:g},{middle_y:g}) rotate({angle})">{symbol}</g>')
+        self._add(
+            f'<g transform="translate({middle_x:g},{middle_y:g}) rotate({angle})">{symbol}</g>'
+        )
 
     def _name(self, start: Point, end: Point, words: str, away: float = 4) -> None:
         (x0, y0), (x1, y1) = start, end
@@ -117,7 +120,7 @@ class Sheet:
         self._name(start, end, name, 5.5)
 
     def earth(self, x: float, y: float, name: str = "engine") -> None:
-        """Of the engine: bars. Of the board: a triangle, so that the two are never taken for one."""
+        """Of the engine: bars. Of the board: a triangle. The two are never joined."""
         if name == "engine":
             self.line((x, y), (x, y + 3))
             for place, half in enumerate((3.2, 2, 0.8)):
@@ -139,12 +142,12 @@ class Sheet:
     def parts(self, x: float, y: float, rows: list[tuple[str, str, str]]) -> None:
         """Name, value, what it is for."""
         self.text(x, y, "part", bold=True)
-        self.text(x + 15, y, "value", bold=True)
-        self.text(x + 72, y, "what it is for", bold=True)
+        self.text(x + 22, y, "value", bold=True)
+        self.text(x + 100, y, "what it is for", bold=True)
         for place, (name, value, why) in enumerate(rows, 1):
             self.text(x, y + place * 4.7, name)
-            self.text(x + 15, y + place * 4.7, value)
-            self.text(x + 72, y + place * 4.7, why)
+            self.text(x + 22, y + place * 4.7, value)
+            self.text(x + 100, y + place * 4.7, why)
 
     def save(self, path: Path) -> None:
         body = "\n".join(self._body)

@@ -21,6 +21,7 @@ from typing import Any
 
 from rig.command.bench import Bench
 from rig.command.desk import Desk
+from rig.command.guide import guidance
 from rig.command.job import Job
 from rig.command.live import show, start, tell
 from rig.engine.newjob import write_example
@@ -156,7 +157,10 @@ class SimulatedHand:
 
     def _job(self) -> Iterator[str]:
         yield from self._until_heard()
+        for step in ("make safe", "gap", "switch"):
+            yield from self._say(step)
         yield from self._do("turn 380 at 150")
+        yield from self._say("rig check")
         yield from self._press("space")
         yield from self._do("stop in")
         for _ in range(2):
@@ -165,6 +169,7 @@ class SimulatedHand:
         yield from self._do("turn 40 at 90")
         yield from self._do("stop out")
         yield from self._press("space")
+        yield from self._say("marks")
         yield from self._do("goto 0 at 120")
         yield from self._press("space")
         yield from self._do("turn 1450 at 110")
@@ -181,6 +186,11 @@ class SimulatedHand:
     def _until_heard(self) -> Iterator[str]:
         while self._bench.session.identity is None:
             yield "waiting for the rig"
+
+    def _say(self, step: str) -> Iterator[str]:
+        """Say that ``step`` is done, when the screen asks for it."""
+        if guidance(self._bench).step == step:
+            yield from self._press("n")
 
     def _do(self, command: str) -> Iterator[str]:
         self._asked += 1

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from rig.command.bench import Bench
 from rig.command.errands import GoTo, SetUnit
+from rig.command.guide import SAYABLE, guidance
 from rig.command.present import Says, view_of
 from rig.command.steps import step_of
 from rig.faults import InputError
@@ -116,6 +117,7 @@ class Desk:
         deeds = {
             "space": self._main,
             "s": lambda: self._ask("End this capture and save the certificate?", self._save),
+            "n": self._say_done,
             "x": lambda: self.say(bench.strike_last()),
             "t": self._ask_phase,
             "g": lambda: self._ask_for("Go to how many degrees BTDC?", self._go_to),
@@ -144,6 +146,13 @@ class Desk:
         elif step == "stroke":
             bench.state_stroke()
             self.say("cylinder 1 fires here: stated")
+
+    def _say_done(self) -> None:
+        step = guidance(self.bench).step
+        if step == "tighten":
+            self._ask_phase()
+        elif step in SAYABLE:
+            self.bench.note("said", {"step": step})
 
     def _lever(self, number: int) -> None:
         for unit in self.bench.job.profile.units:

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 
 from rig.command.bench import SILENT_AFTER_S, Bench
 from rig.command.errands import Errand
-from rig.command.steps import advice, done_steps, keys_for, step_of, stroke_state
+from rig.command.guide import guidance
+from rig.command.steps import done_steps, keys_for, step_of
+from rig.command.stroke import stroke_state
 from rig.engine.firing import wrap_btdc
 from rig.engine.profile import Setting, Unit
 from rig.engine.uncertainty import round_for_show
@@ -44,7 +46,7 @@ def view_of(bench: Bench, says: Says) -> View:
     """The view of ``bench`` now."""
     session = bench.session
     step = step_of(bench)
-    told = advice(bench, step)
+    told = guidance(bench)
     return View(
         job=bench.job.profile.engine.name,
         tag=says.tag,
@@ -63,12 +65,12 @@ def view_of(bench: Bench, says: Says) -> View:
         goto=says.errand.show(session.follower.now()) if says.errand else None,
         elapsed_s=bench.elapsed_s,
         capture=bench.capture_path.name,
-        next=told.next,
+        next=_sentence(told.next),
         why=told.why,
         caution=told.caution,
         message=says.message,
         question=says.question,
-        keys=keys_for(bench, step, hand=says.hand, errand=says.errand is not None),
+        keys=keys_for(bench, step, told.step, hand=says.hand, errand=says.errand is not None),
         speaking=says.speaking,
     )  # fmt: skip
 
@@ -256,3 +258,7 @@ def found_words(bench: Bench) -> str:
         return "top dead centre is not known"
     value, U = round_for_show(reference.tdc_deg, reference.uncertainty.U_deg)
     return f"top dead centre {value}° after the index ± {U}°"
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."

@@ -216,8 +216,9 @@ def _closing(certificate: Certificate) -> str:
 
 
 def _signature(certificate: Certificate) -> str:
-    who = ", ".join(filter(None, (certificate.stated.person, certificate.stated.workshop)))
-    return f'<div class="sign"><span>signed, {ink(who)}</span><span>date</span></div>'
+    stated = certificate.stated
+    who = ", ".join(filter(None, ("signed", stated.person, stated.workshop)))
+    return f'<div class="sign"><span>{ink(who)}</span><span>date</span></div>'
 
 
 def _block(title: str, body: str) -> str:

@@ -97,6 +97,8 @@ def _headline(now: Sequence[Judgement]) -> str:
     digits, side = opening(speaks.mean_btdc, U)
     within = "one reading" if U is None else f"± {spread(U)}°"
     words = speaks.words if speaks.verdict == worst else worst + _named(now, worst)
+    if worst == "outside" and worst not in words:
+        words = f"outside: {words}"
     lines = [
         f'<p class="figure">{digits}°<small> {side}</small></p>',
         f'<p class="within">{within}</p>',
@@ -266,7 +268,7 @@ def _tally(certificate: Certificate) -> str:
         plain = re.sub(r"\d[\d.]*", "…", visible(each.why))
         reasons[plain] = reasons.get(plain, 0) + each.n
     if not reasons:
-        return f"{counted}; all of them count."
+        return f"{counted}, all of which count."
     most = sorted(reasons.items(), key=lambda item: (-item[1], item[0]))
     said = [f"{ink(why)} ({n})" for why, n in most[:6]]
     rest = sum(n for _, n in most[6:])

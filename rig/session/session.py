@@ -54,6 +54,7 @@ class Session:
         self.foot_presses = 0
         self.restarts = 0
         self.remarks: list[str] = []
+        self.said: set[str] = set()  # steps that the person said to be done
         self.index_passes: list[IndexPass] = []
         self.index_check = IndexCheck(self.follower.settings)
         self.stop: StopTouches | None = None  # while the stop is in
@@ -173,6 +174,9 @@ class Session:
             self._struck.pop(struck, None)
         else:
             self._struck[struck] = str(value.get("why") or "struck out by hand")
+
+    def _note_said(self, t_us: float, value: dict[str, object]) -> None:
+        self.said.add(str(value["step"]))
 
     def _note_remark(self, t_us: float, value: dict[str, object]) -> None:
         self.remarks.append(str(value["text"]))

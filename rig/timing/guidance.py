@@ -15,11 +15,10 @@ from typing import Literal
 
 LAST_WORD = "The maker's manual, local rules and the licensed person have the last word."
 LIVE = (
-    "A magneto whose earthing lead is off is live, and reading it makes it live: plugs out, or one "
-    "a cylinder with every other lead off; leads on an earthed gap away from open plug holes. "
-    "An impulse coupling sparks by hand."
+    "A magneto with its earthing lead off is live, and reading it makes it so: plugs out, leads on "
+    "an earthed gap; an impulse coupling sparks by hand."
 )
-ARC = "Keep clear of the arc of a propeller or anything else on the crank, also when it is still."
+ARC = "Keep clear of the arc of anything on the crank."
 PROPELLER = "Take a propeller for live at all times: hands flat, feet back, nobody in its plane."
 COIL = "Battery isolated; turn by hand, never by the starter."
 STOP = (
@@ -100,13 +99,19 @@ def _names(of: tuple[str, ...]) -> str:
     return " and ".join([", ".join(of[:-1]), of[-1]] if len(of) > 1 else of)
 
 
+ENOUGH_TOUCHES = 3
+"""Touches a side after which no more are asked for (common practice, no source)."""
+
+
 def _touch(s: JobState) -> str:
     forward, backward = s.touches
     if not s.stop_in:
-        return "pass the index once, then fit the stop or the gauge and touch it from both sides"
+        return "fit the stop or the gauge and say so"
+    if min(forward, backward) >= ENOUGH_TOUCHES:
+        return "take the stop out and say so: it was touched often enough"
     if forward <= backward:
-        return "turn gently forward to the stop"
-    return "turn gently back the other way to the stop"
+        return "turn gently forward to the stop, hold it there a second, then go back"
+    return "turn gently back the other way to the stop, hold it there a second, then come on"
 
 
 ROWS: tuple[_Row, ...] = (

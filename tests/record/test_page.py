@@ -156,6 +156,15 @@ def test_a_verdict_on_one_cylinder_shows_at_the_head() -> None:
     assert "outside: cylinder 3" in text
 
 
+def test_a_unit_outside_is_called_so_and_how_far() -> None:
+    job = profile()
+    read = [replace(each, btdc_deg=(each.btdc_deg or 0.0) + 3.0) for each in readings(job)]
+    judged = judge(read, job, reference())
+    text = text_of(record(readings=read, judgements=judged))
+    assert f"outside: {judged[0].words}" in text
+    assert judged[0].words.endswith("degrees early")
+
+
 def test_windows_stated_per_cylinder_have_no_common_figure() -> None:
     job = profile(2)
     units = tuple(

@@ -1,0 +1,97 @@
+"""The state of a live job as the guidance wants it, and what it then says."""
+
+from __future__ import annotations
+
+from rig.command.bench import Bench
+from rig.command.stroke import stroke_state
+from rig.engine.profile import Unit
+from rig.timing.guidance import Advice, JobState, advice
+from rig.timing.judge import unit_figure
+from rig.timing.results import Reading
+
+SAYABLE = ("make safe", "gap", "switch", "rig check", "marks", "play", "tighten")
+"""Steps that the rig cannot see: the person says that they are done."""
+ENOUGH_READINGS = 5
+"""Readings a unit after which nothing more is asked for; more are always welcome."""
+
+
+def guidance(bench: Bench) -> Advice:
+    """What comes next at this bench."""
+    return advice(state_of(bench))
+
+
+def state_of(bench: Bench) -> JobState:
+    """How far the job is."""
+    session = bench.session
+    said = session.said
+    stop = session.touches()
+    units = bench.job.profile.units
+    readings = session.readings()
+    return JobState(
+        propeller="propeller" in bench.job.profile.engine.seen_from,
+        made_safe="make safe" in said,
+        gaps_written="gap" in said,
+        rig="lost" if bench.lost else "heard" if bench.lines else "not heard",
+        rig_checked="rig check" in said,
+        rig_bad=tuple(doubt.words for doubt in session.doubts() if doubt.bad),
+        switch_proved="switch" in said,
+        index_seen=session.follower.track.anchor is not None,
+        stop_in=stop is not None,
+        touches=(len(stop.side(1)), len(stop.side(-1))) if stop else (0, 0),
+        tdc_known=session.reference is not None,
+        marks_compared="marks" in said,
+        stroke=stroke_state(bench),
+        one_turn_out=tuple(u.name for u in units if _any(readings, u, wrong=True)),
+        impulse_engaged=tuple(u.name for u in units if _only_impulse(readings, u)),
+        unread=tuple(
+            f"{u.name}, {session.setting_of(u.name)}"
+            for u in units
+            if _counted(bench, readings, u) < ENOUGH_READINGS
+        ),
+        undecided=_verdicts(bench, "not decidable"),
+        set_only=tuple(u.name for u in units if _set_last(readings, u)),
+        outside=_verdicts(bench, "outside"),
+        apart=tuple(
+            f"{c.first} and {c.second}"
+            for c in session.comparisons()
+            if c.verdict == "outside" and c.cylinder is None
+        ),
+        tightened=session.phase == "as left",
+        touched_again=bool(session.checks),
+        saved=bench.saved is not None,
+    )
+
+
+def _of(readings: list[Reading], unit: Unit) -> list[Reading]:
+    return [r for r in readings if r.unit == unit.name and r.counts]
+
+
+def _any(readings: list[Reading], unit: Unit, *, wrong: bool) -> bool:
+    return any(r.wrong_stroke == wrong for r in _of(readings, unit))
+
+
+def _only_impulse(readings: list[Reading], unit: Unit) -> bool:
+    kinds = {r.kind for r in _of(readings, unit)}
+    return kinds == {"impulse"}
+
+
+def _set_last(readings: list[Reading], unit: Unit) -> bool:
+    own = _of(readings, unit)
+    return bool(own) and own[-1].kind == "set"
+
+
+def _counted(bench: Bench, readings: list[Reading], unit: Unit) -> int:
+    session = bench.session
+    here = (session.setting_of(unit.name), session.phase)
+    return sum((r.setting, r.phase) == here for r in _of(readings, unit))
+
+
+def _verdicts(bench: Bench, verdict: str) -> tuple[str, ...]:
+    session = bench.session
+    named = []
+    for unit in bench.job.profile.units:
+        setting = session.setting_of(unit.name)
+        found = unit_figure(session.judgements(), unit.name, setting, session.phase)
+        if found is not None and found.verdict == verdict:
+            named.append(f"{unit.name}, {setting}")
+    return tuple(named)

@@ -1,0 +1,174 @@
+"""No port, the wrong port, a port that is taken, and something else than a rig at its end."""
+
+from __future__ import annotations
+
+import errno
+import os
+import random
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import serial
+from device import Device
+from made_job import finished, refused, rig
+from serial.tools.list_ports_common import ListPortInfo
+
+from rig.virtual.demo import demo_profile
+from rig.virtual.rig import run
+from rig.wire.port import open_port
+
+posix_only = pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo-terminals")
+
+TALK = b"$WIND,12.5,knots\r\n"
+GARBAGE = random.Random(3).randbytes(60)
+
+
+@pytest.fixture(autouse=True)
+def _short_listening(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("rig.wire.ports.LISTEN_S", 0.2)
+
+
+@pytest.fixture(scope="module")
+def job() -> Path:
+    return finished().folder
+
+
+@pytest.fixture(scope="module")
+def speech() -> list[bytes]:
+    """What a rig says in the first seconds, in pieces of a few lines."""
+    lines = [line for _, line in run("rest 1\nturn 90 at 90", demo_profile(), 7).lines]
+    return [b"".join(lines[i : i + 4]) for i in range(0, len(lines), 4)]
+
+
+def ports_are(monkeypatch: pytest.MonkeyPatch, *devices: str) -> None:
+    """The system knows these ports and no other."""
+    known = [ListPortInfo(device) for device in devices]
+    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: known)
+
+
+def test_no_such_port(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    ports_are(monkeypatch, "/dev/ttyQ7")
+    said = refused(2, "live", job, "--port", "/dev/ttyQ9")
+    assert "/dev/ttyQ9: there is no such port; the ports of this computer: /dev/ttyQ7" in said
+
+
+def test_nothing_listens_at_the_address(job: Path) -> None:
+    with Device() as gone:
+        port = gone.port
+    said = refused(2, "live", job, "--port", port)
+    assert f"{port}: nothing can be reached there" in said
+
+
+def test_a_port_of_no_known_sort(job: Path) -> None:
+    said = refused(2, "live", job, "--port", "teapot://shelf")
+    assert "teapot://shelf: this is no port that can be opened" in said
+
+
+def test_a_computer_without_ports(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    ports_are(monkeypatch)
+    said = refused(3, "live", job)
+    assert "this computer has no serial port: plug the rig in, or try rig demo" in said
+    listed = rig("ports")
+    assert listed.status == 0
+    assert "this computer has no serial port" in listed.out
+
+
+@pytest.fixture
+def pty() -> Iterator[str]:
+    ours, theirs = os.openpty()
+    name = os.ttyname(theirs)
+    os.close(theirs)  # so that only those who open it by name have it
+    yield name
+    os.close(ours)
+
+
+@posix_only
+def test_a_port_that_is_taken_by_another_program(job: Path, pty: str) -> None:
+    hold = f"import serial, sys; s = serial.Serial({pty!r}, exclusive=True); print(); input()"
+    with subprocess.Popen(
+        [sys.executable, "-c", hold], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as holder:
+        assert holder.stdout is not None
+        holder.stdout.readline()
+        said = refused(2, "live", job, "--port", pty)
+        assert f"{pty}: the port is taken by " in said
+        assert "close that program, then try again" in said
+        if sys.platform == "linux":  # where it can be known who holds it
+            assert f"(process {holder.pid})" in said
+        holder.communicate(b"\n")
+
+
+@posix_only
+def test_a_port_that_is_taken_by_this_program(pty: str) -> None:
+    with open_port(pty), pytest.raises(Exception, match="the port is taken by"):
+        open_port(pty)
+
+
+@posix_only
+def test_a_port_that_this_user_may_not_open(
+    job: Path, pty: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def forbidden(*_: object, **__: object) -> None:
+        raise serial.SerialException(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr("serial.serial_for_url", forbidden)
+    said = refused(2, "live", job, "--port", pty)
+    assert f"{pty}: this user may not open the port; " in said
+    assert "sudo usermod -a -G" in said or "ask whoever looks after this computer" in said
+
+
+@pytest.mark.parametrize(
+    ("pieces", "sentence"),
+    [
+        ([], "nothing is heard: is the rig powered, and is this its port?"),
+        ([TALK], "another device is talking there, not a rig: it says '$WIND,12.5,knots'"),
+        ([GARBAGE], "what is heard is garbage: probably not 500000 baud (--baud), or not a rig"),
+        ([b"\x1b[2J\x1b[31mhello\x07\r\n"], "what is heard is garbage"),
+    ],
+    ids=["silence", "another device", "wrong baud rate", "control codes"],
+)
+def test_no_rig_at_the_end_of_the_line(
+    job: Path, monkeypatch: pytest.MonkeyPatch, pieces: list[bytes], sentence: str
+) -> None:
+    monkeypatch.setattr("rig.wire.ports.RATES", (500_000,))
+    with Device(pieces, again=True) as device:
+        ports_are(monkeypatch, device.port)
+        said = refused(3, "live", job)
+    assert f"no rig answers: {device.port}: {sentence}" in said
+    assert list((job / "captures").iterdir()) == [finished().capture]  # no empty capture left
+
+
+def test_no_port_has_a_rig(monkeypatch: pytest.MonkeyPatch) -> None:
+    with Device() as device:
+        ports_are(monkeypatch, device.port)
+        found = rig("ports", "--find", "--json")
+    assert found.status == 3
+    assert found.answer["rig"] is None
+    assert [port["device"] for port in found.answer["ports"]] == [device.port]
+    assert f"no rig answers: {device.port}: nothing is heard" in found.err
+
+
+def test_the_one_rig_is_found_among_other_devices(
+    monkeypatch: pytest.MonkeyPatch, speech: list[bytes]
+) -> None:
+    with Device([TALK], again=True) as other, Device(speech, again=True) as wanted:
+        ports_are(monkeypatch, other.port, wanted.port)
+        found = rig("ports", "--find", "--json")
+    assert found.status == 0
+    assert found.answer["rig"] == {"port": wanted.port, "baud": 500_000}
+    assert b"?\n" in wanted.heard
+
+
+def test_of_two_rigs_the_person_has_to_say_which(
+    monkeypatch: pytest.MonkeyPatch, speech: list[bytes], job: Path
+) -> None:
+    with Device(speech, again=True) as one, Device(speech, again=True) as two:
+        ports_are(monkeypatch, one.port, two.port)
+        said = refused(2, "live", job)
+    assert "rigs answer on" in said
+    assert one.port in said
+    assert two.port in said
+    assert "say which one with --port" in said
