@@ -144,7 +144,7 @@ class Recorder:
             order = np.arange(len(step))
             latest = np.maximum.accumulate(np.where(np.abs(step) == 1, order, -1))
             way = np.where(latest < 0, self._direction, np.sign(step[latest]))
-            jump = np.where(step == _ILLEGAL, 2, step)
+            jump = np.where(step == _ILLEGAL, 2 * way, step)
             step = np.where(unsure, np.int8(0), step)
         if len(jump) and jump[-1]:
             self._direction = int(np.sign(jump[-1]))

@@ -100,9 +100,9 @@ def _why_not(url: str, why: OSError) -> str:
         held = f"by {holder}" if holder else "by another program"
         return f"{url}: the port is taken {held}; close that program, then try again"
     if code == errno.ENOENT or "could not open port" in str(why).lower():
-        from rig.wire.ports import list_ports
+        from serial.tools.list_ports import comports
 
-        there = ", ".join(port.device for port in list_ports()) or "none"
+        there = ", ".join(sorted(port.device for port in comports())) or "none"
         return f"{url}: there is no such port; the ports of this computer: {there}"
     return f"{url}: the port cannot be opened: {_words(why)}"
 
