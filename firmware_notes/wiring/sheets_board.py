@@ -216,7 +216,7 @@ def board() -> Sheet:
         [
             (
                 "board",
-                "hobby board with this chip, USB and boot loader",
+                "hobby board, USB, boot loader",
                 "16 MHz crystal or resonator; brown-out at 2.7 V or 4.3 V set by its fuses",
             ),
             (

@@ -16,6 +16,7 @@ from rig.engine.profile import Profile
 from rig.engine.reference import Reference
 from rig.faults import InputError
 from rig.record import certificate
+from rig.record.schema import Change
 from rig.record.seal import Record
 
 
@@ -90,6 +91,7 @@ def build(engine_file: bytes, profile: Profile, worked: Worked, issued: datetime
         conditions=[text for session in sessions for text in session.remarks],
         deviations=[*_doubts(worked), *touched],
         other_references=_others(worked, worked.reference),
+        changes=[Change(words, unit) for session in sessions for words, unit in session.changes],
     )
 
 

@@ -121,6 +121,10 @@ class Desk:
             "x": lambda: self.say(bench.strike_last()),
             "t": self._ask_phase,
             "g": lambda: self._ask_for("Go to how many degrees BTDC?", self._go_to),
+            "r": lambda: self._ask_for(
+                "Remark for the certificate (gap, weather ...)?", self._remark
+            ),
+            "p": lambda: self._ask_for("What was changed on the engine or a unit?", self._change),
             "m": lambda: self._ask_for(which, self._set_unit),
         }
         if bench.session.stop is not None:
@@ -153,6 +157,14 @@ class Desk:
             self._ask_phase()
         elif step in SAYABLE:
             self.bench.note("said", {"step": step})
+
+    def _remark(self, answer: str) -> None:
+        if answer:
+            self.bench.note("remark", {"text": answer})
+
+    def _change(self, answer: str) -> None:
+        if answer:
+            self.bench.note("change", {"words": answer})
 
     def _lever(self, number: int) -> None:
         for unit in self.bench.job.profile.units:

@@ -46,7 +46,10 @@ def _answers(given: list[str]) -> dict[str, str]:
     answers: dict[str, str] = {}
     while (question := next_question(answers)) is not None:
         if question.key in before:
-            answers[question.key] = question.check(before.pop(question.key))
+            try:
+                answers[question.key] = question.check(before.pop(question.key))
+            except InputError as wrong:
+                raise InputError(f"--answer {question.key}: {wrong}") from None
             continue
         if not sys.stdin.isatty():
             answers[question.key] = question.check(question.default)

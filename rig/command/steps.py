@@ -60,7 +60,7 @@ def keys_for(
         keys += tuple(Key(str(u.input), f"lever of {u.name}") for u in movable[:3])
         phase = "as found" if bench.session.phase == "as left" else "tightened"
         keys += (Key("x", "strike last"), Key("t", phase), Key("c", "stop again"))
-        keys += (Key("g", "go to"), Key("m", "set unit"))
+        keys += (Key("g", "go to"), Key("m", "set unit"), Key("r", "remark"), Key("p", "changed"))
     if advised in SAYABLE:
         keys = (Key("n", f"done: {advised}"), *keys)
     if hand:

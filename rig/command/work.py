@@ -88,8 +88,15 @@ def play(profile: Profile, path: Path) -> Played:
         protocol=identity.protocol if identity else 0,
         counts_per_turn=identity.counts_per_turn if identity else profile.encoder.counts_per_turn,
         contacts=identity.contacts if identity else 0,
+        used_for=_used_for(session, path.name),
     )
     return Played(path, session, facts, said)
+
+
+def _used_for(session: Session, name: str) -> str:
+    """What the figures take from a capture: readings, and dead centre where it was found in it."""
+    found_here = any(found.capture == name for found in session.references)
+    return "readings and top dead centre" if found_here else "readings"
 
 
 def work(profile: Profile, paths: Sequence[Path], fallback: Reference | None = None) -> Worked:

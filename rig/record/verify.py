@@ -39,6 +39,9 @@ FIGURES = (
     "not_counted",
     "rig_checks",
     "captures",
+    "conditions",
+    "deviations",
+    "changes",
 )
 """Parts of the record that are computed anew and compared."""
 

@@ -76,7 +76,9 @@ def _line(seen: Seen) -> list[Doubt]:
             )
         ]
     if not seen.heard:
-        kinds = ", ".join(f"{kind} {n}" for kind, n in sorted(seen.troubles.items()))
+        kinds = ", ".join(
+            f"{kind} {n}" for kind, n in sorted(seen.troubles.items()) if kind != "capture"
+        )
         heard = f"what was heard makes no sense ({kinds})" if kinds else "nothing was heard"
         return [Doubt(f"no line of a rig was read: {heard}; look at port and baud rate")]
     return []

@@ -54,6 +54,7 @@ class Session:
         self.foot_presses = 0
         self.restarts = 0
         self.remarks: list[str] = []
+        self.changes: list[tuple[str, str]] = []  # what was changed, on which unit
         self.said: set[str] = set()  # steps that the person said to be done
         self.index_passes: list[IndexPass] = []
         self.index_check = IndexCheck(self.follower.settings)
@@ -177,6 +178,9 @@ class Session:
 
     def _note_said(self, t_us: float, value: dict[str, object]) -> None:
         self.said.add(str(value["step"]))
+
+    def _note_change(self, t_us: float, value: dict[str, object]) -> None:
+        self.changes.append((str(value["words"]), str(value.get("unit", ""))))
 
     def _note_remark(self, t_us: float, value: dict[str, object]) -> None:
         self.remarks.append(str(value["text"]))

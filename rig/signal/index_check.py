@@ -8,12 +8,12 @@ with them.
 
 from __future__ import annotations
 
+from statistics import median_low
+
 from rig.signal.events import IndexPass
 from rig.signal.settings import Settings
 from rig.signal.track import TOLERANCE_COUNTS
 
-ENOUGH_TURNS = 2
-"""So many turns in succession have to show the same wrong number of counts."""
 MOST_TURNS = 8
 ALIKE = 0.01
 """Turns are alike when their counts differ by less than this part."""
@@ -51,15 +51,25 @@ class IndexCheck:
 
     @property
     def counts_wrong(self) -> bool:
-        """Turn after turn the same number of counts, which is not the stated one."""
-        stated, turns = self._settings.counts_per_turn, self.turns
-        if len(turns) < ENOUGH_TURNS or max(turns) > (1.0 + ALIKE) * min(turns):
+        """Most turns have the same number of counts, which is not the stated one.
+
+        An index that was missed now and then, or came twice, is not taken for that.
+        """
+        if not self.turns:
             return False
-        return not (1.0 - ALIKE) * stated < turns[-1] < (1.0 + ALIKE) * stated
+        usual = self.usual_counts
+        alike = sum(abs(turn - usual) < ALIKE * usual for turn in self.turns)
+        stated = self._settings.counts_per_turn
+        return 2 * alike > len(self.turns) and abs(usual - stated) > ALIKE * stated
+
+    @property
+    def usual_counts(self) -> float:
+        """Counts of the last turns, the middle figure; not a number before there are any."""
+        return median_low(self.turns) if self.turns else float("nan")
 
     def why_not(self, t_us: float) -> str:
         """Why an angle at ``t_us`` does not hold, as is known now; empty when it does."""
         if self.counts_wrong:
             stated = self._settings.counts_per_turn
-            return f"{self.turns[-1]:.0f} counts lie from index to index, {stated} are stated"
+            return f"{self.usual_counts:.0f} counts lie from index to index, {stated} are stated"
         return next((why for low, high, why in self._doubts if low < t_us <= high), "")

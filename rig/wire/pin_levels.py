@@ -114,7 +114,7 @@ class Known:
                 if len(seen):
                     self._unseen &= ~bit
                     if not bit & _ENCODER:
-                        pass
+                        settled.doubt[seen[0]] |= bit
 
     def _hold_encoder(self, settled: Levels, unknown: Words, before: Words) -> Levels:
         """Leave out what is before ``start``; keep A and B still while one is unknown."""

@@ -117,14 +117,18 @@ class Recorder:
         edges = self._edges(stretch, states, new)
         surrounded, released = self._surround(edges, moves)
         due = len(edges.ticks) if last else int(np.searchsorted(released, stretch.end, "right"))
-        positions = self._positions(new, edges, released, stretch.end, last)
-        self._set_levels(positions, stretch, states)
+        ticks, count, positions = self._positions(new, stretch.end, last)
+        positions["levels"] = self._levels_at(ticks, stretch, states) | _channels(count)
+        oldest = np.append(edges.ticks, _NEVER)[np.searchsorted(released, ticks, "right")]
+        positions["done_us"] = self._us(np.minimum(ticks, oldest))  # the oldest not told by then
+        if last:
+            positions["done_us"][-1] = np.nextafter(positions["t_us"][-1], np.inf)
         widths = self._width_records(new, stretch.end)
         health = self._health(new, stretch.end)
         self._levels = states[-1]
         self._waiting = edges.part(due, None)
-        oldest = self._waiting.ticks[0] if due < len(edges.ticks) else _NEVER
-        needed = int(np.searchsorted(moves.ticks, oldest, "right")) - 2
+        waits = self._waiting.ticks[0] if due < len(edges.ticks) else _NEVER
+        needed = int(np.searchsorted(moves.ticks, waits, "right")) - 2
         self._moves = moves.since(max(needed, 0))
         return Batch(positions, surrounded[:due], widths, list(health))
 
@@ -197,10 +201,11 @@ class Recorder:
         released = np.where(exists[:, 2] & (step[:, 2] == 0), ticks[:, 2], released)
         return records, np.maximum.accumulate(released)
 
-    def _positions(
-        self, new: _Moves, edges: _Edges, released: Ints, end: int, last: bool
-    ) -> NDArray[np.void]:
-        """Positions at grid marks where the count changed, and at each fifth without a change."""
+    def _positions(self, new: _Moves, end: int, last: bool) -> tuple[Ints, Ints, NDArray[np.void]]:
+        """Positions at grid marks where the count changed, and at each fifth without a change.
+
+        Their ticks, their counts, and the records as far as these make them.
+        """
         due = (new.ticks[1:] + (self._grid - 1)) // self._grid
         later = np.append(due[1:] != due[:-1], [True] * bool(len(due)))
         passed = np.flatnonzero(later) + 1  # transitions up to each of the marks
@@ -233,26 +238,19 @@ class Recorder:
             high = np.maximum.reduceat(new.counts[1:], start)
             records["low"][changed] = np.minimum(low, new.counts[start])
             records["high"][changed] = np.maximum(high, new.counts[start])
-        first = np.searchsorted(released, ticks, "right")  # the oldest edge not told by then
-        oldest = np.append(edges.ticks, _NEVER)[first]
-        records["done_us"] = self._us(np.minimum(ticks, oldest))
-        if last:
-            records["done_us"][-1] = np.nextafter(records["t_us"][-1], np.inf)
         if len(mark):
             self._mark = int(mark[-1])
-        return records
+        return ticks, count, records
 
-    def _set_levels(self, positions: NDArray[np.void], stretch: Stretch, states: Words) -> None:
-        """Put the levels of all pins into ``positions``."""
+    def _levels_at(self, ticks: Ints, stretch: Stretch, states: Words) -> Ints:
+        """Index and contact bits of the positions at ``ticks``."""
         flips = (states[1:] ^ states[:-1]) & states.dtype.type(self._edge_bits)
         rows = np.flatnonzero(flips != 0)
         pins = states[np.concatenate(([0], rows + 1))].astype(np.int64)
         levels = np.zeros(len(pins), np.int64)
         for bit, number in self._inputs.items():
             levels |= (pins >> bit & 1) << (2 if number == INDEX_INPUT else 3 + number)
-        t_us = self._us(stretch.ticks[rows])
-        now = levels[np.searchsorted(t_us, positions["t_us"], "right")]
-        positions["levels"] = now | _channels(positions["count"])
+        return levels[np.searchsorted(stretch.ticks[rows], ticks, "right")]
 
     def _width_records(self, new: _Moves, end: int) -> NDArray[np.void]:
         """Totals of the time spent in each quadrature state, where the count changes."""

@@ -244,23 +244,27 @@ class BodyReader:
                 good = np.delete(np.arange(len(is_time)), stamps[bad])
                 return self._apply(_Tokens(tokens.value[good], tokens.at[good], tokens.end[good]))
         before = np.concatenate(([self.end_tick], ticks))
-        wrong = np.flatnonzero((ticks < before[:-1]) | (ticks > self._latest))
-        if len(wrong):
-            stop = int(wrong[0])
-            self._stop(int(ticks[stop]), int(before[stop]), int(tokens.at[stamps[stop]]))
-            tokens = tokens.part(0, int(stamps[stop]))
-            stamps, ticks, before = stamps[:stop], ticks[:stop], before[: stop + 1]
-            is_time = is_time[: len(tokens.value)]
+        growing = bool((ticks > before[:-1]).all()) and before[-1] <= self._latest
+        if not growing:
+            wrong = np.flatnonzero((ticks < before[:-1]) | (ticks > self._latest))
+            if len(wrong):
+                stop = int(wrong[0])
+                self._stop(int(ticks[stop]), int(before[stop]), int(tokens.at[stamps[stop]]))
+                tokens = tokens.part(0, int(stamps[stop]))
+                stamps, ticks, before = stamps[:stop], ticks[:stop], before[: stop + 1]
+                is_time = is_time[: len(tokens.value)]
         levels, unknown = self._carry(tokens, np.flatnonzero(~is_time))
-        self._levels, self._unknown = levels[-1], unknown[-1]
-        self.end_tick = int(before[-1])
-        changes_before = stamps - np.arange(len(stamps))
-        over = ticks != before[:-1]  # the same stamp again goes on with the one before
-        if not over.all():
-            ticks, changes_before = before[:-1][over], changes_before[over]
+        closing = stamps - np.arange(len(stamps))  # changes before each stamp
+        closed = before[:-1]
+        if not growing:  # the same stamp again goes on with the one before
+            over = ticks != closed
+            closed, closing = closed[over], closing[over]
+        self._levels, self.end_tick = levels[-1], int(before[-1])
+        if unknown is None:
+            unknown = np.full(len(closing), self._unknown)
         else:
-            ticks = before[:-1]
-        return self._changed(ticks, levels.take(changes_before), unknown[changes_before])
+            self._unknown, unknown = unknown[-1], unknown[closing]
+        return self._changed(closed, levels.take(closing), unknown)
 
     def _changed(self, ticks: Ints, levels: Words, unknown: Words) -> Rows:
         """Only those rows that differ from the one before."""
@@ -274,8 +278,11 @@ class BodyReader:
             return Rows(ticks, levels, unknown)
         return Rows(ticks[new], levels[new], unknown[new])
 
-    def _carry(self, tokens: _Tokens, changes: Ints) -> tuple[Words, Words]:
-        """Levels and unknown bits before the first and after each of the ``changes``."""
+    def _carry(self, tokens: _Tokens, changes: Ints) -> tuple[Words, Words | None]:
+        """Levels and unknown bits before the first and after each of the ``changes``.
+
+        None when the unknown bits stay as they are.
+        """
         at, value = tokens.at.take(changes), tokens.value.take(changes)
         pins = self._short.take(self._data.take(at))
         length = tokens.end.take(changes) - at
@@ -286,13 +293,12 @@ class BodyReader:
             pins[:] = 0
         no_level = value > ord("1")
         levels = _accumulated(self._levels, pins)
-        unknown = np.broadcast_to(self._unknown, len(pins) + 1)
         if (
             np.array_equal(levels[1:] & pins, pins * (value & 1))
             and not np.any(pins & self._unknown)
             and not np.any(pins[no_level])
         ):
-            return levels, unknown  # each change was from 0 to 1 or from 1 to 0
+            return levels, None  # each change was from 0 to 1 or from 1 to 0
         flips, marks = np.zeros_like(pins), np.zeros_like(pins)
         for number in range(self._pins):
             pin = self._word(1 << number)

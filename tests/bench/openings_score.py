@@ -16,6 +16,8 @@ NEAR_S = 0.05
 """An opening found this near in time to a true one is that one; its error shows in full."""
 DOUBTFUL_S = 0.01
 """Contacts that were open or closed for less are no opening by every reading of the word."""
+RIGHT_US = 2.5
+"""An instant this near to the true one is that of the true edge: time stamps are whole."""
 
 
 class TrueOpening(NamedTuple):
@@ -27,9 +29,13 @@ class TrueOpening(NamedTuple):
     closed_s: float  # before it; inf when not known
     open_s: float  # after it; inf when not known
 
+    @property
+    def doubtful(self) -> bool:
+        return min(self.closed_s, self.open_s) < DOUBTFUL_S
 
-class Miss(NamedTuple):
-    """One opening with its error, in units of ``q / sqrt(12)``."""
+
+class Error(NamedTuple):
+    """One opening with its error, in units of ``q / sqrt(12)``; NaN when missed or invented."""
 
     units: float
     late_us: float  # time found minus true time
@@ -38,14 +44,27 @@ class Miss(NamedTuple):
     run: str
 
 
+def unit_deg(counts_per_turn: int) -> float:
+    """Error of an ideal reader that rounds to a count: ``q / sqrt(12)``, crank degrees."""
+    return 360.0 / counts_per_turn / math.sqrt(12.0)
+
+
+def rms(values: Sequence[float]) -> float:
+    """Root mean square; NaN of nothing."""
+    return math.sqrt(sum(v * v for v in values) / len(values)) if values else math.nan
+
+
 @dataclass(slots=True)
 class Score:
     """Errors over many runs, in units of ``q / sqrt(12)`` with ``q`` = 360 degrees / counts."""
 
     name: str
-    errors: list[Miss] = field(default_factory=list)
-    missed: list[Miss] = field(default_factory=list)
-    invented: list[Miss] = field(default_factory=list)
+    way: str
+    aim: float
+    errors: list[Error] = field(default_factory=list)
+    missed: list[Error] = field(default_factory=list)
+    invented: list[Error] = field(default_factory=list)
+    reach: list[float] = field(default_factory=list)  # errors of a reader that knows the noise
 
     def add(
         self,
@@ -53,10 +72,11 @@ class Score:
         found: Iterable[Opening],
         truth: Iterable[TrueOpening],
         counts_per_turn: int,
+        from_s: float = 0.0,
     ) -> None:
-        """Hold one run's openings against its truth."""
-        mine = [o for o in found if o.direction >= 0]
-        true = list(truth)
+        """Hold one run's openings against its truth, leaving out those before ``from_s``."""
+        mine = [o for o in found if o.direction >= 0 and o.t_us * 1e-6 >= from_s]
+        true = [t for t in truth if t.t_s >= from_s]
         near = sorted(
             (abs(o.t_us * 1e-6 - t.t_s), i, k)
             for i, o in enumerate(mine)
@@ -67,71 +87,68 @@ class Score:
         for _, i, k in near:
             if i not in pair and k not in pair.values():
                 pair[i] = k
-        doubtful = {k for k, t in enumerate(true) if min(t.closed_s, t.open_s) < DOUBTFUL_S}
-        beside = {i for _, i, k in near if k in doubtful}
+        beside = {i for _, i, k in near if true[k].doubtful}
         self.missed += [
-            Miss(math.nan, math.nan, t.input, t.t_s, run)
+            Error(math.nan, math.nan, t.input, t.t_s, run)
             for k, t in enumerate(true)
-            if k not in pair.values() and k not in doubtful
+            if k not in pair.values() and not t.doubtful
         ]
         self.invented += [
-            Miss(math.nan, math.nan, o.input, o.t_us * 1e-6, run)
+            Error(math.nan, math.nan, o.input, o.t_us * 1e-6, run)
             for i, o in enumerate(mine)
             if i not in pair and i not in beside
         ]
-        pairs = [(mine[i], true[k]) for i, k in pair.items() if k not in doubtful]
+        pairs = [(mine[i], true[k]) for i, k in pair.items() if not true[k].doubtful]
         self._add_errors(run, pairs, counts_per_turn)
 
     def _add_errors(
         self, run: str, pairs: Sequence[tuple[Opening, TrueOpening]], counts: int
     ) -> None:
-        unit_deg = 360.0 / counts / math.sqrt(12.0)
         off = [o.crank_deg - true.crank_deg for o, true in pairs if o.crank_deg is not None]
         turns = round(sorted(off)[len(off) // 2] / 360.0) if off else 0
         for o, true in pairs:
             if o.crank_deg is None:
-                self.missed.append(Miss(math.nan, math.nan, true.input, true.t_s, run))
+                self.missed.append(Error(math.nan, math.nan, true.input, true.t_s, run))
                 continue
             error = o.crank_deg - true.crank_deg - 360.0 * turns
             late_us = o.t_us - true.t_s * 1e6
-            self.errors.append(Miss(error / unit_deg, late_us, o.input, true.t_s, run))
+            self.errors.append(Error(error / unit_deg(counts), late_us, o.input, true.t_s, run))
 
     @property
     def rms(self) -> float:
-        return math.sqrt(sum(e.units**2 for e in self.errors) / len(self.errors))
+        return rms([e.units for e in self.errors])
 
     @property
-    def bias(self) -> float:
-        return sum(e.units for e in self.errors) / len(self.errors)
-
-    @property
-    def worst(self) -> float:
-        return max((e.units for e in self.errors), key=abs)
-
-    @property
-    def wrong_edge(self) -> int:
-        """Openings whose instant is not that of the true first parting."""
-        return sum(abs(e.late_us) > 2.5 for e in self.errors)
-
-    @property
-    def placing_rms(self) -> float:
-        """RMS over the openings whose instant is right: the error of placing alone."""
-        right = [e.units for e in self.errors if abs(e.late_us) <= 2.5]
-        return math.sqrt(sum(u**2 for u in right) / len(right)) if right else math.nan
+    def reach_rms(self) -> float:
+        return rms(self.reach)
 
     def row(self) -> str:
         """A line of the table."""
+        units = [e.units for e in self.errors]
+        right = [e.units for e in self.errors if abs(e.late_us) <= RIGHT_US]
+        reach = f"{self.reach_rms:>7.4f}" if self.reach else f"{'':>7}"
         return (
-            f"{self.name:<34} {len(self.errors):>5} {len(self.missed):>6} {len(self.invented):>8}"
-            f" {self.rms:>7.4f} {self.bias:>+8.4f} {self.worst:>+8.3f} {self.wrong_edge:>5}"
-            f" {self.placing_rms:>7.4f}"
+            f"{self.name:<38} {self.way:<5} {len(units):>5} {len(self.missed):>6}"
+            f" {len(self.invented):>8} {self.rms:>7.4f} {sum(units) / len(units):>+8.4f}"
+            f" {max(units, key=abs):>+8.3f} {len(units) - len(right):>5} {rms(right):>7.4f}"
+            f" {self.aim:>6g} {reach}"
         )
+
+    def hold(self) -> None:
+        """Assert what is aimed at; the text names the worst openings."""
+        worst = "\n".join(map(str, sorted(self.errors, key=lambda e: -abs(e.units))[:5]))
+        assert len(self.errors) >= 200, "too few openings to judge by"
+        assert not self.missed, f"{self.name}: missed {self.missed[:3]}"
+        assert not self.invented, f"{self.name}: invented {self.invented[:3]}"
+        assert self.rms <= self.aim, f"{self.name}: {self.rms:.4f} above {self.aim}\n{worst}"
 
 
 HEAD = (
-    f"{'scenario':<34} {'n':>5} {'missed':>6} {'invented':>8} {'rms':>7} {'bias':>8} {'worst':>8}"
-    f" {'edge':>5} {'placing':>7}"
+    f"{'scenario':<38} {'way':<5} {'n':>5} {'missed':>6} {'invented':>8} {'rms':>7} {'bias':>8}"
+    f" {'worst':>8} {'edge':>5} {'placing':>7} {'aim':>6} {'reach':>7}"
 )
+"""``edge``: openings whose instant is another edge's; ``placing``: RMS of all others; ``reach``:
+RMS of a reader that was told the laws of the noise."""
 
 
 def openings_of(batches: Iterable[Batch], settings: Settings) -> list[Opening]:

@@ -1,4 +1,4 @@
-"""A second simulator of the rig's pins, which shares nothing with ``rig.virtual`` or the reader.
+"""A second simulator of the rig's pins, which shares no line with ``rig.virtual`` or the reader.
 
 Everything is worked out on a fine grid of time: the crank's angle is summed up from a speed that
 wanders as filtered noise does, tremor is band-passed noise, the encoder's channels are two square
@@ -66,7 +66,7 @@ def write(path: Path, pins: Pins, seed: int) -> list[TrueOpening]:
 
 
 def _crank(pins: Pins, random: np.random.Generator) -> tuple[Floats, Floats]:
-    """Times and angles on the grid: 60 steps a count at least, and 1 ms at most."""
+    """Times and angles on the grid: four steps a count at least, and 1 ms at most."""
     lasting_us = 360e6 * (pins.turns + 0.2) / pins.speed_deg_s
     step_us = min(1000.0, 1e6 * 360.0 / pins.counts / pins.speed_deg_s / 4.0)
     t_us = np.arange(0.0, lasting_us, step_us)
@@ -127,7 +127,10 @@ def _contact(
     """Toggles of one contact, and its forward openings."""
     spacing = 360.0 / pins.openings_per_turn
     first = random.uniform(0.0, spacing)
-    toggles, ways, kinds, degs = [], [], [], []
+    toggles: list[Floats] = []
+    ways: list[Ints] = []
+    kinds: list[Ints] = []
+    degs: list[Floats] = []
     for lobe in range(pins.openings_per_turn):
         at = first + spacing * lobe + random.uniform(-0.05, 0.05) * spacing
         for kind, edge in ((1, at), (0, at + 0.45 * spacing)):
@@ -142,8 +145,9 @@ def _contact(
     deg = np.concatenate(degs)[order]
     ends = np.append(times[1:], t_us[-1])
     truth = [
-        TrueOpening(0, times[k] * 1e-6, deg[k], (times[k] - times[k - 1]) * 1e-6 if k else np.inf,
-                    (ends[k] - times[k]) * 1e-6)
+        TrueOpening(0, float(times[k]) * 1e-6, float(deg[k]),
+                    float(times[k] - times[k - 1]) * 1e-6 if k else np.inf,
+                    float(ends[k] - times[k]) * 1e-6)
         for k in np.flatnonzero(opens & (way > 0))
     ]  # fmt: skip
     starts_open = not opens[0]

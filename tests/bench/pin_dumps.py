@@ -25,7 +25,7 @@ $dumpvars
 0%
 $end
 """
-_AFTER = ('1!', '1"', '0!', '0"')  # the change that leads to count 1, 2, 3, 4
+_AFTER = ("1!", '1"', "0!", '0"')  # the change that leads to count 1, 2, 3, 4
 
 
 def write_pins(path: Path, edges: int, edges_per_s: float, seed: int = 1) -> None:

@@ -11,38 +11,46 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from openings_score import Score, TrueOpening, openings_of
+from openings_score import TrueOpening
 
 from rig.engine.profile import Profile
-from rig.session import signal_settings
+from rig.virtual.contacts import NOISES, Bounces, Noise
 from rig.virtual.demo import launch_engine
 from rig.virtual.hidden import Hidden, draw
 from rig.virtual.motion import Hand
 from rig.virtual.rig import pin_recording, run
 from rig.wire.pins import PinRecording
 from rig.wire.reader import LineReader
+from rig.wire.records import Batch
 
 STEADY = Hand(tremor_deg=0.002)
-PER_TURN = 8
+CHATTER = Noise(Bounces(8), Bounces(5))
+
+
+def trembling(tremor_deg: float) -> Hand:
+    """A hand that trembles at 5 to 12 Hz."""
+    return Hand(tremor_deg=tremor_deg)
 
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """What is turned, how, and with which contacts. ``aim`` is the RMS error that has to be met."""
+    """What is turned, how, and with which contacts; ``aim``: RMS error from pins and by the line.
+
+    Openings before ``from_s`` are left out.
+    """
 
     name: str
-    aim_pins: float
-    aim_line: float = 0.1
+    aim: float
     speed_deg_s: float = 45.0
-    noise: str = "usual"
+    noise: Noise = NOISES["usual"]
     hand: Hand = STEADY
     counts: int = 4096
     direction: Literal[1, -1] = 1
     play_deg: float = 0.0
     states: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     backs: bool = False  # the crank is turned back now and then
-    seeds: int = 8
-    turns: float = 5.0
+    seeds: int = 7
+    from_s: float = 0.0
 
     def profile(self) -> Profile:
         profile = launch_engine()
@@ -56,8 +64,8 @@ class Scenario:
         units = tuple(replace(u, lobes=4, play_deg=self.play_deg) for u in profile.units)
         return replace(profile, encoder=encoder, units=units)
 
-    def hidden(self, seed: int) -> Hidden:
-        drawn = draw(self.profile(), seed, noise=self.noise, scatter_deg=0.0)
+    def _hidden(self, seed: int) -> Hidden:
+        drawn = draw(self.profile(), seed, scatter_deg=0.0)
         encoder = replace(
             drawn.encoder,
             harmonics=(),
@@ -65,38 +73,33 @@ class Scenario:
             state_counts=self.states,
             index_after_counts=(0.0, 0.31, 0.5, 0.77)[seed % 4],
         )
-        return replace(drawn, encoder=encoder)
+        units = tuple(replace(unit, noise=self.noise) for unit in drawn.units)
+        return replace(drawn, encoder=encoder, units=units)
 
-    def plan(self) -> list[str]:
-        turn = f"at {self.speed_deg_s:g}"
+    def _plan(self) -> list[str]:
+        at = f"at {self.speed_deg_s:g}"
         if not self.backs:
-            return [f"turn {360.0 * self.turns:g} {turn}", "hold 0.5"]
-        part = 360.0 * self.turns / 5
-        return [*[f"turn {part + 150:g} {turn}", f"back 150 {turn}"] * 5, "hold 0.5"]
+            return [f"turn 1800 {at}", "hold 0.5"]
+        return [*[f"turn 510 {at}", f"back 150 {at}"] * 5, "hold 0.5"]
 
-    def score(self, way: str, folder: Path) -> Score:
-        """All seeds, by ``way`` of "pins" or "line"."""
-        score = Score(self.name)
+    def runs(self, way: str, folder: Path) -> Iterator[tuple[str, list[Batch], list[TrueOpening]]]:
+        """Name, records and truth of a run for each seed, by ``way`` of "pins" or "line"."""
         profile = self.profile()
-        settings = signal_settings(profile)
+        path = folder / "run.vcd"
         for seed in range(self.seeds):
-            options: dict[str, Any] = {"hidden": self.hidden(seed), "hand": self.hand}
+            options: dict[str, Any] = {"hidden": self._hidden(seed), "hand": self.hand}
             if way == "pins":
-                path = folder / "run.vcd"
                 with path.open("w", encoding="ascii") as out:
-                    truth = pin_recording(self.plan(), profile, out, seed, **options)
-                batches = PinRecording(path, None, self.counts).batches()
-                found = openings_of(batches, settings)
-                path.unlink()
+                    truth = pin_recording(self._plan(), profile, out, seed, **options)
+                batches = list(PinRecording(path, None, self.counts).batches())
             else:
-                done = run(self.plan(), profile, seed, **options)
+                done = run(self._plan(), profile, seed, **options)
                 truth, reader = done.truth, LineReader()
-                found = openings_of([*reader.feed(done.data), *reader.finish()], settings)
-            score.add(f"seed {seed}", found, true_openings(truth), self.counts)
-        return score
+                batches = [*reader.feed(done.data), *reader.finish()]
+            yield f"seed {seed}", batches, list(_true_openings(truth))
 
 
-def true_openings(truth: dict[str, Any]) -> Iterator[TrueOpening]:
+def _true_openings(truth: dict[str, Any]) -> Iterator[TrueOpening]:
     """The forward openings of ``rig.virtual.truth``."""
     for unit in ("1", "2"):
         for one in truth["units"][unit]["openings"]:

@@ -100,6 +100,11 @@ class MadeJob:
             self.bench.pump()
         return self
 
+    def hear(self, data: bytes) -> None:
+        """Bytes come from the port, whatever they are."""
+        self.feed.put(Bytes(data, self.rig.now_s))
+        self.bench.pump()
+
     def unplug(self, why: str = "virtual: the rig went away", back: str = "virtual") -> None:
         """The port goes away and comes back at once, as a feed tells it."""
         self.feed.put(Lost(why), Back(back))

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from made_job import copied, process, refused, rig
+from made_job import copied, finished, refused, rig
 
 COMMANDS = ("live", "figures", "certify", "tdc")
 
@@ -17,8 +18,8 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def good(job: Path) -> str:
-    return (job / "engine.toml").read_text("utf-8")
+def good() -> str:
+    return finished().engine_file.read_text("utf-8")
 
 
 def said_of(job: Path, data: bytes) -> str:
@@ -61,7 +62,7 @@ def test_a_folder_in_its_place(job: Path) -> None:
         (b"\x89PNG\r\n\x1a\n\x00\x00", "is not UTF-8. Save it as UTF-8."),
         ('[engine]\nname = "Zürich"\n'.encode("latin-1"), "line 2: byte "),
         ('[engine]\nname = "Zürich"\n'.encode("utf-16"), "it is in UTF-16"),
-        (b"[engine]\nname = " + b"[" * 5000, "line 2"),
+        (b"[engine]\nname = " + b"[" * 5000, "lie too deep within one another"),
     ],
     ids=["empty", "blank", "bracket", "string", "binary", "latin-1", "utf-16", "nested"],
 )
@@ -84,7 +85,7 @@ def swap(old: str, new: str, times: int = 1) -> Edit:
             ("engine, storkes: is not a known key; the nearest one is strokes",),
         ),
         (
-            swap("[certificate]", "[certificates]"),
+            swap("\n[certificate]", "\n[certificates]"),
             ("certificates: is not a known key; the nearest one is certificate",),
         ),
         (
@@ -158,20 +159,25 @@ def test_a_new_job_is_never_made_over_an_old_one(job: Path, tmp_path: Path) -> N
     assert (tmp_path / "file").read_text() == "mine"
 
 
-def test_new_says_what_it_made_and_takes_answers(tmp_path: Path) -> None:
+def test_new_says_what_it_made_and_takes_answers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO())  # nobody there to ask
     made = rig("new", tmp_path / "a", "--example", "radial_nine", "--json")
     assert made.status == 0
     assert Path(made.answer["engine_file"]).is_file()
-    asked = process(
-        "new", tmp_path / "b", "--answer", "cylinders=6", "--answer", "units=rear", "--json",
-        stdin=None, input=b"",
-    )  # fmt: skip
-    assert asked.status == 0
+    asked = rig(
+        "new", tmp_path / "b", "--answer", "cylinders=6", "--answer", "units=rear", "--json"
+    )
+    assert (asked.status, asked.answer["job"]) == (0, str(tmp_path / "b"))
     assert 'name = "rear"' in (tmp_path / "b" / "engine.toml").read_text("utf-8")
     assert "cylinders = 6" in (tmp_path / "b" / "engine.toml").read_text("utf-8")
-    for wrong in ("cylinders", "cylinders=many", "hat=1"):
-        said = refused(2, "new", tmp_path / "c", "--answer", wrong)
-        assert wrong.partition("=")[0] in said or "not of the form" in said
+    for wrong, sentence in (
+        ("cylinders", "'cylinders' is not of the form KEY=ANSWER"),
+        ("cylinders=many", "cylinders: a whole number from 1 to 36, not 'many'"),
+        ("hat=1", "'hat' is no question; they are name, strokes,"),
+    ):
+        assert sentence in refused(2, "new", tmp_path / "c", "--answer", wrong)
         assert not (tmp_path / "c").exists()
     said = refused(2, "new", tmp_path / "c", "--example", "teapot")
     assert "there is no example 'teapot'; there are example, " in said

@@ -1,0 +1,94 @@
+"""Is the rig to be trusted: counts, direction, index, losses, encoder, and each contact input.
+
+From a capture of the job or a pin recording (VCD). Best is a recording of a few turns forward and
+a rest of three seconds. The switch and the wiring are checked where the person said during the
+recording what was being done. The verdicts are saved beside the capture.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from rig.command.job import Job
+from rig.command.recording import open_recording
+from rig.command.rig_seen import judged, not_tried, sentence
+from rig.command.say import figures, json_option, message
+from rig.command.work import digest
+from rig.faults import InputError
+from rig.record import sheets
+from rig.session import signal_settings
+from rig.signal.survey import surveyed
+from rig.timing.rigcheck import RigCheck
+
+KIND = "rig check"
+SUFFIX = ".check.json"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig check``."""
+    parser.add_argument("job", type=Path, help="the job folder")
+    parser.add_argument("recording", type=Path, nargs="?", help="default: the newest capture")
+    parser.add_argument("--counts-per-turn", type=int, help="of a pin recording; else as the job's")
+    json_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print a verdict for each thing; 1 when one is bad."""
+    job = Job(args.job)
+    path = args.recording or job.latest_capture()
+    stated = job.profile.encoder.counts_per_turn
+    recording = open_recording(path, args.counts_per_turn or stated)
+    seen = surveyed(recording.batches, signal_settings(job.profile))
+    if not seen.heard:
+        raise InputError(f"{path}: no position of a rig can be read in it, so nothing is checked")
+    check = judged(seen, job.profile)
+    missing = not_tried(seen)
+    answer = answer_of(check, missing) | {"recording": str(path), "capture_sha256": digest(path)}
+    if path.resolve().parent == job.captures.resolve() and recording.kind == "capture":
+        save(job, path, answer)
+    figures(args, answer, lines_of(check, missing))
+    return 1 if check.verdict == "bad" else 0
+
+
+def answer_of(check: RigCheck, missing: list[str]) -> dict[str, Any]:
+    """The check as plain data."""
+    return {
+        "kind": KIND,
+        "verdict": check.verdict,
+        "checks": [asdict(each) for each in check.checks],
+        "contacts": asdict(check.contacts),
+        "widths": asdict(check.widths) if check.widths else None,
+        "not_tried": missing,
+    }
+
+
+def lines_of(check: RigCheck, missing: list[str]) -> list[str]:
+    """A line for each check, the bad ones last so that they are seen."""
+    shown = {"good": "good", "bad": "BAD", "not seen": "not seen"}
+    order = {"good": 0, "not seen": 1, "bad": 2}
+    lines = [
+        f"{shown[each.verdict]:<9} {each.name}: {sentence(each)}"
+        for each in sorted(check.checks, key=lambda each: order[each.verdict])
+    ]
+    lines += [f"{'not tried':<9} {text}" for text in missing]
+    bad = sum(each.verdict == "bad" for each in check.checks)
+    verdict = {
+        "good": "the rig is to be trusted",
+        "bad": f"{bad} of {len(check.checks)} are bad: put them right before anything is read",
+        "not complete": "nothing is bad; what was not seen is not proved",
+    }[check.verdict]
+    return [*lines, verdict]
+
+
+def save(job: Job, capture: Path, answer: dict[str, Any]) -> None:
+    """Put the verdicts beside the capture; a folder that cannot be written to is only told."""
+    engine = hashlib.sha256(job.engine_file.read_bytes()).hexdigest()
+    try:
+        sheet = answer | {"engine_sha256": engine}
+        sheets.write(capture.with_suffix(SUFFIX), sheet, replace=True)
+    except InputError as why:
+        message(f"rig check: {why}")

@@ -1,0 +1,84 @@
+"""Small plain files of a job, one thing each: JSON that a person can read, copy and keep."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import os
+import secrets
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+from rig.faults import InputError, reason
+
+MOST_BYTES = 10_000_000
+
+
+def free_path(folder: Path, stem: str) -> Path:
+    """A path in ``folder`` that nothing has yet: STEM.json, else STEM-2.json and so on."""
+    names = (f"{stem}.json" if n == 1 else f"{stem}-{n}.json" for n in count(1))
+    return next(path for name in names if not (path := folder / name).exists())
+
+
+def write(path: Path, sheet: dict[str, Any], *, replace: bool = False) -> None:
+    """Write a sheet; it is there whole or not at all. Numbers that JSON cannot hold become null.
+
+    Its folder is made if need be. Raises InputError when the disk does not take it, or when a file
+    of that name is there and ``replace`` is false.
+    """
+    text = json.dumps(_plain(sheet), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    making = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            with making.open("xb") as file:
+                file.write(text.encode("utf-8"))
+                file.flush()
+                os.fsync(file.fileno())
+            if path.exists() and not replace:
+                raise InputError(f"{path}: is there already, and it is not overwritten")
+            os.replace(making, path)
+        finally:
+            with contextlib.suppress(FileNotFoundError):  # it has taken its name
+                making.unlink()
+    except OSError as why:
+        raise InputError(f"{path}: cannot be saved: {reason(why)}") from why
+
+
+def read(path: Path, kind: str) -> dict[str, Any]:
+    """Read a sheet whose ``kind`` is as given.
+
+    Raises InputError when it cannot be read, is no JSON, or of another kind.
+    """
+    try:
+        with path.open("rb") as file:
+            data = file.read(MOST_BYTES + 1)
+    except OSError as why:
+        raise InputError(f"{path}: cannot be read: {reason(why)}") from why
+    if len(data) > MOST_BYTES:
+        raise InputError(f"{path}: is over {MOST_BYTES} bytes, so no {kind}")
+    try:
+        found = json.loads(data.decode("utf-8"))
+    except UnicodeDecodeError as why:
+        raise InputError(
+            f"{path}: byte {why.start + 1} is not UTF-8, so this is no {kind}"
+        ) from None
+    except json.JSONDecodeError as why:
+        raise InputError(f"{path}: line {why.lineno} is not JSON, so this is no {kind}") from None
+    except (RecursionError, ValueError):
+        raise InputError(f"{path}: is nested too deep for a {kind}") from None
+    if not isinstance(found, dict) or found.get("kind") != kind:
+        raise InputError(f"{path}: is no {kind}")
+    return found
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value
