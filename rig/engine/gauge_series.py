@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from rig.engine import gauge_check
 from rig.engine.equal_lifts import EqualLifts, equal_lifts
-from rig.engine.gauge import Fit, Gauge, GaugePoint, fit, on_one_turn
+from rig.engine.gauge import Fit, Gauge, GaugePoint, fit
 from rig.engine.gauge_check import Moved, Suspect
 from rig.engine.profile import Encoder, Geometry
 from rig.engine.reference import GRADUATION, PLAY, RUN_OUT, Reference
@@ -146,8 +146,7 @@ def _encoder_parts(
     As for a stop, with the mean distance from the top: see ``rig.engine.reference``.
     """
     ratio = float(encoder.turns_per_crank_turn)
-    past = [abs(a - top_deg) for a in on_one_turn([p.angle_deg for p in points])]
-    half = math.fsum(_past_top(a, 0.0) if a > 180.0 else a for a in past) / len(past)
+    half = math.fsum(abs(_past_top(p.angle_deg, top_deg)) for p in points) / len(points)
     places = max(len({round(p.angle_deg) % 360 for p in points}), 2)
     parts = []
     if encoder.graduation_error_deg > 0.0:
@@ -155,8 +154,8 @@ def _encoder_parts(
         how = f"rectangular at each of {places} places, their mean (JCGM 100, 4.3.7)"
         parts.append(Contribution(GRADUATION, u_deg, math.inf, "B", how))
     if encoder.run_out_deg > 0.0:
-        left = encoder.run_out_deg / ratio * (1.0 - math.cos(math.radians(abs(half) * ratio)))
-        how = f"U-shaped, amplitude {left:.3f} between sides {2.0 * abs(half):.0f} apart (H.1.3.4)"
+        left = encoder.run_out_deg / ratio * (1.0 - math.cos(math.radians(half * ratio)))
+        how = f"U-shaped, amplitude {left:.3f} between sides {2.0 * half:.0f} apart (H.1.3.4)"
         parts.append(Contribution(RUN_OUT, u_shaped(left), math.inf, "B", how))
     if encoder.play_deg > 0.0:
         how = f"rectangular, half of a play of {encoder.play_deg:g} (JCGM 100, 4.3.7)"

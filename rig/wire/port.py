@@ -19,6 +19,7 @@ from rig.faults import InputError, RigLostError, reason
 BAUD = 500_000
 WAIT_S = 0.02
 """``read`` waits so long for the first byte."""
+_MOST = 1 << 16  # bytes given at once
 
 
 class Port:
@@ -36,17 +37,26 @@ class Port:
 
     def read(self) -> bytes:
         """What is there; waits up to 20 ms for the first byte; b"" when there is none."""
+        seen = b""
         try:
-            first = self._line.read(1)
-            # A socket cannot say how much waits; it gives 1 while there is something.
-            while first and (waiting := self._line.in_waiting):
-                first += self._line.read(waiting)
-                if len(first) > 1 << 16:
-                    break
+            seen = bytes(self._line.read(1))
+            while seen and len(seen) < _MOST and (more := self._waiting()):
+                seen += more
         except (OSError, TypeError, ValueError) as why:
             # pyserial raises TypeError or ValueError when another thread closes the line.
-            raise RigLostError(f"{self.url}: the rig went away: {_words(why)}") from why
-        return bytes(first)
+            if not seen:  # else the next call says it, and what came before is not lost
+                raise RigLostError(f"{self.url}: the rig went away: {_words(why)}") from why
+        return seen
+
+    def _waiting(self) -> bytes:
+        """What has arrived already."""
+        if not self.url.startswith("socket:"):
+            return bytes(self._line.read(self._line.in_waiting))
+        self._line.timeout = 0  # a socket cannot say how much there is
+        try:
+            return bytes(self._line.read(_MOST))
+        finally:
+            self._line.timeout = WAIT_S
 
     def write(self, data: bytes) -> None:
         """Send ``data``."""

@@ -1,0 +1,279 @@
+"""Top dead centre by a dial gauge on the piston: equal lifts either side, and the exact curve.
+
+Points come from a text file (a line a point: angle after the index, lift below the top) or from a
+capture in which they were noted. Each is come to with the piston rising: turning forward before the
+top, turning back after it. The gauge must meet the piston and clear both valves; by hand only, and
+out again before a full turn. The methods are set beside one another, beside the stop and beside the
+engine's own mark; which one is used is yours to choose.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from rig.command.job import Job
+from rig.command.say import figures, json_option, message
+from rig.engine.firing import geometry_of, plug_hole_offset_deg
+from rig.engine.gauge import Gauge, GaugePoint, curve_mm, fitted
+from rig.engine.gauge_check import MethodDifference, compare_methods
+from rig.engine.gauge_points import load_points
+from rig.engine.gauge_series import Series, with_encoder, work_through
+from rig.engine.profile import Geometry
+from rig.engine.reference import Reference, stated
+from rig.engine.reference_file import load_references, save_reference
+from rig.engine.uncertainty import round_for_show
+from rig.faults import InputError
+from rig.session.gauge_notes import GaugeNotes, falling, notes_in
+from rig.wire.capture import CaptureReader, is_capture
+
+METHODS = {"fit": "gauge, fit", "equal-lifts": "gauge, equal lifts"}
+MARK = "the engine's own mark"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig gauge``."""
+    parser.add_argument("job", type=Path, help="the job folder")
+    parser.add_argument("points", type=Path, help="a text file of points, or a capture with notes")
+    parser.add_argument("--unit", choices=("mm", "inch"), help="of the lifts, without a heading")
+    parser.add_argument("--cylinder", type=int, default=1, help="whose plug hole the gauge is in")
+    parser.add_argument("--again", type=Path, help="points touched once more at the end")
+    parser.add_argument("--inclined-deg", type=float, default=0.0, help="of the gauge to the bore")
+    parser.add_argument(
+        "--case", choices=("sliding", "pinned"), default="",
+        help="of an inclined gauge: a plunger sliding on a flat crown, or a rod pinned to one point",
+    )  # fmt: skip
+    parser.add_argument("--u-lift-mm", type=float, default=Gauge().u_lift_mm,
+                        help="standard uncertainty of a reading of the gauge")  # fmt: skip
+    parser.add_argument("--u-angle-deg", type=float, default=Gauge().u_angle_deg,
+                        help="how still the crank is held; at least the encoder's count")  # fmt: skip
+    parser.add_argument("--fit-offset", action="store_true", help="find the cylinder offset, too")
+    parser.add_argument("--leave-out", type=int, action="append", default=[], metavar="NUMBER",
+                        help="leave a point out, by its number")  # fmt: skip
+    parser.add_argument("--mark-deg", type=float, help="the engine's own mark, after the index")
+    parser.add_argument("--mark-within-deg", type=float, default=1.0, help="how well it is read")
+    parser.add_argument("--use", nargs="?", const="fit", choices=tuple(METHODS),
+                        help="take this method's dead centre into use")  # fmt: skip
+    json_option(parser)
+
+
+@dataclass(slots=True)
+class _Given:
+    """The points as they were given, with what the capture says of them."""
+
+    points: list[GaugePoint]
+    again: list[GaugePoint]
+    notes: GaugeNotes = field(default_factory=GaugeNotes)
+    capture: str = ""
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print dead centre by each method; 1 when a point or the reference is in doubt."""
+    job = Job(args.job)
+    engine = job.profile.engine
+    plug_hole_offset_deg(engine, args.cylinder)  # there is such a cylinder, its top is known
+    given = _given(args)
+    numbers = [n for n in range(1, len(given.points) + 1) if n not in args.leave_out]
+    if wrong := [n for n in args.leave_out if not 1 <= n <= len(given.points)]:
+        raise InputError(
+            f"--leave-out {wrong[0]}: the points are numbered 1 to {len(given.points)}"
+        )
+    gauge = Gauge(args.u_lift_mm, args.u_angle_deg, args.inclined_deg, args.case)
+    geometry = geometry_of(engine, args.cylinder)
+    if args.fit_offset and geometry is not None:
+        geometry = replace(geometry, offset_mm=None)
+    series = work_through(
+        [given.points[n - 1] for n in numbers], gauge, geometry, job.profile.encoder,
+        cylinder=args.cylinder, again=given.again,
+    )  # fmt: skip
+    series = _signed(series, given.capture)
+    others = _others(job, args, given.notes)
+    compared = compare_methods([*series.references, *others])
+    doubts = _doubts(series, given.notes, args.cylinder, numbers)
+    used = _use(job, series, args.use, doubts) if args.use else None
+    answer = {
+        "cylinder": args.cylinder,
+        "points": _points(series, numbers, gauge, geometry, job),
+        "references": [asdict(each) for each in series.references],
+        "others": [asdict(each) for each in others],
+        "fit": _fit(series),
+        "fit_why": series.fit_why,
+        "equal_lifts": asdict(series.lifts) if series.lifts else None,
+        "equal_lifts_why": series.lifts_why,
+        "suspect": asdict(series.suspect) if series.suspect else None,
+        "moved": asdict(series.moved) if series.moved else None,
+        "compared": [asdict(each) for each in compared],
+        "doubts": doubts,
+        "in_use": used,
+    }
+    figures(args, answer, _lines(answer, series, compared))
+    return 1 if doubts else 0
+
+
+def _given(args: argparse.Namespace) -> _Given:
+    """Points of a text file, or of a capture's notes."""
+    path: Path = args.points
+    if path.is_file() and is_capture(path):
+        notes = notes_in(CaptureReader(path).batches())
+        for text in notes.wrong:
+            message(f"rig gauge: {path}: {text}")
+        points = notes.points(args.cylinder)
+        if not points:
+            raise InputError(
+                f"{path}: no gauge reading at cylinder {args.cylinder} was noted in this capture"
+            )
+        given = _Given(points, notes.points(args.cylinder, again=True), notes, path.name)
+    else:
+        given = _Given(load_points(path, args.unit), [])
+    if args.again:
+        given.again = load_points(args.again, args.unit)
+    return given
+
+
+def _signed(series: Series, capture: str) -> Series:
+    """When and from what the references were made."""
+    now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    found, lifts = series.fit, series.lifts
+    if found is not None:
+        reference = replace(found.reference, made_utc=now, capture=capture)
+        found = replace(found, reference=reference)
+    if lifts is not None:
+        reference = replace(lifts.reference, made_utc=now, capture=capture)
+        lifts = replace(lifts, reference=reference)
+    return replace(series, fit=found, lifts=lifts)
+
+
+def _others(job: Job, args: argparse.Namespace, notes: GaugeNotes) -> list[Reference]:
+    """What the gauge is set beside: the newest of each other method, and the engine's mark."""
+    found: dict[str, Reference] = {}
+    if job.reference() is not None:
+        for each in load_references(job.reference_file):
+            if each.cylinder == args.cylinder and each.method not in METHODS.values():
+                found.setdefault(each.method, each)
+    marks = [(deg, what) for deg, cylinder, what in notes.marks if cylinder == args.cylinder]
+    if args.mark_deg is not None:
+        marks.append((args.mark_deg, MARK))
+    for deg, what in marks:
+        mark = stated(deg % 360.0, how=f"the crank stood at {what}",
+                      half_width_deg=args.mark_within_deg, cylinder=args.cylinder)  # fmt: skip
+        found[what] = replace(mark, method=what)
+    return list(found.values())
+
+
+def _doubts(series: Series, notes: GaugeNotes, cylinder: int, numbers: list[int]) -> list[str]:
+    """What speaks against the series, a sentence each."""
+    doubts = []
+    if series.suspect is not None:
+        number = numbers[series.suspect.number - 1]
+        words = series.suspect.words.replace(f"point {series.suspect.number} ", f"point {number} ")
+        doubts.append(f"{words} (--leave-out {number} does without it)")
+    if series.moved is not None and series.moved.moved:
+        doubts.append(series.moved.words)
+    if series.references:
+        wrong = falling(notes.of(cylinder), series.references[0].tdc_deg)
+        if wrong := [n for n in wrong if n in numbers]:
+            listed = ", ".join(map(str, wrong))
+            doubts.append(
+                f"point {listed} was come to with the piston falling, so that clearances add to it:"
+                " take it again with the piston rising"
+            )
+    return doubts
+
+
+def _use(job: Job, series: Series, method: str, doubts: Sequence[str]) -> str | None:
+    """Take a dead centre into use, unless something speaks against it."""
+    wanted = METHODS[method]
+    chosen = next((each for each in series.references if each.method == wanted), None)
+    if chosen is None:
+        why = series.fit_why if method == "fit" else series.lifts_why
+        raise InputError(f"--use {method}: {why}")
+    if doubts:
+        message("rig gauge: not taken into use: the series is in doubt")
+        return None
+    aside = save_reference(job.reference_file, chosen)
+    if aside is not None:
+        message(f"rig gauge: the old reference could not be read and was moved to {aside}")
+    return wanted
+
+
+def _fit(series: Series) -> dict[str, Any] | None:
+    if series.fit is None:
+        return None
+    found = series.fit
+    return {
+        "tdc_deg": found.reference.tdc_deg,
+        "U_deg": found.reference.uncertainty.U_deg,
+        "zero_mm": found.zero_mm,
+        "offset_mm": found.offset_mm,
+        "offset_fitted": found.offset_fitted,
+        "u_offset_mm": found.u_offset_mm,
+        "scatter": found.scatter,
+        "freedom": found.freedom,
+    }
+
+
+def _points(
+    series: Series, numbers: list[int], gauge: Gauge, geometry: Geometry | None, job: Job
+) -> list[dict[str, Any]]:
+    rows = [
+        {"number": n, "after_index_deg": p.angle_deg % 360.0, "lift_mm": p.lift_mm,
+         "residual_mm": None, "expected_mm": None}
+        for n, p in zip(numbers, series.points, strict=True)
+    ]  # fmt: skip
+    if series.fit is not None and geometry is not None:
+        import numpy as np
+
+        angles = np.array([p.angle_deg for p in series.points])
+        near = series.fit.tdc_deg + (angles - series.fit.tdc_deg + 180.0) % 360.0 - 180.0
+        gauge = with_encoder(gauge, job.profile.encoder)
+        expected = curve_mm(near, fitted(series.fit), gauge, geometry)
+        for row, there, off in zip(rows, expected, series.fit.residuals_mm, strict=True):
+            row["expected_mm"], row["residual_mm"] = float(there), off
+    return rows
+
+
+def _lines(
+    answer: dict[str, Any], series: Series, compared: Sequence[MethodDifference]
+) -> list[str]:
+    lines = [f"{'point':>5} {'after index':>12} {'lift mm':>9} {'curve mm':>9} {'off mm':>8}"]
+    for row in answer["points"]:
+        off = row["residual_mm"]
+        curve = "" if off is None else f" {row['expected_mm']:>9.3f} {off:>+8.3f}"
+        lines.append(
+            f"{row['number']:>5} {row['after_index_deg']:>11.3f}° {row['lift_mm']:>9.3f}{curve}"
+        )
+    for each, why in ((series.fit, series.fit_why), (series.lifts, series.lifts_why)):
+        if each is None:
+            lines.append(f"left out: {why}")
+            continue
+        lines += _reference_lines(each.reference)
+    if series.fit is not None:
+        found = series.fit
+        lines.append(
+            f"  the gauge reads {found.zero_mm:+.3f} mm at the top; points lie"
+            f" {found.scatter:.1f} times as far off as was stated of a reading"
+        )
+        if found.offset_fitted:
+            lines.append(
+                f"  cylinder offset {found.offset_mm:+.2f} ± {2 * found.u_offset_mm:.2f} mm"
+            )
+    lines += [f"beside: {each.words}" for each in compared]
+    if series.moved is not None and not series.moved.moved:
+        lines.append(series.moved.words)
+    lines += [f"DOUBT: {text}" for text in answer["doubts"]]
+    if answer["in_use"]:
+        lines.append(f"in use from now on: {answer['in_use']}")
+    return lines
+
+
+def _reference_lines(reference: Reference) -> list[str]:
+    value, U = round_for_show(reference.tdc_deg, reference.uncertainty.U_deg)
+    return [
+        f"{reference.method}: top dead centre of cylinder {reference.cylinder} {value}° after the"
+        f" index ± {U}° ({reference.how})",
+        *(f"  note: {text}" for text in reference.warnings),
+    ]
