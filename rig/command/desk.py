@@ -6,10 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from rig.command.bench import Bench
-from rig.command.errands import GoTo, SetUnit
+from rig.command.errands import GoTo, PastClick, SetUnit
 from rig.command.guide import SAYABLE, guidance
 from rig.command.present import Says, view_of
 from rig.command.steps import step_of
+from rig.engine.profile import Unit
 from rig.faults import InputError
 from rig.screen.keys import typed
 from rig.screen.speak import Speaker, sentence
@@ -135,6 +136,12 @@ class Desk:
             deeds["c"] = lambda: self._ask(
                 "Is the stop in the plug hole, to touch it again?", bench.stop_in
             )
+        coupled = [u for u in bench.job.profile.units if u.coupling == "impulse"]
+        if coupled:
+            which_one = ", ".join(f"{u.input} {u.name}" for u in coupled)
+            deeds["i"] = lambda: self._ask_for(
+                f"Past the coupling of which unit ({which_one})?", self._past_click
+            )
         return deeds
 
     def _main(self) -> None:
@@ -207,10 +214,15 @@ class Desk:
         self.says.errand = GoTo(self.bench, angle)
 
     def _set_unit(self, answer: str) -> None:
+        self.says.errand = SetUnit(self.bench, self._unit(answer))
+
+    def _past_click(self, answer: str) -> None:
+        self.says.errand = PastClick(self.bench, self._unit(answer))
+
+    def _unit(self, answer: str) -> Unit:
         for unit in self.bench.job.profile.units:
             if answer in (str(unit.input), unit.name):
-                self.says.errand = SetUnit(self.bench, unit)
-                return
+                return unit
         raise InputError(f"there is no unit {answer!r}")
 
     def _end_errand(self, key: str) -> None:

@@ -10,12 +10,13 @@ from collections import deque
 from collections.abc import Sequence
 
 from rig.command.bench import Bench
-from rig.engine.profile import Unit
+from rig.engine.profile import Unit, Window
 from rig.faults import InputError
 from rig.screen.view import GoToView
 from rig.signal.events import Event, Now, Opening
-from rig.timing import goto, setting
+from rig.timing import goto, past_click, setting
 from rig.timing.circular import wrap
+from rig.timing.impulse import LEAST_LAG_DEG
 from rig.timing.tie import tdc_after_reference_deg
 
 LOOK_BACK_US = 1_000_000.0
@@ -59,10 +60,7 @@ class SetUnit:
     """Follow the person through setting ``unit`` at its nominal figure, the crank held."""
 
     def __init__(self, bench: Bench, unit: Unit) -> None:
-        name = bench.session.setting_of(unit.name)
-        window = next(s for s in unit.settings if s.name == name).window
-        if window is None:
-            raise InputError(f"{unit.name}, {name}: no figure is stated to set it to")
+        window = _window(bench, unit)
         # The unit's body is turned against its shaft to make it earlier.
         against = {"clockwise": "anticlockwise", "anticlockwise": "clockwise"}[unit.rotation]
         self._bench = bench
@@ -127,7 +125,59 @@ class SetUnit:
         )
 
 
-Errand = GoTo | SetUnit
+class PastClick:
+    """Follow the person past the impulse coupling of ``unit`` to a running reading."""
+
+    def __init__(self, bench: Bench, unit: Unit) -> None:
+        window = _window(bench, unit)
+        self._bench = bench
+        self._unit = unit
+        self._target = target_of(bench, window.nominal_btdc, 1)
+        # Openings of a unit lie so far apart; the nearest place is the one that is turned through.
+        self._apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
+        self._at = past_click.PastClick(bench.session.follower.settings.run_up_deg)
+
+    def _past(self, crank_deg: float) -> float:
+        running_deg = self._target.tdc_deg - self._target.btdc_deg
+        return wrap(crank_deg - running_deg, self._apart_deg)
+
+    def see(self, now: Now, events: Sequence[Event]) -> None:
+        """One more look at the rig."""
+        if now.crank_deg is None:
+            return
+        mine = [
+            e for e in events
+            if isinstance(e, Opening) and e.input == self._unit.input and e.direction > 0
+        ]  # fmt: skip
+        late = [self._past(e.crank_deg) for e in mine if e.crank_deg is not None]
+        running = any(e.counts for e in mine) and any(abs(x) < LEAST_LAG_DEG for x in late)
+        clicks = [x for x in late if x >= LEAST_LAG_DEG]
+        past = self._past(now.crank_deg)
+        if self._at.state != "click" and not clicks:
+            # From the click on the crank is followed from where it was, also past half-way to
+            # the next opening, where the angle folds over.
+            past = self._at.past_deg + wrap(past - self._at.past_deg, self._apart_deg)
+        self._at = past_click.step(self._at, past_click.Seen(past, bool(clicks), running))
+
+    def show(self, now: Now | None) -> GoToView:
+        """What the dashboard shows."""
+        to_go = None if now is None or now.crank_deg is None else -self._past(now.crank_deg)
+        return GoToView(self._target.btdc_deg, to_go, True, self._at.words, unit=self._unit.name)
+
+    def done(self, now: Now | None) -> str:
+        """The person ends it."""
+        return f"{self._unit.name}: past the impulse coupling, {self._at.state}"
+
+
+Errand = GoTo | SetUnit | PastClick
+
+
+def _window(bench: Bench, unit: Unit) -> Window:
+    name = bench.session.setting_of(unit.name)
+    window = next(s for s in unit.settings if s.name == name).window
+    if window is None:
+        raise InputError(f"{unit.name}, {name}: no figure is stated to go by")
+    return window
 
 
 def target_of(bench: Bench, btdc_deg: float, cylinder: int) -> goto.Target:

@@ -45,12 +45,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--inclined-deg", type=float, default=0.0, help="of the gauge to the bore")
     parser.add_argument(
         "--case", choices=("sliding", "pinned"), default="",
-        help="of an inclined gauge: a plunger sliding on a flat crown, or a rod pinned to one point",
+        help="inclined: a plunger that slides on a flat crown, or a rod pinned to one point",
     )  # fmt: skip
     parser.add_argument("--u-lift-mm", type=float, default=Gauge().u_lift_mm,
                         help="standard uncertainty of a reading of the gauge")  # fmt: skip
     parser.add_argument("--u-angle-deg", type=float, default=Gauge().u_angle_deg,
-                        help="how still the crank is held; at least the encoder's count")  # fmt: skip
+                        help="how still the crank is held")  # fmt: skip
     parser.add_argument("--fit-offset", action="store_true", help="find the cylinder offset, too")
     parser.add_argument("--leave-out", type=int, action="append", default=[], metavar="NUMBER",
                         help="leave a point out, by its number")  # fmt: skip
@@ -90,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
         [given.points[n - 1] for n in numbers], gauge, geometry, job.profile.encoder,
         cylinder=args.cylinder, again=given.again,
     )  # fmt: skip
-    series = _signed(series, given.capture)
+    series = _signed(series, given.capture, sorted(set(args.leave_out)))
     others = _others(job, args, given.notes)
     compared = compare_methods([*series.references, *others])
     doubts = _doubts(series, given.notes, args.cylinder, numbers)
@@ -134,17 +134,20 @@ def _given(args: argparse.Namespace) -> _Given:
     return given
 
 
-def _signed(series: Series, capture: str) -> Series:
-    """When and from what the references were made."""
+def _signed(series: Series, capture: str, left_out: Sequence[int]) -> Series:
+    """When and from what the references were made, and which points were left out by hand."""
     now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    found, lifts = series.fit, series.lifts
-    if found is not None:
-        reference = replace(found.reference, made_utc=now, capture=capture)
-        found = replace(found, reference=reference)
-    if lifts is not None:
-        reference = replace(lifts.reference, made_utc=now, capture=capture)
-        lifts = replace(lifts, reference=reference)
-    return replace(series, fit=found, lifts=lifts)
+    without = f"; point {', '.join(map(str, left_out))} left out by hand" if left_out else ""
+
+    def signed(each: Reference) -> Reference:
+        return replace(each, how=each.how + without, made_utc=now, capture=capture)
+
+    fit, lifts = series.fit, series.lifts
+    return replace(
+        series,
+        fit=replace(fit, reference=signed(fit.reference)) if fit else None,
+        lifts=replace(lifts, reference=signed(lifts.reference)) if lifts else None,
+    )
 
 
 def _others(job: Job, args: argparse.Namespace, notes: GaugeNotes) -> list[Reference]:
@@ -275,5 +278,5 @@ def _reference_lines(reference: Reference) -> list[str]:
     return [
         f"{reference.method}: top dead centre of cylinder {reference.cylinder} {value}° after the"
         f" index ± {U}° ({reference.how})",
-        *(f"  note: {text}" for text in reference.warnings),
+        *([f"  note: {'; '.join(reference.warnings)}"] if reference.warnings else []),
     ]

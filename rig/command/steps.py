@@ -58,6 +58,8 @@ def keys_for(
     if step in ("stroke", "reading"):
         movable = [u for u in bench.job.profile.units if len(u.settings) > 1]
         keys += tuple(Key(str(u.input), f"lever of {u.name}") for u in movable[:3])
+        if any(u.coupling == "impulse" for u in bench.job.profile.units):
+            keys += (Key("i", "past the click"),)
         phase = "as found" if bench.session.phase == "as left" else "tightened"
         keys += (Key("x", "strike last"), Key("t", phase), Key("c", "stop again"))
         keys += (Key("g", "go to"), Key("m", "set unit"), Key("r", "remark"), Key("p", "changed"))

@@ -9,7 +9,7 @@ from itertools import combinations
 
 import numpy as np
 
-from rig.engine.gauge import Fit, Gauge, GaugePoint, curve_mm, fit, fitted, on_one_turn
+from rig.engine.gauge import Fit, Gauge, GaugePoint, curve_mm, fit, fitted
 from rig.engine.geometry import MM_PER_INCH
 from rig.engine.profile import Geometry
 from rig.engine.reference import Reference
@@ -56,37 +56,38 @@ def mistyped(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> 
     """The point that the curve through all the others misses by far, or None.
 
     Each point is left out in turn; the worst is named when it lies ``SUSPECT_SIGMAS`` standard
-    uncertainties away and the others then agree better than before. None as well when there is no
-    point to spare. Raises InputError as ``fit``. Source: leaving one out, a common statistical
-    practice.
+    uncertainties away and the others then agree better than before. A point so far off that no
+    curve can be laid through them all is named when the others agree as stated. None as well when
+    there is no point to spare. Raises InputError as ``fit`` when no point is to blame. Source:
+    leaving one out, a common statistical practice.
     """
     unknown = 3 if geometry.offset_mm is None else 2
     if len(points) < unknown + 3:
         return None
-    whole = fit(points, gauge, geometry)
-    angles = on_one_turn([p.angle_deg for p in points])
+    try:
+        limit, whole_fails = fit(points, gauge, geometry).scatter, None
+    except InputError as why:
+        limit, whole_fails = SUSPECT_SIGMAS, why
     worst: Suspect | None = None
     for i, point in enumerate(points):
-        others = [p for j, p in enumerate(points) if j != i]
-        if _one_sided(angles, i, whole.tdc_deg):
+        try:
+            rest = fit([p for j, p in enumerate(points) if j != i], gauge, geometry)
+        except InputError:  # the others lie on one side, or the one to blame is among them
             continue
-        rest = fit(others, gauge, geometry)
-        x = fitted(rest)
         at = np.array([rest.tdc_deg + (point.angle_deg - rest.tdc_deg + 180.0) % 360.0 - 180.0])
+        x = fitted(rest)
         expected = float(curve_mm(at, x, gauge, geometry)[0])
-        spread = max(1.0, rest.scatter) * math.hypot(
-            whole.sigma_mm[i], _u_curve(rest, at, gauge, geometry)
-        )
+        step = np.array([0.01])
+        rise = curve_mm(at + step, x, gauge, geometry) - curve_mm(at - step, x, gauge, geometry)
+        sigma = math.hypot(gauge.u_lift_mm, gauge.u_angle_deg * float(rise[0]) / 0.02)
+        spread = max(1.0, rest.scatter) * math.hypot(sigma, _u_curve(rest, at, gauge, geometry))
         sigmas = abs(point.lift_mm - expected) / spread
-        better = rest.scatter < whole.scatter
+        better = rest.scatter < limit
         if sigmas > SUSPECT_SIGMAS and better and (worst is None or sigmas > worst.sigmas):
             worst = Suspect(i + 1, point, expected, sigmas, _words(i + 1, point, expected))
+    if worst is None and whole_fails is not None:
+        raise whole_fails
     return worst
-
-
-def _one_sided(angles: np.ndarray, i: int, tdc_deg: float) -> bool:
-    rest = np.delete(angles, i)
-    return bool(rest.max() < tdc_deg or rest.min() > tdc_deg)
 
 
 def _u_curve(rest: Fit, at: np.ndarray, gauge: Gauge, geometry: Geometry) -> float:

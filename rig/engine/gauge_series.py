@@ -64,10 +64,16 @@ def work_through(
     neither method can be used. Source: ``rig.engine.gauge``, ``rig.engine.equal_lifts``.
     """
     gauge = with_encoder(gauge, encoder)
+    _ = gauge.mm_per_mm  # an inclined gauge says first which case holds
+    points = [replace(each, angle_deg=each.angle_deg % 360.0) for each in points]
     carried = list(points)
     found, lifts, whys = _both(carried, gauge, geometry, cylinder, ())
+    if found is None and geometry is not None:
+        suspect = gauge_check.mistyped(carried, gauge, geometry)
+        if suspect is not None:
+            raise InputError(f"{suspect.words}; correct it, or leave it out")
     if found is None and lifts is None:
-        raise InputError(whys[0] if whys[0] == whys[1] or not whys[1] else "; ".join(whys))
+        raise InputError(whys[0])
     top = found.tdc_deg if found else lifts.reference.tdc_deg if lifts else 0.0
     if encoder.play_deg:
         carried = [_carried(point, top, encoder) for point in points]
@@ -78,7 +84,7 @@ def work_through(
     if found is not None and geometry is not None:
         suspect = gauge_check.mistyped(carried, gauge, geometry)
     moved = None
-    if again and found is not None and geometry is not None:
+    if again and suspect is None and found is not None and geometry is not None:
         moved = gauge_check.moved(found, again, gauge, geometry)
     return Series(tuple(carried), found, whys[0], lifts, whys[1], suspect, moved)
 

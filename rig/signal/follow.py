@@ -214,7 +214,9 @@ class Follower:
         where = place(passage.mark.edge, passage.mark.offsets)
         if passage.to is Rest.CLOSED:
             since = self._opened_at.get(which)
-            self._closed_at[which] = (where.at, passage.t_us)
+            # Closed by going back, they tell nothing of how long the lobe keeps them closed.
+            at = where.at if where.step * self.settings.direction > 0 else math.nan
+            self._closed_at[which] = (at, passage.t_us)
             events.append(
                 Closing(
                     which,

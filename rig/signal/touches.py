@@ -22,8 +22,10 @@ LEAST_WAY_DEG = 20.0
 NEAR_DEG = 1.0
 LEAST_HOLD_S = 0.25
 """A touch that was left sooner was a turn in the air, or a knock."""
-UNSTEADY_DEG = 0.3
-"""Middle half of the places while held: wider than this, the touch was not steady."""
+UNSTEADY_DEG = 0.2
+"""Middle half of the places while held: wider than this, the touch was not steady (common practice,
+no source). With a coarse encoder a hand that stands on the edge of a count is still steady."""
+UNSTEADY_COUNTS = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,11 +37,7 @@ class Touch:
     at: float
     held_s: float
     unrest_deg: float  # width of the middle half of the places while held
-
-    @property
-    def steady(self) -> bool:
-        """Held long enough, at one place."""
-        return self.held_s >= LEAST_HOLD_S and self.unrest_deg <= UNSTEADY_DEG
+    steady: bool  # held long enough, at one place
 
 
 def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]:
@@ -57,9 +55,21 @@ def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]
     least = LEAST_WAY_DEG / settings.count_deg
     touches = []
     for side, reach in ((1, far * settings.direction), (-1, -back * settings.direction)):
-        peaks, _ = find_peaks(reach, prominence=least)
-        touches += [_touch(positions["t_us"], place, int(peak), side, settings) for peak in peaks]
+        peaks = _apart(find_peaks(reach, prominence=least)[0].tolist(), reach, least)
+        touches += [_touch(positions["t_us"], place, peak, side, settings) for peak in peaks]
     return sorted(touches, key=lambda touch: touch.t_us)
+
+
+def _apart(peaks: list[int], reach: NDArray[np.float64], least: float) -> list[int]:
+    """One peak for each time that the stop was met: a hand that sways against it makes many of
+    one height, and they are one touch until the crank has gone back by ``least``."""
+    kept: list[int] = []
+    for peak in peaks:
+        if kept and reach[kept[-1] : peak].min() > max(reach[kept[-1]], reach[peak]) - least:
+            kept[-1] = max(kept[-1], peak, key=lambda at: float(reach[at]))
+        else:
+            kept.append(peak)
+    return kept
 
 
 def _touch(
@@ -81,12 +91,15 @@ def _touch(
     where = place[first:last] if last > first else place[peak : peak + 1]
     weight = stay if last > first else np.ones(1)
     low, middle, high = _quantiles(where, weight, (0.25, 0.5, 0.75))
+    held_s, unrest_deg = float(weight.sum()) / 1e6, (high - low) * settings.count_deg
+    limit_deg = max(UNSTEADY_DEG, UNSTEADY_COUNTS * settings.count_deg)
     return Touch(
         float(t_us[peak]),
         1 if side > 0 else -1,
         middle * settings.direction,
-        float(weight.sum()) / 1e6,
-        (high - low) * settings.count_deg,
+        held_s,
+        unrest_deg,
+        held_s >= LEAST_HOLD_S and unrest_deg <= limit_deg,
     )
 
 

@@ -105,7 +105,9 @@ def _why_not(url: str, why: OSError) -> str:
         return f"{url}: nothing can be reached there: {_words(why)}"
     if code in (errno.EACCES, errno.EPERM) and Path(url).exists():
         return f"{url}: this user may not open the port; {_permission(url)}"
-    if code in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "lock" in str(why).lower():
+    # Windows refuses a port that is in use, and pyserial keeps of that only the text.
+    refused = "exclusively lock" in str(why) or "PermissionError" in str(why)
+    if refused or code in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK):
         holder = _holder(url)
         held = f"by {holder}" if holder else "by another program"
         return f"{url}: the port is taken {held}; close that program, then try again"
@@ -145,15 +147,17 @@ def _permission(url: str) -> str:
 def _holder(url: str) -> str:
     """Name and number of the program that has the device open, where it can be known (Linux)."""
     target = os.path.realpath(url)
+    ours = ""
     for handle in Path("/proc").glob("[0-9]*/fd/*"):
         try:
             if os.readlink(handle) != target:
                 continue
             process = handle.parts[2]
             if int(process) == os.getpid():
-                return "this very program"
+                ours = "this very program"
+                continue
             name = Path("/proc", process, "comm").read_text("utf-8", "replace").strip()
         except OSError:
             continue  # ended meanwhile, or not ours to look at
         return f"{''.join(c if c.isprintable() else '?' for c in name)} (process {process})"
-    return ""
+    return ours

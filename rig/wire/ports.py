@@ -104,7 +104,7 @@ def diagnose(seen: bytes, baud: int = BAUD) -> str:
         return "nothing is heard: is the rig powered, and is this its port?"
     lines = [decode(line) for line in seen.split(b"\n")[:-1]]
     for parts in lines:
-        if parts and parts[0] == b"I" and len(parts) > 2 and parts[2] != b"%X" % PROTOCOL:
+        if parts and parts[0] == b"I" and parts[2:3] and parts[2].lstrip(b"0") != b"%X" % PROTOCOL:
             return (
                 "the rig speaks another version of the line format than this program:"
                 " update one of the two"

@@ -7,9 +7,13 @@ on how the bytes were cut, apart from how the batches are cut.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Generic, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rig.wire.fields import FieldError, around, name_text, number
 from rig.wire.line import HEX_DIGITS, LONGEST_LINE, PROTOCOL
@@ -23,16 +27,20 @@ from rig.wire.records import (
     Foot,
     Health,
     Identity,
+    Note,
     Other,
     Restart,
     Trouble,
 )
 from rig.wire.stretch import WRAP, Clock, Count
+from rig.wire.together import MOST_CONTACTS, Carried, Taken, Together
 
 AFTER_RESTART_US = 1_000_000
 """The carried clock goes on this long after a restart: how long the rig was away is not known."""
 
-MOST_CONTACTS = 16
+FEW = 16
+"""So few lines are read one by one as fast as together."""
+MANY = 4096
 
 _HEX_AND_SPACE = HEX_DIGITS + b" "
 _MASK = WRAP - 1
@@ -73,19 +81,24 @@ class LineReader:
         """Batches made of the lines that ``data`` completes. Never empty-handed batches."""
         pieces = (self._rest + data).split(b"\n")
         self._rest = pieces.pop()
-        for line in pieces:
-            if self._overlong:
-                self._overlong = False
-            elif len(line) >= LONGEST_LINE:
-                self._too_long()
-            else:
-                self._line(line)
+        self._all(pieces, ())
         if len(self._rest) >= LONGEST_LINE:
             if not self._overlong:
                 self._too_long()
             self._overlong = True
         if self._overlong:
             self._rest = b""
+        return self._taken()
+
+    def play(self, lines: Sequence[bytes], notes: Sequence[tuple[int, Note]]) -> list[Batch]:
+        """Whole lines of a capture, without their LF, and the host's notes among them.
+
+        Each note comes with the number of lines that stand before it; its time is filled in.
+        """
+        if lines and self._rest:
+            lines = [self._rest + lines[0], *lines[1:]]
+            self._rest = b""
+        self._all(lines, notes)
         return self._taken()
 
     def finish(self) -> list[Batch]:
@@ -113,6 +126,75 @@ class LineReader:
         self._trouble("long-line", f"a line of more than {LONGEST_LINE} bytes")
 
     # -- lines to records -------------------------------------------------------------------
+
+    def _all(self, lines: Sequence[bytes], notes: Sequence[tuple[int, Note]]) -> None:
+        due = deque(notes)
+        for first in range(0, len(lines), MANY):
+            piece = lines[first : first + MANY]
+            if len(piece) <= FEW:
+                self._one_by_one(piece, first, due)
+            else:
+                self._side_by_side(piece, first, due)
+        self._note_down(len(lines), due)
+
+    def _one_by_one(self, lines: Sequence[bytes], first: int, due: deque[tuple[int, Note]]) -> None:
+        for at, line in enumerate(lines, first):
+            if due:
+                self._note_down(at, due)
+            if self._overlong:
+                self._overlong = False
+            elif len(line) >= LONGEST_LINE:
+                self._too_long()
+            else:
+                self._line(line)
+
+    def _note_down(self, upto: int, due: deque[tuple[int, Note]]) -> None:
+        while due and due[0][0] <= upto:
+            self._others.append(replace(due.popleft()[1], t_us=self.now_us))
+
+    def _side_by_side(
+        self, lines: Sequence[bytes], first: int, due: deque[tuple[int, Note]]
+    ) -> None:
+        """The same, but lines of the common kinds are taken together."""
+        together = Together(lines)
+        at = 0
+        for stop in [*np.flatnonzero(~together.common).tolist(), len(lines)]:
+            while at < stop:
+                self._note_down(first + at, due)
+                taken = self._take(together, at, stop) if stop - at > FEW else None
+                if taken is None:
+                    upto = min(at + FEW, stop)
+                    self._one_by_one(lines[at:upto], first + at, due)
+                    at = upto
+                else:
+                    self._keep(taken, first + at, due)
+                    at += taken.lines
+            self._one_by_one(lines[stop : stop + 1], first + stop, due)
+            at = stop + 1
+
+    def _take(self, together: Together, low: int, high: int) -> Taken | None:
+        if self._overlong or not self._protocol_ok:
+            return None
+        expected = int(together.numbers[low]) if self._expected is None else self._expected
+        carried = Carried(self._clock, self._count, self._dwell, self._breaks)
+        taken = together.take(low, high, expected, carried)
+        if taken is not None:
+            self._expected = (expected + taken.lines) & 0xFFFF
+            self.lines += taken.lines
+        return taken
+
+    def _keep(self, taken: Taken, first: int, due: deque[tuple[int, Note]]) -> None:
+        self._positions.extend(taken.positions)
+        self._edges.extend(taken.edges)
+        self._widths.extend(taken.widths)
+        if len(taken.positions):
+            self._sure_us = float(taken.positions["done_us"][-1])
+        others: list[tuple[int, int, Other]] = [(at, 1, other) for at, other in taken.others]
+        while due and due[0][0] < first + taken.lines:
+            at, note = due.popleft()
+            t_us = float(taken.latest_us[at - first - 1])
+            others.append((at - first, 0, replace(note, t_us=t_us)))
+        self._others += [other for *_, other in sorted(others, key=lambda entry: entry[:2])]
 
     def _line(self, line: bytes) -> None:
         if line[-1:] == b"\r":
@@ -287,9 +369,9 @@ class LineReader:
 
     def _fresh(self) -> None:
         self._done: list[Batch] = []
-        self._positions: list[tuple[int, ...]] = []
-        self._edges: list[tuple[object, ...]] = []
-        self._widths: list[tuple[object, ...]] = []
+        self._positions: _Rows[tuple[int, ...]] = _Rows(POSITION)
+        self._edges: _Rows[tuple[object, ...]] = _Rows(EDGE)
+        self._widths: _Rows[tuple[object, ...]] = _Rows(WIDTH)
         self._others: list[Other] = []
         self._fresh_counts()
 
@@ -299,19 +381,50 @@ class LineReader:
     def _close_batch(self) -> None:
         if self._positions or self._edges or self._widths or self._others:
             self._done.append(
-                Batch(
-                    np.array(self._positions, POSITION),
-                    np.array(self._edges, EDGE),
-                    np.array(self._widths, WIDTH),
-                    self._others,
-                )
+                Batch(self._positions.take(), self._edges.take(), self._widths.take(), self._others)
             )
-            self._positions, self._edges, self._widths, self._others = [], [], [], []
+            self._others = []
 
     def _taken(self) -> list[Batch]:
         self._close_batch()
         done, self._done = self._done, []
         return done
+
+
+Row = TypeVar("Row", bound=tuple[object, ...])
+
+
+class _Rows(Generic[Row]):
+    """Rows of one dtype, gathered singly and many at a time."""
+
+    def __init__(self, dtype: np.dtype[np.void]) -> None:
+        self._dtype = dtype
+        self._single: list[Row] = []
+        self._done: list[NDArray[np.void]] = []
+
+    def __bool__(self) -> bool:
+        return bool(self._single or self._done)
+
+    def append(self, row: Row) -> None:
+        self._single.append(row)
+
+    def extend(self, rows: NDArray[np.void]) -> None:
+        if len(rows):
+            self._close()
+            self._done.append(rows)
+
+    def take(self) -> NDArray[np.void]:
+        """All rows; it is empty then."""
+        self._close()
+        done, self._done = self._done, []
+        if len(done) == 1:
+            return done[0]
+        return np.concatenate(done) if done else np.empty(0, self._dtype)
+
+    def _close(self) -> None:
+        if self._single:
+            self._done.append(np.array(self._single, self._dtype))
+            self._single = []
 
 
 def _shown(line: bytes) -> str:

@@ -27,6 +27,7 @@ from rig.command.bench import Bench
 from rig.command.feed import Back, Bytes, Feed, Lost, Word
 from rig.command.job import Job
 from rig.engine.newjob import write_example
+from rig.faults import InputError
 from rig.record import certificate
 from rig.virtual.rig import VirtualRig
 
@@ -113,8 +114,11 @@ class MadeJob:
     def find_tdc(self, touches: int = 2) -> MadeJob:
         """Past the index, the stop in, touched from both sides, the stop out."""
         self.do("turn 380 at 150")
+        try:
+            self.do("stop in")
+        except InputError:  # the piston is in its way
+            self.do("turn 180 at 150", "stop in")
         self.bench.stop_in()
-        self.do("stop in")
         for _ in range(touches):
             self.do("touch forward at 150", "touch back at 150")
         self.do("turn 40 at 90", "stop out")
@@ -124,7 +128,9 @@ class MadeJob:
     def state_stroke(self) -> MadeJob:
         """Cylinder 1 to its firing top dead centre, and say so."""
         self.do("goto 0 at 120")
-        if round((self.top_deg() - self.rig.truth()["firing_tdc_crank_deg"]) / 360.0) % 2:
+        # The truth calls the first index 0 degrees; met going forward it is a whole turn here.
+        firing_deg = 360.0 + self.rig.truth()["firing_tdc_crank_deg"]
+        if round((self.top_deg() - firing_deg) / 360.0) % 2:
             self.do("turn 180 at 150", "goto 0 at 120")
         self.bench.state_stroke()
         return self

@@ -62,12 +62,16 @@ def read(folder: Path, body: str, timescale: str = "1 us", chunk: int = 1 << 19)
 @st.composite
 def pin_stories(draw: st.DrawFn) -> tuple[str, str]:
     """A body, and the timescale: the crank steps, trembles, jumps; contacts and index change."""
-    levels = [0, 0, 0, 0, 0]
-    now = 0
-    first = draw(st.sampled_from([START, "#3 1! 0# 0%\n#5\n", '#40000 0!\n#70001 1"\n']))
-    words = [first]
-    levels = {START: [0] * 5, "#3 1! 0# 0%\n#5\n": [1, 0, 0, 0, 0]}.get(first, [0, 1, 0, 0, 0])
-    now = {START: 0, "#3 1! 0# 0%\n#5\n": 5}.get(first, 70_001)
+    first, now, levels = draw(
+        st.sampled_from(
+            [
+                (START, 0, [0, 0, 0, 0, 0]),
+                ("#3 1! 0# 0%\n#5\n", 5, [1, 0, 0, 0, 0]),
+                ('#40000 0!\n#70001 1"\n', 70_001, [0, 1, 0, 0, 0]),
+            ]
+        )
+    )
+    words, levels = [first], list(levels)
     action = st.sampled_from(["up"] * 6 + ["down"] * 2 + ["both", "z", "c1", "c1", "c2", "x", "ax"])
     wait = st.sampled_from([0, 1, 50, 3_000, 3_100, 20_000, 70_000, 250_000, 250_001, 400_000])
     for _ in range(draw(st.integers(1, 25))):
@@ -216,7 +220,7 @@ def test_an_illegal_transition(folder: Path) -> None:
 
 
 def test_levels_that_are_none(folder: Path) -> None:
-    """x and z are no levels; an encoder that was unknown may have gone any way (P: common)."""
+    """x and z are no levels; an encoder that was unknown may have gone any way (common practice, no source)."""
     got = read(folder, START + '#10 x$ #20 0$ #30 z% #40 1% #50 1! #60 x! #70 1" #80 0! #90\n')
     assert got.edges[["input", "level", "t_us"]].tolist() == [(2, 1, 40.0)]
     assert got.illegal == 1

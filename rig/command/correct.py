@@ -1,0 +1,179 @@
+"""What to move so that every unit opens where it should: how far, which way, with what.
+
+Uses the means that the engine file states under [means], ranks what they can do, and says what the
+next reading ought to be. Taking an option (--take) saves that prediction in the job; after the
+change, --confirm sets the next reading beside it. The maker's manual has the last word on what may
+be moved, cut or drilled.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rig.command import predictions
+from rig.command.job import Job
+from rig.command.lever import ends_of
+from rig.command.say import angle, figures, json_option, message
+from rig.command.when import iso
+from rig.command.work import Worked, work
+from rig.engine.means_file import means_from_bytes
+from rig.faults import InputError
+from rig.timing.correction import predict, propose, wants_from
+from rig.timing.correction_plan import Confirmation, Option, Prediction, Proposal
+
+NEAREST = 3
+"""So many options are shown where none gets everything inside."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig correct``."""
+    parser.add_argument("job", type=Path, help="the job folder")
+    parser.add_argument("capture", type=Path, nargs="*", help="default: the newest capture")
+    parser.add_argument("--take", type=int, metavar="OPTION",
+                        help="this option is carried out: save what it predicts")  # fmt: skip
+    parser.add_argument("--confirm", action="store_true",
+                        help="set what was read since beside the newest prediction")  # fmt: skip
+    parser.add_argument("--change-not-made", action="store_true",
+                        help="the newest prediction was never carried out")  # fmt: skip
+    parser.add_argument("--prediction", type=Path, help="confirm this prediction, not the newest")
+    parser.add_argument("--grain-deg", type=float,
+                        help="errors closer than this are taken as equal")  # fmt: skip
+    parser.add_argument("--all", action="store_true", help="show the options that do not help, too")
+    json_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Rank the options, or confirm; 1 when nothing reaches or the prediction is not borne out."""
+    job = Job(args.job)
+    worked = work(job.profile, args.capture or [job.latest_capture()], job.reference())
+    for text in worked.said:
+        message(f"rig correct: {text}")
+    if worked.reference is None:
+        raise InputError(f"{args.job}: top dead centre is not known yet, so nothing can be judged")
+    now = datetime.now(UTC)
+    if args.confirm or args.prediction:
+        return _confirm(args, job, worked, now)
+    if not args.change_not_made:
+        _not_older_than_the_change(job, worked)
+    means = means_from_bytes(job.engine_file.read_bytes(), job.profile.units, str(job.engine_file))
+    proposal = propose(
+        wants_from(worked.judgements, job.profile), job.profile, means,
+        levers=ends_of(worked.judgements, job.profile), grain_deg=args.grain_deg,
+    )  # fmt: skip
+    predicted = [predict(option, worked.judgements, iso(now)) for option in proposal.options]
+    saved = None
+    if args.take is not None:
+        if not 1 <= args.take <= len(proposal.options):
+            raise InputError(f"--take {args.take}: there are options 1 to {len(proposal.options)}")
+        option, wanted = proposal.options[args.take - 1], predicted[args.take - 1]
+        if not wanted:
+            raise InputError(f"--take {args.take}: it moves no unit that was read")
+        saved = predictions.save(job, worked, option, wanted, now)
+    answer = {
+        "reached": proposal.reached,
+        "words": proposal.words,
+        "options": [
+            asdict(option) | {"predictions": [asdict(each) for each in each_predicted]}
+            for option, each_predicted in zip(proposal.options, predicted, strict=True)
+        ],
+        "notes": list(proposal.notes),
+        "saved": str(saved) if saved else None,
+    }
+    lines = _lines(proposal, every=args.all)
+    if saved and args.take is not None:
+        lines += [f"option {args.take} is taken; its prediction: {saved}"]
+        lines += [_predicted(each) for each in predicted[args.take - 1]]
+        lines += ["make the change, tighten, read again, then: rig correct JOB --confirm"]
+    figures(args, answer, lines)
+    return 0 if proposal.reached else 1
+
+
+def _not_older_than_the_change(job: Job, worked: Worked) -> None:
+    """Readings from before the last change say nothing of how things stand now."""
+    sheet = predictions.newest(job)
+    if sheet is not None and not predictions.read_since(worked, sheet.made):
+        raise InputError(
+            f"the readings are older than the last change ({sheet.path.name}, {sheet.made_utc}):"
+            " read again first; or --change-not-made, if it never was"
+        )
+
+
+def _confirm(args: argparse.Namespace, job: Job, worked: Worked, now: datetime) -> int:
+    sheet = predictions.load(args.prediction) if args.prediction else predictions.newest(job)
+    if sheet is None:
+        raise InputError(f"{job.folder}: no prediction was saved; rig correct --take saves one")
+    found = predictions.confirmed(job, worked, sheet)
+    saved = predictions.save_outcome(job, sheet, found, now)
+    answer = {
+        "prediction": str(sheet.path),
+        "change": sheet.words,
+        "confirmations": [asdict(each) for each in found],
+        "saved": str(saved),
+    }
+    figures(args, answer, [f"change: {sheet.words}", *(_confirmation(each) for each in found)])
+    return 1 if any(each.verdict in predictions.NEGATIVE for each in found) else 0
+
+
+def _confirmation(each: Confirmation) -> str:
+    return f"{each.verdict:<17} {_which(each.prediction)}: {each.words}"
+
+
+def _predicted(each: Prediction) -> str:
+    before, after = angle(each.before_btdc), angle(each.predicted_btdc)
+    return f"  {_which(each)}: {before} before, {after} predicted"
+
+
+def _which(each: Prediction) -> str:
+    cylinder = "" if each.cylinder is None else f", cylinder {each.cylinder}"
+    return f"{each.unit}, {each.setting}{cylinder}"
+
+
+def _lines(proposal: Proposal, *, every: bool) -> list[str]:
+    """All options that get everything inside and the present state; the nearest ones if none do."""
+    lines = [proposal.words]
+    for number, option in enumerate(proposal.options, 1):
+        useful = option.inside if proposal.reached else number <= NEAREST
+        if every or useful or not option.steps:
+            lines += ["", *_option(number, option)]
+    if proposal.notes:
+        lines += ["", *(f"note: {text}" for text in proposal.notes)]
+    return lines
+
+
+def _option(number: int, option: Option) -> list[str]:
+    if option.steps:
+        parts = f"{option.disturbs} part{'s' * (option.disturbs != 1)} disturbed"
+        undone = "can be undone" if option.reversible else "CANNOT be undone"
+        head = f"leaves {option.remaining_deg:.2f}° at most, {parts}, {undone}"
+    else:
+        head = f"leave everything as it is: {option.remaining_deg:.2f}° off at most"
+    inside = "all inside" if option.inside else "NOT all inside"
+    lines = [f"option {number}: {inside}; {head}"]
+    lines += [f"  step {n}: {step.words}" for n, step in enumerate(option.steps, 1)]
+    for each in option.outcomes:
+        want = each.want
+        cylinder = "" if want.cylinder is None else f", cylinder {want.cylinder}"
+        lines.append(
+            f"  {want.unit}, {want.setting}{cylinder}: {angle(want.read_btdc)} read,"
+            f" {angle(each.predicted_btdc)} predicted, {_off(each.error_deg, each.inside)}"
+        )
+    for pair in option.pairs:
+        lines.append(
+            f"  {pair.first} and {pair.second}: {abs(pair.error_deg):.2f}° from what they are to"
+            f" stand apart, {'inside' if pair.inside else 'OUTSIDE'}"
+        )
+    for unit, place in option.lever_place.items():
+        lines.append(
+            f"  lever of {unit}: the wanted figure lies at {100.0 * place:.0f} per cent of its"
+            " range, from full retard up"
+        )
+    return [*lines, *(f"  caution: {text}" for text in option.warnings)]
+
+
+def _off(error_deg: float, inside: bool) -> str:
+    side = "early" if error_deg > 0 else "late"
+    size = "on the figure" if abs(error_deg) < 0.005 else f"{abs(error_deg):.2f}° {side} of it"
+    return f"{size}, {'inside' if inside else 'OUTSIDE'}"

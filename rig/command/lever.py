@@ -1,0 +1,99 @@
+"""The range of each lever: both ends against their windows, and what is left on either side.
+
+How late full retard may be is judged against the figure stated for this engine, and no other.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+
+from rig.command.job import Job
+from rig.command.say import angle, figures, json_option, message
+from rig.command.work import work
+from rig.engine.profile import Profile, Unit
+from rig.engine.uncertainty import round_for_show
+from rig.faults import InputError
+from rig.timing.correction_plan import LeverEnds
+from rig.timing.lever import LeverRange, lever_range
+from rig.timing.results import Judgement
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig lever``."""
+    parser.add_argument("job", type=Path, help="the job folder")
+    parser.add_argument("capture", type=Path, nargs="*", help="default: the newest capture")
+    parser.add_argument("--unit", help="this unit alone")
+    parser.add_argument("--wanted-deg-btdc", type=float, help="in place of the nominal figure")
+    json_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print each range; 1 when an end is outside its window."""
+    job = Job(args.job)
+    worked = work(job.profile, args.capture or [job.latest_capture()], job.reference())
+    for text in worked.said:
+        message(f"rig lever: {text}")
+    if worked.reference is None:
+        raise InputError(f"{args.job}: top dead centre is not known yet, so nothing can be judged")
+    units = [unit for unit in job.profile.units if args.unit in (None, unit.name)]
+    if not units:
+        names = ", ".join(unit.name for unit in job.profile.units)
+        raise InputError(f"--unit {args.unit}: the engine file has {names}")
+    levers = [unit for unit in units if len(unit.settings) > 1]
+    if not levers:
+        raise InputError("no unit has two settings in the engine file, so there is no lever")
+    found: list[LeverRange] = []
+    missing: list[str] = []
+    for unit in levers:
+        try:
+            found.append(_range(worked.judgements, unit, args.wanted_deg_btdc))
+        except InputError as why:
+            missing.append(str(why))
+    if not found:
+        raise InputError("; ".join(missing))
+    lines = [line for each in found for line in _lines(each)]
+    answer = {"levers": [asdict(each) for each in found], "missing": missing}
+    figures(args, answer, [*lines, *missing])
+    verdicts = {p.judgement.verdict for each in found for p in each.positions}
+    return 1 if "outside" in verdicts else 0
+
+
+def ends_of(judgements: Sequence[Judgement], profile: Profile) -> list[LeverEnds]:
+    """Both ends of every lever that was read in two of its settings."""
+    found = []
+    for unit in profile.units:
+        read = {j.setting for j in judgements if j.unit == unit.name and j.kind == "turned"}
+        if len(read & {setting.name for setting in unit.settings}) > 1:
+            try:
+                found.append(_range(judgements, unit, None).ends)
+            except InputError as why:  # read, but without one figure that speaks for the unit
+                message(f"rig: {why}")
+    return found
+
+
+def _range(judgements: Sequence[Judgement], unit: Unit, wanted: float | None) -> LeverRange:
+    return lever_range(judgements, unit.name, [s.name for s in unit.settings], wanted)
+
+
+def _lines(found: LeverRange) -> list[str]:
+    lines = [found.words]
+    if found.uncertainty is not None:
+        value, U = round_for_show(found.range_deg, found.uncertainty.U_deg)
+        lines.append(f"  range {value}° ± {U}° of crank")
+    for each in found.positions:
+        judged = each.judgement
+        window = "no window stated"
+        if judged.earliest_btdc is not None and judged.latest_btdc is not None:
+            window = f"window {angle(judged.earliest_btdc)} to {angle(judged.latest_btdc)}"
+        lines.append(
+            f"  {each.setting}: {angle(each.btdc_deg)}, {judged.verdict} ({window}; {each.words})"
+        )
+    if found.place is not None and found.wanted_btdc is not None:
+        lines.append(
+            f"  {angle(found.wanted_btdc)} lies at {100.0 * found.place:.0f} per cent of the range,"
+            " from full retard up"
+        )
+    return [*lines, f"  {found.latest_words}", *(f"  caution: {text}" for text in found.warnings)]

@@ -1,0 +1,150 @@
+"""Predictions of a job: one sheet in ``predictions/`` for each change that was chosen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from rig.command.job import Job
+from rig.command.when import Clock, iso, moment
+from rig.command.work import Worked, digest
+from rig.faults import InputError
+from rig.record import sheets
+from rig.timing.correction import confirm
+from rig.timing.correction_plan import Confirmation, Option, Prediction
+from rig.timing.judge import judge
+from rig.timing.results import Judgement, Reading
+
+FOLDER = "predictions"
+KIND, OUTCOME = "prediction", "outcome of a prediction"
+NEGATIVE = ("not confirmed", "wrong way round", "not moved")
+OUTCOME_MARK = ".outcome"
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A prediction as it was saved."""
+
+    path: Path
+    made: datetime
+    made_utc: str
+    predictions: tuple[Prediction, ...]
+    words: str
+    steps: tuple[Mapping[str, Any], ...]
+
+
+def save(job: Job, worked: Worked, option: Option, predicted: Sequence[Prediction], now: datetime
+         ) -> Path:  # fmt: skip
+    """Save what an option is to do. Raises InputError when the disk does not take it."""
+    path = sheets.free_path(job.folder / FOLDER, f"{now:%Y%m%d-%H%M%S}")
+    sheets.write(
+        path,
+        {
+            "kind": KIND,
+            "version": 1,
+            "made_utc": iso(now),
+            "engine_sha256": digest(job.engine_file),
+            "captures": [
+                {"file": each.path.name, "sha256": each.facts.sha256} for each in worked.played
+            ],
+            "words": option.words,
+            "steps": [asdict(step) for step in option.steps],
+            "warnings": list(option.warnings),
+            "predictions": [asdict(each) for each in predicted],
+        },
+    )
+    return path
+
+
+def load(path: Path) -> Sheet:
+    """Read a saved prediction. Raises InputError naming what is missing or wrong."""
+    plain = sheets.read(path, KIND)
+    made = moment(plain.get("made_utc"))
+    if made is None or plain.get("version") != 1:
+        raise InputError(f"{path}: has no time, or another version; it was edited, or is newer")
+    try:
+        predictions = tuple(_prediction(each) for each in plain["predictions"])
+        steps = tuple(dict(each) for each in plain["steps"])
+    except (KeyError, TypeError, ValueError) as why:
+        raise InputError(f"{path}: is no whole prediction ({why}); it was edited") from None
+    return Sheet(path, made, plain["made_utc"], predictions, str(plain.get("words", "")), steps)
+
+
+def _prediction(plain: Mapping[str, Any]) -> Prediction:
+    cylinder = plain["cylinder"]
+    return Prediction(
+        unit=str(plain["unit"]),
+        setting=str(plain["setting"]),
+        cylinder=None if cylinder is None else int(cylinder),
+        before_btdc=float(plain["before_btdc"]),
+        shift_deg=float(plain["shift_deg"]),
+        predicted_btdc=float(plain["predicted_btdc"]),
+        u_deg=float(plain["u_deg"]),
+        made_utc=str(plain["made_utc"]),
+    )
+
+
+def newest(job: Job) -> Sheet | None:
+    """The newest prediction of a job; None when there is none."""
+    found = sorted((job.folder / FOLDER).glob("*.json"))
+    kept = [path for path in found if not path.stem.partition(".")[2]]
+    return max((load(path) for path in kept), key=lambda sheet: sheet.made, default=None)
+
+
+def read_since(worked: Worked, since: datetime) -> list[Reading]:
+    """The readings made after an instant."""
+    found: list[Reading] = []
+    for played in worked.played:
+        clock = Clock(played.path)
+        for reading in played.session.readings():
+            when = clock.utc(reading.t_s * 1e6)
+            if when is not None and when > since:
+                found.append(reading)
+    return found
+
+
+def confirmed(job: Job, worked: Worked, sheet: Sheet) -> list[Confirmation]:
+    """Each prediction beside what was read since. Raises InputError when nothing was."""
+    if worked.reference is None:
+        raise InputError("top dead centre is not known, so no reading can be set beside it")
+    since = read_since(worked, sheet.made)
+    judged = judge(since, job.profile, worked.reference)
+    found = []
+    for prediction in sheet.predictions:
+        judgement = _beside(prediction, judged)
+        if judgement is not None:
+            found.append(confirm(prediction, judgement))
+    if not found:
+        units = ", ".join(dict.fromkeys(each.unit for each in sheet.predictions))
+        raise InputError(
+            f"every reading of {units} is older than the last change ({sheet.path.name},"
+            f" {sheet.made_utc}): read again, turning forward"
+        )
+    return found
+
+
+def _beside(prediction: Prediction, judged: Sequence[Judgement]) -> Judgement | None:
+    """The judgement to set beside it, as left before as found."""
+    wanted = (prediction.unit, prediction.setting, prediction.cylinder, "turned")
+    own = [j for j in judged if (j.unit, j.setting, j.cylinder, j.kind) == wanted and j.n]
+    own = [j for j in own if j.mean_btdc is not None]
+    return max(own, key=lambda j: j.phase == "as left", default=None)
+
+
+def save_outcome(job: Job, sheet: Sheet, found: Sequence[Confirmation], now: datetime) -> Path:
+    """Save how a prediction came out, beside it."""
+    path = sheets.free_path(job.folder / FOLDER, sheet.path.stem + OUTCOME_MARK)
+    sheets.write(
+        path,
+        {
+            "kind": OUTCOME,
+            "version": 1,
+            "made_utc": iso(now),
+            "prediction": sheet.path.name,
+            "confirmations": [asdict(each) for each in found],
+        },
+    )
+    return path

@@ -1,0 +1,542 @@
+"""The session: readings from a rig's bytes and from what the person said, in order of time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rig.engine.profile import Engine, Profile, Setting, Unit, Window
+from rig.engine.reference import stated, to_plain
+from rig.faults import InputError
+from rig.session import Session
+from rig.session.doubts import Seen, doubts
+from rig.signal.events import IndexPass, Opening
+from rig.signal.index_check import IndexCheck
+from rig.signal.settings import Settings
+from rig.timing.judge import ONE_TURN_OUT, STROKE_NOT_STATED
+from rig.timing.results import Reading
+from rig.virtual.demo import launch_engine
+from rig.virtual.encoder import Encoder
+from rig.virtual.hidden import Hidden, draw
+from rig.virtual.rig import VirtualRig
+from rig.wire.reader import LineReader
+from rig.wire.records import Batch, Note
+
+PROFILE = launch_engine()
+FULL, RETARD = "full advance", "full retard"
+
+
+class Played:
+    """A session fed by a virtual rig, step by step; no file, no clock."""
+
+    def __init__(self, seed: int = 7, profile: Profile = PROFILE, **rig: Any) -> None:
+        self.rig = VirtualRig(profile, seed, **rig)
+        self.session = Session(profile)
+        self._lines = LineReader()
+
+    def do(self, *commands: str) -> Played:
+        for command in commands:
+            data = b"".join(line for part in self.rig.do(command) for _, line in part)
+            for batch in self._lines.feed(data):
+                self.session.take(batch)
+        return self
+
+    def note(self, name: str, **value: object) -> Played:
+        note = Note(self._lines.now_us, name.replace("_", "-"), value)
+        self.session.take(Batch(others=[note]))
+        return self
+
+    def know_tdc(self, within_deg: float = 0.1) -> Played:
+        """The true top dead centre, stated."""
+        self.do("turn 400 at 150")
+        tdc_deg = self.rig.truth()["tdc_deg_after_index"]
+        reference = stated(tdc_deg, how="the truth", half_width_deg=within_deg)
+        return self.note("reference", **to_plain(reference))
+
+    def state_stroke(self, *, wrong: bool = False) -> Played:
+        """Cylinder 1 at its firing top dead centre, or (wrong) at the other."""
+        self.do("goto 0 at 120")
+        if ((self.crank_deg - self.true_firing_deg) / 360.0 % 2 > 0.5) != wrong:
+            self.do("turn 180 at 150", "goto 0 at 120")
+        return self.note("stroke", cylinder=1, crank_deg=self.crank_deg)
+
+    def touch(self, times: int = 2, purpose: str = "reference") -> Played:
+        self.put_stop_in()
+        self.note("stop_in", cylinder=1, purpose=purpose)
+        for _ in range(times):
+            self.do("touch forward at 150", "touch back at 150")
+        return self.do("turn 40 at 90", "stop out").note("stop_out", utc="", capture="")
+
+    def put_stop_in(self) -> Played:
+        """The stop into the plug hole, the crank turned on by a half where the piston is in its
+        way."""
+        try:
+            return self.do("stop in")
+        except InputError:
+            return self.do("turn 180 at 150", "stop in")
+
+    @property
+    def crank_deg(self) -> float:
+        follower = self.session.follower
+        assert follower.latest is not None
+        angle = follower.track.crank_deg(float(follower.latest["count"]) + 0.5)
+        assert angle is not None
+        return angle
+
+    @property
+    def true_firing_deg(self) -> float:
+        """A firing top dead centre of cylinder 1. The truth calls the first index 0 degrees; met
+        going forward it is a whole turn here."""
+        return 360.0 + float(self.rig.truth()["firing_tdc_crank_deg"])
+
+    def counted(self, **wanted: object) -> list[Reading]:
+        return [
+            r for r in self.session.readings()
+            if r.counts and all(getattr(r, key) == value for key, value in wanted.items())
+        ]  # fmt: skip
+
+
+def wrapped(deg: float) -> float:
+    return (deg + 180.0) % 360.0 - 180.0
+
+
+# -- top dead centre --------------------------------------------------------------------------
+
+
+def dead_centres(seeds: range) -> list[tuple[float, float, float]]:
+    """Over many virtual engines: error of the dead centre found, its U, its standard u."""
+    found = []
+    for seed in seeds:
+        played = Played(seed).do("turn 380 at 150").touch(times=2)
+        reference = played.session.reference
+        assert reference is not None, played.session.stop_words
+        # Touches and readings are in the encoder's own degrees, and so is the dead centre.
+        hidden = played.rig.hidden
+        shown = Encoder(hidden.encoder).shown(np.array([hidden.tdc_deg, 0.0]))
+        error = wrapped(reference.tdc_deg - float(shown[0] - shown[1]))
+        found.append((error, reference.uncertainty.U_deg, reference.uncertainty.u_deg))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("seeds", "at_least"),
+    [(range(16), 12), pytest.param(range(16, 96), 70, marks=pytest.mark.slow)],
+    ids=["few", "many"],
+)
+def test_the_stated_interval_holds_the_true_dead_centre(seeds: range, at_least: int) -> None:
+    """U is stated for about 95 %. Fewer than 12 of 16, or 70 of 80, would be a chance of less than
+    one in 100 (binomial)."""
+    found = dead_centres(seeds)
+    assert sum(abs(error) <= U for error, U, _ in found) >= at_least
+    rms = math.sqrt(sum(error**2 for error, _, _ in found) / len(found))
+    stated_rms = math.sqrt(sum(u**2 for _, _, u in found) / len(found))
+    assert rms < 0.03
+    assert 0.4 < rms / stated_rms < 1.3
+
+
+def test_every_touch_is_found_where_the_truth_has_it() -> None:
+    played = Played().do("turn 380 at 150").touch(times=3)
+    (stop,) = played.session.stops
+    true = played.rig.truth()["touches"]
+    assert [touch.side for touch in stop.touches] == [touch["direction"] for touch in true]
+    for angle, touch in zip(stop.crank_deg, true, strict=True):
+        assert wrapped(angle - touch["crank_deg"]) == pytest.approx(0.0, abs=0.2)
+
+
+def test_an_unsteady_touch_is_left_out() -> None:
+    played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).put_stop_in()
+    played.do("touch forward at 150", "touch back at 150", "touch forward unsteady at 150")
+    played.do("touch back at 150", "turn 40 at 90")
+    stop = played.session.touches()
+    assert stop is not None
+    assert [touch.steady for touch in stop.touches] == [True, True, False, True]
+    assert (len(stop.side(1)), len(stop.side(-1))) == (1, 2)
+
+
+def test_touches_on_one_side_only_give_no_reference() -> None:
+    played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).put_stop_in()
+    played.do("touch forward at 150", "back 60 at 90", "stop out").note("stop_out")
+    assert played.session.reference is None
+    assert "back" in played.session.stop_words
+
+
+def test_dropped_touches_change_nothing() -> None:
+    played = Played().know_tdc()
+    before = played.session.reference
+    played.note("stop_in", cylinder=1).do("stop in", "touch forward at 150", "touch back at 150")
+    played.do("turn 40 at 90", "stop out").note("stop_out", drop=True)
+    assert played.session.reference is before
+    assert played.session.stop_words == "the touches were dropped"
+
+
+def test_touching_again_shows_that_nothing_moved() -> None:
+    played = Played().do("turn 380 at 150").touch()
+    found = played.session.reference
+    played.do("turn 700 at 150").touch(purpose="check")
+    assert played.session.reference is found
+    (words,) = played.session.checks
+    assert words.startswith("top dead centre is where it was, to within ")
+
+
+def test_touching_again_shows_an_encoder_that_slipped() -> None:
+    played = Played().do("turn 380 at 150").touch()
+    found = played.session.reference
+    played.do("turn 700 at 150", "slip 3", "turn 360 at 150").touch(purpose="check")
+    assert played.session.reference is found  # the person decides what to do about it
+    (words,) = played.session.checks
+    assert "the encoder or its coupling has slipped, and readings since do not hold" in words
+
+
+def test_a_restart_between_two_touches_keeps_the_touches_before() -> None:
+    played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).put_stop_in()
+    played.do("touch forward at 150", "touch back at 150", "turn 60 at 90")
+    played.do("fault reset in 0.2", "rest 1")
+    stop = played.session.touches()
+    assert stop is not None
+    assert (len(stop.side(1)), len(stop.side(-1))) == (1, 1)
+    assert played.session.restarts == 1
+
+
+# -- stroke -----------------------------------------------------------------------------------
+
+
+def test_cylinders_follow_from_the_stated_stroke() -> None:
+    """Also of what was read before the statement: it is on the same count of turns."""
+    played = Played().know_tdc().do("turn 500 at 110")
+    assert {r.cylinder for r in played.counted()} == {None}
+    assert {r.stroke_known for r in played.counted()} == {False}
+    early = len(played.counted())
+    played.state_stroke().do("turn 1450 at 110")
+    truth = played.rig.truth()
+    readings = played.counted()
+    assert len(readings) > early + 12
+    for reading in readings:
+        opened = truth["units"]["1" if reading.unit == "upper" else "2"]["openings"]
+        true = min(opened, key=lambda o: abs(o["t"] - reading.t_s))
+        ahead = (played.true_firing_deg - true["crank_deg"] - 360.0) % 720.0
+        places = {1: 36.0, 2: 216.0, 4: 396.0, 3: 576.0}  # firing order 1 3 4 2, 36 before each
+        nearest = min(places, key=lambda c: abs((ahead - places[c] + 360.0) % 720.0 - 360.0))
+        assert reading.cylinder == nearest
+        assert reading.stroke_known
+
+
+def test_a_stroke_stated_the_other_way_round_changes_the_cylinders() -> None:
+    right = Played().know_tdc().state_stroke().do("turn 900 at 110").counted()
+    wrong = Played().know_tdc().state_stroke(wrong=True).do("turn 900 at 110").counted()
+    partner = {1: 4, 4: 1, 2: 3, 3: 2}
+    by_time = {(r.unit, r.t_s): r.cylinder for r in right}
+    same = [(by_time[r.unit, r.t_s], r.cylinder) for r in wrong if (r.unit, r.t_s) in by_time]
+    assert len(same) > 4
+    assert all(one is not None and partner[one] == other for one, other in same)
+
+
+def test_a_restart_loses_the_stroke_for_what_follows_and_for_nothing_before() -> None:
+    played = Played().know_tdc().state_stroke().do("turn 900 at 110")
+    before = [r for r in played.counted() if r.stroke_known]
+    assert len(before) > 6
+    played.do("fault reset in 0.5", "turn 500 at 110", "turn 800 at 110")
+    assert played.session.stroke is None
+    assert played.session.stroke_lost
+    after = played.counted()
+    assert before == after[: len(before)]
+    later = [r for r in after if r.t_s > before[-1].t_s + 1.0]
+    assert len(later) > 3
+    assert {r.stroke_known for r in later} == {False}
+    marks = {m for j in played.session.judgements() for m in j.marks}
+    assert STROKE_NOT_STATED in marks
+    played.state_stroke().do("turn 800 at 110")
+    assert not played.session.stroke_lost
+    assert [r for r in played.counted() if not r.stroke_known][-1].t_s < played.rig.now_s - 5.0
+    assert {r.stroke_known for r in played.counted()[-4:]} == {True}
+
+
+def test_after_a_restart_angles_hold_again_once_the_index_has_passed() -> None:
+    played = Played().know_tdc().do("turn 500 at 110", "fault reset in 0.5", "turn 1500 at 110")
+    truth = played.rig.truth()
+    for reading in played.counted(unit="upper"):
+        true = min(truth["units"]["1"]["openings"], key=lambda o: abs(o["t"] - reading.t_s))
+        if abs(true["t"] - reading.t_s) < 0.01:  # before the restart, when the clocks agree
+            assert reading.crank_deg == pytest.approx(true["crank_deg"] + 360.0, abs=0.15)
+    expected = sum(o["t"] > 8.0 for o in truth["units"]["1"]["openings"])
+    assert len(played.counted(unit="upper")) >= expected
+    assert {round(r.btdc_deg or 0.0) for r in played.counted(unit="upper")} <= {34, 35, 36}
+
+
+def single() -> Profile:
+    """A four-stroke with one cylinder: its unit turns at half speed and has one lobe."""
+    window = Window(33.0, 32.0, 31.0, "invented")
+    return replace(
+        PROFILE,
+        engine=Engine(
+            "single (invented)", 4, 1, (1,), (720.0,), "clockwise", "flywheel end"
+        ),
+        units=(Unit("only", 1, Fraction(1, 2), 1, (Setting("fixed", window),)),),
+        synchronism=(),
+    )  # fmt: skip
+
+
+def turned_out(turns: int) -> Hidden:
+    drawn = draw(single(), 5)
+    units = tuple(replace(unit, crank_turns_out=turns) for unit in drawn.units)
+    return replace(drawn, units=units)
+
+
+@pytest.mark.parametrize("turns", [0, 1])
+def test_a_unit_coupled_one_crank_turn_out_is_named_as_that(turns: int) -> None:
+    played = Played(5, single(), hidden=turned_out(turns)).know_tdc().state_stroke()
+    played.do("turn 2900 at 150")
+    readings = played.counted()
+    assert len(readings) >= 4
+    assert {r.wrong_stroke for r in readings} == {bool(turns)}
+    assert {r.cylinder for r in readings} == {1}
+    assert all(abs((r.btdc_deg or 0.0) - 32.0) < 2.0 for r in readings)
+    (judged,) = played.session.judgements()
+    assert (ONE_TURN_OUT in judged.marks) == bool(turns)
+    assert (judged.verdict == "outside") == bool(turns)
+    assert judged.words.startswith("one crank turn out") == bool(turns)
+
+
+def test_until_the_stroke_is_stated_the_readings_are_marked() -> None:
+    played = Played(5, single(), hidden=turned_out(1)).know_tdc().do("turn 2900 at 150")
+    (judged,) = played.session.judgements()
+    assert judged.marks == (STROKE_NOT_STATED,)
+    assert {r.wrong_stroke for r in played.counted()} == {False}
+
+
+# -- what the person did ----------------------------------------------------------------------
+
+
+def test_a_lever_counts_from_when_it_was_moved() -> None:
+    played = Played().know_tdc().do("turn 800 at 110", f"lever {RETARD}")
+    played.note("setting", unit="upper", setting=RETARD).do("turn 800 at 110")
+    moved_s = played.rig.truth()["settings"][0]["t"]
+    upper = played.counted(unit="upper")
+    turned = [r for r in upper if r.kind == "turned"]
+    assert {r.setting for r in turned if r.t_s < moved_s} == {FULL}
+    assert {r.setting for r in turned if r.t_s > moved_s} == {RETARD}
+    true = played.rig.truth()["units"]["1"]["btdc_by_setting"]
+    for setting in (FULL, RETARD):
+        mean = [r.btdc_deg or 0.0 for r in turned if r.setting == setting]
+        assert sum(mean) / len(mean) == pytest.approx(sum(true[setting]) / 2.0, abs=0.2)
+    assert played.session.setting_of("upper") == RETARD
+    assert played.session.setting_of("lower") == FULL
+    judged = {(j.unit, j.setting) for j in played.session.judgements() if j.kind == "turned"}
+    assert judged == {("upper", FULL), ("upper", RETARD), ("lower", FULL)}
+
+
+def test_as_found_is_kept_apart_from_as_left() -> None:
+    played = Played().know_tdc().do("turn 800 at 110", "move upper 2.5")
+    played.note("phase", phase="as left").do("turn 800 at 110")
+    found, left = (
+        next(
+            j for j in played.session.judgements()
+            if (j.unit, j.phase, j.cylinder, j.kind) == ("upper", phase, None, "turned")
+        )
+        for phase in ("as found", "as left")
+    )  # fmt: skip
+    assert found.mean_btdc is not None
+    assert left.mean_btdc is not None
+    assert left.mean_btdc - found.mean_btdc == pytest.approx(2.5, abs=0.2)
+    assert played.session.phase == "as left"
+
+
+def test_a_reading_struck_out_stays_with_its_reason_and_can_be_taken_back() -> None:
+    played = Played().know_tdc().do("turn 800 at 110")
+    opening = next(o for o in played.session.openings if o.counts)
+    n = len(played.counted())
+    played.note("strike", t_us=opening.t_us, why="the rope slipped")
+    assert played.session.is_struck(opening.t_us)
+    assert len(played.counted()) == n - 1
+    (struck,) = [r for r in played.session.readings() if r.why == "the rope slipped"]
+    assert struck.t_s == pytest.approx(opening.t_us * 1e-6)
+    played.note("strike", t_us=opening.t_us, back=True)
+    assert len(played.counted()) == n
+
+
+def test_contacts_that_part_with_the_crank_held_are_set_and_not_turned() -> None:
+    played = Played().know_tdc().do("turn 700 at 90", "goto 33 at 90", "rest 0.5", "set upper")
+    played.do("rest 0.5")
+    last = played.session.readings()[-1]
+    assert (last.unit, last.kind, last.counts) == ("upper", "set", True)
+    assert last.btdc_deg == pytest.approx(33.0, abs=0.3)
+    judged = [j for j in played.session.judgements() if j.kind == "set"]
+    assert [j.verdict for j in judged] == ["not judged"]
+    played.do("back 90 at 60", "turn 800 at 90")
+    turned = [r for r in played.counted(unit="upper", kind="turned") if r.t_s > last.t_s]
+    assert any(abs((r.btdc_deg or 0.0) - 33.0) < 0.6 for r in turned)
+
+
+def test_before_top_dead_centre_is_known_readings_wait_for_it() -> None:
+    played = Played().do("turn 800 at 110")
+    readings = played.session.readings()
+    assert len(readings) >= 6
+    assert {r.why for r in readings if not r.counts} >= {"top dead centre is not known yet"}
+    assert played.session.judgements() == []
+    assert played.session.comparisons() == []
+    played.know_tdc()
+    assert len(played.counted()) >= 6
+    assert played.session.judgements()
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("setting", {"unit": "nobody", "setting": FULL}),
+        ("setting", {"unit": "upper", "setting": "half way"}),
+        ("setting", {}),
+        ("stroke", {"cylinder": 1, "crank_deg": 10.0}),  # no reference yet
+        ("strike", {"t_us": "soon"}),
+        ("strike", {"t_us": None}),
+        ("phase", {}),
+        ("reference", {"tdc_deg": "north"}),
+        ("stop-in", {"cylinder": "first"}),
+    ],
+)
+def test_a_note_that_makes_no_sense_is_counted_and_changes_nothing(
+    name: str, value: dict[str, object]
+) -> None:
+    played = Played().do("turn 800 at 110")
+    before = played.session.readings()
+    played.session.take(Batch(others=[Note(0.0, name, value)]))
+    assert played.session.troubles["note"] == 1
+    assert f"a note of the kind {name!r} makes no sense: " in played.session.last_trouble
+    assert played.session.readings() == before
+    assert played.session.stop is None
+
+
+def test_notes_of_a_later_version_are_passed_over() -> None:
+    played = Played().note("weather", fog=True).note("noted", x=1)
+    assert played.session.troubles == {}
+
+
+def cuts(data: bytes, sizes: list[int]) -> Iterator[bytes]:
+    at = 0
+    for size in sizes:
+        yield data[at : at + size]
+        at += size
+    yield data[at:]
+
+
+@settings(max_examples=15)
+@given(st.lists(st.integers(1, 8000), max_size=40))
+def test_however_the_stream_is_cut_the_readings_are_the_same(sizes: list[int]) -> None:
+    whole, data = STREAM()
+    session, lines = Session(PROFILE), LineReader()
+    for piece in cuts(data, sizes):
+        for batch in lines.feed(piece):
+            session.take(batch)
+    session.finish()
+    assert repr(session.openings) == repr(whole.openings)  # NaN is not equal to itself
+    assert session.index_passes == whole.index_passes
+    assert session.findings == whole.findings
+    assert session.doubts() == whole.doubts()
+
+
+def _stream() -> Callable[[], tuple[Session, bytes]]:
+    kept: list[tuple[Session, bytes]] = []
+
+    def stream() -> tuple[Session, bytes]:
+        if not kept:
+            rig = VirtualRig(PROFILE, 11)
+            plan = ["turn 500 at 110", "fault counts 2", "turn 400 at 110", "fault reset in 1"]
+            plan += ["turn 700 at 110", "fault corrupt 2", "turn 300 at 110"]
+            data = b"".join(line for c in plan for part in rig.do(c) for _, line in part)
+            session = Session(PROFILE)
+            for batch in LineReader().feed(data):
+                session.take(batch)
+            session.finish()
+            assert session.restarts == 1
+            kept.append((session, data))
+        return kept[0]
+
+    return stream
+
+
+STREAM = _stream()
+
+
+# -- what looks wrong -------------------------------------------------------------------------
+
+FOUR = Settings(400)
+
+
+def passed(
+    turn: float, *, direction: int = 1, off: float = 0.0, anchored: bool = False
+) -> IndexPass:
+    return IndexPass(turn * 1e6, direction, 360.0 * turn, off, anchored)
+
+
+def test_the_index_vouches_for_what_lies_between_two_sound_passes() -> None:
+    check = IndexCheck(FOUR)
+    for each in (passed(1, anchored=True), passed(2), passed(3, off=7.0), passed(4)):
+        check.take(each)
+    assert check.off_passes == 1
+    assert check.why_not(1.5e6) == ""
+    assert check.why_not(2.5e6) == "the index then came 7 counts off: counts were lost"
+    assert check.why_not(3.5e6) == ""
+    assert not check.counts_wrong
+
+
+@pytest.mark.parametrize(
+    ("turns", "wrong"),
+    [
+        ([], False),
+        ([1.0], False),
+        ([4.0], True),
+        ([2.0, 1.0], False),  # an index that was missed
+        ([4.0, 8.0, 4.0], True),  # four times too many, and one missed
+        ([0.3, 0.7, 0.3, 0.7], False),  # an index that comes twice
+        ([0.6, 0.6, 0.6], True),
+        ([1.005] * 4, False),
+    ],
+)
+def test_turn_after_turn_of_other_counts_means_that_the_stated_ones_are_wrong(
+    turns: list[float], wrong: bool
+) -> None:
+    check = IndexCheck(FOUR)
+    at = 1.0
+    check.take(passed(at, anchored=True))
+    for turn in turns:
+        at += turn
+        check.take(passed(at, off=math.remainder(at, 1.0) * 400))
+    assert check.counts_wrong == wrong
+    assert bool(check.why_not(0.0)) == wrong
+
+
+def test_turns_either_side_of_a_restart_or_a_reversal_are_not_joined() -> None:
+    check = IndexCheck(FOUR)
+    check.take(passed(1, anchored=True))
+    check.take(passed(8, anchored=True))
+    check.take(passed(8.01, direction=-1))
+    check.take(passed(8.0))
+    assert check.turns == []
+
+
+def opening(number: int, t_us: float) -> Opening:
+    return Opening(number, t_us, 1.0, 1, 60.0, 30.0, True, "", 1, 0.0, 1e5, 90.0)
+
+
+def seen(openings: list[Opening]) -> Seen:
+    return Seen(
+        True, None, openings, [], lambda _: True, [400.0], False, 0, "", 0, 0, {}
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("apart_us", "n", "joined"), [(3.0, 5, True), (90.0, 5, False), (3.0, 3, False)]
+)
+def test_inputs_that_always_open_together_are_joined(apart_us: float, n: int, joined: bool) -> None:
+    both = [o for i in range(n) for o in (opening(1, i * 1e6), opening(2, i * 1e6 + apart_us))]
+    words = [doubt.words for doubt in doubts(PROFILE, seen(both))]
+    assert bool(words) == joined
+    if joined:
+        assert words[0].startswith("upper and lower always open at the very same instant")
+        assert "inputs 1 and 2 joined?" in words[0]

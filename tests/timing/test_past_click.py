@@ -1,0 +1,54 @@
+"""Past an impulse coupling: followed step by step, told when one was missed."""
+
+from typing import get_args
+
+from rig.timing import past_click
+from rig.timing.past_click import Event, PastClick, Seen, State, step
+
+
+def run(*looks: Seen, needed: float = 20.0) -> PastClick:
+    now = PastClick(needed)
+    for look in looks:
+        now = step(now, look)
+    return now
+
+
+CLICK = Seen(26.0, clicked=True)
+
+
+def test_the_whole_way() -> None:
+    now = run(Seen(-40.0), Seen(0.0), CLICK)
+    assert now.state == "back"
+    assert "come back 49 degrees more" in now.words
+    now = run(Seen(0.0), CLICK, Seen(5.0), Seen(-24.0))
+    assert now.state == "forward"
+    assert now.missed == ""
+    now = run(CLICK, Seen(-24.0), Seen(-10.0), Seen(0.0, running=True))
+    assert now.state == "done"
+
+
+def test_turning_on_too_soon_is_said() -> None:
+    now = run(CLICK, Seen(-5.0), Seen(0.0))
+    assert now.state == "back"
+    assert "not far enough back" in now.words
+    assert run(CLICK, Seen(-5.0), Seen(-3.5)).missed == ""  # a trembling hand
+
+
+def test_gone_too_far_back_the_coupling_may_have_engaged() -> None:
+    now = run(CLICK, Seen(-24.0), Seen(-60.0))
+    assert now.state == "click"
+    assert "too far back" in now.words
+
+
+def test_a_second_click_says_that_it_had_engaged() -> None:
+    now = run(CLICK, Seen(-30.0), Seen(26.0, clicked=True))
+    assert now.state == "back"
+    assert "clicked again" in now.words
+
+
+def test_the_table_is_closed() -> None:
+    states, events = set(get_args(State)), set(get_args(Event))
+    assert {state for state, _ in past_click.TABLE} <= states
+    assert {event for _, event in past_click.TABLE} == events - {"nothing"}
+    assert {(state, event) for state, event, _ in past_click.SEEN_AS} == set(past_click.TABLE)
+    assert set(past_click.WORDS) == states
