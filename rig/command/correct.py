@@ -132,10 +132,11 @@ def _which(each: Prediction) -> str:
 
 
 def _lines(proposal: Proposal, *, every: bool) -> list[str]:
-    """All options that get everything inside and the present state; the nearest ones if none do."""
+    """The options that get everything inside, or the nearest ones if none do; the present state."""
     lines = [proposal.words]
+    nothing = not proposal.options[0].steps  # everything is inside, or nothing helps
     for number, option in enumerate(proposal.options, 1):
-        useful = option.inside if proposal.reached else number <= NEAREST
+        useful = not nothing and (option.inside if proposal.reached else number <= NEAREST)
         if every or useful or not option.steps:
             lines += ["", *_option(number, option)]
     if proposal.notes:

@@ -220,7 +220,10 @@ def test_an_illegal_transition(folder: Path) -> None:
 
 
 def test_levels_that_are_none(folder: Path) -> None:
-    """x and z are no levels; an encoder that was unknown may have gone any way (common practice, no source)."""
+    """x and z are no levels; an encoder that was unknown may have gone any way.
+
+    Common practice, no source.
+    """
     got = read(folder, START + '#10 x$ #20 0$ #30 z% #40 1% #50 1! #60 x! #70 1" #80 0! #90\n')
     assert got.edges[["input", "level", "t_us"]].tolist() == [(2, 1, 40.0)]
     assert got.illegal == 1

@@ -1,0 +1,146 @@
+"""The keys at a live bench, on the virtual rig; truth from the virtual rig."""
+
+from pathlib import Path
+
+import pytest
+from virtual_bench import VirtualBench
+
+from rig.command import main
+from rig.command.work import work
+from rig.engine.firing import wrap_btdc
+
+
+@pytest.fixture
+def found(tmp_path: Path) -> VirtualBench:
+    made = VirtualBench(tmp_path / "job")
+    made.find_dead_centre()
+    return made
+
+
+def test_dead_centre_is_found_and_kept(found: VirtualBench) -> None:
+    reference = found.bench.session.reference
+    assert reference is not None
+    truth = found.rig.truth()["tdc_deg_after_index"]
+    assert abs(wrap_btdc(reference.tdc_deg - truth)) < 2 * reference.uncertainty.U_deg
+    assert found.job.reference() == reference
+    assert reference.capture == found.bench.capture_path.name
+
+
+def test_the_stop_is_refused_before_the_index_has_passed(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.do("turn 5 at 30")
+    bench.desk.bench.session.follower.track.anchor = None
+    with pytest.raises(Exception, match="index has passed once"):
+        bench.bench.stop_in()
+
+
+def test_touches_are_dropped_only_when_asked_for(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.do("turn 400 at 120")
+    bench.press("space", "d", "n")
+    assert bench.bench.session.stop is not None
+    bench.press("d", "y")
+    assert bench.bench.session.stop is None
+    assert bench.bench.session.reference is None
+
+
+def test_touched_again_it_has_not_moved_or_has_slipped(found: VirtualBench) -> None:
+    for slip in ("", "slip 1.5"):
+        if slip:
+            found.do(slip)
+        found.press("c", "y")
+        found.do("stop in", "touch forward at 120", "touch back at 120", "touch forward at 120")
+        found.do("touch back at 120", "turn 40 at 90", "stop out")
+        found.press("space")
+        assert ("slipped" if slip else "where it was") in found.bench.session.checks[-1]
+
+
+def test_stroke_lever_strike_and_phase(found: VirtualBench) -> None:
+    session = found.bench.session
+    found.do("goto 0 at 90")
+    found.press("space")
+    assert session.stroke is not None
+    found.do("turn 400 at 90")
+    upper = [r for r in session.readings() if r.unit == "upper" and r.counts]
+    assert {r.setting for r in upper} == {"full advance"}
+    assert all(r.cylinder is not None for r in upper)
+    found.press("x")
+    assert sum(r.counts for r in session.readings()) == sum(o.counts for o in session.openings) - 1
+    found.press("x")
+    assert sum(r.counts for r in session.readings()) == sum(o.counts for o in session.openings)
+    found.do("lever full retard")
+    found.press("1", "t", "y")
+    found.do("turn 400 at 90")
+    late = [r for r in session.readings() if r.setting == "full retard" and r.counts]
+    assert late
+    assert all(r.phase == "as left" and r.unit == "upper" for r in late)
+
+
+def test_going_to_an_angle(found: VirtualBench) -> None:
+    found.press("g", "3", "6", "enter")
+    found.do("goto 40 at 90")
+    view = found.desk.view().goto
+    assert view is not None
+    assert view.to_go_deg == pytest.approx(4.0, abs=0.3)
+    found.do("turn 4 at 5")
+    found.press("space")
+    assert "stands at 3" in found.bench.session.remarks[-1]
+    found.press("g", "x", "enter")
+    assert "no angle" in found.desk.view().message
+
+
+def test_setting_by_moving_the_unit_is_kept_apart_and_confirmed(found: VirtualBench) -> None:
+    found.press("m", "1", "enter")
+    found.do("goto 36 at 60", "move upper -4", "set upper", "hold 3", "back 60 at 30")
+    found.do("turn 80 at 30", "rest 0.4")
+    found.press("space")
+    readings = [r for r in found.bench.session.readings() if r.unit == "upper"]
+    held = [r for r in readings if r.kind == "set"]
+    assert len(held) == 1
+    assert held[0].btdc_deg == pytest.approx(36.0, abs=0.4)
+    assert readings[-1].kind == "turned"
+    assert readings[-1].btdc_deg == pytest.approx(36.0, abs=0.6)
+    assert "confirmed by turning" in found.bench.session.remarks[-1]
+
+
+def test_saved_proved_and_replayed_the_same(
+    found: VirtualBench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found.do("goto 0 at 90")
+    found.press("space")
+    found.do("turn 1200 at 90", "rest 0.4")
+    live = found.bench.session.readings()
+    found.press("r", *"gap 0.30 mm", "enter", "p", *"new heel", "enter", "s", "y")
+    assert found.bench.saved is not None
+    record, page = found.bench.saved
+    assert page.exists()
+    replayed = work(found.job.profile, [found.bench.capture_path])
+    assert [repr(r) for r in replayed.readings] == [repr(r) for r in live]
+    capsys.readouterr()
+    assert main(["verify", str(record)]) == 0
+    text = record.read_text("utf-8")
+    assert "gap 0.30 mm" in text
+    assert "new heel" in text
+
+
+def test_quitting_with_readings_is_asked_about(found: VirtualBench) -> None:
+    found.do("turn 400 at 120")
+    found.press("q", "n")
+    assert not found.desk.ended
+    found.press("q", "y")
+    assert found.desk.ended
+
+
+def test_the_foot_switch_does_what_the_main_key_does(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.do("turn 400 at 120", "foot", "rest 0.5")
+    assert bench.bench.session.stop is not None
+
+
+def test_what_the_rig_cannot_see_is_said_and_kept(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.do("turn 30 at 60")
+    assert "make it safe" in bench.desk.view().next.lower()
+    bench.press("n")
+    assert "gap" in bench.desk.view().next
+    assert bench.bench.session.said == {"make safe"}

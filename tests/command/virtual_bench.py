@@ -1,0 +1,78 @@
+"""A bench on a virtual rig without a port and without waiting: the rig's time is all there is."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import cast
+
+from rig.command.bench import Bench
+from rig.command.desk import Desk
+from rig.command.feed import Bytes, Feed, Word
+from rig.command.job import Job
+from rig.engine.newjob import write_example
+from rig.virtual.rig import VirtualRig
+
+SLICE_S = 0.05
+BEGAN = datetime(2024, 5, 4, 9, 0, tzinfo=UTC)
+
+
+class SlicedFeed:
+    """Gives what the virtual rig says, a slice of its time at each call."""
+
+    def __init__(self) -> None:
+        self.now_s = 0.0
+        self.waiting: list[Word] = []
+
+    def words(self) -> list[Word]:
+        words, self.waiting = self.waiting, []
+        return words
+
+    def ask(self) -> None:
+        """The virtual rig says who it is every two seconds anyway."""
+
+    def close(self) -> None:
+        """There is no port."""
+
+
+class VirtualBench:
+    """A desk, a bench and a virtual rig, in step."""
+
+    def __init__(self, folder: Path, seed: int = 3, engine: str = "example") -> None:
+        write_example(folder, engine)
+        self.job = Job(folder)
+        self.rig = VirtualRig(self.job.profile, seed)
+        self.feed = SlicedFeed()
+        self.bench = Bench(
+            self.job,
+            cast(Feed, self.feed),
+            "virtual",
+            utc=lambda: BEGAN + timedelta(seconds=self.feed.now_s),
+            clock=lambda: self.feed.now_s,
+        )
+        self.desk = Desk(self.bench)
+
+    def do(self, *commands: str) -> None:
+        """Let the virtual hand work."""
+        for command in commands:
+            for part in self.rig.do(command, SLICE_S):
+                for due_s, data in part:
+                    self.feed.now_s = max(self.feed.now_s, due_s)
+                    self.feed.waiting.append(Bytes(data, self.feed.now_s))
+                self.desk.view()
+
+    def press(self, *keys: str) -> None:
+        """Let the person press keys."""
+        for key in keys:
+            self.desk.key(key)
+            self.desk.view()
+
+    def find_dead_centre(self, touches: int = 2) -> None:
+        """The stop, as a person would use it."""
+        self.do("turn 400 at 120")
+        self.press("space")
+        self.do("stop in")
+        for _ in range(touches):
+            self.do("touch forward at 120", "touch back at 120")
+        self.do("turn 40 at 90", "stop out")
+        self.press("space")
