@@ -109,7 +109,6 @@ def _ratio(text: str) -> Fraction:
 def _shaft(train: Train, shaft: str, args: argparse.Namespace) -> dict[str, Any]:
     turns = gears.speed(train, shaft)
     meet = gears.marks_meet(train, shaft)
-    step = gears.position_step_deg(train, shaft)
     meshes = []
     for mesh in gears.path(train, shaft):
         per_min = args.crank_per_min
@@ -130,8 +129,13 @@ def _shaft(train: Train, shaft: str, args: argparse.Namespace) -> dict[str, Any]
                 "tooth_repeat_hz": again.frequency_hz,
             }
         )
-    wanted = args.wanted_deg or 0.0
-    positions = gears.listed_by_error(train, shaft, wanted)
+    notes = gears.idler_notes(train, shaft)
+    positions: list[tuple[float, gears.TrainPosition]] = []
+    try:
+        positions = gears.listed_by_error(train, shaft, args.wanted_deg or 0.0)
+    except InputError as why:  # too many to list; all else is said
+        notes.append(str(why))
+    step = 360 / turns / len(positions) if len(positions) > 1 else None
     return {
         "shaft": shaft,
         "turns_per_crank_turn": str(turns),
@@ -139,14 +143,14 @@ def _shaft(train: Train, shaft: str, args: argparse.Namespace) -> dict[str, Any]
         "marks_meet_after_crank_turns": meet.crank_turns,
         "marks_meet_after_shaft_turns": float(meet.shaft_turns),
         "marks_meet_after_teeth": meet.teeth,
-        "positions": len(positions),
+        "positions": len(positions) or None,
         "position_step_crank_deg": None if step is None else float(step),
         "wanted_deg": args.wanted_deg,
         "nearest": [
             {"shift_deg": float(p.shift_deg[0]), "error_deg": error, "slips": list(p.slips)}
             for error, p in positions
         ],
-        "notes": gears.idler_notes(train, shaft),
+        "notes": notes,
     }
 
 
@@ -197,9 +201,9 @@ def _train_lines(each: dict[str, Any]) -> list[str]:
         )
         hz = mesh["tooth_repeat_hz"]
         often = "" if math.isnan(hz) else f", {hz:.6f} times a second"
+        after = mesh["same_teeth_meet_after_turns_of_driver"]
         lines.append(
-            f"    the same two teeth meet again after {mesh['same_teeth_meet_after_turns_of_driver']}"
-            f" turns of {mesh['driver']}{often}"
+            f"    the same two teeth meet again after {after} turns of {mesh['driver']}{often}"
         )
     lines.append(
         f"  all marks meet again after {each['marks_meet_after_crank_turns']} crank turns"
@@ -208,9 +212,10 @@ def _train_lines(each: dict[str, Any]) -> list[str]:
     )
     step = each["position_step_crank_deg"]
     steps = "" if step is None else f", {step:.6f} crank degrees apart"
-    lines.append(f"  {each['positions']} positions when no mark need be obeyed{steps}")
+    if each["positions"]:
+        lines.append(f"  {each['positions']} positions when no mark need be obeyed{steps}")
     lines += [f"  {text}" for text in each["notes"]]
-    if each["wanted_deg"] is not None:
+    if each["wanted_deg"] is not None and each["nearest"]:
         lines.append(f"  nearest to {each['wanted_deg']:+.3f} crank degrees (+ earlier):")
         for near in each["nearest"][:SHOWN]:
             slips = ", ".join(
@@ -235,9 +240,9 @@ def _coupling_lines(each: dict[str, Any]) -> list[str]:
     if each["nearest"] is not None:
         near = each["nearest"]
         lines.append(
-            f"  nearest to {each['wanted_deg']:+.3f}: {near['crank_deg']:+.6f} crank degrees (off by"
-            f" {near['error_deg']:+.6f}): middle piece {_way(near['drive_teeth'])} on the drive's"
-            f" side, unit's half {_way(-near['unit_teeth'])} on the unit's side"
+            f"  nearest to {each['wanted_deg']:+.3f}: {near['crank_deg']:+.6f} crank degrees"
+            f" (off by {near['error_deg']:+.6f}): middle piece {_way(near['drive_teeth'])} in the"
+            f" drive's teeth, unit's half {_way(-near['unit_teeth'])} in those of the middle piece"
         )
     return lines
 

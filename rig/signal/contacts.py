@@ -101,8 +101,9 @@ class Debouncer(Generic[Mark]):
     as it is told no time beyond an edge that is still to come.
     """
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, open_level: int = 1) -> None:
         self._s = settings
+        self.open_level = open_level  # level of the input when the contacts are open
         self.rest = Rest.UNKNOWN
         self.level_open: bool | None = None
         self.due_us = math.inf  # when silence decides the passage
@@ -130,16 +131,17 @@ class Debouncer(Generic[Mark]):
         """The contacts changed. A repeated level is no edge."""
         if self.rest is Rest.UNKNOWN:
             self.begin(not is_open, t_us)
-        decided = self.until(t_us)
+        decided = self.until(t_us) if t_us >= self.due_us else []
         if is_open == self.level_open:
             return decided
         self.level_open = is_open
-        if self._leaving:
-            self._runs.append(_Run(t_us, mark))
-        elif self._runs:
-            self._runs[-1].end_us = t_us
+        runs = self._runs
+        if is_open is (self.rest is Rest.CLOSED):
+            runs.append(_Run(t_us, mark))
+        elif runs:
+            runs[-1].end_us = t_us
         self._last_us = t_us
-        if self._runs:
+        if runs:
             self.due_us = t_us + (self._s.least_open_us if is_open else self._s.closed_end_us)
         return decided
 
@@ -253,9 +255,11 @@ class Debouncer(Generic[Mark]):
         gaps = _gaps_between(runs)[:may]
         if not may or gaps.max() <= PRIOR_GAP_US:
             return 0
-        from scipy.stats import lomax
+        from scipy.special import xlog1py
 
-        chatter = lomax.logpdf(gaps, self._gaps, scale=self._gap_sum_us)
+        # Lomax: density (n / sum) (1 + gap / sum)^-(n + 1) for n gaps learnt with that sum.
+        n, total_us = self._gaps, self._gap_sum_us
+        chatter = math.log(n / total_us) - xlog1py(n + 1.0, gaps / total_us)
         noise = math.log(self._events / self._closed_us)
         favour = np.concatenate(([0.0], np.cumsum(noise - chatter)))
         return int(np.argmax(favour))

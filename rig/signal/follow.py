@@ -7,11 +7,9 @@ has been given; what is later waits. So the events do not depend on how the stre
 
 from __future__ import annotations
 
-import heapq
 import math
-from collections import deque
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +22,7 @@ from rig.signal.place import STOOD_STILL, Place, place
 from rig.signal.settings import Settings
 from rig.signal.showing import Showing
 from rig.signal.track import Track
+from rig.signal.waiting import Waiting, Word
 from rig.signal.walk import Walk
 from rig.signal.widths import EVEN, Offsets, Widths
 from rig.wire.records import (
@@ -33,8 +32,6 @@ from rig.wire.records import (
     Edge,
     Health,
     Restart,
-    Trouble,
-    edges_of,
 )
 
 INDEX_LEAST_US = 20.0
@@ -43,8 +40,7 @@ SPIKE_US = 20.0
 """Up to here a stray opening is called a spike, beyond it a drop-out. Wording only."""
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
+class Mark(NamedTuple):
     """The state of things at an edge, kept until its passage is decided."""
 
     edge: Edge
@@ -82,10 +78,9 @@ class Follower:
         self._held: list[_Held] = []
         self._closed_at: dict[int, tuple[float, float]] = {}  # input: place, time
         self._opened_at: dict[int, tuple[float, float]] = {}
-        self._waiting: list[tuple[float, int, int, object]] = []
-        self._totals: deque[tuple[float, int, Sequence[float], int]] = deque()
-        self._arrivals = 0
+        self.waiting = Waiting()
         self._index_edge: tuple[Edge, Offsets] | None = None
+        self._soonest_us = math.inf  # nothing is decided by silence before this
         self.losses = Losses()
         self._sure_us = -math.inf
 
@@ -97,7 +92,7 @@ class Follower:
         for other in batch.others:
             if isinstance(other, Restart):
                 events += self._restart(other)
-        self._wait(batch)
+        self.waiting.add(batch)
         if len(batch.positions):
             self.latest = batch.positions[-1]
             self._showing.take(batch.positions)
@@ -114,35 +109,37 @@ class Follower:
 
     def _work_last(self, events: list[Event]) -> None:
         """All that has come. Silence after it decides nothing: there may have been more."""
-        last_us = max((t_us for t_us, *_ in self._waiting), default=-math.inf)
+        last_us = self.waiting.last_us
         self._work(max(self._sure_us, math.nextafter(last_us, math.inf)), events)
-
-    def _wait(self, batch: Batch) -> None:
-        """Edges and the rest wait in a heap: in order of time, then kind, then arrival."""
-        news: list[tuple[float, int, object]] = [(e.t_us, 1, e) for e in edges_of(batch.edges)]
-        self._totals.extend(batch.widths.tolist())
-        news += [(o.t_us, 0, o) for o in batch.others if isinstance(o, Cut | Health | Trouble)]
-        for t_us, rank, thing in news:
-            self._arrivals += 1
-            heapq.heappush(self._waiting, (t_us, rank, self._arrivals, thing))
 
     # -- through, in order of time --------------------------------------------------------------
 
     def _work(self, sure_us: float, events: list[Event]) -> None:
-        """Work through everything before ``sure_us``."""
-        while self._waiting and self._waiting[0][0] < sure_us:
-            t_us, _, _, thing = heapq.heappop(self._waiting)
-            self._widen(t_us)
-            self._walk(t_us, events)
-            self._decide(t_us, events)
-            self._happen(thing, events)
-        self._widen(sure_us)
-        self._walk(sure_us, events)
-        self._decide(sure_us, events)
+        """Work through everything before ``sure_us``; of the same instant, edges come last."""
+        words, totals, walk = self.waiting.words, self.waiting.totals, self.walk
+        for edge in self.waiting.edges_before(sure_us):
+            t_us = edge.t_us
+            while words and words[0][0] <= t_us:
+                self._happen(words.popleft()[2], events)
+            if totals and totals[0][0] < t_us:
+                self._widen(t_us)
+            if walk.next_us < t_us:
+                self._walk(t_us, events)
+            if self._soonest_us <= t_us:
+                self._decide(t_us, events)
+            self._take_edge(edge, events)
+        while words and words[0][0] < sure_us:
+            self._happen(words.popleft()[2], events)
+        self._up_to(sure_us, events)
+
+    def _up_to(self, t_us: float, events: list[Event]) -> None:
+        self._widen(t_us)
+        self._walk(t_us, events)
+        self._decide(t_us, events)
 
     def _widen(self, before_us: float) -> None:
         """Take the widths records before ``before_us``."""
-        totals = self._totals
+        totals = self.waiting.totals
         while totals and totals[0][0] < before_us:
             _, count, dwell_us, breaks = totals.popleft()
             self.widths.take(count, dwell_us, breaks)
@@ -157,46 +154,45 @@ class Follower:
         if self.losses.looking:
             self._find_levels(rows, events)
 
-    def _happen(self, thing: object, events: list[Event]) -> None:
+    def _happen(self, thing: Word, events: list[Event]) -> None:
+        self._up_to(thing.t_us, events)
         if isinstance(thing, Cut):
             self.inputs[thing.input].cut(
                 thing.longest_low_us, thing.longest_high_us, self.inputs.open_level(thing.input)
             )
         elif isinstance(thing, Health):
             self._count_not_sure(self.losses.health(thing), thing.t_us, events)
-        elif isinstance(thing, Trouble):
+        else:
             self._count_not_sure(self.losses.trouble(thing), thing.t_us, events)
-        elif isinstance(thing, Edge):
-            self._take_edge(thing, events)
 
     def _take_edge(self, edge: Edge, events: list[Event]) -> None:
-        t_us, which = edge.t_us, edge.input
+        which = edge.input
+        offsets = self.widths.offsets
         if which == INDEX_INPUT:
-            before, self._index_edge = self._index_edge, (edge, self.widths.offsets)
-            if before is not None and t_us - before[0].t_us < INDEX_LEAST_US:
-                self._index_edge = None
-                events.append(Finding(t_us, "index spike", 0, "a pulse too short for the index"))
+            self._take_index_edge(edge, offsets, events)
             return
-        is_open = edge.level == self.inputs.open_level(which)
-        start = self.walk.run_up.start
-        mark = Mark(
-            edge,
-            math.nan if start is None else start,
-            self.walk.run_up.furthest,
-            self.widths.offsets,
-        )
-        for passage in self.inputs[which].edge(is_open, t_us, mark):
+        debouncer = self.inputs[which]
+        run_up = self.walk.run_up
+        start = math.nan if run_up.start is None else run_up.start
+        is_open = edge.level == debouncer.open_level
+        mark = Mark(edge, start, run_up.furthest, offsets)
+        for passage in debouncer.edge(is_open, edge.t_us, mark):
             self._passage(which, passage, events)
+        self._soonest_us = min(self._soonest_us, debouncer.due_us)
+
+    def _take_index_edge(self, edge: Edge, offsets: Offsets, events: list[Event]) -> None:
+        before, self._index_edge = self._index_edge, (edge, offsets)
+        if before is not None and edge.t_us - before[0].t_us < INDEX_LEAST_US:
+            self._index_edge = None
+            text = "a pulse too short for the index"
+            events.append(Finding(edge.t_us, "index spike", 0, text))
+        self._soonest_us = min(self._soonest_us, edge.t_us + INDEX_LEAST_US)
 
     def _decide(self, until_us: float, events: list[Event]) -> None:
         """All that silence up to ``until_us`` decides, in order of when it was decided."""
-        if self._index_edge is None and self.inputs.soonest_us() > until_us:
+        if self._soonest_us > until_us:
             return
-        due: list[tuple[float, int]] = []
-        if self._index_edge is not None:
-            due.append((self._index_edge[0].t_us + INDEX_LEAST_US, INDEX_INPUT))
-        due += self.inputs.due()
-        for due_us, which in sorted(due):
+        for due_us, which in sorted(self._due()):
             if due_us > until_us:
                 break
             if which == INDEX_INPUT:
@@ -204,6 +200,13 @@ class Follower:
                 continue
             for passage in self.inputs[which].until(due_us):
                 self._passage(which, passage, events)
+        self._soonest_us = min((due_us for due_us, _ in self._due()), default=math.inf)
+
+    def _due(self) -> list[tuple[float, int]]:
+        due = list(self.inputs.due())
+        if self._index_edge is not None:
+            due.append((self._index_edge[0].t_us + INDEX_LEAST_US, INDEX_INPUT))
+        return due
 
     # -- what is found --------------------------------------------------------------------------
 

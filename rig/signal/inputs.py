@@ -30,7 +30,8 @@ class Inputs(Generic[Mark]):
     def __getitem__(self, which: int) -> Debouncer[Mark]:
         found = self._debouncers.get(which)
         if found is None:
-            found = self._debouncers[which] = Debouncer(self._settings)
+            found = Debouncer(self._settings, self.open_level(which))
+            self._debouncers[which] = found
         return found
 
     def open_level(self, which: int) -> int:
@@ -46,10 +47,6 @@ class Inputs(Generic[Mark]):
         most = max(_USUAL, int(row["levels"]).bit_length() - _FIRST_BIT)
         for which in range(1, most + 1):
             self[which].begin(self.is_open(which, row), float(row["t_us"]))
-
-    def soonest_us(self) -> float:
-        """The next time at which silence decides something; inf when nothing waits."""
-        return min((d.due_us for d in self._debouncers.values()), default=math.inf)
 
     def due(self) -> Iterator[tuple[float, int]]:
         """When silence decides something, microseconds, and on which input."""

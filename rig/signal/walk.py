@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,7 +13,10 @@ from rig.wire.records import POSITION
 
 
 class Walk:
-    """Keeps positions until their time has come, and then moves the run-up on over them."""
+    """Keeps positions until their time has come, and then moves the run-up on over them.
+
+    ``next_us`` is the time of the first that waits; inf when none does.
+    """
 
     def __init__(self, settings: Settings) -> None:
         self.run_up = RunUp(settings.forgiven_deg / settings.count_deg)
@@ -31,6 +36,7 @@ class Walk:
         self._rows, self._walked = rows, 0
         self._t_us = np.ascontiguousarray(rows["t_us"])
         self._low, self._high, self._now = low, high, now
+        self.next_us = float(self._t_us[0]) if len(rows) else math.inf
 
     def to(self, before_us: float) -> NDArray[np.void]:
         """Walk over the positions before ``before_us``; gives those, maybe none."""
@@ -38,6 +44,7 @@ class Walk:
         ready = first + int(self._t_us[first:].searchsorted(before_us))
         if ready > first:
             self._walked = ready
+            self.next_us = float(self._t_us[ready]) if ready < len(self._t_us) else math.inf
             self.run_up.moved_along(
                 self._low[first:ready], self._high[first:ready], self._now[first:ready]
             )

@@ -54,13 +54,19 @@ class Widths:
         return self._offsets
 
     def _measured(self) -> Offsets:
-        widths, errors = self.shares
-        unequal = np.abs(widths - 1.0) > SURE * np.maximum(errors, 1e-6)
-        if self.n < LEAST_STRETCHES or not unequal.any():
+        if self.n < LEAST_STRETCHES:
+            return EVEN
+        mean = [total / self._weight for total in self._mean]
+        sure = False
+        for one, total in zip(mean, self._square, strict=True):
+            variance = max(total / self._weight - one * one, 0.0) / (self.n - 1)
+            sure = sure or (one - 1.0) ** 2 > SURE**2 * max(variance, 1e-12)
+        if not sure:
             return EVEN
         # State s lies between boundary s and boundary s + 1.
-        first, second, third = (float(x) for x in np.cumsum(widths[:3] - 1.0))
-        return (0.0, first, second, third)
+        first = mean[0] - 1.0
+        second = first + mean[1] - 1.0
+        return (0.0, first, second, second + mean[2] - 1.0)
 
     @property
     def shares(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

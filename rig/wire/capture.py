@@ -29,8 +29,9 @@ from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Note, Trouble
 
 FORMAT = 1
-PIECE = 1 << 16
+PIECE = 1 << 18
 LONGEST_NOTE = 1 << 16
+_PASSIVE = b"# host "
 
 
 class CaptureWriter:
@@ -161,7 +162,6 @@ class CaptureReader:
         """All records in order of arrival."""
         sum_so_far = 0
         number = 0
-        line = b""
         with self.path.open("rb") as file:
             rest = b""
             while piece := file.read(PIECE):
@@ -169,18 +169,24 @@ class CaptureReader:
                 lines = (rest + piece).split(b"\n")
                 rest = lines.pop()
                 plain: list[bytes] = []
-                for line in lines:
-                    number += 1
-                    if line[:1] != b"#":
-                        plain.append(line)
-                        continue
-                    sum_so_far = self._play(plain, sum_so_far)
-                    yield from self._fed(plain)
-                    plain = []
-                    yield from self._noted(line, number, sum_so_far)
+                notes: list[tuple[int, Note]] = []
+                done = 0
+                for at in [at for at, line in enumerate(lines) if line.startswith(b"#")]:
+                    line, between = lines[at], lines[done:at]
+                    done = at + 1
+                    sum_so_far = _sum_on(between, sum_so_far)
+                    plain += between
+                    note = self._passive(line, sum_so_far)
+                    if note is not None:
+                        notes.append((len(plain), note))
+                    else:
+                        yield from self.lines.play(plain, notes)
+                        plain, notes = [], []
+                        yield from self._noted(line, number + done, sum_so_far)
                     sum_so_far = zlib.crc32(b"\n", zlib.crc32(line, sum_so_far))
-                sum_so_far = self._play(plain, sum_so_far)
-                yield from self._fed(plain)
+                number += len(lines)
+                sum_so_far = _sum_on(lines[done:], sum_so_far)
+                yield from self.lines.play(plain + lines[done:], notes)
                 if len(rest) > LONGEST_NOTE:
                     rest = b""
                     self.facts.altered = True
@@ -190,12 +196,15 @@ class CaptureReader:
             where = f"inside line {number + 1}" if rest else f"after line {number}"
             yield self._said(f"the capture was cut off {where}; it was read up to there")
 
-    @staticmethod
-    def _play(plain: list[bytes], sum_so_far: int) -> int:
-        return zlib.crc32(b"\n".join(plain) + b"\n", sum_so_far) if plain else sum_so_far
-
-    def _fed(self, plain: list[bytes]) -> list[Batch]:
-        return self.lines.feed(b"\n".join(plain) + b"\n") if plain else []
+    def _passive(self, line: bytes, sum_so_far: int) -> Note | None:
+        """A sound note that changes nothing, so that records need not be parted at it."""
+        if not line.startswith(_PASSIVE):
+            return None
+        note = _parsed(line)
+        if note is None or note[2] != sum_so_far:
+            return None
+        self.facts.ended = False
+        return Note(0.0, note[0], note[1])
 
     def _noted(self, line: bytes, number: int, sum_so_far: int) -> Iterator[Batch]:
         note = _parsed(line)
@@ -221,6 +230,10 @@ class CaptureReader:
 
     def _said(self, detail: str) -> Batch:
         return Batch(others=[Trouble(self.lines.now_us, "capture", detail)])
+
+
+def _sum_on(lines: list[bytes], sum_so_far: int) -> int:
+    return zlib.crc32(b"\n".join(lines) + b"\n", sum_so_far) if lines else sum_so_far
 
 
 def is_capture(path: Path) -> bool:

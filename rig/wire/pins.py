@@ -17,8 +17,7 @@ from rig.faults import InputError
 from rig.wire.line import PROTOCOL
 from rig.wire.pin_levels import Cutter, Known
 from rig.wire.pin_records import Recorder
-from rig.wire.reader import MOST_CONTACTS
-from rig.wire.records import INDEX_INPUT, Batch, Identity, Other, Trouble
+from rig.wire.records import INDEX_INPUT, MOST_CONTACTS, Batch, Identity, Other, Trouble
 from rig.wire.vcd import Header, Signal, read_header
 from rig.wire.vcd_body import CHUNK, BodyReader
 

@@ -10,18 +10,15 @@ import zlib
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Generic, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.wire.fields import FieldError, around, name_text, number
+from rig.wire.gather import Gathered
 from rig.wire.line import HEX_DIGITS, LONGEST_LINE, PROTOCOL
 from rig.wire.records import (
-    EDGE,
     INDEX_INPUT,
-    POSITION,
-    WIDTH,
+    MOST_CONTACTS,
     Batch,
     Cut,
     Foot,
@@ -33,7 +30,7 @@ from rig.wire.records import (
     Trouble,
 )
 from rig.wire.stretch import WRAP, Clock, Count
-from rig.wire.together import MOST_CONTACTS, Carried, Taken, Together
+from rig.wire.together import Carried, Taken, Together
 
 AFTER_RESTART_US = 1_000_000
 """The carried clock goes on this long after a restart: how long the rig was away is not known."""
@@ -60,7 +57,8 @@ class LineReader:
         self._clock = Clock()
         self._count = Count()
         self._protocol_ok = True
-        self._fresh()
+        self._out = Gathered()
+        self._fresh_counts()
         self.lines = 0
         self._sure_us = 0.0
         self._kinds: dict[bytes, Callable[[list[bytes]], None]] = {
@@ -88,7 +86,7 @@ class LineReader:
             self._overlong = True
         if self._overlong:
             self._rest = b""
-        return self._taken()
+        return self._out.take()
 
     def play(self, lines: Sequence[bytes], notes: Sequence[tuple[int, Note]]) -> list[Batch]:
         """Whole lines of a capture, without their LF, and the host's notes among them.
@@ -99,7 +97,7 @@ class LineReader:
             lines = [self._rest + lines[0], *lines[1:]]
             self._rest = b""
         self._all(lines, notes)
-        return self._taken()
+        return self._out.take()
 
     def finish(self) -> list[Batch]:
         """What is left when the stream ends: a half line is trouble, not a record."""
@@ -107,7 +105,7 @@ class LineReader:
             self._trouble("half-line", f"the stream ended inside a line: {_shown(self._rest)}")
         self._rest = b""
         self._overlong = False
-        return self._taken()
+        return self._out.take()
 
     def interrupted(self) -> list[Batch]:
         """The stream was cut and will begin anew (cable out). What the rig did meanwhile is not
@@ -115,7 +113,7 @@ class LineReader:
         batches = self.finish()
         self._expected = None
         self._trouble("interrupted", "the line was interrupted")
-        return batches + self._taken()
+        return batches + self._out.take()
 
     @property
     def now_us(self) -> float:
@@ -150,7 +148,7 @@ class LineReader:
 
     def _note_down(self, upto: int, due: deque[tuple[int, Note]]) -> None:
         while due and due[0][0] <= upto:
-            self._others.append(replace(due.popleft()[1], t_us=self.now_us))
+            self._out.others.append(replace(due.popleft()[1], t_us=self.now_us))
 
     def _side_by_side(
         self, lines: Sequence[bytes], first: int, due: deque[tuple[int, Note]]
@@ -184,9 +182,9 @@ class LineReader:
         return taken
 
     def _keep(self, taken: Taken, first: int, due: deque[tuple[int, Note]]) -> None:
-        self._positions.extend(taken.positions)
-        self._edges.extend(taken.edges)
-        self._widths.extend(taken.widths)
+        self._out.positions.extend(taken.positions)
+        self._out.edges.extend(taken.edges)
+        self._out.widths.extend(taken.widths)
         if len(taken.positions):
             self._sure_us = float(taken.positions["done_us"][-1])
         others: list[tuple[int, int, Other]] = [(at, 1, other) for at, other in taken.others]
@@ -194,7 +192,7 @@ class LineReader:
             at, note = due.popleft()
             t_us = float(taken.latest_us[at - first - 1])
             others.append((at - first, 0, replace(note, t_us=t_us)))
-        self._others += [other for *_, other in sorted(others, key=lambda entry: entry[:2])]
+        self._out.others += [other for *_, other in sorted(others, key=lambda entry: entry[:2])]
 
     def _line(self, line: bytes) -> None:
         if line[-1:] == b"\r":
@@ -272,7 +270,7 @@ class LineReader:
             raise FieldError("a number beyond 32 bits")
         at = self._count.stretch(c32)
         self._sure_us = t_us - age_us
-        self._positions.append((t_us, at, at - below, at + above, pins, self._sure_us))
+        self._out.positions.append((t_us, at, at - below, at + above, pins, self._sure_us))
 
     def _contact(self, parts: list[bytes]) -> None:
         _, _, which, level, t, count, *near = parts
@@ -292,7 +290,7 @@ class LineReader:
         t_us = self._time(t)
         at = self._count.stretch(c32, keep=False)
         times, boundaries, steps = around(near, t_us, at)
-        self._edges.append((t_us, which, int(level), at, times, boundaries, steps))
+        self._out.edges.append((t_us, which, int(level), at, times, boundaries, steps))
 
     def _width(self, parts: list[bytes]) -> None:
         _, _, t, count, d0, d1, d2, d3, breaks = parts
@@ -302,18 +300,18 @@ class LineReader:
             total.stretch(number(field))
             for total, field in zip(self._dwell, (d0, d1, d2, d3), strict=True)
         )
-        self._widths.append((t_us, at, totals, self._breaks.stretch(number(breaks))))
+        self._out.widths.append((t_us, at, totals, self._breaks.stretch(number(breaks))))
 
     def _foot(self, parts: list[bytes]) -> None:
         _, _, level, t = parts
         if level not in (b"0", b"1"):
             raise FieldError("a level that is neither 0 nor 1")
-        self._others.append(Foot(float(self._time(t)), int(level)))
+        self._out.others.append(Foot(float(self._time(t)), int(level)))
 
     def _cut(self, parts: list[bytes]) -> None:
         _, _, which, edges, first, last, low, high = parts
         first_us = float(self._time(first))
-        self._others.append(
+        self._out.others.append(
             Cut(first_us, number(which), number(edges), first_us, float(self._time(last)),
                 float(number(low)), float(number(high)))
         )  # fmt: skip
@@ -325,7 +323,7 @@ class LineReader:
         if unseen:
             self._trouble("clock", f"the clock of the rig went round {unseen} times in silence")
             t_us += unseen * WRAP
-        self._others.append(
+        self._out.others.append(
             Health(float(t_us), number(uptime), number(illegal), number(edges), number(lines),
                    number(supply))
         )  # fmt: skip
@@ -340,7 +338,7 @@ class LineReader:
                 f"the rig speaks version {version} of the line format, this program {PROTOCOL}:"
                 " its fields are not judged",
             )
-        self._others.append(
+        self._out.others.append(
             Identity(self.now_us, version, number(counts), number(contacts), name_text(name))
         )
 
@@ -356,9 +354,9 @@ class LineReader:
         first = self._clock.latest_us is None
         latest = self._clock.latest_us or 0
         self._clock = Clock(0 if first else latest + AFTER_RESTART_US)
-        self._close_batch()
+        self._out.close()
         self._fresh_counts()
-        self._others.append(Restart(float(latest), cause))
+        self._out.others.append(Restart(float(latest), cause))
 
     # -- batches ----------------------------------------------------------------------------
 
@@ -367,64 +365,8 @@ class LineReader:
         self._dwell = [Count(), Count(), Count(), Count()]
         self._breaks = Count()
 
-    def _fresh(self) -> None:
-        self._done: list[Batch] = []
-        self._positions: _Rows[tuple[int, ...]] = _Rows(POSITION)
-        self._edges: _Rows[tuple[object, ...]] = _Rows(EDGE)
-        self._widths: _Rows[tuple[object, ...]] = _Rows(WIDTH)
-        self._others: list[Other] = []
-        self._fresh_counts()
-
     def _trouble(self, kind: str, detail: str) -> None:
-        self._others.append(Trouble(self._sure_us, kind, detail))
-
-    def _close_batch(self) -> None:
-        if self._positions or self._edges or self._widths or self._others:
-            self._done.append(
-                Batch(self._positions.take(), self._edges.take(), self._widths.take(), self._others)
-            )
-            self._others = []
-
-    def _taken(self) -> list[Batch]:
-        self._close_batch()
-        done, self._done = self._done, []
-        return done
-
-
-Row = TypeVar("Row", bound=tuple[object, ...])
-
-
-class _Rows(Generic[Row]):
-    """Rows of one dtype, gathered singly and many at a time."""
-
-    def __init__(self, dtype: np.dtype[np.void]) -> None:
-        self._dtype = dtype
-        self._single: list[Row] = []
-        self._done: list[NDArray[np.void]] = []
-
-    def __bool__(self) -> bool:
-        return bool(self._single or self._done)
-
-    def append(self, row: Row) -> None:
-        self._single.append(row)
-
-    def extend(self, rows: NDArray[np.void]) -> None:
-        if len(rows):
-            self._close()
-            self._done.append(rows)
-
-    def take(self) -> NDArray[np.void]:
-        """All rows; it is empty then."""
-        self._close()
-        done, self._done = self._done, []
-        if len(done) == 1:
-            return done[0]
-        return np.concatenate(done) if done else np.empty(0, self._dtype)
-
-    def _close(self) -> None:
-        if self._single:
-            self._done.append(np.array(self._single, self._dtype))
-            self._single = []
+        self._out.others.append(Trouble(self._sure_us, kind, detail))
 
 
 def _shown(line: bytes) -> str:

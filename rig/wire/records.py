@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 INDEX_INPUT = 0
 """Input number of the encoder's index; contacts are numbered from 1."""
+MOST_CONTACTS = 16
 
 POSITION = np.dtype(
     [
@@ -64,6 +65,15 @@ def edges_of(rows: NDArray[np.void]) -> list[Edge]:
     """Rows of dtype ``EDGE``, shape (n,), as plain edges."""
     columns = (rows[name].tolist() for name in EDGE.names or ())
     return [Edge(*row) for row in zip(*columns, strict=True)]
+
+
+Total = tuple[float, int, list[float], int]
+"""One row of ``WIDTH`` in plain numbers."""
+
+
+def totals_of(rows: NDArray[np.void]) -> list[Total]:
+    """Rows of dtype ``WIDTH``, shape (n,), as plain numbers."""
+    return list(zip(*(rows[name].tolist() for name in WIDTH.names or ()), strict=True))
 
 
 WIDTH = np.dtype(

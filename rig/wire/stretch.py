@@ -21,7 +21,7 @@ def signed_step(now: int, before: int) -> int:
     return ((now - before + HALF) & (WRAP - 1)) - HALF
 
 
-def signed_steps(now: Ints, before: Ints) -> Ints:
+def signed_steps(now: Ints, before: Ints | int) -> Ints:
     """``signed_step`` of many."""
     return ((now - before + HALF) & (WRAP - 1)) - HALF
 
@@ -58,7 +58,7 @@ class Clock:
         not want all of them; it has to be known.
         """
         assert self.latest_us is not None
-        step = signed_steps(t32, np.int64(self.latest_us - self._offset_us))
+        step = signed_steps(t32, self.latest_us - self._offset_us)
         step[~timed] = 0
         most = np.maximum.accumulate(np.maximum(step, 0))
         onward = step.copy()

@@ -17,17 +17,15 @@ from numpy.typing import NDArray
 
 from rig.wire.fields import FieldError, name_text
 from rig.wire.line import HEX_DIGITS, LONGEST_LINE, PROTOCOL
-from rig.wire.records import EDGE, INDEX_INPUT, POSITION, WIDTH, Health, Identity
+from rig.wire.records import EDGE, INDEX_INPUT, MOST_CONTACTS, POSITION, WIDTH, Health, Identity
 from rig.wire.stretch import Clock, Count, Ints, signed_steps
 
 Flags = NDArray[np.bool_]
 
-MOST_CONTACTS = 16
-
 _PAD = 8  # bytes before the first digit, so that eight can always be looked at
 _U = np.uint64
-_HEX = np.zeros(256, np.bool_)
-_HEX[list(HEX_DIGITS)] = True
+_STRANGER = np.ones(256, np.uint8)
+_STRANGER[list(HEX_DIGITS)] = 0
 _PLUS, _MINUS, _DOT = b"+-."
 _P, _C, _Z, _W, _H, _I = b"PCZWHI"
 _FIELDS = np.zeros(256, np.int64)  # parts of a line of each kind, running number and CRC included
@@ -74,7 +72,7 @@ class Together:
         opening = data[starts]
         self._sign = np.where(opening == _PLUS, 1, np.where(opening == _MINUS, -1, 0))
         digits = ends - starts - (self._sign != 0)
-        strange = np.cumsum(~_HEX[data])
+        strange = np.cumsum(_STRANGER[data], dtype=np.int32)
         strange = strange[ends - 1] - strange[starts - 1]
         self._value = _hexadecimal(data, ends, digits)
         self._kind = opening[self._first]
@@ -83,13 +81,16 @@ class Together:
 
     def _field(self, which: slice | Ints, nth: int | Ints) -> Ints:
         """Values of the ``nth`` part of these lines; 0 behind the end of all."""
-        return self._value.take(self._first[which] + nth, mode="clip")
+        at = np.minimum(self._first[which] + nth, len(self._value) - 1)
+        return self._value[at]
 
-    def _are_common(self, opening: Ints, length: Ints, digits: Ints, strange: Ints) -> Flags:
+    def _are_common(
+        self, opening: NDArray[np.uint8], length: Ints, digits: Ints, strange: Ints
+    ) -> Flags:
         """Frame, CRC, number and kind of the parts: all that can be seen in a line by itself."""
         first, last, kind = self._first, self._last, self._kind
         crc = np.array([zlib.crc32(line[:-9]) for line in self._lines], np.int64)
-        common = (
+        common: Flags = (
             (last - first + 1 == _FIELDS[kind])
             & (length[first] == 1)
             & (np.add.reduceat(length + 1, first) <= LONGEST_LINE)
@@ -242,9 +243,10 @@ class Together:
                 values = self._value[first + 3 : first + 8].tolist()
                 found.append((line, Health(float(t_us[line]), *values)))
             else:
-                values = self._value[first + 2 : first + 5].tolist()
+                protocol, counts, contacts = self._value[first + 2 : first + 5].tolist()
                 name = name_text(self._lines[int(which[line])].split(b" ")[5])
-                found.append((line, Identity(float(latest_us[line]), *values, name)))
+                t = float(latest_us[line])
+                found.append((line, Identity(t, protocol, counts, contacts, name)))
         return found
 
 

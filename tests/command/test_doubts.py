@@ -87,7 +87,9 @@ def test_counts_a_turn_that_disagree_with_the_index(
 
 def test_a_rig_that_misstates_its_counts_is_told_and_the_index_decides(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", board=BoardSpec(2400, 2)).do("turn 90 at 110")
-    assert any("the rig says 2400 counts a turn, the engine file 4096" in s for s in live_says(made))
+    assert any(
+        "the rig says 2400 counts a turn, the engine file 4096" in s for s in live_says(made)
+    )
     words, ran = said(made.do("turn 1450 at 110"), 0)
     assert "the rig says 2400 counts a turn; the index bears out 4096, as stated" in words
     assert ran.answer["judgements"] == []  # top dead centre was not looked for
@@ -174,7 +176,7 @@ def test_a_contact_input_that_never_changes(tmp_path: Path, way: str, question: 
     assert certified.status == 1
     record = json.loads(Path(certified.answer["certificate"]).read_bytes())
     assert any(question in text for text in record["deviations"])
-    assert question.split(",")[0] in Path(certified.answer["page"]).read_text("utf-8")
+    assert question.partition(",")[0] in Path(certified.answer["page"]).read_text("utf-8")
 
 
 def test_a_contact_that_works_again_is_forgiven(tmp_path: Path) -> None:

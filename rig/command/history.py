@@ -1,0 +1,134 @@
+"""The certificates of one engine in order: how each unit stood through the years, and its drift.
+
+Works over a job or a folder of many jobs, from the records alone; no capture is read. What was
+changed, and what was set, are steps and not drift. A line through a few points is a hint, no more.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from rig.command.say import angle, figures, json_option, message
+from rig.engine.uncertainty import round_for_show
+from rig.faults import InputError, reason
+from rig.record import history as records
+from rig.record import sheets
+from rig.record.history import History, Point, Series
+from rig.timing.unit_report import KIND as UNIT_REPORT
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig history``."""
+    parser.add_argument("folder", type=Path, help="a job folder, or one that holds many jobs")
+    parser.add_argument("--engine", default="", help="the engine's name, where there are several")
+    parser.add_argument("--serial", default="", help="its serial, where the name is not enough")
+    parser.add_argument("--unit", help="this unit alone")
+    parser.add_argument("--cylinders", action="store_true", help="each cylinder, too")
+    parser.add_argument("--csv", type=Path, help="write all points into this file")
+    parser.add_argument("--drawing", type=Path, help="draw into this file: .svg, .png or .pdf")
+    json_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the history."""
+    found = records.history(records.find(args.folder), args.engine, args.serial)
+    for text in found.troubles:
+        message(f"rig history: {text}")
+    shown = chosen(found.series, args.unit, cylinders=args.cylinders)
+    if not shown:
+        names = ", ".join(sorted({series.unit for series in found.series})) or "none"
+        raise InputError(f"--unit {args.unit}: the certificates have {names}")
+    written = []
+    if args.csv:
+        _write(args.csv, records.csv_text(found))
+        written.append(str(args.csv))
+    if args.drawing:
+        from rig.record.plots import drift, sheet
+
+        drift.draw(found, shown, sheet.out_path(args.drawing))
+        written.append(str(args.drawing))
+    reports = unit_reports(args.folder)
+    answer = asdict(found) | {
+        "series": [asdict(series) for series in found.series],
+        "unit_reports": reports,
+        "written": written,
+    }
+    figures(args, answer, _lines(found, shown, reports, written))
+    return 0
+
+
+def chosen(series: Sequence[Series], unit: str | None, *, cylinders: bool) -> list[Series]:
+    """The series to show: over all cylinders where there is such a one, else each cylinder's."""
+    own = [each for each in series if unit in (None, each.unit)]
+    whole = {(each.unit, each.setting, each.kind) for each in own if each.cylinder is None}
+    return [
+        each
+        for each in own
+        if cylinders or each.cylinder is None or (each.unit, each.setting, each.kind) not in whole
+    ]
+
+
+def unit_reports(folder: Path) -> list[dict[str, Any]]:
+    """The reports of units alone in a job, or in all jobs of a folder, in order of time."""
+    paths = [*folder.glob("units/*.json"), *folder.glob("*/units/*.json")]
+    found = []
+    for path in sorted(paths):
+        try:
+            plain = sheets.read(path, UNIT_REPORT)
+            unit = plain["unit"]
+            found.append(
+                {
+                    "file": str(path),
+                    "made_utc": str(plain["made_utc"]),
+                    "type": str(unit["type"]),
+                    "serial": str(unit["serial"]),
+                }
+            )
+        except (InputError, KeyError, TypeError) as why:
+            message(f"rig history: {path}: left out: {why}")
+    return sorted(found, key=lambda each: each["made_utc"])
+
+
+def _lines(
+    found: History, shown: Sequence[Series], reports: Sequence[dict[str, Any]], written: list[str]
+) -> list[str]:
+    serial = f", serial {found.serial}" if found.serial else ""
+    n = len(found.certificates)
+    lines = [f"{found.engine}{serial}: {n} certificate{'s' * (n != 1)}"]
+    for series in shown:
+        cylinder = "" if series.cylinder is None else f", cylinder {series.cylinder}"
+        kind = "" if series.kind == "turned" else f", {series.kind}"
+        lines += ["", f"{series.unit}, {series.setting}{cylinder}{kind}"]
+        lines += [_point(point) for point in series.points]
+        lines.append(f"  {series.words}")
+    if any(series.line is not None for series in shown):
+        lines += ["", found.caution]
+    if reports:
+        lines += ["", "reports of units alone (rig unit REPORT REPORT compares two):"]
+        lines += [
+            f"  {each['made_utc'][:10]}  {each['type']} {each['serial']}  {each['file']}"
+            for each in reports
+        ]
+    return [*lines, *(f"written: {path}" for path in written)]
+
+
+def _point(point: Point) -> str:
+    judged = point.judgement
+    mean, uncertainty = judged.mean_btdc or 0.0, judged.uncertainty
+    text = angle(mean)
+    if uncertainty is not None:
+        value, U = round_for_show(abs(mean), uncertainty.U_deg)
+        text = f"{value}° {'ATDC' if mean < 0 else 'BTDC'} ± {U}°"
+    step = f"  [{point.step}]" if point.step else ""
+    return f"  {point.measured_utc[:10]}  {judged.phase:<8}  {text:<22}  {judged.verdict}{step}"
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, "utf-8", newline="")
+    except OSError as why:
+        raise InputError(f"{path}: cannot be written: {reason(why)}") from why

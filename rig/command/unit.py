@@ -1,0 +1,218 @@
+"""A unit off the engine, the encoder on its own shaft: lobes, open and closed angle, play, neutral.
+
+    rig unit JOB [RECORDING] --unit NAME       the unit as the job's engine file states it
+    rig unit RECORDING --lobes 2 --serial S    without a job
+    rig unit REPORT.json REPORT.json           two reports compared
+
+Turn it a few turns forward, then a few back, then forward again; the play shows between the two.
+Where the rotor settles by feel, come to from either side, is its magnetic neutral. A magneto on the
+bench is live as soon as it is turned: leads on an earthed gap, hands off its terminals.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from rig.command.job import Job
+from rig.command.recording import open_recording
+from rig.command.say import figures, json_option, message
+from rig.command.when import iso
+from rig.command.work import digest
+from rig.engine.profile import Encoder, Unit
+from rig.engine.uncertainty import round_for_show
+from rig.faults import InputError
+from rig.record import sheets
+from rig.session.unit_notes import alone_seen
+from rig.signal.settings import Settings
+from rig.timing.unit_alone import AloneSeen, Mean, UnitReport, report
+from rig.timing.unit_report import KIND, UnitIdentity, compare_reports, plain_report
+
+FOLDER = "units"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig unit``."""
+    parser.add_argument("what", type=Path, nargs="+", metavar="JOB|RECORDING|REPORT")
+    parser.add_argument("--unit", help="name of the unit in the job's engine file")
+    parser.add_argument("--counts-per-turn", type=int, help="counts of a turn: lines times four")
+    parser.add_argument("--direction", type=int, choices=(1, -1), help="1: A leads B forward")
+    parser.add_argument("--input", type=int, help="contact input, 1 when left out")
+    parser.add_argument("--open-level", type=int, choices=(0, 1), help="level when open")
+    parser.add_argument("--lobes", type=int, help="openings in one turn of its shaft")
+    parser.add_argument("--poles", type=int, help="of its magnet: neutrals in a turn")
+    parser.add_argument("--type", help="what it is; reports of one type are compared")
+    parser.add_argument("--serial", help="its serial number")
+    parser.add_argument("--impulse", type=Path, help="a recording with its coupling engaged")
+    parser.add_argument("--neutral-forward", type=float, nargs="+", default=[], metavar="DEG",
+                        help="where it settles, come to forward, after the index")  # fmt: skip
+    parser.add_argument("--neutral-back", type=float, nargs="+", default=[], metavar="DEG",
+                        help="the same, come to backwards")  # fmt: skip
+    parser.add_argument("--save-in", type=Path, help="folder for the report; a job has its own")
+    json_option(parser)
+
+
+@dataclass(frozen=True, slots=True)
+class _Bench:
+    """How the unit is set up on the bench."""
+
+    identity: UnitIdentity
+    settings: Settings
+    contact: int
+    folder: Path | None
+
+
+def run(args: argparse.Namespace) -> int:
+    """Report a unit, or compare two reports; 1 when something changed."""
+    if all(path.suffix == ".json" for path in args.what):
+        return _compare(args)
+    job = Job(args.what[0]) if args.what[0].is_dir() else None
+    rest = args.what[1:] if job else args.what
+    if len(rest) > 1:
+        raise InputError("one recording at a time; --impulse takes the one with the coupling")
+    path = rest[0] if rest else job.latest_capture() if job else args.what[0]
+    stated = _stated(job, args.unit) if job else None
+    counts = args.counts_per_turn
+    if counts is None and job is not None:
+        counts = job.profile.encoder.counts_per_turn
+    recording = open_recording(path, counts)
+    bench = _bench(args, job, stated, recording.counts_per_turn or 0)
+    seen, wrong = alone_seen(recording.batches, bench.settings, bench.contact)
+    for text in wrong:
+        message(f"rig unit: {path}: {text}")
+    seen = _with_more(args, bench, seen)
+    lobes = bench.identity.lobes
+    found = report(seen, lobes, Encoder(bench.settings.counts_per_turn), bench.identity.poles)
+    now = datetime.now(UTC)
+    sheet = plain_report(
+        found, bench.identity, iso(now),
+        recording=path.name, recording_sha256=digest(path),
+        counts_per_turn=bench.settings.counts_per_turn,
+    )  # fmt: skip
+    saved = _save(bench, sheet, now)
+    figures(args, sheet | {"saved": str(saved) if saved else None},
+            [*_lines(bench.identity, found), *([f"report: {saved}"] if saved else [])])  # fmt: skip
+    return 0
+
+
+def _stated(job: Job, name: str | None) -> Unit:
+    units = job.profile.units
+    named = [unit for unit in units if name in (None, unit.name)]
+    if len(named) != 1:
+        names = ", ".join(unit.name for unit in units)
+        raise InputError(f"--unit: say which one is on the bench; the engine file has {names}")
+    return named[0]
+
+
+def _bench(args: argparse.Namespace, job: Job | None, stated: Unit | None, counts: int) -> _Bench:
+    """The engine file's word, unless the command line says otherwise."""
+    lobes = args.lobes or (stated.lobes if stated else None)
+    if lobes is None or not 1 <= lobes <= 36:
+        raise InputError("--lobes: how often it opens in a turn of its own shaft, 1 to 36")
+    if args.poles is not None and not 1 <= args.poles <= 36:
+        raise InputError(f"--poles {args.poles}: a magnet has from 1 to 36")
+    if not 4 <= counts <= 1_000_000:
+        raise InputError("--counts-per-turn is to be from 4 to 1000000")
+    contact = args.input or (stated.input if stated else 1)
+    open_level = args.open_level if args.open_level is not None else (
+        stated.open_level if stated else 1
+    )  # fmt: skip
+    direction = args.direction or (job.profile.encoder.direction if job else 1)
+    index_level = job.profile.encoder.index_level if job else 1
+    settings = Settings(counts, direction, index_level, open_levels={contact: open_level})
+    name = stated.name if stated else ""
+    identity = UnitIdentity(
+        type=args.type or name or "unit",
+        serial=args.serial or (stated.serial if stated else ""),
+        lobes=lobes,
+        name=name,
+        poles=args.poles,
+    )
+    folder = args.save_in or (job.folder / FOLDER if job else None)
+    return _Bench(identity, settings, contact, folder)
+
+
+def _with_more(args: argparse.Namespace, bench: _Bench, seen: AloneSeen) -> AloneSeen:
+    """What the command line adds: neutral as it was felt, a recording with the coupling."""
+    held = seen.impulse_deg
+    if args.impulse:
+        recording = open_recording(args.impulse, bench.settings.counts_per_turn)
+        other, _ = alone_seen(recording.batches, bench.settings, bench.contact)
+        held = (*held, *other.openings_deg, *other.impulse_deg)
+    return replace(
+        seen,
+        impulse_deg=held,
+        neutral_forward_deg=(*seen.neutral_forward_deg, *args.neutral_forward),
+        neutral_backward_deg=(*seen.neutral_backward_deg, *args.neutral_back),
+    )
+
+
+def _save(bench: _Bench, sheet: dict[str, Any], now: datetime) -> Path | None:
+    if bench.folder is None:
+        message("rig unit: not saved: name a job, or a folder with --save-in")
+        return None
+    who = "-".join(_slug(part) for part in (bench.identity.type, bench.identity.serial) if part)
+    path = sheets.free_path(bench.folder, f"{who}-{now:%Y%m%d-%H%M%S}")
+    sheets.write(path, sheet)
+    if not bench.identity.serial:
+        message("rig unit: no serial is stated; --serial names this one unit")
+    return path
+
+
+def _slug(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", text.casefold()).strip("-") or "unit"
+
+
+def _lines(identity: UnitIdentity, found: UnitReport) -> list[str]:
+    serial = f", serial {identity.serial}" if identity.serial else ""
+    lines = [f"{identity.type}{serial}: degrees of its own shaft"]
+    head = ("lobe", "opens", "to the next", "closed before", "open after", "from neutral")
+    lines.append(f"{head[0]:>4}" + "".join(f"{each:>18}" for each in head[1:]))
+    for lobe in found.lobes:
+        cells = (lobe.opening, lobe.interval, lobe.closed, lobe.opened, lobe.neutral)
+        lines.append(f"{lobe.number:>4}" + "".join(f"{_shown(each):>18}" for each in cells))
+    if found.play is not None:
+        lines.append(f"play, by turning both ways: {_shown(found.play)}")
+    if found.neutral is not None:
+        apart = found.neutral_sides_deg or 0.0
+        lines.append(
+            f"magnetic neutral at {_shown(found.neutral)} after the index; felt from the two sides"
+            f" {abs(apart):.2f}° apart"
+        )
+    if found.impulse_lag is not None:
+        lines.append(f"impulse coupling: {_shown(found.impulse_lag)} late, {found.impulse_lag.n} x")
+    return lines
+
+
+def _shown(mean: Mean | None) -> str:
+    """A mean with about 95 %."""
+    if mean is None:
+        return "not read"
+    value, U = round_for_show(mean.deg, 2.0 * mean.u_deg)
+    return f"{value}° ± {U}°"
+
+
+def _compare(args: argparse.Namespace) -> int:
+    paths: Sequence[Path] = args.what
+    if len(paths) != 2:
+        raise InputError("two reports are compared: give the earlier and the later one")
+    first, second = (sheets.read(path, KIND) for path in paths)
+    try:
+        found = compare_reports(first, second)
+    except (KeyError, TypeError, ValueError) as why:
+        raise InputError(f"{paths[0]}, {paths[1]}: a report is not whole: {why}") from None
+    answer = {
+        "first": str(paths[0]),
+        "second": str(paths[1]),
+        "changes": [asdict(each) for each in found.changes],
+        "notes": list(found.notes),
+    }
+    lines = [f"{'CHANGED' if each.changed else 'the same':<9} {each.words}"
+             for each in found.changes]  # fmt: skip
+    figures(args, answer, [*lines, *(f"note: {text}" for text in found.notes)])
+    return 1 if any(each.changed for each in found.changes) else 0
