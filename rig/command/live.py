@@ -83,7 +83,7 @@ def show(desk: Desk, over: Callable[[], bool], *, plain_lines: bool = False) -> 
 
 def tell(bench: Bench) -> int:
     """Say where the files are and what was found; the exit status."""
-    print(f"job folder:  {bench.job.folder}")
+    print(f"job folder:  {bench.job.folder.resolve()}")
     print(f"capture:     {bench.capture_path}")
     if bench.saved is None:
         print("no certificate was saved; rig certify makes one from the capture")

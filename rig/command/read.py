@@ -160,7 +160,8 @@ def _read(
     if math.isinf(start_us):
         raise InputError(f"{recording.path}: {_nothing(said, troubles)}")
     said = [*dict.fromkeys(said), *_doubts(follower, check, openings, inputs)]
-    openings = [_as_known_now(one, check) for one in openings]
+    # They come in the order in which they were decided.
+    openings = sorted((_as_known_now(one, check) for one in openings), key=lambda one: one.t_us)
     widths, _ = follower.widths.shares
     return {
         "recording": str(recording.path),

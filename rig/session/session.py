@@ -137,10 +137,10 @@ class Session:
     def _noted(self, note: Note) -> None:
         """Take a note. One that cannot be understood is counted as trouble, nothing more."""
         self.notes += 1
-        self._figures = None
         act = getattr(self, "_note_" + note.name.replace("-", "_"), None)
         if act is None:
             return
+        self._figures = None
         try:
             act(note.t_us, note.value)
         except (KeyError, TypeError, ValueError, InputError) as why:

@@ -161,32 +161,35 @@ class CaptureReader:
     def batches(self) -> Iterator[Batch]:
         """All records in order of arrival."""
         sum_so_far = 0
-        number = 0
+        number = 0  # lines read
         with self.path.open("rb") as file:
             rest = b""
             while piece := file.read(PIECE):
                 self.facts.size += len(piece)
-                lines = (rest + piece).split(b"\n")
-                rest = lines.pop()
+                whole, end, rest = (rest + piece).rpartition(b"\n")
+                whole += end
                 plain: list[bytes] = []
                 notes: list[tuple[int, Note]] = []
-                done = 0
-                for at in [at for at, line in enumerate(lines) if line.startswith(b"#")]:
-                    line, between = lines[at], lines[done:at]
-                    done = at + 1
-                    sum_so_far = _sum_on(between, sum_so_far)
-                    plain += between
+                done = lines = 0
+                for start, stop in _notes_in(whole):
+                    between, line = whole[done:start], whole[start:stop]
+                    done = stop
+                    sum_so_far = zlib.crc32(between, sum_so_far)
+                    plain.append(between)
+                    lines += between.count(b"\n")
                     note = self._passive(line, sum_so_far)
                     if note is not None:
-                        notes.append((len(plain), note))
+                        notes.append((lines, note))
                     else:
-                        yield from self.lines.play(plain, notes)
-                        plain, notes = [], []
-                        yield from self._noted(line, number + done, sum_so_far)
-                    sum_so_far = zlib.crc32(b"\n", zlib.crc32(line, sum_so_far))
-                number += len(lines)
-                sum_so_far = _sum_on(lines[done:], sum_so_far)
-                yield from self.lines.play(plain + lines[done:], notes)
+                        yield from self.lines.play(b"".join(plain), notes)
+                        plain, notes, lines = [], [], 0
+                        at = number + whole.count(b"\n", 0, done)
+                        yield from self._noted(line, at, sum_so_far)
+                    sum_so_far = zlib.crc32(line, sum_so_far)
+                number += whole.count(b"\n")
+                plain.append(whole[done:])
+                sum_so_far = zlib.crc32(plain[-1], sum_so_far)
+                yield from self.lines.play(b"".join(plain), notes)
                 if len(rest) > LONGEST_NOTE:
                     rest = b""
                     self.facts.altered = True
@@ -232,8 +235,13 @@ class CaptureReader:
         return Batch(others=[Trouble(self.lines.now_us, "capture", detail)])
 
 
-def _sum_on(lines: list[bytes], sum_so_far: int) -> int:
-    return zlib.crc32(b"\n".join(lines) + b"\n", sum_so_far) if lines else sum_so_far
+def _notes_in(whole: bytes) -> Iterator[tuple[int, int]]:
+    """Where lines that begin with ``#`` start and stop, LF included, in ``whole`` lines."""
+    start = 0 if whole.startswith(b"#") else whole.find(b"\n#") + 1
+    while whole.startswith(b"#", start):
+        stop = whole.index(b"\n", start) + 1
+        yield start, stop
+        start = whole.find(b"\n#", stop - 1) + 1
 
 
 def is_capture(path: Path) -> bool:

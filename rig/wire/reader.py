@@ -37,7 +37,8 @@ AFTER_RESTART_US = 1_000_000
 
 FEW = 16
 """So few lines are read one by one as fast as together."""
-MANY = 4096
+MANY = 2048
+"""At most so many are taken together: their arrays stay near the processor."""
 
 _HEX_AND_SPACE = HEX_DIGITS + b" "
 _MASK = WRAP - 1
@@ -88,15 +89,17 @@ class LineReader:
             self._rest = b""
         return self._out.take()
 
-    def play(self, lines: Sequence[bytes], notes: Sequence[tuple[int, Note]]) -> list[Batch]:
-        """Whole lines of a capture, without their LF, and the host's notes among them.
+    def play(self, data: bytes, notes: Sequence[tuple[int, Note]]) -> list[Batch]:
+        """``feed`` for whole lines out of a capture, with the host's notes among them.
 
         Each note comes with the number of lines that stand before it; its time is filled in.
         """
-        if lines and self._rest:
-            lines = [self._rest + lines[0], *lines[1:]]
-            self._rest = b""
-        self._all(lines, notes)
+        if data:
+            lines = (self._rest + data).split(b"\n")
+            self._rest = lines.pop()
+            self._all(lines, notes)
+        else:
+            self._note_down(0, deque(notes))
         return self._out.take()
 
     def finish(self) -> list[Batch]:

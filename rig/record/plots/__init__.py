@@ -1,0 +1,1 @@
+"""Drawings as files, by matplotlib, which is imported when one is made."""
