@@ -65,7 +65,6 @@ def save(job: Job, worked: Worked) -> tuple[Path, Path]:
                 f"{played.path}: a certificate rests on captures in {job.captures};"
                 " copy the capture there first"
             )
-    job.certificates.mkdir(exist_ok=True)
     record = build(job.engine_file.read_bytes(), job.profile, worked, datetime.now(UTC))
     return certificate.save(job.certificates, record)
 

@@ -25,6 +25,9 @@ class Job:
         self.reference_file = folder / "reference.json"
         self.captures = folder / "captures"
         self.certificates = folder / "certificates"
+        for place in (self.captures, self.certificates):
+            if place.exists() and not place.is_dir():
+                raise InputError(f"{place}: is a file where a folder is wanted; move it away")
 
     def reference(self) -> Reference | None:
         """The reference in use, or None when none was found yet."""

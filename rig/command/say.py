@@ -8,6 +8,7 @@ harmless first.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import math
 import sys
@@ -15,6 +16,7 @@ from collections.abc import Iterable
 from typing import Any, TextIO
 
 from rig.engine.firing import wrap_btdc
+from rig.faults import InputError, reason
 from rig.screen.keys import shows_unicode
 from rig.screen.wording import clean
 
@@ -38,11 +40,18 @@ def plain(value: Any) -> Any:
 def figures(args: argparse.Namespace, answer: dict[str, Any], lines: Iterable[str]) -> None:
     """Print ``answer`` as JSON when asked for, else ``lines``."""
     if args.json:
-        sys.stdout.write(json.dumps(plain(answer), allow_nan=False) + "\n")
+        text = json.dumps(plain(answer), allow_nan=False) + "\n"
     else:
-        for line in lines:
-            sys.stdout.write(harmless(line, sys.stdout) + "\n")
-    sys.stdout.flush()
+        text = "".join(harmless(line, sys.stdout) + "\n" for line in lines)
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise  # the reader has gone, which is no trouble
+    except OSError as why:
+        with contextlib.suppress(OSError):  # what could not be written is given up
+            sys.stdout.close()
+        raise InputError(f"standard output cannot be written: {reason(why)}") from why
 
 
 def harmless(text: str, stream: TextIO) -> str:

@@ -112,7 +112,8 @@ def _kept(line: bytes) -> bytes | dict[str, object]:
     """``line`` itself when it is a sound one, else its bytes for a raw note."""
     if line.endswith(b"\n") and not line.startswith(b"#") and len(line) <= LONGEST_LINE:
         body = line[:-1]
-        if decode(body) is not None and body.isascii():
+        shown = body.removesuffix(b"\r")
+        if decode(body) is not None and body.isascii() and shown.decode("ascii").isprintable():
             return line
     return {"hex": line.hex()}
 
@@ -237,11 +238,11 @@ class CaptureReader:
 
 def _notes_in(whole: bytes) -> Iterator[tuple[int, int]]:
     """Where lines that begin with ``#`` start and stop, LF included, in ``whole`` lines."""
-    start = 0 if whole.startswith(b"#") else whole.find(b"\n#") + 1
-    while whole.startswith(b"#", start):
+    start = 0 if whole.startswith(b"#") else whole.find(b"\n#") + 1 or len(whole)
+    while start < len(whole):
         stop = whole.index(b"\n", start) + 1
         yield start, stop
-        start = whole.find(b"\n#", stop - 1) + 1
+        start = whole.find(b"\n#", stop - 1) + 1 or len(whole)
 
 
 def is_capture(path: Path) -> bool:

@@ -369,7 +369,7 @@ class LineReader:
         self._breaks = Count()
 
     def _trouble(self, kind: str, detail: str) -> None:
-        self._out.others.append(Trouble(self._sure_us, kind, detail))
+        self._out.others.append(Trouble(float(self._sure_us), kind, detail))
 
 
 def _shown(line: bytes) -> str:

@@ -7,6 +7,7 @@ waves of the angle with a duty and a phase of their own, contacts are compared w
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -181,7 +182,7 @@ def _flaws(
     random: np.random.Generator, rate: float, size_us: tuple[float, float], end_us: float
 ) -> Floats:
     begins = random.uniform(0.0, end_us, random.poisson(rate * end_us * 1e-6))
-    lasting = np.exp(random.uniform(*np.log(size_us), len(begins)))
+    lasting = np.exp(random.uniform(math.log(size_us[0]), math.log(size_us[1]), len(begins)))
     return np.stack([begins, begins + lasting], axis=1)
 
 
@@ -189,7 +190,8 @@ def _dropouts(pins: Pins, random: np.random.Generator, end_us: float, partings: 
     some = [_flaws(random, pins.dropouts, pins.dropout_us, end_us)]
     for t in partings:
         begins = t - random.exponential(pins.crowd_us, random.poisson(pins.crowd))
-        lasting = np.exp(random.uniform(*np.log(pins.dropout_us), len(begins)))
+        low, high = pins.dropout_us
+        lasting = np.exp(random.uniform(math.log(low), math.log(high), len(begins)))
         some.append(np.stack([begins, np.minimum(begins + lasting, t - 5.0)], axis=1))
     flaws = np.concatenate(some)
     return flaws[flaws[:, 1] > flaws[:, 0]]

@@ -94,7 +94,7 @@ def test_one_unit_against_brute_force(  # noqa: PLR0917
     st.floats(0.1, 3.0),
     st.sampled_from([0.0, 2.0]),
 )
-def test_units_in_one_body_and_a_third_to_match(  # noqa: PLR0917
+def test_units_in_one_body_and_a_third_to_match(
     upper: float, lower: float, rear: float, room_mm: float, rear_mm: float, stagger: float
 ) -> None:
     """Two units in one body on one slot, one with a gap of its own; a third on its own slot."""

@@ -23,9 +23,7 @@ def position(number: int, t: int, count: int, back: int = 0, ahead: int = 0) -> 
 def read(data: bytes, cuts: list[int] | None = None) -> list[Batch]:
     reader = LineReader()
     places = sorted({0, len(data), *(cut % (len(data) + 1) for cut in cuts or [])})
-    batches = [
-        batch for a, b in itertools.pairwise(places) for batch in reader.feed(data[a:b])
-    ]
+    batches = [batch for a, b in itertools.pairwise(places) for batch in reader.feed(data[a:b])]
     return batches + reader.finish()
 
 

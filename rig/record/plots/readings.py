@@ -143,7 +143,7 @@ def _row(at: Axes, judged: Judgement, row: int, own: Sequence[Reading]) -> None:
     transform = at.get_yaxis_transform()
     at.text(x, row - 0.19, sheet.figure_text(judged.mean_btdc, U), transform=transform,
             va="center", fontsize=7.6)  # fmt: skip
-    at.text(x + 2.5 / _inner(), row - 0.19, f"n {judged.n}", transform=transform, va="center",
+    at.text(x + 2.35 / _inner(), row - 0.19, f"n {judged.n}", transform=transform, va="center",
             ha="right", fontsize=6.2, color=sheet.SOFT)  # fmt: skip
     words = textwrap.shorten(visible(judged.words), MOST_WORDS, placeholder=" …")
     at.text(x, row + 0.23, words, transform=transform, va="center", fontsize=6.0, fontweight=bold,

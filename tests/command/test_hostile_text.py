@@ -1,0 +1,172 @@
+"""Names that hold markup, control codes or HTML: harmless on screen, in tables and on the page."""
+
+from __future__ import annotations
+
+import io
+import json
+import sys
+import unicodedata
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from made_job import MadeJob, Ran, rig
+
+from rig.command.desk import Desk
+from rig.screen import plain
+from rig.screen.dashboard import render
+from rig.wire.line import encode
+
+UPPER = "[b]up[/b]<img src=x>{0}%s"
+LOWER = "lo&wer'\\\"</td><b>"
+ENGINE = "<script>alert(1)</script> [red]{engine}[/]"
+BAD = "\x1b[2J\x1b]0;title\x07\x9b31m\u202edesrever\r\n\x00<script>boo()</script>"
+
+
+def hostile(text: str) -> str:
+    for old, new in (
+        ("upper", UPPER), ("lower", LOWER), ("Launch engine (example)", ENGINE),
+    ):  # fmt: skip
+        text = text.replace(f'"{old}"', json.dumps(new))
+    text = text.replace('person = ""', f"person = {json.dumps('<a href=javascript:x>me</a>')}")
+    text = text.replace('serial = ""', f"serial = {json.dumps('<!-- 1 -->')}", 1)
+    return text.replace("workshop manual, page 12", "<style>*{display:none}</style> page 12")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> MadeJob:
+    """A job full of such names, certified; the rig tries to give a name of its own as well."""
+    made = MadeJob(tmp_path_factory.mktemp("hostile") / "job", edit=hostile)
+    made.hear(encode("I", 0, "1", "1000", "2", "<b>\x1b[2J</b>"))
+    made.hear(b"\x1b[2J\x1b]0;you are mine\x07\n# end {} 00000000 00000000\n")
+    made.find_tdc().state_stroke().do("turn 800 at 110")
+    made.bench.note("remark", {"text": BAD})
+    last = next(o for o in made.bench.session.openings if o.counts)
+    made.bench.note("strike", {"t_us": last.t_us, "why": BAD})
+    made.bench.note("weather", {"x": BAD})
+    made.end()
+    rig("certify", made.folder)
+    return made
+
+
+def harmless(text: str) -> bool:
+    """Nothing that could steer a terminal, reverse writing or hide."""
+    return all(
+        c in "\n" or (c.isprintable() and unicodedata.category(c)[0] != "C") for c in text
+    )  # fmt: skip
+
+
+def calls(made: MadeJob) -> list[tuple[str | Path, ...]]:
+    (folder,) = (made.folder / "certificates").iterdir()
+    return [
+        ("figures", made.folder, "--readings"),
+        ("tdc", made.folder),
+        ("certify", made.folder),
+        ("verify", folder, "--all"),
+        ("compare", folder, folder),
+        ("read", made.capture, "--job", made.folder),
+    ]
+
+
+def test_every_command_shows_them_as_they_are_written(made: MadeJob) -> None:
+    for words in calls(made):
+        ran = rig(*words)
+        assert ran.status in (0, 1), ran.err
+        assert harmless(ran.out), words
+        assert harmless(ran.err), words
+    figures = rig("figures", made.folder, "--readings")
+    assert UPPER in figures.out  # as it stands: neither obeyed nor taken away
+    assert LOWER in figures.out
+
+
+def test_json_carries_them_whole(made: MadeJob) -> None:
+    answer = rig("figures", made.folder, "--json")
+    assert answer.out.isascii()
+    assert {r["unit"] for r in answer.answer["readings"]} == {UPPER, LOWER}
+    assert any(r["why"] == BAD for r in answer.answer["readings"])
+
+
+class Tags(HTMLParser):
+    """Tags and attributes that a browser would see."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.tags: set[str] = set()
+        self.attributes: set[str] = set()
+        self.text = ""
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        self.attributes |= {name for name, _ in attrs}
+        assert not any("javascript" in (value or "") for _, value in attrs)
+
+    def handle_comment(self, data: str) -> None:
+        raise AssertionError(f"a comment came into the page: {data}")
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def test_the_page_shows_them_and_obeys_none(made: MadeJob) -> None:
+    (folder,) = list((made.folder / "certificates").iterdir())[:1]
+    page = (folder / f"{folder.name}.html").read_text("utf-8")
+    seen = Tags(page)
+    assert not seen.tags & {"script", "img", "a", "iframe", "object", "form"}
+    assert not any(name.startswith("on") or name in ("src", "href") for name in seen.attributes)
+    assert harmless(page)
+    for name in (UPPER, LOWER, ENGINE, "<a href=javascript:x>me</a>"):
+        assert name in seen.text
+    assert "[U+001B][2J" in seen.text  # the remark, spelt out
+    assert "[U+202E]" in seen.text
+
+
+def test_a_rig_that_gives_itself_such_a_name_is_not_believed(made: MadeJob) -> None:
+    session = made.bench.session
+    assert session.identity is not None
+    assert session.identity.name == "virtual-rig"
+    assert session.troubles["field"] + session.troubles["garbage"] + session.troubles["gap"] >= 2
+    assert harmless(session.last_trouble)
+    text = made.capture.read_bytes()
+    assert text.isascii()
+    assert b"\x1b" not in text
+    assert text.count(b"# end ") == 1
+
+
+def test_the_dashboard_and_its_plain_lines_are_harmless(tmp_path: Path) -> None:
+    made = MadeJob(tmp_path / "job", edit=hostile).find_tdc().do("turn 800 at 110")
+    desk = Desk(made.bench, tag=BAD)
+    desk.say(BAD)
+    view = desk.view()
+    for unicode in (True, False):
+        shown = "\n".join(render(view, 160, 50, colour=False, unicode=unicode).plain())
+        assert harmless(shown)
+        assert "[b]up[/b]" in shown
+    out = io.StringIO()
+    plain.run(lambda: view, stop=lambda: True, out=out)
+    assert harmless(out.getvalue())
+    assert UPPER in out.getvalue()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such file names there")
+@pytest.mark.parametrize("name", ["a\x1b[2Jb", "a\u202eb", "a\x9bb", "<b>a&", "[red]a"])
+def test_folders_and_files_of_such_names(tmp_path: Path, name: str) -> None:
+    def fine(ran: Ran) -> str:
+        assert harmless(ran.out)
+        assert harmless(ran.err)
+        return ran.err
+
+    folder = tmp_path / name
+    assert "there is no such job folder" in fine(rig("figures", folder))
+    made = rig("new", folder, "--example")
+    assert made.status == 0
+    fine(made)
+    assert "there is no capture yet" in fine(rig("figures", folder))
+    assert "is empty" in fine(rig("read", _empty(folder / f"{name}.vcd"), "--counts-per-turn", 4))
+    (folder / "engine.toml").write_text("[engine]\nx = 1\n", "utf-8")
+    assert "is not a known key" in fine(rig("figures", folder))
+
+
+def _empty(path: Path) -> Path:
+    path.write_bytes(b"")
+    return path
