@@ -2,207 +2,26 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from fractions import Fraction
-from typing import Any
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from played import PROFILE, Played
 
 from rig.engine.profile import Engine, Profile, Setting, Unit, Window
-from rig.engine.reference import stated, to_plain
-from rig.faults import InputError
 from rig.session import Session
 from rig.session.doubts import Seen, doubts
-from rig.signal.events import IndexPass, Opening
-from rig.signal.index_check import IndexCheck
-from rig.signal.settings import Settings
+from rig.signal.events import Opening
 from rig.timing.judge import ONE_TURN_OUT, STROKE_NOT_STATED
-from rig.timing.results import Reading
-from rig.virtual.demo import launch_engine
-from rig.virtual.encoder import Encoder
 from rig.virtual.hidden import Hidden, draw
 from rig.virtual.rig import VirtualRig
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Note
 
-PROFILE = launch_engine()
 FULL, RETARD = "full advance", "full retard"
-
-
-class Played:
-    """A session fed by a virtual rig, step by step; no file, no clock."""
-
-    def __init__(self, seed: int = 7, profile: Profile = PROFILE, **rig: Any) -> None:
-        self.rig = VirtualRig(profile, seed, **rig)
-        self.session = Session(profile)
-        self._lines = LineReader()
-
-    def do(self, *commands: str) -> Played:
-        for command in commands:
-            data = b"".join(line for part in self.rig.do(command) for _, line in part)
-            for batch in self._lines.feed(data):
-                self.session.take(batch)
-        return self
-
-    def note(self, name: str, **value: object) -> Played:
-        note = Note(self._lines.now_us, name.replace("_", "-"), value)
-        self.session.take(Batch(others=[note]))
-        return self
-
-    def know_tdc(self, within_deg: float = 0.1) -> Played:
-        """The true top dead centre, stated."""
-        self.do("turn 400 at 150")
-        tdc_deg = self.rig.truth()["tdc_deg_after_index"]
-        reference = stated(tdc_deg, how="the truth", half_width_deg=within_deg)
-        return self.note("reference", **to_plain(reference))
-
-    def state_stroke(self, *, wrong: bool = False) -> Played:
-        """Cylinder 1 at its firing top dead centre, or (wrong) at the other."""
-        self.do("goto 0 at 120")
-        if ((self.crank_deg - self.true_firing_deg) / 360.0 % 2 > 0.5) != wrong:
-            self.do("turn 180 at 150", "goto 0 at 120")
-        return self.note("stroke", cylinder=1, crank_deg=self.crank_deg)
-
-    def touch(self, times: int = 2, purpose: str = "reference") -> Played:
-        self.put_stop_in()
-        self.note("stop_in", cylinder=1, purpose=purpose)
-        for _ in range(times):
-            self.do("touch forward at 150", "touch back at 150")
-        return self.do("turn 40 at 90", "stop out").note("stop_out", utc="", capture="")
-
-    def put_stop_in(self) -> Played:
-        """The stop into the plug hole, the crank turned on by a half where the piston is in its
-        way."""
-        try:
-            return self.do("stop in")
-        except InputError:
-            return self.do("turn 180 at 150", "stop in")
-
-    @property
-    def crank_deg(self) -> float:
-        follower = self.session.follower
-        assert follower.latest is not None
-        angle = follower.track.crank_deg(float(follower.latest["count"]) + 0.5)
-        assert angle is not None
-        return angle
-
-    @property
-    def true_firing_deg(self) -> float:
-        """A firing top dead centre of cylinder 1. The truth calls the first index 0 degrees; met
-        going forward it is a whole turn here."""
-        return 360.0 + float(self.rig.truth()["firing_tdc_crank_deg"])
-
-    def counted(self, **wanted: object) -> list[Reading]:
-        return [
-            r for r in self.session.readings()
-            if r.counts and all(getattr(r, key) == value for key, value in wanted.items())
-        ]  # fmt: skip
-
-
-def wrapped(deg: float) -> float:
-    return (deg + 180.0) % 360.0 - 180.0
-
-
-# -- top dead centre --------------------------------------------------------------------------
-
-
-def dead_centres(seeds: range) -> list[tuple[float, float, float]]:
-    """Over many virtual engines: error of the dead centre found, its U, its standard u."""
-    found = []
-    for seed in seeds:
-        played = Played(seed).do("turn 380 at 150").touch(times=2)
-        reference = played.session.reference
-        assert reference is not None, played.session.stop_words
-        # Touches and readings are in the encoder's own degrees, and so is the dead centre.
-        hidden = played.rig.hidden
-        shown = Encoder(hidden.encoder).shown(np.array([hidden.tdc_deg, 0.0]))
-        error = wrapped(reference.tdc_deg - float(shown[0] - shown[1]))
-        found.append((error, reference.uncertainty.U_deg, reference.uncertainty.u_deg))
-    return found
-
-
-@pytest.mark.parametrize(
-    ("seeds", "at_least"),
-    [(range(16), 12), pytest.param(range(16, 96), 70, marks=pytest.mark.slow)],
-    ids=["few", "many"],
-)
-def test_the_stated_interval_holds_the_true_dead_centre(seeds: range, at_least: int) -> None:
-    """U is stated for about 95 %. Fewer than 12 of 16, or 70 of 80, would be a chance of less than
-    one in 100 (binomial)."""
-    found = dead_centres(seeds)
-    assert sum(abs(error) <= U for error, U, _ in found) >= at_least
-    rms = math.sqrt(sum(error**2 for error, _, _ in found) / len(found))
-    stated_rms = math.sqrt(sum(u**2 for _, _, u in found) / len(found))
-    assert rms < 0.03
-    assert 0.4 < rms / stated_rms < 1.3
-
-
-def test_every_touch_is_found_where_the_truth_has_it() -> None:
-    played = Played().do("turn 380 at 150").touch(times=3)
-    (stop,) = played.session.stops
-    true = played.rig.truth()["touches"]
-    assert [touch.side for touch in stop.touches] == [touch["direction"] for touch in true]
-    for angle, touch in zip(stop.crank_deg, true, strict=True):
-        assert wrapped(angle - touch["crank_deg"]) == pytest.approx(0.0, abs=0.2)
-
-
-def test_an_unsteady_touch_is_left_out() -> None:
-    played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).put_stop_in()
-    played.do("touch forward at 150", "touch back at 150", "touch forward unsteady at 150")
-    played.do("touch back at 150", "turn 40 at 90")
-    stop = played.session.touches()
-    assert stop is not None
-    assert [touch.steady for touch in stop.touches] == [True, True, False, True]
-    assert (len(stop.side(1)), len(stop.side(-1))) == (1, 2)
-
-
-def test_touches_on_one_side_only_give_no_reference() -> None:
-    played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).put_stop_in()
-    played.do("touch forward at 150", "back 60 at 90", "stop out").note("stop_out")
-    assert played.session.reference is None
-    assert "back" in played.session.stop_words
-
-
-def test_dropped_touches_change_nothing() -> None:
-    played = Played().know_tdc()
-    before = played.session.reference
-    played.note("stop_in", cylinder=1).do("stop in", "touch forward at 150", "touch back at 150")
-    played.do("turn 40 at 90", "stop out").note("stop_out", drop=True)
-    assert played.session.reference is before
-    assert played.session.stop_words == "the touches were dropped"
-
-
-def test_touching_again_shows_that_nothing_moved() -> None:
-    played = Played().do("turn 380 at 150").touch()
-    found = played.session.reference
-    played.do("turn 700 at 150").touch(purpose="check")
-    assert played.session.reference is found
-    (words,) = played.session.checks
-    assert words.startswith("top dead centre is where it was, to within ")
-
-
-def test_touching_again_shows_an_encoder_that_slipped() -> None:
-    played = Played().do("turn 380 at 150").touch()
-    found = played.session.reference
-    played.do("turn 700 at 150", "slip 3", "turn 360 at 150").touch(purpose="check")
-    assert played.session.reference is found  # the person decides what to do about it
-    (words,) = played.session.checks
-    assert "the encoder or its coupling has slipped, and readings since do not hold" in words
-
-
-def test_a_restart_between_two_touches_keeps_the_touches_before() -> None:
-    played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).put_stop_in()
-    played.do("touch forward at 150", "touch back at 150", "turn 60 at 90")
-    played.do("fault reset in 0.2", "rest 1")
-    stop = played.session.touches()
-    assert stop is not None
-    assert (len(stop.side(1)), len(stop.side(-1))) == (1, 1)
-    assert played.session.restarts == 1
 
 
 # -- stroke -----------------------------------------------------------------------------------
@@ -464,60 +283,6 @@ STREAM = _stream()
 
 
 # -- what looks wrong -------------------------------------------------------------------------
-
-FOUR = Settings(400)
-
-
-def passed(
-    turn: float, *, direction: int = 1, off: float = 0.0, anchored: bool = False
-) -> IndexPass:
-    return IndexPass(turn * 1e6, direction, 360.0 * turn, off, anchored)
-
-
-def test_the_index_vouches_for_what_lies_between_two_sound_passes() -> None:
-    check = IndexCheck(FOUR)
-    for each in (passed(1, anchored=True), passed(2), passed(3, off=7.0), passed(4)):
-        check.take(each)
-    assert check.off_passes == 1
-    assert check.why_not(1.5e6) == ""
-    assert check.why_not(2.5e6) == "the index then came 7 counts off: counts were lost"
-    assert check.why_not(3.5e6) == ""
-    assert not check.counts_wrong
-
-
-@pytest.mark.parametrize(
-    ("turns", "wrong"),
-    [
-        ([], False),
-        ([1.0], False),
-        ([4.0], True),
-        ([2.0, 1.0], False),  # an index that was missed
-        ([4.0, 8.0, 4.0], True),  # four times too many, and one missed
-        ([0.3, 0.7, 0.3, 0.7], False),  # an index that comes twice
-        ([0.6, 0.6, 0.6], True),
-        ([1.005] * 4, False),
-    ],
-)
-def test_turn_after_turn_of_other_counts_means_that_the_stated_ones_are_wrong(
-    turns: list[float], wrong: bool
-) -> None:
-    check = IndexCheck(FOUR)
-    at = 1.0
-    check.take(passed(at, anchored=True))
-    for turn in turns:
-        at += turn
-        check.take(passed(at, off=math.remainder(at, 1.0) * 400))
-    assert check.counts_wrong == wrong
-    assert bool(check.why_not(0.0)) == wrong
-
-
-def test_turns_either_side_of_a_restart_or_a_reversal_are_not_joined() -> None:
-    check = IndexCheck(FOUR)
-    check.take(passed(1, anchored=True))
-    check.take(passed(8, anchored=True))
-    check.take(passed(8.01, direction=-1))
-    check.take(passed(8.0))
-    assert check.turns == []
 
 
 def opening(number: int, t_us: float) -> Opening:

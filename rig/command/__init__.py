@@ -28,6 +28,7 @@ COMMANDS = {
     "verify": "prove a certificate against its capture and engine file",
     "compare": "two certificates, or two captures, against each other",
     "history": "the certificates of an engine in order: drift, steps, outlook",
+    "draw": "drawings as files: readings, the turn, the signal at an opening, drift",
     "virtual": "a rig in software on a serial port of its own",
 }
 """Every command and what it does, in the order in which they are shown."""

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.command.job import Job
+from rig.command.rig_seen import findings, judged
 from rig.command.say import figures, json_option, message
 from rig.command.show import result_lines, verdict_status
 from rig.command.work import Worked, work
@@ -16,7 +17,7 @@ from rig.engine.profile import Profile
 from rig.engine.reference import Reference
 from rig.faults import InputError
 from rig.record import certificate
-from rig.record.schema import Change
+from rig.record.schema import Change, RigCheck
 from rig.record.seal import Record
 
 
@@ -91,7 +92,18 @@ def build(engine_file: bytes, profile: Profile, worked: Worked, issued: datetime
         deviations=[*_doubts(worked), *touched],
         other_references=_others(worked, worked.reference),
         changes=[Change(words, unit) for session in sessions for words, unit in session.changes],
+        rig_checks=_rig_checks(profile, worked),
     )
+
+
+def _rig_checks(profile: Profile, worked: Worked) -> list[RigCheck]:
+    """The verdicts of the rig check, of each capture; its name where there are several."""
+    several = len(worked.played) > 1
+    return [
+        found
+        for played in worked.played
+        for found in findings(judged(played.seen, profile), played.path.name if several else "")
+    ]
 
 
 def _doubts(worked: Worked) -> list[str]:

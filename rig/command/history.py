@@ -29,6 +29,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--unit", help="this unit alone")
     parser.add_argument("--cylinders", action="store_true", help="each cylinder, too")
     parser.add_argument("--csv", type=Path, help="write all points into this file")
+    parser.add_argument("--drawing", type=Path, help="draw into this file: .svg, .png or .pdf")
     json_option(parser)
 
 
@@ -45,6 +46,11 @@ def run(args: argparse.Namespace) -> int:
     if args.csv:
         _write(args.csv, records.csv_text(found))
         written.append(str(args.csv))
+    if args.drawing:
+        from rig.record.plots import drift, sheet
+
+        drift.draw(found, shown, sheet.out_path(args.drawing))
+        written.append(str(args.drawing))
     reports = unit_reports(args.folder)
     answer = asdict(found) | {
         "series": [asdict(series) for series in found.series],

@@ -15,6 +15,7 @@ from rig.engine.reference import Reference
 from rig.faults import InputError, reason
 from rig.record.schema import CaptureFacts
 from rig.session import Doubt, Session
+from rig.signal.survey import Survey, Surveyed
 from rig.timing.compare import compare_units
 from rig.timing.impulse import sort_out
 from rig.timing.judge import judge
@@ -31,6 +32,7 @@ class Played:
     session: Session
     facts: CaptureFacts
     said: list[str]
+    seen: Surveyed  # of the rig itself
 
 
 @dataclass(slots=True)
@@ -52,7 +54,7 @@ class Worked:
     @property
     def doubts(self) -> list[tuple[Played, Doubt]]:
         """What looks wrong, capture by capture."""
-        return [(played, doubt) for played in self.played for doubt in played.session.doubts()]
+        return [(one, doubt) for one in self.played for doubt in one.session.doubts(over=True)]
 
     @property
     def sound(self) -> bool:
@@ -64,6 +66,7 @@ def play(profile: Profile, path: Path) -> Played:
     """Play one capture. Raises InputError when it cannot be read."""
     reader = CaptureReader(path)
     session = Session(profile)
+    survey = Survey(session.follower.settings)
     said: list[str] = []
     start = str(reader.facts.start.get("utc", ""))
     end = start
@@ -73,8 +76,8 @@ def play(profile: Profile, path: Path) -> Played:
                 end = str(other.value["utc"])
             elif isinstance(other, Trouble) and other.kind == "capture":
                 said.append(f"{path}: {other.detail}")
-        session.take(batch)
-    session.finish()
+        survey.take(batch, session.take(batch))
+    survey.events(session.finish())
     identity = session.identity
     facts = CaptureFacts(
         file=path.name,
@@ -90,7 +93,7 @@ def play(profile: Profile, path: Path) -> Played:
         contacts=identity.contacts if identity else 0,
         used_for=_used_for(session, path.name),
     )
-    return Played(path, session, facts, said)
+    return Played(path, session, facts, said, survey.result(session.follower))
 
 
 def _used_for(session: Session, name: str) -> str:

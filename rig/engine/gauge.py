@@ -261,6 +261,11 @@ def _ready(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> No
         raise InputError(
             "the gauge readings grow towards the top: type how far the piston is below its top"
         )
+    within_stroke(points, gauge, geometry)
+
+
+def within_stroke(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> None:
+    """Raises InputError for a lift that no piston of this stroke can have. Source: the stroke."""
     travel = crank.stroke_mm(geometry) * gauge.mm_per_mm
     for number, point in enumerate(points, 1):
         if not (math.isfinite(point.lift_mm) and abs(point.lift_mm) <= travel):

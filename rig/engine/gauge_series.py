@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from rig.engine import gauge_check
 from rig.engine.equal_lifts import EqualLifts, equal_lifts
-from rig.engine.gauge import Fit, Gauge, GaugePoint, fit
+from rig.engine.gauge import Fit, Gauge, GaugePoint, fit, within_stroke
 from rig.engine.gauge_check import Moved, Suspect
 from rig.engine.profile import Encoder, Geometry
 from rig.engine.reference import GRADUATION, PLAY, RUN_OUT, Reference
@@ -65,6 +65,8 @@ def work_through(
     """
     gauge = with_encoder(gauge, encoder)
     _ = gauge.mm_per_mm  # an inclined gauge says first which case holds
+    if geometry is not None:
+        within_stroke(points, gauge, geometry)
     points = [replace(each, angle_deg=each.angle_deg % 360.0) for each in points]
     carried = list(points)
     found, lifts, whys = _both(carried, gauge, geometry, cylinder, ())

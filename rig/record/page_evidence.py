@@ -9,7 +9,7 @@ from html import escape
 from rig.engine.uncertainty import Contribution
 from rig.record import words
 from rig.record.ink import figure, grouped, ink, spread, visible
-from rig.record.schema import CaptureFacts, Certificate
+from rig.record.schema import CaptureFacts, Certificate, RigCheck
 from rig.timing.results import Judgement
 
 
@@ -141,10 +141,7 @@ def _rig(certificate: Certificate) -> str:
             "(as stated in the engine file)",
         )
     )
-    pairs += [
-        (ink(each.name), f"<b>{ink(each.verdict)}</b>: {ink(each.words)}")
-        for each in certificate.rig_checks
-    ]
+    pairs += _rig_checks(certificate.rig_checks)
     program = certificate.program
     with_what = ", ".join(f"{ink(name)} {ink(of)}" for name, of in program.libraries.items())
     pairs.append(
@@ -155,6 +152,17 @@ def _rig(certificate: Certificate) -> str:
         )
     )
     return _block("Rig and program", _pairs(pairs))
+
+
+def _rig_checks(checks: Sequence[RigCheck]) -> list[tuple[str, str]]:
+    """The rig check: what is good by its names alone, the rest with its words."""
+    good = ", ".join(ink(each.name) for each in checks if each.verdict == "good")
+    pairs = [("rig check", f"<b>good</b>: {good}")] if good else []
+    return pairs + [
+        (ink(each.name), f"<b>{ink(each.verdict)}</b>: {ink(each.words)}")
+        for each in checks
+        if each.verdict != "good"
+    ]
 
 
 def _prints(certificate: Certificate, fingerprint: str) -> str:

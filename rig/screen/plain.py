@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from itertools import chain
 from typing import TextIO
 
@@ -16,7 +17,7 @@ from rig.screen.wording import btdc, clean, clock, decimals_for, degrees, within
 
 def changes(old: View | None, new: View) -> list[str]:
     """What happened between two views, as sentences; from None it is everything worth a line."""
-    before = old or View(step=new.step, rig=new.rig)
+    before = old or View(step=new.step, rig=replace(new.rig, detail=""))
     told: Iterator[str] = chain(
         [" │ ".join(part for part in (new.job, new.tag) if part)] if old is None else [],
         _changed(None if old is None else before.step, new.step, "step: {}"),
@@ -65,10 +66,13 @@ def _changed(old: str | None, new: str, pattern: str) -> list[str]:
 
 
 def _rig(old: View, new: View) -> Iterator[str]:
+    never_heard = old.rig.silent_s is None
     if old.rig.connected and not new.rig.connected:
         yield f"RIG LOST: {new.rig.detail or 'nothing heard'}"
+    elif new.rig.connected or never_heard:  # else the seconds of silence would be counted aloud
+        yield from _changed(old.rig.detail, new.rig.detail, "the rig: {}")
     if new.rig.connected and not old.rig.connected:
-        yield "the rig is back"
+        yield "something is heard on the port" if never_heard else "the rig is back"
     had = dict(old.rig.troubles)
     for kind, times in new.rig.troubles:
         # A noisy line brings thousands: said at 1, 2, 4, 8 and so on.

@@ -268,10 +268,14 @@ class Session:
         """Name of the setting in force for ``unit`` now."""
         return self._settings[unit].now
 
-    def doubts(self) -> list[Doubt]:
-        """What looks wrong so far, the worst first: lines, counts, contact inputs."""
+    def doubts(self, *, over: bool = False) -> list[Doubt]:
+        """What looks wrong so far, the worst first: lines, counts, contact inputs.
+
+        Once the recording is ``over``, also that no rig was heard in it.
+        """
+        heard = self.follower.latest is not None or bool(self.openings or self.restarts)
         seen = Seen(
-            heard=self.follower.latest is not None or bool(self.openings or self.restarts),
+            heard=heard or not over,
             identity=self.identity,
             openings=self.openings,
             passes=self.index_passes,

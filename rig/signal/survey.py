@@ -119,12 +119,13 @@ class Survey:
         self._identity: Identity | None = None
         self._health: Health | None = None
         self._totals = [0, 0, 0]  # illegal, lost edges, lost lines of the lives that are over
-        self._index_at: dict[float, int] = {}
-        self._index_count: int | None = None
+        self._index_at: dict[float, int] = {}  # edges of the index: time, count
+        self._passes_us: list[float] = []
+        self._jumps: list[tuple[float, float]] = []  # illegal transitions: time, count
+        self._restarts_us: list[float] = []
         self._latest: tuple[float, int] | None = None
         self._first_count: int | None = None
         self._net = 0
-        self._illegal_at: list[float] = []
         self._heard = False
 
     # -- in -----------------------------------------------------------------------------------
@@ -133,7 +134,7 @@ class Survey:
         """A batch, and what the follower made of it."""
         for other in batch.others:
             if isinstance(other, Restart):
-                self._restarted()
+                self._restarted(other.t_us)
         self._positions(batch)
         self._levels.take(batch.edges)
         for edge in batch.edges[batch.edges["input"] == INDEX_INPUT]:
@@ -180,12 +181,9 @@ class Survey:
 
     def _take_health(self, health: Health, batch: Batch) -> None:
         before, self._health = self._health, health
-        if health.illegal <= (before.illegal if before else 0) or self._index_count is None:
-            return
         at = self._count_at(health.t_us, batch)
-        if at is not None:
-            turn = self._s.direction * (at - self._index_count) / self._s.counts_per_turn
-            self._illegal_at.append(turn * 360.0 % 360.0)
+        if at is not None and health.illegal > (before.illegal if before else 0):
+            self._jumps.append((health.t_us, at))
 
     def _count_at(self, t_us: float, batch: Batch) -> float | None:
         rows = batch.positions
@@ -193,7 +191,7 @@ class Survey:
             return float(np.interp(t_us, rows["t_us"], rows["count"]))
         return None if self._latest is None else float(self._latest[1])
 
-    def _restarted(self) -> None:
+    def _restarted(self, t_us: float) -> None:
         """A new life of the rig: its counts and totals have nothing to do with the old ones."""
         if self._health is not None:
             for i, n in enumerate(
@@ -202,17 +200,18 @@ class Survey:
                 self._totals[i] += n
         if self._latest is not None and self._first_count is not None:
             self._net += self._latest[1] - self._first_count
-        self._health = self._latest = self._first_count = self._index_count = self._passed = None
+        self._health = self._latest = self._first_count = self._passed = None
+        self._restarts_us.append(t_us)
         self._standing.interrupted()
         now = self._stretches[-1]
         if now.low is not None:
-            self._stretches.append(_Open(now.step, now.unit, now.from_us))
+            self._stretches.append(_Open(now.step, now.unit, t_us))
 
     # -- events -------------------------------------------------------------------------------
 
     def _pass(self, passed: IndexPass) -> None:
         self._check.take(passed)
-        self._index_count = self._index_at.get(passed.t_us, self._index_count)
+        self._passes_us.append(passed.t_us)
         before, self._passed = self._passed, passed
         if before is None:
             return
@@ -270,7 +269,7 @@ class Survey:
             net_counts=float(net) if abs(net) >= self._s.counts_per_turn else None,
             identity_counts=self._identity.counts_per_turn if self._identity else None,
             illegal=illegal,
-            illegal_at_deg=tuple(self._illegal_at),
+            illegal_at_deg=self._illegal_at_deg(),
             lost_edges=lost_edges,
             lost_lines=lost_lines,
             index_off_counts=tuple(off),
@@ -280,6 +279,21 @@ class Survey:
             inputs=self._inputs(),
             stretches=tuple(_closed(each) for each in self._stretches),
         )
+
+    def _illegal_at_deg(self) -> tuple[float, ...]:
+        """Degrees of the encoder after the last index passed in the same life of the rig."""
+        found = []
+        for t_us, count in self._jumps:
+            passed = bisect.bisect_right(self._passes_us, t_us)
+            began = bisect.bisect_right(self._restarts_us, t_us)
+            since_us = self._restarts_us[began - 1] if began else -np.inf
+            if not passed or self._passes_us[passed - 1] < since_us:
+                continue
+            index = self._index_at.get(self._passes_us[passed - 1])
+            if index is not None:
+                turn = self._s.direction * (count - index) / self._s.counts_per_turn
+                found.append(turn * 360.0 % 360.0)
+        return tuple(found)
 
     def _inputs(self) -> tuple[InputSeen, ...]:
         common = [each for each in self._stretches if each.step in ("", TURN, DONE)]

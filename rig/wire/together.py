@@ -8,6 +8,7 @@ slower way, so both ways give the same records.
 
 from __future__ import annotations
 
+import re
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,17 +16,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.wire.fields import FieldError, name_text
+from rig.wire.fields import LONGEST_NAME, name_text
 from rig.wire.line import HEX_DIGITS, LONGEST_LINE, PROTOCOL
 from rig.wire.records import EDGE, INDEX_INPUT, MOST_CONTACTS, POSITION, WIDTH, Health, Identity
 from rig.wire.stretch import Clock, Count, Ints, signed_steps
+
+_IDENTITY = re.compile(
+    rb"I [0-9A-F]{1,4} (?P<protocol>[0-9A-F]{1,8})( [0-9A-F]{1,8}){2}"
+    rb" (?P<name>[A-Za-z0-9._+-]+) [0-9A-F]{8}"
+)
 
 Flags = NDArray[np.bool_]
 
 _PAD = 8  # bytes before the first digit, so that eight can always be looked at
 _U = np.uint64
-_STRANGER = np.ones(256, np.uint8)
-_STRANGER[list(HEX_DIGITS)] = 0
+_STRANGER = np.ones(256, np.uint8)  # fits the sum over a line of an allowed length
+_STRANGER[list(HEX_DIGITS + b" \n")] = 0
 _PLUS, _MINUS, _DOT = b"+-."
 _P, _C, _Z, _W, _H, _I = b"PCZWHI"
 _FIELDS = np.zeros(256, np.int64)  # parts of a line of each kind, running number and CRC included
@@ -72,8 +78,7 @@ class Together:
         opening = data[starts]
         self._sign = np.where(opening == _PLUS, 1, np.where(opening == _MINUS, -1, 0))
         digits = ends - starts - (self._sign != 0)
-        strange = np.cumsum(_STRANGER[data], dtype=np.int32)
-        strange = strange[ends - 1] - strange[starts - 1]
+        strange = np.add.reduceat(_STRANGER[data], starts[self._first])
         self._value = _hexadecimal(data, ends, digits)
         self._kind = opening[self._first]
         self.common = self._are_common(opening, ends - starts, digits, strange)
@@ -85,7 +90,7 @@ class Together:
         return self._value[at]
 
     def _are_common(
-        self, opening: NDArray[np.uint8], length: Ints, digits: Ints, strange: Ints
+        self, opening: NDArray[np.uint8], length: Ints, digits: Ints, strange: NDArray[np.uint8]
     ) -> Flags:
         """Frame, CRC, number and kind of the parts: all that can be seen in a line by itself."""
         first, last, kind = self._first, self._last, self._kind
@@ -99,7 +104,7 @@ class Together:
             & (self._field(slice(None), 1) <= 0xFFFF)
             & (np.maximum.reduceat(digits, first) <= 8)
             & (np.minimum.reduceat(digits, first) >= 1)
-            & (np.add.reduceat(strange, first) == _STRANGE[kind])
+            & (strange == _STRANGE[kind])
         )
         for name, nth in ((_C, 3), (_Z, 2)):
             own = np.flatnonzero(common & (kind == name))
@@ -110,31 +115,13 @@ class Together:
                 good &= (contact >= 1) & (contact <= MOST_CONTACTS)
             near = level[:, None] + np.arange(3, 7)
             told = self._sign[near] != 0
-            good &= np.all(strange[near] == 1, axis=1)
             good &= np.all(told | ((opening[near] == _DOT) & (length[near] == 1)), axis=1)
             good &= (told[:, 1] | ~told[:, 0]) & (told[:, 2] | ~told[:, 3])
             common[own] = good
         for line in np.flatnonzero(kind == _I).tolist():
-            common[line] = self._is_common_identity(line, length, digits, strange)
+            frame_holds = length[last[line]] == 8 and self._value[last[line]] == crc[line]
+            common[line] = frame_holds and _is_common_identity(self._lines[line])
         return common
-
-    def _is_common_identity(self, line: int, length: Ints, digits: Ints, strange: Ints) -> bool:
-        first, last = int(self._first[line]), int(self._last[line])
-        if last - first + 1 != _FIELDS[_I] or len(self._lines[line]) >= LONGEST_LINE:
-            return False
-        numbers = [*range(first + 1, first + 5), last]
-        try:
-            name_text(self._lines[line].split(b" ")[5])
-        except FieldError:
-            return False
-        return (
-            length[first] == 1
-            and length[last] == 8
-            and all(1 <= digits[n] <= 8 and not strange[n] for n in numbers)
-            and int(self._value[last]) == zlib.crc32(self._lines[line][:-9])
-            and int(self._value[first + 1]) <= 0xFFFF
-            and int(self._value[first + 2]) == PROTOCOL
-        )
 
     def take(self, low: int, high: int, expected: int, carried: Carried) -> Taken | None:
         """Records of common lines from ``low``, as far as nothing is out of the ordinary.
@@ -250,6 +237,13 @@ class Together:
         return found
 
 
+def _is_common_identity(line: bytes) -> bool:
+    match = _IDENTITY.fullmatch(line)
+    if match is None or int(match["protocol"], 16) != PROTOCOL or len(line) >= LONGEST_LINE:
+        return False
+    return len(match["name"]) <= LONGEST_NAME
+
+
 def _until(wrong: Flags) -> int:
     """How many there are before the first that is wrong."""
     return int(np.argmax(wrong)) if wrong.any() else len(wrong)
@@ -261,12 +255,11 @@ def _nearest(c32: Ints, base: Ints) -> Ints:
 
 
 def _hexadecimal(data: NDArray[np.uint8], ends: Ints, digits: Ints) -> Ints:
-    """Values of up to eight digits before ``ends``; of more, or of others than digits, nonsense."""
+    """Values of one to eight digits before ``ends``; of any other text, nonsense."""
     words: NDArray[np.uint64] = np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))
     digit = words[ends - 8].astype(_U, copy=False)
-    spare = (np.clip(8 - digits, 0, 8) * 8).astype(_U)
-    wide = spare < 64
-    digit = np.where(wide, digit >> (spare & _U(63)) << (spare & _U(63)), _U(0))
+    spare = (np.clip(8 - digits, 0, 7) * 8).astype(_U)
+    digit = digit >> spare << spare
     letter = (digit >> _U(6)) & _U(0x0101010101010101)
     digit = (digit & _U(0x0F0F0F0F0F0F0F0F)) + letter * _U(9)
     for shift, mask in (

@@ -15,7 +15,7 @@ class Device:
     """Says ``pieces`` to whoever connects, one every 20 ms, then stays silent.
 
     With ``again`` it begins over and over; ``visits`` are the pieces for each connection in turn,
-    after each of which it hangs up and listens again.
+    after each of which it hangs up and listens again; with ``gone`` it is gone after the last.
     """
 
     def __init__(
@@ -24,10 +24,12 @@ class Device:
         *,
         again: bool = False,
         visits: Iterable[Iterable[bytes]] | None = None,
+        gone: bool = False,
     ) -> None:
         self.heard = b""
         self._pieces = list(pieces)
         self._again = again
+        self._gone = gone
         self._visits = None if visits is None else [list(visit) for visit in visits]
         self._server = socket.create_server(("127.0.0.1", 0))
         self._server.settimeout(EVERY_S)
@@ -60,9 +62,10 @@ class Device:
                 if self._visits is None:
                     self._say(client, self._pieces, stay=True)
                 else:
-                    self._say(client, self._visits.pop(0), stay=not self._visits)
-                    if not self._visits:
-                        return
+                    self._say(client, self._visits.pop(0), stay=not (self._visits or self._gone))
+            if self._visits == []:
+                self._server.close()
+                return
 
     def _say(self, client: socket.socket, pieces: list[bytes], *, stay: bool) -> None:
         turns = itertools.cycle(pieces) if self._again and pieces else iter(pieces)

@@ -12,9 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from device import Device
 from made_job import MadeJob, certificate_in, copied, finished, refused, rig
 
 from rig.faults import InputError
+from rig.virtual.demo import demo_profile
+from rig.virtual.rig import run
 from rig.wire.capture import CaptureReader
 from rig.wire.records import Trouble
 
@@ -153,6 +156,24 @@ def test_a_disk_that_fills_up_while_the_capture_grows(tmp_path: Path) -> None:
     assert ran.status == 0
     assert "the capture was cut off inside line " in ran.err
     assert len(ran.answer["openings"]) >= 4
+
+
+@posix_only
+def test_a_disk_that_fills_up_under_the_live_command(job: Path) -> None:
+    lines = [line for _, line in run("turn 800 at 110", demo_profile(), 7).lines]
+    code = """
+        from rig.command import main
+        sys.exit(main(["live", sys.argv[1], "--port", sys.argv[2], "--seconds", "20"]))
+    """
+    before = set((job / "captures").iterdir())
+    with Device([b"".join(lines[i : i + 40]) for i in range(0, len(lines), 40)]) as device:
+        done = limited(15_000, code, job, device.port)
+    (capture,) = set((job / "captures").iterdir()) - before
+    assert done.returncode == 2
+    assert f"rig live: {capture}: the capture could not be written on: " in done.stderr
+    assert "Traceback" not in done.stderr
+    assert capture.stat().st_size == 15_000
+    assert "the capture was cut off inside line " in rig("read", capture).err
 
 
 @posix_only

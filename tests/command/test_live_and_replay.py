@@ -216,9 +216,7 @@ def test_a_reset_in_mid_turn_is_in_the_capture_and_on_the_certificate(tmp_path: 
     made.do("fault reset in 0.7", "turn 300 at 110")
     words = [doubt.words for doubt in made.bench.session.doubts()]
     assert "the rig restarted once" in words
-    lost = [r for r in made.bench.session.readings() if not r.counts and r.unit == "upper"]
     made.do("turn 1500 at 110")
-    assert [r.why for r in lost]
     lived = live(made.bench)
     assert lived == replayed(made.capture, made.job)
     later = [r for r in made.bench.session.readings() if r.counts][-6:]

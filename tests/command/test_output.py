@@ -73,9 +73,8 @@ def test_plain_lines_hold_no_control_codes(job: Path, tmp_path: Path) -> None:
         assert (ran.out + ran.err).replace("\n", "").isprintable()
 
 
-@pytest.mark.parametrize("colour", [{"FORCE_COLOR": "1"}, {"NO_COLOR": "1"}])
-def test_colour_is_never_sent_to_what_is_no_terminal(job: Path, colour: dict[str, str]) -> None:
-    env = {"TERM": "xterm-256color", "COLUMNS": "40", "CLICOLOR_FORCE": "1", **colour}
+def test_colour_is_never_sent_to_what_is_no_terminal(job: Path) -> None:
+    env = {"TERM": "xterm-256color", "COLUMNS": "40", "CLICOLOR_FORCE": "1", "FORCE_COLOR": "1"}
     ran = process("figures", job, env=env)
     assert (ran.status, ran.err) == (0, "")
     assert "\x1b" not in ran.out
@@ -87,9 +86,9 @@ def test_an_output_that_knows_ascii_only(job: Path) -> None:
     ran = process("figures", job, env=env)
     assert ran.status == 0
     assert ran.out.isascii()
-    assert "35.19 deg BTDC" in ran.out or " deg BTDC" in ran.out
-    as_json = process("figures", job, "--json", env=env)
-    assert as_json.answer == rig("figures", job, "--json").answer
+    assert " deg BTDC" in ran.out
+    as_json = process("tdc", job, "--json", env=env)
+    assert as_json.answer == rig("tdc", job, "--json").answer
 
 
 def test_help_of_every_command() -> None:

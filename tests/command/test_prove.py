@@ -205,13 +205,9 @@ def test_a_capture_outside_the_job_is_not_certified(job: Path, tmp_path: Path) -
         assert f"{empty / 'captures'}: there is no capture yet; rig live makes one" in said
 
 
-@pytest.mark.parametrize(
-    ("zone", "locale"), [("Pacific/Auckland", "C"), ("America/St_Johns", "de_DE.UTF-8")]
-)
-def test_figures_are_the_same_in_another_time_zone_and_locale(
-    job: Path, zone: str, locale: str
-) -> None:
-    env = {"TZ": zone, "LC_ALL": locale, "LANG": locale, "PYTHONHASHSEED": "5"}
+def test_figures_are_the_same_in_another_time_zone_and_locale(job: Path) -> None:
+    german = {"LC_ALL": "de_DE.UTF-8", "LANG": "de_DE.UTF-8"}
+    env = {"TZ": "America/St_Johns", "PYTHONHASHSEED": "5", **german}
     there = process("verify", certificate_in(job), "--json", env=env)
     assert (there.status, there.answer["holds"]) == (0, True)
     assert len(there.answer["checks"]) == len(

@@ -7,6 +7,7 @@ about 95 %, readings are strokes, and words say the rest.
 from __future__ import annotations
 
 import functools
+import textwrap
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ParamSpec
@@ -24,10 +25,13 @@ BLUE, ALERT, HATCH = "#1f4e79", "#a8450c", "#c3c9d2"
 
 KINDS = (".svg", ".png", ".pdf")
 DOTS_PER_INCH = 160
+NOTE_CHARACTERS = 19.0
+"""So many characters of a note fit into an inch."""
 _STYLE: Mapping[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 8.0,
     "text.color": INK,
+    "text.parse_math": False,  # a dollar sign in a name is no formula
     "axes.edgecolor": INK,
     "axes.labelcolor": INK,
     "axes.linewidth": 0.6,
@@ -96,9 +100,13 @@ def axes(figure: Figure, left: float, bottom: float, width: float, height: float
 
 
 def note(figure: Figure, text: str) -> None:
-    """A line at the foot of the sheet."""
+    """Lines at the foot of the sheet."""
     wide, high = figure.get_size_inches()
-    figure.text(0.35 / wide, 0.16 / high, visible(text), fontsize=6.5, color=SOFT, va="bottom")
+    lines = textwrap.wrap(text, int(NOTE_CHARACTERS * (wide - 0.7)))
+    figure.text(
+        0.35 / wide, 0.16 / high, "\n".join(visible(line) for line in lines), fontsize=6.5,
+        color=SOFT, va="bottom", linespacing=1.35,
+    )  # fmt: skip
 
 
 def write(figure: Figure, path: Path) -> Path:

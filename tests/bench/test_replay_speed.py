@@ -1,0 +1,121 @@
+"""Replaying an hour's capture against a loop that only checks each line's CRC; and latency.
+
+The hour is that of a person at work: turning, standing, turning back, chatter and drop-outs.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import time
+import zlib
+from pathlib import Path
+
+import pytest
+from ratio import least_s
+
+from rig.command.live import FRAMES_A_SECOND
+from rig.session import Session, signal_settings
+from rig.signal.events import IndexPass, Opening
+from rig.signal.follow import Follower
+from rig.virtual.board import Timed
+from rig.virtual.demo import launch_engine
+from rig.virtual.rig import run
+from rig.wire.capture import CaptureReader, CaptureWriter
+from rig.wire.reader import LineReader
+
+pytestmark = pytest.mark.bench
+
+PROFILE = launch_engine()
+HOUR = ["turn 2700 at 45", "hold 10", "back 60 at 30", "rest 20"] * 39
+HOST_EVERY_S = 1.0
+PUMP_S = 1.0 / FRAMES_A_SECOND
+"""The live screen takes what has come so often."""
+
+
+def write_capture(path: Path, lines: list[Timed]) -> None:
+    """As a live session writes it, with a note of the host's clock every second."""
+    writer = CaptureWriter(path, {"utc": "2020-01-01T00:00:00.000Z"})
+    for second, come in itertools.groupby(lines, lambda timed: int(timed[0] / HOST_EVERY_S)):
+        writer.write(b"".join(data for _, data in come))
+        writer.note("host", {"utc": "2020-01-01T00:00:00.000Z", "monotonic_s": second})
+    writer.close()
+
+
+def check_crcs(path: Path) -> int:
+    """The work that no reader can do without."""
+    sound = 0
+    with path.open("rb") as file:
+        for line in file:
+            sound += zlib.crc32(line[:-10]) == int(line[-9:-1], 16)
+    return sound
+
+
+def read(path: Path) -> None:
+    for _ in CaptureReader(path).batches():
+        pass
+
+
+def replay(path: Path) -> Session:
+    session = Session(PROFILE)
+    for batch in CaptureReader(path).batches():
+        session.take(batch)
+    session.finish()
+    return session
+
+
+def test_against_a_loop_over_crcs(tmp_path: Path) -> None:
+    path = tmp_path / "hour.capture"
+    done = run(HOUR, PROFILE, 1)
+    write_capture(path, done.lines)
+    true = sum(len(done.truth["units"][unit]["openings"]) for unit in ("1", "2"))
+    assert check_crcs(path) > len(done.lines)
+    assert sum(o.direction >= 0 for o in replay(path).openings) == true
+    took = least_s(
+        5, crcs=lambda: check_crcs(path), read=lambda: read(path), replay=lambda: replay(path)
+    )
+    ratio = took["replay"] / took["crcs"]
+    print(
+        f"\ncapture of {done.lines[-1][0] / 60:.0f} min: replay {ratio:.2f} of a loop over CRCs"
+        f" (to records {took['read'] / took['crcs']:.2f}), aim 10"
+    )
+    assert ratio <= 10.0
+
+
+def test_opening_to_event() -> None:
+    """Beyond the least open time, index known; the rig's wait for encoder edges is part of it."""
+    lines = run(["turn 3600 at 30", "turn 7200 at 90"], PROFILE, 2).lines
+    reader, follower = LineReader(), Follower(signal_settings(PROFILE))
+    least_open_us = follower.settings.least_open_us
+    waits_s: list[float] = []
+    works_s: list[float] = []
+    crcs_s: list[float] = []
+    first_us = math.inf
+    pumps = itertools.groupby(lines, lambda timed: int(timed[0] / PUMP_S))
+    for pump, come in pumps:
+        data = b"".join(line for _, line in come)
+        began = time.process_time()
+        for line in data.splitlines():
+            assert zlib.crc32(line[:-9]) == int(line[-8:], 16)
+        crcs_s.append(time.process_time() - began)
+        began = time.process_time()
+        events = [event for batch in reader.feed(data) for event in follower.take(batch)]
+        works_s.append(time.process_time() - began)
+        for event in events:
+            if isinstance(event, IndexPass):
+                first_us = min(first_us, event.t_us)
+            elif isinstance(event, Opening) and event.t_us > first_us:
+                settled_s = (event.t_us + event.passage_us + least_open_us) * 1e-6
+                waits_s.append((pump + 1) * PUMP_S - settled_s + works_s[-1])
+    waits_s.sort()
+    late_s = waits_s[int(0.99 * len(waits_s))]
+    share = sum(works_s) / (len(works_s) * PUMP_S)
+    print(
+        f"\nopening to event, {len(waits_s)} openings, screen at {1 / PUMP_S:g} Hz:"
+        f" median {1e3 * waits_s[len(waits_s) // 2]:.0f} ms, 99th of a hundred"
+        f" {1e3 * late_s:.0f} ms, aim 100; work {100 * share:.1f} % of the time of the bytes,"
+        f" {sum(works_s) / sum(crcs_s):.1f} of a loop over CRCs"
+    )
+    assert len(waits_s) > 100
+    assert late_s <= 0.1
+    assert share <= 0.05

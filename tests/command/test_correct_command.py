@@ -1,0 +1,212 @@
+"""rig correct: options, predictions kept in the job, and the next reading beside them."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from made_job import MadeJob, certificate_in, copied, finished, refused, rig
+
+from rig.command import predictions
+from rig.command.job import Job
+
+BEFORE = datetime(2024, 5, 1, 9, tzinfo=UTC)
+AFTER = datetime(2090, 5, 1, 9, tzinfo=UTC)
+
+MEANS = """
+[[means.slot]]
+unit = "upper"
+radius_mm = 45.0
+clockwise_mm = 5.0
+anticlockwise_mm = 5.0
+
+[[means.slot]]
+unit = "lower"
+radius_mm = 45.0
+clockwise_mm = 5.0
+anticlockwise_mm = 5.0
+"""
+RECUT = """
+[[means.dog]]
+unit = "lower"
+recut = "unit half"
+radius_mm = 18.0
+"""
+
+
+def wrong_job(folder: Path, means: str = MEANS, upper_deg: float = 2.0) -> MadeJob:
+    """A job whose upper unit stands wrong by some degrees, read once."""
+    made = MadeJob(folder / "job", 5, edit=lambda text: text + means, began=BEFORE)
+    made.do(f"move upper {upper_deg}")
+    return made.whole()
+
+
+def read_again(made: MadeJob, upper_deg: float, lower_deg: float = 0.0) -> MadeJob:
+    """The same engine on another day, its units moved by so much against how they began."""
+    later = MadeJob(made.folder, 5, began=AFTER)
+    later.do(f"move upper {upper_deg}", f"move lower {lower_deg}")
+    return later.whole()
+
+
+def shifts(option: dict[str, Any]) -> dict[str, float]:
+    total: dict[str, float] = {}
+    for step in option["steps"]:
+        for unit, deg in step["shift_deg"].items():
+            total[unit] = total.get(unit, 0.0) + deg
+    return total
+
+
+def test_options_are_ranked_and_add_up(tmp_path: Path) -> None:
+    made = wrong_job(tmp_path)
+    ran = rig("correct", made.folder, "--json")
+    assert ran.status == 0
+    assert ran.answer["reached"]
+    best = ran.answer["options"][0]
+    assert best["inside"]
+    for outcome in best["outcomes"]:
+        moved = shifts(best).get(outcome["want"]["unit"], 0.0)
+        assert outcome["predicted_btdc"] == pytest.approx(outcome["want"]["read_btdc"] + moved)
+    # Turning the body against the shaft's rotation makes it earlier (geometry); this is too early.
+    step = next(s for s in best["steps"] if s["part"] == "upper")
+    assert step["shift_deg"]["upper"] < 0
+    assert step["figures"]["way"] == "anticlockwise"
+    assert "seen from its drive end" in step["words"]
+
+
+def test_a_correction_that_was_made_is_confirmed(tmp_path: Path) -> None:
+    made = wrong_job(tmp_path)
+    taken = rig("correct", made.folder, "--take", 1, "--json")
+    assert taken.status == 0, taken.err
+    option = taken.answer["options"][0]
+    sheet = json.loads(Path(taken.answer["saved"]).read_text("utf-8"))
+    assert sheet["kind"] == "prediction"
+    assert sheet["predictions"] == option["predictions"]
+    assert Path(taken.answer["saved"]).parent == made.folder / "predictions"
+    moved = shifts(option)
+    read_again(made, 2.0 + moved["upper"], moved.get("lower", 0.0))
+    ran = rig("correct", made.folder, "--confirm", "--json")
+    assert ran.status == 0, ran.out
+    verdicts = {c["verdict"] for c in ran.answer["confirmations"]}
+    assert verdicts <= {"confirmed", "too small to tell"}
+    assert "confirmed" in verdicts
+    outcome = json.loads(Path(ran.answer["saved"]).read_text("utf-8"))
+    assert outcome["prediction"] == Path(taken.answer["saved"]).name
+    newest = predictions.newest(Job(made.folder))
+    assert newest is not None
+    assert newest.path == Path(taken.answer["saved"])  # the outcome is no prediction
+
+
+def test_a_correction_made_the_wrong_way_round_is_recognised(tmp_path: Path) -> None:
+    made = wrong_job(tmp_path)
+    taken = rig("correct", made.folder, "--take", 1, "--json").answer
+    moved = shifts(taken["options"][0])
+    read_again(made, 2.0 - moved["upper"], -moved.get("lower", 0.0))
+    ran = rig("correct", made.folder, "--confirm", "--json")
+    assert ran.status == 1
+    upper = [c for c in ran.answer["confirmations"] if c["prediction"]["unit"] == "upper"]
+    assert {c["verdict"] for c in upper} == {"wrong way round"}
+    assert "undo it" in upper[0]["words"]
+
+
+def test_a_change_that_was_not_made_is_told(tmp_path: Path) -> None:
+    made = wrong_job(tmp_path)
+    rig("correct", made.folder, "--take", 1)
+    read_again(made, 2.0)
+    ran = rig("correct", made.folder, "--confirm", "--json")
+    assert ran.status == 1
+    upper = [c for c in ran.answer["confirmations"] if c["prediction"]["unit"] == "upper"]
+    assert {c["verdict"] for c in upper} == {"not moved"}
+
+
+def test_readings_older_than_the_change_are_refused(tmp_path: Path) -> None:
+    made = wrong_job(tmp_path)
+    assert "no prediction was saved" in refused(2, "correct", made.folder, "--confirm")
+    rig("correct", made.folder, "--take", 1)
+    assert "older than the last change" in refused(2, "correct", made.folder, "--confirm")
+    assert "older than the last change" in refused(2, "correct", made.folder)
+    assert rig("correct", made.folder, "--change-not-made").status == 0
+
+
+def test_nothing_to_correct_is_said(tmp_path: Path) -> None:
+    made = MadeJob(tmp_path / "job", 5, began=BEFORE, edit=lambda text: text + MEANS)
+    off = {unit.name: 36.0 - unit.btdc_deg["full advance"] for unit in made.rig.hidden.units}
+    made.do(*(f"move {name} {deg:.3f}" for name, deg in off.items())).whole()
+    ran = rig("correct", made.folder)
+    assert ran.status == 0
+    assert "nothing has to be moved" in ran.out
+    assert "option 2" not in ran.out
+
+
+def test_a_slot_too_short_says_how_near_it_gets(tmp_path: Path) -> None:
+    short = MEANS.replace("anticlockwise_mm = 5.0", "anticlockwise_mm = 0.5")
+    made = wrong_job(tmp_path, short, upper_deg=4.0)
+    ran = rig("correct", made.folder, "--json")
+    assert ran.status == 1
+    assert not ran.answer["reached"]
+    assert "the nearest leaves upper" in ran.answer["words"]
+    assert "degrees early" in ran.answer["words"]
+    # The slot is 0.5 mm at 45 mm: 0.5/45 rad = 0.636620 degrees (geometry).
+    best = ran.answer["options"][0]
+    assert shifts(best)["upper"] == pytest.approx(-0.636620, abs=1e-5)
+
+
+def test_no_means_at_all_is_refused() -> None:
+    said = refused(2, "correct", finished().folder)
+    assert "names nothing that can be moved" in said
+    assert "[means]" in said
+
+
+def test_gears_that_cannot_be_are_told_with_their_line(tmp_path: Path) -> None:
+    job = copied(tmp_path)
+    text = (job / "engine.toml").read_text("utf-8")
+
+    def with_means(means: str) -> str:
+        (job / "engine.toml").write_text(text + means, "utf-8")
+        return refused(2, "correct", job)
+
+    mesh = (
+        '\n[[means.mesh]]\ndriver = "crank"\ndriver_teeth = {}\ndriven = "{}"\ndriven_teeth = {}\n'
+    )
+    assert "driver_teeth" in with_means(mesh.format(0, "upper", 24))
+    assert "does not end at a unit" in with_means(mesh.format(24, "idler", 37))
+    assert "turns 'upper' 1/2 times" in with_means(mesh.format(24, "upper", 48))
+
+
+def test_a_ratio_that_contradicts_lobes_and_cylinders_is_told(tmp_path: Path) -> None:
+    job = copied(tmp_path)
+    text = (job / "engine.toml").read_text("utf-8")
+    (job / "engine.toml").write_text(
+        text.replace(
+            "turns_per_crank_turn = 1\nlobes = 2", "turns_per_crank_turn = 1\nlobes = 3", 1
+        ),
+        "utf-8",
+    )
+    said = refused(2, "correct", job)
+    assert "6 openings in a working cycle" in said
+    assert "line" in said
+
+
+def test_usage_that_makes_no_sense(tmp_path: Path) -> None:
+    made = wrong_job(tmp_path)
+    assert "there are options 1 to" in refused(2, "correct", made.folder, "--take", 99)
+    assert "cannot be read" in refused(
+        2, "correct", made.folder, "--prediction", tmp_path / "none.json"
+    )
+    other = tmp_path / "other.json"
+    other.write_text('{"kind": "recipe"}', "utf-8")
+    assert "is no prediction" in refused(2, "correct", made.folder, "--prediction", other)
+    other.write_text('{"kind": "prediction", "version": 1, "made_utc": "2025-01-01"}', "utf-8")
+    assert "no whole prediction" in refused(2, "correct", made.folder, "--prediction", other)
+    assert rig("verify", certificate_in(finished().folder)).status == 0  # nothing is disturbed
+
+
+def test_what_cannot_be_undone_says_so(tmp_path: Path) -> None:
+    means = MEANS.partition('[[means.slot]]\nunit = "lower"')[0] + RECUT
+    made = wrong_job(tmp_path, means)
+    ran = rig("correct", made.folder, "--all")
+    assert "CANNOT be undone" in ran.out
+    assert "straight across" in ran.out
+    assert "licensed person decides" in ran.out

@@ -1,0 +1,174 @@
+"""rig draw: every drawing as every kind of file, the same again for the same figures."""
+
+from __future__ import annotations
+
+import math
+import re
+import subprocess
+import sys
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from made_job import MadeJob, copied, finished, refused, rig
+from test_correct_command import RECUT, wrong_job
+
+from rig.command.job import Job
+from rig.virtual.rig import pin_recording
+
+BEGINS = {".svg": b"<?xml", ".png": b"\x89PNG", ".pdf": b"%PDF"}
+
+
+def drawn(out: Path, kind: str, *more: str | Path | float) -> dict[str, object]:
+    ran = rig("draw", kind, *more, "--out", out, "--json")
+    assert ran.status == 0, ran.err
+    assert ran.answer["drawing"] == str(out)
+    assert out.read_bytes().startswith(BEGINS[out.suffix])
+    return ran.answer
+
+
+def strokes(svg: Path) -> int:
+    """How many paths a drawing has: a drawing that shows more has more of them."""
+    return sum(1 for each in ElementTree.parse(svg).iter() if each.tag.endswith("}path"))
+
+
+@pytest.mark.parametrize("ending", [".svg", ".png", ".pdf"])
+@pytest.mark.parametrize("kind", ["readings", "turn", "signal", "drift"])
+def test_each_drawing_as_each_kind_of_file(tmp_path: Path, kind: str, ending: str) -> None:
+    drawn(tmp_path / f"d{ending}", kind, finished().folder)
+
+
+@pytest.mark.parametrize("kind", ["readings", "turn", "signal", "drift"])
+def test_the_same_figures_give_the_same_file(tmp_path: Path, kind: str) -> None:
+    first, second = tmp_path / "a.svg", tmp_path / "b.svg"
+    drawn(first, kind, finished().folder)
+    drawn(second, kind, finished().folder)
+    assert first.read_bytes() == second.read_bytes()
+    assert strokes(first) > 50
+
+
+def test_the_turn_has_every_opening_where_it_is(tmp_path: Path) -> None:
+    """Against the truth: openings after cylinder 1's firing dead centre, modulo the cycle."""
+    made = finished()
+    answer = drawn(tmp_path / "t.svg", "turn", made.folder)
+    assert answer["cycle_deg"] == 720.0
+    places = answer["opens_after_tdc_deg"]
+    assert isinstance(places, dict)
+    truth = made.rig.truth()
+    for name, number in (("upper", "1"), ("lower", "2")):
+        true = {
+            round((o["crank_deg"] - truth["firing_tdc_crank_deg"]) % 720.0 / 180.0): (
+                o["crank_deg"] - truth["firing_tdc_crank_deg"]
+            )
+            % 720.0
+            for o in truth["units"][number]["openings"]
+        }
+        assert sorted(places[name]) == pytest.approx(sorted(true.values()), abs=0.3)
+
+
+@pytest.mark.parametrize("example", ["two_stroke_single", "radial_nine", "geared_propeller"])
+def test_the_turn_of_other_engines(tmp_path: Path, example: str) -> None:
+    made = MadeJob(tmp_path / "job", 6, example=example)
+    made.do("turn 700 at 150")
+    made.find_tdc()
+    if example != "two_stroke_single":
+        made.state_stroke()
+    made.do("turn 1500 at 110").end()
+    answer = drawn(tmp_path / "t.svg", "turn", made.folder)
+    assert answer["cycle_deg"] == (360.0 if example == "two_stroke_single" else 720.0)
+    places = answer["opens_after_tdc_deg"]
+    assert isinstance(places, dict)
+    for unit in made.job.profile.units:
+        ratio = float(unit.turns_per_crank_turn) * made.job.profile.cycle_deg / 360.0
+        assert len(places[unit.name]) == unit.lobes * ratio
+    drawn(tmp_path / "r.svg", "readings", made.folder)
+
+
+def test_without_the_stroke_both_turns_lie_on_one_another(tmp_path: Path) -> None:
+    made = MadeJob(tmp_path / "job", 7)
+    made.find_tdc().do("turn 1450 at 110").end()
+    assert drawn(tmp_path / "t.svg", "turn", made.folder)["cycle_deg"] == 360.0
+
+
+def test_the_signal_is_of_the_opening_asked_for(tmp_path: Path) -> None:
+    folder = finished().folder
+    listed = rig("read", Job(folder).latest_capture(), "--job", folder, "--json").answer
+    for number in (3, 12):
+        wanted = listed["openings"][number - 1]
+        answer = drawn(tmp_path / "s.svg", "signal", folder, "--opening", number)
+        assert answer["btdc_deg"] == pytest.approx(wanted["btdc_deg"])
+        assert answer["crank_deg"] == pytest.approx(wanted["crank_deg"])
+        assert answer["partings"] == wanted["partings"]
+    most = max(o["partings"] for o in listed["openings"] if o["counts"])
+    assert drawn(tmp_path / "s.svg", "signal", folder)["partings"] == most
+    assert drawn(tmp_path / "s.svg", "signal", folder, "--unit", "lower")["unit"] == "lower"
+
+
+def test_the_signal_of_a_pin_recording_without_a_job(tmp_path: Path) -> None:
+    recording = tmp_path / "pins.vcd"
+    with recording.open("w", encoding="ascii") as out:
+        pin_recording(["turn 900 at 110"], finished().job.profile, out, 7)
+    answer = drawn(
+        tmp_path / "s.png", "signal", recording, "--counts-per-turn", 4096, "--tdc-deg", 100
+    )
+    assert answer["unit"] in ("contact1", "contact2")
+    assert isinstance(answer["btdc_deg"], float)
+
+
+def test_a_new_place_is_laid_out_with_its_dimensions(tmp_path: Path) -> None:
+    """Chord 2 r sin(a/2), arc r a (geometry)."""
+    made = wrong_job(tmp_path, RECUT.replace("lower", "upper"))
+    options = rig("correct", made.folder, "--all", "--json").answer["options"]
+    number = next(
+        n for n, o in enumerate(options, 1) if any(s["means"] == "recut" for s in o["steps"])
+    )
+    assert "rig correct --take" in refused(2, "draw", "layout", made.folder)
+    assert rig("correct", made.folder, "--take", number).status in (0, 1)
+    answer = drawn(tmp_path / "l.svg", "layout", made.folder)
+    angle = math.radians(float(str(answer["unit_deg"])))
+    assert answer["radius_mm"] == 18.0
+    assert answer["arc_mm"] == pytest.approx(18.0 * angle)
+    assert answer["chord_mm"] == pytest.approx(36.0 * math.sin(angle / 2))
+
+
+def test_names_from_outside_do_no_harm(tmp_path: Path) -> None:
+    job = copied(tmp_path)
+    text = (job / "engine.toml").read_text("utf-8")
+    hostile = text.replace(
+        'name = "Launch engine (example)"', r'name = "a$\\nonsense{b}$ <b>&amp;"'
+    )
+    (job / "engine.toml").write_text(hostile, "utf-8")
+    out = tmp_path / "r.svg"
+    drawn(out, "readings", job)
+    ElementTree.parse(out)
+
+
+def test_what_is_refused(tmp_path: Path) -> None:
+    folder, out = finished().folder, tmp_path / "d.svg"
+    assert "one of .svg, .png, .pdf" in refused(2, "draw", "turn", folder, "--out", "d.docx")
+    missing = refused(2, "draw", "turn", folder, tmp_path / "none.capture", "--out", out)
+    assert "none.capture" in missing
+    assert "there are 1 to" in refused(2, "draw", "signal", folder, "--opening", 999, "--out", out)
+    assert "never opens" in refused(2, "draw", "signal", folder, "--unit", "x", "--out", out)
+    made = MadeJob(tmp_path / "job", 3)
+    made.do("turn 900 at 110").end()
+    for kind in ("turn", "readings"):
+        assert "top dead centre" in refused(2, "draw", kind, made.folder, "--out", out)
+    assert "no certificate" in refused(2, "draw", "drift", made.folder, "--out", out)
+    assert not out.exists()
+    blocked = tmp_path / "file"
+    blocked.write_text("", "utf-8")
+    assert "cannot be written" in refused(2, "draw", "turn", folder, "--out", blocked / "d.svg")
+
+
+def test_matplotlib_waits_until_something_is_drawn() -> None:
+    code = (
+        "import sys, rig.command.draw, rig.command.history, rig.record.plots.turn;"
+        "sys.exit('matplotlib' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_no_more_of_the_screen_than_lines(tmp_path: Path) -> None:
+    ran = rig("draw", "turn", finished().folder, "--out", tmp_path / "t.svg")
+    assert re.fullmatch(r"drawing: .*t\.svg\n", ran.out)

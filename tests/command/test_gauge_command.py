@@ -1,0 +1,225 @@
+"""rig gauge: dead centre by a dial gauge on the virtual rig, against what is really so."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from made_job import MadeJob, copied, refused, rig
+
+from rig.command.job import Job
+from rig.session.gauge_notes import gauge_note
+
+BEFORE = (32, 26, 20, 14)
+
+
+def series(
+    folder: Path, example: str = "example", *, slip: float = 0.0, wrong_way: bool = False
+) -> MadeJob:
+    """A job in which the gauge was read on both sides, each point with the piston rising."""
+    made = MadeJob(folder / "job", 11, example=example)
+    made.do("turn 700 at 150", "goto 40 at 120")
+    for deg in BEFORE:
+        made.do(f"goto {deg} at 20")
+        read(made, 1)
+    made.do("goto -45 at 60")
+    for deg in BEFORE:
+        made.do(f"goto {-deg} back at 20")
+        read(made, 1 if wrong_way else -1)
+    if slip:
+        made.do(f"slip {slip}")
+    made.do("goto 25 back at 60", "goto 20 at 20")
+    read(made, 1, again=True)
+    made.do("goto -30 at 60", "goto -20 back at 20")
+    read(made, -1, again=True)
+    return made
+
+
+def read(made: MadeJob, direction: int, *, again: bool = False) -> None:
+    made.do("gauge")
+    lift = float(made.rig.reply["travel_mm"])
+    made.bench.note("gauge", gauge_note(lift, made.top_deg(), direction=direction, again=again))
+
+
+def gauged(made: MadeJob, *more: str | float | Path, status: int = 0) -> dict[str, Any]:
+    ran = rig("gauge", made.folder, made.capture, *more, "--json")
+    assert ran.status == status, ran.out + ran.err
+    return ran.answer
+
+
+def by(answer: dict[str, Any], method: str) -> dict[str, Any]:
+    found = next(each for each in answer["references"] if each["method"] == method)
+    assert isinstance(found, dict)
+    return found
+
+
+def off(answer: dict[str, Any], method: str, true_deg: float) -> float:
+    return float((by(answer, method)["tdc_deg"] - true_deg + 180.0) % 360.0 - 180.0)
+
+
+@pytest.mark.parametrize("example", ["example", "two_stroke_single", "radial_nine"])
+def test_both_methods_lie_within_their_uncertainty_of_the_truth(
+    tmp_path: Path, example: str
+) -> None:
+    """The encoder's run-out moves its own angle of dead centre: it is added to the bound."""
+    made = series(tmp_path, example).end()
+    answer = gauged(made)
+    true_deg = made.rig.truth()["tdc_deg_after_index"]
+    run_out = made.job.profile.encoder.run_out_deg
+    for method in ("gauge, fit", "gauge, equal lifts"):
+        U = by(answer, method)["uncertainty"]["U_deg"]
+        assert abs(off(answer, method, true_deg)) <= U + run_out
+        assert U < 0.3
+    assert answer["moved"]["moved"] is False
+    assert answer["suspect"] is None
+    assert [p["number"] for p in answer["points"]] == list(range(1, 9))
+    assert max(abs(p["residual_mm"]) for p in answer["points"]) < 0.05
+
+
+def test_an_unknown_offset_is_found_by_the_fit(tmp_path: Path) -> None:
+    made = series(tmp_path, "two_stroke_single").end()
+    answer = gauged(made)
+    assert answer["fit"]["offset_fitted"]
+    true_mm = made.rig.hidden.piston.offset_mm
+    assert abs(answer["fit"]["offset_mm"] - true_mm) <= 3 * answer["fit"]["u_offset_mm"]
+
+
+def test_methods_stand_beside_the_stop_and_the_engines_mark(tmp_path: Path) -> None:
+    made = series(tmp_path)
+    made.do("turn 200 at 100")
+    made.find_tdc()
+    mark = made.top_deg()
+    made.bench.note("mark", {"crank_deg": mark, "what": "flywheel mark"})
+    made.end()
+    answer = gauged(made, "--mark-deg", 200)
+    names = {(each["first"], each["second"]) for each in answer["compared"]}
+    assert ("gauge, fit", "stop") in names
+    assert ("gauge, fit", "flywheel mark") in names
+    assert ("gauge, fit", "the engine's own mark") in names
+    words = {each["second"]: each for each in answer["compared"] if each["first"] == "gauge, fit"}
+    assert words["stop"]["agree"]
+    assert not words["the engine's own mark"]["agree"]
+
+
+def test_the_person_chooses_which_is_used(tmp_path: Path) -> None:
+    made = series(tmp_path)
+    made.do("turn 200 at 100")
+    made.find_tdc().end()
+    before = Job(made.folder).reference()
+    assert before is not None
+    assert before.method == "stop"
+    assert gauged(made)["in_use"] is None  # nothing is changed unasked
+    assert Job(made.folder).reference() == before
+    answer = gauged(made, "--use", "equal-lifts")
+    now = Job(made.folder).reference()
+    assert now is not None
+    assert now.method == answer["in_use"] == "gauge, equal lifts"
+    assert now.capture == made.capture.name
+    assert now.made_utc
+    kept = json.loads((made.folder / "reference.json").read_text("utf-8"))["earlier"]
+    assert [each["method"] for each in kept] == ["stop"]
+
+
+def points_file(folder: Path, answer: dict[str, Any], scale: float = 1.0, typo: int = 0) -> Path:
+    rows = ["after_index_deg, lift_mm" if scale == 1.0 else "after_index_deg, lift_in"]
+    for point in answer["points"]:
+        lift = point["lift_mm"] * scale * (10.0 if point["number"] == typo else 1.0)
+        rows.append(f"{point['after_index_deg']:.4f}, {lift:.5f}")
+    file = folder / "points.csv"
+    file.write_text("\n".join(rows) + "\n", "utf-8")
+    return file
+
+
+def test_a_file_of_points_in_millimetres_or_inches_says_the_same(tmp_path: Path) -> None:
+    made = series(tmp_path).end()
+    noted = gauged(made)
+    for scale in (1.0, 1.0 / 25.4):
+        file = points_file(tmp_path, noted, scale)
+        answer = rig("gauge", made.folder, file, "--json").answer
+        assert by(answer, "gauge, fit")["tdc_deg"] == pytest.approx(
+            by(noted, "gauge, fit")["tdc_deg"], abs=2e-3
+        )
+
+
+def test_a_mistyped_point_is_named_and_not_used(tmp_path: Path) -> None:
+    made = series(tmp_path).end()
+    file = points_file(tmp_path, gauged(made), typo=3)
+    ran = rig("gauge", made.folder, file, "--use", "--json")
+    assert ran.status == 1
+    assert ran.answer["suspect"]["number"] == 3
+    assert "decimal point" in ran.answer["doubts"][0]
+    assert "--leave-out 3" in ran.answer["doubts"][0]
+    assert Job(made.folder).reference() is None
+    again = rig("gauge", made.folder, file, "--leave-out", 3, "--use", "--json")
+    assert again.status == 0, again.err
+    assert [p["number"] for p in again.answer["points"]] == [1, 2, 4, 5, 6, 7, 8]
+    used = Job(made.folder).reference()
+    assert used is not None
+    assert "point 3 left out" in used.how
+
+
+def test_a_reference_that_moved_is_said(tmp_path: Path) -> None:
+    made = series(tmp_path, slip=0.6).end()
+    answer = gauged(made, status=1)
+    assert answer["moved"]["moved"]
+    assert abs(abs(answer["moved"]["shift_deg"]) - 0.6) < 0.15
+    assert any("moved" in doubt for doubt in answer["doubts"])
+
+
+def test_points_taken_with_the_piston_falling_are_said(tmp_path: Path) -> None:
+    made = series(tmp_path, wrong_way=True).end()
+    answer = gauged(made, status=1)
+    assert any(
+        "point 5, 6, 7, 8 was come to with the piston falling" in d for d in answer["doubts"]
+    )
+
+
+def test_plain_lines_hold_the_figures(tmp_path: Path) -> None:
+    made = series(tmp_path).end()
+    ran = rig("gauge", made.folder, made.capture)
+    assert ran.status == 0
+    assert "gauge, fit: top dead centre of cylinder 1" in ran.out
+    assert len([line for line in ran.out.splitlines() if line.strip().endswith(tuple("0123456789"))]
+               ) >= 8  # fmt: skip
+    assert "touched once more: dead centre is where it was" in ran.out
+
+
+def test_what_is_refused(tmp_path: Path) -> None:
+    job = copied(tmp_path)
+
+    def file(text: str) -> Path:
+        path = tmp_path / "points.csv"
+        path.write_text(text, "utf-8")
+        return path
+
+    assert "too few" in refused(2, "gauge", job, file("10 2\n20 3\n30 4\n"))
+    one_side = file("10 8\n14 6\n18 4\n22 2.5\n26 1.5\n")
+    assert "one side" in refused(2, "gauge", job, one_side)
+    assert "stroke" in refused(2, "gauge", job, file("10 800\n20 2\n30 2\n40 8\n"))
+    good = file("10 8\n20 4\n30 4\n40 8\n")
+    assert "no cylinder 7" in refused(2, "gauge", job, good, "--cylinder", 7)
+    assert "sliding" in refused(2, "gauge", job, good, "--inclined-deg", 25)
+    assert "numbered 1 to 4" in refused(2, "gauge", job, good, "--leave-out", 9)
+    assert "no such file" in refused(2, "gauge", job, tmp_path / "none.csv")
+    assert "no gauge reading" in refused(2, "gauge", job, Job(job).latest_capture())
+
+
+def test_a_rod_shorter_than_the_throw_is_refused_with_its_line(tmp_path: Path) -> None:
+    job = copied(tmp_path)
+    text = (job / "engine.toml").read_text("utf-8")
+    (job / "engine.toml").write_text(text.replace("rod_mm = 190", "rod_mm = 40"), "utf-8")
+    points = tmp_path / "points.csv"
+    points.write_text("10 8\n20 4\n30 4\n40 8\n", "utf-8")
+    said = refused(2, "gauge", job, points)
+    assert "line" in said
+    assert "geometry" in said
+
+
+def test_a_link_rod_cylinder_is_refused_unless_its_dead_centre_is_stated(tmp_path: Path) -> None:
+    made = MadeJob(tmp_path / "job", 5, example="radial_nine")
+    made.end()
+    points = tmp_path / "points.csv"
+    points.write_text("10 8\n20 4\n30 4\n40 8\n", "utf-8")
+    assert "link rod" in refused(2, "gauge", made.folder, points, "--cylinder", 5)

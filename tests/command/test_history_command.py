@@ -1,0 +1,122 @@
+"""rig history: the certificates of an engine over several jobs."""
+
+from __future__ import annotations
+
+import atexit
+import csv
+import functools
+import json
+import shutil
+import tempfile
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from made_job import MadeJob, certificate_in, copied, refused, rig
+
+YEARS = ((2016, 0.0), (2018, -0.35), (2020, -0.70), (2023, -1.22))
+
+
+@functools.cache
+def workshop() -> Path:
+    """A folder of jobs: one engine over the years, its upper unit opening later each time."""
+    home = Path(tempfile.mkdtemp(prefix="workshop-"))
+    atexit.register(shutil.rmtree, home, ignore_errors=True)
+    for year, moved in YEARS:
+        made = MadeJob(
+            home / f"job-{year}",
+            9,
+            began=datetime(year, 5, 3, 9, tzinfo=UTC),
+            edit=lambda text: text.replace('serial = ""', 'serial = "417"'),
+        )
+        if moved:
+            made.do(f"move upper {moved}")
+        made.whole()
+        made.bench.save()
+    return home
+
+
+def test_drift_is_found_from_the_records_alone(tmp_path: Path) -> None:
+    home = tmp_path / "years"
+    shutil.copytree(workshop(), home)
+    for capture in home.glob("*/captures/*.capture"):
+        capture.unlink()  # no capture is read
+    ran = rig("history", home, "--json")
+    assert ran.status == 0, ran.err
+    upper = next(s for s in ran.answer["series"] if s["unit"] == "upper" and s["cylinder"] is None)
+    assert len(upper["points"]) == len(YEARS)
+    assert upper["line"]["per_year_deg"] == pytest.approx(-0.175, abs=0.02)
+    lower = next(s for s in ran.answer["series"] if s["unit"] == "lower" and s["cylinder"] is None)
+    assert abs(lower["line"]["per_year_deg"]) <= lower["line"]["U_per_year_deg"]
+    assert ran.answer["engine"] == "Launch engine (example)"
+    assert ran.answer["serial"] == "417"
+
+
+def test_the_table_is_in_order_and_says_what_it_is_worth() -> None:
+    ran = rig("history", workshop())
+    dates = [line.split()[0] for line in ran.out.splitlines() if line.startswith("  20")]
+    assert dates[: len(YEARS)] == sorted(dates[: len(YEARS)])
+    assert "a year later" in ran.out
+    assert "a hint, not a promise" in ran.out
+    assert "cylinder 3" not in ran.out
+    assert "cylinder 3" in rig("history", workshop(), "--cylinders").out
+    assert "lower" not in rig("history", workshop(), "--unit", "upper").out
+
+
+def test_csv_and_drawing_are_written(tmp_path: Path) -> None:
+    table, drawing = tmp_path / "h.csv", tmp_path / "h.svg"
+    ran = rig("history", workshop(), "--csv", table, "--drawing", drawing, "--json")
+    assert ran.status == 0
+    assert ran.answer["written"] == [str(table), str(drawing)]
+    rows = list(csv.DictReader(table.open(encoding="utf-8", newline="")))
+    assert len({row["certificate"] for row in rows}) == len(YEARS)
+    assert drawing.read_text("utf-8").startswith("<?xml")
+
+
+def test_an_edited_certificate_is_left_out_and_told(tmp_path: Path) -> None:
+    home = tmp_path / "years"
+    shutil.copytree(workshop(), home)
+    record = certificate_in(home / "job-2018")
+    text = record.read_text("ascii")
+    record.write_text(text.replace('"upper"', '"uppar"', 1), "ascii")
+    ran = rig("history", home)
+    assert "edited" in ran.err
+    assert ": 3 certificates" in ran.out
+
+
+def test_different_engines_are_not_mixed(tmp_path: Path) -> None:
+    home = tmp_path / "years"
+    shutil.copytree(workshop(), home)
+    shutil.copytree(copied(tmp_path), home / "another")
+    said = refused(2, "history", home)
+    assert "different engines" in said
+    assert "417" in said
+    ran = rig("history", home, "--serial", "417")
+    assert ran.status == 0
+
+
+def test_reports_of_units_stand_beside_them(tmp_path: Path) -> None:
+    home = tmp_path / "years"
+    shutil.copytree(workshop(), home)
+    units = home / "job-2020" / "units"
+    units.mkdir()
+    sheet = {
+        "kind": "unit report", "version": 1, "made_utc": "2020-05-04T10:00:00Z",
+        "unit": {"type": "upper", "serial": "A1", "lobes": 2}, "found": {},
+    }  # fmt: skip
+    (units / "upper-a1.json").write_text(json.dumps(sheet), "utf-8")
+    (units / "broken.json").write_text("{", "utf-8")
+    ran = rig("history", home, "--json")
+    assert [each["serial"] for each in ran.answer["unit_reports"]] == ["A1"]
+    assert "broken.json" in ran.err
+    assert "upper A1" in rig("history", home).out
+
+
+def test_what_is_refused(tmp_path: Path) -> None:
+    assert "no such folder" in refused(2, "history", tmp_path / "none")
+    assert "no certificate" in refused(2, "history", tmp_path)
+    assert "have lower, upper" in refused(2, "history", workshop(), "--unit", "middle")
+    assert "cannot be written" in refused(
+        2, "history", workshop(), "--csv", tmp_path / "none" / "h.csv"
+    )
+    assert ".svg, .png, .pdf" in refused(2, "history", workshop(), "--drawing", tmp_path / "h.docx")

@@ -1,0 +1,44 @@
+"""What is heavy is not loaded before it is used."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+HEAVY = ("numpy", "scipy", "rich", "matplotlib", "serial")
+LOADED = """
+import contextlib, io, json, sys
+from rig.command import main
+with contextlib.redirect_stdout(io.StringIO()) as said:
+    status = main(sys.argv[1:])
+names = {name.partition(".")[0] for name in sys.modules}
+print(json.dumps([status, said.getvalue(), sorted(names)]))
+"""
+
+
+def loaded(*words: str) -> tuple[int, str, set[str]]:
+    """Exit status, text and top-level modules of a command in a Python of its own."""
+    done = subprocess.run(
+        [sys.executable, "-c", LOADED, *words], capture_output=True, text=True, check=True
+    )
+    status, said, names = json.loads(done.stdout)
+    return status, said, set(names)
+
+
+@pytest.mark.parametrize("words", [["--help"], ["--version"], []], ids=" ".join)
+def test_help_loads_nothing_heavy(words: list[str]) -> None:
+    status, said, names = loaded(*words)
+    assert status == 0
+    assert "rig" in said
+    assert not names & set(HEAVY)
+
+
+@pytest.mark.parametrize("command", ["read", "live", "demo"])
+def test_help_of_a_command_draws_and_judges_nothing(command: str) -> None:
+    status, said, names = loaded(command, "--help")
+    assert status == 0
+    assert f"rig {command}" in said
+    assert not names & {"scipy", "matplotlib"}

@@ -1,0 +1,62 @@
+"""Small plain files of a job: written whole or not at all, read with every step looked at."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from rig.faults import InputError
+from rig.record import sheets
+
+
+def test_what_is_written_is_read_again(tmp_path: Path) -> None:
+    path = sheets.free_path(tmp_path / "new", "one")
+    sheets.write(path, {"kind": "thing", "text": "grün", "none": float("nan"), "list": (1, 2)})
+    assert sheets.read(path, "thing") == {
+        "kind": "thing", "text": "grün", "none": None, "list": [1, 2],
+    }  # fmt: skip
+    assert [each.name for each in path.parent.iterdir()] == ["one.json"]
+    assert json.loads(path.read_text("utf-8"))["text"] == "grün"
+
+
+def test_a_name_that_is_taken_is_not_written_over(tmp_path: Path) -> None:
+    path = tmp_path / "one.json"
+    sheets.write(path, {"kind": "thing", "n": 1})
+    assert sheets.free_path(tmp_path, "one").name == "one-2.json"
+    with pytest.raises(InputError, match="not overwritten"):
+        sheets.write(path, {"kind": "thing", "n": 2})
+    assert sheets.read(path, "thing")["n"] == 1
+    sheets.write(path, {"kind": "thing", "n": 3}, replace=True)
+    assert sheets.read(path, "thing")["n"] == 3
+    assert [each.name for each in tmp_path.iterdir()] == ["one.json"]
+
+
+def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("", "utf-8")
+    with pytest.raises(InputError, match="cannot be saved"):
+        sheets.write(tmp_path / "file" / "one.json", {"kind": "thing"})
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"{", "line 1 is not JSON"),
+        (b"\xff\xfe", "not UTF-8"),
+        (b"[]", "is no thing"),
+        (b'{"kind": "other"}', "is no thing"),
+        (b"[" * 100_000, "thing"),
+        (b" " * (sheets.MOST_BYTES + 1), "bytes"),
+    ],
+)
+def test_what_is_no_sheet(tmp_path: Path, data: bytes, said: str) -> None:
+    path = tmp_path / "one.json"
+    path.write_bytes(data)
+    with pytest.raises(InputError, match=said):
+        sheets.read(path, "thing")
+
+
+def test_a_missing_sheet(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no such file"):
+        sheets.read(tmp_path / "none.json", "thing")

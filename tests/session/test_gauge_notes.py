@@ -1,0 +1,65 @@
+"""Gauge readings noted in a capture: what is kept, and what makes no sense."""
+
+from __future__ import annotations
+
+import pytest
+
+from rig.session.gauge_notes import GaugeNotes, falling, gauge_note
+from rig.wire.records import Note
+
+
+def taken(*values: dict[str, object], name: str = "gauge") -> GaugeNotes:
+    notes = GaugeNotes()
+    for value in values:
+        notes.take(Note(0.0, name, value))
+    return notes
+
+
+def test_readings_are_kept_by_cylinder_and_purpose() -> None:
+    notes = taken(
+        gauge_note(2.0, 523.4, direction=1),
+        gauge_note(1.0, 530.0, cylinder=4),
+        gauge_note(2.0, 523.5, direction=1, again=True),
+    )
+    assert [(p.angle_deg, p.lift_mm) for p in notes.points(1)] == [(523.4, 2.0)]
+    assert [p.angle_deg for p in notes.points(1, again=True)] == [523.5]
+    assert [p.angle_deg for p in notes.points(4)] == [530.0]
+
+
+def test_the_last_one_can_be_taken_back() -> None:
+    notes = taken(gauge_note(2.0, 523.4), gauge_note(20.0, 524.4), {"back": True})
+    assert [p.lift_mm for p in notes.points(1)] == [2.0]
+    assert taken({"back": True}).readings == []
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        {},
+        {"lift_mm": "2.0", "crank_deg": 1.0},
+        {"lift_mm": float("nan"), "crank_deg": 1.0},
+        {"lift_mm": 2.0, "crank_deg": True},
+        {"lift_mm": 2.0, "crank_deg": 1.0, "cylinder": 0},
+        {"lift_mm": 2.0, "crank_deg": 1.0, "direction": 2},
+    ],
+)
+def test_a_note_without_sense_is_told_and_loses_nothing(value: dict[str, object]) -> None:
+    notes = taken(gauge_note(2.0, 523.4), value)
+    assert len(notes.readings) == 1
+    assert len(notes.wrong) == 1
+
+
+def test_marks_of_the_engine() -> None:
+    notes = taken({"crank_deg": 512.0, "what": "flywheel mark"}, {"crank_deg": 1.0}, name="mark")
+    assert notes.marks == [(512.0, 1, "flywheel mark"), (1.0, 1, "the engine's own mark")]
+
+
+def test_points_come_to_with_the_piston_falling_are_told() -> None:
+    """Before the top the piston rises turning forward, after it turning back (definition)."""
+    ways = [(-20.0, 1), (-10.0, -1), (10.0, 1), (20.0, -1), (15.0, 0)]
+    notes = taken(*(gauge_note(2.0, 360.0 + at, direction=way) for at, way in ways))
+    assert falling(notes.of(1), 0.0) == [2, 3]
+
+
+def test_other_notes_are_passed_over() -> None:
+    assert taken({"crank_deg": 1.0}, name="stroke").wrong == []

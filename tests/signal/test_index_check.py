@@ -1,0 +1,65 @@
+"""What the index says, when it comes, of the counts since it last came."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from rig.signal.events import IndexPass
+from rig.signal.index_check import IndexCheck
+from rig.signal.settings import Settings
+
+FOUR = Settings(400)
+
+
+def passed(
+    turn: float, *, direction: int = 1, off: float = 0.0, anchored: bool = False
+) -> IndexPass:
+    return IndexPass(turn * 1e6, direction, 360.0 * turn, off, anchored)
+
+
+def test_the_index_vouches_for_what_lies_between_two_sound_passes() -> None:
+    check = IndexCheck(FOUR)
+    for each in (passed(1, anchored=True), passed(2), passed(3, off=7.0), passed(4)):
+        check.take(each)
+    assert check.off_passes == 1
+    assert check.why_not(1.5e6) == ""
+    assert check.why_not(2.5e6) == "the index then came 7 counts off: counts were lost"
+    assert check.why_not(3.5e6) == ""
+    assert not check.counts_wrong
+
+
+@pytest.mark.parametrize(
+    ("turns", "wrong"),
+    [
+        ([], False),
+        ([1.0], False),
+        ([4.0], True),
+        ([2.0, 1.0], False),  # an index that was missed
+        ([4.0, 8.0, 4.0], True),  # four times too many, and one missed
+        ([0.3, 0.7, 0.3, 0.7], False),  # an index that comes twice
+        ([0.6, 0.6, 0.6], True),
+        ([1.005] * 4, False),
+    ],
+)
+def test_turn_after_turn_of_other_counts_means_that_the_stated_ones_are_wrong(
+    turns: list[float], wrong: bool
+) -> None:
+    check = IndexCheck(FOUR)
+    at = 1.0
+    check.take(passed(at, anchored=True))
+    for turn in turns:
+        at += turn
+        check.take(passed(at, off=math.remainder(at, 1.0) * 400))
+    assert check.counts_wrong == wrong
+    assert bool(check.why_not(0.0)) == wrong
+
+
+def test_turns_either_side_of_a_restart_or_a_reversal_are_not_joined() -> None:
+    check = IndexCheck(FOUR)
+    check.take(passed(1, anchored=True))
+    check.take(passed(8, anchored=True))
+    check.take(passed(8.01, direction=-1))
+    check.take(passed(8.0))
+    assert check.turns == []

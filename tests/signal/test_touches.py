@@ -1,0 +1,71 @@
+"""Touches of a stop, from positions of the crank alone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from rig.signal.settings import Settings
+from rig.signal.touches import find_touches
+from rig.wire.records import POSITION
+
+FINE = Settings(4096)
+COARSE = Settings(600)
+
+
+def positions(counts: Sequence[int], every_us: float = 20_000.0) -> NDArray[np.void]:
+    """A position every 20 ms."""
+    rows = np.zeros(len(counts), POSITION)
+    rows["t_us"] = np.arange(len(counts)) * every_us
+    rows["count"] = rows["low"] = rows["high"] = counts
+    return rows
+
+
+def to_and_from(held: Sequence[int], way: int = 1) -> list[int]:
+    """Up to the stop in steps, held there, and back again by 400 counts."""
+    here = held[0]
+    there = [here - way * step for step in range(400, 0, -20)]
+    return [*there, *held, *reversed(there)]
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_one_touch_held_steady(way: int) -> None:
+    (touch,) = find_touches(positions(to_and_from([1000] * 40, way)), FINE)
+    assert (touch.side, touch.at, touch.steady) == (way, 1000.5, True)
+    assert touch.held_s == pytest.approx(0.8, abs=0.1)
+    assert touch.unrest_deg == 0.0
+
+
+def test_a_hand_that_sways_against_the_stop_makes_one_touch() -> None:
+    """Each return to the farthest count looks like a touch of its own; it is the same one."""
+    swaying = [1000, 1000, 999, 1000, 998, 1000, 999, 1000, 1000, 999, 1000, 998, 1000, 1000] * 3
+    (touch,) = find_touches(positions(to_and_from(swaying)), FINE)
+    assert touch.at == 1000.5
+    assert touch.steady
+
+
+def test_two_touches_either_side_of_a_way_back_are_two() -> None:
+    counts = to_and_from([1000] * 30) + to_and_from([1001] * 30)
+    forward = [touch for touch in find_touches(positions(counts), FINE) if touch.side == 1]
+    assert [touch.at for touch in forward] == [1000.5, 1001.5]
+
+
+def test_a_touch_that_goes_on_is_not_given_yet() -> None:
+    assert find_touches(positions(to_and_from([1000] * 30)[:45]), FINE) == []
+
+
+def test_a_touch_left_at_once_and_one_that_wanders_are_not_steady() -> None:
+    (knock,) = find_touches(positions(to_and_from([1000] * 3)), FINE)
+    assert not knock.steady
+    (wandering,) = find_touches(positions(to_and_from([1000, 997] * 20)), FINE)
+    assert not wandering.steady  # 0.26 degrees
+
+
+def test_with_a_coarse_encoder_the_edge_of_a_count_is_steady() -> None:
+    counts = [c // 4 for c in to_and_from([4000, 3999] * 20)]
+    (touch,) = find_touches(positions(counts), COARSE)
+    assert touch.unrest_deg == pytest.approx(0.6)  # one count
+    assert touch.steady

@@ -1,0 +1,109 @@
+"""Top dead centre by the positive stop, as the session finds it, against what is really so."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from played import Played
+
+from rig.virtual.encoder import Encoder
+
+
+def wrapped(deg: float) -> float:
+    return (deg + 180.0) % 360.0 - 180.0
+
+
+def dead_centres(seeds: range) -> list[tuple[float, float, float]]:
+    """Over many virtual engines: error of the dead centre found, its U, its standard u."""
+    found = []
+    for seed in seeds:
+        played = Played(seed).do("turn 380 at 150").touch(times=2)
+        reference = played.session.reference
+        assert reference is not None, played.session.stop_words
+        # Touches and readings are in the encoder's own degrees, and so is the dead centre.
+        hidden = played.rig.hidden
+        shown = Encoder(hidden.encoder).shown(np.array([hidden.tdc_deg, 0.0]))
+        error = wrapped(reference.tdc_deg - float(shown[0] - shown[1]))
+        found.append((error, reference.uncertainty.U_deg, reference.uncertainty.u_deg))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("seeds", "at_least"),
+    [(range(16), 12), pytest.param(range(16, 96), 70, marks=pytest.mark.slow)],
+    ids=["few", "many"],
+)
+def test_the_stated_interval_holds_the_true_dead_centre(seeds: range, at_least: int) -> None:
+    """U is stated for about 95 %. Fewer than 12 of 16, or 70 of 80, would be a chance of less than
+    one in 100 (binomial)."""
+    found = dead_centres(seeds)
+    assert sum(abs(error) <= U for error, U, _ in found) >= at_least
+    rms = math.sqrt(sum(error**2 for error, _, _ in found) / len(found))
+    stated_rms = math.sqrt(sum(u**2 for _, _, u in found) / len(found))
+    assert rms < 0.03
+    assert 0.4 < rms / stated_rms < 1.3
+
+
+def test_every_touch_is_found_where_the_truth_has_it() -> None:
+    played = Played().do("turn 380 at 150").touch(times=3)
+    (stop,) = played.session.stops
+    true = played.rig.truth()["touches"]
+    assert [touch.side for touch in stop.touches] == [touch["direction"] for touch in true]
+    for angle, touch in zip(stop.crank_deg, true, strict=True):
+        assert wrapped(angle - touch["crank_deg"]) == pytest.approx(0.0, abs=0.2)
+
+
+def test_an_unsteady_touch_is_left_out() -> None:
+    played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).put_stop_in()
+    played.do("touch forward at 150", "touch back at 150", "touch forward unsteady at 150")
+    played.do("touch back at 150", "turn 40 at 90")
+    stop = played.session.touches()
+    assert stop is not None
+    assert [touch.steady for touch in stop.touches] == [True, True, False, True]
+    assert (len(stop.side(1)), len(stop.side(-1))) == (1, 2)
+
+
+def test_touches_on_one_side_only_give_no_reference() -> None:
+    played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).put_stop_in()
+    played.do("touch forward at 150", "back 60 at 90", "stop out").note("stop_out")
+    assert played.session.reference is None
+    assert "back" in played.session.stop_words
+
+
+def test_dropped_touches_change_nothing() -> None:
+    played = Played().know_tdc()
+    before = played.session.reference
+    played.note("stop_in", cylinder=1).do("stop in", "touch forward at 150", "touch back at 150")
+    played.do("turn 40 at 90", "stop out").note("stop_out", drop=True)
+    assert played.session.reference is before
+    assert played.session.stop_words == "the touches were dropped"
+
+
+def test_touching_again_shows_that_nothing_moved() -> None:
+    played = Played().do("turn 380 at 150").touch()
+    found = played.session.reference
+    played.do("turn 700 at 150").touch(purpose="check")
+    assert played.session.reference is found
+    (words,) = played.session.checks
+    assert words.startswith("top dead centre is where it was, to within ")
+
+
+def test_touching_again_shows_an_encoder_that_slipped() -> None:
+    played = Played().do("turn 380 at 150").touch()
+    found = played.session.reference
+    played.do("turn 700 at 150", "slip 3", "turn 360 at 150").touch(purpose="check")
+    assert played.session.reference is found  # the person decides what to do about it
+    (words,) = played.session.checks
+    assert "the encoder or its coupling has slipped, and readings since do not hold" in words
+
+
+def test_a_restart_between_two_touches_keeps_the_touches_before() -> None:
+    played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).put_stop_in()
+    played.do("touch forward at 150", "touch back at 150", "turn 60 at 90")
+    played.do("fault reset in 0.2", "rest 1")
+    stop = played.session.touches()
+    assert stop is not None
+    assert (len(stop.side(1)), len(stop.side(-1))) == (1, 1)
+    assert played.session.restarts == 1
