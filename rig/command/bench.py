@@ -17,7 +17,7 @@ from rig.command.feed import Back, Bytes, Feed, Lost
 from rig.command.job import Job
 from rig.engine.reference import to_plain
 from rig.engine.reference_file import save_reference
-from rig.faults import InputError
+from rig.faults import InputError, reason
 from rig.session import Session
 from rig.signal.events import Event
 from rig.wire.capture import CaptureWriter
@@ -54,6 +54,7 @@ class Bench:
         self._utc = utc
         self._clock = clock
         self._lines = LineReader()
+        self.ended = False
         self.lost = ""  # why the port is not there just now
         self.heard_s: float | None = None
         self.begun_s = clock()
@@ -62,7 +63,10 @@ class Bench:
         reference = job.reference()
         self.session = Session(job.profile)
         start = utc()
-        job.captures.mkdir(exist_ok=True)
+        try:
+            job.captures.mkdir(exist_ok=True)
+        except OSError as why:
+            raise InputError(f"{job.captures}: cannot be made: {reason(why)}") from why
         self.capture_path = _free(job.captures, start)
         self._capture = CaptureWriter(
             self.capture_path,
@@ -82,6 +86,8 @@ class Bench:
     def pump(self) -> list[Event]:
         """Take what has come from the port. Raises InputError when the disk refuses."""
         events: list[Event] = []
+        if self.ended:
+            return events
         for word in self._feed.words():
             if isinstance(word, Bytes):
                 self.heard_s = word.at_s
@@ -196,15 +202,21 @@ class Bench:
         return follower.track.crank_deg(float(follower.latest["count"]) + 0.5)
 
     def save(self) -> tuple[Path, Path]:
-        """End the capture and save a certificate from it. Raises InputError when it cannot be."""
+        """End the capture and save a certificate from it. Raises InputError when it cannot be;
+        where there is nothing to certify yet, the capture goes on."""
         from rig.command.certify import certify
 
+        if self.session.reference is None:
+            raise InputError("top dead centre is not known yet: there is nothing to certify")
+        if not self.session.judgements():
+            raise InputError("no reading counts yet: there is nothing to certify")
         self.end()
         self.saved = certify(self.job, [self.capture_path])
         return self.saved
 
     def end(self) -> None:
         """End the capture in order. May be called twice."""
+        self.ended = True
         self._feed.close()
         self._capture.close()
 

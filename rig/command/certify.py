@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from rig.command.job import Job
+from rig.command.references import others
 from rig.command.rig_seen import findings, judged
 from rig.command.say import figures, json_option, message
 from rig.command.show import result_lines, verdict_status
 from rig.command.work import Worked, work
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference
 from rig.faults import InputError
 from rig.record import certificate
 from rig.record.schema import Change, RigCheck
@@ -90,7 +90,11 @@ def build(engine_file: bytes, profile: Profile, worked: Worked, issued: datetime
         issued=issued,
         conditions=[text for session in sessions for text in session.remarks],
         deviations=[*_doubts(worked), *touched],
-        other_references=_others(worked, worked.reference),
+        other_references=others(
+            [(each.path, each.session, each.gauge) for each in worked.played],
+            profile,
+            worked.reference,
+        ),
         changes=[Change(words, unit) for session in sessions for words, unit in session.changes],
         rig_checks=_rig_checks(profile, worked),
     )
@@ -111,12 +115,6 @@ def _doubts(worked: Worked) -> list[str]:
     for played in worked.played:
         said += [text.replace(str(played.path), played.path.name) for text in played.said]
     return said + [f"{played.path.name}: {doubt.words}" for played, doubt in worked.doubts]
-
-
-def _others(worked: Worked, used: Reference) -> list[Reference]:
-    return [
-        found for played in worked.played for found in played.session.references if found != used
-    ]
 
 
 def _within(path: Path, folder: Path) -> bool:

@@ -1,8 +1,9 @@
 """Is the rig to be trusted: counts, direction, index, losses, encoder, and each contact input.
 
-From a capture of the job or a pin recording (VCD). Best is a recording of a few turns forward and
-a rest of three seconds. The switch and the wiring are checked where the person said during the
-recording what was being done. The verdicts are saved beside the capture.
+With --live you are led through it at the rig: switches at OFF and at ON, a rest, some turns, each
+unit opened by hand; any step may be skipped. Else from a capture of the job or a pin recording
+(VCD), best one of a few turns forward and a rest of three seconds. The verdicts are saved beside
+the capture and cited in the certificate.
 """
 
 from __future__ import annotations
@@ -33,13 +34,17 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("job", type=Path, help="the job folder")
     parser.add_argument("recording", type=Path, nargs="?", help="default: the newest capture")
     parser.add_argument("--counts-per-turn", type=int, help="of a pin recording; else as the job's")
+    parser.add_argument("--live", action="store_true", help="at the rig, step by step")
+    parser.add_argument("--port", help="with --live: the rig's port; else it is found")
     json_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print a verdict for each thing; 1 when one is bad."""
     job = Job(args.job)
-    path = args.recording or job.latest_capture()
+    if args.port and not args.live:
+        raise InputError("--port goes with --live")
+    path = _taken(job, args.port) if args.live else args.recording or job.latest_capture()
     stated = job.profile.encoder.counts_per_turn
     recording = open_recording(path, args.counts_per_turn or stated)
     seen = surveyed(recording.batches, signal_settings(job.profile))
@@ -52,6 +57,22 @@ def run(args: argparse.Namespace) -> int:
         save(job, path, answer)
     figures(args, answer, lines_of(check, missing))
     return 1 if check.verdict == "bad" else 0
+
+
+def _taken(job: Job, url: str | None) -> Path:
+    """A capture taken now, the person led through the check."""
+    from rig.command.check_live import Lines, guide
+    from rig.command.live import start
+    from rig.wire.port import open_port
+    from rig.wire.ports import find_rig
+
+    bench = start(job, open_port(url) if url else find_rig())
+    try:
+        guide(bench, Lines())
+    finally:
+        bench.end()
+    message(f"capture: {bench.capture_path}")
+    return bench.capture_path
 
 
 def answer_of(check: RigCheck, missing: list[str]) -> dict[str, Any]:

@@ -22,7 +22,7 @@ from rig.command.work import Worked, work
 from rig.engine.means_file import means_from_bytes
 from rig.faults import InputError
 from rig.timing.correction import predict, propose, wants_from
-from rig.timing.correction_plan import Confirmation, Option, Prediction, Proposal
+from rig.timing.correction_plan import Confirmation, Option, PairOutcome, Prediction, Proposal
 
 NEAREST = 3
 """So many options are shown where none gets everything inside."""
@@ -161,10 +161,14 @@ def _option(number: int, option: Option) -> list[str]:
             f"  {want.unit}, {want.setting}{cylinder}: {angle(want.read_btdc)} read,"
             f" {angle(each.predicted_btdc)} predicted, {_off(each.error_deg, each.inside)}"
         )
-    for pair in option.pairs:
+    worst: dict[tuple[str, str], PairOutcome] = {}
+    for pair in option.pairs:  # one for each cylinder: the worst of them speaks for the two
+        names = (pair.first, pair.second)
+        worst[names] = max(pair, worst.get(names, pair), key=lambda each: abs(each.error_deg))
+    for pair in worst.values():
         lines.append(
-            f"  {pair.first} and {pair.second}: {abs(pair.error_deg):.2f}° from what they are to"
-            f" stand apart, {'inside' if pair.inside else 'OUTSIDE'}"
+            f"  {pair.first} and {pair.second}: {abs(pair.error_deg):.2f}° at most from what they"
+            f" are to stand apart, {'inside' if pair.inside else 'OUTSIDE'}"
         )
     for unit, place in option.lever_place.items():
         lines.append(

@@ -76,7 +76,7 @@ class VirtualRigProcess:
         )
         self._words: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
         self.done = 0  # commands carried out
-        self.trouble = ""
+        self.last: dict[str, Any] = {}  # what the last of them came to
         threading.Thread(target=self._listen, daemon=True).start()
         try:
             self.port = str(self._words.get(timeout=START_S)["port"])
@@ -99,10 +99,9 @@ class VirtualRigProcess:
         """Take note of what has been carried out."""
         while not self._words.empty():
             word = self._words.get()
-            self.done += "done" in word
-            if "error" in word:
+            if "done" in word or "error" in word:
                 self.done += 1
-                self.trouble = str(word["error"])
+                self.last = word
 
     def close(self) -> None:
         """End the program."""
@@ -161,8 +160,11 @@ class SimulatedHand:
             yield from self._say(step)
         yield from self._do("turn 380 at 150")
         yield from self._say("rig check")
-        yield from self._press("space")
         yield from self._do("stop in")
+        if "error" in self._virtual.last:  # the piston stands in its way: bring it down
+            yield from self._do("turn 180 at 120")
+            yield from self._do("stop in")
+        yield from self._press("space")
         for _ in range(2):
             yield from self._do("touch forward at 150")
             yield from self._do("touch back at 150")
@@ -171,6 +173,9 @@ class SimulatedHand:
         yield from self._press("space")
         yield from self._say("marks")
         yield from self._do("goto 0 at 120")
+        if not self._virtual.last.get("compressed", True):
+            yield from self._do("turn 180 at 120")
+            yield from self._do("goto 0 at 120")
         yield from self._press("space")
         yield from self._do("turn 1450 at 110")
         levers = [unit for unit in self._bench.job.profile.units if len(unit.settings) > 1]

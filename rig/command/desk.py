@@ -57,7 +57,7 @@ class Desk:
 
     def view(self) -> View:
         """Take what has come, and show it."""
-        if not self.ended and self.bench.saved is None:
+        if not self.ended and not self.bench.ended:
             events = self.bench.pump()
             now = self.bench.session.follower.now()
             if self.says.errand is not None and now is not None:

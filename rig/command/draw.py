@@ -34,6 +34,7 @@ class Drawn:
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``rig draw``."""
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("kind", choices=tuple(KINDS), help="what to draw")
     parser.add_argument("what", type=Path, nargs="+", help="a job, a recording, or a folder")
     parser.add_argument("--out", type=Path, help="the file; KIND.svg here when left out")

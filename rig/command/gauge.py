@@ -41,6 +41,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("points", type=Path, help="a text file of points, or a capture with notes")
     parser.add_argument("--unit", choices=("mm", "inch"), help="of the lifts, without a heading")
     parser.add_argument("--cylinder", type=int, default=1, help="whose plug hole the gauge is in")
+    parser.add_argument("--capture", help="name of the capture during which a file's points were"
+                        " read, so that its figures may rest on them")  # fmt: skip
     parser.add_argument("--again", type=Path, help="points touched once more at the end")
     parser.add_argument("--inclined-deg", type=float, default=0.0, help="of the gauge to the bore")
     parser.add_argument(
@@ -128,7 +130,7 @@ def _given(args: argparse.Namespace) -> _Given:
             )
         given = _Given(points, notes.points(args.cylinder, again=True), notes, path.name)
     else:
-        given = _Given(load_points(path, args.unit), [])
+        given = _Given(load_points(path, args.unit), [], capture=Path(args.capture or "").name)
     if args.again:
         given.again = load_points(args.again, args.unit)
     return given

@@ -32,6 +32,7 @@ MOST_TEETH = 1000
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``rig gears``."""
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("what", nargs="*", metavar="JOB|TEETH", help="a job folder, or the teeth")
     parser.add_argument("--coupling", type=int, nargs=2, metavar=("DRIVE", "UNIT"),
                         help="teeth of a coupling, on the drive's side and the unit's")  # fmt: skip

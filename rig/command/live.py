@@ -87,7 +87,7 @@ def tell(bench: Bench) -> int:
     print(f"capture:     {bench.capture_path}")
     if bench.saved is None:
         print("no certificate was saved; rig certify makes one from the capture")
-        return RigLostError.status if bench.lost else 0
+        return RigLostError.status if bench.lost or not bench.lines else 0
     record, page = bench.saved
     print(f"certificate: {record}")
     print(f"page:        {page}")

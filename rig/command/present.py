@@ -93,7 +93,7 @@ def _rig(bench: Bench) -> RigView:
         silent_s=None if silent is None else round(silent, 1),
         lines=bench.lines,
         troubles=tuple(sorted(session.troubles.items())),
-        detail=bench.diagnosis() or session.counts_disagree(),
+        detail=bench.diagnosis() or session.first_doubt(),
     )
 
 

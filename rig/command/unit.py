@@ -38,6 +38,7 @@ FOLDER = "units"
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``rig unit``."""
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("what", type=Path, nargs="+", metavar="JOB|RECORDING|REPORT")
     parser.add_argument("--unit", help="name of the unit in the job's engine file")
     parser.add_argument("--counts-per-turn", type=int, help="counts of a turn: lines times four")

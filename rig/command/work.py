@@ -10,11 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from rig.command.references import in_use
 from rig.engine.profile import Profile
 from rig.engine.reference import Reference
 from rig.faults import InputError, reason
 from rig.record.schema import CaptureFacts
 from rig.session import Doubt, Session
+from rig.session.gauge_notes import GaugeNotes
 from rig.signal.survey import Survey, Surveyed
 from rig.timing.compare import compare_units
 from rig.timing.impulse import sort_out
@@ -33,6 +35,7 @@ class Played:
     facts: CaptureFacts
     said: list[str]
     seen: Surveyed  # of the rig itself
+    gauge: GaugeNotes
 
 
 @dataclass(slots=True)
@@ -67,13 +70,15 @@ def play(profile: Profile, path: Path) -> Played:
     reader = CaptureReader(path)
     session = Session(profile)
     survey = Survey(session.follower.settings)
+    gauge = GaugeNotes()
     said: list[str] = []
     start = str(reader.facts.start.get("utc", ""))
     end = start
     for batch in reader.batches():
         for other in batch.others:
-            if isinstance(other, Note) and "utc" in other.value:
-                end = str(other.value["utc"])
+            if isinstance(other, Note):
+                gauge.take(other)
+                end = str(other.value.get("utc", end))
             elif isinstance(other, Trouble) and other.kind == "capture":
                 said.append(f"{path}: {other.detail}")
         survey.take(batch, session.take(batch))
@@ -93,7 +98,7 @@ def play(profile: Profile, path: Path) -> Played:
         contacts=identity.contacts if identity else 0,
         used_for=_used_for(session, path.name),
     )
-    return Played(path, session, facts, said, survey.result(session.follower))
+    return Played(path, session, facts, said, survey.result(session.follower), gauge)
 
 
 def _used_for(session: Session, name: str) -> str:
@@ -103,11 +108,10 @@ def _used_for(session: Session, name: str) -> str:
 
 
 def work(profile: Profile, paths: Sequence[Path], fallback: Reference | None = None) -> Worked:
-    """Play ``paths`` in turn. ``fallback`` is the reference when no capture holds one."""
+    """Play ``paths`` in turn. ``fallback`` is the job's reference: used when no capture holds one,
+    or when it was chosen from these captures later."""
     played = [play(profile, path) for path in paths]
-    reference = fallback
-    for one in played:
-        reference = one.session.reference or reference
+    reference = in_use([(one.path, one.session.reference) for one in played], fallback)
     worked = Worked(played, reference)
     readings: list[Reading] = []
     for one in played:

@@ -290,7 +290,7 @@ class Session:
         )
         return doubts(self.profile, seen)
 
-    def counts_disagree(self) -> str:
+    def first_doubt(self) -> str:
         """The first bad doubt in words, empty when there is none."""
         return next((doubt.words for doubt in self.doubts() if doubt.bad), "")
 

@@ -31,6 +31,7 @@ at ON; the contacts of a unit opened by hand, the crank held; and the end of the
 
 APART_DEG = 5.0
 """Openings nearer than this in crank degrees are one place passed again: a hand that goes back."""
+SAME_COUNT_DEG = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +39,9 @@ class Stretch:
     """What happened after one of the person's notes (or before any: ``step`` is empty).
 
     ``turned_deg`` is new ground gained turning forward, crank degrees. ``opened`` are the inputs
-    that opened on it with the places told apart, one entry an opening; ``moved`` those that changed
-    while the crank stood.
+    that opened on it, one entry an opening: what opens on ground that was covered before (a hand
+    that went back, an impulse coupling passed a second time) is left out. ``moved`` are those that
+    changed while the crank stood.
     """
 
     step: str
@@ -92,16 +94,16 @@ class _Open:
     step: str
     unit: str
     from_us: float
-    low: float | None = None  # place in crank degrees, growing forward
+    start: float | None = None  # place in crank degrees, growing forward
     high: float = 0.0
-    places: dict[int, list[float]] = field(default_factory=dict)
+    last: dict[int, float] = field(default_factory=dict)  # input: place of its last opening
     opened_us: dict[int, list[float]] = field(default_factory=dict)
     closings: dict[int, int] = field(default_factory=dict)
     moved: dict[int, int] = field(default_factory=dict)
 
     @property
     def turned_deg(self) -> float:
-        return 0.0 if self.low is None else self.high - self.low
+        return 0.0 if self.start is None else self.high - self.start
 
 
 class Survey:
@@ -123,6 +125,7 @@ class Survey:
         self._passes_us: list[float] = []
         self._jumps: list[tuple[float, float]] = []  # illegal transitions: time, count
         self._restarts_us: list[float] = []
+        self._angle_less_place = 0.0
         self._latest: tuple[float, int] | None = None
         self._first_count: int | None = None
         self._net = 0
@@ -173,11 +176,10 @@ class Survey:
             self._first_count = first
         self._latest = (float(rows["t_us"][-1]), last)
         now = self._stretches[-1]
-        reached = (float(rows["low"].min()), float(rows["high"].max()))
-        ends = sorted(way * count * count_deg for count in reached)
-        if now.low is None:
-            now.low, now.high = way * first * count_deg, way * first * count_deg
-        now.low, now.high = min(now.low, ends[0]), max(now.high, ends[1])
+        furthest = float(rows["high"].max() if way > 0 else rows["low"].min())
+        if now.start is None:
+            now.start = now.high = way * first * count_deg
+        now.high = max(now.high, way * furthest * count_deg)
 
     def _take_health(self, health: Health, batch: Batch) -> None:
         before, self._health = self._health, health
@@ -204,7 +206,7 @@ class Survey:
         self._restarts_us.append(t_us)
         self._standing.interrupted()
         now = self._stretches[-1]
-        if now.low is not None:
+        if now.start is not None:
             self._stretches.append(_Open(now.step, now.unit, t_us))
 
     # -- events -------------------------------------------------------------------------------
@@ -212,6 +214,11 @@ class Survey:
     def _pass(self, passed: IndexPass) -> None:
         self._check.take(passed)
         self._passes_us.append(passed.t_us)
+        count = self._index_at.get(passed.t_us)
+        if count is not None:
+            self._angle_less_place = (
+                passed.crank_deg - self._s.direction * count * self._s.count_deg
+            )
         before, self._passed = self._passed, passed
         if before is None:
             return
@@ -232,12 +239,13 @@ class Survey:
             stretch.moved[which] = stretch.moved.get(which, 0) + 1
         if opening.direction <= 0:
             return
-        if opening.crank_deg is not None:
-            places = stretch.places.setdefault(which, [])
-            i = bisect.bisect(places, opening.crank_deg)
-            if any(abs(p - opening.crank_deg) < APART_DEG for p in places[max(i - 1, 0) : i + 1]):
+        if opening.crank_deg is not None and stretch.start is not None:
+            place = opening.crank_deg - self._angle_less_place
+            if place < stretch.start - SAME_COUNT_DEG or (
+                place < stretch.last.get(which, -np.inf) + APART_DEG
+            ):
                 return
-            places.insert(i, opening.crank_deg)
+            stretch.last[which] = place
         stretch.opened_us.setdefault(which, []).append(opening.t_us)
 
     def _closing(self, closing: Closing) -> None:

@@ -62,7 +62,13 @@ class Person:
         way = -1 if command.back else 1
         wanted = self.world.hand_for(self.world.top_deg(1) - (command.deg or 0.0), way)
         ahead = ((wanted - self.world.hand_deg) * way) % 360.0
-        return self._towards(self.world.hand_deg + ahead * way, command.speed)
+        end = self.world.hand_deg + ahead * way
+        movement, reply = self._towards(end, command.speed)
+        # A person who turns feels on which of the two strokes cylinder 1 is compressed.
+        firing = self.world.top_deg(1) + 360.0 * self.world.hidden.firing_turn
+        turns = (end - wanted + self.world.top_deg(1) - firing) / 360.0
+        compressed = self.world.profile.engine.strokes == 2 or round(turns) % 2 == 0
+        return movement, {**reply, "compressed": compressed}
 
     def _touch(self, command: Command) -> tuple[Movement, dict[str, Any]]:
         """Near the stop with the usual speed, then gently."""

@@ -50,7 +50,7 @@ def test_against_a_plain_line_loop(rate: float, tmp_path: Path) -> None:
     write_pins(path, EDGES, rate)
     assert openings(path) == EDGES // COUNTS_PER_TURN * 2
     took = least_s(
-        4,
+        6,
         loop=lambda: line_loop(path),
         records=lambda: records(path),
         openings=lambda: openings(path),

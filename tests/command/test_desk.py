@@ -123,6 +123,17 @@ def test_saved_proved_and_replayed_the_same(
     assert "new heel" in text
 
 
+def test_saving_too_soon_is_refused_and_the_capture_goes_on(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.do("turn 400 at 120")
+    bench.press("s", "y")
+    assert "nothing to certify" in bench.desk.view().message
+    before = bench.bench.lines
+    bench.do("turn 30 at 120")
+    assert bench.bench.lines > before
+    assert bench.bench.saved is None
+
+
 def test_quitting_with_readings_is_asked_about(found: VirtualBench) -> None:
     found.do("turn 400 at 120")
     found.press("q", "n")

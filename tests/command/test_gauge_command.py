@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from made_job import MadeJob, copied, refused, rig
+from made_job import MadeJob, certificate_in, copied, refused, rig
 
 from rig.command.job import Job
 from rig.session.gauge_notes import gauge_note
@@ -19,7 +20,7 @@ def series(
     folder: Path, example: str = "example", *, slip: float = 0.0, wrong_way: bool = False
 ) -> MadeJob:
     """A job in which the gauge was read on both sides, each point with the piston rising."""
-    made = MadeJob(folder / "job", 11, example=example)
+    made = MadeJob(folder / "job", 11, example=example, began=datetime(2024, 3, 1, tzinfo=UTC))
     made.do("turn 700 at 150", "goto 40 at 120")
     for deg in BEFORE:
         made.do(f"goto {deg} at 20")
@@ -120,6 +121,41 @@ def test_the_person_chooses_which_is_used(tmp_path: Path) -> None:
     assert now.made_utc
     kept = json.loads((made.folder / "reference.json").read_text("utf-8"))["earlier"]
     assert [each["method"] for each in kept] == ["stop"]
+
+
+def test_figures_and_certificate_rest_on_the_one_chosen_and_show_the_others(
+    tmp_path: Path,
+) -> None:
+    made = series(tmp_path)
+    made.do("turn 200 at 100")
+    made.find_tdc().state_stroke().do("turn 1450 at 110").end()
+    assert rig("figures", made.folder, "--json").answer["reference"]["method"] == "stop"
+    rig("certify", made.folder)
+    stop = json.loads(certificate_in(made.folder).read_text("ascii"))
+    shown = [each["method"] for each in stop["other_references"]]
+    assert shown == ["gauge, fit", "gauge, equal lifts"]
+    gauged(made, "--use", "fit")
+    assert rig("figures", made.folder, "--json").answer["reference"]["method"] == "gauge, fit"
+    ran = rig("certify", made.folder, "--json")
+    assert ran.status in (0, 1), ran.err
+    record = json.loads(Path(ran.answer["certificate"]).read_text("ascii"))
+    assert record["reference"]["method"] == "gauge, fit"
+    shown = [each["method"] for each in record["other_references"]]
+    assert shown == ["stop", "gauge, equal lifts"]
+    proved = rig("verify", ran.answer["certificate"])
+    assert proved.status == 0, proved.out
+
+
+def test_a_reference_of_another_capture_does_not_come_before_its_own(tmp_path: Path) -> None:
+    """The encoder may have been mounted anew in between."""
+    made = series(tmp_path)
+    made.do("turn 200 at 100")
+    made.find_tdc().end()
+    file = points_file(tmp_path, gauged(made))
+    rig("gauge", made.folder, file, "--use")  # of no capture in particular
+    assert rig("figures", made.folder, "--json").answer["reference"]["method"] == "stop"
+    rig("gauge", made.folder, file, "--capture", made.capture.name, "--use")
+    assert rig("figures", made.folder, "--json").answer["reference"]["method"] == "gauge, fit"
 
 
 def points_file(folder: Path, answer: dict[str, Any], scale: float = 1.0, typo: int = 0) -> Path:

@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import rig.engine
+from rig.engine.file import load_profile
 from rig.engine.profile import Profile
 from rig.session import signal_settings
 from rig.signal.follow import Follower
@@ -76,6 +78,21 @@ def test_widths_are_those_of_the_encoder() -> None:
     assert max(found.width_errors) < 0.02
 
 
+def test_an_impulse_coupling_passed_again_is_not_counted_twice() -> None:
+    """Past the click, back past the opening, forward gently: one lobe opens at two places."""
+    example = Path(rig.engine.__file__).parent / "examples" / "geared_propeller.toml"
+    profile = load_profile(example)
+    plan = ["turn 900 at 110"]
+    for _ in range(4):
+        plan += ["goto -10 at 60", "goto 50 back at 60", "goto 0 at 40", "turn 640 at 120"]
+    got = run(plan, profile, 5)
+    kinds = {o["kind"] for o in got.truth["units"]["1"]["openings"]}
+    assert kinds == {"running", "impulse"}
+    contact = walked(got.data, 1 << 16, profile).inputs[0]
+    wanted = contact.turned_deg / 120.0  # two lobes at 1.5 times crank speed
+    assert abs(len(contact.opened_at_us) - wanted) < 1.5
+
+
 def test_openings_while_the_crank_stands_are_told_apart() -> None:
     found = seen(["turn 900 at 110", "goto 90", "rest 1", "finger upper 1", "rest 1", "turn 400"])
     upper, lower = found.inputs
@@ -129,11 +146,11 @@ def test_notes_part_the_recording_into_stretches(tmp_path: Path) -> None:
 
     from rig.virtual.rig import VirtualRig
 
-    rig = VirtualRig(PROFILE, 4)
+    virtual = VirtualRig(PROFILE, 4)
 
     def do(*commands: str) -> None:
         for command in commands:
-            for lines in rig.do(command):
+            for lines in virtual.do(command):
                 hear(b"".join(line for _, line in lines))
 
     do("switch off upper")

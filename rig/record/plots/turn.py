@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.projections.polar import PolarAxes
 
-WIDTH_IN, HIGH_IN, DISC_IN = 8.3, 6.5, 5.35
+WIDTH_IN, HIGH_IN, DISC_IN = 8.3, 6.7, 5.35
 RING, GAP, FIRST, TOP_WIDE = 0.075, 0.075, 0.80, 0.022
 MOST_LINES = 44
 
@@ -65,7 +65,7 @@ def draw(title: str, turn: Turn, path: Path) -> Path:
     figure = sheet.paper(
         WIDTH_IN, HIGH_IN, title, f"once round is {round_is}; {turn.remark}".rstrip("; ")
     )
-    at = sheet.axes(figure, 0.2, 0.36, DISC_IN, DISC_IN, projection="polar")
+    at = sheet.axes(figure, 0.2, 0.52, DISC_IN, DISC_IN, projection="polar")
     _disc(at, turn)
     beside = sheet.axes(figure, DISC_IN + 0.25, 0.45, WIDTH_IN - DISC_IN - 0.4, HIGH_IN - 1.35)
     beside.set_axis_off()

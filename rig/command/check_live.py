@@ -1,0 +1,147 @@
+"""The guided rig check: what to do, one step after the other, while the capture is taken.
+
+Each step is announced, begun by the person and ended by the person; both stand in the capture as
+notes, so that the check can be repeated from it. Any step can be skipped. Nothing is blocked.
+"""
+
+from __future__ import annotations
+
+import queue
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from rig.command.bench import Bench
+from rig.command.say import message
+from rig.engine.profile import Profile
+from rig.faults import RigLostError
+from rig.signal import survey
+from rig.timing.guidance import ARC, LIVE
+
+SKIP, QUIT = "s", "q"
+NAP_S = 0.03
+TURNS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What the person gets ready, what is then done, and the note that it makes."""
+
+    ready: str
+    do: str
+    step: str
+    unit: str = ""
+    caution: str = ""
+
+
+def steps_for(profile: Profile) -> list[Step]:
+    """The steps in the order of the work: switches before their leads come off, then the rest."""
+    turns = TURNS / float(profile.encoder.turns_per_crank_turn)
+    steps = []
+    for unit in profile.units:
+        whole = max(1.0, 1.0 / (float(unit.turns_per_crank_turn) * unit.lobes))
+        for step, where in ((survey.OFF, "OFF"), (survey.ON, "ON")):
+            steps.append(
+                Step(
+                    f"{unit.name}: its switch lead still on, put the switch at {where}"
+                    " (skip it where there is no switch)",
+                    f"turn forward by {whole:g} turn{'s' * (whole > 1)} and a little more",
+                    step,
+                    unit.name,
+                    f"{LIVE} {ARC}" if step == survey.OFF else "",
+                )
+            )
+    steps.append(
+        Step(
+            "every lead that keeps contacts earthed off, the crank at rest",
+            f"let it stand for three seconds, then turn slowly forward, {turns + 0.5:.1f} turns or"
+            " more",
+            survey.TURN,
+            caution=f"{LIVE} {ARC}",
+        )
+    )
+    for unit in profile.units:
+        steps.append(
+            Step(
+                f"{unit.name}: turn until its contacts are closed, and hold the crank still",
+                f"open the contacts of {unit.name} by hand once, a slip of paper or a finger",
+                survey.BY_HAND,
+                unit.name,
+            )
+        )
+    return steps
+
+
+def guide(
+    bench: Bench,
+    answer: Callable[[], str | None],
+    say: Callable[[str], None] = message,
+    nap: Callable[[], None] = lambda: time.sleep(NAP_S),
+) -> None:
+    """Lead the person through all steps. ``answer`` gives a line once one was entered, else None.
+
+    Raises RigLostError when the rig was never heard, and InputError when the disk refuses.
+    """
+    waiting = _waiting(bench, answer, say, nap)
+    steps = steps_for(bench.job.profile)
+    for number, step in enumerate(steps, 1):
+        if step.caution:
+            say(f"CAUTION: {step.caution}")
+        say(f"{number} of {len(steps)}. {step.ready}. Enter: ready; {SKIP}: skip; {QUIT}: end here")
+        word = next(waiting)
+        if word == QUIT:
+            break
+        if word == SKIP:
+            continue
+        bench.note(survey.NOTE, {"step": step.step, "unit": step.unit})
+        say(f"   now {step.do}. Enter: done")
+        word = next(waiting)
+        bench.note(survey.NOTE, {"step": survey.DONE})
+        if word == QUIT:
+            break
+    if not bench.lines:
+        raise RigLostError(f"no rig was heard: {bench.diagnosis() or 'nothing came'}")
+
+
+def _waiting(
+    bench: Bench,
+    answer: Callable[[], str | None],
+    say: Callable[[str], None],
+    nap: Callable[[], None],
+) -> Iterator[str]:
+    """Take what comes from the rig until the person answers; then the answer, again and again."""
+    passed, lost = 0, ""
+    while True:
+        word = answer()
+        bench.pump()
+        if passed < len(bench.session.index_passes):
+            passed = len(bench.session.index_passes)
+            say(f"   the index has passed, {passed} x")
+        if bench.lost != lost:
+            lost = bench.lost
+            say(f"   {lost or 'the rig is back'}")
+        if word is None:
+            nap()
+        else:
+            yield word.strip().casefold()[:1]
+
+
+class Lines:
+    """Lines of standard input, taken in a thread of its own; called, one of them or None."""
+
+    def __init__(self) -> None:
+        self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
+        threading.Thread(target=self._read, daemon=True).start()
+
+    def __call__(self) -> str | None:
+        try:
+            return self._lines.get_nowait()
+        except queue.Empty:
+            return None
+
+    def _read(self) -> None:
+        for line in sys.stdin:
+            self._lines.put(line)
+        self._lines.put(QUIT)  # nobody is there any more

@@ -1,0 +1,57 @@
+"""Which dead centre the figures rest on, and the others that are shown beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from rig.command.when import moment
+from rig.engine.firing import geometry_of
+from rig.engine.gauge import Gauge
+from rig.engine.gauge_series import work_through
+from rig.engine.profile import Profile
+from rig.engine.reference import Reference
+from rig.faults import InputError
+from rig.session import Session
+from rig.session.gauge_notes import GaugeNotes
+
+
+def in_use(
+    found: Sequence[tuple[Path, Reference | None]], job: Reference | None
+) -> Reference | None:
+    """The last one found in the captures (paths and what each holds), else the job's.
+
+    The job's comes first where it was taken from one of these captures and later: then the person
+    chose it, as between the stop and the gauge. One found in another capture does not, since the
+    encoder may have been mounted anew in between.
+    """
+    last = next((reference for _, reference in reversed(found) if reference is not None), None)
+    if last is None or job is None:
+        return last or job
+    made, before = moment(job.made_utc), moment(last.made_utc)
+    of_these = job.capture in {path.name for path, _ in found}
+    later = made is not None and (before is None or made > before)
+    return job if of_these and later else last
+
+
+def others(
+    sessions: Sequence[tuple[Path, Session, GaugeNotes]], profile: Profile, used: Reference
+) -> list[Reference]:
+    """Every other dead centre of these captures: in use before, found as a check, by the gauge."""
+    found = [each for _, session, _ in sessions for each in session.references if each != used]
+    for path, _, notes in sessions:
+        for cylinder in sorted({each.cylinder for each in notes.readings}):
+            try:
+                series = work_through(
+                    notes.points(cylinder), Gauge(), geometry_of(profile.engine, cylinder),
+                    profile.encoder, cylinder=cylinder,
+                )  # fmt: skip
+            except InputError:  # too few or one side only; rig gauge says which
+                continue
+            found += [
+                replace(each, capture=path.name)
+                for each in series.references
+                if (each.method, each.cylinder) != (used.method, used.cylinder)
+            ]
+    return found
