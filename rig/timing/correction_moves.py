@@ -175,7 +175,8 @@ def _coupling(units: Sequence[Unit], train: Train | None, coupling: Coupling) ->
     speed = drive.shaft_speed(train, coupling.shaft, units)
     step = couplings.step_crank_deg(coupling.drive_teeth, coupling.unit_teeth, speed)
     moved = drive.downstream(train, coupling.shaft, units)
-    most = math.floor(max(period_deg(u) for u in moved) / 2.0 / float(step))
+    # Half a period may be a whole number of steps: it must not be lost to a rounded ratio.
+    most = math.floor(max(period_deg(u) for u in moved) / 2.0 / float(step) + 1e-9)
     count = [k for k in range(-most, most + 1) if k]
     if not count:
         return []

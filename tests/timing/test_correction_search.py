@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from rig.engine.means import Coupling, DriveDog, Gap, GapReading, Leads, Means, Mesh, Slot, Train
@@ -62,6 +62,7 @@ teeth = st.integers(5, 12)
     st.floats(0.0, 2.0),
     st.floats(0.0, 2.0),
 )
+@example(11, 5, 5, 5, 2, 3, 14.0, 0.0, 0.0)  # the coupling turned by half its positions
 def test_one_unit_against_brute_force(  # noqa: PLR0917
     a: int, b: int, c: int, d: int, n: int, m: int, shift: float, cw_mm: float, acw_mm: float
 ) -> None:
