@@ -35,7 +35,7 @@ class Job:
 
     def latest_capture(self) -> Path:
         """The newest capture by name. Raises InputError when there is none."""
-        found = sorted(self.captures.glob("*.capture"))
+        found = sorted(self.captures.glob("*.capture"), key=lambda path: path.stem)
         if not found:
             raise InputError(f"{self.captures}: there is no capture yet; rig live makes one")
         return found[-1]
