@@ -64,6 +64,8 @@ class Known:
         if not len(ticks):
             return settled
         if self._unseen or self._unknown or unknown.any():
+            levels = self._held(levels, unknown)
+            settled = Levels(ticks, levels, settled.doubt)
             before = np.concatenate((np.array([self._unknown], unknown.dtype), unknown[:-1]))
             self._tell_spells(ticks, unknown & ~before)
             self._mark_first(settled, unknown)
@@ -72,6 +74,21 @@ class Known:
         if len(settled.ticks):
             self._encoder = int(settled.levels[-1]) & _ENCODER
         return settled
+
+    def _held(self, levels: Words, unknown: Words) -> Words:
+        """Levels in which an unknown pin keeps the level of the last row that knew it, whatever it
+        was on the way to being unknown within one time stamp."""
+        held = levels.copy()
+        rows = np.arange(len(levels))
+        for number in range(len(self._roles)):
+            bit = levels.dtype.type(1 << number)
+            lost = unknown & bit != 0
+            if not lost.any():
+                continue
+            latest = np.maximum.accumulate(np.where(lost, -1, rows))
+            old = np.where(latest < 0, levels.dtype.type(self._levels) & bit, levels[latest] & bit)
+            held = np.where(lost, (held & ~bit) | old, held)
+        return held.astype(levels.dtype)
 
     def missing(self) -> str:
         """Which of A and B have not been known yet: "a", "b" or "a and b"."""

@@ -28,10 +28,20 @@ class Told:
     illegal: int = 0
 
 
+def held(rows: list[Row]) -> list[Row]:
+    """A pin that is unknown after all changes of a time stamp has the level that it had before."""
+    levels, out = 0, []
+    for tick, now, unknown in rows:
+        levels = levels & unknown | now & ~unknown
+        out.append((tick, levels, unknown))
+    return out
+
+
 def slow_records(rows: list[Row], tick_us: Fraction, end_tick: int, inputs: dict[int, int]) -> Told:
     """``inputs``: input number (0 index) by bit of the levels."""
     told = Told()
     end = end_tick * tick_us
+    rows = held(rows)
     start = next((number for number, row in enumerate(rows) if not row[2] & 3), None)
     assert start is not None
     began = rows[start][0] * tick_us
