@@ -22,7 +22,7 @@ from rig.screen.speak import Speaker, find_program
 from rig.wire.port import BAUD, Port, open_port
 from rig.wire.ports import find_rig
 
-FRAMES_A_SECOND = 12.0
+FRAMES_A_SECOND = 15.0
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -60,6 +60,8 @@ def run(args: argparse.Namespace) -> int:
 
 def start(job: Job, port: Port) -> Bench:
     """A bench on an open port, which is opened again when it was lost."""
+
+    import scipy.special  # noqa: F401  (loaded before the first opening, which it would hold up)
 
     def reopen() -> Port:
         try:

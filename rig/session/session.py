@@ -72,6 +72,8 @@ class Session:
         self._trail: list[NDArray[np.void]] = []
         self._figures: tuple[object, list[Reading], list[Judgement], list[Comparison]] | None
         self._figures = None
+        self._ties: list[Reading | None] = []  # of the first openings, with this reference:
+        self._ties_with: Reference | None = None
 
     # -- in -----------------------------------------------------------------------------------
 
@@ -116,8 +118,10 @@ class Session:
                 self.index_passes.append(event)
                 if event.anchored and abs(event.off_counts) > TOLERANCE_COUNTS:
                     self._lose_stroke(event.t_us)
+                doubted = self.index_check.off_passes, self.index_check.counts_wrong
                 self.index_check.take(event)
-                self._figures = None
+                if doubted != (self.index_check.off_passes, self.index_check.counts_wrong):
+                    self._figures, self._ties = None, []  # what was read before may not count now
             elif isinstance(event, ReferenceLost):
                 self.last_trouble = event.why
 
@@ -140,7 +144,7 @@ class Session:
         act = getattr(self, "_note_" + note.name.replace("-", "_"), None)
         if act is None:
             return
-        self._figures = None
+        self._figures, self._ties = None, []
         try:
             act(note.t_us, note.value)
         except (KeyError, TypeError, ValueError, InputError) as why:
@@ -326,7 +330,10 @@ class Session:
 
     def _worked_out(self) -> tuple[list[Reading], list[Judgement], list[Comparison]]:
         if self._figures is None or self._figures[0] is not self.reference:
-            readings = sort_out([r for o in self.openings if (r := self._tied(o))], self.profile)
+            if self._ties_with is not self.reference:
+                self._ties, self._ties_with = [], self.reference
+            self._ties += [self._tied(o) for o in self.openings[len(self._ties) :]]
+            readings = sort_out([r for r in self._ties if r is not None], self.profile)
             judged: list[Judgement] = []
             compared: list[Comparison] = []
             if self.reference is not None:

@@ -17,12 +17,10 @@ closing and never an opening.
 
 **A drop-out just before.** A spike or a drop-out may fall less than ``closed_end_us`` before the
 true parting and would be taken for it. So an early open run, no longer than
-``longest_dropout_us``, is weighed: was the closed gap after it a gap of the chatter, or the wait
-for a noise event that has nothing to do with the parting? Chatter gaps are taken as exponential
-with a mean that is learnt from the passages of this input (a gamma prior on the rate, so that the
-predictive law is Lomax), noise as events of a constant rate, learnt from the time closed between
-passages. The likelier of the two wins; before anything is learnt the law has so long a tail that
-all runs of the passage are kept.
+``longest_dropout_us``, is weighed: is it, with the closed gap after it, of the chatter, or a noise
+event that has nothing to do with the parting? What both look like is learnt from the input itself
+(``chatter_law``). The likelier of the two wins; before anything is learnt the law has so long a
+tail that all runs of the passage are kept.
 
 **Chatter with long gaps.** By the same weighing a passage that came to nothing is joined to the
 opening that follows it within ``LOOK_BACK`` times ``closed_end_us``, when chatter with gaps as long
@@ -45,17 +43,15 @@ from typing import Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.signal.chatter_law import SHORT_US, ChatterLaw
+from rig.signal.events import Finding
 from rig.signal.settings import Settings
 
 Mark = TypeVar("Mark")
 """Whatever the caller wants to find again at an edge: the state of the crank at that instant."""
 
-PRIOR_GAPS = 4.0
-PRIOR_GAP_US = 100.0
-"""Before any is seen, chatter gaps count as four of 100 us (common practice, no source)."""
 LOOK_BACK = 2.0
-PRIOR_EVENTS = 0.5
-PRIOR_CLOSED_US = 1e6
+"""How far back a passage that came to nothing may be joined, in closed runs that end one."""
 
 
 class Rest(Enum):
@@ -112,10 +108,7 @@ class Debouncer(Generic[Mark]):
         self._earlier: list[_Run[Mark]] = []  # runs that came to nothing a moment ago
         self._last_us = math.nan
         self._broken = False
-        self._gaps = PRIOR_GAPS
-        self._gap_sum_us = PRIOR_GAPS * PRIOR_GAP_US
-        self._events = PRIOR_EVENTS
-        self._closed_us = PRIOR_CLOSED_US
+        self.law = ChatterLaw()
 
     def begin(self, is_open: bool, t_us: float) -> None:
         """The level at the start of a recording, or after edges were lost."""
@@ -165,16 +158,6 @@ class Debouncer(Generic[Mark]):
         return self._runs[0] if self._runs else None
 
     @property
-    def noise_rate(self) -> float:
-        """Spikes and drop-outs while closed, per second, as learnt so far."""
-        return 1e6 * self._events / self._closed_us
-
-    @property
-    def gap_us(self) -> float:
-        """Mean closed gap of the chatter, microseconds, as learnt so far."""
-        return self._gap_sum_us / self._gaps
-
-    @property
     def _leaving(self) -> bool:
         """The contacts are away from where they rested."""
         return self.level_open is (self.rest is Rest.CLOSED)
@@ -187,14 +170,12 @@ class Debouncer(Generic[Mark]):
         if to is Rest.OPEN:
             earlier = self._linked()
             # The runs in question say nothing yet of how much noise there is.
-            self._events -= len(earlier)
+            self.law.unlearn_noise(_lengths(earlier))
             first = self._first_of_chatter(earlier + runs)
             dropped = runs[: max(first - len(earlier), 0)]
-            runs = (earlier + runs)[first:]
-            gaps = _gaps_between(runs)
-            self._gaps += len(gaps)
-            self._gap_sum_us += float(gaps.sum())
-            self._learn_noise(first, runs[0].t_us)
+            noise, runs = (earlier + runs)[:first], (earlier + runs)[first:]
+            self.law.learn_chatter(_gaps_between(runs), _lengths(runs[:-1]))
+            self._learn_noise(noise, runs[0].t_us)
         passage = Passage(
             to,
             runs[0].t_us,
@@ -226,15 +207,14 @@ class Debouncer(Generic[Mark]):
             broken=self._broken,
         )
         if self.rest is Rest.CLOSED:
-            self._learn_noise(len(runs), self._last_us)
+            self._learn_noise(runs, self._last_us)
             self._earlier = self._linked() + runs
         self._runs = []
         self._broken = False
         return passage
 
-    def _learn_noise(self, events: int, until_us: float) -> None:
-        self._events += events
-        self._closed_us += max(until_us - self._learnt_to, 0.0)
+    def _learn_noise(self, runs: list[_Run[Mark]], until_us: float) -> None:
+        self.law.learn_noise(_lengths(runs), max(until_us - self._learnt_to, 0.0))
         self._learnt_to = until_us
 
     def _linked(self) -> list[_Run[Mark]]:
@@ -246,23 +226,28 @@ class Debouncer(Generic[Mark]):
         return []
 
     def _first_of_chatter(self, runs: list[_Run[Mark]]) -> int:
-        """Index of the first run that belongs to the parting: the likeliest split of the runs into
-        noise and chatter, weighed by the gap after each."""
-        lengths = [(run.end_us or math.inf) - run.t_us for run in runs[:-1]]
+        """Index of the first run that belongs to the parting; a run longer than a drop-out does."""
+        lengths = _lengths(runs[:-1])
         may = next(
             (i for i, us in enumerate(lengths) if us > self._s.longest_dropout_us), len(lengths)
         )
-        gaps = _gaps_between(runs)[:may]
-        if not may or gaps.max() <= PRIOR_GAP_US:
-            return 0
-        from scipy.special import xlog1py
+        return self.law.split(_gaps_between(runs)[:may], lengths[:may]) if may else 0
 
-        # Lomax: density (n / sum) (1 + gap / sum)^-(n + 1) for n gaps learnt with that sum.
-        n, total_us = self._gaps, self._gap_sum_us
-        chatter = math.log(n / total_us) - xlog1py(n + 1.0, gaps / total_us)
-        noise = math.log(self._events / self._closed_us)
-        favour = np.concatenate(([0.0], np.cumsum(noise - chatter)))
-        return int(np.argmax(favour))
+
+def came_to_nothing(passage: Passage[Mark], which: int, settings: Settings) -> Finding:
+    """The finding that a passage on input ``which`` is that did not come to rest elsewhere."""
+    if passage.to is Rest.OPEN:
+        kind = "touch while open"
+    elif passage.longest_us > settings.longest_dropout_us:
+        kind = "short opening"
+    else:
+        kind = "spike" if passage.longest_us <= SHORT_US else "drop-out"
+    return Finding(passage.t_us, kind, which, f"{passage.longest_us:.0f} us, {passage.runs} times")
+
+
+def _lengths(runs: Sequence[_Run[Mark]]) -> list[float]:
+    """How long each run lasted, microseconds; inf for one that goes on."""
+    return [(math.inf if run.end_us is None else run.end_us) - run.t_us for run in runs]
 
 
 def _gaps_between(runs: Sequence[_Run[Mark]]) -> NDArray[np.float64]:

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.signal.contacts import Passage, Rest
+from rig.signal.contacts import Passage, Rest, came_to_nothing
 from rig.signal.events import Closing, Event, Finding, IndexPass, Now, Opening, ReferenceLost
 from rig.signal.inputs import Inputs
 from rig.signal.losses import Losses
@@ -36,8 +36,11 @@ from rig.wire.records import (
 
 INDEX_LEAST_US = 20.0
 """An index pulse shorter than this is noise: at 20,000 counts a second a count lasts 50 us."""
-SPIKE_US = 20.0
-"""Up to here a stray opening is called a spike, beyond it a drop-out. Wording only."""
+
+
+SAME_PLACE_COUNTS = 1.0
+"""Contacts that closed going forward do not part by going on within a count: no lobe is so narrow.
+A hand that trembles there turns round within the count, where the movement is hard to tell."""
 
 
 class Mark(NamedTuple):
@@ -212,7 +215,7 @@ class Follower:
 
     def _passage(self, which: int, passage: Passage[Mark], events: list[Event]) -> None:
         if passage.longest_us:
-            self._nothing(which, passage, events)
+            events.append(came_to_nothing(passage, which, self.settings))
             return
         where = place(passage.mark.edge, passage.mark.offsets)
         if passage.to is Rest.CLOSED:
@@ -242,28 +245,19 @@ class Follower:
         else:
             events.append(opening)
 
-    def _nothing(self, which: int, passage: Passage[Mark], events: list[Event]) -> None:
-        if passage.to is Rest.OPEN:
-            kind = "touch while open"
-        elif passage.longest_us > self.settings.longest_dropout_us:
-            kind = "short opening"
-        else:
-            kind = "spike" if passage.longest_us <= SPIKE_US else "drop-out"
-        events.append(
-            Finding(passage.t_us, kind, which, f"{passage.longest_us:.0f} us, {passage.runs} times")
-        )
-
     def _opening(self, which: int, passage: Passage[Mark], where: Place) -> Opening:
         s = self.settings
         direction = where.step * s.direction
         mark = passage.mark
+        since = self._closed_at.get(which)
+        if since and direction > 0 and abs(where.at - since[0]) < SAME_PLACE_COUNTS:
+            direction = -1  # they closed here, going forward: gone back, the lobe parts them again
         run_up_deg = 0.0
         passed = True
         if not math.isnan(mark.run_start):
             at = where.at * s.direction
             run_up_deg = max(at - mark.run_start, 0.0) * s.count_deg
             passed = at >= mark.run_furthest - 0.5
-        since = self._closed_at.get(which)
         why = self._why_not(passage, direction, run_up_deg, passed)
         return Opening(
             input=which,
