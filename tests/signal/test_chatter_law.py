@@ -22,7 +22,7 @@ def test_the_split_is_the_likeliest_by_brute_force(gaps: list[float]) -> None:
     law = ChatterLaw()
     runs = [60.0] * len(gaps)
     log_length = math.log((1 - 1 / 2) / (1 - 0.5 / 4))
-    of_chatter = lomax.logpdf(gaps, PRIOR_GAPS, scale=PRIOR_GAPS * PRIOR_GAP_US)
+    of_chatter = np.asarray(lomax.logpdf(gaps, PRIOR_GAPS, scale=PRIOR_GAPS * PRIOR_GAP_US))
     of_noise = math.log(PRIOR_EVENTS / PRIOR_CLOSED_US) + log_length
     scores = [
         of_noise * first + float(np.sum(of_chatter[first:])) for first in range(len(gaps) + 1)
