@@ -64,7 +64,7 @@ class Edge(NamedTuple):
 def edges_of(rows: NDArray[np.void]) -> list[Edge]:
     """Rows of dtype ``EDGE``, shape (n,), as plain edges."""
     columns = (rows[name].tolist() for name in EDGE.names or ())
-    return [Edge(*row) for row in zip(*columns, strict=True)]
+    return list(map(Edge._make, zip(*columns, strict=True)))
 
 
 Total = tuple[float, int, list[float], int]
