@@ -1,7 +1,9 @@
 """Settings of the whole test suite."""
 
+import os
 import signal
 
+import pytest
 from hypothesis import settings
 
 # A deadline measures the machine, not the code; speed is held by the benchmarks.
@@ -14,3 +16,12 @@ def pytest_runtest_setup() -> None:
     VCD libraries puts the system's default back when it is imported."""
     if hasattr(signal, "SIGPIPE"):
         signal.signal(signal.SIGPIPE, signal.SIG_IGN)
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Where CI_NO_SKIPS is set, a skipped test is a failure: what a bare machine may leave out has
+    to be run there."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if os.environ.get("CI_NO_SKIPS") and reporter is not None and reporter.stats.get("skipped"):
+        reporter.write_line("tests were skipped, and CI_NO_SKIPS is set", red=True)
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import importlib
 import sys
 import time
 from collections.abc import Callable
@@ -61,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
 def start(job: Job, port: Port) -> Bench:
     """A bench on an open port, which is opened again when it was lost."""
 
-    import scipy.special  # noqa: F401  (loaded before the first opening, which it would hold up)
+    importlib.import_module("scipy.special")  # loading it would hold up the first opening
 
     def reopen() -> Port:
         try:

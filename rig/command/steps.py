@@ -45,26 +45,30 @@ def keys_for(
     bench: Bench, step: Step, advised: str, *, hand: bool, errand: bool
 ) -> tuple[Key, ...]:
     """The keys that do something now."""
-    keys: tuple[Key, ...] = ()
+    quit_key = Key("q", "quit")
     if errand:
-        return (Key("space", "done here"), Key("esc", "leave it"), Key("q", "quit"))
-    if step == "top dead centre":
-        keys = (Key("space", "stop is in"),)
-        if bench.session.stop is not None:
-            keys = (Key("space", "stop is out"), Key("d", "drop touches"))
-    elif step in ("stroke", "reading"):
-        keys = (Key("space", "firing TDC now"),) if step == "stroke" else ()
-        keys += (Key("s", "save"),)
-    if step in ("stroke", "reading"):
-        movable = [u for u in bench.job.profile.units if len(u.settings) > 1]
-        keys += tuple(Key(str(u.input), f"lever of {u.name}") for u in movable[:3])
-        if any(u.coupling == "impulse" for u in bench.job.profile.units):
-            keys += (Key("i", "past the click"),)
-        phase = "as found" if bench.session.phase == "as left" else "tightened"
-        keys += (Key("x", "strike last"), Key("t", phase), Key("c", "stop again"))
-        keys += (Key("g", "go to"), Key("m", "set unit"), Key("r", "remark"), Key("p", "changed"))
+        return (Key("space", "done here"), Key("esc", "leave it"), quit_key)
+    first: tuple[Key, ...] = ()
+    more: tuple[Key, ...] = ()
     if advised in SAYABLE:
-        keys = (Key("n", f"done: {advised}"), *keys)
+        first = (Key("n", f"done: {advised}"),)
+    if step == "top dead centre":
+        first += (Key("space", "stop is in"),)
+        if bench.session.stop is not None:
+            first = (Key("space", "stop is out"), Key("d", "drop touches"))
+    elif step in ("stroke", "reading"):
+        first += (Key("space", "firing TDC"),) if step == "stroke" else ()
+        first += (Key("s", "save"),)
+        movable = [u for u in bench.job.profile.units if len(u.settings) > 1]
+        more = tuple(Key(str(u.input), f"{u.name} lever") for u in movable[:3])
+        if any(u.coupling == "impulse" for u in bench.job.profile.units):
+            more += (Key("i", "past the click"),)
+        more += (Key("x", "strike"), Key("c", "stop"))
+        if advised != "tighten":
+            back = bench.session.phase == "as left"
+            more += (Key("t", "as found" if back else "tightened"),)
+        more += (Key("g", "go to"), Key("m", "set"), Key("r", "remark"), Key("p", "change"))
     if hand:
-        keys += (Key("right", "turn"), Key("left", "back"), Key("down", "hold"))
-    return (*keys, Key("q", "quit"))
+        more += (Key("arrows", "crank"),)
+    # Where there is no room for all, the last are left out.
+    return (*first, quit_key, *more)

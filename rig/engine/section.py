@@ -216,11 +216,10 @@ class Section:
     def _in_range(
         self, key: str, value: object, low: float, high: float, allowed: str
     ) -> float | None:
-        is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
-        if not is_number or not low <= value <= high:  # type: ignore[operator]
-            self.note(key, f"is {shown(value)}", allowed)
-            return None
-        return float(value)  # type: ignore[arg-type]
+        if isinstance(value, (int, float)) and not isinstance(value, bool) and low <= value <= high:
+            return float(value)
+        self.note(key, f"is {shown(value)}", allowed)
+        return None
 
 
 def fraction_of(text: str) -> Fraction | None:

@@ -48,7 +48,10 @@ class Person:
 
     def do(self, command: Command) -> tuple[Movement, dict[str, Any]]:
         """The movement for a command, and what the person can tell afterwards."""
-        return getattr(self, "_" + command.verb.replace(" ", "_"))(command)  # type: ignore[no-any-return]
+        deed: Callable[[Command], tuple[Movement, dict[str, Any]]] = getattr(
+            self, "_" + command.verb.replace(" ", "_")
+        )
+        return deed(command)
 
     # -- turning --
 

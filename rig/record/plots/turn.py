@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from rig.record.ink import visible
 from rig.record.plots import sheet
@@ -66,7 +66,7 @@ def draw(title: str, turn: Turn, path: Path) -> Path:
         WIDTH_IN, HIGH_IN, title, f"once round is {round_is}; {turn.remark}".rstrip("; ")
     )
     at = sheet.axes(figure, 0.2, 0.52, DISC_IN, DISC_IN, projection="polar")
-    _disc(at, turn)
+    _disc(cast("PolarAxes", at), turn)
     beside = sheet.axes(figure, DISC_IN + 0.25, 0.45, WIDTH_IN - DISC_IN - 0.4, HIGH_IN - 1.35)
     beside.set_axis_off()
     _beside(beside, turn.lines)
@@ -78,9 +78,9 @@ def draw(title: str, turn: Turn, path: Path) -> Path:
     return sheet.write(figure, path)
 
 
-def _disc(at: PolarAxes | Axes, turn: Turn) -> None:
-    at.set_theta_zero_location("N")  # type: ignore[union-attr]
-    at.set_theta_direction(-1 if turn.clockwise else 1)  # type: ignore[union-attr]
+def _disc(at: PolarAxes, turn: Turn) -> None:
+    at.set_theta_zero_location("N")
+    at.set_theta_direction(-1 if turn.clockwise else 1)
     at.set_ylim(0.0, 1.13)
     at.set_axis_off()
     _scale(at, turn.cycle_deg)
