@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+from pathlib import Path
 
 
 class RigError(Exception):
@@ -32,7 +33,16 @@ def reason(why: OSError) -> str:
         errno.EACCES: "reading or writing there is not permitted",
         errno.EROFS: "the disk can only be read",
         errno.ENOSPC: "the disk is full",
+        errno.EFBIG: "the file may not grow any larger there",
+        errno.EIO: "the disk reports a fault",
         errno.EISDIR: "it is a folder",
         errno.ENOTDIR: "a part of the path is no folder",
     }
+    if hasattr(errno, "EDQUOT"):  # Windows knows no such thing
+        words[errno.EDQUOT] = "this user's share of the disk is used up"
     return words.get(why.errno or 0, why.strerror or str(why))
+
+
+def waits(path: Path) -> bool:
+    """True when reading ``path`` might wait without end: a pipe or a device, no file or folder."""
+    return path.exists() and not path.is_file() and not path.is_dir()

@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import cast
 
 from rig.command.bench import Bench
+from rig.command.desk import Desk
 from rig.command.job import Job
-from rig.command.present import Says, view_of
 from rig.screen.sketch import picture
 from rig.session import Session
 from rig.wire.capture import CaptureReader
@@ -33,6 +33,7 @@ class Replay:
     silent_s = 0.1
     saved = None
     url = "/dev/ttyUSB0"
+    ended = understood = True
 
     def __init__(self, job: Job, capture: Path, share: float) -> None:
         self.job = job
@@ -53,6 +54,9 @@ class Replay:
     def diagnosis(self) -> str:
         return ""
 
+    def caution(self) -> str:
+        return ""
+
 
 def _time(batch: Batch) -> float | None:
     notes = [other.t_us for other in batch.others if isinstance(other, Note)]
@@ -62,8 +66,8 @@ def _time(batch: Batch) -> float | None:
 def main(folder: Path, out: Path) -> None:
     job = Job(folder)
     out.mkdir(parents=True, exist_ok=True)
-    replay = cast(Bench, Replay(job, job.latest_capture(), 0.7))
-    picture(view_of(replay, Says()), out / "screen.png", 120, 40)
+    desk = Desk(cast(Bench, Replay(job, job.latest_capture(), 0.7)))
+    picture(desk.view(), out / "screen.png", 120, 40)
     page = sorted(job.certificates.glob("*/*.html"))[-1].resolve()
     with tempfile.TemporaryDirectory() as scratch:
         pdf = Path(scratch, "certificate.pdf")

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from played import Played
+from played import PROFILE, Played
 
 from rig.virtual.encoder import Encoder
 
@@ -107,3 +108,17 @@ def test_a_restart_between_two_touches_keeps_the_touches_before() -> None:
     assert stop is not None
     assert (len(stop.side(1)), len(stop.side(-1))) == (1, 1)
     assert played.session.restarts == 1
+
+
+def test_a_stop_in_a_link_rod_cylinder_is_refused_before_it_is_touched() -> None:
+    """Its dead centre does not follow from the firing order; stated, it does."""
+    engine = replace(PROFILE.engine, master_cylinder=1)
+    linked = Played(5, replace(PROFILE, engine=engine)).do("turn 400 at 150")
+    linked.note("stop_in", cylinder=3, purpose="reference")
+    assert linked.session.stop is None
+    assert "cylinder 3 hangs on a link rod" in linked.session.last_trouble
+    known = replace(engine, stated_tdc_deg={3: 181.5})
+    stated = Played(5, replace(PROFILE, engine=known)).do("turn 400 at 150")
+    stated.note("stop_in", cylinder=3, purpose="reference")
+    assert stated.session.stop is not None
+    assert stated.session.stop.cylinder == 3

@@ -13,20 +13,29 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from rig import __version__
-from rig.command.feed import Back, Bytes, Feed, Lost
+from rig.command.feed import Another, Back, Bytes, Feed, Lost
+from rig.command.held import Held
 from rig.command.job import Job
-from rig.engine.reference import to_plain
+from rig.command.when import HostClock, iso
+from rig.engine.index_places import stated_place
+from rig.engine.reference import Reference, to_plain
 from rig.engine.reference_file import save_reference
 from rig.faults import InputError, reason
 from rig.session import Session
+from rig.session.dead_centre import USE
 from rig.signal.events import Event
-from rig.wire.capture import CaptureWriter
+from rig.signal.place import STOOD_STILL
+from rig.signal.survey import Survey
+from rig.wire.capture_writer import begin
+from rig.wire.line import PROTOCOL
 from rig.wire.ports import diagnose
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Note
 
 HOST_EVERY_S = 1.0
 SILENT_AFTER_S = 2.0
+SAID_FOR_S = 30.0
+"""What happened to disk or clock, and is over, stays on the screen this long."""
 SEEN_BYTES = 4000
 """So many of the first bytes are looked at when no sound line comes."""
 
@@ -56,27 +65,33 @@ class Bench:
         self._lines = LineReader()
         self.ended = False
         self.lost = ""  # why the port is not there just now
+        self._another = ""  # another rig is there in its place
         self.heard_s: float | None = None
         self.begun_s = clock()
         self._host_s = self.begun_s
         self._seen = b""
         reference = job.reference()
         self.session = Session(job.profile)
+        self.survey = Survey(self.session.follower.settings)  # of the rig itself
+        self.held = Held()  # how still the crank stands, which way it was turned last
         start = utc()
         try:
             job.captures.mkdir(exist_ok=True)
         except OSError as why:
             raise InputError(f"{job.captures}: cannot be made: {reason(why)}") from why
-        self.capture_path = _free(job.captures, start)
-        self._capture = CaptureWriter(
-            self.capture_path,
-            {
-                "tool": __version__,
-                "utc": _iso(start),
-                "engine_sha256": hashlib.sha256(job.engine_file.read_bytes()).hexdigest(),
-                "port": url,
-            },
-        )
+        head: dict[str, object] = {
+            "tool": __version__,
+            "utc": _iso(start),
+            "engine_sha256": hashlib.sha256(job.engine_file.read_bytes()).hexdigest(),
+            "port": url,
+        }
+        self._capture = begin(job.captures, f"{start:%Y%m%d-%H%M%S}", head)
+        self.capture_path = self._capture.path
+        self._refusal = ""  # of the disk
+        self._unkept: Reference | None = None  # found, and not yet in the job's file
+        self._host_clock = HostClock(head["utc"])
+        self._happened = ""  # to disk or clock, at ``_happened_s``
+        self._happened_s = 0.0
         self.saved: tuple[Path, Path] | None = None
         if reference is not None:
             self.note("reference", to_plain(reference))
@@ -84,7 +99,8 @@ class Bench:
     # -- the stream ---------------------------------------------------------------------------
 
     def pump(self) -> list[Event]:
-        """Take what has come from the port. Raises InputError when the disk refuses."""
+        """Take what has come from the port. Raises InputError when the disk has refused for so
+        long that no more of the capture can wait in memory."""
         events: list[Event] = []
         if self.ended:
             return events
@@ -100,26 +116,67 @@ class Bench:
                 self._capture.half_line()
                 events += self._take(self._lines.interrupted())
                 events += self.note("gap", {"why": word.why, "utc": _iso(self._utc())})
+            elif isinstance(word, Another):
+                self._another = word.why
             elif isinstance(word, Back):
-                self.lost = ""
+                self.lost = self._another = ""
                 events += self.note("back", {"port": word.url, "utc": _iso(self._utc())})
+        now = self.session.follower.now()
+        if now is not None and now.crank_deg is not None:
+            self.held.see(now.t_us, now.crank_deg)
         now_s = self._clock()
         if now_s - self._host_s >= HOST_EVERY_S:
             self._host_s = now_s
             host = {"utc": _iso(self._utc()), "monotonic_s": round(now_s - self.begun_s, 3)}
             events += self.note("host", host)
             self._capture.sync()
+            self._look_at_disk()
             if self.session.identity is None:
                 self._feed.ask()
         return events
 
+    def _look_at_disk(self) -> None:
+        if self._refusal and not self._capture.refusal:
+            self._happen("the disk takes the capture again; all that waited is written")
+        self._refusal = self._capture.refusal
+        if self._unkept is not None and not self._refusal:
+            try:
+                self._keep_reference(self._unkept)
+            except InputError as why:
+                self._refusal = str(why)
+
+    def _happen(self, words: str) -> None:
+        self._happened, self._happened_s = words, self._clock()
+
+    def caution(self) -> str:
+        """What is wrong with disk, clock or port of this computer; empty when nothing is."""
+        if self._capture.refusal:
+            return (
+                f"the capture does not reach the disk: {self._capture.refusal}. Make room, do not"
+                " switch off: it waits in memory"
+            )
+        if self._refusal or self._another:
+            return self._refusal or self._another
+        over = self._clock() - self._happened_s > SAID_FOR_S
+        return "" if over else self._happened
+
     def _take(self, batches: list[Batch]) -> list[Event]:
-        return [event for batch in batches for event in self.session.take(batch)]
+        taken: list[Event] = []
+        for batch in batches:
+            events = self.session.take(batch)
+            self.survey.take(batch, events)
+            taken += events
+        return taken
 
     def note(self, name: str, value: dict[str, object]) -> list[Event]:
         """Write a note and let it take effect."""
         self._capture.note(name, value)
-        return self.session.take(Batch(others=[Note(self._lines.now_us, name, value)]))
+        note = Note(self._lines.now_us, name, value)
+        jumps = len(self._host_clock.said)
+        self._host_clock.take(note)
+        if len(self._host_clock.said) > jumps:
+            self._happen(self._host_clock.said[-1])
+        return self._take([Batch(others=[note])])
 
     @property
     def silent_s(self) -> float | None:
@@ -135,6 +192,13 @@ class Bench:
     def lines(self) -> int:
         """Sound lines so far."""
         return self._lines.lines
+
+    @property
+    def understood(self) -> bool:
+        """True once a rig was read that speaks this program's line format."""
+        identity = self.session.identity
+        spoken = identity is None or identity.protocol == PROTOCOL
+        return spoken and (self.session.follower.latest is not None or self.session.restarts > 0)
 
     def diagnosis(self) -> str:
         """One sentence on what is wrong with the line, empty when nothing is."""
@@ -164,13 +228,35 @@ class Bench:
         self.note("stop-out", {"drop": True} if drop else made)
         found = self.session.reference
         if found is not None and found is not before:
-            save_reference(self.job.reference_file, found)
+            self._keep_reference(found)
+
+    def _keep_reference(self, found: Reference) -> None:
+        """Put it into the job's file. What the disk refuses is tried again every second; the
+        capture holds it in any case."""
+        self._unkept = found
+        save_reference(self.job.reference_file, found)
+        self._unkept = None
+
+    def use(self, which: dict[str, object]) -> Reference:
+        """Go by another of the dead centres found; ``which`` as the note ``USE`` has it. Raises
+        InputError when there is none."""
+        troubles = self.session.troubles["note"]
+        made: dict[str, object] = {"utc": _iso(self._utc()), "capture": self.capture_path.name}
+        self.note(USE, which | made)
+        found = self.session.reference
+        if found is None or self.session.troubles["note"] > troubles:
+            raise InputError(self.session.last_trouble)
+        self._keep_reference(found)
+        return found
 
     def state_stroke(self, cylinder: int = 1) -> None:
         """``cylinder`` stands at its firing top dead centre now, or nearest to it."""
         angle = self.crank_deg()
-        if angle is None or self.session.reference is None:
+        reference, profile = self.session.reference, self.job.profile
+        if angle is None or reference is None:
             raise InputError("the crank's angle is not known yet: find top dead centre first")
+        if not self.session.places.known:  # one that settles nothing is refused before it stands
+            stated_place(angle, cylinder, reference, profile.engine, profile.encoder)
         self.note("stroke", {"cylinder": cylinder, "crank_deg": angle})
 
     def next_setting(self, unit: str) -> str:
@@ -186,7 +272,7 @@ class Bench:
 
     def strike_last(self) -> str:
         """Strike out the last opening, or take that back. Says what was done."""
-        counted = [o for o in self.session.openings if o.counts]
+        counted = [o for o in self.session.openings if o.counts or o.why == STOOD_STILL]
         if not counted:
             raise InputError("there is no reading to strike out")
         last = counted[-1].t_us
@@ -210,6 +296,9 @@ class Bench:
             raise InputError("top dead centre is not known yet: there is nothing to certify")
         if not self.session.judgements():
             raise InputError("no reading counts yet: there is nothing to certify")
+        self._capture.sync()
+        if self._capture.refusal:
+            raise InputError(f"{self.caution()}; then save")
         self.end()
         self.saved = certify(self.job, [self.capture_path])
         return self.saved
@@ -221,15 +310,5 @@ class Bench:
         self._capture.close()
 
 
-def _free(folder: Path, start: datetime) -> Path:
-    """A name that no capture has yet."""
-    stem = f"{start:%Y%m%d-%H%M%S}"
-    for extra in ("", *(f"-{n}" for n in range(2, 100))):
-        path = folder / f"{stem}{extra}.capture"
-        if not path.exists():
-            return path
-    raise InputError(f"{folder}: a hundred captures began in one second; wait and try again")
-
-
 def _iso(when: datetime) -> str:
-    return when.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return iso(when, "milliseconds")

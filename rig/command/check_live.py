@@ -74,6 +74,47 @@ def steps_for(profile: Profile) -> list[Step]:
     return steps
 
 
+class Walk:
+    """The steps one after another. Each is got ready for, done and ended, and notes say so."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self.steps = steps_for(bench.job.profile)
+        self.number = 1
+        self.doing = False
+
+    @property
+    def step(self) -> Step | None:
+        """The present step; None when all are behind."""
+        return self.steps[self.number - 1] if self.number <= len(self.steps) else None
+
+    def begin(self) -> None:
+        """All is ready: the step begins."""
+        if self.step is not None and not self.doing:
+            self.doing = True
+            self._bench.note(survey.NOTE, {"step": self.step.step, "unit": self.step.unit})
+
+    def end(self) -> None:
+        """The step is done, or broken off; nothing happens between two steps."""
+        if self.doing:
+            self.doing = False
+            self._bench.note(survey.NOTE, {"step": survey.DONE})
+            self.number += 1
+
+    def skip(self) -> None:
+        """The step is left out."""
+        if self.doing:
+            self.end()
+        elif self.step is not None:
+            self.number += 1
+
+    def back(self) -> None:
+        """One step back: to get ready for it again."""
+        if self.doing:
+            self.end()
+        self.number = max(1, self.number - 1)
+
+
 def guide(
     bench: Bench,
     answer: Callable[[], str | None],
@@ -85,20 +126,24 @@ def guide(
     Raises RigLostError when the rig was never heard, and InputError when the disk refuses.
     """
     waiting = _waiting(bench, answer, say, nap)
-    steps = steps_for(bench.job.profile)
-    for number, step in enumerate(steps, 1):
+    walk = Walk(bench)
+    while (step := walk.step) is not None:
         if step.caution:
             say(f"CAUTION: {step.caution}")
-        say(f"{number} of {len(steps)}. {step.ready}. Enter: ready; {SKIP}: skip; {QUIT}: end here")
+        say(
+            f"{walk.number} of {len(walk.steps)}. {step.ready}. Enter: ready; {SKIP}: skip;"
+            f" {QUIT}: end here"
+        )
         word = next(waiting)
         if word == QUIT:
             break
         if word == SKIP:
+            walk.skip()
             continue
-        bench.note(survey.NOTE, {"step": step.step, "unit": step.unit})
+        walk.begin()
         say(f"   now {step.do}. Enter: done")
         word = next(waiting)
-        bench.note(survey.NOTE, {"step": survey.DONE})
+        walk.end()
         if word == QUIT:
             break
     if not bench.lines:

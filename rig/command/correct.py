@@ -56,14 +56,13 @@ def run(args: argparse.Namespace) -> int:
     now = datetime.now(UTC)
     if args.confirm or args.prediction:
         return _confirm(args, job, worked, now)
-    if not args.change_not_made:
-        _not_older_than_the_change(job, worked)
+    now_judged = predictions.judged_now(job, worked, carried_out=not args.change_not_made)
     means = means_from_bytes(job.engine_file.read_bytes(), job.profile.units, str(job.engine_file))
     proposal = propose(
-        wants_from(worked.judgements, job.profile), job.profile, means,
-        levers=ends_of(worked.judgements, job.profile), grain_deg=args.grain_deg,
+        wants_from(now_judged, job.profile), job.profile, means,
+        levers=ends_of(now_judged, job.profile), grain_deg=args.grain_deg,
     )  # fmt: skip
-    predicted = [predict(option, worked.judgements, iso(now)) for option in proposal.options]
+    predicted = [predict(option, now_judged, iso(now)) for option in proposal.options]
     saved = None
     if args.take is not None:
         if not 1 <= args.take <= len(proposal.options):
@@ -89,16 +88,6 @@ def run(args: argparse.Namespace) -> int:
         lines += ["make the change, tighten, read again, then: rig correct JOB --confirm"]
     figures(args, answer, lines)
     return 0 if proposal.reached else 1
-
-
-def _not_older_than_the_change(job: Job, worked: Worked) -> None:
-    """Readings from before the last change say nothing of how things stand now."""
-    sheet = predictions.newest(job)
-    if sheet is not None and not predictions.read_since(worked, sheet.made):
-        raise InputError(
-            f"the readings are older than the last change ({sheet.path.name}, {sheet.made_utc}):"
-            " read again first; or --change-not-made, if it never was"
-        )
 
 
 def _confirm(args: argparse.Namespace, job: Job, worked: Worked, now: datetime) -> int:
@@ -148,9 +137,9 @@ def _option(number: int, option: Option) -> list[str]:
     if option.steps:
         parts = f"{option.disturbs} part{'s' * (option.disturbs != 1)} disturbed"
         undone = "can be undone" if option.reversible else "CANNOT be undone"
-        head = f"leaves {option.remaining_deg:.2f}° at most, {parts}, {undone}"
+        head = f"leaves {_at_most(option)}, {parts}, {undone}"
     else:
-        head = f"leave everything as it is: {option.remaining_deg:.2f}° off at most"
+        head = f"leave everything as it is: {_at_most(option)}"
     inside = "all inside" if option.inside else "NOT all inside"
     lines = [f"option {number}: {inside}; {head}"]
     lines += [f"  step {n}: {step.words}" for n, step in enumerate(option.steps, 1)]
@@ -176,6 +165,15 @@ def _option(number: int, option: Option) -> list[str]:
             " range, from full retard up"
         )
     return [*lines, *(f"  caution: {text}" for text in option.warnings)]
+
+
+def _at_most(option: Option) -> str:
+    """The largest error: of what is outside, where anything is."""
+    errors = [abs(each.error_deg) for each in option.outcomes if not each.inside]
+    errors += [abs(pair.error_deg) for pair in option.pairs if not pair.inside]
+    if errors:
+        return f"{max(errors):.2f}° off at most of what is outside"
+    return f"{option.remaining_deg:.2f}° off at most"
 
 
 def _off(error_deg: float, inside: bool) -> str:

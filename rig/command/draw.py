@@ -83,8 +83,10 @@ def _readings(args: argparse.Namespace, out: Path) -> Drawn:
 
 def _turn(args: argparse.Namespace, out: Path) -> Drawn:
     from rig.command.on_the_turn import turn_of
+    from rig.command.work import settle_place
     from rig.record.plots import turn
     from rig.session import Session
+    from rig.session.gauge_notes import GaugeNotes
     from rig.wire.capture import CaptureReader
 
     job, capture = _job_and_capture(args)
@@ -94,6 +96,7 @@ def _turn(args: argparse.Namespace, out: Path) -> Drawn:
         events += session.take(batch)
     events += session.finish()
     session.reference = session.reference or job.reference()
+    settle_place(session, GaugeNotes(), capture.name, session.reference)
     found = turn_of(session, events)
     path = turn.draw(f"{job.profile.engine.name}, {capture.stem}", found, out)
     units = {ring.name: [each.at_deg for each in ring.openings] for ring in found.rings}
@@ -105,6 +108,7 @@ def _turn(args: argparse.Namespace, out: Path) -> Drawn:
 def _signal(args: argparse.Namespace, out: Path) -> Drawn:
     from rig.command.signal_trace import Taken, keep, trace_of
     from rig.engine.firing import wrap_btdc
+    from rig.engine.index_places import index_places, not_carried_over
     from rig.record.plots import signal
     from rig.session import signal_settings
     from rig.signal.events import Opening
@@ -129,8 +133,11 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
     openings = [e for e in events if isinstance(e, Opening) and e.direction >= 0]
     number, chosen = _chosen(openings, names, args, path)
     tdc_deg, reference = args.tdc_deg, job.reference() if job else None
-    if tdc_deg is None and reference is not None:
-        tdc_deg = reference.tdc_deg
+    if tdc_deg is None and reference is not None and job is not None:
+        if index_places(job.profile.encoder) == 1:
+            tdc_deg = reference.tdc_deg
+        else:
+            message(f"rig draw: {not_carried_over(job.profile.encoder)}")
     btdc = None
     if tdc_deg is not None and chosen.crank_deg is not None:
         btdc = wrap_btdc(tdc_deg - chosen.crank_deg)
@@ -184,7 +191,9 @@ def _drift(args: argparse.Namespace, out: Path) -> Drawn:
 
     if len(args.what) > 1:
         raise InputError("one folder: a job, or one that holds many")
-    found = records.history(records.find(args.what[0]), args.engine, args.serial)
+    found = records.history(
+        records.find(args.what[0]), args.engine, args.serial, cylinders=args.cylinders
+    )
     for text in found.troubles:
         message(f"rig draw: {text}")
     shown = chosen(found.series, args.unit, cylinders=args.cylinders)

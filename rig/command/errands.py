@@ -1,36 +1,83 @@
-"""Errands at the live bench: bring the crank to an angle, set a unit while the crank is held.
+"""Errands at the live bench: a part of the work that has the screen and some keys for a while.
 
-An errand watches the rig beside the readings; it changes none of them. Its outcome is written into
-the capture as a remark.
+An errand watches the rig beside the readings. Here are those that lead the crank: to an angle,
+while a unit is set, past a coupling. Their outcome is written into the capture as a remark.
 """
 
 from __future__ import annotations
 
-from collections import deque
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 
 from rig.command.bench import Bench
+from rig.command.deeds import Deed
+from rig.command.talk import Talk
 from rig.engine.profile import Unit, Window
 from rig.faults import InputError
-from rig.screen.view import GoToView
+from rig.screen.view import GoToView, Panel
 from rig.signal.events import Event, Now, Opening
 from rig.timing import goto, past_click, setting
 from rig.timing.circular import wrap
+from rig.timing.guidance import ARC, LIVE, Advice
 from rig.timing.impulse import LEAST_LAG_DEG
 from rig.timing.tie import tdc_after_reference_deg
 
-LOOK_BACK_US = 1_000_000.0
 
+class Errand(ABC):
+    """A part of the work. ``over`` when it has come to its end by itself."""
 
-class GoTo:
-    """Lead the crank to ``btdc_deg`` of ``cylinder`` from the right side."""
-
-    def __init__(self, bench: Bench, btdc_deg: float, cylinder: int = 1) -> None:
-        self._bench = bench
-        self._target = target_of(bench, btdc_deg, cylinder)
+    over = False
 
     def see(self, now: Now, events: Sequence[Event]) -> None:
-        """The crank moved; going there needs no memory."""
+        """One more look at the rig; without memory there is nothing to do."""
+        return
+
+    @abstractmethod
+    def show(self, now: Now | None) -> GoToView | Panel:
+        """What has the middle of the screen."""
+
+    @abstractmethod
+    def told(self) -> Advice:
+        """What comes next in it, why, and what to beware of."""
+
+    @abstractmethod
+    def deeds(self) -> tuple[Deed, ...]:
+        """Its own keys, the most needed first."""
+
+    def leave(self) -> None:
+        """The person leaves it, or it is over."""
+        return
+
+
+class _Led(Errand):
+    """An errand that leads the crank; the person says when it is done."""
+
+    def __init__(self, bench: Bench, talk: Talk) -> None:
+        self._bench = bench
+        self._talk = talk
+
+    def deeds(self) -> tuple[Deed, ...]:
+        """It is done."""
+        does = "done: what was reached is kept as a remark"
+        return (Deed("space", "done here", does, "r, enter: take it back", self._end),)
+
+    def _end(self) -> None:
+        said = self.done(self._bench.session.follower.now())
+        self._bench.note("remark", {"text": said})
+        self._talk.say(said)
+        self.over = True
+
+    @abstractmethod
+    def done(self, now: Now | None) -> str:
+        """What was reached. Raises InputError when nothing can be said."""
+
+
+class GoTo(_Led):
+    """Lead the crank to ``btdc_deg`` of ``cylinder`` from the right side."""
+
+    def __init__(self, bench: Bench, talk: Talk, btdc_deg: float, cylinder: int = 1) -> None:
+        super().__init__(bench, talk)
+        self._target = target_of(bench, btdc_deg, cylinder)
 
     def show(self, now: Now | None) -> GoToView:
         """What the dashboard shows."""
@@ -40,6 +87,15 @@ class GoTo:
         side = going.where not in ("wrong side", "back")
         return GoToView(
             self._target.btdc_deg, going.distance_deg, side, going.words, going.rim_tape_mm
+        )
+
+    def told(self) -> Advice:
+        """To come from the right side."""
+        return Advice(
+            "go to",
+            "bring the crank there from the right side, make your mark, then press space",
+            "The right side is forward, with the slack of the drive taken up, as for a reading.",
+            ARC,
         )
 
     def done(self, now: Now | None) -> str:
@@ -56,14 +112,18 @@ class GoTo:
         return self._bench.session.follower.settings.run_up_deg
 
 
-class SetUnit:
-    """Follow the person through setting ``unit`` at its nominal figure, the crank held."""
+class SetUnit(_Led):
+    """Follow the person through setting ``unit`` at its nominal figure, the crank held.
 
-    def __init__(self, bench: Bench, unit: Unit) -> None:
+    While the crank is held for it, a note says so: openings of the unit then belong to the moving
+    of the unit, however the hand on the crank trembles.
+    """
+
+    def __init__(self, bench: Bench, talk: Talk, unit: Unit) -> None:
+        super().__init__(bench, talk)
         window = _window(bench, unit)
         # The unit's body is turned against its shaft to make it earlier.
         against = {"clockwise": "anticlockwise", "anticlockwise": "clockwise"}[unit.rotation]
-        self._bench = bench
         self._unit = unit
         self._target = target_of(bench, window.nominal_btdc, 1)
         self._at = setting.Setting(
@@ -72,16 +132,12 @@ class SetUnit:
             earlier=f"{against}, seen from the {unit.seen_from}",
             later=f"{unit.rotation}, seen from the {unit.seen_from}",
         )
-        self._recent: deque[tuple[float, float]] = deque()
+        self._noted = False  # that the unit is being moved
 
     def see(self, now: Now, events: Sequence[Event]) -> None:
         """One more look at the rig."""
         if now.crank_deg is None:
             return
-        self._recent.append((now.t_us, now.crank_deg))
-        while self._recent[0][0] < now.t_us - LOOK_BACK_US:
-            self._recent.popleft()
-        angles = [angle for _, angle in self._recent]
         mine = [e for e in events if isinstance(e, Opening) and e.input == self._unit.input]
         turned = [e for e in mine if e.counts]
         read = None
@@ -89,17 +145,42 @@ class SetUnit:
             past = wrap(turned[-1].crank_deg - self._target.tdc_deg, 360.0)
             read = -past
         settings = self._bench.session.follower.settings
+        at_deg = now.crank_deg
+        if mine and self._noted and mine[-1].crank_deg is not None:
+            at_deg = mine[-1].crank_deg  # where they parted, while the hand trembles
         seen = setting.Seen(
             now.t_us * 1e-6,
-            now.crank_deg,
-            -goto.distance_deg(now.crank_deg, self._target),
-            max(angles) - min(angles),
+            at_deg,
+            -goto.distance_deg(at_deg, self._target),
+            self._bench.held.moved_deg(),
             bool(self._bench.session.follower.contact_open(self._unit.input)),
-            parted=any(e.direction == 0 for e in mine),
+            parted=bool(mine),
             turned_reading_btdc=read,
         )
         self._at = setting.step(
             self._at, seen, back_deg=settings.run_up_deg, count_deg=settings.count_deg
+        )
+        self._note_moving(self._at.state in ("close", "move", "parted"))
+
+    def _note_moving(self, moving: bool) -> None:
+        if moving == self._noted:
+            return
+        self._noted = moving
+        # That the crank is turned shows only after a while: it was held until that movement began.
+        until = {} if moving else {"end": True, "from_us": self._bench.held.began_us()}
+        self._bench.note("moving", {"unit": self._unit.name, **until})
+
+    def leave(self) -> None:
+        """The unit is no longer being moved."""
+        self._note_moving(False)
+
+    def told(self) -> Advice:
+        """What the words beside the figure do not say."""
+        return Advice(
+            "set",
+            "do as the words above say, step by step; press space at the end",
+            "The parting belongs to the unit at a known crank angle: a set reading, kept apart.",
+            LIVE,
         )
 
     def show(self, now: Now | None) -> GoToView:
@@ -125,12 +206,12 @@ class SetUnit:
         )
 
 
-class PastClick:
+class PastClick(_Led):
     """Follow the person past the impulse coupling of ``unit`` to a running reading."""
 
-    def __init__(self, bench: Bench, unit: Unit) -> None:
+    def __init__(self, bench: Bench, talk: Talk, unit: Unit) -> None:
+        super().__init__(bench, talk)
         window = _window(bench, unit)
-        self._bench = bench
         self._unit = unit
         self._target = target_of(bench, window.nominal_btdc, 1)
         # Openings of a unit lie so far apart; the nearest place is the one that is turned through.
@@ -164,12 +245,18 @@ class PastClick:
         to_go = None if now is None or now.crank_deg is None else -self._past(now.crank_deg)
         return GoToView(self._target.btdc_deg, to_go, True, self._at.words, unit=self._unit.name)
 
+    def told(self) -> Advice:
+        """What the words beside the figure do not say."""
+        return Advice(
+            "impulse",
+            "do as the words above say, step by step; press space at the end",
+            "The manual's figure is for the coupling released; it holds the rotor back otherwise.",
+            f"{LIVE} {ARC}",
+        )
+
     def done(self, now: Now | None) -> str:
         """The person ends it."""
         return f"{self._unit.name}: past the impulse coupling, {self._at.state}"
-
-
-Errand = GoTo | SetUnit | PastClick
 
 
 def _window(bench: Bench, unit: Unit) -> Window:
@@ -185,11 +272,13 @@ def target_of(bench: Bench, btdc_deg: float, cylinder: int) -> goto.Target:
     session = bench.session
     if session.reference is None:
         raise InputError("top dead centre is not known yet: find it first")
-    after = tdc_after_reference_deg(session.profile.engine, session.reference, cylinder)
+    if session.here is None:
+        raise InputError(session.places.why)
+    after = tdc_after_reference_deg(session.profile.engine, session.here, cylinder)
     if after is None:
         raise InputError(f"the top dead centre of cylinder {cylinder} is not stated")
     return goto.Target(
         btdc_deg,
-        session.reference.tdc_deg + after,
+        session.here.tdc_deg + after,
         rim_diameter_mm=session.profile.engine.rim_diameter_mm,
     )

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from rig.faults import RigError
 from rig.wire.port import Port
+from rig.wire.ports import AnotherRigError
 
 AGAIN_S = 1.0
 """A lost port is tried again this often."""
@@ -37,7 +38,14 @@ class Back:
     url: str
 
 
-Word = Bytes | Lost | Back
+@dataclass(frozen=True, slots=True)
+class Another:
+    """While the port is lost: another rig is there, which is not taken."""
+
+    why: str
+
+
+Word = Bytes | Lost | Back | Another
 
 
 class Feed:
@@ -93,9 +101,15 @@ class Feed:
                 self._queue.put(Bytes(data, time.monotonic()))
 
     def _came_back(self) -> bool:
+        said = ""
         while not self._stop.wait(AGAIN_S):
             try:
                 self._port = self._reopen()
+            except AnotherRigError as why:
+                if str(why) != said:
+                    said = str(why)
+                    self._queue.put(Another(said))
+                continue
             except RigError:
                 continue  # said once already, and shown until the rig is back
             self._queue.put(Back(self._port.url))

@@ -16,22 +16,25 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from rig.command.dead_centres import METHODS, gauge_doubts
 from rig.command.job import Job
 from rig.command.say import figures, json_option, message
+from rig.command.work import play
 from rig.engine.firing import geometry_of, plug_hole_offset_deg
 from rig.engine.gauge import Gauge, GaugePoint, curve_mm, fitted
 from rig.engine.gauge_check import MethodDifference, compare_methods
 from rig.engine.gauge_points import load_points
 from rig.engine.gauge_series import Series, with_encoder, work_through
+from rig.engine.index_places import same_frame
 from rig.engine.profile import Geometry
-from rig.engine.reference import Reference, stated
+from rig.engine.reference import Reference
 from rig.engine.reference_file import load_references, save_reference
 from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
-from rig.session.gauge_notes import GaugeNotes, falling, notes_in
-from rig.wire.capture import CaptureReader, is_capture
+from rig.session.dead_centre import mark_reference
+from rig.session.gauge_notes import GaugeNotes
+from rig.wire.capture import is_capture
 
-METHODS = {"fit": "gauge, fit", "equal-lifts": "gauge, equal lifts"}
 MARK = "the engine's own mark"
 
 
@@ -78,13 +81,17 @@ def run(args: argparse.Namespace) -> int:
     job = Job(args.job)
     engine = job.profile.engine
     plug_hole_offset_deg(engine, args.cylinder)  # there is such a cylinder, its top is known
-    given = _given(args)
+    given = _given(args, job)
     numbers = [n for n in range(1, len(given.points) + 1) if n not in args.leave_out]
     if wrong := [n for n in args.leave_out if not 1 <= n <= len(given.points)]:
         raise InputError(
             f"--leave-out {wrong[0]}: the points are numbered 1 to {len(given.points)}"
         )
-    gauge = Gauge(args.u_lift_mm, args.u_angle_deg, args.inclined_deg, args.case)
+    noted = given.notes.gauge  # as it was said live, unless the command line says otherwise
+    inclined = (args.inclined_deg, args.case)
+    if not args.inclined_deg and not args.case:
+        inclined = (noted.inclination_deg, noted.case)
+    gauge = Gauge(args.u_lift_mm, args.u_angle_deg, *inclined)
     geometry = geometry_of(engine, args.cylinder)
     if args.fit_offset and geometry is not None:
         geometry = replace(geometry, offset_mm=None)
@@ -94,6 +101,9 @@ def run(args: argparse.Namespace) -> int:
     )  # fmt: skip
     series = _signed(series, given.capture, sorted(set(args.leave_out)))
     others = _others(job, args, given.notes)
+    if series.references:
+        encoder = job.profile.encoder
+        others = [same_frame(each, series.references[0], encoder) for each in others]
     compared = compare_methods([*series.references, *others])
     doubts = _doubts(series, given.notes, args.cylinder, numbers)
     used = _use(job, series, args.use, doubts) if args.use else None
@@ -116,11 +126,11 @@ def run(args: argparse.Namespace) -> int:
     return 1 if doubts else 0
 
 
-def _given(args: argparse.Namespace) -> _Given:
+def _given(args: argparse.Namespace, job: Job) -> _Given:
     """Points of a text file, or of a capture's notes."""
     path: Path = args.points
     if path.is_file() and is_capture(path):
-        notes = notes_in(CaptureReader(path).batches())
+        notes = play(job.profile, path).gauge
         for text in notes.wrong:
             message(f"rig gauge: {path}: {text}")
         points = notes.points(args.cylinder)
@@ -159,34 +169,20 @@ def _others(job: Job, args: argparse.Namespace, notes: GaugeNotes) -> list[Refer
         for each in load_references(job.reference_file):
             if each.cylinder == args.cylinder and each.method not in METHODS.values():
                 found.setdefault(each.method, each)
-    marks = [(deg, what) for deg, cylinder, what in notes.marks if cylinder == args.cylinder]
+    marks = [mark for mark in notes.marks if mark[1] == args.cylinder]
     if args.mark_deg is not None:
-        marks.append((args.mark_deg, MARK))
-    for deg, what in marks:
-        mark = stated(deg % 360.0, how=f"the crank stood at {what}",
-                      half_width_deg=args.mark_within_deg, cylinder=args.cylinder)  # fmt: skip
-        found[what] = replace(mark, method=what)
+        marks.append((args.mark_deg, args.cylinder, MARK))
+    for mark in marks:
+        found[mark[2]] = mark_reference(mark, args.mark_within_deg)
     return list(found.values())
 
 
 def _doubts(series: Series, notes: GaugeNotes, cylinder: int, numbers: list[int]) -> list[str]:
     """What speaks against the series, a sentence each."""
-    doubts = []
-    if series.suspect is not None:
-        number = numbers[series.suspect.number - 1]
-        words = series.suspect.words.replace(f"point {series.suspect.number} ", f"point {number} ")
-        doubts.append(f"{words} (--leave-out {number} does without it)")
-    if series.moved is not None and series.moved.moved:
-        doubts.append(series.moved.words)
-    if series.references:
-        wrong = falling(notes.of(cylinder), series.references[0].tdc_deg)
-        if wrong := [n for n in wrong if n in numbers]:
-            listed = ", ".join(map(str, wrong))
-            doubts.append(
-                f"point {listed} was come to with the piston falling, so that clearances add to it:"
-                " take it again with the piston rising"
-            )
-    return doubts
+    return [
+        f"{doubt.words} (--leave-out {doubt.point} does without it)" if doubt.point else doubt.words
+        for doubt in gauge_doubts(series, notes, cylinder, numbers)
+    ]
 
 
 def _use(job: Job, series: Series, method: str, doubts: Sequence[str]) -> str | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rig.command.bench import Bench
 from rig.command.stroke import stroke_state
 from rig.engine.profile import Unit
+from rig.session.gauge_notes import GaugeReading
 from rig.timing.guidance import Advice, JobState, advice
 from rig.timing.judge import unit_figure
 from rig.timing.results import Reading
@@ -31,7 +32,7 @@ def state_of(bench: Bench) -> JobState:
         propeller="propeller" in bench.job.profile.engine.seen_from,
         made_safe="make safe" in said,
         gaps_written="gap" in said,
-        rig="lost" if bench.lost else "heard" if bench.lines else "not heard",
+        rig="lost" if bench.lost else "heard" if bench.understood else "not heard",
         rig_checked="rig check" in said,
         rig_bad=tuple(doubt.words for doubt in session.doubts() if doubt.bad),
         switch_proved="switch" in said,
@@ -39,8 +40,10 @@ def state_of(bench: Bench) -> JobState:
         stop_in=stop is not None,
         touches=(len(stop.side(1)), len(stop.side(-1))) if stop else (0, 0),
         tdc_known=session.reference is not None,
-        marks_compared="marks" in said,
+        gauge_points=len(session.gauge.readings),
+        marks_compared="marks" in said or bool(session.gauge.marks),
         stroke=stroke_state(bench),
+        index_places=1 if session.places.known else session.places.many,
         one_turn_out=tuple(u.name for u in units if _any(readings, u, wrong=True)),
         impulse_engaged=tuple(u.name for u in units if _only_impulse(readings, u)),
         unread=tuple(
@@ -57,9 +60,14 @@ def state_of(bench: Bench) -> JobState:
             if c.verdict == "outside" and c.cylinder is None
         ),
         tightened=session.phase == "as left",
-        touched_again=bool(session.checks),
+        touched_again=bool(session.checks) or _gauged_again(session.gauge.readings),
         saved=bench.saved is not None,
     )
+
+
+def _gauged_again(readings: list[GaugeReading]) -> bool:
+    """Touched once more with the gauge, on both sides."""
+    return {each.direction for each in readings if each.again} >= {1, -1}
 
 
 def _of(readings: list[Reading], unit: Unit) -> list[Reading]:

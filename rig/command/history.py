@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 from rig.command.say import angle, figures, json_option, message
 from rig.engine.uncertainty import round_for_show
-from rig.faults import InputError, reason
+from rig.faults import InputError
 from rig.record import history as records
-from rig.record import sheets
+from rig.record import sheets, unit_history
 from rig.record.history import History, Point, Series
-from rig.timing.unit_report import KIND as UNIT_REPORT
+from rig.record.unit_history import DatedReport, UnitSeries
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,8 +35,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the history."""
-    found = records.history(records.find(args.folder), args.engine, args.serial)
-    for text in found.troubles:
+    every = args.cylinders or args.csv is not None
+    found = records.history(records.find(args.folder), args.engine, args.serial, cylinders=every)
+    troubles = list(found.troubles)
+    reports = unit_history.read(args.folder, troubles)
+    units = unit_history.series(reports, found.changes)
+    for text in troubles:
         message(f"rig history: {text}")
     shown = chosen(found.series, args.unit, cylinders=args.cylinders)
     if not shown:
@@ -44,20 +48,22 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(f"--unit {args.unit}: the certificates have {names}")
     written = []
     if args.csv:
-        _write(args.csv, records.csv_text(found))
+        sheets.write_whole(args.csv, records.csv_text(found).encode("utf-8"), replace=True)
         written.append(str(args.csv))
     if args.drawing:
         from rig.record.plots import drift, sheet
 
         drift.draw(found, shown, sheet.out_path(args.drawing))
         written.append(str(args.drawing))
-    reports = unit_reports(args.folder)
-    answer = asdict(found) | {
-        "series": [asdict(series) for series in found.series],
-        "unit_reports": reports,
-        "written": written,
-    }
-    figures(args, answer, _lines(found, shown, reports, written))
+    answer: dict[str, Any] = {}
+    if args.json:
+        answer = asdict(replace(found, series=tuple(shown), troubles=tuple(troubles))) | {
+            "unit_reports": [asdict(each) for each in reports],
+            "unit_series": [asdict(each) for each in units],
+            "written": written,
+        }
+    figures(args, answer, [*_lines(found, shown), *_unit_lines(reports, units),
+                           *(f"written: {path}" for path in written)])  # fmt: skip
     return 0
 
 
@@ -72,30 +78,7 @@ def chosen(series: Sequence[Series], unit: str | None, *, cylinders: bool) -> li
     ]
 
 
-def unit_reports(folder: Path) -> list[dict[str, Any]]:
-    """The reports of units alone in a job, or in all jobs of a folder, in order of time."""
-    paths = [*folder.glob("units/*.json"), *folder.glob("*/units/*.json")]
-    found = []
-    for path in sorted(paths):
-        try:
-            plain = sheets.read(path, UNIT_REPORT)
-            unit = plain["unit"]
-            found.append(
-                {
-                    "file": str(path),
-                    "made_utc": str(plain["made_utc"]),
-                    "type": str(unit["type"]),
-                    "serial": str(unit["serial"]),
-                }
-            )
-        except (InputError, KeyError, TypeError) as why:
-            message(f"rig history: {path}: left out: {why}")
-    return sorted(found, key=lambda each: each["made_utc"])
-
-
-def _lines(
-    found: History, shown: Sequence[Series], reports: Sequence[dict[str, Any]], written: list[str]
-) -> list[str]:
+def _lines(found: History, shown: Sequence[Series]) -> list[str]:
     serial = f", serial {found.serial}" if found.serial else ""
     n = len(found.certificates)
     lines = [f"{found.engine}{serial}: {n} certificate{'s' * (n != 1)}"]
@@ -107,13 +90,29 @@ def _lines(
         lines.append(f"  {series.words}")
     if any(series.line is not None for series in shown):
         lines += ["", found.caution]
-    if reports:
-        lines += ["", "reports of units alone (rig unit REPORT REPORT compares two):"]
-        lines += [
-            f"  {each['made_utc'][:10]}  {each['type']} {each['serial']}  {each['file']}"
-            for each in reports
-        ]
-    return [*lines, *(f"written: {path}" for path in written)]
+    return lines
+
+
+def _unit_lines(reports: Sequence[DatedReport], units: Sequence[UnitSeries]) -> list[str]:
+    """The reports, then each figure of each unit that was reported more than once."""
+    if not reports:
+        return []
+    lines = ["", "reports of units alone (rig unit REPORT REPORT compares two):"]
+    lines += [
+        f"  {each.made_utc[:10]}  {each.type} {each.serial or '(no serial)'}  {each.file}"
+        for each in reports
+    ]
+    again = [series for series in units if len(series.points) > 1]
+    for series in again:
+        lines += ["", f"{series.type} {series.serial}, {series.figure}, degrees of its own shaft"]
+        for point in series.points:
+            value, U = round_for_show(point.deg, point.U_deg)
+            step = f"  [{point.step}]" if point.step else ""
+            lines.append(f"  {point.made_utc[:10]}  {f'{value}° ± {U}°':<22}{step}")
+        lines.append(f"  {series.words}")
+    if any(series.line is not None for series in again):
+        lines += ["", records.CAUTION]
+    return lines
 
 
 def _point(point: Point) -> str:
@@ -125,10 +124,3 @@ def _point(point: Point) -> str:
         text = f"{value}° {'ATDC' if mean < 0 else 'BTDC'} ± {U}°"
     step = f"  [{point.step}]" if point.step else ""
     return f"  {point.measured_utc[:10]}  {judged.phase:<8}  {text:<22}  {judged.verdict}{step}"
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, "utf-8", newline="")
-    except OSError as why:
-        raise InputError(f"{path}: cannot be written: {reason(why)}") from why

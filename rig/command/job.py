@@ -5,10 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 from rig.engine.file import load_profile
+from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.profile import Profile
 from rig.engine.reference import Reference
 from rig.engine.reference_file import load_reference
 from rig.faults import InputError
+from rig.wire.capture_writer import is_growing
+
+FOLDERS = ("captures", "certificates", "predictions", "units")
 
 
 class Job:
@@ -25,13 +29,36 @@ class Job:
         self.reference_file = folder / "reference.json"
         self.captures = folder / "captures"
         self.certificates = folder / "certificates"
-        for place in (self.captures, self.certificates):
-            if place.exists() and not place.is_dir():
-                raise InputError(f"{place}: is a file where a folder is wanted; move it away")
+        for name in FOLDERS:
+            self._look_at(folder / name)
+
+    def _look_at(self, place: Path) -> None:
+        """A folder of the job lies in the job: what is written into it stays there."""
+        if place.exists() and not place.is_dir():
+            raise InputError(f"{place}: is a file where a folder is wanted; move it away")
+        if place.resolve().parent != self.folder.resolve():
+            raise InputError(
+                f"{place}: is a link out of the job, to {place.resolve()}; a job keeps its files in"
+                " its own folder: put a folder there"
+            )
 
     def reference(self) -> Reference | None:
-        """The reference in use, or None when none was found yet."""
-        return load_reference(self.reference_file) if self.reference_file.exists() else None
+        """The reference in use, or None when none was found yet.
+
+        Raises InputError when it cannot be read, or is of a cylinder whose top does not follow.
+        """
+        if not self.reference_file.exists():
+            return None
+        found = load_reference(self.reference_file)
+        try:
+            plug_hole_offset_deg(self.profile.engine, found.cylinder)
+        except InputError as wrong:
+            raise InputError(f"{self.reference_file}: {wrong}") from None
+        return found
+
+    def growing(self) -> list[Path]:
+        """Captures that some program is taking just now."""
+        return [path for path in sorted(self.captures.glob("*.capture")) if is_growing(path)]
 
     def latest_capture(self) -> Path:
         """The newest capture by name. Raises InputError when there is none."""

@@ -15,13 +15,13 @@ from rig.command.feed import Feed
 from rig.command.job import Job
 from rig.command.say import message
 from rig.command.show import summary_lines, verdict_status
-from rig.faults import InputError, RigLostError
+from rig.faults import RigLostError
 from rig.record import certificate
 from rig.screen import loop, plain
 from rig.screen.keys import is_screen
 from rig.screen.speak import Speaker, find_program
 from rig.wire.port import BAUD, Port, open_port
-from rig.wire.ports import find_rig
+from rig.wire.ports import Place, find_rig
 
 FRAMES_A_SECOND = 15.0
 
@@ -40,10 +40,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Read until the person ends it; 3 when the rig was lost at the end."""
     job = Job(args.job)
+    others = [path.name for path in job.growing()]
     port = open_port(args.port, args.baud) if args.port else find_rig()
     bench = start(job, port)
     voice = _voice() if args.speak else None
     desk = Desk(bench, voice=voice)
+    if others:
+        desk.say(f"another program is taking {others[0]} in this job just now: both are kept")
 
     def over() -> bool:
         return desk.ended or (args.seconds is not None and bench.elapsed_s >= args.seconds)
@@ -64,13 +67,14 @@ def start(job: Job, port: Port) -> Bench:
 
     importlib.import_module("scipy.special")  # loading it would hold up the first opening
 
-    def reopen() -> Port:
-        try:
-            return open_port(port.url, port.baud)
-        except InputError:
-            return find_rig()  # it may have come back under another name
+    bench: Bench | None = None
+    place = Place.of(port)
 
-    return Bench(job, Feed(port, reopen), port.url)
+    def reopen() -> Port:
+        return place.again(bench.session.identity if bench is not None else None)
+
+    bench = Bench(job, Feed(port, reopen), port.url)
+    return bench
 
 
 def show(desk: Desk, over: Callable[[], bool], *, plain_lines: bool = False) -> None:

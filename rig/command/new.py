@@ -44,6 +44,7 @@ def _answers(given: list[str]) -> dict[str, str]:
             raise InputError(f"--answer {answer!r} is not of the form KEY=ANSWER")
         before[key] = text
     answers: dict[str, str] = {}
+    taken: list[str] = []
     while (question := next_question(answers)) is not None:
         if question.key in before:
             try:
@@ -53,6 +54,7 @@ def _answers(given: list[str]) -> dict[str, str]:
             continue
         if not sys.stdin.isatty():
             answers[question.key] = question.check(question.default)
+            taken.append(f"{question.key}={question.default}")
             continue
         message(f"{question.text} [{question.default}]")
         typed = sys.stdin.readline()
@@ -62,4 +64,9 @@ def _answers(given: list[str]) -> dict[str, str]:
             answers[question.key] = question.check(typed.strip() or question.default)
         except InputError as wrong:
             message(str(wrong))
+    if taken:  # answers that were piped in would be passed over in silence
+        message(
+            "rig new: there is no terminal to ask at, so what is usual was taken:"
+            f" {', '.join(taken)}. Give others with --answer KEY=ANSWER"
+        )
     return answers | before

@@ -25,37 +25,38 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
     """The turn of a session that is over. Raises InputError while dead centre is not known."""
     if session.reference is None:
         raise InputError("top dead centre is not known yet, so there is no turn to draw")
+    if not session.places.known:
+        raise InputError(f"no turn to draw yet: {session.places.why}")
     engine = session.profile.engine
     known = engine.strokes == 2 or session.stroke is not None
     cycle = session.profile.cycle_deg if known else 360.0
-    origin = _origin(session)
     taken = list(events)
     readings = session.readings()
     rings, lines = [], []
-    for unit in session.profile.units:
-        openings = _openings(unit, readings, origin, cycle)
-        closings = [
-            Happens(place)
-            for place, _ in _gathered(
-                [
-                    each.crank_deg - origin
-                    for each in taken
-                    if isinstance(each, Closing) and each.input == unit.input
-                    and each.direction > 0 and each.crank_deg is not None
-                ],
-                cycle,
-            )
+    seen = _seen(session, readings)
+    for unit, setting in seen:
+        openings = _openings(unit, setting, session, readings, cycle)
+        places = [
+            _after(session, each.t_us, each.crank_deg)
+            for each in taken
+            if isinstance(each, Closing) and each.input == unit.input
+            and each.direction > 0 and each.crank_deg is not None
+            and session.setting_at(unit.name, each.t_us) == setting
         ]  # fmt: skip
-        rings.append(Ring(unit.name, tuple(h for h, _ in openings), tuple(closings)))
+        closings = [Happens(place) for place, _ in _gathered(_known(places), cycle)]
+        several = sum(each is unit for each, _ in seen) > 1
+        name = f"{unit.name}, {setting}" if several else unit.name
+        rings.append(Ring(name, tuple(h for h, _ in openings), tuple(closings)))
         where = RINGS[min(len(rings), len(RINGS)) - 1].format(n=len(rings))
-        lines += [f"{unit.name} ({where})", *(f"  {words}" for _, words in openings)]
+        lines += [f"{name} ({where})", *(f"  {words}" for _, words in openings)]
     tops = tdc_after_first_deg(engine)
     index = [
-        each.crank_deg - origin
+        _after(session, each.t_us, each.crank_deg)
         for each in taken
         if isinstance(each, IndexPass) and each.direction > 0
     ]
-    stop = session.stops[-1].crank_deg if session.stops else []
+    stop = session.stops[-1] if session.stops else None
+    touches = [_after(session, stop.t_us, deg) for deg in stop.crank_deg] if stop else []
     return Turn(
         cycle_deg=cycle,
         clockwise=engine.rotation == "clockwise",
@@ -67,8 +68,8 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
         ),
         other_tops=_other_top(tops, cycle),
         rings=tuple(rings),
-        index=tuple(Happens(place, "index") for place, _ in _gathered(index, cycle)),
-        touches=tuple(Happens((deg - origin) % cycle) for deg in stop),
+        index=tuple(Happens(place, "index") for place, _ in _gathered(_known(index), cycle)),
+        touches=tuple(Happens(deg % cycle) for deg in _known(touches)),
         lines=tuple(lines),
         remark="" if known else "the firing stroke is not stated, so both turns lie on one another",
     )
@@ -81,41 +82,61 @@ def _other_top(tops: Mapping[int, float], cycle: float) -> tuple[Happens, ...]:
     return (Happens(360.0, "1 again"),)
 
 
-def _origin(session: Session) -> float:
-    """Crank degrees of a firing dead centre of cylinder 1, as far as the stroke is stated."""
-    reference, stroke = session.reference, session.stroke
-    assert reference is not None
+def _after(session: Session, t_us: float, crank_deg: float) -> float | None:
+    """Crank degrees after a firing dead centre of cylinder 1, as far as the stroke is stated.
+
+    None where that does not hold: the place of the index is not known, or the stroke was lost.
+    """
+    reference, stroke = session.reference_at(t_us), session.stroke_at(t_us)
+    if reference is None or (stroke is None and session.stroke is not None):
+        return None
     engine = session.profile.engine
     cylinder = stroke.cylinder if stroke else reference.cylinder
     after = tdc_after_reference_deg(engine, reference, cylinder)
     turn = stroke.turn if stroke else 0
-    return reference.tdc_deg + 360.0 * turn + after - datum_after_first_deg(engine)[cylinder]
+    top = reference.tdc_deg + 360.0 * turn + after - datum_after_first_deg(engine)[cylinder]
+    return crank_deg - top
+
+
+def _known(places: Iterable[float | None]) -> list[float]:
+    return [place for place in places if place is not None]
+
+
+def _seen(session: Session, readings: Sequence[Reading]) -> list[tuple[Unit, str]]:
+    """Every unit in each setting in which it was read; in its first, where it was not read."""
+    found = []
+    for unit in session.profile.units:
+        read = {r.setting for r in readings if r.unit == unit.name and r.counts}
+        names = [setting.name for setting in unit.settings]
+        found += [(unit, name) for name in names if name in read] or [(unit, names[0])]
+    return found
 
 
 def _openings(
-    unit: Unit, readings: Sequence[Reading], origin: float, cycle: float
+    unit: Unit, setting: str, session: Session, readings: Sequence[Reading], cycle: float
 ) -> list[tuple[Happens, str]]:
-    """Each place where a unit opens, and a line about it."""
-    own = [r for r in readings if r.unit == unit.name and r.counts and r.crank_deg is not None]
-    settings = list(dict.fromkeys(r.setting for r in own))
+    """Each place where a unit opens in a setting, and a line about it."""
+    own = [
+        (r, place)
+        for r in readings
+        if (r.unit, r.setting) == (unit.name, setting) and r.counts and r.crank_deg is not None
+        and (place := _after(session, session.t_us(r), r.crank_deg)) is not None
+    ]  # fmt: skip
     found = []
-    for setting in settings:
-        for kind in ("turned", "set", "impulse"):
-            mine = [r for r in own if (r.setting, r.kind) == (setting, kind)]
-            places = [r.crank_deg - origin for r in mine if r.crank_deg is not None]
-            for place, members in _gathered(places, cycle):
-                at = [mine[i] for i in members]
-                btdcs = [r.btdc_deg for r in at if r.btdc_deg is not None]
-                mean = circular_mean(btdcs) if btdcs else None
-                names = sorted({r.cylinder for r in at if r.cylinder is not None})
-                who = f"cylinder {' and '.join(map(str, names))}: " if names else ""
-                more = "" if kind == "turned" else f", {kind}"
-                more += f", {setting}" if len(settings) > 1 else ""
-                short = "" if mean is None else f"{mean:.1f}".replace("-", "−")
-                closed = [r.closed_deg for r in at if r.closed_deg is not None]
-                dwell = f", closed {median(closed):.0f}°" if closed else ""
-                line = f"{who}{angle(mean)}, {len(at)} x{dwell}{more}"
-                found.append((Happens(place, short), line))
+    for kind in ("turned", "set", "impulse"):
+        mine = [each for each in own if each[0].kind == kind]
+        for place, members in _gathered([place for _, place in mine], cycle):
+            at = [mine[i][0] for i in members]
+            btdcs = [r.btdc_deg for r in at if r.btdc_deg is not None]
+            mean = circular_mean(btdcs) if btdcs else None
+            names = sorted({r.cylinder for r in at if r.cylinder is not None})
+            who = f"cylinder {' and '.join(map(str, names))}: " if names else ""
+            more = "" if kind == "turned" else f", {kind}"
+            short = "" if mean is None else f"{mean:.1f}".replace("-", "−")
+            closed = [r.closed_deg for r in at if r.closed_deg is not None]
+            dwell = f", closed {median(closed):.0f}°" if closed else ""
+            line = f"{who}{angle(mean)}, {len(at)} x{dwell}{more}"
+            found.append((Happens(place, short), line))
     return sorted(found, key=lambda each: each[0].at_deg)
 
 

@@ -94,13 +94,73 @@ def newest(job: Job) -> Sheet | None:
     return max((load(path) for path in kept), key=lambda sheet: sheet.made, default=None)
 
 
+@dataclass(frozen=True, slots=True)
+class _Changed:
+    """The last change of a unit: when, and what is known of it."""
+
+    at: datetime
+    words: str
+
+
+def judged_now(job: Job, worked: Worked, *, carried_out: bool = True) -> list[Judgement]:
+    """Judgement of how things stand now: of each unit, only what was read since its last change.
+
+    Changes are those noted in the captures and, where it was ``carried_out``, the newest
+    prediction. Raises InputError when a unit was not read since.
+    """
+    changed = _last_changes(job, worked, carried_out)
+    if not changed or worked.reference is None:
+        return worked.judgements
+    kept: list[Reading] = []
+    stale: set[str] = set()
+    for played in worked.played:
+        clock = Clock(played.path)
+        for reading in played.session.readings():
+            change = changed.get(reading.unit)
+            when = clock.utc(played.session.t_us(reading))
+            if change is None or (when is not None and when > change.at):
+                kept.append(reading)
+            elif reading.counts:
+                stale.add(reading.unit)
+    if stale := stale - {reading.unit for reading in kept if reading.counts}:
+        name = min(stale)
+        raise InputError(
+            f"the readings of {' and '.join(sorted(stale))} are older than the last change"
+            f" ({changed[name].words}): read again first"
+            + ("; or --change-not-made, if it never was" if carried_out else "")
+        )
+    return judge(kept, job.profile, worked.reference)
+
+
+def _last_changes(job: Job, worked: Worked, carried_out: bool) -> dict[str, _Changed]:
+    """Unit -> its last change."""
+    found: dict[str, _Changed] = {}
+    sheet = newest(job) if carried_out else None
+    if sheet is not None:
+        words = f"{sheet.path.name}, {sheet.made_utc}"
+        found = {each.unit: _Changed(sheet.made, words) for each in sheet.predictions}
+    for played in worked.played:
+        session = played.session
+        if not session.changes:
+            continue
+        clock = Clock(played.path)
+        for (words, unit), t_us in zip(session.changes, session.changed_us, strict=True):
+            at = clock.utc(t_us)
+            if at is None:
+                continue
+            for name in [unit] if unit else [each.name for each in job.profile.units]:
+                if name not in found or at > found[name].at:
+                    found[name] = _Changed(at, f"{words}, noted {iso(at)}")
+    return found
+
+
 def read_since(worked: Worked, since: datetime) -> list[Reading]:
     """The readings made after an instant."""
     found: list[Reading] = []
     for played in worked.played:
         clock = Clock(played.path)
         for reading in played.session.readings():
-            when = clock.utc(reading.t_s * 1e6)
+            when = clock.utc(played.session.t_us(reading))
             if when is not None and when > since:
                 found.append(reading)
     return found

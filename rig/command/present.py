@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from rig.command.bench import SILENT_AFTER_S, Bench
 from rig.command.errands import Errand
 from rig.command.guide import guidance
-from rig.command.steps import done_steps, keys_for, step_of
+from rig.command.steps import done_steps, step_of
 from rig.command.stroke import stroke_state
 from rig.engine.firing import wrap_btdc
 from rig.engine.profile import Setting, Unit
@@ -18,6 +18,10 @@ from rig.screen.view import (
     Contacts,
     CrankView,
     CylinderView,
+    DeedLine,
+    GoToView,
+    Key,
+    Panel,
     Question,
     ReferenceView,
     RigView,
@@ -25,6 +29,7 @@ from rig.screen.view import (
     UnitView,
     View,
 )
+from rig.timing.guidance import Advice
 from rig.timing.judge import early_or_late, unit_figure
 from rig.timing.lever import lever_range
 from rig.timing.results import Comparison, Judgement, Reading
@@ -38,15 +43,20 @@ class Says:
     message: str = ""
     question: Question | None = None
     speaking: bool = False
+    told: Advice | None = None  # what comes next, where that was worked out already
     errand: Errand | None = None
-    hand: bool = False  # keys for the virtual hand are on
+    page: tuple[DeedLine, ...] = ()  # the page of all keys, while it is open
+    keys: tuple[Key, ...] = ()  # of the foot
 
 
 def view_of(bench: Bench, says: Says) -> View:
     """The view of ``bench`` now."""
     session = bench.session
     step = step_of(bench)
-    told = guidance(bench)
+    told = says.told or guidance(bench)
+    shown: GoToView | Panel | None = None
+    if says.errand is not None and bench.saved is None:
+        told, shown = says.errand.told(), says.errand.show(session.follower.now())
     return View(
         job=bench.job.profile.engine.name,
         tag=says.tag,
@@ -62,15 +72,17 @@ def view_of(bench: Bench, says: Says) -> View:
             for c in session.comparisons() if c.cylinder is None
         ),
         touches=_touches(bench),
-        goto=says.errand.show(session.follower.now()) if says.errand else None,
+        goto=shown if isinstance(shown, GoToView) else None,
+        panel=shown if isinstance(shown, Panel) else None,
+        deeds=says.page,
         elapsed_s=bench.elapsed_s,
         capture=bench.capture_path.name,
         next=_sentence(told.next),
         why=told.why,
-        caution=told.caution,
+        caution=" │ ".join(filter(None, (told.caution, bench.caution()))),
         message=says.message,
         question=says.question,
-        keys=keys_for(bench, step, told.step, hand=says.hand, errand=says.errand is not None),
+        keys=says.keys,
         speaking=says.speaking,
     )  # fmt: skip
 
@@ -90,6 +102,7 @@ def _rig(bench: Bench) -> RigView:
         port=bench.url,
         name=session.identity.name if session.identity else "",
         connected=not bench.lost and silent is not None and silent < SILENT_AFTER_S,
+        understood=bench.understood,
         silent_s=None if silent is None else round(silent, 1),
         lines=bench.lines,
         troubles=tuple(sorted(session.troubles.items())),
@@ -108,8 +121,10 @@ def _crank(bench: Bench) -> CrankView:
         why = session.follower.track.lost or "turn the crank until the index has passed"
     elif session.reference is None:
         why = "top dead centre is not known yet"
+    elif session.here is None:
+        why = session.places.why
     else:
-        btdc = wrap_btdc(session.reference.tdc_deg - now.crank_deg)
+        btdc = wrap_btdc(session.here.tdc_deg - now.crank_deg)
     return CrankView(
         btdc_deg=btdc,
         of=f"cylinder {session.reference.cylinder}" if session.reference else "cylinder 1",
@@ -131,6 +146,8 @@ def _reference(bench: Bench) -> ReferenceView:
     track = bench.session.follower.track
     holds = track.anchor is not None and not track.lost
     why = "" if holds else track.lost or "it holds as soon as the index has passed"
+    if holds and not bench.session.places.known:
+        holds, why = False, bench.session.places.why
     text = reference.method
     if reference.forward_deg:
         text += f", {len(reference.forward_deg)} + {len(reference.backward_deg)} touches"

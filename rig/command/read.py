@@ -51,13 +51,17 @@ def run(args: argparse.Namespace) -> int:
     profile, tdc_deg = None, args.tdc_deg
     if args.job:
         from rig.command.job import Job
+        from rig.engine.index_places import index_places, not_carried_over
 
         job = Job(args.job)
         profile = job.profile
         args.counts_per_turn = args.counts_per_turn or profile.encoder.counts_per_turn
         reference = job.reference()
         if tdc_deg is None and reference is not None:
-            tdc_deg = reference.tdc_deg
+            if index_places(profile.encoder) == 1:
+                tdc_deg = reference.tdc_deg
+            else:
+                message(f"rig read: {not_carried_over(profile.encoder)}")
     recording = open_recording(args.recording, args.counts_per_turn, _pairs(args.signal))
     inputs = dict(recording.inputs)
     settings = _settings(args, profile, recording)

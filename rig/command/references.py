@@ -7,13 +7,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from rig.command.when import moment
-from rig.engine.firing import geometry_of
-from rig.engine.gauge import Gauge
-from rig.engine.gauge_series import work_through
+from rig.engine.index_places import same_frame
 from rig.engine.profile import Profile
 from rig.engine.reference import Reference
 from rig.faults import InputError
 from rig.session import Session
+from rig.session.dead_centre import gauge_series, is_of_dead_centre, mark_reference
 from rig.session.gauge_notes import GaugeNotes
 
 
@@ -39,19 +38,33 @@ def others(
     sessions: Sequence[tuple[Path, Session, GaugeNotes]], profile: Profile, used: Reference
 ) -> list[Reference]:
     """Every other dead centre of these captures: in use before, found as a check, by the gauge."""
-    found = [each for _, session, _ in sessions for each in session.references if each != used]
+    found = [each for _, session, _ in sessions for each in session.references]
     for path, _, notes in sessions:
         for cylinder in sorted({each.cylinder for each in notes.readings}):
             try:
-                series = work_through(
-                    notes.points(cylinder), Gauge(), geometry_of(profile.engine, cylinder),
-                    profile.encoder, cylinder=cylinder,
-                )  # fmt: skip
+                series = gauge_series(notes, profile, cylinder)
             except InputError:  # too few or one side only; rig gauge says which
                 continue
-            found += [
-                replace(each, capture=path.name)
-                for each in series.references
-                if (each.method, each.cylinder) != (used.method, used.cylinder)
-            ]
-    return found
+            found += [replace(each, capture=path.name) for each in series.references]
+        found += [
+            replace(mark_reference(mark), capture=path.name)
+            for mark in notes.marks
+            if is_of_dead_centre(mark, used)
+        ]
+    return _each_once([same_frame(each, used, profile.encoder) for each in found], used)
+
+
+def _each_once(found: Sequence[Reference], used: Reference) -> list[Reference]:
+    """One of each method and cylinder by the same figure, none that is the one in use."""
+    kept: dict[tuple[str, int, float], Reference] = {}
+    for each in found:
+        key = (each.method, each.cylinder, each.tdc_deg)
+        superseded = by_gauge(each) and key[:2] == (used.method, used.cylinder)
+        if each != used and not superseded:
+            kept.setdefault(key, each)
+    return list(kept.values())
+
+
+def by_gauge(reference: Reference) -> bool:
+    """True when it rests on the points of a gauge; a later fit of them takes an earlier's place."""
+    return reference.method.startswith("gauge, ")

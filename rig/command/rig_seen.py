@@ -46,6 +46,7 @@ def rig_seen(seen: Surveyed, profile: Profile) -> RigSeen:
         still_counts=seen.still_counts,
         widths=seen.widths,
         width_errors=seen.width_errors,
+        widths_taken_out=seen.widths_taken_out,
         contacts=tuple(_contact(each) for each in seen.inputs) if seen.heard else (),
         switches=tuple(s for unit in profile.units if (s := _switch(seen, unit)) is not None),
         opened_by_hand=by_hand,

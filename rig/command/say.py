@@ -38,11 +38,12 @@ def plain(value: Any) -> Any:
 
 
 def figures(args: argparse.Namespace, answer: dict[str, Any], lines: Iterable[str]) -> None:
-    """Print ``answer`` as JSON when asked for, else ``lines``."""
+    """Print ``answer`` as JSON when asked for, else ``lines``; no name in one begins another."""
     if args.json:
         text = json.dumps(plain(answer), allow_nan=False) + "\n"
     else:
-        text = "".join(harmless(line, sys.stdout) + "\n" for line in lines)
+        unicode = shows_unicode(sys.stdout)
+        text = "".join(clean(line, unicode) + "\n" for line in lines)
     try:
         sys.stdout.write(text)
         sys.stdout.flush()

@@ -1,11 +1,23 @@
-"""The steps of a live job: where it stands, and which keys do something."""
+"""The steps of a live job: where it stands, and which keys matter there."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 from rig.command.bench import Bench
-from rig.command.guide import SAYABLE
+from rig.command.deeds import Deed
 from rig.command.stroke import stroke_state
 from rig.screen.view import Key, Step
+
+FOOT: Mapping[str, str] = {
+    "make safe": "n", "gap": "n", "switch": "k n", "rig check": "k n", "rig bad": "k",
+    "top dead centre": "space d l w", "stop out": "space d", "marks": "e n",
+    "stroke": "space", "impulse": "i", "correction": "m", "play": "n", "tighten": "n",
+    "touch again": "c w", "dead centre moved": "c w", "certificate": "s",
+}  # fmt: skip
+"""Keys that matter when a step is advised; the deed's own step and the readings have more."""
+MOST_KEYS = 7
+LONGEST_NAME = 16
 
 
 def step_of(bench: Bench) -> Step:
@@ -15,7 +27,7 @@ def step_of(bench: Bench) -> Step:
         return "saved"
     if session.stop is not None:
         return "top dead centre"
-    if bench.lines == 0 or bench.lost:
+    if not bench.understood or bench.lost:
         return "rig check"
     if session.follower.track.anchor is None:
         return "index"
@@ -28,7 +40,7 @@ def done_steps(bench: Bench) -> tuple[Step, ...]:
     """Steps that are behind."""
     session = bench.session
     done: list[Step] = []
-    if bench.lines:
+    if bench.understood:
         done.append("rig check")
     if session.follower.track.anchor is not None:
         done.append("index")
@@ -41,34 +53,22 @@ def done_steps(bench: Bench) -> tuple[Step, ...]:
     return tuple(done)
 
 
-def keys_for(
-    bench: Bench, step: Step, advised: str, *, hand: bool, errand: bool
-) -> tuple[Key, ...]:
-    """The keys that do something now."""
-    quit_key = Key("q", "quit")
-    if errand:
-        return (Key("space", "done here"), Key("esc", "leave it"), quit_key)
-    first: tuple[Key, ...] = ()
-    more: tuple[Key, ...] = ()
-    if advised in SAYABLE:
-        first = (Key("n", f"done: {advised}"),)
+def foot_keys(deeds: Sequence[Deed], step: Step, advised: str) -> tuple[Key, ...]:
+    """The few keys that matter now: of the advised step, of the present one, then readings."""
+    wanted = FOOT.get(advised, "").split()
     if step == "top dead centre":
-        first += (Key("space", "stop is in"),)
-        if bench.session.stop is not None:
-            first = (Key("space", "stop is out"), Key("d", "drop touches"))
-    elif step in ("stroke", "reading"):
-        first += (Key("space", "firing TDC"),) if step == "stroke" else ()
-        first += (Key("s", "save"),)
-        movable = [u for u in bench.job.profile.units if len(u.settings) > 1]
-        more = tuple(Key(str(u.input), f"{u.name} lever") for u in movable[:3])
-        if any(u.coupling == "impulse" for u in bench.job.profile.units):
-            more += (Key("i", "past the click"),)
-        more += (Key("x", "strike"), Key("c", "stop"))
-        if advised != "tighten":
-            back = bench.session.phase == "as left"
-            more += (Key("t", "as found" if back else "tightened"),)
-        more += (Key("g", "go to"), Key("m", "set"), Key("r", "remark"), Key("p", "change"))
-    if hand:
-        more += (Key("arrows", "crank"),)
-    # Where there is no room for all, the last are left out.
-    return (*first, quit_key, *more)
+        wanted += ["space", "d"]
+    elif step == "stroke":
+        wanted += ["space"]
+    elif step == "reading":
+        levers = [deed.key for deed in deeds if deed.key.isdigit()]
+        wanted += [*levers[:2], "x", "s"]
+    have = {deed.key: deed for deed in deeds}
+    chosen = [have[key] for key in dict.fromkeys(wanted) if key in have]
+    return tuple(as_key(deed) for deed in chosen[:MOST_KEYS])
+
+
+def as_key(deed: Deed) -> Key:
+    """A deed as the foot shows it. A long name (a unit's may be) is cut."""
+    name = deed.name
+    return Key(deed.key, name if len(name) <= LONGEST_NAME + 6 else f"{name[: LONGEST_NAME + 5]}…")

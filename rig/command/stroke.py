@@ -9,12 +9,17 @@ from rig.timing.tie import sparks_on_both_strokes
 
 
 def stroke_state(bench: Bench) -> Stroke:
-    """What is known of the firing stroke."""
-    if needs_no_stroke(bench.job.profile):
+    """What is known of the firing stroke.
+
+    Where a geared encoder's index comes at several places of the crank the same statement settles
+    which of them it is, so it is wanted on a two-stroke as well.
+    """
+    places = bench.session.places
+    if needs_no_stroke(bench.job.profile) and places.known:
         return "not needed"
     if bench.session.stroke is not None:
         return "stated"
-    return "lost" if bench.session.stroke_lost else "not stated"
+    return "lost" if bench.session.stroke_lost or places.was_lost else "not stated"
 
 
 def needs_no_stroke(profile: Profile) -> bool:

@@ -9,9 +9,24 @@ from pathlib import Path
 
 from rig.command.job import Job
 from rig.command.say import figures, json_option
+from rig.engine.firing import plug_hole_offset_deg
+from rig.engine.index_places import CLEAR, index_places, places_apart_deg
+from rig.engine.profile import Encoder
 from rig.engine.reference import stated
 from rig.engine.reference_file import save_reference
 from rig.faults import InputError
+
+
+def _places(encoder: Encoder) -> list[str]:
+    if index_places(encoder) == 1:
+        return []
+    apart = places_apart_deg(encoder)
+    return [
+        f"The encoder is geared so that its index comes at {index_places(encoder)} places of the"
+        f" crank, {apart:g}° apart: in another session, or after the rig lost power, this holds"
+        f" once cylinder 1 is stated at its top (within {CLEAR * apart:.0f}° will do), or the stop"
+        " was touched again."
+    ]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -28,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
     """Show or state the reference."""
     job = Job(args.job)
     if args.state_deg is not None:
+        plug_hole_offset_deg(job.profile.engine, args.cylinder)  # its top is known
         now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
         reference = stated(
             args.state_deg, how=args.how, half_width_deg=args.within_deg,
@@ -44,8 +60,10 @@ def run(args: argparse.Namespace) -> int:
         f"top dead centre of cylinder {in_use.cylinder}: {in_use.tdc_deg:.3f}° after the index"
         f" ± {in_use.uncertainty.U_deg:.3f}° (k = {in_use.uncertainty.k:.2f}), {in_use.method}",
         in_use.how,
+        *_places(job.profile.encoder),
         *(f"  {p.name}: {p.u_deg:.4f}° ({p.how})" for p in in_use.uncertainty.parts),
         *(f"warning: {text}" for text in in_use.warnings),
     ]
-    figures(args, asdict(in_use), lines)
+    places = {"index_places": index_places(job.profile.encoder)}
+    figures(args, asdict(in_use) | places, lines)
     return 0

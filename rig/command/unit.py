@@ -1,5 +1,6 @@
 """A unit off the engine, the encoder on its own shaft: lobes, open and closed angle, play, neutral.
 
+    rig unit JOB --unit NAME --live            at the rig, led step by step
     rig unit JOB [RECORDING] --unit NAME       the unit as the job's engine file states it
     rig unit RECORDING --lobes 2 --serial S    without a job
     rig unit REPORT.json REPORT.json           two reports compared
@@ -41,6 +42,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("what", type=Path, nargs="+", metavar="JOB|RECORDING|REPORT")
     parser.add_argument("--unit", help="name of the unit in the job's engine file")
+    parser.add_argument("--live", action="store_true", help="at the rig, step by step")
+    parser.add_argument("--port", help="with --live: the rig's port; else it is found")
     parser.add_argument("--counts-per-turn", type=int, help="counts of a turn: lines times four")
     parser.add_argument("--direction", type=int, choices=(1, -1), help="1: A leads B forward")
     parser.add_argument("--input", type=int, help="contact input, 1 when left out")
@@ -54,6 +57,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
                         help="where it settles, come to forward, after the index")  # fmt: skip
     parser.add_argument("--neutral-back", type=float, nargs="+", default=[], metavar="DEG",
                         help="the same, come to backwards")  # fmt: skip
+    parser.add_argument("--changed", action="append", default=[], metavar="WORDS",
+                        help="what was changed on it since its last report")  # fmt: skip
     parser.add_argument("--save-in", type=Path, help="folder for the report; a job has its own")
     json_option(parser)
 
@@ -76,8 +81,12 @@ def run(args: argparse.Namespace) -> int:
     rest = args.what[1:] if job else args.what
     if len(rest) > 1:
         raise InputError("one recording at a time; --impulse takes the one with the coupling")
-    path = rest[0] if rest else job.latest_capture() if job else args.what[0]
     stated = _stated(job, args.unit) if job else None
+    path = rest[0] if rest else args.what[0]
+    if args.live or args.port:
+        path = _taken(args, job, stated, rest)
+    elif job and not rest:
+        path = job.latest_capture()
     counts = args.counts_per_turn
     if counts is None and job is not None:
         counts = job.profile.encoder.counts_per_turn
@@ -93,12 +102,25 @@ def run(args: argparse.Namespace) -> int:
     sheet = plain_report(
         found, bench.identity, iso(now),
         recording=path.name, recording_sha256=digest(path),
-        counts_per_turn=bench.settings.counts_per_turn,
+        counts_per_turn=bench.settings.counts_per_turn, changes=args.changed,
     )  # fmt: skip
     saved = _save(bench, sheet, now)
     figures(args, sheet | {"saved": str(saved) if saved else None},
             [*_lines(bench.identity, found), *([f"report: {saved}"] if saved else [])])  # fmt: skip
     return 0
+
+
+def _taken(
+    args: argparse.Namespace, job: Job | None, stated: Unit | None, rest: Sequence[Path]
+) -> Path:
+    """A capture taken now, the person led through it."""
+    from rig.command.unit_live import taken
+
+    if not args.live:
+        raise InputError("--port goes with --live")
+    if job is None or stated is None or rest:
+        raise InputError("--live: name the job alone, and the unit with --unit")
+    return taken(job.folder, stated.name, args.port)
 
 
 def _stated(job: Job, name: str | None) -> Unit:

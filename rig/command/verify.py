@@ -1,6 +1,7 @@
 """Prove a certificate: every fingerprint and every figure, recomputed from capture and engine file.
 
-Needs nothing but the job folder in which the certificate lies.
+Needs nothing but the job folder in which the certificate lies: no network, no other file, and it
+writes nothing. Says how the record is signed, and how a signature beside it is checked.
 """
 
 from __future__ import annotations
@@ -9,11 +10,11 @@ import argparse
 from datetime import datetime
 from pathlib import Path
 
-from rig.command.certify import build
+from rig.command.certify import build, noted_changes
 from rig.command.say import figures, json_option
 from rig.command.work import work
 from rig.engine.file import profile_from_bytes
-from rig.record import certificate
+from rig.record import certificate, signing
 from rig.record.seal import Record
 from rig.record.verify import FIGURES, Check, verify
 
@@ -29,10 +30,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check the certificate; 0 when all holds, 1 when anything does not."""
     checks = verify(args.certificate, recompute, args.job)
+    record = certificate.record_path(args.certificate)
     failed = [check for check in checks if not check.holds]
     answer = {
         "certificate": str(args.certificate),
         "holds": not failed,
+        "signatures": signing.found(record),
         "checks": [
             {"what": c.what, "holds": c.holds, "stated": c.stated, "found": c.found,
              "words": c.words}
@@ -53,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
         if not failed
         else f"{len(failed)} of {len(checks)} fingerprints and figures do not hold"
     )
-    figures(args, answer, [*lines, verdict])
+    figures(args, answer, [*lines, verdict, "", *signing.words(record)])
     return 1 if failed else 0
 
 
@@ -64,7 +67,9 @@ def recompute(folder: Path, record: Record) -> Record:
     profile = profile_from_bytes(engine_file, stated.engine_file.name)
     paths = [folder / "captures" / Path(each.file).name for each in stated.captures]
     worked = work(profile, paths, stated.reference)
-    return build(engine_file, profile, worked, datetime.fromisoformat(stated.issued_utc))
+    # What the person told at the time of issue stands in no capture: the seal alone vouches for it.
+    told = stated.changes[len(noted_changes(worked)) :]
+    return build(engine_file, profile, worked, datetime.fromisoformat(stated.issued_utc), told)
 
 
 def _is_figure(check: Check) -> bool:

@@ -9,6 +9,56 @@ from pathlib import Path
 from rig.wire.capture import CaptureReader
 from rig.wire.records import Note
 
+JUMP_S = 2.0
+"""The host notes both its clocks once a second; when they go apart by more, one was set."""
+
+
+class HostClock:
+    """The host's clock through one capture, by the notes in it: made to go forward only.
+
+    Each note with a time of day is taken in turn. A clock that is set back goes on as it stood
+    before; ``said`` tells of that, and of one that went on by more than was measured. The rig has
+    a clock of its own, so that no figure hangs on this one.
+    """
+
+    def __init__(self, start: object) -> None:
+        self.said: list[str] = []
+        self._latest = moment(start)
+        self._noted = self._latest, 0.0  # time of day and seconds since the start
+        self._back = timedelta()
+
+    def take(self, note: Note) -> datetime | None:
+        """The time of day at ``note``; None when it tells none."""
+        utc = moment(note.value.get("utc"))
+        if utc is None:
+            return None
+        measured_s = note.value.get("monotonic_s")
+        if isinstance(measured_s, (int, float)):
+            self._compare(utc, float(measured_s))
+        utc += self._back
+        if self._latest is not None:
+            utc = max(utc, self._latest)
+        self._latest = utc
+        return utc
+
+    def _compare(self, utc: datetime, measured_s: float) -> None:
+        before, before_s = self._noted
+        self._noted = utc, measured_s
+        if before is None:
+            return
+        more_s = (utc - before).total_seconds() - (measured_s - before_s)
+        if more_s < -JUMP_S:
+            self._back += timedelta(seconds=-more_s)
+            self.said.append(
+                f"the computer's clock was set back by {-more_s:.0f} s after {iso(before)};"
+                " times of day go on here by the clock as it stood; figures do not hang on it"
+            )
+        elif more_s > JUMP_S:
+            self.said.append(
+                f"the computer's clock went on by {more_s:.0f} s more than was measured after"
+                f" {iso(before)}: it was set, or the computer slept; figures do not hang on it"
+            )
+
 
 class Clock:
     """The rig's time of one capture in UTC, from the host's notes in it.
@@ -19,9 +69,11 @@ class Clock:
     def __init__(self, path: Path) -> None:
         self._times: list[float] = []
         self._utc: list[datetime] = []
-        for batch in CaptureReader(path).batches():
+        reader = CaptureReader(path)
+        host = HostClock(reader.facts.start.get("utc"))
+        for batch in reader.batches():
             for other in batch.others:
-                if isinstance(other, Note) and (utc := moment(other.value.get("utc"))) is not None:
+                if isinstance(other, Note) and (utc := host.take(other)) is not None:
                     self._times.append(max(other.t_us, self._times[-1] if self._times else 0.0))
                     self._utc.append(utc)
 
@@ -44,6 +96,6 @@ def moment(text: object) -> datetime | None:
     return (found if found.tzinfo else found.replace(tzinfo=UTC)).astimezone(UTC)
 
 
-def iso(utc: datetime) -> str:
-    """An instant as ISO 8601 text."""
-    return utc.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+def iso(utc: datetime, to: str = "seconds") -> str:
+    """An instant as ISO 8601 text, to the second or to the millisecond ("milliseconds")."""
+    return utc.astimezone(UTC).isoformat(timespec=to).replace("+00:00", "Z")

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from rig.command.references import in_use
+from rig.command.when import HostClock, iso
 from rig.engine.profile import Profile
 from rig.engine.reference import Reference
 from rig.faults import InputError, reason
@@ -73,23 +74,25 @@ def play(profile: Profile, path: Path) -> Played:
     gauge = GaugeNotes()
     said: list[str] = []
     start = str(reader.facts.start.get("utc", ""))
-    end = start
+    host = HostClock(start)
+    end = None
     for batch in reader.batches():
         for other in batch.others:
             if isinstance(other, Note):
-                gauge.take(other)
-                end = str(other.value.get("utc", end))
+                gauge.take(other, session.places.life)
+                end = host.take(other) or end
             elif isinstance(other, Trouble) and other.kind == "capture":
                 said.append(f"{path}: {other.detail}")
         survey.take(batch, session.take(batch))
     survey.events(session.finish())
+    said += [f"{path}: {text}" for text in host.said]
     identity = session.identity
     facts = CaptureFacts(
         file=path.name,
         sha256=digest(path),
         size_bytes=path.stat().st_size,
         start_utc=start,
-        end_utc=end,
+        end_utc=start if end is None else iso(end, "milliseconds"),
         lines=reader.lines.lines,
         troubles=dict(sorted(session.troubles.items())),
         rig_name=identity.name if identity else "",
@@ -98,6 +101,8 @@ def play(profile: Profile, path: Path) -> Played:
         contacts=identity.contacts if identity else 0,
         used_for=_used_for(session, path.name),
     )
+    if session.places.many > 1:
+        gauge = gauge.in_one_life()
     return Played(path, session, facts, said, survey.result(session.follower), gauge)
 
 
@@ -116,12 +121,25 @@ def work(profile: Profile, paths: Sequence[Path], fallback: Reference | None = N
     readings: list[Reading] = []
     for one in played:
         one.session.reference = reference
+        settle_place(one.session, one.gauge, one.path.name, reference)
         readings += one.session.readings()
     worked.readings = sort_out(readings, profile)
     if reference is not None:
         worked.judgements = judge(worked.readings, profile, reference)
         worked.comparisons = compare_units(worked.readings, profile, reference)
     return worked
+
+
+def settle_place(
+    session: Session, gauge: GaugeNotes, capture: str, reference: Reference | None
+) -> None:
+    """A reference worked out later from this very capture holds in the life that it is of."""
+    if reference is None or reference.capture != capture or reference in session.references:
+        return
+    lives = {each.life for each in gauge.of(reference.cylinder)}
+    lives = lives or set(range(session.places.life + 1))
+    if len(lives) == 1:
+        session.places.found(reference, lives.pop())
 
 
 def digest(path: Path) -> str:

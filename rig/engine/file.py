@@ -47,6 +47,8 @@ TDC_WITHIN_DEG = 45.0  # no link rod moves a top dead centre further from its pl
 STROKES: Mapping[int, Literal[2, 4]] = {2: 2, 4: 4}
 DIRECTIONS: Mapping[str, Literal[1, -1]] = {"up": 1, "down": -1}
 LEVELS: Mapping[int, Literal[0, 1]] = {0: 0, 1: 1}
+FINEST_DECIMAL = 40
+"""A decimal of a finer ratio than this many parts is taken to be rounded (0.333 for a third)."""
 TURNED_AT: Mapping[str, Literal["crank", "encoder"]] = {"crank": "crank", "encoder": "encoder"}
 RULES: Mapping[str, Literal["guarded", "simple"]] = {"guarded": "guarded", "simple": "simple"}
 
@@ -221,13 +223,20 @@ def _encoder(section: Section) -> Encoder:
         section.note("counts_per_turn", f"is {counts}", "Four times the lines, like 2400 or 4096")
     play_deg = section.number("play_deg", 0.0, 30.0, "degrees of crank") or 0.0
     play_error_deg = section.number("play_error_deg", 0.0, 30.0, "degrees of crank")
+    ratio = section.ratio("turns_per_crank_turn", "9/16") or Fraction(1)
+    if ratio.denominator > FINEST_DECIMAL and "/" not in str(section.table["turns_per_crank_turn"]):
+        section.note(
+            "turns_per_crank_turn",
+            f"is {section.table['turns_per_crank_turn']}: a rounded figure drifts turn by turn",
+            'The teeth of the gears as a fraction, like "1/3" or "21/34"',
+        )
     encoder = Encoder(
         counts_per_turn=counts or 8,
         direction=section.choice("forward_counts", DIRECTIONS, 1),
         index_level=section.choice("index_level", LEVELS, 1),
         graduation_error_deg=section.number("graduation_error_deg", 0.0, 10.0, "degrees") or 0.0,
         run_out_deg=section.number("run_out_deg", 0.0, 10.0, "degrees") or 0.0,
-        turns_per_crank_turn=section.ratio("turns_per_crank_turn", "9/16") or Fraction(1),
+        turns_per_crank_turn=ratio,
         play_deg=play_deg,
         play_error_deg=play_deg / 2.0 if play_error_deg is None else play_error_deg,
         turned_at=section.choice("turned_at", TURNED_AT, "crank"),

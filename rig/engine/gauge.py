@@ -257,7 +257,8 @@ def _ready(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> No
     if not (gauge.u_lift_mm > 0.0 and gauge.u_angle_deg >= 0.0):
         raise InputError("the uncertainty of a gauge reading has to be above 0 mm")
     angles = on_one_turn([p.angle_deg for p in points])
-    if np.polyfit(angles - angles.mean(), [p.lift_mm for p in points], 2)[0] <= 0.0:
+    places = np.unique(np.round(angles, 3)).size  # a parabola needs three
+    if places > 2 and np.polyfit(angles - angles.mean(), [p.lift_mm for p in points], 2)[0] <= 0.0:
         raise InputError(
             "the gauge readings grow towards the top: type how far the piston is below its top"
         )

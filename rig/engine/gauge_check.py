@@ -16,6 +16,9 @@ from rig.engine.reference import Reference
 from rig.faults import InputError
 
 SUSPECT_SIGMAS = 5.0
+MISFIT = 20.0
+"""Points this many times as far off as was stated of a reading lie on no such curve (common
+practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +91,20 @@ def mistyped(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> 
     if worst is None and whole_fails is not None:
         raise whole_fails
     return worst
+
+
+def misfit(found: Fit) -> str:
+    """One sentence when the points as a whole do not lie on the curve, empty when they do.
+
+    Source: ``Fit.scatter`` against ``MISFIT``.
+    """
+    if found.scatter <= MISFIT:
+        return ""
+    return (
+        f"the points lie {found.scatter:.0f} times as far off the curve as was stated of a"
+        " reading, and no single one is to blame: look at stroke and rod, at millimetres and"
+        " inches, at an inclined gauge, and whether there are points on either side of the top"
+    )
 
 
 def _u_curve(rest: Fit, at: np.ndarray, gauge: Gauge, geometry: Geometry) -> float:

@@ -15,6 +15,7 @@ from rig.engine import gauge_check
 from rig.engine.equal_lifts import EqualLifts, equal_lifts
 from rig.engine.gauge import Fit, Gauge, GaugePoint, fit, within_stroke
 from rig.engine.gauge_check import Moved, Suspect
+from rig.engine.index_places import around_deg
 from rig.engine.profile import Encoder, Geometry
 from rig.engine.reference import GRADUATION, PLAY, RUN_OUT, Reference
 from rig.engine.uncertainty import Contribution, quantisation, rectangular, u_shaped
@@ -67,7 +68,7 @@ def work_through(
     _ = gauge.mm_per_mm  # an inclined gauge says first which case holds
     if geometry is not None:
         within_stroke(points, gauge, geometry)
-    points = [replace(each, angle_deg=each.angle_deg % 360.0) for each in points]
+    points = [replace(each, angle_deg=around_deg(each.angle_deg, encoder)) for each in points]
     carried = list(points)
     found, lifts, whys = _both(carried, gauge, geometry, cylinder, ())
     if found is None and geometry is not None:

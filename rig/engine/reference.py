@@ -48,7 +48,6 @@ practice, no source)."""
 SINGLE_TOUCH_DEG = 0.3
 """Half-width taken for a touch that nothing was repeated beside (common practice, no source)."""
 
-FORWARD, BACKWARD = "repeatability forward", "repeatability backward"
 COUNTING, GRADUATION, RUN_OUT = "counting", "graduation", "run-out"
 OFFSET, PLAY = "cylinder offset", "play of the encoder's drive"
 _COMMON = (GRADUATION, RUN_OUT, OFFSET, PLAY)
@@ -65,8 +64,9 @@ class Reference:
     how: str  # one sentence for the certificate
     made_utc: str = ""
     capture: str = ""  # file name of the capture in which it was found, "" when stated
-    forward_deg: tuple[float, ...] = ()  # touches reached turning forward, degrees after the index
-    backward_deg: tuple[float, ...] = ()  # touches reached turning back
+    # Touches, degrees after the index; of a geared encoder over the turns that tell their place.
+    forward_deg: tuple[float, ...] = ()  # reached turning forward
+    backward_deg: tuple[float, ...] = ()  # reached turning back
     cylinder: int = 1
     warnings: tuple[str, ...] = ()
 
@@ -122,12 +122,12 @@ def from_stop(
     middle_deg = forward.mean_deg + arc_deg / 2.0
     half_deg = min(max(arc_deg / 2.0 + lead_deg, 0.0), 180.0)
     bias_deg, offset = offset_bias(half_deg, geometry)
-    parts = [*_repeatability(forward, backward), offset]
+    parts = [_repeatability(forward, backward), offset]
     if whole_counts:
         parts.append(_counting(forward, backward, q_deg))
     if graduation_error_deg > 0.0:
-        u_deg = rectangular(graduation_error_deg / ratio) / math.sqrt(2.0)
-        how = "rectangular at each of the two touches, their mean (JCGM 100, 4.3.7)"
+        u_deg = rectangular(graduation_error_deg / ratio) * math.sqrt(1.0 + 0.5)
+        how = "rectangular at dead centre and at each of the two touches (JCGM 100, 4.3.7)"
         parts.append(Contribution(GRADUATION, u_deg, math.inf, "B", how))
     if run_out_deg > 0.0:
         parts.append(_run_out(run_out_deg, half_deg, ratio))
@@ -276,37 +276,30 @@ def offset_bias(half_deg: float, geometry: Geometry | None) -> tuple[float, Cont
     return 0.0, Contribution(OFFSET, rectangular(bound_deg), math.inf, "B", how)
 
 
-def _repeatability(forward: Side, backward: Side) -> list[Contribution]:
-    """Each side's s/sqrt(n), halved for the middle; pooled when one side has a single touch."""
-    if forward.n > 1 and backward.n > 1:
-        how = "half of s/sqrt({n}), s = {sd:.3f} (JCGM 100, 4.2.3)"
-        return [
-            Contribution(
-                name,
-                side.sd_deg / math.sqrt(side.n) / 2.0,
-                side.n - 1.0,
-                "A",
-                how.format(n=side.n, sd=side.sd_deg),
-            )
-            for name, side in ((FORWARD, forward), (BACKWARD, backward))
-        ]
-    if forward.n > 1 or backward.n > 1:
-        side = forward if forward.n > 1 else backward
-        u_deg = side.sd_deg * math.sqrt(1.0 / forward.n + 1.0 / backward.n) / 2.0
+def _repeatability(forward: Side, backward: Side) -> Contribution:
+    """Of the middle: one hand on one stop, so that both sides' spreads are one (pooled, 4.2.4).
+
+    Each side for itself would have one degree of freedom of two touches, and a factor of 12.7.
+    """
+    nu = forward.n + backward.n - 2
+    if nu > 0:
+        squares = sum((side.n - 1) * side.sd_deg**2 for side in (forward, backward))
+        sd_deg = math.sqrt(squares / nu)
+        u_deg = sd_deg * math.sqrt(1.0 / forward.n + 1.0 / backward.n) / 2.0
         how = (
-            f"s = {side.sd_deg:.3f} of {side.n} touches {side.words}, taken for both sides (4.2.4)"
+            f"half of s sqrt(1/{forward.n} + 1/{backward.n}), s = {sd_deg:.3f} pooled over both "
+            "sides (JCGM 100, 4.2.3 and 4.2.4)"
         )
-        return [Contribution("repeatability", u_deg, side.n - 1.0, "A", how)]
+        return Contribution("repeatability", u_deg, float(nu), "A", how)
     u_deg = rectangular(SINGLE_TOUCH_DEG) / math.sqrt(2.0)
     how = f"one touch a side, each taken within {SINGLE_TOUCH_DEG:g} (JCGM 100, 4.3.7)"
-    return [Contribution("repeatability", u_deg, math.inf, "B", how)]
+    return Contribution("repeatability", u_deg, math.inf, "B", how)
 
 
 def _counting(forward: Side, backward: Side, q_deg: float) -> Contribution:
     """Rounding to whole counts, on each side whose touches all came to the same count.
 
-    As soon as touches fall on different counts their spread holds the rounding already; counted
-    once more, the stated interval would hold the truth in 99 of 100 cases where it says 95.
+    As soon as touches fall on different counts their spread holds the rounding already.
     """
     hidden = [side for side in (forward, backward) if side.spread_deg < 0.5 * q_deg]
     u_deg = quantisation(q_deg) / 2.0 * math.sqrt(len(hidden))

@@ -17,7 +17,7 @@ from pathlib import Path
 from rig.engine.mistakes import shown
 from rig.engine.reference import Reference, from_plain, to_plain
 from rig.engine.reference_plain import Values
-from rig.faults import InputError, reason
+from rig.faults import InputError, reason, waits
 
 FILE_NAME = "reference.json"
 SCHEMA = "timing-rig reference"
@@ -45,6 +45,8 @@ def load_references(path: str | Path) -> tuple[Reference, ...]:
     """The reference in use, then every earlier one, newest first. Raises as ``load_reference``."""
     path = _file(path)
     name = _name(path)
+    if waits(path):
+        raise BadReferenceError(f"{name}: is no file; move it away and find top dead centre anew")
     try:
         with path.open("rb") as file:
             data = file.read(MOST_BYTES + 1)

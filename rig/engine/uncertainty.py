@@ -60,7 +60,8 @@ def student_t(nu: float, coverage: float = 0.95) -> float:
     """Two-sided Student factor for ``nu`` degrees of freedom (JCGM 100:2008, Table G.2).
 
     ``nu`` is rounded to one decimal and then truncated to the next lower integer: the Guide
-    truncates (G.4.1), and prints 18.9987 as 19.0 and uses 19 in the example beside it.
+    truncates (G.4.1), and prints 18.9987 as 19.0 and uses 19 in the example beside it. The factor
+    is rounded to 6 decimals, since versions of the library differ from the 9th on.
     Raises ``ValueError`` for ``nu`` below 1 or a coverage outside (0, 1).
     """
     if not 0.0 < coverage < 1.0:
@@ -71,8 +72,8 @@ def student_t(nu: float, coverage: float = 0.95) -> float:
 
     upper = (1.0 + coverage) / 2.0
     if math.isinf(nu):
-        return float(ndtri(upper))
-    return float(stdtrit(math.floor(round(nu, 1)), upper))
+        return round(float(ndtri(upper)), 6)
+    return round(float(stdtrit(float(math.floor(round(nu, 1))), upper)), 6)
 
 
 def rectangular(half_width: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import platform
 import re
 from collections import Counter
@@ -13,8 +14,9 @@ from pathlib import Path
 
 from rig.engine.profile import Profile
 from rig.engine.reference import Reference
-from rig.faults import InputError
+from rig.faults import InputError, reason
 from rig.record import page, seal, store, words
+from rig.record.ink import visible
 from rig.record.plain import from_plain, to_plain
 from rig.record.schema import (
     FORMAT,
@@ -157,7 +159,19 @@ def as_certificate(record: Record, name: str = "record") -> Certificate:
     certificate = from_plain(Certificate, record, name)
     if not _IDENTIFICATION.fullmatch(certificate.identification):
         raise InputError(f"{name}.identification: not of the form that this program gives.")
+    check_sizes(certificate.judgements, name)
     return certificate
+
+
+def check_sizes(judgements: Iterable[Judgement], name: str) -> None:
+    """Raise InputError when a part of an uncertainty is no size that one could reckon with."""
+    for judgement in judgements:
+        for part in judgement.uncertainty.parts if judgement.uncertainty else ():
+            if not (part.u_deg >= 0.0 and math.isfinite(part.u_deg) and part.nu >= 1.0):
+                raise InputError(
+                    f"{name}.judgements: the uncertainty of {visible(part.name)} is no size; the"
+                    " record was edited."
+                )
 
 
 def judgements_of(record: Record) -> list[Judgement]:
@@ -171,9 +185,15 @@ def reference_of(record: Record) -> Reference:
 
 
 def record_path(path: Path) -> Path:
-    """Give the path of the JSON file that ``path`` (that file, its page or its folder) means."""
-    if path.is_dir():
-        return path / f"{path.absolute().name}.json"
+    """Give the path of the JSON file that ``path`` (that file, its page or its folder) means.
+
+    Raises InputError when that may not be looked at.
+    """
+    try:
+        if path.is_dir():
+            return path / f"{path.absolute().name}.json"
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({reason(error)}).") from error
     return path.with_suffix(".json") if path.suffix == ".html" else path
 
 

@@ -24,6 +24,8 @@ DAYS_A_YEAR = 365.25
 LATEST = 60
 """The line goes through this many of the latest points; what was longer ago says little of now."""
 
+FEW_FREE = 2
+
 OWN_PARTS = frozenset({REPEATABILITY, PLAY, HAND})
 """Contributions that are new with each certificate; all others belong to reference and mounting."""
 
@@ -56,6 +58,15 @@ class Line:
     last_btdc: float  # where the line stands on the day of the last point
     free: int
     scatter: float
+    points: int  # how many it goes through
+
+    @property
+    def few(self) -> str:
+        """What is to be said of a line that hardly has more points than it needs; else nothing."""
+        if self.free > FEW_FREE:
+            return ""
+        spare = "one more" if self.free == 1 else "two more"
+        return f" (through {self.points} points, {spare} than it needs: let the next bear it out)"
 
     @property
     def told_apart(self) -> bool:
@@ -97,7 +108,7 @@ def fit(points: Sequence[DatedMean]) -> Line | None:
     u = math.sqrt(float(spread[0, 0])) * max(1.0, scatter)
     k = student_t(float(free) if scatter > 1.0 else math.inf)
     last = float(found[1 + levels.index(points[-1].level)])
-    return Line(float(found[0]), k * u, last, free, scatter)
+    return Line(float(found[0]), k * u, last, free, scatter, len(points))
 
 
 def _two_days_in_a_stretch(points: Sequence[DatedMean]) -> bool:

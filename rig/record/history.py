@@ -1,6 +1,6 @@
 """The certificates of one engine in order: what each unit read over the years, and its drift.
 
-Works from the records alone; no capture is read.
+Works from the records alone; no capture is read, and of a record no more than is shown.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from rig.engine.reference import Reference
 from rig.faults import InputError
@@ -31,6 +32,10 @@ COLUMNS = (
     *("verdict", "step"),
 )
 """What a line of the comma-separated text holds."""
+
+_FORMULA = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
+"""So begins what a spreadsheet takes for a formula, the wide signs where wide letters are usual;
+common practice, no source."""
 
 CAUTION = (
     "A line through a few certificates is a hint, not a promise: contacts and heels wear faster "
@@ -55,7 +60,7 @@ class Point:
     @property
     def day(self) -> float:
         """Days since the year 1970."""
-        return _moment(self.measured_utc).timestamp() / 86400.0
+        return moment(self.measured_utc).timestamp() / 86400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +82,15 @@ class Series:
 
 
 @dataclass(frozen=True, slots=True)
+class DatedChange:
+    """What was changed before a visit; ``unit`` is empty when it touches all units."""
+
+    measured_utc: str
+    unit: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class History:
     """All series of one engine. ``troubles`` names certificates that could not be used, and why."""
 
@@ -84,6 +98,7 @@ class History:
     serial: str
     certificates: tuple[str, ...]
     series: tuple[Series, ...]
+    changes: tuple[DatedChange, ...]
     troubles: tuple[str, ...]
     caution: str = CAUTION
 
@@ -117,32 +132,41 @@ def find(folder: Path) -> list[Path]:
     return found
 
 
-def history(paths: Sequence[Path], engine: str = "", serial: str = "") -> History:
+def history(
+    paths: Sequence[Path], engine: str = "", serial: str = "", *, cylinders: bool = True
+) -> History:
     """Put the certificates of one engine in order; those of others are left out if it is named.
 
-    ``engine`` and ``serial`` name it as the engine file does; either may be left out. Raises
-    InputError when none is found, or when certificates of different engines are left.
+    ``engine`` and ``serial`` name it as the engine file does; either may be left out. Without
+    ``cylinders`` a unit's figure over all cylinders stands for those of each. Raises InputError
+    when none is found, or when certificates of different engines are left.
     """
     troubles: list[str] = []
-    by_engine: dict[tuple[str, str], dict[str, Path]] = {}
+    by_engine: dict[tuple[str, str], dict[str, _Read]] = {}
     for path in paths:
         try:
             text, sha256 = _sealed(path)
-            by_engine.setdefault(_engine_of(text, path), {})[sha256] = path  # a copy counts once
+            key = _engine_of(text, path)
+            own = by_engine.setdefault(key, {})
+            wanted = engine in ("", key[0]) and serial in ("", key[1])
+            if wanted and sha256 not in own:  # a copy counts once
+                own[sha256] = _read(path.name, text, sha256, cylinders=cylinders)
         except InputError as error:
             troubles.append(visible(str(error)))
-    wanted = [key for key in by_engine if engine in ("", key[0]) and serial in ("", key[1])]
-    if len(wanted) != 1:
-        raise InputError(_which(wanted, list(by_engine), troubles))
-    read = [_read(path, troubles) for path in by_engine[wanted[0]].values()]
-    usable = sorted(
-        (each for each in read if each is not None), key=lambda each: each.measured_from_utc
-    )
+    named = [key for key in by_engine if engine in ("", key[0]) and serial in ("", key[1])]
+    if len(named) != 1:
+        raise InputError(_which(named, list(by_engine), troubles))
+    usable = sorted(by_engine[named[0]].values(), key=lambda each: each.measured_from_utc)
     return History(
-        engine=visible(wanted[0][0]),
-        serial=visible(wanted[0][1]),
+        engine=visible(named[0][0]),
+        serial=visible(named[0][1]),
         certificates=tuple(each.identification for each in usable),
         series=tuple(_series(usable)),
+        changes=tuple(
+            DatedChange(each.measured_from_utc, visible(change.unit), visible(change.words))
+            for each in usable
+            for change in each.changes
+        ),
         troubles=tuple(troubles),
     )
 
@@ -185,19 +209,30 @@ def _engine_of(text: str, path: Path) -> tuple[str, str]:
     return name, serial
 
 
-def _read(path: Path, troubles: list[str]) -> _Read | None:
-    try:
-        text, sha256 = _sealed(path)
-        reference = from_plain(Reference, seal.part(text, "reference"), f"{path.name}: reference")
-        plain = {name: seal.part(text, name) for name in _PARTS}
-        plain["record_sha256"] = sha256
-        plain["shares"] = f"{reference.tdc_deg!r} {reference.made_utc}"
-        read = from_plain(_Read, plain, path.name)
-        _moment(read.measured_from_utc)
-    except InputError as error:
-        troubles.append(visible(str(error)))
-        return None
+def _read(name: str, text: str, sha256: str, *, cylinders: bool) -> _Read:
+    """What a history needs of a record. Raises InputError when it is not as it should be."""
+    reference = from_plain(Reference, seal.part(text, "reference"), f"{name}: reference")
+    plain = {part: seal.part(text, part) for part in _PARTS}
+    if not cylinders:
+        plain["judgements"] = _over_all(plain["judgements"])
+    plain["record_sha256"] = sha256
+    plain["shares"] = f"{reference.tdc_deg!r} {reference.made_utc}"
+    read = from_plain(_Read, plain, name)
+    certificate.check_sizes(read.judgements, name)
+    moment(read.measured_from_utc)
     return read
+
+
+def _over_all(judgements: Any) -> Any:
+    """Without those of a cylinder, where one over all cylinders stands beside them."""
+
+    def kind(of: dict[str, Any]) -> list[Any]:
+        return [of.get(name) for name in ("unit", "setting", "phase", "kind")]
+
+    if not isinstance(judgements, list) or not all(isinstance(j, dict) for j in judgements):
+        return judgements  # what is wrong with it is said where it is read
+    whole = [kind(each) for each in judgements if each.get("cylinder") is None]
+    return [each for each in judgements if each.get("cylinder") is None or kind(each) not in whole]
 
 
 def _which(
@@ -264,6 +299,7 @@ def _outlook(line: Line | None, last: Point) -> tuple[str | None, str]:
         return None, "too few certificates for a line: it takes three with nothing changed between"
     slope, U = line.per_year_deg, line.U_per_year_deg
     drift = f"{abs(slope):.2f}° a year {'earlier' if slope > 0 else 'later'}, ± {U:.2f}°"
+    drift += line.few
     if not line.told_apart:
         return None, f"no drift can be told: {drift}"
     limit = last.judgement.earliest_btdc if slope > 0 else last.judgement.latest_btdc
@@ -274,21 +310,22 @@ def _outlook(line: Line | None, last: Point) -> tuple[str | None, str]:
         return None, f"{drift}; it has left the window already"
     if years > FURTHEST_YEARS:
         return None, f"{drift}; the window lasts for more than {FURTHEST_YEARS:.0f} years"
-    leaves = _moment(last.measured_utc) + timedelta(days=years * DAYS_A_YEAR)
+    leaves = moment(last.measured_utc) + timedelta(days=years * DAYS_A_YEAR)
     soonest = (limit - line.last_btdc) / (slope + (U if slope > 0 else -U))
-    first = _moment(last.measured_utc) + timedelta(days=soonest * DAYS_A_YEAR)
+    first = moment(last.measured_utc) + timedelta(days=soonest * DAYS_A_YEAR)
     said = f"{drift}; would leave the window about {leaves:%Y-%m}, as early as {first:%Y-%m}"
     return f"{leaves:%Y-%m-%d}", said
 
 
-def _moment(utc: str) -> datetime:
+def moment(utc: str) -> datetime:
+    """An instant out of a record. Raises InputError for one outside 1900 to 2200, or none."""
     try:
-        moment = datetime.fromisoformat(utc)
+        found = datetime.fromisoformat(utc)
     except ValueError:
-        moment = None
-    if moment is None or not 1900 <= moment.year <= 2200:
+        found = None
+    if found is None or not 1900 <= found.year <= 2200:
         raise InputError(f"{utc[:40]!r} is not a time of ours; the record was edited.")
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    return found if found.tzinfo else found.replace(tzinfo=UTC)
 
 
 def _cell(value: object) -> object:
@@ -296,4 +333,4 @@ def _cell(value: object) -> object:
     if not isinstance(value, str):
         return value
     text = visible(value)
-    return f"'{text}" if text.startswith(("=", "+", "-", "@")) else text
+    return f"'{text}" if text.lstrip().startswith(_FORMULA) else text

@@ -6,8 +6,10 @@ import math
 from collections.abc import Sequence
 from html import escape
 
+from rig.engine.index_places import index_places, places_apart_deg
+from rig.engine.profile import Encoder
 from rig.engine.uncertainty import Contribution
-from rig.record import words
+from rig.record import signing, words
 from rig.record.ink import figure, grouped, ink, spread, visible
 from rig.record.schema import CaptureFacts, Certificate, RigCheck
 from rig.timing.results import Judgement
@@ -137,8 +139,8 @@ def _rig(certificate: Certificate) -> str:
     pairs.append(
         (
             "encoder",
-            f"graduation ± {encoder.graduation_error_deg:g}°, run-out {encoder.run_out_deg:g}° "
-            "(as stated in the engine file)",
+            f"{_mounting(encoder)}graduation ± {encoder.graduation_error_deg:g}°, run-out "
+            f"{encoder.run_out_deg:g}° (as stated in the engine file)",
         )
     )
     pairs += _rig_checks(certificate.rig_checks)
@@ -152,6 +154,19 @@ def _rig(certificate: Certificate) -> str:
         )
     )
     return _block("Rig and program", _pairs(pairs))
+
+
+def _mounting(encoder: Encoder) -> str:
+    """How a geared encoder is driven; nothing of one that sits on the crank."""
+    words = ""
+    if encoder.turns_per_crank_turn != 1:
+        words = f"makes {encoder.turns_per_crank_turn} turns for one of the crank, "
+    if index_places(encoder) > 1:
+        apart = f"{places_apart_deg(encoder):g}°"
+        words += f"its index at {index_places(encoder)} places of it, {apart} apart, "
+    if encoder.play_deg:
+        words += f"play {encoder.play_deg:g}° ± {encoder.play_error_deg:g}° of crank, "
+    return words
 
 
 def _rig_checks(checks: Sequence[RigCheck]) -> list[tuple[str, str]]:
@@ -195,14 +210,13 @@ def _about(of: CaptureFacts) -> str:
 
 def _signing(certificate: Certificate) -> str:
     name = visible(certificate.identification) + ".json"
-    lines = (
-        f"ssh-keygen -Y sign -n file -f ~/.ssh/id_ed25519 \\\n    {name}",
-        f"gpg --armor --detach-sign {name}",
-    )
+    ssh, gpg = signing.to_sign(name)
+    lines = (f"{ssh.removesuffix(name)}\\\n    {name}", gpg)
     return _block(
         "Signing it",
         "<p>To show who stands behind it, sign the record with a tool that you have already, and "
-        "keep the signature beside it; either of these makes one:</p>"
+        "keep the signature beside it; either of these makes one, and the verify command says how "
+        "it is checked:</p>"
         f"<pre>{escape(lines[0])}\n{escape(lines[1])}</pre>",
     )
 

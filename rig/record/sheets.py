@@ -1,8 +1,12 @@
-"""Small plain files of a job, one thing each: JSON that a person can read, copy and keep."""
+"""Small plain files of a job, one thing each: JSON that a person can read, copy and keep.
+
+Tables and drawings are written in the same way: whole, or not at all.
+"""
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import math
 import os
@@ -11,7 +15,8 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-from rig.faults import InputError, reason
+from rig.faults import InputError, reason, waits
+from rig.record.store import to_disk
 
 MOST_BYTES = 10_000_000
 
@@ -23,23 +28,31 @@ def free_path(folder: Path, stem: str) -> Path:
 
 
 def write(path: Path, sheet: dict[str, Any], *, replace: bool = False) -> None:
-    """Write a sheet; it is there whole or not at all. Numbers that JSON cannot hold become null.
+    """Write a sheet; as ``write_whole`` does. Numbers that JSON cannot hold become null."""
+    text = json.dumps(_plain(sheet), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    write_whole(path, text.encode("utf-8"), replace=replace)
+
+
+def write_whole(path: Path, data: bytes, *, replace: bool = False) -> None:
+    """Write a file; it is there whole, on the disk, or not at all.
 
     Its folder is made if need be. Raises InputError when the disk does not take it, or when a file
-    of that name is there and ``replace`` is false.
+    of that name is there and ``replace`` is false; what was there is then as it was.
     """
-    text = json.dumps(_plain(sheet), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     making = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        if not path.parent.is_dir():
+            path.parent.mkdir(parents=True)
         try:
             with making.open("xb") as file:
-                file.write(text.encode("utf-8"))
+                file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
-            if path.exists() and not replace:
-                raise InputError(f"{path}: is there already, and it is not overwritten")
-            os.replace(making, path)
+            if replace:
+                os.replace(making, path)
+            else:
+                _name(making, path)
+            to_disk(path.parent)
         finally:
             with contextlib.suppress(FileNotFoundError):  # it has taken its name
                 making.unlink()
@@ -47,11 +60,25 @@ def write(path: Path, sheet: dict[str, Any], *, replace: bool = False) -> None:
         raise InputError(f"{path}: cannot be saved: {reason(why)}") from why
 
 
+def _name(making: Path, path: Path) -> None:
+    """Give a file its name, unless another has it: also one that comes at this very moment."""
+    try:
+        os.link(making, path)
+    except FileExistsError:
+        raise
+    except OSError:  # a disk without links; then there is no sure way
+        if path.exists():
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST)) from None
+        os.replace(making, path)
+
+
 def read(path: Path, kind: str) -> dict[str, Any]:
     """Read a sheet whose ``kind`` is as given.
 
     Raises InputError when it cannot be read, is no JSON, or of another kind.
     """
+    if waits(path):
+        raise InputError(f"{path}: is no file, so no {kind}")
     try:
         with path.open("rb") as file:
             data = file.read(MOST_BYTES + 1)

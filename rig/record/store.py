@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import secrets
+import time
 from collections.abc import Mapping
 from pathlib import Path
 
 from rig.faults import InputError, reason
 
+_MAKING = ".making-"
+LEFT_AFTER_S = 3600.0
+"""Nobody takes so long to save: a folder in the making that is older was left by a sudden end."""
 _TAKEN = {errno.EEXIST, errno.ENOTEMPTY}
 _NO_SUCH_THING = {errno.EINVAL, errno.ENOTSUP}  # some network disks cannot sync a folder
 
@@ -21,20 +26,23 @@ class TakenError(Exception):
 def place(parent: Path, name: str, files: Mapping[str, bytes]) -> Path:
     """Make the folder ``parent/name`` holding ``files`` (name -> bytes) in one step.
 
-    The files are written to disk in a folder beside it, which then gets its name: a crash, a full
-    disk or a power cut leaves the whole or nothing of that name. ``parent`` is made if need be.
-    Raises TakenError when the name is taken; InputError when it cannot be written, and then
-    nothing is left behind.
+    The files are written in a folder beside it, which then gets its name: a crash, a full disk or a
+    power cut leaves the whole or nothing of that name. The disk confirms the files, then their list
+    in the folder, then the folder's name. ``parent`` is made if need be. A program killed on the
+    way leaves its folder ``.making-...``, which nobody reads, and which the first ``place`` an hour
+    later or more clears away. Raises TakenError when the name is taken; InputError when it cannot
+    be written, and then nothing is left behind.
     """
     target = parent / name
-    making = parent / f".making-{secrets.token_hex(8)}"
+    making = parent / f"{_MAKING}{secrets.token_hex(8)}"
     try:
         parent.mkdir(parents=True, exist_ok=True)
+        _clear_left(parent)
         try:
             making.mkdir()
             for each, data in files.items():
                 _write(making / each, data)
-            _to_disk(making)
+            to_disk(making)
             _rename(making, target)
         finally:
             _clear(making)
@@ -43,7 +51,7 @@ def place(parent: Path, name: str, files: Mapping[str, bytes]) -> Path:
             f"{target}: cannot be saved: {reason(error)}. Nothing was written."
         ) from error
     try:
-        _to_disk(parent)
+        to_disk(parent)
     except OSError as error:
         raise InputError(
             f"{target}: is saved, but the disk does not confirm it: {reason(error)}. "
@@ -71,8 +79,11 @@ def _rename(making: Path, target: Path) -> None:
         raise
 
 
-def _to_disk(folder: Path) -> None:
-    """Have the folder's list of names reach the disk, where the system offers such a thing."""
+def to_disk(folder: Path) -> None:
+    """Have the folder's list of names reach the disk, where the system offers such a thing.
+
+    Raises OSError when the disk does not confirm it.
+    """
     if os.name == "nt":
         return
     handle = os.open(folder, os.O_RDONLY)
@@ -83,6 +94,13 @@ def _to_disk(folder: Path) -> None:
             raise
     finally:
         os.close(handle)
+
+
+def _clear_left(parent: Path) -> None:
+    for making in parent.glob(f"{_MAKING}*"):
+        with contextlib.suppress(OSError):  # it does no harm where it is, and may go another time
+            if time.time() - making.stat().st_mtime > LEFT_AFTER_S:
+                _clear(making)
 
 
 def _clear(making: Path) -> None:

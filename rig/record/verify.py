@@ -172,9 +172,10 @@ def _seal_check(path: Path, looked: seal.Seal) -> Check:
 def _page_check(path: Path, looked: seal.Seal, record: Record, whole: Certificate) -> Check:
     """The page has the digest that the record closes with, and is what the record draws."""
     try:
-        found = hashlib.sha256(path.read_bytes()).hexdigest()
-    except FileNotFoundError:
-        return _check(path.name, looked.page, "", "the page is missing", holds=False)
+        if not path.is_file():
+            return _check(path.name, looked.page, "", "the page is missing", holds=False)
+        with path.open("rb") as file:
+            found = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         words = f"the page cannot be read: {reason(error)}"
         return _check(path.name, looked.page, "", words, holds=False)

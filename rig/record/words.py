@@ -48,6 +48,6 @@ DIGESTS = (
 )
 
 VERIFYING = (
-    "With the job's folder at hand, this program's verify command computes every figure anew from "
-    "the recording and says for each figure and fingerprint whether it holds."
+    "With the job's folder at hand and nothing else, this program's verify command computes every "
+    "figure anew from the recording and says for each figure and fingerprint whether it holds."
 )

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from rig.screen.canvas import Box, Canvas, Frame, Ink
 from rig.screen.figures import HEIGHT, Size
+from rig.screen.page import draw_page, draw_panel
 from rig.screen.panels import (
     draw_crank,
     draw_foot,
@@ -54,13 +55,18 @@ def _draw_whole(canvas: Canvas, view: View) -> None:
     if health:
         draw_health(canvas, Box(canvas.width - health, y, health - 1, HEIGHT[size]), view)
     y += HEIGHT[size] + roomy
+    if view.deeds:
+        draw_page(canvas, y, view)
+        return
     foot = canvas.height - _FOOT
     _draw_middle(canvas, y, foot - y - roomy, view)
     draw_foot(canvas, foot, view)
 
 
 def _draw_middle(canvas: Canvas, y: int, height: int, view: View) -> None:
-    if view.touches is not None:
+    if view.panel is not None:
+        took = draw_panel(canvas, Box(1, y, canvas.width - 2, height), view.panel)
+    elif view.touches is not None:
         took = draw_touches(canvas, y, height, view, view.touches)
     elif view.goto is not None:
         took = draw_goto(canvas, y, height, view, view.goto)

@@ -34,6 +34,8 @@ def rig_runs(view: View, shorter: int = 0) -> list[Run]:
         runs: list[Run] = [("rig: nothing heard yet", "strong")]
     elif not rig.connected:
         runs = [(" RIG LOST ", "caution")]
+    elif not rig.understood:
+        runs = [("NO RIG UNDERSTOOD yet", "strong")]
     else:
         runs = [("rig alive", "text")]
     if rig.port and shorter < 1:
@@ -49,6 +51,8 @@ def rig_runs(view: View, shorter: int = 0) -> list[Run]:
 def reference_runs(view: View, short: bool = False) -> list[Run]:
     """Top dead centre and stroke on one line."""
     reference = view.reference
+    if view.instead:
+        return [(reference.text, "text")]
     if not reference.text:
         return [("TDC NOT FOUND yet", "strong")]
     runs: list[Run] = [("TDC" if short else f"TDC by {reference.text}", "text")]
@@ -68,7 +72,9 @@ def draw_head(canvas: Canvas, view: View) -> None:
     elapsed = clock(view.elapsed_s)
     start = canvas.put_right(end, 0, f"  {elapsed}", "strong")
     number_of = STEPS.index(view.step) + 1
-    if canvas.width >= 110:
+    if view.instead:
+        start = canvas.put_right(start, 0, view.instead.upper(), "strong")
+    elif canvas.width >= 110:
         start = _draw_strip(canvas, view, start - 1)
     else:
         step = f"{step_signs(view, canvas)} {number_of} of {len(STEPS)}: "
@@ -136,6 +142,8 @@ def draw_crank(canvas: Canvas, y: int, view: View, size: Size, right: int) -> No
     unicode = canvas.ink.unicode
     field = len(figure(_LONGEST_CRANK, size, unicode)[0])
     text, side = "--.-", ""
+    if crank.shaft and crank.after_index_deg is not None:
+        text, side = f"{crank.after_index_deg:.1f}", "index"
     if crank.btdc_deg is not None and isfinite(crank.btdc_deg):
         text, side = figure_and_side(crank.btdc_deg)
     lines = figure(text, size, unicode)
@@ -151,7 +159,10 @@ def draw_crank(canvas: Canvas, y: int, view: View, size: Size, right: int) -> No
     if not side:
         _draw_unknown(canvas, Box(x, y, room, 3), view)
         return
-    runs: list[Run] = [("crank now" if room < 50 else f"crank now, from TDC of {crank.of}", "text")]
+    whose = f"{crank.shaft}, after the index" if crank.shaft else "crank now"
+    if not crank.shaft and room >= 50:
+        whose = f"crank now, from TDC of {crank.of}"
+    runs: list[Run] = [(whose, "text")]
     canvas.put_runs(x, y, [*runs, ("   ", "text"), (movement(view), "strong")], x + room)
     _draw_run_up(canvas, x, y + 1, room, view)
     canvas.put_runs(x, y + 2, count_runs(view), x + room)
@@ -160,7 +171,8 @@ def draw_crank(canvas: Canvas, y: int, view: View, size: Size, right: int) -> No
 def _draw_unknown(canvas: Canvas, box: Box, view: View) -> None:
     """Why there is no angle, and the place after the index as far as that can be told."""
     crank = view.crank
-    runs: list[Run] = [("CRANK ANGLE NOT KNOWN   ", "outside"), (movement(view), "strong")]
+    whose = "SHAFT" if crank.shaft else "CRANK"
+    runs: list[Run] = [(f"{whose} ANGLE NOT KNOWN   ", "outside"), (movement(view), "strong")]
     canvas.put_runs(box.x, box.y, runs, box.right)
     rows = 2 if crank.after_index_deg is None else 1
     canvas.put_wrapped(Box(box.x, box.y + 1, box.width, rows), crank.why_no_angle)
@@ -226,13 +238,13 @@ def _foot_lines(canvas: Canvas, view: View, room: int) -> tuple[list[list[Run]],
 
     follow = labelled(("NEXT ", "inside"), view.next, "strong", 2)
     room -= len(follow)
-    caution = labelled((" CAUTION ", "caution"), view.caution, "strong", 3)
+    message = labelled(("now  ", "quiet"), view.message, "strong", 2)
+    room -= len(message)
+    caution = labelled((" CAUTION ", "caution"), view.caution, "strong", 4)
     room -= len(caution)
     wrong = view.rig.detail if view.rig.connected else ""  # a lost rig is said at the top
     health = labelled(("rig  ", "outside"), wrong, "strong", 2)
     room -= len(health)
-    message = labelled(("now  ", "quiet"), view.message, "text", 1)
-    room -= len(message)
     both: list[list[Run]] = []
     for comparison in view.comparisons[: max(0, min(room, canvas.height // 24))]:
         verdict = "" if comparison.verdict == "not judged" else f"  {comparison.verdict}"
@@ -266,12 +278,14 @@ def key_rows(canvas: Canvas, view: View) -> list[list[Run]]:
         return []
     rows: list[list[Run]] = [[]]
     for key in view.keys:
-        runs: list[Run] = [(f" {key.key} ", "key"), (f" {key.label}  ", "text")]
-        if rows[-1] and canvas.runs_width([*rows[-1], *runs]) > canvas.width:
+        runs: list[Run] = [(f" {key.key} ", "key"), (f" {key.label}", "text")]
+        apart: list[Run] = [("  ", "text")] if rows[-1] else []
+        if canvas.runs_width([*rows[-1], *apart, *runs]) > canvas.width - 2:
             rows.append([])
-        rows[-1] += runs
+            apart = []
+        rows[-1] += [*apart, *runs]
     if len(rows) > 2:
-        rows = [rows[0], [*rows[1], ("…", "text")]]
+        rows = [rows[0], [*rows[1], (" …", "text")]]
     return rows
 
 

@@ -27,6 +27,7 @@ def changes(old: View | None, new: View) -> list[str]:
         chain.from_iterable(_unit(_same(before, unit), unit) for unit in new.units),
         _comparisons(before, new),
         _goto(before, new),
+        _panel(before, new),
         _changed(before.message, new.message, "{}"),
         _changed(before.caution, new.caution, "CAUTION: {}"),
         _changed(before.next, new.next, "next: {}"),
@@ -146,6 +147,15 @@ def _goto(old: View, new: View) -> Iterator[str]:
     if old.goto is None or old.goto.target_btdc != new.goto.target_btdc:
         yield f"going to {btdc(new.goto.target_btdc, 2)}"
     yield from _changed(old.goto.words if old.goto else "", new.goto.words, "{}")
+
+
+def _panel(old: View, new: View) -> Iterator[str]:
+    if new.panel is None:
+        return
+    if old.panel is None or old.panel.title != new.panel.title:
+        yield new.panel.title
+    had = old.panel.lines if old.panel else ()
+    yield from (f"{line.label}: {line.text}" for line in new.panel.lines if line not in had)
 
 
 def _question(old: View, new: View) -> Iterator[str]:

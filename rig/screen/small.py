@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from rig.screen.canvas import Box, Canvas, Run
 from rig.screen.figures import HEIGHT, figure
+from rig.screen.page import ROLES
 from rig.screen.panels import count_runs, key_rows, movement, reference_runs, step_signs
 from rig.screen.scale import draw_scale, window_role
 from rig.screen.units import last_figure, mean_text
@@ -104,6 +105,18 @@ def _crank_lines(canvas: Canvas, view: View) -> list[_Line]:
 
 def _middle_lines(canvas: Canvas, view: View) -> list[_Line]:
     touches, goto = view.touches, view.goto
+    if view.deeds:
+        return [_Line(2, [(f" {deed.key} ", "key"), (f" {deed.does}: {deed.back}", "text")])
+                for deed in view.deeds]  # fmt: skip
+    if view.panel is not None:
+        panel = view.panel
+        first = f"{panel.title}: {panel.figure}{panel.unit} {panel.below}"
+        lines = [_Line(2, [(first if panel.figure else panel.title, "strong")])]
+        lines += [
+            _Line(3, [(f"{line.label} ", "quiet"), (line.text, ROLES[line.sort])])
+            for line in (*panel.lines, *panel.beside)
+        ]
+        return lines
     if touches is not None:
         n, m = len(touches.forward_deg), len(touches.backward_deg)
         middle = degrees(touches.middle_deg, decimals_for(touches.U_deg))
@@ -112,7 +125,7 @@ def _middle_lines(canvas: Canvas, view: View) -> list[_Line]:
         to_go = degrees(goto.to_go_deg, 2)
         return [_Line(2, [(f"to {btdc(goto.target_btdc, 2)}: {to_go} to go ", "strong"),
                           (goto.words, "text")])]  # fmt: skip
-    lines: list[_Line] = []
+    lines = []
     for unit in view.units:
         reading = btdc(unit.last_btdc, decimals_for(unit.U_deg))
         words = unit.last_words or ("no reading" if unit.last_btdc is None else "")

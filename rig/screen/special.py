@@ -14,7 +14,8 @@ def _turn_deg(angle_deg: float) -> float:
     return wrapped - 360.0 if wrapped > 180.0 else wrapped
 
 
-def _title(canvas: Canvas, y: int, text: str, state: str) -> None:
+def draw_title(canvas: Canvas, y: int, text: str, state: str) -> None:
+    """What has the middle of the screen, on a line that divides it from what is above."""
     width = canvas.width - 2
     canvas.put(1, y, "─" * width, "quiet")
     canvas.put(2, y, f" {text} ", "strong")
@@ -22,14 +23,14 @@ def _title(canvas: Canvas, y: int, text: str, state: str) -> None:
         canvas.put_right(1 + width, y, f" {state}", "strong")
 
 
-def _big(canvas: Canvas, y: int, text: str, size: Size, role: Role) -> int:
+def draw_big(canvas: Canvas, y: int, text: str, size: Size, role: Role) -> int:
     lines = figure(text, size, canvas.ink.unicode)
     for row, line in enumerate(lines):
         canvas.put(1, y + row, line, role)
     return 1 + len(lines[0]) + 1
 
 
-def _size_for(canvas: Canvas, height: int) -> Size:
+def size_for(canvas: Canvas, height: int) -> Size:
     if height >= 12 and canvas.width >= 110:
         return "large"
     return "middle" if height >= 9 else "small"
@@ -41,12 +42,12 @@ def draw_touches(canvas: Canvas, y: int, height: int, view: View, touches: Touch
     Returns how many of the ``height`` lines it took.
     """
     state = "the stop is IN: no full turn" if touches.stop_in else "the stop is OUT"
-    _title(canvas, y, "top dead centre by the stop", state)
-    size = _size_for(canvas, height)
+    draw_title(canvas, y, "top dead centre by the stop", state)
+    size = size_for(canvas, height)
     decimals = decimals_for(touches.U_deg)
     known = touches.middle_deg is not None
     text = number(touches.middle_deg, decimals) if known else "--.-"
-    at = _big(canvas, y + 1, text, size, "strong" if known else "quiet")
+    at = draw_big(canvas, y + 1, text, size, "strong" if known else "quiet")
     canvas.put(at, y + 1, "°", "text")
     below = "TDC so far, after the index" if known else "no TDC yet: touch it from both sides"
     canvas.put(1, y + 1 + HEIGHT[size], below, "strong")
@@ -126,11 +127,11 @@ def draw_goto(canvas: Canvas, y: int, height: int, view: View, goto: GoToView) -
         else (f"going to {btdc(goto.target_btdc, 2)}")
     )
     side = "from the right side" if goto.from_right_side else "NOT from the right side"
-    _title(canvas, y, what, side)
-    size = _size_for(canvas, height)
+    draw_title(canvas, y, what, side)
+    size = size_for(canvas, height)
     known = goto.to_go_deg is not None
     text = number(abs(goto.to_go_deg or 0.0), 1 if abs(goto.to_go_deg or 0.0) >= 10 else 2)
-    at = _big(canvas, y + 1, text if known else "--.-", size, "strong" if known else "quiet")
+    at = draw_big(canvas, y + 1, text if known else "--.-", size, "strong" if known else "quiet")
     passed = known and (goto.to_go_deg or 0.0) < 0.0
     canvas.put(at, y + 1, "°", "strong")
     if known:

@@ -99,7 +99,9 @@ def judgement_table(judgements: Sequence[Judgement], title: str = "Judgement") -
     rows = []
     for j in judgements:
         decimals, U = _within(j.uncertainty)
-        remarks = (j.words, "" if j.kind == "turned" else j.kind, *j.marks)
+        # What the words say already is not said twice.
+        more = ("" if j.kind == "turned" else j.kind, *j.marks)
+        remarks = (j.words, *(each for each in more if each not in j.words))
         rows.append(
             (
                 j.unit, j.setting, _cylinder(j.cylinder), j.phase, str(j.n),

@@ -21,6 +21,7 @@ STEPS: tuple[Step, ...] = ("rig check", "index", "top dead centre", "stroke", "r
 Contacts = Literal["open", "closed", "unknown"]
 Stroke = Literal["stated", "not stated", "lost", "not needed"]
 Kind = Literal["turned", "set", "impulse"]
+Sort = Literal["plain", "now", "good", "bad", "quiet"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +31,7 @@ class RigView:
     port: str = ""
     name: str = ""
     connected: bool = True
+    understood: bool = True  # False: something talks there, and no rig was made out of it yet
     silent_s: float | None = None  # seconds since anything was heard; None: never heard
     lines: int = 0
     troubles: tuple[tuple[str, int], ...] = ()  # kind, how many
@@ -48,6 +50,7 @@ class CrankView:
     speed_deg_s: float = 0.0  # size only
     run_up_deg: float = 0.0
     run_up_needed_deg: float = 20.0
+    shaft: str = ""  # given where there is no top dead centre: whose angle after the index it is
     will_count: bool = False
     why_not: str = ""  # why an opening now would not count
 
@@ -144,6 +147,41 @@ class GoToView:
 
 
 @dataclass(frozen=True, slots=True)
+class PanelLine:
+    """One line of a panel: what it is about, what is said, and how it is meant."""
+
+    label: str
+    text: str
+    sort: Sort = "plain"
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A part of the work that has the middle of the screen to itself.
+
+    ``figure`` is the number to be seen first, with what it is in ``below``; lines stand ``beside``
+    it and, over the whole width, under it. Without a figure (empty) the lines have all the room.
+    """
+
+    title: str
+    state: str = ""
+    figure: str = ""  # digits and a point, or empty
+    unit: str = "°"
+    below: str = ""
+    beside: tuple[PanelLine, ...] = ()
+    lines: tuple[PanelLine, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DeedLine:
+    """One line of the page of all keys: what the key does, and how that is taken back."""
+
+    key: str
+    does: str
+    back: str
+
+
+@dataclass(frozen=True, slots=True)
 class Question:
     """Something asked of the person. With ``entry`` (also "") an answer is being typed."""
 
@@ -167,6 +205,7 @@ class View:
 
     job: str = ""  # the engine's name
     tag: str = ""  # e.g. "virtual rig, simulated hand"
+    instead: str = ""  # what is done in the place of a job on an engine, which has no such steps
     step: Step = "rig check"
     done: tuple[Step, ...] = ()
     rig: RigView = RigView()
@@ -177,6 +216,8 @@ class View:
     comparisons: tuple[ComparisonView, ...] = ()
     touches: TouchesView | None = None  # given while the stop is used
     goto: GoToView | None = None  # given while going to an angle
+    panel: Panel | None = None  # given while a part of the work has the middle of the screen
+    deeds: tuple[DeedLine, ...] = ()  # given while the page of all keys is open
     elapsed_s: float = 0.0  # of the capture
     capture: str = ""  # file name
     next: str = ""  # what to do next, one sentence

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+from rig.engine.index_places import CLEAR, places_apart_deg
 from rig.engine.profile import Profile, Unit
 from rig.signal.events import IndexPass, Opening
 from rig.timing.rigcheck import counts_check, identity_check
@@ -47,11 +48,16 @@ class Seen:
     restarts: int
     illegal: int
     troubles: Mapping[str, int]
+    which_place: str = ""  # why a reference that is there does not hold for a geared encoder
 
 
 def doubts(profile: Profile, seen: Seen) -> list[Doubt]:
     """Everything that looks wrong, the worst first."""
     found = [*_line(seen), *_counts(profile, seen)]
+    if seen.which_place:
+        words = f"{seen.which_place} (within {CLEAR * places_apart_deg(profile.encoder):.0f}° will"
+        words += " do; touching the stop again does too); without it nothing read counts"
+        found.append(Doubt(words, bad=False))
     for unit in profile.units:
         found += _unit(profile, unit, seen)
     found += _bridged(profile.units, seen.openings)

@@ -4,21 +4,25 @@
 
 ``crank_deg`` is where the crank stood, ``direction`` the way in which it had last been turned (1
 forward, -1 back, 0 not known). ``purpose`` "check" marks a touch made once more at the end.
-``{"back": true}`` takes the last one back. A note named ``MARK`` says that the crank stood at the
-engine's own mark: ``{"crank_deg": 521.9, "what": "flywheel mark", "cylinder": 1}``.
+``{"back": true}`` takes the last one back, with ``"reading": 3`` the third. A note named ``MARK``
+says that the crank stood at the engine's own mark: ``{"crank_deg": 521.9, "what": "flywheel mark",
+"cylinder": 1}``, and with ``{"back": true}`` takes the last one back. A note named ``INCLINED``
+says how the gauge stands to the bore: ``{"inclined_deg": 25.0, "case": "sliding"}``.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import combinations
 
-from rig.engine.gauge import GaugePoint
+from rig.engine.gauge import Gauge, GaugePoint
 from rig.faults import InputError
 from rig.wire.records import Batch, Note
 
-NOTE, MARK = "gauge", "mark"
+NOTE, MARK, INCLINED = "gauge", "mark", "gauge-inclined"
 
 
 def gauge_note(
@@ -47,35 +51,65 @@ class GaugeReading:
     cylinder: int
     direction: int
     again: bool
+    life: int = 0  # of the rig: how often its angles had begun anew
 
 
 @dataclass(slots=True)
 class GaugeNotes:
-    """The gauge readings and marks of a capture, in order. ``wrong`` are notes without sense."""
+    """The gauge readings and marks of a capture, in order, and the gauge as it was set up.
+
+    ``wrong`` are notes without sense.
+    """
 
     readings: list[GaugeReading] = field(default_factory=list)
     marks: list[tuple[float, int, str]] = field(default_factory=list)  # crank deg, cylinder, what
+    gauge: Gauge = field(default_factory=Gauge)
     wrong: list[str] = field(default_factory=list)
 
-    def take(self, note: Note) -> None:
+    def take(self, note: Note, life: int = 0) -> None:
         """Take a note; one of another name is passed over."""
-        if note.name not in (NOTE, MARK):
-            return
         value = note.value
         try:
-            if note.name == MARK:
+            if note.name == INCLINED:
+                self.gauge = _inclined(self.gauge, value)
+            elif note.name == MARK and value.get("back"):
+                del self.marks[-1:]
+            elif note.name == MARK:
                 self.marks.append((_number(value, "crank_deg"), _cylinder(value), _what(value)))
-            elif value.get("back"):
-                if self.readings:
-                    self.readings.pop()
-            else:
-                self.readings.append(_reading(value))
+            elif note.name == NOTE and value.get("back"):
+                self._take_back(value.get("reading", len(self.readings)))
+            elif note.name == NOTE:
+                self.readings.append(_reading(value, life))
         except InputError as why:
             self.wrong.append(f"a note named {note.name!r} makes no sense: {why}")
+
+    def _take_back(self, number: object) -> None:
+        if not self.readings:
+            return
+        if not isinstance(number, int) or not 1 <= number <= len(self.readings):
+            raise InputError(f"reading is {number!r}, there are 1 to {len(self.readings)}")
+        del self.readings[number - 1]
 
     def of(self, cylinder: int) -> list[GaugeReading]:
         """The readings at one cylinder."""
         return [each for each in self.readings if each.cylinder == cylinder]
+
+    def in_one_life(self) -> GaugeNotes:
+        """The readings and marks of that life of the rig which has most of them.
+
+        For an encoder geared so that its index comes at several places of the crank: angles of one
+        life and of another are then not counted from the same place.
+        """
+        lives = Counter(each.life for each in self.readings)
+        if len(lives) < 2:
+            return self
+        chosen, n = lives.most_common(1)[0]
+        left = (
+            f"{len(self.readings) - n} gauge readings are left out, and the marks: the rig began"
+            " anew between them and the others, and its index may stand for another place"
+        )
+        kept = [each for each in self.readings if each.life == chosen]
+        return GaugeNotes(kept, [], self.gauge, [*self.wrong, left])
 
     def points(self, cylinder: int, *, again: bool = False) -> list[GaugePoint]:
         """The points of the series, or those touched once more at the end."""
@@ -92,6 +126,33 @@ def notes_in(batches: Iterable[Batch]) -> GaugeNotes:
     return found
 
 
+SLACK_MM = 0.05
+"""Two readings that contradict one another by less may be clearances (common practice, no
+source)."""
+
+
+def out_of_order(readings: Sequence[GaugeReading]) -> int | None:
+    """Number (from 1) of the point that contradicts most others, None when none does.
+
+    On one side of the top, a point nearer to it has the smaller lift. The side is taken from the
+    way in which the crank came: forward before the top, back after it. Of two that contradict one
+    another the later one is named. Source: a piston that rises does not fall on the way.
+    """
+    series = [each for each in readings if not each.again]
+    against = [0] * len(series)
+    for i, j in combinations(range(len(series)), 2):
+        one, other = series[i], series[j]
+        if not one.direction or one.direction != other.direction:
+            continue
+        ahead = (other.point.angle_deg - one.point.angle_deg + 180.0) % 360.0 - 180.0
+        rise = (other.point.lift_mm - one.point.lift_mm) * (1 if ahead > 0 else -1) * one.direction
+        if rise > SLACK_MM:
+            against[i] += 1
+            against[j] += 1
+    most = max(against, default=0)
+    return max(n for n, count in enumerate(against, 1) if count == most) if most else None
+
+
 def falling(readings: Iterable[GaugeReading], tdc_deg: float) -> list[int]:
     """Numbers (from 1) of the points come to with the piston falling, as far as that was noted.
 
@@ -105,12 +166,23 @@ def falling(readings: Iterable[GaugeReading], tdc_deg: float) -> list[int]:
     return numbers
 
 
-def _reading(value: Mapping[str, object]) -> GaugeReading:
-    way = value.get("direction", 0)
-    if way not in (1, 0, -1):
-        raise InputError(f"direction is {way!r}, not 1, 0 or -1")
+def _inclined(gauge: Gauge, value: Mapping[str, object]) -> Gauge:
+    set_up = replace(gauge, inclination_deg=_number(value, "inclined_deg"), case="")
+    case = value.get("case")
+    if case in ("sliding", "pinned"):
+        set_up = replace(set_up, case="sliding" if case == "sliding" else "pinned")
+    _ = set_up.mm_per_mm  # an angle that cannot be, or one without its case, is refused
+    return set_up
+
+
+def _reading(value: Mapping[str, object], life: int) -> GaugeReading:
+    said = value.get("direction", 0)
+    way = next((each for each in (1, 0, -1) if each == said), None)
+    if way is None:
+        raise InputError(f"direction is {said!r}, not 1, 0 or -1")
     point = GaugePoint(_number(value, "crank_deg"), _number(value, "lift_mm"))
-    return GaugeReading(point, _cylinder(value), int(str(way)), value.get("purpose") == "check")
+    again = value.get("purpose") == "check"
+    return GaugeReading(point, _cylinder(value), way, again, life)
 
 
 def _number(value: Mapping[str, object], key: str) -> float:

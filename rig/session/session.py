@@ -12,27 +12,29 @@ from collections import Counter
 from dataclasses import replace
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
+from rig.engine.firing import plug_hole_offset_deg
+from rig.engine.index_places import same_frame
 from rig.engine.profile import Profile, Unit
 from rig.engine.reference import Reference, from_plain
 from rig.faults import InputError
+from rig.session.dead_centre import chosen
 from rig.session.doubts import Doubt, Seen, doubts
+from rig.session.fires import FiresHere
+from rig.session.gauge_notes import GaugeNotes
+from rig.session.moving import by_moving
+from rig.session.places import ONE_SIDE, IndexPlaces
 from rig.session.settings import signal_settings
-from rig.session.since import Since
+from rig.session.since import Since, put
 from rig.session.stop import StopTouches
 from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost
 from rig.signal.follow import Follower
 from rig.signal.index_check import IndexCheck
-from rig.signal.place import STOOD_STILL
-from rig.signal.touches import find_touches
 from rig.signal.track import TOLERANCE_COUNTS
 from rig.timing.compare import compare_units
 from rig.timing.impulse import ImpulseLag, impulse_lags, sort_out
 from rig.timing.judge import judge
 from rig.timing.results import Comparison, Judgement, Reading
-from rig.timing.tie import StrokeStatement, state_stroke, tie
+from rig.timing.tie import NO_REFERENCE, StrokeStatement, tie
 from rig.wire.records import Batch, Foot, Health, Identity, Note, Restart, Trouble
 
 Phase = Literal["as found", "as left"]
@@ -45,6 +47,7 @@ class Session:
         self.profile = profile
         self.reference = reference
         self.follower = Follower(signal_settings(profile))
+        self.start_us = 0.0  # the rig's time at which the capture begins: its first position
         self.openings: list[Opening] = []
         self.troubles: Counter[str] = Counter()
         self.last_trouble = ""
@@ -54,7 +57,8 @@ class Session:
         self.foot_presses = 0
         self.restarts = 0
         self.remarks: list[str] = []
-        self.changes: list[tuple[str, str]] = []  # what was changed, on which unit
+        self.changes: list[tuple[str, str]] = []  # what was changed, on which unit ("": on all)
+        self.changed_us: list[float] = []  # and when
         self.said: set[str] = set()  # steps that the person said to be done
         self.index_passes: list[IndexPass] = []
         self.index_check = IndexCheck(self.follower.settings)
@@ -62,14 +66,17 @@ class Session:
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_words = ""
         self.references: list[Reference] = []  # every one that was in use, or found as a check
+        self.gauge = GaugeNotes()  # gauge readings and marks of the engine, as the person noted
         self.checks: list[str] = []  # what touching the stop again showed
         self.notes = 0
+        self._heard_nothing = True
         self._settings = {unit.name: Since(unit.settings[0].name) for unit in profile.units}
+        self._moving = {unit.name: Since(False) for unit in profile.units}
         self._phase: Since[Phase] = Since("as found")
-        self._stroke: Since[StrokeStatement | None] = Since(None)
+        self._stroke: Since[FiresHere | None] = Since(None)
         self.stroke_lost = False
+        self.places = IndexPlaces(profile)
         self._struck: dict[float, str] = {}
-        self._trail: list[NDArray[np.void]] = []
         self._figures: tuple[object, list[Reading], list[Judgement], list[Comparison]] | None
         self._figures = None
         self._ties: list[Reading | None] = []  # of the first openings, with this reference:
@@ -81,11 +88,14 @@ class Session:
         """Work through a batch. Returns what it decided, in order."""
         for other in batch.others:
             if isinstance(other, Restart):
-                self._end_trail()
+                if self.stop is not None:
+                    self.stop.restarted(self.follower, self.profile)
                 self._restarted(other)
+        if self._heard_nothing and len(batch.positions):
+            self._heard_nothing, self.start_us = False, float(batch.positions[0]["t_us"])
         events = self.follower.take(batch)
         if self.stop is not None and len(batch.positions):
-            self._trail.append(batch.positions)
+            self.stop.trail.append(batch.positions)
         for other in batch.others:
             if isinstance(other, Trouble):
                 self.troubles[other.kind] += 1
@@ -131,7 +141,10 @@ class Session:
         self._lose_stroke(restart.t_us)
 
     def _lose_stroke(self, t_us: float) -> None:
-        """Turns may have gone uncounted: the firing stroke has to be stated again."""
+        """Turns may have gone uncounted: the firing stroke has to be stated again, and the place
+        of the index where it has several."""
+        self.places.lost(t_us)
+        self._figures, self._ties = None, []
         if self._stroke.now is not None:
             self._stroke.set(t_us, None)
             self.stroke_lost = True
@@ -141,6 +154,7 @@ class Session:
     def _noted(self, note: Note) -> None:
         """Take a note. One that cannot be understood is counted as trouble, nothing more."""
         self.notes += 1
+        self.gauge.take(note, self.places.life)
         act = getattr(self, "_note_" + note.name.replace("-", "_"), None)
         if act is None:
             return
@@ -158,19 +172,23 @@ class Session:
             raise InputError(f"{unit.name} has no setting {name!r}")
         self._settings[unit.name].set(t_us, name)
 
+    def _note_moving(self, t_us: float, value: dict[str, object]) -> None:
+        moving = self._moving[self.unit(str(value["unit"])).name]
+        moving.set(float(str(value.get("from_us", t_us))), not value.get("end"))
+
     def _note_phase(self, t_us: float, value: dict[str, object]) -> None:
         self._phase.set(t_us, "as left" if value["phase"] == "as left" else "as found")
 
     def _note_stroke(self, t_us: float, value: dict[str, object]) -> None:
         if self.reference is None:
             raise InputError("top dead centre is not known yet")
-        crank_deg = float(str(value["crank_deg"]))
-        statement = state_stroke(
-            crank_deg, int(str(value["cylinder"])), self.profile, self.reference
-        )
+        said = FiresHere(float(str(value["crank_deg"])), int(str(value["cylinder"])))
+        if not self.places.known:
+            self.places.state(said.crank_deg, said.cylinder, self.reference)
+        said.on(self.profile, self.reference)  # there is such a cylinder, and its top is known
         # What was read before in this life of the rig is on the same count of turns.
         since = t_us if self.stroke_lost else -math.inf
-        self._stroke.set(since, statement)
+        self._stroke.set(since, said)
         self.stroke_lost = False
 
     def _note_strike(self, t_us: float, value: dict[str, object]) -> None:
@@ -181,31 +199,38 @@ class Session:
             self._struck[struck] = str(value.get("why") or "struck out by hand")
 
     def _note_said(self, t_us: float, value: dict[str, object]) -> None:
-        self.said.add(str(value["step"]))
+        taken = self.said.discard if value.get("back") else self.said.add
+        taken(str(value["step"]))
 
     def _note_change(self, t_us: float, value: dict[str, object]) -> None:
-        self.changes.append((str(value["words"]), str(value.get("unit", ""))))
+        put(self.changes, value, lambda: (str(value["words"]), str(value.get("unit", ""))))
+        put(self.changed_us, value, lambda: t_us)
 
     def _note_remark(self, t_us: float, value: dict[str, object]) -> None:
-        self.remarks.append(str(value["text"]))
+        put(self.remarks, value, lambda: str(value["text"]))
 
     def _note_reference(self, t_us: float, value: dict[str, object]) -> None:
-        self.reference = from_plain(value)
+        stated = from_plain(value)
+        plug_hole_offset_deg(self.profile.engine, stated.cylinder)  # its top is known
+        self.reference = stated
+        self.references.append(stated)
+
+    def _note_use(self, t_us: float, value: dict[str, object]) -> None:
+        self.reference = chosen(value, self.references, self.gauged, self.profile)
+        if "found" not in value:  # it is of this life of the rig
+            self.places.found(self.reference)
         self.references.append(self.reference)
 
     def _note_stop_in(self, t_us: float, value: dict[str, object]) -> None:
-        purpose: Literal["reference", "check"] = (
-            "check" if value.get("purpose") == "check" else "reference"
-        )
-        self.stop = StopTouches(t_us, int(str(value.get("cylinder", 1))), purpose)
-        self._trail = []
+        cylinder = int(str(value.get("cylinder", 1)))
+        plug_hole_offset_deg(self.profile.engine, cylinder)  # refused before it is touched
+        again = value.get("purpose") == "check"
+        self.stop = StopTouches(t_us, cylinder, "check" if again else "reference")
 
     def _note_stop_out(self, t_us: float, value: dict[str, object]) -> None:
         if self.stop is None:
             return
-        done = self.touches()
-        self.stop, self._trail = None, []
-        assert done is not None
+        done, self.stop = self.stop.so_far(self.follower), None
         self.stops.append(done)
         if value.get("drop"):
             self.stop_words = "the touches were dropped"
@@ -217,46 +242,27 @@ class Session:
                 capture=str(value.get("capture", "")),
             )
             if done.purpose == "check" and self.reference is not None:
-                self.stop_words = self.reference.compared(found)
+                if not self.places.known:
+                    self.places.found(found)
+                here = self.places.now(self.reference) or self.reference
+                self.stop_words = here.compared(found)
                 self.checks.append(self.stop_words)
+                found = same_frame(found, self.reference, self.profile.encoder)
             else:
+                self.places.found(found)
                 self.reference = found
                 self.stop_words = found.how
             self.references.append(found)
         except InputError as why:
             self.stop_words = str(why)
+            if self.reference is not None and self.places.touched(done, self.reference):
+                self.stop_words = ONE_SIDE
 
     # -- the stop -----------------------------------------------------------------------------
 
     def touches(self) -> StopTouches | None:
         """The touches of the stop that is in, as far as they have been left again."""
-        if self.stop is None:
-            return None
-        done = StopTouches(
-            self.stop.t_us,
-            self.stop.cylinder,
-            self.stop.purpose,
-            list(self.stop.touches),
-            list(self.stop.crank_deg),
-        )
-        self._add_touches(done)
-        return done
-
-    def _add_touches(self, to: StopTouches) -> None:
-        if not self._trail:
-            return
-        self._trail = [np.concatenate(self._trail)]
-        for touch in find_touches(self._trail[0], self.follower.settings):
-            angle = self.follower.track.crank_deg(touch.at)
-            if angle is not None:
-                to.touches.append(touch)
-                to.crank_deg.append(angle)
-
-    def _end_trail(self) -> None:
-        """The rig restarts: counts of the old life mean nothing in the new one."""
-        if self.stop is not None:
-            self._add_touches(self.stop)
-        self._trail = []
+        return None if self.stop is None else self.stop.so_far(self.follower)
 
     # -- out ----------------------------------------------------------------------------------
 
@@ -271,6 +277,10 @@ class Session:
     def setting_of(self, unit: str) -> str:
         """Name of the setting in force for ``unit`` now."""
         return self._settings[unit].now
+
+    def setting_at(self, unit: str, t_us: float) -> str:
+        """Name of the setting in force for ``unit`` at ``t_us``."""
+        return self._settings[unit].at(t_us)
 
     def doubts(self, *, over: bool = False) -> list[Doubt]:
         """What looks wrong so far, the worst first: lines, counts, contact inputs.
@@ -291,6 +301,7 @@ class Session:
             restarts=self.restarts,
             illegal=self.follower.losses.illegal,
             troubles=self.troubles,
+            which_place="" if self.reference is None or self.places.known else self.places.why,
         )
         return doubts(self.profile, seen)
 
@@ -307,10 +318,30 @@ class Session:
         """As found, or as left after the tightening."""
         return self._phase.now
 
+    def t_us(self, reading: Reading) -> float:
+        """When, by the rig's clock, a reading of this session was taken."""
+        return reading.t_s * 1e6 + self.start_us
+
+    def stroke_at(self, t_us: float) -> StrokeStatement | None:
+        """The statement of the firing stroke in force at ``t_us``; see ``stroke``."""
+        said = self._stroke.at(t_us)
+        return said.on(self.profile, self.reference_at(t_us)) if said else None
+
     @property
     def stroke(self) -> StrokeStatement | None:
-        """The statement of the firing stroke in force now."""
-        return self._stroke.now
+        """The statement of the firing stroke in force now, on the reference as it holds now."""
+        said = self._stroke.now
+        return said.on(self.profile, self.here) if said else None
+
+    @property
+    def here(self) -> Reference | None:
+        """The reference as it holds now: as it was found, or counted from the place at which a
+        geared encoder's index stands now. None while that place is not known."""
+        return self.places.now(self.reference)
+
+    def reference_at(self, t_us: float) -> Reference | None:
+        """The reference as it held at ``t_us``; see ``here``."""
+        return self.places.at(t_us, self.reference)
 
     def readings(self) -> list[Reading]:
         """Every forward opening of the units, tied with the reference as it is known now."""
@@ -323,6 +354,11 @@ class Session:
     def comparisons(self) -> list[Comparison]:
         """Units against one another; empty while there is no reference."""
         return self._worked_out()[2]
+
+    @property
+    def gauged(self) -> GaugeNotes:
+        """The gauge readings and marks that belong together; see ``GaugeNotes.in_one_life``."""
+        return self.gauge.in_one_life() if self.places.many > 1 else self.gauge
 
     def lags(self) -> list[ImpulseLag]:
         """The lag of each impulse coupling that shows in the readings."""
@@ -344,7 +380,8 @@ class Session:
 
     def _tied(self, opening: Opening) -> Reading | None:
         unit = next((u for u in self.profile.units if u.input == opening.input), None)
-        if unit is None or opening.direction < 0:
+        moved = unit is not None and by_moving(opening, self._moving[unit.name])
+        if unit is None or (opening.direction < 0 and not moved):
             return None
         struck = self._struck.get(opening.t_us) or self.index_check.why_not(opening.t_us)
         if struck:
@@ -352,10 +389,11 @@ class Session:
         return tie(
             opening,
             self.profile,
-            self.reference,
+            self.reference_at(opening.t_us),
+            start_us=self.start_us,
+            without=NO_REFERENCE if self.reference is None else self.places.why,
             setting=self._settings[unit.name].at(opening.t_us),
-            stroke=self._stroke.at(opening.t_us),
+            stroke=self.stroke_at(opening.t_us),
             phase=self._phase.at(opening.t_us),
-            # The crank held, and the contacts part: the unit was moved, or its lever.
-            kind="set" if opening.why == STOOD_STILL and not struck else "turned",
+            kind="set" if moved and not struck else "turned",
         )

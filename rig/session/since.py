@@ -1,9 +1,10 @@
-"""A value that changes at instants of the rig's time."""
+"""A value that changes at instants of the rig's time, and a list whose last can be taken back."""
 
 from __future__ import annotations
 
 import bisect
 import math
+from collections.abc import Callable, Mapping
 from typing import Generic, TypeVar
 
 T = TypeVar("T")
@@ -29,3 +30,11 @@ class Since(Generic[T]):
     def now(self) -> T:
         """The value in force now."""
         return self._values[-1]
+
+
+def put(of: list[T], value: Mapping[str, object], item: Callable[[], T]) -> None:
+    """Add what a note says to ``of``; one that says ``{"back": true}`` takes the last away."""
+    if value.get("back"):
+        del of[-1:]
+    else:
+        of.append(item())

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from rig.engine.firing import geometry_of
+from rig.engine.index_places import around_deg, index_places
 from rig.engine.profile import Profile
 from rig.engine.reference import Reference, from_stop
-from rig.signal.touches import Touch
+from rig.signal.follow import Follower
+from rig.signal.touches import Touch, find_touches
 
 
 @dataclass(slots=True)
@@ -20,6 +25,28 @@ class StopTouches:
     purpose: Literal["reference", "check"]
     touches: list[Touch] = field(default_factory=list)
     crank_deg: list[float] = field(default_factory=list)
+    trail: list[NDArray[np.void]] = field(default_factory=list)  # positions in this life of the rig
+
+    def so_far(self, follower: Follower) -> StopTouches:
+        """With those of the trail, as far as they have been left again."""
+        found = replace(self, touches=list(self.touches), crank_deg=list(self.crank_deg), trail=[])
+        if self.trail:
+            self.trail = [np.concatenate(self.trail)]
+            for touch in find_touches(self.trail[0], follower.settings):
+                angle = follower.track.crank_deg(touch.at)
+                if angle is not None:
+                    found.touches.append(touch)
+                    found.crank_deg.append(angle)
+        return found
+
+    def restarted(self, follower: Follower, profile: Profile) -> None:
+        """The rig restarts: counts of the old life mean nothing in the new one. Nor do its angles
+        where the index comes at several places of the crank."""
+        whole = self.so_far(follower)
+        one_place = index_places(profile.encoder) == 1
+        self.touches = whole.touches if one_place else []
+        self.crank_deg = whole.crank_deg if one_place else []
+        self.trail = []
 
     def side(self, side: int) -> tuple[float, ...]:
         """Angles of the steady touches reached forward (+1) or backwards (-1)."""
@@ -29,12 +56,22 @@ class StopTouches:
             if touch.side == side and touch.steady
         )
 
+    def _on_disc(self, side: int, profile: Profile) -> tuple[float, ...]:
+        """As ``side``, over as many turns as it takes to tell each touch's place on the disc of a
+        geared encoder."""
+        steady = [
+            angle
+            for touch, angle in zip(self.touches, self.crank_deg, strict=True)
+            if touch.side == side and touch.steady
+        ]
+        return tuple(around_deg(angle, profile.encoder) for angle in steady)
+
     def reference(self, profile: Profile) -> Reference:
         """Top dead centre from these touches. Raises InputError when they do not give one."""
         encoder = profile.encoder
         return from_stop(
-            self.side(1),
-            self.side(-1),
+            self._on_disc(1, profile),
+            self._on_disc(-1, profile),
             counts_per_turn=encoder.counts_per_turn,
             geometry=geometry_of(profile.engine, self.cylinder),
             cylinder=self.cylinder,

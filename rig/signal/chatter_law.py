@@ -12,7 +12,6 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 PRIOR_GAPS = 4.0
 PRIOR_GAP_US = 100.0
@@ -47,37 +46,37 @@ class ChatterLaw:
         """Mean closed gap of the chatter, microseconds, as learnt so far."""
         return self._gap_sum_us / self._gaps
 
-    def learn_chatter(self, gaps_us: NDArray[np.float64], runs_us: Sequence[float]) -> None:
+    def learn_chatter(self, gaps_us: Sequence[float], runs_us: Sequence[float]) -> None:
         """Closed gaps and open runs of a passage that was an opening, its last run left out."""
         self._gaps += len(gaps_us)
-        self._gap_sum_us += float(gaps_us.sum())
-        self._chatter_short += sum(run <= SHORT_US for run in runs_us)
+        self._gap_sum_us += sum(gaps_us)
+        self._chatter_short += _short(runs_us)
         self._chatter_all += len(runs_us)
 
     def learn_noise(self, runs_us: Sequence[float], closed_us: float) -> None:
         """Open runs that came to nothing within ``closed_us`` more of closed contacts."""
         self._events += len(runs_us)
         self._closed_us += closed_us
-        self._noise_short += sum(run <= SHORT_US for run in runs_us)
+        self._noise_short += _short(runs_us)
         self._noise_all += len(runs_us)
 
     def unlearn_noise(self, runs_us: Sequence[float]) -> None:
         """Take back open runs that are in question again."""
         self._events -= len(runs_us)
-        self._noise_short -= sum(run <= SHORT_US for run in runs_us)
+        self._noise_short -= _short(runs_us)
         self._noise_all -= len(runs_us)
 
-    def split(self, gaps_us: NDArray[np.float64], runs_us: Sequence[float]) -> int:
+    def split(self, gaps_us: Sequence[float], runs_us: Sequence[float]) -> int:
         """How many of the early runs are noise: the likeliest split, weighed by each run and the
-        gap after it, shapes (n,). 0 to n.
+        gap after it, n each. 0 to n. Gaps that are all short are of the chatter.
         """
-        if not len(gaps_us) or gaps_us.max() <= PRIOR_GAP_US:
+        if max(gaps_us, default=0.0) <= PRIOR_GAP_US:
             return 0
         from scipy.special import xlog1py
 
         # Lomax: density (n / sum) (1 + gap / sum)^-(n + 1) for n gaps learnt with that sum.
         n, total_us = self._gaps, self._gap_sum_us
-        chatter = math.log(n / total_us) - xlog1py(n + 1.0, gaps_us / total_us)
+        chatter = math.log(n / total_us) - xlog1py(n + 1.0, np.array(gaps_us) / total_us)
         noise = math.log(self._events / self._closed_us)
         of_noise = self._noise_short / self._noise_all
         of_chatter = self._chatter_short / self._chatter_all
@@ -87,3 +86,7 @@ class ChatterLaw:
         )
         favour = np.concatenate(([0.0], np.cumsum(noise - chatter + length)))
         return int(np.argmax(favour))
+
+
+def _short(runs_us: Sequence[float]) -> int:
+    return sum(run <= SHORT_US for run in runs_us)

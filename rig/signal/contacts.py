@@ -33,12 +33,10 @@ can tell them from chatter, and the first of them is given.
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import Generic, TypeVar
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,8 +45,7 @@ from rig.signal.chatter_law import SHORT_US, ChatterLaw
 from rig.signal.events import Finding
 from rig.signal.settings import Settings
 
-Mark = TypeVar("Mark")
-"""Whatever the caller wants to find again at an edge: the state of the crank at that instant."""
+Floats = NDArray[np.float64]
 
 LOOK_BACK = 2.0
 """How far back a passage that came to nothing may be joined, in closed runs that end one."""
@@ -63,38 +60,63 @@ class Rest(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Passage(Generic[Mark]):
+class Passage:
     """One passage that is over. ``to`` is where the contacts came to rest after it.
 
     ``mark`` and ``t_us`` belong to the first edge that counts. ``runs`` is how many times the
-    contacts left their rest, ``dropped_us`` holds the instants of early runs taken for noise.
+    contacts left their rest, ``dropped`` holds the instants of early runs taken for noise.
     """
 
     to: Rest
+    decided_us: float  # when silence decided it
     t_us: float
-    mark: Mark
+    mark: np.void
     runs: int
     last_us: float
     rest_us: float  # how long the contacts had rested before, in microseconds
     dropped: tuple[float, ...] = ()
-    longest_us: float = 0.0  # longest run away from the rest, for a passage that came to nothing
+    longest_us: float | None = None  # longest run away from the rest, when it came to nothing
     broken: bool = False  # edges were left out by the rig and may have held the end of it
 
 
-@dataclass(slots=True)
-class _Run(Generic[Mark]):
-    """A run away from the rest: it began at ``t_us`` and ended at ``end_us`` (None: goes on)."""
+class _Edges(NamedTuple):
+    """Edges of one passage, by turns away from the rest and back to it: their times and marks.
 
-    t_us: float
-    mark: Mark
-    end_us: float | None = None
+    A *run* lasts from an edge away to the edge back; the last one may still go on. Plain numbers:
+    a passage has a handful of edges.
+    """
+
+    t_us: list[float]
+    marks: NDArray[np.void]
+
+    def lengths(self) -> list[float]:
+        """How long each run lasted, without one that goes on."""
+        return [end - start for start, end in zip(self.t_us[::2], self.t_us[1::2], strict=False)]
+
+    def gaps(self) -> list[float]:
+        """From the end of each run to the next one."""
+        return [after - end for end, after in zip(self.t_us[1::2], self.t_us[2::2], strict=False)]
 
 
-class Debouncer(Generic[Mark]):
-    """The contacts of one input. ``edge`` and ``until`` return the passages that are decided.
+_NONE = _Edges([], np.empty(0, np.void))
 
-    Decisions depend on the edges and their times alone, not on when ``until`` is called, as long
-    as it is told no time beyond an edge that is still to come.
+
+def _joined(pieces: list[_Edges]) -> _Edges:
+    """Pieces in succession, as one."""
+    some = [piece for piece in pieces if piece.t_us]
+    if len(some) == 1:
+        return some[0]
+    marks = [piece.marks for piece in some]
+    t_us = [t for piece in some for t in piece.t_us]
+    return _Edges(t_us, np.concatenate(marks, dtype=marks[0].dtype))
+
+
+class Debouncer:
+    """The contacts of one input. ``edges`` and ``until`` return the passages that are decided.
+
+    A *mark* goes with each edge: whatever the caller wants to find again at the first edge of a
+    passage. Decisions depend on the edges and their times alone, not on how many come at once nor
+    on when ``until`` is called, as long as it is told no time beyond an edge that is still to come.
     """
 
     def __init__(self, settings: Settings, open_level: int = 1) -> None:
@@ -104,9 +126,8 @@ class Debouncer(Generic[Mark]):
         self.level_open: bool | None = None
         self.due_us = math.inf  # when silence decides the passage
         self._rest_since = self._learnt_to = math.nan
-        self._runs: list[_Run[Mark]] = []
-        self._earlier: list[_Run[Mark]] = []  # runs that came to nothing a moment ago
-        self._last_us = math.nan
+        self._now = _NONE  # edges of the passage that goes on
+        self._earlier: list[_Edges] = []  # passages that came to nothing a moment ago
         self._broken = False
         self.law = ChatterLaw()
 
@@ -114,148 +135,140 @@ class Debouncer(Generic[Mark]):
         """The level at the start of a recording, or after edges were lost."""
         self.rest = Rest.OPEN if is_open else Rest.CLOSED
         self.level_open = is_open
-        self._rest_since = self._learnt_to = self._last_us = t_us
+        self._rest_since = self._learnt_to = t_us
         self.due_us = math.inf
-        self._runs = []
+        self._now = _NONE
         self._earlier = []
         self._broken = False
 
-    def edge(self, is_open: bool, t_us: float, mark: Mark) -> list[Passage[Mark]]:
-        """The contacts changed. A repeated level is no edge."""
-        if self.rest is Rest.UNKNOWN:
-            self.begin(not is_open, t_us)
-        decided = self.until(t_us) if t_us >= self.due_us else []
-        if is_open == self.level_open:
-            return decided
-        self.level_open = is_open
-        runs = self._runs
-        if is_open is (self.rest is Rest.CLOSED):
-            runs.append(_Run(t_us, mark))
-        elif runs:
-            runs[-1].end_us = t_us
-        self._last_us = t_us
-        if runs:
-            self.due_us = t_us + (self._s.least_open_us if is_open else self._s.closed_end_us)
+    def edges(
+        self, t_us: Floats, is_open: NDArray[np.bool_], marks: NDArray[np.void]
+    ) -> list[Passage]:
+        """The contacts changed, shapes (n,). A repeated level is no edge. Times grow; a rig that
+        tells an edge later than it said that it would is taken at the time of the one before."""
+        if self.rest is Rest.UNKNOWN and len(t_us):
+            self.begin(not is_open[0], float(t_us[0]))
+        latest_us = self._now.t_us[-1] if self._now.t_us else self._learnt_to
+        t_us = np.maximum.accumulate(np.fmax(t_us, latest_us))
+        changed = is_open != np.concatenate(([self.level_open is True], is_open[:-1]))
+        if not changed.all():
+            t_us, is_open, marks = t_us[changed], is_open[changed], marks[changed]
+        if not len(t_us):
+            return []
+        decided = self.until(float(t_us[0]))
+        due_us = t_us + np.where(is_open, self._s.least_open_us, self._s.closed_end_us)
+        ends = (np.flatnonzero(due_us[:-1] <= t_us[1:]) + 1).tolist()
+        times, dues, levels = t_us.tolist(), due_us.tolist(), is_open.tolist()
+        low = 0
+        for high in [*ends, len(times)]:
+            if low:
+                decided.append(self._decided())
+            piece = _Edges(times[low:high], marks[low:high])
+            self._now = _joined([self._now, piece]) if self._now.t_us else piece
+            self.level_open, self.due_us = levels[high - 1], dues[high - 1]
+            low = high
         return decided
 
-    def until(self, t_us: float) -> list[Passage[Mark]]:
+    def until(self, t_us: float) -> list[Passage]:
         """No edge comes before ``t_us``: what does that decide?"""
-        if t_us < self.due_us:
-            return []
-        passage = self._settled() if self._leaving else self._came_to_nothing()
-        self.due_us = math.inf
-        return [passage]
+        return [self._decided()] if t_us >= self.due_us else []
 
-    def cut(self, longest_low_us: float, longest_high_us: float, open_level: int) -> None:
+    def cut(self, longest_low_us: float, longest_high_us: float) -> None:
         """The rig left edges out of a burst. Unbroken as long as no run was long enough to rest."""
-        closed = longest_high_us if open_level == 0 else longest_low_us
-        opened = longest_low_us if open_level == 0 else longest_high_us
+        closed = longest_high_us if self.open_level == 0 else longest_low_us
+        opened = longest_low_us if self.open_level == 0 else longest_high_us
         if closed >= self._s.closed_end_us or opened >= self._s.least_open_us:
             self._broken = True
 
-    def pending(self) -> _Run[Mark] | None:
-        """The first run of a passage that is not decided, for the end of a recording."""
-        return self._runs[0] if self._runs else None
+    def _decided(self) -> Passage:
+        leaving = self.level_open is (self.rest is Rest.CLOSED)
+        passage = self._settled() if leaving else self._came_to_nothing()
+        self._now = _NONE
+        self.due_us = math.inf
+        self._broken = False
+        return passage
 
-    @property
-    def _leaving(self) -> bool:
-        """The contacts are away from where they rested."""
-        return self.level_open is (self.rest is Rest.CLOSED)
-
-    def _settled(self) -> Passage[Mark]:
+    def _settled(self) -> Passage:
         """The contacts stay where they went: the passage is an opening or a closing."""
-        runs = self._runs
+        edges, first = self._now, 0
         to = Rest.OPEN if self.rest is Rest.CLOSED else Rest.CLOSED
-        dropped: list[_Run[Mark]] = []
+        dropped: list[float] = []
         if to is Rest.OPEN:
-            earlier = self._linked()
-            # The runs in question say nothing yet of how much noise there is.
-            self.law.unlearn_noise(_lengths(earlier))
-            first = self._first_of_chatter(earlier + runs)
-            dropped = runs[: max(first - len(earlier), 0)]
-            noise, runs = (earlier + runs)[:first], (earlier + runs)[first:]
-            self.law.learn_chatter(_gaps_between(runs), _lengths(runs[:-1]))
-            self._learn_noise(noise, runs[0].t_us)
+            edges, first = self._parted(edges)
+            dropped = [t for t in edges.t_us[: 2 * first : 2] if t >= self._now.t_us[0]]
+        t_us, last_us = edges.t_us[2 * first], edges.t_us[-1]
         passage = Passage(
             to,
-            runs[0].t_us,
-            runs[0].mark,
-            len(runs),
-            runs[-1].t_us,
-            runs[0].t_us - self._rest_since,
-            tuple(run.t_us for run in dropped),
+            self.due_us,
+            t_us,
+            edges.marks[2 * first],
+            len(edges.t_us) // 2 + 1 - first,
+            last_us,
+            t_us - self._rest_since,
+            tuple(dropped),
             broken=self._broken,
         )
         self.rest = to
-        self._rest_since = self._learnt_to = runs[-1].t_us
-        self._runs = []
+        self._rest_since = self._learnt_to = last_us
         self._earlier = []
-        self._broken = False
         return passage
 
-    def _came_to_nothing(self) -> Passage[Mark]:
-        runs = self._runs
-        longest = max((run.end_us or run.t_us) - run.t_us for run in runs)
+    def _parted(self, edges: _Edges) -> tuple[_Edges, int]:
+        """The edges, with those of the passages before that are joined to them, and how many of
+        the runs are noise."""
+        linked = self._linked()
+        if linked:
+            earlier = _joined(linked)
+            # The runs in question say nothing yet of how much noise there is.
+            self.law.unlearn_noise(earlier.lengths())
+            edges = _joined([earlier, edges])
+        runs_us, gaps_us = edges.lengths(), edges.gaps()
+        # A run longer than a drop-out belongs to the parting, and all after it.
+        most_us = self._s.longest_dropout_us
+        may = next((nth for nth, us in enumerate(runs_us) if us > most_us), len(runs_us))
+        first = self.law.split(gaps_us[:may], runs_us[:may])
+        self.law.learn_chatter(gaps_us[first:], runs_us[first:])
+        self._learn_noise(runs_us[:first], edges.t_us[2 * first])
+        return edges, first
+
+    def _came_to_nothing(self) -> Passage:
+        edges = self._now
+        runs_us = edges.lengths()
         passage = Passage(
             self.rest,
-            runs[0].t_us,
-            runs[0].mark,
-            len(runs),
-            runs[-1].t_us,
-            runs[0].t_us - self._rest_since,
-            longest_us=longest,
+            self.due_us,
+            edges.t_us[0],
+            edges.marks[0],
+            len(runs_us),
+            edges.t_us[-2],
+            edges.t_us[0] - self._rest_since,
+            longest_us=max(runs_us),
             broken=self._broken,
         )
         if self.rest is Rest.CLOSED:
-            self._learn_noise(runs, self._last_us)
-            self._earlier = self._linked() + runs
-        self._runs = []
-        self._broken = False
+            self._learn_noise(runs_us, edges.t_us[-1])
+            self._linked().append(edges)
         return passage
 
-    def _learn_noise(self, runs: list[_Run[Mark]], until_us: float) -> None:
-        self.law.learn_noise(_lengths(runs), max(until_us - self._learnt_to, 0.0))
+    def _learn_noise(self, runs_us: list[float], until_us: float) -> None:
+        self.law.learn_noise(runs_us, max(until_us - self._learnt_to, 0.0))
         self._learnt_to = until_us
 
-    def _linked(self) -> list[_Run[Mark]]:
-        """The runs that came to nothing, if this passage began soon enough after them."""
-        earlier = self._earlier
+    def _linked(self) -> list[_Edges]:
+        """The edges that came to nothing, if this passage began soon enough after them."""
         limit_us = LOOK_BACK * self._s.closed_end_us
-        if earlier and self._runs[0].t_us - (earlier[-1].end_us or 0.0) <= limit_us:
-            return earlier
-        return []
-
-    def _first_of_chatter(self, runs: list[_Run[Mark]]) -> int:
-        """Index of the first run that belongs to the parting; a run longer than a drop-out does."""
-        lengths = _lengths(runs[:-1])
-        may = next(
-            (i for i, us in enumerate(lengths) if us > self._s.longest_dropout_us), len(lengths)
-        )
-        return self.law.split(_gaps_between(runs)[:may], lengths[:may]) if may else 0
+        if self._earlier and self._now.t_us[0] - self._earlier[-1].t_us[-1] > limit_us:
+            self._earlier = []
+        return self._earlier
 
 
-def came_to_nothing(passage: Passage[Mark], which: int, settings: Settings) -> Finding:
+def came_to_nothing(passage: Passage, which: int, settings: Settings) -> Finding:
     """The finding that a passage on input ``which`` is that did not come to rest elsewhere."""
+    longest_us = passage.longest_us or 0.0
     if passage.to is Rest.OPEN:
         kind = "touch while open"
-    elif passage.longest_us > settings.longest_dropout_us:
+    elif longest_us > settings.longest_dropout_us:
         kind = "short opening"
     else:
-        kind = "spike" if passage.longest_us <= SHORT_US else "drop-out"
-    return Finding(passage.t_us, kind, which, f"{passage.longest_us:.0f} us, {passage.runs} times")
-
-
-def _lengths(runs: Sequence[_Run[Mark]]) -> list[float]:
-    """How long each run lasted, microseconds; inf for one that goes on."""
-    return [(math.inf if run.end_us is None else run.end_us) - run.t_us for run in runs]
-
-
-def _gaps_between(runs: Sequence[_Run[Mark]]) -> NDArray[np.float64]:
-    """Closed gaps between runs, microseconds, shape (runs - 1,)."""
-    return np.array(
-        [
-            after.t_us - (before.end_us if before.end_us is not None else after.t_us)
-            for before, after in itertools.pairwise(runs)
-        ],
-        np.float64,
-    )
+        kind = "spike" if longest_us <= SHORT_US else "drop-out"
+    return Finding(passage.t_us, kind, which, f"{longest_us:.0f} us, {passage.runs} times")

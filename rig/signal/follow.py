@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from operator import itemgetter
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.signal.contacts import Passage, Rest, came_to_nothing
 from rig.signal.events import Closing, Event, Finding, IndexPass, Now, Opening, ReferenceLost
+from rig.signal.index_input import IndexInput
 from rig.signal.inputs import Inputs
 from rig.signal.losses import Losses
+from rig.signal.marks import Mark, mark_of, marked
 from rig.signal.place import STOOD_STILL, Place, place
 from rig.signal.settings import Settings
 from rig.signal.showing import Showing
@@ -34,22 +35,9 @@ from rig.wire.records import (
     Restart,
 )
 
-INDEX_LEAST_US = 20.0
-"""An index pulse shorter than this is noise: at 20,000 counts a second a count lasts 50 us."""
-
-
 SAME_PLACE_COUNTS = 1.0
 """Contacts that closed going forward do not part by going on within a count: no lobe is so narrow.
 A hand that trembles there turns round within the count, where the movement is hard to tell."""
-
-
-class Mark(NamedTuple):
-    """The state of things at an edge, kept until its passage is decided."""
-
-    edge: Edge
-    run_start: float
-    run_furthest: float
-    offsets: Offsets
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +53,7 @@ class Follower:
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
-        self.widths = Widths()
+        self.widths = Widths(settings.widths_worth_counts)
         self.latest: np.void | None = None  # newest position record, for showing
         self._showing = Showing()
         self._restarted(turns=0.0)
@@ -74,7 +62,8 @@ class Follower:
         s = self.settings
         self.track = Track(s, turns)
         self.walk = Walk(s)
-        self.inputs: Inputs[Mark] = Inputs(s)
+        self.inputs = Inputs(s)
+        self.index = IndexInput()
         self._anchor_edge: Edge | None = None
         self._anchor_offsets: Offsets = EVEN
         self._anchor_shift = 0.0
@@ -82,8 +71,6 @@ class Follower:
         self._closed_at: dict[int, tuple[float, float]] = {}  # input: place, time
         self._opened_at: dict[int, tuple[float, float]] = {}
         self.waiting = Waiting()
-        self._index_edge: tuple[Edge, Offsets] | None = None
-        self._soonest_us = math.inf  # nothing is decided by silence before this
         self.losses = Losses()
         self._sure_us = -math.inf
 
@@ -118,106 +105,72 @@ class Follower:
     # -- through, in order of time --------------------------------------------------------------
 
     def _work(self, sure_us: float, events: list[Event]) -> None:
-        """Work through everything before ``sure_us``; of the same instant, edges come last."""
-        words, totals, walk = self.waiting.words, self.waiting.totals, self.walk
-        for edge in self.waiting.edges_before(sure_us):
-            t_us = edge.t_us
-            while words and words[0][0] <= t_us:
-                self._happen(words.popleft()[2], events)
-            if totals and totals[0][0] < t_us:
-                self._widen(t_us)
-            if walk.next_us < t_us:
-                self._walk(t_us, events)
-            if self._soonest_us <= t_us:
-                self._decide(t_us, events)
-            self._take_edge(edge, events)
-        while words and words[0][0] < sure_us:
-            self._happen(words.popleft()[2], events)
+        """Work through everything before ``sure_us``."""
+        while (word := self.waiting.word_before(sure_us)) is not None:
+            if self.losses.matters(word):  # else there is no need to stop there
+                self._up_to(word.t_us, events)
+            self._happen(word, events)
         self._up_to(sure_us, events)
 
-    def _up_to(self, t_us: float, events: list[Event]) -> None:
-        self._widen(t_us)
-        self._walk(t_us, events)
-        self._decide(t_us, events)
-
-    def _widen(self, before_us: float) -> None:
-        """Take the widths records before ``before_us``."""
-        totals = self.waiting.totals
-        while totals and totals[0][0] < before_us:
-            _, count, dwell_us, breaks = totals.popleft()
-            self.widths.take(count, dwell_us, breaks)
-
-    def _walk(self, before_us: float, events: list[Event]) -> None:
-        """Move the run-up on over the positions before ``before_us``."""
-        rows = self.walk.to(before_us)
-        if not len(rows):
-            return
-        if not self.inputs:
-            self.inputs.begin(rows[0])
-        if self.losses.looking:
-            self._find_levels(rows, events)
-
-    def _happen(self, thing: Word, events: list[Event]) -> None:
-        self._up_to(thing.t_us, events)
-        if isinstance(thing, Cut):
-            self.inputs[thing.input].cut(
-                thing.longest_low_us, thing.longest_high_us, self.inputs.open_level(thing.input)
-            )
-        elif isinstance(thing, Health):
-            self._count_not_sure(self.losses.health(thing), thing.t_us, events)
+    def _happen(self, word: Word, events: list[Event]) -> None:
+        if isinstance(word, Cut):
+            self.inputs[word.input].cut(word.longest_low_us, word.longest_high_us)
+        elif isinstance(word, Health):
+            self._count_not_sure(self.losses.health(word), word.t_us, events)
         else:
-            self._count_not_sure(self.losses.trouble(thing), thing.t_us, events)
+            self._count_not_sure(self.losses.trouble(word), word.t_us, events)
 
-    def _take_edge(self, edge: Edge, events: list[Event]) -> None:
-        which = edge.input
-        offsets = self.widths.offsets
-        if which == INDEX_INPUT:
-            self._take_index_edge(edge, offsets, events)
-            return
-        debouncer = self.inputs[which]
-        run_up = self.walk.run_up
-        start = math.nan if run_up.start is None else run_up.start
-        is_open = edge.level == debouncer.open_level
-        mark = Mark(edge, start, run_up.furthest, offsets)
-        for passage in debouncer.edge(is_open, edge.t_us, mark):
-            self._passage(which, passage, events)
-        self._soonest_us = min(self._soonest_us, debouncer.due_us)
+    def _up_to(self, before_us: float, events: list[Event]) -> None:
+        """Through what is before ``before_us``; after a loss, stop where the levels are known."""
+        if self.losses.looking:
+            row = self.losses.over(self.walk.waiting_before(before_us))
+            if row is not None:
+                self._through(math.nextafter(float(row["t_us"]), math.inf), events)
+                events += self.inputs.set_right(row)
+        self._through(before_us, events)
 
-    def _take_index_edge(self, edge: Edge, offsets: Offsets, events: list[Event]) -> None:
-        before, self._index_edge = self._index_edge, (edge, offsets)
-        if before is not None and edge.t_us - before[0].t_us < INDEX_LEAST_US:
-            self._index_edge = None
-            text = "a pulse too short for the index"
-            events.append(Finding(edge.t_us, "index spike", 0, text))
-        self._soonest_us = min(self._soonest_us, edge.t_us + INDEX_LEAST_US)
+    def _through(self, before_us: float, events: list[Event]) -> None:
+        """Take the records before ``before_us``, and decide what silence up to then decides.
 
-    def _decide(self, until_us: float, events: list[Event]) -> None:
-        """All that silence up to ``until_us`` decides, in order of when it was decided."""
-        if self._soonest_us > until_us:
-            return
-        for due_us, which in sorted(self._due()):
-            if due_us > until_us:
-                break
-            if which == INDEX_INPUT:
-                self._index(events)
-                continue
-            for passage in self.inputs[which].until(due_us):
-                self._passage(which, passage, events)
-        self._soonest_us = min((due_us for due_us, _ in self._due()), default=math.inf)
-
-    def _due(self) -> list[tuple[float, int]]:
-        due = list(self.inputs.due())
-        if self._index_edge is not None:
-            due.append((self._index_edge[0].t_us + INDEX_LEAST_US, INDEX_INPUT))
-        return due
+        Of the same instant, what is decided comes first, then edges, then positions and widths.
+        """
+        edges = self.waiting.edges_before(before_us)
+        contacts = edges["input"] != INDEX_INPUT
+        if not self.inputs:
+            first_us = min([before_us, *edges["t_us"][contacts][:1].tolist()])
+            self.inputs.begin(self.walk.waiting_before(first_us))
+        walked = self.walk.to(before_us)
+        widths = self.waiting.widths_before(before_us)
+        offsets = self.widths.take(widths)
+        passages: list[tuple[int, Passage]] = []
+        pulses: list[tuple[float, np.void | None]] = []
+        if len(edges):
+            marks = marked(edges, walked, widths["t_us"], offsets)
+            passages = self.inputs.edges(marks[contacts])
+            pulses = self.index.edges(marks[~contacts])
+        passages += self.inputs.until(before_us)
+        pulses += self.index.until(before_us)
+        decided = [
+            *((passage.decided_us, which, passage) for which, passage in passages),
+            *((t_us, INDEX_INPUT, mark) for t_us, mark in pulses),
+        ]
+        for t_us, which, what in sorted(decided, key=itemgetter(0, 1)):
+            if isinstance(what, Passage):
+                self._passage(which, what, events)
+            elif what is not None:
+                self._index(mark_of(what), events)
+            else:
+                text = "a pulse too short for the index"
+                events.append(Finding(t_us, "index spike", INDEX_INPUT, text))
 
     # -- what is found --------------------------------------------------------------------------
 
-    def _passage(self, which: int, passage: Passage[Mark], events: list[Event]) -> None:
-        if passage.longest_us:
+    def _passage(self, which: int, passage: Passage, events: list[Event]) -> None:
+        if passage.longest_us is not None:
             events.append(came_to_nothing(passage, which, self.settings))
             return
-        where = place(passage.mark.edge, passage.mark.offsets)
+        mark = mark_of(passage.mark)
+        where = place(mark.edge, mark.offsets)
         if passage.to is Rest.CLOSED:
             since = self._opened_at.get(which)
             # Closed by going back, they tell nothing of how long the lobe keeps them closed.
@@ -227,7 +180,7 @@ class Follower:
                 Closing(
                     which,
                     passage.t_us,
-                    self._angle(where.at, passage.mark.offsets),
+                    self._angle(where.at, mark.offsets),
                     where.step * self.settings.direction,
                     passage.t_us - since[1] if since else math.nan,
                     self._moved_deg(since, where.at),
@@ -238,17 +191,16 @@ class Follower:
             Finding(t_us, "drop-out just before", which, "taken for noise, not for the parting")
             for t_us in passage.dropped
         )
-        opening = self._opening(which, passage, where)
+        opening = self._opening(which, passage, mark, where)
         self._opened_at[which] = (where.at, passage.t_us)
         if self.track.anchor is None:
-            self._held.append(_Held(opening, passage.mark.edge))
+            self._held.append(_Held(opening, mark.edge))
         else:
             events.append(opening)
 
-    def _opening(self, which: int, passage: Passage[Mark], where: Place) -> Opening:
+    def _opening(self, which: int, passage: Passage, mark: Mark, where: Place) -> Opening:
         s = self.settings
         direction = where.step * s.direction
-        mark = passage.mark
         since = self._closed_at.get(which)
         if since and direction > 0 and abs(where.at - since[0]) < SAME_PLACE_COUNTS:
             direction = -1  # they closed here, going forward: gone back, the lobe parts them again
@@ -274,9 +226,7 @@ class Follower:
             closed_deg=self._moved_deg(since, where.at),
         )
 
-    def _why_not(
-        self, passage: Passage[Mark], direction: int, run_up_deg: float, passed: bool
-    ) -> str:
+    def _why_not(self, passage: Passage, direction: int, run_up_deg: float, passed: bool) -> str:
         needed_deg = self.settings.run_up_deg
         reasons = (
             (direction < 0, "passed backwards"),
@@ -292,9 +242,8 @@ class Follower:
         )
         return next((why for holds, why in reasons if holds), "")
 
-    def _index(self, events: list[Event]) -> None:
-        assert self._index_edge is not None
-        (edge, offsets), self._index_edge = self._index_edge, None
+    def _index(self, mark: Mark, events: list[Event]) -> None:
+        edge, offsets = mark.edge, mark.offsets
         where = place(edge, offsets)
         direction = where.step * self.settings.direction
         active = edge.level == self.settings.index_level
@@ -340,7 +289,7 @@ class Follower:
 
     def _refresh_anchor(self, offsets: Offsets) -> None:
         """The anchor's place is taken with the states' widths that an event was placed with."""
-        if self._anchor_edge is not None and offsets is not self._anchor_offsets:
+        if self._anchor_edge is not None and offsets != self._anchor_offsets:
             at = place(self._anchor_edge, offsets).at
             self.track.anchor = at - self._anchor_shift
             self._anchor_offsets = offsets
@@ -366,14 +315,6 @@ class Follower:
             for h in self._held
         ]
         events.append(ReferenceLost(t_us, why))
-
-    def _find_levels(self, rows: NDArray[np.void], events: list[Event]) -> None:
-        """After a loss: the first position with nothing outstanding tells the true levels."""
-        for row in rows:
-            if not self.losses.over(float(row["t_us"]), float(row["done_us"])):
-                continue
-            events += self.inputs.set_right(row)
-            return
 
     def _restart(self, restart: Restart) -> list[Event]:
         """The rig began anew. What is certain of the old life is given, then all starts afresh."""

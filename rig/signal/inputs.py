@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
-from typing import Generic
-
 import numpy as np
+from numpy.typing import NDArray
 
-from rig.signal.contacts import Debouncer, Mark
+from rig.signal.contacts import Debouncer, Passage
 from rig.signal.events import Finding
 from rig.signal.settings import Settings
 
@@ -17,17 +14,17 @@ _USUAL = 2
 """A rig has at least this many contact inputs; more show themselves by a level or an edge."""
 
 
-class Inputs(Generic[Mark]):
+class Inputs:
     """Contact inputs, numbered from 1."""
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
-        self._debouncers: dict[int, Debouncer[Mark]] = {}
+        self._debouncers: dict[int, Debouncer] = {}
 
     def __bool__(self) -> bool:
         return bool(self._debouncers)
 
-    def __getitem__(self, which: int) -> Debouncer[Mark]:
+    def __getitem__(self, which: int) -> Debouncer:
         found = self._debouncers.get(which)
         if found is None:
             found = Debouncer(self._settings, self.open_level(which))
@@ -42,17 +39,34 @@ class Inputs(Generic[Mark]):
         """Whether the contacts are open by a ``POSITION`` record."""
         return (int(row["levels"]) >> (_FIRST_BIT + which - 1) & 1) == self.open_level(which)
 
-    def begin(self, row: np.void) -> None:
-        """Levels at the start of a recording."""
+    def begin(self, positions: NDArray[np.void]) -> None:
+        """Levels at the start of a recording, by the first of the ``positions`` if there is one."""
+        if not len(positions):
+            return
+        row = positions[0]
         most = max(_USUAL, int(row["levels"]).bit_length() - _FIRST_BIT)
         for which in range(1, most + 1):
             self[which].begin(self.is_open(which, row), float(row["t_us"]))
 
-    def due(self) -> Iterator[tuple[float, int]]:
-        """When silence decides something, microseconds, and on which input."""
-        for which, debouncer in self._debouncers.items():
-            if debouncer.due_us < math.inf:
-                yield debouncer.due_us, which
+    def edges(self, marks: NDArray[np.void]) -> list[tuple[int, Passage]]:
+        """Edges of any contact inputs, as rows of dtype ``MARK`` in order of time. Gives the
+        passages that are decided, and on which input.
+        """
+        decided = []
+        for which in np.unique(marks["input"]).tolist():
+            own = marks[marks["input"] == which]
+            contact = self[which]
+            is_open = own["level"] == contact.open_level
+            decided += [(which, passage) for passage in contact.edges(own["t_us"], is_open, own)]
+        return decided
+
+    def until(self, t_us: float) -> list[tuple[int, Passage]]:
+        """No edge comes before ``t_us``: what does that decide, and on which input?"""
+        return [
+            (which, passage)
+            for which, debouncer in self._debouncers.items()
+            for passage in debouncer.until(t_us)
+        ]
 
     def set_right(self, row: np.void) -> list[Finding]:
         """After a loss: take the levels from a record with nothing outstanding."""

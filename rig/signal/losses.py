@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import math
 
-from rig.wire.records import Health, Trouble
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.wire.records import Cut, Health, Trouble
 
 LINE_LOSSES = frozenset(
     {"gap", "interrupted", "checksum", "garbage", "long-line", "half-line", "field"}
@@ -24,6 +27,13 @@ class Losses:
         self._health: Health | None = None
         self.looking = False
         self.illegal = 0
+
+    def matters(self, word: Cut | Health | Trouble) -> bool:
+        """False for the rig's totals as long as none of them grew."""
+        if not isinstance(word, Health):
+            return True
+        lost_before = self._health.lost_edges if self._health else word.lost_edges
+        return word.illegal > self.illegal or word.lost_edges > lost_before
 
     def trouble(self, trouble: Trouble) -> str:
         """Take note of trouble; says so when the encoder's count is no longer sure."""
@@ -49,10 +59,15 @@ class Losses:
         """True when an edge near ``t_us`` may be missing."""
         return self._from_us <= t_us <= self._to_us
 
-    def over(self, t_us: float, done_us: float) -> bool:
-        """A position at ``t_us`` with all edges before ``done_us`` given: is the loss over?"""
-        if t_us < self._from_us or done_us < t_us:
-            return False
-        self._to_us = t_us
+    def over(self, rows: NDArray[np.void]) -> np.void | None:
+        """The first position, dtype ``POSITION``, before which no edge is outstanding: with it the
+        loss is over. None while there is none.
+        """
+        t_us = rows["t_us"]
+        sound = np.flatnonzero((t_us >= self._from_us) & (rows["done_us"] >= t_us))
+        if not len(sound):
+            return None
+        self._to_us = float(t_us[sound[0]])
         self.looking = False
-        return True
+        first: np.void = rows[sound[0]]
+        return first

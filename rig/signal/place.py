@@ -40,13 +40,12 @@ def place(edge: Edge, offsets: Sequence[float] = (0.0,) * 4) -> Place:
     floor, ceiling = count + offsets[count % 4], count + 1 + offsets[(count + 1) % 4]
     if ceiling < floor:  # a state measured as having no width
         floor = ceiling = (floor + ceiling) / 2
-    known = [
-        (t - t0, at + offsets[at % 4], step)
-        for t, at, step in zip(edge.around_t_us, edge.around_at, edge.around_step, strict=True)
-        if step
-    ]
-    before = [k for k in known if k[0] <= 0]
-    after = [k for k in known if k[0] > 0]
+    before: list[Known] = []
+    after: list[Known] = []
+    for t, boundary, step in zip(edge.around_t_us, edge.around_at, edge.around_step, strict=True):
+        if step:
+            known = (t - t0, boundary + offsets[boundary % 4], step)
+            (before if t <= t0 else after).append(known)
     if not after:
         return _before_only(before, floor, ceiling)
     if not before:
@@ -60,12 +59,10 @@ Known = tuple[float, float, int]
 
 
 def _between(before: list[Known], after: list[Known], floor: float, ceiling: float) -> Place:
-    points = _distinct(before + after)
-    at, speed = _polynomial(points)
+    at, speed = _polynomial(before + after)
     low = min(max(at, floor), ceiling)
-    steps = {before[-1][2], after[0][2]}
-    if len(steps) == 1:
-        step = steps.pop()
+    step = before[-1][2]
+    if step == after[0][2]:
         if low != at or speed * step <= 0:  # the curve left the count: a straight line does not
             (t1, a1, _), (t2, a2, _) = before[-1], after[0]
             speed = (a2 - a1) / (t2 - t1)
@@ -86,25 +83,21 @@ def _before_only(before: list[Known], floor: float, ceiling: float) -> Place:
     return Place(where, step, (far - at) / (age + STILL_US))
 
 
-def _distinct(points: list[Known]) -> list[tuple[float, float]]:
-    """Points with different times (edges at one instant tell one place: the last)."""
-    chosen: dict[float, float] = {}
-    for t, at, _ in points:
-        chosen[t] = at
-    return list(chosen.items())
-
-
-def _polynomial(points: list[tuple[float, float]]) -> tuple[float, float]:
-    """Value and slope at time 0 of the polynomial through ``points`` (Neville's scheme)."""
-    times = [t for t, _ in points]
-    value = [at for _, at in points]
-    slope = [0.0] * len(points)
-    for width in range(1, len(points)):
-        for i in range(len(points) - width):
+def _polynomial(points: list[Known]) -> tuple[float, float]:
+    """Value and slope at time 0 of the polynomial through ``points`` (Neville's scheme). Edges at
+    one instant tell one place: the last."""
+    places = {t: at for t, at, _ in points}
+    times, value = list(places), list(places.values())
+    slope = [0.0] * len(times)
+    for width in range(1, len(times)):
+        at, rise = value[0], slope[0]
+        for i in range(len(times) - width):
             left, right = times[i], times[i + width]
             span = left - right
-            slope[i] = (value[i] - value[i + 1] - right * slope[i] + left * slope[i + 1]) / span
-            value[i] = (-right * value[i] + left * value[i + 1]) / span
+            next_at, next_rise = value[i + 1], slope[i + 1]
+            slope[i] = (at - next_at - right * rise + left * next_rise) / span
+            value[i] = (-right * at + left * next_at) / span
+            at, rise = next_at, next_rise
     return value[0], slope[0]
 
 

@@ -12,6 +12,9 @@ class Settings:
 
     ``direction`` is +1 when the encoder counts up in the normal direction. ``open_levels`` gives,
     for each contact input, the level when the contacts are open (1 when not given).
+    ``widths_worth_counts``: unequal quadrature states are taken out of the places once the worst
+    of the four boundaries lies further off than this, counts. 0: as soon as they are surely
+    unequal.
     """
 
     counts_per_turn: int
@@ -24,7 +27,7 @@ class Settings:
     least_open_us: float = 3000.0
     run_up_deg: float = 20.0
     forgiven_deg: float = 2.0
-    correct_widths: bool = True
+    widths_worth_counts: float = 0.0
 
     @property
     def count_deg(self) -> float:

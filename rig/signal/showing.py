@@ -26,7 +26,7 @@ class Showing:
 
     def take(self, positions: NDArray[np.void]) -> None:
         """Newer positions, dtype ``POSITION``, shape (n,)."""
-        recent = np.concatenate((self._recent, positions[-64:]))
+        recent = np.concatenate((self._recent, positions[-64:]), dtype=POSITION)
         since = recent["t_us"][-1] - SPEED_OVER_US
         first = max(int(np.searchsorted(recent["t_us"], since)) - 1, 0)
         self._recent = recent[first:]

@@ -35,11 +35,13 @@ class Standing:
         """Newer positions, dtype ``POSITION``, shape (n,)."""
         numbers = np.floor(positions["t_us"] / PIECE_US).astype(np.int64)
         starts = np.flatnonzero(np.diff(numbers, prepend=numbers[0] - 1))
-        for start, end in zip(starts, [*starts[1:], len(numbers)], strict=True):
-            rows = positions[start:end]
-            first, last = int(rows["count"][0]), int(rows["count"][-1])
-            low, high = int(rows["low"].min()), int(rows["high"].max())
-            self._add((int(numbers[start]), low, high, first, last))
+        low = np.minimum.reduceat(positions["low"], starts)
+        high = np.maximum.reduceat(positions["high"], starts)
+        first = positions["count"][starts]
+        last = positions["count"][np.append(starts[1:], len(numbers)) - 1]
+        columns = (each.tolist() for each in (numbers[starts], low, high, first, last))
+        for piece in zip(*columns, strict=True):
+            self._add(piece)
 
     def _add(self, piece: _Piece) -> None:
         pieces = self._pieces
@@ -57,8 +59,9 @@ class Standing:
         pieces = self._pieces
         if len(pieces) < PIECES:
             return
+        if abs(pieces[-1][4] - pieces[0][3]) > 1:
+            return
         counts = max(p[2] for p in pieces) - min(p[1] for p in pieces)
-        gone = abs(pieces[-1][4] - pieces[0][3])
-        if counts <= self._most and gone <= 1:
+        if counts <= self._most:
             least = self.least_counts
             self.least_counts = counts if least is None else min(least, counts)

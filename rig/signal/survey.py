@@ -83,6 +83,7 @@ class Surveyed:
     still_counts: int | None
     widths: tuple[float, ...]
     width_errors: tuple[float, ...]
+    widths_taken_out: bool  # of the places, at the end
     inputs: tuple[InputSeen, ...]
     stretches: tuple[Stretch, ...]
 
@@ -183,9 +184,10 @@ class Survey:
 
     def _take_health(self, health: Health, batch: Batch) -> None:
         before, self._health = self._health, health
-        at = self._count_at(health.t_us, batch)
-        if at is not None and health.illegal > (before.illegal if before else 0):
-            self._jumps.append((health.t_us, at))
+        if health.illegal > (before.illegal if before else 0):
+            at = self._count_at(health.t_us, batch)
+            if at is not None:
+                self._jumps.append((health.t_us, at))
 
     def _count_at(self, t_us: float, batch: Batch) -> float | None:
         rows = batch.positions
@@ -257,6 +259,11 @@ class Survey:
 
     # -- out ----------------------------------------------------------------------------------
 
+    @property
+    def stretch(self) -> Stretch:
+        """What has happened since the last of the person's notes."""
+        return _closed(self._stretches[-1])
+
     def result(self, follower: Follower) -> Surveyed:
         """All that was seen; ``follower`` is the one whose events were taken, ended."""
         net = self._net
@@ -284,6 +291,7 @@ class Survey:
             still_counts=self._standing.least_counts,
             widths=tuple(float(w) for w in widths) if known else (),
             width_errors=tuple(float(e) for e in errors) if known else (),
+            widths_taken_out=any(follower.widths.offsets),
             inputs=self._inputs(),
             stretches=tuple(_closed(each) for each in self._stretches),
         )

@@ -4,47 +4,76 @@ from __future__ import annotations
 
 import bisect
 import math
-import operator
 from collections import deque
 
-from rig.wire.records import Batch, Cut, Edge, Health, Total, Trouble, edges_of, totals_of
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.wire.records import EDGE, WIDTH, Batch, Cut, Health, Trouble
 
 Word = Cut | Health | Trouble
-_T_US = operator.itemgetter(0)
-"""An ``Edge`` begins with its time."""
 
 
 class Waiting:
-    """Edges, widths (``totals``) and what the rig or the line said (``words``: time, arrival,
-    record), each in order of time, then of arrival."""
+    """Edges and what the rig or the line said (``words``: time, arrival, record) in order of time,
+    then of arrival; widths as they come."""
 
     def __init__(self) -> None:
-        self.edges: list[Edge] = []
-        self.totals: deque[Total] = deque()
-        self.words: deque[tuple[float, int, Word]] = deque()
+        self._edges = np.empty(0, EDGE)
+        self._widths = np.empty(0, WIDTH)
+        self._words: deque[tuple[float, int, Word]] = deque()
         self._arrivals = 0
 
     def add(self, batch: Batch) -> None:
         """What has come."""
         if len(batch.edges):
-            self.edges += edges_of(batch.edges)
-            self.edges.sort(key=_T_US)
-        self.totals.extend(totals_of(batch.widths))
+            self._edges = _in_order(_joined(self._edges, batch.edges))
+        if len(batch.widths):
+            self._widths = _joined(self._widths, batch.widths)
         for other in batch.others:
             if isinstance(other, Cut | Health | Trouble):
                 self._arrivals += 1
-                bisect.insort(self.words, (other.t_us, self._arrivals, other))
+                bisect.insort(self._words, (other.t_us, self._arrivals, other))
 
-    def edges_before(self, t_us: float) -> list[Edge]:
-        """Take the edges before ``t_us``."""
-        ready = bisect.bisect_left(self.edges, t_us, key=_T_US)
-        edges, self.edges = self.edges[:ready], self.edges[ready:]
+    def word_before(self, t_us: float) -> Word | None:
+        """Take the first word before ``t_us``; None when there is none."""
+        if self._words and self._words[0][0] < t_us:
+            return self._words.popleft()[2]
+        return None
+
+    def edges_before(self, t_us: float) -> NDArray[np.void]:
+        """Take the edges before ``t_us``, dtype ``EDGE``, shape (n,)."""
+        edges, self._edges = _parted(self._edges, t_us)
         return edges
+
+    def widths_before(self, t_us: float) -> NDArray[np.void]:
+        """Take the widths before ``t_us``, dtype ``WIDTH``, shape (n,)."""
+        widths, self._widths = _parted(self._widths, t_us)
+        return widths
 
     @property
     def last_us(self) -> float:
         """Time of the latest edge or word; minus infinity when there is none."""
         return max(
-            self.edges[-1].t_us if self.edges else -math.inf,
-            self.words[-1][0] if self.words else -math.inf,
+            float(self._edges["t_us"][-1]) if len(self._edges) else -math.inf,
+            self._words[-1][0] if self._words else -math.inf,
         )
+
+
+def _joined(waiting: NDArray[np.void], come: NDArray[np.void]) -> NDArray[np.void]:
+    return np.concatenate((waiting, come), dtype=come.dtype) if len(waiting) else come
+
+
+def _in_order(rows: NDArray[np.void]) -> NDArray[np.void]:
+    t_us = rows["t_us"]
+    if np.all(t_us[1:] >= t_us[:-1]):
+        return rows
+    return rows[np.argsort(t_us, kind="stable")]
+
+
+def _parted(rows: NDArray[np.void], t_us: float) -> tuple[NDArray[np.void], NDArray[np.void]]:
+    """The rows before the first of ``t_us`` or later, and the others."""
+    if not len(rows):
+        return rows, rows
+    ready = int(np.maximum.accumulate(rows["t_us"]).searchsorted(t_us))
+    return rows[:ready], rows[ready:]

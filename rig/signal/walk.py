@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,14 @@ from numpy.typing import NDArray
 from rig.signal.runup import RunUp
 from rig.signal.settings import Settings
 from rig.wire.records import POSITION
+
+
+class Walked(NamedTuple):
+    """Times of n positions, and the run-up before the first and after each: (n,), (n + 1,)."""
+
+    t_us: NDArray[np.float64]
+    start: NDArray[np.float64]
+    furthest: NDArray[np.float64]
 
 
 class Walk:
@@ -26,7 +35,7 @@ class Walk:
     def add(self, positions: NDArray[np.void]) -> None:
         """Newer positions, dtype ``POSITION``, shape (n,)."""
         left = self._rows[self._walked :]
-        self._columns(np.concatenate((left, positions)) if len(left) else positions)
+        self._columns(np.concatenate((left, positions), dtype=POSITION) if len(left) else positions)
 
     def _columns(self, rows: NDArray[np.void]) -> None:
         """Plain columns, in counts that grow in the normal direction."""
@@ -38,14 +47,18 @@ class Walk:
         self._low, self._high, self._now = low, high, now
         self.next_us = float(self._t_us[0]) if len(rows) else math.inf
 
-    def to(self, before_us: float) -> NDArray[np.void]:
-        """Walk over the positions before ``before_us``; gives those, maybe none."""
+    def waiting_before(self, t_us: float) -> NDArray[np.void]:
+        """The positions before ``t_us`` that were not walked over yet."""
+        ready = int(self._t_us[self._walked :].searchsorted(t_us))
+        return self._rows[self._walked : self._walked + ready]
+
+    def to(self, before_us: float) -> Walked:
+        """Walk over the positions before ``before_us``, maybe none."""
         first = self._walked
         ready = first + int(self._t_us[first:].searchsorted(before_us))
-        if ready > first:
-            self._walked = ready
-            self.next_us = float(self._t_us[ready]) if ready < len(self._t_us) else math.inf
-            self.run_up.moved_along(
-                self._low[first:ready], self._high[first:ready], self._now[first:ready]
-            )
-        return self._rows[first:ready]
+        self._walked = ready
+        self.next_us = float(self._t_us[ready]) if ready < len(self._t_us) else math.inf
+        start, furthest = self.run_up.moved_along(
+            self._low[first:ready], self._high[first:ready], self._now[first:ready]
+        )
+        return Walked(self._t_us[first:ready], start, furthest)

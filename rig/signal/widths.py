@@ -11,10 +11,11 @@ four states alike.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+
+from rig.wire.records import WIDTH
 
 LEAST_COUNTS = 40
 """Counts in a stretch: ten whole lines, over which a change of speed falls on all states alike."""
@@ -23,88 +24,116 @@ LEAST_STRETCHES = 8
 SURE = 4.0
 """A state's width is corrected once it differs from a quarter line by this many standard errors."""
 
+Floats = NDArray[np.float64]
 Offsets = tuple[float, float, float, float]
 EVEN: Offsets = (0.0, 0.0, 0.0, 0.0)
+
+
+_NONE = np.empty(0, WIDTH)
 
 
 class Widths:
     """Boundary offsets of the four states, as measured so far.
 
-    ``offsets`` (4 floats, in counts) say how far boundary k lies above where equal states would
-    put it, by k % 4, up to a common constant. Zeros until there is something sure to correct.
+    *Offsets* (4 floats, in counts) say how far boundary k lies above where equal states would put
+    it, by k % 4, up to a common constant. Zeros until there is something sure to correct, and as
+    long as no boundary lies more than ``worth`` counts from the mean of the four.
     """
 
-    def __init__(self) -> None:
-        self._offsets: Offsets | None = EVEN
+    def __init__(self, worth: float = 0.0) -> None:
         self.n = 0
-        self._mean = [0.0] * 4
-        self._square = [0.0] * 4
-        self._weight = 0.0
-        self._last: tuple[int, Sequence[float], int] | None = None
+        self._worth = worth
+        self._current = np.zeros((1, 4))  # offsets
+        self._sums = np.zeros(9)  # weight, weighted shares of the states, weighted squares of them
+        self._last = _NONE  # the record with which the stretch began that goes on
 
     def restart(self) -> None:
         """The rig's totals begin anew; what was measured of the encoder stays."""
-        self._last = None
+        self._last = _NONE
 
     @property
     def offsets(self) -> Offsets:
         """Four floats, in counts: see the class."""
-        if self._offsets is None:
-            self._offsets = self._measured()
-        return self._offsets
-
-    def _measured(self) -> Offsets:
-        if self.n < LEAST_STRETCHES:
-            return EVEN
-        mean = [total / self._weight for total in self._mean]
-        sure = False
-        for one, total in zip(mean, self._square, strict=True):
-            variance = max(total / self._weight - one * one, 0.0) / (self.n - 1)
-            sure = sure or (one - 1.0) ** 2 > SURE**2 * max(variance, 1e-12)
-        if not sure:
-            return EVEN
-        # State s lies between boundary s and boundary s + 1.
-        first = mean[0] - 1.0
-        second = first + mean[1] - 1.0
-        return (0.0, first, second, second + mean[2] - 1.0)
+        first, second, third, fourth = self._current[0].tolist()
+        return first, second, third, fourth
 
     @property
-    def shares(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def shares(self) -> tuple[Floats, Floats]:
         """Widths of states 0..3 in counts (mean 1) and their standard errors, shapes (4,)."""
         if self.n < 2:
             return np.ones(4), np.full(4, math.inf)
-        mean = np.array(self._mean) / self._weight
-        variance = np.maximum(np.array(self._square) / self._weight - mean**2, 0.0)
+        mean = self._sums[1:5] / self._sums[0]
+        variance = np.maximum(self._sums[5:] / self._sums[0] - mean**2, 0.0)
         return mean, np.sqrt(variance / (self.n - 1))
 
-    def take(self, count: int, dwell_us: Sequence[float], breaks: int) -> None:
-        """A width record: totals up to ``count``; ``dwell_us`` has 4 numbers."""
-        if self._last is None:
-            self._last = (count, dwell_us, breaks)
-            return
-        before, totals, breaks_before = self._last
-        moved = count - before
-        if breaks == breaks_before and abs(moved) < LEAST_COUNTS:
-            return
-        self._last = (count, dwell_us, breaks)
-        if breaks != breaks_before or abs(moved) > MOST_COUNTS:
-            return
-        # Plain numbers, not arrays: this is done four times for every second of a capture.
-        first = before if moved > 0 else count + 1
-        whole, rest = divmod(abs(moved), 4)
-        a = (dwell_us[0] - totals[0]) / (whole + (-first % 4 < rest))
-        b = (dwell_us[1] - totals[1]) / (whole + ((1 - first) % 4 < rest))
-        c = (dwell_us[2] - totals[2]) / (whole + ((2 - first) % 4 < rest))
-        d = (dwell_us[3] - totals[3]) / (whole + ((3 - first) % 4 < rest))
-        if a <= 0 or b <= 0 or c <= 0 or d <= 0:
-            return
-        weight = float(abs(moved))
-        scale = 4.0 / (a + b + c + d)
-        mean, square = self._mean, self._square
-        for state, visit in ((0, a), (1, b), (2, c), (3, d)):
-            share = scale * visit
-            mean[state] += weight * share
-            square[state] += weight * share * share
-        self.n += 1
-        self._weight += weight
-        self._offsets = None
+    def take(self, rows: NDArray[np.void]) -> Floats:
+        """Width records that follow, dtype ``WIDTH``, shape (n,). Gives the offsets before the
+        first and after each of them, shape (n + 1, 4).
+        """
+        if not len(rows):
+            return self._current
+        known = np.concatenate((self._last, rows), dtype=WIDTH)
+        nth = len(self._last) - 1 + np.arange(len(rows) + 1)
+        begins, ends, last = _stretches(known["count"].tolist(), known["breaks"].tolist())
+        self._last = known[last : last + 1].copy()
+        if not ends:
+            return self._current[np.zeros_like(nth)]
+        begin, end = np.array(begins), np.array(ends)
+        steps, sound = _measured(known["count"], known["dwell_us"], begin, end)
+        sums = np.cumsum(np.concatenate((self._sums[None], steps)), axis=0)
+        n = self.n + np.arange(len(sums))
+        offsets = self._offsets(n, sums)
+        self.n, self._sums, self._current = int(n[-1]), sums[-1], offsets[-1:]
+        return offsets[end[sound].searchsorted(nth, "right")]
+
+    def _offsets(self, n: NDArray[np.int64], sums: Floats) -> Floats:
+        """Offsets after ``n`` stretches with these ``sums``, shapes (k,), (k, 9) and (k, 4)."""
+        offsets = np.zeros((len(n), 4))
+        enough = n >= LEAST_STRETCHES
+        n, sums = n[enough], sums[enough]
+        mean = sums[:, 1:5] / sums[:, :1]
+        variance = np.maximum(sums[:, 5:] / sums[:, :1] - mean * mean, 0.0) / (n - 1)[:, None]
+        sure = (mean - 1.0) ** 2 > SURE**2 * np.maximum(variance, 1e-12)
+        # State s lies between boundary s and boundary s + 1.
+        found = np.zeros((len(n), 4))
+        for state in range(3):
+            found[:, state + 1] = found[:, state] + mean[:, state] - 1.0
+        off = np.abs(found - found.mean(axis=1, keepdims=True))
+        pays = np.any(sure, axis=1) & (off.max(axis=1) > self._worth)
+        offsets[enough] = np.where(pays[:, None], found, 0.0)
+        return offsets
+
+
+def _stretches(counts: list[int], breaks: list[int]) -> tuple[list[int], list[int], int]:
+    """With which record each stretch begins and ends, and where the next one begins."""
+    begins: list[int] = []
+    ends: list[int] = []
+    last, count_then, breaks_then = 0, counts[0], breaks[0]
+    for at, (count, broke) in enumerate(zip(counts, breaks, strict=True)):
+        moved = abs(count - count_then)
+        if broke == breaks_then:
+            if moved < LEAST_COUNTS:
+                continue
+            if moved <= MOST_COUNTS:
+                begins.append(last)
+                ends.append(at)
+        last, count_then, breaks_then = at, count, broke
+    return begins, ends, last
+
+
+def _measured(
+    counts: NDArray[np.int64], dwell_us: Floats, begin: NDArray[np.int64], end: NDArray[np.int64]
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """What each sound stretch adds to the sums, shape (sound, 9), and which are sound, (n,)."""
+    before, after = counts[begin], counts[end]
+    moved = np.abs(after - before)
+    first = np.where(after > before, before, after + 1)[:, None]
+    more = ((np.arange(4) - first) & 3) < (moved & 3)[:, None]  # visits beyond whole lines
+    visit = (dwell_us[end] - dwell_us[begin]) / ((moved >> 2)[:, None] + more)
+    sound = np.all(visit > 0, axis=1)
+    if not sound.all():
+        visit, moved = visit[sound], moved[sound]
+    a, b, c, d = visit.T
+    share = visit * (4.0 / (a + b + c + d))[:, None]
+    weighted = share * moved[:, None]
+    return np.concatenate((moved[:, None], weighted, weighted * share), axis=1), sound

@@ -34,6 +34,7 @@ FEW = 5
 TOP_DEAD_CENTRE = "top dead centre"
 COUNTING = "counting"
 PLAY = "play"
+PLAY_OF_BOTH = "play of both"
 HAND = "hand"
 
 
@@ -171,14 +172,27 @@ def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
     return Contribution(RUN_OUT, u_shaped(amplitude), math.inf, "B", how)
 
 
-def play(play_deg: float, name: str = PLAY) -> Contribution:
+def play(play_deg: float) -> Contribution:
     """Backlash through which the magnet may pull the rotor: opens early by 0 to ``play_deg``.
 
     Whether it did is not known, so no correction is made: the root mean square of an error
     anywhere between none and all of it is play/sqrt(3) (JCGM 100:2008, 4.3.7 and F.2.4.5).
     """
     how = f"rectangular, 0 to {play_deg:g} early, not corrected (JCGM 100, 4.3.7 and F.2.4.5)"
-    return Contribution(name, rectangular(play_deg), math.inf, "B", how)
+    return Contribution(PLAY, rectangular(play_deg), math.inf, "B", how)
+
+
+def play_of_both(first_deg: float, second_deg: float) -> Contribution:
+    """The plays of two drives in the difference of their units: each opens early by 0 to its own.
+
+    By half of it in the mean, which drops out of the difference as far as the plays are equal;
+    counted as for each unit alone, the interval would be twice too wide.
+    """
+    u_deg = math.hypot(
+        rectangular(first_deg / 2.0), rectangular(second_deg / 2.0), (first_deg - second_deg) / 2.0
+    )
+    how = f"rectangular, 0 to {first_deg:g} against 0 to {second_deg:g} early (JCGM 100, 4.3.7)"
+    return Contribution(PLAY_OF_BOTH, u_deg, math.inf, "B", how)
 
 
 def hand(half_width_deg: float = HAND_PLAY_DEG) -> Contribution:

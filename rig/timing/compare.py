@@ -243,11 +243,8 @@ def _parts(
     ]
     # Halves in one body share a rotor: the magnet pulls both or none.
     if not (sides[0].unit.body and sides[0].unit.body == sides[1].unit.body):
-        parts += [
-            budget.play(side.play_deg, f"{budget.PLAY}, {side.unit.name}")
-            for side in sides
-            if side.play_deg
-        ]
+        plays = [side.play_deg or 0.0 for side in sides]
+        parts += [budget.play_of_both(*plays)] if any(plays) else []
     return parts
 
 

@@ -139,7 +139,15 @@ def _proposal_words(best: Option) -> str:
         return "everything is inside as it stands: nothing has to be moved"
     if best.inside:
         return f"{len(best.steps)} step{'s' * (len(best.steps) > 1)}: {best.words}"
-    worst = max(best.outcomes, key=lambda o: abs(o.error_deg))
+    outside = [outcome for outcome in best.outcomes if not outcome.inside]
+    if not outside:
+        pair = max((p for p in best.pairs if not p.inside), key=lambda p: abs(p.error_deg))
+        return (
+            f"nothing that the engine file names brings {pair.first} and {pair.second} together as "
+            f"stated; the nearest leaves them {abs(pair.error_deg):.2f} degrees from it, each "
+            f"within its own window: {best.words}"
+        )
+    worst = max(outside, key=lambda o: abs(o.error_deg))
     side = "early" if worst.error_deg > 0 else "late"
     return (
         "nothing that the engine file names reaches the window; the nearest leaves "
@@ -159,12 +167,13 @@ def _option(
     n = len(task.wants)
     outcomes = []
     for want, error in zip(task.wants, found.errors[:n], strict=True):
-        inside = want.latest_btdc - 1e-9 <= want.wanted_btdc + error <= want.earliest_btdc + 1e-9
+        reached = want.wanted_btdc + error
+        inside = want.latest_btdc - searching.EDGE <= reached <= want.earliest_btdc + searching.EDGE
         shift = float(found.shift_deg[column[want.unit]])
         predicted = want.wanted_btdc + float(error)
         outcomes.append(Outcome(want, shift, predicted, float(error), bool(inside)))
     pairs = tuple(
-        PairOutcome(p.first, p.second, float(e), abs(float(e)) <= p.tolerance_deg + 1e-9)
+        PairOutcome(p.first, p.second, float(e), abs(float(e)) <= p.tolerance_deg + searching.EDGE)
         for (p, _, _), e in zip(task.pairs, found.errors[n:], strict=True)
     )
     return Option(

@@ -1,8 +1,9 @@
 """Which combination of means leaves the least error, for several units and their synchronism.
 
 Every set of means is tried, every position of those that have positions, and for those that slide
-the least of the greatest error is found by linear programming. A bound on what each combination
-can reach at best decides which are worked out, so that none that could be better is passed over.
+the best place is found by linear programming (``correction_slide``). A bound on what each
+combination can reach at best decides which are worked out, so that none that could be better is
+passed over.
 """
 
 from __future__ import annotations
@@ -18,12 +19,14 @@ from numpy.typing import NDArray
 from rig.engine.profile import Synchronism, Unit
 from rig.timing.correction_moves import Choices, Floats, Move, Range, period_deg
 from rig.timing.correction_plan import LeverEnds, Want
+from rig.timing.correction_slide import NOTHING, Rows, slide
 
 MOST_COMBINED = 300_000  # positions of one set of means
 MOST_SOLVED = 60  # of each set, those that may be best
 Key = tuple[float, ...]
 
-NOTHING = 1e-6  # degrees: a range moved by less is not moved
+EDGE = 1e-6  # degrees: what lies no further beyond a limit lies on it
+LEAST_SIDE = 0.05  # degrees: no window is taken to be narrower on a side, to measure errors by it
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +44,26 @@ class Task:
     low: Floats  # errors within low and high are inside
     high: Floats
 
+    @property
+    def sides(self) -> tuple[Floats, Floats]:
+        """How far a row may go late and early, degrees: what its error is measured by."""
+        return np.maximum(-self.low, LEAST_SIDE), np.maximum(self.high, LEAST_SIDE)
+
+    @property
+    def typical_deg(self) -> float:
+        """Half the narrowest window: what a strain of 1 is worth in degrees."""
+        late, early = self.sides
+        return float(((late + early) / 2.0).min())
+
+    def strain(self, errors: Floats) -> float:
+        """The greatest error as a part of the way from the figure to its limit.
+
+        Windows differ in width: five degrees of a retard that may lie anywhere within ten are less
+        than one of an advance that may be off by one.
+        """
+        late, early = self.sides
+        return float(np.maximum(errors / early, -errors / late).max())
+
 
 @dataclass(frozen=True, slots=True)
 class Found:
@@ -51,7 +74,9 @@ class Found:
     shift_deg: Floats  # (units,)
     errors: Floats  # (rows,)
     inside: bool
-    remaining_deg: float
+    strain: float  # the greatest error, as ``Task.strain`` has it
+    remaining_deg: float  # the greatest error in degrees
+    beyond_deg: float  # beyond the limits, all rows together
     disturbs: int
     effort: float
     reversible: bool
@@ -111,9 +136,9 @@ def search(
 
     Added are those that get everything inside with fewer parts disturbed than any of these. At
     most two are of the same means. ``ends`` are of the levers that may be set, by unit. Order:
-    inside before outside; the remaining error in steps of ``grain_deg``; where the lever ends up;
-    parts disturbed; what cannot be undone last; teeth moved; the error itself. Source:
-    exhaustive, see the module.
+    inside before outside; the strain (see ``Task.strain``) in steps of ``grain_deg``; where the
+    lever ends up; parts disturbed; what cannot be undone last; teeth moved; the error itself.
+    Source: exhaustive, see the module.
     """
     useful = [move for move in moves if np.any(task.per_shift @ _per_unit(move))]
     order = Order(task, grain_deg, ends or {})
@@ -127,7 +152,7 @@ def search(
                 continue
             limit = order.key(kept[-1]) if len(kept) >= keep else None
             best = _of_set(order, chosen, limit)
-            if best and best[0].remaining_deg < grain_deg and best[0].inside:
+            if best and best[0].inside and order.step(best[0].strain) < 1.0:
                 done.append(keys)  # more means can only disturb more
             unique: dict[object, Found] = {}
             for item in sorted([*kept, *best], key=order.key):
@@ -175,17 +200,18 @@ class Order:
         put = {move.key: value for move, value in found.ranges}
         return (
             float(not found.inside),
-            self.step(found.remaining_deg),
+            self.step(found.strain),
             self.lever(put, best=False),
             float(found.disturbs),
             float(not found.reversible),
             found.effort,
-            round(found.remaining_deg, 6),
+            round(found.beyond_deg, 6),
+            round(found.strain, 6),
         )
 
-    def step(self, error_deg: float) -> float:
-        """An error in steps of the grain."""
-        return math.floor(error_deg / self.grain_deg + 1e-6)
+    def step(self, strain: float) -> float:
+        """A strain in steps of the grain."""
+        return math.floor(strain * self.task.typical_deg / self.grain_deg + 1e-6)
 
     def lever(self, put: Mapping[str, float], *, best: bool) -> float:
         """How far the worst lever ends up from the middle of its range, in tenths of it.
@@ -231,14 +257,16 @@ def _judged(
     shift: Floats,
     errors: Floats,
 ) -> Found:
-    inside = bool(np.all((errors >= task.low - 1e-9) & (errors <= task.high + 1e-9)))
+    inside = bool(np.all((errors >= task.low - EDGE) & (errors <= task.high + EDGE)))
     return Found(
         choices=choices,
         ranges=ranges,
         shift_deg=shift,
         errors=errors,
         inside=inside,
+        strain=task.strain(errors),
         remaining_deg=float(np.abs(errors).max()),
+        beyond_deg=float(np.maximum(0.0, np.maximum(errors - task.high, task.low - errors)).sum()),
         disturbs=int(sum(c.disturbs[i] for c, i in choices)) + len(ranges),
         effort=float(sum(c.effort[i] for c, i in choices)),
         reversible=all(move.reversible for move, _ in ranges),
@@ -266,11 +294,14 @@ def _of_set(order: Order, chosen: Sequence[Move], limit: Key | None) -> list[Fou
     ends = np.array([[move.low, move.high] for move in ranges]).reshape(len(ranges), 2)
     spans = np.sort(slope[:, :, None] * ends[:, None, :], axis=2)  # (ranges, rows, low and high)
     reach = spans.sum(axis=0)
-    bound = np.maximum(0.0, np.maximum(errors + reach[:, 0], -errors - reach[:, 1])).max(axis=1)
-    fits = (errors + reach[:, 0] <= task.high + 1e-9) & (errors + reach[:, 1] >= task.low - 1e-9)
+    late, early = task.sides
+    over = np.maximum((errors + reach[:, 0]) / early, (-errors - reach[:, 1]) / late)
+    bound = np.maximum(0.0, over).max(axis=1) * task.typical_deg
+    fits = (errors + reach[:, 0] <= task.high + EDGE) & (errors + reach[:, 1] >= task.low - EDGE)
     outside = 1.0 - fits.all(axis=1)
     steps = np.floor(bound / order.grain_deg + 1e-6)
-    lever = _lever_hope(order, ranges, errors, spans, (steps + 1.0) * order.grain_deg)
+    allowed = (steps + 1.0) * order.grain_deg / task.typical_deg
+    lever = _lever_hope(order, ranges, errors, spans, allowed)
     found: list[Found] = []
     keys = (bound, grid.effort, grid.disturbs, lever, steps, outside)
     hopeful = np.arange(len(bound))
@@ -284,7 +315,8 @@ def _of_set(order: Order, chosen: Sequence[Move], limit: Key | None) -> list[Fou
         enough = len(found) > 1 and hope >= order.key(found[1])
         if enough or n >= MOST_SOLVED or (limit is not None and hope >= limit):
             break
-        x = _slide(errors[i], slope, ranges) if ranges else np.zeros(0)
+        rows = Rows(errors[i], slope, task.low, task.high, *task.sides)
+        x = slide(rows, ranges, may_fit=not outside[i]) if ranges else np.zeros(0)
         used = tuple((r, float(v)) for r, v in zip(ranges, x, strict=True) if _matters(r, v))
         moved = grid.shift_deg[i] + sum(v * r.per_deg for r, v in used)
         picks = tuple((c, int(k)) for c, k in zip(lists, grid.index[i], strict=True))
@@ -298,7 +330,7 @@ def _lever_hope(
 ) -> Floats:
     """For each row of ``errors`` how near to the middle the levers can be, as ``Order.lever``.
 
-    ``spans`` is what each range can add to each error, ``allowed`` the error that may remain.
+    ``spans`` is what each range can add to each error, ``allowed`` the strain that may remain.
     """
     fixed = order.lever({move.key: 0.0 for move in ranges}, best=True)
     worst = np.full(len(errors), fixed)
@@ -308,8 +340,9 @@ def _lever_hope(
             continue
         row = next(r for r, want in enumerate(order.task.wants) if want.unit == unit)
         others = np.delete(spans[:, row], own, axis=0).sum(axis=0)
-        least = np.maximum(-errors[:, row] - others[1] - allowed, move.low)
-        most = np.minimum(-errors[:, row] - others[0] + allowed, move.high)
+        late, early = (side[row] * allowed for side in order.task.sides)
+        least = np.maximum(-errors[:, row] - others[1] - late, move.low)
+        most = np.minimum(-errors[:, row] - others[0] + early, move.high)
         off = np.maximum(0.0, np.maximum(least - move.prefer, move.prefer - most))
         end = order.ends[unit]
         tenths = np.floor(10.0 * off / (end.advance_btdc - end.retard_btdc) + 1e-6)
@@ -341,26 +374,3 @@ def _grid(lists: Sequence[Choices], units: int) -> Grid:
         disturbs = np.repeat(disturbs, n) + np.tile(c.disturbs, m)
         effort = np.repeat(effort, n) + np.tile(c.effort, m)
     return Grid(index, shift, disturbs, effort)
-
-
-def _slide(errors: Floats, slope: Floats, ranges: Sequence[Range]) -> Floats:
-    """How far each range moves so that the greatest error is least, then with least movement."""
-    from scipy.optimize import linprog
-
-    n = len(ranges)
-    eye = np.eye(n)
-    prefer = np.array([move.prefer for move in ranges])
-    one = np.ones((len(errors), 1))
-    gap = np.zeros((len(errors), n))
-    none = np.zeros((n, 1))
-    # Unknown: the n movements, the n distances from where each would best stay, the error.
-    rows = np.block(
-        [[slope.T, gap, -one], [-slope.T, gap, -one], [eye, -eye, none], [-eye, -eye, none]]
-    )
-    right = np.concatenate([-errors, errors, prefer, -prefer])
-    cost = np.concatenate([np.zeros(n), [move.dislike for move in ranges], [1.0]])
-    bounds = [*((m.low, m.high) for m in ranges), *[(0.0, None)] * (n + 1)]
-    solved = linprog(cost, A_ub=rows, b_ub=right, bounds=bounds, method="highs")
-    if solved.x is None:
-        raise ArithmeticError(f"the correction has no solution: {solved.message}")
-    return np.asarray(solved.x[:n], np.float64)

@@ -44,10 +44,12 @@ class JobState:
     index_seen: bool = False
     stop_in: bool = False  # stop or gauge
     touches: tuple[int, int] = (0, 0)  # forward, backward
+    gauge_points: int = 0  # read with a dial gauge
     tdc_known: bool = False
     tdc_moved: bool = False
     marks_compared: bool = False
     stroke: Literal["not needed", "not stated", "lost", "stated"] = "not stated"
+    index_places: int = 1  # of the crank at which the index may have come, as far as is known
     one_turn_out: tuple[str, ...] = ()
     impulse_engaged: tuple[str, ...] = ()  # read with the coupling only
     automatic_advance: tuple[str, ...] = ()  # not yet said: weights at rest or wedged out
@@ -105,6 +107,8 @@ ENOUGH_TOUCHES = 3
 
 def _touch(s: JobState) -> str:
     forward, backward = s.touches
+    if not s.stop_in and s.gauge_points:
+        return "go on with the gauge, or choose which of its dead centres to go by"
     if not s.stop_in:
         return "fit the stop or the gauge and say so"
     if min(forward, backward) >= ENOUGH_TOUCHES:
@@ -112,6 +116,10 @@ def _touch(s: JobState) -> str:
     if forward <= backward:
         return "turn gently forward to the stop, hold it there a second, then go back"
     return "turn gently back the other way to the stop, hold it there a second, then come on"
+
+
+def _which_place(places: int) -> str:
+    return f"; it settles at which of its {places} places the index came" if places > 1 else ""
 
 
 ROWS: tuple[_Row, ...] = (
@@ -201,6 +209,7 @@ ROWS: tuple[_Row, ...] = (
         lambda s: (
             "bring cylinder 1 to its firing dead centre and state it"
             + (" again: the count of turns was lost" if s.stroke == "lost" else "")
+            + _which_place(s.index_places)
         ),
         "A four-stroke is at the top twice; it tells which lobe serves which cylinder.",
         (LIVE, ARC),

@@ -23,7 +23,7 @@ class Reading:
     lobe: int | None  # 0 .. lobes - 1, counted from the first seen since the stroke was stated
     btdc_deg: float | None
     crank_deg: float | None
-    t_s: float
+    t_s: float  # from the first position of its capture
     counts: bool
     why: str  # why it does not count, empty when it does
     phase: Literal["as found", "as left"] = "as found"

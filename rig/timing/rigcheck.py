@@ -50,6 +50,7 @@ class RigSeen:
     still_counts: int | None = None  # highest less lowest count while the crank stood
     widths: tuple[float, ...] = ()  # of the four states, in counts
     width_errors: tuple[float, ...] = ()  # their standard errors
+    widths_taken_out: bool = False  # of the angles
     contacts: tuple[ContactSeen, ...] = ()
     switches: tuple[SwitchSeen, ...] = ()
     opened_by_hand: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
@@ -57,7 +58,7 @@ class RigSeen:
 
 @dataclass(frozen=True, slots=True)
 class RigCheck:
-    """Every check, the debouncing that they propose, and whether to correct the widths."""
+    """Every check, the debouncing that they propose, and what became of the widths."""
 
     checks: tuple[Check, ...]
     contacts: Contacts
@@ -90,7 +91,9 @@ def check_rig(
     ]
     widths = None
     if len(seen.widths) == 4:
-        widths = width_check(seen.widths, seen.width_errors, encoder)
+        widths = width_check(
+            seen.widths, seen.width_errors, encoder, taken_out=seen.widths_taken_out
+        )
         checks.append(Check("widths", "good", widths.measured, widths.words))
     else:
         checks.append(Check("widths", "not seen", "", "turn a few turns steadily to measure them"))

@@ -138,14 +138,16 @@ def tie(
     phase: Literal["as found", "as left"] = "as found",
     kind: Literal["turned", "set"] = "turned",
     start_us: float = 0.0,
+    without: str = NO_REFERENCE,
 ) -> Reading:
     """Tie one opening to its unit, lobe, cylinder and stroke.
 
-    ``setting`` is the name of the setting in force for the unit on ``opening.input``;
-    ``t_s`` of the reading counts from ``start_us``. A ``kind`` "set" reading (crank held, unit
-    moved) counts although the crank stood still, as long as its angle is known. ``stroke_known``
-    is true where no stroke is in question: on a two-stroke, and for a unit that sparks on both.
-    Raises ``InputError`` when no unit is on that input or the unit has no such setting.
+    ``setting`` is the name of the setting in force for the unit on ``opening.input``; ``t_s`` of
+    the reading counts from ``start_us``; ``without`` says why there is no reference. A ``kind``
+    "set" reading (crank held, unit moved) counts although the crank stood still, as long as its
+    angle is known. ``stroke_known`` is true where no stroke is in question: on a two-stroke, and
+    for a unit that sparks on both. Raises ``InputError`` when no unit is on that input or the unit
+    has no such setting.
     """
     unit = unit_on_input(profile, opening.input)
     in_force = setting_named(unit, setting)
@@ -153,7 +155,7 @@ def tie(
     if opening.crank_deg is None:
         counts, why = False, opening.why or NO_ANGLE
     elif reference is None:
-        counts, why = False, why or NO_REFERENCE
+        counts, why = False, why or without
     found = None
     if opening.crank_deg is not None and reference is not None:
         found = _Finder(profile, reference, unit, in_force, stroke).find(opening.crank_deg)

@@ -13,6 +13,8 @@ from rig.timing.unit_alone import UnitReport
 KIND, VERSION = "unit report", 1
 SAYS = "contacts and lobes of a unit on the bench, turned by hand; not a release to service"
 SIDES = 2.0  # coverage factor for about 95 %
+MOST_DEG = 1e6
+"""No angle of a unit is as large: it was edited."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,7 @@ def compare_reports(first: Mapping[str, Any], second: Mapping[str, Any]) -> Unit
     notes = []
     if one["serial"] != two["serial"]:
         notes.append(f"two units: serial {one['serial'] or '?'} and {two['serial'] or '?'}")
-    before, after = dict(_figures(first["found"])), dict(_figures(second["found"]))
+    before, after = dict(means_of(first["found"])), dict(means_of(second["found"]))
     if one.get("poles") != two.get("poles"):  # then neutral is counted differently
         notes.append("the poles are stated differently, so neutral is not compared")
         for figures in (before, after):
@@ -109,21 +111,36 @@ def _check(plain: Mapping[str, Any]) -> None:
         raise InputError("this unit report is not whole: its unit or its figures are missing")
 
 
-def _figures(found: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any]]]:
-    """Each mean of a report with its name; places after the index are left out."""
+def means_of(found: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """Each mean of a report with its name; places after the index are left out.
+
+    Raises InputError for what is no list of lobes, or no mean.
+    """
     names = {
         "interval": "interval from lobe {}",
         "closed": "closed before lobe {}",
         "opened": "open after lobe {}",
         "neutral": "neutral to opening of lobe {}",
     }
-    for lobe in found["lobes"]:
+    lobes = found.get("lobes") if isinstance(found, Mapping) else None
+    if not isinstance(lobes, list | tuple) or not all(isinstance(lobe, Mapping) for lobe in lobes):
+        raise InputError("this unit report is not whole: its lobes are missing")
+    for lobe in lobes:
         for key, name in names.items():
             if lobe.get(key) is not None:
-                yield name.format(lobe["number"]), lobe[key]
+                yield name.format(lobe.get("number")), _mean(lobe[key], key)
     for key, name in (("play", "play"), ("impulse_lag", "impulse lag")):
         if found.get(key) is not None:
-            yield name, found[key]
+            yield name, _mean(found[key], key)
+
+
+def _mean(plain: Any, key: str) -> Mapping[str, Any]:
+    """A mean as it stands in a report. Raises InputError when it is none."""
+    if isinstance(plain, Mapping):
+        numbers = [plain.get("deg"), plain.get("u_deg")]
+        if all(isinstance(n, int | float) and abs(n) < MOST_DEG for n in numbers):
+            return plain
+    raise InputError(f"this unit report is not whole: {key} is no angle with its uncertainty")
 
 
 def _change(name: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> UnitChange:

@@ -229,8 +229,10 @@ class Person:
         curve.append(still(t_s, t_s + 0.5, at))
         whole = join(*curve)
         offsets = {n: self.world.units[n].advance_deg - start for n in together}
+        grip = replace(self.hand, tremor_deg=self.hand.grip_deg, hold_tremor=1.0)
+        now_s = self.world.done_s
         return Movement(
-            still(self.world.done_s, whole.end_s, self.world.hand_deg),
+            hold(grip, self._rng, now_s, self.world.hand_deg, whole.end_s - now_s),
             {n: whole.shifted(by) for n, by in offsets.items()},
         )
 

@@ -23,6 +23,7 @@ class Hand:
     uneven: float = 0.3  # relative amplitude of the slow changes of speed, below 0.9
     tremor_deg: float = 0.02  # amplitude of the trembling at 5 to 12 Hz
     hold_tremor: float = 0.25  # share of the tremor while holding still
+    grip_deg: float = 0.0  # amplitude of the trembling on the crank while the other moves a unit
     regrip_deg: float = 0.0  # about how far it turns before it takes a new grip; 0: never
     regrip_s: float = 0.4  # about how long that takes
     step_back_deg: float = 0.3  # at most this far back when taking a new grip

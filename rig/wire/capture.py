@@ -14,108 +14,22 @@ can pass for a note.
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
-from rig.faults import InputError, reason
-from rig.wire.line import HEX_DIGITS, LONGEST_LINE, decode
+from rig.faults import InputError, reason, waits
+from rig.wire.line import HEX_DIGITS
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Note, Trouble
 
 FORMAT = 1
+SUFFIX = ".capture"
 PIECE = 1 << 18
 LONGEST_NOTE = 1 << 16
 _PASSIVE = b"# host "
-
-
-class CaptureWriter:
-    """Appends to a capture. Every ``write`` and ``note`` reaches the operating system at once;
-    ``sync`` asks that it reaches the disk.
-
-    Raises InputError when the file exists already, cannot be made, or the disk is full. After a
-    failed write the file ends inside a line, which a reader finds and says.
-    """
-
-    def __init__(self, path: Path, start: dict[str, object]) -> None:
-        self.path = path
-        self._rest = b""
-        self._sum = 0
-        try:
-            self._file: BinaryIO = open(path, "xb", buffering=0)  # noqa: SIM115 (kept open)
-        except OSError as why:
-            raise InputError(f"{path}: the capture cannot be begun: {reason(why)}") from why
-        self.note("capture", {"format": FORMAT, **start})
-
-    def write(self, data: bytes) -> None:
-        """Bytes as they came from the rig, in pieces of any size."""
-        *lines, rest = (self._rest + data).split(b"\n")
-        out = [_kept(line + b"\n") for line in lines]
-        while len(rest) >= LONGEST_LINE:
-            out.append(_kept(rest[:LONGEST_LINE]))
-            rest = rest[LONGEST_LINE:]
-        self._rest = rest
-        for piece in out:
-            self._append(piece if isinstance(piece, bytes) else self._note_line("raw", piece))
-
-    def note(self, name: str, value: dict[str, object]) -> None:
-        """A line of the host's."""
-        self._append(self._note_line(name, value))
-
-    def sync(self) -> None:
-        """Ask that all written so far reaches the disk. Raises InputError when it does not."""
-        try:
-            os.fsync(self._file.fileno())
-        except OSError as why:
-            raise InputError(f"{self.path}: the capture did not reach the disk: {reason(why)}"
-                             ) from why  # fmt: skip
-
-    def half_line(self) -> None:
-        """The stream was interrupted: what is left of a line is kept as raw bytes."""
-        if self._rest:
-            self._append(self._note_line("raw", {"hex": self._rest.hex()}))
-            self._rest = b""
-
-    def close(self) -> None:
-        """End the file. May be called twice."""
-        if self._file.closed:
-            return
-        with contextlib.closing(self._file):
-            self.half_line()
-            self.note("end", {})
-            self.sync()
-
-    def _note_line(self, name: str, value: dict[str, object]) -> bytes:
-        text = json.dumps(value, separators=(",", ":"), ensure_ascii=True)
-        body = f"# {name} {text} {self._sum:08X}".encode("ascii")
-        return b"%b %08X\n" % (body, zlib.crc32(body))
-
-    def _append(self, data: bytes) -> None:
-        view = memoryview(data)
-        try:
-            while view:
-                view = view[self._file.write(view) or 0 :]
-        except OSError as why:
-            raise InputError(
-                f"{self.path}: the capture could not be written on: {reason(why)};"
-                " what stands in it so far is kept"
-            ) from why
-        self._sum = zlib.crc32(data, self._sum)
-
-
-def _kept(line: bytes) -> bytes | dict[str, object]:
-    """``line`` itself when it is a sound one, else its bytes for a raw note."""
-    if line.endswith(b"\n") and not line.startswith(b"#") and len(line) <= LONGEST_LINE:
-        body = line[:-1]
-        shown = body.removesuffix(b"\r")
-        if decode(body) is not None and body.isascii() and shown.decode("ascii").isprintable():
-            return line
-    return {"hex": line.hex()}
 
 
 @dataclass(slots=True)
@@ -139,6 +53,8 @@ class CaptureReader:
         self.path = path
         self.facts = CaptureFacts({})
         self.lines = LineReader()
+        if waits(path):
+            raise InputError(f"{path}: is no file, so no capture")
         try:
             with path.open("rb") as file:
                 head = file.readline(LONGEST_NOTE)
@@ -146,7 +62,7 @@ class CaptureReader:
             raise InputError(f"{path}: the capture cannot be read: {reason(why)}") from why
         if not head:
             raise InputError(f"{path}: the capture is empty; nothing was recorded in it")
-        first = _parsed(head)
+        first = parsed_note(head)
         if first is None or first[0] != "capture":
             raise InputError(
                 f"{path}: line 1 is not the head of a capture;"
@@ -204,14 +120,14 @@ class CaptureReader:
         """A sound note that changes nothing, so that records need not be parted at it."""
         if not line.startswith(_PASSIVE):
             return None
-        note = _parsed(line)
+        note = parsed_note(line)
         if note is None or note[2] != sum_so_far:
             return None
         self.facts.ended = False
         return Note(0.0, note[0], note[1])
 
     def _noted(self, line: bytes, number: int, sum_so_far: int) -> Iterator[Batch]:
-        note = _parsed(line)
+        note = parsed_note(line)
         if note is None:
             self.facts.altered = True
             yield self._said(f"line {number}: the checksum of a note does not hold")
@@ -251,7 +167,8 @@ def is_capture(path: Path) -> bool:
         return file.read(10) == b"# capture "
 
 
-def _parsed(line: bytes) -> tuple[str, dict[str, object], int] | None:
+def parsed_note(line: bytes) -> tuple[str, dict[str, object], int] | None:
+    """Name, value and sum of a note; None when it is none or its CRC does not hold."""
     body, _, crc = line.rstrip(b"\n").rpartition(b" ")
     if len(crc) != 8 or crc.translate(None, HEX_DIGITS) or int(crc, 16) != zlib.crc32(body):
         return None

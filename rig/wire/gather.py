@@ -34,7 +34,7 @@ class Rows:
         done, self._done = self._done, []
         if len(done) == 1:
             return done[0]
-        return np.concatenate(done) if done else np.empty(0, self._dtype)
+        return np.concatenate(done, dtype=self._dtype) if done else np.empty(0, self._dtype)
 
     def _close(self) -> None:
         if self._single:

@@ -19,7 +19,7 @@ STEP_US = 500_000
 """Stretches end at multiples of this, which are multiples of all times when records are due."""
 
 _LONGEST = 600  # steps in a stretch: five minutes, so that a batch stays small
-_SILENCE = 172_800  # steps: a day. Longer without any change is passed over
+_SILENCE = 1_200  # steps: ten minutes. Longer without any change is passed over
 _ENCODER = 3  # bits of A and B
 _SAID = 10
 
@@ -163,7 +163,7 @@ class Known:
 class Cutter:
     """Cuts rows into stretches.
 
-    Nothing is given for more than a day without any change; ``troubles`` says so.
+    Nothing is given for more than ten minutes without any change; ``troubles`` says so.
     """
 
     def __init__(self, tick_us: Fraction) -> None:

@@ -29,6 +29,7 @@ class Port:
         self.url = url
         self.baud = baud
         self._line = line
+        self._kept = b""
 
     @property
     def is_open(self) -> bool:
@@ -37,6 +38,9 @@ class Port:
 
     def read(self) -> bytes:
         """What is there; waits up to 20 ms for the first byte; b"" when there is none."""
+        if self._kept:
+            seen, self._kept = self._kept, b""
+            return seen
         seen = b""
         try:
             seen = bytes(self._line.read(1))
@@ -57,6 +61,10 @@ class Port:
             return bytes(self._line.read(_MOST))
         finally:
             self._line.timeout = WAIT_S
+
+    def give_back(self, seen: bytes) -> None:
+        """Bytes that were read only to learn who speaks there: ``read`` gives them once more."""
+        self._kept = seen + self._kept
 
     def write(self, data: bytes) -> None:
         """Send ``data``."""
@@ -83,6 +91,9 @@ class Port:
 
 def open_port(url: str, baud: int = BAUD) -> Port:
     """Open ``url``. Raises InputError with one sentence: which port, why not, what to do."""
+    what = _no_port(url)
+    if what:
+        raise InputError(f"{url}: this is {what}, no serial port; rig ports lists those there are")
     options = {} if "://" in url or sys.platform == "win32" else {"exclusive": True}
     try:
         line = serial.serial_for_url(
@@ -116,7 +127,21 @@ def _why_not(url: str, why: OSError) -> str:
 
         there = ", ".join(sorted(port.device for port in comports())) or "none"
         return f"{url}: there is no such port; the ports of this computer: {there}"
+    if "Could not configure port" in str(why):  # the system's number is in its text alone
+        return f"{url}: this is a device, but no serial port; rig ports lists those there are"
     return f"{url}: the port cannot be opened: {_words(why)}"
+
+
+def _no_port(url: str) -> str:
+    """What lies there, when that can be no port."""
+    if "://" in url:
+        return ""
+    path = Path(url)
+    if path.is_file():
+        return "a file"
+    if path.is_dir():
+        return "a folder"
+    return "a pipe" if path.is_fifo() else "a disk" if path.is_block_device() else ""
 
 
 def _code(why: OSError) -> int | None:

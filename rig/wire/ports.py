@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rig.faults import InputError, RigError, RigLostError
 from rig.wire.line import PROTOCOL, decode
 from rig.wire.port import BAUD, Port, open_port
+from rig.wire.reader import LineReader
+from rig.wire.records import Identity
 
 RATES = (BAUD, 250_000, 115_200)
 """Tried in this order. 500000 is the rate of the line format's own rig."""
@@ -45,10 +47,15 @@ def list_ports() -> list[PortInfo]:
     ]
 
 
+class AnotherRigError(RigLostError):
+    """A rig is there, but not the one that was there before."""
+
+
 def find_rig(urls: Iterable[str] | None = None) -> Port:
     """The one port on which a rig answers, open; ``urls`` are tried instead of the system's.
 
-    Raises RigLostError when none answers, InputError when several do.
+    A rig of another version of the line format is not taken. Raises RigLostError when none
+    answers, InputError when several do.
     """
     tried = [port.device for port in list_ports()] if urls is None else list(urls)
     if not tried:
@@ -78,24 +85,104 @@ def _rig_on(url: str) -> tuple[Port | None, str]:
     for baud in RATES:
         try:
             port = open_port(url, baud)
-        except InputError as wrong:
-            return None, str(wrong)
-        seen = b""
-        try:
-            port.write(b"?\n")
-            until = time.monotonic() + LISTEN_S
-            while time.monotonic() < until and _sound_lines(seen) < ENOUGH_LINES:
-                seen = (seen + port.read())[-MOST_KEPT:]
+            seen = _listen(port)
         except RigError as wrong:
-            port.close()
             return None, str(wrong)
-        if _sound_lines(seen) >= ENOUGH_LINES:
+        wrong_line = diagnose(seen, baud)
+        if not wrong_line and _sound_lines(seen) >= ENOUGH_LINES:
             return port, ""
         port.close()
-        why = why or f"{url}: {diagnose(seen, baud)}"
-        if not seen:
-            break  # silence is silent at any rate
+        few = "a rig is heard, but hardly: look at its cable and at the baud rate (--baud)"
+        why = why or f"{url}: {wrong_line or few}"
+        if not seen or _hello(seen) is not None:
+            break  # silence is silent at any rate, and who is understood speaks at this one
     return None, why
+
+
+def _listen(port: Port) -> bytes:
+    """What is said on an open port once it is asked who is there. Closes a port that went away."""
+    seen = b""
+    try:
+        port.write(b"?\n")
+        until = time.monotonic() + LISTEN_S
+        while time.monotonic() < until:
+            seen = (seen + port.read())[-MOST_KEPT:]
+            if _sound_lines(seen) >= ENOUGH_LINES and _hello(seen) is not None:
+                break
+    except RigError:
+        port.close()
+        raise
+    return seen
+
+
+def _hello(seen: bytes) -> Identity | None:
+    """What the rig last said of itself."""
+    lines = LineReader()
+    heard = [other for batch in lines.feed(seen) for other in batch.others]
+    return next((other for other in reversed(heard) if isinstance(other, Identity)), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a rig was found, so that it is found again after it was unplugged."""
+
+    url: str
+    baud: int
+    usb: tuple[str, str]  # id and serial of its USB adapter, empty when it has none
+    others: frozenset[str]  # the ports of this computer that were there beside it
+
+    @staticmethod
+    def of(port: Port) -> Place:
+        """The place of an open port."""
+        there = list_ports()
+        usb = next((_usb(each) for each in there if each.device == port.url), ("", ""))
+        others = frozenset(each.device for each in there if each.device != port.url)
+        return Place(port.url, port.baud, usb, others)
+
+    def again(self, rig: Identity | None) -> Port:
+        """The same rig, open: under its old name, or under one that was not there before.
+
+        ``rig`` is what it said of itself, None when it never did. A port is taken when the rig on
+        it says the same, or when nothing is heard and the USB adapter or the name is the same.
+        Nothing is written to ports that were there all along: other devices may be on them.
+        Raises AnotherRigError when only another rig answers, else RigLostError.
+        """
+        there = [each for each in list_ports() if each.device not in self.others]
+        own = [each.device for each in there if self.usb[1] and _usb(each) == self.usb]
+        urls = list(dict.fromkeys([*own, self.url, *(each.device for each in there)]))
+        another = why = ""
+        for url in urls:
+            try:
+                port = open_port(url, self.baud)
+                seen = _listen(port)
+            except RigError as wrong:
+                why = why or str(wrong)
+                continue
+            hello = _hello(seen)
+            known = url == self.url or url in own
+            if _same(hello, rig) if hello is not None else known:
+                port.give_back(seen)
+                return port
+            port.close()
+            if hello is not None and rig is not None:
+                another = another or (
+                    f"another rig is on {url}: it calls itself {hello.name}, {hello.contacts}"
+                    f" contact inputs, {hello.counts_per_turn} counts a turn, and this capture is"
+                    f" of {rig.name}, {rig.contacts} inputs, {rig.counts_per_turn} counts; plug"
+                    " that one in, or end here and begin anew"
+                )
+        if another:
+            raise AnotherRigError(another)
+        raise RigLostError(why or f"{self.url}: the rig is not back yet")
+
+
+def _usb(port: PortInfo) -> tuple[str, str]:
+    return port.usb_id, port.serial
+
+
+def _same(heard: Identity, before: Identity | None) -> bool:
+    """Tell whether it is the same rig by what it says of itself; any will do where none spoke."""
+    return before is None or replace(heard, t_us=before.t_us) == before
 
 
 def diagnose(seen: bytes, baud: int = BAUD) -> str:

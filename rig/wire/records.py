@@ -50,7 +50,7 @@ EDGE = np.dtype(
 
 
 class Edge(NamedTuple):
-    """One row of ``EDGE`` in plain numbers, which are read one by one much faster."""
+    """One row of ``EDGE`` in plain numbers."""
 
     t_us: float
     input: int
@@ -59,21 +59,6 @@ class Edge(NamedTuple):
     around_t_us: list[float]
     around_at: list[int]
     around_step: list[int]
-
-
-def edges_of(rows: NDArray[np.void]) -> list[Edge]:
-    """Rows of dtype ``EDGE``, shape (n,), as plain edges."""
-    columns = (rows[name].tolist() for name in EDGE.names or ())
-    return list(map(Edge._make, zip(*columns, strict=True)))
-
-
-Total = tuple[float, int, list[float], int]
-"""One row of ``WIDTH`` in plain numbers."""
-
-
-def totals_of(rows: NDArray[np.void]) -> list[Total]:
-    """Rows of dtype ``WIDTH``, shape (n,), as plain numbers."""
-    return list(zip(*(rows[name].tolist() for name in WIDTH.names or ()), strict=True))
 
 
 WIDTH = np.dtype(

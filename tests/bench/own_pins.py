@@ -25,6 +25,8 @@ _HEADER = (
     "$var wire 1 1 contact1 $end\n$var wire 1 2 contact2 $end\n"
     "$upscope $end\n$enddefinitions $end\n"
 )
+AFTER_US = 50_000.0
+"""Chatter is over so long after an opening."""
 CODES = {"a": "A", "b": "B", "z": "Z", "contact1": "1", "contact2": "2"}
 
 
@@ -145,10 +147,13 @@ def _contact(
     opens = (np.concatenate(kinds)[order] == 1) == (way > 0)
     deg = np.concatenate(degs)[order]
     ends = np.append(times[1:], t_us[-1])
+    lasting_us = ends - times
+    if lasting_us[-1] < AFTER_US:  # the recording ends too soon to see them stay
+        lasting_us[-1] = 0.0
     truth = [
         TrueOpening(0, float(times[k]) * 1e-6, float(deg[k]),
                     float(times[k] - times[k - 1]) * 1e-6 if k else np.inf,
-                    float(ends[k] - times[k]) * 1e-6)
+                    float(lasting_us[k]) * 1e-6)
         for k in np.flatnonzero(opens & (way > 0))
     ]  # fmt: skip
     starts_open = not opens[0]

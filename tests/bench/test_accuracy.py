@@ -39,7 +39,7 @@ VIRTUAL = (
     Scenario("tremor 0.1 deg at 30 deg/s", 0.1, speed_deg_s=30.0, hand=trembling(0.1)),
     Scenario("tremor 0.3 deg at 10 deg/s", 0.1, speed_deg_s=10.0, hand=trembling(0.3)),
     Scenario("creep 3 deg/s, tremor 0.02 deg", 0.1, speed_deg_s=3.0, hand=trembling(0.02), seeds=6),
-    Scenario("dirty at 30 deg/s", 0.1, speed_deg_s=30.0, noise=NOISES["dirty"]),
+    Scenario("dirty at 30 deg/s", 0.1, speed_deg_s=30.0, noise=NOISES["dirty"], seeds=20),
     Scenario("unequal states, after 4 s", 0.1, states=UNEQUAL, from_s=4.0),
 )
 """By the virtual rig, each from pins and by way of the line format."""
@@ -58,12 +58,14 @@ OWN = (
 """By the bench's own simulator, from pins."""
 
 HARD = (
+    Scenario("dirty at 60 deg/s", 0.1, speed_deg_s=60.0, noise=NOISES["dirty"], seeds=20),
     Scenario("dirty at 150 deg/s", 0.1, speed_deg_s=150.0, noise=NOISES["dirty"]),
     Scenario("closed gaps to 3 ms", 0.4, noise=NOISES["gaps"]),
     Scenario("drop-outs crowd before parting", 3.5, noise=NOISES["crowded"]),
     Scenario("both, spikes and drop-outs too", 6.0, noise=NOISES["worst"]),
 )
 OWN_HARD = (
+    ("dirty at 60 deg/s", 0.1, Pins(speed_deg_s=60.0, dropouts=3.0, spikes=5.0)),
     ("dirty at 150 deg/s", 0.2, Pins(speed_deg_s=150.0, dropouts=3.0, spikes=5.0)),
     ("closed gaps to 3 ms", 0.4, Pins(longest_gap_us=3000.0)),
     ("drop-outs crowd before parting", 2.5, Pins(crowd=2.0)),

@@ -5,8 +5,13 @@ The hour is that of a person at work: turning, standing, turning back, chatter a
 
 from __future__ import annotations
 
+import contextlib
+import io
 import itertools
+import json
 import math
+import subprocess
+import sys
 import time
 import zlib
 from pathlib import Path
@@ -14,20 +19,26 @@ from pathlib import Path
 import pytest
 from ratio import least_s
 
+from rig.command import main
 from rig.command.live import FRAMES_A_SECOND
+from rig.engine.newjob import write_example
 from rig.session import Session, signal_settings
 from rig.signal.events import IndexPass, Opening
 from rig.signal.follow import Follower
 from rig.virtual.board import Timed
 from rig.virtual.demo import launch_engine
 from rig.virtual.rig import run
-from rig.wire.capture import CaptureReader, CaptureWriter
+from rig.wire.capture import CaptureReader
+from rig.wire.capture_writer import CaptureWriter
 from rig.wire.reader import LineReader
 
 pytestmark = pytest.mark.bench
 
 PROFILE = launch_engine()
 HOUR = ["turn 2700 at 45", "hold 10", "back 60 at 30", "rest 20"] * 39
+DAY_AIM = 14.0
+"""Loops over CRCs: ten seconds where one over eight hours takes 0.7."""
+MOST_MIB = 200
 HOST_EVERY_S = 1.0
 PUMP_S = 1.0 / FRAMES_A_SECOND
 """The live screen takes what has come so often."""
@@ -80,6 +91,53 @@ def test_against_a_loop_over_crcs(tmp_path: Path) -> None:
         f" (to records {took['read'] / took['crcs']:.2f}), aim 10"
     )
     assert ratio <= 10.0
+
+
+MEASURE = """
+import contextlib, io, json, sys, time
+from ratio import most_mib
+from rig.command import main
+with contextlib.redirect_stdout(io.StringIO()) as said:
+    main(sys.argv[1:])
+cpu_s = time.process_time()
+answer = json.loads(said.getvalue())
+openings = len(answer["openings" if "openings" in answer else "readings"])
+print(json.dumps([openings, cpu_s, most_mib()]))
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the kernel is asked for the memory")
+def test_eight_hours_by_command(tmp_path: Path) -> None:
+    """A day's capture by the commands that a person would give, start-up and printing included."""
+    job = tmp_path / "job"
+    write_example(job)
+    path = job / "captures" / "day.capture"
+    done = run(HOUR * 8, PROFILE, 1)
+    write_capture(path, done.lines)
+    true = sum(len(done.truth["units"][unit]["openings"]) for unit in ("1", "2"))
+    del done
+    crcs_s = least_s(3, crcs=lambda: check_crcs(path))["crcs"]
+    with contextlib.redirect_stdout(io.StringIO()):
+        main(["tdc", str(job), "--state-deg", "100", "--within-deg", "0.5"])
+    for words in (
+        ["read", str(path), "--counts-per-turn", "4096", "--json"],
+        ["figures", str(job), "--json"],
+    ):
+        began = time.perf_counter()
+        answer = subprocess.run(
+            [sys.executable, "-c", MEASURE, *words],
+            cwd=Path(__file__).parent, capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        passed_s = time.perf_counter() - began
+        openings, cpu_s, mib = json.loads(answer.stdout)
+        print(
+            f"\nrig {words[0]}, 8 hours, {path.stat().st_size / 1e6:.0f} MB: {passed_s:.1f} s,"
+            f" {cpu_s:.1f} s of a processor; {cpu_s / crcs_s:.1f} of a loop over CRCs"
+            f" ({crcs_s:.2f} s), aim {DAY_AIM}; {mib:.0f} MiB, aim {MOST_MIB}"
+        )
+        assert openings >= true
+        assert cpu_s <= DAY_AIM * crcs_s
+        assert mib <= MOST_MIB
 
 
 def test_opening_to_event() -> None:

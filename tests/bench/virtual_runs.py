@@ -84,19 +84,25 @@ class Scenario:
 
     def runs(self, way: str, folder: Path) -> Iterator[tuple[str, list[Batch], list[TrueOpening]]]:
         """Name, records and truth of a run for each seed, by ``way`` of "pins" or "line"."""
-        profile = self.profile()
-        path = folder / "run.vcd"
         for seed in range(self.seeds):
-            options: dict[str, Any] = {"hidden": self._hidden(seed), "hand": self.hand}
             if way == "pins":
-                with path.open("w", encoding="ascii") as out:
-                    truth = pin_recording(self._plan(), profile, out, seed, **options)
+                path, truth = self.recording(seed, folder)
                 batches = list(PinRecording(path, None, self.counts).batches())
             else:
-                done = run(self._plan(), profile, seed, **options)
-                truth, reader = done.truth, LineReader()
+                done = run(self._plan(), self.profile(), seed, **self._options(seed))
+                truth, reader = list(_true_openings(done.truth)), LineReader()
                 batches = [*reader.feed(done.data), *reader.finish()]
-            yield f"seed {seed}", batches, list(_true_openings(truth))
+            yield f"seed {seed}", batches, truth
+
+    def recording(self, seed: int, folder: Path) -> tuple[Path, list[TrueOpening]]:
+        """A value change dump of a run, written into ``folder``, and its truth."""
+        path = folder / "run.vcd"
+        with path.open("w", encoding="ascii") as out:
+            truth = pin_recording(self._plan(), self.profile(), out, seed, **self._options(seed))
+        return path, list(_true_openings(truth))
+
+    def _options(self, seed: int) -> dict[str, Any]:
+        return {"hidden": self._hidden(seed), "hand": self.hand}
 
 
 def _true_openings(truth: dict[str, Any]) -> Iterator[TrueOpening]:

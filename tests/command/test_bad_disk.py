@@ -159,22 +159,28 @@ def limited(limit_bytes: int, code: str, *words: str | Path) -> subprocess.Compl
 
 @posix_only
 def test_a_disk_that_fills_up_while_the_capture_grows(tmp_path: Path) -> None:
-    """What was written before is kept, and reads up to there."""
+    """What was written before is kept, and reads up to there; the session goes on meanwhile."""
     code = """
         from pathlib import Path
         from made_job import MadeJob
         from rig.faults import InputError
         made = MadeJob(Path(sys.argv[1]))
+        made.do("turn 3000 at 110", "rest 1.5")
+        print(len(made.bench.session.openings), made.bench.caution())
         try:
-            made.do("turn 3000 at 110")
+            made.end()
         except InputError as full:
             sys.exit(f"said: {full}")
     """
     done = limited(40_000, code, tmp_path / "job")
     assert done.returncode == 1
     (capture,) = (tmp_path / "job" / "captures").iterdir()
-    assert f"said: {capture}: the capture could not be written on: " in done.stderr
-    assert "what stands in it so far is kept" in done.stderr
+    read, _, caution = done.stdout.partition(" ")
+    assert int(read) > 30
+    assert caution.startswith("the capture does not reach the disk: the file may not grow any")
+    assert f"said: {capture}: the last " in done.stderr
+    assert "bytes of the capture could not be written: " in done.stderr
+    assert "what stands in it is kept, and reads up to there" in done.stderr
     assert "Traceback" not in done.stderr
     assert capture.stat().st_size == 40_000
     ran = rig("read", capture, "--json")
@@ -188,17 +194,18 @@ def test_a_disk_that_fills_up_under_the_live_command(job: Path) -> None:
     lines = [line for _, line in run("turn 800 at 110", demo_profile(), 7).lines]
     code = """
         from rig.command import main
-        sys.exit(main(["live", sys.argv[1], "--port", sys.argv[2], "--seconds", "20"]))
+        sys.exit(main(["live", sys.argv[1], "--port", sys.argv[2], "--seconds", "2.5"]))
     """
     before = set((job / "captures").iterdir())
-    with Device([b"".join(lines[i : i + 40]) for i in range(0, len(lines), 40)]) as device:
-        done = limited(15_000, code, job, device.port)
+    with Device([b"".join(lines[i : i + 8]) for i in range(0, len(lines), 8)]) as device:
+        done = limited(12_000, code, job, device.port)
     (capture,) = set((job / "captures").iterdir()) - before
     assert done.returncode == 2
-    assert f"rig live: {capture}: the capture could not be written on: " in done.stderr
+    assert "the capture does not reach the disk: " in done.stdout
+    assert f"rig live: {capture}: the last " in done.stderr
     assert "Traceback" not in done.stderr
-    assert capture.stat().st_size == 15_000
-    assert "the capture was cut off inside line " in rig("read", capture).err
+    assert capture.stat().st_size == 12_000
+    assert "the capture was cut off " in rig("read", capture).err
 
 
 @posix_only
@@ -221,8 +228,10 @@ def test_a_capture_on_a_full_device(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     made = MadeJob(tmp_path / "job").do("turn 400 at 110")
     with open("/dev/full", "wb", buffering=0) as full:
         monkeypatch.setattr(made.bench._capture, "_file", full)
-        with pytest.raises(InputError, match="could not be written on: the disk is full"):
-            made.do("turn 400 at 110")
+        made.do("turn 400 at 110", "rest 1.5")
+        assert "does not reach the disk: the disk is full. Make room" in made.bench.caution()
+        with pytest.raises(InputError, match="bytes of the capture could not be written: the disk"):
+            made.end()
     monkeypatch.undo()
     troubles: list[Any] = [
         other for batch in CaptureReader(made.capture).batches() for other in batch.others

@@ -18,6 +18,7 @@ from serial.tools.list_ports_common import ListPortInfo
 
 from rig.virtual.demo import demo_profile
 from rig.virtual.rig import run
+from rig.wire.line import encode
 from rig.wire.port import open_port
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo-terminals")
@@ -53,6 +54,22 @@ def test_no_such_port(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     ports_are(monkeypatch, "/dev/ttyQ7")
     said = refused(2, "live", job, "--port", "/dev/ttyQ9")
     assert "/dev/ttyQ9: there is no such port; the ports of this computer: /dev/ttyQ7" in said
+
+
+@posix_only
+def test_what_is_no_port(job: Path) -> None:
+    said = refused(2, "live", job, "--port", "/dev/null")
+    assert "/dev/null: this is a device, but no serial port; rig ports lists those there" in said
+    said = refused(2, "live", job, "--port", job / "engine.toml")
+    assert "engine.toml: this is a file, no serial port" in said
+
+
+def test_a_rig_of_another_version_is_not_taken(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    newer = [encode("I", n, "2", "1000", "2", "rig-of-tomorrow") for n in range(50)]
+    with Device(newer, again=True) as device:
+        ports_are(monkeypatch, device.port)
+        said = refused(3, "live", job)
+    assert f"{device.port}: the rig speaks another version of the line format than this" in said
 
 
 def test_nothing_listens_at_the_address(job: Path) -> None:

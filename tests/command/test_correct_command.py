@@ -210,3 +210,44 @@ def test_what_cannot_be_undone_says_so(tmp_path: Path) -> None:
     assert "CANNOT be undone" in ran.out
     assert "straight across" in ran.out
     assert "licensed person decides" in ran.out
+
+
+def test_after_a_change_noted_in_the_capture_only_what_was_read_since_counts(
+    tmp_path: Path,
+) -> None:
+    """Without this the mean of before and after would be taken for how things stand now."""
+    made = MadeJob(tmp_path / "job", 5, edit=lambda text: text + MEANS, began=BEFORE)
+    made.do("move upper 3").find_tdc().state_stroke().do("turn 1450 at 110", "rest 2")
+    made.do("move upper -1")
+    made.bench.note("change", {"words": "magneto turned back", "unit": "upper"})
+    stale = made.capture.read_bytes()
+    made.do("rest 2", "turn 1450 at 110").end()
+    truth = made.rig.truth()["units"]["1"]
+    wants = rig("correct", made.folder, "--json").answer["options"][0]["outcomes"]
+    read = [o["want"]["read_btdc"] for o in wants if o["want"]["unit"] == "upper"]
+    opened = [o["crank_deg"] for o in truth["openings"] if o["t"] > made.rig.now_s - 13.0]
+    top_deg = made.rig.truth()["firing_tdc_crank_deg"]
+    true = sum((top_deg - deg + 90.0) % 180.0 - 90.0 for deg in opened) / len(opened)
+    assert sum(read) / len(read) == pytest.approx(true, abs=0.15)
+    # Cut off at the change: nothing was read since.
+    made.capture.write_bytes(stale)
+    said = refused(2, "correct", made.folder)
+    assert "the readings of upper are older than the last change (magneto turned back" in said
+
+
+def test_both_ends_of_a_lever_are_brought_inside_together(tmp_path: Path) -> None:
+    """A retard that may lie anywhere within ten degrees does not outweigh an advance of one."""
+    made = MadeJob(tmp_path / "job", 5, edit=lambda text: text + MEANS, began=BEFORE)
+    made.find_tdc().state_stroke().do("turn 1450 at 110", "lever full retard")
+    made.bench.next_setting("upper")
+    made.do("turn 1450 at 110").end()
+    ran = rig("correct", made.folder, "--json")
+    best = ran.answer["options"][0]
+    upper = {
+        o["want"]["setting"]: (o["want"]["read_btdc"], o["predicted_btdc"], o["inside"])
+        for o in best["outcomes"]
+        if o["want"]["unit"] == "upper"
+    }
+    assert not 35.0 <= upper["full advance"][0] <= 37.0  # as this engine was found
+    assert all(inside for _, _, inside in upper.values())
+    assert "off at most of what is outside" in rig("correct", made.folder).out

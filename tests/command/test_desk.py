@@ -6,8 +6,11 @@ import pytest
 from virtual_bench import VirtualBench
 
 from rig.command import main
+from rig.command.feed import Bytes
 from rig.command.work import work
 from rig.engine.firing import wrap_btdc
+from rig.screen.dashboard import render
+from rig.wire.line import encode
 
 
 @pytest.fixture
@@ -103,6 +106,44 @@ def test_setting_by_moving_the_unit_is_kept_apart_and_confirmed(found: VirtualBe
     assert "confirmed by turning" in found.bench.session.remarks[-1]
 
 
+@pytest.mark.parametrize("seed", [3, 5])
+def test_a_hand_that_trembles_on_the_held_crank_turns_nothing(tmp_path: Path, seed: int) -> None:
+    """While the person says that the unit is moved, its parting is a set one, also in the replay;
+    without that word an opening on a trembling crank may be taken for one by turning."""
+    bench = VirtualBench(tmp_path / "job", seed)
+    bench.find_dead_centre()
+    bench.press("m", "1", "enter")
+    bench.do("goto 36 at 60", "rest 1.2", "move upper -4", "hand grip_deg 0.4", "set upper")
+    bench.do("hold 1", "back 60 at 30", "turn 80 at 30", "rest 0.4")
+    bench.press("space")
+    readings = [r for r in bench.bench.session.readings() if r.unit == "upper"]
+    held = [r for r in readings if r.kind == "set"]
+    assert len(held) == 1
+    assert held[0].counts
+    assert held[0].btdc_deg == pytest.approx(36.0, abs=0.5)
+    said = bench.bench.session.remarks[-1]
+    assert f"at {held[0].btdc_deg:.2f}° BTDC" in said
+    assert "confirmed by turning" in said
+    assert readings[-1].kind == "turned"
+    bench.bench.end()
+    replayed = work(bench.job.profile, [bench.bench.capture_path])
+    again = [r for r in replayed.readings if r.unit == "upper"]
+    assert [repr(r) for r in again] == [repr(r) for r in readings]
+
+
+def test_turning_on_from_a_held_crank_is_turned_again(tmp_path: Path) -> None:
+    """The unit was to be moved, and the person turns the crank instead: nothing is a set one."""
+    bench = VirtualBench(tmp_path / "job")
+    bench.find_dead_centre()
+    bench.press("m", "1", "enter")
+    bench.do("goto 36.9 at 60", "rest 1.5", "turn 20 at 60", "rest 0.4")
+    assert not any(r.kind == "set" for r in bench.bench.session.readings())
+    bench.do("goto 36.9 at 60", "rest 1.5")
+    bench.press("esc")
+    bench.do("turn 20 at 60", "rest 0.4")
+    assert not any(r.kind == "set" for r in bench.bench.session.readings())
+
+
 def test_saved_proved_and_replayed_the_same(
     found: VirtualBench, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -140,6 +181,25 @@ def test_quitting_with_readings_is_asked_about(found: VirtualBench) -> None:
     assert not found.desk.ended
     found.press("q", "y")
     assert found.desk.ended
+
+
+@pytest.mark.parametrize(
+    "heard",
+    [b"\xf8\x00\x1b\x99\n" * 20, b"$WIND,12.5,knots\r\n" * 20,
+     b"".join(encode("I", n, "2", "1000", "2", "rig-of-tomorrow") for n in range(20))],
+    ids=["garbage", "another device", "another version"],
+)  # fmt: skip
+def test_what_is_no_rig_leaves_the_step_where_it_is(tmp_path: Path, heard: bytes) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.press("n", "n")
+    bench.feed.waiting.append(Bytes(heard, 0.0))
+    view = bench.desk.view()
+    assert view.step == "rig check"
+    assert "rig check" not in view.done
+    assert "connect the rig" in view.next.lower()
+    assert "NO RIG UNDERSTOOD" in "\n".join(render(view, 80, 24).plain())
+    bench.do("turn 30 at 60")
+    assert bench.desk.view().step == "top dead centre"
 
 
 def test_the_foot_switch_does_what_the_main_key_does(tmp_path: Path) -> None:

@@ -158,7 +158,7 @@ def test_what_is_refused(tmp_path: Path) -> None:
     assert not out.exists()
     blocked = tmp_path / "file"
     blocked.write_text("", "utf-8")
-    assert "cannot be written" in refused(2, "draw", "turn", folder, "--out", blocked / "d.svg")
+    assert "cannot be saved" in refused(2, "draw", "turn", folder, "--out", blocked / "d.svg")
 
 
 def test_matplotlib_waits_until_something_is_drawn() -> None:
@@ -172,3 +172,18 @@ def test_matplotlib_waits_until_something_is_drawn() -> None:
 def test_no_more_of_the_screen_than_lines(tmp_path: Path) -> None:
     ran = rig("draw", "turn", finished().folder, "--out", tmp_path / "t.svg")
     assert re.fullmatch(r"drawing: .*t\.svg\n", ran.out)
+
+
+def test_each_setting_that_was_read_has_a_ring_of_its_own(tmp_path: Path) -> None:
+    made = MadeJob(tmp_path / "job", 7).find_tdc().state_stroke().do("turn 800 at 110")
+    made.do("lever full retard")
+    made.bench.next_setting("upper")
+    made.do("turn 800 at 110").end()
+    places = drawn(tmp_path / "t.svg", "turn", made.folder)["opens_after_tdc_deg"]
+    assert isinstance(places, dict)
+    assert list(places) == ["upper, full advance", "upper, full retard", "lower"]
+    by_setting = made.rig.truth()["units"]["1"]["btdc_by_setting"]
+    for setting in ("full advance", "full retard"):
+        before = sorted(-deg % 180.0 for deg in places[f"upper, {setting}"])
+        mean = sum(before) / len(before)
+        assert mean == pytest.approx(sum(by_setting[setting]) / 2.0, abs=0.3)

@@ -259,3 +259,16 @@ def test_a_link_rod_cylinder_is_refused_unless_its_dead_centre_is_stated(tmp_pat
     points = tmp_path / "points.csv"
     points.write_text("10 8\n20 4\n30 4\n40 8\n", "utf-8")
     assert "link rod" in refused(2, "gauge", made.folder, points, "--cylinder", 5)
+
+
+def test_points_that_lie_on_no_curve_at_all_are_in_doubt(tmp_path: Path) -> None:
+    """A straight line of lifts is no slider-crank, and no single point of it is to blame."""
+    points = tmp_path / "points.csv"
+    points.write_text("after_index_deg, lift_mm\n10, 6\n20, 5\n30, 4\n40, 3\n50, 2\n", "utf-8")
+    job = copied(tmp_path)
+    before = (job / "reference.json").read_bytes()
+    ran = rig("gauge", job, points, "--use", "--json")
+    assert ran.status == 1
+    assert "no single one is to blame" in ran.answer["doubts"][0]
+    assert ran.answer["in_use"] is None
+    assert (job / "reference.json").read_bytes() == before

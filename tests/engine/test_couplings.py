@@ -72,9 +72,29 @@ def test_angles_from_shaft_to_shaft() -> None:
     assert couplings.crank_deg(0.4, HALF) == pytest.approx(0.8)  # B1
     assert couplings.crank_deg(0.4, Fraction(3, 2)) == pytest.approx(0.266667, abs=1e-6)  # B1
     assert couplings.shaft_deg(25.0, Fraction(9, 16)) == pytest.approx(14.0625)  # B2
-    # E-gap of 10 degrees in crank degrees; 2 of the rows computed beside FAA-H-8083-32 ch. 4.
-    assert couplings.crank_deg(10.0, Fraction(9, 8)) == pytest.approx(8.888889, abs=1e-6)
-    assert couplings.crank_deg(10.0, Fraction(7, 8)) == pytest.approx(11.428571, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("cylinders", "poles", "ratio", "crank_deg"),
+    [
+        (4, 2, "1", 10.0),
+        (6, 2, "3/2", 6.666667),
+        (6, 4, "3/4", 13.333333),
+        (9, 4, "9/8", 8.888889),
+        (14, 8, "7/8", 11.428571),
+        (2, 2, "1/2", 20.0),
+    ],
+)
+def test_ten_degrees_of_magnet_in_degrees_of_crank(
+    cylinders: int, poles: int, ratio: str, crank_deg: float
+) -> None:
+    """Rows computed beside FAA-H-8083-32 ch. 4: magnet/crank speed is cylinders/(2 x poles) for a
+    four-stroke with a spark at each flux reversal."""
+    speed = Fraction(cylinders, 2 * poles)
+    assert speed == Fraction(ratio)
+    assert couplings.crank_deg(10.0, speed) == pytest.approx(crank_deg, abs=1e-6)
+    # Reversals lie 360/poles magnet degrees apart: in crank degrees the firing interval, 720/N.
+    assert couplings.crank_deg(360.0 / poles, speed) == pytest.approx(720.0 / cylinders)
 
 
 def test_bad_couplings() -> None:

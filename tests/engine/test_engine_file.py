@@ -223,3 +223,19 @@ def test_openings_in_a_cycle_against_cylinders(unit: str, served: tuple[int, ...
         assert only(text).key in ("unit 1, lobes", "unit 1, cylinders")
     else:
         assert read(text).units[0].lobe_cylinders == served
+
+
+@pytest.mark.parametrize("ratio", ["0.333", "0.5714", '"0.6667"'])
+def test_a_rounded_ratio_of_the_encoder_is_asked_for_as_a_fraction(ratio: str) -> None:
+    """With 0.333 for a third the crank would seem to gain a third of a degree each turn."""
+    told = only(GOOD.replace("2400\n", f"2400\nturns_per_crank_turn = {ratio}\n"))
+    assert "a rounded figure drifts turn by turn" in str(told)
+    assert "teeth of the gears as a fraction" in str(told)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "exact"), [("0.5625", "9/16"), ("1.5", "3/2"), ('"333/1000"', "333/1000")]
+)
+def test_an_exact_ratio_of_the_encoder_is_taken(ratio: str, exact: str) -> None:
+    profile = read(GOOD.replace("2400\n", f"2400\nturns_per_crank_turn = {ratio}\n"))
+    assert profile.encoder.turns_per_crank_turn == Fraction(exact)

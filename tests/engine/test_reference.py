@@ -117,17 +117,19 @@ def test_nothing_stated_takes_a_tenth_of_the_throw() -> None:
 # --- contributions -------------------------------------------------------------------------------
 
 
-def test_repeatability_of_the_middle() -> None:
-    # T8 (computed): a stop that repeats to 0.02 mm at 2 mm: each touch 0.0784, the middle 0.0554.
-    at = btdc_from_travel_deg(2.0, STRAIGHT)
+@pytest.mark.parametrize(
+    ("travel_mm", "each_deg", "middle_deg"), [(2.0, 0.0784, 0.0554), (10.0, 0.0373, 0.0263)]
+)
+def test_repeatability_of_the_middle(travel_mm: float, each_deg: float, middle_deg: float) -> None:
+    # T8 (computed): a stop that repeats to u = 0.02 mm, at 2 and at 10 mm of travel.
+    at = btdc_from_travel_deg(travel_mm, STRAIGHT)
     u_touch = 0.02 * deg_per_mm(at, STRAIGHT)
-    assert u_touch == pytest.approx(0.0784, abs=5e-5)
+    assert u_touch == pytest.approx(each_deg, abs=5e-5)
     forward = [360 - at - u_touch, 360 - at + u_touch]  # a mean of u = u_touch: s is sqrt(2) of it
     backward = [at - u_touch, at + u_touch]
     found = from_stop(forward, backward, counts_per_turn=FINE, geometry=STRAIGHT)
-    assert found.uncertainty.u_deg == pytest.approx(0.0554, abs=5e-5)
-    sides = part(found, "repeatability forward"), part(found, "repeatability backward")
-    assert [(each.kind, each.nu) for each in sides] == [("A", 1.0), ("A", 1.0)]
+    assert found.uncertainty.u_deg == pytest.approx(middle_deg, abs=5e-5)
+    assert (part(found, "repeatability").kind, part(found, "repeatability").nu) == ("A", 2.0)
     assert found.uncertainty.nu_eff == pytest.approx(2.0)
 
 
@@ -149,7 +151,8 @@ def test_counting_stands_where_touches_fall_on_one_count() -> None:
 def test_graduation() -> None:
     # D1: rectangular a/sqrt(3), a = 0.2 gives 0.115470 (JCGM 100, 4.3.7, from memory).
     found = from_stop([320], [40], counts_per_turn=FINE, graduation_error_deg=0.2)
-    assert part(found, "graduation").u_deg == pytest.approx(0.115470 / math.sqrt(2.0), abs=1e-6)
+    # At dead centre itself, and in the mean of the two touches.
+    assert part(found, "graduation").u_deg == pytest.approx(0.115470 * math.sqrt(1.5), abs=1e-6)
     geared = from_stop(
         [320], [40], counts_per_turn=FINE, graduation_error_deg=0.2, turns_per_crank_turn=0.5
     )

@@ -141,6 +141,41 @@ def test_setting_within_a_visit_is_a_step(tmp_path: Path) -> None:
     assert series.line.per_year_deg == pytest.approx(-0.2, abs=2e-3)
 
 
+def test_without_the_cylinders_nothing_else_differs(tmp_path: Path) -> None:
+    """What is over all cylinders stands for them; a unit with one cylinder keeps it."""
+    two = profile(2, ("rear",))
+    for year in (2021, 2022, 2023):
+        read = readings(two, ("as found",), n=6)
+        made = record(
+            profile=two, readings=read, judgements=judge(read, two, reference()), comparisons=[],
+            issued=datetime(year, 5, 14, tzinfo=UTC),
+        )  # fmt: skip
+        certificate.save(tmp_path / f"job {year}" / "certificates", made)
+    every = history(find(tmp_path))
+    short = history(find(tmp_path), cylinders=False)
+    assert {each.cylinder for each in every.series} == {None, 1, 2}
+    assert short.series == tuple(each for each in every.series if each.cylinder is None)
+    visit(tmp_path / "one", 2023, 0.0)
+    assert history(find(tmp_path / "one"), cylinders=False) == history(find(tmp_path / "one"))
+
+
+def test_changes_are_told_with_their_dates(tmp_path: Path) -> None:
+    visit(tmp_path, 2022, 0.0, changes=(Change("new contact set", "rear"),))
+    visit(tmp_path, 2023, 0.0, changes=(Change("new bearings"),))
+    told = [
+        (each.measured_utc[:4], each.unit, each.words) for each in history(find(tmp_path)).changes
+    ]
+    assert told == [("2022", "rear", "new contact set"), ("2023", "", "new bearings")]
+
+
+def test_a_line_through_three_certificates_is_told_to_rest_on_few(tmp_path: Path) -> None:
+    for year in range(2018, 2024):
+        visit(tmp_path, year, -0.1 * (year - 2018))
+    assert "than it needs" not in history(find(tmp_path)).series[0].words
+    few = [path for path in find(tmp_path) if "2021" not in str(path)][:3]
+    assert "through 3 points, one more than it needs" in history(few).series[0].words
+
+
 def test_different_engines_make_no_history(tmp_path: Path) -> None:
     visit(tmp_path, 2023, 0.0)
     visit(tmp_path, 2024, 0.0, name="Saw bench engine")

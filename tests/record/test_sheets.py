@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -31,6 +33,35 @@ def test_a_name_that_is_taken_is_not_written_over(tmp_path: Path) -> None:
     sheets.write(path, {"kind": "thing", "n": 3}, replace=True)
     assert sheets.read(path, "thing")["n"] == 3
     assert [each.name for each in tmp_path.iterdir()] == ["one.json"]
+
+
+def test_a_name_that_is_taken_at_the_last_moment_is_left_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "one.json"
+    real = os.fsync
+
+    def slower(handle: int) -> None:
+        path.write_text("theirs")
+        real(handle)
+
+    monkeypatch.setattr("os.fsync", slower)
+    with pytest.raises(InputError, match="not overwritten"):
+        sheets.write(path, {"kind": "thing"})
+    assert [each.name for each in tmp_path.iterdir()] == ["one.json"]
+    assert path.read_text() == "theirs"
+
+
+def test_a_disk_without_links(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def no_links(*_: object) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr("os.link", no_links)
+    path = tmp_path / "one.json"
+    sheets.write(path, {"kind": "thing", "n": 1})
+    with pytest.raises(InputError, match="not overwritten"):
+        sheets.write(path, {"kind": "thing", "n": 2})
+    assert sheets.read(path, "thing")["n"] == 1
 
 
 def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:

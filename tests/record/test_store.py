@@ -131,13 +131,21 @@ def test_steps_counted_above_are_all_there_are(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="limits on file size are of POSIX systems")
-def test_the_system_refusing_to_write_more(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "files",
+    [
+        "{'a.json': b'x' * 200_000}",
+        "{'a.json': b'x', 'a.html': b'x' * 50_001}",
+        "{'a.json': b'x' * 50_000, 'a.html': b'x' * 50_000, 'more': b'x' * 90_000}",
+    ],
+)
+def test_the_system_refusing_to_write_more(tmp_path: Path, files: str) -> None:
     """A real refusal by the system in mid-file: a limit on the size of files."""
     code = (
         "import resource, sys; from pathlib import Path\n"
         "from rig.faults import InputError; from rig.record import store\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, 50_000))\n"
-        "try: store.place(Path(sys.argv[1]), 'a', {'a.json': b'x' * 200_000})\n"
+        f"try: store.place(Path(sys.argv[1]), 'a', {files})\n"
         "except InputError as error: print(error)\n"
     )
     done = subprocess.run(
@@ -145,6 +153,21 @@ def test_the_system_refusing_to_write_more(tmp_path: Path) -> None:
     )
     assert "cannot be saved" in done.stdout
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_a_sudden_end_left_is_cleared_in_time(tmp_path: Path) -> None:
+    """Not that of a program which is at it just now; and nothing that is not ours."""
+    for name, hours in (("old", 2), ("young", 0)):
+        making = tmp_path / f".making-{name}"
+        making.mkdir()
+        (making / "a.json").write_text("half")
+        os.utime(making, (time.time() - 3600 * hours,) * 2)
+    deep = tmp_path / ".making-deep" / "mine"
+    deep.mkdir(parents=True)
+    os.utime(deep.parent, (0, 0))
+    store.place(tmp_path, "a", FILES)
+    left = {each.name for each in tmp_path.iterdir()}
+    assert left == {"a", ".making-young", ".making-deep"}
 
 
 def test_a_file_where_the_folder_should_be(tmp_path: Path) -> None:

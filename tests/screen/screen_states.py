@@ -9,8 +9,11 @@ from rig.screen.view import (
     ComparisonView,
     CrankView,
     CylinderView,
+    DeedLine,
     GoToView,
     Key,
+    Panel,
+    PanelLine,
     Question,
     ReferenceView,
     RigView,
@@ -178,11 +181,39 @@ GOING = GoToView(
     36.0, -0.8, False, "past it: go back well past and come forward again", None, "upper"
 )
 GOTO_PAST = replace(READING, goto=GOING)
+GAUGE = replace(
+    START,
+    panel=Panel(
+        "top dead centre by gauge", "the gauge is IN: no full turn", "161.94",
+        below="TDC so far, fit",
+        beside=(PanelLine("before top", "3×  1.87 4.57 8.35 mm"),
+                PanelLine("curve", "161.94° ± 0.03°", "now")),
+        lines=(PanelLine("DOUBT", "gauge point 3 does not fit; read it again", "bad"),
+               PanelLine("last point", "no. 6: 1.87 mm")),
+    ),
+)  # fmt: skip
+VERDICTS = replace(
+    START,
+    panel=Panel(
+        "rig check: verdicts",
+        "18 of 20 good",
+        lines=tuple(
+            PanelLine("good", f"thing {n}: measured and found as stated", "good") for n in range(20)
+        ),
+    ),
+)
+PAGE = replace(READING, deeds=(
+    DeedLine("space", "cylinder 1 stands at its firing dead centre", "asked first"),
+    DeedLine("1 2", "lever to its next setting: upper, lower", "the same key again"),
+    DeedLine("q", "end here; the capture is kept", "asked first")))  # fmt: skip
+BENCH = replace(START, instead="a unit on the bench", crank=CrankView(
+    shaft="its shaft", after_index_deg=203.4, run_up_deg=30.0, will_count=True))  # fmt: skip
 NAMELESS = View()
 STATES: dict[str, View] = {
     "reading": READING, "one": ONE, "four": FOUR, "three": THREE, "eight": EIGHT, "start": START,
     "stop in": STOP_IN, "stop first": STOP_FIRST, "lost": LOST, "reset": RESET, "asked": ASKED,
     "typed": TYPED, "goto": GOTO, "goto past": GOTO_PAST, "nameless": NAMELESS,
+    "gauge": GAUGE, "verdicts": VERDICTS, "page": PAGE, "bench": BENCH,
 }  # fmt: skip
 
 HOSTILE = [

@@ -15,8 +15,10 @@ from rich.cells import cell_len
 from rich.console import Console
 from screen_states import (
     ASKED,
+    BENCH,
     EIGHT,
     FOUR,
+    GAUGE,
     GOING,
     GOTO,
     GOTO_PAST,
@@ -25,6 +27,7 @@ from screen_states import (
     LOST,
     LOWER,
     ONE,
+    PAGE,
     READING,
     RESET,
     START,
@@ -33,13 +36,14 @@ from screen_states import (
     TOUCHES,
     TYPED,
     UPPER,
+    VERDICTS,
     spread_over,
 )
 
 from rig.screen.canvas import PALETTE, Frame
 from rig.screen.dashboard import render
 from rig.screen.figures import figure
-from rig.screen.view import Question, View
+from rig.screen.view import DeedLine, Panel, PanelLine, Question, View
 
 SGR = re.compile(r"\x1b\[([0-9;]*)m")
 
@@ -217,6 +221,53 @@ def test_going_to_an_angle() -> None:
     assert "upper (being moved): contacts CLOSED" in past
 
 
+def test_a_panel_has_its_figure_first_and_its_lines_below() -> None:
+    text = text_of(GAUGE)
+    for words in (
+        "top dead centre by gauge", "no full turn", "TDC so far, fit", "3×  1.87", "DOUBT",
+        "± 0.03°", "no. 6", "CAUTION",
+    ):  # fmt: skip
+        assert " ".join(words.split()) in " ".join(text.split()), words
+    for line in figure("161.94", "middle"):
+        assert line.rstrip() in text
+    bad = {role for line in render(GAUGE, 80, 24).lines for part, role in line if "fit;" in part}
+    assert bad == {"outside"}
+
+
+def test_more_lines_than_there_is_room_for_are_counted() -> None:
+    text = text_of(VERDICTS)
+    told = sum(f"thing {n}:" in text for n in range(20))
+    assert f"and {20 - told} more" in text
+    whole = text_of(VERDICTS, 120, 50)
+    assert all(f"thing {n}:" in whole for n in range(20))
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (60, 20)])
+def test_the_page_of_all_keys(size: tuple[int, int]) -> None:
+    text = text_of(PAGE, *size)
+    for deed in PAGE.deeds:
+        assert deed.does in text
+        assert deed.back in text or size[0] < 80
+
+
+def test_a_long_page_takes_the_place_of_the_crank_and_then_counts() -> None:
+    deeds = tuple(DeedLine(chr(65 + n), f"deed {n}", "back") for n in range(40))
+    text = text_of(replace(PAGE, deeds=deeds))
+    told = sum(f"deed {n} " in text for n in range(40))
+    assert told >= 18
+    assert f"and {40 - told} more" in text
+    assert "crank now" not in text
+
+
+def test_a_unit_by_itself_has_no_dead_centre() -> None:
+    text = text_of(BENCH)
+    assert "A UNIT ON THE BENCH" in text
+    assert "its shaft, after the index" in text
+    assert "TDC" not in text
+    for line in figure("203.4", "small"):
+        assert line.rstrip() in text
+
+
 @pytest.mark.parametrize("size", [(40, 12), (34, 8), (50, 10)])
 def test_small_terminals_keep_angle_and_readings(size: tuple[int, int]) -> None:
     text = text_of(READING, *size)
@@ -289,7 +340,11 @@ def test_hostile_text_is_shown_harmless(text: str, size: tuple[int, int]) -> Non
         replace(view, touches=replace(TOUCHES, note=text)),
         replace(view, goto=replace(GOING, words=text, unit=text)),
         replace(view, rig=replace(view.rig, connected=False)),
-    ):
+        replace(view, panel=Panel(text, text, "1.5", below=text,
+                                  beside=(PanelLine(text, text),), lines=(PanelLine(text, text),))),
+        replace(view, deeds=(DeedLine(text, text, text),)),
+        replace(view, instead=text, crank=replace(view.crank, shaft=text, after_index_deg=1.0)),
+    ):  # fmt: skip
         frame = render(state, *size)
         assert_whole(frame, *size)
         for line in frame.ansi():

@@ -6,6 +6,7 @@ import io
 import math
 import re
 import unicodedata
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -153,3 +154,21 @@ def test_facts() -> None:
         "saved  job/x.json",
         "n      6",
     ]
+
+
+def test_what_the_words_say_is_not_said_again_as_a_mark() -> None:
+    judged = replace(
+        JUDGED,
+        words="1.4 degrees early, stroke not stated",
+        marks=("stroke not stated", "the manual means a paper slip"),
+    )
+    (row,) = judgement_table([judged]).rows
+    assert row[-1] == "1.4 degrees early, stroke not stated, the manual means a paper slip"
+    impulse = replace(
+        OPEN,
+        kind="impulse",
+        words="29.97 degrees late, impulse coupling engaged",
+        marks=("impulse coupling engaged",),
+    )
+    (row,) = judgement_table([impulse]).rows
+    assert row[-1] == "29.97 degrees late, impulse coupling engaged"

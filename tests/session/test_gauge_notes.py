@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rig.session.gauge_notes import GaugeNotes, falling, gauge_note
+from rig.session.gauge_notes import GaugeNotes, falling, gauge_note, out_of_order
 from rig.wire.records import Note
 
 
@@ -63,3 +63,44 @@ def test_points_come_to_with_the_piston_falling_are_told() -> None:
 
 def test_other_notes_are_passed_over() -> None:
     assert taken({"crank_deg": 1.0}, name="stroke").wrong == []
+
+
+def test_any_reading_can_be_taken_back_by_its_number() -> None:
+    notes = taken(
+        *(gauge_note(lift, 500.0 + lift) for lift in (1.0, 2.0, 3.0)), {"back": True, "reading": 2}
+    )
+    assert [p.lift_mm for p in notes.points(1)] == [1.0, 3.0]
+    assert len(taken(gauge_note(1.0, 5.0), {"back": True, "reading": 2}).wrong) == 1
+    assert len(taken(gauge_note(1.0, 5.0), {"back": True, "reading": "one"}).wrong) == 1
+
+
+def test_a_mark_is_taken_back() -> None:
+    assert taken({"crank_deg": 1.0}, {"back": True}, {"back": True}, name="mark").marks == []
+
+
+def test_how_the_gauge_stands_is_noted() -> None:
+    notes = taken({"inclined_deg": 60.0, "case": "sliding"}, name="gauge-inclined")
+    assert notes.gauge.mm_per_mm == pytest.approx(2.0)  # 1 / cos 60
+    notes = taken({"inclined_deg": 60.0, "case": "pinned"}, name="gauge-inclined")
+    assert notes.gauge.mm_per_mm == pytest.approx(0.5)
+    without: list[dict[str, object]] = [
+        {"inclined_deg": 60.0}, {"inclined_deg": 90.0, "case": "pinned"}, {},
+    ]  # fmt: skip
+    for wrong in without:
+        notes = taken(wrong, name="gauge-inclined")
+        assert notes.gauge.mm_per_mm == 1.0
+        assert len(notes.wrong) == 1
+
+
+def test_a_point_that_contradicts_its_side_is_told() -> None:
+    """Nearer to the top the lift is smaller (definition)."""
+    ways = [(-30.0, 8.0, 1), (-20.0, 3.6, 1), (-10.0, 0.9, 1), (10.0, 0.9, -1), (20.0, 3.6, -1)]
+    good = [gauge_note(lift, 360.0 + at, direction=way) for at, lift, way in ways]
+    assert out_of_order(taken(*good).readings) is None
+    bad = list(good)
+    bad[1] = gauge_note(36.0, 340.0, direction=1)
+    assert out_of_order(taken(*bad).readings) == 2
+    assert out_of_order(taken(*bad[:2]).readings) == 2  # of two the later one
+    bad = [*good, gauge_note(0.1, 385.0, direction=-1)]
+    assert out_of_order(taken(*bad).readings) == 6
+    assert out_of_order(taken(*bad[:5], gauge_note(9.0, 350.5, direction=0)).readings) is None

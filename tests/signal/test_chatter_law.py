@@ -27,7 +27,7 @@ def test_the_split_is_the_likeliest_by_brute_force(gaps: list[float]) -> None:
     scores = [
         of_noise * first + float(np.sum(of_chatter[first:])) for first in range(len(gaps) + 1)
     ]
-    found = law.split(np.array(gaps), runs)
+    found = law.split(gaps, runs)
     if max(gaps) <= PRIOR_GAP_US:
         assert found == 0
     else:
@@ -40,9 +40,9 @@ def test_rates_are_learnt_and_taken_back() -> None:
     assert math.isclose(law.noise_rate, 80.5 / 10, rel_tol=1e-12)
     law.unlearn_noise([5.0] * 80)
     assert math.isclose(law.noise_rate, 0.5 / 10, rel_tol=1e-12)
-    law.learn_chatter(np.full(96, 60.0), [80.0] * 96)
+    law.learn_chatter([60.0] * 96, [80.0] * 96)
     assert math.isclose(law.gap_us, (400 + 96 * 60) / 100, rel_tol=1e-12)
     # A spike of 5 us, and 700 us before the next run: learnt as noise once there is much of it.
     law.learn_noise([5.0] * 80, 1e6)
-    assert law.split(np.array([700.0]), [5.0]) == 1
-    assert law.split(np.array([90.0]), [80.0]) == 0
+    assert law.split([700.0], [5.0]) == 1
+    assert law.split([90.0], [80.0]) == 0

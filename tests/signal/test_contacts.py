@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -13,20 +14,24 @@ from rig.signal.settings import Settings
 SETTINGS = Settings(4096)
 
 
+def give(contacts: Debouncer, edges: Sequence[tuple[float, int]], first: int = 0) -> list[Passage]:
+    """Edges as (microseconds, 1 open); the mark of each is its number from ``first`` on."""
+    t_us, is_open = np.array(edges, np.float64).reshape(-1, 2).T
+    marks = np.arange(first, first + len(edges)).astype([("number", "i8")])
+    return contacts.edges(t_us, is_open == 1, marks)
+
+
 def run(
     edges: Sequence[tuple[float, int]], end: float, settings: Settings = SETTINGS
-) -> list[Passage[int]]:
+) -> list[Passage]:
     """Edges as (microseconds, 1 open), from contacts that are closed at 0."""
-    contacts: Debouncer[int] = Debouncer(settings)
+    contacts = Debouncer(settings)
     contacts.begin(False, 0.0)
-    found = []
-    for number, (t, is_open) in enumerate(edges):
-        found += contacts.edge(bool(is_open), t, number)
-    return found + contacts.until(end)
+    return give(contacts, edges) + contacts.until(end)
 
 
-def openings(passages: list[Passage[int]]) -> list[float]:
-    return [p.t_us for p in passages if p.to is Rest.OPEN and not p.longest_us]
+def openings(passages: list[Passage]) -> list[float]:
+    return [p.t_us for p in passages if p.to is Rest.OPEN and p.longest_us is None]
 
 
 def test_a_clean_parting() -> None:
@@ -45,7 +50,7 @@ def test_a_spike_and_a_drop_out_are_no_openings() -> None:
     edges = [(10_000, 1), (10_004, 0), (30_000, 1), (30_400, 0), (90_000, 1)]
     passages = run(edges, 100_000)
     assert openings(passages) == [90_000]
-    nothing = [p for p in passages if p.longest_us]
+    nothing = [p for p in passages if p.longest_us is not None]
     assert [p.longest_us for p in nothing] == [4.0, 400.0]
 
 
@@ -54,7 +59,7 @@ def test_the_bounces_of_a_closing_are_no_openings() -> None:
     edges += [(50_000 + 150.0 * k + d, o) for k in range(9) for d, o in ((60.0, 1), (150.0, 0))]
     passages = run(edges, 200_000)
     assert openings(passages) == [10_000]
-    assert [p.t_us for p in passages if p.to is Rest.CLOSED and not p.longest_us] == [50_000]
+    assert [p.t_us for p in passages if p.to is Rest.CLOSED and p.longest_us is None] == [50_000]
 
 
 def test_a_touch_while_open_starts_no_new_opening() -> None:
@@ -86,6 +91,7 @@ def test_a_drop_out_just_before_is_told_from_chatter_by_what_was_learnt() -> Non
     passages = run(edges, t + 1e5)
     assert openings(passages)[-1] == t
     assert passages[-1].dropped == (t - 1_300,)
+    assert passages[-1].mark["number"] == len(edges) - 3
 
 
 def test_chatter_with_long_gaps_is_joined() -> None:
@@ -109,27 +115,33 @@ def test_the_settings_are_obeyed() -> None:
     assert openings(run([(10_000, 1), (10_600, 0)], 60_000, stiff)) == [10_000]
 
 
+def test_a_spike_within_a_microsecond_is_a_spike() -> None:
+    passages = run([(10_000, 1), (10_000, 0), (50_000, 1)], 60_000)
+    assert [(p.t_us, p.longest_us) for p in passages] == [(10_000, 0.0), (50_000, None)]
+
+
 @given(
     st.lists(st.floats(1, 30_000), min_size=1, max_size=60),
-    st.lists(st.floats(0, 1), max_size=40),
+    st.lists(st.floats(0, 1), max_size=20),
+    st.data(),
 )
-def test_when_silence_is_told_does_not_matter(gaps: list[float], told: list[float]) -> None:
-    times: list[float] = []
-    t = 5_000.0
-    for gap in gaps:
-        times.append(t)
-        t += gap
-    edges = [(at, (k + 1) % 2) for k, at in enumerate(times)]
-    whole = run(edges, t + 1e5)
-    contacts: Debouncer[int] = Debouncer(SETTINGS)
+def test_pieces_and_when_silence_is_told_do_not_matter(
+    gaps: list[float], told: list[float], data: st.DataObject
+) -> None:
+    times = np.cumsum([5_000.0, *gaps]).tolist()
+    edges = [(at, (k + 1) % 2) for k, at in enumerate(times[:-1])]
+    whole = run(edges, times[-1] + 1e5)
+    contacts = Debouncer(SETTINGS)
     contacts.begin(False, 0.0)
-    found: list[Passage[int]] = []
-    for number, (at, is_open) in enumerate(edges):
-        found += contacts.edge(bool(is_open), at, number)
-        until = times[number + 1] if number + 1 < len(times) else t + 1e5
+    found: list[Passage] = []
+    at = 0
+    while at < len(edges):
+        upto = at + data.draw(st.integers(1, 10))
+        found += give(contacts, edges[at:upto], at)
+        at = min(upto, len(edges))
         for share in sorted(told):
-            found += contacts.until(at + share * (until - at))
-    found += contacts.until(t + 1e5)
+            found += contacts.until(times[at - 1] + share * (times[at] - times[at - 1]))
+    found += contacts.until(times[-1] + 1e5)
     assert found == whole
 
 
@@ -145,7 +157,7 @@ def test_contacts_that_never_stay_open_never_open(gaps: list[float]) -> None:
 
 @pytest.mark.parametrize("is_open", [True, False])
 def test_the_first_edge_tells_the_level_before_it(is_open: bool) -> None:
-    contacts: Debouncer[int] = Debouncer(SETTINGS)
-    contacts.edge(is_open, 1_000.0, 0)
+    contacts = Debouncer(SETTINGS)
+    give(contacts, [(1_000.0, is_open)])
     found = contacts.until(1e6)
     assert [p.to for p in found] == [Rest.OPEN if is_open else Rest.CLOSED]

@@ -1,5 +1,6 @@
 """Run-up: begun anew by a larger step back, forgiving a smaller one once it is passed."""
 
+import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -55,3 +56,24 @@ def test_forward_only_is_all_run_up(steps: list[float]) -> None:
         place += step
         run.moved(place - step, place, place)
     assert run.judge(place) == (place, True)
+
+
+@given(
+    st.lists(st.tuples(st.integers(-4, 6), st.integers(0, 4)), min_size=1, max_size=200),
+    st.lists(st.integers(0, 60), max_size=8),
+)
+def test_many_records_at_once_are_as_one_by_one(
+    steps: list[tuple[int, int]], pieces: list[int]
+) -> None:
+    now = np.cumsum([float(step) for step, _ in steps])
+    low, high = now - [extra for _, extra in steps], now + [extra for _, extra in steps]
+    single, many = RunUp(3.0), RunUp(3.0)
+    at = 0
+    for piece in [*pieces, len(now)]:
+        upto = min(at + piece, len(now))
+        start, furthest = many.moved_along(low[at:upto], high[at:upto], now[at:upto])
+        for k in range(at, upto):
+            single.moved(low[k], high[k], now[k])
+            assert (start[k - at + 1], furthest[k - at + 1]) == (single.start, single.furthest)
+        assert (many.start, many.furthest) == (single.start, single.furthest)
+        at = upto

@@ -177,7 +177,7 @@ def test_play_of_one_body_is_shared() -> None:
         assert found.uncertainty is not None
         return [part.name for part in found.uncertainty.parts]
 
-    assert "play, upper" in names("")
+    assert "play of both" in names("")
     assert not any(name.startswith("play") for name in names("double magneto"))
 
 

@@ -140,6 +140,8 @@ def test_two_units_are_brought_to_the_window_and_to_each_other() -> None:
     apart = correction.propose(wants, job, replace(means, gaps=()))
     assert not apart.reached  # one body: the slot alone cannot bring them together
     assert apart.options[0].pairs[0].error_deg == pytest.approx(-0.8)
+    assert all(o.inside for o in apart.options[0].outcomes)  # what can be helped is
+    assert "upper and lower together as stated; the nearest leaves them 0.80" in apart.words
 
 
 def test_no_means_that_reaches_says_how_near() -> None:

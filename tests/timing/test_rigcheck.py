@@ -137,27 +137,28 @@ def test_losses_index_and_rest() -> None:
     assert rigcheck.jitter_check(None).verdict == "not seen"
 
 
-def test_widths_are_taken_out_only_where_it_pays() -> None:
+def test_widths_are_said_with_what_taking_them_out_buys() -> None:
     errors = (0.005,) * 4
-    unequal = width_check((1.3, 0.7, 1.25, 0.75), errors, ENCODER)
+    unequal = width_check((1.3, 0.7, 1.25, 0.75), errors, ENCODER, taken_out=True)
     # Edges at 0, +0.3, 0, +0.25 counts of 0.15 degrees, less their mean.
     off = np.array([0.0, 0.3, 0.0, 0.25]) - 0.1375
     assert unequal.rms_deg == pytest.approx(0.15 * np.sqrt(np.mean(off**2)))
     assert unequal.largest_deg == pytest.approx(0.15 * 0.1625)
-    assert unequal.take_out
-    assert "which buys 0.02" in unequal.words
-    coarse = width_check((1.3, 0.7, 1.25, 0.75), errors, Encoder(2400, graduation_error_deg=0.1))
-    assert not coarse.take_out
-    assert "left in" in coarse.words
-    vague = width_check((1.3, 0.7, 1.25, 0.75), (0.2,) * 4, ENCODER)
+    assert "taken out, which buys 0.02" in unequal.words
+    coarse = Encoder(2400, graduation_error_deg=0.1, turns_per_crank_turn=Fraction(2))
+    left = width_check((1.3, 0.7, 1.25, 0.75), errors, coarse, taken_out=False)
+    assert left.words.startswith("left in: taking them out would buy 0.010")
+    assert "graduation of 0.05 either way" in left.words
+    vague = width_check((1.3, 0.7, 1.25, 0.75), (0.2,) * 4, ENCODER, taken_out=False)
     assert not vague.sure
-    assert not vague.take_out
+    assert "equal, as far as can be seen" in vague.words
     geared = width_check(
-        (1.3, 0.7, 1.25, 0.75), errors, replace(ENCODER, turns_per_crank_turn=Fraction(1, 2))
-    )
+        (1.3, 0.7, 1.25, 0.75), errors, replace(ENCODER, turns_per_crank_turn=Fraction(1, 2)),
+        taken_out=True,
+    )  # fmt: skip
     assert geared.rms_deg == pytest.approx(2.0 * unequal.rms_deg)
     with pytest.raises(InputError, match="four states"):
-        width_check((1.0, 1.0), (0.1, 0.1), ENCODER)
+        width_check((1.0, 1.0), (0.1, 0.1), ENCODER, taken_out=True)
 
 
 def test_the_switch() -> None:

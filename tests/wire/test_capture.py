@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from test_reader import GOOD, flat, position, troubles
 
 from rig.faults import InputError
-from rig.wire.capture import CaptureReader, CaptureWriter, is_capture
+from rig.wire.capture import CaptureReader, is_capture
+from rig.wire.capture_writer import CaptureWriter
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Note, Trouble
 
@@ -136,17 +137,3 @@ def test_a_capture_is_never_overwritten(tmp_path: Path) -> None:
         CaptureWriter(path, {})
     assert path.read_bytes() == before
     assert is_capture(path)
-
-
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
-def test_a_full_disk_is_said_and_keeps_what_there_is(tmp_path: Path) -> None:
-    path = tmp_path / "one.cap"
-    writer = CaptureWriter(path, {})
-    writer.write(position(0, 1000, 5))
-    good = writer._file
-    with Path("/dev/full").open("wb", buffering=0) as full:
-        writer._file = full
-        with pytest.raises(InputError, match=r"one\.cap: .*the disk is full"):
-            writer.write(position(1, 2000, 6))
-    good.close()
-    assert [row[0] for row in flat(play(path))[0]] == [1000.0]  # type: ignore[index]

@@ -127,7 +127,7 @@ def test_a_port_that_is_not_there(name: str) -> None:
 def test_a_file_is_no_port(tmp_path: Path) -> None:
     path = tmp_path / "engine.toml"
     path.write_text("")
-    with pytest.raises(InputError, match="cannot be opened"):
+    with pytest.raises(InputError, match="this is a file, no serial port"):
         open_port(str(path))
 
 

@@ -7,13 +7,15 @@ about 95 %, readings are strokes, and words say the rest.
 from __future__ import annotations
 
 import functools
+import io
 import textwrap
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ParamSpec
 
 from rig.engine.uncertainty import round_for_show
-from rig.faults import InputError, reason
+from rig.faults import InputError
+from rig.record import sheets
 from rig.record.ink import visible
 
 if TYPE_CHECKING:
@@ -117,11 +119,10 @@ def write(figure: Figure, path: Path) -> Path:
     metadata: dict[str, Any] = {"Date": None} if path.suffix.lower() == ".svg" else {}
     if path.suffix.lower() == ".pdf":
         metadata = {"CreationDate": None}
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        figure.savefig(path, dpi=DOTS_PER_INCH, metadata=metadata)
-    except OSError as why:
-        raise InputError(f"{path}: cannot be written: {reason(why)}") from why
+    drawn = io.BytesIO()
+    kind = path.suffix.lower().removeprefix(".")
+    figure.savefig(drawn, format=kind, dpi=DOTS_PER_INCH, metadata=metadata)
+    sheets.write_whole(path, drawn.getvalue(), replace=True)
     return path
 
 

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-NOTES = Path(__file__).resolve().parents[2] / "firmware_notes"
-FIXTURES = Path(__file__).resolve().parents[2] / "fixtures" / "pins"
+NOTES = Path(__file__).resolve().parents[1] / "firmware_notes"
+FIXTURES = Path(__file__).resolve().parents[1] / "fixtures" / "pins"
 START_US = 20_000  # by then the firmware is ready
 
 Change = tuple[float, str, int]  # time, pin, level

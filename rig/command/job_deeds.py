@@ -1,0 +1,274 @@
+"""What the person may do at a live bench, as the job stands: a deed for each key."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+from rig.command.bench import Bench
+from rig.command.check_errand import CheckRig
+from rig.command.deeds import Deed
+from rig.command.errands import Errand, GoTo, PastClick, SetUnit
+from rig.command.gauge_live import GaugePoints, still_deg
+from rig.command.guide import SAYABLE
+from rig.command.steps import step_of
+from rig.command.stroke import needs_no_stroke
+from rig.command.talk import Talk
+from rig.command.which_centre import WhichCentre
+from rig.engine.profile import Unit
+from rig.faults import InputError
+from rig.session.dead_centre import mark_words
+from rig.session.gauge_notes import MARK
+
+
+class JobDeeds:
+    """The deeds of a job. ``begin`` starts an errand."""
+
+    def __init__(self, bench: Bench, talk: Talk, begin: Callable[[Errand], None]) -> None:
+        self._bench = bench
+        self._talk = talk
+        self._begin = begin
+        self._said: list[str] = []  # steps said to be done, to be taken back
+
+    def deeds(self, advised: str) -> tuple[Deed, ...]:
+        """All that can be done now, in the order of the work; ``advised`` is the step that the
+        guidance names."""
+        return (
+            *self._main(),
+            *self._saying(advised),
+            Deed("k", "check the rig", "check the rig, step by step", "esc; b: a step back",
+                 lambda: self._begin(CheckRig(self._bench, self._talk))),
+            *self._stop(),
+            Deed("l", "gauge", "dead centre by a dial gauge, point by point", "x takes points back",
+                 self.by_gauge),
+            Deed("e", "engine's mark", "the crank stands at the engine's own mark", "w, then x",
+                 self._ask_mark),
+            Deed("w", "which TDC", "all dead centres found: choose one", "choose another",
+                 self.which),
+            *self._levers(),
+            Deed("x", "strike", "strike the last reading out", "x again", self._strike),
+            *self._past_click(),
+            Deed("m", "set", "set a unit by moving it, the crank held", "esc; x strikes it",
+                 self._ask_set),
+            Deed("g", "go to", "lead the crank to an angle", "esc",
+                 lambda: self._talk.ask_for("Go to how many degrees BTDC?", self._go_to)),
+            self._phase(),
+            Deed("r", "remark", "a remark for the certificate", "r, then enter", self._ask_remark),
+            Deed("p", "change", "what was changed on engine or unit", "p, then enter",
+                 self._ask_change),
+            Deed("s", "save", "end the capture, save the certificate", "asked first",
+                 lambda: self._talk.ask("End this capture and save the certificate?", self._save)),
+        )  # fmt: skip
+
+    # -- the deed of the step --
+
+    def _main(self) -> tuple[Deed, ...]:
+        """The main key, and the foot switch."""
+        bench = self._bench
+        if bench.session.stop is not None:
+            does = "the stop is out: dead centre from its touches"
+            return (Deed("space", "stop is out", does, "c: touch it again", self._stop_out),)
+        if step_of(bench) == "top dead centre":
+            does = "the stop is in: touch it from both sides"
+            return (Deed("space", "stop is in", does, "d drops its touches", self._stop_in),)
+        if needs_no_stroke(bench.job.profile) or bench.session.reference is None:
+            return ()
+        does = "cylinder 1 stands at its firing dead centre"
+        if step_of(bench) == "stroke":
+            return (Deed("space", "firing TDC", does, "space: state it again", self._stroke),)
+        return (Deed("space", "firing TDC", does, "asked first", self._ask_stroke),)
+
+    def _stop_in(self) -> None:
+        self._bench.stop_in()
+        self._talk.say("the stop is in")
+
+    def _stop_out(self) -> None:
+        self._bench.stop_out()
+        self._talk.say(self._bench.session.stop_words)
+
+    def _stroke(self) -> None:
+        self._bench.state_stroke()
+        self._talk.say("cylinder 1 fires here: stated")
+
+    def _ask_stroke(self) -> None:
+        self._talk.ask("Does cylinder 1 fire here? It was stated before.", self._stroke)
+
+    def _stop(self) -> tuple[Deed, ...]:
+        bench = self._bench
+        if bench.session.stop is not None:
+            drop = Deed("d", "drop touches", "drop the touches of the stop", "asked first",
+                        lambda: self._talk.ask("Drop the touches of the stop?",
+                                               lambda: bench.stop_out(drop=True)))  # fmt: skip
+            return (drop,)
+        if bench.session.reference is None:
+            return ()
+        again = Deed("c", "stop", "the stop is in again: touch it once more", "d drops its touches",
+                     lambda: self._talk.ask("Is the stop in the plug hole, to touch it again?",
+                                            bench.stop_in))  # fmt: skip
+        return (again,)
+
+    # -- what the rig cannot see --
+
+    def _saying(self, advised: str) -> tuple[Deed, ...]:
+        found = []
+        if advised == "tighten":
+            found.append(Deed("n", "tightened", "everything is tightened: as left from now on",
+                              "t again", self._ask_phase))  # fmt: skip
+        elif advised in SAYABLE:
+            found.append(Deed("n", f"done: {advised}", "the step under NEXT is done", "u: not done",
+                              lambda: self._say_done(advised)))  # fmt: skip
+        if self._said:
+            found.append(Deed("u", "not done", f"not done after all: {self._said[-1]}", "n: done",
+                              self._not_done))  # fmt: skip
+        return tuple(found)
+
+    def _say_done(self, step: str) -> None:
+        self._bench.note("said", {"step": step})
+        self._said.append(step)
+
+    def _not_done(self) -> None:
+        step = self._said.pop()
+        self._bench.note("said", {"step": step, "back": True})
+        self._talk.say(f"not done after all: {step}")
+
+    def _phase(self) -> Deed:
+        if self._bench.session.phase == "as left":
+            return Deed("t", "as found", "back to readings as found", "t again", self._ask_phase)
+        does = "everything is tightened: as left from now on"
+        return Deed("t", "tightened", does, "t again", self._ask_phase)
+
+    def _ask_phase(self) -> None:
+        bench = self._bench
+        if bench.session.phase == "as left":
+            self._talk.ask("Go back to readings as found?", lambda: bench.set_phase(False))
+        else:
+            self._talk.ask(
+                "Is everything tightened, so that readings are as left from now on?",
+                lambda: bench.set_phase(True),
+            )
+
+    # -- dead centre --
+
+    def by_gauge(self) -> None:
+        """Take points by a dial gauge. Raises InputError before the index has passed."""
+        if self._bench.session.follower.track.anchor is None:
+            raise InputError("turn the crank until the index has passed once, then fit the gauge")
+        if self._bench.session.stop is not None:
+            raise InputError("the stop is in: take it out and say so, then fit the gauge")
+        self._begin(GaugePoints(self._bench, self._talk, self.which))
+
+    def which(self) -> None:
+        """Choose the dead centre to go by."""
+        self._begin(WhichCentre(self._bench, self._talk))
+
+    def _ask_mark(self) -> None:
+        at = still_deg(self._bench)
+        self._talk.ask_for(
+            "At which mark does the crank stand (flywheel T, pulley notch ...)?",
+            lambda what: self._mark(at, what),
+        )
+
+    def _mark(self, at_deg: float, what: str) -> None:
+        if not what:
+            raise InputError("a mark needs its words, so that it is known which one it was")
+        session = self._bench.session
+        cylinder = session.reference.cylinder if session.reference else 1
+        self._bench.note(MARK, {"crank_deg": at_deg, "what": what, "cylinder": cylinder})
+        self._talk.say(mark_words(session.gauge.marks[-1], session.here))
+
+    # -- readings --
+
+    def _strike(self) -> None:
+        self._talk.say(self._bench.strike_last())
+
+    def _levers(self) -> tuple[Deed, ...]:
+        movable = [u for u in self._bench.job.profile.units if len(u.settings) > 1]
+        names = ", ".join(unit.name for unit in movable)
+        does = f"lever to its next setting: {names}"
+        return tuple(
+            Deed(str(u.input), f"lever {u.name}", does, "the same key again",
+                 partial(self._lever, u))
+            for u in movable
+        )  # fmt: skip
+
+    def _lever(self, unit: Unit) -> None:
+        self._talk.say(f"{unit.name}: lever now at {self._bench.next_setting(unit.name)}")
+
+    # -- errands that lead the crank --
+
+    def _past_click(self) -> tuple[Deed, ...]:
+        coupled = [u for u in self._bench.job.profile.units if u.coupling == "impulse"]
+        if not coupled:
+            return ()
+        text = f"Past the coupling of which unit ({_names(coupled)})?"
+        return (
+            Deed("i", "past the click", "past an impulse coupling, led", "esc",
+                 lambda: self._talk.ask_for(text, self._go_past)),
+        )  # fmt: skip
+
+    def _go_past(self, answer: str) -> None:
+        self._begin(PastClick(self._bench, self._talk, self._unit(answer)))
+
+    def _ask_set(self) -> None:
+        names = _names(self._bench.job.profile.units)
+        text = f"Set which unit by moving it, the crank held ({names})?"
+        self._talk.ask_for(text, self._set_unit)
+
+    def _set_unit(self, answer: str) -> None:
+        self._begin(SetUnit(self._bench, self._talk, self._unit(answer)))
+
+    def _unit(self, answer: str) -> Unit:
+        units = self._bench.job.profile.units
+        for unit in units:
+            if answer in (str(unit.input), unit.name):
+                return unit
+        raise InputError(f"there is no unit {answer!r}; there are {_names(units)}")
+
+    def _go_to(self, answer: str) -> None:
+        try:
+            angle = float(answer.replace(",", "."))
+        except ValueError:
+            raise InputError(
+                f"{answer!r} is no angle; give degrees, a minus for after TDC"
+            ) from None
+        if not -180.0 < angle <= 180.0:
+            raise InputError(f"{answer} lies outside -180 to 180 degrees")
+        self._begin(GoTo(self._bench, self._talk, angle))
+
+    # -- the record --
+
+    def _ask_remark(self) -> None:
+        more = "; nothing typed: take the last one back" if self._bench.session.remarks else ""
+        self._talk.ask_for(f"Remark for the certificate (gap, weather ...){more}?", self._remark)
+
+    def _remark(self, text: str) -> None:
+        remarks = self._bench.session.remarks
+        if text:
+            self._bench.note("remark", {"text": text})
+        elif remarks:
+            self._talk.ask(f"Take this remark back: {remarks[-1]}?",
+                           lambda: self._taken_back("remark"))  # fmt: skip
+
+    def _ask_change(self) -> None:
+        more = "; nothing typed: take the last one back" if self._bench.session.changes else ""
+        self._talk.ask_for(f"What was changed on the engine or a unit{more}?", self._change)
+
+    def _change(self, words: str) -> None:
+        changes = self._bench.session.changes
+        if words:
+            self._bench.note("change", {"words": words})
+        elif changes:
+            self._talk.ask(f"Take back that this was changed: {changes[-1][0]}?",
+                           lambda: self._taken_back("change"))  # fmt: skip
+
+    def _taken_back(self, kind: str) -> None:
+        self._bench.note(kind, {"back": True})
+        self._talk.say(f"the last {kind} is taken back")
+
+    def _save(self) -> None:
+        record, _ = self._bench.save()
+        self._talk.say(f"saved: {record}")
+
+
+def _names(units: list[Unit] | tuple[Unit, ...]) -> str:
+    return ", ".join(f"{unit.input} {unit.name}" for unit in units)

@@ -1,0 +1,162 @@
+"""The reports of one unit off the engine in order: what its lobes read over the years, and drift.
+
+Units are told apart by type and serial; without a serial there is nothing to follow. What was
+changed on a unit is a step: noted in a report, or in a certificate of its engine in between.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from rig.engine.uncertainty import Contribution
+from rig.faults import InputError
+from rig.record import sheets
+from rig.record.drift import DatedMean, Line, fit
+from rig.record.history import DatedChange, moment
+from rig.record.ink import visible
+from rig.timing.decide import REPEATABILITY
+from rig.timing.unit_report import KIND, SIDES, means_of
+
+
+@dataclass(frozen=True, slots=True)
+class DatedReport:
+    """One report. ``means`` are degrees of the unit's shaft and standard uncertainty, by figure."""
+
+    file: str
+    made_utc: str
+    type: str
+    serial: str
+    name: str  # in the engine file; empty when it was on no engine
+    counted_as: tuple[int, int]  # lobes, and poles of its magnet (0: not stated)
+    means: Mapping[str, tuple[float, float]]
+    changes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class UnitPoint:
+    """A figure in one report; ``U_deg`` at about 95 %. ``step`` says why its level is a new one."""
+
+    file: str
+    made_utc: str
+    deg: float
+    U_deg: float
+    step: str
+
+
+@dataclass(frozen=True, slots=True)
+class UnitSeries:
+    """One figure of one unit through the years. ``line`` is None with too few points."""
+
+    type: str
+    serial: str
+    figure: str
+    points: tuple[UnitPoint, ...]
+    line: Line | None
+    words: str
+
+
+def read(folder: Path, troubles: list[str]) -> list[DatedReport]:
+    """The reports in a job, or in all jobs of a folder, in order of time.
+
+    Those that cannot be used are told in ``troubles``.
+    """
+    found = []
+    for path in sorted([*folder.glob("units/*.json"), *folder.glob("*/units/*.json")]):
+        try:
+            found.append(_dated(path, sheets.read(path, KIND)))
+        except InputError as why:
+            troubles.append(visible(f"{path}: left out: {why}"))
+        except (KeyError, TypeError, ValueError, OverflowError) as why:
+            troubles.append(visible(f"{path}: left out, it is not whole: {why}"))
+    return sorted(found, key=lambda each: each.made_utc)
+
+
+def _dated(path: Path, plain: Mapping[str, Any]) -> DatedReport:
+    unit = plain["unit"]
+    made_utc = str(plain["made_utc"])
+    moment(made_utc)
+    means = {
+        name: (float(mean["deg"]), _uncertain(mean["u_deg"]))
+        for name, mean in means_of(plain["found"])
+    }
+    return DatedReport(
+        file=str(path),
+        made_utc=made_utc,
+        type=visible(str(unit["type"])),
+        serial=visible(str(unit["serial"])),
+        name=str(unit.get("name", "")),
+        counted_as=(int(unit["lobes"]), int(unit.get("poles") or 0)),
+        means=means,
+        changes=tuple(visible(str(each)) for each in plain.get("changes", ())),
+    )
+
+
+def _uncertain(value: Any) -> float:
+    u_deg = float(value)
+    if u_deg <= 0.0:
+        raise ValueError("an uncertainty of nothing")
+    return u_deg
+
+
+def series(reports: Sequence[DatedReport], changes: Iterable[DatedChange] = ()) -> list[UnitSeries]:
+    """Each figure of each unit with a serial, its line fitted through the reports.
+
+    ``changes`` are those on the certificates of its engine: one that names the unit, or all, is a
+    step of the next report. Where lobes or poles are stated anew, figures are counted otherwise
+    and make a series of their own.
+    """
+    units: dict[tuple[str, str, tuple[int, int]], list[DatedReport]] = {}
+    for report in reports:
+        if report.serial:
+            units.setdefault((report.type, report.serial, report.counted_as), []).append(report)
+    on_engine = list(changes)
+    return [
+        _series(own, steps, figure)
+        for own in units.values()
+        for steps in [_steps(own, on_engine)]
+        for figure in dict.fromkeys(name for report in own for name in report.means)
+    ]
+
+
+def _steps(reports: Sequence[DatedReport], on_engine: Sequence[DatedChange]) -> list[str]:
+    """What was changed before each report since the one before."""
+    steps = [""]
+    for before, report in pairwise(reports):
+        since, until = moment(before.made_utc), moment(report.made_utc)
+        between = [
+            each.words
+            for each in on_engine
+            if each.unit in ("", report.name) and since < moment(each.measured_utc) <= until
+        ]
+        steps.append("; ".join(dict.fromkeys([*between, *report.changes])))
+    return steps
+
+
+def _series(reports: Sequence[DatedReport], steps: Sequence[str], figure: str) -> UnitSeries:
+    points, dated = [], []
+    level = 0
+    for report, step in zip(reports, steps, strict=True):
+        level += bool(step)
+        if figure not in report.means:
+            continue
+        deg, u_deg = report.means[figure]
+        points.append(UnitPoint(report.file, report.made_utc, deg, SIDES * u_deg, step))
+        own = (Contribution(REPEATABILITY, u_deg, math.inf, "A", "as reported"),)
+        day = moment(report.made_utc).timestamp() / 86400.0
+        dated.append(DatedMean(day, deg, own, level, report.file))
+    line = fit(dated)
+    first = reports[0]
+    return UnitSeries(first.type, first.serial, figure, tuple(points), line, _words(line))
+
+
+def _words(line: Line | None) -> str:
+    if line is None:
+        return "too few reports for a line: it takes three with nothing changed between"
+    slope, U = line.per_year_deg, line.U_per_year_deg
+    drift = f"{abs(slope):.2f}° a year {'more' if slope > 0 else 'less'}, ± {U:.2f}°{line.few}"
+    return drift if line.told_apart else f"no drift can be told: {drift}"

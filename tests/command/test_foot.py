@@ -1,0 +1,176 @@
+"""The keys on the dashboard: the few in the foot are shown whole, the page has them all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from virtual_bench import VirtualBench
+
+from rig.command.deeds import page_of
+from rig.engine.newjob import example_names
+from rig.screen.dashboard import render
+from rig.screen.view import View
+
+SIZES = ((80, 24), (120, 40))
+
+
+def states(folder: Path, engine: str) -> Iterator[VirtualBench]:
+    """A bench in one state after the other, from the start to the certificate."""
+    bench = VirtualBench(folder / "job", engine=engine)
+    yield bench
+    bench.do("turn 30 at 60")
+    yield bench
+    bench.press("n", "n")
+    yield bench
+    bench.press("k")
+    yield bench
+    bench.press("space")
+    yield bench
+    bench.press("esc", "n", "n")
+    yield bench
+    bench.do("turn 680 at 300")
+    yield bench
+    bench.press("l")
+    yield bench
+    bench.press("esc", "space")
+    yield bench
+    try:
+        bench.do("stop in")
+    except Exception:  # the piston stands in its way
+        bench.do("turn 180 at 300", "stop in")
+    bench.do("touch forward at 120", "touch back at 120")
+    yield bench
+    bench.do("turn 40 at 90", "stop out")
+    bench.press("space")
+    yield bench
+    bench.press("w")
+    yield bench
+    bench.press("esc", "n")
+    yield bench
+    bench.do("goto 0 at 200")
+    bench.press("space")
+    bench.do("turn 800 at 300")
+    yield bench
+    bench.press("g", "5", "enter")
+    yield bench
+    bench.press("esc", "m", "1", "enter")
+    yield bench
+    bench.press("esc", "t", "y")
+    yield bench
+    bench.press("s", "y")
+    assert bench.bench.saved is not None
+    yield bench
+
+
+def told(view: View, size: tuple[int, int]) -> str:
+    return "\n".join(render(view, *size).plain())
+
+
+QUICK = ("example", "two_stroke_single")
+ENGINES = [
+    name if name in QUICK else pytest.param(name, marks=pytest.mark.slow)
+    for name in example_names()
+]
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_every_key_in_the_foot_and_on_the_page_is_shown_whole(tmp_path: Path, engine: str) -> None:
+    seen = 0
+    for bench in states(tmp_path, engine):
+        view = bench.desk.view()
+        assert [key.key for key in view.keys][-2:] == ["h", "q"]
+        for size in SIZES:
+            text = told(view, size)
+            for key in view.keys:
+                assert f" {key.key}  {key.label}" in text, (size, key)
+            assert "…" not in text.splitlines()[-1]
+        bench.press("h")
+        page = bench.desk.view()
+        assert page.deeds == page_of(bench.desk.deeds())
+        for size in SIZES:
+            lines = told(page, size).splitlines()
+            for deed in page.deeds:
+                own = [line for line in lines if line.startswith(f"  {deed.key} ")]
+                assert any(deed.does in line and deed.back in line for line in own), (size, deed)
+        bench.press("esc")
+        assert not bench.desk.view().deeds
+        seen += 1
+    assert seen == 18
+
+
+def test_no_deed_without_a_line_and_no_line_without_a_deed(tmp_path: Path) -> None:
+    for bench in states(tmp_path, "example"):
+        deeds = bench.desk.deeds()
+        keys = [deed.key for deed in deeds]
+        assert len(set(keys)) == len(keys)
+        shown = [key for line in page_of(deeds) for key in line.key.split()]
+        assert shown == keys
+        assert all(deed.does and deed.back and deed.name for deed in deeds)
+        foot = bench.desk.view().keys
+        assert {key.key for key in foot if " to " not in key.key} <= set(keys)
+
+
+def test_keys_work_from_the_page_and_close_it(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.do("turn 30 at 60")
+    bench.press("h", "n")
+    assert bench.bench.session.said == {"make safe"}
+    assert not bench.desk.view().deeds
+    bench.press("h", "h")
+    assert not bench.desk.view().deeds
+    bench.press("h", "k")
+    view = bench.desk.view()
+    assert view.panel is not None
+    assert view.panel.title == "rig check"
+
+
+def test_a_page_too_long_for_the_terminal_says_so(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.press("h")
+    view = bench.desk.view()
+    assert "all keys" in told(view, (80, 24))
+    assert "this page" in told(view, (60, 20)) or "80x24 shows all" in told(view, (60, 20))
+
+
+def test_what_was_said_to_be_done_is_taken_back(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.do("turn 30 at 60")
+    bench.press("n", "n", "u")
+    assert bench.bench.session.said == {"make safe"}
+    bench.press("r", *"gap 0.30 mm", "enter", "p", *"new heel", "enter")
+    assert bench.bench.session.remarks == ["gap 0.30 mm"]
+    bench.press("r", "enter", "y", "p", "enter", "n")
+    assert bench.bench.session.remarks == []
+    assert bench.bench.session.changes == [("new heel", "")]
+
+
+def test_the_stroke_is_stated_again_only_when_asked_for(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.find_dead_centre()
+    bench.do("goto 0 at 200")
+    bench.press("space")
+    before = bench.bench.session.stroke
+    bench.do("turn 20 at 60", "goto 0 at 200")
+    bench.press("space", "n")
+    assert bench.bench.session.stroke == before
+    bench.press("space", "y")
+    after = bench.bench.session.stroke
+    assert before is not None
+    assert after is not None
+    assert after.turn == before.turn + 1
+
+
+def test_long_names_of_units_leave_the_foot_whole(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    text = bench.job.engine_file.read_text("utf-8")
+    long = "the one on the far side of the block"
+    bench.job.engine_file.write_text(text.replace('"upper"', f'"{long}"'), "utf-8")
+    other = VirtualBench(bench.job.folder)
+    other.find_dead_centre()
+    other.do("goto 0 at 200")
+    other.press("space")
+    foot = told(other.desk.view(), (80, 24)).splitlines()[-2:]
+    assert " q  quit" in foot[-1] or " q  quit" in foot[0]
+    assert "lever the one" in " ".join(foot)

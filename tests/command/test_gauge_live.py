@@ -1,0 +1,277 @@
+"""Gauge points and the engine's mark at a live bench, on the virtual rig; truth from it too."""
+
+from __future__ import annotations
+
+import json
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from made_job import certificate_in, rig
+from virtual_bench import VirtualBench
+
+from rig.command.gauge_live import typed_lift
+from rig.command.work import work
+from rig.engine.firing import wrap_btdc
+from rig.faults import InputError
+from rig.screen.view import Panel
+
+POINTS = (30, 22, 14)
+
+
+def fitted(tmp_path: Path, engine: str = "example") -> VirtualBench:
+    """A bench past its index, the gauge fitted."""
+    bench = VirtualBench(tmp_path / "job", 11, engine)
+    bench.do("turn 750 at 300")
+    bench.press("l")
+    return bench
+
+
+def lift(bench: VirtualBench) -> str:
+    bench.do("gauge")
+    return f"{bench.rig.reply['travel_mm']:.2f}"
+
+
+def typed(bench: VirtualBench, text: str) -> None:
+    bench.press("space", *text, "enter")
+
+
+def both_sides(bench: VirtualBench, *, wrong_way: bool = False) -> VirtualBench:
+    """Each lift on either side, each point come to with the piston rising."""
+    bench.do("goto 40 at 250")
+    for deg in POINTS:
+        bench.do(f"goto {deg} at 40")
+        typed(bench, lift(bench))
+    bench.do("goto -45 at 60")
+    for deg in reversed(POINTS) if wrong_way else POINTS:
+        if wrong_way:
+            bench.do("goto 10 back at 90", f"goto {-deg} at 40")
+        else:
+            bench.do(f"goto {-deg} back at 40")
+        typed(bench, lift(bench))
+    return bench
+
+
+def panel(bench: VirtualBench) -> Panel:
+    found = bench.desk.view().panel
+    assert found is not None
+    return found
+
+
+def said(bench: VirtualBench) -> str:
+    shown = panel(bench)
+    return "\n".join(f"{line.label}: {line.text}" for line in (*shown.beside, *shown.lines))
+
+
+def use(bench: VirtualBench, method: str) -> None:
+    """Choose a dead centre by its line in the list."""
+    bench.press("w")
+    (number,) = [line.label for line in panel(bench).lines if f"by {method}" in line.text]
+    bench.press(number, "y")
+
+
+@pytest.mark.parametrize("engine", ["example", "two_stroke_single"])
+def test_dead_centre_by_gauge_is_chosen_lives_and_is_found_again(
+    tmp_path: Path, engine: str
+) -> None:
+    bench = both_sides(fitted(tmp_path, engine))
+    shown = panel(bench)
+    assert "3×" in said(bench)
+    assert "enough points" in bench.desk.view().next.lower()
+    true_deg = bench.rig.truth()["tdc_deg_after_index"]
+    run_out = bench.job.profile.encoder.run_out_deg
+    assert abs(wrap_btdc(float(shown.figure) - true_deg)) < 0.3 + run_out
+    bench.press("a")
+    bench.do("goto 25 back at 60", "goto 20 at 40")
+    typed(bench, lift(bench))
+    bench.do("goto -30 at 60", "goto -20 back at 40")
+    typed(bench, lift(bench))
+    assert "dead centre is where it was" in said(bench)
+    use(bench, "gauge, fit")
+    session = bench.bench.session
+    assert session.reference is not None
+    assert session.reference.method == "gauge, fit"
+    assert abs(wrap_btdc(session.reference.tdc_deg - true_deg)) < (
+        session.reference.uncertainty.U_deg + run_out
+    )
+    assert session.reference.capture == bench.bench.capture_path.name
+    assert bench.job.reference() == session.reference
+    bench.press("esc")
+    bench.do("turn 500 at 250")
+    live = [repr(r) for r in session.readings()]
+    assert any(r.counts for r in session.readings())
+    bench.bench.end()
+    again = work(bench.job.profile, [bench.bench.capture_path])
+    assert again.reference == session.reference
+    assert [repr(r) for r in again.readings] == live
+    answer = rig("gauge", bench.job.folder, bench.bench.capture_path, "--json").answer
+    (fit,) = [each for each in answer["references"] if each["method"] == "gauge, fit"]
+    assert fit["tdc_deg"] == pytest.approx(session.reference.tdc_deg, abs=1e-9)
+    assert answer["moved"]["moved"] is False
+    figures = rig("figures", bench.job.folder, "--json").answer
+    assert figures["reference"]["method"] == "gauge, fit"
+
+
+def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path: Path) -> None:
+    bench = both_sides(fitted(tmp_path))
+    use(bench, "gauge, equal lifts")
+    bench.press("esc")
+    bench.do("goto 40 at 60", "goto 1 at 20", "rest 1")
+    bench.press("e", *"flywheel T", "enter")
+    assert "flywheel T: 1.0" in bench.desk.view().message
+    assert "before top dead centre" in bench.desk.view().message
+    bench.do("goto 30 at 60", "goto 25 at 20", "rest 1")
+    bench.press("e", *"firing notch", "enter")
+    bench.press("w")
+    lines = [line.text for line in panel(bench).lines]
+    assert "IN USE" in lines[0]
+    assert any("gauge, fit" in text and "within the" in text for text in lines)
+    assert any("by flywheel T" in text for text in lines)
+    assert not any("by firing notch" in text for text in lines)  # it marks something else
+    bench.press("esc")
+    bench.do("turn 30 at 60", "goto 0 at 90", "rest 0.6")
+    bench.press("space")
+    bench.do("turn 900 at 250", "rest 0.4")
+    bench.press("s", "y")
+    assert bench.bench.saved is not None, bench.desk.view().message
+    record = json.loads(certificate_in(bench.job.folder).read_text("ascii"))
+    assert record["reference"]["method"] == "gauge, equal lifts"
+    others = [each["method"] for each in record["other_references"]]
+    assert others == ["gauge, fit", "flywheel T"]
+    told = " ".join(record["conditions"])
+    assert "flywheel T: 1.0" in told
+    assert "firing notch: 25.0" in told
+    proved = rig("verify", bench.bench.saved[0])
+    assert proved.status == 0, proved.out
+
+
+def test_another_is_chosen_and_the_first_again(tmp_path: Path) -> None:
+    bench = both_sides(fitted(tmp_path))
+    use(bench, "gauge, fit")
+    first = bench.bench.session.reference
+    use(bench, "gauge, equal lifts")
+    second = bench.bench.session.reference
+    assert second is not None
+    assert second.method == "gauge, equal lifts"
+    use(bench, "gauge, fit")
+    third = bench.bench.session.reference
+    assert third is not None
+    assert first is not None
+    assert third.tdc_deg == first.tdc_deg
+    assert bench.job.reference() == third
+
+
+def test_a_moving_crank_is_refused(tmp_path: Path) -> None:
+    bench = fitted(tmp_path)
+    bench.do("turn 60 at 20")
+    bench.press("space")
+    assert bench.desk.talk.question is None
+    assert "hold it still" in bench.desk.view().message
+    bench.do("rest 1")
+    bench.press("space", *"3.00")
+    bench.do("turn 5 at 20", "rest 1")
+    bench.press("enter")
+    assert "moved while you typed" in bench.desk.view().message
+    assert bench.bench.session.gauge.readings == []
+
+
+def test_a_mistyped_point_is_named_at_once_and_taken_back(tmp_path: Path) -> None:
+    bench = fitted(tmp_path)
+    bench.do("goto 40 at 250", "goto 30 at 20", "rest 0.6")
+    typed(bench, "800")
+    assert "stroke" in bench.desk.view().message
+    assert bench.bench.session.gauge.readings == []
+    typed(bench, lift(bench))
+    bench.do("goto 22 at 40")
+    typed(bench, f"{10 * float(lift(bench)):.2f}")  # the decimal point in the wrong place
+    assert "gauge point 2" in bench.desk.view().message
+    assert "press x" in bench.desk.view().next.lower()
+    bench.press("x", "enter")
+    assert len(bench.bench.session.gauge.readings) == 1
+    typed(bench, lift(bench))
+    assert "DOUBT" not in said(bench)
+    both_sides(bench)
+    bench.do("goto -45 at 60", "goto -40 back at 40", "rest 0.6")
+    typed(bench, "66.0")
+    assert "does not fit" in said(bench)
+    assert panel(bench).figure == ""
+    bench.press("w")
+    doubtful = [line for line in panel(bench).lines if "IN DOUBT" in line.text]
+    assert doubtful
+    bench.press(doubtful[0].label)
+    assert "not taken" in bench.desk.view().message
+    assert bench.bench.session.reference is None
+
+
+def test_points_come_to_with_the_piston_falling_are_told(tmp_path: Path) -> None:
+    bench = both_sides(fitted(tmp_path), wrong_way=True)
+    assert "piston falling" in said(bench)
+
+
+def test_an_inclined_gauge_is_corrected_once_its_case_is_said(tmp_path: Path) -> None:
+    """Sliding on a flat crown it reads long by 1/cos: the piston moved less than it says."""
+    bench = both_sides(fitted(tmp_path))
+    straight = bench.bench.session.gauge.gauge.mm_per_mm
+    bench.press("i", *"25", "enter", "s", "enter")
+    assert bench.bench.session.gauge.gauge.mm_per_mm == pytest.approx(1.1034, abs=1e-4)
+    bench.press("i", *"25", "enter", "x", "enter")
+    assert "neither s nor p" in bench.desk.view().message
+    bench.press("i", "0", "enter")
+    assert bench.bench.session.gauge.gauge.mm_per_mm == straight == 1.0
+
+
+def test_the_gauge_in_another_cylinder(tmp_path: Path) -> None:
+    bench = fitted(tmp_path)
+    bench.press("c", "9", "enter")
+    assert "no cylinder 9" in bench.desk.view().message
+    bench.press("c", "3", "enter")
+    assert "cylinder 3" in panel(bench).title
+
+
+def test_a_mark_is_kept_taken_back_and_is_behind_by_it(tmp_path: Path) -> None:
+    bench = fitted(tmp_path)
+    bench.press("esc")
+    bench.do("rest 1")
+    bench.press("e", *"pulley notch", "enter")
+    assert "after the index" in bench.desk.view().message
+    assert [what for _, _, what in bench.bench.session.gauge.marks] == ["pulley notch"]
+    bench.press("e", "enter")
+    assert "needs its words" in bench.desk.view().message
+    bench.press("w", "x", "y")
+    assert bench.bench.session.gauge.marks == []
+
+
+def test_nothing_is_asked_before_the_index_has_passed(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.press("l")
+    assert "index" in bench.desk.view().message
+    bench.press("e")
+    assert "index" in bench.desk.view().message
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"),
+    [("2.0", 2.0), ("2,05", 2.05), (" 2.0 mm", 2.0), ("0.080 in", 2.032), ('.08"', 2.032),
+     ("0.08 inch", 2.032), ("2.", 2.0)],
+)  # fmt: skip
+def test_lifts_as_they_are_typed(text: str, mm: float) -> None:
+    """1 in = 25.4 mm exactly (definition)."""
+    assert typed_lift(text)[0] == pytest.approx(mm, abs=1e-12)
+
+
+def test_the_unit_stays_as_it_was_typed_last() -> None:
+    assert typed_lift("0.08", "inch")[0] == pytest.approx(2.032)
+
+
+@given(st.text(max_size=12))
+def test_any_typing_is_a_lift_or_is_refused(text: str) -> None:
+    with suppress(InputError):
+        assert typed_lift(text)[0] > 0.0
+
+
+@pytest.mark.parametrize("text", ["", "0", "-2.0", "two", "2.0 cm", "2..0", "nan", "٢"])
+def test_what_is_no_lift_is_refused_in_a_sentence(text: str) -> None:
+    with pytest.raises(InputError, match="type"):
+        typed_lift(text)

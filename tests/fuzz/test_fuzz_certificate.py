@@ -1,0 +1,128 @@
+"""A certificate that somebody wrote, seals and all: every command answers or says what is wrong."""
+
+from __future__ import annotations
+
+import atexit
+import csv
+import functools
+import hashlib
+import json
+import math
+import shutil
+import tempfile
+from collections.abc import Callable
+from contextlib import suppress
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from fuzzing import bounded, cases, spoilt, trees
+from hypothesis import example, given
+from hypothesis import strategies as st
+from page_reader import PageReader
+from ran import run
+from recorded import session
+
+from rig.command.certify import certify
+from rig.command.job import Job
+from rig.faults import InputError
+from rig.record import page
+
+ENGINE = "Launch engine (example)"
+
+
+@functools.cache
+def job() -> tuple[Path, dict[str, Any]]:
+    """A job with a certificate of a recorded session, and its record."""
+    home = Path(tempfile.mkdtemp(prefix="fuzz-"))
+    atexit.register(shutil.rmtree, home, ignore_errors=True)
+    (home / "captures").mkdir()
+    (home / "engine.toml").write_bytes(
+        (resources.files("rig.engine") / "example.toml").read_bytes()
+    )
+    capture = home / "captures" / "20260514-090203.capture"
+    capture.write_bytes(session()[1])
+    record_path, _ = certify(Job(home), [capture])
+    data = record_path.read_bytes()
+    record: dict[str, Any] = json.loads(data)
+    assert sealed(record, page.render(record)) == data
+    for name in ("a", "b"):
+        (home / "certificates" / name).mkdir()
+    (home / "certificates" / "b" / "b.json").write_bytes(data)
+    return home, record
+
+
+def sealed(record: Any, drawn: str = "") -> bytes:
+    """A record's file with seals that hold, whatever the record is."""
+    body = record
+    if isinstance(record, dict):
+        body = {name: value for name, value in record.items() if name != "seals"}
+    text = json.dumps(body, indent=1).removesuffix("\n}") + ",\n"
+    record_sha256 = hashlib.sha256(text.encode()).hexdigest()
+    page_sha256 = hashlib.sha256(drawn.encode()).hexdigest()
+    seals = {"record_sha256": record_sha256, "page_sha256": page_sha256}
+    closing = json.dumps({"seals": seals}, indent=1).removeprefix("{\n") + "\n"
+    return (text + closing).encode()
+
+
+def read(tree: Any) -> None:
+    """The page is drawn; verify, compare and history answer, or say in harmless words why not."""
+    drawn = ""
+    if isinstance(tree, dict):
+        with suppress(InputError):
+            drawn = page.render(tree)
+            assert PageReader(drawn).faults == []
+    written(sealed(tree, drawn), drawn)
+
+
+def written(data: bytes, drawn: str) -> None:
+    home = job()[0]
+    file, sound = (home / "certificates" / name / f"{name}.json" for name in ("a", "b"))
+    file.write_bytes(data)
+    file.with_suffix(".html").write_text(drawn, "utf-8")
+    with bounded(data):
+        run("verify", file, "--all")
+        run("compare", file, sound)
+        run("compare", sound, file, "--json")
+        run("history", home, "--csv", home / "all.csv", "--engine", ENGINE)
+        no_formulas(home / "all.csv")
+
+
+def no_formulas(path: Path) -> None:
+    """A spreadsheet takes none of the texts for a formula (common practice, no source)."""
+    with path.open(encoding="utf-8", newline="") as file:
+        cells = [cell for row in csv.reader(file) for cell in row]
+    for cell in cells:
+        assert not cell.lstrip().startswith(("=", "+", "@")), cell
+        assert not cell.startswith("-") or math.isfinite(float(cell)), cell
+
+
+@cases(20)
+@given(data=st.data())
+def test_records_with_wrong_values(data: st.DataObject) -> None:
+    read(data.draw(spoilt(job()[1])))
+
+
+@cases(8)
+@given(tree=trees)
+def test_any_json(tree: Any) -> None:
+    record = job()[1]
+    read(tree)
+    read(record | {"judgements": tree})
+    read(record | {"stated": record["stated"] | {"units": tree}})
+
+
+@cases(10)
+@given(data=st.binary(max_size=60), at=st.floats(0, 1), away=st.integers(0, 900))
+@example(data=b"[" * 200_000, at=0.0, away=10**7)
+@example(data=b"9" * 100_000, at=0.5, away=0)
+@example(data=b"\xff\xfe{", at=0.0, away=0)
+def test_any_bytes_in_it(data: bytes, at: float, away: int) -> None:
+    whole = sealed(job()[1])
+    place = int(at * len(whole))
+    written(whole[:place] + data + whole[place + away :], "")
+
+
+def guided(_: Path) -> tuple[st.SearchStrategy[Any], Callable[[Any], None]]:
+    """For the long run by hand."""
+    return spoilt(job()[1]), read

@@ -1,0 +1,64 @@
+"""The dead centre that the person chose, from notes alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from rig.engine.file import load_profile
+from rig.engine.geometry import travel_mm
+from rig.engine.reference import stated
+from rig.faults import InputError
+from rig.session.dead_centre import chosen, is_of_dead_centre, mark_words
+from rig.session.gauge_notes import GaugeNotes, gauge_note
+from rig.wire.records import Note
+
+PROFILE = load_profile(Path(__file__).parents[2] / "rig" / "engine" / "example.toml")
+TOP_DEG = 200.0
+STOP = stated(TOP_DEG, how="a test", half_width_deg=0.2)
+
+
+def points() -> GaugeNotes:
+    """Exact lifts of the example's slider-crank either side of the top."""
+    geometry = PROFILE.engine.geometry
+    assert geometry is not None
+    notes = GaugeNotes()
+    for at in (-30.0, -20.0, -10.0, 10.0, 20.0, 30.0):
+        lift = float(travel_mm(at, geometry))
+        notes.take(
+            Note(0.0, "gauge", gauge_note(lift, TOP_DEG + at, direction=1 if at < 0 else -1))
+        )
+    return notes
+
+
+def test_by_the_gauge_from_the_points_noted() -> None:
+    found = chosen({"method": "gauge, fit", "utc": "now", "capture": "a"}, [], points(), PROFILE)
+    assert found.tdc_deg == pytest.approx(TOP_DEG, abs=0.01)
+    assert (found.method, found.made_utc, found.capture) == ("gauge, fit", "now", "a")
+
+
+def test_an_earlier_one_is_taken_as_it_was() -> None:
+    other = stated(10.0, how="another", half_width_deg=1.0)
+    assert chosen({"found": 1}, [other, STOP], GaugeNotes(), PROFILE) is STOP
+
+
+def test_a_mark_of_the_engine() -> None:
+    notes = GaugeNotes(marks=[(921.5, 1, "flywheel T")])
+    found = chosen({"mark": 0}, [], notes, PROFILE)
+    assert found.tdc_deg == pytest.approx(201.5)
+    assert found.method == "flywheel T"
+    assert mark_words(notes.marks[0], STOP).startswith("flywheel T: 1.50° after top dead centre")
+    assert "after the index" in mark_words(notes.marks[0], None)
+    assert is_of_dead_centre(notes.marks[0], STOP)
+    assert not is_of_dead_centre((TOP_DEG - 36.0, 1, "firing notch"), STOP)
+
+
+@pytest.mark.parametrize(
+    "value",
+    [{}, {"found": 1}, {"found": -1}, {"found": True}, {"mark": 0}, {"method": "by eye"},
+     {"method": "gauge, fit", "cylinder": 4}],
+)  # fmt: skip
+def test_what_was_never_found_is_refused(value: dict[str, object]) -> None:
+    with pytest.raises(InputError):
+        chosen(value, [STOP], points(), PROFILE)

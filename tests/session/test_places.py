@@ -1,0 +1,179 @@
+"""A geared encoder's index after the rig lost power: nothing is carried over in silence."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+from played import PROFILE, Played
+
+from rig.engine.index_places import which_place
+from rig.engine.profile import Profile
+from rig.engine.reference import stated, to_plain
+from rig.session import Session
+from rig.session.places import ONE_SIDE, IndexPlaces
+from rig.timing.results import Reading
+from rig.wire.records import Batch, Note
+
+RATIOS = ["1", "1/2", "3/2", "2/3", "9/16", "2", "7/5"]
+
+
+def geared(ratio: str) -> Profile:
+    encoder = replace(PROFILE.encoder, turns_per_crank_turn=Fraction(ratio))
+    return replace(PROFILE, encoder=encoder)
+
+
+def wrong(played: Played, readings: list[Reading]) -> list[tuple[float, float]]:
+    """Counted readings (true, read) off by more than half a degree, by the rig's own truth."""
+    truth = played.rig.truth()["units"]
+    means = {"upper": truth["1"]["btdc"], "lower": truth["2"]["btdc"]}
+    return [
+        (sum(means[r.unit]) / len(means[r.unit]), r.btdc_deg or 0.0)
+        for r in readings
+        if abs(sum(means[r.unit]) / len(means[r.unit]) - (r.btdc_deg or 0.0)) > 0.5
+    ]
+
+
+@pytest.mark.parametrize("ratio", RATIOS)
+def test_after_a_power_cut_only_an_index_with_one_place_goes_on(ratio: str) -> None:
+    played = Played(5, geared(ratio)).do("turn 900 at 150").touch().state_stroke()
+    played.do("turn 800 at 120")
+    before = played.counted()
+    assert len(before) > 8
+    assert wrong(played, before) == []
+    one_place = Fraction(ratio).numerator == 1
+    played.do("fault reset in 0.5", "turn 1500 at 120")
+    cut_s = before[-1].t_s + 1.0
+    later = [r for r in played.session.readings() if r.t_s > cut_s]
+    assert len(later) > 8
+    assert bool([r for r in later if r.counts]) == one_place
+    assert wrong(played, played.counted()) == []
+    assert before == played.counted()[: len(before)]
+    whys = {r.why for r in later if r.btdc_deg is None}
+    unsettled = which_place(played.session.profile.encoder)
+    assert (unsettled in whys) == (not one_place)
+    said = [d.words for d in played.session.doubts() if unsettled in d.words]
+    assert bool(said) == (not one_place)
+    played.state_stroke().do("turn 800 at 120")
+    after = [r for r in played.counted() if r.t_s > cut_s]
+    assert len(after) > len(later)  # also those read before the statement, in this life of the rig
+    assert wrong(played, after) == []
+    assert {r.cylinder for r in after} == {None, 1, 2, 3, 4}
+    assert played.session.doubts()[-1].words == "the rig restarted once"
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_touching_the_stop_again_settles_the_place_too(seed: int) -> None:
+    played = Played(seed, geared("9/16")).do("turn 900 at 150").touch().do("turn 500 at 120")
+    reference = played.session.reference
+    played.do("fault reset in 0.5", "turn 1500 at 120")
+    assert played.session.here is None
+    played.touch(purpose="check")
+    assert played.session.reference is reference
+    assert played.session.checks == [played.session.stop_words]
+    assert "is where it was" in played.session.stop_words
+    found = played.session.references[-1]
+    assert reference is not None
+    assert found.tdc_deg == pytest.approx(reference.tdc_deg, abs=0.3)  # in the same count
+    assert wrong(played, played.counted()) == []
+    assert [r for r in played.counted() if r.t_s > 15.0]
+
+
+def test_a_reference_of_another_session_waits_and_the_replay_agrees() -> None:
+    first = Played(5, geared("9/16")).do("turn 900 at 150").touch()
+    reference = first.session.reference
+    assert reference is not None
+    second = Played(5, geared("9/16"), hidden=first.rig.hidden)
+    second.do("turn 300 at 120").note("reference", **to_plain(reference)).do("turn 1500 at 120")
+    assert second.counted() == []
+    second.state_stroke()
+    assert len(second.counted()) > 8
+    assert wrong(second, second.counted()) == []
+
+
+def test_a_slip_of_the_count_loses_the_place_as_well() -> None:
+    """An index that comes elsewhere becomes the new mark; how many turns it missed is not known."""
+    played = Played(5, geared("3/2")).do("turn 900 at 150").touch().state_stroke()
+    assert played.session.places.known
+    played.do("turn 300 at 120", "fault counts 40", "turn 1300 at 120")
+    assert played.session.stroke is None
+    assert not played.session.places.known
+    assert played.session.places.was_lost
+
+
+def test_touches_before_a_restart_are_not_mixed_with_later_ones() -> None:
+    played = Played(5, geared("9/16")).do("turn 900 at 150").put_stop_in()
+    played.note("stop_in", cylinder=1, purpose="reference")
+    played.do("touch forward at 150", "touch back at 150")
+    before = played.session.touches()
+    assert before is not None
+    assert len(before.touches) >= 1
+    played.do("fault reset in 0.1", "rest 1")
+    after = played.session.touches()
+    assert after is not None
+    assert after.touches == []
+
+
+def test_lives_are_numbered_and_each_has_its_own_place() -> None:
+    profile = geared("3/2")
+    places = IndexPlaces(profile)
+    reference = stated(100.0, how="invented", half_width_deg=0.1)
+    assert not places.known
+    assert places.at(5.0, reference) is None
+    places.found(reference)
+    places.lost(10.0)
+    assert (places.life, places.known, places.was_lost) == (1, False, True)
+    places.state(225.0, 1, reference)
+    placed = [places.at(t, reference) for t in (5.0, 10.0, 10.1)]
+    assert [round(each.tdc_deg) for each in placed if each] == [100, 100, 220]
+
+
+def test_a_dead_centre_found_anew_across_the_index_leaves_the_stroke_as_it_was() -> None:
+    """From 359.95 to 0.05 degrees after the index is a tenth of a degree, not a turn."""
+    played = Played().know_tdc().state_stroke().do("turn 1450 at 110")
+    tdc_deg = played.session.reference.tdc_deg if played.session.reference else 0.0
+    cylinders = [r.cylinder for r in played.counted()]
+    for at in (tdc_deg, tdc_deg + 0.05, tdc_deg - 0.05):
+        played.session.reference = stated(at, how="invented", half_width_deg=0.1)
+        assert [r.cylinder for r in played.counted()] == cylinders
+    # The same recording with the disc turned on its shaft, so that the index lies at dead centre.
+    session, other = played.session, Session(played.session.profile)
+    for opening in session.openings:
+        assert opening.crank_deg is not None
+        other.openings.append(replace(opening, crank_deg=opening.crank_deg - tdc_deg + 360.0))
+    other.reference = stated(359.95, how="invented", half_width_deg=0.1)
+    said: dict[str, object] = {"cylinder": 1, "crank_deg": played.crank_deg - tdc_deg + 360.0}
+    stated_us = max(o.t_us for o in session.openings)
+    other.take(Batch(others=[Note(stated_us, "stroke", said)]))
+    first = [r.cylinder for r in other.readings() if r.counts]
+    assert None not in first
+    other.reference = stated(0.05, how="invented", half_width_deg=0.1)
+    assert [r.cylinder for r in other.readings() if r.counts] == first
+
+
+@pytest.mark.parametrize("side", ["touch forward at 150", "touch back at 150"])
+def test_one_touch_of_the_same_stop_settles_the_place(side: str) -> None:
+    played = Played(5, geared("9/16")).do("turn 900 at 150").touch().do("turn 500 at 120")
+    played.do("fault reset in 0.5", "turn 1500 at 120").put_stop_in()
+    played.note("stop_in", cylinder=1, purpose="check").do(side)
+    played.do("turn 40 at 90" if "back" in side else "back 40 at 90", "stop out")
+    played.note("stop_out", utc="", capture="")
+    assert played.session.stop_words == ONE_SIDE
+    assert played.session.checks == []
+    assert [r for r in played.counted() if r.t_s > 15.0]
+    assert wrong(played, played.counted()) == []
+
+
+def test_touches_keep_their_place_on_the_disc_of_a_geared_encoder() -> None:
+    """Else its run-out would be taken at a wrong place of it."""
+    played = Played(5, geared("9/16")).do("turn 1700 at 150").touch()
+    reference, (stop,) = played.session.reference, played.session.stops
+    assert reference is not None
+    for side, kept in ((1, reference.forward_deg), (-1, reference.backward_deg)):
+        steady = zip(stop.touches, stop.crank_deg, strict=True)
+        touched = [deg for touch, deg in steady if touch.side == side and touch.steady]
+        assert len(kept) == len(touched) >= 2
+        for one, other in zip(kept, touched, strict=True):
+            on_disc_deg = (one - other) * 9.0 / 16.0
+            assert on_disc_deg / 360.0 == pytest.approx(round(on_disc_deg / 360.0), abs=1e-9)
