@@ -14,9 +14,9 @@ import tempfile
 from pathlib import Path
 from typing import cast
 
-from rig.command.bench import Bench
-from rig.command.desk import Desk
-from rig.command.job import Job
+from rig.command.live.bench import Bench
+from rig.command.live.desk import Desk
+from rig.job.folder import Job
 from rig.screen.sketch import picture
 from rig.session import Session
 from rig.wire.capture import CaptureReader

@@ -17,8 +17,10 @@ MAY_IMPORT = {
     "record": {"faults", "engine", "timing"},
     "screen": {"faults", "engine", "timing"},
     "virtual": {"faults", "wire", "engine"},
+    "job": {"faults", "wire", "signal", "engine", "timing", "session", "record"},
     "command": {
-        "faults", "wire", "signal", "engine", "timing", "session", "record", "screen", "virtual",
+        "faults", "wire", "signal", "engine", "timing", "session", "record", "job", "screen",
+        "virtual",
     },
 }  # fmt: skip
 

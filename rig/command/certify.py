@@ -3,24 +3,18 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from rig.command.dead_centres import gauge_checks
-from rig.command.job import Job
-from rig.command.references import others
-from rig.command.rig_seen import findings, judged
 from rig.command.say import figures, json_option, message
 from rig.command.show import result_lines, verdict_status
-from rig.command.work import Worked, work
 from rig.engine.profile import Profile
 from rig.faults import InputError
+from rig.job.certify import save
+from rig.job.folder import Job
+from rig.job.work import work
 from rig.record import certificate
-from rig.record.schema import Change, RigCheck
-from rig.record.seal import Record
-from rig.session.dead_centre import mark_words
+from rig.record.schema import Change
 from rig.wire.capture_writer import is_growing
 
 
@@ -87,91 +81,3 @@ def _told(args: argparse.Namespace, profile: Profile) -> list[Change]:
         if not words.strip():
             raise InputError("a change needs words: what was changed?")
     return [Change(words.strip(), unit) for unit, words in told]
-
-
-def certify(job: Job, paths: Sequence[Path]) -> tuple[Path, Path]:
-    """Work the captures through and save a certificate; paths of the record and the page."""
-    return save(job, work(job.profile, paths, job.reference()))
-
-
-def save(job: Job, worked: Worked, told: Sequence[Change] = ()) -> tuple[Path, Path]:
-    """Save the certificate of ``worked`` in the job's folder; ``told`` as for ``build``."""
-    for played in worked.played:
-        if not _within(played.path, job.captures):
-            raise InputError(
-                f"{played.path}: a certificate rests on captures in {job.captures};"
-                " copy the capture there first"
-            )
-    issued = datetime.now(UTC)
-    record = build(job.engine_file.read_bytes(), job.profile, worked, issued, told)
-    return certificate.save(job.certificates, record)
-
-
-def build(
-    engine_file: bytes,
-    profile: Profile,
-    worked: Worked,
-    issued: datetime,
-    told: Sequence[Change] = (),
-) -> Record:
-    """The record, not yet sealed. The same captures and engine file give the same figures.
-
-    ``told`` are changes that the person tells beside those noted in the captures.
-    """
-    if worked.reference is None:
-        raise InputError(
-            "top dead centre is not known: find it by the stop in rig live,"
-            " or state it with rig tdc"
-        )
-    sessions = [played.session for played in worked.played]
-    touched = [text for session in sessions for text in session.checks]
-    touched += [text for session in sessions for text in gauge_checks(session, profile)]
-    return certificate.build(
-        profile=profile,
-        reference=worked.reference,
-        readings=worked.readings,
-        judgements=worked.judgements,
-        comparisons=worked.comparisons,
-        captures=[played.facts for played in worked.played],
-        engine_file=engine_file,
-        issued=issued,
-        conditions=[
-            *(text for session in sessions for text in session.remarks),
-            *(mark_words(m, s.here) for s in sessions for m in s.gauged.marks),
-        ],
-        deviations=[*_doubts(worked), *touched],
-        other_references=others(
-            [(each.path, each.session, each.gauge) for each in worked.played],
-            profile,
-            worked.reference,
-        ),
-        changes=[*noted_changes(worked), *told],
-        rig_checks=_rig_checks(profile, worked),
-    )
-
-
-def noted_changes(worked: Worked) -> list[Change]:
-    """The changes that were noted while the captures were taken."""
-    sessions = [played.session for played in worked.played]
-    return [Change(words, unit) for session in sessions for words, unit in session.changes]
-
-
-def _rig_checks(profile: Profile, worked: Worked) -> list[RigCheck]:
-    """The verdicts of the rig check, of each capture; its name where there are several."""
-    several = len(worked.played) > 1
-    return [
-        found
-        for played in worked.played
-        for found in findings(judged(played.seen, profile), played.path.name if several else "")
-    ]
-
-
-def _doubts(worked: Worked) -> list[str]:
-    said = []
-    for played in worked.played:
-        said += [text.replace(str(played.path), played.path.name) for text in played.said]
-    return said + [f"{played.path.name}: {doubt.words}" for played, doubt in worked.doubts]
-
-
-def _within(path: Path, folder: Path) -> bool:
-    return path.resolve().parent == folder.resolve()

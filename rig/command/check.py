@@ -14,12 +14,12 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from rig.command.job import Job
-from rig.command.recording import open_recording
-from rig.command.rig_seen import judged, not_tried, sentence
 from rig.command.say import figures, json_option, message
-from rig.command.work import digest
 from rig.faults import InputError
+from rig.job.folder import Job
+from rig.job.recording import open_recording
+from rig.job.rig_seen import judged, lines_of, not_tried
+from rig.job.work import digest
 from rig.record import sheets
 from rig.session import signal_settings
 from rig.signal.survey import surveyed
@@ -61,8 +61,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _taken(job: Job, url: str | None) -> Path:
     """A capture taken now, the person led through the check."""
-    from rig.command.check_live import Lines, guide
-    from rig.command.live import start
+    from rig.command.live.check_live import Lines, guide
+    from rig.command.live.run import start
     from rig.wire.port import open_port
     from rig.wire.ports import find_rig
 
@@ -85,24 +85,6 @@ def answer_of(check: RigCheck, missing: list[str]) -> dict[str, Any]:
         "widths": asdict(check.widths) if check.widths else None,
         "not_tried": missing,
     }
-
-
-def lines_of(check: RigCheck, missing: list[str]) -> list[str]:
-    """A line for each check, the bad ones last so that they are seen."""
-    shown = {"good": "good", "bad": "BAD", "not seen": "not seen"}
-    order = {"good": 0, "not seen": 1, "bad": 2}
-    lines = [
-        f"{shown[each.verdict]:<9} {each.name}: {sentence(each)}"
-        for each in sorted(check.checks, key=lambda each: order[each.verdict])
-    ]
-    lines += [f"{'not tried':<9} {text}" for text in missing]
-    bad = sum(each.verdict == "bad" for each in check.checks)
-    verdict = {
-        "good": "the rig is to be trusted",
-        "bad": f"{bad} of {len(check.checks)} are bad: put them right before anything is read",
-        "not complete": "nothing is bad; what was not seen is not proved",
-    }[check.verdict]
-    return [*lines, verdict]
 
 
 def save(job: Job, capture: Path, answer: dict[str, Any]) -> None:

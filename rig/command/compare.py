@@ -10,12 +10,12 @@ import argparse
 from dataclasses import asdict
 from pathlib import Path
 
-from rig.command.job import Job
 from rig.command.say import figures, json_option, message
 from rig.command.show import judgement_lines, verdict_status
-from rig.command.work import work
 from rig.engine.reference import Reference
 from rig.faults import InputError
+from rig.job.folder import Job
+from rig.job.work import work
 from rig.record import certificate
 from rig.timing.compare import compare_judgements
 from rig.timing.results import Comparison, Judgement

@@ -13,14 +13,14 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
-from rig.command import predictions
-from rig.command.job import Job
 from rig.command.lever import ends_of
 from rig.command.say import angle, figures, json_option, message
-from rig.command.when import iso
-from rig.command.work import Worked, work
 from rig.engine.means_file import means_from_bytes
 from rig.faults import InputError
+from rig.job import predictions
+from rig.job.folder import Job
+from rig.job.when import iso
+from rig.job.work import Worked, work
 from rig.timing.correction import predict, propose, wants_from
 from rig.timing.correction_plan import Confirmation, Option, PairOutcome, Prediction, Proposal
 

@@ -19,13 +19,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from rig.command.bench import Bench
-from rig.command.desk import Desk
-from rig.command.guide import guidance
-from rig.command.job import Job
-from rig.command.live import show, start, tell
+from rig.command.live.bench import Bench
+from rig.command.live.desk import Desk
+from rig.command.live.guide import guidance
+from rig.command.live.run import show, start, tell
 from rig.engine.newjob import write_example
 from rig.faults import RigLostError
+from rig.job.folder import Job
 from rig.wire.port import open_port
 
 SEED = 3

@@ -17,11 +17,11 @@ from typing import Any
 
 import numpy as np
 
-from rig.command import predictions
-from rig.command.job import Job
-from rig.command.recording import open_recording
 from rig.command.say import angle, figures, json_option, message
 from rig.faults import InputError
+from rig.job import predictions
+from rig.job.folder import Job
+from rig.job.recording import open_recording
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ def _job_and_capture(args: argparse.Namespace) -> tuple[Job, Path]:
 
 
 def _readings(args: argparse.Namespace, out: Path) -> Drawn:
-    from rig.command.work import work
+    from rig.job.work import work
     from rig.record.plots import readings
 
     job, capture = _job_and_capture(args)
@@ -83,7 +83,7 @@ def _readings(args: argparse.Namespace, out: Path) -> Drawn:
 
 def _turn(args: argparse.Namespace, out: Path) -> Drawn:
     from rig.command.on_the_turn import turn_of
-    from rig.command.work import settle_place
+    from rig.job.work import settle_place
     from rig.record.plots import turn
     from rig.session import Session
     from rig.session.gauge_notes import GaugeNotes

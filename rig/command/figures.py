@@ -6,11 +6,11 @@ import argparse
 from dataclasses import asdict
 from pathlib import Path
 
-from rig.command.job import Job
 from rig.command.say import figures as put
 from rig.command.say import json_option, message
 from rig.command.show import judgement_lines, reading_lines, verdict_status
-from rig.command.work import work
+from rig.job.folder import Job
+from rig.job.work import work
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -16,10 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from rig.command.dead_centres import METHODS, gauge_doubts
-from rig.command.job import Job
 from rig.command.say import figures, json_option, message
-from rig.command.work import play
 from rig.engine.firing import geometry_of, plug_hole_offset_deg
 from rig.engine.gauge import Gauge, GaugePoint, curve_mm, fitted
 from rig.engine.gauge_check import MethodDifference, compare_methods
@@ -31,6 +28,9 @@ from rig.engine.reference import Reference
 from rig.engine.reference_file import load_references, save_reference
 from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
+from rig.job.dead_centres import METHODS, gauge_doubts
+from rig.job.folder import Job
+from rig.job.work import play
 from rig.session.dead_centre import mark_reference
 from rig.session.gauge_notes import GaugeNotes
 from rig.wire.capture import is_capture

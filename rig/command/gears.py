@@ -17,12 +17,12 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from rig.command.job import Job
 from rig.command.say import figures, json_option
 from rig.engine import couplings, gears
 from rig.engine.means import Coupling, Mesh, Train
 from rig.engine.means_file import means_from_bytes
 from rig.faults import InputError
+from rig.job.folder import Job
 from rig.timing.correction_drive import shaft_speed
 
 SHOWN = 8

@@ -10,12 +10,12 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from rig.command.job import Job
 from rig.command.say import angle, figures, json_option, message
-from rig.command.work import work
 from rig.engine.profile import Profile, Unit
 from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
+from rig.job.folder import Job
+from rig.job.work import work
 from rig.timing.correction_plan import LeverEnds
 from rig.timing.lever import LeverRange, lever_range
 from rig.timing.results import Judgement

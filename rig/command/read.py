@@ -10,10 +10,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from rig.command.recording import Recording, open_recording
 from rig.command.say import angle, figures, json_option, message
 from rig.engine.firing import wrap_btdc
 from rig.faults import InputError
+from rig.job.recording import Recording, open_recording
 from rig.signal.events import Finding, IndexPass, Opening
 from rig.signal.follow import Follower
 from rig.signal.index_check import IndexCheck
@@ -50,8 +50,8 @@ def run(args: argparse.Namespace) -> int:
     _check(args)
     profile, tdc_deg = None, args.tdc_deg
     if args.job:
-        from rig.command.job import Job
         from rig.engine.index_places import index_places, not_carried_over
+        from rig.job.folder import Job
 
         job = Job(args.job)
         profile = job.profile

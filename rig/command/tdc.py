@@ -7,7 +7,6 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
-from rig.command.job import Job
 from rig.command.say import figures, json_option
 from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.index_places import CLEAR, index_places, places_apart_deg
@@ -15,6 +14,7 @@ from rig.engine.profile import Encoder
 from rig.engine.reference import stated
 from rig.engine.reference_file import save_reference
 from rig.faults import InputError
+from rig.job.folder import Job
 
 
 def _places(encoder: Encoder) -> list[str]:

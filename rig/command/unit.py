@@ -20,14 +20,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from rig.command.job import Job
-from rig.command.recording import open_recording
 from rig.command.say import figures, json_option, message
-from rig.command.when import iso
-from rig.command.work import digest
 from rig.engine.profile import Encoder, Unit
 from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
+from rig.job.folder import Job
+from rig.job.recording import open_recording
+from rig.job.when import iso
+from rig.job.work import digest
 from rig.record import sheets
 from rig.session.unit_notes import alone_seen
 from rig.signal.settings import Settings
@@ -114,7 +114,7 @@ def _taken(
     args: argparse.Namespace, job: Job | None, stated: Unit | None, rest: Sequence[Path]
 ) -> Path:
     """A capture taken now, the person led through it."""
-    from rig.command.unit_live import taken
+    from rig.command.live.unit_live import taken
 
     if not args.live:
         raise InputError("--port goes with --live")

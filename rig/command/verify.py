@@ -10,10 +10,10 @@ import argparse
 from datetime import datetime
 from pathlib import Path
 
-from rig.command.certify import build, noted_changes
 from rig.command.say import figures, json_option
-from rig.command.work import work
 from rig.engine.file import profile_from_bytes
+from rig.job.certify import build, noted_changes
+from rig.job.work import work
 from rig.record import certificate, signing
 from rig.record.seal import Record
 from rig.record.verify import FIGURES, Check, verify

@@ -9,10 +9,9 @@ from html import escape
 from rig.record import drawing
 from rig.record.ink import difference, figure, ink, opening, spread, stated, visible
 from rig.record.schema import Certificate, ReadingGroup
-from rig.timing.judge import ONE_TURN_OUT
+from rig.timing.judge import ONE_TURN_OUT, WORST_FIRST
 from rig.timing.results import Comparison, Judgement, Verdict
 
-_WORST: tuple[Verdict, ...] = ("outside", "not decidable", "not judged", "inside")
 _KINDS = {"set": "set with the crank held", "impulse": "impulse coupling engaged"}
 
 Key = tuple[str, str, str, bool]
@@ -85,7 +84,7 @@ def _block(key: Key, of: Sequence[Judgement], scale: drawing.Scale, whole: Certi
 
 def _headline(now: Sequence[Judgement]) -> str:
     """The figure that is looked at first, its verdict, and the limits it is held against."""
-    worst = min((each.verdict for each in now), key=_WORST.index)
+    worst = min((each.verdict for each in now), key=WORST_FIRST.index)
     speaks = _speaks(now)
     if speaks is None or speaks.mean_btdc is None:
         off = _named(now, worst)
@@ -233,7 +232,7 @@ def _compared(setting: str, phase: str, of: Sequence[Comparison]) -> str:
         f"<b>{each.cylinder}</b>&nbsp;{difference(each.difference_deg, _expanded(each))}"
         for each in own
     )
-    worst = min((each.verdict for each in of), key=_WORST.index)
+    worst = min((each.verdict for each in of), key=WORST_FIRST.index)
     wanted = ""
     if speaks.wanted_deg is not None and speaks.tolerance_deg is not None:
         wanted = f"{stated(speaks.wanted_deg)} ± {stated(speaks.tolerance_deg)}"

@@ -10,7 +10,7 @@ from itertools import chain
 from typing import TextIO
 
 from rig.screen.keys import shows_unicode
-from rig.screen.units import marks_of, mean_text
+from rig.screen.units import marks_of, mean_text, verdict_text
 from rig.screen.view import TouchesView, UnitView, View
 from rig.screen.wording import btdc, clean, clock, decimals_for, degrees, within
 
@@ -131,7 +131,9 @@ def _unit(old: UnitView, new: UnitView) -> Iterator[str]:
         yield f"{name}: an opening did not count: {new.why_not_counted or 'no reason given'}"
     if new.mean_btdc is not None and (new.verdict, new.setting) != (old.verdict, old.setting):
         n = len(new.readings_btdc)
-        yield f"{name}: mean {mean_text(new)} of {n}: {new.words or new.verdict}, {new.verdict}"
+        verdict = verdict_text(new)
+        words = verdict if new.verdict in new.words or not new.words else f"{new.words}, {verdict}"
+        yield f"{name}: mean {mean_text(new)} of {n}: {words}"
 
 
 def _comparisons(old: View, new: View) -> Iterator[str]:

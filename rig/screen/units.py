@@ -245,7 +245,8 @@ def _sums(unit: UnitView, canvas: Canvas, width: int, tally: bool) -> list[list[
     n = len(unit.readings_btdc)
     mean: Run = (f"◆ mean {mean_text(unit)}", "text")
     judged = unit.verdict != "not judged"
-    verdict: Run = (f"  {unit.verdict}" if judged else "", VERDICT_ROLE[unit.verdict])
+    said = verdict_text(unit)
+    verdict: Run = (f"  {said}" if judged else "", VERDICT_ROLE[unit.verdict])
     spread = "" if unit.sd_deg is None else number(unit.sd_deg, 2)
     for rest in (f"   ▒ spread {spread or '–'}   n {n}", f" ▒ {spread or '–'} n {n}"):
         runs: list[Run] = [mean, (rest if tally else "", "text"), verdict]
@@ -253,8 +254,16 @@ def _sums(unit: UnitView, canvas: Canvas, width: int, tally: bool) -> list[list[
             return [runs]
     lines: list[list[Run]] = [[mean], [(f"▒ spread {spread or '–'}, n {n}", "text")]]
     if judged:
-        lines.append([("mean is ", "text"), (unit.verdict, verdict[1])])
+        lines.append(
+            [("", "text") if unit.verdict_cylinders else ("mean is ", "text"), (said, verdict[1])]
+        )
     return lines
+
+
+def verdict_text(unit: UnitView) -> str:
+    """The verdict, and the cylinders that have it when the mean has another."""
+    named = ", ".join(map(str, unit.verdict_cylinders))
+    return f"{unit.verdict}: cylinder {named}" if named else unit.verdict
 
 
 def _draw_table(canvas: Canvas, box: Box, unit: UnitView) -> None:
@@ -278,7 +287,9 @@ def _draw_cylinders(canvas: Canvas, box: Box, unit: UnitView) -> None:
     rows: list[tuple[list[str], Role]] = [(["cylinder", "n", "mean", "spread"], "quiet")]
     for line in unit.cylinders:
         name = "not known" if line.cylinder is None else str(line.cylinder)
-        words = line.words or ("" if line.verdict == "not judged" else line.verdict)
+        words = line.words
+        if not words or canvas.text_width(words) > box.width - columns[-1]:
+            words = "" if line.verdict == "not judged" else line.verdict
         spread = number(line.sd_deg, 2)
         cells = [name, str(line.n), mean_text(line), spread, words]
         rows.append((cells, VERDICT_ROLE[line.verdict]))

@@ -98,7 +98,8 @@ class UnitView:
     mean_btdc: float | None = None
     sd_deg: float | None = None
     U_deg: float | None = None
-    verdict: Verdict = "not judged"  # on the mean
+    verdict: Verdict = "not judged"  # the worst, of the mean and of each cylinder
+    verdict_cylinders: tuple[int, ...] = ()  # those that have it, when the mean has another
     words: str = ""  # what the mean means, in words
     settle: str = ""  # what would settle a verdict that cannot be given yet
     cylinders: tuple[CylinderView, ...] = ()

@@ -227,7 +227,9 @@ class Debouncer:
         most_us = self._s.longest_dropout_us
         may = next((nth for nth, us in enumerate(runs_us) if us > most_us), len(runs_us))
         first = self.law.split(gaps_us[:may], runs_us[:may])
-        self.law.learn_chatter(gaps_us[first:], runs_us[first:])
+        # The later half is of the chatter, whatever its first runs were.
+        half = first + (len(gaps_us) - first) // 2
+        self.law.learn_chatter(gaps_us[half:], runs_us[half:])
         self._learn_noise(runs_us[:first], edges.t_us[2 * first])
         return edges, first
 

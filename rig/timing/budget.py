@@ -182,6 +182,11 @@ def play(play_deg: float) -> Contribution:
     return Contribution(PLAY, rectangular(play_deg), math.inf, "B", how)
 
 
+def play_deg_of(part: Contribution) -> float:
+    """The backlash that ``part`` was made from, crank degrees; 0 for a part of another kind."""
+    return part.u_deg * math.sqrt(3.0) if part.name == PLAY else 0.0
+
+
 def play_of_both(first_deg: float, second_deg: float) -> Contribution:
     """The plays of two drives in the difference of their units: each opens early by 0 to its own.
 

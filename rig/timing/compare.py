@@ -99,9 +99,14 @@ def compare_judgements(
     names = (first_name or first.unit, second_name or second.unit)
     difference = wrap(first.mean_btdc - second.mean_btdc)
     parts: list[Contribution] = []
+    plays: list[float] = []
     for judgement, name in zip((first, second), names, strict=True):
         own = judgement.uncertainty.parts if judgement.uncertainty else ()
-        parts += [replace(part, name=f"{part.name}, {name}") for part in own]
+        plays.append(sum(budget.play_deg_of(part) for part in own))
+        parts += [
+            replace(part, name=f"{part.name}, {name}") for part in own if part.name != budget.PLAY
+        ]
+    parts += [budget.play_of_both(*plays)] if any(plays) else []
     if shared_reference:
         parts = [p for p in parts if not p.name.startswith(budget.TOP_DEAD_CENTRE)]
         if encoder is not None:

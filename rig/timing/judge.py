@@ -25,6 +25,7 @@ PAPER_MEANT = "the manual means the slip of paper, which comes free later than c
 
 PHASES = ("as found", "as left")
 KINDS = ("turned", "set", "impulse")
+WORST_FIRST: tuple[Verdict, ...] = ("outside", "not decidable", "not judged", "inside")
 
 
 def judge(
@@ -85,6 +86,24 @@ def unit_figure(
     over_all = [j for j in own if j.cylinder is None]
     candidates = over_all or (own if len({j.cylinder for j in own}) == 1 else [])
     return min(candidates, key=lambda j: ONE_TURN_OUT in j.marks, default=None)
+
+
+def unit_verdict(
+    judgements: Sequence[Judgement], unit: str, setting: str, phase: str = "as found"
+) -> tuple[Verdict, tuple[int, ...]]:
+    """The worst verdict on a unit as turned, over all its cylinders and on each of them; and the
+    cylinders that have it, none where the figure over all has it too."""
+    own = [
+        j
+        for j in judgements
+        if (j.unit, j.setting, j.phase, j.kind) == (unit, setting, phase, "turned")
+    ]
+    found = {j.verdict for j in own}
+    worst: Verdict = next((each for each in WORST_FIRST if each in found), "not judged")
+    whole = unit_figure(judgements, unit, setting, phase)
+    if whole is not None and whole.verdict == worst:
+        return worst, ()
+    return worst, tuple(j.cylinder for j in own if j.verdict == worst and j.cylinder is not None)
 
 
 def contributions(

@@ -20,7 +20,7 @@ import pytest
 from ratio import least_s
 
 from rig.command import main
-from rig.command.live import FRAMES_A_SECOND
+from rig.command.live.run import FRAMES_A_SECOND
 from rig.engine.newjob import write_example
 from rig.session import Session, signal_settings
 from rig.signal.events import IndexPass, Opening

@@ -23,11 +23,11 @@ from pathlib import Path
 from typing import Any
 
 from rig.command import main
-from rig.command.bench import Bench
-from rig.command.feed import Back, Bytes, Feed, Lost, Word
-from rig.command.job import Job
+from rig.command.live.bench import Bench
+from rig.command.live.feed import Back, Bytes, Feed, Lost, Word
 from rig.engine.newjob import write_example
 from rig.faults import InputError
+from rig.job.folder import Job
 from rig.record import certificate
 from rig.virtual.rig import VirtualRig
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from made_job import MadeJob, copied, finished, refused, rig
 
-from rig.command.job import Job
+from rig.job.folder import Job
 from rig.virtual.hidden import draw
 from rig.virtual.rig import pin_recording
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from made_job import MadeJob, refused, rig
 
-from rig.command.check_live import guide, steps_for
+from rig.command.live.check_live import guide, steps_for
 from rig.faults import RigLostError
 
 

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from made_job import MadeJob, certificate_in, copied, finished, refused, rig
 
-from rig.command import predictions
-from rig.command.job import Job
+from rig.job import predictions
+from rig.job.folder import Job
 
 BEFORE = datetime(2024, 5, 1, 9, tzinfo=UTC)
 AFTER = datetime(2090, 5, 1, 9, tzinfo=UTC)

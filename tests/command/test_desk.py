@@ -6,9 +6,9 @@ import pytest
 from virtual_bench import VirtualBench
 
 from rig.command import main
-from rig.command.feed import Bytes
-from rig.command.work import work
+from rig.command.live.feed import Bytes
 from rig.engine.firing import wrap_btdc
+from rig.job.work import work
 from rig.screen.dashboard import render
 from rig.wire.line import encode
 

@@ -17,7 +17,7 @@ from made_job import MadeJob, copied, refused, rig
 from paced_rig import SLOW_S, PacedRig, speech, start, wait_for
 from test_bad_disk import ordinary_user
 
-from rig.command.desk import Desk
+from rig.command.live.desk import Desk
 from rig.faults import InputError
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="limits of POSIX systems")

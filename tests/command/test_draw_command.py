@@ -13,7 +13,7 @@ import pytest
 from made_job import MadeJob, copied, finished, refused, rig
 from test_correct_command import RECUT, wrong_job
 
-from rig.command.job import Job
+from rig.job.folder import Job
 from rig.virtual.rig import pin_recording
 
 BEGINS = {".svg": b"<?xml", ".png": b"\x89PNG", ".pdf": b"%PDF"}

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from virtual_bench import VirtualBench
 
-from rig.command.deeds import page_of
+from rig.command.live.deeds import page_of
 from rig.engine.newjob import example_names
 from rig.screen.dashboard import render
 from rig.screen.view import View

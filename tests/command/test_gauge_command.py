@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from made_job import MadeJob, certificate_in, copied, refused, rig
 
-from rig.command.job import Job
+from rig.job.folder import Job
 from rig.session.gauge_notes import gauge_note
 
 BEFORE = (32, 26, 20, 14)

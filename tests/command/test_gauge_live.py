@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from made_job import certificate_in, rig
 from virtual_bench import VirtualBench
 
-from rig.command.gauge_live import typed_lift
-from rig.command.work import work
+from rig.command.live.gauge_live import typed_lift
 from rig.engine.firing import wrap_btdc
 from rig.faults import InputError
+from rig.job.work import work
 from rig.screen.view import Panel
 
 POINTS = (30, 22, 14)

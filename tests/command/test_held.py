@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rig.command.held import TURNED_DEG, Held
+from rig.command.live.held import TURNED_DEG, Held
 
 
 def after(*angles: float, step_s: float = 0.05) -> Held:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from made_job import BEGAN, MadeJob, rig
 
-from rig.command.when import Clock, HostClock
+from rig.job.when import Clock, HostClock
 from rig.wire.records import Note
 
 

@@ -15,7 +15,7 @@ from xml.etree import ElementTree
 import pytest
 from made_job import MadeJob, Ran, certificate_in, copied, rig
 
-from rig.command.desk import Desk
+from rig.command.live.desk import Desk
 from rig.record import seal
 from rig.screen import plain
 from rig.screen.dashboard import render

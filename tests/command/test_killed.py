@@ -22,7 +22,7 @@ import pytest
 from made_job import MadeJob, copied, rig
 from paced_rig import SLOW_S, PacedRig, speech, start, wait_for
 
-from rig.command.job import Job
+from rig.job.folder import Job
 from rig.record import certificate
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL is of POSIX systems")

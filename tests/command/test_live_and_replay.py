@@ -15,11 +15,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_job import HandFeed, MadeJob, copied, rig
 
-from rig.command.bench import Bench
-from rig.command.feed import Bytes, Feed
-from rig.command.job import Job
-from rig.command.work import play
+from rig.command.live.bench import Bench
+from rig.command.live.feed import Bytes, Feed
 from rig.engine.newjob import write_example
+from rig.job.folder import Job
+from rig.job.work import play
 from rig.session import Session
 from rig.virtual.demo import demo_profile
 from rig.virtual.rig import VirtualRig
@@ -197,7 +197,7 @@ def test_a_port_that_goes_away_and_comes_back(tmp_path: Path) -> None:
 
 
 def test_while_the_port_is_away_it_is_said_and_nothing_is_lost(tmp_path: Path) -> None:
-    from rig.command.feed import Back, Lost
+    from rig.command.live.feed import Back, Lost
 
     made = MadeJob(tmp_path / "job").find_tdc().do("turn 400 at 110")
     made.feed.put(Lost("virtual: the rig went away: it was pulled out"))

@@ -10,9 +10,9 @@ import pytest
 from made_job import refused, rig
 from virtual_bench import BEGAN, SLICE_S, SlicedFeed
 
-from rig.command.bench import Bench
-from rig.command.feed import Bytes, Feed
-from rig.command.unit_live import UnitDesk, UnitJob
+from rig.command.live.bench import Bench
+from rig.command.live.feed import Bytes, Feed
+from rig.command.live.unit_live import UnitDesk, UnitJob
 from rig.engine.newjob import write_example
 from rig.screen.dashboard import render
 from rig.screen.view import Panel

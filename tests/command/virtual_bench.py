@@ -6,11 +6,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import cast
 
-from rig.command.bench import Bench
-from rig.command.desk import Desk
-from rig.command.feed import Bytes, Feed, Word
-from rig.command.job import Job
+from rig.command.live.bench import Bench
+from rig.command.live.desk import Desk
+from rig.command.live.feed import Bytes, Feed, Word
 from rig.engine.newjob import write_example
+from rig.job.folder import Job
 from rig.virtual.rig import VirtualRig
 
 SLICE_S = 0.05

@@ -16,10 +16,10 @@ from played import PROFILE
 from recorded import session
 from test_fuzz_lines import streams
 
-from rig.command.recording import open_recording
-from rig.command.references import others
-from rig.command.work import work
 from rig.faults import InputError
+from rig.job.recording import open_recording
+from rig.job.references import others
+from rig.job.work import work
 from rig.session.gauge_notes import notes_in
 from rig.session.settings import signal_settings
 from rig.session.unit_notes import alone_seen

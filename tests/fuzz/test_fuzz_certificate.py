@@ -23,9 +23,9 @@ from page_reader import PageReader
 from ran import run
 from recorded import session
 
-from rig.command.certify import certify
-from rig.command.job import Job
 from rig.faults import InputError
+from rig.job.certify import certify
+from rig.job.folder import Job
 from rig.record import page
 
 ENGINE = "Launch engine (example)"

@@ -11,8 +11,8 @@ from fuzzing import bounded, cases, told
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.command.recording import open_recording
 from rig.faults import InputError
+from rig.job.recording import open_recording
 from rig.signal.follow import Follower
 from rig.signal.settings import Settings
 from rig.signal.survey import Survey

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rig.command.rig_seen import checked
 from rig.engine.profile import Profile
+from rig.job.rig_seen import checked
 from rig.session import Session, signal_settings
 from rig.virtual.demo import launch_engine
 from rig.virtual.hidden import draw

@@ -9,9 +9,9 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
 
-from rig.command.bench import Bench
-from rig.command.deeds import Deed
-from rig.command.talk import Talk
+from rig.command.live.bench import Bench
+from rig.command.live.deeds import Deed
+from rig.command.live.talk import Talk
 from rig.engine.profile import Unit, Window
 from rig.faults import InputError
 from rig.screen.view import GoToView, Panel

@@ -7,18 +7,18 @@ from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
-from rig.command.bench import Bench
-from rig.command.deeds import Deed
-from rig.command.desk import Desk
-from rig.command.errands import Errand
-from rig.command.gauge_live import still_deg
-from rig.command.job import Job
-from rig.command.live import show, start
+from rig.command.live.bench import Bench
+from rig.command.live.deeds import Deed
+from rig.command.live.desk import Desk
+from rig.command.live.errands import Errand
+from rig.command.live.gauge_live import still_deg
+from rig.command.live.run import show, start
+from rig.command.live.talk import Talk
 from rig.command.say import message
-from rig.command.talk import Talk
 from rig.engine.profile import Profile, Unit
 from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError, RigLostError
+from rig.job.folder import Job
 from rig.screen.view import Key, Panel, PanelLine, ReferenceView, View
 from rig.session.unit_notes import COUPLING, NEUTRAL, Alone
 from rig.signal.events import Event, Now

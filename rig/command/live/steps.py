@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from rig.command.bench import Bench
-from rig.command.deeds import Deed
-from rig.command.stroke import stroke_state
+from rig.command.live.bench import Bench
+from rig.command.live.deeds import Deed
+from rig.command.live.stroke import stroke_state
 from rig.screen.view import Key, Step
 
 FOOT: Mapping[str, str] = {

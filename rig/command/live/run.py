@@ -1,4 +1,4 @@
-"""Read the rig live: the dashboard, or plain lines where there is no terminal."""
+"""The command ``rig live``: a bench on a port, shown until the person ends it."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from rig.command.bench import Bench
-from rig.command.desk import Desk
-from rig.command.feed import Feed
-from rig.command.job import Job
+from rig.command.live.bench import Bench
+from rig.command.live.desk import Desk
+from rig.command.live.feed import Feed
 from rig.command.say import message
 from rig.command.show import summary_lines, verdict_status
 from rig.faults import RigLostError
+from rig.job.folder import Job
 from rig.record import certificate
 from rig.screen import loop, plain
 from rig.screen.keys import is_screen

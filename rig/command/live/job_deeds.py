@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from rig.command.bench import Bench
-from rig.command.check_errand import CheckRig
-from rig.command.deeds import Deed
-from rig.command.errands import Errand, GoTo, PastClick, SetUnit
-from rig.command.gauge_live import GaugePoints, still_deg
-from rig.command.guide import SAYABLE
-from rig.command.steps import step_of
-from rig.command.stroke import needs_no_stroke
-from rig.command.talk import Talk
-from rig.command.which_centre import WhichCentre
+from rig.command.live.bench import Bench
+from rig.command.live.check_errand import CheckRig
+from rig.command.live.deeds import Deed
+from rig.command.live.errands import Errand, GoTo, PastClick, SetUnit
+from rig.command.live.gauge_live import GaugePoints, still_deg
+from rig.command.live.guide import SAYABLE
+from rig.command.live.steps import step_of
+from rig.command.live.stroke import needs_no_stroke
+from rig.command.live.talk import Talk
+from rig.command.live.which_centre import WhichCentre
 from rig.engine.profile import Unit
 from rig.faults import InputError
 from rig.session.dead_centre import mark_words

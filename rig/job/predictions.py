@@ -8,10 +8,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from rig.command.job import Job
-from rig.command.when import Clock, iso, moment
-from rig.command.work import Worked, digest
 from rig.faults import InputError
+from rig.job.folder import Job
+from rig.job.when import Clock, iso, moment
+from rig.job.work import Worked, digest
 from rig.record import sheets
 from rig.timing.correction import confirm
 from rig.timing.correction_plan import Confirmation, Option, Prediction

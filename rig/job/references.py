@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from rig.command.when import moment
 from rig.engine.index_places import same_frame
 from rig.engine.profile import Profile
 from rig.engine.reference import Reference
 from rig.faults import InputError
+from rig.job.when import moment
 from rig.session import Session
 from rig.session.dead_centre import gauge_series, is_of_dead_centre, mark_reference
 from rig.session.gauge_notes import GaugeNotes

@@ -13,14 +13,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from rig import __version__
-from rig.command.feed import Another, Back, Bytes, Feed, Lost
-from rig.command.held import Held
-from rig.command.job import Job
-from rig.command.when import HostClock, iso
+from rig.command.live.feed import Another, Back, Bytes, Feed, Lost
+from rig.command.live.held import Held
 from rig.engine.index_places import stated_place
 from rig.engine.reference import Reference, to_plain
 from rig.engine.reference_file import save_reference
 from rig.faults import InputError, reason
+from rig.job.folder import Job
+from rig.job.when import HostClock, iso
 from rig.session import Session
 from rig.session.dead_centre import USE
 from rig.signal.events import Event
@@ -290,7 +290,7 @@ class Bench:
     def save(self) -> tuple[Path, Path]:
         """End the capture and save a certificate from it. Raises InputError when it cannot be;
         where there is nothing to certify yet, the capture goes on."""
-        from rig.command.certify import certify
+        from rig.job.certify import certify
 
         if self.session.reference is None:
             raise InputError("top dead centre is not known yet: there is nothing to certify")

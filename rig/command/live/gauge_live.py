@@ -6,17 +6,17 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from rig.command.bench import Bench
-from rig.command.dead_centres import GaugeDoubt, gauge_doubts
-from rig.command.deeds import Deed
-from rig.command.errands import Errand
-from rig.command.talk import Talk
+from rig.command.live.bench import Bench
+from rig.command.live.deeds import Deed
+from rig.command.live.errands import Errand
+from rig.command.live.talk import Talk
 from rig.engine.firing import geometry_of, plug_hole_offset_deg
 from rig.engine.gauge import GaugePoint, lift_in_mm, within_stroke
 from rig.engine.gauge_points import LiftUnit
 from rig.engine.gauge_series import Series
 from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
+from rig.job.dead_centres import GaugeDoubt, gauge_doubts
 from rig.screen.view import Panel, PanelLine
 from rig.session.dead_centre import gauge_series
 from rig.session.gauge_notes import INCLINED, NOTE, GaugeReading, gauge_note

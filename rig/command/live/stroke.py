@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rig.command.bench import Bench
+from rig.command.live.bench import Bench
 from rig.engine.profile import Profile
 from rig.screen.view import Stroke
 from rig.timing.tie import sparks_on_both_strokes

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.command.bench import SILENT_AFTER_S, Bench
-from rig.command.errands import Errand
-from rig.command.guide import guidance
-from rig.command.steps import done_steps, step_of
-from rig.command.stroke import stroke_state
+from rig.command.live.bench import SILENT_AFTER_S, Bench
+from rig.command.live.errands import Errand
+from rig.command.live.guide import guidance
+from rig.command.live.steps import done_steps, step_of
+from rig.command.live.stroke import stroke_state
 from rig.engine.firing import wrap_btdc
 from rig.engine.profile import Setting, Unit
 from rig.engine.uncertainty import round_for_show
@@ -30,7 +31,7 @@ from rig.screen.view import (
     View,
 )
 from rig.timing.guidance import Advice
-from rig.timing.judge import early_or_late, unit_figure
+from rig.timing.judge import early_or_late, unit_figure, unit_verdict
 from rig.timing.lever import lever_range
 from rig.timing.results import Comparison, Judgement, Reading
 
@@ -165,6 +166,7 @@ def _unit(bench: Bench, unit: Unit) -> UnitView:
         if (j.unit, j.setting, j.phase, j.kind) == (unit.name, name, session.phase, "turned")
     ]  # fmt: skip
     whole = unit_figure(session.judgements(), unit.name, name, session.phase)
+    worst, cylinders = unit_verdict(session.judgements(), unit.name, name, session.phase)
     turned = [r for r in here if r.kind == "turned" and r.btdc_deg is not None]
     last = here[-1] if here else None
     uncounted = [r for r in own if not r.counts]
@@ -186,7 +188,8 @@ def _unit(bench: Bench, unit: Unit) -> UnitView:
         mean_btdc=whole.mean_btdc if whole else None,
         sd_deg=whole.sd_deg if whole else None,
         U_deg=whole.uncertainty.U_deg if whole and whole.uncertainty else None,
-        verdict=whole.verdict if whole else "not judged",
+        verdict=worst,
+        verdict_cylinders=cylinders if whole else (),
         words=whole.words if whole else "",
         settle=whole.settle if whole else "",
         cylinders=tuple(_cylinder(j) for j in judged if j is not whole),
@@ -260,12 +263,19 @@ def _touches(bench: Bench) -> TouchesView | None:
         found = stop.reference(bench.job.profile)
     except InputError:
         return TouchesView(True, forward, backward, note=note)
-    spreads = [max(side) - min(side) for side in (forward, backward) if len(side) > 1]
+    spreads = [_across(side) for side in (forward, backward) if len(side) > 1]
     U_deg = found.uncertainty.U_deg
     return TouchesView(
         True, forward, backward, found.tdc_deg, max(spreads, default=None), U_deg,
         note or (found.warnings[0] if found.warnings else ""),
     )  # fmt: skip
+
+
+def _across(angles_deg: Sequence[float]) -> float:
+    """How far touches lie apart, degrees, also where some lie before the index and some after."""
+    first = angles_deg[0]
+    off = [(angle - first + 180.0) % 360.0 - 180.0 for angle in angles_deg]
+    return max(off) - min(off)
 
 
 def found_words(bench: Bench) -> str:

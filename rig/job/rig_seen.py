@@ -109,3 +109,21 @@ def _switch(seen: Surveyed, unit: Unit) -> SwitchSeen | None:
         opened[survey.ON],
         needed,
     )
+
+
+def lines_of(check: RigCheck, missing: list[str]) -> list[str]:
+    """A line for each check, the bad ones last so that they are seen."""
+    shown = {"good": "good", "bad": "BAD", "not seen": "not seen"}
+    order = {"good": 0, "not seen": 1, "bad": 2}
+    lines = [
+        f"{shown[each.verdict]:<9} {each.name}: {sentence(each)}"
+        for each in sorted(check.checks, key=lambda each: order[each.verdict])
+    ]
+    lines += [f"{'not tried':<9} {text}" for text in missing]
+    bad = sum(each.verdict == "bad" for each in check.checks)
+    verdict = {
+        "good": "the rig is to be trusted",
+        "bad": f"{bad} of {len(check.checks)} are bad: put them right before anything is read",
+        "not complete": "nothing is bad; what was not seen is not proved",
+    }[check.verdict]
+    return [*lines, verdict]

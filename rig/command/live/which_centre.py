@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from functools import partial
 
-from rig.command.bench import Bench
-from rig.command.dead_centres import Candidate, candidates
-from rig.command.deeds import Deed
-from rig.command.errands import Errand
-from rig.command.talk import Talk
+from rig.command.live.bench import Bench
+from rig.command.live.deeds import Deed
+from rig.command.live.errands import Errand
+from rig.command.live.talk import Talk
 from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
+from rig.job.dead_centres import Candidate, candidates
 from rig.screen.view import Panel, PanelLine, Sort
 from rig.session.dead_centre import is_of_dead_centre, mark_words
 from rig.session.gauge_notes import MARK

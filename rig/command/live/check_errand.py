@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from rig.command.bench import Bench
-from rig.command.check import lines_of
-from rig.command.check_live import Walk
-from rig.command.deeds import Deed
-from rig.command.errands import Errand
-from rig.command.rig_seen import judged, not_tried, sentence
-from rig.command.talk import Talk
+from rig.command.live.bench import Bench
+from rig.command.live.check_live import Walk
+from rig.command.live.deeds import Deed
+from rig.command.live.errands import Errand
+from rig.command.live.talk import Talk
+from rig.job.rig_seen import judged, lines_of, not_tried, sentence
 from rig.screen.view import Panel, PanelLine
 from rig.signal import survey
 from rig.signal.events import Now

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from rig.command.bench import Bench
-from rig.command.deeds import Deed, page_of
-from rig.command.errands import Errand
-from rig.command.guide import guidance
-from rig.command.job_deeds import JobDeeds
-from rig.command.present import Says, view_of
-from rig.command.steps import as_key, foot_keys, step_of
-from rig.command.talk import Talk
+from rig.command.live.bench import Bench
+from rig.command.live.deeds import Deed, page_of
+from rig.command.live.errands import Errand
+from rig.command.live.guide import guidance
+from rig.command.live.job_deeds import JobDeeds
+from rig.command.live.present import Says, view_of
+from rig.command.live.steps import as_key, foot_keys, step_of
+from rig.command.live.talk import Talk
 from rig.faults import InputError
 from rig.screen.speak import Speaker, sentence
 from rig.screen.view import Key, View

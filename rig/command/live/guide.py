@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from rig.command.bench import Bench
-from rig.command.stroke import stroke_state
+from rig.command.live.bench import Bench
+from rig.command.live.stroke import stroke_state
 from rig.engine.profile import Unit
 from rig.session.gauge_notes import GaugeReading
 from rig.timing.guidance import Advice, JobState, advice
-from rig.timing.judge import unit_figure
+from rig.timing.judge import unit_verdict
 from rig.timing.results import Reading
 
-SAYABLE = ("make safe", "gap", "switch", "rig check", "marks", "play", "tighten")
-"""Steps that the rig cannot see: the person says that they are done."""
+SAYABLE = (
+    "make safe", "gap", "switch", "rig check", "marks", "play", "more readings", "tighten",
+)  # fmt: skip
+"""Steps that the person says are done: the rig cannot see it, or it is theirs to judge."""
 ENOUGH_READINGS = 5
 """Readings a unit after which nothing more is asked for; more are always welcome."""
 
@@ -51,7 +53,7 @@ def state_of(bench: Bench) -> JobState:
             for u in units
             if _counted(bench, readings, u) < ENOUGH_READINGS
         ),
-        undecided=_verdicts(bench, "not decidable"),
+        undecided=() if "more readings" in said else _verdicts(bench, "not decidable"),
         set_only=tuple(u.name for u in units if _set_last(readings, u)),
         outside=_verdicts(bench, "outside"),
         apart=tuple(
@@ -99,7 +101,8 @@ def _verdicts(bench: Bench, verdict: str) -> tuple[str, ...]:
     named = []
     for unit in bench.job.profile.units:
         setting = session.setting_of(unit.name)
-        found = unit_figure(session.judgements(), unit.name, setting, session.phase)
-        if found is not None and found.verdict == verdict:
-            named.append(f"{unit.name}, {setting}")
+        worst, at = unit_verdict(session.judgements(), unit.name, setting, session.phase)
+        if worst == verdict:
+            cylinders = f", cylinder {', '.join(map(str, at))}" if at else ""
+            named.append(f"{unit.name}, {setting}{cylinders}")
     return tuple(named)

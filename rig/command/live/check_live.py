@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from rig.command.bench import Bench
+from rig.command.live.bench import Bench
 from rig.command.say import message
 from rig.engine.profile import Profile
 from rig.faults import RigLostError

@@ -10,11 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from rig.command.references import in_use
-from rig.command.when import HostClock, iso
 from rig.engine.profile import Profile
 from rig.engine.reference import Reference
 from rig.faults import InputError, reason
+from rig.job.references import in_use
+from rig.job.when import HostClock, iso
 from rig.record.schema import CaptureFacts
 from rig.session import Doubt, Session
 from rig.session.gauge_notes import GaugeNotes

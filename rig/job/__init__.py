@@ -1,0 +1,1 @@
+"""A job folder worked through: files to figures, without a terminal."""
