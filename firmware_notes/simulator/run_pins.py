@@ -24,7 +24,7 @@ from pathlib import Path
 from tempfile import TemporaryFile
 
 from rig.faults import InputError, RigError
-from rig.wire.capture import CaptureWriter
+from rig.wire.capture_writer import CaptureWriter
 from rig.wire.vcd import read_header
 from rig.wire.vcd_body import BodyReader
 
