@@ -248,16 +248,17 @@ def _sums(unit: UnitView, canvas: Canvas, width: int, tally: bool) -> list[list[
     said = verdict_text(unit)
     verdict: Run = (f"  {said}" if judged else "", VERDICT_ROLE[unit.verdict])
     spread = "" if unit.sd_deg is None else number(unit.sd_deg, 2)
-    for rest in (f"   ▒ spread {spread or '–'}   n {n}", f" ▒ {spread or '–'} n {n}"):
-        runs: list[Run] = [mean, (rest if tally else "", "text"), verdict]
-        if canvas.runs_width(runs) <= width:
-            return [runs]
-    lines: list[list[Run]] = [[mean], [(f"▒ spread {spread or '–'}, n {n}", "text")]]
-    if judged:
-        lines.append(
-            [("", "text") if unit.verdict_cylinders else ("mean is ", "text"), (said, verdict[1])]
-        )
-    return lines
+    tallies = (f"   ▒ spread {spread or '–'}   n {n}", f" ▒ {spread or '–'} n {n}")
+    rests: list[Run] = [(rest if tally else "", "text") for rest in tallies]
+    for rest in rests:
+        if canvas.runs_width([mean, rest, verdict]) <= width:
+            return [[mean, rest, verdict]]
+    whose = "" if unit.verdict_cylinders else "mean is "
+    below: list[list[Run]] = [[(whose, "text"), (said, verdict[1])]] if judged else []
+    for rest in rests:
+        if canvas.runs_width([mean, rest]) <= width:
+            return [[mean, rest], *below]
+    return [[mean], [(f"▒ spread {spread or '–'}, n {n}", "text")], *below]
 
 
 def verdict_text(unit: UnitView) -> str:

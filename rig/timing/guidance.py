@@ -13,10 +13,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-LAST_WORD = "The maker's manual, local rules and the licensed person have the last word."
+LAST_WORD = "The maker's manual, local rules and a licensed person have the last word."
 LIVE = (
     "A magneto with its earthing lead off is live, and reading it makes it so: plugs out, leads on "
-    "an earthed gap; an impulse coupling sparks by hand."
+    "an earthed gap; impulse couplings spark by hand."
 )
 ARC = "Keep clear of the arc of anything on the crank."
 PROPELLER = "Take a propeller for live at all times: hands flat, feet back, nobody in its plane."

@@ -231,6 +231,23 @@ def test_another_version_may_have_more_to_say_but_not_less() -> None:
     assert [each.what for each in compare(MADE, fresh) if not each.holds] == ["judgements[0].n"]
 
 
+def test_other_versions_may_differ_in_the_last_digits_and_in_no_more() -> None:
+    fresh = recompute(Path(), {})
+    mean = MADE["judgements"][0]["mean_btdc"]
+    fresh["judgements"][0]["mean_btdc"] = math.nextafter(mean, math.inf)
+    assert [each.what for each in compare(MADE, fresh) if not each.holds] == [
+        "judgements[0].mean_btdc"
+    ]
+    fresh["program"]["numpy"] = "1.0"
+    checks = compare(MADE, fresh)
+    assert all(each.holds for each in checks)
+    assert ["last digits" in each.words for each in checks].count(True) == 1
+    fresh["judgements"][0]["mean_btdc"] = mean * (1.0 + 1e-8)
+    assert [each.what for each in compare(MADE, fresh) if not each.holds] == [
+        "judgements[0].mean_btdc"
+    ]
+
+
 def test_what_is_shown_is_harmless(job: Job) -> None:
     job.reseal(lambda made: made["judgements"][0].update(words="\x1b[2J\u202e"))
     check = job.failed()["judgements[0].words"]

@@ -20,6 +20,7 @@ from sample_engines import (
 from rig.engine.profile import Profile, Setting, Synchronism, Window
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
+from rig.timing import budget
 from rig.timing.compare import compare_judgements, compare_units, lever_ranges
 from rig.timing.judge import judge
 from rig.timing.results import Judgement
@@ -56,6 +57,19 @@ def test_the_shared_reference_drops_out() -> None:
     apart = compare_judgements(upper, lower)
     assert apart.uncertainty is not None
     assert apart.uncertainty.u_deg == pytest.approx(math.hypot(0.116619, 0.128062), abs=1e-6)
+
+
+def test_the_plays_of_two_judgements_are_not_counted_twice() -> None:
+    """Each opens early by 0 to 0.6: the difference of two such, of standard deviation 0.6/sqrt(6).
+    Source: JCGM 100:2008, 4.3.7 and 5.1.2."""
+    parts = [
+        Contribution("repeatability", 0.05, math.inf, "A", ""),
+        budget.play(0.6),
+    ]
+    one = replace(judged(0.05, 0.0, 36.0), uncertainty=combine(parts))
+    found = compare_judgements(one, one).uncertainty
+    assert found is not None
+    assert found.u_deg == pytest.approx(math.hypot(0.05, 0.05, 0.6 / math.sqrt(6.0)))
 
 
 def test_two_units_in_one_capture() -> None:
