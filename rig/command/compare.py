@@ -7,7 +7,6 @@ Figures of the same setting and cylinder are compared. Two units within one capt
 from __future__ import annotations
 
 import argparse
-from dataclasses import asdict
 from pathlib import Path
 
 from rig.command.say import figures, json_option, message
@@ -58,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     if same:
         message("rig compare: both rest on the same reference, which drops out of the difference")
     lines = judgement_lines([], found)
-    figures(args, {"same_reference": same, "comparisons": [asdict(one) for one in found]}, lines)
+    figures(args, {"same_reference": same, "comparisons": found}, lines)
     return verdict_status([], found)
 
 

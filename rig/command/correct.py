@@ -99,7 +99,7 @@ def _confirm(args: argparse.Namespace, job: Job, worked: Worked, now: datetime) 
     answer = {
         "prediction": str(sheet.path),
         "change": sheet.words,
-        "confirmations": [asdict(each) for each in found],
+        "confirmations": found,
         "saved": str(saved),
     }
     figures(args, answer, [f"change: {sheet.words}", *(_confirmation(each) for each in found)])

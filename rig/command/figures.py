@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import asdict
 from pathlib import Path
 
 from rig.command.say import figures as put
@@ -31,10 +30,10 @@ def run(args: argparse.Namespace) -> int:
         message("rig figures: top dead centre is not known yet; readings cannot be judged")
     answer = {
         "captures": [str(played.path) for played in worked.played],
-        "reference": asdict(worked.reference) if worked.reference else None,
-        "readings": [asdict(one) for one in worked.readings],
-        "judgements": [asdict(one) for one in worked.judgements],
-        "comparisons": [asdict(one) for one in worked.comparisons],
+        "reference": worked.reference,
+        "readings": worked.readings,
+        "judgements": worked.judgements,
+        "comparisons": worked.comparisons,
         "said": worked.said,
     }
     lines = []

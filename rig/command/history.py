@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from rig.command.say import angle, figures, json_option, message
+from rig.command.say import angle, figures, json_option, message, parts_of
 from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
 from rig.record import history as records
@@ -57,9 +57,9 @@ def run(args: argparse.Namespace) -> int:
         written.append(str(args.drawing))
     answer: dict[str, Any] = {}
     if args.json:
-        answer = asdict(replace(found, series=tuple(shown), troubles=tuple(troubles))) | {
-            "unit_reports": [asdict(each) for each in reports],
-            "unit_series": [asdict(each) for each in units],
+        answer = parts_of(replace(found, series=tuple(shown), troubles=tuple(troubles))) | {
+            "unit_reports": reports,
+            "unit_series": units,
             "written": written,
         }
     figures(args, answer, [*_lines(found, shown), *_unit_lines(reports, units),

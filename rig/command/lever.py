@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
 
 from rig.command.say import angle, figures, json_option, message
@@ -55,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     if not found:
         raise InputError("; ".join(missing))
     lines = [line for each in found for line in _lines(each)]
-    answer = {"levers": [asdict(each) for each in found], "missing": missing}
+    answer = {"levers": found, "missing": missing}
     figures(args, answer, [*lines, *missing])
     verdicts = {p.judgement.verdict for each in found for p in each.positions}
     return 1 if "outside" in verdicts else 0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import asdict
 
 from rig.command.say import figures, json_option, message
 from rig.faults import RigError
@@ -19,7 +18,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """List the ports; with ``--find`` 3 when no rig answered."""
     ports = list_ports()
-    answer: dict[str, object] = {"ports": [asdict(port) for port in ports]}
+    answer: dict[str, object] = {"ports": ports}
     lines = [
         "  ".join(part for part in (p.device, p.description, p.maker, p.usb_id, p.serial) if part)
         for p in ports

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import dataclasses
 import json
 import math
 import sys
@@ -27,14 +28,21 @@ def json_option(parser: argparse.ArgumentParser) -> None:
 
 
 def plain(value: Any) -> Any:
-    """``value`` with numbers that JSON cannot hold as null."""
+    """``value`` with dataclasses as dictionaries, and numbers that JSON cannot hold as null."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, dict):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [plain(item) for item in value]
+    if dataclasses.is_dataclass(value):
+        return plain(parts_of(value))
     return value
+
+
+def parts_of(value: Any) -> dict[str, Any]:
+    """The fields of a dataclass by name, as they are."""
+    return {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
 
 
 def figures(args: argparse.Namespace, answer: dict[str, Any], lines: Iterable[str]) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -156,7 +156,7 @@ def history(
     named = [key for key in by_engine if engine in ("", key[0]) and serial in ("", key[1])]
     if len(named) != 1:
         raise InputError(_which(named, list(by_engine), troubles))
-    usable = sorted(by_engine[named[0]].values(), key=lambda each: each.measured_from_utc)
+    usable = _each_once(by_engine[named[0]].values())
     return History(
         engine=visible(named[0][0]),
         serial=visible(named[0][1]),
@@ -169,6 +169,21 @@ def history(
         ),
         troubles=tuple(troubles),
     )
+
+
+def _each_once(read: Iterable[_Read]) -> list[_Read]:
+    """In order of measuring; what was certified again, as with a change told later, counts once."""
+    kept: list[_Read] = []
+    for each in sorted(read, key=lambda each: (each.measured_from_utc, each.identification)):
+        before = kept[-1] if kept else None
+        if before is not None and (before.measured_from_utc, before.judgements) == (
+            each.measured_from_utc, each.judgements,
+        ):  # fmt: skip
+            told = [change for change in before.changes if change not in each.changes]
+            kept[-1] = replace(each, changes=(*told, *each.changes))
+        else:
+            kept.append(each)
+    return kept
 
 
 def csv_text(of: History) -> str:

@@ -150,8 +150,9 @@ class Recorder:
             way = np.where(latest < 0, self._direction, np.sign(step[latest]))
             jump = np.where(step == _ILLEGAL, 2 * way, step)
             step = np.where(unsure, np.int8(0), step)
-        if len(jump) and jump[-1]:
-            self._direction = int(np.sign(jump[-1]))
+        counted = jump[jump != 0]  # a level that was not known for a while may come back as it was
+        if len(counted):
+            self._direction = int(np.sign(counted[-1]))
         kept = self._moves
         return _Moves(
             np.concatenate((kept.ticks, stretch.ticks.take(rows))),

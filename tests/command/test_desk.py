@@ -37,6 +37,39 @@ def test_the_stop_is_refused_before_the_index_has_passed(tmp_path: Path) -> None
         bench.bench.stop_in()
 
 
+def test_a_stop_in_another_cylinder_gives_the_same_figures(
+    found: VirtualBench, tmp_path: Path
+) -> None:
+    """Cylinder 3 fires half a turn after cylinder 1; touched again, it is in the same hole."""
+    other = VirtualBench(tmp_path / "other")
+    other.do("turn 580 at 120")
+    other.press("y", "9", "enter")
+    assert "no cylinder" in other.desk.view().message
+    other.press("y", "3", "enter")
+    other.do("stop in 3")
+    for _ in range(2):
+        other.do("touch forward at 120", "touch back at 120")
+    other.do("turn 40 at 90", "stop out")
+    other.press("space")
+    reference, first = other.bench.session.reference, found.bench.session.reference
+    assert reference is not None
+    assert first is not None
+    assert reference.cylinder == 3
+    apart = wrap_btdc(reference.tdc_deg - first.tdc_deg - 180.0)
+    assert abs(apart) < reference.uncertainty.U_deg + first.uncertainty.U_deg
+    for bench in (found, other):
+        bench.do("turn 800 at 110")
+    means = [
+        {j.unit: j.mean_btdc for j in bench.bench.session.judgements()} for bench in (found, other)
+    ]
+    assert means[0].keys() == means[1].keys()
+    for unit, mean in means[0].items():
+        assert means[1][unit] == pytest.approx(mean, abs=0.2)
+    other.press("c", "y")
+    assert other.bench.session.stop is not None
+    assert other.bench.session.stop.cylinder == 3
+
+
 def test_touches_are_dropped_only_when_asked_for(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 400 at 120")

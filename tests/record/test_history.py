@@ -210,6 +210,18 @@ def test_a_copy_counts_once(tmp_path: Path) -> None:
     assert len(history(find(tmp_path)).certificates) == 3
 
 
+def test_what_was_certified_again_counts_once(tmp_path: Path) -> None:
+    """The same readings, with a change told afterwards: one point, and the change."""
+    visit(tmp_path, 2021, 0.0)
+    visit(tmp_path, 2022, 0.1)
+    again = visit(tmp_path, 2022, 0.1, job_name="again", changes=(Change("new contacts", "rear"),))
+    found = history(find(tmp_path))
+    assert [len(series.points) for series in found.series] == [2, 2]
+    assert len(found.certificates) == 2
+    assert [change.words for change in found.changes] == ["new contacts"]
+    assert again.exists()
+
+
 def test_an_edited_certificate_is_left_out_and_said(tmp_path: Path) -> None:
     for year in (2021, 2022, 2023):
         edited = visit(tmp_path, year, 0.0)

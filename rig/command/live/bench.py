@@ -211,15 +211,19 @@ class Bench:
 
     # -- what the person does -------------------------------------------------------------------
 
-    def stop_in(self) -> None:
-        """The positive stop is in the plug hole. Raises InputError before the index has passed."""
+    def stop_in(self, cylinder: int = 1) -> None:
+        """The positive stop is in the plug hole of ``cylinder``; once dead centre was found, in the
+        one where it was found. Raises InputError before the index has passed."""
         if self.session.follower.track.anchor is None:
             raise InputError(
                 "turn the crank until the index has passed once, then put the stop in:"
                 " the index may lie in the arc that the stop blocks"
             )
-        purpose = "reference" if self.session.reference is None else "check"
-        self.note("stop-in", {"cylinder": 1, "purpose": purpose})
+        found = self.session.reference
+        if found is None:
+            self.note("stop-in", {"cylinder": cylinder, "purpose": "reference"})
+        else:
+            self.note("stop-in", {"cylinder": found.cylinder, "purpose": "check"})
 
     def stop_out(self, *, drop: bool = False) -> None:
         """The stop is out again: its touches give the reference, or check it."""

@@ -82,6 +82,13 @@ class JobDeeds:
         self._bench.stop_in()
         self._talk.say("the stop is in")
 
+    def _stop_in_other(self, answer: str) -> None:
+        cylinders = self._bench.job.profile.engine.cylinders
+        if not answer.isdecimal() or not 1 <= int(answer) <= cylinders:
+            raise InputError(f"{answer!r} is no cylinder; there are 1 to {cylinders}")
+        self._bench.stop_in(int(answer))
+        self._talk.say(f"the stop is in cylinder {answer}")
+
     def _stop_out(self) -> None:
         self._bench.stop_out()
         self._talk.say(self._bench.session.stop_words)
@@ -101,7 +108,14 @@ class JobDeeds:
                                                lambda: bench.stop_out(drop=True)))  # fmt: skip
             return (drop,)
         if bench.session.reference is None:
-            return ()
+            cylinders = bench.job.profile.engine.cylinders
+            if cylinders == 1 or step_of(bench) != "top dead centre":
+                return ()
+            text = f"In which cylinder is the stop (1 to {cylinders})?"
+            elsewhere = Deed("y", "stop elsewhere", "the stop is in another cylinder than 1",
+                             "d drops its touches",
+                             lambda: self._talk.ask_for(text, self._stop_in_other))  # fmt: skip
+            return (elsewhere,)
         again = Deed("c", "stop", "the stop is in again: touch it once more", "d drops its touches",
                      lambda: self._talk.ask("Is the stop in the plug hole, to touch it again?",
                                             bench.stop_in))  # fmt: skip
