@@ -33,9 +33,12 @@ class HostClock:
         if utc is None:
             return None
         measured_s = note.value.get("monotonic_s")
-        if isinstance(measured_s, (int, float)):
-            self._compare(utc, float(measured_s))
-        utc += self._back
+        try:
+            if isinstance(measured_s, (int, float)):
+                self._compare(utc, float(measured_s))
+            utc += self._back
+        except OverflowError:  # beyond the calendar: nobody's clock
+            return self._latest
         if self._latest is not None:
             utc = max(utc, self._latest)
         self._latest = utc
@@ -82,7 +85,10 @@ class Clock:
         if not self._times:
             return None
         i = max(bisect.bisect_right(self._times, t_us) - 1, 0)
-        return self._utc[i] + timedelta(microseconds=t_us - self._times[i])
+        try:
+            return self._utc[i] + timedelta(microseconds=t_us - self._times[i])
+        except OverflowError:  # beyond the calendar
+            return None
 
 
 def moment(text: object) -> datetime | None:
@@ -91,9 +97,9 @@ def moment(text: object) -> datetime | None:
         return None
     try:
         found = datetime.fromisoformat(text)
-    except ValueError:
+        return (found if found.tzinfo else found.replace(tzinfo=UTC)).astimezone(UTC)
+    except (ValueError, OverflowError):
         return None
-    return (found if found.tzinfo else found.replace(tzinfo=UTC)).astimezone(UTC)
 
 
 def iso(utc: datetime, to: str = "seconds") -> str:

@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from made_job import BEGAN, MadeJob, rig
 
-from rig.job.when import Clock, HostClock
+from rig.job.when import Clock, HostClock, moment
 from rig.wire.records import Note
 
 
@@ -117,3 +119,22 @@ def test_a_long_silence_in_which_the_rig_was_reset(tmp_path: Path) -> None:
     assert agree(made)
     record, _ = made.end().bench.save()
     assert rig("verify", record).status == 0
+
+
+TIMES = st.sampled_from(
+    ["0001-01-01T00:00:00+14:00", "0001-01-01T00:00:00Z", "2026-03-01T09:00:00Z",
+     "9999-12-31T23:59:59Z", "9999-12-31T23:59:59-14:00", "never"]
+)  # fmt: skip
+SECONDS = st.sampled_from([0, 1.0, -1e300, 1e300, 10**400, float("nan"), "7", None])
+
+
+@given(st.lists(st.tuples(TIMES, SECONDS), max_size=30))
+def test_no_time_of_day_ends_it_and_none_goes_back(notes: list[tuple[str, Any]]) -> None:
+    clock = HostClock("2026-03-01T09:00:00Z")
+    latest = moment("2026-03-01T09:00:00Z")
+    for utc, seconds in notes:
+        now = clock.take(Note(0.0, "host", {"utc": utc, "monotonic_s": seconds}))
+        if now is not None:
+            assert latest is not None
+            assert now >= latest
+            latest = now
