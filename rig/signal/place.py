@@ -16,6 +16,8 @@ from rig.wire.records import Edge
 
 STILL_US = 250_000.0
 """The rig waits this long for a next encoder edge; none by then means that the crank stands."""
+INSTANT_US = 1e-10
+"""Times nearer to one another than this are one: the finest step of a recording is ten times it."""
 STOOD_STILL = "the crank stood still"
 """Why an opening does not count, when nothing else stands against it."""
 
@@ -45,7 +47,7 @@ def place(edge: Edge, offsets: Sequence[float] = (0.0,) * 4) -> Place:
     for t, boundary, step in zip(edge.around_t_us, edge.around_at, edge.around_step, strict=True):
         if step:
             known = (t - t0, boundary + offsets[boundary % 4], step)
-            (before if t <= t0 else after).append(known)
+            (before if t - t0 < INSTANT_US else after).append(known)
     if not after:
         return _before_only(before, floor, ceiling)
     if not before:
@@ -86,8 +88,8 @@ def _before_only(before: list[Known], floor: float, ceiling: float) -> Place:
 def _polynomial(points: list[Known]) -> tuple[float, float]:
     """Value and slope at time 0 of the polynomial through ``points`` (Neville's scheme). Edges at
     one instant tell one place: the last."""
-    places = {t: at for t, at, _ in points}
-    times, value = list(places), list(places.values())
+    places = {round(t / INSTANT_US): (t, at) for t, at, _ in points}
+    times, value = [t for t, _ in places.values()], [at for _, at in places.values()]
     slope = [0.0] * len(times)
     for width in range(1, len(times)):
         at, rise = value[0], slope[0]
@@ -105,4 +107,4 @@ def _speed(points: list[Known]) -> float:
     if len(points) < 2:
         return math.nan if not points else 0.0
     (t1, a1, _), (t2, a2, _) = points[0], points[1]
-    return (a2 - a1) / (t2 - t1) if t2 > t1 else 0.0
+    return (a2 - a1) / (t2 - t1) if t2 - t1 > INSTANT_US else 0.0

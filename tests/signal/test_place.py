@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.interpolate import KroghInterpolator
 
@@ -121,6 +121,7 @@ def test_unequal_states_move_the_boundaries() -> None:
 
 
 @given(st.lists(st.floats(-1e5, 1e5), min_size=4, max_size=4), st.integers(-9, 9))
+@example([0.0, 0.0, 2e-323, -86.0], 2)
 def test_the_place_never_leaves_the_count(times: list[float], count: int) -> None:
     t = sorted(times)
     middle = (t[1] + t[2]) / 2

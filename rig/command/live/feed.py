@@ -99,6 +99,7 @@ class Feed:
                 continue
             if data:
                 self._queue.put(Bytes(data, time.monotonic()))
+        self._port.close()  # opened again, it may be, after it was to be closed
 
     def _came_back(self) -> bool:
         said = ""

@@ -73,7 +73,12 @@ def start(job: Job, port: Port) -> Bench:
     def reopen() -> Port:
         return place.again(bench.session.identity if bench is not None else None)
 
-    bench = Bench(job, Feed(port, reopen), port.url)
+    feed = Feed(port, reopen)
+    try:
+        bench = Bench(job, feed, port.url)
+    except BaseException:
+        feed.close()
+        raise
     return bench
 
 
