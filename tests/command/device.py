@@ -9,6 +9,8 @@ from collections.abc import Iterable
 from types import TracebackType
 
 EVERY_S = 0.02
+OPENING_S = 0.2
+"""A serial library empties a socket as it opens it: what is said before is lost."""
 
 
 class Device:
@@ -59,6 +61,7 @@ class Device:
                 continue
             with client:
                 client.settimeout(EVERY_S)
+                self._over.wait(OPENING_S)
                 if self._visits is None:
                     self._say(client, self._pieces, stay=True)
                 else:
