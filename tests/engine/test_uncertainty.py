@@ -10,7 +10,7 @@ import sys
 import GTC
 import GTC.reporting
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from rig.engine.uncertainty import (
@@ -119,6 +119,7 @@ def test_no_end_of_freedom_is_the_normal() -> None:
         max_size=6,
     )
 )
+@example([(0.9375, math.inf), (0.1171875, 24)])
 def test_against_a_metrology_library(stated: list[tuple[float, float]]) -> None:
     """The same sum in GTC, a measurement-uncertainty library of a national institute."""
     total = sum(GTC.ureal(0.0, u, nu) for u, nu in stated)
@@ -129,7 +130,9 @@ def test_against_a_metrology_library(stated: list[tuple[float, float]]) -> None:
     else:
         assert whole.nu_eff == pytest.approx(total.df, rel=1e-9)
         k = GTC.reporting.k_factor(math.floor(round(total.df, 1)), 95)
-        assert whole.k == pytest.approx(k, rel=1e-5)
+        # Beyond some 100,000 degrees of freedom the library takes the normal distribution, which
+        # is 1.2e-5 less there.
+        assert whole.k == pytest.approx(k, rel=2e-5)
 
 
 def test_nothing_is_nothing() -> None:
