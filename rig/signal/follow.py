@@ -15,11 +15,12 @@ import numpy as np
 
 from rig.signal.contacts import Passage, Rest, came_to_nothing
 from rig.signal.events import Closing, Event, Finding, IndexPass, Now, Opening, ReferenceLost
+from rig.signal.held import is_held, why_held
 from rig.signal.index_input import IndexInput
 from rig.signal.inputs import Inputs
 from rig.signal.losses import Losses
 from rig.signal.marks import Mark, mark_of, marked
-from rig.signal.place import STOOD_STILL, Place, place
+from rig.signal.place import Place, place
 from rig.signal.settings import Settings
 from rig.signal.showing import Showing
 from rig.signal.track import Track
@@ -210,6 +211,8 @@ class Follower:
             at = where.at * s.direction
             run_up_deg = max(at - mark.run_start, 0.0) * s.count_deg
             passed = at >= mark.run_furthest - 0.5
+        if is_held(mark, s.direction, s.count_deg):
+            direction = 0
         why = self._why_not(passage, direction, run_up_deg, passed)
         return Opening(
             input=which,
@@ -233,7 +236,7 @@ class Follower:
             (self.losses.touches(passage.t_us), "lines from the rig were lost just then"),
             (passage.broken, "the contacts bounced more often than the line could carry"),
             (bool(self.track.lost), self.track.lost),
-            (direction == 0, STOOD_STILL),
+            (direction == 0, why_held(passage.rest_us)),
             (
                 run_up_deg < needed_deg,
                 f"run-up of {run_up_deg:.1f}° only, {needed_deg:g}° are needed",

@@ -16,6 +16,8 @@ MARK = np.dtype(
         *EDGE.descr,
         ("run_start", "f8"),  # of the run-up, in counts that grow forward; NaN before any position
         ("run_furthest", "f8"),
+        ("lull_us", "f8"),  # since when no new ground was gained, and the lowest place since
+        ("lull_low", "f8"),
         ("offsets", "f8", (4,)),  # of the encoder's boundaries, see ``Widths``
     ]
 )
@@ -27,6 +29,8 @@ class Mark(NamedTuple):
     edge: Edge
     run_start: float
     run_furthest: float
+    lull_us: float
+    lull_low: float
     offsets: Offsets
 
 
@@ -46,6 +50,7 @@ def marked(
     t_us = edges["t_us"]
     at = walked.t_us.searchsorted(t_us)
     marks["run_start"], marks["run_furthest"] = walked.start[at], walked.furthest[at]
+    marks["lull_us"], marks["lull_low"] = walked.lull_us[at], walked.lull_low[at]
     marks["offsets"] = offsets[widths_us.searchsorted(t_us)]
     return marks
 
@@ -53,6 +58,8 @@ def marked(
 def mark_of(row: np.void) -> Mark:
     """A row of ``MARK`` in plain numbers."""
     values: Any = row.item()
-    *edge, start, furthest, offsets = values
+    *edge, start, furthest, lull_us, lull_low, offsets = values
     around = (column.tolist() for column in edge[4:])
-    return Mark(Edge(*edge[:4], *around), start, furthest, tuple(offsets.tolist()))
+    return Mark(
+        Edge(*edge[:4], *around), start, furthest, lull_us, lull_low, tuple(offsets.tolist())
+    )

@@ -14,12 +14,15 @@ from dataclasses import dataclass
 
 from rig.wire.records import Edge
 
+STOPS_WITHIN = 1.0 + math.sqrt(2.0)
+"""A crank that slows down steadily and does not reach another boundary has stopped after at most
+so many times the time between the last two. Worked out: with the speed falling evenly through the
+last two boundaries by d a spacing, the way that is left is (1 - d/2)^2 / 2d of a count, a whole one
+at d = 6 - 4 sqrt 2, where it takes 1 + sqrt 2; for a greater d less."""
 STILL_US = 250_000.0
 """The rig waits this long for a next encoder edge; none by then means that the crank stands."""
 INSTANT_US = 1e-10
 """Times nearer to one another than this are one: the finest step of a recording is ten times it."""
-STOOD_STILL = "the crank stood still"
-"""Why an opening does not count, when nothing else stands against it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,15 +77,22 @@ def _between(before: list[Known], after: list[Known], floor: float, ceiling: flo
 
 
 def _before_only(before: list[Known], floor: float, ceiling: float) -> Place:
-    """No edge followed: the crank crept on or stood. It was within the count, and the next
-    boundary was more than ``STILL_US`` away in time."""
-    if not before or -before[-1][0] > STILL_US:
+    """No edge followed: the crank crept on, was coming to rest, or stood. It was within the count,
+    and the next boundary was more than ``STILL_US`` away in time."""
+    if not before or -before[-1][0] > _stopped_us(before):
         return Place((floor + ceiling) / 2, 0, 0.0)
     age, at, step = -before[-1][0], before[-1][1], before[-1][2]
     share = age / (age + STILL_US)
     far = ceiling if step > 0 else floor
     where = min(max(at + share * (far - at), floor), ceiling)
     return Place(where, step, (far - at) / (age + STILL_US))
+
+
+def _stopped_us(before: list[Known]) -> float:
+    """This long after the last of these edges the crank stood, since none followed."""
+    if len(before) < 2:
+        return STILL_US
+    return min(STOPS_WITHIN * (before[-1][0] - before[-2][0]), STILL_US)
 
 
 def _polynomial(points: list[Known]) -> tuple[float, float]:

@@ -8,17 +8,21 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.signal.lull import Lull
 from rig.signal.runup import RunUp
 from rig.signal.settings import Settings
 from rig.wire.records import POSITION
 
 
 class Walked(NamedTuple):
-    """Times of n positions, and the run-up before the first and after each: (n,), (n + 1,)."""
+    """Times of n positions, and the run-up and the lull (``Lull.along``) before the first and after
+    each: (n,), (n + 1,)."""
 
     t_us: NDArray[np.float64]
     start: NDArray[np.float64]
     furthest: NDArray[np.float64]
+    lull_us: NDArray[np.float64]
+    lull_low: NDArray[np.float64]
 
 
 class Walk:
@@ -29,6 +33,7 @@ class Walk:
 
     def __init__(self, settings: Settings) -> None:
         self.run_up = RunUp(settings.forgiven_deg / settings.count_deg)
+        self._lull = Lull()
         self._direction = settings.direction
         self._columns(np.empty(0, POSITION))
 
@@ -58,7 +63,8 @@ class Walk:
         ready = first + int(self._t_us[first:].searchsorted(before_us))
         self._walked = ready
         self.next_us = float(self._t_us[ready]) if ready < len(self._t_us) else math.inf
+        t_us, low = self._t_us[first:ready], self._low[first:ready]
         start, furthest = self.run_up.moved_along(
-            self._low[first:ready], self._high[first:ready], self._now[first:ready]
+            low, self._high[first:ready], self._now[first:ready]
         )
-        return Walked(self._t_us[first:ready], start, furthest)
+        return Walked(t_us, start, furthest, *self._lull.along(t_us, low, furthest[1:]))

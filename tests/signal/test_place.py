@@ -8,8 +8,9 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.interpolate import KroghInterpolator
+from scipy.optimize import brentq
 
-from rig.signal.place import place
+from rig.signal.place import STOPS_WITHIN, place
 from rig.wire.records import Edge
 
 
@@ -128,3 +129,40 @@ def test_the_place_never_leaves_the_count(times: list[float], count: int) -> Non
     row = edge(middle, count, [(t[0], count - 1, 1), (t[1], count, 1),
                                (t[2], count + 1, 1), (t[3], count + 2, 1)])  # fmt: skip
     assert count <= place(row).at <= count + 1
+
+
+def test_a_steady_slow_down_that_reaches_no_boundary_ends_within_one_and_root_two_spacings() -> (
+    None
+):
+    """Against a search with scipy over all slow-downs: the boundaries passed at times -1 and 0, the
+    way left at most one count."""
+
+    def stops_after(slowing: float) -> float:
+        return (1.0 - slowing / 2.0) / slowing
+
+    def way_left(slowing: float) -> float:
+        return (1.0 - slowing / 2.0) ** 2 / (2.0 * slowing)
+
+    gentlest = brentq(lambda d: way_left(d) - 1.0, 1e-3, 2.0, xtol=1e-14)
+    assert stops_after(gentlest) == pytest.approx(STOPS_WITHIN, abs=1e-9)
+    for slowing in np.linspace(gentlest, 2.0, 50):
+        assert stops_after(slowing) <= STOPS_WITHIN + 1e-9
+
+
+@pytest.mark.parametrize("spacing_us", [2_000.0, 20_000.0, 60_000.0])
+@pytest.mark.parametrize(("spacings", "step"), [(0.5, 1), (2.3, 1), (2.5, 0), (4.0, 0)])
+def test_contacts_that_part_soon_after_the_crank_has_stopped(
+    spacing_us: float, spacings: float, step: int
+) -> None:
+    """Within the quarter of a second after a stop no edge follows either; the age of the last edge
+    tells the two apart."""
+    age = spacings * spacing_us
+    row = edge(age, 240, [(-spacing_us, 239, 1), (0.0, 240, 1), NONE, NONE])
+    placed = place(row)
+    assert placed.step == step
+    assert 240.0 <= placed.at <= 241.0
+
+
+def test_a_creep_slower_than_a_count_in_a_quarter_of_a_second_is_no_stop() -> None:
+    row = edge(200_000.0, 240, [(-300_000.0, 239, 1), (0.0, 240, 1), NONE, NONE])
+    assert place(row).step == 1
