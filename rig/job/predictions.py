@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.faults import InputError
+from rig.job.changes import Changed, last_changes
 from rig.job.folder import Job
 from rig.job.when import Clock, iso, moment
 from rig.job.work import Worked, digest
@@ -94,21 +95,13 @@ def newest(job: Job) -> Sheet | None:
     return max((load(path) for path in kept), key=lambda sheet: sheet.made, default=None)
 
 
-@dataclass(frozen=True, slots=True)
-class _Changed:
-    """The last change of a unit: when, and what is known of it."""
-
-    at: datetime
-    words: str
-
-
 def judged_now(job: Job, worked: Worked, *, carried_out: bool = True) -> list[Judgement]:
     """Judgement of how things stand now: of each unit, only what was read since its last change.
 
-    Changes are those noted in the captures and, where it was ``carried_out``, the newest
+    Changes are those noted in the captures of the job and, where it was ``carried_out``, the newest
     prediction. Raises InputError when a unit was not read since.
     """
-    changed = _last_changes(job, worked, carried_out)
+    changed = _changes(job, worked, carried_out)
     if not changed or worked.reference is None:
         return worked.judgements
     kept: list[Reading] = []
@@ -132,25 +125,15 @@ def judged_now(job: Job, worked: Worked, *, carried_out: bool = True) -> list[Ju
     return judge(kept, job.profile, worked.reference)
 
 
-def _last_changes(job: Job, worked: Worked, carried_out: bool) -> dict[str, _Changed]:
+def _changes(job: Job, worked: Worked, carried_out: bool) -> dict[str, Changed]:
     """Unit -> its last change."""
-    found: dict[str, _Changed] = {}
+    found = last_changes(job, worked)
     sheet = newest(job) if carried_out else None
     if sheet is not None:
         words = f"{sheet.path.name}, {sheet.made_utc}"
-        found = {each.unit: _Changed(sheet.made, words) for each in sheet.predictions}
-    for played in worked.played:
-        session = played.session
-        if not session.changes:
-            continue
-        clock = Clock(played.path)
-        for (words, unit), t_us in zip(session.changes, session.changed_us, strict=True):
-            at = clock.utc(t_us)
-            if at is None:
-                continue
-            for name in [unit] if unit else [each.name for each in job.profile.units]:
-                if name not in found or at > found[name].at:
-                    found[name] = _Changed(at, f"{words}, noted {iso(at)}")
+        for name in dict.fromkeys(each.unit for each in sheet.predictions):
+            if name not in found or sheet.made > found[name].at:
+                found[name] = Changed(sheet.made, words)
     return found
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rig.session.since import Since
 from rig.signal.events import Opening
-from rig.signal.held import JUST_CLOSED, STOOD_STILL
+from rig.signal.holding import JUST_CLOSED, STOOD_STILL
 
 _OF_THE_HAND = ("passed backwards", "run-up of", "the crank had gone back", JUST_CLOSED)
 """How a reason begins that speaks of the crank's movement alone."""

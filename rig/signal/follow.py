@@ -15,7 +15,7 @@ import numpy as np
 
 from rig.signal.contacts import Passage, Rest, came_to_nothing
 from rig.signal.events import Closing, Event, Finding, IndexPass, Now, Opening, ReferenceLost
-from rig.signal.held import is_held, why_held
+from rig.signal.holding import is_held, why_held
 from rig.signal.index_input import IndexInput
 from rig.signal.inputs import Inputs
 from rig.signal.losses import Losses

@@ -235,6 +235,24 @@ def test_after_a_change_noted_in_the_capture_only_what_was_read_since_counts(
     assert "the readings of upper are older than the last change (magneto turned back" in said
 
 
+def test_a_change_noted_in_a_later_capture_makes_an_earlier_one_old(tmp_path: Path) -> None:
+    """Whichever capture is asked for: the note stands in the job."""
+    made = wrong_job(tmp_path)
+    first = made.capture
+    assert rig("correct", made.folder, first).status == 0
+    later = MadeJob(made.folder, 5, began=AFTER)
+    later.do("turn 400 at 110")
+    later.bench.note("change", {"words": "slipped a mesh by a tooth", "unit": "upper"})
+    later.bench.note("change", {"words": "told by mistake", "unit": "lower"})
+    later.bench.note("change", {"back": True})
+    later.do("rest 1").end()
+    said = refused(2, "correct", made.folder, first)
+    assert "the readings of upper are older than the last change (slipped a mesh" in said
+    assert f"in {later.capture.name}" in said
+    later.capture.write_bytes(b"# capture spoilt")  # says nothing any more
+    assert rig("correct", made.folder, first).status == 0
+
+
 def test_both_ends_of_a_lever_are_brought_inside_together(tmp_path: Path) -> None:
     """A retard that may lie anywhere within ten degrees does not outweigh an advance of one."""
     made = MadeJob(tmp_path / "job", 5, edit=lambda text: text + MEANS, began=BEFORE)

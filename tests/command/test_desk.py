@@ -184,7 +184,7 @@ def test_saved_proved_and_replayed_the_same(
     found.press("space")
     found.do("turn 1200 at 90", "rest 0.4")
     live = found.bench.session.readings()
-    found.press("r", *"gap 0.30 mm", "enter", "p", *"new heel", "enter", "s", "y")
+    found.press("r", *"gap 0.30 mm", "enter", "p", *"new heel", "enter", "enter", "s", "y")
     assert found.bench.saved is not None
     record, page = found.bench.saved
     assert page.exists()
@@ -248,3 +248,12 @@ def test_what_the_rig_cannot_see_is_said_and_kept(tmp_path: Path) -> None:
     bench.press("n")
     assert "gap" in bench.desk.view().next
     assert bench.bench.session.said == {"make safe"}
+
+
+def test_a_change_is_noted_on_the_unit_that_it_was_made_on(found: VirtualBench) -> None:
+    found.press("p", *"new points", "enter", *"none such", "enter")
+    assert "no unit 'none such'" in found.desk.view().message
+    found.press(*"2", "enter")  # the words are still there
+    assert found.bench.session.changes == [("new points", "lower")]
+    found.press("p", *"chain tightened", "enter", "enter")
+    assert found.bench.session.changes[1:] == [("chain tightened", "")]

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from played import PROFILE, Played
 
-from rig.signal.held import JUST_CLOSED
+from rig.signal.holding import JUST_CLOSED
 from rig.virtual.hidden import draw
 
 

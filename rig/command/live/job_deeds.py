@@ -270,10 +270,23 @@ class JobDeeds:
     def _change(self, words: str) -> None:
         changes = self._bench.session.changes
         if words:
-            self._bench.note("change", {"words": words})
+            self._ask_where(words)
         elif changes:
             self._talk.ask(f"Take back that this was changed: {changes[-1][0]}?",
                            lambda: self._taken_back("change"))  # fmt: skip
+
+    def _ask_where(self, words: str) -> None:
+        names = _names(self._bench.job.profile.units)
+        text = f"On which unit ({names}); nothing typed: on the whole engine?"
+        self._talk.ask_for(text, lambda answer: self._changed(words, answer))
+
+    def _changed(self, words: str, answer: str) -> None:
+        try:
+            on = {"unit": self._unit(answer).name} if answer else {}
+        except InputError:
+            self._ask_where(words)  # what was typed is not lost
+            raise
+        self._bench.note("change", {"words": words, **on})
 
     def _taken_back(self, kind: str) -> None:
         self._bench.note(kind, {"back": True})

@@ -5,7 +5,7 @@ import math
 
 import pytest
 
-from rig.signal.held import JUST_CLOSED, STOOD_STILL, is_held, why_held
+from rig.signal.holding import JUST_CLOSED, STOOD_STILL, is_held, why_held
 from rig.signal.marks import Mark
 from rig.wire.records import Edge
 
