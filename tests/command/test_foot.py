@@ -139,7 +139,7 @@ def test_what_was_said_to_be_done_is_taken_back(tmp_path: Path) -> None:
     bench.do("turn 30 at 60")
     bench.press("n", "n", "u")
     assert bench.bench.session.said == {"make safe"}
-    bench.press("r", *"gap 0.30 mm", "enter", "p", *"new heel", "enter")
+    bench.press("r", *"gap 0.30 mm", "enter", "p", *"new heel", "enter", "enter")
     assert bench.bench.session.remarks == ["gap 0.30 mm"]
     bench.press("r", "enter", "y", "p", "enter", "n")
     assert bench.bench.session.remarks == []
