@@ -197,7 +197,7 @@ def test_before_top_dead_centre_is_known_readings_wait_for_it() -> None:
     played = Played().do("turn 800 at 110")
     readings = played.session.readings()
     assert len(readings) >= 6
-    assert {r.why for r in readings if not r.counts} >= {"top dead centre is not known yet"}
+    assert {r.why for r in readings if not r.counts} >= {"no top dead centre yet"}
     assert played.session.judgements() == []
     assert played.session.comparisons() == []
     played.know_tdc()

@@ -22,6 +22,7 @@ COMMANDS = {
     "tdc": "state top dead centre by hand, or show the reference in use",
     "gauge": "top dead centre by a dial gauge on the piston, beside other methods",
     "correct": "what to move, how far and which way; and whether it did what was predicted",
+    "angle": "a crank angle as piston travel, length round the rim, degrees of other shafts",
     "gears": "gear trains and toothed couplings: teeth as degrees, positions, marks",
     "unit": "a unit off the engine: its lobes, play, neutral; two reports compared",
     "certify": "save a timing certificate from a capture",

@@ -173,7 +173,7 @@ ROWS: tuple[_Row, ...] = (
         "rig check",
         lambda s: not s.rig_checked,
         lambda s: "check the rig: turn on a few turns, let it stand, open each unit by hand once",
-        "Counts, direction and wiring are proved before anything is read from them.",
+        "Counts, direction and wiring are proved before anything hangs on them.",
         (LIVE, ARC, PRIMARY),
     ),
     _Row(

@@ -31,7 +31,7 @@ USUAL_NOMINAL_DEG = 20.0
 """Where an opening is looked for when no window is stated (common practice, no source): any
 figure between dead centre and full advance serves to choose between cylinders."""
 
-NO_REFERENCE = "top dead centre is not known yet"
+NO_REFERENCE = "no top dead centre yet"
 NO_ANGLE = "the index has not passed, so the angle is not known"
 
 

@@ -20,7 +20,7 @@ NAMES = {
     survey.TURN: "at rest, then some turns",
     survey.BY_HAND: "its contacts opened by hand",
 }
-WHY = "Counts, direction and wiring are proved before anything is read from them."
+WHY = "Counts, direction and wiring are proved before anything hangs on them."
 
 
 class CheckRig(Errand):
