@@ -23,7 +23,7 @@ from rig.job.work import digest
 from rig.record import sheets
 from rig.session import signal_settings
 from rig.signal.survey import surveyed
-from rig.timing.rigcheck import RigCheck
+from rig.timing.rigcheck.check import RigCheck
 
 KIND = "rig check"
 SUFFIX = ".check.json"
@@ -40,7 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print a verdict for each thing; 1 when one is bad."""
+    """Print a verdict for each thing; 1 when one is bad, 2 when they cannot be saved."""
     job = Job(args.job)
     if args.port and not args.live:
         raise InputError("--port goes with --live")
@@ -53,9 +53,18 @@ def run(args: argparse.Namespace) -> int:
     check = judged(seen, job.profile)
     missing = not_tried(seen)
     answer = answer_of(check, missing) | {"recording": str(path), "capture_sha256": digest(path)}
+    unsaved: InputError | None = None
     if path.resolve().parent == job.captures.resolve() and recording.kind == "capture":
-        save(job, path, answer)
+        try:
+            save(job, path, answer)
+        except InputError as why:
+            unsaved = why  # the verdicts are told all the same
     figures(args, answer, lines_of(check, missing))
+    if unsaved:
+        raise InputError(
+            f"{unsaved}; the verdicts were told and are not kept. Put that right, then check"
+            f" {path.name} again"
+        )
     return 1 if check.verdict == "bad" else 0
 
 
@@ -88,10 +97,7 @@ def answer_of(check: RigCheck, missing: list[str]) -> dict[str, Any]:
 
 
 def save(job: Job, capture: Path, answer: dict[str, Any]) -> None:
-    """Put the verdicts beside the capture; a folder that cannot be written to is only told."""
+    """Put the verdicts beside the capture. Raises InputError when the disk does not take them."""
     engine = hashlib.sha256(job.engine_file.read_bytes()).hexdigest()
-    try:
-        sheet = answer | {"engine_sha256": engine}
-        sheets.write(capture.with_suffix(SUFFIX), sheet, replace=True)
-    except InputError as why:
-        message(f"rig check: {why}")
+    sheet = answer | {"engine_sha256": engine}
+    sheets.write(capture.with_suffix(SUFFIX), sheet, replace=True)

@@ -21,8 +21,10 @@ from rig.job import predictions
 from rig.job.folder import Job
 from rig.job.when import iso
 from rig.job.work import Worked, work
-from rig.timing.correction import predict, propose, wants_from
-from rig.timing.correction_plan import Confirmation, Option, PairOutcome, Prediction, Proposal
+from rig.timing.correction.plan import Confirmation, Option, PairOutcome, Prediction, Proposal
+from rig.timing.correction.predict import predict
+from rig.timing.correction.propose import propose
+from rig.timing.correction.wants import wants_from
 
 NEAREST = 3
 """So many options are shown where none gets everything inside."""

@@ -23,7 +23,7 @@ from rig.engine.means import Coupling, Mesh, Train
 from rig.engine.means_file import means_from_bytes
 from rig.faults import InputError
 from rig.job.folder import Job
-from rig.timing.correction_drive import shaft_speed
+from rig.timing.correction.drive import shaft_speed
 
 SHOWN = 8
 """So many of the nearest positions are shown; --json has them all."""

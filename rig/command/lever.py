@@ -15,7 +15,7 @@ from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
 from rig.job.folder import Job
 from rig.job.work import work
-from rig.timing.correction_plan import LeverEnds
+from rig.timing.correction.plan import LeverEnds
 from rig.timing.lever import LeverRange, lever_range
 from rig.timing.results import Judgement
 

@@ -18,7 +18,7 @@ from rig.signal.events import Finding, IndexPass, Opening
 from rig.signal.follow import Follower
 from rig.signal.index_check import IndexCheck
 from rig.signal.settings import Settings
-from rig.timing.rigcheck import counts_check
+from rig.timing.rigcheck.check import counts_check
 from rig.wire.records import Health, Trouble
 
 

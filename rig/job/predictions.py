@@ -14,8 +14,8 @@ from rig.job.folder import Job
 from rig.job.when import Clock, iso, moment
 from rig.job.work import Worked, digest
 from rig.record import sheets
-from rig.timing.correction import confirm
-from rig.timing.correction_plan import Confirmation, Option, Prediction
+from rig.timing.correction.plan import Confirmation, Option, Prediction
+from rig.timing.correction.predict import confirm
 from rig.timing.judge import judge
 from rig.timing.results import Judgement, Reading
 

@@ -10,8 +10,8 @@ from rig.record.schema import RigCheck as Finding
 from rig.session import signal_settings
 from rig.signal import survey
 from rig.signal.survey import InputSeen, Surveyed, surveyed
-from rig.timing.rigcheck import RigCheck, RigSeen, check_rig
-from rig.timing.rigcheck_contacts import Check, ContactSeen, SwitchSeen
+from rig.timing.rigcheck.check import RigCheck, RigSeen, check_rig
+from rig.timing.rigcheck.contacts import Check, ContactSeen, SwitchSeen
 from rig.wire.records import Batch
 
 SWITCH = "switch of each magneto, proved before its lead comes off"

@@ -12,7 +12,7 @@ from itertools import combinations
 from rig.engine.index_places import CLEAR, places_apart_deg
 from rig.engine.profile import Profile, Unit
 from rig.signal.events import IndexPass, Opening
-from rig.timing.rigcheck import counts_check, identity_check
+from rig.timing.rigcheck.check import counts_check, identity_check
 from rig.wire.line import PROTOCOL
 from rig.wire.records import Identity
 

@@ -14,7 +14,7 @@ from rig.engine.uncertainty import Uncertainty, combine
 from rig.faults import InputError
 from rig.timing.budget import TOP_DEAD_CENTRE
 from rig.timing.circular import wrap
-from rig.timing.correction_plan import LeverEnds
+from rig.timing.correction.plan import LeverEnds
 from rig.timing.judge import size_in_words, unit_figure
 from rig.timing.results import Judgement
 

@@ -13,7 +13,7 @@ import pytest
 from simulated_chip import NOTES
 
 from rig.engine.file import load_profile
-from rig.timing.rigcheck import RigSeen, check_rig
+from rig.timing.rigcheck.check import RigSeen, check_rig
 
 PAGES = sorted(NOTES.glob("*.md"))
 SHEETS = sorted((NOTES / "wiring").glob("*.svg"))

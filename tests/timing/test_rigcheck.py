@@ -10,9 +10,9 @@ import pytest
 
 from rig.engine.profile import Contacts, Encoder, Unit
 from rig.faults import InputError
-from rig.timing import rigcheck
-from rig.timing.rigcheck import RigSeen, check_rig
-from rig.timing.rigcheck_contacts import (
+from rig.timing.rigcheck import check as rigcheck
+from rig.timing.rigcheck.check import RigSeen, check_rig
+from rig.timing.rigcheck.contacts import (
     ContactSeen,
     SwitchSeen,
     contact_checks,
@@ -20,7 +20,7 @@ from rig.timing.rigcheck_contacts import (
     switch_check,
     wiring_checks,
 )
-from rig.timing.rigcheck_widths import width_check
+from rig.timing.rigcheck.widths import width_check
 
 UPPER = Unit("upper", 1, Fraction(1, 2), 4, ())
 LOWER = Unit("lower", 2, Fraction(1, 2), 4, ())

@@ -12,7 +12,7 @@ from rig.screen.view import Panel, PanelLine
 from rig.signal import survey
 from rig.signal.events import Now
 from rig.timing.guidance import Advice
-from rig.timing.rigcheck import RigCheck
+from rig.timing.rigcheck.check import RigCheck
 
 NAMES = {
     survey.OFF: "a turn with its switch at OFF",

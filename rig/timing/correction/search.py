@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.engine.profile import Synchronism, Unit
-from rig.timing.correction_moves import Choices, Floats, Move, Range, period_deg
-from rig.timing.correction_plan import LeverEnds, Want
-from rig.timing.correction_slide import NOTHING, Rows, slide
+from rig.timing.correction.moves import Choices, Floats, Move, Range, period_deg
+from rig.timing.correction.plan import LeverEnds, Want
+from rig.timing.correction.slide import NOTHING, Rows, slide
 
 MOST_COMBINED = 300_000  # positions of one set of means
 MOST_SOLVED = 60  # of each set, those that may be best

@@ -1,6 +1,6 @@
 """One means at a time, in the drive: meshes, toothed couplings, dogs, new holes.
 
-As ``rig.timing.correction_steps``, which has the means on the unit itself. Directions on shafts of
+As ``rig.timing.correction.steps``, which has the means on the unit itself. Directions on shafts of
 the train are as seen from the end of the engine that its rotation is stated for.
 """
 
@@ -14,8 +14,8 @@ from rig.engine import couplings, gears
 from rig.engine.means import Coupling, DriveDog, Mesh, Train
 from rig.engine.profile import Engine, Unit
 from rig.faults import InputError
-from rig.timing.correction_plan import Step
-from rig.timing.correction_steps import FINGER, earlier, members, moved_by, opposite
+from rig.timing.correction.plan import Step
+from rig.timing.correction.steps import FINGER, earlier, members, moved_by, opposite
 
 MARKS = "the timing marks will no longer agree: make new ones and write it down"
 

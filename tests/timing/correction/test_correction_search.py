@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 
 from rig.engine.means import Coupling, DriveDog, Gap, GapReading, Leads, Means, Mesh, Slot, Train
 from rig.engine.profile import Engine, Synchronism, Unit
-from rig.timing.correction_moves import moves
-from rig.timing.correction_plan import Want
-from rig.timing.correction_search import Found, make_task, search
+from rig.timing.correction.moves import moves
+from rig.timing.correction.plan import Want
+from rig.timing.correction.search import Found, make_task, search
 
 ENGINE = Engine("demo", 4, 4, (1, 3, 4, 2), (180.0,) * 4, "clockwise", "flywheel end")
 Rotation = Literal["clockwise", "anticlockwise"]

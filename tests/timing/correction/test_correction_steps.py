@@ -16,9 +16,8 @@ from rig.engine import gears
 from rig.engine.means import Coupling, DriveDog, Gap, GapReading, Leads, Lever, Mesh, Slot, Train
 from rig.engine.profile import Engine, Unit
 from rig.faults import InputError
-from rig.timing import correction_drive as drive
-from rig.timing import correction_steps as steps
-from rig.timing.correction_plan import LeverEnds
+from rig.timing.correction import drive, steps
+from rig.timing.correction.plan import LeverEnds
 
 HALF = Fraction(1, 2)
 UPPER = Unit("upper", 1, HALF, 4, (), body="twin", rotation="clockwise", seen_from="drive end")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.timing.correction_moves import Floats, Range
+from rig.timing.correction.moves import Floats, Range
 
 NOTHING = 1e-6  # degrees: a range moved by less is not moved
 BINDING = 0.01  # share of the strain; less may come from the cost of movement alone

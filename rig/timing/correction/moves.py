@@ -18,9 +18,8 @@ from rig.engine import couplings, gears
 from rig.engine.means import Coupling, DriveDog, Gap, Leads, Lever, Means, Slot, Train
 from rig.engine.profile import Engine, Unit
 from rig.faults import InputError
-from rig.timing import correction_drive as drive
-from rig.timing import correction_steps as steps
-from rig.timing.correction_plan import LeverEnds, Step
+from rig.timing.correction import drive, steps
+from rig.timing.correction.plan import LeverEnds, Step
 
 Floats = NDArray[np.float64]
 M = TypeVar("M")

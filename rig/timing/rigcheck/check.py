@@ -14,7 +14,7 @@ from typing import Literal
 
 from rig.engine.profile import Contacts, Encoder, Unit
 from rig.timing.circular import resultant
-from rig.timing.rigcheck_contacts import (
+from rig.timing.rigcheck.contacts import (
     Check,
     ContactSeen,
     SwitchSeen,
@@ -23,7 +23,7 @@ from rig.timing.rigcheck_contacts import (
     switch_check,
     wiring_checks,
 )
-from rig.timing.rigcheck_widths import WidthCheck, width_check
+from rig.timing.rigcheck.widths import WidthCheck, width_check
 
 USUAL_LINES = (
     100, 128, 180, 200, 250, 256, 300, 360, 400, 500, 512, 600, 720, 800, 1000, 1024, 1200, 1250,

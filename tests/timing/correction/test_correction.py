@@ -24,8 +24,10 @@ from rig.engine.means import (
 from rig.engine.profile import Encoder, Engine, Profile, Setting, Synchronism, Unit, Window
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
-from rig.timing import correction
-from rig.timing.correction_plan import LeverEnds, Want
+from rig.timing.correction.plan import LeverEnds, Want
+from rig.timing.correction.predict import confirm, predict
+from rig.timing.correction.propose import propose
+from rig.timing.correction.wants import wants_from
 from rig.timing.results import Judgement
 
 WINDOW = Window(37.0, 36.0, 35.0, "manual, page 12")
@@ -68,7 +70,7 @@ def judged(unit: str, mean: float, *, cylinder: int | None = None, u: float = 0.
 
 def test_wants_from_judgements() -> None:
     job = profile(UPPER, LOWER)
-    wants = correction.wants_from(
+    wants = wants_from(
         [
             judged("upper", 33.0),
             judged("upper", 33.2, cylinder=1),  # the figure over all counts
@@ -85,7 +87,7 @@ def test_wants_from_judgements() -> None:
     assert wants[0].shift_deg == pytest.approx(3.0)
     assert wants[0].u_deg == pytest.approx(0.05)  # the shared reference drops out
     with pytest.raises(InputError, match="nothing to correct"):
-        correction.wants_from([replace(judged("upper", 33.0), kind="impulse")], job)
+        wants_from([replace(judged("upper", 33.0), kind="impulse")], job)
 
 
 def test_slot_alone_is_preferred_to_a_tooth_and_a_slot() -> None:
@@ -96,8 +98,8 @@ def test_slot_alone_is_preferred_to_a_tooth_and_a_slot() -> None:
         couplings=(Coupling("twin", 19, 20),),
         dogs=(DriveDog("twin", 1, "unit half", 18.0),),
     )
-    wants = correction.wants_from([judged("upper", 33.0), judged("lower", 33.4)], job)
-    found = correction.propose(wants, job, means)
+    wants = wants_from([judged("upper", 33.0), judged("lower", 33.4)], job)
+    found = propose(wants, job, means)
     assert found.reached
     best = found.options[0]
     assert [s.means for s in best.steps] == ["slot"]
@@ -115,7 +117,7 @@ def test_a_tooth_and_the_slot_where_the_slot_is_too_short() -> None:
     means = Means(
         slots=(Slot("twin", 45.0, 3.0, 3.0),), train=gears.simple_train((24, 37, 48), "twin")
     )
-    found = correction.propose([Want("upper", "full advance", 18.0, 36.0, 37.0, 35.0)], job, means)
+    found = propose([Want("upper", "full advance", 18.0, 36.0, 37.0, 35.0)], job, means)
     best = found.options[0]
     assert [s.means for s in best.steps] == ["mesh", "slot"]
     assert best.steps[0].shift_deg["upper"] == pytest.approx(15.0)
@@ -129,15 +131,15 @@ def test_two_units_are_brought_to_the_window_and_to_each_other() -> None:
     means = Means(
         slots=(Slot("twin", 45.0, 5.0, 5.0),), gaps=(Gap("lower", 0.40, 0.35, 0.45, readings),)
     )
-    wants = correction.wants_from([judged("upper", 33.0), judged("lower", 33.8)], job)
-    found = correction.propose(wants, job, means)
+    wants = wants_from([judged("upper", 33.0), judged("lower", 33.8)], job)
+    found = propose(wants, job, means)
     best = found.options[0]
     assert {s.means for s in best.steps} == {"slot", "gap"}
     assert found.reached
     # 0.8 apart, of which the gap takes 0.5; what is left is shared out.
     assert best.pairs[0].error_deg == pytest.approx(-0.3, abs=1e-6)
     assert max(abs(o.error_deg) for o in best.outcomes) <= 0.3 + 1e-6
-    apart = correction.propose(wants, job, replace(means, gaps=()))
+    apart = propose(wants, job, replace(means, gaps=()))
     assert not apart.reached  # one body: the slot alone cannot bring them together
     assert apart.options[0].pairs[0].error_deg == pytest.approx(-0.8)
     assert all(o.inside for o in apart.options[0].outcomes)  # what can be helped is
@@ -147,14 +149,14 @@ def test_two_units_are_brought_to_the_window_and_to_each_other() -> None:
 def test_no_means_that_reaches_says_how_near() -> None:
     job = profile(UPPER)
     want = Want("upper", "full advance", 30.0, 36.0, 37.0, 35.0)
-    found = correction.propose([want], job, Means(slots=(Slot("twin", 45.0, 1.0, 1.0),)))
+    found = propose([want], job, Means(slots=(Slot("twin", 45.0, 1.0, 1.0),)))
     assert not found.reached
     near = 6.0 - math.degrees(1.0 / 45.0) / 0.5
     assert f"leaves upper {near:.2f} degrees late" in found.words
     with pytest.raises(InputError, match="nothing that can be moved"):
-        correction.propose([want], job, Means())
+        propose([want], job, Means())
     with pytest.raises(InputError, match="needs a reading"):
-        correction.propose([], job, Means())
+        propose([], job, Means())
 
 
 def test_means_that_cannot_be_used_are_said() -> None:
@@ -165,7 +167,7 @@ def test_means_that_cannot_be_used_are_said() -> None:
         levers=(Lever("upper"),),
         train=Train((Mesh("crank", 24, "twin", 48, free=False),)),
     )
-    found = correction.propose([want], job, means)
+    found = propose([want], job, means)
     assert found.reached  # it is inside already
     assert found.options[0].steps == ()
     assert "nothing has to be moved" in found.words
@@ -180,7 +182,7 @@ def test_the_lever_ends_near_its_middle() -> None:
     want = Want("upper", "full advance", 33.0, 30.0, 31.0, 29.0)
     ends = LeverEnds("upper", 3.0, 33.0)
     means = Means(slots=(Slot("twin", 45.0, 15.0, 15.0),), levers=(Lever("upper"),))
-    found = correction.propose([want], job, means, levers=[ends])
+    found = propose([want], job, means, levers=[ends])
     by_means = {tuple(s.means for s in o.steps): o for o in found.options}
     both = by_means["slot", "lever"]
     assert both.lever_place["upper"] == pytest.approx(0.5, abs=1e-3)
@@ -195,17 +197,17 @@ def test_the_lever_ends_near_its_middle() -> None:
 def test_one_crank_turn_out_is_brought_back() -> None:
     job = profile(REAR)
     out = replace(judged("rear", 36.2), marks=("one crank turn out",))
-    wants = correction.wants_from([out], job)
+    wants = wants_from([out], job)
     means = Means(dogs=(DriveDog("rear", slots=2),), leads=(Leads("rear"),))
-    found = correction.propose(wants, job, means)
+    found = propose(wants, job, means)
     best = found.options[0]
     assert found.reached
     assert [s.means for s in best.steps] == ["dog"]
     assert abs(best.steps[0].shift_deg["rear"]) == pytest.approx(360.0)
-    prediction = correction.predict(best, [out])[0]
+    prediction = predict(best, [out])[0]
     assert prediction.predicted_btdc == pytest.approx(36.2)
-    assert correction.confirm(prediction, judged("rear", 36.15)).verdict == "confirmed"
-    still = correction.confirm(prediction, out)
+    assert confirm(prediction, judged("rear", 36.15)).verdict == "confirmed"
+    still = confirm(prediction, out)
     assert still.verdict == "not confirmed"
     assert "one crank turn out" in still.words
 
@@ -213,7 +215,7 @@ def test_one_crank_turn_out_is_brought_back() -> None:
 def test_a_unit_that_was_not_read_is_named() -> None:
     job = profile(UPPER, LOWER)
     want = Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0)
-    found = correction.propose([want], job, Means(slots=(Slot("twin", 45.0, 9.0, 9.0),)))
+    found = propose([want], job, Means(slots=(Slot("twin", 45.0, 9.0, 9.0),)))
     assert any("moves lower as well" in w for w in found.options[0].warnings)
 
 
@@ -231,11 +233,11 @@ def test_the_next_reading_beside_the_prediction(read: float, verdict: str, word:
     job = profile(UPPER, LOWER)
     before = [judged("upper", 33.0), judged("lower", 33.0)]
     means = Means(slots=(Slot("twin", 45.0, 9.0, 9.0),))
-    option = correction.propose(correction.wants_from(before, job), job, means).options[0]
-    predictions = correction.predict(option, before)
+    option = propose(wants_from(before, job), job, means).options[0]
+    predictions = predict(option, before)
     assert [p.unit for p in predictions] == ["upper", "lower"]
     assert predictions[0].predicted_btdc == pytest.approx(36.0)
-    found = correction.confirm(predictions[0], judged("upper", read if read != 30.1 else 30.0))
+    found = confirm(predictions[0], judged("upper", read if read != 30.1 else 30.0))
     assert found.verdict == verdict
     assert word in found.words
     assert found.within_deg == pytest.approx(2.0 * math.hypot(0.05, 0.05))
@@ -245,26 +247,26 @@ def test_bad_confirmations() -> None:
     job = profile(UPPER)
     before = judged("upper", 33.0)
     means = Means(slots=(Slot("twin", 45.0, 9.0, 9.0),))
-    option = correction.propose(correction.wants_from([before], job), job, means).options[0]
+    option = propose(wants_from([before], job), job, means).options[0]
     made = "2025-03-01T10:00:00+00:00"
-    prediction = correction.predict(option, [before], made)[0]
+    prediction = predict(option, [before], made)[0]
     with pytest.raises(InputError, match="older than the last change"):
-        correction.confirm(prediction, judged("upper", 36.0), "2025-03-01T09:59:00+00:00")
+        confirm(prediction, judged("upper", 36.0), "2025-03-01T09:59:00+00:00")
     with pytest.raises(InputError, match="no time of the form"):
-        correction.confirm(prediction, judged("upper", 36.0), "yesterday")
+        confirm(prediction, judged("upper", 36.0), "yesterday")
     with pytest.raises(InputError, match="the prediction is of upper"):
-        correction.confirm(prediction, judged("lower", 36.0))
+        confirm(prediction, judged("lower", 36.0))
     with pytest.raises(InputError, match="confirmed by turning"):
-        correction.confirm(prediction, replace(judged("upper", 36.0), kind="set"))
+        confirm(prediction, replace(judged("upper", 36.0), kind="set"))
     small = replace(prediction, shift_deg=0.05, predicted_btdc=33.05)
-    assert correction.confirm(small, judged("upper", 33.0)).verdict == "too small to tell"
+    assert confirm(small, judged("upper", 33.0)).verdict == "too small to tell"
 
 
 def test_compensated_cams_keep_their_leads() -> None:
     own = Setting("fixed", None, per_cylinder={1: WINDOW, 3: WINDOW})
     unit = replace(REAR, settings=(own,))
     want = Want("rear", "fixed", 33.0, 36.0, 37.0, 35.0, cylinder=1)
-    found = correction.propose([want], profile(unit), Means(leads=(Leads("rear"),)))
+    found = propose([want], profile(unit), Means(leads=(Leads("rear"),)))
     assert "meant to differ" in found.notes[0]
 
 
@@ -276,6 +278,6 @@ def test_what_is_not_combined_is_said() -> None:
     want = Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0)
     ratio = Fraction(31 * 29, 37 * 41)
     job = profile(replace(UPPER, turns_per_crank_turn=ratio))
-    found = correction.propose([want], job, means)
+    found = propose([want], job, means)
     assert any("tried 1 at a time" in note for note in found.notes)
     assert found.options[0].remaining_deg < 0.5

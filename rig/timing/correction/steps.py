@@ -20,7 +20,7 @@ from rig.engine.gears import Rotation
 from rig.engine.means import Gap, Leads, Lever, Slot
 from rig.engine.profile import Unit
 from rig.faults import InputError
-from rig.timing.correction_plan import LeverEnds, Step
+from rig.timing.correction.plan import LeverEnds, Step
 
 FINGER = "check the distributor finger afterwards: it has to point at the firing cylinder's lead"
 NEUTRAL = (

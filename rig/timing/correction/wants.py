@@ -1,0 +1,71 @@
+"""From what was read to what is wanted of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from rig.engine.profile import Profile
+from rig.faults import InputError
+from rig.timing.budget import TOP_DEAD_CENTRE
+from rig.timing.circular import wrap
+from rig.timing.correction.plan import Want
+from rig.timing.judge import ONE_TURN_OUT
+from rig.timing.results import Judgement
+
+
+def wants_from(judgements: Sequence[Judgement], profile: Profile) -> list[Want]:
+    """What each unit's turned readings ask for: one want a unit, setting and judged cylinder.
+
+    Of a unit judged over all cylinders that figure counts; else each cylinder's own. "As left"
+    readings go before "as found" ones. A unit one crank turn out is wanted back by that turn.
+    Raises InputError when nothing was read against a window. Source: the judgements.
+    """
+    usable = [
+        j
+        for j in judgements
+        if j.kind == "turned" and j.mean_btdc is not None and j.nominal_btdc is not None
+    ]
+    wants: list[Want] = []
+    for unit in profile.units:
+        for setting in unit.settings:
+            own = [j for j in usable if (j.unit, j.setting) == (unit.name, setting.name)]
+            phase = "as left" if any(j.phase == "as left" for j in own) else "as found"
+            own = [j for j in own if j.phase == phase]
+            over_all = [j for j in own if j.cylinder is None]
+            wants.extend(_want(j) for j in (over_all or own))
+    if not wants:
+        raise InputError(
+            "no unit was read by turning against a window, so there is nothing to correct: "
+            "take readings, or state the window in the engine file"
+        )
+    return wants
+
+
+def _want(judgement: Judgement) -> Want:
+    j = judgement
+    if None in (j.mean_btdc, j.earliest_btdc, j.nominal_btdc, j.latest_btdc):
+        raise ValueError(f"{j.unit} has no window or no mean")
+    mean, nominal = float(j.mean_btdc or 0.0), float(j.nominal_btdc or 0.0)
+    turned = 360.0 if ONE_TURN_OUT in j.marks else 0.0
+    return Want(
+        unit=j.unit,
+        setting=j.setting,
+        read_btdc=nominal + wrap(mean - nominal) + turned,
+        wanted_btdc=nominal,
+        earliest_btdc=float(j.earliest_btdc or 0.0),
+        latest_btdc=float(j.latest_btdc or 0.0),
+        u_deg=own_u_deg(j),
+        cylinder=j.cylinder,
+    )
+
+
+def own_u_deg(judgement: Judgement) -> float:
+    """Standard uncertainty of a judgement without the reference it shares with others, degrees.
+
+    Without one (a single reading): 0.1. Source: JCGM 100:2008, 5.2: what is shared drops out.
+    """
+    if judgement.uncertainty is None:
+        return 0.1
+    parts = [p.u_deg for p in judgement.uncertainty.parts if p.name != TOP_DEAD_CENTRE]
+    return math.hypot(*parts)
