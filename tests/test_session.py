@@ -145,8 +145,8 @@ def test_a_lever_counts_from_when_it_was_moved() -> None:
     for setting in (FULL, RETARD):
         mean = [r.btdc_deg or 0.0 for r in turned if r.setting == setting]
         assert sum(mean) / len(mean) == pytest.approx(sum(true[setting]) / 2.0, abs=0.2)
-    assert played.session.setting_of("upper") == RETARD
-    assert played.session.setting_of("lower") == FULL
+    assert played.session.told.setting_of("upper") == RETARD
+    assert played.session.told.setting_of("lower") == FULL
     judged = {(j.unit, j.setting) for j in played.session.judgements() if j.kind == "turned"}
     assert judged == {("upper", FULL), ("upper", RETARD), ("lower", FULL)}
 
@@ -164,7 +164,7 @@ def test_as_found_is_kept_apart_from_as_left() -> None:
     assert found.mean_btdc is not None
     assert left.mean_btdc is not None
     assert left.mean_btdc - found.mean_btdc == pytest.approx(2.5, abs=0.2)
-    assert played.session.phase == "as left"
+    assert played.session.told.phase == "as left"
 
 
 def test_a_reading_struck_out_stays_with_its_reason_and_can_be_taken_back() -> None:
@@ -172,7 +172,7 @@ def test_a_reading_struck_out_stays_with_its_reason_and_can_be_taken_back() -> N
     opening = next(o for o in played.session.openings if o.counts)
     n = len(played.counted())
     played.note("strike", t_us=opening.t_us, why="the rope slipped")
-    assert played.session.is_struck(opening.t_us)
+    assert played.session.told.struck(opening.t_us)
     assert len(played.counted()) == n - 1
     (struck,) = [r for r in played.session.readings() if r.why == "the rope slipped"]
     assert played.session.t_us(struck) == pytest.approx(opening.t_us)

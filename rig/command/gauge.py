@@ -2,9 +2,10 @@
 
 Points come from a text file (a line a point: angle after the index, lift below the top) or from a
 capture in which they were noted. Each is come to with the piston rising: turning forward before the
-top, turning back after it. The gauge must meet the piston and clear both valves; by hand only, and
-out again before a full turn. The methods are set beside one another, beside the stop and beside the
-engine's own mark; which one is used is yours to choose.
+top, turning back after it; lifts that are equal to within 0.05 mm are brought together. The gauge
+must meet the piston and clear both valves; by hand only, and out again before a full turn. The
+methods are set beside one another, beside the stop and beside the engine's own mark; which one is
+used is yours to choose.
 """
 
 from __future__ import annotations
@@ -27,12 +28,13 @@ from rig.engine.profile import Geometry
 from rig.engine.reference import Reference
 from rig.engine.reference_file import load_references, save_reference
 from rig.engine.uncertainty import round_for_show
+from rig.engine.within import typed_within
 from rig.faults import InputError
 from rig.job.dead_centres import METHODS, gauge_doubts
 from rig.job.folder import Job
 from rig.job.work import play
 from rig.session.dead_centre import mark_reference
-from rig.session.gauge_notes import GaugeNotes
+from rig.session.gauge_notes import EngineMark, GaugeNotes
 from rig.wire.capture import is_capture
 
 MARK = "the engine's own mark"
@@ -60,7 +62,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--leave-out", type=int, action="append", default=[], metavar="NUMBER",
                         help="leave a point out, by its number")  # fmt: skip
     parser.add_argument("--mark-deg", type=float, help="the engine's own mark, after the index")
-    parser.add_argument("--mark-within-deg", type=float, default=1.0, help="how well it is read")
+    parser.add_argument("--mark-within", "--mark-within-deg", dest="mark_within", metavar="SIZE",
+                        help="how well it is read, and a mark noted live of which nobody said it:"
+                        " degrees, or 2mm, 1/16in round the stated rim (1 degree)")  # fmt: skip
     parser.add_argument("--use", nargs="?", const="fit", choices=tuple(METHODS),
                         help="take this method's dead centre into use")  # fmt: skip
     json_option(parser)
@@ -74,6 +78,7 @@ class _Given:
     again: list[GaugePoint]
     notes: GaugeNotes = field(default_factory=GaugeNotes)
     capture: str = ""
+    turn_known: bool = True  # of a geared encoder: on which of its crank's turns they lie
 
 
 def run(args: argparse.Namespace) -> int:
@@ -97,7 +102,7 @@ def run(args: argparse.Namespace) -> int:
         geometry = replace(geometry, offset_mm=None)
     series = work_through(
         [given.points[n - 1] for n in numbers], gauge, geometry, job.profile.encoder,
-        cylinder=args.cylinder, again=given.again,
+        cylinder=args.cylinder, again=given.again, turn_known=given.turn_known,
     )  # fmt: skip
     series = _signed(series, given.capture, sorted(set(args.leave_out)))
     others = _others(job, args, given.notes)
@@ -140,7 +145,8 @@ def _given(args: argparse.Namespace, job: Job) -> _Given:
             )
         given = _Given(points, notes.points(args.cylinder, again=True), notes, path.name)
     else:
-        given = _Given(load_points(path, args.unit), [], capture=Path(args.capture or "").name)
+        capture = Path(args.capture or "").name
+        given = _Given(load_points(path, args.unit), [], capture=capture, turn_known=False)
     if args.again:
         given.again = load_points(args.again, args.unit)
     return given
@@ -169,11 +175,14 @@ def _others(job: Job, args: argparse.Namespace, notes: GaugeNotes) -> list[Refer
         for each in load_references(job.reference_file):
             if each.cylinder == args.cylinder and each.method not in METHODS.values():
                 found.setdefault(each.method, each)
-    marks = [mark for mark in notes.marks if mark[1] == args.cylinder]
+    within_deg = None
+    if args.mark_within is not None:
+        within_deg = typed_within(args.mark_within, job.profile.engine.rim_diameter_mm).deg
+    marks = [mark for mark in notes.marks if mark.cylinder == args.cylinder]
     if args.mark_deg is not None:
-        marks.append((args.mark_deg, args.cylinder, MARK))
+        marks.append(EngineMark(args.mark_deg, args.cylinder, MARK))
     for mark in marks:
-        found[mark[2]] = mark_reference(mark, args.mark_within_deg)
+        found[mark.what] = mark_reference(mark, within_deg)
     return list(found.values())
 
 

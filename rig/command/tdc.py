@@ -7,25 +7,35 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
-from rig.command.say import figures, json_option
+from rig.command.say import figures, json_option, message
 from rig.engine.firing import plug_hole_offset_deg
-from rig.engine.index_places import CLEAR, index_places, places_apart_deg
+from rig.engine.index_places import CLEAR, disc_places, index_places, places_apart_deg
 from rig.engine.profile import Encoder
-from rig.engine.reference import stated
+from rig.engine.reference import Reference, stated
 from rig.engine.reference_file import save_reference
+from rig.engine.within import typed_within
 from rig.faults import InputError
 from rig.job.folder import Job
 
 
-def _places(encoder: Encoder) -> list[str]:
+def _places(encoder: Encoder, reference: Reference) -> list[str]:
+    said = []
+    placed = reference.forward_deg or reference.backward_deg
+    if disc_places(encoder) > 1 and encoder.run_out_deg and not placed:
+        said.append(
+            f"It comes at {disc_places(encoder)} places of the geared encoder's disc, and nothing"
+            " tells at which it was found: the run-out between it and a reading is counted for the"
+            " worst of them. Found by the stop, or by the gauge in a session, it counts less."
+        )
     if index_places(encoder) == 1:
-        return []
+        return said
     apart = places_apart_deg(encoder)
     return [
+        *said,
         f"The encoder is geared so that its index comes at {index_places(encoder)} places of the"
         f" crank, {apart:g}° apart: in another session, or after the rig lost power, this holds"
         f" once cylinder 1 is stated at its top (within {CLEAR * apart:.0f}° will do), or the stop"
-        " was touched again."
+        " was touched again.",
     ]
 
 
@@ -33,7 +43,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``rig tdc``."""
     parser.add_argument("job", type=Path, help="the job folder")
     parser.add_argument("--state-deg", type=float, help="degrees after the index, forward")
-    parser.add_argument("--within-deg", type=float, help="sure to lie within so much either way")
+    parser.add_argument("--within", "--within-deg", dest="within", metavar="SIZE",
+                        help="sure to lie within so much either way: degrees, or 2mm, 1/16in round"
+                        " the stated rim")  # fmt: skip
     parser.add_argument("--how", default="stated by hand", help="how it was found")
     parser.add_argument("--cylinder", type=int, default=1)
     json_option(parser)
@@ -45,22 +57,28 @@ def run(args: argparse.Namespace) -> int:
     if args.state_deg is not None:
         plug_hole_offset_deg(job.profile.engine, args.cylinder)  # its top is known
         now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+        within_deg, how = None, args.how
+        if args.within is not None:
+            within = typed_within(args.within, job.profile.engine.rim_diameter_mm)
+            within_deg = within.deg
+            how += f", within {within.words}" if within.of_rim else ""
         reference = stated(
-            args.state_deg, how=args.how, half_width_deg=args.within_deg,
-            cylinder=args.cylinder, made_utc=now,
-        )  # fmt: skip
-        save_reference(job.reference_file, reference)
+            args.state_deg, how=how, half_width_deg=within_deg, cylinder=args.cylinder, made_utc=now
+        )
+        aside = save_reference(job.reference_file, reference)
+        if aside is not None:
+            message(f"rig tdc: the old reference could not be read and was moved to {aside}")
     in_use = job.reference()
     if in_use is None:
         raise InputError(
             f"{args.job}: top dead centre is not known yet: find it by the stop in rig live, or"
-            " state it with --state-deg and --within-deg"
+            " state it with --state-deg and --within"
         )
     lines = [
         f"top dead centre of cylinder {in_use.cylinder}: {in_use.tdc_deg:.3f}° after the index"
         f" ± {in_use.uncertainty.U_deg:.3f}° (k = {in_use.uncertainty.k:.2f}), {in_use.method}",
         in_use.how,
-        *_places(job.profile.encoder),
+        *_places(job.profile.encoder, in_use),
         *(f"  {p.name}: {p.u_deg:.4f}° ({p.how})" for p in in_use.uncertainty.parts),
         *(f"warning: {text}" for text in in_use.warnings),
     ]

@@ -15,7 +15,7 @@ from rig.engine import gauge_check
 from rig.engine.equal_lifts import EqualLifts, equal_lifts
 from rig.engine.gauge import Fit, Gauge, GaugePoint, fit, within_stroke
 from rig.engine.gauge_check import Moved, Suspect
-from rig.engine.index_places import around_deg
+from rig.engine.index_places import around_deg, disc_places
 from rig.engine.profile import Encoder, Geometry
 from rig.engine.reference import GRADUATION, PLAY, RUN_OUT, Reference
 from rig.engine.uncertainty import Contribution, quantisation, rectangular, u_shaped
@@ -58,9 +58,12 @@ def work_through(
     *,
     cylinder: int = 1,
     again: Sequence[GaugePoint] = (),
+    turn_known: bool = True,
 ) -> Series:
     """Dead centre of ``cylinder`` by both methods; ``again`` are touches made at the end.
 
+    Without ``turn_known`` the angles were written down within one turn of the crank: where on the
+    disc of a geared encoder dead centre was found is then not known, and the references keep none.
     ``geometry`` is the cylinder's own; None leaves the equal lifts alone. Raises InputError when
     neither method can be used. Source: ``rig.engine.gauge``, ``rig.engine.equal_lifts``.
     """
@@ -83,6 +86,11 @@ def work_through(
         again = [_carried(point, top, encoder) for point in again]
     parts = _encoder_parts(carried, top, encoder)
     found, lifts, whys = _both(carried, gauge, geometry, cylinder, parts)
+    if turn_known or disc_places(encoder) == 1:
+        if found is not None:
+            found = replace(found, reference=_seated(found.reference, carried, encoder))
+        if lifts is not None:
+            lifts = replace(lifts, reference=_seated(lifts.reference, carried, encoder))
     suspect = None
     if found is not None and geometry is not None:
         suspect = gauge_check.mistyped(carried, gauge, geometry)
@@ -109,13 +117,10 @@ def _both(
     else:
         try:
             found = fit(points, gauge, geometry, cylinder=cylinder, parts=parts)
-            found = replace(found, reference=_seated(found.reference, points, found.tdc_deg))
         except InputError as why:
             fit_why = str(why)
     try:
         lifts = equal_lifts(points, gauge, geometry, cylinder=cylinder, parts=parts)
-        seated = _seated(lifts.reference, points, lifts.reference.tdc_deg)
-        lifts = replace(lifts, reference=seated)
     except InputError as why:
         lifts_why = str(why)
     return found, lifts, (fit_why, lifts_why)
@@ -138,12 +143,12 @@ def _carried(point: GaugePoint, top_deg: float, encoder: Encoder) -> GaugePoint:
     return replace(point, angle_deg=point.angle_deg + lead)
 
 
-def _seated(reference: Reference, points: Sequence[GaugePoint], top_deg: float) -> Reference:
+def _seated(reference: Reference, points: Sequence[GaugePoint], encoder: Encoder) -> Reference:
     """The reference with the places of the encoder that it rests on, as the touches of a stop."""
     sides: tuple[list[float], list[float]] = ([], [])
     for point in points:
-        past = _past_top(point.angle_deg, top_deg)
-        sides[past >= 0.0].append(point.angle_deg % 360.0)
+        past = _past_top(point.angle_deg, reference.tdc_deg)
+        sides[past >= 0.0].append(around_deg(point.angle_deg, encoder))
     return replace(reference, forward_deg=tuple(sides[0]), backward_deg=tuple(sides[1]))
 
 

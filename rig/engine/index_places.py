@@ -31,6 +31,12 @@ def places_apart_deg(encoder: Encoder) -> float:
     return 360.0 / index_places(encoder)
 
 
+def disc_places(encoder: Encoder) -> int:
+    """At how many places of the encoder's own disc one and the same place of the crank comes, turn
+    after turn. Source: q of p/q in lowest terms."""
+    return encoder.turns_per_crank_turn.denominator
+
+
 def which_place(encoder: Encoder) -> str:
     """In words, why a reference found in another life of the rig does not hold, and what helps."""
     return (

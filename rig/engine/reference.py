@@ -65,6 +65,7 @@ class Reference:
     made_utc: str = ""
     capture: str = ""  # file name of the capture in which it was found, "" when stated
     # Touches, degrees after the index; of a geared encoder over the turns that tell their place.
+    # At a mark of the engine the crank stood once: then the first has it and the second is empty.
     forward_deg: tuple[float, ...] = ()  # reached turning forward
     backward_deg: tuple[float, ...] = ()  # reached turning back
     cylinder: int = 1

@@ -23,6 +23,11 @@ FILE_NAME = "reference.json"
 SCHEMA = "timing-rig reference"
 VERSION = 1
 MOST_BYTES = 10_000_000
+MOST_TRIES = 100
+"""Each time at least one program has saved: so many do not save at once."""
+
+
+Seen = tuple[int, int, int] | None
 
 
 class NoReferenceError(InputError):
@@ -70,24 +75,36 @@ def save_reference(path: str | Path, reference: Reference) -> Path | None:
     """Make ``reference`` the one in use, in a file or a job's folder; earlier ones are kept in it.
 
     A file there that cannot be read is moved aside, never overwritten: then its new path is given,
-    else None. Raises InputError when the disk does not take it; the old file then stands.
+    else None. One that another program saves meanwhile is kept as an earlier one: a file that has
+    changed since it was read is read again, and when the new one is not there afterwards it is
+    saved again. Raises InputError when the disk does not take it; the old file then stands.
     """
     path = _file(path)
-    aside: Path | None = None
+    moved: Path | None = None
+    for _ in range(MOST_TRIES):
+        try:
+            seen = _seen(path)
+            earlier, readable = _there(path)
+            aside = None if readable else _free_name(path)
+            data = _bytes((reference, *earlier))
+            _references(data)  # what is written can be read
+            if _replace(path, data, seen, aside):
+                moved = moved or aside
+                if reference in _there(path)[0]:
+                    return moved
+        except OSError as error:
+            raise InputError(f"{_name(path)}: it cannot be saved: {reason(error)}") from error
+    raise InputError(f"{_name(path)}: it cannot be saved: other programs write it all the time")
+
+
+def _there(path: Path) -> tuple[tuple[Reference, ...], bool]:
+    """The references that a file holds, and False when it cannot be read."""
     try:
-        earlier = load_references(path)
+        return load_references(path), True
     except NoReferenceError:
-        earlier = ()
+        return (), True
     except BadReferenceError:
-        aside = _free_name(path)
-        earlier = ()
-    data = _bytes((reference, *earlier))
-    _references(data)  # what is written can be read
-    try:
-        _replace(path, data, aside)
-    except OSError as error:
-        raise InputError(f"{_name(path)}: it cannot be saved: {reason(error)}") from error
-    return aside
+        return (), False
 
 
 def _references(data: bytes) -> tuple[Reference, ...]:
@@ -117,10 +134,11 @@ def _bytes(references: Sequence[Reference]) -> bytes:
     return (text + "\n").encode("utf-8")
 
 
-def _replace(path: Path, data: bytes, aside: Path | None) -> None:
+def _replace(path: Path, data: bytes, seen: Seen, aside: Path | None) -> bool:
     """Put ``data`` in the place of a file in one step, on disk before it takes the name.
 
-    With ``aside`` the file that was there gets that name first.
+    With ``aside`` the file that was there gets that name first. False, and nothing done, when that
+    is not the file ``seen``. Between this look and the step lie some millionths of a second.
     """
     making = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
     try:
@@ -128,6 +146,8 @@ def _replace(path: Path, data: bytes, aside: Path | None) -> None:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
+        if _seen(path) != seen:
+            return False
         if aside is not None:
             os.replace(path, aside)
         os.replace(making, path)
@@ -140,6 +160,16 @@ def _replace(path: Path, data: bytes, aside: Path | None) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
+    return True
+
+
+def _seen(path: Path) -> Seen:
+    """What tells a file from another that takes its place later; None when there is none."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_ino, found.st_size, found.st_mtime_ns
 
 
 def _free_name(path: Path) -> Path:

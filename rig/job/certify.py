@@ -66,7 +66,7 @@ def build(
         engine_file=engine_file,
         issued=issued,
         conditions=[
-            *(text for session in sessions for text in session.remarks),
+            *(text for session in sessions for text in session.told.remarks),
             *(mark_words(m, s.here) for s in sessions for m in s.gauged.marks),
         ],
         deviations=[*_doubts(worked), *touched],
@@ -83,7 +83,7 @@ def build(
 def noted_changes(worked: Worked) -> list[Change]:
     """The changes that were noted while the captures were taken."""
     sessions = [played.session for played in worked.played]
-    return [Change(words, unit) for session in sessions for words, unit in session.changes]
+    return [Change(words, unit) for session in sessions for words, unit in session.told.changes]
 
 
 def _rig_checks(profile: Profile, worked: Worked) -> list[RigCheck]:

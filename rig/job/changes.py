@@ -51,10 +51,10 @@ def last_changes(job: Job, worked: Worked) -> dict[str, Changed]:
 
 
 def _gather(found: dict[str, Changed], path: Path, session: Session, where: str) -> None:
-    if not session.changes:
+    if not session.told.changes:
         return
     clock = Clock(path)
-    for (words, unit), t_us in zip(session.changes, session.changed_us, strict=True):
+    for (words, unit), t_us in zip(session.told.changes, session.told.changed_us, strict=True):
         at = clock.utc(t_us)
         if at is None:
             continue

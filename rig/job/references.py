@@ -60,7 +60,7 @@ def _each_once(found: Sequence[Reference], used: Reference) -> list[Reference]:
     for each in found:
         key = (each.method, each.cylinder, each.tdc_deg)
         superseded = by_gauge(each) and key[:2] == (used.method, used.cylinder)
-        if each != used and not superseded:
+        if key != (used.method, used.cylinder, used.tdc_deg) and not superseded:
             kept.setdefault(key, each)
     return list(kept.values())
 

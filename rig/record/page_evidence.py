@@ -112,7 +112,8 @@ def _method(certificate: Certificate) -> str:
 def _reference(certificate: Certificate) -> str:
     of = certificate.reference
     U = of.uncertainty.U_deg
-    touches = len(of.forward_deg) + len(of.backward_deg)
+    both = of.forward_deg and of.backward_deg  # at a mark of the engine the crank stood once
+    touches = len(of.forward_deg) + len(of.backward_deg) if both else 0
     pairs = [
         ("found by", ink(of.method) + (f", {touches} touches" if touches else "")),
         (

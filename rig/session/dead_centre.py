@@ -14,10 +14,11 @@ from typing import TypeVar
 
 from rig.engine.firing import geometry_of
 from rig.engine.gauge_series import Series, work_through
-from rig.engine.profile import Profile
+from rig.engine.index_places import around_deg, disc_places
+from rig.engine.profile import Encoder, Profile
 from rig.engine.reference import Reference, stated
 from rig.faults import InputError
-from rig.session.gauge_notes import GaugeNotes
+from rig.session.gauge_notes import EngineMark, GaugeNotes
 from rig.timing.circular import wrap
 
 T = TypeVar("T")
@@ -42,33 +43,50 @@ def gauge_series(notes: GaugeNotes, profile: Profile, cylinder: int) -> Series:
     )
 
 
-def mark_reference(mark: tuple[float, int, str], within_deg: float = MARK_WITHIN_DEG) -> Reference:
-    """A mark (crank degrees, cylinder, words) taken for dead centre, read within so much."""
-    deg, cylinder, what = mark
+def mark_reference(mark: EngineMark, said_deg: float | None = None) -> Reference:
+    """A mark taken for dead centre, read as well as its note says. ``said_deg`` is how well, said
+    afterwards: it stands for a mark whose note has nobody's word for it."""
+    within_deg = MARK_WITHIN_DEG if mark.within_deg is None else mark.within_deg
+    if said_deg is not None and not mark.within:
+        within_deg = said_deg
     found = stated(
-        deg % 360.0, how=f"the crank stood at {what}", half_width_deg=within_deg, cylinder=cylinder
+        mark.crank_deg % 360.0,
+        how=f"the crank stood at {mark.what}{_read_within(mark)}",
+        half_width_deg=within_deg,
+        cylinder=mark.cylinder,
     )
-    return replace(found, method=what)
+    return replace(found, method=mark.what)
 
 
-def is_of_dead_centre(mark: tuple[float, int, str], reference: Reference | None) -> bool:
+def is_of_dead_centre(mark: EngineMark, reference: Reference | None) -> bool:
     """False when a mark lies so far from ``reference`` that it marks something else."""
-    if reference is None or mark[1] != reference.cylinder:
+    if reference is None or mark.cylinder != reference.cylinder:
         return True
-    return abs(wrap(mark[0] - reference.tdc_deg)) < ANOTHER_MARK_DEG
+    return abs(wrap(mark.crank_deg - reference.tdc_deg)) < ANOTHER_MARK_DEG
 
 
-def mark_words(mark: tuple[float, int, str], reference: Reference | None) -> str:
+def mark_words(mark: EngineMark, reference: Reference | None) -> str:
     """Where a mark of the engine lies from the dead centre that was found, in words."""
-    deg, cylinder, what = mark
-    if reference is None or cylinder != reference.cylinder:
-        return f"{what}: {deg % 360.0:.2f}° after the index"
-    past = wrap(deg - reference.tdc_deg)
+    within = _read_within(mark)
+    if reference is None or mark.cylinder != reference.cylinder:
+        return f"{mark.what}: {mark.crank_deg % 360.0:.2f}° after the index{within}"
+    past = wrap(mark.crank_deg - reference.tdc_deg)
     side = "after" if past > 0.0 else "before"
     return (
-        f"{what}: {abs(past):.2f}° {side} top dead centre of cylinder {cylinder}"
-        f" by {reference.method} (± {reference.uncertainty.U_deg:.2f}°)"
+        f"{mark.what}: {abs(past):.2f}° {side} top dead centre of cylinder {mark.cylinder}"
+        f" by {reference.method} (± {reference.uncertainty.U_deg:.2f}°){within}"
     )
+
+
+def _read_within(mark: EngineMark) -> str:
+    return f", read within {mark.within}" if mark.within else ""
+
+
+def _on_its_disc(found: Reference, mark: EngineMark, encoder: Encoder) -> Reference:
+    """With the place where the crank stood, as far as the angle of dead centre does not tell it."""
+    if disc_places(encoder) == 1:
+        return found
+    return replace(found, forward_deg=(around_deg(mark.crank_deg, encoder),))
 
 
 def chosen(
@@ -84,7 +102,8 @@ def chosen(
             raise InputError(f"the gauge readings give no dead centre by {method!r}")
         taken = of_gauge[0]
     elif "mark" in value:
-        taken = mark_reference(_numbered(notes.marks, value["mark"], "mark"))
+        mark = _numbered(notes.marks, value["mark"], "mark")
+        taken = _on_its_disc(mark_reference(mark), mark, profile.encoder)
     else:
         return _numbered(found, value.get("found"), "dead centre")
     utc, capture = str(value.get("utc", "")), str(value.get("capture", ""))

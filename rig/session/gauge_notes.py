@@ -6,8 +6,10 @@
 forward, -1 back, 0 not known). ``purpose`` "check" marks a touch made once more at the end.
 ``{"back": true}`` takes the last one back, with ``"reading": 3`` the third. A note named ``MARK``
 says that the crank stood at the engine's own mark: ``{"crank_deg": 521.9, "what": "flywheel mark",
-"cylinder": 1}``, and with ``{"back": true}`` takes the last one back. A note named ``INCLINED``
-says how the gauge stands to the bore: ``{"inclined_deg": 25.0, "case": "sliding"}``.
+"cylinder": 1, "within_deg": 0.278, "within": "0.278° (1 mm round a rim of 412 mm)"}``, and with
+``{"back": true}`` takes the last one back. ``within_deg`` is how well it was read, in older notes
+left out; ``within`` says it as the person did. A note named ``INCLINED`` says how the gauge stands
+to the bore: ``{"inclined_deg": 25.0, "case": "sliding"}``.
 """
 
 from __future__ import annotations
@@ -17,12 +19,14 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
+from typing import NamedTuple
 
 from rig.engine.gauge import Gauge, GaugePoint
 from rig.faults import InputError
 from rig.wire.records import Batch, Note
 
 NOTE, MARK, INCLINED = "gauge", "mark", "gauge-inclined"
+LONGEST_WITHIN = 100
 
 
 def gauge_note(
@@ -41,6 +45,17 @@ def gauge_note(
         "direction": direction,
         "purpose": "check" if again else "reference",
     }
+
+
+class EngineMark(NamedTuple):
+    """The crank stood at a mark of the engine; ``within_deg`` is None where nobody said how well
+    it was read."""
+
+    crank_deg: float
+    cylinder: int
+    what: str
+    within_deg: float | None = None
+    within: str = ""  # as it was stated
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +77,7 @@ class GaugeNotes:
     """
 
     readings: list[GaugeReading] = field(default_factory=list)
-    marks: list[tuple[float, int, str]] = field(default_factory=list)  # crank deg, cylinder, what
+    marks: list[EngineMark] = field(default_factory=list)
     gauge: Gauge = field(default_factory=Gauge)
     wrong: list[str] = field(default_factory=list)
 
@@ -75,7 +90,7 @@ class GaugeNotes:
             elif note.name == MARK and value.get("back"):
                 del self.marks[-1:]
             elif note.name == MARK:
-                self.marks.append((_number(value, "crank_deg"), _cylinder(value), _what(value)))
+                self.marks.append(_mark(value))
             elif note.name == NOTE and value.get("back"):
                 self._take_back(value.get("reading", len(self.readings)))
             elif note.name == NOTE:
@@ -199,5 +214,12 @@ def _cylinder(value: Mapping[str, object]) -> int:
     return number
 
 
-def _what(value: Mapping[str, object]) -> str:
-    return str(value.get("what") or "the engine's own mark")
+def _mark(value: Mapping[str, object]) -> EngineMark:
+    what = str(value.get("what") or "the engine's own mark")
+    within_deg = _number(value, "within_deg") if "within_deg" in value else None
+    if within_deg is not None and not 0.0 < within_deg <= 180.0:
+        raise InputError(f"within_deg is {within_deg:g}, not more than 0 and at most 180")
+    within = value.get("within", "")
+    if not isinstance(within, str) or len(within) > LONGEST_WITHIN:
+        raise InputError(f"within is no text of at most {LONGEST_WITHIN} characters")
+    return EngineMark(_number(value, "crank_deg"), _cylinder(value), what, within_deg, within)

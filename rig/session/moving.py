@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from rig.session.since import Since
 from rig.signal.events import Opening
 from rig.signal.holding import JUST_CLOSED, STOOD_STILL
 
@@ -10,7 +9,7 @@ _OF_THE_HAND = ("passed backwards", "run-up of", "the crank had gone back", JUST
 """How a reason begins that speaks of the crank's movement alone."""
 
 
-def by_moving(opening: Opening, moving: Since[bool]) -> bool:
+def by_moving(opening: Opening, *, moving: bool) -> bool:
     """Whether contacts parted because the unit, or its lever, was moved.
 
     The crank stood still; or the person was ``moving`` the unit, and nothing but the crank's
@@ -20,4 +19,4 @@ def by_moving(opening: Opening, moving: Since[bool]) -> bool:
     if opening.why == STOOD_STILL:
         return True
     of_the_hand = not opening.why or opening.why.startswith(_OF_THE_HAND)
-    return of_the_hand and moving.at(opening.t_us)
+    return of_the_hand and moving

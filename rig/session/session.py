@@ -10,11 +10,10 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import replace
-from typing import Literal
 
 from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.index_places import same_frame
-from rig.engine.profile import Profile, Unit
+from rig.engine.profile import Profile
 from rig.engine.reference import Reference, from_plain
 from rig.faults import InputError
 from rig.session.dead_centre import chosen
@@ -24,8 +23,9 @@ from rig.session.gauge_notes import GaugeNotes
 from rig.session.moving import by_moving
 from rig.session.places import ONE_SIDE, IndexPlaces
 from rig.session.settings import signal_settings
-from rig.session.since import Since, put
+from rig.session.since import Since
 from rig.session.stop import StopTouches
+from rig.session.told import Act, Told
 from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost
 from rig.signal.follow import Follower
 from rig.signal.index_check import IndexCheck
@@ -36,8 +36,6 @@ from rig.timing.judge import judge
 from rig.timing.results import Comparison, Judgement, Reading
 from rig.timing.tie import NO_REFERENCE, StrokeStatement, tie
 from rig.wire.records import Batch, Foot, Health, Identity, Note, Restart, Trouble
-
-Phase = Literal["as found", "as left"]
 
 
 class Session:
@@ -56,10 +54,7 @@ class Session:
         self.health: Health | None = None
         self.foot_presses = 0
         self.restarts = 0
-        self.remarks: list[str] = []
-        self.changes: list[tuple[str, str]] = []  # what was changed, on which unit ("": on all)
-        self.changed_us: list[float] = []  # and when
-        self.said: set[str] = set()  # steps that the person said to be done
+        self.told = Told(profile)
         self.index_passes: list[IndexPass] = []
         self.index_check = IndexCheck(self.follower.settings)
         self.stop: StopTouches | None = None  # while the stop is in
@@ -70,17 +65,20 @@ class Session:
         self.checks: list[str] = []  # what touching the stop again showed
         self.notes = 0
         self._heard_nothing = True
-        self._settings = {unit.name: Since(unit.settings[0].name) for unit in profile.units}
-        self._moving = {unit.name: Since(False) for unit in profile.units}
-        self._phase: Since[Phase] = Since("as found")
         self._stroke: Since[FiresHere | None] = Since(None)
         self.stroke_lost = False
         self.places = IndexPlaces(profile)
-        self._struck: dict[float, str] = {}
         self._figures: tuple[object, list[Reading], list[Judgement], list[Comparison]] | None
         self._figures = None
         self._ties: list[Reading | None] = []  # of the first openings, with this reference:
         self._ties_with: Reference | None = None
+        self._acts: dict[str, Act] = {
+            "stroke": self._note_stroke,
+            "reference": self._note_reference,
+            "use": self._note_use,
+            "stop-in": self._note_stop_in,
+            "stop-out": self._note_stop_out,
+        }
 
     # -- in -----------------------------------------------------------------------------------
 
@@ -155,7 +153,7 @@ class Session:
         """Take a note. One that cannot be understood is counted as trouble, nothing more."""
         self.notes += 1
         self.gauge.take(note, self.places.life)
-        act = getattr(self, "_note_" + note.name.replace("-", "_"), None)
+        act = self.told.acts.get(note.name) or self._acts.get(note.name)
         if act is None:
             return
         self._figures, self._ties = None, []
@@ -164,20 +162,6 @@ class Session:
         except (KeyError, TypeError, ValueError, InputError) as why:
             self.troubles["note"] += 1
             self.last_trouble = f"a note of the kind {note.name!r} makes no sense: {why}"
-
-    def _note_setting(self, t_us: float, value: dict[str, object]) -> None:
-        unit = self.unit(str(value["unit"]))
-        name = str(value["setting"])
-        if name not in {setting.name for setting in unit.settings}:
-            raise InputError(f"{unit.name} has no setting {name!r}")
-        self._settings[unit.name].set(t_us, name)
-
-    def _note_moving(self, t_us: float, value: dict[str, object]) -> None:
-        moving = self._moving[self.unit(str(value["unit"])).name]
-        moving.set(float(str(value.get("from_us", t_us))), not value.get("end"))
-
-    def _note_phase(self, t_us: float, value: dict[str, object]) -> None:
-        self._phase.set(t_us, "as left" if value["phase"] == "as left" else "as found")
 
     def _note_stroke(self, t_us: float, value: dict[str, object]) -> None:
         if self.reference is None:
@@ -190,24 +174,6 @@ class Session:
         since = t_us if self.stroke_lost else -math.inf
         self._stroke.set(since, said)
         self.stroke_lost = False
-
-    def _note_strike(self, t_us: float, value: dict[str, object]) -> None:
-        struck = float(str(value["t_us"]))
-        if value.get("back"):
-            self._struck.pop(struck, None)
-        else:
-            self._struck[struck] = str(value.get("why") or "struck out by hand")
-
-    def _note_said(self, t_us: float, value: dict[str, object]) -> None:
-        taken = self.said.discard if value.get("back") else self.said.add
-        taken(str(value["step"]))
-
-    def _note_change(self, t_us: float, value: dict[str, object]) -> None:
-        put(self.changes, value, lambda: (str(value["words"]), str(value.get("unit", ""))))
-        put(self.changed_us, value, lambda: t_us)
-
-    def _note_remark(self, t_us: float, value: dict[str, object]) -> None:
-        put(self.remarks, value, lambda: str(value["text"]))
 
     def _note_reference(self, t_us: float, value: dict[str, object]) -> None:
         stated = from_plain(value)
@@ -266,22 +232,6 @@ class Session:
 
     # -- out ----------------------------------------------------------------------------------
 
-    def unit(self, name: str) -> Unit:
-        """The unit of that name. Raises InputError when there is none."""
-        for unit in self.profile.units:
-            if unit.name == name:
-                return unit
-        names = ", ".join(unit.name for unit in self.profile.units)
-        raise InputError(f"there is no unit {name!r}; the engine file has {names}")
-
-    def setting_of(self, unit: str) -> str:
-        """Name of the setting in force for ``unit`` now."""
-        return self._settings[unit].now
-
-    def setting_at(self, unit: str, t_us: float) -> str:
-        """Name of the setting in force for ``unit`` at ``t_us``."""
-        return self._settings[unit].at(t_us)
-
     def doubts(self, *, over: bool = False) -> list[Doubt]:
         """What looks wrong so far, the worst first: lines, counts, contact inputs.
 
@@ -308,15 +258,6 @@ class Session:
     def first_doubt(self) -> str:
         """The first bad doubt in words, empty when there is none."""
         return next((doubt.words for doubt in self.doubts() if doubt.bad), "")
-
-    def is_struck(self, t_us: float) -> bool:
-        """True when the opening at ``t_us`` was struck out by hand."""
-        return t_us in self._struck
-
-    @property
-    def phase(self) -> Phase:
-        """As found, or as left after the tightening."""
-        return self._phase.now
 
     def t_us(self, reading: Reading) -> float:
         """When, by the rig's clock, a reading of this session was taken."""
@@ -380,10 +321,12 @@ class Session:
 
     def _tied(self, opening: Opening) -> Reading | None:
         unit = next((u for u in self.profile.units if u.input == opening.input), None)
-        moved = unit is not None and by_moving(opening, self._moving[unit.name])
+        moved = unit is not None and by_moving(
+            opening, moving=self.told.moving_at(unit.name, opening.t_us)
+        )
         if unit is None or (opening.direction < 0 and not moved):
             return None
-        struck = self._struck.get(opening.t_us) or self.index_check.why_not(opening.t_us)
+        struck = self.told.struck(opening.t_us) or self.index_check.why_not(opening.t_us)
         if struck:
             opening = replace(opening, counts=False, why=opening.why or struck)
         return tie(
@@ -392,8 +335,8 @@ class Session:
             self.reference_at(opening.t_us),
             start_us=self.start_us,
             without=NO_REFERENCE if self.reference is None else self.places.why,
-            setting=self._settings[unit.name].at(opening.t_us),
+            setting=self.told.setting_at(unit.name, opening.t_us),
             stroke=self.stroke_at(opening.t_us),
-            phase=self._phase.at(opening.t_us),
+            phase=self.told.phase_at(opening.t_us),
             kind="set" if moved and not struck else "turned",
         )

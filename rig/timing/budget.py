@@ -9,10 +9,12 @@ the mean of theirs.
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from rig.engine.index_places import disc_places
 from rig.engine.profile import Encoder
 from rig.engine.reference import GRADUATION, RUN_OUT, Reference
 from rig.engine.uncertainty import Contribution, combine, quantisation, rectangular, u_shaped
@@ -30,6 +32,9 @@ degrees (common practice, no source)."""
 
 FEW = 5
 """With fewer readings than this a cylinder's own spread is a guess: the unit's is used."""
+
+MOST_PLACES = 360
+"""More places than this on an encoder's disc are taken as all round it."""
 
 TOP_DEAD_CENTRE = "top dead centre"
 COUNTING = "counting"
@@ -59,11 +64,13 @@ class Seat:
     """Positions of the encoder that a figure rests on.
 
     ``vector`` is the mean of the unit vectors at their angles on the encoder's own shaft, which is
-    what a once-a-turn error sees; ``places`` is how many different positions there are.
+    what a once-a-turn error sees; ``places`` is how many different positions there are. Where it
+    is not known which position it was, ``elsewhere`` has the vectors that it may as well have.
     """
 
     vector: complex
     places: int
+    elsewhere: tuple[complex, ...] = ()
 
 
 def seat(crank_deg: Sequence[float], encoder: Encoder) -> Seat:
@@ -74,10 +81,18 @@ def seat(crank_deg: Sequence[float], encoder: Encoder) -> Seat:
 
 
 def reference_seat(reference: Reference, encoder: Encoder) -> Seat:
-    """The seat of top dead centre: the mean of the touches from both sides, else its own angle."""
+    """The seat of top dead centre: the mean of the touches from both sides, or where the crank
+    stood.
+
+    A dead centre that was only stated comes at several places on the disc of a geared encoder, and
+    nobody said at which it was found.
+    """
     sides = [side for side in (reference.forward_deg, reference.backward_deg) if side]
-    if len(sides) < 2:
-        return seat([reference.tdc_deg], encoder)
+    if not sides:
+        first = seat([reference.tdc_deg], encoder)
+        many = min(disc_places(encoder), MOST_PLACES)
+        others = (first.vector * cmath.rect(1.0, math.tau * n / many) for n in range(1, many))
+        return replace(first, elsewhere=tuple(others))
     vectors = [seat(side, encoder).vector for side in sides]
     return Seat(sum(vectors) / len(vectors), len(sides))
 
@@ -161,12 +176,21 @@ def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
     """Once-a-turn error of the encoder's mounting, A sin(angle + phase), phase not known.
 
     Between two angles d apart it comes to a sine of amplitude 2 A sin(d/2); between means over
-    several positions, to A times the distance of their mean vectors. Repeats do not reduce it.
+    several positions, to A times the distance of their mean vectors. Repeats do not reduce it. Of
+    positions that are not known the furthest apart are taken, so that the interval holds at each.
     """
     once_a_turn = encoder.run_out_deg / float(encoder.turns_per_crank_turn)
-    amplitude = once_a_turn * abs(first.vector - second.vector)
+    apart = max(
+        abs(one - other)
+        for one in (first.vector, *first.elsewhere)
+        for other in (second.vector, *second.elsewhere)
+    )
+    amplitude = once_a_turn * apart
+    positions = "positions compared,"
+    if first.elsewhere or second.elsewhere:
+        positions += " the furthest apart of those that they may be,"
     how = (
-        f"U-shaped, amplitude {amplitude:.3f} between the positions compared, of "
+        f"U-shaped, amplitude {amplitude:.3f} between the {positions} of "
         f"{once_a_turn:g} once a turn (JCGM 100, H.1.3.4)"
     )
     return Contribution(RUN_OUT, u_shaped(amplitude), math.inf, "B", how)

@@ -50,7 +50,7 @@ def test_all_of_it_and_the_capture_says_the_same_afterwards(tmp_path: Path) -> N
     assert not any(line.label == "BAD" for line in shown.lines)
     assert "to be trusted" in bench.desk.view().next
     bench.press("esc")
-    assert {"switch", "rig check"} <= bench.bench.session.said
+    assert {"switch", "rig check"} <= bench.bench.session.told.steps
     bench.bench.end()
     ran = rig("check", bench.job.folder, "--json")
     assert ran.status == 0
@@ -72,7 +72,7 @@ def test_steps_are_skipped_gone_back_to_and_broken_off(tmp_path: Path) -> None:
     bench.do("turn 400 at 120")
     bench.press("esc")
     assert bench.desk.view().panel is None
-    assert "rig check" not in bench.bench.session.said
+    assert "rig check" not in bench.bench.session.told.steps
     bench.press("k", *"sssssss")
     assert panel(bench).title == "rig check: verdicts"
     assert any(line.label == "not tried" for line in panel(bench).lines)
@@ -88,4 +88,4 @@ def test_a_bad_verdict_is_shown_first(tmp_path: Path) -> None:
     assert first.label == "BAD"
     assert "lower" in first.text
     assert "bad" in bench.desk.view().next
-    assert bench.bench.session.said == set()
+    assert bench.bench.session.told.steps == set()

@@ -116,7 +116,7 @@ def test_keys_work_from_the_page_and_close_it(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 30 at 60")
     bench.press("h", "n")
-    assert bench.bench.session.said == {"make safe"}
+    assert bench.bench.session.told.steps == {"make safe"}
     assert not bench.desk.view().deeds
     bench.press("h", "h")
     assert not bench.desk.view().deeds
@@ -138,12 +138,12 @@ def test_what_was_said_to_be_done_is_taken_back(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 30 at 60")
     bench.press("n", "n", "u")
-    assert bench.bench.session.said == {"make safe"}
+    assert bench.bench.session.told.steps == {"make safe"}
     bench.press("r", *"gap 0.30 mm", "enter", "p", *"new heel", "enter", "enter")
-    assert bench.bench.session.remarks == ["gap 0.30 mm"]
+    assert bench.bench.session.told.remarks == ["gap 0.30 mm"]
     bench.press("r", "enter", "y", "p", "enter", "n")
-    assert bench.bench.session.remarks == []
-    assert bench.bench.session.changes == [("new heel", "")]
+    assert bench.bench.session.told.remarks == []
+    assert bench.bench.session.told.changes == [("new heel", "")]
 
 
 def test_the_stroke_is_stated_again_only_when_asked_for(tmp_path: Path) -> None:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import math
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 from made_job import MadeJob, certificate_in, copied, refused, rig
+from scipy.optimize import brentq
 
 from rig.job.folder import Job
 from rig.session.gauge_notes import gauge_note
@@ -194,6 +197,76 @@ def test_a_mistyped_point_is_named_and_not_used(tmp_path: Path) -> None:
     used = Job(made.folder).reference()
     assert used is not None
     assert "point 3 left out" in used.how
+
+
+def test_lifts_a_hundredth_apart_are_used_and_it_is_said(tmp_path: Path) -> None:
+    """Exact lifts of the example's crank (100 x 190 mm, no offset), the far side met a little off:
+    8.00 and 3.80 mm before the top, 8.00 and 3.81 mm after it. Angles by root search."""
+    points = tmp_path / "points.txt"
+    points.write_text(
+        "after_index_deg; lift_mm\n"
+        + "".join(
+            f"{(200.0 + side * angle_at(lift)) % 360.0:.6f}; {lift}\n"
+            for side, lift in ((-1, 8.0), (-1, 3.80), (1, 3.81), (1, 8.0))
+        ),
+        "utf-8",
+    )
+    answer = rig("gauge", copied(tmp_path), points, "--json").answer
+    found = by(answer, "gauge, equal lifts")
+    assert found["tdc_deg"] == pytest.approx(200.0, abs=1e-3)
+    assert "lift 3.8 mm before the top and 3.81 mm after it" in found["warnings"][0]
+    assert any(p["name"] == "lifts nearly equal" for p in found["uncertainty"]["parts"])
+    plain = rig("gauge", copied(tmp_path / "again"), points).out
+    assert "3.81 mm after it are brought together, which moves their middle by -0.01" in plain
+
+
+def angle_at(lift_mm: float) -> float:
+    """Degrees from the top of a crank of 50 mm throw and 190 mm rod (Pythagoras)."""
+
+    def off(deg: float) -> float:
+        theta = math.radians(deg)
+        height = 50.0 * math.cos(theta) + math.sqrt(190.0**2 - (50.0 * math.sin(theta)) ** 2)
+        return 240.0 - height - lift_mm
+
+    return float(brentq(off, 0.0, 90.0, xtol=1e-12))
+
+
+def test_how_well_the_mark_is_read_is_said_in_degrees_or_round_the_rim(tmp_path: Path) -> None:
+    """A limit either way, rectangular (JCGM 100, 4.3.7); 1 mm round a rim of 412 mm is
+    360 / (pi 412) = 0.278135 degrees (the circumference)."""
+    made = series(tmp_path)
+    at = made.top_deg()
+    made.bench.note("mark", {"crank_deg": at, "what": "plain", "within_deg": 1.0})
+    made.bench.note("mark", {"crank_deg": at, "what": "fine", "within_deg": 0.2, "within": "0.2°"})
+    made.end()
+
+    def read(*more: str | float | Path) -> dict[str, float]:
+        others = gauged(made, "--mark-deg", 200, *more)["others"]
+        return {each["method"]: each["uncertainty"]["u_deg"] * math.sqrt(3.0) for each in others}
+
+    own = "the engine's own mark"
+    assert read() == pytest.approx({"plain": 1.0, "fine": 0.2, own: 1.0})
+    assert read("--mark-within", 0.5) == pytest.approx({"plain": 0.5, "fine": 0.2, own: 0.5})
+    assert read("--mark-within-deg", 0.5)[own] == pytest.approx(0.5)
+    for text, mm in (("1mm", 1.0), ("1 mm", 1.0), ("1/16 in", 1.5875)):
+        assert read("--mark-within", text)[own] == pytest.approx(0.278135 * mm, abs=1e-6)
+    points = (made.folder, made.capture, "--mark-deg", 200, "--mark-within")
+    assert "type degrees" in refused(2, "gauge", *points, "a bit")
+
+
+def test_points_written_down_within_a_turn_have_no_place_on_a_geared_disc(tmp_path: Path) -> None:
+    job = copied(tmp_path)
+    text = (job / "engine.toml").read_text("utf-8")
+    geared = re.sub(r"(?m)^\[encoder\]$", '[encoder]\nturns_per_crank_turn = "1/2"', text)
+    points = tmp_path / "points.txt"
+    points.write_text("140 8\n150 4\n190 4\n200 8\n", "utf-8")
+    plain = rig("gauge", job, points, "--json").answer
+    assert by(plain, "gauge, equal lifts")["forward_deg"] == [140.0, 150.0]
+    (job / "engine.toml").write_text(geared, "utf-8")
+    ran = rig("gauge", job, points, "--json")
+    assert ran.status == 0, ran.err
+    found = by(ran.answer, "gauge, equal lifts")
+    assert found["forward_deg"] == found["backward_deg"] == []
 
 
 def test_a_reference_that_moved_is_said(tmp_path: Path) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,6 +16,7 @@ from virtual_bench import VirtualBench
 
 from rig.command.live.gauge_live import typed_lift
 from rig.engine.firing import wrap_btdc
+from rig.engine.newjob import write_example
 from rig.faults import InputError
 from rig.job.work import work
 from rig.screen.view import Panel
@@ -119,11 +122,11 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     use(bench, "gauge, equal lifts")
     bench.press("esc")
     bench.do("goto 40 at 60", "goto 1 at 20", "rest 1")
-    bench.press("e", *"flywheel T", "enter")
+    bench.press("e", *"flywheel T", "enter", "enter")
     assert "flywheel T: 1.0" in bench.desk.view().message
     assert "before top dead centre" in bench.desk.view().message
     bench.do("goto 30 at 60", "goto 25 at 20", "rest 1")
-    bench.press("e", *"firing notch", "enter")
+    bench.press("e", *"firing notch", "enter", "enter")
     bench.press("w")
     lines = [line.text for line in panel(bench).lines]
     assert "IN USE" in lines[0]
@@ -145,6 +148,24 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     assert "firing notch: 25.0" in told
     proved = rig("verify", bench.bench.saved[0])
     assert proved.status == 0, proved.out
+
+
+def test_a_mark_that_was_chosen_does_not_stand_beside_itself(tmp_path: Path) -> None:
+    bench = both_sides(fitted(tmp_path))
+    bench.press("esc")
+    bench.do("goto 40 at 60", "goto 1 at 20", "rest 1")
+    bench.press("e", *"flywheel T", "enter", "enter")
+    use(bench, "flywheel T")
+    bench.press("esc")
+    bench.do("turn 30 at 60", "goto 0 at 90", "rest 0.6")
+    bench.press("space")
+    bench.do("turn 900 at 250", "rest 0.4")
+    bench.press("s", "y")
+    record = json.loads(certificate_in(bench.job.folder).read_text("ascii"))
+    assert record["reference"]["method"] == "flywheel T"
+    others = [each["method"] for each in record["other_references"]]
+    assert "flywheel T" not in others
+    assert "gauge, fit" in others
 
 
 def test_another_is_chosen_and_the_first_again(tmp_path: Path) -> None:
@@ -234,13 +255,91 @@ def test_a_mark_is_kept_taken_back_and_is_behind_by_it(tmp_path: Path) -> None:
     bench = fitted(tmp_path)
     bench.press("esc")
     bench.do("rest 1")
-    bench.press("e", *"pulley notch", "enter")
+    bench.press("e", *"pulley notch", "enter", "enter")
     assert "after the index" in bench.desk.view().message
-    assert [what for _, _, what in bench.bench.session.gauge.marks] == ["pulley notch"]
+    (mark,) = bench.bench.session.gauge.marks
+    assert (mark.what, mark.within_deg, mark.within) == ("pulley notch", 1.0, "")
     bench.press("e", "enter")
     assert "needs its words" in bench.desk.view().message
     bench.press("w", "x", "y")
     assert bench.bench.session.gauge.marks == []
+
+
+def test_how_well_a_mark_is_read_is_typed_and_lives_in_the_capture(tmp_path: Path) -> None:
+    """0.3 degrees either way, and 1 mm round the rim: arc = pi D b / 360 (checks R1)."""
+    bench = fitted(tmp_path)
+    bench.press("esc")
+    rim_mm = bench.job.profile.engine.rim_diameter_mm
+    assert rim_mm is not None
+    bench.do("goto 40 at 60", "goto 1 at 20", "rest 1")
+    bench.press("e", *"flywheel T", "enter")
+    question = bench.desk.talk.question
+    assert question is not None
+    assert "Nothing typed: 1 degree" in question.text
+    bench.press(*"0.3", "enter")
+    assert bench.desk.view().message.endswith("read within 0.3°")
+    bench.press("e", *"pulley notch", "enter", *"1 mm", "enter")
+    assert f"(1 mm round a rim of {rim_mm:g} mm)" in bench.desk.view().message
+    bench.press("e", *"third", "enter", *"some", "enter")
+    assert "type degrees" in bench.desk.view().message
+    bench.press(*"2", "enter")  # it is asked again, and the mark's words are not lost
+    assert bench.desk.view().message.endswith("read within 2°")
+    assert [mark.what for mark in bench.bench.session.gauge.marks][2:] == ["third"]
+    use(bench, "pulley notch")
+    used = bench.bench.session.reference
+    assert used is not None
+    half = 360.0 / (math.pi * rim_mm)
+    assert used.uncertainty.u_deg == pytest.approx(half / math.sqrt(3.0))
+    use(bench, "flywheel T")
+    used = bench.bench.session.reference
+    assert used is not None
+    assert used.uncertainty.u_deg == pytest.approx(0.3 / math.sqrt(3.0))
+    bench.bench.end()
+    # The note alone: the engine file says nothing of a rim any more.
+    plain = replace(bench.job.profile.engine, rim_diameter_mm=None)
+    again = work(replace(bench.job.profile, engine=plain), [bench.bench.capture_path])
+    assert again.reference == used
+    notch = next(m for m in again.played[0].gauge.marks if m.what == "pulley notch")
+    assert notch.within_deg == pytest.approx(half)
+
+
+def test_a_length_is_no_answer_where_no_rim_is_stated(tmp_path: Path) -> None:
+    folder = tmp_path / "job"
+    write_example(folder)
+    text = (folder / "engine.toml").read_text("utf-8")
+    (folder / "engine.toml").write_text(text.replace("rim_diameter_mm = 412\n", ""), "utf-8")
+    bench = VirtualBench(folder, 11)
+    bench.do("turn 750 at 300", "rest 1")
+    bench.press("e", *"pulley notch", "enter")
+    question = bench.desk.talk.question
+    assert question is not None
+    assert "mm" not in question.text
+    bench.press(*"1 mm", "enter")
+    assert "rim_diameter_mm" in bench.desk.view().message
+    assert bench.bench.session.gauge.marks == []
+    bench.press(*"0.5", "enter")
+    assert [mark.within_deg for mark in bench.bench.session.gauge.marks] == [0.5]
+
+
+def test_nearly_equal_lifts_are_brought_together_and_said(tmp_path: Path) -> None:
+    bench = fitted(tmp_path)
+    bench.do("goto 40 at 250")
+    for deg in POINTS:
+        bench.do(f"goto {deg} at 40")
+        typed(bench, lift(bench))
+    assert "turn back to" in bench.desk.view().next.lower()
+    bench.do("goto -45 at 60")
+    for deg in POINTS:
+        bench.do(f"goto {-deg - 0.06} back at 40")  # a few hundredths of a millimetre lower
+        typed(bench, lift(bench))
+    before, after = sorted(r.point.lift_mm for r in bench.bench.session.gauge.readings)[4:]
+    assert 0.0 < after - before < 0.05
+    assert "3 of 3 nearly equal" in said(bench)
+    assert "enough points" in bench.desk.view().next.lower()
+    true_deg = bench.rig.truth()["tdc_deg_after_index"]
+    shown = next(line for line in panel(bench).beside if line.label == "equal lifts")
+    run_out = bench.job.profile.encoder.run_out_deg
+    assert abs(wrap_btdc(float(shown.text.split("°")[0]) - true_deg)) < 0.2 + run_out
 
 
 def test_nothing_is_asked_before_the_index_has_passed(tmp_path: Path) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+import re
 from pathlib import Path
 
 import pytest
@@ -45,3 +47,40 @@ def test_without_its_uncertainty_nothing_is_stated(tmp_path: Path) -> None:
     assert (ran.status, ran.answer["tdc_deg"], ran.answer["cylinder"]) == (0, 20.0, 1)
     # A limit of 0.5 either way, taken as rectangular: 0.5/sqrt(3) = 0.288675 (JCGM 100, 4.3.7).
     assert ran.answer["uncertainty"]["u_deg"] == pytest.approx(0.288675, abs=1e-6)
+
+
+def test_an_unreadable_reference_is_moved_aside_and_told(tmp_path: Path) -> None:
+    job = copied(tmp_path)
+    path = job / "reference.json"
+    path.write_bytes(b"{")
+    ran = rig("tdc", job, "--state-deg", 20, "--within-deg", 1)
+    assert ran.status == 0
+    (moved,) = job.glob("reference.unreadable-*.json")
+    assert moved.read_bytes() == b"{"
+    assert ran.err == f"rig tdc: the old reference could not be read and was moved to {moved}\n"
+
+
+def test_a_limit_is_a_length_round_the_rim_too(tmp_path: Path) -> None:
+    """1 mm round a rim of 412 mm is 360 / (pi 412) = 0.278135 degrees (the circumference)."""
+    rig("new", tmp_path / "job", "--example", "example")
+    ran = rig("tdc", tmp_path / "job", "--state-deg", 20, "--within", "1 mm", "--json")
+    assert ran.status == 0, ran.err
+    half = ran.answer["uncertainty"]["u_deg"] * math.sqrt(3.0)
+    assert half == pytest.approx(0.278135, abs=1e-6)
+    assert ran.answer["how"] == "stated by hand, within 0.278° (1 mm round a rim of 412 mm)"
+    words = ("--state-deg", 20, "--within", "a bit")
+    assert "type degrees" in refused(2, "tdc", tmp_path / "job", *words)
+
+
+def test_on_a_geared_encoder_it_is_said_what_only_stating_costs(tmp_path: Path) -> None:
+    job = tmp_path / "job"
+    rig("new", job, "--example", "geared_propeller")
+    words = ("--state-deg", 20, "--within", 0.5)
+    assert "at 16 places of the geared encoder's disc" in rig("tdc", job, *words).out
+    text = (job / "engine.toml").read_text("utf-8")
+    without = re.sub(r"(?m)^run_out_deg = .*$", "run_out_deg = 0", text)
+    assert without != text
+    (job / "engine.toml").write_text(without, "utf-8")
+    assert "16 places" not in rig("tdc", job, *words).out
+    rig("new", tmp_path / "plain", "--example", "example")
+    assert "disc" not in rig("tdc", tmp_path / "plain", *words).out

@@ -12,9 +12,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.optimize import brentq
 
 from rig.engine import geometry
-from rig.engine.equal_lifts import equal_lifts
+from rig.engine.equal_lifts import NEARLY_EQUAL, NOT_KNOWN, equal_lifts, near
 from rig.engine.gauge import Gauge, GaugePoint
 from rig.engine.profile import Geometry
 from rig.faults import InputError
@@ -122,3 +125,147 @@ def test_bad_series() -> None:
         equal_lifts(one[:1], Gauge())
     with pytest.raises(InputError, match="below the top"):
         equal_lifts([GaugePoint(90.0, -1.0), GaugePoint(120.0, -1.0)], Gauge())
+
+
+# -- lifts that are only nearly equal --
+
+
+def angle_of(lift_mm: float, shape: Geometry, *, after: bool) -> float:
+    """Degrees past the bore's direction at ``lift_mm``, by root search on the triangle of throw,
+    rod and offset alone (Pythagoras)."""
+    r, rod, e = shape.throw_mm, shape.rod_mm, shape.offset_mm or 0.0
+
+    def height(theta: float) -> float:
+        return r * math.cos(theta) + math.sqrt(rod**2 - (r * math.sin(theta) - e) ** 2)
+
+    top = math.asin(e / (rod + r))
+    wanted = math.sqrt((rod + r) ** 2 - e**2) - lift_mm
+    ends = (top, top + 2.8) if after else (top - 2.8, top)
+    return math.degrees(brentq(lambda theta: height(theta) - wanted, *ends, xtol=1e-14))
+
+
+def nearly(shape: Geometry, *pairs: tuple[float, float], top_deg: float = 90.0) -> list[GaugePoint]:
+    """Exact points: a lift before the top and another after it, for each pair."""
+    return [
+        GaugePoint(top_deg + angle_of(lift, shape, after=after), lift)
+        for pair in pairs
+        for after, lift in zip((False, True), pair, strict=True)
+    ]
+
+
+def test_t5_with_lifts_a_few_hundredths_apart() -> None:
+    """T5's middles and its line, although no lift was met again exactly."""
+    points = nearly(OFFSET, (2.0, 2.01), (5.01, 4.97), (9.97, 10.02), top_deg=0.0)
+    for shape in (None, UNKNOWN, OFFSET):
+        found = equal_lifts(points, EVEN, shape)
+        middles = [m.middle_deg % 360.0 for m in found.middles]
+        assert middles == pytest.approx([1.577142, 1.599145, 1.637215], abs=1.5e-3)
+        assert found.reference.tdc_deg == pytest.approx(1.561888, abs=2e-3)
+    moved = [m.moved_deg for m in found.middles]
+    # Half of the degrees a millimetre there, times what the lifts differ by.
+    slopes = [
+        geometry.deg_per_mm(geometry.btdc_from_travel_deg(x, K1), K1) for x in (2.0, 5.0, 10.0)
+    ]
+    expected = [-slope * by / 2.0 for slope, by in zip(slopes, (0.01, -0.04, 0.05), strict=True)]
+    assert moved == pytest.approx(expected, rel=0.02)
+    assert "nearly equal ones brought together" in found.reference.how
+    assert "lift 2 mm before the top and 2.01 mm after it" in found.reference.warnings[0]
+    assert found.reference.warnings[0].endswith(f"moves their middle by {moved[0]:+.3f} degrees")
+
+
+@given(
+    throw=st.floats(10.0, 150.0),
+    rods=st.floats(2.8, 8.0),
+    offset=st.floats(-0.1, 0.1),
+    depth=st.floats(0.003, 0.5),
+    step=st.floats(-1.0, 1.0),
+)
+def test_what_bringing_together_errs_by_is_within_what_is_counted(
+    throw: float, rods: float, offset: float, depth: float, step: float
+) -> None:
+    """Any crank, up to a quarter turn from the top; the program is told nothing of it. What an
+    offset does to the middle half-way is no matter of the step: it is taken from the search too."""
+    shape = Geometry(throw, rods * throw, offset * throw)
+    lift = depth * 2.0 * throw
+    by = step * min(0.05, lift / 11.0)
+    found = equal_lifts(nearly(shape, (lift, lift + by)), EVEN)
+    (middle,) = found.middles
+    half_way = [90.0 + angle_of(lift + by / 2.0, shape, after=after) for after in (False, True)]
+    off = (middle.middle_deg - sum(half_way) / 2.0 + 180.0) % 360.0 - 180.0
+    assert abs(off) <= NOT_KNOWN * abs(middle.moved_deg) + 1e-4
+    part = [p for p in found.reference.uncertainty.parts if p.name == NEARLY_EQUAL]
+    if abs(by) > 1e-5:
+        (counted,) = part
+        assert counted.u_deg == pytest.approx(NOT_KNOWN * abs(middle.moved_deg) / math.sqrt(3.0))
+    told = equal_lifts(nearly(shape, (lift, lift + by)), EVEN, shape).middles[0]
+    off = (told.middle_deg - sum(half_way) / 2.0 + 180.0) % 360.0 - 180.0
+    assert abs(off) <= 0.03 * abs(told.moved_deg) + 1e-4
+
+
+def test_how_near_is_near() -> None:
+    assert near(3.80, 3.81)
+    assert near(3.80, 3.85)
+    assert not near(3.80, 3.86)
+    assert not near(0.10, 0.12)  # a tenth of the smaller one
+    points = nearly(K1, (3.80, 3.86), (8.0, 8.0))
+    told = equal_lifts(points, Gauge()).reference.warnings
+    assert told[:2] == (
+        "lift 3.8 mm was read on one side only and left out",
+        "lift 3.86 mm was read on one side only and left out",
+    )
+    with pytest.raises(InputError, match=r"within 0\.05 mm"):
+        equal_lifts(points[:2], Gauge())
+
+
+def test_as_many_as_can_find_a_partner_and_equal_ones_stay_as_they_are() -> None:
+    """3.82 and 3.83 together would leave 3.80 and 3.86 without one."""
+    pairs = ((8.0, 8.0), (3.80, 3.82), (3.83, 3.86), (2.0, 2.0))
+    found = equal_lifts(nearly(K1, *pairs), Gauge())
+    assert [m.lift_mm for m in found.middles] == pytest.approx([2.0, 3.81, 3.845, 8.0])
+    assert [m.apart_mm for m in found.middles] == pytest.approx([0.0, 0.02, 0.03, 0.0])
+    alone = equal_lifts(nearly(K1, (8.0, 8.0), (2.0, 2.0)), Gauge()).middles
+    assert [found.middles[0], found.middles[3]] == list(alone)
+    turned = equal_lifts(nearly(K1, *pairs)[::-1], Gauge())
+    assert turned.reference.tdc_deg == pytest.approx(found.reference.tdc_deg, abs=1e-9)
+    assert turned.middles == found.middles
+
+
+def test_lifts_a_rounding_apart_are_one() -> None:
+    """2.0000004 and 2.0000006 mm: as one lift, not as two that a line is laid through."""
+    points = nearly(K1, (2.0000004, 2.0000006), (2.0000006, 2.0000004))
+    found = equal_lifts(points, Gauge())
+    assert [m.apart_mm for m in found.middles] == [0.0]
+    assert found.reference.tdc_deg == pytest.approx(90.0, abs=1e-5)
+
+
+def test_near_lifts_on_one_side_are_no_pair() -> None:
+    one_side = nearly(K1, (3.80, 6.0), (3.82, 9.0))[::2]
+    with pytest.raises(InputError, match="one side"):
+        equal_lifts(one_side, Gauge())
+
+
+@pytest.mark.parametrize("zero_mm", [0.0, 0.03])
+@pytest.mark.parametrize("lifts", [(2.0, 4.0, 7.0, 10.0), (0.6, 1.5, 3.0)])
+def test_stated_uncertainty_of_nearly_equal_lifts_against_scatter(
+    lifts: tuple[float, ...], zero_mm: float
+) -> None:
+    """The far side missed by up to 0.05 mm, the gauge's zero off; the gauge shows hundredths."""
+    rng = np.random.default_rng(11)
+    stated = Gauge(u_lift_mm=0.01, u_angle_deg=0.03)
+    errors, us, covered, brought = [], [], 0, 0
+    for _ in range(200):
+        points = []
+        for lift in lifts:
+            for after in (False, True):
+                stood = lift + (rng.uniform(-0.035, 0.035) if after else 0.0)
+                typed = round(stood + zero_mm + rng.normal(0.0, 0.01), 2)
+                angle = angle_of(stood, OFFSET, after=after) + rng.normal(0.0, 0.03)
+                points.append(GaugePoint(angle, typed))
+        found = equal_lifts(points, stated)
+        brought += sum(bool(m.apart_mm) for m in found.middles)
+        errors.append((found.reference.tdc_deg - 1.562806 + 180.0) % 360.0 - 180.0)
+        us.append(found.reference.uncertainty.u_deg)
+        covered += abs(errors[-1]) <= found.reference.uncertainty.U_deg
+    assert brought > 200
+    assert 0.8 < np.median(us) / np.std(errors) < 1.35
+    assert covered >= 184

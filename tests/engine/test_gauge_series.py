@@ -53,6 +53,19 @@ def test_a_reference_keeps_the_places_that_it_rests_on() -> None:
         assert len(reference.backward_deg) == 4
 
 
+def test_on_a_geared_encoder_the_turn_of_the_crank_is_part_of_the_place() -> None:
+    """At half crank speed it comes round after two turns: 359.2 and 719.2 are two places of it."""
+    geared = replace(ENCODER, turns_per_crank_turn=Fraction(1, 2))
+    for turns in (0, 1, 2):
+        later = [replace(p, angle_deg=p.angle_deg + 360.0 * turns) for p in points()]
+        for reference in work_through(later, Gauge(), ENGINE, geared).references:
+            kept = sorted((*reference.forward_deg, *reference.backward_deg))
+            assert kept == pytest.approx(sorted((TDC + at + 360.0 * turns) % 720.0 for at in AT))
+        for reference in work_through(later, Gauge(), ENGINE, geared, turn_known=False).references:
+            assert reference.forward_deg == reference.backward_deg == ()
+            assert reference.tdc_deg == pytest.approx(TDC, abs=1e-3)
+
+
 @pytest.mark.parametrize("turned_at", ["encoder", "crank"])
 def test_play_is_carried_to_the_side_of_forward_movement(turned_at: str) -> None:
     """Turned at its own end the encoder leads the crank by half the play forward (geometry)."""

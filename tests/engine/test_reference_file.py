@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 from pathlib import Path
@@ -99,6 +100,64 @@ def test_a_disk_that_refuses_leaves_the_old_file(
         save_reference(tmp_path, numbered(2))
     monkeypatch.undo()
     assert load_references(tmp_path) == (numbered(1),)
+    assert [each.name for each in tmp_path.iterdir()] == ["reference.json"]
+
+
+def test_saved_at_once_by_two_programs_both_are_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other program saves while the file of the first is on its way to the disk."""
+    save_reference(tmp_path, numbered(1))
+    to_disk = os.fsync
+
+    def meanwhile(file: int) -> None:
+        monkeypatch.setattr(os, "fsync", to_disk)
+        save_reference(tmp_path, numbered(2))
+        to_disk(file)
+
+    monkeypatch.setattr(os, "fsync", meanwhile)
+    assert save_reference(tmp_path, numbered(3)) is None
+    assert load_references(tmp_path) == tuple(numbered(each) for each in (3, 2, 1))
+    assert [each.name for each in tmp_path.iterdir()] == ["reference.json"]
+
+
+def test_replaced_by_a_program_that_did_not_look_it_is_saved_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As between the last look at the file and the step; and by hand, with what cannot be read."""
+    path = tmp_path / "reference.json"
+    save_reference(path, numbered(1))
+    blind = path.read_bytes()
+    replace = os.replace
+
+    for late, kept in ((blind, (3, 1)), (b"{", (4,))):
+
+        def then(making: Path, target: Path, late: bytes = late) -> None:
+            monkeypatch.setattr(os, "replace", replace)
+            replace(making, target)
+            Path(target).write_bytes(late)
+
+        monkeypatch.setattr(os, "replace", then)
+        aside = save_reference(path, numbered(kept[0]))
+        assert load_references(path) == tuple(numbered(each) for each in kept)
+        assert aside is None if late == blind else aside and aside.read_bytes() == late
+
+
+def test_a_file_that_never_rests_is_given_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "reference.json"
+    save_reference(path, numbered(1))
+    times = itertools.count()
+
+    def touched(_: int) -> None:
+        os.utime(path, ns=(0, next(times)))
+
+    monkeypatch.setattr(os, "fsync", touched)
+    with pytest.raises(InputError, match="other programs write it all the time"):
+        save_reference(path, numbered(2))
+    monkeypatch.undo()
+    assert load_references(path) == (numbered(1),)
     assert [each.name for each in tmp_path.iterdir()] == ["reference.json"]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -10,8 +12,8 @@ from rig.engine.file import load_profile
 from rig.engine.geometry import travel_mm
 from rig.engine.reference import stated
 from rig.faults import InputError
-from rig.session.dead_centre import chosen, is_of_dead_centre, mark_words
-from rig.session.gauge_notes import GaugeNotes, gauge_note
+from rig.session.dead_centre import chosen, is_of_dead_centre, mark_reference, mark_words
+from rig.session.gauge_notes import EngineMark, GaugeNotes, gauge_note
 from rig.wire.records import Note
 
 PROFILE = load_profile(Path(__file__).parents[2] / "rig" / "engine" / "example.toml")
@@ -44,14 +46,45 @@ def test_an_earlier_one_is_taken_as_it_was() -> None:
 
 
 def test_a_mark_of_the_engine() -> None:
-    notes = GaugeNotes(marks=[(921.5, 1, "flywheel T")])
+    notes = GaugeNotes(marks=[EngineMark(921.5, 1, "flywheel T")])
     found = chosen({"mark": 0}, [], notes, PROFILE)
     assert found.tdc_deg == pytest.approx(201.5)
     assert found.method == "flywheel T"
     assert mark_words(notes.marks[0], STOP).startswith("flywheel T: 1.50° after top dead centre")
     assert "after the index" in mark_words(notes.marks[0], None)
     assert is_of_dead_centre(notes.marks[0], STOP)
-    assert not is_of_dead_centre((TOP_DEG - 36.0, 1, "firing notch"), STOP)
+    assert not is_of_dead_centre(EngineMark(TOP_DEG - 36.0, 1, "firing notch"), STOP)
+
+
+def test_a_mark_is_as_good_as_its_note_says() -> None:
+    """A limit either way, taken as rectangular: 0.3/sqrt(3) and 1/sqrt(3) (JCGM 100, 4.3.7)."""
+    notes = GaugeNotes()
+    read = {"crank_deg": 201.5, "what": "flywheel T", "within_deg": 0.3}
+    notes.take(Note(0.0, "mark", read | {"within": "1 mm round a rim of 382 mm"}))
+    notes.take(Note(0.0, "mark", {"crank_deg": 201.5, "what": "as notes were"}))
+    found = [chosen({"mark": n}, [], notes, PROFILE) for n in (0, 1)]
+    assert found[0].uncertainty.u_deg == pytest.approx(0.173205, abs=1e-6)
+    assert found[0].how == "the crank stood at flywheel T, read within 1 mm round a rim of 382 mm"
+    assert found[1].uncertainty.u_deg == pytest.approx(0.577350, abs=1e-6)
+    assert found[1].how == "the crank stood at as notes were"
+    assert mark_words(notes.marks[0], STOP).endswith("read within 1 mm round a rim of 382 mm")
+    # What is said afterwards stands for a note without anybody's word, not for one that has it.
+    notes.take(Note(0.0, "mark", {"crank_deg": 201.5, "what": "enter alone", "within_deg": 1.0}))
+    assert [mark_reference(mark, 0.5).uncertainty.u_deg for mark in notes.marks] == pytest.approx(
+        [0.173205, 0.288675, 0.288675], abs=1e-6
+    )
+
+
+def test_a_mark_keeps_its_place_on_the_disc_of_a_geared_encoder() -> None:
+    """At half crank speed the disc is as it was after two turns of the crank, not after one."""
+    encoder = replace(PROFILE.encoder, turns_per_crank_turn=Fraction(1, 2))
+    geared = replace(PROFILE, encoder=encoder)
+    notes = GaugeNotes(marks=[EngineMark(920.0, 1, "flywheel T")])
+    found = chosen({"mark": 0}, [], notes, geared)
+    assert found.tdc_deg == pytest.approx(200.0)
+    assert found.forward_deg == pytest.approx((200.0,))
+    notes = GaugeNotes(marks=[EngineMark(560.0, 1, "flywheel T")])
+    assert chosen({"mark": 0}, [], notes, geared).forward_deg == pytest.approx((560.0,))
 
 
 @pytest.mark.parametrize(

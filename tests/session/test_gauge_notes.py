@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rig.session.gauge_notes import GaugeNotes, falling, gauge_note, out_of_order
+from rig.session.gauge_notes import EngineMark, GaugeNotes, falling, gauge_note, out_of_order
 from rig.wire.records import Note
 
 
@@ -51,7 +51,23 @@ def test_a_note_without_sense_is_told_and_loses_nothing(value: dict[str, object]
 
 def test_marks_of_the_engine() -> None:
     notes = taken({"crank_deg": 512.0, "what": "flywheel mark"}, {"crank_deg": 1.0}, name="mark")
-    assert notes.marks == [(512.0, 1, "flywheel mark"), (1.0, 1, "the engine's own mark")]
+    assert notes.marks == [
+        EngineMark(512.0, 1, "flywheel mark"),
+        EngineMark(1.0, 1, "the engine's own mark"),
+    ]
+    read = {"crank_deg": 512.0, "what": "T", "within_deg": 0.25, "within": "0.25°"}
+    assert taken(read, name="mark").marks == [EngineMark(512.0, 1, "T", 0.25, "0.25°")]
+
+
+@pytest.mark.parametrize(
+    "more",
+    [{"within_deg": "0.5"}, {"within_deg": 0.0}, {"within_deg": -1.0}, {"within_deg": 181.0},
+     {"within_deg": True}, {"within_deg": 0.5, "within": 2}, {"within": "x" * 101}],
+)  # fmt: skip
+def test_a_mark_read_within_nonsense_is_told(more: dict[str, object]) -> None:
+    notes = taken({"crank_deg": 1.0} | more, name="mark")
+    assert notes.marks == []
+    assert "within" in notes.wrong[0]
 
 
 def test_points_come_to_with_the_piston_falling_are_told() -> None:

@@ -89,6 +89,41 @@ def test_seats() -> None:
     assert reference_seat(reference(100.0), FINE_ENCODER).places == 1
 
 
+@given(
+    st.sampled_from([Fraction(1, 2), Fraction(9, 16), Fraction(2, 3), Fraction(2)]),
+    st.floats(0.0, 360.0),
+    st.floats(0.0, 6000.0),
+)
+def test_a_stated_dead_centre_is_taken_at_the_worst_of_its_places(
+    ratio: Fraction, tdc: float, opens: float
+) -> None:
+    """Brute force over the phase, and over the turns of the crank on which it may have been read,
+    the error being A sin(angle + phase) on the encoder's own shaft."""
+    encoder = replace(FINE_ENCODER, run_out_deg=0.12, turns_per_crank_turn=ratio)
+    phase = np.radians(np.arange(0.0, 360.0, 0.2))
+    turns = np.arange(ratio.denominator)[:, None]
+    own = math.radians(opens * float(ratio)) + phase
+    top = np.radians((tdc + 360.0 * turns) * float(ratio)) + phase
+    worst = float(np.max(0.12 / float(ratio) * (np.sin(own) - np.sin(top))))
+    datum = reference_seat(reference(tdc % 360.0), encoder)
+    part = run_out(encoder, seat([opens], encoder), datum)
+    assert part.u_deg * math.sqrt(2.0) == pytest.approx(worst, abs=1e-5)
+
+
+def test_where_the_crank_stood_is_the_place_of_a_mark() -> None:
+    encoder = replace(FINE_ENCODER, run_out_deg=0.12, turns_per_crank_turn=Fraction(1, 2))
+    mark = reference(20.0, touches=((380.0,), ()))
+    part = run_out(encoder, seat([380.0], encoder), reference_seat(mark, encoder))
+    assert part.u_deg == pytest.approx(0.0, abs=1e-12)
+    stated = reference_seat(reference(20.0), encoder)
+    assert run_out(encoder, seat([380.0], encoder), stated).u_deg == pytest.approx(
+        2.0 * 0.24 / math.sqrt(2.0)
+    )
+    odd = replace(encoder, turns_per_crank_turn=Fraction("0.123457"))  # all round, not a million
+    all_round = run_out(odd, seat([55.0], odd), reference_seat(reference(20.0), odd))
+    assert all_round.u_deg == pytest.approx(2.0 * 0.12 / 0.123457 / math.sqrt(2.0), rel=1e-3)
+
+
 def test_graduation_is_of_each_position() -> None:
     """Rectangular (JCGM 100:2008, 4.3.7) at the opening and at the two touches of the stop."""
     encoder = replace(FINE_ENCODER, graduation_error_deg=0.06)

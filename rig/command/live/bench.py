@@ -265,8 +265,8 @@ class Bench:
 
     def next_setting(self, unit: str) -> str:
         """The lever of ``unit`` was moved to its next setting; its name."""
-        names = [setting.name for setting in self.session.unit(unit).settings]
-        name = names[(names.index(self.session.setting_of(unit)) + 1) % len(names)]
+        names = [setting.name for setting in self.session.told.unit(unit).settings]
+        name = names[(names.index(self.session.told.setting_of(unit)) + 1) % len(names)]
         self.note("setting", {"unit": unit, "setting": name})
         return name
 
@@ -280,7 +280,7 @@ class Bench:
         if not counted:
             raise InputError("there is no reading to strike out")
         last = counted[-1].t_us
-        back = self.session.is_struck(last)
+        back = self.session.told.struck(last)
         self.note("strike", {"t_us": last, **({"back": True} if back else {})})
         return "the last reading counts again" if back else "the last reading was struck out"
 

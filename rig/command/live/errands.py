@@ -260,7 +260,7 @@ class PastClick(_Led):
 
 
 def _window(bench: Bench, unit: Unit) -> Window:
-    name = bench.session.setting_of(unit.name)
+    name = bench.session.told.setting_of(unit.name)
     window = next(s for s in unit.settings if s.name == name).window
     if window is None:
         raise InputError(f"{unit.name}, {name}: no figure is stated to go by")

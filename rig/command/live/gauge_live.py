@@ -10,6 +10,7 @@ from rig.command.live.bench import Bench
 from rig.command.live.deeds import Deed
 from rig.command.live.errands import Errand
 from rig.command.live.talk import Talk
+from rig.engine.equal_lifts import near
 from rig.engine.firing import geometry_of, plug_hole_offset_deg
 from rig.engine.gauge import GaugePoint, lift_in_mm, within_stroke
 from rig.engine.gauge_points import LiftUnit
@@ -28,8 +29,6 @@ STILL_S = 0.5
 STILL_DEG = 0.1
 """A crank that moves by no more than this in half a second is held (a quarter of its uncertainty
 as stated of a gauge point comes of it; common practice, no source)."""
-NEARLY_MM = 0.05
-"""Lifts nearer than this are not asked for again on the other side (common practice, no source)."""
 ENOUGH = 3
 """Points a side after which no more are asked for (common practice, no source)."""
 UNITS: dict[str, LiftUnit] = {"": "mm", "mm": "mm", "in": "inch", "inch": "inch", '"': "inch"}
@@ -177,6 +176,9 @@ class GaugePoints(Errand):
                 continue
             value, U = round_for_show(found.reference.tdc_deg, found.reference.uncertainty.U_deg)
             lines.append(PanelLine(name, f"{value}° ± {U}°", "now"))
+        middles = series.lifts.middles if series.lifts else ()
+        if together := sum(bool(each.apart_mm) for each in middles):
+            lines.append(PanelLine("", f"{together} of {len(middles)} nearly equal", "quiet"))
         return lines
 
     def _once_more(self, worked: _Worked) -> str:
@@ -353,4 +355,4 @@ def _where_next(before: list[float], after: list[float]) -> str:
 
 
 def _has(lifts: list[float], lift: float) -> bool:
-    return any(abs(each - lift) < NEARLY_MM for each in lifts)
+    return any(near(each, lift) for each in lifts)

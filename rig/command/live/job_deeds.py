@@ -16,8 +16,9 @@ from rig.command.live.stroke import needs_no_stroke
 from rig.command.live.talk import Talk
 from rig.command.live.which_centre import WhichCentre
 from rig.engine.profile import Unit
+from rig.engine.within import typed_within
 from rig.faults import InputError
-from rig.session.dead_centre import mark_words
+from rig.session.dead_centre import MARK_WITHIN_DEG, mark_words
 from rig.session.gauge_notes import MARK
 
 
@@ -146,14 +147,14 @@ class JobDeeds:
         self._talk.say(f"not done after all: {step}")
 
     def _phase(self) -> Deed:
-        if self._bench.session.phase == "as left":
+        if self._bench.session.told.phase == "as left":
             return Deed("t", "as found", "back to readings as found", "t again", self._ask_phase)
         does = "everything is tightened: as left from now on"
         return Deed("t", "tightened", does, "t again", self._ask_phase)
 
     def _ask_phase(self) -> None:
         bench = self._bench
-        if bench.session.phase == "as left":
+        if bench.session.told.phase == "as left":
             self._talk.ask("Go back to readings as found?", lambda: bench.set_phase(False))
         else:
             self._talk.ask(
@@ -179,15 +180,33 @@ class JobDeeds:
         at = still_deg(self._bench)
         self._talk.ask_for(
             "At which mark does the crank stand (flywheel T, pulley notch ...)?",
-            lambda what: self._mark(at, what),
+            lambda what: self._ask_within(at, what),
         )
 
-    def _mark(self, at_deg: float, what: str) -> None:
+    def _ask_within(self, at_deg: float, what: str) -> None:
         if not what:
             raise InputError("a mark needs its words, so that it is known which one it was")
+        rim = self._bench.job.profile.engine.rim_diameter_mm
+        lengths = ", or how many mm or in of the rim (1 mm)" if rim else ""
+        self._talk.ask_for(
+            f"Within how many degrees is it read, either way (0.5){lengths}? Nothing typed:"
+            f" {MARK_WITHIN_DEG:g} degree",
+            lambda within: self._mark(at_deg, what, within),
+        )
+
+    def _mark(self, at_deg: float, what: str, within: str) -> None:
         session = self._bench.session
+        read: dict[str, object] = {"within_deg": MARK_WITHIN_DEG}
+        if within:
+            try:
+                typed = typed_within(within, self._bench.job.profile.engine.rim_diameter_mm)
+            except InputError:
+                self._ask_within(at_deg, what)  # the mark's words are not lost
+                raise
+            read = {"within_deg": typed.deg, "within": typed.words}
         cylinder = session.reference.cylinder if session.reference else 1
-        self._bench.note(MARK, {"crank_deg": at_deg, "what": what, "cylinder": cylinder})
+        note = {"crank_deg": at_deg, "what": what, "cylinder": cylinder}
+        self._bench.note(MARK, note | read)
         self._talk.say(mark_words(session.gauge.marks[-1], session.here))
 
     # -- readings --
@@ -252,11 +271,11 @@ class JobDeeds:
     # -- the record --
 
     def _ask_remark(self) -> None:
-        more = "; nothing typed: take the last one back" if self._bench.session.remarks else ""
+        more = "; nothing typed: take the last one back" if self._bench.session.told.remarks else ""
         self._talk.ask_for(f"Remark for the certificate (gap, weather ...){more}?", self._remark)
 
     def _remark(self, text: str) -> None:
-        remarks = self._bench.session.remarks
+        remarks = self._bench.session.told.remarks
         if text:
             self._bench.note("remark", {"text": text})
         elif remarks:
@@ -264,11 +283,11 @@ class JobDeeds:
                            lambda: self._taken_back("remark"))  # fmt: skip
 
     def _ask_change(self) -> None:
-        more = "; nothing typed: take the last one back" if self._bench.session.changes else ""
+        more = "; nothing typed: take the last one back" if self._bench.session.told.changes else ""
         self._talk.ask_for(f"What was changed on the engine or a unit{more}?", self._change)
 
     def _change(self, words: str) -> None:
-        changes = self._bench.session.changes
+        changes = self._bench.session.told.changes
         if words:
             self._ask_where(words)
         elif changes:

@@ -98,7 +98,7 @@ class WhichCentre(Errand):
         self._talk.say(f"in use now: {found.method}, {value}° after the index ± {U}°")
 
     def _ask_back(self) -> None:
-        what = self._bench.session.gauge.marks[-1][2]
+        what = self._bench.session.gauge.marks[-1].what
         self._talk.ask(
             f"Take back that the crank stood at {what}?",
             lambda: self._taken_back(what),

@@ -1,0 +1,107 @@
+"""What the person told: what holds for the readings from then on, and what goes on the record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Literal
+
+from rig.engine.profile import Profile, Unit
+from rig.faults import InputError
+from rig.session.since import Since, put
+
+Phase = Literal["as found", "as left"]
+Act = Callable[[float, dict[str, object]], None]
+
+
+class Told:
+    """From the notes of a capture, each in force from the rig's time at which it was made."""
+
+    def __init__(self, profile: Profile) -> None:
+        self._units = profile.units
+        self.remarks: list[str] = []
+        self.changes: list[tuple[str, str]] = []  # what was changed, on which unit ("": on all)
+        self.changed_us: list[float] = []  # and when
+        self.steps: set[str] = set()  # said to be done
+        self._settings = {unit.name: Since(unit.settings[0].name) for unit in profile.units}
+        self._moving = {unit.name: Since(False) for unit in profile.units}
+        self._phase: Since[Phase] = Since("as found")
+        self._struck: dict[float, str] = {}
+        self.acts: dict[str, Act] = {
+            "setting": self._setting,
+            "moving": self._move,
+            "phase": self._tightened,
+            "strike": self._strike,
+            "said": self._said,
+            "change": self._change,
+            "remark": self._remark,
+        }
+        """Kind of note to what it does; raises what a note that makes no sense raises."""
+
+    def unit(self, name: str) -> Unit:
+        """The unit of that name. Raises InputError when there is none."""
+        for unit in self._units:
+            if unit.name == name:
+                return unit
+        names = ", ".join(unit.name for unit in self._units)
+        raise InputError(f"there is no unit {name!r}; the engine file has {names}")
+
+    # -- in force ---------------------------------------------------------------------------------
+
+    def setting_of(self, unit: str) -> str:
+        """Name of the setting in force for ``unit`` now."""
+        return self._settings[unit].now
+
+    def setting_at(self, unit: str, t_us: float) -> str:
+        """Name of the setting in force for ``unit`` at ``t_us``."""
+        return self._settings[unit].at(t_us)
+
+    def moving_at(self, unit: str, t_us: float) -> bool:
+        """Whether ``unit`` was being moved at ``t_us``, the crank held."""
+        return self._moving[unit].at(t_us)
+
+    @property
+    def phase(self) -> Phase:
+        """As found, or as left after the tightening."""
+        return self._phase.now
+
+    def phase_at(self, t_us: float) -> Phase:
+        """The phase in force at ``t_us``."""
+        return self._phase.at(t_us)
+
+    def struck(self, t_us: float) -> str:
+        """Why the opening at ``t_us`` was struck out by hand; empty when it was not."""
+        return self._struck.get(t_us, "")
+
+    # -- notes ------------------------------------------------------------------------------------
+
+    def _setting(self, t_us: float, value: dict[str, object]) -> None:
+        unit = self.unit(str(value["unit"]))
+        name = str(value["setting"])
+        if name not in {setting.name for setting in unit.settings}:
+            raise InputError(f"{unit.name} has no setting {name!r}")
+        self._settings[unit.name].set(t_us, name)
+
+    def _move(self, t_us: float, value: dict[str, object]) -> None:
+        moving = self._moving[self.unit(str(value["unit"])).name]
+        moving.set(float(str(value.get("from_us", t_us))), not value.get("end"))
+
+    def _tightened(self, t_us: float, value: dict[str, object]) -> None:
+        self._phase.set(t_us, "as left" if value["phase"] == "as left" else "as found")
+
+    def _strike(self, t_us: float, value: dict[str, object]) -> None:
+        struck = float(str(value["t_us"]))
+        if value.get("back"):
+            self._struck.pop(struck, None)
+        else:
+            self._struck[struck] = str(value.get("why") or "struck out by hand")
+
+    def _said(self, t_us: float, value: dict[str, object]) -> None:
+        taken = self.steps.discard if value.get("back") else self.steps.add
+        taken(str(value["step"]))
+
+    def _change(self, t_us: float, value: dict[str, object]) -> None:
+        put(self.changes, value, lambda: (str(value["words"]), str(value.get("unit", ""))))
+        put(self.changed_us, value, lambda: t_us)
+
+    def _remark(self, t_us: float, value: dict[str, object]) -> None:
+        put(self.remarks, value, lambda: str(value["text"]))
