@@ -15,6 +15,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from run_pins import START_US, build
@@ -29,6 +30,7 @@ HAND_COUNTS_PER_S = 2048  # 30 turns a minute of 4096 counts
 GOAL_COUNTS_PER_S = 20_000
 STATES = [(0, 0), (1, 0), (1, 1), (0, 1)]
 
+Kind = TypeVar("Kind")
 Change = tuple[float, str, int]  # microseconds, pin, level
 
 
@@ -58,8 +60,8 @@ class Heard:
             for b in self.batches
         )
 
-    def others(self, kind: type) -> list:
-        return [other for batch in self.batches for other in batch.others if type(other) is kind]
+    def others(self, kind: type[Kind]) -> list[Kind]:
+        return [o for batch in self.batches for o in batch.others if isinstance(o, kind)]
 
 
 class Bench:

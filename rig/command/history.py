@@ -44,8 +44,11 @@ def run(args: argparse.Namespace) -> int:
         message(f"rig history: {text}")
     shown = chosen(found.series, args.unit, cylinders=args.cylinders)
     if not shown:
-        names = ", ".join(sorted({series.unit for series in found.series})) or "none"
-        raise InputError(f"--unit {args.unit}: the certificates have {names}")
+        names = ", ".join(sorted({series.unit for series in found.series}))
+        raise InputError(
+            f"--unit {args.unit}: the certificates have {names}" if names
+            else "no certificate that could be used has a figure to show"
+        )  # fmt: skip
     written = []
     if args.csv:
         sheets.write_whole(args.csv, records.csv_text(found).encode("utf-8"), replace=True)
@@ -118,9 +121,11 @@ def _unit_lines(reports: Sequence[DatedReport], units: Sequence[UnitSeries]) -> 
 def _point(point: Point) -> str:
     judged = point.judgement
     mean, uncertainty = judged.mean_btdc or 0.0, judged.uncertainty
-    text = angle(mean)
+    text = f"{angle(mean)}, ± unknown"
     if uncertainty is not None:
         value, U = round_for_show(abs(mean), uncertainty.U_deg)
         text = f"{value}° {'ATDC' if mean < 0 else 'BTDC'} ± {U}°"
     step = f"  [{point.step}]" if point.step else ""
-    return f"  {point.measured_utc[:10]}  {judged.phase:<8}  {text:<22}  {judged.verdict}{step}"
+    aside = "" if point.weighs else "  (no line goes through it)"
+    said = f"{text:<22}  {judged.verdict}{aside}{step}"
+    return f"  {point.measured_utc[:10]}  {judged.phase:<8}  {said}"

@@ -34,6 +34,9 @@ from rig.record.schema import (
 from rig.record.seal import Record
 from rig.timing.results import Comparison, Judgement, Reading
 
+MOST_U_DEG = 10_000.0
+"""Two readings half a turn apart do not come to as much."""
+
 _LIBRARIES = ("numpy", "scipy")
 _Group = tuple[str, str, int | None, str, str, bool]
 _CLOSING = tuple(Closing(line) for line in words.CLOSING)
@@ -164,14 +167,18 @@ def as_certificate(record: Record, name: str = "record") -> Certificate:
 
 
 def check_sizes(judgements: Iterable[Judgement], name: str) -> None:
-    """Raise InputError when a part of an uncertainty is no size that one could reckon with."""
+    """Raise InputError when a mean or an uncertainty is nothing that one could reckon with."""
     for judgement in judgements:
-        for part in judgement.uncertainty.parts if judgement.uncertainty else ():
+        wrong, stated = "", judgement.uncertainty
+        if judgement.mean_btdc is not None and not abs(judgement.mean_btdc) <= 360.0:
+            wrong = f"the mean of {judgement.unit} is no angle"
+        if stated is not None and not 0.0 <= stated.U_deg <= MOST_U_DEG:
+            wrong = f"the uncertainty of {judgement.unit} is no size"
+        for part in stated.parts if stated else ():
             if not (part.u_deg >= 0.0 and math.isfinite(part.u_deg) and part.nu >= 1.0):
-                raise InputError(
-                    f"{name}.judgements: the uncertainty of {visible(part.name)} is no size; the"
-                    " record was edited."
-                )
+                wrong = f"the uncertainty of {part.name} is no size"
+        if wrong:
+            raise InputError(f"{name}.judgements: {visible(wrong)}; the record was edited.")
 
 
 def judgements_of(record: Record) -> list[Judgement]:

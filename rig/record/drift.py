@@ -2,7 +2,8 @@
 
 A setting or a part that was changed is a step: the line starts from a new level there, with the
 same slope. Each point weighs by its uncertainty; what points share (the same top dead centre and
-mounting of the encoder) shifts them all alike and says nothing against a slope.
+mounting of the encoder) shifts them all alike and says nothing against a slope. A point whose own
+uncertainty is nothing, or beyond reckoning, can be given no weight and is left out.
 """
 
 from __future__ import annotations
@@ -15,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.engine.uncertainty import Contribution, student_t
-from rig.faults import InputError
 from rig.timing.budget import HAND, PLAY
 from rig.timing.decide import REPEATABILITY
 
@@ -28,6 +28,17 @@ FEW_FREE = 2
 
 OWN_PARTS = frozenset({REPEATABILITY, PLAY, HAND})
 """Contributions that are new with each certificate; all others belong to reference and mounting."""
+
+
+LEAST_DEG, MOST_DEG = 1e-4, 180.0
+"""An uncertainty in between gives a point its weight. None of a crank is as small as the first
+(common practice, no source); beyond half a turn an angle is not known at all."""
+
+
+def weighs(parts: Sequence[Contribution]) -> bool:
+    """True when a mean of these contributions can be given a weight beside others."""
+    own_deg = math.hypot(*(part.u_deg for part in parts if part.name in OWN_PARTS))
+    return own_deg >= LEAST_DEG and math.hypot(*(part.u_deg for part in parts)) <= MOST_DEG
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,15 +86,14 @@ class Line:
 
 
 def fit(points: Sequence[DatedMean]) -> Line | None:
-    """Fit the line to the LATEST points; None when there are not three or more to bear it.
+    """Fit the line to the LATEST points that weigh; None when not three or more bear it.
 
     Generalised least squares with one level for each stretch and one slope. Where the points lie
     further apart than their uncertainties allow (scatter above 1), the slope's uncertainty is
     widened by as much and its factor is Student's for the points that are free; else it is for a
-    normal distribution. Source: JCGM 100:2008, 5.2 and G.3; Birge's ratio from memory. Raises
-    InputError when a point has no uncertainty at all.
+    normal distribution. Source: JCGM 100:2008, 5.2 and G.3; Birge's ratio from memory.
     """
-    points = points[-LATEST:]
+    points = [each for each in points if weighs(each.parts)][-LATEST:]
     levels = sorted({each.level for each in points})
     free = len(points) - len(levels) - 1
     if free < 1:
@@ -97,22 +107,20 @@ def fit(points: Sequence[DatedMean]) -> Line | None:
         design[row, 1 + levels.index(each.level)] = 1.0
     if not _two_days_in_a_stretch(points):
         return None
-    try:
-        root = np.linalg.cholesky(_covariance(points))
-    except np.linalg.LinAlgError:
-        raise InputError("a certificate states an uncertainty of nothing; no drift fits.") from None
+    root = np.linalg.cholesky(_covariance(points))  # each point has a part of its own
     white, sought = np.linalg.solve(root, design), np.linalg.solve(root, angles)
-    spread = np.linalg.inv(white.T @ white)
-    found = spread @ (white.T @ sought)
+    across, along = np.linalg.qr(white)  # the normal equations would lose half of the digits
+    back = np.linalg.inv(along)
+    found = back @ (across.T @ sought)
     scatter = math.sqrt(float(np.sum((sought - white @ found) ** 2)) / free)
-    u = math.sqrt(float(spread[0, 0])) * max(1.0, scatter)
+    u = float(np.linalg.norm(back[0])) * max(1.0, scatter)
     k = student_t(float(free) if scatter > 1.0 else math.inf)
     last = float(found[1 + levels.index(points[-1].level)])
     return Line(float(found[0]), k * u, last, free, scatter, len(points))
 
 
 def _two_days_in_a_stretch(points: Sequence[DatedMean]) -> bool:
-    days = {(each.level, each.day) for each in points}
+    days = {(each.level, round(each.day, 3)) for each in points}
     return len(days) > len({level for level, _ in days})
 
 

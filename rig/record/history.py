@@ -16,7 +16,16 @@ from typing import Any
 from rig.engine.reference import Reference
 from rig.faults import InputError
 from rig.record import certificate, seal
-from rig.record.drift import DAYS_A_YEAR, DatedMean, Line, fit
+from rig.record.drift import (
+    DAYS_A_YEAR,
+    LATEST,
+    LEAST_DEG,
+    MOST_DEG,
+    DatedMean,
+    Line,
+    fit,
+    weighs,
+)
 from rig.record.ink import visible
 from rig.record.plain import from_plain
 from rig.record.schema import Change
@@ -37,6 +46,8 @@ _FORMULA = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
 """So begins what a spreadsheet takes for a formula, the wide signs where wide letters are usual;
 common practice, no source."""
 
+TOO_FEW = "too few certificates for a line: it takes three with nothing changed between"
+
 CAUTION = (
     "A line through a few certificates is a hint, not a promise: contacts and heels wear faster "
     "when new, and a part that gives way does not announce itself. Read the timing again in good "
@@ -49,6 +60,7 @@ class Point:
     """What one certificate says of one series. Angles in degrees; ``U_deg`` at about 95 %."""
 
     certificate: str
+    file: str
     record_sha256: str
     measured_utc: str
     phase: str
@@ -56,6 +68,7 @@ class Point:
     step: str  # why the level is a new one: a change noted, or a setting; "" when it is not
     level: int
     shares: str  # the reference that the figure rests on
+    weighs: bool  # a line can go through it: what it states of its uncertainty is some size
 
     @property
     def day(self) -> float:
@@ -67,8 +80,9 @@ class Point:
 class Series:
     """One unit in one setting on one cylinder (None: over all) through the years, in order.
 
-    ``line`` is None with too few points. ``leaves_utc`` is the day when the line would leave the
-    last stated window, None when it would not, or when no drift can be told.
+    ``line`` goes through the points that weigh, and is None with too few. ``leaves_utc`` is the day
+    when it would leave the last stated window, None when it would not, or when no drift can be
+    told.
     """
 
     unit: str
@@ -92,7 +106,8 @@ class DatedChange:
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """All series of one engine. ``troubles`` names certificates that could not be used, and why."""
+    """All series of one engine. ``troubles`` names certificates that could not be used, or not for
+    a line, and why."""
 
     engine: str
     serial: str
@@ -113,6 +128,7 @@ class _Read:
     changes: tuple[Change, ...]
     shares: str  # not in the record: what tells its reference from others
     record_sha256: str  # not in the record's body
+    file: str  # not in the record: its name
 
 
 _PARTS = ("identification", "measured_from_utc", "judgements", "changes")
@@ -152,16 +168,18 @@ def history(
             if wanted and sha256 not in own:  # a copy counts once
                 own[sha256] = _read(path.name, text, sha256, cylinders=cylinders)
         except InputError as error:
-            troubles.append(visible(str(error)))
+            troubles.append(visible(f"left out: {error}"))
     named = [key for key in by_engine if engine in ("", key[0]) and serial in ("", key[1])]
     if len(named) != 1:
         raise InputError(_which(named, list(by_engine), troubles))
     usable = _each_once(by_engine[named[0]].values())
+    series = tuple(_series(usable))
+    troubles += [visible(text) for text in _weightless(series)]
     return History(
         engine=visible(named[0][0]),
         serial=visible(named[0][1]),
         certificates=tuple(each.identification for each in usable),
-        series=tuple(_series(usable)),
+        series=series,
         changes=tuple(
             DatedChange(each.measured_from_utc, visible(change.unit), visible(change.words))
             for each in usable
@@ -210,7 +228,7 @@ def _sealed(path: Path) -> tuple[str, str]:
     looked = seal.look_at(data)
     if not looked.holds:
         seal.parse(data, path.name)  # says it better when it is no certificate at all
-        raise InputError(f"{path.name}: has been edited since it was saved; it was left out.")
+        raise InputError(f"{path.name}: has been edited since it was saved.")
     return data.decode("ascii", "replace"), looked.stated
 
 
@@ -231,6 +249,7 @@ def _read(name: str, text: str, sha256: str, *, cylinders: bool) -> _Read:
     if not cylinders:
         plain["judgements"] = _over_all(plain["judgements"])
     plain["record_sha256"] = sha256
+    plain["file"] = name
     plain["shares"] = f"{reference.tdc_deg!r} {reference.made_utc}"
     read = from_plain(_Read, plain, name)
     certificate.check_sizes(read.judgements, name)
@@ -266,7 +285,7 @@ def _series(read: Sequence[_Read]) -> Iterable[Series]:
     gathered: dict[tuple[str, str, int | None, str], list[Point]] = {}
     for each in read:
         for judgement in sorted(each.judgements, key=lambda j: j.phase):  # as found, as left
-            if judgement.mean_btdc is None or judgement.uncertainty is None:
+            if judgement.mean_btdc is None:
                 continue
             if ONE_TURN_OUT in judgement.marks:  # a unit wrongly coupled, which is no drift
                 continue
@@ -285,8 +304,10 @@ def _point(read: _Read, judgement: Judgement, before: Point | None) -> Point:
         noted = (each.words for each in read.changes if each.unit in ("", judgement.unit))
         step = "; ".join(noted)
     level = 0 if before is None else before.level + bool(step)
+    stated = judgement.uncertainty
     return Point(
         certificate=read.identification,
+        file=read.file,
         record_sha256=read.record_sha256,
         measured_utc=read.measured_from_utc,
         phase=judgement.phase,
@@ -294,27 +315,50 @@ def _point(read: _Read, judgement: Judgement, before: Point | None) -> Point:
         step=step,
         level=level,
         shares=read.shares,
+        weighs=stated is not None and stated.U_deg >= LEAST_DEG and weighs(stated.parts),
     )
 
 
+def _weightless(series: Iterable[Series]) -> list[str]:
+    """What is to be said of certificates that state an uncertainty, and none that can be true."""
+    found: dict[str, list[str]] = {}
+    for each in series:
+        for point in each.points:
+            if point.judgement.uncertainty is not None and not point.weighs:
+                found.setdefault(point.file, []).append(f"{each.unit}, {each.setting}")
+    return [
+        f"{file}: the uncertainty that it states of {'; '.join(dict.fromkeys(of))} is nothing, or"
+        f" over {MOST_DEG:g}°: shown, and no line goes through it. Certify its captures anew"
+        for file, of in found.items()
+    ]
+
+
 def _one_series(key: tuple[str, str, int | None, str], points: Sequence[Point]) -> Series:
+    weighing = [each for each in points if each.weighs][-LATEST:]
     dated = []
-    for each in points:
+    for each in weighing:
         mean, uncertainty = each.judgement.mean_btdc, each.judgement.uncertainty
         if mean is not None and uncertainty is not None:
             dated.append(DatedMean(each.day, mean, uncertainty.parts, each.level, each.shares))
     line = fit(dated)
-    leaves_utc, words = _outlook(line, points[-1])
+    if line is None:
+        return Series(*key, tuple(points), None, None, TOO_FEW)
+    leaves_utc, words = _outlook(line, weighing[-1])
+    if weighing[-1].level < points[-1].level:
+        leaves_utc, words = None, f"{_drift(line)}; where it stands since the last step is open"
     return Series(*key, tuple(points), line, leaves_utc, words)
 
 
-def _outlook(line: Line | None, last: Point) -> tuple[str | None, str]:
-    """When the line would leave the window, and the sentence that says so."""
-    if line is None:
-        return None, "too few certificates for a line: it takes three with nothing changed between"
+def _drift(line: Line) -> str:
     slope, U = line.per_year_deg, line.U_per_year_deg
-    drift = f"{abs(slope):.2f}° a year {'earlier' if slope > 0 else 'later'}, ± {U:.2f}°"
-    drift += line.few
+    way = "earlier" if slope > 0 else "later"
+    return f"{abs(slope):.2f}° a year {way}, ± {U:.2f}°{line.few}"
+
+
+def _outlook(line: Line, last: Point) -> tuple[str | None, str]:
+    """When the line would leave the window, and the sentence that says so."""
+    slope, U = line.per_year_deg, line.U_per_year_deg
+    drift = _drift(line)
     if not line.told_apart:
         return None, f"no drift can be told: {drift}"
     limit = last.judgement.earliest_btdc if slope > 0 else last.judgement.latest_btdc

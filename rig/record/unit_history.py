@@ -16,7 +16,7 @@ from typing import Any
 from rig.engine.uncertainty import Contribution
 from rig.faults import InputError
 from rig.record import sheets
-from rig.record.drift import DatedMean, Line, fit
+from rig.record.drift import LEAST_DEG, MOST_DEG, DatedMean, Line, fit
 from rig.record.history import DatedChange, moment
 from rig.record.ink import visible
 from rig.timing.decide import REPEATABILITY
@@ -98,8 +98,8 @@ def _dated(path: Path, plain: Mapping[str, Any]) -> DatedReport:
 
 def _uncertain(value: Any) -> float:
     u_deg = float(value)
-    if u_deg <= 0.0:
-        raise ValueError("an uncertainty of nothing")
+    if not LEAST_DEG <= u_deg <= MOST_DEG:
+        raise ValueError(f"an uncertainty of nothing, or over {MOST_DEG:g}°")
     return u_deg
 
 

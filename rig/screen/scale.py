@@ -49,7 +49,7 @@ def axis_for(unit: UnitView, start: int, width: int) -> Axis | None:
     None when there is nothing to show: neither a window nor a reading.
     """
     limits = [a for a in (unit.earliest_btdc, unit.nominal_btdc, unit.latest_btdc) if a is not None]
-    seen = [a for a in (unit.last_btdc, unit.mean_btdc, *unit.readings_btdc[-20:]) if a is not None]
+    seen = [a for a in (unit.last_on_scale, unit.mean_btdc, *unit.on_scale[-20:]) if a is not None]
     if not limits and not seen:
         return None
     core = limits or seen[:1]
@@ -85,7 +85,7 @@ def draw_scale(canvas: Canvas, box: Box, unit: UnitView) -> None:
 
 def _draw_marks(canvas: Canvas, y: int, axis: Axis, unit: UnitView) -> None:
     columns = Counter(
-        axis.column(angle) for angle in unit.readings_btdc[-MOST_SHOWN:] if not axis.beyond(angle)
+        axis.column(angle) for angle in unit.on_scale[-MOST_SHOWN:] if not axis.beyond(angle)
     )
     for column, times in columns.items():
         canvas.put(column, y, "·" if times == 1 else "●", "quiet", 1)
@@ -93,10 +93,10 @@ def _draw_marks(canvas: Canvas, y: int, axis: Axis, unit: UnitView) -> None:
 
 
 def _draw_last(canvas: Canvas, y: int, axis: Axis, unit: UnitView) -> None:
-    if unit.last_btdc is not None:
-        sign = {1: "◀", 0: "▼", -1: "▶"}[axis.beyond(unit.last_btdc)]
-        role = window_role(unit, unit.last_btdc)
-        canvas.put(axis.column(unit.last_btdc), y, sign, role, 1)
+    last = unit.last_on_scale
+    if last is not None:
+        sign = {1: "◀", 0: "▼", -1: "▶"}[axis.beyond(last)]
+        canvas.put(axis.column(last), y, sign, window_role(unit, last), 1)
 
 
 def _draw_line(canvas: Canvas, y: int, axis: Axis, unit: UnitView) -> None:

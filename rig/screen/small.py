@@ -133,7 +133,7 @@ def _middle_lines(canvas: Canvas, view: View) -> list[_Line]:
             (f"{canvas.fit(unit.name, 12)} ", "strong"),
             (f"{'contacts ?' if unit.contacts == 'unknown' else unit.contacts.upper()} ", "text"),
             (f"{reading} ", "strong"),
-            (words, window_role(unit, unit.last_btdc)),
+            (words, window_role(unit, unit.last_on_scale)),
         ]
         lines.append(_Line(2, runs, unit))
         if unit.mean_btdc is not None:

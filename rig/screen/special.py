@@ -140,15 +140,21 @@ def draw_goto(canvas: Canvas, y: int, height: int, view: View, goto: GoToView) -
     column = max(at + 18, canvas.width // 2)
     room = canvas.width - column - 1
     row = y + 1
-    row += canvas.put_wrapped(Box(column, row, room, 2), goto.words, "strong")
+    row += canvas.put_wrapped(Box(column, row, room, 3), goto.words, "strong")
     if goto.rim_mm is not None:
         rim = f"{goto.rim_mm:.1f} mm round the rim from TDC"
         row += canvas.put_wrapped(Box(column, row, room, 2), rim)
-    for unit in view.units[: max(0, y + HEIGHT[size] - row)]:
+    room_below = y + 1 + HEIGHT[size] - row
+    row += room_below > len(view.units)  # an empty line, where there is room
+    for unit in view.units[: max(0, room_below)]:
         state = {"open": "OPEN", "closed": "CLOSED", "unknown": "not known"}[unit.contacts]
         moved = " (being moved)" if unit.name == goto.unit else ""
-        at = canvas.put(column, row + 1, f"{unit.name}{moved}: contacts ", "text", room)
-        canvas.put(at, row + 1, state, "strong", column + room - at)
+        for name in (f"{unit.name}{moved}: contacts ", f"{unit.name}: contacts ", unit.name):
+            if canvas.text_width(name + state) <= room:
+                break
+        name = canvas.fit(name.rstrip(), room - canvas.text_width(state) - 1) + " "
+        at = canvas.put(column, row, name, "text", room)
+        canvas.put(at, row, state, "strong", column + room - at)
         row += 1
     if height >= HEIGHT[size] + 4:
         _draw_approach(canvas, y + HEIGHT[size] + 2, goto)

@@ -63,7 +63,7 @@ def _draw_row(canvas: Canvas, box: Box, unit: UnitView) -> None:
     runs: list[Run] = [
         (canvas.fit(unit.name, max(4, box.width // 4)) + " ", "strong"),
         (f"{reading} ", "strong"),
-        (f"{words} ", window_role(unit, unit.last_btdc)),
+        (f"{words} ", window_role(unit, unit.last_on_scale)),
         (unit.contacts.upper(), "text"),
     ]
     canvas.put_runs(box.x, box.y, runs, box.right)
@@ -188,7 +188,7 @@ def _words(canvas: Canvas, unit: UnitView, width: int) -> Run:
         return ("no reading yet", "text")
     words = unit.last_words or "not judged"
     spaced = f" {words} "
-    role = _TAG[window_role(unit, unit.last_btdc)]
+    role = _TAG[window_role(unit, unit.last_on_scale)]
     return (spaced if canvas.text_width(spaced) <= width else words, role)
 
 
@@ -206,8 +206,13 @@ def _words_and_marks(canvas: Canvas, unit: UnitView, width: int) -> tuple[list[R
     while marks and canvas.runs_width([*words, (f" │ {marks[0]}", "text")]) <= width:
         words.append((f" │ {marks.pop(0)}", "text"))
     if unit.last_btdc is not None and unit.last_cylinder is not None and not marks:
-        cylinder: Run = (f" │ cylinder {unit.last_cylinder}", "text")
-        words += [cylinder] if canvas.runs_width([*words, cylinder]) <= width else []
+        named = f" │ cylinder {unit.last_cylinder}"
+        own = unit.last_nominal_btdc
+        wants = "" if own is None else f", wants {btdc(own, 1)}"
+        for text in (named + wants, named):
+            if canvas.runs_width([*words, (text, "text")]) <= width:
+                words.append((text, "text"))
+                break
     return words, marks
 
 
@@ -239,6 +244,8 @@ def _details(
 def _sums(unit: UnitView, canvas: Canvas, width: int, tally: bool) -> list[list[Run]]:
     """Mean, spread, number and verdict: on one line where it is wide enough."""
     if unit.mean_btdc is None:
+        if unit.readings_btdc and unit.verdict != "not judged":
+            return [[(verdict_text(unit), VERDICT_ROLE[unit.verdict])]]
         if unit.readings_btdc or unit.last_btdc is None:
             return []
         return [[("nothing read in this setting yet", "quiet")]]

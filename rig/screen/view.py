@@ -91,10 +91,12 @@ class UnitView:
     last_cylinder: int | None = None
     last_kind: Kind = "turned"
     last_words: str = ""  # what the last opening means: "1.4° early", "inside"
+    last_nominal_btdc: float | None = None  # wanted of its cylinder, where that is its own
     earliest_btdc: float | None = None
     nominal_btdc: float | None = None
     latest_btdc: float | None = None
     readings_btdc: tuple[float, ...] = ()  # counted, of this setting, oldest first
+    nominals_btdc: tuple[float | None, ...] = ()  # wanted of each one's cylinder, likewise
     mean_btdc: float | None = None
     sd_deg: float | None = None
     U_deg: float | None = None
@@ -108,6 +110,26 @@ class UnitView:
     counted: int = 0  # counted openings in all, over all settings: only ever grows
     not_counted: int = 0  # openings that did not count: only ever grows
     why_not_counted: str = ""  # of the last one that did not count
+
+    @property
+    def last_on_scale(self) -> float | None:
+        """The last opening where the window's scale shows it; see ``on_scale``."""
+        return None if self.last_btdc is None else self._put(self.last_btdc, self.last_nominal_btdc)
+
+    @property
+    def on_scale(self) -> tuple[float, ...]:
+        """The readings where the window's scale shows them.
+
+        A cylinder with a wanted figure of its own is shown as far from the nominal one as it is
+        from its own.
+        """
+        wanted = self.nominals_btdc or (None,) * len(self.readings_btdc)
+        return tuple(map(self._put, self.readings_btdc, wanted))
+
+    def _put(self, btdc_deg: float, wanted_btdc: float | None) -> float:
+        if wanted_btdc is None or self.nominal_btdc is None:
+            return btdc_deg
+        return btdc_deg - wanted_btdc + self.nominal_btdc
 
 
 @dataclass(frozen=True, slots=True)

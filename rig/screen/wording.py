@@ -11,6 +11,9 @@ from rig.engine.uncertainty import round_for_show
 LIMIT = 2000
 """Longest text taken over, in characters; what is longer is cut."""
 
+_FIRST_MARK = "\u0300"
+"""What is printable and comes before it is harmless; most lines are so (° and ± are)."""
+
 _PLAIN = {
     "°": " deg", "±": "+/-", "…": "~", "–": "-", "—": "-", "−": "-", "·": ".", "×": "x",
     "’": "'", "‘": "'", "“": '"', "”": '"', "→": "->", "µ": "u", "│": "|", "─": "-", "╌": ".",
@@ -29,7 +32,7 @@ def clean(text: str, unicode: bool = True) -> str:
     """
     if len(text) > LIMIT:
         text = text[:LIMIT] + "…"
-    if not (text.isascii() and text.isprintable()):
+    if not (text.isprintable() and max(text, default="") < _FIRST_MARK):
         text = "".join(_harmless(text))
     if not unicode and not text.isascii():
         text = text.replace(" °", "°")

@@ -107,9 +107,11 @@ class Follower:
 
     def _work(self, sure_us: float, events: list[Event]) -> None:
         """Work through everything before ``sure_us``."""
+        reached_us = math.nan
         while (word := self.waiting.word_before(sure_us)) is not None:
-            if self.losses.matters(word):  # else there is no need to stop there
+            if word.t_us != reached_us and self.losses.matters(word):  # else no need to stop there
                 self._up_to(word.t_us, events)
+                reached_us = word.t_us
             self._happen(word, events)
         self._up_to(sure_us, events)
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import bisect
+import heapq
 import math
-from collections import deque
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +20,8 @@ class Waiting:
     def __init__(self) -> None:
         self._edges = np.empty(0, EDGE)
         self._widths = np.empty(0, WIDTH)
-        self._words: deque[tuple[float, int, Word]] = deque()
+        self._words: list[tuple[float, int, Word]] = []  # a heap
+        self._latest_word_us = -math.inf
         self._arrivals = 0
 
     def add(self, batch: Batch) -> None:
@@ -33,22 +33,25 @@ class Waiting:
         for other in batch.others:
             if isinstance(other, Cut | Health | Trouble):
                 self._arrivals += 1
-                bisect.insort(self._words, (other.t_us, self._arrivals, other))
+                heapq.heappush(self._words, (other.t_us, self._arrivals, other))
+                self._latest_word_us = max(self._latest_word_us, other.t_us)
 
     def word_before(self, t_us: float) -> Word | None:
         """Take the first word before ``t_us``; None when there is none."""
         if self._words and self._words[0][0] < t_us:
-            return self._words.popleft()[2]
+            return heapq.heappop(self._words)[2]
         return None
 
     def edges_before(self, t_us: float) -> NDArray[np.void]:
         """Take the edges before ``t_us``, dtype ``EDGE``, shape (n,)."""
-        edges, self._edges = _parted(self._edges, t_us)
+        ready = int(self._edges["t_us"].searchsorted(t_us))
+        edges, self._edges = self._edges[:ready], self._edges[ready:]
         return edges
 
     def widths_before(self, t_us: float) -> NDArray[np.void]:
         """Take the widths before ``t_us``, dtype ``WIDTH``, shape (n,)."""
-        widths, self._widths = _parted(self._widths, t_us)
+        ready = int(np.maximum.accumulate(self._widths["t_us"]).searchsorted(t_us))
+        widths, self._widths = self._widths[:ready], self._widths[ready:]
         return widths
 
     @property
@@ -56,7 +59,7 @@ class Waiting:
         """Time of the latest edge or word; minus infinity when there is none."""
         return max(
             float(self._edges["t_us"][-1]) if len(self._edges) else -math.inf,
-            self._words[-1][0] if self._words else -math.inf,
+            self._latest_word_us if self._words else -math.inf,
         )
 
 
@@ -69,11 +72,3 @@ def _in_order(rows: NDArray[np.void]) -> NDArray[np.void]:
     if np.all(t_us[1:] >= t_us[:-1]):
         return rows
     return rows[np.argsort(t_us, kind="stable")]
-
-
-def _parted(rows: NDArray[np.void], t_us: float) -> tuple[NDArray[np.void], NDArray[np.void]]:
-    """The rows before the first of ``t_us`` or later, and the others."""
-    if not len(rows):
-        return rows, rows
-    ready = int(np.maximum.accumulate(rows["t_us"]).searchsorted(t_us))
-    return rows[:ready], rows[ready:]

@@ -98,6 +98,8 @@ class _Row:
 
 
 def _names(of: tuple[str, ...]) -> str:
+    if any("," in name for name in of):
+        return "; ".join(of)
     return " and ".join([", ".join(of[:-1]), of[-1]] if len(of) > 1 else of)
 
 
@@ -113,6 +115,11 @@ def _touch(s: JobState) -> str:
         return "fit the stop or the gauge and say so"
     if min(forward, backward) >= ENOUGH_TOUCHES:
         return "take the stop out and say so: it was touched often enough"
+    return _way_to_the_stop(s)
+
+
+def _way_to_the_stop(s: JobState) -> str:
+    forward, backward = s.touches
     if forward <= backward:
         return "turn gently forward to the stop, hold it there a second, then go back"
     return "turn gently back the other way to the stop, hold it there a second, then come on"
@@ -193,7 +200,9 @@ ROWS: tuple[_Row, ...] = (
     _Row(
         "stop out",
         lambda s: s.tdc_known and s.stop_in,
-        lambda s: "take the stop or the gauge out",
+        lambda s: (
+            "take the stop or the gauge out, and say so" if min(s.touches) else _way_to_the_stop(s)
+        ),
         "A full turn against it bends something.",
         (STOP,),
     ),
@@ -288,7 +297,7 @@ ROWS: tuple[_Row, ...] = (
         "correction",
         lambda s: s.outside or s.apart,
         lambda s: (
-            f"work out the correction of {_names((*s.outside, *s.apart))}"
+            f"work out the correction: {_names((*s.outside, *s.apart))}"
             if s.means_stated
             else "state in the engine file what can be moved, then work out the correction"
         ),
@@ -329,13 +338,19 @@ ROWS: tuple[_Row, ...] = (
 )
 
 
+SAFE = ("make safe", "rig lost")
+AT_THE_STOP = ("top dead centre", "stop out")
+
+
 def due(state: JobState) -> tuple[Advice, ...]:
-    """Every step that is not behind yet, in the order of the work. Source: the table."""
-    return tuple(
-        Advice(row.step, row.next(state), row.why, _cautions(row, state))
-        for row in ROWS
-        if row.due(state)
-    )
+    """Every step that is not behind yet, in the order of the work. Source: the table.
+
+    While the stop is in, what concerns it comes before all that wants the crank turned on.
+    """
+    steps = [row for row in ROWS if row.due(state)]
+    if state.stop_in:
+        steps.sort(key=lambda row: 0 if row.step in SAFE else 1 if row.step in AT_THE_STOP else 2)
+    return tuple(Advice(row.step, row.next(state), row.why, _cautions(row, state)) for row in steps)
 
 
 def advice(state: JobState) -> Advice:

@@ -29,6 +29,8 @@ FORMAT = 1
 SUFFIX = ".capture"
 PIECE = 1 << 18
 LONGEST_NOTE = 1 << 16
+MOST_TOLD = 20
+"""So many notes that are wrong are told one by one, the others as their number."""
 _PASSIVE = b"# host "
 
 
@@ -53,6 +55,7 @@ class CaptureReader:
         self.path = path
         self.facts = CaptureFacts({})
         self.lines = LineReader()
+        self._wrong_notes = self._last_wrong = 0
         if waits(path):
             raise InputError(f"{path}: is no file, so no capture")
         try:
@@ -112,6 +115,9 @@ class CaptureReader:
                     self.facts.altered = True
                     yield self._said(f"line {number + 1} is longer than any line of a capture")
         yield from self.lines.finish()
+        if self._wrong_notes > MOST_TOLD:
+            more = self._wrong_notes - MOST_TOLD
+            yield self._said(f"{more} more notes are wrong, the last in line {self._last_wrong}")
         if rest or not self.facts.ended:
             where = f"inside line {number + 1}" if rest else f"after line {number}"
             yield self._said(f"the capture was cut off {where}; it was read up to there")
@@ -129,8 +135,7 @@ class CaptureReader:
     def _noted(self, line: bytes, number: int, sum_so_far: int) -> Iterator[Batch]:
         note = parsed_note(line)
         if note is None:
-            self.facts.altered = True
-            yield self._said(f"line {number}: the checksum of a note does not hold")
+            yield from self._wrong(number, "the checksum of a note does not hold")
             return
         name, value, total = note
         if total != sum_so_far and not self.facts.altered:
@@ -140,13 +145,19 @@ class CaptureReader:
             try:
                 yield from self.lines.feed(bytes.fromhex(str(value.get("hex", ""))))
             except ValueError:
-                self.facts.altered = True
-                yield self._said(f"line {number}: raw bytes that are not hexadecimal")
+                yield from self._wrong(number, "raw bytes that are not hexadecimal")
             return
         self.facts.ended = name == "end"
         if name == "gap":
             yield from self.lines.interrupted()
         yield Batch(others=[Note(self.lines.now_us, name, value)])
+
+    def _wrong(self, number: int, what: str) -> Iterator[Batch]:
+        """A note that cannot be as it was written."""
+        self.facts.altered = True
+        self._wrong_notes, self._last_wrong = self._wrong_notes + 1, number
+        if self._wrong_notes <= MOST_TOLD:
+            yield self._said(f"line {number}: {what}")
 
     def _said(self, detail: str) -> Batch:
         return Batch(others=[Trouble(self.lines.now_us, "capture", detail)])

@@ -163,13 +163,14 @@ class LineReader:
             while at < stop:
                 self._note_down(first + at, due)
                 taken = self._take(together, at, stop) if stop - at > FEW else None
-                if taken is None:
-                    upto = min(at + FEW, stop)
-                    self._one_by_one(lines[at:upto], first + at, due)
-                    at = upto
-                else:
+                if taken is not None:
                     self._keep(taken, first + at, due)
                     at += taken.lines
+                # What it stopped at is out of the ordinary; where much is, to try all of the rest
+                # together again after each line would take a hundred times as long.
+                upto = min(at + FEW, stop)
+                self._one_by_one(lines[at:upto], first + at, due)
+                at = upto
             self._one_by_one(lines[stop : stop + 1], first + stop, due)
             at = stop + 1
 
@@ -313,9 +314,12 @@ class LineReader:
 
     def _cut(self, parts: list[bytes]) -> None:
         _, _, which, edges, first, last, low, high = parts
+        cut_input = number(which)
+        if cut_input > MOST_CONTACTS:
+            raise FieldError(f"an input outside {INDEX_INPUT} to {MOST_CONTACTS}")
         first_us = float(self._time(first))
         self._out.others.append(
-            Cut(first_us, number(which), number(edges), first_us, float(self._time(last)),
+            Cut(first_us, cut_input, number(edges), first_us, float(self._time(last)),
                 float(number(low)), float(number(high)))
         )  # fmt: skip
 
@@ -341,8 +345,11 @@ class LineReader:
                 f"the rig speaks version {version} of the line format, this program {PROTOCOL}:"
                 " its fields are not judged",
             )
+        inputs = number(contacts)
+        if self._protocol_ok and inputs > MOST_CONTACTS:
+            raise FieldError(f"more than {MOST_CONTACTS} contact inputs")
         self._out.others.append(
-            Identity(self.now_us, version, number(counts), number(contacts), name_text(name))
+            Identity(self.now_us, version, number(counts), inputs, name_text(name))
         )
 
     def _restart_line(self, parts: list[bytes]) -> None:

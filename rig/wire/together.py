@@ -22,7 +22,7 @@ from rig.wire.records import EDGE, INDEX_INPUT, MOST_CONTACTS, POSITION, WIDTH, 
 from rig.wire.stretch import Clock, Count, Ints, signed_steps
 
 _IDENTITY = re.compile(
-    rb"I [0-9A-F]{1,4} (?P<protocol>[0-9A-F]{1,8})( [0-9A-F]{1,8}){2}"
+    rb"I [0-9A-F]{1,4} (?P<protocol>[0-9A-F]{1,8}) [0-9A-F]{1,8} (?P<contacts>[0-9A-F]{1,8})"
     rb" (?P<name>[A-Za-z0-9._+-]+) [0-9A-F]{8}"
 )
 
@@ -241,7 +241,7 @@ def _is_common_identity(line: bytes) -> bool:
     match = _IDENTITY.fullmatch(line)
     if match is None or int(match["protocol"], 16) != PROTOCOL or len(line) >= LONGEST_LINE:
         return False
-    return len(match["name"]) <= LONGEST_NAME
+    return len(match["name"]) <= LONGEST_NAME and int(match["contacts"], 16) <= MOST_CONTACTS
 
 
 def _until(wrong: Flags) -> int:

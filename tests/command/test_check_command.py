@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -199,18 +201,26 @@ def test_what_is_refused(tmp_path: Path) -> None:
     assert "no position of a rig" in refused(2, "check", job, alone)
 
 
-def test_a_folder_that_cannot_be_written_to_loses_no_verdict(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("bad", [False, True], ids=["good", "bad"])
+def test_verdicts_that_cannot_be_saved_are_told_and_the_status_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bad: bool
 ) -> None:
-    from rig.faults import InputError
-    from rig.record import sheets
+    made = turned(tmp_path, "turn 1800 at 110", *(["fault counts 5", "turn 900 at 110"] * bad))
+    before = rig("check", made.folder)
+    assert before.status == bad
+    sheet = made.capture.with_suffix(".check.json")
+    saved = sheet.read_bytes()
 
-    def full(*_: object, **__: object) -> None:
-        raise InputError("the disk is full")
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    made = turned(tmp_path, "turn 1800 at 110")
-    monkeypatch.setattr(sheets, "write", full)
-    ran = rig("check", made.folder)
-    assert ran.status == 0
-    assert "the disk is full" in ran.err
-    assert "to be trusted" in ran.out
+    monkeypatch.setattr("os.fsync", full)
+    ran, plain = rig("check", made.folder, "--json"), rig("check", made.folder)
+    monkeypatch.undo()
+    assert (ran.status, plain.status) == (2, 2)
+    assert ran.err == plain.err
+    assert ran.err.startswith(f"rig check: {sheet}: cannot be saved: the disk is full; ")
+    assert ran.answer["verdict"] == ("bad" if bad else "good")
+    assert plain.out == before.out
+    assert sheet.read_bytes() == saved  # and nothing half done beside it
+    assert set(made.capture.parent.iterdir()) == {made.capture, sheet}

@@ -112,6 +112,47 @@ def test_stroke_lever_strike_and_phase(found: VirtualBench) -> None:
     assert all(r.phase == "as left" and r.unit == "upper" for r in late)
 
 
+def test_on_a_compensated_cam_each_cylinder_stands_where_it_is_against_its_own_figure(
+    tmp_path: Path,
+) -> None:
+    bench = VirtualBench(tmp_path / "radial", seed=4, engine="radial_nine")
+    bench.find_dead_centre()
+    bench.do("turn 750 at 120")
+    for unit in bench.desk.view().units:
+        wanted = {1: 25.0, 3: 23.8, 6: 27.0}  # 25 + 80 x place in the order - what the manual says
+        assert unit.last_cylinder is not None
+        assert unit.last_on_scale is not None
+        inside = 24.5 <= unit.last_on_scale <= 25.5
+        assert (unit.last_words == "inside") == inside
+        assert len(unit.nominals_btdc) == len(unit.readings_btdc) > 9
+        assert wanted[1] in unit.nominals_btdc
+        assert any(n == pytest.approx(wanted[3]) for n in unit.nominals_btdc)
+        assert any(n == pytest.approx(wanted[6]) for n in unit.nominals_btdc)
+    screen = "\n".join(render(bench.desk.view(), 120, 40).plain())
+    assert ", wants " in screen
+
+
+@pytest.mark.parametrize("stated", [True, False])
+def test_a_unit_that_opens_on_one_stroke_alone_is_set_on_that_stroke(
+    tmp_path: Path, stated: bool
+) -> None:
+    bench = VirtualBench(tmp_path / "radial", seed=4, engine="radial_nine")
+    bench.find_dead_centre()
+    bench.do("goto 0 at 150")
+    if stated:
+        bench.press("space")
+    bench.do("turn 270 at 150")
+    bench.press("m", "2", "enter")
+    led = bench.desk.view().goto
+    assert led is not None
+    assert led.to_go_deg is not None
+    # 25 before the firing top is a whole cycle of 720 after the last: 425 on from here; the other
+    # top is 65 on.
+    assert led.to_go_deg == pytest.approx(-295.0 if stated else 65.0, abs=3.0)
+    assert "rear plugs" in (screen := "\n".join(render(bench.desk.view(), 80, 24).plain()))
+    assert screen.count("CLOSED") + screen.count("OPEN") == 2
+
+
 def test_going_to_an_angle(found: VirtualBench) -> None:
     found.press("g", "3", "6", "enter")
     found.do("goto 40 at 90")
@@ -120,7 +161,7 @@ def test_going_to_an_angle(found: VirtualBench) -> None:
     assert view.to_go_deg == pytest.approx(4.0, abs=0.3)
     found.do("turn 4 at 5")
     found.press("space")
-    assert "stands at 3" in found.bench.session.remarks[-1]
+    assert "stands at 3" in found.bench.session.told.remarks[-1]
     found.press("g", "x", "enter")
     assert "no angle" in found.desk.view().message
 
@@ -136,7 +177,7 @@ def test_setting_by_moving_the_unit_is_kept_apart_and_confirmed(found: VirtualBe
     assert held[0].btdc_deg == pytest.approx(36.0, abs=0.4)
     assert readings[-1].kind == "turned"
     assert readings[-1].btdc_deg == pytest.approx(36.0, abs=0.6)
-    assert "confirmed by turning" in found.bench.session.remarks[-1]
+    assert "confirmed by turning" in found.bench.session.told.remarks[-1]
 
 
 @pytest.mark.parametrize("seed", [3, 5])
@@ -154,7 +195,7 @@ def test_a_hand_that_trembles_on_the_held_crank_turns_nothing(tmp_path: Path, se
     assert len(held) == 1
     assert held[0].counts
     assert held[0].btdc_deg == pytest.approx(36.0, abs=0.5)
-    said = bench.bench.session.remarks[-1]
+    said = bench.bench.session.told.remarks[-1]
     assert f"at {held[0].btdc_deg:.2f}° BTDC" in said
     assert "confirmed by turning" in said
     assert readings[-1].kind == "turned"
@@ -247,13 +288,13 @@ def test_what_the_rig_cannot_see_is_said_and_kept(tmp_path: Path) -> None:
     assert "make it safe" in bench.desk.view().next.lower()
     bench.press("n")
     assert "gap" in bench.desk.view().next
-    assert bench.bench.session.said == {"make safe"}
+    assert bench.bench.session.told.steps == {"make safe"}
 
 
 def test_a_change_is_noted_on_the_unit_that_it_was_made_on(found: VirtualBench) -> None:
     found.press("p", *"new points", "enter", *"none such", "enter")
     assert "no unit 'none such'" in found.desk.view().message
     found.press(*"2", "enter")  # the words are still there
-    assert found.bench.session.changes == [("new points", "lower")]
+    assert found.bench.session.told.changes == [("new points", "lower")]
     found.press("p", *"chain tightened", "enter", "enter")
-    assert found.bench.session.changes[1:] == [("chain tightened", "")]
+    assert found.bench.session.told.changes[1:] == [("chain tightened", "")]

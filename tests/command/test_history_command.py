@@ -14,6 +14,8 @@ from pathlib import Path
 import pytest
 from made_job import MadeJob, certificate_in, copied, refused, rig
 
+from rig.record import seal
+
 YEARS = ((2016, 0.0), (2018, -0.35), (2020, -0.70), (2023, -1.22))
 
 
@@ -82,6 +84,42 @@ def test_an_edited_certificate_is_left_out_and_told(tmp_path: Path) -> None:
     ran = rig("history", home)
     assert "edited" in ran.err
     assert ": 3 certificates" in ran.out
+
+
+def test_a_certificate_without_a_true_uncertainty_is_named_and_nothing_is_lost(
+    tmp_path: Path,
+) -> None:
+    home = tmp_path / "years"
+    shutil.copytree(workshop(), home)
+    record = certificate_in(home / "job-2020")
+    made = json.loads(record.read_bytes())
+    for judgement in made["judgements"]:
+        for part in judgement["uncertainty"]["parts"]:
+            part["u_deg"] = 0.0
+    record.write_bytes(seal.file_bytes(made, b""))
+    table, drawing = tmp_path / "h.csv", tmp_path / "h.svg"
+    ran = rig("history", home, "--csv", table, "--drawing", drawing)
+    assert ran.status == 0
+    (said,) = ran.err.splitlines()
+    assert said.startswith(f"rig history: {record.name}: the uncertainty that it states of ")
+    assert ": 4 certificates" in ran.out
+    shown = [line for line in ran.out.splitlines() if line.startswith("  2020-05-03")]
+    assert shown
+    assert all("(no line goes through it)" in line for line in shown)
+    assert "through 3 points, one more than it needs" in ran.out
+    assert "2020-05-03" in table.read_text("utf-8")
+    assert drawing.exists()
+
+
+def test_no_certificate_is_of_use(tmp_path: Path) -> None:
+    job = copied(tmp_path)
+    record = certificate_in(job)
+    made = json.loads(record.read_bytes())
+    made["judgements"][0]["uncertainty"]["U_deg"] = "inf"
+    record.write_bytes(seal.file_bytes(made, b""))
+    said = refused(2, "history", job)
+    assert f"rig history: left out: {record.name}.judgements: the uncertainty of " in said
+    assert "no certificate that could be used has a figure to show" in said
 
 
 def test_different_engines_are_not_mixed(tmp_path: Path) -> None:

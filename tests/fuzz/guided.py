@@ -5,8 +5,9 @@
 
 The cases are those of the tests; the coverage of the code chooses among them (libFuzzer). Every
 crash is told once, by where it came from, and its input kept in ``--keep``; at the end stand cases,
-seconds, crashes, the slowest case in seconds of processor, and the most memory. A case of a minute
-ends the run.
+seconds, crashes, the slowest case in seconds of processor, and the most memory. ``slowest.txt`` is
+that case, ``largest.txt`` the one by which memory grew most. A case of a minute ends the run; so
+does ``MOST_MB``, for to trace a case takes a megabyte for good, were it the same case each time.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).parent
+MOST_MB = 3000.0
 READERS = ("lines", "capture", "pins", "engine_file", "certificate", "reference", "sheets")
 
 
@@ -39,13 +41,14 @@ class Run:
         self._began_s = time.monotonic()
         self._cases = 0
         self._slowest_s, self._slowest = 0.0, ""
+        self._largest_mb, self._largest = 0.0, ""
         self._crashes: Counter[str] = Counter()
 
     def case(self, given: Any) -> None:
         """Try one; never raises."""
-        if time.monotonic() - self._began_s > self._seconds:
+        if time.monotonic() - self._began_s > self._seconds or most_mb() > MOST_MB:
             self._end()
-        began_s = time.process_time()
+        began_s, held_mb = time.process_time(), most_mb()
         faulthandler.dump_traceback_later(60, exit=True)
         try:
             self._read(given)
@@ -55,6 +58,9 @@ class Run:
         self._cases += 1
         if lasted_s > self._slowest_s:
             self._slowest_s, self._slowest = lasted_s, repr(given)
+        grew_mb = most_mb() - held_mb
+        if grew_mb > self._largest_mb:
+            self._largest_mb, self._largest = grew_mb, repr(given)
 
     def _crashed(self, error: Exception, given: Any) -> None:
         frames = traceback.extract_tb(error.__traceback__)
@@ -68,17 +74,23 @@ class Run:
         self._crashes[place] += 1
 
     def _end(self) -> None:
-        import resource
-
-        peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
-        (self._keep / "slowest.txt").write_text(self._slowest, "utf-8", "backslashreplace")
+        for name, case in (("slowest", self._slowest), ("largest", self._largest)):
+            (self._keep / f"{name}.txt").write_text(case, "utf-8", "backslashreplace")
         print(
             f"{self._cases} cases in {time.monotonic() - self._began_s:.0f} s,"
             f" {time.process_time():.0f} s of processor; crashes {dict(self._crashes)};"
-            f" slowest {self._slowest_s:.2f} s; most memory {peak_mb} MB",
+            f" slowest {self._slowest_s:.2f} s; most memory {most_mb():.0f} MB,"
+            f" {self._largest_mb:.0f} MB of it in one case",
             flush=True,
         )
         os._exit(bool(self._crashes))
+
+
+def most_mb() -> float:
+    """The most memory that this process has held so far (MB)."""
+    import resource  # POSIX systems alone, as atheris
+
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def target(name: str, home: Path) -> tuple[Any, Callable[[Any], None]]:
@@ -111,7 +123,7 @@ def main() -> None:
     chance = random.Random(1)
     for number in range(100):
         (corpus / str(number)).write_bytes(chance.randbytes(chance.choice((300, 1000, 4000))))
-    options = ["-rss_limit_mb=2000", "-len_control=0", "-max_len=8000", "-verbosity=0"]
+    options = ["-rss_limit_mb=6000", "-len_control=0", "-max_len=8000", "-verbosity=0"]
     atheris.Setup([sys.argv[0], *options, str(corpus)], test.hypothesis.fuzz_one_input)
     atheris.Fuzz()
 

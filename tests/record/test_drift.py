@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from scipy.stats import t as student
 
 from rig.engine.uncertainty import Contribution
-from rig.faults import InputError
 from rig.record.drift import DAYS_A_YEAR, LATEST, DatedMean, Line, fit
 
 
@@ -125,9 +124,26 @@ def test_the_latest_points_count() -> None:
     assert fitted(long_ago + lately).per_year_deg == pytest.approx(-0.01, abs=1e-9)
 
 
-def test_an_uncertainty_of_nothing_is_said() -> None:
-    with pytest.raises(InputError, match="uncertainty of nothing"):
-        fit([dated(year, 36.0, 0.0) for year in range(3)])
+@pytest.mark.parametrize("u_own", [0.0, 1e-170, 1e-6, 200.0, 1e300])
+@pytest.mark.parametrize("shares", ["", "one"])
+def test_a_point_without_a_true_uncertainty_is_left_out(u_own: float, shares: str) -> None:
+    good = [dated(year, 36.0 - 0.1 * year, u_shared=0.4, shares=shares) for year in range(5)]
+    line = fitted(good)
+    for at in range(6):
+        none = dated(at - 0.5, 12.0, u_own, u_shared=0.4, shares=shares)
+        assert fit([*good[:at], none, *good[at:]]) == line
+    assert fit([dated(year, 36.0, u_own) for year in range(5)]) is None
+
+
+def test_two_visits_within_minutes_ten_years_ago() -> None:
+    """They bear next to nothing of the slope, and take nothing from it."""
+    minute = 1.0 / DAYS_A_YEAR / 1440.0
+    points = [dated(0, 36.0), dated(2 * minute, 36.0), dated(0, 30.0, level=1)]
+    points += [dated(10 + year, 31.0 - 0.2 * year, level=2) for year in range(3)]
+    line = fitted(points)
+    assert line.per_year_deg == pytest.approx(-0.2, abs=1e-9)
+    assert line.U_per_year_deg == pytest.approx(1.959964 * 0.05 / math.sqrt(2.0), rel=1e-6)
+    assert fit([dated(0, 36.0), dated(minute / 60, 36.0), dated(minute / 30, 36.0)]) is None
 
 
 def test_the_stated_interval_holds_the_truth_as_often_as_it_says() -> None:

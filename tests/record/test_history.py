@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
+import json
+import math
 import shutil
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from fabricated_record import capture_facts, profile, readings, record, reference
@@ -244,6 +249,99 @@ def test_a_record_resealed_with_a_wrong_time_is_left_out_and_said(tmp_path: Path
     found = history(find(tmp_path))
     assert len(found.certificates) == 1
     assert "'yesterday' is not a time" in found.troubles[0]
+
+
+def spoil(file: Path, change: Callable[[dict[str, Any]], object]) -> None:
+    """Change what the record says of each uncertainty, and seal it anew."""
+    made = json.loads(file.read_bytes())
+    for judgement in made["judgements"]:
+        change(judgement)
+    body = {name: each for name, each in made.items() if name != "seals"}
+    text = (json.dumps(body, indent=1).removesuffix("\n}") + ",\n").encode()
+    digests = {"record_sha256": hashlib.sha256(text).hexdigest(), "page_sha256": "0" * 64}
+    seals = json.dumps({"seals": digests}, indent=1)
+    file.write_bytes(text + seals.removeprefix("{\n").encode() + b"\n")
+
+
+def parts(u_deg: float) -> Callable[[dict[str, Any]], object]:
+    return lambda j: [part.update(u_deg=u_deg) for part in j["uncertainty"]["parts"]]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        parts(0.0),
+        parts(1e-170),
+        parts(1e200),
+        lambda j: j["uncertainty"].update(parts=[]),
+        lambda j: j["uncertainty"].update(U_deg=0.0),
+        lambda j: j.update(uncertainty=None),
+    ],
+    ids=["0", "tiny", "huge", "no parts", "U of 0", "null"],
+)
+@pytest.mark.parametrize("at", [2020, 2023], ids=["in between", "the last"])
+def test_one_that_states_no_true_uncertainty_is_shown_and_no_line_goes_through_it(
+    tmp_path: Path, change: Callable[[dict[str, Any]], object], at: int
+) -> None:
+    files = {year: visit(tmp_path, year, -0.1 * (year - 2018)) for year in range(2018, 2024)}
+    whole = history(find(tmp_path))
+    without = history([file for year, file in files.items() if year != at])
+    spoil(files[at], change)
+    found = history(find(tmp_path))
+    assert found.certificates == whole.certificates
+    for series, before, fitted in zip(found.series, whole.series, without.series, strict=True):
+        assert series.line == fitted.line
+        assert (series.words, series.leaves_utc) == (fitted.words, fitted.leaves_utc)
+        assert [(p.day, p.judgement.mean_btdc) for p in series.points] == [
+            (p.day, p.judgement.mean_btdc) for p in before.points
+        ]
+        assert [p.measured_utc[:4] for p in series.points if not p.weighs] == [str(at)]
+    if found.series[0].points[at - 2018].judgement.uncertainty is None:
+        assert found.troubles == ()  # so it is with a single reading, and nothing is wrong
+    else:
+        (said,) = found.troubles
+        assert said.startswith(f"{files[at].name}: the uncertainty that it states of rear, full ad")
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda j: j.pop("uncertainty"), ".judgements[0].uncertainty: is missing"),
+        (lambda j: j["uncertainty"]["parts"][0].update(u_deg=math.nan), "finite number, not nan"),
+        (lambda j: j["uncertainty"]["parts"][0].update(u_deg="nan"), "repeatability is no size"),
+        (lambda j: j["uncertainty"]["parts"][0].update(u_deg=None), "a number, not None"),
+        (lambda j: j["uncertainty"].update(U_deg="nan"), "uncertainty of rear is no size"),
+        (lambda j: j["uncertainty"].update(U_deg="inf"), "uncertainty of rear is no size"),
+        (lambda j: j["uncertainty"].update(U_deg=1e300), "uncertainty of rear is no size"),
+        (lambda j: j["uncertainty"].update(U_deg=-1.0), "uncertainty of rear is no size"),
+        (lambda j: j.update(mean_btdc="nan"), "mean of rear is no angle"),
+        (lambda j: j.update(mean_btdc=1e300), "mean of rear is no angle"),
+    ],
+)
+def test_one_that_is_no_record_is_left_out_by_name_and_the_rest_is_shown(
+    tmp_path: Path, change: Callable[[dict[str, Any]], object], said: str
+) -> None:
+    files = [visit(tmp_path, year, -0.1 * (year - 2018)) for year in range(2018, 2023)]
+    without = history([*files[:2], *files[3:]])
+    spoil(files[2], change)
+    found = history(find(tmp_path))
+    assert found.series == without.series
+    (told,) = found.troubles
+    assert told.startswith(f"left out: {files[2].name}")
+    assert said in told
+
+
+def test_set_since_by_one_reading_the_outlook_is_open(tmp_path: Path) -> None:
+    """The slope stands; where the line stands after the step, one reading does not tell."""
+    for year in range(2015, 2024):
+        visit(tmp_path, year, -0.05 * (year - 2015))
+    last = visit(tmp_path, 2024, 0.3, changes=(Change("new contact set", "rear"),))
+    spoil(last, lambda judgement: judgement.update(uncertainty=None))
+    series = history(find(tmp_path)).series[0]
+    assert series.points[-1].step == "new contact set"
+    assert series.leaves_utc is None
+    assert series.words.startswith("0.05° a year later, ± ")
+    assert series.words.endswith("; where it stands since the last step is open")
 
 
 def test_a_unit_a_turn_out_is_no_drift(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from screen_states import LOWER, UPPER
 
 from rig.screen.canvas import Box, Canvas, Ink
-from rig.screen.scale import Axis, axis_for, draw_scale, limit_text
+from rig.screen.scale import Axis, axis_for, draw_scale, limit_text, window_role
 from rig.screen.view import UnitView
 
 
@@ -41,6 +41,16 @@ def test_far_readings_point_outwards(last: float, sign: str) -> None:
     marks = drawn(unit)[0]
     assert marks.strip() == sign
     assert marks.index(sign) == (0 if sign == "◀" else 59)
+
+
+def test_a_cylinder_with_its_own_figure_stands_as_far_off_as_it_is_from_that() -> None:
+    plain = UnitView("a", 1, earliest_btdc=25.5, nominal_btdc=25.0, latest_btdc=24.5,
+                     last_btdc=25.2, readings_btdc=(24.8, 25.2))  # fmt: skip
+    own = replace(plain, last_btdc=23.4, last_nominal_btdc=23.2, readings_btdc=(24.8, 23.4),
+                  nominals_btdc=(None, 23.2))  # fmt: skip
+    assert drawn(own) == drawn(plain)
+    assert own.last_on_scale == pytest.approx(25.2)
+    assert window_role(own, own.last_on_scale) == "inside"
 
 
 def test_one_row_keeps_the_last_reading() -> None:

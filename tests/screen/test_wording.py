@@ -10,7 +10,16 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from rig.screen.canvas import Canvas, Ink
-from rig.screen.wording import LIMIT, btdc, clean, clock, decimals_for, degrees, number
+from rig.screen.wording import (
+    LIMIT,
+    _harmless,
+    btdc,
+    clean,
+    clock,
+    decimals_for,
+    degrees,
+    number,
+)
 
 
 def test_angles_before_and_after() -> None:
@@ -48,6 +57,12 @@ def test_clean_text_steers_nothing(text: str, unicode: bool) -> None:
     assert "\n" not in safe
     assert unicode or safe.isascii()
     assert clean(safe, unicode) == safe or len(safe) > LIMIT
+
+
+@given(st.text(st.characters(max_codepoint=0x2FF)))
+def test_what_is_printable_below_the_marks_is_harmless(text: str) -> None:
+    if text.isprintable():
+        assert _harmless(text) == list(text)
 
 
 def test_clean_keeps_what_names_are_written_with() -> None:

@@ -101,6 +101,21 @@ def test_cautions_stand_where_they_matter() -> None:
     assert guidance.LIVE in reading.caution
 
 
+def test_with_the_stop_in_nothing_that_turns_the_crank_on_comes_first() -> None:
+    new = JobState(made_safe=True, gaps_written=True, rig="heard", index_seen=True, stop_in=True)
+    assert [a.step for a in due(new)][:2] == ["top dead centre", "switch"]
+    again = replace(new, tdc_known=True)
+    assert [a.step for a in due(again)][:2] == ["stop out", "switch"]
+    assert advice(replace(new, made_safe=False)).step == "make safe"
+
+
+def test_a_stop_put_in_to_touch_it_again_is_touched_before_it_comes_out() -> None:
+    state = replace(DONE, stop_in=True, touched_again=False)
+    assert "forward to the stop" in advice(state).next
+    assert "back the other way" in advice(replace(state, touches=(1, 0))).next
+    assert "out" in advice(replace(state, touches=(1, 1))).next
+
+
 def test_touches_alternate() -> None:
     state = replace(DONE, tdc_known=False)
     assert "fit the stop" in advice(state).next
@@ -112,7 +127,7 @@ def test_touches_alternate() -> None:
 
 def test_units_are_named() -> None:
     assert (
-        "upper, full advance and lower, full advance"
+        "upper, full advance; lower, full advance"
         in advice(replace(DONE, unread=("upper, full advance", "lower, full advance"))).next
     )
     assert "upper, lower and rear" in advice(replace(DONE, outside=("upper", "lower", "rear"))).next

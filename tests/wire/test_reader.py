@@ -180,3 +180,18 @@ def test_garbage_without_an_end_takes_no_memory() -> None:
     said = sum(sum(troubles(reader.feed(b"x" * 10_000)).values()) for _ in range(200))
     assert said == 1
     assert len(reader._rest) < 100
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        (encode("X", 11, "11", "1", "EA60", "EA60", "1", "1"), "an input outside 0 to 16"),
+        (encode("I", 11, "1", "1000", "11", "rig"), "more than 16 contact inputs"),
+    ],
+)
+def test_inputs_that_no_rig_has_are_trouble(line: bytes, said: str) -> None:
+    """Alone, and among many lines that are taken together."""
+    for data in (GOOD + line, GOOD + line + b"".join(position(n, 0, 1) for n in range(12, 60))):
+        _, _, _, others = flat(read(data))
+        (wrong,) = (each for each in others if isinstance(each, Trouble) and each.kind == "field")
+        assert wrong.detail.startswith(said)

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
+from dataclasses import replace
 
 from rig.command.live.bench import Bench
 from rig.command.live.deeds import Deed
 from rig.command.live.talk import Talk
+from rig.engine.firing import datum_after_first_deg
 from rig.engine.profile import Unit, Window
 from rig.faults import InputError
 from rig.screen.view import GoToView, Panel
@@ -125,7 +127,11 @@ class SetUnit(_Led):
         # The unit's body is turned against its shaft to make it earlier.
         against = {"clockwise": "anticlockwise", "anticlockwise": "clockwise"}[unit.rotation]
         self._unit = unit
+        # Where the unit opens on one of the strokes alone, that stroke is the one to set it on.
+        self._apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
         self._target = target_of(bench, window.nominal_btdc, 1)
+        if wrap(360.0, self._apart_deg):
+            self._target = on_firing_stroke(bench, self._target)
         self._at = setting.Setting(
             unit.name,
             window.nominal_btdc,
@@ -142,8 +148,9 @@ class SetUnit(_Led):
         turned = [e for e in mine if e.counts]
         read = None
         if turned and turned[-1].crank_deg is not None:
-            past = wrap(turned[-1].crank_deg - self._target.tdc_deg, 360.0)
-            read = -past
+            off = -goto.distance_deg(turned[-1].crank_deg, self._target)
+            if abs(off) < self._apart_deg / 2.0:  # else another lobe's
+                read = self._target.btdc_deg - off
         settings = self._bench.session.follower.settings
         at_deg = now.crank_deg
         if mine and self._noted and mine[-1].crank_deg is not None:
@@ -282,3 +289,17 @@ def target_of(bench: Bench, btdc_deg: float, cylinder: int) -> goto.Target:
         session.here.tdc_deg + after,
         rim_diameter_mm=session.profile.engine.rim_diameter_mm,
     )
+
+
+def on_firing_stroke(bench: Bench, target: goto.Target) -> goto.Target:
+    """A target of cylinder 1 on its firing stroke alone; as it was where no stroke was stated."""
+    profile, stroke = bench.session.profile, bench.session.stroke
+    if stroke is None or profile.engine.strokes == 2:
+        return target
+    on_deg = 360.0 * stroke.turn - datum_after_first_deg(profile.engine)[stroke.cylinder]
+    here = bench.session.here
+    if here is None:
+        return target
+    on_deg += tdc_after_reference_deg(profile.engine, here, stroke.cylinder)
+    tdc_deg = here.tdc_deg + on_deg
+    return replace(target, tdc_deg=tdc_deg, period_deg=profile.cycle_deg)

@@ -26,7 +26,7 @@ def guidance(bench: Bench) -> Advice:
 def state_of(bench: Bench) -> JobState:
     """How far the job is."""
     session = bench.session
-    said = session.said
+    said = session.told.steps
     stop = session.touches()
     units = bench.job.profile.units
     readings = session.readings()
@@ -49,7 +49,7 @@ def state_of(bench: Bench) -> JobState:
         one_turn_out=tuple(u.name for u in units if _any(readings, u, wrong=True)),
         impulse_engaged=tuple(u.name for u in units if _only_impulse(readings, u)),
         unread=tuple(
-            f"{u.name}, {session.setting_of(u.name)}"
+            f"{u.name}, {session.told.setting_of(u.name)}"
             for u in units
             if _counted(bench, readings, u) < ENOUGH_READINGS
         ),
@@ -57,11 +57,11 @@ def state_of(bench: Bench) -> JobState:
         set_only=tuple(u.name for u in units if _set_last(readings, u)),
         outside=_verdicts(bench, "outside"),
         apart=tuple(
-            f"{c.first} and {c.second}"
+            f"{c.first} and {c.second} apart"
             for c in session.comparisons()
             if c.verdict == "outside" and c.cylinder is None
         ),
-        tightened=session.phase == "as left",
+        tightened=session.told.phase == "as left",
         touched_again=bool(session.checks) or _gauged_again(session.gauge.readings),
         saved=bench.saved is not None,
     )
@@ -92,7 +92,7 @@ def _set_last(readings: list[Reading], unit: Unit) -> bool:
 
 def _counted(bench: Bench, readings: list[Reading], unit: Unit) -> int:
     session = bench.session
-    here = (session.setting_of(unit.name), session.phase)
+    here = (session.told.setting_of(unit.name), session.told.phase)
     return sum((r.setting, r.phase) == here for r in _of(readings, unit))
 
 
@@ -100,9 +100,9 @@ def _verdicts(bench: Bench, verdict: str) -> tuple[str, ...]:
     session = bench.session
     named = []
     for unit in bench.job.profile.units:
-        setting = session.setting_of(unit.name)
-        worst, at = unit_verdict(session.judgements(), unit.name, setting, session.phase)
+        setting = session.told.setting_of(unit.name)
+        worst, at = unit_verdict(session.judgements(), unit.name, setting, session.told.phase)
         if worst == verdict:
-            cylinders = f", cylinder {', '.join(map(str, at))}" if at else ""
+            cylinders = f", cylinder{'s' * (len(at) > 1)} {', '.join(map(str, at))}" if at else ""
             named.append(f"{unit.name}, {setting}{cylinders}")
     return tuple(named)

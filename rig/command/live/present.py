@@ -150,23 +150,23 @@ def _reference(bench: Bench) -> ReferenceView:
     if holds and not bench.session.places.known:
         holds, why = False, bench.session.places.why
     text = reference.method
-    if reference.forward_deg:
+    if reference.forward_deg and reference.backward_deg:
         text += f", {len(reference.forward_deg)} + {len(reference.backward_deg)} touches"
     return ReferenceView(text, reference.uncertainty.U_deg, holds, why)
 
 
 def _unit(bench: Bench, unit: Unit) -> UnitView:
     session = bench.session
-    name = session.setting_of(unit.name)
+    name = session.told.setting_of(unit.name)
     setting = next(s for s in unit.settings if s.name == name)
     own = [r for r in session.readings() if r.unit == unit.name]
-    here = [r for r in own if r.counts and (r.setting, r.phase) == (name, session.phase)]
+    here = [r for r in own if r.counts and (r.setting, r.phase) == (name, session.told.phase)]
     judged = [
         j for j in session.judgements()
-        if (j.unit, j.setting, j.phase, j.kind) == (unit.name, name, session.phase, "turned")
+        if (j.unit, j.setting, j.phase, j.kind) == (unit.name, name, session.told.phase, "turned")
     ]  # fmt: skip
-    whole = unit_figure(session.judgements(), unit.name, name, session.phase)
-    worst, cylinders = unit_verdict(session.judgements(), unit.name, name, session.phase)
+    whole = unit_figure(session.judgements(), unit.name, name, session.told.phase)
+    worst, cylinders = unit_verdict(session.judgements(), unit.name, name, session.told.phase)
     turned = [r for r in here if r.kind == "turned" and r.btdc_deg is not None]
     last = here[-1] if here else None
     uncounted = [r for r in own if not r.counts]
@@ -175,16 +175,18 @@ def _unit(bench: Bench, unit: Unit) -> UnitView:
         name=unit.name,
         input=unit.input,
         setting=name,
-        phase=session.phase,
+        phase=session.told.phase,
         contacts=_contacts(bench, unit),
         last_btdc=last.btdc_deg if last else None,
         last_cylinder=last.cylinder if last else None,
         last_kind=last.kind if last else "turned",
         last_words=_last_words(last, setting),
+        last_nominal_btdc=_own_nominal(setting, last.cylinder) if last else None,
         earliest_btdc=window.earliest_btdc if window else None,
         nominal_btdc=window.nominal_btdc if window else None,
         latest_btdc=window.latest_btdc if window else None,
         readings_btdc=tuple(r.btdc_deg for r in turned if r.btdc_deg is not None),
+        nominals_btdc=tuple(_own_nominal(setting, r.cylinder) for r in turned),
         mean_btdc=whole.mean_btdc if whole else None,
         sd_deg=whole.sd_deg if whole else None,
         U_deg=whole.uncertainty.U_deg if whole and whole.uncertainty else None,
@@ -217,6 +219,12 @@ def _notes(bench: Bench, unit: Unit) -> tuple[str, ...]:
         if lag.unit == unit.name
     ]
     return tuple(notes)
+
+
+def _own_nominal(setting: Setting, cylinder: int | None) -> float | None:
+    """What is wanted of a cylinder that has a figure of its own, degrees BTDC."""
+    own = setting.per_cylinder.get(cylinder or 0)
+    return own.nominal_btdc if own else None
 
 
 def _last_words(last: Reading | None, setting: Setting) -> str:

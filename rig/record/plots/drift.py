@@ -108,9 +108,9 @@ def _line(at: Axes, series: Series, ends: tuple[float, float]) -> None:
     line = series.line
     if line is None:
         return
-    level = series.points[-1].level
-    since = next(p.day for p in series.points if p.level == level)
-    until = series.points[-1].day
+    through = [point for point in series.points if point.weighs]
+    until = through[-1].day
+    since = next(p.day for p in through if p.level == through[-1].level)
     years = [(day - until) / DAYS_A_YEAR for day in (since, until, ends[1])]
     heights = [line.last_btdc + line.per_year_deg * each for each in years]
     at.plot([since, until], heights[:2], color=sheet.BLUE, lw=1.4, zorder=3)

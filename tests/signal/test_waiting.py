@@ -1,0 +1,31 @@
+"""What waits comes out in order of time, then of arrival: against a plain stable sort."""
+
+import math
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.signal.waiting import Waiting
+from rig.wire.records import Batch, Trouble
+
+TIMES = st.lists(st.integers(0, 9), max_size=30)
+
+
+@given(st.lists(TIMES, max_size=5), st.integers(0, 10))
+def test_words_come_in_order_of_time_and_then_as_they_arrived(
+    come: list[list[int]], until: int
+) -> None:
+    waiting = Waiting()
+    words: list[Trouble] = []
+    for times in come:
+        batch = [Trouble(float(t), "field", f"{len(words) + i}") for i, t in enumerate(times)]
+        waiting.add(Batch(others=[*batch]))
+        words += batch
+    in_order = sorted(words, key=lambda word: word.t_us)
+    assert waiting.last_us == max((word.t_us for word in words), default=-math.inf)
+    taken = []
+    while (word := waiting.word_before(float(until))) is not None:
+        taken.append(word)
+    assert taken == [word for word in in_order if word.t_us < until]
+    left = in_order[len(taken) :]
+    assert waiting.last_us == (left[-1].t_us if left else -math.inf)
