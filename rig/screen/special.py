@@ -142,7 +142,8 @@ def draw_goto(canvas: Canvas, y: int, height: int, view: View, goto: GoToView) -
     row = y + 1
     row += canvas.put_wrapped(Box(column, row, room, 3), goto.words, "strong")
     if goto.rim_mm is not None:
-        rim = f"{goto.rim_mm:.1f} mm round the rim from TDC"
+        way = "after" if goto.rim_mm < 0.0 else "before"
+        rim = f"{abs(goto.rim_mm):.1f} mm round the rim {way} TDC"
         row += canvas.put_wrapped(Box(column, row, room, 2), rim)
     room_below = y + 1 + HEIGHT[size] - row
     row += room_below > len(view.units)  # an empty line, where there is room

@@ -19,21 +19,23 @@ closing and never an opening.
 true parting and would be taken for it. So an early open run, no longer than
 ``longest_dropout_us``, is weighed: is it, with the closed gap after it, of the chatter, or a noise
 event that has nothing to do with the parting? What both look like is learnt from the input itself
-(``chatter_law``). The likelier of the two wins; before anything is learnt the law has so long a
-tail that all runs of the passage are kept.
+(``chatter_law``). The likelier of the two wins; before anything is learnt most runs of the passage
+are kept.
 
 **Chatter with long gaps.** By the same weighing a passage that came to nothing is joined to the
 opening that follows it within ``LOOK_BACK`` times ``closed_end_us``, when chatter with gaps as long
 as this input's makes that the likelier.
 
-Assumptions: chatter gaps of one input are alike from one passage to the next; noise does not know
-when the contacts part. Where drop-outs crowd together as the contacts are about to part, no rule
-can tell them from chatter, and the first of them is given.
+Assumptions: chatter gaps of one input are alike from one passage to the next, wherever in the
+passage they are; noise comes at an even rate, or crowds as the contacts are about to part. Crowding
+drop-outs are taken for chatter, and the first of them is given, until it has shown that long gaps
+come before all the others.
 """
 
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass
 from enum import Enum
 from typing import NamedTuple
@@ -41,7 +43,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.signal.chatter_law import SHORT_US, ChatterLaw
+from rig.signal.chatter_law import MOST, NEAR_US, SHORT_US, ChatterLaw
 from rig.signal.events import Finding
 from rig.signal.settings import Settings
 
@@ -128,6 +130,9 @@ class Debouncer:
         self._rest_since = self._learnt_to = math.nan
         self._now = _NONE  # edges of the passage that goes on
         self._earlier: list[_Edges] = []  # passages that came to nothing a moment ago
+        self._nothing_us: deque[float] = deque(
+            maxlen=MOST
+        )  # when runs began that did, further back
         self._broken = False
         self.law = ChatterLaw()
 
@@ -139,6 +144,7 @@ class Debouncer:
         self.due_us = math.inf
         self._now = _NONE
         self._earlier = []
+        self._nothing_us.clear()
         self._broken = False
 
     def edges(
@@ -211,6 +217,7 @@ class Debouncer:
         self.rest = to
         self._rest_since = self._learnt_to = last_us
         self._earlier = []
+        self._nothing_us.clear()
         return passage
 
     def _parted(self, edges: _Edges) -> tuple[_Edges, int]:
@@ -226,10 +233,9 @@ class Debouncer:
         # A run longer than a drop-out belongs to the parting, and all after it.
         most_us = self._s.longest_dropout_us
         may = next((nth for nth, us in enumerate(runs_us) if us > most_us), len(runs_us))
-        first = self.law.split(gaps_us[:may], runs_us[:may])
-        # The later half is of the chatter, whatever its first runs were.
-        half = first + (len(gaps_us) - first) // 2
-        self.law.learn_chatter(gaps_us[half:], runs_us[half:])
+        starts_us = edges.t_us[::2]
+        before_us = [t for t in self._nothing_us if 0.0 < starts_us[0] - t < NEAR_US]
+        first = self.law.split(starts_us, runs_us, gaps_us, may, before_us)
         self._learn_noise(runs_us[:first], edges.t_us[2 * first])
         return edges, first
 
@@ -250,6 +256,7 @@ class Debouncer:
         if self.rest is Rest.CLOSED:
             self._learn_noise(runs_us, edges.t_us[-1])
             self._linked().append(edges)
+            self._nothing_us.extend(edges.t_us[::2])
         return passage
 
     def _learn_noise(self, runs_us: list[float], until_us: float) -> None:

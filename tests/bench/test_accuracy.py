@@ -60,16 +60,16 @@ OWN = (
 HARD = (
     Scenario("dirty at 60 deg/s", 0.1, speed_deg_s=60.0, noise=NOISES["dirty"], seeds=20),
     Scenario("dirty at 150 deg/s", 0.1, speed_deg_s=150.0, noise=NOISES["dirty"]),
-    Scenario("closed gaps to 3 ms", 0.4, noise=NOISES["gaps"]),
-    Scenario("drop-outs crowd before parting", 3.5, noise=NOISES["crowded"]),
-    Scenario("both, spikes and drop-outs too", 6.0, noise=NOISES["worst"]),
+    Scenario("closed gaps to 3 ms", 0.1, noise=NOISES["gaps"]),
+    Scenario("drop-outs crowd before parting", 1.5, noise=NOISES["crowded"]),
+    Scenario("both, spikes and drop-outs too", 5.0, noise=NOISES["worst"]),
 )
 OWN_HARD = (
     ("dirty at 60 deg/s", 0.1, Pins(speed_deg_s=60.0, dropouts=3.0, spikes=5.0)),
     ("dirty at 150 deg/s", 0.2, Pins(speed_deg_s=150.0, dropouts=3.0, spikes=5.0)),
-    ("closed gaps to 3 ms", 0.4, Pins(longest_gap_us=3000.0)),
-    ("drop-outs crowd before parting", 2.5, Pins(crowd=2.0)),
-    ("both", 7.0, Pins(crowd=2.0, longest_gap_us=3000.0)),
+    ("closed gaps to 3 ms", 0.1, Pins(longest_gap_us=3000.0)),
+    ("drop-outs crowd before parting", 0.5, Pins(crowd=2.0)),
+    ("both", 5.0, Pins(crowd=2.0, longest_gap_us=3000.0)),
 )
 """Where noise and parting can hardly be told apart: the figure is a limit that the reader keeps,
 and beside the error stands what a reader could reach that was told the laws of the noise."""

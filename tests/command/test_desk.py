@@ -153,6 +153,22 @@ def test_a_unit_that_opens_on_one_stroke_alone_is_set_on_that_stroke(
     assert screen.count("CLOSED") + screen.count("OPEN") == 2
 
 
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [("24", "63.8 mm round the rim before TDC"), ("-6", "16.0 mm round the rim after TDC")],
+)
+def test_the_length_round_the_rim_is_that_of_the_mark_wherever_the_crank_stands(
+    tmp_path: Path, keys: str, said: str
+) -> None:
+    """Arc on a rim of 12 in: pi x 304.8 mm x 24/360 = 63.84 mm, 6 degrees 15.96 mm; computed."""
+    bench = VirtualBench(tmp_path / "two", engine="two_stroke_single")
+    bench.find_dead_centre()
+    bench.press("g", *keys, "enter")
+    for way in ("goto 40 at 90", "turn 11 at 20"):
+        bench.do(way)
+        assert said in "\n".join(render(bench.desk.view(), 80, 24).plain())
+
+
 def test_going_to_an_angle(found: VirtualBench) -> None:
     found.press("g", "3", "6", "enter")
     found.do("goto 40 at 90")

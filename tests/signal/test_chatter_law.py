@@ -1,37 +1,108 @@
-"""The law that tells noise from chatter, against scipy's own distributions."""
+"""The law that tells noise from chatter: by brute force with scipy's distributions, and on passages
+drawn by laws that are none of its own."""
 
+import itertools
 import math
+from collections.abc import Sequence
 
 import numpy as np
-from hypothesis import given
+import pytest
+from hypothesis import example, given
 from hypothesis import strategies as st
-from scipy.stats import lomax
+from scipy.special import logsumexp
+from scipy.stats import expon, norm, truncexpon
 
 from rig.signal.chatter_law import (
+    MOST,
+    PRIOR_BOUNCES,
     PRIOR_CLOSED_US,
+    PRIOR_CROWD,
     PRIOR_EVENTS,
-    PRIOR_GAP_US,
-    PRIOR_GAPS,
+    PRIOR_SHORT_CHATTER,
+    PRIOR_SHORT_NOISE,
+    SHORT_GAP_US,
+    SHORT_US,
     ChatterLaw,
 )
 
+LAWS = [
+    truncexpon(bound, scale=scale_us)
+    for bound in (1.0, 2.0, 3.0, 4.5, 1000.0)
+    for scale_us in np.geomspace(20.0, 4000.0, 24)
+]
+LAW_WEIGHTS = np.array(
+    [norm.pdf(math.log(law.mean() / 100.0), scale=math.log(2.5)) for law in LAWS]
+)
+CROWDS = [
+    (0.0, 1.0, 1.0 - PRIOR_CROWD),
+    *(
+        (events, spread_us, PRIOR_CROWD / 9)
+        for events in (0.3, 1.0, 3.0)
+        for spread_us in (3e3, 1e4, 3e4)
+    ),
+]
 
-@given(st.lists(st.floats(1.0, 5000.0), min_size=1, max_size=6))
-def test_the_split_is_the_likeliest_by_brute_force(gaps: list[float]) -> None:
-    """With runs of one length on both sides only gaps and rates decide."""
-    law = ChatterLaw()
-    runs = [60.0] * len(gaps)
-    log_length = math.log((1 - 1 / 2) / (1 - 0.5 / 4))
-    of_chatter = np.asarray(lomax.logpdf(gaps, PRIOR_GAPS, scale=PRIOR_GAPS * PRIOR_GAP_US))
-    of_noise = math.log(PRIOR_EVENTS / PRIOR_CLOSED_US) + log_length
-    scores = [
-        of_noise * first + float(np.sum(of_chatter[first:])) for first in range(len(gaps) + 1)
-    ]
-    found = law.split(gaps, runs)
-    if max(gaps) <= PRIOR_GAP_US:
+
+def starts(
+    runs_us: Sequence[float], gaps_us: Sequence[float], begin_us: float = 0.0
+) -> list[float]:
+    lasting = [run + gap for run, gap in zip(runs_us, gaps_us, strict=True)]
+    return list(itertools.accumulate(lasting, initial=begin_us))
+
+
+def split(law: ChatterLaw, runs_us: list[float], gaps_us: list[float], ago: list[float]) -> int:
+    """Noise had come so many microseconds before the first run."""
+    return law.split(starts(runs_us, gaps_us), runs_us, gaps_us, len(runs_us), [-t for t in ago])
+
+
+def log_splits(runs_us: list[float], gaps_us: list[float], ago: list[float]) -> list[float]:
+    """Each split's likelihood with nothing learnt: every law with every crowd, one by one."""
+    rate = PRIOR_EVENTS / PRIOR_CLOSED_US
+    more = PRIOR_BOUNCES[0] / sum(PRIOR_BOUNCES)
+    of_noise = PRIOR_SHORT_NOISE[0] / PRIOR_SHORT_NOISE[1]
+    of_chatter = PRIOR_SHORT_CHATTER[0] / PRIOR_SHORT_CHATTER[1]
+    begins = starts(runs_us, gaps_us)
+    found = []
+    for first in range(len(runs_us) + 1):
+        length = sum(
+            math.log(share if run <= SHORT_US else 1 - share)
+            for nth, run in enumerate(runs_us)
+            for share in [of_noise if nth < first else of_chatter]
+        )
+        events = [-t for t in ago] + begins[:first]
+        crowded = logsumexp([
+            math.log(weight) - number + sum(
+                math.log(rate + number * expon.pdf(begins[first] - t, scale=spread_us))
+                for t in events
+            )
+            for number, spread_us, weight in CROWDS
+        ])  # fmt: skip
+        chattered = logsumexp(
+            [
+                math.log(weight) + sum(np.log(law.pdf(gaps_us[first:]) + 1e-5 / 4000.0))
+                for law, weight in zip(LAWS, LAW_WEIGHTS / LAW_WEIGHTS.sum(), strict=True)
+            ]
+        )
+        found.append(length + crowded + chattered + (len(runs_us) - first) * math.log(more))
+    return found
+
+
+@given(
+    st.lists(st.tuples(st.floats(1.0, 900.0), st.floats(1.0, 3900.0)), min_size=1, max_size=4),
+    st.lists(st.floats(1.0, 9e4), max_size=2),
+)
+@example([(109.0, 464.0)], [1748.0, 210.0, 585.0, 2715.0])
+@example([(109.0, 464.0)], [])
+def test_the_split_is_the_likeliest_by_brute_force(
+    runs_and_gaps: list[tuple[float, float]], ago: list[float]
+) -> None:
+    runs_us, gaps_us = [run for run, _ in runs_and_gaps], [gap for _, gap in runs_and_gaps]
+    found = split(ChatterLaw(), runs_us, gaps_us, ago)
+    if max(gaps_us) <= SHORT_GAP_US:
         assert found == 0
-    else:
-        assert math.isclose(scores[found], max(scores), abs_tol=1e-9)
+        return
+    scores = log_splits(runs_us, gaps_us, ago)
+    assert math.isclose(scores[found], max(scores), abs_tol=1e-6)
 
 
 def test_rates_are_learnt_and_taken_back() -> None:
@@ -40,9 +111,60 @@ def test_rates_are_learnt_and_taken_back() -> None:
     assert math.isclose(law.noise_rate, 80.5 / 10, rel_tol=1e-12)
     law.unlearn_noise([5.0] * 80)
     assert math.isclose(law.noise_rate, 0.5 / 10, rel_tol=1e-12)
-    law.learn_chatter([60.0] * 96, [80.0] * 96)
-    assert math.isclose(law.gap_us, (400 + 96 * 60) / 100, rel_tol=1e-12)
-    # A spike of 5 us, and 700 us before the next run: learnt as noise once there is much of it.
-    law.learn_noise([5.0] * 80, 1e6)
-    assert law.split([700.0], [5.0]) == 1
-    assert law.split([90.0], [80.0]) == 0
+
+
+def chattering(seed: int, longest_us: float) -> tuple[list[float], list[float]]:
+    """Runs, and gaps that are the shorter of two even ones: none of the laws of the table."""
+    random = np.random.default_rng(seed)
+    bounces = int(random.integers(3, 8))
+    gaps_us = random.uniform(20.0, longest_us, (bounces, 2)).min(axis=1)
+    return random.uniform(30.0, 300.0, bounces).tolist(), gaps_us.tolist()
+
+
+@pytest.mark.parametrize("longest_us", [300.0, 1000.0, 3000.0])
+def test_a_gap_beyond_the_longest_is_learnt_to_be_of_noise(longest_us: float) -> None:
+    """Three noise events a second; a drop-out half as long again before the parting as any gap."""
+    law = ChatterLaw()
+    for seed in range(60):
+        law.learn_noise([100.0], 1e6 / 3)
+        assert split(law, *chattering(seed, longest_us), []) == 0
+    assert math.isclose(law.gap_us, 20.0 + (longest_us - 20.0) / 3, rel_tol=0.15)
+    runs_us, gaps_us = chattering(99, longest_us)
+    assert split(law, [100.0, *runs_us], [1.5 * longest_us, *gaps_us], []) == 1
+    assert split(law, [100.0, *runs_us], [0.8 * longest_us, *gaps_us], []) == 0
+
+
+def test_a_spike_is_told_by_its_length() -> None:
+    """Where spikes are many, and no run of the chatter is as short."""
+    law = ChatterLaw()
+    for seed in range(60):
+        law.learn_noise([5.0] * 80, 1e6)
+        assert split(law, *chattering(seed, 300.0), []) == 0
+    runs_us, gaps_us = chattering(99, 300.0)
+    assert split(law, [5.0, *runs_us], [250.0, *gaps_us], []) == 1
+    assert split(law, [80.0, *runs_us], [250.0, *gaps_us], []) == 0
+
+
+def test_noise_that_crowds_before_the_parting_is_learnt() -> None:
+    """One drop-out some milliseconds before each parting and short gaps after it; not so when the
+    long gaps are anywhere in the chatter."""
+    crowded, chatter = ChatterLaw(), ChatterLaw()
+    random = np.random.default_rng(8)
+    for seed in range(40):
+        runs_us, gaps_us = chattering(seed, 200.0)
+        long_us = float(random.uniform(500.0, 3900.0))
+        first = split(crowded, [80.0, *runs_us], [long_us, *gaps_us], [])
+        assert seed < 3 or first == 1
+        gaps_us.insert(seed % (len(gaps_us) + 1), long_us)
+        first = split(chatter, [80.0, *runs_us], gaps_us, [])
+        assert seed < 8 or first == 0
+    assert crowded.crowd > 0.5
+    assert chatter.crowd < 0.01
+
+
+def test_much_chatter_takes_little_time_and_no_more_than_so_many_runs_are_noise() -> None:
+    law = ChatterLaw()
+    law.learn_noise([5.0] * 1000, 1e6)
+    runs_us, gaps_us = [5.0] * 100_000, [1900.0] * 100_000
+    assert split(law, runs_us, gaps_us, []) <= MOST
+    assert 0.4 * 1900.0 < law.gap_us < 1900.0

@@ -94,6 +94,23 @@ def test_a_drop_out_just_before_is_told_from_chatter_by_what_was_learnt() -> Non
     assert passages[-1].mark["number"] == len(edges) - 3
 
 
+@pytest.mark.parametrize(("ago_us", "crowds"), [(8_000, True), (300_000, False)])
+def test_drop_outs_long_before_tell_whether_noise_crowds(ago_us: float, crowds: bool) -> None:
+    """One before each of thirty partings, too early to be joined to it; then one that is not."""
+    contacts = Debouncer(SETTINGS)
+    contacts.begin(False, 0.0)
+    edges: list[tuple[float, int]] = []
+    for k in range(1, 31):
+        t = 1e6 * k
+        edges += [(t - ago_us, 1), (t - ago_us + 100, 0)]
+        edges += [(t, 1), (t + 90, 0), (t + 150, 1), (t + 2e5, 0)]
+    give(contacts, edges)
+    assert (contacts.law.crowd > 0.5) is crowds
+    t = 31e6
+    late = give(contacts, [(t - 700, 1), (t - 600, 0), (t, 1), (t + 70, 0), (t + 130, 1)])
+    assert openings(late + contacts.until(t + 1e5)) == [t]
+
+
 def test_chatter_with_long_gaps_is_joined() -> None:
     edges: list[tuple[float, int]] = []
     for k in range(1, 20):

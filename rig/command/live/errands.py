@@ -87,9 +87,9 @@ class GoTo(_Led):
             return GoToView(self._target.btdc_deg, None, words="the crank's angle is not known")
         going = goto.going(now.crank_deg, self._target, now.run_up_deg, self._needed, now.direction)
         side = going.where not in ("wrong side", "back")
-        return GoToView(
-            self._target.btdc_deg, going.distance_deg, side, going.words, going.rim_tape_mm
-        )
+        target = self._target
+        tape_mm, _ = goto.rim_mm(target.btdc_deg, target.rim_diameter_mm)
+        return GoToView(target.btdc_deg, going.distance_deg, side, going.words, tape_mm)
 
     def told(self) -> Advice:
         """To come from the right side."""
