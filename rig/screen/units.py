@@ -233,7 +233,7 @@ def _details(
     lines = _sums(unit, canvas, width, tally)
     if marks:
         lines.append([(" │ ".join(marks), "strong")])
-    if unit.why_not_counted:
+    if unit.why_not_counted and not unit.counted_since:
         lines.append([("not counted: ", "strong"), (unit.why_not_counted, "text")])
     if unit.settle:
         lines += [[(line, "text")] for line in canvas.wrap(unit.settle, width, 2)]

@@ -110,6 +110,7 @@ class UnitView:
     counted: int = 0  # counted openings in all, over all settings: only ever grows
     not_counted: int = 0  # openings that did not count: only ever grows
     why_not_counted: str = ""  # of the last one that did not count
+    counted_since: bool = False  # whether the very last opening counted
 
     @property
     def last_on_scale(self) -> float | None:

@@ -98,8 +98,14 @@ def _stopped_us(before: list[Known]) -> float:
 def _polynomial(points: list[Known]) -> tuple[float, float]:
     """Value and slope at time 0 of the polynomial through ``points`` (Neville's scheme). Edges at
     one instant tell one place: the last."""
-    places = {round(t / INSTANT_US): (t, at) for t, at, _ in points}
-    times, value = [t for t, _ in places.values()], [at for _, at in places.values()]
+    times: list[float] = []
+    value: list[float] = []
+    for t, at, _ in points:
+        if times and t - times[-1] < INSTANT_US:
+            value[-1] = at
+        else:
+            times.append(t)
+            value.append(at)
     slope = [0.0] * len(times)
     for width in range(1, len(times)):
         at, rise = value[0], slope[0]

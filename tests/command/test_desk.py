@@ -169,6 +169,23 @@ def test_the_length_round_the_rim_is_that_of_the_mark_wherever_the_crank_stands(
         assert said in "\n".join(render(bench.desk.view(), 80, 24).plain())
 
 
+def test_why_an_opening_did_not_count_is_told_until_one_counts(found: VirtualBench) -> None:
+    found.do("goto 40 at 90", "back 6 at 20", "turn 18 at 20", "rest 0.4")
+    [upper, _] = found.desk.view().units
+    assert upper.not_counted
+    assert "not counted: run-up" in "\n".join(render(found.desk.view(), 120, 40).plain())
+    found.do("turn 720 at 90")
+    [upper, _] = found.desk.view().units
+    assert upper.not_counted
+    assert upper.counted_since
+    assert "not counted: run-up" not in "\n".join(render(found.desk.view(), 120, 40).plain())
+
+
+def test_one_dead_centre_found_has_one_key(found: VirtualBench) -> None:
+    found.press("w")
+    assert next(key.key for key in found.desk.view().keys) == "1"
+
+
 def test_going_to_an_angle(found: VirtualBench) -> None:
     found.press("g", "3", "6", "enter")
     found.do("goto 40 at 90")

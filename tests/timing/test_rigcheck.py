@@ -207,6 +207,9 @@ def test_which_unit_is_on_which_input() -> None:
     assert [c.verdict for c in found] == ["bad", "bad"]
     assert "it is on input 2, the engine file says 1" in found[0].words
     assert "exchanged" in found[0].cause
+    found = wiring_checks({"upper": (1,), "lower": (1,)}, units)
+    assert [c.verdict for c in found] == ["good", "bad"]
+    assert found[1].cause == "upper was opened again in its place: open lower"
     assert wiring_checks({"upper": ()}, units)[0].words == "no input changed as it was opened"
     assert "more than one" in wiring_checks({"upper": (1, 2)}, units)[0].words
     assert wiring_checks({}, units) == []

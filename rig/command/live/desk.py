@@ -140,7 +140,11 @@ class Desk:
             own = self._errand.deeds()
             digits = [deed for deed in own if deed.key.isdigit()]
             few = [deed for deed in own if deed not in digits][:5]
-            found = [Key(f"1 to {len(digits)}", digits[0].name)] if digits else []
+            found = (
+                [Key("1" if len(digits) == 1 else f"1 to {len(digits)}", digits[0].name)]
+                if digits
+                else []
+            )
             return (*found, *map(as_key, few), Key("esc", "leave"), *last)
         return (*foot_keys(deeds, step_of(self.bench), advised), *last)
 

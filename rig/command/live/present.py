@@ -200,6 +200,7 @@ def _unit(bench: Bench, unit: Unit) -> UnitView:
         counted=sum(r.counts for r in own),
         not_counted=len(uncounted),
         why_not_counted=uncounted[-1].why if uncounted else "",
+        counted_since=bool(own) and own[-1].counts,
     )
 
 

@@ -190,6 +190,9 @@ def wiring_checks(
         else:
             words = f"it is on input {changed[0]}, the engine file says {unit.input}"
             cause = "the leads are exchanged: exchange them, or the inputs in the engine file"
+            there = [u for u in units if u.input == changed[0]]
+            if any(set(opened_by_hand.get(u.name, ())) == {u.input} for u in there):
+                cause = f"{there[0].name} was opened again in its place: open {unit.name}"
             checks.append(Check(name, "bad", measured, words, cause))
     return checks
 
