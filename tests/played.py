@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from rig.engine.dead_centre.reference import stated, to_plain
 from rig.engine.profile import Profile
-from rig.engine.reference import stated, to_plain
 from rig.faults import InputError
 from rig.session import Session
 from rig.timing.results import Reading

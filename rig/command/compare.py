@@ -11,7 +11,7 @@ from pathlib import Path
 
 from rig.command.say import figures, json_option, message
 from rig.command.show import judgement_lines, verdict_status
-from rig.engine.reference import Reference
+from rig.engine.dead_centre.reference import Reference
 from rig.faults import InputError
 from rig.job.folder import Job
 from rig.job.work import work

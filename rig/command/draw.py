@@ -107,8 +107,8 @@ def _turn(args: argparse.Namespace, out: Path) -> Drawn:
 
 def _signal(args: argparse.Namespace, out: Path) -> Drawn:
     from rig.command.signal_trace import Taken, keep, trace_of
+    from rig.engine.dead_centre.index_places import index_places, not_carried_over
     from rig.engine.firing import wrap_btdc
-    from rig.engine.index_places import index_places, not_carried_over
     from rig.record.plots import signal
     from rig.session import signal_settings
     from rig.signal.events import Opening

@@ -18,17 +18,17 @@ from pathlib import Path
 from typing import Any
 
 from rig.command.say import figures, json_option, message
+from rig.engine.dead_centre.gauge import Gauge, GaugePoint, curve_mm, fitted
+from rig.engine.dead_centre.gauge_check import MethodDifference, compare_methods
+from rig.engine.dead_centre.gauge_points import load_points
+from rig.engine.dead_centre.gauge_series import Series, with_encoder, work_through
+from rig.engine.dead_centre.index_places import same_frame
+from rig.engine.dead_centre.reference import Reference
+from rig.engine.dead_centre.reference_file import load_references, save_reference
+from rig.engine.dead_centre.within import typed_within
 from rig.engine.firing import geometry_of, plug_hole_offset_deg
-from rig.engine.gauge import Gauge, GaugePoint, curve_mm, fitted
-from rig.engine.gauge_check import MethodDifference, compare_methods
-from rig.engine.gauge_points import load_points
-from rig.engine.gauge_series import Series, with_encoder, work_through
-from rig.engine.index_places import same_frame
 from rig.engine.profile import Geometry
-from rig.engine.reference import Reference
-from rig.engine.reference_file import load_references, save_reference
 from rig.engine.uncertainty import round_for_show
-from rig.engine.within import typed_within
 from rig.faults import InputError
 from rig.job.dead_centres import METHODS, gauge_doubts
 from rig.job.folder import Job

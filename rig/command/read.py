@@ -50,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     _check(args)
     profile, tdc_deg = None, args.tdc_deg
     if args.job:
-        from rig.engine.index_places import index_places, not_carried_over
+        from rig.engine.dead_centre.index_places import index_places, not_carried_over
         from rig.job.folder import Job
 
         job = Job(args.job)

@@ -8,12 +8,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.command.say import figures, json_option, message
+from rig.engine.dead_centre.index_places import CLEAR, disc_places, index_places, places_apart_deg
+from rig.engine.dead_centre.reference import Reference, stated
+from rig.engine.dead_centre.reference_file import save_reference
+from rig.engine.dead_centre.within import typed_within
 from rig.engine.firing import plug_hole_offset_deg
-from rig.engine.index_places import CLEAR, disc_places, index_places, places_apart_deg
 from rig.engine.profile import Encoder
-from rig.engine.reference import Reference, stated
-from rig.engine.reference_file import save_reference
-from rig.engine.within import typed_within
 from rig.faults import InputError
 from rig.job.folder import Job
 

@@ -8,7 +8,7 @@ the bore, positive in the normal direction, the piston pin stands at
 above the crank. The offset is the distance from the crank's axis to the line on which the piston
 pin travels, positive on the side to which the crank pin moves as it leaves the top. Where it is
 not known (``offset_mm`` None) it is taken as zero here; what that can cost is said by
-``rig.engine.reference``.
+``rig.engine.dead_centre.reference``.
 
 Source: for e = 0 the piston position of Heywood, Internal Combustion Engine Fundamentals, ch. 2;
 with offset by Pythagoras, as in the Cornell KMODDL tutorial on offset slider-cranks. No series is

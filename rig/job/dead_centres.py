@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.engine.gauge_check import compare_methods, misfit
-from rig.engine.gauge_series import Series
-from rig.engine.index_places import same_frame
+from rig.engine.dead_centre.gauge_check import compare_methods, misfit
+from rig.engine.dead_centre.gauge_series import Series
+from rig.engine.dead_centre.index_places import same_frame
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference
 from rig.faults import InputError
 from rig.session import Session
 from rig.session.dead_centre import gauge_series, is_of_dead_centre, mark_reference

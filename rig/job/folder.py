@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from rig.engine.dead_centre.reference import Reference
+from rig.engine.dead_centre.reference_file import load_reference
 from rig.engine.file import load_profile
 from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference
-from rig.engine.reference_file import load_reference
 from rig.faults import InputError
 from rig.wire.capture_writer import is_growing
 

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from rig.engine.index_places import same_frame
+from rig.engine.dead_centre.index_places import same_frame
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference
 from rig.faults import InputError
 from rig.job.when import moment
 from rig.session import Session

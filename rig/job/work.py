@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference
 from rig.faults import InputError, reason
 from rig.job.references import in_use
 from rig.job.when import HostClock, iso

@@ -12,8 +12,8 @@ from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
 
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference
 from rig.faults import InputError, reason
 from rig.record import page, seal, store, words
 from rig.record.ink import visible

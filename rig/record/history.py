@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from rig.engine.reference import Reference
+from rig.engine.dead_centre.reference import Reference
 from rig.faults import InputError
 from rig.record import certificate, seal
 from rig.record.drift import (

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from html import escape
 
-from rig.engine.index_places import index_places, places_apart_deg
+from rig.engine.dead_centre.index_places import index_places, places_apart_deg
 from rig.engine.profile import Encoder
 from rig.engine.uncertainty import Contribution
 from rig.record import signing, words

@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference
 from rig.timing.results import Comparison, Judgement
 
 FORMAT: Final = "timing certificate"

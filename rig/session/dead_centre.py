@@ -12,11 +12,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
+from rig.engine.dead_centre.gauge_series import Series, work_through
+from rig.engine.dead_centre.index_places import around_deg, disc_places
+from rig.engine.dead_centre.reference import Reference, stated
 from rig.engine.firing import geometry_of
-from rig.engine.gauge_series import Series, work_through
-from rig.engine.index_places import around_deg, disc_places
 from rig.engine.profile import Encoder, Profile
-from rig.engine.reference import Reference, stated
 from rig.faults import InputError
 from rig.session.gauge_notes import EngineMark, GaugeNotes
 from rig.timing.circular import wrap

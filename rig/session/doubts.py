@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from rig.engine.index_places import CLEAR, places_apart_deg
+from rig.engine.dead_centre.index_places import CLEAR, places_apart_deg
 from rig.engine.profile import Profile, Unit
 from rig.signal.events import IndexPass, Opening
 from rig.timing.rigcheck.check import counts_check, identity_check

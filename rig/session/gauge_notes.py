@@ -21,7 +21,7 @@ from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import NamedTuple
 
-from rig.engine.gauge import Gauge, GaugePoint
+from rig.engine.dead_centre.gauge import Gauge, GaugePoint
 from rig.faults import InputError
 from rig.wire.records import Batch, Note
 

@@ -3,7 +3,7 @@
 Of no account where the index is one place. Where an encoder is geared so that it comes at several,
 a reference found before a restart, or in another session, is not to be used until the place is
 settled: by the stop, or by the word that a cylinder stands at its top (see
-``rig.engine.index_places``).
+``rig.engine.dead_centre.index_places``).
 """
 
 from __future__ import annotations
@@ -11,8 +11,7 @@ from __future__ import annotations
 import bisect
 import math
 
-from rig.engine.firing import plug_hole_offset_deg, wrap_btdc, wrap_cycle
-from rig.engine.index_places import (
+from rig.engine.dead_centre.index_places import (
     CLEAR,
     index_places,
     placed,
@@ -20,8 +19,9 @@ from rig.engine.index_places import (
     stated_place,
     which_place,
 )
+from rig.engine.dead_centre.reference import Reference
+from rig.engine.firing import plug_hole_offset_deg, wrap_btdc, wrap_cycle
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference
 from rig.session.stop import StopTouches
 
 ONE_SIDE = (

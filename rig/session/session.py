@@ -11,10 +11,10 @@ import math
 from collections import Counter
 from dataclasses import replace
 
+from rig.engine.dead_centre.index_places import same_frame
+from rig.engine.dead_centre.reference import Reference, from_plain
 from rig.engine.firing import plug_hole_offset_deg
-from rig.engine.index_places import same_frame
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference, from_plain
 from rig.faults import InputError
 from rig.session.dead_centre import chosen
 from rig.session.doubts import Doubt, Seen, doubts

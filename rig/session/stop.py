@@ -8,10 +8,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.engine.dead_centre.index_places import around_deg, index_places
+from rig.engine.dead_centre.reference import Reference, from_stop
 from rig.engine.firing import geometry_of
-from rig.engine.index_places import around_deg, index_places
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference, from_stop
 from rig.signal.follow import Follower
 from rig.signal.touches import Touch, find_touches
 

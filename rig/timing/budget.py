@@ -14,9 +14,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from rig.engine.index_places import disc_places
+from rig.engine.dead_centre.index_places import disc_places
+from rig.engine.dead_centre.reference import GRADUATION, RUN_OUT, Reference
 from rig.engine.profile import Encoder
-from rig.engine.reference import GRADUATION, RUN_OUT, Reference
 from rig.engine.uncertainty import Contribution, combine, quantisation, rectangular, u_shaped
 from rig.timing.circular import resultant
 from rig.timing.decide import REPEATABILITY

@@ -12,8 +12,8 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
+from rig.engine.dead_centre.reference import GRADUATION, RUN_OUT, Reference
 from rig.engine.profile import Encoder, Profile, Setting, Synchronism, Unit
-from rig.engine.reference import GRADUATION, RUN_OUT, Reference
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
 from rig.timing import budget

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile, Setting, Unit, Window
-from rig.engine.reference import Reference
 from rig.engine.uncertainty import Contribution, Uncertainty, combine, round_for_show
 from rig.timing import budget
 from rig.timing.circular import wrap

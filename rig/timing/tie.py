@@ -12,9 +12,9 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.firing import datum_after_first_deg, plug_hole_offset_deg, tdc_known
 from rig.engine.profile import Engine, Profile, Setting, Unit
-from rig.engine.reference import Reference
 from rig.faults import InputError
 from rig.signal.events import Opening
 from rig.timing.circular import wrap

@@ -10,7 +10,7 @@ from made_job import BEGAN, MadeJob, certificate_in, refused, rig
 
 from rig.command.live.present import Says, view_of
 from rig.command.live.stroke import stroke_state
-from rig.engine.index_places import which_place
+from rig.engine.dead_centre.index_places import which_place
 from rig.faults import InputError
 from rig.session.gauge_notes import gauge_note
 

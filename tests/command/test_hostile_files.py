@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from made_job import MadeJob, certificate_in, copied, process, refused, rig
 
-from rig.engine.reference_file import load_reference, save_reference
+from rig.engine.dead_centre.reference_file import load_reference, save_reference
 from rig.faults import InputError
 from rig.record import seal
 

@@ -12,9 +12,9 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from recorded import turning
 
+from rig.engine.dead_centre.reference import stated
 from rig.engine.file import Mistake, ProfileError, profile_from_bytes
 from rig.engine.means_file import means_from_bytes
-from rig.engine.reference import stated
 from rig.faults import InputError
 from rig.session import Session
 from rig.wire.reader import LineReader

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from played import PROFILE
 from recorded import turning
 
-from rig.engine.reference import stated
+from rig.engine.dead_centre.reference import stated
 from rig.session import Session
 from rig.signal.survey import Survey
 from rig.wire.reader import LineReader

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from played import PROFILE
 from recorded import turning
 
-from rig.engine.reference import Reference, stated, to_plain
-from rig.engine.reference_file import BadReferenceError, load_references, save_reference
+from rig.engine.dead_centre.reference import Reference, stated, to_plain
+from rig.engine.dead_centre.reference_file import BadReferenceError, load_references, save_reference
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
 from rig.session import Session

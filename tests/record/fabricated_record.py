@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import (
     Encoder,
     Engine,
@@ -20,7 +21,6 @@ from rig.engine.profile import (
     Unit,
     Window,
 )
-from rig.engine.reference import Reference
 from rig.engine.uncertainty import Contribution, combine
 from rig.record.certificate import build
 from rig.record.schema import CaptureFacts, RigCheck

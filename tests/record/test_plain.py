@@ -14,8 +14,8 @@ from fabricated_record import profile, record, reference
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference
 from rig.faults import InputError
 from rig.record.plain import from_plain, to_plain
 from rig.record.schema import Certificate

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from rig.engine.dead_centre.reference import stated
 from rig.engine.file import load_profile
 from rig.engine.geometry import travel_mm
-from rig.engine.reference import stated
 from rig.faults import InputError
 from rig.session.dead_centre import chosen, is_of_dead_centre, mark_reference, mark_words
 from rig.session.gauge_notes import EngineMark, GaugeNotes, gauge_note

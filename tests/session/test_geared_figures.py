@@ -14,11 +14,11 @@ from typing import Literal
 import pytest
 from played import PROFILE, Played
 
+from rig.engine.dead_centre.gauge import Gauge, GaugePoint
+from rig.engine.dead_centre.gauge_series import work_through
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.firing import geometry_of
-from rig.engine.gauge import Gauge, GaugePoint
-from rig.engine.gauge_series import work_through
 from rig.engine.profile import Profile
-from rig.engine.reference import Reference
 
 SEEDS = [1, 2, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(3, 9))]
 LIFTS_AT_DEG = (32, 26, 20, 14)

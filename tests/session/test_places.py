@@ -8,9 +8,9 @@ from fractions import Fraction
 import pytest
 from played import PROFILE, Played
 
-from rig.engine.index_places import which_place
+from rig.engine.dead_centre.index_places import which_place
+from rig.engine.dead_centre.reference import stated, to_plain
 from rig.engine.profile import Profile
-from rig.engine.reference import stated, to_plain
 from rig.session import Session
 from rig.session.places import ONE_SIDE, IndexPlaces
 from rig.timing.results import Reading

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Encoder, Engine, Profile, Setting, Unit, Window
-from rig.engine.reference import Reference
 from rig.engine.uncertainty import Contribution, combine
 from rig.signal.events import Opening
 from rig.timing.results import Reading

@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sample_engines import FINE_ENCODER, reference
 
+from rig.engine.dead_centre.reference import GRADUATION, RUN_OUT
 from rig.engine.profile import Encoder
-from rig.engine.reference import GRADUATION, RUN_OUT
 from rig.engine.uncertainty import Contribution, combine
 from rig.timing.budget import (
     FEW,

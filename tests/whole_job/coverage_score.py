@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import ndtr
 from whole_job import NOMINAL, TOGETHER, TOLERANCE, Scenario, WholeJob
 
-from rig.engine.reference import Reference
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.uncertainty import Contribution, Uncertainty
 from rig.timing.judge import unit_figure
 from rig.timing.results import Judgement, Verdict

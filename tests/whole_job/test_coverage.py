@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from coverage_score import SCENARIOS, Score, score
 
-from rig.engine import reference
+from rig.engine.dead_centre import reference
 from rig.engine.uncertainty import Contribution
 from rig.timing import budget
 

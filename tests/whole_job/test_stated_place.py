@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 from whole_job import NOMINAL, Scenario, WholeJob
 
+from rig.engine.dead_centre.reference import Reference, stated, to_plain
 from rig.engine.profile import Encoder
-from rig.engine.reference import Reference, stated, to_plain
 from rig.timing import budget
 
 WITHIN_DEG = 0.05

@@ -10,11 +10,11 @@ from rig.command.live.bench import Bench
 from rig.command.live.deeds import Deed
 from rig.command.live.errands import Errand
 from rig.command.live.talk import Talk
-from rig.engine.equal_lifts import near
+from rig.engine.dead_centre.equal_lifts import near
+from rig.engine.dead_centre.gauge import GaugePoint, lift_in_mm, within_stroke
+from rig.engine.dead_centre.gauge_points import LiftUnit
+from rig.engine.dead_centre.gauge_series import Series
 from rig.engine.firing import geometry_of, plug_hole_offset_deg
-from rig.engine.gauge import GaugePoint, lift_in_mm, within_stroke
-from rig.engine.gauge_points import LiftUnit
-from rig.engine.gauge_series import Series
 from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
 from rig.job.dead_centres import GaugeDoubt, gauge_doubts

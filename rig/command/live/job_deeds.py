@@ -15,8 +15,8 @@ from rig.command.live.steps import step_of
 from rig.command.live.stroke import needs_no_stroke
 from rig.command.live.talk import Talk
 from rig.command.live.which_centre import WhichCentre
+from rig.engine.dead_centre.within import typed_within
 from rig.engine.profile import Unit
-from rig.engine.within import typed_within
 from rig.faults import InputError
 from rig.session.dead_centre import MARK_WITHIN_DEG, mark_words
 from rig.session.gauge_notes import MARK

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.engine.reference import Reference, from_stop, stated
-from rig.engine.reference_file import (
+from rig.engine.dead_centre.reference import Reference, from_stop, stated
+from rig.engine.dead_centre.reference_file import (
     BadReferenceError,
     NoReferenceError,
     load_reference,

@@ -11,13 +11,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from rig.engine import gauge_check
-from rig.engine.equal_lifts import EqualLifts, equal_lifts
-from rig.engine.gauge import Fit, Gauge, GaugePoint, fit, within_stroke
-from rig.engine.gauge_check import Moved, Suspect
-from rig.engine.index_places import around_deg, disc_places
+from rig.engine.dead_centre import gauge_check
+from rig.engine.dead_centre.equal_lifts import EqualLifts, equal_lifts
+from rig.engine.dead_centre.gauge import Fit, Gauge, GaugePoint, fit, within_stroke
+from rig.engine.dead_centre.gauge_check import Moved, Suspect
+from rig.engine.dead_centre.index_places import around_deg, disc_places
+from rig.engine.dead_centre.reference import GRADUATION, PLAY, RUN_OUT, Reference
 from rig.engine.profile import Encoder, Geometry
-from rig.engine.reference import GRADUATION, PLAY, RUN_OUT, Reference
 from rig.engine.uncertainty import Contribution, quantisation, rectangular, u_shaped
 from rig.faults import InputError
 
@@ -65,7 +65,7 @@ def work_through(
     Without ``turn_known`` the angles were written down within one turn of the crank: where on the
     disc of a geared encoder dead centre was found is then not known, and the references keep none.
     ``geometry`` is the cylinder's own; None leaves the equal lifts alone. Raises InputError when
-    neither method can be used. Source: ``rig.engine.gauge``, ``rig.engine.equal_lifts``.
+    neither method can be used. Source: ``gauge``, ``equal_lifts``.
     """
     gauge = with_encoder(gauge, encoder)
     _ = gauge.mm_per_mm  # an inclined gauge says first which case holds
@@ -157,7 +157,7 @@ def _encoder_parts(
 ) -> list[Contribution]:
     """What the encoder and its mounting add to the middle between the two sides.
 
-    As for a stop, with the mean distance from the top: see ``rig.engine.reference``.
+    As for a stop, with the mean distance from the top: see ``rig.engine.dead_centre.reference``.
     """
     ratio = float(encoder.turns_per_crank_turn)
     half = math.fsum(abs(_past_top(p.angle_deg, top_deg)) for p in points) / len(points)

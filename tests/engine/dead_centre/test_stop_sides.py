@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from rig.engine.reference import from_stop
+from rig.engine.dead_centre.reference import from_stop
 from rig.faults import InputError
 
 

@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rig.engine import gauge, gauge_check, geometry
-from rig.engine.gauge import Gauge, GaugePoint
+from rig.engine import geometry
+from rig.engine.dead_centre import gauge, gauge_check
+from rig.engine.dead_centre.gauge import Gauge, GaugePoint
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Geometry
-from rig.engine.reference import Reference
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
 

@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from rig.engine import geometry
-from rig.engine.equal_lifts import NEARLY_EQUAL, NOT_KNOWN, equal_lifts, near
-from rig.engine.gauge import Gauge, GaugePoint
+from rig.engine.dead_centre.equal_lifts import NEARLY_EQUAL, NOT_KNOWN, equal_lifts, near
+from rig.engine.dead_centre.gauge import Gauge, GaugePoint
 from rig.engine.profile import Geometry
 from rig.faults import InputError
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.engine.within import typed_within
+from rig.engine.dead_centre.within import typed_within
 from rig.faults import InputError
 
 

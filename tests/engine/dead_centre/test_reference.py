@@ -10,9 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from rig.engine.geometry import btdc_from_travel_deg, deg_per_mm
-from rig.engine.profile import Geometry
-from rig.engine.reference import (
+from rig.engine.dead_centre.reference import (
     SINGLE_TOUCH_DEG,
     Reference,
     from_plain,
@@ -21,6 +19,8 @@ from rig.engine.reference import (
     stated,
     to_plain,
 )
+from rig.engine.geometry import btdc_from_travel_deg, deg_per_mm
+from rig.engine.profile import Geometry
 from rig.engine.uncertainty import Contribution
 from rig.faults import InputError
 

@@ -8,11 +8,11 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from rig.engine.gauge import Gauge, GaugePoint
-from rig.engine.gauge_series import Series, with_encoder, work_through
+from rig.engine.dead_centre.gauge import Gauge, GaugePoint
+from rig.engine.dead_centre.gauge_series import Series, with_encoder, work_through
+from rig.engine.dead_centre.reference import GRADUATION, PLAY, RUN_OUT
 from rig.engine.geometry import travel_mm
 from rig.engine.profile import Encoder, Geometry
-from rig.engine.reference import GRADUATION, PLAY, RUN_OUT
 from rig.faults import InputError
 
 ENGINE = Geometry(50.0, 190.0, 0.0)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.engine.gauge_points import load_points, points_from_text
+from rig.engine.dead_centre.gauge_points import load_points, points_from_text
 from rig.faults import InputError
 
 

@@ -19,10 +19,10 @@ from itertools import combinations
 
 import numpy as np
 
-from rig.engine.gauge import Floats, Gauge, GaugePoint, on_one_turn, share
+from rig.engine.dead_centre.gauge import Floats, Gauge, GaugePoint, on_one_turn, share
+from rig.engine.dead_centre.reference import UNSTATED_CRANK, Reference, offset_bias
 from rig.engine.geometry import btdc_from_travel_deg, stop_travel_mm, stroke_mm
 from rig.engine.profile import Geometry
-from rig.engine.reference import UNSTATED_CRANK, Reference, offset_bias
 from rig.engine.uncertainty import Contribution, combine, rectangular
 from rig.faults import InputError
 

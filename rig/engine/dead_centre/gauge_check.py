@@ -9,10 +9,10 @@ from itertools import combinations
 
 import numpy as np
 
-from rig.engine.gauge import Fit, Gauge, GaugePoint, curve_mm, fit, fitted
+from rig.engine.dead_centre.gauge import Fit, Gauge, GaugePoint, curve_mm, fit, fitted
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.geometry import MM_PER_INCH
 from rig.engine.profile import Geometry
-from rig.engine.reference import Reference
 from rig.faults import InputError
 
 SUSPECT_SIGMAS = 5.0

@@ -13,8 +13,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rig.engine import gauge, geometry
-from rig.engine.gauge import Gauge, GaugePoint
+from rig.engine import geometry
+from rig.engine.dead_centre import gauge
+from rig.engine.dead_centre.gauge import Gauge, GaugePoint
 from rig.engine.profile import Geometry
 from rig.faults import InputError
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.engine.index_places import (
+from rig.engine.dead_centre.index_places import (
     CLEAR,
     around_deg,
     index_places,
@@ -19,8 +19,8 @@ from rig.engine.index_places import (
     stated_place,
     which_place,
 )
+from rig.engine.dead_centre.reference import Reference, from_stop, stated
 from rig.engine.profile import Encoder, Engine
-from rig.engine.reference import Reference, from_stop, stated
 from rig.faults import InputError
 
 RATIOS = st.builds(Fraction, st.integers(1, 24), st.integers(1, 24))

@@ -5,7 +5,7 @@ gauge's zero may be a little off, the fit finds it. Angles are degrees after the
 normal direction, on any turn. Each point is approached with the piston rising: in the normal
 direction before the top, turned backwards after it.
 
-``rig.engine.equal_lifts`` needs no engine data; this needs throw and rod. Sources: geometry;
+``equal_lifts`` needs no engine data; this needs throw and rod. Sources: geometry;
 uncertainties by JCGM 100:2008 (least squares as in H.3).
 """
 
@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.engine import geometry as crank
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Geometry
-from rig.engine.reference import Reference
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
 

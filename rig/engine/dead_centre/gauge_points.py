@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from rig.engine.gauge import GaugePoint, lift_in_mm
+from rig.engine.dead_centre.gauge import GaugePoint, lift_in_mm
 from rig.engine.mistakes import shown
 from rig.faults import InputError, reason
 

@@ -12,9 +12,9 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.firing import plug_hole_offset_deg, wrap_btdc, wrap_cycle
 from rig.engine.profile import Encoder, Engine
-from rig.engine.reference import Reference
 from rig.faults import InputError
 
 CLEAR = 0.4

@@ -14,9 +14,9 @@ from collections.abc import Sequence
 from itertools import count
 from pathlib import Path
 
+from rig.engine.dead_centre.reference import Reference, from_plain, to_plain
+from rig.engine.dead_centre.reference_plain import Values
 from rig.engine.mistakes import shown
-from rig.engine.reference import Reference, from_plain, to_plain
-from rig.engine.reference_plain import Values
 from rig.faults import InputError, reason, waits
 
 FILE_NAME = "reference.json"

@@ -12,7 +12,7 @@ from rig.engine.uncertainty import Contribution, Uncertainty
 from rig.faults import InputError
 
 if TYPE_CHECKING:
-    from rig.engine.reference import Reference
+    from rig.engine.dead_centre.reference import Reference
 
 LONGEST_TEXT = 1000
 MOST_ITEMS = 1000

@@ -15,17 +15,17 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any, Literal
 
-from rig.engine.firing import wrap_btdc, wrap_cycle
-from rig.engine.geometry import stop_bias_deg, stop_travel_mm
-from rig.engine.profile import Geometry
-from rig.engine.reference_plain import Values, reference_values, uncertainty_of
-from rig.engine.stop_sides import (
+from rig.engine.dead_centre.reference_plain import Values, reference_values, uncertainty_of
+from rig.engine.dead_centre.stop_sides import (
     STEADY_DEG,
     Side,
     arc_warnings,
     side_of,
     side_warnings,
 )
+from rig.engine.firing import wrap_btdc, wrap_cycle
+from rig.engine.geometry import stop_bias_deg, stop_travel_mm
+from rig.engine.profile import Geometry
 from rig.engine.uncertainty import (
     Contribution,
     Uncertainty,
