@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from rig.engine.dead_centre.reference import stated, to_plain
+from rig.engine.dead_centre.reference import stated
+from rig.engine.dead_centre.reference_plain import to_plain
 from rig.engine.profile import Profile
 from rig.faults import InputError
 from rig.session import Session

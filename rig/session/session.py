@@ -12,7 +12,8 @@ from collections import Counter
 from dataclasses import replace
 
 from rig.engine.dead_centre.index_places import same_frame
-from rig.engine.dead_centre.reference import Reference, from_plain
+from rig.engine.dead_centre.reference import Reference
+from rig.engine.dead_centre.reference_plain import from_plain
 from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.profile import Profile
 from rig.faults import InputError

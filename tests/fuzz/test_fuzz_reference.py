@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 from played import PROFILE
 from recorded import turning
 
-from rig.engine.dead_centre.reference import Reference, stated, to_plain
+from rig.engine.dead_centre.reference import Reference, stated
 from rig.engine.dead_centre.reference_file import BadReferenceError, load_references, save_reference
+from rig.engine.dead_centre.reference_plain import to_plain
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
 from rig.session import Session

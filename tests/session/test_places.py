@@ -9,7 +9,8 @@ import pytest
 from played import PROFILE, Played
 
 from rig.engine.dead_centre.index_places import which_place
-from rig.engine.dead_centre.reference import stated, to_plain
+from rig.engine.dead_centre.reference import stated
+from rig.engine.dead_centre.reference_plain import to_plain
 from rig.engine.profile import Profile
 from rig.session import Session
 from rig.session.places import ONE_SIDE, IndexPlaces

@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 from whole_job import NOMINAL, Scenario, WholeJob
 
-from rig.engine.dead_centre.reference import Reference, stated, to_plain
+from rig.engine.dead_centre.reference import Reference, stated
+from rig.engine.dead_centre.reference_plain import to_plain
 from rig.engine.profile import Encoder
 from rig.timing import budget
 

@@ -16,8 +16,9 @@ from rig import __version__
 from rig.command.live.feed import Another, Back, Bytes, Feed, Lost
 from rig.command.live.held import Held
 from rig.engine.dead_centre.index_places import stated_place
-from rig.engine.dead_centre.reference import Reference, to_plain
+from rig.engine.dead_centre.reference import Reference
 from rig.engine.dead_centre.reference_file import save_reference
+from rig.engine.dead_centre.reference_plain import to_plain
 from rig.faults import InputError, reason
 from rig.job.folder import Job
 from rig.job.when import HostClock, iso

@@ -13,9 +13,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import Any, Literal
+from typing import Literal
 
-from rig.engine.dead_centre.reference_plain import Values, reference_values, uncertainty_of
 from rig.engine.dead_centre.stop_sides import (
     STEADY_DEG,
     Side,
@@ -216,28 +215,6 @@ def moved(earlier: Reference, later: Reference) -> Move:
         else f"top dead centre is where it was, to within {size}° (uncertainty {U}°)"
     )
     return Move(shift_deg, uncertainty, has_moved, words)
-
-
-def to_plain(reference: Reference) -> dict[str, Any]:
-    """The reference as plain JSON values: dicts, lists, strings, numbers and None."""
-    return reference_values(reference)
-
-
-def from_plain(value: object) -> Reference:
-    """A reference from plain JSON values. Raises InputError naming what is missing or wrong."""
-    values = Values(value, "reference")
-    return Reference(
-        tdc_deg=wrap_cycle(values.number("tdc_deg", 0.0, 360.0), 360.0),
-        uncertainty=uncertainty_of(values.table("uncertainty")),
-        method=values.text("method"),
-        how=values.text("how"),
-        made_utc=values.text("made_utc"),
-        capture=values.text("capture"),
-        forward_deg=values.numbers("forward_deg"),
-        backward_deg=values.numbers("backward_deg"),
-        cylinder=int(values.number("cylinder", 1, 36)),
-        warnings=values.texts("warnings"),
-    )
 
 
 def _parts_of_difference(earlier: Reference, later: Reference) -> list[Contribution]:

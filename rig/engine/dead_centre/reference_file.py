@@ -14,8 +14,8 @@ from collections.abc import Sequence
 from itertools import count
 from pathlib import Path
 
-from rig.engine.dead_centre.reference import Reference, from_plain, to_plain
-from rig.engine.dead_centre.reference_plain import Values
+from rig.engine.dead_centre.reference import Reference
+from rig.engine.dead_centre.reference_plain import Values, from_plain, to_plain
 from rig.engine.mistakes import shown
 from rig.faults import InputError, reason, waits
 

@@ -5,21 +5,20 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from rig.engine.dead_centre.reference import Reference
+from rig.engine.firing import wrap_cycle
 from rig.engine.mistakes import shown
 from rig.engine.uncertainty import Contribution, Uncertainty
 from rig.faults import InputError
-
-if TYPE_CHECKING:
-    from rig.engine.dead_centre.reference import Reference
 
 LONGEST_TEXT = 1000
 MOST_ITEMS = 1000
 
 
-def reference_values(reference: Reference) -> dict[str, Any]:
-    """The reference as dicts, lists, strings, numbers and None."""
+def to_plain(reference: Reference) -> dict[str, Any]:
+    """The reference as plain JSON values: dicts, lists, strings, numbers and None."""
     values = asdict(reference)
     uncertainty = values["uncertainty"]
     for table in (uncertainty, *uncertainty["parts"]):
@@ -27,6 +26,23 @@ def reference_values(reference: Reference) -> dict[str, Any]:
             if key in table and math.isinf(table[key]):
                 table[key] = None
     return values
+
+
+def from_plain(value: object) -> Reference:
+    """A reference from plain JSON values. Raises InputError naming what is missing or wrong."""
+    values = Values(value, "reference")
+    return Reference(
+        tdc_deg=wrap_cycle(values.number("tdc_deg", 0.0, 360.0), 360.0),
+        uncertainty=uncertainty_of(values.table("uncertainty")),
+        method=values.text("method"),
+        how=values.text("how"),
+        made_utc=values.text("made_utc"),
+        capture=values.text("capture"),
+        forward_deg=values.numbers("forward_deg"),
+        backward_deg=values.numbers("backward_deg"),
+        cylinder=int(values.number("cylinder", 1, 36)),
+        warnings=values.texts("warnings"),
+    )
 
 
 class Values:

@@ -13,12 +13,11 @@ from numpy.typing import NDArray
 from rig.engine.dead_centre.reference import (
     SINGLE_TOUCH_DEG,
     Reference,
-    from_plain,
     from_stop,
     moved,
     stated,
-    to_plain,
 )
+from rig.engine.dead_centre.reference_plain import from_plain, to_plain
 from rig.engine.geometry import btdc_from_travel_deg, deg_per_mm
 from rig.engine.profile import Geometry
 from rig.engine.uncertainty import Contribution
