@@ -164,7 +164,7 @@ def test_as_found_is_kept_apart_from_as_left() -> None:
     assert found.mean_btdc is not None
     assert left.mean_btdc is not None
     assert left.mean_btdc - found.mean_btdc == pytest.approx(2.5, abs=0.2)
-    assert played.session.told.phase == "as left"
+    assert played.session.phase_of("upper") == "as left"
 
 
 def test_a_reading_struck_out_stays_with_its_reason_and_can_be_taken_back() -> None:

@@ -115,6 +115,8 @@ def gauge_checks(session: Session, profile: Profile) -> list[str]:
             continue
         if series.moved is not None:
             said.append(f"gauge, cylinder {cylinder}: {series.moved.words}")
+        elif series.moved_why:
+            said.append(f"gauge, cylinder {cylinder}: {series.moved_why}")
     return said
 
 

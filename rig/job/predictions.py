@@ -17,7 +17,7 @@ from rig.record import sheets
 from rig.timing.correction.plan import Confirmation, Option, Prediction
 from rig.timing.correction.predict import confirm
 from rig.timing.judge import judge
-from rig.timing.results import Judgement, Reading
+from rig.timing.results import PHASES, Judgement, Reading
 
 FOLDER = "predictions"
 KIND, OUTCOME = "prediction", "outcome of a prediction"
@@ -170,11 +170,11 @@ def confirmed(job: Job, worked: Worked, sheet: Sheet) -> list[Confirmation]:
 
 
 def _beside(prediction: Prediction, judged: Sequence[Judgement]) -> Judgement | None:
-    """The judgement to set beside it, as left before as found."""
+    """The judgement to set beside it, how it stands last."""
     wanted = (prediction.unit, prediction.setting, prediction.cylinder, "turned")
     own = [j for j in judged if (j.unit, j.setting, j.cylinder, j.kind) == wanted and j.n]
     own = [j for j in own if j.mean_btdc is not None]
-    return max(own, key=lambda j: j.phase == "as left", default=None)
+    return max(own, key=lambda j: PHASES.index(j.phase), default=None)
 
 
 def save_outcome(job: Job, sheet: Sheet, found: Sequence[Confirmation], now: datetime) -> Path:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 from rig.engine.profile import Profile, Unit
 from rig.record.schema import RigCheck as Finding
@@ -30,10 +30,9 @@ def judged(seen: Surveyed, profile: Profile) -> RigCheck:
 
 def rig_seen(seen: Surveyed, profile: Profile) -> RigSeen:
     """What the rig check is told. The person is taken to have turned forward on the whole."""
-    by_hand: dict[str, tuple[int, ...]] = {}
-    for stretch in seen.stretches:
-        if stretch.step == survey.BY_HAND:
-            by_hand[stretch.unit] = (*by_hand.get(stretch.unit, ()), *stretch.moved)
+    by_hand: dict[str, list[_Try]] = {}
+    for unit in {each.unit for each in seen.stretches if each.step == survey.BY_HAND}:
+        by_hand[unit] = _tries(seen, survey.BY_HAND, unit)
     return RigSeen(
         counts_between=seen.counts_between,
         forward_counts=seen.net_counts,
@@ -49,7 +48,8 @@ def rig_seen(seen: Surveyed, profile: Profile) -> RigSeen:
         widths_taken_out=seen.widths_taken_out,
         contacts=tuple(_contact(each) for each in seen.inputs) if seen.heard else (),
         switches=tuple(s for unit in profile.units if (s := _switch(seen, unit)) is not None),
-        opened_by_hand=by_hand,
+        opened_by_hand={unit: _last(tries).moved for unit, tries in by_hand.items()},
+        tries_by_hand={unit: len(tries) for unit, tries in by_hand.items()},
     )
 
 
@@ -88,26 +88,58 @@ def _contact(seen: InputSeen) -> ContactSeen:
         seen.wavering.dropouts_us,
         seen.wavering.closed_us,
         seen.wavering.open_us,
+        seen.tries,
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Try:
+    """A step of the check as it was done once; ``turned_deg`` to ``moved`` as of a ``Stretch``."""
+
+    turned_deg: float = 0.0
+    opened: tuple[int, ...] = ()
+    moved: tuple[int, ...] = ()
+    done: bool = False
+
+
+def _tries(seen: Surveyed, step: str, unit: str) -> list[_Try]:
+    """Each time that ``step`` was done with ``unit``, in order of time; a rig that was restarted
+    in the middle parts none."""
+    tries: list[_Try] = []
+    for each in seen.stretches:
+        if (each.step, each.unit) != (step, unit):
+            continue
+        before = tries.pop() if each.resumed and tries else _Try()
+        turned_deg = before.turned_deg + each.turned_deg
+        opened, moved = (*before.opened, *each.opened), (*before.moved, *each.moved)
+        tries.append(_Try(turned_deg, opened, moved, each.done))
+    return tries
+
+
+def _last(tries: list[_Try], opened: int | None = None) -> _Try:
+    """The try that counts: the last that was not broken off, where there is one.
+
+    One broken off counts, too, when input ``opened`` opened on it: what was seen was seen.
+    """
+    counting = [each for each in tries if each.done or opened in each.opened]
+    return (counting or tries or [_Try()])[-1]
+
+
 def _switch(seen: Surveyed, unit: Unit) -> SwitchSeen | None:
-    turned: Counter[str] = Counter()
-    opened: Counter[str] = Counter()
-    for stretch in seen.stretches:
-        if stretch.unit == unit.name and stretch.step in (survey.OFF, survey.ON):
-            turned[stretch.step] += round(stretch.turned_deg)
-            opened[stretch.step] += stretch.opened.count(unit.input)
-    if not turned:
+    off, on = (_tries(seen, step, unit.name) for step in (survey.OFF, survey.ON))
+    if not off and not on:
         return None
     needed = 360.0 * max(1.0, 1.0 / (float(unit.turns_per_crank_turn) * unit.lobes))
+    at_off, at_on = _last(off, unit.input), _last(on)
     return SwitchSeen(
         unit.name,
-        float(turned[survey.OFF]),
-        opened[survey.OFF],
-        float(turned[survey.ON]),
-        opened[survey.ON],
+        float(round(at_off.turned_deg)),
+        at_off.opened.count(unit.input),
+        float(round(at_on.turned_deg)),
+        at_on.opened.count(unit.input),
         needed,
+        max(len(off), len(on)),
+        any(unit.input in each.opened for each in off if each is not at_off),
     )
 
 
@@ -121,9 +153,11 @@ def lines_of(check: RigCheck, missing: list[str]) -> list[str]:
     ]
     lines += [f"{'not tried':<9} {text}" for text in missing]
     bad = sum(each.verdict == "bad" for each in check.checks)
+    are = "is" if bad == 1 else "are"
+    them = "it" if bad == 1 else "them"
     verdict = {
         "good": "the rig is to be trusted",
-        "bad": f"{bad} of {len(check.checks)} are bad: put them right before anything is read",
+        "bad": f"{bad} of {len(check.checks)} {are} bad: put {them} right before anything is read",
         "not complete": "nothing is bad; what was not seen is not proved",
     }[check.verdict]
     return [*lines, verdict]

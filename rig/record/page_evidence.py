@@ -12,7 +12,7 @@ from rig.engine.uncertainty import Contribution
 from rig.record import signing, words
 from rig.record.ink import figure, grouped, ink, spread, visible
 from rig.record.schema import CaptureFacts, Certificate, RigCheck
-from rig.timing.results import Judgement
+from rig.timing.results import PHASES, Judgement
 
 
 def evidence(certificate: Certificate, fingerprint: str) -> str:
@@ -64,8 +64,11 @@ def _widest(judgements: Sequence[Judgement]) -> list[Judgement]:
     return list(widest.values())
 
 
-def _weight(of: Judgement) -> tuple[bool, float]:
-    return (of.phase == "as left", of.uncertainty.U_deg if of.uncertainty else 0.0)
+def _weight(of: Judgement) -> tuple[int, float]:
+    return (
+        PHASES.index(of.phase) if of.phase in PHASES else -1,
+        of.uncertainty.U_deg if of.uncertainty else 0.0,
+    )
 
 
 def _parts(of: Judgement) -> tuple[Contribution, ...]:

@@ -10,7 +10,7 @@ from rig.record import drawing
 from rig.record.ink import difference, figure, ink, opening, spread, stated, visible
 from rig.record.schema import Certificate, ReadingGroup
 from rig.timing.judge import ONE_TURN_OUT, WORST_FIRST
-from rig.timing.results import Comparison, Judgement, Verdict
+from rig.timing.results import BEING_SET, PHASES, Comparison, Judgement, Verdict
 
 _KINDS = {"set": "set with the crank held", "impulse": "impulse coupling engaged"}
 
@@ -347,5 +347,8 @@ def _cylinder(number: int | None, several: bool = True) -> str:
 
 
 def _phases(of: Sequence[Judgement]) -> list[str]:
+    """In order; what was read while it was being set only where it was not left so."""
     found = {each.phase for each in of}
-    return [each for each in ("as found", "as left") if each in found] or sorted(found)
+    if "as left" in found:
+        found -= {BEING_SET}
+    return [each for each in PHASES if each in found] or sorted(found)

@@ -240,7 +240,7 @@ def _foot_lines(canvas: Canvas, view: View, room: int) -> tuple[list[list[Run]],
     room -= len(follow)
     message = labelled(("now  ", "quiet"), view.message, "strong", 2)
     room -= len(message)
-    caution = labelled((" CAUTION ", "caution"), view.caution, "strong", 4)
+    caution = labelled((" CAUTION ", "caution"), view.caution, "strong", 5)
     room -= len(caution)
     wrong = view.rig.detail if view.rig.connected else ""  # a lost rig is said at the top
     health = labelled(("rig  ", "outside"), wrong, "strong", 2)

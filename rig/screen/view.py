@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from rig.timing.results import Verdict
+from rig.timing.results import Phase, Verdict
 
 Step = Literal["rig check", "index", "top dead centre", "stroke", "reading", "saved"]
 
@@ -85,7 +85,7 @@ class UnitView:
     name: str
     input: int
     setting: str = ""
-    phase: Literal["as found", "as left"] = "as found"
+    phase: Phase = "as found"
     contacts: Contacts = "unknown"
     last_btdc: float | None = None  # last counted opening of this setting
     last_cylinder: int | None = None

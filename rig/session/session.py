@@ -34,7 +34,7 @@ from rig.signal.track import TOLERANCE_COUNTS
 from rig.timing.compare import compare_units
 from rig.timing.impulse import ImpulseLag, impulse_lags, sort_out
 from rig.timing.judge import judge
-from rig.timing.results import Comparison, Judgement, Reading
+from rig.timing.results import Comparison, Judgement, Phase, Reading
 from rig.timing.tie import NO_REFERENCE, StrokeStatement, tie
 from rig.wire.records import Batch, Foot, Health, Identity, Note, Restart, Trouble
 
@@ -56,6 +56,7 @@ class Session:
         self.foot_presses = 0
         self.restarts = 0
         self.told = Told(profile)
+        self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self.index_passes: list[IndexPass] = []
         self.index_check = IndexCheck(self.follower.settings)
         self.stop: StopTouches | None = None  # while the stop is in
@@ -120,6 +121,7 @@ class Session:
         for event in events:
             if isinstance(event, Opening):
                 self.openings.append(event)
+                self._read(event)
                 self._figures = None
             elif isinstance(event, Finding):
                 self.findings[event.kind, event.input] += 1
@@ -133,6 +135,16 @@ class Session:
                     self._figures, self._ties = None, []  # what was read before may not count now
             elif isinstance(event, ReferenceLost):
                 self.last_trouble = event.why
+
+    def _read(self, opening: Opening) -> None:
+        """Take note of when a unit was read."""
+        for unit in self.profile.units:
+            if opening.counts and unit.input == opening.input:
+                self._read_us[unit.name].append(opening.t_us)
+
+    def phase_of(self, unit: str) -> Phase:
+        """The phase of what would be read of ``unit`` now."""
+        return self.told.phase_at(unit, math.inf, self._read_us[unit])
 
     def _restarted(self, restart: Restart) -> None:
         if self.follower.latest is not None or self.openings:
@@ -338,6 +350,6 @@ class Session:
             without=NO_REFERENCE if self.reference is None else self.places.why,
             setting=self.told.setting_at(unit.name, opening.t_us),
             stroke=self.stroke_at(opening.t_us),
-            phase=self.told.phase_at(opening.t_us),
+            phase=self.told.phase_at(unit.name, opening.t_us, self._read_us[unit.name]),
             kind="set" if moved and not struck else "turned",
         )

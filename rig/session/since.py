@@ -26,6 +26,15 @@ class Since(Generic[T]):
         """The value in force at ``t_us``; a change at that very instant is not in force yet."""
         return self._values[max(bisect.bisect_left(self._times, t_us) - 1, 0)]
 
+    def began(self, t_us: float) -> float:
+        """Since when the value at ``t_us`` is in force; minus infinity for the first."""
+        return self._times[max(bisect.bisect_left(self._times, t_us) - 1, 0)]
+
+    @property
+    def last_us(self) -> float:
+        """When it was last set; minus infinity when it never was."""
+        return self._times[-1]
+
     @property
     def now(self) -> T:
         """The value in force now."""

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Literal
+from collections.abc import Callable, Sequence
 
 from rig.engine.profile import Profile, Unit
 from rig.faults import InputError
+from rig.session.phases import phase_of
 from rig.session.since import Since, put
+from rig.timing.results import Phase
 
-Phase = Literal["as found", "as left"]
 Act = Callable[[float, dict[str, object]], None]
 
 
@@ -24,11 +24,13 @@ class Told:
         self.steps: set[str] = set()  # said to be done
         self._settings = {unit.name: Since(unit.settings[0].name) for unit in profile.units}
         self._moving = {unit.name: Since(False) for unit in profile.units}
+        self._moved_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self._phase: Since[Phase] = Since("as found")
         self._struck: dict[float, str] = {}
         self.acts: dict[str, Act] = {
             "setting": self._setting,
             "moving": self._move,
+            "moved": self._was_moved,
             "phase": self._tightened,
             "strike": self._strike,
             "said": self._said,
@@ -60,13 +62,21 @@ class Told:
         return self._moving[unit].at(t_us)
 
     @property
-    def phase(self) -> Phase:
-        """As found, or as left after the tightening."""
-        return self._phase.now
+    def tightened(self) -> bool:
+        """Whether everything was said to be tightened, and no unit was moved since."""
+        since_us = self._phase.last_us
+        moved = any(m > since_us for unit in self._units for m in self.moved_us(unit.name))
+        return self._phase.now == "as left" and not moved
 
-    def phase_at(self, t_us: float) -> Phase:
-        """The phase in force at ``t_us``."""
-        return self._phase.at(t_us)
+    def moved_us(self, unit: str) -> list[float]:
+        """When ``unit`` was moved or something on it changed, in order."""
+        moved = [t for t in self._moved_us[unit] if t not in self._struck]
+        changed = zip(self.changes, self.changed_us, strict=True)
+        return sorted([*moved, *(t for (_, on), t in changed if on in ("", unit))])
+
+    def phase_at(self, unit: str, t_us: float, read_us: Sequence[float]) -> Phase:
+        """The phase of a reading of ``unit`` at ``t_us``; see ``phase_of``."""
+        return phase_of(t_us, self._phase, self.moved_us(unit), read_us)
 
     def struck(self, t_us: float) -> str:
         """Why the opening at ``t_us`` was struck out by hand; empty when it was not."""
@@ -84,6 +94,17 @@ class Told:
     def _move(self, t_us: float, value: dict[str, object]) -> None:
         moving = self._moving[self.unit(str(value["unit"])).name]
         moving.set(float(str(value.get("from_us", t_us))), not value.get("end"))
+
+        if not value.get("end"):
+            self._was_moved(t_us, value)
+
+    def _was_moved(self, t_us: float, value: dict[str, object]) -> None:
+        """It, and what is in one body with it."""
+        moved = self.unit(str(value["unit"]))
+        from_us = float(str(value.get("from_us", t_us)))
+        for unit in self._units:
+            if unit is moved or (unit.body and unit.body == moved.body):
+                self._moved_us[unit.name].append(from_us)
 
     def _tightened(self, t_us: float, value: dict[str, object]) -> None:
         self._phase.set(t_us, "as left" if value["phase"] == "as left" else "as found")

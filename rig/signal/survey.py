@@ -2,7 +2,8 @@
 
 A ``Survey`` walks beside a ``Follower``: the batches go in with the events that they decided, in
 pieces of any size. It judges nothing. The person may part the recording into *stretches* with
-notes named ``NOTE``, whose value is ``{"step": ..., "unit": ...}``; see ``STEPS``.
+notes named ``NOTE``, whose value is ``{"step": ..., "unit": ...}``; see ``STEPS``. The end of a
+step that was broken off has ``BROKEN_OFF`` true beside.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ TURN, OFF, ON, BY_HAND, DONE = "turn", "switch off", "switch on", "by hand", "do
 STEPS = (TURN, OFF, ON, BY_HAND, DONE)
 """Steps of a check: turn on in the normal direction; a turn with the switch of a unit at OFF, one
 at ON; the contacts of a unit opened by hand, the crank held; and the end of the last step."""
+BROKEN_OFF = "broken_off"
 
 APART_DEG = 5.0
 """Openings nearer than this in crank degrees are one place passed again: a hand that goes back."""
@@ -41,7 +43,8 @@ class Stretch:
     ``turned_deg`` is new ground gained turning forward, crank degrees. ``opened`` are the inputs
     that opened on it, one entry an opening: what opens on ground that was covered before (a hand
     that went back, an impulse coupling passed a second time) is left out. ``moved`` are those that
-    changed while the crank stood.
+    changed while the crank stood. ``done``: the person ended it as done, and did not break it off.
+    ``resumed``: it goes on with the stretch before, in a new life of the rig.
     """
 
     step: str
@@ -49,11 +52,16 @@ class Stretch:
     turned_deg: float
     opened: tuple[int, ...]
     moved: tuple[int, ...]
+    done: bool = False
+    resumed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class InputSeen:
-    """One contact input. ``turned_deg`` and ``opened_at_us`` are of the longest common stretch."""
+    """One contact input. ``turned_deg`` and ``opened_at_us`` are of the longest common stretch.
+
+    ``tries`` says how often turning on was done; what lies before the last time is left out.
+    """
 
     input: int
     turned_deg: float
@@ -61,6 +69,7 @@ class InputSeen:
     closings: int
     changes_at_rest: int
     wavering: Wavering
+    tries: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +110,8 @@ class _Open:
     opened_us: dict[int, list[float]] = field(default_factory=dict)
     closings: dict[int, int] = field(default_factory=dict)
     moved: dict[int, int] = field(default_factory=dict)
+    done: bool = False
+    resumed: bool = False
 
     @property
     def turned_deg(self) -> float:
@@ -150,6 +161,7 @@ class Survey:
                 self._take_health(other, batch)
             elif isinstance(other, Note) and other.name == NOTE:
                 step, unit = str(other.value.get("step", "")), str(other.value.get("unit", ""))
+                self._stretches[-1].done = step == DONE and not other.value.get(BROKEN_OFF, False)
                 self._stretches.append(_Open(step, unit, other.t_us))
         self.events(events)
 
@@ -209,7 +221,7 @@ class Survey:
         self._standing.interrupted()
         now = self._stretches[-1]
         if now.start is not None:
-            self._stretches.append(_Open(now.step, now.unit, t_us))
+            self._stretches.append(_Open(now.step, now.unit, t_us, resumed=True))
 
     # -- events -------------------------------------------------------------------------------
 
@@ -312,7 +324,11 @@ class Survey:
         return tuple(found)
 
     def _inputs(self) -> tuple[InputSeen, ...]:
-        common = [each for each in self._stretches if each.step in ("", TURN, DONE)]
+        turns = [n for n, each in enumerate(self._stretches) if each.step == TURN]
+        tries = [n for n in turns if not self._stretches[n].resumed]
+        done = [n for n in turns if self._stretches[n].done]
+        since = max((n for n in tries if n <= done[-1]), default=0) if done else 0
+        common = [e for e in self._stretches[since:] if e.step in ("", TURN, DONE)]
         longest = max(common, key=lambda each: each.turned_deg)
         wavering = self._levels.result()
         has = self._identity.contacts if self._identity else 0
@@ -324,6 +340,7 @@ class Survey:
                 closings=longest.closings.get(which, 0),
                 changes_at_rest=sum(each.moved.get(which, 0) for each in common),
                 wavering=wavering.get(which, Wavering()),
+                tries=max(1, sum(n <= since for n in tries)),
             )
             for which in sorted(wavering.keys() | set(range(1, has + 1)))
         )
@@ -332,7 +349,9 @@ class Survey:
 def _closed(each: _Open) -> Stretch:
     opened = (which for which, times in each.opened_us.items() for _ in times)
     moved = tuple(sorted(each.moved))
-    return Stretch(each.step, each.unit, each.turned_deg, tuple(sorted(opened)), moved)
+    return Stretch(
+        each.step, each.unit, each.turned_deg, tuple(sorted(opened)), moved, each.done, each.resumed
+    )
 
 
 def surveyed(batches: Iterable[Batch], settings: Settings) -> Surveyed:

@@ -20,8 +20,8 @@ from rig.timing import budget
 from rig.timing.circular import wrap
 from rig.timing.decide import Rule, decide
 from rig.timing.figure import Cell, Figure, cells_of, counted, figure_over, has_mean, spread_of
-from rig.timing.judge import PHASES, size_in_words
-from rig.timing.results import Comparison, Judgement, Reading, Verdict
+from rig.timing.judge import size_in_words
+from rig.timing.results import BEING_SET, PHASES, Comparison, Judgement, Phase, Reading, Verdict
 
 
 def compare_units(
@@ -47,7 +47,7 @@ def compare_units(
     comparisons = []
     for first, second, wanted in _pairs(profile):
         for phase in PHASES:
-            in_phase = [r for r in usable if r.phase == phase]
+            in_phase = _in_phase(usable, phase, (first.name, second.name))
             for one, two in _settings_to_compare(first, second, in_phase):
                 sides = (
                     _side(first, one, in_phase, play_taken_up),
@@ -68,6 +68,17 @@ def compare_units(
                     for cylinder, ours, theirs in figures
                 ]
     return comparisons
+
+
+def _in_phase(readings: Sequence[Reading], phase: Phase, pair: tuple[str, str]) -> list[Reading]:
+    """What stands against one another: while one unit is being set, the other as it was found."""
+    own = [r for r in readings if r.phase == phase]
+    if phase != BEING_SET:
+        return own
+    moved = {r.unit for r in own}
+    if not moved & set(pair):
+        return []
+    return own + [r for r in readings if r.phase == "as found" and r.unit not in moved]
 
 
 def compare_judgements(

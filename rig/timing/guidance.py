@@ -15,11 +15,11 @@ from typing import Literal
 
 LAST_WORD = "The maker's manual, local rules and a licensed person have the last word."
 LIVE = (
-    "A magneto with its earthing lead off is live, and reading it makes it so: plugs out, leads on "
-    "an earthed gap; impulse couplings spark by hand."
+    "Reading a magneto makes it live (earthing lead off): plugs out, leads on an earthed gap; "
+    "impulse couplings spark by hand."
 )
 ARC = "Keep clear of the arc of anything on the crank."
-PROPELLER = "Take a propeller for live at all times: hands flat, feet back, nobody in its plane."
+PROPELLER = "Keep out of the propeller's arc: take it for live at all times, hands flat, feet back."
 COIL = "Battery isolated; turn by hand, never by the starter."
 STOP = (
     "By hand only, gently. Stop and gauge must meet the piston and clear both valves; take them "
@@ -364,7 +364,7 @@ def _cautions(row: _Row, state: JobState) -> str:
     fits = {LIVE: state.magneto, PRIMARY: state.magneto, COIL: state.coil_set}
     said = [caution for caution in row.cautions if fits.get(caution, True)]
     if ARC in said and state.propeller:
-        said.insert(said.index(ARC) + 1, PROPELLER)
+        said[said.index(ARC)] = PROPELLER
     return " ".join(said)
 
 

@@ -16,8 +16,7 @@ from statistics import fmean, median, stdev
 from rig.engine.profile import Profile, Setting, Unit
 from rig.timing.circular import wrap
 from rig.timing.figure import counted
-from rig.timing.judge import PHASES
-from rig.timing.results import Reading
+from rig.timing.results import PHASES, Reading
 from rig.timing.tie import nominal_btdc
 
 LEAST_LAG_DEG = 5.0

@@ -15,7 +15,7 @@ from rig.timing import budget
 from rig.timing.circular import wrap
 from rig.timing.decide import RULES, decide, decide_spread, how_to_settle
 from rig.timing.figure import Figure, cells_of, counted, figure_over, has_mean, spread_of
-from rig.timing.results import Judgement, Reading, Verdict
+from rig.timing.results import PHASES, Judgement, Reading, Verdict
 
 STROKE_NOT_STATED = "stroke not stated"
 ONE_TURN_OUT = "one crank turn out"
@@ -23,7 +23,6 @@ CONFIRM_BY_TURNING = "set with the crank held: confirm by turning"
 IMPULSE_COUPLING = "impulse coupling engaged"
 PAPER_MEANT = "the manual means the slip of paper, which comes free later than contacts part"
 
-PHASES = ("as found", "as left")
 KINDS = ("turned", "set", "impulse")
 WORST_FIRST: tuple[Verdict, ...] = ("outside", "not decidable", "not judged", "inside")
 
@@ -37,7 +36,7 @@ def judge(
 ) -> list[Judgement]:
     """Judge all counted readings, grouped by unit, setting, phase, kind and cylinder.
 
-    Order: units and settings as the profile lists them, "as found" before "as left", kinds
+    Order: units and settings as the profile lists them, phases in order, kinds
     "turned", "set", "impulse"; the figure over all cylinders (``cylinder`` None) first, then
     each cylinder. The figure over all cylinders is the mean of the cylinders' means; it is left
     out where only one cylinder was read or where the windows are stated per cylinder. Readings a

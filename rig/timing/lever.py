@@ -16,7 +16,7 @@ from rig.timing.budget import TOP_DEAD_CENTRE
 from rig.timing.circular import wrap
 from rig.timing.correction.plan import LeverEnds
 from rig.timing.judge import size_in_words, unit_figure
-from rig.timing.results import Judgement
+from rig.timing.results import PHASES, Judgement
 
 ADVANCE, RETARD = "full advance", "full retard"
 NO_LIMIT = "no limit is stated for this engine: enter the maker's figure in the engine file"
@@ -69,7 +69,7 @@ def lever_range(
 ) -> LeverRange:
     """The range of ``unit`` over its ``settings``, from turned readings.
 
-    "As left" readings go before "as found" ones. Ends are the settings called "full advance" and
+    How it stands last goes before how it was found. Ends are the settings called "full advance" and
     "full retard" where both were read, else the earliest and the latest. ``wanted_btdc`` is the
     nominal figure of full advance when not given. Raises InputError when fewer than two settings
     were read. Source: subtraction; JCGM 100:2008, 5.1.2 and 5.2.
@@ -116,7 +116,7 @@ def lever_range(
 
 
 def _position(judgements: Sequence[Judgement], unit: str, setting: str) -> Position | None:
-    for phase in ("as left", "as found"):
+    for phase in reversed(PHASES):
         found = unit_figure(judgements, unit, setting, phase)
         if found is not None and found.mean_btdc is not None:
             return Position(setting, found.mean_btdc, found, found.words)

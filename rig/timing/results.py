@@ -8,6 +8,10 @@ from typing import Literal
 from rig.engine.uncertainty import Uncertainty
 
 Verdict = Literal["inside", "outside", "not decidable", "not judged"]
+Phase = Literal["as found", "being set", "as left"]
+BEING_SET: Phase = "being set"
+PHASES: tuple[Phase, ...] = ("as found", BEING_SET, "as left")
+"""In the order in which they come; of a unit, the last that was read tells how it stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +30,7 @@ class Reading:
     t_s: float  # from the first position of its capture
     counts: bool
     why: str  # why it does not count, empty when it does
-    phase: Literal["as found", "as left"] = "as found"
+    phase: Phase = "as found"
     kind: Literal["turned", "set", "impulse"] = "turned"
     stroke_known: bool = True
     wrong_stroke: bool = False  # a whole crank turn out on a four-stroke
@@ -72,4 +76,4 @@ class Comparison:
     tolerance_deg: float | None
     verdict: Verdict
     words: str
-    phase: str = ""  # "as found" or "as left" when both are of one capture
+    phase: str = ""  # of both, when they are of one capture

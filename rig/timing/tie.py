@@ -18,7 +18,7 @@ from rig.engine.profile import Engine, Profile, Setting, Unit
 from rig.faults import InputError
 from rig.signal.events import Opening
 from rig.timing.circular import wrap
-from rig.timing.results import Reading
+from rig.timing.results import Phase, Reading
 
 STROKE_TOLERANCE_DEG = 30.0
 """An opening this near to where it belongs on the *other* stroke is called one crank turn out.
@@ -135,7 +135,7 @@ def tie(
     *,
     setting: str,
     stroke: StrokeStatement | None = None,
-    phase: Literal["as found", "as left"] = "as found",
+    phase: Phase = "as found",
     kind: Literal["turned", "set"] = "turned",
     start_us: float = 0.0,
     without: str = NO_REFERENCE,

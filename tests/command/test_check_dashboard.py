@@ -7,6 +7,7 @@ from pathlib import Path
 from made_job import rig
 from virtual_bench import VirtualBench
 
+from rig.job.rig_seen import judged
 from rig.screen.view import Panel
 
 
@@ -89,3 +90,108 @@ def test_a_bad_verdict_is_shown_first(tmp_path: Path) -> None:
     assert "lower" in first.text
     assert "bad" in bench.desk.view().next
     assert bench.bench.session.told.steps == set()
+
+
+def by_hand(bench: VirtualBench, opened: str) -> None:
+    """The step of a unit's contacts, with those of ``opened`` opened in it."""
+    bench.do("goto 70 at 90")
+    bench.press("space")
+    bench.do(f"finger {opened} 0.6", "rest 0.6")
+    bench.press("space")
+
+
+def after_all(bench: VirtualBench) -> dict[str, dict[str, str]]:
+    """The checks as the command gives them from the finished capture."""
+    bench.bench.end()
+    ran = rig("check", bench.job.folder, "--json")
+    return {each["name"]: each for each in ran.answer["checks"]}
+
+
+def test_the_last_try_of_a_step_counts(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job", 7)
+    bench.do("turn 30 at 60")
+    bench.press("k", *"sssss")
+    by_hand(bench, "lower")  # the wrong one
+    bench.press("b")
+    by_hand(bench, "upper")
+    by_hand(bench, "lower")
+    bench.press("b", "space")
+    bench.do("finger upper 0.6", "rest 0.6")
+    bench.press("b", "s")  # what was broken off does not take the place of what was done
+    shown = {line.text.partition(": ")[0]: line for line in panel(bench).lines}
+    assert shown["input of upper"].label == "good"
+    assert "tried 2 times, the last counts" in shown["input of upper"].text
+    assert shown["input of lower"].label == "good"
+    found = after_all(bench)
+    assert found["input of upper"]["verdict"] == found["input of lower"]["verdict"] == "good"
+
+
+def test_turning_on_is_tried_again_once_the_lead_is_put_right(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job", 7)
+    bench.do("turn 30 at 60", "fault stuck lower closed")
+    bench.press("k", *"ssss", "space")
+    bench.do("rest 3.2", "turn 1500 at 110")
+    bench.press("space", "b")
+    bench.do("fault free lower")
+    bench.press("space")
+    bench.do("rest 3.2", "turn 1300 at 110")
+    bench.press("space", "s", "s")
+    found = after_all(bench)["contacts of lower"]
+    assert found["verdict"] == "good"
+    assert "tried 2 times" in found["words"]
+
+
+def test_a_switch_that_was_live_is_tried_again_and_the_words_say_so(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job", 7)
+    bench.do("turn 30 at 60", "switch on upper")
+    bench.press("k", "space")
+    bench.do("turn 400 at 200")
+    bench.press("space", "b", "space")
+    bench.do("switch off upper", "turn 90 at 200")  # not a whole turn: it proves nothing
+    bench.press("space", "b")
+    live = judged(bench.bench.survey.result(bench.bench.session.follower), bench.job.profile)
+    found = next(check for check in live.checks if check.name == "switch of upper")
+    assert found.verdict == "bad"
+    assert "LIVE" in found.words
+    bench.press("space")
+    bench.do("turn 400 at 200")
+    bench.press("space", "space")
+    bench.do("switch on upper", "turn 400 at 200")
+    bench.press("space")
+    again = after_all(bench)["switch of upper"]
+    assert again["verdict"] == "good"
+    assert "an earlier try had it LIVE at OFF" in again["words"]
+    assert "tried 3 times" in again["words"]
+
+
+def test_what_opened_at_off_counts_also_when_the_try_was_broken_off(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job", 7)
+    bench.do("turn 30 at 60", "switch off upper")
+    bench.press("k", "space")
+    bench.do("turn 400 at 200")
+    bench.press("space", "b", "space")
+    bench.do("switch on upper", "turn 400 at 200")
+    bench.press("b", "s")
+    assert after_all(bench)["switch of upper"]["verdict"] == "bad"
+
+
+def test_a_rig_that_was_restarted_parts_no_try(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job", 7)
+    bench.do("turn 30 at 60", "switch off upper")
+    bench.press("k", "space")
+    bench.do("turn 250 at 200", "fault dip", "rest 1", "turn 250 at 200")
+    bench.press("space", "space")
+    bench.do("switch on upper", "turn 400 at 200")
+    bench.press("space")
+    found = after_all(bench)["switch of upper"]
+    assert found["verdict"] == "good"
+    assert "tried" not in found["words"]
+
+
+def test_one_bad_check_is_said_of_one(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job", 7)
+    bench.do("turn 30 at 60")
+    bench.press("k", *"sssss")
+    by_hand(bench, "lower")
+    bench.press("s")
+    assert " is bad: put it right" in bench.desk.view().next

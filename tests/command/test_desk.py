@@ -331,3 +331,30 @@ def test_a_change_is_noted_on_the_unit_that_it_was_made_on(found: VirtualBench) 
     assert found.bench.session.told.changes == [("new points", "lower")]
     found.press("p", *"chain tightened", "enter", "enter")
     assert found.bench.session.told.changes[1:] == [("chain tightened", "")]
+
+
+def test_a_unit_moved_without_more_ado_is_asked_about(found: VirtualBench) -> None:
+    found.do("goto 0 at 120")
+    found.press("space")
+    found.do("turn 800 at 120", "goto 33 at 60", "rest 1")
+    before = found.bench.session.judgements()
+    found.do("set upper", "rest 0.5")
+    question = found.desk.view().question
+    assert question is not None
+    assert "upper: its contacts parted with the crank held. Was it moved?" in question.text
+    found.press("y")
+    found.do("back 90 at 60", "turn 800 at 120")
+    judged = {(j.unit, j.phase) for j in found.bench.session.judgements() if j.kind == "turned"}
+    assert judged == {("upper", "as found"), ("upper", "being set"), ("lower", "as found")}
+    upper = [j for j in found.bench.session.judgements() if j.unit == "upper"]
+    as_found = [j for j in upper if (j.phase, j.kind) == ("as found", "turned")]
+    assert as_found == [j for j in before if j.unit == "upper"]
+    (shown,) = [unit for unit in found.desk.view().units if unit.name == "upper"]
+    assert shown.phase == "being set"
+
+
+def test_a_finger_at_the_contacts_moves_nothing(found: VirtualBench) -> None:
+    found.do("turn 800 at 120", "goto 120 at 60", "rest 0.5", "finger upper 1", "rest 1")
+    assert found.desk.view().question is not None
+    found.press("n")
+    assert found.bench.session.phase_of("upper") == "as found"

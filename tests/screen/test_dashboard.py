@@ -44,6 +44,7 @@ from rig.screen.canvas import PALETTE, Frame
 from rig.screen.dashboard import render
 from rig.screen.figures import figure
 from rig.screen.view import DeedLine, Panel, PanelLine, Question, View
+from rig.timing.guidance import LAST_WORD, JobState, advice
 
 SGR = re.compile(r"\x1b\[([0-9;]*)m")
 
@@ -159,6 +160,13 @@ def test_the_start_shows_the_whole_caution() -> None:
     assert START.caution in text
     assert "nothing heard yet" in text
     assert "contacts ?" in text
+
+
+def test_the_caution_of_a_propeller_is_whole_with_the_last_word_at_its_end() -> None:
+    caution = advice(JobState(propeller=True)).caution
+    text = " ".join(text_of(replace(START, caution=caution)).split())
+    assert caution in text
+    assert caution.endswith(LAST_WORD)
 
 
 def test_stop_in() -> None:

@@ -127,8 +127,8 @@ class CheckRig(Errand):
         self._check = None
 
     def leave(self) -> None:
-        """A step that goes on is broken off: what was seen of it counts."""
-        self._walk.end()
+        """A step that goes on is broken off: what was seen counts unless it was done before."""
+        self._walk.end(broken_off=True)
 
     def _judge(self) -> None:
         """At the end of all steps: the verdicts, and what is behind by them."""

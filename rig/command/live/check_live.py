@@ -94,24 +94,25 @@ class Walk:
             self.doing = True
             self._bench.note(survey.NOTE, {"step": self.step.step, "unit": self.step.unit})
 
-    def end(self) -> None:
+    def end(self, *, broken_off: bool = False) -> None:
         """The step is done, or broken off; nothing happens between two steps."""
         if self.doing:
             self.doing = False
-            self._bench.note(survey.NOTE, {"step": survey.DONE})
+            how = {survey.BROKEN_OFF: True} if broken_off else {}
+            self._bench.note(survey.NOTE, {"step": survey.DONE, **how})
             self.number += 1
 
     def skip(self) -> None:
         """The step is left out."""
         if self.doing:
-            self.end()
+            self.end(broken_off=True)
         elif self.step is not None:
             self.number += 1
 
     def back(self) -> None:
         """One step back: to get ready for it again."""
         if self.doing:
-            self.end()
+            self.end(broken_off=True)
         self.number = max(1, self.number - 1)
 
 
@@ -143,7 +144,7 @@ def guide(
         walk.begin()
         say(f"   now {step.do}. Enter: done")
         word = next(waiting)
-        walk.end()
+        walk.end(broken_off=word == QUIT)
         if word == QUIT:
             break
     if not bench.lines:

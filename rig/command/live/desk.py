@@ -55,7 +55,9 @@ class Desk:
         if not self.ended and not self.bench.ended:
             events = self.bench.pump()
             now = self.bench.session.follower.now()
-            if self._errand is not None and now is not None:
+            if self._errand is None:
+                self._job.see(events)
+            elif now is not None:
                 self._errand.see(now, events)
             while self._foot < self.bench.session.foot_presses:
                 self._foot += 1

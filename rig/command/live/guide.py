@@ -61,7 +61,7 @@ def state_of(bench: Bench) -> JobState:
             for c in session.comparisons()
             if c.verdict == "outside" and c.cylinder is None
         ),
-        tightened=session.told.phase == "as left",
+        tightened=session.told.tightened,
         touched_again=bool(session.checks) or _gauged_again(session.gauge.readings),
         saved=bench.saved is not None,
     )
@@ -92,7 +92,7 @@ def _set_last(readings: list[Reading], unit: Unit) -> bool:
 
 def _counted(bench: Bench, readings: list[Reading], unit: Unit) -> int:
     session = bench.session
-    here = (session.told.setting_of(unit.name), session.told.phase)
+    here = (session.told.setting_of(unit.name), session.phase_of(unit.name))
     return sum((r.setting, r.phase) == here for r in _of(readings, unit))
 
 
@@ -101,7 +101,9 @@ def _verdicts(bench: Bench, verdict: str) -> tuple[str, ...]:
     named = []
     for unit in bench.job.profile.units:
         setting = session.told.setting_of(unit.name)
-        worst, at = unit_verdict(session.judgements(), unit.name, setting, session.told.phase)
+        worst, at = unit_verdict(
+            session.judgements(), unit.name, setting, session.phase_of(unit.name)
+        )
         if worst == verdict:
             cylinders = f", cylinder{'s' * (len(at) > 1)} {', '.join(map(str, at))}" if at else ""
             named.append(f"{unit.name}, {setting}{cylinders}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 
 from rig.command.live.bench import Bench
@@ -20,6 +20,9 @@ from rig.engine.profile import Unit
 from rig.faults import InputError
 from rig.session.dead_centre import MARK_WITHIN_DEG, mark_words
 from rig.session.gauge_notes import MARK
+from rig.signal.events import Event, Opening
+from rig.signal.holding import STOOD_STILL
+from rig.timing.results import BEING_SET
 
 
 class JobDeeds:
@@ -147,14 +150,14 @@ class JobDeeds:
         self._talk.say(f"not done after all: {step}")
 
     def _phase(self) -> Deed:
-        if self._bench.session.told.phase == "as left":
+        if self._bench.session.told.tightened:
             return Deed("t", "as found", "back to readings as found", "t again", self._ask_phase)
         does = "everything is tightened: as left from now on"
         return Deed("t", "tightened", does, "t again", self._ask_phase)
 
     def _ask_phase(self) -> None:
         bench = self._bench
-        if bench.session.told.phase == "as left":
+        if bench.session.told.tightened:
             self._talk.ask("Go back to readings as found?", lambda: bench.set_phase(False))
         else:
             self._talk.ask(
@@ -267,6 +270,28 @@ class JobDeeds:
         if not -180.0 < angle <= 180.0:
             raise InputError(f"{answer} lies outside -180 to 180 degrees")
         self._begin(GoTo(self._bench, self._talk, angle))
+
+    def see(self, events: Sequence[Event]) -> None:
+        """Contacts that part with the crank held may mean that their unit was moved: that is asked,
+        since what was read before then says nothing of how it stands now."""
+        session = self._bench.session
+        for event in events:
+            if not isinstance(event, Opening) or event.why != STOOD_STILL:
+                continue
+            unit = next((u for u in session.profile.units if u.input == event.input), None)
+            if unit is None or self._talk.question is not None:
+                continue
+            read = any(r.unit == unit.name and r.kind == "turned" and r.counts
+                       for r in session.readings())  # fmt: skip
+            if read and session.phase_of(unit.name) != BEING_SET:
+                self._talk.ask(
+                    f"{unit.name}: its contacts parted with the crank held. Was it moved?",
+                    partial(self._was_moved, unit.name, event.t_us),
+                )
+
+    def _was_moved(self, unit: str, from_us: float) -> None:
+        self._bench.note("moved", {"unit": unit, "from_us": from_us})
+        self._talk.say(f"{unit}: what is read now is kept apart; x takes that back")
 
     # -- the record --
 

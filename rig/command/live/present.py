@@ -159,14 +159,15 @@ def _unit(bench: Bench, unit: Unit) -> UnitView:
     session = bench.session
     name = session.told.setting_of(unit.name)
     setting = next(s for s in unit.settings if s.name == name)
+    phase = session.phase_of(unit.name)
     own = [r for r in session.readings() if r.unit == unit.name]
-    here = [r for r in own if r.counts and (r.setting, r.phase) == (name, session.told.phase)]
+    here = [r for r in own if r.counts and (r.setting, r.phase) == (name, phase)]
     judged = [
         j for j in session.judgements()
-        if (j.unit, j.setting, j.phase, j.kind) == (unit.name, name, session.told.phase, "turned")
+        if (j.unit, j.setting, j.phase, j.kind) == (unit.name, name, phase, "turned")
     ]  # fmt: skip
-    whole = unit_figure(session.judgements(), unit.name, name, session.told.phase)
-    worst, cylinders = unit_verdict(session.judgements(), unit.name, name, session.told.phase)
+    whole = unit_figure(session.judgements(), unit.name, name, phase)
+    worst, cylinders = unit_verdict(session.judgements(), unit.name, name, phase)
     turned = [r for r in here if r.kind == "turned" and r.btdc_deg is not None]
     last = here[-1] if here else None
     uncounted = [r for r in own if not r.counts]
@@ -175,7 +176,7 @@ def _unit(bench: Bench, unit: Unit) -> UnitView:
         name=unit.name,
         input=unit.input,
         setting=name,
-        phase=session.told.phase,
+        phase=phase,
         contacts=_contacts(bench, unit),
         last_btdc=last.btdc_deg if last else None,
         last_cylinder=last.cylinder if last else None,

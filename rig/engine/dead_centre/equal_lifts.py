@@ -136,7 +136,7 @@ def _middles(
     """The middles in order of their lifts, and the lifts that have no partner."""
     if len(points) < 2:
         raise InputError(
-            f"{len(points)} gauge points are too few: read at least one lift on either side"
+            f"gauge points read so far: {len(points)}, too few: read at least one lift on either side"
         )
     angles = on_one_turn([p.angle_deg for p in points])
     lifts = np.array([p.lift_mm for p in points])

@@ -250,7 +250,7 @@ def _ready(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> No
     unknown = 3 if geometry.offset_mm is None else 2
     if len(points) < unknown + 2:
         raise InputError(
-            f"{len(points)} gauge points are too few: {unknown} figures are fitted "
+            f"gauge points read so far: {len(points)}, too few: {unknown} figures are fitted "
             f"({'dead centre, zero, offset' if unknown == 3 else 'dead centre, zero'}), so "
             f"{unknown + 2} points or more, some on either side of the top"
         )

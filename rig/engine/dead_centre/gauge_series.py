@@ -24,7 +24,8 @@ from rig.faults import InputError
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """What a series says. Where a method could not be used, ``fit_why`` or ``lifts_why`` says why.
+    """What a series says. Where a method could not be used, ``fit_why`` or ``lifts_why`` says why,
+    and ``moved_why`` where the touches at the end cannot tell yet.
 
     ``points`` are those used, in the order of the series, as they were carried to forward movement.
     """
@@ -36,6 +37,7 @@ class Series:
     lifts_why: str
     suspect: Suspect | None
     moved: Moved | None
+    moved_why: str = ""
 
     @property
     def references(self) -> tuple[Reference, ...]:
@@ -94,10 +96,13 @@ def work_through(
     suspect = None
     if found is not None and geometry is not None:
         suspect = gauge_check.mistyped(carried, gauge, geometry)
-    moved = None
+    moved, moved_why = None, ""
     if again and suspect is None and found is not None and geometry is not None:
-        moved = gauge_check.moved(found, again, gauge, geometry)
-    return Series(tuple(carried), found, whys[0], lifts, whys[1], suspect, moved)
+        try:
+            moved = gauge_check.moved(found, again, gauge, geometry)
+        except InputError as why:  # the dead centre that was found stands all the same
+            moved_why = str(why)
+    return Series(tuple(carried), found, whys[0], lifts, whys[1], suspect, moved, moved_why)
 
 
 def _both(

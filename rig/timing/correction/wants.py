@@ -11,14 +11,14 @@ from rig.timing.budget import TOP_DEAD_CENTRE
 from rig.timing.circular import wrap
 from rig.timing.correction.plan import Want
 from rig.timing.judge import ONE_TURN_OUT
-from rig.timing.results import Judgement
+from rig.timing.results import PHASES, Judgement
 
 
 def wants_from(judgements: Sequence[Judgement], profile: Profile) -> list[Want]:
     """What each unit's turned readings ask for: one want a unit, setting and judged cylinder.
 
-    Of a unit judged over all cylinders that figure counts; else each cylinder's own. "As left"
-    readings go before "as found" ones. A unit one crank turn out is wanted back by that turn.
+    Of a unit judged over all cylinders that figure counts; else each cylinder's own. How a
+    unit stands last counts. A unit one crank turn out is wanted back by that turn.
     Raises InputError when nothing was read against a window. Source: the judgements.
     """
     usable = [
@@ -30,8 +30,8 @@ def wants_from(judgements: Sequence[Judgement], profile: Profile) -> list[Want]:
     for unit in profile.units:
         for setting in unit.settings:
             own = [j for j in usable if (j.unit, j.setting) == (unit.name, setting.name)]
-            phase = "as left" if any(j.phase == "as left" for j in own) else "as found"
-            own = [j for j in own if j.phase == phase]
+            latest = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
+            own = [j for j in own if j.phase == PHASES[latest]]
             over_all = [j for j in own if j.cylinder is None]
             wants.extend(_want(j) for j in (over_all or own))
     if not wants:

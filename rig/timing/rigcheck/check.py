@@ -53,7 +53,8 @@ class RigSeen:
     widths_taken_out: bool = False  # of the angles
     contacts: tuple[ContactSeen, ...] = ()
     switches: tuple[SwitchSeen, ...] = ()
-    opened_by_hand: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    opened_by_hand: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # the last try
+    tries_by_hand: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ def check_rig(
         checks.append(Check("widths", "not seen", "", "turn a few turns steadily to measure them"))
     checks += [switch_check(switch) for switch in seen.switches]
     checks += contact_checks(seen.contacts, units)
-    checks += wiring_checks(seen.opened_by_hand, units)
+    checks += wiring_checks(seen.opened_by_hand, units, seen.tries_by_hand)
     proposed, debouncing = propose_contacts(seen.contacts, contacts)
     return RigCheck((*checks, *debouncing), proposed, widths)
 

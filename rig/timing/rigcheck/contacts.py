@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from types import MappingProxyType
 from typing import Literal
 
 from rig.engine.profile import Contacts, Unit
@@ -42,11 +43,15 @@ class ContactSeen:
     dropouts_us: tuple[float, ...] = ()  # open runs that came to nothing
     closed_us: tuple[float, ...] = ()  # how long it stayed closed, each time
     open_us: tuple[float, ...] = ()  # how long it stayed open, each time
+    tries: int = 1  # of turning on; the last is the one told
 
 
 @dataclass(frozen=True, slots=True)
 class SwitchSeen:
-    """A unit's input with its switch lead still on: a turn at OFF, a turn at ON."""
+    """A unit's input with its switch lead still on: a turn at OFF, a turn at ON.
+
+    Each is of the last try; ``live_before`` says that an earlier one opened at OFF.
+    """
 
     unit: str
     off_turned_deg: float
@@ -54,14 +59,32 @@ class SwitchSeen:
     on_turned_deg: float
     on_openings: int
     needed_deg: float = 360.0  # over which the unit opens at least once
+    tries: int = 1  # of the step that was tried most often
+    live_before: bool = False
 
 
 def switch_check(seen: SwitchSeen) -> Check:
     """The switch proved before its lead comes off: at OFF closed all round, at ON it opens.
 
-    Source: switch OFF earths the primary, an open earthing lead leaves the magneto live
-    (FAA-H-8083-32 ch. 4, Ignition Switches).
+    An earlier try that was live stands until a whole turn at OFF shows otherwise; after that it is
+    said and not judged. Source: switch OFF earths the primary, an open earthing lead leaves the
+    magneto live (FAA-H-8083-32 ch. 4, Ignition Switches).
     """
+    check = _again(_switch_check(seen), seen.tries)
+    if not seen.live_before or check.verdict == "bad":
+        return check
+    earlier = "an earlier try had it LIVE at OFF: be sure what changed since, it may come back"
+    return replace(check, words=f"{check.words}; {earlier}")
+
+
+def _again(check: Check, tries: int) -> Check:
+    """The check, with the word that earlier tries of it are not judged."""
+    if tries < 2:
+        return check
+    return replace(check, words=f"{check.words}; tried {tries} times, the last counts")
+
+
+def _switch_check(seen: SwitchSeen) -> Check:
     name = f"switch of {seen.unit}"
     measured = (
         f"OFF: {seen.off_openings} openings in {seen.off_turned_deg:.0f} degrees; "
@@ -74,6 +97,14 @@ def switch_check(seen: SwitchSeen) -> Check:
             measured,
             "it opens with the switch at OFF: the unit is LIVE with the switch off",
             "the earthing lead or the switch is open; put it right before anything else",
+        )
+    if seen.off_turned_deg < seen.needed_deg and seen.live_before:
+        return Check(
+            name,
+            "bad",
+            measured,
+            "an earlier try had it LIVE at OFF, and no whole turn at OFF since shows otherwise",
+            "the earthing lead or the switch is open; put it right, then turn a whole turn at OFF",
         )
     if seen.off_turned_deg < seen.needed_deg:
         return Check(name, "not seen", measured, "turn a whole turn with the switch at OFF")
@@ -96,7 +127,10 @@ def contact_checks(contacts: Sequence[ContactSeen], units: Sequence[Unit]) -> li
     Source: comparison; a unit opens lobes x turns per crank turn times a crank turn.
     """
     by_input = {seen.input: seen for seen in contacts}
-    checks = [_contact_check(by_input.get(unit.input), unit) for unit in units]
+    checks = []
+    for unit in units:
+        seen = by_input.get(unit.input)
+        checks.append(_again(_contact_check(seen, unit), seen.tries if seen else 1))
     for one, two in combinations(contacts, 2):
         if _together(one, two):
             checks.append(
@@ -164,11 +198,13 @@ def _contact_check(seen: ContactSeen | None, unit: Unit) -> Check:
 
 
 def wiring_checks(
-    opened_by_hand: Mapping[str, tuple[int, ...]], units: Sequence[Unit]
+    opened_by_hand: Mapping[str, tuple[int, ...]],
+    units: Sequence[Unit],
+    tries: Mapping[str, int] = MappingProxyType({}),
 ) -> list[Check]:
     """Which unit is on which input, from the inputs that changed as each was opened by hand.
 
-    Source: comparison with the engine file.
+    It is the last of so many ``tries`` that is told. Source: comparison with the engine file.
     """
     checks = []
     for unit in units:
@@ -194,6 +230,7 @@ def wiring_checks(
             if any(set(opened_by_hand.get(u.name, ())) == {u.input} for u in there):
                 cause = f"{there[0].name} was opened again in its place: open {unit.name}"
             checks.append(Check(name, "bad", measured, words, cause))
+        checks[-1] = _again(checks[-1], tries.get(unit.name, 1))
     return checks
 
 

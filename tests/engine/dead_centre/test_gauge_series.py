@@ -124,6 +124,14 @@ def test_touches_at_the_end_are_held_against_the_series() -> None:
     assert found.moved.shift_deg == pytest.approx(0.8, abs=0.01)
 
 
+def test_a_touch_at_the_end_on_one_side_takes_no_dead_centre_away() -> None:
+    whole = work_through(points(), Gauge(), ENGINE, ENCODER)
+    begun = work_through(points(), Gauge(), ENGINE, ENCODER, again=points()[:1])
+    assert begun.references == whole.references
+    assert begun.moved is None
+    assert "one side cannot tell" in begun.moved_why
+
+
 def test_a_series_that_nothing_can_be_made_of() -> None:
     with pytest.raises(InputError, match="too few"):
         work_through(points()[:2], Gauge(), ENGINE, ENCODER)

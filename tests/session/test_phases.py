@@ -1,0 +1,63 @@
+"""As found, being set, as left. What the words mean is common practice, no source."""
+
+import pytest
+from played import Played
+
+from rig.session.phases import phase_of
+from rig.session.since import Since
+from rig.timing.results import Phase
+
+
+def stated(*changes: tuple[float, Phase]) -> Since[Phase]:
+    since: Since[Phase] = Since("as found")
+    for t_us, phase in changes:
+        since.set(t_us, phase)
+    return since
+
+
+READ_US = [10.0, 20.0, 40.0, 60.0, 80.0, 100.0]
+
+
+@pytest.mark.parametrize(
+    ("phases", "moved_us", "wanted"),
+    [
+        ([], [], "found " * 6),
+        ([], [5.0], "found " * 6),  # moved before anything was read
+        ([], [30.0], "found found set set set set"),
+        ([], [30.0, 70.0], "found found set set set set"),
+        ([(50.0, "as left")], [30.0], "found found set left left left"),
+        ([(50.0, "as left")], [], "found found found left left left"),
+        # Moved after the tightening, and tightened again.
+        ([(50.0, "as left")], [30.0, 70.0], "found found set left set set"),
+        ([(50.0, "as left"), (90.0, "as left")], [30.0, 70.0], "found found set set set left"),
+        # Said at the end, of what was changed before: all was read with it.
+        ([(50.0, "as left")], [30.0, 110.0], "found found set left left left"),
+    ],
+)
+def test_a_move_parts_what_was_read_before_it_from_what_was_read_after(
+    phases: list[tuple[float, Phase]], moved_us: list[float], wanted: str
+) -> None:
+    found = [phase_of(t, stated(*phases), moved_us, READ_US).split()[-1] for t in READ_US]
+    assert found == wanted.split()
+
+
+def test_what_was_read_before_a_unit_was_moved_is_not_averaged_with_what_came_after() -> None:
+    played = Played(seed=3).know_tdc().do("turn 800 at 110", "goto 33 at 90", "rest 0.5")
+    found = {j.unit: j.mean_btdc for j in played.session.judgements()}
+    played.note("moving", unit="upper").do("set upper", "rest 0.5").note(
+        "moving", unit="upper", end=True
+    )
+    played.do("back 90 at 60", "turn 900 at 110")
+    judged = [j for j in played.session.judgements() if j.cylinder is None and j.kind == "turned"]
+    figures = {(j.unit, j.phase): j.mean_btdc for j in judged}
+    assert figures["upper", "as found"] == found["upper"]
+    assert figures["upper", "being set"] == pytest.approx(33.0, abs=0.6)
+    assert ("lower", "being set") not in figures
+    assert played.session.phase_of("upper") == "being set"
+    assert not played.session.told.tightened
+    (now,) = [c for c in played.session.comparisons() if c.phase == "being set"]
+    upper, lower = figures["upper", "being set"] or 0.0, figures["lower", "as found"] or 0.0
+    assert now.difference_deg == pytest.approx(upper - lower, abs=1e-9)
+    played.note("phase", phase="as left").do("turn 800 at 110")
+    assert played.session.told.tightened
+    assert {r.phase for r in played.counted()[-4:]} == {"as left"}
