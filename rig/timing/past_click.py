@@ -37,14 +37,14 @@ TABLE: Mapping[tuple[State, Event], State] = {
 
 WORDS: Mapping[State, str] = {
     "click": "turn forward past the click",
-    "back": "come back {more:.0f} degrees more, past the opening, slowly",
+    "back": "come back {more:.0f} degrees more, past the opening",
     "forward": "now forward, gently, through the opening",
     "done": "a running reading: go back and forward again for more",
 }
 MISSED: Mapping[Event, str] = {
-    "too far": "too far back: the coupling may have engaged again; past the click once more",
-    "clicked": "it clicked again: the coupling had engaged; come back less far",
-    "turned too soon": "not far enough back yet: a reading now would have no run-up",
+    "too far": "too far back: the coupling may have engaged again",
+    "clicked": "it clicked again: gone back too far, the coupling had engaged",
+    "turned too soon": "not far enough back: there would be no run-up",
 }
 
 
@@ -64,6 +64,7 @@ class PastClick:
 
     needed_deg: float
     state: State = "click"
+    clicked_deg: float = 0.0  # where it clicked
     lowest_deg: float = 0.0  # furthest back since the click
     past_deg: float = 0.0
     missed: str = ""
@@ -80,13 +81,22 @@ def _far_enough(now: PastClick) -> float:
     return -(now.needed_deg + MARGIN_DEG)
 
 
+def _came_back(now: PastClick) -> bool:
+    """A hand that goes on a little past the click has not turned round yet."""
+    return now.lowest_deg < now.clicked_deg - HAND_DEG
+
+
+def _turned_on(now: PastClick, seen: Seen) -> bool:
+    return seen.past_deg > now.lowest_deg + HAND_DEG
+
+
 Test = Callable[[PastClick, Seen], bool]
 
 SEEN_AS: tuple[tuple[State, Event, Test], ...] = (
     ("click", "clicked", lambda _, seen: seen.clicked),
     ("back", "clicked", lambda _, seen: seen.clicked),
     ("back", "far enough", lambda now, seen: seen.past_deg <= _far_enough(now)),
-    ("back", "turned too soon", lambda now, seen: seen.past_deg > now.lowest_deg + HAND_DEG),
+    ("back", "turned too soon", lambda now, seen: _came_back(now) and _turned_on(now, seen)),
     ("forward", "running reading", lambda _, seen: seen.running),
     ("forward", "clicked", lambda _, seen: seen.clicked),
     ("forward", "too far", lambda now, seen: seen.past_deg < _far_enough(now) - TOO_FAR_DEG),
@@ -105,6 +115,7 @@ def step(now: PastClick, seen: Seen) -> PastClick:
             event = name
             break
     after = TABLE.get((now.state, event), now.state)
+    clicked = seen.past_deg if event == "clicked" else now.clicked_deg
     lowest = seen.past_deg if event == "clicked" else min(now.lowest_deg, seen.past_deg)
     missed = now.missed
     if event == "clicked" and now.state != "forward":
@@ -113,4 +124,7 @@ def step(now: PastClick, seen: Seen) -> PastClick:
         missed = MISSED[event]
     elif event != "nothing":
         missed = ""
-    return replace(now, state=after, lowest_deg=lowest, past_deg=seen.past_deg, missed=missed)
+    return replace(
+        now, state=after, clicked_deg=clicked, lowest_deg=lowest,
+        past_deg=seen.past_deg, missed=missed,
+    )  # fmt: skip

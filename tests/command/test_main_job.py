@@ -168,8 +168,8 @@ def test_dead_centre_stated_by_hand(tmp_path: Path) -> None:
     ("options", "sentence"),
     [
         (("--state-deg", "10"), "needs its uncertainty"),
-        (("--state-deg", "10", "--within-deg", "0"), "greater than 0"),
-        (("--state-deg", "10", "--within-deg", "-1"), "greater than 0"),
+        (("--state-deg", "10", "--within-deg", "0"), "more than 0"),
+        (("--state-deg", "10", "--within-deg", "-1"), "says not how well it is known"),
         (("--state-deg", "nan", "--within-deg", "1"), "is a number of degrees after the index"),
         (("--state-deg", "ten", "--within-deg", "1"), "invalid float value: 'ten'"),
     ],

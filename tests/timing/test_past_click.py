@@ -1,5 +1,6 @@
 """Past an impulse coupling: followed step by step, told when one was missed."""
 
+import textwrap
 from typing import get_args
 
 from rig.timing import past_click
@@ -44,6 +45,20 @@ def test_a_second_click_says_that_it_had_engaged() -> None:
     now = run(CLICK, Seen(-30.0), Seen(26.0, clicked=True))
     assert now.state == "back"
     assert "clicked again" in now.words
+
+
+def test_going_on_a_little_after_the_click_is_not_turning_too_soon() -> None:
+    assert run(CLICK, Seen(31.0)).missed == ""
+    now = run(CLICK, Seen(-30.0), Seen(26.0, clicked=True), Seen(39.0))
+    assert "clicked again" in now.words  # what was really missed stays said
+    assert "not far enough" in run(CLICK, Seen(39.0), Seen(5.0), Seen(8.0)).words
+
+
+def test_the_words_go_into_three_lines_beside_the_figure() -> None:
+    for missed in ("", *past_click.MISSED.values()):
+        for state in get_args(State):
+            words = PastClick(87.0, state, missed=missed, past_deg=87.0).words
+            assert len(textwrap.wrap(words, 37)) <= 3, words
 
 
 def test_the_table_is_closed() -> None:
