@@ -10,7 +10,7 @@ from rig.engine.uncertainty import round_for_show
 from rig.record import certificate
 from rig.screen.keys import shows_unicode
 from rig.screen.tables import comparison_table, judgement_table, plain_lines, reading_table
-from rig.timing.results import Comparison, Judgement, Reading
+from rig.timing.results import PHASES, Comparison, Judgement, Reading
 
 
 def judgement_lines(
@@ -61,7 +61,23 @@ def summary_lines(record_path: Path) -> list[str]:
 
 
 def verdict_status(judgements: Sequence[Judgement], comparisons: Sequence[Comparison]) -> int:
-    """Exit status: 1 when a verdict is negative, else 0."""
-    verdicts = [one.verdict for one in judgements] + [one.verdict for one in comparisons]
-    verdicts += [one.spread_verdict for one in judgements]
+    """Exit status: 1 when a verdict on how things stand last is negative, else 0.
+
+    What a unit was found at, and was set from, is no longer so.
+    """
+    last: dict[tuple[str, str], int] = {}
+    for one in judgements:
+        last[_of(one)] = max(last.get(_of(one), 0), _nth(one.phase))
+    now = [one for one in judgements if _nth(one.phase) == last[_of(one)]]
+    latest = max((_nth(one.phase) for one in comparisons), default=0)
+    verdicts = [one.verdict for one in comparisons if _nth(one.phase) == latest]
+    verdicts += [verdict for one in now for verdict in (one.verdict, one.spread_verdict)]
     return 1 if "outside" in verdicts else 0
+
+
+def _of(judgement: Judgement) -> tuple[str, str]:
+    return judgement.unit, judgement.setting
+
+
+def _nth(phase: str) -> int:
+    return PHASES.index(phase) if phase in PHASES else 0

@@ -277,11 +277,16 @@ class Bench:
 
     def strike_last(self) -> str:
         """Strike out the last opening, or take that back. Says what was done."""
-        counted = [o for o in self.session.openings if o.counts or o.why == STOOD_STILL]
+        session = self.session
+        read = {reading.t_s for reading in session.readings() if reading.counts}
+        counted = [
+            o for o in session.openings
+            if session.told.struck(o.t_us) or (o.t_us - session.start_us) * 1e-6 in read
+        ]  # fmt: skip
         if not counted:
             raise InputError("there is no reading to strike out")
         last = counted[-1].t_us
-        back = self.session.told.struck(last)
+        back = session.told.struck(last)
         self.note("strike", {"t_us": last, **({"back": True} if back else {})})
         return "the last reading counts again" if back else "the last reading was struck out"
 

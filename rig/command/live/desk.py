@@ -44,6 +44,7 @@ class Desk:
         self.touched = False  # the person pressed a key
         self._job = JobDeeds(bench, self.talk, self._begin)
         self._errand: Errand | None = None
+        self._under: Errand | None = None  # the one from which that was begun, to go back to
         self._page = False  # the page of all keys is open
         self._voice = voice
         self._hand = hand
@@ -177,13 +178,12 @@ class Desk:
     # -- errands ----------------------------------------------------------------------------------
 
     def _begin(self, errand: Errand) -> None:
-        self._leave()
-        self._errand = errand
+        self._errand, self._under = errand, self._errand
 
     def _leave(self) -> None:
         if self._errand is not None:
             self._errand.leave()
-        self._errand = None
+        self._errand, self._under = self._under, None
 
     # -- speech -----------------------------------------------------------------------------------
 

@@ -237,8 +237,9 @@ class GaugePoints(Errand):
     def _ask_lift(self) -> None:
         self._at_deg = still_deg(self._bench)
         number = len(self._series(again=self._again)) + 1
+        forms = "mm (2.00, or 0.080 in)" if self._unit == "mm" else "inches (0.080, or 2.00 mm)"
         self._talk.ask_for(
-            f"Point {number}: how far below the top is the piston (2.00, or 0.080 in)?", self._take
+            f"Point {number}: how far below the top is the piston, in {forms}?", self._take
         )
 
     def _take(self, text: str) -> None:
@@ -261,7 +262,7 @@ class GaugePoints(Errand):
         )
         self._bench.note(NOTE, note)
         doubts = self._worked().doubts
-        self._talk.say(doubts[0].words if doubts else f"{lift_mm:.3f} mm is noted")
+        self._talk.say(doubts[0].words if doubts else f"noted: {_with_unit(lift_mm, unit)}")
 
     def _ask_back(self) -> None:
         series = self._series(again=self._again)
@@ -325,6 +326,13 @@ class GaugePoints(Errand):
             raise InputError(f"{text!r} is no number of a cylinder")
         plug_hole_offset_deg(self._bench.session.profile.engine, int(text))
         self._cylinder = int(text)
+
+
+def _with_unit(lift_mm: float, unit: LiftUnit) -> str:
+    """A lift in the unit that it was typed in; the screen shows millimetres."""
+    if unit == "mm":
+        return f"{lift_mm:.3f} mm"
+    return f"{lift_mm / MM_PER_INCH:.4f} in, which is {lift_mm:.3f} mm"
 
 
 def _lifts_text(lifts: list[float]) -> str:
