@@ -128,4 +128,4 @@ def _point(point: Point) -> str:
     step = f"  [{point.step}]" if point.step else ""
     aside = "" if point.weighs else "  (no line goes through it)"
     said = f"{text:<22}  {judged.verdict}{aside}{step}"
-    return f"  {point.measured_utc[:10]}  {judged.phase:<8}  {said}"
+    return f"  {point.measured_utc[:10]}  {judged.phase:<9}  {said}"

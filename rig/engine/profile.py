@@ -56,6 +56,8 @@ class Unit:
     play_deg: float | None = None  # crank degrees of backlash, once measured
     # Cylinders that the openings of a working cycle belong to, in turn; () = the firing order.
     lobe_cylinders: tuple[int, ...] = ()
+    ignition: Literal["magneto", "coil"] = "magneto"
+    automatic_advance: bool = False  # has weights that advance it as it runs
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ COUPLINGS: Mapping[str, Literal["none", "impulse", "disabled"]] = {
     "impulse": "impulse",
     "disabled": "disabled",
 }
+IGNITIONS: Mapping[str, Literal["magneto", "coil"]] = {"magneto": "magneto", "coil": "coil"}
 
 
 def read_units(top: Section, engine: Engine, yardstick: Yardstick) -> tuple[Unit, ...]:
@@ -77,6 +78,8 @@ def _unit(section: Section, engine: Engine, yardstick: Yardstick) -> Unit:
         body=section.text("body", longest=40),
         play_deg=section.number("play_deg", 0.0, 30.0, "degrees of crank"),
         lobe_cylinders=listed,
+        ignition=section.choice("ignition", IGNITIONS, "magneto"),
+        automatic_advance=section.flag("automatic_advance"),
     )
     section.end()
     return unit

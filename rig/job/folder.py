@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from pathlib import Path
 
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.dead_centre.reference_file import load_reference
 from rig.engine.file import load_profile
 from rig.engine.firing import plug_hole_offset_deg
+from rig.engine.means import Means
+from rig.engine.means_file import means_from_bytes
 from rig.engine.profile import Profile
 from rig.faults import InputError
 from rig.wire.capture_writer import is_growing
@@ -41,6 +44,12 @@ class Job:
                 f"{place}: is a link out of the job, to {place.resolve()}; a job keeps its files in"
                 " its own folder: put a folder there"
             )
+
+    @cached_property
+    def means(self) -> Means:
+        """What the engine file says can be moved. Raises ProfileError for mistakes in it."""
+        data = self.engine_file.read_bytes()
+        return means_from_bytes(data, self.profile.units, str(self.engine_file))
 
     def reference(self) -> Reference | None:
         """The reference in use, or None when none was found yet.

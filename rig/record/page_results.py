@@ -243,7 +243,7 @@ def _compared(setting: str, phase: str, of: Sequence[Comparison]) -> str:
     return (
         f'<tr><td>{ink(what)}</td><td class="right">{_difference(over_all)}</td>'
         f'<td>{cylinders}</td><td class="nowrap">{wanted}</td>'
-        f'<td class="sign-of">{drawing.mark(worst, late)}</td><td>{said}</td></tr>'
+        f'<td class="sign-of">{drawing.mark(worst, late)}</td><td class="said">{said}</td></tr>'
     )
 
 

@@ -12,6 +12,7 @@ from rig.screen.panels import (
     draw_foot,
     draw_head,
     draw_health,
+    foot_rows,
 )
 from rig.screen.small import draw_small
 from rig.screen.special import draw_goto, draw_touches
@@ -23,6 +24,7 @@ FULL_WIDTH, FULL_HEIGHT = 80, 24
 
 _FOOT = 7
 _LOW = 7
+_WHOLE = 10
 _ROOMY = 34
 _WIDE = 110
 _HEALTH = 32
@@ -59,8 +61,19 @@ def _draw_whole(canvas: Canvas, view: View) -> None:
         draw_page(canvas, y, view)
         return
     foot = canvas.height - _FOOT
+    foot -= min(_spare(view, foot - y - roomy), max(0, foot_rows(canvas, view) - _FOOT))
     _draw_middle(canvas, y, foot - y - roomy, view)
     draw_foot(canvas, foot, view)
+
+
+def _spare(view: View, height: int) -> int:
+    """Lines of the units' ``height`` that the foot may have: one unit shows all in fewer, and
+    units that were not read yet have nothing to show there."""
+    if view.panel is not None or view.touches is not None or view.goto is not None:
+        return 0
+    read = [unit for unit in view.units if unit.readings_btdc]
+    one_row = len(view.units) == 1 or (len(view.units) == 2 and not read)
+    return max(0, height - _WHOLE) if one_row else 0
 
 
 def _draw_middle(canvas: Canvas, y: int, height: int, view: View) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import isfinite
 
 from rig.screen.canvas import Box, Canvas, Role, Run
@@ -223,6 +224,12 @@ def draw_foot(canvas: Canvas, y: int, view: View) -> None:
         canvas.put_runs(1, bottom - len(below) + row, runs, 1 + width)
 
 
+def foot_rows(canvas: Canvas, view: View) -> int:
+    """Lines that the foot needs to be read whole, without the reason and the comparisons."""
+    above, below = _foot_lines(canvas, replace(view, why="", comparisons=()), canvas.height)
+    return len(above) + len(below) + len(key_rows(canvas, view))
+
+
 def _foot_lines(canvas: Canvas, view: View, room: int) -> tuple[list[list[Run]], list[list[Run]]]:
     """Lines from the top and lines from the bottom of the foot, ``room`` of them at most.
 
@@ -236,9 +243,9 @@ def _foot_lines(canvas: Canvas, view: View, room: int) -> tuple[list[list[Run]],
         blank: Run = (" " * (indent - 1), "text")
         return [[blank if n else label, (" " + line, role)] for n, line in enumerate(lines)]
 
-    follow = labelled(("NEXT ", "inside"), view.next, "strong", 2)
+    follow = labelled(("NEXT ", "inside"), view.next, "strong", 3)
     room -= len(follow)
-    message = labelled(("now  ", "quiet"), view.message, "strong", 2)
+    message = labelled(("now  ", "quiet"), view.message, "strong", 2 if view.caution else 4)
     room -= len(message)
     caution = labelled((" CAUTION ", "caution"), view.caution, "strong", 5)
     room -= len(caution)
@@ -247,7 +254,8 @@ def _foot_lines(canvas: Canvas, view: View, room: int) -> tuple[list[list[Run]],
     room -= len(health)
     both: list[list[Run]] = []
     for comparison in view.comparisons[: max(0, min(room, canvas.height // 24))]:
-        verdict = "" if comparison.verdict == "not judged" else f"  {comparison.verdict}"
+        said = comparison.verdict == "not judged" or comparison.words.endswith(comparison.verdict)
+        verdict = "" if said else f"  {comparison.verdict}"
         role = VERDICT_ROLE[comparison.verdict]
         both.append([("both  ", "quiet"), (comparison.words, "strong"), (verdict, role)])
     room -= len(both)

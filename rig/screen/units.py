@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import isfinite
 
 from rig.screen.canvas import Box, Canvas, Role, Run
@@ -92,36 +93,29 @@ def _draw_low(canvas: Canvas, box: Box, unit: UnitView) -> None:
 
 def _draw_full(canvas: Canvas, box: Box, unit: UnitView) -> None:
     """Large figures; words and sums beside them where there is room, else below."""
-    unicode = canvas.ink.unicode
-    size: Size = "middle"
-    widest = max(figure_width(text, "large", unicode) for text in (last_figure(unit)[0], _COMMON))
-    if box.height >= 11 and widest + 6 <= box.width:
-        size = "large"
-    high = HEIGHT[size]
-    # As much room as a common figure takes, so that units side by side are laid out alike.
-    common = box.x + figure_width(_COMMON, size, unicode) + 5
-    at = max(common, _draw_figure(canvas, box, unit, size)) + 2
-    below = box.below(high)
-    tabled = False
-    if box.right - at >= 26:
-        side_box = Box(at, box.y, box.right - at, high)
-        words, marks = _words_and_marks(canvas, unit, side_box.width)
-        canvas.put_runs(at, box.y, words, box.right)
-        lines = _details(unit, canvas, side_box.width, marks)
-        _put_lines(canvas, side_box.below(2), lines)
-        rest = side_box.below(3 + len(lines))
+    plan = _planned(canvas, box, unit)
+    _draw_figure(canvas, box, unit, plan.size)
+    below, tabled, lines = box.below(HEIGHT[plan.size]), False, plan.under
+    if plan.side.width >= _LEAST_SIDE:
+        words, _ = _words_and_marks(canvas, unit, plan.side.width)
+        canvas.put_runs(plan.side.x, box.y, words, box.right)
+        _put_lines(canvas, plan.side.below(plan.skip), plan.beside)
+        rest = plan.side.below(plan.skip + 1 + len(plan.beside))
         tabled = rest.height > len(unit.cylinders) and rest.width >= 46
         if tabled:
             _draw_table(canvas, rest, unit)
-        lines = lines[high - 2 :]
     else:
         words, marks = _words_and_marks(canvas, unit, box.width)
         canvas.put_runs(box.x, below.y, words, box.right)
         below = below.below(1)
-        beside = box.right - at + 5 >= _TALLY and size == "middle"
+        beside = box.right - plan.side.x + 7 >= _TALLY and plan.size == "middle"
         if beside:
             _put_tally(canvas, box, unit)
-        lines = _details(unit, canvas, box.width, marks, tally=not beside)
+        said = _details(unit, canvas, box.width, marks, tally=not beside)
+        room = Box(below.x, below.y, box.width, max(0, below.height - 3))
+        _, lines, whole = _flowed(canvas, said, Box(0, 0, 0, 0), room)
+        if not whole:
+            lines = [line for runs in said for line in _broken(canvas, runs, box.width, 2)]
     roomy = below.height >= _ROOMY
     below = below.below(roomy)
     draw_scale(canvas, Box(below.x, below.y, below.width, 3), unit)
@@ -132,6 +126,83 @@ def _draw_full(canvas: Canvas, box: Box, unit: UnitView) -> None:
         _draw_table(canvas, below, unit)
 
 
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """How large the figure is, and which lines stand beside it and which under the scale."""
+
+    size: Size
+    side: Box
+    skip: int  # lines of the side before the first of ``beside``
+    beside: list[list[Run]]
+    under: list[list[Run]]
+
+
+def _planned(canvas: Canvas, box: Box, unit: UnitView) -> _Plan:
+    """The largest figure that leaves room for all that has to be said; else the largest."""
+    unicode = canvas.ink.unicode
+    text, has = last_figure(unit)
+    widest = max(figure_width(each, "large", unicode) for each in (text, _COMMON))
+    large = box.height >= 11 and widest + 6 <= box.width
+    sizes: tuple[Size, ...] = ("large", "middle") if large else ("middle",)
+    plans = []
+    for size in sizes:
+        # As much room as a common figure takes, so that units side by side are laid out alike.
+        shown = [text, _COMMON] if has else [_COMMON]
+        wide = max(figure_width(each, size, unicode) for each in shown)
+        at = box.x + wide + 7
+        side = Box(at, box.y, box.right - at, HEIGHT[size])
+        if side.width < _LEAST_SIDE:
+            return _Plan(size, side, 2, [], [])
+        _, marks = _words_and_marks(canvas, unit, side.width)
+        said = _details(unit, canvas, side.width, marks)
+        left = box.height - HEIGHT[size]
+        left -= 3 + 2 * (left >= _ROOMY)
+        under = Box(box.x, 0, box.width, max(0, left))
+        for skip in (2, 1):
+            beside, below, whole = _flowed(canvas, said, side.below(skip), under)
+            plans.append(_Plan(size, side, skip, beside, below))
+            if whole:
+                return plans[-1]
+    return plans[0]
+
+
+def _flowed(
+    canvas: Canvas, said: list[list[Run]], side: Box, under: Box
+) -> tuple[list[list[Run]], list[list[Run]], bool]:
+    """Lines of ``said`` that go into ``side``, those that go ``under``, and whether all is said."""
+    beside: list[list[Run]] = []
+    below: list[list[Run]] = []
+    whole = True
+    for runs in said:
+        whole_beside = _broken(canvas, runs, side.width, side.height + 1) if side.width else []
+        if not below and side.width and len(beside) + len(whole_beside) <= side.height:
+            beside += whole_beside
+            continue
+        whole_below = _broken(canvas, runs, under.width, under.height + 1)
+        room = under.height - len(below)
+        whole = whole and len(whole_below) <= room
+        if room > 0:
+            below += _broken(canvas, runs, under.width, room)
+        elif not below:
+            beside += _broken(canvas, runs, side.width, side.height - len(beside))
+    return beside, below, whole
+
+
+def _broken(canvas: Canvas, runs: list[Run], width: int, rows: int) -> list[list[Run]]:
+    """A sentence on as many lines as it needs, ``rows`` at most; its label stays a label."""
+    if canvas.runs_width(runs) <= width:
+        return [runs]
+    label, role = runs[0][0] if len(runs) > 1 else "", runs[-1][1]
+    lines = canvas.wrap("".join(text for text, _ in runs), width, rows)
+    if lines and label and lines[0].startswith(label):
+        return [
+            [runs[0], (lines[0].removeprefix(label), role)],
+            *([(line, role)] for line in lines[1:]),
+        ]
+    return [[(line, role)] for line in lines]
+
+
+_LEAST_SIDE = 26
 _COMMON = "88.88"
 _TALLY = 6
 _ROOMY = 8
@@ -229,14 +300,15 @@ def mean_text(unit: UnitView | CylinderView) -> str:
 def _details(
     unit: UnitView, canvas: Canvas, width: int, marks: list[str], tally: bool = True
 ) -> list[list[Run]]:
-    """Lines about the readings, the most needed first; without number and spread on request."""
+    """Lines about the readings and sentences that may need several, the most needed first; without
+    number and spread on request."""
     lines = _sums(unit, canvas, width, tally)
     if marks:
         lines.append([(" │ ".join(marks), "strong")])
     if unit.why_not_counted and not unit.counted_since:
         lines.append([("not counted: ", "strong"), (unit.why_not_counted, "text")])
     if unit.settle:
-        lines += [[(line, "text")] for line in canvas.wrap(unit.settle, width, 2)]
+        lines.append([(unit.settle, "text")])
     lines += [[(note, "text")] for note in unit.notes]
     return lines
 

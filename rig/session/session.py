@@ -142,6 +142,10 @@ class Session:
             if opening.counts and unit.input == opening.input:
                 self._read_us[unit.name].append(opening.t_us)
 
+    def was_read(self, unit: str) -> bool:
+        """Whether any reading of ``unit`` counted so far."""
+        return bool(self._read_us[unit])
+
     def phase_of(self, unit: str) -> Phase:
         """The phase of what would be read of ``unit`` now."""
         return self.told.phase_at(unit, math.inf, self._read_us[unit])

@@ -13,7 +13,7 @@ from rig.engine.dead_centre.reference import Reference, from_stop
 from rig.engine.firing import geometry_of
 from rig.engine.profile import Profile
 from rig.signal.follow import Follower
-from rig.signal.touches import Touch, find_touches
+from rig.signal.touches import ShortWay, Touch, find_short_way, find_touches
 
 
 @dataclass(slots=True)
@@ -38,6 +38,18 @@ class StopTouches:
                     found.touches.append(touch)
                     found.crank_deg.append(angle)
         return found
+
+    def short_way(self, follower: Follower) -> ShortWay | None:
+        """Where the crank was held last as at the stop, when it was come to over too short a way
+        to be told from a rest in the open; None when a touch of that side was made since."""
+        if not self.trail:
+            return None
+        self.trail = [np.concatenate(self.trail)]
+        short = find_short_way(self.trail[0], follower.settings)
+        made = find_touches(self.trail[0], follower.settings)
+        if short is None or any(t.side == short.side and t.t_us > short.t_us for t in made):
+            return None
+        return short
 
     def restarted(self, follower: Follower, profile: Profile) -> None:
         """The rig restarts: counts of the old life mean nothing in the new one. Nor do its angles

@@ -19,6 +19,7 @@ from rig.signal.settings import Settings
 
 LEAST_WAY_DEG = 20.0
 """From stop to stop the crank swings through hundreds of degrees; a hand trembles by one or two."""
+TREMBLE_DEG = 2.0
 NEAR_DEG = 1.0
 LEAST_HOLD_S = 0.25
 """A touch that was left sooner was a turn in the air, or a knock."""
@@ -58,6 +59,40 @@ def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]
         peaks = _apart(find_peaks(reach, prominence=least)[0].tolist(), reach, least)
         touches += [_touch(positions["t_us"], place, peak, side, settings) for peak in peaks]
     return sorted(touches, key=lambda touch: touch.t_us)
+
+
+@dataclass(frozen=True, slots=True)
+class ShortWay:
+    """A place where the crank was held and left as at a stop, but come to over too short a way."""
+
+    t_us: float
+    side: Literal[1, -1]
+    way_deg: float
+
+
+def find_short_way(positions: NDArray[np.void], settings: Settings) -> ShortWay | None:
+    """The last place in ``positions`` that is no touch for want of a way to it alone, if any.
+
+    Nothing tells it from a hand that rested in the open, so it is said and not taken.
+    """
+    if len(positions) < 3:
+        return None
+    from scipy.signal import find_peaks
+
+    count_deg, way = settings.count_deg, settings.direction
+    place = (positions["count"] + 0.5) * way
+    found = []
+    for side in (1, -1):
+        reach = positions["high" if side * way > 0 else "low"] * float(side * way)
+        peaks, beside = find_peaks(reach, prominence=TREMBLE_DEG / count_deg)
+        rises = (reach[peaks] - reach[beside["left_bases"]]) * count_deg
+        falls = (reach[peaks] - reach[beside["right_bases"]]) * count_deg
+        for peak, rise, fall in zip(peaks.tolist(), rises, falls, strict=True):
+            if rise < LEAST_WAY_DEG <= fall:
+                touch = _touch(positions["t_us"], place, peak, side, settings)
+                if touch.held_s >= LEAST_HOLD_S:
+                    found.append(ShortWay(touch.t_us, touch.side, float(rise)))
+    return max(found, key=lambda short: short.t_us, default=None)
 
 
 def _apart(peaks: list[int], reach: NDArray[np.float64], least: float) -> list[int]:

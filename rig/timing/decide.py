@@ -171,7 +171,7 @@ def how_to_settle(
     How many readings more, or else which contribution would have to shrink and to what.
     """
     if uncertainty is None:
-        return "one reading says nothing of its spread: take at least 2 more"
+        return "one reading, no spread: take 2 more"
     margin = min(abs(value - lower), abs(value - upper))
     count = more_readings(uncertainty.parts, n, margin)
     if count is not None:

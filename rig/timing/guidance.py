@@ -129,6 +129,11 @@ def _which_place(places: int) -> str:
     return f"; it settles at which of its {places} places the index came" if places > 1 else ""
 
 
+def _place_open(s: JobState) -> bool:
+    """Where the index has several places no angle is known until the stroke is stated."""
+    return s.index_places > 1 and s.stroke in ("not stated", "lost")
+
+
 ROWS: tuple[_Row, ...] = (
     _Row(
         "make safe",
@@ -186,7 +191,7 @@ ROWS: tuple[_Row, ...] = (
     _Row(
         "dead centre moved",
         lambda s: s.tdc_moved,
-        lambda s: "find top dead centre again: it is not where it was",
+        lambda s: "touch the stop again, then choose the dead centre to go by: it has moved",
         "The index cannot see an encoder or a coupling that slipped; readings since are in doubt.",
         (STOP,),
     ),
@@ -194,7 +199,7 @@ ROWS: tuple[_Row, ...] = (
         "top dead centre",
         lambda s: not s.tdc_known,
         _touch,
-        "Top dead centre is half-way between the touches; more of them show the spread.",
+        "Dead centre is half-way between touches; more of them show the spread.",
         (STOP, ARC),
     ),
     _Row(
@@ -208,7 +213,7 @@ ROWS: tuple[_Row, ...] = (
     ),
     _Row(
         "marks",
-        lambda s: not s.marks_compared,
+        lambda s: not s.marks_compared and not _place_open(s),
         lambda s: "compare with the engine's own marks and write down what they say",
         "Marks are missing, wrong, or belong to other parts often enough.",
     ),
@@ -252,7 +257,7 @@ ROWS: tuple[_Row, ...] = (
             f"read {_names(s.impulse_engaged)} past the coupling: turn past the click, back "
             "past the opening without engaging, forward gently"
         ),
-        "The manual's figure is for the coupling released; it holds the rotor back at this speed.",
+        "The manual's figure is for the coupling released, not holding back.",
         (LIVE, ARC),
     ),
     _Row(
@@ -308,7 +313,7 @@ ROWS: tuple[_Row, ...] = (
         "tighten",
         lambda s: not s.tightened,
         lambda s: "tighten everything, say so, and read once more as left",
-        "Things move when bolts are done up; only readings after that are as left.",
+        "Things move as bolts are done up: only what is read since is as left.",
         (LIVE, ARC),
     ),
     _Row(

@@ -80,6 +80,32 @@ def test_touches_are_dropped_only_when_asked_for(tmp_path: Path) -> None:
     assert bench.bench.session.reference is None
 
 
+def test_a_touch_after_too_short_a_way_says_why_it_does_not_count(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.do("turn 400 at 120", "goto 60 at 120")
+    bench.press("space")
+    bench.do("stop in")
+    touches = bench.desk.view().touches
+    assert touches is not None
+    assert "20° or more" in touches.note
+    bench.do("touch forward at 120", "touch back at 120", "turn 40 at 90", "stop out")
+    bench.press("d", "y")
+    truth = bench.rig.truth()
+    edge_btdc = (truth["tdc_deg_after_index"] - truth["touches"][0]["crank_deg"]) % 360.0
+    bench.do("turn 100 at 120", f"goto {edge_btdc + 3:.1f} at 60", "rest 0.5")
+    bench.press("space")
+    bench.do("stop in", "touch forward at 20", "touch back at 60")
+    touches = bench.desk.view().touches
+    assert touches is not None
+    assert touches.forward_deg == ()
+    assert "held turning forward after only 3°" in touches.note
+    bench.do("touch forward at 60", "touch back at 60")
+    touches = bench.desk.view().touches
+    assert touches is not None
+    assert len(touches.forward_deg) == 1
+    assert "after only" not in touches.note
+
+
 def test_touched_again_it_has_not_moved_or_has_slipped(found: VirtualBench) -> None:
     for slip in ("", "slip 1.5"):
         if slip:
@@ -89,6 +115,15 @@ def test_touched_again_it_has_not_moved_or_has_slipped(found: VirtualBench) -> N
         found.do("touch back at 120", "turn 40 at 90", "stop out")
         found.press("space")
         assert ("slipped" if slip else "where it was") in found.bench.session.checks[-1]
+
+
+def test_where_no_reading_counted_there_is_none_to_strike_out(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.do("turn 800 at 110")  # openings that count, and no dead centre to read them by
+    assert any(o.counts for o in bench.bench.session.openings)
+    bench.press("x")
+    assert bench.desk.view().message == "there is no reading to strike out"
+    assert not any(bench.bench.session.told.struck(o.t_us) for o in bench.bench.session.openings)
 
 
 def test_stroke_lever_strike_and_phase(found: VirtualBench) -> None:
@@ -339,10 +374,10 @@ def test_a_unit_moved_without_more_ado_is_asked_about(found: VirtualBench) -> No
     found.do("turn 800 at 120", "goto 33 at 60", "rest 1")
     before = found.bench.session.judgements()
     found.do("set upper", "rest 0.5")
-    question = found.desk.view().question
-    assert question is not None
-    assert "upper: its contacts parted with the crank held. Was it moved?" in question.text
-    found.press("y")
+    view = found.desk.view()
+    assert "upper: its contacts parted with the crank held; press o" in view.message
+    assert ("o", "upper moved") in {(key.key, key.label) for key in view.keys}
+    found.press("o")
     found.do("back 90 at 60", "turn 800 at 120")
     judged = {(j.unit, j.phase) for j in found.bench.session.judgements() if j.kind == "turned"}
     assert judged == {("upper", "as found"), ("upper", "being set"), ("lower", "as found")}
@@ -351,10 +386,11 @@ def test_a_unit_moved_without_more_ado_is_asked_about(found: VirtualBench) -> No
     assert as_found == [j for j in before if j.unit == "upper"]
     (shown,) = [unit for unit in found.desk.view().units if unit.name == "upper"]
     assert shown.phase == "being set"
+    assert "o" not in {key.key for key in found.desk.view().keys}
 
 
 def test_a_finger_at_the_contacts_moves_nothing(found: VirtualBench) -> None:
     found.do("turn 800 at 120", "goto 120 at 60", "rest 0.5", "finger upper 1", "rest 1")
-    assert found.desk.view().question is not None
-    found.press("n")
+    assert "press o if it was moved" in found.desk.view().message
+    found.do("turn 400 at 120")
     assert found.bench.session.phase_of("upper") == "as found"

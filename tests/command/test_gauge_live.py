@@ -121,6 +121,8 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     bench = both_sides(fitted(tmp_path))
     use(bench, "gauge, equal lifts")
     bench.press("esc")
+    assert panel(bench).title.startswith("top dead centre by gauge")  # from where it was opened
+    bench.press("esc")
     bench.do("goto 40 at 60", "goto 1 at 20", "rest 1")
     bench.press("e", *"flywheel T", "enter", "enter")
     assert "flywheel T: 1.0" in bench.desk.view().message
@@ -241,6 +243,59 @@ def test_an_inclined_gauge_is_corrected_once_its_case_is_said(tmp_path: Path) ->
     assert "neither s nor p" in bench.desk.view().message
     bench.press("i", "0", "enter")
     assert bench.bench.session.gauge.gauge.mm_per_mm == straight == 1.0
+
+
+def asked(bench: VirtualBench) -> str:
+    question = bench.desk.view().question
+    assert question is not None
+    return question.text
+
+
+def test_the_unit_that_bare_numbers_are_taken_in_is_asked_for_and_said_back(
+    tmp_path: Path,
+) -> None:
+    """1 in = 25.4 mm exactly (definition)."""
+    bench = fitted(tmp_path)
+    bench.do("goto 40 at 250", "goto 30 at 40", "rest 0.6")
+    bench.press("space")
+    assert "in mm (2.00, or 0.080 in)" in asked(bench)
+    bench.press(*"0.25 in", "enter")
+    assert "0.2500 in, which is 6.350 mm" in bench.desk.view().message
+    bench.do("goto 22 at 40", "rest 0.6")
+    bench.press("space")
+    assert "in inches (0.080, or 2.00 mm)" in asked(bench)
+    bench.press(*"0.125", "enter")
+    assert "0.1250 in, which is 3.175 mm" in bench.desk.view().message
+    bench.do("goto 14 at 40", "rest 0.6")
+    bench.press("space", *"1.27mm", "enter", "space")
+    assert "noted: 1.270 mm" in bench.desk.view().message
+    assert "in mm" in asked(bench)
+
+
+def test_points_on_both_sides_without_a_lift_on_both_are_not_said_to_lie_on_one(
+    tmp_path: Path,
+) -> None:
+    bench = fitted(tmp_path)
+    bench.do("goto 40 at 250")
+    for deg in (30, 22, 14):
+        bench.do(f"goto {deg} at 40")
+        typed(bench, lift(bench))
+    bench.do("goto -45 at 60")
+    for deg in (26, 18):
+        bench.do(f"goto {-deg} back at 40")
+        typed(bench, lift(bench))
+    assert "3×" in said(bench)
+    assert "2×" in said(bench)
+    assert "no lift was read on both sides" in said(bench)
+    assert "one side" not in said(bench)
+
+
+def test_one_point_is_said_of_one(tmp_path: Path) -> None:
+    bench = fitted(tmp_path)
+    bench.do("goto 40 at 250", "goto 30 at 40")
+    typed(bench, lift(bench))
+    assert "1 gauge points" not in said(bench)
+    assert "too few" in said(bench)
 
 
 def test_the_gauge_in_another_cylinder(tmp_path: Path) -> None:

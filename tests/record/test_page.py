@@ -87,6 +87,16 @@ def test_the_figures_are_those_of_the_record() -> None:
         assert f"{abs(each['difference_deg']):.2f}" in text
 
 
+def test_the_verdict_on_a_pair_is_not_broken_within_a_word() -> None:
+    """The sheet lets long names break anywhere; beside many cylinders a short word broke, too."""
+    drawn = page.render(record())
+    cells = re.findall(r'<td class="said">([^<]*)</td>', drawn)
+    assert cells
+    assert {cell.partition(":")[0] for cell in cells} <= {"inside", "outside", "not decidable"}
+    style = drawn[drawn.index("<style") : drawn.index("</style>")]
+    assert re.search(r"\.plain td\.said \{[^}]*overflow-wrap: normal;", style)
+
+
 def test_the_fingerprints_stand_on_the_page_in_groups() -> None:
     made = record()
     text = text_of(made).replace(" ", "")

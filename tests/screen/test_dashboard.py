@@ -43,7 +43,7 @@ from screen_states import (
 from rig.screen.canvas import PALETTE, Frame
 from rig.screen.dashboard import render
 from rig.screen.figures import figure
-from rig.screen.view import DeedLine, Panel, PanelLine, Question, View
+from rig.screen.view import ComparisonView, DeedLine, Panel, PanelLine, Question, View
 from rig.timing.guidance import LAST_WORD, JobState, advice
 
 SGR = re.compile(r"\x1b\[([0-9;]*)m")
@@ -167,6 +167,24 @@ def test_the_caution_of_a_propeller_is_whole_with_the_last_word_at_its_end() -> 
     text = " ".join(text_of(replace(START, caution=caution)).split())
     assert caution in text
     assert caution.endswith(LAST_WORD)
+
+
+def test_the_verdict_of_two_units_is_said_once() -> None:
+    words = "upper opens 0.49 degrees after lower, not decidable"
+    view = replace(READING, comparisons=(
+        ComparisonView("upper", "lower", words, -0.49, 0.52, "not decidable"),
+    ))  # fmt: skip
+    (line,) = (line for line in text_of(view).splitlines() if words in line)
+    assert line.count("not decidable") == 1
+
+
+def test_the_closing_list_is_whole() -> None:
+    closing = (
+        "The closing list: stop and gauge out of the plug holes; rig leads off, encoder and its "
+        "bracket off the crank; earthing lead back on; switch proved; nuts tight and locked."
+    )
+    text = " ".join(text_of(replace(READING, comparisons=(), next=closing)).split())
+    assert closing in text
 
 
 def test_stop_in() -> None:

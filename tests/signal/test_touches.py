@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from rig.signal.settings import Settings
-from rig.signal.touches import find_touches
+from rig.signal.touches import find_short_way, find_touches
 from rig.wire.records import POSITION
 
 FINE = Settings(4096)
@@ -69,3 +69,25 @@ def test_with_a_coarse_encoder_the_edge_of_a_count_is_steady() -> None:
     (touch,) = find_touches(positions(counts), COARSE)
     assert touch.unrest_deg == pytest.approx(0.6)  # one count
     assert touch.steady
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_stop_come_to_over_a_short_way_is_no_touch_and_the_way_is_said(way: int) -> None:
+    """34 counts of 4096 are 3.0 degrees."""
+    held = [1000] * 40
+    counts = [1000 - way * 34] * 5 + to_and_from(held, way)[20:]
+    found = positions(counts)
+    assert [touch.side for touch in find_touches(found, FINE)] == []
+    short = find_short_way(found, FINE)
+    assert short is not None
+    assert short.side == way
+    assert short.way_deg == pytest.approx(3.0, abs=0.1)
+
+
+def test_true_touches_knocks_and_tremblings_are_no_short_ways() -> None:
+    assert find_short_way(positions(to_and_from([1000] * 40)), FINE) is None
+    knock = [966] * 5 + to_and_from([1000] * 2)[20:]
+    assert find_short_way(positions(knock), FINE) is None
+    trembling = [1000, 1001, 1000, 999] * 20
+    assert find_short_way(positions([*trembling, *range(1000, 600, -20)]), FINE) is None
+    assert find_short_way(positions([1, 2]), FINE) is None

@@ -198,4 +198,4 @@ def test_two_parts_may_have_to_shrink_together() -> None:
 
 
 def test_one_reading_says_nothing_of_its_spread() -> None:
-    assert "at least 2 more" in how_to_settle(0.2, None, 1, -1.0, 1.0)
+    assert how_to_settle(0.2, None, 1, -1.0, 1.0) == "one reading, no spread: take 2 more"

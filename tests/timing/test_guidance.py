@@ -169,3 +169,11 @@ def test_something_is_always_said(data: st.DataObject) -> None:
     assert found.next
     assert found.why
     assert due(state)[:1] in ((), (found,))
+
+
+def test_marks_wait_for_the_stroke_where_the_index_comes_at_several_places() -> None:
+    geared = replace(DONE, marks_compared=False, stroke="not stated", index_places=9)
+    assert advice(geared).step == "stroke"
+    assert "9 places" in advice(geared).next
+    assert advice(replace(geared, stroke="stated")).step == "marks"
+    assert advice(replace(geared, index_places=1)).step == "marks"

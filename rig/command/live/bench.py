@@ -25,7 +25,6 @@ from rig.job.when import HostClock, iso
 from rig.session import Session
 from rig.session.dead_centre import USE
 from rig.signal.events import Event
-from rig.signal.holding import STOOD_STILL
 from rig.signal.survey import Survey
 from rig.wire.capture_writer import begin
 from rig.wire.line import PROTOCOL

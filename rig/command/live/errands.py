@@ -186,7 +186,7 @@ class SetUnit(_Led):
         return Advice(
             "set",
             "do as the words above say, step by step; press space at the end",
-            "The parting belongs to the unit at a known crank angle: a set reading, kept apart.",
+            "A parting with the crank held is a set reading, kept apart from turned.",
             LIVE,
         )
 
@@ -257,7 +257,7 @@ class PastClick(_Led):
         return Advice(
             "impulse",
             "do as the words above say, step by step; press space at the end",
-            "The manual's figure is for the coupling released; it holds the rotor back otherwise.",
+            "The manual's figure is for the coupling released, not holding back.",
             f"{LIVE} {ARC}",
         )
 

@@ -15,6 +15,7 @@ from rig.engine.dead_centre.gauge import GaugePoint, lift_in_mm, within_stroke
 from rig.engine.dead_centre.gauge_points import LiftUnit
 from rig.engine.dead_centre.gauge_series import Series
 from rig.engine.firing import geometry_of, plug_hole_offset_deg
+from rig.engine.geometry import MM_PER_INCH
 from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
 from rig.job.dead_centres import GaugeDoubt, gauge_doubts

@@ -11,6 +11,7 @@ from rig.command.live.deeds import Deed
 from rig.command.live.errands import Errand, GoTo, PastClick, SetUnit
 from rig.command.live.gauge_live import GaugePoints, still_deg
 from rig.command.live.guide import SAYABLE
+from rig.command.live.moved import Moved
 from rig.command.live.steps import step_of
 from rig.command.live.stroke import needs_no_stroke
 from rig.command.live.talk import Talk
@@ -20,9 +21,7 @@ from rig.engine.profile import Unit
 from rig.faults import InputError
 from rig.session.dead_centre import MARK_WITHIN_DEG, mark_words
 from rig.session.gauge_notes import MARK
-from rig.signal.events import Event, Opening
-from rig.signal.holding import STOOD_STILL
-from rig.timing.results import BEING_SET
+from rig.signal.events import Event
 
 
 class JobDeeds:
@@ -32,6 +31,7 @@ class JobDeeds:
         self._bench = bench
         self._talk = talk
         self._begin = begin
+        self._moved = Moved(bench, talk)
         self._said: list[str] = []  # steps said to be done, to be taken back
 
     def deeds(self, advised: str) -> tuple[Deed, ...]:
@@ -52,6 +52,7 @@ class JobDeeds:
             *self._levers(),
             Deed("x", "strike", "strike the last reading out", "x again", self._strike),
             *self._past_click(),
+            *self._moved.deeds(),
             Deed("m", "set", "set a unit by moving it, the crank held", "esc; x strikes it",
                  self._ask_set),
             Deed("g", "go to", "lead the crank to an angle", "esc",
@@ -272,26 +273,8 @@ class JobDeeds:
         self._begin(GoTo(self._bench, self._talk, angle))
 
     def see(self, events: Sequence[Event]) -> None:
-        """Contacts that part with the crank held may mean that their unit was moved: that is asked,
-        since what was read before then says nothing of how it stands now."""
-        session = self._bench.session
-        for event in events:
-            if not isinstance(event, Opening) or event.why != STOOD_STILL:
-                continue
-            unit = next((u for u in session.profile.units if u.input == event.input), None)
-            if unit is None or self._talk.question is not None:
-                continue
-            read = any(r.unit == unit.name and r.kind == "turned" and r.counts
-                       for r in session.readings())  # fmt: skip
-            if read and session.phase_of(unit.name) != BEING_SET:
-                self._talk.ask(
-                    f"{unit.name}: its contacts parted with the crank held. Was it moved?",
-                    partial(self._was_moved, unit.name, event.t_us),
-                )
-
-    def _was_moved(self, unit: str, from_us: float) -> None:
-        self._bench.note("moved", {"unit": unit, "from_us": from_us})
-        self._talk.say(f"{unit}: what is read now is kept apart; x takes that back")
+        """One more look at the rig, while no errand is on."""
+        self._moved.see(events)
 
     # -- the record --
 

@@ -30,8 +30,9 @@ from rig.screen.view import (
     UnitView,
     View,
 )
+from rig.signal.touches import LEAST_WAY_DEG
 from rig.timing.guidance import Advice
-from rig.timing.judge import early_or_late, unit_figure, unit_verdict
+from rig.timing.judge import early_or_late, size_in_words, unit_figure, unit_verdict
 from rig.timing.lever import lever_range
 from rig.timing.results import Comparison, Judgement, Reading
 
@@ -213,7 +214,9 @@ def _notes(bench: Bench, unit: Unit) -> tuple[str, ...]:
     read = {j.setting for j in judged if j.unit == unit.name and j.kind == "turned"}
     if len(read) > 1:
         found = lever_range(judged, unit.name, [s.name for s in unit.settings])
-        notes += [found.words, *found.warnings]
+        size = size_in_words(found.range_deg, found.uncertainty)
+        notes.append(f"lever range {size} degrees")  # what is left of it: rig lever
+        notes += found.warnings
     notes += [
         f"impulse coupling: {lag.lag_deg:.1f}° late, spread {lag.sd_deg:.1f}°, {lag.n} times"
         + ("" if lag.expected else ": none is stated for this unit")
@@ -260,7 +263,8 @@ def _contacts(bench: Bench, unit: Unit) -> Contacts:
 
 
 def _touches(bench: Bench) -> TouchesView | None:
-    stop = bench.session.touches()
+    session = bench.session
+    stop = session.touches()
     if stop is None:
         return None
     forward, backward = stop.side(1), stop.side(-1)
@@ -269,6 +273,15 @@ def _touches(bench: Bench) -> TouchesView | None:
     if unsteady:
         side = "forward" if unsteady[-1].side > 0 else "back"
         note = f"a touch turning {side} was not held steady and is left out: touch again"
+    short = session.stop.short_way(session.follower) if session.stop else None
+    if short is not None and (not unsteady or unsteady[-1].t_us < short.t_us):
+        side, away = ("forward", "back") if short.side > 0 else ("back", "forward")
+        note = (
+            f"held turning {side} after only {short.way_deg:.0f}°: no touch. Go {away}"
+            f" {LEAST_WAY_DEG:.0f}° or more, then come to the stop again"
+        )
+    if not note and not forward and not backward:
+        note = f"come to it over {LEAST_WAY_DEG:.0f}° or more, on either side"
     try:
         found = stop.reference(bench.job.profile)
     except InputError:

@@ -14,6 +14,7 @@ FOOT: Mapping[str, str] = {
     "top dead centre": "space d l w", "stop out": "space d", "marks": "e n",
     "stroke": "space", "impulse": "i", "correction": "m", "play": "n", "tighten": "n",
     "touch again": "c w", "dead centre moved": "c w", "certificate": "s",
+    "advance": "n",
 }  # fmt: skip
 """Keys that matter when a step is advised; the deed's own step and the readings have more."""
 MOST_KEYS = 7
@@ -62,7 +63,7 @@ def foot_keys(deeds: Sequence[Deed], step: Step, advised: str) -> tuple[Key, ...
         wanted += ["space"]
     elif step == "reading":
         levers = [deed.key for deed in deeds if deed.key.isdigit()]
-        wanted += [*levers[:2], "x", "s"]
+        wanted += ["o", *levers[:2], "x", "s"]
     have = {deed.key: deed for deed in deeds}
     chosen = [have[key] for key in dict.fromkeys(wanted) if key in have]
     return tuple(as_key(deed) for deed in chosen[:MOST_KEYS])

@@ -136,7 +136,8 @@ def _middles(
     """The middles in order of their lifts, and the lifts that have no partner."""
     if len(points) < 2:
         raise InputError(
-            f"gauge points read so far: {len(points)}, too few: read at least one lift on either side"
+            f"gauge points read so far: {len(points)}, too few: "
+            "read at least one lift on either side"
         )
     angles = on_one_turn([p.angle_deg for p in points])
     lifts = np.array([p.lift_mm for p in points])
@@ -159,7 +160,7 @@ def _middles(
     middles += found
     if not middles:
         raise InputError(
-            "the gauge points lie all on one side of the top, or no lift was read on both: "
+            "no lift was read on both sides of the top: "
             f"bring the gauge to the same reading on the other side, within {NEAR_MM:g} mm"
         )
     return sorted(middles, key=lambda m: m.lift_mm), left_out

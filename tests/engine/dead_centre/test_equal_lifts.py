@@ -116,10 +116,10 @@ def test_a_lift_without_its_partner_is_named() -> None:
 
 def test_bad_series() -> None:
     one = [p for p in at_lifts(K1, (2.0, 5.0, 8.0), bore_deg=90.0) if p.angle_deg < 90.0]
-    with pytest.raises(InputError, match="one side"):
+    with pytest.raises(InputError, match="no lift was read on both sides"):
         equal_lifts(one, Gauge())
     doubled = one + [replace(p, angle_deg=p.angle_deg + 0.2) for p in one]
-    with pytest.raises(InputError, match="one side"):
+    with pytest.raises(InputError, match="no lift was read on both sides"):
         equal_lifts(doubled, Gauge())
     with pytest.raises(InputError, match="too few"):
         equal_lifts(one[:1], Gauge())
@@ -240,7 +240,7 @@ def test_lifts_a_rounding_apart_are_one() -> None:
 
 def test_near_lifts_on_one_side_are_no_pair() -> None:
     one_side = nearly(K1, (3.80, 6.0), (3.82, 9.0))[::2]
-    with pytest.raises(InputError, match="one side"):
+    with pytest.raises(InputError, match="no lift was read on both sides"):
         equal_lifts(one_side, Gauge())
 
 
