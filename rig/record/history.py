@@ -29,8 +29,8 @@ from rig.record.drift import (
 from rig.record.ink import visible
 from rig.record.plain import from_plain
 from rig.record.schema import Change
-from rig.timing.judge import ONE_TURN_OUT
-from rig.timing.results import BEING_SET, PHASES, Judgement
+from rig.timing.judge import ONE_TURN_OUT, found_and_left
+from rig.timing.results import Judgement
 
 SET_BETWEEN = "set between as found and as left"
 FURTHEST_YEARS = 100.0
@@ -284,7 +284,7 @@ def _which(
 def _series(read: Sequence[_Read]) -> Iterable[Series]:
     gathered: dict[tuple[str, str, int | None, str], list[Point]] = {}
     for each in read:
-        for judgement in _in_order(each.judgements):
+        for judgement in found_and_left(each.judgements):
             if judgement.mean_btdc is None:
                 continue
             if ONE_TURN_OUT in judgement.marks:  # a unit wrongly coupled, which is no drift
@@ -294,13 +294,6 @@ def _series(read: Sequence[_Read]) -> Iterable[Series]:
             points.append(_point(each, judgement, points[-1] if points else None))
     for key, points in gathered.items():
         yield _one_series(key, points)
-
-
-def _in_order(judgements: Sequence[Judgement]) -> list[Judgement]:
-    """As found, as left; what was read while it was being set where it was not left so."""
-    left = {(j.unit, j.setting) for j in judgements if j.phase == "as left"}
-    kept = [j for j in judgements if j.phase != BEING_SET or (j.unit, j.setting) not in left]
-    return sorted(kept, key=lambda j: PHASES.index(j.phase) if j.phase in PHASES else len(PHASES))
 
 
 def _point(read: _Read, judgement: Judgement, before: Point | None) -> Point:

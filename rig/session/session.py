@@ -21,7 +21,7 @@ from rig.session.dead_centre import chosen
 from rig.session.doubts import Doubt, Seen, doubts
 from rig.session.fires import FiresHere
 from rig.session.gauge_notes import GaugeNotes
-from rig.session.moving import by_moving
+from rig.session.moving import by_moving, unless_far
 from rig.session.places import ONE_SIDE, IndexPlaces
 from rig.session.settings import signal_settings
 from rig.session.since import Since
@@ -346,7 +346,7 @@ class Session:
         struck = self.told.struck(opening.t_us) or self.index_check.why_not(opening.t_us)
         if struck:
             opening = replace(opening, counts=False, why=opening.why or struck)
-        return tie(
+        reading = tie(
             opening,
             self.profile,
             self.reference_at(opening.t_us),
@@ -357,3 +357,6 @@ class Session:
             phase=self.told.phase_at(unit.name, opening.t_us, self._read_us[unit.name]),
             kind="set" if moved and not struck else "turned",
         )
+        if reading.kind == "set" and not self.told.moving_at(unit.name, opening.t_us):
+            return unless_far(reading, unit)
+        return reading

@@ -28,6 +28,10 @@ STOP = (
 PRIMARY = "Some hundreds of volts stand across the primary as contacts part on a turning magneto."
 
 
+CLOSE = "close"
+"""The step that ends a job."""
+
+
 @dataclass(frozen=True, slots=True)
 class JobState:
     """How far a job is. Names are of units as the person calls them; every field may stay as is."""
@@ -331,7 +335,7 @@ ROWS: tuple[_Row, ...] = (
         "measurement, not a release to service.",
     ),
     _Row(
-        "close",
+        CLOSE,
         lambda s: [item for item in closing_list(s) if not item.done],
         lambda s: (
             "the closing list: "
@@ -350,9 +354,10 @@ AT_THE_STOP = ("top dead centre", "stop out")
 def due(state: JobState) -> tuple[Advice, ...]:
     """Every step that is not behind yet, in the order of the work. Source: the table.
 
-    While the stop is in, what concerns it comes before all that wants the crank turned on.
+    While the stop is in, what concerns it comes before all that wants the crank turned on. Once the
+    certificate is saved, only the closing of the job is left.
     """
-    steps = [row for row in ROWS if row.due(state)]
+    steps = [row for row in ROWS if row.due(state) and (not state.saved or row.step == CLOSE)]
     if state.stop_in:
         steps.sort(key=lambda row: 0 if row.step in SAFE else 1 if row.step in AT_THE_STOP else 2)
     return tuple(Advice(row.step, row.next(state), row.why, _cautions(row, state)) for row in steps)

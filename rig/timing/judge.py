@@ -15,7 +15,7 @@ from rig.timing import budget
 from rig.timing.circular import wrap
 from rig.timing.decide import RULES, decide, decide_spread, how_to_settle
 from rig.timing.figure import Figure, cells_of, counted, figure_over, has_mean, spread_of
-from rig.timing.results import PHASES, Judgement, Reading, Verdict
+from rig.timing.results import BEING_SET, PHASES, Judgement, Reading, Verdict
 
 STROKE_NOT_STATED = "stroke not stated"
 ONE_TURN_OUT = "one crank turn out"
@@ -103,6 +103,13 @@ def unit_verdict(
     if whole is not None and whole.verdict == worst:
         return worst, ()
     return worst, tuple(j.cylinder for j in own if j.verdict == worst and j.cylinder is not None)
+
+
+def found_and_left(judgements: Sequence[Judgement]) -> list[Judgement]:
+    """As found, then as left; what was read while a unit was being set where it was not left so."""
+    left = {(j.unit, j.setting) for j in judgements if j.phase == "as left"}
+    kept = [j for j in judgements if j.phase != BEING_SET or (j.unit, j.setting) not in left]
+    return sorted(kept, key=lambda j: PHASES.index(j.phase) if j.phase in PHASES else len(PHASES))
 
 
 def contributions(

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 from played import PROFILE, Played
 
+from rig.session.moving import FAR
 from rig.signal.holding import JUST_CLOSED
 from rig.virtual.hidden import draw
 
@@ -60,3 +61,15 @@ def test_a_hand_that_trembles_over_the_opening_sets_nothing(seed: int) -> None:
     assert not any(o.counts for o in later)
     assert JUST_CLOSED in {o.why for o in later}
     assert "set" not in {r.kind for r in played.session.readings()}
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_lever_that_parts_the_contacts_with_the_crank_held_sets_nothing(seed: int) -> None:
+    """The crank stands between its two ends, far from both, when the lever goes."""
+    played = Played(seed=seed).know_tdc().do("turn 700 at 90", "goto 12 at 60", "rest 1.5")
+    played.note("setting", unit="upper", setting="full retard").do("lever full retard", "rest 1.5")
+    played.note("setting", unit="upper", setting="full advance").do("lever full advance", "rest 1")
+    kinds = [(r.kind, r.counts, r.why) for r in played.session.readings() if r.unit == "upper"]
+    assert ("set", False, FAR) in kinds
+    assert ("set", True, "") not in kinds
+    assert "set" not in {j.kind for j in played.session.judgements()}

@@ -25,7 +25,6 @@ DONE = JobState(
     stroke="stated",
     tightened=True,
     touched_again=True,
-    saved=True,
     closed=ALL_CLOSED,
 )
 
@@ -56,8 +55,8 @@ COURSE: list[tuple[str, dict[str, Any]]] = [
     ("correction", {"outside": ("upper",)}),
     ("tighten", {"tightened": False}),
     ("touch again", {"touched_again": False}),
-    ("certificate", {"saved": False}),
-    ("close", {"closed": frozenset()}),
+    ("certificate", {}),
+    ("close", {"saved": True, "closed": frozenset()}),
 ]
 
 
@@ -74,8 +73,13 @@ def test_each_step_comes_when_it_is_due(step: str, state: dict[str, Any]) -> Non
 
 
 def test_nothing_left() -> None:
-    assert advice(DONE).step == "done"
-    assert due(DONE) == ()
+    assert advice(replace(DONE, saved=True)).step == "done"
+    assert due(replace(DONE, saved=True)) == ()
+
+
+def test_once_saved_only_the_closing_is_left() -> None:
+    """The capture has ended: whatever was passed over, nothing more can be read for it."""
+    assert [a.step for a in due(JobState(saved=True, tdc_known=True))] == ["close"]
 
 
 def test_a_new_job_has_the_whole_course_before_it() -> None:
@@ -139,7 +143,7 @@ def test_units_are_named() -> None:
 
 
 def test_a_coil_set_needs_no_switch_proved() -> None:
-    assert advice(replace(DONE, magneto=False, switch_proved=False)).step == "done"
+    assert advice(replace(DONE, magneto=False, switch_proved=False)).step == "certificate"
 
 
 def test_the_closing_list() -> None:
@@ -151,7 +155,7 @@ def test_the_closing_list() -> None:
     coil = [i.name for i in closing_list(JobState(magneto=False, coil_set=True))]
     assert "battery" in coil
     assert "earth" not in coil
-    almost = replace(DONE, closed=ALL_CLOSED - {"earth"})
+    almost = replace(DONE, saved=True, closed=ALL_CLOSED - {"earth"})
     assert advice(almost).next == "the closing list: earthing lead back on"
 
 

@@ -69,10 +69,7 @@ def view_of(bench: Bench, says: Says) -> View:
         reference=_reference(bench),
         stroke=stroke_state(bench),
         units=tuple(_unit(bench, unit) for unit in bench.job.profile.units),
-        comparisons=tuple(
-            _comparison(c)
-            for c in session.comparisons() if c.cylinder is None
-        ),
+        comparisons=tuple(map(_comparison, _as_it_stands(session.comparisons()))),
         touches=_touches(bench),
         goto=shown if isinstance(shown, GoToView) else None,
         panel=shown if isinstance(shown, Panel) else None,
@@ -154,6 +151,15 @@ def _reference(bench: Bench) -> ReferenceView:
     if reference.forward_deg and reference.backward_deg:
         text += f", {len(reference.forward_deg)} + {len(reference.backward_deg)} touches"
     return ReferenceView(text, reference.uncertainty.U_deg, holds, why)
+
+
+def _as_it_stands(comparisons: Sequence[Comparison]) -> list[Comparison]:
+    """Of each pair the last phase that was read; over all cylinders."""
+    last: dict[tuple[str, str, str], Comparison] = {}
+    for each in comparisons:  # phases come in order
+        if each.cylinder is None:
+            last[each.first, each.second, each.setting] = each
+    return list(last.values())
 
 
 def _unit(bench: Bench, unit: Unit) -> UnitView:
