@@ -11,6 +11,10 @@ from hypothesis import settings
 settings.register_profile("steady", deadline=None, derandomize="CI_NO_SKIPS" in os.environ)
 settings.load_profile("steady")
 
+# What is begun in the background ignores interrupts, and so would every program that tests begin.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
 
 def pytest_runtest_setup() -> None:
     """Python ignores SIGPIPE, so that a peer that hangs up is an error and not the end; one of the
