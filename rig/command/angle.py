@@ -22,6 +22,7 @@ from typing import Any
 
 from rig.command.say import angle, figures, json_option
 from rig.engine import geometry as crank
+from rig.engine.firing import wrap_btdc
 from rig.engine.profile import Geometry, Profile
 from rig.faults import InputError
 from rig.job.folder import Job
@@ -112,7 +113,7 @@ def _asked(args: argparse.Namespace, piston: Geometry | None, rim_mm: float | No
         if piston is None:
             raise InputError("--travel: the stroke and the rod are not known; state them in"
                              " [engine.geometry], or give --stroke and --rod")  # fmt: skip
-        return crank.btdc_from_travel_deg(length_mm, piston, after=args.after)
+        return wrap_btdc(crank.btdc_from_travel_deg(length_mm, piston, after=args.after))
     if rim_mm is None:
         raise InputError(f"--{name}: the rim's diameter is not known; state rim_diameter_mm in"
                          " [engine], or give --rim")  # fmt: skip
@@ -128,13 +129,12 @@ def _of_piston(btdc_deg: float, piston: Geometry | None) -> dict[str, Any] | Non
     travel_mm = float(crank.travel_mm(btdc_deg, piston))
     return {
         "travel_mm": travel_mm,
-        "same_travel_other_side_btdc_deg": crank.btdc_from_travel_deg(
-            min(max(travel_mm, 0.0), crank.stroke_mm(piston)), piston, after=btdc_deg >= 0.0
-        ),
+        "same_travel_other_side_btdc_deg": crank.same_travel_other_side_deg(btdc_deg, piston),
         "deg_per_mm": crank.deg_per_mm(btdc_deg, piston),
         "stop_middle_late_deg": crank.stop_bias_deg(travel_mm, piston),
         "tdc_after_bore_deg": crank.theta_tdc_deg(piston),
         "bdc_after_bore_deg": crank.theta_bdc_deg(piston),
+        "bdc_btdc_deg": wrap_btdc(crank.theta_tdc_deg(piston) - crank.theta_bdc_deg(piston)),
         "throw_mm": piston.throw_mm,
         "rod_mm": piston.rod_mm,
         "offset_mm": piston.offset_mm,
@@ -174,11 +174,12 @@ def _lines(answer: dict[str, Any]) -> list[str]:
     lines = [angle(answer["btdc_deg"], 4)]
     if (piston := answer["piston"]) is not None:
         rate = piston["deg_per_mm"]
-        per_mm = "none at dead centre" if math.isinf(rate) else f"{rate:.4f}° a mm there"
+        per_mm = "the piston stands still" if math.isinf(rate) else f"{rate:.4f}° a mm there"
         other = angle(piston["same_travel_other_side_btdc_deg"], 4)
         lines += [
             f"  piston travel {_both(piston['travel_mm'])}; {per_mm}",
             f"  the same travel on the other side: {other}",
+            f"  bottom dead centre: {angle(piston['bdc_btdc_deg'], 4)}",
         ]
         if late := piston["stop_middle_late_deg"]:
             side = "late" if late > 0.0 else "early"

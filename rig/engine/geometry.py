@@ -22,10 +22,14 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from rig.engine.firing import wrap_btdc
 from rig.engine.profile import Geometry
 from rig.faults import InputError
 
 MM_PER_INCH = 25.4  # exact by definition
+
+AT_DEAD_CENTRE = 1e-12
+"""Piston speed below which it is none but for the rounding of float64, in throws a radian."""
 
 
 def height_mm(theta_deg: ArrayLike, geometry: Geometry) -> NDArray[np.float64]:
@@ -111,8 +115,23 @@ def deg_per_mm(btdc_deg: float, geometry: Geometry) -> float:
     theta = math.radians(theta_tdc_deg(geometry) - btdc_deg)
     side = r * math.sin(theta) - offset
     mm_per_rad = r * math.sin(theta) + side * r * math.cos(theta) / math.sqrt(rod**2 - side**2)
-    mm_per_deg = abs(math.radians(mm_per_rad))
-    return 1.0 / mm_per_deg if mm_per_deg > 0 else math.inf
+    if abs(mm_per_rad) <= AT_DEAD_CENTRE * r:
+        return math.inf
+    return 1.0 / abs(math.radians(mm_per_rad))
+
+
+def same_travel_other_side_deg(btdc_deg: float, geometry: Geometry) -> float:
+    """Degrees before top dead centre, in (-180, 180], at which the piston stands as low on its
+    other stroke as it does at ``btdc_deg``.
+
+    At a dead centre that is the place itself; with an offset bottom dead centre is not half a turn
+    from the top, so that 179.5 degrees before the top may still be on the way down. Source: as
+    ``stop_bias_deg``.
+    """
+    tdc = theta_tdc_deg(geometry)
+    theta = tdc - btdc_deg
+    middle = math.degrees(math.atan2(geometry.offset_mm or 0.0, height_mm(theta, geometry)))
+    return wrap_btdc(tdc - (2.0 * middle - theta)) + 0.0  # no negative zero
 
 
 def stop_bias_deg(travel_mm: float, geometry: Geometry) -> float:

@@ -69,6 +69,27 @@ def test_piston_travel_as_degrees(
     )
 
 
+def test_bottom_dead_centre_of_an_offset_cylinder_is_not_half_a_turn_from_the_top() -> None:
+    sizes = ("--throw", 44, "--rod", 176, "--offset", 6)
+    piston = asked(*sizes, "--btdc-deg", 179.5)["piston"]
+    assert piston["same_travel_other_side_btdc_deg"] == pytest.approx(178.4152, abs=1e-4)
+    assert piston["bdc_btdc_deg"] == pytest.approx(-181.042445 + 360.0, abs=1e-6)  # O2
+    lines = rig("angle", *sizes, "--btdc-deg", 179.5).out
+    assert "the same travel on the other side: 178.4152° BTDC" in lines
+    assert "bottom dead centre: 178.9576° BTDC" in lines
+    deepest = asked(*sizes, "--travel", 88.05, "--after")
+    assert -180.0 < deepest["btdc_deg"] <= 180.0
+
+
+@pytest.mark.parametrize("offset", [0.0, 6.0])
+def test_the_piston_stands_still_at_both_dead_centres(offset: float) -> None:
+    sizes = ("--throw", 44, "--rod", 176, "--offset", offset)
+    bottom = asked(*sizes, "--btdc-deg", 10)["piston"]["bdc_btdc_deg"]
+    for dead in (0.0, bottom):
+        assert asked(*sizes, "--btdc-deg", repr(dead))["piston"]["deg_per_mm"] is None
+        assert "the piston stands still" in rig("angle", *sizes, "--btdc-deg", repr(dead)).out
+
+
 def test_dead_centres_and_true_stroke_with_an_offset() -> None:
     piston = asked("--throw", 50, "--rod", 190, "--offset", 12, "--btdc-deg", 10)["piston"]  # O4
     assert piston["tdc_after_bore_deg"] == pytest.approx(2.865984, abs=1e-6)

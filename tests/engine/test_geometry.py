@@ -23,6 +23,7 @@ from rig.engine.geometry import (
     height_mm,
     rim_rule_mm,
     rim_tape_mm,
+    same_travel_other_side_deg,
     stop_bias_deg,
     stop_travel_mm,
     stroke_mm,
@@ -208,8 +209,45 @@ def test_stop_travel_is_met_at_both_ends_of_the_arc(crank: Geometry, half: float
     assert middle_after_tdc == pytest.approx(stop_bias_deg(travel, crank), abs=1e-5)
 
 
-def test_infinite_slope_at_dead_centre() -> None:
-    assert deg_per_mm(0.0, Geometry(44, 176, 0)) == math.inf
+@pytest.mark.parametrize("offset", [0.0, 6.0, -6.0])
+def test_infinite_slope_at_both_dead_centres(offset: float) -> None:
+    crank = Geometry(44, 176, offset)
+    bottom = theta_tdc_deg(crank) - theta_bdc_deg(crank)
+    for dead in (0.0, bottom, bottom + 360.0):
+        assert deg_per_mm(dead, crank) == math.inf
+        assert 0.0 < deg_per_mm(dead + 0.01, crank) < math.inf
+    if offset:  # half a turn from the top is then not the bottom
+        assert deg_per_mm(180.0, crank) < math.inf
+
+
+@pytest.mark.parametrize(
+    ("offset", "b", "other"),
+    [
+        # r 44, L 176: bottom dead centre lies 182.605251 after the bore's direction (O2, O3).
+        (6.0, 179.5, 178.415168),
+        (-6.0, -179.5, -178.415168),
+        (0.0, 179.5, -179.5),
+        (6.0, 0.0, 0.0),
+        (6.0, 35.337388, -35.486206),  # I6
+        (6.0, -35.486206, 35.337388),
+        (6.0, 178.957555, 178.957555),  # O2: the bottom itself
+    ],
+)
+def test_the_same_travel_on_the_other_stroke(offset: float, b: float, other: float) -> None:
+    """The first row by root search on the height of the piston pin, between 170 and 178.9."""
+    found = same_travel_other_side_deg(b, Geometry(44, 176, offset))
+    assert found == pytest.approx(other, abs=2e-6)
+
+
+@given(CRANKS, st.floats(-180.0, 180.0))
+def test_the_other_stroke_is_another_place_of_the_same_travel(crank: Geometry, b: float) -> None:
+    other = same_travel_other_side_deg(b, crank)
+    assert -180.0 < other <= 180.0
+    assert float(travel_mm(other, crank)) == pytest.approx(float(travel_mm(b, crank)), abs=1e-9)
+    down = theta_bdc_deg(crank) - theta_tdc_deg(crank)  # degrees of the stroke downwards
+    past, past_other = -b % 360.0, -other % 360.0
+    if all(min(abs(x), abs(x - down), abs(x - 360.0)) > 1e-6 for x in (past, past_other)):
+        assert (past < down) != (past_other < down)
 
 
 def test_inch() -> None:

@@ -27,6 +27,10 @@ from rig.faults import InputError
 
 Floats = NDArray[np.float64]
 
+GROWS_SIGMAS = 5.0
+"""Readings that stand up in the middle by more than so many standard uncertainties of one grow
+towards the top; by less they may as well lie on a straight line (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class GaugePoint:
@@ -256,13 +260,24 @@ def _ready(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> No
         )
     if not (gauge.u_lift_mm > 0.0 and gauge.u_angle_deg >= 0.0):
         raise InputError("the uncertainty of a gauge reading has to be above 0 mm")
-    angles = on_one_turn([p.angle_deg for p in points])
-    places = np.unique(np.round(angles, 3)).size  # a parabola needs three
-    if places > 2 and np.polyfit(angles - angles.mean(), [p.lift_mm for p in points], 2)[0] <= 0.0:
+    if _bulge_mm(points) > GROWS_SIGMAS * gauge.u_lift_mm:
         raise InputError(
             "the gauge readings grow towards the top: type how far the piston is below its top"
         )
     within_stroke(points, gauge, geometry)
+
+
+def _bulge_mm(points: Sequence[GaugePoint]) -> float:
+    """How far the readings stand up in the middle of their arc, where a piston's drop hangs down.
+
+    That of the parabola through them, over half the arc; negative as it has to be, about 0 for
+    readings on a straight line, which is rounding alone and says nothing. Source: least squares.
+    """
+    angles = on_one_turn([p.angle_deg for p in points])
+    if np.unique(np.round(angles, 3)).size < 3:  # a parabola needs three
+        return 0.0
+    bend = np.polyfit(angles - angles.mean(), [p.lift_mm for p in points], 2)[0]
+    return -float(bend) * (float(np.ptp(angles)) / 2.0) ** 2
 
 
 def within_stroke(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> None:

@@ -12,6 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rig.engine import geometry
 from rig.engine.dead_centre import gauge
@@ -181,6 +183,38 @@ def test_other_bad_series() -> None:
         gauge.fit(points, Gauge(u_lift_mm=0.0), K1)
     with pytest.raises(InputError, match="all round"):
         gauge.on_one_turn([0.0, 90.0, 180.0, 270.0])
+
+
+def why_refused(points: list[GaugePoint]) -> str:
+    try:
+        gauge.fit(points, Gauge(), K1)
+    except InputError as why:
+        return str(why)
+    return ""
+
+
+@given(
+    st.floats(0.0, 360.0),
+    st.floats(-0.4, 0.4),
+    st.floats(1.0, 20.0),
+    st.lists(st.floats(-60.0, 60.0), min_size=5, max_size=9, unique_by=lambda a: round(a, 1)),
+)
+def test_readings_on_a_straight_line_do_not_grow_towards_the_top(
+    middle: float, slope: float, least: float, at: list[float]
+) -> None:
+    """Their parabola bends either way by rounding alone, which differs between library versions."""
+    lowest = min(slope * each for each in at)
+    line = [GaugePoint(middle + each, least + slope * each - lowest) for each in at]
+    assert "grow" not in why_refused(line)
+
+
+@given(st.floats(0.0, 360.0))
+def test_readings_of_the_distance_from_the_far_end_grow_towards_the_top(
+    tdc_deg: float,
+) -> None:
+    upwards = [replace(p, lift_mm=15.0 - p.lift_mm) for p in at_angles(K1, tdc_deg)]
+    with pytest.raises(InputError, match="grow towards the top"):
+        gauge.fit(upwards, Gauge(), K1)
 
 
 def test_inches() -> None:
