@@ -9,7 +9,6 @@ the capture and cited in the certificate.
 from __future__ import annotations
 
 import argparse
-import hashlib
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -98,6 +97,5 @@ def answer_of(check: RigCheck, missing: list[str]) -> dict[str, Any]:
 
 def save(job: Job, capture: Path, answer: dict[str, Any]) -> None:
     """Put the verdicts beside the capture. Raises InputError when the disk does not take them."""
-    engine = hashlib.sha256(job.engine_file.read_bytes()).hexdigest()
-    sheet = answer | {"engine_sha256": engine}
+    sheet = answer | {"engine_sha256": job.engine.sha256}
     sheets.write(capture.with_suffix(SUFFIX), sheet, replace=True)

@@ -15,7 +15,6 @@ from pathlib import Path
 
 from rig.command.lever import ends_of
 from rig.command.say import angle, figures, json_option, message
-from rig.engine.means_file import means_from_bytes
 from rig.faults import InputError
 from rig.job import predictions
 from rig.job.folder import Job
@@ -59,9 +58,8 @@ def run(args: argparse.Namespace) -> int:
     if args.confirm or args.prediction:
         return _confirm(args, job, worked, now)
     now_judged = predictions.judged_now(job, worked, carried_out=not args.change_not_made)
-    means = means_from_bytes(job.engine_file.read_bytes(), job.profile.units, str(job.engine_file))
     proposal = propose(
-        wants_from(now_judged, job.profile), job.profile, means,
+        wants_from(now_judged, job.profile), job.profile, job.means,
         levers=ends_of(now_judged, job.profile), grain_deg=args.grain_deg,
     )  # fmt: skip
     predicted = [predict(option, now_judged, iso(now)) for option in proposal.options]

@@ -20,7 +20,6 @@ from typing import Any
 from rig.command.say import figures, json_option
 from rig.engine import couplings, gears
 from rig.engine.means import Coupling, Mesh, Train
-from rig.engine.means_file import means_from_bytes
 from rig.faults import InputError
 from rig.job.folder import Job
 from rig.timing.correction.drive import shaft_speed
@@ -54,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     if len(args.what) == 1 and not args.what[0].partition("/")[0].isdigit():
         job = Job(Path(args.what[0]))
         units = job.profile.units
-        means = means_from_bytes(job.engine_file.read_bytes(), units, str(job.engine_file))
+        means = job.means
         train = means.train
         found = [gears.shaft_of(unit, train) for unit in units]
         shafts = list(dict.fromkeys(shaft for shaft in found if shaft is not None))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Literal
@@ -14,6 +15,7 @@ from typing import Literal
 from rig.engine.figures import Yardstick
 from rig.engine.firing import datum_after_first_deg, firing_after_first_deg
 from rig.engine.geometry import MM_PER_INCH, throw_from_stroke_mm
+from rig.engine.means import Means
 from rig.engine.means_file import means_from_bytes
 from rig.engine.mistakes import Mistake, MistakeBook, ProfileError, shown
 from rig.engine.profile import (
@@ -32,8 +34,10 @@ from rig.engine.unit_file import ROTATIONS, read_units
 from rig.faults import InputError
 
 __all__ = [
+    "EngineSource",
     "Mistake",
     "ProfileError",
+    "load_engine",
     "load_profile",
     "profile_bytes_digest",
     "profile_from_bytes",
@@ -59,10 +63,45 @@ def load_profile(path: str | Path) -> Profile:
     Raises ProfileError with every mistake in it: missing, unreadable, over 1 MB, not UTF-8, not
     TOML, or stating what cannot be.
     """
+    return load_engine(path).profile
+
+
+@dataclass(frozen=True, slots=True)
+class EngineSource:
+    """An engine file as it was read once: its bytes, and what exactly these bytes state."""
+
+    path: Path
+    data: bytes
+    profile: Profile
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the bytes, in hexadecimal."""
+        return profile_bytes_digest(self.data)
+
+    def means(self) -> Means:
+        """What can be moved, of the same bytes. Raises ProfileError for mistakes in it."""
+        return means_from_bytes(self.data, self.profile.units, str(self.path))
+
+    def change(self) -> str:
+        """What became of the file since it was read, in words; empty when nothing did."""
+        try:
+            data = read_limited(self.path)
+            if data == self.data:
+                return ""
+            profile_from_bytes(data, self.path.name)
+        except ProfileError as wrong:
+            return f"has changed and cannot be used: {wrong.mistakes[0]}"
+        return "has changed"
+
+
+def load_engine(path: str | Path) -> EngineSource:
+    """Read an engine file, or the one in a job's folder, once. Raises as ``load_profile``."""
     path = Path(path)
     if path.is_dir():
         path = path / FILE_NAME
-    return profile_from_bytes(read_limited(path), _harmless(str(path)))
+    data = read_limited(path)
+    return EngineSource(path, data, profile_from_bytes(data, _harmless(str(path))))
 
 
 def profile_from_bytes(data: bytes, name: str = FILE_NAME) -> Profile:

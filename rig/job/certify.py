@@ -12,20 +12,18 @@ from rig.job.dead_centres import gauge_checks
 from rig.job.folder import Job
 from rig.job.references import others
 from rig.job.rig_seen import findings, judged
-from rig.job.work import Worked, work
+from rig.job.work import Worked
 from rig.record import certificate
 from rig.record.schema import Change, RigCheck
 from rig.record.seal import Record
 from rig.session.dead_centre import mark_words
 
 
-def certify(job: Job, paths: Sequence[Path]) -> tuple[Path, Path]:
-    """Work the captures through and save a certificate; paths of the record and the page."""
-    return save(job, work(job.profile, paths, job.reference()))
-
-
 def save(job: Job, worked: Worked, told: Sequence[Change] = ()) -> tuple[Path, Path]:
-    """Save the certificate of ``worked`` in the job's folder; ``told`` as for ``build``."""
+    """Save the certificate of ``worked`` in the job's folder; paths of the record and the page.
+
+    ``told`` as for ``build``.
+    """
     for played in worked.played:
         if not _within(played.path, job.captures):
             raise InputError(
@@ -33,7 +31,7 @@ def save(job: Job, worked: Worked, told: Sequence[Change] = ()) -> tuple[Path, P
                 " copy the capture there first"
             )
     issued = datetime.now(UTC)
-    record = build(job.engine_file.read_bytes(), job.profile, worked, issued, told)
+    record = build(job.engine.data, job.profile, worked, issued, told)
     return certificate.save(job.certificates, record)
 
 

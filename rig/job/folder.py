@@ -7,10 +7,9 @@ from pathlib import Path
 
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.dead_centre.reference_file import load_reference
-from rig.engine.file import load_profile
+from rig.engine.file import load_engine
 from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.means import Means
-from rig.engine.means_file import means_from_bytes
 from rig.engine.profile import Profile
 from rig.faults import InputError
 from rig.wire.capture_writer import is_growing
@@ -28,7 +27,8 @@ class Job:
         self.engine_file = folder / "engine.toml"
         if self.engine_file.is_dir():
             raise InputError(f"{self.engine_file}: is a folder; the engine file is wanted there")
-        self.profile: Profile = load_profile(self.engine_file)
+        self.engine = load_engine(self.engine_file)  # once: figures and file belong together
+        self.profile: Profile = self.engine.profile
         self.reference_file = folder / "reference.json"
         self.captures = folder / "captures"
         self.certificates = folder / "certificates"
@@ -48,8 +48,7 @@ class Job:
     @cached_property
     def means(self) -> Means:
         """What the engine file says can be moved. Raises ProfileError for mistakes in it."""
-        data = self.engine_file.read_bytes()
-        return means_from_bytes(data, self.profile.units, str(self.engine_file))
+        return self.engine.means()
 
     def reference(self) -> Reference | None:
         """The reference in use, or None when none was found yet.

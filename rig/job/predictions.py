@@ -12,7 +12,7 @@ from rig.faults import InputError
 from rig.job.changes import Changed, last_changes
 from rig.job.folder import Job
 from rig.job.when import Clock, iso, moment
-from rig.job.work import Worked, digest
+from rig.job.work import Worked
 from rig.record import sheets
 from rig.timing.correction.plan import Confirmation, Option, Prediction
 from rig.timing.correction.predict import confirm
@@ -47,7 +47,7 @@ def save(job: Job, worked: Worked, option: Option, predicted: Sequence[Predictio
             "kind": KIND,
             "version": 1,
             "made_utc": iso(now),
-            "engine_sha256": digest(job.engine_file),
+            "engine_sha256": job.engine.sha256,
             "captures": [
                 {"file": each.path.name, "sha256": each.facts.sha256} for each in worked.played
             ],

@@ -24,8 +24,9 @@ from ran import run
 from recorded import session
 
 from rig.faults import InputError
-from rig.job.certify import certify
+from rig.job.certify import save
 from rig.job.folder import Job
+from rig.job.work import work
 from rig.record import page
 
 ENGINE = "Launch engine (example)"
@@ -42,7 +43,7 @@ def job() -> tuple[Path, dict[str, Any]]:
     )
     capture = home / "captures" / "20260514-090203.capture"
     capture.write_bytes(session()[1])
-    record_path, _ = certify(Job(home), [capture])
+    record_path, _ = save(Job(home), work(Job(home).profile, [capture]))
     data = record_path.read_bytes()
     record: dict[str, Any] = json.loads(data)
     assert sealed(record, page.render(record)) == data

@@ -6,7 +6,6 @@ that note, by the way that a replay takes.
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -82,12 +81,13 @@ class Bench:
         head: dict[str, object] = {
             "tool": __version__,
             "utc": _iso(start),
-            "engine_sha256": hashlib.sha256(job.engine_file.read_bytes()).hexdigest(),
+            "engine_sha256": job.engine.sha256,
             "port": url,
         }
         self._capture = begin(job.captures, f"{start:%Y%m%d-%H%M%S}", head)
         self.capture_path = self._capture.path
         self._refusal = ""  # of the disk
+        self._engine_change = ""  # of the engine file, since it was read
         self._unkept: Reference | None = None  # found, and not yet in the job's file
         self._host_clock = HostClock(head["utc"])
         self._happened = ""  # to disk or clock, at ``_happened_s``
@@ -131,6 +131,7 @@ class Bench:
             events += self.note("host", host)
             self._capture.sync()
             self._look_at_disk()
+            self._engine_change = self.job.engine.change()
             if self.session.identity is None:
                 self._feed.ask()
         return events
@@ -158,7 +159,16 @@ class Bench:
         if self._refusal or self._another:
             return self._refusal or self._another
         over = self._clock() - self._happened_s > SAID_FOR_S
-        return "" if over else self._happened
+        return " │ ".join(filter(None, ("" if over else self._happened, self._changed())))
+
+    def _changed(self) -> str:
+        """That the engine file is another now, and how to load it."""
+        if not self._engine_change:
+            return ""
+        return (
+            f"{self.job.engine_file.name} {self._engine_change}. This session keeps the version"
+            " that it began with; to load the new one, quit (q) and start rig live again"
+        )
 
     def _take(self, batches: list[Batch]) -> list[Event]:
         taken: list[Event] = []
@@ -299,7 +309,8 @@ class Bench:
     def save(self) -> tuple[Path, Path]:
         """End the capture and save a certificate from it. Raises InputError when it cannot be;
         where there is nothing to certify yet, the capture goes on."""
-        from rig.job.certify import certify
+        from rig.job.certify import save
+        from rig.job.work import work
 
         if self.session.reference is None:
             raise InputError("top dead centre is not known yet: there is nothing to certify")
@@ -309,7 +320,8 @@ class Bench:
         if self._capture.refusal:
             raise InputError(f"{self.caution()}; then save")
         self.end()
-        self.saved = certify(self.job, [self.capture_path])
+        # The capture holds the dead centre that the verdicts on the screen rest on.
+        self.saved = save(self.job, work(self.job.profile, [self.capture_path]))
         return self.saved
 
     def end(self) -> None:
