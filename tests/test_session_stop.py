@@ -117,8 +117,23 @@ def test_a_stop_in_a_link_rod_cylinder_is_refused_before_it_is_touched() -> None
     linked.note("stop_in", cylinder=3, purpose="reference")
     assert linked.session.stop is None
     assert "cylinder 3 hangs on a link rod" in linked.session.last_trouble
+    assert "use cylinder 1, which has the master rod" in linked.session.last_trouble
     known = replace(engine, stated_tdc_deg={3: 181.5})
     stated = Played(5, replace(PROFILE, engine=known)).do("turn 400 at 150")
     stated.note("stop_in", cylinder=3, purpose="reference")
     assert stated.session.stop is not None
     assert stated.session.stop.cylinder == 3
+
+
+def test_a_stop_in_a_link_rod_cylinder_that_is_not_entered_is_warned_of() -> None:
+    """The master is cylinder 4, so that cylinder 1 hangs on a link rod."""
+    engine = replace(PROFILE.engine, master_cylinder=4)
+    played = Played(5, replace(PROFILE, engine=engine)).do("turn 400 at 150").touch()
+    words = "cylinder 1 is on a link rod, and its TDC is not entered"
+    reference = played.session.reference
+    assert reference is not None
+    assert words in reference.warnings[0]
+    assert any(words in doubt.words for doubt in played.session.doubts())
+    entered = replace(engine, stated_tdc_deg={4: 361.0})
+    known = Played(5, replace(PROFILE, engine=entered)).do("turn 400 at 150").touch()
+    assert not any("link rod" in doubt.words for doubt in known.session.doubts())

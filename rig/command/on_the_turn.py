@@ -49,7 +49,8 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
         rings.append(Ring(name, tuple(h for h, _ in openings), tuple(closings)))
         where = RINGS[min(len(rings), len(RINGS)) - 1].format(n=len(rings))
         lines += [f"{name} ({where})", *(f"  {words}" for _, words in openings)]
-    tops = tdc_after_first_deg(engine)
+    reference = session.reference
+    tops = tdc_after_first_deg(engine, reference.cylinder if reference else 1)
     index = [
         _after(session, each.t_us, each.crank_deg)
         for each in taken

@@ -42,19 +42,64 @@ def firing_after_first_deg(engine: Engine) -> dict[int, float]:
     return {cylinder: wrap_cycle(deg - at[1], cycle_deg) for cylinder, deg in sorted(at.items())}
 
 
-def tdc_known(engine: Engine, cylinder: int) -> bool:
-    """Whether the cylinder's own top dead centre follows from cylinder 1's."""
-    return cylinder == 1 or not engine.master_cylinder or cylinder in engine.stated_tdc_deg
+def tdc_known(engine: Engine, cylinder: int, counted_from: int = 1) -> bool:
+    """Whether the cylinder's own top dead centre follows from that of ``counted_from``.
+
+    Without link rods it does. With them, cylinder 1 and the stated ones follow from one another;
+    any other follows from itself alone, the master where it is not cylinder 1 and not stated, too.
+    """
+    if not engine.master_cylinder or cylinder == counted_from:
+        return True
+    entered = {1, *engine.stated_tdc_deg}
+    return cylinder in entered and counted_from in entered
 
 
-def tdc_after_first_deg(engine: Engine) -> dict[int, float]:
+def on_link_rod(engine: Engine, cylinder: int) -> bool:
+    """Whether the cylinder's piston hangs on a link rod: any but the master's, where there is one.
+
+    Source: definition of the master rod.
+    """
+    return engine.master_cylinder not in (0, cylinder)
+
+
+def stop_cylinder(engine: Engine) -> int:
+    """Where a piston stop is best fitted: the master's cylinder, or cylinder 1 without link rods.
+
+    Source: only the master's piston moves as a slider-crank.
+    """
+    return engine.master_cylinder or 1
+
+
+def stop_trouble(engine: Engine, cylinder: int) -> str:
+    """Why a piston stop in ``cylinder`` misleads, in words; empty when it does not.
+
+    On a link rod the piston does not move alike on both sides of its top, nor does its top come
+    where the firing order has it. For cylinder 1 the master's top, entered after it, ties the two.
+    """
+    master = engine.master_cylinder
+    entered = (
+        master in engine.stated_tdc_deg if cylinder == 1 else cylinder in engine.stated_tdc_deg
+    )
+    if not on_link_rod(engine, cylinder) or entered:
+        return ""
+    enter = master if cylinder == 1 else cylinder
+    return (
+        f"cylinder {cylinder} is on a link rod, and its TDC is not entered: the middle between"
+        f" touches is not its TDC, and no other cylinder's follows from it. Fit the stop in"
+        f" cylinder {master}, which has the master rod, or enter {enter} under"
+        " [engine.tdc_deg_after_cylinder_1]"
+    )
+
+
+def tdc_after_first_deg(engine: Engine, counted_from: int = 1) -> dict[int, float]:
     """Cylinder -> its firing top dead centre, crank degrees after cylinder 1's, in [0, cycle).
 
-    Stated figures come first, then the firing order. Cylinders on link rods that are not stated
-    are left out: what they do before top dead centre cannot be judged.
+    Stated figures come first, then the firing order. Those that do not follow from the cylinder at
+    which top dead centre was found, ``counted_from``, are left out: what they do before top dead
+    centre cannot be judged.
     """
     places = datum_after_first_deg(engine)
-    return {cylinder: deg for cylinder, deg in places.items() if tdc_known(engine, cylinder)}
+    return {c: deg for c, deg in places.items() if tdc_known(engine, c, counted_from)}
 
 
 def datum_after_first_deg(engine: Engine) -> dict[int, float]:
@@ -68,22 +113,23 @@ def datum_after_first_deg(engine: Engine) -> dict[int, float]:
 
 def geometry_of(engine: Engine, cylinder: int) -> Geometry | None:
     """The slider-crank of a cylinder; None when not stated, or when it hangs on a link rod."""
-    on_link = engine.master_cylinder not in (0, cylinder)
-    return None if on_link else engine.geometry
+    return None if on_link_rod(engine, cylinder) else engine.geometry
 
 
 def plug_hole_offset_deg(engine: Engine, cylinder: int) -> float:
     """Top dead centre met through a cylinder's plug hole, degrees after cylinder 1's, in [0, 360).
 
-    Without the stroke: a stop cannot tell one from the other. Raises InputError for a cylinder
-    that the engine does not have, or one on a link rod whose dead centre is not stated.
+    Without the stroke: a stop cannot tell one from the other. Of the master's cylinder that is
+    where the firing order puts it, unless it is stated. Raises InputError for a cylinder that the
+    engine does not have, or one on a link rod whose dead centre is not stated.
     """
     if cylinder not in engine.firing_order:
         raise InputError(f"the engine has no cylinder {cylinder}; it has 1 to {engine.cylinders}")
-    if not tdc_known(engine, cylinder):
+    if cylinder != engine.master_cylinder and not tdc_known(engine, cylinder):
+        master = engine.master_cylinder
         raise InputError(
             f"cylinder {cylinder} hangs on a link rod, so that its top dead centre does not follow "
-            "from the firing order; use cylinder 1, or state it under "
-            "[engine.tdc_deg_after_cylinder_1]"
+            f"from the firing order; use cylinder {master}, which has the master rod, or state it "
+            "under [engine.tdc_deg_after_cylinder_1]"
         )
-    return wrap_cycle(tdc_after_first_deg(engine)[cylinder], 360.0)
+    return wrap_cycle(datum_after_first_deg(engine)[cylinder], 360.0)

@@ -48,12 +48,15 @@ class Seen:
     restarts: int
     illegal: int
     troubles: Mapping[str, int]
+    stop_trouble: str = ""  # why the stop misleads in the cylinder that it is in, or was in
     which_place: str = ""  # why a reference that is there does not hold for a geared encoder
 
 
 def doubts(profile: Profile, seen: Seen) -> list[Doubt]:
     """Everything that looks wrong, the worst first."""
     found = [*_line(seen), *_counts(profile, seen)]
+    if seen.stop_trouble:
+        found.append(Doubt(seen.stop_trouble, bad=False))
     if seen.which_place:
         words = f"{seen.which_place} (within {CLEAR * places_apart_deg(profile.encoder):.0f}° will"
         words += " do; touching the stop again does too); without it nothing read counts"

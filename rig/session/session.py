@@ -14,7 +14,7 @@ from dataclasses import replace
 from rig.engine.dead_centre.index_places import same_frame
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.dead_centre.reference_plain import from_plain
-from rig.engine.firing import plug_hole_offset_deg
+from rig.engine.firing import plug_hole_offset_deg, stop_trouble
 from rig.engine.profile import Profile
 from rig.faults import InputError
 from rig.session.dead_centre import chosen
@@ -268,9 +268,17 @@ class Session:
             restarts=self.restarts,
             illegal=self.follower.losses.illegal,
             troubles=self.troubles,
+            stop_trouble=self._stop_trouble(),
             which_place="" if self.reference is None or self.places.known else self.places.why,
         )
         return doubts(self.profile, seen)
+
+    def _stop_trouble(self) -> str:
+        """Why the piston stop that is in, or that the reference was found by, misleads."""
+        used = self.reference
+        by_touch = used is not None and used.method != "stated"
+        cylinder = self.stop.cylinder if self.stop else used.cylinder if used and by_touch else None
+        return "" if cylinder is None else stop_trouble(self.profile.engine, cylinder)
 
     def first_doubt(self) -> str:
         """The first bad doubt in words, empty when there is none."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from rig.engine.dead_centre.index_places import around_deg, index_places
 from rig.engine.dead_centre.reference import Reference, from_stop
-from rig.engine.firing import geometry_of
+from rig.engine.firing import geometry_of, stop_trouble
 from rig.engine.profile import Profile
 from rig.signal.follow import Follower
 from rig.signal.touches import ShortWay, Touch, find_short_way, find_touches
@@ -81,7 +81,7 @@ class StopTouches:
     def reference(self, profile: Profile) -> Reference:
         """Top dead centre from these touches. Raises InputError when they do not give one."""
         encoder = profile.encoder
-        return from_stop(
+        found = from_stop(
             self._on_disc(1, profile),
             self._on_disc(-1, profile),
             counts_per_turn=encoder.counts_per_turn,
@@ -94,3 +94,5 @@ class StopTouches:
             play_error_deg=encoder.play_error_deg,
             turned_at=encoder.turned_at,
         )
+        wrong = stop_trouble(profile.engine, self.cylinder)
+        return replace(found, warnings=(wrong, *found.warnings)) if wrong else found

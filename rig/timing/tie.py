@@ -13,7 +13,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rig.engine.dead_centre.reference import Reference
-from rig.engine.firing import datum_after_first_deg, plug_hole_offset_deg, tdc_known
+from rig.engine.firing import (
+    datum_after_first_deg,
+    on_link_rod,
+    plug_hole_offset_deg,
+    tdc_known,
+)
 from rig.engine.profile import Engine, Profile, Setting, Unit
 from rig.faults import InputError
 from rig.signal.events import Opening
@@ -244,7 +249,7 @@ class _Finder:
         place, shared = self._nearest(after)
         lobe = self._lobe(after)
         if not self._can_be_judged(place.cylinder):
-            why = f"the top dead centre of cylinder {place.cylinder} (link rod) is not stated"
+            why = self._not_known(place.cylinder)
             return _Found(place.cylinder, lobe, None, self.stated, why=why)
         btdc = wrap(place.tdc_deg - after, 360.0)
         if not self.stated:
@@ -255,7 +260,15 @@ class _Finder:
     def _can_be_judged(self, cylinder: int) -> bool:
         """Its dead centre is known, or its window is counted from cylinder 1's opening."""
         from_first = self.setting.counted_from == "first" and cylinder in self.setting.per_cylinder
-        return from_first or tdc_known(self.engine, cylinder)
+        return from_first or tdc_known(self.engine, cylinder, self.reference.cylinder)
+
+    def _not_known(self, cylinder: int) -> str:
+        if on_link_rod(self.engine, cylinder):
+            return f"the top dead centre of cylinder {cylinder} (link rod) is not stated"
+        return (
+            f"the top dead centre of cylinder {cylinder} (master rod) does not follow from that of"
+            f" cylinder {self.reference.cylinder} (link rod): state it"
+        )
 
     def _nearest(self, after: float) -> tuple[Place, bool]:
         """The nearest place, and whether another cylinder shares it."""

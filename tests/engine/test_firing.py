@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -10,7 +12,10 @@ from rig.engine.firing import (
     datum_after_first_deg,
     firing_after_first_deg,
     geometry_of,
+    on_link_rod,
     plug_hole_offset_deg,
+    stop_cylinder,
+    stop_trouble,
     tdc_after_first_deg,
     tdc_known,
     wrap_btdc,
@@ -54,6 +59,57 @@ def test_link_rods_are_stated_or_not_known() -> None:
         plug_hole_offset_deg(RADIAL, 5)
     assert geometry_of(RADIAL, 1) == RADIAL.geometry
     assert geometry_of(RADIAL, 3) is None
+
+
+FIFTH = replace(RADIAL, master_cylinder=5, stated_tdc_deg={})
+
+
+def test_the_master_is_the_cylinder_that_the_engine_file_names() -> None:
+    """Its piston alone moves as a slider-crank, and its top lies where the firing order has it."""
+    assert [each for each in range(1, 10) if not on_link_rod(FIFTH, each)] == [5]
+    assert (geometry_of(FIFTH, 5), geometry_of(FIFTH, 1)) == (RADIAL.geometry, None)
+    assert plug_hole_offset_deg(FIFTH, 5) == 160.0
+    assert (stop_cylinder(FIFTH), stop_cylinder(RADIAL), stop_cylinder(FOUR)) == (5, 1, 1)
+
+
+def test_what_follows_from_where_top_dead_centre_was_found() -> None:
+    def known(engine: Engine, counted_from: int) -> list[int]:
+        return [c for c in range(1, 10) if tdc_known(engine, c, counted_from)]
+
+    assert known(FIFTH, 5) == [5]  # found at the master: cylinder 1 hangs on a link rod
+    assert known(FIFTH, 1) == [1]
+    tied = replace(FIFTH, stated_tdc_deg={5: 161.3, 3: 80.2})
+    assert known(tied, 5) == known(tied, 1) == [1, 3, 5]
+    assert tdc_after_first_deg(tied, 5) == {1: 0.0, 3: 80.2, 5: 161.3}
+
+
+def test_a_stop_on_a_link_rod_misleads_unless_its_top_is_entered() -> None:
+    assert stop_trouble(FIFTH, 5) == stop_trouble(FOUR, 2) == stop_trouble(RADIAL, 1) == ""
+    words = stop_trouble(FIFTH, 1)
+    assert "cylinder 1 is on a link rod, and its TDC is not entered" in words
+    assert "Fit the stop in cylinder 5" in words
+    assert stop_trouble(replace(FIFTH, stated_tdc_deg={5: 161.3}), 1) == ""
+    assert stop_trouble(RADIAL, 5) != ""
+    assert stop_trouble(RADIAL, 3) == ""
+
+
+@given(st.integers(1, 9), st.sets(st.integers(2, 9)), st.integers(1, 9))
+def test_a_stop_is_refused_or_warned_of_on_every_link_rod_that_is_not_entered(
+    master: int, entered: set[int], cylinder: int
+) -> None:
+    places = firing_after_first_deg(RADIAL)
+    engine = replace(
+        RADIAL, master_cylinder=master, stated_tdc_deg={each: places[each] for each in entered}
+    )
+    if cylinder == master:
+        plug_hole_offset_deg(engine, cylinder)
+        assert stop_trouble(engine, cylinder) == ""
+    elif cylinder not in {1, *entered}:
+        with pytest.raises(InputError, match=f"cylinder {master}, which has the master rod"):
+            plug_hole_offset_deg(engine, cylinder)
+        assert f"cylinder {master}, which has the master rod" in stop_trouble(engine, cylinder)
+    elif cylinder == 1:
+        assert bool(stop_trouble(engine, 1)) == (master not in entered)
 
 
 def test_no_such_cylinder() -> None:

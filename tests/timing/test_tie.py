@@ -186,6 +186,26 @@ def test_link_rods_are_stated_or_not_judged() -> None:
     assert "link rod" in unstated.why
 
 
+def test_the_master_need_not_be_cylinder_1() -> None:
+    """Found at the master, cylinder 5, its own openings are judged; cylinder 1 is on a link rod."""
+    job = nine()
+    linked = replace(job, engine=replace(job.engine, master_cylinder=5))
+    at_master = replace(reference(0.0), cylinder=5)
+    stroke = state_stroke(0.0, 5, linked, at_master)
+    setting = ADVANCE.name
+    own = tie(opening(720.0 - 36.0), linked, at_master, setting=setting, stroke=stroke)
+    assert (own.cylinder, own.counts) == (5, True)
+    assert own.btdc_deg == pytest.approx(36.0)
+    first = tie(opening(560.0 - 36.0), linked, at_master, setting=setting, stroke=stroke)
+    assert (first.cylinder, first.btdc_deg, first.counts) == (1, None, False)
+    assert "cylinder 1 (link rod)" in first.why
+    at_first = tie(
+        opening(160.0 - 36.0), linked, reference(), setting=setting, stroke=StrokeStatement(0, 1)
+    )
+    assert (at_first.cylinder, at_first.counts) == (5, False)
+    assert "(master rod) does not follow from that of cylinder 1 (link rod)" in at_first.why
+
+
 def test_windows_counted_from_cylinder_1_need_no_dead_centre_of_their_own() -> None:
     windows = {5: Window(39.0, 38.0, 37.0, "manual")}
     setting = replace(ADVANCE, per_cylinder=windows, counted_from="first")

@@ -18,6 +18,7 @@ from rig.engine.dead_centre.index_places import stated_place
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.dead_centre.reference_file import save_reference
 from rig.engine.dead_centre.reference_plain import to_plain
+from rig.engine.firing import stop_cylinder
 from rig.faults import InputError, reason
 from rig.job.folder import Job
 from rig.job.when import HostClock, iso
@@ -221,9 +222,10 @@ class Bench:
 
     # -- what the person does -------------------------------------------------------------------
 
-    def stop_in(self, cylinder: int = 1) -> None:
-        """The positive stop is in the plug hole of ``cylinder``; once dead centre was found, in the
-        one where it was found. Raises InputError before the index has passed."""
+    def stop_in(self, cylinder: int | None = None) -> None:
+        """The positive stop is in the plug hole of ``cylinder`` (None: the master's, or cylinder
+        1's); once dead centre was found, in the one where it was found. Raises InputError before
+        the index has passed."""
         if self.session.follower.track.anchor is None:
             raise InputError(
                 "turn the crank until the index has passed once, then put the stop in:"
@@ -231,6 +233,7 @@ class Bench:
             )
         found = self.session.reference
         if found is None:
+            cylinder = cylinder or stop_cylinder(self.job.profile.engine)
             self.note("stop-in", {"cylinder": cylinder, "purpose": "reference"})
         else:
             self.note("stop-in", {"cylinder": found.cylinder, "purpose": "check"})

@@ -17,6 +17,7 @@ from rig.command.live.stroke import needs_no_stroke
 from rig.command.live.talk import Talk
 from rig.command.live.which_centre import WhichCentre
 from rig.engine.dead_centre.within import typed_within
+from rig.engine.firing import stop_cylinder, stop_trouble
 from rig.engine.profile import Unit
 from rig.faults import InputError
 from rig.session.dead_centre import MARK_WITHIN_DEG, mark_words
@@ -85,14 +86,25 @@ class JobDeeds:
 
     def _stop_in(self) -> None:
         self._bench.stop_in()
-        self._talk.say("the stop is in")
+        self._talk.say(self._where_stop_is())
+
+    def _where_stop_is(self) -> str:
+        """With a warning where the stop misleads."""
+        stop, engine = self._bench.session.stop, self._bench.job.profile.engine
+        if stop is None or not engine.master_cylinder:
+            return "the stop is in"
+        said = f"the stop is in cylinder {stop.cylinder}"
+        wrong = stop_trouble(engine, stop.cylinder)
+        return f"{said}, but {wrong}" if wrong else said
 
     def _stop_in_other(self, answer: str) -> None:
         cylinders = self._bench.job.profile.engine.cylinders
         if not answer.isdecimal() or not 1 <= int(answer) <= cylinders:
             raise InputError(f"{answer!r} is no cylinder; there are 1 to {cylinders}")
         self._bench.stop_in(int(answer))
-        self._talk.say(f"the stop is in cylinder {answer}")
+        wrong = stop_trouble(self._bench.job.profile.engine, int(answer))
+        said = f"the stop is in cylinder {answer}"
+        self._talk.say(f"{said}, but {wrong}" if wrong else said)
 
     def _stop_out(self) -> None:
         self._bench.stop_out()
@@ -117,7 +129,8 @@ class JobDeeds:
             if cylinders == 1 or step_of(bench) != "top dead centre":
                 return ()
             text = f"In which cylinder is the stop (1 to {cylinders})?"
-            elsewhere = Deed("y", "stop elsewhere", "the stop is in another cylinder than 1",
+            usual = stop_cylinder(bench.job.profile.engine)
+            elsewhere = Deed("y", "stop elsewhere", f"the stop is in another cylinder than {usual}",
                              "d drops its touches",
                              lambda: self._talk.ask_for(text, self._stop_in_other))  # fmt: skip
             return (elsewhere,)
