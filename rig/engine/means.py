@@ -35,7 +35,8 @@ double-bracketed one may stand several times::
     slots = 2                     # equally spaced ways in which it goes together
     recut = "unit half"           # or "drive half"; left out: may not be cut anew
     radius_mm = 18.0              # where the new hole, slot or keyway is laid out
-    clear_mm = 6.0                # least distance, centre to centre, from the old one
+    clear_mm = 6.0                # least distance, centre to centre, from every place it has
+    others_deg = [47.5]           # places it has besides its slots: clockwise of the one in use
 
     [[means.gap]]
     unit = "upper"
@@ -108,14 +109,16 @@ class DriveDog:
     """A dog, pinned hub or keyed drive on the unit's own shaft.
 
     ``slots`` equally spaced ways to put it together; ``recut`` is the half that may be drilled
-    or cut anew, empty when neither may.
+    or cut anew, empty when neither may. ``others_deg`` are places on that half besides its slots,
+    degrees clockwise of the one in use, as seen from the end that the unit names.
     """
 
     unit: str
     slots: int = 1
     recut: Literal["", "unit half", "drive half"] = ""
     radius_mm: float = 0.0
-    clear_mm: float = 0.0  # least distance of the new hole from the old, centre to centre
+    clear_mm: float = 0.0  # least distance of a new place from each that is there, centre to centre
+    others_deg: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -196,12 +196,29 @@ def _dog(section: Section, owners: Sequence[str]) -> DriveDog:
         recut=section.choice("recut", HALVES, ""),
         radius_mm=section.number("radius_mm", 0.0, MOST_MM, "mm") or 0.0,
         clear_mm=section.number("clear_mm", 0.0, MOST_MM, "mm") or 0.0,
+        others_deg=_places(section),
     )
     if dog.recut and dog.radius_mm <= 0.0:
         section.note("radius_mm", "is needed to lay out a new hole", "A radius above 0 mm")
     elif dog.recut and dog.clear_mm > 2.0 * dog.radius_mm:
         section.note("clear_mm", "is more than twice the radius", "At most twice radius_mm")
     return dog
+
+
+def _places(section: Section) -> tuple[float, ...]:
+    """Places on a half besides its slots."""
+    if not section.has("others_deg"):
+        return ()
+    value = section.table["others_deg"]
+    good = isinstance(value, list) and all(
+        isinstance(each, (int, float)) and not isinstance(each, bool) and abs(each) <= 360.0
+        for each in value
+    )
+    if not good:
+        allowed = "Degrees clockwise of the place in use, -360 to 360, like [47.5, 132]"
+        section.note("others_deg", f"is {shown(value)}", allowed)
+        return ()
+    return tuple(float(each) for each in value)
 
 
 def _gap(section: Section, names: Sequence[str]) -> Gap:

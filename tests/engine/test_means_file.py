@@ -59,6 +59,7 @@ slots = 2
 recut = "unit half"
 radius_mm = 18
 clear_mm = 6
+others_deg = [47.5, -90]
 [[means.gap]]
 unit = "lower"
 now_mm = 0.4
@@ -90,7 +91,7 @@ def test_everything_is_read() -> None:
     assert found.train.meshes[1] == Mesh("idler", 37, "cam", 48, free=False)
     assert found.train.meshes[2].kind == "chain"
     assert found.couplings == (Coupling("cam", 19, 20),)
-    assert found.dogs == (DriveDog("twin", 2, "unit half", 18.0, 6.0),)
+    assert found.dogs == (DriveDog("twin", 2, "unit half", 18.0, 6.0, (47.5, -90.0)),)
     readings = (GapReading(0.35, 35.1, 0.05), GapReading(0.45, 36.0, 0.05))
     assert found.gaps == (Gap("lower", 0.4, 0.35, 0.45, readings),)
     assert found.leads == (Leads("upper"),)
@@ -135,6 +136,11 @@ def test_the_description_of_the_keys_can_be_taken_as_it_stands() -> None:
             '[[means.dog]]\nunit = "upper"\nrecut = "unit half"\nradius_mm = 3\nclear_mm = 7',
             "means, dog 1, clear_mm",
             "twice",
+        ),
+        (
+            '[[means.dog]]\nunit = "upper"\nothers_deg = [true]',
+            "means, dog 1, others_deg",
+            "is a list",
         ),
         (
             '[[means.gap]]\nunit = "upper"\nnow_mm = 0.4\nleast_mm = 0.5\nmost_mm = 0.3',

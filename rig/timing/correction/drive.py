@@ -156,9 +156,9 @@ def dog_step(dog: DriveDog, slots: int, units: Sequence[Unit]) -> Step:
 
 
 def recut_least_deg(dog: DriveDog) -> float:
-    """Least angle of the unit's shaft between the old hole and a new one, degrees.
+    """Least angle of the unit's shaft between a place and a new one, degrees.
 
-    Source: chord = 2 radius sin(angle/2).
+    Raises InputError when the circle is too small for it. Source: chord = 2 radius sin(angle/2).
     """
     if dog.clear_mm <= 0.0:
         return 0.0
@@ -170,11 +170,53 @@ def recut_least_deg(dog: DriveDog) -> float:
     return 2.0 * math.degrees(math.asin(dog.clear_mm / (2.0 * dog.radius_mm)))
 
 
+def places_deg(dog: DriveDog) -> tuple[float, ...]:
+    """All places on the half that may be cut: degrees clockwise of the one in use, from 0 up.
+
+    Source: equal slots divide the turn; the others are stated.
+    """
+    slots = (360.0 * k / dog.slots for k in range(dog.slots))
+    return tuple(sorted({round(each % 360.0, 9) % 360.0 for each in (*slots, *dog.others_deg)}))
+
+
+def recut_room_deg(dog: DriveDog) -> list[tuple[float, float]]:
+    """Where a new place keeps clear of all that are there: stretches, degrees clockwise of the
+    one in use, within -180 to 180.
+
+    Raises InputError when there is no room. Source: ``recut_least_deg`` on either side of each.
+    """
+    least, there = recut_least_deg(dog), places_deg(dog)
+    room: list[tuple[float, float]] = []
+    for here, after in zip(there, (*there[1:], there[0] + 360.0), strict=True):
+        low, high = here + least, after - least
+        # A stretch that lies across 180 comes in two: one is reached clockwise, one the other way.
+        room += [(low, min(high, 180.0))] if low <= 180.0 else []
+        room += [(max(low, 180.0) - 360.0, high - 360.0)] if high > 180.0 else []
+    room = [(low, high) for low, high in room if low <= high]
+    if not room:
+        raise InputError(
+            f"{dog.unit}: no new place in its {dog.recut} keeps {dog.clear_mm:g} mm from each of "
+            f"the {len(there)} that it has"
+        )
+    return room
+
+
+def clockwise_deg(dog: DriveDog, unit: Unit, unit_deg: float) -> float:
+    """Where a new place lies, degrees clockwise of the one in use, to put a unit's shaft on by
+    ``unit_deg``. Source: a place in the unit's half lies behind the old one to make it earlier.
+    """
+    behind = (unit_deg >= 0) == (dog.recut == "unit half")
+    way = opposite(unit.rotation) if behind else unit.rotation
+    return abs(unit_deg) if way == "clockwise" else -abs(unit_deg)
+
+
 def recut_step(dog: DriveDog, units: Sequence[Unit], shift_deg: float) -> Step:
     """Drill or cut one half of a drive anew, so that the unit is ``shift_deg`` earlier.
 
-    ``figures`` to lay out: unit_deg, radius_mm, arc_mm, chord_mm, way, seen_from, half. A new
-    place in the unit's half lies behind the old one in its rotation to make it earlier, in the
+    ``figures`` to lay out: unit_deg, radius_mm, arc_mm, chord_mm, way, seen_from, half, others_deg
+    (the places that are there besides the one in use, degrees clockwise of it), nearest_mm (from
+    the new place to the nearest of all). ``enough`` is false where it is too near one of them. A
+    new place in the unit's half lies behind the old one in its rotation to make it earlier, in the
     drive's half ahead of it. Raises InputError for a dog that may not be cut. Source: arc and
     chord of a circle.
     """
@@ -183,22 +225,30 @@ def recut_step(dog: DriveDog, units: Sequence[Unit], shift_deg: float) -> Step:
     moved = members(units, dog.unit)
     unit = moved[0]
     unit_deg = couplings.shaft_deg(shift_deg, unit.turns_per_crank_turn)
-    behind = (shift_deg >= 0) == (dog.recut == "unit half")
-    way = opposite(unit.rotation) if behind else unit.rotation
+    at_deg = clockwise_deg(dog, unit, unit_deg)
+    way = "clockwise" if at_deg >= 0.0 else "anticlockwise"
     arc_mm = math.radians(abs(unit_deg)) * dog.radius_mm
-    chord_mm = 2.0 * dog.radius_mm * math.sin(math.radians(abs(unit_deg)) / 2.0)
+    chord_mm = _chord_mm(dog, unit_deg)
+    nearest_mm = min(_chord_mm(dog, at_deg - each) for each in places_deg(dog))
+    others_deg = tuple(each for each in places_deg(dog) if each)
+    words = (
+        f"drive of {dog.unit}: lay out a new place in the {dog.recut}, {abs(unit_deg):.2f} "
+        f"degrees {way} of the old one, seen from the unit's {unit.seen_from}, at a radius of "
+        f"{dog.radius_mm:g} mm ({chord_mm:.2f} mm straight across, {arc_mm:.2f} mm round): "
+        f"{earlier(shift_deg)}"
+    )
+    if others_deg:
+        words += (
+            f"; of the {len(others_deg) + 1} places on that half the nearest is {nearest_mm:.2f} "
+            "mm away"
+        )
     return Step(
         means="recut",
         part=dog.unit,
-        words=(
-            f"drive of {dog.unit}: lay out a new place in the {dog.recut}, {abs(unit_deg):.2f} "
-            f"degrees {way} of the old one, seen from the unit's {unit.seen_from}, at a radius of "
-            f"{dog.radius_mm:g} mm ({chord_mm:.2f} mm straight across, {arc_mm:.2f} mm round): "
-            f"{earlier(shift_deg)}"
-        ),
+        words=words,
         shift_deg=moved_by(moved, unit_deg),
         reversible=False,
-        enough=abs(unit_deg) >= recut_least_deg(dog) - 1e-9,
+        enough=nearest_mm >= dog.clear_mm - 1e-6,
         figures={
             "crank_deg": shift_deg,
             "unit_deg": unit_deg,
@@ -208,9 +258,15 @@ def recut_step(dog: DriveDog, units: Sequence[Unit], shift_deg: float) -> Step:
             "way": way,
             "seen_from": unit.seen_from,
             "half": dog.recut,
+            "others_deg": others_deg,
+            "nearest_mm": nearest_mm,
         },
         warnings=(
             "this cannot be undone: the drive must still carry its load, and the maker's manual "
             "or a licensed person decides whether it may be cut",
         ),
     )
+
+
+def _chord_mm(dog: DriveDog, angle_deg: float) -> float:
+    return 2.0 * dog.radius_mm * abs(math.sin(math.radians(angle_deg) / 2.0))

@@ -159,15 +159,18 @@ def _recut(units: Sequence[Unit], dog: DriveDog) -> list[Move]:
     if not dog.recut:
         return []
     unit = steps.members(units, dog.unit)[0]
-    least = couplings.crank_deg(drive.recut_least_deg(dog), unit.turns_per_crank_turn)
-    most = period_deg(unit) / 2.0
     per_deg = np.array(_row(units, drive.recut_step(dog, units, 1.0).shift_deg))
     step = partial(drive.recut_step, dog, units)
-    key = f"recut {dog.unit}"
-    return [
-        Range(key, per_deg, low, high, step, dislike=1e-4, reversible=False)
-        for low, high in ((least, most), (-most, -least))
-    ]
+    way = drive.clockwise_deg(dog, unit, 1.0)  # of a new place that makes it earlier
+    found: list[Move] = []
+    for stretch in drive.recut_room_deg(dog):
+        low, high = sorted(
+            couplings.crank_deg(way * each, unit.turns_per_crank_turn) for each in stretch
+        )
+        found.append(
+            Range(f"recut {dog.unit}", per_deg, low, high, step, dislike=1e-4, reversible=False)
+        )
+    return found
 
 
 def _coupling(units: Sequence[Unit], train: Train | None, coupling: Coupling) -> list[Move]:

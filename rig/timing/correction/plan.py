@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-Figure = float | int | str
+Figure = float | int | str | tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,16 +9,21 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from fractions import Fraction
+from typing import Literal
 
+import numpy as np
 import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 
-from rig.engine import gears
+from rig.engine import couplings, gears
 from rig.engine.means import Coupling, DriveDog, Gap, GapReading, Leads, Lever, Mesh, Slot, Train
 from rig.engine.profile import Engine, Unit
 from rig.faults import InputError
 from rig.timing.correction import drive, steps
 from rig.timing.correction.plan import LeverEnds
 
+Rotation = Literal["clockwise", "anticlockwise"]
 HALF = Fraction(1, 2)
 UPPER = Unit("upper", 1, HALF, 4, (), body="twin", rotation="clockwise", seen_from="drive end")
 LOWER = replace(UPPER, name="lower", input=2)
@@ -155,6 +160,60 @@ def test_a_hole_that_does_not_fit() -> None:
         drive.recut_step(DriveDog("twin"), UNITS, 6.0)
     with pytest.raises(InputError, match="no hole"):
         drive.recut_least_deg(replace(near, clear_mm=40.0))
+
+
+def test_a_new_place_keeps_clear_of_every_slot_not_only_the_one_in_use() -> None:
+    """Two slots 180 degrees apart at 20 mm: 8 mm clear is 23.07 degrees either side of both."""
+    dog = DriveDog("twin", 2, "unit half", 20.0, 8.0)
+    least = 2.0 * math.degrees(math.asin(8.0 / 40.0))
+    room = drive.recut_room_deg(dog)
+    assert [round(x, 6) for stretch in sorted(room) for x in stretch] == [
+        round(x, 6) for x in (least - 180.0, -least, least, 180.0 - least)
+    ]
+    near_second = drive.recut_step(dog, UNITS, 2.0 * (180.0 - least + 1.0))
+    assert not near_second.enough
+    assert near_second.figures["nearest_mm"] == pytest.approx(
+        40.0 * math.sin(math.radians(least - 1.0) / 2.0)
+    )
+    assert near_second.figures["others_deg"] == (180.0,)
+    with pytest.raises(InputError, match="6 that it has"):
+        drive.recut_room_deg(replace(dog, slots=6, clear_mm=12.0))
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.integers(1, 6),
+    st.lists(st.floats(-360.0, 360.0), max_size=4),
+    st.floats(0.0, 15.0),
+    st.sampled_from(["unit half", "drive half"]),
+    st.sampled_from(["clockwise", "anticlockwise"]),
+    st.floats(-179.9, 180.0),
+)
+def test_room_for_a_new_place_is_all_of_the_circle_that_is_clear(
+    slots: int,
+    others: list[float],
+    clear_mm: float,
+    half: Literal["unit half", "drive half"],
+    rotation: Rotation,
+    at_deg: float,
+) -> None:
+    """Points laid out in millimetres: a place is in the room just when it is clear of them all."""
+    unit = replace(UPPER, rotation=rotation)
+    dog = DriveDog("upper", slots, half, 15.0, clear_mm, tuple(others))
+    ours = 15.0 * np.exp(1j * np.radians([*(360.0 * k / slots for k in range(slots)), *others]))
+    nearest = float(np.abs(ours - 15.0 * np.exp(1j * np.radians(at_deg))).min())
+    assume(abs(nearest - clear_mm) > 1e-3)
+    try:
+        room = drive.recut_room_deg(dog)
+    except InputError:
+        room = []
+    assert any(low <= at_deg <= high for low, high in room) == (nearest > clear_mm)
+    way = drive.clockwise_deg(dog, unit, 1.0)
+    step = drive.recut_step(dog, [unit], couplings.crank_deg(at_deg * way, HALF))
+    assert step.enough == (nearest > clear_mm)
+    assert step.figures["nearest_mm"] == pytest.approx(nearest, abs=1e-6)
+    if at_deg:
+        assert step.figures["way"] == ("clockwise" if at_deg > 0.0 else "anticlockwise")
 
 
 def gap(*readings: tuple[float, float]) -> Gap:
