@@ -12,7 +12,7 @@ from rig.engine.profile import Profile
 from rig.faults import InputError
 from rig.job.certify import save
 from rig.job.folder import Job
-from rig.job.work import work
+from rig.job.work import work_job
 from rig.record import certificate
 from rig.record.schema import Change
 from rig.wire.capture_writer import is_growing
@@ -50,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
                 f"{path}: a program is taking this capture just now; end it there first (s saves"
                 " the certificate, q ends without one), or name another capture"
             )
-    worked = work(job.profile, paths, job.reference())
+    worked = work_job(job, paths)
     for text in worked.said:
         message(f"rig certify: {text}")
     record_path, page_path = save(job, worked, _told(args, job.profile))

@@ -14,7 +14,7 @@ from rig.command.show import judgement_lines, verdict_status
 from rig.engine.dead_centre.reference import Reference
 from rig.faults import InputError
 from rig.job.folder import Job
-from rig.job.work import work
+from rig.job.work import work_job
 from rig.record import certificate
 from rig.timing.compare import compare_judgements
 from rig.timing.results import Comparison, Judgement
@@ -74,7 +74,7 @@ def _comparable(one: Judgement, other: Judgement, args: argparse.Namespace) -> b
 def _figures(path: Path, job_folder: Path | None) -> tuple[list[Judgement], Reference | None]:
     if path.suffix == ".capture":
         job = Job(job_folder or path.absolute().parent.parent)
-        worked = work(job.profile, [path], job.reference())
+        worked = work_job(job, [path])
         for text in worked.said:
             message(f"rig compare: {text}")
         return worked.judgements, worked.reference

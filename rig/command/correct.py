@@ -19,7 +19,7 @@ from rig.faults import InputError
 from rig.job import predictions
 from rig.job.folder import Job
 from rig.job.when import iso
-from rig.job.work import Worked, work
+from rig.job.work import Worked, work_job
 from rig.timing.correction.plan import Confirmation, Option, PairOutcome, Prediction, Proposal
 from rig.timing.correction.predict import predict
 from rig.timing.correction.propose import propose
@@ -49,7 +49,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Rank the options, or confirm; 1 when nothing reaches or the prediction is not borne out."""
     job = Job(args.job)
-    worked = work(job.profile, args.capture or [job.latest_capture()], job.reference())
+    worked = work_job(job, args.capture or [job.latest_capture()])
     for text in worked.said:
         message(f"rig correct: {text}")
     if worked.reference is None:

@@ -67,11 +67,11 @@ def _job_and_capture(args: argparse.Namespace) -> tuple[Job, Path]:
 
 
 def _readings(args: argparse.Namespace, out: Path) -> Drawn:
-    from rig.job.work import work
+    from rig.job.work import work_job
     from rig.record.plots import readings
 
     job, capture = _job_and_capture(args)
-    worked = work(job.profile, [capture], job.reference())
+    worked = work_job(job, [capture])
     for text in worked.said:
         message(f"rig draw: {text}")
     if not any(each.mean_btdc is not None for each in worked.judgements):
@@ -83,7 +83,7 @@ def _readings(args: argparse.Namespace, out: Path) -> Drawn:
 
 def _turn(args: argparse.Namespace, out: Path) -> Drawn:
     from rig.command.on_the_turn import turn_of
-    from rig.job.work import settle_place
+    from rig.job.work import job_reference, settle_place
     from rig.record.plots import turn
     from rig.session import Session
     from rig.session.gauge_notes import GaugeNotes
@@ -95,7 +95,7 @@ def _turn(args: argparse.Namespace, out: Path) -> Drawn:
     for batch in CaptureReader(capture).batches():
         events += session.take(batch)
     events += session.finish()
-    session.reference = session.reference or job.reference()
+    session.reference = session.reference or job_reference(job)[0]
     settle_place(session, GaugeNotes(), capture.name, session.reference)
     found = turn_of(session, events)
     path = turn.draw(f"{job.profile.engine.name}, {capture.stem}", found, out)
@@ -109,6 +109,7 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
     from rig.command.signal_trace import Taken, keep, trace_of
     from rig.engine.dead_centre.index_places import index_places, not_carried_over
     from rig.engine.firing import wrap_btdc
+    from rig.job.work import job_reference
     from rig.record.plots import signal
     from rig.session import signal_settings
     from rig.signal.events import Opening
@@ -132,7 +133,7 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
     events += follower.finish()
     openings = [e for e in events if isinstance(e, Opening) and e.direction >= 0]
     number, chosen = _chosen(openings, names, args, path)
-    tdc_deg, reference = args.tdc_deg, job.reference() if job else None
+    tdc_deg, reference = args.tdc_deg, job_reference(job)[0] if job else None
     if tdc_deg is None and reference is not None and job is not None:
         if index_places(job.profile.encoder) == 1:
             tdc_deg = reference.tdc_deg

@@ -9,7 +9,7 @@ from rig.command.say import figures as put
 from rig.command.say import json_option, message
 from rig.command.show import judgement_lines, reading_lines, verdict_status
 from rig.job.folder import Job
-from rig.job.work import work
+from rig.job.work import work_job
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -23,7 +23,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the figures; 1 when a verdict is negative, or something stated cannot be so."""
     job = Job(args.job)
-    worked = work(job.profile, args.capture or [job.latest_capture()], job.reference())
+    worked = work_job(job, args.capture or [job.latest_capture()])
     for text in worked.said:
         message(f"rig figures: {text}")
     if worked.reference is None:

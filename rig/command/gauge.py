@@ -23,7 +23,7 @@ from rig.engine.dead_centre.gauge_check import MethodDifference, compare_methods
 from rig.engine.dead_centre.gauge_points import load_points
 from rig.engine.dead_centre.gauge_series import Series, with_encoder, work_through
 from rig.engine.dead_centre.index_places import same_frame
-from rig.engine.dead_centre.reference import Reference
+from rig.engine.dead_centre.reference import GaugeWorking, Reference
 from rig.engine.dead_centre.reference_file import load_references, save_reference
 from rig.engine.dead_centre.within import typed_within
 from rig.engine.firing import geometry_of, plug_hole_offset_deg
@@ -32,6 +32,8 @@ from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
 from rig.job.dead_centres import METHODS, gauge_doubts
 from rig.job.folder import Job
+from rig.job.origin import signed
+from rig.job.when import iso
 from rig.job.work import play
 from rig.session.dead_centre import mark_reference
 from rig.session.gauge_notes import EngineMark, GaugeNotes
@@ -104,7 +106,11 @@ def run(args: argparse.Namespace) -> int:
         [given.points[n - 1] for n in numbers], gauge, geometry, job.profile.encoder,
         cylinder=args.cylinder, again=given.again, turn_known=given.turn_known,
     )  # fmt: skip
-    series = _signed(series, given.capture, sorted(set(args.leave_out)))
+    working = GaugeWorking(
+        tuple(sorted(set(args.leave_out))), gauge.u_lift_mm, gauge.u_angle_deg,
+        gauge.inclination_deg, gauge.case, fit_offset=args.fit_offset,
+    )  # fmt: skip
+    series = _signed(series, given, working)
     others = _others(job, args, given.notes)
     if series.references:
         encoder = job.profile.encoder
@@ -152,19 +158,18 @@ def _given(args: argparse.Namespace, job: Job) -> _Given:
     return given
 
 
-def _signed(series: Series, capture: str, left_out: Sequence[int]) -> Series:
-    """When and from what the references were made, and which points were left out by hand."""
-    now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    without = f"; point {', '.join(map(str, left_out))} left out by hand" if left_out else ""
+def _signed(series: Series, given: _Given, working: GaugeWorking) -> Series:
+    """The series with references that say when, from what and how they were made."""
+    now = iso(datetime.now(UTC))
 
-    def signed(each: Reference) -> Reference:
-        return replace(each, how=each.how + without, made_utc=now, capture=capture)
+    def of(each: Reference) -> Reference:
+        return signed(each, working, now, given.capture)
 
     fit, lifts = series.fit, series.lifts
     return replace(
         series,
-        fit=replace(fit, reference=signed(fit.reference)) if fit else None,
-        lifts=replace(lifts, reference=signed(lifts.reference)) if lifts else None,
+        fit=replace(fit, reference=of(fit.reference)) if fit else None,
+        lifts=replace(lifts, reference=of(lifts.reference)) if lifts else None,
     )
 
 

@@ -14,7 +14,7 @@ from rig.engine.profile import Profile, Unit
 from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
 from rig.job.folder import Job
-from rig.job.work import work
+from rig.job.work import work_job
 from rig.timing.correction.plan import LeverEnds
 from rig.timing.lever import LeverRange, lever_range
 from rig.timing.results import Judgement
@@ -32,7 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print each range; 1 when an end is outside its window."""
     job = Job(args.job)
-    worked = work(job.profile, args.capture or [job.latest_capture()], job.reference())
+    worked = work_job(job, args.capture or [job.latest_capture()])
     for text in worked.said:
         message(f"rig lever: {text}")
     if worked.reference is None:

@@ -52,11 +52,12 @@ def run(args: argparse.Namespace) -> int:
     if args.job:
         from rig.engine.dead_centre.index_places import index_places, not_carried_over
         from rig.job.folder import Job
+        from rig.job.work import job_reference
 
         job = Job(args.job)
         profile = job.profile
         args.counts_per_turn = args.counts_per_turn or profile.encoder.counts_per_turn
-        reference = job.reference()
+        reference, _ = job_reference(job)
         if tdc_deg is None and reference is not None:
             if index_places(profile.encoder) == 1:
                 tdc_deg = reference.tdc_deg

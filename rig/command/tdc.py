@@ -16,6 +16,7 @@ from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.profile import Encoder
 from rig.faults import InputError
 from rig.job.folder import Job
+from rig.job.work import job_reference
 
 
 def _places(encoder: Encoder, reference: Reference) -> list[str]:
@@ -68,7 +69,9 @@ def run(args: argparse.Namespace) -> int:
         aside = save_reference(job.reference_file, reference)
         if aside is not None:
             message(f"rig tdc: the old reference could not be read and was moved to {aside}")
-    in_use = job.reference()
+    in_use, said = job_reference(job)
+    for text in said:
+        message(f"rig tdc: {text}")
     if in_use is None:
         raise InputError(
             f"{args.job}: top dead centre is not known yet: find it by the stop in rig live, or"

@@ -15,6 +15,7 @@ from rig.engine.file import profile_from_bytes
 from rig.job.certify import build, noted_changes
 from rig.job.work import work
 from rig.record import certificate, signing
+from rig.record.schema import FOR_TDC
 from rig.record.seal import Record
 from rig.record.verify import FIGURES, Check, verify
 
@@ -65,8 +66,11 @@ def recompute(folder: Path, record: Record) -> Record:
     stated = certificate.as_certificate(record)
     engine_file = stated.engine_file.text.encode("utf-8")
     profile = profile_from_bytes(engine_file, stated.engine_file.name)
-    paths = [folder / "captures" / Path(each.file).name for each in stated.captures]
-    worked = work(profile, paths, stated.reference)
+    captures = folder / "captures"
+    read = [each.file for each in stated.captures if each.used_for != FOR_TDC]
+    worked = work(
+        profile, [captures / Path(name).name for name in read], stated.reference, captures
+    )
     # What the person told at the time of issue stands in no capture: the seal alone vouches for it.
     told = stated.changes[len(noted_changes(worked)) :]
     return build(engine_file, profile, worked, datetime.fromisoformat(stated.issued_utc), told)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from rig.job.references import others
 from rig.job.rig_seen import findings, judged
 from rig.job.work import Worked
 from rig.record import certificate
-from rig.record.schema import Change, RigCheck
+from rig.record.schema import FOR_TDC, Change, RigCheck
 from rig.record.seal import Record
 from rig.session.dead_centre import mark_words
 
@@ -24,7 +25,7 @@ def save(job: Job, worked: Worked, told: Sequence[Change] = ()) -> tuple[Path, P
 
     ``told`` as for ``build``.
     """
-    for played in worked.played:
+    for played in (*worked.played, *worked.sources):
         if not _within(played.path, job.captures):
             raise InputError(
                 f"{played.path}: a certificate rests on captures in {job.captures};"
@@ -60,7 +61,10 @@ def build(
         readings=worked.readings,
         judgements=worked.judgements,
         comparisons=worked.comparisons,
-        captures=[played.facts for played in worked.played],
+        captures=[
+            *(played.facts for played in worked.played),
+            *(replace(source.facts, used_for=FOR_TDC) for source in worked.sources),
+        ],
         engine_file=engine_file,
         issued=issued,
         conditions=[
@@ -96,7 +100,7 @@ def _rig_checks(profile: Profile, worked: Worked) -> list[RigCheck]:
 
 def _doubts(worked: Worked) -> list[str]:
     said = []
-    for played in worked.played:
+    for played in (*worked.played, *worked.sources):
         said += [text.replace(str(played.path), played.path.name) for text in played.said]
     return said + [f"{played.path.name}: {doubt.words}" for played, doubt in worked.doubts]
 

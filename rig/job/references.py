@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from rig.engine.dead_centre.index_places import same_frame
-from rig.engine.dead_centre.reference import Reference
+from rig.engine.dead_centre.reference import BY_HAND, Reference
 from rig.engine.profile import Profile
 from rig.faults import InputError
 from rig.job.when import moment
@@ -23,13 +23,14 @@ def in_use(
 
     The job's comes first where it was taken from one of these captures and later: then the person
     chose it, as between the stop and the gauge. One found in another capture does not, since the
-    encoder may have been mounted anew in between.
+    encoder may have been mounted anew in between; nor does one set by hand, since what a recording
+    gives is not taken from elsewhere.
     """
     last = next((reference for _, reference in reversed(found) if reference is not None), None)
     if last is None or job is None:
         return last or job
     made, before = moment(job.made_utc), moment(last.made_utc)
-    of_these = job.capture in {path.name for path, _ in found}
+    of_these = job.method != BY_HAND and job.capture in {path.name for path, _ in found}
     later = made is not None and (before is None or made > before)
     return job if of_these and later else last
 

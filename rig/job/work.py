@@ -7,12 +7,15 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile
 from rig.faults import InputError, reason
+from rig.job.folder import Job
+from rig.job.origin import Origins
 from rig.job.references import in_use
 from rig.job.when import HostClock, iso
 from rig.record.schema import CaptureFacts
@@ -48,11 +51,14 @@ class Worked:
     readings: list[Reading] = field(default_factory=list)
     judgements: list[Judgement] = field(default_factory=list)
     comparisons: list[Comparison] = field(default_factory=list)
+    sources: list[Played] = field(default_factory=list)  # played for the dead centre alone
+    origin: list[str] = field(default_factory=list)  # claims of a reference not borne out
 
     @property
     def said(self) -> list[str]:
         """What is to be said of the files and of what is in them."""
-        said = [text for played in self.played for text in played.said]
+        said = [text for played in (*self.played, *self.sources) for text in played.said]
+        said += self.origin
         return said + [f"{played.path}: {doubt.words}" for played, doubt in self.doubts]
 
     @property
@@ -99,25 +105,54 @@ def play(profile: Profile, path: Path) -> Played:
         protocol=identity.protocol if identity else 0,
         counts_per_turn=identity.counts_per_turn if identity else profile.encoder.counts_per_turn,
         contacts=identity.contacts if identity else 0,
-        used_for=_used_for(session, path.name),
+        used_for=_used_for(session),
     )
     if session.places.many > 1:
         gauge = gauge.in_one_life()
     return Played(path, session, facts, said, survey.result(session.follower), gauge)
 
 
-def _used_for(session: Session, name: str) -> str:
+def _used_for(session: Session) -> str:
     """What the figures take from a capture: readings, and dead centre where it was found in it."""
-    found_here = any(found.capture == name for found in session.references)
-    return "readings and top dead centre" if found_here else "readings"
+    return "readings and top dead centre" if session.found else "readings"
 
 
-def work(profile: Profile, paths: Sequence[Path], fallback: Reference | None = None) -> Worked:
+def work_job(job: Job, paths: Sequence[Path]) -> Worked:
+    """Work captures of a job through, with the reference of the job where they hold none."""
+    return work(job.profile, paths, job.reference(), job.captures)
+
+
+def job_reference(job: Job) -> tuple[Reference | None, list[str]]:
+    """The job's reference as its recording gives it, and what that does not bear out."""
+    claimed = job.reference()
+    if claimed is None:
+        return None, []
+    origins = Origins(job.profile, job.captures, partial(play, job.profile), ())
+    return origins.of(claimed), origins.said
+
+
+def work(
+    profile: Profile,
+    paths: Sequence[Path],
+    fallback: Reference | None = None,
+    captures: Path | None = None,
+) -> Worked:
     """Play ``paths`` in turn. ``fallback`` is the job's reference: used when no capture holds one,
-    or when it was chosen from these captures later."""
+    or when it was chosen from these captures later.
+
+    References that are brought along are worked out again from their recordings, which lie in
+    ``captures`` (where the first of ``paths`` lies, when it is not given). Raises InputError when a
+    capture cannot be read, or two are the same.
+    """
     played = [play(profile, path) for path in paths]
-    reference = in_use([(one.path, one.session.reference) for one in played], fallback)
-    worked = Worked(played, reference)
+    _each_another(played)
+    origins = Origins(profile, captures or paths[0].parent, partial(play, profile), played)
+    for one in played:
+        _take_no_claims(one, origins)
+    job_s = None if fallback is None else origins.of(fallback)
+    reference = in_use([(one.path, one.session.reference) for one in played], job_s)
+    worked = Worked(played, reference, origin=list(dict.fromkeys(origins.said)))
+    worked.sources = [each for each in origins.used if _rests_on(reference, each)]
     readings: list[Reading] = []
     for one in played:
         one.session.reference = reference
@@ -128,6 +163,30 @@ def work(profile: Profile, paths: Sequence[Path], fallback: Reference | None = N
         worked.judgements = judge(worked.readings, profile, reference)
         worked.comparisons = compare_units(worked.readings, profile, reference)
     return worked
+
+
+def _each_another(played: Sequence[Played]) -> None:
+    """The same readings twice would make every figure look surer than it is."""
+    seen: dict[str, Path] = {}
+    for one in played:
+        if (before := seen.setdefault(one.facts.sha256, one.path)) is not one.path:
+            raise InputError(f"{one.path}: is the same recording as {before}; name it once")
+
+
+def _take_no_claims(played: Played, origins: Origins) -> None:
+    """The references that a capture brought along, each as its own recording gives it; those found
+    in it are of this file, whatever its name was."""
+    session = played.session
+    proved = {id(each): origins.of(each) for each in session.claimed}
+    proved |= {id(each): replace(each, capture=played.path.name) for each in session.found}
+    session.claimed = [proved[id(each)] for each in session.claimed]
+    session.references = [proved[id(each)] for each in session.references]
+    if session.reference is not None:
+        session.reference = proved.get(id(session.reference), session.reference)
+
+
+def _rests_on(reference: Reference | None, source: Played) -> bool:
+    return reference is not None and reference.capture == source.path.name
 
 
 def settle_place(

@@ -19,6 +19,7 @@ from rig.record import page, seal, store, words
 from rig.record.ink import visible
 from rig.record.plain import from_plain, to_plain
 from rig.record.schema import (
+    FOR_TDC,
     FORMAT,
     VERSION,
     CaptureFacts,
@@ -75,6 +76,7 @@ def build(
         raise InputError("a certificate needs a capture to rest on; there is none.")
     if not judgements:
         raise InputError("there is nothing to certify: no reading counts yet. Take some first.")
+    read = [each for each in captures if each.used_for != FOR_TDC]
     issued_utc = issued.astimezone(UTC)
     certificate = Certificate(
         format=FORMAT,
@@ -82,8 +84,8 @@ def build(
         title=words.TITLE,
         identification=f"{issued_utc:%Y%m%d-%H%M%S}-{captures[0].sha256[:6]}",
         issued_utc=f"{issued_utc:%Y-%m-%dT%H:%M:%SZ}",
-        measured_from_utc=min(each.start_utc for each in captures),
-        measured_until_utc=max(each.end_utc for each in captures),
+        measured_from_utc=min(each.start_utc for each in read),
+        measured_until_utc=max(each.end_utc for each in read),
         this_is=words.THIS_IS,
         this_is_not=words.THIS_IS_NOT,
         stated=profile,

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from html import escape
 
 from rig.engine.dead_centre.index_places import index_places, places_apart_deg
+from rig.engine.dead_centre.reference import BY_HAND
 from rig.engine.profile import Encoder
 from rig.engine.uncertainty import Contribution
 from rig.record import signing, words
@@ -118,19 +119,27 @@ def _reference(certificate: Certificate) -> str:
     both = of.forward_deg and of.backward_deg  # at a mark of the engine the crank stood once
     touches = len(of.forward_deg) + len(of.backward_deg) if both else 0
     pairs = [
-        ("found by", ink(of.method) + (f", {touches} touches" if touches else "")),
+        _found_by(of.method, touches),
         (
             "stands at",
             f"{figure(of.tdc_deg, U)}° ± {spread(U)}° after the index, cylinder {of.cylinder}",
         ),
         ("made", ink(moment(of.made_utc) or "not stated")),
     ]
-    pairs += [("recording", ink(of.capture))] if of.capture else []
+    if of.capture:
+        named = "said to be of" if of.method == BY_HAND else "recording"
+        pairs.append((named, ink(of.capture)))
     for other in certificate.other_references:
         shown = f"{figure(other.tdc_deg, other.uncertainty.U_deg)}° ± "
         pairs.append((ink(other.method), f"{shown}{spread(other.uncertainty.U_deg)}°, not used"))
     warned = "".join(f"<p>{ink(each)}</p>" for each in of.warnings)
     return _block("Top dead centre", _pairs(pairs) + f"<p>{ink(of.how)}</p>{warned}")
+
+
+def _found_by(method: str, touches: int) -> tuple[str, str]:
+    if method == BY_HAND:
+        return "found by", "<b>set by hand</b>: no recording gives it"
+    return "found by", ink(method) + (f", {touches} touches" if touches else "")
 
 
 def _rig(certificate: Certificate) -> str:

@@ -14,6 +14,7 @@ from rig.timing.results import Comparison, Judgement
 
 FORMAT: Final = "timing certificate"
 VERSION: Final = 1
+FOR_TDC: Final = "top dead centre"
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,7 @@ class CaptureFacts:
     protocol: int
     counts_per_turn: int
     contacts: int
-    used_for: str = "readings"  # "readings", "top dead centre", "readings and top dead centre"
+    used_for: str = "readings"  # FOR_TDC, "readings and top dead centre"
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,6 +63,7 @@ class Session:
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_words = ""
         self.references: list[Reference] = []  # every one that was in use, or found as a check
+        self.claimed: list[Reference] = []  # of these: brought along in a note, not found here
         self.gauge = GaugeNotes()  # gauge readings and marks of the engine, as the person noted
         self.checks: list[str] = []  # what touching the stop again showed
         self.notes = 0
@@ -197,6 +198,7 @@ class Session:
         plug_hole_offset_deg(self.profile.engine, stated.cylinder)  # its top is known
         self.reference = stated
         self.references.append(stated)
+        self.claimed.append(stated)
 
     def _note_use(self, t_us: float, value: dict[str, object]) -> None:
         self.reference = chosen(value, self.references, self.gauged, self.profile)
@@ -320,6 +322,12 @@ class Session:
     def comparisons(self) -> list[Comparison]:
         """Units against one another; empty while there is no reference."""
         return self._worked_out()[2]
+
+    @property
+    def found(self) -> list[Reference]:
+        """The dead centres that were worked out from what stands in this very recording."""
+        claimed = {id(each) for each in self.claimed}
+        return [each for each in self.references if id(each) not in claimed]
 
     @property
     def gauged(self) -> GaugeNotes:

@@ -154,7 +154,7 @@ def test_dead_centre_stated_by_hand(tmp_path: Path) -> None:
         "--json",
     )  # fmt: skip
     assert stated.status == 0
-    assert stated.answer["method"] == "stated"
+    assert stated.answer["method"] == "set by hand"
     assert stated.answer["how"] == "dial gauge"
     # A rectangular limit of 0.3 either way is 0.3 / sqrt(3) (JCGM 100:2008, 4.3.7).
     assert stated.answer["uncertainty"]["u_deg"] == pytest.approx(0.3 / 3**0.5)

@@ -22,6 +22,7 @@ from rig.engine.firing import stop_cylinder
 from rig.faults import InputError, reason
 from rig.job.folder import Job
 from rig.job.when import HostClock, iso
+from rig.job.work import job_reference
 from rig.session import Session
 from rig.session.dead_centre import USE
 from rig.signal.events import Event
@@ -70,7 +71,7 @@ class Bench:
         self.begun_s = clock()
         self._host_s = self.begun_s
         self._seen = b""
-        reference = job.reference()
+        reference, said = job_reference(job)
         self.session = Session(job.profile)
         self.survey = Survey(self.session.follower.settings)  # of the rig itself
         self.held = Held()  # how still the crank stands, which way it was turned last
@@ -93,6 +94,8 @@ class Bench:
         self._host_clock = HostClock(head["utc"])
         self._happened = ""  # to disk or clock, at ``_happened_s``
         self._happened_s = 0.0
+        for text in said:
+            self._happen(text)
         self.saved: tuple[Path, Path] | None = None
         if reference is not None:
             self.note("reference", to_plain(reference))

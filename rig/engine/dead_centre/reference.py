@@ -49,8 +49,24 @@ SINGLE_TOUCH_DEG = 0.3
 
 COUNTING, GRADUATION, RUN_OUT = "counting", "graduation", "run-out"
 OFFSET, PLAY = "cylinder offset", "play of the encoder's drive"
+BY_HAND = "set by hand"
+"""The method of a dead centre that no recording proves."""
+
 _COMMON = (GRADUATION, RUN_OUT, OFFSET, PLAY)
 """Parts that are the same again when dead centre is found again with the same rig."""
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeWorking:
+    """What the person said of gauge points after they were noted: all that it takes to come to the
+    same dead centre from the recording again."""
+
+    left_out: tuple[int, ...]  # numbers of points, from 1
+    u_lift_mm: float
+    u_angle_deg: float
+    inclination_deg: float
+    case: Literal["", "sliding", "pinned"]
+    fit_offset: bool  # the cylinder's offset was found from the points, too
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +75,7 @@ class Reference:
 
     tdc_deg: float
     uncertainty: Uncertainty
-    method: str  # "stop", "stated", "gauge, equal lifts", "gauge, fit"
+    method: str  # "stop", BY_HAND, "gauge, equal lifts", "gauge, fit", or a mark's words
     how: str  # one sentence for the certificate
     made_utc: str = ""
     capture: str = ""  # file name of the capture in which it was found, "" when stated
@@ -69,6 +85,7 @@ class Reference:
     backward_deg: tuple[float, ...] = ()  # reached turning back
     cylinder: int = 1
     warnings: tuple[str, ...] = ()
+    gauge: GaugeWorking | None = None  # how its points were worked out, unless as noted
 
     def compared(self, later: Reference) -> str:
         """In words, whether dead centre found again is where it was. Source: ``moved``."""
@@ -184,10 +201,39 @@ def stated(
     return Reference(
         wrap_cycle(tdc_deg, 360.0),
         combine([part]),
-        "stated",
+        BY_HAND,
         how,
         made_utc=made_utc,
         cylinder=cylinder,
+    )
+
+
+def by_hand(claimed: Reference) -> Reference:
+    """A dead centre that no recording gives, whatever it says of itself: set by hand.
+
+    Position and standard uncertainty stay as they are stated; touches and contributions, which
+    nothing proves, do not. Raises InputError when it states no uncertainty.
+    """
+    of = claimed.uncertainty
+    if not of.u_deg > 0.0:
+        raise InputError(
+            f"top dead centre at {claimed.tdc_deg:g} degrees states no uncertainty; find it again,"
+            " or set it with rig tdc --state-deg and --within"
+        )
+    own = claimed.method == BY_HAND
+    summed = combine(of.parts)
+    if not own or not math.isclose(summed.u_deg, of.u_deg):
+        part = Contribution("statement", of.u_deg, of.nu_eff, "B", "as stated (JCGM 100, 4.3.3)")
+        summed = combine([part])
+    return replace(
+        claimed,
+        uncertainty=summed,
+        method=BY_HAND,
+        how=claimed.how if own else f"Stated as {claimed.method}: {claimed.how}",
+        forward_deg=(),
+        backward_deg=(),
+        warnings=(),
+        gauge=None,
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from rig.engine.dead_centre.reference import Reference
+from rig.engine.dead_centre.reference import BY_HAND, GaugeWorking, Reference
 from rig.engine.firing import wrap_cycle
 from rig.engine.mistakes import shown
 from rig.engine.uncertainty import Contribution, Uncertainty
@@ -15,11 +15,16 @@ from rig.faults import InputError
 
 LONGEST_TEXT = 1000
 MOST_ITEMS = 1000
+_METHODS = {"stated": BY_HAND}  # as version 0.1.0 called it
 
 
 def to_plain(reference: Reference) -> dict[str, Any]:
     """The reference as plain JSON values: dicts, lists, strings, numbers and None."""
     values = asdict(reference)
+    if reference.gauge is None:
+        del values["gauge"]
+    else:
+        values["gauge"]["fit_offset"] = int(reference.gauge.fit_offset)
     uncertainty = values["uncertainty"]
     for table in (uncertainty, *uncertainty["parts"]):
         for key in ("nu", "nu_eff"):
@@ -34,7 +39,7 @@ def from_plain(value: object) -> Reference:
     return Reference(
         tdc_deg=wrap_cycle(values.number("tdc_deg", 0.0, 360.0), 360.0),
         uncertainty=uncertainty_of(values.table("uncertainty")),
-        method=values.text("method"),
+        method=_METHODS.get(method := values.text("method"), method),
         how=values.text("how"),
         made_utc=values.text("made_utc"),
         capture=values.text("capture"),
@@ -42,6 +47,21 @@ def from_plain(value: object) -> Reference:
         backward_deg=values.numbers("backward_deg"),
         cylinder=int(values.number("cylinder", 1, 36)),
         warnings=values.texts("warnings"),
+        gauge=_gauge_working(values.table("gauge")) if values.has("gauge") else None,
+    )
+
+
+def _gauge_working(values: Values) -> GaugeWorking:
+    case = values.text("case")
+    if case not in ("", "sliding", "pinned"):
+        raise InputError(f"the case of an inclined gauge is sliding or pinned, not {shown(case)}")
+    return GaugeWorking(
+        left_out=tuple(int(each) for each in values.numbers("left_out")),
+        u_lift_mm=values.number("u_lift_mm", 0.0, 100.0),
+        u_angle_deg=values.number("u_angle_deg", 0.0, 360.0),
+        inclination_deg=values.number("inclination_deg", 0.0, 90.0),
+        case="sliding" if case == "sliding" else "pinned" if case == "pinned" else "",
+        fit_offset=bool(values.number("fit_offset", 0, 1)),
     )
 
 
@@ -56,6 +76,10 @@ class Values:
             raise InputError(f"{where}: is {shown(table)}, not a table of named values")
         self._table = table
         self._where = where
+
+    def has(self, key: str) -> bool:
+        """Whether there is a value of that name."""
+        return key in self._table
 
     def text(self, key: str) -> str:
         """Text of at most 1000 characters."""

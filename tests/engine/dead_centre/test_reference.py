@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from rig.engine.dead_centre.reference import (
+    BY_HAND,
     SINGLE_TOUCH_DEG,
     Reference,
     from_stop,
@@ -252,7 +253,7 @@ def test_the_stated_interval_holds_the_truth(
 
 def test_stated() -> None:
     limits = stated(-90.0, half_width_deg=0.2, how="mark on the flywheel", made_utc="2020-01-01")
-    assert (limits.tdc_deg, limits.method, limits.made_utc) == (270.0, "stated", "2020-01-01")
+    assert (limits.tdc_deg, limits.method, limits.made_utc) == (270.0, BY_HAND, "2020-01-01")
     assert limits.uncertainty.u_deg == pytest.approx(0.115470, abs=1e-6)  # D1
     assert stated(10.0, u_deg=0.05, how="gauge").uncertainty.u_deg == 0.05
 
