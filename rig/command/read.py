@@ -155,7 +155,7 @@ def _read(
             start_us = min(start_us, float(batch.positions[0]["t_us"]))
         for other in batch.others:
             if isinstance(other, Trouble):
-                troubles[other.kind] += 1
+                troubles[other.kind] += other.times
                 if other.kind in ("capture", "vcd", "protocol"):
                     said.append(other.detail)
             elif isinstance(other, Health):

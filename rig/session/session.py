@@ -99,7 +99,7 @@ class Session:
             self.stop.trail.append(batch.positions)
         for other in batch.others:
             if isinstance(other, Trouble):
-                self.troubles[other.kind] += 1
+                self.troubles[other.kind] += other.times
                 self.last_trouble = other.detail
             elif isinstance(other, Identity):
                 self.identity = other

@@ -21,6 +21,7 @@ class Waiting:
         self._edges = np.empty(0, EDGE)
         self._widths = np.empty(0, WIDTH)
         self._words: list[tuple[float, int, Word]] = []  # a heap
+        self._troubles: set[tuple[float, str]] = set()  # time and kind of those that wait
         self._latest_word_us = -math.inf
         self._arrivals = 0
 
@@ -31,6 +32,10 @@ class Waiting:
         if len(batch.widths):
             self._widths = _joined(self._widths, batch.widths)
         for other in batch.others:
+            if isinstance(other, Trouble):  # the same again says nothing new of that time
+                if (other.t_us, other.kind) in self._troubles:
+                    continue
+                self._troubles.add((other.t_us, other.kind))
             if isinstance(other, Cut | Health | Trouble):
                 self._arrivals += 1
                 heapq.heappush(self._words, (other.t_us, self._arrivals, other))
@@ -39,7 +44,10 @@ class Waiting:
     def word_before(self, t_us: float) -> Word | None:
         """Take the first word before ``t_us``; None when there is none."""
         if self._words and self._words[0][0] < t_us:
-            return heapq.heappop(self._words)[2]
+            word = heapq.heappop(self._words)[2]
+            if isinstance(word, Trouble):
+                self._troubles.discard((word.t_us, word.kind))
+            return word
         return None
 
     def edges_before(self, t_us: float) -> NDArray[np.void]:

@@ -81,7 +81,7 @@ class CaptureReader:
     def batches(self) -> Iterator[Batch]:
         """All records in order of arrival."""
         sum_so_far = 0
-        number = 0  # lines read
+        number = noted = 0  # lines read, lines up to the last note
         with self.path.open("rb") as file:
             rest = b""
             while piece := file.read(PIECE):
@@ -97,16 +97,16 @@ class CaptureReader:
                     sum_so_far = zlib.crc32(between, sum_so_far)
                     plain.append(between)
                     lines += between.count(b"\n")
+                    noted += between.count(b"\n") + 1
                     note = self._passive(line, sum_so_far)
                     if note is not None:
                         notes.append((lines, note))
                     else:
                         yield from self.lines.play(b"".join(plain), notes)
                         plain, notes, lines = [], [], 0
-                        at = number + whole.count(b"\n", 0, done)
-                        yield from self._noted(line, at, sum_so_far)
+                        yield from self._noted(line, noted, sum_so_far)
                     sum_so_far = zlib.crc32(line, sum_so_far)
-                number += whole.count(b"\n")
+                number = noted = number + whole.count(b"\n")
                 plain.append(whole[done:])
                 sum_so_far = zlib.crc32(plain[-1], sum_so_far)
                 yield from self.lines.play(b"".join(plain), notes)

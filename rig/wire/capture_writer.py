@@ -18,6 +18,8 @@ from rig.wire.line import LONGEST_LINE, decode
 MOST_WAITING = 32 * 1024 * 1024
 """So many bytes wait in memory while the disk refuses: more than an hour of the busiest rig."""
 LATELY_S = 5.0
+MOST_FOUL = 16 * 1024
+"""So many bytes that make no line stand in one note: a note is at most LONGEST_NOTE."""
 GROWS_WITHIN_S = 2.0
 """A capture that is being taken grows at least once a second: the host notes its clock."""
 
@@ -30,7 +32,8 @@ class CaptureWriter:
     """Appends to a capture, so that as little as can be is lost whatever happens.
 
     *The program is killed*: each ``write`` and ``note`` hands all whole lines to the operating
-    system before it returns; lost is what had not reached this program, and half a line.
+    system before it returns; lost is what had not reached this program, half a line, and the last
+    of what makes no line, less than a line of it (a note for each byte would be 37 times as long).
     *The power goes*: ``sync`` has the disk confirm what was handed over, and at its first call the
     file's name in its folder; lost is what came since. Live that is once a second. *The disk
     refuses* (full, read-only): what it does not take waits in memory, in order, up to MOST_WAITING
@@ -44,6 +47,7 @@ class CaptureWriter:
     def __init__(self, path: Path, start: dict[str, object]) -> None:
         self.path = path
         self._rest = b""
+        self._foul = bytearray()  # what came and makes no line, before ``_rest``
         self._sum = 0
         self._waiting = bytearray()
         self._not_taken = self._not_confirmed = ""  # why the disk does not
@@ -63,17 +67,24 @@ class CaptureWriter:
     def write(self, data: bytes) -> None:
         """Bytes as they came from the rig, in pieces of any size."""
         *lines, rest = (self._rest + data).split(b"\n")
-        out = [_kept(line + b"\n") for line in lines]
-        while len(rest) >= LONGEST_LINE:
-            out.append(_kept(rest[:LONGEST_LINE]))
-            rest = rest[LONGEST_LINE:]
-        self._rest = rest
-        for piece in out:
-            self._add(piece if isinstance(piece, bytes) else self._note_line("raw", piece))
+        for line in lines:
+            if _is_sound(line):
+                self._add_foul()
+                self._add(line + b"\n")
+            else:
+                self._foul += line + b"\n"
+                if len(self._foul) >= MOST_FOUL:
+                    self._add_foul()
+        whole = len(rest) - len(rest) % LONGEST_LINE
+        self._foul += rest[:whole]
+        self._rest = rest[whole:]
+        if len(self._foul) >= LONGEST_LINE:
+            self._add_foul()
         self._hand_over()
 
     def note(self, name: str, value: dict[str, object]) -> None:
         """A line of the host's."""
+        self._add_foul()
         self._add(self._note_line(name, value))
         self._hand_over()
 
@@ -86,6 +97,7 @@ class CaptureWriter:
         """Have the disk confirm all that was written so far; ``refusal`` says when it does not."""
         if self._file.closed:
             return
+        self._add_foul()
         self._hand_over()
         if self._waiting:
             return
@@ -101,9 +113,10 @@ class CaptureWriter:
 
     def half_line(self) -> None:
         """The stream was interrupted: what is left of a line is kept as raw bytes."""
-        if self._rest:
-            self.note("raw", {"hex": self._rest.hex()})
-            self._rest = b""
+        self._foul += self._rest
+        self._rest = b""
+        self._add_foul()
+        self._hand_over()
 
     def close(self) -> None:
         """End the file. May be called twice.
@@ -131,6 +144,13 @@ class CaptureWriter:
         text = json.dumps(value, separators=(",", ":"), ensure_ascii=True)
         body = f"# {name} {text} {self._sum:08X}".encode("ascii")
         return b"%b %08X\n" % (body, zlib.crc32(body))
+
+    def _add_foul(self) -> None:
+        """A note of what makes no line, in pieces that a note can hold."""
+        for first in range(0, len(self._foul), MOST_FOUL):
+            foul = self._foul[first : first + MOST_FOUL]
+            self._add(self._note_line("raw", {"hex": foul.hex()}))
+        self._foul.clear()
 
     def _add(self, data: bytes) -> None:
         self._sum = zlib.crc32(data, self._sum)
@@ -203,11 +223,8 @@ def _names_to_disk(folder: Path) -> None:
         os.close(handle)
 
 
-def _kept(line: bytes) -> bytes | dict[str, object]:
-    """``line`` itself when it is a sound one, else its bytes for a raw note."""
-    if line.endswith(b"\n") and not line.startswith(b"#") and len(line) <= LONGEST_LINE:
-        body = line[:-1]
-        shown = body.removesuffix(b"\r")
-        if decode(body) is not None and body.isascii() and shown.decode("ascii").isprintable():
-            return line
-    return {"hex": line.hex()}
+def _is_sound(line: bytes) -> bool:
+    """Whether ``line``, given without its LF, may stand in the capture as it came."""
+    if not line or line.startswith(b"#") or len(line) >= LONGEST_LINE or not line.isascii():
+        return False
+    return decode(line) is not None and line.removesuffix(b"\r").decode("ascii").isprintable()

@@ -27,7 +27,6 @@ from rig.wire.records import (
     Note,
     Other,
     Restart,
-    Trouble,
 )
 from rig.wire.stretch import WRAP, Clock, Count
 from rig.wire.together import Carried, Taken, Together
@@ -117,6 +116,11 @@ class LineReader:
         self._expected = None
         self._trouble("interrupted", "the line was interrupted")
         return batches + self._out.take()
+
+    @property
+    def kinds(self) -> frozenset[str]:
+        """The kinds of line that this reader knows."""
+        return frozenset(kind.decode("ascii") for kind in self._kinds)
 
     @property
     def now_us(self) -> float:
@@ -235,11 +239,11 @@ class LineReader:
             self._trouble("unknown-kind", f"kind {_shown(parts[0])}, kept and passed over")
 
     def _bad_frame(self, line: bytes) -> None:
-        printable = line.isascii() and line.decode("ascii").isprintable() and b" " in line
+        printable = b" " in line and line.isascii() and line.decode("ascii").isprintable()
+        kind, words = "garbage", "bytes that make no line"
         if printable and len(line) > 9:
-            self._trouble("checksum", f"the checksum does not hold: {_shown(line)}")
-        else:
-            self._trouble("garbage", f"bytes that make no line: {_shown(line)}")
+            kind, words = "checksum", "the checksum does not hold"
+        self._out.trouble(self._sure_us, kind, lambda: f"{words}: {_shown(line)}")
 
     def _in_turn(self, kind: bytes, running: int) -> bool:
         """Judge a running number that is not the next one; False when the line is a repeat."""
@@ -273,7 +277,7 @@ class LineReader:
         if (c32 | below | above | pins | age_us) > _MASK:
             raise FieldError("a number beyond 32 bits")
         at = self._count.stretch(c32)
-        self._sure_us = t_us - age_us
+        self._sure_us = float(t_us - age_us)
         self._out.positions.append((t_us, at, at - below, at + above, pins, self._sure_us))
 
     def _contact(self, parts: list[bytes]) -> None:
@@ -376,7 +380,7 @@ class LineReader:
         self._breaks = Count()
 
     def _trouble(self, kind: str, detail: str) -> None:
-        self._out.others.append(Trouble(float(self._sure_us), kind, detail))
+        self._out.trouble(self._sure_us, kind, lambda: detail)
 
 
 def _shown(line: bytes) -> str:

@@ -140,12 +140,14 @@ class Trouble:
 
     ``t_us`` is the time up to which every edge had been given soundly before it.
     ``kind`` is one of: garbage, half-line, long-line, checksum, gap, interrupted, repeat,
-    unknown-kind, protocol, field, clock, encoder, vcd, capture.
+    unknown-kind, protocol, field, clock, encoder, vcd, capture. Where the same happened very often
+    it is one record for all ``times``, with the detail of the first.
     """
 
     t_us: float
     kind: str
     detail: str
+    times: int = 1
 
 
 @dataclass(frozen=True, slots=True)

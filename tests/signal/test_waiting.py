@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.signal.waiting import Waiting
-from rig.wire.records import Batch, Trouble
+from rig.wire.records import Batch, Health, Trouble
 
 TIMES = st.lists(st.integers(0, 9), max_size=30)
 
@@ -16,9 +16,9 @@ def test_words_come_in_order_of_time_and_then_as_they_arrived(
     come: list[list[int]], until: int
 ) -> None:
     waiting = Waiting()
-    words: list[Trouble] = []
+    words: list[Health] = []
     for times in come:
-        batch = [Trouble(float(t), "field", f"{len(words) + i}") for i, t in enumerate(times)]
+        batch = [Health(float(t), len(words) + i, 0, 0, 0, 0) for i, t in enumerate(times)]
         waiting.add(Batch(others=[*batch]))
         words += batch
     in_order = sorted(words, key=lambda word: word.t_us)
@@ -29,3 +29,17 @@ def test_words_come_in_order_of_time_and_then_as_they_arrived(
     assert taken == [word for word in in_order if word.t_us < until]
     left = in_order[len(taken) :]
     assert waiting.last_us == (left[-1].t_us if left else -math.inf)
+
+
+@given(st.lists(st.tuples(st.integers(0, 3), st.sampled_from(["gap", "field"])), max_size=30))
+def test_the_same_trouble_waits_once_however_often_it_comes(come: list[tuple[int, str]]) -> None:
+    waiting = Waiting()
+    for t_us, kind in come:
+        waiting.add(Batch(others=[Trouble(float(t_us), kind, "")]))
+    taken = []
+    while (word := waiting.word_before(math.inf)) is not None:
+        assert isinstance(word, Trouble)
+        taken.append((int(word.t_us), word.kind))
+    assert taken == sorted(dict.fromkeys(come), key=lambda each: each[0])
+    waiting.add(Batch(others=[Trouble(0.0, "gap", "")]))  # after it was taken, it is news again
+    assert waiting.word_before(1.0) == Trouble(0.0, "gap", "")

@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from test_reader import told_one_by_one, troubles
 
 from rig.virtual.board import BoardSpec
 from rig.virtual.demo import launch_engine
 from rig.virtual.rig import run
+from rig.wire.gather import MOST_TOLD
 from rig.wire.line import encode, hexadecimal
 from rig.wire.reader import FEW, MANY, LineReader
 from rig.wire.records import Batch, Note
@@ -32,7 +34,9 @@ def records(batches: list[Batch]) -> tuple[list[str], ...]:
         [repr(row) for batch in batches for row in getattr(batch, name).tolist()]
         for name in ("positions", "edges", "widths")
     ]
-    return (*columns, [repr(other) for batch in batches for other in batch.others])
+    others = [other for batch in batches for other in batch.others]
+    counted = sorted(troubles(batches).items())
+    return (*columns, [repr(other) for other in told_one_by_one(others)], [repr(counted)])
 
 
 def read(data: bytes, step: int) -> tuple[tuple[list[str], ...], int]:
@@ -125,7 +129,8 @@ def test_sound_lines_with_wrong_numbers_take_no_long_time() -> None:
     found, lines = read(line * 5000, 1 << 24)
     assert lines == 5000
     assert len(found[0]) == 1
-    assert len(found[3]) == 4999
+    assert len(found[3]) == MOST_TOLD
+    assert found[4] == ["[('repeat', 4999)]"]
 
 
 @settings(max_examples=20)
