@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-from pathlib import Path
 
 
 class RigError(Exception):
@@ -41,8 +40,3 @@ def reason(why: OSError) -> str:
     if hasattr(errno, "EDQUOT"):  # Windows knows no such thing
         words[errno.EDQUOT] = "this user's share of the disk is used up"
     return words.get(why.errno or 0, why.strerror or str(why))
-
-
-def waits(path: Path) -> bool:
-    """True when reading ``path`` might wait without end: a pipe or a device, no file or folder."""
-    return path.exists() and not path.is_file() and not path.is_dir()

@@ -9,18 +9,19 @@ ROOT = Path(__file__).parents[1] / "rig"
 
 MAY_IMPORT = {
     "faults": set(),
-    "wire": {"faults"},
+    "files": set(),
+    "wire": {"faults", "files"},
     "signal": {"faults", "wire"},
-    "engine": {"faults"},
+    "engine": {"faults", "files"},
     "timing": {"faults", "engine", "signal"},
     "session": {"faults", "wire", "signal", "engine", "timing"},
-    "record": {"faults", "engine", "timing"},
+    "record": {"faults", "files", "engine", "timing"},
     "screen": {"faults", "engine", "timing"},
     "virtual": {"faults", "wire", "engine"},
-    "job": {"faults", "wire", "signal", "engine", "timing", "session", "record"},
+    "job": {"faults", "files", "wire", "signal", "engine", "timing", "session", "record"},
     "command": {
-        "faults", "wire", "signal", "engine", "timing", "session", "record", "job", "screen",
-        "virtual",
+        "faults", "files", "wire", "signal", "engine", "timing", "session", "record", "job",
+        "screen", "virtual",
     },
 }  # fmt: skip
 

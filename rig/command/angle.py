@@ -20,12 +20,12 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from rig.command.opened import open_job
 from rig.command.say import angle, figures, json_option
 from rig.engine import geometry as crank
 from rig.engine.firing import wrap_btdc
 from rig.engine.profile import Geometry, Profile
 from rig.faults import InputError
-from rig.job.folder import Job
 
 MEASURES = ("btdc_deg", "travel", "tape", "rule")
 NO_OFFSET = "the cylinder's offset is not stated: taken as none"
@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
         value = getattr(args, name)
         if value is not None and not math.isfinite(value):
             raise InputError(f"--{name.replace('_', '-')} {value}: a number is needed")
-    profile = Job(args.job).profile if args.job else None
+    profile = open_job(args.job, "angle").profile if args.job else None
     piston = _piston(args, profile)
     rim_mm = _mm(args, "rim") if args.rim is not None else None
     if rim_mm is None and profile is not None:

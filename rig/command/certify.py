@@ -6,12 +6,12 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from rig.command.opened import newest_capture, open_job
 from rig.command.say import figures, json_option, message
 from rig.command.show import result_lines, verdict_status
 from rig.engine.profile import Profile
 from rig.faults import InputError
 from rig.job.certify import save
-from rig.job.folder import Job
 from rig.job.work import work_job
 from rig.record import certificate
 from rig.record.schema import Change
@@ -42,8 +42,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Save the certificate and say where it is."""
-    job = Job(args.job)
-    paths = args.capture or [job.latest_capture()]
+    job = open_job(args.job, "certify")
+    paths = args.capture or [newest_capture(job, "certify")]
     for path in paths:
         if is_growing(path):
             raise InputError(

@@ -13,6 +13,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from rig.command.opened import newest_capture, open_job
 from rig.command.say import figures, json_option, message
 from rig.faults import InputError
 from rig.job.folder import Job
@@ -40,10 +41,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print a verdict for each thing; 1 when one is bad, 2 when they cannot be saved."""
-    job = Job(args.job)
+    job = open_job(args.job, "check")
     if args.port and not args.live:
         raise InputError("--port goes with --live")
-    path = _taken(job, args.port) if args.live else args.recording or job.latest_capture()
+    path = _taken(job, args.port) if args.live else args.recording or newest_capture(job, "check")
     stated = job.profile.encoder.counts_per_turn
     recording = open_recording(path, args.counts_per_turn or stated)
     seen = surveyed(recording.batches, signal_settings(job.profile))

@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.command.lever import ends_of
+from rig.command.opened import newest_capture, open_job
 from rig.command.say import angle, figures, json_option, message
 from rig.faults import InputError
 from rig.job import predictions
@@ -48,8 +49,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Rank the options, or confirm; 1 when nothing reaches or the prediction is not borne out."""
-    job = Job(args.job)
-    worked = work_job(job, args.capture or [job.latest_capture()])
+    job = open_job(args.job, "correct")
+    worked = work_job(job, args.capture or [newest_capture(job, "correct")])
     for text in worked.said:
         message(f"rig correct: {text}")
     if worked.reference is None:

@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from rig.command.opened import newest_capture, open_job
 from rig.command.say import angle, figures, json_option, message
 from rig.faults import InputError
 from rig.job import predictions
@@ -62,8 +63,8 @@ def run(args: argparse.Namespace) -> int:
 def _job_and_capture(args: argparse.Namespace) -> tuple[Job, Path]:
     if len(args.what) > 2:
         raise InputError("a job, and one capture at most")
-    job = Job(args.what[0])
-    return job, args.what[1] if len(args.what) > 1 else job.latest_capture()
+    job = open_job(args.what[0], "draw")
+    return job, args.what[1] if len(args.what) > 1 else newest_capture(job, "draw")
 
 
 def _readings(args: argparse.Namespace, out: Path) -> Drawn:
@@ -116,11 +117,11 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
     from rig.signal.follow import Follower
     from rig.signal.settings import Settings
 
-    job = Job(args.what[0]) if args.what[0].is_dir() else None
+    job = open_job(args.what[0], "draw") if args.what[0].is_dir() else None
     rest = args.what[1:] if job else args.what
     if len(rest) > 1:
         raise InputError("one recording at a time")
-    path = rest[0] if rest else job.latest_capture() if job else args.what[0]
+    path = rest[0] if rest else newest_capture(job, "draw") if job else args.what[0]
     counts = args.counts_per_turn or (job.profile.encoder.counts_per_turn if job else None)
     recording = open_recording(path, counts)
     settings = signal_settings(job.profile) if job else Settings(recording.counts_per_turn or 0)
@@ -192,9 +193,10 @@ def _drift(args: argparse.Namespace, out: Path) -> Drawn:
 
     if len(args.what) > 1:
         raise InputError("one folder: a job, or one that holds many")
-    found = records.history(
-        records.find(args.what[0]), args.engine, args.serial, cylinders=args.cylinders
-    )
+    listing = records.look(args.what[0])
+    for each in listing.left:
+        message(f"rig draw: {each.words}")
+    found = records.history(listing.files, args.engine, args.serial, cylinders=args.cylinders)
     for text in found.troubles:
         message(f"rig draw: {text}")
     shown = chosen(found.series, args.unit, cylinders=args.cylinders)
@@ -208,7 +210,7 @@ def _drift(args: argparse.Namespace, out: Path) -> Drawn:
 def _layout(args: argparse.Namespace, out: Path) -> Drawn:
     from rig.record.plots import layout
 
-    job = Job(args.what[0])
+    job = open_job(args.what[0], "draw")
     sheet = predictions.load(args.what[1]) if len(args.what) > 1 else predictions.newest(job)
     if sheet is None:
         raise InputError(f"{job.folder}: no option was taken yet; rig correct --take takes one")

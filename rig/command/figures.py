@@ -5,10 +5,10 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from rig.command.opened import newest_capture, open_job
 from rig.command.say import figures as put
 from rig.command.say import json_option, message
 from rig.command.show import judgement_lines, reading_lines, verdict_status
-from rig.job.folder import Job
 from rig.job.work import work_job
 
 
@@ -22,8 +22,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the figures; 1 when a verdict is negative, or something stated cannot be so."""
-    job = Job(args.job)
-    worked = work_job(job, args.capture or [job.latest_capture()])
+    job = open_job(args.job, "figures")
+    worked = work_job(job, args.capture or [newest_capture(job, "figures")])
     for text in worked.said:
         message(f"rig figures: {text}")
     if worked.reference is None:

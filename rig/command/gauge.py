@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from rig.command.opened import open_job
 from rig.command.say import figures, json_option, message
 from rig.engine.dead_centre.gauge import Gauge, GaugePoint, curve_mm, fitted
 from rig.engine.dead_centre.gauge_check import MethodDifference, compare_methods
@@ -85,7 +86,7 @@ class _Given:
 
 def run(args: argparse.Namespace) -> int:
     """Print dead centre by each method; 1 when a point or the reference is in doubt."""
-    job = Job(args.job)
+    job = open_job(args.job, "gauge")
     engine = job.profile.engine
     plug_hole_offset_deg(engine, args.cylinder)  # there is such a cylinder, its top is known
     given = _given(args, job)

@@ -17,11 +17,11 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from rig.command.opened import open_job
 from rig.command.say import figures, json_option
 from rig.engine import couplings, gears
 from rig.engine.means import Coupling, Mesh, Train
 from rig.faults import InputError
-from rig.job.folder import Job
 from rig.timing.correction.drive import shaft_speed
 
 SHOWN = 8
@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     shafts: list[str] = []
     pairs: list[tuple[Coupling, Fraction]] = []
     if len(args.what) == 1 and not args.what[0].partition("/")[0].isdigit():
-        job = Job(Path(args.what[0]))
+        job = open_job(Path(args.what[0]), "gears")
         units = job.profile.units
         means = job.means
         train = means.train

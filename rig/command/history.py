@@ -36,12 +36,16 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the history."""
     every = args.cylinders or args.csv is not None
-    found = records.history(records.find(args.folder), args.engine, args.serial, cylinders=every)
-    troubles = list(found.troubles)
+    listing = records.look(args.folder)
+    troubles = [each.words for each in listing.left]
     reports = unit_history.read(args.folder, troubles)
-    units = unit_history.series(reports, found.changes)
     for text in troubles:
         message(f"rig history: {text}")
+    found = records.history(listing.files, args.engine, args.serial, cylinders=every)
+    for text in found.troubles:
+        message(f"rig history: {text}")
+    troubles += found.troubles
+    units = unit_history.series(reports, found.changes)
     shown = chosen(found.series, args.unit, cylinders=args.cylinders)
     if not shown:
         names = ", ".join(sorted({series.unit for series in found.series}))

@@ -9,11 +9,11 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
+from rig.command.opened import newest_capture, open_job
 from rig.command.say import angle, figures, json_option, message
 from rig.engine.profile import Profile, Unit
 from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
-from rig.job.folder import Job
 from rig.job.work import work_job
 from rig.timing.correction.plan import LeverEnds
 from rig.timing.lever import LeverRange, lever_range
@@ -31,8 +31,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print each range; 1 when an end is outside its window."""
-    job = Job(args.job)
-    worked = work_job(job, args.capture or [job.latest_capture()])
+    job = open_job(args.job, "lever")
+    worked = work_job(job, args.capture or [newest_capture(job, "lever")])
     for text in worked.said:
         message(f"rig lever: {text}")
     if worked.reference is None:

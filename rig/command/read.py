@@ -50,11 +50,11 @@ def run(args: argparse.Namespace) -> int:
     _check(args)
     profile, tdc_deg = None, args.tdc_deg
     if args.job:
+        from rig.command.opened import open_job
         from rig.engine.dead_centre.index_places import index_places, not_carried_over
-        from rig.job.folder import Job
         from rig.job.work import job_reference
 
-        job = Job(args.job)
+        job = open_job(args.job, "read")
         profile = job.profile
         args.counts_per_turn = args.counts_per_turn or profile.encoder.counts_per_turn
         reference, _ = job_reference(job)

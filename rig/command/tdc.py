@@ -7,6 +7,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
+from rig.command.opened import open_job
 from rig.command.say import figures, json_option, message
 from rig.engine.dead_centre.index_places import CLEAR, disc_places, index_places, places_apart_deg
 from rig.engine.dead_centre.reference import Reference, stated
@@ -15,7 +16,6 @@ from rig.engine.dead_centre.within import typed_within
 from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.profile import Encoder
 from rig.faults import InputError
-from rig.job.folder import Job
 from rig.job.work import job_reference
 
 
@@ -54,7 +54,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show or state the reference."""
-    job = Job(args.job)
+    job = open_job(args.job, "tdc")
     if args.state_deg is not None:
         plug_hole_offset_deg(job.profile.engine, args.cylinder)  # its top is known
         now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

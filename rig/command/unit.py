@@ -20,6 +20,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from rig.command.opened import newest_capture, open_job
 from rig.command.say import figures, json_option, message
 from rig.engine.profile import Encoder, Unit
 from rig.engine.uncertainty import round_for_show
@@ -77,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
     """Report a unit, or compare two reports; 1 when something changed."""
     if all(path.suffix == ".json" for path in args.what):
         return _compare(args)
-    job = Job(args.what[0]) if args.what[0].is_dir() else None
+    job = open_job(args.what[0], "unit") if args.what[0].is_dir() else None
     rest = args.what[1:] if job else args.what
     if len(rest) > 1:
         raise InputError("one recording at a time; --impulse takes the one with the coupling")
@@ -86,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
     if args.live or args.port:
         path = _taken(args, job, stated, rest)
     elif job and not rest:
-        path = job.latest_capture()
+        path = newest_capture(job, "unit")
     counts = args.counts_per_turn
     if counts is None and job is not None:
         counts = job.profile.encoder.counts_per_turn

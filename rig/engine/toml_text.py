@@ -15,6 +15,7 @@ from typing import Any, NoReturn
 
 from rig.engine.mistakes import Mistake, Path, ProfileError, shown
 from rig.faults import reason
+from rig.files import open_file
 
 MOST_BYTES = 1_000_000
 MOST_DOTS = 30  # full stops in one line: a key of thousands of parts takes the reader minutes
@@ -36,7 +37,7 @@ def read_limited(path: FilePath) -> bytes:
         about = path.stat()
         if stat.S_ISDIR(about.st_mode) or not stat.S_ISREG(about.st_mode):
             raise ProfileError([Mistake(name, 0, "", "it is not a file", "Name the engine file")])
-        with path.open("rb") as file:
+        with open_file(path) as file:
             data = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
         told = Mistake(

@@ -13,11 +13,12 @@ from pathlib import Path
 
 from rig.engine.profile import Profile
 from rig.faults import InputError
+from rig.files import open_file
 from rig.job.folder import Job
 from rig.job.when import Clock, iso
 from rig.job.work import Worked
 from rig.session import Session
-from rig.wire.capture import SUFFIX, CaptureReader
+from rig.wire.capture import CaptureReader
 from rig.wire.records import Batch, Note
 
 _NOTE = b"\n# change "
@@ -41,7 +42,7 @@ def last_changes(job: Job, worked: Worked) -> dict[str, Changed]:
     asked = {played.path.resolve() for played in worked.played}
     for played in worked.played:
         _gather(found, played.path, played.session, "")
-    for path in sorted(job.captures.glob(f"*{SUFFIX}")):
+    for path in job.capture_files():
         if path.resolve() not in asked and _has_changes(path):
             try:
                 _gather(found, path, _only_changes(path, job.profile), f" in {path.name}")
@@ -82,7 +83,7 @@ def _overlapping(path: Path) -> Iterator[bytes]:
     """The file in pieces, each beginning with the end of the one before."""
     end = b""
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             while piece := file.read(_PIECE):
                 yield end + piece
                 end = piece[-len(_NOTE) :]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from functools import cached_property
 from pathlib import Path
 
@@ -12,6 +13,10 @@ from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.means import Means
 from rig.engine.profile import Profile
 from rig.faults import InputError
+from rig.files import LeftOut, Odd, listed, odd_of
+from rig.job import order
+from rig.record import certificate
+from rig.wire.capture import SUFFIX
 from rig.wire.capture_writer import is_growing
 
 FOLDERS = ("captures", "certificates", "predictions", "units")
@@ -37,13 +42,17 @@ class Job:
 
     def _look_at(self, place: Path) -> None:
         """A folder of the job lies in the job: what is written into it stays there."""
-        if place.exists() and not place.is_dir():
+        odd = odd_of(place) if os.path.lexists(place) else Odd.FOLDER
+        if odd is None:
             raise InputError(f"{place}: is a file where a folder is wanted; move it away")
-        if place.resolve().parent != self.folder.resolve():
-            raise InputError(
-                f"{place}: is a link out of the job, to {place.resolve()}; a job keeps its files in"
-                " its own folder: put a folder there"
-            )
+        if odd is Odd.LOOP or place.resolve().parent == self.folder.resolve():
+            if odd is not Odd.FOLDER:
+                raise InputError(f"{LeftOut(place, odd).said}; a folder is wanted there")
+            return
+        raise InputError(
+            f"{place}: is a link out of the job, to {place.resolve()}; a job keeps its files in"
+            " its own folder: put a folder there"
+        )
 
     @cached_property
     def means(self) -> Means:
@@ -55,7 +64,7 @@ class Job:
 
         Raises InputError when it cannot be read, or is of a cylinder whose top does not follow.
         """
-        if not self.reference_file.exists():
+        if not os.path.lexists(self.reference_file):
             return None
         found = load_reference(self.reference_file)
         try:
@@ -66,11 +75,32 @@ class Job:
 
     def growing(self) -> list[Path]:
         """Captures that some program is taking just now."""
-        return [path for path in sorted(self.captures.glob("*.capture")) if is_growing(path)]
+        return [path for path in self.capture_files() if is_growing(path)]
+
+    def capture_files(self) -> list[Path]:
+        """The captures in order of their names; ``left_out`` tells what else is there."""
+        return listed(self.captures, SUFFIX).files
+
+    def left_out(self) -> list[LeftOut]:
+        """What has the name of a capture, certificate, prediction or report and is none."""
+        return [
+            *listed(self.captures, SUFFIX).left,
+            *certificate.look(self.certificates).left,
+            *listed(self.folder / "predictions", ".json").left,
+            *listed(self.folder / "units", ".json").left,
+            *listed(self.folder / "units", SUFFIX).left,
+        ]
+
+    def newest(self) -> order.Newest:
+        """The newest capture, by what the captures know of one another.
+
+        Raises InputError when there is none, and when it does not follow which one it is.
+        """
+        found = order.newest(self.capture_files())
+        if found is None:
+            raise InputError(f"{self.captures}: there is no capture yet; rig live makes one")
+        return found
 
     def latest_capture(self) -> Path:
-        """The newest capture by name. Raises InputError when there is none."""
-        found = sorted(self.captures.glob("*.capture"), key=lambda path: path.stem)
-        if not found:
-            raise InputError(f"{self.captures}: there is no capture yet; rig live makes one")
-        return found[-1]
+        """The path of ``newest``."""
+        return self.newest().known.path

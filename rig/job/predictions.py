@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.faults import InputError
+from rig.files import listed
 from rig.job.changes import Changed, last_changes
 from rig.job.folder import Job
 from rig.job.when import Clock, iso, moment
@@ -90,7 +91,7 @@ def _prediction(plain: Mapping[str, Any]) -> Prediction:
 
 def newest(job: Job) -> Sheet | None:
     """The newest prediction of a job; None when there is none."""
-    found = sorted((job.folder / FOLDER).glob("*.json"))
+    found = listed(job.folder / FOLDER, ".json").files
     kept = [path for path in found if not path.stem.partition(".")[2]]
     return max((load(path) for path in kept), key=lambda sheet: sheet.made, default=None)
 

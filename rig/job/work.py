@@ -14,6 +14,7 @@ from pathlib import Path
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile
 from rig.faults import InputError, reason
+from rig.files import open_file
 from rig.job.folder import Job
 from rig.job.origin import Origins
 from rig.job.references import in_use
@@ -204,7 +205,7 @@ def settle_place(
 def digest(path: Path) -> str:
     """SHA-256 of a file, hexadecimal. Raises InputError when it cannot be read."""
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as why:
         raise InputError(f"{path}: cannot be read: {reason(why)}") from why

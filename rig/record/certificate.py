@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+import os
 import platform
 import re
 from collections import Counter
@@ -15,6 +16,7 @@ from pathlib import Path
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile
 from rig.faults import InputError, reason
+from rig.files import LeftOut, Listing, Odd, entries, sorted_out
 from rig.record import page, seal, store, words
 from rig.record.ink import visible
 from rig.record.plain import from_plain, to_plain
@@ -208,8 +210,25 @@ def record_path(path: Path) -> Path:
 
 def find(folder: Path) -> list[Path]:
     """List the record files of all certificates in ``folder``, by name (oldest first)."""
-    found = (each / f"{each.name}.json" for each in folder.glob("[!.]*") if each.is_dir())
-    return sorted(each for each in found if each.is_file())
+    return look(folder).files
+
+
+def look(folder: Path) -> Listing:
+    """The record files in ``folder``, and what lies among the certificates and is none.
+
+    Files beside the certificates' folders, a person's own, are nobody's business.
+    """
+    found, left = entries(folder)
+    records: list[Path] = []
+    for each in sorted_out(found, left).left:
+        record = each.path / f"{each.path.name}.json"
+        if each.odd is not Odd.FOLDER:
+            left.append(each)
+        elif os.path.lexists(record):
+            records.append(record)
+        else:
+            left.append(LeftOut(each.path, Odd.EMPTY))
+    return sorted_out(records, left)
 
 
 def _identified(record: Record) -> str:

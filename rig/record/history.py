@@ -15,6 +15,7 @@ from typing import Any
 
 from rig.engine.dead_centre.reference import Reference
 from rig.faults import InputError
+from rig.files import Listing, gathered, named
 from rig.record import certificate, seal
 from rig.record.drift import (
     DAYS_A_YEAR,
@@ -134,18 +135,19 @@ class _Read:
 _PARTS = ("identification", "measured_from_utc", "judgements", "changes")
 
 
-def find(folder: Path) -> list[Path]:
-    """List the certificates of a job, or of all jobs in a folder; in order of their names.
+LONGEST_TROUBLE = 10_000
+"""Characters of a trouble: the whole path of a file has room in it."""
+
+
+def look(folder: Path) -> Listing:
+    """The certificates of a job, or of all jobs in a folder, in order of their names; and what
+    lies among them and is none.
 
     Raises InputError when there is no such folder.
     """
     if not folder.is_dir():
         raise InputError(f"{folder}: no such folder. Name a job's folder or one that holds jobs.")
-    found = certificate.find(folder / "certificates")
-    for job in sorted(folder.iterdir()):
-        if (job / "certificates").is_dir():
-            found += certificate.find(job / "certificates")
-    return found
+    return gathered(folder, lambda job: certificate.look(job / "certificates"))
 
 
 def history(
@@ -166,18 +168,18 @@ def history(
             own = by_engine.setdefault(key, {})
             wanted = engine in ("", key[0]) and serial in ("", key[1])
             if wanted and sha256 not in own:  # a copy counts once
-                own[sha256] = _read(path.name, text, sha256, cylinders=cylinders)
+                own[sha256] = _read(path, text, sha256, cylinders=cylinders)
         except InputError as error:
-            troubles.append(visible(f"left out: {error}"))
-    named = [key for key in by_engine if engine in ("", key[0]) and serial in ("", key[1])]
-    if len(named) != 1:
-        raise InputError(_which(named, list(by_engine), troubles))
-    usable = _each_once(by_engine[named[0]].values())
+            troubles.append(visible(f"left out: {error}", LONGEST_TROUBLE))
+    of_engine = [key for key in by_engine if engine in ("", key[0]) and serial in ("", key[1])]
+    if len(of_engine) != 1:
+        raise InputError(_which(of_engine, list(by_engine), troubles))
+    usable = _each_once(by_engine[of_engine[0]].values())
     series = tuple(_series(usable))
     troubles += [visible(text) for text in _weightless(series)]
     return History(
-        engine=visible(named[0][0]),
-        serial=visible(named[0][1]),
+        engine=visible(of_engine[0][0]),
+        serial=visible(of_engine[0][1]),
         certificates=tuple(each.identification for each in usable),
         series=series,
         changes=tuple(
@@ -227,8 +229,8 @@ def _sealed(path: Path) -> tuple[str, str]:
     data = seal.read_bytes(path)
     looked = seal.look_at(data)
     if not looked.holds:
-        seal.parse(data, path.name)  # says it better when it is no certificate at all
-        raise InputError(f"{path.name}: has been edited since it was saved.")
+        seal.parse(data, named(path))  # says it better when it is no certificate at all
+        raise InputError(f"{named(path)}: has been edited since it was saved.")
     return data.decode("ascii", "replace"), looked.stated
 
 
@@ -238,18 +240,19 @@ def _engine_of(text: str, path: Path) -> tuple[str, str]:
     name = engine.get("name") if isinstance(engine, dict) else None
     serial = engine.get("serial") if isinstance(engine, dict) else None
     if not isinstance(name, str) or not isinstance(serial, str):
-        raise InputError(f"{path.name}: the record names no engine; it was edited.")
+        raise InputError(f"{named(path)}: the record names no engine; it was edited.")
     return name, serial
 
 
-def _read(name: str, text: str, sha256: str, *, cylinders: bool) -> _Read:
+def _read(path: Path, text: str, sha256: str, *, cylinders: bool) -> _Read:
     """What a history needs of a record. Raises InputError when it is not as it should be."""
+    name = named(path)
     reference = from_plain(Reference, seal.part(text, "reference"), f"{name}: reference")
     plain = {part: seal.part(text, part) for part in _PARTS}
     if not cylinders:
         plain["judgements"] = _over_all(plain["judgements"])
     plain["record_sha256"] = sha256
-    plain["file"] = name
+    plain["file"] = path.name
     plain["shares"] = f"{reference.tdc_deg!r} {reference.made_utc}"
     read = from_plain(_Read, plain, name)
     certificate.check_sizes(read.judgements, name)
@@ -272,13 +275,13 @@ def _over_all(judgements: Any) -> Any:
 def _which(
     wanted: Sequence[tuple[str, str]], all_of_them: Sequence[tuple[str, str]], troubles: list[str]
 ) -> str:
-    named = ", ".join(visible(f"{name} {serial}".strip()) for name, serial in all_of_them[:12])
+    there = ", ".join(visible(f"{name} {serial}".strip()) for name, serial in all_of_them[:12])
     if not all_of_them:
         why = f" ({troubles[0]})" if troubles else ""
         return f"there is no certificate to read here{why}."
     if not wanted:
-        return f"no certificate is of that engine. There are: {named}."
-    return f"certificates of different engines do not make one history: {named}. Name one of them."
+        return f"no certificate is of that engine. There are: {there}."
+    return f"certificates of different engines do not make one history: {there}. Name one of them."
 
 
 def _series(read: Sequence[_Read]) -> Iterable[Series]:

@@ -14,14 +14,14 @@ LONGEST_TEXT = 240
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
-def visible(text: str) -> str:
+def visible(text: str, longest: int = LONGEST_TEXT) -> str:
     """Give ``text`` with every character that is not seen, or turns others round, spelt out.
 
     Control characters, overrides of the writing direction, surrogates, private and unassigned
     characters become e.g. ``[U+202E]``; every white space becomes a blank. Text longer than
-    LONGEST_TEXT characters is cut.
+    ``longest`` characters is cut.
     """
-    cut = text if len(text) <= LONGEST_TEXT else text[: LONGEST_TEXT - 1] + "…"
+    cut = text if len(text) <= longest else text[: longest - 1] + "…"
     return "".join(_seen(each) for each in cut)
 
 

@@ -15,7 +15,8 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-from rig.faults import InputError, reason, waits
+from rig.faults import InputError, reason
+from rig.files import open_file
 from rig.record.store import to_disk
 
 MOST_BYTES = 10_000_000
@@ -24,7 +25,7 @@ MOST_BYTES = 10_000_000
 def free_path(folder: Path, stem: str) -> Path:
     """A path in ``folder`` that nothing has yet: STEM.json, else STEM-2.json and so on."""
     names = (f"{stem}.json" if n == 1 else f"{stem}-{n}.json" for n in count(1))
-    return next(path for name in names if not (path := folder / name).exists())
+    return next(path for name in names if not os.path.lexists(path := folder / name))
 
 
 def write(path: Path, sheet: dict[str, Any], *, replace: bool = False) -> None:
@@ -77,10 +78,8 @@ def read(path: Path, kind: str) -> dict[str, Any]:
 
     Raises InputError when it cannot be read, is no JSON, or of another kind.
     """
-    if waits(path):
-        raise InputError(f"{path}: is no file, so no {kind}")
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             data = file.read(MOST_BYTES + 1)
     except OSError as why:
         raise InputError(f"{path}: cannot be read: {reason(why)}") from why

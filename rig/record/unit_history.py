@@ -15,12 +15,15 @@ from typing import Any
 
 from rig.engine.uncertainty import Contribution
 from rig.faults import InputError
+from rig.files import Listing, gathered, listed, named
 from rig.record import sheets
 from rig.record.drift import LEAST_DEG, MOST_DEG, DatedMean, Line, fit
-from rig.record.history import DatedChange, moment
+from rig.record.history import LONGEST_TROUBLE, DatedChange, moment
 from rig.record.ink import visible
 from rig.timing.decide import REPEATABILITY
 from rig.timing.unit_report import KIND, SIDES, means_of
+
+FOLDER = "units"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,14 +69,22 @@ def read(folder: Path, troubles: list[str]) -> list[DatedReport]:
     Those that cannot be used are told in ``troubles``.
     """
     found = []
-    for path in sorted([*folder.glob("units/*.json"), *folder.glob("*/units/*.json")]):
+    listing = reports(folder)
+    troubles += [visible(each.words, LONGEST_TROUBLE) for each in listing.left]
+    for path in listing.files:
         try:
             found.append(_dated(path, sheets.read(path, KIND)))
         except InputError as why:
-            troubles.append(visible(f"{path}: left out: {why}"))
+            troubles.append(visible(f"left out: {why}", LONGEST_TROUBLE))
         except (KeyError, TypeError, ValueError, OverflowError) as why:
-            troubles.append(visible(f"{path}: left out, it is not whole: {why}"))
+            words = f"left out: {named(path)}: it is not whole: {why}"
+            troubles.append(visible(words, LONGEST_TROUBLE))
     return sorted(found, key=lambda each: each.made_utc)
+
+
+def reports(folder: Path) -> Listing:
+    """The reports' files in a job, or in all jobs of a folder, and what is left out."""
+    return gathered(folder, lambda job: listed(job / FOLDER, ".json"))
 
 
 def _dated(path: Path, plain: Mapping[str, Any]) -> DatedReport:

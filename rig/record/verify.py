@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.faults import InputError, reason
+from rig.files import open_file
 from rig.record import page, seal
 from rig.record.certificate import as_certificate, record_path
 from rig.record.ink import visible
@@ -179,7 +180,7 @@ def _page_check(path: Path, looked: seal.Seal, record: Record, whole: Certificat
     try:
         if not path.is_file():
             return _check(path.name, looked.page, "", "the page is missing", holds=False)
-        with path.open("rb") as file:
+        with open_file(path) as file:
             found = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         words = f"the page cannot be read: {reason(error)}"
@@ -219,7 +220,7 @@ def _file_check(folder: Path, name: str, sha256: str) -> Check:
     try:
         if not path.is_file():
             return _check(name, sha256, "", f"there is no such file in {folder}", holds=False)
-        with path.open("rb") as file:
+        with open_file(path) as file:
             found = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         return _check(name, sha256, "", f"cannot be read: {reason(error)}", holds=False)

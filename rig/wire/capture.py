@@ -14,13 +14,15 @@ can pass for a note.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from rig.faults import InputError, reason, waits
+from rig.faults import InputError, reason
+from rig.files import open_file
 from rig.wire.line import HEX_DIGITS
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Note, Trouble
@@ -56,33 +58,13 @@ class CaptureReader:
         self.facts = CaptureFacts({})
         self.lines = LineReader()
         self._wrong_notes = self._last_wrong = 0
-        if waits(path):
-            raise InputError(f"{path}: is no file, so no capture")
-        try:
-            with path.open("rb") as file:
-                head = file.readline(LONGEST_NOTE)
-        except OSError as why:
-            raise InputError(f"{path}: the capture cannot be read: {reason(why)}") from why
-        if not head:
-            raise InputError(f"{path}: the capture is empty; nothing was recorded in it")
-        first = parsed_note(head)
-        if first is None or first[0] != "capture":
-            raise InputError(
-                f"{path}: line 1 is not the head of a capture;"
-                " give a capture or a pin recording (VCD)"
-            )
-        self.facts.start = first[1]
-        if first[1].get("format") != FORMAT:
-            raise InputError(
-                f"{path}: line 1: this capture has format {first[1].get('format')!r},"
-                f" this program reads format {FORMAT}; use the program that wrote it"
-            )
+        self.facts.start = head_of(path).start
 
     def batches(self) -> Iterator[Batch]:
         """All records in order of arrival."""
         sum_so_far = 0
         number = noted = 0  # lines read, lines up to the last note
-        with self.path.open("rb") as file:
+        with open_file(self.path) as file:
             rest = b""
             while piece := file.read(PIECE):
                 self.facts.size += len(piece)
@@ -174,8 +156,43 @@ def _notes_in(whole: bytes) -> Iterator[tuple[int, int]]:
 
 def is_capture(path: Path) -> bool:
     """True when the file begins as a capture does. Raises OSError when it cannot be read."""
-    with path.open("rb") as file:
+    with open_file(path) as file:
         return file.read(10) == b"# capture "
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """The first line of a capture: what it states, and the digest that tells it from others."""
+
+    digest: str
+    start: dict[str, object]
+
+
+def head_of(path: Path) -> Head:
+    """Read the head. Raises InputError for no file, an empty one, no capture, another format."""
+    try:
+        with open_file(path) as file:
+            line = file.readline(LONGEST_NOTE)
+    except OSError as why:
+        raise InputError(f"{path}: the capture cannot be read: {reason(why)}") from why
+    if not line:
+        raise InputError(f"{path}: the capture is empty; nothing was recorded in it")
+    first = parsed_note(line)
+    if first is None or first[0] != "capture":
+        raise InputError(
+            f"{path}: line 1 is not the head of a capture; give a capture or a pin recording (VCD)"
+        )
+    if first[1].get("format") != FORMAT:
+        raise InputError(
+            f"{path}: line 1: this capture has format {first[1].get('format')!r},"
+            f" this program reads format {FORMAT}; use the program that wrote it"
+        )
+    return Head(head_digest(line), first[1])
+
+
+def head_digest(line: bytes) -> str:
+    """The first 32 digits of the SHA-256 of a capture's first line."""
+    return hashlib.sha256(line).hexdigest()[:32]
 
 
 def parsed_note(line: bytes) -> tuple[str, dict[str, object], int] | None:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from rig.faults import InputError, reason
+from rig.files import open_file
 from rig.wire.capture import FORMAT, LONGEST_NOTE, SUFFIX, parsed_note
 from rig.wire.line import LONGEST_LINE, decode
 
@@ -204,7 +205,7 @@ def is_growing(path: Path) -> bool:
 
 
 def _has_end(path: Path, size: int) -> bool:
-    with path.open("rb") as file:
+    with open_file(path) as file:
         file.seek(max(size - LONGEST_NOTE, 0))
         note = parsed_note(file.read().rstrip(b"\n").rpartition(b"\n")[2] + b"\n")
     return note is not None and note[0] == "end"

@@ -11,9 +11,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from os import PathLike, fspath
+from pathlib import Path
 from typing import BinaryIO
 
 from rig.faults import InputError, reason
+from rig.files import open_file
 
 TOKEN = re.compile(rb"[^\x00-\x20]+")  # white space parts tokens; line breaks mean nothing
 LONGEST_TOKEN = 1 << 20  # bytes; a longer one in the header means that this is no dump
@@ -109,7 +111,7 @@ def read_header(path: str | PathLike[str]) -> Header:
     """
     name = fspath(path)
     try:
-        with open(name, "rb") as file:
+        with open_file(Path(name)) as file:
             return _HeaderReader(name, file).read()
     except OSError as error:
         raise InputError(f"{name}: cannot be read: {reason(error)}.") from error

@@ -118,7 +118,7 @@ def test_no_certificate_is_of_use(tmp_path: Path) -> None:
     made["judgements"][0]["uncertainty"]["U_deg"] = "inf"
     record.write_bytes(seal.file_bytes(made, b""))
     said = refused(2, "history", job)
-    assert f"rig history: left out: {record.name}.judgements: the uncertainty of " in said
+    assert f"rig history: left out: {record}.judgements: the uncertainty of " in said
     assert "no certificate that could be used has a figure to show" in said
 
 

@@ -19,9 +19,13 @@ from fabricated_record import capture_facts, profile, readings, record, referenc
 
 from rig.faults import InputError
 from rig.record import certificate, seal
-from rig.record.history import CAUTION, COLUMNS, SET_BETWEEN, csv_text, find, history
+from rig.record.history import CAUTION, COLUMNS, SET_BETWEEN, csv_text, history, look
 from rig.record.schema import Change
 from rig.timing.judge import judge
+
+
+def find(folder: Path) -> list[Path]:
+    return look(folder).files
 
 
 def visit(
@@ -327,7 +331,7 @@ def test_one_that_is_no_record_is_left_out_by_name_and_the_rest_is_shown(
     found = history(find(tmp_path))
     assert found.series == without.series
     (told,) = found.troubles
-    assert told.startswith(f"left out: {files[2].name}")
+    assert told.startswith(f"left out: {files[2]}")
     assert said in told
 
 

@@ -128,5 +128,5 @@ def test_a_report_that_was_edited_is_left_out_and_said(
     troubles: list[str] = []
     assert read(tmp_path, troubles) == []
     assert len(troubles) == 1
-    assert f"{path}: left out" in troubles[0]
+    assert f"left out: {path}: " in troubles[0]
     assert said in troubles[0]

@@ -20,6 +20,7 @@ from rig.engine.dead_centre.reference_file import save_reference
 from rig.engine.dead_centre.reference_plain import to_plain
 from rig.engine.firing import stop_cylinder
 from rig.faults import InputError, reason
+from rig.job import order
 from rig.job.folder import Job
 from rig.job.when import HostClock, iso
 from rig.job.work import job_reference
@@ -85,6 +86,7 @@ class Bench:
             "utc": _iso(start),
             "engine_sha256": job.engine.sha256,
             "port": url,
+            **order.place_after(job.capture_files()),
         }
         self._capture = begin(job.captures, f"{start:%Y%m%d-%H%M%S}", head)
         self.capture_path = self._capture.path

@@ -12,6 +12,7 @@ from pathlib import Path
 from rig.command.live.bench import Bench
 from rig.command.live.desk import Desk
 from rig.command.live.feed import Feed
+from rig.command.opened import open_job
 from rig.command.say import message
 from rig.command.show import summary_lines, verdict_status
 from rig.faults import RigLostError
@@ -39,12 +40,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read until the person ends it; 3 when the rig was lost at the end."""
-    job = Job(args.job)
+    job = open_job(args.job, "live")
     others = [path.name for path in job.growing()]
     port = open_port(args.port, args.baud) if args.port else find_rig()
     bench = start(job, port)
     voice = _voice() if args.speak else None
     desk = Desk(bench, voice=voice)
+    odd = job.left_out()
+    if odd:
+        desk.say(odd[0].words + (f"; and {len(odd) - 1} more" if odd[1:] else ""))
     if others:
         desk.say(f"another program is taking {others[0]} in this job just now: both are kept")
 

@@ -20,6 +20,7 @@ from typing import Literal
 from rig.engine.dead_centre.gauge import GaugePoint, lift_in_mm
 from rig.engine.mistakes import shown
 from rig.faults import InputError, reason
+from rig.files import open_file
 
 LiftUnit = Literal["mm", "inch"]
 
@@ -43,7 +44,7 @@ def load_points(path: Path, unit: LiftUnit | None = None) -> list[GaugePoint]:
     Raises InputError naming the line when it cannot be read.
     """
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             data = file.read(MOST_BYTES + 1)
     except OSError as why:
         raise InputError(f"{path}: the gauge points cannot be read: {reason(why)}") from why

@@ -7,6 +7,7 @@ step: a crash, a full disk or a power cut leaves the old file or the new one, ne
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import secrets
@@ -17,7 +18,8 @@ from pathlib import Path
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.dead_centre.reference_plain import Values, from_plain, to_plain
 from rig.engine.mistakes import shown
-from rig.faults import InputError, reason, waits
+from rig.faults import InputError, reason
+from rig.files import open_file
 
 FILE_NAME = "reference.json"
 SCHEMA = "timing-rig reference"
@@ -50,10 +52,8 @@ def load_references(path: str | Path) -> tuple[Reference, ...]:
     """The reference in use, then every earlier one, newest first. Raises as ``load_reference``."""
     path = _file(path)
     name = _name(path)
-    if waits(path):
-        raise BadReferenceError(f"{name}: is no file; move it away and find top dead centre anew")
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             data = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
         raise NoReferenceError(
@@ -167,19 +167,21 @@ def _seen(path: Path) -> Seen:
     """What tells a file from another that takes its place later; None when there is none."""
     try:
         found = path.stat()
-    except FileNotFoundError:
-        return None
+    except OSError as why:
+        if why.errno in (errno.ENOENT, errno.ELOOP):  # a link may lead nowhere, or round
+            return None
+        raise
     return found.st_ino, found.st_size, found.st_mtime_ns
 
 
 def _free_name(path: Path) -> Path:
     candidates = (path.with_name(f"{path.stem}.unreadable-{n}{path.suffix}") for n in count(1))
-    return next(each for each in candidates if not each.exists())
+    return next(each for each in candidates if not os.path.lexists(each))
 
 
 def _file(path: str | Path) -> Path:
     path = Path(path)
-    return path / FILE_NAME if path.is_dir() else path
+    return path / FILE_NAME if path.is_dir() and path.name != FILE_NAME else path
 
 
 def _name(path: Path) -> str:
