@@ -161,7 +161,7 @@ def history(
     """
     troubles: list[str] = []
     by_engine: dict[tuple[str, str], dict[str, _Read]] = {}
-    for path in paths:
+    for path in (each.absolute() for each in paths):
         try:
             text, sha256 = _sealed(path)
             key = _engine_of(text, path)

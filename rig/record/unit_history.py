@@ -72,13 +72,15 @@ def read(folder: Path, troubles: list[str]) -> list[DatedReport]:
     listing = reports(folder)
     troubles += [visible(each.words, LONGEST_TROUBLE) for each in listing.left]
     for path in listing.files:
+        said = ""
         try:
             found.append(_dated(path, sheets.read(path, KIND)))
         except InputError as why:
-            troubles.append(visible(f"left out: {why}", LONGEST_TROUBLE))
+            said = str(why).removeprefix(f"{path}: ")
         except (KeyError, TypeError, ValueError, OverflowError) as why:
-            words = f"left out: {named(path)}: it is not whole: {why}"
-            troubles.append(visible(words, LONGEST_TROUBLE))
+            said = f"it is not whole: {why}"
+        if said:
+            troubles.append(visible(f"left out: {named(path)}: {said}", LONGEST_TROUBLE))
     return sorted(found, key=lambda each: each.made_utc)
 
 
