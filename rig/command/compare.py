@@ -79,4 +79,7 @@ def _figures(path: Path, job_folder: Path | None) -> tuple[list[Judgement], Refe
             message(f"rig compare: {text}")
         return worked.judgements, worked.reference
     record = certificate.load(path)
+    for one in certificate.judgements_of(record):
+        if one.groups:
+            message(f"rig compare: {path.name}: {one.unit}, {one.setting}: {one.words}")
     return certificate.judgements_of(record), certificate.reference_of(record)

@@ -24,7 +24,7 @@ from rig.job.work import Worked, work_job
 from rig.timing.correction.plan import Confirmation, Option, PairOutcome, Prediction, Proposal
 from rig.timing.correction.predict import predict
 from rig.timing.correction.propose import propose
-from rig.timing.correction.wants import wants_from
+from rig.timing.correction.wants import not_corrected, wants_from
 
 NEAREST = 3
 """So many options are shown where none gets everything inside."""
@@ -63,6 +63,7 @@ def run(args: argparse.Namespace) -> int:
         wants_from(now_judged, job.profile), job.profile, job.means,
         levers=ends_of(now_judged, job.profile), grain_deg=args.grain_deg,
     )  # fmt: skip
+    moving = not_corrected(now_judged, job.profile)
     predicted = [predict(option, now_judged, iso(now)) for option in proposal.options]
     saved = None
     if args.take is not None:
@@ -80,15 +81,17 @@ def run(args: argparse.Namespace) -> int:
             for option, each_predicted in zip(proposal.options, predicted, strict=True)
         ],
         "notes": list(proposal.notes),
+        "not_corrected": moving,
         "saved": str(saved) if saved else None,
     }
     lines = _lines(proposal, every=args.all)
+    lines = [*moving, "", *lines] if moving else lines
     if saved and args.take is not None:
         lines += [f"option {args.take} is taken; its prediction: {saved}"]
         lines += [_predicted(each) for each in predicted[args.take - 1]]
         lines += ["make the change, tighten, read again, then: rig correct JOB --confirm"]
     figures(args, answer, lines)
-    return 0 if proposal.reached else 1
+    return 0 if proposal.reached and not moving else 1
 
 
 def _confirm(args: argparse.Namespace, job: Job, worked: Worked, now: datetime) -> int:

@@ -61,7 +61,8 @@ def summary_lines(record_path: Path) -> list[str]:
 
 
 def verdict_status(judgements: Sequence[Judgement], comparisons: Sequence[Comparison]) -> int:
-    """Exit status: 1 when a verdict on how things stand last is negative, else 0.
+    """Exit status: 1 when a verdict on how things stand last is negative, or a unit was read in
+    groups apart, else 0.
 
     What a unit was found at, and was set from, is no longer so.
     """
@@ -72,7 +73,7 @@ def verdict_status(judgements: Sequence[Judgement], comparisons: Sequence[Compar
     latest = max((_nth(one.phase) for one in comparisons), default=0)
     verdicts = [one.verdict for one in comparisons if _nth(one.phase) == latest]
     verdicts += [verdict for one in now for verdict in (one.verdict, one.spread_verdict)]
-    return 1 if "outside" in verdicts else 0
+    return 1 if "outside" in verdicts or any(one.groups for one in now) else 0
 
 
 def _of(judgement: Judgement) -> tuple[str, str]:

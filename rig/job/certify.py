@@ -18,6 +18,7 @@ from rig.record import certificate
 from rig.record.schema import FOR_TDC, Change, RigCheck
 from rig.record.seal import Record
 from rig.session.dead_centre import mark_words
+from rig.timing.groups import in_groups
 
 
 def save(job: Job, worked: Worked, told: Sequence[Change] = ()) -> tuple[Path, Path]:
@@ -99,7 +100,7 @@ def _rig_checks(profile: Profile, worked: Worked) -> list[RigCheck]:
 
 
 def _doubts(worked: Worked) -> list[str]:
-    said = []
+    said = in_groups(worked.judgements)
     for played in (*worked.played, *worked.sources):
         said += [text.replace(str(played.path), played.path.name) for text in played.said]
     return said + [f"{played.path.name}: {doubt.words}" for played, doubt in worked.doubts]

@@ -174,8 +174,8 @@ def _beside(prediction: Prediction, judged: Sequence[Judgement]) -> Judgement | 
     """The judgement to set beside it, how it stands last."""
     wanted = (prediction.unit, prediction.setting, prediction.cylinder, "turned")
     own = [j for j in judged if (j.unit, j.setting, j.cylinder, j.kind) == wanted and j.n]
-    own = [j for j in own if j.mean_btdc is not None]
-    return max(own, key=lambda j: PHASES.index(j.phase), default=None)
+    last = max(own, key=lambda j: PHASES.index(j.phase), default=None)
+    return None if last is None or last.mean_btdc is None else last
 
 
 def save_outcome(job: Job, sheet: Sheet, found: Sequence[Confirmation], now: datetime) -> Path:

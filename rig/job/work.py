@@ -24,6 +24,7 @@ from rig.session import Doubt, Session
 from rig.session.gauge_notes import GaugeNotes
 from rig.signal.survey import Survey, Surveyed
 from rig.timing.compare import compare_units
+from rig.timing.groups import in_groups
 from rig.timing.impulse import sort_out
 from rig.timing.judge import judge
 from rig.timing.results import Comparison, Judgement, Reading
@@ -58,7 +59,8 @@ class Worked:
     @property
     def said(self) -> list[str]:
         """What is to be said of the files and of what is in them."""
-        said = [text for played in (*self.played, *self.sources) for text in played.said]
+        said = in_groups(self.judgements)
+        said += [text for played in (*self.played, *self.sources) for text in played.said]
         said += self.origin
         return said + [f"{played.path}: {doubt.words}" for played, doubt in self.doubts]
 

@@ -30,6 +30,7 @@ from rig.record.drift import (
 from rig.record.ink import visible
 from rig.record.plain import from_plain
 from rig.record.schema import Change
+from rig.timing.groups import in_groups
 from rig.timing.judge import ONE_TURN_OUT, found_and_left
 from rig.timing.results import Judgement
 
@@ -176,7 +177,8 @@ def history(
         raise InputError(_which(of_engine, list(by_engine), troubles))
     usable = _each_once(by_engine[of_engine[0]].values())
     series = tuple(_series(usable))
-    troubles += [visible(text) for text in _weightless(series)]
+    groups = [f"{each.file}: {words}" for each in usable for words in in_groups(each.judgements)]
+    troubles += [visible(text) for text in (*groups, *_weightless(series))]
     return History(
         engine=visible(of_engine[0][0]),
         serial=visible(of_engine[0][1]),

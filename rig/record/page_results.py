@@ -88,6 +88,11 @@ def _headline(now: Sequence[Judgement]) -> str:
     speaks = _speaks(now)
     if speaks is None or speaks.mean_btdc is None:
         off = _named(now, worst)
+        if speaks is not None and speaks.groups:
+            return (
+                '<p class="figure words">no figure: readings in groups</p>'
+                f'<p class="verdict">{drawing.mark(worst)}{ink(speaks.words)}</p>'
+            )
         return (
             '<p class="figure words">each cylinder by its own figure</p>'
             f'<p class="verdict">{drawing.mark(worst)}{worst}{off}</p>'
@@ -192,6 +197,8 @@ def _mean(of: Judgement, side: str) -> str:
 
 def _short(of: Judgement) -> str:
     """A row's verdict in a word or two; how far out when it is outside."""
+    if of.groups:
+        return of.words.removeprefix("no mean, ")
     if of.verdict != "outside":
         return of.verdict
     words = of.words

@@ -19,7 +19,17 @@ from rig.faults import InputError
 from rig.timing import budget
 from rig.timing.circular import wrap
 from rig.timing.decide import Rule, decide
-from rig.timing.figure import Cell, Figure, cells_of, counted, figure_over, has_mean, spread_of
+from rig.timing.figure import (
+    Cell,
+    Figure,
+    cells_of,
+    counted,
+    figure_over,
+    has_mean,
+    parting_of,
+    spread_of,
+)
+from rig.timing.groups import Parting
 from rig.timing.judge import size_in_words
 from rig.timing.results import BEING_SET, PHASES, Comparison, Judgement, Phase, Reading, Verdict
 
@@ -50,8 +60,8 @@ def compare_units(
             in_phase = _in_phase(usable, phase, (first.name, second.name))
             for one, two in _settings_to_compare(first, second, in_phase):
                 sides = (
-                    _side(first, one, in_phase, play_taken_up),
-                    _side(second, two, in_phase, play_taken_up),
+                    _side(first, one, in_phase, play_taken_up, profile.encoder),
+                    _side(second, two, in_phase, play_taken_up, profile.encoder),
                 )
                 figures = _figures(*sides, profile.encoder)
                 comparisons += [
@@ -196,9 +206,19 @@ class _Side:
     setting: Setting
     cells: list[Cell]
     play_deg: float | None
+    parting: Parting | None
 
     def by_cylinder(self) -> dict[int, Cell]:
         return {c[0].cylinder: c for c in self.cells if c[0].cylinder is not None}
+
+    def has_mean(self, cells: list[Cell]) -> bool:
+        """False where openings cancel out, or lie in groups apart."""
+        spoilt = self.parting is not None and any(
+            self.parting.spoils(number)
+            for number, cell in enumerate(self.cells)
+            if any(cell is each for each in cells)
+        )
+        return not spoilt and has_mean([r for cell in cells for r in cell])
 
     def figure(self, cells: list[Cell], cylinder: int | None, encoder: Encoder) -> Figure:
         whole = sum((spread_of(cell) for cell in self.cells), budget.Spread())
@@ -206,11 +226,15 @@ class _Side:
 
 
 def _side(
-    unit: Unit, setting: Setting, readings: Sequence[Reading], play_taken_up: Collection[str]
+    unit: Unit,
+    setting: Setting,
+    readings: Sequence[Reading],
+    play_taken_up: Collection[str],
+    encoder: Encoder,
 ) -> _Side:
     own = [r for r in readings if (r.unit, r.setting) == (unit.name, setting.name)]
     play = None if unit.name in play_taken_up else unit.play_deg
-    return _Side(unit, setting, cells_of(own), play)
+    return _Side(unit, setting, cells_of(own), play, parting_of(own, encoder, play))
 
 
 def _both(one: str, two: str) -> str:
@@ -230,7 +254,7 @@ def _figures(one: _Side, two: _Side, encoder: Encoder) -> list[tuple[int | None,
     return [
         (cylinder, one.figure(ours, cylinder, encoder), two.figure(theirs, cylinder, encoder))
         for cylinder, ours, theirs in pairs
-        if all(has_mean([r for cell in cells for r in cell]) for cells in (ours, theirs))
+        if one.has_mean(ours) and two.has_mean(theirs)
     ]
 
 

@@ -9,6 +9,7 @@ from rig.engine.profile import Encoder
 from rig.engine.uncertainty import Contribution
 from rig.timing import budget
 from rig.timing.circular import circular_mean, is_defined, mean_and_spread
+from rig.timing.groups import Parting, explained_deg, parted
 from rig.timing.results import Reading
 
 Cell = list[Reading]
@@ -44,10 +45,28 @@ def cells_of(group: Sequence[Reading]) -> list[Cell]:
     """
     cells: dict[tuple[bool, int], Cell] = {}
     for reading in group:
-        unknown = reading.cylinder is None
-        number = reading.lobe if unknown else reading.cylinder
-        cells.setdefault((unknown, number or 0), []).append(reading)
+        cells.setdefault(_cell_of(reading), []).append(reading)
     return [cells[key] for key in sorted(cells)]
+
+
+def _cell_of(reading: Reading) -> tuple[bool, int]:
+    unknown = reading.cylinder is None
+    return unknown, (reading.lobe if unknown else reading.cylinder) or 0
+
+
+def parting_of(
+    group: Sequence[Reading], encoder: Encoder, play_deg: float | None
+) -> Parting | None:
+    """The groups apart that ``group``, in order of time, lies in; None where it is one.
+
+    Lobes are numbered as ``cells_of`` has them. What was set with the crank held was put where it
+    is on purpose, each time anew, and is not parted. Source: ``rig.timing.groups``.
+    """
+    if not group or group[0].kind == "set":
+        return None
+    keys = [_cell_of(reading) for reading in group]
+    number = {key: n for n, key in enumerate(sorted(set(keys)))}
+    return parted(group, [number[key] for key in keys], explained_deg(encoder, play_deg))
 
 
 def has_mean(group: Sequence[Reading]) -> bool:

@@ -14,13 +14,27 @@ from rig.engine.uncertainty import Contribution, Uncertainty, combine, round_for
 from rig.timing import budget
 from rig.timing.circular import wrap
 from rig.timing.decide import RULES, decide, decide_spread, how_to_settle
-from rig.timing.figure import Figure, cells_of, counted, figure_over, has_mean, spread_of
-from rig.timing.results import BEING_SET, PHASES, Judgement, Reading, Verdict
+from rig.timing.figure import (
+    Figure,
+    cells_of,
+    counted,
+    figure_over,
+    has_mean,
+    parting_of,
+    spread_of,
+)
+from rig.timing.groups import Parting
+from rig.timing.results import BEING_SET, PHASES, Group, Judgement, Reading, Verdict
 
 STROKE_NOT_STATED = "stroke not stated"
 ONE_TURN_OUT = "one crank turn out"
 CONFIRM_BY_TURNING = "set with the crank held: confirm by turning"
 IMPULSE_COUPLING = "impulse coupling engaged"
+IN_GROUPS = "readings in groups"
+FIND_WHAT_MOVES = (
+    "find what moves before anything is set by it: the unit on its flange, its coupling or key, a"
+    " lobe, the lever; then read again"
+)
 PAPER_MEANT = "the manual means the slip of paper, which comes free later than contacts part"
 
 KINDS = ("turned", "set", "impulse")
@@ -56,7 +70,13 @@ def judge(
                 if not has_mean(group):
                     judgements.append(_without_mean(group, unit, setting, profile))
                     continue
+                parting = parting_of(group, profile.encoder, play)
                 for figure in _figures(group, profile, setting):
+                    groups = _groups_of(figure, group, parting)
+                    if parting is not None and groups:
+                        found = _without_mean(group, unit, setting, profile, figure.cylinder)
+                        judgements.append(_in_groups(found, figure.n, groups, parting))
+                        continue
                     parts = contributions(figure, profile, reference, play)
                     judgement = _judgement(figure, unit, setting, profile, parts)
                     key = (judgement.phase, judgement.cylinder)
@@ -203,14 +223,56 @@ def _judgement(
     )
 
 
-def _without_mean(
-    group: Sequence[Reading], unit: Unit, setting: Setting, profile: Profile
+def _groups_of(
+    figure: Figure, group: Sequence[Reading], parting: Parting | None
+) -> tuple[Group, ...]:
+    """The groups that a figure's readings lie in; none where it has a mean."""
+    if parting is None:
+        return ()
+    if figure.cylinder is None:
+        return parting.groups(group)
+    lobe = next(
+        number
+        for reading, number in zip(group, parting.lobes, strict=True)
+        if reading.cylinder == figure.cylinder
+    )
+    return parting.groups(group, lobe) if parting.spoils(lobe) else ()
+
+
+def _in_groups(
+    judgement: Judgement, n: int, groups: tuple[Group, ...], parting: Parting
 ) -> Judgement:
-    window = setting.window
+    """In place of a mean: how many readings lie where. Nothing is inside as long as it moves."""
+    where = [
+        f"{each.n} at {abs(each.mean_btdc):.2f}° {'ATDC' if each.mean_btdc < 0.0 else 'BTDC'}"
+        for each in groups
+    ]
+    said = f", {'then' if parting.in_turn else 'and'} ".join(where)
+    why = "it moved" if parting.in_turn else "it goes to and fro"
+    judged = judgement.nominal_btdc is not None and judgement.kind == "turned"
+    return replace(
+        judgement,
+        n=n,
+        verdict="not decidable" if judged else "not judged",
+        words=f"no mean, {why}: {said}",
+        settle=FIND_WHAT_MOVES,
+        marks=(*judgement.marks, IN_GROUPS),
+        groups=groups,
+    )
+
+
+def _without_mean(
+    group: Sequence[Reading],
+    unit: Unit,
+    setting: Setting,
+    profile: Profile,
+    cylinder: int | None = None,
+) -> Judgement:
+    window = _window(cylinder, setting)
     return Judgement(
         unit=unit.name,
         setting=setting.name,
-        cylinder=None,
+        cylinder=cylinder,
         phase=group[0].phase,
         kind=group[0].kind,
         n=len(group),

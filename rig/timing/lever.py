@@ -120,6 +120,8 @@ def _position(judgements: Sequence[Judgement], unit: str, setting: str) -> Posit
         found = unit_figure(judgements, unit, setting, phase)
         if found is not None and found.mean_btdc is not None:
             return Position(setting, found.mean_btdc, found, found.words)
+        if found is not None and found.groups:  # how it was found before is no longer so
+            return None
     return None
 
 

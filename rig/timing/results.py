@@ -39,6 +39,15 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
+class Group:
+    """Readings that lie together, apart from others of the same figure (see ``timing.groups``)."""
+
+    n: int
+    mean_btdc: float
+    sd_deg: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """One unit in one setting on one cylinder, against its window."""
 
@@ -60,6 +69,7 @@ class Judgement:
     rule: str  # the decision rule, one sentence
     settle: str  # how many more readings would settle it, or which part would have to shrink
     marks: tuple[str, ...] = ()  # "stroke not stated", "one crank turn out", ...
+    groups: tuple[Group, ...] = ()  # where the readings have no mean, because they lie in groups
 
 
 @dataclass(frozen=True, slots=True)

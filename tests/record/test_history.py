@@ -107,6 +107,22 @@ def test_a_clear_drift_gives_a_date(tmp_path: Path) -> None:
     assert "as early as" in series.words
 
 
+def test_what_was_read_in_groups_is_told_and_has_no_point(tmp_path: Path) -> None:
+    job = profile(1, ("rear",))
+    moved = [
+        replace(each, btdc_deg=(each.btdc_deg or 0.0) + 4.0 * (i % 6 > 2))
+        for i, each in enumerate(readings(job, ("as found",), n=6))
+    ]
+    judged = judge(moved, job, reference())
+    made = record(profile=job, readings=moved, judgements=judged, comparisons=[])
+    file, _ = certificate.save(tmp_path / "job 2026" / "certificates", made)
+    visit(tmp_path, 2024, 0.0)
+    found = history(find(tmp_path))
+    assert {point.measured_utc[:4] for each in found.series for point in each.points} == {"2024"}
+    (words,) = [each for each in found.troubles if "full advance" in each]
+    assert words.startswith(f"{file.name}: rear, full advance, as found: no mean, it")
+
+
 def test_it_says_with_what_caution() -> None:
     assert "a hint, not a promise" in CAUTION
     assert "maker's manual" in CAUTION

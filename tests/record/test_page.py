@@ -176,6 +176,22 @@ def test_a_unit_outside_is_called_so_and_how_far() -> None:
     assert judged[0].words.endswith("degrees early")
 
 
+def test_readings_in_groups_stand_where_the_figure_would() -> None:
+    """A unit that moved by three degrees between readings: nothing in between is drawn."""
+    job = profile()
+    read = [
+        replace(each, btdc_deg=(each.btdc_deg or 0.0) + 3.0 * (each.unit == "upper" and i % 8 > 3))
+        for i, each in enumerate(readings(job))
+    ]
+    judged = judge(read, job, reference())
+    whole = judged[0]
+    assert (whole.cylinder, whole.mean_btdc, len(whole.groups)) == (None, None, 2)
+    text = text_of(record(readings=read, judgements=judged))
+    assert "no figure: readings in groups" in text
+    assert whole.words in text
+    assert judged[1].words.removeprefix("no mean, ") in text
+
+
 def test_windows_stated_per_cylinder_have_no_common_figure() -> None:
     job = profile(2)
     units = tuple(

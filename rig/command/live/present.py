@@ -201,7 +201,7 @@ def _unit(bench: Bench, unit: Unit) -> UnitView:
         verdict=worst,
         verdict_cylinders=cylinders if whole else (),
         words=whole.words if whole else "",
-        settle=whole.settle if whole else "",
+        settle=_settle(whole) if whole else "",
         cylinders=tuple(_cylinder(j) for j in judged if j is not whole),
         marks=whole.marks if whole else (),
         notes=_notes(bench, unit),
@@ -212,14 +212,21 @@ def _unit(bench: Bench, unit: Unit) -> UnitView:
     )
 
 
+def _settle(whole: Judgement) -> str:
+    """What would settle it; where there is no mean, why, first."""
+    return f"{whole.words}: {whole.settle}" if whole.groups else whole.settle
+
+
 def _notes(bench: Bench, unit: Unit) -> tuple[str, ...]:
     """Further lines of a unit: the range of its lever, the lag of its coupling."""
     session = bench.session
     notes = []
     judged = session.judgements()
-    read = {j.setting for j in judged if j.unit == unit.name and j.kind == "turned"}
-    if len(read) > 1:
+    try:
         found = lever_range(judged, unit.name, [s.name for s in unit.settings])
+    except InputError:  # not both ends are read yet
+        found = None
+    if found is not None:
         size = size_in_words(found.range_deg, found.uncertainty)
         notes.append(f"lever range {size} degrees")  # what is left of it: rig lever
         notes += found.warnings

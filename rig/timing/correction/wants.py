@@ -19,27 +19,48 @@ def wants_from(judgements: Sequence[Judgement], profile: Profile) -> list[Want]:
 
     Of a unit judged over all cylinders that figure counts; else each cylinder's own. How a
     unit stands last counts. A unit one crank turn out is wanted back by that turn.
-    Raises InputError when nothing was read against a window. Source: the judgements.
+    A unit whose readings lie in groups is left out (see ``not_corrected``). Raises InputError when
+    nothing is left, or nothing was read against a window. Source: the judgements.
     """
-    usable = [
-        j
-        for j in judgements
-        if j.kind == "turned" and j.mean_btdc is not None and j.nominal_btdc is not None
-    ]
+    usable = [j for j in judgements if j.kind == "turned" and j.nominal_btdc is not None]
     wants: list[Want] = []
     for unit in profile.units:
         for setting in unit.settings:
             own = [j for j in usable if (j.unit, j.setting) == (unit.name, setting.name)]
             latest = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
             own = [j for j in own if j.phase == PHASES[latest]]
+            own = [j for j in own if j.mean_btdc is not None]
+            if in_groups(judgements, unit.name, setting.name):
+                continue
             over_all = [j for j in own if j.cylinder is None]
             wants.extend(_want(j) for j in (over_all or own))
+    if not wants and (moving := not_corrected(judgements, profile)):
+        raise InputError("; ".join(moving))
     if not wants:
         raise InputError(
             "no unit was read by turning against a window, so there is nothing to correct: "
             "take readings, or state the window in the engine file"
         )
     return wants
+
+
+def in_groups(judgements: Sequence[Judgement], unit: str, setting: str) -> list[Judgement]:
+    """Those of a unit in a setting, as it stands last, whose readings lie in groups apart."""
+    own = [j for j in judgements if (j.unit, j.setting, j.kind) == (unit, setting, "turned")]
+    latest = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
+    return [j for j in own if j.phase == PHASES[latest] and j.groups]
+
+
+def not_corrected(judgements: Sequence[Judgement], profile: Profile) -> list[str]:
+    """A sentence for each unit and setting of which no correction is worked out, and why."""
+    found = []
+    for unit in profile.units:
+        for setting in unit.settings:
+            moving = in_groups(judgements, unit.name, setting.name)
+            if moving:
+                words = f"{moving[0].words}: {moving[0].settle}"
+                found.append(f"{unit.name}, {setting.name}: no correction is worked out; {words}")
+    return found
 
 
 def _want(judgement: Judgement) -> Want:

@@ -1,0 +1,273 @@
+"""Readings that lie in groups apart: a unit that moved, a drive that slips. They have no mean.
+
+The readings of each lobe are taken to scatter normally about a mean of their own, all by as much. A
+way to part them in groups is set against that by an F test: what it takes off the squared
+deviations, per group more, over what it leaves. Of all the ways to part them, the one that was
+looked for is taken to be the best, so its tail probability is multiplied by their number
+(Bonferroni). That bounds the rate of false alarms without a table: at most ``FALSE_ALARM`` for a
+unit in one setting and phase, however many readings it has. The ratio of the squares between and
+within two groups is that of Engelman and Hartigan, Percentage points of a test for clusters, JASA
+64 (1969), from memory.
+
+Looked for are one move in time, which shifts all lobes alike, and groups by value, which is what is
+left where a drive slips to and fro. A difference under ``LEAST_DEG``, or that errors stated for
+encoder and drive explain, is scatter and stays in the spread.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.engine.dead_centre.index_places import disc_places
+from rig.engine.profile import Encoder
+from rig.timing.circular import circular_mean, mean_and_spread, wrap
+from rig.timing.results import Group, Judgement, Reading
+
+FALSE_ALARM = 0.001
+"""Of this part of all steady units, at most, the readings are said to lie in groups."""
+
+LEAST_DEG = 0.5
+"""Groups nearer than this are left in the spread: a degree disc and a lamp show no less (common
+practice, no source)."""
+
+GROSS_DEG = 5.0
+"""A gap as wide as this parts even two readings: with a standard deviation of 0.75 degrees two lie
+so far apart three times in a million (normal; that no sound drive has more is common practice, no
+source)."""
+
+MOST_BREAKS = 12
+"""Of the widest gaps within lobes so many are tried."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Parting:
+    """Readings parted in groups; ``labels`` goes with them, 0 for the first group.
+
+    ``in_turn`` when each group follows the one before in time, as when a unit moved. ``broken``
+    are the lobes whose own readings lie in several groups; ``whole`` when it is more than one, or
+    one move of the unit.
+    """
+
+    labels: tuple[int, ...]
+    lobes: tuple[int, ...]
+    in_turn: bool
+    whole: bool
+    broken: frozenset[int]
+
+    def spoils(self, lobe: int) -> bool:
+        """Whether a lobe has no mean: its own readings lie apart, or the whole unit moved."""
+        return self.whole or lobe in self.broken
+
+    def groups(self, readings: Sequence[Reading], lobe: int | None = None) -> tuple[Group, ...]:
+        """The groups of one lobe, or of all, in their order. ``readings`` are those parted."""
+        found: dict[int, list[float]] = {}
+        for reading, label, own in zip(readings, self.labels, self.lobes, strict=True):
+            if reading.btdc_deg is not None and lobe in (None, own):
+                found.setdefault(label, []).append(reading.btdc_deg)
+        return tuple(_group(found[label]) for label in sorted(found))
+
+
+def in_groups(judgements: Iterable[Judgement]) -> list[str]:
+    """A sentence for each figure that has no mean since its readings lie in groups apart: the one
+    over all cylinders, where there is one."""
+    found: dict[tuple[str, str, str, str], str] = {}
+    for j in judgements:
+        if j.groups:
+            words = f"{j.unit}, {j.setting}, {j.phase}: {j.words}"
+            found.setdefault((j.unit, j.setting, j.phase, j.kind), words)
+    return list(found.values())
+
+
+def explained_deg(encoder: Encoder, play_deg: float | None) -> float:
+    """How far apart readings of one lobe may lie by errors that are stated, crank degrees.
+
+    A count, the play of the unit's drive and, where a geared encoder reads a lobe at several places
+    of its disc, its own errors there. Source: definition of each.
+    """
+    ratio = float(encoder.turns_per_crank_turn)
+    found = 360.0 / (encoder.counts_per_turn * ratio) + (play_deg or 0.0)
+    if disc_places(encoder) > 1:
+        found += 2.0 * (encoder.graduation_error_deg + encoder.run_out_deg) / ratio
+    return found
+
+
+def parted(readings: Sequence[Reading], lobes: Sequence[int], explained: float) -> Parting | None:
+    """The groups that ``readings``, in order of time, lie in; None when they are one.
+
+    ``lobes`` says of each of which lobe it is, from 0; ``explained`` is ``explained_deg``. Raises
+    ValueError for a reading without an angle. Source: see the module.
+    """
+    lobe = np.asarray(lobes, np.int64)
+    deg = _from_first(readings, lobe)
+    least = max(LEAST_DEG, explained)
+    gross = _by_value(deg, lobe, max(GROSS_DEG, explained), None)
+    if gross is not None:
+        return _parting(gross, lobe, moved=False)
+    moved = _in_time(deg, lobe, least)
+    found = [] if moved is None else [(*moved, True)]
+    breaks = sorted((gap for gap, _ in _gaps(deg, lobe) if gap >= least), reverse=True)
+    tries = breaks[:MOST_BREAKS]
+    for n, gap in enumerate(tries, 1):
+        labels = _by_value(deg, lobe, gap, n)
+        if labels is not None:
+            shares = FALSE_ALARM / 2.0 / MOST_BREAKS
+            found.append((_log_chance(deg, lobe, labels, n) - math.log(shares), labels, False))
+    best = min(found, key=lambda each: each[0], default=None)
+    return None if best is None or best[0] > 0.0 else _parting(best[1], lobe, moved=best[2])
+
+
+def _from_first(readings: Sequence[Reading], lobe: NDArray[np.int64]) -> Floats:
+    """Angles from the first reading of each one's lobe, degrees."""
+    first: dict[int, float] = {}
+    deg = np.empty(len(readings))
+    for i, (reading, own) in enumerate(zip(readings, lobe.tolist(), strict=True)):
+        if reading.btdc_deg is None:
+            raise ValueError("a reading without an angle lies in no group")
+        deg[i] = wrap(reading.btdc_deg - first.setdefault(own, reading.btdc_deg))
+    return deg
+
+
+def _gaps(deg: Floats, lobe: NDArray[np.int64]) -> list[tuple[float, int]]:
+    """Every gap between neighbours in value on one lobe, with the place of the upper one."""
+    order = np.lexsort((deg, lobe))
+    same = lobe[order][1:] == lobe[order][:-1]
+    gaps = np.diff(deg[order])
+    return [(float(gaps[i]), int(order[i + 1])) for i in np.flatnonzero(same)]
+
+
+def _by_value(
+    deg: Floats, lobe: NDArray[np.int64], gap: float, breaks: int | None
+) -> NDArray[np.int64] | None:
+    """Groups parted at every gap of at least ``gap``, numbered from below on each lobe.
+
+    None when there is no such gap, or not as many as ``breaks``.
+    """
+    above = {place for width, place in _gaps(deg, lobe) if width >= gap}
+    if not above or (breaks is not None and len(above) != breaks):
+        return None
+    labels = np.zeros(len(deg), np.int64)
+    for own in np.unique(lobe):
+        at = np.flatnonzero(lobe == own)
+        number = 0
+        for place in at[np.argsort(deg[at], kind="stable")]:
+            number += int(place) in above
+            labels[place] = number
+    return labels
+
+
+def _in_time(
+    deg: Floats, lobe: NDArray[np.int64], least: float
+) -> tuple[float, NDArray[np.int64]] | None:
+    """The best single move in time: log of its chance over its share, and the groups."""
+    n, lobes = len(deg), len(np.unique(lobe))
+    nu = n - lobes - 1
+    if nu < 1:
+        return None
+    own = np.equal.outer(np.unique(lobe), lobe).astype(np.float64)  # (lobes, readings)
+    count = own.sum(axis=1)
+    rest = deg - (own.T @ ((own @ deg) / count))
+    squares = float(rest @ rest)
+    # After reading k: how many of each lobe come later, and the sum of their deviations.
+    later = own[:, ::-1].cumsum(axis=1)[:, ::-1][:, 1:]
+    weight = (later - later**2 / count[:, None]).sum(axis=0)
+    pull = rest[::-1].cumsum()[::-1][1:]
+    usable = weight > 1e-9
+    if not usable.any():
+        return None
+    taken = np.where(usable, pull**2 / np.where(usable, weight, 1.0), -1.0)
+    k = int(np.argmax(taken))
+    if abs(pull[k] / weight[k]) < least:
+        return None
+    left = max(squares - float(taken[k]), 0.0)
+    chance = _log_tail(float(taken[k]), left, 1, nu) + math.log(n - 1)
+    return chance - math.log(FALSE_ALARM / 2.0), (np.arange(n) > k).astype(np.int64)
+
+
+def _log_chance(
+    deg: Floats, lobe: NDArray[np.int64], labels: NDArray[np.int64], breaks: int
+) -> float:
+    """Log of the bound on the chance of such a parting by value; 0 with nothing to judge by."""
+    sizes = np.bincount(lobe)
+    nu = len(deg) - len(sizes) - breaks
+    if nu < 1:
+        return 0.0
+    together = _squares(deg, lobe)
+    apart = _squares(deg, lobe * (breaks + 1) + labels)
+    ways = _ways(tuple(sorted(sizes.tolist())), breaks)
+    return _log_tail(together - apart, apart, breaks, nu) + math.log(ways)
+
+
+def _squares(deg: Floats, of: NDArray[np.int64]) -> float:
+    """Squared deviations from the mean of each group, added up."""
+    _, place = np.unique(of, return_inverse=True)
+    means = np.bincount(place, deg) / np.bincount(place)
+    return float(((deg - means[place]) ** 2).sum())
+
+
+def _log_tail(taken: float, left: float, more: int, nu: int) -> float:
+    """Log of an upper bound on P(F >= (taken/more)/(left/nu)), F with ``more`` and ``nu``.
+
+    That is the incomplete beta function I_x(nu/2, more/2) at x = left/(left + taken), bounded by
+    its leading term, so that nothing underflows (NIST DLMF 8.17, from memory).
+    """
+    from scipy.special import betaln
+
+    if left <= 0.0:
+        return -math.inf if taken > 0.0 else 0.0
+    x, a, b = left / (left + taken), nu / 2.0, more / 2.0
+    if taken <= 0.0:
+        return 0.0
+    lead = a * math.log(x) - math.log(a) - float(betaln(a, b))
+    if b < 1.0:
+        lead += (b - 1.0) * math.log1p(-x)
+    return min(lead, 0.0)
+
+
+@cache
+def _ways(sizes: tuple[int, ...], breaks: int) -> int:
+    """In how many ways lobes with so many readings are parted in ``breaks`` groups more than lobes.
+
+    Source: Stirling numbers of the second kind, multiplied over the lobes.
+    """
+    total = [1] + [0] * breaks
+    for n in sizes:
+        own = [_stirling(n, 1 + more) for more in range(breaks + 1)]
+        total = [
+            sum(total[i] * own[more - i] for i in range(more + 1)) for more in range(breaks + 1)
+        ]
+    return total[breaks]
+
+
+@cache
+def _stirling(n: int, k: int) -> int:
+    """Ways to part n things in k groups: sum of (-1)^j C(k, j) (k - j)^n / k!."""
+    if k > n:
+        return 0
+    whole: int = sum((-1) ** j * math.comb(k, j) * (k - j) ** n for j in range(k))
+    return whole // math.factorial(k)
+
+
+def _parting(labels: NDArray[np.int64], lobe: NDArray[np.int64], *, moved: bool) -> Parting:
+    """Numbered in order of time where each group follows another, else by value."""
+    runs = labels[np.flatnonzero(np.diff(labels, prepend=labels[0] - 1))]
+    in_turn = len(runs) == len(np.unique(labels))
+    if in_turn:
+        labels = np.argsort(runs)[np.searchsorted(np.sort(runs), labels)]
+    broken = frozenset(
+        int(own) for own in np.unique(lobe) if len(np.unique(labels[lobe == own])) > 1
+    )
+    whole = moved or len(broken) > 1
+    return Parting(tuple(labels.tolist()), tuple(lobe.tolist()), in_turn, whole, broken)
+
+
+def _group(angles: Sequence[float]) -> Group:
+    mean, sd = mean_and_spread(angles)
+    return Group(len(angles), circular_mean(angles) if sd is None else mean, sd)
