@@ -16,6 +16,7 @@ from pathlib import Path
 from rig.command.lever import ends_of
 from rig.command.opened import newest_capture, open_job
 from rig.command.say import angle, figures, json_option, message
+from rig.engine.stated import many
 from rig.faults import InputError
 from rig.job import predictions
 from rig.job.folder import Job
@@ -139,7 +140,7 @@ def _lines(proposal: Proposal, *, every: bool) -> list[str]:
 
 def _option(number: int, option: Option) -> list[str]:
     if option.steps:
-        parts = f"{option.disturbs} part{'s' * (option.disturbs != 1)} disturbed"
+        parts = f"{many(option.disturbs, 'part')} disturbed"
         undone = "can be undone" if option.reversible else "CANNOT be undone"
         head = f"leaves {_at_most(option)}, {parts}, {undone}"
     else:

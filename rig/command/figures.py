@@ -9,6 +9,7 @@ from rig.command.opened import newest_capture, open_job
 from rig.command.say import figures as put
 from rig.command.say import json_option, message
 from rig.command.show import judgement_lines, reading_lines, verdict_status
+from rig.engine.stated import after_index_with
 from rig.job.work import work_job
 
 
@@ -38,11 +39,9 @@ def run(args: argparse.Namespace) -> int:
     }
     lines = []
     if worked.reference is not None:
-        U_deg = worked.reference.uncertainty.U_deg
-        lines.append(
-            f"top dead centre: {worked.reference.tdc_deg:.2f}° after the index ± {U_deg:.2f}°"
-            f" ({worked.reference.method})"
-        )
+        of = worked.reference
+        tdc = after_index_with(of.tdc_deg, of.uncertainty.U_deg)
+        lines.append(f"top dead centre: {tdc} ({of.method})")
     if args.readings:
         lines += reading_lines(worked.readings)
     put(args, answer, lines + judgement_lines(worked.judgements, worked.comparisons))

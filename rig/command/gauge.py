@@ -19,6 +19,7 @@ from typing import Any
 
 from rig.command.opened import open_job
 from rig.command.say import figures, json_option, message
+from rig.engine import stated
 from rig.engine.dead_centre.gauge import Gauge, GaugePoint, curve_mm, fitted
 from rig.engine.dead_centre.gauge_check import MethodDifference, compare_methods
 from rig.engine.dead_centre.gauge_points import load_points
@@ -29,7 +30,6 @@ from rig.engine.dead_centre.reference_file import load_references, save_referenc
 from rig.engine.dead_centre.within import typed_within
 from rig.engine.firing import geometry_of, plug_hole_offset_deg
 from rig.engine.profile import Geometry
-from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
 from rig.job.dead_centres import METHODS, gauge_doubts
 from rig.job.folder import Job
@@ -274,9 +274,9 @@ def _lines(
             f" {found.scatter:.1f} times as far off as was stated of a reading"
         )
         if found.offset_fitted:
-            lines.append(
-                f"  cylinder offset {found.offset_mm:+.2f} ± {2 * found.u_offset_mm:.2f} mm"
-            )
+            U_mm = 2.0 * found.u_offset_mm
+            offset = stated.difference(found.offset_mm, U_mm)
+            lines.append(f"  cylinder offset {offset} ± {stated.two_figures(U_mm)} mm")
     lines += [f"beside: {each.words}" for each in compared]
     if series.moved is not None and not series.moved.moved:
         lines.append(series.moved.words)
@@ -287,9 +287,9 @@ def _lines(
 
 
 def _reference_lines(reference: Reference) -> list[str]:
-    value, U = round_for_show(reference.tdc_deg, reference.uncertainty.U_deg)
+    tdc = stated.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
     return [
-        f"{reference.method}: top dead centre of cylinder {reference.cylinder} {value}° after the"
-        f" index ± {U}° ({reference.how})",
+        f"{reference.method}: top dead centre of cylinder {reference.cylinder} {tdc}"
+        f" ({reference.how})",
         *([f"  note: {'; '.join(reference.warnings)}"] if reference.warnings else []),
     ]

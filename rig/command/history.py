@@ -12,8 +12,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from rig.command.say import angle, figures, json_option, message, parts_of
-from rig.engine.uncertainty import round_for_show
+from rig.command.say import figures, json_option, message, parts_of
+from rig.engine import stated
 from rig.faults import InputError
 from rig.record import history as records
 from rig.record import sheets, unit_history
@@ -88,7 +88,7 @@ def chosen(series: Sequence[Series], unit: str | None, *, cylinders: bool) -> li
 def _lines(found: History, shown: Sequence[Series]) -> list[str]:
     serial = f", serial {found.serial}" if found.serial else ""
     n = len(found.certificates)
-    lines = [f"{found.engine}{serial}: {n} certificate{'s' * (n != 1)}"]
+    lines = [f"{found.engine}{serial}: {stated.many(n, 'certificate')}"]
     for series in shown:
         cylinder = "" if series.cylinder is None else f", cylinder {series.cylinder}"
         kind = "" if series.kind == "turned" else f", {series.kind}"
@@ -113,9 +113,9 @@ def _unit_lines(reports: Sequence[DatedReport], units: Sequence[UnitSeries]) -> 
     for series in again:
         lines += ["", f"{series.type} {series.serial}, {series.figure}, degrees of its own shaft"]
         for point in series.points:
-            value, U = round_for_show(point.deg, point.U_deg)
+            value = f"{stated.figure(point.deg, point.U_deg)}° ± {stated.two_figures(point.U_deg)}°"
             step = f"  [{point.step}]" if point.step else ""
-            lines.append(f"  {point.made_utc[:10]}  {f'{value}° ± {U}°':<22}{step}")
+            lines.append(f"  {point.made_utc[:10]}  {value:<22}{step}")
         lines.append(f"  {series.words}")
     if any(series.line is not None for series in again):
         lines += ["", records.CAUTION]
@@ -124,11 +124,9 @@ def _unit_lines(reports: Sequence[DatedReport], units: Sequence[UnitSeries]) -> 
 
 def _point(point: Point) -> str:
     judged = point.judgement
-    mean, uncertainty = judged.mean_btdc or 0.0, judged.uncertainty
-    text = f"{angle(mean)}, ± unknown"
-    if uncertainty is not None:
-        value, U = round_for_show(abs(mean), uncertainty.U_deg)
-        text = f"{value}° {'ATDC' if mean < 0 else 'BTDC'} ± {U}°"
+    U_deg = judged.uncertainty.U_deg if judged.uncertainty else None
+    text = stated.btdc(judged.mean_btdc, U_deg)
+    text += f" {stated.within(U_deg)}" if U_deg is not None else ", U not known"
     step = f"  [{point.step}]" if point.step else ""
     aside = "" if point.weighs else "  (no line goes through it)"
     said = f"{text:<22}  {judged.verdict}{aside}{step}"

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from rig.command.opened import newest_capture, open_job
-from rig.command.say import angle, figures, json_option, message
+from rig.command.say import figures, json_option, message
+from rig.engine import stated
 from rig.engine.profile import Profile, Unit
-from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
 from rig.job.work import work_job
 from rig.timing.correction.plan import LeverEnds
@@ -80,19 +80,22 @@ def _range(judgements: Sequence[Judgement], unit: Unit, wanted: float | None) ->
 def _lines(found: LeverRange) -> list[str]:
     lines = [found.words]
     if found.uncertainty is not None:
-        value, U = round_for_show(found.range_deg, found.uncertainty.U_deg)
-        lines.append(f"  range {value}° ± {U}° of crank")
+        size = stated.figure(found.range_deg, found.uncertainty.U_deg)
+        U = stated.two_figures(found.uncertainty.U_deg)
+        lines.append(f"  range {size}° ± {U}° of crank")
     for each in found.positions:
         judged = each.judgement
+        U_deg = judged.uncertainty.U_deg if judged.uncertainty else None
         window = "no window stated"
         if judged.earliest_btdc is not None and judged.latest_btdc is not None:
-            window = f"window {angle(judged.earliest_btdc)} to {angle(judged.latest_btdc)}"
+            early, late = judged.earliest_btdc, judged.latest_btdc
+            window = f"window {stated.entered_btdc(early)} to {stated.entered_btdc(late)}"
         lines.append(
-            f"  {each.setting}: {angle(each.btdc_deg)}, {judged.verdict} ({window}; {each.words})"
+            f"  {each.setting}: {stated.btdc(each.btdc_deg, U_deg)}, {each.words} ({window})"
         )
     if found.place is not None and found.wanted_btdc is not None:
         lines.append(
-            f"  {angle(found.wanted_btdc)} lies at {100.0 * found.place:.0f} per cent of the range,"
-            " from full retard up"
+            f"  {stated.entered_btdc(found.wanted_btdc)} lies at {100.0 * found.place:.0f} per cent"
+            " of the range, from full retard up"
         )
     return [*lines, f"  {found.latest_words}", *(f"  caution: {text}" for text in found.warnings)]

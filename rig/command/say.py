@@ -16,7 +16,7 @@ import sys
 from collections.abc import Iterable
 from typing import Any, TextIO
 
-from rig.engine.firing import wrap_btdc
+from rig.engine import stated
 from rig.faults import InputError, reason
 from rig.screen.keys import shows_unicode
 from rig.screen.wording import clean
@@ -77,8 +77,4 @@ def message(text: str) -> None:
 
 def angle(btdc_deg: float | None, places: int = 2) -> str:
     """``36.20° BTDC``, ``4.00° ATDC``, or a dash when not known."""
-    if btdc_deg is None:
-        return "-"
-    btdc_deg = wrap_btdc(btdc_deg)
-    side = "ATDC" if round(btdc_deg, places) < 0 else "BTDC"
-    return f"{abs(btdc_deg):.{places}f}° {side}"
+    return "-" if btdc_deg is None else stated.btdc(btdc_deg, decimals=places)

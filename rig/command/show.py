@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from rig.engine.uncertainty import round_for_show
+from rig.engine import stated
 from rig.record import certificate
 from rig.screen.keys import shows_unicode
 from rig.screen.tables import comparison_table, judgement_table, plain_lines, reading_table
@@ -38,18 +38,16 @@ def result_lines(record_path: Path) -> list[str]:
 def summary_lines(record_path: Path) -> list[str]:
     """What a saved certificate found, a short line a figure: each unit over its cylinders."""
     found = certificate.as_certificate(certificate.load(record_path))
-    U_deg = found.reference.uncertainty.U_deg
-    value, U = round_for_show(found.reference.tdc_deg, U_deg)
-    lines = [f"top dead centre: {value}° after the index ± {U}° ({found.reference.method})"]
+    tdc = stated.after_index_with(found.reference.tdc_deg, found.reference.uncertainty.U_deg)
+    lines = [f"top dead centre: {tdc} ({found.reference.method})"]
     whole = [j for j in found.judgements if j.cylinder is None] or list(found.judgements)
     for one in whole:
         head = f"{one.unit}, {one.setting}, {one.phase}"
         if one.mean_btdc is None or one.uncertainty is None:
             lines.append(f"{head}: {one.words}")
             continue
-        value, U = round_for_show(abs(one.mean_btdc), one.uncertainty.U_deg)
-        side = "ATDC" if one.mean_btdc < 0 else "BTDC"
-        lines.append(f"{head}: {value}° {side} ± {U}° of {one.n} readings: {one.words}")
+        mean = stated.btdc_with(one.mean_btdc, one.uncertainty.U_deg)
+        lines.append(f"{head}: {mean} of {stated.many(one.n, 'reading')}: {one.words}")
         others = [
             j for j in found.judgements
             if j.cylinder is not None and j.verdict != one.verdict

@@ -15,6 +15,7 @@ from rig.engine.dead_centre.reference_file import save_reference
 from rig.engine.dead_centre.within import typed_within
 from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.profile import Encoder
+from rig.engine.stated import after_index_with, u_part
 from rig.faults import InputError
 from rig.job.work import job_reference
 
@@ -78,11 +79,12 @@ def run(args: argparse.Namespace) -> int:
             " state it with --state-deg and --within"
         )
     lines = [
-        f"top dead centre of cylinder {in_use.cylinder}: {in_use.tdc_deg:.3f}° after the index"
-        f" ± {in_use.uncertainty.U_deg:.3f}° (k = {in_use.uncertainty.k:.2f}), {in_use.method}",
+        f"top dead centre of cylinder {in_use.cylinder}:"
+        f" {after_index_with(in_use.tdc_deg, in_use.uncertainty.U_deg)}"
+        f" (k = {in_use.uncertainty.k:.2f}), {in_use.method}",
         in_use.how,
         *_places(job.profile.encoder, in_use),
-        *(f"  {p.name}: {p.u_deg:.4f}° ({p.how})" for p in in_use.uncertainty.parts),
+        *(f"  {p.name}: {u_part(p.u_deg)}° ({p.how})" for p in in_use.uncertainty.parts),
         *(f"warning: {text}" for text in in_use.warnings),
     ]
     places = {"index_places": index_places(job.profile.encoder)}

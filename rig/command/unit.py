@@ -22,8 +22,8 @@ from typing import Any
 
 from rig.command.opened import newest_capture, open_job
 from rig.command.say import figures, json_option, message
+from rig.engine import stated
 from rig.engine.profile import Encoder, Unit
-from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
 from rig.job.folder import Job
 from rig.job.recording import open_recording
@@ -217,8 +217,8 @@ def _shown(mean: Mean | None) -> str:
     """A mean with about 95 %."""
     if mean is None:
         return "not read"
-    value, U = round_for_show(mean.deg, 2.0 * mean.u_deg)
-    return f"{value}° ± {U}°"
+    U_deg = 2.0 * mean.u_deg
+    return f"{stated.figure(mean.deg, U_deg)}° ± {stated.two_figures(U_deg)}°"
 
 
 def _compare(args: argparse.Namespace) -> int:

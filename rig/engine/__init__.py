@@ -15,5 +15,6 @@ The public face:
   ``from_plain``; ``reference_file``: ``load_reference``, ``load_references``, ``save_reference``.
 * ``gauge``, ``equal_lifts``, ``gauge_check``: top dead centre by dial gauge.
 * ``means``, ``means_file``, ``gears``, ``couplings``: what can be moved to correct the timing.
-* ``uncertainty``: Contribution, Uncertainty, ``combine``, ``round_for_show``.
+* ``uncertainty``: Contribution, Uncertainty, ``combine``;
+* ``stated``: figures to the digits that their uncertainty warrants.
 """

@@ -5,13 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from decimal import ROUND_HALF_UP, Decimal
 from typing import Literal
 
 import numpy as np
-
-FINEST_SHOWN = Decimal("0.01")
-"""Nothing is shown finer than this (degrees), however small its uncertainty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,37 +115,3 @@ def mean_and_sd(values: Sequence[float]) -> tuple[float, float | None]:
     data = np.asarray(values, dtype=np.float64)
     mean = float(np.mean(data))
     return mean, float(np.std(data, ddof=1)) if data.size > 1 else None
-
-
-def round_for_show(value: float, U: float) -> tuple[str, str]:
-    """``value`` and its expanded uncertainty ``U`` (degrees) as text, in the same decimal place.
-
-    The place is that of the second significant figure of ``U`` (JCGM 100:2008, 7.2.6), but never
-    finer than 0.01; an uncertainty that would then show as nothing shows as 0.01. Halves round
-    away from zero. Raises ``ValueError`` unless both are finite and ``U`` is not negative.
-    """
-    if not (math.isfinite(value) and math.isfinite(U) and U >= 0.0):
-        raise ValueError(f"{value} with uncertainty {U} cannot be shown")
-    size = Decimal(repr(float(U)))
-    place = FINEST_SHOWN
-    if size:
-        place = max(place, _second_figure(size))
-        # Rounding may carry into a new figure: 0.996 is shown as 1.0, not as 1.00.
-        place = max(place, _second_figure(_to_place(size, place) or place))
-    shown_U = _to_place(size, place)
-    if size and not shown_U:
-        shown_U = place
-    shown = _to_place(Decimal(repr(float(value))), place)
-    return f"{shown or abs(shown):f}", f"{shown_U:f}"
-
-
-def _second_figure(size: Decimal) -> Decimal:
-    """The decimal place, as a power of ten, of the second significant figure of ``size``."""
-    return Decimal(1).scaleb(size.adjusted() - 1)
-
-
-def _to_place(size: Decimal, place: Decimal) -> Decimal:
-    """``size`` rounded to a multiple of ``place``; plain digits, also for tens and hundreds."""
-    return ((size / place).to_integral_value(ROUND_HALF_UP) * place).quantize(
-        min(place, Decimal(1))
-    )

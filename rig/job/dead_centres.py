@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from rig.engine import stated
 from rig.engine.dead_centre.gauge_check import compare_methods, misfit
 from rig.engine.dead_centre.gauge_series import Series
 from rig.engine.dead_centre.index_places import same_frame
@@ -50,10 +51,11 @@ def gauge_doubts(
     if series is not None and series.references:
         fell = [n for n in falling(readings, series.references[0].tdc_deg) if n in numbers]
         if fell:
-            listed = ", ".join(map(str, fell))
+            was, it = ("was", "it") if len(fell) == 1 else ("were", "them")
             words = (
-                f"point {listed} was come to with the piston falling, so that clearances add to it:"
-                " take it again with the piston rising"
+                f"{stated.noun(len(fell), 'point')} {stated.listed(fell)} {was} come to with the"
+                f" piston falling, so that clearances add to {it}: take {it} again with the piston"
+                " rising"
             )
             doubts.append(GaugeDoubt(words, fell[0] if len(fell) == 1 else 0))
     return doubts
@@ -127,7 +129,8 @@ def _beside(candidate: Candidate, used: Reference | None, profile: Profile) -> C
     (compared,) = compare_methods([same_frame(reference, used, profile.encoder), used])
     side = "after" if compared.difference_deg > 0 else "before"
     words = (
-        f"{abs(compared.difference_deg):.2f}° {side} the one in use,"
-        f" {'within' if compared.agree else 'MORE THAN'} the {compared.U_deg:.2f}° allowed"
+        f"{stated.size(compared.difference_deg, compared.U_deg)}° {side} the one in use,"
+        f" {'within' if compared.agree else 'MORE THAN'} the"
+        f" {stated.two_figures(compared.U_deg)}° allowed"
     )
     return Candidate(reference, candidate.which, candidate.doubts, beside=words)

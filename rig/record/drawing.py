@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from rig.record.ink import stated
+from rig.record.ink import entered
 from rig.timing.results import Verdict
 
 MM = 4.0
@@ -99,7 +99,7 @@ def scale_row(scale: Scale) -> str:
     parts = []
     for each in scale.ticks():
         x = scale.x(each)
-        text = f"{stated(each)}" if each >= 0 else f"{stated(-each)} ATDC"
+        text = entered(each) if each >= 0 else f"{entered(-each)} ATDC"
         if 3 * len(text) < x < scale.width - 3 * len(text):
             parts.append(f'<text class="tick" x="{x}" y="9.5">{text}</text>')
         parts.append(f'<path class="edge" d="M{x} 12.5V{SCALE_HEIGHT}"/>')

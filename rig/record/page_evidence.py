@@ -9,9 +9,10 @@ from html import escape
 from rig.engine.dead_centre.index_places import index_places, places_apart_deg
 from rig.engine.dead_centre.reference import BY_HAND
 from rig.engine.profile import Encoder
+from rig.engine.stated import after_index_with, many, two_figures, u_part
 from rig.engine.uncertainty import Contribution
 from rig.record import signing, words
-from rig.record.ink import figure, grouped, ink, spread, visible
+from rig.record.ink import grouped, ink, visible
 from rig.record.schema import CaptureFacts, Certificate, RigCheck
 from rig.timing.results import PHASES, Judgement
 
@@ -82,19 +83,19 @@ def _line(of: Judgement) -> str:
 
 
 def _part(of: Judgement, name: str) -> str:
-    """One contribution with its degrees of freedom, to a thousandth: a part of what is shown."""
-    part = next((each for each in _parts(of) if each.name == name), None)
-    if part is None:
+    """One contribution with its degrees of freedom."""
+    found = next((each for each in _parts(of) if each.name == name), None)
+    if found is None:
         return '<td class="right">–</td>'
-    nu = "" if math.isinf(part.nu) else f"<small> {part.nu:.0f}</small>"
-    return f'<td class="right">{part.u_deg:.3f}{nu}</td>'
+    nu = "" if math.isinf(found.nu) else f"<small> {found.nu:.0f}</small>"
+    return f'<td class="right">{u_part(found.u_deg)}{nu}</td>'
 
 
 def _total(of: Judgement) -> str:
     if of.uncertainty is None:
         return "<td></td><td></td>"
     k, U = of.uncertainty.k, of.uncertainty.U_deg
-    return f'<td class="right">{k:.2f}</td><td class="right"><b>{spread(U)}</b></td>'
+    return f'<td class="right">{k:.2f}</td><td class="right"><b>{two_figures(U)}</b></td>'
 
 
 def _method(certificate: Certificate) -> str:
@@ -122,7 +123,7 @@ def _reference(certificate: Certificate) -> str:
         _found_by(of.method, touches),
         (
             "stands at",
-            f"{figure(of.tdc_deg, U)}° ± {spread(U)}° after the index, cylinder {of.cylinder}",
+            f"{after_index_with(of.tdc_deg, U)}, cylinder {of.cylinder}",
         ),
         ("made", ink(moment(of.made_utc) or "not stated")),
     ]
@@ -130,8 +131,8 @@ def _reference(certificate: Certificate) -> str:
         named = "said to be of" if of.method == BY_HAND else "recording"
         pairs.append((named, ink(of.capture)))
     for other in certificate.other_references:
-        shown = f"{figure(other.tdc_deg, other.uncertainty.U_deg)}° ± "
-        pairs.append((ink(other.method), f"{shown}{spread(other.uncertainty.U_deg)}°, not used"))
+        shown = after_index_with(other.tdc_deg, other.uncertainty.U_deg)
+        pairs.append((ink(other.method), f"{shown}, not used"))
     warned = "".join(f"<p>{ink(each)}</p>" for each in of.warnings)
     return _block("Top dead centre", _pairs(pairs) + f"<p>{ink(of.how)}</p>{warned}")
 

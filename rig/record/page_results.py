@@ -6,8 +6,9 @@ import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
+from rig.engine.stated import difference, figure, listed, noun, opening, scatter, two_figures
 from rig.record import drawing
-from rig.record.ink import difference, figure, ink, opening, spread, stated, visible
+from rig.record.ink import entered, ink, visible
 from rig.record.schema import Certificate, ReadingGroup
 from rig.timing.judge import ONE_TURN_OUT, WORST_FIRST
 from rig.timing.results import BEING_SET, PHASES, Comparison, Judgement, Verdict
@@ -99,7 +100,7 @@ def _headline(now: Sequence[Judgement]) -> str:
         )
     U = _expanded(speaks)
     digits, side = opening(speaks.mean_btdc, U)
-    within = "one reading" if U is None else f"± {spread(U)}°"
+    within = "one reading" if U is None else f"± {two_figures(U)}°"
     words = speaks.words if speaks.verdict == worst else worst + _named(now, worst)
     if worst == "outside" and worst not in words:
         words = f"outside: {words}"
@@ -118,14 +119,14 @@ def _limits(of: Judgement) -> str:
         return ""
     wanted = "" if of.nominal_btdc is None else f"wanted {_side(of.nominal_btdc)}, "
     if of.earliest_btdc >= 0 <= of.latest_btdc:
-        within = f"permitted {stated(of.earliest_btdc)} to {stated(of.latest_btdc)}"
+        within = f"permitted {entered(of.earliest_btdc)} to {entered(of.latest_btdc)}"
     else:
         within = f"permitted {_side(of.earliest_btdc)} to {_side(of.latest_btdc)}"
     return wanted + within.replace(" ", "&nbsp;")
 
 
 def _side(btdc_deg: float) -> str:
-    return f"{stated(abs(btdc_deg))} {'BTDC' if btdc_deg >= 0 else 'ATDC'}"
+    return f"{entered(abs(btdc_deg))} {'BTDC' if btdc_deg >= 0 else 'ATDC'}"
 
 
 def _apart(now: Sequence[Judgement], U: float | None) -> str:
@@ -137,10 +138,15 @@ def _apart(now: Sequence[Judgement], U: float | None) -> str:
 
 
 def _named(now: Sequence[Judgement], verdict: Verdict) -> str:
-    """The cylinders that have this verdict: ": cylinder 2, 4", or nothing when all have."""
+    """The cylinders that have this verdict: ": cylinders 2 and 4", or nothing when all have."""
     own = [each for each in now if each.cylinder is not None]
-    named = [str(each.cylinder) for each in own if each.verdict == verdict]
-    return "" if len(named) == len(own) or not named else f": cylinder {', '.join(named)}"
+    return "" if all(each.verdict == verdict for each in own) else _of_cylinders(own, verdict)
+
+
+def _of_cylinders(own: Sequence[Judgement | Comparison], verdict: Verdict) -> str:
+    """The cylinders among ``own`` that have ``verdict``: ": cylinders 2 and 4"."""
+    named = [each.cylinder for each in own if each.verdict == verdict]
+    return f": {noun(len(named), 'cylinder')} {listed(named)}" if named else ""
 
 
 def _row(
@@ -168,7 +174,7 @@ def _row(
         window = (of.earliest_btdc, nominal, of.latest_btdc)
     label = escape(f"cylinder {_cylinder(of.cylinder)}: {visible(of.words)}")
     drawn = drawing.row(scale, window, lanes, label, many)
-    sd = "" if of.sd_deg is None else figure(of.sd_deg)
+    sd = "" if of.sd_deg is None else scatter(of.sd_deg)
     wide = " !" if of.spread_verdict == "outside" else ""
     before = f'<td class="past">{past}</td>' if len(phases) > 1 else ""
     kind = ' class="all"' if of.cylinder is None and several else ""
@@ -192,7 +198,9 @@ def _mean(of: Judgement, side: str) -> str:
         return "no mean"
     U = _expanded(of)
     digits, own = opening(of.mean_btdc, U)
-    return digits + ("" if U is None else f" ± {spread(U)}") + ("" if own == side else f" {own}")
+    return (
+        digits + ("" if U is None else f" ± {two_figures(U)}") + ("" if own == side else f" {own}")
+    )
 
 
 def _short(of: Judgement) -> str:
@@ -228,7 +236,7 @@ def _notes(now: Sequence[Judgement], what: str) -> str:
 
 
 def _whose(cylinders: Sequence[str], many: int) -> str:
-    return "" if len(cylinders) == many else f"cyl. {', '.join(cylinders)}: "
+    return "" if len(cylinders) == many else f"cyl. {listed(cylinders)}: "
 
 
 def _compared(setting: str, phase: str, of: Sequence[Comparison]) -> str:
@@ -242,9 +250,8 @@ def _compared(setting: str, phase: str, of: Sequence[Comparison]) -> str:
     worst = min((each.verdict for each in of), key=WORST_FIRST.index)
     wanted = ""
     if speaks.wanted_deg is not None and speaks.tolerance_deg is not None:
-        wanted = f"{stated(speaks.wanted_deg)} ± {stated(speaks.tolerance_deg)}"
-    named = ", ".join(str(each.cylinder) for each in own if each.verdict == worst)
-    said = worst if speaks.verdict == worst else f"{worst}: cylinder {named}"
+        wanted = f"{entered(speaks.wanted_deg)} ± {entered(speaks.tolerance_deg)}"
+    said = worst if speaks.verdict == worst else worst + _of_cylinders(own, worst)
     late = speaks.difference_deg < (speaks.wanted_deg or 0.0)
     what = ", ".join(filter(None, (setting, phase)))
     return (
@@ -258,7 +265,7 @@ def _difference(of: Comparison | None) -> str:
     if of is None:
         return ""
     U = _expanded(of)
-    within = "" if U is None else f" ± {spread(U)}"
+    within = "" if U is None else f" ± {two_figures(U)}"
     return difference(of.difference_deg, U) + within
 
 

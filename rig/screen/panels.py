@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from math import isfinite
 
+from rig.engine import stated
 from rig.screen.canvas import Box, Canvas, Role, Run
 from rig.screen.figures import HEIGHT, Size, figure
 from rig.screen.units import VERDICT_ROLE
 from rig.screen.view import STEPS, Question, Step, Stroke, View
-from rig.screen.wording import clean, clock, figure_and_side, within
+from rig.screen.wording import clean, clock
 
 STROKES: dict[Stroke, str] = {
     "stated": "stroke stated",
@@ -58,7 +59,7 @@ def reference_runs(view: View, short: bool = False) -> list[Run]:
         return [("TDC NOT FOUND yet", "strong")]
     runs: list[Run] = [("TDC" if short else f"TDC by {reference.text}", "text")]
     if reference.U_deg is not None:
-        runs.append((f" {within(reference.U_deg)}", "text"))
+        runs.append((f" {stated.within(reference.U_deg)}", "text"))
     if not reference.holds:
         runs.append((" DOES NOT HOLD", "outside"))
     stroke = STROKES[view.stroke]
@@ -144,9 +145,9 @@ def draw_crank(canvas: Canvas, y: int, view: View, size: Size, right: int) -> No
     field = len(figure(_LONGEST_CRANK, size, unicode)[0])
     text, side = "--.-", ""
     if crank.shaft and crank.after_index_deg is not None:
-        text, side = f"{crank.after_index_deg:.1f}", "index"
+        text, side = stated.after_index(crank.after_index_deg, decimals=1), "index"
     if crank.btdc_deg is not None and isfinite(crank.btdc_deg):
-        text, side = figure_and_side(crank.btdc_deg)
+        text, side = stated.opening(crank.btdc_deg, decimals=1)
     lines = figure(text, size, unicode)
     for row, line in enumerate(lines):
         canvas.put(1 + field - len(line), y + row, line, "quiet")
@@ -178,7 +179,7 @@ def _draw_unknown(canvas: Canvas, box: Box, view: View) -> None:
     rows = 2 if crank.after_index_deg is None else 1
     canvas.put_wrapped(Box(box.x, box.y + 1, box.width, rows), crank.why_no_angle)
     if crank.after_index_deg is not None:
-        after = f"{crank.after_index_deg:.1f}° after the index"
+        after = f"{stated.after_index(crank.after_index_deg, decimals=1)}° after the index"
         canvas.put(box.x, box.y + 2, after, "text", box.width)
 
 

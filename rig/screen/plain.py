@@ -9,10 +9,11 @@ from dataclasses import replace
 from itertools import chain
 from typing import TextIO
 
+from rig.engine import stated
 from rig.screen.keys import shows_unicode
 from rig.screen.units import marks_of, mean_text, verdict_text
 from rig.screen.view import TouchesView, UnitView, View
-from rig.screen.wording import btdc, clean, clock, decimals_for, degrees, within
+from rig.screen.wording import clean, clock
 
 
 def changes(old: View | None, new: View) -> list[str]:
@@ -84,7 +85,7 @@ def _rig(old: View, new: View) -> Iterator[str]:
 def _reference(old: View, new: View) -> Iterator[str]:
     was, now = old.reference, new.reference
     if now.text and (now.text, now.U_deg) != (was.text, was.U_deg):
-        yield f"top dead centre by {now.text} {within(now.U_deg)}".rstrip()
+        yield f"top dead centre by {now.text} {stated.within(now.U_deg)}".rstrip()
     if was.holds and not now.holds:
         yield f"top dead centre does not hold: {now.why_not or 'the index has to pass'}"
     if now.holds and not was.holds:
@@ -99,11 +100,9 @@ def _touches(old: TouchesView, new: TouchesView) -> Iterator[str]:
         ("back", old.backward_deg, new.backward_deg),
     ):
         for angle in now[len(was) :]:
-            yield f"stop touched turning {way}, {degrees(angle, 2)} after the index"
+            yield f"stop touched turning {way}, {stated.after_index(angle)}° after the index"
     if new.middle_deg is not None and new.middle_deg != old.middle_deg:
-        decimals = decimals_for(new.U_deg)
-        middle = f"{degrees(new.middle_deg, decimals)} {within(new.U_deg)}".rstrip()
-        yield f"top dead centre {middle} after the index"
+        yield f"top dead centre {stated.after_index_with(new.middle_deg, new.U_deg)}"
     yield from _changed(old.note, new.note, "{}")
 
 
@@ -119,11 +118,10 @@ def _unit(old: UnitView, new: UnitView) -> Iterator[str]:
         yield f"{name}: now read in this setting, {new.phase}"
     fresh = new.counted - old.counted
     missed = new.readings_btdc[-fresh:-1] if fresh > 1 else ()
-    decimals = decimals_for(new.U_deg)
     for angle in missed:
-        yield f"{name}: {btdc(angle, decimals)}"
+        yield f"{name}: {stated.btdc(angle)}"
     if fresh > 0 and new.last_btdc is not None:
-        parts = [btdc(new.last_btdc, decimals), new.last_words, *marks_of(new)]
+        parts = [stated.btdc(new.last_btdc), new.last_words, *marks_of(new)]
         if new.last_cylinder is not None:
             parts.append(f"cylinder {new.last_cylinder}")
         yield f"{name}: {', '.join(part for part in parts if part)}"
@@ -147,7 +145,7 @@ def _goto(old: View, new: View) -> Iterator[str]:
     if new.goto is None:
         return
     if old.goto is None or old.goto.target_btdc != new.goto.target_btdc:
-        yield f"going to {btdc(new.goto.target_btdc, 2)}"
+        yield f"going to {stated.btdc(new.goto.target_btdc)}"
     yield from _changed(old.goto.words if old.goto else "", new.goto.words, "{}")
 
 

@@ -6,9 +6,9 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from rig.engine import stated
 from rig.screen.canvas import Box, Canvas, Role
 from rig.screen.view import UnitView
-from rig.screen.wording import number
 
 LEAST_SPAN_DEG = 1.0
 MOST_SHOWN = 200
@@ -142,6 +142,6 @@ def _is_free(taken: Iterable[tuple[int, int]], start: int, across: int) -> bool:
 
 
 def limit_text(btdc_deg: float) -> str:
-    """A limit on the scale: ``36.5``, ``4 ATDC``; as many decimals as it needs, at most two."""
-    size = number(abs(btdc_deg), 2).rstrip("0").rstrip(".")
-    return f"{size} ATDC" if btdc_deg < 0.0 and size != "0" else size
+    """A limit on the scale: ``36.5``, ``4 ATDC``; as finely as it was entered."""
+    digits = stated.entered(btdc_deg)
+    return f"{digits[1:]} ATDC" if digits.startswith("-") else digits

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rig.engine import stated
 from rig.screen.canvas import Box, Canvas, Run
 from rig.screen.figures import HEIGHT, figure
 from rig.screen.page import ROLES
@@ -11,7 +12,7 @@ from rig.screen.panels import count_runs, key_rows, movement, reference_runs, st
 from rig.screen.scale import draw_scale, window_role
 from rig.screen.units import last_figure, mean_text
 from rig.screen.view import Question, UnitView, View
-from rig.screen.wording import btdc, clock, decimals_for, degrees
+from rig.screen.wording import clock, degrees
 
 _FIGURE = HEIGHT["small"]
 _FIGURE_WIDTH = 34
@@ -98,9 +99,21 @@ def _crank_lines(canvas: Canvas, view: View) -> list[_Line]:
         return [_Line(1, [(text, "caution")]) for text in told]
     if crank.btdc_deg is None:
         after = crank.after_index_deg
-        place = f"{after:.1f}° after the index, " if after is not None else ""
+        place = (
+            f"{stated.after_index(after, decimals=1)}° after the index, "
+            if after is not None
+            else ""
+        )
         return [_Line(3, [(f"{place}no TDC: ", "strong"), (crank.why_no_angle, "text")])]
-    return [_Line(3, [(f"crank {btdc(crank.btdc_deg)} ", "strong"), (movement(view), "text")])]
+    return [
+        _Line(
+            3,
+            [
+                (f"crank {stated.btdc(crank.btdc_deg, decimals=1)} ", "strong"),
+                (movement(view), "text"),
+            ],
+        )
+    ]
 
 
 def _middle_lines(canvas: Canvas, view: View) -> list[_Line]:
@@ -119,15 +132,17 @@ def _middle_lines(canvas: Canvas, view: View) -> list[_Line]:
         return lines
     if touches is not None:
         n, m = len(touches.forward_deg), len(touches.backward_deg)
-        middle = degrees(touches.middle_deg, decimals_for(touches.U_deg))
+        middle = "–"
+        if touches.middle_deg is not None:
+            middle = f"{stated.after_index(touches.middle_deg, touches.U_deg)}°"
         return [_Line(2, [(f"stop: {n} forward, {m} back, TDC {middle}", "strong")])]
     if goto is not None:
         to_go = degrees(goto.to_go_deg, 2)
-        return [_Line(2, [(f"to {btdc(goto.target_btdc, 2)}: {to_go} to go ", "strong"),
+        return [_Line(2, [(f"to {stated.btdc(goto.target_btdc)}: {to_go} to go ", "strong"),
                           (goto.words, "text")])]  # fmt: skip
     lines = []
     for unit in view.units:
-        reading = btdc(unit.last_btdc, decimals_for(unit.U_deg))
+        reading = stated.btdc(unit.last_btdc)
         words = unit.last_words or ("no reading" if unit.last_btdc is None else "")
         runs: list[Run] = [
             (f"{canvas.fit(unit.name, 12)} ", "strong"),

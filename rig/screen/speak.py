@@ -15,7 +15,8 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from rig.screen.wording import clean, number
+from rig.engine import stated
+from rig.screen.wording import clean
 
 # System.Speech is part of Windows; the text comes on standard input, never on the command line.
 _POWERSHELL = (
@@ -65,16 +66,13 @@ def find_program(
     return found
 
 
-def sentence(
-    unit: str, btdc_deg: float, words: str = "", follow: str = "", decimals: int = 1
-) -> str:
+def sentence(unit: str, btdc_deg: float, words: str = "", follow: str = "") -> str:
     """The one line that is spoken for a reading.
 
-    ``words`` is what the angle means ("1.4° early", "inside"), ``follow`` what to do next.
+    ``words`` is what the angle means ("inside", "0.10 degrees beyond the early limit"), ``follow``
+    what to do next.
     """
-    side = "before" if btdc_deg >= 0.0 else "after"
-    angle = f"{number(abs(btdc_deg), decimals)} degrees {side} top dead centre"
-    told = ", ".join(part.strip(" .") for part in (angle, words) if part)
+    told = ", ".join(part.strip(" .") for part in (stated.btdc(btdc_deg), words) if part)
     follow = follow.strip().rstrip(".")
     return speakable(f"{unit}: {told}." + (f" {follow}." if follow else ""))
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from rig.engine import stated
 from rig.screen.canvas import Box, Canvas, Role
 from rig.screen.figures import HEIGHT, Size, figure
 from rig.screen.view import GoToView, TouchesView, View
-from rig.screen.wording import btdc, decimals_for, degrees, number, within
+from rig.screen.wording import degrees, number
 
 
 def _turn_deg(angle_deg: float) -> float:
@@ -44,9 +45,8 @@ def draw_touches(canvas: Canvas, y: int, height: int, view: View, touches: Touch
     state = "the stop is IN: no full turn" if touches.stop_in else "the stop is OUT"
     draw_title(canvas, y, "top dead centre by the stop", state)
     size = size_for(canvas, height)
-    decimals = decimals_for(touches.U_deg)
     known = touches.middle_deg is not None
-    text = number(touches.middle_deg, decimals) if known else "--.-"
+    text = stated.after_index(touches.middle_deg or 0.0, touches.U_deg) if known else "--.-"
     at = draw_big(canvas, y + 1, text, size, "strong" if known else "quiet")
     canvas.put(at, y + 1, "°", "text")
     below = "TDC so far, after the index" if known else "no TDC yet: touch it from both sides"
@@ -59,7 +59,7 @@ def draw_touches(canvas: Canvas, y: int, height: int, view: View, touches: Touch
         ("spread", degrees(touches.spread_deg, 2), "text"),
         (
             "TDC",
-            within(touches.U_deg) if touches.U_deg is not None else "–",
+            stated.within(touches.U_deg) or "–",
             "text",
         ),
     ]
@@ -77,7 +77,7 @@ def _angles(angles_deg: tuple[float, ...]) -> str:
     """How many touches, and where: the newest first."""
     if not angles_deg:
         return "not touched yet"
-    shown = " ".join(number(a, 2) for a in angles_deg[::-1])
+    shown = " ".join(stated.after_index(a) for a in angles_deg[::-1])
     return f"{len(angles_deg)}×  {shown}"
 
 
@@ -122,9 +122,9 @@ def draw_goto(canvas: Canvas, y: int, height: int, view: View, goto: GoToView) -
     Returns how many of the ``height`` lines it took.
     """
     what = (
-        f"hold the crank at {btdc(goto.target_btdc, 2)}"
+        f"hold the crank at {stated.btdc(goto.target_btdc)}"
         if goto.unit
-        else (f"going to {btdc(goto.target_btdc, 2)}")
+        else (f"going to {stated.btdc(goto.target_btdc)}")
     )
     side = "from the right side" if goto.from_right_side else "NOT from the right side"
     draw_title(canvas, y, what, side)

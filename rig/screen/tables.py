@@ -11,11 +11,12 @@ from typing import TextIO
 
 from rich.cells import cell_len
 
+from rig.engine import stated
 from rig.engine.uncertainty import Uncertainty
 from rig.screen.canvas import Role, rich_style
 from rig.screen.keys import shows_colour, shows_unicode
 from rig.screen.units import VERDICT_ROLE
-from rig.screen.wording import btdc, clean, decimals_for, degrees, number, within
+from rig.screen.wording import clean, number
 from rig.timing.results import Comparison, Judgement, Reading
 
 
@@ -98,14 +99,15 @@ def judgement_table(judgements: Sequence[Judgement], title: str = "Judgement") -
     """Each unit, setting and cylinder against its window; the rule and what would settle below."""
     rows = []
     for j in judgements:
-        decimals, U = _within(j.uncertainty)
+        U_deg = None if j.uncertainty is None else j.uncertainty.U_deg
+        U = stated.within(U_deg) or "–"
         # What the words say already is not said twice.
         more = ("" if j.kind == "turned" else j.kind, *j.marks)
         remarks = (j.words, *(each for each in more if each not in j.words))
         rows.append(
             (
                 j.unit, j.setting, _cylinder(j.cylinder), j.phase, str(j.n),
-                btdc(j.mean_btdc, decimals), U, number(j.sd_deg, 2), _window(j), j.verdict,
+                stated.btdc(j.mean_btdc, U_deg), U, stated.scatter(j.sd_deg), _window(j), j.verdict,
                 ", ".join(filter(None, remarks)),
             )
         )  # fmt: skip
@@ -130,15 +132,16 @@ def comparison_table(comparisons: Sequence[Comparison], title: str = "Two units"
     """The first against the second; positive when the first opens earlier."""
     rows = []
     for c in comparisons:
-        decimals, U = _within(c.uncertainty)
-        wanted = degrees(c.wanted_deg, 2)
+        U_deg = None if c.uncertainty is None else c.uncertainty.U_deg
+        wanted = "–" if c.wanted_deg is None else f"{stated.entered(c.wanted_deg)}°"
         if c.wanted_deg is not None and c.tolerance_deg is not None:
-            wanted += f" ±{degrees(c.tolerance_deg, 2)}"
+            wanted += f" ±{stated.entered(c.tolerance_deg)}°"
         rows.append(
             (
                 f"{c.first} against {c.second}", ", ".join(filter(None, (c.setting, c.phase))),
                 "all" if c.cylinder is None else str(c.cylinder),
-                degrees(c.difference_deg, decimals), U, wanted, c.verdict, c.words,
+                f"{stated.figure(c.difference_deg, U_deg)}°", stated.within(U_deg) or "–", wanted,
+                c.verdict, c.words,
             )
         )  # fmt: skip
     return Table(
@@ -153,7 +156,13 @@ def comparison_table(comparisons: Sequence[Comparison], title: str = "Two units"
 def contribution_table(uncertainty: Uncertainty, title: str = "Uncertainty") -> Table:
     """The parts of an uncertainty and what they come to (JCGM 100)."""
     rows = [
-        (p.name, number(p.u_deg, 3), number(p.nu, 1) if isfinite(p.nu) else "exact", p.kind, p.how)
+        (
+            p.name,
+            stated.u_part(p.u_deg),
+            number(p.nu, 1) if isfinite(p.nu) else "exact",
+            p.kind,
+            p.how,
+        )
         for p in uncertainty.parts
     ]
     nu = number(uncertainty.nu_eff, 1) if isfinite(uncertainty.nu_eff) else "without limit"
@@ -163,8 +172,8 @@ def contribution_table(uncertainty: Uncertainty, title: str = "Uncertainty") -> 
         tuple(rows),
         frozenset({1, 2}),
         notes=(
-            f"together u {number(uncertainty.u_deg, 3)}°, degrees of freedom {nu}, "
-            f"k {number(uncertainty.k, 2)}: {within(uncertainty.U_deg)} at about 95 %",
+            f"together u {stated.u_part(uncertainty.u_deg)}°, degrees of freedom {nu}, "
+            f"k {number(uncertainty.k, 2)}: {stated.within(uncertainty.U_deg)} at about 95 %",
         ),
     )
 
@@ -179,7 +188,13 @@ def reading_table(readings: Sequence[Reading], title: str = "Openings") -> Table
             "one crank turn out" if r.wrong_stroke else "",
             "" if r.stroke_known else "stroke not stated",
         )
-        cells = (r.unit, r.setting, _cylinder(r.cylinder), number(r.t_s, 3), btdc(r.btdc_deg, 2))
+        cells = (
+            r.unit,
+            r.setting,
+            _cylinder(r.cylinder),
+            number(r.t_s, 3),
+            stated.btdc(r.btdc_deg),
+        )
         rows.append((*cells, "yes" if r.counts else "no", ", ".join(filter(None, remarks))))
     return Table(
         title,
@@ -205,13 +220,7 @@ def _cylinder(cylinder: int | None) -> str:
     return "–" if cylinder is None else str(cylinder)
 
 
-def _within(uncertainty: Uncertainty | None) -> tuple[int, str]:
-    """Decimals that an uncertainty allows, and itself as text."""
-    U_deg = None if uncertainty is None else uncertainty.U_deg
-    return decimals_for(U_deg), within(U_deg) or "–"
-
-
 def _window(j: Judgement) -> str:
     if j.earliest_btdc is None or j.latest_btdc is None:
         return "none stated"
-    return f"{btdc(j.earliest_btdc, 2)} to {btdc(j.latest_btdc, 2)}"
+    return f"{stated.entered_btdc(j.earliest_btdc)} to {stated.entered_btdc(j.latest_btdc)}"

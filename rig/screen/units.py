@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
+from rig.engine import stated
 from rig.screen.canvas import Box, Canvas, Role, Run
 from rig.screen.figures import HEIGHT, Size, figure, figure_width
 from rig.screen.scale import draw_scale, window_role
 from rig.screen.view import Contacts, CylinderView, UnitView
-from rig.screen.wording import btdc, decimals_for, figure_and_side, number, within
 from rig.timing.results import Verdict
 
 CONTACTS: dict[Contacts, str] = {
@@ -59,7 +59,7 @@ def _draw_title(canvas: Canvas, box: Box, unit: UnitView) -> None:
 
 def _draw_row(canvas: Canvas, box: Box, unit: UnitView) -> None:
     """Everything on one line."""
-    reading = btdc(unit.last_btdc, decimals_for(unit.U_deg))
+    reading = stated.btdc(unit.last_btdc)
     words = unit.last_words or ("no reading yet" if unit.last_btdc is None else "")
     runs: list[Run] = [
         (canvas.fit(unit.name, max(4, box.width // 4)) + " ", "strong"),
@@ -213,7 +213,7 @@ def _put_tally(canvas: Canvas, box: Box, unit: UnitView) -> None:
     canvas.put_right(box.right, box.y + 1, f"n {len(unit.readings_btdc)}")
     if unit.sd_deg is not None:
         canvas.put_right(box.right, box.y + 2, "spread")
-        canvas.put_right(box.right, box.y + 3, number(unit.sd_deg, 2))
+        canvas.put_right(box.right, box.y + 3, stated.scatter(unit.sd_deg))
 
 
 def _put_lines(canvas: Canvas, box: Box, lines: list[list[Run]]) -> None:
@@ -228,7 +228,7 @@ def last_figure(unit: UnitView) -> tuple[str, str]:
     """
     if unit.last_btdc is None or not isfinite(unit.last_btdc):
         return "--.-", ""
-    return figure_and_side(unit.last_btdc, decimals_for(unit.U_deg))
+    return stated.opening(unit.last_btdc)
 
 
 def _draw_figure(canvas: Canvas, box: Box, unit: UnitView, size: Size) -> int:
@@ -279,7 +279,7 @@ def _words_and_marks(canvas: Canvas, unit: UnitView, width: int) -> tuple[list[R
     if unit.last_btdc is not None and unit.last_cylinder is not None and not marks:
         named = f" │ cylinder {unit.last_cylinder}"
         own = unit.last_nominal_btdc
-        wants = "" if own is None else f", wants {btdc(own, 1)}"
+        wants = "" if own is None else f", wants {stated.entered_btdc(own)}"
         for text in (named + wants, named):
             if canvas.runs_width([*words, (text, "text")]) <= width:
                 words.append((text, "text"))
@@ -291,10 +291,10 @@ def mean_text(unit: UnitView | CylinderView) -> str:
     """``36.22 ±0.16``: mean with its expanded uncertainty, degrees BTDC (``ATDC`` is said)."""
     if unit.mean_btdc is None:
         return "–"
-    text, side = figure_and_side(unit.mean_btdc, decimals_for(unit.U_deg))
+    text, side = stated.opening(unit.mean_btdc, unit.U_deg)
     if side == "ATDC":
         text += " ATDC"
-    return f"{text} {within(unit.U_deg).rstrip('°')}".rstrip()
+    return f"{text} {stated.within(unit.U_deg).rstrip('°')}".rstrip()
 
 
 def _details(
@@ -326,7 +326,7 @@ def _sums(unit: UnitView, canvas: Canvas, width: int, tally: bool) -> list[list[
     judged = unit.verdict != "not judged"
     said = verdict_text(unit)
     verdict: Run = (f"  {said}" if judged else "", VERDICT_ROLE[unit.verdict])
-    spread = "" if unit.sd_deg is None else number(unit.sd_deg, 2)
+    spread = "" if unit.sd_deg is None else stated.scatter(unit.sd_deg)
     tallies = (f"   ▒ spread {spread or '–'}   n {n}", f" ▒ {spread or '–'} n {n}")
     rests: list[Run] = [(rest if tally else "", "text") for rest in tallies]
     for rest in rests:
@@ -342,8 +342,10 @@ def _sums(unit: UnitView, canvas: Canvas, width: int, tally: bool) -> list[list[
 
 def verdict_text(unit: UnitView) -> str:
     """The verdict, and the cylinders that have it when the mean has another."""
-    named = ", ".join(map(str, unit.verdict_cylinders))
-    return f"{unit.verdict}: cylinder {named}" if named else unit.verdict
+    named = unit.verdict_cylinders
+    if not named:
+        return unit.verdict
+    return f"{unit.verdict}: {stated.noun(len(named), 'cylinder')} {stated.listed(named)}"
 
 
 def _draw_table(canvas: Canvas, box: Box, unit: UnitView) -> None:
@@ -351,8 +353,7 @@ def _draw_table(canvas: Canvas, box: Box, unit: UnitView) -> None:
     if len(unit.cylinders) > 1:
         _draw_cylinders(canvas, box, unit)
     elif unit.readings_btdc:
-        decimals = decimals_for(unit.U_deg)
-        texts = [number(angle, decimals) for angle in unit.readings_btdc]
+        texts = [stated.figure(angle) for angle in unit.readings_btdc]
         cell = max(map(len, texts)) + 2
         across = max(1, (box.width - 10) // cell)
         shown = texts[-across * min(box.height, 3) :]
@@ -370,7 +371,7 @@ def _draw_cylinders(canvas: Canvas, box: Box, unit: UnitView) -> None:
         words = line.words
         if not words or canvas.text_width(words) > box.width - columns[-1]:
             words = "" if line.verdict == "not judged" else line.verdict
-        spread = number(line.sd_deg, 2)
+        spread = stated.scatter(line.sd_deg)
         cells = [name, str(line.n), mean_text(line), spread, words]
         rows.append((cells, VERDICT_ROLE[line.verdict]))
     if len(rows) > box.height:

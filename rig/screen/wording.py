@@ -1,4 +1,4 @@
-"""Text for the screen: made harmless, and angles in the trade's words."""
+"""Text for the screen: made harmless; plain numbers and times. Angles: ``rig.engine.stated``."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 import unicodedata
 from functools import lru_cache
 
-from rig.engine.uncertainty import round_for_show
+from rig.engine import stated
 
 LIMIT = 2000
 """Longest text taken over, in characters; what is longer is cut."""
@@ -69,48 +69,17 @@ def _ascii(character: str) -> str:
     return bare if bare.isprintable() and bare else "?"
 
 
-def decimals_for(U_deg: float | None) -> int:
-    """Decimals that show two figures of an uncertainty, never finer than 0.01 degree.
-
-    One decimal when the uncertainty is not known.
-    """
-    if U_deg is None or not 0.0 <= U_deg < math.inf:
-        return 1
-    return len(round_for_show(0.0, U_deg)[1].partition(".")[2])
-
-
-def within(U_deg: float | None) -> str:
-    """``±0.16°``, to two figures; empty when the uncertainty is not known."""
-    if U_deg is None or not 0.0 <= U_deg < math.inf:
-        return ""
-    return f"±{round_for_show(0.0, U_deg)[1]}°"
-
-
 def number(value: float | None, decimals: int = 1) -> str:
     """A figure with its decimals, or a dash where there is none."""
     if value is None or not math.isfinite(value):
         return "–"
-    text = f"{value:.{decimals}f}"
-    return text[1:] if text.startswith("-") and not text.strip("-0.") else text
+    return stated.figure(value, decimals=decimals)
 
 
 def degrees(value: float | None, decimals: int = 1) -> str:
     """``1.4°``, or a dash where there is no figure."""
     text = number(value, decimals)
     return text if text == "–" else text + "°"
-
-
-def figure_and_side(btdc_deg: float, decimals: int = 1) -> tuple[str, str]:
-    """The figure without sign, and ``BTDC`` or ``ATDC``; what rounds to nothing is BTDC."""
-    size = number(abs(btdc_deg), decimals)
-    return size, "ATDC" if btdc_deg < 0.0 and size.strip("0.") else "BTDC"
-
-
-def btdc(value: float | None, decimals: int = 1) -> str:
-    """``36.2° BTDC``; after top dead centre ``4.0° ATDC``. ``value`` is degrees BTDC."""
-    if value is None or not math.isfinite(value):
-        return "–"
-    return "° ".join(figure_and_side(value, decimals))
 
 
 def clock(seconds: float) -> str:

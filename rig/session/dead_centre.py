@@ -17,6 +17,8 @@ from rig.engine.dead_centre.index_places import around_deg, disc_places
 from rig.engine.dead_centre.reference import Reference, stated
 from rig.engine.firing import geometry_of
 from rig.engine.profile import Encoder, Profile
+from rig.engine.stated import after_index, size
+from rig.engine.stated import within as stated_within
 from rig.faults import InputError
 from rig.session.gauge_notes import EngineMark, GaugeNotes
 from rig.timing.circular import wrap
@@ -69,12 +71,13 @@ def mark_words(mark: EngineMark, reference: Reference | None) -> str:
     """Where a mark of the engine lies from the dead centre that was found, in words."""
     within = _read_within(mark)
     if reference is None or mark.cylinder != reference.cylinder:
-        return f"{mark.what}: {mark.crank_deg % 360.0:.2f}° after the index{within}"
+        return f"{mark.what}: {after_index(mark.crank_deg)}° after the index{within}"
     past = wrap(mark.crank_deg - reference.tdc_deg)
     side = "after" if past > 0.0 else "before"
+    U_deg = reference.uncertainty.U_deg
     return (
-        f"{mark.what}: {abs(past):.2f}° {side} top dead centre of cylinder {mark.cylinder}"
-        f" by {reference.method} (± {reference.uncertainty.U_deg:.2f}°){within}"
+        f"{mark.what}: {size(past, U_deg)}° {side} top dead centre of cylinder {mark.cylinder}"
+        f" by {reference.method} ({stated_within(U_deg)}){within}"
     )
 
 

@@ -14,6 +14,7 @@ from itertools import combinations
 
 from rig.engine.dead_centre.reference import GRADUATION, RUN_OUT, Reference
 from rig.engine.profile import Encoder, Profile, Setting, Synchronism, Unit
+from rig.engine.stated import entered
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
 from rig.timing import budget
@@ -311,8 +312,9 @@ def _comparison(
     )
     if float(size) == 0.0:
         words = f"{names[0]} and {names[1]} open together"
-    if verdict == "not decidable":
-        words += ", not decidable"
+    if asked is not None and verdict == "outside":
+        over = size_in_words(abs(wrap(difference - asked[0])) - asked[1], uncertainty)
+        words += f", {over} degrees beyond the {entered(asked[1])} permitted"
     return Comparison(
         first=names[0],
         second=names[1],

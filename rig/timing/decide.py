@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Literal
 
+from rig.engine.stated import entered, figure, many, two_figures
 from rig.engine.uncertainty import Contribution, Uncertainty, combine
 from rig.timing.results import Verdict
 
@@ -175,20 +176,18 @@ def how_to_settle(
     margin = min(abs(value - lower), abs(value - upper))
     count = more_readings(uncertainty.parts, n, margin)
     if count is not None:
-        return (
-            f"{count} more reading{'s' if count > 1 else ''}, if mean and spread stay as they are"
-        )
+        return f"{many(count, 'more reading')}, if mean and spread stay as they are"
     left = with_readings(uncertainty.parts, n, math.inf)
     said = "no number of readings settles it"
     if left.U_deg <= margin:
         return (
-            f"more than {MOST_READINGS} more readings: the mean stands {margin:.2f} degrees from "
-            "the limit, too near for its spread"
+            f"more than {MOST_READINGS} more readings: the mean stands "
+            f"{figure(margin, left.U_deg)} degrees from the limit, too near for its spread"
         )
     if 2.0 * left.U_deg > upper - lower:
         said += (
-            f", and with U of {left.U_deg:.2f} degrees in a window of {upper - lower:.2f} no "
-            "reading could be accepted"
+            f", and with U of {two_figures(left.U_deg)} degrees in a window of"
+            f" {entered(upper - lower)} no reading could be accepted"
         )
     return f"{said}: {_what_has_to_shrink(left.parts, margin)}"
 
@@ -208,10 +207,10 @@ def _what_has_to_shrink(parts: Sequence[Contribution], margin: float) -> str:
                 else:
                     low = middle
             needed = low * part.u_deg
-            to = f"to about {needed:.2f}" if needed >= 0.01 else "to under 0.01"
+            to = f"to about {two_figures(needed)}" if needed > 0.0 else "to nothing"
             also = f" and {gone} to nothing" if gone else ""
             return (
-                f"the part of the uncertainty from {part.name}, now {part.u_deg:.2f} degrees, "
-                f"would have to shrink {to}{also}"
+                f"the part of the uncertainty from {part.name}, now {two_figures(part.u_deg)} "
+                f"degrees, would have to shrink {to}{also}"
             )
     return "the mean stands on the limit itself"

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rig.engine.geometry import rim_rule_mm, rim_tape_mm
+from rig.engine.stated import btdc, size
 from rig.faults import InputError
 from rig.timing.circular import wrap
 
@@ -129,19 +130,16 @@ def reached(
     now = going(crank_deg, target, run_up_deg, needed_deg, direction)
     ahead = distance_deg(crank_deg, target)
     tape, _ = rim_mm(-ahead, target.rim_diameter_mm)
-    btdc = wrap(target.btdc_deg + ahead)
+    stands_btdc = wrap(target.btdc_deg + ahead)
     good = now.where == "there"
     side = "from the right side" if run_up_deg >= needed_deg else "without enough run-up"
     words = (
-        f"wanted {_btdc(target.btdc_deg)}, stands at {_btdc(btdc)}, come {side}"
+        f"wanted {btdc(target.btdc_deg)}, stands at {btdc(stands_btdc)}, come {side}"
         f"{'' if good else ': a mark made here is not to be relied upon'}"
     )
-    return Reached(target.btdc_deg, btdc, -ahead, tape, run_up_deg, good, words)
+    return Reached(target.btdc_deg, stands_btdc, -ahead, tape, run_up_deg, good, words)
 
 
 def _off(ahead: float) -> str:
-    return "" if abs(ahead) < 0.005 else f", {abs(ahead):.2f} {'short' if ahead > 0 else 'past'}"
-
-
-def _btdc(deg: float) -> str:
-    return f"{deg:.2f}° BTDC" if deg >= 0.0 else f"{-deg:.2f}° ATDC"
+    digits = size(ahead)
+    return "" if float(digits) == 0.0 else f", {digits} {'short' if ahead > 0 else 'past'}"

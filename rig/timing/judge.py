@@ -1,6 +1,7 @@
 """Readings to judgements: per unit, setting and cylinder, against the window.
 
-"Early" and "late" in words are counted from the nominal figure of the window.
+In words, what is outside is said from the limit that it is beyond; "early" and "late of nominal"
+are counted from the nominal figure of the window.
 """
 
 from __future__ import annotations
@@ -10,7 +11,8 @@ from dataclasses import replace
 
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile, Setting, Unit, Window
-from rig.engine.uncertainty import Contribution, Uncertainty, combine, round_for_show
+from rig.engine.stated import size
+from rig.engine.uncertainty import Contribution, Uncertainty, combine
 from rig.timing import budget
 from rig.timing.circular import wrap
 from rig.timing.decide import RULES, decide, decide_spread, how_to_settle
@@ -326,23 +328,36 @@ def _words(
     stroke = "" if all(r.stroke_known for r in figure.readings) else f", {STROKE_NOT_STATED}"
     if verdict == "inside":
         return f"inside{stroke}"
-    doubt = ", not decidable" if verdict == "not decidable" else ""
-    return f"{side}{doubt}{stroke}"
+    limit = against_limit(figure.mean_btdc, window, uncertainty)
+    doubt = "not decidable, " if verdict == "not decidable" else ""
+    return f"{doubt}{limit} ({side}){stroke}"
+
+
+def against_limit(btdc_deg: float, window: Window, uncertainty: Uncertainty | None) -> str:
+    """How far an angle lies beyond the limit that it is past, or inside the nearer one, in words.
+
+    "0.10 degrees beyond the early limit", "0.05 degrees inside the late limit".
+    """
+    late_by = wrap(window.latest_btdc - btdc_deg)
+    early_by = wrap(btdc_deg - window.earliest_btdc)
+    beyond, name = max((early_by, "early"), (late_by, "late"))
+    digits = size_in_words(beyond, uncertainty)
+    if float(digits) == 0.0:
+        return f"on the {name} limit"
+    return f"{digits} degrees {'beyond' if beyond > 0.0 else 'inside'} the {name} limit"
 
 
 def early_or_late(deviation_deg: float, uncertainty: Uncertainty | None) -> str:
-    """A deviation from the nominal figure in words, positive early: "1.4 degrees early"."""
-    size = size_in_words(deviation_deg, uncertainty)
-    if float(size) == 0.0:
+    """A deviation from nominal in words, positive early: "1.43 degrees early of nominal"."""
+    digits = size_in_words(deviation_deg, uncertainty)
+    if float(digits) == 0.0:
         return "on the nominal figure"
-    return f"{size} degrees {'early' if deviation_deg > 0.0 else 'late'}"
+    return f"{digits} degrees {'early' if deviation_deg > 0.0 else 'late'} of nominal"
 
 
 def size_in_words(angle_deg: float, uncertainty: Uncertainty | None) -> str:
-    """The size of an angle to the digits of its uncertainty, else to a tenth of a degree."""
-    if uncertainty is None:
-        return f"{abs(angle_deg):.1f}"
-    return round_for_show(abs(angle_deg), uncertainty.U_deg)[0]
+    """The size of an angle to the digits that its uncertainty warrants."""
+    return size(angle_deg, uncertainty.U_deg if uncertainty else None)
 
 
 def _with_lag(judgement: Judgement, lag_deg: float) -> Judgement:

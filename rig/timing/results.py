@@ -65,7 +65,7 @@ class Judgement:
     latest_btdc: float | None
     verdict: Verdict
     spread_verdict: Verdict
-    words: str  # "1.4 degrees early", "inside", ...
+    words: str  # "0.10 degrees beyond the early limit (2.10 degrees early of nominal)"
     rule: str  # the decision rule, one sentence
     settle: str  # how many more readings would settle it, or which part would have to shrink
     marks: tuple[str, ...] = ()  # "stroke not stated", "one crank turn out", ...

@@ -7,6 +7,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from rig.engine.stated import difference as signed
+from rig.engine.stated import figure, two_figures
 from rig.faults import InputError
 from rig.timing.unit_alone import UnitReport
 
@@ -143,13 +145,17 @@ def _mean(plain: Any, key: str) -> Mapping[str, Any]:
     raise InputError(f"this unit report is not whole: {key} is no angle with its uncertainty")
 
 
+def _stated(mean: Mapping[str, Any]) -> str:
+    return figure(float(mean["deg"]), SIDES * float(mean["u_deg"]))
+
+
 def _change(name: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> UnitChange:
     difference = float(after["deg"]) - float(before["deg"])
     U = SIDES * math.hypot(before["u_deg"], after["u_deg"])
     changed = abs(difference) > U
     words = (
-        f"{name}: {before['deg']:.2f} to {after['deg']:.2f} degrees, "
-        + (f"changed by {difference:+.2f}" if changed else "the same")
-        + f" (+/- {U:.2f})"
+        f"{name}: {_stated(before)} to {_stated(after)} degrees, "
+        + (f"changed by {signed(difference, U)}" if changed else "the same")
+        + f" (±{two_figures(U)})"
     )
     return UnitChange(name, before["deg"], after["deg"], difference, U, changed, words)

@@ -19,7 +19,6 @@ from rig.engine.uncertainty import (
     mean_and_sd,
     quantisation,
     rectangular,
-    round_for_show,
     student_t,
     triangular,
     u_shaped,
@@ -184,43 +183,6 @@ def test_one_value_has_no_spread_and_none_no_mean() -> None:
     assert mean_and_sd([36.2]) == (36.2, None)
     with pytest.raises(ValueError, match="no values"):
         mean_and_sd([])
-
-
-@pytest.mark.parametrize(
-    ("value", "U", "shown"),
-    [
-        # Two figures of the uncertainty (JCGM 100:2008, 7.2.6), never finer than 0.01 degree.
-        (36.2345, 0.1636, ("36.23", "0.16")),
-        (36.2345, 1.34, ("36.2", "1.3")),
-        (36.2345, 12.6, ("36", "13")),
-        (136.2345, 126.0, ("140", "130")),
-        (36.2345, 0.0234, ("36.23", "0.02")),
-        (36.2345, 0.0004, ("36.23", "0.01")),
-        (36.2345, 0.0, ("36.23", "0.00")),
-        (36.2345, 0.996, ("36.2", "1.0")),
-        (36.2345, 9.96, ("36", "10")),
-        (36.2345, 0.0996, ("36.23", "0.10")),
-        (36.235, 0.10, ("36.24", "0.10")),
-        (-4.0, 0.31, ("-4.00", "0.31")),
-        (-0.001, 0.31, ("0.00", "0.31")),
-    ],
-)
-def test_rounded_for_show(value: float, U: float, shown: tuple[str, str]) -> None:
-    assert round_for_show(value, U) == shown
-
-
-@given(st.floats(-180.0, 180.0), st.floats(0.0, 500.0))
-def test_shown_within_half_of_the_last_place(value: float, U: float) -> None:
-    shown, shown_U = round_for_show(value, U)
-    last = max(0.01, 10.0 ** (math.floor(math.log10(float(shown_U))) - 1)) if U else 0.01
-    assert abs(float(shown) - value) <= last / 2 + 1e-9
-    assert float(shown_U) <= U * 1.05 + 0.01
-
-
-@pytest.mark.parametrize(("value", "U"), [(math.nan, 0.1), (1.0, math.inf), (1.0, -0.1)])
-def test_what_cannot_be_shown_is_refused(value: float, U: float) -> None:
-    with pytest.raises(ValueError, match="cannot be shown"):
-        round_for_show(value, U)
 
 
 def test_scipy_waits_until_it_is_needed() -> None:

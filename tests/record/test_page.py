@@ -173,7 +173,8 @@ def test_a_unit_outside_is_called_so_and_how_far() -> None:
     judged = judge(read, job, reference())
     text = text_of(record(readings=read, judgements=judged))
     assert f"outside: {judged[0].words}" in text
-    assert judged[0].words.endswith("degrees early")
+    assert judged[0].words.endswith("degrees early of nominal)")
+    assert "beyond the early limit" in judged[0].words
 
 
 def test_readings_in_groups_stand_where_the_figure_would() -> None:

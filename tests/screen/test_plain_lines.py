@@ -69,7 +69,7 @@ def test_the_story_of_a_job() -> None:
         "next: Turn the crank one whole turn", "step: top dead centre",
         "stop touched turning forward, 121.52° after the index",
         "stop touched turning back, 202.22° after the index",
-        "top dead centre 161.90° ±0.14° after the index", "top dead centre by stop, 3 + 3 touches",
+        "top dead centre 161.90° after the index ±0.14°", "top dead centre by stop, 3 + 3 touches",
         "top dead centre holds", "firing stroke: stated", "upper, full advance: 36.24° BTDC",
         "mean 34.56 ±0.17 of 4: 0.44° later than permitted, outside",
         "upper opens 1.66° ± 0.14° before lower: outside",

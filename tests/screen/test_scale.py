@@ -98,6 +98,6 @@ def test_a_column_is_a_linear_place() -> None:
 
 
 def test_limits_are_written_short() -> None:
-    assert [limit_text(a) for a in (37.0, 36.5, 36.25, -4.0, 0.0, -0.001)] == [
+    assert [limit_text(a) for a in (37.0, 36.5, 36.25, -4.0, 0.0, -0.00001)] == [
         "37", "36.5", "36.25", "4 ATDC", "0", "0",
     ]  # fmt: skip

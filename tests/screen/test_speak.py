@@ -16,10 +16,10 @@ from rig.screen.speak import NONE_FOUND, Program, Speaker, find_program, sentenc
 def test_the_sentence() -> None:
     assert (
         sentence("upper", 36.24, "0.2° early, inside", "Turn on through the next opening.")
-        == "upper: 36.2 degrees before top dead centre, 0.2 degrees early, inside. "
+        == "upper: 36.24 degrees before top dead centre, 0.2 degrees early, inside. "
         "Turn on through the next opening."
     )
-    assert sentence("rear", -4.0) == "rear: 4.0 degrees after top dead centre."
+    assert sentence("rear", -4.0) == "rear: 4.00 degrees after top dead centre."
 
 
 def test_signs_become_words() -> None:

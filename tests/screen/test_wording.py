@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import unicodedata
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
@@ -13,35 +12,18 @@ from rig.screen.canvas import Canvas, Ink
 from rig.screen.wording import (
     LIMIT,
     _harmless,
-    btdc,
     clean,
     clock,
-    decimals_for,
     degrees,
     number,
 )
 
 
-def test_angles_before_and_after() -> None:
-    assert btdc(36.2) == "36.2° BTDC"
-    assert btdc(-4.0) == "4.0° ATDC"
-    assert btdc(0.0) == "0.0° BTDC"
-    assert btdc(-0.04) == "0.0° BTDC"  # nothing left of it at this many decimals
-    assert btdc(-0.04, 2) == "0.04° ATDC"
-    assert btdc(None) == btdc(float("nan")) == "–"
+def test_numbers() -> None:
     assert degrees(1.4) == "1.4°"
+    assert degrees(None) == number(float("nan")) == "–"
     assert number(-0.001, 2) == "0.00"
     assert number(-0.01, 2) == "-0.01"
-
-
-@pytest.mark.parametrize(
-    ("U_deg", "decimals"),
-    [(None, 1), (12.0, 0), (9.96, 0), (9.6, 1), (1.04, 1), (0.994, 2), (0.16, 2), (0.0163, 2)],
-)
-def test_two_figures_of_the_uncertainty_never_finer_than_a_hundredth(
-    U_deg: float | None, decimals: int
-) -> None:
-    assert decimals_for(U_deg) == decimals
 
 
 def test_elapsed_time() -> None:

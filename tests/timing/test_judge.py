@@ -6,6 +6,8 @@ import math
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from sample_engines import (
     ADVANCE,
     FINE_ENCODER,
@@ -26,6 +28,7 @@ from rig.timing.judge import (
     ONE_TURN_OUT,
     PAPER_MEANT,
     STROKE_NOT_STATED,
+    against_limit,
     judge,
     unit_figure,
 )
@@ -71,16 +74,53 @@ def test_the_parts_add_up() -> None:
     ("shift", "verdict", "words"),
     [
         (0.0, "inside", "inside"),
-        (1.4, "outside", "1.50 degrees early"),
-        (-1.5, "outside", "1.40 degrees late"),
-        (0.85, "not decidable", "0.95 degrees early, not decidable"),
-        (-1.15, "not decidable", "1.05 degrees late, not decidable"),
+        (1.4, "outside", "0.50 degrees beyond the early limit (1.50 degrees early of nominal)"),
+        (-1.5, "outside", "0.40 degrees beyond the late limit (1.40 degrees late of nominal)"),
+        (
+            0.85,
+            "not decidable",
+            "not decidable, 0.05 degrees inside the early limit (0.95 degrees early of nominal)",
+        ),
+        (
+            -1.15,
+            "not decidable",
+            "not decidable, 0.05 degrees beyond the late limit (1.05 degrees late of nominal)",
+        ),
     ],
 )
 def test_verdicts_in_words(shift: float, verdict: str, words: str) -> None:
     found = only(judge(readings([a + shift for a in CLOSE]), single(), reference(u_deg=0.08)))
     assert (found.verdict, found.words) == (verdict, words)
     assert bool(found.settle) == (verdict == "not decidable")
+
+
+def test_outside_by_how_much_is_said_of_the_limit() -> None:
+    """4.10 against a limit of 4.00, nominal 2.00: beyond it by 0.10, not by 2.10."""
+    setting = Setting(ADVANCE.name, Window(4.0, 2.0, 0.0, "manual"))
+    values = [4.1 + each for each in (-0.1, 0.0, 0.1)]
+    job = replace(single(unit(setting=setting)), decision_rule="simple")
+    found = only(judge(readings(values), job, reference(u_deg=0.08)))
+    assert (found.verdict, found.words) == (
+        "outside", "0.10 degrees beyond the early limit (2.10 degrees early of nominal)"
+    )  # fmt: skip
+
+
+@given(st.floats(-170.0, 170.0), st.floats(0.1, 5.0), st.floats(0.1, 5.0), st.floats(-9.0, 9.0))
+def test_words_name_the_limit_that_is_passed_and_by_how_much(
+    nominal: float, early: float, late: float, off: float
+) -> None:
+    window = Window(nominal + early, nominal, nominal - late, "manual")
+    words = against_limit(nominal + off, window, None)
+    beyond = max(off - early, -off - late)
+    name = "early" if off - early > -off - late else "late"
+    if abs(beyond) < 0.005:
+        assert words in ("on the early limit", "on the late limit")
+        return
+    where = "beyond" if beyond > 0.0 else "inside"
+    digits, rest = words.split(" ", 1)
+    assert float(digits) == pytest.approx(abs(beyond), abs=0.00501)
+    if abs((off - early) - (-off - late)) > 1e-9:  # else both limits are as near
+        assert rest == f"degrees {where} the {name} limit"
 
 
 def test_the_simple_rule() -> None:
@@ -108,7 +148,9 @@ def test_readings_that_do_not_count_are_no_readings() -> None:
 def test_one_reading_is_not_decidable_however_far_out() -> None:
     found = only(judge(readings([41.0]), single(), reference()))
     assert (found.verdict, found.uncertainty, found.sd_deg) == ("not decidable", None, None)
-    assert found.words == "5.0 degrees early, not decidable"
+    assert found.words == (
+        "not decidable, 4.00 degrees beyond the early limit (5.00 degrees early of nominal)"
+    )
     assert "2 more" in found.settle
 
 
@@ -152,8 +194,8 @@ def test_compensated_cams_are_judged_one_by_one() -> None:
     )
     found = judge(group, nine(unit(lobes=9, setting=setting)), reference())
     assert [(one.cylinder, one.verdict) for one in found] == [(1, "inside"), (3, "outside")]
-    assert found[1].words.startswith("2.0")
-    assert found[1].words.endswith("late")
+    assert found[1].words.startswith("1.00 degrees beyond the late limit")
+    assert found[1].words.endswith("(2.00 degrees late of nominal)")
 
 
 def test_an_unknown_stroke_is_marked_on_what_is_inside() -> None:
@@ -167,7 +209,7 @@ def test_an_unknown_stroke_is_marked_on_what_is_inside() -> None:
 def test_one_crank_turn_out_is_never_inside() -> None:
     found = only(judge(changed(readings(CLOSE), wrong_stroke=True), single(), reference()))
     assert found.verdict == "outside"
-    assert found.words == "one crank turn out, there 0.10 degrees early"
+    assert found.words == "one crank turn out, there 0.10 degrees early of nominal"
     assert ONE_TURN_OUT in found.marks
 
 

@@ -15,6 +15,7 @@ from rig.command.live.deeds import Deed
 from rig.command.live.talk import Talk
 from rig.engine.firing import datum_after_first_deg
 from rig.engine.profile import Unit, Window
+from rig.engine.stated import btdc, difference, two_figures
 from rig.faults import InputError
 from rig.screen.view import GoToView, Panel
 from rig.signal.events import Event, Now, Opening
@@ -205,11 +206,11 @@ class SetUnit(_Led):
         confirmed = (
             "not confirmed by turning yet"
             if result.confirmed_deg is None
-            else f"confirmed by turning, {result.confirmed_deg:+.2f} degrees"
+            else f"confirmed by turning, {difference(result.confirmed_deg)} degrees"
         )
         return (
-            f"{self._unit.name}: set with the crank held at {result.btdc_deg:.2f}° BTDC"
-            f" within {result.hand_deg:.2f}°; {confirmed}"
+            f"{self._unit.name}: set with the crank held at {btdc(result.btdc_deg)}"
+            f" within {two_figures(result.hand_deg)}°; {confirmed}"
         )
 
 

@@ -10,13 +10,13 @@ from rig.command.live.bench import Bench
 from rig.command.live.deeds import Deed
 from rig.command.live.errands import Errand
 from rig.command.live.talk import Talk
+from rig.engine import stated
 from rig.engine.dead_centre.equal_lifts import near
 from rig.engine.dead_centre.gauge import GaugePoint, lift_in_mm, within_stroke
 from rig.engine.dead_centre.gauge_points import LiftUnit
 from rig.engine.dead_centre.gauge_series import Series
 from rig.engine.firing import geometry_of, plug_hole_offset_deg
 from rig.engine.geometry import MM_PER_INCH
-from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
 from rig.job.dead_centres import GaugeDoubt, gauge_doubts
 from rig.screen.view import Panel, PanelLine
@@ -135,7 +135,7 @@ class GaugePoints(Errand):
             below = "in doubt: see below"
         elif worked.series is not None:
             first = worked.series.references[0]
-            figure, _ = round_for_show(first.tdc_deg, first.uncertainty.U_deg)
+            figure = stated.after_index(first.tdc_deg, first.uncertainty.U_deg)
             below = f"TDC so far, {first.method.removeprefix('gauge, ')}"
         beside = [
             PanelLine("before top", _lifts_text(self._lifts(-1))),
@@ -153,7 +153,7 @@ class GaugePoints(Errand):
                 PanelLine(
                     "last point",
                     f"no. {len(series)}: {last.point.lift_mm:.2f} mm at"
-                    f" {last.point.angle_deg % 360.0:.2f}° after the index, {way}",
+                    f" {stated.after_index(last.point.angle_deg)}° after the index, {way}",
                 )
             )
         if self._again or self._series(again=True):
@@ -175,8 +175,9 @@ class GaugePoints(Errand):
             if found is None:
                 lines.append(PanelLine(name, f"not yet: {why}", "quiet"))
                 continue
-            value, U = round_for_show(found.reference.tdc_deg, found.reference.uncertainty.U_deg)
-            lines.append(PanelLine(name, f"{value}° ± {U}°", "now"))
+            reference = found.reference
+            tdc = stated.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
+            lines.append(PanelLine(name, tdc, "now"))
         middles = series.lifts.middles if series.lifts else ()
         if together := sum(bool(each.apart_mm) for each in middles):
             lines.append(PanelLine("", f"{together} of {len(middles)} nearly equal", "quiet"))

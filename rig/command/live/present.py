@@ -10,9 +10,9 @@ from rig.command.live.errands import Errand
 from rig.command.live.guide import guidance
 from rig.command.live.steps import done_steps, step_of
 from rig.command.live.stroke import stroke_state
+from rig.engine import stated
 from rig.engine.firing import wrap_btdc
 from rig.engine.profile import Setting, Unit
-from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError
 from rig.screen.view import (
     ComparisonView,
@@ -32,7 +32,7 @@ from rig.screen.view import (
 )
 from rig.signal.touches import LEAST_WAY_DEG
 from rig.timing.guidance import Advice
-from rig.timing.judge import early_or_late, size_in_words, unit_figure, unit_verdict
+from rig.timing.judge import against_limit, size_in_words, unit_figure, unit_verdict
 from rig.timing.lever import lever_range
 from rig.timing.results import Comparison, Judgement, Reading
 
@@ -231,7 +231,8 @@ def _notes(bench: Bench, unit: Unit) -> tuple[str, ...]:
         notes.append(f"lever range {size} degrees")  # what is left of it: rig lever
         notes += found.warnings
     notes += [
-        f"impulse coupling: {lag.lag_deg:.1f}° late, spread {lag.sd_deg:.1f}°, {lag.n} times"
+        f"impulse coupling: {stated.figure(lag.lag_deg)}° late, spread"
+        f" {stated.scatter(lag.sd_deg)}°, {stated.many(lag.n, 'time')}"
         + ("" if lag.expected else ": none is stated for this unit")
         for lag in session.lags()
         if lag.unit == unit.name
@@ -257,7 +258,7 @@ def _last_words(last: Reading | None, setting: Setting) -> str:
         return "no window stated"
     if window.latest_btdc <= last.btdc_deg <= window.earliest_btdc:
         return "inside"
-    return early_or_late(last.btdc_deg - window.nominal_btdc, None)
+    return against_limit(last.btdc_deg, window, None)
 
 
 def _cylinder(j: Judgement) -> CylinderView:
@@ -319,8 +320,8 @@ def found_words(bench: Bench) -> str:
     reference = bench.session.reference
     if reference is None:
         return "top dead centre is not known"
-    value, U = round_for_show(reference.tdc_deg, reference.uncertainty.U_deg)
-    return f"top dead centre {value}° after the index ± {U}°"
+    tdc = stated.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
+    return f"top dead centre {tdc}"
 
 
 def _sentence(text: str) -> str:

@@ -15,8 +15,8 @@ from rig.command.live.gauge_live import still_deg
 from rig.command.live.run import show, start
 from rig.command.live.talk import Talk
 from rig.command.say import message
+from rig.engine import stated
 from rig.engine.profile import Profile, Unit
-from rig.engine.uncertainty import round_for_show
 from rig.faults import InputError, RigLostError
 from rig.job.folder import Job
 from rig.screen.view import Key, Panel, PanelLine, ReferenceView, View
@@ -127,7 +127,7 @@ class UnitAlone(Errand):
         coupling = ", coupling ENGAGED" if self._alone.engaged else ""
         return Panel(
             f"{self._unit.name}: degrees of its own shaft", f"{state}{coupling}",
-            f"{openings[-1] % 360.0:.2f}" if openings else "",
+            stated.after_index(openings[-1]) if openings else "",
             below="last opening, after the index" if openings else "no opening yet",
             beside=(
                 PanelLine("forward", f"{len(seen.openings_deg)} openings"),
@@ -189,14 +189,14 @@ class UnitAlone(Errand):
             raise InputError("turn it first: neutral is come to from one side or the other")
         self._note(NEUTRAL, {"crank_deg": at, "direction": way})
         side = "forward" if way > 0 else "turning back"
-        self._talk.say(f"neutral felt {side} at {at % 360.0:.2f}° after the index")
+        self._talk.say(f"neutral felt {side} at {stated.after_index(at)}° after the index")
 
     def _back(self) -> None:
         if not self._alone.felt:
             raise InputError("no place was felt as neutral yet")
         at = self._alone.felt[-1][1]
         self._note(NEUTRAL, {"back": True})
-        self._talk.say(f"taken back: neutral at {at % 360.0:.2f}°")
+        self._talk.say(f"taken back: neutral at {stated.after_index(at)}°")
 
     def _turn_coupling(self) -> None:
         self._note(COUPLING, {"engaged": not self._alone.engaged})
@@ -268,5 +268,5 @@ def _shown(mean: Mean | None) -> str:
     """A mean with about 95 %."""
     if mean is None:
         return "?"
-    value, U = round_for_show(mean.deg, 2.0 * mean.u_deg)
-    return f"{value}° ± {U}°"
+    U_deg = 2.0 * mean.u_deg
+    return f"{stated.figure(mean.deg, U_deg)}° ± {stated.two_figures(U_deg)}°"

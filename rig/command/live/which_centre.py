@@ -8,7 +8,7 @@ from rig.command.live.bench import Bench
 from rig.command.live.deeds import Deed
 from rig.command.live.errands import Errand
 from rig.command.live.talk import Talk
-from rig.engine.uncertainty import round_for_show
+from rig.engine import stated
 from rig.faults import InputError
 from rig.job.dead_centres import Candidate, candidates
 from rig.screen.view import Panel, PanelLine, Sort
@@ -41,9 +41,9 @@ class WhichCentre(Errand):
         lines = []
         for number, each in enumerate(self._candidates(), 1):
             reference = each.reference
-            value, U = round_for_show(reference.tdc_deg, reference.uncertainty.U_deg)
+            tdc = stated.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
             cylinder = f", cylinder {reference.cylinder}" if reference.cylinder != 1 else ""
-            text = f"{value}° ± {U}° by {reference.method}{cylinder}"
+            text = f"{tdc} by {reference.method}{cylinder}"
             if each.in_use:
                 text += ": IN USE"
             elif each.doubts:
@@ -94,8 +94,8 @@ class WhichCentre(Errand):
 
     def _use(self, each: Candidate) -> None:
         found = self._bench.use(each.which)
-        value, U = round_for_show(found.tdc_deg, found.uncertainty.U_deg)
-        self._talk.say(f"in use now: {found.method}, {value}° after the index ± {U}°")
+        tdc = stated.after_index_with(found.tdc_deg, found.uncertainty.U_deg)
+        self._talk.say(f"in use now: {found.method}, {tdc}")
 
     def _ask_back(self) -> None:
         what = self._bench.session.gauge.marks[-1].what

@@ -13,6 +13,7 @@ from rig.engine.dead_centre.gauge import Fit, Gauge, GaugePoint, curve_mm, fit, 
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.geometry import MM_PER_INCH
 from rig.engine.profile import Geometry
+from rig.engine.stated import after_index, difference, size, two_figures
 from rig.faults import InputError
 
 SUSPECT_SIGMAS = 5.0
@@ -123,8 +124,8 @@ def _u_curve(rest: Fit, at: np.ndarray, gauge: Gauge, geometry: Geometry) -> flo
 
 def _words(number: int, point: GaugePoint, expected: float) -> str:
     text = (
-        f"gauge point {number} ({point.angle_deg:.2f} degrees, {point.lift_mm:.3f} mm) does not "
-        f"fit: the other points say {expected:.3f} mm there"
+        f"gauge point {number} ({after_index(point.angle_deg)} degrees after the index,"
+        f" {point.lift_mm:.3f} mm) does not fit: the other points say {expected:.3f} mm there"
     )
     for factor, guess in (
         (10.0, "a decimal point in the wrong place"),
@@ -167,11 +168,12 @@ def moved(found: Fit, touches: Sequence[GaugePoint], gauge: Gauge, geometry: Geo
     )
     u = math.hypot(math.sqrt(cov[0, 0]), found.u_tdc_deg)
     gone = abs(shift) > 2.0 * u
+    U = 2.0 * u
     words = (
-        f"the reference moved by {shift:+.2f} degrees (+/- {2.0 * u:.2f}) since it was found: "
-        "the encoder or its coupling slipped; find dead centre again"
+        f"the reference moved by {difference(shift, U)} degrees (±{two_figures(U)}) since it was "
+        "found: the encoder or its coupling slipped; find dead centre again"
         if gone
-        else f"touched once more: dead centre is where it was, within {2.0 * u:.2f} degrees"
+        else f"touched once more: dead centre is where it was, within {two_figures(U)} degrees"
     )
     return Moved(shift, u, zero, gone, words)
 
@@ -187,13 +189,13 @@ def compare_methods(references: Sequence[Reference]) -> list[MethodDifference]:
         raise InputError("dead centres of different cylinders are not compared with one another")
     out = []
     for a, b in combinations(references, 2):
-        difference = -((b.tdc_deg - a.tdc_deg + 180.0) % 360.0 - 180.0)
+        apart = -((b.tdc_deg - a.tdc_deg + 180.0) % 360.0 - 180.0)
         U = math.hypot(a.uncertainty.U_deg, b.uncertainty.U_deg)
-        agree = abs(difference) <= U
+        agree = abs(apart) <= U
         words = (
-            f"{a.method} lies {abs(difference):.2f} degrees "
-            f"{'after' if difference > 0 else 'before'} {b.method}, "
-            f"{'within' if agree else 'more than'} the {U:.2f} that the two may differ by"
+            f"{a.method} lies {size(apart, U)} degrees "
+            f"{'after' if apart > 0 else 'before'} {b.method}, "
+            f"{'within' if agree else 'more than'} the {two_figures(U)} that the two may differ by"
         )
-        out.append(MethodDifference(a.method, b.method, difference, U, agree, words))
+        out.append(MethodDifference(a.method, b.method, apart, U, agree, words))
     return out

@@ -25,13 +25,13 @@ from rig.engine.dead_centre.stop_sides import (
 from rig.engine.firing import wrap_btdc, wrap_cycle
 from rig.engine.geometry import stop_bias_deg, stop_travel_mm
 from rig.engine.profile import Geometry
+from rig.engine.stated import many, size, two_figures, u_part
 from rig.engine.uncertainty import (
     Contribution,
     Uncertainty,
     combine,
     quantisation,
     rectangular,
-    round_for_show,
     u_shaped,
 )
 from rig.faults import InputError
@@ -252,13 +252,13 @@ def moved(earlier: Reference, later: Reference) -> Move:
     uncertainty = combine(parts)
     shift_deg = wrap_btdc(later.tdc_deg - earlier.tdc_deg)
     has_moved = abs(shift_deg) > uncertainty.U_deg
-    size, U = round_for_show(abs(shift_deg), uncertainty.U_deg)
+    shift, U = size(shift_deg, uncertainty.U_deg), two_figures(uncertainty.U_deg)
     way = "later" if shift_deg > 0 else "earlier"
     words = (
-        f"top dead centre now comes {size}° {way} than the reference, more than the uncertainty "
+        f"top dead centre now comes {shift}° {way} than the reference, more than the uncertainty "
         f"of {U}°: the encoder or its coupling has slipped, and readings since do not hold"
         if has_moved
-        else f"top dead centre is where it was, to within {size}° (uncertainty {U}°)"
+        else f"top dead centre is where it was, to within {shift}° (uncertainty {U}°)"
     )
     return Move(shift_deg, uncertainty, has_moved, words)
 
@@ -311,8 +311,8 @@ def _repeatability(forward: Side, backward: Side) -> Contribution:
         sd_deg = math.sqrt(squares / nu)
         u_deg = sd_deg * math.sqrt(1.0 / forward.n + 1.0 / backward.n) / 2.0
         how = (
-            f"half of s sqrt(1/{forward.n} + 1/{backward.n}), s = {sd_deg:.3f} pooled over both "
-            "sides (JCGM 100, 4.2.3 and 4.2.4)"
+            f"half of s sqrt(1/{forward.n} + 1/{backward.n}), s = {u_part(sd_deg)} pooled over "
+            "both sides (JCGM 100, 4.2.3 and 4.2.4)"
         )
         return Contribution("repeatability", u_deg, float(nu), "A", how)
     u_deg = rectangular(SINGLE_TOUCH_DEG) / math.sqrt(2.0)
@@ -327,7 +327,8 @@ def _counting(forward: Side, backward: Side, q_deg: float) -> Contribution:
     """
     hidden = [side for side in (forward, backward) if side.spread_deg < 0.5 * q_deg]
     u_deg = quantisation(q_deg) / 2.0 * math.sqrt(len(hidden))
-    how = f"half of q/sqrt(12), q = {q_deg:.4f}, on {len(hidden)} sides (JCGM 100, F.2.2.1)"
+    on = many(len(hidden), "side")
+    how = f"half of q/sqrt(12), q = {q_deg:.4f}, on {on} (JCGM 100, F.2.2.1)"
     return Contribution(COUNTING, u_deg, math.inf, "B", how)
 
 
@@ -346,7 +347,7 @@ def _run_out(amplitude_deg: float, half_deg: float, ratio: float) -> Contributio
 
 
 def _how(forward: Side, backward: Side, arc_deg: float, bias_deg: float, cylinder: int) -> str:
-    touches = f"{forward.n} touches turning forward and {backward.n} turning back"
+    touches = f"{many(forward.n, 'touch', 'touches')} turning forward and {backward.n} turning back"
     bias = ""
     if abs(bias_deg) >= 0.0005:
         way = "late" if bias_deg > 0 else "early"

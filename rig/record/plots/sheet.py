@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ParamSpec
 
-from rig.engine.uncertainty import round_for_show
+from rig.engine import stated
 from rig.faults import InputError
 from rig.record import sheets
 from rig.record.ink import visible
@@ -139,12 +139,8 @@ def outside(at: Axes, low: float, high: float, *, across: bool) -> None:
 
 
 def figure_text(btdc_deg: float, U_deg: float | None) -> str:
-    """An opening as it is written: ``36.20° BTDC ± 0.09°``."""
-    side = "ATDC" if btdc_deg < 0 else "BTDC"
-    if U_deg is None:
-        return f"{abs(btdc_deg):.2f}° {side}"
-    value, U = round_for_show(abs(btdc_deg), U_deg)
-    return f"{value}° {side} ± {U}°"
+    """An opening as it is written: ``36.200° BTDC ±0.091°``."""
+    return stated.btdc_with(btdc_deg, U_deg)
 
 
 def degrees(value: float, _: object = None) -> str:

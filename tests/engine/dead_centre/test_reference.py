@@ -298,7 +298,7 @@ def test_a_reference_that_moved() -> None:
     found = moved(first, again)
     assert found.shift_deg == pytest.approx(-0.5)
     assert found.has_moved
-    assert "0.50° earlier than the reference" in found.words
+    assert "0.500° earlier than the reference" in found.words
     assert "slipped" in found.words
     # What both share drops out (JCGM 100, 5.2): two repeats of the same u remain.
     own = [each.u_deg for each in first.uncertainty.parts if each.name.startswith("repeat")]
