@@ -117,7 +117,7 @@ def run(args: argparse.Namespace) -> int:
         encoder = job.profile.encoder
         others = [same_frame(each, series.references[0], encoder) for each in others]
     compared = compare_methods([*series.references, *others])
-    doubts = _doubts(series, given.notes, args.cylinder, numbers)
+    doubts = _doubts(series, given.notes, args.cylinder, numbers, geometry)
     used = _use(job, series, args.use, doubts) if args.use else None
     answer = {
         "cylinder": args.cylinder,
@@ -192,11 +192,17 @@ def _others(job: Job, args: argparse.Namespace, notes: GaugeNotes) -> list[Refer
     return list(found.values())
 
 
-def _doubts(series: Series, notes: GaugeNotes, cylinder: int, numbers: list[int]) -> list[str]:
+def _doubts(
+    series: Series,
+    notes: GaugeNotes,
+    cylinder: int,
+    numbers: list[int],
+    geometry: Geometry | None,
+) -> list[str]:
     """What speaks against the series, a sentence each."""
     return [
         f"{doubt.words} (--leave-out {doubt.point} does without it)" if doubt.point else doubt.words
-        for doubt in gauge_doubts(series, notes, cylinder, numbers)
+        for doubt in gauge_doubts(series, notes, cylinder, numbers, geometry)
     ]
 
 

@@ -134,6 +134,12 @@ def same_travel_other_side_deg(btdc_deg: float, geometry: Geometry) -> float:
     return wrap_btdc(tdc - (2.0 * middle - theta)) + 0.0  # no negative zero
 
 
+def steepest_mm_per_deg(geometry: Geometry) -> float:
+    """The most that the piston moves for a degree of crank, mm. Source: ``travel_mm``."""
+    every = np.linspace(-180.0, 180.0, 721)
+    return float(np.max(np.abs(np.diff(travel_mm(every, geometry))))) / 0.5
+
+
 def stop_bias_deg(travel_mm: float, geometry: Geometry) -> float:
     """How late the middle of the blocked arc lies for a stop at ``travel_mm``, crank degrees.
 

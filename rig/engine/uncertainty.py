@@ -80,6 +80,20 @@ def rectangular(half_width: float) -> float:
     return half_width / math.sqrt(3.0)
 
 
+def sure_within(part: Contribution, half_width: float, coverage: float = 0.95) -> Uncertainty:
+    """The uncertainty of what is sure to lie within +/- ``half_width`` and has no other ``part``.
+
+    A rectangular distribution holds ``coverage`` of itself within that share of its half-width:
+    0.95 a at 95 %, where a normal one of the same standard uncertainty would take 1.96 a/sqrt(3),
+    beyond where the value can lie (JCGM 100:2008, 4.3.7 and G.1.3). Raises ``ValueError`` unless
+    ``part`` has the standard uncertainty of such a distribution.
+    """
+    if not math.isclose(part.u_deg, rectangular(half_width), rel_tol=1e-12):
+        raise ValueError(f"{part.name}: {part.u_deg} is not rectangular within {half_width}")
+    k = coverage * math.sqrt(3.0)
+    return Uncertainty(part.u_deg, math.inf, k, k * part.u_deg, (part,))
+
+
 def triangular(half_width: float) -> float:
     """Standard uncertainty within +/- ``half_width``, the likelier the nearer to the middle.
 

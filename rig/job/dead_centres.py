@@ -10,7 +10,8 @@ from rig.engine.dead_centre.gauge_check import compare_methods, misfit
 from rig.engine.dead_centre.gauge_series import Series
 from rig.engine.dead_centre.index_places import same_frame
 from rig.engine.dead_centre.reference import Reference
-from rig.engine.profile import Profile
+from rig.engine.firing import geometry_of
+from rig.engine.profile import Geometry, Profile
 from rig.faults import InputError
 from rig.session import Session
 from rig.session.dead_centre import gauge_series, is_of_dead_centre, mark_reference
@@ -28,9 +29,14 @@ class GaugeDoubt:
 
 
 def gauge_doubts(
-    series: Series | None, notes: GaugeNotes, cylinder: int, numbers: Sequence[int]
+    series: Series | None,
+    notes: GaugeNotes,
+    cylinder: int,
+    numbers: Sequence[int],
+    geometry: Geometry | None,
 ) -> list[GaugeDoubt]:
-    """What speaks against the series of the points ``numbers`` of ``cylinder``."""
+    """What speaks against the series of the points ``numbers`` of ``cylinder``, whose slider-crank
+    ``geometry`` is (None: not stated, or a link rod)."""
     doubts = []
     readings = notes.of(cylinder)
     if series is not None and series.suspect is not None:
@@ -39,11 +45,13 @@ def gauge_doubts(
         doubts.append(GaugeDoubt(words, number))
     elif series is not None and series.fit is not None and (words := misfit(series.fit)):
         doubts.append(GaugeDoubt(words))
-    elif (wrong := out_of_order(readings)) is not None and wrong in numbers:
+    elif (
+        wrong := out_of_order(readings, geometry, notes.gauge.mm_per_mm)
+    ) is not None and wrong in numbers:
         lift = [each for each in readings if not each.again][wrong - 1].point.lift_mm
         words = (
-            f"gauge point {wrong} ({lift:.2f} mm) contradicts others on its side: nearer to the"
-            " top the lift is smaller; mistyped?"
+            f"gauge point {wrong} ({lift:.2f} mm) contradicts the others: nearer to the top the"
+            " lift is smaller; mistyped?"
         )
         doubts.append(GaugeDoubt(words, wrong))
     if series is not None and series.moved is not None and series.moved.moved:
@@ -83,7 +91,8 @@ def candidates(session: Session, profile: Profile) -> list[Candidate]:
         except InputError:  # too few points yet, or one side only: said where they are taken
             continue
         numbers = list(range(1, len(session.gauged.points(cylinder)) + 1))
-        doubts = gauge_doubts(series, session.gauged, cylinder, numbers)
+        geometry = geometry_of(profile.engine, cylinder)
+        doubts = gauge_doubts(series, session.gauged, cylinder, numbers, geometry)
         found += [
             Candidate(each, {"method": each.method, "cylinder": cylinder},
                       tuple(doubt.words for doubt in doubts))

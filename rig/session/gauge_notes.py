@@ -18,10 +18,13 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import combinations
 from typing import NamedTuple
 
+import numpy as np
+
 from rig.engine.dead_centre.gauge import Gauge, GaugePoint
+from rig.engine.geometry import steepest_mm_per_deg
+from rig.engine.profile import Geometry
 from rig.faults import InputError
 from rig.wire.records import Batch, Note
 
@@ -142,30 +145,60 @@ def notes_in(batches: Iterable[Batch]) -> GaugeNotes:
 
 
 SLACK_MM = 0.05
-"""Two readings that contradict one another by less may be clearances (common practice, no
-source)."""
+SLACK_DEG = 1.0
+"""Two readings that contradict one another by less may be clearances, or a cylinder offset (common
+practice, no source)."""
+BEYOND_DEG = 10.0
+"""So far beyond all points the top lies, where it lies to one side of them."""
 
 
-def out_of_order(readings: Sequence[GaugeReading]) -> int | None:
-    """Number (from 1) of the point that contradicts most others, None when none does.
+def out_of_order(
+    readings: Sequence[GaugeReading], geometry: Geometry | None = None, mm_per_mm: float = 1.0
+) -> int | None:
+    """Number (from 1) of the point that contradicts the others, None when none does.
 
-    On one side of the top, a point nearer to it has the smaller lift. The side is taken from the
-    way in which the crank came: forward before the top, back after it. Of two that contradict one
-    another the later one is named. Source: a piston that rises does not fall on the way.
+    Wherever the top is, the point nearer to it has the smaller lift; points contradict one another
+    when no place of the top makes that so for all of them. Each point's side is thus taken from
+    its angle and its lift; the way in which the crank came only decides where those allow both.
+    With ``geometry`` two lifts further apart than the steepest part of the stroke allows, read by
+    a gauge of ``mm_per_mm``, contradict one another too. The point is named without which the
+    others agree best, of several the latest. Source: a piston that rises does not fall on the way.
     """
     series = [each for each in readings if not each.again]
-    against = [0] * len(series)
-    for i, j in combinations(range(len(series)), 2):
-        one, other = series[i], series[j]
-        if not one.direction or one.direction != other.direction:
-            continue
-        ahead = (other.point.angle_deg - one.point.angle_deg + 180.0) % 360.0 - 180.0
-        rise = (other.point.lift_mm - one.point.lift_mm) * (1 if ahead > 0 else -1) * one.direction
-        if rise > SLACK_MM:
-            against[i] += 1
-            against[j] += 1
-    most = max(against, default=0)
-    return max(n for n, count in enumerate(against, 1) if count == most) if most else None
+    if len(series) < 2:
+        return None
+    first = series[0].point.angle_deg
+    angles = np.array([(r.point.angle_deg - first + 180.0) % 360.0 - 180.0 for r in series])
+    lifts = np.array([r.point.lift_mm for r in series])
+    ways = np.array([r.direction for r in series])
+    tops = _places_of_the_top(angles)
+    one, other = np.triu_indices(len(series), 1)
+    away = np.abs(angles - tops[:, None])  # (places of the top, points)
+    rise = lifts[other] - lifts[one]
+    nearer = (away[:, one] - away[:, other]) * np.sign(rise)  # the smaller lift lies further off by
+    against = (np.abs(rise) > SLACK_MM) & (nearer > SLACK_DEG)
+    if geometry is not None:
+        most = mm_per_mm * steepest_mm_per_deg(geometry) * np.abs(angles[other] - angles[one])
+        against |= np.abs(rise) > most + SLACK_MM
+    if not against.sum(axis=1).min():
+        return None
+    wrong_way = (ways != 0) & ((angles - tops[:, None] > 0.0) == (ways > 0))
+    found = []
+    for n in range(len(series)):
+        kept = (one != n) & (other != n)
+        left = against[:, kept].sum(axis=1)
+        turned = np.delete(wrong_way, n, axis=1).sum(axis=1)
+        found.append(min(zip(left.tolist(), turned.tolist(), strict=True)))
+    return max(n for n, each in enumerate(found, 1) if each == min(found))
+
+
+def _places_of_the_top(angles: np.ndarray) -> np.ndarray:
+    """A place of the top for each order that the points' distances from it can have."""
+    one, other = np.triu_indices(len(angles))  # half-way between two, and at each
+    marks = np.unique((angles[one] + angles[other]) / 2.0)
+    between = (marks[1:] + marks[:-1]) / 2.0
+    beyond = (marks[0] - BEYOND_DEG, marks[-1] + BEYOND_DEG)
+    return np.concatenate((marks, between, beyond))
 
 
 def falling(readings: Iterable[GaugeReading], tdc_deg: float) -> list[int]:

@@ -20,6 +20,7 @@ from rig.engine.uncertainty import (
     quantisation,
     rectangular,
     student_t,
+    sure_within,
     triangular,
     u_shaped,
 )
@@ -189,3 +190,15 @@ def test_scipy_waits_until_it_is_needed() -> None:
     code = "import sys, rig.timing.compare, rig.timing.impulse; print('scipy' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
+
+
+@given(st.floats(0.001, 180.0), st.floats(0.5, 0.99))
+def test_what_is_sure_to_lie_within_is_never_expanded_beyond_it(half: float, share: float) -> None:
+    """A rectangular distribution has ``share`` of itself within that share of its half-width."""
+    part = Contribution("statement", rectangular(half), math.inf, "B", "")
+    found = sure_within(part, half, share)
+    assert found.U_deg == pytest.approx(share * half)
+    assert found.U_deg < half
+    assert found.U_deg == pytest.approx(found.k * found.u_deg)
+    with pytest.raises(ValueError, match="not rectangular"):
+        sure_within(part, 2.0 * half, share)

@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
-import pytest
+from dataclasses import replace
 
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.engine.dead_centre.gauge import Gauge, coarse_top_deg
+from rig.engine.firing import wrap_btdc
+from rig.engine.geometry import travel_mm
+from rig.engine.profile import Geometry
 from rig.session.gauge_notes import EngineMark, GaugeNotes, falling, gauge_note, out_of_order
 from rig.wire.records import Note
 
@@ -108,15 +116,77 @@ def test_how_the_gauge_stands_is_noted() -> None:
         assert len(notes.wrong) == 1
 
 
-def test_a_point_that_contradicts_its_side_is_told() -> None:
+GOOD = [(-30.0, 8.0, 1), (-20.0, 3.6, 1), (-10.0, 0.9, 1), (10.0, 0.9, -1), (20.0, 3.6, -1)]
+K1 = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
+
+
+def test_a_point_that_contradicts_the_others_is_told() -> None:
     """Nearer to the top the lift is smaller (definition)."""
-    ways = [(-30.0, 8.0, 1), (-20.0, 3.6, 1), (-10.0, 0.9, 1), (10.0, 0.9, -1), (20.0, 3.6, -1)]
-    good = [gauge_note(lift, 360.0 + at, direction=way) for at, lift, way in ways]
+    good = [gauge_note(lift, 360.0 + at, direction=way) for at, lift, way in GOOD]
     assert out_of_order(taken(*good).readings) is None
     bad = list(good)
     bad[1] = gauge_note(36.0, 340.0, direction=1)
     assert out_of_order(taken(*bad).readings) == 2
-    assert out_of_order(taken(*bad[:2]).readings) == 2  # of two the later one
+    # Two points may lie after the top as well; 28 mm in 10 degrees no such crank can make.
+    assert out_of_order(taken(*bad[:2]).readings) is None
+    assert out_of_order(taken(*bad[:2]).readings, K1) == 2  # of two the later one
     bad = [*good, gauge_note(0.1, 385.0, direction=-1)]
     assert out_of_order(taken(*bad).readings) == 6
-    assert out_of_order(taken(*bad[:5], gauge_note(9.0, 350.5, direction=0)).readings) is None
+    # Nobody noted from which side: its angle and its lift tell.
+    assert out_of_order(taken(*bad[:5], gauge_note(9.0, 350.5, direction=0)).readings) == 6
+
+
+def test_points_past_the_top_come_to_forward_do_not_contradict_one_another() -> None:
+    """12 degrees 1.90 mm and 20 degrees 5.24 mm after the top, with the piston falling."""
+    crank = Geometry(throw_mm=70.0, rod_mm=280.0, offset_mm=0.0)
+    past = [gauge_note(1.90, 12.0, direction=1), gauge_note(5.24, 20.0, direction=1)]
+    readings = taken(*past).readings
+    assert out_of_order(readings) is None
+    assert out_of_order(readings, crank) is None
+    assert falling(readings, 0.0) == [1, 2]
+    top = coarse_top_deg([r.point for r in readings], Gauge(), crank)
+    assert top is not None
+    assert wrap_btdc(top) == pytest.approx(0.0, abs=1.0)
+    before = [gauge_note(lift, -at, direction=1) for at, lift in ((20.0, 5.24), (12.0, 1.90))]
+    assert out_of_order(taken(*before, *past).readings, crank) is None
+
+
+@given(
+    st.floats(0.0, 360.0),
+    st.lists(st.floats(-70.0, 70.0), min_size=1, max_size=9, unique_by=round),
+    st.lists(st.sampled_from([1, 0, -1]), min_size=9, max_size=9),
+    st.floats(-6.0, 6.0),
+)
+def test_a_true_series_never_contradicts_itself_however_it_was_come_to(
+    tdc_deg: float, at: list[float], ways: list[int], offset_mm: float
+) -> None:
+    crank = replace(K1, offset_mm=offset_mm)
+    notes = [
+        gauge_note(float(travel_mm(-a, crank)) + 0.01, tdc_deg + a, direction=way)
+        for a, way in zip(at, ways, strict=False)
+    ]
+    readings = taken(*notes).readings
+    assert out_of_order(readings) is None
+    assert out_of_order(readings, K1) is None
+
+
+@given(
+    st.integers(0, 7), st.sampled_from([0.1, 10.0]), st.lists(st.sampled_from([1, 0, -1]),
+    min_size=8, max_size=8),
+)  # fmt: skip
+def test_a_decimal_point_in_the_wrong_place_is_found(
+    which: int, factor: float, ways: list[int]
+) -> None:
+    at = [-40.0, -32.0, -24.0, -16.0, 16.0, 24.0, 32.0, 40.0]
+    lifts = [float(travel_mm(-a, K1)) for a in at]
+    lifts[which] *= factor
+    notes = [
+        gauge_note(lift, 180.0 + a, direction=way)
+        for a, lift, way in zip(at, lifts, ways, strict=True)
+    ]
+    found = out_of_order(taken(*notes).readings, K1)
+    if found is None:  # the outermost and more, the innermost and less: in order all the same
+        assert factor == (10.0 if which in (0, 7) else 0.1)
+        assert which in (0, 3, 4, 7)
+    else:
+        assert found == which + 1

@@ -12,11 +12,17 @@ from rig.command.live.errands import Errand
 from rig.command.live.talk import Talk
 from rig.engine import stated
 from rig.engine.dead_centre.equal_lifts import near
-from rig.engine.dead_centre.gauge import GaugePoint, lift_in_mm, within_stroke
+from rig.engine.dead_centre.gauge import (
+    GaugePoint,
+    coarse_top_deg,
+    lift_in_mm,
+    within_stroke,
+)
 from rig.engine.dead_centre.gauge_points import LiftUnit
 from rig.engine.dead_centre.gauge_series import Series
 from rig.engine.firing import geometry_of, plug_hole_offset_deg
 from rig.engine.geometry import MM_PER_INCH
+from rig.engine.profile import Geometry
 from rig.faults import InputError
 from rig.job.dead_centres import GaugeDoubt, gauge_doubts
 from rig.screen.view import Panel, PanelLine
@@ -100,7 +106,9 @@ class GaugePoints(Errand):
             series = gauge_series(notes, self._bench.session.profile, self._cylinder)
         except InputError as wrong:
             why = str(wrong)
-        self._last = _Worked(series, why, gauge_doubts(series, notes, self._cylinder, numbers))
+        self._last = _Worked(
+            series, why, gauge_doubts(series, notes, self._cylinder, numbers, self._geometry())
+        )
         return self._last
 
     def _series(self, *, again: bool = False) -> list[GaugeReading]:
@@ -108,7 +116,10 @@ class GaugePoints(Errand):
         return [each for each in readings if each.again == again]
 
     def _side(self, reading: GaugeReading) -> int:
-        """-1 before the top, 1 after it; 0 while that cannot be told."""
+        """-1 before the top, 1 after it; 0 while that cannot be told.
+
+        By angle and lift; by the way in which the crank came only where those do not tell.
+        """
         tdc = self._tdc_deg()
         if tdc is None:
             return -reading.direction
@@ -120,7 +131,11 @@ class GaugePoints(Errand):
             return series.references[0].tdc_deg
         if reference is not None and reference.cylinder == self._cylinder:
             return reference.tdc_deg
-        return None
+        points = [each.point for each in self._series()]
+        return coarse_top_deg(points, self._bench.session.gauged.gauge, self._geometry())
+
+    def _geometry(self) -> Geometry | None:
+        return geometry_of(self._bench.session.profile.engine, self._cylinder)
 
     def _lifts(self, side: int, *, again: bool = False) -> list[float]:
         return [r.point.lift_mm for r in self._series(again=again) if self._side(r) == side]

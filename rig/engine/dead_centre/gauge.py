@@ -233,6 +233,24 @@ def fitted(fit: Fit) -> Floats:
     return np.array([fit.tdc_deg, fit.zero_mm, fit.offset_mm])
 
 
+def coarse_top_deg(
+    points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry | None
+) -> float | None:
+    """About where the top lies, degrees after the index, while there are too few points for a fit.
+
+    None without ``geometry``, with less than two different points, or with points all round the
+    turn. Source: as ``fit``.
+    """
+    if geometry is None or len({(p.angle_deg, p.lift_mm) for p in points}) < 2:
+        return None
+    try:
+        angles = on_one_turn([p.angle_deg for p in points])
+    except InputError:
+        return None
+    lifts = np.array([p.lift_mm for p in points])
+    return float(_coarse(angles, lifts, gauge, geometry)[0]) % 360.0
+
+
 def _slope_mm_per_deg(angles: Floats, x: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
     step = 0.01
     up = curve_mm(angles + step, x, gauge, geometry)

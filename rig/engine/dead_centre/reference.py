@@ -32,6 +32,7 @@ from rig.engine.uncertainty import (
     combine,
     quantisation,
     rectangular,
+    sure_within,
     u_shaped,
 )
 from rig.faults import InputError
@@ -182,8 +183,9 @@ def stated(
 ) -> Reference:
     """Dead centre as the person states it, with its uncertainty in one of two ways.
 
-    ``u_deg`` is a standard uncertainty; ``half_width_deg`` a limit on either side, taken as
-    rectangular (JCGM 100:2008, 4.3.7). Raises InputError unless exactly one is given, above 0.
+    ``u_deg`` is a standard uncertainty; ``half_width_deg`` a limit on either side, within which it
+    is sure to lie: rectangular, so that 0.95 of it holds 95 % (JCGM 100:2008, 4.3.7). Raises
+    InputError unless exactly one is given, above 0.
     """
     given = [each for each in (u_deg, half_width_deg) if each is not None]
     if len(given) != 1 or not 0.0 < given[0] <= 180.0:
@@ -196,11 +198,13 @@ def stated(
     if half_width_deg is not None:
         words = f"stated to within {half_width_deg:g} either way (JCGM 100, 4.3.7)"
         part = Contribution("statement", rectangular(half_width_deg), math.inf, "B", words)
+        uncertainty = sure_within(part, half_width_deg)
     else:
         part = Contribution("statement", given[0], math.inf, "B", "stated (JCGM 100, 4.3.3)")
+        uncertainty = combine([part])
     return Reference(
         wrap_cycle(tdc_deg, 360.0),
-        combine([part]),
+        uncertainty,
         BY_HAND,
         how,
         made_utc=made_utc,

@@ -255,6 +255,10 @@ def test_stated() -> None:
     limits = stated(-90.0, half_width_deg=0.2, how="mark on the flywheel", made_utc="2020-01-01")
     assert (limits.tdc_deg, limits.method, limits.made_utc) == (270.0, BY_HAND, "2020-01-01")
     assert limits.uncertainty.u_deg == pytest.approx(0.115470, abs=1e-6)  # D1
+    # Sure to lie within 0.2: 95 % of a rectangular distribution lie within 0.95 of its half-width,
+    # where 1.96 a/sqrt(3) = 0.226 would lie beyond what it can be (definition; JCGM 100, 4.3.7).
+    assert limits.uncertainty.U_deg == pytest.approx(0.19, abs=1e-12)
+    assert limits.uncertainty.k == pytest.approx(0.95 * math.sqrt(3.0), abs=1e-12)
     assert stated(10.0, u_deg=0.05, how="gauge").uncertainty.u_deg == 0.05
 
 
