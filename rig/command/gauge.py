@@ -298,4 +298,5 @@ def _reference_lines(reference: Reference) -> list[str]:
         f"{reference.method}: top dead centre of cylinder {reference.cylinder} {tdc}"
         f" ({reference.how})",
         *([f"  note: {'; '.join(reference.warnings)}"] if reference.warnings else []),
+        *([f"  note: {why}"] if (why := stated.few(reference.uncertainty, 0)) else []),
     ]

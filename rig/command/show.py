@@ -48,6 +48,8 @@ def summary_lines(record_path: Path) -> list[str]:
             continue
         mean = stated.btdc_with(one.mean_btdc, one.uncertainty.U_deg)
         lines.append(f"{head}: {mean} of {stated.many(one.n, 'reading')}: {one.words}")
+        if why := stated.few(one.uncertainty, one.n):
+            lines.append(f"  {why}")
         others = [
             j for j in found.judgements
             if j.cylinder is not None and j.verdict != one.verdict

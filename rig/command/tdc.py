@@ -15,7 +15,7 @@ from rig.engine.dead_centre.reference_file import save_reference
 from rig.engine.dead_centre.within import typed_within
 from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.profile import Encoder
-from rig.engine.stated import after_index_with, u_part
+from rig.engine.stated import after_index_with, few, u_part
 from rig.faults import InputError
 from rig.job.work import job_reference
 
@@ -83,6 +83,7 @@ def run(args: argparse.Namespace) -> int:
         f" {after_index_with(in_use.tdc_deg, in_use.uncertainty.U_deg)}"
         f" (k = {in_use.uncertainty.k:.2f}), {in_use.method}",
         in_use.how,
+        *filter(None, [few(in_use.uncertainty, 0)]),
         *_places(job.profile.encoder, in_use),
         *(f"  {p.name}: {u_part(p.u_deg)}° ({p.how})" for p in in_use.uncertainty.parts),
         *(f"warning: {text}" for text in in_use.warnings),

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from rig.engine.stated import difference, figure, listed, noun, opening, scatter, two_figures
+from rig.engine.stated import difference, few, figure, listed, noun, opening, scatter, two_figures
 from rig.record import drawing
 from rig.record.ink import entered, ink, visible
 from rig.record.schema import Certificate, ReadingGroup
@@ -223,6 +223,8 @@ def _notes(now: Sequence[Judgement], what: str) -> str:
         notes[unsettled[0].settle] = [_cylinder(unsettled[0].cylinder, len(now) > 1)]
     for each in now:
         said = list(each.marks)
+        if why := few(each.uncertainty, each.n):
+            said.append(why)
         if each.spread_verdict == "outside":
             said.append("the readings lie further apart than the limit for their spread (!)")
         for one in said:

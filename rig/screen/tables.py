@@ -117,6 +117,11 @@ def judgement_table(judgements: Sequence[Judgement], title: str = "Judgement") -
         for j in judgements
         if j.settle
     ]
+    wide = [
+        f"{j.unit}, {j.setting}, cylinder {_cylinder(j.cylinder)}: {why}"
+        for j in judgements
+        if (why := stated.few(j.uncertainty, j.n))
+    ]
     return Table(
         title,
         ("unit", "setting", "cylinder", "phase", "n", "mean", "within", "spread", "window",
@@ -124,7 +129,7 @@ def judgement_table(judgements: Sequence[Judgement], title: str = "Judgement") -
         tuple(rows),
         frozenset({4, 5, 6, 7}),
         tuple(VERDICT_ROLE[j.verdict] for j in judgements),
-        (*rules, *settle),
+        (*rules, *settle, *wide),
     )  # fmt: skip
 
 
@@ -150,6 +155,11 @@ def comparison_table(comparisons: Sequence[Comparison], title: str = "Two units"
         tuple(rows),
         frozenset({3, 4}),
         tuple(VERDICT_ROLE[c.verdict] for c in comparisons),
+        tuple(
+            f"{c.first} against {c.second}, cylinder {_cylinder(c.cylinder)}: {why}"
+            for c in comparisons
+            if (why := stated.few(c.uncertainty, 0))
+        ),
     )
 
 

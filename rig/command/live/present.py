@@ -179,6 +179,8 @@ def _unit(bench: Bench, unit: Unit) -> UnitView:
     last = here[-1] if here else None
     uncounted = [r for r in own if not r.counts]
     window = setting.window
+    notes = _notes(bench, unit)
+    few = stated.few(whole.uncertainty, whole.n) if whole else ""
     return UnitView(
         name=unit.name,
         input=unit.input,
@@ -204,7 +206,7 @@ def _unit(bench: Bench, unit: Unit) -> UnitView:
         settle=_settle(whole) if whole else "",
         cylinders=tuple(_cylinder(j) for j in judged if j is not whole),
         marks=whole.marks if whole else (),
-        notes=_notes(bench, unit),
+        notes=tuple(filter(None, (few, *notes))),
         counted=sum(r.counts for r in own),
         not_counted=len(uncounted),
         why_not_counted=uncounted[-1].why if uncounted else "",
@@ -304,7 +306,7 @@ def _touches(bench: Bench) -> TouchesView | None:
     U_deg = found.uncertainty.U_deg
     return TouchesView(
         True, forward, backward, found.tdc_deg, max(spreads, default=None), U_deg,
-        note or (found.warnings[0] if found.warnings else ""),
+        note or (found.warnings[0] if found.warnings else stated.few(found.uncertainty, 0)),
     )  # fmt: skip
 
 
