@@ -140,7 +140,8 @@ def _reference(certificate: Certificate) -> str:
 def _found_by(method: str, touches: int) -> tuple[str, str]:
     if method == BY_HAND:
         return "found by", "<b>set by hand</b>: no recording gives it"
-    return "found by", ink(method) + (f", {touches} touches" if touches else "")
+    touched = f", {many(touches, 'touch', 'touches')}" if touches else ""
+    return "found by", ink(method) + touched
 
 
 def _rig(certificate: Certificate) -> str:
