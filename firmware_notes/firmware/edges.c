@@ -11,7 +11,7 @@
 
 uint32_t edges_lost;
 
-static struct edge queue[ROOM];  // a ring, in order of time
+static struct edge queue[ROOM];  // a ring, in order of begins_us()
 static uint8_t oldest, waiting;
 static uint8_t waiting_of[INPUTS];
 static uint32_t last_edge_us[INPUTS];
@@ -148,13 +148,17 @@ void edges_encoder_illegal(void) {
     some_open = false;
 }
 
+// What is sent in order of time: a cut by its first edge, since silence after the edge before it
+// must not pass for rest.
+static uint32_t begins_us(const struct edge *e) { return e->cut ? e->first_us : e->t_us; }
+
 // Adds at the end, then moves towards the front past what is newer.
 static void insert(const struct edge *e) {
     uint8_t place = waiting++;
     waiting_of[e->input]++;
     for (; place; place--) {
         struct edge *before = at(place - 1);
-        if ((int32_t)(before->t_us - e->t_us) <= 0) break;
+        if ((int32_t)(begins_us(before) - begins_us(e)) <= 0) break;
         *at(place) = *before;
     }
     *at(place) = *e;
@@ -204,10 +208,7 @@ void edges_sent(void) {
 
 uint32_t edges_held_us(uint32_t now_us) {
     uint32_t held_us = 0;
-    if (waiting) {
-        const struct edge *e = at(0);
-        held_us = now_us - (e->cut ? e->first_us : e->t_us);
-    }
+    if (waiting) held_us = now_us - begins_us(at(0));
     for (uint8_t i = 0; i < INPUTS; i++) {
         const struct burst *b = &bursts[i];
         if (b->open) lengthen(&held_us, now_us - (b->left_out ? b->first_us : b->newest.t_us));

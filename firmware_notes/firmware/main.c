@@ -6,6 +6,7 @@
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <avr/wdt.h>
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "board.h"
@@ -39,8 +40,9 @@ static uint8_t reset_cause(void) {
     return r2_at_start & ~CAUSES ? 0 : r2_at_start;  // unlikely bits: not a cause, so not known
 }
 
-static uint8_t pins;      // as last seen
-static uint32_t seen_us;  // when that was: all before has been looked at
+static uint8_t pins;         // as last seen
+static uint32_t seen_us;     // when that was: all before has been looked at
+static uint32_t watched_us;  // up to then contacts and index made samples
 
 static uint8_t level_of(uint8_t pin) { return pins & pin ? 1 : 0; }
 
@@ -62,20 +64,26 @@ static void look_at_edges(uint8_t changed, uint32_t t_us) {
 static void look_at(struct sample s) {
     uint32_t t_us = clock_at(s.ticks);
     uint8_t changed = s.pins ^ pins;
-    pins = s.pins;
+    if (s.watched == PINS_ALL) {
+        watched_us = t_us;
+    } else {
+        changed &= PINS_ENCODER;  // when the others changed nobody knows: see look_again()
+    }
+    pins ^= changed;
     if (changed & PINS_ENCODER) look_at_encoder(t_us);
     if (changed & PINS_EDGES) look_at_edges(changed, t_us);
     if (changed & PIN_FOOT) foot_change(pins, t_us);
     seen_us = t_us;
 }
 
-// Some inputs were shut off for a while, since samples came too fast.
-static void look_again(void) {
+// Some inputs were shut off for a while, since samples came too fast. True when they are open again
+// and everything up to now is accounted for.
+static bool look_again(void) {
     struct sample s;
     enum blind blind = samples_recover(&s);
-    if (blind == BLIND_NONE) return;
-    uint32_t since_us = seen_us;
-    seen_us = clock_at(s.ticks);
+    if (blind == BLIND_NONE) return false;
+    uint32_t since_us = watched_us;
+    seen_us = watched_us = clock_at(s.ticks);
     uint8_t changed = s.pins ^ pins;
     pins = s.pins;
     edges_lost++;
@@ -89,6 +97,7 @@ static void look_again(void) {
     if (changed & PIN_CONTACT1) edges_unseen(1, level_of(PIN_CONTACT1), since_us, seen_us);
     if (changed & PIN_CONTACT2) edges_unseen(2, level_of(PIN_CONTACT2), since_us, seen_us);
     if (changed & PIN_FOOT) foot_change(pins, seen_us);
+    return true;
 }
 
 static void start(void) {
@@ -108,18 +117,21 @@ int main(void) {
     start();
     for (;;) {
         wdt_reset();
+        bool accounted = false;
         if (samples_waiting()) {
             look_at(samples_take());
             if (samples_waiting() >= BUSY) continue;
         } else if (samples_shut()) {
-            look_again();
+            accounted = look_again();
         }
         serial_pump();
         if (serial_asked()) report_asked();
         if (!serial_idle()) continue;
-        uint16_t ticks;
-        if (!samples_none_before(&ticks)) continue;
-        seen_us = clock_at(ticks);
+        if (!accounted) {
+            uint16_t ticks;
+            if (!samples_none_before(&ticks) || samples_shut()) continue;
+            seen_us = watched_us = clock_at(ticks);
+        }
         supply_poll();
         edges_settle();
         report_poll(pins, seen_us);

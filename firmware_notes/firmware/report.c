@@ -78,6 +78,8 @@ static void position(uint8_t pins, uint32_t now_us) {
     line_number(encoder.ahead);
     line_number((uint8_t)(pins ^ PIN_FOOT) >> PIN_SHIFT);
     line_number(edges_held_us(now_us));
+    line_number(encoder.illegal);
+    line_number(edges_lost);
     line_end();
     encoder.back = encoder.ahead = 0;
 }

@@ -8,7 +8,7 @@ struct sample samples_ring[SAMPLES_ROOM];
 _Static_assert(sizeof samples_ring == 256, "an offset of one byte has to wrap by itself");
 
 // The one interrupt, and the one piece that is not plain C: compiled, it reads the pins after
-// 31 cycles and takes 87; like this after 10 and 52. So a pulse of one microsecond is still seen.
+// 31 cycles and takes 87; like this after 10 and 56. So a pulse of one microsecond is still seen.
 ISR(PCINT2_vect, ISR_NAKED) {
     __asm__ volatile(
         "push r24                           \n\t"
@@ -26,6 +26,8 @@ ISR(PCINT2_vect, ISR_NAKED) {
         "std  Z+1, r24                      \n\t"
         "lds  r24, %[ticks]+1               \n\t"
         "std  Z+2, r24                      \n\t"
+        "lds  r24, %[mask]                  \n\t"
+        "std  Z+3, r24                      \n\t"
         "in   r30, %[head]                  \n\t"
         "subi r30, -4                       \n\t"
         "out  %[head], r30                  \n\t"

@@ -9,10 +9,10 @@
 #include "board.h"
 
 struct sample {
-    uint8_t pins;    // port D as read
-    uint16_t ticks;  // timer 1, half microseconds
-    uint8_t unused;  // so that 64 samples are 256 bytes, and a byte of offset wraps by itself
-};
+    uint8_t pins;     // port D as read
+    uint16_t ticks;   // timer 1, half microseconds
+    uint8_t watched;  // the pins whose changes made samples then
+};  // 4 bytes: 64 samples are 256, and an offset of one byte wraps by itself
 
 #define SAMPLES_ROOM 64
 extern struct sample samples_ring[SAMPLES_ROOM];

@@ -26,6 +26,12 @@ are kept.
 opening that follows it within ``LOOK_BACK`` times ``closed_end_us``, when chatter with gaps as long
 as this input's makes that the likelier.
 
+**Cut bursts.** The rig may leave edges out of a burst and tell how many, the first and the last,
+and the longest run at each level. As long as no run among them was long enough to be a rest, the
+passage went on all the while: from the first of them on silence decides nothing, until the edge
+that ends the cut has come. A passage that began before the cut keeps its first parting. One that
+began within it, or may have, is ``broken``: it is given, and is no reading.
+
 Assumptions: chatter gaps of one input are alike from one passage to the next, wherever in the
 passage they are; noise comes at an even rate, or crowds as the contacts are about to part. Crowding
 drop-outs are taken for chatter, and the first of them is given, until it has shown that long gaps
@@ -78,7 +84,8 @@ class Passage:
     rest_us: float  # how long the contacts had rested before, in microseconds
     dropped: tuple[float, ...] = ()
     longest_us: float | None = None  # longest run away from the rest, when it came to nothing
-    broken: bool = False  # edges were left out by the rig and may have held the end of it
+    broken: bool = False  # edges that the rig left out may have held its beginning or its end
+    from_us: float = math.nan  # the first edge that was weighed
 
 
 class _Edges(NamedTuple):
@@ -101,6 +108,16 @@ class _Edges(NamedTuple):
 
 
 _NONE = _Edges([], np.empty(0, np.void))
+
+
+class _Cut(NamedTuple):
+    """Edges that the rig left out: the first, how many, and the longest runs beside and among them
+    in microseconds."""
+
+    first_us: float
+    edges: int
+    closed_us: float
+    opened_us: float
 
 
 def _joined(pieces: list[_Edges]) -> _Edges:
@@ -127,25 +144,39 @@ class Debouncer:
         self.rest = Rest.UNKNOWN
         self.level_open: bool | None = None
         self.due_us = math.inf  # when silence decides the passage
-        self._rest_since = self._learnt_to = math.nan
+        self._rest_since = self._learnt_to = self._last_us = math.nan
         self._now = _NONE  # edges of the passage that goes on
         self._earlier: list[_Edges] = []  # passages that came to nothing a moment ago
         self._nothing_us: deque[float] = deque(
             maxlen=MOST
         )  # when runs began that did, further back
         self._broken = False
+        self._cut: _Cut | None = None  # one whose end is still to come
+        self._after_cut: int | None = None  # edges of the passage from its first cut on
+        self._first_cut = False  # the last edge of ``_now`` is one that was left out
+        self._doubtful_us = -math.inf  # up to then a passage may have begun in a cut before it
         self.law = ChatterLaw()
 
     def begin(self, is_open: bool, t_us: float) -> None:
         """The level at the start of a recording, or after edges were lost."""
         self.rest = Rest.OPEN if is_open else Rest.CLOSED
         self.level_open = is_open
-        self._rest_since = self._learnt_to = t_us
-        self.due_us = math.inf
-        self._now = _NONE
+        self._rest_since = self._learnt_to = self._last_us = t_us
         self._earlier = []
         self._nothing_us.clear()
-        self._broken = False
+        self._fresh()
+
+    def _fresh(self) -> None:
+        """No passage goes on."""
+        self.due_us = math.inf
+        self._now = _NONE
+        self._broken = self._first_cut = False
+        self._cut = self._after_cut = None
+
+    @property
+    def in_cut(self) -> bool:
+        """Whether the edge that ends a cut is still to come: the level is not known."""
+        return self._cut is not None
 
     def edges(
         self, t_us: Floats, is_open: NDArray[np.bool_], marks: NDArray[np.void]
@@ -154,8 +185,10 @@ class Debouncer:
         tells an edge later than it said that it would is taken at the time of the one before."""
         if self.rest is Rest.UNKNOWN and len(t_us):
             self.begin(not is_open[0], float(t_us[0]))
-        latest_us = self._now.t_us[-1] if self._now.t_us else self._learnt_to
-        t_us = np.maximum.accumulate(np.fmax(t_us, latest_us))
+        t_us = np.maximum.accumulate(np.fmax(t_us, self._last_us))
+        if self._cut is not None:
+            decided = self._cut_ends(self._cut, float(t_us[0]), bool(is_open[0]), marks[:1])
+            return decided + self.edges(t_us[1:], is_open[1:], marks[1:])
         changed = is_open != np.concatenate(([self.level_open is True], is_open[:-1]))
         if not changed.all():
             t_us, is_open, marks = t_us[changed], is_open[changed], marks[changed]
@@ -169,9 +202,13 @@ class Debouncer:
         for high in [*ends, len(times)]:
             if low:
                 decided.append(self._decided())
-            piece = _Edges(times[low:high], marks[low:high])
-            self._now = _joined([self._now, piece]) if self._now.t_us else piece
+            if self._after_cut is None:
+                piece = _Edges(times[low:high], marks[low:high])
+                self._now = _joined([self._now, piece]) if self._now.t_us else piece
+            else:
+                self._after_cut += high - low
             self.level_open, self.due_us = levels[high - 1], dues[high - 1]
+            self._last_us = times[high - 1]
             low = high
         return decided
 
@@ -179,45 +216,88 @@ class Debouncer:
         """No edge comes before ``t_us``: what does that decide?"""
         return [self._decided()] if t_us >= self.due_us else []
 
-    def cut(self, longest_low_us: float, longest_high_us: float) -> None:
-        """The rig left edges out of a burst. Unbroken as long as no run was long enough to rest."""
-        closed = longest_high_us if self.open_level == 0 else longest_low_us
-        opened = longest_low_us if self.open_level == 0 else longest_high_us
-        if closed >= self._s.closed_end_us or opened >= self._s.least_open_us:
-            self._broken = True
+    def cut(
+        self, first_us: float, edges: int, longest_low_us: float, longest_high_us: float
+    ) -> list[Passage]:
+        """The rig left out so many edges of a burst, the first at ``first_us``; see ``Cut``."""
+        decided = self.until(first_us)
+        runs_us = longest_low_us, longest_high_us
+        closed_us, opened_us = runs_us if self.open_level == 1 else runs_us[::-1]
+        if self._cut is not None:
+            first_us, edges = self._cut.first_us, edges + self._cut.edges
+            closed_us = max(closed_us, self._cut.closed_us)
+            opened_us = max(opened_us, self._cut.opened_us)
+        if self.rest is not Rest.UNKNOWN:
+            self._cut = _Cut(max(first_us, self._last_us), edges, closed_us, opened_us)
+            self.due_us = math.inf
+        return decided
+
+    def _cut_ends(
+        self, cut: _Cut, t_us: float, is_open: bool, mark: NDArray[np.void]
+    ) -> list[Passage]:
+        """The first edge after a cut has come."""
+        self._cut = None
+        decided = []
+        closed = cut.closed_us >= self._s.closed_end_us
+        opened = cut.opened_us >= self._s.least_open_us
+        returned, left = (closed, opened) if self.rest is Rest.CLOSED else (opened, closed)
+        # When nothing went on, the run before the cut was the rest, and hides those within it.
+        self._broken |= returned or not self._now.t_us
+        anew = _Edges([t_us], mark)  # begun within the cut nobody knows where: given at its end
+        if self._broken:
+            self._now, self._after_cut, self._first_cut = anew, 0, True
+        elif self._after_cut is None:
+            self._after_cut = 0
+            if len(self._now.t_us) % 2 == 0:  # back at the rest: the cut begins with an edge away
+                self._now = _joined([self._now, _Edges([cut.first_us], mark)])
+                self._first_cut = True
+        assert self._after_cut is not None
+        self._after_cut += cut.edges
+        self._last_us = t_us
+        if left:  # they came to rest within the cut, and what came after that is not known
+            self.level_open, self.due_us = self.rest is Rest.CLOSED, t_us
+            decided.append(self._decided())
+            self._now, self._after_cut = anew, cut.edges
+            self._broken = self._first_cut = True
+        self.level_open = is_open
+        self.due_us = t_us + (self._s.least_open_us if is_open else self._s.closed_end_us)
+        return decided
 
     def _decided(self) -> Passage:
         leaving = self.level_open is (self.rest is Rest.CLOSED)
         passage = self._settled() if leaving else self._came_to_nothing()
-        self._now = _NONE
-        self.due_us = math.inf
-        self._broken = False
+        self._fresh()
         return passage
 
     def _settled(self) -> Passage:
         """The contacts stay where they went: the passage is an opening or a closing."""
         edges, first = self._now, 0
+        broken = self._broken or edges.t_us[0] <= self._doubtful_us
         to = Rest.OPEN if self.rest is Rest.CLOSED else Rest.CLOSED
         dropped: list[float] = []
         if to is Rest.OPEN:
             edges, first = self._parted(edges)
             dropped = [t for t in edges.t_us[: 2 * first : 2] if t >= self._now.t_us[0]]
-        t_us, last_us = edges.t_us[2 * first], edges.t_us[-1]
+        t_us, last_us = edges.t_us[2 * first], self._last_us
+        if self._first_cut and 2 * first == len(edges.t_us) - 1:
+            broken = True  # it began with an edge that was left out
         passage = Passage(
             to,
             self.due_us,
             t_us,
             edges.marks[2 * first],
-            len(edges.t_us) // 2 + 1 - first,
+            (len(edges.t_us) + (self._after_cut or 0)) // 2 + 1 - first,
             last_us,
             t_us - self._rest_since,
             tuple(dropped),
-            broken=self._broken,
+            broken=broken,
+            from_us=edges.t_us[0],
         )
         self.rest = to
         self._rest_since = self._learnt_to = last_us
         self._earlier = []
         self._nothing_us.clear()
+        self._doubtful_us = -math.inf
         return passage
 
     def _parted(self, edges: _Edges) -> tuple[_Edges, int]:
@@ -247,16 +327,21 @@ class Debouncer:
             self.due_us,
             edges.t_us[0],
             edges.marks[0],
-            len(runs_us),
-            edges.t_us[-2],
+            (len(edges.t_us) + (self._after_cut or 0)) // 2,
+            self._last_us,
             edges.t_us[0] - self._rest_since,
-            longest_us=max(runs_us),
+            longest_us=max(runs_us, default=0.0),
             broken=self._broken,
+            from_us=edges.t_us[0],
         )
         if self.rest is Rest.CLOSED:
-            self._learn_noise(runs_us, edges.t_us[-1])
-            self._linked().append(edges)
+            self._learn_noise(runs_us, self._last_us)
             self._nothing_us.extend(edges.t_us[::2])
+            if self._after_cut is None:
+                self._linked().append(edges)
+            else:  # it cannot be weighed whether it belongs to an opening that follows soon
+                self._earlier = []
+                self._doubtful_us = self._last_us + LOOK_BACK * self._s.closed_end_us
         return passage
 
     def _learn_noise(self, runs_us: list[float], until_us: float) -> None:

@@ -2,29 +2,32 @@
 
 Records reach it in batches of any size. Those of the same instant in the rig's time are put in
 order of time and worked through up to the latest time for which the rig has said that every edge
-has been given; what is later waits. So the events do not depend on how the stream was cut.
+has been given, and whether any was lost; what is later waits. So the events do not depend on how
+the stream was cut.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from operator import itemgetter
 
 import numpy as np
 
-from rig.signal.contacts import Passage, Rest, came_to_nothing
+from rig.signal.contacts import LOOK_BACK, Passage, Rest, came_to_nothing
 from rig.signal.events import Closing, Event, Finding, IndexPass, Now, Opening, ReferenceLost
 from rig.signal.holding import is_held, why_held
-from rig.signal.index_input import IndexInput
+from rig.signal.index_input import INDEX_LEAST_US, IndexInput
 from rig.signal.inputs import Inputs
-from rig.signal.losses import Losses
+from rig.signal.losses import NOT_COVERED, Covered, Grown, Losses, Word
 from rig.signal.marks import Mark, mark_of, marked
 from rig.signal.place import Place, place
 from rig.signal.settings import Settings
 from rig.signal.showing import Showing
 from rig.signal.track import Track
-from rig.signal.waiting import Waiting, Word
+from rig.signal.unseen import edge_at, opened_unseen
+from rig.signal.waiting import Waiting
 from rig.signal.walk import Walk
 from rig.signal.widths import EVEN, Offsets, Widths
 from rig.wire.records import (
@@ -73,7 +76,8 @@ class Follower:
         self._opened_at: dict[int, tuple[float, float]] = {}
         self.waiting = Waiting()
         self.losses = Losses()
-        self._sure_us = -math.inf
+        self._covered = Covered()
+        self._done_us = self._sure_us = -math.inf
 
     # -- in -----------------------------------------------------------------------------------
 
@@ -83,13 +87,16 @@ class Follower:
         for other in batch.others:
             if isinstance(other, Restart):
                 events += self._restart(other)
-        self.waiting.add(batch)
+        self.waiting.add(batch, self._covered.take(batch))
         if len(batch.positions):
             self.latest = batch.positions[-1]
             self._showing.take(batch.positions)
             self.walk.add(batch.positions)
-            self._sure_us = max(self._sure_us, float(batch.positions["done_us"].max()))
-            self._work(self._sure_us, events)
+            self._done_us = max(self._done_us, float(batch.positions["done_us"].max()))
+        sure_us = min(self._done_us, self._covered.to_us)
+        if sure_us > self._sure_us:
+            self._sure_us = sure_us
+            self._work(sure_us, events)
         return events
 
     def finish(self) -> list[Event]:
@@ -99,9 +106,14 @@ class Follower:
         return events + self._release("the index was never met")
 
     def _work_last(self, events: list[Event]) -> None:
-        """All that has come. Silence after it decides nothing: there may have been more."""
-        last_us = self.waiting.last_us
-        self._work(max(self._sure_us, math.nextafter(last_us, math.inf)), events)
+        """All that has come. Silence after it decides nothing: there may have been more. What lies
+        beyond the rig's last totals is in doubt."""
+        last_us = max(self._done_us, math.nextafter(self.waiting.last_us, math.inf))
+        doubt_us = math.nextafter(self._covered.to_us, math.inf)
+        if last_us > doubt_us:
+            self._work(doubt_us, events)
+            self.losses.doubt(doubt_us, math.inf, NOT_COVERED)
+        self._work(max(self._sure_us, last_us), events)
 
     # -- through, in order of time --------------------------------------------------------------
 
@@ -117,9 +129,14 @@ class Follower:
 
     def _happen(self, word: Word, events: list[Event]) -> None:
         if isinstance(word, Cut):
-            self.inputs[word.input].cut(word.longest_low_us, word.longest_high_us)
+            if word.input == INDEX_INPUT:
+                self.index.cut()
+            else:
+                self._decide(self.inputs.cut(word), events)
         elif isinstance(word, Health):
             self._count_not_sure(self.losses.health(word), word.t_us, events)
+        elif isinstance(word, Grown):
+            self._count_not_sure(self.losses.grown(word), word.t_us, events)
         else:
             self._count_not_sure(self.losses.trouble(word), word.t_us, events)
 
@@ -129,7 +146,10 @@ class Follower:
             row = self.losses.over(self.walk.waiting_before(before_us))
             if row is not None:
                 self._through(math.nextafter(float(row["t_us"]), math.inf), events)
-                events += self.inputs.set_right(row)
+                for finding, opened in self.inputs.set_right(row):
+                    events.append(finding)
+                    if opened:
+                        self._opened_unseen(finding.input, row, events)
         self._through(before_us, events)
 
     def _through(self, before_us: float, events: list[Event]) -> None:
@@ -153,6 +173,15 @@ class Follower:
             pulses = self.index.edges(marks[~contacts])
         passages += self.inputs.until(before_us)
         pulses += self.index.until(before_us)
+        self._decide(passages, events, pulses)
+
+    def _decide(
+        self,
+        passages: list[tuple[int, Passage]],
+        events: list[Event],
+        pulses: Sequence[tuple[float, np.void | None]] = (),
+    ) -> None:
+        """Passages and index pulses that are decided, in order of when."""
         decided = [
             *((passage.decided_us, which, passage) for which, passage in passages),
             *((t_us, INDEX_INPUT, mark) for t_us, mark in pulses),
@@ -196,10 +225,22 @@ class Follower:
         )
         opening = self._opening(which, passage, mark, where)
         self._opened_at[which] = (where.at, passage.t_us)
+        self._give(opening, mark.edge, events)
+
+    def _give(self, opening: Opening, edge: Edge, events: list[Event]) -> None:
         if self.track.anchor is None:
-            self._held.append(_Held(opening, mark.edge))
+            self._held.append(_Held(opening, edge))
         else:
             events.append(opening)
+
+    def _opened_unseen(self, which: int, row: np.void, events: list[Event]) -> None:
+        """The contacts opened while edges were lost: where is not known; here they are open."""
+        edge, step = edge_at(row, which, self.inputs.open_level(which))
+        opening = opened_unseen(edge, step * self.settings.direction, self.losses)
+        angle = self._angle(place(edge).at, self._anchor_offsets)
+        self._opened_at.pop(which, None)
+        self._closed_at.pop(which, None)
+        self._give(replace(opening, crank_deg=angle), edge, events)
 
     def _opening(self, which: int, passage: Passage, mark: Mark, where: Place) -> Opening:
         s = self.settings
@@ -233,9 +274,12 @@ class Follower:
 
     def _why_not(self, passage: Passage, direction: int, run_up_deg: float, passed: bool) -> str:
         needed_deg = self.settings.run_up_deg
+        # A parting shortly before belongs to it as well.
+        before_us = LOOK_BACK * self.settings.closed_end_us
+        lost = self.losses.why(passage.from_us - before_us, passage.decided_us)
         reasons = (
             (direction < 0, "passed backwards"),
-            (self.losses.touches(passage.t_us), "lines from the rig were lost just then"),
+            (bool(lost), lost),
             (passage.broken, "the contacts bounced more often than the line could carry"),
             (bool(self.track.lost), self.track.lost),
             (direction == 0, why_held(passage.rest_us)),
@@ -251,6 +295,8 @@ class Follower:
         edge, offsets = mark.edge, mark.offsets
         where = place(edge, offsets)
         direction = where.step * self.settings.direction
+        if self.losses.why(edge.t_us, edge.t_us + INDEX_LEAST_US):
+            return  # its end may be missing: it may have been a spike
         active = edge.level == self.settings.index_level
         # Forward, the leading edge is where the pulse begins; backwards, where it ends.
         if direction == 0 or active != (direction > 0):
@@ -314,12 +360,14 @@ class Follower:
         """With a reason: angles do not hold until the index has passed."""
         if not why:
             return
+        known = self.track.lost == why
         self.track.counts_lost(why)
         self._held = [
             replace(h, opening=replace(h.opening, counts=False, why=h.opening.why or why))
             for h in self._held
         ]
-        events.append(ReferenceLost(t_us, why))
+        if not known:
+            events.append(ReferenceLost(t_us, why))
 
     def _restart(self, restart: Restart) -> list[Event]:
         """The rig began anew. What is certain of the old life is given, then all starts afresh."""

@@ -17,6 +17,12 @@ class IndexInput:
     def __init__(self) -> None:
         self._edge: np.void | None = None
         self.due_us = math.inf  # when silence makes sure of the last edge
+        self._cut = False
+
+    def cut(self) -> None:
+        """The rig left edges out of a burst. The edge that ends it may be one of noise as well."""
+        self._edge, self.due_us = None, math.inf
+        self._cut = True
 
     def edges(self, marks: NDArray[np.void]) -> list[tuple[float, np.void | None]]:
         """When each edge became sure, and the edge; None where a pulse ended that was too short."""
@@ -24,7 +30,9 @@ class IndexInput:
         for mark in marks:
             t_us = float(mark["t_us"])
             decided += self.until(t_us)
-            if self._edge is None:
+            if self._cut:
+                self._cut = False
+            elif self._edge is None:
                 self._edge, self.due_us = mark, t_us + INDEX_LEAST_US
             else:
                 self._edge, self.due_us = None, math.inf

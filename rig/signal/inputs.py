@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.signal.contacts import Debouncer, Passage
+from rig.signal.contacts import Debouncer, Passage, Rest
 from rig.signal.events import Finding
 from rig.signal.settings import Settings
+from rig.wire.records import Cut
 
 _FIRST_BIT = 4
 _USUAL = 2
@@ -68,14 +69,23 @@ class Inputs:
             for passage in debouncer.until(t_us)
         ]
 
-    def set_right(self, row: np.void) -> list[Finding]:
-        """After a loss: take the levels from a record with nothing outstanding."""
-        findings = []
+    def cut(self, cut: Cut) -> list[tuple[int, Passage]]:
+        """Edges of a contact input were left out. Gives the passages that silence up to the first
+        of them decides."""
+        contact = self[cut.input]
+        runs_us = cut.longest_low_us, cut.longest_high_us
+        return [(cut.input, p) for p in contact.cut(cut.first_us, cut.edges, *runs_us)]
+
+    def set_right(self, row: np.void) -> list[tuple[Finding, bool]]:
+        """After a loss: take the levels from a record with nothing outstanding. Tells of each input
+        that is not where it was, and whether its contacts opened meanwhile."""
+        changed = []
         t_us = float(row["t_us"])
         for which, debouncer in self._debouncers.items():
             is_open = self.is_open(which, row)
-            if debouncer.level_open is not is_open:
+            if debouncer.in_cut or debouncer.level_open is not is_open:
+                opened = is_open and debouncer.rest is Rest.CLOSED
                 debouncer.begin(is_open, t_us)
-                text = "the contacts changed while lines were lost"
-                findings.append(Finding(t_us, "edges lost", which, text))
-        return findings
+                text = "the contacts changed while edges were lost"
+                changed.append((Finding(t_us, "edges lost", which, text), opened))
+        return changed

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.wire.records import Cut, Health, Trouble
+from rig.wire.records import Batch, Cut, Health, Trouble
 
 LINE_LOSSES = frozenset(
     {"gap", "interrupted", "checksum", "garbage", "long-line", "half-line", "field"}
@@ -16,58 +18,146 @@ LINE_LOSSES = frozenset(
 
 JUMPED = "the encoder jumped: its count is not sure until the index has passed"
 CUT_OFF = "the line was interrupted: the count is not sure until the index has passed"
+LINES_LOST = "lines from the rig were lost just then"
+UNSEEN = "the rig could not watch the contacts just then: too many edges on an input"
+NOT_COVERED = "the rig had not said yet whether an edge was lost just then"
+
+
+@dataclass(frozen=True, slots=True)
+class Grown:
+    """The rig's totals at ``to_us``, and whether they grew since the record before.
+
+    ``t_us`` is when this is to be known."""
+
+    t_us: float
+    to_us: float
+    illegal: int
+    lost_edges: int
+    jumped: bool = False
+    unseen: bool = False
+
+
+Word = Cut | Health | Trouble | Grown
+"""What the rig or the line said of what may be missing."""
+
+
+class Covered:
+    """Up to when the rig's totals are known: no reading is sure before.
+
+    A rig that tells them in each position record covers what that record covers. One that tells
+    them in health records alone makes everything wait for the next of those.
+    """
+
+    def __init__(self) -> None:
+        self.to_us = -math.inf
+        self._row: tuple[float, int, int] | None = None  # of the last position with totals
+
+    def take(self, batch: Batch) -> list[Grown]:
+        """Where the totals of the batch's positions grew. Known from the earlier record on, so that
+        all that lies between the two is in doubt; and for the count up to the later one."""
+        for other in batch.others:
+            if isinstance(other, Health):
+                self.to_us = max(self.to_us, other.t_us)
+        rows = batch.positions[batch.positions["lost_edges"] >= 0]
+        if not len(rows):
+            return []
+        known: list[Grown] = []
+        columns = [rows["t_us"], rows["illegal"], rows["lost_edges"]]
+        if self._row is None:
+            first_us = float(columns[0][0])
+            known = [Grown(first_us, first_us, int(columns[1][0]), int(columns[2][0]))]
+        else:
+            pairs = zip(self._row, columns, strict=True)
+            columns = [np.concatenate(([before], column)) for before, column in pairs]
+        t_us, illegal, lost = columns
+        self._row = float(t_us[-1]), int(illegal[-1]), int(lost[-1])
+        self.to_us = max(self.to_us, self._row[0])
+        jumped, unseen = np.diff(illegal) != 0, np.diff(lost) != 0
+        for at in np.flatnonzero(jumped | unseen).tolist():
+            from_us, to_us = float(t_us[at]), float(t_us[at + 1])
+            totals = int(illegal[at + 1]), int(lost[at + 1])
+            grew = bool(jumped[at]), bool(unseen[at])
+            known += [Grown(when_us, to_us, *totals, *grew) for when_us in (from_us, to_us)]
+        return known
 
 
 class Losses:
     """Where edges may be missing. ``looking`` is true until the true levels were seen again."""
 
     def __init__(self) -> None:
-        self._from_us = math.inf
-        self._to_us = -math.inf
-        self._health: Health | None = None
+        self._from_us: list[float] = []  # stretches that are over, in order of time
+        self._to_us: list[float] = []
+        self._whys: list[str] = []
+        self._since_us = math.inf  # the one that is not
+        self._at_least_us = math.inf
+        self._why = ""
+        self._told_us = -math.inf  # when the totals were told last
+        self._lost_edges: int | None = None
         self.looking = False
         self.illegal = 0
 
-    def matters(self, word: Cut | Health | Trouble) -> bool:
+    def matters(self, word: Word) -> bool:
         """False for the rig's totals as long as none of them grew."""
         if not isinstance(word, Health):
             return True
-        lost_before = self._health.lost_edges if self._health else word.lost_edges
-        return word.illegal > self.illegal or word.lost_edges > lost_before
+        lost = word.lost_edges if self._lost_edges is None else self._lost_edges
+        return word.illegal > self.illegal or word.lost_edges > lost
 
     def trouble(self, trouble: Trouble) -> str:
         """Take note of trouble; says so when the encoder's count is no longer sure."""
         if trouble.kind in LINE_LOSSES:
-            self._doubt(trouble.t_us)
+            self.doubt(trouble.t_us, trouble.t_us, LINES_LOST)
         return {"encoder": JUMPED, "interrupted": CUT_OFF}.get(trouble.kind, "")
 
     def health(self, health: Health) -> str:
         """Take note of the rig's own totals; says so when the count is no longer sure."""
-        before, self._health = self._health, health
-        if before and health.lost_edges > before.lost_edges:
-            self._doubt(before.t_us)
+        known_us, self._told_us = self._told_us, max(self._told_us, health.t_us)
+        if self._lost_edges is not None and health.lost_edges > self._lost_edges:
+            self.doubt(known_us, health.t_us, UNSEEN)
+        self._lost_edges = health.lost_edges
         grew = health.illegal > self.illegal
         self.illegal = health.illegal
         return JUMPED if grew else ""
 
-    def _doubt(self, from_us: float) -> None:
-        self._from_us = min(self._from_us, from_us) if self.looking else from_us
-        self._to_us = math.inf
+    def grown(self, grown: Grown) -> str:
+        """Take note of totals that grew; says so when the count is no longer sure."""
+        self._told_us = max(self._told_us, grown.to_us)
+        self.illegal, self._lost_edges = grown.illegal, grown.lost_edges
+        if grown.unseen and grown.t_us < grown.to_us:
+            self.doubt(grown.t_us, grown.to_us, UNSEEN)
+        return JUMPED if grown.jumped else ""
+
+    def doubt(self, from_us: float, to_us: float, why: str) -> None:
+        """Edges may be missing from ``from_us`` at least to ``to_us``."""
+        if self.looking:
+            self._since_us = min(self._since_us, from_us)
+            self._at_least_us = max(self._at_least_us, to_us)
+            return
+        self._since_us, self._at_least_us, self._why = from_us, to_us, why
         self.looking = True
 
-    def touches(self, t_us: float) -> bool:
-        """True when an edge near ``t_us`` may be missing."""
-        return self._from_us <= t_us <= self._to_us
+    def why(self, from_us: float, to_us: float) -> str:
+        """Why an edge may be missing between these times; empty when none is."""
+        nth = bisect_left(self._to_us, from_us)
+        if nth < len(self._to_us) and self._from_us[nth] <= to_us:
+            return self._whys[nth]
+        return self._why if self.looking and self._since_us <= to_us else ""
 
     def over(self, rows: NDArray[np.void]) -> np.void | None:
         """The first position, dtype ``POSITION``, before which no edge is outstanding: with it the
         loss is over. None while there is none.
         """
         t_us = rows["t_us"]
-        sound = np.flatnonzero((t_us >= self._from_us) & (rows["done_us"] >= t_us))
+        sound = np.flatnonzero((t_us >= self._at_least_us) & (rows["done_us"] >= t_us))
         if not len(sound):
             return None
-        self._to_us = float(t_us[sound[0]])
-        self.looking = False
         first: np.void = rows[sound[0]]
+        for nth in range(len(self._from_us) - 1, -1, -1):  # keeps them in order of both ends
+            if self._from_us[nth] <= self._since_us:
+                break
+            self._from_us[nth] = self._since_us
+        self._from_us.append(self._since_us)
+        self._to_us.append(float(first["t_us"]))
+        self._whys.append(self._why)
+        self.looking = False
         return first

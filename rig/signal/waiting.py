@@ -4,47 +4,51 @@ from __future__ import annotations
 
 import heapq
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.signal.losses import Grown, Word
 from rig.wire.records import EDGE, WIDTH, Batch, Cut, Health, Trouble
-
-Word = Cut | Health | Trouble
 
 
 class Waiting:
-    """Edges and what the rig or the line said (``words``: time, arrival, record) in order of time,
-    then of arrival; widths as they come."""
+    """Edges and what the rig or the line said (``words``) in order of time, of the same time the
+    rig's totals first, then of arrival; widths as they come."""
 
     def __init__(self) -> None:
         self._edges = np.empty(0, EDGE)
         self._widths = np.empty(0, WIDTH)
-        self._words: list[tuple[float, int, Word]] = []  # a heap
+        self._words: list[tuple[float, int, int, Word]] = []  # a heap
         self._troubles: set[tuple[float, str]] = set()  # time and kind of those that wait
         self._latest_word_us = -math.inf
         self._arrivals = 0
 
-    def add(self, batch: Batch) -> None:
-        """What has come."""
+    def add(self, batch: Batch, grown: Sequence[Grown] = ()) -> None:
+        """What has come, and where the rig's totals grew in it."""
         if len(batch.edges):
             self._edges = _in_order(_joined(self._edges, batch.edges))
         if len(batch.widths):
             self._widths = _joined(self._widths, batch.widths)
+        words: list[Word] = [*grown]
         for other in batch.others:
             if isinstance(other, Trouble):  # the same again says nothing new of that time
                 if (other.t_us, other.kind) in self._troubles:
                     continue
                 self._troubles.add((other.t_us, other.kind))
             if isinstance(other, Cut | Health | Trouble):
-                self._arrivals += 1
-                heapq.heappush(self._words, (other.t_us, self._arrivals, other))
-                self._latest_word_us = max(self._latest_word_us, other.t_us)
+                words.append(other)
+        for word in words:
+            self._arrivals += 1
+            totals_first = 0 if isinstance(word, Grown) else 1
+            heapq.heappush(self._words, (word.t_us, totals_first, self._arrivals, word))
+            self._latest_word_us = max(self._latest_word_us, word.t_us)
 
     def word_before(self, t_us: float) -> Word | None:
         """Take the first word before ``t_us``; None when there is none."""
         if self._words and self._words[0][0] < t_us:
-            word = heapq.heappop(self._words)[2]
+            word = heapq.heappop(self._words)[-1]
             if isinstance(word, Trouble):
                 self._troubles.discard((word.t_us, word.kind))
             return word

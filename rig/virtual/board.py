@@ -158,10 +158,10 @@ class Board:
                 self._say_edge(self._queue.popleft(), at_us)
             if not self._bursts or len(self._queue) > self._spec.edge_room // 2:
                 return
-            for burst in sorted(self._bursts.values(), key=lambda b: b.last.t_us):
-                if burst.left_out:
-                    self._queue.append(burst)
-                self._queue.append(burst.last)
+            bursts = self._bursts.values()
+            settled: list[Edge | Burst] = [b for b in bursts if b.left_out]
+            settled += [b.last for b in bursts]
+            self._queue += sorted(settled, key=lambda item: item.since_us)
             self._bursts.clear()
 
     def _sayable_us(self, item: Edge | Burst) -> int:
@@ -198,7 +198,7 @@ class Board:
             self._foot = None
         moved = look.steps != self._last_steps
         if since % TICK_US == 0 and (moved or now_us - self._position_us >= QUIET_US):
-            self._position(now_us, look.count)
+            self._position(now_us, look)
             self._last_steps = look.steps
         if since % WIDTHS_US == 0 and look.steps != self._last_widths:
             totals = (hexadecimal(total) for total in look.widths)
@@ -213,11 +213,13 @@ class Board:
         if since % IDENTITY_US == 0:
             self._identity(now_us)
 
-    def _position(self, now_us: int, count: int) -> None:
+    def _position(self, now_us: int, look: Look) -> None:
+        count = look.count
         oldest = [item.since_us for item in (*list(self._queue)[:1], *self._bursts.values())]
         held = now_us - min(oldest) if oldest else 0
         fields = (count, count - self._low, self._high - count, self._bits(count), held)
-        self._say("P", now_us, self._clock(now_us), *map(hexadecimal, fields))
+        totals = (look.illegal, self._lost_edges)
+        self._say("P", now_us, self._clock(now_us), *map(hexadecimal, (*fields, *totals)))
         self._low = self._high = count
         self._position_us = now_us
 

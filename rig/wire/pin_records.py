@@ -123,8 +123,10 @@ class Recorder:
         positions["done_us"] = self._us(np.minimum(ticks, oldest))  # the oldest not told by then
         if last:
             positions["done_us"][-1] = np.nextafter(positions["t_us"][-1], np.inf)
+        illegal = new.ticks[1 + np.flatnonzero(new.step[1:] == 0)]
+        positions["illegal"] = self._illegal + np.searchsorted(illegal, ticks, "right")
         widths = self._width_records(new, stretch.end)
-        health = self._health(new, stretch.end)
+        health = self._health(illegal, stretch.end)
         self._levels = states[-1]
         self._waiting = edges.part(due, None)
         waits = self._waiting.ticks[0] if due < len(edges.ticks) else _NEVER
@@ -280,9 +282,8 @@ class Recorder:
         records["breaks"] = breaks[told]
         return records
 
-    def _health(self, new: _Moves, end: int) -> list[Health]:
-        """The total of illegal transitions, where it has grown."""
-        illegal = new.ticks[1 + np.flatnonzero(new.step[1:] == 0)]
+    def _health(self, illegal: Ints, end: int) -> list[Health]:
+        """The total of illegal transitions, at these ticks, where it has grown."""
         mark, grown = np.unique(-(-illegal // self._widths), return_counts=True)
         told = []
         for tick, more in zip(np.minimum(mark * self._widths, end), grown.tolist(), strict=True):

@@ -269,7 +269,8 @@ class LineReader:
         return t_us
 
     def _position(self, parts: list[bytes]) -> None:
-        _, _, t, count, back, ahead, levels, held = parts
+        _, _, t, count, back, ahead, levels, held, *totals = parts
+        illegal, lost_edges = map(number, totals) if totals else (-1, -1)
         t_us = self._time(t)
         c32, below, above, pins, age_us = (
             int(count, 16), int(back, 16), int(ahead, 16), int(levels, 16), int(held, 16)
@@ -278,7 +279,8 @@ class LineReader:
             raise FieldError("a number beyond 32 bits")
         at = self._count.stretch(c32)
         self._sure_us = float(t_us - age_us)
-        self._out.positions.append((t_us, at, at - below, at + above, pins, self._sure_us))
+        row = (t_us, at, at - below, at + above, pins, self._sure_us, illegal, lost_edges)
+        self._out.positions.append(row)
 
     def _contact(self, parts: list[bytes]) -> None:
         _, _, which, level, t, count, *near = parts

@@ -30,6 +30,9 @@ POSITION = np.dtype(
         ("high", "i8"),  # highest count since then
         ("levels", "i8"),  # bit 0 A, 1 B, 2 index, 3 foot switch, 4 contact 1, 5 contact 2 ...
         ("done_us", "f8"),  # every edge before this time has been given already
+        # Running totals at ``t_us``, as in ``Health``; -1 from a rig that tells them there alone.
+        ("illegal", "i8"),
+        ("lost_edges", "i8"),
     ]
 )
 

@@ -35,6 +35,7 @@ _STRANGER[list(HEX_DIGITS + b" \n")] = 0
 _PLUS, _MINUS, _DOT = b"+-."
 _P, _C, _Z, _W, _H, _I = b"PCZWHI"
 _FIELDS = np.zeros(256, np.int64)  # parts of a line of each kind, running number and CRC included
+_WITH_TOTALS = 11  # of a position that tells the rig's totals
 _TIME_AT = np.zeros(256, np.int64)  # which of them is the time
 _STRANGE = np.full(256, -1, np.int64)  # characters that are no hexadecimal digits
 for _kind, _fields, _time_at, _strange in (
@@ -94,9 +95,10 @@ class Together:
     ) -> Flags:
         """Frame, CRC, number and kind of the parts: all that can be seen in a line by itself."""
         first, last, kind = self._first, self._last, self._kind
+        parts = last - first + 1
         crc = np.array([zlib.crc32(line[:-9]) for line in self._lines], np.int64)
         common: Flags = (
-            (last - first + 1 == _FIELDS[kind])
+            ((parts == _FIELDS[kind]) | ((parts == _WITH_TOTALS) & (kind == _P)))
             & (length[first] == 1)
             & (np.add.reduceat(length + 1, first) <= LONGEST_LINE)
             & (self._value[last] == crc)
@@ -168,6 +170,9 @@ class Together:
         rows["high"] = counts + self._field(which, 5)
         rows["levels"] = self._field(which, 6)
         rows["done_us"] = t_us - self._field(which, 7)
+        told = self._last[which] - self._first[which] + 1 == _WITH_TOTALS
+        for nth, name in enumerate(("illegal", "lost_edges"), 8):
+            rows[name] = np.where(told, self._field(which, nth), -1)
         return rows
 
     def _edges(

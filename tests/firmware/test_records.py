@@ -35,7 +35,7 @@ def test_at_rest(chip: Chip) -> None:
     positions = of(found, "P")
     for before, after in pairwise(positions):
         assert 99_000 < after[0] - before[0] < 102_000
-    assert all(line.fields[1:] == ["1", "0", "0", "5", "0"] for line in positions)
+    assert all(line.fields[1:] == ["1", "0", "0", "5", "0", "0", "0"] for line in positions)
     assert len(of(found, "I")) == 3  # every 2 s
     health = of(found, "H")
     assert [line[1] for line in health] == pytest.approx([1, 2, 3, 4], abs=1)

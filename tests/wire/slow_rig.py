@@ -137,12 +137,15 @@ def _positions(
                 pins |= (levels >> bit & 1) << (2 if which == 0 else 3 + which)
             held = [came for came, gone in waits if came <= t < gone]
             done = float(min([t, *held]))
-            told.positions.append((float(t), count, min(passed), max(passed), pins, done))
+            illegal = sum(m.step == 0 and m.t <= t for m in moves)
+            row = (float(t), count, min(passed), max(passed), pins, done, illegal, 0)
+            told.positions.append(row)
             latest = t
         if t >= end:
             break
         mark += 1
-    told.positions[-1] = (*told.positions[-1][:5], math.nextafter(float(end), math.inf))
+    last = told.positions[-1]
+    told.positions[-1] = (*last[:5], math.nextafter(float(end), math.inf), *last[6:])
 
 
 def _widths(told: Told, moves: list[Move], end: Fraction, counts: list[int]) -> None:

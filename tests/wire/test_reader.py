@@ -14,10 +14,12 @@ from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Cut, Foot, Health, Identity, Other, Restart, Trouble
 
 
-def position(number: int, t: int, count: int, back: int = 0, ahead: int = 0) -> bytes:
+def position(
+    number: int, t: int, count: int, back: int = 0, ahead: int = 0, totals: tuple[str, ...] = ()
+) -> bytes:
     return encode(
         "P", number, hexadecimal(t), hexadecimal(count), hexadecimal(back), hexadecimal(ahead),
-        "30", "0",
+        "30", "0", *totals,
     )  # fmt: skip
 
 
@@ -64,7 +66,7 @@ GOOD = b"".join(
     [
         encode("R", 0, "1"),
         encode("I", 1, "1", "1000", "2", "bench-rig_1.0"),
-        position(2, 1000, 0xFFFFFFFE, 1, 2),
+        position(2, 1000, 0xFFFFFFFE, 1, 2, totals=("1", "2")),
         encode("C", 3, "1", "1", "4E20", "1A2", "+BB8", "+1F4", "+7D0", "."),
         encode("Z", 4, "0", "5000", "1A3", ".", "-1", "-7D0", "+9C4"),
         encode("W", 5, "5100", "1A3", "10", "20", "30", "40", "2"),
@@ -80,7 +82,10 @@ GOOD = b"".join(
 def test_every_kind_of_record() -> None:
     batches = read(GOOD)
     positions, _, widths, others = flat(batches)
-    assert positions == [(1000.0, -2, -3, 0, 0x30, 1000.0), (60000.0, 1, -2, 1, 0x30, 60000.0)]
+    assert positions == [
+        (1000.0, -2, -3, 0, 0x30, 1000.0, 1, 2),
+        (60000.0, 1, -2, 1, 0x30, 60000.0, -1, -1),  # a rig that tells its totals in H alone
+    ]
     assert widths == ["(20736.0, 419, array([16., 32., 48., 64.]), 2)"]
     kinds = [type(other) for other in others]
     assert kinds == [Restart, Identity, Foot, Cut, Health, Trouble]

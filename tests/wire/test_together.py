@@ -69,7 +69,17 @@ def test_clock_and_counts_that_wrap(near: int) -> None:
 
 def test_more_lines_than_are_taken_together() -> None:
     lines = [
-        encode("P", n & 0xFFFF, hexadecimal(20_000 * n), hexadecimal(7 * n), "0", "6", "30", "0")
+        encode(
+            "P",
+            n & 0xFFFF,
+            hexadecimal(20_000 * n),
+            hexadecimal(7 * n),
+            "0",
+            "6",
+            "30",
+            "0",
+            *(["1", hexadecimal(n)] if n % 3 else []),
+        )
         for n in range(2 * MANY + 3)
     ]
     assert read(b"".join(lines), 1 << 24) == slow(lines)
@@ -81,6 +91,9 @@ ODD = st.sampled_from(
         encode("R", 0, "4"), encode("I", 3, "2", "1000", "2", "later"), encode("Q", 9, "1"),
         encode("I", 3, "1", "1000", "2", "a b"), encode("P", 1, "5", "", "0", "0", "0", "0"),
         encode("P", 1, "000000005", "0", "0", "0", "0", "0"),
+        encode("P", 1, "5", "0", "0", "0", "0", "0", "7"),
+        encode("P", 1, "5", "0", "0", "0", "0", "0", "7", "2"),
+        encode("P", 1, "5", "0", "0", "0", "0", "0", "7", "2", "1"),
         encode("C", 1, "0", "1", "5", "0", ".", ".", ".", "."),
         encode("C", 1, "1", "01", "5", "0", ".", ".", ".", "."),
         encode("C", 1, "1", "1", "5", "0", "+1", ".", ".", "."),
