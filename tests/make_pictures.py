@@ -29,7 +29,7 @@ CHROMIUM = ("chromium", "--headless", "--no-sandbox", "--disable-gpu",
 class Replay:
     """As much of a bench as a view needs, standing at a moment of a capture."""
 
-    lost = ""
+    lost = alarm = ""
     silent_s = 0.1
     saved = None
     url = "/dev/ttyUSB0"

@@ -44,7 +44,11 @@ def run(args: argparse.Namespace) -> int:
     job = open_job(args.job, "check")
     if args.port and not args.live:
         raise InputError("--port goes with --live")
-    path = _taken(job, args.port) if args.live else args.recording or newest_capture(job, "check")
+    lacking: list[str] = []
+    if args.live:
+        path = _taken(job, args.port, lacking)
+    else:
+        path = args.recording or newest_capture(job, "check")
     stated = job.profile.encoder.counts_per_turn
     recording = open_recording(path, args.counts_per_turn or stated)
     seen = surveyed(recording.batches, signal_settings(job.profile))
@@ -65,11 +69,14 @@ def run(args: argparse.Namespace) -> int:
             f"{unsaved}; the verdicts were told and are not kept. Put that right, then check"
             f" {path.name} again"
         )
+    if lacking:
+        raise InputError("; ".join(lacking))
     return 1 if check.verdict == "bad" else 0
 
 
-def _taken(job: Job, url: str | None) -> Path:
-    """A capture taken now, the person led through the check."""
+def _taken(job: Job, url: str | None, lacking: list[str]) -> Path:
+    """A capture taken now, the person led through the check; ``lacking`` is told what is missing
+    of it."""
     from rig.command.live.check_live import Lines, guide
     from rig.command.live.run import start
     from rig.wire.port import open_port
@@ -80,7 +87,9 @@ def _taken(job: Job, url: str | None) -> Path:
         guide(bench, Lines())
     finally:
         bench.end()
-    message(f"capture: {bench.capture_path}")
+    lacking += bench.lacking()
+    if bench.capture_is_there:
+        message(f"capture: {bench.capture_path}")
     return bench.capture_path
 
 

@@ -38,10 +38,13 @@ class Job:
         self.captures = folder / "captures"
         self.certificates = folder / "certificates"
         for name in FOLDERS:
-            self._look_at(folder / name)
+            self.look_at(folder / name)
 
-    def _look_at(self, place: Path) -> None:
-        """A folder of the job lies in the job: what is written into it stays there."""
+    def look_at(self, place: Path) -> None:
+        """A folder of the job lies in the job: what is written into it stays there.
+
+        Raises InputError when ``place`` is something else.
+        """
         odd = odd_of(place) if os.path.lexists(place) else Odd.FOLDER
         if odd is None:
             raise InputError(f"{place}: is a file where a folder is wanted; move it away")

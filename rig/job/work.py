@@ -90,6 +90,8 @@ def play(profile: Profile, path: Path) -> Played:
             if isinstance(other, Note):
                 gauge.take(other, session.places.life)
                 end = host.take(other) or end
+                if "missing_bytes" in other.value:
+                    said.append(f"{path}: {_lost(other)}")
             elif isinstance(other, Trouble) and other.kind == "capture":
                 said.append(f"{path}: {other.detail}")
         survey.take(batch, session.take(batch))
@@ -113,6 +115,14 @@ def play(profile: Profile, path: Path) -> Played:
     if session.places.many > 1:
         gauge = gauge.in_one_life()
     return Played(path, session, facts, said, survey.result(session.follower), gauge)
+
+
+def _lost(gap: Note) -> str:
+    """That a part of a capture was lost while it was taken, in words."""
+    return (
+        f"{gap.value['missing_bytes']} bytes of it were lost while it was taken"
+        f" ({gap.value.get('why', '')}); what was read in them is not in it"
+    )
 
 
 def _used_for(session: Session) -> str:

@@ -138,6 +138,9 @@ def draw_crank(canvas: Canvas, y: int, view: View, size: Size, right: int) -> No
     Everything stays before column ``right``.
     """
     crank, high = view.crank, HEIGHT[size]
+    if view.alarm:
+        _draw_alarm(canvas, Box(1, y, right - 1, high), view)
+        return
     if not view.rig.connected:
         _draw_lost(canvas, Box(1, y + (high - 3) // 2, right - 1, 3), view)
         return
@@ -181,6 +184,16 @@ def _draw_unknown(canvas: Canvas, box: Box, view: View) -> None:
     if crank.after_index_deg is not None:
         after = f"{stated.after_index(crank.after_index_deg, decimals=1)}° after the index"
         canvas.put(box.x, box.y + 2, after, "text", box.width)
+
+
+ALARM = "CAPTURE IN DANGER"
+
+
+def _draw_alarm(canvas: Canvas, box: Box, view: View) -> None:
+    """A band over the whole width, and what happened under it."""
+    band = f"  {ALARM}  ".center(max(0, box.width))
+    canvas.put(box.x, box.y, band, "caution", box.width)
+    canvas.put_wrapped(box.below(1), view.alarm, "strong")
 
 
 def _draw_lost(canvas: Canvas, box: Box, view: View) -> None:

@@ -11,6 +11,7 @@ from typing import TextIO
 
 from rig.engine import stated
 from rig.screen.keys import shows_unicode
+from rig.screen.panels import ALARM
 from rig.screen.units import marks_of, mean_text, verdict_text
 from rig.screen.view import TouchesView, UnitView, View
 from rig.screen.wording import clean, clock
@@ -30,6 +31,7 @@ def changes(old: View | None, new: View) -> list[str]:
         _goto(before, new),
         _panel(before, new),
         _changed(before.message, new.message, "{}"),
+        _changed(before.alarm, new.alarm, f"{ALARM}: {{}}"),
         _changed(before.caution, new.caution, "CAUTION: {}"),
         _changed(before.next, new.next, "next: {}"),
         _question(before, new),

@@ -8,7 +8,7 @@ from rig.engine import stated
 from rig.screen.canvas import Box, Canvas, Run
 from rig.screen.figures import HEIGHT, figure
 from rig.screen.page import ROLES
-from rig.screen.panels import count_runs, key_rows, movement, reference_runs, step_signs
+from rig.screen.panels import ALARM, count_runs, key_rows, movement, reference_runs, step_signs
 from rig.screen.scale import draw_scale, window_role
 from rig.screen.units import last_figure, mean_text
 from rig.screen.view import Question, UnitView, View
@@ -63,6 +63,9 @@ def _lines(canvas: Canvas, view: View) -> list[_Line]:
     """All lines in the order in which they stand."""
     step = f"{step_signs(view, canvas)} {view.step}  {clock(view.elapsed_s)}  "
     lines = [_Line(9, [(step, "text"), (view.job, "strong")])]
+    if view.alarm:
+        told = canvas.wrap(f"{ALARM}: {view.alarm}", canvas.width, 4)
+        lines += [_Line(0, [(text, "caution")]) for text in told]
     lines += _crank_lines(canvas, view)
     if view.rig.connected:
         lines.append(_Line(4, count_runs(view)))

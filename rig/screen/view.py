@@ -247,6 +247,7 @@ class View:
     next: str = ""  # what to do next, one sentence
     why: str = ""  # why, a second sentence
     caution: str = ""  # at the step where it matters
+    alarm: str = ""  # what is in danger just now: has the place of the large figure
     message: str = ""  # what has just happened, other than a reading
     question: Question | None = None
     keys: tuple[Key, ...] = ()

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 import json
 import os
 import time
 import zlib
 from pathlib import Path
-from typing import BinaryIO
 
 from rig.faults import InputError, reason
 from rig.files import open_file
-from rig.wire.capture import FORMAT, LONGEST_NOTE, SUFFIX, parsed_note
+from rig.wire.capture import FORMAT, LONGEST_NOTE, PIECE, parsed_note
+from rig.wire.capture_file import (
+    Fate,
+    at_free_name,
+    copied,
+    is_same,
+    names_to_disk,
+    new_file,
+)
 from rig.wire.line import LONGEST_LINE, decode
 
 MOST_WAITING = 32 * 1024 * 1024
@@ -23,10 +29,6 @@ MOST_FOUL = 16 * 1024
 """So many bytes that make no line stand in one note: a note is at most LONGEST_NOTE."""
 GROWS_WITHIN_S = 2.0
 """A capture that is being taken grows at least once a second: the host notes its clock."""
-
-
-class TakenError(InputError):
-    """There is a file of that name already."""
 
 
 class CaptureWriter:
@@ -39,7 +41,9 @@ class CaptureWriter:
     file's name in its folder; lost is what came since. Live that is once a second. *The disk
     refuses* (full, read-only): what it does not take waits in memory, in order, up to MOST_WAITING
     bytes, and is written as soon as it can be; ``refusal`` says why it waits, and no byte that
-    stands in the file is touched.
+    stands in the file is touched. *The file loses its name* (deleted, renamed, replaced, its folder
+    or disk gone): ``fate`` tells it, and ``begin_anew`` goes on in a new file from what is still
+    there; where a system lets nobody take the name of an open file, that does not happen.
 
     Raises TakenError when the file exists, InputError when it cannot be begun (nothing is left
     then) or more would wait than may.
@@ -47,23 +51,25 @@ class CaptureWriter:
 
     def __init__(self, path: Path, start: dict[str, object]) -> None:
         self.path = path
+        self._ended: os.stat_result | None = None  # the file as it was closed
+        self._start = start
         self._rest = b""
         self._foul = bytearray()  # what came and makes no line, before ``_rest``
         self._sum = 0
         self._waiting = bytearray()
         self._not_taken = self._not_confirmed = ""  # why the disk does not
         self._named = False  # the folder's list of names has reached the disk
-        try:
-            self._file: BinaryIO = open(path, "xb", buffering=0)  # noqa: SIM115 (kept open)
-        except FileExistsError as why:
-            raise TakenError(f"{path}: the capture cannot be begun: {reason(why)}") from why
-        except OSError as why:
-            raise InputError(f"{path}: the capture cannot be begun: {reason(why)}") from why
+        self._written = 0  # bytes that the operating system has taken
+        self._at_line = True  # the last of them ends a line
+        self._file = new_file(path)
+        self._numbered = is_same(path, self._file)  # files can be told apart there
+        self._sized = False  # their length is told as it is there
         self.note("capture", {"format": FORMAT, **start})
         if self._waiting:
             self._file.close()
             path.unlink()
             raise InputError(f"{path}: the capture cannot be begun: {self.refusal}")
+        self._sized = os.fstat(self._file.fileno()).st_size == self._written
 
     def write(self, data: bytes) -> None:
         """Bytes as they came from the rig, in pieces of any size."""
@@ -105,12 +111,93 @@ class CaptureWriter:
         try:
             os.fsync(self._file.fileno())
             if not self._named:
-                _names_to_disk(self.path.parent)
+                names_to_disk(self.path.parent)
                 self._named = True
         except OSError as why:
             self._not_confirmed = reason(why)
         else:
             self._not_confirmed = ""
+
+    def fate(self) -> Fate:
+        """Look whether the file is still there under its name, as it was written."""
+        try:
+            there = os.lstat(self.path)
+            own = os.fstat(self._file.fileno())
+            is_as_long = self._is_as_long()
+        except (FileNotFoundError, NotADirectoryError):
+            return Fate.NAME_GONE if os.path.isdir(self.path.parent) else Fate.FOLDER_GONE
+        except OSError:
+            return Fate.NO_ANSWER
+        if self._numbered and not os.path.samestat(there, own):
+            return Fate.REPLACED
+        return Fate.THERE if is_as_long else Fate.LENGTH
+
+    def begin_anew(self, path: Path, why: Fate) -> int:
+        """Go on in a new file at ``path``, with all that can still be read of the old one.
+
+        Gives how many bytes are missing in it, 0 when it is byte for byte as the old one was; a
+        note in it says so. Raises TakenError when the file exists, InputError when it cannot be
+        written; nothing is left then, and the old file goes on.
+        """
+        keep, is_whole = self._still_there()
+        new = new_file(path)
+        try:
+            total = copied(self._file, new, keep)
+        except OSError as refused:
+            new.close()
+            path.unlink()
+            self._back_to_end()
+            raise InputError(f"{path}: {reason(refused)}") from refused
+        with contextlib.suppress(OSError):  # its disk is gone, it may be
+            self._file.close()
+        was, missing = self.path.name, self._written - keep
+        self.path, self._file, self._named = path, new, False
+        self._numbered = is_same(path, new)
+        self._written = keep
+        if is_whole:
+            self.note("anew", {"was": was, "why": why.value})
+            return 0
+        lines = bytes(self._waiting).split(b"\n")[0 if self._at_line else 1 :]
+        self._waiting.clear()
+        self._sum, self._at_line = total, True
+        if not keep:
+            self._add(self._note_line("capture", {"format": FORMAT, **self._start}))
+        gap = {"why": f"the capture was {why.value}", "was": was, "missing_bytes": missing}
+        self._add(self._note_line("gap", gap))
+        for line in lines[:-1]:
+            self._add_again(line + b"\n")
+        self._hand_over()
+        return max(missing, 1)
+
+    def _add_again(self, line: bytes) -> None:
+        """A line that waited: a note of it has the sum of what comes before it now."""
+        note = parsed_note(line) if line.startswith(b"#") else None
+        self._add(line if note is None else self._note_line(note[0], note[1]))
+
+    def _still_there(self) -> tuple[int, bool]:
+        """How many bytes of the old file can be kept, and whether that is all of them.
+
+        Where it is not as it was written: whole lines, up to the first byte that no line has.
+        """
+        total = at = whole_lines = 0
+        is_sound = True
+        with contextlib.suppress(OSError):
+            self._file.seek(0)
+            while at < self._written and (piece := self._file.read(min(PIECE, self._written - at))):
+                total = zlib.crc32(piece, total)
+                sound = piece.partition(b"\0")[0] if is_sound else b""
+                is_sound = len(sound) == len(piece)
+                if b"\n" in sound:
+                    whole_lines = at + sound.rindex(b"\n") + 1
+                at += len(piece)
+        self._back_to_end()
+        if at == self._written and zlib.crc32(self._waiting, total) == self._sum:
+            return at, True
+        return whole_lines, False
+
+    def _back_to_end(self) -> None:
+        with contextlib.suppress(OSError):
+            self._file.seek(self._written)
 
     def half_line(self) -> None:
         """The stream was interrupted: what is left of a line is kept as raw bytes."""
@@ -130,6 +217,7 @@ class CaptureWriter:
             self.half_line()
             self.note("end", {})
             self.sync()
+            self._ended = os.fstat(self._file.fileno())
         if self._waiting:
             raise InputError(
                 f"{self.path}: the last {len(self._waiting)} bytes of the capture could not be"
@@ -140,6 +228,27 @@ class CaptureWriter:
                 f"{self.path}: the capture is written, but the disk does not confirm it:"
                 f" {self.refusal}; look at the disk before you rely on it"
             )
+
+    @property
+    def closed(self) -> bool:
+        """True once ``close`` was called."""
+        return self._file.closed
+
+    def is_there(self) -> bool:
+        """Whether the file that was closed is still there under its name, as it was closed."""
+        try:
+            there = os.lstat(self.path)
+        except OSError:
+            return False
+        if self._ended is None:
+            return False
+        same = not self._numbered or os.path.samestat(there, self._ended)
+        return same and there.st_size == self._ended.st_size
+
+    def _is_as_long(self) -> bool:
+        if not self._sized:
+            return True
+        return os.fstat(self._file.fileno()).st_size == self._written
 
     def _note_line(self, name: str, value: dict[str, object]) -> bytes:
         text = json.dumps(value, separators=(",", ":"), ensure_ascii=True)
@@ -158,14 +267,18 @@ class CaptureWriter:
         self._waiting += data
 
     def _hand_over(self) -> None:
-        """Give what waits to the operating system, as far as it takes it."""
+        """Give what waits to the operating system, as far as it takes it; not to a file that
+        another program has cut or written on: a new one is to be begun then."""
         try:
-            while self._waiting:
-                del self._waiting[: self._file.write(self._waiting)]
+            while self._waiting and self._is_as_long():
+                taken = self._file.write(self._waiting)
+                self._at_line = self._waiting[taken - 1 : taken] == b"\n"
+                self._written += taken
+                del self._waiting[:taken]
         except OSError as why:
             self._not_taken = reason(why)
         else:
-            self._not_taken = ""
+            self._not_taken = "another program changes the file" if self._waiting else ""
         if len(self._waiting) > MOST_WAITING:
             raise InputError(
                 f"{self.path}: the capture could not be written on: {self.refusal}, and no more"
@@ -178,10 +291,7 @@ def begin(folder: Path, stem: str, start: dict[str, object]) -> CaptureWriter:
 
     Programs that do so at the same time get a name each. Raises InputError as the writer does.
     """
-    for extra in ("", *(f"-{n}" for n in range(2, 100))):
-        with contextlib.suppress(TakenError):
-            return CaptureWriter(folder / f"{stem}{extra}{SUFFIX}", start)
-    raise InputError(f"{folder}: a hundred captures began in one second; wait and try again")
+    return at_free_name(folder, stem, lambda path: CaptureWriter(path, start))
 
 
 def is_growing(path: Path) -> bool:
@@ -209,19 +319,6 @@ def _has_end(path: Path, size: int) -> bool:
         file.seek(max(size - LONGEST_NOTE, 0))
         note = parsed_note(file.read().rstrip(b"\n").rpartition(b"\n")[2] + b"\n")
     return note is not None and note[0] == "end"
-
-
-def _names_to_disk(folder: Path) -> None:
-    if os.name == "nt":  # there is no such thing there
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    except OSError as why:
-        if why.errno not in (errno.EINVAL, errno.ENOTSUP):  # some network disks have no such thing
-            raise
-    finally:
-        os.close(handle)
 
 
 def _is_sound(line: bytes) -> bool:

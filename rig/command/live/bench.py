@@ -8,18 +8,21 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from rig import __version__
 from rig.command.live.feed import Another, Back, Bytes, Feed, Lost
 from rig.command.live.held import Held
+from rig.command.live.recorder import CaptureRecorder
 from rig.engine.dead_centre.index_places import stated_place
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.dead_centre.reference_file import save_reference
 from rig.engine.dead_centre.reference_plain import to_plain
 from rig.engine.firing import stop_cylinder
 from rig.faults import InputError, reason
+from rig.files import named
 from rig.job import order
 from rig.job.folder import Job
 from rig.job.when import HostClock, iso
@@ -28,7 +31,6 @@ from rig.session import Session
 from rig.session.dead_centre import USE
 from rig.signal.events import Event
 from rig.signal.survey import Survey
-from rig.wire.capture_writer import begin
 from rig.wire.line import PROTOCOL
 from rig.wire.ports import diagnose
 from rig.wire.reader import LineReader
@@ -88,8 +90,7 @@ class Bench:
             "port": url,
             **order.place_after(job.capture_files()),
         }
-        self._capture = begin(job.captures, f"{start:%Y%m%d-%H%M%S}", head)
-        self.capture_path = self._capture.path
+        self._capture = CaptureRecorder(job, start, head, clock)
         self._refusal = ""  # of the disk
         self._engine_change = ""  # of the engine file, since it was read
         self._unkept: Reference | None = None  # found, and not yet in the job's file
@@ -130,6 +131,8 @@ class Bench:
         now = self.session.follower.now()
         if now is not None and now.crank_deg is not None:
             self.held.see(now.t_us, now.crank_deg)
+        if self._capture.look():
+            self._begun_anew()
         now_s = self._clock()
         if now_s - self._host_s >= HOST_EVERY_S:
             self._host_s = now_s
@@ -141,6 +144,40 @@ class Bench:
             if self.session.identity is None:
                 self._feed.ask()
         return events
+
+    @property
+    def capture_path(self) -> Path:
+        """Where the capture lies now; its name may change while it is taken."""
+        return self._capture.path
+
+    @property
+    def alarm(self) -> str:
+        """That the capture lost its name, while it is to be seen large; empty else."""
+        return self._capture.alarm
+
+    @property
+    def capture_is_there(self) -> bool:
+        """Whether the capture that was ended is there under its name."""
+        return self._capture.is_there
+
+    def lacking(self) -> list[str]:
+        """What is missing of what this run was to leave, a sentence each; once it has ended."""
+        found = self._capture.lacking()
+        for path in self.saved or ():
+            if not path.is_file():
+                found.append(f"{named(path)} is gone since it was saved")
+        if not self.job.engine_file.is_file():
+            found.append(f"{named(self.job.engine_file)} is gone")
+        return found
+
+    def _begun_anew(self) -> None:
+        """The capture is another file now: the job's reference names that one, where it is new."""
+        found = self.session.reference
+        own = self.session.found
+        if found is not None and (found in own or not self.job.reference_file.exists()):
+            if found in own:
+                found = replace(found, capture=self.capture_path.name)
+            self._unkept = found
 
     def _look_at_disk(self) -> None:
         if self._refusal and not self._capture.refusal:
@@ -162,10 +199,18 @@ class Bench:
                 f"the capture does not reach the disk: {self._capture.refusal}. Make room, do not"
                 " switch off: it waits in memory"
             )
-        if self._refusal or self._another:
-            return self._refusal or self._another
         over = self._clock() - self._happened_s > SAID_FOR_S
-        return " │ ".join(filter(None, ("" if over else self._happened, self._changed())))
+        return " │ ".join(
+            filter(
+                None,
+                (
+                    self._refusal or self._another,
+                    self._capture.happened,
+                    "" if over else self._happened,
+                    self._changed(),
+                ),
+            )
+        )
 
     def _changed(self) -> str:
         """That the engine file is another now, and how to load it."""
@@ -324,9 +369,13 @@ class Bench:
             raise InputError("top dead centre is not known yet: there is nothing to certify")
         if not self.session.judgements():
             raise InputError("no reading counts yet: there is nothing to certify")
+        if self._capture.look():
+            self._begun_anew()
         self._capture.sync()
         if self._capture.refusal:
             raise InputError(f"{self.caution()}; then save")
+        if not self._capture.is_in_job:
+            raise InputError(f"{self._capture.happened}; a certificate needs it there")
         self.end()
         # The capture holds the dead centre that the verdicts on the screen rest on.
         self.saved = save(self.job, work(self.job.profile, [self.capture_path]))
@@ -336,7 +385,7 @@ class Bench:
         """End the capture in order. May be called twice."""
         self.ended = True
         self._feed.close()
-        self._capture.close()
+        self._capture.end()
 
 
 def _iso(when: datetime) -> str:

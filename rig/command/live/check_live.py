@@ -17,6 +17,7 @@ from rig.command.live.bench import Bench
 from rig.command.say import message
 from rig.engine.profile import Profile
 from rig.faults import RigLostError
+from rig.screen.panels import ALARM
 from rig.signal import survey
 from rig.timing.guidance import ARC, LIVE
 
@@ -158,13 +159,16 @@ def _waiting(
     nap: Callable[[], None],
 ) -> Iterator[str]:
     """Take what comes from the rig until the person answers; then the answer, again and again."""
-    passed, lost = 0, ""
+    passed, lost, alarm = 0, "", ""
     while True:
         word = answer()
         bench.pump()
         if passed < len(bench.session.index_passes):
             passed = len(bench.session.index_passes)
             say(f"   the index has passed, {passed} x")
+        if bench.alarm and bench.alarm != alarm:
+            say(f"   {ALARM}: {bench.alarm}")
+        alarm = bench.alarm
         if bench.lost != lost:
             lost = bench.lost
             say(f"   {lost or 'the rig is back'}")

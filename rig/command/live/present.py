@@ -79,6 +79,7 @@ def view_of(bench: Bench, says: Says) -> View:
         next=_sentence(told.next),
         why=told.why,
         caution=" │ ".join(filter(None, (told.caution, bench.caution()))),
+        alarm=bench.alarm,
         message=says.message,
         question=says.question,
         keys=says.keys,

@@ -15,7 +15,7 @@ from rig.command.live.feed import Feed
 from rig.command.opened import open_job
 from rig.command.say import message
 from rig.command.show import summary_lines, verdict_status
-from rig.faults import RigLostError
+from rig.faults import InputError, RigError, RigLostError
 from rig.job.folder import Job
 from rig.record import certificate
 from rig.screen import loop, plain
@@ -56,13 +56,17 @@ def run(args: argparse.Namespace) -> int:
         return desk.ended or (args.seconds is not None and bench.elapsed_s >= args.seconds)
 
     try:
-        show(desk, over, plain_lines=args.plain)
-        if args.save and bench.saved is None:
-            bench.save()
-    finally:
-        if voice is not None:
-            voice.close()
-        bench.end()
+        try:
+            show(desk, over, plain_lines=args.plain)
+            if args.save and bench.saved is None:
+                bench.save()
+        finally:
+            if voice is not None:
+                voice.close()
+            bench.end()
+    except RigError:
+        tell(bench)  # where things are, before what went wrong
+        raise
     return tell(bench)
 
 
@@ -98,19 +102,27 @@ def show(desk: Desk, over: Callable[[], bool], *, plain_lines: bool = False) -> 
 
 
 def tell(bench: Bench) -> int:
-    """Say where the files are and what was found; the exit status."""
-    print(f"job folder:  {bench.job.folder.resolve()}")
-    print(f"capture:     {bench.capture_path}")
+    """Say where the files are and what was found; the exit status. No path is given of what is not
+    there, and the status is that of an error when anything is missing."""
+    lacking = bench.lacking()
+    status = RigLostError.status if bench.lost or not bench.lines else 0
+    lines = []
+    if bench.job.folder.is_dir():
+        lines.append(f"job folder:  {bench.job.folder.resolve()}")
+    if bench.capture_is_there:
+        lines.append(f"capture:     {bench.capture_path}")
     if bench.saved is None:
-        print("no certificate was saved; rig certify makes one from the capture")
-        return RigLostError.status if bench.lost or not bench.lines else 0
-    record, page = bench.saved
-    print(f"certificate: {record}")
-    print(f"page:        {page}")
-    for line in summary_lines(record):
+        lines.append("no certificate was saved; rig certify makes one from the capture")
+    elif all(path.is_file() for path in bench.saved):
+        record, page = bench.saved
+        lines += [f"certificate: {record}", f"page:        {page}", *summary_lines(record)]
+        found = certificate.as_certificate(certificate.load(record))
+        status = verdict_status(found.judgements, found.comparisons)
+    for line in lines:
         print(line)
-    found = certificate.as_certificate(certificate.load(record))
-    return verdict_status(found.judgements, found.comparisons)
+    for text in lacking:
+        message(f"MISSING: {text}")
+    return InputError.status if lacking else status
 
 
 def _voice() -> Speaker:

@@ -79,6 +79,8 @@ def taken(folder: Path, unit: str, url: str | None) -> Path:
         bench.end()
     if not bench.understood:
         raise RigLostError(f"no rig was heard: {bench.diagnosis() or 'nothing came'}")
+    if lacking := bench.lacking():
+        raise InputError("; ".join(lacking))
     message(f"capture: {bench.capture_path}")
     return bench.capture_path
 
