@@ -51,7 +51,7 @@ def new_file(path: Path) -> BinaryIO:
 
 
 def _to_append(path: str, flags: int) -> int:
-    return os.open(path, flags | os.O_APPEND)
+    return os.open(path, flags | os.O_APPEND, 0o666)
 
 
 def is_same(path: Path, file: BinaryIO) -> bool:

@@ -57,6 +57,15 @@ def test_the_newest_session_is_the_newest_though_the_clock_went_back(tmp_path: P
     assert Job(job).latest_capture() == fourth
 
 
+def test_a_clock_that_went_back_is_said_at_the_beginning(tmp_path: Path) -> None:
+    job = tmp_path / "job"
+    assert MadeJob(job).end().bench.caution() == ""
+    said = MadeJob(job, began=EARLIER).end().bench.caution()
+    assert "the computer's clock says 2020-01-01T00:00:12Z" in said
+    assert "a capture of this job was begun at 2026-03-01T09:00:00Z: set the clock" in said
+    assert MadeJob(job, began=BEGAN + timedelta(seconds=1)).end().bench.caution() == ""
+
+
 @pytest.mark.parametrize("words", [("certify",), ("check",), ("lever",), ("correct",)])
 def test_every_command_takes_it(tmp_path: Path, words: tuple[str, ...]) -> None:
     """A clock that went back, an empty newest session: the good older one is not slipped in."""

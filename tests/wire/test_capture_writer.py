@@ -14,6 +14,7 @@ from test_capture import play
 from test_reader import flat, position
 
 from rig.faults import InputError
+from rig.wire.capture_file import Fate, TakenError
 from rig.wire.capture_writer import CaptureWriter, begin, is_growing
 from rig.wire.records import Trouble
 
@@ -174,3 +175,70 @@ def test_a_capture_that_is_being_taken_is_told_from_one_that_was_cut(
     later.join()
     with pytest.raises(InputError, match="no such file"):
         is_growing(tmp_path / "none.cap")
+
+
+def test_a_capture_is_an_ordinary_file(tmp_path: Path) -> None:
+    """Its permissions are those of any file made here."""
+    (tmp_path / "other").write_bytes(b"")
+    writer = CaptureWriter(tmp_path / "one.cap", {})
+    assert writer.path.stat().st_mode == (tmp_path / "other").stat().st_mode
+    writer.close()
+
+
+def played_bytes(path: Path) -> bytes:
+    """What the rig sent, as far as it stands in a capture as whole lines."""
+    lines = path.read_bytes().splitlines(keepends=True)
+    return b"".join(line for line in lines if not line.startswith(b"#"))
+
+
+@pytest.mark.parametrize("readable", range(0, 900, 13))
+@pytest.mark.parametrize("room", [10**9, 100])
+def test_begun_anew_from_what_can_be_read(tmp_path: Path, readable: int, room: int) -> None:
+    """Any part of the old file can be read; nothing, or the last of it, waits in memory besides."""
+    writer = CaptureWriter(tmp_path / "one.cap", {"tool": "0"})
+    disk = on_a_disk(writer, room)
+    writer.write(STREAM[:300])
+    writer.note("remark", {"text": "gap 0.4 mm"})
+    writer.write(STREAM[300:500])
+    old = writer.path.read_bytes()
+    writer._file = cast(BinaryIO, HalfRead(disk, readable))
+    missing = writer.begin_anew(tmp_path / "two.cap", Fate.NO_ANSWER)
+    kept = old[: old.rfind(b"\n", 0, readable) + 1]
+    assert missing == (0 if readable >= len(old) else len(old) - len(kept))
+    writer.write(STREAM[500:])
+    writer.close()
+    new = (tmp_path / "two.cap").read_bytes()
+    assert new.startswith(kept)
+    batches = play(tmp_path / "two.cap")
+    said = [each for batch in batches for each in batch.others if isinstance(each, Trouble)]
+    assert not [each.detail for each in said if each.kind == "capture"]
+    if not missing:
+        whole = STREAM[: STREAM.rindex(b"\n", 0, len(STREAM) - 1) + 1]
+        assert played_bytes(tmp_path / "two.cap") == whole
+
+
+class HalfRead:
+    """A file of which no more than so many bytes can be read any more."""
+
+    closed = False
+
+    def __init__(self, disk: Disk, readable: int) -> None:
+        self.file, self.readable = disk.file, readable
+        self.fileno, self.seek, self.close = disk.fileno, disk.file.seek, disk.close
+
+    def read(self, size: int) -> bytes:
+        left = self.readable - self.file.tell()
+        if left <= 0:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return self.file.read(min(size, left))
+
+
+def test_a_name_that_is_taken_leaves_the_old_file_as_it_is(tmp_path: Path) -> None:
+    writer = CaptureWriter(tmp_path / "one.cap", {"tool": "0"})
+    (tmp_path / "two.cap").write_bytes(b"somebody else's")
+    with pytest.raises(TakenError):
+        writer.begin_anew(tmp_path / "two.cap", Fate.REPLACED)
+    writer.write(STREAM)
+    writer.close()
+    assert (tmp_path / "two.cap").read_bytes() == b"somebody else's"
+    assert len(flat(play(tmp_path / "one.cap"))[0]) == 12

@@ -15,7 +15,7 @@ from pathlib import Path
 from rig import __version__
 from rig.command.live.feed import Another, Back, Bytes, Feed, Lost
 from rig.command.live.held import Held
-from rig.command.live.recorder import CaptureRecorder
+from rig.command.live.recorder import CaptureRecorder, clock_went_back
 from rig.engine.dead_centre.index_places import stated_place
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.dead_centre.reference_file import save_reference
@@ -88,7 +88,7 @@ class Bench:
             "utc": _iso(start),
             "engine_sha256": job.engine.sha256,
             "port": url,
-            **order.place_after(job.capture_files()),
+            **order.place_after(before := job.capture_files()),
         }
         self._capture = CaptureRecorder(job, start, head, clock)
         self._refusal = ""  # of the disk
@@ -97,7 +97,7 @@ class Bench:
         self._host_clock = HostClock(head["utc"])
         self._happened = ""  # to disk or clock, at ``_happened_s``
         self._happened_s = 0.0
-        for text in said:
+        for text in (*said, *clock_went_back(start, before)):
             self._happen(text)
         self.saved: tuple[Path, Path] | None = None
         if reference is not None:

@@ -10,13 +10,15 @@ anything is missing.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 
 from rig.faults import InputError
 from rig.files import named
+from rig.job import order
 from rig.job.folder import Job
+from rig.job.when import iso
 from rig.record import sheets
 from rig.wire.capture_file import Fate, at_free_name
 from rig.wire.capture_writer import begin
@@ -182,3 +184,13 @@ class CaptureRecorder:
         elif not self.is_in_job:
             found.append(f"the capture is not in the job: {self._said}")
         return found
+
+
+def clock_went_back(start: datetime, before: Sequence[Path]) -> Iterator[str]:
+    """That a capture of the job was begun later than now, by the clock of then."""
+    latest = order.latest_begun(before)
+    if latest is not None and latest > start:
+        yield (
+            f"the computer's clock says {iso(start)}, but a capture of this job was begun at"
+            f" {iso(latest)}: set the clock; a certificate bears its dates"
+        )
