@@ -1,34 +1,41 @@
 """What to move so that every unit opens where it should: how far, which way, with what.
 
-Uses the means that the engine file states under [means], ranks what they can do, and says what the
-next reading ought to be. Taking an option (--take) saves that prediction in the job; after the
-change, --confirm sets the next reading beside it. The maker's manual has the last word on what may
-be moved, cut or drilled.
+Uses the means that the engine file states under [means], says for each unit what can be reached,
+and ranks the options: what can be undone comes first. Taking an option (--take) saves what it
+predicts in the job; after the change, --confirm sets the next reading beside it. The maker's manual
+has the last word on what may be moved, cut or drilled.
 """
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.command.lever import ends_of
 from rig.command.opened import newest_capture, open_job
-from rig.command.say import angle, figures, json_option, message
+from rig.command.say import angle, figures, json_option, message, plain
 from rig.engine.stated import many
 from rig.faults import InputError
 from rig.job import predictions
 from rig.job.folder import Job
 from rig.job.when import iso
 from rig.job.work import Worked, work_job
-from rig.timing.correction.plan import Confirmation, Option, PairOutcome, Prediction, Proposal
+from rig.timing.correction.plan import (
+    Confirmation,
+    Misfit,
+    Option,
+    Outcome,
+    PairOutcome,
+    Prediction,
+    Proposal,
+    Reach,
+)
 from rig.timing.correction.predict import predict
 from rig.timing.correction.propose import propose
-from rig.timing.correction.wants import not_corrected, wants_from
-
-NEAREST = 3
-"""So many options are shown where none gets everything inside."""
+from rig.timing.correction.wants import not_corrected, pairs_from, wants_from
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -59,28 +66,37 @@ def run(args: argparse.Namespace) -> int:
     now = datetime.now(UTC)
     if args.confirm or args.prediction:
         return _confirm(args, job, worked, now)
-    now_judged = predictions.judged_now(job, worked, carried_out=not args.change_not_made)
+    now_is = predictions.standing(job, worked, carried_out=not args.change_not_made)
+    read = now_is.judgements
     proposal = propose(
-        wants_from(now_judged, job.profile), job.profile, job.means,
-        levers=ends_of(now_judged, job.profile), grain_deg=args.grain_deg,
+        wants_from(read, job.profile), job.profile, job.means,
+        pairs=pairs_from(read, job.profile, now_is.comparisons),
+        levers=ends_of(read, job.profile), grain_deg=args.grain_deg,
     )  # fmt: skip
-    moving = not_corrected(now_judged, job.profile)
-    predicted = [predict(option, now_judged, iso(now)) for option in proposal.options]
+    options = proposal.numbered
+    predicted = [predict(option, read, iso(now)) for option in options]
+    moving = not_corrected(read, job.profile)
     saved = None
     if args.take is not None:
-        if not 1 <= args.take <= len(proposal.options):
-            raise InputError(f"--take {args.take}: there are options 1 to {len(proposal.options)}")
-        option, wanted = proposal.options[args.take - 1], predicted[args.take - 1]
+        if not 1 <= args.take <= len(options):
+            raise InputError(f"--take {args.take}: there are options 1 to {len(options)}")
+        option, wanted = options[args.take - 1], predicted[args.take - 1]
         if not wanted:
             raise InputError(f"--take {args.take}: it moves no unit that was read")
         saved = predictions.save(job, worked, option, wanted, now)
     answer = {
         "reached": proposal.reached,
-        "words": proposal.words,
+        "words": _headline(proposal),
         "options": [
-            asdict(option) | {"predictions": [asdict(each) for each in each_predicted]}
-            for option, each_predicted in zip(proposal.options, predicted, strict=True)
+            asdict(option)
+            | {"number": number, "offered": number <= len(proposal.options)}
+            | {"predictions": [asdict(each) for each in each_predicted]}
+            for number, (option, each_predicted) in enumerate(
+                zip(options, predicted, strict=True), 1
+            )
         ],
+        "units": list(proposal.units),
+        "misfits": [plain(each) | {"words": _misfit(each)} for each in proposal.misfits],
         "notes": list(proposal.notes),
         "not_corrected": moving,
         "saved": str(saved) if saved else None,
@@ -126,62 +142,166 @@ def _which(each: Prediction) -> str:
 
 
 def _lines(proposal: Proposal, *, every: bool) -> list[str]:
-    """The options that get everything inside, or the nearest ones if none do; the present state."""
-    lines = [proposal.words]
-    nothing = not proposal.options[0].steps  # everything is inside, or nothing helps
-    for number, option in enumerate(proposal.options, 1):
-        useful = not nothing and (option.inside if proposal.reached else number <= NEAREST)
-        if every or useful or not option.steps:
-            lines += ["", *_option(number, option)]
+    """How each unit stands and what can be reached for it; then the options, in their order."""
+    lines = [_headline(proposal), ""]
+    for reach in proposal.units:
+        lines += _reach(reach)
+    lines += [f"{each.unit}: {_misfit(each)}" for each in proposal.misfits]
+    shown = proposal.numbered if every else proposal.options
+    for number, option in enumerate(shown, 1):
+        lines += ["", *_option(number, option)]
     if proposal.notes:
         lines += ["", *(f"note: {text}" for text in proposal.notes)]
     return lines
 
 
+def _headline(proposal: Proposal) -> str:
+    """What can be reached, in one sentence, and with which option."""
+    if proposal.present.inside:
+        return "everything is inside as it stands: nothing has to be moved"
+    inside = [n for n, option in enumerate(proposal.options, 1) if option.inside]
+    first = proposal.options[inside[0] - 1] if inside else proposal.options[0]
+    if inside and first.reversible:
+        return f"option {inside[0]} brings everything inside: {many(len(first.steps), 'step')}"
+    if inside:
+        return (
+            "nothing that can be undone brings everything inside; option "
+            f"{inside[0]} does, and CANNOT be undone"
+        )
+    left = [each for each in first.outcomes if not each.inside]
+    if not left:
+        apart = next(each for each in first.pairs if not each.inside)
+        return (
+            f"nothing that the engine file names brings {apart.want.first} and {apart.want.second} "
+            f"together as stated: option 1 leaves them {_pair_verdict(apart)}, each unit inside"
+        )
+    names = " and ".join(dict.fromkeys(each.want.unit for each in left))
+    if not first.steps:
+        return f"nothing that the engine file names brings {names} inside, or nearer"
+    helped = dict.fromkeys(each.want.unit for each in first.outcomes if each.inside)
+    for each in left:
+        helped.pop(each.want.unit, None)
+    also = f"{' and '.join(helped)} inside; " if helped else ""
+    ends = " and ".join(f"{each.want.unit} {_verdict(each)}" for each in left)
+    return f"nothing that the engine file names brings {names} inside: option 1 leaves {also}{ends}"
+
+
+def _reach(reach: Reach) -> list[str]:
+    """What can be reached for one unit by itself, with what, and what cannot."""
+    now, best = reach.now.outcomes, reach.best.outcomes
+    lines = [f"{reach.unit} as it stands: {_all_verdicts(now)}"]
+    if reach.now.inside:
+        return lines
+    with_what = _with_what(reach.best)
+    if reach.best.inside:
+        lines.append(f"  {with_what} brings it inside")
+    elif reach.best.steps:
+        lines.append(f"  nothing that can be undone brings it inside; {with_what} brings it")
+        lines[-1] += f" nearer: {_all_verdicts(best)}"
+    else:
+        lines.append("  nothing that can be undone brings it nearer")
+    if reach.lasting is not None:
+        to = (
+            "inside" if reach.lasting.inside else f"nearer, {_all_verdicts(reach.lasting.outcomes)}"
+        )
+        lines.append(f"  {_with_what(reach.lasting)} brings it {to}, which CANNOT be undone")
+    return lines
+
+
+def _with_what(option: Option) -> str:
+    """ "slot of upper and mesh of idler"."""
+    return " and ".join(f"{STEPS.get(s.means, s.means)} {s.part}" for s in option.steps)
+
+
+STEPS = {
+    "slot": "turning the body of",
+    "contact plate": "turning the contact plate of",
+    "file": "filing the slots of",
+    "mesh": "another mesh of",
+    "coupling": "the coupling of",
+    "dog": "another slot of the drive of",
+    "recut": "a new place in the drive of",
+    "gap": "the contact gap of",
+    "leads": "moving the leads of",
+    "lever": "the lever of",
+}
+"""What a step is called where only its kind is named."""
+
+
+def _all_verdicts(outcomes: Sequence[Outcome]) -> str:
+    """The verdict on a unit with one want, or the worst of several."""
+    worst = max(outcomes, key=lambda o: (o.verdict.outside, not o.inside, abs(o.error_deg)))
+    if len(outcomes) == 1 or worst.inside:
+        return _verdict(worst)
+    return f"{_where(worst)} {_verdict(worst)}"
+
+
+def _where(outcome: Outcome) -> str:
+    cylinder = "" if outcome.want.cylinder is None else f", cylinder {outcome.want.cylinder}"
+    return f"{outcome.want.setting}{cylinder}"
+
+
+def _verdict(outcome: Outcome) -> str:
+    """ "inside, 0.20° early of nominal", "OUTSIDE, late by 1.20°", "inconclusive, ..."."""
+    size = f"{abs(outcome.error_deg):.2f}°"
+    side = "early" if outcome.error_deg > 0 else "late"
+    off = "on nominal" if abs(outcome.error_deg) < 0.005 else f"{size} {side} of nominal"
+    if outcome.verdict.outside:
+        if outcome.beyond_deg > 180.0:
+            return f"OUTSIDE, one crank turn {side}"
+        return f"OUTSIDE, {outcome.beyond_deg:.2f}° beyond the {side} limit, {off}"
+    return f"{outcome.verdict}, {off}"
+
+
+def _pair_verdict(pair: PairOutcome) -> str:
+    size = f"{abs(pair.error_deg):.2f}° from what they are to stand apart"
+    return f"{'OUTSIDE' if pair.verdict.outside else pair.verdict}, {size}"
+
+
+def _misfit(each: Misfit) -> str:
+    """What an error is that no slipped tooth explains, and by how much."""
+    teeth = ", ".join(f"{deg:.2f}° ({name})" for name, deg in each.teeth_deg.items())
+
+    def at_shafts(deg: float) -> str:
+        turns = each.shaft_turns.items()
+        return ", ".join(f"{abs(deg) * speed:.2f}° of {name}" for name, speed in turns)
+
+    def side(deg: float) -> str:
+        return f"{abs(deg):.2f}° {'early' if deg > 0 else 'late'}"
+
+    return (
+        f"{side(each.error_deg)} is not a multiple of a tooth, which is {teeth}: look for a key or "
+        f"a re-made gear that is out by {abs(each.error_deg):.2f} crank degrees "
+        f"({at_shafts(each.error_deg)}); with a tooth slipped as well, for one that is "
+        f"{side(each.left_deg)} ({at_shafts(each.left_deg)})"
+    )
+
+
 def _option(number: int, option: Option) -> list[str]:
+    inside = "all inside" if option.inside else "NOT all inside"
     if option.steps:
         parts = f"{many(option.disturbs, 'part')} disturbed"
         undone = "can be undone" if option.reversible else "CANNOT be undone"
-        head = f"leaves {_at_most(option)}, {parts}, {undone}"
+        lines = [f"option {number}: {inside}; {parts}, {undone}"]
     else:
-        head = f"leave everything as it is: {_at_most(option)}"
-    inside = "all inside" if option.inside else "NOT all inside"
-    lines = [f"option {number}: {inside}; {head}"]
+        lines = [f"option {number}: {inside}; leave everything as it is"]
     lines += [f"  step {n}: {step.words}" for n, step in enumerate(option.steps, 1)]
     for each in option.outcomes:
-        want = each.want
-        cylinder = "" if want.cylinder is None else f", cylinder {want.cylinder}"
         lines.append(
-            f"  {want.unit}, {want.setting}{cylinder}: {angle(want.read_btdc)} read,"
-            f" {angle(each.predicted_btdc)} predicted, {_off(each.error_deg, each.inside)}"
+            f"  {each.want.unit}, {_where(each)}: {angle(each.want.read_btdc)} read,"
+            f" {angle(each.predicted_btdc)} predicted, {_verdict(each)}"
         )
     worst: dict[tuple[str, str], PairOutcome] = {}
     for pair in option.pairs:  # one for each cylinder: the worst of them speaks for the two
-        names = (pair.first, pair.second)
-        worst[names] = max(pair, worst.get(names, pair), key=lambda each: abs(each.error_deg))
-    for pair in worst.values():
-        lines.append(
-            f"  {pair.first} and {pair.second}: {abs(pair.error_deg):.2f}° at most from what they"
-            f" are to stand apart, {'inside' if pair.inside else 'OUTSIDE'}"
+        names = (pair.want.first, pair.want.second)
+        worst[names] = max(
+            pair, worst.get(names, pair), key=lambda p: (not p.inside, abs(p.error_deg))
         )
+    for (first, second), pair in worst.items():
+        lines.append(f"  {first} and {second}: {_pair_verdict(pair)}")
     for unit, place in option.lever_place.items():
         lines.append(
             f"  lever of {unit}: the wanted figure lies at {100.0 * place:.0f} per cent of its"
             " range, from full retard up"
         )
     return [*lines, *(f"  caution: {text}" for text in option.warnings)]
-
-
-def _at_most(option: Option) -> str:
-    """The largest error: of what is outside, where anything is."""
-    errors = [abs(each.error_deg) for each in option.outcomes if not each.inside]
-    errors += [abs(pair.error_deg) for pair in option.pairs if not pair.inside]
-    if errors:
-        return f"{max(errors):.2f}° off at most of what is outside"
-    return f"{option.remaining_deg:.2f}° off at most"
-
-
-def _off(error_deg: float, inside: bool) -> str:
-    side = "early" if error_deg > 0 else "late"
-    size = "on the figure" if abs(error_deg) < 0.005 else f"{abs(error_deg):.2f}° {side} of it"
-    return f"{size}, {'inside' if inside else 'OUTSIDE'}"

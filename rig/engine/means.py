@@ -16,6 +16,7 @@ double-bracketed one may stand several times::
     radius_mm = 45.0              # where the slot lies
     clockwise_mm = 3.0            # how far it can still be turned, along the slot
     anticlockwise_mm = 4.0
+    file_mm = 2.0                 # each end may be filed longer by this; 0: it must not be filed
 
     [[means.mesh]]                # one a pair of gears, from the crank on
     driver = "crank"
@@ -58,6 +59,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+MOST_FILED_MM = 3.0
+"""A slot is not filed longer than this where nothing is stated (common practice, no source)."""
+
 MeshKind = Literal["gears", "internal", "chain", "bevel"]
 
 
@@ -65,7 +69,8 @@ MeshKind = Literal["gears", "internal", "chain", "bevel"]
 class Slot:
     """A slotted flange or plate: it turns about the unit's shaft within its slots.
 
-    ``clockwise_mm`` and ``anticlockwise_mm`` are how far it can still go, along the slot.
+    ``clockwise_mm`` and ``anticlockwise_mm`` are how far it can still go, along the slot;
+    ``file_mm`` is how much longer each end may be filed, 0 where it must not be.
     """
 
     unit: str
@@ -73,6 +78,7 @@ class Slot:
     clockwise_mm: float
     anticlockwise_mm: float
     part: Literal["body", "contact plate"] = "body"
+    file_mm: float = MOST_FILED_MM
 
 
 @dataclass(frozen=True, slots=True)

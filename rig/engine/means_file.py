@@ -10,6 +10,7 @@ from typing import Any, Literal, TypeVar
 
 from rig.engine import gears
 from rig.engine.means import (
+    MOST_FILED_MM,
     Coupling,
     DriveDog,
     Gap,
@@ -119,6 +120,7 @@ def _name(section: Section, key: str, known: Sequence[str]) -> str:
 
 def _slot(section: Section, names: Sequence[str], owners: Sequence[str]) -> Slot:
     part = section.choice("part", PARTS, "body")
+    filed = section.number("file_mm", 0.0, MOST_MM, "mm")
     return Slot(
         unit=_name(section, "unit", owners if part == "body" else names),
         radius_mm=section.number("radius_mm", 1.0, MOST_MM, "mm", required=True) or 1.0,
@@ -126,6 +128,7 @@ def _slot(section: Section, names: Sequence[str], owners: Sequence[str]) -> Slot
         anticlockwise_mm=section.number("anticlockwise_mm", 0.0, MOST_MM, "mm", required=True)
         or 0.0,
         part=part,
+        file_mm=MOST_FILED_MM if filed is None else filed,
     )
 
 

@@ -15,10 +15,11 @@ from rig.job.folder import Job
 from rig.job.when import Clock, iso, moment
 from rig.job.work import Worked
 from rig.record import sheets
+from rig.timing.compare import compare_units
 from rig.timing.correction.plan import Confirmation, Option, Prediction
 from rig.timing.correction.predict import confirm
 from rig.timing.judge import judge
-from rig.timing.results import PHASES, Judgement, Reading
+from rig.timing.results import PHASES, Comparison, Judgement, Reading
 
 FOLDER = "predictions"
 KIND, OUTCOME = "prediction", "outcome of a prediction"
@@ -96,15 +97,23 @@ def newest(job: Job) -> Sheet | None:
     return max((load(path) for path in kept), key=lambda sheet: sheet.made, default=None)
 
 
-def judged_now(job: Job, worked: Worked, *, carried_out: bool = True) -> list[Judgement]:
-    """Judgement of how things stand now: of each unit, only what was read since its last change.
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How things stand now."""
+
+    judgements: list[Judgement]
+    comparisons: list[Comparison]
+
+
+def standing(job: Job, worked: Worked, *, carried_out: bool = True) -> Standing:
+    """How things stand now: of each unit, only what was read since its last change.
 
     Changes are those noted in the captures of the job and, where it was ``carried_out``, the newest
     prediction. Raises InputError when a unit was not read since.
     """
     changed = _changes(job, worked, carried_out)
     if not changed or worked.reference is None:
-        return worked.judgements
+        return Standing(worked.judgements, worked.comparisons)
     kept: list[Reading] = []
     stale: set[str] = set()
     for played in worked.played:
@@ -123,7 +132,10 @@ def judged_now(job: Job, worked: Worked, *, carried_out: bool = True) -> list[Ju
             f" ({changed[name].words}): read again first"
             + ("; or --change-not-made, if it never was" if carried_out else "")
         )
-    return judge(kept, job.profile, worked.reference)
+    return Standing(
+        judge(kept, job.profile, worked.reference),
+        compare_units(kept, job.profile, worked.reference),
+    )
 
 
 def _changes(job: Job, worked: Worked, carried_out: bool) -> dict[str, Changed]:

@@ -137,17 +137,17 @@ def test_nothing_to_correct_is_said(tmp_path: Path) -> None:
     ran = rig("correct", made.folder)
     assert ran.status == 0
     assert "nothing has to be moved" in ran.out
-    assert "option 2" not in ran.out
+    assert "CANNOT be undone" not in ran.out
 
 
 def test_a_slot_too_short_says_how_near_it_gets(tmp_path: Path) -> None:
-    short = MEANS.replace("anticlockwise_mm = 5.0", "anticlockwise_mm = 0.5")
+    short = MEANS.replace("anticlockwise_mm = 5.0", "anticlockwise_mm = 0.5\nfile_mm = 0")
     made = wrong_job(tmp_path, short, upper_deg=4.0)
     ran = rig("correct", made.folder, "--json")
     assert ran.status == 1
     assert not ran.answer["reached"]
-    assert "the nearest leaves upper" in ran.answer["words"]
-    assert "degrees early" in ran.answer["words"]
+    assert "brings upper inside: option 1 leaves" in ran.answer["words"]
+    assert "beyond the early limit" in ran.answer["words"]
     # The slot is 0.5 mm at 45 mm: 0.5/45 rad = 0.636620 degrees (geometry).
     best = ran.answer["options"][0]
     assert shifts(best)["upper"] == pytest.approx(-0.636620, abs=1e-5)
@@ -262,10 +262,46 @@ def test_both_ends_of_a_lever_are_brought_inside_together(tmp_path: Path) -> Non
     ran = rig("correct", made.folder, "--json")
     best = ran.answer["options"][0]
     upper = {
-        o["want"]["setting"]: (o["want"]["read_btdc"], o["predicted_btdc"], o["inside"])
+        o["want"]["setting"]: (o["want"]["read_btdc"], o["predicted_btdc"], o["verdict"])
         for o in best["outcomes"]
         if o["want"]["unit"] == "upper"
     }
     assert not 35.0 <= upper["full advance"][0] <= 37.0  # as this engine was found
-    assert all(inside for _, _, inside in upper.values())
-    assert "off at most of what is outside" in rig("correct", made.folder).out
+    assert all(verdict == "inside" for _, _, verdict in upper.values())
+
+
+def test_options_are_numbered_in_the_order_shown_and_cuts_come_last(tmp_path: Path) -> None:
+    short = MEANS.replace("anticlockwise_mm = 5.0", "anticlockwise_mm = 0.5")
+    made = wrong_job(tmp_path, short, upper_deg=4.0)
+    out = rig("correct", made.folder).out
+    heads = [line for line in out.splitlines() if line.startswith("option ")]
+    assert [int(head.split()[1].rstrip(":")) for head in heads] == list(range(1, len(heads) + 1))
+    undone = ["CANNOT be undone" in head for head in heads]
+    assert any(undone)
+    assert undone == sorted(undone)
+    assert "mm longer" in out
+    answer = rig("correct", made.folder, "--json").answer
+    offered = [o for o in answer["options"] if o["offered"]]
+    assert len(offered) == len(heads)
+    assert [o["number"] for o in answer["options"]] == list(range(1, len(answer["options"]) + 1))
+    assert f"option {len(offered)}: " in heads[-1]
+    assert not offered[-1]["reversible"]
+    taken = rig("correct", made.folder, "--take", len(offered), "--json").answer
+    sheet = json.loads(Path(taken["saved"]).read_text("utf-8"))
+    assert any(step["means"] == "file" for step in sheet["steps"])
+
+
+def test_the_present_state_has_the_verdicts_of_rig_figures(tmp_path: Path) -> None:
+    made = wrong_job(tmp_path)
+    judged = {
+        (j["unit"], j["setting"], j["cylinder"]): j["verdict"]
+        for j in rig("figures", made.folder, "--json").answer["judgements"]
+        if j["kind"] == "turned"
+    }
+    options = rig("correct", made.folder, "--json").answer["options"]
+    present = next(o for o in options if not o["steps"])
+    for outcome in present["outcomes"]:
+        want = outcome["want"]
+        told = judged[want["unit"], want["setting"], want["cylinder"]]
+        same = {"early": "outside", "late": "outside", "inconclusive": "not decidable"}
+        assert same.get(outcome["verdict"], outcome["verdict"]) == told

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 
 from rig.engine import couplings, gears
@@ -33,6 +34,32 @@ def _behind(unit: Unit, units: Sequence[Unit], train: Train | None) -> tuple[Mes
     """The meshes from the crank to a unit; none when the train does not drive it."""
     shaft = shaft_for(unit, units, train)
     return () if train is None or shaft is None else gears.path(train, shaft)
+
+
+@dataclass(frozen=True, slots=True)
+class MeshTo:
+    """A mesh on the way to a unit: what a tooth of it is worth, and the shaft that it drives."""
+
+    name: str
+    tooth_deg: float  # crank degrees
+    driven: str
+    driven_turns: float  # per crank turn
+
+
+def meshes_to(train: Train, unit: Unit, units: Sequence[Unit]) -> list[MeshTo]:
+    """The meshes from the crank to a unit; none when the train does not drive it.
+
+    Source: ``rig.engine.gears``.
+    """
+    return [
+        MeshTo(
+            f"{mesh.driver} to {mesh.driven}",
+            float(gears.tooth_crank_deg(train, mesh)),
+            mesh.driven,
+            float(gears.speed(train, mesh.driven)),
+        )
+        for mesh in _behind(unit, units, train)
+    ]
 
 
 def downstream(train: Train | None, shaft: str, units: Sequence[Unit]) -> list[Unit]:

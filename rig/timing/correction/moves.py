@@ -1,18 +1,19 @@
 """The means of an engine as things that a search can vary: choices from a list, and ranges.
 
+Each declares the place that it occupies and the places that it replaces, so that no two which move
+the same thing are combined: a new place in a dog replaces putting the dog together another way.
 Shifts are crank degrees, positive earlier, one column a unit in the order of the engine file.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum, auto
 from functools import partial
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rig.engine import couplings, gears
 from rig.engine.means import Coupling, DriveDog, Gap, Leads, Lever, Means, Slot, Train
@@ -20,20 +21,44 @@ from rig.engine.profile import Engine, Unit
 from rig.faults import InputError
 from rig.timing.correction import drive, steps
 from rig.timing.correction.plan import LeverEnds, Step
+from rig.timing.correction.task import Floats, period_deg
 
-Floats = NDArray[np.float64]
 M = TypeVar("M")
+
+
+class Kind(Enum):
+    """What kind of place a move occupies."""
+
+    TRAIN = auto()
+    COUPLING = auto()
+    DOG = auto()
+    NEW_PLACE = auto()
+    SLOT = auto()
+    SLOT_END = auto()
+    GAP = auto()
+    LEADS = auto()
+    LEVER = auto()
+
+
+class Place(NamedTuple):
+    """Something that stands in one way at a time; ``part`` tells two of one owner apart."""
+
+    kind: Kind
+    owner: str = ""
+    part: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Choices:
     """A means with separate positions; the one in which it stands now is not among them."""
 
-    key: str
+    occupies: Place
     shift_deg: Floats  # (choices, units)
     disturbs: Floats  # (choices,) parts touched
     effort: Floats  # (choices,) teeth, steps: fewer is simpler
     steps: Callable[[int], tuple[Step, ...]]
+    replaces: frozenset[Place] = frozenset()
+    reversible: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,22 +68,34 @@ class Range:
     ``per_deg`` is what one degree does to each unit; ``prefer`` is where it would best stay.
     """
 
-    key: str
+    occupies: Place
     per_deg: Floats  # (units,)
     low: float
     high: float
     step: Callable[[float], Step]
     prefer: float = 0.0
     dislike: float = 1e-5  # cost of a degree away from ``prefer``: decides between equal errors
+    replaces: frozenset[Place] = frozenset()
     reversible: bool = True
+    u_per_deg: float = 0.0  # standard uncertainty of a degree of it
+
+    @property
+    def lever(self) -> str:
+        """The unit whose lever this is; empty for anything else. Source: definition."""
+        return self.occupies.owner if self.occupies.kind is Kind.LEVER else ""
 
 
 Move = Choices | Range
 
 
-def period_deg(unit: Unit) -> float:
-    """Crank degrees after which a unit's shaft stands the same again. Source: its ratio."""
-    return float(360 / unit.turns_per_crank_turn)
+def together(chosen: Sequence[Move]) -> bool:
+    """Whether moves can be made together: none occupies what another does or replaces.
+
+    Source: what each declares.
+    """
+    taken = [move.occupies for move in chosen]
+    replaced = {place for move in chosen for place in move.replaces}
+    return len(set(taken)) == len(taken) and replaced.isdisjoint(taken)
 
 
 def moves(
@@ -94,6 +131,7 @@ def moves(
     take(means.dogs, partial(_dog, units))
     take(means.dogs, partial(_recut, units))
     take(means.slots, partial(_slot, units))
+    take(means.slots, partial(_file, units))
     take(means.gaps, partial(_gap, units))
     take(means.leads, partial(_leads, units))
     take(means.levers, partial(_lever, units, ends, read_btdc))
@@ -105,20 +143,38 @@ def _row(units: Sequence[Unit], shift_deg: Mapping[str, float]) -> list[float]:
 
 
 def _range(
-    units: Sequence[Unit], key: str, limits: tuple[float, float], step: Callable[[float], Step]
+    units: Sequence[Unit],
+    occupies: Place,
+    limits: tuple[float, float],
+    step: Callable[[float], Step],
 ) -> Range:
-    return Range(key, np.array(_row(units, step(1.0).shift_deg)), *limits, step)
+    one = step(1.0)
+    per_deg = np.array(_row(units, one.shift_deg))
+    return Range(occupies, per_deg, *limits, step, u_per_deg=one.u_shift_deg)
 
 
 def _slot(units: Sequence[Unit], slot: Slot) -> list[Move]:
     limits = steps.slot_range_deg(slot, steps.slot_units(slot, units)[0])
     step = partial(steps.slot_step, slot, units)
-    return [_range(units, f"slot {slot.part} {slot.unit}", limits, step)]
+    return [_range(units, Place(Kind.SLOT, slot.unit, slot.part), limits, step)]
+
+
+def _file(units: Sequence[Unit], slot: Slot) -> list[Move]:
+    if slot.file_mm <= 0.0:
+        return []
+    step = partial(steps.file_step, slot, units)
+    per_deg = np.array(_row(units, step(1.0).shift_deg))
+    place = Place(Kind.SLOT_END, slot.unit, slot.part)
+    instead = frozenset({Place(Kind.SLOT, slot.unit, slot.part)})
+    return [
+        Range(place, per_deg, *limits, step, dislike=1e-4, replaces=instead, reversible=False)
+        for limits in steps.file_range_deg(slot, steps.slot_units(slot, units)[0])
+    ]
 
 
 def _gap(units: Sequence[Unit], gap: Gap) -> list[Move]:
     step = partial(steps.gap_step, gap, units)
-    return [_range(units, f"gap {gap.unit}", steps.gap_range_deg(gap), step)]
+    return [_range(units, Place(Kind.GAP, gap.unit), steps.gap_range_deg(gap), step)]
 
 
 def _lever(
@@ -136,7 +192,7 @@ def _lever(
         raise InputError(f"{lever.unit}: its full advance was read later than its full retard")
     return [
         Range(
-            key=f"lever {lever.unit}",
+            occupies=Place(Kind.LEVER, lever.unit),
             per_deg=np.array(_row(units, {lever.unit: 1.0})),
             low=end.retard_btdc - now,
             high=end.advance_btdc - now,
@@ -152,7 +208,9 @@ def _dog(units: Sequence[Unit], dog: DriveDog) -> list[Move]:
         return []
     half = dog.slots // 2
     slots = [k for k in range(half - dog.slots + 1, half + 1) if k]
-    return [_choices(units, f"dog {dog.unit}", slots, lambda k: drive.dog_step(dog, k, units))]
+    return [
+        _choices(units, Place(Kind.DOG, dog.unit), slots, lambda k: drive.dog_step(dog, k, units))
+    ]
 
 
 def _recut(units: Sequence[Unit], dog: DriveDog) -> list[Move]:
@@ -167,8 +225,9 @@ def _recut(units: Sequence[Unit], dog: DriveDog) -> list[Move]:
         low, high = sorted(
             couplings.crank_deg(way * each, unit.turns_per_crank_turn) for each in stretch
         )
+        place, instead = Place(Kind.NEW_PLACE, dog.unit), frozenset({Place(Kind.DOG, dog.unit)})
         found.append(
-            Range(f"recut {dog.unit}", per_deg, low, high, step, dislike=1e-4, reversible=False)
+            Range(place, per_deg, low, high, step, dislike=1e-4, replaces=instead, reversible=False)
         )
     return found
 
@@ -178,7 +237,7 @@ def _coupling(units: Sequence[Unit], train: Train | None, coupling: Coupling) ->
     step = couplings.step_crank_deg(coupling.drive_teeth, coupling.unit_teeth, speed)
     moved = drive.downstream(train, coupling.shaft, units)
     # Half a period may be a whole number of steps: it must not be lost to a rounded ratio.
-    most = math.floor(max(period_deg(u) for u in moved) / 2.0 / float(step) + 1e-9)
+    most = int(max(period_deg(u) for u in moved) / 2.0 / float(step) + 1e-9)
     count = [k for k in range(-most, most + 1) if k]
     if not count:
         return []
@@ -186,7 +245,7 @@ def _coupling(units: Sequence[Unit], train: Train | None, coupling: Coupling) ->
     def one(k: int) -> Step:
         return drive.coupling_step(coupling, k, units, train)
 
-    return [_choices(units, f"coupling {coupling.shaft}", count, one)]
+    return [_choices(units, Place(Kind.COUPLING, coupling.shaft), count, one)]
 
 
 def _leads(units: Sequence[Unit], leads: Leads) -> list[Move]:
@@ -200,16 +259,16 @@ def _leads(units: Sequence[Unit], leads: Leads) -> list[Move]:
     towers = [k for k in range(half - unit.lobes + 1, half + 1) if k]
     if not towers:
         raise InputError(f"{unit.name}: one lobe only, so that moving its leads changes nothing")
-    name = f"leads {unit.name}"
-    return [_choices(units, name, towers, lambda k: steps.leads_step(leads, k, units))]
+    place = Place(Kind.LEADS, unit.name)
+    return [_choices(units, place, towers, lambda k: steps.leads_step(leads, k, units))]
 
 
 def _choices(
-    units: Sequence[Unit], key: str, values: Sequence[int], step: Callable[[int], Step]
+    units: Sequence[Unit], occupies: Place, values: Sequence[int], step: Callable[[int], Step]
 ) -> Choices:
     counts = np.array(values, np.float64)
     return Choices(
-        key=key,
+        occupies=occupies,
         shift_deg=counts[:, None] * np.array(_row(units, step(1).shift_deg)),
         disturbs=np.ones(len(values)),
         effort=np.abs(counts),
@@ -236,7 +295,7 @@ def _train(units: Sequence[Unit], engine: Engine, train: Train) -> list[Move]:
 
     return [
         Choices(
-            key="train",
+            occupies=Place(Kind.TRAIN),
             shift_deg=np.array([row(p) for p in found]),
             disturbs=np.array([float(sum(n != 0 for n in p.slips)) for p in found]),
             effort=np.array([float(p.teeth) for p in found]),

@@ -25,9 +25,11 @@ def predict(
     ``made_utc`` (ISO 8601) is when the change was stated. Source: the shifts of the steps.
     """
     shift: dict[str, float] = {}
+    unsure: dict[str, float] = {}  # standard uncertainty of the shift
     for step in option.steps:
         for unit, deg in step.shift_deg.items():
             shift[unit] = shift.get(unit, 0.0) + deg
+            unsure[unit] = math.hypot(unsure.get(unit, 0.0), step.u_shift_deg)
     out = []
     for j in judgements:
         if j.kind == "turned" and j.mean_btdc is not None and shift.get(j.unit):
@@ -41,7 +43,7 @@ def predict(
                     before_btdc=j.mean_btdc,
                     shift_deg=shift[j.unit],
                     predicted_btdc=after,
-                    u_deg=own_u_deg(j),
+                    u_deg=math.hypot(own_u_deg(j), unsure[j.unit]),
                     made_utc=made_utc,
                 )
             )

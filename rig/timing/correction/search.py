@@ -1,9 +1,8 @@
-"""Which combination of means leaves the least error, for several units and their synchronism.
+"""Which combination of means serves several units and their synchronism best.
 
 Every set of means is tried, every position of those that have positions, and for those that slide
-the best place is found by linear programming (``correction_slide``). A bound on what each
-combination can reach at best decides which are worked out, so that none that could be better is
-passed over.
+the best place is found by linear programming (``slide``). A bound on what each combination can
+reach at best decides which are worked out, so that none that could be better is passed over.
 """
 
 from __future__ import annotations
@@ -11,58 +10,27 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, permutations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.engine.profile import Synchronism, Unit
-from rig.timing.correction.moves import Choices, Floats, Move, Range, period_deg
-from rig.timing.correction.plan import LeverEnds, Want
+from rig.timing.correction.moves import Choices, Kind, Move, Range, together
+from rig.timing.correction.plan import LeverEnds
 from rig.timing.correction.slide import NOTHING, Rows, slide
+from rig.timing.correction.task import (
+    INSIDE,
+    Floats,
+    Levels,
+    Levers,
+    Rank,
+    Task,
+    ranked,
+    wrapped,
+)
 
 MOST_COMBINED = 300_000  # positions of one set of means
 MOST_SOLVED = 60  # of each set, those that may be best
-Key = tuple[float, ...]
-
-EDGE = 1e-6  # degrees: what lies no further beyond a limit lies on it
-LEAST_SIDE = 0.05  # degrees: no window is taken to be narrower on a side, to measure errors by it
-
-
-@dataclass(frozen=True, slots=True)
-class Task:
-    """What is wanted: one row for each want, then one for each pair.
-
-    The error of row r is ``base[r] + per_shift[r] . shift`` (degrees), modulo ``period[r]``.
-    """
-
-    wants: tuple[Want, ...]
-    pairs: tuple[tuple[Synchronism, int, int], ...]  # with the rows of the two wants
-    base: Floats
-    per_shift: Floats  # (rows, units)
-    period: Floats
-    low: Floats  # errors within low and high are inside
-    high: Floats
-
-    @property
-    def sides(self) -> tuple[Floats, Floats]:
-        """How far a row may go late and early, degrees: what its error is measured by."""
-        return np.maximum(-self.low, LEAST_SIDE), np.maximum(self.high, LEAST_SIDE)
-
-    @property
-    def typical_deg(self) -> float:
-        """Half the narrowest window: what a strain of 1 is worth in degrees."""
-        late, early = self.sides
-        return float(((late + early) / 2.0).min())
-
-    def strain(self, errors: Floats) -> float:
-        """The greatest error as a part of the way from the figure to its limit.
-
-        Windows differ in width: five degrees of a retard that may lie anywhere within ten are less
-        than one of an advance that may be off by one.
-        """
-        late, early = self.sides
-        return float(np.maximum(errors / early, -errors / late).max())
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,54 +41,76 @@ class Found:
     ranges: tuple[tuple[Range, float], ...]
     shift_deg: Floats  # (units,)
     errors: Floats  # (rows,)
-    inside: bool
-    strain: float  # the greatest error, as ``Task.strain`` has it
+    U: Floats  # (rows,): of the errors, infinite where not known
+    items: Levels
+    rank: Rank
+    strain: float  # the greatest, see ``Task.strains``
     remaining_deg: float  # the greatest error in degrees
-    beyond_deg: float  # beyond the limits, all rows together
     disturbs: int
-    effort: float
     reversible: bool
 
+    @property
+    def inside(self) -> bool:
+        """Whether all is. Source: the levels."""
+        return bool((self.items == INSIDE).all())
 
-def make_task(wants: Sequence[Want], units: Sequence[Unit], pairs: Sequence[Synchronism]) -> Task:
-    """Rows for the wants and for the pairs whose two units are both wanted.
 
-    Two wants make a pair when they are of the same setting and cylinder. Source: definition.
+@dataclass(frozen=True, slots=True)
+class Searched:
+    """What was asked: the task, below which error two results are equal, the levers to be set, and
+    the strain of each row up to which nothing has to be done: that of what is inside as it stands.
     """
-    column = {unit.name: i for i, unit in enumerate(units)}
-    period_of = {unit.name: period_deg(unit) for unit in units}
-    base, rows, period, low, high = [], [], [], [], []
-    for want in wants:
-        row = np.zeros(len(units))
-        row[column[want.unit]] = 1.0
-        rows.append(row)
-        base.append(-want.shift_deg)
-        period.append(period_of[want.unit])
-        low.append(want.latest_btdc - want.wanted_btdc)
-        high.append(want.earliest_btdc - want.wanted_btdc)
-    used = []
-    for pair in pairs:
-        for i, a in enumerate(wants):
-            for j, b in enumerate(wants):
-                if (a.unit, b.unit) != (pair.first, pair.second):
-                    continue
-                if (a.setting, a.cylinder) != (b.setting, b.cylinder):
-                    continue
-                used.append((pair, i, j))
-                rows.append(rows[i] - rows[j])
-                base.append(a.read_btdc - b.read_btdc - pair.stagger_deg)
-                period.append(min(period[i], period[j]))
-                low.append(-pair.tolerance_deg)
-                high.append(pair.tolerance_deg)
-    return Task(
-        tuple(wants),
-        tuple(used),
-        np.array(base),
-        np.array(rows).reshape(len(rows), len(units)),
-        np.array(period),
-        np.array(low),
-        np.array(high),
-    )
+
+    task: Task
+    grain_deg: float
+    levers: Levers
+    settled: Floats
+
+    def judged(
+        self,
+        choices: tuple[tuple[Choices, int], ...],
+        ranges: tuple[tuple[Range, float], ...],
+        shift: Floats,
+        errors: Floats,
+    ) -> Found:
+        """A combination with all that is known of it."""
+        task = self.task
+        U = expanded_deg(task, ranges)
+        items = task.of_items(task.levels(errors, errors, U))
+        strain = task.strains(errors, errors)
+        put = {move.lever: value for move, value in ranges if move.lever}
+        disturbs = sum(c.disturbs[i] for c, i in choices) + len(ranges)
+        return Found(
+            choices=choices,
+            ranges=ranges,
+            shift_deg=shift,
+            errors=errors,
+            U=U,
+            items=items,
+            rank=ranked(
+                task.columns(items[None], strain[None], self.grain_deg, self.settled)[0],
+                self.levers.off(put),
+                disturbs,
+                sum(c.effort[i] for c, i in choices),
+                strain,
+            ),
+            strain=float(strain.max()),
+            remaining_deg=float(np.abs(errors).max()),
+            disturbs=int(disturbs),
+            reversible=all(c.reversible for c, _ in choices)
+            and all(r.reversible for r, _ in ranges),
+        )
+
+
+def expanded_deg(task: Task, ranges: Sequence[tuple[Range, float]]) -> Floats:
+    """Expanded uncertainty of each row once ranges are moved, at about 95 %.
+
+    Source: JCGM 100:2008, 5.1.2; a factor of 2 for what the shift adds.
+    """
+    more = np.zeros(len(task.base))
+    for move, value in ranges:
+        more += (2.0 * value * move.u_per_deg * (task.per_shift @ move.per_deg)) ** 2
+    return np.asarray(np.sqrt(task.U**2 + more), np.float64)
 
 
 def search(
@@ -131,40 +121,55 @@ def search(
     grain_deg: float = 0.1,
     ends: Mapping[str, LeverEnds] | None = None,
     keep: int = 8,
+    lasting: bool = False,
 ) -> list[Found]:
     """The best ``keep`` combinations of up to ``most`` means, the present state among them.
 
-    Added are those that get everything inside with fewer parts disturbed than any of these. At
-    most two are of the same means. ``ends`` are of the levers that may be set, by unit. Order:
-    inside before outside; the strain (see ``Task.strain``) in steps of ``grain_deg``; where the
-    lever ends up; parts disturbed; what cannot be undone last; teeth moved; the error itself.
+    Only what can be undone; with ``lasting`` only what cannot be, without the present state. Added
+    are those that get everything inside with fewer parts disturbed than any of these. At most two
+    are of the same means. ``ends`` are of the levers that may be set, by unit. Order: ``Rank``.
     Source: exhaustive, see the module.
     """
-    useful = [move for move in moves if np.any(task.per_shift @ _per_unit(move))]
-    order = Order(task, grain_deg, ends or {})
-    kept = [_still(task)]
-    done: list[frozenset[str]] = []
+    asked = _searched(task, grain_deg, ends)
+    kept = [] if lasting else [present(task, grain_deg=grain_deg, ends=ends)]
+    done: list[frozenset[int]] = []
     fewest: dict[int, Found] = {}
-    for size in range(1, most + 1):
-        for chosen in combinations(useful, size):
-            keys = frozenset(move.key for move in chosen)
-            if len(keys) < size or _adds_nothing(keys, done):
-                continue
-            limit = order.key(kept[-1]) if len(kept) >= keep else None
-            best = _of_set(order, chosen, limit)
-            if best and best[0].inside and order.step(best[0].strain) < 1.0:
-                done.append(keys)  # more means can only disturb more
-            unique: dict[object, Found] = {}
-            for item in sorted([*kept, *best], key=order.key):
-                unique.setdefault(_signature(item), item)
-            kept = list(unique.values())[:keep]
-            for item in best:
-                if item.inside:
-                    fewest[item.disturbs] = min(
-                        item, fewest.get(item.disturbs, item), key=order.key
-                    )
+    for chosen, keys in _sets(task, moves, most, lasting=lasting):
+        if _adds_nothing(chosen, keys, done):
+            continue
+        limit = kept[-1].rank if len(kept) >= keep else None
+        best = _of_set(asked, chosen, limit)
+        best = [found for found in best if found.reversible != lasting]  # a cut may stay unused
+        if best and best[0].inside and best[0].rank.strain < 1.0:
+            done.append(keys)  # more means can only disturb more
+        unique: dict[object, Found] = {}
+        for item in sorted([*kept, *best], key=lambda found: found.rank):
+            unique.setdefault(_signature(item), item)
+        kept = list(unique.values())[:keep]
+        for item in best:
+            if item.inside:
+                other = fewest.get(item.disturbs, item)
+                fewest[item.disturbs] = min(item, other, key=lambda found: found.rank)
     simpler = [f for n, f in fewest.items() if all(n < other.disturbs for other in kept)]
-    return sorted([*kept, *simpler], key=order.key)
+    return sorted([*kept, *simpler], key=lambda found: found.rank)
+
+
+def present(
+    task: Task, *, grain_deg: float = 0.1, ends: Mapping[str, LeverEnds] | None = None
+) -> Found:
+    """Everything left as it is. Source: definition."""
+    asked = _searched(task, grain_deg, ends)
+    units = task.per_shift.shape[1]
+    return asked.judged((), (), np.zeros(units), wrapped(task.base, task.period))
+
+
+def _searched(task: Task, grain_deg: float, ends: Mapping[str, LeverEnds] | None) -> Searched:
+    errors = wrapped(task.base, task.period)
+    strain = task.strains(errors, errors)
+    inside = task.of_items(task.levels(errors, errors))[task.item] == INSIDE
+    return Searched(
+        task, grain_deg, Levers(task.wants, ends or {}), np.where(inside, strain + 1e-9, -1.0)
+    )
 
 
 def left_out(moves: Sequence[Move], most: int) -> list[str]:
@@ -176,57 +181,37 @@ def left_out(moves: Sequence[Move], most: int) -> list[str]:
     for size in range(2, most + 1):
         for some in combinations(lists, size):
             if math.prod(len(c.effort) for c in some) > MOST_COMBINED:
-                names = ", ".join(c.key for c in some)
+                names = ", ".join(
+                    f"{c.occupies.kind.name.lower()} {c.occupies.owner}" for c in some
+                )
                 return [f"{names}: too many positions together, tried {size - 1} at a time"]
     return []
 
 
-def _adds_nothing(keys: frozenset[str], done: Sequence[frozenset[str]]) -> bool:
+def _sets(
+    task: Task, moves: Sequence[Move], most: int, *, lasting: bool
+) -> list[tuple[tuple[Move, ...], frozenset[int]]]:
+    """The sets of moves that can be made together and do something, the smallest first."""
+    useful = [
+        (i, move)
+        for i, move in enumerate(moves)
+        if np.any(task.per_shift @ _per_unit(move)) and (lasting or move.reversible)
+    ]
+    return [
+        (chosen, frozenset(i for i, _ in some))
+        for size in range(1, most + 1)
+        for some in combinations(useful, size)
+        if together(chosen := tuple(move for _, move in some))
+        and not (lasting and all(move.reversible for move in chosen))
+    ]
+
+
+def _adds_nothing(
+    chosen: Sequence[Move], keys: frozenset[int], done: Sequence[frozenset[int]]
+) -> bool:
     """Beyond a set that reaches already more means only disturb more, but for a lever's place."""
-    lever = any(key.startswith("lever ") for key in keys)
+    lever = any(move.occupies.kind is Kind.LEVER for move in chosen)
     return not lever and any(small <= keys for small in done)
-
-
-@dataclass(frozen=True, slots=True)
-class Order:
-    """The order of preference: keys, the smaller the better. See ``search``."""
-
-    task: Task
-    grain_deg: float
-    ends: Mapping[str, LeverEnds]
-
-    def key(self, found: Found) -> Key:
-        """The key of a combination that was worked out."""
-        put = {move.key: value for move, value in found.ranges}
-        return (
-            float(not found.inside),
-            self.step(found.strain),
-            self.lever(put, best=False),
-            float(found.disturbs),
-            float(not found.reversible),
-            found.effort,
-            round(found.beyond_deg, 6),
-            round(found.strain, 6),
-        )
-
-    def step(self, strain: float) -> float:
-        """A strain in steps of the grain."""
-        return math.floor(strain * self.task.typical_deg / self.grain_deg + 1e-6)
-
-    def lever(self, put: Mapping[str, float], *, best: bool) -> float:
-        """How far the worst lever ends up from the middle of its range, in tenths of it.
-
-        With ``best`` the levers in ``put`` are taken as standing in the middle.
-        """
-        worst = 0.0
-        for name, end in self.ends.items():
-            read = next((w.read_btdc for w in self.task.wants if w.unit == name), None)
-            span = end.advance_btdc - end.retard_btdc
-            if read is None or span <= 0.0 or (best and f"lever {name}" in put):
-                continue
-            place = (read + put.get(f"lever {name}", 0.0) - end.retard_btdc) / span
-            worst = max(worst, abs(place - 0.5))
-        return math.floor(10.0 * worst + 1e-6)
 
 
 def _per_unit(move: Move) -> Floats:
@@ -237,121 +222,140 @@ def _per_unit(move: Move) -> Floats:
 
 def _signature(found: Found) -> object:
     """What is done, sizes left aside: two with the same are one proposal."""
-    picked = frozenset((choices.key, i) for choices, i in found.choices)
-    return picked, frozenset((move.key, move.low) for move, _ in found.ranges)
+    picked = frozenset((choices.occupies, i) for choices, i in found.choices)
+    return picked, frozenset((move.occupies, move.low) for move, _ in found.ranges)
 
 
-def _still(task: Task) -> Found:
-    units = task.per_shift.shape[1]
-    return _judged(task, (), (), np.zeros(units), _wrap(task.base, task.period))
-
-
-def _wrap(errors: Floats, period: Floats) -> Floats:
-    return np.asarray(errors - period * np.round(errors / period), np.float64)
-
-
-def _judged(
-    task: Task,
-    choices: tuple[tuple[Choices, int], ...],
-    ranges: tuple[tuple[Range, float], ...],
-    shift: Floats,
-    errors: Floats,
-) -> Found:
-    inside = bool(np.all((errors >= task.low - EDGE) & (errors <= task.high + EDGE)))
-    return Found(
-        choices=choices,
-        ranges=ranges,
-        shift_deg=shift,
-        errors=errors,
-        inside=inside,
-        strain=task.strain(errors),
-        remaining_deg=float(np.abs(errors).max()),
-        beyond_deg=float(np.maximum(0.0, np.maximum(errors - task.high, task.low - errors)).sum()),
-        disturbs=int(sum(c.disturbs[i] for c, i in choices)) + len(ranges),
-        effort=float(sum(c.effort[i] for c, i in choices)),
-        reversible=all(move.reversible for move, _ in ranges),
-    )
-
-
-def _of_set(order: Order, chosen: Sequence[Move], limit: Key | None) -> list[Found]:
+def _of_set(asked: Searched, chosen: Sequence[Move], limit: Rank | None) -> list[Found]:
     """The best two that a set of means can do; none when that is no better than ``limit``."""
-    task = order.task
+    task = asked.task
     lists = [move for move in chosen if isinstance(move, Choices)]
     ranges = [move for move in chosen if isinstance(move, Range)]
-    undone = float(not all(move.reversible for move in ranges))
-    parts = sum(c.disturbs.min() for c in lists) + len(ranges)
-    lever_now = order.lever({move.key: 0.0 for move in ranges}, best=True)
-    hope: Key = (0.0, 0.0, lever_now, parts, undone)
-    size = math.prod(len(c.effort) for c in lists)
-    if size > MOST_COMBINED or (limit is not None and hope > limit):
+    if math.prod(len(c.effort) for c in lists) > MOST_COMBINED:
+        return []
+    if limit is not None and _best_thinkable(asked, lists, ranges) >= limit:
         return []
     grid = _grid(lists, task.per_shift.shape[1])
-    errors = _wrap(task.base + grid.shift_deg @ task.per_shift.T, task.period)
+    errors = wrapped(task.base + grid.shift_deg @ task.per_shift.T, task.period)
     per_deg = np.array([move.per_deg for move in ranges]).reshape(
         len(ranges), grid.shift_deg.shape[1]
     )
     slope = per_deg @ task.per_shift.T  # (ranges, rows)
     ends = np.array([[move.low, move.high] for move in ranges]).reshape(len(ranges), 2)
     spans = np.sort(slope[:, :, None] * ends[:, None, :], axis=2)  # (ranges, rows, low and high)
-    reach = spans.sum(axis=0)
-    late, early = task.sides
-    over = np.maximum((errors + reach[:, 0]) / early, (-errors - reach[:, 1]) / late)
-    bound = np.maximum(0.0, over).max(axis=1) * task.typical_deg
-    fits = (errors + reach[:, 0] <= task.high + EDGE) & (errors + reach[:, 1] >= task.low - EDGE)
-    outside = 1.0 - fits.all(axis=1)
-    steps = np.floor(bound / order.grain_deg + 1e-6)
-    allowed = (steps + 1.0) * order.grain_deg / task.typical_deg
-    lever = _lever_hope(order, ranges, errors, spans, allowed)
+    low, high = (errors + each for each in spans.sum(axis=0).T)
+    hope = task.of_items(task.levels(low, high))
+    columns = task.columns(hope, task.strains(low, high), asked.grain_deg, asked.settled)
+    apart = _apart(asked, errors, slope, hope)
+    least = np.floor(apart * task.typical_deg / asked.grain_deg + 0.999e-6)  # as ``columns`` has it
+    columns[:, 4] = np.maximum(columns[:, 4], least)
+    may = np.arange(len(errors)) if limit is None else np.flatnonzero(_may_beat(columns, limit))
+    by_exact = np.maximum(task.strains(low[may], high[may]).max(axis=1), apart[may])
+    order = np.lexsort([by_exact, grid.effort[may], grid.disturbs[may], *columns[may].T[::-1]])
     found: list[Found] = []
-    keys = (bound, grid.effort, grid.disturbs, lever, steps, outside)
-    hopeful = np.arange(len(bound))
-    if limit is not None:  # sorting them all is what costs
-        level = (outside == limit[0]) & (steps <= limit[1])
-        hopeful = np.flatnonzero((outside < limit[0]) | level)
-    ranked = hopeful[np.lexsort([key[hopeful] for key in keys])]
-    for n, i in enumerate(ranked):
-        touched = grid.disturbs[i] + len(ranges)
-        hope = (outside[i], steps[i], lever[i], touched, undone, grid.effort[i], 0.0)
-        enough = len(found) > 1 and hope >= order.key(found[1])
-        if enough or n >= MOST_SOLVED or (limit is not None and hope >= limit):
+    for n, i in enumerate(may[order]):
+        lever = _lever_hope(asked, ranges, errors[i], spans, columns[i])
+        hoped = ranked(
+            columns[i], lever, grid.disturbs[i] + len(ranges), grid.effort[i], np.zeros(0)
+        )
+        enough = len(found) > 1 and hoped >= found[1].rank
+        if enough or n >= MOST_SOLVED:
             break
-        rows = Rows(errors[i], slope, task.low, task.high, *task.sides)
-        x = slide(rows, ranges, may_fit=not outside[i]) if ranges else np.zeros(0)
-        used = tuple((r, float(v)) for r, v in zip(ranges, x, strict=True) if _matters(r, v))
-        moved = grid.shift_deg[i] + sum(v * r.per_deg for r, v in used)
+        if limit is not None and hoped >= limit:
+            continue
         picks = tuple((c, int(k)) for c, k in zip(lists, grid.index[i], strict=True))
-        found.append(_judged(task, picks, used, moved, errors[i] + x @ slope))
-        found = sorted(found, key=order.key)[:2]
-    return found
+        found += [
+            asked.judged(picks, used, grid.shift_deg[i] + shift, errors[i] + task.per_shift @ shift)
+            for used, shift in _slides(task, errors[i], ranges, slope, hope[i])
+        ]
+        found = sorted(found, key=lambda each: each.rank)[:2]
+    return found[:2]
+
+
+def _apart(asked: Searched, errors: Floats, slope: Floats, hope: Levels) -> Floats:
+    """The least strain that two rows keep which every range moves alike, (n,): they stay apart.
+
+    Of rows that may both be inside: e/early = (d - e)/late for d apart.
+    """
+    task = asked.task
+    late, early = task.sides
+    inside = hope[:, task.item] == INSIDE
+    least = np.zeros(len(errors))
+    for one, two in permutations(range(errors.shape[1]), 2):
+        if np.allclose(slope[:, one], slope[:, two]):
+            strain = (errors[:, one] - errors[:, two]) / (early[one] + late[two])
+            counts = inside[:, one] & inside[:, two]
+            counts &= strain > max(asked.settled[one], asked.settled[two])
+            least = np.where(counts, np.maximum(least, strain), least)
+    return least
+
+
+def _best_thinkable(asked: Searched, lists: Sequence[Choices], ranges: Sequence[Range]) -> Rank:
+    """Everything inside and on its figure."""
+    rows = len(asked.task.base)
+    lever = asked.levers.off({}, frozenset(move.lever for move in ranges))
+    parts = sum(float(c.disturbs.min()) for c in lists) + len(ranges)
+    return Rank(0.0, 0.0, 0.0, 0.0, 0.0, (-1.0,) * rows, lever, parts)
+
+
+def _slides(
+    task: Task, errors: Floats, ranges: Sequence[Range], slope: Floats, hope: Levels
+) -> list[tuple[tuple[tuple[Range, float], ...], Floats]]:
+    """Where ranges are best put, and what that shifts each unit by; again with the uncertainty that
+    moving them adds, where it adds any."""
+    none = np.zeros(task.per_shift.shape[1])
+    if not ranges:
+        return [((), none)]
+    out = []
+    U = task.U
+    for _ in range(2):
+        by = slide(Rows(task, errors, slope, U), ranges, hope)
+        used = tuple((r, float(v)) for r, v in zip(ranges, by, strict=True) if _matters(r, v))
+        out.append((used, sum((v * r.per_deg for r, v in used), none)))
+        more = expanded_deg(task, used)
+        if np.array_equal(more, U):
+            break
+        U = more
+    return out
+
+
+def _may_beat(columns: Floats, limit: Rank) -> NDArray[np.bool_]:
+    """Which rows of ``Task.columns`` are no worse than a rank, as far as they go."""
+    less = np.zeros(len(columns), bool)
+    equal = np.ones(len(columns), bool)
+    against = (*limit.verdicts, limit.strain, *limit.beyond)
+    for column, value in zip(columns.T, against, strict=True):
+        less |= equal & (column < value)
+        equal &= column == value
+    return less | equal
 
 
 def _lever_hope(
-    order: Order, ranges: Sequence[Range], errors: Floats, spans: Floats, allowed: Floats
-) -> Floats:
-    """For each row of ``errors`` how near to the middle the levers can be, as ``Order.lever``.
+    asked: Searched, ranges: Sequence[Range], errors: Floats, spans: Floats, columns: Floats
+) -> float:
+    """How near to the middle the levers can be, as ``Levers.off``, if strains stay in their steps.
 
-    ``spans`` is what each range can add to each error, ``allowed`` the strain that may remain.
+    ``spans`` is what each range can add to each error, ``columns`` a row of ``Task.columns``.
     """
-    fixed = order.lever({move.key: 0.0 for move in ranges}, best=True)
-    worst = np.full(len(errors), fixed)
+    task = asked.task
+    worst = asked.levers.off({}, frozenset(move.lever for move in ranges))
+    strain = (columns[4:].max() + 1.0) * asked.grain_deg / task.typical_deg
     for own, move in enumerate(ranges):
-        unit = move.key.removeprefix("lever ")
-        if unit not in order.ends or move.key == unit:
+        end = asked.levers.ends.get(move.lever)
+        if end is None:
             continue
-        row = next(r for r, want in enumerate(order.task.wants) if want.unit == unit)
+        row = next(r for r, want in enumerate(task.wants) if want.unit == move.lever)
         others = np.delete(spans[:, row], own, axis=0).sum(axis=0)
-        late, early = (side[row] * allowed for side in order.task.sides)
-        least = np.maximum(-errors[:, row] - others[1] - late, move.low)
-        most = np.minimum(-errors[:, row] - others[0] + early, move.high)
-        off = np.maximum(0.0, np.maximum(least - move.prefer, move.prefer - most))
-        end = order.ends[unit]
-        tenths = np.floor(10.0 * off / (end.advance_btdc - end.retard_btdc) + 1e-6)
-        worst = np.maximum(worst, tenths)
+        late, early = (side[row] * strain for side in task.sides)
+        least = max(-errors[row] - others[1] - late, move.low)
+        most = min(-errors[row] - others[0] + early, move.high)
+        off = max(0.0, least - move.prefer, move.prefer - most)
+        worst = max(worst, math.floor(10.0 * off / (end.advance_btdc - end.retard_btdc) + 1e-6))
     return worst
 
 
 def _matters(move: Range, value: float) -> bool:
-    return abs(value) > NOTHING or move.key.startswith("lever ")
+    return abs(value) > NOTHING or bool(move.lever)
 
 
 @dataclass(frozen=True, slots=True)

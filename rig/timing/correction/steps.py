@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -140,6 +140,52 @@ def slot_step(slot: Slot, units: Sequence[Unit], shift_deg: float) -> Step:
     )
 
 
+def file_range_deg(slot: Slot, unit: Unit) -> tuple[tuple[float, float], tuple[float, float]]:
+    """The shifts (crank degrees) that filing the slot brings within reach: later, and earlier.
+
+    Raises InputError as ``slot_range_deg``. Source: arc = radius x angle.
+    """
+    latest, earliest = slot_range_deg(slot, unit)
+    more = couplings.crank_deg(
+        math.degrees(slot.file_mm / slot.radius_mm), unit.turns_per_crank_turn
+    )
+    return (latest - more, latest), (earliest, earliest + more)
+
+
+def file_step(slot: Slot, units: Sequence[Unit], shift_deg: float) -> Step:
+    """File a slot longer and turn the body or contact plate in it by ``shift_deg``.
+
+    ``figures``: those of ``slot_step``, and longer_mm, by how much the slot has to be longer.
+    Raises InputError as ``slot_range_deg``. Source: arc = radius x angle.
+    """
+    step = slot_step(slot, units, shift_deg)
+    unit = slot_units(slot, units)[0]
+    unit_deg = couplings.shaft_deg(abs(shift_deg), unit.turns_per_crank_turn)
+    way = opposite(unit.rotation) if shift_deg >= 0 else unit.rotation
+    room_mm = slot.clockwise_mm if way == "clockwise" else slot.anticlockwise_mm
+    slot_mm = math.radians(unit_deg) * slot.radius_mm
+    longer_mm = max(0.0, slot_mm - room_mm)
+    what = "the body" if slot.part == "body" else "the contact plate"
+    return replace(
+        step,
+        means="file",
+        words=(
+            f"file each slot of {slot.unit} {longer_mm:.2f} mm longer, where it stops {what} from "
+            f"turning {way}, seen from its {unit.seen_from}; then turn it {way} by {unit_deg:.2f} "
+            f"degrees of the unit ({slot_mm:.2f} mm along the slot at a radius of "
+            f"{slot.radius_mm:g} mm): {earlier(shift_deg)}"
+        ),
+        reversible=False,
+        enough=longer_mm <= slot.file_mm + 1e-6,
+        figures={**step.figures, "longer_mm": longer_mm},
+        warnings=(
+            "what is filed off cannot be put back: the flange must still be held, and the maker's "
+            "manual or a licensed person decides whether it may be filed",
+            *step.warnings,
+        ),
+    )
+
+
 def gap_rate(gap: Gap) -> GapRate:
     """Crank degrees earlier for a millimetre more of gap, from readings on the unit itself.
 
@@ -204,6 +250,7 @@ def gap_step(gap: Gap, units: Sequence[Unit], shift_deg: float) -> Step:
         words=words,
         shift_deg={gap.unit: shift_deg},
         enough=enough,
+        u_shift_deg=abs(to_mm - gap.now_mm) * rate.u_deg_per_mm,
         figures={
             "crank_deg": shift_deg,
             "gap_mm": to_mm,

@@ -24,10 +24,10 @@ from rig.engine.means import (
 from rig.engine.profile import Encoder, Engine, Profile, Setting, Synchronism, Unit, Window
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
-from rig.timing.correction.plan import LeverEnds, Want
+from rig.timing.correction.plan import LeverEnds, Outlook, Want
 from rig.timing.correction.predict import confirm, predict
 from rig.timing.correction.propose import propose
-from rig.timing.correction.wants import wants_from
+from rig.timing.correction.wants import pairs_from, wants_from
 from rig.timing.results import Judgement
 
 WINDOW = Window(37.0, 36.0, 35.0, "manual, page 12")
@@ -109,7 +109,10 @@ def test_slot_alone_is_preferred_to_a_tooth_and_a_slot() -> None:
     assert best.reversible
     assert "plain idler" in " ".join(found.notes)
     kinds = [{s.means for s in o.steps} for o in found.options]
-    assert kinds.index({"slot"}) < kinds.index({"recut"})  # what cannot be undone comes last
+    assert kinds.index({"slot"}) < kinds.index({"recut"})
+    undone = [o.reversible for o in found.options]
+    assert undone == sorted(undone, reverse=True)  # what cannot be undone comes last
+    assert found.options[undone.index(False) - 1].steps == ()  # after the present state
 
 
 def test_a_tooth_and_the_slot_where_the_slot_is_too_short() -> None:
@@ -117,7 +120,7 @@ def test_a_tooth_and_the_slot_where_the_slot_is_too_short() -> None:
     means = Means(
         slots=(Slot("twin", 45.0, 3.0, 3.0),), train=gears.simple_train((24, 37, 48), "twin")
     )
-    found = propose([Want("upper", "full advance", 18.0, 36.0, 37.0, 35.0)], job, means)
+    found = propose([Want("upper", "full advance", 18.0, 36.0, 37.0, 35.0, 0.1)], job, means)
     best = found.options[0]
     assert [s.means for s in best.steps] == ["mesh", "slot"]
     assert best.steps[0].shift_deg["upper"] == pytest.approx(15.0)
@@ -131,28 +134,34 @@ def test_two_units_are_brought_to_the_window_and_to_each_other() -> None:
     means = Means(
         slots=(Slot("twin", 45.0, 5.0, 5.0),), gaps=(Gap("lower", 0.40, 0.35, 0.45, readings),)
     )
-    wants = wants_from([judged("upper", 33.0), judged("lower", 33.8)], job)
-    found = propose(wants, job, means)
+    read = [judged("upper", 33.0), judged("lower", 33.8)]
+    wants, pairs = wants_from(read, job), pairs_from(read, job)
+    # Two readings of 0.05 each, the reference shared, quantisation of 2400 counts: JCGM 100, 5.1.2.
+    assert pairs[0].U_deg == pytest.approx(0.155, abs=0.01)
+    found = propose(wants, job, means, pairs=pairs)
     best = found.options[0]
     assert {s.means for s in best.steps} == {"slot", "gap"}
     assert found.reached
     # 0.8 apart, of which the gap takes 0.5; what is left is shared out.
-    assert best.pairs[0].error_deg == pytest.approx(-0.3, abs=1e-6)
-    assert max(abs(o.error_deg) for o in best.outcomes) <= 0.3 + 1e-6
-    apart = propose(wants, job, replace(means, gaps=()))
+    assert best.pairs[0].error_deg == pytest.approx(-0.3, abs=1e-5)
+    assert max(abs(o.error_deg) for o in best.outcomes) <= 0.3 + 1e-5
+    apart = propose(wants, job, replace(means, gaps=()), pairs=pairs)
     assert not apart.reached  # one body: the slot alone cannot bring them together
     assert apart.options[0].pairs[0].error_deg == pytest.approx(-0.8)
+    assert apart.options[0].pairs[0].verdict.outside
     assert all(o.inside for o in apart.options[0].outcomes)  # what can be helped is
-    assert "upper and lower together as stated; the nearest leaves them 0.80" in apart.words
 
 
 def test_no_means_that_reaches_says_how_near() -> None:
     job = profile(UPPER)
-    want = Want("upper", "full advance", 30.0, 36.0, 37.0, 35.0)
-    found = propose([want], job, Means(slots=(Slot("twin", 45.0, 1.0, 1.0),)))
+    want = Want("upper", "full advance", 30.0, 36.0, 37.0, 35.0, 0.1)
+    found = propose([want], job, Means(slots=(Slot("twin", 45.0, 1.0, 1.0, file_mm=0.0),)))
     assert not found.reached
     near = 6.0 - math.degrees(1.0 / 45.0) / 0.5
-    assert f"leaves upper {near:.2f} degrees late" in found.words
+    for option in (found.options[0], found.units[0].best):
+        assert option.outcomes[0].error_deg == pytest.approx(-near)
+        assert option.outcomes[0].beyond_deg == pytest.approx(near - 1.0)
+        assert option.outcomes[0].verdict is Outlook.LATE
     with pytest.raises(InputError, match="nothing that can be moved"):
         propose([want], job, Means())
     with pytest.raises(InputError, match="needs a reading"):
@@ -161,7 +170,7 @@ def test_no_means_that_reaches_says_how_near() -> None:
 
 def test_means_that_cannot_be_used_are_said() -> None:
     job = profile(UPPER)
-    want = Want("upper", "full advance", 35.5, 36.0, 37.0, 35.0)
+    want = Want("upper", "full advance", 35.5, 36.0, 37.0, 35.0, 0.1)
     means = Means(
         gaps=(Gap("upper", 0.4, 0.35, 0.45),),
         levers=(Lever("upper"),),
@@ -170,7 +179,7 @@ def test_means_that_cannot_be_used_are_said() -> None:
     found = propose([want], job, means)
     assert found.reached  # it is inside already
     assert found.options[0].steps == ()
-    assert "nothing has to be moved" in found.words
+    assert found.present.inside
     said = " ".join(found.notes)
     assert "never assumed" in said
     assert "both ends of its lever" in said
@@ -179,11 +188,11 @@ def test_means_that_cannot_be_used_are_said() -> None:
 
 def test_the_lever_ends_near_its_middle() -> None:
     job = profile(UPPER)
-    want = Want("upper", "full advance", 33.0, 30.0, 31.0, 29.0)
+    want = Want("upper", "full advance", 33.0, 30.0, 31.0, 29.0, 0.1)
     ends = LeverEnds("upper", 3.0, 33.0)
     means = Means(slots=(Slot("twin", 45.0, 15.0, 15.0),), levers=(Lever("upper"),))
     found = propose([want], job, means, levers=[ends])
-    by_means = {tuple(s.means for s in o.steps): o for o in found.options}
+    by_means = {tuple(s.means for s in o.steps): o for o in found.numbered}
     both = by_means["slot", "lever"]
     assert both.lever_place["upper"] == pytest.approx(0.5, abs=1e-3)
     assert both.remaining_deg == pytest.approx(0.0, abs=1e-6)
@@ -191,7 +200,7 @@ def test_the_lever_ends_near_its_middle() -> None:
     assert alone.lever_place["upper"] == pytest.approx(0.9)
     slot = by_means[("slot",)]
     assert slot.lever_place["upper"] == pytest.approx(1.0)
-    assert found.options.index(both) < found.options.index(alone)
+    assert found.numbered.index(both) < found.numbered.index(alone)
 
 
 def test_one_crank_turn_out_is_brought_back() -> None:
@@ -214,7 +223,7 @@ def test_one_crank_turn_out_is_brought_back() -> None:
 
 def test_a_unit_that_was_not_read_is_named() -> None:
     job = profile(UPPER, LOWER)
-    want = Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0)
+    want = Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0, 0.1)
     found = propose([want], job, Means(slots=(Slot("twin", 45.0, 9.0, 9.0),)))
     assert any("moves lower as well" in w for w in found.options[0].warnings)
 
@@ -265,7 +274,7 @@ def test_bad_confirmations() -> None:
 def test_compensated_cams_keep_their_leads() -> None:
     own = Setting("fixed", None, per_cylinder={1: WINDOW, 3: WINDOW})
     unit = replace(REAR, settings=(own,))
-    want = Want("rear", "fixed", 33.0, 36.0, 37.0, 35.0, cylinder=1)
+    want = Want("rear", "fixed", 33.0, 36.0, 37.0, 35.0, 0.1, cylinder=1)
     found = propose([want], profile(unit), Means(leads=(Leads("rear"),)))
     assert "meant to differ" in found.notes[0]
 
@@ -275,9 +284,122 @@ def test_what_is_not_combined_is_said() -> None:
         couplings=(Coupling("twin", 31, 32),),
         train=Train((Mesh("crank", 31, "idler", 37), Mesh("idler", 29, "twin", 41))),
     )
-    want = Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0)
+    want = Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0, 0.1)
     ratio = Fraction(31 * 29, 37 * 41)
     job = profile(replace(UPPER, turns_per_crank_turn=ratio))
     found = propose([want], job, means)
     assert any("tried 1 at a time" in note for note in found.notes)
     assert found.options[0].remaining_deg < 0.5
+
+
+def test_a_prediction_is_inside_by_the_rule_of_the_verdict() -> None:
+    """Inside by less than U is inconclusive, as the verdict has it, and no reason to stop."""
+    job = profile(UPPER)
+    close = Want("upper", "full advance", 36.8, 36.0, 37.0, 35.0, 0.3)
+    found = propose([close], job, Means(slots=(Slot("twin", 45.0, 5.0, 5.0),)))
+    assert found.present.outcomes[0].verdict is Outlook.INCONCLUSIVE
+    assert not found.present.inside
+    assert found.options[0].inside
+    assert found.options[0].outcomes[0].error_deg == pytest.approx(0.0, abs=1e-5)
+    simple = replace(job, decision_rule="simple")
+    assert propose([close], simple, Means(leads=(Leads("upper"),))).present.inside
+    single = replace(close, U_deg=None)
+    found = propose([single], job, Means(slots=(Slot("twin", 45.0, 5.0, 5.0),)))
+    assert not found.reached  # no reading can be called inside whose uncertainty is not known
+    assert found.options[0].outcomes[0].error_deg == pytest.approx(0.0, abs=1e-5)
+
+
+def test_the_uncertainty_of_a_gap_is_part_of_the_prediction() -> None:
+    """Half a millimetre of gap at 10 +/- 1.41 degrees a millimetre: 5 +/- 2 x 0.71 (hypot 0.1)."""
+    readings = (GapReading(0.35, 35.0, 0.1), GapReading(0.45, 36.0, 0.1))
+    means = Means(gaps=(Gap("upper", 0.40, 0.30, 0.95, readings),))
+    want = Want("upper", "full advance", 31.0, 36.0, 39.0, 33.0, 0.1)
+    option = propose([want], profile(UPPER), means).options[0]
+    rate_u = math.sqrt(2.0) * 0.1 / 0.1
+    assert option.outcomes[0].error_deg == pytest.approx(0.0, abs=1e-5)
+    assert option.outcomes[0].U_deg == pytest.approx(math.hypot(0.1, 2.0 * 0.5 * rate_u), abs=1e-4)
+    before = replace(judged("upper", 31.0), earliest_btdc=39.0, latest_btdc=33.0)
+    assert predict(option, [before])[0].u_deg == pytest.approx(math.hypot(0.05, 0.5 * rate_u))
+
+
+def test_what_can_be_undone_comes_before_a_cut_that_is_a_little_nearer() -> None:
+    """The slot leaves 0.45 and brings it inside; a new place leaves nothing."""
+    room_mm = math.radians(0.5 * 4.55) * 45.0
+    means = Means(
+        slots=(Slot("twin", 45.0, 0.0, room_mm, file_mm=0.0),),
+        dogs=(DriveDog("twin", 1, "unit half", 18.0),),
+    )
+    found = propose([Want("upper", "full advance", 31.0, 36.0, 37.0, 35.0, 0.1)],
+                    profile(UPPER), means)  # fmt: skip
+    kinds = [[s.means for s in o.steps] for o in found.options]
+    assert kinds == [["slot"], [], ["recut"]]
+    assert found.options[0].outcomes[0].error_deg == pytest.approx(-0.45, abs=1e-4)
+    assert found.options[2].outcomes[0].error_deg == pytest.approx(0.0, abs=1e-4)
+    assert not found.options[2].reversible
+
+
+def test_filing_a_slot_is_offered_where_it_is_too_short() -> None:
+    """6 crank degrees are 3 of the unit, 2.356 mm at 45 mm; the slot has 1, so 1.356 mm to file."""
+    want = Want("upper", "full advance", 30.0, 36.0, 37.0, 35.0, 0.1)
+    found = propose([want], profile(UPPER), Means(slots=(Slot("twin", 45.0, 1.0, 1.0),)))
+    kinds = [[s.means for s in o.steps] for o in found.options]
+    assert kinds == [["slot"], [], ["file"]]
+    filed = found.options[2]
+    assert filed.inside
+    assert not filed.reversible
+    longer = math.radians(3.0) * 45.0 - 1.0
+    assert filed.steps[0].figures["longer_mm"] == pytest.approx(longer, abs=1e-4)
+    assert filed.steps[0].shift_deg == pytest.approx({"upper": 6.0}, abs=1e-4)
+    assert "1.36 mm longer" in filed.steps[0].words
+    assert "cannot be put back" in filed.warnings[0]
+    assert found.units[0].lasting is not None
+    assert found.units[0].lasting.inside
+    little = Means(slots=(Slot("twin", 45.0, 1.0, 1.0, file_mm=0.2),))
+    option = propose([want], profile(UPPER), little).options[-1]
+    assert option.steps[0].figures["longer_mm"] == pytest.approx(0.2, abs=1e-4)
+    assert option.outcomes[0].verdict is Outlook.LATE
+
+
+def test_what_can_be_reached_is_said_for_each_unit() -> None:
+    """One 2.24 late on its own slot; one 9.7 late that nothing moves."""
+    job = profile(UPPER, REAR)
+    wants = [
+        Want("upper", "full advance", 33.76, 36.0, 37.0, 35.0, 0.2),
+        Want("rear", "full advance", 26.3, 36.0, 37.0, 35.0, 0.2),
+    ]
+    found = propose(wants, job, Means(slots=(Slot("twin", 45.0, 9.0, 9.0),)))
+    upper, rear = found.units
+    assert upper.now.outcomes[0].verdict is Outlook.LATE
+    assert upper.best.inside
+    assert [s.means for s in upper.best.steps] == ["slot"]
+    assert rear.best.steps == ()
+    assert rear.best.outcomes[0].verdict is Outlook.LATE
+    assert rear.lasting is None
+    assert [s.means for s in found.options[0].steps] == ["slot"]
+    assert [o.verdict for o in found.options[0].outcomes] == [Outlook.INSIDE, Outlook.LATE]
+    assert not found.reached
+
+
+@pytest.mark.parametrize(
+    ("late_deg", "explained"),
+    [(9.7, False), (15.0, True), (14.2, True), (5.2, False), (-7.6, False)],
+)
+def test_an_error_that_is_no_multiple_of_a_tooth_is_a_key_or_a_remade_gear(
+    late_deg: float, *, explained: bool
+) -> None:
+    """24 teeth on the crank: a tooth is 15 degrees, a tooth either way leaves a window of 1."""
+    want = Want("upper", "full advance", 36.0 - late_deg, 36.0, 37.0, 35.0, 0.1)
+    train = Train((Mesh("crank", 24, "twin", 48),))
+    found = propose([want], profile(UPPER), Means(train=train))
+    assert (found.misfits == ()) == explained
+    if explained:
+        assert found.options[0].inside
+        return
+    (misfit,) = found.misfits
+    assert misfit.error_deg == pytest.approx(-late_deg)
+    assert misfit.teeth_deg == {"crank to twin": 15.0}
+    assert misfit.nearest_deg == pytest.approx(math.copysign(15.0, -late_deg))
+    assert misfit.left_deg == pytest.approx(-late_deg + math.copysign(15.0, late_deg))
+    assert misfit.shaft_turns == {"twin": 0.5}
+    slotted = Means(train=train, slots=(Slot("twin", 45.0, 9.0, 9.0),))
+    assert propose([want], profile(UPPER), slotted).misfits == ()  # it was set wrong, no more
