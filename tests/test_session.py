@@ -291,7 +291,8 @@ def opening(number: int, t_us: float) -> Opening:
 
 def seen(openings: list[Opening]) -> Seen:
     return Seen(
-        True, None, openings, [], lambda _: True, [400.0], False, 0, "", 0, 0, {}
+        True, None, openings, [], lambda _: True, [400.0], False, 0, "", 0, 0, {},
+        asked=lambda _, __: False,
     )  # fmt: skip
 
 

@@ -48,6 +48,7 @@ class Seen:
     restarts: int
     illegal: int
     troubles: Mapping[str, int]
+    asked: Callable[[str, Opening], bool]  # whether that unit was to be opened without turning
     stop_trouble: str = ""  # why the stop misleads in the cylinder that it is in, or was in
     which_place: str = ""  # why a reference that is there does not hold for a geared encoder
 
@@ -129,7 +130,7 @@ def _unit(profile: Profile, unit: Unit, seen: Seen) -> list[Doubt]:
     turns = _turns_since(since_us, profile, seen.passes)
     if turns >= SILENT_TURNS * max(1.0, 1.0 / float(unit.turns_per_crank_turn)):
         found.append(Doubt(_silent(where, turns, never=not own, is_open=seen.is_open(unit.input))))
-    still = sum(opening.direction == 0 for opening in own)
+    still = sum(o.direction == 0 and not seen.asked(unit.name, o) for o in own)
     if still:
         found.append(
             Doubt(

@@ -271,6 +271,7 @@ class Session:
             illegal=self.follower.losses.illegal,
             troubles=self.troubles,
             stop_trouble=self._stop_trouble(),
+            asked=self._asked,
             which_place="" if self.reference is None or self.places.known else self.places.why,
         )
         return doubts(self.profile, seen)
@@ -281,6 +282,19 @@ class Session:
         by_touch = used is not None and used.method != "stated"
         cylinder = self.stop.cylinder if self.stop else used.cylinder if used and by_touch else None
         return "" if cylinder is None else stop_trouble(self.profile.engine, cylinder)
+
+    def _asked(self, unit: str, opening: Opening) -> bool:
+        """Whether contacts parted at rest because the person did what the program asked for, or
+        noted what moved them before the crank was turned again."""
+        if self.told.asked_at(unit, opening.t_us):
+            return True
+        turned = [o.t_us for o in self.openings if o.direction]
+        turned += [passed.t_us for passed in self.index_passes]
+        for noted_us in self.told.by_hand_us(unit):
+            first, last = sorted((opening.t_us, noted_us))
+            if not any(first < t_us < last for t_us in turned):
+                return True
+        return False
 
     def first_doubt(self) -> str:
         """The first bad doubt in words, empty when there is none."""

@@ -8,6 +8,7 @@ from rig.engine.profile import Profile, Unit
 from rig.faults import InputError
 from rig.session.phases import phase_of
 from rig.session.since import Since, put
+from rig.signal import survey
 from rig.timing.results import Phase
 
 Act = Callable[[float, dict[str, object]], None]
@@ -25,10 +26,13 @@ class Told:
         self._settings = {unit.name: Since(unit.settings[0].name) for unit in profile.units}
         self._moving = {unit.name: Since(False) for unit in profile.units}
         self._moved_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
+        self._levers_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
+        self._step: Since[tuple[str, str]] = Since(("", ""))  # of the rig check, and its unit
         self._phase: Since[Phase] = Since("as found")
         self._struck: dict[float, str] = {}
         self.acts: dict[str, Act] = {
             "setting": self._setting,
+            survey.NOTE: self._check_step,
             "moving": self._move,
             "moved": self._was_moved,
             "phase": self._tightened,
@@ -61,6 +65,18 @@ class Told:
         """Whether ``unit`` was being moved at ``t_us``, the crank held."""
         return self._moving[unit].at(t_us)
 
+    def asked_at(self, unit: str, t_us: float) -> bool:
+        """Whether the contacts of ``unit`` were to be opened at ``t_us`` without turning: its body
+        was being moved, or a step of the rig check asked for it."""
+        step, of = self._step.at(t_us)
+        return self.moving_at(unit, t_us) or (
+            step in (survey.BY_HAND, survey.OFF, survey.ON) and of in ("", unit)
+        )
+
+    def by_hand_us(self, unit: str) -> list[float]:
+        """When something on ``unit`` was moved by hand, as the person noted: itself, its lever."""
+        return [*self.moved_us(unit), *self._levers_us[unit]]
+
     @property
     def tightened(self) -> bool:
         """Whether everything was said to be tightened, and no unit was moved since."""
@@ -90,6 +106,12 @@ class Told:
         if name not in {setting.name for setting in unit.settings}:
             raise InputError(f"{unit.name} has no setting {name!r}")
         self._settings[unit.name].set(t_us, name)
+        for each in self._units:
+            if each is unit or (each.body and each.body == unit.body):
+                self._levers_us[each.name].append(t_us)
+
+    def _check_step(self, t_us: float, value: dict[str, object]) -> None:
+        self._step.set(t_us, (str(value["step"]), str(value.get("unit") or "")))
 
     def _move(self, t_us: float, value: dict[str, object]) -> None:
         moving = self._moving[self.unit(str(value["unit"])).name]
