@@ -115,7 +115,8 @@ def _unit_lines(reports: Sequence[DatedReport], units: Sequence[UnitSeries]) -> 
         for point in series.points:
             value = f"{stated.figure(point.deg, point.U_deg)}° ± {stated.two_figures(point.U_deg)}°"
             step = f"  [{point.step}]" if point.step else ""
-            lines.append(f"  {point.made_utc[:10]}  {value:<22}{step}")
+            aside = "" if point.weighs else "  (read once: no line goes through it)"
+            lines.append(f"  {point.made_utc[:10]}  {value:<22}{aside}{step}")
         lines.append(f"  {series.words}")
     if any(series.line is not None for series in again):
         lines += ["", records.CAUTION]

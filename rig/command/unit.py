@@ -33,7 +33,13 @@ from rig.record import sheets
 from rig.session.unit_notes import alone_seen
 from rig.signal.settings import Settings
 from rig.timing.unit_alone import AloneSeen, Mean, UnitReport, report
-from rig.timing.unit_report import KIND, UnitIdentity, compare_reports, plain_report
+from rig.timing.unit_report import (
+    KIND,
+    UnitComparison,
+    UnitIdentity,
+    compare_reports,
+    plain_report,
+)
 
 FOLDER = "units"
 
@@ -217,7 +223,7 @@ def _shown(mean: Mean | None) -> str:
     """A mean with about 95 %."""
     if mean is None:
         return "not read"
-    U_deg = 2.0 * mean.u_deg
+    U_deg = mean.expanded_deg
     return f"{stated.figure(mean.deg, U_deg)}° ± {stated.two_figures(U_deg)}°"
 
 
@@ -235,8 +241,20 @@ def _compare(args: argparse.Namespace) -> int:
         "second": str(paths[1]),
         "changes": [asdict(each) for each in found.changes],
         "notes": list(found.notes),
+        "false_changed_each": found.false_each,
+        "false_changed_any": found.false_any,
     }
     lines = [f"{'CHANGED' if each.changed else 'the same':<9} {each.words}"
              for each in found.changes]  # fmt: skip
+    if found.changes:
+        lines.append(_false_alarms(found))
     figures(args, answer, [*lines, *(f"note: {text}" for text in found.notes)])
     return 1 if any(each.changed for each in found.changes) else 0
+
+
+def _false_alarms(found: UnitComparison) -> str:
+    """How often a comparison says "changed" where nothing did."""
+    each, some = 100.0 * found.false_each, 100.0 * found.false_any
+    n = len(found.changes)
+    text = f"where nothing changed, at most {each:.0f} % of comparisons call a figure changed"
+    return text if n == 1 else f"{text}, about {some:.0f} % one or more of these {n}"

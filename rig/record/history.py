@@ -9,7 +9,7 @@ import csv
 import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,6 @@ from rig.faults import InputError
 from rig.files import Listing, gathered, named
 from rig.record import certificate, seal
 from rig.record.drift import (
-    DAYS_A_YEAR,
     LATEST,
     LEAST_DEG,
     MOST_DEG,
@@ -28,6 +27,7 @@ from rig.record.drift import (
     weighs,
 )
 from rig.record.ink import visible
+from rig.record.outlook import drift_words, outlook
 from rig.record.plain import from_plain
 from rig.record.schema import Change
 from rig.timing.groups import in_groups
@@ -35,7 +35,6 @@ from rig.timing.judge import ONE_TURN_OUT, found_and_left
 from rig.timing.results import Judgement
 
 SET_BETWEEN = "set between as found and as left"
-FURTHEST_YEARS = 100.0
 
 COLUMNS = (
     *("unit", "setting", "kind", "cylinder", "measured_utc", "certificate", "phase", "n"),
@@ -83,8 +82,8 @@ class Series:
     """One unit in one setting on one cylinder (None: over all) through the years, in order.
 
     ``line`` goes through the points that weigh, and is None with too few. ``leaves_utc`` is the day
-    when it would leave the last stated window, None when it would not, or when no drift can be
-    told.
+    when it would leave the last stated window, ``soonest_utc`` the day before which it will not
+    have left with 97.5 %; both None when it would not, or when no drift can be told.
     """
 
     unit: str
@@ -94,6 +93,7 @@ class Series:
     points: tuple[Point, ...]
     line: Line | None
     leaves_utc: str | None
+    soonest_utc: str | None
     words: str
 
 
@@ -325,60 +325,49 @@ def _point(read: _Read, judgement: Judgement, before: Point | None) -> Point:
 
 
 def _weightless(series: Iterable[Series]) -> list[str]:
-    """What is to be said of certificates that state an uncertainty, and none that can be true."""
-    found: dict[str, list[str]] = {}
+    """What is to be said of certificates with figures that no line goes through."""
+    found: dict[tuple[str, str], list[str]] = {}
     for each in series:
         for point in each.points:
-            if point.judgement.uncertainty is not None and not point.weighs:
-                found.setdefault(point.file, []).append(f"{each.unit}, {each.setting}")
+            if not point.weighs:
+                where = found.setdefault((point.file, _why_weightless(point.judgement)), [])
+                where.append(f"{each.unit}, {each.setting}, {point.phase}")
     return [
-        f"{file}: the uncertainty that it states of {'; '.join(dict.fromkeys(of))} is nothing, or"
-        f" over {MOST_DEG:g}°: shown, and no line goes through it. Certify its captures anew"
-        for file, of in found.items()
+        f"{file}: {'; '.join(dict.fromkeys(of))}: {why}: shown, and no line goes through it"
+        for (file, why), of in found.items()
     ]
+
+
+def _why_weightless(judgement: Judgement) -> str:
+    if judgement.uncertainty is not None:
+        nothing = f"the uncertainty that it states is nothing, or over {MOST_DEG:g}°"
+        return f"{nothing} (certify its captures anew)"
+    if judgement.n == 1:
+        return "one reading, which has no uncertainty (take two or more)"
+    return "no uncertainty is stated"
 
 
 def _one_series(key: tuple[str, str, int | None, str], points: Sequence[Point]) -> Series:
     weighing = [each for each in points if each.weighs][-LATEST:]
     dated = []
     for each in weighing:
-        mean, uncertainty = each.judgement.mean_btdc, each.judgement.uncertainty
-        if mean is not None and uncertainty is not None:
-            dated.append(DatedMean(each.day, mean, uncertainty.parts, each.level, each.shares))
+        of = each.judgement
+        if of.mean_btdc is not None and of.uncertainty is not None:
+            parts = of.uncertainty.parts
+            dated.append(DatedMean(each.day, of.mean_btdc, parts, each.level, each.shares, of.n))
     line = fit(dated)
     if line is None:
-        return Series(*key, tuple(points), None, None, TOO_FEW)
-    leaves_utc, words = _outlook(line, weighing[-1])
+        return Series(*key, tuple(points), None, None, None, TOO_FEW)
+    leaves_utc, soonest_utc, words = _outlook_at(line, weighing[-1])
     if weighing[-1].level < points[-1].level:
-        leaves_utc, words = None, f"{_drift(line)}; where it stands since the last step is open"
-    return Series(*key, tuple(points), line, leaves_utc, words)
+        leaves_utc = soonest_utc = None
+        words = f"{drift_words(line)}; where it stands since the last step is open"
+    return Series(*key, tuple(points), line, leaves_utc, soonest_utc, words)
 
 
-def _drift(line: Line) -> str:
-    slope, U = line.per_year_deg, line.U_per_year_deg
-    way = "earlier" if slope > 0 else "later"
-    return f"{abs(slope):.2f}° a year {way}, ± {U:.2f}°{line.few}"
-
-
-def _outlook(line: Line, last: Point) -> tuple[str | None, str]:
-    """When the line would leave the window, and the sentence that says so."""
-    slope, U = line.per_year_deg, line.U_per_year_deg
-    drift = _drift(line)
-    if not line.told_apart:
-        return None, f"no drift can be told: {drift}"
-    limit = last.judgement.earliest_btdc if slope > 0 else last.judgement.latest_btdc
-    if limit is None:
-        return None, f"{drift}; no window is stated"
-    years = (limit - line.last_btdc) / slope
-    if years <= 0.0:
-        return None, f"{drift}; it has left the window already"
-    if years > FURTHEST_YEARS:
-        return None, f"{drift}; the window lasts for more than {FURTHEST_YEARS:.0f} years"
-    leaves = moment(last.measured_utc) + timedelta(days=years * DAYS_A_YEAR)
-    soonest = (limit - line.last_btdc) / (slope + (U if slope > 0 else -U))
-    first = moment(last.measured_utc) + timedelta(days=soonest * DAYS_A_YEAR)
-    said = f"{drift}; would leave the window about {leaves:%Y-%m}, as early as {first:%Y-%m}"
-    return f"{leaves:%Y-%m-%d}", said
+def _outlook_at(line: Line, last: Point) -> tuple[str | None, str | None, str]:
+    judged = last.judgement
+    return outlook(line, moment(last.measured_utc), judged.earliest_btdc, judged.latest_btdc)
 
 
 def moment(utc: str) -> datetime:

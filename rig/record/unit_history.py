@@ -6,7 +6,6 @@ changed on a unit is a step: noted in a report, or in a certificate of its engin
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -21,14 +20,15 @@ from rig.record.drift import LEAST_DEG, MOST_DEG, DatedMean, Line, fit
 from rig.record.history import LONGEST_TROUBLE, DatedChange, moment
 from rig.record.ink import visible
 from rig.timing.decide import REPEATABILITY
-from rig.timing.unit_report import KIND, SIDES, means_of
+from rig.timing.unit_alone import Mean
+from rig.timing.unit_report import KIND, means_of, period_of
 
 FOLDER = "units"
 
 
 @dataclass(frozen=True, slots=True)
 class DatedReport:
-    """One report. ``means`` are degrees of the unit's shaft and standard uncertainty, by figure."""
+    """One report. ``means`` are its figures, degrees of the unit's shaft."""
 
     file: str
     made_utc: str
@@ -36,19 +36,23 @@ class DatedReport:
     serial: str
     name: str  # in the engine file; empty when it was on no engine
     counted_as: tuple[int, int]  # lobes, and poles of its magnet (0: not stated)
-    means: Mapping[str, tuple[float, float]]
+    means: Mapping[str, Mean]
     changes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class UnitPoint:
-    """A figure in one report; ``U_deg`` at about 95 %. ``step`` says why its level is a new one."""
+    """A figure in one report; ``U_deg`` at about 95 %. ``step`` says why its level is a new one.
+
+    What was read once does not weigh: no line goes through it.
+    """
 
     file: str
     made_utc: str
     deg: float
     U_deg: float
     step: str
+    weighs: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +97,9 @@ def _dated(path: Path, plain: Mapping[str, Any]) -> DatedReport:
     unit = plain["unit"]
     made_utc = str(plain["made_utc"])
     moment(made_utc)
-    means = {
-        name: (float(mean["deg"]), _uncertain(mean["u_deg"]))
-        for name, mean in means_of(plain["found"])
-    }
+    means = dict(means_of(plain["found"]))
+    if not all(LEAST_DEG <= mean.u_deg <= MOST_DEG for mean in means.values()):
+        raise ValueError(f"an uncertainty of nothing, or over {MOST_DEG:g}°")
     return DatedReport(
         file=str(path),
         made_utc=made_utc,
@@ -107,13 +110,6 @@ def _dated(path: Path, plain: Mapping[str, Any]) -> DatedReport:
         means=means,
         changes=tuple(visible(str(each)) for each in plain.get("changes", ())),
     )
-
-
-def _uncertain(value: Any) -> float:
-    u_deg = float(value)
-    if not LEAST_DEG <= u_deg <= MOST_DEG:
-        raise ValueError(f"an uncertainty of nothing, or over {MOST_DEG:g}°")
-    return u_deg
 
 
 def series(reports: Sequence[DatedReport], changes: Iterable[DatedChange] = ()) -> list[UnitSeries]:
@@ -157,13 +153,17 @@ def _series(reports: Sequence[DatedReport], steps: Sequence[str], figure: str) -
         level += bool(step)
         if figure not in report.means:
             continue
-        deg, u_deg = report.means[figure]
-        points.append(UnitPoint(report.file, report.made_utc, deg, SIDES * u_deg, step))
-        own = (Contribution(REPEATABILITY, u_deg, math.inf, "A", "as reported"),)
-        day = moment(report.made_utc).timestamp() / 86400.0
-        dated.append(DatedMean(day, deg, own, level, report.file))
-    line = fit(dated)
+        mean = report.means[figure]
+        weighs = mean.n > 1
+        points.append(
+            UnitPoint(report.file, report.made_utc, mean.deg, mean.expanded_deg, step, weighs)
+        )
+        if weighs:
+            own = (Contribution(REPEATABILITY, mean.u_deg, mean.nu, "A", "as reported"),)
+            day = moment(report.made_utc).timestamp() / 86400.0
+            dated.append(DatedMean(day, mean.deg, own, level, report.file, mean.n))
     first = reports[0]
+    line = fit(dated, period_of(figure, first.counted_as[1]))
     return UnitSeries(first.type, first.serial, figure, tuple(points), line, _words(line))
 
 

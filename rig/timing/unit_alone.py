@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from rig.engine.profile import Encoder
-from rig.engine.uncertainty import quantisation
+from rig.engine.uncertainty import quantisation, student_t
 from rig.faults import InputError
 from rig.signal.events import Closing, Event, Opening
 from rig.timing.circular import mean_and_spread, wrap
@@ -39,11 +39,31 @@ class AloneSeen:
 
 @dataclass(frozen=True, slots=True)
 class Mean:
-    """A mean in degrees of the unit's shaft, its standard uncertainty, and of how many."""
+    """A mean in degrees of the unit's shaft, its standard uncertainty, and of how many readings.
+
+    ``nu`` are the degrees of freedom of ``u_deg``; math.inf where it is taken as known, as that of
+    a single reading is. Of a difference, ``n`` is the smaller of the two.
+    """
 
     deg: float
     u_deg: float
     n: int
+    nu: float = math.inf
+
+    @property
+    def expanded_deg(self) -> float:
+        """Expanded uncertainty at about 95 % (JCGM 100:2008, G.3)."""
+        return student_t(self.nu) * self.u_deg
+
+
+def combined(*parts: tuple[float, float]) -> tuple[float, float]:
+    """Standard uncertainty and degrees of freedom of a sum of independent (u_deg, nu).
+
+    Source: JCGM 100:2008, 5.1.2 and G.4.1.
+    """
+    u_deg = math.hypot(*(u for u, _ in parts))
+    inverse = math.fsum((u / u_deg) ** 4 / nu for u, nu in parts) if u_deg > 0.0 else 0.0
+    return u_deg, 1.0 / inverse if inverse > 0.0 else math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +148,10 @@ def report(seen: AloneSeen, lobes: int, encoder: Encoder, poles: int | None = No
 def _mean(angles: Sequence[float], q_deg: float) -> Mean:
     """Mean in [0, 360) with its repeatability and the rounding to a count."""
     mean, sd = mean_and_spread(angles)
-    own = SINGLE_U_DEG if sd is None else sd / math.sqrt(len(angles))
-    return Mean(mean % 360.0, math.hypot(own, quantisation(q_deg)), len(angles))
+    n = len(angles)
+    own = (SINGLE_U_DEG, math.inf) if sd is None else (sd / math.sqrt(n), n - 1.0)
+    u_deg, nu = combined(own, (quantisation(q_deg), math.inf))
+    return Mean(mean % 360.0, u_deg, n, nu)
 
 
 def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> list[Mean]:
@@ -160,8 +182,8 @@ def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> lis
 
 def _from(one: Mean, two: Mean, period_deg: float = 360.0) -> Mean:
     """From one place on to another, in [0, period)."""
-    u = math.hypot(one.u_deg, two.u_deg)
-    return Mean((two.deg - one.deg) % period_deg, u, min(one.n, two.n))
+    u_deg, nu = combined((one.u_deg, one.nu), (two.u_deg, two.nu))
+    return Mean((two.deg - one.deg) % period_deg, u_deg, min(one.n, two.n), nu)
 
 
 def _nearest(place: Mean, closings: Sequence[Mean] | None, *, ahead: bool) -> Mean | None:
@@ -178,9 +200,9 @@ def _neutral(seen: AloneSeen, q_deg: float) -> tuple[Mean | None, float | None]:
     forward = _mean(seen.neutral_forward_deg, q_deg)
     backward = _mean(seen.neutral_backward_deg, q_deg)
     apart = wrap(forward.deg - backward.deg)
-    u = math.hypot(forward.u_deg, backward.u_deg) / 2.0
+    u_deg, nu = combined((forward.u_deg, forward.nu), (backward.u_deg, backward.nu))
     middle = (backward.deg + apart / 2.0) % 360.0
-    return Mean(middle, u, min(forward.n, backward.n)), apart
+    return Mean(middle, u_deg / 2.0, min(forward.n, backward.n), nu), apart
 
 
 def _offset(
@@ -191,9 +213,10 @@ def _offset(
         return None
     off = [sign * min((wrap(a - p.deg) for p in places), key=abs) for a in angles]
     mean = math.fsum(off) / len(off)
-    if len(off) == 1:
-        own = SINGLE_U_DEG
-    else:
-        own = math.sqrt(math.fsum((x - mean) ** 2 for x in off) / (len(off) - 1) / len(off))
-    places_u = math.sqrt(math.fsum(p.u_deg**2 for p in places)) / len(places)
-    return Mean(mean, math.hypot(own, places_u, quantisation(q_deg)), len(off))
+    n = len(off)
+    own = (SINGLE_U_DEG, math.inf)
+    if n > 1:
+        own = (math.sqrt(math.fsum((x - mean) ** 2 for x in off) / (n - 1) / n), n - 1.0)
+    each = [(p.u_deg / len(places), p.nu) for p in places]
+    u_deg, nu = combined(own, (quantisation(q_deg), math.inf), *each)
+    return Mean(mean, u_deg, n, nu)

@@ -101,7 +101,8 @@ def test_a_certificate_without_a_true_uncertainty_is_named_and_nothing_is_lost(
     ran = rig("history", home, "--csv", table, "--drawing", drawing)
     assert ran.status == 0
     (said,) = ran.err.splitlines()
-    assert said.startswith(f"rig history: {record.name}: the uncertainty that it states of ")
+    assert said.startswith(f"rig history: {record.name}: upper, full advance, as found; lower")
+    assert "the uncertainty that it states is nothing, or over 180°" in said
     assert ": 4 certificates" in ran.out
     shown = [line for line in ran.out.splitlines() if line.startswith("  2020-05-03")]
     assert shown
@@ -167,7 +168,10 @@ def test_units_alone_are_followed_through_the_years(tmp_path: Path) -> None:
     ran = rig("history", home)
     _, _, told = ran.out.partition("twin-spark A1, play, degrees of its own shaft\n")
     lines = told.splitlines()
-    assert lines[0].split() == ["2014-06-01", "0.40°", "±", "0.04°"]
+    # Student's factor for five readings is 2.78 (JCGM 100:2008, table G.2).
+    value, _, U = lines[0].split()[1:]
+    assert float(value.rstrip("°")) == pytest.approx(0.40)
+    assert float(U.rstrip("°")) == pytest.approx(2.78 * 0.02, abs=0.005)
     assert lines[2].endswith("[new cam]")
     assert lines[4].strip().startswith("0.10° a year more, ± 0.0")
     assert "one more than it needs" in lines[4]

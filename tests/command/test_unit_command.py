@@ -88,7 +88,14 @@ def test_two_reports_are_compared(tmp_path: Path) -> None:
     assert ran.status == 1
     changed = [change["figure"] for change in ran.answer["changes"] if change["changed"]]
     assert changed == ["interval from lobe 1"]
-    assert "CHANGED" in rig("unit", first, other).out
+    text = rig("unit", first, other).out
+    assert "CHANGED" in text
+    n = len(ran.answer["changes"])
+    any_of_them = ran.answer["false_changed_any"]
+    assert ran.answer["false_changed_each"] == pytest.approx(0.05)
+    assert any_of_them == pytest.approx(1.0 - 0.95**n)
+    assert "where nothing changed, at most 5 % of comparisons call a figure changed" in text
+    assert f"about {100 * any_of_them:.0f} % one or more of these {n}" in text
 
 
 def test_a_recording_without_a_job(tmp_path: Path) -> None:

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import chi2 as chi_square
 from scipy.stats import t as student
 
 from rig.engine.uncertainty import Contribution
-from rig.record.drift import DAYS_A_YEAR, LATEST, DatedMean, Line, fit
+from rig.record.drift import DAYS_A_YEAR, LATEST, TOO_FAR, DatedMean, Line, fit
 
 
 def dated(
@@ -22,12 +23,14 @@ def dated(
     u_shared: float = 0.0,
     level: int = 0,
     shares: str = "",
+    n: int = 10,
+    nu: float = math.inf,
 ) -> DatedMean:
-    parts = [Contribution("repeatability", u_own, math.inf, "A", "")]
+    parts = [Contribution("repeatability", u_own, nu, "A", "")]
     if u_shared:
         parts.append(Contribution("top dead centre", u_shared, math.inf, "B", ""))
     return DatedMean(
-        year * DAYS_A_YEAR, mean_btdc, tuple(parts), level, shares or f"reference of {year}"
+        year * DAYS_A_YEAR, mean_btdc, tuple(parts), level, shares or f"reference of {year}", n
     )
 
 
@@ -67,8 +70,11 @@ def test_agrees_with_another_library(values: list[tuple[float, float]]) -> None:
     assert line.per_year_deg == pytest.approx(slope, abs=1e-8)
     assert line.last_btdc == pytest.approx(at_end, abs=1e-8)
     assert line.scatter == pytest.approx(scatter, abs=1e-6)
-    k = student.ppf(0.975, free) if scatter > 1.0 else 1.959963985
-    u_slope = math.sqrt(covariance[0, 0]) * max(1.0, scatter)
+    if math.isclose(chi2, chi_square.isf(TOO_FAR, free), rel_tol=1e-6):
+        return
+    far = chi2 > chi_square.isf(TOO_FAR, free)
+    k = student.ppf(0.975, free) if far else 1.959963985
+    u_slope = math.sqrt(covariance[0, 0]) * (scatter if far else 1.0)
     assert line.U_per_year_deg == pytest.approx(k * u_slope, rel=1e-5)
 
 
@@ -156,3 +162,82 @@ def test_the_stated_interval_holds_the_truth_as_often_as_it_says() -> None:
         held += abs(line.per_year_deg + 0.08) <= line.U_per_year_deg
     # Widening only where the scatter happens to be large makes it hold a little more often.
     assert 0.93 <= held / 500 <= 0.995
+
+
+def test_readings_that_agree_by_chance_keep_their_weight() -> None:
+    """Two readings that fall together state a spread of nothing; that is no reason to leave out."""
+    points = [dated(year, 36.0 - 0.1 * year, 0.05, n=2, nu=1.0, u_shared=0.05) for year in range(4)]
+    points.append(dated(4, 35.6, 0.0, n=2, nu=1.0, u_shared=0.05))
+    assert fitted(points).points == 5
+
+
+def test_spreads_of_few_readings_are_pooled() -> None:
+    """Four certificates of two readings have four degrees of freedom, and k = 2.776 (table G.2)."""
+    points = [dated(year, 36.0, 0.05 * (1.0 + 0.3 * (year % 2)), n=2, nu=1.0) for year in range(4)]
+    line = fitted(points)
+    assert line.nu == pytest.approx(4.0)
+    pooled = math.sqrt((0.05**2 + 0.065**2) / 2.0)
+    assert line.U_per_year_deg == pytest.approx(2.776 * pooled / math.sqrt(5.0), rel=1e-3)
+
+
+def test_more_readings_weigh_more_where_the_spread_is_the_same() -> None:
+    """Twice as many readings, half the variance: as the same point twice."""
+    many = [dated(0, 36.0, 0.05, n=4, nu=3.0), dated(1, 36.1, 0.05 / math.sqrt(2.0), n=8, nu=7.0)]
+    same = [dated(0, 36.0, 0.05), dated(1, 36.1, 0.05), dated(1, 36.1, 0.05)]
+    for each in (many, same):
+        each.append(dated(2, 36.5, 0.05, n=4, nu=3.0 if each is many else math.inf))
+    assert fitted(many).per_year_deg == pytest.approx(fitted(same).per_year_deg, rel=1e-9)
+
+
+def test_spreads_that_differ_beyond_chance_are_not_pooled() -> None:
+    wild = [dated(year, 36.0, 2.0 if year == 3 else 0.02, n=8, nu=7.0) for year in range(4)]
+    line = fitted(wild)
+    assert len(line.parts) == 4
+    steady = fitted([dated(year, 36.0, 0.02, n=8, nu=7.0) for year in range(3)])
+    # The three that agree hold the slope; the wild one takes little from it.
+    assert line.U_per_year_deg < 3.0 * steady.U_per_year_deg
+
+
+def test_points_far_from_the_line_have_more_uncertainty_than_they_state() -> None:
+    apart = [dated(year, 36.0 + 0.5 * (-1) ** year, 0.05) for year in range(6)]
+    line = fitted(apart)
+    assert line.scatter > 5.0
+    assert line.nu == line.free == 4
+    assert not line.told_apart
+
+
+@given(st.integers(3, 12), st.floats(0.02, 0.3), st.floats(-0.5, 0.5), st.floats(0.1, 3.0))
+def test_as_early_as_is_before_the_line_itself(
+    many: int, u_own: float, slope: float, room: float
+) -> None:
+    """And is there where the band, of level and slope together, meets the limit."""
+    line = fitted([dated(year, 36.0 + slope * year, u_own) for year in range(many)])
+    if not line.told_apart:
+        return
+    limit = line.last_btdc + math.copysign(room, line.per_year_deg)
+    soonest = line.soonest(limit)
+    own = room / abs(line.per_year_deg)
+    if soonest is None:
+        assert own > 100.0
+        return
+    assert soonest <= own
+    if soonest > 0.0:
+        near = abs(limit - line.at(soonest))
+        assert near == pytest.approx(line.expanded_at(soonest), rel=1e-6)
+    else:
+        assert room <= line.expanded_at(0.0)
+
+
+def test_level_and_slope_together() -> None:
+    """The textbook's variance of a line at x: u^2 (1/n + (x - mean)^2 / Sxx), equal weights."""
+    line = fitted([dated(year, 36.0 - 0.5 * year, 0.05) for year in range(5)])
+    for years in (0.0, 1.0, 7.5):
+        u = 0.05 * math.sqrt(1.0 / 5.0 + (years + 2.0) ** 2 / 10.0)
+        assert line.expanded_at(years) == pytest.approx(1.959964 * u, rel=1e-6)
+
+
+def test_neutral_that_drifts_over_its_pole_pitch() -> None:
+    points = [dated(year, (89.9 + 0.1 * year) % 90.0) for year in range(4)]
+    line = fit(points, 90.0)
+    assert line is not None
+    assert line.per_year_deg == pytest.approx(0.1, abs=1e-9)

@@ -316,11 +316,12 @@ def test_one_that_states_no_true_uncertainty_is_shown_and_no_line_goes_through_i
             (p.day, p.judgement.mean_btdc) for p in before.points
         ]
         assert [p.measured_utc[:4] for p in series.points if not p.weighs] == [str(at)]
-    if found.series[0].points[at - 2018].judgement.uncertainty is None:
-        assert found.troubles == ()  # so it is with a single reading, and nothing is wrong
-    else:
-        (said,) = found.troubles
-        assert said.startswith(f"{files[at].name}: the uncertainty that it states of rear, full ad")
+    (said,) = found.troubles
+    which = "rear, full advance, as found; rear, full retard, as found"
+    assert said.startswith(f"{files[at].name}: {which}: ")
+    assert said.endswith(": shown, and no line goes through it")
+    none = found.series[0].points[at - 2018].judgement.uncertainty is None
+    assert ("no uncertainty is stated" if none else "is nothing, or over 180°") in said
 
 
 @pytest.mark.parametrize(

@@ -45,7 +45,11 @@ def found(jobs: Path, changes: tuple[DatedChange, ...] = ()) -> dict[str, UnitSe
 
 
 def test_a_figure_that_drifts(tmp_path: Path) -> None:
-    """u(slope) of equal weights: u / sqrt(sum of squared distances from the middle); textbook."""
+    """u(slope) of equal weights: u / sqrt(sum of squared distances from the middle); textbook.
+
+    Five reports of five readings: Student's factor for 20 degrees of freedom is 2.086 (JCGM
+    100:2008, table G.2: 2.09).
+    """
     for n in range(5):
         report(tmp_path, 2020 + n, 180.0 - 0.2 * n)
     both = found(tmp_path)
@@ -53,7 +57,7 @@ def test_a_figure_that_drifts(tmp_path: Path) -> None:
     interval = both["interval from lobe 1"]
     assert interval.line is not None
     assert interval.line.per_year_deg == pytest.approx(-0.2, abs=1e-3)
-    assert interval.line.U_per_year_deg == pytest.approx(1.96 * 0.05 / math.sqrt(10.0), rel=2e-3)
+    assert interval.line.U_per_year_deg == pytest.approx(2.086 * 0.05 / math.sqrt(10.0), rel=2e-3)
     assert interval.words == "0.20° a year less, ± 0.03°"
     assert [point.made_utc[:4] for point in interval.points] == [str(2020 + n) for n in range(5)]
     assert both["play"].words.startswith("no drift can be told: 0.00° a year ")
@@ -130,3 +134,28 @@ def test_a_report_that_was_edited_is_left_out_and_said(
     assert len(troubles) == 1
     assert f"left out: {path}: " in troubles[0]
     assert said in troubles[0]
+
+
+def test_a_unit_with_one_lobe_is_followed(tmp_path: Path) -> None:
+    """The interval of its only lobe is a whole turn without an uncertainty, and no figure."""
+    for n in range(4):
+        report(tmp_path, 2020 + n, 360.0, lobes=1)
+        path = tmp_path / f"job {2020 + n}" / "units" / "A1.json"
+        sheet = json.loads(path.read_text("utf-8"))
+        sheet["found"]["lobes"][0]["interval"]["u_deg"] = 0.0
+        path.write_text(json.dumps(sheet), "utf-8")
+    assert list(found(tmp_path)) == ["play"]
+
+
+def test_what_was_read_once_is_shown_and_no_line_goes_through_it(tmp_path: Path) -> None:
+    for n in range(4):
+        report(tmp_path, 2020 + n, 180.0 - 0.2 * n)
+    path = tmp_path / "job 2021" / "units" / "A1.json"
+    sheet = json.loads(path.read_text("utf-8"))
+    sheet["found"]["lobes"][0]["interval"] |= {"n": 1, "deg": 170.0}
+    path.write_text(json.dumps(sheet), "utf-8")
+    interval = found(tmp_path)["interval from lobe 1"]
+    assert [point.weighs for point in interval.points] == [True, False, True, True]
+    assert interval.line is not None
+    assert interval.line.points == 3
+    assert interval.line.per_year_deg == pytest.approx(-0.2, abs=1e-3)

@@ -5,9 +5,12 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rig.engine.profile import Encoder
 from rig.faults import InputError
@@ -171,3 +174,78 @@ def test_reports_that_do_not_belong_together() -> None:
         compare_reports(plain, {**plain, "version": 2})
     with pytest.raises(InputError, match="not whole"):
         compare_reports(plain, {"kind": "unit report", "version": 1})
+
+
+def plain_figure(key: str, deg: float, n: int = 5, u_deg: float = 0.05, **more: Any) -> Any:
+    """A report with one lobe of four, and one figure on it."""
+    found = report(AloneSeen(bench().openings_deg), 4, ENCODER, poles=4)
+    made = plain_report(found, replace(IDENTITY, poles=4), MADE)
+    lobe = {"number": 1, key: {"deg": deg, "u_deg": u_deg, "n": n} | more}
+    return json.loads(json.dumps(made | {"found": {"lobes": [lobe]}}))
+
+
+def test_angles_are_compared_modulo_their_pole_pitch() -> None:
+    """Neutral comes every 90 degrees with four poles: 0.06 and 89.94 lie 0.12 apart."""
+    one, two = plain_figure("neutral", 89.94), plain_figure("neutral", 0.06)
+    (change,) = compare_reports(one, two).changes
+    assert change.change_deg == pytest.approx(0.12)
+    assert not change.changed
+    (back,) = compare_reports(two, one).changes
+    assert back.change_deg == pytest.approx(-0.12)
+    (turn,) = compare_reports(
+        plain_figure("closed", 359.9, 5), plain_figure("closed", 0.3, 5, u_deg=0.01)
+    ).changes
+    assert turn.change_deg == pytest.approx(0.4)
+
+
+@given(st.floats(0.0, 90.0, exclude_max=True), st.floats(-1.0, 1.0), st.sampled_from([2, 4, 6, 8]))
+def test_a_difference_is_the_same_wherever_the_angle_lies(
+    deg: float, apart: float, poles: int
+) -> None:
+    pitch = 360.0 / poles
+    one, two = plain_figure("neutral", deg % pitch), plain_figure("neutral", (deg + apart) % pitch)
+    for each in (one, two):
+        each["unit"]["poles"] = poles
+    (change,) = compare_reports(one, two).changes
+    assert change.change_deg == pytest.approx(apart, abs=1e-9)
+
+
+@pytest.mark.parametrize(("n", "k"), [(2, 4.303), (5, 2.306), (50, 1.984)])
+def test_a_change_has_students_factor(n: int, k: float) -> None:
+    """Equal spreads of n readings each: 2 (n - 1) degrees of freedom (JCGM 100:2008, G.4.1 and
+    table G.2; 98 from any textbook's table)."""
+    (change,) = compare_reports(
+        plain_figure("closed", 50.0, n), plain_figure("closed", 50.1, n)
+    ).changes
+    assert change.nu == pytest.approx(2 * (n - 1))
+    assert change.U_deg == pytest.approx(k * math.hypot(0.05, 0.05), rel=1e-3)
+
+
+def test_what_was_read_once_is_not_compared() -> None:
+    found = compare_reports(plain_figure("closed", 50.0, 1), plain_figure("closed", 60.0, 5))
+    assert found.changes == ()
+    assert found.notes == ("read once and not compared: closed before lobe 1; turn it five times",)
+
+
+def test_how_often_a_comparison_is_wrong_is_stated() -> None:
+    whole = plain_report(report(bench(), 4, ENCODER, poles=4), IDENTITY, MADE)
+    found = compare_reports(whole, whole)
+    assert len(found.changes) == 18  # four figures a lobe, play and lag
+    assert found.false_each == pytest.approx(0.05)
+    assert found.false_any == pytest.approx(1.0 - 0.95**18)
+
+
+def test_the_interval_of_a_single_lobe_is_no_figure() -> None:
+    """It is a whole turn, whatever was read, and has no uncertainty."""
+    one = report(AloneSeen((45.0, 405.1), (200.0, 560.1)), 1, ENCODER)
+    plain = json.loads(json.dumps(plain_report(one, replace(IDENTITY, lobes=1), MADE)))
+    names = [change.figure for change in compare_reports(plain, plain).changes]
+    assert names == ["closed before lobe 1", "open after lobe 1"]
+
+
+def test_an_older_report_has_one_freedom_less_than_readings() -> None:
+    (old,) = compare_reports(plain_figure("closed", 50.0), plain_figure("closed", 50.0)).changes
+    (new,) = compare_reports(
+        plain_figure("closed", 50.0, nu=4.0), plain_figure("closed", 50.0, nu=4.0)
+    ).changes
+    assert (old.nu, old.U_deg) == (new.nu, new.U_deg)

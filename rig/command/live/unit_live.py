@@ -270,5 +270,5 @@ def _shown(mean: Mean | None) -> str:
     """A mean with about 95 %."""
     if mean is None:
         return "?"
-    U_deg = 2.0 * mean.u_deg
+    U_deg = mean.expanded_deg
     return f"{stated.figure(mean.deg, U_deg)}° ± {stated.two_figures(U_deg)}°"

@@ -112,13 +112,13 @@ def _line(at: Axes, series: Series, ends: tuple[float, float]) -> None:
     until = through[-1].day
     since = next(p.day for p in through if p.level == through[-1].level)
     years = [(day - until) / DAYS_A_YEAR for day in (since, until, ends[1])]
-    heights = [line.last_btdc + line.per_year_deg * each for each in years]
+    heights = [line.at(each) for each in years]
     at.plot([since, until], heights[:2], color=sheet.BLUE, lw=1.4, zorder=3)
     at.plot([until, ends[1]], heights[1:], color=sheet.BLUE, lw=1.1, dashes=(5, 3), zorder=3)
-    spread = line.U_per_year_deg * years[2]
+    ahead = [years[2] * k / 20.0 for k in range(21)]
     at.fill_between(
-        [until, ends[1]],
-        [heights[1], heights[2] - spread],
-        [heights[1], heights[2] + spread],
+        [until + each * DAYS_A_YEAR for each in ahead],
+        [line.at(each) - line.expanded_at(each) for each in ahead],
+        [line.at(each) + line.expanded_at(each) for each in ahead],
         color=sheet.BLUE, alpha=0.13, lw=0.0, zorder=2,
     )  # fmt: skip
