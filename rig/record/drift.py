@@ -46,6 +46,9 @@ TOO_FAR = 0.03
 """Points that would lie as far from the line in fewer than this part of histories have more
 uncertainty than they state: the line's is then taken from how they lie."""
 
+EXIT_COVERAGE = 0.97
+"""Of the band that says how early the line may leave. A day is stated where drift can be told, and
+that is sooner where a spread came out small by chance; this keeps the promise there, too."""
 FURTHEST_YEARS = 100.0
 
 
@@ -126,22 +129,22 @@ class Line:
         """Height of the line ``years`` after the last point, degrees."""
         return self.last_btdc + years * self.per_year_deg
 
-    def expanded_at(self, years: float) -> float:
-        """Expanded uncertainty of that height, of level and slope together (about 95 %)."""
-        U, _ = _expanded([(part.at(years), part.nu) for part in self.parts])
+    def expanded_at(self, years: float, coverage: float = COVERAGE) -> float:
+        """Expanded uncertainty of that height, of level and slope together."""
+        U, _ = _expanded([(part.at(years), part.nu) for part in self.parts], coverage)
         return U
 
     def soonest(self, limit_btdc: float) -> float | None:
         """Years after the last point from which the line may be beyond the limit that it nears.
 
         0.0 when it may be so already, None when it is not within FURTHEST_YEARS. The true line
-        passes the limit earlier than this in at most 2.5 % (half of what its uncertainty at about
-        95 % leaves out, on the one side that matters; as Fieller's theorem, from memory).
+        passes the limit earlier than this in at most 2.5 %: the band of EXIT_COVERAGE would have to
+        miss it on the one side that matters (as Fieller's theorem, from memory).
         """
         sign = math.copysign(1.0, self.per_year_deg)
 
         def clear(years: float) -> bool:
-            return sign * (limit_btdc - self.at(years)) > self.expanded_at(years)
+            return sign * (limit_btdc - self.at(years)) > self.expanded_at(years, EXIT_COVERAGE)
 
         if not clear(0.0):
             return 0.0
@@ -330,7 +333,9 @@ def _widened(parts: Sequence[LinePart], scatter: float, free: int) -> LinePart:
     )
 
 
-def _expanded(variances: Sequence[tuple[float, float]]) -> tuple[float, float]:
+def _expanded(
+    variances: Sequence[tuple[float, float]], coverage: float = COVERAGE
+) -> tuple[float, float]:
     """Expanded uncertainty of independent (variance, nu), and the degrees of freedom of all.
 
     Welch and Satterthwaite (JCGM 100:2008, G.4.1), with the correction for small ``nu``: the square
@@ -338,7 +343,7 @@ def _expanded(variances: Sequence[tuple[float, float]]) -> tuple[float, float]:
     """
     from scipy.special import ndtri, stdtrit
 
-    upper = (1.0 + COVERAGE) / 2.0
+    upper = (1.0 + coverage) / 2.0
     variance = math.fsum(each for each, _ in variances)
     squares = math.fsum(each * each / (nu + 2.0) for each, nu in variances)
     if variance <= 0.0 or squares <= 0.0:

@@ -12,7 +12,7 @@ from scipy.stats import chi2 as chi_square
 from scipy.stats import t as student
 
 from rig.engine.uncertainty import Contribution
-from rig.record.drift import DAYS_A_YEAR, LATEST, TOO_FAR, DatedMean, Line, fit
+from rig.record.drift import DAYS_A_YEAR, EXIT_COVERAGE, LATEST, TOO_FAR, DatedMean, Line, fit
 
 
 def dated(
@@ -223,9 +223,9 @@ def test_as_early_as_is_before_the_line_itself(
     assert soonest <= own
     if soonest > 0.0:
         near = abs(limit - line.at(soonest))
-        assert near == pytest.approx(line.expanded_at(soonest), rel=1e-6)
+        assert near == pytest.approx(line.expanded_at(soonest, EXIT_COVERAGE), rel=1e-6)
     else:
-        assert room <= line.expanded_at(0.0)
+        assert room <= line.expanded_at(0.0, EXIT_COVERAGE)
 
 
 def test_level_and_slope_together() -> None:
