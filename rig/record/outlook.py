@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+from rig.engine import stated
 from rig.record.drift import DAYS_A_YEAR, FURTHEST_YEARS, Line
 from rig.timing.circular import wrap
 
@@ -12,7 +13,7 @@ def drift_words(line: Line) -> str:
     """The slope with its uncertainty."""
     slope, U = line.per_year_deg, line.U_per_year_deg
     way = "earlier" if slope > 0 else "later"
-    return f"{abs(slope):.2f}° a year {way}, ± {U:.2f}°{line.few}"
+    return f"{stated.size(slope, U)}° a year {way}, ± {stated.two_figures(U)}°{line.few}"
 
 
 def outlook(

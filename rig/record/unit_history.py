@@ -12,6 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from rig.engine import stated
 from rig.engine.uncertainty import Contribution
 from rig.faults import InputError
 from rig.files import Listing, gathered, listed, named
@@ -171,5 +172,6 @@ def _words(line: Line | None) -> str:
     if line is None:
         return "too few reports for a line: it takes three with nothing changed between"
     slope, U = line.per_year_deg, line.U_per_year_deg
-    drift = f"{abs(slope):.2f}° a year {'more' if slope > 0 else 'less'}, ± {U:.2f}°{line.few}"
+    way = "more" if slope > 0 else "less"
+    drift = f"{stated.size(slope, U)}° a year {way}, ± {stated.two_figures(U)}°{line.few}"
     return drift if line.told_apart else f"no drift can be told: {drift}"

@@ -173,7 +173,7 @@ def test_units_alone_are_followed_through_the_years(tmp_path: Path) -> None:
     assert float(value.rstrip("°")) == pytest.approx(0.40)
     assert float(U.rstrip("°")) == pytest.approx(2.78 * 0.02, abs=0.005)
     assert lines[2].endswith("[new cam]")
-    assert lines[4].strip().startswith("0.10° a year more, ± 0.0")
+    assert lines[4].strip().startswith("0.100° a year more, ± 0.0")
     assert "one more than it needs" in lines[4]
     assert "a hint, not a promise" in told
     (play,) = rig("history", home, "--json").answer["unit_series"]

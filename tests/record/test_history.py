@@ -361,7 +361,7 @@ def test_set_since_by_one_reading_the_outlook_is_open(tmp_path: Path) -> None:
     series = history(find(tmp_path)).series[0]
     assert series.points[-1].step == "new contact set"
     assert series.leaves_utc is None
-    assert series.words.startswith("0.05° a year later, ± ")
+    assert series.words.startswith("0.050° a year later, ± ")
     assert series.words.endswith("; where it stands since the last step is open")
 
 
