@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     missing: list[str] = []
     for unit in levers:
         try:
-            found.append(_range(worked.judgements, unit, args.wanted_deg_btdc))
+            found.append(_range(worked.judgements, job.profile, unit, args.wanted_deg_btdc))
         except InputError as why:
             missing.append(str(why))
     if not found:
@@ -67,22 +67,23 @@ def ends_of(judgements: Sequence[Judgement], profile: Profile) -> list[LeverEnds
         read = {j.setting for j in judgements if j.unit == unit.name and j.kind == "turned"}
         if len(read & {setting.name for setting in unit.settings}) > 1:
             try:
-                found.append(_range(judgements, unit, None).ends)
+                found.append(_range(judgements, profile, unit, None).ends)
             except InputError as why:  # read, but without one figure that speaks for the unit
                 message(f"rig: {why}")
     return found
 
 
-def _range(judgements: Sequence[Judgement], unit: Unit, wanted: float | None) -> LeverRange:
-    return lever_range(judgements, unit.name, [s.name for s in unit.settings], wanted)
+def _range(
+    judgements: Sequence[Judgement], profile: Profile, unit: Unit, wanted: float | None
+) -> LeverRange:
+    settings = [setting.name for setting in unit.settings]
+    return lever_range(judgements, unit.name, settings, wanted, encoder=profile.encoder)
 
 
 def _lines(found: LeverRange) -> list[str]:
     lines = [found.words]
     if found.uncertainty is not None:
-        size = stated.figure(found.range_deg, found.uncertainty.U_deg)
-        U = stated.two_figures(found.uncertainty.U_deg)
-        lines.append(f"  range {size}° ± {U}° of crank")
+        lines.append(f"  range {found.size} of crank")
     for each in found.positions:
         judged = each.judgement
         U_deg = judged.uncertainty.U_deg if judged.uncertainty else None

@@ -148,40 +148,6 @@ def compare_judgements(
     )
 
 
-def lever_ranges(
-    judgements: Sequence[Judgement], profile: Profile, phase: str = "as found"
-) -> list[Comparison]:
-    """How far each unit's lever moves its opening: its earliest setting less its latest.
-
-    From the figures over all cylinders (else of each cylinder) in one capture; units that were
-    read in one setting only are left out. ``first`` and ``second`` are named "unit, setting".
-    """
-    ranges = []
-    for unit in profile.units:
-        own = [
-            j
-            for j in judgements
-            if (j.unit, j.phase, j.kind) == (unit.name, phase, "turned") and j.mean_btdc is not None
-        ]
-        for cylinder in sorted({j.cylinder for j in own}, key=lambda c: c or 0):
-            at = [j for j in own if j.cylinder == cylinder]
-            if len({j.setting for j in at}) < 2:
-                continue
-            earliest = max(at, key=lambda j: j.mean_btdc or 0.0)
-            latest = min(at, key=lambda j: j.mean_btdc or 0.0)
-            ranges.append(
-                compare_judgements(
-                    earliest,
-                    latest,
-                    shared_reference=True,
-                    encoder=profile.encoder,
-                    first_name=f"{unit.name}, {earliest.setting}",
-                    second_name=f"{unit.name}, {latest.setting}",
-                )
-            )
-    return ranges
-
-
 def _pairs(profile: Profile) -> list[tuple[Unit, Unit, Synchronism | None]]:
     units = {unit.name: unit for unit in profile.units}
     if profile.synchronism:

@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import pytest
 from sample_engines import (
-    ADVANCE,
     FINE_ENCODER,
     changed,
     four,
@@ -21,7 +20,7 @@ from rig.engine.profile import Profile, Setting, Synchronism, Window
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
 from rig.timing import budget
-from rig.timing.compare import compare_judgements, compare_units, lever_ranges
+from rig.timing.compare import compare_judgements, compare_units
 from rig.timing.judge import judge
 from rig.timing.results import Judgement
 
@@ -223,14 +222,3 @@ def test_nothing_to_compare_is_refused() -> None:
     none = judge(readings([90.0, -90.0]), single(), reference())[0]
     with pytest.raises(InputError, match="no mean opening"):
         compare_judgements(good, none)
-
-
-def test_the_range_of_a_lever() -> None:
-    retard = Setting("full retard", Window(10.0, 8.0, 6.0, "manual"))
-    job = single(replace(unit(), settings=(ADVANCE, retard)))
-    group = readings(UPPER) + changed(readings([8.0, 8.1, 8.2]), setting="full retard")
-    judgements = judge(group, job, reference())
-    [found] = lever_ranges(judgements, job)
-    assert (found.first, found.second) == ("upper, full advance", "upper, full retard")
-    assert found.difference_deg == pytest.approx(28.0)
-    assert lever_ranges(judgements[:1], job) == []

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from rig.engine.profile import Encoder
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
 from rig.timing.lever import NO_LIMIT, lever_range
@@ -15,19 +19,25 @@ BOTH = ("full advance", "full retard")
 
 
 def judged(
-    setting: str, mean: float, window: tuple[float, float, float] | None, phase: str = "as found"
+    setting: str,
+    mean: float,
+    window: tuple[float, float, float] | None,
+    phase: str = "as found",
+    *,
+    cylinder: int | None = None,
+    n: int = 10,
 ) -> Judgement:
     shared = Contribution("top dead centre", 0.3, math.inf, "B", "demo")
     own = Contribution("repeatability", 0.04, 9, "A", "demo")
     return Judgement(
         unit="upper",
         setting=setting,
-        cylinder=None,
+        cylinder=cylinder,
         phase=phase,
         kind="turned",
-        n=10,
+        n=n,
         mean_btdc=mean,
-        sd_deg=0.1,
+        sd_deg=0.04 * math.sqrt(10.0),
         uncertainty=combine([own, shared]),
         earliest_btdc=window[0] if window else None,
         nominal_btdc=window[1] if window else None,
@@ -38,6 +48,17 @@ def judged(
         rule="",
         settle="",
     )
+
+
+def over(setting: str, by_cylinder: dict[int, float], phase: str = "as found") -> list[Judgement]:
+    """What is judged of readings on these cylinders: each, and all where there are several."""
+    each = [
+        judged(setting, mean, None, phase, cylinder=cylinder)
+        for cylinder, mean in by_cylinder.items()
+    ]
+    if len(each) == 1:
+        return each
+    return [judged(setting, sum(by_cylinder.values()) / len(by_cylinder), None, phase), *each]
 
 
 ADVANCE = judged("full advance", 36.4, (37.0, 36.0, 35.0))
@@ -81,12 +102,80 @@ def test_a_figure_out_of_reach() -> None:
 
 
 def test_other_positions_and_as_left_before_as_found() -> None:
+    """What is as left at one end alone makes no range with what is as found at the other."""
     middle = judged("half way", 20.0, None)
     left = judged("full advance", 35.9, (37.0, 36.0, 35.0), "as left")
     names = ("full retard", "half way", "full advance")
     found = lever_range([ADVANCE, left, middle, RETARD], "upper", names)
     assert [p.setting for p in found.positions] == ["full advance", "half way", "full retard"]
+    assert found.positions[0].btdc_deg == 35.9
+    assert found.range_deg == pytest.approx(36.4 - 4.2)
+    after = judged("full retard", 3.8, (10.0, 6.0, 3.0), "as left")
+    found = lever_range([ADVANCE, left, middle, RETARD, after], "upper", names)
     assert found.advance.btdc_deg == 35.9
+    assert found.range_deg == pytest.approx(35.9 - 3.8)
+    assert found.warnings == ()
+
+
+def test_ends_that_were_never_read_in_one_phase() -> None:
+    left = judged("full advance", 35.9, (37.0, 36.0, 35.0), "as left")
+    found = lever_range([left, RETARD], "upper", BOTH)
+    assert found.range_deg == pytest.approx(35.9 - 4.2)
+    assert found.warnings == (
+        "read were full advance as left and full retard as found: the unit may have been moved in"
+        " between; read both ends again",
+    )
+
+
+def test_like_is_compared_with_like() -> None:
+    """Cylinders 1 and 4 at one end, all four at the other; the lobes 0.31 apart."""
+    advance = {1: 36.155, 2: 35.845, 3: 35.845, 4: 36.155}
+    retard = {1: 36.155 - 23.62, 4: 36.155 - 23.62}
+    judgements = over("full advance", advance) + over("full retard", retard)
+    found = lever_range(judgements, "upper", BOTH, wanted_btdc=30.0)
+    assert found.range_deg == pytest.approx(23.62)
+    assert found.cylinders == (1, 4)
+    assert "(cylinders 1, 4, read at both ends)" in found.words
+    assert found.left_earlier_deg == pytest.approx(6.155)
+    assert found.positions[0].btdc_deg == pytest.approx(36.0)  # as it is judged
+    assert found.uncertainty is not None
+    # At the first end s over two cylinders of ten readings, s / sqrt(20); TDC drops out.
+    assert found.uncertainty.u_deg == pytest.approx(math.hypot(0.04 / math.sqrt(2.0), 0.04))
+
+
+LOBES = st.dictionaries(st.integers(1, 4), st.floats(-0.5, 0.5), min_size=4, max_size=4)
+SOME = st.sets(st.integers(1, 4), min_size=1)
+
+
+@given(LOBES, SOME, SOME, st.floats(5.0, 40.0))
+def test_the_range_is_that_of_the_lever_whichever_cylinders_were_read(
+    lobes: dict[int, float], ones: set[int], twos: set[int], true: float
+) -> None:
+    judgements = over("full advance", {each: 36.0 + lobes[each] for each in ones})
+    judgements += over("full retard", {each: 36.0 + lobes[each] - true for each in twos})
+    if not ones & twos:
+        with pytest.raises(InputError, match="no cylinder was read at both ends"):
+            lever_range(judgements, "upper", BOTH)
+        return
+    found = lever_range(judgements, "upper", BOTH)
+    assert found.range_deg == pytest.approx(true, abs=1e-4)  # a circular mean
+    assert found.cylinders == tuple(sorted(ones & twos))
+    assert ("read at both ends" in found.words) == (ones != twos)
+
+
+def test_the_encoders_errors_are_those_between_the_ends() -> None:
+    """D4: 2 A sin(d/2) for its run-out, once, in place of that at either end."""
+    out = Contribution("run-out", 0.5, math.inf, "B", "demo")
+    ends = [
+        replace(each, uncertainty=combine([*each.uncertainty.parts, out]))
+        for each in (ADVANCE, RETARD)
+        if each.uncertainty is not None
+    ]
+    found = lever_range(ends, "upper", BOTH, encoder=Encoder(4096, run_out_deg=0.1))
+    assert found.uncertainty is not None
+    amplitude = 2.0 * 0.1 * math.sin(math.radians(32.2 / 2.0))
+    (part,) = (p for p in found.uncertainty.parts if p.name == "run-out")
+    assert part.u_deg == pytest.approx(amplitude / math.sqrt(2.0))
 
 
 def test_ends_named_otherwise_are_the_extremes() -> None:

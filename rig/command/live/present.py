@@ -32,7 +32,7 @@ from rig.screen.view import (
 )
 from rig.signal.touches import LEAST_WAY_DEG
 from rig.timing.guidance import Advice
-from rig.timing.judge import against_limit, size_in_words, unit_figure, unit_verdict
+from rig.timing.judge import against_limit, unit_figure, unit_verdict
 from rig.timing.lever import lever_range
 from rig.timing.results import Comparison, Judgement, Reading
 
@@ -226,12 +226,13 @@ def _notes(bench: Bench, unit: Unit) -> tuple[str, ...]:
     notes = []
     judged = session.judgements()
     try:
-        found = lever_range(judged, unit.name, [s.name for s in unit.settings])
+        settings = [setting.name for setting in unit.settings]
+        encoder = session.profile.encoder
+        found = lever_range(judged, unit.name, settings, encoder=encoder)
     except InputError:  # not both ends are read yet
         found = None
     if found is not None:
-        size = size_in_words(found.range_deg, found.uncertainty)
-        notes.append(f"lever range {size} degrees")  # what is left of it: rig lever
+        notes.append(f"lever range {found.size}")  # what is left of it: rig lever
         notes += found.warnings
     notes += [
         f"impulse coupling: {stated.figure(lag.lag_deg)}° late, spread"
