@@ -35,6 +35,7 @@ def reason(why: OSError) -> str:
         errno.EFBIG: "the file may not grow any larger there",
         errno.EIO: "the disk reports a fault",
         errno.EISDIR: "it is a folder",
+        errno.EBADF: "it is closed",
         errno.ENOTDIR: "a part of the path is no folder",
     }
     if hasattr(errno, "EDQUOT"):  # Windows knows no such thing

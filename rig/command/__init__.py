@@ -4,11 +4,19 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
+import signal
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 from rig import __version__
 from rig.faults import RigError
+
+FAULT = 70
+"""Exit status of a fault of the program itself, which is no verdict (from memory: EX_SOFTWARE of
+the BSD header sysexits.h)."""
+SHOW_FAULTS = "RIG_SHOW_FAULTS"
 
 COMMANDS = {
     "demo": "the main job on the virtual rig, by a simulated hand",
@@ -42,6 +50,11 @@ class _Parser(argparse.ArgumentParser):
         _tell(f"{self.prog}: {message}\nTry {self.prog} --help.")
         self.exit(2)
 
+    def _print_message(self, message: str, file: Any = None) -> None:
+        """As the base does it, but what cannot be written is not passed over."""
+        if message:
+            (file or sys.stderr).write(message)
+
 
 def _tell(text: str) -> None:
     from rig.command.say import message
@@ -65,17 +78,37 @@ def _help() -> str:
         "Reads a timing sensor rig: where ignition contacts open, in degrees of crank.\n\n"
         f"commands:\n{rows}\n\n"
         "rig COMMAND --help tells more. Exit status: 0 done, 1 done and the verdict is negative,\n"
-        "2 the input or the usage was wrong, 3 the rig was lost.\n"
+        "2 the input or the usage was wrong, 3 the rig was lost, 70 a fault of the program.\n"
     )
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command line; returns the exit status."""
+    """Run the command line; returns the exit status. Nothing is raised, whatever the input."""
+    from rig.command.streams import INTERRUPTED, OutputError, ended_in_order, standard_streams
+
     words = list(sys.argv[1:] if argv is None else argv)
-    for stream in (sys.stdout, sys.stderr):
-        # A terminal that cannot show a degree sign must not end a session.
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+    name = f"rig {words[0]}" if words and words[0] in COMMANDS else "rig"
+    with standard_streams() as refused, ended_in_order() as signals:
+        try:
+            status = _run(words)
+            sys.stdout.flush()
+        except RigError as wrong:
+            _tell(f"{name}: {wrong}")
+            return wrong.status
+        except BrokenPipeError:
+            return 0  # the reader of our output went away (a pager, head): nothing is left to say
+        except KeyboardInterrupt:
+            _tell("\nstopped")
+            return INTERRUPTED + (signals[-1] if signals else signal.SIGINT)
+        except Exception as fault:
+            if os.environ.get(SHOW_FAULTS):
+                raise
+            _tell(f"{name}: {_of_the_program(fault)}")
+            return FAULT
+        return max(status, OutputError.status) if refused() else status
+
+
+def _run(words: Sequence[str]) -> int:
     if not words or words[0] in ("-h", "--help", "help"):
         sys.stdout.write(_help())
         return 0
@@ -88,21 +121,23 @@ def main(argv: Sequence[str] | None = None) -> int:
 
         near = difflib.get_close_matches(command, COMMANDS, 1)
         hint = f" Did you mean {near[0]}?" if near else ""
-        sys.stderr.write(f"rig: there is no command {command!r}.{hint} Try rig --help.\n")
+        _tell(f"rig: there is no command {command!r}.{hint} Try rig --help.")
         return 2
     try:
         args = parser_of(command).parse_args(words[1:])
-        module = importlib.import_module(f"rig.command.{command}")
-        return int(module.run(args))
-    except RigError as wrong:
-        _tell(f"rig {command}: {wrong}")
-        return wrong.status
-    except BrokenPipeError:
-        # The reader of our output went away (a pager, head): nothing is left to say.
-        sys.stderr.close()
-        return 0
-    except KeyboardInterrupt:
-        sys.stderr.write("\nstopped\n")
-        return 130
+        return int(importlib.import_module(f"rig.command.{command}").run(args))
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else 2
+
+
+def _of_the_program(fault: Exception) -> str:
+    """A fault that is nobody's but the program's, in one sentence."""
+    import traceback
+
+    at = traceback.extract_tb(fault.__traceback__)[-1]
+    what = " ".join(f"{type(fault).__name__} {fault}".split())
+    return (
+        f"this is a fault of the program ({what}, in {os.path.basename(at.filename)} line"
+        f" {at.lineno}); what it had saved is kept. {SHOW_FAULTS}=1 in the environment shows all"
+        " of it, for a report"
+    )

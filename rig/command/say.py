@@ -8,7 +8,6 @@ harmless first.
 from __future__ import annotations
 
 import argparse
-import contextlib
 import dataclasses
 import json
 import math
@@ -17,7 +16,6 @@ from collections.abc import Iterable
 from typing import Any, TextIO
 
 from rig.engine import stated
-from rig.faults import InputError, reason
 from rig.screen.keys import shows_unicode
 from rig.screen.wording import clean
 
@@ -52,15 +50,8 @@ def figures(args: argparse.Namespace, answer: dict[str, Any], lines: Iterable[st
     else:
         unicode = shows_unicode(sys.stdout)
         text = "".join(clean(line, unicode) + "\n" for line in lines)
-    try:
-        sys.stdout.write(text)
-        sys.stdout.flush()
-    except BrokenPipeError:
-        raise  # the reader has gone, which is no trouble
-    except OSError as why:
-        with contextlib.suppress(OSError):  # what could not be written is given up
-            sys.stdout.close()
-        raise InputError(f"standard output cannot be written: {reason(why)}") from why
+    sys.stdout.write(text)
+    sys.stdout.flush()
 
 
 def harmless(text: str, stream: TextIO) -> str:

@@ -31,7 +31,8 @@ def free_path(folder: Path, stem: str) -> Path:
 def write(path: Path, sheet: dict[str, Any], *, replace: bool = False) -> None:
     """Write a sheet; as ``write_whole`` does. Numbers that JSON cannot hold become null."""
     text = json.dumps(_plain(sheet), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    write_whole(path, text.encode("utf-8"), replace=replace)
+    # A file's name that is no text has lone surrogates in it: JSON can hold them as escapes.
+    write_whole(path, text.encode("utf-8", "backslashreplace"), replace=replace)
 
 
 def write_whole(path: Path, data: bytes, *, replace: bool = False) -> None:

@@ -8,15 +8,20 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import sys
 from pathlib import Path
 from types import TracebackType
+from urllib.parse import urlsplit
 
 import serial
 
 from rig.faults import InputError, RigLostError, reason
 
 BAUD = 500_000
+LEAST_BAUD, MOST_BAUD = 50, 12_000_000
+"""The lowest rate that POSIX names (termios.h), and the highest of common USB adapters (common
+practice, no source)."""
 WAIT_S = 0.02
 """``read`` waits so long for the first byte."""
 _MOST = 1 << 16  # bytes given at once
@@ -91,6 +96,12 @@ class Port:
 
 def open_port(url: str, baud: int = BAUD) -> Port:
     """Open ``url``. Raises InputError with one sentence: which port, why not, what to do."""
+    if not LEAST_BAUD <= baud <= MOST_BAUD:
+        raise InputError(
+            f"baud rate {baud}: enter {LEAST_BAUD} to {MOST_BAUD}; a rig speaks at {BAUD} unless"
+            " its maker says otherwise"
+        )
+    _check_network(url)
     what = _no_port(url)
     if what:
         raise InputError(f"{url}: this is {what}, no serial port; rig ports lists those there are")
@@ -103,7 +114,8 @@ def open_port(url: str, baud: int = BAUD) -> Port:
             write_timeout=1.0,
             **options,  # type: ignore[arg-type]  # the stub knows string options only
         )
-    except ValueError as why:
+    except (ValueError, ImportError, LookupError, AttributeError, TypeError, re.error) as why:
+        # So pyserial's kinds of address fail on what they do not expect (``hwgrep://[``).
         raise InputError(f"{url}: this is no port that can be opened: {why}") from why
     except OSError as why:
         raise InputError(_why_not(url, why)) from why
@@ -132,11 +144,37 @@ def _why_not(url: str, why: OSError) -> str:
     return f"{url}: the port cannot be opened: {_words(why)}"
 
 
+def _check_network(url: str) -> None:
+    """Raise InputError when ``url`` is a network address that cannot be one."""
+    if not url.lower().startswith(("socket://", "rfc2217://")):
+        return
+    scheme = url.partition(":")[0]
+    needed = f"{url}: expected {scheme}://HOST:PORT with a port from 1 to 65535"
+    try:
+        address = urlsplit(url)
+        number = address.port
+    except ValueError as why:
+        raise InputError(needed) from why
+    if not address.hostname or not number:
+        raise InputError(needed)
+    try:
+        address.hostname.encode("idna")
+    except UnicodeError as why:
+        raise InputError(f"{url}: no host can have such a name") from why
+
+
 def _no_port(url: str) -> str:
     """What lies there, when that can be no port."""
     if "://" in url:
         return ""
     path = Path(url)
+    if not url.strip():
+        return "no name"
+    try:
+        path.stat()
+    except (OSError, ValueError) as why:  # ValueError: a NUL in it
+        known = isinstance(why, OSError) and why.errno not in (errno.ENAMETOOLONG, errno.EINVAL)
+        return "" if known else "a name that nothing can have"
     if path.is_file():
         return "a file"
     if path.is_dir():

@@ -6,6 +6,7 @@ notes, so that the check can be repeated from it. Any step can be skipped. Nothi
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import sys
 import threading
@@ -192,6 +193,7 @@ class Lines:
             return None
 
     def _read(self) -> None:
-        for line in sys.stdin:
-            self._lines.put(line)
+        with contextlib.suppress(OSError):  # a folder in its place, a window that was closed
+            for line in sys.stdin:
+                self._lines.put(line)
         self._lines.put(QUIT)  # nobody is there any more

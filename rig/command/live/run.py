@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib
 import sys
 import time
@@ -13,8 +14,9 @@ from rig.command.live.bench import Bench
 from rig.command.live.desk import Desk
 from rig.command.live.feed import Feed
 from rig.command.opened import open_job
-from rig.command.say import message
+from rig.command.say import harmless, message
 from rig.command.show import summary_lines, verdict_status
+from rig.command.streams import OutputError, asked_to_end
 from rig.faults import InputError, RigError, RigLostError
 from rig.job.folder import Job
 from rig.record import certificate
@@ -93,12 +95,24 @@ def start(job: Job, port: Port) -> Bench:
 def show(desk: Desk, over: Callable[[], bool], *, plain_lines: bool = False) -> None:
     """Show the desk until ``over``: the dashboard on a terminal, else plain lines."""
     if plain_lines or not is_screen(sys.stdout, sys.stdin):
-        try:
-            plain.run(desk.view, stop=over)
-        except KeyboardInterrupt:
-            message("stopped; the capture is kept")
+        with asked_to_end() as asked:
+            try:
+                _lines(desk, lambda: asked() or over())
+            except BrokenPipeError:
+                message("nobody reads on; the capture is kept")
+            if asked():
+                message("stopped; the capture is kept")
     else:
         loop.run(desk.view, desk.key, stop=over, fps=FRAMES_A_SECOND)
+
+
+def _lines(desk: Desk, over: Callable[[], bool]) -> None:
+    """Plain lines; where they cannot be written, the capture is taken none the less."""
+    try:
+        plain.run(desk.view, stop=over)
+    except OutputError as why:
+        message(f"rig live: {why}; the capture goes on")
+        plain.run(desk.view, stop=over)
 
 
 def tell(bench: Bench) -> int:
@@ -118,8 +132,8 @@ def tell(bench: Bench) -> int:
         lines += [f"certificate: {record}", f"page:        {page}", *summary_lines(record)]
         found = certificate.as_certificate(certificate.load(record))
         status = verdict_status(found.judgements, found.comparisons)
-    for line in lines:
-        print(line)
+    with contextlib.suppress(BrokenPipeError):  # the window was closed: all is kept, nobody looks
+        print("\n".join(harmless(line, sys.stdout) for line in lines), flush=True)
     for text in lacking:
         message(f"MISSING: {text}")
     return InputError.status if lacking else status
