@@ -1,4 +1,4 @@
-"""Prove a certificate: every fingerprint and every figure, recomputed from capture and engine file.
+"""Prove a certificate: every fingerprint, text, date and figure, recomputed from its recordings.
 
 Needs nothing but the job folder in which the certificate lies: no network, no other file, and it
 writes nothing. Says how the record is signed, and how a signature beside it is checked.
@@ -7,17 +7,13 @@ writes nothing. Says how the record is signed, and how a signature beside it is 
 from __future__ import annotations
 
 import argparse
-from datetime import datetime
 from pathlib import Path
 
 from rig.command.say import figures, json_option
-from rig.engine.file import profile_from_bytes
-from rig.job.certify import build, noted_changes
-from rig.job.work import work
+from rig.job.prove import prove
 from rig.record import certificate, signing
-from rig.record.schema import FOR_TDC
-from rig.record.seal import Record
-from rig.record.verify import FIGURES, Check, verify
+from rig.record.compared import Check
+from rig.record.inputs import RECOMPUTED, is_sentence
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -30,7 +26,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check the certificate; 0 when all holds, 1 when anything does not."""
-    checks = verify(args.certificate, recompute, args.job)
+    checks = prove(args.certificate, args.job)
     record = certificate.record_path(args.certificate)
     failed = [check for check in checks if not check.holds]
     answer = {
@@ -47,34 +43,26 @@ def run(args: argparse.Namespace) -> int:
         f"{'holds' if check.holds else 'DOES NOT HOLD':<14} {check.what}: {check.words}"
         + ("" if check.holds else f" (stated {check.stated}, found {check.found})")
         for check in checks
-        if args.all or not check.holds or not _is_figure(check)
+        if args.all or not check.holds or not _is_figure(check) or _reworded(check)
     ]
     if not args.all:
-        good = sum(check.holds and _is_figure(check) for check in checks)
-        lines.append(f"{'holds':<14} {good} figures, computed anew (--all shows each)")
-    verdict = (
-        f"everything holds: {len(checks)} fingerprints and figures"
-        if not failed
-        else f"{len(failed)} of {len(checks)} fingerprints and figures do not hold"
-    )
+        good = sum(check.holds and _is_figure(check) and not _reworded(check) for check in checks)
+        if good:
+            lines.append(f"{'holds':<14} {good} figures, computed anew (--all shows each)")
+    verdict = f"everything holds: {len(checks)} fingerprints, texts, dates and figures"
+    if failed:
+        of = f"{len(checks)} fingerprints, texts, dates and figures"
+        verdict = f"{len(failed)} of {of} do not hold"
+    elif not any(map(_is_figure, checks)):
+        verdict = f"{len(checks)} fingerprints and dates hold; no figure was computed anew"
     figures(args, answer, [*lines, verdict, "", *signing.words(record)])
     return 1 if failed else 0
 
 
-def recompute(folder: Path, record: Record) -> Record:
-    """The record built anew from the captures in ``folder`` and the engine file that it holds."""
-    stated = certificate.as_certificate(record)
-    engine_file = stated.engine_file.text.encode("utf-8")
-    profile = profile_from_bytes(engine_file, stated.engine_file.name)
-    captures = folder / "captures"
-    read = [each.file for each in stated.captures if each.used_for != FOR_TDC]
-    worked = work(
-        profile, [captures / Path(name).name for name in read], stated.reference, captures
-    )
-    # What the person told at the time of issue stands in no capture: the seal alone vouches for it.
-    told = stated.changes[len(noted_changes(worked)) :]
-    return build(engine_file, profile, worked, datetime.fromisoformat(stated.issued_utc), told)
-
-
 def _is_figure(check: Check) -> bool:
-    return check.what.partition(".")[0].partition("[")[0] in FIGURES
+    return check.what.partition(".")[0].partition("[")[0] in RECOMPUTED
+
+
+def _reworded(check: Check) -> bool:
+    """Words of another version, shown beside those of this one."""
+    return check.holds and check.stated != check.found and is_sentence(check.what)

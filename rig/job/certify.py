@@ -7,12 +7,14 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from rig.engine.file import profile_bytes_digest
 from rig.engine.profile import Profile
 from rig.faults import InputError
 from rig.job.dead_centres import gauge_checks
 from rig.job.folder import Job
 from rig.job.references import others
 from rig.job.rig_seen import findings, judged
+from rig.job.when import moment
 from rig.job.work import Worked
 from rig.record import certificate
 from rig.record.schema import FOR_TDC, Change, RigCheck
@@ -32,7 +34,9 @@ def save(job: Job, worked: Worked, told: Sequence[Change] = ()) -> tuple[Path, P
                 f"{played.path}: a certificate rests on captures in {job.captures};"
                 " copy the capture there first"
             )
-    issued = datetime.now(UTC)
+    # Where this computer's clock was set back since, the certificate goes on by the captures' own.
+    until = [moment(each.facts.end_utc) for each in worked.played]
+    issued = max([datetime.now(UTC), *filter(None, until)])
     record = build(job.engine.data, job.profile, worked, issued, told)
     return certificate.save(job.certificates, record)
 
@@ -72,7 +76,7 @@ def build(
             *(text for session in sessions for text in session.told.remarks),
             *(mark_words(m, s.here) for s in sessions for m in s.gauged.marks),
         ],
-        deviations=[*_doubts(worked), *touched],
+        deviations=[*_doubts(worked), *_other_engine_files(worked, engine_file), *touched],
         other_references=others(
             [(each.path, each.session, each.gauge) for each in worked.played],
             profile,
@@ -104,6 +108,16 @@ def _doubts(worked: Worked) -> list[str]:
     for played in (*worked.played, *worked.sources):
         said += [text.replace(str(played.path), played.path.name) for text in played.said]
     return said + [f"{played.path.name}: {doubt.words}" for played, doubt in worked.doubts]
+
+
+def _other_engine_files(worked: Worked, engine_file: bytes) -> list[str]:
+    """The captures that were begun with another version of the engine file than this."""
+    sha256 = profile_bytes_digest(engine_file)
+    return [
+        f"{played.path.name}: the engine file was edited after this recording was begun"
+        for played in worked.played
+        if played.facts.engine_sha256 not in ("", sha256)
+    ]
 
 
 def _within(path: Path, folder: Path) -> bool:

@@ -6,6 +6,7 @@ The certificate, its verification and ``rig figures`` all take this way, so they
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -110,6 +111,7 @@ def play(profile: Profile, path: Path) -> Played:
         protocol=identity.protocol if identity else 0,
         counts_per_turn=identity.counts_per_turn if identity else profile.encoder.counts_per_turn,
         contacts=identity.contacts if identity else 0,
+        engine_sha256=_digest_in(reader.facts.start.get("engine_sha256")),
         used_for=_used_for(session),
     )
     if session.places.many > 1:
@@ -123,6 +125,11 @@ def _lost(gap: Note) -> str:
         f"{gap.value['missing_bytes']} bytes of it were lost while it was taken"
         f" ({gap.value.get('why', '')}); what was read in them is not in it"
     )
+
+
+def _digest_in(said: object) -> str:
+    """The digest of the engine file that a capture begins with; empty when it tells none."""
+    return said if isinstance(said, str) and re.fullmatch("[0-9a-f]{64}", said) else ""
 
 
 def _used_for(session: Session) -> str:

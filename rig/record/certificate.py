@@ -9,10 +9,11 @@ import platform
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from importlib import metadata
 from pathlib import Path
 
+from rig import __version__
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile
 from rig.faults import InputError, reason
@@ -21,8 +22,10 @@ from rig.record import page, seal, store, words
 from rig.record.ink import visible
 from rig.record.plain import from_plain, to_plain
 from rig.record.schema import (
+    ENGINE_FILE,
     FOR_TDC,
     FORMAT,
+    PROGRAM,
     VERSION,
     CaptureFacts,
     Certificate,
@@ -56,7 +59,7 @@ def build(
     captures: Sequence[CaptureFacts],
     engine_file: bytes,
     issued: datetime,
-    engine_file_name: str = "engine.toml",
+    engine_file_name: str = ENGINE_FILE,
     other_references: Sequence[Reference] = (),
     method: Sequence[str] = (),
     conditions: Sequence[str] = (),
@@ -79,12 +82,12 @@ def build(
     if not judgements:
         raise InputError("there is nothing to certify: no reading counts yet. Take some first.")
     read = [each for each in captures if each.used_for != FOR_TDC]
-    issued_utc = issued.astimezone(UTC)
+    issued_utc = _whole_second_after(issued)
     certificate = Certificate(
         format=FORMAT,
         version=VERSION,
         title=words.TITLE,
-        identification=f"{issued_utc:%Y%m%d-%H%M%S}-{captures[0].sha256[:6]}",
+        identification=identification_of(issued_utc, captures),
         issued_utc=f"{issued_utc:%Y-%m-%dT%H:%M:%SZ}",
         measured_from_utc=min(each.start_utc for each in read),
         measured_until_utc=max(each.end_utc for each in read),
@@ -166,6 +169,8 @@ def as_certificate(record: Record, name: str = "record") -> Certificate:
     certificate = from_plain(Certificate, record, name)
     if not _IDENTIFICATION.fullmatch(certificate.identification):
         raise InputError(f"{name}.identification: not of the form that this program gives.")
+    if not certificate.captures:
+        raise InputError(f"{name}.captures: names no recording; the record was edited.")
     check_sizes(certificate.judgements, name)
     return certificate
 
@@ -231,6 +236,17 @@ def look(folder: Path) -> Listing:
     return sorted_out(records, left)
 
 
+def identification_of(issued_utc: datetime, captures: Sequence[CaptureFacts]) -> str:
+    """A certificate's own number: when it was issued, and from which recording first of all."""
+    return f"{issued_utc:%Y%m%d-%H%M%S}-{captures[0].sha256[:6]}"
+
+
+def _whole_second_after(at: datetime) -> datetime:
+    """Issued no earlier than the last thing that was measured, which is told to the millisecond."""
+    whole = at.astimezone(UTC).replace(microsecond=0)
+    return whole if whole == at else whole + timedelta(seconds=1)
+
+
 def _identified(record: Record) -> str:
     return as_certificate(record).identification
 
@@ -273,8 +289,8 @@ def _engine_file(name: str, data: bytes) -> EngineFile:
 
 def _program() -> Program:
     return Program(
-        name="timing-rig",
-        version=metadata.version("timing-rig"),
+        name=PROGRAM,
+        version=__version__,
         python=platform.python_version(),
         machine=f"{platform.system()} {platform.machine()}",
         libraries={each: metadata.version(each) for each in _LIBRARIES},

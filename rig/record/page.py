@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from functools import cache
 from html import escape
-from importlib import metadata
 from importlib.resources import files
 from string import Template
 
+from rig import __version__
 from rig.record import drawing, seal
 from rig.record.ink import ink, visible
 from rig.record.page_evidence import evidence, moment
@@ -48,7 +48,7 @@ def render(record: Record) -> str:
 
 def drawn_by() -> str:
     """Give the version of the program that draws here."""
-    return metadata.version("timing-rig")
+    return __version__
 
 
 def _facts(certificate: Certificate) -> str:

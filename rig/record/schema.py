@@ -1,4 +1,4 @@
-"""What a timing certificate holds, version 1: the shape of the record. See SCHEMA.md.
+"""What a timing certificate holds, version 2: the shape of the record. See SCHEMA.md.
 
 The order of the fields is the order of the keys in the file.
 """
@@ -13,7 +13,11 @@ from rig.engine.profile import Profile
 from rig.timing.results import Comparison, Judgement
 
 FORMAT: Final = "timing certificate"
-VERSION: Final = 1
+VERSION: Final = 2
+EARLIEST: Final = 1
+"""The earliest version that is read. Its records have the same shape."""
+PROGRAM: Final = "timing-rig"
+ENGINE_FILE: Final = "engine.toml"
 FOR_TDC: Final = "top dead centre"
 
 
@@ -32,6 +36,7 @@ class CaptureFacts:
     protocol: int
     counts_per_turn: int
     contacts: int
+    engine_sha256: str = ""  # of the engine file with which it was begun
     used_for: str = "readings"  # FOR_TDC, "readings and top dead centre"
 
 
@@ -129,7 +134,7 @@ class Certificate:
     """The whole record. Angles are degrees of crank; times are ISO 8601 in UTC."""
 
     format: Literal["timing certificate"]
-    version: Literal[1]
+    version: Literal[1, 2]
     title: str
     identification: str  # lower-case letters, digits and hyphens
     issued_utc: str

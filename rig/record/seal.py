@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.faults import InputError, reason
-from rig.record.schema import FORMAT, VERSION
+from rig.record.schema import EARLIEST, FORMAT, VERSION
 
 Record = dict[str, Any]
 
@@ -102,10 +102,10 @@ def parse(data: bytes, name: str) -> Record:
     if not isinstance(record, dict) or record.get("format") != FORMAT:
         raise InputError(f"{name}: is JSON, but not a timing certificate.")
     version = record.get("version")
-    if version != VERSION or isinstance(version, bool):
+    if type(version) is not int or not EARLIEST <= version <= VERSION:
         shown = repr(version)[:20]
         raise InputError(
-            f"{name}: certificate version {shown}, this program reads version {VERSION}. "
+            f"{name}: certificate version {shown}, this program reads {EARLIEST} to {VERSION}. "
             "Use the version of the program that is named in the file."
         )
     return record

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 TITLE = "Ignition timing certificate"
 
 THIS_IS = (
@@ -51,3 +56,23 @@ VERIFYING = (
     "With the job's folder at hand and nothing else, this program's verify command computes every "
     "figure anew from the recording and says for each figure and fingerprint whether it holds."
 )
+
+FIXED: dict[str, Mapping[str, str]] = {
+    "0.2.0": {
+        "title": "ce9ec8d1076de7fa9e7efbbf0bab7750756bc111a2804a666e1ce5e182ccc0f4",
+        "this_is": "82bd45cbea7d38e6cacda644f9879490b574498aa21b159498a18152dd25af68",
+        "this_is_not": "e751c07d58d7d3dadf1f1cd9a684a557970a5ea21d13e92ae16b3267867bba28",
+        "method": "90346f6d2c173ad6a908d2539958565fab5c0592dacbd874c40d035c3749ff48",
+        "cautions": "2d2ca3977acb71c7a7fc9c55194b6eecdc4713aa4b1ac701ab47bc17893039e8",
+        "closing": "f4a28b1a2e461dacc5b9048fc776d6bbf4241b61b8e778e0475c5441c56ac6f7",
+    },
+}
+"""Version of the program -> digest of each fixed text of its records. Whoever rewords one gives the
+program a new version, and adds its digests here: so certificates of earlier versions still hold."""
+
+
+def digest_of(part: str, text: Any) -> str:
+    """SHA-256 of a fixed text as it stands in a record; of the closing list its words alone."""
+    if part == "closing" and isinstance(text, Sequence):
+        text = [line["words"] for line in text]
+    return hashlib.sha256(json.dumps(text, ensure_ascii=True).encode("ascii")).hexdigest()

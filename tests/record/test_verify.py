@@ -6,7 +6,8 @@ import json
 import math
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +16,12 @@ from fabricated_record import CAPTURE, ENGINE_FILE, capture_facts, record
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig import __version__
 from rig.faults import InputError
-from rig.record import certificate, page, seal
+from rig.record import certificate, page, seal, words
 from rig.record.certificate import find
+from rig.record.inputs import FIXED_TEXT, PARTS
+from rig.record.schema import Certificate
 from rig.record.verify import Check, compare, verify
 
 MADE = record(cylinders=1, units=("rear",), n=4)
@@ -148,17 +152,22 @@ def test_a_page_that_the_record_does_not_draw_is_found(job: Job) -> None:
     assert failed[job.drawn.name].words == "the page is not what the record draws"
 
 
-def test_a_page_of_an_older_version_is_held_to_its_digest(job: Job) -> None:
-    def older(made: dict[str, Any]) -> None:
-        made["program"]["version"] = "0.0.1"
+def older(made: dict[str, Any]) -> None:
+    """As an earlier version of the program wrote it."""
+    made["program"]["version"] = "0.0.1"
 
+
+def test_a_page_of_an_older_version_is_held_to_its_digest(
+    job: Job, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(words, "FIXED", words.FIXED | {"0.0.1": words.FIXED[__version__]})
     job.reseal(older)
     drawn = job.drawn.read_bytes().replace(b"<h1>", b"<h1 >")
     job.drawn.write_bytes(drawn)
     job.file.write_bytes(seal.file_bytes(json.loads(job.file.read_bytes()), drawn))
     checks = {each.what: each for each in verify(job.file, recompute)}
     assert checks[job.drawn.name].holds
-    assert "as it was saved by version 0.0.1" in checks[job.drawn.name].words
+    assert "as version 0.0.1 saved it" in checks[job.drawn.name].words
 
 
 def test_a_figure_edited_by_hand_is_named_with_both_values(job: Job) -> None:
@@ -198,7 +207,7 @@ def test_one_altered_reading_is_named(job: Job) -> None:
 
 def test_cut_off_edited_and_foreign_files_are_said(job: Job) -> None:
     data = job.file.read_bytes()
-    for bad in (b"", data[:999], b"[]", data.replace(b'"version": 1', b'"version": 9', 1)):
+    for bad in (b"", data[:999], b"[]", data.replace(b'"version": 2', b'"version": 9', 1)):
         job.file.write_bytes(bad)
         assert {"record, its shape", job.file.name} <= set(job.failed())
 
@@ -226,6 +235,7 @@ def test_another_version_may_have_more_to_say_but_not_less() -> None:
         "judgements[0].lately_thought_of"
     ]
     fresh["program"]["version"] = "9.9"
+    fresh["program"]["libraries"]["numpy"] = "1.0"
     assert all(each.holds for each in compare(MADE, fresh))
     del fresh["judgements"][0]["n"]
     assert [each.what for each in compare(MADE, fresh) if not each.holds] == ["judgements[0].n"]
@@ -238,7 +248,7 @@ def test_other_versions_may_differ_in_the_last_digits_and_in_no_more() -> None:
     assert [each.what for each in compare(MADE, fresh) if not each.holds] == [
         "judgements[0].mean_btdc"
     ]
-    fresh["program"]["numpy"] = "1.0"
+    fresh["program"]["libraries"]["numpy"] = "1.0"
     checks = compare(MADE, fresh)
     assert all(each.holds for each in checks)
     assert ["last digits" in each.words for each in checks].count(True) == 1
@@ -266,3 +276,148 @@ leaf = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_siz
 def test_anything_compares_with_itself(value: Any) -> None:
     made = MADE | {"judgements": value}
     assert all(each.holds for each in compare(made, made))
+
+
+# -- fixed text, dates and names --------------------------------------------------------------
+
+
+def test_the_fixed_text_is_that_of_this_version() -> None:
+    """Whoever rewords it gives the program a new version, or certificates made before fail."""
+    found = {part: words.digest_of(part, MADE[part]) for part in FIXED_TEXT}
+    assert words.FIXED[__version__] == found
+
+
+def test_every_part_of_the_record_is_listed_with_what_it_is_made_from() -> None:
+    assert set(PARTS) == {each.name for each in fields(Certificate)} - {"seals"}
+
+
+FIXED: dict[str, Callable[[dict[str, Any]], object]] = {
+    "title": lambda made: made.update(title="Release to service"),
+    "this_is": lambda made: made["this_is"].append("It is fit to fly."),
+    "this_is_not": lambda made: made["this_is_not"].pop(),
+    "method": lambda made: made["method"].append("By the factory's method."),
+    "cautions": lambda made: made["cautions"].pop(0),
+    "closing": lambda made: made["closing"].pop(),
+    "closing[2].done": lambda made: made["closing"][2].update(done=True),
+    "program.version": lambda made: made["program"].update(name="another program"),
+}
+
+
+@pytest.mark.parametrize("part", FIXED)
+def test_fixed_text_altered_with_new_digests_is_named(job: Job, part: str) -> None:
+    job.reseal(FIXED[part])
+    assert set(job.failed()) == {part}
+
+
+def test_a_version_that_is_not_known_is_named_and_excuses_nothing(job: Job) -> None:
+    def change(made: dict[str, Any]) -> None:
+        older(made)
+        made["cautions"].pop()
+
+    job.reseal(change)
+    assert {"program.version", "cautions"} <= set(job.failed())
+
+
+def test_the_identification_is_the_files_name(job: Job) -> None:
+    job.reseal(lambda made: made.update(identification=made["identification"] + "-2"))
+    assert set(job.failed()) == {"identification"}
+
+
+def test_a_record_given_another_name_and_number_is_named(job: Job) -> None:
+    job.reseal(lambda made: made.update(identification="20270101-000000-abcdef"))
+    for file in (job.file, job.drawn):
+        file.rename(file.with_name(f"20270101-000000-abcdef{file.suffix}"))
+    job.file = job.file.with_name("20270101-000000-abcdef.json")
+    assert set(job.failed()) == {"identification, its form"}
+
+
+@pytest.mark.parametrize(
+    ("issued", "named"),
+    [
+        ("2026-05-14T10:21:39Z", {"issued_utc", "identification, its form"}),
+        ("2199-01-01T00:00:00Z", {"issued_utc, by the clock", "identification, its form"}),
+        ("yesterday", {"issued_utc"}),
+        ("2026-05-14T10:25:12", {"issued_utc"}),
+    ],
+)
+def test_a_time_of_issue_out_of_order_is_named(job: Job, issued: str, named: set[str]) -> None:
+    job.reseal(lambda made: made.update(issued_utc=issued))
+    assert set(job.failed()) == named
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("name", "other.toml"), ("size_bytes", 1), ("sha256", 64 * "0")],
+)
+def test_what_the_record_says_of_the_engine_file_is_proved(
+    job: Job, name: str, value: object
+) -> None:
+    job.reseal(lambda made: made["engine_file"].update({name: value}))
+    assert job.failed()
+
+
+# -- sentences that the program makes of figures ----------------------------------------------
+
+
+SENTENCES: dict[str, Callable[[dict[str, Any]], object]] = {
+    "judgements[0].words": lambda made: made["judgements"][0].update(words="as it should be"),
+    "judgements[0].rule": lambda made: made["judgements"][0].update(rule="By eye."),
+    "judgements[0].uncertainty.parts[0].how": lambda made: made["judgements"][0]["uncertainty"][
+        "parts"
+    ][0].update(how="by eye"),
+    "reference.how": lambda made: made["reference"].update(how="by the factory"),
+    "rules[0]": lambda made: made["rules"].__setitem__(0, "By eye."),
+    "conditions[0]": lambda made: made["conditions"].__setitem__(0, "in the laboratory"),
+    "rig_checks[0].words": lambda made: made["rig_checks"][0].update(words="calibrated"),
+    "not_counted[0].why": lambda made: made["not_counted"][0].update(why="doubtful"),
+}
+
+
+@pytest.mark.parametrize("where", SENTENCES)
+def test_a_sentence_altered_with_new_digests_is_named(job: Job, where: str) -> None:
+    job.reseal(SENTENCES[where])
+    assert set(job.failed()) == {where}
+
+
+def test_a_sentence_reworded_later_fails_no_earlier_certificate(
+    job: Job, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What this version words otherwise is shown beside what the certificate says."""
+    monkeypatch.setattr(words, "FIXED", words.FIXED | {"0.0.1": words.FIXED[__version__]})
+    job.reseal(older)
+    fresh = recompute(Path(), {})
+    for change in SENTENCES.values():
+        change(fresh)
+    checks = verify(job.file, lambda *_: fresh)
+    assert [each for each in checks if not each.holds] == []
+    shown = {each.what: each.found for each in checks if "puts it otherwise" in each.words}
+    assert shown["judgements[0].words"] == "as it should be"
+    assert set(shown) == {where.removesuffix("[0]") for where in SENTENCES}
+
+
+def test_a_figure_or_code_of_an_earlier_version_is_compared_all_the_same(
+    job: Job, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(words, "FIXED", words.FIXED | {"0.0.1": words.FIXED[__version__]})
+
+    def change(made: dict[str, Any]) -> None:
+        older(made)
+        made["judgements"][0].update(verdict="outside", words="outside")
+
+    job.reseal(change)
+    assert set(job.failed()) == {"judgements[0].verdict"}
+
+
+def test_a_mark_left_out_is_named(job: Job) -> None:
+    """Nothing in the record may be left out, also what has a usual value."""
+    job.reseal(lambda made: made["judgements"][0].pop("marks"))
+    assert set(job.failed()) == {"judgements[0].marks"}
+
+
+def test_a_record_that_calls_itself_version_1_is_named(job: Job) -> None:
+    later = datetime(2027, 1, 1, tzinfo=UTC)
+    file, _ = certificate.save(job.folder / "certificates", record(issued=later))
+    job.file, job.drawn = file, file.with_suffix(".html")
+    job.reseal(lambda made: made.update(version=1))
+    failed = [e.what for e in verify(job.file, recompute, now=later) if not e.holds]
+    assert failed == ["version"]
