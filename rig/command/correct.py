@@ -14,14 +14,12 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
-from rig.command.lever import ends_of
 from rig.command.opened import newest_capture, open_job
 from rig.command.say import angle, figures, json_option, message, plain
 from rig.engine.stated import many
 from rig.faults import InputError
 from rig.job import predictions
 from rig.job.folder import Job
-from rig.job.when import iso
 from rig.job.work import Worked, work_job
 from rig.timing.correction.plan import (
     Confirmation,
@@ -33,9 +31,7 @@ from rig.timing.correction.plan import (
     Proposal,
     Reach,
 )
-from rig.timing.correction.predict import predict
-from rig.timing.correction.propose import propose
-from rig.timing.correction.wants import not_corrected, pairs_from, wants_from
+from rig.timing.correction.wants import not_corrected
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -66,24 +62,13 @@ def run(args: argparse.Namespace) -> int:
     now = datetime.now(UTC)
     if args.confirm or args.prediction:
         return _confirm(args, job, worked, now)
-    now_is = predictions.standing(job, worked, carried_out=not args.change_not_made)
-    read = now_is.judgements
-    proposal = propose(
-        wants_from(read, job.profile), job.profile, job.means,
-        pairs=pairs_from(read, job.profile, now_is.comparisons),
-        levers=ends_of(read, job.profile), grain_deg=args.grain_deg,
-    )  # fmt: skip
+    said = predictions.Said(args.take or 1, args.grain_deg, carried_out=not args.change_not_made)
+    proposal, predicted, read = predictions.proposed(job, worked, said, now)
     options = proposal.numbered
-    predicted = [predict(option, read, iso(now)) for option in options]
     moving = not_corrected(read, job.profile)
     saved = None
     if args.take is not None:
-        if not 1 <= args.take <= len(options):
-            raise InputError(f"--take {args.take}: there are options 1 to {len(options)}")
-        option, wanted = options[args.take - 1], predicted[args.take - 1]
-        if not wanted:
-            raise InputError(f"--take {args.take}: it moves no unit that was read")
-        saved = predictions.save(job, worked, option, wanted, now)
+        saved = predictions.save(job, worked, said, now)
     answer = {
         "reached": proposal.reached,
         "words": _headline(proposal),

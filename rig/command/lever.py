@@ -15,7 +15,6 @@ from rig.engine import stated
 from rig.engine.profile import Profile, Unit
 from rig.faults import InputError
 from rig.job.work import work_job
-from rig.timing.correction.plan import LeverEnds
 from rig.timing.lever import LeverRange, lever_range
 from rig.timing.results import Judgement
 
@@ -58,19 +57,6 @@ def run(args: argparse.Namespace) -> int:
     figures(args, answer, [*lines, *missing])
     verdicts = {p.judgement.verdict for each in found for p in each.positions}
     return 1 if "outside" in verdicts else 0
-
-
-def ends_of(judgements: Sequence[Judgement], profile: Profile) -> list[LeverEnds]:
-    """Both ends of every lever that was read in two of its settings."""
-    found = []
-    for unit in profile.units:
-        read = {j.setting for j in judgements if j.unit == unit.name and j.kind == "turned"}
-        if len(read & {setting.name for setting in unit.settings}) > 1:
-            try:
-                found.append(_range(judgements, profile, unit, None).ends)
-            except InputError as why:  # read, but without one figure that speaks for the unit
-                message(f"rig: {why}")
-    return found
 
 
 def _range(

@@ -13,9 +13,8 @@ bench is live as soon as it is turned: leads on an earthed gap, hands off its te
 from __future__ import annotations
 
 import argparse
-import re
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -23,25 +22,16 @@ from typing import Any
 from rig.command.opened import newest_capture, open_job
 from rig.command.say import figures, json_option, message
 from rig.engine import stated
-from rig.engine.profile import Encoder, Unit
+from rig.engine.profile import Unit
 from rig.faults import InputError
 from rig.job.folder import Job
 from rig.job.recording import open_recording
+from rig.job.unit_reports import FOLDER, BenchSetUp, sheet, stem
 from rig.job.when import iso
-from rig.job.work import digest
 from rig.record import sheets
-from rig.session.unit_notes import alone_seen
 from rig.signal.settings import Settings
-from rig.timing.unit_alone import AloneSeen, Mean, UnitReport, report
-from rig.timing.unit_report import (
-    KIND,
-    UnitComparison,
-    UnitIdentity,
-    compare_reports,
-    plain_report,
-)
-
-FOLDER = "units"
+from rig.timing.unit_alone import Mean, UnitReport
+from rig.timing.unit_report import KIND, UnitComparison, UnitIdentity, compare_reports
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -70,16 +60,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     json_option(parser)
 
 
-@dataclass(frozen=True, slots=True)
-class _Bench:
-    """How the unit is set up on the bench."""
-
-    identity: UnitIdentity
-    settings: Settings
-    contact: int
-    folder: Path | None
-
-
 def run(args: argparse.Namespace) -> int:
     """Report a unit, or compare two reports; 1 when something changed."""
     if all(path.suffix == ".json" for path in args.what):
@@ -97,22 +77,15 @@ def run(args: argparse.Namespace) -> int:
     counts = args.counts_per_turn
     if counts is None and job is not None:
         counts = job.profile.encoder.counts_per_turn
-    recording = open_recording(path, counts)
-    bench = _bench(args, job, stated, recording.counts_per_turn or 0)
-    seen, wrong = alone_seen(recording.batches, bench.settings, bench.contact)
+    said = open_recording(path, counts).counts_per_turn
+    bench = _bench(args, job, stated, said or 0)
+    folder = args.save_in or (job.folder / FOLDER if job else None)
+    now = datetime.now(UTC)
+    plain, found, wrong = sheet(bench, path, iso(now), args.impulse, args.changed)
     for text in wrong:
         message(f"rig unit: {path}: {text}")
-    seen = _with_more(args, bench, seen)
-    lobes = bench.identity.lobes
-    found = report(seen, lobes, Encoder(bench.settings.counts_per_turn), bench.identity.poles)
-    now = datetime.now(UTC)
-    sheet = plain_report(
-        found, bench.identity, iso(now),
-        recording=path.name, recording_sha256=digest(path),
-        counts_per_turn=bench.settings.counts_per_turn, changes=args.changed,
-    )  # fmt: skip
-    saved = _save(bench, sheet, now)
-    figures(args, sheet | {"saved": str(saved) if saved else None},
+    saved = _save(folder, bench.identity, plain, now)
+    figures(args, plain | {"saved": str(saved) if saved else None},
             [*_lines(bench.identity, found), *([f"report: {saved}"] if saved else [])])  # fmt: skip
     return 0
 
@@ -139,7 +112,9 @@ def _stated(job: Job, name: str | None) -> Unit:
     return named[0]
 
 
-def _bench(args: argparse.Namespace, job: Job | None, stated: Unit | None, counts: int) -> _Bench:
+def _bench(
+    args: argparse.Namespace, job: Job | None, stated: Unit | None, counts: int
+) -> BenchSetUp:
     """The engine file's word, unless the command line says otherwise."""
     lobes = args.lobes or (stated.lobes if stated else None)
     if lobes is None or not 1 <= lobes <= 36:
@@ -163,39 +138,21 @@ def _bench(args: argparse.Namespace, job: Job | None, stated: Unit | None, count
         name=name,
         poles=args.poles,
     )
-    folder = args.save_in or (job.folder / FOLDER if job else None)
-    return _Bench(identity, settings, contact, folder)
+    felt = tuple(args.neutral_forward), tuple(args.neutral_back)
+    return BenchSetUp(identity, settings, contact, *felt)
 
 
-def _with_more(args: argparse.Namespace, bench: _Bench, seen: AloneSeen) -> AloneSeen:
-    """What the command line adds: neutral as it was felt, a recording with the coupling."""
-    held = seen.impulse_deg
-    if args.impulse:
-        recording = open_recording(args.impulse, bench.settings.counts_per_turn)
-        other, _ = alone_seen(recording.batches, bench.settings, bench.contact)
-        held = (*held, *other.openings_deg, *other.impulse_deg)
-    return replace(
-        seen,
-        impulse_deg=held,
-        neutral_forward_deg=(*seen.neutral_forward_deg, *args.neutral_forward),
-        neutral_backward_deg=(*seen.neutral_backward_deg, *args.neutral_back),
-    )
-
-
-def _save(bench: _Bench, sheet: dict[str, Any], now: datetime) -> Path | None:
-    if bench.folder is None:
+def _save(
+    folder: Path | None, identity: UnitIdentity, plain: dict[str, Any], now: datetime
+) -> Path | None:
+    if folder is None:
         message("rig unit: not saved: name a job, or a folder with --save-in")
         return None
-    who = "-".join(_slug(part) for part in (bench.identity.type, bench.identity.serial) if part)
-    path = sheets.free_path(bench.folder, f"{who}-{now:%Y%m%d-%H%M%S}")
-    sheets.write(path, sheet)
-    if not bench.identity.serial:
+    path = sheets.free_path(folder, stem(identity, now))
+    sheets.write(path, plain)
+    if not identity.serial:
         message("rig unit: no serial is stated; --serial names this one unit")
     return path
-
-
-def _slug(text: str) -> str:
-    return re.sub(r"[^a-z0-9]+", "-", text.casefold()).strip("-") or "unit"
 
 
 def _lines(identity: UnitIdentity, found: UnitReport) -> list[str]:

@@ -7,18 +7,23 @@ writes nothing. Says how the record is signed, and how a signature beside it is 
 from __future__ import annotations
 
 import argparse
+import os.path
 from pathlib import Path
 
 from rig.command.say import figures, json_option
 from rig.job.prove import prove
+from rig.job.prove_sheets import kind_of, prove_job, prove_sheet
 from rig.record import certificate, signing
-from rig.record.compared import Check
-from rig.record.inputs import RECOMPUTED, is_sentence
+from rig.record.schema import ENGINE_FILE
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``rig verify``."""
-    parser.add_argument("certificate", type=Path, help="the record, its page, or their folder")
+    what = (
+        "the record, its page, or their folder; a unit report, a prediction; or a job's folder, for"
+        " all that is in it"
+    )
+    parser.add_argument("certificate", type=Path, help=what)
     parser.add_argument("--job", type=Path, help="the job folder, when the certificate was moved")
     parser.add_argument("--all", action="store_true", help="show every check, not failures only")
     json_option(parser)
@@ -26,13 +31,20 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check the certificate; 0 when all holds, 1 when anything does not."""
-    checks = prove(args.certificate, args.job)
-    record = certificate.record_path(args.certificate)
+    path: Path = args.certificate
+    record: Path | None = None
+    if os.path.isfile(path / ENGINE_FILE):
+        checks = prove_job(path)
+    elif kind_of(path) is not None:
+        checks = prove_sheet(path, args.job)
+    else:
+        checks = prove(path, args.job)
+        record = certificate.record_path(path)
     failed = [check for check in checks if not check.holds]
     answer = {
         "certificate": str(args.certificate),
         "holds": not failed,
-        "signatures": signing.found(record),
+        "signatures": signing.found(record) if record else [],
         "checks": [
             {"what": c.what, "holds": c.holds, "stated": c.stated, "found": c.found,
              "words": c.words}
@@ -43,26 +55,18 @@ def run(args: argparse.Namespace) -> int:
         f"{'holds' if check.holds else 'DOES NOT HOLD':<14} {check.what}: {check.words}"
         + ("" if check.holds else f" (stated {check.stated}, found {check.found})")
         for check in checks
-        if args.all or not check.holds or not _is_figure(check) or _reworded(check)
+        if args.all or not check.holds or check.sort != "figure"
     ]
     if not args.all:
-        good = sum(check.holds and _is_figure(check) and not _reworded(check) for check in checks)
+        good = sum(check.holds and check.sort == "figure" for check in checks)
         if good:
             lines.append(f"{'holds':<14} {good} figures, computed anew (--all shows each)")
     verdict = f"everything holds: {len(checks)} fingerprints, texts, dates and figures"
     if failed:
         of = f"{len(checks)} fingerprints, texts, dates and figures"
         verdict = f"{len(failed)} of {of} do not hold"
-    elif not any(map(_is_figure, checks)):
+    elif not any(check.sort == "figure" for check in checks):
         verdict = f"{len(checks)} fingerprints and dates hold; no figure was computed anew"
-    figures(args, answer, [*lines, verdict, "", *signing.words(record)])
+    about = ["", *signing.words(record)] if record else []
+    figures(args, answer, [*lines, verdict, *about])
     return 1 if failed else 0
-
-
-def _is_figure(check: Check) -> bool:
-    return check.what.partition(".")[0].partition("[")[0] in RECOMPUTED
-
-
-def _reworded(check: Check) -> bool:
-    """Words of another version, shown beside those of this one."""
-    return check.holds and check.stated != check.found and is_sentence(check.what)

@@ -33,31 +33,34 @@ class Changed:
     words: str
 
 
-def last_changes(job: Job, worked: Worked) -> dict[str, Changed]:
-    """Unit -> its last change noted in any capture of the job, or in one that was worked.
+def last_changes(job: Job, worked: Worked, before: datetime | None = None) -> dict[str, Changed]:
+    """Unit -> its last change noted in any capture of the job, or in one that was worked; with
+    ``before`` the last one until then.
 
     A capture that cannot be read is passed over unless it was asked for.
     """
     found: dict[str, Changed] = {}
     asked = {played.path.resolve() for played in worked.played}
     for played in worked.played:
-        _gather(found, played.path, played.session, "")
+        _gather(found, played.path, played.session, "", before)
     for path in job.capture_files():
         if path.resolve() not in asked and _has_changes(path):
             try:
-                _gather(found, path, _only_changes(path, job.profile), f" in {path.name}")
+                _gather(found, path, _only_changes(path, job.profile), f" in {path.name}", before)
             except InputError:
                 continue  # it says nothing; that it is broken is said when it is asked for
     return found
 
 
-def _gather(found: dict[str, Changed], path: Path, session: Session, where: str) -> None:
+def _gather(
+    found: dict[str, Changed], path: Path, session: Session, where: str, before: datetime | None
+) -> None:
     if not session.told.changes:
         return
     clock = Clock(path)
     for (words, unit), t_us in zip(session.told.changes, session.told.changed_us, strict=True):
         at = clock.utc(t_us)
-        if at is None:
+        if at is None or (before is not None and at > before):
             continue
         for name in [unit] if unit else [each.name for each in session.profile.units]:
             if name not in found or at > found[name].at:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from rig.record.ink import visible
 from rig.record.inputs import RECOMPUTED, is_sentence
@@ -19,6 +19,10 @@ from rig.record.seal import Record
 
 CLOSE = 1e-9
 """Figures that differ by less than this part of themselves differ by rounding alone."""
+
+
+Sort = Literal["proof", "figure", "reworded"]
+"""A fingerprint, text or date; a figure computed anew; words that this version puts otherwise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +37,14 @@ class Check:
     stated: str
     found: str
     words: str
+    sort: Sort = "proof"
 
 
-def check(what: str, stated: str, found: str, words: str, *, holds: bool) -> Check:
+def check(
+    what: str, stated: str, found: str, words: str, *, holds: bool, sort: Sort = "proof"
+) -> Check:
     """A check whose text is harmless whatever stands in it."""
-    return Check(visible(what), holds, visible(stated), visible(found), visible(words))
+    return Check(visible(what), holds, visible(stated), visible(found), visible(words), sort)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +68,21 @@ def compare(stated: Record, fresh: Record) -> list[Check]:
     return checks
 
 
+def compare_part(stated: Any, fresh: Any, *, same_version: bool) -> list[Check]:
+    """Compare a sheet of a job with what it should say; sentences by its own version alone."""
+    same = _With(same_version, same_version)
+    return [
+        each
+        for name in dict.fromkeys((*stated, *fresh))
+        for each in _compared(name, stated.get(name), fresh.get(name), same)
+    ]
+
+
 def _compared(where: str, stated: Any, fresh: Any, same: _With) -> Iterator[Check]:
     if is_sentence(where) and not same.same_version:
         if not _same(stated, fresh):
             words = "words of the version that made it; this version puts it otherwise"
-            yield check(where, _text(stated), _text(fresh), words, holds=True)
+            yield check(where, _text(stated), _text(fresh), words, holds=True, sort="reworded")
     elif isinstance(stated, dict) and isinstance(fresh, dict):
         for name, value in stated.items():
             if name in fresh:
@@ -88,7 +105,8 @@ def _lists_compared(
     if len(stated) != len(fresh):
         yield _figure(f"{where}, how many", len(stated), len(fresh), same)
     if _same(stated, fresh) and not any(isinstance(each, (dict, list)) for each in stated):
-        yield check(where, f"{len(stated)} values", f"{len(fresh)} values", "holds", holds=True)
+        n = f"{len(stated)} values"
+        yield check(where, n, n, "holds", holds=True, sort="figure")
         return
     for i, (one, other) in enumerate(zip(stated, fresh, strict=False)):
         yield from _compared(f"{where}[{i}]", one, other, same)
@@ -107,7 +125,7 @@ def _figure(where: str, stated: Any, fresh: Any, same: _With) -> Check:
         words = "differs in its last digits only"
         if holds:
             words = "holds but for its last digits: other versions computed it"
-    return check(where, _text(stated), _text(fresh), words, holds=holds)
+    return check(where, _text(stated), _text(fresh), words, holds=holds, sort="figure")
 
 
 def _same(stated: Any, fresh: Any) -> bool:

@@ -30,7 +30,7 @@ def free_path(folder: Path, stem: str) -> Path:
 
 def write(path: Path, sheet: dict[str, Any], *, replace: bool = False) -> None:
     """Write a sheet; as ``write_whole`` does. Numbers that JSON cannot hold become null."""
-    text = json.dumps(_plain(sheet), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(plain(sheet), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     # A file's name that is no text has lone surrogates in it: JSON can hold them as escapes.
     write_whole(path, text.encode("utf-8", "backslashreplace"), replace=replace)
 
@@ -101,11 +101,12 @@ def read(path: Path, kind: str) -> dict[str, Any]:
     return found
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """A value as a sheet holds it; numbers that JSON cannot hold become null."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     return value

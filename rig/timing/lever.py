@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from rig.engine import stated
-from rig.engine.profile import Encoder
+from rig.engine.profile import Encoder, Profile
 from rig.engine.uncertainty import Uncertainty, combine
 from rig.faults import InputError
 from rig.timing.budget import Spread, mean_over_cylinders
@@ -287,3 +287,23 @@ def _words(
         f"{text}; of it {size_in_words(earlier, uncertainty)} are left towards advance and "
         f"{size_in_words(later, uncertainty)} towards retard of {wanted_btdc:g} BTDC"
     )
+
+
+def lever_ends(
+    judgements: Sequence[Judgement], profile: Profile
+) -> tuple[list[LeverEnds], list[str]]:
+    """Both ends of every lever that was read in two of its settings, and why of one there is none.
+
+    Source: ``lever_range``.
+    """
+    found, said = [], []
+    for unit in profile.units:
+        names = [setting.name for setting in unit.settings]
+        read = {j.setting for j in judgements if j.unit == unit.name and j.kind == "turned"}
+        if len(read & set(names)) > 1:
+            try:
+                of = lever_range(judgements, unit.name, names, encoder=profile.encoder)
+                found.append(of.ends)
+            except InputError as why:  # read, but without one figure that speaks for the unit
+                said.append(str(why))
+    return found, said

@@ -14,7 +14,7 @@ from rig.faults import InputError
 from rig.timing.circular import wrap
 from rig.timing.unit_alone import Mean, UnitReport, combined
 
-KIND, VERSION = "unit report", 1
+KIND, VERSION = "unit report", 2
 SAYS = "contacts and lobes of a unit on the bench, turned by hand; not a release to service"
 COVERAGE = 0.95
 NEUTRAL = "neutral"

@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "command"))
 from made_job import rig
 
 from rig.record import certificate, seal
-from rig.record.history import find, history
+from rig.record.history import history, look
 
 KEPT = Path(__file__).parents[2] / "fixtures" / "version_1"
 
@@ -60,7 +60,7 @@ def test_it_reads_as_any_other(job: Path) -> None:
     whole = certificate.as_certificate(record)
     assert whole.program.version == "0.1.0"
     assert whole.captures[0].engine_sha256 == ""
-    found = history(find(job))
+    found = history(look(job).files)
     assert found.certificates == (whole.identification,)
     assert not found.troubles
 
