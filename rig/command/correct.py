@@ -9,6 +9,7 @@ has the last word on what may be moved, cut or drilled.
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -16,7 +17,7 @@ from pathlib import Path
 
 from rig.command.opened import newest_capture, open_job
 from rig.command.say import angle, figures, json_option, message, plain
-from rig.engine.stated import many
+from rig.engine.stated import btdc, btdc_with, is_known, listed, many, size, within
 from rig.faults import InputError
 from rig.job import predictions
 from rig.job.folder import Job
@@ -160,14 +161,19 @@ def _headline(proposal: Proposal) -> str:
             f"nothing that the engine file names brings {apart.want.first} and {apart.want.second} "
             f"together as stated: option 1 leaves them {_pair_verdict(apart)}, each unit inside"
         )
-    names = " and ".join(dict.fromkeys(each.want.unit for each in left))
+    names = listed(dict.fromkeys(each.want.unit for each in left))
+    if not first.steps and len(proposal.options) > 1:
+        return (
+            f"nothing that can be undone brings {names} inside, or nearer; option 2 brings nearer, "
+            "and CANNOT be undone"
+        )
     if not first.steps:
         return f"nothing that the engine file names brings {names} inside, or nearer"
     helped = dict.fromkeys(each.want.unit for each in first.outcomes if each.inside)
     for each in left:
         helped.pop(each.want.unit, None)
-    also = f"{' and '.join(helped)} inside; " if helped else ""
-    ends = " and ".join(f"{each.want.unit} {_verdict(each)}" for each in left)
+    also = f"{listed(helped)} inside; " if helped else ""
+    ends = "; ".join(f"{each.want.unit} {_verdict(each)}" for each in left)
     return f"nothing that the engine file names brings {names} inside: option 1 leaves {also}{ends}"
 
 
@@ -180,6 +186,9 @@ def _reach(reach: Reach) -> list[str]:
     with_what = _with_what(reach.best)
     if reach.best.inside:
         lines.append(f"  {with_what} brings it inside")
+    elif not any(outcome.verdict.outside for outcome in best):
+        lines += [f"  {with_what} brings it to: {_all_verdicts(best)}"] if with_what else []
+        lines.append(f"  {_why_inconclusive(best)}")
     elif reach.best.steps:
         lines.append(f"  nothing that can be undone brings it inside; {with_what} brings it")
         lines[-1] += f" nearer: {_all_verdicts(best)}"
@@ -191,6 +200,20 @@ def _reach(reach: Reach) -> list[str]:
         )
         lines.append(f"  {_with_what(reach.lasting)} brings it {to}, which CANNOT be undone")
     return lines
+
+
+def _why_inconclusive(outcomes: Sequence[Outcome]) -> str:
+    """What would decide it, where no adjustment does."""
+    worst = max(outcomes, key=lambda o: (not o.inside, math.inf if o.U_deg is None else o.U_deg))
+    if not is_known(worst.U_deg):
+        return "one reading has no uncertainty: take more, then nothing may have to be moved"
+    U = worst.U_deg or 0.0
+    width = worst.want.earliest_btdc - worst.want.latest_btdc
+    if width < 2.0 * U:
+        return f"no place in its window is inside by {within(U)}: a smaller uncertainty is needed"
+    return (
+        f"its uncertainty of {within(U)} decides: more readings, or a better TDC, make it smaller"
+    )
 
 
 def _with_what(option: Option) -> str:
@@ -227,20 +250,21 @@ def _where(outcome: Outcome) -> str:
 
 
 def _verdict(outcome: Outcome) -> str:
-    """ "inside, 0.20° early of nominal", "OUTSIDE, late by 1.20°", "inconclusive, ..."."""
-    size = f"{abs(outcome.error_deg):.2f}°"
+    """ "inside, 0.20° early of nominal", "OUTSIDE, 1.20° beyond the late limit, ..."."""
+    off = size(outcome.error_deg, outcome.U_deg)
     side = "early" if outcome.error_deg > 0 else "late"
-    off = "on nominal" if abs(outcome.error_deg) < 0.005 else f"{size} {side} of nominal"
+    nominal = f"{off}° {side} of nominal" if float(off) else "on nominal"
     if outcome.verdict.outside:
         if outcome.beyond_deg > 180.0:
             return f"OUTSIDE, one crank turn {side}"
-        return f"OUTSIDE, {outcome.beyond_deg:.2f}° beyond the {side} limit, {off}"
-    return f"{outcome.verdict}, {off}"
+        beyond = size(outcome.beyond_deg, outcome.U_deg)
+        return f"OUTSIDE, {beyond}° beyond the {side} limit, {nominal}"
+    return f"{outcome.verdict}, {nominal}"
 
 
 def _pair_verdict(pair: PairOutcome) -> str:
-    size = f"{abs(pair.error_deg):.2f}° from what they are to stand apart"
-    return f"{'OUTSIDE' if pair.verdict.outside else pair.verdict}, {size}"
+    off = f"{size(pair.error_deg, pair.U_deg)}° from what they are to stand apart"
+    return f"{'OUTSIDE' if pair.verdict.outside else pair.verdict}, {off}"
 
 
 def _misfit(each: Misfit) -> str:
@@ -272,9 +296,10 @@ def _option(number: int, option: Option) -> list[str]:
         lines = [f"option {number}: {inside}; leave everything as it is"]
     lines += [f"  step {n}: {step.words}" for n, step in enumerate(option.steps, 1)]
     for each in option.outcomes:
+        read = btdc(each.want.read_btdc, each.want.U_deg)
         lines.append(
-            f"  {each.want.unit}, {_where(each)}: {angle(each.want.read_btdc)} read,"
-            f" {angle(each.predicted_btdc)} predicted, {_verdict(each)}"
+            f"  {each.want.unit}, {_where(each)}: {read} read,"
+            f" {btdc_with(each.predicted_btdc, each.U_deg)} predicted, {_verdict(each)}"
         )
     worst: dict[tuple[str, str], PairOutcome] = {}
     for pair in option.pairs:  # one for each cylinder: the worst of them speaks for the two

@@ -305,3 +305,35 @@ def test_the_present_state_has_the_verdicts_of_rig_figures(tmp_path: Path) -> No
         told = judged[want["unit"], want["setting"], want["cylinder"]]
         same = {"early": "outside", "late": "outside", "inconclusive": "not decidable"}
         assert same.get(outcome["verdict"], outcome["verdict"]) == told
+
+
+def test_the_headline_never_calls_what_cannot_be_undone_nothing(tmp_path: Path) -> None:
+    """No room to turn it, half a millimetre to file: nearer, for good, and not inside."""
+    stuck = MEANS.replace("anticlockwise_mm = 5.0", "anticlockwise_mm = 0\nfile_mm = 0.5")
+    made = wrong_job(tmp_path, stuck, upper_deg=4.0)
+    ran = rig("correct", made.folder, "--json")
+    assert ran.status == 1
+    assert "option 2 brings nearer, and CANNOT be undone" in ran.answer["words"]
+    first, second = ran.answer["options"][:2]
+    assert first["steps"] == []
+    assert [step["means"] for step in second["steps"]] == ["file"]
+    # 0.5 mm at 45 mm: 0.636620 degrees (geometry).
+    assert shifts(second)["upper"] == pytest.approx(-0.636620, abs=1e-5)
+    out = rig("correct", made.folder).out
+    assert "filing the slots of upper brings it nearer" in out
+    assert "read again after tightening" in out
+
+
+def test_an_error_that_no_tooth_explains_is_told_with_its_size(tmp_path: Path) -> None:
+    """A tooth of 24 is 15 degrees; the unit turns as the crank does."""
+    mesh = (
+        '\n[[means.mesh]]\ndriver = "crank"\ndriver_teeth = 24\ndriven = "upper"\n'
+        "driven_teeth = 24\n"
+    )
+    made = wrong_job(tmp_path, mesh, upper_deg=6.0)
+    ran = rig("correct", made.folder, "--json")
+    (misfit,) = ran.answer["misfits"]
+    now = next(o for o in ran.answer["options"] if not o["steps"])["outcomes"][0]
+    assert misfit["error_deg"] == pytest.approx(now["error_deg"])
+    assert misfit["nearest_deg"] == 15.0
+    assert "a key or a re-made gear that is out by" in rig("correct", made.folder).out

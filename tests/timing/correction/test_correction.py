@@ -5,8 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from fractions import Fraction
+from typing import Literal
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from rig.engine import gears
 from rig.engine.means import (
@@ -24,10 +27,11 @@ from rig.engine.means import (
 from rig.engine.profile import Encoder, Engine, Profile, Setting, Synchronism, Unit, Window
 from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
-from rig.timing.correction.plan import LeverEnds, Outlook, Want
+from rig.timing.correction.plan import LeverEnds, Option, Outlook, Want
 from rig.timing.correction.predict import confirm, predict
 from rig.timing.correction.propose import propose
 from rig.timing.correction.wants import pairs_from, wants_from
+from rig.timing.decide import decide
 from rig.timing.results import Judgement
 
 WINDOW = Window(37.0, 36.0, 35.0, "manual, page 12")
@@ -403,3 +407,60 @@ def test_an_error_that_is_no_multiple_of_a_tooth_is_a_key_or_a_remade_gear(
     assert misfit.shaft_turns == {"twin": 0.5}
     slotted = Means(train=train, slots=(Slot("twin", 45.0, 9.0, 9.0),))
     assert propose([want], profile(UPPER), slotted).misfits == ()  # it was set wrong, no more
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(st.floats(-9.0, 9.0), min_size=2, max_size=2),
+    st.lists(st.sampled_from([0.0, 0.5, 2.0]), min_size=2, max_size=2),
+    st.sampled_from(["", "unit half", "drive half"]),
+    st.sampled_from([0.0, 1.0, 3.0]),
+    st.sampled_from([0.05, 0.3, None]),
+)
+def test_what_is_offered_is_in_order_and_worth_it(
+    late: list[float],
+    room: list[float],
+    cut: Literal["", "unit half", "drive half"],
+    file_mm: float,
+    U: float | None,
+) -> None:
+    """What can be undone, the present state, what cannot: each better than the present state."""
+    job = profile(replace(UPPER, body=""), REAR)
+    names = ("upper", "rear")
+    wants = [
+        Want(name, "full advance", 36.0 - deg, 36.0, 37.0, 35.0, U)
+        for name, deg in zip(names, late, strict=True)
+    ]
+    means = Means(
+        slots=tuple(Slot(n, 45.0, r, r, file_mm=file_mm) for n, r in zip(names, room, strict=True)),
+        dogs=(DriveDog("rear", 2, cut, 18.0, 4.0),) if cut else (),
+    )
+    found = propose(wants, job, means)
+    kinds = [(not o.reversible, not o.steps) for o in found.options]
+    place = kinds.index((False, True))
+    assert all(kind == (False, False) for kind in kinds[:place])
+    assert all(kind == (True, False) for kind in kinds[place + 1 :])
+    present = found.present
+
+    def left(option: Option) -> tuple[int, float]:
+        outcomes = option.outcomes
+        return sum(not o.inside for o in outcomes), sum(abs(o.error_deg) for o in outcomes)
+
+    for option in found.options[:place]:
+        assert left(option) < left(present)
+    for option in found.options[place + 1 :]:
+        assert option.inside or left(option) < min(left(o) for o in found.options[: place + 1])
+        assert any(not step.reversible and step.warnings for step in option.steps)
+        assert all(step.enough for step in option.steps)
+    for option in found.numbered:
+        for outcome in option.outcomes:
+            moved = sum(step.shift_deg.get(outcome.want.unit, 0.0) for step in option.steps)
+            turns = (outcome.want.read_btdc + moved - outcome.predicted_btdc) / 720.0
+            assert turns == pytest.approx(round(turns), abs=1e-6)
+            verdict = decide(outcome.error_deg, U, -1.0, 1.0)
+            assert outcome.inside == (verdict == "inside")
+    for reach in found.units:  # no option brings a unit nearer than it can be by itself
+        alone = left(reach.best if reach.lasting is None else reach.lasting)[0]
+        for option in found.options:
+            own = [o for o in option.outcomes if o.want.unit == reach.unit]
+            assert alone <= sum(not o.inside for o in own)
