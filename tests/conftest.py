@@ -2,6 +2,7 @@
 
 import os
 import signal
+import sys
 
 import pytest
 from hypothesis import settings
@@ -14,6 +15,15 @@ settings.load_profile("steady")
 # What is begun in the background ignores interrupts, and so would every program that tests begin.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.fixture(autouse=True)
+def _no_pause(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whether a capture grows is looked at without waiting: nobody else writes in a test's folder
+    but a program that the test has begun, and that one is asked by a program of its own."""
+    writer = sys.modules.get("rig.wire.capture_writer")
+    if writer is not None:
+        monkeypatch.setattr(writer, "pause", lambda seconds: None)
 
 
 def pytest_runtest_setup() -> None:

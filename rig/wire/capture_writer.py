@@ -28,6 +28,7 @@ LATELY_S = 5.0
 MOST_FOUL = 16 * 1024
 """So many bytes that make no line stand in one note: a note is at most LONGEST_NOTE."""
 GROWS_WITHIN_S = 2.0
+_LOOKS_S = 0.05
 """A capture that is being taken grows at least once a second: the host notes its clock."""
 
 
@@ -294,6 +295,10 @@ def begin(folder: Path, stem: str, start: dict[str, object]) -> CaptureWriter:
     return at_free_name(folder, stem, lambda path: CaptureWriter(path, start))
 
 
+pause = time.sleep
+"""How ``is_growing`` waits."""
+
+
 def is_growing(path: Path) -> bool:
     """Tell whether a program is writing this capture just now. May take two seconds to see.
 
@@ -304,11 +309,10 @@ def is_growing(path: Path) -> bool:
         seen = path.stat()
         if abs(time.time() - seen.st_mtime) > LATELY_S or _has_end(path, seen.st_size):
             return False
-        until = time.monotonic() + GROWS_WITHIN_S
-        while time.monotonic() < until:
+        for _ in range(round(GROWS_WITHIN_S / _LOOKS_S)):
+            pause(_LOOKS_S)
             if path.stat().st_size != seen.st_size:
                 return True
-            time.sleep(0.05)
     except OSError as why:
         raise InputError(f"{path}: the capture cannot be read: {reason(why)}") from why
     return False

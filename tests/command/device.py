@@ -8,6 +8,8 @@ import threading
 from collections.abc import Iterable
 from types import TracebackType
 
+from rounds import ROUNDS
+
 EVERY_S = 0.02
 OPENING_S = 0.2
 """A serial library empties a socket as it opens it: what is said before is lost."""
@@ -61,11 +63,13 @@ class Device:
                 continue
             with client:
                 client.settimeout(EVERY_S)
-                self._over.wait(OPENING_S)
-                if self._visits is None:
-                    self._say(client, self._pieces, stay=True)
-                else:
-                    self._say(client, self._visits.pop(0), stay=not (self._visits or self._gone))
+                with ROUNDS.say() as self._turn:
+                    self._over.wait(OPENING_S)
+                    if self._visits is None:
+                        self._say(client, self._pieces, stay=True)
+                    else:
+                        pieces = self._visits.pop(0)
+                        self._say(client, pieces, stay=not (self._visits or self._gone))
             if self._visits == []:
                 self._server.close()
                 return
@@ -76,8 +80,9 @@ class Device:
             if self._over.is_set() or not self._send(client, piece):
                 return
             self._hear(client)
-        while stay and not self._over.is_set():
-            self._hear(client)
+            ROUNDS.turn(self._turn)
+        while stay and not self._over.is_set() and self._hear(client):
+            ROUNDS.turn(self._turn)
 
     @staticmethod
     def _send(client: socket.socket, piece: bytes) -> bool:
@@ -87,11 +92,13 @@ class Device:
             return False
         return True
 
-    def _hear(self, client: socket.socket) -> None:
-        """What the program says; waits 20 ms for it."""
+    def _hear(self, client: socket.socket) -> bool:
+        """What the program says; waits 20 ms for it. False once it has hung up."""
         try:
-            self.heard += client.recv(1000)
+            said = client.recv(1000)
         except TimeoutError:
-            return
+            return True
         except OSError:
-            self._over.wait(EVERY_S)
+            return False
+        self.heard += said
+        return bool(said)

@@ -14,6 +14,7 @@ import pytest
 import serial
 from device import Device
 from made_job import finished, refused, rig
+from rounds import ROUNDS
 from serial.tools.list_ports_common import ListPortInfo
 
 from rig.virtual.demo import demo_profile
@@ -30,6 +31,7 @@ GARBAGE = random.Random(3).randbytes(60)
 @pytest.fixture(autouse=True)
 def _short_listening(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("rig.wire.ports.LISTEN_S", 0.2)
+    monkeypatch.setattr("rig.wire.ports.clock_s", ROUNDS)
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
-import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -15,7 +15,7 @@ from test_reader import flat, position
 
 from rig.faults import InputError
 from rig.wire.capture_file import Fate, TakenError
-from rig.wire.capture_writer import CaptureWriter, begin, is_growing
+from rig.wire.capture_writer import GROWS_WITHIN_S, CaptureWriter, begin, is_growing
 from rig.wire.records import Trouble
 
 
@@ -160,19 +160,26 @@ def test_each_program_gets_a_name_of_its_own(tmp_path: Path) -> None:
 def test_a_capture_that_is_being_taken_is_told_from_one_that_was_cut(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("rig.wire.capture_writer.GROWS_WITHIN_S", 0.3)
+    waited: list[float] = []
+    happens: dict[int, Callable[[], object]] = {}
+
+    def pause(seconds: float) -> None:
+        waited.append(seconds)
+        happens.pop(len(waited), lambda: None)()
+
+    monkeypatch.setattr("rig.wire.capture_writer.pause", pause)
     writer = CaptureWriter(tmp_path / "one.cap", {})
     writer.write(STREAM)
     assert not is_growing(writer.path)  # as after a sudden end
-    later = threading.Timer(0.1, writer.note, ("host", {}))
-    later.start()
+    assert sum(waited) == pytest.approx(GROWS_WITHIN_S)
+    waited.clear()
+    happens[20] = lambda: writer.note("host", {})  # a second later
     assert is_growing(writer.path)
-    later.join()
+    assert len(waited) == 20
     writer.close()
-    later = threading.Timer(0.1, os.utime, (writer.path,))
-    later.start()
+    waited.clear()
+    happens[2] = lambda: os.utime(writer.path)
     assert not is_growing(writer.path)
-    later.join()
     with pytest.raises(InputError, match="no such file"):
         is_growing(tmp_path / "none.cap")
 

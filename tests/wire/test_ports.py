@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
+from rounds import ROUNDS
 from serial.tools.list_ports_common import ListPortInfo
 
 from rig.faults import InputError, RigLostError
@@ -33,6 +34,7 @@ BENCH = Identity(0.0, 1, 4096, 2, "bench")
 @pytest.fixture(autouse=True)
 def _short_listening(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(ports, "LISTEN_S", 0.3)
+    monkeypatch.setattr(ports, "clock_s", ROUNDS)
 
 
 @contextmanager
@@ -44,12 +46,14 @@ def device(said: bytes = b"") -> Iterator[tuple[str, list[bytes]]]:
     over, heard = threading.Event(), list[bytes]()
 
     def talk() -> None:
-        while not over.wait(0.01):
-            with suppress(BlockingIOError):
-                if said:
-                    os.write(far, said)
-            with suppress(BlockingIOError):
-                heard.append(os.read(far, 100))
+        with ROUNDS.say() as turn:
+            while not over.wait(0.01):
+                with suppress(BlockingIOError):
+                    if said:
+                        os.write(far, said)
+                with suppress(BlockingIOError):
+                    heard.append(os.read(far, 100))
+                ROUNDS.turn(turn)
 
     thread = threading.Thread(target=talk)
     thread.start()
