@@ -11,7 +11,7 @@ import sys
 import textwrap
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import pytest
 from device import Device
@@ -227,7 +227,8 @@ def test_a_disk_too_full_for_a_certificate(job: Path) -> None:
 def test_a_capture_on_a_full_device(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made = MadeJob(tmp_path / "job").do("turn 400 at 110")
     with open("/dev/full", "wb", buffering=0) as full:
-        monkeypatch.setattr(made.bench._capture, "_file", full)
+        writer = made.bench._capture._writer
+        monkeypatch.setattr(writer, "_file", NoRoom(writer._file, full))
         made.do("turn 400 at 110", "rest 1.5")
         assert "does not reach the disk: the disk is full. Make room" in made.bench.caution()
         with pytest.raises(InputError, match="bytes of the capture could not be written: the disk"):
@@ -239,6 +240,17 @@ def test_a_capture_on_a_full_device(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     ]  # fmt: skip
     assert len(troubles) == 1  # the end is missing, and nothing else
     assert "the capture was cut off after line " in troubles[0].detail
+
+
+class NoRoom:
+    """A file of which all else works, but whose writes go to a full device."""
+
+    def __init__(self, file: BinaryIO, full: BinaryIO) -> None:
+        self.file = file
+        self.write = full.write
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.file, name)
 
 
 def test_the_capture_is_on_the_disk_while_the_session_runs(tmp_path: Path) -> None:

@@ -208,8 +208,12 @@ def test_no_room_for_a_capture_at_all(tmp_path: Path, monkeypatch: pytest.Monkey
     job = copied(tmp_path)
     before = list((job / "captures").iterdir())
 
-    def full(*_: object, **__: object) -> None:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    real = open
+
+    def full(path: Any, mode: str = "r", **how: Any) -> Any:
+        if "x" in mode:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return real(path, mode, **how)
 
     with PacedRig(()) as board:
         monkeypatch.setattr("builtins.open", full)
