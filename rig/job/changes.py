@@ -15,6 +15,7 @@ from rig.engine.profile import Profile
 from rig.faults import InputError
 from rig.files import open_file
 from rig.job.folder import Job
+from rig.job.order import Order
 from rig.job.when import Clock, iso
 from rig.job.work import Worked
 from rig.session import Session
@@ -31,6 +32,15 @@ class Changed:
 
     at: datetime
     words: str
+    capture: Path | None = None  # in which it was noted
+
+    def is_before(self, at: datetime, capture: Path, order: Order) -> bool:
+        """Whether it came before an instant of a capture. Between captures their own order counts,
+        since the computer's clock may have gone backwards; the clock where they do not know it."""
+        known = None
+        if self.capture is not None and self.capture != capture:
+            known = order.is_later(capture, self.capture)
+        return at > self.at if known is None else known
 
 
 def last_changes(job: Job, worked: Worked, before: datetime | None = None) -> dict[str, Changed]:
@@ -40,20 +50,32 @@ def last_changes(job: Job, worked: Worked, before: datetime | None = None) -> di
     A capture that cannot be read is passed over unless it was asked for.
     """
     found: dict[str, Changed] = {}
+    order = order_of(job, worked)
     asked = {played.path.resolve() for played in worked.played}
     for played in worked.played:
-        _gather(found, played.path, played.session, "", before)
+        _gather(found, played.path, played.session, "", order, before)
     for path in job.capture_files():
         if path.resolve() not in asked and _has_changes(path):
             try:
-                _gather(found, path, _only_changes(path, job.profile), f" in {path.name}", before)
+                only = _only_changes(path, job.profile)
+                _gather(found, path, only, f" in {path.name}", order, before)
             except InputError:
                 continue  # it says nothing; that it is broken is said when it is asked for
     return found
 
 
+def order_of(job: Job, worked: Worked) -> Order:
+    """The order of the captures of a job and of those that were worked."""
+    return Order({*job.capture_files(), *(played.path for played in worked.played)})
+
+
 def _gather(
-    found: dict[str, Changed], path: Path, session: Session, where: str, before: datetime | None
+    found: dict[str, Changed],
+    path: Path,
+    session: Session,
+    where: str,
+    order: Order,
+    before: datetime | None,
 ) -> None:
     if not session.told.changes:
         return
@@ -63,8 +85,8 @@ def _gather(
         if at is None or (before is not None and at > before):
             continue
         for name in [unit] if unit else [each.name for each in session.profile.units]:
-            if name not in found or at > found[name].at:
-                found[name] = Changed(at, f"{words}, noted {iso(at)}{where}")
+            if name not in found or found[name].is_before(at, path, order):
+                found[name] = Changed(at, f"{words}, noted {iso(at)}{where}", path)
 
 
 def _only_changes(path: Path, profile: Profile) -> Session:

@@ -100,6 +100,31 @@ def place_after(paths: Iterable[Path]) -> dict[str, object]:
     return {"number": number, "after": before[-MOST_AFTER:]}
 
 
+class Order:
+    """Which of two captures came later, by what those of a job know of one another."""
+
+    def __init__(self, paths: Iterable[Path]) -> None:
+        found, _ = _read(paths)
+        self._at = {each.path: each for each in found}
+        by_digest = {each.digest: each for each in found}
+        self._before: dict[str, set[str]] = {}
+        for each in sorted(found, key=lambda each: each.number):
+            before = set(each.after)
+            for digest in each.after:
+                if digest in by_digest:
+                    before |= self._before.get(digest, set())
+            self._before[each.digest] = before
+
+    def is_later(self, one: Path, other: Path) -> bool | None:
+        """Whether ``one`` came after ``other``; None where they do not know."""
+        first, second = self._at.get(one), self._at.get(other)
+        if first is None or second is None:
+            return None
+        if second.digest in self._before[first.digest]:
+            return True
+        return False if first.digest in self._before[second.digest] else None
+
+
 def latest_begun(paths: Iterable[Path]) -> datetime | None:
     """The latest time of day at which one of these captures began."""
     return max((each.begun for each in _read(paths)[0] if each.begun), default=None)

@@ -12,7 +12,7 @@ from rig import __version__
 from rig.engine.dead_centre.reference_plain import to_plain
 from rig.faults import InputError
 from rig.files import listed
-from rig.job.changes import Changed, last_changes
+from rig.job.changes import Changed, last_changes, order_of
 from rig.job.folder import Job
 from rig.job.when import Clock, iso, moment
 from rig.job.work import Worked
@@ -172,12 +172,13 @@ def standing(
         return Standing(worked.judgements, worked.comparisons)
     kept: list[Reading] = []
     stale: set[str] = set()
+    order = order_of(job, worked)
     for played in worked.played:
         clock = Clock(played.path)
         for reading in played.session.readings():
             change = changed.get(reading.unit)
             when = clock.utc(played.session.t_us(reading))
-            if change is None or (when is not None and when > change.at):
+            if change is None or (when is not None and change.is_before(when, played.path, order)):
                 kept.append(reading)
             elif reading.counts:
                 stale.add(reading.unit)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -235,12 +235,15 @@ def test_after_a_change_noted_in_the_capture_only_what_was_read_since_counts(
     assert "the readings of upper are older than the last change (magneto turned back" in said
 
 
-def test_a_change_noted_in_a_later_capture_makes_an_earlier_one_old(tmp_path: Path) -> None:
-    """Whichever capture is asked for: the note stands in the job."""
+@pytest.mark.parametrize("clock_back", [timedelta(), timedelta(days=30000)])
+def test_a_change_noted_in_a_later_capture_makes_an_earlier_one_old(
+    tmp_path: Path, clock_back: timedelta
+) -> None:
+    """Whichever capture is asked for, and whatever the clock says: the note stands in the job."""
     made = wrong_job(tmp_path)
     first = made.capture
     assert rig("correct", made.folder, first).status == 0
-    later = MadeJob(made.folder, 5, began=AFTER)
+    later = MadeJob(made.folder, 5, began=AFTER - clock_back)
     later.do("turn 400 at 110")
     later.bench.note("change", {"words": "slipped a mesh by a tooth", "unit": "upper"})
     later.bench.note("change", {"words": "told by mistake", "unit": "lower"})
