@@ -106,7 +106,8 @@ class Losses:
     def trouble(self, trouble: Trouble) -> str:
         """Take note of trouble; says so when the encoder's count is no longer sure."""
         if trouble.kind in LINE_LOSSES:
-            self.doubt(trouble.t_us, trouble.t_us, LINES_LOST)
+            # The position of that time came before the trouble.
+            self.doubt(trouble.t_us, math.nextafter(trouble.t_us, math.inf), LINES_LOST)
         return {"encoder": JUMPED, "interrupted": CUT_OFF}.get(trouble.kind, "")
 
     def health(self, health: Health) -> str:
