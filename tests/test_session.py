@@ -6,9 +6,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from fractions import Fraction
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from played import PROFILE, Played
 
 from rig.engine.profile import Engine, Profile, Setting, Unit, Window
@@ -19,7 +21,7 @@ from rig.timing.judge import ONE_TURN_OUT, STROKE_NOT_STATED
 from rig.virtual.hidden import Hidden, draw
 from rig.virtual.rig import VirtualRig
 from rig.wire.reader import LineReader
-from rig.wire.records import Batch, Note
+from rig.wire.records import POSITION, Batch, Note, Restart
 
 FULL, RETARD = "full advance", "full retard"
 
@@ -283,6 +285,25 @@ STREAM = _stream()
 
 
 # -- what looks wrong -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("cause", "dip"), [(2, 0), (8, 0), (0, 0), (1, 1), (4, 1)])
+def test_a_restart_as_the_port_opens_is_no_fault(cause: int, dip: int) -> None:
+    """What a boot loader may leave as the cause; the same later, and a supply that fails, are."""
+    for t_us, restarts in ((1e6, dip), (60e6, 1)):
+        session = Session(PROFILE)
+        session.take(Batch(positions=position_at(5e5)))
+        session.take(Batch(others=[Restart(t_us, cause)]))
+        session.take(Batch(positions=position_at(t_us + 1e6)))
+        assert session.restarts == restarts
+        assert bool([d for d in session.doubts() if "restarted" in d.words]) == bool(restarts)
+
+
+def position_at(t_us: float) -> NDArray[np.void]:
+    """One position at rest."""
+    rows = np.zeros(1, POSITION)
+    rows["t_us"] = rows["done_us"] = t_us
+    return rows
 
 
 def opening(number: int, t_us: float) -> Opening:

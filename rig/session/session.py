@@ -38,6 +38,12 @@ from rig.timing.results import Comparison, Judgement, Phase, Reading
 from rig.timing.tie import NO_REFERENCE, StrokeStatement, tie
 from rig.wire.records import Batch, Foot, Health, Identity, Note, Restart, Trouble
 
+AS_PORT_OPENS_US = 3_000_000.0
+"""Many boards restart when their port is opened: no fault, so soon after the first word of them."""
+POWER_CAUSES = 1 | 4
+"""Power on, supply dip: the causes of a restart that no boot loader leaves behind. It may leave the
+watchdog's or none, since many start the program by it (common practice, no source)."""
+
 
 class Session:
     """One job, from the records of one capture."""
@@ -152,7 +158,9 @@ class Session:
         return self.told.phase_at(unit, math.inf, self._read_us[unit])
 
     def _restarted(self, restart: Restart) -> None:
-        if self.follower.latest is not None or self.openings:
+        heard = self.follower.latest is not None or bool(self.openings)
+        fault = restart.cause & POWER_CAUSES or restart.t_us - self.start_us > AS_PORT_OPENS_US
+        if heard and fault:
             self.restarts += 1
         self._lose_stroke(restart.t_us)
 
