@@ -20,7 +20,7 @@ from rig.signal.events import Closing, Event, Finding, IndexPass, Now, Opening, 
 from rig.signal.holding import is_held, why_held
 from rig.signal.index_input import INDEX_LEAST_US, IndexInput
 from rig.signal.inputs import Inputs
-from rig.signal.losses import NOT_COVERED, Covered, Grown, Losses, Word
+from rig.signal.losses import JUMPED, NOT_COVERED, Covered, Grown, Losses, Word
 from rig.signal.marks import Mark, mark_of, marked
 from rig.signal.place import Place, place
 from rig.signal.settings import Settings
@@ -35,7 +35,6 @@ from rig.wire.records import (
     Batch,
     Cut,
     Edge,
-    Health,
     Restart,
 )
 
@@ -121,7 +120,7 @@ class Follower:
         """Work through everything before ``sure_us``."""
         reached_us = math.nan
         while (word := self.waiting.word_before(sure_us)) is not None:
-            if word.t_us != reached_us and self.losses.matters(word):  # else no need to stop there
+            if word.t_us != reached_us:
                 self._up_to(word.t_us, events)
                 reached_us = word.t_us
             self._happen(word, events)
@@ -133,8 +132,6 @@ class Follower:
                 self.index.cut()
             else:
                 self._decide(self.inputs.cut(word), events)
-        elif isinstance(word, Health):
-            self._count_not_sure(self.losses.health(word), word.t_us, events)
         elif isinstance(word, Grown):
             self._count_not_sure(self.losses.grown(word), word.t_us, events)
         else:
@@ -281,6 +278,7 @@ class Follower:
             (direction < 0, "passed backwards"),
             (bool(lost), lost),
             (passage.broken, "the contacts bounced more often than the line could carry"),
+            (self.losses.jumping(passage.t_us), JUMPED),
             (bool(self.track.lost), self.track.lost),
             (direction == 0, why_held(passage.rest_us)),
             (

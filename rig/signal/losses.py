@@ -37,7 +37,7 @@ class Grown:
     unseen: bool = False
 
 
-Word = Cut | Health | Trouble | Grown
+Word = Cut | Trouble | Grown
 """What the rig or the line said of what may be missing."""
 
 
@@ -50,17 +50,35 @@ class Covered:
 
     def __init__(self) -> None:
         self.to_us = -math.inf
-        self._row: tuple[float, int, int] | None = None  # of the last position with totals
+        self._row: tuple[float, int, int] | None = None  # the last that were told
+        self._in_positions = False
 
     def take(self, batch: Batch) -> list[Grown]:
-        """Where the totals of the batch's positions grew. Known from the earlier record on, so that
-        all that lies between the two is in doubt; and for the count up to the later one."""
+        """Where the totals of the batch grew. Known from the earlier record on, so that all that
+        lies between the two is in doubt; and for the count up to the later one."""
+        rows = batch.positions[batch.positions["lost_edges"] >= 0]
+        if len(rows):
+            self._in_positions = True
+            return self._positions(rows)
+        if self._in_positions:
+            return []
+        known: list[Grown] = []
         for other in batch.others:
             if isinstance(other, Health):
-                self.to_us = max(self.to_us, other.t_us)
-        rows = batch.positions[batch.positions["lost_edges"] >= 0]
-        if not len(rows):
-            return []
+                known += self._health(other)
+        return known
+
+    def _health(self, health: Health) -> list[Grown]:
+        # Whatever is in its first totals may have happened since the rig was heard first.
+        from_us, illegal, lost = self._row or (0.0, 0, 0)
+        totals = health.illegal, health.lost_edges
+        self._row = (health.t_us, *totals)
+        self.to_us = max(self.to_us, health.t_us)
+        grew = totals[0] != illegal, totals[1] != lost
+        times = (from_us, health.t_us) if any(grew) else ()
+        return [Grown(when_us, health.t_us, *totals, *grew) for when_us in times]
+
+    def _positions(self, rows: NDArray[np.void]) -> list[Grown]:
         known: list[Grown] = []
         columns = [rows["t_us"], rows["illegal"], rows["lost_edges"]]
         if self._row is None:
@@ -91,17 +109,9 @@ class Losses:
         self._since_us = math.inf  # the one that is not
         self._at_least_us = math.inf
         self._why = ""
-        self._told_us = -math.inf  # when the totals were told last
-        self._lost_edges: int | None = None
+        self._jumped_us = -math.inf
         self.looking = False
         self.illegal = 0
-
-    def matters(self, word: Word) -> bool:
-        """False for the rig's totals as long as none of them grew."""
-        if not isinstance(word, Health):
-            return True
-        lost = word.lost_edges if self._lost_edges is None else self._lost_edges
-        return word.illegal > self.illegal or word.lost_edges > lost
 
     def trouble(self, trouble: Trouble) -> str:
         """Take note of trouble; says so when the encoder's count is no longer sure."""
@@ -110,20 +120,11 @@ class Losses:
             self.doubt(trouble.t_us, math.nextafter(trouble.t_us, math.inf), LINES_LOST)
         return {"encoder": JUMPED, "interrupted": CUT_OFF}.get(trouble.kind, "")
 
-    def health(self, health: Health) -> str:
-        """Take note of the rig's own totals; says so when the count is no longer sure."""
-        known_us, self._told_us = self._told_us, max(self._told_us, health.t_us)
-        if self._lost_edges is not None and health.lost_edges > self._lost_edges:
-            self.doubt(known_us, health.t_us, UNSEEN)
-        self._lost_edges = health.lost_edges
-        grew = health.illegal > self.illegal
-        self.illegal = health.illegal
-        return JUMPED if grew else ""
-
     def grown(self, grown: Grown) -> str:
         """Take note of totals that grew; says so when the count is no longer sure."""
-        self._told_us = max(self._told_us, grown.to_us)
-        self.illegal, self._lost_edges = grown.illegal, grown.lost_edges
+        self.illegal = grown.illegal
+        if grown.jumped:
+            self._jumped_us = max(self._jumped_us, grown.to_us)
         if grown.unseen and grown.t_us < grown.to_us:
             self.doubt(grown.t_us, grown.to_us, UNSEEN)
         return JUMPED if grown.jumped else ""
@@ -143,6 +144,11 @@ class Losses:
         if nth < len(self._to_us) and self._from_us[nth] <= to_us:
             return self._whys[nth]
         return self._why if self.looking and self._since_us <= to_us else ""
+
+    def jumping(self, t_us: float) -> bool:
+        """Whether the encoder may have jumped just before ``t_us``, whatever the index said since
+        the stretch began in which it did."""
+        return t_us <= self._jumped_us
 
     def over(self, rows: NDArray[np.void]) -> np.void | None:
         """The first position, dtype ``POSITION``, before which no edge is outstanding: with it the

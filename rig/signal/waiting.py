@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.signal.losses import Grown, Word
-from rig.wire.records import EDGE, WIDTH, Batch, Cut, Health, Trouble
+from rig.wire.records import EDGE, WIDTH, Batch, Cut, Trouble
 
 
 class Waiting:
@@ -37,7 +37,7 @@ class Waiting:
                 if (other.t_us, other.kind) in self._troubles:
                     continue
                 self._troubles.add((other.t_us, other.kind))
-            if isinstance(other, Cut | Health | Trouble):
+            if isinstance(other, Cut | Trouble):
                 words.append(other)
         for word in words:
             self._arrivals += 1

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.signal.waiting import Waiting
-from rig.wire.records import Batch, Health, Trouble
+from rig.wire.records import Batch, Cut, Trouble
 
 TIMES = st.lists(st.integers(0, 9), max_size=30)
 
@@ -16,9 +16,9 @@ def test_words_come_in_order_of_time_and_then_as_they_arrived(
     come: list[list[int]], until: int
 ) -> None:
     waiting = Waiting()
-    words: list[Health] = []
+    words: list[Cut] = []
     for times in come:
-        batch = [Health(float(t), len(words) + i, 0, 0, 0, 0) for i, t in enumerate(times)]
+        batch = [Cut(float(t), 1, len(words) + i, 0.0, 0.0, 0.0, 0.0) for i, t in enumerate(times)]
         waiting.add(Batch(others=[*batch]))
         words += batch
     in_order = sorted(words, key=lambda word: word.t_us)
