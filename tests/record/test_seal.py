@@ -75,8 +75,8 @@ def test_other_line_ends_are_found() -> None:
         (b'{"format": ' + b"9" * 5000 + b"}", "a number too long"),
         (b"[]", "JSON, but not a timing certificate"),
         (b'{"format": "something"}', "JSON, but not a timing certificate"),
-        (FILE.replace(b'"version": 1,', b'"version": 2,', 1), "certificate version 2,"),
-        (FILE.replace(b'"version": 1,', b'"version": true,', 1), "certificate version True"),
+        (FILE.replace(b'"version": 2,', b'"version": 3,', 1), "certificate version 3,"),
+        (FILE.replace(b'"version": 2,', b'"version": true,', 1), "certificate version True"),
     ],
 )  # fmt: skip
 def test_what_is_no_certificate_is_said(data: bytes, said: str) -> None:
