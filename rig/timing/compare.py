@@ -19,7 +19,7 @@ from rig.engine.uncertainty import Contribution, combine
 from rig.faults import InputError
 from rig.timing import budget
 from rig.timing.circular import wrap
-from rig.timing.decide import Rule, decide
+from rig.timing.decide import Rule, decide, probability_inside, probability_words
 from rig.timing.figure import (
     Cell,
     Figure,
@@ -268,10 +268,14 @@ def _comparison(
 ) -> Comparison:
     uncertainty = combine(parts) if parts is not None else None
     verdict: Verdict = "not judged"
+    probability = None
     if asked is not None:
         wanted, tolerance = asked
         U_deg = uncertainty.U_deg if uncertainty else None
-        verdict = decide(wrap(difference - wanted), U_deg, -tolerance, tolerance, rule)
+        off = wrap(difference - wanted)
+        verdict = decide(off, U_deg, -tolerance, tolerance, rule)
+        if verdict == "not decidable":
+            probability = probability_inside(off, uncertainty, -tolerance, tolerance)
     size = size_in_words(difference, uncertainty)
     words = (
         f"{names[0]} opens {size} degrees {'before' if difference > 0.0 else 'after'} {names[1]}"
@@ -281,6 +285,8 @@ def _comparison(
     if asked is not None and verdict == "outside":
         over = size_in_words(abs(wrap(difference - asked[0])) - asked[1], uncertainty)
         words += f", {over} degrees beyond the {entered(asked[1])} permitted"
+    if probability is not None:
+        words += f", {probability_words(probability)}"
     return Comparison(
         first=names[0],
         second=names[1],
@@ -293,4 +299,5 @@ def _comparison(
         verdict=verdict,
         words=words,
         phase=phase,
+        probability_inside=probability,
     )

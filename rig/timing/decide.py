@@ -40,31 +40,46 @@ _SLACK = 1e-9  # a mean that stands exactly on its acceptance limit is accepted 
 
 
 def conformance_probability(
-    value: float, u: float, lower: float | None, upper: float | None
+    value: float, u: float, lower: float | None, upper: float | None, nu: float = math.inf
 ) -> float:
     """Probability that the true value lies between the limits, given ``value`` +/- ``u``.
 
-    ``u`` is a standard uncertainty, the distribution normal (JCGM 106:2012, clause 7).
+    ``u`` is a standard uncertainty with ``nu`` degrees of freedom, the distribution Student's
+    (JCGM 100:2008, G.3), which is the normal one for math.inf (JCGM 106:2012, clause 7).
     Raises ``ValueError`` unless ``u`` is positive.
     """
     if not u > 0.0:
         raise ValueError(f"standard uncertainty {u} must be positive")
-    from scipy.special import ndtr
+    from scipy.special import ndtr, stdtr
+
+    def below_zero(distance: float) -> float:
+        return float(ndtr(distance) if math.isinf(nu) else stdtr(nu, distance))
 
     # Summed from the tails, so that a probability near 1 keeps its digits.
-    above = 0.0 if upper is None else float(ndtr((value - upper) / u))
-    below = 0.0 if lower is None else float(ndtr((lower - value) / u))
+    above = 0.0 if upper is None else below_zero((value - upper) / u)
+    below = 0.0 if lower is None else below_zero((lower - value) / u)
     return 1.0 - above - below
 
 
-def guard_band(u: float, probability: float) -> float:
-    """Width w that keeps the conformance probability at a single limit at ``probability``.
+def probability_inside(
+    value: float, uncertainty: Uncertainty | None, lower: float | None, upper: float | None
+) -> float | None:
+    """``conformance_probability`` of a combined uncertainty; None where it is not known."""
+    if uncertainty is None or not uncertainty.u_deg > 0.0:
+        return None
+    return conformance_probability(value, uncertainty.u_deg, lower, upper, uncertainty.nu_eff)
 
-    ``u`` is a standard uncertainty, the distribution normal (JCGM 106:2012, clause 8).
-    """
-    from scipy.special import ndtri
 
-    return float(ndtri(probability)) * u
+def probability_words(probability: float | None) -> str:
+    """ "inside with a probability of 62 %"; empty where it is not known."""
+    if probability is None:
+        return ""
+    percent = 100.0 * probability
+    if percent < 1.0:
+        return "inside with a probability under 1 %"
+    if percent > 99.0:
+        return "inside with a probability over 99 %"
+    return f"inside with a probability of {percent:.0f} %"
 
 
 def acceptance_limits(

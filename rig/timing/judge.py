@@ -15,7 +15,14 @@ from rig.engine.stated import size
 from rig.engine.uncertainty import Contribution, Uncertainty, combine
 from rig.timing import budget
 from rig.timing.circular import wrap
-from rig.timing.decide import RULES, decide, decide_spread, how_to_settle
+from rig.timing.decide import (
+    RULES,
+    decide,
+    decide_spread,
+    how_to_settle,
+    probability_inside,
+    probability_words,
+)
 from rig.timing.figure import (
     Figure,
     cells_of,
@@ -193,6 +200,7 @@ def _judgement(
     U_deg = uncertainty.U_deg if uncertainty else None
     verdict: Verdict = "not judged"
     settle = ""
+    probability = None
     if window is not None and first.kind == "turned":
         deviation = wrap(figure.mean_btdc - window.nominal_btdc)
         lower = wrap(window.latest_btdc - window.nominal_btdc)
@@ -201,7 +209,9 @@ def _judgement(
         if first.wrong_stroke:
             verdict = "outside"
         elif verdict == "not decidable":
-            settle = how_to_settle(deviation, uncertainty, figure.n, lower, upper)
+            probability = probability_inside(deviation, uncertainty, lower, upper)
+            how = how_to_settle(deviation, uncertainty, figure.n, lower, upper)
+            settle = "; ".join(filter(None, (probability_words(probability), how)))
     limit = setting.spread_limit_deg if first.kind == "turned" else None
     return Judgement(
         unit=unit.name,
@@ -222,6 +232,7 @@ def _judgement(
         rule=RULES[rule],
         settle=settle,
         marks=_marks(figure.readings, unit),
+        probability_inside=probability,
     )
 
 

@@ -70,6 +70,7 @@ class Judgement:
     settle: str  # how many more readings would settle it, or which part would have to shrink
     marks: tuple[str, ...] = ()  # "stroke not stated", "one crank turn out", ...
     groups: tuple[Group, ...] = ()  # where the readings have no mean, because they lie in groups
+    probability_inside: float | None = None  # of its true value, where that is not decidable
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,3 +88,4 @@ class Comparison:
     verdict: Verdict
     words: str
     phase: str = ""  # of both, when they are of one capture
+    probability_inside: float | None = None  # of its true value, where that is not decidable

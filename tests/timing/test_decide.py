@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chi2, norm
+from scipy.stats import t as student
 
 from rig.engine.uncertainty import Contribution, combine
 from rig.timing.decide import (
@@ -18,9 +19,9 @@ from rig.timing.decide import (
     conformance_probability,
     decide,
     decide_spread,
-    guard_band,
     how_to_settle,
     more_readings,
+    probability_words,
     sd_interval,
     with_readings,
 )
@@ -60,7 +61,6 @@ def test_nothing_fits_a_window_narrower_than_twice_its_uncertainty(reading: floa
 
 def test_single_limits() -> None:
     """J8, J9. Source: JCGM 106:2012, clause 7 examples (inputs from memory)."""
-    assert guard_band(1.0, 0.95) == pytest.approx(1.644854, abs=1e-6)
     assert conformance_probability(-5.47, 0.05, None, -5.40) == pytest.approx(0.919243, abs=1e-6)
     assert conformance_probability(509.7, 8.6, 490.0, None) == pytest.approx(0.989010, abs=1e-6)
     assert decide(-5.47, 0.10, None, -5.40) == "not decidable"
@@ -71,6 +71,26 @@ def test_single_limits() -> None:
 def test_probability_against_the_distribution(reading: float, u: float) -> None:
     theirs = float(norm.cdf(37.0, reading, u) - norm.cdf(35.0, reading, u))
     assert conformance_probability(reading, u, 35.0, 37.0) == pytest.approx(theirs, abs=1e-12)
+
+
+@given(st.floats(34.0, 38.0), st.floats(0.02, 2.0), st.floats(1.0, 60.0))
+def test_probability_of_few_readings(reading: float, u: float, nu: float) -> None:
+    """Student's distribution about the mean (JCGM 100:2008, G.3), by another function of SciPy."""
+    theirs = float(student.cdf(37.0, nu, reading, u) - student.cdf(35.0, nu, reading, u))
+    assert conformance_probability(reading, u, 35.0, 37.0, nu) == pytest.approx(theirs, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [
+        (None, ""),
+        (0.004, "inside with a probability under 1 %"),
+        (0.624, "inside with a probability of 62 %"),
+        (0.998, "inside with a probability over 99 %"),
+    ],
+)
+def test_a_probability_in_words(probability: float | None, words: str) -> None:
+    assert probability_words(probability) == words
 
 
 @given(st.floats(30.0, 42.0), st.floats(0.01, 3.0))

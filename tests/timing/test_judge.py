@@ -282,3 +282,14 @@ def test_the_order_of_readings_does_not_matter() -> None:
     for one, two in zip(judge(group, four(), reference()), again, strict=True):
         assert one.mean_btdc == pytest.approx(two.mean_btdc)
         assert one.verdict == two.verdict
+
+
+def test_what_is_not_decidable_has_a_probability() -> None:
+    """On the limit itself it is one half, by symmetry; in a window wide beside its uncertainty."""
+    group = readings([37.0 + each for each in (-0.1, 0.1) * 5])
+    found = only(judge(group, single(), reference()))
+    assert found.verdict == "not decidable"
+    assert found.probability_inside == pytest.approx(0.5, abs=1e-6)
+    assert found.settle.startswith("inside with a probability of 50 %; ")
+    assert only(judge(readings(CLOSE), single(), reference())).probability_inside is None
+    assert only(judge(readings([41.0]), single(), reference())).probability_inside is None
