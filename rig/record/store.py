@@ -104,7 +104,7 @@ def _clear_left(parent: Path) -> None:
 
 
 def _clear(making: Path) -> None:
-    if not making.is_dir():
+    if making.is_symlink() or not making.is_dir():  # what a link leads to is somebody else's
         return
     for each in making.iterdir():
         each.unlink()

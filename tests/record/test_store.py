@@ -205,3 +205,15 @@ def test_killed_while_saving_no_certificate_is_half(tmp_path: Path, trial: int) 
         page = each.with_suffix(".html").read_bytes()
         assert seal.look_at(each.read_bytes()).page == hashlib.sha256(page).hexdigest()
     certificate.save(folder, record(cylinders=1, units=("rear",)))  # and the work goes on
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need a right there")
+def test_a_link_with_the_name_of_a_folder_in_the_making_is_not_followed(tmp_path: Path) -> None:
+    away, parent = tmp_path / "away", tmp_path / "certificates"
+    away.mkdir()
+    parent.mkdir()
+    (away / "mine").write_bytes(b"kept")
+    (parent / ".making-link").symlink_to(away, target_is_directory=True)
+    os.utime(away, (0, 0))
+    store.place(parent, "one", {"a": b"1"})
+    assert (away / "mine").read_bytes() == b"kept"
