@@ -20,6 +20,8 @@ from rig.record import sheets, unit_history
 from rig.record.history import History, Point, Series
 from rig.record.unit_history import DatedReport, UnitSeries
 
+ALONE = "read of this cylinder alone: no line goes through it"
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``rig history``."""
@@ -75,14 +77,27 @@ def run(args: argparse.Namespace) -> int:
 
 
 def chosen(series: Sequence[Series], unit: str | None, *, cylinders: bool) -> list[Series]:
-    """The series to show: over all cylinders where there is such a one, else each cylinder's."""
+    """The series to show: over all cylinders where there is such a one, else each cylinder's.
+
+    A visit at which one cylinder alone was read, as found, say, is shown as that cylinder's.
+    """
     own = [each for each in series if unit in (None, each.unit)]
-    whole = {(each.unit, each.setting, each.kind) for each in own if each.cylinder is None}
-    return [
-        each
-        for each in own
-        if cylinders or each.cylinder is None or (each.unit, each.setting, each.kind) not in whole
-    ]
+    if cylinders:
+        return own
+    covered: dict[tuple[str, str, str], set[tuple[str, str]]] = {}
+    for each in own:
+        if each.cylinder is None:
+            visits = covered.setdefault((each.unit, each.setting, each.kind), set())
+            visits.update((point.certificate, point.phase) for point in each.points)
+    shown = []
+    for each in own:
+        of_all = covered.get((each.unit, each.setting, each.kind))
+        if each.cylinder is None or of_all is None:
+            shown.append(each)
+        elif points := [p for p in each.points if (p.certificate, p.phase) not in of_all]:
+            shown.append(replace(each, points=tuple(points), line=None, leaves_utc=None,
+                                 soonest_utc=None, words=ALONE))  # fmt: skip
+    return shown
 
 
 def _lines(found: History, shown: Sequence[Series]) -> list[str]:

@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 from fabricated_record import capture_facts, profile, readings, record, reference
 
+from rig.command.history import chosen
 from rig.faults import InputError
 from rig.record import certificate, seal
 from rig.record.history import CAUTION, COLUMNS, SET_BETWEEN, csv_text, history, look
@@ -399,3 +400,31 @@ def test_text_is_no_formula_and_harmless_in_a_spreadsheet(tmp_path: Path, evil: 
     assert step[0] not in "=+-@"
     assert "\x1b" not in text
     assert len(rows) == 4
+
+
+def test_what_one_cylinder_alone_was_found_at_is_shown(tmp_path: Path) -> None:
+    """As found by one reading of cylinder 1, left by six of each: the first is not lost."""
+    two = profile(2, ("rear",))
+    found = [r for r in readings(two, ("as found",), n=6) if r.cylinder == 1]
+    once = [r for r in found if r.setting == "full advance"][:1]
+    left = [replace(r, phase="as left") for r in readings(two, ("as found",), n=6)]
+    read = [*once, *left]
+    made = record(
+        profile=two, readings=read, judgements=judge(read, two, reference()), comparisons=[],
+        issued=datetime(2024, 5, 14, tzinfo=UTC),
+    )  # fmt: skip
+    certificate.save(tmp_path / "job" / "certificates", made)
+    for cylinders in (True, False):
+        whole = history(find(tmp_path), cylinders=cylinders)
+        shown = chosen(whole.series, None, cylinders=False)
+        points = [(s.setting, s.cylinder, p.phase, p.judgement.n) for s in shown for p in s.points]
+        assert points == [
+            ("full advance", 1, "as found", 1),
+            ("full advance", None, "as left", 10),
+            ("full retard", None, "as left", 10),
+        ]
+        (said,) = whole.troubles
+        assert said.endswith(
+            "rear, full advance, as found: one reading, which has no uncertainty (take two or"
+            " more): shown, and no line goes through it"
+        )
