@@ -17,7 +17,8 @@ from pathlib import Path
 
 from rig.command.opened import newest_capture, open_job
 from rig.command.say import angle, figures, json_option, message, plain
-from rig.engine.stated import btdc, btdc_with, is_known, listed, many, size, within
+from rig.counted import listed, many
+from rig.engine.stated import btdc, btdc_with, is_known, size, within
 from rig.faults import InputError
 from rig.job import predictions
 from rig.job.folder import Job

@@ -19,6 +19,7 @@ from typing import Any
 
 from rig.command.opened import open_job
 from rig.command.say import figures, json_option
+from rig.counted import many
 from rig.engine import couplings, gears
 from rig.engine.means import Coupling, Mesh, Train
 from rig.faults import InputError
@@ -191,7 +192,7 @@ def _lines(answer: dict[str, Any]) -> list[str]:
 
 
 def _train_lines(each: dict[str, Any]) -> list[str]:
-    lines = [f"{each['shaft']} turns {each['turns_per_crank_turn']} times a crank turn"]
+    lines = [f"{each['shaft']}: {many(each['turns_per_crank_turn'], 'turn')} a crank turn"]
     for mesh in each["meshes"]:
         free = "" if mesh["free"] else "; has to obey its marks"
         lines.append(
@@ -203,17 +204,18 @@ def _train_lines(each: dict[str, Any]) -> list[str]:
         often = "" if math.isnan(hz) else f", {hz:.6f} times a second"
         after = mesh["same_teeth_meet_after_turns_of_driver"]
         lines.append(
-            f"    the same two teeth meet again after {after} turns of {mesh['driver']}{often}"
+            f"    the same two teeth meet again after {many(after, 'turn')} of "
+            f"{mesh['driver']}{often}"
         )
     lines.append(
-        f"  all marks meet again after {each['marks_meet_after_crank_turns']} crank turns"
-        f" ({each['marks_meet_after_teeth']} teeth, {each['marks_meet_after_shaft_turns']:g} turns"
-        f" of {each['shaft']})"
+        f"  all marks meet again after {many(each['marks_meet_after_crank_turns'], 'crank turn')}"
+        f" ({many(each['marks_meet_after_teeth'], 'tooth', 'teeth')}, "
+        f"{many(format(each['marks_meet_after_shaft_turns'], 'g'), 'turn')} of {each['shaft']})"
     )
     step = each["position_step_crank_deg"]
     steps = "" if step is None else f", {step:.6f} crank degrees apart"
     if each["positions"]:
-        lines.append(f"  {each['positions']} positions when no mark need be obeyed{steps}")
+        lines.append(f"  {many(each['positions'], 'position')} when no mark need be obeyed{steps}")
     lines += [f"  {text}" for text in each["notes"]]
     if each["wanted_deg"] is not None and each["nearest"]:
         lines.append(f"  nearest to {each['wanted_deg']:+.3f} crank degrees (+ earlier):")
@@ -232,8 +234,9 @@ def _train_lines(each: dict[str, Any]) -> list[str]:
 
 def _coupling_lines(each: dict[str, Any]) -> list[str]:
     lines = [
-        f"coupling of {each['drive_teeth']} and {each['unit_teeth']} teeth, shaft at"
-        f" {each['turns_per_crank_turn']} of crank speed: {each['positions']} positions,"
+        f"coupling of {each['drive_teeth']} and "
+        f"{many(each['unit_teeth'], 'tooth', 'teeth')}, shaft at"
+        f" {each['turns_per_crank_turn']} of crank speed: {many(each['positions'], 'position')},"
         f" {each['step_shaft_deg']:.6f} degrees of its shaft apart, {each['step_crank_deg']:.6f} of"
         " crank"
     ]

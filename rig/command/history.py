@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.command.say import figures, json_option, message, parts_of
+from rig.counted import many
 from rig.engine import stated
 from rig.faults import InputError
 from rig.record import history as records
@@ -103,7 +104,7 @@ def chosen(series: Sequence[Series], unit: str | None, *, cylinders: bool) -> li
 def _lines(found: History, shown: Sequence[Series]) -> list[str]:
     serial = f", serial {found.serial}" if found.serial else ""
     n = len(found.certificates)
-    lines = [f"{found.engine}{serial}: {stated.many(n, 'certificate')}"]
+    lines = [f"{found.engine}{serial}: {many(n, 'certificate')}"]
     for series in shown:
         cylinder = "" if series.cylinder is None else f", cylinder {series.cylinder}"
         kind = "" if series.kind == "turned" else f", {series.kind}"

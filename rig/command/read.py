@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.command.say import angle, figures, json_option, message
+from rig.counted import many
 from rig.engine.firing import wrap_btdc
 from rig.faults import InputError
 from rig.job.recording import Recording, open_recording
@@ -207,7 +208,9 @@ def _doubts(
         stated = follower.settings.counts_per_turn
         said.append(counts_check(check.turns, stated).words + ": is --counts-per-turn right?")
     elif check.off_passes:
-        said.append(f"the index came {check.off_passes} times at another count than expected")
+        said.append(
+            f"the index came {many(check.off_passes, 'time')} at another count than expected"
+        )
     if follower.track.lost:
         said.append(f"angles do not hold: {follower.track.lost}")
     met = {one.input for one in openings}
@@ -251,8 +254,8 @@ def _lines(answer: dict[str, Any]) -> list[str]:
             f" {angle(one['btdc_deg'], 3):>14}  {counts}"
         )
     good = sum(one["counts"] for one in answer["openings"])
-    lines.append(f"{len(answer['openings'])} openings, {good} of them count;"
-                 f" the index was met {answer['index_passes']} times")  # fmt: skip
+    lines.append(f"{many(len(answer['openings']), 'opening')}, {good} of them count;"
+                 f" the index was met {many(answer['index_passes'], 'time')}")  # fmt: skip
     lines += [f"trouble: {kind} {n}" for kind, n in answer["troubles"].items()]
     lines += [f"found: {what} {n}" for what, n in answer["findings"].items()]
     return lines

@@ -6,6 +6,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from rig.counted import many
 from rig.engine import stated
 from rig.record import certificate
 from rig.screen.keys import shows_unicode
@@ -47,7 +48,7 @@ def summary_lines(record_path: Path) -> list[str]:
             lines.append(f"{head}: {one.words}")
             continue
         mean = stated.btdc_with(one.mean_btdc, one.uncertainty.U_deg)
-        lines.append(f"{head}: {mean} of {stated.many(one.n, 'reading')}: {one.words}")
+        lines.append(f"{head}: {mean} of {many(one.n, 'reading')}: {one.words}")
         if why := stated.few(one.uncertainty, one.n):
             lines.append(f"  {why}")
         others = [

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from rig.command.opened import open_job
 from rig.command.say import figures, json_option, message
+from rig.counted import many
 from rig.engine.dead_centre.index_places import CLEAR, disc_places, index_places, places_apart_deg
 from rig.engine.dead_centre.reference import Reference, stated
 from rig.engine.dead_centre.reference_file import save_reference
@@ -25,7 +26,8 @@ def _places(encoder: Encoder, reference: Reference) -> list[str]:
     placed = reference.forward_deg or reference.backward_deg
     if disc_places(encoder) > 1 and encoder.run_out_deg and not placed:
         said.append(
-            f"It comes at {disc_places(encoder)} places of the geared encoder's disc, and nothing"
+            f"It comes at {many(disc_places(encoder), 'place')} of the geared encoder's "
+            f"disc, and nothing"
             " tells at which it was found: the run-out between it and a reading is counted for the"
             " worst of them. Found by the stop, or by the gauge in a session, it counts less."
         )
@@ -34,7 +36,8 @@ def _places(encoder: Encoder, reference: Reference) -> list[str]:
     apart = places_apart_deg(encoder)
     return [
         *said,
-        f"The encoder is geared so that its index comes at {index_places(encoder)} places of the"
+        f"The encoder is geared so that its index comes at "
+        f"{many(index_places(encoder), 'place')} of the"
         f" crank, {apart:g}° apart: in another session, or after the rig lost power, this holds"
         f" once cylinder 1 is stated at its top (within {CLEAR * apart:.0f}° will do), or the stop"
         " was touched again.",

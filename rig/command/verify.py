@@ -11,6 +11,7 @@ import os.path
 from pathlib import Path
 
 from rig.command.say import figures, json_option
+from rig.counted import many
 from rig.job.prove import prove
 from rig.job.prove_sheets import kind_of, prove_job, prove_sheet
 from rig.record import certificate, signing
@@ -60,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
     if not args.all:
         good = sum(check.holds and check.sort == "figure" for check in checks)
         if good:
-            lines.append(f"{'holds':<14} {good} figures, computed anew (--all shows each)")
+            lines.append(f"{'holds':<14} {many(good, 'figure')}, computed anew (--all shows each)")
     verdict = f"everything holds: {len(checks)} fingerprints, texts, dates and figures"
     if failed:
         of = f"{len(checks)} fingerprints, texts, dates and figures"

@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
+from rig.counted import many
 from rig.faults import InputError
 
 
@@ -34,14 +35,17 @@ class VernierMove:
 
 def _teeth(n: int, m: int) -> int:
     if n < 1 or m < 1:
-        raise InputError(f"a coupling with {n} and {m} teeth is none: both sides need teeth")
+        raise InputError(
+            f"a coupling with {n} and {many(m, 'tooth', 'teeth')} is none: both sides need teeth"
+        )
     return math.lcm(n, m)
 
 
 def _turns(turns_per_crank_turn: Fraction) -> Fraction:
     if turns_per_crank_turn <= 0:
         raise InputError(
-            f"a shaft that turns {turns_per_crank_turn} times a crank turn cannot be timed: "
+            f"a shaft that turns {many(turns_per_crank_turn, 'time')} a crank turn "
+            f"cannot be timed: "
             "state a ratio above zero"
         )
     return turns_per_crank_turn

@@ -12,6 +12,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
+from rig.counted import many
 from rig.engine.figures import Yardstick
 from rig.engine.firing import datum_after_first_deg, firing_after_first_deg
 from rig.engine.geometry import MM_PER_INCH, throw_from_stroke_mm
@@ -191,16 +192,16 @@ def _firing(
     if cylinders is None or order is None:
         return (1,), (cycle_deg,), False
     if sorted(order) != list(range(1, cylinders + 1)):
-        section.note("firing_order", f"is {list(order)} for {cylinders} cylinders", allowed)
+        section.note("firing_order", f"is {list(order)} for {many(cylinders, 'cylinder')}", allowed)
         return (1,), (cycle_deg,), False
     if intervals is None:
         even = "intervals_deg" not in section.table
         return order, (cycle_deg / cylinders,) * cylinders, even
-    wanted = f"{cylinders} intervals in the firing order, {cycle_deg:g} degrees together"
+    wanted = f"{cylinders} intervals in the firing order, {cycle_deg:g}° together"
     if len(intervals) != cylinders:
-        section.note("intervals_deg", f"has {len(intervals)} figures", wanted)
+        section.note("intervals_deg", f"has {many(len(intervals), 'figure')}", wanted)
     elif abs(sum(intervals) - cycle_deg) > SUM_WITHIN_DEG:
-        section.note("intervals_deg", f"add up to {sum(intervals):g} degrees", wanted)
+        section.note("intervals_deg", f"add up to {sum(intervals):g}°", wanted)
     else:
         return order, intervals, True
     return order, intervals, False
@@ -229,7 +230,7 @@ def _check_stated_tdc(section: Section, engine: Engine) -> None:
         if away > TDC_WITHIN_DEG:
             Section({}, (*section.path, "tdc_deg_after_cylinder_1"), section.book).note(
                 str(cylinder),
-                f"is {deg:g}, {away:g} degrees from its place in the firing order",
+                f"is {deg:g}, {away:g}° from its place in the firing order",
                 f"Degrees of crank after cylinder 1 within the cycle, near {places[cylinder]:g}",
             )
 

@@ -17,6 +17,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Literal
 
+from rig.counted import many
 from rig.engine.means import Mesh, Train
 from rig.engine.profile import Engine, Unit
 from rig.faults import InputError
@@ -98,7 +99,13 @@ def mistakes(train: Train, ends: Iterable[str] = ()) -> list[tuple[str, str]]:
             ("driven_teeth", mesh.driven_teeth),
         ):
             if teeth < 1:
-                found.append((key, f"{pair}: a gear with {teeth} teeth; a whole number from 1"))
+                found.append(
+                    (
+                        key,
+                        f"{pair}: a gear with {many(teeth, 'tooth', 'teeth')}; a whole "
+                        f"number from 1",
+                    )
+                )
         if mesh.driven == CRANK:
             found.append(("driven", f"{pair}: nothing drives the crank; begin the train there"))
         elif mesh.driven in driven:
@@ -198,7 +205,9 @@ def hunting_tooth(teeth: int, other_teeth: int, turns_per_min: float | None = No
     a gear without teeth. Source: W. C. Foiles, Euclid's algorithm.
     """
     if teeth < 1 or other_teeth < 1:
-        raise InputError(f"gears with {teeth} and {other_teeth} teeth: both need teeth")
+        raise InputError(
+            f"gears with {teeth} and {many(other_teeth, 'tooth', 'teeth')}: both need teeth"
+        )
     groups = math.gcd(teeth, other_teeth)
     hz = math.nan
     if turns_per_min is not None:
@@ -314,8 +323,8 @@ def idler_notes(train: Train, shaft: str) -> list[str]:
             notes.append(f"{into.driven} is a plain idler: it adds no position of its own")
         else:
             notes.append(
-                f"{into.driven} is a compound idler ({into.driven_teeth} and {out.driver_teeth} "
-                "teeth): it adds positions"
+                f"{into.driven} is a compound idler ({into.driven_teeth} and "
+                f"{many(out.driver_teeth, 'tooth', 'teeth')}): it adds positions"
             )
     return notes
 
@@ -332,19 +341,25 @@ def contradictions(unit: Unit, engine: Engine, train: Train | None = None) -> li
     shaft = shaft_of(unit, train)
     if train is not None and shaft is not None and speed(train, shaft) != turns:
         found.append(
-            f"{unit.name}: the gear train turns it {speed(train, shaft)} times a crank turn, "
+            f"{unit.name}: the gear train turns it {many(speed(train, shaft), 'time')} "
+            f"a crank turn, "
             f"the unit's own figure is {turns}; correct one of the two"
         )
     openings = unit.lobes * turns * engine.strokes / 2
     sparks = engine.cylinders * (2 if unit.both_strokes else 1)
-    stated = f"{unit.lobes} lobes at {turns} of crank speed open {openings} times a working cycle"
+    stated = (
+        f"{many(unit.lobes, 'lobe')} at {turns} of crank speed open "
+        f"{many(openings, 'time')} a working cycle"
+    )
     if openings.denominator != 1 or openings < 1:
         found.append(f"{unit.name}: {stated}, which is no whole number of sparks")
     elif openings > sparks or sparks % openings.numerator:
-        found.append(f"{unit.name}: {stated}, the engine has {engine.cylinders} cylinders to fire")
+        found.append(
+            f"{unit.name}: {stated}, the engine has {many(engine.cylinders, 'cylinder')} to fire"
+        )
     elif openings != sparks and not (unit.both_strokes or unit.lobe_cylinders):
         found.append(
-            f"{unit.name}: {stated}, fewer than the {engine.cylinders} cylinders; "
+            f"{unit.name}: {stated}, fewer than the {many(engine.cylinders, 'cylinder')}; "
             "say which cylinder each lobe fires, or that it sparks on both strokes"
         )
     return found

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Literal, TypeVar
 
+from rig.counted import many
 from rig.engine import gears
 from rig.engine.means import (
     MOST_FILED_MM,
@@ -167,7 +168,7 @@ def _train(
         if shaft is not None and (turns := gears.speed(train, shaft)) != unit.turns_per_crank_turn:
             section.note(
                 "mesh",
-                f"turns {shown(unit.name)} {turns} times a crank turn, its own figure is "
+                f"turns {shown(unit.name)} {many(turns, 'time')} a crank turn, its own figure is "
                 f"{unit.turns_per_crank_turn}",
                 "Teeth and turns_per_crank_turn that agree",
             )

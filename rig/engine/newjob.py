@@ -14,6 +14,7 @@ from fractions import Fraction
 from importlib import resources
 from pathlib import Path
 
+from rig.counted import many
 from rig.engine import newjob_text as text
 from rig.engine.file import FILE_NAME, MOST_CYLINDERS, profile_from_bytes
 from rig.engine.mistakes import shown
@@ -281,7 +282,7 @@ def _order(cylinders: int) -> Callable[[str], str]:
         words = typed.replace(",", " ").replace("-", " ").split()
         if sorted(words) != sorted(str(each) for each in range(1, cylinders + 1)):
             usual = " ".join(map(str, _usual_order(cylinders)))
-            raise InputError(f"each of the {cylinders} cylinders once, like {usual}")
+            raise InputError(f"each of the {many(cylinders, 'cylinder')} once, like {usual}")
         return " ".join(words)
 
     return check
@@ -302,8 +303,10 @@ def _drive(strokes: int, cylinders: int) -> Callable[[str], str]:
         lobes = cylinders / (strokes // 2 * turns)
         if lobes.denominator > 1 or not 1 <= lobes <= MOST_LOBES:
             raise InputError(
-                f"with {turns} turns a lobe for each of the {cylinders} cylinders does not come "
-                f"out even ({lobes} lobes); usual are {'1/2, 1 or 3/2' if strokes == 4 else '1'}. "
+                f"with {many(turns, 'turn')} a lobe for each of the "
+                f"{many(cylinders, 'cylinder')} does not come "
+                f"out even ({many(lobes, 'lobe')}); usual are "
+                f"{'1/2, 1 or 3/2' if strokes == 4 else '1'}. "
                 "A unit that sparks on both strokes, or serves only some cylinders, is written "
                 "into the engine file by hand"
             )

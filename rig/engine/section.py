@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any, TypeVar
 
+from rig.counted import many
 from rig.engine.mistakes import MistakeBook, Path, shown
 
 T = TypeVar("T")
@@ -48,7 +49,7 @@ class Section:
 
     def text(self, key: str, *, longest: int = 80, required: bool = False) -> str:
         """One line of printable text, spaces at the ends taken off; "" when absent or wrong."""
-        allowed = f"One line of text in quotes, at most {longest} characters"
+        allowed = f"One line of text in quotes, at most {many(longest, 'character')}"
         if not self.has(key):
             if required:
                 self.missing(key, allowed)
@@ -198,7 +199,7 @@ class Section:
             self.note(key, wrong, f"Tables, each under a line [[{header}]] (two brackets)")
             return []
         if len(value) > most:
-            self.note(key, f"stands {len(value)} times", f"At most {most}")
+            self.note(key, f"stands {many(len(value), 'time')}", f"At most {most}")
         return [
             Section(each, (*self.path, key, number), self.book)
             for number, each in enumerate(value[:most])
@@ -237,7 +238,7 @@ def fraction_of(text: str) -> Fraction | None:
 def text_trouble(text: str, longest: int) -> str:
     """What makes a text unfit to be a name or a note, in words; "" when it is fit."""
     if len(text) > longest:
-        return f"has {len(text)} characters"
+        return f"has {many(len(text), 'character')}"
     for character in text:
         if not character.isprintable():
             return f"holds an unprintable character (U+{ord(character):04X})"

@@ -16,9 +16,9 @@ What is computed and what ``--json`` prints keeps all its digits.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from decimal import ROUND_HALF_UP, Decimal
 
+from rig.counted import many
 from rig.engine.uncertainty import Uncertainty
 
 UNKNOWN_TO = 2
@@ -158,22 +158,6 @@ def few(of: Uncertainty | None, n: int) -> str:
     if few_of is None or few_of.nu == n - 1:
         return f"{many(n, 'reading')}: {factor}"
     return f"{few_of.name}: {many(round(few_of.nu), 'degree')} of freedom, {factor}"
-
-
-def many(n: int, one: str, several: str = "") -> str:
-    """A number with its noun: "1 reading", "2 readings"; ``several`` where an s does not do."""
-    return f"{n} {noun(n, one, several)}"
-
-
-def noun(n: int, one: str, several: str = "") -> str:
-    """The noun alone as it goes with ``n``: "reading" with 1, else "readings" or ``several``."""
-    return one if n == 1 else several or one + "s"
-
-
-def listed(items: Iterable[object]) -> str:
-    """``a``, ``a and b``, ``a, b and c``."""
-    *first, last = [str(each) for each in items] or [""]
-    return f"{', '.join(first)} and {last}" if first else last
 
 
 def _turned(deg: float) -> float:

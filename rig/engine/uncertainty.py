@@ -44,7 +44,7 @@ def combine(parts: Sequence[Contribution], coverage: float = 0.95) -> Uncertaint
         if not (part.u_deg >= 0.0 and math.isfinite(part.u_deg)):
             raise ValueError(f"{part.name}: standard uncertainty {part.u_deg} is not a size")
         if not part.nu >= 1.0:
-            raise ValueError(f"{part.name}: {part.nu} degrees of freedom; at least 1 is needed")
+            raise ValueError(f"{part.name}: degrees of freedom {part.nu}; at least 1 is needed")
     u_deg = math.hypot(*(part.u_deg for part in parts))
     inverse = sum((part.u_deg / u_deg) ** 4 / part.nu for part in parts) if u_deg > 0.0 else 0.0
     nu_eff = 1.0 / inverse if inverse > 0.0 else math.inf
@@ -63,7 +63,7 @@ def student_t(nu: float, coverage: float = 0.95) -> float:
     if not 0.0 < coverage < 1.0:
         raise ValueError(f"coverage {coverage} is not between 0 and 1")
     if not nu >= 1.0:
-        raise ValueError(f"{nu} degrees of freedom; at least 1 is needed")
+        raise ValueError(f"degrees of freedom {nu}; at least 1 is needed")
     from scipy.special import ndtri, stdtrit
 
     upper = (1.0 + coverage) / 2.0

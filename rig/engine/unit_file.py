@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Literal
 
+from rig.counted import many
 from rig.engine.figures import Yardstick, read_per_cylinder, read_window
 from rig.engine.mistakes import shown
 from rig.engine.profile import Engine, Setting, Unit
@@ -98,8 +99,8 @@ def _check_openings(
     good = {Fraction(served), Fraction(2 * served)} if both_strokes else {Fraction(served)}
     if openings not in good:
         wrong = (
-            f"with turns_per_crank_turn gives {openings} openings in a working cycle, for "
-            f"{served} cylinder{'s' if served > 1 else ''}"
+            f"with turns_per_crank_turn gives {many(openings, 'opening')} in a working cycle, for "
+            f"{many(served, 'cylinder')}"
         )
         section.note(
             "lobes",
@@ -111,7 +112,7 @@ def _check_openings(
     elif listed and len(listed) != openings:
         section.note(
             "cylinders",
-            f"has {len(listed)} figures for {openings} openings in a cycle",
+            f"has {many(len(listed), 'figure')} for {many(openings, 'opening')} in a cycle",
             "The cylinder of each opening, in turn",
         )
 

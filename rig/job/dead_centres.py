@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from rig.counted import listed, noun
 from rig.engine import stated
 from rig.engine.dead_centre.gauge_check import compare_methods, misfit
 from rig.engine.dead_centre.gauge_series import Series
@@ -61,7 +62,7 @@ def gauge_doubts(
         if fell:
             was, it = ("was", "it") if len(fell) == 1 else ("were", "them")
             words = (
-                f"{stated.noun(len(fell), 'point')} {stated.listed(fell)} {was} come to with the"
+                f"{noun(len(fell), 'point')} {listed(fell)} {was} come to with the"
                 f" piston falling, so that clearances add to {it}: take {it} again with the piston"
                 " rising"
             )

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
+from rig.counted import many
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Profile
 from rig.faults import InputError, reason
@@ -122,7 +123,7 @@ def play(profile: Profile, path: Path) -> Played:
 def _lost(gap: Note) -> str:
     """That a part of a capture was lost while it was taken, in words."""
     return (
-        f"{gap.value['missing_bytes']} bytes of it were lost while it was taken"
+        f"{many(gap.value['missing_bytes'], 'byte')} of it were lost while it was taken"
         f" ({gap.value.get('why', '')}); what was read in them is not in it"
     )
 

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.counted import many
 from rig.engine.uncertainty import Contribution
 from rig.timing.budget import HAND, PLAY
 from rig.timing.decide import REPEATABILITY
@@ -118,7 +119,10 @@ class Line:
         if self.free > FEW_FREE:
             return ""
         spare = "one more" if self.free == 1 else "two more"
-        return f" (through {self.points} points, {spare} than it needs: let the next bear it out)"
+        return (
+            f" (through {many(self.points, 'point')}, {spare} than it needs: let the "
+            f"next bear it out)"
+        )
 
     @property
     def told_apart(self) -> bool:

@@ -6,10 +6,11 @@ import math
 from collections.abc import Sequence
 from html import escape
 
+from rig.counted import many
 from rig.engine.dead_centre.index_places import index_places, places_apart_deg
 from rig.engine.dead_centre.reference import BY_HAND
 from rig.engine.profile import Encoder
-from rig.engine.stated import after_index_with, many, two_figures, u_part
+from rig.engine.stated import after_index_with, two_figures, u_part
 from rig.engine.uncertainty import Contribution
 from rig.record import signing, words
 from rig.record.ink import grouped, ink, visible
@@ -150,7 +151,9 @@ def _rig(certificate: Certificate) -> str:
     for rig in dict.fromkeys(
         (e.rig_name, e.protocol, e.counts_per_turn) for e in certificate.captures
     ):
-        pairs.append(("rig", f"{ink(rig[0])}, line format {rig[1]}, {rig[2]} counts a turn"))
+        pairs.append(
+            ("rig", f"{ink(rig[0])}, line format {rig[1]}, {many(rig[2], 'count')} a turn")
+        )
     pairs.append(
         (
             "encoder",
@@ -175,10 +178,10 @@ def _mounting(encoder: Encoder) -> str:
     """How a geared encoder is driven; nothing of one that sits on the crank."""
     words = ""
     if encoder.turns_per_crank_turn != 1:
-        words = f"makes {encoder.turns_per_crank_turn} turns for one of the crank, "
+        words = f"makes {many(encoder.turns_per_crank_turn, 'turn')} for one of the crank, "
     if index_places(encoder) > 1:
         apart = f"{places_apart_deg(encoder):g}°"
-        words += f"its index at {index_places(encoder)} places of it, {apart} apart, "
+        words += f"its index at {many(index_places(encoder), 'place')} of it, {apart} apart, "
     if encoder.play_deg:
         words += f"play {encoder.play_deg:g}° ± {encoder.play_error_deg:g}° of crank, "
     return words
@@ -199,7 +202,7 @@ def _prints(certificate: Certificate, fingerprint: str) -> str:
     parts = [_print("this record", "its .json file less its last five lines", fingerprint)]
     parts += [_print(ink(each.file), _about(each), each.sha256) for each in certificate.captures]
     engine = certificate.engine_file
-    parts.append(_print(ink(engine.name), f"{engine.size_bytes} bytes", engine.sha256))
+    parts.append(_print(ink(engine.name), f"{many(engine.size_bytes, 'byte')}", engine.sha256))
     parts.append(f'<p class="note">{words.DIGESTS}</p><p class="note">{words.VERIFYING}</p>')
     return _block("Fingerprints (SHA-256)", "".join(parts))
 
@@ -218,7 +221,8 @@ def ink_free(digits: str) -> str:
 def _about(of: CaptureFacts) -> str:
     troubles = ", ".join(f"{n} {ink(kind)}" for kind, n in of.troubles.items()) or "none"
     return (
-        f"{of.size_bytes} bytes, {of.lines} lines, troubles on the line: {troubles}; "
+        f"{many(of.size_bytes, 'byte')}, {many(of.lines, 'line')}, troubles on the "
+        f"line: {troubles}; "
         f"{ink(moment(of.start_utc))} to {ink(moment(of.end_utc)[11:])}; {ink(of.used_for)}"
     )
 

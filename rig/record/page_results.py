@@ -6,7 +6,8 @@ import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from rig.engine.stated import difference, few, figure, listed, noun, opening, scatter, two_figures
+from rig.counted import listed, noun
+from rig.engine.stated import difference, few, figure, opening, scatter, two_figures
 from rig.record import drawing
 from rig.record.ink import entered, ink, visible
 from rig.record.schema import Certificate, ReadingGroup

@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from rig import __version__
+from rig.counted import many
 from rig.faults import InputError, reason
 from rig.files import open_file
 from rig.record import page, seal, words
@@ -206,7 +207,7 @@ def _engine_checks(job: Path, whole: Certificate) -> list[Check]:
     said = "the text kept in the record is the engine file's" if held else (
         "the engine file's text in the record was edited"
     )  # fmt: skip
-    stated = f"{engine.sha256}, {engine.size_bytes} bytes"
+    stated = f"{engine.sha256}, {many(engine.size_bytes, 'byte')}"
     own = check(f"{engine.name}, its text in the record", stated, kept, said, holds=held)
     file = _file_check(job, engine.name, engine.sha256)
     begun = {each.engine_sha256 for each in whole.captures if each.used_for != FOR_TDC}

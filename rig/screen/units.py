@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
+from rig.counted import listed, noun
 from rig.engine import stated
 from rig.screen.canvas import Box, Canvas, Role, Run
 from rig.screen.figures import HEIGHT, Size, figure, figure_width
@@ -345,7 +346,7 @@ def verdict_text(unit: UnitView) -> str:
     named = unit.verdict_cylinders
     if not named:
         return unit.verdict
-    return f"{unit.verdict}: {stated.noun(len(named), 'cylinder')} {stated.listed(named)}"
+    return f"{unit.verdict}: {noun(len(named), 'cylinder')} {listed(named)}"
 
 
 def _draw_table(canvas: Canvas, box: Box, unit: UnitView) -> None:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+from rig.counted import many
 from rig.engine.dead_centre.index_places import CLEAR, places_apart_deg
 from rig.engine.profile import Profile, Unit
 from rig.signal.events import IndexPass, Opening
@@ -74,7 +75,7 @@ def doubts(profile: Profile, seen: Seen) -> list[Doubt]:
 
 
 def _times(n: int) -> str:
-    return "once" if n == 1 else f"{n} times"
+    return "once" if n == 1 else f"{many(n, 'time')}"
 
 
 def _line(seen: Seen) -> list[Doubt]:
@@ -105,7 +106,10 @@ def _counts(profile: Profile, seen: Seen) -> list[Doubt]:
         if check.verdict == "bad" and counts_check(seen.turn_counts, stated).verdict != "good":
             return [Doubt(f"{check.words}; {check.cause}")]
         if check.verdict == "bad":
-            words = f"the rig says {said} counts a turn; the index bears out {stated}, as stated"
+            words = (
+                f"the rig says {many(said, 'count')} a turn; the index bears out "
+                f"{stated}, as stated"
+            )
             return [Doubt(words, bad=False)]
     found = []
     if seen.off_passes:
@@ -156,7 +160,7 @@ def _silent(where: str, turns: float, *, never: bool, is_open: bool | None) -> s
         " input?",
         None: "is its lead on, and on this input?",
     }[is_open]
-    return f"{where} {ever} {turns:.0f} turns of the crank; {stays}"
+    return f"{where} {ever} {many(round(turns), 'turn')} of the crank; {stays}"
 
 
 def _bridged(units: Sequence[Unit], openings: Sequence[Opening]) -> list[Doubt]:

@@ -22,6 +22,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from rig.counted import many
 from rig.engine.dead_centre.gauge import Gauge, GaugePoint
 from rig.engine.geometry import steepest_mm_per_deg
 from rig.engine.profile import Geometry
@@ -123,7 +124,8 @@ class GaugeNotes:
             return self
         chosen, n = lives.most_common(1)[0]
         left = (
-            f"{len(self.readings) - n} gauge readings are left out, and the marks: the rig began"
+            f"{many(len(self.readings) - n, 'gauge reading')} are left out, and the "
+            f"marks: the rig began"
             " anew between them and the others, and its index may stand for another place"
         )
         kept = [each for each in self.readings if each.life == chosen]

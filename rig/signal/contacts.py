@@ -49,6 +49,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.counted import many
 from rig.signal.chatter_law import MOST, NEAR_US, SHORT_US, ChatterLaw
 from rig.signal.events import Finding
 from rig.signal.settings import Settings
@@ -365,4 +366,4 @@ def came_to_nothing(passage: Passage, which: int, settings: Settings) -> Finding
         kind = "short opening"
     else:
         kind = "spike" if longest_us <= SHORT_US else "drop-out"
-    return Finding(passage.t_us, kind, which, f"{longest_us:.0f} us, {passage.runs} times")
+    return Finding(passage.t_us, kind, which, f"{longest_us:.0f} us, {many(passage.runs, 'time')}")

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from statistics import median_low
 
+from rig.counted import many
 from rig.signal.events import IndexPass
 from rig.signal.settings import Settings
 from rig.signal.track import TOLERANCE_COUNTS
@@ -35,7 +36,10 @@ class IndexCheck:
         if passed.anchored or abs(passed.off_counts) <= TOLERANCE_COUNTS:
             self._sound_us = passed.t_us
         else:
-            off = f"the index then came {abs(passed.off_counts):.0f} counts off: counts were lost"
+            off = (
+                f"the index then came {many(round(abs(passed.off_counts)), 'count')} "
+                f"off: counts were lost"
+            )
             self._doubts.append((self._sound_us, passed.t_us, off))
         # Counts up to a pass that became the anchor have nothing to do with those before.
         alike = before is not None and before.direction == passed.direction
@@ -71,5 +75,8 @@ class IndexCheck:
         """Why an angle at ``t_us`` does not hold, as is known now; empty when it does."""
         if self.counts_wrong:
             stated = self._settings.counts_per_turn
-            return f"{self.usual_counts:.0f} counts lie from index to index, {stated} are stated"
+            return (
+                f"{many(round(self.usual_counts), 'count')} lie from index to index, "
+                f"{stated} are stated"
+            )
         return next((why for low, high, why in self._doubts if low < t_us <= high), "")

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from rig.counted import many
 from rig.signal.events import IndexPass
 from rig.signal.settings import Settings
 
@@ -73,7 +74,10 @@ class Track:
                 self._doubted = None
                 return self._anchor(at - self._whole_turns(at), t_us, direction, off, at)
         self._doubted = at
-        moved = f"{abs(off):.0f} counts from where {per_turn} counts a turn would have it"
+        moved = (
+            f"{many(round(abs(off)), 'count')} from where {many(per_turn, 'count')} "
+            f"a turn would have it"
+        )
         self.lost = f"the index came {moved}: wait until it passes twice more"
         return self._pass(at, t_us, direction, off, anchored=False)
 

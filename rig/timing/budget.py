@@ -14,6 +14,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from rig.counted import many
 from rig.engine.dead_centre.index_places import disc_places
 from rig.engine.dead_centre.reference import GRADUATION, RUN_OUT, Reference
 from rig.engine.profile import Encoder
@@ -110,7 +111,7 @@ def repeatability(
     spread = unit if pooled else own
     if spread.nu < 1:
         return None
-    of = "pooled over the unit's cylinders" if pooled else f"of {n} readings"
+    of = "pooled over the unit's cylinders" if pooled else f"of {many(n, 'reading')}"
     return Contribution(
         name,
         spread.sd_deg / math.sqrt(n),
@@ -132,7 +133,10 @@ def mean_over_cylinders(
     if unit.nu < 1:
         return None
     u_deg = unit.sd_deg * math.sqrt(sum(1.0 / n for n in counts)) / len(counts)
-    how = f"s pooled over {len(counts)} cylinders = {unit.sd_deg:.3f} (JCGM 100, 4.2.4 and 5.1.2)"
+    how = (
+        f"s pooled over {many(len(counts), 'cylinder')} = {unit.sd_deg:.3f} (JCGM "
+        f"100, 4.2.4 and 5.1.2)"
+    )
     return Contribution(name, u_deg, unit.nu, "A", how)
 
 
@@ -166,8 +170,8 @@ def graduation(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
     half = encoder.graduation_error_deg / float(encoder.turns_per_crank_turn)
     u_deg = rectangular(half) * math.sqrt(1.0 / first.places + 1.0 / second.places)
     how = (
-        f"rectangular +/- {half:g}, {first.places} against {second.places} "
-        "positions (JCGM 100, 4.3.7)"
+        f"rectangular +/- {half:g}, {first.places} against "
+        f"{many(second.places, 'position')} (JCGM 100, 4.3.7)"
     )
     return Contribution(GRADUATION, u_deg, math.inf, "B", how)
 

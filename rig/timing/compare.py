@@ -284,7 +284,7 @@ def _comparison(
         words = f"{names[0]} and {names[1]} open together"
     if asked is not None and verdict == "outside":
         over = size_in_words(abs(wrap(difference - asked[0])) - asked[1], uncertainty)
-        words += f", {over} degrees beyond the {entered(asked[1])} permitted"
+        words += f", {over}° beyond the {entered(asked[1])}° permitted"
     if probability is not None:
         words += f", {probability_words(probability)}"
     return Comparison(

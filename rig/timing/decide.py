@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Literal
 
-from rig.engine.stated import entered, figure, many, two_figures
+from rig.counted import many
+from rig.engine.stated import entered, figure, two_figures
 from rig.engine.uncertainty import Contribution, Uncertainty, combine
 from rig.timing.results import Verdict
 

@@ -102,17 +102,17 @@ def going(
     if abs(ahead) <= target.within_deg:
         if run_up_deg >= needed_deg and direction >= 0:
             return Going("there", ahead, 0.0, tape, rule, f"there{_off(ahead)}: hold it")
-        words = f"at the angle, but from the wrong side: go back {-back_to:.0f} degrees and come on"
+        words = f"at the angle, but from the wrong side: go back {-back_to:.0f}° and come on"
         return Going("wrong side", ahead, back_to, tape, rule, words)
     if ahead < 0.0:
         if ahead > -target.period_deg / 4.0:
-            words = f"{-ahead:.1f} degrees past: go back {-back_to:.0f} degrees and come on again"
+            words = f"{-ahead:.1f} degrees past: go back {-back_to:.0f}° and come on again"
             return Going("past", ahead, back_to, tape, rule, words)
         ahead += target.period_deg  # shorter on than back
         tape, rule = rim_mm(ahead, target.rim_diameter_mm)
     if run_up_deg + ahead < needed_deg:
         back = needed_deg + MARGIN_DEG - ahead
-        words = f"too near to come from the right side: go back {back:.0f} degrees first"
+        words = f"too near to come from the right side: go back {back:.0f}° first"
         return Going("back", ahead, -back, tape, rule, words)
     slowly = ahead <= SLOWLY_DEG
     length = "" if tape is None else f" ({abs(tape):.1f} mm round the rim)"

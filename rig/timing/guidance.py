@@ -3,8 +3,7 @@
 The steps stand in a table in the order of the work. The first that is due is the advice; the rest
 can be looked at, and doing something else at any time changes only what is said next. Order and
 cautions: FAA-H-8083-32 ch. 4 (magneto timing and switches), US Army TM 1-1500-204-23-1 (backlash,
-impulse coupling); what these do not say is common practice, no source. The maker's manual, local
-rules and the licensed person have the last word.
+impulse coupling); what these do not say is common practice, no source.
 """
 
 from __future__ import annotations
@@ -12,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
+
+from rig.counted import many
 
 LAST_WORD = "The maker's manual, local rules and a licensed person have the last word."
 LIVE = (
@@ -26,7 +27,6 @@ STOP = (
     "out before a full turn."
 )
 PRIMARY = "Some hundreds of volts stand across the primary as contacts part on a turning magneto."
-
 
 CLOSE = "close"
 """The step that ends a job."""
@@ -129,8 +129,8 @@ def _way_to_the_stop(s: JobState) -> str:
     return "turn gently back the other way to the stop, hold it there a second, then come on"
 
 
-def _which_place(places: int) -> str:
-    return f"; it settles at which of its {places} places the index came" if places > 1 else ""
+def _which_place(n: int) -> str:
+    return f"; it settles at which of its {many(n, 'place')} the index came" if n > 1 else ""
 
 
 def _place_open(s: JobState) -> bool:

@@ -279,9 +279,9 @@ def _words(
     if earlier < 0.0 or later < 0.0:
         short = -min(earlier, later)
         side = "late" if earlier < 0.0 else "early"
-        missing = size_in_words(short, uncertainty)
         return (
-            f"{text}; it does not reach {wanted_btdc:g} BTDC, {missing} degrees too {side} for it"
+            f"{text}; it does not reach {wanted_btdc:g} BTDC, {size_in_words(short, uncertainty)}"
+            f" degrees too {side} for it"
         )
     return (
         f"{text}; of it {size_in_words(earlier, uncertainty)} are left towards advance and "

@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from rig.counted import many
 from rig.engine.profile import Encoder
 from rig.engine.uncertainty import quantisation, student_t
 from rig.faults import InputError
@@ -157,11 +158,12 @@ def _mean(angles: Sequence[float], q_deg: float) -> Mean:
 def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> list[Mean]:
     """The angles in ``lobes`` groups, parted at the widest gaps, in order from the index."""
     if lobes < 1:
-        raise InputError(f"a unit with {lobes} lobes opens nothing: state 1 or more")
+        raise InputError(f"a unit with {many(lobes, 'lobe')} opens nothing: state 1 or more")
     around = sorted(angle % 360.0 for angle in angles)
     if len(around) < lobes:
         raise InputError(
-            f"{len(around)} {what} for {lobes} lobes: turn on until each lobe has passed, better "
+            f"{len(around)} {what} for {many(lobes, 'lobe')}: turn on until each lobe "
+            f"has passed, better "
             "five times"
         )
     gaps = [(around[i] - around[i - 1]) % 360.0 for i in range(len(around))]  # before each
@@ -171,7 +173,8 @@ def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> lis
     cuts, within = sorted(widest[:lobes]), [gaps[i] for i in widest[lobes:]]
     if within and max(within) > 0.25 * min(gaps[i] for i in cuts):
         raise InputError(
-            f"the {what} do not gather at {lobes} places of the turn: another number of lobes, "
+            f"the {what} do not gather at {many(lobes, 'place')} of the turn: another "
+            f"number of lobes, "
             "dirty contacts, or an encoder that slips on the shaft"
         )
     ends = [*cuts[1:], cuts[0] + len(around)]

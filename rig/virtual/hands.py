@@ -201,7 +201,7 @@ class Person:
         by = self.world.to_open_deg(self.world.units[number])
         if abs(by) > SLOT_DEG:
             raise InputError(
-                f"'{command.text}': the contacts of '{command.name}' part {abs(by):.0f} degrees "
+                f"'{command.text}': the contacts of '{command.name}' part {abs(by):.0f}° "
                 "from here, farther than its slots reach; turn the crank nearer first"
             )
         over = float(self._rng.uniform(0.02, 0.1))

@@ -21,6 +21,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from rig.counted import many
 from rig.faults import InputError, reason
 from rig.files import open_file
 from rig.wire.line import HEX_DIGITS
@@ -99,7 +100,9 @@ class CaptureReader:
         yield from self.lines.finish()
         if self._wrong_notes > MOST_TOLD:
             more = self._wrong_notes - MOST_TOLD
-            yield self._said(f"{more} more notes are wrong, the last in line {self._last_wrong}")
+            yield self._said(
+                f"{many(more, 'more note')} are wrong, the last in line {self._last_wrong}"
+            )
         if rest or not self.facts.ended:
             where = f"inside line {number + 1}" if rest else f"after line {number}"
             yield self._said(f"the capture was cut off {where}; it was read up to there")

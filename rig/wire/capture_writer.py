@@ -9,6 +9,7 @@ import time
 import zlib
 from pathlib import Path
 
+from rig.counted import many
 from rig.faults import InputError, reason
 from rig.files import open_file
 from rig.wire.capture import FORMAT, LONGEST_NOTE, PIECE, parsed_note
@@ -221,7 +222,8 @@ class CaptureWriter:
             self._ended = os.fstat(self._file.fileno())
         if self._waiting:
             raise InputError(
-                f"{self.path}: the last {len(self._waiting)} bytes of the capture could not be"
+                f"{self.path}: the last {many(len(self._waiting), 'byte')} of the "
+                f"capture could not be"
                 f" written: {self.refusal}; what stands in it is kept, and reads up to there"
             )
         if self.refusal:

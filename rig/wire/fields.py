@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from rig.counted import many
 from rig.wire.line import HEX_DIGITS
 
 LONGEST_NAME = 24
@@ -43,7 +44,7 @@ def around(near: list[bytes], t_us: int, count: int) -> Around:
     Raises FieldError when there are not four, or when a farther one is told without the nearer.
     """
     if len(near) != 4:
-        raise FieldError(f"{len(near)} encoder edges beside an event; 4 fields are needed")
+        raise FieldError(f"{many(len(near), 'encoder edge')} beside an event; 4 fields are needed")
     older, newer, first, second = (_neighbour(field) for field in near)
     if (older and not newer) or (second and not first):
         raise FieldError("a far encoder edge is told, the near one is not")

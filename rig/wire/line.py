@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import zlib
 
+from rig.counted import many
+
 PROTOCOL = 1
 LONGEST_LINE = 96
 """Bytes of a line, LF included: ``W`` needs 79; the rest is room for a later version."""
@@ -28,7 +30,7 @@ def encode(kind: str, number: int, *fields: str) -> bytes:
     body = " ".join((kind, hexadecimal(number, 16), *fields)).encode("ascii")
     line = b"%b %08X\n" % (body, zlib.crc32(body))
     if len(line) > LONGEST_LINE:
-        raise ValueError(f"a line of {len(line)} bytes; at most {LONGEST_LINE} are allowed")
+        raise ValueError(f"a line of {many(len(line), 'byte')}; at most {LONGEST_LINE} are allowed")
     return line
 
 

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.counted import many
 from rig.wire.pin_records import Stretch
 from rig.wire.records import Trouble
 from rig.wire.vcd_body import Rows, Words
@@ -106,11 +107,15 @@ class Known:
                 self._trouble(end_tick, "vcd", f"{role} is never 0 or 1")
         if self._left_out:
             self._trouble(
-                end_tick, "vcd", f"{self._left_out} edges came before a and b were both known"
+                end_tick,
+                "vcd",
+                f"{many(self._left_out, 'edge')} came before a and b were both known",
             )
         if self._spells > _SAID:
             self._trouble(
-                end_tick, "vcd", f"{self._spells - _SAID} more times at which a pin was x or z"
+                end_tick,
+                "vcd",
+                f"{many(self._spells - _SAID, 'more time')} at which a pin was x or z",
             )
 
     def _tell_spells(self, ticks: Ints, onset: Words) -> None:

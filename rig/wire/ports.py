@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+from rig.counted import many
 from rig.faults import InputError, RigError, RigLostError
 from rig.wire.line import PROTOCOL, decode
 from rig.wire.port import BAUD, Port, open_port
@@ -169,8 +170,10 @@ class Place:
             if hello is not None and rig is not None:
                 another = another or (
                     f"another rig is on {url}: it calls itself {hello.name}, {hello.contacts}"
-                    f" contact inputs, {hello.counts_per_turn} counts a turn, and this capture is"
-                    f" of {rig.name}, {rig.contacts} inputs, {rig.counts_per_turn} counts; plug"
+                    f" contact inputs, {many(hello.counts_per_turn, 'count')} a turn, "
+                    f"and this capture is"
+                    f" of {rig.name}, {rig.contacts} inputs, "
+                    f"{many(rig.counts_per_turn, 'count')}; plug"
                     " that one in, or end here and begin anew"
                 )
         if another:

@@ -13,6 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from rig.counted import many
 from rig.wire.fields import FieldError, around, name_text, number
 from rig.wire.gather import Gathered
 from rig.wire.line import HEX_DIGITS, LONGEST_LINE, PROTOCOL
@@ -253,7 +254,7 @@ class LineReader:
         if missing == 0xFFFF:
             self._trouble("repeat", f"running number {running} came twice")
             return False
-        self._trouble("gap", f"{missing} lines missing before running number {running}")
+        self._trouble("gap", f"{many(missing, 'line')} missing before running number {running}")
         return True
 
     def _time(self, field: bytes) -> int:
@@ -334,7 +335,9 @@ class LineReader:
         t_us = self._time(t)
         unseen = self._clock.uptime(t_us, number(uptime))
         if unseen:
-            self._trouble("clock", f"the clock of the rig went round {unseen} times in silence")
+            self._trouble(
+                "clock", f"the clock of the rig went round {many(unseen, 'time')} in silence"
+            )
             t_us += unseen * WRAP
         self._out.others.append(
             Health(float(t_us), number(uptime), number(illegal), number(edges), number(lines),

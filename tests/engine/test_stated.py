@@ -146,15 +146,3 @@ def test_where_a_wide_interval_comes_from() -> None:
     many = Contribution("repeatability", 0.1, 9.0, "A", "")
     assert stated.few(combine([many, counting]), 10) == ""
     assert stated.few(None, 1) == ""
-
-
-@pytest.mark.parametrize(
-    ("n", "said"), [(0, "0 touches"), (1, "1 touch"), (2, "2 touches"), (21, "21 touches")]
-)
-def test_numbers_with_their_nouns(n: int, said: str) -> None:
-    assert stated.many(n, "touch", "touches") == said
-    assert stated.many(n, "side") == f"{n} side{'' if n == 1 else 's'}"
-
-
-def test_lists() -> None:
-    assert [stated.listed(range(1, n + 1)) for n in range(4)] == ["", "1", "1 and 2", "1, 2 and 3"]

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 from rig.command.live.bench import Bench
 from rig.command.say import message
+from rig.counted import many
 from rig.engine.profile import Profile
 from rig.faults import RigLostError
 from rig.screen.panels import ALARM
@@ -49,7 +50,7 @@ def steps_for(profile: Profile) -> list[Step]:
                 Step(
                     f"{unit.name}: its switch lead still on, put the switch at {where}"
                     " (skip it where there is no switch)",
-                    f"turn forward by {whole:g} turn{'s' * (whole > 1)} and a little more",
+                    f"turn forward by {many(f'{whole:g}', 'turn')} and a little more",
                     step,
                     unit.name,
                     f"{LIVE} {ARC}" if step == survey.OFF else "",

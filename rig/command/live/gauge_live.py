@@ -317,7 +317,7 @@ class GaugePoints(Errand):
         except ValueError:
             raise InputError(f"{text!r} is no angle in degrees") from None
         if not 0.0 <= deg < 80.0:
-            raise InputError(f"a gauge inclined {text} degrees cannot be corrected; 0 to 80")
+            raise InputError(f"a gauge inclined {text}° cannot be corrected; 0 to 80")
         if deg == 0.0:
             self._bench.note(INCLINED, {"inclined_deg": 0.0})
             return
@@ -333,7 +333,7 @@ class GaugePoints(Errand):
         if case is None:
             raise InputError(f"{text!r} is neither s nor p; press i and say it again")
         self._bench.note(INCLINED, {"inclined_deg": deg, "case": case})
-        self._talk.say(f"the gauge is taken to be inclined {deg:g} degrees, {case}")
+        self._talk.say(f"the gauge is taken to be inclined {deg:g}°, {case}")
 
     def _ask_cylinder(self) -> None:
         self._talk.ask_for("In which cylinder's plug hole is the gauge?", self._in_cylinder)

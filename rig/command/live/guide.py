@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rig.command.live.bench import Bench
 from rig.command.live.stroke import stroke_state
+from rig.counted import listed, noun
 from rig.engine.dead_centre.reference import moved
 from rig.engine.means import Means
 from rig.engine.profile import Unit
@@ -145,6 +146,6 @@ def _verdicts(bench: Bench, verdict: str) -> tuple[str, ...]:
             session.judgements(), unit.name, setting, session.phase_of(unit.name)
         )
         if worst == verdict:
-            cylinders = f", cylinder{'s' * (len(at) > 1)} {', '.join(map(str, at))}" if at else ""
+            cylinders = f", {noun(len(at), 'cylinder')} {listed(at)}" if at else ""
             named.append(f"{unit.name}, {setting}{cylinders}")
     return tuple(named)

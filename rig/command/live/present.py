@@ -10,6 +10,7 @@ from rig.command.live.errands import Errand
 from rig.command.live.guide import guidance
 from rig.command.live.steps import done_steps, step_of
 from rig.command.live.stroke import stroke_state
+from rig.counted import many
 from rig.engine import stated
 from rig.engine.firing import wrap_btdc
 from rig.engine.profile import Setting, Unit
@@ -150,7 +151,10 @@ def _reference(bench: Bench) -> ReferenceView:
         holds, why = False, bench.session.places.why
     text = reference.method
     if reference.forward_deg and reference.backward_deg:
-        text += f", {len(reference.forward_deg)} + {len(reference.backward_deg)} touches"
+        text += (
+            f", {len(reference.forward_deg)} + "
+            f"{many(len(reference.backward_deg), 'touch', 'touches')}"
+        )
     return ReferenceView(text, reference.uncertainty.U_deg, holds, why)
 
 
@@ -236,7 +240,7 @@ def _notes(bench: Bench, unit: Unit) -> tuple[str, ...]:
         notes += found.warnings
     notes += [
         f"impulse coupling: {stated.figure(lag.lag_deg)}° late, spread"
-        f" {stated.scatter(lag.sd_deg)}°, {stated.many(lag.n, 'time')}"
+        f" {stated.scatter(lag.sd_deg)}°, {many(lag.n, 'time')}"
         + ("" if lag.expected else ": none is stated for this unit")
         for lag in session.lags()
         if lag.unit == unit.name

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 
+from rig.counted import many
 from rig.faults import InputError
 from rig.files import named
 from rig.job import order
@@ -101,7 +102,9 @@ class CaptureRecorder:
             return False
         self._stuck = ""
         self.missing += missing
-        kept = "all of it" if not missing else f"what is left of it, {missing} bytes are lost,"
+        kept = (
+            "all of it" if not missing else f"what is left of it, {many(missing, 'byte')} are lost,"
+        )
         head = f"{WHAT[fate]}; {kept} is now in a new file"
         self._said = f"{named(old)} {head}, {named(self.path)}"
         where = self.path.name if self.is_in_job else named(self.path)
@@ -176,7 +179,7 @@ class CaptureRecorder:
         """What is missing of the capture now that it has ended, a sentence each."""
         found = []
         if self.missing:
-            found.append(f"{self.missing} bytes of the capture are lost: {self._said}")
+            found.append(f"{many(self.missing, 'byte')} of the capture are lost: {self._said}")
         if self._stuck:
             found.append(f"the capture is lost: {self._said}")
         elif not self._writer.is_there():

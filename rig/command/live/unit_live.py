@@ -15,6 +15,7 @@ from rig.command.live.gauge_live import still_deg
 from rig.command.live.run import show, start
 from rig.command.live.talk import Talk
 from rig.command.say import message
+from rig.counted import many
 from rig.engine import stated
 from rig.engine.profile import Profile, Unit
 from rig.faults import InputError, RigLostError
@@ -132,9 +133,9 @@ class UnitAlone(Errand):
             stated.after_index(openings[-1]) if openings else "",
             below="last opening, after the index" if openings else "no opening yet",
             beside=(
-                PanelLine("forward", f"{len(seen.openings_deg)} openings"),
-                PanelLine("back", f"{len(seen.back_closings_deg)} closings"),
-                PanelLine("engaged", f"{len(seen.impulse_deg)} openings"),
+                PanelLine("forward", f"{many(len(seen.openings_deg), 'opening')}"),
+                PanelLine("back", f"{many(len(seen.back_closings_deg), 'closing')}"),
+                PanelLine("engaged", f"{many(len(seen.impulse_deg), 'opening')}"),
             ),
             lines=tuple(lines),
         )  # fmt: skip

@@ -19,6 +19,7 @@ from itertools import combinations
 
 import numpy as np
 
+from rig.counted import many
 from rig.engine.dead_centre.gauge import Floats, Gauge, GaugePoint, on_one_turn, share
 from rig.engine.dead_centre.reference import UNSTATED_CRANK, Reference, offset_bias
 from rig.engine.geometry import btdc_from_travel_deg, stop_travel_mm, stroke_mm
@@ -114,7 +115,7 @@ def equal_lifts(
     if together:
         more.append(_not_known(middles, pull))
     how = (
-        f"equal lifts either side at {len(middles)} lift{'s' if len(middles) > 1 else ''}"
+        f"equal lifts either side at {many(len(middles), 'lift')}"
         f"{', carried back to zero lift' if len(middles) > 1 else ''}"
         f"{', nearly equal ones brought together' if together else ''}"
     )

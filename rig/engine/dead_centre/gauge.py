@@ -19,6 +19,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.counted import many
 from rig.engine import geometry as crank
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Geometry
@@ -64,7 +65,7 @@ class Gauge:
         """
         if not 0.0 <= self.inclination_deg < 80.0:
             raise InputError(
-                f"a gauge inclined {self.inclination_deg:g} degrees to the bore cannot be "
+                f"a gauge inclined {self.inclination_deg:g}° to the bore cannot be "
                 "corrected; 0 to 80 degrees"
             )
         cosine = math.cos(math.radians(self.inclination_deg))
@@ -191,7 +192,7 @@ def fit(
     cov = np.linalg.inv(jac.T @ jac) * max(1.0, scatter) ** 2
     u = math.sqrt(cov[0, 0])
     offset = float(got.x[2]) if free else float(geometry.offset_mm or 0.0)
-    how = f"the slider-crank curve laid through {len(points)} gauge points" + (
+    how = f"the slider-crank curve laid through {many(len(points), 'gauge point')}" + (
         f", offset found as {offset:.1f} mm" if free else ""
     )
     part = share(u, scatter, freedom, how)
@@ -272,9 +273,10 @@ def _ready(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> No
     unknown = 3 if geometry.offset_mm is None else 2
     if len(points) < unknown + 2:
         raise InputError(
-            f"gauge points read so far: {len(points)}, too few: {unknown} figures are fitted "
+            f"gauge points read so far: {len(points)}, too few: "
+            f"{many(unknown, 'figure')} are fitted "
             f"({'dead centre, zero, offset' if unknown == 3 else 'dead centre, zero'}), so "
-            f"{unknown + 2} points or more, some on either side of the top"
+            f"{many(unknown + 2, 'point')} or more, some on either side of the top"
         )
     if not (gauge.u_lift_mm > 0.0 and gauge.u_angle_deg >= 0.0):
         raise InputError("the uncertainty of a gauge reading has to be above 0 mm")

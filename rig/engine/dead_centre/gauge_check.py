@@ -9,6 +9,7 @@ from itertools import combinations
 
 import numpy as np
 
+from rig.counted import many
 from rig.engine.dead_centre.gauge import Fit, Gauge, GaugePoint, curve_mm, fit, fitted
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.geometry import MM_PER_INCH
@@ -102,7 +103,8 @@ def misfit(found: Fit) -> str:
     if found.scatter <= MISFIT:
         return ""
     return (
-        f"the points lie {found.scatter:.0f} times as far off the curve as was stated of a"
+        f"the points lie {many(round(found.scatter), 'time')} as far off the curve as "
+        f"was stated of a"
         " reading, and no single one is to blame: look at stroke and rod, at millimetres and"
         " inches, at an inclined gauge, and whether there are points on either side of the top"
     )

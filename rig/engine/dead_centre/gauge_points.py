@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from rig.counted import many
 from rig.engine.dead_centre.gauge import GaugePoint, lift_in_mm
 from rig.engine.mistakes import shown
 from rig.faults import InputError, reason
@@ -73,7 +74,8 @@ def points_from_text(text: str, name: str, unit: LiftUnit | None = None) -> list
             continue
         if len(fields) != 2:
             raise InputError(
-                f"{where}: {shown(line.strip())} has {len(fields)} figures; an angle and a lift are"
+                f"{where}: {shown(line.strip())} has {many(len(fields), 'figure')}; an "
+                f"angle and a lift are"
                 " wanted (with decimal commas, part them by a semicolon)"
             )
         angle, lift = _number(fields[columns.angle]), _number(fields[columns.lift])

@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from rig.counted import many
 from rig.engine.dead_centre import gauge_check
 from rig.engine.dead_centre.equal_lifts import EqualLifts, equal_lifts
 from rig.engine.dead_centre.gauge import Fit, Gauge, GaugePoint, fit, within_stroke
@@ -170,7 +171,7 @@ def _encoder_parts(
     parts = []
     if encoder.graduation_error_deg > 0.0:
         u_deg = rectangular(encoder.graduation_error_deg / ratio) / math.sqrt(places)
-        how = f"rectangular at each of {places} places, their mean (JCGM 100, 4.3.7)"
+        how = f"rectangular at each of {many(places, 'place')}, their mean (JCGM 100, 4.3.7)"
         parts.append(Contribution(GRADUATION, u_deg, math.inf, "B", how))
     if encoder.run_out_deg > 0.0:
         left = encoder.run_out_deg / ratio * (1.0 - math.cos(math.radians(half * ratio)))

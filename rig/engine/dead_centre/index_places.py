@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from rig.counted import many
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.firing import plug_hole_offset_deg, wrap_btdc, wrap_cycle
 from rig.engine.profile import Encoder, Engine
@@ -40,7 +41,8 @@ def disc_places(encoder: Encoder) -> int:
 def which_place(encoder: Encoder) -> str:
     """In words, why a reference found in another life of the rig does not hold, and what helps."""
     return (
-        f"state cylinder 1's firing top, roughly: the index has {index_places(encoder)} places on"
+        f"state cylinder 1's firing top, roughly: the index has "
+        f"{many(index_places(encoder), 'place')} on"
         f" the crank, {places_apart_deg(encoder):g}° apart"
     )
 
@@ -49,7 +51,7 @@ def not_carried_over(encoder: Encoder) -> str:
     """In words, why a job's reference is not laid over a recording as it is."""
     return (
         "the job's dead centre is not used here: the index comes at"
-        f" {index_places(encoder)} places of the crank, {places_apart_deg(encoder):g} degrees"
+        f" {many(index_places(encoder), 'place')} of the crank, {places_apart_deg(encoder):g}°"
         " apart. rig figures knows which one it was; else give --tdc-deg as it is in this recording"
     )
 
@@ -92,7 +94,7 @@ def stated_place(
     apart = places_apart_deg(encoder)
     if off > CLEAR * apart:
         raise InputError(
-            f"the crank stands {off:.0f} degrees from one place where dead centre can be and"
+            f"the crank stands {off:.0f}° from one place where dead centre can be and"
             f" {apart - off:.0f} from the next: bring the piston nearer to its top, and state it"
         )
     return found

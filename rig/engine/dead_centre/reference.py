@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
+from rig.counted import many
 from rig.engine.dead_centre.stop_sides import (
     STEADY_DEG,
     Side,
@@ -25,7 +26,7 @@ from rig.engine.dead_centre.stop_sides import (
 from rig.engine.firing import wrap_btdc, wrap_cycle
 from rig.engine.geometry import stop_bias_deg, stop_travel_mm
 from rig.engine.profile import Geometry
-from rig.engine.stated import many, size, two_figures, u_part
+from rig.engine.stated import size, two_figures, u_part
 from rig.engine.uncertainty import (
     Contribution,
     Uncertainty,
@@ -221,7 +222,7 @@ def by_hand(claimed: Reference) -> Reference:
     of = claimed.uncertainty
     if not of.u_deg > 0.0:
         raise InputError(
-            f"top dead centre at {claimed.tdc_deg:g} degrees states no uncertainty; find it again,"
+            f"top dead centre at {claimed.tdc_deg:g}° states no uncertainty; find it again,"
             " or set it with rig tdc --state-deg and --within"
         )
     own = claimed.method == BY_HAND

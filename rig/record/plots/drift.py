@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.counted import many
 from rig.record.drift import DAYS_A_YEAR
 from rig.record.history import History, Point, Series
 from rig.record.ink import visible
@@ -34,7 +35,7 @@ def draw(history: History, shown: Sequence[Series], path: Path) -> Path:
     high = HEAD_IN + len(panels) * (PANEL_IN + GAP_IN) + FOOT_IN
     serial = f", serial {history.serial}" if history.serial else ""
     n = len(history.certificates)
-    under = f"{n} certificate{'s' * (n != 1)}; contacts open, degrees of crank, earlier above"
+    under = f"{many(n, 'certificate')}; contacts open, degrees of crank, earlier above"
     figure = sheet.paper(WIDTH_IN, high, f"{history.engine}{serial}", under)
     top = high - HEAD_IN
     ends = _span([point for series in panels for point in series.points])

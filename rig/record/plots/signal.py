@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rig.counted import many
 from rig.record.plots import sheet
 
 if TYPE_CHECKING:
@@ -99,7 +100,9 @@ def _decided(at: Axes, trace: Trace) -> None:
     at.text(trace.last_ms, 1.42, f"  open for {trace.least_open_ms:g} ms without a pause: they stay"
             " open", fontsize=7.0, ha="left", va="bottom")  # fmt: skip
     bounces = (
-        "" if trace.partings < 2 else f", parted {trace.partings} times in {trace.last_ms:.2f} ms"
+        ""
+        if trace.partings < 2
+        else f", parted {many(trace.partings, 'time')} in {trace.last_ms:.2f} ms"
     )
     at.text(at.get_xlim()[0], 0.09, f" closed for {trace.closed_ms:.0f} ms before{bounces}",
             fontsize=7.0, va="bottom")  # fmt: skip

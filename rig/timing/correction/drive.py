@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from rig.counted import many
 from rig.engine import couplings, gears
 from rig.engine.means import Coupling, DriveDog, Mesh, Train
 from rig.engine.profile import Engine, Unit
@@ -92,13 +93,14 @@ def mesh_step(train: Train, mesh: Mesh, teeth: int, units: Sequence[Unit], engin
     if turns is not None:
         seen = turns if teeth > 0 else opposite(turns)
         way += f" ({seen}, seen from the engine's {engine.seen_from})"
-    count = f"{abs(teeth)} tooth" if abs(teeth) == 1 else f"{abs(teeth)} teeth"
+    count = f"{abs(teeth)} tooth" if abs(teeth) == 1 else f"{many(abs(teeth), 'tooth', 'teeth')}"
     moved = [u for u in units if mesh in _behind(u, units, train)]
     return Step(
         means="mesh",
         part=mesh.driven,
         words=(
-            f"take {mesh.driven} ({mesh.driven_teeth} teeth) out of mesh with {mesh.driver} "
+            f"take {mesh.driven} ({many(mesh.driven_teeth, 'tooth', 'teeth')}) out of "
+            f"mesh with {mesh.driver} "
             f"({mesh.driver_teeth}) and put it {count} {way}, the crank held: {earlier(shift)}"
         ),
         shift_deg={u.name: shift for u in moved},
@@ -135,8 +137,9 @@ def coupling_step(
         part=coupling.shaft,
         words=(
             f"coupling of {coupling.shaft}: put its middle piece {first} in the "
-            f"{coupling.drive_teeth} teeth of the drive, and the unit's half {second} in the "
-            f"{coupling.unit_teeth} teeth of the middle piece: {earlier(shift)}"
+            f"{many(coupling.drive_teeth, 'tooth', 'teeth')} of the drive, and the "
+            f"unit's half {second} in the "
+            f"{many(coupling.unit_teeth, 'tooth', 'teeth')} of the middle piece: {earlier(shift)}"
         ),
         shift_deg={u.name: shift for u in downstream(train, coupling.shaft, units)},
         figures={
@@ -266,7 +269,8 @@ def recut_step(dog: DriveDog, units: Sequence[Unit], shift_deg: float) -> Step:
     )
     if others_deg:
         words += (
-            f"; of the {len(others_deg) + 1} places on that half the nearest is {nearest_mm:.2f} "
+            f"; of the {many(len(others_deg) + 1, 'place')} on that half the nearest is "
+            f"{nearest_mm:.2f} "
             "mm away"
         )
     return Step(

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Literal
 
+from rig.counted import many
 from rig.engine.profile import Contacts, Encoder, Unit
 from rig.timing.circular import resultant
 from rig.timing.rigcheck.contacts import (
@@ -115,7 +116,7 @@ def counts_check(counts_between: Sequence[float], stated: int) -> Check:
     if not sizes:
         return Check(name, "not seen", "", "turn on past the index twice")
     middle = median(sizes)
-    measured = f"{middle:.0f} counts from index to index, {stated} stated"
+    measured = f"{many(round(middle), 'count')} from index to index, {stated} stated"
     spread = max(sizes) - min(sizes)
     if abs(middle - stated) <= 0.5 and spread <= 1.0:
         return Check(name, "good", measured, "counts and index agree")
@@ -144,10 +145,14 @@ def _cause(counts: float, stated: int) -> str:
     guesses = []
     whole = round(ratio)
     if whole >= 2 and abs(ratio / whole - 1.0) < 0.002:
-        guesses.append(f"{whole - 1} of every {whole} index passes were missed")
+        guesses.append(
+            f"{whole - 1} of every {many(whole, 'index pass', 'index passes')} were missed"
+        )
     lines = min(USUAL_LINES, key=lambda n: abs(counts / (4.0 * n) - 1.0))
     if abs(counts / (4.0 * lines) - 1.0) < 0.002:
-        guesses.append(f"it is an encoder of {lines} lines: state {4 * lines} counts")
+        guesses.append(
+            f"it is an encoder of {many(lines, 'line')}: state {many(4 * lines, 'count')}"
+        )
     if guesses:
         return ", or ".join(guesses)
     return "counts are lost, or the encoder does not turn with the shaft that the file says"
@@ -158,7 +163,7 @@ def identity_check(said: int | None, stated: int) -> Check:
     name = "identity"
     if said is None:
         return Check(name, "not seen", "", "the rig has not said yet what it is")
-    measured = f"the rig says {said} counts a turn"
+    measured = f"the rig says {many(said, 'count')} a turn"
     if said == stated:
         return Check(name, "good", measured, "rig and engine file agree")
     words = f"{measured}, the engine file {stated}; the index decides which is right"
@@ -202,7 +207,7 @@ def illegal_check(illegal: int, at_deg: Sequence[float]) -> Check:
         if math.exp(-len(at_deg) * abs(mean) ** 2) < CLUSTERED:
             at = math.degrees(math.atan2(mean.imag, mean.real)) % 360.0
             cause = (
-                f"they crowd about {at:.0f} degrees after the index: dirt or damage on the disc "
+                f"they crowd about {at:.0f}° after the index: dirt or damage on the disc "
                 "there, or a shaft that runs out"
             )
             return Check(name, "bad", measured, words, cause)
@@ -216,7 +221,7 @@ def losses_check(lost_edges: int, lost_lines: int) -> Check:
     name = "losses"
     if lost_edges == 0 and lost_lines == 0:
         return Check(name, "good", "none", "the rig dropped nothing")
-    measured = f"{lost_edges} edges and {lost_lines} lines dropped by the rig"
+    measured = f"{many(lost_edges, 'edge')} and {many(lost_lines, 'line')} dropped by the rig"
     cause = "the line is too slow, or an input chatters without end"
     return Check(name, "bad", measured, f"{measured}: openings may be missing", cause)
 
@@ -227,7 +232,7 @@ def index_check(off_counts: Sequence[float]) -> Check:
     if not off_counts:
         return Check(name, "not seen", "", "turn on past the index twice")
     worst = max(off_counts, key=abs)
-    measured = f"at most {abs(worst):.1f} counts off in {len(off_counts)} passes"
+    measured = f"at most {abs(worst):.1f} counts off in {many(len(off_counts), 'pass', 'passes')}"
     if abs(worst) <= 1.0:
         return Check(name, "good", measured, "the index comes at always the same count")
     return Check(
@@ -244,7 +249,7 @@ def jitter_check(still_counts: int | None) -> Check:
     name = "at rest"
     if still_counts is None:
         return Check(name, "not seen", "", "let the crank stand for two seconds")
-    measured = f"{still_counts} count{'s' * (still_counts != 1)} to and fro at rest"
+    measured = f"{many(still_counts, 'count')} to and fro at rest"
     if still_counts <= 1:
         return Check(name, "good", measured, "steady")
     cause = "a loose coupling or bracket, a hand on the crank, or interference on A and B"

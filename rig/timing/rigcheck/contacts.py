@@ -11,6 +11,7 @@ from itertools import combinations
 from types import MappingProxyType
 from typing import Literal
 
+from rig.counted import many
 from rig.engine.profile import Contacts, Unit
 
 MARGIN = 1.5
@@ -81,13 +82,13 @@ def _again(check: Check, tries: int) -> Check:
     """The check, with the word that earlier tries of it are not judged."""
     if tries < 2:
         return check
-    return replace(check, words=f"{check.words}; tried {tries} times, the last counts")
+    return replace(check, words=f"{check.words}; tried {many(tries, 'time')}, the last counts")
 
 
 def _switch_check(seen: SwitchSeen) -> Check:
     name = f"switch of {seen.unit}"
     measured = (
-        f"OFF: {seen.off_openings} openings in {seen.off_turned_deg:.0f} degrees; "
+        f"OFF: {many(seen.off_openings, 'opening')} in {seen.off_turned_deg:.0f}°; "
         f"ON: {seen.on_openings} in {seen.on_turned_deg:.0f}"
     )
     if seen.off_openings > 0:
@@ -137,7 +138,7 @@ def contact_checks(contacts: Sequence[ContactSeen], units: Sequence[Unit]) -> li
                 Check(
                     f"inputs {one.input} and {two.input}",
                     "bad",
-                    f"{len(one.opened_at_us)} openings at the same instants",
+                    f"{many(len(one.opened_at_us), 'opening')} at the same instants",
                     "both inputs always open together to the microsecond",
                     "both leads are on one unit, or the two inputs touch",
                 )
@@ -163,7 +164,8 @@ def _contact_check(seen: ContactSeen | None, unit: Unit) -> Check:
         return Check(name, "not seen", "", f"nothing was heard of input {unit.input}")
     opened = len(seen.opened_at_us)
     measured = (
-        f"{opened} openings and {seen.closings} closings in {seen.turned_deg:.0f} degrees, "
+        f"{many(opened, 'opening')} and {many(seen.closings, 'closing')} in "
+        f"{seen.turned_deg:.0f}°, "
         f"{seen.changes_at_rest} changes at rest"
     )
     wanted = seen.turned_deg / 360.0 * float(unit.turns_per_crank_turn) * unit.lobes
@@ -191,7 +193,7 @@ def _contact_check(seen: ContactSeen | None, unit: Unit) -> Check:
             name,
             "bad",
             measured,
-            f"it ought to have opened about {wanted:.0f} times",
+            f"it ought to have opened about {many(round(wanted), 'time')}",
             "lobes or drive ratio in the engine file, another unit's lead, or dirty contacts",
         )
     return Check(name, "good", measured, "it follows the crank")
