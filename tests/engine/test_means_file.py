@@ -26,6 +26,7 @@ unit = "twin"
 radius_mm = 45.0
 clockwise_mm = 3
 anticlockwise_mm = 4.0
+file_mm = 0
 [[means.slot]]
 unit = "upper"
 part = "contact plate"
@@ -83,7 +84,7 @@ def test_everything_is_read() -> None:
     found, mistakes = read_means(tomllib.loads(WHOLE), UNITS)
     assert mistakes == []
     assert found.slots == (
-        Slot("twin", 45.0, 3.0, 4.0),
+        Slot("twin", 45.0, 3.0, 4.0, file_mm=0.0),
         Slot("upper", 20.0, 1.0, 0.0, "contact plate"),
     )
     assert found.train is not None

@@ -19,6 +19,7 @@ from rig.timing.correction.moves import Choices, Kind, Move, Range, together
 from rig.timing.correction.plan import LeverEnds
 from rig.timing.correction.slide import NOTHING, Rows, slide
 from rig.timing.correction.task import (
+    COUNTS,
     INSIDE,
     Floats,
     Levels,
@@ -248,7 +249,7 @@ def _of_set(asked: Searched, chosen: Sequence[Move], limit: Rank | None) -> list
     columns = task.columns(hope, task.strains(low, high), asked.grain_deg, asked.settled)
     apart = _apart(asked, errors, slope, hope)
     least = np.floor(apart * task.typical_deg / asked.grain_deg + 0.999e-6)  # as ``columns`` has it
-    columns[:, 4] = np.maximum(columns[:, 4], least)
+    columns[:, COUNTS] = np.maximum(columns[:, COUNTS], least)
     may = np.arange(len(errors)) if limit is None else np.flatnonzero(_may_beat(columns, limit))
     by_exact = np.maximum(task.strains(low[may], high[may]).max(axis=1), apart[may])
     order = np.lexsort([by_exact, grid.effort[may], grid.disturbs[may], *columns[may].T[::-1]])
@@ -266,7 +267,7 @@ def _of_set(asked: Searched, chosen: Sequence[Move], limit: Rank | None) -> list
         picks = tuple((c, int(k)) for c, k in zip(lists, grid.index[i], strict=True))
         found += [
             asked.judged(picks, used, grid.shift_deg[i] + shift, errors[i] + task.per_shift @ shift)
-            for used, shift in _slides(task, errors[i], ranges, slope, hope[i])
+            for used, shift in _slides(asked, errors[i], ranges, slope, hope[i])
         ]
         found = sorted(found, key=lambda each: each.rank)[:2]
     return found[:2]
@@ -295,21 +296,22 @@ def _best_thinkable(asked: Searched, lists: Sequence[Choices], ranges: Sequence[
     rows = len(asked.task.base)
     lever = asked.levers.off({}, frozenset(move.lever for move in ranges))
     parts = sum(float(c.disturbs.min()) for c in lists) + len(ranges)
-    return Rank(0.0, 0.0, 0.0, 0.0, 0.0, (-1.0,) * rows, lever, parts)
+    return Rank(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, (-1.0,) * rows, lever, parts)
 
 
 def _slides(
-    task: Task, errors: Floats, ranges: Sequence[Range], slope: Floats, hope: Levels
+    asked: Searched, errors: Floats, ranges: Sequence[Range], slope: Floats, hope: Levels
 ) -> list[tuple[tuple[tuple[Range, float], ...], Floats]]:
     """Where ranges are best put, and what that shifts each unit by; again with the uncertainty that
     moving them adds, where it adds any."""
+    task = asked.task
     none = np.zeros(task.per_shift.shape[1])
     if not ranges:
         return [((), none)]
     out = []
     U = task.U
     for _ in range(2):
-        by = slide(Rows(task, errors, slope, U), ranges, hope)
+        by = slide(Rows(task, errors, slope, U, asked.settled >= 0.0), ranges, hope)
         used = tuple((r, float(v)) for r, v in zip(ranges, by, strict=True) if _matters(r, v))
         out.append((used, sum((v * r.per_deg for r, v in used), none)))
         more = expanded_deg(task, used)
@@ -323,7 +325,7 @@ def _may_beat(columns: Floats, limit: Rank) -> NDArray[np.bool_]:
     """Which rows of ``Task.columns`` are no worse than a rank, as far as they go."""
     less = np.zeros(len(columns), bool)
     equal = np.ones(len(columns), bool)
-    against = (*limit.verdicts, limit.strain, *limit.beyond)
+    against = (*limit.verdicts, limit.spoilt, limit.strain, *limit.beyond)
     for column, value in zip(columns.T, against, strict=True):
         less |= equal & (column < value)
         equal &= column == value
@@ -339,7 +341,7 @@ def _lever_hope(
     """
     task = asked.task
     worst = asked.levers.off({}, frozenset(move.lever for move in ranges))
-    strain = (columns[4:].max() + 1.0) * asked.grain_deg / task.typical_deg
+    strain = (columns[COUNTS:].max() + 1.0) * asked.grain_deg / task.typical_deg
     for own, move in enumerate(ranges):
         end = asked.levers.ends.get(move.lever)
         if end is None:

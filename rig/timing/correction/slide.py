@@ -30,6 +30,7 @@ class Rows:
     errors: Floats  # with nothing moved
     slope: Floats  # (ranges, rows): what a degree of each range adds
     U: Floats  # (rows,): of what is predicted
+    before: Bools  # (rows,): of items that are inside as they stand
 
     def moved(self, by: Floats) -> Floats:
         """The errors once the ranges are moved."""
@@ -51,8 +52,8 @@ def slide(rows: Rows, ranges: Sequence[Range], hope: Levels) -> Floats:
     """How far each range moves.
 
     ``hope`` is the level that each item can reach by itself. Where not all can together, as many as
-    can be are brought inside, units before pairs. Between equals the least movement. Raises
-    ArithmeticError where there is no solution.
+    can be are brought inside, units before pairs, and of equals what was inside stays so. Between
+    equals the least movement. Raises ArithmeticError where there is no solution.
     """
     found = _ordered(rows, ranges, hope)
     if found is None:
@@ -170,11 +171,12 @@ def _most_inside(rows: Rows, ranges: Sequence[Range], hope: Levels) -> Levels:
         high.append(0.0)
     base = float(k + 1)
     is_unit = np.arange(k) < task.units
+    was_inside = np.array([rows.before[task.item == i].all() for i in range(k)])
     cost = np.concatenate(
         [
             np.zeros(n),
             -np.where(is_unit, base**3, base),
-            -np.where(is_unit, base**2, 1.0),
+            -np.where(is_unit, base**2, 1.0) - np.where(was_inside, 0.5 / base, 0.0),
         ]
     )
     may = np.concatenate([hope <= INCONCLUSIVE, hope <= INSIDE]).astype(np.float64)

@@ -26,6 +26,7 @@ Levels = NDArray[np.int64]
 EDGE = 1e-6  # degrees: what lies no further beyond a limit lies on it
 LEAST_SIDE = 0.05  # degrees: no window is taken to be narrower on a side, to measure errors by it
 WRONG_STROKE_DEG = 180.0  # an opening further off than this is on the other stroke: outside
+COUNTS = 5  # of a ``Rank``, before the strains
 INSIDE, INCONCLUSIVE, OUTSIDE = 0, 1, 2
 """Levels of a row or an item, the smaller the better."""
 
@@ -42,6 +43,7 @@ class Rank(NamedTuple):
     units_inconclusive: float
     pairs_outside: float
     pairs_inconclusive: float
+    spoilt: float  # items that were inside and are so no longer
     strain: float
     beyond: tuple[float, ...]
     lever: float = 0.0  # how far the worst lever ends up from its middle, tenths of its range
@@ -126,16 +128,19 @@ class Task:
         return np.asarray(np.maximum(0.0, np.maximum(low / early, -high / late)), np.float64)
 
     def columns(self, items: Levels, strain: Floats, grain_deg: float, settled: Floats) -> Floats:
-        """``Rank`` as far as the strains, one row each: (n, 5 + rows).
+        """``Rank`` as far as the strains, one row each: (n, ``COUNTS`` + 1 + rows).
 
-        ``settled`` is the strain of each row up to which nothing has to be done about it.
+        ``settled`` is the strain of each row up to which nothing has to be done about it: 0 or more
+        in the items that are inside as they stand, else below 0.
         """
+        before = self.of_items((settled < 0.0).astype(np.int64))  # 0 where it was inside
         steps = np.floor(strain * self.typical_deg / grain_deg + 1e-6)
         counts = [
             (part == level).sum(axis=-1)
             for part in (items[:, : self.units], items[:, self.units :])
             for level in (OUTSIDE, INCONCLUSIVE)
         ]
+        counts.append(((before == 0) & (items != INSIDE)).sum(axis=-1))
         inside = items[:, self.item] == INSIDE
         worst = np.where(inside & (strain > settled), steps, 0.0).max(axis=-1)
         beyond = -np.sort(-np.where(inside, -1.0, steps), axis=-1)
@@ -144,10 +149,10 @@ class Task:
 
 def ranked(columns: Floats, lever: float, disturbs: float, effort: float, exact: Floats) -> Rank:
     """A ``Rank`` from one row of ``Task.columns`` and the rest."""
-    outside, inconclusive, apart, unsure, strain, *beyond = (float(x) for x in columns)
+    outside, inconclusive, apart, unsure, spoilt, strain, *beyond = (float(x) for x in columns)
     sizes = tuple(float(x) for x in np.round(-np.sort(-exact), 6))
     return Rank(
-        outside, inconclusive, apart, unsure, strain, tuple(beyond),
+        outside, inconclusive, apart, unsure, spoilt, strain, tuple(beyond),
         float(lever), float(disturbs), float(effort), sizes,
     )  # fmt: skip
 

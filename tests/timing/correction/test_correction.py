@@ -464,3 +464,19 @@ def test_what_is_offered_is_in_order_and_worth_it(
         for option in found.options:
             own = [o for o in option.outcomes if o.want.unit == reach.unit]
             assert alone <= sum(not o.inside for o in own)
+
+
+def test_no_unit_that_is_inside_is_given_up_for_another() -> None:
+    """Two in one body, 2.4 apart: the one that is inside stays so, and nothing else is offered."""
+    wants = [
+        Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0, 0.1),
+        Want("lower", "full advance", 35.4, 36.0, 37.0, 35.0, 0.1),
+    ]
+    means = Means(slots=(Slot("twin", 45.0, 5.0, 5.0),))
+    found = propose(wants, profile(UPPER, LOWER), means)
+    assert not found.reached
+    for option in found.options:
+        upper, lower = option.outcomes
+        assert lower.inside
+        assert upper.verdict is Outlook.LATE
+    assert found.options[0].outcomes[0].error_deg == pytest.approx(-2.4, abs=1e-4)
