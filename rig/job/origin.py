@@ -17,6 +17,7 @@ from rig.engine.dead_centre.gauge_series import Series, work_through
 from rig.engine.dead_centre.reference import BY_HAND, GaugeWorking, Reference, by_hand
 from rig.engine.firing import geometry_of, wrap_btdc
 from rig.engine.profile import Profile
+from rig.engine.stated import after_index_with
 from rig.faults import InputError
 from rig.job.references import by_gauge
 from rig.session.dead_centre import gauge_series
@@ -163,4 +164,4 @@ def agrees(claimed: Reference, found: Reference) -> bool:
 
 
 def _size(of: Reference) -> str:
-    return f"{of.tdc_deg:.3f}° ± {of.uncertainty.U_deg:.3f}°"
+    return after_index_with(of.tdc_deg, of.uncertainty.U_deg)

@@ -6,15 +6,21 @@ JCGM 100:2008, 7.2.6.
 
 from __future__ import annotations
 
+import ast
+import itertools
 import math
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import rig
 from rig.engine import stated
 from rig.engine.uncertainty import Contribution, combine
+
+ROOT = Path(rig.__file__).parent
 
 
 @pytest.mark.parametrize(
@@ -146,3 +152,17 @@ def test_where_a_wide_interval_comes_from() -> None:
     many = Contribution("repeatability", 0.1, 9.0, "A", "")
     assert stated.few(combine([many, counting]), 10) == ""
     assert stated.few(None, 1) == ""
+
+
+@pytest.mark.parametrize(
+    "path", sorted(ROOT.rglob("*.py")), ids=lambda path: str(path.relative_to(ROOT))
+)
+def test_no_uncertainty_is_written_with_digits_of_its_own(path: Path) -> None:
+    """``± {U:.2f}`` would show 0.004 as zero: what follows a ± has its digits from here."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.JoinedStr):
+            for before, value in itertools.pairwise(node.values):
+                if isinstance(before, ast.Constant) and str(before.value).rstrip().endswith("±"):
+                    assert isinstance(value, ast.FormattedValue)
+                    form = ast.unparse(value.format_spec) if value.format_spec else ""
+                    assert "f" not in form.removeprefix("f"), node.lineno
