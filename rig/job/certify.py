@@ -17,8 +17,9 @@ from rig.job.rig_seen import findings, judged
 from rig.job.when import moment
 from rig.job.work import Worked
 from rig.record import certificate
-from rig.record.schema import FOR_TDC, Change, RigCheck
+from rig.record.schema import FOR_TDC, Change, RigCheck, TdcMove
 from rig.record.seal import Record
+from rig.session.centres import moved_words
 from rig.session.dead_centre import mark_words
 from rig.timing.groups import in_groups
 
@@ -57,6 +58,9 @@ def build(
             "top dead centre is not known: find it by the stop in rig live,"
             " or state it with rig tdc"
         )
+    moves = _moves(worked)
+    if moves and not worked.judgements:
+        raise InputError("; ".join(f"{each.capture}: {each.words}" for each in moves))
     sessions = [played.session for played in worked.played]
     touched = [text for session in sessions for text in session.checks]
     touched += [text for session in sessions for text in gauge_checks(session, profile)]
@@ -81,10 +85,24 @@ def build(
             [(each.path, each.session, each.gauge) for each in worked.played],
             profile,
             worked.reference,
+            worked.against,
         ),
+        tdc_moves=moves,
         changes=[*noted_changes(worked), *told],
         rig_checks=_rig_checks(profile, worked),
     )
+
+
+def _moves(worked: Worked) -> list[TdcMove]:
+    """Where dead centre was shown not to be where the reference has it."""
+    found = []
+    for one in worked.played:
+        holds = one.session.holds
+        shown = [move for move in (holds.after, holds.before) if move is not None]
+        for move, words in zip(shown, moved_words(holds), strict=True):
+            U_deg = move.uncertainty.U_deg
+            found.append(TdcMove(one.path.name, move.shift_deg, U_deg, words))
+    return found
 
 
 def noted_changes(worked: Worked) -> list[Change]:

@@ -7,7 +7,7 @@ from functools import cached_property
 from pathlib import Path
 
 from rig.engine.dead_centre.reference import Reference
-from rig.engine.dead_centre.reference_file import load_reference
+from rig.engine.dead_centre.reference_file import load_reference, load_references
 from rig.engine.file import load_engine
 from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.means import Means
@@ -75,6 +75,13 @@ class Job:
         except InputError as wrong:
             raise InputError(f"{self.reference_file}: {wrong}") from None
         return found
+
+    def references(self) -> tuple[Reference, ...]:
+        """The reference in use and every earlier one, newest first; none before the first.
+
+        Raises InputError as ``reference``.
+        """
+        return load_references(self.reference_file) if self.reference() is not None else ()
 
     def growing(self) -> list[Path]:
         """Captures that some program is taking just now."""

@@ -41,7 +41,8 @@ def _again(folder: Path, record: Record) -> tuple[Record, Worked]:
     read = [Path(each.file).name for each in stated.captures if each.used_for != FOR_TDC]
     if not read:
         raise InputError("the record names no capture with readings; it was edited")
-    worked = work(profile, [captures / name for name in read], stated.reference, captures)
+    paths = [captures / name for name in read]
+    worked = work(profile, paths, stated.reference, captures, stated.other_references)
     # What the person told at the time of issue stands in no capture: a signature alone proves it.
     told = stated.changes[len(noted_changes(worked)) :]
     issued = datetime.fromisoformat(stated.issued_utc)

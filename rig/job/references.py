@@ -36,10 +36,15 @@ def in_use(
 
 
 def others(
-    sessions: Sequence[tuple[Path, Session, GaugeNotes]], profile: Profile, used: Reference
+    sessions: Sequence[tuple[Path, Session, GaugeNotes]],
+    profile: Profile,
+    used: Reference,
+    against: Sequence[Reference] = (),
 ) -> list[Reference]:
-    """Every other dead centre of these captures: in use before, found as a check, by the gauge."""
+    """Every other dead centre of these captures: in use before, found as a check, by the gauge;
+    and those of other captures that speak ``against`` the one in use."""
     found = [each for _, session, _ in sessions for each in session.references]
+    found += against
     for path, _, notes in sessions:
         for cylinder in sorted({each.cylinder for each in notes.readings}):
             try:

@@ -18,11 +18,13 @@ from rig.engine.profile import Profile
 from rig.faults import InputError, reason
 from rig.files import open_file
 from rig.job.folder import Job
+from rig.job.holding import hold
 from rig.job.origin import Origins
 from rig.job.references import in_use
 from rig.job.when import HostClock, iso
 from rig.record.schema import CaptureFacts
 from rig.session import Doubt, Session
+from rig.session.centres import moved_words
 from rig.session.gauge_notes import GaugeNotes
 from rig.signal.survey import Survey, Surveyed
 from rig.timing.compare import compare_units
@@ -56,15 +58,22 @@ class Worked:
     judgements: list[Judgement] = field(default_factory=list)
     comparisons: list[Comparison] = field(default_factory=list)
     sources: list[Played] = field(default_factory=list)  # played for the dead centre alone
+    against: list[Reference] = field(default_factory=list)  # of elsewhere: TDC has moved
     origin: list[str] = field(default_factory=list)  # claims of a reference not borne out
 
     @property
     def said(self) -> list[str]:
         """What is to be said of the files and of what is in them."""
-        said = in_groups(self.judgements)
+        said = [
+            f"{one.path}: {words}"
+            for one in self.played
+            for words in moved_words(one.session.holds)
+        ]
+        said += in_groups(self.judgements)
         said += [text for played in (*self.played, *self.sources) for text in played.said]
         said += self.origin
-        return said + [f"{played.path}: {doubt.words}" for played, doubt in self.doubts]
+        said += [f"{played.path}: {doubt.words}" for played, doubt in self.doubts]
+        return list(dict.fromkeys(said))
 
     @property
     def doubts(self) -> list[tuple[Played, Doubt]]:
@@ -140,7 +149,7 @@ def _used_for(session: Session) -> str:
 
 def work_job(job: Job, paths: Sequence[Path]) -> Worked:
     """Work captures of a job through, with the reference of the job where they hold none."""
-    return work(job.profile, paths, job.reference(), job.captures)
+    return work(job.profile, paths, job.reference(), job.captures, job.references())
 
 
 def job_reference(job: Job) -> tuple[Reference | None, list[str]]:
@@ -157,13 +166,15 @@ def work(
     paths: Sequence[Path],
     fallback: Reference | None = None,
     captures: Path | None = None,
+    known: Sequence[Reference] = (),
 ) -> Worked:
     """Play ``paths`` in turn. ``fallback`` is the job's reference: used when no capture holds one,
     or when it was chosen from these captures later.
 
     References that are brought along are worked out again from their recordings, which lie in
-    ``captures`` (where the first of ``paths`` lies, when it is not given). Raises InputError when a
-    capture cannot be read, or two are the same.
+    ``captures`` (where the first of ``paths`` lies, when it is not given). ``known`` are dead
+    centres of other recordings, which may show that the one in use does not hold here. Raises
+    InputError when a capture cannot be read, or two are the same.
     """
     played = [play(profile, path) for path in paths]
     _each_another(played)
@@ -174,6 +185,7 @@ def work(
     reference = in_use([(one.path, one.session.reference) for one in played], job_s)
     worked = Worked(played, reference, origin=list(dict.fromkeys(origins.said)))
     worked.sources = [each for each in origins.used if _rests_on(reference, each)]
+    worked.against = hold([*played, *worked.sources], reference, known, profile)
     readings: list[Reading] = []
     for one in played:
         one.session.reference = reference

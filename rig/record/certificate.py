@@ -36,6 +36,7 @@ from rig.record.schema import (
     Program,
     ReadingGroup,
     RigCheck,
+    TdcMove,
 )
 from rig.record.seal import Record
 from rig.timing.results import Comparison, Judgement, Reading
@@ -65,6 +66,7 @@ def build(
     conditions: Sequence[str] = (),
     deviations: Sequence[str] = (),
     changes: Sequence[Change] = (),
+    tdc_moves: Sequence[TdcMove] = (),
     rig_checks: Sequence[RigCheck] = (),
     cautions: Sequence[str] = words.CAUTIONS,
     closing: Sequence[Closing] = _CLOSING,
@@ -111,6 +113,7 @@ def build(
         program=_program(),
         cautions=tuple(cautions),
         closing=tuple(closing),
+        tdc_moves=tuple(tdc_moves),
     )
     record: Record = to_plain(certificate)
     del record["seals"]

@@ -66,6 +66,15 @@ def weighs(parts: Sequence[Contribution]) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
+class DatedChange:
+    """What was changed before a visit; ``unit`` is empty when it touches all units."""
+
+    measured_utc: str
+    unit: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class DatedMean:
     """A mean of ``n`` readings on a day, degrees, its contributions, and what it shares.
 

@@ -21,6 +21,7 @@ from rig.record.drift import (
     LATEST,
     LEAST_DEG,
     MOST_DEG,
+    DatedChange,
     DatedMean,
     Line,
     fit,
@@ -29,7 +30,7 @@ from rig.record.drift import (
 from rig.record.ink import visible
 from rig.record.outlook import drift_words, outlook
 from rig.record.plain import from_plain
-from rig.record.schema import Change
+from rig.record.schema import Change, TdcMove
 from rig.timing.groups import in_groups
 from rig.timing.judge import ONE_TURN_OUT, found_and_left
 from rig.timing.results import Judgement
@@ -98,15 +99,6 @@ class Series:
 
 
 @dataclass(frozen=True, slots=True)
-class DatedChange:
-    """What was changed before a visit; ``unit`` is empty when it touches all units."""
-
-    measured_utc: str
-    unit: str
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
 class History:
     """All series of one engine. ``troubles`` names certificates that could not be used, or not for
     a line, and why."""
@@ -131,6 +123,7 @@ class _Read:
     shares: str  # not in the record: what tells its reference from others
     record_sha256: str  # not in the record's body
     file: str  # not in the record: its name
+    tdc_moves: tuple[TdcMove, ...] = ()  # what a record of before this was kept lacks
 
 
 _PARTS = ("identification", "measured_from_utc", "judgements", "changes")
@@ -177,8 +170,9 @@ def history(
         raise InputError(_which(of_engine, list(by_engine), troubles))
     usable = _each_once(by_engine[of_engine[0]].values())
     series = tuple(_series(usable))
+    moves = [f"{each.file}: {move.words}" for each in usable for move in each.tdc_moves]
     groups = [f"{each.file}: {words}" for each in usable for words in in_groups(each.judgements)]
-    troubles += [visible(text) for text in (*groups, *_weightless(series))]
+    troubles += [visible(text) for text in (*moves, *groups, *_weightless(series))]
     return History(
         engine=visible(of_engine[0][0]),
         serial=visible(of_engine[0][1]),
@@ -187,7 +181,7 @@ def history(
         changes=tuple(
             DatedChange(each.measured_from_utc, visible(change.unit), visible(change.words))
             for each in usable
-            for change in each.changes
+            for change in (*each.changes, *(Change(move.words) for move in each.tdc_moves))
         ),
         troubles=tuple(troubles),
     )
@@ -250,7 +244,8 @@ def _read(path: Path, text: str, sha256: str, *, cylinders: bool) -> _Read:
     """What a history needs of a record. Raises InputError when it is not as it should be."""
     name = named(path)
     reference = from_plain(Reference, seal.part(text, "reference"), f"{name}: reference")
-    plain = {part: seal.part(text, part) for part in _PARTS}
+    parts = [*_PARTS, *(["tdc_moves"] if seal.has(text, "tdc_moves") else [])]
+    plain = {part: seal.part(text, part) for part in parts}
     if not cylinders:
         plain["judgements"] = _over_all(plain["judgements"])
     plain["record_sha256"] = sha256

@@ -39,6 +39,12 @@ def render(record: Record) -> str:
         facts=_facts(certificate),
         this_is=" ".join(ink(each) for each in certificate.this_is),
         this_is_not=" ".join(ink(each) for each in certificate.this_is_not),
+        moved="".join(
+            f'<p class="statement"><strong>{ink(text)}</strong></p>'
+            for text in dict.fromkeys(
+                f"{each.capture}: {each.words}." for each in certificate.tdc_moves
+            )
+        ),
         results=results(certificate),
         comparison=comparison(certificate),
         remarks=remarks(certificate),

@@ -73,6 +73,19 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
+class TdcMove:
+    """A touch that shows top dead centre elsewhere than the reference has it, crank degrees later.
+
+    Readings of ``capture`` on the other side of it do not count.
+    """
+
+    capture: str
+    shift_deg: float
+    U_deg: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class RigCheck:
     """One finding of the check of the rig: ``verdict`` is "good", "bad" or "not tried"."""
 
@@ -160,4 +173,5 @@ class Certificate:
     program: Program
     cautions: tuple[str, ...]
     closing: tuple[Closing, ...]
+    tdc_moves: tuple[TdcMove, ...] = ()
     seals: Seals | None = None  # None until the record is saved

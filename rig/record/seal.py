@@ -111,6 +111,11 @@ def parse(data: bytes, name: str) -> Record:
     return record
 
 
+def has(text: str, name: str) -> bool:
+    """Whether a record whose seal holds has a value of that name; see ``part``."""
+    return f'\n "{name}": ' in text
+
+
 def part(text: str, name: str) -> Any:
     """Read one top-level value alone out of the text of a record whose seal holds.
 

@@ -17,8 +17,8 @@ from rig.engine.uncertainty import Contribution
 from rig.faults import InputError
 from rig.files import Listing, gathered, listed, named
 from rig.record import sheets
-from rig.record.drift import LEAST_DEG, MOST_DEG, DatedMean, Line, fit
-from rig.record.history import LONGEST_TROUBLE, DatedChange, moment
+from rig.record.drift import LEAST_DEG, MOST_DEG, DatedChange, DatedMean, Line, fit
+from rig.record.history import LONGEST_TROUBLE, moment
 from rig.record.ink import visible
 from rig.timing.decide import REPEATABILITY
 from rig.timing.unit_alone import Mean

@@ -50,13 +50,15 @@ class Seen:
     illegal: int
     troubles: Mapping[str, int]
     asked: Callable[[str, Opening], bool]  # whether that unit was to be opened without turning
+    moved: tuple[str, ...] = ()  # that dead centre has moved
     stop_trouble: str = ""  # why the stop misleads in the cylinder that it is in, or was in
     which_place: str = ""  # why a reference that is there does not hold for a geared encoder
 
 
 def doubts(profile: Profile, seen: Seen) -> list[Doubt]:
     """Everything that looks wrong, the worst first."""
-    found = [*_line(seen), *_counts(profile, seen)]
+    found = [Doubt(words) for words in seen.moved]
+    found += [*_line(seen), *_counts(profile, seen)]
     if seen.stop_trouble:
         found.append(Doubt(seen.stop_trouble, bad=False))
     if seen.which_place:

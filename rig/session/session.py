@@ -10,13 +10,16 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import replace
+from functools import partial
 
+from rig.engine.dead_centre.holds import Holds
 from rig.engine.dead_centre.index_places import same_frame
 from rig.engine.dead_centre.reference import Reference
 from rig.engine.dead_centre.reference_plain import from_plain
-from rig.engine.firing import plug_hole_offset_deg, stop_trouble
+from rig.engine.firing import plug_hole_offset_deg
 from rig.engine.profile import Profile
 from rig.faults import InputError
+from rig.session.centres import Centres, moved_words
 from rig.session.dead_centre import chosen
 from rig.session.doubts import Doubt, Seen, doubts
 from rig.session.fires import FiresHere
@@ -25,8 +28,8 @@ from rig.session.moving import by_moving, unless_far
 from rig.session.places import ONE_SIDE, IndexPlaces
 from rig.session.settings import signal_settings
 from rig.session.since import Since
-from rig.session.stop import StopTouches
-from rig.session.told import Act, Told
+from rig.session.stop import StopTouches, stop_misleads
+from rig.session.told import Act, Told, asked_for
 from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost
 from rig.signal.follow import Follower
 from rig.signal.index_check import IndexCheck
@@ -69,6 +72,7 @@ class Session:
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_words = ""
         self.references: list[Reference] = []  # every one that was in use, or found as a check
+        self.centres = Centres(profile.encoder)  # when each of them came
         self.claimed: list[Reference] = []  # of these: brought along in a note, not found here
         self.gauge = GaugeNotes()  # gauge readings and marks of the engine, as the person noted
         self.checks: list[str] = []  # what touching the stop again showed
@@ -128,7 +132,9 @@ class Session:
         for event in events:
             if isinstance(event, Opening):
                 self.openings.append(event)
-                self._read(event)
+                for unit in self.profile.units:
+                    if event.counts and unit.input == event.input:
+                        self._read_us[unit.name].append(event.t_us)
                 self._figures = None
             elif isinstance(event, Finding):
                 self.findings[event.kind, event.input] += 1
@@ -142,12 +148,6 @@ class Session:
                     self._figures, self._ties = None, []  # what was read before may not count now
             elif isinstance(event, ReferenceLost):
                 self.last_trouble = event.why
-
-    def _read(self, opening: Opening) -> None:
-        """Take note of when a unit was read."""
-        for unit in self.profile.units:
-            if opening.counts and unit.input == opening.input:
-                self._read_us[unit.name].append(opening.t_us)
 
     def was_read(self, unit: str) -> bool:
         """Whether any reading of ``unit`` counted so far."""
@@ -206,6 +206,7 @@ class Session:
         plug_hole_offset_deg(self.profile.engine, stated.cylinder)  # its top is known
         self.reference = stated
         self.references.append(stated)
+        self.centres.came(t_us)
         self.claimed.append(stated)
 
     def _note_use(self, t_us: float, value: dict[str, object]) -> None:
@@ -213,6 +214,7 @@ class Session:
         if "found" not in value:  # it is of this life of the rig
             self.places.found(self.reference)
         self.references.append(self.reference)
+        self.centres.came(t_us)
 
     def _note_stop_in(self, t_us: float, value: dict[str, object]) -> None:
         cylinder = int(str(value.get("cylinder", 1)))
@@ -246,6 +248,7 @@ class Session:
                 self.reference = found
                 self.stop_words = found.how
             self.references.append(found)
+            self.centres.came(t_us, touched=True)
         except InputError as why:
             self.stop_words = str(why)
             if self.reference is not None and self.places.touched(done, self.reference):
@@ -278,31 +281,22 @@ class Session:
             restarts=self.restarts,
             illegal=self.follower.losses.illegal,
             troubles=self.troubles,
-            stop_trouble=self._stop_trouble(),
-            asked=self._asked,
+            moved=moved_words(self.holds),
+            stop_trouble=stop_misleads(self.profile.engine, self.stop, self.reference),
+            asked=partial(asked_for, self.told, self.openings, self.index_passes),
             which_place="" if self.reference is None or self.places.known else self.places.why,
         )
         return doubts(self.profile, seen)
 
-    def _stop_trouble(self) -> str:
-        """Why the piston stop that is in, or that the reference was found by, misleads."""
-        used = self.reference
-        by_touch = used is not None and used.method != "stated"
-        cylinder = self.stop.cylinder if self.stop else used.cylinder if used and by_touch else None
-        return "" if cylinder is None else stop_trouble(self.profile.engine, cylinder)
+    @property
+    def holds(self) -> Holds:
+        """As long as the reference in use holds, by what was touched."""
+        return self.centres.holds(self.reference, self.references)
 
-    def _asked(self, unit: str, opening: Opening) -> bool:
-        """Whether contacts parted at rest because the person did what the program asked for, or
-        noted what moved them before the crank was turned again."""
-        if self.told.asked_at(unit, opening.t_us):
-            return True
-        turned = [o.t_us for o in self.openings if o.direction]
-        turned += [passed.t_us for passed in self.index_passes]
-        for noted_us in self.told.by_hand_us(unit):
-            first, last = sorted((opening.t_us, noted_us))
-            if not any(first < t_us < last for t_us in turned):
-                return True
-        return False
+    def why_no_reference(self, t_us: float = math.inf) -> str:
+        """Why there is no top dead centre to go by at ``t_us``."""
+        why = self.holds.why_not((self.centres.number, t_us)) or self.places.why
+        return NO_REFERENCE if self.reference is None else why
 
     def first_doubt(self) -> str:
         """The first bad doubt in words, empty when there is none."""
@@ -326,11 +320,14 @@ class Session:
     @property
     def here(self) -> Reference | None:
         """The reference as it holds now: as it was found, or counted from the place at which a
-        geared encoder's index stands now. None while that place is not known."""
-        return self.places.now(self.reference)
+        geared encoder's index stands now. None while that place is not known, and once dead centre
+        has moved."""
+        return self.reference_at(math.inf)
 
     def reference_at(self, t_us: float) -> Reference | None:
         """The reference as it held at ``t_us``; see ``here``."""
+        if not self.holds.at((self.centres.number, t_us)):
+            return None
         return self.places.at(t_us, self.reference)
 
     def readings(self) -> list[Reading]:
@@ -389,7 +386,7 @@ class Session:
             self.profile,
             self.reference_at(opening.t_us),
             start_us=self.start_us,
-            without=NO_REFERENCE if self.reference is None else self.places.why,
+            without=self.why_no_reference(opening.t_us),
             setting=self.told.setting_at(unit.name, opening.t_us),
             stroke=self.stroke_at(opening.t_us),
             phase=self.told.phase_at(unit.name, opening.t_us, self._read_us[unit.name]),

@@ -8,10 +8,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.engine.dead_centre.holds import is_touched
 from rig.engine.dead_centre.index_places import around_deg, index_places
 from rig.engine.dead_centre.reference import Reference, from_stop
 from rig.engine.firing import geometry_of, stop_trouble
-from rig.engine.profile import Profile
+from rig.engine.profile import Engine, Profile
 from rig.signal.follow import Follower
 from rig.signal.touches import ShortWay, Touch, find_short_way, find_touches
 
@@ -96,3 +97,11 @@ class StopTouches:
         )
         wrong = stop_trouble(profile.engine, self.cylinder)
         return replace(found, warnings=(wrong, *found.warnings)) if wrong else found
+
+
+def stop_misleads(engine: Engine, stop: StopTouches | None, used: Reference | None) -> str:
+    """Why the piston stop that is in, or that the reference was found by, misleads; empty when it
+    does not."""
+    if stop is not None:
+        return stop_trouble(engine, stop.cylinder)
+    return stop_trouble(engine, used.cylinder) if used is not None and is_touched(used) else ""

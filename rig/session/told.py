@@ -9,6 +9,7 @@ from rig.faults import InputError
 from rig.session.phases import phase_of
 from rig.session.since import Since, put
 from rig.signal import survey
+from rig.signal.events import IndexPass, Opening
 from rig.timing.results import Phase
 
 Act = Callable[[float, dict[str, object]], None]
@@ -148,3 +149,23 @@ class Told:
 
     def _remark(self, t_us: float, value: dict[str, object]) -> None:
         put(self.remarks, value, lambda: str(value["text"]))
+
+
+def asked_for(
+    told: Told,
+    openings: Sequence[Opening],
+    passes: Sequence[IndexPass],
+    unit: str,
+    opening: Opening,
+) -> bool:
+    """Whether contacts parted at rest because the person did what the program asked for, or noted
+    what moved them before the crank was turned again."""
+    if told.asked_at(unit, opening.t_us):
+        return True
+    turned = [o.t_us for o in openings if o.direction]
+    turned += [passed.t_us for passed in passes]
+    for noted_us in told.by_hand_us(unit):
+        first, last = sorted((opening.t_us, noted_us))
+        if not any(first < t_us < last for t_us in turned):
+            return True
+    return False

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from rig.record.history import DatedChange
+from rig.record.drift import DatedChange
 from rig.record.unit_history import UnitSeries, read, series
 
 

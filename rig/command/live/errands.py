@@ -281,7 +281,7 @@ def target_of(bench: Bench, btdc_deg: float, cylinder: int) -> goto.Target:
     if session.reference is None:
         raise InputError("top dead centre is not known yet: find it first")
     if session.here is None:
-        raise InputError(session.places.why)
+        raise InputError(session.why_no_reference())
     after = tdc_after_reference_deg(session.profile.engine, session.here, cylinder)
     if after is None:
         raise InputError(f"the top dead centre of cylinder {cylinder} is not stated")

@@ -123,7 +123,7 @@ def _crank(bench: Bench) -> CrankView:
     elif session.reference is None:
         why = "top dead centre is not known yet"
     elif session.here is None:
-        why = session.places.why
+        why = session.why_no_reference()
     else:
         btdc = wrap_btdc(session.here.tdc_deg - now.crank_deg)
     return CrankView(
@@ -147,8 +147,8 @@ def _reference(bench: Bench) -> ReferenceView:
     track = bench.session.follower.track
     holds = track.anchor is not None and not track.lost
     why = "" if holds else track.lost or "it holds as soon as the index has passed"
-    if holds and not bench.session.places.known:
-        holds, why = False, bench.session.places.why
+    if holds and bench.session.here is None:
+        holds, why = False, bench.session.why_no_reference()
     text = reference.method
     if reference.forward_deg and reference.backward_deg:
         text += (

@@ -1,0 +1,177 @@
+"""Once top dead centre has moved, nothing is judged by where it was."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from made_job import BEGAN, MadeJob, certificate_in, refused, rig
+
+from rig.faults import InputError
+from rig.record import certificate
+
+SLIP_DEG = 6
+MOVED = re.compile(r"TDC HA[SD] MOVED by (5\.9\d*|6\.0\d*)° \(± 0\.\d+°\)")
+
+
+def touch_again(made: MadeJob, times: int = 2) -> None:
+    """The stop once more, as ``c`` has it: a check of the reference in use."""
+    try:
+        made.do("stop in")
+    except InputError:  # the piston is in its way
+        made.do("turn 180 at 150", "stop in")
+    made.bench.stop_in()
+    for _ in range(times):
+        made.do("touch forward at 150", "touch back at 150")
+    made.do("turn 40 at 90", "stop out")
+    made.bench.stop_out()
+
+
+def go_by_last(made: MadeJob) -> None:
+    made.bench.use({"found": len(made.bench.session.references) - 1})
+
+
+@pytest.fixture(scope="module")
+def slipped(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The encoder slips while the units are read; the touch at the end shows it."""
+    made = MadeJob(tmp_path_factory.mktemp("slipped") / "job").find_tdc().state_stroke()
+    made.do("turn 800 at 150", f"slip {SLIP_DEG}", "turn 800 at 150")
+    assert made.bench.session.judgements()
+    touch_again(made)
+    session = made.bench.session
+    counted = [session.t_us(each) for each in session.readings() if each.counts]
+    first, _ = session.centres.touches(session.references)
+    assert all(t_us < first.at[1] for t_us in counted)  # on the way to the first touch
+    assert session.here is None
+    assert MOVED.search(session.first_doubt())
+    made.end()
+    made.bench.save()
+    return made.folder
+
+
+@pytest.fixture(scope="module")
+def found_anew(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """As before; then the new dead centre is selected, and the units are read again."""
+    made = MadeJob(tmp_path_factory.mktemp("anew") / "job").find_tdc().state_stroke()
+    made.do("turn 800 at 150", f"slip {SLIP_DEG}", "turn 400 at 150")
+    touch_again(made)
+    go_by_last(made)
+    made.state_stroke().do("turn 1450 at 150").end()
+    made.bench.save()
+    return made.folder
+
+
+COMMANDS = ("figures", "lever", "correct")
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_on_it_says_so_at_the_top(slipped: Path, command: str) -> None:
+    ran = rig(command, slipped)
+    assert ran.status != 0
+    first = ran.err.splitlines()[0]
+    assert MOVED.search(first)
+
+
+def test_no_reading_is_judged_by_the_old_one(slipped: Path) -> None:
+    ran = rig("figures", slipped, "--json")
+    assert ran.status == 1
+    moved = [each for each in ran.answer["readings"] if "TDC has moved by " in each["why"]]
+    assert len(moved) > 10
+    assert all(not each["counts"] and each["btdc_deg"] is None for each in moved)
+    first = min(each["t_s"] for each in moved)
+    assert all(each["t_s"] < first for each in ran.answer["readings"] if each["counts"])
+
+
+def test_its_page_says_so_above_the_figures(slipped: Path) -> None:
+    file = certificate_in(slipped)
+    page = file.with_suffix(".html").read_text("utf-8")
+    assert page.index("TDC HAS MOVED") < page.index("mean ± U")
+    assert rig("verify", file).status == 0
+    ran = rig("draw", "readings", slipped, "--out", slipped / "readings.svg")
+    assert MOVED.search(ran.err.splitlines()[0])
+
+
+def test_what_is_read_after_it_was_found_anew_counts(found_anew: Path) -> None:
+    ran = rig("figures", found_anew, "--json")
+    assert MOVED.search(ran.err.splitlines()[0])
+    counted = [each for each in ran.answer["readings"] if each["counts"]]
+    assert counted
+    first = min(each["t_s"] for each in counted)
+    assert all(not each["counts"] for each in ran.answer["readings"] if each["t_s"] < first)
+    truth = MadeJob(found_anew.parent / "same").rig.truth()  # the same seed
+    for unit in truth["units"].values():
+        means = unit["btdc_by_setting"]["full advance"]
+        for each in ran.answer["judgements"]:
+            if each["unit"] == unit["name"] and each["cylinder"] is None:
+                off = each["mean_btdc"] - sum(means) / len(means)
+                assert abs(off) < 0.5
+
+
+def test_certificate_page_and_history_mark_the_point(found_anew: Path) -> None:
+    file = certificate_in(found_anew)
+    saved = certificate.as_certificate(certificate.load(file))
+    (move,) = saved.tdc_moves
+    assert abs(move.shift_deg) == pytest.approx(SLIP_DEG, abs=3 * move.U_deg)
+    page = file.with_suffix(".html").read_text("utf-8")
+    assert page.index("TDC HAD MOVED") < page.index("mean ± U")  # above the figures
+    history = rig("history", found_anew, "--json")
+    assert any("TDC HAD MOVED" in each["words"] for each in history.answer["changes"])
+    assert MOVED.search(rig("history", found_anew).err)
+    assert rig("verify", file).status == 0
+
+
+@pytest.fixture
+def mounted_anew(tmp_path: Path) -> tuple[Path, Path, Path]:
+    """Two sessions, the encoder off in between. In the second the stop is touched before anything
+    is read, and what it shows is selected."""
+    first = MadeJob(tmp_path / "job").whole()
+    second = MadeJob(tmp_path / "job", began=BEGAN + timedelta(days=1))
+    second.do("turn 400 at 150", f"slip {SLIP_DEG}", "turn 400 at 150")
+    touch_again(second)
+    go_by_last(second)
+    second.state_stroke().do("turn 1450 at 150").end()
+    return tmp_path / "job", first.capture, second.capture
+
+
+def test_an_encoder_mounted_anew_is_not_judged_by_the_other_session(
+    mounted_anew: tuple[Path, Path, Path],
+) -> None:
+    job, first, second = mounted_anew
+    both = rig("figures", job, first, second, "--json")
+    alone = rig("figures", job, second, "--json")
+    assert MOVED.search(both.err.splitlines()[0])
+    assert both.status == 1
+    assert both.answer["judgements"] == alone.answer["judgements"]  # the first one's do not count
+    own = rig("figures", job, first, "--json")
+    assert own.status in (0, 1)
+    assert own.answer["judgements"]
+    assert "MOVED" not in own.err
+
+
+def test_a_session_that_went_by_an_older_touch_is_doubted_once_a_later_one_disagrees(
+    tmp_path: Path,
+) -> None:
+    """Three sessions: touched, read only, touched again elsewhere. When it moved, nobody knows."""
+    MadeJob(tmp_path / "job").whole()
+    between = MadeJob(tmp_path / "job", began=BEGAN + timedelta(days=1))
+    between.do("turn 400 at 150").state_stroke().do("turn 1000 at 150").end()
+    before = rig("figures", tmp_path / "job", between.capture, "--json")
+    assert before.answer["judgements"]
+    assert "MOVED" not in before.err
+    between.bench.save()
+    saved = certificate_in(tmp_path / "job")
+    kept = shutil.copytree(saved.parent, tmp_path / "kept")
+    last = MadeJob(tmp_path / "job", began=BEGAN + timedelta(days=2))
+    last.do("turn 400 at 150", f"slip {SLIP_DEG}", "turn 400 at 150")
+    touch_again(last)
+    go_by_last(last)
+    last.end()
+    after = rig("figures", tmp_path / "job", between.capture, "--json")
+    assert after.answer["judgements"] == []
+    assert MOVED.search(after.err.splitlines()[0])
+    assert "TDC HAS MOVED" in refused(2, "certify", tmp_path / "job", between.capture)
+    # What was certified before anybody could know is still what its recordings give.
+    assert rig("verify", kept / saved.name, "--job", tmp_path / "job").status == 0
