@@ -117,7 +117,7 @@ def test_every_mistake_at_once_in_the_order_of_the_file() -> None:
         ("strokes = 4", "strokes = 3", 3, "is 3", "One of 2, 4"),
         ("strokes = 4", "strokes = true", 3, "is true", "One of 2, 4"),
         ("strokes = 4", "strokes = 4\nintervals_deg = [180, 180, 180, 170]", 4, "add up to 710",
-         "720 degrees together"),
+         "720° together"),
         ("strokes = 4", "strokes = 4\nintervals_deg = [360, 360]", 4, "has 2 figures",
          "4 intervals"),
         ("strokes = 4", "strokes = 4\nintervals_deg = [-180, 540, 180, 180]", 4, "is -180",
