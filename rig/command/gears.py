@@ -5,6 +5,7 @@ an idler that is driven by A teeth and drives by B:
 
     rig gears 24 37 48
     rig gears 21 42/30 20 --wanted-deg 5
+    rig gears --planetary 30 60 --held sun
     rig gears --coupling 19 20 --turns 1/2 --wanted-deg 5
 """
 
@@ -20,8 +21,8 @@ from typing import Any
 from rig.command.opened import open_job
 from rig.command.say import figures, json_option
 from rig.counted import many
-from rig.engine import couplings, gears
-from rig.engine.means import Coupling, Mesh, Train
+from rig.engine import couplings, gears, planetary
+from rig.engine.means import MEMBERS, Coupling, Member, Mesh, Planetary, Train
 from rig.faults import InputError
 from rig.timing.correction.drive import shaft_speed
 
@@ -36,6 +37,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("what", nargs="*", metavar="JOB|TEETH", help="a job folder, or the teeth")
     parser.add_argument("--coupling", type=int, nargs=2, metavar=("DRIVE", "UNIT"),
                         help="teeth of a coupling, on the drive's side and the unit's")  # fmt: skip
+    parser.add_argument("--planetary", type=int, nargs=2, metavar=("SUN", "RING"),
+                        help="teeth of a planetary stage, behind the train if any")  # fmt: skip
+    parser.add_argument("--held", choices=MEMBERS, default="ring", help="its member that is held")
+    parser.add_argument("--driver-turns", choices=MEMBERS,
+                        help="its member that is driven (sun; with that held, ring)")  # fmt: skip
+    parser.add_argument("--planet", type=int, help="teeth of a planet")
     parser.add_argument("--turns", default="1", help="of the coupling's shaft per crank turn: 1/2")
     parser.add_argument("--wanted-deg", type=float, help="wanted shift, crank degrees, + earlier")
     parser.add_argument(
@@ -57,12 +64,17 @@ def run(args: argparse.Namespace) -> int:
         means = job.means
         train = means.train
         found = [gears.shaft_of(unit, train) for unit in units]
+        found += gears.ends_of(train) if train else []
         shafts = list(dict.fromkeys(shaft for shaft in found if shaft is not None))
         pairs = [(each, shaft_speed(train, each.shaft, units)) for each in means.couplings]
         if train is None and not pairs:
             raise InputError(f"{job.engine_file}: states no [[means.mesh]] and no coupling")
     elif args.what:
         train, shafts = _train(args.what), ["unit"]
+    if args.planetary is not None:
+        if train is not None and not shafts == ["unit"]:
+            raise InputError("--planetary goes with teeth; a job states its own under [means]")
+        train, shafts = _planetary(train, args), ["carried"]
     if args.coupling is not None:
         pairs.append((Coupling("coupling", *args.coupling), _ratio(args.turns)))
     if train is None and not pairs:
@@ -100,6 +112,22 @@ def _train(words: Sequence[str]) -> Train:
     return Train(meshes)
 
 
+def _planetary(train: Train | None, args: argparse.Namespace) -> Train:
+    """The train with a planetary stage behind it, whose third member turns the shaft "carried"."""
+    turned: Member = args.driver_turns or ("ring" if args.held == "sun" else "sun")
+    stage = Planetary(
+        driver="unit" if train else gears.CRANK,
+        driver_turns=turned,
+        driven="carried",
+        held=args.held,
+        sun_teeth=args.planetary[0],
+        ring_teeth=args.planetary[1],
+        planet_teeth=args.planet,
+        free=True,
+    )
+    return Train((*(train.meshes if train else ()), stage))
+
+
 def _ratio(text: str) -> Fraction:
     try:
         return Fraction(text)
@@ -113,6 +141,9 @@ def _shaft(train: Train, shaft: str, args: argparse.Namespace) -> dict[str, Any]
     meshes = []
     for mesh in gears.path(train, shaft):
         per_min = args.crank_per_min
+        if isinstance(mesh, Planetary):
+            meshes.append(_stage(train, mesh, shaft))
+            continue
         driver = None if per_min is None else per_min * float(gears.speed(train, mesh.driver))
         again = gears.hunting_tooth(mesh.driver_teeth, mesh.driven_teeth, driver)
         meshes.append(
@@ -155,6 +186,46 @@ def _shaft(train: Train, shaft: str, args: argparse.Namespace) -> dict[str, Any]
     }
 
 
+def _stage(train: Train, stage: Planetary, shaft: str) -> dict[str, Any]:
+    meets = planetary.planet_meets(stage)
+    return {
+        "driver": stage.driver,
+        "driver_turns": stage.driver_turns,
+        "driven": stage.driven,
+        "driven_by": stage.driven_by,
+        "held": stage.held,
+        "sun_teeth": stage.sun_teeth,
+        "ring_teeth": stage.ring_teeth,
+        "planet_teeth": planetary.planet_teeth(stage),
+        "free": stage.free,
+        "member_turns": {name: str(n) for name, n in planetary.member_turns(stage).items()},
+        "tooth_crank_deg": float(gears.tooth_crank_deg(train, stage)),
+        "tooth_shaft_deg": float(gears.tooth_shaft_deg(train, stage, shaft)),
+        "same_teeth_meet_after_turns_of_driver": None
+        if meets is None
+        else {name: float(n) for name, n in meets.items()},
+    }
+
+
+def _stage_lines(stage: dict[str, Any], shaft: str) -> list[str]:
+    free = "" if stage["free"] else "; it stays as it is"
+    lines = [
+        f"  {stage['driver']} turns the {stage['driver_turns']} of a planetary stage (sun"
+        f" {stage['sun_teeth']}, ring {stage['ring_teeth']}), its {stage['held']} is held, its"
+        f" {stage['driven_by']} turns {stage['driven']}: a place at which it goes together is"
+        f" {stage['tooth_crank_deg']:.6f} crank degrees, {stage['tooth_shaft_deg']:.6f} of"
+        f" {shaft}{free}"
+    ]
+    meets = stage["same_teeth_meet_after_turns_of_driver"]
+    if meets is not None:
+        lines.append(
+            f"    the same tooth of a planet ({stage['planet_teeth']}) meets the same of the sun"
+            f" again after {meets['sun']:g} turns of {stage['driver']}, of the ring after"
+            f" {meets['ring']:g}"
+        )
+    return lines
+
+
 def _coupling(coupling: Coupling, turns: Fraction, wanted_deg: float | None) -> dict[str, Any]:
     n, m = coupling.drive_teeth, coupling.unit_teeth
     answer: dict[str, Any] = {
@@ -194,6 +265,9 @@ def _lines(answer: dict[str, Any]) -> list[str]:
 def _train_lines(each: dict[str, Any]) -> list[str]:
     lines = [f"{each['shaft']}: {many(each['turns_per_crank_turn'], 'turn')} a crank turn"]
     for mesh in each["meshes"]:
+        if "held" in mesh:
+            lines += _stage_lines(mesh, each["shaft"])
+            continue
         free = "" if mesh["free"] else "; has to obey its marks"
         lines.append(
             f"  {mesh['driver']} ({mesh['driver_teeth']}) drives {mesh['driven']}"

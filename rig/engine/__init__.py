@@ -14,7 +14,8 @@ The public face:
 * ``reference``: top dead centre: Reference, ``from_stop``, ``stated``, ``moved``, ``to_plain``,
   ``from_plain``; ``reference_file``: ``load_reference``, ``load_references``, ``save_reference``.
 * ``gauge``, ``equal_lifts``, ``gauge_check``: top dead centre by dial gauge.
-* ``means``, ``means_file``, ``gears``, ``couplings``: what can be moved to correct the timing.
+* ``means``, ``means_file``, ``gears``, ``planetary``, ``couplings``: what can be
+  moved to correct the timing.
 * ``uncertainty``: Contribution, Uncertainty, ``combine``;
 * ``stated``: figures to the digits that their uncertainty warrants.
 """

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
 from rig.counted import many
+from rig.engine import gears
 from rig.engine.figures import Yardstick
 from rig.engine.firing import datum_after_first_deg, firing_after_first_deg
 from rig.engine.geometry import MM_PER_INCH, throw_from_stroke_mm
@@ -113,6 +114,7 @@ def profile_from_bytes(data: bytes, name: str = FILE_NAME) -> Profile:
     engine, yardstick = _engine(_table(top, "engine", required=True))
     encoder = _encoder(_table(top, "encoder", required=True))
     units = read_units(top, engine, yardstick)
+    encoder = _on_its_shaft(top, encoder, data, units)
     contacts = _contacts(_table(top, "contacts"))
     run_up = _run_up(_table(top, "run_up"))
     together = tuple(_together(each, units) for each in top.sections("together", 20))
@@ -139,6 +141,29 @@ def _note_means(data: bytes, units: tuple[Unit, ...], book: MistakeBook) -> None
         means_from_bytes(data, units, book.file)
     except ProfileError as error:
         book.mistakes.extend(error.mistakes)
+
+
+def _on_its_shaft(top: Section, encoder: Encoder, data: bytes, units: tuple[Unit, ...]) -> Encoder:
+    """The encoder with the ratio of the shaft that it stands on, where one is named."""
+    table = top.table.get("encoder")
+    if not isinstance(table, Mapping) or "shaft" not in table or not all(u.name for u in units):
+        return encoder
+    section = Section(table, ("encoder",), top.book)
+    shaft = section.text("shaft", longest=40)
+    try:
+        train = means_from_bytes(data, units, top.book.file).train
+    except ProfileError:  # told with the means
+        return encoder
+    driven = sorted({mesh.driven for mesh in train.meshes}) if train else []
+    if shaft == gears.CRANK or train is None or shaft not in driven:
+        allowed = "One of " + ", ".join(map(shown, driven)) if driven else "Meshes under [means]"
+        section.note("shaft", f"is {shown(shaft)}, which no gear of the train drives", allowed)
+        return encoder
+    turns = gears.speed(train, shaft)
+    if "turns_per_crank_turn" in table and encoder.turns_per_crank_turn != turns:
+        words = f"is {encoder.turns_per_crank_turn}, the gears turn {shown(shaft)} {turns} times"
+        section.note("turns_per_crank_turn", words, "Leave it out where shaft is stated")
+    return replace(encoder, turns_per_crank_turn=turns)
 
 
 def _table(top: Section, key: str, *, required: bool = False) -> Section:
@@ -263,6 +288,7 @@ def _encoder(section: Section) -> Encoder:
         section.note("counts_per_turn", f"is {counts}", "Four times the lines, like 2400 or 4096")
     play_deg = section.number("play_deg", 0.0, 30.0, "degrees of crank") or 0.0
     play_error_deg = section.number("play_error_deg", 0.0, 30.0, "degrees of crank")
+    section.text("shaft", longest=40)
     ratio = section.ratio("turns_per_crank_turn", "9/16") or Fraction(1)
     if ratio.denominator > FINEST_DECIMAL and "/" not in str(section.table["turns_per_crank_turn"]):
         section.note(

@@ -18,7 +18,8 @@ from itertools import pairwise
 from typing import Literal
 
 from rig.counted import many
-from rig.engine.means import Mesh, Train
+from rig.engine.means import Mesh, Planetary, Stage, Train
+from rig.engine.planetary import stage_mistakes
 from rig.engine.profile import Engine, Unit
 from rig.faults import InputError
 
@@ -94,6 +95,8 @@ def mistakes(train: Train, ends: Iterable[str] = ()) -> list[tuple[str, str]]:
     driven: set[str] = set()
     for mesh in train.meshes:
         pair = f"{mesh.driver} to {mesh.driven}"
+        if isinstance(mesh, Planetary):
+            found += [(key, f"{pair}: {words}") for key, words in stage_mistakes(mesh)]
         for key, teeth in (
             ("driver_teeth", mesh.driver_teeth),
             ("driven_teeth", mesh.driven_teeth),
@@ -126,7 +129,7 @@ def mistakes(train: Train, ends: Iterable[str] = ()) -> list[tuple[str, str]]:
     return found
 
 
-def path(train: Train, shaft: str) -> tuple[Mesh, ...]:
+def path(train: Train, shaft: str) -> tuple[Stage, ...]:
     """The meshes from the crank to ``shaft``, in order.
 
     Raises InputError when the train is wrong in itself or does not reach the shaft. Source:
@@ -136,7 +139,7 @@ def path(train: Train, shaft: str) -> tuple[Mesh, ...]:
     if wrong:
         raise InputError("gear train: " + "; ".join(words for _, words in wrong))
     by_driven = {mesh.driven: mesh for mesh in train.meshes}
-    meshes: list[Mesh] = []
+    meshes: list[Stage] = []
     at = shaft
     while at != CRANK:
         if at not in by_driven:
@@ -149,6 +152,12 @@ def path(train: Train, shaft: str) -> tuple[Mesh, ...]:
     return tuple(reversed(meshes))
 
 
+def ends_of(train: Train) -> list[str]:
+    """The shafts that drive no other, in order. Source: definition."""
+    drivers = {mesh.driver for mesh in train.meshes}
+    return [mesh.driven for mesh in train.meshes if mesh.driven not in drivers]
+
+
 def speed(train: Train, shaft: str) -> Fraction:
     """Turns of ``shaft`` per crank turn. Raises InputError as ``path``. Source: geometry."""
     turns = Fraction(1)
@@ -157,15 +166,16 @@ def speed(train: Train, shaft: str) -> Fraction:
     return turns
 
 
-def tooth_crank_deg(train: Train, mesh: Mesh) -> Fraction:
-    """Crank degrees by which one tooth at ``mesh`` moves what is driven.
+def tooth_crank_deg(train: Train, mesh: Stage) -> Fraction:
+    """Crank degrees by which one tooth at ``mesh`` moves what is driven; of a planetary stage, one
+    of the places at which it goes together.
 
     Raises InputError as ``path``. Source: geometry, see the module.
     """
     return Fraction(360, mesh.driver_teeth) / speed(train, mesh.driver)
 
 
-def tooth_shaft_deg(train: Train, mesh: Mesh, shaft: str) -> Fraction:
+def tooth_shaft_deg(train: Train, mesh: Stage, shaft: str) -> Fraction:
     """The same tooth in degrees of ``shaft``. Raises InputError as ``path``. Source: geometry."""
     return tooth_crank_deg(train, mesh) * speed(train, shaft)
 
@@ -174,12 +184,19 @@ def rotation(train: Train, shaft: str, crank: Rotation) -> Rotation | None:
     """Which way ``shaft`` turns, seen from the same end as the crank's rotation is stated.
 
     None when a bevel gear stands between, since the end is then no longer the same. Source: two
-    gears toothed outside turn opposite ways; a chain or an internal gear keeps the direction.
+    gears toothed outside turn opposite ways; a chain or an internal gear keeps the direction, and a
+    planetary stage does unless its carrier is held.
     """
     meshes = path(train, shaft)
-    if any(mesh.kind == "bevel" for mesh in meshes):
+    if any(isinstance(mesh, Mesh) and mesh.kind == "bevel" for mesh in meshes):
         return None
-    turned = sum(mesh.kind == "gears" for mesh in meshes) % 2
+    turned = (
+        sum(
+            mesh.held == "carrier" if isinstance(mesh, Planetary) else mesh.kind == "gears"
+            for mesh in meshes
+        )
+        % 2
+    )
     if not turned:
         return crank
     return "anticlockwise" if crank == "clockwise" else "clockwise"
@@ -319,6 +336,8 @@ def idler_notes(train: Train, shaft: str) -> list[str]:
     meshes = path(train, shaft)
     notes = []
     for into, out in pairwise(meshes):
+        if isinstance(into, Planetary) or isinstance(out, Planetary):
+            continue
         if into.driven_teeth == out.driver_teeth:
             notes.append(f"{into.driven} is a plain idler: it adds no position of its own")
         else:

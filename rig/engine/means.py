@@ -26,6 +26,16 @@ double-bracketed one may stand several times::
     kind = "gears"                # "gears", "internal", "chain" (belt too), "bevel"
     free = true                   # its marks need not be obeyed
 
+    [[means.planetary]]           # a planetary stage, as in a propeller reduction
+    driver = "crank"              # the shaft that turns one member
+    driver_turns = "ring"         # "sun", "ring" or "carrier"
+    held = "sun"                  # the member that stands still; the third turns ``driven``
+    driven = "propeller"          # a unit, a body, a shaft, or the encoder's shaft
+    sun_teeth = 30
+    ring_teeth = 60               # of two equal bevel gears: the other one, with bevel = true
+    planet_teeth = 15             # left out: half of what the ring has more than the sun
+    free = false                  # true: it may be put together in other positions
+
     [[means.coupling]]
     shaft = "upper"               # a unit, a body or a shaft of the train
     drive_teeth = 19              # towards the crank
@@ -62,6 +72,8 @@ from typing import Literal
 MOST_FILED_MM = 3.0
 """A slot is not filed longer than this where nothing is stated (common practice, no source)."""
 
+Member = Literal["sun", "ring", "carrier"]
+MEMBERS: tuple[Member, ...] = ("sun", "ring", "carrier")
 MeshKind = Literal["gears", "internal", "chain", "bevel"]
 
 
@@ -94,10 +106,56 @@ class Mesh:
 
 
 @dataclass(frozen=True, slots=True)
+class Planetary:
+    """A planetary stage: sun, ring, and planets on a carrier; one of the three members is held.
+
+    Between its turning members it acts as one pair of gears, whose teeth are the sun's, the ring's
+    or, of the carrier, those of both together (the relation of Willis). With ``bevel`` the ring is
+    a second bevel gear facing the sun.
+    """
+
+    driver: str
+    driver_turns: Member
+    driven: str
+    held: Member
+    sun_teeth: int
+    ring_teeth: int
+    planet_teeth: int | None = None
+    bevel: bool = False
+    free: bool = False  # it may be put together in other positions
+
+    @property
+    def driven_by(self) -> Member:
+        """The member that turns ``driven``: neither held nor turned by the driver."""
+        return next(each for each in MEMBERS if each not in (self.held, self.driver_turns))
+
+    @property
+    def driver_teeth(self) -> int:
+        """Teeth that stand for the driver's member. Source: see ``rig.engine.planetary``."""
+        return self.teeth_of(self.driver_turns)
+
+    @property
+    def driven_teeth(self) -> int:
+        """Teeth that stand for the driven member."""
+        return self.teeth_of(self.driven_by)
+
+    def teeth_of(self, member: Member) -> int:
+        """Teeth of sun or ring; of the carrier, those of both together."""
+        return {
+            "sun": self.sun_teeth,
+            "ring": self.ring_teeth,
+            "carrier": self.sun_teeth + self.ring_teeth,
+        }[member]
+
+
+Stage = Mesh | Planetary
+
+
+@dataclass(frozen=True, slots=True)
 class Train:
     """All meshes from the crank on, in any order; they may branch. ``keeps`` must not move."""
 
-    meshes: tuple[Mesh, ...]
+    meshes: tuple[Stage, ...]
     keeps: tuple[str, ...] = ()
 
 

@@ -19,9 +19,12 @@ from rig.engine.means import (
     Leads,
     Lever,
     Means,
+    Member,
     Mesh,
     MeshKind,
+    Planetary,
     Slot,
+    Stage,
     Train,
 )
 from rig.engine.mistakes import Mistake, MistakeBook, shown
@@ -35,6 +38,7 @@ MOST_OF_A_KIND = 16
 MOST_TEETH = 1000
 MOST_MM = 1000.0
 
+MEMBERS: Mapping[str, Member] = {"sun": "sun", "ring": "ring", "carrier": "carrier"}
 KINDS: Mapping[str, MeshKind] = {
     "gears": "gears",
     "internal": "internal",
@@ -54,6 +58,9 @@ ALLOWED: Mapping[str, str] = {
     "driven_teeth": "A whole number of teeth from 1",
     "driver": 'A shaft that is driven, or "crank"',
     "driven": "Each shaft driven once, the last one a unit or the body of several",
+    "held": "Another member than the one that the driver turns",
+    "ring_teeth": "More teeth than the sun has, or bevel = true",
+    "planet_teeth": "Sun, planet and ring that fit: ring = sun + 2 x planet",
     "keeps": "Shafts that stand as driven in one of the meshes",
 }
 
@@ -86,8 +93,9 @@ def _means(top: Section, units: Sequence[Unit]) -> Means:
     names = [unit.name for unit in units]
     owners = [*names, *sorted({unit.body for unit in units if unit.body} - set(names))]
     meshes, sound = _meshes(section)
+    ends = [*owners, *_encoder_shaft(top)]
     section.known.add("keeps")
-    train = _train(section, meshes, units, owners) if sound else None
+    train = _train(section, meshes, units, ends) if sound else None
     shafts = [*owners, *sorted({mesh.driven for mesh in meshes} - set(owners))]
     means = Means(
         slots=_tables(section, "slot", lambda each: _slot(each, names, owners)),
@@ -133,7 +141,28 @@ def _slot(section: Section, names: Sequence[str], owners: Sequence[str]) -> Slot
     )
 
 
-def _meshes(section: Section) -> tuple[tuple[Mesh, ...], bool]:
+def _encoder_shaft(top: Section) -> list[str]:
+    """The shaft that the encoder stands on, where it is named: a train may end there, too."""
+    encoder = top.table.get("encoder")
+    shaft = encoder.get("shaft") if isinstance(encoder, Mapping) else None
+    return [shaft.strip()] if isinstance(shaft, str) and shaft.strip() else []
+
+
+def _planetary(each: Section) -> Planetary:
+    return Planetary(
+        driver=each.text("driver", longest=40, required=True),
+        driver_turns=each.choice("driver_turns", MEMBERS, "sun", required=True),
+        driven=each.text("driven", longest=40, required=True),
+        held=each.choice("held", MEMBERS, "ring", required=True),
+        sun_teeth=each.whole("sun_teeth", 1, MOST_TEETH, required=True) or 1,
+        ring_teeth=each.whole("ring_teeth", 1, MOST_TEETH, required=True) or 1,
+        planet_teeth=each.whole("planet_teeth", 1, MOST_TEETH),
+        bevel=each.flag("bevel"),
+        free=each.flag("free"),
+    )
+
+
+def _meshes(section: Section) -> tuple[tuple[Stage, ...], bool]:
     """The meshes, and whether all that they state is sound so far."""
     before = len(section.book.mistakes)
 
@@ -147,11 +176,13 @@ def _meshes(section: Section) -> tuple[tuple[Mesh, ...], bool]:
             free=each.flag("free") if each.has("free") else True,
         )
 
-    return _tables(section, "mesh", mesh), len(section.book.mistakes) == before
+    found: tuple[Stage, ...] = _tables(section, "mesh", mesh)
+    found += _tables(section, "planetary", _planetary)
+    return found, len(section.book.mistakes) == before
 
 
 def _train(
-    section: Section, meshes: tuple[Mesh, ...], units: Sequence[Unit], owners: Sequence[str]
+    section: Section, meshes: tuple[Stage, ...], units: Sequence[Unit], owners: Sequence[str]
 ) -> Train | None:
     train = Train(meshes, _keeps(section))
     if not meshes:
@@ -160,7 +191,7 @@ def _train(
         return None
     before = len(section.book.mistakes)
     for key, words in gears.mistakes(train, owners):
-        section.note("keeps" if key == "keeps" else "mesh", words, ALLOWED[key])
+        section.note(_table_of(key, section), words, ALLOWED[key])
     if len(section.book.mistakes) > before:
         return None
     for unit in units:
@@ -173,6 +204,14 @@ def _train(
                 "Teeth and turns_per_crank_turn that agree",
             )
     return train
+
+
+def _table_of(key: str, section: Section) -> str:
+    """The table under [means] that a mistake in the train is noted at."""
+    if key == "keeps":
+        return key
+    own = key in ("held", "ring_teeth", "planet_teeth")
+    return "planetary" if own or "mesh" not in section.table else "mesh"
 
 
 def _keeps(section: Section) -> tuple[str, ...]:

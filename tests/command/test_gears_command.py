@@ -138,3 +138,32 @@ def test_what_is_refused(words: tuple[str, ...], said: str) -> None:
     assert ran.status == 2
     assert ran.out == ""
     assert said in ran.err
+
+
+def test_a_planetary_stage() -> None:
+    """30 and 60 teeth, the sun held: the carrier turns 60/90 as fast as the ring (Willis)."""
+    ran = rig("gears", "--planetary", 30, 60, "--held", "sun", "--json")
+    (train,) = ran.answer["trains"]
+    assert train["turns_per_crank_turn"] == "2/3"
+    assert train["positions"] == 90
+    (stage,) = train["meshes"]
+    assert (stage["driver_turns"], stage["driven_by"], stage["planet_teeth"]) == (
+        "ring",
+        "carrier",
+        15,
+    )
+    assert stage["member_turns"] == {"sun": "0", "ring": "1", "carrier": "2/3"}
+    assert stage["same_teeth_meet_after_turns_of_driver"] == {"sun": 1.5, "ring": 3.0}
+    text = rig("gears", "--planetary", 30, 60, "--held", "sun").out
+    assert "crank turns the ring of a planetary stage (sun 30, ring 60), its sun is held" in text
+
+
+def test_a_planetary_stage_behind_a_train() -> None:
+    ran = rig("gears", 24, 48, "--planetary", 30, 60, "--json")
+    (train,) = ran.answer["trains"]
+    assert train["turns_per_crank_turn"] == "1/6"
+
+
+def test_a_planetary_stage_that_cannot_be() -> None:
+    said = refused(2, "gears", "--planetary", 60, 30)
+    assert "a ring with 30 teeth around a sun with 60" in said

@@ -65,7 +65,8 @@ def test_every_key_that_is_known_is_described_in_the_example() -> None:
         "[engine]", "[engine.geometry]", "[engine.tdc_deg_after_cylinder_1]", "[encoder]",
         "[[unit]]", "[[unit.setting]]", "[unit.setting.per_cylinder]", "[[together]]",
         "[contacts]", "[run_up]", "[certificate]", "[means]", "[[means.slot]]", "[[means.mesh]]",
-        "[[means.coupling]]", "[[means.dog]]", "[[means.gap]]", "[[means.leads]]",
+        "[[means.planetary]]", "[[means.coupling]]", "[[means.dog]]", "[[means.gap]]",
+        "[[means.leads]]",
         "[[means.lever]]", "[[another]]",
     )  # fmt: skip
     found = mistakes_of("\n".join(f'{each}\nname = "a"\nnot_a_key = 1' for each in tables))

@@ -90,7 +90,9 @@ def test_everything_is_read() -> None:
     assert found.train is not None
     assert found.train.keeps == ("cam",)
     assert found.train.meshes[1] == Mesh("idler", 37, "cam", 48, free=False)
-    assert found.train.meshes[2].kind == "chain"
+    chain = found.train.meshes[2]
+    assert isinstance(chain, Mesh)
+    assert chain.kind == "chain"
     assert found.couplings == (Coupling("cam", 19, 20),)
     assert found.dogs == (DriveDog("twin", 2, "unit half", 18.0, 6.0, (47.5, -90.0)),)
     readings = (GapReading(0.35, 35.1, 0.05), GapReading(0.45, 36.0, 0.05))

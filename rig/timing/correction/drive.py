@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from rig.counted import many
 from rig.engine import couplings, gears
-from rig.engine.means import Coupling, DriveDog, Mesh, Train
+from rig.engine.means import Coupling, DriveDog, Planetary, Stage, Train
 from rig.engine.profile import Engine, Unit
 from rig.faults import InputError
 from rig.timing.correction.plan import Step
@@ -31,7 +31,7 @@ def shaft_for(unit: Unit, units: Sequence[Unit], train: Train | None) -> str | N
     return next((shaft for shaft in own if shaft is not None), None)
 
 
-def _behind(unit: Unit, units: Sequence[Unit], train: Train | None) -> tuple[Mesh, ...]:
+def _behind(unit: Unit, units: Sequence[Unit], train: Train | None) -> tuple[Stage, ...]:
     """The meshes from the crank to a unit; none when the train does not drive it."""
     shaft = shaft_for(unit, units, train)
     return () if train is None or shaft is None else gears.path(train, shaft)
@@ -80,7 +80,7 @@ def downstream(train: Train | None, shaft: str, units: Sequence[Unit]) -> list[U
     return found
 
 
-def mesh_step(train: Train, mesh: Mesh, teeth: int, units: Sequence[Unit], engine: Engine) -> Step:
+def mesh_step(train: Train, mesh: Stage, teeth: int, units: Sequence[Unit], engine: Engine) -> Step:
     """Slip one mesh by ``teeth`` (positive: what is driven goes on in its own rotation).
 
     ``figures``: teeth, tooth_crank_deg, crank_deg. Raises InputError for a train that is wrong.
@@ -93,12 +93,15 @@ def mesh_step(train: Train, mesh: Mesh, teeth: int, units: Sequence[Unit], engin
     if turns is not None:
         seen = turns if teeth > 0 else opposite(turns)
         way += f" ({seen}, seen from the engine's {engine.seen_from})"
-    count = f"{abs(teeth)} tooth" if abs(teeth) == 1 else f"{many(abs(teeth), 'tooth', 'teeth')}"
+    count = many(abs(teeth), "tooth", "teeth")
     moved = [u for u in units if mesh in _behind(u, units, train)]
     return Step(
         means="mesh",
         part=mesh.driven,
-        words=(
+        words=f"take the planetary stage of {mesh.driven} apart and put {mesh.driven}"
+        f" {abs(teeth)} of its {mesh.driven_teeth} places {way}, the crank held: {earlier(shift)}"
+        if isinstance(mesh, Planetary)
+        else (
             f"take {mesh.driven} ({many(mesh.driven_teeth, 'tooth', 'teeth')}) out of "
             f"mesh with {mesh.driver} "
             f"({mesh.driver_teeth}) and put it {count} {way}, the crank held: {earlier(shift)}"
