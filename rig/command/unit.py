@@ -68,17 +68,17 @@ def run(args: argparse.Namespace) -> int:
     rest = args.what[1:] if job else args.what
     if len(rest) > 1:
         raise InputError("one recording at a time; --impulse takes the one with the coupling")
-    stated = _stated(job, args.unit) if job else None
+    entered = _stated(job, args.unit) if job else None
     path = rest[0] if rest else args.what[0]
     if args.live or args.port:
-        path = _taken(args, job, stated, rest)
+        path = _taken(args, job, entered, rest)
     elif job and not rest:
         path = newest_capture(job, "unit")
     counts = args.counts_per_turn
     if counts is None and job is not None:
         counts = job.profile.encoder.counts_per_turn
     said = open_recording(path, counts).counts_per_turn
-    bench = _bench(args, job, stated, said or 0)
+    bench = _bench(args, job, entered, said or 0)
     folder = args.save_in or (job.folder / FOLDER if job else None)
     now = datetime.now(UTC)
     plain, found, wrong = sheet(bench, path, iso(now), args.impulse, args.changed)
@@ -91,16 +91,16 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _taken(
-    args: argparse.Namespace, job: Job | None, stated: Unit | None, rest: Sequence[Path]
+    args: argparse.Namespace, job: Job | None, entered: Unit | None, rest: Sequence[Path]
 ) -> Path:
     """A capture taken now, the person led through it."""
     from rig.command.live.unit_live import taken
 
     if not args.live:
         raise InputError("--port goes with --live")
-    if job is None or stated is None or rest:
+    if job is None or entered is None or rest:
         raise InputError("--live: name the job alone, and the unit with --unit")
-    return taken(job.folder, stated.name, args.port)
+    return taken(job.folder, entered.name, args.port)
 
 
 def _stated(job: Job, name: str | None) -> Unit:
@@ -113,27 +113,27 @@ def _stated(job: Job, name: str | None) -> Unit:
 
 
 def _bench(
-    args: argparse.Namespace, job: Job | None, stated: Unit | None, counts: int
+    args: argparse.Namespace, job: Job | None, entered: Unit | None, counts: int
 ) -> BenchSetUp:
     """The engine file's word, unless the command line says otherwise."""
-    lobes = args.lobes or (stated.lobes if stated else None)
+    lobes = args.lobes or (entered.lobes if entered else None)
     if lobes is None or not 1 <= lobes <= 36:
         raise InputError("--lobes: how often it opens in a turn of its own shaft, 1 to 36")
     if args.poles is not None and not 1 <= args.poles <= 36:
         raise InputError(f"--poles {args.poles}: a magnet has from 1 to 36")
     if not 4 <= counts <= 1_000_000:
         raise InputError("--counts-per-turn is to be from 4 to 1000000")
-    contact = args.input or (stated.input if stated else 1)
+    contact = args.input or (entered.input if entered else 1)
     open_level = args.open_level if args.open_level is not None else (
-        stated.open_level if stated else 1
+        entered.open_level if entered else 1
     )  # fmt: skip
     direction = args.direction or (job.profile.encoder.direction if job else 1)
     index_level = job.profile.encoder.index_level if job else 1
     settings = Settings(counts, direction, index_level, open_levels={contact: open_level})
-    name = stated.name if stated else ""
+    name = entered.name if entered else ""
     identity = UnitIdentity(
         type=args.type or name or "unit",
-        serial=args.serial or (stated.serial if stated else ""),
+        serial=args.serial or (entered.serial if entered else ""),
         lobes=lobes,
         name=name,
         poles=args.poles,

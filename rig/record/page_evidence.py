@@ -176,15 +176,15 @@ def _rig(certificate: Certificate) -> str:
 
 def _mounting(encoder: Encoder) -> str:
     """How a geared encoder is driven; nothing of one that sits on the crank."""
-    words = ""
+    text = ""
     if encoder.turns_per_crank_turn != 1:
-        words = f"makes {many(encoder.turns_per_crank_turn, 'turn')} for one of the crank, "
+        text = f"makes {many(encoder.turns_per_crank_turn, 'turn')} for one of the crank, "
     if index_places(encoder) > 1:
         apart = f"{places_apart_deg(encoder):g}°"
-        words += f"its index at {many(index_places(encoder), 'place')} of it, {apart} apart, "
+        text += f"its index at {many(index_places(encoder), 'place')} of it, {apart} apart, "
     if encoder.play_deg:
-        words += f"play {encoder.play_deg:g}° ± {encoder.play_error_deg:g}° of crank, "
-    return words
+        text += f"play {encoder.play_deg:g}° ± {encoder.play_error_deg:g}° of crank, "
+    return text
 
 
 def _rig_checks(checks: Sequence[RigCheck]) -> list[tuple[str, str]]:

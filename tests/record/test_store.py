@@ -143,7 +143,7 @@ def test_the_system_refusing_to_write_more(tmp_path: Path, files: str) -> None:
     """A real refusal by the system in mid-file: a limit on the size of files."""
     code = (
         "import resource, sys; from pathlib import Path\n"
-        "from rig.faults import InputError; from rig.record import store\n"
+        "from rig.faults import InputError\nfrom rig.record import store\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, 50_000))\n"
         f"try: store.place(Path(sys.argv[1]), 'a', {files})\n"
         "except InputError as error: print(error)\n"
@@ -178,7 +178,7 @@ def test_a_file_where_the_folder_should_be(tmp_path: Path) -> None:
 
 
 SAVING = (
-    "import json, sys; from pathlib import Path; from rig.record import certificate\n"
+    "import json, sys\nfrom pathlib import Path\nfrom rig.record import certificate\n"
     "record = json.loads(Path(sys.argv[1]).read_text())\n"
     "print('ready', flush=True)\n"
     "while True: certificate.save(Path(sys.argv[2]), record)\n"
