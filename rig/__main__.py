@@ -1,5 +1,5 @@
 """``python -m rig``."""
 
-from rig.command import main
+from rig.cli.main import main
 
 raise SystemExit(main())

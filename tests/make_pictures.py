@@ -14,11 +14,12 @@ import tempfile
 from pathlib import Path
 from typing import cast
 
-from rig.command.live.bench import Bench
-from rig.command.live.desk import Desk
+from sketch import picture
+
 from rig.job.folder import Job
-from rig.screen.sketch import picture
-from rig.session import Session
+from rig.live.live_session import LiveSession
+from rig.live.ui_state import UiState
+from rig.session.session import Session
 from rig.wire.capture import CaptureReader
 from rig.wire.records import Batch, Note
 
@@ -66,7 +67,7 @@ def _time(batch: Batch) -> float | None:
 def main(folder: Path, out: Path) -> None:
     job = Job(folder)
     out.mkdir(parents=True, exist_ok=True)
-    desk = Desk(cast(Bench, Replay(job, job.latest_capture(), 0.7)))
+    desk = UiState(cast(LiveSession, Replay(job, job.latest_capture(), 0.7)))
     picture(desk.view(), out / "screen.png", 120, 40)
     page = sorted(job.certificates.glob("*/*.html"))[-1].resolve()
     with tempfile.TemporaryDirectory() as scratch:

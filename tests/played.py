@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from rig.engine.dead_centre.reference import stated
-from rig.engine.dead_centre.reference_plain import to_plain
+from rig.base.errors import InputError
 from rig.engine.profile import Profile
-from rig.faults import InputError
-from rig.session import Session
-from rig.timing.results import Reading
-from rig.virtual.demo import launch_engine
-from rig.virtual.rig import VirtualRig
+from rig.session.session import Session
+from rig.tdc.reference import set_by_hand
+from rig.tdc.reference_file import to_plain
+from rig.timing.values import Reading
+from rig.virtual.rig import VirtualRig, launch_engine
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Note
 
@@ -42,7 +41,7 @@ class Played:
         """The true top dead centre, stated."""
         self.do("turn 400 at 150")
         tdc_deg = self.rig.truth()["tdc_deg_after_index"]
-        reference = stated(tdc_deg, how="the truth", half_width_deg=within_deg)
+        reference = set_by_hand(tdc_deg, how="the truth", half_width_deg=within_deg)
         return self.note("reference", **to_plain(reference))
 
     def state_stroke(self, *, wrong: bool = False) -> Played:

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 import rig
-from rig.counted import listed, many, noun
+from rig.base.rounding import listed, many, noun
 
 ROOT = Path(rig.__file__).parent
 

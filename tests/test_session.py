@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 from played import PROFILE, Played
 
 from rig.engine.profile import Engine, Profile, Setting, Unit, Window
-from rig.session import Session
-from rig.session.doubts import Seen, doubts
+from rig.session.diagnostics import Seen, diagnose
+from rig.session.session import Session
 from rig.signal.events import Opening
-from rig.timing.judge import ONE_TURN_OUT, STROKE_NOT_STATED
-from rig.virtual.hidden import Hidden, draw
+from rig.timing.assess import ONE_TURN_OUT, STROKE_NOT_STATED
+from rig.virtual.ground_truth import GroundTruth, draw
 from rig.virtual.rig import VirtualRig
 from rig.wire.reader import LineReader
 from rig.wire.records import POSITION, Batch, Note, Restart
@@ -104,7 +104,7 @@ def single() -> Profile:
     )  # fmt: skip
 
 
-def turned_out(turns: int) -> Hidden:
+def turned_out(turns: int) -> GroundTruth:
     drawn = draw(single(), 5)
     units = tuple(replace(unit, crank_turns_out=turns) for unit in drawn.units)
     return replace(drawn, units=units)
@@ -322,7 +322,7 @@ def seen(openings: list[Opening]) -> Seen:
 )
 def test_inputs_that_always_open_together_are_joined(apart_us: float, n: int, joined: bool) -> None:
     both = [o for i in range(n) for o in (opening(1, i * 1e6), opening(2, i * 1e6 + apart_us))]
-    words = [doubt.words for doubt in doubts(PROFILE, seen(both))]
+    words = [doubt.words for doubt in diagnose(PROFILE, seen(both))]
     assert bool(words) == joined
     if joined:
         assert words[0].startswith("upper and lower always open at the very same instant")

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from played import PROFILE, Played
 
-from rig.virtual.encoder import Encoder
+from rig.virtual.engine import Encoder
 
 
 def wrapped(deg: float) -> float:

@@ -13,12 +13,12 @@ from typing import Any
 
 import numpy as np
 
-from rig.engine.file import load_profile
-from rig.faults import InputError
-from rig.virtual.encoder import Encoder
-from rig.virtual.hidden import Hidden, draw
+from rig.base.errors import InputError
+from rig.engine.engine_file import load_profile
+from rig.virtual.engine import Encoder
+from rig.virtual.ground_truth import GroundTruth, draw
 from rig.virtual.rig import VirtualRig
-from rig.wire.capture_writer import CaptureWriter
+from rig.wire.capture import CaptureWriter
 
 BEGAN = datetime(2026, 3, 1, 9, 0, 0, tzinfo=UTC)
 
@@ -31,7 +31,7 @@ class VirtualJob:
     seed: int
     scatter_deg: float = 0.15  # of an opening, from one turn to the next
     began: datetime = BEGAN
-    hidden: Hidden = field(init=False)
+    hidden: GroundTruth = field(init=False)
     capture: Path = field(init=False)
 
     def __post_init__(self) -> None:

@@ -20,9 +20,9 @@ from typing import TypeVar
 import numpy as np
 from run_pins import START_US, build
 
-from rig.faults import RigError
+from rig.base.errors import RigError
 from rig.wire.reader import LineReader
-from rig.wire.records import Batch, Cut, Health, Trouble
+from rig.wire.records import Batch, Cut, Health, LineError
 
 LINE_BYTES_PER_S = 50_000  # 500000 baud, ten bits a byte
 BURST_EDGES, BURST_US = 40, 3000
@@ -126,7 +126,7 @@ def nothing_lost(heard: Heard, changes: list[Change]) -> bool:
         heard.last_count() == steps
         and late_us(heard, changes) is not None
         and not (health.illegal or health.lost_edges or health.lost_lines)
-        and not heard.others(Trouble)
+        and not heard.others(LineError)
         and not heard.others(Cut)
     )
 

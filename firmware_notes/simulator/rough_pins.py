@@ -14,10 +14,9 @@ from pathlib import Path
 
 from run_pins import START_US
 
-from rig.signal.events import Opening
-from rig.signal.follow import Follower
-from rig.signal.settings import Settings
-from rig.wire.pins import PinRecording
+from rig.pins.recording import PinRecording
+from rig.signal.events import Opening, Settings
+from rig.signal.openings import OpeningFinder
 from rig.wire.records import Batch
 
 Change = tuple[float, str, int]  # time, pin, level
@@ -107,7 +106,7 @@ def write_dump(changes: list[Change], path: Path) -> Path:
 
 def found_in(batches: list[Batch]) -> list[Opening]:
     """Forward openings."""
-    follower = Follower(Settings(COUNTS))
+    follower = OpeningFinder(Settings(COUNTS))
     events = [event for batch in batches for event in follower.take(batch)] + follower.finish()
     return [e for e in events if isinstance(e, Opening) and e.direction >= 0]
 

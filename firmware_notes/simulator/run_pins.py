@@ -23,10 +23,10 @@ from contextlib import ExitStack
 from pathlib import Path
 from tempfile import TemporaryFile
 
-from rig.faults import InputError, RigError
-from rig.wire.capture_writer import CaptureWriter
-from rig.wire.vcd import read_header
-from rig.wire.vcd_body import BodyReader
+from rig.base.errors import InputError, RigError
+from rig.pins.vcd_body import BodyReader
+from rig.pins.vcd_header import read_header
+from rig.wire.capture import CaptureWriter
 
 HERE = Path(__file__).resolve().parent
 FIRMWARE = HERE.parent / "firmware"

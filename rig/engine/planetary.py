@@ -12,8 +12,8 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
-from rig.engine.means import Planetary
-from rig.faults import InputError
+from rig.base.errors import InputError
+from rig.engine.profile import Planetary
 
 
 def stage_mistakes(stage: Planetary) -> list[tuple[str, str]]:

@@ -1,23 +1,41 @@
-"""A job is a folder: engine.toml, reference.json, captures/, certificates/."""
+"""Job; its JSON sheets.
+
+A job is a folder: engine.toml, reference.json, captures/, certificates/.
+
+Small plain files of a job, one thing each: JSON that a person can read, copy and keep.
+
+Tables and drawings are written in the same way: whole, or not at all.
+"""
 
 from __future__ import annotations
 
+import json
+import math
 import os
 from functools import cached_property
+from itertools import count
 from pathlib import Path
+from typing import Any
 
-from rig.engine.dead_centre.reference import Reference
-from rig.engine.dead_centre.reference_file import load_reference, load_references
-from rig.engine.file import load_engine
-from rig.engine.firing import plug_hole_offset_deg
-from rig.engine.means import Means
-from rig.engine.profile import Profile
-from rig.faults import InputError
-from rig.files import LeftOut, Odd, listed, odd_of
-from rig.job import order
-from rig.record import certificate
-from rig.wire.capture import SUFFIX
-from rig.wire.capture_writer import is_growing
+from rig.base.errors import InputError, reason
+from rig.base.files import (
+    LeftOut,
+    Listing,
+    Odd,
+    entries,
+    listed,
+    odd_of,
+    open_file,
+    sorted_out,
+    write_whole,
+)
+from rig.engine.engine_file import load_engine
+from rig.engine.geometry import plug_hole_offset_deg
+from rig.engine.profile import Adjustments, Profile
+from rig.job import capture_order
+from rig.tdc.reference import TdcReference
+from rig.tdc.reference_file import load_reference, load_references
+from rig.wire.capture import SUFFIX, is_growing
 
 FOLDERS = ("captures", "certificates", "predictions", "units")
 
@@ -58,11 +76,11 @@ class Job:
         )
 
     @cached_property
-    def means(self) -> Means:
+    def means(self) -> Adjustments:
         """What the engine file says can be moved. Raises ProfileError for mistakes in it."""
         return self.engine.means()
 
-    def reference(self) -> Reference | None:
+    def reference(self) -> TdcReference | None:
         """The reference in use, or None when none was found yet.
 
         Raises InputError when it cannot be read, or is of a cylinder whose top does not follow.
@@ -76,7 +94,7 @@ class Job:
             raise InputError(f"{self.reference_file}: {wrong}") from None
         return found
 
-    def references(self) -> tuple[Reference, ...]:
+    def references(self) -> tuple[TdcReference, ...]:
         """The reference in use and every earlier one, newest first; none before the first.
 
         Raises InputError as ``reference``.
@@ -95,18 +113,18 @@ class Job:
         """What has the name of a capture, certificate, prediction or report and is none."""
         return [
             *listed(self.captures, SUFFIX).left,
-            *certificate.look(self.certificates).left,
+            *listed_records(self.certificates).left,
             *listed(self.folder / "predictions", ".json").left,
             *listed(self.folder / "units", ".json").left,
             *listed(self.folder / "units", SUFFIX).left,
         ]
 
-    def newest(self) -> order.Newest:
+    def newest(self) -> capture_order.Newest:
         """The newest capture, by what the captures know of one another.
 
         Raises InputError when there is none, and when it does not follow which one it is.
         """
-        found = order.newest(self.capture_files())
+        found = capture_order.newest(self.capture_files())
         if found is None:
             raise InputError(f"{self.captures}: there is no capture yet; rig live makes one")
         return found
@@ -114,3 +132,75 @@ class Job:
     def latest_capture(self) -> Path:
         """The path of ``newest``."""
         return self.newest().known.path
+
+
+MOST_BYTES = 10_000_000
+
+
+def free_path(folder: Path, stem: str) -> Path:
+    """A path in ``folder`` that nothing has yet: STEM.json, else STEM-2.json and so on."""
+    names = (f"{stem}.json" if n == 1 else f"{stem}-{n}.json" for n in count(1))
+    return next(path for name in names if not os.path.lexists(path := folder / name))
+
+
+def write(path: Path, sheet: dict[str, Any], *, replace: bool = False) -> None:
+    """Write a sheet; as ``write_whole`` does. Numbers that JSON cannot hold become null."""
+    text = json.dumps(plain(sheet), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    # A file's name that is no text has lone surrogates in it: JSON can hold them as escapes.
+    write_whole(path, text.encode("utf-8", "backslashreplace"), replace=replace)
+
+
+def read(path: Path, kind: str) -> dict[str, Any]:
+    """Read a sheet whose ``kind`` is as given.
+
+    Raises InputError when it cannot be read, is no JSON, or of another kind.
+    """
+    try:
+        with open_file(path) as file:
+            data = file.read(MOST_BYTES + 1)
+    except OSError as why:
+        raise InputError(f"{path}: cannot be read: {reason(why)}") from why
+    if len(data) > MOST_BYTES:
+        raise InputError(f"{path}: is over {MOST_BYTES} bytes, so no {kind}")
+    try:
+        found = json.loads(data.decode("utf-8"))
+    except UnicodeDecodeError as why:
+        raise InputError(
+            f"{path}: byte {why.start + 1} is not UTF-8, so this is no {kind}"
+        ) from None
+    except json.JSONDecodeError as why:
+        raise InputError(f"{path}: line {why.lineno} is not JSON, so this is no {kind}") from None
+    except (RecursionError, ValueError):
+        raise InputError(f"{path}: is nested too deep for a {kind}") from None
+    if not isinstance(found, dict) or found.get("kind") != kind:
+        raise InputError(f"{path}: is no {kind}")
+    return found
+
+
+def plain(value: Any) -> Any:
+    """A value as a sheet holds it; numbers that JSON cannot hold become null."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    return value
+
+
+def listed_records(folder: Path) -> Listing:
+    """The record files in ``folder``, and what lies among the certificates and is none.
+
+    Files beside the certificates' folders, a person's own, are nobody's business.
+    """
+    found, left = entries(folder)
+    records: list[Path] = []
+    for each in sorted_out(found, left).left:
+        record = each.path / f"{each.path.name}.json"
+        if each.odd is not Odd.FOLDER:
+            left.append(each)
+        elif os.path.lexists(record):
+            records.append(record)
+        else:
+            left.append(LeftOut(each.path, Odd.EMPTY))
+    return sorted_out(records, left)

@@ -1,8 +1,12 @@
-"""The session: the one place where the rooms meet. Batches in, events and figures out.
+"""Session: state, `feed`, `replay`, `now`.
+
+The session: the one place where the rooms meet. Batches in, events and figures out.
 
 Live, replayed and certified, a job runs through this object. What the person did stands in the
 capture as notes; a note takes effect at the rig's time at which it was made, so that a replay comes
 to the same readings. The session opens no file, no port and no terminal.
+
+What the signal room is told of a job.
 """
 
 from __future__ import annotations
@@ -12,38 +16,37 @@ from collections import Counter
 from dataclasses import replace
 from functools import partial
 
-from rig.engine.dead_centre.holds import Holds
-from rig.engine.dead_centre.index_places import same_frame
-from rig.engine.dead_centre.reference import Reference
-from rig.engine.dead_centre.reference_plain import from_plain
-from rig.engine.firing import plug_hole_offset_deg
+from rig.base.errors import InputError
+from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Profile
-from rig.faults import InputError
-from rig.session.centres import Centres, moved_words
-from rig.session.dead_centre import chosen
-from rig.session.doubts import Doubt, Seen, doubts
-from rig.session.fires import FiresHere
-from rig.session.gauge_notes import GaugeNotes
-from rig.session.moving import by_moving, unless_far
-from rig.session.places import ONE_SIDE, IndexPlaces
-from rig.session.settings import signal_settings
-from rig.session.since import Since
-from rig.session.stop import StopTouches, stop_misleads
-from rig.session.told import Act, Told, asked_for
-from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost
-from rig.signal.follow import Follower
-from rig.signal.index_check import IndexCheck
-from rig.signal.track import TOLERANCE_COUNTS
+from rig.session.annotations import Act, Annotations, Centres, Timeline, asked_for, moved_words
+from rig.session.diagnostics import Diagnostic, Seen, diagnose
+from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost, Settings
+from rig.signal.openings import OpeningFinder
+from rig.signal.track import TOLERANCE_COUNTS, IndexCheck
+from rig.tdc.gauge_points import GaugeNotes, chosen
+from rig.tdc.index_resolver import ONE_SIDE, IndexResolver, same_frame
+from rig.tdc.piston_stop import StopTouches, stop_misleads
+from rig.tdc.reference import TdcReference
+from rig.tdc.reference_file import from_plain
+from rig.tdc.validity import Holds
+from rig.timing.assess import assess
 from rig.timing.compare import compare_units
-from rig.timing.impulse import ImpulseLag, impulse_lags, sort_out
-from rig.timing.judge import judge
-from rig.timing.results import Comparison, Judgement, Phase, Reading
-from rig.timing.tie import NO_REFERENCE, StrokeStatement, tie
-from rig.wire.records import Batch, Foot, Health, Identity, Note, Restart, Trouble
+from rig.timing.firing_tdc import FiringTdc, FiringTdcEntry
+from rig.timing.impulse import ImpulseLag, impulse_lags, separate_impulse_trips
+from rig.timing.readings import NO_REFERENCE, by_moving, to_reading, unless_far
+from rig.timing.values import Assessment, Comparison, Phase, Reading
+from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
 
 AS_PORT_OPENS_US = 3_000_000.0
+
+
 """Many boards restart when their port is opened: no fault, so soon after the first word of them."""
+
+
 POWER_CAUSES = 1 | 4
+
+
 """Power on, supply dip: the causes of a restart that no boot loader leaves behind. It may leave the
 watchdog's or none, since many start the program by it (common practice, no source)."""
 
@@ -51,10 +54,10 @@ watchdog's or none, since many start the program by it (common practice, no sour
 class Session:
     """One job, from the records of one capture."""
 
-    def __init__(self, profile: Profile, reference: Reference | None = None) -> None:
+    def __init__(self, profile: Profile, reference: TdcReference | None = None) -> None:
         self.profile = profile
         self.reference = reference
-        self.follower = Follower(signal_settings(profile))
+        self.follower = OpeningFinder(signal_settings(profile))
         self.start_us = 0.0  # the rig's time at which the capture begins: its first position
         self.openings: list[Opening] = []
         self.troubles: Counter[str] = Counter()
@@ -64,27 +67,27 @@ class Session:
         self.health: Health | None = None
         self.foot_presses = 0
         self.restarts = 0
-        self.told = Told(profile)
+        self.told = Annotations(profile)
         self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self.index_passes: list[IndexPass] = []
         self.index_check = IndexCheck(self.follower.settings)
         self.stop: StopTouches | None = None  # while the stop is in
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_words = ""
-        self.references: list[Reference] = []  # every one that was in use, or found as a check
+        self.references: list[TdcReference] = []  # every one that was in use, or found as a check
         self.centres = Centres(profile.encoder)  # when each of them came
-        self.claimed: list[Reference] = []  # of these: brought along in a note, not found here
+        self.claimed: list[TdcReference] = []  # of these: brought along in a note, not found here
         self.gauge = GaugeNotes()  # gauge readings and marks of the engine, as the person noted
         self.checks: list[str] = []  # what touching the stop again showed
         self.notes = 0
         self._heard_nothing = True
-        self._stroke: Since[FiresHere | None] = Since(None)
+        self._stroke: Timeline[FiringTdcEntry | None] = Timeline(None)
         self.stroke_lost = False
-        self.places = IndexPlaces(profile)
-        self._figures: tuple[object, list[Reading], list[Judgement], list[Comparison]] | None
+        self.places = IndexResolver(profile)
+        self._figures: tuple[object, list[Reading], list[Assessment], list[Comparison]] | None
         self._figures = None
         self._ties: list[Reading | None] = []  # of the first openings, with this reference:
-        self._ties_with: Reference | None = None
+        self._ties_with: TdcReference | None = None
         self._acts: dict[str, Act] = {
             "stroke": self._note_stroke,
             "reference": self._note_reference,
@@ -108,7 +111,7 @@ class Session:
         if self.stop is not None and len(batch.positions):
             self.stop.trail.append(batch.positions)
         for other in batch.others:
-            if isinstance(other, Trouble):
+            if isinstance(other, LineError):
                 self.troubles[other.kind] += other.times
                 self.last_trouble = other.detail
             elif isinstance(other, Identity):
@@ -192,7 +195,7 @@ class Session:
     def _note_stroke(self, t_us: float, value: dict[str, object]) -> None:
         if self.reference is None:
             raise InputError("top dead centre is not known yet")
-        said = FiresHere(float(str(value["crank_deg"])), int(str(value["cylinder"])))
+        said = FiringTdcEntry(float(str(value["crank_deg"])), int(str(value["cylinder"])))
         if not self.places.known:
             self.places.state(said.crank_deg, said.cylinder, self.reference)
         said.on(self.profile, self.reference)  # there is such a cylinder, and its top is known
@@ -262,7 +265,7 @@ class Session:
 
     # -- out ----------------------------------------------------------------------------------
 
-    def doubts(self, *, over: bool = False) -> list[Doubt]:
+    def doubts(self, *, over: bool = False) -> list[Diagnostic]:
         """What looks wrong so far, the worst first: lines, counts, contact inputs.
 
         Once the recording is ``over``, also that no rig was heard in it.
@@ -286,7 +289,7 @@ class Session:
             asked=partial(asked_for, self.told, self.openings, self.index_passes),
             which_place="" if self.reference is None or self.places.known else self.places.why,
         )
-        return doubts(self.profile, seen)
+        return diagnose(self.profile, seen)
 
     @property
     def holds(self) -> Holds:
@@ -306,25 +309,25 @@ class Session:
         """When, by the rig's clock, a reading of this session was taken."""
         return reading.t_s * 1e6 + self.start_us
 
-    def stroke_at(self, t_us: float) -> StrokeStatement | None:
+    def stroke_at(self, t_us: float) -> FiringTdc | None:
         """The statement of the firing stroke in force at ``t_us``; see ``stroke``."""
         said = self._stroke.at(t_us)
         return said.on(self.profile, self.reference_at(t_us)) if said else None
 
     @property
-    def stroke(self) -> StrokeStatement | None:
+    def stroke(self) -> FiringTdc | None:
         """The statement of the firing stroke in force now, on the reference as it holds now."""
         said = self._stroke.now
         return said.on(self.profile, self.here) if said else None
 
     @property
-    def here(self) -> Reference | None:
+    def here(self) -> TdcReference | None:
         """The reference as it holds now: as it was found, or counted from the place at which a
         geared encoder's index stands now. None while that place is not known, and once dead centre
         has moved."""
         return self.reference_at(math.inf)
 
-    def reference_at(self, t_us: float) -> Reference | None:
+    def reference_at(self, t_us: float) -> TdcReference | None:
         """The reference as it held at ``t_us``; see ``here``."""
         if not self.holds.at((self.centres.number, t_us)):
             return None
@@ -334,7 +337,7 @@ class Session:
         """Every forward opening of the units, tied with the reference as it is known now."""
         return self._worked_out()[0]
 
-    def judgements(self) -> list[Judgement]:
+    def judgements(self) -> list[Assessment]:
         """Per unit, setting, cylinder and phase; empty while there is no reference."""
         return self._worked_out()[1]
 
@@ -343,7 +346,7 @@ class Session:
         return self._worked_out()[2]
 
     @property
-    def found(self) -> list[Reference]:
+    def found(self) -> list[TdcReference]:
         """The dead centres that were worked out from what stands in this very recording."""
         claimed = {id(each) for each in self.claimed}
         return [each for each in self.references if id(each) not in claimed]
@@ -357,16 +360,18 @@ class Session:
         """The lag of each impulse coupling that shows in the readings."""
         return impulse_lags(self.readings(), self.profile)
 
-    def _worked_out(self) -> tuple[list[Reading], list[Judgement], list[Comparison]]:
+    def _worked_out(self) -> tuple[list[Reading], list[Assessment], list[Comparison]]:
         if self._figures is None or self._figures[0] is not self.reference:
             if self._ties_with is not self.reference:
                 self._ties, self._ties_with = [], self.reference
             self._ties += [self._tied(o) for o in self.openings[len(self._ties) :]]
-            readings = sort_out([r for r in self._ties if r is not None], self.profile)
-            judged: list[Judgement] = []
+            readings = separate_impulse_trips(
+                [r for r in self._ties if r is not None], self.profile
+            )
+            judged: list[Assessment] = []
             compared: list[Comparison] = []
             if self.reference is not None:
-                judged = judge(readings, self.profile, self.reference)
+                judged = assess(readings, self.profile, self.reference)
                 compared = compare_units(readings, self.profile, self.reference)
             self._figures = (self.reference, readings, judged, compared)
         return self._figures[1:]
@@ -381,7 +386,7 @@ class Session:
         struck = self.told.struck(opening.t_us) or self.index_check.why_not(opening.t_us)
         if struck:
             opening = replace(opening, counts=False, why=opening.why or struck)
-        reading = tie(
+        reading = to_reading(
             opening,
             self.profile,
             self.reference_at(opening.t_us),
@@ -395,3 +400,28 @@ class Session:
         if reading.kind == "set" and not self.told.moving_at(unit.name, opening.t_us):
             return unless_far(reading, unit)
         return reading
+
+
+def signal_settings(profile: Profile) -> Settings:
+    """What the signal room is told of ``profile``.
+
+    The run-up is never less than twice the largest play that was measured. Unequal quadrature
+    states are taken out where the worst boundary lies further off than the half-width stated for
+    the encoder's graduation, which would cover it; where none is stated, wherever they are surely
+    unequal, since then nothing covers them.
+    """
+    encoder = profile.encoder
+    play = max((unit.play_deg or 0.0 for unit in profile.units), default=0.0)
+    return Settings(
+        counts_per_turn=encoder.counts_per_turn,
+        direction=encoder.direction,
+        index_level=encoder.index_level,
+        encoder_turns_per_crank_turn=float(encoder.turns_per_crank_turn),
+        open_levels={unit.input: unit.open_level for unit in profile.units},
+        closed_end_us=profile.contacts.closed_end_ms * 1e3,
+        longest_dropout_us=profile.contacts.longest_dropout_ms * 1e3,
+        least_open_us=profile.contacts.least_open_ms * 1e3,
+        run_up_deg=max(profile.run_up.needed_deg, 2.0 * play),
+        forgiven_deg=profile.run_up.forgiven_deg,
+        widths_worth_counts=encoder.graduation_error_deg * encoder.counts_per_turn / 360.0,
+    )

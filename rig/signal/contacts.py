@@ -1,4 +1,6 @@
-"""Debouncing: the one definition of *opening*, and the machine that finds it.
+"""Transition, debouncing, inputs.
+
+Debouncing: the one definition of *opening*, and the machine that finds it.
 
 **Opening.** The instant at which the contacts first part in the passage that ends with them
 staying open.
@@ -36,6 +38,8 @@ Assumptions: chatter gaps of one input are alike from one passage to the next, w
 passage they are; noise comes at an even rate, or crowds as the contacts are about to part. Crowding
 drop-outs are taken for chatter, and the first of them is given, until it has shown that long gaps
 come before all the others.
+
+The contact inputs of a rig: a debouncer each, and what levels the position records tell.
 """
 
 from __future__ import annotations
@@ -49,14 +53,16 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.counted import many
-from rig.signal.chatter_law import MOST, NEAR_US, SHORT_US, ChatterLaw
-from rig.signal.events import Finding
-from rig.signal.settings import Settings
+from rig.base.rounding import many
+from rig.signal.bounce_model import MOST, NEAR_US, SHORT_US, BounceModel
+from rig.signal.events import Finding, Settings
+from rig.wire.records import Cut
 
 Floats = NDArray[np.float64]
 
 LOOK_BACK = 2.0
+
+
 """How far back a passage that came to nothing may be joined, in closed runs that end one."""
 
 
@@ -69,7 +75,7 @@ class Rest(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Passage:
+class Transition:
     """One passage that is over. ``to`` is where the contacts came to rest after it.
 
     ``mark`` and ``t_us`` belong to the first edge that counts. ``runs`` is how many times the
@@ -156,7 +162,7 @@ class Debouncer:
         self._after_cut: int | None = None  # edges of the passage from its first cut on
         self._first_cut = False  # the last edge of ``_now`` is one that was left out
         self._doubtful_us = -math.inf  # up to then a passage may have begun in a cut before it
-        self.law = ChatterLaw()
+        self.law = BounceModel()
 
     def begin(self, is_open: bool, t_us: float) -> None:
         """The level at the start of a recording, or after edges were lost."""
@@ -181,7 +187,7 @@ class Debouncer:
 
     def edges(
         self, t_us: Floats, is_open: NDArray[np.bool_], marks: NDArray[np.void]
-    ) -> list[Passage]:
+    ) -> list[Transition]:
         """The contacts changed, shapes (n,). A repeated level is no edge. Times grow; a rig that
         tells an edge later than it said that it would is taken at the time of the one before."""
         if self.rest is Rest.UNKNOWN and len(t_us):
@@ -213,13 +219,13 @@ class Debouncer:
             low = high
         return decided
 
-    def until(self, t_us: float) -> list[Passage]:
+    def until(self, t_us: float) -> list[Transition]:
         """No edge comes before ``t_us``: what does that decide?"""
         return [self._decided()] if t_us >= self.due_us else []
 
     def cut(
         self, first_us: float, edges: int, longest_low_us: float, longest_high_us: float
-    ) -> list[Passage]:
+    ) -> list[Transition]:
         """The rig left out so many edges of a burst, the first at ``first_us``; see ``Cut``."""
         decided = self.until(first_us)
         runs_us = longest_low_us, longest_high_us
@@ -235,7 +241,7 @@ class Debouncer:
 
     def _cut_ends(
         self, cut: _Cut, t_us: float, is_open: bool, mark: NDArray[np.void]
-    ) -> list[Passage]:
+    ) -> list[Transition]:
         """The first edge after a cut has come."""
         self._cut = None
         decided = []
@@ -264,13 +270,13 @@ class Debouncer:
         self.due_us = t_us + (self._s.least_open_us if is_open else self._s.closed_end_us)
         return decided
 
-    def _decided(self) -> Passage:
+    def _decided(self) -> Transition:
         leaving = self.level_open is (self.rest is Rest.CLOSED)
         passage = self._settled() if leaving else self._came_to_nothing()
         self._fresh()
         return passage
 
-    def _settled(self) -> Passage:
+    def _settled(self) -> Transition:
         """The contacts stay where they went: the passage is an opening or a closing."""
         edges, first = self._now, 0
         broken = self._broken or edges.t_us[0] <= self._doubtful_us
@@ -282,7 +288,7 @@ class Debouncer:
         t_us, last_us = edges.t_us[2 * first], self._last_us
         if self._first_cut and 2 * first == len(edges.t_us) - 1:
             broken = True  # it began with an edge that was left out
-        passage = Passage(
+        passage = Transition(
             to,
             self.due_us,
             t_us,
@@ -320,10 +326,10 @@ class Debouncer:
         self._learn_noise(runs_us[:first], edges.t_us[2 * first])
         return edges, first
 
-    def _came_to_nothing(self) -> Passage:
+    def _came_to_nothing(self) -> Transition:
         edges = self._now
         runs_us = edges.lengths()
-        passage = Passage(
+        passage = Transition(
             self.rest,
             self.due_us,
             edges.t_us[0],
@@ -357,7 +363,7 @@ class Debouncer:
         return self._earlier
 
 
-def came_to_nothing(passage: Passage, which: int, settings: Settings) -> Finding:
+def has_failed(passage: Transition, which: int, settings: Settings) -> Finding:
     """The finding that a passage on input ``which`` is that did not come to rest elsewhere."""
     longest_us = passage.longest_us or 0.0
     if passage.to is Rest.OPEN:
@@ -367,3 +373,86 @@ def came_to_nothing(passage: Passage, which: int, settings: Settings) -> Finding
     else:
         kind = "spike" if longest_us <= SHORT_US else "drop-out"
     return Finding(passage.t_us, kind, which, f"{longest_us:.0f} us, {many(passage.runs, 'time')}")
+
+
+_FIRST_BIT = 4
+_USUAL = 2
+
+
+"""A rig has at least this many contact inputs; more show themselves by a level or an edge."""
+
+
+class Inputs:
+    """Contact inputs, numbered from 1."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._debouncers: dict[int, Debouncer] = {}
+
+    def __bool__(self) -> bool:
+        return bool(self._debouncers)
+
+    def __getitem__(self, which: int) -> Debouncer:
+        found = self._debouncers.get(which)
+        if found is None:
+            found = Debouncer(self._settings, self.open_level(which))
+            self._debouncers[which] = found
+        return found
+
+    def open_level(self, which: int) -> int:
+        """Level of input ``which`` when its contacts are open."""
+        return self._settings.open_levels.get(which, 1)
+
+    def is_open(self, which: int, row: np.void) -> bool:
+        """Whether the contacts are open by a ``POSITION`` record."""
+        return (int(row["levels"]) >> (_FIRST_BIT + which - 1) & 1) == self.open_level(which)
+
+    def begin(self, positions: NDArray[np.void]) -> None:
+        """Levels at the start of a recording, by the first of the ``positions`` if there is one."""
+        if not len(positions):
+            return
+        row = positions[0]
+        most = max(_USUAL, int(row["levels"]).bit_length() - _FIRST_BIT)
+        for which in range(1, most + 1):
+            self[which].begin(self.is_open(which, row), float(row["t_us"]))
+
+    def edges(self, marks: NDArray[np.void]) -> list[tuple[int, Transition]]:
+        """Edges of any contact inputs, as rows of dtype ``MARK`` in order of time. Gives the
+        passages that are decided, and on which input.
+        """
+        decided = []
+        for which in np.unique(marks["input"]).tolist():
+            own = marks[marks["input"] == which]
+            contact = self[which]
+            is_open = own["level"] == contact.open_level
+            decided += [(which, passage) for passage in contact.edges(own["t_us"], is_open, own)]
+        return decided
+
+    def until(self, t_us: float) -> list[tuple[int, Transition]]:
+        """No edge comes before ``t_us``: what does that decide, and on which input?"""
+        return [
+            (which, passage)
+            for which, debouncer in self._debouncers.items()
+            for passage in debouncer.until(t_us)
+        ]
+
+    def cut(self, cut: Cut) -> list[tuple[int, Transition]]:
+        """Edges of a contact input were left out. Gives the passages that silence up to the first
+        of them decides."""
+        contact = self[cut.input]
+        runs_us = cut.longest_low_us, cut.longest_high_us
+        return [(cut.input, p) for p in contact.cut(cut.first_us, cut.edges, *runs_us)]
+
+    def set_right(self, row: np.void) -> list[tuple[Finding, bool]]:
+        """After a loss: take the levels from a record with nothing outstanding. Tells of each input
+        that is not where it was, and whether its contacts opened meanwhile."""
+        changed = []
+        t_us = float(row["t_us"])
+        for which, debouncer in self._debouncers.items():
+            is_open = self.is_open(which, row)
+            if debouncer.in_cut or debouncer.level_open is not is_open:
+                opened = is_open and debouncer.rest is Rest.CLOSED
+                debouncer.begin(is_open, t_us)
+                text = "the contacts changed while edges were lost"
+                changed.append((Finding(t_us, "edges lost", which, text), opened))
+        return changed

@@ -1,4 +1,6 @@
-"""The crank's angle from the encoder's count: anchored at the index, continuous over turns.
+"""Index anchors the angle; index check.
+
+The crank's angle from the encoder's count: anchored at the index, continuous over turns.
 
 The index pulse marks one place a turn. Its leading edge is the edge met going forward; passed
 backwards, that same place is where the pulse ends. The first pass is the anchor: angle 0 or, going
@@ -6,18 +8,32 @@ forward, one whole turn, so that no angle is below zero. At every later pass the
 against the anchor. Once counts are known to be lost (the encoder jumped) angles do not hold until
 the next pass, which becomes the anchor. When a pass is off without any known loss, either the
 pulse or the count is wrong: nothing counts until two passes in succession agree.
+
+What the index says, when it comes, of the counts since it last came.
+
+Counts that were lost show only at the next index pass. What was read since the pass before is then
+in doubt, although it was taken to count when it was read. And when the index comes again and again
+after another number of counts than stated, the stated counts of a turn are wrong and all angles
+with them.
+
+The index input: its edges, once it is sure that none of them belongs to a mere spike.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import median_low
 
-from rig.counted import many
-from rig.signal.events import IndexPass
-from rig.signal.settings import Settings
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.base.rounding import many
+from rig.signal.events import IndexPass, Settings
 
 TOLERANCE_COUNTS = 1.5
+
+
 """An index may come this far from where it is expected: its edge and a count's are not one."""
 
 
@@ -100,3 +116,115 @@ class Track:
         angle = self.crank_deg(at)
         assert angle is not None
         return IndexPass(t_us, direction, angle, off, anchored)
+
+
+MOST_TURNS = 8
+ALIKE = 0.01
+
+
+"""Turns are alike when their counts differ by less than this part."""
+
+
+class IndexCheck:
+    """Takes every index pass in turn."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._before: IndexPass | None = None
+        self._sound_us = float("-inf")  # when the index last came where it was expected
+        self._doubts: list[tuple[float, float, str]] = []
+        self.turns: list[float] = []  # counts from each of the last passes to the next
+
+    def take(self, passed: IndexPass) -> None:
+        """The index was passed."""
+        before, self._before = self._before, passed
+        if passed.anchored or abs(passed.off_counts) <= TOLERANCE_COUNTS:
+            self._sound_us = passed.t_us
+        else:
+            off = (
+                f"the index then came {many(round(abs(passed.off_counts)), 'count')} "
+                f"off: counts were lost"
+            )
+            self._doubts.append((self._sound_us, passed.t_us, off))
+        # Counts up to a pass that became the anchor have nothing to do with those before.
+        alike = before is not None and before.direction == passed.direction
+        if before is not None and alike and not passed.anchored:
+            turn = abs(passed.crank_deg - before.crank_deg) / self._settings.count_deg
+            if turn > TOLERANCE_COUNTS:
+                self.turns = [*self.turns, turn][-MOST_TURNS:]
+
+    @property
+    def off_passes(self) -> int:
+        """How often the index came at another count than expected."""
+        return len(self._doubts)
+
+    @property
+    def counts_wrong(self) -> bool:
+        """Most turns have the same number of counts, which is not the stated one.
+
+        An index that was missed now and then, or came twice, is not taken for that.
+        """
+        if not self.turns:
+            return False
+        usual = self.usual_counts
+        alike = sum(abs(turn - usual) < ALIKE * usual for turn in self.turns)
+        stated = self._settings.counts_per_turn
+        return 2 * alike > len(self.turns) and abs(usual - stated) > ALIKE * stated
+
+    @property
+    def usual_counts(self) -> float:
+        """Counts of the last turns, the middle figure; not a number before there are any."""
+        return median_low(self.turns) if self.turns else float("nan")
+
+    def why_not(self, t_us: float) -> str:
+        """Why an angle at ``t_us`` does not hold, as is known now; empty when it does."""
+        if self.counts_wrong:
+            stated = self._settings.counts_per_turn
+            return (
+                f"{many(round(self.usual_counts), 'count')} lie from index to index, "
+                f"{stated} are stated"
+            )
+        return next((why for low, high, why in self._doubts if low < t_us <= high), "")
+
+
+INDEX_LEAST_US = 20.0
+
+
+"""An index pulse shorter than this is noise: at 20,000 counts a second a count lasts 50 us."""
+
+
+class IndexInput:
+    """Takes the edges in order of time, as rows of dtype ``MARK``."""
+
+    def __init__(self) -> None:
+        self._edge: np.void | None = None
+        self.due_us = math.inf  # when silence makes sure of the last edge
+        self._cut = False
+
+    def cut(self) -> None:
+        """The rig left edges out of a burst. The edge that ends it may be one of noise as well."""
+        self._edge, self.due_us = None, math.inf
+        self._cut = True
+
+    def edges(self, marks: NDArray[np.void]) -> list[tuple[float, np.void | None]]:
+        """When each edge became sure, and the edge; None where a pulse ended that was too short."""
+        decided: list[tuple[float, np.void | None]] = []
+        for mark in marks:
+            t_us = float(mark["t_us"])
+            decided += self.until(t_us)
+            if self._cut:
+                self._cut = False
+            elif self._edge is None:
+                self._edge, self.due_us = mark, t_us + INDEX_LEAST_US
+            else:
+                self._edge, self.due_us = None, math.inf
+                decided.append((t_us, None))
+        return decided
+
+    def until(self, t_us: float) -> list[tuple[float, np.void | None]]:
+        """No edge comes before ``t_us``: what is sure then?"""
+        if t_us < self.due_us:
+            return []
+        decided = [(self.due_us, self._edge)]
+        self._edge, self.due_us = None, math.inf
+        return decided

@@ -12,15 +12,15 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
-from rig.engine.dead_centre.reference import GRADUATION, RUN_OUT, Reference
-from rig.engine.profile import Encoder, Profile, Setting, Synchronism, Unit
-from rig.engine.stated import entered
-from rig.engine.uncertainty import Contribution, combine
-from rig.faults import InputError
-from rig.timing import budget
-from rig.timing.circular import wrap
-from rig.timing.decide import Rule, decide, probability_inside, probability_words
-from rig.timing.figure import (
+from rig.base.angles import wrap
+from rig.base.errors import InputError
+from rig.base.rounding import entered
+from rig.base.uncertainty import Contribution, combine
+from rig.engine.profile import Encoder, Profile, Setting, Synchronisation, Unit
+from rig.tdc.reference import GRADUATION, RUN_OUT, TdcReference
+from rig.timing import uncertainty_budget
+from rig.timing.groups import Parting
+from rig.timing.uncertainty_budget import (
     Cell,
     Figure,
     cells_of,
@@ -30,15 +30,15 @@ from rig.timing.figure import (
     parting_of,
     spread_of,
 )
-from rig.timing.groups import Parting
-from rig.timing.judge import size_in_words
-from rig.timing.results import BEING_SET, PHASES, Comparison, Judgement, Phase, Reading, Verdict
+from rig.timing.values import BEING_SET, PHASES, Assessment, Comparison, Phase, Reading, Verdict
+from rig.timing.verdict import Rule, decide, probability_inside, probability_words
+from rig.words.assessments import size_in_words
 
 
 def compare_units(
     readings: Sequence[Reading],
     profile: Profile,
-    reference: Reference,
+    reference: TdcReference,
     *,
     play_taken_up: Collection[str] = (),
 ) -> list[Comparison]:
@@ -92,9 +92,9 @@ def _in_phase(readings: Sequence[Reading], phase: Phase, pair: tuple[str, str]) 
     return own + [r for r in readings if r.phase == "as found" and r.unit not in moved]
 
 
-def compare_judgements(
-    first: Judgement,
-    second: Judgement,
+def compare_assessments(
+    first: Assessment,
+    second: Assessment,
     *,
     shared_reference: bool = False,
     encoder: Encoder | None = None,
@@ -124,17 +124,25 @@ def compare_judgements(
     plays: list[float] = []
     for judgement, name in zip((first, second), names, strict=True):
         own = judgement.uncertainty.parts if judgement.uncertainty else ()
-        plays.append(sum(budget.play_deg_of(part) for part in own))
+        plays.append(sum(uncertainty_budget.play_deg_of(part) for part in own))
         parts += [
-            replace(part, name=f"{part.name}, {name}") for part in own if part.name != budget.PLAY
+            replace(part, name=f"{part.name}, {name}")
+            for part in own
+            if part.name != uncertainty_budget.PLAY
         ]
-    parts += [budget.play_of_both(*plays)] if any(plays) else []
+    parts += [uncertainty_budget.play_of_both(*plays)] if any(plays) else []
     if shared_reference:
-        parts = [p for p in parts if not p.name.startswith(budget.TOP_DEAD_CENTRE)]
+        parts = [p for p in parts if not p.name.startswith(uncertainty_budget.TOP_DEAD_CENTRE)]
         if encoder is not None:
             parts = [p for p in parts if not p.name.startswith((GRADUATION, RUN_OUT))]
-            seats = (budget.seat([0.0], encoder), budget.seat([difference], encoder))
-            parts += [budget.graduation(encoder, *seats), budget.run_out(encoder, *seats)]
+            seats = (
+                uncertainty_budget.seat_part([0.0], encoder),
+                uncertainty_budget.seat_part([difference], encoder),
+            )
+            parts += [
+                uncertainty_budget.graduation(encoder, *seats),
+                uncertainty_budget.run_out(encoder, *seats),
+            ]
     stated = wanted_deg is not None and tolerance_deg is not None
     return _comparison(
         names,
@@ -148,7 +156,7 @@ def compare_judgements(
     )
 
 
-def _pairs(profile: Profile) -> list[tuple[Unit, Unit, Synchronism | None]]:
+def _pairs(profile: Profile) -> list[tuple[Unit, Unit, Synchronisation | None]]:
     units = {unit.name: unit for unit in profile.units}
     if profile.synchronism:
         return [(units[s.first], units[s.second], s) for s in profile.synchronism]
@@ -188,7 +196,7 @@ class _Side:
         return not spoilt and has_mean([r for cell in cells for r in cell])
 
     def figure(self, cells: list[Cell], cylinder: int | None, encoder: Encoder) -> Figure:
-        whole = sum((spread_of(cell) for cell in self.cells), budget.Spread())
+        whole = sum((spread_of(cell) for cell in self.cells), uncertainty_budget.Spread())
         return figure_over(cells, encoder, cylinder=cylinder, unit=whole)
 
 
@@ -229,7 +237,7 @@ def _parts(
     sides: tuple[_Side, _Side],
     figures: tuple[Figure, Figure],
     encoder: Encoder,
-    reference: Reference,
+    reference: TdcReference,
 ) -> list[Contribution] | None:
     """Contributions to a difference in one capture; None when there is no spread to go by."""
     repeats = [
@@ -243,15 +251,15 @@ def _parts(
     common = f"reference by {reference.method}, common to both: drops out (JCGM 100, 5.2)"
     parts = [
         *repeats,
-        Contribution(budget.TOP_DEAD_CENTRE, 0.0, math.inf, "B", common),
-        budget.counting(encoder),
-        budget.graduation(encoder, *seats),
-        budget.run_out(encoder, *seats),
+        Contribution(uncertainty_budget.TOP_DEAD_CENTRE, 0.0, math.inf, "B", common),
+        uncertainty_budget.counting(encoder),
+        uncertainty_budget.graduation(encoder, *seats),
+        uncertainty_budget.run_out(encoder, *seats),
     ]
     # Halves in one body share a rotor: the magnet pulls both or none.
     if not (sides[0].unit.body and sides[0].unit.body == sides[1].unit.body):
         plays = [side.play_deg or 0.0 for side in sides]
-        parts += [budget.play_of_both(*plays)] if any(plays) else []
+        parts += [uncertainty_budget.play_of_both(*plays)] if any(plays) else []
     return parts
 
 

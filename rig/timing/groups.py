@@ -24,25 +24,37 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.engine.dead_centre.index_places import disc_places
+from rig.base.angles import circular_mean, mean_and_spread, wrap
+from rig.engine.gear_train import disc_places
 from rig.engine.profile import Encoder
-from rig.timing.circular import circular_mean, mean_and_spread, wrap
-from rig.timing.results import Group, Judgement, Reading
+from rig.timing.values import Assessment, Group, Reading
 
 FALSE_ALARM = 0.001
+
+
 """Of this part of all steady units, at most, the readings are said to lie in groups."""
 
+
 LEAST_DEG = 0.5
+
+
 """Groups nearer than this are left in the spread: a degree disc and a lamp show no less (common
 practice, no source)."""
 
+
 GROSS_DEG = 5.0
+
+
 """A gap as wide as this parts even two readings: with a standard deviation of 0.75 degrees two lie
 so far apart three times in a million (normal; that no sound drive has more is common practice, no
 source)."""
 
+
 MOST_BREAKS = 12
+
+
 """Of the widest gaps within lobes so many are tried."""
+
 
 Floats = NDArray[np.float64]
 
@@ -75,7 +87,7 @@ class Parting:
         return tuple(_group(found[label]) for label in sorted(found))
 
 
-def in_groups(judgements: Iterable[Judgement]) -> list[str]:
+def in_groups(judgements: Iterable[Assessment]) -> list[str]:
     """A sentence for each figure that has no mean since its readings lie in groups apart: the one
     over all cylinders, where there is one."""
     found: dict[tuple[str, str, str, str], str] = {}

@@ -2,6 +2,6 @@
 
 import sys
 
-from rig.virtual.serve import main
+from rig.virtual.server import main
 
 sys.exit(main())

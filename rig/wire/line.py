@@ -1,17 +1,30 @@
-"""One line of the format in ``firmware_notes/protocol.md``: put together, taken apart.
+"""Encode, decode, fields, 32-bit unwrap; the rules once.
+
+One line of the format in ``firmware_notes/protocol.md``: put together, taken apart.
 
 Knows the frame (kind, running number, fields, CRC-32) and nothing of what the fields mean.
+
+The fields of a line: numbers, names, and the encoder edges beside an event.
+
+Numbers that wrap, carried on beyond their 32 bits by modular difference.
 """
 
 from __future__ import annotations
 
+import math
 import zlib
 
-from rig.counted import many
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.base.rounding import many
 
 PROTOCOL = 1
 LONGEST_LINE = 96
+
+
 """Bytes of a line, LF included: ``W`` needs 79; the rest is room for a later version."""
+
 
 HEX_DIGITS = b"0123456789ABCDEF"
 
@@ -45,3 +58,190 @@ def decode(line: bytes) -> list[bytes] | None:
     if len(crc) != 8 or crc.translate(None, HEX_DIGITS) or int(crc, 16) != zlib.crc32(body):
         return None
     return body.split(b" ")
+
+
+LONGEST_NAME = 24
+_NAME = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789._+-")
+
+
+class FieldError(ValueError):
+    """A field that the line format does not allow; the text says what is wrong with it."""
+
+
+def number(field: bytes, bits: int = 32) -> int:
+    """The unsigned hexadecimal ``field``. Raises FieldError when it is none or too large."""
+    if not field or field.translate(None, HEX_DIGITS):
+        raise FieldError("a field that is not an upper-case hexadecimal number")
+    value = int(field, 16)
+    if value >> bits:
+        raise FieldError(f"a number beyond {bits} bits")
+    return value
+
+
+def name_text(field: bytes) -> str:
+    """The name of a rig. Raises FieldError when a character is not allowed."""
+    if not 1 <= len(field) <= LONGEST_NAME or not _NAME.issuperset(field):
+        raise FieldError(f"a name that is not 1 to {LONGEST_NAME} of A-Z a-z 0-9 . _ + -")
+    return field.decode("ascii")
+
+
+Around = tuple[tuple[float, ...], tuple[int, ...], tuple[int, ...]]
+
+
+def around(near: list[bytes], t_us: int, count: int) -> Around:
+    """Times, boundaries and steps of the two encoder edges before and the two after an event.
+
+    ``near`` holds the four fields in order of time. At the event the count is ``count``; from it
+    the boundary of each neighbour follows: going up, a step crosses the boundary with the number
+    of the count that it reaches; going down, the number of the count that it leaves.
+    Raises FieldError when there are not four, or when a farther one is told without the nearer.
+    """
+    if len(near) != 4:
+        raise FieldError(f"{many(len(near), 'encoder edge')} beside an event; 4 fields are needed")
+    older, newer, first, second = (_neighbour(field) for field in near)
+    if (older and not newer) or (second and not first):
+        raise FieldError("a far encoder edge is told, the near one is not")
+    before, after = [], []
+    at = count
+    for edge in (newer, older):
+        if edge:
+            step, distance = edge
+            before.append((t_us - distance, max(at, at - step), step))
+            at -= step
+    at = count
+    for edge in (first, second):
+        if edge:
+            step, distance = edge
+            after.append((t_us + distance, max(at, at + step), step))
+            at += step
+    missing = (math.nan, 0, 0)
+    told = [*reversed(before + [missing] * (2 - len(before)))]
+    told += after + [missing] * (2 - len(after))
+    times, boundaries, steps = zip(*told, strict=True)
+    return times, boundaries, steps
+
+
+def _neighbour(field: bytes) -> tuple[int, int] | None:
+    if field == b".":
+        return None
+    sign = {43: 1, 45: -1}.get(field[0] if field else 0)
+    if sign is None:
+        raise FieldError("an encoder edge that is neither . nor + or - and a distance")
+    return sign, number(field[1:])
+
+
+Ints = NDArray[np.int64]
+
+WRAP = 1 << 32
+HALF = 1 << 31
+LATEST_US = 2_000_000
+
+
+"""An edge waits at most 250 ms for its neighbours; two seconds leave room for a full line."""
+
+
+def signed_step(now: int, before: int) -> int:
+    """The step from ``before`` to ``now``, both modulo 2**32, taken as the shorter way round.
+
+    Sound while the true step is below 2**31 (for a microsecond clock: 2147.48 s).
+    """
+    return ((now - before + HALF) & (WRAP - 1)) - HALF
+
+
+def signed_steps(now: Ints, before: Ints | int) -> Ints:
+    """``signed_step`` of many."""
+    return ((now - before + HALF) & (WRAP - 1)) - HALF
+
+
+class Clock:
+    """The rig's 32-bit microseconds, carried on.
+
+    A record may be older than the latest one by ``LATEST_US``. A larger step back cannot come
+    from a running rig; ``stretch`` then returns None and the caller concludes a restart.
+    Assumption: silence is shorter than 2**31 us, or a health record tells the time since start.
+    """
+
+    def __init__(self, offset_us: int = 0) -> None:
+        self.latest_us: int | None = None
+        self._offset_us = offset_us
+        self._uptime_known = False
+
+    def stretch(self, t32: int) -> int | None:
+        """Time on the carried clock for the 32-bit ``t32``; None when it ran backwards."""
+        if self.latest_us is None:
+            self.latest_us = t32 + self._offset_us
+            return self.latest_us
+        step = signed_step(t32, (self.latest_us - self._offset_us) & (WRAP - 1))
+        if step < -LATEST_US:
+            return None
+        t_us = self.latest_us + step
+        self.latest_us = max(t_us, self.latest_us)
+        return t_us
+
+    def stretch_many(self, t32: Ints, timed: NDArray[np.bool_]) -> tuple[Ints, Ints, int]:
+        """``stretch`` of many in succession, ``latest_us`` after each, how many are sound.
+
+        Lines that are not ``timed`` hold no time. ``latest_us`` is left to the caller, who may
+        not want all of them; it has to be known.
+        """
+        assert self.latest_us is not None
+        step = signed_steps(t32, self.latest_us - self._offset_us)
+        step[~timed] = 0
+        most = np.maximum.accumulate(np.maximum(step, 0))
+        onward = step.copy()
+        onward[1:] -= most[:-1]
+        wrong = timed & ((onward < -LATEST_US) | (onward >= HALF))
+        sound = int(np.argmax(wrong)) if wrong.any() else len(wrong)
+        return self.latest_us + step, self.latest_us + most, sound
+
+    def agrees(self, t_us: int, uptime_s: int) -> bool:
+        """True when ``uptime`` would have nothing to learn and nothing to say."""
+        return self._uptime_known and self._unseen(t_us, uptime_s) <= 0
+
+    def _unseen(self, t_us: int, uptime_s: int) -> int:
+        return round((uptime_s * 1_000_000 - (t_us - self._offset_us)) / WRAP)
+
+    def uptime(self, t_us: int, uptime_s: int) -> int:
+        """Turns of the clock that went unseen before ``t_us``, by the rig's own uptime.
+
+        The first call only learns where the rig's clock began.
+        """
+        turns = self._unseen(t_us, uptime_s)
+        if not self._uptime_known:
+            self._uptime_known = True
+            self._offset_us -= turns * WRAP
+            return 0
+        if turns > 0 and self.latest_us is not None:
+            self.latest_us += turns * WRAP
+        return max(turns, 0)
+
+
+class Count:
+    """The rig's 32-bit count, carried on. Sound while it moves by less than 2**31 at once."""
+
+    def __init__(self) -> None:
+        self._latest: int | None = None
+
+    def stretch(self, c32: int, *, keep: bool = True) -> int:
+        """The carried count for ``c32``; ``keep`` makes it the one that the next is taken from."""
+        if self._latest is None:
+            self._latest = signed_step(c32, 0)
+        count = self._latest + signed_step(c32, self._latest & (WRAP - 1))
+        if keep:
+            self._latest = count
+        return count
+
+    @property
+    def latest(self) -> int | None:
+        """The count that the next is taken from; None before the first."""
+        return self._latest
+
+    def stretch_many(self, c32: Ints) -> Ints:
+        """``stretch`` of many in succession, the first of which is not the first of all."""
+        assert self._latest is not None
+        if not len(c32):
+            return c32
+        before = np.concatenate(([self._latest], c32[:-1]))
+        counts = self._latest + np.cumsum(signed_steps(c32, before))
+        self._latest = int(counts[-1])
+        return counts

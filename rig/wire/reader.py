@@ -1,7 +1,11 @@
-"""Bytes in, in pieces of any size; records and trouble out. No input or output inside.
+"""Bytes in any pieces to batches.
+
+Bytes in, in pieces of any size; records and trouble out. No input or output inside.
 
 The same object is fed by a port, a capture, a test and a fuzzer. What comes out does not depend
 on how the bytes were cut, apart from how the batches are cut.
+
+Batches as they are being put together from single rows and from many at a time.
 """
 
 from __future__ import annotations
@@ -12,33 +16,56 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from rig.counted import many
-from rig.wire.fields import FieldError, around, name_text, number
-from rig.wire.gather import Gathered
-from rig.wire.line import HEX_DIGITS, LONGEST_LINE, PROTOCOL
+from rig.base.rounding import many
+from rig.wire.batch_parser import BatchParser, Carried, Taken
+from rig.wire.line import (
+    HEX_DIGITS,
+    LONGEST_LINE,
+    PROTOCOL,
+    WRAP,
+    Clock,
+    Count,
+    FieldError,
+    around,
+    name_text,
+    number,
+)
 from rig.wire.records import (
+    EDGE,
     INDEX_INPUT,
     MOST_CONTACTS,
+    POSITION,
+    WIDTH,
     Batch,
     Cut,
     Foot,
     Health,
     Identity,
+    LineError,
     Note,
     Other,
     Restart,
 )
-from rig.wire.stretch import WRAP, Clock, Count
-from rig.wire.together import Carried, Taken, Together
 
 AFTER_RESTART_US = 1_000_000
+
+
 """The carried clock goes on this long after a restart: how long the rig was away is not known."""
 
+
 FEW = 16
+
+
 """So few lines are read one by one as fast as together."""
+
+
 MANY = 2048
+
+
 """At most so many are taken together: their arrays stay near the processor."""
+
 
 _HEX_AND_SPACE = HEX_DIGITS + b" "
 _MASK = WRAP - 1
@@ -162,7 +189,7 @@ class LineReader:
         self, lines: Sequence[bytes], first: int, due: deque[tuple[int, Note]]
     ) -> None:
         """The same, but lines of the common kinds are taken together."""
-        together = Together(lines)
+        together = BatchParser(lines)
         at = 0
         for stop in [*np.flatnonzero(~together.common).tolist(), len(lines)]:
             while at < stop:
@@ -179,7 +206,7 @@ class LineReader:
             self._one_by_one(lines[stop : stop + 1], first + stop, due)
             at = stop + 1
 
-    def _take(self, together: Together, low: int, high: int) -> Taken | None:
+    def _take(self, together: BatchParser, low: int, high: int) -> Taken | None:
         if self._overlong or not self._protocol_ok:
             return None
         expected = int(together.numbers[low]) if self._expected is None else self._expected
@@ -392,3 +419,96 @@ def _shown(line: bytes) -> str:
     """Bytes as harmless text, at most 60 characters."""
     text = "".join(chr(b) if 32 <= b < 127 else f"\\x{b:02x}" for b in line[:60])
     return text if len(line) <= 60 else text + "..."
+
+
+Row = tuple[object, ...]
+
+MOST_TOLD = 20
+
+
+"""So many troubles of a kind at the same time of the rig are told one by one, more as one record:
+a byte may be a trouble of its own, and a record takes far more memory than a byte."""
+
+
+class Rows:
+    """Rows of one dtype, gathered singly and many at a time."""
+
+    def __init__(self, dtype: np.dtype[np.void]) -> None:
+        self._dtype = dtype
+        self._single: list[Row] = []
+        self._done: list[NDArray[np.void]] = []
+        self.append = self._single.append
+
+    def __bool__(self) -> bool:
+        return bool(self._single or self._done)
+
+    def extend(self, rows: NDArray[np.void]) -> None:
+        """Rows of this dtype, shape (n,)."""
+        if len(rows):
+            self._close()
+            self._done.append(rows)
+
+    def take(self) -> NDArray[np.void]:
+        """All rows, shape (n,); none are left."""
+        self._close()
+        done, self._done = self._done, []
+        if len(done) == 1:
+            return done[0]
+        return np.concatenate(done, dtype=self._dtype) if done else np.empty(0, self._dtype)
+
+    def _close(self) -> None:
+        if self._single:
+            self._done.append(np.array(self._single, self._dtype))
+            self._single.clear()
+
+
+class Gathered:
+    """The batch that is being gathered, and those that are closed."""
+
+    def __init__(self) -> None:
+        self.positions = Rows(POSITION)
+        self.edges = Rows(EDGE)
+        self.widths = Rows(WIDTH)
+        self.others: list[Other] = []
+        self._done: list[Batch] = []
+        self._trouble_us = 0.0
+        self._told: dict[str, int] = {}  # troubles of each kind at ``_trouble_us``
+        self._many: dict[str, int] = {}  # where in ``others`` the record of all further ones is
+        self._times: dict[str, int] = {}  # how many those are
+
+    def trouble(self, t_us: float, kind: str, detail: Callable[[], str]) -> None:
+        """Something is wrong; ``t_us`` as in ``Trouble``."""
+        if t_us != self._trouble_us:
+            self._count_many()
+            self._trouble_us = t_us
+            self._told.clear()
+        if kind in self._many:
+            self._times[kind] += 1
+            return
+        self._told[kind] = told = self._told.get(kind, 0) + 1
+        if told > MOST_TOLD:
+            self._many[kind], self._times[kind] = len(self.others), 1
+        self.others.append(LineError(t_us, kind, detail()))
+
+    def _count_many(self) -> None:
+        """The records of many get their numbers."""
+        for kind, at in self._many.items():
+            trouble = self.others[at]
+            assert isinstance(trouble, LineError)
+            self.others[at] = replace(trouble, times=self._times[kind])
+        self._many.clear()
+
+    def close(self) -> None:
+        """What comes next goes into another batch."""
+        self._count_many()
+        if self.positions or self.edges or self.widths or self.others:
+            self._done.append(
+                Batch(self.positions.take(), self.edges.take(), self.widths.take(), self.others)
+            )
+            self.others = []
+
+    def take(self) -> list[Batch]:
+        """All batches, none of them empty; none are left."""
+        self.close()
+        done, self._done = self._done, []
+        return done

@@ -19,7 +19,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 INDEX_INPUT = 0
+
+
 """Input number of the encoder's index; contacts are numbered from 1."""
+
+
 MOST_CONTACTS = 16
 
 POSITION = np.dtype(
@@ -138,7 +142,7 @@ class Cut:
 
 
 @dataclass(frozen=True, slots=True)
-class Trouble:
+class LineError:
     """Something on the line was not as it should be. Counted, shown and recorded.
 
     ``t_us`` is the time up to which every edge had been given soundly before it.
@@ -162,7 +166,7 @@ class Note:
     value: dict[str, object]
 
 
-Other = Identity | Restart | Health | Foot | Cut | Trouble | Note
+Other = Identity | Restart | Health | Foot | Cut | LineError | Note
 
 
 @dataclass(slots=True)

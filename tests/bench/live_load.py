@@ -11,7 +11,7 @@ import threading
 import time
 from pathlib import Path
 
-from rig.command import main
+from rig.cli.main import main
 
 
 def watched(result: Path, settle_s: float, words: list[str]) -> int:

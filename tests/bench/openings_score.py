@@ -7,9 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from rig.signal.events import Opening
-from rig.signal.follow import Follower
-from rig.signal.settings import Settings
+from rig.signal.events import Opening, Settings
+from rig.signal.openings import OpeningFinder
 from rig.wire.records import Batch
 
 NEAR_S = 0.05
@@ -153,7 +152,7 @@ RMS of a reader that was told the laws of the noise."""
 
 def openings_of(batches: Iterable[Batch], settings: Settings) -> list[Opening]:
     """The whole way from records to openings."""
-    follower = Follower(settings)
+    follower = OpeningFinder(settings)
     events = [event for batch in batches for event in follower.take(batch)]
     events += follower.finish()
     return [event for event in events if isinstance(event, Opening)]

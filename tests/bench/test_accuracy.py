@@ -16,10 +16,10 @@ from openings_score import HEAD, Score, openings_of, unit_deg
 from own_pins import Pins
 from virtual_runs import CHATTER, Scenario, trembling
 
-from rig.session import signal_settings
-from rig.signal.settings import Settings
+from rig.pins.recording import PinRecording
+from rig.session.session import signal_settings
+from rig.signal.events import Settings
 from rig.virtual.contacts import NOISES, Noise
-from rig.wire.pins import PinRecording
 
 pytestmark = pytest.mark.bench
 

@@ -17,7 +17,7 @@ from openings_score import HEAD, Score, TrueOpening, openings_of
 from simulated_chip import NOTES, Chip, chip
 from virtual_runs import CHATTER, Scenario, trembling
 
-from rig.session import signal_settings
+from rig.session.session import signal_settings
 from rig.signal.events import Opening
 from rig.virtual.contacts import NOISES
 from rig.wire.capture import CaptureReader

@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.command.demo import VirtualRigProcess
-from rig.engine.newjob import write_example
+from rig.cli.demo import VirtualRigProcess
+from rig.job.new import write_example
 from rig.wire.capture import CaptureReader
-from rig.wire.records import Health, Trouble
+from rig.wire.records import Health, LineError
 
 pty = pytest.importorskip("pty", reason="the screen needs a terminal, which is made here")
 pytestmark = pytest.mark.bench
@@ -90,7 +90,7 @@ def _nothing_lost(capture: Path, speed: float) -> None:
     batches = list(CaptureReader(capture).batches())
     others = [other for batch in batches for other in batch.others]
     # The port may be opened in the middle of a line.
-    trouble = [o.detail for o in others if isinstance(o, Trouble)][1:]
+    trouble = [o.detail for o in others if isinstance(o, LineError)][1:]
     assert not trouble, trouble[:5]
     health = [other for other in others if isinstance(other, Health)]
     assert health[-1].lost_lines == health[-1].lost_edges == health[-1].illegal == 0

@@ -14,7 +14,7 @@ import pytest
 from pin_dumps import COUNTS_PER_TURN, write_pins
 from vcdvcd import VCDVCD
 
-from rig.wire.pins import PinRecording
+from rig.pins.recording import PinRecording
 
 pytestmark = pytest.mark.bench
 

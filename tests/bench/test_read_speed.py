@@ -13,10 +13,9 @@ from ratio import least_s
 from vcd.reader import tokenize
 from vcdvcd import VCDVCD
 
-from rig.signal.events import Opening
-from rig.signal.follow import Follower
-from rig.signal.settings import Settings
-from rig.wire.pins import PinRecording
+from rig.pins.recording import PinRecording
+from rig.signal.events import Opening, Settings
+from rig.signal.openings import OpeningFinder
 
 pytestmark = pytest.mark.bench
 
@@ -37,7 +36,7 @@ def records(path: Path) -> None:
 
 
 def openings(path: Path) -> int:
-    follower = Follower(Settings(COUNTS_PER_TURN))
+    follower = OpeningFinder(Settings(COUNTS_PER_TURN))
     found = 0
     for batch in PinRecording(path, None, COUNTS_PER_TURN).batches():
         found += sum(isinstance(event, Opening) for event in follower.take(batch))

@@ -19,17 +19,15 @@ from pathlib import Path
 import pytest
 from ratio import least_s
 
-from rig.command import main
-from rig.command.live.run import FRAMES_A_SECOND
-from rig.engine.newjob import write_example
-from rig.session import Session, signal_settings
+from rig.cli.main import main
+from rig.job.new import write_example
+from rig.live.run import FRAMES_A_SECOND
+from rig.session.session import Session, signal_settings
 from rig.signal.events import IndexPass, Opening
-from rig.signal.follow import Follower
+from rig.signal.openings import OpeningFinder
 from rig.virtual.board import Timed
-from rig.virtual.demo import launch_engine
-from rig.virtual.rig import run
-from rig.wire.capture import CaptureReader
-from rig.wire.capture_writer import CaptureWriter
+from rig.virtual.rig import launch_engine, run
+from rig.wire.capture import CaptureReader, CaptureWriter
 from rig.wire.reader import LineReader
 
 pytestmark = pytest.mark.bench
@@ -96,7 +94,7 @@ def test_against_a_loop_over_crcs(tmp_path: Path) -> None:
 MEASURE = """
 import contextlib, io, json, sys, time
 from ratio import most_mib
-from rig.command import main
+from rig.cli.main import main
 with contextlib.redirect_stdout(io.StringIO()) as said:
     main(sys.argv[1:])
 cpu_s = time.process_time()
@@ -143,7 +141,7 @@ def test_eight_hours_by_command(tmp_path: Path) -> None:
 def test_opening_to_event() -> None:
     """Beyond the least open time, index known; the rig's wait for encoder edges is part of it."""
     lines = run(["turn 3600 at 30", "turn 7200 at 90"], PROFILE, 2).lines
-    reader, follower = LineReader(), Follower(signal_settings(PROFILE))
+    reader, follower = LineReader(), OpeningFinder(signal_settings(PROFILE))
     least_open_us = follower.settings.least_open_us
     waits_s: list[float] = []
     works_s: list[float] = []

@@ -14,8 +14,8 @@ import pytest
 from played import PROFILE
 from ratio import least_s
 
-from rig.session import Session
-from rig.signal.survey import Survey
+from rig.session.session import Session
+from rig.signal.rig_statistics import StatisticsCollector
 from rig.wire.line import encode, hexadecimal
 from rig.wire.reader import LineReader
 
@@ -115,10 +115,10 @@ def stream(name: str, size: int) -> bytes:
     return bytes(made)
 
 
-def taken(data: bytes) -> tuple[Session, Survey]:
+def taken(data: bytes) -> tuple[Session, StatisticsCollector]:
     """A live session without a file and without a screen."""
     lines, session = LineReader(), Session(PROFILE)
-    survey = Survey(session.follower.settings)
+    survey = StatisticsCollector(session.follower.settings)
     for at in range(0, len(data), PIECE):
         for batch in lines.feed(data[at : at + PIECE]):
             survey.take(batch, session.take(batch))

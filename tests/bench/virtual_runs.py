@@ -14,12 +14,11 @@ from typing import Any, Literal
 from openings_score import TrueOpening
 
 from rig.engine.profile import Profile
+from rig.pins.recording import PinRecording
 from rig.virtual.contacts import NOISES, Bounces, Noise
-from rig.virtual.demo import launch_engine
-from rig.virtual.hidden import Hidden, draw
+from rig.virtual.ground_truth import GroundTruth, draw
 from rig.virtual.motion import Hand
-from rig.virtual.rig import pin_recording, run
-from rig.wire.pins import PinRecording
+from rig.virtual.rig import launch_engine, pin_recording, run
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch
 
@@ -64,7 +63,7 @@ class Scenario:
         units = tuple(replace(u, lobes=4, play_deg=self.play_deg) for u in profile.units)
         return replace(profile, encoder=encoder, units=units)
 
-    def _hidden(self, seed: int) -> Hidden:
+    def _hidden(self, seed: int) -> GroundTruth:
         drawn = draw(self.profile(), seed, scatter_deg=0.0)
         encoder = replace(
             drawn.encoder,

@@ -22,19 +22,18 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from rig.command import main
-from rig.command.live.bench import Bench
-from rig.command.live.feed import Back, Bytes, Feed, Lost, Word
-from rig.engine.newjob import write_example
-from rig.faults import InputError
+from rig.base.errors import InputError
+from rig.certificate import record
+from rig.cli.main import main
 from rig.job.folder import Job
-from rig.record import certificate
+from rig.job.new import write_example
+from rig.live.live_session import Back, Bytes, LiveSession, Lost, PortReader, Word
 from rig.virtual.rig import VirtualRig
 
 BEGAN = datetime(2026, 3, 1, 9, 0, 0, tzinfo=UTC)
 
 
-class HandFeed(Feed):
+class HandFeed(PortReader):
     """A feed whose words are put in by hand."""
 
     def __init__(self) -> None:
@@ -83,7 +82,7 @@ class MadeJob:
         self.job = Job(folder)
         self.rig = VirtualRig(self.job.profile, seed, **rig)
         self.feed = HandFeed()
-        self.bench = Bench(
+        self.bench = LiveSession(
             self.job,
             self.feed,
             "virtual",
@@ -168,7 +167,7 @@ def copied(to: Path) -> Path:
 
 def certificate_in(job: Path) -> Path:
     """The one certificate of a job: its record file."""
-    (found,) = certificate.find(job / "certificates")
+    (found,) = record.find(job / "certificates")
     return found
 
 

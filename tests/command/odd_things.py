@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from rig.files import named
+from rig.base.files import named
 
 
 def _dangling(path: Path) -> None:

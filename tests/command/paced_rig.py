@@ -15,8 +15,7 @@ from contextlib import nullcontext
 from pathlib import Path
 from types import TracebackType
 
-from rig.virtual.demo import demo_profile
-from rig.virtual.rig import run
+from rig.virtual.rig import demo_profile, run
 
 SLOW_S = 120.0
 """Longer than any wait here takes, on a busy machine too."""

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from made_job import refused, rig
 
-from rig.engine.newjob import write_example
+from rig.job.new import write_example
 
 
 def asked(*words: str | float | Path) -> dict[str, Any]:

@@ -17,11 +17,10 @@ import pytest
 from device import Device
 from made_job import MadeJob, certificate_in, copied, finished, refused, rig
 
-from rig.faults import InputError
-from rig.virtual.demo import demo_profile
-from rig.virtual.rig import run
+from rig.base.errors import InputError
+from rig.virtual.rig import demo_profile, run
 from rig.wire.capture import CaptureReader
-from rig.wire.records import Trouble
+from rig.wire.records import LineError
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="limits of POSIX systems")
 HERE = Path(__file__).parent
@@ -163,7 +162,7 @@ def test_a_disk_that_fills_up_while_the_capture_grows(tmp_path: Path) -> None:
     code = """
         from pathlib import Path
         from made_job import MadeJob
-        from rig.faults import InputError
+        from rig.base.errors import InputError
         made = MadeJob(Path(sys.argv[1]))
         made.do("turn 3000 at 110", "rest 1.5")
         print(len(made.bench.session.openings), made.bench.caution())
@@ -193,7 +192,7 @@ def test_a_disk_that_fills_up_while_the_capture_grows(tmp_path: Path) -> None:
 def test_a_disk_that_fills_up_under_the_live_command(job: Path) -> None:
     lines = [line for _, line in run("turn 800 at 110", demo_profile(), 7).lines]
     code = """
-        from rig.command import main
+        from rig.cli.main import main
         sys.exit(main(["live", sys.argv[1], "--port", sys.argv[2], "--seconds", "2.5"]))
     """
     before = set((job / "captures").iterdir())
@@ -212,7 +211,7 @@ def test_a_disk_that_fills_up_under_the_live_command(job: Path) -> None:
 def test_a_disk_too_full_for_a_certificate(job: Path) -> None:
     before = bytes_of(job)
     code = """
-        from rig.command import main
+        from rig.cli.main import main
         sys.exit(main(["certify", sys.argv[1]]))
     """
     done = limited(20_000, code, job)
@@ -236,7 +235,7 @@ def test_a_capture_on_a_full_device(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     monkeypatch.undo()
     troubles: list[Any] = [
         other for batch in CaptureReader(made.capture).batches() for other in batch.others
-        if isinstance(other, Trouble) and other.kind == "capture"
+        if isinstance(other, LineError) and other.kind == "capture"
     ]  # fmt: skip
     assert len(troubles) == 1  # the end is missing, and nothing else
     assert "the capture was cut off after line " in troubles[0].detail

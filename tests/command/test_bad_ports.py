@@ -17,10 +17,9 @@ from made_job import finished, refused, rig
 from rounds import ROUNDS
 from serial.tools.list_ports_common import ListPortInfo
 
-from rig.virtual.demo import demo_profile
-from rig.virtual.rig import run
+from rig.virtual.rig import demo_profile, run
 from rig.wire.line import encode
-from rig.wire.port import open_port
+from rig.wire.ports import open_port
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo-terminals")
 

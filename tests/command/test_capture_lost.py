@@ -15,13 +15,13 @@ import pytest
 from made_job import MadeJob, finished, rig
 from paced_rig import SLOW_S, PacedRig, speech, start, wait_for
 
-from rig.command.live.desk import Desk
-from rig.command.live.run import tell
-from rig.faults import InputError
-from rig.job.work import work
-from rig.screen.dashboard import render
-from rig.screen.panels import ALARM
-from rig.wire.capture_file import Fate
+from rig.base.errors import InputError
+from rig.cli.live import tell
+from rig.job.results import results_of
+from rig.live.layout import render
+from rig.live.panels import ALARM
+from rig.live.ui_state import UiState
+from rig.wire.capture import Fate
 
 pytestmark = pytest.mark.skipif(
     sys.platform == "win32", reason="there nobody takes the name of a file that is open"
@@ -132,7 +132,7 @@ def test_all_of_it_goes_into_a_new_file(
     made: MadeJob, capsys: pytest.CaptureFixture[str], fault: str, certificate: bool
 ) -> None:
     so_far = made.capture.read_bytes()
-    desk = Desk(made.bench)
+    desk = UiState(made.bench)
     assert desk.view().alarm == ""
     WHOLE[fault](made.capture)
     made.do("rest 0.5").do("rest 0.5")
@@ -157,7 +157,7 @@ def test_all_of_it_goes_into_a_new_file(
     assert "MISSING" not in err
     assert status in (0, 1)
     assert rig("read", new).err == ""  # neither cut off nor changed
-    worked = work(made.job.profile, [new])
+    worked = results_of(made.job.profile, [new])
     assert [each for each in worked.readings if each.counts] == readings(made)
     if certificate:
         assert rig("verify", record).status == 0
@@ -213,7 +213,7 @@ def test_what_is_left_of_it(
     so_far = made.capture.read_bytes()
     IN_PART[fault](made.capture)
     made.do("rest 0.5").do("rest 0.5")
-    view = Desk(made.bench).view()
+    view = UiState(made.bench).view()
     assert "bytes are lost" in view.alarm
     new = made.bench.capture_path
     kept = new.read_bytes()
@@ -221,7 +221,7 @@ def test_what_is_left_of_it(
         whole = so_far[: so_far.rindex(b"\n", 0, 1500) + 1]
         assert kept.startswith(whole)
     made.find_tdc().state_stroke().do("turn 750 at 110", "rest 20")
-    assert "bytes are lost" in Desk(made.bench).view().alarm  # it stays
+    assert "bytes are lost" in UiState(made.bench).view().alarm  # it stays
     if certificate:
         made.bench.save()
     made.end()
@@ -243,7 +243,7 @@ def test_the_job_takes_no_new_file(made: MadeJob, capsys: pytest.CaptureFixture[
     with pytest.raises(InputError, match="outside the job: copy it into"):
         made.bench.save()
     made.do("rest 40")
-    assert str(new) in Desk(made.bench).view().alarm
+    assert str(new) in UiState(made.bench).view().alarm
     made.end()
     assert tell(made.bench) == 2
     assert f"capture:     {new}" in capsys.readouterr().out
@@ -264,10 +264,10 @@ def test_no_new_file_anywhere_until_there_is_room(
     _deleted(made.capture)
     monkeypatch.setattr("builtins.open", _full)
     made.do("turn 90 at 110")
-    alarm = Desk(made.bench).view().alarm
+    alarm = UiState(made.bench).view().alarm
     assert "no new file can be begun: make room" in alarm
     made.do("turn 300 at 110")
-    assert Desk(made.bench).view().alarm == alarm
+    assert UiState(made.bench).view().alarm == alarm
     monkeypatch.undo()
     made.do("rest 1")
     assert made.bench.capture_path.read_bytes().startswith(so_far)

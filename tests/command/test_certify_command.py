@@ -8,8 +8,8 @@ from pathlib import Path
 
 from made_job import MadeJob, copied, finished, refused, rig
 
-from rig.record import certificate
-from rig.record.seal import look_at
+from rig.certificate import record as certificate
+from rig.certificate.seal import look_at
 
 
 def test_changes_told_afterwards_stand_on_the_certificate_and_prove(tmp_path: Path) -> None:

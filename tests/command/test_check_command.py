@@ -12,7 +12,7 @@ import pytest
 from made_job import MadeJob, copied, finished, refused, rig
 
 from rig.job.folder import Job
-from rig.virtual.hidden import draw
+from rig.virtual.ground_truth import draw
 from rig.virtual.rig import pin_recording
 
 

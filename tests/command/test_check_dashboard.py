@@ -7,8 +7,8 @@ from pathlib import Path
 from made_job import rig
 from virtual_bench import VirtualBench
 
-from rig.job.rig_seen import judged
-from rig.screen.view import Panel
+from rig.check.evidence import judged
+from rig.guide.procedure import Panel
 
 
 def panel(bench: VirtualBench) -> Panel:

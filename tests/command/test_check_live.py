@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 from made_job import MadeJob, refused, rig
 
-from rig.command.live.check_live import guide, steps_for
-from rig.faults import RigLostError
+from rig.base.errors import RigLostError
+from rig.check.procedure import steps_for
+from rig.live.run import guide
 
 
 class Person:
@@ -107,9 +108,9 @@ def test_a_rig_that_is_never_heard(tmp_path: Path) -> None:
 
 
 def test_a_half_speed_unit_is_turned_further() -> None:
-    from rig.engine.file import load_profile
+    from rig.engine.engine_file import load_profile
 
-    example = Path(__file__).parents[2] / "rig" / "engine" / "examples" / "geared_propeller.toml"
+    example = Path(__file__).parents[2] / "rig" / "job" / "examples" / "geared_propeller.toml"
     steps = steps_for(load_profile(example))
     turn = next(step for step in steps if step.step == "turn")
     assert "5.8 turns" in turn.do  # three turns of the encoder at 9/16, and a half

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from made_job import MadeJob, certificate_in, copied, finished, refused, rig
 
-from rig.job import predictions
+from rig.adjust import predictions
 from rig.job.folder import Job
 
 BEFORE = datetime(2024, 5, 1, 9, tzinfo=UTC)

@@ -5,11 +5,11 @@ from pathlib import Path
 import pytest
 from virtual_bench import VirtualBench
 
-from rig.command import main
-from rig.command.live.feed import Bytes
-from rig.engine.firing import wrap_btdc
-from rig.job.work import work
-from rig.screen.dashboard import render
+from rig.base.angles import wrap_btdc
+from rig.cli.main import main
+from rig.job.results import results_of
+from rig.live.layout import render
+from rig.live.live_session import Bytes
 from rig.wire.line import encode
 
 
@@ -268,7 +268,7 @@ def test_a_hand_that_trembles_on_the_held_crank_turns_nothing(tmp_path: Path, se
     assert "confirmed by turning" in said
     assert readings[-1].kind == "turned"
     bench.bench.end()
-    replayed = work(bench.job.profile, [bench.bench.capture_path])
+    replayed = results_of(bench.job.profile, [bench.bench.capture_path])
     again = [r for r in replayed.readings if r.unit == "upper"]
     assert [repr(r) for r in again] == [repr(r) for r in readings]
 
@@ -297,7 +297,7 @@ def test_saved_proved_and_replayed_the_same(
     assert found.bench.saved is not None
     record, page = found.bench.saved
     assert page.exists()
-    replayed = work(found.job.profile, [found.bench.capture_path])
+    replayed = results_of(found.job.profile, [found.bench.capture_path])
     assert [repr(r) for r in replayed.readings] == [repr(r) for r in live]
     capsys.readouterr()
     assert main(["verify", str(record)]) == 0

@@ -17,8 +17,8 @@ from made_job import MadeJob, copied, refused, rig
 from paced_rig import SLOW_S, PacedRig, speech, start, wait_for
 from test_bad_disk import ordinary_user
 
-from rig.command.live.desk import Desk
-from rig.faults import InputError
+from rig.base.errors import InputError
+from rig.live.ui_state import UiState
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="limits of POSIX systems")
 
@@ -36,7 +36,7 @@ WRITERS = {
 TRIES = """
 import contextlib, io, json, resource, shutil, sys
 from pathlib import Path
-from rig.command import main
+from rig.cli.main import main
 
 master, work, words = Path(sys.argv[1]), Path(sys.argv[2]), json.loads(sys.argv[3])
 hard = resource.getrlimit(resource.RLIMIT_FSIZE)[1]
@@ -95,7 +95,7 @@ def test_every_file_is_whole_or_as_it_was(tmp_path: Path, writer: str) -> None:
 def test_a_live_session_goes_on_while_the_disk_is_full(tmp_path: Path) -> None:
     """Said at once; openings go on; saving is refused; with room again nothing is missing."""
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke()
-    desk = Desk(made.bench)
+    desk = UiState(made.bench)
     import resource
 
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)

@@ -11,15 +11,16 @@ from typing import Any
 import pytest
 from made_job import MadeJob, Ran, certificate_in, finished, refused, rig
 
+from rig.timing.groups import in_groups
 from rig.virtual.board import BoardSpec
-from rig.virtual.demo import demo_profile
-from rig.virtual.hidden import Hidden, draw
+from rig.virtual.ground_truth import GroundTruth, draw
+from rig.virtual.rig import demo_profile
 
 PROFILE = demo_profile()
 TWO = BoardSpec(4096, 2)
 
 
-def hidden(**encoder: Any) -> Hidden:
+def hidden(**encoder: Any) -> GroundTruth:
     drawn = draw(PROFILE, 7)
     return replace(drawn, encoder=replace(drawn.encoder, **encoder))
 
@@ -33,14 +34,15 @@ def live_says(made: MadeJob) -> list[str]:
 
 
 def said(made: MadeJob, status: int) -> tuple[str, Ran]:
-    """What figures say of a job, which is what was said live."""
+    """What figures say of a job: units in groups, as on the panel, and what was said live."""
     live = live_says(made)
+    moved = in_groups(made.bench.session.judgements())
     ran = rig("figures", made.end().folder, "--json")
     assert ran.status == status, ran
-    assert ran.answer["said"] == [f"{made.capture}: {words}" for words in live]
+    assert ran.answer["said"] == [*moved, *(f"{made.capture}: {words}" for words in live)]
     for text in ran.answer["said"]:
         assert f"rig figures: {text}\n" in ran.err
-    return "\n".join(live), ran
+    return "\n".join([*moved, *live]), ran
 
 
 def counted(ran: Ran, unit: str = "") -> int:
@@ -148,7 +150,8 @@ def test_a_jump_of_the_encoder_is_said_and_nothing_counts_until_the_index(tmp_pa
     last = made.bench.session.readings()[-1]
     assert (last.counts, last.kind) == (False, "turned")  # not even as a set reading
     assert "the encoder jumped" in last.why
-    words, _ = said(made.do("turn 800 at 100"), 0)
+    words, _ = said(made.do("turn 800 at 100"), 1)
+    assert "upper, full advance, as found: no mean, it moved: " in words  # it was set, unsaid
     assert "the encoder jumped 3 times: look at its plug and its disc" in words
     assert "angles do not hold" not in words
 

@@ -14,9 +14,9 @@ import pytest
 from made_job import MadeJob, copied, finished, refused, rig
 from test_correct_command import RECUT, wrong_job
 
-from rig.faults import InputError
+from rig.adjust.cutting_layout import Place, draw, scale_of
+from rig.base.errors import InputError
 from rig.job.folder import Job
-from rig.record.plots.layout import Place, draw, scale_of
 from rig.virtual.rig import pin_recording
 
 BEGINS = {".svg": b"<?xml", ".png": b"\x89PNG", ".pdf": b"%PDF"}
@@ -203,7 +203,7 @@ def test_what_is_refused(tmp_path: Path) -> None:
 
 def test_matplotlib_waits_until_something_is_drawn() -> None:
     code = (
-        "import sys, rig.command.draw, rig.command.history, rig.record.plots.turn;"
+        "import sys, rig.cli.plot, rig.cli.trend, rig.plots.turn;"
         "sys.exit('matplotlib' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from made_job import MadeJob, rig
 
-from rig.command.live.desk import Desk
-from rig.engine.file import load_engine
+from rig.certificate import record as certificate
+from rig.engine.engine_file import load_engine
 from rig.job.folder import Job
-from rig.record import certificate
+from rig.live.ui_state import UiState
 
 Edit = Callable[[Path], object]
 
@@ -33,7 +33,7 @@ EDITS: dict[str, Edit] = {
 @pytest.mark.parametrize("what", EDITS)
 def test_the_certificate_carries_the_version_of_the_verdicts(tmp_path: Path, what: str) -> None:
     made = MadeJob(tmp_path / "job")
-    desk = Desk(made.bench)
+    desk = UiState(made.bench)
     before = made.engine_file.read_bytes()
     made.find_tdc().state_stroke().do("turn 800 at 200")
     assert "engine.toml" not in desk.view().caution

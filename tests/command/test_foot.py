@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from virtual_bench import VirtualBench
 
-from rig.command.live.deeds import page_of
-from rig.engine.newjob import example_names
-from rig.screen.dashboard import render
-from rig.screen.view import View
+from rig.guide.action import action_lines
+from rig.job.new import example_names
+from rig.live.layout import render
+from rig.live.view import View
 
 SIZES = ((80, 24), (120, 40))
 
@@ -88,7 +88,7 @@ def test_every_key_in_the_foot_and_on_the_page_is_shown_whole(tmp_path: Path, en
             assert "…" not in text.splitlines()[-1]
         bench.press("h")
         page = bench.desk.view()
-        assert page.deeds == page_of(bench.desk.deeds())
+        assert page.deeds == action_lines(bench.desk.deeds())
         for size in SIZES:
             lines = told(page, size).splitlines()
             for deed in page.deeds:
@@ -105,7 +105,7 @@ def test_no_deed_without_a_line_and_no_line_without_a_deed(tmp_path: Path) -> No
         deeds = bench.desk.deeds()
         keys = [deed.key for deed in deeds]
         assert len(set(keys)) == len(keys)
-        shown = [key for line in page_of(deeds) for key in line.key.split()]
+        shown = [key for line in action_lines(deeds) for key in line.key.split()]
         assert shown == keys
         assert all(deed.does and deed.back and deed.name for deed in deeds)
         foot = bench.desk.view().keys

@@ -13,10 +13,10 @@ from typing import Any
 import pytest
 from made_job import MadeJob, certificate_in, finished, rig
 
-from rig.faults import InputError
-from rig.job.prove import prove
-from rig.job.work import Worked, work
-from rig.record import page, seal
+from rig.base.errors import InputError
+from rig.certificate import page, seal
+from rig.certificate.prove import prove
+from rig.job.results import JobResults, results_of
 
 Record = dict[str, Any]
 Where = tuple[str | int, ...]
@@ -49,12 +49,12 @@ def played_once(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("rig.job.prove.work", lambda *given: worked(repr(given), *given))
 
 
-WORKED: dict[str, Worked] = {}
+WORKED: dict[str, JobResults] = {}
 
 
-def worked(key: str, *given: Any) -> Worked:
+def worked(key: str, *given: Any) -> JobResults:
     if key not in WORKED:
-        WORKED[key] = work(*given)
+        WORKED[key] = results_of(*given)
     return WORKED[key]
 
 

@@ -14,7 +14,7 @@ from made_job import MadeJob, certificate_in, copied, refused, rig
 from scipy.optimize import brentq
 
 from rig.job.folder import Job
-from rig.session.gauge_notes import gauge_note
+from rig.tdc.gauge_points import gauge_note
 
 BEFORE = (32, 26, 20, 14)
 

@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 from made_job import certificate_in, rig
 from virtual_bench import VirtualBench
 
-from rig.command.live.gauge_live import typed_lift
-from rig.engine.firing import wrap_btdc
-from rig.engine.newjob import write_example
-from rig.faults import InputError
-from rig.job.work import work
-from rig.screen.view import Panel
+from rig.base.angles import wrap_btdc
+from rig.base.errors import InputError
+from rig.guide.procedure import Panel
+from rig.guide.tdc import typed_lift
+from rig.job.new import write_example
+from rig.job.results import results_of
 
 POINTS = (30, 22, 14)
 
@@ -106,7 +106,7 @@ def test_dead_centre_by_gauge_is_chosen_lives_and_is_found_again(
     live = [repr(r) for r in session.readings()]
     assert any(r.counts for r in session.readings())
     bench.bench.end()
-    again = work(bench.job.profile, [bench.bench.capture_path])
+    again = results_of(bench.job.profile, [bench.bench.capture_path])
     assert again.reference == session.reference
     assert [repr(r) for r in again.readings] == live
     answer = rig("gauge", bench.job.folder, bench.bench.capture_path, "--json").answer
@@ -352,7 +352,7 @@ def test_how_well_a_mark_is_read_is_typed_and_lives_in_the_capture(tmp_path: Pat
     bench.bench.end()
     # The note alone: the engine file says nothing of a rim any more.
     plain = replace(bench.job.profile.engine, rim_diameter_mm=None)
-    again = work(replace(bench.job.profile, engine=plain), [bench.bench.capture_path])
+    again = results_of(replace(bench.job.profile, engine=plain), [bench.bench.capture_path])
     assert again.reference == used
     notch = next(m for m in again.played[0].gauge.marks if m.what == "pulley notch")
     assert notch.within_deg == pytest.approx(half)

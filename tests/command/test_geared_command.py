@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 from made_job import BEGAN, MadeJob, certificate_in, refused, rig
 
-from rig.command.live.present import Says, view_of
-from rig.command.live.stroke import stroke_state
-from rig.engine.dead_centre.index_places import which_place
-from rig.faults import InputError
-from rig.session.gauge_notes import gauge_note
+from rig.base.errors import InputError
+from rig.guide.advice import stroke_state
+from rig.live.view_model import Says, view_of
+from rig.tdc.gauge_points import gauge_note
+from rig.words.diagnostics import which_place
 
 UNIT = "first"
 FIRST = ("turn 700 at 150",)  # an index comes once in 640 degrees of crank

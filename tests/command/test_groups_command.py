@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from made_job import MadeJob, certificate_in, rig
 
-from rig.record import certificate
-from rig.timing.judge import IN_GROUPS
+from rig.certificate import record
+from rig.timing.assess import IN_GROUPS
 
 SLOTS = "".join(
     f'\n[[means.slot]]\nunit = "{unit}"\nradius_mm = 45.0\nclockwise_mm = 4.0\n'
@@ -58,7 +58,7 @@ def test_no_correction_is_made_of_it(moved: Path) -> None:
 
 def test_certificate_page_and_history_say_so(moved: Path) -> None:
     file = certificate_in(moved)
-    found = certificate.as_certificate(certificate.load(file))
+    found = record.as_certificate(record.load(file))
     words = next(each.words for each in found.judgements if each.groups)
     assert any(words in each for each in found.deviations)
     assert words in file.with_suffix(".html").read_text("utf-8").replace("&nbsp;", " ")

@@ -7,9 +7,8 @@ from pathlib import Path
 import pytest
 from virtual_bench import VirtualBench
 
-from rig.command.live.guide import guidance, state_of
-from rig.engine.newjob import write_example
-from rig.timing.guidance import COIL, JobState, closing_list, due
+from rig.guide.advice import COIL, JobState, closing_list, due, guidance, state_of
+from rig.job.new import write_example
 
 
 def edited(tmp_path: Path, *edits: tuple[str, str], engine: str = "two_stroke_single") -> Path:

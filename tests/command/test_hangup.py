@@ -14,9 +14,8 @@ from device import Device
 from made_job import copied
 from paced_rig import SLOW_S, wait_for
 
-from rig.command.streams import ended_in_order
-from rig.virtual.demo import demo_profile
-from rig.virtual.rig import run
+from rig.base.streams import ended_in_order
+from rig.virtual.rig import demo_profile, run
 from rig.wire.capture import CaptureReader
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals are a thing of POSIX")

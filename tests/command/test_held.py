@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from rig.command.live.held import TURNED_DEG, Held
+from rig.live.live_session import TURNED_DEG, StallWatch
 
 
-def after(*angles: float, step_s: float = 0.05) -> Held:
-    held = Held()
+def after(*angles: float, step_s: float = 0.05) -> StallWatch:
+    held = StallWatch()
     for n, angle in enumerate(angles):
         held.see(n * step_s * 1e6, angle)
     return held
 
 
 def test_nothing_seen_is_nothing_known() -> None:
-    held = Held()
+    held = StallWatch()
     assert (held.way, held.moved_deg(), held.mean_deg(0.5)) == (0, 0.0, None)
 
 
@@ -46,7 +46,7 @@ def test_a_rig_that_began_anew_is_looked_at_anew() -> None:
 
 
 def test_since_when_it_goes_the_way_that_it_goes_now() -> None:
-    assert Held().began_us() == 0.0
+    assert StallWatch().began_us() == 0.0
     held = after(0.0, 0.3, 0.1, 0.2, 0.4, 1.0, 2.0)  # a tremor, then a turn from the third look on
     assert held.began_us() == pytest.approx(2 * 50_000.0)
     assert after(5.0, 4.0, 3.0).began_us() == 0.0

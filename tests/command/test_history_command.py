@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from made_job import MadeJob, certificate_in, copied, refused, rig
 
-from rig.record import seal
+from rig.certificate import seal
 
 YEARS = ((2016, 0.0), (2018, -0.35), (2020, -0.70), (2023, -1.22))
 

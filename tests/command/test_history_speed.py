@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 from made_job import certificate_in, finished
 
-from rig.record import certificate, seal
+from rig.certificate import record as certificate
+from rig.certificate import seal
 
 pytestmark = [
     pytest.mark.bench,

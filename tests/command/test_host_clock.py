@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_job import BEGAN, MadeJob, rig
 
-from rig.job.when import Clock, HostClock, moment
+from rig.job.clock import Clock, HostClock, moment
 from rig.wire.records import Note
 
 

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from made_job import MadeJob, certificate_in, copied, process, refused, rig
 
-from rig.engine.dead_centre.reference_file import load_reference, save_reference
-from rig.faults import InputError
-from rig.record import seal
+from rig.base.errors import InputError
+from rig.certificate import seal
+from rig.tdc.reference_file import load_reference, save_reference
 
 MEANS = '\n[[means.slot]]\nunit = "upper"\nradius_mm = 40\nclockwise_mm = 9\nanticlockwise_mm = 9\n'
 

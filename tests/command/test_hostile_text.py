@@ -15,10 +15,10 @@ from xml.etree import ElementTree
 import pytest
 from made_job import MadeJob, Ran, certificate_in, copied, rig
 
-from rig.command.live.desk import Desk
-from rig.record import seal
-from rig.screen import plain
-from rig.screen.dashboard import render
+from rig.certificate import seal
+from rig.live import plain_lines
+from rig.live.layout import render
+from rig.live.ui_state import UiState
 from rig.wire.line import encode
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -100,10 +100,10 @@ def test_every_command_shows_them_as_they_are_written(made: MadeJob) -> None:
 @pytest.mark.slow
 def test_drawings_hold_them_as_text(made: MadeJob, tmp_path: Path) -> None:
     """Only what a drawing is made of, and names as text; nothing that acts or loads."""
-    plain = MadeJob(tmp_path / "plain").find_tdc().state_stroke().do("turn 800 at 110").end()
+    plain_lines = MadeJob(tmp_path / "plain").find_tdc().state_stroke().do("turn 800 at 110").end()
     for kind in ("readings", "turn", "drift", "signal"):
         seen = []
-        for job in (plain, made):
+        for job in (plain_lines, made):
             if kind == "drift":
                 rig("certify", job.folder)
             out = tmp_path / f"{kind}.svg"
@@ -211,7 +211,7 @@ def test_a_rig_that_gives_itself_such_a_name_is_not_believed(made: MadeJob) -> N
 
 def test_the_dashboard_and_its_plain_lines_are_harmless(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", edit=hostile).find_tdc().do("turn 800 at 110")
-    desk = Desk(made.bench, tag=BAD)
+    desk = UiState(made.bench, tag=BAD)
     desk.say(BAD)
     view = desk.view()
     for unicode in (True, False):
@@ -219,7 +219,7 @@ def test_the_dashboard_and_its_plain_lines_are_harmless(tmp_path: Path) -> None:
         assert harmless(shown)
         assert "[b]up[/b]" in shown
     out = io.StringIO()
-    plain.run(lambda: view, stop=lambda: True, out=out)
+    plain_lines.run(lambda: view, stop=lambda: True, out=out)
     assert harmless(out.getvalue())
     assert UPPER in out.getvalue()
 

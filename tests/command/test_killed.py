@@ -22,8 +22,8 @@ import pytest
 from made_job import MadeJob, copied, rig
 from paced_rig import SLOW_S, PacedRig, speech, start, wait_for
 
+from rig.certificate import record
 from rig.job.folder import Job
-from rig.record import certificate
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL is of POSIX systems")
 
@@ -91,7 +91,7 @@ def work_goes_on(job: Path) -> None:
 def certificates_are_whole(job: Path, but: int = 0) -> int:
     """Each certificate verifies, the first few ``but``; what else lies there is read by nobody."""
     there = sorted(p for p in (job / "certificates").iterdir() if p.name[0] != ".")
-    assert [p.parent for p in certificate.find(job / "certificates")] == there
+    assert [p.parent for p in record.find(job / "certificates")] == there
     for each in there[but:]:
         ran = rig("verify", each)
         assert ran.status == 0, ran.out + ran.err

@@ -15,16 +15,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_job import HandFeed, MadeJob, copied, rig
 
-from rig.command.live.bench import Bench
-from rig.command.live.feed import Bytes, Feed
-from rig.engine.newjob import write_example
 from rig.job.folder import Job
-from rig.job.work import play
-from rig.session import Session
-from rig.virtual.demo import demo_profile
-from rig.virtual.rig import VirtualRig
+from rig.job.new import write_example
+from rig.job.results import replay_capture
+from rig.live.live_session import Bytes, LiveSession, PortReader
+from rig.session.session import Session
+from rig.virtual.rig import VirtualRig, demo_profile
 from rig.wire.capture import CaptureReader
-from rig.wire.port import open_port
+from rig.wire.ports import open_port
 from rig.wire.records import Note
 
 PLAN = (
@@ -58,10 +56,10 @@ def said(session: Session) -> dict[str, Any]:
 
 
 def replayed(capture: Path, job: Job) -> dict[str, Any]:
-    return said(play(job.profile, capture).session)
+    return said(replay_capture(job.profile, capture).session)
 
 
-def live(bench: Bench) -> dict[str, Any]:
+def live(bench: LiveSession) -> dict[str, Any]:
     """What the live session came to, after its capture was ended."""
     bench.end()
     bench.session.finish()
@@ -77,7 +75,7 @@ def test_over_a_real_socket_and_again_from_the_capture(tmp_path: Path) -> None:
     pieces = [data[a:b] for a, b in zip([0, *cuts], [*cuts, len(data)], strict=True)]
     with Device(pieces) as device:
         port = open_port(device.port)
-        bench = Bench(job, Feed(port, lambda: open_port(device.port)), device.port)
+        bench = LiveSession(job, PortReader(port, lambda: open_port(device.port)), device.port)
         until_s = time.monotonic() + 60.0
         received = 0
         while received < len(data) and time.monotonic() < until_s:
@@ -91,7 +89,7 @@ def test_over_a_real_socket_and_again_from_the_capture(tmp_path: Path) -> None:
     assert lived == replayed(bench.capture_path, job)
 
 
-def bench_bytes(bench: Bench) -> int:
+def bench_bytes(bench: LiveSession) -> int:
     """Bytes of the rig in the capture so far, raw ones included."""
     total = 0
     for line in bench.capture_path.read_bytes().splitlines(keepends=True):
@@ -112,7 +110,7 @@ def test_however_it_was_cut_live_the_replay_is_the_same(
     write_example(folder)
     job = Job(folder)
     feed = HandFeed()
-    bench = Bench(job, feed, "virtual")
+    bench = LiveSession(job, feed, "virtual")
     for part in stream():
         at = 0
         for size in data.draw(st.lists(st.integers(1, 6000), max_size=6)):
@@ -137,7 +135,7 @@ def whole() -> dict[str, Any]:
         write_example(folder)
         job = Job(folder)
         feed = HandFeed()
-        bench = Bench(job, feed, "virtual")
+        bench = LiveSession(job, feed, "virtual")
         for part in stream():
             feed.put(Bytes(part, 0.0))
             bench.pump()
@@ -197,7 +195,7 @@ def test_a_port_that_goes_away_and_comes_back(tmp_path: Path) -> None:
 
 
 def test_while_the_port_is_away_it_is_said_and_nothing_is_lost(tmp_path: Path) -> None:
-    from rig.command.live.feed import Back, Lost
+    from rig.live.live_session import Back, Lost
 
     made = MadeJob(tmp_path / "job").find_tdc().do("turn 400 at 110")
     made.feed.put(Lost("virtual: the rig went away: it was pulled out"))

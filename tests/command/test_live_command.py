@@ -11,8 +11,7 @@ import pytest
 from device import Device
 from made_job import copied, rig
 
-from rig.virtual.demo import demo_profile
-from rig.virtual.rig import run
+from rig.virtual.rig import demo_profile, run
 from rig.wire.capture import CaptureReader
 from rig.wire.line import encode
 
@@ -77,7 +76,7 @@ def test_a_rig_that_goes_away_for_good_ends_with_status_3(
 def test_a_rig_that_comes_back_goes_on(
     job: Path, speech: list[bytes], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("rig.command.live.feed.AGAIN_S", 0.05)
+    monkeypatch.setattr("rig.live.live_session.AGAIN_S", 0.05)
     with Device(visits=[speech[:40], speech]) as device:
         ran = rig("live", job, "--port", device.port, "--seconds", "2.2")
     assert ran.status == 0
@@ -128,7 +127,7 @@ OTHER_VERSION = [encode("I", n, "2", "1000", "2", "rig-of-tomorrow") for n in ra
 def test_what_is_no_rig_is_said_while_it_is_listened_to(
     job: Path, monkeypatch: pytest.MonkeyPatch, pieces: list[bytes], sentence: str
 ) -> None:
-    monkeypatch.setattr("rig.command.live.bench.SILENT_AFTER_S", 0.3)
+    monkeypatch.setattr("rig.live.live_session.SILENT_AFTER_S", 0.3)
     with Device(pieces, again=True) as device:
         ran = rig("live", job, "--port", device.port, "--seconds", "0.8")
     assert f"the rig: {sentence}" in ran.out

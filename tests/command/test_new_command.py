@@ -6,7 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from rig.engine.file import load_profile
+from rig.engine.engine_file import load_profile
 
 
 def made(job: Path, piped: str, *words: str) -> subprocess.CompletedProcess[str]:

@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_job import BEGAN, MadeJob, copied, finished, refused, rig
 
-from rig.faults import InputError
-from rig.job import order
+from rig.base.errors import InputError
+from rig.job import capture_order
 from rig.job.folder import Job
 from rig.wire.capture import parsed_note
 
@@ -89,7 +89,11 @@ def test_any_clock_at_all(data: st.DataObject, tmp_path_factory: pytest.TempPath
     for n, day in enumerate(days):
         begun = BEGAN + timedelta(days=day)
         path = folder / f"{begun:%Y%m%d}-{n}.capture"
-        start = {"utc": begun.isoformat(), "port": "p", **order.place_after(folder.iterdir())}
+        start = {
+            "utc": begun.isoformat(),
+            "port": "p",
+            **capture_order.place_after(folder.iterdir()),
+        }
         body = f"# capture {json.dumps({'format': 1, **start})} 00000000".encode()
         path.write_bytes(b"%b %08X\n" % (body, zlib.crc32(body)))
         made.append(path)
@@ -98,8 +102,8 @@ def test_any_clock_at_all(data: st.DataObject, tmp_path_factory: pytest.TempPath
             gone.unlink()
             made.remove(gone)
     whole = len(made) == len(days)
-    with contextlib.nullcontext() if whole else contextlib.suppress(order.UncertainError):
-        found = order.newest(made)
+    with contextlib.nullcontext() if whole else contextlib.suppress(capture_order.UncertainError):
+        found = capture_order.newest(made)
         assert found is not None
         assert found.known.path == made[-1]
 
@@ -169,9 +173,9 @@ def test_a_job_without_captures_says_so(tmp_path: Path) -> None:
 
 
 def test_the_head_says_what_it_comes_after(tmp_path: Path) -> None:
-    first = order.known(finished().capture)
+    first = capture_order.known(finished().capture)
     assert (first.number, first.after) == (1, ())
     job = copied(tmp_path)
-    second = order.known(session(job, BEGAN))
+    second = capture_order.known(session(job, BEGAN))
     assert (second.number, second.after) == (2, (first.digest,))
     assert second.after_files == (finished().capture.name,)

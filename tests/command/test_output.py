@@ -13,7 +13,7 @@ import pytest
 from made_job import certificate_in, copied, finished, process, refused, rig
 
 from rig import __version__
-from rig.command import COMMANDS
+from rig.cli.main import COMMANDS
 
 PINS = Path(__file__).parents[2] / "fixtures" / "pins"
 
@@ -164,7 +164,7 @@ def test_an_output_that_takes_nothing_is_said(job: Path) -> None:
 
 def test_rig_help_loads_none_of_the_large_libraries() -> None:
     code = (
-        "import sys; from rig.command import main; main(['--help'])\n"
+        "import sys; from rig.cli.main import main; main(['--help'])\n"
         "large = {'numpy', 'scipy', 'rich', 'matplotlib', 'serial'} & set(sys.modules)\n"
         "sys.exit(f'loaded: {large}' if large else 0)"
     )
@@ -177,7 +177,7 @@ def test_rig_help_loads_none_of_the_large_libraries() -> None:
 def test_a_stream_without_an_encoding_is_written_to(
     job: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from rig.command import main
+    from rig.cli.main import main
 
     out = io.StringIO()
     monkeypatch.setattr("sys.stdout", out)

@@ -10,9 +10,8 @@ from typing import Any
 import pytest
 from made_job import MadeJob, copied, finished, refused, rig
 
-from rig.virtual.demo import demo_profile
-from rig.virtual.hidden import draw
-from rig.virtual.rig import pin_recording
+from rig.virtual.ground_truth import draw
+from rig.virtual.rig import demo_profile, pin_recording
 
 PINS = Path(__file__).parents[2] / "fixtures" / "pins"
 CHATTER = PINS / "chatter.vcd"

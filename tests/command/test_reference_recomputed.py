@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from made_job import MadeJob, copied, rig
 
-from rig.record import certificate
+from rig.certificate import record as certificate
 
 Change = Callable[[dict[str, Any]], object]
 

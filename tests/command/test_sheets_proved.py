@@ -14,7 +14,7 @@ from made_job import copied, rig
 from test_correct_command import wrong_job
 from test_unit_command import bench
 
-from rig.job.prove_sheets import prove_sheet
+from rig.certificate.prove import prove_sheet
 
 Plain = dict[str, Any]
 Where = tuple[str | int, ...]

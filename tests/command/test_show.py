@@ -2,12 +2,12 @@
 
 import pytest
 
-from rig.command.show import verdict_status
-from rig.timing.results import Comparison, Judgement, Verdict
+from rig.cli.output import verdict_status
+from rig.timing.values import Assessment, Comparison, Verdict
 
 
-def judged(phase: str, verdict: Verdict, unit: str = "upper") -> Judgement:
-    return Judgement(
+def judged(phase: str, verdict: Verdict, unit: str = "upper") -> Assessment:
+    return Assessment(
         unit, "full advance", None, phase, "turned", 4, 36.0, 0.1, None, 37.0, 36.0, 35.0,
         verdict, "inside", "", "", "",
     )  # fmt: skip
@@ -38,6 +38,6 @@ def compared(phase: str, verdict: Verdict) -> Comparison:
     ],
 )
 def test_the_status_is_of_how_things_stand_last(
-    judgements: list[Judgement], comparisons: list[Comparison], status: int
+    judgements: list[Assessment], comparisons: list[Comparison], status: int
 ) -> None:
     assert verdict_status(judgements, comparisons) == status

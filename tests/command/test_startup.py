@@ -11,7 +11,7 @@ import pytest
 HEAVY = ("numpy", "scipy", "rich", "matplotlib", "serial")
 LOADED = """
 import contextlib, io, json, sys
-from rig.command import main
+from rig.cli.main import main
 with contextlib.redirect_stdout(io.StringIO()) as said:
     status = main(sys.argv[1:])
 names = {name.partition(".")[0] for name in sys.modules}

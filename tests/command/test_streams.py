@@ -18,7 +18,7 @@ from typing import TextIO
 import pytest
 from made_job import certificate_in, copied, finished
 
-from rig.command import COMMANDS, FAULT, SHOW_FAULTS, main, parser_of
+from rig.cli.main import COMMANDS, FAULT, SHOW_FAULTS, main, parser_of
 
 Words = list[str]
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from made_job import MadeJob, copied, refused, rig
 
-from rig.faults import InputError
+from rig.base.errors import InputError
 
 
 @pytest.mark.parametrize(

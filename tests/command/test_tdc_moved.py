@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from made_job import BEGAN, MadeJob, certificate_in, refused, rig
 
-from rig.faults import InputError
-from rig.record import certificate
+from rig.base.errors import InputError
+from rig.certificate import record
 
 SLIP_DEG = 6
 MOVED = re.compile(r"TDC HA[SD] MOVED by (5\.9\d*|6\.0\d*)° \(± 0\.\d+°\)")
@@ -112,7 +112,7 @@ def test_what_is_read_after_it_was_found_anew_counts(found_anew: Path) -> None:
 
 def test_certificate_page_and_history_mark_the_point(found_anew: Path) -> None:
     file = certificate_in(found_anew)
-    saved = certificate.as_certificate(certificate.load(file))
+    saved = record.as_certificate(record.load(file))
     (move,) = saved.tdc_moves
     assert abs(move.shift_deg) == pytest.approx(SLIP_DEG, abs=3 * move.U_deg)
     page = file.with_suffix(".html").read_text("utf-8")

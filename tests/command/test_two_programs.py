@@ -11,7 +11,7 @@ import pytest
 from made_job import copied, process, rig
 from paced_rig import SLOW_S, PacedRig, speech, start, wait_for
 
-from rig.record import certificate
+from rig.certificate import record
 
 pytestmark = [
     pytest.mark.slow,
@@ -68,22 +68,22 @@ def test_certifying_waits_for_the_end_of_the_capture(tmp_path: Path) -> None:
     assert f"{new}: a program is taking this capture just now; end it there first" in refused.err
     assert other.status in (0, 1)
     assert rig("certify", job, new).status in (0, 1)
-    for each in certificate.find(job / "certificates"):
+    for each in record.find(job / "certificates"):
         assert rig("verify", each).status == 0
 
 
 def test_certificates_made_at_once_get_a_name_each(tmp_path: Path) -> None:
     job = copied(tmp_path)
-    (first,) = certificate.find(job / "certificates")
+    (first,) = record.find(job / "certificates")
     before = first.read_bytes()
     with ThreadPoolExecutor(4) as programs:
         ran = list(programs.map(lambda _: process("certify", job, "--json"), range(4)))
     assert {each.status for each in ran} <= {0, 1}
     paths = [Path(each.answer["certificate"]) for each in ran]
     assert len(set(paths)) == 4
-    assert sorted([first, *paths]) == certificate.find(job / "certificates")
+    assert sorted([first, *paths]) == record.find(job / "certificates")
     for path in paths:
-        assert certificate.load(path)["identification"] == path.stem
+        assert record.load(path)["identification"] == path.stem
         assert rig("verify", path).status == 0
     assert first.read_bytes() == before
     assert not list((job / "certificates").glob(".*"))

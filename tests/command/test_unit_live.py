@@ -10,12 +10,12 @@ import pytest
 from made_job import refused, rig
 from virtual_bench import BEGAN, SLICE_S, SlicedFeed
 
-from rig.command.live.bench import Bench
-from rig.command.live.feed import Bytes, Feed
-from rig.command.live.unit_live import UnitDesk, UnitJob
-from rig.engine.newjob import write_example
-from rig.screen.dashboard import render
-from rig.screen.view import Panel
+from rig.guide.procedure import Panel
+from rig.job.new import write_example
+from rig.live.layout import render
+from rig.live.live_session import Bytes, LiveSession, PortReader
+from rig.live.run import UnitDesk
+from rig.unit_bench.procedure import UnitJob
 from rig.virtual.rig import VirtualRig
 from rig.wire.capture import CaptureReader
 from rig.wire.records import Note
@@ -30,8 +30,8 @@ class UnitBench:
         job = UnitJob(folder, "upper")
         self.rig = VirtualRig(job.profile, 5)
         self.feed = SlicedFeed()
-        self.bench = Bench(
-            job, cast(Feed, self.feed), "virtual",
+        self.bench = LiveSession(
+            job, cast(PortReader, self.feed), "virtual",
             utc=lambda: BEGAN + timedelta(seconds=self.feed.now_s), clock=lambda: self.feed.now_s,
         )  # fmt: skip
         self.desk = UnitDesk(self.bench)

@@ -38,7 +38,7 @@ def listed():
         yield port
 
 list_ports.comports = lambda: list(listed())
-from rig.command import main
+from rig.cli.main import main
 sys.exit(main(sys.argv[2:]))
 """
 

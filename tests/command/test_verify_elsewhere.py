@@ -69,7 +69,7 @@ def hook(event, args):
     elif event in ("socket.connect", "socket.getaddrinfo", "subprocess.Popen"):
         opened.append(event)
 sys.addaudithook(hook)
-from rig.command import main
+from rig.cli.main import main
 status = main(sys.argv[1:])
 print("\\n".join(opened), file=sys.stderr)
 sys.exit(status)

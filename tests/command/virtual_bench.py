@@ -6,11 +6,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import cast
 
-from rig.command.live.bench import Bench
-from rig.command.live.desk import Desk
-from rig.command.live.feed import Bytes, Feed, Word
-from rig.engine.newjob import write_example
 from rig.job.folder import Job
+from rig.job.new import write_example
+from rig.live.live_session import Bytes, LiveSession, PortReader, Word
+from rig.live.ui_state import UiState
 from rig.virtual.rig import VirtualRig
 
 SLICE_S = 0.05
@@ -44,14 +43,14 @@ class VirtualBench:
         self.job = Job(folder)
         self.rig = VirtualRig(self.job.profile, seed)
         self.feed = SlicedFeed()
-        self.bench = Bench(
+        self.bench = LiveSession(
             self.job,
-            cast(Feed, self.feed),
+            cast(PortReader, self.feed),
             "virtual",
             utc=lambda: BEGAN + timedelta(seconds=self.feed.now_s),
             clock=lambda: self.feed.now_s,
         )
-        self.desk = Desk(self.bench)
+        self.desk = UiState(self.bench)
 
     def do(self, *commands: str) -> None:
         """Let the virtual hand work."""

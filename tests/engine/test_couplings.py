@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.engine import couplings
-from rig.faults import InputError
+from rig.base.errors import InputError
+from rig.engine import gear_train
 
 HALF = Fraction(1, 2)
 
@@ -29,28 +29,28 @@ HALF = Fraction(1, 2)
 def test_steps(
     *, name: str, n: int, m: int, turns: Fraction, count: int, shaft_deg: float, crank_deg: float
 ) -> None:
-    assert couplings.positions(n, m) == count, name
-    assert float(couplings.step_shaft_deg(n, m)) == pytest.approx(shaft_deg, abs=1e-6)
-    assert float(couplings.step_crank_deg(n, m, turns)) == pytest.approx(crank_deg, abs=1e-6)
+    assert gear_train.positions(n, m) == count, name
+    assert float(gear_train.step_shaft_deg(n, m)) == pytest.approx(shaft_deg, abs=1e-6)
+    assert float(gear_train.step_crank_deg(n, m, turns)) == pytest.approx(crank_deg, abs=1e-6)
 
 
 def test_v4_is_not_the_product_of_its_teeth() -> None:
-    assert couplings.positions(24, 28) != 24 * 28
+    assert gear_train.positions(24, 28) != 24 * 28
 
 
 def test_nearest_v5() -> None:
-    found = couplings.nearest(5.0, 19, 20, HALF)
+    found = gear_train.nearest(5.0, 19, 20, HALF)
     assert found.steps == 3
     assert float(found.crank_deg) == pytest.approx(5.684211, abs=1e-6)
     assert found.error_deg == pytest.approx(0.684211, abs=1e-6)
     # One way on the one side, the other way on the other: on 3 in the 19, back 3 in the 20.
     assert (found.drive_teeth, found.unit_teeth) == (3, 3)
-    assert couplings.nearest(-5.0, 19, 20, HALF).drive_teeth == -3
+    assert gear_train.nearest(-5.0, 19, 20, HALF).drive_teeth == -3
 
 
 @given(st.integers(1, 40), st.integers(1, 40), st.integers(-900, 900))
 def test_teeth_moved_give_the_step(n: int, m: int, steps: int) -> None:
-    found = couplings.move(n, m, steps, HALF)
+    found = gear_train.move(n, m, steps, HALF)
     turned = Fraction(360 * found.drive_teeth, n) - Fraction(360 * found.unit_teeth, m)
     assert (turned - found.shaft_deg) % 360 == 0
     assert found.crank_deg == found.shaft_deg / HALF
@@ -58,7 +58,7 @@ def test_teeth_moved_give_the_step(n: int, m: int, steps: int) -> None:
 
 @given(st.integers(1, 12), st.integers(1, 12), st.integers(-200, 200))
 def test_fewest_teeth_by_brute_force(n: int, m: int, steps: int) -> None:
-    found = couplings.move(n, m, steps, HALF)
+    found = gear_train.move(n, m, steps, HALF)
     least = min(
         abs(a) + abs(b)
         for a in range(-n, n + 1)
@@ -69,9 +69,9 @@ def test_fewest_teeth_by_brute_force(n: int, m: int, steps: int) -> None:
 
 
 def test_angles_from_shaft_to_shaft() -> None:
-    assert couplings.crank_deg(0.4, HALF) == pytest.approx(0.8)  # B1
-    assert couplings.crank_deg(0.4, Fraction(3, 2)) == pytest.approx(0.266667, abs=1e-6)  # B1
-    assert couplings.shaft_deg(25.0, Fraction(9, 16)) == pytest.approx(14.0625)  # B2
+    assert gear_train.crank_deg(0.4, HALF) == pytest.approx(0.8)  # B1
+    assert gear_train.crank_deg(0.4, Fraction(3, 2)) == pytest.approx(0.266667, abs=1e-6)  # B1
+    assert gear_train.shaft_deg(25.0, Fraction(9, 16)) == pytest.approx(14.0625)  # B2
 
 
 @pytest.mark.parametrize(
@@ -92,15 +92,15 @@ def test_ten_degrees_of_magnet_in_degrees_of_crank(
     four-stroke with a spark at each flux reversal."""
     speed = Fraction(cylinders, 2 * poles)
     assert speed == Fraction(ratio)
-    assert couplings.crank_deg(10.0, speed) == pytest.approx(crank_deg, abs=1e-6)
+    assert gear_train.crank_deg(10.0, speed) == pytest.approx(crank_deg, abs=1e-6)
     # Reversals lie 360/poles magnet degrees apart: in crank degrees the firing interval, 720/N.
-    assert couplings.crank_deg(360.0 / poles, speed) == pytest.approx(720.0 / cylinders)
+    assert gear_train.crank_deg(360.0 / poles, speed) == pytest.approx(720.0 / cylinders)
 
 
 def test_bad_couplings() -> None:
     with pytest.raises(InputError, match="both sides need teeth"):
-        couplings.positions(0, 20)
+        gear_train.positions(0, 20)
     with pytest.raises(InputError, match="above zero"):
-        couplings.step_crank_deg(19, 20, Fraction(0))
+        gear_train.step_crank_deg(19, 20, Fraction(0))
     with pytest.raises(InputError, match="above zero"):
-        couplings.shaft_deg(3.0, Fraction(-1, 2))
+        gear_train.shaft_deg(3.0, Fraction(-1, 2))

@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from engine_text import GOOD, mistakes_of, only, read, swap
 
-from rig.engine.file import ProfileError, load_profile
-from rig.engine.profile import Contacts, RunUp, Setting
+from rig.base.errors import ProfileError
+from rig.engine.engine_file import load_profile
+from rig.engine.profile import ApproachRule, Contacts, Setting
 
 
 def test_the_usual() -> None:
@@ -28,7 +29,7 @@ def test_the_usual() -> None:
     assert lower.turns_per_crank_turn == Fraction(1, 2)
     assert lower.settings == (Setting("fixed", None),)
     assert profile.synchronism[0].stagger_deg == 0.0
-    assert (profile.contacts, profile.run_up) == (Contacts(), RunUp())
+    assert (profile.contacts, profile.run_up) == (Contacts(), ApproachRule())
 
 
 @pytest.mark.parametrize(
@@ -36,7 +37,7 @@ def test_the_usual() -> None:
     ["example", "examples/two_stroke_single", "examples/radial_nine", "examples/geared_propeller"],
 )
 def test_examples_load(name: str) -> None:
-    profile = load_profile(Path(str(resources.files("rig.engine") / f"{name}.toml")))
+    profile = load_profile(Path(str(resources.files("rig.job") / f"{name}.toml")))
     assert "(example)" in profile.engine.name
     for unit in profile.units:
         for setting in unit.settings:
@@ -45,7 +46,7 @@ def test_examples_load(name: str) -> None:
 
 
 def test_example_taken_whole() -> None:
-    profile = load_profile(Path(str(resources.files("rig.engine") / "example.toml")))
+    profile = load_profile(Path(str(resources.files("rig.job") / "example.toml")))
     assert [unit.name for unit in profile.units] == ["upper", "lower"]
     assert [unit.input for unit in profile.units] == [1, 2]
     assert profile.encoder.counts_per_turn == 4096
@@ -59,7 +60,7 @@ def test_example_taken_whole() -> None:
 
 
 def test_every_key_that_is_known_is_described_in_the_example() -> None:
-    text = (resources.files("rig.engine") / "example.toml").read_text("utf-8")
+    text = (resources.files("rig.job") / "example.toml").read_text("utf-8")
     header = text.split("\n[engine]\n", maxsplit=1)[0]
     tables = (
         "[engine]", "[engine.geometry]", "[engine.tdc_deg_after_cylinder_1]", "[encoder]",

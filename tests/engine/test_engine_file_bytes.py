@@ -8,12 +8,8 @@ from pathlib import Path
 import pytest
 from engine_text import GOOD, only, read, swap
 
-from rig.engine.file import (
-    ProfileError,
-    load_profile,
-    profile_bytes_digest,
-    profile_from_bytes,
-)
+from rig.base.errors import ProfileError
+from rig.engine.engine_file import load_profile, profile_bytes_digest, profile_from_bytes
 
 # --- the file as bytes ---------------------------------------------------------------------------
 

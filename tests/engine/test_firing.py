@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.engine.firing import (
+from rig.base.angles import wrap_btdc, wrap_cycle, wrap_half_cycle
+from rig.base.errors import InputError
+from rig.engine.geometry import (
     datum_after_first_deg,
     firing_after_first_deg,
     geometry_of,
@@ -18,12 +20,8 @@ from rig.engine.firing import (
     stop_trouble,
     tdc_after_first_deg,
     tdc_known,
-    wrap_btdc,
-    wrap_cycle,
-    wrap_half_cycle,
 )
 from rig.engine.profile import Engine, Geometry
-from rig.faults import InputError
 
 FOUR = Engine("four", 4, 4, (1, 3, 4, 2), (180.0,) * 4, "clockwise", "flywheel end")
 RADIAL = Engine(

@@ -14,10 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.engine import gears
-from rig.engine.means import Mesh, Train
-from rig.engine.profile import Engine, Unit
-from rig.faults import InputError
+from rig.base.errors import InputError
+from rig.engine import gear_train
+from rig.engine.profile import Engine, Mesh, Train, Unit
 
 COMPOUND = Train((Mesh("crank", 21, "idler", 42), Mesh("idler", 30, "unit", 20)))  # G6
 
@@ -68,43 +67,43 @@ def test_simple_trains(
     passed: int,
     unit_turns: int,
 ) -> None:
-    train = gears.simple_train(teeth)
-    assert float(gears.speed(train, "unit")) == pytest.approx(ratio, abs=1e-9), name
+    train = gear_train.simple_train(teeth)
+    assert float(gear_train.speed(train, "unit")) == pytest.approx(ratio, abs=1e-9), name
     for mesh in train.meshes:  # whatever the mesh
-        assert float(gears.tooth_crank_deg(train, mesh)) == pytest.approx(crank_deg, abs=1e-6)
-        assert float(gears.tooth_shaft_deg(train, mesh, "unit")) == pytest.approx(
+        assert float(gear_train.tooth_crank_deg(train, mesh)) == pytest.approx(crank_deg, abs=1e-6)
+        assert float(gear_train.tooth_shaft_deg(train, mesh, "unit")) == pytest.approx(
             unit_deg, abs=1e-6
         )
-    meet = gears.marks_meet(train, "unit")
+    meet = gear_train.marks_meet(train, "unit")
     assert (meet.crank_turns, meet.teeth, meet.shaft_turns) == (turns, passed, Fraction(unit_turns))
 
 
 def test_marks_meet_by_turning_the_teeth_one_by_one() -> None:
     teeth = (28, 41, 35, 56)  # G5, counted out
     passed = next(n for n in range(1, 10**6) if all(n % z == 0 for z in teeth))
-    assert gears.marks_meet(gears.simple_train(teeth), "unit").teeth == passed
+    assert gear_train.marks_meet(gear_train.simple_train(teeth), "unit").teeth == passed
 
 
 def test_compound_train_g6() -> None:
     first, second = COMPOUND.meshes
-    assert gears.speed(COMPOUND, "unit") == Fraction(3, 4)
-    assert float(gears.tooth_crank_deg(COMPOUND, first)) == pytest.approx(17.142857, abs=1e-6)
-    assert float(gears.tooth_crank_deg(COMPOUND, second)) == pytest.approx(24.0, abs=1e-6)
-    assert gears.marks_meet(COMPOUND, "unit").crank_turns == 4
-    assert gears.position_step_deg(COMPOUND, "unit") == Fraction(24, 7)  # 3.428571
-    assert gears.idler_notes(COMPOUND, "unit") == [
+    assert gear_train.speed(COMPOUND, "unit") == Fraction(3, 4)
+    assert float(gear_train.tooth_crank_deg(COMPOUND, first)) == pytest.approx(17.142857, abs=1e-6)
+    assert float(gear_train.tooth_crank_deg(COMPOUND, second)) == pytest.approx(24.0, abs=1e-6)
+    assert gear_train.marks_meet(COMPOUND, "unit").crank_turns == 4
+    assert gear_train.position_step_deg(COMPOUND, "unit") == Fraction(24, 7)  # 3.428571
+    assert gear_train.idler_notes(COMPOUND, "unit") == [
         "idler is a compound idler (42 and 30 teeth): it adds positions"
     ]
 
 
 def test_a_plain_idler_adds_no_position() -> None:
-    with_idler = gears.simple_train((24, 37, 48))
-    without = gears.simple_train((24, 48))
-    shifts = {p.shift_deg for p in gears.positions(with_idler, ["unit"])}
-    assert shifts == {p.shift_deg for p in gears.positions(without, ["unit"])}
+    with_idler = gear_train.simple_train((24, 37, 48))
+    without = gear_train.simple_train((24, 48))
+    shifts = {p.shift_deg for p in gear_train.mesh_positions(with_idler, ["unit"])}
+    assert shifts == {p.shift_deg for p in gear_train.mesh_positions(without, ["unit"])}
     assert len(shifts) == 48
-    assert gears.position_step_deg(with_idler, "unit") == 15
-    assert "plain idler" in gears.idler_notes(with_idler, "unit")[0]
+    assert gear_train.position_step_deg(with_idler, "unit") == 15
+    assert "plain idler" in gear_train.idler_notes(with_idler, "unit")[0]
 
 
 @pytest.mark.parametrize(
@@ -114,26 +113,26 @@ def test_a_plain_idler_adds_no_position() -> None:
 def test_hunting_tooth(
     *, name: str, teeth: tuple[int, int], groups: int, turns: int, pairs: int, hz: float
 ) -> None:
-    found = gears.hunting_tooth(*teeth, turns_per_min=1800)
+    found = gear_train.hunting_tooth(*teeth, turns_per_min=1800)
     assert (found.groups, found.turns, found.pairs) == (groups, turns, pairs), name
     assert found.frequency_hz == pytest.approx(hz, abs=1e-6)
 
 
 def test_hunting_frequency_is_not_gcd_times_pinion_speed() -> None:
     # H1: some pages print gcd x pinion speed, 30 Hz here, which is wrong.
-    assert gears.hunting_tooth(23, 67, 1800).frequency_hz != pytest.approx(30.0, rel=0.5)
-    assert math.isnan(gears.hunting_tooth(23, 67).frequency_hz)
+    assert gear_train.hunting_tooth(23, 67, 1800).frequency_hz != pytest.approx(30.0, rel=0.5)
+    assert math.isnan(gear_train.hunting_tooth(23, 67).frequency_hz)
 
 
 @settings(max_examples=40, deadline=None)
 @given(st.integers(2, 9), st.integers(2, 9), st.integers(2, 9), st.integers(2, 9))
 def test_positions_are_those_of_brute_force(a: int, b: int, c: int, d: int) -> None:
     train = Train((Mesh("crank", a, "idler", b), Mesh("idler", c, "unit", d)))
-    whole = 360 / gears.speed(train, "unit")
-    steps = [gears.tooth_crank_deg(train, mesh) for mesh in train.meshes]
+    whole = 360 / gear_train.speed(train, "unit")
+    steps = [gear_train.tooth_crank_deg(train, mesh) for mesh in train.meshes]
     ways = product(range(b * d), range(b * d))
     brute = {sum(k * s for k, s in zip(way, steps, strict=True)) % whole for way in ways}
-    found = gears.positions(train, ["unit"])
+    found = gear_train.mesh_positions(train, ["unit"])
     assert {p.shift_deg[0] % whole for p in found} == brute
     for position in found:  # the slips do what they say
         moved = sum(k * s for k, s in zip(position.slips, steps, strict=True))
@@ -148,7 +147,7 @@ def test_a_unit_driven_from_the_idler_moves_while_the_cam_stays() -> None:
         Mesh("idler", 36, "cam", 48),
         Mesh("idler", 18, "unit", 24, free=False),
     )
-    moved = gears.positions(Train(meshes, keeps=("cam",)), ["unit"])
+    moved = gear_train.mesh_positions(Train(meshes, keeps=("cam",)), ["unit"])
     assert len(moved) > 1
     for position in moved:
         crank_to_idler, idler_to_cam, idler_to_unit = position.slips
@@ -156,12 +155,12 @@ def test_a_unit_driven_from_the_idler_moves_while_the_cam_stays() -> None:
         assert idler_to_unit == 0
     # Driven from the cam instead, it has no position of its own.
     from_cam = Train((meshes[0], meshes[1], Mesh("cam", 1, "unit", 1, free=False)), ("cam",))
-    assert [p.shift_deg for p in gears.positions(from_cam, ["unit"])] == [(Fraction(0),)]
-    assert gears.position_step_deg(from_cam, "unit") is None
+    assert [p.shift_deg for p in gear_train.mesh_positions(from_cam, ["unit"])] == [(Fraction(0),)]
+    assert gear_train.position_step_deg(from_cam, "unit") is None
 
 
 def test_listed_by_error() -> None:
-    found = gears.listed_by_error(COMPOUND, "unit", 7.0)
+    found = gear_train.listed_by_error(COMPOUND, "unit", 7.0)
     assert found[0][0] == pytest.approx(48 / 7 - 7.0, abs=1e-9)
     errors = [abs(error) for error, _ in found]
     assert errors == sorted(errors)
@@ -169,13 +168,13 @@ def test_listed_by_error() -> None:
 
 
 def test_direction_of_shafts() -> None:
-    train = gears.simple_train((24, 37, 48))
-    assert gears.rotation(train, "idler 1", "clockwise") == "anticlockwise"
-    assert gears.rotation(train, "unit", "clockwise") == "clockwise"
+    train = gear_train.simple_train((24, 37, 48))
+    assert gear_train.rotation(train, "idler 1", "clockwise") == "anticlockwise"
+    assert gear_train.rotation(train, "unit", "clockwise") == "clockwise"
     chain = Train((Mesh("crank", 20, "unit", 40, kind="chain"),))
-    assert gears.rotation(chain, "unit", "anticlockwise") == "anticlockwise"
+    assert gear_train.rotation(chain, "unit", "anticlockwise") == "anticlockwise"
     bevel = Train((Mesh("crank", 20, "unit", 40, kind="bevel"),))
-    assert gears.rotation(bevel, "unit", "clockwise") is None
+    assert gear_train.rotation(bevel, "unit", "clockwise") is None
 
 
 @pytest.mark.parametrize(
@@ -191,21 +190,21 @@ def test_direction_of_shafts() -> None:
 )
 def test_bad_trains(meshes: tuple[Mesh, ...], words: str) -> None:
     with pytest.raises(InputError, match=words):
-        gears.path(Train(meshes), "unit")
+        gear_train.path(Train(meshes), "unit")
 
 
 def test_bad_gears() -> None:
     with pytest.raises(InputError, match="two gears or more"):
-        gears.simple_train((24,))
+        gear_train.simple_train((24,))
     with pytest.raises(InputError, match="both need teeth"):
-        gears.hunting_tooth(0, 20)
+        gear_train.hunting_tooth(0, 20)
     with pytest.raises(InputError, match="crank alone"):
-        gears.marks_meet(gears.simple_train((24, 48)), "crank")
-    ends = gears.mistakes(gears.simple_train((24, 48), "cam"), ["upper", "lower"])
+        gear_train.marks_meet(gear_train.simple_train((24, 48)), "crank")
+    ends = gear_train.mistakes(gear_train.simple_train((24, 48), "cam"), ["upper", "lower"])
     assert "does not end at a unit" in ends[0][1]
     huge = Train((Mesh("crank", 211, "idler", 251), Mesh("idler", 227, "unit", 257)))
     with pytest.raises(InputError, match="more than"):
-        gears.positions(huge, ["unit"])
+        gear_train.mesh_positions(huge, ["unit"])
 
 
 @pytest.mark.parametrize(
@@ -220,18 +219,18 @@ def test_bad_gears() -> None:
     ],
 )
 def test_ratios_that_agree(cylinders: int, turns: Fraction, lobes: int) -> None:
-    assert gears.contradictions(unit(turns, lobes), engine(cylinders)) == []
+    assert gear_train.contradictions(unit(turns, lobes), engine(cylinders)) == []
 
 
 def test_ratios_that_contradict() -> None:
     four = engine(4)
-    assert "no whole number" in gears.contradictions(unit(Fraction(3, 4), 1), four)[0]
-    assert "4 cylinders to fire" in gears.contradictions(unit(Fraction(1), 4), four)[0]
-    assert "fewer than" in gears.contradictions(unit(Fraction(1, 2), 2), four)[0]
-    assert gears.contradictions(unit(Fraction(1, 2), 2, per_lobe=(1, 4)), four) == []
-    assert gears.contradictions(unit(Fraction(1), 1, both=True), engine(1)) == []
-    assert gears.contradictions(unit(Fraction(1), 1), engine(1, strokes=2)) == []
-    train = gears.simple_train((24, 50))
-    words = gears.contradictions(unit(Fraction(1, 2), 4), four, train)
+    assert "no whole number" in gear_train.contradictions(unit(Fraction(3, 4), 1), four)[0]
+    assert "4 cylinders to fire" in gear_train.contradictions(unit(Fraction(1), 4), four)[0]
+    assert "fewer than" in gear_train.contradictions(unit(Fraction(1, 2), 2), four)[0]
+    assert gear_train.contradictions(unit(Fraction(1, 2), 2, per_lobe=(1, 4)), four) == []
+    assert gear_train.contradictions(unit(Fraction(1), 1, both=True), engine(1)) == []
+    assert gear_train.contradictions(unit(Fraction(1), 1), engine(1, strokes=2)) == []
+    train = gear_train.simple_train((24, 50))
+    words = gear_train.contradictions(unit(Fraction(1, 2), 4), four, train)
     assert len(words) == 1
     assert "12/25" in words[0]

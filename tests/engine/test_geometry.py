@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.base.errors import InputError
 from rig.engine.geometry import (
     MM_PER_INCH,
     btdc_from_travel_deg,
@@ -34,7 +35,6 @@ from rig.engine.geometry import (
     travel_mm,
 )
 from rig.engine.profile import Geometry
-from rig.faults import InputError
 
 NEAR = 1e-6
 

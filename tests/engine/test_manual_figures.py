@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from rig.engine.file import ProfileError, profile_from_bytes
+from rig.base.errors import ProfileError
+from rig.engine.engine_file import profile_from_bytes
 from rig.engine.profile import Profile, Setting, Window
 
 ENGINE = """\

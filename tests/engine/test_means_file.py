@@ -7,11 +7,10 @@ from fractions import Fraction
 
 import pytest
 
-from rig.engine import means
-from rig.engine.means import Coupling, DriveDog, Gap, GapReading, Leads, Lever, Mesh, Slot
-from rig.engine.means_file import means_from_bytes, read_means
-from rig.engine.mistakes import ProfileError
-from rig.engine.profile import Unit
+from rig.base.errors import ProfileError
+from rig.engine import profile
+from rig.engine.engine_file import adjustments_from_bytes, read_adjustments
+from rig.engine.profile import Coupling, DriveDog, Gap, GapReading, Leads, Lever, Mesh, Slot, Unit
 
 UNITS = (
     Unit("upper", 1, Fraction(1, 2), 4, (), body="twin"),
@@ -76,12 +75,12 @@ unit = "lower"
 
 
 def wrong(text: str) -> list[tuple[str, str, str]]:
-    _, mistakes = read_means(tomllib.loads(text), UNITS)
+    _, mistakes = read_adjustments(tomllib.loads(text), UNITS)
     return [(m.key, m.wrong, m.allowed) for m in mistakes]
 
 
 def test_everything_is_read() -> None:
-    found, mistakes = read_means(tomllib.loads(WHOLE), UNITS)
+    found, mistakes = read_adjustments(tomllib.loads(WHOLE), UNITS)
     assert mistakes == []
     assert found.slots == (
         Slot("twin", 45.0, 3.0, 4.0, file_mm=0.0),
@@ -99,18 +98,18 @@ def test_everything_is_read() -> None:
     assert found.gaps == (Gap("lower", 0.4, 0.35, 0.45, readings),)
     assert found.leads == (Leads("upper"),)
     assert found.levers == (Lever("lower"),)
-    assert means_from_bytes(WHOLE.encode(), UNITS) == found
+    assert adjustments_from_bytes(WHOLE.encode(), UNITS) == found
 
 
 def test_no_table_is_no_means() -> None:
-    assert read_means({"engine": {}}, UNITS) == (means.Means(), [])
+    assert read_adjustments({"engine": {}}, UNITS) == (profile.Adjustments(), [])
 
 
 def test_the_description_of_the_keys_can_be_taken_as_it_stands() -> None:
-    lines = (means.__doc__ or "").split("::")[1].splitlines()
+    lines = (profile.__doc__ or "").split("::")[1].splitlines()
     text = "\n".join(line.strip() for line in lines)
     units = (Unit("upper", 1, Fraction(24, 37), 2, ()),)
-    found, mistakes = read_means(tomllib.loads(text.replace('"idler"', '"upper"')), units)
+    found, mistakes = read_adjustments(tomllib.loads(text.replace('"idler"', '"upper"')), units)
     assert [m.key for m in mistakes] == ["means, keeps"]  # the cam of the example is not driven
     assert found.gaps[0].readings[1].btdc_deg == 36.0
 
@@ -187,7 +186,7 @@ def test_a_train_that_contradicts_the_stated_ratio() -> None:
 def test_every_mistake_at_once_with_its_line() -> None:
     text = WHOLE.replace("radius_mm = 45.0", "radius_mm = -1").replace('unit = "lower"', "unit = 3")
     with pytest.raises(ProfileError) as raised:
-        means_from_bytes(text.encode(), UNITS)
+        adjustments_from_bytes(text.encode(), UNITS)
     lines = text.splitlines()
     at = [m.line for m in raised.value.mistakes]
     assert at[0] == lines.index("radius_mm = -1") + 1

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.engine.file import load_profile, profile_from_bytes
-from rig.engine.newjob import (
+from rig.base.errors import InputError
+from rig.engine.engine_file import load_profile, profile_from_bytes
+from rig.job.new import (
     Question,
     checked,
     example_names,
@@ -21,7 +22,6 @@ from rig.engine.newjob import (
     write_example,
     write_job,
 )
-from rig.faults import InputError
 
 ANSWERS = {
     "name": "Launch engine",

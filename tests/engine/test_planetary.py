@@ -16,14 +16,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.engine import gears, planetary
-from rig.engine.dead_centre.index_places import index_places, places_apart_deg
-from rig.engine.file import profile_from_bytes
-from rig.engine.means import Member, Mesh, Planetary, Train
-from rig.engine.means_file import means_from_bytes
-from rig.engine.mistakes import ProfileError
-from rig.engine.profile import Engine, Unit
-from rig.timing.correction.drive import mesh_step
+from rig.adjust.steps import mesh_step
+from rig.base.errors import ProfileError
+from rig.engine import gear_train, planetary
+from rig.engine.engine_file import adjustments_from_bytes, profile_from_bytes
+from rig.engine.gear_train import index_places, places_apart_deg
+from rig.engine.profile import Engine, Member, Mesh, Planetary, Train, Unit
 
 WAYS = [(held, turned) for held, turned in product(get_args(Member), repeat=2) if held != turned]
 
@@ -57,8 +55,8 @@ def test_every_way_round_is_that_of_the_teeth_counted(
     found = planetary.member_turns(one)
     assert found == counted(one, planet)
     train = Train((one,))
-    assert gears.speed(train, "propeller") == abs(found[one.driven_by])
-    turned = gears.rotation(train, "propeller", "clockwise")
+    assert gear_train.speed(train, "propeller") == abs(found[one.driven_by])
+    turned = gear_train.rotation(train, "propeller", "clockwise")
     assert (turned == "clockwise") == (found[one.driven_by] > 0)
     # Willis: (sun - carrier) / (ring - carrier) = - ring teeth / sun teeth
     sun_in, ring_in = (found[name] - found["carrier"] for name in ("sun", "ring"))
@@ -94,11 +92,13 @@ def test_the_places_at_which_a_stage_goes_together_are_those_counted() -> None:
         if on_sun == 0 and on_ring == 0:
             places.add(at)
     train = Train((stage("ring", "sun", sun, ring),))
-    found = gears.positions(train, ["propeller"])
+    found = gear_train.mesh_positions(train, ["propeller"])
     assert len(found) == len(places) == sun + ring
-    step = gears.position_step_deg(train, "propeller")
+    step = gear_train.position_step_deg(train, "propeller")
     assert step is not None
-    assert step * gears.speed(train, "propeller") == Fraction(360, sun + ring)  # of the carrier
+    assert step * gear_train.speed(train, "propeller") == Fraction(
+        360, sun + ring
+    )  # of the carrier
 
 
 @given(st.integers(12, 60), st.integers(8, 40), st.sampled_from(WAYS))
@@ -120,9 +120,9 @@ def test_the_same_teeth_meet_again_when_the_counting_says(
 def test_a_train_through_a_stage_multiplies() -> None:
     """A magneto geared from the propeller shaft."""
     train = Train((stage("sun", "ring"), Mesh("propeller", 24, "unit", 16)))
-    assert gears.speed(train, "unit") == Fraction(1)
-    assert gears.marks_meet(train, "unit").crank_turns == 3
-    assert gears.ends_of(train) == ["unit"]
+    assert gear_train.speed(train, "unit") == Fraction(1)
+    assert gear_train.marks_meet(train, "unit").crank_turns == 3
+    assert gear_train.ends_of(train) == ["unit"]
 
 
 def test_the_step_says_what_to_take_apart() -> None:
@@ -137,7 +137,7 @@ def test_the_step_says_what_to_take_apart() -> None:
 # -- the engine file --------------------------------------------------------------------------
 
 
-FILE = (Path(gears.__file__).parent / "example.toml").read_text("utf-8")
+FILE = (Path(gear_train.__file__).parent / "example.toml").read_text("utf-8")
 STAGE = """
 [[means.planetary]]
 driver = "crank"
@@ -204,9 +204,9 @@ def test_what_cannot_be_in_a_stage_is_told_with_its_line(old: str, new: str, wor
 
 def test_the_stage_stays_as_it_is_unless_it_may_be_taken_apart() -> None:
     units = profile_from_bytes(with_shaft()).units
-    train = means_from_bytes(with_shaft(), units).train
+    train = adjustments_from_bytes(with_shaft(), units).train
     assert train is not None
-    assert len(gears.positions(train, ["propeller"])) == 1
-    free = means_from_bytes(with_shaft(stage=STAGE + "free = true\n"), units).train
+    assert len(gear_train.mesh_positions(train, ["propeller"])) == 1
+    free = adjustments_from_bytes(with_shaft(stage=STAGE + "free = true\n"), units).train
     assert free is not None
-    assert len(gears.positions(free, ["propeller"])) == 90
+    assert len(gear_train.mesh_positions(free, ["propeller"])) == 90

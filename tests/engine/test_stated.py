@@ -17,8 +17,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import rig
-from rig.engine import stated
-from rig.engine.uncertainty import Contribution, combine
+from rig.base import rounding
+from rig.base.uncertainty import Contribution, combine
 
 ROOT = Path(rig.__file__).parent
 
@@ -51,12 +51,12 @@ ROOT = Path(rig.__file__).parent
 def test_a_figure_and_its_uncertainty(
     value: float, U: float | None, shown: tuple[str, str]
 ) -> None:
-    assert (stated.figure(value, U), stated.two_figures(U)) == shown
+    assert (rounding.figure(value, U), rounding.two_figures(U)) == shown
 
 
 @given(st.floats(-360.0, 360.0), st.floats(1e-6, 500.0))
 def test_two_figures_and_the_value_to_the_same_place(value: float, U: float) -> None:
-    shown, shown_U = Decimal(stated.figure(value, U)), Decimal(stated.two_figures(U))
+    shown, shown_U = Decimal(rounding.figure(value, U)), Decimal(rounding.two_figures(U))
     first = shown_U.adjusted()
     last = Decimal(1).scaleb(first - 1)
     assert shown_U % last == 0
@@ -70,7 +70,7 @@ def test_two_figures_and_the_value_to_the_same_place(value: float, U: float) -> 
 @given(st.floats(1e-12, 1e4))
 def test_an_uncertainty_never_appears_small_nor_as_zero(U: float) -> None:
     """Never more than a twentieth below what it is."""
-    shown = Decimal(stated.two_figures(U))
+    shown = Decimal(rounding.two_figures(U))
     assert shown > 0
     assert shown >= Decimal("0.95") * Decimal(repr(U))
     if U >= 1e-6:
@@ -81,10 +81,10 @@ def test_an_uncertainty_never_appears_small_nor_as_zero(U: float) -> None:
 def test_angles_are_brought_into_their_turn_after_they_are_rounded(
     angle_deg: float, U: float | None
 ) -> None:
-    shown = stated.after_index(angle_deg, U)
+    shown = rounding.after_index(angle_deg, U)
     assert 0.0 <= float(shown) < 360.0
     assert not shown.startswith("-")
-    digits, side = stated.opening(angle_deg, U)
+    digits, side = rounding.opening(angle_deg, U)
     assert side in ("BTDC", "ATDC")
     assert 0.0 <= float(digits) <= 180.0
     if float(digits) in (0.0, 180.0):
@@ -99,59 +99,64 @@ def test_angles_are_brought_into_their_turn_after_they_are_rounded(
 
 
 def test_an_angle_that_rounds_to_a_whole_turn() -> None:
-    assert stated.after_index_with(359.9996, 0.012) == "0.000° after the index ±0.012°"
-    assert stated.after_index(359.96, decimals=1) == "0.0"
-    assert stated.after_index(-1e-12) == "0.00"
-    assert stated.btdc(-179.9999, 0.16) == "180.00° BTDC"
-    assert stated.btdc(180.004) == "180.00° BTDC"
-    assert stated.after_index(355.0, 126.0) == "0"  # to tens that is a whole turn
+    assert rounding.after_index_with(359.9996, 0.012) == "0.000° after the index ±0.012°"
+    assert rounding.after_index(359.96, decimals=1) == "0.0"
+    assert rounding.after_index(-1e-12) == "0.00"
+    assert rounding.btdc(-179.9999, 0.16) == "180.00° BTDC"
+    assert rounding.btdc(180.004) == "180.00° BTDC"
+    assert rounding.after_index(355.0, 126.0) == "0"  # to tens that is a whole turn
 
 
 def test_before_and_after_the_top() -> None:
-    assert stated.btdc(36.2, decimals=1) == "36.2° BTDC"
-    assert stated.btdc(-4.04, 0.16) == "4.04° ATDC"
-    assert stated.btdc(-0.001, 0.2) == stated.btdc(0.0) == "0.00° BTDC"
-    assert stated.btdc(None) == stated.btdc(math.nan) == "–"
-    assert stated.btdc_with(36.1234, 0.1636) == "36.12° BTDC ±0.16°"
-    assert stated.btdc_with(36.1234, None) == "36.12° BTDC"
-    assert stated.opening(math.nan) == ("?", "BTDC")
-    assert stated.after_index(math.inf) == "?"
+    assert rounding.btdc(36.2, decimals=1) == "36.2° BTDC"
+    assert rounding.btdc(-4.04, 0.16) == "4.04° ATDC"
+    assert rounding.btdc(-0.001, 0.2) == rounding.btdc(0.0) == "0.00° BTDC"
+    assert rounding.btdc(None) == rounding.btdc(math.nan) == "–"
+    assert rounding.btdc_with(36.1234, 0.1636) == "36.12° BTDC ±0.16°"
+    assert rounding.btdc_with(36.1234, None) == "36.12° BTDC"
+    assert rounding.opening(math.nan) == ("?", "BTDC")
+    assert rounding.after_index(math.inf) == "?"
 
 
 def test_differences_bear_their_sign_and_zero_has_none() -> None:
-    assert stated.difference(0.171, 0.1) == "+0.17"
-    assert stated.difference(-0.171, 0.1) == "−0.17"
-    assert stated.difference(-0.001, 0.1) == "0.00"
+    assert rounding.difference(0.171, 0.1) == "+0.17"
+    assert rounding.difference(-0.171, 0.1) == "−0.17"
+    assert rounding.difference(-0.001, 0.1) == "0.00"
 
 
 def test_what_somebody_entered_stays_as_it_was_entered() -> None:
-    assert [stated.entered(each) for each in (36.0, 35.25, 0.0, -4.0)] == ["36", "35.25", "0", "-4"]
-    assert stated.entered(100.0) == "100"
-    assert stated.entered_btdc(-4.25) == "4.25° ATDC"
-    assert stated.entered_btdc(0.0) == "0° BTDC"
+    assert [rounding.entered(each) for each in (36.0, 35.25, 0.0, -4.0)] == [
+        "36",
+        "35.25",
+        "0",
+        "-4",
+    ]
+    assert rounding.entered(100.0) == "100"
+    assert rounding.entered_btdc(-4.25) == "4.25° ATDC"
+    assert rounding.entered_btdc(0.0) == "0° BTDC"
 
 
 def test_scatter_and_parts() -> None:
-    assert [stated.scatter(each) for each in (None, 0.0, 0.1234, 0.00345)] == [
+    assert [rounding.scatter(each) for each in (None, 0.0, 0.1234, 0.00345)] == [
         "–", "0", "0.12", "0.0035",
     ]  # fmt: skip
-    assert [stated.u_part(each) for each in (0.0, 0.0254)] == ["none", "0.025"]
-    assert stated.within(0.16) == "±0.16°"
-    assert stated.within(None) == stated.within(0.0) == ""
+    assert [rounding.u_part(each) for each in (0.0, 0.0254)] == ["none", "0.025"]
+    assert rounding.within(0.16) == "±0.16°"
+    assert rounding.within(None) == rounding.within(0.0) == ""
 
 
 def test_where_a_wide_interval_comes_from() -> None:
     """Student's factor of one degree of freedom is 12.706 (JCGM 100:2008, Table G.2)."""
     repeats = Contribution("repeatability", 0.1, 1.0, "A", "")
     counting = Contribution("counting", 0.002, math.inf, "B", "")
-    assert stated.few(combine([repeats, counting]), 2) == "2 readings: Student's factor 12.7"
+    assert rounding.few(combine([repeats, counting]), 2) == "2 readings: Student's factor 12.7"
     touches = Contribution("top dead centre", 0.2, 2.0, "B", "")
-    assert stated.few(combine([touches, counting]), 8) == (
+    assert rounding.few(combine([touches, counting]), 8) == (
         "top dead centre: 2 degrees of freedom, Student's factor 4.3"
     )
     many = Contribution("repeatability", 0.1, 9.0, "A", "")
-    assert stated.few(combine([many, counting]), 10) == ""
-    assert stated.few(None, 1) == ""
+    assert rounding.few(combine([many, counting]), 10) == ""
+    assert rounding.few(None, 1) == ""
 
 
 @pytest.mark.parametrize(

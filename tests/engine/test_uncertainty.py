@@ -13,7 +13,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from rig.engine.uncertainty import (
+from rig.base.uncertainty import (
     Contribution,
     combine,
     mean_and_sd,

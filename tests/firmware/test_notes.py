@@ -12,8 +12,8 @@ from xml.etree import ElementTree
 import pytest
 from simulated_chip import NOTES
 
-from rig.engine.file import load_profile
-from rig.timing.rigcheck.check import RigSeen, check_rig
+from rig.check.checks import RigEvidence, check_rig
+from rig.engine.engine_file import load_profile
 
 PAGES = sorted(NOTES.glob("*.md"))
 SHEETS = sorted((NOTES / "wiring").glob("*.svg"))
@@ -91,8 +91,8 @@ def test_every_finding_has_a_remedy() -> None:
         *("unknown-kind", "protocol", "field", "clock", "encoder"),
     ):
         assert has(trouble), trouble
-    profile = load_profile(NOTES.parent / "rig" / "engine" / "example.toml")
-    found = check_rig(RigSeen(), profile.encoder, profile.units, profile.contacts)
+    profile = load_profile(NOTES.parent / "rig" / "job" / "example.toml")
+    found = check_rig(RigEvidence(), profile.encoder, profile.units, profile.contacts)
     names = [check.name for check in found.checks]
     assert len(names) > 8
     units = "|".join(re.escape(unit.name) for unit in profile.units)

@@ -14,12 +14,12 @@ from agree import check
 from said import lines, of, read_dump, truth
 from simulated_chip import FIXTURES, NOTES, START_US, Chip, chip
 
-from rig.engine.file import load_profile
+from rig.engine.engine_file import load_profile
 from rig.virtual.rig import pin_recording
 
 __all__ = ["chip"]
 
-EXAMPLE = NOTES.parent / "rig" / "engine" / "example.toml"
+EXAMPLE = NOTES.parent / "rig" / "job" / "example.toml"
 
 COUNTS = {"backlash": 4096, "chatter": 4096, "coarse": 2400}
 

@@ -18,7 +18,7 @@ from typing import Any
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 
-from rig.faults import InputError
+from rig.base.errors import InputError
 
 CASES = int(os.environ.get("FUZZ_CASES", "0"))
 GUIDED = "FUZZ_GUIDED" in os.environ

@@ -7,7 +7,7 @@ import io
 import unicodedata
 from pathlib import Path
 
-from rig.command import main
+from rig.cli.main import main
 
 
 def run(*words: str | Path | float) -> int:

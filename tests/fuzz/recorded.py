@@ -9,7 +9,7 @@ from pathlib import Path
 
 from played import Played
 
-from rig.wire.capture_writer import CaptureWriter
+from rig.wire.capture import CaptureWriter
 
 UTC = "2026-05-14T09:02:03Z"
 

@@ -16,13 +16,13 @@ from played import PROFILE
 from recorded import session
 from test_fuzz_lines import streams
 
-from rig.faults import InputError
-from rig.job.recording import open_recording
-from rig.job.references import others
-from rig.job.work import work
-from rig.session.gauge_notes import notes_in
-from rig.session.settings import signal_settings
-from rig.session.unit_notes import alone_seen
+from rig.base.errors import InputError
+from rig.job.results import results_of
+from rig.job.tdc import others
+from rig.session.session import signal_settings
+from rig.tdc.gauge_points import notes_in
+from rig.unit_bench.report import alone_seen
+from rig.wire.formats import open_recording
 
 CAPTURE = session()[1]
 LINES = CAPTURE.splitlines(keepends=True)
@@ -95,7 +95,7 @@ def read(data: bytes, path: Path) -> None:
     path.write_bytes(data)
     with bounded(data):
         try:
-            worked = work(PROFILE, [path])
+            worked = results_of(PROFILE, [path])
             (played,) = worked.played
             if worked.reference is not None:
                 others([(path, played.session, played.gauge)], PROFILE, worked.reference)

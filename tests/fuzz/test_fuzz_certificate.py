@@ -23,11 +23,11 @@ from page_reader import PageReader
 from ran import run
 from recorded import session
 
-from rig.faults import InputError
-from rig.job.certify import save
+from rig.base.errors import InputError
+from rig.certificate import page
+from rig.certificate.record import save_for_job
 from rig.job.folder import Job
-from rig.job.work import work
-from rig.record import page
+from rig.job.results import results_of
 
 ENGINE = "Launch engine (example)"
 
@@ -38,12 +38,10 @@ def job() -> tuple[Path, dict[str, Any]]:
     home = Path(tempfile.mkdtemp(prefix="fuzz-"))
     atexit.register(shutil.rmtree, home, ignore_errors=True)
     (home / "captures").mkdir()
-    (home / "engine.toml").write_bytes(
-        (resources.files("rig.engine") / "example.toml").read_bytes()
-    )
+    (home / "engine.toml").write_bytes((resources.files("rig.job") / "example.toml").read_bytes())
     capture = home / "captures" / "20260514-090203.capture"
     capture.write_bytes(session()[1])
-    record_path, _ = save(Job(home), work(Job(home).profile, [capture]))
+    record_path, _ = save_for_job(Job(home), results_of(Job(home).profile, [capture]))
     data = record_path.read_bytes()
     record: dict[str, Any] = json.loads(data)
     assert sealed(record, page.render(record)) == data

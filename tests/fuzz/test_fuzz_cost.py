@@ -24,11 +24,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from played import PROFILE
 
-from rig.command.live.bench import Bench
-from rig.command.live.feed import Bytes, Feed, Word
-from rig.engine.newjob import write_example
 from rig.job.folder import Job
-from rig.job.work import work
+from rig.job.new import write_example
+from rig.job.results import results_of
+from rig.live.live_session import Bytes, LiveSession, PortReader, Word
 from rig.wire.line import LONGEST_LINE, encode, hexadecimal
 from rig.wire.reader import LineReader
 
@@ -134,7 +133,7 @@ def in_proportion(size: int, pieces: int, what: str) -> Iterator[None]:
     assert memory <= MEMORY + MEMORY_EACH * size, f"{what}: {memory} bytes of memory"
 
 
-class HandFeed(Feed):
+class HandFeed(PortReader):
     """A feed whose pieces are put in by hand."""
 
     def __init__(self) -> None:
@@ -150,11 +149,11 @@ class HandFeed(Feed):
         """There is nothing to close."""
 
 
-def live(data: bytes, step: int, folder: Path) -> Bench:
+def live(data: bytes, step: int, folder: Path) -> LiveSession:
     """A live session that hears ``data`` in pieces of ``step`` bytes, all in the same second."""
     write_example(folder)
     feed = HandFeed()
-    bench = Bench(Job(folder), feed, "by hand", clock=lambda: 0.0)
+    bench = LiveSession(Job(folder), feed, "by hand", clock=lambda: 0.0)
     for at in range(0, len(data), step):
         feed.piece = data[at : at + step]
         bench.pump()
@@ -170,14 +169,14 @@ def judged(parts: Sequence[Repeated | bytes], step: int) -> None:
         size = capture.stat().st_size
         assert size <= 2000 + FILE_EACH * len(data), f"a capture of {size} bytes of {len(data)}"
         with in_proportion(len(data), 0, "afterwards"):
-            work(PROFILE, [capture])
+            results_of(PROFILE, [capture])
 
 
 @pytest.fixture(scope="module", autouse=True)
 def _all_is_loaded(tmp_path_factory: pytest.TempPathFactory) -> None:
     """What is loaded once is no cost of a stream."""
     made = live(stream([b"\n"]), 500, tmp_path_factory.mktemp("cost") / "job")
-    work(PROFILE, [made.capture_path])
+    results_of(PROFILE, [made.capture_path])
 
 
 def test_the_table_names_every_kind_that_is_read() -> None:

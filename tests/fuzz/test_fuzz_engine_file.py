@@ -12,14 +12,13 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from recorded import turning
 
-from rig.engine.dead_centre.reference import stated
-from rig.engine.file import Mistake, ProfileError, profile_from_bytes
-from rig.engine.means_file import means_from_bytes
-from rig.faults import InputError
-from rig.session import Session
+from rig.base.errors import InputError, Mistake, ProfileError
+from rig.engine.engine_file import adjustments_from_bytes, profile_from_bytes
+from rig.session.session import Session
+from rig.tdc.reference import set_by_hand
 from rig.wire.reader import LineReader
 
-EXAMPLE = (resources.files("rig.engine") / "example.toml").read_text("utf-8")
+EXAMPLE = (resources.files("rig.job") / "example.toml").read_text("utf-8")
 MEANS = """
 [means]
 keeps = ["cam"]
@@ -69,11 +68,11 @@ def reads_or_says(data: bytes) -> None:
     with bounded(data):
         try:
             profile = profile_from_bytes(data)
-            means_from_bytes(data, profile.units, "engine.toml")
+            adjustments_from_bytes(data, profile.units, "engine.toml")
         except ProfileError as error:
             said(error.mistakes, data)
             return
-    reference = stated(60.0, how="by hand", half_width_deg=0.1)
+    reference = set_by_hand(60.0, how="by hand", half_width_deg=0.1)
     session, reader = Session(profile, reference), LineReader()
     for batch in [*reader.feed(turning()[0]), *reader.finish()]:
         session.take(batch)

@@ -9,14 +9,13 @@ import numpy as np
 import pytest
 from test_fuzz_certificate import job, read
 
-from rig.faults import InputError
-from rig.record.certificate import as_certificate
-from rig.session.gauge_notes import GaugeNotes
-from rig.session.unit_notes import alone_seen
+from rig.base.errors import InputError
+from rig.certificate.record import as_certificate
+from rig.pins.recording import PinRecording
 from rig.signal.contacts import Debouncer, Rest
-from rig.signal.settings import Settings
-from rig.timing.unit_report import compare_reports
-from rig.wire.pins import PinRecording
+from rig.signal.events import Settings
+from rig.tdc.gauge_points import GaugeNotes
+from rig.unit_bench.report import alone_seen, compare_reports
 from rig.wire.records import EDGE, Batch, Note
 
 DUMP = """$timescale 1 us $end

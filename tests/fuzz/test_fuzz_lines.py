@@ -12,13 +12,13 @@ from hypothesis import strategies as st
 from played import PROFILE
 from recorded import turning
 
-from rig.engine.dead_centre.reference import stated
-from rig.session import Session
-from rig.signal.survey import Survey
+from rig.session.session import Session
+from rig.signal.rig_statistics import StatisticsCollector
+from rig.tdc.reference import set_by_hand
 from rig.wire.reader import LineReader
 
 SAID = turning()[0]
-REFERENCE = stated(60.0, how="by hand", half_width_deg=0.1)
+REFERENCE = set_by_hand(60.0, how="by hand", half_width_deg=0.1)
 BODIES = [line.rsplit(b" ", 1)[0].split(b" ") for line in SAID.splitlines()]
 """Kind, running number and fields of each line."""
 
@@ -91,7 +91,7 @@ def read(data: bytes, piece: int) -> None:
     harmless words."""
     with bounded(data):
         reader, session, records = LineReader(), Session(PROFILE, REFERENCE), 0
-        survey = Survey(session.follower.settings)
+        survey = StatisticsCollector(session.follower.settings)
         pieces = [data[at : at + piece] for at in range(0, len(data), piece)]
         for batches in [*map(reader.feed, pieces), reader.finish()]:
             for batch in batches:

@@ -11,12 +11,12 @@ from fuzzing import bounded, cases, told
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.faults import InputError
-from rig.job.recording import open_recording
-from rig.signal.follow import Follower
-from rig.signal.settings import Settings
-from rig.signal.survey import Survey
-from rig.wire.records import Trouble
+from rig.base.errors import InputError
+from rig.signal.events import Settings
+from rig.signal.openings import OpeningFinder
+from rig.signal.rig_statistics import StatisticsCollector
+from rig.wire.formats import open_recording
+from rig.wire.records import LineError
 
 COUNTS = 16
 MOST_RECORDS = 10_000
@@ -106,13 +106,13 @@ def read(data: bytes, path: Path) -> None:
         try:
             recording = open_recording(path, COUNTS)
             settings = Settings(COUNTS)
-            follower, survey = Follower(settings), Survey(settings)
+            follower, survey = OpeningFinder(settings), StatisticsCollector(settings)
             records = 0
             for batch in recording.batches:
                 records += len(batch.positions) + len(batch.edges)
                 survey.take(batch, follower.take(batch))
                 for other in batch.others:
-                    assert not isinstance(other, Trouble) or other.detail.isprintable()
+                    assert not isinstance(other, LineError) or other.detail.isprintable()
             survey.events(follower.finish())
             survey.result(follower)
             assert records <= MOST_RECORDS * (data.count(b"#") + 1)

@@ -15,15 +15,14 @@ from hypothesis import strategies as st
 from played import PROFILE
 from recorded import turning
 
-from rig.engine.dead_centre.reference import Reference, stated
-from rig.engine.dead_centre.reference_file import BadReferenceError, load_references, save_reference
-from rig.engine.dead_centre.reference_plain import to_plain
-from rig.engine.uncertainty import Contribution, combine
-from rig.faults import InputError
-from rig.session import Session
+from rig.base.errors import InputError
+from rig.base.uncertainty import Contribution, combine
+from rig.session.session import Session
+from rig.tdc.reference import TdcReference, set_by_hand
+from rig.tdc.reference_file import BadReferenceError, load_references, save_reference, to_plain
 from rig.wire.reader import LineReader
 
-STOP = Reference(
+STOP = TdcReference(
     tdc_deg=161.9238,
     uncertainty=combine(
         [
@@ -42,7 +41,7 @@ PLAIN = {
     "schema": "timing-rig reference",
     "version": 1,
     "current": to_plain(STOP),
-    "earlier": [to_plain(stated(60.0, how="by hand", half_width_deg=0.1))] * 2,
+    "earlier": [to_plain(set_by_hand(60.0, how="by hand", half_width_deg=0.1))] * 2,
 }
 TEXT = json.dumps(PLAIN, indent=1).encode()
 

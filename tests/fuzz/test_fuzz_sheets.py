@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from ran import run
 from recorded import session
 
-from rig.record import unit_history
+from rig.unit_bench import trend
 
 CAPTURE = "20260514-090203.capture"
 MEANS = """
@@ -37,7 +37,7 @@ def job() -> tuple[Path, dict[str, Any], dict[str, Any]]:
     home = Path(tempfile.mkdtemp(prefix="fuzz-"))
     atexit.register(shutil.rmtree, home, ignore_errors=True)
     (home / "captures").mkdir()
-    example = (resources.files("rig.engine") / "example.toml").read_text("utf-8")
+    example = (resources.files("rig.job") / "example.toml").read_text("utf-8")
     (home / "engine.toml").write_text(example + MEANS, "utf-8")
     capture = home / "captures" / CAPTURE
     capture.write_bytes(session()[1])
@@ -60,7 +60,7 @@ def compared(data: bytes) -> None:
     with bounded(data):
         run("unit", path, home / "sound.json")
         run("unit", home / "sound.json", path, "--json")
-        unit_history.series(unit_history.read(home, []))
+        trend.series(trend.read(home, []))
 
 
 def confirmed(data: bytes) -> None:

@@ -16,12 +16,12 @@ from typing import Any
 import pytest
 from played import PROFILE
 
-from rig.job.work import Worked, work
+from rig.job.results import JobResults, results_of
+from rig.wire.batch_parser import BatchParser, Taken
 from rig.wire.capture import MOST_TOLD, CaptureReader
 from rig.wire.line import encode, hexadecimal
 from rig.wire.reader import FEW
-from rig.wire.records import MOST_CONTACTS, Batch, Trouble
-from rig.wire.together import Taken, Together
+from rig.wire.records import MOST_CONTACTS, Batch, LineError
 
 SIZE = 20_000
 BASE = 3_000_000
@@ -187,9 +187,9 @@ def _all_is_loaded(path: Path) -> None:
     worked(capture(openings_at_the_end()), path)
 
 
-def worked(data: bytes, path: Path) -> Worked:
+def worked(data: bytes, path: Path) -> JobResults:
     path.write_bytes(data)
-    done = work(PROFILE, [path])
+    done = results_of(PROFILE, [path])
     assert done.said  # none of them is as a rig would speak
     return done
 
@@ -219,14 +219,14 @@ def test_lines_out_of_the_ordinary_are_not_tried_together_again_and_again(
 ) -> None:
     """An attempt looks at all that is left of a piece, so there may be one in ``FEW`` lines."""
     tried = 0
-    take = Together.take
+    take = BatchParser.take
 
-    def counted(self: Together, *given: Any) -> Taken | None:
+    def counted(self: BatchParser, *given: Any) -> Taken | None:
         nonlocal tried
         tried += 1
         return take(self, *given)
 
-    monkeypatch.setattr(Together, "take", counted)
+    monkeypatch.setattr(BatchParser, "take", counted)
     data = capture(make())
     path.write_bytes(data)
     for _ in CaptureReader(path).batches():
@@ -249,7 +249,7 @@ def test_there_is_no_input_beyond_those_of_a_rig(
     path.write_bytes(data)
     batches = list(CaptureReader(path).batches())
     others = [other for batch in batches for other in batch.others]
-    wrong = [each for each in others if isinstance(each, Trouble) and each.kind == "field"]
+    wrong = [each for each in others if isinstance(each, LineError) and each.kind == "field"]
     assert all(said in each.detail for each in wrong)
     assert sum(each.times for each in wrong) == data.count(kind) - good
 
@@ -258,7 +258,7 @@ def test_notes_that_are_wrong_are_counted_and_not_told_one_by_one(path: Path) ->
     data = capture(over_and_over(b"#\n")())
     path.write_bytes(data)
     batches: list[Batch] = list(CaptureReader(path).batches())
-    said = [o.detail for batch in batches for o in batch.others if isinstance(o, Trouble)]
+    said = [o.detail for batch in batches for o in batch.others if isinstance(o, LineError)]
     assert len(said) == MOST_TOLD + 2
     assert said[0] == "line 2: the checksum of a note does not hold"
     lines = data.count(b"\n")

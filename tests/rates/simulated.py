@@ -8,13 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.random import Generator
 
+from rig.base.uncertainty import Contribution
 from rig.engine.profile import Encoder
-from rig.engine.uncertainty import Contribution
-from rig.record.drift import DAYS_A_YEAR, DatedMean, Line, fit
-from rig.timing.budget import COUNTING, TOP_DEAD_CENTRE
-from rig.timing.decide import REPEATABILITY
-from rig.timing.unit_alone import AloneSeen, report
-from rig.timing.unit_report import UnitIdentity, compare_reports, plain_report
+from rig.timing.drift import DAYS_A_YEAR, DatedMean, Line, fit
+from rig.timing.uncertainty_budget import COUNTING, TOP_DEAD_CENTRE
+from rig.timing.verdict import REPEATABILITY
+from rig.unit_bench.report import BenchEvidence, UnitIdentity, compare_reports, plain_report, report
 
 CERTIFICATES = (3, 5, 10, 20)
 READINGS = (2, 3, 8, 20)
@@ -111,7 +110,7 @@ def false_changes(times: int, turns: int, lobes: int = 4, seed: int = 3) -> tupl
 
     def one() -> dict[str, object]:
         neutral = chance.normal(30.0, 0.5, 2 * turns)
-        seen = AloneSeen(
+        seen = BenchEvidence(
             read(0.0, turns), read(38.0, turns), read(-0.8, turns),
             tuple(neutral[:turns] + 1.0), tuple(neutral[turns:] - 1.0), read(12.0, turns),
         )  # fmt: skip

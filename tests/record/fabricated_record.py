@@ -10,23 +10,23 @@ from typing import Any, Literal
 
 import numpy as np
 
-from rig.engine.dead_centre.reference import Reference
+from rig.base.uncertainty import Contribution, combine
+from rig.certificate.record import build
 from rig.engine.profile import (
     Encoder,
     Engine,
     Geometry,
     Profile,
     Setting,
-    Synchronism,
+    Synchronisation,
     Unit,
     Window,
 )
-from rig.engine.uncertainty import Contribution, combine
-from rig.record.certificate import build
-from rig.record.schema import CaptureFacts, RigCheck
+from rig.job.results import CaptureFacts, RigFinding
+from rig.tdc.reference import TdcReference
+from rig.timing.assess import assess
 from rig.timing.compare import compare_units
-from rig.timing.judge import judge
-from rig.timing.results import Reading
+from rig.timing.values import Reading
 
 CAPTURE = b"a made-up recording\n" * 400
 ENGINE_FILE = '[engine]\nname = "Launch engine"\n# 36° BTDC: manual, page 14\n'.encode()
@@ -65,7 +65,7 @@ def profile(cylinders: int = 4, units: tuple[str, ...] = ("upper", "lower")) -> 
             )
             for i, name in enumerate(units)
         ),
-        synchronism=(Synchronism("upper", "lower", 0.0, 1.0, "maker's manual, page 15"),)
+        synchronism=(Synchronisation("upper", "lower", 0.0, 1.0, "maker's manual, page 15"),)
         if {"upper", "lower"} <= set(units)
         else (),
         person="A. Person",
@@ -73,8 +73,8 @@ def profile(cylinders: int = 4, units: tuple[str, ...] = ("upper", "lower")) -> 
     )
 
 
-def reference() -> Reference:
-    return Reference(
+def reference() -> TdcReference:
+    return TdcReference(
         tdc_deg=161.9238,
         uncertainty=combine(
             [
@@ -161,16 +161,16 @@ def record(
         "profile": job,
         "reference": found,
         "readings": read,
-        "judgements": judge(read, job, found),
+        "judgements": assess(read, job, found),
         "comparisons": compare_units(read, job, found),
         "captures": [capture_facts()],
         "engine_file": ENGINE_FILE,
         "issued": datetime(2026, 5, 14, 10, 25, 12, tzinfo=UTC),
         "conditions": ["Contact gaps 0.40 mm on both units (limits 0.35 to 0.45 mm)", "Shed 17 °C"],
         "rig_checks": [
-            RigCheck("counts a turn", "good", "4096 between index pulses, 14 turns"),
-            RigCheck("direction", "good", "counts up in the normal direction"),
-            RigCheck("switch", "good", "closed for a whole turn at OFF, opens at ON"),
+            RigFinding("counts a turn", "good", "4096 between index pulses, 14 turns"),
+            RigFinding("direction", "good", "counts up in the normal direction"),
+            RigFinding("switch", "good", "closed for a whole turn at OFF, opens at ON"),
         ],
     }
     return build(**(given | more))

@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 from fabricated_record import ENGINE_FILE, capture_facts, profile, readings, record, reference
 
-from rig.faults import InputError
-from rig.record import certificate, seal
-from rig.timing.judge import judge
+from rig.base.errors import InputError
+from rig.certificate import record as certificate
+from rig.certificate import seal
+from rig.timing.assess import assess
 
 
 def test_it_holds_what_a_calibration_certificate_lists() -> None:
@@ -51,7 +52,7 @@ def test_another_time_zone_gives_the_same_record() -> None:
 
 def test_figures_are_kept_as_computed() -> None:
     job = profile()
-    judged = judge(readings(job), job, reference())
+    judged = assess(readings(job), job, reference())
     kept = [each["mean_btdc"] for each in record()["judgements"]]
     assert kept == [each.mean_btdc for each in judged]
 
@@ -70,7 +71,7 @@ def test_as_found_stands_apart_from_as_left() -> None:
 
 def test_judgements_come_back_with_their_contributions() -> None:
     job = profile()
-    assert certificate.judgements_of(record()) == judge(readings(job), job, reference())
+    assert certificate.judgements_of(record()) == assess(readings(job), job, reference())
     assert certificate.reference_of(record()) == reference()
 
 
@@ -152,7 +153,9 @@ def test_readings_a_turn_out_stand_in_a_group_of_their_own() -> None:
     job = profile()
     read = readings(job)
     out = [replace(each, wrong_stroke=each.lobe == 0) for each in read]
-    made = certificate.as_certificate(record(readings=out, judgements=judge(out, job, reference())))
+    made = certificate.as_certificate(
+        record(readings=out, judgements=assess(out, job, reference()))
+    )
     assert {each.wrong_stroke for each in made.readings} == {False, True}
     assert sum(len(each.t_s) for each in made.readings) == sum(each.counts for each in read)
 

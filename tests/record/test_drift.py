@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from scipy.stats import chi2 as chi_square
 from scipy.stats import t as student
 
-from rig.engine.uncertainty import Contribution
-from rig.record.drift import DAYS_A_YEAR, EXIT_COVERAGE, LATEST, TOO_FAR, DatedMean, Line, fit
+from rig.base.uncertainty import Contribution
+from rig.timing.drift import DAYS_A_YEAR, EXIT_COVERAGE, LATEST, TOO_FAR, DatedMean, Line, fit
 
 
 def dated(

@@ -17,12 +17,13 @@ from typing import Any
 import pytest
 from fabricated_record import capture_facts, profile, readings, record, reference
 
-from rig.command.history import chosen
-from rig.faults import InputError
-from rig.record import certificate, seal
-from rig.record.history import CAUTION, COLUMNS, SET_BETWEEN, csv_text, history, look
-from rig.record.schema import Change
-from rig.timing.judge import judge
+from rig.base.errors import InputError
+from rig.certificate import record as certificate
+from rig.certificate import seal
+from rig.cli.trend import chosen
+from rig.history.series import CAUTION, COLUMNS, SET_BETWEEN, csv_text, history, look
+from rig.job.results import Change
+from rig.timing.assess import assess
 
 
 def find(folder: Path) -> list[Path]:
@@ -58,7 +59,7 @@ def visit(
         profile=job,
         reference=found,
         readings=read,
-        judgements=judge(read, job, found),
+        judgements=assess(read, job, found),
         comparisons=[],
         captures=[facts],
         changes=changes,
@@ -114,7 +115,7 @@ def test_what_was_read_in_groups_is_told_and_has_no_point(tmp_path: Path) -> Non
         replace(each, btdc_deg=(each.btdc_deg or 0.0) + 4.0 * (i % 6 > 2))
         for i, each in enumerate(readings(job, ("as found",), n=6))
     ]
-    judged = judge(moved, job, reference())
+    judged = assess(moved, job, reference())
     made = record(profile=job, readings=moved, judgements=judged, comparisons=[])
     file, _ = certificate.save(tmp_path / "job 2026" / "certificates", made)
     visit(tmp_path, 2024, 0.0)
@@ -173,7 +174,7 @@ def test_without_the_cylinders_nothing_else_differs(tmp_path: Path) -> None:
     for year in (2021, 2022, 2023):
         read = readings(two, ("as found",), n=6)
         made = record(
-            profile=two, readings=read, judgements=judge(read, two, reference()), comparisons=[],
+            profile=two, readings=read, judgements=assess(read, two, reference()), comparisons=[],
             issued=datetime(year, 5, 14, tzinfo=UTC),
         )  # fmt: skip
         certificate.save(tmp_path / f"job {year}" / "certificates", made)
@@ -370,7 +371,7 @@ def test_a_unit_a_turn_out_is_no_drift(tmp_path: Path) -> None:
     job = profile(1, ("rear",))
     read = [replace(each, wrong_stroke=True) for each in readings(job)]
     made = record(
-        profile=job, readings=read, judgements=judge(read, job, reference()), comparisons=[]
+        profile=job, readings=read, judgements=assess(read, job, reference()), comparisons=[]
     )
     certificate.save(tmp_path / "certificates", made)
     assert history(find(tmp_path)).series == ()
@@ -410,7 +411,7 @@ def test_what_one_cylinder_alone_was_found_at_is_shown(tmp_path: Path) -> None:
     left = [replace(r, phase="as left") for r in readings(two, ("as found",), n=6)]
     read = [*once, *left]
     made = record(
-        profile=two, readings=read, judgements=judge(read, two, reference()), comparisons=[],
+        profile=two, readings=read, judgements=assess(read, two, reference()), comparisons=[],
         issued=datetime(2024, 5, 14, tzinfo=UTC),
     )  # fmt: skip
     certificate.save(tmp_path / "job" / "certificates", made)

@@ -11,12 +11,13 @@ import pytest
 from fabricated_record import capture_facts, profile, readings, record, reference
 from page_reader import PageReader
 
-from rig.faults import InputError
-from rig.record import page, seal
-from rig.record.schema import Change, Closing
+from rig.base.errors import InputError
+from rig.certificate import page, seal
+from rig.certificate.schema import Closing
+from rig.job.results import Change
+from rig.timing.assess import assess
 from rig.timing.compare import compare_units
-from rig.timing.judge import judge
-from rig.timing.results import Reading
+from rig.timing.values import Reading
 
 HOSTILE = (
     "<script>alert(1)</script>",
@@ -163,14 +164,14 @@ def test_a_verdict_on_one_cylinder_shows_at_the_head() -> None:
         for each in readings(job)
         if (each.unit, each.setting) == ("upper", "full advance")
     ]
-    text = text_of(record(readings=read, judgements=judge(read, job, reference()), comparisons=[]))
+    text = text_of(record(readings=read, judgements=assess(read, job, reference()), comparisons=[]))
     assert "outside: cylinder 3" in text
 
 
 def test_a_unit_outside_is_called_so_and_how_far() -> None:
     job = profile()
     read = [replace(each, btdc_deg=(each.btdc_deg or 0.0) + 3.0) for each in readings(job)]
-    judged = judge(read, job, reference())
+    judged = assess(read, job, reference())
     text = text_of(record(readings=read, judgements=judged))
     assert f"outside: {judged[0].words}" in text
     assert judged[0].words.endswith("degrees early of nominal)")
@@ -184,7 +185,7 @@ def test_readings_in_groups_stand_where_the_figure_would() -> None:
         replace(each, btdc_deg=(each.btdc_deg or 0.0) + 3.0 * (each.unit == "upper" and i % 8 > 3))
         for i, each in enumerate(readings(job))
     ]
-    judged = judge(read, job, reference())
+    judged = assess(read, job, reference())
     whole = judged[0]
     assert (whole.cylinder, whole.mean_btdc, len(whole.groups)) == (None, None, 2)
     text = text_of(record(readings=read, judgements=judged))
@@ -208,7 +209,7 @@ def test_windows_stated_per_cylinder_have_no_common_figure() -> None:
     )
     job = replace(job, units=units)
     read = readings(job)
-    text = text_of(record(profile=job, readings=read, judgements=judge(read, job, reference())))
+    text = text_of(record(profile=job, readings=read, judgements=assess(read, job, reference())))
     assert text.count("each cylinder by its own figure") == 4
 
 
@@ -219,7 +220,7 @@ def test_other_kinds_of_reading_stand_in_blocks_of_their_own() -> None:
         Reading("upper", "full advance", 1, 0, -6.1, 366.0, 500.0, True, "", kind="impulse"),
         Reading("upper", "full advance", 1, 0, 36.1, 366.0, 600.0, True, "", kind="set"),
     ]
-    judged = judge(read, job, reference())
+    judged = assess(read, job, reference())
     text = text_of(record(readings=read, judgements=judged))
     assert "full advance, as found, impulse coupling engaged" in text
     assert "full advance, as found, set with the crank held" in text
@@ -229,14 +230,14 @@ def test_other_kinds_of_reading_stand_in_blocks_of_their_own() -> None:
 def test_a_unit_one_crank_turn_out_stands_apart() -> None:
     job = profile()
     read = [replace(each, wrong_stroke=each.unit == "lower") for each in readings(job)]
-    text = text_of(record(readings=read, judgements=judge(read, job, reference()), comparisons=[]))
+    text = text_of(record(readings=read, judgements=assess(read, job, reference()), comparisons=[]))
     assert "full advance, as found, one crank turn out" in text
 
 
 def test_an_unstated_stroke_is_told_with_the_figure() -> None:
     job = profile()
     read = [replace(each, stroke_known=False) for each in readings(job)]
-    text = text_of(record(readings=read, judgements=judge(read, job, reference())))
+    text = text_of(record(readings=read, judgements=assess(read, job, reference())))
     assert "inside, stroke not stated" in text
 
 
@@ -252,7 +253,7 @@ def test_hostile_text_anywhere_is_shown_harmless(evil: str) -> None:
         reference=found,
         other_references=[found],
         readings=read,
-        judgements=judge(read, job, found),
+        judgements=assess(read, job, found),
         comparisons=compare_units(read, job, found),
         captures=[
             replace(capture_facts(), file=evil, rig_name=evil, used_for=evil, troubles={evil: 1})

@@ -14,11 +14,11 @@ from fabricated_record import profile, record, reference
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.engine.dead_centre.reference import Reference
+from rig.base.codec import from_plain, to_plain
+from rig.base.errors import InputError
+from rig.certificate.schema import Certificate
 from rig.engine.profile import Profile
-from rig.faults import InputError
-from rig.record.plain import from_plain, to_plain
-from rig.record.schema import Certificate
+from rig.tdc.reference import TdcReference
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,9 @@ def test_comes_back_as_it_went(outer: Outer) -> None:
 
 def test_a_whole_job_comes_back() -> None:
     assert from_plain(Profile, json.loads(json.dumps(to_plain(profile()))), "p") == profile()
-    assert from_plain(Reference, json.loads(json.dumps(to_plain(reference()))), "r") == reference()
+    assert (
+        from_plain(TdcReference, json.loads(json.dumps(to_plain(reference()))), "r") == reference()
+    )
 
 
 def test_not_a_number_comes_back() -> None:

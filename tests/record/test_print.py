@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from fabricated_record import Phase, record
 
-from rig.record import page
+from rig.certificate import page
 
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "chrome"))), None)
 

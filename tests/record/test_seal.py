@@ -10,8 +10,8 @@ from fabricated_record import record
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.faults import InputError
-from rig.record import seal
+from rig.base.errors import InputError
+from rig.certificate import seal
 
 RECORD = record(cylinders=1, units=("rear",), n=3)
 PAGE = b"<!DOCTYPE html>"

@@ -9,14 +9,14 @@ from pathlib import Path
 
 import pytest
 
-from rig.faults import InputError
-from rig.record import sheets
+from rig.base.errors import InputError
+from rig.job import folder
 
 
 def test_what_is_written_is_read_again(tmp_path: Path) -> None:
-    path = sheets.free_path(tmp_path / "new", "one")
-    sheets.write(path, {"kind": "thing", "text": "grün", "none": float("nan"), "list": (1, 2)})
-    assert sheets.read(path, "thing") == {
+    path = folder.free_path(tmp_path / "new", "one")
+    folder.write(path, {"kind": "thing", "text": "grün", "none": float("nan"), "list": (1, 2)})
+    assert folder.read(path, "thing") == {
         "kind": "thing", "text": "grün", "none": None, "list": [1, 2],
     }  # fmt: skip
     assert [each.name for each in path.parent.iterdir()] == ["one.json"]
@@ -25,13 +25,13 @@ def test_what_is_written_is_read_again(tmp_path: Path) -> None:
 
 def test_a_name_that_is_taken_is_not_written_over(tmp_path: Path) -> None:
     path = tmp_path / "one.json"
-    sheets.write(path, {"kind": "thing", "n": 1})
-    assert sheets.free_path(tmp_path, "one").name == "one-2.json"
+    folder.write(path, {"kind": "thing", "n": 1})
+    assert folder.free_path(tmp_path, "one").name == "one-2.json"
     with pytest.raises(InputError, match="not overwritten"):
-        sheets.write(path, {"kind": "thing", "n": 2})
-    assert sheets.read(path, "thing")["n"] == 1
-    sheets.write(path, {"kind": "thing", "n": 3}, replace=True)
-    assert sheets.read(path, "thing")["n"] == 3
+        folder.write(path, {"kind": "thing", "n": 2})
+    assert folder.read(path, "thing")["n"] == 1
+    folder.write(path, {"kind": "thing", "n": 3}, replace=True)
+    assert folder.read(path, "thing")["n"] == 3
     assert [each.name for each in tmp_path.iterdir()] == ["one.json"]
 
 
@@ -47,7 +47,7 @@ def test_a_name_that_is_taken_at_the_last_moment_is_left_alone(
 
     monkeypatch.setattr("os.fsync", slower)
     with pytest.raises(InputError, match="not overwritten"):
-        sheets.write(path, {"kind": "thing"})
+        folder.write(path, {"kind": "thing"})
     assert [each.name for each in tmp_path.iterdir()] == ["one.json"]
     assert path.read_text() == "theirs"
 
@@ -58,16 +58,16 @@ def test_a_disk_without_links(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
 
     monkeypatch.setattr("os.link", no_links)
     path = tmp_path / "one.json"
-    sheets.write(path, {"kind": "thing", "n": 1})
+    folder.write(path, {"kind": "thing", "n": 1})
     with pytest.raises(InputError, match="not overwritten"):
-        sheets.write(path, {"kind": "thing", "n": 2})
-    assert sheets.read(path, "thing")["n"] == 1
+        folder.write(path, {"kind": "thing", "n": 2})
+    assert folder.read(path, "thing")["n"] == 1
 
 
 def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("", "utf-8")
     with pytest.raises(InputError, match="cannot be saved"):
-        sheets.write(tmp_path / "file" / "one.json", {"kind": "thing"})
+        folder.write(tmp_path / "file" / "one.json", {"kind": "thing"})
 
 
 @pytest.mark.parametrize(
@@ -78,16 +78,16 @@ def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
         (b"[]", "is no thing"),
         (b'{"kind": "other"}', "is no thing"),
         (b"[" * 100_000, "thing"),
-        (b" " * (sheets.MOST_BYTES + 1), "bytes"),
+        (b" " * (folder.MOST_BYTES + 1), "bytes"),
     ],
 )
 def test_what_is_no_sheet(tmp_path: Path, data: bytes, said: str) -> None:
     path = tmp_path / "one.json"
     path.write_bytes(data)
     with pytest.raises(InputError, match=said):
-        sheets.read(path, "thing")
+        folder.read(path, "thing")
 
 
 def test_a_missing_sheet(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no such file"):
-        sheets.read(tmp_path / "none.json", "thing")
+        folder.read(tmp_path / "none.json", "thing")

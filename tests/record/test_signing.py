@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.record import signing
+from rig.certificate import seal
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="printed for a POSIX shell")
 NAME = "20260514-102512-9f2c01.json"
@@ -37,15 +37,15 @@ def test_with_the_key_that_one_logs_in_with(record: Path) -> None:
     (home / ".ssh").mkdir(parents=True)
     key = home / ".ssh" / "id_ed25519"
     subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", str(key)], check=True)
-    sign, _ = signing.to_sign(NAME)
+    sign, _ = seal.to_sign(NAME)
     done = shell(sign, record.parent, HOME=str(home))
     assert done.returncode == 0, done.stderr
-    assert signing.found(record) == [f"{NAME}.sig"]
+    assert seal.found(record) == [f"{NAME}.sig"]
 
     public = " ".join(key.with_suffix(".pub").read_text().split()[:2])
-    (record.parent / signing.SIGNERS).write_text(f"NAME {public}\n")
-    command = signing.to_check(NAME)[f"{NAME}.sig"]
-    assert command in [line.strip() for line in signing.words(record)]
+    (record.parent / seal.SIGNERS).write_text(f"NAME {public}\n")
+    command = seal.to_check(NAME)[f"{NAME}.sig"]
+    assert command in [line.strip() for line in seal.words(record)]
     assert shell(command, record.parent).returncode == 0
     record.write_text(record.read_text() + "\n")
     assert shell(command, record.parent).returncode != 0
@@ -59,13 +59,13 @@ def test_with_an_openpgp_key(record: Path, tmp_path_factory: pytest.TempPathFact
         "gpg --batch --quiet --passphrase '' --quick-generate-key nobody@example.org ed25519 sign"
     )
     assert shell(make, record.parent, GNUPGHOME=home).returncode == 0
-    _, sign = signing.to_sign(NAME)
+    _, sign = seal.to_sign(NAME)
     done = shell(sign, record.parent, GNUPGHOME=home)
     assert done.returncode == 0, done.stderr
-    assert signing.found(record) == [f"{NAME}.asc"]
+    assert seal.found(record) == [f"{NAME}.asc"]
 
-    command = signing.to_check(NAME)[f"{NAME}.asc"]
-    assert command in [line.strip() for line in signing.words(record)]
+    command = seal.to_check(NAME)[f"{NAME}.asc"]
+    assert command in [line.strip() for line in seal.words(record)]
     assert shell(command, record.parent, GNUPGHOME=home).returncode == 0
     record.write_text(record.read_text() + "\n")
     assert shell(command, record.parent, GNUPGHOME=home).returncode != 0
@@ -73,15 +73,15 @@ def test_with_an_openpgp_key(record: Path, tmp_path_factory: pytest.TempPathFact
 
 
 def test_an_unsigned_record_is_told_how(record: Path) -> None:
-    said = " ".join(signing.words(record))
+    said = " ".join(seal.words(record))
     assert "show that nothing was changed, not who made it" in said
-    assert all(command in said for command in signing.to_sign(NAME))
+    assert all(command in said for command in seal.to_sign(NAME))
 
 
 def test_a_name_is_no_command(tmp_path: Path) -> None:
     """What a stranger called a file is one word of the command that is printed."""
     evil = "a; rm -rf $HOME.json"
-    for command in (*signing.to_sign(evil), *signing.to_check(evil).values()):
+    for command in (*seal.to_sign(evil), *seal.to_check(evil).values()):
         words = shlex.split(command)
         assert ";" not in words
         assert evil in words

@@ -17,14 +17,16 @@ from typing import Any
 import pytest
 from fabricated_record import record
 
-from rig.faults import InputError
-from rig.record import certificate, seal, store
+from rig.base import files
+from rig.base.errors import InputError
+from rig.certificate import record as certificate
+from rig.certificate import seal
 
 FILES = {"a.json": b"{}\n" * 400, "a.html": b"<p>" * 400}
 
 
 def test_the_folder_holds_the_files(tmp_path: Path) -> None:
-    made = store.place(tmp_path / "new" / "place", "a", FILES)
+    made = files.place(tmp_path / "new" / "place", "a", FILES)
     assert {each.name: each.read_bytes() for each in made.iterdir()} == FILES
     assert [each.name for each in made.parent.iterdir()] == ["a"]
 
@@ -41,8 +43,8 @@ def test_a_taken_name_is_left_alone(tmp_path: Path, kind: str) -> None:
     if kind == "folder":
         (target / "mine").write_text("mine")
     before = sorted(each.name for each in tmp_path.rglob("*"))
-    with pytest.raises(store.TakenError):
-        store.place(tmp_path, "a", FILES)
+    with pytest.raises(files.TakenError):
+        files.place(tmp_path, "a", FILES)
     assert sorted(each.name for each in tmp_path.rglob("*")) == before
 
 
@@ -57,8 +59,8 @@ def test_a_name_taken_at_the_last_moment_is_left_alone(
         return rename(self, target)
 
     monkeypatch.setattr(Path, "rename", slower)
-    with pytest.raises(store.TakenError):
-        store.place(tmp_path, "a", FILES)
+    with pytest.raises(files.TakenError):
+        files.place(tmp_path, "a", FILES)
     assert [each.name for each in tmp_path.rglob("*")] == ["a", "theirs"]
 
 
@@ -85,7 +87,7 @@ def test_a_failure_at_any_step_leaves_nothing(
     monkeypatch.setattr(Path, "open", failing(Path.open))
     monkeypatch.setattr(Path, "rename", failing(Path.rename))
     with pytest.raises(InputError, match=r"cannot be saved: .*\. Nothing was written"):
-        store.place(tmp_path / "certificates", "a", FILES)
+        files.place(tmp_path / "certificates", "a", FILES)
     assert [each.name for each in tmp_path.rglob("*") if each.name != "certificates"] == []
 
 
@@ -103,7 +105,7 @@ def test_a_disk_that_does_not_confirm_is_said(
 
     monkeypatch.setattr(os, "fsync", failing_at_last)
     with pytest.raises(InputError, match="is saved, but the disk does not confirm it"):
-        store.place(tmp_path, "a", FILES)
+        files.place(tmp_path, "a", FILES)
     assert {each.name: each.read_bytes() for each in (tmp_path / "a").iterdir()} == FILES
 
 
@@ -123,7 +125,7 @@ def test_steps_counted_above_are_all_there_are(
     monkeypatch.setattr(os, "fsync", counted("sync", os.fsync))
     for each in ("mkdir", "open", "rename"):
         monkeypatch.setattr(Path, each, counted(each, getattr(Path, each)))
-    store.place(tmp_path / "certificates", "a", FILES)
+    files.place(tmp_path / "certificates", "a", FILES)
     up_to_the_name = calls[: calls.index("rename") + 1]
     assert up_to_the_name == [
         *("mkdir", "mkdir", "open", "sync", "open", "sync", "sync", "rename")
@@ -143,7 +145,7 @@ def test_the_system_refusing_to_write_more(tmp_path: Path, files: str) -> None:
     """A real refusal by the system in mid-file: a limit on the size of files."""
     code = (
         "import resource, sys; from pathlib import Path\n"
-        "from rig.faults import InputError\nfrom rig.record import store\n"
+        "from rig.base.errors import InputError\nfrom rig.record import store\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, 50_000))\n"
         f"try: store.place(Path(sys.argv[1]), 'a', {files})\n"
         "except InputError as error: print(error)\n"
@@ -165,7 +167,7 @@ def test_what_a_sudden_end_left_is_cleared_in_time(tmp_path: Path) -> None:
     deep = tmp_path / ".making-deep" / "mine"
     deep.mkdir(parents=True)
     os.utime(deep.parent, (0, 0))
-    store.place(tmp_path, "a", FILES)
+    files.place(tmp_path, "a", FILES)
     left = {each.name for each in tmp_path.iterdir()}
     assert left == {"a", ".making-young", ".making-deep"}
 
@@ -173,12 +175,13 @@ def test_what_a_sudden_end_left_is_cleared_in_time(tmp_path: Path) -> None:
 def test_a_file_where_the_folder_should_be(tmp_path: Path) -> None:
     (tmp_path / "certificates").write_text("mine")
     with pytest.raises(InputError, match="certificates"):
-        store.place(tmp_path / "certificates", "a", FILES)
+        files.place(tmp_path / "certificates", "a", FILES)
     assert (tmp_path / "certificates").read_text() == "mine"
 
 
 SAVING = (
-    "import json, sys\nfrom pathlib import Path\nfrom rig.record import certificate\n"
+    "import json, sys\nfrom pathlib import Path\n"
+    "from rig.certificate import record as certificate\n"
     "record = json.loads(Path(sys.argv[1]).read_text())\n"
     "print('ready', flush=True)\n"
     "while True: certificate.save(Path(sys.argv[2]), record)\n"
@@ -215,5 +218,5 @@ def test_a_link_with_the_name_of_a_folder_in_the_making_is_not_followed(tmp_path
     (away / "mine").write_bytes(b"kept")
     (parent / ".making-link").symlink_to(away, target_is_directory=True)
     os.utime(away, (0, 0))
-    store.place(parent, "one", {"a": b"1"})
+    files.place(parent, "one", {"a": b"1"})
     assert (away / "mine").read_bytes() == b"kept"

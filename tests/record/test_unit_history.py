@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from rig.record.drift import DatedChange
-from rig.record.unit_history import UnitSeries, read, series
+from rig.timing.drift import DatedChange
+from rig.unit_bench.trend import UnitSeries, read, series
 
 
 def mean(deg: float, u_deg: float = 0.05) -> dict[str, Any]:

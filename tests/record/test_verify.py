@@ -17,12 +17,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig import __version__
-from rig.faults import InputError
-from rig.record import certificate, page, seal, words
-from rig.record.certificate import find
-from rig.record.inputs import FIXED_TEXT, PARTS
-from rig.record.schema import Certificate
-from rig.record.verify import Check, compare, verify
+from rig.base.errors import InputError
+from rig.certificate import page, schema, seal
+from rig.certificate import record as certificate
+from rig.certificate.record import find
+from rig.certificate.schema import Certificate
+from rig.certificate.verify import FIXED_TEXT, PARTS, Check, compare, verify
 
 MADE = record(cylinders=1, units=("rear",), n=4)
 
@@ -160,7 +160,7 @@ def older(made: dict[str, Any]) -> None:
 def test_a_page_of_an_older_version_is_held_to_its_digest(
     job: Job, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(words, "FIXED", words.FIXED | {"0.0.1": words.FIXED[__version__]})
+    monkeypatch.setattr(schema, "FIXED", schema.FIXED | {"0.0.1": schema.FIXED[__version__]})
     job.reseal(older)
     drawn = job.drawn.read_bytes().replace(b"<h1>", b"<h1 >")
     job.drawn.write_bytes(drawn)
@@ -283,8 +283,8 @@ def test_anything_compares_with_itself(value: Any) -> None:
 
 def test_the_fixed_text_is_that_of_this_version() -> None:
     """Whoever rewords it gives the program a new version, or certificates made before fail."""
-    found = {part: words.digest_of(part, MADE[part]) for part in FIXED_TEXT}
-    assert words.FIXED[__version__] == found
+    found = {part: schema.digest_of(part, MADE[part]) for part in FIXED_TEXT}
+    assert schema.FIXED[__version__] == found
 
 
 def test_every_part_of_the_record_is_listed_with_what_it_is_made_from() -> None:
@@ -383,7 +383,7 @@ def test_a_sentence_reworded_later_fails_no_earlier_certificate(
     job: Job, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What this version words otherwise is shown beside what the certificate says."""
-    monkeypatch.setattr(words, "FIXED", words.FIXED | {"0.0.1": words.FIXED[__version__]})
+    monkeypatch.setattr(schema, "FIXED", schema.FIXED | {"0.0.1": schema.FIXED[__version__]})
     job.reseal(older)
     fresh = recompute(Path(), {})
     for change in SENTENCES.values():
@@ -398,7 +398,7 @@ def test_a_sentence_reworded_later_fails_no_earlier_certificate(
 def test_a_figure_or_code_of_an_earlier_version_is_compared_all_the_same(
     job: Job, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(words, "FIXED", words.FIXED | {"0.0.1": words.FIXED[__version__]})
+    monkeypatch.setattr(schema, "FIXED", schema.FIXED | {"0.0.1": schema.FIXED[__version__]})
 
     def change(made: dict[str, Any]) -> None:
         older(made)

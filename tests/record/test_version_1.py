@@ -13,8 +13,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "command"))
 
 from made_job import rig
 
-from rig.record import certificate, seal
-from rig.record.history import history, look
+from rig.certificate import record, seal
+from rig.certificate import record as certificate
+from rig.history.series import history, look
 
 KEPT = Path(__file__).parents[2] / "fixtures" / "version_1"
 
@@ -25,7 +26,7 @@ def job(tmp_path: Path) -> Path:
 
 
 def record_of(job: Path) -> Path:
-    (found,) = certificate.find(job / "certificates")
+    (found,) = record.find(job / "certificates")
     return found
 
 

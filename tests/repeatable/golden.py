@@ -32,7 +32,7 @@ def copy_job(folder: Path) -> Path:
 
 def certify(folder: Path) -> Any:
     """``rig certify`` on a job folder; the record."""
-    from rig.command import main
+    from rig.cli.main import main
 
     out = io.StringIO()
     with contextlib.redirect_stdout(out):

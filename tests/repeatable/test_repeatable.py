@@ -26,7 +26,7 @@ from rig import __version__
 
 OF_THE_ISSUE = ("identification", "issued_utc", "seals")
 FINGERPRINT_OF_RECORD = re.compile(r'(?<=class="print">)[0-9a-f <>br]{71,80}(?=</p>)')
-MAIN = "import sys; from rig.command import main; sys.exit(main(sys.argv[1:]))"
+MAIN = "import sys; from rig.cli.main import main; sys.exit(main(sys.argv[1:]))"
 
 ANOTHER_ORDER = """
 import os

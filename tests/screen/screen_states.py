@@ -4,17 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rig.screen.view import (
+from rig.guide.action import ActionLine, Key, Question
+from rig.guide.procedure import GoToView, Panel, PanelLine
+from rig.live.view import (
     STEPS,
     ComparisonView,
     CrankView,
     CylinderView,
-    DeedLine,
-    GoToView,
-    Key,
-    Panel,
-    PanelLine,
-    Question,
     ReferenceView,
     RigView,
     TouchesView,
@@ -203,9 +199,9 @@ VERDICTS = replace(
     ),
 )
 PAGE = replace(READING, deeds=(
-    DeedLine("space", "cylinder 1 stands at its firing dead centre", "asked first"),
-    DeedLine("1 2", "lever to its next setting: upper, lower", "the same key again"),
-    DeedLine("q", "end here; the capture is kept", "asked first")))  # fmt: skip
+    ActionLine("space", "cylinder 1 stands at its firing dead centre", "asked first"),
+    ActionLine("1 2", "lever to its next setting: upper, lower", "the same key again"),
+    ActionLine("q", "end here; the capture is kept", "asked first")))  # fmt: skip
 BENCH = replace(START, instead="a unit on the bench", crank=CrankView(
     shaft="its shaft", after_index_deg=203.4, run_up_deg=30.0, will_count=True))  # fmt: skip
 NAMELESS = View()

@@ -40,11 +40,12 @@ from screen_states import (
     spread_over,
 )
 
-from rig.screen.canvas import PALETTE, Frame
-from rig.screen.dashboard import render
-from rig.screen.figures import figure
-from rig.screen.view import ComparisonView, DeedLine, Panel, PanelLine, Question, View
-from rig.timing.guidance import LAST_WORD, JobState, advice
+from rig.guide.action import ActionLine, Question
+from rig.guide.advice import LAST_WORD, JobState, advice
+from rig.guide.procedure import Panel, PanelLine
+from rig.live.canvas import PALETTE, Frame, figure
+from rig.live.layout import render
+from rig.live.view import ComparisonView, View
 
 SGR = re.compile(r"\x1b\[([0-9;]*)m")
 
@@ -277,7 +278,7 @@ def test_the_page_of_all_keys(size: tuple[int, int]) -> None:
 
 
 def test_a_long_page_takes_the_place_of_the_crank_and_then_counts() -> None:
-    deeds = tuple(DeedLine(chr(65 + n), f"deed {n}", "back") for n in range(40))
+    deeds = tuple(ActionLine(chr(65 + n), f"deed {n}", "back") for n in range(40))
     text = text_of(replace(PAGE, deeds=deeds))
     told = sum(f"deed {n} " in text for n in range(40))
     assert told >= 18
@@ -368,7 +369,7 @@ def test_hostile_text_is_shown_harmless(text: str, size: tuple[int, int]) -> Non
         replace(view, rig=replace(view.rig, connected=False)),
         replace(view, panel=Panel(text, text, "1.5", below=text,
                                   beside=(PanelLine(text, text),), lines=(PanelLine(text, text),))),
-        replace(view, deeds=(DeedLine(text, text, text),)),
+        replace(view, deeds=(ActionLine(text, text, text),)),
         replace(view, instead=text, crank=replace(view.crank, shaft=text, after_index_deg=1.0)),
     ):  # fmt: skip
         frame = render(state, *size)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.screen.figures import HEIGHT, Size, figure, figure_width
+from rig.live.canvas import HEIGHT, Size, figure, figure_width
 
 SIZES: tuple[Size, ...] = ("small", "middle", "large")
 

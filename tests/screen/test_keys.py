@@ -14,7 +14,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.screen.keys import ENTER_SCREEN, LEAVE_SCREEN, KeyDecoder, shows_colour, typed
+from rig.base.escape import shows_colour
+from rig.guide.action import typed
+from rig.live.terminal import ENTER_SCREEN, LEAVE_SCREEN, KeyDecoder
 
 STREAM = b"q\x1b[A\x1b[B\x1bOC\x1b[D \r\x7fy\xc3\xa9\x1b[1~\x1b[5~\x1b[99;5u\x1b[Zz"
 KEYS = ["q", "up", "down", "right", "left", "space", "enter", "backspace", "y", "é", "home",
@@ -85,7 +87,7 @@ import sys, time
 sys.path.insert(0, {states!r})
 from dataclasses import replace
 from screen_states import READING
-from rig.screen.loop import run
+from rig.live.run import run
 begun = time.monotonic()
 def view():
     return replace(READING, elapsed_s=float(int(time.monotonic() - begun)))

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from screen_states import READING, STATES
 
-from rig.screen import loop
-from rig.screen.dashboard import render
-from rig.screen.keys import Ended
-from rig.screen.view import View
+from rig.live import run
+from rig.live.layout import render
+from rig.live.terminal import Ended
+from rig.live.view import View
 
 MOVE = re.compile(r"\x1b\[(\d+);1H")
 
@@ -42,23 +42,23 @@ def test_changes_add_up_to_the_picture(names: list[str]) -> None:
     glass, old = Glass(), None
     for name in names:
         new = render(STATES[name], 80, 24).ansi()
-        glass.take(loop.changed_lines(old, new))
+        glass.take(run.changed_lines(old, new))
         old = new
         assert [glass.lines[row] for row in range(24)] == new
 
 
 def test_nothing_is_sent_when_nothing_changed() -> None:
     lines = render(READING, 80, 24).ansi()
-    assert loop.changed_lines(lines, lines) == ""
+    assert run.changed_lines(lines, lines) == ""
 
 
 def test_a_moving_crank_sends_little() -> None:
     one = render(READING, 80, 24).ansi()
     moved = replace(READING, crank=replace(READING.crank, btdc_deg=151.9))
     other = render(moved, 80, 24).ansi()
-    sent = loop.changed_lines(one, other)
+    sent = run.changed_lines(one, other)
     assert len(MOVE.findall(sent)) <= 3
-    assert len(sent) < 0.25 * len(loop.changed_lines(None, other))
+    assert len(sent) < 0.25 * len(run.changed_lines(None, other))
 
 
 class FakeTerminal:
@@ -97,8 +97,8 @@ def run_on(
     on_key: Callable[[str], None],
     stop: Callable[[], bool],
 ) -> Ended:
-    monkeypatch.setattr(loop, "Terminal", lambda *_: terminal)
-    return loop.run(view_source, on_key, stop=stop)
+    monkeypatch.setattr(run, "Terminal", lambda *_: terminal)
+    return run.run(view_source, on_key, stop=stop)
 
 
 def test_it_draws_once_while_nothing_changes(monkeypatch: pytest.MonkeyPatch) -> None:

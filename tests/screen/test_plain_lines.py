@@ -23,8 +23,8 @@ from screen_states import (
     spread_over,
 )
 
-from rig.screen.plain import changes, run
-from rig.screen.view import View
+from rig.live.plain_lines import changes, run
+from rig.live.view import View
 
 
 def test_nothing_happened_nothing_said() -> None:

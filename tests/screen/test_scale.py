@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from screen_states import LOWER, UPPER
 
-from rig.screen.canvas import Box, Canvas, Ink
-from rig.screen.scale import Axis, axis_for, draw_scale, limit_text, window_role
-from rig.screen.view import UnitView
+from rig.live.canvas import Box, Canvas, Ink
+from rig.live.unit_panel import Axis, axis_for, draw_scale, limit_text, window_role
+from rig.live.view import UnitView
 
 
 def drawn(unit: UnitView, width: int = 60, rows: int = 3) -> list[str]:

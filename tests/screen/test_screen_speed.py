@@ -8,9 +8,9 @@ from dataclasses import replace
 import pytest
 from screen_states import FOUR, READING
 
-from rig.screen.dashboard import render
-from rig.screen.loop import changed_lines
-from rig.screen.view import View
+from rig.live.layout import render
+from rig.live.run import changed_lines
+from rig.live.view import View
 
 
 def frame_ms(view: View, width: int, height: int, frames: int = 200) -> float:

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 from screen_states import LOST, READING
-
-from rig.screen.sketch import picture
+from sketch import picture
 
 
 def test_a_png_of_80_by_24(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.screen.speak import NONE_FOUND, Program, Speaker, find_program, sentence, speakable
+from rig.live.speech import NONE_FOUND, Program, Speaker, find_program, sentence, speakable
 
 
 def test_the_sentence() -> None:

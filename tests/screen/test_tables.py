@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from screen_states import HOSTILE
 
-from rig.engine.uncertainty import Contribution, Uncertainty
-from rig.screen.tables import (
+from rig.base.uncertainty import Contribution, Uncertainty
+from rig.cli.output import (
     PortRow,
     Table,
     comparison_table,
@@ -27,7 +27,7 @@ from rig.screen.tables import (
     reading_table,
     show,
 )
-from rig.timing.results import Comparison, Judgement, Reading
+from rig.timing.values import Assessment, Comparison, Reading
 
 # W3: repeatability 0.12/sqrt(10), TDC 0.05 of 4, encoder 0.15/sqrt(12); JCGM 100 G.4.1.
 W3 = Uncertainty(
@@ -41,12 +41,12 @@ W3 = Uncertainty(
         Contribution("counting", 0.043301, math.inf, "B", "0.15/sqrt(12)"),
     ),
 )
-JUDGED = Judgement(
+JUDGED = Assessment(
     "upper", "full advance", 1, "as left", "turned", 6, 36.223, 0.066, W3, 37.0, 36.0, 35.0,
     "inside", "inside", "0.22° early, inside", "guarded: the window less the uncertainty", "",
     ("stroke not stated",),
 )  # fmt: skip
-OPEN = Judgement(
+OPEN = Assessment(
     "lower", "full retard", None, "as found", "impulse", 1, -4.0, None, None, None, None, None,
     "not decidable", "not judged", "", "guarded: the window less the uncertainty",
     "two more readings would settle it",
@@ -66,7 +66,7 @@ class Terminal(io.StringIO):
 
 def test_judgements() -> None:
     lines = plain_lines(judgement_table([JUDGED, OPEN]))
-    assert lines[0] == "Judgement"
+    assert lines[0] == "Assessment"
     assert lines[1].split() == [
         "unit", "setting", "cylinder", "phase", "n", "mean", "within", "spread", "window",
         "verdict", "in", "words",

@@ -7,10 +7,10 @@ from dataclasses import replace
 import pytest
 from screen_states import KEYS, RIG, UPPER
 
-from rig.screen.dashboard import render
-from rig.screen.view import UnitView, View
-from rig.timing.guidance import ARC, LIVE, PRIMARY
-from rig.timing.judge import PAPER_MEANT
+from rig.guide.advice import ARC, LIVE, PRIMARY
+from rig.live.layout import render
+from rig.live.view import UnitView, View
+from rig.timing.assess import PAPER_MEANT
 
 SETTLE = (
     "no number of readings settles it, and with U of 0.90 degrees in a window of 1.19 no reading"

@@ -8,15 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from rig.screen.canvas import Canvas, Ink
-from rig.screen.wording import (
-    LIMIT,
-    _harmless,
-    clean,
-    clock,
-    degrees,
-    number,
-)
+from rig.base.escape import LIMIT, _harmless, clean
+from rig.live.canvas import Canvas, Ink
+from rig.words.figures import clock, degrees, number
 
 
 def test_numbers() -> None:

@@ -8,17 +8,24 @@ from pathlib import Path
 
 import pytest
 
-from rig.engine.dead_centre.reference import stated
-from rig.engine.file import load_profile
+from rig.base.errors import InputError
+from rig.engine.engine_file import load_profile
 from rig.engine.geometry import travel_mm
-from rig.faults import InputError
-from rig.session.dead_centre import chosen, is_of_dead_centre, mark_reference, mark_words
-from rig.session.gauge_notes import EngineMark, GaugeNotes, gauge_note
+from rig.tdc.gauge_points import (
+    EngineMark,
+    GaugeNotes,
+    chosen,
+    gauge_note,
+    is_of_dead_centre,
+    mark_reference,
+)
+from rig.tdc.reference import set_by_hand
 from rig.wire.records import Note
+from rig.words.diagnostics import mark_words
 
-PROFILE = load_profile(Path(__file__).parents[2] / "rig" / "engine" / "example.toml")
+PROFILE = load_profile(Path(__file__).parents[2] / "rig" / "job" / "example.toml")
 TOP_DEG = 200.0
-STOP = stated(TOP_DEG, how="a test", half_width_deg=0.2)
+STOP = set_by_hand(TOP_DEG, how="a test", half_width_deg=0.2)
 
 
 def points() -> GaugeNotes:
@@ -41,7 +48,7 @@ def test_by_the_gauge_from_the_points_noted() -> None:
 
 
 def test_an_earlier_one_is_taken_as_it_was() -> None:
-    other = stated(10.0, how="another", half_width_deg=1.0)
+    other = set_by_hand(10.0, how="another", half_width_deg=1.0)
     assert chosen({"found": 1}, [other, STOP], GaugeNotes(), PROFILE) is STOP
 
 

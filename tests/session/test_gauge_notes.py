@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.engine.dead_centre.gauge import Gauge, coarse_top_deg
-from rig.engine.firing import wrap_btdc
+from rig.base.angles import wrap_btdc
 from rig.engine.geometry import travel_mm
 from rig.engine.profile import Geometry
-from rig.session.gauge_notes import EngineMark, GaugeNotes, falling, gauge_note, out_of_order
+from rig.tdc.dial_gauge import Gauge, coarse_top_deg
+from rig.tdc.gauge_points import EngineMark, GaugeNotes, falling, gauge_note, out_of_order
 from rig.wire.records import Note
 
 

@@ -14,11 +14,11 @@ from typing import Literal
 import pytest
 from played import PROFILE, Played
 
-from rig.engine.dead_centre.gauge import Gauge, GaugePoint
-from rig.engine.dead_centre.gauge_series import work_through
-from rig.engine.dead_centre.reference import Reference
-from rig.engine.firing import geometry_of
+from rig.engine.geometry import geometry_of
 from rig.engine.profile import Profile
+from rig.tdc.dial_gauge import Gauge, GaugePoint
+from rig.tdc.gauge_series import work_through
+from rig.tdc.reference import TdcReference
 
 SEEDS = [1, 2, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(3, 9))]
 LIFTS_AT_DEG = (32, 26, 20, 14)
@@ -35,7 +35,7 @@ def geared(ratio: str, play_deg: float, end: Literal["encoder", "crank"]) -> Pro
     return replace(PROFILE, encoder=encoder)
 
 
-def gauged(played: Played) -> Reference:
+def gauged(played: Played) -> TdcReference:
     """Dead centre by the dial gauge, each point come to with the piston rising."""
     points = []
     for way, words in ((1, "goto {} at 20"), (-1, "goto -{} back at 20")):

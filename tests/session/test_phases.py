@@ -3,13 +3,12 @@
 import pytest
 from played import Played
 
-from rig.session.phases import phase_of
-from rig.session.since import Since
-from rig.timing.results import Phase
+from rig.session.annotations import Timeline, phase_of
+from rig.timing.values import Phase
 
 
-def stated(*changes: tuple[float, Phase]) -> Since[Phase]:
-    since: Since[Phase] = Since("as found")
+def stated(*changes: tuple[float, Phase]) -> Timeline[Phase]:
+    since: Timeline[Phase] = Timeline("as found")
     for t_us, phase in changes:
         since.set(t_us, phase)
     return since

@@ -8,14 +8,14 @@ from fractions import Fraction
 import pytest
 from played import PROFILE, Played
 
-from rig.engine.dead_centre.index_places import which_place
-from rig.engine.dead_centre.reference import stated
-from rig.engine.dead_centre.reference_plain import to_plain
 from rig.engine.profile import Profile
-from rig.session import Session
-from rig.session.places import ONE_SIDE, IndexPlaces
-from rig.timing.results import Reading
+from rig.session.session import Session
+from rig.tdc.index_resolver import ONE_SIDE, IndexResolver
+from rig.tdc.reference import set_by_hand
+from rig.tdc.reference_file import to_plain
+from rig.timing.values import Reading
 from rig.wire.records import Batch, Note
+from rig.words.diagnostics import which_place
 
 RATIOS = ["1", "1/2", "3/2", "2/3", "9/16", "2", "7/5"]
 
@@ -118,8 +118,8 @@ def test_touches_before_a_restart_are_not_mixed_with_later_ones() -> None:
 
 def test_lives_are_numbered_and_each_has_its_own_place() -> None:
     profile = geared("3/2")
-    places = IndexPlaces(profile)
-    reference = stated(100.0, how="invented", half_width_deg=0.1)
+    places = IndexResolver(profile)
+    reference = set_by_hand(100.0, how="invented", half_width_deg=0.1)
     assert not places.known
     assert places.at(5.0, reference) is None
     places.found(reference)
@@ -136,20 +136,20 @@ def test_a_dead_centre_found_anew_across_the_index_leaves_the_stroke_as_it_was()
     tdc_deg = played.session.reference.tdc_deg if played.session.reference else 0.0
     cylinders = [r.cylinder for r in played.counted()]
     for at in (tdc_deg, tdc_deg + 0.05, tdc_deg - 0.05):
-        played.session.reference = stated(at, how="invented", half_width_deg=0.1)
+        played.session.reference = set_by_hand(at, how="invented", half_width_deg=0.1)
         assert [r.cylinder for r in played.counted()] == cylinders
     # The same recording with the disc turned on its shaft, so that the index lies at dead centre.
     session, other = played.session, Session(played.session.profile)
     for opening in session.openings:
         assert opening.crank_deg is not None
         other.openings.append(replace(opening, crank_deg=opening.crank_deg - tdc_deg + 360.0))
-    other.reference = stated(359.95, how="invented", half_width_deg=0.1)
+    other.reference = set_by_hand(359.95, how="invented", half_width_deg=0.1)
     said: dict[str, object] = {"cylinder": 1, "crank_deg": played.crank_deg - tdc_deg + 360.0}
     stated_us = max(o.t_us for o in session.openings)
     other.take(Batch(others=[Note(stated_us, "stroke", said)]))
     first = [r.cylinder for r in other.readings() if r.counts]
     assert None not in first
-    other.reference = stated(0.05, how="invented", half_width_deg=0.1)
+    other.reference = set_by_hand(0.05, how="invented", half_width_deg=0.1)
     assert [r.cylinder for r in other.readings() if r.counts] == first
 
 

@@ -5,9 +5,9 @@ from dataclasses import replace
 import pytest
 from played import PROFILE, Played
 
-from rig.session.moving import FAR
-from rig.signal.holding import JUST_CLOSED
-from rig.virtual.hidden import draw
+from rig.signal.crank_motion import JUST_CLOSED
+from rig.timing.readings import FAR
+from rig.virtual.ground_truth import draw
 
 
 @pytest.mark.parametrize("grip_deg", [0.0, 0.05, 0.1, 0.2])

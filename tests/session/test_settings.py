@@ -5,12 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from rig.check.evidence import checked
 from rig.engine.profile import Profile
-from rig.job.rig_seen import checked
-from rig.session import Session, signal_settings
-from rig.virtual.demo import launch_engine
-from rig.virtual.hidden import draw
-from rig.virtual.rig import Run, run
+from rig.session.session import Session, signal_settings
+from rig.virtual.ground_truth import draw
+from rig.virtual.rig import Run, launch_engine, run
 from rig.wire.reader import LineReader
 
 STATES = (0.0, 0.25, -0.1, 0.15)

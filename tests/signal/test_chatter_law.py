@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.special import logsumexp
 from scipy.stats import expon, norm, truncexpon
 
-from rig.signal.chatter_law import (
+from rig.signal.bounce_model import (
     MOST,
     PRIOR_BOUNCES,
     PRIOR_CLOSED_US,
@@ -22,7 +22,7 @@ from rig.signal.chatter_law import (
     PRIOR_SHORT_NOISE,
     SHORT_GAP_US,
     SHORT_US,
-    ChatterLaw,
+    BounceModel,
 )
 
 LAWS = [
@@ -50,7 +50,7 @@ def starts(
     return list(itertools.accumulate(lasting, initial=begin_us))
 
 
-def split(law: ChatterLaw, runs_us: list[float], gaps_us: list[float], ago: list[float]) -> int:
+def split(law: BounceModel, runs_us: list[float], gaps_us: list[float], ago: list[float]) -> int:
     """Noise had come so many microseconds before the first run."""
     return law.split(starts(runs_us, gaps_us), runs_us, gaps_us, len(runs_us), [-t for t in ago])
 
@@ -97,7 +97,7 @@ def test_the_split_is_the_likeliest_by_brute_force(
     runs_and_gaps: list[tuple[float, float]], ago: list[float]
 ) -> None:
     runs_us, gaps_us = [run for run, _ in runs_and_gaps], [gap for _, gap in runs_and_gaps]
-    found = split(ChatterLaw(), runs_us, gaps_us, ago)
+    found = split(BounceModel(), runs_us, gaps_us, ago)
     if max(gaps_us) <= SHORT_GAP_US:
         assert found == 0
         return
@@ -106,7 +106,7 @@ def test_the_split_is_the_likeliest_by_brute_force(
 
 
 def test_rates_are_learnt_and_taken_back() -> None:
-    law = ChatterLaw()
+    law = BounceModel()
     law.learn_noise([5.0] * 80, 9e6)
     assert math.isclose(law.noise_rate, 80.5 / 10, rel_tol=1e-12)
     law.unlearn_noise([5.0] * 80)
@@ -124,7 +124,7 @@ def chattering(seed: int, longest_us: float) -> tuple[list[float], list[float]]:
 @pytest.mark.parametrize("longest_us", [300.0, 1000.0, 3000.0])
 def test_a_gap_beyond_the_longest_is_learnt_to_be_of_noise(longest_us: float) -> None:
     """Three noise events a second; a drop-out half as long again before the parting as any gap."""
-    law = ChatterLaw()
+    law = BounceModel()
     for seed in range(60):
         law.learn_noise([100.0], 1e6 / 3)
         assert split(law, *chattering(seed, longest_us), []) == 0
@@ -136,7 +136,7 @@ def test_a_gap_beyond_the_longest_is_learnt_to_be_of_noise(longest_us: float) ->
 
 def test_a_spike_is_told_by_its_length() -> None:
     """Where spikes are many, and no run of the chatter is as short."""
-    law = ChatterLaw()
+    law = BounceModel()
     for seed in range(60):
         law.learn_noise([5.0] * 80, 1e6)
         assert split(law, *chattering(seed, 300.0), []) == 0
@@ -148,7 +148,7 @@ def test_a_spike_is_told_by_its_length() -> None:
 def test_noise_that_crowds_before_the_parting_is_learnt() -> None:
     """One drop-out some milliseconds before each parting and short gaps after it; not so when the
     long gaps are anywhere in the chatter."""
-    crowded, chatter = ChatterLaw(), ChatterLaw()
+    crowded, chatter = BounceModel(), BounceModel()
     random = np.random.default_rng(8)
     for seed in range(40):
         runs_us, gaps_us = chattering(seed, 200.0)
@@ -163,7 +163,7 @@ def test_noise_that_crowds_before_the_parting_is_learnt() -> None:
 
 
 def test_much_chatter_takes_little_time_and_no_more_than_so_many_runs_are_noise() -> None:
-    law = ChatterLaw()
+    law = BounceModel()
     law.learn_noise([5.0] * 1000, 1e6)
     runs_us, gaps_us = [5.0] * 100_000, [1900.0] * 100_000
     assert split(law, runs_us, gaps_us, []) <= MOST

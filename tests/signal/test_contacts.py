@@ -8,13 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.signal.contacts import Debouncer, Passage, Rest
-from rig.signal.settings import Settings
+from rig.signal.contacts import Debouncer, Rest, Transition
+from rig.signal.events import Settings
 
 SETTINGS = Settings(4096)
 
 
-def give(contacts: Debouncer, edges: Sequence[tuple[float, int]], first: int = 0) -> list[Passage]:
+def give(
+    contacts: Debouncer, edges: Sequence[tuple[float, int]], first: int = 0
+) -> list[Transition]:
     """Edges as (microseconds, 1 open); the mark of each is its number from ``first`` on."""
     t_us, is_open = np.array(edges, np.float64).reshape(-1, 2).T
     marks = np.arange(first, first + len(edges)).astype([("number", "i8")])
@@ -23,14 +25,14 @@ def give(contacts: Debouncer, edges: Sequence[tuple[float, int]], first: int = 0
 
 def run(
     edges: Sequence[tuple[float, int]], end: float, settings: Settings = SETTINGS
-) -> list[Passage]:
+) -> list[Transition]:
     """Edges as (microseconds, 1 open), from contacts that are closed at 0."""
     contacts = Debouncer(settings)
     contacts.begin(False, 0.0)
     return give(contacts, edges) + contacts.until(end)
 
 
-def openings(passages: list[Passage]) -> list[float]:
+def openings(passages: list[Transition]) -> list[float]:
     return [p.t_us for p in passages if p.to is Rest.OPEN and p.longest_us is None]
 
 
@@ -150,7 +152,7 @@ def test_pieces_and_when_silence_is_told_do_not_matter(
     whole = run(edges, times[-1] + 1e5)
     contacts = Debouncer(SETTINGS)
     contacts.begin(False, 0.0)
-    found: list[Passage] = []
+    found: list[Transition] = []
     at = 0
     while at < len(edges):
         upto = at + data.draw(st.integers(1, 10))

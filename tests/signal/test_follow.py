@@ -12,12 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.engine.profile import Profile
-from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost
-from rig.signal.follow import Follower
-from rig.signal.settings import Settings
-from rig.virtual.demo import launch_engine
-from rig.virtual.rig import run
-from rig.wire.pins import PinRecording
+from rig.pins.recording import PinRecording
+from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost, Settings
+from rig.signal.openings import OpeningFinder
+from rig.virtual.rig import launch_engine, run
 from rig.wire.reader import LineReader
 
 PINS = Path(__file__).parents[2] / "fixtures" / "pins"
@@ -48,7 +46,7 @@ def stream() -> bytes:
 
 
 def follow(data: bytes, cuts: list[int]) -> list[str]:
-    reader, follower = LineReader(), Follower(Settings(profile().encoder.counts_per_turn))
+    reader, follower = LineReader(), OpeningFinder(Settings(profile().encoder.counts_per_turn))
     events: list[Event] = []
     places = sorted({0, len(data), *(cut % len(data) for cut in cuts)})
     for a, b in itertools.pairwise(places):
@@ -60,7 +58,7 @@ def follow(data: bytes, cuts: list[int]) -> list[str]:
 
 
 def test_the_stream_has_everything_in_it() -> None:
-    reader, follower = LineReader(), Follower(Settings(profile().encoder.counts_per_turn))
+    reader, follower = LineReader(), OpeningFinder(Settings(profile().encoder.counts_per_turn))
     events = [e for batch in reader.feed(stream()) for e in follower.take(batch)]
     kinds = {type(event) for event in events}
     assert {Opening, IndexPass, ReferenceLost} <= kinds
@@ -82,7 +80,7 @@ def test_a_byte_at_a_time() -> None:
 def read_pins(name: str) -> tuple[dict[str, object], list[Event], float]:
     truth = json.loads((PINS / f"{name}.json").read_text("utf-8"))
     counts = int(truth["counts_per_rev"])
-    follower = Follower(Settings(counts))
+    follower = OpeningFinder(Settings(counts))
     events: list[Event] = []
     for batch in PinRecording(PINS / f"{name}.vcd", None, counts).batches():
         events += follower.take(batch)
@@ -120,7 +118,7 @@ def test_readings_soon_after_a_reversal_do_not_count() -> None:
 def test_a_crank_worked_to_and_fro_never_has_run_up_enough() -> None:
     plan = "turn 400 at 120\n" + "back 8 at 30\nturn 14 at 30\n" * 40
     data = run(plan, profile(), seed=3).data
-    reader, follower = LineReader(), Follower(Settings(profile().encoder.counts_per_turn))
+    reader, follower = LineReader(), OpeningFinder(Settings(profile().encoder.counts_per_turn))
     events = [e for batch in reader.feed(data) for e in follower.take(batch)]
     last_free_us = max(e.t_us for e in events if isinstance(e, Opening) and e.counts)
     late = [e for e in events if isinstance(e, Opening) and e.t_us > last_free_us]
@@ -131,7 +129,7 @@ def test_a_crank_worked_to_and_fro_never_has_run_up_enough() -> None:
 
 def test_nothing_is_concluded_from_a_recording_without_an_index() -> None:
     counts = 4096
-    follower = Follower(Settings(counts))
+    follower = OpeningFinder(Settings(counts))
     events: list[Event] = []
     for batch in PinRecording(PINS / "chatter.vcd", None, counts).batches():
         batch.edges = batch.edges[batch.edges["input"] != 0]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import truncexpon
 
-from rig.signal import gap_laws
+from rig.signal import bounce_model
 
 SCALES_US = np.geomspace(20.0, 4000.0, 24)
 BOUNDS = (1.0, 2.0, 3.0, 4.5, np.inf)
@@ -19,15 +19,17 @@ ONCE_IN = 100_000.0
 )
 def test_means_and_densities(nth: int, bound: float, scale_us: float) -> None:
     law = truncexpon(bound if np.isfinite(bound) else 1e3, scale=scale_us)
-    assert np.isclose(gap_laws.MEANS_US[nth], law.mean(), rtol=1e-9)
+    assert np.isclose(bounce_model.MEANS_US[nth], law.mean(), rtol=1e-9)
     expected = law.pdf(GAPS_US) + 1 / ONCE_IN / 4000.0
-    assert np.allclose(np.exp(gap_laws.log_density(GAPS_US.tolist())[:, nth]), expected, rtol=1e-9)
+    assert np.allclose(
+        np.exp(bounce_model.log_density(GAPS_US.tolist())[:, nth]), expected, rtol=1e-9
+    )
 
 
 def test_weights_are_shares_that_lie_about_a_usual_gap() -> None:
-    prior = gap_laws.prior()
+    prior = bounce_model.prior()
     assert np.isclose(prior.sum(), 1.0)
-    middle_us = np.exp(prior @ np.log(gap_laws.MEANS_US))
+    middle_us = np.exp(prior @ np.log(bounce_model.MEANS_US))
     assert 50.0 < middle_us < 200.0
 
 
@@ -36,11 +38,11 @@ def test_the_right_law_is_found_among_all(bound: float, scale_us: float) -> None
     """From a thousand gaps: the mean, and how much of the density lies beyond a bound."""
     law = truncexpon(bound if np.isfinite(bound) else 1e3, scale=scale_us)
     gaps_us = law.rvs(1000, random_state=np.random.default_rng(5))
-    weights = gap_laws.log_density(gaps_us.tolist()).sum(axis=0)
+    weights = bounce_model.log_density(gaps_us.tolist()).sum(axis=0)
     weights = np.exp(weights - weights.max())
     weights /= weights.sum()
-    assert np.isclose(weights @ gap_laws.MEANS_US, law.mean(), rtol=0.1)
-    least = gap_laws.least_density(weights)
+    assert np.isclose(weights @ bounce_model.MEANS_US, law.mean(), rtol=0.1)
+    least = bounce_model.least_density(weights)
     assert least == sorted(least, reverse=True)
-    beyond = least[gap_laws.STEPS_US.index(min(s for s in gap_laws.STEPS_US if s > 1000.0))]
+    beyond = least[bounce_model.STEPS_US.index(min(s for s in bounce_model.STEPS_US if s > 1000.0))]
     assert beyond < (1e-7 if np.isfinite(bound) else 1e-6)

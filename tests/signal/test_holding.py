@@ -5,8 +5,7 @@ import math
 
 import pytest
 
-from rig.signal.holding import JUST_CLOSED, STOOD_STILL, is_held, why_held
-from rig.signal.marks import Mark
+from rig.signal.crank_motion import JUST_CLOSED, STOOD_STILL, Mark, is_held, why_held
 from rig.wire.records import Edge
 
 SECOND = 1e6

@@ -6,9 +6,8 @@ import math
 
 import pytest
 
-from rig.signal.events import IndexPass
-from rig.signal.index_check import IndexCheck
-from rig.signal.settings import Settings
+from rig.signal.events import IndexPass, Settings
+from rig.signal.track import IndexCheck
 
 FOUR = Settings(400)
 

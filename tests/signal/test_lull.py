@@ -7,7 +7,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.signal.lull import Lull
+from rig.signal.crank_motion import Stall
 
 POSITIONS = st.lists(
     st.tuples(st.integers(1, 50), st.integers(-5, 5), st.integers(-9, 9)), min_size=1, max_size=40
@@ -32,7 +32,7 @@ def test_it_is_the_walk_one_by_one_whatever_the_cut(
     t_us = np.cumsum([float(wait) for wait, _, _ in positions])
     low = np.array([place + 0.5 for _, place, _ in positions])
     furthest = np.array([place + 0.5 for _, _, place in positions])
-    lull, seen = Lull(), []
+    lull, seen = Stall(), []
     edges = [0, *sorted(c for c in cuts if c < len(t_us)), len(t_us)]
     for first, last in pairwise(edges):
         since, lowest = lull.along(t_us[first:last], low[first:last], furthest[first:last])
@@ -42,5 +42,5 @@ def test_it_is_the_walk_one_by_one_whatever_the_cut(
 
 
 def test_before_any_position_there_is_no_lull() -> None:
-    since, _ = Lull().along(np.empty(0), np.empty(0), np.empty(0))
+    since, _ = Stall().along(np.empty(0), np.empty(0), np.empty(0))
     assert since.tolist() == [math.inf]

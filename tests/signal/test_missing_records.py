@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rough_pins import NAMES, Held, Story, chatter, found_in, held
 
-from rig.signal.losses import NOT_COVERED
+from rig.signal.integrity import NOT_COVERED
 from rig.virtual.board import Board, BoardSpec, Timed
 from rig.virtual.pins import Levels, Pins
 from rig.wire.line import encode

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import KroghInterpolator
 from scipy.optimize import brentq
 
-from rig.signal.place import STOPS_WITHIN, place
+from rig.signal.interpolate import STOPS_WITHIN, interpolate
 from rig.wire.records import Edge
 
 
@@ -25,7 +25,7 @@ NONE = (0.0, 0, 0)
 def test_the_worked_example_of_linear_placing() -> None:
     # Plain arithmetic: edges at 1000 and 1480 us, event at 1120 us, q 0.15 degrees, edge 240.
     row = edge(1120, 240, [NONE, (1000, 240, 1), (1480, 241, 1), NONE])
-    assert place(row).at * 0.15 == pytest.approx(36.0375, abs=1e-9)
+    assert interpolate(row).at * 0.15 == pytest.approx(36.0375, abs=1e-9)
 
 
 def around_of(
@@ -66,7 +66,7 @@ def test_a_hand_that_turns_round_within_a_count(turn_at: float, when: float) -> 
 
     count, around = around_of(motion, when)
     assert count == 100
-    got = place(edge(when, count, around))
+    got = interpolate(edge(when, count, around))
     assert got.at == pytest.approx(motion(when), abs=1e-6)
     if when:
         assert got.step == (1 if when < 0 else -1)
@@ -88,7 +88,7 @@ def test_against_another_interpolator(
     known = [(t, at) for t, at, step in around if step]
     if len(known) < 4 or len({t for t, _ in known}) < 4:
         return
-    got = place(edge(0.0, count, around))
+    got = interpolate(edge(0.0, count, around))
     times, places = (np.array(x, float) for x in zip(*known, strict=True))
     other = float(KroghInterpolator(times, places)(0.0))
     assert got.at == pytest.approx(min(max(other, count), count + 1), abs=1e-6)
@@ -97,27 +97,27 @@ def test_against_another_interpolator(
 
 def test_an_event_at_the_instant_of_an_edge_is_on_its_boundary() -> None:
     row = edge(500, 8, [(300, 7, 1), (500, 8, 1), (700, 9, 1), (900, 10, 1)])
-    assert place(row).at == pytest.approx(8.0, abs=1e-12)
+    assert interpolate(row).at == pytest.approx(8.0, abs=1e-12)
 
 
 def test_a_creep_with_no_edge_following_stays_in_its_count() -> None:
     row = edge(100_000, 8, [(0, 7, 1), (60_000, 8, 1), NONE, NONE])
-    got = place(row)
+    got = interpolate(row)
     assert 8.0 < got.at < 9.0
     assert got.step == 1
 
 
 def test_a_crank_that_stands_has_no_direction() -> None:
     row = edge(900_000, 8, [(0, 7, 1), (60_000, 8, 1), NONE, NONE])
-    assert place(row).step == 0
-    assert place(edge(5, 8, [NONE] * 4)).step == 0
+    assert interpolate(row).step == 0
+    assert interpolate(edge(5, 8, [NONE] * 4)).step == 0
 
 
 def test_unequal_states_move_the_boundaries() -> None:
     offsets = (0.0, 0.25, -0.1, 0.15)
     # Steady speed through states of widths 1.25, 0.65, 1.25: boundaries 5 and 6 at 5.25 and 5.9.
     row = edge(0, 5, [(-1425, 4, 1), (-175, 5, 1), (475, 6, 1), (1725, 7, 1)])
-    got = place(row, offsets)
+    got = interpolate(row, offsets)
     assert got.at == pytest.approx(5.25 + 0.175, abs=1e-9)
 
 
@@ -128,7 +128,7 @@ def test_the_place_never_leaves_the_count(times: list[float], count: int) -> Non
     middle = (t[1] + t[2]) / 2
     row = edge(middle, count, [(t[0], count - 1, 1), (t[1], count, 1),
                                (t[2], count + 1, 1), (t[3], count + 2, 1)])  # fmt: skip
-    assert count <= place(row).at <= count + 1
+    assert count <= interpolate(row).at <= count + 1
 
 
 def test_a_steady_slow_down_that_reaches_no_boundary_ends_within_one_and_root_two_spacings() -> (
@@ -158,11 +158,11 @@ def test_contacts_that_part_soon_after_the_crank_has_stopped(
     tells the two apart."""
     age = spacings * spacing_us
     row = edge(age, 240, [(-spacing_us, 239, 1), (0.0, 240, 1), NONE, NONE])
-    placed = place(row)
+    placed = interpolate(row)
     assert placed.step == step
     assert 240.0 <= placed.at <= 241.0
 
 
 def test_a_creep_slower_than_a_count_in_a_quarter_of_a_second_is_no_stop() -> None:
     row = edge(200_000.0, 240, [(-300_000.0, 239, 1), (0.0, 240, 1), NONE, NONE])
-    assert place(row).step == 1
+    assert interpolate(row).step == 1

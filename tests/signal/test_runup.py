@@ -4,11 +4,11 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.signal.runup import RunUp
+from rig.signal.crank_motion import Approach
 
 
-def walked(*places: float, forgiven: float = 20.0) -> RunUp:
-    run = RunUp(forgiven)
+def walked(*places: float, forgiven: float = 20.0) -> Approach:
+    run = Approach(forgiven)
     for place in places:
         run.moved(place, place, place)
     return run
@@ -36,12 +36,12 @@ def test_going_back_on_and_on_starts_from_the_lowest() -> None:
 
 
 def test_steps_between_two_records_are_seen() -> None:
-    run = RunUp(20.0)
+    run = Approach(20.0)
     run.moved(0, 0, 0)
     run.moved(0, 300, 300)
     run.moved(270, 310, 305)  # 30 back, and forward again
     assert run.judge(305)[0] == 35
-    run = RunUp(20.0)
+    run = Approach(20.0)
     run.moved(0, 0, 0)
     run.moved(0, 300, 270)  # forward, then 30 back
     assert run.judge(270)[0] == 0
@@ -49,7 +49,7 @@ def test_steps_between_two_records_are_seen() -> None:
 
 @given(st.lists(st.floats(0, 100), min_size=1, max_size=50))
 def test_forward_only_is_all_run_up(steps: list[float]) -> None:
-    run = RunUp(2.0)
+    run = Approach(2.0)
     place = 0.0
     run.moved(place, place, place)
     for step in steps:
@@ -67,7 +67,7 @@ def test_many_records_at_once_are_as_one_by_one(
 ) -> None:
     now = np.cumsum([float(step) for step, _ in steps])
     low, high = now - [extra for _, extra in steps], now + [extra for _, extra in steps]
-    single, many = RunUp(3.0), RunUp(3.0)
+    single, many = Approach(3.0), Approach(3.0)
     at = 0
     for piece in [*pieces, len(now)]:
         upto = min(at + piece, len(now))

@@ -9,15 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import rig.engine
-from rig.engine.file import load_profile
+import rig.job
+from rig.engine.engine_file import load_profile
 from rig.engine.profile import Profile
-from rig.session import signal_settings
-from rig.signal.follow import Follower
-from rig.signal.survey import NOTE, Survey, Surveyed
-from rig.virtual.demo import launch_engine
-from rig.virtual.hidden import draw
-from rig.virtual.rig import run
+from rig.session.session import signal_settings
+from rig.signal.openings import OpeningFinder
+from rig.signal.rig_statistics import NOTE, RigStatistics, StatisticsCollector
+from rig.virtual.ground_truth import draw
+from rig.virtual.rig import launch_engine, run
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Note
 
@@ -25,9 +24,9 @@ PROFILE = launch_engine()
 PLAN = ["rest 3", "turn 1500 at 110", "back 60 at 90", "turn 400 at 110"]
 
 
-def walked(data: bytes, piece: int, profile: Profile = PROFILE) -> Surveyed:
+def walked(data: bytes, piece: int, profile: Profile = PROFILE) -> RigStatistics:
     settings = signal_settings(profile)
-    reader, follower, survey = LineReader(), Follower(settings), Survey(settings)
+    reader, follower, survey = LineReader(), OpeningFinder(settings), StatisticsCollector(settings)
     for start in range(0, len(data), piece):
         for batch in reader.feed(data[start : start + piece]):
             survey.take(batch, follower.take(batch))
@@ -37,7 +36,7 @@ def walked(data: bytes, piece: int, profile: Profile = PROFILE) -> Surveyed:
     return survey.result(follower)
 
 
-def seen(plan: Iterable[str], seed: int = 4, **options: object) -> Surveyed:
+def seen(plan: Iterable[str], seed: int = 4, **options: object) -> RigStatistics:
     return walked(run(plan, PROFILE, seed, **options).data, 1 << 16)
 
 
@@ -80,7 +79,7 @@ def test_widths_are_those_of_the_encoder() -> None:
 
 def test_an_impulse_coupling_passed_again_is_not_counted_twice() -> None:
     """Past the click, back past the opening, forward gently: one lobe opens at two places."""
-    example = Path(rig.engine.__file__).parent / "examples" / "geared_propeller.toml"
+    example = Path(rig.job.__file__).parent / "examples" / "geared_propeller.toml"
     profile = load_profile(example)
     plan = ["turn 900 at 110"]
     for _ in range(4):
@@ -134,7 +133,7 @@ def test_wrong_counts_are_no_wandering_index() -> None:
 
 def test_notes_part_the_recording_into_stretches(tmp_path: Path) -> None:
     settings = signal_settings(PROFILE)
-    reader, follower, survey = LineReader(), Follower(settings), Survey(settings)
+    reader, follower, survey = LineReader(), OpeningFinder(settings), StatisticsCollector(settings)
 
     def hear(data: bytes) -> None:
         for batch in reader.feed(data):

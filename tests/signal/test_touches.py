@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from rig.signal.settings import Settings
-from rig.signal.touches import find_short_way, find_touches
+from rig.signal.events import Settings
+from rig.tdc.piston_stop import find_short_way, find_touches
 from rig.wire.records import POSITION
 
 FINE = Settings(4096)

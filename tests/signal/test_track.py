@@ -2,7 +2,7 @@
 
 import pytest
 
-from rig.signal.settings import Settings
+from rig.signal.events import Settings
 from rig.signal.track import Track
 
 SETTINGS = Settings(4096)

@@ -5,8 +5,8 @@ import math
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.signal.waiting import Waiting
-from rig.wire.records import Batch, Cut, Trouble
+from rig.signal.integrity import ReorderBuffer
+from rig.wire.records import Batch, Cut, LineError
 
 TIMES = st.lists(st.integers(0, 9), max_size=30)
 
@@ -15,7 +15,7 @@ TIMES = st.lists(st.integers(0, 9), max_size=30)
 def test_words_come_in_order_of_time_and_then_as_they_arrived(
     come: list[list[int]], until: int
 ) -> None:
-    waiting = Waiting()
+    waiting = ReorderBuffer()
     words: list[Cut] = []
     for times in come:
         batch = [Cut(float(t), 1, len(words) + i, 0.0, 0.0, 0.0, 0.0) for i, t in enumerate(times)]
@@ -33,13 +33,13 @@ def test_words_come_in_order_of_time_and_then_as_they_arrived(
 
 @given(st.lists(st.tuples(st.integers(0, 3), st.sampled_from(["gap", "field"])), max_size=30))
 def test_the_same_trouble_waits_once_however_often_it_comes(come: list[tuple[int, str]]) -> None:
-    waiting = Waiting()
+    waiting = ReorderBuffer()
     for t_us, kind in come:
-        waiting.add(Batch(others=[Trouble(float(t_us), kind, "")]))
+        waiting.add(Batch(others=[LineError(float(t_us), kind, "")]))
     taken = []
     while (word := waiting.word_before(math.inf)) is not None:
-        assert isinstance(word, Trouble)
+        assert isinstance(word, LineError)
         taken.append((int(word.t_us), word.kind))
     assert taken == sorted(dict.fromkeys(come), key=lambda each: each[0])
-    waiting.add(Batch(others=[Trouble(0.0, "gap", "")]))  # after it was taken, it is news again
-    assert waiting.word_before(1.0) == Trouble(0.0, "gap", "")
+    waiting.add(Batch(others=[LineError(0.0, "gap", "")]))  # after it was taken, it is news again
+    assert waiting.word_before(1.0) == LineError(0.0, "gap", "")

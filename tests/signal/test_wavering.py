@@ -7,9 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from rig.signal.events import Closing, Finding, Opening
-from rig.signal.settings import Settings
-from rig.signal.wavering import Levels
+from rig.signal.events import Closing, Finding, Opening, Settings
+from rig.signal.rig_statistics import Levels
 from rig.wire.records import EDGE
 
 SETTINGS = Settings(4096)

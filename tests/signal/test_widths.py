@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.signal.widths import EVEN, Widths
+from rig.signal.interpolate import EVEN, StateWidths
 from rig.wire.records import WIDTH
 
 
@@ -28,8 +28,8 @@ def totals(widths: np.ndarray, speeds: np.ndarray, counts: int, each: int) -> np
     return rows(*records)
 
 
-def turned(widths: np.ndarray, speeds: np.ndarray, counts: int, each: int) -> Widths:
-    measured = Widths()
+def turned(widths: np.ndarray, speeds: np.ndarray, counts: int, each: int) -> StateWidths:
+    measured = StateWidths()
     measured.take(totals(widths, speeds, counts, each))
     return measured
 
@@ -53,7 +53,7 @@ def test_offsets_that_are_not_worth_it_are_left_in() -> None:
     """Boundaries at 0, 0.2, 0, 0.1 lie up to 0.125 from their mean."""
     records = totals(np.array([1.2, 0.8, 1.1, 0.9]), np.full(8192, 1e-3), 8192, 150)
     for worth, taken_out in ((0.124, True), (0.126, False)):
-        measured = Widths(worth)
+        measured = StateWidths(worth)
         measured.take(records)
         assert (measured.offsets != EVEN) is taken_out
 
@@ -65,7 +65,7 @@ def test_equal_states_are_left_alone() -> None:
 
 
 def test_a_stretch_in_which_the_crank_turned_round_is_left_out() -> None:
-    measured = Widths()
+    measured = StateWidths()
     measured.take(rows((0, [0.0] * 4, 0), (160, [9e3, 1e3, 1e3, 1e3], 1)))
     assert measured.n == 0
     measured.take(rows((320, [19e3, 11e3, 11e3, 11e3], 1)))
@@ -73,7 +73,7 @@ def test_a_stretch_in_which_the_crank_turned_round_is_left_out() -> None:
 
 
 def test_backwards_is_as_good() -> None:
-    measured = Widths()
+    measured = StateWidths()
     widths = np.array([1.2, 0.8, 1.1, 0.9])
     total = np.zeros(4)
     measured.take(rows((0, [0.0] * 4, 0)))
@@ -91,8 +91,8 @@ def test_pieces_do_not_matter_and_offsets_hold_after_each_record(
     """The offsets after a record are those of a measurement that ends with it."""
     t = np.arange(4096)
     records = totals(np.array([1.2, 0.8, 1.1, 0.9]), 1e-3 * (2 + np.sin(t / 99.0)), 4096, each)
-    whole = Widths().take(records)
-    measured, found, at = Widths(), [], 0
+    whole = StateWidths().take(records)
+    measured, found, at = StateWidths(), [], 0
     for piece in [*pieces, len(records)]:
         after = measured.take(records[at : at + piece])
         assert measured.offsets == tuple(after[-1])

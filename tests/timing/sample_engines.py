@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
-from rig.engine.dead_centre.reference import Reference
+from rig.base.uncertainty import Contribution, combine
 from rig.engine.profile import Encoder, Engine, Profile, Setting, Unit, Window
-from rig.engine.uncertainty import Contribution, combine
 from rig.signal.events import Opening
-from rig.timing.results import Reading
+from rig.tdc.reference import TdcReference
+from rig.timing.values import Reading
 
 ADVANCE = Setting("full advance", Window(37.0, 36.0, 35.0, "manual, page 12"))
 FINE_ENCODER = Encoder(4096)
@@ -69,9 +69,9 @@ def reference(
     u_deg: float = 0.05,
     nu: float = math.inf,
     touches: tuple[tuple[float, ...], tuple[float, ...]] = ((), ()),
-) -> Reference:
+) -> TdcReference:
     part = Contribution("repeatability", u_deg, nu, "A", "")
-    return Reference(
+    return TdcReference(
         tdc_deg,
         combine([part]),
         "stop" if touches[0] else "stated",

@@ -13,10 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sample_engines import FINE_ENCODER, reference
 
-from rig.engine.dead_centre.reference import GRADUATION, RUN_OUT
+from rig.base.uncertainty import Contribution, combine
 from rig.engine.profile import Encoder
-from rig.engine.uncertainty import Contribution, combine
-from rig.timing.budget import (
+from rig.tdc.reference import GRADUATION, RUN_OUT
+from rig.timing.uncertainty_budget import (
     FEW,
     Spread,
     counting,
@@ -26,9 +26,9 @@ from rig.timing.budget import (
     play,
     play_of_both,
     reference_seat,
-    repeatability,
+    repeatability_part,
     run_out,
-    seat,
+    seat_part,
     top_dead_centre,
 )
 
@@ -39,7 +39,7 @@ from rig.timing.budget import (
 def test_run_out_between_two_angles(apart: float, at_most: float) -> None:
     """D4: A = 0.12, at most 2 A sin(d/2) (geometry); as an arcsine, JCGM 100:2008, H.1.3.4."""
     encoder = replace(FINE_ENCODER, run_out_deg=0.12)
-    part = run_out(encoder, seat([200.0 + apart] * 9, encoder), seat([200.0], encoder))
+    part = run_out(encoder, seat_part([200.0 + apart] * 9, encoder), seat_part([200.0], encoder))
     assert part.u_deg * math.sqrt(2.0) == pytest.approx(at_most, abs=1e-6)
 
 
@@ -57,7 +57,7 @@ def test_run_out_against_a_stop_is_the_worst_over_all_phases(
         return np.asarray(0.12 * np.sin(np.radians(angle_deg) + phase))
 
     found = error(tdc - btdc) - (error(tdc - half_arc) + error(tdc + half_arc)) / 2.0
-    part = run_out(encoder, seat([tdc - btdc], encoder), datum)
+    part = run_out(encoder, seat_part([tdc - btdc], encoder), datum)
     assert part.u_deg * math.sqrt(2.0) == pytest.approx(float(np.max(found)), abs=2e-6)
     assert part.u_deg == pytest.approx(float(np.sqrt(np.mean(found**2))), abs=2e-6)
 
@@ -66,7 +66,7 @@ def test_run_out_counts_on_the_encoders_own_shaft() -> None:
     """At half crank speed 90 degrees of crank are 45 of the encoder, and one of its degrees is
     two of the crank."""
     encoder = replace(FINE_ENCODER, run_out_deg=0.12, turns_per_crank_turn=Fraction(1, 2))
-    part = run_out(encoder, seat([90.0], encoder), seat([0.0], encoder))
+    part = run_out(encoder, seat_part([90.0], encoder), seat_part([0.0], encoder))
     at_most = 2 * 0.24 * math.sin(math.radians(22.5))
     assert part.u_deg * math.sqrt(2.0) == pytest.approx(at_most)
 
@@ -74,16 +74,16 @@ def test_run_out_counts_on_the_encoders_own_shaft() -> None:
 def test_run_out_of_opposite_openings_cancels() -> None:
     """Cylinders half a turn apart: the once-a-turn errors of their openings are opposite."""
     encoder = replace(FINE_ENCODER, run_out_deg=0.12)
-    assert abs(seat([10.0, 190.0], encoder).vector) == pytest.approx(0.0, abs=1e-12)
-    part = run_out(encoder, seat([10.0, 190.0], encoder), seat([46.0], encoder))
+    assert abs(seat_part([10.0, 190.0], encoder).vector) == pytest.approx(0.0, abs=1e-12)
+    part = run_out(encoder, seat_part([10.0, 190.0], encoder), seat_part([46.0], encoder))
     assert part.u_deg == pytest.approx(0.12 / math.sqrt(2.0))
 
 
 def test_seats() -> None:
-    where = seat([324.1, 324.3, 1044.2], FINE_ENCODER)
+    where = seat_part([324.1, 324.3, 1044.2], FINE_ENCODER)
     assert where.places == 1
     assert cmath.phase(where.vector) == pytest.approx(math.radians(324.2 - 360.0), abs=1e-6)
-    assert seat([324.0, 504.0], FINE_ENCODER).places == 2
+    assert seat_part([324.0, 504.0], FINE_ENCODER).places == 2
     stop = reference(100.0, touches=((60.0, 60.1), (140.0, 139.9)))
     assert reference_seat(stop, FINE_ENCODER).places == 2
     assert reference_seat(reference(100.0), FINE_ENCODER).places == 1
@@ -106,21 +106,21 @@ def test_a_stated_dead_centre_is_taken_at_the_worst_of_its_places(
     top = np.radians((tdc + 360.0 * turns) * float(ratio)) + phase
     worst = float(np.max(0.12 / float(ratio) * (np.sin(own) - np.sin(top))))
     datum = reference_seat(reference(tdc % 360.0), encoder)
-    part = run_out(encoder, seat([opens], encoder), datum)
+    part = run_out(encoder, seat_part([opens], encoder), datum)
     assert part.u_deg * math.sqrt(2.0) == pytest.approx(worst, abs=1e-5)
 
 
 def test_where_the_crank_stood_is_the_place_of_a_mark() -> None:
     encoder = replace(FINE_ENCODER, run_out_deg=0.12, turns_per_crank_turn=Fraction(1, 2))
     mark = reference(20.0, touches=((380.0,), ()))
-    part = run_out(encoder, seat([380.0], encoder), reference_seat(mark, encoder))
+    part = run_out(encoder, seat_part([380.0], encoder), reference_seat(mark, encoder))
     assert part.u_deg == pytest.approx(0.0, abs=1e-12)
     stated = reference_seat(reference(20.0), encoder)
-    assert run_out(encoder, seat([380.0], encoder), stated).u_deg == pytest.approx(
+    assert run_out(encoder, seat_part([380.0], encoder), stated).u_deg == pytest.approx(
         2.0 * 0.24 / math.sqrt(2.0)
     )
     odd = replace(encoder, turns_per_crank_turn=Fraction("0.123457"))  # all round, not a million
-    all_round = run_out(odd, seat([55.0], odd), reference_seat(reference(20.0), odd))
+    all_round = run_out(odd, seat_part([55.0], odd), reference_seat(reference(20.0), odd))
     assert all_round.u_deg == pytest.approx(2.0 * 0.12 / 0.123457 / math.sqrt(2.0), rel=1e-3)
 
 
@@ -128,10 +128,12 @@ def test_graduation_is_of_each_position() -> None:
     """Rectangular (JCGM 100:2008, 4.3.7) at the opening and at the two touches of the stop."""
     encoder = replace(FINE_ENCODER, graduation_error_deg=0.06)
     stop = reference_seat(reference(100.0, touches=((60.0,), (140.0,))), encoder)
-    part = graduation(encoder, seat([64.0], encoder), stop)
+    part = graduation(encoder, seat_part([64.0], encoder), stop)
     assert part.u_deg == pytest.approx(0.06 / math.sqrt(3.0) * math.sqrt(1.0 + 0.5))
     doubled = replace(encoder, turns_per_crank_turn=Fraction(1, 2))
-    assert graduation(doubled, seat([64.0], doubled), stop).u_deg == pytest.approx(2 * part.u_deg)
+    assert graduation(doubled, seat_part([64.0], doubled), stop).u_deg == pytest.approx(
+        2 * part.u_deg
+    )
 
 
 def test_counting_is_what_placing_leaves() -> None:
@@ -158,7 +160,7 @@ def test_play_is_its_own_root_mean_square() -> None:
 
 def test_repeatability_is_the_cylinders_own_when_there_is_enough_of_it() -> None:
     own, unit = Spread(0.09 * 9, 9), Spread(0.04 * 30, 30)
-    part = repeatability(own, unit, 10)
+    part = repeatability_part(own, unit, 10)
     assert part is not None
     assert (part.u_deg, part.nu) == pytest.approx((0.3 / math.sqrt(10), 9))
 
@@ -166,13 +168,13 @@ def test_repeatability_is_the_cylinders_own_when_there_is_enough_of_it() -> None
 @pytest.mark.parametrize("n", range(1, FEW))
 def test_repeatability_of_few_readings_is_the_units(n: int) -> None:
     """JCGM 100:2008, 4.2.4: a pooled estimate. Another reading must never widen the interval."""
-    part = repeatability(Spread(0.01, n - 1), Spread(0.04 * 30, 30), n)
+    part = repeatability_part(Spread(0.01, n - 1), Spread(0.04 * 30, 30), n)
     assert part is not None
     assert (part.u_deg, part.nu) == pytest.approx((0.2 / math.sqrt(n), 30))
 
 
 def test_a_single_reading_has_no_repeatability() -> None:
-    assert repeatability(Spread(), Spread(), 1) is None
+    assert repeatability_part(Spread(), Spread(), 1) is None
     assert mean_over_cylinders([Spread(), Spread()], [1, 1]) is None
 
 
@@ -186,7 +188,7 @@ def test_mean_over_cylinders_leaves_their_differences_out() -> None:
 
 def test_the_references_encoder_errors_are_not_counted_twice() -> None:
     parts = [
-        Contribution("repeatability", 0.04, 4, "A", ""),
+        Contribution("repeatability_part", 0.04, 4, "A", ""),
         Contribution("offset", 0.03, math.inf, "B", ""),
         Contribution(GRADUATION, 0.2, math.inf, "B", ""),
         Contribution(RUN_OUT, 0.3, math.inf, "B", ""),

@@ -9,14 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import circmean, circstd
 
-from rig.timing.circular import (
-    circular_mean,
-    circular_sd,
-    is_defined,
-    mean_and_spread,
-    resultant,
-    wrap,
-)
+from rig.base.angles import circular_mean, circular_sd, is_defined, mean_and_spread, resultant, wrap
 
 
 @pytest.mark.parametrize(

@@ -16,26 +16,26 @@ from sample_engines import (
     unit,
 )
 
-from rig.engine.profile import Profile, Setting, Synchronism, Window
-from rig.engine.uncertainty import Contribution, combine
-from rig.faults import InputError
-from rig.timing import budget
-from rig.timing.compare import compare_judgements, compare_units
-from rig.timing.judge import judge
-from rig.timing.results import Judgement
+from rig.base.errors import InputError
+from rig.base.uncertainty import Contribution, combine
+from rig.engine.profile import Profile, Setting, Synchronisation, Window
+from rig.timing import uncertainty_budget
+from rig.timing.assess import assess
+from rig.timing.compare import compare_assessments, compare_units
+from rig.timing.values import Assessment
 
 UPPER = [36.0, 36.1, 36.2, 36.1, 36.1]
 LOWER = [35.6, 35.7, 35.8, 35.7, 35.7]
 
 
 def pair(stagger: float = 0.0, tolerance: float = 1.0) -> Profile:
-    wanted = Synchronism("upper", "lower", stagger, tolerance, "manual, page 14")
+    wanted = Synchronisation("upper", "lower", stagger, tolerance, "manual, page 14")
     return replace(single(unit("upper", 1), unit("lower", 2)), synchronism=(wanted,))
 
 
-def judged(u_own: float, u_tdc: float, mean: float) -> Judgement:
+def judged(u_own: float, u_tdc: float, mean: float) -> Assessment:
     """A judgement that consists of its own part and of dead centre."""
-    base = judge(readings([mean - 0.1, mean, mean + 0.1]), single(), reference())[0]
+    base = assess(readings([mean - 0.1, mean, mean + 0.1]), single(), reference())[0]
     parts = [
         Contribution("repeatability", u_own, math.inf, "A", ""),
         Contribution("top dead centre", u_tdc, math.inf, "B", ""),
@@ -50,10 +50,10 @@ def test_the_shared_reference_drops_out() -> None:
     assert lower.uncertainty is not None
     assert upper.uncertainty.u_deg == pytest.approx(0.116619, abs=1e-6)
     assert lower.uncertainty.u_deg == pytest.approx(0.128062, abs=1e-6)
-    shared = compare_judgements(upper, lower, shared_reference=True)
+    shared = compare_assessments(upper, lower, shared_reference=True)
     assert shared.uncertainty is not None
     assert shared.uncertainty.u_deg == pytest.approx(0.100000, abs=1e-6)
-    apart = compare_judgements(upper, lower)
+    apart = compare_assessments(upper, lower)
     assert apart.uncertainty is not None
     assert apart.uncertainty.u_deg == pytest.approx(math.hypot(0.116619, 0.128062), abs=1e-6)
 
@@ -63,10 +63,10 @@ def test_the_plays_of_two_judgements_are_not_counted_twice() -> None:
     Source: JCGM 100:2008, 4.3.7 and 5.1.2."""
     parts = [
         Contribution("repeatability", 0.05, math.inf, "A", ""),
-        budget.play(0.6),
+        uncertainty_budget.play(0.6),
     ]
     one = replace(judged(0.05, 0.0, 36.0), uncertainty=combine(parts))
-    found = compare_judgements(one, one).uncertainty
+    found = compare_assessments(one, one).uncertainty
     assert found is not None
     assert found.u_deg == pytest.approx(math.hypot(0.05, 0.05, 0.6 / math.sqrt(6.0)))
 
@@ -196,21 +196,21 @@ def test_play_of_one_body_is_shared() -> None:
 
 
 def test_before_and_after() -> None:
-    before = judge(readings([33.0, 33.1, 33.2] * 3), single(), reference(u_deg=0.05))[0]
-    after = judge(readings(UPPER), single(), reference(u_deg=0.05))[0]
-    found = compare_judgements(after, before, first_name="after", second_name="before")
+    before = assess(readings([33.0, 33.1, 33.2] * 3), single(), reference(u_deg=0.05))[0]
+    after = assess(readings(UPPER), single(), reference(u_deg=0.05))[0]
+    found = compare_assessments(after, before, first_name="after", second_name="before")
     assert found.words == "after opens 3.00 degrees before before"
     assert found.verdict == "not judged"
-    asked = compare_judgements(after, before, wanted_deg=3.0, tolerance_deg=0.5)
+    asked = compare_assessments(after, before, wanted_deg=3.0, tolerance_deg=0.5)
     assert asked.verdict == "inside"
 
 
 def test_encoder_errors_between_two_angles_on_one_mounting() -> None:
     encoder = replace(FINE_ENCODER, run_out_deg=0.12)
     job = single(encoder=encoder)
-    first = judge(readings([36.0, 36.1, 36.2] * 3), job, reference())[0]
-    second = judge(readings([0.0, 0.1, 0.2] * 3), job, reference())[0]
-    found = compare_judgements(first, second, shared_reference=True, encoder=encoder)
+    first = assess(readings([36.0, 36.1, 36.2] * 3), job, reference())[0]
+    second = assess(readings([0.0, 0.1, 0.2] * 3), job, reference())[0]
+    found = compare_assessments(first, second, shared_reference=True, encoder=encoder)
     assert found.uncertainty is not None
     part = next(p for p in found.uncertainty.parts if p.name == "run-out")
     # D4: 2 A sin(d/2) for A = 0.12, d = 36 degrees.
@@ -218,7 +218,7 @@ def test_encoder_errors_between_two_angles_on_one_mounting() -> None:
 
 
 def test_nothing_to_compare_is_refused() -> None:
-    good = judge(readings(UPPER), single(), reference())[0]
-    none = judge(readings([90.0, -90.0]), single(), reference())[0]
+    good = assess(readings(UPPER), single(), reference())[0]
+    none = assess(readings([90.0, -90.0]), single(), reference())[0]
     with pytest.raises(InputError, match="no mean opening"):
-        compare_judgements(good, none)
+        compare_assessments(good, none)

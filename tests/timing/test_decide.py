@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
-from rig.engine.uncertainty import Contribution, combine
-from rig.timing.decide import (
+from rig.base.uncertainty import Contribution, combine
+from rig.timing.values import Verdict
+from rig.timing.verdict import (
     MOST_READINGS,
     REPEATABILITY,
     Rule,
@@ -19,13 +20,12 @@ from rig.timing.decide import (
     conformance_probability,
     decide,
     decide_spread,
-    how_to_settle,
     more_readings,
     probability_words,
     sd_interval,
     with_readings,
 )
-from rig.timing.results import Verdict
+from rig.words.assessments import how_to_settle
 
 
 @pytest.mark.parametrize(

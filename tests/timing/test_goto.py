@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.faults import InputError
-from rig.timing import goto
-from rig.timing.goto import Target
+from rig.base.errors import InputError
+from rig.guide import approach
+from rig.guide.approach import Target
 
 TARGET = Target(btdc_deg=36.0, tdc_deg=161.9)  # 125.9 after the index
 
@@ -36,36 +36,36 @@ TARGET = Target(btdc_deg=36.0, tdc_deg=161.9)  # 125.9 after the index
 def test_what_to_do(
     *, crank_deg: float, run_up: float, where: str, move: float, words: str
 ) -> None:
-    found = goto.going(crank_deg, TARGET, run_up, 20.0)
+    found = approach.approach_to(crank_deg, TARGET, run_up, 20.0)
     assert found.where == where
     assert found.move_deg == pytest.approx(move, abs=1e-9)
     assert words in found.words
 
 
 def test_coming_backwards_is_the_wrong_side() -> None:
-    assert goto.going(125.9, TARGET, 25.0, 20.0, direction=-1).where == "wrong side"
+    assert approach.approach_to(125.9, TARGET, 25.0, 20.0, direction=-1).where == "wrong side"
 
 
 def test_one_stroke_only() -> None:
     firing = replace(TARGET, period_deg=720.0)
-    assert goto.going(485.9, firing, 60.0, 20.0).where == "on"
-    assert goto.going(485.9, firing, 60.0, 20.0).move_deg == pytest.approx(360.0)
-    assert goto.going(845.9, firing, 60.0, 20.0).where == "there"
+    assert approach.approach_to(485.9, firing, 60.0, 20.0).where == "on"
+    assert approach.approach_to(485.9, firing, 60.0, 20.0).move_deg == pytest.approx(360.0)
+    assert approach.approach_to(845.9, firing, 60.0, 20.0).where == "there"
 
 
 def test_length_round_the_rim() -> None:
     rim = replace(TARGET, rim_diameter_mm=300.0)
-    found = goto.going(125.9 - 30.0, rim, 40.0, 20.0)
+    found = approach.approach_to(125.9 - 30.0, rim, 40.0, 20.0)
     assert found.rim_tape_mm == pytest.approx(78.539816, abs=1e-6)  # R1
     assert found.rim_rule_mm == pytest.approx(77.645714, abs=1e-6)
     assert "78.5 mm round the rim" in found.words
-    tape, rule = goto.rim_mm(36.0, 412.0)  # R2
+    tape, rule = approach.rim_mm(36.0, 412.0)  # R2
     assert tape == pytest.approx(129.433617, abs=1e-6)
     assert rule == pytest.approx(127.315002, abs=1e-6)
-    assert goto.rim_mm(200.0, 412.0)[1] is None
-    assert goto.rim_mm(36.0, None) == (None, None)
+    assert approach.rim_mm(200.0, 412.0)[1] is None
+    assert approach.rim_mm(36.0, None) == (None, None)
     with pytest.raises(InputError, match="diameter"):
-        goto.rim_mm(36.0, 0.0)
+        approach.rim_mm(36.0, 0.0)
 
 
 @given(
@@ -80,33 +80,33 @@ def test_doing_as_told_gets_there(
 ) -> None:
     target = Target(btdc, tdc)
     for _ in range(4):
-        now = goto.going(crank, target, run_up, needed)
+        now = approach.approach_to(crank, target, run_up, needed)
         if now.where == "there":
             break
         crank += now.move_deg
         run_up = run_up + now.move_deg if now.move_deg > 0.0 else 0.0
     assert now.where == "there"
     assert run_up >= needed - 1e-6
-    assert abs(goto.distance_deg(crank, target)) <= target.within_deg
+    assert abs(approach.distance_deg(crank, target)) <= target.within_deg
 
 
 def test_what_was_reached_is_recorded() -> None:
     rim = replace(TARGET, rim_diameter_mm=300.0)
-    good = goto.reached(125.95, rim, 60.0, 20.0)
+    good = approach.angle_reached(125.95, rim, 60.0, 20.0)
     assert good.good
     assert good.off_deg == pytest.approx(0.05)
     assert good.btdc_deg == pytest.approx(35.95)
     assert good.off_rim_mm == pytest.approx(0.1309, abs=1e-4)
     assert "wanted 36.00° BTDC, stands at 35.95° BTDC, come from the right side" in good.words
-    bad = goto.reached(126.9, rim, 5.0, 20.0)
+    bad = approach.angle_reached(126.9, rim, 5.0, 20.0)
     assert not bad.good
     assert "not to be relied upon" in bad.words
-    after = goto.reached(165.9, Target(-4.0, 161.9), 60.0, 20.0)
+    after = approach.angle_reached(165.9, Target(-4.0, 161.9), 60.0, 20.0)
     assert "4.00° ATDC" in after.words
 
 
 def test_bad_targets() -> None:
     with pytest.raises(InputError, match="above zero"):
-        goto.going(0.0, replace(TARGET, period_deg=0.0), 0.0, 20.0)
+        approach.approach_to(0.0, replace(TARGET, period_deg=0.0), 0.0, 20.0)
     with pytest.raises(InputError, match="above zero"):
-        goto.going(0.0, TARGET, 0.0, -1.0)
+        approach.approach_to(0.0, TARGET, 0.0, -1.0)

@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from sample_engines import FINE_ENCODER, changed, four, reading, reference, single, unit
 
+from rig.adjust.plan import not_corrected, wants_from
+from rig.base.errors import InputError
 from rig.engine.profile import Encoder
-from rig.faults import InputError
+from rig.timing.assess import IN_GROUPS, assess, unit_figure
 from rig.timing.compare import compare_units
-from rig.timing.correction.wants import not_corrected, wants_from
-from rig.timing.figure import parting_of
 from rig.timing.groups import FALSE_ALARM, _log_tail, _ways, explained_deg, parted
-from rig.timing.judge import IN_GROUPS, judge, unit_figure
-from rig.timing.results import Judgement, Reading
+from rig.timing.uncertainty_budget import parting_of
+from rig.timing.values import Assessment, Reading
 
 Floats = NDArray[np.float64]
 
@@ -39,9 +39,9 @@ def are_parted(btdc_deg: Floats | Sequence[float], cylinders: Sequence[int] = (1
     return parting_of(read(btdc_deg, cylinders), FINE_ENCODER, None) is not None
 
 
-def whole(group: Sequence[Reading], cylinders: int = 1) -> Judgement:
+def whole(group: Sequence[Reading], cylinders: int = 1) -> Assessment:
     job = single() if cylinders == 1 else four()
-    found = unit_figure(judge(group, job, reference()), "upper", "full advance")
+    found = unit_figure(assess(group, job, reference()), "upper", "full advance")
     assert found is not None
     return found
 
@@ -81,7 +81,7 @@ def test_a_move_shows_in_all_cylinders_together() -> None:
     deg = 36.0 + rng.normal(0.0, 0.15, 16) + np.tile([0.3, -0.2, 0.1, 0.0], 4)
     deg[8:] -= 2.0
     cylinders = (1, 3, 4, 2)
-    judged = judge(read(deg, cylinders), four(), reference())
+    judged = assess(read(deg, cylinders), four(), reference())
     assert [j.cylinder for j in judged] == [None, 1, 2, 3, 4]
     assert all(j.mean_btdc is None and IN_GROUPS in j.marks for j in judged)
     assert [each.n for each in judged[0].groups] == [8, 8]
@@ -95,7 +95,7 @@ def test_one_lobe_that_jumps_spoils_its_own_figure_and_the_one_over_all() -> Non
     rng = np.random.default_rng(2)
     deg = 36.0 + rng.normal(0.0, 0.1, 40)
     deg[3::8] += 8.0  # every other reading of cylinder 2
-    judged = judge(read(deg, (1, 3, 4, 2)), four(), reference())
+    judged = assess(read(deg, (1, 3, 4, 2)), four(), reference())
     assert {j.cylinder for j in judged if j.mean_btdc is None} == {None, 2}
     assert {j.cylinder for j in judged if j.mean_btdc is not None} == {1, 3, 4}
 
@@ -108,7 +108,7 @@ def test_lobes_that_differ_are_no_groups() -> None:
 
 def test_what_was_set_with_the_crank_held_is_not_parted() -> None:
     """Each time it was put somewhere on purpose."""
-    (found,) = judge(changed(read([30.0, 33.0, 36.0]), kind="set"), single(), reference())
+    (found,) = assess(changed(read([30.0, 33.0, 36.0]), kind="set"), single(), reference())
     assert found.mean_btdc == pytest.approx(33.0)
 
 
@@ -240,7 +240,7 @@ def test_no_mean_ever_lies_where_no_opening_was(
     rng = np.random.default_rng(seed)
     deg = [*rng.normal(-85.0, 0.2, before), *rng.normal(-85.0 + apart, 0.2, after)]
     for order in (deg, rng.permutation(deg).tolist()):
-        for judged in judge(read(order), single(), reference()):
+        for judged in assess(read(order), single(), reference()):
             assert judged.mean_btdc is None
             assert sum(each.n for each in judged.groups) == before + after
 
@@ -249,7 +249,7 @@ def test_no_mean_ever_lies_where_no_opening_was(
 
 
 def test_no_correction_is_worked_out_from_groups() -> None:
-    judged = judge(read(SLIPS), single(), reference())
+    judged = assess(read(SLIPS), single(), reference())
     with pytest.raises(InputError, match=r"no correction is worked out; no mean, it goes to and"):
         wants_from(judged, single())
 
@@ -257,7 +257,7 @@ def test_no_correction_is_worked_out_from_groups() -> None:
 def test_a_unit_in_groups_does_not_hide_another() -> None:
     job = single(unit("upper", 1), unit("lower", 2))
     steady = [replace(reading(34.0 + 0.1 * i, "lower"), t_s=float(i)) for i in range(4)]
-    judged = judge([*read(SLIPS), *steady], job, reference())
+    judged = assess([*read(SLIPS), *steady], job, reference())
     assert [want.unit for want in wants_from(judged, job)] == ["lower"]
     (words,) = not_corrected(judged, job)
     assert words.startswith("upper, full advance: no correction is worked out")
@@ -267,7 +267,7 @@ def test_what_it_was_found_at_does_not_stand_for_groups_as_left() -> None:
     found = [replace(each, phase="as found") for each in read([36.1, 36.0, 36.05])]
     left = [replace(each, phase="as left") for each in read(SLIPS)]
     with pytest.raises(InputError, match="no correction"):
-        wants_from(judge([*found, *left], single(), reference()), single())
+        wants_from(assess([*found, *left], single(), reference()), single())
 
 
 def test_units_are_not_compared_by_readings_in_groups() -> None:

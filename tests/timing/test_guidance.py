@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.timing import guidance
-from rig.timing.guidance import ROWS, JobState, advice, closing_list, due
+from rig.guide import advice as guidance
+from rig.guide.advice import ROWS, JobState, advice, closing_list, due
 
 ALL_CLOSED = frozenset({item.name for item in closing_list(JobState(coil_set=True, wedge_in=True))})
 DONE = JobState(

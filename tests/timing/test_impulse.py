@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 from sample_engines import four, reading, reference, single, unit
 
-from rig.timing.impulse import impulse_lags, sort_out
-from rig.timing.judge import IMPULSE_COUPLING, judge
-from rig.timing.results import Reading
+from rig.timing.assess import IMPULSE_COUPLING, assess
+from rig.timing.impulse import impulse_lags, separate_impulse_trips
+from rig.timing.values import Reading
 
 LAG_DEG = 27.0
 CLOSED_DEG = 640.0
@@ -30,7 +30,7 @@ def kinds(found: list[Reading]) -> list[str]:
 
 def test_late_by_the_same_again_and_closed_for_as_much_longer() -> None:
     group = series(27.1, 0.1, 26.8, -0.2, 27.3, 0.0)
-    found = sort_out(group, single())
+    found = separate_impulse_trips(group, single())
     assert kinds(found) == ["impulse", "turned"] * 3
     [lag] = impulse_lags(group, single())
     assert lag.lag_deg == pytest.approx(27.0667, abs=1e-3)
@@ -48,55 +48,59 @@ def test_a_magnet_that_pulls_is_no_coupling() -> None:
     """Early by up to the play, closed for less by as much: every other opening is plain."""
     job = single(replace(unit(), play_deg=4.0))
     group = series(0.1, -3.9, 0.0, -3.6, 0.2, -3.8)
-    assert kinds(sort_out(group, job)) == ["turned"] * 6
+    assert kinds(separate_impulse_trips(group, job)) == ["turned"] * 6
     wide = single(replace(unit(), play_deg=8.0))
-    assert kinds(sort_out(series(0.1, -7.9, 0.0, -7.6), wide)) == ["turned"] * 4
+    assert kinds(separate_impulse_trips(series(0.1, -7.9, 0.0, -7.6), wide)) == ["turned"] * 4
 
 
 def test_a_unit_that_was_moved_is_no_coupling() -> None:
     """It opens late, and closes late as well: the closed angle stays."""
     group = series(0.0, 0.1, 12.0, 12.1, 12.0, closed_by=(0.0, 0.0, 12.0, 0.0, 0.0))
-    assert kinds(sort_out(group, single())) == ["turned"] * 5
+    assert kinds(separate_impulse_trips(group, single())) == ["turned"] * 5
 
 
 def test_one_late_opening_is_an_accident() -> None:
-    assert kinds(sort_out(series(0.0, 0.1, 27.0, 0.0), single())) == ["turned"] * 4
+    assert kinds(separate_impulse_trips(series(0.0, 0.1, 27.0, 0.0), single())) == ["turned"] * 4
 
 
 def test_one_early_opening_does_not_make_the_others_late() -> None:
     group = series(0.0, 0.1, -9.0, 0.0, 0.2)
-    assert kinds(sort_out(group, single())) == ["turned"] * 5
+    assert kinds(separate_impulse_trips(group, single())) == ["turned"] * 5
 
 
 def test_openings_late_by_all_amounts_are_no_coupling() -> None:
-    assert kinds(sort_out(series(0.0, 0.0, 8.0, 20.0, 33.0), single())) == ["turned"] * 5
+    assert (
+        kinds(separate_impulse_trips(series(0.0, 0.0, 8.0, 20.0, 33.0), single())) == ["turned"] * 5
+    )
 
 
 def test_a_stray_reading_does_not_hide_the_pattern() -> None:
     group = series(-40.0, 0.0, 0.1, 27.0, 27.1, 26.9)
-    assert kinds(sort_out(group, single())) == ["turned"] * 3 + ["impulse"] * 3
+    assert kinds(separate_impulse_trips(group, single())) == ["turned"] * 3 + ["impulse"] * 3
 
 
 def test_every_opening_through_the_coupling() -> None:
     """With no running reading the engine file has to state the coupling."""
     group = series(27.0, 27.2, 26.9)
-    assert kinds(sort_out(group, single())) == ["turned"] * 3
+    assert kinds(separate_impulse_trips(group, single())) == ["turned"] * 3
     stated = single(replace(unit(), coupling="impulse"))
-    assert kinds(sort_out(group, stated)) == ["impulse"] * 3
+    assert kinds(separate_impulse_trips(group, stated)) == ["impulse"] * 3
     assert impulse_lags(group, stated)[0].running == 0
     disabled = single(replace(unit(), coupling="disabled"))
-    assert kinds(sort_out(group, disabled)) == ["turned"] * 3
+    assert kinds(separate_impulse_trips(group, disabled)) == ["turned"] * 3
 
 
 def test_a_unit_set_late_is_not_its_coupling() -> None:
     stated = single(replace(unit(), coupling="impulse"))
-    assert kinds(sort_out(series(6.0, 6.1, 5.9), stated)) == ["turned"] * 3
+    assert kinds(separate_impulse_trips(series(6.0, 6.1, 5.9), stated)) == ["turned"] * 3
 
 
 def test_more_readings_may_change_the_answer() -> None:
     """Sorting starts anew each time: what was named once is not named for ever."""
     named = [replace(one, kind="impulse") for one in series(0.0, 0.1)]
-    assert kinds(sort_out([replace(named[0], kind="impulse"), named[1]], single())) == [
+    assert kinds(
+        separate_impulse_trips([replace(named[0], kind="impulse"), named[1]], single())
+    ) == [
         "turned",
         "turned",
     ]
@@ -106,18 +110,26 @@ def test_readings_that_do_not_count_or_were_set_are_left_alone() -> None:
     group = series(0.0, 0.1, 27.0, 27.1, 27.0)
     group[2] = replace(group[2], counts=False, why="run-up too short")
     group[3] = replace(group[3], kind="set")
-    assert kinds(sort_out(group, single())) == ["turned", "turned", "turned", "set", "turned"]
+    assert kinds(separate_impulse_trips(group, single())) == [
+        "turned",
+        "turned",
+        "turned",
+        "set",
+        "turned",
+    ]
 
 
 def test_only_the_lobe_that_engages_is_late() -> None:
     """A coupling that engages once a turn: cylinders 1 and 4 late, 3 and 2 running."""
     group = series(27.0, 0.0, 27.1, 0.1, 26.9, 0.0)
     group = [replace(one, cylinder=(1, 3, 4, 2, 1, 3)[i]) for i, one in enumerate(group)]
-    assert kinds(sort_out(group, four())) == ["impulse", "turned"] * 3
+    assert kinds(separate_impulse_trips(group, four())) == ["impulse", "turned"] * 3
 
 
 def test_the_lag_stands_beside_the_running_figure() -> None:
-    found = judge(sort_out(series(27.0, 0.0, 27.2, 0.2), single()), single(), reference())
+    found = assess(
+        separate_impulse_trips(series(27.0, 0.0, 27.2, 0.2), single()), single(), reference()
+    )
     assert [(one.kind, one.n) for one in found] == [("turned", 2), ("impulse", 2)]
     assert found[1].verdict == "not judged"
     assert found[1].words == "impulse coupling, 27.0 degrees after the running figure"

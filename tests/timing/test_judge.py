@@ -21,30 +21,30 @@ from sample_engines import (
     unit,
 )
 
+from rig.base.uncertainty import student_t
 from rig.engine.profile import Setting, Window
-from rig.engine.uncertainty import student_t
-from rig.timing.judge import (
+from rig.timing.assess import (
     CONFIRM_BY_TURNING,
     ONE_TURN_OUT,
     PAPER_MEANT,
     STROKE_NOT_STATED,
     against_limit,
-    judge,
+    assess,
     unit_figure,
 )
-from rig.timing.results import Judgement, Reading
+from rig.timing.values import Assessment, Reading
 
 # Mean 36.1, standard deviation 0.1.
 CLOSE = [36.0, 36.1, 36.2, 36.0, 36.1, 36.2, 36.0, 36.1, 36.2, 36.1]
 
 
-def only(found: list[Judgement]) -> Judgement:
+def only(found: list[Assessment]) -> Assessment:
     [one] = found
     return one
 
 
 def test_an_opening_inside() -> None:
-    found = only(judge(readings(CLOSE), single(), reference(u_deg=0.05, nu=3)))
+    found = only(assess(readings(CLOSE), single(), reference(u_deg=0.05, nu=3)))
     assert (found.verdict, found.words, found.settle) == ("inside", "inside", "")
     assert found.n == 10
     assert found.mean_btdc == pytest.approx(36.1)
@@ -58,7 +58,7 @@ def test_the_parts_add_up() -> None:
     readings, dead centre 0.05 with 3 degrees of freedom, q = 0.15 (JCGM 100:2008)."""
     at = [36.0 + 0.12 * math.sqrt(0.9) * side for side in (-1.0, 1.0)] * 5
     encoder = replace(FINE_ENCODER, counts_per_turn=2400)
-    found = only(judge(readings(at), single(encoder=encoder), reference(u_deg=0.05, nu=3)))
+    found = only(assess(readings(at), single(encoder=encoder), reference(u_deg=0.05, nu=3)))
     assert found.sd_deg == pytest.approx(0.12)
     assert found.uncertainty is not None
     parts = {part.name: part for part in found.uncertainty.parts}
@@ -89,7 +89,7 @@ def test_the_parts_add_up() -> None:
     ],
 )
 def test_verdicts_in_words(shift: float, verdict: str, words: str) -> None:
-    found = only(judge(readings([a + shift for a in CLOSE]), single(), reference(u_deg=0.08)))
+    found = only(assess(readings([a + shift for a in CLOSE]), single(), reference(u_deg=0.08)))
     assert (found.verdict, found.words) == (verdict, words)
     assert bool(found.settle) == (verdict == "not decidable")
 
@@ -99,7 +99,7 @@ def test_outside_by_how_much_is_said_of_the_limit() -> None:
     setting = Setting(ADVANCE.name, Window(4.0, 2.0, 0.0, "manual"))
     values = [4.1 + each for each in (-0.1, 0.0, 0.1)]
     job = replace(single(unit(setting=setting)), decision_rule="simple")
-    found = only(judge(readings(values), job, reference(u_deg=0.08)))
+    found = only(assess(readings(values), job, reference(u_deg=0.08)))
     assert (found.verdict, found.words) == (
         "outside", "0.10 degrees beyond the early limit (2.10 degrees early of nominal)"
     )  # fmt: skip
@@ -125,7 +125,7 @@ def test_words_name_the_limit_that_is_passed_and_by_how_much(
 
 def test_the_simple_rule() -> None:
     job = replace(single(), decision_rule="simple")
-    found = only(judge(readings([a + 0.85 for a in CLOSE]), job, reference(u_deg=0.08)))
+    found = only(assess(readings([a + 0.85 for a in CLOSE]), job, reference(u_deg=0.08)))
     assert (found.verdict, found.settle) == ("inside", "")
     assert "simple" in found.rule
 
@@ -134,19 +134,19 @@ def test_a_window_across_dead_centre() -> None:
     """Angles wrap: -179 and 179 are two degrees apart."""
     setting = Setting(ADVANCE.name, Window(-178.0, 180.0, 178.0, "manual"))
     job = single(unit(setting=setting))
-    found = only(judge(readings([179.9, -179.9, 180.0] * 3), job, reference()))
+    found = only(assess(readings([179.9, -179.9, 180.0] * 3), job, reference()))
     assert found.verdict == "inside"
     assert abs(found.mean_btdc or 0.0) == pytest.approx(180.0)
 
 
 def test_readings_that_do_not_count_are_no_readings() -> None:
     group = [*readings(CLOSE), replace(reading(50.0), counts=False, why="run-up too short")]
-    assert only(judge(group, single(), reference())).n == 10
-    assert judge(group[-1:], single(), reference()) == []
+    assert only(assess(group, single(), reference())).n == 10
+    assert assess(group[-1:], single(), reference()) == []
 
 
 def test_one_reading_is_not_decidable_however_far_out() -> None:
-    found = only(judge(readings([41.0]), single(), reference()))
+    found = only(assess(readings([41.0]), single(), reference()))
     assert (found.verdict, found.uncertainty, found.sd_deg) == ("not decidable", None, None)
     assert found.words == (
         "not decidable, 4.00 degrees beyond the early limit (5.00 degrees early of nominal)"
@@ -156,7 +156,7 @@ def test_one_reading_is_not_decidable_however_far_out() -> None:
 
 def test_one_reading_of_a_cylinder_leans_on_the_others() -> None:
     group = readings([36.0, 36.2, 35.9, 36.1] * 3, cylinder=1) + readings([36.1], cylinder=3)
-    found = judge(group, four(), reference())
+    found = assess(group, four(), reference())
     assert [(one.cylinder, one.n) for one in found] == [(None, 13), (1, 12), (3, 1)]
     third = found[2]
     assert third.uncertainty is not None
@@ -169,7 +169,7 @@ def test_unequal_lobes_are_not_unequal_readings() -> None:
     """Lobes 0.6 apart: the figure over all is the mean of their means, and its uncertainty is
     that of the readings, not of the lobes."""
     group = readings([36.3, 36.4, 36.3, 36.4], cylinder=1) + readings([35.7, 35.8], cylinder=3)
-    whole, first, third = judge(group, four(), reference(u_deg=0.001))
+    whole, first, third = assess(group, four(), reference(u_deg=0.001))
     assert whole.cylinder is None
     assert whole.mean_btdc == pytest.approx(36.05)
     assert (whole.sd_deg or 0.0) > 0.3
@@ -181,7 +181,7 @@ def test_unequal_lobes_are_not_unequal_readings() -> None:
 
 def test_each_lobe_once_lets_their_differences_stand_for_the_spread() -> None:
     group = [reading(36.0 + 0.1 * i, cylinder=c) for i, c in enumerate((1, 3, 4, 2))]
-    whole = judge(group, four(), reference())[0]
+    whole = assess(group, four(), reference())[0]
     assert whole.uncertainty is not None
     assert whole.uncertainty.parts[0].nu == 3
 
@@ -192,7 +192,7 @@ def test_compensated_cams_are_judged_one_by_one() -> None:
     group = readings([37.0, 37.1, 36.9] * 3, cylinder=1) + readings(
         [37.0, 37.1, 36.9] * 3, cylinder=3
     )
-    found = judge(group, nine(unit(lobes=9, setting=setting)), reference())
+    found = assess(group, nine(unit(lobes=9, setting=setting)), reference())
     assert [(one.cylinder, one.verdict) for one in found] == [(1, "inside"), (3, "outside")]
     assert found[1].words.startswith("1.00 degrees beyond the late limit")
     assert found[1].words.endswith("(2.00 degrees late of nominal)")
@@ -200,14 +200,14 @@ def test_compensated_cams_are_judged_one_by_one() -> None:
 
 def test_an_unknown_stroke_is_marked_on_what_is_inside() -> None:
     group = changed(readings(CLOSE, cylinder=None), stroke_known=False)
-    found = only(judge(group, four(), reference()))
+    found = only(assess(group, four(), reference()))
     assert (found.cylinder, found.verdict) == (None, "inside")
     assert found.words == "inside, stroke not stated"
     assert STROKE_NOT_STATED in found.marks
 
 
 def test_one_crank_turn_out_is_never_inside() -> None:
-    found = only(judge(changed(readings(CLOSE), wrong_stroke=True), single(), reference()))
+    found = only(assess(changed(readings(CLOSE), wrong_stroke=True), single(), reference()))
     assert found.verdict == "outside"
     assert found.words == "one crank turn out, there 0.10 degrees early of nominal"
     assert ONE_TURN_OUT in found.marks
@@ -215,7 +215,7 @@ def test_one_crank_turn_out_is_never_inside() -> None:
 
 def test_set_readings_stand_apart_and_ask_to_be_confirmed() -> None:
     group = readings(CLOSE) + changed(readings([36.0, 36.1, 36.0]), kind="set")
-    turned, as_set = judge(group, single(), reference())
+    turned, as_set = assess(group, single(), reference())
     assert (turned.kind, turned.n, as_set.kind, as_set.n) == ("turned", 10, "set", 3)
     assert as_set.verdict == "not judged"
     assert CONFIRM_BY_TURNING in as_set.marks
@@ -225,14 +225,14 @@ def test_set_readings_stand_apart_and_ask_to_be_confirmed() -> None:
 
 def test_as_found_and_as_left() -> None:
     group = changed(readings(CLOSE), phase="as left") + readings([38.0, 38.1, 38.0])
-    found = judge(group, single(), reference())
+    found = assess(group, single(), reference())
     assert [(one.phase, one.n) for one in found] == [("as found", 3), ("as left", 10)]
 
 
 def test_play_is_carried_until_it_is_taken_up() -> None:
     job = single(replace(unit(), play_deg=0.6))
-    free = only(judge(readings(CLOSE), job, reference()))
-    held = only(judge(readings(CLOSE), job, reference(), play_taken_up=("upper",)))
+    free = only(assess(readings(CLOSE), job, reference()))
+    held = only(assess(readings(CLOSE), job, reference(), play_taken_up=("upper",)))
     assert free.uncertainty is not None
     assert held.uncertainty is not None
     assert free.uncertainty.parts[-1].name == "play"
@@ -243,43 +243,43 @@ def test_play_is_carried_until_it_is_taken_up() -> None:
 def test_the_spread_has_its_own_verdict() -> None:
     for limit, verdict in ((0.5, "inside"), (0.1, "not decidable"), (0.03, "outside")):
         setting = replace(ADVANCE, spread_limit_deg=limit)
-        found = only(judge(readings(CLOSE), single(unit(setting=setting)), reference()))
+        found = only(assess(readings(CLOSE), single(unit(setting=setting)), reference()))
         assert found.spread_verdict == verdict
         assert found.verdict == "inside"
 
 
 def test_without_a_window_it_is_read_and_not_judged() -> None:
     bare = single(unit(setting=Setting(ADVANCE.name, None)))
-    found = only(judge(readings(CLOSE), bare, reference()))
+    found = only(assess(readings(CLOSE), bare, reference()))
     assert (found.verdict, found.words, found.settle) == ("not judged", "no window stated", "")
     assert found.mean_btdc == pytest.approx(36.1)
 
 
 def test_the_paper_slip_is_marked() -> None:
     job = single(replace(unit(), meaning="paper"))
-    assert PAPER_MEANT in only(judge(readings(CLOSE), job, reference())).marks
+    assert PAPER_MEANT in only(assess(readings(CLOSE), job, reference())).marks
 
 
 def test_openings_that_cancel_out_have_no_mean() -> None:
-    found = only(judge(readings([90.0, -90.0]), single(), reference()))
+    found = only(assess(readings([90.0, -90.0]), single(), reference()))
     assert (found.mean_btdc, found.verdict) == (None, "not judged")
     assert "no mean" in found.words
 
 
 def test_the_figure_that_speaks_for_a_unit() -> None:
     group = readings(CLOSE, cylinder=1) + readings(CLOSE, cylinder=3)
-    found = judge(group, four(), reference())
+    found = assess(group, four(), reference())
     assert unit_figure(found, "upper", ADVANCE.name) is found[0]
-    alone = judge(readings(CLOSE), single(), reference())
+    alone = assess(readings(CLOSE), single(), reference())
     assert unit_figure(alone, "upper", ADVANCE.name) is alone[0]
     assert unit_figure(alone, "upper", ADVANCE.name, phase="as left") is None
 
 
 def test_the_order_of_readings_does_not_matter() -> None:
     group: list[Reading] = readings(CLOSE, cylinder=1) + readings([36.5, 36.7], cylinder=3)
-    assert judge(group, four(), reference()) != judge(group[:-1], four(), reference())
-    again = judge(list(reversed(group)), four(), reference())
-    for one, two in zip(judge(group, four(), reference()), again, strict=True):
+    assert assess(group, four(), reference()) != assess(group[:-1], four(), reference())
+    again = assess(list(reversed(group)), four(), reference())
+    for one, two in zip(assess(group, four(), reference()), again, strict=True):
         assert one.mean_btdc == pytest.approx(two.mean_btdc)
         assert one.verdict == two.verdict
 
@@ -287,9 +287,9 @@ def test_the_order_of_readings_does_not_matter() -> None:
 def test_what_is_not_decidable_has_a_probability() -> None:
     """On the limit itself it is one half, by symmetry; in a window wide beside its uncertainty."""
     group = readings([37.0 + each for each in (-0.1, 0.1) * 5])
-    found = only(judge(group, single(), reference()))
+    found = only(assess(group, single(), reference()))
     assert found.verdict == "not decidable"
     assert found.probability_inside == pytest.approx(0.5, abs=1e-6)
     assert found.settle.startswith("inside with a probability of 50 %; ")
-    assert only(judge(readings(CLOSE), single(), reference())).probability_inside is None
-    assert only(judge(readings([41.0]), single(), reference())).probability_inside is None
+    assert only(assess(readings(CLOSE), single(), reference())).probability_inside is None
+    assert only(assess(readings([41.0]), single(), reference())).probability_inside is None

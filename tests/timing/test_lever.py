@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.base.errors import InputError
+from rig.base.uncertainty import Contribution, combine
 from rig.engine.profile import Encoder
-from rig.engine.uncertainty import Contribution, combine
-from rig.faults import InputError
-from rig.timing.lever import NO_LIMIT, lever_range
-from rig.timing.results import Judgement
+from rig.timing.advance_range import NO_LIMIT, advance_range
+from rig.timing.values import Assessment
 
 BOTH = ("full advance", "full retard")
 
@@ -26,10 +26,10 @@ def judged(
     *,
     cylinder: int | None = None,
     n: int = 10,
-) -> Judgement:
+) -> Assessment:
     shared = Contribution("top dead centre", 0.3, math.inf, "B", "demo")
     own = Contribution("repeatability", 0.04, 9, "A", "demo")
-    return Judgement(
+    return Assessment(
         unit="upper",
         setting=setting,
         cylinder=cylinder,
@@ -50,7 +50,7 @@ def judged(
     )
 
 
-def over(setting: str, by_cylinder: dict[int, float], phase: str = "as found") -> list[Judgement]:
+def over(setting: str, by_cylinder: dict[int, float], phase: str = "as found") -> list[Assessment]:
     """What is judged of readings on these cylinders: each, and all where there are several."""
     each = [
         judged(setting, mean, None, phase, cylinder=cylinder)
@@ -66,7 +66,7 @@ RETARD = judged("full retard", 4.2, (10.0, 6.0, 3.0))
 
 
 def test_range_and_what_is_left() -> None:
-    found = lever_range([ADVANCE, RETARD], "upper", BOTH, wanted_btdc=30.0)
+    found = advance_range([ADVANCE, RETARD], "upper", BOTH, wanted_btdc=30.0)
     assert found.range_deg == pytest.approx(32.2)
     assert found.left_earlier_deg == pytest.approx(6.4)
     assert found.left_later_deg == pytest.approx(25.8)
@@ -83,21 +83,21 @@ def test_range_and_what_is_left() -> None:
 
 def test_retard_later_than_stated_for_this_engine() -> None:
     late = judged("full retard", -4.0, (10.0, 2.0, 0.0))
-    found = lever_range([ADVANCE, late], "upper", BOTH)
+    found = advance_range([ADVANCE, late], "upper", BOTH)
     assert "4.00 degrees later than the latest stated" in found.latest_words
     assert found.wanted_btdc == 36.0  # the nominal figure of full advance
 
 
 def test_there_is_no_built_in_limit() -> None:
     late = judged("full retard", -20.0, None)
-    assert lever_range([ADVANCE, late], "upper", BOTH).latest_words == NO_LIMIT
+    assert advance_range([ADVANCE, late], "upper", BOTH).latest_words == NO_LIMIT
 
 
 def test_a_figure_out_of_reach() -> None:
-    found = lever_range([ADVANCE, RETARD], "upper", BOTH, wanted_btdc=40.0)
+    found = advance_range([ADVANCE, RETARD], "upper", BOTH, wanted_btdc=40.0)
     assert found.left_earlier_deg == pytest.approx(-3.6)
     assert "does not reach 40 BTDC, 3.60 degrees too late for it" in found.words
-    low = lever_range([ADVANCE, RETARD], "upper", BOTH, wanted_btdc=2.0)
+    low = advance_range([ADVANCE, RETARD], "upper", BOTH, wanted_btdc=2.0)
     assert "does not reach 2 BTDC, 2.20 degrees too early for it" in low.words
 
 
@@ -106,12 +106,12 @@ def test_other_positions_and_as_left_before_as_found() -> None:
     middle = judged("half way", 20.0, None)
     left = judged("full advance", 35.9, (37.0, 36.0, 35.0), "as left")
     names = ("full retard", "half way", "full advance")
-    found = lever_range([ADVANCE, left, middle, RETARD], "upper", names)
+    found = advance_range([ADVANCE, left, middle, RETARD], "upper", names)
     assert [p.setting for p in found.positions] == ["full advance", "half way", "full retard"]
     assert found.positions[0].btdc_deg == 35.9
     assert found.range_deg == pytest.approx(36.4 - 4.2)
     after = judged("full retard", 3.8, (10.0, 6.0, 3.0), "as left")
-    found = lever_range([ADVANCE, left, middle, RETARD, after], "upper", names)
+    found = advance_range([ADVANCE, left, middle, RETARD, after], "upper", names)
     assert found.advance.btdc_deg == 35.9
     assert found.range_deg == pytest.approx(35.9 - 3.8)
     assert found.warnings == ()
@@ -119,7 +119,7 @@ def test_other_positions_and_as_left_before_as_found() -> None:
 
 def test_ends_that_were_never_read_in_one_phase() -> None:
     left = judged("full advance", 35.9, (37.0, 36.0, 35.0), "as left")
-    found = lever_range([left, RETARD], "upper", BOTH)
+    found = advance_range([left, RETARD], "upper", BOTH)
     assert found.range_deg == pytest.approx(35.9 - 4.2)
     assert found.warnings == (
         "read were full advance as left and full retard as found: the unit may have been moved in"
@@ -132,7 +132,7 @@ def test_like_is_compared_with_like() -> None:
     advance = {1: 36.155, 2: 35.845, 3: 35.845, 4: 36.155}
     retard = {1: 36.155 - 23.62, 4: 36.155 - 23.62}
     judgements = over("full advance", advance) + over("full retard", retard)
-    found = lever_range(judgements, "upper", BOTH, wanted_btdc=30.0)
+    found = advance_range(judgements, "upper", BOTH, wanted_btdc=30.0)
     assert found.range_deg == pytest.approx(23.62)
     assert found.cylinders == (1, 4)
     assert "(cylinders 1, 4, read at both ends)" in found.words
@@ -155,9 +155,9 @@ def test_the_range_is_that_of_the_lever_whichever_cylinders_were_read(
     judgements += over("full retard", {each: 36.0 + lobes[each] - true for each in twos})
     if not ones & twos:
         with pytest.raises(InputError, match="no cylinder was read at both ends"):
-            lever_range(judgements, "upper", BOTH)
+            advance_range(judgements, "upper", BOTH)
         return
-    found = lever_range(judgements, "upper", BOTH)
+    found = advance_range(judgements, "upper", BOTH)
     assert found.range_deg == pytest.approx(true, abs=1e-4)  # a circular mean
     assert found.cylinders == tuple(sorted(ones & twos))
     assert ("read at both ends" in found.words) == (ones != twos)
@@ -171,7 +171,7 @@ def test_the_encoders_errors_are_those_between_the_ends() -> None:
         for each in (ADVANCE, RETARD)
         if each.uncertainty is not None
     ]
-    found = lever_range(ends, "upper", BOTH, encoder=Encoder(4096, run_out_deg=0.1))
+    found = advance_range(ends, "upper", BOTH, encoder=Encoder(4096, run_out_deg=0.1))
     assert found.uncertainty is not None
     amplitude = 2.0 * 0.1 * math.sin(math.radians(32.2 / 2.0))
     (part,) = (p for p in found.uncertainty.parts if p.name == "run-out")
@@ -179,7 +179,7 @@ def test_the_encoders_errors_are_those_between_the_ends() -> None:
 
 
 def test_ends_named_otherwise_are_the_extremes() -> None:
-    found = lever_range(
+    found = advance_range(
         [judged("slow", 5.0, None), judged("fast", 30.0, None)], "upper", ("slow", "fast")
     )
     assert (found.advance.setting, found.retard.setting) == ("fast", "slow")
@@ -187,11 +187,11 @@ def test_ends_named_otherwise_are_the_extremes() -> None:
 
 def test_mixed_up_ends_are_named() -> None:
     swapped = [judged("full advance", 4.0, None), judged("full retard", 36.0, None)]
-    found = lever_range(swapped, "upper", BOTH)
+    found = advance_range(swapped, "upper", BOTH)
     assert "mixed up" in found.warnings[0]
     assert found.place is None
 
 
 def test_one_position_is_no_range() -> None:
     with pytest.raises(InputError, match="read so far: full advance"):
-        lever_range([ADVANCE], "upper", BOTH)
+        advance_range([ADVANCE], "upper", BOTH)

@@ -3,12 +3,12 @@
 import textwrap
 from typing import get_args
 
-from rig.timing import past_click
-from rig.timing.past_click import Event, PastClick, Seen, State, step
+from rig.guide import impulse
+from rig.guide.impulse import Seen, State, TripEvent, TripState, step
 
 
-def run(*looks: Seen, needed: float = 20.0) -> PastClick:
-    now = PastClick(needed)
+def run(*looks: Seen, needed: float = 20.0) -> TripState:
+    now = TripState(needed)
     for look in looks:
         now = step(now, look)
     return now
@@ -55,15 +55,15 @@ def test_going_on_a_little_after_the_click_is_not_turning_too_soon() -> None:
 
 
 def test_the_words_go_into_three_lines_beside_the_figure() -> None:
-    for (_, event), state in past_click.TABLE.items():
-        missed = past_click.MISSED.get(event, "")
-        words = PastClick(87.0, state, missed=missed, past_deg=87.0).words
+    for (_, event), state in impulse.TABLE.items():
+        missed = impulse.MISSED.get(event, "")
+        words = TripState(87.0, state, missed=missed, past_deg=87.0).words
         assert len(textwrap.wrap(words, 37)) <= 3, words
 
 
 def test_the_table_is_closed() -> None:
-    states, events = set(get_args(State)), set(get_args(Event))
-    assert {state for state, _ in past_click.TABLE} <= states
-    assert {event for _, event in past_click.TABLE} == events - {"nothing"}
-    assert {(state, event) for state, event, _ in past_click.SEEN_AS} == set(past_click.TABLE)
-    assert set(past_click.WORDS) == states
+    states, events = set(get_args(State)), set(get_args(TripEvent))
+    assert {state for state, _ in impulse.TABLE} <= states
+    assert {event for _, event in impulse.TABLE} == events - {"nothing"}
+    assert {(state, event) for state, event, _ in impulse.SEEN_AS} == set(impulse.TABLE)
+    assert set(impulse.WORDS) == states

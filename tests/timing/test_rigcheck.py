@@ -8,28 +8,30 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from rig.engine.profile import Contacts, Encoder, Unit
-from rig.faults import InputError
-from rig.timing.rigcheck import check as rigcheck
-from rig.timing.rigcheck.check import RigSeen, check_rig
-from rig.timing.rigcheck.contacts import (
-    ContactSeen,
-    SwitchSeen,
+from rig.base.errors import InputError
+from rig.check import checks as rigcheck
+from rig.check.checks import (
+    ContactEvidence,
+    RigEvidence,
+    SwitchEvidence,
+    check_rig,
     contact_checks,
     propose_contacts,
     switch_check,
+    width_check,
     wiring_checks,
 )
-from rig.timing.rigcheck.widths import width_check
+from rig.engine.profile import Contacts, Encoder, Unit
+from rig.session import diagnostics
 
 UPPER = Unit("upper", 1, Fraction(1, 2), 4, ())
 LOWER = Unit("lower", 2, Fraction(1, 2), 4, ())
 ENCODER = Encoder(2400, graduation_error_deg=0.02)
 
 
-def contact(number: int = 1, *, turns: float = 3.0, first_us: float = 0.0) -> ContactSeen:
+def contact(number: int = 1, *, turns: float = 3.0, first_us: float = 0.0) -> ContactEvidence:
     times = tuple(first_us + 5e5 * i for i in range(round(2 * turns)))
-    return ContactSeen(
+    return ContactEvidence(
         number,
         turned_deg=360.0 * turns,
         opened_at_us=times,
@@ -41,7 +43,7 @@ def contact(number: int = 1, *, turns: float = 3.0, first_us: float = 0.0) -> Co
     )
 
 
-GOOD = RigSeen(
+GOOD = RigEvidence(
     counts_between=(2400.0, 2400.0, -2400.0),
     forward_counts=7200.0,
     identity_counts=2400,
@@ -50,7 +52,7 @@ GOOD = RigSeen(
     widths=(1.002, 0.998, 1.001, 0.999),
     width_errors=(0.002,) * 4,
     contacts=(contact(1), contact(2, first_us=1000.0)),
-    switches=(SwitchSeen("upper", 400.0, 0, 400.0, 2),),
+    switches=(SwitchEvidence("upper", 400.0, 0, 400.0, 2),),
     opened_by_hand={"upper": (1,), "lower": (2,)},
 )
 
@@ -63,7 +65,7 @@ def test_a_sound_rig() -> None:
 
 
 def test_what_was_not_seen_is_not_good() -> None:
-    found = check_rig(RigSeen(), ENCODER, (UPPER,), Contacts())
+    found = check_rig(RigEvidence(), ENCODER, (UPPER,), Contacts())
     assert found.verdict == "not complete"
     assert {c.verdict for c in found.checks} == {"good", "not seen"}  # good: nothing was lost
     assert check_rig(replace(GOOD, illegal=1), ENCODER, (UPPER,), Contacts()).verdict == "bad"
@@ -83,22 +85,22 @@ def test_what_was_not_seen_is_not_good() -> None:
     ],
 )
 def test_wrong_counts_and_what_they_probably_are(measured: float, stated: int, cause: str) -> None:
-    found = rigcheck.counts_check([measured] * 3, stated)
+    found = diagnostics.counts_check([measured] * 3, stated)
     assert found.verdict == "bad"
     assert cause in found.cause
 
 
 def test_counts_that_vary() -> None:
     # 4096 counts between two index passes, not 4095 or 4097: the index marks one place a turn.
-    assert rigcheck.counts_check([4096.0, -4096.0], 4096).verdict == "good"
-    found = rigcheck.counts_check([4096.0, 4094.0, 4097.0], 4096)
+    assert diagnostics.counts_check([4096.0, -4096.0], 4096).verdict == "good"
+    found = diagnostics.counts_check([4096.0, 4094.0, 4097.0], 4096)
     assert found.verdict == "bad"
     assert "vary by 3" in found.words
-    assert rigcheck.counts_check([0.0], 4096).verdict == "not seen"
+    assert diagnostics.counts_check([0.0], 4096).verdict == "not seen"
 
 
 def test_identity_and_direction() -> None:
-    assert rigcheck.identity_check(600, 2400).verdict == "bad"
+    assert diagnostics.identity_check(600, 2400).verdict == "bad"
     assert rigcheck.direction_check(500.0, 1).verdict == "good"
     assert rigcheck.direction_check(-500.0, -1).verdict == "good"
     wrong = rigcheck.direction_check(-500.0, 1)
@@ -164,12 +166,12 @@ def test_widths_are_said_with_what_taking_them_out_buys() -> None:
 def test_the_switch() -> None:
     # Switch OFF earths the primary; an open earthing lead leaves the magneto live
     # (FAA-H-8083-32 ch. 4, Ignition Switches).
-    live = switch_check(SwitchSeen("upper", 200.0, 1, 0.0, 0))
+    live = switch_check(SwitchEvidence("upper", 200.0, 1, 0.0, 0))
     assert live.verdict == "bad"
     assert "LIVE with the switch off" in live.words
-    assert switch_check(SwitchSeen("upper", 200.0, 0, 0.0, 0)).verdict == "not seen"
-    assert switch_check(SwitchSeen("upper", 360.0, 0, 100.0, 0)).verdict == "not seen"
-    dead = switch_check(SwitchSeen("upper", 360.0, 0, 400.0, 0))
+    assert switch_check(SwitchEvidence("upper", 200.0, 0, 0.0, 0)).verdict == "not seen"
+    assert switch_check(SwitchEvidence("upper", 360.0, 0, 100.0, 0)).verdict == "not seen"
+    dead = switch_check(SwitchEvidence("upper", 360.0, 0, 400.0, 0))
     assert dead.verdict == "bad"
     assert "does not open at ON" in dead.words
 
@@ -189,7 +191,7 @@ def test_the_switch() -> None:
         (contact(), "good", "follows the crank"),
     ],
 )
-def test_contacts_with_the_crank(seen: ContactSeen | None, verdict: str, word: str) -> None:
+def test_contacts_with_the_crank(seen: ContactEvidence | None, verdict: str, word: str) -> None:
     found = contact_checks([seen] if seen else [], [UPPER])
     assert found[0].verdict == verdict
     assert word in found[0].words

@@ -7,8 +7,8 @@ from typing import Any, get_args
 
 import pytest
 
-from rig.timing import setting
-from rig.timing.setting import Event, Seen, Setting, State
+from rig.adjust import set_by_moving
+from rig.adjust.set_by_moving import Seen, Setting, SettingEvent, State
 
 START = Setting("upper", 36.0, earlier="anticlockwise", later="clockwise")
 AT = Seen(t_s=0.0, crank_deg=125.9, off_deg=0.0, moved_deg=0.1, contacts_open=False)
@@ -21,7 +21,7 @@ def seen(off_deg: float = 0.0, **other: Any) -> Seen:
 def run(*looks: Seen, start: Setting = START) -> Setting:
     now = start
     for look in looks:
-        now = setting.step(now, look)
+        now = set_by_moving.step(now, look)
     return now
 
 
@@ -55,7 +55,9 @@ def test_the_whole_course() -> None:
 
 
 def test_a_still_crank_has_at_least_the_play_of_a_count() -> None:
-    now = setting.step(run(seen(0.0)), seen(0.0, parted=True, contacts_open=True), count_deg=0.15)
+    now = set_by_moving.step(
+        run(seen(0.0)), seen(0.0, parted=True, contacts_open=True), count_deg=0.15
+    )
     assert now.result is not None
     assert now.result.hand_deg == pytest.approx(0.075)
 
@@ -95,13 +97,13 @@ def test_an_early_turned_reading_changes_nothing() -> None:
 
 
 def test_the_table_is_closed() -> None:
-    states, events = set(get_args(State)), set(get_args(Event))
-    assert {state for state, _ in setting.TABLE} <= states
-    assert {event for _, event in setting.TABLE} == events - {"nothing"}
-    assert set(setting.TABLE.values()) <= states
-    assert set(setting.WORDS) == states
-    assert {(state, event) for state, event, _ in setting.SEEN_AS} == set(setting.TABLE)
+    states, events = set(get_args(State)), set(get_args(SettingEvent))
+    assert {state for state, _ in set_by_moving.TABLE} <= states
+    assert {event for _, event in set_by_moving.TABLE} == events - {"nothing"}
+    assert set(set_by_moving.TABLE.values()) <= states
+    assert set(set_by_moving.WORDS) == states
+    assert {(state, event) for state, event, _ in set_by_moving.SEEN_AS} == set(set_by_moving.TABLE)
     reached = {"bring"}
     for _ in states:
-        reached |= {after for (state, _), after in setting.TABLE.items() if state in reached}
+        reached |= {after for (state, _), after in set_by_moving.TABLE.items() if state in reached}
     assert reached == states

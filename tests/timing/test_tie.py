@@ -18,24 +18,27 @@ from sample_engines import (
     unit,
 )
 
+from rig.base.errors import InputError
 from rig.engine.profile import Profile, Setting, Window
-from rig.faults import InputError
-from rig.timing.results import Reading
-from rig.timing.tie import StrokeStatement, state_stroke, tie
+from rig.timing.firing_tdc import FiringTdc, firing_tdc_at
+from rig.timing.readings import to_reading
+from rig.timing.values import Reading
 
 
 def tied(
     crank_deg: float | None,
     job: Profile,
-    stroke: StrokeStatement | None = None,
+    stroke: FiringTdc | None = None,
     tdc_deg: float = 0.0,
 ) -> Reading:
-    return tie(opening(crank_deg), job, reference(tdc_deg), setting=ADVANCE.name, stroke=stroke)
+    return to_reading(
+        opening(crank_deg), job, reference(tdc_deg), setting=ADVANCE.name, stroke=stroke
+    )
 
 
 @given(st.floats(0.0, 359.9), st.integers(-20, 20), st.floats(-20.0, 20.0))
 def test_any_opening_of_a_single_cylinder(tdc_deg: float, cycle: int, early: float) -> None:
-    stroke = StrokeStatement(2, 1)
+    stroke = FiringTdc(2, 1)
     crank_deg = tdc_deg + 720.0 * (cycle + 1) - 36.0 - early
     found = tied(crank_deg, single(), stroke, tdc_deg)
     assert found.btdc_deg == pytest.approx(36.0 + early)
@@ -48,7 +51,7 @@ def test_any_opening_of_a_single_cylinder(tdc_deg: float, cycle: int, early: flo
 
 
 def test_one_crank_turn_out_is_named() -> None:
-    right, wrong = StrokeStatement(1, 1), StrokeStatement(0, 1)
+    right, wrong = FiringTdc(1, 1), FiringTdc(0, 1)
     assert not tied(360.0 - 36.2, single(), right).wrong_stroke
     found = tied(360.0 - 36.2, single(), wrong)
     assert found.wrong_stroke
@@ -59,7 +62,7 @@ def test_one_crank_turn_out_is_named() -> None:
 def test_a_unit_that_sparks_on_both_strokes_is_exempt() -> None:
     both = replace(unit(turns="1"), both_strokes=True)
     for crank_deg in (324.0, 684.0):
-        found = tied(crank_deg, single(both), StrokeStatement(0, 1))
+        found = tied(crank_deg, single(both), FiringTdc(0, 1))
         assert not found.wrong_stroke
         assert found.btdc_deg == pytest.approx(36.0)
     assert tied(324.0, single(both)).stroke_known
@@ -67,7 +70,7 @@ def test_a_unit_that_sparks_on_both_strokes_is_exempt() -> None:
 
 def test_four_in_line_follow_the_firing_order() -> None:
     """1-3-4-2, 180 degrees apart: cylinder 3 fires half a turn after cylinder 1."""
-    stroke = StrokeStatement(0, 1)
+    stroke = FiringTdc(0, 1)
     found = [tied(180.0 * i - 36.0, four(), stroke) for i in range(8)]
     assert [one.cylinder for one in found] == [1, 3, 4, 2] * 2
     assert [one.lobe for one in found] == [0, 1] * 4
@@ -75,7 +78,7 @@ def test_four_in_line_follow_the_firing_order() -> None:
 
 
 def test_the_other_turn_swaps_cylinders_that_share_a_dead_centre() -> None:
-    stroke = StrokeStatement(1, 1)
+    stroke = FiringTdc(1, 1)
     found = [tied(180.0 * i - 36.0, four(), stroke) for i in range(4)]
     assert [one.cylinder for one in found] == [4, 2, 1, 3]
     assert not any(one.wrong_stroke for one in found)
@@ -103,11 +106,11 @@ def test_a_two_stroke_needs_no_statement() -> None:
 
 
 def test_nine_on_a_star() -> None:
-    stroke = StrokeStatement(0, 1)
+    stroke = FiringTdc(0, 1)
     found = [tied(80.0 * i - 36.0, nine(), stroke) for i in range(18)]
     assert [one.cylinder for one in found] == [1, 3, 5, 7, 9, 2, 4, 6, 8] * 2
     assert [one.lobe for one in found] == list(range(9)) * 2
-    other = [tied(80.0 * i - 36.0, nine(), StrokeStatement(1, 1)) for i in range(9)]
+    other = [tied(80.0 * i - 36.0, nine(), FiringTdc(1, 1)) for i in range(9)]
     assert all(one.wrong_stroke for one in other)
     assert all(one.btdc_deg == pytest.approx(36.0) for one in other)
 
@@ -115,7 +118,7 @@ def test_nine_on_a_star() -> None:
 def test_lobes_of_a_fast_unit_rotate_against_the_cylinders() -> None:
     """Four lobes at 9/8 of crank speed open nine times a cycle: lobes and cylinders part ways."""
     job = nine(unit(turns="9/8", lobes=4))
-    found = [tied(80.0 * i - 36.0, job, StrokeStatement(0, 1)) for i in range(36)]
+    found = [tied(80.0 * i - 36.0, job, FiringTdc(0, 1)) for i in range(36)]
     assert [one.lobe for one in found] == [i % 4 for i in range(36)]
     assert found[9].cylinder == 1
     assert found[9].lobe == 1
@@ -124,7 +127,7 @@ def test_lobes_of_a_fast_unit_rotate_against_the_cylinders() -> None:
 def test_uneven_intervals() -> None:
     """Two cylinders on one pin at 45 degrees: they fire 315 and 405 degrees apart."""
     job = profile(2, (1, 2), (315.0, 405.0), unit(lobes=2))
-    stroke = StrokeStatement(0, 1)
+    stroke = FiringTdc(0, 1)
     found = [tied(angle - 36.0, job, stroke) for angle in (0.0, 315.0, 720.0, 1035.0)]
     assert [(one.cylinder, one.lobe) for one in found] == [(1, 0), (2, 1), (1, 0), (2, 1)]
     unstated = [tied(angle - 36.0, job) for angle in (0.0, 315.0)]
@@ -135,7 +138,7 @@ def test_uneven_intervals() -> None:
 def test_uneven_halves_of_a_cycle_keep_their_lobes() -> None:
     """A 180-degree twin: 180 and 540, where even spacing of the lobes would be a coin toss."""
     job = profile(2, (1, 2), (180.0, 540.0), unit(lobes=2))
-    found = [tied(a - 36.0, job, StrokeStatement(0, 1)) for a in (0.0, 180.0, 720.0, 900.0)]
+    found = [tied(a - 36.0, job, FiringTdc(0, 1)) for a in (0.0, 180.0, 720.0, 900.0)]
     assert [one.lobe for one in found] == [0, 1, 0, 1]
 
 
@@ -143,33 +146,33 @@ def test_a_unit_for_some_cylinders_only() -> None:
     front = replace(unit("front", 1), lobe_cylinders=(1,))
     rear = replace(unit("rear", 2), lobe_cylinders=(2,))
     job = profile(2, (1, 2), (315.0, 405.0), front, rear)
-    found = tie(
+    found = to_reading(
         opening(315.0 - 36.0, 2),
         job,
         reference(),
         setting=ADVANCE.name,
-        stroke=StrokeStatement(0, 1),
+        stroke=FiringTdc(0, 1),
     )
     assert (found.unit, found.cylinder, found.lobe) == ("rear", 2, 0)
 
 
 def test_a_statement_on_another_cylinder() -> None:
-    assert state_stroke(545.0, 3, four(), reference()) == StrokeStatement(1, 3)
-    found = tied(540.0 - 36.0, four(), state_stroke(545.0, 3, four(), reference()))
+    assert firing_tdc_at(545.0, 3, four(), reference()) == FiringTdc(1, 3)
+    found = tied(540.0 - 36.0, four(), firing_tdc_at(545.0, 3, four(), reference()))
     assert found.cylinder == 3
     assert found.btdc_deg == pytest.approx(36.0)
 
 
 @pytest.mark.parametrize("away", [-30.0, -2.0, 0.0, 3.0, 30.0])
 def test_the_statement_means_the_nearest_dead_centre(away: float) -> None:
-    assert state_stroke(161.9 + 720.0 + away, 1, single(), reference(161.9)).turn == 2
+    assert firing_tdc_at(161.9 + 720.0 + away, 1, single(), reference(161.9)).turn == 2
 
 
 def test_dead_centre_found_on_another_cylinder() -> None:
     """Cylinder 3 of 1-3-4-2 stands at the top half a turn from cylinder 1."""
     third = replace(reference(100.0), cylinder=3)
-    stroke = state_stroke(100.0, 3, four(), third)
-    found = tie(opening(280.0 - 36.0), four(), third, setting=ADVANCE.name, stroke=stroke)
+    stroke = firing_tdc_at(100.0, 3, four(), third)
+    found = to_reading(opening(280.0 - 36.0), four(), third, setting=ADVANCE.name, stroke=stroke)
     assert found.cylinder == 4
     assert found.btdc_deg == pytest.approx(36.0)
 
@@ -177,7 +180,7 @@ def test_dead_centre_found_on_another_cylinder() -> None:
 def test_link_rods_are_stated_or_not_judged() -> None:
     job = nine()
     linked = replace(job, engine=replace(job.engine, master_cylinder=1, stated_tdc_deg={3: 81.7}))
-    stroke = StrokeStatement(0, 1)
+    stroke = FiringTdc(0, 1)
     stated = tied(81.7 - 36.0, linked, stroke)
     assert (stated.cylinder, stated.counts) == (3, True)
     assert stated.btdc_deg == pytest.approx(36.0)
@@ -191,16 +194,16 @@ def test_the_master_need_not_be_cylinder_1() -> None:
     job = nine()
     linked = replace(job, engine=replace(job.engine, master_cylinder=5))
     at_master = replace(reference(0.0), cylinder=5)
-    stroke = state_stroke(0.0, 5, linked, at_master)
+    stroke = firing_tdc_at(0.0, 5, linked, at_master)
     setting = ADVANCE.name
-    own = tie(opening(720.0 - 36.0), linked, at_master, setting=setting, stroke=stroke)
+    own = to_reading(opening(720.0 - 36.0), linked, at_master, setting=setting, stroke=stroke)
     assert (own.cylinder, own.counts) == (5, True)
     assert own.btdc_deg == pytest.approx(36.0)
-    first = tie(opening(560.0 - 36.0), linked, at_master, setting=setting, stroke=stroke)
+    first = to_reading(opening(560.0 - 36.0), linked, at_master, setting=setting, stroke=stroke)
     assert (first.cylinder, first.btdc_deg, first.counts) == (1, None, False)
     assert "cylinder 1 (link rod)" in first.why
-    at_first = tie(
-        opening(160.0 - 36.0), linked, reference(), setting=setting, stroke=StrokeStatement(0, 1)
+    at_first = to_reading(
+        opening(160.0 - 36.0), linked, reference(), setting=setting, stroke=FiringTdc(0, 1)
     )
     assert (at_first.cylinder, at_first.counts) == (5, False)
     assert "(master rod) does not follow from that of cylinder 1 (link rod)" in at_first.why
@@ -211,26 +214,26 @@ def test_windows_counted_from_cylinder_1_need_no_dead_centre_of_their_own() -> N
     setting = replace(ADVANCE, per_cylinder=windows, counted_from="first")
     job = nine(unit(lobes=9, setting=setting))
     linked = replace(job, engine=replace(job.engine, master_cylinder=1))
-    found = tied(160.0 - 38.0, linked, StrokeStatement(0, 1))
+    found = tied(160.0 - 38.0, linked, FiringTdc(0, 1))
     assert (found.cylinder, found.counts) == (5, True)
     assert found.btdc_deg == pytest.approx(38.0)
 
 
 def test_an_opening_after_dead_centre_is_negative() -> None:
     late = replace(unit(), settings=(Setting("full retard", Window(2.0, -2.0, -6.0, "manual")),))
-    found = tie(
+    found = to_reading(
         opening(724.0),
         single(late),
         reference(),
         setting="full retard",
-        stroke=StrokeStatement(0, 1),
+        stroke=FiringTdc(0, 1),
     )
     assert found.btdc_deg == pytest.approx(-4.0)
 
 
 def test_without_a_window_it_still_finds_its_cylinder() -> None:
     job = four(unit(turns="1", lobes=2, setting=Setting(ADVANCE.name, None)))
-    found = tied(180.0 - 36.0, job, StrokeStatement(0, 1))
+    found = tied(180.0 - 36.0, job, FiringTdc(0, 1))
     assert found.cylinder == 3
     assert found.btdc_deg == pytest.approx(36.0)
 
@@ -239,25 +242,25 @@ def test_what_is_missing_is_said() -> None:
     without_index = tied(None, single())
     assert (without_index.counts, without_index.btdc_deg) == (False, None)
     assert "index" in without_index.why
-    without_tdc = tie(opening(324.0), single(), None, setting=ADVANCE.name)
+    without_tdc = to_reading(opening(324.0), single(), None, setting=ADVANCE.name)
     assert (without_tdc.counts, without_tdc.crank_deg) == (False, 324.0)
     assert "top dead centre" in without_tdc.why
     short = replace(opening(324.0), counts=False, why="run-up too short")
-    kept = tie(short, single(), reference(), setting=ADVANCE.name)
+    kept = to_reading(short, single(), reference(), setting=ADVANCE.name)
     assert (kept.counts, kept.why) == (False, "run-up too short")
     assert kept.btdc_deg == pytest.approx(36.0)
 
 
 def test_a_set_reading_counts_although_the_crank_stood_still() -> None:
     still = replace(opening(324.0), counts=False, why="the crank stood still", direction=0)
-    found = tie(still, single(), reference(), setting=ADVANCE.name, kind="set", start_us=2e6)
+    found = to_reading(still, single(), reference(), setting=ADVANCE.name, kind="set", start_us=2e6)
     assert (found.kind, found.counts, found.why, found.t_s) == ("set", True, "", 3.0)
 
 
 def test_unknown_names_are_refused() -> None:
     with pytest.raises(InputError, match="no setting"):
-        tie(opening(324.0), single(), reference(), setting="half way")
+        to_reading(opening(324.0), single(), reference(), setting="half way")
     with pytest.raises(InputError, match="input 7"):
-        tie(opening(324.0, 7), single(), reference(), setting=ADVANCE.name)
+        to_reading(opening(324.0, 7), single(), reference(), setting=ADVANCE.name)
     with pytest.raises(InputError, match="cylinder 9"):
-        state_stroke(0.0, 9, single(), reference())
+        firing_tdc_at(0.0, 9, single(), reference())

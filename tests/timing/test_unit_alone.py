@@ -12,11 +12,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.base.errors import InputError
 from rig.engine.profile import Encoder
-from rig.faults import InputError
 from rig.signal.events import Closing, Event, Finding, Opening
-from rig.timing.unit_alone import AloneSeen, report, seen_from_events
-from rig.timing.unit_report import UnitIdentity, compare_reports, plain_report
+from rig.unit_bench.report import (
+    BenchEvidence,
+    UnitIdentity,
+    compare_reports,
+    plain_report,
+    report,
+    seen_from_events,
+)
 
 ENCODER = Encoder(4096)
 TRUE = (357.0, 90.5, 178.0, 271.0)  # one of them at the index, so across zero
@@ -25,7 +31,7 @@ IDENTITY = UnitIdentity("demo type", "A123", 4)
 MADE = "2025-03-01T10:00:00+00:00"
 
 
-def bench(turns: int = 6, noise: float = 0.05, seed: int = 2) -> AloneSeen:
+def bench(turns: int = 6, noise: float = 0.05, seed: int = 2) -> BenchEvidence:
     rng = np.random.default_rng(seed)
 
     def at(offset: float) -> tuple[float, ...]:
@@ -35,7 +41,7 @@ def bench(turns: int = 6, noise: float = 0.05, seed: int = 2) -> AloneSeen:
             for lobe in TRUE
         )
 
-    return AloneSeen(
+    return BenchEvidence(
         openings_deg=at(0.0),
         closings_deg=at(OPEN_DEG),
         back_closings_deg=at(-PLAY_DEG),
@@ -79,7 +85,7 @@ def test_neutral_is_half_way_between_the_sides() -> None:
 
 
 def test_only_what_was_read_is_told() -> None:
-    found = report(AloneSeen(bench().openings_deg), 4, ENCODER)
+    found = report(BenchEvidence(bench().openings_deg), 4, ENCODER)
     assert found.play is None
     assert found.neutral is None
     assert found.impulse_lag is None
@@ -87,7 +93,7 @@ def test_only_what_was_read_is_told() -> None:
 
 
 def test_a_single_lobe_and_single_readings() -> None:
-    found = report(AloneSeen((45.0,), (200.0,), neutral_forward_deg=(1.0,)), 1, ENCODER)
+    found = report(BenchEvidence((45.0,), (200.0,), neutral_forward_deg=(1.0,)), 1, ENCODER)
     assert found.lobes[0].interval.deg == 360.0
     assert found.lobes[0].opened is not None
     assert found.lobes[0].opened.deg == pytest.approx(155.0)
@@ -117,7 +123,7 @@ def test_stated_uncertainty_against_scatter() -> None:
 )
 def test_bad_benches(openings: tuple[float, ...], lobes: int, words: str) -> None:
     with pytest.raises(InputError, match=words):
-        report(AloneSeen(openings), lobes, ENCODER)
+        report(BenchEvidence(openings), lobes, ENCODER)
 
 
 def test_from_events() -> None:
@@ -132,7 +138,7 @@ def test_from_events() -> None:
         Closing(1, 0.0, 9.2, 0, 1e5, 30.0),
         Finding(0.0, "spike", 1, ""),
     ]
-    assert seen_from_events(events, 1) == AloneSeen((10.0,), (40.0,), (9.2,))
+    assert seen_from_events(events, 1) == BenchEvidence((10.0,), (40.0,), (9.2,))
 
 
 def test_a_report_goes_through_json_and_is_compared() -> None:
@@ -178,7 +184,7 @@ def test_reports_that_do_not_belong_together() -> None:
 
 def plain_figure(key: str, deg: float, n: int = 5, u_deg: float = 0.05, **more: Any) -> Any:
     """A report with one lobe of four, and one figure on it."""
-    found = report(AloneSeen(bench().openings_deg), 4, ENCODER, poles=4)
+    found = report(BenchEvidence(bench().openings_deg), 4, ENCODER, poles=4)
     made = plain_report(found, replace(IDENTITY, poles=4), MADE)
     lobe = {"number": 1, key: {"deg": deg, "u_deg": u_deg, "n": n} | more}
     return json.loads(json.dumps(made | {"found": {"lobes": [lobe]}}))
@@ -237,7 +243,7 @@ def test_how_often_a_comparison_is_wrong_is_stated() -> None:
 
 def test_the_interval_of_a_single_lobe_is_no_figure() -> None:
     """It is a whole turn, whatever was read, and has no uncertainty."""
-    one = report(AloneSeen((45.0, 405.1), (200.0, 560.1)), 1, ENCODER)
+    one = report(BenchEvidence((45.0, 405.1), (200.0, 560.1)), 1, ENCODER)
     plain = json.loads(json.dumps(plain_report(one, replace(IDENTITY, lobes=1), MADE)))
     names = [change.figure for change in compare_reports(plain, plain).changes]
     assert names == ["closed before lobe 1", "open after lobe 1"]

@@ -6,15 +6,15 @@ from dataclasses import replace
 from typing import Any
 
 from rig.engine.profile import Profile
-from rig.virtual.demo import launch_engine
-from rig.virtual.hidden import Hidden, draw
+from rig.virtual.ground_truth import GroundTruth, draw
 from rig.virtual.motion import Hand
+from rig.virtual.rig import launch_engine
 
 PROFILE = launch_engine()
 SMOOTH = Hand(tremor_deg=0.0)
 
 
-def quiet(profile: Profile = PROFILE, seed: int = 3, **unit_changes: Any) -> Hidden:
+def quiet(profile: Profile = PROFILE, seed: int = 3, **unit_changes: Any) -> GroundTruth:
     """Clean contacts, an even encoder, no scatter; each unit changed as said."""
     hidden = draw(profile, seed, noise="clean", scatter_deg=0.0)
     encoder = replace(

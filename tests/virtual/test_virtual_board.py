@@ -12,11 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.virtual.board import Board, BoardSpec
-from rig.virtual.demo import launch_engine
-from rig.virtual.hidden import draw
+from rig.virtual.ground_truth import draw
 from rig.virtual.motion import Hand
 from rig.virtual.pins import Levels, Pins
-from rig.virtual.rig import Run, VirtualRig, run
+from rig.virtual.rig import Run, VirtualRig, launch_engine, run
 
 PROFILE = launch_engine()
 SPEC = BoardSpec(4096, 2)

@@ -6,10 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.faults import InputError
-from rig.virtual.commands import FAULTS, FORMS, Command, lines_of, parse, parse_fault
-from rig.virtual.demo import launch_engine
-from rig.virtual.rig import VirtualRig
+from rig.base.errors import InputError
+from rig.virtual.operator import FAULTS, FORMS, Command, lines_of, parse, parse_fault
+from rig.virtual.rig import VirtualRig, launch_engine
 
 PROFILE = launch_engine()
 

@@ -7,8 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import CubicHermiteSpline
 
-from rig.virtual.curve import Y_HI, Y_LO, join, still, through_knots
-from rig.virtual.motion import Hand, blocked, halted, turn
+from rig.virtual.motion import Y_HI, Y_LO, Hand, blocked, halted, join, still, through_knots, turn
 
 knot = st.tuples(
     st.floats(0.005, 0.5), st.floats(-3.0, 3.0).map(lambda x: round(x, 4)), st.floats(-40.0, 40.0)

@@ -9,9 +9,8 @@ import pytest
 import tiny_parser as wire
 
 from rig.virtual.board import BoardSpec
-from rig.virtual.demo import launch_engine
-from rig.virtual.hidden import draw
-from rig.virtual.rig import Run, VirtualRig, run
+from rig.virtual.ground_truth import draw
+from rig.virtual.rig import Run, VirtualRig, launch_engine, run
 
 PROFILE = launch_engine()
 

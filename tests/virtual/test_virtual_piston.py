@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from rig.virtual.piston import Piston
+from rig.virtual.motion import Piston
 
 
 @pytest.mark.parametrize(

@@ -15,8 +15,7 @@ import pytest
 import serial
 import tiny_parser as wire
 
-from rig.virtual.demo import demo_profile
-from rig.virtual.rig import run
+from rig.virtual.rig import demo_profile, run
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo-terminals")
 

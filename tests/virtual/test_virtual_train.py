@@ -11,10 +11,10 @@ import pytest
 import tiny_parser as wire
 from quiet_rig import PROFILE, SMOOTH, openings, quiet, wrapped
 
-import rig.engine
-from rig.engine.file import load_profile
+import rig.job
+from rig.engine.engine_file import load_profile
 from rig.engine.profile import Encoder, Engine, Profile, Setting, Unit, Window
-from rig.virtual.hidden import Coupling, Magnet, draw
+from rig.virtual.ground_truth import Coupling, Magnet, draw
 from rig.virtual.rig import run
 
 
@@ -187,7 +187,7 @@ def test_coupled_a_crank_turn_out_it_opens_on_the_other_stroke() -> None:
     assert wrapped(top - a, 720.0) == pytest.approx(right["units"]["1"]["btdc"][0], abs=1e-6)
 
 
-EXAMPLES = sorted(Path(rig.engine.__file__).parent.glob("**/*.toml"))
+EXAMPLES = sorted(Path(rig.job.__file__).parent.glob("**/*.toml"))
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=[path.stem for path in EXAMPLES])

@@ -15,10 +15,9 @@ from hypothesis import strategies as st
 from quiet_rig import PROFILE, SMOOTH, openings, quiet, wrapped
 
 from rig.engine.profile import Encoder as StatedEncoder
-from rig.virtual.encoder import Encoder, EncoderTruth
-from rig.virtual.hidden import StopTruth, draw
-from rig.virtual.motion import Hand
-from rig.virtual.piston import Piston
+from rig.virtual.engine import Encoder
+from rig.virtual.ground_truth import EncoderTruth, StopTruth, draw
+from rig.virtual.motion import Hand, Piston
 from rig.virtual.rig import VirtualRig, run
 
 

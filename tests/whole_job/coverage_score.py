@@ -17,10 +17,10 @@ import numpy as np
 from scipy.special import ndtr
 from whole_job import NOMINAL, TOGETHER, TOLERANCE, Scenario, WholeJob
 
-from rig.engine.dead_centre.reference import Reference
-from rig.engine.uncertainty import Contribution, Uncertainty
-from rig.timing.judge import unit_figure
-from rig.timing.results import Judgement, Verdict
+from rig.base.uncertainty import Contribution, Uncertainty
+from rig.tdc.reference import TdcReference
+from rig.timing.assess import unit_figure
+from rig.timing.values import Assessment, Verdict
 
 SETTING = "full advance"
 SCENARIOS = {
@@ -179,7 +179,7 @@ def _tally(job: WholeJob, figures: dict[str, Tally]) -> None:
     figures["difference"].add(both.difference_deg - apart, both.uncertainty, both.uncertainty.parts)
 
 
-def _named_by_law(reference: Reference, job: WholeJob) -> list[Contribution]:
+def _named_by_law(reference: TdcReference, job: WholeJob) -> list[Contribution]:
     """The reference's parts; a spread of touches over two counts is rounding, which has an end."""
     q_deg = 360.0 / (job.scenario.counts_per_turn * float(job.scenario.encoder_turns))
     sides = reference.forward_deg, reference.backward_deg
@@ -191,7 +191,7 @@ def _named_by_law(reference: Reference, job: WholeJob) -> list[Contribution]:
     return [*others, *(replace(part, name="counting", u_deg=u_deg) for part in rounding[:1])]
 
 
-def _whole(job: WholeJob, unit: str) -> Judgement:
+def _whole(job: WholeJob, unit: str) -> Assessment:
     found = unit_figure(job.session.judgements(), unit, SETTING)
     assert found is not None
     return found

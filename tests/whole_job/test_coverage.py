@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 from coverage_score import SCENARIOS, Score, score
 
-from rig.engine.dead_centre import reference
-from rig.engine.uncertainty import Contribution
-from rig.timing import budget
+from rig.base.uncertainty import Contribution
+from rig.tdc import reference
+from rig.timing import uncertainty_budget
 
 PROMISED, SHORT_OF_FREEDOM = 0.025, 0.035
 """How often a verdict may be wrong where the truth lies on the limit: half of what an interval of
@@ -84,13 +84,13 @@ def part_times(size: float, of: Callable[..., Any]) -> Callable[..., Any]:
         (reference, "_repeatability", "many readings", "dead centre"),
         (reference, "rectangular", "offset outweighs", "dead centre"),
         (reference, "_run_out", "run-out outweighs", "dead centre"),
-        (budget, "top_dead_centre", "poor touches", "one cylinder"),
-        (budget, "run_out", "run-out outweighs", "one cylinder"),
-        (budget, "graduation", "graduation", "difference"),
-        (budget, "repeatability", "few readings", "one cylinder"),
-        (budget, "mean_over_cylinders", "few, four cylinders", "unit"),
-        (budget, "play", "play outweighs", "one cylinder"),
-        (budget, "play_of_both", "play outweighs", "difference"),
+        (uncertainty_budget, "top_dead_centre", "poor touches", "one cylinder"),
+        (uncertainty_budget, "run_out", "run-out outweighs", "one cylinder"),
+        (uncertainty_budget, "graduation", "graduation", "difference"),
+        (uncertainty_budget, "repeatability", "few readings", "one cylinder"),
+        (uncertainty_budget, "mean_over_cylinders", "few, four cylinders", "unit"),
+        (uncertainty_budget, "play", "play outweighs", "one cylinder"),
+        (uncertainty_budget, "play_of_both", "play outweighs", "difference"),
     ],
 )
 def test_a_part_that_is_left_out_shows(
@@ -105,5 +105,7 @@ def test_a_part_that_is_left_out_shows(
 @pytest.mark.slow
 @pytest.mark.parametrize("figure", ["one cylinder", "difference"])
 def test_a_part_that_is_doubled_shows(monkeypatch: pytest.MonkeyPatch, figure: str) -> None:
-    monkeypatch.setattr(budget, "repeatability", part_times(2.0, budget.repeatability))
+    monkeypatch.setattr(
+        uncertainty_budget, "repeatability", part_times(2.0, uncertainty_budget.repeatability_part)
+    )
     assert score(SCENARIOS["many readings"], 100, seed=20).figures[figure].coverage > 0.99

@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 from virtual_job import VirtualJob
 
-from rig.command import main
-from rig.engine.newjob import write_example
-from rig.timing.circular import wrap
+from rig.base.angles import wrap
+from rig.cli.main import main
+from rig.job.new import write_example
 
 LOBE = {1: 0, 4: 0, 3: 1, 2: 1}  # firing order 1 3 4 2, two lobes at crank speed
 EDITS = [

@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 from whole_job import NOMINAL, Scenario, WholeJob
 
-from rig.engine.dead_centre.reference import Reference, stated
-from rig.engine.dead_centre.reference_plain import to_plain
 from rig.engine.profile import Encoder
-from rig.timing import budget
+from rig.tdc.reference import TdcReference, set_by_hand
+from rig.tdc.reference_file import to_plain
+from rig.timing import uncertainty_budget
 
 WITHIN_DEG = 0.05
 GEARED = Scenario(readings=3, spread=0.02, run_out=0.1, graduation=0.0)
@@ -35,7 +35,7 @@ class StatedJob(WholeJob):
         read_deg = float(self._encoder.shown(np.array([top_deg]))[0])
         read_deg += self._rng.uniform(-WITHIN_DEG, WITHIN_DEG)
         self.tdc_deg = read_deg % 360.0
-        said = stated(read_deg, how="a test", half_width_deg=WITHIN_DEG)
+        said = set_by_hand(read_deg, how="a test", half_width_deg=WITHIN_DEG)
         self._say("reference", **to_plain(said))
 
 
@@ -62,8 +62,8 @@ def test_the_interval_holds_wherever_on_the_disc_it_was_found(ratio: str) -> Non
 
 
 def test_taken_at_its_first_place_it_would_not_hold(monkeypatch: pytest.MonkeyPatch) -> None:
-    def first(reference: Reference, encoder: Encoder) -> budget.Seat:
-        return budget.seat([reference.tdc_deg], encoder)
+    def first(reference: TdcReference, encoder: Encoder) -> uncertainty_budget.Seat:
+        return uncertainty_budget.seat_part([reference.tdc_deg], encoder)
 
-    monkeypatch.setattr(budget, "reference_seat", first)
+    monkeypatch.setattr(uncertainty_budget, "reference_seat", first)
     assert min(held("1/2", on_turn, 100) for on_turn in range(2)) < 0.8

@@ -23,15 +23,14 @@ from rig.engine.profile import (
     Geometry,
     Profile,
     Setting,
-    Synchronism,
+    Synchronisation,
     Unit,
     Window,
 )
-from rig.session import Session
-from rig.session.stop import StopTouches
+from rig.session.session import Session
 from rig.signal.events import Opening
-from rig.signal.touches import Touch
-from rig.virtual.piston import Piston
+from rig.tdc.piston_stop import StopTouches, Touch
+from rig.virtual.motion import Piston
 from rig.wire.records import Batch, Note
 
 NOMINAL, TOLERANCE, TOGETHER = 36.0, 1.0, 1.0
@@ -147,7 +146,7 @@ class WholeJob:
             play_deg=s.encoder_play,
             play_error_deg=s.encoder_play / 4.0,
         )
-        together = Synchronism(*UNITS, 0.0, TOGETHER, "manual, page 13")
+        together = Synchronisation(*UNITS, 0.0, TOGETHER, "manual, page 13")
         return Profile(engine, encoder, units, synchronism=(together,))
 
     def _say(self, name: str, **value: object) -> None:

@@ -7,11 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_reader import GOOD, flat, position, troubles
 
-from rig.faults import InputError
-from rig.wire.capture import CaptureReader, is_capture
-from rig.wire.capture_writer import CaptureWriter
+from rig.base.errors import InputError
+from rig.wire.capture import CaptureReader, CaptureWriter, is_capture
 from rig.wire.reader import LineReader
-from rig.wire.records import Batch, Note, Trouble
+from rig.wire.records import Batch, LineError, Note
 
 
 def write(path: Path, pieces: list[bytes]) -> None:
@@ -81,7 +80,7 @@ def test_a_capture_cut_anywhere_reads_up_to_the_cut_and_says_so(tmp_path: Path) 
         path.write_bytes(data[:cut])
         reader = CaptureReader(path)
         batches = list(reader.batches())
-        said = [o.detail for b in batches for o in b.others if isinstance(o, Trouble)]
+        said = [o.detail for b in batches for o in b.others if isinstance(o, LineError)]
         assert any("cut off" in text for text in said)
         assert not reader.facts.ended
         assert len(flat(batches)[0]) <= complete

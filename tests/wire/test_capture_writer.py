@@ -13,10 +13,9 @@ import pytest
 from test_capture import play
 from test_reader import flat, position
 
-from rig.faults import InputError
-from rig.wire.capture_file import Fate, TakenError
-from rig.wire.capture_writer import GROWS_WITHIN_S, CaptureWriter, begin, is_growing
-from rig.wire.records import Trouble
+from rig.base.errors import InputError
+from rig.wire.capture import GROWS_WITHIN_S, CaptureWriter, Fate, TakenError, begin, is_growing
+from rig.wire.records import LineError
 
 
 class Disk:
@@ -90,7 +89,9 @@ def test_a_disk_that_stays_full(tmp_path: Path, room: int) -> None:
     assert path.stat().st_size == head + room
     batches = play(path)
     assert len(flat(batches)[0]) == min(STREAM[:room].count(b"\n"), 12)
-    said = [each.detail for batch in batches for each in batch.others if isinstance(each, Trouble)]
+    said = [
+        each.detail for batch in batches for each in batch.others if isinstance(each, LineError)
+    ]
     assert "the capture was cut off " in said[-1]
 
 
@@ -217,7 +218,7 @@ def test_begun_anew_from_what_can_be_read(tmp_path: Path, readable: int, room: i
     new = (tmp_path / "two.cap").read_bytes()
     assert new.startswith(kept)
     batches = play(tmp_path / "two.cap")
-    said = [each for batch in batches for each in batch.others if isinstance(each, Trouble)]
+    said = [each for batch in batches for each in batch.others if isinstance(each, LineError)]
     assert not [each.detail for each in said if each.kind == "capture"]
     if not missing:
         whole = STREAM[: STREAM.rindex(b"\n", 0, len(STREAM) - 1) + 1]

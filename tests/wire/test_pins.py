@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from slow_dump import slow_rows
 from slow_rig import slow_records
 
-from rig.faults import InputError
-from rig.wire.pins import PinRecording
-from rig.wire.records import Batch, Health, Identity, Other, Trouble
+from rig.base.errors import InputError
+from rig.pins.recording import PinRecording
+from rig.wire.records import Batch, Health, Identity, LineError, Other
 
 HEADER = """$timescale {} $end $scope module rig $end
 $var wire 1 ! a $end $var wire 1 " b $end $var wire 1 # z $end
@@ -44,8 +44,8 @@ class Read:
         self.others: list[Other] = [other for batch in self.batches for other in batch.others]
 
     @property
-    def troubles(self) -> list[Trouble]:
-        return [other for other in self.others if isinstance(other, Trouble)]
+    def troubles(self) -> list[LineError]:
+        return [other for other in self.others if isinstance(other, LineError)]
 
     @property
     def illegal(self) -> int:

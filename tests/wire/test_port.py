@@ -17,11 +17,10 @@ import pytest
 import serial
 from rounds import ROUNDS
 
-from rig.faults import InputError, RigLostError
+from rig.base.errors import InputError, RigLostError
 from rig.wire import ports
 from rig.wire.line import encode
-from rig.wire.port import Port, _why_not, open_port
-from rig.wire.ports import diagnose, find_rig, list_ports
+from rig.wire.ports import Port, _why_not, diagnose, find_rig, list_ports, open_port
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are of POSIX systems")
 

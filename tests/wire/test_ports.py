@@ -14,11 +14,10 @@ import pytest
 from rounds import ROUNDS
 from serial.tools.list_ports_common import ListPortInfo
 
-from rig.faults import InputError, RigLostError
+from rig.base.errors import InputError, RigLostError
 from rig.wire import ports
 from rig.wire.line import encode
-from rig.wire.port import Port, open_port
-from rig.wire.ports import AnotherRigError, Place, find_rig
+from rig.wire.ports import AnotherRigError, Place, Port, find_rig, open_port
 from rig.wire.records import Identity
 
 pytestmark = pytest.mark.skipif(

@@ -8,10 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.wire.gather import MOST_TOLD
 from rig.wire.line import encode, hexadecimal
-from rig.wire.reader import LineReader
-from rig.wire.records import Batch, Cut, Foot, Health, Identity, Other, Restart, Trouble
+from rig.wire.reader import MOST_TOLD, LineReader
+from rig.wire.records import Batch, Cut, Foot, Health, Identity, LineError, Other, Restart
 
 
 def position(
@@ -45,7 +44,7 @@ def told_one_by_one(others: list[Other]) -> list[Other]:
     seen: Counter[tuple[float, str]] = Counter()
     told: list[Other] = []
     for other in others:
-        if isinstance(other, Trouble):
+        if isinstance(other, LineError):
             seen[other.t_us, other.kind] += 1
             if seen[other.t_us, other.kind] > MOST_TOLD:
                 continue
@@ -57,7 +56,7 @@ def troubles(batches: list[Batch]) -> Counter[str]:
     said: Counter[str] = Counter()
     for batch in batches:
         for other in batch.others:
-            if isinstance(other, Trouble):
+            if isinstance(other, LineError):
                 said[other.kind] += other.times
     return said
 
@@ -88,7 +87,7 @@ def test_every_kind_of_record() -> None:
     ]
     assert widths == ["(20736.0, 419, array([16., 32., 48., 64.]), 2)"]
     kinds = [type(other) for other in others]
-    assert kinds == [Restart, Identity, Foot, Cut, Health, Trouble]
+    assert kinds == [Restart, Identity, Foot, Cut, Health, LineError]
     assert troubles(batches) == {"unknown-kind": 1}
     identity = others[1]
     assert isinstance(identity, Identity)
@@ -229,5 +228,5 @@ def test_inputs_that_no_rig_has_are_trouble(line: bytes, said: str) -> None:
     """Alone, and among many lines that are taken together."""
     for data in (GOOD + line, GOOD + line + b"".join(position(n, 0, 1) for n in range(12, 60))):
         _, _, _, others = flat(read(data))
-        (wrong,) = (each for each in others if isinstance(each, Trouble) and each.kind == "field")
+        (wrong,) = (each for each in others if isinstance(each, LineError) and each.kind == "field")
         assert wrong.detail.startswith(said)

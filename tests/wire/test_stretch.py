@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.wire.stretch import WRAP, Clock, Count, signed_step
+from rig.wire.line import WRAP, Clock, Count, signed_step
 
 
 def test_the_clock_wraps_after_71_minutes_and_a_half() -> None:

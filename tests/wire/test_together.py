@@ -11,11 +11,9 @@ from hypothesis import strategies as st
 from test_reader import told_one_by_one, troubles
 
 from rig.virtual.board import BoardSpec
-from rig.virtual.demo import launch_engine
-from rig.virtual.rig import run
-from rig.wire.gather import MOST_TOLD
+from rig.virtual.rig import launch_engine, run
 from rig.wire.line import encode, hexadecimal
-from rig.wire.reader import FEW, MANY, LineReader
+from rig.wire.reader import FEW, MANY, MOST_TOLD, LineReader
 from rig.wire.records import Batch, Note
 
 PLAN = ["turn 150 at 150", "back 30 at 90", "foot", "turn 100 at 60"]

@@ -11,9 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from slow_dump import Dump, dumps, slow_rows
 
-from rig.wire.vcd import read_header
-from rig.wire.vcd_body import BodyReader, Rows
-from rig.wire.vcd_numbers import PAD, decimals
+from rig.pins.vcd_body import PAD, BodyReader, Rows, decimals
+from rig.pins.vcd_header import read_header
 
 HEADER = '$timescale 1 us $end $var wire 1 ! a $end $var wire 4 " bus $end $enddefinitions $end\n'
 Plain = list[tuple[int, int, int]]

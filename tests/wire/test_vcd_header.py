@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from rig.faults import InputError
-from rig.wire.vcd import Header, read_header
+from rig.base.errors import InputError
+from rig.pins.vcd_header import Header, read_header
 
 GOOD = """$date today $end
 $version a simulator $var wire 1 ? no $end

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from vcd import VCDWriter
 from vcdvcd import VCDVCD
 
-from rig.wire.vcd import read_header
-from rig.wire.vcd_body import BodyReader
+from rig.pins.vcd_body import BodyReader
+from rig.pins.vcd_header import read_header
 
 NAMES = ["a", "b", "z", "contact1"]
 STORIES = st.lists(

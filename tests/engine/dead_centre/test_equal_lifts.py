@@ -16,11 +16,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
+from rig.base.errors import InputError
 from rig.engine import geometry
-from rig.engine.dead_centre.equal_lifts import NEARLY_EQUAL, NOT_KNOWN, equal_lifts, near
-from rig.engine.dead_centre.gauge import Gauge, GaugePoint
 from rig.engine.profile import Geometry
-from rig.faults import InputError
+from rig.tdc.dial_gauge import NEARLY_EQUAL, NOT_KNOWN, Gauge, GaugePoint, equal_lifts, near
 
 OFFSET = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=6.0)
 K1 = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)

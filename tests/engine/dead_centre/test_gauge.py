@@ -15,11 +15,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.base.errors import InputError
 from rig.engine import geometry
-from rig.engine.dead_centre import gauge
-from rig.engine.dead_centre.gauge import Gauge, GaugePoint
 from rig.engine.profile import Geometry
-from rig.faults import InputError
+from rig.tdc import dial_gauge
+from rig.tdc.dial_gauge import Gauge, GaugePoint
 
 K1 = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
 UNKNOWN = Geometry(throw_mm=44.0, rod_mm=176.0)
@@ -49,11 +49,11 @@ def at_angles(
 def test_fit_is_exact(offset: float, tdc_deg: float) -> None:
     shape = replace(K1, offset_mm=offset)
     points = at_angles(shape, tdc_deg, zero_mm=0.37)
-    known = gauge.fit(points, Gauge(), shape)
+    known = dial_gauge.fit(points, Gauge(), shape)
     assert known.reference.tdc_deg == pytest.approx(tdc_deg, abs=1e-6)
     assert known.zero_mm == pytest.approx(0.37, abs=1e-6)
     assert max(map(abs, known.residuals_mm)) < 1e-7
-    free = gauge.fit(points, Gauge(), UNKNOWN)
+    free = dial_gauge.fit(points, Gauge(), UNKNOWN)
     assert free.offset_fitted
     assert free.offset_mm == pytest.approx(offset, abs=1e-3)
     assert free.reference.tdc_deg == pytest.approx(tdc_deg, abs=1e-5)
@@ -75,12 +75,12 @@ def test_symmetric_polynomial_is_off_t6(e: float, off: float) -> None:
     best, _ = curve_fit(even, theta, travel, p0=[0.0, 0.01, 0.0, 0.0])
     assert abs(best[3] - top) == pytest.approx(off, abs=2e-4)
     points = [GaugePoint(float(t) % 360.0, float(x)) for t, x in zip(theta, travel, strict=True)]
-    assert gauge.fit(points, Gauge(), shape).reference.tdc_deg == pytest.approx(top, abs=1e-6)
+    assert dial_gauge.fit(points, Gauge(), shape).reference.tdc_deg == pytest.approx(top, abs=1e-6)
 
 
 def test_why_watching_for_the_top_is_poor_t7() -> None:
-    assert gauge.blind_angle_deg(0.01, K1) == pytest.approx(1.0926, abs=1e-4)
-    assert gauge.blind_angle_deg(0.001, K1) == pytest.approx(0.3455, abs=1e-4)
+    assert dial_gauge.blind_angle_deg(0.01, K1) == pytest.approx(1.0926, abs=1e-4)
+    assert dial_gauge.blind_angle_deg(0.001, K1) == pytest.approx(0.3455, abs=1e-4)
 
 
 def test_inclined_gauge_t9() -> None:
@@ -90,14 +90,14 @@ def test_inclined_gauge_t9() -> None:
     assert 8.660254 / pinned.mm_per_mm == pytest.approx(10.0, abs=1e-6)
     points = at_angles(UNKNOWN, 20.0, factor=1.0 / math.cos(math.radians(30.0)))
     shape = replace(UNKNOWN, offset_mm=0.0)
-    right = gauge.fit(points, sliding, shape)
+    right = dial_gauge.fit(points, sliding, shape)
     assert max(map(abs, right.residuals_mm)) < 1e-7
-    wrong = gauge.fit(points, pinned, shape)
+    wrong = dial_gauge.fit(points, pinned, shape)
     assert wrong.scatter > 20.0  # the wrong case shows in the residuals
     with pytest.raises(InputError, match="say whether"):
-        gauge.fit(points, Gauge(inclination_deg=30.0), shape)
+        dial_gauge.fit(points, Gauge(inclination_deg=30.0), shape)
     with pytest.raises(InputError, match="0 to 80"):
-        gauge.fit(points, Gauge(inclination_deg=95.0, case="sliding"), shape)
+        dial_gauge.fit(points, Gauge(inclination_deg=95.0, case="sliding"), shape)
 
 
 def test_fit_against_another_parametrisation() -> None:
@@ -108,7 +108,7 @@ def test_fit_against_another_parametrisation() -> None:
     shape = replace(K1, offset_mm=4.0)
     stated = Gauge(u_lift_mm=0.01, u_angle_deg=0.0)
     points = at_angles(shape, 75.0, zero_mm=0.2, noise=rng.normal(0.0, 0.01, len(ANGLES)))
-    found = gauge.fit(points, stated, UNKNOWN)
+    found = dial_gauge.fit(points, stated, UNKNOWN)
     angle = np.radians([p.angle_deg for p in points])
     lift = np.array([p.lift_mm for p in points])
 
@@ -142,7 +142,7 @@ def test_stated_uncertainty_of_the_fit_against_scatter(shape: Geometry) -> None:
             GaugePoint(p.angle_deg + rng.normal(0.0, 0.03), p.lift_mm)
             for p in at_angles(truth, 200.0, noise=rng.normal(0.0, 0.02, len(ANGLES)))
         ]
-        found = gauge.fit(points, stated, shape)
+        found = dial_gauge.fit(points, stated, shape)
         errors.append(found.tdc_deg - 200.0)
         us.append(found.u_tdc_deg)
         covered += abs(errors[-1]) <= found.reference.uncertainty.U_deg
@@ -154,40 +154,40 @@ def test_stated_uncertainty_of_the_fit_against_scatter(shape: Geometry) -> None:
 def test_a_series_too_short() -> None:
     points = at_angles(K1, 100.0)
     with pytest.raises(InputError, match="too few: 2 figures"):
-        gauge.fit(points[:3], Gauge(), K1)
+        dial_gauge.fit(points[:3], Gauge(), K1)
     with pytest.raises(InputError, match="too few: 3 figures"):
-        gauge.fit(points[:4], Gauge(), UNKNOWN)
+        dial_gauge.fit(points[:4], Gauge(), UNKNOWN)
 
 
 def test_a_series_all_on_one_side() -> None:
     points = at_angles(K1, 100.0)
     with pytest.raises(InputError, match="one side"):
-        gauge.fit(points[:4], Gauge(), K1)
+        dial_gauge.fit(points[:4], Gauge(), K1)
     with pytest.raises(InputError, match="one side"):
-        gauge.fit(points[4:], Gauge(), K1)
+        dial_gauge.fit(points[4:], Gauge(), K1)
 
 
 def test_a_rod_shorter_than_the_throw() -> None:
     with pytest.raises(InputError, match="rod"):
-        gauge.fit(at_angles(K1, 100.0), Gauge(), replace(K1, rod_mm=40.0))
+        dial_gauge.fit(at_angles(K1, 100.0), Gauge(), replace(K1, rod_mm=40.0))
 
 
 def test_other_bad_series() -> None:
     points = at_angles(K1, 100.0)
     with pytest.raises(InputError, match="point 2: 250 mm"):
-        gauge.fit([points[0], replace(points[1], lift_mm=250.0), *points[2:]], Gauge(), K1)
+        dial_gauge.fit([points[0], replace(points[1], lift_mm=250.0), *points[2:]], Gauge(), K1)
     upwards = [replace(p, lift_mm=15.0 - p.lift_mm) for p in points]
     with pytest.raises(InputError, match="grow towards the top"):
-        gauge.fit(upwards, Gauge(), K1)
+        dial_gauge.fit(upwards, Gauge(), K1)
     with pytest.raises(InputError, match="above 0"):
-        gauge.fit(points, Gauge(u_lift_mm=0.0), K1)
+        dial_gauge.fit(points, Gauge(u_lift_mm=0.0), K1)
     with pytest.raises(InputError, match="all round"):
-        gauge.on_one_turn([0.0, 90.0, 180.0, 270.0])
+        dial_gauge.on_one_turn([0.0, 90.0, 180.0, 270.0])
 
 
 def why_refused(points: list[GaugePoint]) -> str:
     try:
-        gauge.fit(points, Gauge(), K1)
+        dial_gauge.fit(points, Gauge(), K1)
     except InputError as why:
         return str(why)
     return ""
@@ -214,9 +214,9 @@ def test_readings_of_the_distance_from_the_far_end_grow_towards_the_top(
 ) -> None:
     upwards = [replace(p, lift_mm=15.0 - p.lift_mm) for p in at_angles(K1, tdc_deg)]
     with pytest.raises(InputError, match="grow towards the top"):
-        gauge.fit(upwards, Gauge(), K1)
+        dial_gauge.fit(upwards, Gauge(), K1)
 
 
 def test_inches() -> None:
-    assert gauge.lift_in_mm(0.25, "inch") == pytest.approx(6.35)
-    assert gauge.lift_in_mm(0.25, "mm") == 0.25
+    assert dial_gauge.lift_in_mm(0.25, "inch") == pytest.approx(6.35)
+    assert dial_gauge.lift_in_mm(0.25, "mm") == 0.25

@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from rig.base.errors import InputError
+from rig.base.uncertainty import Contribution, combine
 from rig.engine import geometry
-from rig.engine.dead_centre import gauge, gauge_check
-from rig.engine.dead_centre.gauge import Gauge, GaugePoint
-from rig.engine.dead_centre.reference import Reference
 from rig.engine.profile import Geometry
-from rig.engine.uncertainty import Contribution, combine
-from rig.faults import InputError
+from rig.tdc import dial_gauge, gauge_series
+from rig.tdc.dial_gauge import Gauge, GaugePoint
+from rig.tdc.reference import TdcReference
 
 SHAPE = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
 STATED = Gauge(u_lift_mm=0.01, u_angle_deg=0.02)
@@ -45,7 +45,7 @@ def test_a_mistyped_point_is_found_and_named(number: int, typed, guess: str) -> 
     points = series()
     true = points[number - 1]
     points[number - 1] = replace(true, lift_mm=typed(true.lift_mm))
-    found = gauge_check.mistyped(points, STATED, SHAPE)
+    found = gauge_series.mistyped(points, STATED, SHAPE)
     assert found is not None
     assert found.number == number
     assert found.expected_mm == pytest.approx(true.lift_mm, abs=0.1)
@@ -56,56 +56,56 @@ def test_a_mistyped_point_is_found_and_named(number: int, typed, guess: str) -> 
 def test_swapped_figures() -> None:
     points = series()
     points[2] = replace(points[2], lift_mm=7.52)
-    expected = gauge_check.mistyped(points, STATED, SHAPE)
+    expected = gauge_series.mistyped(points, STATED, SHAPE)
     assert expected is not None
     figures = f"{expected.expected_mm:.2f}"
     points[2] = replace(points[2], lift_mm=float(f"{figures[0]}.{figures[3]}{figures[2]}"))
-    found = gauge_check.mistyped(points, STATED, SHAPE)
+    found = gauge_series.mistyped(points, STATED, SHAPE)
     assert found is not None
     assert "swapped" in found.words
 
 
 def test_sound_series_are_left_alone() -> None:
-    assert [gauge_check.mistyped(series(s), STATED, SHAPE) for s in range(12)] == [None] * 12
+    assert [gauge_series.mistyped(series(s), STATED, SHAPE) for s in range(12)] == [None] * 12
     # Nothing can be said where there is no point to spare.
-    assert gauge_check.mistyped(series()[2:6], STATED, SHAPE) is None
+    assert gauge_series.mistyped(series()[2:6], STATED, SHAPE) is None
 
 
 def test_a_slipped_encoder_is_told_from_a_moved_gauge() -> None:
-    found = gauge.fit(series(), STATED, SHAPE)
+    found = dial_gauge.fit(series(), STATED, SHAPE)
     touches = [
         GaugePoint(found.tdc_deg + a, found.zero_mm + float(geometry.travel_mm(-a, SHAPE)))
         for a in (-20.0, 22.0)
     ]
-    still = gauge_check.moved(found, touches, STATED, SHAPE)
+    still = gauge_series.gauge_moved(found, touches, STATED, SHAPE)
     assert not still.moved
     assert "where it was" in still.words
     slipped = [replace(p, angle_deg=p.angle_deg + 0.5) for p in touches]
-    seen = gauge_check.moved(found, slipped, STATED, SHAPE)
+    seen = gauge_series.gauge_moved(found, slipped, STATED, SHAPE)
     assert seen.moved
     assert seen.shift_deg == pytest.approx(0.5, abs=0.01)
     assert "moved by +0.50" in seen.words
     raised = [replace(p, lift_mm=p.lift_mm + 0.3) for p in touches]
-    seen = gauge_check.moved(found, raised, STATED, SHAPE)
+    seen = gauge_series.gauge_moved(found, raised, STATED, SHAPE)
     assert not seen.moved
     assert seen.zero_change_mm == pytest.approx(0.3, abs=0.01)
     with pytest.raises(InputError, match="either side"):
-        gauge_check.moved(found, touches[:1], STATED, SHAPE)
+        gauge_series.gauge_moved(found, touches[:1], STATED, SHAPE)
 
 
-def stated(tdc_deg: float, u_deg: float, method: str) -> Reference:
+def stated(tdc_deg: float, u_deg: float, method: str) -> TdcReference:
     part = Contribution("top dead centre", u_deg, 50.0, "B", "as stated")
-    return Reference(tdc_deg, combine([part]), method, "demo")
+    return TdcReference(tdc_deg, combine([part]), method, "demo")
 
 
 def test_methods_side_by_side() -> None:
-    found = gauge_check.compare_methods(
+    found = gauge_series.compare_methods(
         [stated(359.9, 0.05, "stop"), stated(0.0, 0.05, "gauge, fit"), stated(2.0, 0.1, "stated")]
     )
     assert [d.agree for d in found] == [True, False, False]
     assert found[0].difference_deg == pytest.approx(-0.1)
     assert "before" in found[0].words
     with pytest.raises(InputError, match="different cylinders"):
-        gauge_check.compare_methods(
+        gauge_series.compare_methods(
             [stated(1.0, 0.1, "stop"), replace(stated(1.0, 0.1, "stop"), cylinder=3)]
         )

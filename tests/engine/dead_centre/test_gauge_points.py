@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.engine.dead_centre.gauge_points import load_points, points_from_text
-from rig.faults import InputError
+from rig.base.errors import InputError
+from rig.tdc.gauge_points import load_points, points_from_text
 
 
 @pytest.mark.parametrize(

@@ -8,12 +8,12 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from rig.engine.dead_centre.gauge import Gauge, GaugePoint
-from rig.engine.dead_centre.gauge_series import Series, with_encoder, work_through
-from rig.engine.dead_centre.reference import GRADUATION, PLAY, RUN_OUT
+from rig.base.errors import InputError
 from rig.engine.geometry import travel_mm
 from rig.engine.profile import Encoder, Geometry
-from rig.faults import InputError
+from rig.tdc.dial_gauge import Gauge, GaugePoint
+from rig.tdc.gauge_series import Series, with_encoder, work_through
+from rig.tdc.reference import GRADUATION, PLAY, RUN_OUT
 
 ENGINE = Geometry(50.0, 190.0, 0.0)
 ENCODER = Encoder(4096)

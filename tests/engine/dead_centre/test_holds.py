@@ -9,15 +9,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.engine.dead_centre.holds import ALWAYS, NEVER, Touched, holds
-from rig.engine.dead_centre.reference import Reference, from_stop, stated
 from rig.engine.profile import Encoder
+from rig.tdc.piston_stop import from_stop
+from rig.tdc.reference import TdcReference, set_by_hand
+from rig.tdc.validity import ALWAYS, NEVER, Touched, holds
 
 ENCODER = Encoder(4096)
 OFF_DEG = 6.0
 
 
-def touched(tdc_deg: float, capture: str = "a", cylinder: int = 1) -> Reference:
+def touched(tdc_deg: float, capture: str = "a", cylinder: int = 1) -> TdcReference:
     """Found by a stop that blocks 60 degrees, two touches a side a hundredth apart."""
     found = from_stop(
         [tdc_deg - 30.0, tdc_deg - 29.99],
@@ -75,7 +76,7 @@ def test_another_method_in_the_same_recording_is_another_opinion() -> None:
 
 
 def test_one_set_by_hand_stands_for_what_came_before_and_is_checked_by_what_comes_after() -> None:
-    by_hand = stated(100.0, how="by hand", half_width_deg=0.5)
+    by_hand = set_by_hand(100.0, how="by hand", half_width_deg=0.5)
     assert holds(by_hand, (0.0, 1.5), series(True), ENCODER) == holds(
         by_hand, (0.0, 1.5), [], ENCODER
     )

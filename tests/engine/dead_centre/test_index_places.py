@@ -9,19 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.engine.dead_centre.index_places import (
-    CLEAR,
-    around_deg,
-    index_places,
-    placed,
-    places_apart_deg,
-    same_frame,
-    stated_place,
-    which_place,
-)
-from rig.engine.dead_centre.reference import Reference, from_stop, stated
+from rig.base.errors import InputError
+from rig.engine.gear_train import around_deg, index_places, places_apart_deg
 from rig.engine.profile import Encoder, Engine
-from rig.faults import InputError
+from rig.tdc.index_resolver import CLEAR, placed, same_frame, stated_place
+from rig.tdc.piston_stop import from_stop
+from rig.tdc.reference import TdcReference, set_by_hand
+from rig.words.diagnostics import which_place
 
 RATIOS = st.builds(Fraction, st.integers(1, 24), st.integers(1, 24))
 ENGINE = Engine("plain", 4, 4, (1, 3, 4, 2), (180.0,) * 4, "clockwise", "flywheel end")
@@ -31,8 +25,8 @@ def encoder(ratio: Fraction) -> Encoder:
     return Encoder(4096, turns_per_crank_turn=ratio)
 
 
-def known(tdc_deg: float) -> Reference:
-    return stated(tdc_deg, how="invented", half_width_deg=0.1)
+def known(tdc_deg: float) -> TdcReference:
+    return set_by_hand(tdc_deg, how="invented", half_width_deg=0.1)
 
 
 def off(one_deg: float, other_deg: float) -> float:

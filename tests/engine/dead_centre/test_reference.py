@@ -10,19 +10,13 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from rig.engine.dead_centre.reference import (
-    BY_HAND,
-    SINGLE_TOUCH_DEG,
-    Reference,
-    from_stop,
-    moved,
-    stated,
-)
-from rig.engine.dead_centre.reference_plain import from_plain, to_plain
+from rig.base.errors import InputError
+from rig.base.uncertainty import Contribution
 from rig.engine.geometry import btdc_from_travel_deg, deg_per_mm
 from rig.engine.profile import Geometry
-from rig.engine.uncertainty import Contribution
-from rig.faults import InputError
+from rig.tdc.piston_stop import from_stop
+from rig.tdc.reference import BY_HAND, SINGLE_TOUCH_DEG, TdcReference, moved, set_by_hand
+from rig.tdc.reference_file import from_plain, to_plain
 
 Floats = NDArray[np.float64]
 
@@ -30,11 +24,11 @@ STRAIGHT = Geometry(44, 176, 0)
 FINE = 4_000_000  # counts a turn, so that counting is nothing
 
 
-def part(reference: Reference, name: str) -> Contribution:
+def part(reference: TdcReference, name: str) -> Contribution:
     return next(each for each in reference.uncertainty.parts if each.name == name)
 
 
-def names(reference: Reference) -> list[str]:
+def names(reference: TdcReference) -> list[str]:
     return [each.name for each in reference.uncertainty.parts]
 
 
@@ -252,14 +246,16 @@ def test_the_stated_interval_holds_the_truth(
 
 
 def test_stated() -> None:
-    limits = stated(-90.0, half_width_deg=0.2, how="mark on the flywheel", made_utc="2020-01-01")
+    limits = set_by_hand(
+        -90.0, half_width_deg=0.2, how="mark on the flywheel", made_utc="2020-01-01"
+    )
     assert (limits.tdc_deg, limits.method, limits.made_utc) == (270.0, BY_HAND, "2020-01-01")
     assert limits.uncertainty.u_deg == pytest.approx(0.115470, abs=1e-6)  # D1
     # Sure to lie within 0.2: 95 % of a rectangular distribution lie within 0.95 of its half-width,
     # where 1.96 a/sqrt(3) = 0.226 would lie beyond what it can be (definition; JCGM 100, 4.3.7).
     assert limits.uncertainty.U_deg == pytest.approx(0.19, abs=1e-12)
     assert limits.uncertainty.k == pytest.approx(0.95 * math.sqrt(3.0), abs=1e-12)
-    assert stated(10.0, u_deg=0.05, how="gauge").uncertainty.u_deg == 0.05
+    assert set_by_hand(10.0, u_deg=0.05, how="gauge").uncertainty.u_deg == 0.05
 
 
 @pytest.mark.parametrize(
@@ -270,12 +266,12 @@ def test_stated_without_a_sound_uncertainty(
     u_deg: float | None, half_width_deg: float | None
 ) -> None:
     with pytest.raises(InputError, match="needs its uncertainty"):
-        stated(10.0, u_deg=u_deg, half_width_deg=half_width_deg, how="")
+        set_by_hand(10.0, u_deg=u_deg, half_width_deg=half_width_deg, how="")
 
 
 def test_stated_as_no_number() -> None:
     with pytest.raises(InputError, match="is a number"):
-        stated(math.nan, u_deg=0.1, how="")
+        set_by_hand(math.nan, u_deg=0.1, how="")
 
 
 FORWARD, BACKWARD = [320.0, 320.1, 320.05], [40.0, 40.1, 40.05]
@@ -310,10 +306,10 @@ def test_a_reference_that_moved() -> None:
 
 
 def test_across_zero_and_of_another_cylinder() -> None:
-    first, again = (stated(deg, u_deg=0.3, how="") for deg in (359.9, 0.1))
+    first, again = (set_by_hand(deg, u_deg=0.3, how="") for deg in (359.9, 0.1))
     assert moved(first, again).shift_deg == pytest.approx(0.2)
     assert moved(first, again).uncertainty.u_deg == pytest.approx(0.3 * math.sqrt(2.0))
-    other = stated(0.1, u_deg=0.3, how="", cylinder=4)
+    other = set_by_hand(0.1, u_deg=0.3, how="", cylinder=4)
     with pytest.raises(InputError, match="found at cylinder 1"):
         moved(first, other)
 
@@ -356,7 +352,7 @@ def test_plain_values_and_back(
     ],
 )
 def test_plain_values_that_are_no_reference(key: str, value: object, said: str) -> None:
-    plain = to_plain(stated(10.0, u_deg=0.1, how="mark"))
+    plain = to_plain(set_by_hand(10.0, u_deg=0.1, how="mark"))
     with pytest.raises(InputError, match=said):
         from_plain({**plain, key: value})
     del plain[key]

@@ -11,21 +11,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.engine.dead_centre.reference import Reference, from_stop, stated
-from rig.engine.dead_centre.reference_file import (
+from rig.base.errors import InputError
+from rig.tdc.piston_stop import from_stop
+from rig.tdc.reference import TdcReference, set_by_hand
+from rig.tdc.reference_file import (
     BadReferenceError,
     NoReferenceError,
     load_reference,
     load_references,
     save_reference,
 )
-from rig.faults import InputError
 
 STOP = from_stop([320.0, 320.1], [40.0, 40.2], counts_per_turn=4096, capture="première.capture")
 
 
-def numbered(number: int) -> Reference:
-    return stated(float(number), u_deg=0.1, how=f"mark {number}")
+def numbered(number: int) -> TdcReference:
+    return set_by_hand(float(number), u_deg=0.1, how=f"mark {number}")
 
 
 def test_kept_and_read_again(tmp_path: Path) -> None:

@@ -6,8 +6,8 @@ import math
 
 import pytest
 
-from rig.engine.dead_centre.reference import from_stop
-from rig.faults import InputError
+from rig.base.errors import InputError
+from rig.tdc.piston_stop import from_stop
 
 
 def warnings_of(forward: list[float], backward: list[float]) -> str:

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.engine.dead_centre.within import typed_within
-from rig.faults import InputError
+from rig.base.errors import InputError
+from rig.engine.windows import typed_within
 
 
 @pytest.mark.parametrize(

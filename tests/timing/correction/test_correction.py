@@ -11,28 +11,34 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.engine import gears
-from rig.engine.means import (
+from rig.adjust.plan import Option, Outlook, Want, pairs_from, wants_from
+from rig.adjust.predictions import confirm, predict
+from rig.adjust.propose import propose
+from rig.base.errors import InputError
+from rig.base.uncertainty import Contribution, combine
+from rig.engine import gear_train
+from rig.engine.profile import (
+    Adjustments,
     Coupling,
     DriveDog,
+    Encoder,
+    Engine,
     Gap,
     GapReading,
     Leads,
     Lever,
-    Means,
     Mesh,
+    Profile,
+    Setting,
     Slot,
+    Synchronisation,
     Train,
+    Unit,
+    Window,
 )
-from rig.engine.profile import Encoder, Engine, Profile, Setting, Synchronism, Unit, Window
-from rig.engine.uncertainty import Contribution, combine
-from rig.faults import InputError
-from rig.timing.correction.plan import LeverEnds, Option, Outlook, Want
-from rig.timing.correction.predict import confirm, predict
-from rig.timing.correction.propose import propose
-from rig.timing.correction.wants import pairs_from, wants_from
-from rig.timing.decide import decide
-from rig.timing.results import Judgement
+from rig.timing.advance_range import LeverEnds
+from rig.timing.values import Assessment
+from rig.timing.verdict import decide
 
 WINDOW = Window(37.0, 36.0, 35.0, "manual, page 12")
 FULL = Setting("full advance", WINDOW)
@@ -41,17 +47,17 @@ UPPER = Unit("upper", 1, HALF, 4, (FULL,), body="twin")
 LOWER = replace(UPPER, name="lower", input=2)
 REAR = Unit("rear", 3, HALF, 4, (FULL,))
 ENGINE = Engine("demo", 4, 4, (1, 3, 4, 2), (180.0,) * 4, "clockwise", "flywheel end")
-BOTH = Synchronism("upper", "lower", 0.0, 0.5, "manual, page 12")
+BOTH = Synchronisation("upper", "lower", 0.0, 0.5, "manual, page 12")
 
 
-def profile(*units: Unit, together: tuple[Synchronism, ...] = ()) -> Profile:
+def profile(*units: Unit, together: tuple[Synchronisation, ...] = ()) -> Profile:
     return Profile(ENGINE, Encoder(2400), units, synchronism=together)
 
 
-def judged(unit: str, mean: float, *, cylinder: int | None = None, u: float = 0.05) -> Judgement:
+def judged(unit: str, mean: float, *, cylinder: int | None = None, u: float = 0.05) -> Assessment:
     shared = Contribution("top dead centre", 0.2, math.inf, "B", "demo")
     own = Contribution("repeatability", u, 9, "A", "demo")
-    return Judgement(
+    return Assessment(
         unit=unit,
         setting="full advance",
         cylinder=cylinder,
@@ -96,9 +102,9 @@ def test_wants_from_judgements() -> None:
 
 def test_slot_alone_is_preferred_to_a_tooth_and_a_slot() -> None:
     job = profile(UPPER, LOWER)
-    means = Means(
+    means = Adjustments(
         slots=(Slot("twin", 45.0, 5.0, 5.0),),
-        train=gears.simple_train((24, 37, 48), "twin"),
+        train=gear_train.simple_train((24, 37, 48), "twin"),
         couplings=(Coupling("twin", 19, 20),),
         dogs=(DriveDog("twin", 1, "unit half", 18.0),),
     )
@@ -121,8 +127,8 @@ def test_slot_alone_is_preferred_to_a_tooth_and_a_slot() -> None:
 
 def test_a_tooth_and_the_slot_where_the_slot_is_too_short() -> None:
     job = profile(UPPER)
-    means = Means(
-        slots=(Slot("twin", 45.0, 3.0, 3.0),), train=gears.simple_train((24, 37, 48), "twin")
+    means = Adjustments(
+        slots=(Slot("twin", 45.0, 3.0, 3.0),), train=gear_train.simple_train((24, 37, 48), "twin")
     )
     found = propose([Want("upper", "full advance", 18.0, 36.0, 37.0, 35.0, 0.1)], job, means)
     best = found.options[0]
@@ -135,7 +141,7 @@ def test_a_tooth_and_the_slot_where_the_slot_is_too_short() -> None:
 def test_two_units_are_brought_to_the_window_and_to_each_other() -> None:
     readings = (GapReading(0.35, 35.0, 0.02), GapReading(0.45, 36.0, 0.02))
     job = profile(UPPER, LOWER, together=(BOTH,))
-    means = Means(
+    means = Adjustments(
         slots=(Slot("twin", 45.0, 5.0, 5.0),), gaps=(Gap("lower", 0.40, 0.35, 0.45, readings),)
     )
     read = [judged("upper", 33.0), judged("lower", 33.8)]
@@ -159,7 +165,7 @@ def test_two_units_are_brought_to_the_window_and_to_each_other() -> None:
 def test_no_means_that_reaches_says_how_near() -> None:
     job = profile(UPPER)
     want = Want("upper", "full advance", 30.0, 36.0, 37.0, 35.0, 0.1)
-    found = propose([want], job, Means(slots=(Slot("twin", 45.0, 1.0, 1.0, file_mm=0.0),)))
+    found = propose([want], job, Adjustments(slots=(Slot("twin", 45.0, 1.0, 1.0, file_mm=0.0),)))
     assert not found.reached
     near = 6.0 - math.degrees(1.0 / 45.0) / 0.5
     for option in (found.options[0], found.units[0].best):
@@ -167,15 +173,15 @@ def test_no_means_that_reaches_says_how_near() -> None:
         assert option.outcomes[0].beyond_deg == pytest.approx(near - 1.0)
         assert option.outcomes[0].verdict is Outlook.LATE
     with pytest.raises(InputError, match="nothing that can be moved"):
-        propose([want], job, Means())
+        propose([want], job, Adjustments())
     with pytest.raises(InputError, match="needs a reading"):
-        propose([], job, Means())
+        propose([], job, Adjustments())
 
 
 def test_means_that_cannot_be_used_are_said() -> None:
     job = profile(UPPER)
     want = Want("upper", "full advance", 35.5, 36.0, 37.0, 35.0, 0.1)
-    means = Means(
+    means = Adjustments(
         gaps=(Gap("upper", 0.4, 0.35, 0.45),),
         levers=(Lever("upper"),),
         train=Train((Mesh("crank", 24, "twin", 48, free=False),)),
@@ -194,7 +200,7 @@ def test_the_lever_ends_near_its_middle() -> None:
     job = profile(UPPER)
     want = Want("upper", "full advance", 33.0, 30.0, 31.0, 29.0, 0.1)
     ends = LeverEnds("upper", 3.0, 33.0)
-    means = Means(slots=(Slot("twin", 45.0, 15.0, 15.0),), levers=(Lever("upper"),))
+    means = Adjustments(slots=(Slot("twin", 45.0, 15.0, 15.0),), levers=(Lever("upper"),))
     found = propose([want], job, means, levers=[ends])
     by_means = {tuple(s.means for s in o.steps): o for o in found.numbered}
     both = by_means["slot", "lever"]
@@ -211,7 +217,7 @@ def test_one_crank_turn_out_is_brought_back() -> None:
     job = profile(REAR)
     out = replace(judged("rear", 36.2), marks=("one crank turn out",))
     wants = wants_from([out], job)
-    means = Means(dogs=(DriveDog("rear", slots=2),), leads=(Leads("rear"),))
+    means = Adjustments(dogs=(DriveDog("rear", slots=2),), leads=(Leads("rear"),))
     found = propose(wants, job, means)
     best = found.options[0]
     assert found.reached
@@ -228,7 +234,7 @@ def test_one_crank_turn_out_is_brought_back() -> None:
 def test_a_unit_that_was_not_read_is_named() -> None:
     job = profile(UPPER, LOWER)
     want = Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0, 0.1)
-    found = propose([want], job, Means(slots=(Slot("twin", 45.0, 9.0, 9.0),)))
+    found = propose([want], job, Adjustments(slots=(Slot("twin", 45.0, 9.0, 9.0),)))
     assert any("moves lower as well" in w for w in found.options[0].warnings)
 
 
@@ -245,7 +251,7 @@ def test_a_unit_that_was_not_read_is_named() -> None:
 def test_the_next_reading_beside_the_prediction(read: float, verdict: str, word: str) -> None:
     job = profile(UPPER, LOWER)
     before = [judged("upper", 33.0), judged("lower", 33.0)]
-    means = Means(slots=(Slot("twin", 45.0, 9.0, 9.0),))
+    means = Adjustments(slots=(Slot("twin", 45.0, 9.0, 9.0),))
     option = propose(wants_from(before, job), job, means).options[0]
     predictions = predict(option, before)
     assert [p.unit for p in predictions] == ["upper", "lower"]
@@ -259,7 +265,7 @@ def test_the_next_reading_beside_the_prediction(read: float, verdict: str, word:
 def test_bad_confirmations() -> None:
     job = profile(UPPER)
     before = judged("upper", 33.0)
-    means = Means(slots=(Slot("twin", 45.0, 9.0, 9.0),))
+    means = Adjustments(slots=(Slot("twin", 45.0, 9.0, 9.0),))
     option = propose(wants_from([before], job), job, means).options[0]
     made = "2025-03-01T10:00:00+00:00"
     prediction = predict(option, [before], made)[0]
@@ -279,12 +285,12 @@ def test_compensated_cams_keep_their_leads() -> None:
     own = Setting("fixed", None, per_cylinder={1: WINDOW, 3: WINDOW})
     unit = replace(REAR, settings=(own,))
     want = Want("rear", "fixed", 33.0, 36.0, 37.0, 35.0, 0.1, cylinder=1)
-    found = propose([want], profile(unit), Means(leads=(Leads("rear"),)))
+    found = propose([want], profile(unit), Adjustments(leads=(Leads("rear"),)))
     assert "meant to differ" in found.notes[0]
 
 
 def test_what_is_not_combined_is_said() -> None:
-    means = Means(
+    means = Adjustments(
         couplings=(Coupling("twin", 31, 32),),
         train=Train((Mesh("crank", 31, "idler", 37), Mesh("idler", 29, "twin", 41))),
     )
@@ -300,15 +306,15 @@ def test_a_prediction_is_inside_by_the_rule_of_the_verdict() -> None:
     """Inside by less than U is inconclusive, as the verdict has it, and no reason to stop."""
     job = profile(UPPER)
     close = Want("upper", "full advance", 36.8, 36.0, 37.0, 35.0, 0.3)
-    found = propose([close], job, Means(slots=(Slot("twin", 45.0, 5.0, 5.0),)))
+    found = propose([close], job, Adjustments(slots=(Slot("twin", 45.0, 5.0, 5.0),)))
     assert found.present.outcomes[0].verdict is Outlook.INCONCLUSIVE
     assert not found.present.inside
     assert found.options[0].inside
     assert found.options[0].outcomes[0].error_deg == pytest.approx(0.0, abs=1e-5)
     simple = replace(job, decision_rule="simple")
-    assert propose([close], simple, Means(leads=(Leads("upper"),))).present.inside
+    assert propose([close], simple, Adjustments(leads=(Leads("upper"),))).present.inside
     single = replace(close, U_deg=None)
-    found = propose([single], job, Means(slots=(Slot("twin", 45.0, 5.0, 5.0),)))
+    found = propose([single], job, Adjustments(slots=(Slot("twin", 45.0, 5.0, 5.0),)))
     assert not found.reached  # no reading can be called inside whose uncertainty is not known
     assert found.options[0].outcomes[0].error_deg == pytest.approx(0.0, abs=1e-5)
 
@@ -316,7 +322,7 @@ def test_a_prediction_is_inside_by_the_rule_of_the_verdict() -> None:
 def test_the_uncertainty_of_a_gap_is_part_of_the_prediction() -> None:
     """Half a millimetre of gap at 10 +/- 1.41 degrees a millimetre: 5 +/- 2 x 0.71 (hypot 0.1)."""
     readings = (GapReading(0.35, 35.0, 0.1), GapReading(0.45, 36.0, 0.1))
-    means = Means(gaps=(Gap("upper", 0.40, 0.30, 0.95, readings),))
+    means = Adjustments(gaps=(Gap("upper", 0.40, 0.30, 0.95, readings),))
     want = Want("upper", "full advance", 31.0, 36.0, 39.0, 33.0, 0.1)
     option = propose([want], profile(UPPER), means).options[0]
     rate_u = math.sqrt(2.0) * 0.1 / 0.1
@@ -329,7 +335,7 @@ def test_the_uncertainty_of_a_gap_is_part_of_the_prediction() -> None:
 def test_what_can_be_undone_comes_before_a_cut_that_is_a_little_nearer() -> None:
     """The slot leaves 0.45 and brings it inside; a new place leaves nothing."""
     room_mm = math.radians(0.5 * 4.55) * 45.0
-    means = Means(
+    means = Adjustments(
         slots=(Slot("twin", 45.0, 0.0, room_mm, file_mm=0.0),),
         dogs=(DriveDog("twin", 1, "unit half", 18.0),),
     )
@@ -345,7 +351,7 @@ def test_what_can_be_undone_comes_before_a_cut_that_is_a_little_nearer() -> None
 def test_filing_a_slot_is_offered_where_it_is_too_short() -> None:
     """6 crank degrees are 3 of the unit, 2.356 mm at 45 mm; the slot has 1, so 1.356 mm to file."""
     want = Want("upper", "full advance", 30.0, 36.0, 37.0, 35.0, 0.1)
-    found = propose([want], profile(UPPER), Means(slots=(Slot("twin", 45.0, 1.0, 1.0),)))
+    found = propose([want], profile(UPPER), Adjustments(slots=(Slot("twin", 45.0, 1.0, 1.0),)))
     kinds = [[s.means for s in o.steps] for o in found.options]
     assert kinds == [["slot"], [], ["file"]]
     filed = found.options[2]
@@ -358,7 +364,7 @@ def test_filing_a_slot_is_offered_where_it_is_too_short() -> None:
     assert "cannot be put back" in filed.warnings[0]
     assert found.units[0].lasting is not None
     assert found.units[0].lasting.inside
-    little = Means(slots=(Slot("twin", 45.0, 1.0, 1.0, file_mm=0.2),))
+    little = Adjustments(slots=(Slot("twin", 45.0, 1.0, 1.0, file_mm=0.2),))
     option = propose([want], profile(UPPER), little).options[-1]
     assert option.steps[0].figures["longer_mm"] == pytest.approx(0.2, abs=1e-4)
     assert option.outcomes[0].verdict is Outlook.LATE
@@ -371,7 +377,7 @@ def test_what_can_be_reached_is_said_for_each_unit() -> None:
         Want("upper", "full advance", 33.76, 36.0, 37.0, 35.0, 0.2),
         Want("rear", "full advance", 26.3, 36.0, 37.0, 35.0, 0.2),
     ]
-    found = propose(wants, job, Means(slots=(Slot("twin", 45.0, 9.0, 9.0),)))
+    found = propose(wants, job, Adjustments(slots=(Slot("twin", 45.0, 9.0, 9.0),)))
     upper, rear = found.units
     assert upper.now.outcomes[0].verdict is Outlook.LATE
     assert upper.best.inside
@@ -394,7 +400,7 @@ def test_an_error_that_is_no_multiple_of_a_tooth_is_a_key_or_a_remade_gear(
     """24 teeth on the crank: a tooth is 15 degrees, a tooth either way leaves a window of 1."""
     want = Want("upper", "full advance", 36.0 - late_deg, 36.0, 37.0, 35.0, 0.1)
     train = Train((Mesh("crank", 24, "twin", 48),))
-    found = propose([want], profile(UPPER), Means(train=train))
+    found = propose([want], profile(UPPER), Adjustments(train=train))
     assert (found.misfits == ()) == explained
     if explained:
         assert found.options[0].inside
@@ -405,7 +411,7 @@ def test_an_error_that_is_no_multiple_of_a_tooth_is_a_key_or_a_remade_gear(
     assert misfit.nearest_deg == pytest.approx(math.copysign(15.0, -late_deg))
     assert misfit.left_deg == pytest.approx(-late_deg + math.copysign(15.0, late_deg))
     assert misfit.shaft_turns == {"twin": 0.5}
-    slotted = Means(train=train, slots=(Slot("twin", 45.0, 9.0, 9.0),))
+    slotted = Adjustments(train=train, slots=(Slot("twin", 45.0, 9.0, 9.0),))
     assert propose([want], profile(UPPER), slotted).misfits == ()  # it was set wrong, no more
 
 
@@ -431,7 +437,7 @@ def test_what_is_offered_is_in_order_and_worth_it(
         Want(name, "full advance", 36.0 - deg, 36.0, 37.0, 35.0, U)
         for name, deg in zip(names, late, strict=True)
     ]
-    means = Means(
+    means = Adjustments(
         slots=tuple(Slot(n, 45.0, r, r, file_mm=file_mm) for n, r in zip(names, room, strict=True)),
         dogs=(DriveDog("rear", 2, cut, 18.0, 4.0),) if cut else (),
     )
@@ -472,7 +478,7 @@ def test_no_unit_that_is_inside_is_given_up_for_another() -> None:
         Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0, 0.1),
         Want("lower", "full advance", 35.4, 36.0, 37.0, 35.0, 0.1),
     ]
-    means = Means(slots=(Slot("twin", 45.0, 5.0, 5.0),))
+    means = Adjustments(slots=(Slot("twin", 45.0, 5.0, 5.0),))
     found = propose(wants, profile(UPPER, LOWER), means)
     assert not found.reached
     for option in found.options:

@@ -12,12 +12,23 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from rig.engine.means import Coupling, DriveDog, Gap, GapReading, Leads, Means, Mesh, Slot, Train
-from rig.engine.profile import Engine, Unit
-from rig.timing.correction.moves import moves
-from rig.timing.correction.plan import Outlook, PairWant, Want, outlook
-from rig.timing.correction.search import Found, search
-from rig.timing.correction.task import Floats, make_task
+from rig.adjust.moves import moves
+from rig.adjust.plan import Outlook, PairWant, Want, outlook
+from rig.adjust.search import Found, search
+from rig.adjust.task import Floats, make_task
+from rig.engine.profile import (
+    Adjustments,
+    Coupling,
+    DriveDog,
+    Engine,
+    Gap,
+    GapReading,
+    Leads,
+    Mesh,
+    Slot,
+    Train,
+    Unit,
+)
 
 ENGINE = Engine("demo", 4, 4, (1, 3, 4, 2), (180.0,) * 4, "clockwise", "flywheel end")
 Rotation = Literal["clockwise", "anticlockwise"]
@@ -46,13 +57,17 @@ def pair(first: Want, second: Want, stagger: float, tolerance: float, U: float =
     return PairWant(first.unit, second.unit, "fixed", apart, stagger, tolerance, U)
 
 
-def least(wants: list[Want], units: list[Unit], means: Means, *pairs: PairWant) -> float:
+def least(wants: list[Want], units: list[Unit], means: Adjustments, *pairs: PairWant) -> float:
     """The remaining error of the best that the search finds, to a thousandth of a degree."""
     return best(wants, units, means, *pairs).remaining_deg
 
 
 def best(
-    wants: list[Want], units: list[Unit], means: Means, *pairs: PairWant, lasting: bool = False
+    wants: list[Want],
+    units: list[Unit],
+    means: Adjustments,
+    *pairs: PairWant,
+    lasting: bool = False,
 ) -> Found:
     """The best that the search finds, errors told apart to a thousandth of a degree."""
     found, _ = moves(units, ENGINE, means, {}, {})
@@ -92,7 +107,7 @@ def test_one_unit_against_brute_force(  # noqa: PLR0917
     a: int, b: int, c: int, d: int, n: int, m: int, shift: float, cw_mm: float, acw_mm: float
 ) -> None:
     turns = Fraction(a * c, b * d)
-    means = Means(
+    means = Adjustments(
         slots=(Slot("upper", 40.0, cw_mm, acw_mm),),
         train=Train((Mesh("crank", a, "idler", b), Mesh("idler", c, "upper", d))),
         couplings=(Coupling("upper", n, m),),
@@ -128,7 +143,7 @@ def test_units_in_one_body_and_a_third_to_match(
     half = Fraction(1, 2)
     units = [unit("upper", half, body="twin"), unit("lower", half, body="twin"), unit("rear", half)]
     readings = (GapReading(0.35, 35.0, 0.01), GapReading(0.45, 36.0, 0.01))
-    means = Means(
+    means = Adjustments(
         slots=(Slot("twin", 45.0, room_mm, room_mm), Slot("rear", 45.0, rear_mm, rear_mm)),
         gaps=(Gap("lower", 0.40, 0.35, 0.45, readings),),
     )
@@ -155,11 +170,11 @@ def test_units_in_one_body_and_a_third_to_match(
 def test_a_dog_a_lead_and_a_new_hole() -> None:
     half = Fraction(1, 2)
     one = [unit("upper", half)]
-    dog = Means(dogs=(DriveDog("upper", slots=2),))
+    dog = Adjustments(dogs=(DriveDog("upper", slots=2),))
     assert least([want("upper", 357.0)], one, dog) == pytest.approx(3.0)
-    leads = Means(leads=(Leads("upper"),))
+    leads = Adjustments(leads=(Leads("upper"),))
     assert least([want("upper", -178.0)], one, leads) == pytest.approx(2.0)
-    hole = Means(dogs=(DriveDog("upper", 1, "unit half", 20.0, 8.0),))
+    hole = Adjustments(dogs=(DriveDog("upper", 1, "unit half", 20.0, 8.0),))
     # 8 mm from the old hole is 23.07 degrees of the unit, 46.15 of the crank.
     clear = 2.0 * math.degrees(2.0 * math.asin(8.0 / 40.0))
     cut = best([want("upper", clear - 5.0)], one, hole, lasting=True)
@@ -179,7 +194,7 @@ def test_inside_goes_before_nearest_to_the_figure() -> None:
         want("upper", 3.0, early=0.5, late=2.0, cylinder=1),
         want("upper", 5.0, early=0.5, late=2.0, cylinder=2),
     ]
-    means = Means(slots=(Slot("upper", 40.0, 9.0, 9.0),))
+    means = Adjustments(slots=(Slot("upper", 40.0, 9.0, 9.0),))
     found = best(wants, [unit("upper", Fraction(1))], means)
     assert found.inside
     assert found.errors == pytest.approx([0.4, -1.6], abs=1e-4)
@@ -189,7 +204,7 @@ def test_inside_goes_before_nearest_to_the_figure() -> None:
 def test_what_nothing_can_help_does_not_keep_the_rest_outside() -> None:
     """Two units in one body, 5.34 apart where 4 +/- 1 is wanted, each within 1 of its figure."""
     units = [unit("one", Fraction(1), body="twin"), unit("two", Fraction(1), body="twin")]
-    means = Means(slots=(Slot("twin", 50.0, 9.0, 9.0),))
+    means = Adjustments(slots=(Slot("twin", 50.0, 9.0, 9.0),))
     wants = [replace(want("one", -3.97), wanted_btdc=24.0, read_btdc=27.97, earliest_btdc=25.0,
                      latest_btdc=23.0),
              replace(want("two", -2.63), wanted_btdc=20.0, read_btdc=22.63, earliest_btdc=21.0,
@@ -216,7 +231,7 @@ def test_one_slot_and_lopsided_windows_against_all_its_positions(
         want("upper", shift, early=early, late=late, cylinder=n)
         for n, (shift, early, late) in enumerate(cylinders, 1)
     ]
-    means = Means(slots=(Slot("upper", 40.0, 3.0, 3.0),))
+    means = Adjustments(slots=(Slot("upper", 40.0, 3.0, 3.0),))
     found = best(wants, [unit("upper", Fraction(1))], means)
     room = math.degrees(3.0 / 40.0)
     x = np.linspace(-room, room, 4001)[:, None]
@@ -244,14 +259,14 @@ def test_a_wide_window_does_not_outweigh_a_narrow_one() -> None:
     """
     advance = Want("upper", "full advance", 37.1, 36.0, 37.0, 35.0, 0.0)
     retard = Want("upper", "full retard", 0.94, 6.0, 10.0, 0.0, 0.0)
-    means = Means(slots=(Slot("upper", 45.0, 3.0, 3.0),))
+    means = Adjustments(slots=(Slot("upper", 45.0, 3.0, 3.0),))
     found = best([advance, retard], [unit("upper", Fraction(1))], means)
     assert found.inside
     assert found.shift_deg == pytest.approx([-0.22], abs=1e-3)
 
 
 @st.composite
-def engines(draw: st.DrawFn) -> tuple[list[Unit], list[Want], list[PairWant], Means]:
+def engines(draw: st.DrawFn) -> tuple[list[Unit], list[Want], list[PairWant], Adjustments]:
     """Two or three units, some in one body, some with nothing that moves them."""
     names = ["one", "two", "three"][: draw(st.integers(2, 3))]
     twin = draw(st.booleans())
@@ -276,7 +291,7 @@ def engines(draw: st.DrawFn) -> tuple[list[Unit], list[Want], list[PairWant], Me
     if draw(st.booleans()):
         stagger, tolerance = draw(st.floats(-2.0, 2.0)), draw(st.floats(0.3, 2.0))
         pairs.append(pair(wants[0], wants[-1], stagger, tolerance, draw(st.floats(0.0, 0.3))))
-    return units, wants, pairs, Means(slots=slots, dogs=dogs)
+    return units, wants, pairs, Adjustments(slots=slots, dogs=dogs)
 
 
 def counts(
@@ -299,7 +314,7 @@ def counts(
 @settings(max_examples=50, deadline=None)
 @given(engines())
 def test_every_unit_that_can_be_is_inside_whatever_cannot_be(
-    made: tuple[list[Unit], list[Want], list[PairWant], Means],
+    made: tuple[list[Unit], list[Want], list[PairWant], Adjustments],
 ) -> None:
     """All positions of all that moves: no other has fewer units outside, then inconclusive, then
     pairs; and of those with as many none brings the worst of the units inside nearer."""
@@ -374,7 +389,7 @@ def test_a_unit_that_nothing_can_help_does_not_hide_what_helps_the_other() -> No
     """One 2.24 late on its own slot, the other 9.7 late with nothing, to open together +/- 0.5."""
     units = [unit("one", Fraction(1)), unit("two", Fraction(1))]
     wants = [want("one", 2.24, U=0.2), want("two", 9.7, U=0.2)]
-    means = Means(slots=(Slot("one", 45.0, 9.0, 9.0),))
+    means = Adjustments(slots=(Slot("one", 45.0, 9.0, 9.0),))
     alone = best(wants, units, means)
     assert alone.errors == pytest.approx([0.0, -9.7], abs=1e-5)
     paired = best(wants, units, means, pair(wants[0], wants[1], 0.0, 0.5, 0.1))
@@ -389,7 +404,7 @@ def test_two_steps_that_bring_a_unit_inside_are_found_beside_one_that_cannot_be(
     units = [unit("one", Fraction(1)), unit("two", Fraction(1))]
     wants = [want("one", 17.0, U=0.1), want("two", 9.7, U=0.1)]
     train = Train((Mesh("crank", 24, "one", 24), Mesh("crank", 24, "two", 24)))
-    means = Means(slots=(Slot("one", 45.0, 2.0, 2.0),), train=train)
+    means = Adjustments(slots=(Slot("one", 45.0, 2.0, 2.0),), train=train)
     found = best(wants, units, means)
     # Two alone, by a tooth: 5.3 early is nearer than 9.7 late.
     assert found.errors == pytest.approx([0.0, 5.3], abs=1e-5)

@@ -16,12 +16,24 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from rig.engine import couplings, gears
-from rig.engine.means import Coupling, DriveDog, Gap, GapReading, Leads, Lever, Mesh, Slot, Train
-from rig.engine.profile import Engine, Unit
-from rig.faults import InputError
-from rig.timing.correction import drive, steps
-from rig.timing.correction.plan import LeverEnds
+from rig.adjust import steps
+from rig.adjust import steps as drive
+from rig.base.errors import InputError
+from rig.engine import gear_train, profile
+from rig.engine.profile import (
+    Coupling,
+    DriveDog,
+    Engine,
+    Gap,
+    GapReading,
+    Leads,
+    Lever,
+    Mesh,
+    Slot,
+    Train,
+    Unit,
+)
+from rig.timing.advance_range import LeverEnds
 
 Rotation = Literal["clockwise", "anticlockwise"]
 HALF = Fraction(1, 2)
@@ -70,13 +82,13 @@ def test_slot_too_short() -> None:
 
 def test_unknown_names() -> None:
     with pytest.raises(InputError, match="no unit or body is called side"):
-        steps.members(UNITS, "side")
+        profile.members(UNITS, "side")
     with pytest.raises(InputError, match="no unit is on the shaft"):
         drive.downstream(None, "cam", UNITS)
 
 
 def test_mesh_g1_and_its_direction() -> None:
-    train = gears.simple_train((24, 37, 48), "twin")
+    train = gear_train.simple_train((24, 37, 48), "twin")
     step = drive.mesh_step(train, train.meshes[0], -1, UNITS, ENGINE)
     assert step.shift_deg == pytest.approx({"upper": -15.0, "lower": -15.0})
     # The crank turns clockwise, the idler therefore anticlockwise; back is clockwise.
@@ -110,7 +122,7 @@ def test_coupling_on_a_shaft_of_the_train() -> None:
 
 
 def test_a_mate_in_the_body_of_a_driven_unit_is_driven_too() -> None:
-    train = gears.simple_train((24, 48), "lower")
+    train = gear_train.simple_train((24, 48), "lower")
     assert [drive.shaft_for(u, UNITS, train) for u in UNITS] == ["lower", "lower", None]
     step = drive.mesh_step(train, train.meshes[0], 1, UNITS, ENGINE)
     assert step.shift_deg == pytest.approx({"upper": 15.0, "lower": 15.0})
@@ -209,7 +221,7 @@ def test_room_for_a_new_place_is_all_of_the_circle_that_is_clear(
         room = []
     assert any(low <= at_deg <= high for low, high in room) == (nearest > clear_mm)
     way = drive.clockwise_deg(dog, unit, 1.0)
-    step = drive.recut_step(dog, [unit], couplings.crank_deg(at_deg * way, HALF))
+    step = drive.recut_step(dog, [unit], gear_train.crank_deg(at_deg * way, HALF))
     assert step.enough == (nearest > clear_mm)
     assert step.figures["nearest_mm"] == pytest.approx(nearest, abs=1e-6)
     if at_deg:

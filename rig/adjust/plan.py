@@ -1,0 +1,401 @@
+"""Wants, steps, options, predictions: values.
+
+What a correction is made of: wants, steps, options, predictions. Plain values.
+
+Angles are degrees of crank unless a name says otherwise; a shift is positive when it makes the
+opening earlier.
+
+From what was read to what is wanted of it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Literal
+
+from rig.base.angles import wrap
+from rig.base.errors import InputError
+from rig.engine.profile import Profile
+from rig.timing.assess import ONE_TURN_OUT
+from rig.timing.compare import compare_assessments
+from rig.timing.uncertainty_budget import TOP_DEAD_CENTRE
+from rig.timing.values import PHASES, Assessment, Comparison
+from rig.timing.verdict import Rule, decide
+
+Figure = float | int | str | tuple[float, ...]
+
+
+class Outlook(StrEnum):
+    """The verdict that a prediction would get: by the rule of the verdict, U and all."""
+
+    INSIDE = "inside"
+    INCONCLUSIVE = "inconclusive"
+    EARLY = "early"
+    LATE = "late"
+
+    @property
+    def outside(self) -> bool:
+        """Beyond a limit by more than U. Source: definition."""
+        return self in (Outlook.EARLY, Outlook.LATE)
+
+
+def outlook(
+    error_deg: float, U_deg: float | None, low_deg: float, high_deg: float, rule: Rule
+) -> Outlook:
+    """The verdict on a predicted error, degrees from the figure wanted, by ``rule``.
+
+    ``U_deg`` None means that it is not known. Source: ``rig.timing.decide``.
+    """
+    verdict = decide(error_deg, U_deg, low_deg, high_deg, rule)
+    if verdict == "outside" or abs(error_deg) > 180.0:  # so far off, it is on the other stroke
+        return Outlook.EARLY if error_deg > 0.0 else Outlook.LATE
+    return Outlook.INSIDE if verdict == "inside" else Outlook.INCONCLUSIVE
+
+
+@dataclass(frozen=True, slots=True)
+class Want:
+    """What was read of a unit in a setting, and what its window asks for. Degrees BTDC.
+
+    A unit read one crank turn out has 360 added to ``read_btdc``.
+    """
+
+    unit: str
+    setting: str
+    read_btdc: float
+    wanted_btdc: float
+    earliest_btdc: float
+    latest_btdc: float
+    U_deg: float | None  # expanded, about 95 %, as in its verdict; None: a single reading
+    u_deg: float = 0.1  # standard, without the reference that it shares with other readings
+    cylinder: int | None = None
+
+    @property
+    def shift_deg(self) -> float:
+        """The shift that is wanted, positive earlier. Source: definition."""
+        return self.wanted_btdc - self.read_btdc
+
+
+@dataclass(frozen=True, slots=True)
+class PairWant:
+    """How far apart two units were read, first minus second, and how far they are to be."""
+
+    first: str
+    second: str
+    setting: str
+    read_deg: float
+    wanted_deg: float
+    tolerance_deg: float
+    U_deg: float | None  # of the difference, about 95 %; None: single readings
+    cylinder: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing to do, in words, and what it does to each unit."""
+
+    means: str  # "slot", "contact plate", "file", "mesh", "coupling", "dog", "recut", "gap", ...
+    part: str  # the unit, body or shaft that is touched
+    words: str
+    shift_deg: Mapping[str, float]  # unit: crank degrees, positive earlier
+    disturbs: int = 1  # how many parts
+    reversible: bool = True
+    enough: bool = True  # false: the means does not reach that far
+    u_shift_deg: float = 0.0  # standard uncertainty of the shift, where it rests on readings
+    figures: Mapping[str, Figure] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What an option predicts for one want: ``error_deg`` is predicted minus wanted."""
+
+    want: Want
+    shift_deg: float
+    predicted_btdc: float
+    error_deg: float
+    U_deg: float | None  # of the prediction
+    verdict: Outlook
+
+    @property
+    def inside(self) -> bool:
+        """Inside by the rule of the verdict. Source: definition."""
+        return self.verdict is Outlook.INSIDE
+
+    @property
+    def beyond_deg(self) -> float:
+        """How far it is beyond the nearer limit, 0 between them. Source: definition."""
+        at = self.want.wanted_btdc + self.error_deg
+        return max(0.0, at - self.want.earliest_btdc, self.want.latest_btdc - at)
+
+
+@dataclass(frozen=True, slots=True)
+class PairOutcome:
+    """What an option predicts for two units: ``error_deg`` is predicted minus wanted apart."""
+
+    want: PairWant
+    error_deg: float
+    U_deg: float | None
+    verdict: Outlook
+
+    @property
+    def inside(self) -> bool:
+        """Inside by the rule of the verdict. Source: definition."""
+        return self.verdict is Outlook.INSIDE
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One way to make the correction, its steps in the order in which they are done.
+
+    Without steps: everything left as it is.
+    """
+
+    steps: tuple[Step, ...]
+    outcomes: tuple[Outcome, ...]
+    pairs: tuple[PairOutcome, ...]
+    remaining_deg: float  # the largest error of all
+    inside: bool  # every want and every pair
+    lever_place: Mapping[str, float]  # unit: 0 at full retard, 1 at full advance
+    disturbs: int
+    reversible: bool
+    words: str
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """All warnings of the steps, each once. Source: the steps."""
+        return tuple(dict.fromkeys(w for step in self.steps for w in step.warnings))
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """What can be reached for one unit, the others left out of account.
+
+    ``now`` is how it stands; ``best`` comes nearest with what can be undone, without steps when
+    nothing helps; ``lasting`` comes nearer with something that cannot be undone.
+    """
+
+    unit: str
+    now: Option
+    best: Option
+    lasting: Option | None
+
+
+@dataclass(frozen=True, slots=True)
+class Misfit:
+    """An error that no slipped tooth explains: a key, or a gear that was made anew, is out by it.
+
+    Crank degrees, positive early. ``teeth_deg`` is what one tooth is worth at each mesh from the
+    crank to the unit; ``nearest_deg`` the multiple of one of them that comes nearest (not 0);
+    ``shaft_turns`` each shaft's turns per crank turn, for the angle at its own key.
+    """
+
+    unit: str
+    error_deg: float
+    teeth_deg: Mapping[str, float]  # "driver to driven": degrees
+    nearest_deg: float
+    shaft_turns: Mapping[str, float]
+
+    @property
+    def left_deg(self) -> float:
+        """By how much it is out if a tooth is slipped as well. Source: definition."""
+        return self.error_deg - self.nearest_deg
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """The options in the order in which they are shown and numbered, from 1.
+
+    Those that can be undone come first, then the present state, then those that cannot be undone.
+    ``others`` are no better than the present state, or need not be looked at where others reach;
+    their numbers go on from there.
+    """
+
+    options: tuple[Option, ...]
+    others: tuple[Option, ...]
+    units: tuple[Reach, ...]
+    misfits: tuple[Misfit, ...]
+    notes: tuple[str, ...] = ()  # means that could not be used, and why
+
+    @property
+    def numbered(self) -> tuple[Option, ...]:
+        """All options: number n is at place n - 1. Source: definition."""
+        return (*self.options, *self.others)
+
+    @property
+    def present(self) -> Option:
+        """Everything left as it is. Source: definition."""
+        return next(option for option in self.options if not option.steps)
+
+    @property
+    def reached(self) -> bool:
+        """Whether an option brings everything inside. Source: the options."""
+        return any(option.inside for option in self.options)
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What the next reading ought to be, to be set beside it. Degrees BTDC."""
+
+    unit: str
+    setting: str
+    cylinder: int | None
+    before_btdc: float
+    shift_deg: float
+    predicted_btdc: float
+    u_deg: float  # standard uncertainty of reading and shift, without the shared reference
+    made_utc: str = ""  # when the change was stated
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmation:
+    """The next reading beside the prediction. ``off_deg`` is read minus predicted."""
+
+    prediction: Prediction
+    read_btdc: float
+    off_deg: float
+    within_deg: float  # what the two may differ by, about 95 %
+    verdict: Literal[
+        "confirmed", "not confirmed", "wrong way round", "not moved", "too small to tell"
+    ]
+    words: str
+
+
+def wants_from(judgements: Sequence[Assessment], profile: Profile) -> list[Want]:
+    """What each unit's turned readings ask for: one want a unit, setting and judged cylinder.
+
+    Of a unit judged over all cylinders that figure counts; else each cylinder's own. How a
+    unit stands last counts. A unit one crank turn out is wanted back by that turn.
+    A unit whose readings lie in groups is left out (see ``not_corrected``). Raises InputError when
+    nothing is left, or nothing was read against a window. Source: the judgements.
+    """
+    wants = [_want(j) for j in _latest(judgements, profile) if j.nominal_btdc is not None]
+    if not wants and (moving := not_corrected(judgements, profile)):
+        raise InputError("; ".join(moving))
+    if not wants:
+        raise InputError(
+            "no unit was read by turning against a window, so there is nothing to correct: "
+            "take readings, or state the window in the engine file"
+        )
+    return wants
+
+
+def in_groups(judgements: Sequence[Assessment], unit: str, setting: str) -> list[Assessment]:
+    """Those of a unit in a setting, as it stands last, whose readings lie in groups apart."""
+    own = [j for j in judgements if (j.unit, j.setting, j.kind) == (unit, setting, "turned")]
+    latest = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
+    return [j for j in own if j.phase == PHASES[latest] and j.groups]
+
+
+def not_corrected(judgements: Sequence[Assessment], profile: Profile) -> list[str]:
+    """A sentence for each unit and setting of which no correction is worked out, and why."""
+    found = []
+    for unit in profile.units:
+        for setting in unit.settings:
+            moving = in_groups(judgements, unit.name, setting.name)
+            if moving:
+                words = f"{moving[0].words}: {moving[0].settle}"
+                found.append(f"{unit.name}, {setting.name}: no correction is worked out; {words}")
+    return found
+
+
+def pairs_from(
+    judgements: Sequence[Assessment], profile: Profile, comparisons: Sequence[Comparison] = ()
+) -> list[PairWant]:
+    """How the units that are to open together stand to each other: as ``wants_from`` has them.
+
+    A difference is the one of ``comparisons`` where both stand as compared there, else that of the
+    two judgements, whose reference drops out. Source: the comparisons.
+    """
+    latest = _latest(judgements, profile)
+    found = []
+    for pair in profile.synchronism:
+        for one in latest:
+            for two in latest:
+                if (one.unit, two.unit) != (pair.first, pair.second):
+                    continue
+                if (one.setting, one.cylinder) != (two.setting, two.cylinder):
+                    continue
+                compared = _compared(one, two, comparisons) or compare_assessments(
+                    one, two, shared_reference=True, encoder=profile.encoder
+                )
+                turns = sum(
+                    sign * 360.0
+                    for sign, each in ((1.0, one), (-1.0, two))
+                    if ONE_TURN_OUT in each.marks
+                )
+                found.append(
+                    PairWant(
+                        first=pair.first,
+                        second=pair.second,
+                        setting=one.setting,
+                        read_deg=compared.difference_deg + turns,
+                        wanted_deg=pair.stagger_deg,
+                        tolerance_deg=pair.tolerance_deg,
+                        U_deg=compared.uncertainty.U_deg if compared.uncertainty else None,
+                        cylinder=one.cylinder,
+                    )
+                )
+    return found
+
+
+def _compared(
+    one: Assessment, two: Assessment, comparisons: Sequence[Comparison]
+) -> Comparison | None:
+    if one.phase != two.phase or ONE_TURN_OUT in (*one.marks, *two.marks):
+        return None
+    wanted = (one.unit, two.unit, one.setting, one.cylinder, one.phase)
+    return next(
+        (c for c in comparisons if (c.first, c.second, c.setting, c.cylinder, c.phase) == wanted),
+        None,
+    )
+
+
+def _latest(judgements: Sequence[Assessment], profile: Profile) -> list[Assessment]:
+    """The turned judgements of how each unit stands last in each setting."""
+    usable = [j for j in judgements if j.kind == "turned"]
+    found: list[Assessment] = []
+    for unit in profile.units:
+        for setting in unit.settings:
+            own = [j for j in usable if (j.unit, j.setting) == (unit.name, setting.name)]
+            if any(j.nominal_btdc is not None for j in own):
+                own = [j for j in own if j.nominal_btdc is not None]
+            last = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
+            own = [j for j in own if j.phase == PHASES[last] and j.mean_btdc is not None]
+            if in_groups(judgements, unit.name, setting.name):
+                continue
+            over_all = [j for j in own if j.cylinder is None]
+            found.extend(over_all or own)
+    return found
+
+
+def _want(judgement: Assessment) -> Want:
+    j = judgement
+    if None in (j.mean_btdc, j.earliest_btdc, j.nominal_btdc, j.latest_btdc):
+        raise ValueError(f"{j.unit} has no window or no mean")
+    mean, nominal = float(j.mean_btdc or 0.0), float(j.nominal_btdc or 0.0)
+    turned = 360.0 if ONE_TURN_OUT in j.marks else 0.0
+    return Want(
+        unit=j.unit,
+        setting=j.setting,
+        read_btdc=nominal + wrap(mean - nominal) + turned,
+        wanted_btdc=nominal,
+        earliest_btdc=float(j.earliest_btdc or 0.0),
+        latest_btdc=float(j.latest_btdc or 0.0),
+        U_deg=j.uncertainty.U_deg if j.uncertainty else None,
+        u_deg=own_u_deg(j),
+        cylinder=j.cylinder,
+    )
+
+
+def own_u_deg(judgement: Assessment) -> float:
+    """Standard uncertainty of a judgement without the reference it shares with others, degrees.
+
+    Without one (a single reading): 0.1. Source: JCGM 100:2008, 5.2: what is shared drops out.
+    """
+    if judgement.uncertainty is None:
+        return 0.1
+    parts = [p.u_deg for p in judgement.uncertainty.parts if p.name != TOP_DEAD_CENTRE]
+    return math.hypot(*parts)

@@ -1,0 +1,570 @@
+"""Search and linear program.
+
+Which combination of means serves several units and their synchronism best.
+
+Every set of means is tried, every position of those that have positions, and for those that slide
+the best place is found by linear programming (``slide``). A bound on what each combination can
+reach at best decides which are worked out, so that none that could be better is passed over.
+
+Where the means that slide are best put: small linear programs.
+
+First which items can be brought inside together, then the greatest strain of those least, then the
+greatest of the others. Source: lexicographic minimax by linear programming; the choice of items by
+a mixed-integer program.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations, permutations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.adjust.moves import Choices, Kind, Move, Range, together
+from rig.adjust.task import (
+    COUNTS,
+    EDGE,
+    INCONCLUSIVE,
+    INSIDE,
+    OUTSIDE,
+    Floats,
+    Levels,
+    Levers,
+    Rank,
+    Task,
+    ranked,
+    wrapped,
+)
+from rig.timing.advance_range import LeverEnds
+
+MOST_COMBINED = 300_000  # positions of one set of means
+MOST_SOLVED = 60  # of each set, those that may be best
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One combination: the choices and ranges that move, and what remains."""
+
+    choices: tuple[tuple[Choices, int], ...]
+    ranges: tuple[tuple[Range, float], ...]
+    shift_deg: Floats  # (units,)
+    errors: Floats  # (rows,)
+    U: Floats  # (rows,): of the errors, infinite where not known
+    items: Levels
+    rank: Rank
+    strain: float  # the greatest, see ``Task.strains``
+    remaining_deg: float  # the greatest error in degrees
+    disturbs: int
+    reversible: bool
+
+    @property
+    def inside(self) -> bool:
+        """Whether all is. Source: the levels."""
+        return bool((self.items == INSIDE).all())
+
+
+@dataclass(frozen=True, slots=True)
+class Searched:
+    """What was asked: the task, below which error two results are equal, the levers to be set, and
+    the strain of each row up to which nothing has to be done: that of what is inside as it stands.
+    """
+
+    task: Task
+    grain_deg: float
+    levers: Levers
+    settled: Floats
+
+    def judged(
+        self,
+        choices: tuple[tuple[Choices, int], ...],
+        ranges: tuple[tuple[Range, float], ...],
+        shift: Floats,
+        errors: Floats,
+    ) -> Found:
+        """A combination with all that is known of it."""
+        task = self.task
+        U = expanded_deg(task, ranges)
+        items = task.of_items(task.levels(errors, errors, U))
+        strain = task.strains(errors, errors)
+        put = {move.lever: value for move, value in ranges if move.lever}
+        disturbs = sum(c.disturbs[i] for c, i in choices) + len(ranges)
+        return Found(
+            choices=choices,
+            ranges=ranges,
+            shift_deg=shift,
+            errors=errors,
+            U=U,
+            items=items,
+            rank=ranked(
+                task.columns(items[None], strain[None], self.grain_deg, self.settled)[0],
+                self.levers.off(put),
+                disturbs,
+                sum(c.effort[i] for c, i in choices),
+                strain,
+            ),
+            strain=float(strain.max()),
+            remaining_deg=float(np.abs(errors).max()),
+            disturbs=int(disturbs),
+            reversible=all(c.reversible for c, _ in choices)
+            and all(r.reversible for r, _ in ranges),
+        )
+
+
+def expanded_deg(task: Task, ranges: Sequence[tuple[Range, float]]) -> Floats:
+    """Expanded uncertainty of each row once ranges are moved, at about 95 %.
+
+    Source: JCGM 100:2008, 5.1.2; a factor of 2 for what the shift adds.
+    """
+    more = np.zeros(len(task.base))
+    for move, value in ranges:
+        more += (2.0 * value * move.u_per_deg * (task.per_shift @ move.per_deg)) ** 2
+    return np.asarray(np.sqrt(task.U**2 + more), np.float64)
+
+
+def search(
+    task: Task,
+    moves: Sequence[Move],
+    *,
+    most: int = 3,
+    grain_deg: float = 0.1,
+    ends: Mapping[str, LeverEnds] | None = None,
+    keep: int = 8,
+    lasting: bool = False,
+) -> list[Found]:
+    """The best ``keep`` combinations of up to ``most`` means, the present state among them.
+
+    Only what can be undone; with ``lasting`` only what cannot be, without the present state. Added
+    are those that get everything inside with fewer parts disturbed than any of these. At most two
+    are of the same means. ``ends`` are of the levers that may be set, by unit. Order: ``Rank``.
+    Source: exhaustive, see the module.
+    """
+    asked = _searched(task, grain_deg, ends)
+    kept = [] if lasting else [present(task, grain_deg=grain_deg, ends=ends)]
+    done: list[frozenset[int]] = []
+    fewest: dict[int, Found] = {}
+    for chosen, keys in _sets(task, moves, most, lasting=lasting):
+        if _adds_nothing(chosen, keys, done):
+            continue
+        limit = kept[-1].rank if len(kept) >= keep else None
+        best = _of_set(asked, chosen, limit)
+        best = [found for found in best if found.reversible != lasting]  # a cut may stay unused
+        if best and best[0].inside and best[0].rank.strain < 1.0:
+            done.append(keys)  # more means can only disturb more
+        unique: dict[object, Found] = {}
+        for item in sorted([*kept, *best], key=lambda found: found.rank):
+            unique.setdefault(_signature(item), item)
+        kept = list(unique.values())[:keep]
+        for item in best:
+            if item.inside:
+                other = fewest.get(item.disturbs, item)
+                fewest[item.disturbs] = min(item, other, key=lambda found: found.rank)
+    simpler = [f for n, f in fewest.items() if all(n < other.disturbs for other in kept)]
+    return sorted([*kept, *simpler], key=lambda found: found.rank)
+
+
+def present(
+    task: Task, *, grain_deg: float = 0.1, ends: Mapping[str, LeverEnds] | None = None
+) -> Found:
+    """Everything left as it is. Source: definition."""
+    asked = _searched(task, grain_deg, ends)
+    units = task.per_shift.shape[1]
+    return asked.judged((), (), np.zeros(units), wrapped(task.base, task.period))
+
+
+def _searched(task: Task, grain_deg: float, ends: Mapping[str, LeverEnds] | None) -> Searched:
+    errors = wrapped(task.base, task.period)
+    strain = task.strains(errors, errors)
+    inside = task.of_items(task.levels(errors, errors))[task.item] == INSIDE
+    return Searched(
+        task, grain_deg, Levers(task.wants, ends or {}), np.where(inside, strain + 1e-9, -1.0)
+    )
+
+
+def left_out(moves: Sequence[Move], most: int) -> list[str]:
+    """A sentence when means have too many positions together for all to be tried.
+
+    Source: ``MOST_COMBINED``.
+    """
+    lists = [move for move in moves if isinstance(move, Choices)]
+    for size in range(2, most + 1):
+        for some in combinations(lists, size):
+            if math.prod(len(c.effort) for c in some) > MOST_COMBINED:
+                names = ", ".join(
+                    f"{c.occupies.kind.name.lower()} {c.occupies.owner}" for c in some
+                )
+                return [f"{names}: too many positions together, tried {size - 1} at a time"]
+    return []
+
+
+def _sets(
+    task: Task, moves: Sequence[Move], most: int, *, lasting: bool
+) -> list[tuple[tuple[Move, ...], frozenset[int]]]:
+    """The sets of moves that can be made together and do something, the smallest first."""
+    useful = [
+        (i, move)
+        for i, move in enumerate(moves)
+        if np.any(task.per_shift @ _per_unit(move)) and (lasting or move.reversible)
+    ]
+    return [
+        (chosen, frozenset(i for i, _ in some))
+        for size in range(1, most + 1)
+        for some in combinations(useful, size)
+        if together(chosen := tuple(move for _, move in some))
+        and not (lasting and all(move.reversible for move in chosen))
+    ]
+
+
+def _adds_nothing(
+    chosen: Sequence[Move], keys: frozenset[int], done: Sequence[frozenset[int]]
+) -> bool:
+    """Beyond a set that reaches already more means only disturb more, but for a lever's place."""
+    lever = any(move.occupies.kind is Kind.LEVER for move in chosen)
+    return not lever and any(small <= keys for small in done)
+
+
+def _per_unit(move: Move) -> Floats:
+    if isinstance(move, Range):
+        return move.per_deg
+    return np.asarray(np.abs(move.shift_deg).max(axis=0), np.float64)
+
+
+def _signature(found: Found) -> object:
+    """What is done, sizes left aside: two with the same are one proposal."""
+    picked = frozenset((choices.occupies, i) for choices, i in found.choices)
+    return picked, frozenset((move.occupies, move.low) for move, _ in found.ranges)
+
+
+def _of_set(asked: Searched, chosen: Sequence[Move], limit: Rank | None) -> list[Found]:
+    """The best two that a set of means can do; none when that is no better than ``limit``."""
+    task = asked.task
+    lists = [move for move in chosen if isinstance(move, Choices)]
+    ranges = [move for move in chosen if isinstance(move, Range)]
+    if math.prod(len(c.effort) for c in lists) > MOST_COMBINED:
+        return []
+    if limit is not None and _best_thinkable(asked, lists, ranges) >= limit:
+        return []
+    grid = _grid(lists, task.per_shift.shape[1])
+    errors = wrapped(task.base + grid.shift_deg @ task.per_shift.T, task.period)
+    per_deg = np.array([move.per_deg for move in ranges]).reshape(
+        len(ranges), grid.shift_deg.shape[1]
+    )
+    slope = per_deg @ task.per_shift.T  # (ranges, rows)
+    ends = np.array([[move.low, move.high] for move in ranges]).reshape(len(ranges), 2)
+    spans = np.sort(slope[:, :, None] * ends[:, None, :], axis=2)  # (ranges, rows, low and high)
+    low, high = (errors + each for each in spans.sum(axis=0).T)
+    hope = task.of_items(task.levels(low, high))
+    columns = task.columns(hope, task.strains(low, high), asked.grain_deg, asked.settled)
+    apart = _apart(asked, errors, slope, hope)
+    least = np.floor(apart * task.typical_deg / asked.grain_deg + 0.999e-6)  # as ``columns`` has it
+    columns[:, COUNTS] = np.maximum(columns[:, COUNTS], least)
+    may = np.arange(len(errors)) if limit is None else np.flatnonzero(_may_beat(columns, limit))
+    by_exact = np.maximum(task.strains(low[may], high[may]).max(axis=1), apart[may])
+    order = np.lexsort([by_exact, grid.effort[may], grid.disturbs[may], *columns[may].T[::-1]])
+    found: list[Found] = []
+    for n, i in enumerate(may[order]):
+        lever = _lever_hope(asked, ranges, errors[i], spans, columns[i])
+        hoped = ranked(
+            columns[i], lever, grid.disturbs[i] + len(ranges), grid.effort[i], np.zeros(0)
+        )
+        enough = len(found) > 1 and hoped >= found[1].rank
+        if enough or n >= MOST_SOLVED:
+            break
+        if limit is not None and hoped >= limit:
+            continue
+        picks = tuple((c, int(k)) for c, k in zip(lists, grid.index[i], strict=True))
+        found += [
+            asked.judged(picks, used, grid.shift_deg[i] + shift, errors[i] + task.per_shift @ shift)
+            for used, shift in _slides(asked, errors[i], ranges, slope, hope[i])
+        ]
+        found = sorted(found, key=lambda each: each.rank)[:2]
+    return found[:2]
+
+
+def _apart(asked: Searched, errors: Floats, slope: Floats, hope: Levels) -> Floats:
+    """The least strain that two rows keep which every range moves alike, (n,): they stay apart.
+
+    Of rows that may both be inside: e/early = (d - e)/late for d apart.
+    """
+    task = asked.task
+    late, early = task.sides
+    inside = hope[:, task.item] == INSIDE
+    least = np.zeros(len(errors))
+    for one, two in permutations(range(errors.shape[1]), 2):
+        if np.allclose(slope[:, one], slope[:, two]):
+            strain = (errors[:, one] - errors[:, two]) / (early[one] + late[two])
+            counts = inside[:, one] & inside[:, two]
+            counts &= strain > max(asked.settled[one], asked.settled[two])
+            least = np.where(counts, np.maximum(least, strain), least)
+    return least
+
+
+def _best_thinkable(asked: Searched, lists: Sequence[Choices], ranges: Sequence[Range]) -> Rank:
+    """Everything inside and on its figure."""
+    rows = len(asked.task.base)
+    lever = asked.levers.off({}, frozenset(move.lever for move in ranges))
+    parts = sum(float(c.disturbs.min()) for c in lists) + len(ranges)
+    return Rank(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, (-1.0,) * rows, lever, parts)
+
+
+def _slides(
+    asked: Searched, errors: Floats, ranges: Sequence[Range], slope: Floats, hope: Levels
+) -> list[tuple[tuple[tuple[Range, float], ...], Floats]]:
+    """Where ranges are best put, and what that shifts each unit by; again with the uncertainty that
+    moving them adds, where it adds any."""
+    task = asked.task
+    none = np.zeros(task.per_shift.shape[1])
+    if not ranges:
+        return [((), none)]
+    out = []
+    U = task.U
+    for _ in range(2):
+        by = slide(Rows(task, errors, slope, U, asked.settled >= 0.0), ranges, hope)
+        used = tuple((r, float(v)) for r, v in zip(ranges, by, strict=True) if _matters(r, v))
+        out.append((used, sum((v * r.per_deg for r, v in used), none)))
+        more = expanded_deg(task, used)
+        if np.array_equal(more, U):
+            break
+        U = more
+    return out
+
+
+def _may_beat(columns: Floats, limit: Rank) -> NDArray[np.bool_]:
+    """Which rows of ``Task.columns`` are no worse than a rank, as far as they go."""
+    less = np.zeros(len(columns), bool)
+    equal = np.ones(len(columns), bool)
+    against = (*limit.verdicts, limit.spoilt, limit.strain, *limit.beyond)
+    for column, value in zip(columns.T, against, strict=True):
+        less |= equal & (column < value)
+        equal &= column == value
+    return less | equal
+
+
+def _lever_hope(
+    asked: Searched, ranges: Sequence[Range], errors: Floats, spans: Floats, columns: Floats
+) -> float:
+    """How near to the middle the levers can be, as ``Levers.off``, if strains stay in their steps.
+
+    ``spans`` is what each range can add to each error, ``columns`` a row of ``Task.columns``.
+    """
+    task = asked.task
+    worst = asked.levers.off({}, frozenset(move.lever for move in ranges))
+    strain = (columns[COUNTS:].max() + 1.0) * asked.grain_deg / task.typical_deg
+    for own, move in enumerate(ranges):
+        end = asked.levers.ends.get(move.lever)
+        if end is None:
+            continue
+        row = next(r for r, want in enumerate(task.wants) if want.unit == move.lever)
+        others = np.delete(spans[:, row], own, axis=0).sum(axis=0)
+        late, early = (side[row] * strain for side in task.sides)
+        least = max(-errors[row] - others[1] - late, move.low)
+        most = min(-errors[row] - others[0] + early, move.high)
+        off = max(0.0, least - move.prefer, move.prefer - most)
+        worst = max(worst, math.floor(10.0 * off / (end.advance_btdc - end.retard_btdc) + 1e-6))
+    return worst
+
+
+def _matters(move: Range, value: float) -> bool:
+    return abs(value) > NOTHING or bool(move.lever)
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """All combinations of some lists, one a row: places in the lists, shifts, what they cost."""
+
+    index: NDArray[np.int64]
+    shift_deg: Floats
+    disturbs: Floats
+    effort: Floats
+
+
+def _grid(lists: Sequence[Choices], units: int) -> Grid:
+    index = np.zeros((1, 0), np.int64)
+    shift, disturbs, effort = np.zeros((1, units)), np.zeros(1), np.zeros(1)
+    for c in lists:
+        n, m = len(c.effort), len(index)
+        index = np.column_stack([np.repeat(index, n, axis=0), np.tile(np.arange(n), m)])
+        shift = np.repeat(shift, n, axis=0) + np.tile(c.shift_deg, (m, 1))
+        disturbs = np.repeat(disturbs, n) + np.tile(c.disturbs, m)
+        effort = np.repeat(effort, n) + np.tile(c.effort, m)
+    return Grid(index, shift, disturbs, effort)
+
+
+NOTHING = 1e-6  # degrees: a range moved by less is not moved
+BINDING = 0.01  # share of the strain; less may come from the cost of movement alone
+SAFE = 1e-4  # degrees: what a mixed-integer solution may be off by
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """What is to be brought where: one row for each want and pair. Degrees."""
+
+    task: Task
+    errors: Floats  # with nothing moved
+    slope: Floats  # (ranges, rows): what a degree of each range adds
+    U: Floats  # (rows,): of what is predicted
+    before: Bools  # (rows,): of items that are inside as they stand
+
+    def moved(self, by: Floats) -> Floats:
+        """The errors once the ranges are moved."""
+        return np.asarray(self.errors + by @ self.slope, np.float64)
+
+    def held(self, items: Levels) -> tuple[Floats, Floats]:
+        """The limits that keep each item at its level."""
+        level = items[self.task.item]
+        low, high = np.full(len(level), -np.inf), np.full(len(level), np.inf)
+        for each in (INCONCLUSIVE, INSIDE):
+            least, most = self.task.limits(each, self.U)
+            edge = np.minimum(EDGE, np.maximum(0.0, most - least) / 4.0)
+            low = np.where(level == each, least + edge, low)
+            high = np.where(level == each, most - edge, high)
+        return low, high
+
+
+def slide(rows: Rows, ranges: Sequence[Range], hope: Levels) -> Floats:
+    """How far each range moves.
+
+    ``hope`` is the level that each item can reach by itself. Where not all can together, as many as
+    can be are brought inside, units before pairs, and of equals what was inside stays so. Between
+    equals the least movement. Raises ArithmeticError where there is no solution.
+    """
+    found = _ordered(rows, ranges, hope)
+    if found is None:
+        found = _ordered(rows, ranges, _most_inside(rows, ranges, hope))
+    if found is None:
+        found = _ordered(rows, ranges, np.full(rows.task.items, OUTSIDE))
+    if found is None:
+        raise ArithmeticError("the correction has no solution")
+    return found
+
+
+def _ordered(rows: Rows, ranges: Sequence[Range], items: Levels) -> Floats | None:
+    """The greatest strain least of the items that are inside, then of the others; None if the
+    items cannot all be at their levels."""
+    moving = np.any(rows.slope, axis=0)
+    low, high = rows.held(items)
+    limits = np.where(moving, low, -np.inf), np.where(moving, high, np.inf)
+    inside = items[rows.task.item] == INSIDE
+    cap = np.full(len(rows.errors), np.inf)
+    by: Floats | None = None
+    for part in (inside & moving, ~inside & moving):
+        counted = part
+        for _ in range(len(ranges) + 1):
+            if not counted.any():
+                break
+            found = _solve(rows, ranges, counted, cap, limits)
+            if found is None:
+                return by
+            by, binding = found
+            moved = rows.moved(by)
+            least = float(rows.task.strains(moved, moved)[counted].max())
+            cap = np.where(counted, np.minimum(cap, least + NOTHING), cap)
+            counted = counted & ~binding
+    return by
+
+
+def _solve(
+    rows: Rows,
+    ranges: Sequence[Range],
+    counted: Bools,
+    cap: Floats,
+    limits: tuple[Floats, Floats],
+) -> tuple[Floats, Bools] | None:
+    """The movements with the least greatest strain of the ``counted`` rows, and which rows bind.
+
+    No strain is to be greater than its ``cap``, and all errors within ``limits``. None when that
+    cannot be. A row binds when its constraint has a dual value: it is as great in every solution.
+    """
+    from scipy.optimize import linprog
+
+    n, m = len(ranges), len(rows.errors)
+    late, early = rows.task.sides
+    eye, none = np.eye(n), np.zeros((n, 1))
+    gap, zero = np.zeros((m, n)), np.zeros((m, 1))
+    up, down = np.hstack([rows.slope.T, gap]), np.hstack([-rows.slope.T, gap])
+    prefer = np.array([move.prefer for move in ranges])
+    never = np.where(counted, 0.0, np.inf)  # a row that is not counted bounds nothing
+    # Unknown: the n movements, the n distances from where each would best stay, the strain.
+    blocks = [
+        (np.hstack([up, -early[:, None]]), -rows.errors + never),
+        (np.hstack([down, -late[:, None]]), rows.errors + never),
+        (np.hstack([eye, -eye, none]), prefer),
+        (np.hstack([-eye, -eye, none]), -prefer),
+        (np.hstack([up, zero]), np.minimum(cap * early, limits[1]) - rows.errors),
+        (np.hstack([down, zero]), np.minimum(cap * late, -limits[0]) + rows.errors),
+    ]
+    left = np.vstack([block for block, _ in blocks])
+    right = np.concatenate([bound for _, bound in blocks])
+    bounding = np.isfinite(right)
+    cost = np.concatenate([np.zeros(n), np.array([m.dislike for m in ranges]), np.ones(1)])
+    bounds = [*((m.low, m.high) for m in ranges), *[(0.0, None)] * (n + 1)]
+    solved = linprog(
+        cost, A_ub=left[bounding], b_ub=right[bounding], bounds=bounds, method="highs"
+    )  # fmt: skip
+    if solved.x is None:
+        return None
+    duals = np.zeros(len(right))
+    duals[bounding] = np.abs(solved.ineqlin.marginals)
+    weight = duals[:m] * early + duals[m : 2 * m] * late  # they add up to 1
+    return np.asarray(solved.x[:n], np.float64), weight > BINDING
+
+
+def _most_inside(rows: Rows, ranges: Sequence[Range], hope: Levels) -> Levels:
+    """The levels of the items where as few as can be are outside, then inconclusive; units first.
+
+    Unknown: the n movements, then for each item whether it is not outside, and whether inside.
+    """
+    from scipy.optimize import Bounds, LinearConstraint, milp
+
+    task, n, k = rows.task, len(ranges), rows.task.items
+    ends = np.array([[move.low, move.high] for move in ranges])
+    spans = np.sort(rows.slope[:, :, None] * ends[:, None, :], axis=2).sum(axis=0)
+    least, most = rows.errors + spans[:, 0], rows.errors + spans[:, 1]
+    left, low, high = [], [], []
+    for place, level in ((n, INCONCLUSIVE), (n + k, INSIDE)):
+        lower, upper = task.limits(level, rows.U)
+        for r in np.flatnonzero(hope[task.item] <= level):
+            for sign, end, limit in (
+                (1.0, most[r], upper[r]),
+                (-1.0, -least[r], -lower[r]),
+            ):
+                if end <= limit:
+                    continue
+                row = np.zeros(n + 2 * k)
+                row[:n] = sign * rows.slope[:, r]
+                row[place + task.item[r]] = end - limit + 2.0 * SAFE  # no bound where it is 0
+                left.append(row)
+                low.append(-np.inf)
+                high.append(end - sign * rows.errors[r] + SAFE)
+    for i in range(k):  # inside is not outside
+        row = np.zeros(n + 2 * k)
+        row[n + k + i], row[n + i] = 1.0, -1.0
+        left.append(row)
+        low.append(-np.inf)
+        high.append(0.0)
+    base = float(k + 1)
+    is_unit = np.arange(k) < task.units
+    was_inside = np.array([rows.before[task.item == i].all() for i in range(k)])
+    cost = np.concatenate(
+        [
+            np.zeros(n),
+            -np.where(is_unit, base**3, base),
+            -np.where(is_unit, base**2, 1.0) - np.where(was_inside, 0.5 / base, 0.0),
+        ]
+    )
+    may = np.concatenate([hope <= INCONCLUSIVE, hope <= INSIDE]).astype(np.float64)
+    solved = milp(
+        cost,
+        integrality=np.concatenate([np.zeros(n), np.ones(2 * k)]),
+        bounds=Bounds(
+            np.concatenate([ends[:, 0], np.zeros(2 * k)]), np.concatenate([ends[:, 1], may])
+        ),
+        constraints=LinearConstraint(np.array(left), np.array(low), np.array(high)),
+    )
+    if solved.x is None:
+        return np.full(k, OUTSIDE)
+    chosen = np.round(solved.x[n:])
+    return np.where(chosen[k:] > 0, INSIDE, np.where(chosen[:k] > 0, INCONCLUSIVE, OUTSIDE))

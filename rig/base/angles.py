@@ -1,0 +1,94 @@
+"""Mean and spread of angles, which know no beginning: 359.9 and 0.1 lie 0.2 apart.
+
+Source: Mardia and Jupp, Directional Statistics: the mean direction, the mean resultant length R
+and the circular standard deviation sqrt(-2 ln R). The unit of the results is that of the period.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+LEAST_RESULTANT = 1e-9
+
+
+"""Below this mean resultant length the angles point nowhere, and a mean would be rounding noise."""
+
+
+def wrap(angle: float, period: float = 360.0) -> float:
+    """``angle`` brought into (-period/2, period/2]."""
+    return wrap_half_cycle(angle, period)
+
+
+def resultant(angles: Sequence[float], period: float = 360.0) -> complex:
+    """Mean of the unit vectors at ``angles``: its length is R, its direction the mean.
+
+    Raises ``ValueError`` when there are no angles.
+    """
+    if len(angles) == 0:
+        raise ValueError("no angles, so no mean")
+    phases = np.fmod(np.asarray(angles, dtype=np.float64), period) * (2.0 * math.pi / period)
+    return complex(np.mean(np.exp(1j * phases)))
+
+
+def is_defined(angles: Sequence[float], period: float = 360.0) -> bool:
+    """Whether the angles have a mean: there are some, and they do not cancel out."""
+    return len(angles) > 0 and abs(resultant(angles, period)) >= LEAST_RESULTANT
+
+
+def circular_mean(angles: Sequence[float], period: float = 360.0) -> float:
+    """Mean direction in (-period/2, period/2].
+
+    Raises ``ValueError`` when there is none: no angles, or angles that cancel out.
+    """
+    vector = resultant(angles, period)
+    if abs(vector) < LEAST_RESULTANT:
+        raise ValueError("the angles cancel out, so their mean is undefined")
+    return wrap(cmath.phase(vector) * period / (2.0 * math.pi), period)
+
+
+def circular_sd(angles: Sequence[float], period: float = 360.0) -> float:
+    """Circular standard deviation sqrt(-2 ln R), in the unit of ``period``.
+
+    Raises ``ValueError`` when it is undefined: no angles, or angles that cancel out.
+    """
+    length = abs(resultant(angles, period))
+    if length < LEAST_RESULTANT:
+        raise ValueError("the angles cancel out, so their spread is undefined")
+    return math.sqrt(-2.0 * math.log(min(length, 1.0))) * period / (2.0 * math.pi)
+
+
+def mean_and_spread(angles: Sequence[float], period: float = 360.0) -> tuple[float, float | None]:
+    """Circular mean, and the n - 1 standard deviation of the deviations from it.
+
+    The latter is what the repeatability of a mean is taken from (JCGM 100:2008, 4.2.2): the
+    circular standard deviation divides by n and so reads small for few readings; for a spread of
+    a few degrees the two differ by that alone. None for the spread of a single angle.
+    Raises ``ValueError`` as ``circular_mean`` does.
+    """
+    mean = circular_mean(angles, period)
+    if len(angles) == 1:
+        return mean, None
+    squares = math.fsum(wrap(angle - mean, period) ** 2 for angle in angles)
+    return mean, math.sqrt(squares / (len(angles) - 1))
+
+
+def wrap_btdc(deg: float) -> float:
+    """``deg`` taken into (-180, 180] by whole turns. Source: definition."""
+    wrapped = deg % 360.0
+    return wrapped - 360.0 if wrapped > 180.0 else wrapped
+
+
+def wrap_cycle(deg: float, cycle_deg: float) -> float:
+    """``deg`` taken into [0, cycle_deg) by whole cycles. Source: definition."""
+    wrapped = deg % cycle_deg
+    return 0.0 if wrapped == cycle_deg else wrapped  # a tiny negative one rounds up to the end
+
+
+def wrap_half_cycle(deg: float, cycle_deg: float) -> float:
+    """``deg`` taken into (-cycle_deg / 2, cycle_deg / 2] by whole cycles. Source: definition."""
+    wrapped = deg % cycle_deg
+    return wrapped - cycle_deg if wrapped > cycle_deg / 2.0 else wrapped

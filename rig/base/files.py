@@ -1,0 +1,352 @@
+"""Written whole or not at all; limits; digest.
+
+A folder of files that comes into being whole or not at all, and never over another.
+
+What lies in a folder, looked at before anything of it is opened; only a file is ever read.
+
+A job's folder may hold links that lead nowhere or round in a circle, folders with a file's name,
+pipes and devices, names that are no text. None of these is opened: a pipe would be waited for
+without end, a device may act when it is opened.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import os
+import secrets
+import stat
+import time
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+from io import BufferedReader
+from pathlib import Path
+from pathlib import Path as FilePath
+
+from rig.base.errors import InputError, Mistake, ProfileError, reason, shown
+from rig.base.toml_file import MOST_BYTES
+
+_MAKING = ".making-"
+LEFT_AFTER_S = 3600.0
+
+
+"""Nobody takes so long to save: a folder in the making that is older was left by a sudden end."""
+
+
+_TAKEN = {errno.EEXIST, errno.ENOTEMPTY}
+_NO_SUCH_THING = {errno.EINVAL, errno.ENOTSUP}  # some network disks cannot sync a folder
+
+
+class TakenError(Exception):
+    """There is something of that name already."""
+
+
+def place(parent: Path, name: str, files: Mapping[str, bytes]) -> Path:
+    """Make the folder ``parent/name`` holding ``files`` (name -> bytes) in one step.
+
+    The files are written in a folder beside it, which then gets its name: a crash, a full disk or a
+    power cut leaves the whole or nothing of that name. The disk confirms the files, then their list
+    in the folder, then the folder's name. ``parent`` is made if need be. A program killed on the
+    way leaves its folder ``.making-...``, which nobody reads, and which the first ``place`` an hour
+    later or more clears away. Raises TakenError when the name is taken; InputError when it cannot
+    be written, and then nothing is left behind.
+    """
+    target = parent / name
+    making = parent / f"{_MAKING}{secrets.token_hex(8)}"
+    try:
+        parent.mkdir(parents=True, exist_ok=True)
+        _clear_left(parent)
+        try:
+            making.mkdir()
+            for each, data in files.items():
+                _write(making / each, data)
+            to_disk(making)
+            _rename(making, target)
+        finally:
+            _clear(making)
+    except OSError as error:
+        raise InputError(
+            f"{target}: cannot be saved: {reason(error)}. Nothing was written."
+        ) from error
+    try:
+        to_disk(parent)
+    except OSError as error:
+        raise InputError(
+            f"{target}: is saved, but the disk does not confirm it: {reason(error)}. "
+            "Check that it is there, and the disk."
+        ) from error
+    return target
+
+
+def _write(path: Path, data: bytes) -> None:
+    with path.open("xb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _rename(making: Path, target: Path) -> None:
+    """Give the folder its name. A folder never replaces one that holds something."""
+    if target.exists() or target.is_symlink():
+        raise TakenError
+    try:
+        making.rename(target)
+    except OSError as error:
+        if error.errno in _TAKEN:
+            raise TakenError from error
+        raise
+
+
+def to_disk(folder: Path) -> None:
+    """Have the folder's list of names reach the disk, where the system offers such a thing.
+
+    Raises OSError when the disk does not confirm it.
+    """
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        if error.errno not in _NO_SUCH_THING:
+            raise
+    finally:
+        os.close(handle)
+
+
+def _clear_left(parent: Path) -> None:
+    for making in parent.glob(f"{_MAKING}*"):
+        with contextlib.suppress(OSError):  # it does no harm where it is, and may go another time
+            if time.time() - making.stat().st_mtime > LEFT_AFTER_S:
+                _clear(making)
+
+
+def _clear(making: Path) -> None:
+    if making.is_symlink() or not making.is_dir():  # what a link leads to is somebody else's
+        return
+    for each in making.iterdir():
+        each.unlink()
+    making.rmdir()
+
+
+def write_whole(path: Path, data: bytes, *, replace: bool = False) -> None:
+    """Write a file; it is there whole, on the disk, or not at all.
+
+    Its folder is made if need be. Raises InputError when the disk does not take it, or when a file
+    of that name is there and ``replace`` is false; what was there is then as it was.
+    """
+    making = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
+    try:
+        if not path.parent.is_dir():
+            path.parent.mkdir(parents=True)
+        try:
+            with making.open("xb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            if replace:
+                os.replace(making, path)
+            else:
+                _name(making, path)
+            to_disk(path.parent)
+        finally:
+            with contextlib.suppress(FileNotFoundError):  # it has taken its name
+                making.unlink()
+    except OSError as why:
+        raise InputError(f"{path}: cannot be saved: {reason(why)}") from why
+
+
+def _name(making: Path, path: Path) -> None:
+    """Give a file its name, unless another has it: also one that comes at this very moment."""
+    try:
+        os.link(making, path)
+    except FileExistsError:
+        raise
+    except OSError:  # a disk without links; then there is no sure way
+        if path.exists():
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST)) from None
+        os.replace(making, path)
+
+
+def digest(path: Path) -> str:
+    """SHA-256 of a file, hexadecimal. Raises InputError when it cannot be read."""
+    try:
+        with open_file(path) as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as why:
+        raise InputError(f"{path}: cannot be read: {reason(why)}") from why
+
+
+def read_limited(path: FilePath) -> bytes:
+    """The bytes of a file; raises ProfileError when it cannot be read or is over 1 MB."""
+    name = str(path) if str(path).isprintable() else shown(str(path))
+    try:
+        about = path.stat()
+        if stat.S_ISDIR(about.st_mode) or not stat.S_ISREG(about.st_mode):
+            raise ProfileError([Mistake(name, 0, "", "it is not a file", "Name the engine file")])
+        with open_file(path) as file:
+            data = file.read(MOST_BYTES + 1)
+    except FileNotFoundError:
+        told = Mistake(
+            name, 0, "", "there is no such file", "Make a new job first, or name its folder"
+        )
+        raise ProfileError([told]) from None
+    except OSError as error:
+        told = Mistake(name, 0, "", f"it cannot be read: {reason(error)}", "")
+        raise ProfileError([told]) from error
+    except ValueError:  # a NUL in the name
+        told = Mistake(name, 0, "", "no file can have such a name", "")
+        raise ProfileError([told]) from None
+    return data
+
+
+_LOOP_ON_WINDOWS = 1921  # ERROR_CANT_RESOLVE_FILENAME
+
+
+class Odd(Enum):
+    """Why something is no file that can be read."""
+
+    NOTHING_BEHIND = "dangling link"
+    LOOP = "looping link"
+    FOLDER = "folder"
+    PIPE = "pipe"
+    SOCKET = "socket"
+    DEVICE = "device"
+    NAME = "name not UTF-8"
+    SHUT = "not permitted"
+    EMPTY = "holds no record"
+    NO_CAPTURE = "no capture"
+
+
+_WORDS = {
+    Odd.NOTHING_BEHIND: "it is a link to something that is not there",
+    Odd.LOOP: "it is a link that leads back to itself",
+    Odd.FOLDER: "it is a folder, not a file",
+    Odd.PIPE: "it is a pipe, not a file",
+    Odd.SOCKET: "it is a socket, not a file",
+    Odd.DEVICE: "it is a device, not a file",
+    Odd.NAME: "its name is not UTF-8 text; rename it",
+    Odd.SHUT: "it cannot be looked at",
+    Odd.EMPTY: "it holds no record of its own name",
+    Odd.NO_CAPTURE: "it does not begin as a capture",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """Something in a folder that was not read, and why."""
+
+    path: Path
+    odd: Odd
+
+    @property
+    def words(self) -> str:
+        """One sentence that names it by its whole path."""
+        return f"left out: {self.said}"
+
+    @property
+    def said(self) -> str:
+        """What it is, by its whole path."""
+        return f"{named(self.path)}: {_WORDS[self.odd]}"
+
+
+@dataclass(slots=True)
+class Listing:
+    """The files of a folder in order of their names, and what is left out of it."""
+
+    files: list[Path] = field(default_factory=list)
+    left: list[LeftOut] = field(default_factory=list)
+
+
+def named(path: Path) -> str:
+    """The path as text; bytes of it that are not UTF-8 as ``\\xE9``."""
+    return os.fsencode(path.absolute()).decode("utf-8", "backslashreplace")
+
+
+def odd_of(path: Path) -> Odd | None:
+    """Tell what ``path`` is without opening it; None for a file, or a link to one.
+
+    Raises FileNotFoundError when there is nothing of that name.
+    """
+    try:
+        path.name.encode("utf-8")
+    except UnicodeEncodeError:
+        return Odd.NAME
+    try:
+        mode = os.stat(path).st_mode
+    except OSError as why:
+        if why.errno == errno.ELOOP or getattr(why, "winerror", 0) == _LOOP_ON_WINDOWS:
+            return Odd.LOOP
+        if why.errno not in (errno.ENOENT, errno.ENOTDIR):
+            return Odd.SHUT
+        if os.path.islink(path):
+            return Odd.NOTHING_BEHIND
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT)) from why
+    if stat.S_ISREG(mode):
+        return None
+    if stat.S_ISDIR(mode):
+        return Odd.FOLDER
+    if stat.S_ISFIFO(mode):
+        return Odd.PIPE
+    return Odd.SOCKET if stat.S_ISSOCK(mode) else Odd.DEVICE
+
+
+def open_file(path: Path) -> BufferedReader:
+    """Open a file to be read; never anything else. Raises OSError, with the reason in words."""
+    odd = odd_of(path)
+    if odd not in (None, Odd.NAME, Odd.SHUT):  # the last is refused by the system, and better
+        raise OSError(errno.EINVAL, _WORDS[odd])
+    file = open(path, "rb", opener=_without_waiting)  # noqa: SIM115 (given to the caller)
+    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):  # it took the file's place just now
+        file.close()
+        raise OSError(errno.EINVAL, _WORDS[Odd.DEVICE])
+    return file
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
+
+
+def entries(folder: Path) -> tuple[list[Path], list[LeftOut]]:
+    """All names in a folder that are not hidden, in order; none where there is no folder."""
+    try:
+        with os.scandir(folder) as found:
+            names = sorted(each.name for each in found if not each.name.startswith("."))
+    except (FileNotFoundError, NotADirectoryError):
+        return [], []
+    except OSError:
+        return [], [LeftOut(folder, Odd.SHUT)]
+    return [folder / name for name in names], []
+
+
+def listed(folder: Path, suffix: str) -> Listing:
+    """The files in ``folder`` whose names end with ``suffix``; what is odd is left out."""
+    found, left = entries(folder)
+    return sorted_out((path for path in found if path.name.endswith(suffix)), left)
+
+
+def sorted_out(paths: Iterable[Path], left: Iterable[LeftOut] = ()) -> Listing:
+    """Files apart from what is odd. What has gone since it was listed is passed over."""
+    listing = Listing(left=list(left))
+    for path in paths:
+        try:
+            odd = odd_of(path)
+        except FileNotFoundError:
+            continue
+        if odd is None:
+            listing.files.append(path)
+        else:
+            listing.left.append(LeftOut(path, odd))
+    return listing
+
+
+def gathered(folder: Path, look: Callable[[Path], Listing]) -> Listing:
+    """What ``look`` finds in ``folder`` and in each folder that it holds: a job, or many jobs."""
+    jobs, left = entries(folder)
+    whole = Listing(left=left)
+    for each in map(look, (folder, *jobs)):
+        whole.files += each.files
+        whole.left += each.left
+    return whole

@@ -1,0 +1,173 @@
+"""A TOML file as a person keeps it: read with limits, and with the line of every key.
+
+The standard library reads the values; where a key stands it does not say, so the lines are found
+here by a scan of the text. Limits keep a hostile file from costing more than a moment.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator
+from typing import Any, NoReturn
+
+from rig.base.errors import FieldPath, Mistake, ProfileError, shown
+
+MOST_BYTES = 1_000_000
+MOST_DOTS = 30  # full stops in one line: a key of thousands of parts takes the reader minutes
+
+_PART = r"""(?:[A-Za-z0-9_-]+|"(?:[^"\\]|\\.)*"|'[^']*')"""
+_DOTTED = rf"{_PART}(?:[ \t]*\.[ \t]*{_PART})*"
+_KEY = re.compile(rf"[ \t]*({_DOTTED})[ \t]*=")
+_HEADER = re.compile(rf"[ \t]*(\[\[?)[ \t]*({_DOTTED})[ \t]*\]")
+_TOKEN = re.compile(r"""\"{3}|'{3}|"(?:[^"\\]|\\.)*"|'[^']*'|[\[\]{}#]""")
+_UTF_16 = (b"\xff\xfe", b"\xfe\xff")
+_BOM = b"\xef\xbb\xbf"
+_LIKE_THIS = 'Lines like name = "upper" or lobes = 2, under headers like [engine]'
+
+
+def parse(data: bytes, name: str) -> tuple[dict[str, Any], LineFinder]:
+    """Values and line finder of a TOML file; raises ProfileError when it is not one."""
+    if len(data) > MOST_BYTES:
+        _refuse(name, 0, f"it is longer than {MOST_BYTES} bytes", "One is a few thousand")
+    text = _decoded(data, name).replace("\r\n", "\n")
+    lines = text.split("\n")
+    if all(not line.strip() or line.lstrip().startswith("#") for line in lines):
+        _refuse(name, 0, "it is empty", "It states at least [engine], [encoder] and one [[unit]]")
+    for number, line in enumerate(lines, 1):
+        if line.count(".") > MOST_DOTS:
+            _refuse(name, number, "too many full stops", f"At most {MOST_DOTS} in one line")
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        _refuse(name, *_told_by_reader(error))
+    except ValueError:  # a whole number of thousands of digits
+        _refuse(name, 0, "a number in it has too many digits", "Numbers of at most 15 digits")
+    except RecursionError:
+        _refuse(name, 0, "lists or tables lie too deep within one another", "A few levels")
+    return values, LineFinder(lines)
+
+
+class LineFinder:
+    """Finds the line of a key: ``finder(("unit", 0, "lobes"))``.
+
+    The answer is the line of the key, or of the nearest table around it, or 0. Counted from 1.
+    """
+
+    def __init__(self, lines: list[str]) -> None:
+        self._at: dict[FieldPath, int] = {}
+        for path, number in _statements(lines):
+            self._at.setdefault(path, number)
+
+    def __call__(self, path: FieldPath) -> int:
+        for end in range(len(path), 0, -1):
+            if path[:end] in self._at:
+                return self._at[path[:end]]
+        return 0
+
+
+def _statements(lines: list[str]) -> Iterator[tuple[FieldPath, int]]:
+    """Every key and table header with its line."""
+    table: FieldPath = ()
+    tables: dict[FieldPath, int] = {}  # list of tables -> how many so far
+    inside = _Inside()
+    for number, line in enumerate(lines, 1):
+        if inside.value:
+            inside.take(line)
+        elif header := _HEADER.match(line):
+            table = _resolved(_parts(header[2]), tables)
+            if header[1] == "[[":
+                yield table, number
+                tables[table] = tables.get(table, 0) + 1
+                table = (*table, tables[table] - 1)
+            yield table, number
+        elif key := _KEY.match(line):
+            parts = _parts(key[1])
+            for end in range(1, len(parts) + 1):
+                yield (*table, *parts[:end]), number
+            inside.take(line[key.end() :])
+
+
+def _resolved(parts: tuple[str, ...], tables: dict[FieldPath, int]) -> FieldPath:
+    """A header's path, with the number of the last table of each list on the way."""
+    path: FieldPath = ()
+    for part in parts[:-1]:
+        path = (*path, part)
+        if path in tables:
+            path = (*path, tables[path] - 1)
+    return (*path, parts[-1])
+
+
+def _parts(dotted: str) -> tuple[str, ...]:
+    """The parts of a dotted key, quotes and escapes undone by the standard library."""
+    if '"' not in dotted and "'" not in dotted:
+        return tuple(part.strip() for part in dotted.split("."))
+    try:
+        inner: Any = tomllib.loads(f"{dotted} = 0")
+    except tomllib.TOMLDecodeError:
+        return (dotted,)
+    parts: list[str] = []
+    while isinstance(inner, dict):
+        key, inner = next(iter(inner.items()))
+        parts.append(key)
+    return tuple(parts)
+
+
+class _Inside:
+    """Whether a value that began on an earlier line still goes on."""
+
+    def __init__(self) -> None:
+        self._depth = 0
+        self._quote = ""
+
+    @property
+    def value(self) -> bool:
+        return self._depth > 0 or self._quote != ""
+
+    def take(self, line: str) -> None:
+        at = 0
+        while True:
+            if self._quote:
+                end = line.find(self._quote, at)
+                if end < 0:
+                    return
+                at, self._quote = end + 3, ""
+            token = _TOKEN.search(line, at)
+            if token is None or token[0] == "#":
+                return
+            at = token.end()
+            if token[0] in ('"""', "'''"):
+                self._quote = token[0]
+            elif token[0] in "[{":
+                self._depth += 1
+            elif token[0] in "]}":
+                self._depth = max(0, self._depth - 1)
+
+
+def _decoded(data: bytes, name: str) -> str:
+    if data[:2] in _UTF_16:
+        _refuse(name, 0, f"it is in UTF-16 (byte 0 is 0x{data[0]:02X})", "Save it as UTF-8")
+    body = data.removeprefix(_BOM)
+    try:
+        return body.decode("utf-8")
+    except UnicodeDecodeError as error:
+        at = error.start + len(data) - len(body)
+        line = data.count(b"\n", 0, at) + 1
+        _refuse(name, line, f"byte {at} (0x{data[at]:02X}) is not UTF-8", "Save it as UTF-8")
+
+
+def _told_by_reader(error: tomllib.TOMLDecodeError) -> tuple[int, str, str]:
+    said = re.fullmatch(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error))
+    if said is None:
+        return 0, f"not TOML: {_harmless(str(error))}", _LIKE_THIS
+    line, column = int(said[2] or 0), said[3]
+    where = f" (column {column})" if column else " (at the end of the file)"
+    return line, f"not TOML: {_harmless(said[1])}{where}", _LIKE_THIS
+
+
+def _harmless(text: str) -> str:
+    return text if text.isprintable() and len(text) <= 120 else shown(text)
+
+
+def _refuse(name: str, line: int, wrong: str, allowed: str) -> NoReturn:
+    raise ProfileError([Mistake(name, line, "", wrong, allowed)])

@@ -1,0 +1,281 @@
+"""A certificate proved from its job.
+
+A certificate proved from its job: every part worked out again, and what no recording holds
+held to the files of the job.
+
+Unit reports, predictions and the reference of a job proved: worked out again from recordings.
+
+These files have no seal. What they say is held to the recordings that they name, with all that the
+person said beside them, which they hold.
+"""
+
+from __future__ import annotations
+
+import json
+import os.path
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from rig import __version__
+from rig.adjust import predictions
+from rig.base.errors import InputError
+from rig.base.files import digest, listed
+from rig.certificate import record, schema
+from rig.certificate import record as certificate
+from rig.certificate.record import build_for_job, noted_changes
+from rig.certificate.seal import Record
+from rig.certificate.verify import CLOCKS_DIFFER, Check, check, compare_part, verify
+from rig.engine.engine_file import profile_from_bytes
+from rig.job import folder
+from rig.job import folder as sheets
+from rig.job.clock import Clock, moment
+from rig.job.folder import Job
+from rig.job.results import FOR_TDC, JobResults, replay_capture, results_of
+from rig.job.tdc import Origins, agrees
+from rig.tdc.reference import BY_HAND, TdcReference, by_hand
+from rig.tdc.reference_file import FILE_NAME, from_plain, load_references
+from rig.unit_bench import report
+
+
+def prove(path: Path, job: Path | None = None) -> list[Check]:
+    """Check the certificate at ``path``. Raises InputError when there is none."""
+    of_reference: list[Check] = []
+
+    def recompute(folder: Path, record: Record) -> Record:
+        fresh, worked = _again(folder, record)
+        of_reference.append(_reference_check(folder, worked))
+        return fresh
+
+    return [*verify(path, recompute, job), *of_reference]
+
+
+def _again(folder: Path, record: Record) -> tuple[Record, JobResults]:
+    """The record built anew from the captures in ``folder`` and the engine file that it holds."""
+    stated = certificate.as_certificate(record)
+    engine_file = stated.engine_file.text.encode("utf-8")
+    profile = profile_from_bytes(engine_file, stated.engine_file.name)
+    captures = folder / "captures"
+    read = [Path(each.file).name for each in stated.captures if each.used_for != FOR_TDC]
+    if not read:
+        raise InputError("the record names no capture with readings; it was edited")
+    paths = [captures / name for name in read]
+    worked = results_of(profile, paths, stated.reference, captures, stated.other_references)
+    # What the person told at the time of issue stands in no capture: a signature alone proves it.
+    told = stated.changes[len(noted_changes(worked)) :]
+    issued = datetime.fromisoformat(stated.issued_utc)
+    return build_for_job(engine_file, profile, worked, issued, told), worked
+
+
+def _reference_check(folder: Path, worked: JobResults) -> Check:
+    """Top dead centre stands in a recording, or the job's file has it as the person chose it."""
+    what, used = "reference, where it comes from", worked.reference
+    stated = "" if used is None else f"{used.method}, {used.capture or 'no recording'}"
+    sessions = [each.session for each in (*worked.played, *worked.sources)]
+    if any(used == each for session in sessions for each in session.references):
+        return check(what, stated, stated, "a recording holds it", holds=True)
+    try:
+        kept = load_references(folder / FILE_NAME)
+    except InputError as wrong:
+        return check(what, stated, "", f"no recording holds it, and {wrong}", holds=False)
+    if used is not None and any(_is(used, each) for each in kept):
+        return check(what, stated, FILE_NAME, f"{FILE_NAME} holds it", holds=True)
+    words = f"neither a recording nor {FILE_NAME} holds it: it was edited"
+    return check(what, stated, "", words, holds=False)
+
+
+def _is(used: TdcReference, kept: TdcReference) -> bool:
+    """Whether a reference of the job's file is the one in use, as far as it has to be believed."""
+    if used.method == BY_HAND:
+        return used == by_hand(kept)
+    same = (used.method, used.cylinder, used.made_utc, used.gauge)
+    return same == (kept.method, kept.cylinder, kept.made_utc, kept.gauge) and agrees(kept, used)
+
+
+Made = Callable[[Path, Mapping[str, Any]], dict[str, Any]]
+
+
+"""From the job's folder and a sheet: what it should say, worked out again."""
+
+
+def prove_job(folder: Path) -> list[Check]:
+    """Check the reference, every unit report, prediction and certificate of a job."""
+    job = Job(folder)
+    checks = list(_references(job))
+    for path in sorted([*_sheets(folder / report.FOLDER), *_sheets(folder / "predictions")]):
+        checks += [_at(path.name, each) for each in prove_sheet(path, folder)]
+    for path in record.find(job.certificates):
+        checks += [_at(path.stem, each) for each in prove(path, folder)]
+    return checks
+
+
+def kind_of(path: Path) -> str | None:
+    """The kind of a sheet that can be proved; None for anything else."""
+    if path.suffix != ".json" or not os.path.isfile(path):
+        return None
+    for kind in MAKERS:
+        try:
+            folder.read(path, kind)
+        except InputError:
+            continue
+        return kind
+    return None
+
+
+def prove_sheet(path: Path, folder: Path | None = None) -> list[Check]:
+    """Check a unit report or a prediction; ``folder`` is its job, two above it if not given.
+
+    Raises InputError when it is neither.
+    """
+    kind = kind_of(path)
+    if kind is None:
+        raise InputError(f"{path}: is no unit report and no prediction")
+    plain = sheets.read(path, kind)
+    job = folder if folder is not None else path.absolute().parent.parent
+    try:
+        checks = list(_recordings(job / "captures", kind, plain))
+        checks += _time(path, plain, [job / "captures" / name for name, _ in _named(kind, plain)])
+        if not all(each.holds for each in checks):
+            return checks
+        fresh = MAKERS[kind](job, plain)
+    except (KeyError, TypeError, ValueError) as why:
+        return [check("its shape", "", "", f"is not whole: {why}; it was edited", holds=False)]
+    except InputError as why:
+        return [check("figures", "", "", f"not computed anew: {why}", holds=False)]
+    same = plain.get("program") == __version__
+    if plain.get("program") not in schema.FIXED:
+        stated = str(plain.get("program"))
+        said = "is no version that this program knows; it was edited, or use that version"
+        checks.append(check("program", stated, __version__, said, holds=False))
+    return [*checks, *compare_part(plain, _json(fresh), same_version=same)]
+
+
+def _report(job: Path, plain: Mapping[str, Any]) -> dict[str, Any]:
+    bench = report.bench_from(plain)
+    units = ["", *(unit.name for unit in Job(job).profile.units)]
+    if bench.identity.name not in units:
+        raise InputError(f"the engine file has no unit {bench.identity.name!r}; it was edited")
+    captures = job / "captures"
+    impulse = plain["impulse"]
+    made = report.sheet(
+        bench,
+        captures / str(plain["recording"]),
+        str(plain["made_utc"]),
+        None if impulse is None else captures / str(impulse["recording"]),
+        plain["changes"],
+    )[0]
+    return made | {"program": plain["program"]}
+
+
+def _prediction(folder: Path, plain: Mapping[str, Any]) -> dict[str, Any]:
+    job = Job(folder)
+    if job.engine.sha256 != plain["engine_sha256"]:
+        raise InputError(f"{job.engine_file.name} has changed since, or the sheet was edited")
+    made = moment(plain["made_utc"])
+    if made is None:
+        raise InputError("it has no time; it was edited")
+    paths = [job.captures / str(each["file"]) for each in plain["captures"]]
+    worked = results_of(job.profile, paths, from_plain(plain["reference"]), job.captures)
+    said = predictions.Said(
+        int(plain["option"]), plain["grain_deg"], carried_out=bool(plain["carried_out"])
+    )
+    return predictions.sheet(job, worked, said, made, made) | {"program": plain["program"]}
+
+
+MAKERS: Mapping[str, Made] = {report.KIND: _report, predictions.KIND: _prediction}
+
+
+def _named(kind: str, plain: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """The recordings that a sheet names, with their digests."""
+    if kind == predictions.KIND:
+        return [(str(each["file"]), str(each["sha256"])) for each in plain["captures"]]
+    found = [(str(plain["recording"]), str(plain["recording_sha256"]))]
+    if plain["impulse"] is not None:
+        found.append((str(plain["impulse"]["recording"]), str(plain["impulse"]["sha256"])))
+    return found
+
+
+def _recordings(captures: Path, kind: str, plain: Mapping[str, Any]) -> Iterator[Check]:
+    named = _named(kind, plain)
+    if not named:
+        yield check("recordings", "none", "", "names no recording; it was edited", holds=False)
+    for name, stated in named:
+        path = captures / name
+        if Path(name).name != name or not path.is_file():
+            yield check(name, stated, "", f"there is no such file in {captures}", holds=False)
+            continue
+        found = digest(path)
+        said = "unchanged" if found == stated else "is not the recording that was used"
+        yield check(name, stated, found, said, holds=found == stated)
+
+
+def _time(path: Path, plain: Mapping[str, Any], recordings: list[Path]) -> Iterator[Check]:
+    """Made when its name says, after its recordings, and not in the future."""
+    made = moment(plain["made_utc"])
+    stated = str(plain["made_utc"])
+    if made is None:
+        yield check("made_utc", stated, "", "is no time of ours; it was edited", holds=False)
+        return
+    of = _stem(plain, made)
+    named = re.fullmatch(rf"{re.escape(of)}(-[0-9]+)?", path.stem) is not None
+    said = "says what it is of, and when" if named else "is not the name of this sheet"
+    yield check("the file's name", of, path.stem, said, holds=named)
+    now = datetime.now(UTC)
+    past = made <= now + CLOCKS_DIFFER
+    said = "not in the future" if past else "lies in the future, by this computer's clock"
+    yield check("made_utc, by the clock", stated, f"{now:%FT%TZ}", said, holds=past)
+    for recording in recordings:
+        begun = Clock(recording).utc(0.0) if recording.suffix == ".capture" else None
+        if begun is not None and begun > made:
+            said = f"before {recording.name} was begun"
+            yield check("made_utc", stated, f"{begun:%FT%TZ}", said, holds=False)
+
+
+def _stem(plain: Mapping[str, Any], made: datetime) -> str:
+    if plain["kind"] == predictions.KIND:
+        return f"{made:%Y%m%d-%H%M%S}"
+    return report.stem(report.UnitIdentity(**plain["unit"]), made)
+
+
+def _references(job: Job) -> Iterator[Check]:
+    """Each reference of the job's file, the one in use and earlier ones."""
+    if not job.reference_file.exists():
+        return
+    name = job.reference_file.name
+    try:
+        claims = load_references(job.reference_file)
+    except InputError as wrong:
+        yield check(name, "", "", str(wrong), holds=False)
+        return
+    for n, claimed in enumerate(claims):
+        what = f"{name}, in use" if n == 0 else f"{name}, earlier one {n}"
+        origins = Origins(
+            job.profile, job.captures, lambda path: replay_capture(job.profile, path), ()
+        )
+        found = origins.of(claimed)
+        said = "; ".join(origins.said) or (
+            "is set by hand" if found.method == BY_HAND else "its recording gives it"
+        )
+        stated, fresh = (f"{each.tdc_deg!r}, {each.method}" for each in (claimed, found))
+        yield check(what, stated, fresh, said, holds=not origins.said)
+        for key in ("how", "made_utc", "forward_deg", "backward_deg", "warnings"):
+            one, other = getattr(claimed, key), getattr(found, key)
+            if not origins.said and one != other:
+                yield check(f"{what}, {key}", str(one), str(other), "differs", holds=False)
+
+
+def _sheets(folder: Path) -> list[Path]:
+    return [path for path in listed(folder, ".json").files if kind_of(path) is not None]
+
+
+def _at(name: str, of: Check) -> Check:
+    return replace(of, what=f"{name}: {of.what}")
+
+
+def _json(value: dict[str, Any]) -> dict[str, Any]:
+    """As it comes back from a file."""
+    found: dict[str, Any] = json.loads(json.dumps(folder.plain(value)))
+    return found

@@ -1,0 +1,413 @@
+"""Built, saved, loaded; `EVIDENCE`.
+
+The certificate: built from what was read, saved once for all, read again years later.
+
+A certificate out of a job's captures: the record built, sealed and saved with its page.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import platform
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from importlib import metadata
+from pathlib import Path
+
+from rig import __version__
+from rig.base import files
+from rig.base.codec import from_plain, to_plain
+from rig.base.errors import InputError, reason
+from rig.base.escape import visible
+from rig.certificate import page, schema, seal
+from rig.certificate.schema import (
+    ENGINE_FILE,
+    FORMAT,
+    PROGRAM,
+    VERSION,
+    Certificate,
+    Closing,
+    EngineFile,
+    NotCounted,
+    Program,
+    ReadingGroup,
+    TdcMove,
+)
+from rig.certificate.seal import Record
+from rig.check.evidence import findings, judged
+from rig.engine.engine_file import profile_bytes_digest
+from rig.engine.profile import Profile
+from rig.job.clock import moment
+from rig.job.folder import Job, listed_records
+from rig.job.results import FOR_TDC, CaptureFacts, Change, JobResults, RigFinding
+from rig.job.tdc import gauge_checks, others
+from rig.session.annotations import moved_words
+from rig.tdc.reference import TdcReference
+from rig.timing.groups import in_groups
+from rig.timing.values import Assessment, Comparison, Reading
+from rig.words.diagnostics import mark_words
+
+MOST_U_DEG = 10_000.0
+
+
+"""Two readings half a turn apart do not come to as much."""
+
+
+_LIBRARIES = ("numpy", "scipy")
+_Group = tuple[str, str, int | None, str, str, bool]
+_CLOSING = tuple(Closing(line) for line in schema.CLOSING)
+_IDENTIFICATION = re.compile(r"[a-z0-9-]{1,80}")
+
+
+def build(
+    *,
+    profile: Profile,
+    reference: TdcReference,
+    readings: Sequence[Reading],
+    judgements: Sequence[Assessment],
+    comparisons: Sequence[Comparison],
+    captures: Sequence[CaptureFacts],
+    engine_file: bytes,
+    issued: datetime,
+    engine_file_name: str = ENGINE_FILE,
+    other_references: Sequence[TdcReference] = (),
+    method: Sequence[str] = (),
+    conditions: Sequence[str] = (),
+    deviations: Sequence[str] = (),
+    changes: Sequence[Change] = (),
+    tdc_moves: Sequence[TdcMove] = (),
+    rig_checks: Sequence[RigFinding] = (),
+    cautions: Sequence[str] = schema.CAUTIONS,
+    closing: Sequence[Closing] = _CLOSING,
+) -> Record:
+    """Give the record of a certificate, not yet sealed: plain values in a settled order.
+
+    ``captures`` are the recordings that the figures rest on, ``engine_file`` the bytes of the
+    engine file, ``issued`` an instant with its time zone. What stands under ``method`` is added
+    to the definition of the opening. The same arguments give the same record, the program's and
+    libraries' versions aside. Raises InputError when the engine file is not UTF-8, or there
+    is no capture or no judgement.
+    """
+    if not captures:
+        raise InputError("a certificate needs a capture to rest on; there is none.")
+    if not judgements:
+        raise InputError("there is nothing to certify: no reading counts yet. Take some first.")
+    read = [each for each in captures if each.used_for != FOR_TDC]
+    issued_utc = _whole_second_after(issued)
+    certificate = Certificate(
+        format=FORMAT,
+        version=VERSION,
+        title=schema.TITLE,
+        identification=identification_of(issued_utc, captures),
+        issued_utc=f"{issued_utc:%Y-%m-%dT%H:%M:%SZ}",
+        measured_from_utc=min(each.start_utc for each in read),
+        measured_until_utc=max(each.end_utc for each in read),
+        this_is=schema.THIS_IS,
+        this_is_not=schema.THIS_IS_NOT,
+        stated=profile,
+        reference=reference,
+        other_references=tuple(other_references),
+        method=(schema.OPENING, *method),
+        conditions=tuple(conditions),
+        deviations=tuple(deviations),
+        changes=tuple(changes),
+        rules=tuple(dict.fromkeys(each.rule for each in judgements if each.rule)),
+        judgements=tuple(judgements),
+        comparisons=tuple(comparisons),
+        readings=_grouped(readings),
+        not_counted=_not_counted(readings),
+        rig_checks=tuple(rig_checks),
+        captures=tuple(captures),
+        engine_file=_engine_file(engine_file_name, engine_file),
+        program=_program(),
+        cautions=tuple(cautions),
+        closing=tuple(closing),
+        tdc_moves=tuple(tdc_moves),
+    )
+    record: Record = to_plain(certificate)
+    del record["seals"]
+    return record
+
+
+def save(folder: Path, record: Record) -> tuple[Path, Path]:
+    """Save ``record`` and its page in a new folder of its own within ``folder``.
+
+    Both files come into being in one step, whole, and nothing is ever written over: when the
+    identification is taken, the record gets the next free one. Gives the paths of the record
+    (JSON) and the page (HTML). Raises InputError when it cannot be saved; nothing is left then.
+    """
+    base = _identified(record)
+    for turn in range(1, 1000):
+        name = base if turn == 1 else f"{base}-{turn}"
+        named = record | {"identification": name}
+        drawn = page.render(named).encode("utf-8")
+        data = seal.file_bytes(named, drawn)
+        if len(data) > seal.LARGEST_BYTES:
+            raise InputError(
+                f"the record of {len(data) // 2**20} MB is too large to keep; take fewer readings "
+                "into one certificate."
+            )
+        try:
+            made = files.place(folder, name, {f"{name}.json": data, f"{name}.html": drawn})
+        except files.TakenError:
+            continue
+        return made / f"{name}.json", made / f"{name}.html"
+    raise InputError(f"{folder}: a thousand certificates named {base} are there already.")
+
+
+def load(path: Path) -> Record:
+    """Read a certificate: its JSON file, its page, or the folder that holds the two.
+
+    Raises InputError when it is missing, edited, too large, of another version or no certificate.
+    """
+    file = record_path(path)
+    data = seal.read_bytes(file)
+    record = seal.parse(data, file.name)
+    found = seal.look_at(data)
+    if not found.holds:
+        raise InputError(
+            f"{file.name}: has been edited since it was saved (its fingerprint does not hold). "
+            "Take the copy that was saved; the verify command says what differs."
+        )
+    as_certificate(record, file.name)
+    return record
+
+
+def as_certificate(record: Record, name: str = "record") -> Certificate:
+    """Give the record as a ``Certificate``, every value's type looked at.
+
+    Raises InputError naming the first value that is not as SCHEMA.md says.
+    """
+    certificate = from_plain(Certificate, record, name)
+    if not _IDENTIFICATION.fullmatch(certificate.identification):
+        raise InputError(f"{name}.identification: not of the form that this program gives.")
+    if not certificate.captures:
+        raise InputError(f"{name}.captures: names no recording; the record was edited.")
+    check_sizes(certificate.judgements, name)
+    return certificate
+
+
+def check_sizes(judgements: Iterable[Assessment], name: str) -> None:
+    """Raise InputError when a mean or an uncertainty is nothing that one could reckon with."""
+    for judgement in judgements:
+        wrong, stated = "", judgement.uncertainty
+        if judgement.mean_btdc is not None and not abs(judgement.mean_btdc) <= 360.0:
+            wrong = f"the mean of {judgement.unit} is no angle"
+        if stated is not None and not 0.0 <= stated.U_deg <= MOST_U_DEG:
+            wrong = f"the uncertainty of {judgement.unit} is no size"
+        for part in stated.parts if stated else ():
+            if not (part.u_deg >= 0.0 and math.isfinite(part.u_deg) and part.nu >= 1.0):
+                wrong = f"the uncertainty of {part.name} is no size"
+        if wrong:
+            raise InputError(f"{name}.judgements: {visible(wrong)}; the record was edited.")
+
+
+def judgements_of(record: Record) -> list[Assessment]:
+    """Give the judgements of a record with their uncertainties' parts, to compare with others."""
+    return list(as_certificate(record).judgements)
+
+
+def reference_of(record: Record) -> TdcReference:
+    """Give the reference that a record's figures rest on, to recompute them."""
+    return as_certificate(record).reference
+
+
+def record_path(path: Path) -> Path:
+    """Give the path of the JSON file that ``path`` (that file, its page or its folder) means.
+
+    Raises InputError when that may not be looked at.
+    """
+    try:
+        if path.is_dir():
+            return path / f"{path.absolute().name}.json"
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({reason(error)}).") from error
+    return path.with_suffix(".json") if path.suffix == ".html" else path
+
+
+def find(folder: Path) -> list[Path]:
+    """List the record files of all certificates in ``folder``, by name (oldest first)."""
+    return listed_records(folder).files
+
+
+def identification_of(issued_utc: datetime, captures: Sequence[CaptureFacts]) -> str:
+    """A certificate's own number: when it was issued, and from which recording first of all."""
+    return f"{issued_utc:%Y%m%d-%H%M%S}-{captures[0].sha256[:6]}"
+
+
+def _whole_second_after(at: datetime) -> datetime:
+    """Issued no earlier than the last thing that was measured, which is told to the millisecond."""
+    whole = at.astimezone(UTC).replace(microsecond=0)
+    return whole if whole == at else whole + timedelta(seconds=1)
+
+
+def _identified(record: Record) -> str:
+    return as_certificate(record).identification
+
+
+def _grouped(readings: Iterable[Reading]) -> tuple[ReadingGroup, ...]:
+    groups: dict[_Group, list[Reading]] = {}
+    for each in readings:
+        if each.counts:
+            key = (
+                *(each.unit, each.setting, each.cylinder),
+                *(each.phase, each.kind, each.wrong_stroke),
+            )
+            groups.setdefault(key, []).append(each)
+    return tuple(
+        ReadingGroup(
+            *key,
+            t_s=tuple(each.t_s for each in of),
+            btdc_deg=tuple(each.btdc_deg for each in of),
+            crank_deg=tuple(each.crank_deg for each in of),
+            partings=tuple(each.partings for each in of),
+        )
+        for key, of in groups.items()
+    )
+
+
+def _not_counted(readings: Iterable[Reading]) -> tuple[NotCounted, ...]:
+    tally = Counter((each.unit, each.setting, each.why) for each in readings if not each.counts)
+    return tuple(NotCounted(*key, n=n) for key, n in tally.items())
+
+
+def _engine_file(name: str, data: bytes) -> EngineFile:
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise InputError(
+            f"{name}: byte {error.start + 1} is not UTF-8. Save the file as UTF-8 text."
+        ) from error
+    return EngineFile(name, hashlib.sha256(data).hexdigest(), len(data), text)
+
+
+def _program() -> Program:
+    return Program(
+        name=PROGRAM,
+        version=__version__,
+        python=platform.python_version(),
+        machine=f"{platform.system()} {platform.machine()}",
+        libraries={each: metadata.version(each) for each in _LIBRARIES},
+    )
+
+
+def save_for_job(job: Job, worked: JobResults, told: Sequence[Change] = ()) -> tuple[Path, Path]:
+    """Save the certificate of ``worked`` in the job's folder; paths of the record and the page.
+
+    ``told`` as for ``build``.
+    """
+    for played in (*worked.played, *worked.sources):
+        if not _within(played.path, job.captures):
+            raise InputError(
+                f"{played.path}: a certificate rests on captures in {job.captures};"
+                " copy the capture there first"
+            )
+    # Where this computer's clock was set back since, the certificate goes on by the captures' own.
+    until = [moment(each.facts.end_utc) for each in worked.played]
+    issued = max([datetime.now(UTC), *filter(None, until)])
+    record = build_for_job(job.engine.data, job.profile, worked, issued, told)
+    return save(job.certificates, record)
+
+
+def build_for_job(
+    engine_file: bytes,
+    profile: Profile,
+    worked: JobResults,
+    issued: datetime,
+    told: Sequence[Change] = (),
+) -> Record:
+    """The record, not yet sealed. The same captures and engine file give the same figures.
+
+    ``told`` are changes that the person tells beside those noted in the captures.
+    """
+    if worked.reference is None:
+        raise InputError(
+            "top dead centre is not known: find it by the stop in rig live,"
+            " or state it with rig tdc"
+        )
+    moves = _moves(worked)
+    if moves and not worked.judgements:
+        raise InputError("; ".join(f"{each.capture}: {each.words}" for each in moves))
+    sessions = [played.session for played in worked.played]
+    touched = [text for session in sessions for text in session.checks]
+    touched += [text for session in sessions for text in gauge_checks(session, profile)]
+    return build(
+        profile=profile,
+        reference=worked.reference,
+        readings=worked.readings,
+        judgements=worked.judgements,
+        comparisons=worked.comparisons,
+        captures=[
+            *(played.facts for played in worked.played),
+            *(replace(source.facts, used_for=FOR_TDC) for source in worked.sources),
+        ],
+        engine_file=engine_file,
+        issued=issued,
+        conditions=[
+            *(text for session in sessions for text in session.told.remarks),
+            *(mark_words(m, s.here) for s in sessions for m in s.gauged.marks),
+        ],
+        deviations=[*_doubts(worked), *_other_engine_files(worked, engine_file), *touched],
+        other_references=others(
+            [(each.path, each.session, each.gauge) for each in worked.played],
+            profile,
+            worked.reference,
+            worked.against,
+        ),
+        tdc_moves=moves,
+        changes=[*noted_changes(worked), *told],
+        rig_checks=_rig_checks(profile, worked),
+    )
+
+
+def _moves(worked: JobResults) -> list[TdcMove]:
+    """Where dead centre was shown not to be where the reference has it."""
+    found = []
+    for one in worked.played:
+        holds = one.session.holds
+        shown = [move for move in (holds.after, holds.before) if move is not None]
+        for move, words in zip(shown, moved_words(holds), strict=True):
+            U_deg = move.uncertainty.U_deg
+            found.append(TdcMove(one.path.name, move.shift_deg, U_deg, words))
+    return found
+
+
+def noted_changes(worked: JobResults) -> list[Change]:
+    """The changes that were noted while the captures were taken."""
+    sessions = [played.session for played in worked.played]
+    return [Change(words, unit) for session in sessions for words, unit in session.told.changes]
+
+
+def _rig_checks(profile: Profile, worked: JobResults) -> list[RigFinding]:
+    """The verdicts of the rig check, of each capture; its name where there are several."""
+    several = len(worked.played) > 1
+    return [
+        found
+        for played in worked.played
+        for found in findings(judged(played.seen, profile), played.path.name if several else "")
+    ]
+
+
+def _doubts(worked: JobResults) -> list[str]:
+    said = in_groups(worked.judgements)
+    for played in (*worked.played, *worked.sources):
+        said += [text.replace(str(played.path), played.path.name) for text in played.said]
+    return said + [f"{played.path.name}: {doubt.words}" for played, doubt in worked.doubts]
+
+
+def _other_engine_files(worked: JobResults, engine_file: bytes) -> list[str]:
+    """The captures that were begun with another version of the engine file than this."""
+    sha256 = profile_bytes_digest(engine_file)
+    return [
+        f"{played.path.name}: the engine file was edited after this recording was begun"
+        for played in worked.played
+        if played.facts.engine_sha256 not in ("", sha256)
+    ]
+
+
+def _within(path: Path, folder: Path) -> bool:
+    return path.resolve().parent == folder.resolve()

@@ -1,0 +1,209 @@
+"""Digests, signing.
+
+The file of a record: its very bytes, the digests that close it, and what they show.
+
+A record file is the text of ``json.dumps(record, indent=1)`` in plain ASCII and a line feed, with
+the key ``seals`` last. ``record_sha256`` is the SHA-256 of all bytes before the line that begins
+the seals: all lines but the last five. So every byte is fixed: those before by the digest, those
+of the seals since they can stand in one form only, and the page by the second digest.
+
+How a record is signed, and a signature checked, with general tools that people have already.
+
+OpenSSH since 8.0 signs files with the key that one logs in with (ssh-keygen(1), -Y); GnuPG signs in
+the OpenPGP format (RFC 9580). Both put the signature into a file of its own beside the record.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from shlex import quote
+from typing import Any
+
+from rig.base.errors import InputError, reason
+from rig.certificate.schema import EARLIEST, FORMAT, VERSION
+
+Record = dict[str, Any]
+
+LARGEST_BYTES = 32 * 1024 * 1024
+
+
+"""A record file larger than this is not read, and not written."""
+
+
+_SEALS = ' "seals": {{\n  "record_sha256": "{record}",\n  "page_sha256": "{page}"\n }}\n}}\n'
+_SEALED = re.compile(
+    re.escape(_SEALS.format(record="@", page="@")).replace("@", "([0-9a-f]{64})").encode()
+)
+_SEALS_LENGTH = len(_SEALS.format(record=64 * "0", page=64 * "0"))
+
+
+def body_bytes(record: Record) -> bytes:
+    """Give the bytes that the record's own digest is taken over."""
+    body = {name: value for name, value in record.items() if name != "seals"}
+    text = json.dumps(body, indent=1, ensure_ascii=True, allow_nan=False)
+    return (text.removesuffix("\n}") + ",\n").encode("ascii")
+
+
+def fingerprint(record: Record) -> str:
+    """Give the record's own SHA-256, 64 hexadecimal digits."""
+    return hashlib.sha256(body_bytes(record)).hexdigest()
+
+
+def file_bytes(record: Record, page: bytes) -> bytes:
+    """Give the bytes of the record's file, closed with its own digest and that of ``page``."""
+    body = body_bytes(record)
+    record_sha256 = hashlib.sha256(body).hexdigest()
+    page_sha256 = hashlib.sha256(page).hexdigest()
+    return body + _SEALS.format(record=record_sha256, page=page_sha256).encode("ascii")
+
+
+@dataclass(frozen=True, slots=True)
+class Seal:
+    """What stands in a record file's seals, and what its bytes give.
+
+    ``stated`` and ``page`` are empty when the seals are missing or in another form.
+    """
+
+    stated: str
+    found: str
+    page: str
+
+    @property
+    def holds(self) -> bool:
+        """Tell whether no byte of the record has changed since it was saved."""
+        return self.stated == self.found
+
+
+def look_at(data: bytes) -> Seal:
+    """Compare a record file's digest with its bytes."""
+    body, seals = data[:-_SEALS_LENGTH], data[-_SEALS_LENGTH:]
+    match = _SEALED.fullmatch(seals)
+    if match is None:
+        return Seal("", hashlib.sha256(body).hexdigest(), "")
+    return Seal(match[1].decode(), hashlib.sha256(body).hexdigest(), match[2].decode())
+
+
+def parse(data: bytes, name: str) -> Record:
+    """Read a record file's bytes; ``name`` is the file's name for messages.
+
+    Looks at the format and its version alone. Raises InputError when the bytes are no record or
+    one of another version.
+    """
+    try:
+        record = json.loads(data.decode("ascii"))
+    except UnicodeDecodeError as error:
+        raise InputError(
+            f"{name}: byte {error.start + 1} is not plain ASCII, so this is no certificate as "
+            "this program writes it, or it was edited. Take the copy that was saved."
+        ) from None
+    except json.JSONDecodeError as error:
+        raise InputError(
+            f"{name}, line {error.lineno}: not JSON ({error.msg.lower()}). The file was edited or "
+            "cut off, or is no certificate. Take the copy that was saved."
+        ) from None
+    except (RecursionError, ValueError):
+        raise InputError(
+            f"{name}: nested too deep, or a number too long, for a certificate. The file was "
+            "edited or is no certificate."
+        ) from None
+    if not isinstance(record, dict) or record.get("format") != FORMAT:
+        raise InputError(f"{name}: is JSON, but not a timing certificate.")
+    version = record.get("version")
+    if type(version) is not int or not EARLIEST <= version <= VERSION:
+        shown = repr(version)[:20]
+        raise InputError(
+            f"{name}: certificate version {shown}, this program reads {EARLIEST} to {VERSION}. "
+            "Use the version of the program that is named in the file."
+        )
+    return record
+
+
+def has(text: str, name: str) -> bool:
+    """Whether a record whose seal holds has a value of that name; see ``part``."""
+    return f'\n "{name}": ' in text
+
+
+def part(text: str, name: str) -> Any:
+    """Read one top-level value alone out of the text of a record whose seal holds.
+
+    In a sealed record every value of the first level stands on a line of its own, and no text
+    holds a line break; so it is found without reading the rest. Raises InputError when there is
+    none of that name.
+    """
+    head = f'\n "{name}": '
+    place = text.find(head)
+    if place < 0:
+        raise InputError(f"the record holds no {name}; it was edited.")
+    try:
+        value, _ = json.JSONDecoder().raw_decode(text, place + len(head))
+    except (RecursionError, ValueError):
+        raise InputError(f"{name} in the record is not JSON; it was edited.") from None
+    return value
+
+
+def read_bytes(path: Path) -> bytes:
+    """Read a record file whole. Raises InputError when it cannot be read or is too large."""
+    try:
+        if not path.is_file():
+            raise InputError(f"{path}: no such certificate. Name its .json file or its folder.")
+        if path.stat().st_size > LARGEST_BYTES:
+            raise InputError(
+                f"{path}: larger than {LARGEST_BYTES // 2**20} MB; no certificate is that large."
+            )
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({reason(error)}).") from error
+
+
+SIGNERS = "allowed_signers"
+
+
+"""The reader's own list of keys that he trusts: a line ``NAME ssh-ed25519 AAAA...`` for each."""
+
+
+def to_sign(name: str) -> tuple[str, str]:
+    """The commands that sign the record file ``name``, in its folder; either will do."""
+    name = quote(name)
+    return (
+        f"ssh-keygen -Y sign -n file -f ~/.ssh/id_ed25519 {name}",
+        f"gpg --armor --detach-sign {name}",
+    )
+
+
+def to_check(name: str) -> dict[str, str]:
+    """File of a signature -> the command that checks it, in the record's folder."""
+    ssh, gpg = f"{name}.sig", f"{name}.asc"
+    name = quote(name)
+    return {
+        ssh: f"ssh-keygen -Y verify -n file -f {SIGNERS} -I NAME -s {quote(ssh)} < {name}",
+        gpg: f"gpg --verify {quote(gpg)} {name}",
+    }
+
+
+def found(record: Path) -> list[str]:
+    """The files of signatures that lie beside a record."""
+    return [file for file in to_check(record.name) if record.with_name(file).is_file()]
+
+
+def words(record: Path) -> list[str]:
+    """What is to be said of the signatures of a record: how to check those there, or to make one.
+
+    A signature is not checked here: whether a key is to be trusted is for the reader to say.
+    """
+    there = found(record)
+    where = f"in {record.absolute().parent}"
+    if not there:
+        return [
+            "The fingerprints show that nothing was changed, not who made it: whoever alters a",
+            f"record can compute new ones. To show who stands behind it, sign it, {where}:",
+            *(f"    {command}" for command in to_sign(record.name)),
+        ]
+    how = to_check(record.name)
+    lines = [f"Signed; who signed it is checked so, {where}:", *(f"    {how[f]}" for f in there)]
+    if f"{record.name}.sig" in there:
+        lines.append(f"({SIGNERS} is your own list of keys, a line each: NAME ssh-ed25519 AAAA...)")
+    return lines

@@ -1,0 +1,459 @@
+"""Every figure anew.
+
+Does a certificate still hold? Every fingerprint, text, date and figure, one by one.
+
+The figures are computed anew by a function that is handed in (the job room's), from the captures
+and the engine file. What each part rests on, and so how it is proved, stands in ``inputs``.
+
+Two records set beside one another, figure by figure: as stated, and as worked out again.
+
+Figures and codes have to be the same bit for bit. Where other versions of the libraries compute
+them than those that the record names, their last digits may differ. Sentences that the program
+makes of figures are compared by the version that wrote the record, and by no other: so a
+sentence can be reworded, and an earlier certificate still holds.
+
+What each part of a certificate is made from, all in one place, and so how it is proved.
+
+``verify`` goes through this list: a part that can be derived from the recordings is, and nothing is
+taken from elsewhere. What no recording holds is held to the job's files or to a digest; what was
+told at the time of issue is proved by a signature alone, and that is said here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from enum import Enum
+from pathlib import Path
+from typing import Any, Literal
+
+from rig import __version__
+from rig.base.errors import InputError, reason
+from rig.base.escape import visible
+from rig.base.files import open_file
+from rig.base.rounding import many
+from rig.certificate import page, schema, seal
+from rig.certificate.record import as_certificate, identification_of, record_path
+from rig.certificate.schema import ENGINE_FILE, PROGRAM, VERSION, Certificate
+from rig.certificate.seal import Record
+from rig.job.results import FOR_TDC
+
+__all__ = ["Check", "compare", "job_of", "verify"]
+
+Recompute = Callable[[Path, Record], Record]
+
+
+"""Given the job's folder and the record: a record built anew from capture and engine file.
+
+It takes the engine file's text and the reference from the record. InputError when it cannot.
+"""
+
+
+VERSION_2_SINCE = datetime(2026, 12, 1, tzinfo=UTC)
+
+
+"""From then on no certificate of version 1 was made: one that says so is a later one, altered."""
+
+
+CLOCKS_DIFFER = timedelta(days=1)
+
+
+"""Clocks of two computers may differ by so much, as by a wrong time zone."""
+
+
+def verify(
+    certificate: Path,
+    recompute: Recompute,
+    job: Path | None = None,
+    now: datetime | None = None,
+) -> list[Check]:
+    """Check the certificate at ``certificate`` (its JSON file, its page or its folder).
+
+    ``job`` is the folder with ``engine.toml`` and ``captures/``, found from where the certificate
+    lies when it is not given; ``now`` is the time of this computer. Whatever was edited, went
+    missing or differs is a check that does not hold. Raises InputError only when there is no such
+    certificate at all.
+    """
+    path = record_path(certificate)
+    data = seal.read_bytes(path)
+    looked = seal.look_at(data)
+    checks = [_seal_check(path, looked)]
+    try:
+        record = seal.parse(data, path.name)
+        whole = as_certificate(record, "record")
+    except InputError as error:
+        return [*checks, check("record, its shape", "", "", str(error), holds=False)]
+    folder = job if job is not None else job_of(path)
+    checks.append(_page_check(path.with_suffix(".html"), looked, record, whole))
+    checks += _name_and_time_checks(path, whole, now or datetime.now(UTC))
+    checks += _engine_checks(folder, whole)
+    captures = [_file_check(folder / "captures", each.file, each.sha256) for each in whole.captures]
+    checks += captures
+    if whole.version < VERSION:
+        return [*checks, _not_computed(whole)]
+    checks += _version_and_text_checks(record, whole)
+    missing = [each.what for each in captures if not each.found]
+    if missing:
+        said = f"not computed anew: {', '.join(missing)} is not there to compute from"
+        return [*checks, check("figures", "", "", said, holds=False)]
+    try:
+        fresh = recompute(folder, record)
+    except InputError as error:
+        return [*checks, check("figures", "", "", f"not computed anew: {error}", holds=False)]
+    return [*checks, *_done_checks(whole, fresh), *compare(record, fresh)]
+
+
+def job_of(path: Path) -> Path:
+    """Give the job's folder of a record file: the one that holds ``certificates``."""
+    above = path.absolute().parents
+    return above[2] if len(above) > 2 else above[-1]
+
+
+def _seal_check(path: Path, looked: seal.Seal) -> Check:
+    said = "no byte of the record has changed since it was saved"
+    if not looked.stated:
+        said = "the record does not end with its fingerprints as it was saved: it was edited"
+    elif not looked.holds:
+        said = "the record was edited"
+    return check(path.name, looked.stated, looked.found, said, holds=looked.holds)
+
+
+def _page_check(path: Path, looked: seal.Seal, record: Record, whole: Certificate) -> Check:
+    """The page has the digest that the record closes with, and is what the record draws.
+
+    A page of an earlier version cannot be drawn again, and is held to its digest.
+    """
+    try:
+        if not path.is_file():
+            return check(path.name, looked.page, "", "the page is missing", holds=False)
+        with open_file(path) as file:
+            found = hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        said = f"the page cannot be read: {reason(error)}"
+        return check(path.name, looked.page, "", said, holds=False)
+    drawn = hashlib.sha256(page.render(record).encode("utf-8")).hexdigest()
+    version = whole.program.version
+    if found != looked.page:
+        return check(path.name, looked.page, found, "the page was edited", holds=False)
+    if found == drawn:
+        said = "the page is what the record draws"
+    elif version != __version__ and (whole.version < VERSION or version in schema.FIXED):
+        said = f"the page is as version {version} saved it; only its fingerprint was checked"
+    else:
+        said = "the page is not what the record draws"
+        return check(path.name, drawn, found, said, holds=False)
+    return check(path.name, looked.page, found, said, holds=True)
+
+
+def _name_and_time_checks(path: Path, whole: Certificate, now: datetime) -> Iterator[Check]:
+    """The identification is the file's name, and made of what it should be; no time is out of
+    order."""
+    name = whole.identification
+    said = "the file has the name that the record says"
+    if name != path.stem:
+        said = "the record's identification is not its file's name: one of them was edited"
+    yield check("identification", name, path.stem, said, holds=name == path.stem)
+    issued, last = _moment(whole.issued_utc), _moment(whole.measured_until_utc)
+    if issued is None or last is None:
+        yield check("issued_utc", whole.issued_utc, "", "is no time of ours", holds=False)
+        return
+    made_of = identification_of(issued, whole.captures)
+    known = re.fullmatch(rf"{made_of}(-[0-9]+)?", name) is not None
+    said = "made of the time of issue and the first recording's fingerprint"
+    yield check("identification, its form", name, made_of, said, holds=known)
+    in_order = last <= issued
+    said = "no earlier than measured" if in_order else "issued before the last measurement"
+    yield check("issued_utc", whole.issued_utc, whole.measured_until_utc, said, holds=in_order)
+    past = issued <= now + CLOCKS_DIFFER
+    said = "not in the future" if past else "lies in the future, by this computer's clock"
+    yield check("issued_utc, by the clock", whole.issued_utc, f"{now:%FT%TZ}", said, holds=past)
+    if whole.version < VERSION:
+        early = issued < VERSION_2_SINCE
+        said = "of the time of version 1" if early else "later than any certificate of version 1"
+        yield check("version", str(whole.version), whole.issued_utc, said, holds=early)
+
+
+def _moment(utc: str) -> datetime | None:
+    """An instant as the record writes it, in UTC; None for anything else."""
+    try:
+        found = datetime.fromisoformat(utc) if utc.endswith("Z") else None
+    except ValueError:
+        return None
+    return found
+
+
+def _not_computed(whole: Certificate) -> Check:
+    said = (
+        f"the figures were made by version {whole.program.version} and are not computed anew here:"
+        " of a record of version 1 only the fingerprints are checked"
+    )
+    return check("version", str(whole.version), str(VERSION), said, holds=True)
+
+
+def _version_and_text_checks(record: Record, whole: Certificate) -> Iterator[Check]:
+    """The version that the record names wrote this fixed text."""
+    version = whole.program.version
+    digests = schema.FIXED.get(version)
+    known = whole.program.name == PROGRAM and digests is not None
+    said = "a version that writes such records"
+    if not known:
+        said = "no version that this program knows; the record was edited, or use that version"
+    of = f"{whole.program.name} {version}"
+    yield check("program.version", of, f"{PROGRAM} {__version__}", said, holds=known)
+    for part in FIXED_TEXT:
+        found = schema.digest_of(part, record[part])
+        stated = (digests or {}).get(part, "")
+        said = f"the text of version {version}" if found == stated else "the text was edited"
+        yield check(part, stated, found, said, holds=found == stated)
+
+
+def _done_checks(whole: Certificate, fresh: Record) -> Iterator[Check]:
+    """What of the closing list is ticked."""
+    of = as_certificate(fresh).closing
+    for i, (one, other) in enumerate(zip(whole.closing, of, strict=False)):
+        said = "holds" if one.done == other.done else "differs"
+        yield check(
+            f"closing[{i}].done", str(one.done), str(other.done), said, holds=said == "holds"
+        )
+
+
+def _engine_checks(job: Path, whole: Certificate) -> list[Check]:
+    """The engine file's text in the record, which the figures rest on, and the file in the job.
+
+    The recordings begin with the digest of the engine file; where they bear out the text in the
+    record, the file may have been edited for the next measurement since.
+    """
+    engine = whole.engine_file
+    data = engine.text.encode("utf-8", "surrogatepass")
+    kept = hashlib.sha256(data).hexdigest()
+    held = (kept, len(data)) == (engine.sha256, engine.size_bytes)
+    said = "the text kept in the record is the engine file's" if held else (
+        "the engine file's text in the record was edited"
+    )  # fmt: skip
+    stated = f"{engine.sha256}, {many(engine.size_bytes, 'byte')}"
+    own = check(f"{engine.name}, its text in the record", stated, kept, said, holds=held)
+    file = _file_check(job, engine.name, engine.sha256)
+    begun = {each.engine_sha256 for each in whole.captures if each.used_for != FOR_TDC}
+    if engine.name != ENGINE_FILE:
+        said = f"an engine file is named {ENGINE_FILE}; the record was edited"
+        file = check(engine.name, engine.name, ENGINE_FILE, said, holds=False)
+    elif not file.holds and file.found and begun == {engine.sha256}:
+        said = "has been edited since; the recordings bear out the text in the record"
+        file = check(engine.name, engine.sha256, file.found, said, holds=True)
+    return [own, file]
+
+
+def _file_check(folder: Path, name: str, sha256: str) -> Check:
+    if name in ("", ".", "..") or any(each in name for each in "/\\:\0"):
+        said = "the record names a file that cannot lie in the job; it was edited"
+        return check(name, sha256, "", said, holds=False)
+    path = folder / name
+    try:
+        if not path.is_file():
+            return check(name, sha256, "", f"there is no such file in {folder}", holds=False)
+        with open_file(path) as file:
+            found = hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        return check(name, sha256, "", f"cannot be read: {reason(error)}", holds=False)
+    said = "unchanged" if found == sha256 else "has changed since the certificate was made"
+    return check(name, sha256, found, said, holds=found == sha256)
+
+
+CLOSE = 1e-9
+
+
+"""Figures that differ by less than this part of themselves differ by rounding alone."""
+
+
+Sort = Literal["proof", "figure", "reworded"]
+
+
+"""A fingerprint, text or date; a figure computed anew; words that this version puts otherwise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One fingerprint or figure: what the certificate says, what was found, whether it holds.
+
+    ``what`` is a file's name or a path such as ``judgements[0].mean_btdc``; the text is harmless.
+    """
+
+    what: str
+    holds: bool
+    stated: str
+    found: str
+    words: str
+    sort: Sort = "proof"
+
+
+def check(
+    what: str, stated: str, found: str, words: str, *, holds: bool, sort: Sort = "proof"
+) -> Check:
+    """A check whose text is harmless whatever stands in it."""
+    return Check(visible(what), holds, visible(stated), visible(found), visible(words), sort)
+
+
+@dataclass(frozen=True, slots=True)
+class _With:
+    """What both records were made with."""
+
+    same_program: bool  # version and libraries
+    same_version: bool  # the version alone: its words are the same
+
+
+def compare(stated: Record, fresh: Record) -> list[Check]:
+    """Compare two records figure by figure; a check for each figure.
+
+    A list of plain values (the readings of a column) is one check while it holds.
+    """
+    one, other = stated.get("program", {}), fresh.get("program", {})
+    same = _With(one == other, one.get("version") == other.get("version"))
+    checks: list[Check] = []
+    for name in RECOMPUTED:
+        checks += _compared(name, stated.get(name), fresh.get(name), same)
+    return checks
+
+
+def compare_part(stated: Any, fresh: Any, *, same_version: bool) -> list[Check]:
+    """Compare a sheet of a job with what it should say; sentences by its own version alone."""
+    same = _With(same_version, same_version)
+    return [
+        each
+        for name in dict.fromkeys((*stated, *fresh))
+        for each in _compared(name, stated.get(name), fresh.get(name), same)
+    ]
+
+
+def _compared(where: str, stated: Any, fresh: Any, same: _With) -> Iterator[Check]:
+    if is_sentence(where) and not same.same_version:
+        if not _same(stated, fresh):
+            words = "words of the version that made it; this version puts it otherwise"
+            yield check(where, _text(stated), _text(fresh), words, holds=True, sort="reworded")
+    elif isinstance(stated, dict) and isinstance(fresh, dict):
+        for name, value in stated.items():
+            if name in fresh:
+                yield from _compared(f"{where}.{name}", value, fresh[name], same)
+            else:
+                yield _figure(f"{where}.{name}", value, "nothing", same)
+        if same.same_version:  # another may have more to say, which is no fault of this one
+            for name, value in fresh.items():
+                if name not in stated:
+                    yield _figure(f"{where}.{name}", "nothing", value, same)
+    elif isinstance(stated, list) and isinstance(fresh, list):
+        yield from _lists_compared(where, stated, fresh, same)
+    else:
+        yield _figure(where, stated, fresh, same)
+
+
+def _lists_compared(
+    where: str, stated: list[Any], fresh: list[Any], same: _With
+) -> Iterator[Check]:
+    if len(stated) != len(fresh):
+        yield _figure(f"{where}, how many", len(stated), len(fresh), same)
+    if _same(stated, fresh) and not any(isinstance(each, (dict, list)) for each in stated):
+        n = f"{len(stated)} values"
+        yield check(where, n, n, "holds", holds=True, sort="figure")
+        return
+    for i, (one, other) in enumerate(zip(stated, fresh, strict=False)):
+        yield from _compared(f"{where}[{i}]", one, other, same)
+
+
+def _figure(where: str, stated: Any, fresh: Any, same: _With) -> Check:
+    holds = _same(stated, fresh)
+    words = "holds" if holds else "differs"
+    if (
+        not holds
+        and isinstance(stated, float)
+        and isinstance(fresh, float)
+        and math.isclose(stated, fresh, rel_tol=CLOSE, abs_tol=CLOSE)
+    ):
+        holds = not same.same_program
+        words = "differs in its last digits only"
+        if holds:
+            words = "holds but for its last digits: other versions computed it"
+    return check(where, _text(stated), _text(fresh), words, holds=holds, sort="figure")
+
+
+def _same(stated: Any, fresh: Any) -> bool:
+    """Bit for bit: 1 is not 1.0, and -0.0 is not 0.0."""
+    return repr(stated) == repr(fresh)
+
+
+def _text(value: Any) -> str:
+    return value if isinstance(value, str) else repr(value)
+
+
+class Origin(Enum):
+    """Where a part of the record comes from; the value says how it is proved."""
+
+    FORMAT = "fixed by the format: read or refused"
+    TEXT = "fixed text: held to the digest of the version that wrote it"
+    NAME = "held to the file's name, the time of issue and the first recording's digest"
+    TIME = "no earlier than the last measurement, and not in the future"
+    RECORDING = "worked out again from the recordings, with the engine file in the record"
+    FILES = "held to the files of the job, and to the digest that the recordings begin with"
+    VERSION = "one that writes this record; machine and libraries are as they were told"
+
+
+PARTS: Mapping[str, Origin] = {
+    "format": Origin.FORMAT,
+    "version": Origin.FORMAT,
+    "title": Origin.TEXT,
+    "identification": Origin.NAME,
+    "issued_utc": Origin.TIME,
+    "measured_from_utc": Origin.RECORDING,
+    "measured_until_utc": Origin.RECORDING,
+    "this_is": Origin.TEXT,
+    "this_is_not": Origin.TEXT,
+    "stated": Origin.RECORDING,
+    "reference": Origin.RECORDING,
+    "other_references": Origin.RECORDING,
+    "method": Origin.TEXT,
+    "conditions": Origin.RECORDING,
+    "deviations": Origin.RECORDING,
+    # What the recordings note; what was told with --change has no proof but a signature.
+    "changes": Origin.RECORDING,
+    "tdc_moves": Origin.RECORDING,
+    "rules": Origin.RECORDING,
+    "judgements": Origin.RECORDING,
+    "comparisons": Origin.RECORDING,
+    "readings": Origin.RECORDING,
+    "not_counted": Origin.RECORDING,
+    "rig_checks": Origin.RECORDING,
+    "captures": Origin.RECORDING,
+    "engine_file": Origin.FILES,
+    "program": Origin.VERSION,
+    "cautions": Origin.TEXT,
+    "closing": Origin.TEXT,
+}
+
+
+"""Part of the record -> where it comes from. Top dead centre that is set by hand is held to the
+notes in the recordings and to the job's ``reference.json``."""
+
+
+RECOMPUTED = tuple(part for part, origin in PARTS.items() if origin is Origin.RECORDING)
+FIXED_TEXT = tuple(part for part, origin in PARTS.items() if origin is Origin.TEXT)
+
+_SENTENCES = re.compile(
+    r"rules|conditions|deviations"
+    r"|(?:reference|other_references\[\d+\])\.(?:how|warnings)"
+    r"|judgements\[\d+\]\.(?:words|rule|settle|marks)"
+    r"|comparisons\[\d+\]\.words"
+    r"|not_counted\[\d+\]\.why"
+    r"|rig_checks\[\d+\]\.(?:name|words)"
+    r"|.*\.parts\[\d+\]\.(?:name|how)"
+    r"|says|words|warnings|steps\[\d+\]\.(?:words|warnings)"  # of a unit report, a prediction
+)
+
+
+def is_sentence(where: str) -> bool:
+    """Whether a place of the record holds words that the program makes of figures.
+
+    The version that wrote them makes the same words again; another may word them otherwise.
+    """
+    return _SENTENCES.fullmatch(where) is not None

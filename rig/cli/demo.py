@@ -1,0 +1,221 @@
+"""The main job on the virtual rig: a simulated hand finds top dead centre by the stop, turns the
+crank and reads two units, and a certificate is saved. Press any key to take over.
+
+The dashboard, session, capture and certificate are those of real work; the rig is a program of its
+own on a serial port of its own (a pseudo-terminal, or a loopback socket where there is none).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import queue
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from rig.base.errors import RigLostError
+from rig.cli.live import tell
+from rig.guide.advice import guidance
+from rig.job.folder import Job
+from rig.job.new import write_example
+from rig.live.live_session import LiveSession
+from rig.live.run import show, start
+from rig.live.ui_state import UiState
+from rig.wire.ports import open_port
+
+SEED = 3
+LOOK_S = 8.0
+
+
+"""The dashboard stays up this long after the certificate was saved."""
+
+
+HAND_KEYS = {"right": "turn 90 at 60", "left": "back 45 at 60", "up": "turn 720 at 90"}
+START_S = 20.0
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig demo``."""
+    parser.add_argument("--seed", type=int, default=SEED, help="another seed, another engine")
+    parser.add_argument("--job", type=Path, help="the job folder to make")
+    parser.add_argument("--plain", action="store_true", help="plain lines, even in a terminal")
+    parser.add_argument("--socket", action="store_true", help="a loopback socket as the port")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the demonstration."""
+    folder = args.job or Path(f"demo-job-{datetime.now():%Y%m%d-%H%M%S}")
+    write_example(folder)
+    job = Job(folder)
+    with VirtualRigProcess(job.engine_file, args.seed, use_socket=args.socket) as virtual:
+        bench = start(job, open_port(virtual.port))
+        hand = SimulatedHand(virtual, bench)
+        desk = UiState(bench, tag=f"virtual rig, seed {args.seed}", hand=hand.key)
+        hand.desk = desk
+
+        def over() -> bool:
+            hand.step()
+            return desk.ended or hand.finished
+
+        try:
+            show(desk, over, plain_lines=args.plain)
+        finally:
+            bench.end()
+    return tell(bench)
+
+
+class VirtualRigProcess:
+    """The virtual rig, running as a program of its own."""
+
+    def __init__(self, engine_file: Path, seed: int, *, use_socket: bool) -> None:
+        command = [sys.executable, "-m", "rig.virtual", "--profile", str(engine_file)]
+        command += ["--wait", "--seed", str(seed), *(["--socket"] if use_socket else [])]
+        self._process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
+        )
+        self._words: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
+        self.done = 0  # commands carried out
+        self.last: dict[str, Any] = {}  # what the last of them came to
+        threading.Thread(target=self._listen, daemon=True).start()
+        try:
+            self.port = str(self._words.get(timeout=START_S)["port"])
+        except queue.Empty:
+            self.close()
+            raise RigLostError(f"the virtual rig did not start within {START_S:.0f} s") from None
+
+    def __enter__(self) -> VirtualRigProcess:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    def tell(self, command: str) -> None:
+        """Give the hand a command; they are carried out one after the other."""
+        if self._process.stdin is not None and self._process.poll() is None:
+            self._process.stdin.write(command + "\n")
+
+    def hear(self) -> None:
+        """Take note of what has been carried out."""
+        while not self._words.empty():
+            word = self._words.get()
+            if "done" in word or "error" in word:
+                self.done += 1
+                self.last = word
+
+    def close(self) -> None:
+        """End the program."""
+        if self._process.stdin is not None:
+            self._process.stdin.close()
+        try:
+            self._process.wait(timeout=3.0)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+
+    def _listen(self) -> None:
+        assert self._process.stdout is not None
+        for line in self._process.stdout:
+            self._words.put(json.loads(line))
+
+
+class SimulatedHand:
+    """A simulated person: tells the virtual hand what to do, and presses the keys for it.
+
+    It looks at nothing but the screen's own state. As soon as a real person presses a key it
+    stops, and leaves both the keys and the virtual hand to them.
+    """
+
+    def __init__(self, virtual: VirtualRigProcess, bench: LiveSession) -> None:
+        self._virtual = virtual
+        self._bench = bench
+        self._asked = 0
+        self._script = self._job()
+        self._running = True
+        self.desk: UiState | None = None
+        self.finished = False
+
+    def step(self) -> None:
+        """Go on with the script as far as it goes now."""
+        self._virtual.hear()
+        if not self._running or self.desk is None:
+            return
+        if self.desk.touched and self._bench.saved is None:
+            self._running = False
+            self._virtual.tell("halt")
+            self.desk.say("the keys are yours: arrows turn the virtual crank")
+            return
+        if next(self._script, "end") == "end":
+            self._running = False
+            self.finished = not self.desk.touched
+
+    def key(self, key: str) -> str:
+        """An arrow key of the person's."""
+        self._virtual.tell(HAND_KEYS.get(key, "halt"))
+        return f"the virtual hand: {HAND_KEYS.get(key, 'hold still')}"
+
+    def _job(self) -> Iterator[str]:
+        yield from self._until_heard()
+        for step in ("make safe", "gap", "switch"):
+            yield from self._say(step)
+        yield from self._do("turn 380 at 150")
+        yield from self._say("rig check")
+        yield from self._do("stop in")
+        if "error" in self._virtual.last:  # the piston stands in its way: bring it down
+            yield from self._do("turn 180 at 120")
+            yield from self._do("stop in")
+        yield from self._press("space")
+        for _ in range(2):
+            yield from self._do("touch forward at 150")
+            yield from self._do("touch back at 150")
+        yield from self._do("turn 40 at 90")
+        yield from self._do("stop out")
+        yield from self._press("space")
+        yield from self._say("marks")
+        yield from self._do("goto 0 at 120")
+        if not self._virtual.last.get("compressed", True):
+            yield from self._do("turn 180 at 120")
+            yield from self._do("goto 0 at 120")
+        yield from self._press("space")
+        yield from self._do("turn 1450 at 110")
+        levers = [unit for unit in self._bench.job.profile.units if len(unit.settings) > 1]
+        for unit in levers:
+            yield from self._do(f"lever {unit.settings[1].name}")
+            yield from self._press(str(unit.input))
+        if levers:
+            yield from self._do("turn 900 at 120")
+        yield from self._press("s")
+        yield from self._press("y")
+        yield from self._wait(LOOK_S if sys.stdout.isatty() else 0.0)
+
+    def _until_heard(self) -> Iterator[str]:
+        while self._bench.session.identity is None:
+            yield "waiting for the rig"
+
+    def _say(self, step: str) -> Iterator[str]:
+        """Say that ``step`` is done, when the screen asks for it."""
+        if guidance(self._bench).step == step:
+            yield from self._press("n")
+
+    def _do(self, command: str) -> Iterator[str]:
+        self._asked += 1
+        self._virtual.tell(command)
+        while self._virtual.done < self._asked:
+            yield command
+        yield from self._wait(0.3)
+
+    def _press(self, key: str) -> Iterator[str]:
+        assert self.desk is not None
+        self.desk.press(key)
+        yield from self._wait(0.5)
+
+    @staticmethod
+    def _wait(seconds: float) -> Iterator[str]:
+        until = time.monotonic() + seconds
+        while time.monotonic() < until:
+            yield "waiting"

@@ -1,0 +1,94 @@
+"""The command ``rig live``: a bench on a port, shown until the person ends it."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import sys
+import time
+from pathlib import Path
+
+from rig.base.errors import InputError, RigError, RigLostError
+from rig.base.escape import harmless, message
+from rig.certificate import record as certificate
+from rig.cli.output import open_job, summary_lines, verdict_status
+from rig.live.live_session import LiveSession
+from rig.live.run import show, start
+from rig.live.speech import Speaker, find_program
+from rig.live.ui_state import UiState
+from rig.wire.ports import BAUD, find_rig, open_port
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig live``."""
+    parser.add_argument("job", type=Path, help="the job folder")
+    parser.add_argument("--port", help="device, COM port or socket://host:port; else it is found")
+    parser.add_argument("--baud", type=int, default=BAUD)
+    parser.add_argument("--plain", action="store_true", help="plain lines, even in a terminal")
+    parser.add_argument("--speak", action="store_true", help="speak each reading")
+    parser.add_argument("--seconds", type=float, help="end by itself after so long")
+    parser.add_argument("--save", action="store_true", help="then save a certificate")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read until the person ends it; 3 when the rig was lost at the end."""
+    job = open_job(args.job, "live")
+    others = [path.name for path in job.growing()]
+    port = open_port(args.port, args.baud) if args.port else find_rig()
+    bench = start(job, port)
+    voice = _voice() if args.speak else None
+    desk = UiState(bench, voice=voice)
+    odd = job.left_out()
+    if odd:
+        desk.say(odd[0].words + (f"; and {len(odd) - 1} more" if odd[1:] else ""))
+    if others:
+        desk.say(f"another program is taking {others[0]} in this job just now: both are kept")
+
+    def over() -> bool:
+        return desk.ended or (args.seconds is not None and bench.elapsed_s >= args.seconds)
+
+    try:
+        try:
+            show(desk, over, plain_lines=args.plain)
+            if args.save and bench.saved is None:
+                bench.save()
+        finally:
+            if voice is not None:
+                voice.close()
+            bench.end()
+    except RigError:
+        tell(bench)  # where things are, before what went wrong
+        raise
+    return tell(bench)
+
+
+def tell(bench: LiveSession) -> int:
+    """Say where the files are and what was found; the exit status. No path is given of what is not
+    there, and the status is that of an error when anything is missing."""
+    lacking = bench.lacking()
+    status = RigLostError.status if bench.lost or not bench.lines else 0
+    lines = []
+    if bench.job.folder.is_dir():
+        lines.append(f"job folder:  {bench.job.folder.resolve()}")
+    if bench.capture_is_there:
+        lines.append(f"capture:     {bench.capture_path}")
+    if bench.saved is None:
+        lines.append("no certificate was saved; rig certify makes one from the capture")
+    elif all(path.is_file() for path in bench.saved):
+        record, page = bench.saved
+        lines += [f"certificate: {record}", f"page:        {page}", *summary_lines(record)]
+        found = certificate.as_certificate(certificate.load(record))
+        status = verdict_status(found.judgements, found.comparisons)
+    with contextlib.suppress(BrokenPipeError):  # the window was closed: all is kept, nobody looks
+        print("\n".join(harmless(line, sys.stdout) for line in lines), flush=True)
+    for text in lacking:
+        message(f"MISSING: {text}")
+    return InputError.status if lacking else status
+
+
+def _voice() -> Speaker:
+    program = find_program()
+    if program is None:
+        message("rig live: this system has no speech program; readings are not spoken")
+        time.sleep(1.0)
+    return Speaker(program)

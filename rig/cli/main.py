@@ -1,0 +1,162 @@
+"""The command line. Thin: each command is a module that is imported when it is called."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import signal
+import sys
+from collections.abc import Sequence
+from typing import Any
+
+from rig import __version__
+from rig.base.errors import RigError
+
+FAULT = 70
+
+
+"""Exit status of a fault of the program itself, which is no verdict (from memory: EX_SOFTWARE of
+the BSD header sysexits.h)."""
+
+
+SHOW_FAULTS = "RIG_SHOW_FAULTS"
+
+COMMANDS = {
+    "demo": "the main job on the virtual rig, by a simulated hand",
+    "new": "make a job folder: a few questions, or an example taken whole",
+    "ports": "list the serial ports, and find the rig",
+    "live": "read the rig: the dashboard",
+    "read": "where do the contacts open in a recording (capture or VCD)",
+    "check": "is the rig to be trusted: counts, direction, index, contact inputs",
+    "figures": "what a job's captures say: readings, judgement, comparison",
+    "lever": "the range of each lever, and what is left of it on either side",
+    "tdc": "state top dead centre by hand, or show the reference in use",
+    "gauge": "top dead centre by a dial gauge on the piston, beside other methods",
+    "correct": "what to move, how far and which way; and whether it did what was predicted",
+    "angle": "a crank angle as piston travel, length round the rim, degrees of other shafts",
+    "gears": "gear trains and toothed couplings: teeth as degrees, positions, marks",
+    "unit": "a unit off the engine: its lobes, play, neutral; two reports compared",
+    "certify": "save a timing certificate from a capture",
+    "verify": "prove a certificate against its capture and engine file",
+    "compare": "two certificates, or two captures, against each other",
+    "history": "the certificates of an engine in order: drift, steps, outlook",
+    "draw": "drawings as files: readings, the turn, the signal at an opening, drift",
+    "virtual": "a rig in software on a serial port of its own",
+}
+
+
+"""Every command and what it does, in the order in which they are shown."""
+
+
+MODULES = {
+    "figures": "results",
+    "lever": "range",
+    "gauge": "gauge",
+    "correct": "adjust",
+    "angle": "convert",
+    "unit": "bench",
+    "history": "trend",
+    "draw": "plot",
+    "virtual": "simulate",
+}
+
+
+class _Parser(argparse.ArgumentParser):
+    """Usage errors end with status 2 and one sentence, as all wrong input does."""
+
+    def error(self, message: str) -> None:  # type: ignore[override]
+        _tell(f"{self.prog}: {message}\nTry {self.prog} --help.")
+        self.exit(2)
+
+    def _print_message(self, message: str, file: Any = None) -> None:
+        """As the base does it, but what cannot be written is not passed over."""
+        if message:
+            (file or sys.stderr).write(message)
+
+
+def _tell(text: str) -> None:
+    from rig.base.escape import message
+
+    message(text)
+
+
+def parser_of(command: str) -> argparse.ArgumentParser:
+    """The parser of one command."""
+    module = importlib.import_module(f"rig.cli.{MODULES.get(command, command)}")
+    parser = _Parser(prog=f"rig {command}", description=module.__doc__)
+    module.arguments(parser)
+    return parser
+
+
+def _help() -> str:
+    width = max(map(len, COMMANDS))
+    rows = "\n".join(f"  {name:<{width}}  {text}" for name, text in COMMANDS.items())
+    return (
+        "usage: rig COMMAND ...\n\n"
+        "Reads a timing sensor rig: where ignition contacts open, in degrees of crank.\n\n"
+        f"commands:\n{rows}\n\n"
+        "rig COMMAND --help tells more. Exit status: 0 done, 1 done and the verdict is negative,\n"
+        "2 the input or the usage was wrong, 3 the rig was lost, 70 a fault of the program.\n"
+    )
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line; returns the exit status. Nothing is raised, whatever the input."""
+    from rig.base.streams import INTERRUPTED, OutputError, ended_in_order, standard_streams
+
+    words = list(sys.argv[1:] if argv is None else argv)
+    name = f"rig {words[0]}" if words and words[0] in COMMANDS else "rig"
+    with standard_streams() as refused, ended_in_order() as signals:
+        try:
+            status = _run(words)
+            sys.stdout.flush()
+        except RigError as wrong:
+            _tell(f"{name}: {wrong}")
+            return wrong.status
+        except BrokenPipeError:
+            return 0  # the reader of our output went away (a pager, head): nothing is left to say
+        except KeyboardInterrupt:
+            _tell("\nstopped")
+            return INTERRUPTED + (signals[-1] if signals else signal.SIGINT)
+        except Exception as fault:
+            if os.environ.get(SHOW_FAULTS):
+                raise
+            _tell(f"{name}: {_of_the_program(fault)}")
+            return FAULT
+        return max(status, OutputError.status) if refused() else status
+
+
+def _run(words: Sequence[str]) -> int:
+    if not words or words[0] in ("-h", "--help", "help"):
+        sys.stdout.write(_help())
+        return 0
+    if words[0] in ("-V", "--version"):
+        sys.stdout.write(f"timing-rig {__version__}\n")
+        return 0
+    command = words[0]
+    if command not in COMMANDS:
+        import difflib
+
+        near = difflib.get_close_matches(command, COMMANDS, 1)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        _tell(f"rig: there is no command {command!r}.{hint} Try rig --help.")
+        return 2
+    try:
+        args = parser_of(command).parse_args(words[1:])
+        return int(importlib.import_module(f"rig.cli.{MODULES.get(command, command)}").run(args))
+    except SystemExit as stop:
+        return stop.code if isinstance(stop.code, int) else 2
+
+
+def _of_the_program(fault: Exception) -> str:
+    """A fault that is nobody's but the program's, in one sentence."""
+    import traceback
+
+    at = traceback.extract_tb(fault.__traceback__)[-1]
+    what = " ".join(f"{type(fault).__name__} {fault}".split())
+    return (
+        f"this is a fault of the program ({what}, in {os.path.basename(at.filename)} line"
+        f" {at.lineno}); what it had saved is kept. {SHOW_FAULTS}=1 in the environment shows all"
+        " of it, for a report"
+    )

@@ -1,0 +1,73 @@
+"""Make a job folder: a few questions, or an example taken whole."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from rig.base.errors import InputError
+from rig.base.escape import message
+from rig.cli.output import figures, json_option
+from rig.job.new import example_names, next_question, write_example, write_job
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig new``."""
+    parser.add_argument("job", type=Path, help="the folder to make")
+    parser.add_argument(
+        "--example", nargs="?", const="example", metavar="NAME",
+        help=f"take an example whole: {', '.join(example_names())}",
+    )  # fmt: skip
+    parser.add_argument(
+        "--answer", action="append", default=[], metavar="KEY=ANSWER",
+        help="answer a question beforehand; what is not answered is asked",
+    )  # fmt: skip
+    json_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Ask, and write the folder."""
+    if args.example:
+        path = write_example(args.job, args.example)
+    else:
+        path = write_job(args.job, _answers(args.answer))
+    lines = [f"{path} is made; look it through and correct it, it is yours to edit"]
+    figures(args, {"job": str(args.job), "engine_file": str(path)}, lines)
+    return 0
+
+
+def _answers(given: list[str]) -> dict[str, str]:
+    before: dict[str, str] = {}
+    for answer in given:
+        key, equals, text = answer.partition("=")
+        if not equals:
+            raise InputError(f"--answer {answer!r} is not of the form KEY=ANSWER")
+        before[key] = text
+    answers: dict[str, str] = {}
+    taken: list[str] = []
+    while (question := next_question(answers)) is not None:
+        if question.key in before:
+            try:
+                answers[question.key] = question.check(before.pop(question.key))
+            except InputError as wrong:
+                raise InputError(f"--answer {question.key}: {wrong}") from None
+            continue
+        if not sys.stdin.isatty():
+            answers[question.key] = question.check(question.default)
+            taken.append(f"{question.key}={question.default}")
+            continue
+        message(f"{question.text} [{question.default}]")
+        typed = sys.stdin.readline()
+        if not typed:
+            raise InputError("the questions were not answered to the end; nothing was made")
+        try:
+            answers[question.key] = question.check(typed.strip() or question.default)
+        except InputError as wrong:
+            message(str(wrong))
+    if taken:  # answers that were piped in would be passed over in silence
+        message(
+            "rig new: there is no terminal to ask at, so what is usual was taken:"
+            f" {', '.join(taken)}. Give others with --answer KEY=ANSWER"
+        )
+    return answers | before

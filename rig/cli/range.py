@@ -1,0 +1,88 @@
+"""The range of each lever: both ends against their windows, and what is left on either side.
+
+How late full retard may be is judged against the figure stated for this engine, and no other.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from pathlib import Path
+
+from rig.base import rounding
+from rig.base.errors import InputError
+from rig.base.escape import message
+from rig.cli.output import figures, json_option, newest_capture, open_job
+from rig.engine.profile import Profile, Unit
+from rig.job.results import work_job
+from rig.timing.advance_range import AdvanceRange, advance_range
+from rig.timing.values import Assessment
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig lever``."""
+    parser.add_argument("job", type=Path, help="the job folder")
+    parser.add_argument("capture", type=Path, nargs="*", help="default: the newest capture")
+    parser.add_argument("--unit", help="this unit alone")
+    parser.add_argument("--wanted-deg-btdc", type=float, help="in place of the nominal figure")
+    json_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print each range; 1 when an end is outside its window."""
+    job = open_job(args.job, "lever")
+    worked = work_job(job, args.capture or [newest_capture(job, "lever")])
+    for text in worked.said:
+        message(f"rig lever: {text}")
+    if worked.reference is None:
+        raise InputError(f"{args.job}: top dead centre is not known yet, so nothing can be judged")
+    units = [unit for unit in job.profile.units if args.unit in (None, unit.name)]
+    if not units:
+        names = ", ".join(unit.name for unit in job.profile.units)
+        raise InputError(f"--unit {args.unit}: the engine file has {names}")
+    levers = [unit for unit in units if len(unit.settings) > 1]
+    if not levers:
+        raise InputError("no unit has two settings in the engine file, so there is no lever")
+    found: list[AdvanceRange] = []
+    missing: list[str] = []
+    for unit in levers:
+        try:
+            found.append(_range(worked.judgements, job.profile, unit, args.wanted_deg_btdc))
+        except InputError as why:
+            missing.append(str(why))
+    if not found:
+        raise InputError("; ".join(missing))
+    lines = [line for each in found for line in _lines(each)]
+    answer = {"levers": found, "missing": missing}
+    figures(args, answer, [*lines, *missing])
+    verdicts = {p.judgement.verdict for each in found for p in each.positions}
+    return 1 if "outside" in verdicts else 0
+
+
+def _range(
+    judgements: Sequence[Assessment], profile: Profile, unit: Unit, wanted: float | None
+) -> AdvanceRange:
+    settings = [setting.name for setting in unit.settings]
+    return advance_range(judgements, unit.name, settings, wanted, encoder=profile.encoder)
+
+
+def _lines(found: AdvanceRange) -> list[str]:
+    lines = [found.words]
+    if found.uncertainty is not None:
+        lines.append(f"  range {found.size} of crank")
+    for each in found.positions:
+        judged = each.judgement
+        U_deg = judged.uncertainty.U_deg if judged.uncertainty else None
+        window = "no window stated"
+        if judged.earliest_btdc is not None and judged.latest_btdc is not None:
+            early, late = judged.earliest_btdc, judged.latest_btdc
+            window = f"window {rounding.entered_btdc(early)} to {rounding.entered_btdc(late)}"
+        lines.append(
+            f"  {each.setting}: {rounding.btdc(each.btdc_deg, U_deg)}, {each.words} ({window})"
+        )
+    if found.place is not None and found.wanted_btdc is not None:
+        lines.append(
+            f"  {rounding.entered_btdc(found.wanted_btdc)} lies at {100.0 * found.place:.0f}"
+            " per cent of the range, from full retard up"
+        )
+    return [*lines, f"  {found.latest_words}", *(f"  caution: {text}" for text in found.warnings)]

@@ -1,0 +1,54 @@
+"""What a job's captures say: readings, judgement and comparison, without saving anything."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from rig.base.escape import message
+from rig.base.rounding import after_index_with
+from rig.cli.output import figures as put
+from rig.cli.output import (
+    json_option,
+    judgement_lines,
+    newest_capture,
+    open_job,
+    reading_lines,
+    verdict_status,
+)
+from rig.job.results import work_job
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of ``rig figures``."""
+    parser.add_argument("job", type=Path, help="the job folder")
+    parser.add_argument("capture", type=Path, nargs="*", help="default: the newest capture")
+    parser.add_argument("--readings", action="store_true", help="every reading, too")
+    json_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the figures; 1 when a verdict is negative, or something stated cannot be so."""
+    job = open_job(args.job, "figures")
+    worked = work_job(job, args.capture or [newest_capture(job, "figures")])
+    for text in worked.said:
+        message(f"rig figures: {text}")
+    if worked.reference is None:
+        message("rig figures: top dead centre is not known yet; readings cannot be judged")
+    answer = {
+        "captures": [str(played.path) for played in worked.played],
+        "reference": worked.reference,
+        "readings": worked.readings,
+        "judgements": worked.judgements,
+        "comparisons": worked.comparisons,
+        "said": worked.said,
+    }
+    lines = []
+    if worked.reference is not None:
+        of = worked.reference
+        tdc = after_index_with(of.tdc_deg, of.uncertainty.U_deg)
+        lines.append(f"top dead centre: {tdc} ({of.method})")
+    if args.readings:
+        lines += reading_lines(worked.readings)
+    put(args, answer, lines + judgement_lines(worked.judgements, worked.comparisons))
+    return verdict_status(worked.judgements, worked.comparisons) if worked.sound else 1

@@ -1,0 +1,805 @@
+"""`engine.toml`, parsed once.
+
+Reads ``engine.toml``: what the person states about engine, units, encoder and figures.
+
+The keys are described at the head of ``example.toml``. Everything that is wrong is told at once.
+
+Reads the ``[[unit]]`` tables of the engine file: ignition units, their settings and figures.
+
+Reads the ``[means]`` table of the engine file: what can be moved to correct the timing.
+
+The keys are shown at the head of ``rig.engine.means``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, Literal, TypeVar
+
+from rig.base.codec import Section
+from rig.base.errors import InputError, Mistake, MistakeBook, ProfileError, shown
+from rig.base.files import read_limited
+from rig.base.rounding import many
+from rig.base.toml_file import parse
+from rig.engine import gear_train
+from rig.engine.geometry import (
+    MM_PER_INCH,
+    datum_after_first_deg,
+    firing_after_first_deg,
+    throw_from_stroke_mm,
+)
+from rig.engine.profile import (
+    MOST_FILED_MM,
+    Adjustments,
+    ApproachRule,
+    Contacts,
+    Coupling,
+    DriveDog,
+    Encoder,
+    Engine,
+    Gap,
+    GapReading,
+    Geometry,
+    Leads,
+    Lever,
+    Member,
+    Mesh,
+    MeshKind,
+    Planetary,
+    Profile,
+    Setting,
+    Slot,
+    Stage,
+    Synchronisation,
+    Train,
+    Unit,
+)
+from rig.engine.windows import Yardstick, read_per_cylinder, read_window
+
+__all__ = [
+    "EngineSource",
+    "Mistake",
+    "ProfileError",
+    "load_engine",
+    "load_profile",
+    "profile_bytes_digest",
+    "profile_from_bytes",
+]
+
+FILE_NAME = "engine.toml"
+MOST_CYLINDERS = 36
+SUM_WITHIN_DEG = 0.01  # firing intervals are often rounded to hundredths
+TDC_WITHIN_DEG = 45.0  # no link rod moves a top dead centre further from its place
+
+STROKES: Mapping[int, Literal[2, 4]] = {2: 2, 4: 4}
+DIRECTIONS: Mapping[str, Literal[1, -1]] = {"up": 1, "down": -1}
+LEVELS: Mapping[int, Literal[0, 1]] = {0: 0, 1: 1}
+FINEST_DECIMAL = 40
+
+
+"""A decimal of a finer ratio than this many parts is taken to be rounded (0.333 for a third)."""
+
+
+TURNED_AT: Mapping[str, Literal["crank", "encoder"]] = {"crank": "crank", "encoder": "encoder"}
+RULES: Mapping[str, Literal["guarded", "simple"]] = {"guarded": "guarded", "simple": "simple"}
+
+
+def load_profile(path: str | Path) -> Profile:
+    """Read an engine file, or the one in a job's folder.
+
+    Raises ProfileError with every mistake in it: missing, unreadable, over 1 MB, not UTF-8, not
+    TOML, or stating what cannot be.
+    """
+    return load_engine(path).profile
+
+
+@dataclass(frozen=True, slots=True)
+class EngineSource:
+    """An engine file as it was read once: its bytes, and what exactly these bytes state."""
+
+    path: Path
+    data: bytes
+    profile: Profile
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the bytes, in hexadecimal."""
+        return profile_bytes_digest(self.data)
+
+    def means(self) -> Adjustments:
+        """What can be moved, of the same bytes. Raises ProfileError for mistakes in it."""
+        return adjustments_from_bytes(self.data, self.profile.units, str(self.path))
+
+    def change(self) -> str:
+        """What became of the file since it was read, in words; empty when nothing did."""
+        try:
+            data = read_limited(self.path)
+            if data == self.data:
+                return ""
+            profile_from_bytes(data, self.path.name)
+        except ProfileError as wrong:
+            return f"has changed and cannot be used: {wrong.mistakes[0]}"
+        return "has changed"
+
+
+def load_engine(path: str | Path) -> EngineSource:
+    """Read an engine file, or the one in a job's folder, once. Raises as ``load_profile``."""
+    path = Path(path)
+    if path.is_dir():
+        path = path / FILE_NAME
+    data = read_limited(path)
+    return EngineSource(path, data, profile_from_bytes(data, _harmless(str(path))))
+
+
+def profile_from_bytes(data: bytes, name: str = FILE_NAME) -> Profile:
+    """The same from the file's bytes; ``name`` stands in the messages."""
+    values, line_of = parse(data, name)
+    book = MistakeBook(name, line_of)
+    top = Section(values, (), book)
+    engine, yardstick = _engine(_table(top, "engine", required=True))
+    encoder = _encoder(_table(top, "encoder", required=True))
+    units = read_units(top, engine, yardstick)
+    encoder = _on_its_shaft(top, encoder, data, units)
+    contacts = _contacts(_table(top, "contacts"))
+    run_up = _run_up(_table(top, "run_up"))
+    together = tuple(_together(each, units) for each in top.sections("together", 20))
+    certificate = _table(top, "certificate")
+    person = certificate.text("person")
+    workshop = certificate.text("workshop")
+    rule = certificate.choice("decision_rule", RULES, "guarded")
+    certificate.end()
+    if top.has("means") and all(unit.name for unit in units):
+        _note_means(data, units, book)
+    top.end()
+    book.close()
+    return Profile(engine, encoder, units, contacts, run_up, together, person, workshop, rule)
+
+
+def profile_bytes_digest(data: bytes) -> str:
+    """SHA-256 of the engine file's bytes, in hexadecimal. Source: FIPS 180-4, by the library."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def _note_means(data: bytes, units: tuple[Unit, ...], book: MistakeBook) -> None:
+    """The mistakes under [means], so that they are told together with the others."""
+    try:
+        adjustments_from_bytes(data, units, book.file)
+    except ProfileError as error:
+        book.mistakes.extend(error.mistakes)
+
+
+def _on_its_shaft(top: Section, encoder: Encoder, data: bytes, units: tuple[Unit, ...]) -> Encoder:
+    """The encoder with the ratio of the shaft that it stands on, where one is named."""
+    table = top.table.get("encoder")
+    if not isinstance(table, Mapping) or "shaft" not in table or not all(u.name for u in units):
+        return encoder
+    section = Section(table, ("encoder",), top.book)
+    shaft = section.text("shaft", longest=40)
+    try:
+        train = adjustments_from_bytes(data, units, top.book.file).train
+    except ProfileError:  # told with the means
+        return encoder
+    driven = sorted({mesh.driven for mesh in train.meshes}) if train else []
+    if shaft == gear_train.CRANK or train is None or shaft not in driven:
+        allowed = "One of " + ", ".join(map(shown, driven)) if driven else "Meshes under [means]"
+        section.note("shaft", f"is {shown(shaft)}, which no gear of the train drives", allowed)
+        return encoder
+    turns = gear_train.speed(train, shaft)
+    if "turns_per_crank_turn" in table and encoder.turns_per_crank_turn != turns:
+        words = f"is {encoder.turns_per_crank_turn}, the gears turn {shown(shaft)} {turns} times"
+        section.note("turns_per_crank_turn", words, "Leave it out where shaft is stated")
+    return replace(encoder, turns_per_crank_turn=turns)
+
+
+def _table(top: Section, key: str, *, required: bool = False) -> Section:
+    """A table of the file; an empty one when it is absent."""
+    if required and key not in top.table:
+        top.known.add(key)
+        top.missing(key, f"A table under a line [{key}]")
+    return top.section(key) or Section({}, (key,), MistakeBook("", lambda _: 0))
+
+
+def _engine(section: Section) -> tuple[Engine, Yardstick]:
+    strokes = section.choice("strokes", STROKES, 4, required=True)
+    cylinders = section.whole("cylinders", 1, MOST_CYLINDERS, required=True)
+    order, intervals, sound = _firing(section, cylinders, 180.0 * strokes)
+    geometry = _geometry(section.section("geometry"))
+    rim_diameter_mm = _length_mm(section, "rim_diameter", 1.0, 20_000.0)
+    master = section.whole("master_cylinder", 1, cylinders or MOST_CYLINDERS) or 0
+    engine = Engine(
+        name=section.text("name", required=True),
+        strokes=strokes,
+        cylinders=cylinders or 1,
+        firing_order=order,
+        intervals_deg=intervals,
+        rotation=section.choice("rotation", ROTATIONS, "clockwise", required=True),
+        seen_from=section.text("seen_from", required=True),
+        serial=section.text("serial"),
+        geometry=geometry,
+        rim_diameter_mm=rim_diameter_mm,
+        stated_tdc_deg=_stated_tdc(section, order, 180.0 * strokes),
+        master_cylinder=master,
+    )
+    section.end()
+    if sound:
+        _check_stated_tdc(section, engine)
+    datum_deg = datum_after_first_deg(engine) if sound else None
+    return engine, Yardstick(geometry, rim_diameter_mm, datum_deg)
+
+
+def _firing(
+    section: Section, cylinders: int | None, cycle_deg: float
+) -> tuple[tuple[int, ...], tuple[float, ...], bool]:
+    """Firing order, intervals, and whether both can be relied upon."""
+    allowed = f"Each cylinder from 1 to {cylinders or 'the last'} once, like [1, 3, 4, 2]"
+    order = section.whole_list("firing_order", 1, MOST_CYLINDERS, MOST_CYLINDERS)
+    intervals = section.number_list("intervals_deg", 0.0, cycle_deg, MOST_CYLINDERS)
+    if "firing_order" not in section.table and cylinders is not None:
+        if cylinders > 1:
+            section.missing("firing_order", allowed)
+        else:
+            order = (1,)
+    if cylinders is None or order is None:
+        return (1,), (cycle_deg,), False
+    if sorted(order) != list(range(1, cylinders + 1)):
+        section.note("firing_order", f"is {list(order)} for {many(cylinders, 'cylinder')}", allowed)
+        return (1,), (cycle_deg,), False
+    if intervals is None:
+        even = "intervals_deg" not in section.table
+        return order, (cycle_deg / cylinders,) * cylinders, even
+    wanted = f"{cylinders} intervals in the firing order, {cycle_deg:g}° together"
+    if len(intervals) != cylinders:
+        section.note("intervals_deg", f"has {many(len(intervals), 'figure')}", wanted)
+    elif abs(sum(intervals) - cycle_deg) > SUM_WITHIN_DEG:
+        section.note("intervals_deg", f"add up to {sum(intervals):g}°", wanted)
+    else:
+        return order, intervals, True
+    return order, intervals, False
+
+
+def _stated_tdc(section: Section, order: tuple[int, ...], cycle_deg: float) -> dict[int, float]:
+    table = section.section("tdc_deg_after_cylinder_1")
+    if table is None:
+        return {}
+    stated: dict[int, float] = {}
+    for cylinder in sorted(order):
+        deg = table.number(str(cylinder), 0.0, cycle_deg, "degrees")
+        if deg is not None and cylinder == 1 and deg != 0.0:
+            table.note("1", f"is {deg:g}", "0: the others are counted from it")
+        elif deg is not None:
+            stated[cylinder] = deg
+    table.end()
+    return stated
+
+
+def _check_stated_tdc(section: Section, engine: Engine) -> None:
+    places = firing_after_first_deg(engine)
+    cycle_deg = 180.0 * engine.strokes
+    for cylinder, deg in engine.stated_tdc_deg.items():
+        away = abs((deg - places[cylinder] + cycle_deg / 2) % cycle_deg - cycle_deg / 2)
+        if away > TDC_WITHIN_DEG:
+            Section({}, (*section.path, "tdc_deg_after_cylinder_1"), section.book).note(
+                str(cylinder),
+                f"is {deg:g}, {away:g}° from its place in the firing order",
+                f"Degrees of crank after cylinder 1 within the cycle, near {places[cylinder]:g}",
+            )
+
+
+def _geometry(section: Section | None) -> Geometry | None:
+    if section is None:
+        return None
+    stroke_mm = _length_mm(section, "stroke", 1.0, 5000.0, required=True)
+    rod_mm = _length_mm(section, "rod", 1.0, 20_000.0, required=True)
+    offset_mm = _length_mm(section, "offset", -1000.0, 1000.0)
+    limit_mm = _length_mm(section, "offset_limit", 0.0, 1000.0)
+    section.end()
+    if offset_mm is not None and limit_mm is not None:
+        section.note("", "states both an offset and a limit for an unknown one", "One of the two")
+    if stroke_mm is None or rod_mm is None:
+        return None
+    try:
+        throw_mm = throw_from_stroke_mm(stroke_mm, rod_mm, offset_mm or 0.0)
+        if throw_mm + max(abs(offset_mm or 0.0), limit_mm or 0.0) >= rod_mm:
+            raise InputError("the rod is too short for that stroke and offset")
+    except InputError as error:
+        section.note("", f"cannot be: {error}", "Stroke, rod centre to centre, and offset")
+        return None
+    return Geometry(throw_mm, rod_mm, offset_mm, limit_mm or 0.0)
+
+
+def _encoder(section: Section) -> Encoder:
+    counts = section.whole("counts_per_turn", 8, 1_000_000, required=True)
+    if counts is not None and counts % 4:
+        section.note("counts_per_turn", f"is {counts}", "Four times the lines, like 2400 or 4096")
+    play_deg = section.number("play_deg", 0.0, 30.0, "degrees of crank") or 0.0
+    play_error_deg = section.number("play_error_deg", 0.0, 30.0, "degrees of crank")
+    section.text("shaft", longest=40)
+    ratio = section.ratio("turns_per_crank_turn", "9/16") or Fraction(1)
+    if ratio.denominator > FINEST_DECIMAL and "/" not in str(section.table["turns_per_crank_turn"]):
+        section.note(
+            "turns_per_crank_turn",
+            f"is {section.table['turns_per_crank_turn']}: a rounded figure drifts turn by turn",
+            'The teeth of the gears as a fraction, like "1/3" or "21/34"',
+        )
+    encoder = Encoder(
+        counts_per_turn=counts or 8,
+        direction=section.choice("forward_counts", DIRECTIONS, 1),
+        index_level=section.choice("index_level", LEVELS, 1),
+        graduation_error_deg=section.number("graduation_error_deg", 0.0, 10.0, "degrees") or 0.0,
+        run_out_deg=section.number("run_out_deg", 0.0, 10.0, "degrees") or 0.0,
+        turns_per_crank_turn=ratio,
+        play_deg=play_deg,
+        play_error_deg=play_deg / 2.0 if play_error_deg is None else play_error_deg,
+        turned_at=section.choice("turned_at", TURNED_AT, "crank"),
+    )
+    section.end()
+    return encoder
+
+
+def _contacts(section: Section) -> Contacts:
+    usual = Contacts()
+    found: dict[str, float] = {}
+    for key in ("closed_end_ms", "longest_dropout_ms", "least_open_ms"):
+        value = section.number(key, 0.01, 1000.0, "milliseconds")
+        found[key] = getattr(usual, key) if value is None else value
+    if found["longest_dropout_ms"] >= found["least_open_ms"]:
+        section.note(
+            "longest_dropout_ms",
+            f"is {found['longest_dropout_ms']:g}, not below least_open_ms, which is "
+            f"{found['least_open_ms']:g}",
+            "A drop-out is shorter than an opening",
+        )
+    section.end()
+    return Contacts(**found)
+
+
+def _run_up(section: Section) -> ApproachRule:
+    usual = ApproachRule()
+    needed = section.number("needed_deg", 0.0, 360.0, "degrees of crank")
+    forgiven = section.number("forgiven_deg", 0.0, 30.0, "degrees of crank")
+    section.end()
+    return ApproachRule(
+        usual.needed_deg if needed is None else needed,
+        usual.forgiven_deg if forgiven is None else forgiven,
+    )
+
+
+def _together(section: Section, units: tuple[Unit, ...]) -> Synchronisation:
+    names = {unit.name: unit.name for unit in units}
+    if "" in names:  # a name was wrong, and is told already
+        first, second = section.text("first"), section.text("second")
+    else:
+        first = section.choice("first", names, "", required=True)
+        second = section.choice("second", names, "", required=True)
+    if first and first == second:
+        section.note("second", "is the same unit as first", "Another unit")
+    stagger = section.number("stagger_deg", -90.0, 90.0, "degrees of crank")
+    tolerance = section.number("tolerance_deg", 0.001, 90.0, "degrees of crank", required=True)
+    source = section.text("source", longest=300)
+    section.end()
+    return Synchronisation(first, second, stagger or 0.0, tolerance or 1.0, source)
+
+
+def _length_mm(
+    section: Section, stem: str, low_mm: float, high_mm: float, *, required: bool = False
+) -> float | None:
+    """A length given as ``<stem>_mm`` or ``<stem>_in``, in millimetres."""
+    in_mm = section.length(f"{stem}_mm", low_mm, high_mm, "mm")
+    inches = section.length(f"{stem}_in", low_mm / MM_PER_INCH, high_mm / MM_PER_INCH, "inches")
+    given = [key for key in (f"{stem}_mm", f"{stem}_in") if key in section.table]
+    if len(given) > 1:
+        section.note(given[1], f"stands beside {given[0]}", "One of the two")
+    if required and not given:
+        section.missing(f"{stem}_mm", f"A length; {stem}_in takes inches")
+    return in_mm if inches is None else inches * MM_PER_INCH
+
+
+def _harmless(text: str) -> str:
+    return text if text.isprintable() else shown(text)
+
+
+MOST_UNITS = 16
+MOST_SETTINGS = 12
+MOST_LOBES = 36
+
+ROTATIONS: Mapping[str, Literal["clockwise", "anticlockwise"]] = {
+    "clockwise": "clockwise",
+    "anticlockwise": "anticlockwise",
+}
+MEANINGS: Mapping[str, Literal["lamp", "paper"]] = {"lamp": "lamp", "paper": "paper"}
+COUPLINGS: Mapping[str, Literal["none", "impulse", "disabled"]] = {
+    "none": "none",
+    "impulse": "impulse",
+    "disabled": "disabled",
+}
+IGNITIONS: Mapping[str, Literal["magneto", "coil"]] = {"magneto": "magneto", "coil": "coil"}
+
+
+def read_units(top: Section, engine: Engine, yardstick: Yardstick) -> tuple[Unit, ...]:
+    """Every unit of the file. Names and inputs belong to one unit each."""
+    if "unit" not in top.table:
+        top.missing("unit", "At least one table under a line [[unit]]")
+    sections = top.sections("unit", MOST_UNITS)
+    units = tuple(_unit(each, engine, yardstick) for each in sections)
+    for number, (section, unit) in enumerate(zip(sections, units, strict=True)):
+        for other in units[:number]:
+            if unit.input and unit.input == other.input:
+                section.note(
+                    "input",
+                    f"is {unit.input}, which {shown(other.name)} has already",
+                    "An input of its own for each unit",
+                )
+            if unit.name and unit.name.casefold() == other.name.casefold():
+                section.note("name", f"is {shown(unit.name)} a second time", "Different names")
+    return units
+
+
+def _unit(section: Section, engine: Engine, yardstick: Yardstick) -> Unit:
+    name = section.text("name", longest=40, required=True)
+    at_input = section.whole("input", 1, MOST_UNITS, required=True)
+    turns = section.ratio("turns_per_crank_turn", "1/2", required=True)
+    lobes = section.whole("lobes", 1, MOST_LOBES, required=True)
+    both_strokes = section.flag("both_strokes")
+    # While the firing order is not known to be right, nothing is concluded from it.
+    cylinders = tuple(engine.firing_order) if yardstick.datum_deg is not None else ()
+    listed = section.whole_list("cylinders", 1, 36, 72) or ()
+    if listed and cylinders and not set(listed) <= set(cylinders):
+        section.note("cylinders", f"is {list(listed)}", f"Cylinders from 1 to {engine.cylinders}")
+        listed = ()
+    if turns and lobes and cylinders:
+        _check_openings(section, engine, turns * lobes, both_strokes, listed)
+    served = tuple(sorted(set(listed or cylinders)))
+    unit = Unit(
+        name=name,
+        input=at_input or 0,
+        turns_per_crank_turn=turns or Fraction(1),
+        lobes=lobes or 1,
+        settings=_settings(section, yardstick, served),
+        serial=section.text("serial"),
+        open_level=section.choice("open_level", {0: 0, 1: 1}, 1),
+        rotation=section.choice("rotation", ROTATIONS, "clockwise", required=True),
+        seen_from=section.text("seen_from") or "drive end",
+        meaning=section.choice("opening_means", MEANINGS, "lamp"),
+        both_strokes=both_strokes,
+        coupling=section.choice("coupling", COUPLINGS, "none"),
+        body=section.text("body", longest=40),
+        play_deg=section.number("play_deg", 0.0, 30.0, "degrees of crank"),
+        lobe_cylinders=listed,
+        ignition=section.choice("ignition", IGNITIONS, "magneto"),
+        automatic_advance=section.flag("automatic_advance"),
+    )
+    section.end()
+    return unit
+
+
+def _check_openings(
+    section: Section,
+    engine: Engine,
+    openings_per_crank_turn: Fraction,
+    both_strokes: bool,
+    listed: tuple[int, ...],
+) -> None:
+    """Openings in a cycle against the cylinders that they are for."""
+    openings = engine.strokes // 2 * openings_per_crank_turn
+    served = len(set(listed)) or engine.cylinders
+    good = {Fraction(served), Fraction(2 * served)} if both_strokes else {Fraction(served)}
+    if openings not in good:
+        wrong = (
+            f"with turns_per_crank_turn gives {many(openings, 'opening')} in a working cycle, for "
+            f"{many(served, 'cylinder')}"
+        )
+        section.note(
+            "lobes",
+            wrong,
+            "As many openings as cylinders, or: both_strokes = true for a spark on the exhaust "
+            "stroke as well; cylinders = [1, 4] for a unit that serves only some; "
+            'a ratio like 1/3 written as "1/3"',
+        )
+    elif listed and len(listed) != openings:
+        section.note(
+            "cylinders",
+            f"has {many(len(listed), 'figure')} for {many(openings, 'opening')} in a cycle",
+            "The cylinder of each opening, in turn",
+        )
+
+
+def _settings(
+    section: Section, yardstick: Yardstick, served: tuple[int, ...]
+) -> tuple[Setting, ...]:
+    tables = section.sections("setting", MOST_SETTINGS)
+    if "setting" not in section.table:
+        return (Setting("fixed", None),)
+    settings: list[Setting] = []
+    for table in tables:
+        setting = _setting(table, yardstick, served)
+        if setting.name.casefold() in (each.name.casefold() for each in settings):
+            table.note("name", f"is {shown(setting.name)} a second time", "Different names")
+        settings.append(setting)
+    return tuple(settings)
+
+
+def _setting(section: Section, yardstick: Yardstick, served: tuple[int, ...]) -> Setting:
+    name = section.text("name", longest=40, required=True)
+    window = read_window(section, yardstick)
+    spread = section.number("spread_limit_deg", 0.001, 30.0, "degrees of crank")
+    table = section.section("per_cylinder")
+    windows, from_first = (
+        ({}, False) if table is None else read_per_cylinder(table, window, yardstick, served)
+    )
+    section.end()
+    return Setting(name, window, spread, windows, "first" if from_first else "own")
+
+
+T = TypeVar("T")
+
+MOST_OF_A_KIND = 16
+MOST_TEETH = 1000
+MOST_MM = 1000.0
+
+MEMBERS: Mapping[str, Member] = {"sun": "sun", "ring": "ring", "carrier": "carrier"}
+KINDS: Mapping[str, MeshKind] = {
+    "gears": "gears",
+    "internal": "internal",
+    "chain": "chain",
+    "bevel": "bevel",
+}
+PARTS: Mapping[str, Literal["body", "contact plate"]] = {
+    "body": "body",
+    "contact plate": "contact plate",
+}
+HALVES: Mapping[str, Literal["", "unit half", "drive half"]] = {
+    "unit half": "unit half",
+    "drive half": "drive half",
+}
+ALLOWED: Mapping[str, str] = {
+    "driver_teeth": "A whole number of teeth from 1",
+    "driven_teeth": "A whole number of teeth from 1",
+    "driver": 'A shaft that is driven, or "crank"',
+    "driven": "Each shaft driven once, the last one a unit or the body of several",
+    "held": "Another member than the one that the driver turns",
+    "ring_teeth": "More teeth than the sun has, or bevel = true",
+    "planet_teeth": "Sun, planet and ring that fit: ring = sun + 2 x planet",
+    "keeps": "Shafts that stand as driven in one of the meshes",
+}
+
+
+def adjustments_from_bytes(
+    data: bytes, units: Sequence[Unit], name: str = "engine.toml"
+) -> Adjustments:
+    """The means that an engine file states; ``data`` is the whole file, ``units`` its units.
+
+    Raises ProfileError with every mistake under ``[means]``. No such table: no means.
+    """
+    values, line_of = parse(data, name)
+    book = MistakeBook(name, line_of)
+    means = _means(Section(values, (), book), units)
+    book.close()
+    return means
+
+
+def read_adjustments(
+    values: Mapping[str, Any], units: Sequence[Unit], name: str = "engine.toml"
+) -> tuple[Adjustments, list[Mistake]]:
+    """The same from the parsed file: the means, and every mistake (key, what is wrong, allowed)."""
+    book = MistakeBook(name, lambda _: 0)
+    means = _means(Section(values, (), book), units)
+    return means, book.mistakes
+
+
+def _means(top: Section, units: Sequence[Unit]) -> Adjustments:
+    section = top.section("means")
+    if section is None:
+        return Adjustments()
+    names = [unit.name for unit in units]
+    owners = [*names, *sorted({unit.body for unit in units if unit.body} - set(names))]
+    meshes, sound = _meshes(section)
+    ends = [*owners, *_encoder_shaft(top)]
+    section.known.add("keeps")
+    train = _train(section, meshes, units, ends) if sound else None
+    shafts = [*owners, *sorted({mesh.driven for mesh in meshes} - set(owners))]
+    means = Adjustments(
+        slots=_tables(section, "slot", lambda each: _slot(each, names, owners)),
+        train=train,
+        couplings=_tables(section, "coupling", lambda each: _coupling(each, shafts)),
+        dogs=_tables(section, "dog", lambda each: _dog(each, owners)),
+        gaps=_tables(section, "gap", lambda each: _gap(each, names)),
+        leads=_tables(section, "leads", lambda each: Leads(_name(each, "unit", names))),
+        levers=_tables(section, "lever", lambda each: Lever(_name(each, "unit", names))),
+    )
+    section.end()
+    return means
+
+
+def _tables(section: Section, key: str, read: Callable[[Section], T]) -> tuple[T, ...]:
+    found = []
+    for each in section.sections(key, MOST_OF_A_KIND):
+        found.append(read(each))
+        each.end()
+    return tuple(found)
+
+
+def _name(section: Section, key: str, known: Sequence[str]) -> str:
+    """A name out of ``known``; "" when it is none."""
+    name = section.text(key, longest=40, required=True)
+    if name and name not in known:
+        section.note(key, f"is {shown(name)}", "One of " + ", ".join(shown(n) for n in known))
+        return ""
+    return name
+
+
+def _slot(section: Section, names: Sequence[str], owners: Sequence[str]) -> Slot:
+    part = section.choice("part", PARTS, "body")
+    filed = section.number("file_mm", 0.0, MOST_MM, "mm")
+    return Slot(
+        unit=_name(section, "unit", owners if part == "body" else names),
+        radius_mm=section.number("radius_mm", 1.0, MOST_MM, "mm", required=True) or 1.0,
+        clockwise_mm=section.number("clockwise_mm", 0.0, MOST_MM, "mm", required=True) or 0.0,
+        anticlockwise_mm=section.number("anticlockwise_mm", 0.0, MOST_MM, "mm", required=True)
+        or 0.0,
+        part=part,
+        file_mm=MOST_FILED_MM if filed is None else filed,
+    )
+
+
+def _encoder_shaft(top: Section) -> list[str]:
+    """The shaft that the encoder stands on, where it is named: a train may end there, too."""
+    encoder = top.table.get("encoder")
+    shaft = encoder.get("shaft") if isinstance(encoder, Mapping) else None
+    return [shaft.strip()] if isinstance(shaft, str) and shaft.strip() else []
+
+
+def _planetary(each: Section) -> Planetary:
+    return Planetary(
+        driver=each.text("driver", longest=40, required=True),
+        driver_turns=each.choice("driver_turns", MEMBERS, "sun", required=True),
+        driven=each.text("driven", longest=40, required=True),
+        held=each.choice("held", MEMBERS, "ring", required=True),
+        sun_teeth=each.whole("sun_teeth", 1, MOST_TEETH, required=True) or 1,
+        ring_teeth=each.whole("ring_teeth", 1, MOST_TEETH, required=True) or 1,
+        planet_teeth=each.whole("planet_teeth", 1, MOST_TEETH),
+        bevel=each.flag("bevel"),
+        free=each.flag("free"),
+    )
+
+
+def _meshes(section: Section) -> tuple[tuple[Stage, ...], bool]:
+    """The meshes, and whether all that they state is sound so far."""
+    before = len(section.book.mistakes)
+
+    def mesh(each: Section) -> Mesh:
+        return Mesh(
+            driver=each.text("driver", longest=40, required=True),
+            driver_teeth=each.whole("driver_teeth", 1, MOST_TEETH, required=True) or 1,
+            driven=each.text("driven", longest=40, required=True),
+            driven_teeth=each.whole("driven_teeth", 1, MOST_TEETH, required=True) or 1,
+            kind=each.choice("kind", KINDS, "gears"),
+            free=each.flag("free") if each.has("free") else True,
+        )
+
+    found: tuple[Stage, ...] = _tables(section, "mesh", mesh)
+    found += _tables(section, "planetary", _planetary)
+    return found, len(section.book.mistakes) == before
+
+
+def _train(
+    section: Section, meshes: tuple[Stage, ...], units: Sequence[Unit], owners: Sequence[str]
+) -> Train | None:
+    train = Train(meshes, _keeps(section))
+    if not meshes:
+        if train.keeps:
+            section.note("keeps", "stands without a train", "Meshes under [[means.mesh]] lines")
+        return None
+    before = len(section.book.mistakes)
+    for key, words in gear_train.mistakes(train, owners):
+        section.note(_table_of(key, section), words, ALLOWED[key])
+    if len(section.book.mistakes) > before:
+        return None
+    for unit in units:
+        shaft = gear_train.shaft_of(unit, train)
+        if (
+            shaft is not None
+            and (turns := gear_train.speed(train, shaft)) != unit.turns_per_crank_turn
+        ):
+            section.note(
+                "mesh",
+                f"turns {shown(unit.name)} {many(turns, 'time')} a crank turn, its own figure is "
+                f"{unit.turns_per_crank_turn}",
+                "Teeth and turns_per_crank_turn that agree",
+            )
+    return train
+
+
+def _table_of(key: str, section: Section) -> str:
+    """The table under [means] that a mistake in the train is noted at."""
+    if key == "keeps":
+        return key
+    own = key in ("held", "ring_teeth", "planet_teeth")
+    return "planetary" if own or "mesh" not in section.table else "mesh"
+
+
+def _keeps(section: Section) -> tuple[str, ...]:
+    if not section.has("keeps"):
+        return ()
+    value = section.table["keeps"]
+    if not isinstance(value, list) or not all(isinstance(each, str) for each in value):
+        section.note("keeps", f"is {shown(value)}", 'A list of shafts, like ["cam"]')
+        return ()
+    return tuple(value)
+
+
+def _coupling(section: Section, shafts: Sequence[str]) -> Coupling:
+    return Coupling(
+        shaft=_name(section, "shaft", shafts),
+        drive_teeth=section.whole("drive_teeth", 1, MOST_TEETH, required=True) or 1,
+        unit_teeth=section.whole("unit_teeth", 1, MOST_TEETH, required=True) or 1,
+    )
+
+
+def _dog(section: Section, owners: Sequence[str]) -> DriveDog:
+    dog = DriveDog(
+        unit=_name(section, "unit", owners),
+        slots=section.whole("slots", 1, MOST_TEETH) or 1,
+        recut=section.choice("recut", HALVES, ""),
+        radius_mm=section.number("radius_mm", 0.0, MOST_MM, "mm") or 0.0,
+        clear_mm=section.number("clear_mm", 0.0, MOST_MM, "mm") or 0.0,
+        others_deg=_places(section),
+    )
+    if dog.recut and dog.radius_mm <= 0.0:
+        section.note("radius_mm", "is needed to lay out a new hole", "A radius above 0 mm")
+    elif dog.recut and dog.clear_mm > 2.0 * dog.radius_mm:
+        section.note("clear_mm", "is more than twice the radius", "At most twice radius_mm")
+    return dog
+
+
+def _places(section: Section) -> tuple[float, ...]:
+    """Places on a half besides its slots."""
+    if not section.has("others_deg"):
+        return ()
+    value = section.table["others_deg"]
+    good = isinstance(value, list) and all(
+        isinstance(each, (int, float)) and not isinstance(each, bool) and abs(each) <= 360.0
+        for each in value
+    )
+    if not good:
+        allowed = "Degrees clockwise of the place in use, -360 to 360, like [47.5, 132]"
+        section.note("others_deg", f"is {shown(value)}", allowed)
+        return ()
+    return tuple(float(each) for each in value)
+
+
+def _gap(section: Section, names: Sequence[str]) -> Gap:
+    least = section.number("least_mm", 0.01, 5.0, "mm", required=True) or 0.01
+    most = section.number("most_mm", 0.01, 5.0, "mm", required=True) or 5.0
+    if most < least:
+        section.note("most_mm", f"is less than least_mm, {least:g}", "Limits the right way up")
+    u_deg = section.number("opening_u_deg", 0.001, 5.0, "degrees of crank") or 0.1
+    return Gap(
+        unit=_name(section, "unit", names),
+        now_mm=section.number("now_mm", 0.0, 5.0, "mm", required=True) or 0.0,
+        least_mm=least,
+        most_mm=most,
+        readings=_gap_readings(section, u_deg),
+    )
+
+
+def _gap_readings(section: Section, u_deg: float) -> tuple[GapReading, ...]:
+    if not section.has("readings"):
+        return ()
+    value = section.table["readings"]
+    good = isinstance(value, list) and all(
+        isinstance(pair, list)
+        and len(pair) == 2
+        and all(isinstance(x, (int, float)) and not isinstance(x, bool) for x in pair)
+        and 0.0 < pair[0] <= 5.0
+        and abs(pair[1]) <= 180.0
+        for pair in value
+    )
+    if not good:
+        allowed = "Pairs of gap in mm and opening in degrees BTDC, like [[0.35, 35.1], [0.45, 36]]"
+        section.note("readings", f"is {shown(value)}", allowed)
+        return ()
+    return tuple(GapReading(float(gap), float(deg), u_deg) for gap, deg in value)

@@ -1,0 +1,546 @@
+"""Teeth, couplings, index places of a geared encoder.
+
+Gear trains from the crank to the units: ratios, teeth as degrees, positions. Exact fractions.
+
+A shaft's *speed* is its turns per crank turn. Slipping a mesh by one tooth moves everything
+behind it by 360/(driver's teeth x driver's speed) degrees of crank, so that a plain idler, which
+is driven and drives by the same teeth, adds no position of its own. Sources: tooth groups and
+repeats by the greatest common divisor, W. C. Foiles on gear frequencies and Euclid's algorithm;
+the rest is geometry.
+
+Couplings toothed on both sides, and angles carried from one shaft to another. Exact fractions.
+
+A middle piece with ``n`` teeth on the drive's side and ``m`` on the unit's side takes lcm(n, m)
+positions a turn, a step of 360/lcm(n, m) degrees of its own shaft. Sources: the 19 and 20 tooth
+coupling giving 1/380 of a turn, period car service article kept by an owners' club; the 24 and
+28 tooth spline used as a vernier, US Army TM 9-2815-247-34; the numbers follow by counting.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+from typing import Literal
+
+from rig.base.errors import InputError
+from rig.base.rounding import many
+from rig.engine.planetary import stage_mistakes
+from rig.engine.profile import Encoder, Engine, Mesh, Planetary, Stage, Train, Unit, members
+
+CRANK = "crank"
+MOST_POSITIONS = 60_000  # beyond this a list of positions helps nobody
+
+Rotation = Literal["clockwise", "anticlockwise"]
+
+
+@dataclass(frozen=True, slots=True)
+class MarksMeet:
+    """All marks of a train meet again after so many turns; ``teeth`` pass at the crank's gear."""
+
+    crank_turns: int
+    shaft_turns: Fraction
+    teeth: int
+
+
+@dataclass(frozen=True, slots=True)
+class HuntingTooth:
+    """How often one pair of teeth meets: ``turns`` of the first gear until it does so again.
+
+    ``groups`` groups of teeth never mix; ``pairs`` pairs of teeth ever touch.
+    """
+
+    groups: int
+    turns: int
+    pairs: int
+    frequency_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class TrainPosition:
+    """One way to assemble a train: teeth slipped at each mesh, and what it moves each shaft by.
+
+    ``slips`` goes with ``train.meshes`` (positive: what is driven goes on in its own rotation);
+    ``shift_deg`` goes with the shafts asked for, crank degrees, positive earlier, within half a
+    turn of the shaft either way.
+    """
+
+    slips: tuple[int, ...]
+    shift_deg: tuple[Fraction, ...]
+
+    @property
+    def teeth(self) -> int:
+        """How many teeth are slipped altogether."""
+        return sum(map(abs, self.slips))
+
+
+def simple_train(teeth: Sequence[int], shaft: str = "unit") -> Train:
+    """The train of gears that mesh one after the other, the crank's first, ``shaft``'s last.
+
+    Shafts between are called ``idler 1``, ``idler 2`` and so on. Raises InputError for fewer
+    than two gears or a gear without teeth. Source: definition.
+    """
+    if len(teeth) < 2:
+        raise InputError("a train needs two gears or more: the crank's first, the unit's last")
+    names = [CRANK, *(f"idler {i}" for i in range(1, len(teeth) - 1)), shaft]
+    train = Train(
+        tuple(Mesh(names[i], teeth[i], names[i + 1], teeth[i + 1]) for i in range(len(teeth) - 1))
+    )
+    path(train, shaft)
+    return train
+
+
+def mistakes(train: Train, ends: Iterable[str] = ()) -> list[tuple[str, str]]:
+    """Everything wrong with a train: pairs of (what it is about, a sentence).
+
+    ``ends`` are names of units or bodies of which at least one has to stand at an end of the
+    train. Source: a gear without teeth turns nothing; a shaft has one speed only.
+    """
+    found: list[tuple[str, str]] = []
+    driven: set[str] = set()
+    for mesh in train.meshes:
+        pair = f"{mesh.driver} to {mesh.driven}"
+        if isinstance(mesh, Planetary):
+            found += [(key, f"{pair}: {words}") for key, words in stage_mistakes(mesh)]
+        for key, teeth in (
+            ("driver_teeth", mesh.driver_teeth),
+            ("driven_teeth", mesh.driven_teeth),
+        ):
+            if teeth < 1:
+                found.append(
+                    (
+                        key,
+                        f"{pair}: a gear with {many(teeth, 'tooth', 'teeth')}; a whole "
+                        f"number from 1",
+                    )
+                )
+        if mesh.driven == CRANK:
+            found.append(("driven", f"{pair}: nothing drives the crank; begin the train there"))
+        elif mesh.driven in driven:
+            found.append(("driven", f"{pair}: {mesh.driven} is driven by two gears; name one"))
+        driven.add(mesh.driven)
+    reached = {CRANK}
+    while grown := {m.driven for m in train.meshes if m.driver in reached} - reached:
+        reached |= grown
+    for name in sorted({m.driver for m in train.meshes} - reached):
+        found.append(("driver", f"{name} drives a gear but is not driven from the crank"))
+    wanted = set(ends)
+    if wanted and not wanted & reached:
+        names = ", ".join(sorted(wanted))
+        found.append(("driven", f"the train does not end at a unit: none of {names} is driven"))
+    for name in train.keeps:
+        if name not in reached:
+            found.append(("keeps", f"{name} is to stay as it is but is no shaft of the train"))
+    return found
+
+
+def path(train: Train, shaft: str) -> tuple[Stage, ...]:
+    """The meshes from the crank to ``shaft``, in order.
+
+    Raises InputError when the train is wrong in itself or does not reach the shaft. Source:
+    definition.
+    """
+    wrong = mistakes(train)
+    if wrong:
+        raise InputError("gear train: " + "; ".join(words for _, words in wrong))
+    by_driven = {mesh.driven: mesh for mesh in train.meshes}
+    meshes: list[Stage] = []
+    at = shaft
+    while at != CRANK:
+        if at not in by_driven:
+            raise InputError(
+                f"the gear train does not end at {shaft}: name {shaft} as the driven shaft of "
+                "its last mesh"
+            )
+        meshes.append(by_driven[at])
+        at = by_driven[at].driver
+    return tuple(reversed(meshes))
+
+
+def ends_of(train: Train) -> list[str]:
+    """The shafts that drive no other, in order. Source: definition."""
+    drivers = {mesh.driver for mesh in train.meshes}
+    return [mesh.driven for mesh in train.meshes if mesh.driven not in drivers]
+
+
+def speed(train: Train, shaft: str) -> Fraction:
+    """Turns of ``shaft`` per crank turn. Raises InputError as ``path``. Source: geometry."""
+    turns = Fraction(1)
+    for mesh in path(train, shaft):
+        turns *= Fraction(mesh.driver_teeth, mesh.driven_teeth)
+    return turns
+
+
+def tooth_crank_deg(train: Train, mesh: Stage) -> Fraction:
+    """Crank degrees by which one tooth at ``mesh`` moves what is driven; of a planetary stage, one
+    of the places at which it goes together.
+
+    Raises InputError as ``path``. Source: geometry, see the module.
+    """
+    return Fraction(360, mesh.driver_teeth) / speed(train, mesh.driver)
+
+
+def tooth_shaft_deg(train: Train, mesh: Stage, shaft: str) -> Fraction:
+    """The same tooth in degrees of ``shaft``. Raises InputError as ``path``. Source: geometry."""
+    return tooth_crank_deg(train, mesh) * speed(train, shaft)
+
+
+def rotation(train: Train, shaft: str, crank: Rotation) -> Rotation | None:
+    """Which way ``shaft`` turns, seen from the same end as the crank's rotation is stated.
+
+    None when a bevel gear stands between, since the end is then no longer the same. Source: two
+    gears toothed outside turn opposite ways; a chain or an internal gear keeps the direction, and a
+    planetary stage does unless its carrier is held.
+    """
+    meshes = path(train, shaft)
+    if any(isinstance(mesh, Mesh) and mesh.kind == "bevel" for mesh in meshes):
+        return None
+    turned = (
+        sum(
+            mesh.held == "carrier" if isinstance(mesh, Planetary) else mesh.kind == "gears"
+            for mesh in meshes
+        )
+        % 2
+    )
+    if not turned:
+        return crank
+    return "anticlockwise" if crank == "clockwise" else "clockwise"
+
+
+def marks_meet(train: Train, shaft: str) -> MarksMeet:
+    """After how many crank turns every mark between crank and ``shaft`` meets again.
+
+    The least number of turns that turns each shaft a whole number of times; lcm(all Z)/Z1 in a
+    simple train. Raises InputError as ``path``. Source: geometry, by counting.
+    """
+    meshes = path(train, shaft)
+    if not meshes:
+        raise InputError("the marks of the crank alone meet always: name a shaft that it drives")
+    turns = math.lcm(*(speed(train, mesh.driven).denominator for mesh in meshes))
+    return MarksMeet(turns, turns * speed(train, shaft), turns * meshes[0].driver_teeth)
+
+
+def hunting_tooth(teeth: int, other_teeth: int, turns_per_min: float | None = None) -> HuntingTooth:
+    """How often a given pair of teeth meets; ``turns_per_min`` is of the first gear.
+
+    ``frequency_hz`` is mesh frequency x gcd/(Z1 Z2), NaN without a speed. Raises InputError for
+    a gear without teeth. Source: W. C. Foiles, Euclid's algorithm.
+    """
+    if teeth < 1 or other_teeth < 1:
+        raise InputError(
+            f"gears with {teeth} and {many(other_teeth, 'tooth', 'teeth')}: both need teeth"
+        )
+    groups = math.gcd(teeth, other_teeth)
+    hz = math.nan
+    if turns_per_min is not None:
+        hz = turns_per_min / 60.0 * teeth * groups / (teeth * other_teeth)
+    return HuntingTooth(groups, other_teeth // groups, teeth * other_teeth // groups, hz)
+
+
+def _common(values: Iterable[Fraction]) -> Fraction:
+    """The greatest common measure of fractions."""
+    whole = Fraction(0)
+    for value in values:
+        whole = Fraction(
+            math.gcd(whole.numerator * value.denominator, value.numerator * whole.denominator),
+            whole.denominator * value.denominator,
+        )
+    return whole
+
+
+def _effects(train: Train, shafts: Sequence[str]) -> dict[int, tuple[Fraction, ...]]:
+    """For each free mesh (by its place), what one tooth there moves each shaft by.
+
+    Of meshes with the same effect only the last is kept: a plain idler adds no position.
+    """
+    behind = [set(path(train, shaft)) for shaft in shafts]
+    by_effect: dict[tuple[Fraction, ...], int] = {}
+    for place, mesh in enumerate(train.meshes):
+        if not mesh.free:
+            continue
+        tooth = tooth_crank_deg(train, mesh)
+        effect = tuple(tooth if mesh in way else Fraction(0) for way in behind)
+        if any(effect):
+            by_effect[effect] = place
+    return {place: effect for effect, place in by_effect.items()}
+
+
+def mesh_positions(train: Train, shafts: Sequence[str]) -> list[TrainPosition]:
+    """Every position that ``shafts`` can take together, each by the fewest teeth slipped.
+
+    Shafts under ``train.keeps`` end where they were. The first is the train as it stands. Raises
+    InputError as ``path``, or when there are more than ``MOST_POSITIONS``. Source: counting
+    (breadth-first over the teeth).
+    """
+    tracked = [*shafts, *train.keeps]
+    whole = [Fraction(360) / speed(train, shaft) for shaft in tracked]
+    effects = _effects(train, tracked)
+    unit = _common([*whole, *(value for effect in effects.values() for value in effect)])
+    periods = [int(value / unit) for value in whole]
+    moves = [
+        (place, sign, [int(sign * value / unit) for value in effect])
+        for place, effect in effects.items()
+        for sign in (1, -1)
+    ]
+    start = (0,) * len(tracked)
+    slips = {start: (0,) * len(train.meshes)}
+    queue = deque([start])
+    while queue:
+        state = queue.popleft()
+        for place, sign, effect in moves:
+            there = tuple((s + e) % p for s, e, p in zip(state, effect, periods, strict=True))
+            if there in slips:
+                continue
+            if len(slips) >= MOST_POSITIONS:
+                raise InputError(
+                    f"this train has more than {MOST_POSITIONS} positions: "
+                    "mark the meshes that must obey their marks with free = false"
+                )
+            old = slips[state]
+            slips[there] = (*old[:place], old[place] + sign, *old[place + 1 :])
+            queue.append(there)
+    found = []
+    for state, slip in slips.items():
+        if any(state[len(shafts) :]):
+            continue
+        shifts = (s - p if 2 * s > p else s for s, p in zip(state, periods, strict=True))
+        found.append(TrainPosition(slip, tuple(unit * s for s in shifts)[: len(shafts)]))
+    return found
+
+
+def listed_by_error(
+    train: Train, shaft: str, wanted_deg: float
+) -> list[tuple[float, TrainPosition]]:
+    """All positions of ``shaft``, the nearest to a wanted shift first: (error, position).
+
+    ``wanted_deg`` and the error (what it gives minus what is wanted) are crank degrees, positive
+    earlier, the error within half a turn of the shaft. Raises as ``positions``. Source: counting.
+    """
+    whole = float(360 / speed(train, shaft))
+    out = []
+    for position in mesh_positions(train, [shaft]):
+        error = float(position.shift_deg[0]) - wanted_deg
+        out.append((error - whole * round(error / whole), position))
+    return sorted(out, key=lambda item: (round(abs(item[0]), 9), item[1].teeth))
+
+
+def position_step_deg(train: Train, shaft: str) -> Fraction | None:
+    """The step between neighbouring positions of ``shaft`` in crank degrees; None for only one.
+
+    Raises as ``positions``. Source: counting.
+    """
+    found = mesh_positions(train, [shaft])
+    return 360 / speed(train, shaft) / len(found) if len(found) > 1 else None
+
+
+def idler_notes(train: Train, shaft: str) -> list[str]:
+    """One sentence for each shaft between crank and ``shaft``: does it add positions of its own?
+
+    Raises InputError as ``path``. Source: geometry, see the module.
+    """
+    meshes = path(train, shaft)
+    notes = []
+    for into, out in pairwise(meshes):
+        if isinstance(into, Planetary) or isinstance(out, Planetary):
+            continue
+        if into.driven_teeth == out.driver_teeth:
+            notes.append(f"{into.driven} is a plain idler: it adds no position of its own")
+        else:
+            notes.append(
+                f"{into.driven} is a compound idler ({into.driven_teeth} and "
+                f"{many(out.driver_teeth, 'tooth', 'teeth')}): it adds positions"
+            )
+    return notes
+
+
+def contradictions(unit: Unit, engine: Engine, train: Train | None = None) -> list[str]:
+    """Where ratio, lobes and cylinders of a unit contradict one another, a sentence each.
+
+    A unit opens lobes x turns per crank turn x strokes/2 times a working cycle. Source: counting;
+    magnet speed over crank speed is cylinders/(2 x poles) for a four-stroke with one spark per
+    flux reversal (FAA-H-8083-32 ch. 4 for the four-cylinder case).
+    """
+    found = []
+    turns = unit.turns_per_crank_turn
+    shaft = shaft_of(unit, train)
+    if train is not None and shaft is not None and speed(train, shaft) != turns:
+        found.append(
+            f"{unit.name}: the gear train turns it {many(speed(train, shaft), 'time')} "
+            f"a crank turn, "
+            f"the unit's own figure is {turns}; correct one of the two"
+        )
+    openings = unit.lobes * turns * engine.strokes / 2
+    sparks = engine.cylinders * (2 if unit.both_strokes else 1)
+    stated = (
+        f"{many(unit.lobes, 'lobe')} at {turns} of crank speed open "
+        f"{many(openings, 'time')} a working cycle"
+    )
+    if openings.denominator != 1 or openings < 1:
+        found.append(f"{unit.name}: {stated}, which is no whole number of sparks")
+    elif openings > sparks or sparks % openings.numerator:
+        found.append(
+            f"{unit.name}: {stated}, the engine has {many(engine.cylinders, 'cylinder')} to fire"
+        )
+    elif openings != sparks and not (unit.both_strokes or unit.lobe_cylinders):
+        found.append(
+            f"{unit.name}: {stated}, fewer than the {many(engine.cylinders, 'cylinder')}; "
+            "say which cylinder each lobe fires, or that it sparks on both strokes"
+        )
+    return found
+
+
+def shaft_of(unit: Unit, train: Train | None) -> str | None:
+    """The shaft of the train that the unit stands on: its own name, or its body's."""
+    if train is None:
+        return None
+    ends = {mesh.driven for mesh in train.meshes}
+    return next((name for name in (unit.name, unit.body) if name and name in ends), None)
+
+
+@dataclass(frozen=True, slots=True)
+class VernierMove:
+    """``steps`` positions of the coupling: the unit earlier when positive.
+
+    ``drive_teeth`` is how many teeth the middle piece goes on (in the shaft's own rotation) in
+    the drive's side, ``unit_teeth`` how many the unit goes back in the middle piece; a negative
+    number is the other way. ``shaft_deg`` is of the coupling's shaft.
+    """
+
+    steps: int
+    drive_teeth: int
+    unit_teeth: int
+    shaft_deg: Fraction
+    crank_deg: Fraction
+    error_deg: float  # crank degrees: what this gives minus what was wanted
+
+
+def _teeth(n: int, m: int) -> int:
+    if n < 1 or m < 1:
+        raise InputError(
+            f"a coupling with {n} and {many(m, 'tooth', 'teeth')} is none: both sides need teeth"
+        )
+    return math.lcm(n, m)
+
+
+def _turns(turns_per_crank_turn: Fraction) -> Fraction:
+    if turns_per_crank_turn <= 0:
+        raise InputError(
+            f"a shaft that turns {many(turns_per_crank_turn, 'time')} a crank turn "
+            f"cannot be timed: "
+            "state a ratio above zero"
+        )
+    return turns_per_crank_turn
+
+
+def positions(n: int, m: int) -> int:
+    """How many positions a turn a coupling with ``n`` and ``m`` teeth can take: lcm(n, m).
+
+    Raises InputError when a side has no teeth. Source: see the module.
+    """
+    return _teeth(n, m)
+
+
+def step_shaft_deg(n: int, m: int) -> Fraction:
+    """The smallest step of the coupling in degrees of its own shaft: 360/lcm(n, m).
+
+    Raises InputError when a side has no teeth. Source: see the module.
+    """
+    return Fraction(360, _teeth(n, m))
+
+
+def step_crank_deg(n: int, m: int, turns_per_crank_turn: Fraction) -> Fraction:
+    """The smallest step in crank degrees; ``turns_per_crank_turn`` is of the coupling's shaft.
+
+    Raises InputError for no teeth or a ratio of zero. Source: see the module.
+    """
+    return step_shaft_deg(n, m) / _turns(turns_per_crank_turn)
+
+
+def move(n: int, m: int, steps: int, turns_per_crank_turn: Fraction) -> VernierMove:
+    """``steps`` positions as teeth on either side, with the fewest teeth moved.
+
+    From a 360/n - b 360/m = steps 360/lcm(n, m), by trying all a. ``error_deg`` is 0.
+    """
+    whole = _teeth(n, m)
+    on, back = whole // n, whole // m
+    ways: list[tuple[int, int, int, int]] = []
+    for a in range(-n, n + 1):
+        rest = (a * on - steps) % whole
+        if rest % back == 0:
+            b = rest // back
+            ways.extend((abs(a) + abs(c), abs(a), a, c) for c in (b, b - m))
+    _, _, a, b = min(ways)
+    shaft = Fraction(360 * steps, whole)
+    return VernierMove(steps, a, b, shaft, shaft / _turns(turns_per_crank_turn), 0.0)
+
+
+def nearest(wanted_crank_deg: float, n: int, m: int, turns_per_crank_turn: Fraction) -> VernierMove:
+    """The position of the coupling nearest to a wanted shift, in crank degrees, positive earlier.
+
+    ``turns_per_crank_turn`` is of the coupling's own shaft. Raises InputError for no teeth or a
+    ratio of zero. Source: see the module.
+    """
+    step = step_crank_deg(n, m, turns_per_crank_turn)
+    found = move(n, m, round(wanted_crank_deg / float(step)), turns_per_crank_turn)
+    return VernierMove(
+        found.steps,
+        found.drive_teeth,
+        found.unit_teeth,
+        found.shaft_deg,
+        found.crank_deg,
+        float(found.crank_deg) - wanted_crank_deg,
+    )
+
+
+def crank_deg(shaft_deg: float, turns_per_crank_turn: Fraction) -> float:
+    """Degrees of a shaft as degrees of crank: divided by the shaft's turns per crank turn.
+
+    Raises InputError for a ratio of zero. Source: definition of the ratio.
+    """
+    return float(shaft_deg / float(_turns(turns_per_crank_turn)))
+
+
+def shaft_deg(angle_crank_deg: float, turns_per_crank_turn: Fraction) -> float:
+    """Degrees of crank as degrees of a shaft (unit, propeller): times its turns per crank turn.
+
+    Raises InputError for a ratio of zero. Source: AC 43.13-1B ch. 8 para 8-20, geared propeller
+    (from memory).
+    """
+    return float(angle_crank_deg * float(_turns(turns_per_crank_turn)))
+
+
+def shaft_speed(train: Train | None, shaft: str, units: Sequence[Unit]) -> Fraction:
+    """Turns per crank turn of a unit's shaft or one of the train's.
+
+    Raises InputError when it is neither. Source: the train, else the unit's own figure.
+    """
+    if train is not None and any(mesh.driven == shaft for mesh in train.meshes):
+        return speed(train, shaft)
+    return members(units, shaft)[0].turns_per_crank_turn
+
+
+def index_places(encoder: Encoder) -> int:
+    """At how many places of the crank the index can come. Source: p of p/q in lowest terms."""
+    return encoder.turns_per_crank_turn.numerator
+
+
+def places_apart_deg(encoder: Encoder) -> float:
+    """Crank degrees from one such place to the next."""
+    return 360.0 / index_places(encoder)
+
+
+def disc_places(encoder: Encoder) -> int:
+    """At how many places of the encoder's own disc one and the same place of the crank comes, turn
+    after turn. Source: q of p/q in lowest terms."""
+    return encoder.turns_per_crank_turn.denominator
+
+
+def around_deg(crank_deg: float, encoder: Encoder) -> float:
+    """A continuous crank angle in [0, 360 q): after that both the crank and the encoder stand as
+    before, so that neither place is lost. Source: q of p/q."""
+    whole = 360.0 * encoder.turns_per_crank_turn.denominator
+    wrapped = math.fmod(crank_deg, whole)
+    return wrapped + whole if wrapped < 0.0 else wrapped

@@ -1,0 +1,322 @@
+"""Figures as the manual or a person states them.
+
+The manual's figures: degrees, piston travel or a length round a rim, all turned into degrees.
+
+A length is signed as an angle is: positive before top dead centre, negative after.
+
+How well an angle is known, as a person types it: degrees, or a length round the engine's rim.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from rig.base.codec import Section, fraction_of
+from rig.base.errors import InputError, shown
+from rig.engine.geometry import (
+    MM_PER_INCH,
+    btdc_from_travel_deg,
+    deg_from_rim_rule,
+    deg_from_rim_tape,
+)
+from rig.engine.profile import Geometry, Window
+
+MOST_SHIFT_DEG = 30.0
+
+
+"""A cylinder's own figure this far from cylinder 1's is a slip: degrees of cam, most often."""
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """A way in which manuals give a figure: the unit of length and what the length is of."""
+
+    unit: str  # "deg", "mm" or "in"
+    of: str  # "", "travel", "tape" or "rule"
+    words: str
+
+
+FORMS = {
+    "deg_btdc": Form("deg", "", "°"),
+    "mm_travel": Form("mm", "travel", " mm of piston travel"),
+    "in_travel": Form("in", "travel", " in of piston travel"),
+    "rim_tape_mm": Form("mm", "tape", " mm round the rim (tape)"),
+    "rim_tape_in": Form("in", "tape", " in round the rim (tape)"),
+    "rim_rule_mm": Form("mm", "rule", " mm across the rim (rule)"),
+    "rim_rule_in": Form("in", "rule", " in across the rim (rule)"),
+}
+TOLERANCES = {"deg": 30.0, "mm": 1000.0, "in": 40.0}  # unit -> the most that is taken
+
+
+@dataclass(frozen=True, slots=True)
+class Yardstick:
+    """What lengths are turned into degrees with, and where each cylinder counts from.
+
+    ``datum_deg`` is None while the firing order is not known to be right.
+    """
+
+    geometry: Geometry | None
+    rim_diameter_mm: float | None
+    datum_deg: Mapping[int, float] | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Figure:
+    key: str
+    form: Form
+    size: float  # in the form's unit
+    written: str
+
+
+def read_window(section: Section, yardstick: Yardstick) -> Window | None:
+    """The window of a setting; None when no figure is given, or when it is wrong."""
+    figures = {each: _figure(section, each) for each in ("earliest", "nominal", "latest")}
+    tolerance = _tolerance(section)
+    given = [each for each in figures.values() if each is not None]
+    source = section.text("source", longest=300)
+    if not given:
+        tried = any(f"{name}_{suffix}" in section.table for name in figures for suffix in FORMS)
+        if tolerance is not None and not tried:
+            section.note(tolerance.key, "stands without a figure", "nominal_deg_btdc beside it")
+        return None
+    if not source:
+        section.missing("source", "Where the figure comes from: manual and page")
+    angles = {name: _btdc(section, each, yardstick) for name, each in figures.items()}
+    if any(angles[name] is None for name, each in figures.items() if each is not None):
+        return None  # one of the figures was wrong
+    ends = _ends(section, figures, angles, tolerance, yardstick)
+    if ends is None:
+        return None
+    earliest, latest = ends
+    nominal = angles["nominal"]
+    middle = (earliest + latest) / 2.0 if nominal is None else nominal
+    if not (earliest >= middle >= latest and earliest > latest):
+        section.note(
+            given[0].key,
+            f"the window is upside down or empty: earliest {earliest:.2f}, nominal {middle:.2f}, "
+            f"latest {latest:.2f} degrees before top dead centre",
+            "Earliest is the largest, latest the smallest; after top dead centre is negative",
+        )
+        return None
+    return Window(earliest, middle, latest, source, _as_stated(figures, tolerance, yardstick))
+
+
+def read_per_cylinder(
+    section: Section, window: Window | None, yardstick: Yardstick, cylinders: tuple[int, ...]
+) -> tuple[dict[int, Window], bool]:
+    """Targets of a compensated cam, and whether they are counted from cylinder 1's opening.
+
+    Each window is counted from the cylinder's own datum. ``cylinders`` are those of the unit.
+    """
+    from_first = section.choice("counted_from", {"own top dead centre": False, "cylinder 1": True},
+                                False, required=True)  # fmt: skip
+    tolerance = section.number("tolerance_deg", 0.001, 30, "degrees")
+    source = section.text("source", longest=300) or (window.source if window else "")
+    wanted: dict[int, float] = {}
+    for cylinder in cylinders:
+        low, high = (0.0, 720.0) if from_first else (-90.0, 90.0)
+        first_itself = from_first and cylinder == 1
+        deg = section.number(str(cylinder), low, high, "degrees", required=not first_itself)
+        if deg is not None or first_itself:
+            wanted[cylinder] = deg or 0.0
+    section.end()
+    if window is None and (from_first or tolerance is None):
+        needed = "nominal_deg_btdc of cylinder 1 in the setting, with a tolerance"
+        section.note("", "has no figure to count from", needed)
+        return {}, from_first
+    if not source:
+        section.missing("source", "Where the figures come from: manual and page")
+    if yardstick.datum_deg is None:
+        return {}, from_first
+    made: dict[int, Window] = {}
+    for cylinder, deg in wanted.items():
+        if from_first and window is not None:
+            nominal = window.nominal_btdc + yardstick.datum_deg[cylinder] - deg
+            stated = f"{deg:g}° after cylinder 1's opening"
+        else:
+            nominal, stated = deg, _degrees(deg)
+        if window is not None and abs(nominal - window.nominal_btdc) > MOST_SHIFT_DEG:
+            section.note(
+                str(cylinder),
+                f"is {deg:g}, which puts cylinder {cylinder} at {nominal:.1f} degrees before top "
+                f"dead centre, far from the setting's own {window.nominal_btdc:.1f}",
+                "Degrees of crank (not of cam), within the whole working cycle",
+            )
+        early = window.earliest_btdc - window.nominal_btdc if window else 0.0
+        late = window.nominal_btdc - window.latest_btdc if window else 0.0
+        if tolerance is not None:
+            early = late = tolerance
+        made[cylinder] = Window(nominal + early, nominal, nominal - late, source, stated)
+    return made, from_first
+
+
+def _figure(section: Section, name: str) -> _Figure | None:
+    """The one form in which a figure is given; a second one is noted."""
+    found: list[_Figure] = []
+    for suffix, form in FORMS.items():
+        key = f"{name}_{suffix}"
+        if section.has(key):
+            high = 180.0 if form.unit == "deg" else 10_000.0
+            unit = "degrees" if form.unit == "deg" else form.unit
+            size = section.length(key, -high, high, unit)
+            if size is not None:
+                found.append(_Figure(key, form, size, str(section.table[key]).strip().lstrip("-")))
+    for extra in found[1:]:
+        section.note(extra.key, f"stands beside {found[0].key}", f"One figure for {name}")
+    return found[0] if found else None
+
+
+def _tolerance(section: Section) -> _Figure | None:
+    for unit, most in TOLERANCES.items():
+        key = f"tolerance_{unit}"
+        if section.has(key):
+            size = section.length(key, 0.0001, most, "degrees" if unit == "deg" else unit)
+            if size is not None:
+                return _Figure(key, Form(unit, "", ""), size, str(section.table[key]).strip())
+    return None
+
+
+def _ends(
+    section: Section,
+    figures: Mapping[str, _Figure | None],
+    angles: Mapping[str, float | None],
+    tolerance: _Figure | None,
+    yardstick: Yardstick,
+) -> tuple[float, float] | None:
+    """Earliest and latest, from themselves or from nominal and tolerance."""
+    nominal, earliest, latest = angles["nominal"], angles["earliest"], angles["latest"]
+    wrong = ""
+    if earliest is not None and latest is not None:
+        if tolerance is None:
+            return earliest, latest
+        wrong = "stands beside earliest and latest"
+    elif tolerance is None:
+        if not any(f"tolerance_{unit}" in section.table for unit in TOLERANCES):
+            section.note(
+                "",
+                "says no limits for the figure",
+                "earliest and latest, or nominal and a tolerance (tolerance_deg = 1)",
+            )
+        return None
+    elif nominal is None or earliest is not None or latest is not None:
+        wrong = "does not go with the figures beside it"
+    figure = figures["nominal"]
+    if not wrong and figure is not None and nominal is not None:
+        if tolerance.form.unit == "deg":
+            return nominal + tolerance.size, nominal - tolerance.size
+        if figure.form.unit != "deg":
+            step = tolerance.size * _mm_per(tolerance.form) / _mm_per(figure.form)
+            later = replace(figure, key=tolerance.key, size=figure.size - step)
+            earlier = replace(figure, key=tolerance.key, size=figure.size + step)
+            earliest = _btdc(section, earlier, yardstick)
+            latest = None if earliest is None else _btdc(section, later, yardstick)
+            return None if earliest is None or latest is None else (earliest, latest)
+        wrong = "is a length, the figure an angle"
+    section.note(tolerance.key, wrong, "nominal with a tolerance, or earliest and latest")
+    return None
+
+
+def _btdc(section: Section, figure: _Figure | None, yardstick: Yardstick) -> float | None:
+    """A figure in degrees before top dead centre."""
+    if figure is None:
+        return None
+    if figure.form.unit == "deg":
+        return figure.size
+    length_mm = figure.size * _mm_per(figure.form)
+    if figure.form.of == "travel":
+        if yardstick.geometry is None:
+            section.note(figure.key, "is piston travel, and there is no geometry",
+                         "[engine.geometry] with stroke_mm and rod_mm")  # fmt: skip
+            return None
+    elif yardstick.rim_diameter_mm is None:
+        section.note(figure.key, "is a length at the rim, and there is no diameter",
+                     "rim_diameter_mm or rim_diameter_in in [engine]")  # fmt: skip
+        return None
+    try:
+        return _converted(length_mm, figure.form.of, yardstick)
+    except InputError as error:
+        section.note(figure.key, str(error), "A figure that the engine can have")
+        return None
+
+
+def _converted(length_mm: float, of: str, yardstick: Yardstick) -> float:
+    if of == "travel" and yardstick.geometry is not None:
+        return btdc_from_travel_deg(abs(length_mm), yardstick.geometry, after=length_mm < 0)
+    diameter_mm = yardstick.rim_diameter_mm or 0.0
+    if of == "tape":
+        return deg_from_rim_tape(length_mm, diameter_mm)
+    return deg_from_rim_rule(length_mm, diameter_mm)
+
+
+def _mm_per(form: Form) -> float:
+    return MM_PER_INCH if form.unit == "in" else 1.0
+
+
+def _as_stated(
+    figures: Mapping[str, _Figure | None], tolerance: _Figure | None, yardstick: Yardstick
+) -> str:
+    """The figures as they were written, for the certificate."""
+    parts = []
+    for name, figure in figures.items():
+        if figure is not None:
+            side = "BTDC" if figure.size >= 0 else "ATDC"
+            joint = " " if figure.form.unit == "deg" else ", "
+            parts.append(f"{name} {figure.written}{figure.form.words}{joint}{side}")
+    if tolerance is not None:
+        parts.append(f"tolerance {tolerance.written} {tolerance.form.unit}")
+    travel = any(figure is not None and figure.form.of == "travel" for figure in figures.values())
+    if travel and yardstick.geometry is not None and yardstick.geometry.offset_mm is None:
+        parts.append("cylinder offset not known, taken as none")
+    return "; ".join(parts)
+
+
+def _degrees(btdc: float) -> str:
+    return f"{abs(btdc):g}° {'BTDC' if btdc >= 0 else 'ATDC'}"
+
+
+MOST_CHARACTERS = 40
+DEGREES = ("", "°", "deg", "degrees")
+LENGTHS = {"mm": 1.0, "in": MM_PER_INCH, "inch": MM_PER_INCH, '"': MM_PER_INCH}
+_TYPED = re.compile(r'([0-9 .,/]+?)\s*(°|deg|degrees|mm|in|inch|")?\.?')
+
+
+@dataclass(frozen=True, slots=True)
+class Within:
+    """A limit on either side: crank degrees, and in words as it was stated."""
+
+    deg: float
+    words: str
+    of_rim: bool  # stated as a length round the rim
+
+
+def typed_within(text: str, rim_diameter_mm: float | None) -> Within:
+    """A limit as typed: ``0.5``, ``0,5 deg``, ``2 mm``, ``1/16 in``; a length is laid round the
+    rim as a tape.
+
+    Raises InputError for anything else, for a length where no rim is stated, and for a limit that
+    is nothing or more than half a turn. 1 in = 25.4 mm exactly (definition).
+    """
+    match = _TYPED.fullmatch(text.strip().casefold()) if len(text) <= MOST_CHARACTERS else None
+    size = fraction_of(match[1].replace(",", ".")) if match else None
+    if match is None or size is None:
+        raise InputError(
+            f"{shown(text)} says not how well it is known; type degrees (0.5), or a length round"
+            " the rim (2 mm, 1/16 in)"
+        )
+    unit = match[2] or ""
+    if unit in DEGREES:
+        deg, words, of_rim = float(size), f"{float(size):g}°", False
+    elif rim_diameter_mm is None:
+        raise InputError(
+            "a length says nothing without the rim's diameter: state rim_diameter_mm or"
+            " rim_diameter_in under [engine], or type degrees"
+        )
+    else:
+        deg = deg_from_rim_tape(float(size) * LENGTHS[unit], rim_diameter_mm)
+        length = f"{match[1].strip()} {unit} round a rim of {rim_diameter_mm:g} mm"
+        of_rim, words = True, f"{deg:.3g}° ({length})"
+    if not 0.0 < deg <= 180.0:
+        raise InputError(f"{shown(text)}: more than 0 and at most 180 degrees are a limit")
+    return Within(deg, words, of_rim)

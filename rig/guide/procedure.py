@@ -1,0 +1,122 @@
+"""Procedure, Panel, Advice, cautions."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.base.errors import InputError
+from rig.engine.profile import Unit, Window
+from rig.guide.action import Action, Prompt
+from rig.live.live_session import LiveSession
+from rig.signal.events import Event, Now
+
+
+class Procedure(ABC):
+    """A part of the work. ``over`` when it has come to its end by itself."""
+
+    over = False
+
+    def see(self, now: Now, events: Sequence[Event]) -> None:
+        """One more look at the rig; without memory there is nothing to do."""
+        return
+
+    @abstractmethod
+    def show(self, now: Now | None) -> GoToView | Panel:
+        """What has the middle of the screen."""
+
+    @abstractmethod
+    def told(self) -> Advice:
+        """What comes next in it, why, and what to beware of."""
+
+    @abstractmethod
+    def deeds(self) -> tuple[Action, ...]:
+        """Its own keys, the most needed first."""
+
+    def leave(self) -> None:
+        """The person leaves it, or it is over."""
+        return
+
+
+class LedProcedure(Procedure):
+    """An errand that leads the crank; the person says when it is done."""
+
+    def __init__(self, bench: LiveSession, talk: Prompt) -> None:
+        self._bench = bench
+        self._talk = talk
+
+    def deeds(self) -> tuple[Action, ...]:
+        """It is done."""
+        does = "done: what was reached is kept as a remark"
+        return (Action("space", "done here", does, "r, enter: take it back", self._end),)
+
+    def _end(self) -> None:
+        said = self.done(self._bench.session.follower.now())
+        self._bench.note("remark", {"text": said})
+        self._talk.say(said)
+        self.over = True
+
+    @abstractmethod
+    def done(self, now: Now | None) -> str:
+        """What was reached. Raises InputError when nothing can be said."""
+
+
+def nominal_window(bench: LiveSession, unit: Unit) -> Window:
+    name = bench.session.told.setting_of(unit.name)
+    window = next(s for s in unit.settings if s.name == name).window
+    if window is None:
+        raise InputError(f"{unit.name}, {name}: no figure is stated to go by")
+    return window
+
+
+Sort = Literal["plain", "now", "good", "bad", "quiet"]
+
+
+@dataclass(frozen=True, slots=True)
+class GoToView:
+    """Bringing the crank to a wanted angle, or holding it there while a unit is moved."""
+
+    target_btdc: float
+    to_go_deg: float | None  # forward still to go; negative once passed; None: angle unknown
+    from_right_side: bool = True  # arriving by forward movement, slack taken up
+    words: str = ""  # "forward, gently", "there: hold", "passed: go back well past it"
+    rim_mm: float | None = None  # length round the rim from top dead centre
+    unit: str = ""  # the unit that is being moved while the crank is held
+
+
+@dataclass(frozen=True, slots=True)
+class PanelLine:
+    """One line of a panel: what it is about, what is said, and how it is meant."""
+
+    label: str
+    text: str
+    sort: Sort = "plain"
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A part of the work that has the middle of the screen to itself.
+
+    ``figure`` is the number to be seen first, with what it is in ``below``; lines stand ``beside``
+    it and, over the whole width, under it. Without a figure (empty) the lines have all the room.
+    """
+
+    title: str
+    state: str = ""
+    figure: str = ""  # digits and a point, or empty
+    unit: str = "°"
+    below: str = ""
+    beside: tuple[PanelLine, ...] = ()
+    lines: tuple[PanelLine, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One step: what to do, why, and what to beware of."""
+
+    step: str
+    next: str
+    why: str
+    caution: str = ""

@@ -1,0 +1,487 @@
+"""Dial gauge at the bench; select TDC.
+
+Dead centre by a dial gauge, live: the crank held at each point, the lift typed.
+
+Which dead centre to go by: all that were found, side by side, and the person chooses.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+from rig.base import rounding
+from rig.base.angles import wrap
+from rig.base.errors import InputError
+from rig.engine.geometry import MM_PER_INCH, geometry_of, plug_hole_offset_deg
+from rig.engine.profile import Geometry
+from rig.guide.action import Action, Prompt
+from rig.guide.advice import STOP
+from rig.guide.procedure import Advice, Panel, PanelLine, Procedure, Sort
+from rig.job.tdc import Candidate, GaugeDoubt, candidates, gauge_doubts
+from rig.live.live_session import LiveSession
+from rig.signal.events import Now
+from rig.tdc.dial_gauge import GaugePoint, coarse_top_deg, lift_in_mm, near, within_stroke
+from rig.tdc.gauge_points import (
+    INCLINED,
+    MARK,
+    NOTE,
+    GaugeReading,
+    LiftUnit,
+    gauge_note,
+    gauge_series,
+    is_of_dead_centre,
+)
+from rig.tdc.gauge_series import Series
+from rig.words.diagnostics import mark_words
+
+STILL_S = 0.5
+STILL_DEG = 0.1
+
+
+"""A crank that moves by no more than this in half a second is held (a quarter of its uncertainty
+as stated of a gauge point comes of it; common practice, no source)."""
+
+
+ENOUGH = 3
+
+
+"""Points a side after which no more are asked for (common practice, no source)."""
+
+
+UNITS: dict[str, LiftUnit] = {"": "mm", "mm": "mm", "in": "inch", "inch": "inch", '"': "inch"}
+_LIFT = re.compile(r"([0-9]*[.,]?[0-9]+|[0-9]+[.,])\s*([a-z\"]*)\.?")
+
+
+def typed_lift(text: str, unit: LiftUnit = "mm") -> tuple[float, LiftUnit]:
+    """A lift as typed (``2.0``, ``2,0 mm``, ``0.080 in``), in millimetres, and its unit.
+
+    ``unit`` is taken where none is typed. Raises InputError for anything else.
+    """
+    match = _LIFT.fullmatch(text.strip().casefold())
+    if match is None or match[2] not in UNITS:
+        raise InputError(f"{text!r} is no lift; type it as 2.00, 2.00 mm or 0.080 in")
+    used = UNITS[match[2]] if match[2] else unit
+    lift_mm = lift_in_mm(float(match[1].replace(",", ".")), used)
+    if lift_mm <= 0.0:
+        raise InputError("type how far the piston stands below its top: more than 0")
+    return lift_mm, used
+
+
+def still_deg(bench: LiveSession) -> float:
+    """Where the crank is held, degrees. Raises InputError when it moves or is not known."""
+    angle = bench.held.mean_deg(STILL_S)
+    if angle is None or bench.crank_deg() is None:
+        raise InputError("the crank's angle is not known yet: turn until the index has passed")
+    moved = bench.held.moved_deg(STILL_S)
+    if moved > max(STILL_DEG, 1.5 * bench.session.follower.settings.count_deg):
+        raise InputError(f"the crank moves ({moved:.2f}° in half a second): hold it still first")
+    return angle
+
+
+@dataclass(frozen=True, slots=True)
+class _Worked:
+    """What the points say so far."""
+
+    series: Series | None
+    why: str
+    doubts: list[GaugeDoubt]
+
+
+class GaugePoints(Procedure):
+    """Take points, see what they say, touch once more at the end. ``choose`` opens the choice."""
+
+    def __init__(self, bench: LiveSession, talk: Prompt, choose: Callable[[], None]) -> None:
+        readings = bench.session.gauge.readings
+        self._bench = bench
+        self._talk = talk
+        self._choose = choose
+        self._cylinder = readings[-1].cylinder if readings else 1
+        self._again = bool(readings) and readings[-1].again
+        self._unit: LiftUnit = "mm"
+        self._at_deg = 0.0
+        self._key: object = None
+        self._last = _Worked(None, "", [])
+
+    # -- what the points say --
+
+    def _worked(self) -> _Worked:
+        notes = self._bench.session.gauged
+        key = (tuple(notes.readings), notes.gauge, self._cylinder)
+        if key == self._key:
+            return self._last
+        self._key = key
+        series, why = None, ""
+        numbers = list(range(1, len(notes.points(self._cylinder)) + 1))
+        try:
+            series = gauge_series(notes, self._bench.session.profile, self._cylinder)
+        except InputError as wrong:
+            why = str(wrong)
+        self._last = _Worked(
+            series, why, gauge_doubts(series, notes, self._cylinder, numbers, self._geometry())
+        )
+        return self._last
+
+    def _series(self, *, again: bool = False) -> list[GaugeReading]:
+        readings = self._bench.session.gauged.of(self._cylinder)
+        return [each for each in readings if each.again == again]
+
+    def _side(self, reading: GaugeReading) -> int:
+        """-1 before the top, 1 after it; 0 while that cannot be told.
+
+        By angle and lift; by the way in which the crank came only where those do not tell.
+        """
+        tdc = self._tdc_deg()
+        if tdc is None:
+            return -reading.direction
+        return -1 if wrap(reading.point.angle_deg - tdc) < 0.0 else 1
+
+    def _tdc_deg(self) -> float | None:
+        series, reference = self._worked().series, self._bench.session.reference
+        if series is not None:
+            return series.references[0].tdc_deg
+        if reference is not None and reference.cylinder == self._cylinder:
+            return reference.tdc_deg
+        points = [each.point for each in self._series()]
+        return coarse_top_deg(points, self._bench.session.gauged.gauge, self._geometry())
+
+    def _geometry(self) -> Geometry | None:
+        return geometry_of(self._bench.session.profile.engine, self._cylinder)
+
+    def _lifts(self, side: int, *, again: bool = False) -> list[float]:
+        return [r.point.lift_mm for r in self._series(again=again) if self._side(r) == side]
+
+    # -- on the screen --
+
+    def show(self, now: Now | None) -> Panel:
+        """Dead centre so far, the points of either side, both methods, and what is in doubt."""
+        worked = self._worked()
+        figure, below = "", "no TDC yet: points on both sides"
+        if worked.doubts:
+            below = "in doubt: see below"
+        elif worked.series is not None:
+            first = worked.series.references[0]
+            figure = rounding.after_index(first.tdc_deg, first.uncertainty.U_deg)
+            below = f"TDC so far, {first.method.removeprefix('gauge, ')}"
+        beside = [
+            PanelLine("before top", _lifts_text(self._lifts(-1))),
+            PanelLine("after top", _lifts_text(self._lifts(1))),
+            *self._methods(worked),
+        ]
+        lines = [PanelLine("DOUBT", doubt.words, "bad") for doubt in worked.doubts]
+        if worked.series is None and self._series():
+            lines.append(PanelLine("so far", worked.why))
+        series = self._series(again=self._again)
+        if series:
+            last = series[-1]
+            way = {1: "come to forward", -1: "come to turning back"}.get(last.direction, "")
+            lines.append(
+                PanelLine(
+                    "last point",
+                    f"no. {len(series)}: {last.point.lift_mm:.2f} mm at"
+                    f" {rounding.after_index(last.point.angle_deg)}° after the index, {way}",
+                )
+            )
+        if self._again or self._series(again=True):
+            lines.append(PanelLine("once more", self._once_more(worked)))
+        where = f", cylinder {self._cylinder}" if self._cylinder != 1 else ""
+        return Panel(
+            f"top dead centre by gauge{where}", "the gauge is IN: no full turn", figure,
+            below=below, beside=tuple(beside), lines=tuple(lines),
+        )  # fmt: skip
+
+    def _methods(self, worked: _Worked) -> list[PanelLine]:
+        series = worked.series
+        if series is None:
+            return []
+        lines = []
+        for name, found, why in (
+            ("curve", series.fit, series.fit_why), ("equal lifts", series.lifts, series.lifts_why),
+        ):  # fmt: skip
+            if found is None:
+                lines.append(PanelLine(name, f"not yet: {why}", "quiet"))
+                continue
+            reference = found.reference
+            tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
+            lines.append(PanelLine(name, tdc, "now"))
+        middles = series.lifts.middles if series.lifts else ()
+        if together := sum(bool(each.apart_mm) for each in middles):
+            lines.append(PanelLine("", f"{together} of {len(middles)} nearly equal", "quiet"))
+        return lines
+
+    def _once_more(self, worked: _Worked) -> str:
+        series = worked.series
+        if series is not None and series.moved is not None:
+            return series.moved.words
+        before, after = (len(self._lifts(side, again=True)) for side in (-1, 1))
+        return f"{before} before the top, {after} after it; one on either side is wanted"
+
+    def told(self) -> Advice:
+        """Which point next, and from which side."""
+        return Advice(
+            "gauge",
+            self._next(),
+            "Come to each point with the piston rising, or clearances add a tenth of a degree.",
+            STOP,
+        )
+
+    def _next(self) -> str:
+        if self._worked().doubts:
+            return "press x to take a doubtful point back; then take it again"
+        before, after = self._lifts(-1, again=self._again), self._lifts(1, again=self._again)
+        where = _once_more_at(before, after) if self._again else _where_next(before, after)
+        if where:
+            return f"{where}, hold, press space, type the lift"
+        if self._series(again=True):
+            return "press w to choose which dead centre to go by; then take the gauge out"
+        return "enough points: press a and touch once more on either side"
+
+    # -- deeds --
+
+    def deeds(self) -> tuple[Action, ...]:
+        """Type a lift, take one back, once more at the end, how the gauge stands."""
+        again = "more points" if self._again else "once more"
+        does = "back to the series" if self._again else "the points now are touched once more"
+        found = [
+            Action("space", "type the lift", "the lift at which the crank is held", "x",
+                 self._ask_lift),
+            Action("x", "take back", "take a point back: the last, or a number", "type it again",
+                 self._ask_back),
+            Action("a", again, does, "a", self._turn_again),
+            Action("w", "which TDC", "all dead centres found: choose one", "choose another",
+                 self._choose),
+            Action("i", "inclined", "the gauge stands at an angle to the bore", "i, then 0",
+                 self._ask_inclined),
+        ]  # fmt: skip
+        if self._bench.session.profile.engine.cylinders > 1:
+            does = "the gauge is in another cylinder's plug hole"
+            found.append(Action("c", "cylinder", does, "c", self._ask_cylinder))
+        return tuple(found)
+
+    def leave(self) -> None:
+        """The gauge is still in."""
+        self._talk.say("take the gauge out before a full turn")
+
+    def _ask_lift(self) -> None:
+        self._at_deg = still_deg(self._bench)
+        number = len(self._series(again=self._again)) + 1
+        forms = "mm (2.00, or 0.080 in)" if self._unit == "mm" else "inches (0.080, or 2.00 mm)"
+        self._talk.ask_for(
+            f"Point {number}: how far below the top is the piston, in {forms}?", self._take
+        )
+
+    def _take(self, text: str) -> None:
+        lift_mm, unit = typed_lift(text, self._unit)
+        now = still_deg(self._bench)
+        if abs(now - self._at_deg) > STILL_DEG + self._bench.session.follower.settings.count_deg:
+            raise InputError("the crank moved while you typed: hold it, and type it again")
+        notes, profile = self._bench.session.gauge, self._bench.session.profile
+        geometry = geometry_of(profile.engine, self._cylinder)
+        if geometry is not None:
+            try:
+                within_stroke([GaugePoint(self._at_deg, lift_mm)], notes.gauge, geometry)
+            except InputError as wrong:
+                number = len(self._series()) + 1
+                raise InputError(str(wrong).replace("point 1", f"point {number}")) from None
+        self._unit = unit
+        way = self._bench.held.way
+        note = gauge_note(
+            lift_mm, self._at_deg, cylinder=self._cylinder, direction=way, again=self._again
+        )
+        self._bench.note(NOTE, note)
+        doubts = self._worked().doubts
+        self._talk.say(doubts[0].words if doubts else f"noted: {_with_unit(lift_mm, unit)}")
+
+    def _ask_back(self) -> None:
+        series = self._series(again=self._again)
+        if not series:
+            raise InputError("there is no point to take back")
+        blamed = [] if self._again else [d.point for d in self._worked().doubts if d.point]
+        number = blamed[0] if blamed else len(series)
+        lift = series[number - 1].point.lift_mm
+        self._talk.ask_for(
+            f"Take back which point? Nothing typed: number {number}, {lift:.2f} mm",
+            lambda text: self._back(text or str(number)),
+        )
+
+    def _back(self, text: str) -> None:
+        series = self._series(again=self._again)
+        if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= len(series):
+            raise InputError(f"there is no point {text!r}; they are numbered 1 to {len(series)}")
+        wanted = series[int(text) - 1]
+        readings = self._bench.session.gauge.readings
+        at = next(n for n, each in enumerate(readings, 1) if each is wanted)
+        self._bench.note(NOTE, {"back": True, "reading": at})
+        self._talk.say(f"point {text}, {wanted.point.lift_mm:.2f} mm, is taken back")
+
+    def _turn_again(self) -> None:
+        self._again = not self._again
+
+    def _ask_inclined(self) -> None:
+        self._talk.ask_for(
+            "By how many degrees is the gauge inclined to the bore (0: not at all)?", self._inclined
+        )
+
+    def _inclined(self, text: str) -> None:
+        try:
+            deg = float(text.replace(",", "."))
+        except ValueError:
+            raise InputError(f"{text!r} is no angle in degrees") from None
+        if not 0.0 <= deg < 80.0:
+            raise InputError(f"a gauge inclined {text}° cannot be corrected; 0 to 80")
+        if deg == 0.0:
+            self._bench.note(INCLINED, {"inclined_deg": 0.0})
+            return
+        self._talk.ask_for(
+            "Does its plunger slide on a flat crown (s), or is a rod pinned to one point of it (p)?"
+            " On a domed crown neither rule holds.",
+            lambda case: self._case(deg, case),
+        )
+
+    def _case(self, deg: float, text: str) -> None:
+        cases = {"s": "sliding", "p": "pinned"}
+        case = cases.get(text[:1].casefold())
+        if case is None:
+            raise InputError(f"{text!r} is neither s nor p; press i and say it again")
+        self._bench.note(INCLINED, {"inclined_deg": deg, "case": case})
+        self._talk.say(f"the gauge is taken to be inclined {deg:g}°, {case}")
+
+    def _ask_cylinder(self) -> None:
+        self._talk.ask_for("In which cylinder's plug hole is the gauge?", self._in_cylinder)
+
+    def _in_cylinder(self, text: str) -> None:
+        if not text.isascii() or not text.isdigit():
+            raise InputError(f"{text!r} is no number of a cylinder")
+        plug_hole_offset_deg(self._bench.session.profile.engine, int(text))
+        self._cylinder = int(text)
+
+
+def _with_unit(lift_mm: float, unit: LiftUnit) -> str:
+    """A lift in the unit that it was typed in; the screen shows millimetres."""
+    if unit == "mm":
+        return f"{lift_mm:.3f} mm"
+    return f"{lift_mm / MM_PER_INCH:.4f} in, which is {lift_mm:.3f} mm"
+
+
+def _lifts_text(lifts: list[float]) -> str:
+    if not lifts:
+        return "no point yet"
+    shown = " ".join(f"{lift:.2f}" for lift in lifts[::-1])
+    return f"{len(lifts)}×  {shown} mm"
+
+
+def _once_more_at(before: list[float], after: list[float]) -> str:
+    """The side that was not touched once more yet; empty when both were."""
+    if not before:
+        return "once more before the top: come forward to a lift"
+    return "" if after else "once more after the top: turn back to a lift"
+
+
+def _where_next(before: list[float], after: list[float]) -> str:
+    """Where the next point lies: each lift on both sides; empty when there are enough."""
+    if len(before) < ENOUGH and not after:
+        return f"turn forward to {'a smaller lift' if before else 'some millimetres below the top'}"
+    for lift in before:
+        if not _has(after, lift):
+            return f"past the top, then turn back to {lift:.2f} mm again"
+    for lift in after:
+        if not _has(before, lift):
+            return f"well back, then turn forward to {lift:.2f} mm again"
+    return "" if len(before) >= ENOUGH else "well back, then turn forward to another lift"
+
+
+def _has(lifts: list[float], lift: float) -> bool:
+    return any(near(each, lift) for each in lifts)
+
+
+class SelectTdc(Procedure):
+    """Dead centre by each method beside the others and the engine's own mark."""
+
+    def __init__(self, bench: LiveSession, talk: Prompt) -> None:
+        self._bench = bench
+        self._talk = talk
+        self._key: object = None
+        self._found: list[Candidate] = []
+
+    def _candidates(self) -> list[Candidate]:
+        session = self._bench.session
+        notes = session.gauge
+        key = (tuple(notes.readings), tuple(notes.marks), notes.gauge, len(session.references))
+        if key != self._key:
+            self._key, self._found = key, candidates(session, session.profile)
+        return self._found
+
+    def show(self, now: Now | None) -> Panel:
+        """A line for each, the one in use first, then the marks that are of something else."""
+        session = self._bench.session
+        lines = []
+        for number, each in enumerate(self._candidates(), 1):
+            reference = each.reference
+            tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
+            cylinder = f", cylinder {reference.cylinder}" if reference.cylinder != 1 else ""
+            text = f"{tdc} by {reference.method}{cylinder}"
+            if each.in_use:
+                text += ": IN USE"
+            elif each.doubts:
+                text += f": IN DOUBT: {each.doubts[0]}"
+            elif each.beside:
+                text += f": {each.beside}"
+            sort: Sort = "now" if each.in_use else "bad" if each.doubts else "plain"
+            lines.append(PanelLine(str(number), text, sort))
+        lines += [
+            PanelLine("mark", mark_words(mark, session.here), "quiet")
+            for mark in session.gauge.marks
+            if not is_of_dead_centre(mark, session.here)
+        ]
+        if not lines:
+            lines = [PanelLine("", "none was found yet: c by the stop, l by a gauge", "now")]
+        return Panel("which dead centre is gone by", "degrees after the index", lines=tuple(lines))
+
+    def told(self) -> Advice:
+        """Choose, or leave it as it is."""
+        return Advice(
+            "which",
+            "press the number of the one to go by, or esc to leave it as it is",
+            "The certificate says which one the figures rest on, and shows the others.",
+        )
+
+    def deeds(self) -> tuple[Action, ...]:
+        """A number for each, and the last mark taken back."""
+        found = [
+            Action(str(n), "go by it", "go by that dead centre", "asked first; choose another",
+                 partial(self._ask, each))
+            for n, each in enumerate(self._candidates()[:9], 1)
+        ]  # fmt: skip
+        if self._bench.session.gauge.marks:
+            does = "take the last mark of the engine back"
+            found.append(Action("x", "mark back", does, "e: note it again", self._ask_back))
+        return tuple(found)
+
+    def _ask(self, each: Candidate) -> None:
+        if each.in_use:
+            raise InputError("this one is in use")
+        if each.doubts:
+            raise InputError(f"not taken: {each.doubts[0]}")
+        self._talk.ask(
+            f"Go by top dead centre as found by {each.reference.method} from now on? Every reading"
+            " is worked out with it.",
+            lambda: self._use(each),
+        )
+
+    def _use(self, each: Candidate) -> None:
+        found = self._bench.use(each.which)
+        tdc = rounding.after_index_with(found.tdc_deg, found.uncertainty.U_deg)
+        self._talk.say(f"in use now: {found.method}, {tdc}")
+
+    def _ask_back(self) -> None:
+        what = self._bench.session.gauge.marks[-1].what
+        self._talk.ask(
+            f"Take back that the crank stood at {what}?",
+            lambda: self._taken_back(what),
+        )
+
+    def _taken_back(self, what: str) -> None:
+        self._bench.note(MARK, {"back": True})
+        self._talk.say(f"taken back: {what}")

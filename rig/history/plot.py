@@ -1,0 +1,127 @@
+"""Drift over certificates: how each opening stood through the years, against its window.
+
+Hollow circles are as found, filled ones as left; bars are about 95 %. A change that was noted, or
+a setting, is a step: the line starts anew there with the same slope. Earlier is above.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.base.escape import visible
+from rig.base.rounding import many
+from rig.history.series import History, Point, Series
+from rig.plots import sheet
+from rig.timing.drift import DAYS_A_YEAR
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+WIDTH_IN, HEAD_IN, PANEL_IN, GAP_IN, FOOT_IN = 8.3, 0.9, 1.75, 0.95, 0.45
+LEFT_IN, RIGHT_IN = 1.05, 0.45
+MOST_PANELS = 12
+LEAST_DAYS = 60.0
+AHEAD = 0.35
+
+
+"""The line is drawn on by this part of the years that were read, and no further."""
+
+
+@sheet.styled
+def draw(history: History, shown: Sequence[Series], path: Path) -> Path:
+    """Draw the series that are to be shown. Raises InputError when the file cannot be written."""
+    panels = list(shown[:MOST_PANELS])
+    high = HEAD_IN + len(panels) * (PANEL_IN + GAP_IN) + FOOT_IN
+    serial = f", serial {history.serial}" if history.serial else ""
+    n = len(history.certificates)
+    under = f"{many(n, 'certificate')}; contacts open, degrees of crank, earlier above"
+    figure = sheet.paper(WIDTH_IN, high, f"{history.engine}{serial}", under)
+    top = high - HEAD_IN
+    ends = _span([point for series in panels for point in series.points])
+    for series in panels:
+        at = sheet.axes(
+            figure, LEFT_IN, top - PANEL_IN - 0.1, WIDTH_IN - LEFT_IN - RIGHT_IN, PANEL_IN
+        )
+        _panel(at, series, ends)
+        top -= PANEL_IN + GAP_IN
+    more = len(shown) - len(panels)
+    said = f"{more} more are not drawn. " if more > 0 else ""
+    sheet.note(figure, said + history.caution)
+    return sheet.write(figure, path)
+
+
+def _span(points: Sequence[Point]) -> tuple[float, float]:
+    """The days that the drawing reaches over."""
+    first, last = min(p.day for p in points), max(p.day for p in points)
+    long = max(last - first, LEAST_DAYS)
+    return first - 0.06 * long, last + AHEAD * long
+
+
+def _panel(at: Axes, series: Series, ends: tuple[float, float]) -> None:
+    points = series.points
+    cylinder = "" if series.cylinder is None else f", cylinder {series.cylinder}"
+    kind = "" if series.kind == "turned" else f", {series.kind}"
+    at.set_title(visible(f"{series.unit}, {series.setting}{cylinder}{kind}"))
+    last = points[-1].judgement
+    low, high = _reach(points)
+    at.set_ylim(low, high)
+    at.set_xlim(*ends)
+    at.xaxis_date()  # days since 1970 are what it counts in
+    if last.latest_btdc is not None and last.earliest_btdc is not None:
+        sheet.outside(at, last.latest_btdc, last.earliest_btdc, across=False)
+    if last.nominal_btdc is not None:
+        at.axhline(last.nominal_btdc, color=sheet.SOFT, lw=0.8, dashes=(4, 3), zorder=1.4)
+    _line(at, series, ends)
+    for point in points:
+        mean, uncertainty = point.judgement.mean_btdc, point.judgement.uncertainty
+        if mean is None:
+            continue
+        filled = point.phase == "as left"
+        U = uncertainty.U_deg if uncertainty else 0.0
+        at.errorbar([point.day], [mean], yerr=[[U], [U]], fmt="o", ms=5.0, capsize=2.4,
+                    color=sheet.INK, elinewidth=1.0, mec=sheet.INK, mew=1.0, zorder=5,
+                    mfc=sheet.INK if filled else sheet.PAPER)  # fmt: skip
+        if point.step:
+            at.axvline(point.day, color=sheet.ALERT, lw=0.9, ls=":", zorder=2)
+            at.text(point.day, high, " " + textwrap.shorten(visible(point.step), 44,
+                    placeholder=" …"), fontsize=6.2, va="top", color=sheet.ALERT)  # fmt: skip
+    at.yaxis.set_major_formatter(sheet.degrees)
+    at.text(0.0, -0.19, visible(series.words), transform=at.transAxes, fontsize=7.2, va="top")
+
+
+def _reach(points: Sequence[Point]) -> tuple[float, float]:
+    angles: list[float] = []
+    for point in points:
+        judged = point.judgement
+        U = judged.uncertainty.U_deg if judged.uncertainty else 0.0
+        if judged.mean_btdc is not None:
+            angles += [judged.mean_btdc - min(U, 20.0), judged.mean_btdc + min(U, 20.0)]
+    last = points[-1].judgement
+    angles += [a for a in (last.earliest_btdc, last.latest_btdc) if a is not None]
+    low, high = min(angles), max(angles)
+    margin = max(0.14 * (high - low), 0.1)
+    return low - margin, high + margin
+
+
+def _line(at: Axes, series: Series, ends: tuple[float, float]) -> None:
+    """The line through the last stretch, on to where it is drawn, with its uncertainty."""
+    line = series.line
+    if line is None:
+        return
+    through = [point for point in series.points if point.weighs]
+    until = through[-1].day
+    since = next(p.day for p in through if p.level == through[-1].level)
+    years = [(day - until) / DAYS_A_YEAR for day in (since, until, ends[1])]
+    heights = [line.at(each) for each in years]
+    at.plot([since, until], heights[:2], color=sheet.BLUE, lw=1.4, zorder=3)
+    at.plot([until, ends[1]], heights[1:], color=sheet.BLUE, lw=1.1, dashes=(5, 3), zorder=3)
+    ahead = [years[2] * k / 20.0 for k in range(21)]
+    at.fill_between(
+        [until + each * DAYS_A_YEAR for each in ahead],
+        [line.at(each) - line.expanded_at(each) for each in ahead],
+        [line.at(each) + line.expanded_at(each) for each in ahead],
+        color=sheet.BLUE, alpha=0.13, lw=0.0, zorder=2,
+    )  # fmt: skip

@@ -1,0 +1,184 @@
+"""Which capture of a job is the newest: by what the captures know about one another.
+
+The computer's clock may have gone backwards between two sessions, so names and times of day do not
+say. The head of a capture names those that were the newest when it began (``after``: file and
+digest of the head), and carries a number one above theirs. A capture that another one comes after
+is not the newest. Where several are left (one in between was deleted, or captures were copied
+together), number and clock have to agree on one of them; if they do not, the person has to say.
+
+Captures from before there were numbers know nothing of one another: among themselves they are
+taken in the order of the clock, which is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from rig.base.errors import InputError
+from rig.base.files import LeftOut, Odd, named
+from rig.job.clock import moment
+from rig.wire.capture import head_of
+
+MOST_NUMBER = 1_000_000_000
+MOST_AFTER = 20
+
+
+"""So many captures are named in a head at most; a line of a capture has limits."""
+
+
+class UncertainError(InputError):
+    """Which capture is the newest does not follow from what they know."""
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the head of a capture says of its place. ``number`` is 0 where it says nothing."""
+
+    path: Path
+    digest: str
+    after: tuple[str, ...]  # digests of heads
+    after_files: tuple[str, ...]
+    number: int
+    begun: datetime | None
+    size: int
+
+
+@dataclass(frozen=True, slots=True)
+class Newest:
+    """The newest capture. ``by_clock``: nothing but the clock says so; ``left`` was left out."""
+
+    known: Known
+    by_clock: bool = False
+    left: tuple[LeftOut, ...] = ()
+
+
+def known(path: Path) -> Known:
+    """Read what a capture knows. Raises InputError when its head cannot be read."""
+    head = head_of(path)
+    number = head.start.get("number")
+    stated = head.start.get("after")
+    after = [each for each in stated if isinstance(each, dict)] if isinstance(stated, list) else []
+    return Known(
+        path,
+        head.digest,
+        tuple(str(each["head"]) for each in after if "head" in each),
+        tuple(str(each["file"]) for each in after if "file" in each),
+        number if isinstance(number, int) and 0 < number < MOST_NUMBER else 0,
+        moment(head.start.get("utc")),
+        path.stat().st_size,
+    )
+
+
+def newest(paths: Iterable[Path]) -> Newest | None:
+    """The newest of these captures; None when there is none that can be read.
+
+    Raises UncertainError when it does not follow, and InputError for one whose head cannot be read
+    where it may be the newest.
+    """
+    found, broken = _read(paths)
+    last = _last(found)
+    if len(last) > 1:
+        raise UncertainError(_asked(last))
+    after = {name for each in found for name in each.after_files}
+    unread = [(path, why) for path, why in broken if path.name not in after]
+    for path, why in unread:
+        if not last or path.stem > last[0].path.stem:
+            raise InputError(f"{why}; move it away, or name the capture that you mean")
+    if not last:
+        return None
+    left = tuple(LeftOut(path, Odd.NO_CAPTURE) for path, _ in unread)
+    return Newest(last[0], last[0].number == 0 and len(found) > 1, left)
+
+
+def place_after(paths: Iterable[Path]) -> dict[str, object]:
+    """What the head of a new capture says of its place among ``paths``: ``number``, ``after``."""
+    found, broken = _read(paths)
+    before = [{"file": path.name} for path, _ in broken]
+    before += [{"file": each.path.name, "head": each.digest} for each in _uncovered(found)]
+    number = 1 + max((each.number for each in found), default=0)
+    return {"number": number, "after": before[-MOST_AFTER:]}
+
+
+class Order:
+    """Which of two captures came later, by what those of a job know of one another."""
+
+    def __init__(self, paths: Iterable[Path]) -> None:
+        found, _ = _read(paths)
+        self._at = {each.path: each for each in found}
+        by_digest = {each.digest: each for each in found}
+        self._before: dict[str, set[str]] = {}
+        for each in sorted(found, key=lambda each: each.number):
+            before = set(each.after)
+            for digest in each.after:
+                if digest in by_digest:
+                    before |= self._before.get(digest, set())
+            self._before[each.digest] = before
+
+    def is_later(self, one: Path, other: Path) -> bool | None:
+        """Whether ``one`` came after ``other``; None where they do not know."""
+        first, second = self._at.get(one), self._at.get(other)
+        if first is None or second is None:
+            return None
+        if second.digest in self._before[first.digest]:
+            return True
+        return False if first.digest in self._before[second.digest] else None
+
+
+def latest_begun(paths: Iterable[Path]) -> datetime | None:
+    """The latest time of day at which one of these captures began."""
+    return max((each.begun for each in _read(paths)[0] if each.begun), default=None)
+
+
+def _read(paths: Iterable[Path]) -> tuple[list[Known], list[tuple[Path, InputError]]]:
+    found: dict[str, Known] = {}
+    broken: list[tuple[Path, InputError]] = []
+    for path in paths:
+        try:
+            one = known(path)
+        except InputError as why:
+            broken.append((path, why))
+            continue
+        except OSError:  # it has gone since
+            continue
+        copy = found.get(one.digest)
+        if copy is None or one.size > copy.size:  # of one session's copies the longest
+            found[one.digest] = one
+    return list(found.values()), broken
+
+
+def _uncovered(found: Sequence[Known]) -> list[Known]:
+    """Those that no other comes after."""
+    silent = sorted((each for each in found if not each.number), key=_by_clock)
+    after = {digest for each in found for digest in each.after}
+    after |= {each.digest for each in silent[:-1]}
+    left = (each for each in found if each.digest not in after)
+    return sorted(left, key=lambda each: (each.number, each.path.stem))
+
+
+def _last(found: Sequence[Known]) -> list[Known]:
+    """The newest alone, or all that may be the newest."""
+    left = _uncovered(found) or list(found)
+    if len(left) < 2:
+        return left
+    by_number = sorted(left, key=lambda each: each.number)
+    first, rest = by_number[-1], by_number[:-1]
+    earlier = [each.begun for each in rest if each.begun is not None]
+    if first.begun is None or len(earlier) < len(rest):
+        return left
+    alone = first.number > rest[-1].number and first.begun >= max(earlier)
+    return [first] if alone else left
+
+
+def _by_clock(each: Known) -> tuple[str, str]:
+    return (each.begun.isoformat() if each.begun else "", each.path.stem)
+
+
+def _asked(last: Sequence[Known]) -> str:
+    listed = " or ".join(named(each.path) for each in sorted(last, key=lambda each: each.path))
+    return (
+        "the captures do not say which of them is the newest, and the clock may have been set:"
+        f" name the one that you mean, {listed}"
+    )

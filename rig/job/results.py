@@ -1,0 +1,373 @@
+"""Captures to figures by `Session.replay`; CaptureFacts, Finding.
+
+A job's captures worked through: the session's figures, and the facts of the files.
+
+The certificate, its verification and ``rig figures`` all take this way, so they agree.
+
+How long the dead centre in use holds over several recordings, and over those of other days.
+
+The encoder is often taken off between two recordings. One in which dead centre was touched is
+therefore judged by its own touches; one that goes by a dead centre of elsewhere by all touches that
+the job knows of: where they disagree on either side of it, nobody knows where the encoder stood.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Final
+
+from rig.base.errors import InputError
+from rig.base.files import digest
+from rig.base.rounding import many
+from rig.base.uncertainty import Contribution, combine
+from rig.engine.profile import Profile
+from rig.job.clock import HostClock, iso, moment
+from rig.job.folder import Job
+from rig.job.tdc import Origins, in_use
+from rig.session.annotations import moved_words
+from rig.session.diagnostics import Diagnostic
+from rig.session.session import Session
+from rig.signal.rig_statistics import RigStatistics, StatisticsCollector
+from rig.tdc.gauge_points import GaugeNotes, gauge_series
+from rig.tdc.reference import Move, TdcReference
+from rig.tdc.validity import At, Touched, holds
+from rig.timing.assess import assess
+from rig.timing.compare import compare_units
+from rig.timing.groups import in_groups
+from rig.timing.impulse import separate_impulse_trips
+from rig.timing.values import Assessment, Comparison, Reading
+from rig.wire.capture import CaptureReader
+from rig.wire.records import LineError, Note
+
+
+@dataclass(slots=True)
+class ReplayedCapture:
+    """One capture played through a session."""
+
+    path: Path
+    session: Session
+    facts: CaptureFacts
+    said: list[str]
+    seen: RigStatistics  # of the rig itself
+    gauge: GaugeNotes
+
+
+@dataclass(slots=True)
+class JobResults:
+    """Figures over all the captures given."""
+
+    played: list[ReplayedCapture]
+    reference: TdcReference | None
+    readings: list[Reading] = field(default_factory=list)
+    judgements: list[Assessment] = field(default_factory=list)
+    comparisons: list[Comparison] = field(default_factory=list)
+    sources: list[ReplayedCapture] = field(default_factory=list)  # played for the dead centre alone
+    against: list[TdcReference] = field(default_factory=list)  # of elsewhere: TDC has moved
+    origin: list[str] = field(default_factory=list)  # claims of a reference not borne out
+
+    @property
+    def said(self) -> list[str]:
+        """What is to be said of the files and of what is in them."""
+        said = [
+            f"{one.path}: {words}"
+            for one in self.played
+            for words in moved_words(one.session.holds)
+        ]
+        said += in_groups(self.judgements)
+        said += [text for played in (*self.played, *self.sources) for text in played.said]
+        said += self.origin
+        said += [f"{played.path}: {doubt.words}" for played, doubt in self.doubts]
+        return list(dict.fromkeys(said))
+
+    @property
+    def doubts(self) -> list[tuple[ReplayedCapture, Diagnostic]]:
+        """What looks wrong, capture by capture."""
+        return [(one, doubt) for one in self.played for doubt in one.session.doubts(over=True)]
+
+    @property
+    def sound(self) -> bool:
+        """False when something stated is wrong, or cannot be read."""
+        return not any(doubt.bad for _, doubt in self.doubts)
+
+
+def replay_capture(profile: Profile, path: Path) -> ReplayedCapture:
+    """Play one capture. Raises InputError when it cannot be read."""
+    reader = CaptureReader(path)
+    session = Session(profile)
+    survey = StatisticsCollector(session.follower.settings)
+    gauge = GaugeNotes()
+    said: list[str] = []
+    start = str(reader.facts.start.get("utc", ""))
+    host = HostClock(start)
+    end = None
+    for batch in reader.batches():
+        for other in batch.others:
+            if isinstance(other, Note):
+                gauge.take(other, session.places.life)
+                end = host.take(other) or end
+                if "missing_bytes" in other.value:
+                    said.append(f"{path}: {_lost(other)}")
+            elif isinstance(other, LineError) and other.kind == "capture":
+                said.append(f"{path}: {other.detail}")
+        survey.take(batch, session.take(batch))
+    survey.events(session.finish())
+    said += [f"{path}: {text}" for text in host.said]
+    identity = session.identity
+    facts = CaptureFacts(
+        file=path.name,
+        sha256=digest(path),
+        size_bytes=path.stat().st_size,
+        start_utc=start,
+        end_utc=start if end is None else iso(end, "milliseconds"),
+        lines=reader.lines.lines,
+        troubles=dict(sorted(session.troubles.items())),
+        rig_name=identity.name if identity else "",
+        protocol=identity.protocol if identity else 0,
+        counts_per_turn=identity.counts_per_turn if identity else profile.encoder.counts_per_turn,
+        contacts=identity.contacts if identity else 0,
+        engine_sha256=_digest_in(reader.facts.start.get("engine_sha256")),
+        used_for=_used_for(session),
+    )
+    if session.places.many > 1:
+        gauge = gauge.in_one_life()
+    return ReplayedCapture(path, session, facts, said, survey.result(session.follower), gauge)
+
+
+def _lost(gap: Note) -> str:
+    """That a part of a capture was lost while it was taken, in words."""
+    return (
+        f"{many(gap.value['missing_bytes'], 'byte')} of it were lost while it was taken"
+        f" ({gap.value.get('why', '')}); what was read in them is not in it"
+    )
+
+
+def _digest_in(said: object) -> str:
+    """The digest of the engine file that a capture begins with; empty when it tells none."""
+    return said if isinstance(said, str) and re.fullmatch("[0-9a-f]{64}", said) else ""
+
+
+def _used_for(session: Session) -> str:
+    """What the figures take from a capture: readings, and dead centre where it was found in it."""
+    return "readings and top dead centre" if session.found else "readings"
+
+
+def work_job(job: Job, paths: Sequence[Path]) -> JobResults:
+    """Work captures of a job through, with the reference of the job where they hold none."""
+    return results_of(job.profile, paths, job.reference(), job.captures, job.references())
+
+
+def job_reference(job: Job) -> tuple[TdcReference | None, list[str]]:
+    """The job's reference as its recording gives it, and what that does not bear out."""
+    claimed = job.reference()
+    if claimed is None:
+        return None, []
+    origins = Origins(job.profile, job.captures, partial(replay_capture, job.profile), ())
+    return origins.of(claimed), origins.said
+
+
+def results_of(
+    profile: Profile,
+    paths: Sequence[Path],
+    fallback: TdcReference | None = None,
+    captures: Path | None = None,
+    known: Sequence[TdcReference] = (),
+) -> JobResults:
+    """Play ``paths`` in turn. ``fallback`` is the job's reference: used when no capture holds one,
+    or when it was chosen from these captures later.
+
+    References that are brought along are worked out again from their recordings, which lie in
+    ``captures`` (where the first of ``paths`` lies, when it is not given). ``known`` are dead
+    centres of other recordings, which may show that the one in use does not hold here. Raises
+    InputError when a capture cannot be read, or two are the same.
+    """
+    played = [replay_capture(profile, path) for path in paths]
+    _each_another(played)
+    origins = Origins(
+        profile, captures or paths[0].parent, partial(replay_capture, profile), played
+    )
+    for one in played:
+        _take_no_claims(one, origins)
+    job_s = None if fallback is None else origins.of(fallback)
+    reference = in_use([(one.path, one.session.reference) for one in played], job_s)
+    worked = JobResults(played, reference, origin=list(dict.fromkeys(origins.said)))
+    worked.sources = [each for each in origins.used if _rests_on(reference, each)]
+    worked.against = hold([*played, *worked.sources], reference, known, profile)
+    readings: list[Reading] = []
+    for one in played:
+        one.session.reference = reference
+        settle_place(one.session, one.gauge, one.path.name, reference)
+        readings += one.session.readings()
+    worked.readings = separate_impulse_trips(readings, profile)
+    if reference is not None:
+        worked.judgements = assess(worked.readings, profile, reference)
+        worked.comparisons = compare_units(worked.readings, profile, reference)
+    return worked
+
+
+def _each_another(played: Sequence[ReplayedCapture]) -> None:
+    """The same readings twice would make every figure look surer than it is."""
+    seen: dict[str, Path] = {}
+    for one in played:
+        if (before := seen.setdefault(one.facts.sha256, one.path)) is not one.path:
+            raise InputError(f"{one.path}: is the same recording as {before}; name it once")
+
+
+def _take_no_claims(played: ReplayedCapture, origins: Origins) -> None:
+    """The references that a capture brought along, each as its own recording gives it; those found
+    in it are of this file, whatever its name was."""
+    session = played.session
+    proved = {id(each): origins.of(each) for each in session.claimed}
+    proved |= {id(each): replace(each, capture=played.path.name) for each in session.found}
+    session.claimed = [proved[id(each)] for each in session.claimed]
+    session.references = [proved[id(each)] for each in session.references]
+    if session.reference is not None:
+        session.reference = proved.get(id(session.reference), session.reference)
+
+
+def _rests_on(reference: TdcReference | None, source: ReplayedCapture) -> bool:
+    return reference is not None and reference.capture == source.path.name
+
+
+def settle_place(
+    session: Session, gauge: GaugeNotes, capture: str, reference: TdcReference | None
+) -> None:
+    """A reference worked out later from this very capture holds in the life that it is of."""
+    if reference is None or reference.capture != capture or reference in session.references:
+        return
+    lives = {each.life for each in gauge.of(reference.cylinder)}
+    lives = lives or set(range(session.places.life + 1))
+    if len(lives) == 1:
+        session.places.found(reference, lives.pop())
+
+
+LAST = datetime.max.replace(tzinfo=UTC)
+
+
+"""Where a recording that does not say when it began is put."""
+
+
+def hold(
+    played: Sequence[ReplayedCapture],
+    used: TdcReference | None,
+    known: Sequence[TdcReference],
+    profile: Profile,
+) -> list[TdcReference]:
+    """Tell each session how long ``used`` holds in it; the ``known`` ones that speak against it.
+
+    ``played`` are the recordings worked through, and those that the dead centre rests on; ``known``
+    are dead centres of others of the job, in any order.
+    """
+    if used is None:
+        return []
+    began = [moment(one.facts.start_utc) for one in played]
+    order = sorted(range(len(played)), key=lambda i: (began[i] or LAST, i))
+    for number, i in enumerate(order):
+        played[i].session.centres.number = float(number)
+    sessions = [one.session for one in played]
+    names = {one.path.name for one in played}
+    at = _when(used, played, began)
+    elsewhere = [Touched(_beside(each, began), each) for each in known if each.capture not in names]
+    every = [*elsewhere, *(each for one in sessions for each in _touches(one))]
+    against: list[TdcReference] = []
+    for one in played:
+        own = _touches(one.session)
+        is_here = one.session.centres.when(used, one.session.references) is not None
+        here = is_here and used.capture in ("", one.path.name)
+        found = holds(used, at, own if own or here else every, profile.encoder)
+        if (gauge := _gauge_moved(one.gauge, used, one.path.name, profile)) is not None:
+            found = replace(found, until=at, after=gauge)
+        one.session.centres.held = found
+        against += [each for each in found.against if each in known and each not in against]
+    return against
+
+
+def _touches(session: Session) -> list[Touched]:
+    return session.centres.touches(session.references)
+
+
+def _when(
+    used: TdcReference, played: Sequence[ReplayedCapture], began: Sequence[datetime | None]
+) -> At:
+    """When the dead centre in use was found or set."""
+    for one in played:
+        found = one.session.centres.when(used, one.session.references)
+        if found is not None and used.capture in ("", one.path.name):
+            return found
+    for one in played:  # worked out from it afterwards, or brought along
+        if used.capture == one.path.name:
+            return one.session.centres.number, 0.0
+    return _beside(used, began)
+
+
+def _beside(reference: TdcReference, began: Sequence[datetime | None]) -> At:
+    """Before, between or after the recordings worked through, by when it was made."""
+    made = moment(reference.made_utc)
+    if made is None:
+        return -1.0, 0.0
+    return sum(each is not None and each <= made for each in began) - 0.5, made.timestamp()
+
+
+def _gauge_moved(
+    notes: GaugeNotes, used: TdcReference, capture: str, profile: Profile
+) -> Move | None:
+    """What touching once more with the gauge showed against a dead centre found by it."""
+    if used.capture != capture or not used.method.startswith("gauge, "):
+        return None
+    if not any(each.again for each in notes.of(used.cylinder)):
+        return None
+    try:
+        found = gauge_series(notes, profile, used.cylinder).moved
+    except InputError:  # said where the series is shown
+        return None
+    if found is None or not found.moved:
+        return None
+    part = Contribution("touched once more", found.u_deg, math.inf, "A", "least squares")
+    return Move(found.shift_deg, combine([part]), has_moved=True, words=found.words)
+
+
+FOR_TDC: Final = "top dead centre"
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureFacts:
+    """A recording that the figures rest on. ``file`` is its name within the job's ``captures``."""
+
+    file: str
+    sha256: str  # 64 hexadecimal digits, lower case
+    size_bytes: int
+    start_utc: str  # ISO 8601, UTC
+    end_utc: str
+    lines: int
+    troubles: dict[str, int]  # kind of trouble -> how many
+    rig_name: str
+    protocol: int
+    counts_per_turn: int
+    contacts: int
+    engine_sha256: str = ""  # of the engine file with which it was begun
+    used_for: str = "readings"  # FOR_TDC, "readings and top dead centre"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Something changed on the engine since its last certificate, as the person noted it.
+
+    ``unit`` is empty when it touches all units.
+    """
+
+    words: str
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RigFinding:
+    """One finding of the check of the rig: ``verdict`` is "good", "bad" or "not tried"."""
+
+    name: str
+    verdict: str
+    words: str

@@ -1,0 +1,377 @@
+"""TDC in use, others, gauge doubts.
+
+The dead centres of a job side by side, and what speaks against those by the gauge.
+
+Which dead centre the figures rest on, and the others that are shown beside it.
+
+Where a dead centre comes from: worked out again from its recording, or set by hand.
+
+A reference that is brought along (in ``reference.json``, in the note with which a capture begins,
+in a certificate) is a claim. What it says is never taken from it where its recording gives it: it
+is found there again with the engine file of today. One that no recording gives is set by hand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.base import rounding
+from rig.base.angles import wrap_btdc
+from rig.base.errors import InputError
+from rig.base.rounding import after_index_with, listed, noun
+from rig.engine.geometry import geometry_of
+from rig.engine.profile import Geometry, Profile
+from rig.job.clock import moment
+from rig.session.session import Session
+from rig.tdc.dial_gauge import Gauge
+from rig.tdc.gauge_points import (
+    GaugeNotes,
+    falling,
+    gauge_series,
+    is_of_dead_centre,
+    mark_reference,
+    out_of_order,
+)
+from rig.tdc.gauge_series import Series, compare_methods, misfit, work_through
+from rig.tdc.index_resolver import same_frame
+from rig.tdc.reference import BY_HAND, GaugeWorking, TdcReference, by_hand
+
+if TYPE_CHECKING:
+    from rig.job.results import ReplayedCapture
+
+METHODS = {"fit": "gauge, fit", "equal-lifts": "gauge, equal lifts"}
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeDoubt:
+    """A sentence that speaks against a gauge series; ``point`` is to blame (0: no single one)."""
+
+    words: str
+    point: int = 0
+
+
+def gauge_doubts(
+    series: Series | None,
+    notes: GaugeNotes,
+    cylinder: int,
+    numbers: Sequence[int],
+    geometry: Geometry | None,
+) -> list[GaugeDoubt]:
+    """What speaks against the series of the points ``numbers`` of ``cylinder``, whose slider-crank
+    ``geometry`` is (None: not stated, or a link rod)."""
+    doubts = []
+    readings = notes.of(cylinder)
+    if series is not None and series.suspect is not None:
+        number = numbers[series.suspect.number - 1]
+        words = series.suspect.words.replace(f"point {series.suspect.number} ", f"point {number} ")
+        doubts.append(GaugeDoubt(words, number))
+    elif series is not None and series.fit is not None and (words := misfit(series.fit)):
+        doubts.append(GaugeDoubt(words))
+    elif (
+        wrong := out_of_order(readings, geometry, notes.gauge.mm_per_mm)
+    ) is not None and wrong in numbers:
+        lift = [each for each in readings if not each.again][wrong - 1].point.lift_mm
+        words = (
+            f"gauge point {wrong} ({lift:.2f} mm) contradicts the others: nearer to the top the"
+            " lift is smaller; mistyped?"
+        )
+        doubts.append(GaugeDoubt(words, wrong))
+    if series is not None and series.moved is not None and series.moved.moved:
+        doubts.append(GaugeDoubt(series.moved.words))
+    if series is not None and series.references:
+        fell = [n for n in falling(readings, series.references[0].tdc_deg) if n in numbers]
+        if fell:
+            was, it = ("was", "it") if len(fell) == 1 else ("were", "them")
+            words = (
+                f"{noun(len(fell), 'point')} {listed(fell)} {was} come to with the"
+                f" piston falling, so that clearances add to {it}: take {it} again with the piston"
+                " rising"
+            )
+            doubts.append(GaugeDoubt(words, fell[0] if len(fell) == 1 else 0))
+    return doubts
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A dead centre that can be gone by: ``which`` as a note says it, ``doubts`` against it."""
+
+    reference: TdcReference
+    which: dict[str, object]
+    doubts: tuple[str, ...] = ()
+    in_use: bool = False
+    beside: str = ""  # how it lies to the one in use
+
+
+def candidates(session: Session, profile: Profile) -> list[Candidate]:
+    """Every dead centre of a session: the one in use first, earlier ones, by gauge, by mark."""
+    used = session.reference
+    found: list[Candidate] = []
+    same = (used.method, used.cylinder, used.tdc_deg) if used else None
+    for cylinder in sorted({each.cylinder for each in session.gauged.readings}):
+        try:
+            series = gauge_series(session.gauged, profile, cylinder)
+        except InputError:  # too few points yet, or one side only: said where they are taken
+            continue
+        numbers = list(range(1, len(session.gauged.points(cylinder)) + 1))
+        geometry = geometry_of(profile.engine, cylinder)
+        doubts = gauge_doubts(series, session.gauged, cylinder, numbers, geometry)
+        found += [
+            Candidate(each, {"method": each.method, "cylinder": cylinder},
+                      tuple(doubt.words for doubt in doubts))
+            for each in series.references
+            if (each.method, each.cylinder, each.tdc_deg) != same
+        ]  # fmt: skip
+    marks = session.gauged.marks
+    found += [
+        Candidate(mark_reference(mark), {"mark": n})
+        for n, mark in enumerate(marks)
+        if is_of_dead_centre(mark, session.here) and (mark[2], mark[1], mark[0] % 360.0) != same
+    ]
+    by_gauge = {each.reference.method for each in found}
+    earlier = [
+        Candidate(each, {"found": n}, in_use=each is used or each == used)
+        for n, each in enumerate(session.references)
+        if each not in session.references[:n] and (each.method not in by_gauge or each == used)
+    ]
+    whole = sorted([*earlier, *found], key=lambda each: not each.in_use)
+    return [_beside(each, session.here or used, profile) for each in whole]
+
+
+def gauge_checks(session: Session, profile: Profile) -> list[str]:
+    """What touching once more with the gauge showed, a sentence for each cylinder."""
+    said = []
+    for cylinder in sorted({each.cylinder for each in session.gauged.readings if each.again}):
+        try:
+            series = gauge_series(session.gauged, profile, cylinder)
+        except InputError as why:
+            said.append(f"touched once more with the gauge at cylinder {cylinder}: {why}")
+            continue
+        if series.moved is not None:
+            said.append(f"gauge, cylinder {cylinder}: {series.moved.words}")
+        elif series.moved_why:
+            said.append(f"gauge, cylinder {cylinder}: {series.moved_why}")
+    return said
+
+
+def _beside(candidate: Candidate, used: TdcReference | None, profile: Profile) -> Candidate:
+    reference = candidate.reference
+    if used is None or candidate.in_use or reference.cylinder != used.cylinder:
+        return candidate
+    (compared,) = compare_methods([same_frame(reference, used, profile.encoder), used])
+    side = "after" if compared.difference_deg > 0 else "before"
+    words = (
+        f"{rounding.size(compared.difference_deg, compared.U_deg)}° {side} the one in use,"
+        f" {'within' if compared.agree else 'MORE THAN'} the"
+        f" {rounding.two_figures(compared.U_deg)}° allowed"
+    )
+    return Candidate(reference, candidate.which, candidate.doubts, beside=words)
+
+
+def in_use(
+    found: Sequence[tuple[Path, TdcReference | None]], job: TdcReference | None
+) -> TdcReference | None:
+    """The last one found in the captures (paths and what each holds), else the job's.
+
+    The job's comes first where it was taken from one of these captures and later: then the person
+    chose it, as between the stop and the gauge. One found in another capture does not, since the
+    encoder may have been mounted anew in between; nor does one set by hand, since what a recording
+    gives is not taken from elsewhere.
+    """
+    last = next((reference for _, reference in reversed(found) if reference is not None), None)
+    if last is None or job is None:
+        return last or job
+    made, before = moment(job.made_utc), moment(last.made_utc)
+    of_these = job.method != BY_HAND and job.capture in {path.name for path, _ in found}
+    later = made is not None and (before is None or made > before)
+    return job if of_these and later else last
+
+
+def others(
+    sessions: Sequence[tuple[Path, Session, GaugeNotes]],
+    profile: Profile,
+    used: TdcReference,
+    against: Sequence[TdcReference] = (),
+) -> list[TdcReference]:
+    """Every other dead centre of these captures: in use before, found as a check, by the gauge;
+    and those of other captures that speak ``against`` the one in use."""
+    found = [each for _, session, _ in sessions for each in session.references]
+    found += against
+    for path, _, notes in sessions:
+        for cylinder in sorted({each.cylinder for each in notes.readings}):
+            try:
+                series = gauge_series(notes, profile, cylinder)
+            except InputError:  # too few or one side only; rig gauge says which
+                continue
+            found += [replace(each, capture=path.name) for each in series.references]
+        found += [
+            replace(mark_reference(mark), capture=path.name)
+            for mark in notes.marks
+            if is_of_dead_centre(mark, used)
+        ]
+    return _each_once([same_frame(each, used, profile.encoder) for each in found], used)
+
+
+def _each_once(found: Sequence[TdcReference], used: TdcReference) -> list[TdcReference]:
+    """One of each method and cylinder by the same figure, none that is the one in use."""
+    kept: dict[tuple[str, int, float], TdcReference] = {}
+    for each in found:
+        key = (each.method, each.cylinder, each.tdc_deg)
+        superseded = by_gauge(each) and key[:2] == (used.method, used.cylinder)
+        if key != (used.method, used.cylinder, used.tdc_deg) and not superseded:
+            kept.setdefault(key, each)
+    return list(kept.values())
+
+
+def by_gauge(reference: TdcReference) -> bool:
+    """True when it rests on the points of a gauge; a later fit of them takes an earlier's place."""
+    return reference.method.startswith("gauge, ")
+
+
+SAME_DEG = 1e-6
+
+
+"""Two evaluations of one recording differ by rounding alone, which is far less."""
+
+
+@dataclass(slots=True)
+class Origins:
+    """The recordings of a job, to find in them what a reference claims.
+
+    ``said`` has a sentence for each claim that its recording does not bear out; ``used`` the
+    recordings that were played for it, beside those ``played`` already.
+    """
+
+    profile: Profile
+    captures: Path
+    play: Callable[[Path], ReplayedCapture]
+    played: Sequence[ReplayedCapture]
+    said: list[str] = field(default_factory=list)
+    used: list[ReplayedCapture] = field(default_factory=list)
+
+    def of(self, claimed: TdcReference) -> TdcReference:
+        """The reference as its recording gives it; set by hand when none does."""
+        if claimed.method == BY_HAND:
+            return by_hand(claimed)
+        source, why = self._source(claimed.capture)
+        found = None if source is None else found_again(claimed, source, self.profile)
+        if found is None or source is None:
+            why = why or f"{claimed.capture} does not give it"
+            self.said.append(
+                f"top dead centre {_size(claimed)}, said to be found by {claimed.method}, counts as"
+                f" set by hand: {why}"
+            )
+            return by_hand(claimed)
+        if source not in self.played and source not in self.used:
+            self.used.append(source)
+        if not agrees(claimed, found):
+            self.said.append(
+                f"top dead centre was stated as {_size(claimed)} by {claimed.method};"
+                f" {claimed.capture} gives {_size(found)}, which is used. To set another by hand:"
+                " rig tdc --state-deg"
+            )
+        return found
+
+    def _source(self, name: str) -> tuple[ReplayedCapture | None, str]:
+        """The recording of that name, or why there is none."""
+        if not name:
+            return None, "it names no recording"
+        for each in (*self.played, *self.used):
+            if each.path.name == name:
+                return each, ""
+        path = self.captures / name
+        if Path(name).name != name or not path.is_file():
+            return None, f"there is no recording {name} in {self.captures}"
+        try:
+            return self.play(path), ""
+        except InputError as wrong:
+            return None, str(wrong)
+
+
+def found_again(
+    claimed: TdcReference, source: ReplayedCapture, profile: Profile
+) -> TdcReference | None:
+    """What a recording gives for a claim: by the same method, at the same cylinder.
+
+    The one that agrees with it, else the last; None when it gives none.
+    """
+    if claimed.gauge is not None:
+        return _by_gauge(claimed, claimed.gauge, source, profile)
+    own = [
+        replace(each, capture=source.path.name)
+        for each in source.session.found
+        if (each.method, each.cylinder) == (claimed.method, claimed.cylinder)
+    ]
+    agreeing = [each for each in own if agrees(claimed, each)]
+    if not own and by_gauge(claimed):
+        agreeing = [each for each in _as_noted(claimed, source, profile) if agrees(claimed, each)]
+    best = agreeing or own
+    return best[-1] if best else None
+
+
+def _as_noted(
+    claimed: TdcReference, source: ReplayedCapture, profile: Profile
+) -> list[TdcReference]:
+    """By the gauge, from all points as they were noted; not chosen while they were read."""
+    try:
+        series = gauge_series(source.gauge, profile, claimed.cylinder)
+    except InputError:
+        return []
+    own = [each for each in series.references if each.method == claimed.method]
+    return [signed(each, None, claimed.made_utc, source.path.name) for each in own]
+
+
+def _by_gauge(
+    claimed: TdcReference, working: GaugeWorking, source: ReplayedCapture, profile: Profile
+) -> TdcReference | None:
+    try:
+        series = worked_with(working, source.gauge, profile, claimed.cylinder)
+    except InputError:  # its points are not those of the claim
+        return None
+    for each in series.references:
+        if each.method == claimed.method:
+            return signed(each, working, claimed.made_utc, source.path.name)
+    return None
+
+
+def worked_with(
+    working: GaugeWorking, notes: GaugeNotes, profile: Profile, cylinder: int
+) -> Series:
+    """The gauge points noted in a recording, worked through as the person said afterwards.
+
+    Raises InputError as ``work_through``.
+    """
+    points = notes.points(cylinder)
+    geometry = geometry_of(profile.engine, cylinder)
+    if working.fit_offset and geometry is not None:
+        geometry = replace(geometry, offset_mm=None)
+    return work_through(
+        [each for n, each in enumerate(points, 1) if n not in working.left_out],
+        Gauge(working.u_lift_mm, working.u_angle_deg, working.inclination_deg, working.case),
+        geometry,
+        profile.encoder,
+        cylinder=cylinder,
+        again=notes.points(cylinder, again=True),
+    )
+
+
+def signed(
+    found: TdcReference, working: GaugeWorking | None, made_utc: str, capture: str
+) -> TdcReference:
+    """When and from what a reference by the gauge was made, and what was left out by hand."""
+    left_out = ", ".join(map(str, working.left_out)) if working else ""
+    how = found.how + (f"; point {left_out} left out by hand" if left_out else "")
+    return replace(found, how=how, made_utc=made_utc, capture=capture, gauge=working)
+
+
+def agrees(claimed: TdcReference, found: TdcReference) -> bool:
+    """Whether position and expanded uncertainty of two are the same but for rounding."""
+    off_deg = wrap_btdc(claimed.tdc_deg - found.tdc_deg)
+    wider_deg = claimed.uncertainty.U_deg - found.uncertainty.U_deg
+    return max(abs(off_deg), abs(wider_deg)) <= SAME_DEG
+
+
+def _size(of: TdcReference) -> str:
+    return after_index_with(of.tdc_deg, of.uncertainty.U_deg)

@@ -1,0 +1,274 @@
+"""The dashboard on the terminal, drawn again whenever something on it changes."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import queue
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import TextIO
+
+from rig.base.errors import InputError, RigLostError
+from rig.base.escape import is_screen, message, shows_colour, shows_unicode
+from rig.base.streams import OutputError, asked_to_end
+from rig.check.procedure import NAP_S, QUIT, SKIP, Walk
+from rig.guide.action import Action, Key
+from rig.job.folder import Job
+from rig.live import plain_lines
+from rig.live.layout import render
+from rig.live.live_session import LiveSession, PortReader
+from rig.live.panels import ALARM
+from rig.live.terminal import Ended, Terminal
+from rig.live.ui_state import UiState
+from rig.live.view import ReferenceView, View
+from rig.unit_bench.procedure import UnitAlone, UnitJob
+from rig.wire.ports import Place, Port, find_rig, open_port
+
+FRAMES_A_SECOND = 15.0
+
+
+def start(job: Job, port: Port) -> LiveSession:
+    """A bench on an open port, which is opened again when it was lost."""
+
+    importlib.import_module("scipy.special")  # loading it would hold up the first opening
+
+    bench: LiveSession | None = None
+    place = Place.of(port)
+
+    def reopen() -> Port:
+        return place.again(bench.session.identity if bench is not None else None)
+
+    feed = PortReader(port, reopen)
+    try:
+        bench = LiveSession(job, feed, port.url)
+    except BaseException:
+        feed.close()
+        raise
+    return bench
+
+
+def show(desk: UiState, over: Callable[[], bool], *, plain_lines: bool = False) -> None:
+    """Show the desk until ``over``: the dashboard on a terminal, else plain lines."""
+    if plain_lines or not is_screen(sys.stdout, sys.stdin):
+        with asked_to_end() as asked:
+            try:
+                _lines(desk, lambda: asked() or over())
+            except BrokenPipeError:
+                message("nobody reads on; the capture is kept")
+            if asked():
+                message("stopped; the capture is kept")
+    else:
+        run(desk.view, desk.key, stop=over, fps=FRAMES_A_SECOND)
+
+
+def _lines(desk: UiState, over: Callable[[], bool]) -> None:
+    """Plain lines; where they cannot be written, the capture is taken none the less."""
+    try:
+        plain_lines.run(desk.view, stop=over)
+    except OutputError as why:
+        message(f"rig live: {why}; the capture goes on")
+        plain_lines.run(desk.view, stop=over)
+
+
+# DEC private mode 2026: the terminal shows what lies between in one go. A terminal that does not
+# know it ignores it (ECMA-48: unknown modes are ignored).
+_TOGETHER, _SHOWN = "\x1b[?2026h", "\x1b[?2026l"
+
+
+def changed_lines(old: list[str] | None, new: list[str]) -> str:
+    """What has to be sent to turn the lines ``old`` into ``new``; all of it when ``old`` is None.
+
+    Empty when they are the same.
+    """
+    parts = [
+        f"\x1b[{row + 1};1H{line}"
+        for row, line in enumerate(new)
+        if old is None or line != old[row]
+    ]
+    if not parts:
+        return ""
+    clear = "\x1b[0m\x1b[2J" if old is None else ""
+    return f"{_TOGETHER}{clear}{''.join(parts)}{_SHOWN}"
+
+
+def run(
+    view_source: Callable[[], View],
+    on_key: Callable[[str], None],
+    *,
+    stop: Callable[[], bool],
+    fps: float = 20.0,
+    out: TextIO | None = None,
+    keys: TextIO | None = None,
+) -> Ended:
+    """Show the views of ``view_source`` until ``stop`` says so; returns why it ended.
+
+    ``out`` and ``keys`` are the terminal's two sides, standard output and input unless given.
+
+    ``on_key`` is called with the name of each key pressed (``rig.live.terminal``). Both are called
+    from this thread, at most ``fps`` times a second plus once a key. Whatever they raise comes out
+    here, after the terminal is as it was found. Ctrl-C, SIGTERM and a terminal that goes away end
+    the loop in order, so that the caller can save; they raise nothing.
+    """
+    stream = sys.stdout if out is None else out
+    colour, unicode = shows_colour(stream), shows_unicode(stream)
+    shown: tuple[View, tuple[int, int]] | None = None
+    lines: list[str] | None = None
+    period_s = 1.0 / fps
+    with Terminal(stream, keys) as terminal:
+        while not stop() and terminal.ended is None:
+            due = time.monotonic() + period_s
+            wanted = view_source(), terminal.size()
+            if terminal.fresh or shown is None or shown[1] != wanted[1]:
+                lines = shown = None
+            if wanted != shown:
+                new = render(wanted[0], *wanted[1], colour, unicode).ansi()
+                terminal.write(changed_lines(lines, new))
+                terminal.fresh = False
+                lines, shown = new, wanted
+            for key in terminal.keys(max(0.0, due - time.monotonic())):
+                on_key(key)
+        return terminal.ended or "stopped"
+
+
+def taken(folder: Path, unit: str, url: str | None) -> Path:
+    """A capture of ``unit`` taken now. Raises RigLostError when no rig was heard."""
+    job = UnitJob(folder, unit)
+    bench = start(job, open_port(url) if url else find_rig())
+    desk = UnitDesk(bench)
+    try:
+        show(desk, lambda: desk.ended)
+    finally:
+        bench.end()
+    if not bench.understood:
+        raise RigLostError(f"no rig was heard: {bench.diagnosis() or 'nothing came'}")
+    if lacking := bench.lacking():
+        raise InputError("; ".join(lacking))
+    message(f"capture: {bench.capture_path}")
+    return bench.capture_path
+
+
+class UnitDesk(UiState):
+    """The desk with a unit on it in the place of an engine."""
+
+    def __init__(self, bench: LiveSession) -> None:
+        super().__init__(bench)
+        self._alone = UnitAlone(bench, self.talk)
+        self._begin(self._alone)
+
+    def view(self) -> View:
+        """As the desk's, without what belongs to an engine."""
+        view = super().view()
+        (unit,) = self.bench.job.profile.units
+        now = self.bench.session.follower.now()
+        crank = replace(
+            view.crank,
+            shaft="its shaft",
+            why_no_angle="turn it until the index has passed",
+            will_count=now is not None and now.will_count,
+            why_not=now.why_not.replace("the crank", "it") if now else "",
+        )
+        return replace(
+            view,
+            job=f"{unit.name}{f', serial {unit.serial}' if unit.serial else ''}",
+            instead="a unit on the bench",
+            reference=ReferenceView("off the engine"),
+            crank=crank,
+            units=(),
+            comparisons=(),
+        )
+
+    def _deeds(self, advised: str) -> tuple[Action, ...]:
+        end = Action("s", "report", "end here and have the report", "asked first",
+                   lambda: self.talk.ask("End here and have the report?", self._quit))  # fmt: skip
+        return (*self._alone.deeds(), end, *self._general())
+
+    def _keys(self, deeds: tuple[Action, ...], advised: str) -> tuple[Key, ...]:
+        if self._page:
+            return super()._keys(deeds, advised)
+        return tuple(Key(deed.key, deed.name) for deed in deeds)
+
+
+def guide(
+    bench: LiveSession,
+    answer: Callable[[], str | None],
+    say: Callable[[str], None] = message,
+    nap: Callable[[], None] = lambda: time.sleep(NAP_S),
+) -> None:
+    """Lead the person through all steps. ``answer`` gives a line once one was entered, else None.
+
+    Raises RigLostError when the rig was never heard, and InputError when the disk refuses.
+    """
+    waiting = _waiting(bench, answer, say, nap)
+    walk = Walk(bench)
+    while (step := walk.step) is not None:
+        if step.caution:
+            say(f"CAUTION: {step.caution}")
+        say(
+            f"{walk.number} of {len(walk.steps)}. {step.ready}. Enter: ready; {SKIP}: skip;"
+            f" {QUIT}: end here"
+        )
+        word = next(waiting)
+        if word == QUIT:
+            break
+        if word == SKIP:
+            walk.skip()
+            continue
+        walk.begin()
+        say(f"   now {step.do}. Enter: done")
+        word = next(waiting)
+        walk.end(broken_off=word == QUIT)
+        if word == QUIT:
+            break
+    if not bench.lines:
+        raise RigLostError(f"no rig was heard: {bench.diagnosis() or 'nothing came'}")
+
+
+def _waiting(
+    bench: LiveSession,
+    answer: Callable[[], str | None],
+    say: Callable[[str], None],
+    nap: Callable[[], None],
+) -> Iterator[str]:
+    """Take what comes from the rig until the person answers; then the answer, again and again."""
+    passed, lost, alarm = 0, "", ""
+    while True:
+        word = answer()
+        bench.pump()
+        if passed < len(bench.session.index_passes):
+            passed = len(bench.session.index_passes)
+            say(f"   the index has passed, {passed} x")
+        if bench.alarm and bench.alarm != alarm:
+            say(f"   {ALARM}: {bench.alarm}")
+        alarm = bench.alarm
+        if bench.lost != lost:
+            lost = bench.lost
+            say(f"   {lost or 'the rig is back'}")
+        if word is None:
+            nap()
+        else:
+            yield word.strip().casefold()[:1]
+
+
+class Lines:
+    """Lines of standard input, taken in a thread of its own; called, one of them or None."""
+
+    def __init__(self) -> None:
+        self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
+        threading.Thread(target=self._read, daemon=True).start()
+
+    def __call__(self) -> str | None:
+        try:
+            return self._lines.get_nowait()
+        except queue.Empty:
+            return None
+
+    def _read(self) -> None:
+        with contextlib.suppress(OSError):  # a folder in its place, a window that was closed
+            for line in sys.stdin:
+                self._lines.put(line)
+        self._lines.put(QUIT)  # nobody is there any more

@@ -1,0 +1,329 @@
+"""What the dashboard shows of a bench: a ``View`` of the session as it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rig.base import rounding
+from rig.base.angles import wrap_btdc
+from rig.base.errors import InputError
+from rig.base.rounding import many
+from rig.engine.profile import Setting, Unit
+from rig.guide.action import ActionLine, Key, Question
+from rig.guide.advice import done_steps, guidance, step_of, stroke_state
+from rig.guide.procedure import Advice, GoToView, Panel, Procedure
+from rig.live.live_session import SILENT_AFTER_S, LiveSession
+from rig.live.view import (
+    ComparisonView,
+    Contacts,
+    CrankView,
+    CylinderView,
+    ReferenceView,
+    RigView,
+    TouchesView,
+    UnitView,
+    View,
+)
+from rig.tdc.piston_stop import LEAST_WAY_DEG
+from rig.timing.advance_range import advance_range
+from rig.timing.assess import against_limit, unit_figure, unit_verdict
+from rig.timing.values import Assessment, Comparison, Reading
+
+
+@dataclass(slots=True)
+class Says:
+    """What the command itself has to say on the screen."""
+
+    tag: str = ""
+    message: str = ""
+    question: Question | None = None
+    speaking: bool = False
+    told: Advice | None = None  # what comes next, where that was worked out already
+    errand: Procedure | None = None
+    page: tuple[ActionLine, ...] = ()  # the page of all keys, while it is open
+    keys: tuple[Key, ...] = ()  # of the foot
+
+
+def view_of(bench: LiveSession, says: Says) -> View:
+    """The view of ``bench`` now."""
+    session = bench.session
+    step = step_of(bench)
+    told = says.told or guidance(bench)
+    shown: GoToView | Panel | None = None
+    if says.errand is not None and bench.saved is None:
+        told, shown = says.errand.told(), says.errand.show(session.follower.now())
+    return View(
+        job=bench.job.profile.engine.name,
+        tag=says.tag,
+        step=step,
+        done=done_steps(bench),
+        rig=_rig(bench),
+        crank=_crank(bench),
+        reference=_reference(bench),
+        stroke=stroke_state(bench),
+        units=tuple(_unit(bench, unit) for unit in bench.job.profile.units),
+        comparisons=tuple(map(_comparison, _as_it_stands(session.comparisons()))),
+        touches=_touches(bench),
+        goto=shown if isinstance(shown, GoToView) else None,
+        panel=shown if isinstance(shown, Panel) else None,
+        deeds=says.page,
+        elapsed_s=bench.elapsed_s,
+        capture=bench.capture_path.name,
+        next=_sentence(told.next),
+        why=told.why,
+        caution=" │ ".join(filter(None, (told.caution, bench.caution()))),
+        alarm=bench.alarm,
+        message=says.message,
+        question=says.question,
+        keys=says.keys,
+        speaking=says.speaking,
+    )  # fmt: skip
+
+
+def _rig(bench: LiveSession) -> RigView:
+    session = bench.session
+    silent = bench.silent_s
+    if bench.saved is not None:  # the capture has ended; nothing is listened to any more
+        return RigView(
+            bench.url,
+            session.identity.name if session.identity else "",
+            lines=bench.lines,
+            silent_s=0.0,
+            troubles=tuple(sorted(session.troubles.items())),
+        )
+    return RigView(
+        port=bench.url,
+        name=session.identity.name if session.identity else "",
+        connected=not bench.lost and silent is not None and silent < SILENT_AFTER_S,
+        understood=bench.understood,
+        silent_s=None if silent is None else round(silent, 1),
+        lines=bench.lines,
+        troubles=tuple(sorted(session.troubles.items())),
+        detail=bench.diagnosis() or session.first_doubt(),
+    )
+
+
+def _crank(bench: LiveSession) -> CrankView:
+    session = bench.session
+    now = session.follower.now()
+    needed = session.follower.settings.run_up_deg
+    if now is None:
+        return CrankView(run_up_needed_deg=needed, why_no_angle="the rig has not been heard yet")
+    btdc, why = None, ""
+    if now.crank_deg is None:
+        why = session.follower.track.lost or "turn the crank until the index has passed"
+    elif session.reference is None:
+        why = "top dead centre is not known yet"
+    elif session.here is None:
+        why = session.why_no_reference()
+    else:
+        btdc = wrap_btdc(session.here.tdc_deg - now.crank_deg)
+    return CrankView(
+        btdc_deg=btdc,
+        of=f"cylinder {session.reference.cylinder}" if session.reference else "cylinder 1",
+        why_no_angle=why,
+        after_index_deg=None if now.crank_deg is None else now.crank_deg % 360.0,
+        direction=now.direction,
+        speed_deg_s=round(abs(now.speed_deg_s), 0),
+        run_up_deg=min(now.run_up_deg, needed),
+        run_up_needed_deg=needed,
+        will_count=now.will_count and not why,
+        why_not=why or now.why_not,
+    )
+
+
+def _reference(bench: LiveSession) -> ReferenceView:
+    reference = bench.session.reference
+    if reference is None:
+        return ReferenceView()
+    track = bench.session.follower.track
+    holds = track.anchor is not None and not track.lost
+    why = "" if holds else track.lost or "it holds as soon as the index has passed"
+    if holds and bench.session.here is None:
+        holds, why = False, bench.session.why_no_reference()
+    text = reference.method
+    if reference.forward_deg and reference.backward_deg:
+        text += (
+            f", {len(reference.forward_deg)} + "
+            f"{many(len(reference.backward_deg), 'touch', 'touches')}"
+        )
+    return ReferenceView(text, reference.uncertainty.U_deg, holds, why)
+
+
+def _as_it_stands(comparisons: Sequence[Comparison]) -> list[Comparison]:
+    """Of each pair the last phase that was read; over all cylinders."""
+    last: dict[tuple[str, str, str], Comparison] = {}
+    for each in comparisons:  # phases come in order
+        if each.cylinder is None:
+            last[each.first, each.second, each.setting] = each
+    return list(last.values())
+
+
+def _unit(bench: LiveSession, unit: Unit) -> UnitView:
+    session = bench.session
+    name = session.told.setting_of(unit.name)
+    setting = next(s for s in unit.settings if s.name == name)
+    phase = session.phase_of(unit.name)
+    own = [r for r in session.readings() if r.unit == unit.name]
+    here = [r for r in own if r.counts and (r.setting, r.phase) == (name, phase)]
+    judged = [
+        j for j in session.judgements()
+        if (j.unit, j.setting, j.phase, j.kind) == (unit.name, name, phase, "turned")
+    ]  # fmt: skip
+    whole = unit_figure(session.judgements(), unit.name, name, phase)
+    worst, cylinders = unit_verdict(session.judgements(), unit.name, name, phase)
+    turned = [r for r in here if r.kind == "turned" and r.btdc_deg is not None]
+    last = here[-1] if here else None
+    uncounted = [r for r in own if not r.counts]
+    window = setting.window
+    notes = _notes(bench, unit)
+    few = rounding.few(whole.uncertainty, whole.n) if whole else ""
+    return UnitView(
+        name=unit.name,
+        input=unit.input,
+        setting=name,
+        phase=phase,
+        contacts=_contacts(bench, unit),
+        last_btdc=last.btdc_deg if last else None,
+        last_cylinder=last.cylinder if last else None,
+        last_kind=last.kind if last else "turned",
+        last_words=_last_words(last, setting),
+        last_nominal_btdc=_own_nominal(setting, last.cylinder) if last else None,
+        earliest_btdc=window.earliest_btdc if window else None,
+        nominal_btdc=window.nominal_btdc if window else None,
+        latest_btdc=window.latest_btdc if window else None,
+        readings_btdc=tuple(r.btdc_deg for r in turned if r.btdc_deg is not None),
+        nominals_btdc=tuple(_own_nominal(setting, r.cylinder) for r in turned),
+        mean_btdc=whole.mean_btdc if whole else None,
+        sd_deg=whole.sd_deg if whole else None,
+        U_deg=whole.uncertainty.U_deg if whole and whole.uncertainty else None,
+        verdict=worst,
+        verdict_cylinders=cylinders if whole else (),
+        words=whole.words if whole else "",
+        settle=_settle(whole) if whole else "",
+        cylinders=tuple(_cylinder(j) for j in judged if j is not whole),
+        marks=whole.marks if whole else (),
+        notes=tuple(filter(None, (few, *notes))),
+        counted=sum(r.counts for r in own),
+        not_counted=len(uncounted),
+        why_not_counted=uncounted[-1].why if uncounted else "",
+        counted_since=bool(own) and own[-1].counts,
+    )
+
+
+def _settle(whole: Assessment) -> str:
+    """What would settle it; where there is no mean, why, first."""
+    return f"{whole.words}: {whole.settle}" if whole.groups else whole.settle
+
+
+def _notes(bench: LiveSession, unit: Unit) -> tuple[str, ...]:
+    """Further lines of a unit: the range of its lever, the lag of its coupling."""
+    session = bench.session
+    notes = []
+    judged = session.judgements()
+    try:
+        settings = [setting.name for setting in unit.settings]
+        encoder = session.profile.encoder
+        found = advance_range(judged, unit.name, settings, encoder=encoder)
+    except InputError:  # not both ends are read yet
+        found = None
+    if found is not None:
+        notes.append(f"lever range {found.size}")  # what is left of it: rig lever
+        notes += found.warnings
+    notes += [
+        f"impulse coupling: {rounding.figure(lag.lag_deg)}° late, spread"
+        f" {rounding.scatter(lag.sd_deg)}°, {many(lag.n, 'time')}"
+        + ("" if lag.expected else ": none is stated for this unit")
+        for lag in session.lags()
+        if lag.unit == unit.name
+    ]
+    return tuple(notes)
+
+
+def _own_nominal(setting: Setting, cylinder: int | None) -> float | None:
+    """What is wanted of a cylinder that has a figure of its own, degrees BTDC."""
+    own = setting.per_cylinder.get(cylinder or 0)
+    return own.nominal_btdc if own else None
+
+
+def _last_words(last: Reading | None, setting: Setting) -> str:
+    if last is None or last.btdc_deg is None:
+        return ""
+    window = setting.per_cylinder.get(last.cylinder or 0, setting.window)
+    if last.kind == "impulse":
+        return "impulse coupling: not a running figure"
+    if last.wrong_stroke:
+        return "on the other stroke: one crank turn out"
+    if window is None:
+        return "no window stated"
+    if window.latest_btdc <= last.btdc_deg <= window.earliest_btdc:
+        return "inside"
+    return against_limit(last.btdc_deg, window, None)
+
+
+def _cylinder(j: Assessment) -> CylinderView:
+    U_deg = j.uncertainty.U_deg if j.uncertainty else None
+    return CylinderView(j.cylinder, j.n, j.mean_btdc, j.sd_deg, U_deg, j.verdict, j.words)
+
+
+def _comparison(c: Comparison) -> ComparisonView:
+    U_deg = c.uncertainty.U_deg if c.uncertainty else None
+    return ComparisonView(c.first, c.second, c.words, c.difference_deg, U_deg, c.verdict)
+
+
+def _contacts(bench: LiveSession, unit: Unit) -> Contacts:
+    is_open = bench.session.follower.contact_open(unit.input)
+    return "unknown" if is_open is None else "open" if is_open else "closed"
+
+
+def _touches(bench: LiveSession) -> TouchesView | None:
+    session = bench.session
+    stop = session.touches()
+    if stop is None:
+        return None
+    forward, backward = stop.side(1), stop.side(-1)
+    unsteady = [touch for touch in stop.touches if not touch.steady]
+    note = ""
+    if unsteady:
+        side = "forward" if unsteady[-1].side > 0 else "back"
+        note = f"a touch turning {side} was not held steady and is left out: touch again"
+    short = session.stop.short_way(session.follower) if session.stop else None
+    if short is not None and (not unsteady or unsteady[-1].t_us < short.t_us):
+        side, away = ("forward", "back") if short.side > 0 else ("back", "forward")
+        note = (
+            f"held turning {side} after only {short.way_deg:.0f}°: no touch. Go {away}"
+            f" {LEAST_WAY_DEG:.0f}° or more, then come to the stop again"
+        )
+    if not note and not forward and not backward:
+        note = f"come to it over {LEAST_WAY_DEG:.0f}° or more, on either side"
+    try:
+        found = stop.reference(bench.job.profile)
+    except InputError:
+        return TouchesView(True, forward, backward, note=note)
+    spreads = [_across(side) for side in (forward, backward) if len(side) > 1]
+    U_deg = found.uncertainty.U_deg
+    return TouchesView(
+        True, forward, backward, found.tdc_deg, max(spreads, default=None), U_deg,
+        note or (found.warnings[0] if found.warnings else rounding.few(found.uncertainty, 0)),
+    )  # fmt: skip
+
+
+def _across(angles_deg: Sequence[float]) -> float:
+    """How far touches lie apart, degrees, also where some lie before the index and some after."""
+    first = angles_deg[0]
+    off = [(angle - first + 180.0) % 360.0 - 180.0 for angle in angles_deg]
+    return max(off) - min(off)
+
+
+def found_words(bench: LiveSession) -> str:
+    """One line on the reference as found."""
+    reference = bench.session.reference
+    if reference is None:
+        return "top dead centre is not known"
+    tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
+    return f"top dead centre {tdc}"
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."

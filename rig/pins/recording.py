@@ -1,0 +1,148 @@
+"""Pin recordings (VCD) to the records that a rig would have sent.
+
+What the rig of ``firmware_notes/protocol.md`` says of its pins is worked out for a stretch of the
+recording at a time. Stretches begin and end at fixed times of the recording, so the records do
+not depend on how the file was cut into pieces.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from os import PathLike
+
+import numpy as np
+
+from rig.base.errors import InputError
+from rig.pins.rig_records import Cutter, Known, Recorder
+from rig.pins.vcd_body import CHUNK, BodyReader
+from rig.pins.vcd_header import Header, Signal, read_header
+from rig.wire.line import PROTOCOL
+from rig.wire.records import INDEX_INPUT, MOST_CONTACTS, Batch, Identity, LineError, Other
+
+_COARSEST_US = 10_000  # a recording in longer ticks than this is told in these
+_CONTACT = re.compile(r"contact([1-9][0-9]?)")
+
+
+class PinRecording:
+    """A recording of the rig's pins as a value change dump.
+
+    ``names`` maps a, b, z, contact1, contact2 ... to the names that the file uses; what it leaves
+    out keeps its own name. a and b and at least one contact are needed. Levels and counts are
+    given raw, nothing is taken for a direction or a polarity.
+
+    ``contacts`` are the names of the contact inputs in order, ``inputs`` the same by input number
+    (the N of contactN). ``end_us`` is the time of the last stamp, known once ``batches`` is
+    exhausted.
+
+    Raises InputError: no file, no dump, no such signal (the text lists what there is).
+    """
+
+    def __init__(
+        self,
+        path: str | PathLike[str],
+        names: Mapping[str, str] | None,
+        counts_per_turn: int,
+        *,
+        chunk_bytes: int = CHUNK,
+    ) -> None:
+        self._header = read_header(path)
+        self._counts_per_turn = counts_per_turn
+        self._chunk_bytes = chunk_bytes
+        self._pins = _find_pins(self._header, dict(names or {}))
+        self.inputs = {_contact_number(role): role for role in self._pins if _is_contact(role)}
+        self.contacts = list(self.inputs.values())
+        self.end_us = 0.0
+
+    def batches(self) -> Iterator[Batch]:
+        """All records, in order, a few minutes of them at a time.
+
+        The last batch ends with a position record whose ``done_us`` is later than everything.
+        Raises InputError when the file cannot be read to its end, or when a or b never has a level.
+        """
+        factor = max(1, int(self._header.tick_us / _COARSEST_US))
+        tick_us = self._header.tick_us / factor
+        reader = BodyReader(self._header, list(self._pins.values()), self._chunk_bytes)
+        known = Known(list(self._pins), tick_us)
+        cutter = Cutter(tick_us)
+        recorder = Recorder(tick_us, self._inputs_of_bits())
+        said: list[Other] = [self._greeting()]
+        for rows in reader.rows():
+            levels = known.settle(rows._replace(ticks=rows.ticks * factor))
+            if known.start is not None and not cutter.begun:
+                recorder.begin(*known.start)
+                cutter.begin(known.start[0])
+            for stretch in cutter.stretches(levels):
+                said += _taken(reader.troubles, known.troubles, cutter.troubles)
+                yield _with_said(recorder.take(stretch), said, float(stretch.end * tick_us))
+            said += _taken(reader.troubles, known.troubles)
+        self.end_us = float(reader.end_tick * self._header.tick_us)
+        if known.start is None:
+            raise InputError(
+                f"{self._header.path}: {known.missing()} is never 0 or 1, so nothing can be "
+                "counted; look whether the right signals are taken for a and b."
+            )
+        *most, last = cutter.finish(reader.end_tick * factor)
+        known.finish(reader.end_tick * factor)
+        said += _taken(reader.troubles, known.troubles, cutter.troubles)
+        for stretch in most:
+            yield _with_said(recorder.take(stretch), said, float(stretch.end * tick_us))
+        yield _with_said(recorder.take(last, last=True), said, np.inf)
+
+    def _greeting(self) -> Other:
+        counts, contacts = self._counts_per_turn, max(self.inputs)
+        return Identity(0.0, PROTOCOL, counts, contacts, "pin-recording")
+
+    def _inputs_of_bits(self) -> dict[int, int]:
+        """Input number for each pin after a and b."""
+        return {
+            bit: _contact_number(role) if _is_contact(role) else INDEX_INPUT
+            for bit, role in enumerate(self._pins)
+            if bit > 1
+        }
+
+
+def _find_pins(header: Header, names: dict[str, str]) -> dict[str, Signal]:
+    """Role to signal, in the order a, b, z, contact1, contact2 ..."""
+    for role, name in names.items():
+        if role not in ("a", "b", "z") and not _is_contact(role):
+            raise InputError(
+                f"'{role}={name}' names no pin: a, b, z and contact1 to "
+                f"contact{MOST_CONTACTS} can be given."
+            )
+    contacts = [f"contact{number}" for number in range(1, MOST_CONTACTS + 1)]
+    pins = {role: header.pin(names.get(role, role)) for role in ("a", "b")}
+    for role in ("z", *contacts):
+        if role in names or header.has(role):
+            pins[role] = header.pin(names.get(role, role))
+    if not any(_is_contact(role) for role in pins):
+        header.pin("contact1")  # says what there is instead
+    if pins["a"].code == pins["b"].code:
+        raise InputError(
+            f"{header.path}: a and b are one and the same signal; nothing can be counted from it."
+        )
+    return pins
+
+
+def _is_contact(role: str) -> bool:
+    match = _CONTACT.fullmatch(role)
+    return match is not None and int(match[1]) <= MOST_CONTACTS
+
+
+def _contact_number(role: str) -> int:
+    return int(role.removeprefix("contact"))
+
+
+def _taken(*sources: list[LineError]) -> list[LineError]:
+    taken = [trouble for source in sources for trouble in source]
+    for source in sources:
+        source.clear()
+    return taken
+
+
+def _with_said(batch: Batch, said: list[Other], until_us: float) -> Batch:
+    """``batch`` with what was said up to ``until_us``, which is taken out of ``said``."""
+    due = [other for other in said if other.t_us <= until_us]
+    said[:] = [other for other in said if other.t_us > until_us]
+    batch.others = sorted(due + batch.others, key=lambda other: other.t_us)
+    return batch

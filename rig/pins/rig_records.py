@@ -1,0 +1,532 @@
+"""Levels to what a rig would have sent.
+
+What a rig would say of its pins, for a whole stretch of time at once.
+
+The rules are those of ``firmware_notes/protocol.md``: when a position record is due, which encoder
+edges stand beside an edge, which visits to a quadrature state count for its width.
+
+Between the rows of a dump and the rig's records: what is unknown, and where stretches end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.base.rounding import many
+from rig.pins.vcd_body import Rows, Words
+from rig.wire.records import EDGE, INDEX_INPUT, POSITION, WIDTH, Batch, Health, LineError
+
+Floats = NDArray[np.float64]
+
+_GRID_US = 20_000  # a position at each of these if the count has changed since the last ...
+_REST = 5  # ... and else at each fifth
+_WIDTHS_US = 250_000  # also how often the total of illegal transitions is told at most
+_WAIT_US = 250_000  # how long an edge waits for the encoder edges after it
+_LONGEST_VISIT_US = 65_536
+_NEVER = np.int64(2**63 - 1)
+
+_STEP = np.array([0, 1, 2, -1], np.int8)  # by difference of quadrature states; 2: both changed
+_ILLEGAL = 2
+
+
+class Stretch(NamedTuple):
+    """Pin levels at each change in (``start``, ``end``], in ticks.
+
+    Bits of ``levels``: 0 A, 1 B, then index and contacts. ``doubt`` marks what a row cannot
+    tell: bit 0, how far the encoder went since the row before; a bit of another pin, that its
+    level changed (it is known for the first time).
+    """
+
+    ticks: Ints
+    levels: Words
+    doubt: Words
+    start: int
+    end: int
+
+
+class _Moves(NamedTuple):
+    """Encoder transitions. ``step`` is 0 where the direction is not known."""
+
+    ticks: Ints
+    counts: Ints  # after the transition
+    step: NDArray[np.int8]
+
+    def since(self, first: int) -> _Moves:
+        return _Moves(self.ticks[first:], self.counts[first:], self.step[first:])
+
+
+class _Edges(NamedTuple):
+    ticks: Ints
+    input: Ints
+    level: Ints
+    counts: Ints
+
+    def part(self, low: int, high: int | None) -> _Edges:
+        return _Edges(*(each[low:high] for each in self))
+
+
+class Recorder:
+    """Turns stretches into batches. Holds back only edges that wait for what comes after them.
+
+    ``tick_us`` is the length of a tick in microseconds, at most 10,000 and a power of ten.
+    ``inputs`` gives the input number (0 index) for each bit of the levels from 2 on. Counting
+    begins with ``begin``.
+    """
+
+    def __init__(self, tick_us: Fraction, inputs: dict[int, int]) -> None:
+        self._ticks_to_us, self._ticks_in_us = tick_us.numerator, tick_us.denominator
+        self._inputs = inputs
+        self._grid = int(_GRID_US / tick_us)
+        self._widths = int(_WIDTHS_US / tick_us)
+        self._wait = int(_WAIT_US / tick_us)
+        self._longest = -int(-_LONGEST_VISIT_US // tick_us)  # a visit is shorter
+        self._edge_bits = sum(1 << bit for bit in inputs)
+        self._levels: np.unsignedinteger[Any] = np.uint8(0)
+        self._direction = 1  # of the last step
+        self._mark = 0  # the grid mark of the last position
+        none = np.empty(0, np.int64)
+        self._moves = _Moves(none, none, np.empty(0, np.int8))
+        self._waiting = _Edges(none, none, none, none)
+        self._dwell = np.zeros(4, np.int64)
+        self._breaks = 0
+        self._illegal = 0
+        self._end = 0
+
+    def begin(self, tick: int, levels: np.unsignedinteger[Any]) -> None:
+        """A and B are known from ``tick`` on: the count begins as the quadrature state."""
+        self._levels = levels
+        count = _quadrature(np.array([levels])).astype(np.int64)
+        # The start stands as a transition of unknown direction: nothing is told across it.
+        self._moves = _Moves(np.array([tick]), count, np.zeros(1, np.int8))
+        self._mark = -(-tick // self._grid) - _REST
+        self._end = tick
+
+    def take(self, stretch: Stretch, *, last: bool = False) -> Batch:
+        """The records of a stretch; the ``last`` one closes with a position at its end.
+
+        Where it does not begin at the end of the one before, nothing changed between them, and
+        nothing is told of that time.
+        """
+        if stretch.start > self._end:
+            self._mark += (stretch.start // self._grid - self._mark) // _REST * _REST
+        self._end = stretch.end
+        states = np.concatenate((np.array([self._levels]), stretch.levels))
+        kept = len(self._moves.ticks)
+        moves = self._moved(stretch, states)
+        new = moves.since(kept - 1)  # the first of these is the last one before the stretch
+        edges = self._edges(stretch, states, new)
+        surrounded, released = self._surround(edges, moves)
+        due = len(edges.ticks) if last else int(np.searchsorted(released, stretch.end, "right"))
+        ticks, count, positions = self._positions(new, stretch.end, last)
+        positions["levels"] = self._levels_at(ticks, stretch, states) | _channels(count)
+        oldest = np.append(edges.ticks, _NEVER)[np.searchsorted(released, ticks, "right")]
+        positions["done_us"] = self._us(np.minimum(ticks, oldest))  # the oldest not told by then
+        if last:
+            positions["done_us"][-1] = np.nextafter(positions["t_us"][-1], np.inf)
+        illegal = new.ticks[1 + np.flatnonzero(new.step[1:] == 0)]
+        positions["illegal"] = self._illegal + np.searchsorted(illegal, ticks, "right")
+        widths = self._width_records(new, stretch.end)
+        health = self._health(illegal, stretch.end)
+        self._levels = states[-1]
+        self._waiting = edges.part(due, None)
+        waits = self._waiting.ticks[0] if due < len(edges.ticks) else _NEVER
+        needed = int(np.searchsorted(moves.ticks, waits, "right")) - 2
+        self._moves = moves.since(max(needed, 0))
+        return Batch(positions, surrounded[:due], widths, list(health))
+
+    def _us(self, ticks: Ints) -> Floats:
+        return ticks * self._ticks_to_us / self._ticks_in_us
+
+    def _moved(self, stretch: Stretch, states: Words) -> _Moves:
+        """Encoder transitions, the few kept from before in front."""
+        quadrature = _quadrature(states)
+        turned = (quadrature[1:] - quadrature[:-1]) & quadrature.dtype.type(3)
+        torn = stretch.doubt & stretch.doubt.dtype.type(1)
+        rows = np.flatnonzero((turned | torn) != 0)
+        step = _STEP.take(turned.take(rows))
+        jump = step
+        unsure = (step == _ILLEGAL) | (torn.take(rows) != 0)
+        if unsure.any():
+            order = np.arange(len(step))
+            latest = np.maximum.accumulate(np.where(np.abs(step) == 1, order, -1))
+            way = np.where(latest < 0, self._direction, np.sign(step[latest]))
+            jump = np.where(step == _ILLEGAL, 2 * way, step)
+            step = np.where(unsure, np.int8(0), step)
+        counted = jump[jump != 0]  # a level that was not known for a while may come back as it was
+        if len(counted):
+            self._direction = int(np.sign(counted[-1]))
+        kept = self._moves
+        return _Moves(
+            np.concatenate((kept.ticks, stretch.ticks.take(rows))),
+            np.concatenate((kept.counts, kept.counts[-1] + np.cumsum(jump, dtype=np.int64))),
+            np.concatenate((kept.step, step)),
+        )
+
+    def _edges(self, stretch: Stretch, states: Words, new: _Moves) -> _Edges:
+        """Contact and index edges in order of time; those that still wait in front."""
+        flips = (states[1:] ^ states[:-1]) & states.dtype.type(self._edge_bits) & ~stretch.doubt
+        rows = np.flatnonzero(flips != 0)
+        found = []
+        for bit, number in self._inputs.items():
+            own = rows[(flips[rows] >> bit & 1) != 0]
+            level = (states[own + 1] >> bit & 1).astype(np.int64)
+            found.append((stretch.ticks[own], np.full(len(own), number, np.int64), level))
+        t, which, level = (np.concatenate(each) for each in zip(*found, strict=True))
+        order = np.lexsort((which, t))
+        t = t[order]
+        count = new.counts[np.searchsorted(new.ticks, t, "right") - 1]
+        fresh = (t, which[order], level[order], count)
+        return _Edges(*(np.concatenate(pair) for pair in zip(self._waiting, fresh, strict=True)))
+
+    def _surround(self, edges: _Edges, moves: _Moves) -> tuple[NDArray[np.void], Ints]:
+        """The edges with the encoder edges beside them, and when each could be told (ticks)."""
+        records = np.zeros(len(edges.ticks), EDGE)
+        records["t_us"] = self._us(edges.ticks)
+        records["input"], records["level"] = edges.input, edges.level
+        records["count"] = edges.counts
+        following = np.searchsorted(moves.ticks, edges.ticks, "right")
+        which = following[:, None] + np.arange(-2, 2)
+        exists = (which >= 0) & (which < len(moves.ticks))
+        which = np.clip(which, 0, len(moves.ticks) - 1)
+        ticks, step = moves.ticks[which], moves.step[which]
+        latest = edges.ticks + self._wait
+        exists &= ticks <= latest[:, None]
+        illegal = np.flatnonzero(moves.step == 0)
+        told = exists & (step != 0)
+        if len(illegal):  # nothing is told across one
+            passed = np.searchsorted(illegal, following)
+            told &= np.searchsorted(illegal, which) == passed[:, None]
+        records["around_t_us"] = np.where(told, self._us(ticks), np.nan)
+        records["around_at"] = np.where(told, moves.counts[which] + (step < 0), 0)
+        records["around_step"] = np.where(told, step, 0)
+        # The second edge after ends the wait; so does an illegal one.
+        released = np.where(exists[:, 3], ticks[:, 3], latest)
+        released = np.where(exists[:, 2] & (step[:, 2] == 0), ticks[:, 2], released)
+        return records, np.maximum.accumulate(released)
+
+    def _positions(self, new: _Moves, end: int, last: bool) -> tuple[Ints, Ints, NDArray[np.void]]:
+        """Positions at grid marks where the count changed, and at each fifth without a change.
+
+        Their ticks, their counts, and the records as far as these make them.
+        """
+        due = (new.ticks[1:] + (self._grid - 1)) // self._grid
+        later = np.append(due[1:] != due[:-1], [True] * bool(len(due)))
+        passed = np.flatnonzero(later) + 1  # transitions up to each of the marks
+        marks = due[passed - 1]
+        moving = len(marks)
+        limit = end // self._grid + 1
+        if last:
+            limit = -(-end // self._grid)
+            if not moving or marks[-1] < limit:
+                marks, passed = np.append(marks, limit), np.append(passed, len(due))
+        # Between the mark before and the next one come the positions at rest.
+        previous = np.concatenate(([self._mark], marks))
+        start = np.concatenate(([0], passed))
+        at_rest = np.maximum(np.append(marks, limit) - previous - 1, 0) // _REST
+        each = at_rest + 1
+        each[-1] -= 1  # no change after the last
+        group = np.repeat(np.arange(len(each)), each)
+        place = np.arange(len(group)) - np.repeat(np.cumsum(each) - each, each) + 1
+        mark = previous[group] + _REST * place
+        count = new.counts[start][group]
+        changed = np.flatnonzero(place > at_rest[group])
+        mark[changed], count[changed] = marks, new.counts[passed]
+        ticks = np.minimum(mark * self._grid, end)
+        records = np.zeros(len(group), POSITION)
+        records["t_us"] = self._us(ticks)
+        records["count"] = records["low"] = records["high"] = count
+        if moving:
+            start, changed = start[:moving], changed[:moving]
+            low = np.minimum.reduceat(new.counts[1:], start)
+            high = np.maximum.reduceat(new.counts[1:], start)
+            records["low"][changed] = np.minimum(low, new.counts[start])
+            records["high"][changed] = np.maximum(high, new.counts[start])
+        if len(mark):
+            self._mark = int(mark[-1])
+        return ticks, count, records
+
+    def _levels_at(self, ticks: Ints, stretch: Stretch, states: Words) -> Ints:
+        """Index and contact bits of the positions at ``ticks``."""
+        flips = (states[1:] ^ states[:-1]) & states.dtype.type(self._edge_bits)
+        rows = np.flatnonzero(flips != 0)
+        pins = states[np.concatenate(([0], rows + 1))].astype(np.int64)
+        levels = np.zeros(len(pins), np.int64)
+        for bit, number in self._inputs.items():
+            levels |= (pins >> bit & 1) << (2 if number == INDEX_INPUT else 3 + number)
+        return levels[np.searchsorted(stretch.ticks[rows], ticks, "right")]
+
+    def _width_records(self, new: _Moves, end: int) -> NDArray[np.void]:
+        """Totals of the time spent in each quadrature state, where the count changes."""
+        if len(new.ticks) < 2:
+            return np.empty(0, WIDTH)
+        ticks = new.ticks[1:]
+        lasted = ticks - new.ticks[:-1]  # visits: each ends as the next begins
+        turned_round = (new.step[1:] != new.step[:-1]) | (new.step[1:] == 0)
+        broken = np.flatnonzero(turned_round | (lasted >= self._longest))
+        first, last = (-(-int(tick) // self._widths) for tick in ticks[[0, -1]])
+        slots = last - first + 1
+        marks = np.arange(first, last + 1) * self._widths
+        ends = np.diff(np.searchsorted(ticks, marks, "right"), prepend=0)
+        slot = np.repeat(np.arange(slots), ends)
+        place = slot * 4 + (new.counts[:-1] & 3)
+        place[broken] = 4 * slots
+        dwell = np.bincount(place, lasted, 4 * slots + 1)[:-1]  # exact: no sum is above 2**53
+        totals = self._dwell + np.cumsum(dwell.reshape(slots, 4).astype(np.int64), axis=0)
+        breaks = self._breaks + np.cumsum(np.bincount(slot[broken], minlength=slots))
+        self._dwell, self._breaks = totals[-1], int(breaks[-1])
+        told = np.flatnonzero(ends)
+        records = np.zeros(len(told), WIDTH)
+        records["t_us"] = self._us(np.minimum(marks[told], end))
+        records["count"] = new.counts[np.cumsum(ends)[told]]
+        records["dwell_us"] = self._us(totals[told])
+        records["breaks"] = breaks[told]
+        return records
+
+    def _health(self, illegal: Ints, end: int) -> list[Health]:
+        """The total of illegal transitions, at these ticks, where it has grown."""
+        mark, grown = np.unique(-(-illegal // self._widths), return_counts=True)
+        told = []
+        for tick, more in zip(np.minimum(mark * self._widths, end), grown.tolist(), strict=True):
+            self._illegal += more
+            t_us = float(self._us(tick))
+            told.append(Health(t_us, int(t_us // 1_000_000), self._illegal, 0, 0, 0))
+        return told
+
+
+def _quadrature(levels: Words) -> Words:
+    """State 0..3 from bits 0 (A) and 1 (B): 00, 10, 11, 01 in the order of counting up."""
+    channels: Words = levels & levels.dtype.type(3)
+    return channels ^ (channels >> channels.dtype.type(1))
+
+
+def _channels(counts: Ints) -> Ints:
+    """Bits 0 (A) and 1 (B) for counts."""
+    state: Ints = counts & 3
+    return state ^ (state >> 1)
+
+
+Ints = NDArray[np.int64]
+
+STEP_US = 500_000
+
+
+"""Stretches end at multiples of this, which are multiples of all times when records are due."""
+
+
+_LONGEST = 600  # steps in a stretch: five minutes, so that a batch stays small
+_SILENCE = 1_200  # steps: ten minutes. Longer without any change is passed over
+_ENCODER = 3  # bits of A and B
+_SAID = 10
+
+
+class Levels(NamedTuple):
+    """Rows without unknown levels; ``doubt`` as in ``Stretch``."""
+
+    ticks: Ints
+    levels: Words
+    doubt: Words
+
+    def part(self, low: int, high: int | None) -> Levels:
+        """Rows ``low`` to ``high``."""
+        return Levels(self.ticks[low:high], self.levels[low:high], self.doubt[low:high])
+
+
+class Known:
+    """Takes x and z out of rows.
+
+    An unknown pin keeps its last level; being known for the first time is no edge. While A or B
+    is unknown neither moves, and after that it is not known how far the encoder went. ``start``
+    is the tick and the levels at which both are known for the first time; rows up to there are
+    left out. ``troubles`` fills up; whoever reads it empties it.
+    """
+
+    def __init__(self, roles: Sequence[str], tick_us: Fraction) -> None:
+        self._roles = roles
+        self._tick_us = tick_us
+        self._unseen = (1 << len(roles)) - 1
+        self._unknown = self._unseen  # at the latest row
+        self._encoder = 0  # levels of A and B when both were known last
+        self._levels = 0
+        self._spells = 0
+        self._left_out = 0
+        self.start: tuple[int, np.unsignedinteger[Any]] | None = None
+        self.troubles: list[LineError] = []
+
+    def settle(self, rows: Rows) -> Levels:
+        """The rows after ``start``, with levels throughout."""
+        ticks, levels, unknown = rows
+        settled = Levels(ticks, levels, np.zeros_like(levels))
+        if not len(ticks):
+            return settled
+        if self._unseen or self._unknown or unknown.any():
+            levels = self._held(levels, unknown)
+            settled = Levels(ticks, levels, settled.doubt)
+            before = np.concatenate((np.array([self._unknown], unknown.dtype), unknown[:-1]))
+            self._tell_spells(ticks, unknown & ~before)
+            self._mark_first(settled, unknown)
+            settled = self._hold_encoder(settled, unknown, before)
+        self._unknown, self._levels = int(unknown[-1]), int(levels[-1])
+        if len(settled.ticks):
+            self._encoder = int(settled.levels[-1]) & _ENCODER
+        return settled
+
+    def _held(self, levels: Words, unknown: Words) -> Words:
+        """Levels in which an unknown pin keeps the level of the last row that knew it, whatever it
+        was on the way to being unknown within one time stamp."""
+        held = levels.copy()
+        rows = np.arange(len(levels))
+        for number in range(len(self._roles)):
+            bit = levels.dtype.type(1 << number)
+            lost = unknown & bit != 0
+            if not lost.any():
+                continue
+            latest = np.maximum.accumulate(np.where(lost, -1, rows))
+            old = np.where(latest < 0, levels.dtype.type(self._levels) & bit, levels[latest] & bit)
+            held = np.where(lost, (held & ~bit) | old, held)
+        return held.astype(levels.dtype)
+
+    def missing(self) -> str:
+        """Which of A and B have not been known yet: "a", "b" or "a and b"."""
+        return (
+            " and ".join(
+                role for number, role in enumerate(self._roles[:2]) if self._unseen >> number & 1
+            )
+            or "a together with b"
+        )
+
+    def finish(self, end_tick: int) -> None:
+        """Say what can only be said at the end."""
+        for number, role in enumerate(self._roles):
+            if self._unseen >> number & 1:
+                self._trouble(end_tick, "vcd", f"{role} is never 0 or 1")
+        if self._left_out:
+            self._trouble(
+                end_tick,
+                "vcd",
+                f"{many(self._left_out, 'edge')} came before a and b were both known",
+            )
+        if self._spells > _SAID:
+            self._trouble(
+                end_tick,
+                "vcd",
+                f"{many(self._spells - _SAID, 'more time')} at which a pin was x or z",
+            )
+
+    def _tell_spells(self, ticks: Ints, onset: Words) -> None:
+        for row in np.flatnonzero(onset).tolist():
+            for number, role in enumerate(self._roles):
+                if int(onset[row]) >> number & 1:
+                    self._spells += 1
+                    if self._spells <= _SAID:
+                        kind = "vcd" if number > 1 else "encoder"
+                        self._trouble(int(ticks[row]), kind, f"{role} is neither 0 nor 1 (x or z)")
+
+    def _mark_first(self, settled: Levels, unknown: Words) -> None:
+        """Doubt the change of a pin in the row in which it is known for the first time."""
+        for number in range(len(self._roles)):
+            bit = 1 << number
+            if self._unseen & bit:
+                seen = np.flatnonzero(unknown & unknown.dtype.type(bit) == 0)
+                if len(seen):
+                    self._unseen &= ~bit
+                    if not bit & _ENCODER:
+                        settled.doubt[seen[0]] |= bit
+
+    def _hold_encoder(self, settled: Levels, unknown: Words, before: Words) -> Levels:
+        """Leave out what is before ``start``; keep A and B still while one is unknown."""
+        ticks, levels, doubt = settled
+        dark = (unknown & _ENCODER) != 0
+        was_dark = (before & _ENCODER) != 0
+        if self.start is None:
+            bright = np.flatnonzero(~dark)
+            row = int(bright[0]) if len(bright) else len(ticks) - 1
+            previous = np.concatenate((np.array([self._levels], levels.dtype), levels[:row]))
+            flips = (levels[: row + 1] ^ previous) & ~doubt[: row + 1]
+            self._left_out += int(np.count_nonzero(flips >> 2))
+            if len(bright):
+                self.start = (int(ticks[row]), levels[row])
+                self._encoder = int(levels[row]) & _ENCODER
+            ticks, levels, doubt = ticks[row + 1 :], levels[row + 1 :], doubt[row + 1 :]
+            dark, was_dark = dark[row + 1 :], was_dark[row + 1 :]
+        if dark.any() or was_dark.any():
+            latest = np.maximum.accumulate(np.where(dark, -1, np.arange(len(dark))))
+            held = np.where(latest < 0, self._encoder, levels[latest] & _ENCODER)
+            levels = levels & ~levels.dtype.type(_ENCODER) | held.astype(levels.dtype)
+            doubt = doubt | (was_dark & ~dark).astype(doubt.dtype)
+        return Levels(ticks, levels, doubt)
+
+    def _trouble(self, tick: int, kind: str, detail: str) -> None:
+        self.troubles.append(LineError(float(tick * self._tick_us), kind, detail))
+
+
+class Cutter:
+    """Cuts rows into stretches.
+
+    Nothing is given for more than ten minutes without any change; ``troubles`` says so.
+    """
+
+    def __init__(self, tick_us: Fraction) -> None:
+        self._tick_us = tick_us
+        self._step = int(STEP_US / tick_us)
+        self._held: list[Levels] = []
+        self._at: int | None = None
+        self._latest = 0  # tick of the latest change given
+        self.troubles: list[LineError] = []
+
+    @property
+    def begun(self) -> bool:
+        """Whether ``begin`` was called."""
+        return self._at is not None
+
+    def begin(self, tick: int) -> None:
+        """Rows after ``tick`` will follow."""
+        self._at = tick // self._step * self._step
+        self._latest = tick
+
+    def stretches(self, rows: Levels) -> Iterator[Stretch]:
+        """All that can be given once ``rows`` are known."""
+        if len(rows.ticks) or not self._held:
+            self._held.append(rows)
+        if not len(rows.ticks):
+            return
+        until = (int(rows.ticks[-1]) - 1) // self._step * self._step
+        if self._at is not None and until > self._at:
+            yield from self._cut(until)
+
+    def finish(self, end_tick: int) -> Iterator[Stretch]:
+        """The rest, up to ``end_tick``: one stretch at least, though it may be of no length."""
+        yield from self._cut(end_tick, whole=True)
+
+    def _cut(self, until: int, *, whole: bool = False) -> Iterator[Stretch]:
+        rows = Levels(*(np.concatenate(each) for each in zip(*self._held, strict=True)))
+        low, at = 0, self._at or 0
+        while at < until or whole:
+            end = min(until, at + _LONGEST * self._step)
+            following = int(rows.ticks[low]) if low < len(rows.ticks) else until
+            quiet = (-(-self._latest // self._step) + _SILENCE) * self._step
+            if following > quiet > at:
+                end = min(end, quiet)
+            elif following > quiet:
+                at = self._pass_over(at, following)
+                end = min(until, at + self._step)
+            high = int(np.searchsorted(rows.ticks, end, "right"))
+            yield Stretch(*rows.part(low, high), at, end)
+            if high > low:
+                self._latest = int(rows.ticks[high - 1])
+            low, at, whole = high, end, False
+        self._at = at
+        self._held = [rows.part(low, None)]
+
+    def _pass_over(self, at: int, following: int) -> int:
+        """Go on just before ``following``, as nothing changes in between."""
+        ahead = max((following - 1) // self._step * self._step, at)
+        hours = float((ahead - at) * self._tick_us / 3_600_000_000)
+        if hours:
+            detail = f"nothing changes; {hours:.1f} hours of it are passed over"
+            self.troubles.append(LineError(float(at * self._tick_us), "vcd", detail))
+        return ahead

@@ -1,0 +1,245 @@
+"""Value change dumps (IEEE 1364): what stands in the header, and which signals are pins.
+
+The header is small and is read token by token. The body is read by ``rig.wire.vcd_body``.
+Source of the format: IEEE Std 1364-2005 clause 18 (content from memory).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from os import PathLike, fspath
+from pathlib import Path
+from typing import BinaryIO
+
+from rig.base.errors import InputError, reason
+from rig.base.files import open_file
+
+TOKEN = re.compile(rb"[^\x00-\x20]+")  # white space parts tokens; line breaks mean nothing
+LONGEST_TOKEN = 1 << 20  # bytes; a longer one in the header means that this is no dump
+_PIECE = 1 << 18
+
+_UNIT_US = {
+    "s": Fraction(10**6),
+    "ms": Fraction(10**3),
+    "us": Fraction(1),
+    "ns": Fraction(1, 10**3),
+    "ps": Fraction(1, 10**6),
+    "fs": Fraction(1, 10**9),
+}
+_TIMESCALE = re.compile(r"(1|10|100)(s|ms|us|ns|ps|fs)")
+
+
+def said(token: bytes, longest: int = 40) -> str:
+    """A piece of the file as it may stand in a message: printable ASCII, cut when long."""
+    text = "".join(chr(c) if 32 <= c < 127 else "?" for c in token[: longest + 1])
+    return text[:longest] + "..." if len(token) > longest else text
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """A ``$var`` of the header."""
+
+    code: bytes  # under which its changes stand in the body
+    name: str
+    bits: str  # bit range such as "[3:0]", or empty
+    scope: tuple[str, ...]
+    kind: str  # wire, reg, real, ...
+    width: int
+
+    @property
+    def path(self) -> str:
+        """Scopes and name, joined by dots: "top.rig.a"."""
+        return ".".join((*self.scope, self.name)) + self.bits
+
+    def answers_to(self, name: str) -> bool:
+        """True when ``name`` is its name, alone or with scopes before it, with or without bits."""
+        path = self.path
+        bare = path[: len(path) - len(self.bits)] if self.bits else path
+        return any(full == name or full.endswith("." + name) for full in (path, bare))
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """The header of a dump. ``tick_us`` is the step of its time stamps in microseconds."""
+
+    path: str
+    signals: tuple[Signal, ...]
+    tick_us: Fraction
+    body_offset: int  # bytes
+
+    def has(self, name: str) -> bool:
+        """Whether any signal answers to ``name``."""
+        return any(signal.answers_to(name) for signal in self.signals)
+
+    def pin(self, name: str) -> Signal:
+        """The one signal of one bit that answers to ``name``.
+
+        Raises InputError: no such signal (lists those that there are), several, not one bit.
+        """
+        found = [signal for signal in self.signals if signal.answers_to(name)]
+        if not found:
+            raise InputError(
+                f"{self.path}: no signal called '{name}'; there are: {self._listed()}. "
+                "Say which signal is meant, for example a=NAME."
+            )
+        if len({signal.code for signal in found}) > 1:
+            paths = ", ".join(said(signal.path.encode(), 200) for signal in found[:10])
+            raise InputError(
+                f"{self.path}: '{name}' may mean {paths}; give the name with its scope."
+            )
+        if found[0].width != 1 or found[0].kind in ("real", "realtime", "string"):
+            raise InputError(
+                f"{self.path}: '{name}' is a {said(found[0].kind.encode())} of "
+                f"{found[0].width} bits; a pin is one bit. Record the pin as a wire of its own."
+            )
+        return found[0]
+
+    def _listed(self) -> str:
+        names = list(dict.fromkeys(signal.path for signal in self.signals))
+        shown = ", ".join(said(name.encode(), 60) for name in names[:20])
+        more = f" and {len(names) - 20} more" if len(names) > 20 else ""
+        return (shown or "none") + more
+
+
+def read_header(path: str | PathLike[str]) -> Header:
+    """Read the header of the dump at ``path``.
+
+    Raises InputError: no such file, no dump, cut off in the header, no or a bad ``$timescale``.
+    """
+    name = fspath(path)
+    try:
+        with open_file(Path(name)) as file:
+            return _HeaderReader(name, file).read()
+    except OSError as error:
+        raise InputError(f"{name}: cannot be read: {reason(error)}.") from error
+
+
+class _HeaderReader:
+    def __init__(self, path: str, file: BinaryIO) -> None:
+        self._path = path
+        self._tokens = self._split(file)
+        self._at = 0  # file offset after the token given last
+        self._scope: list[str] = []
+        self._signals: list[Signal] = []
+        self._tick_us: Fraction | None = None
+
+    def _split(self, file: BinaryIO) -> Iterator[bytes]:
+        rest, offset = b"", 0  # ``rest`` begins at ``offset`` in the file
+        while piece := file.read(_PIECE):
+            data = rest + piece
+            kept = len(data)
+            for match in TOKEN.finditer(data):
+                if match.end() == len(data):  # may go on in the next piece
+                    kept = match.start()
+                    break
+                self._at = offset + match.end()
+                yield match.group()
+            rest, offset = data[kept:], offset + kept
+            if len(rest) > LONGEST_TOKEN:
+                raise self._no_dump(rest)
+        if rest:
+            self._at = offset + len(rest)
+            yield rest
+
+    def read(self) -> Header:
+        first = True
+        for token in self._tokens:
+            if not token.startswith(b"$"):
+                if first:
+                    raise self._no_dump(token)
+                raise InputError(
+                    f"{self._path}: '{said(token)}' in the header belongs to no section "
+                    f"(byte {self._at}); the file is damaged or no value change dump."
+                )
+            if token != b"$end":  # one too many does no harm
+                body = self._section(token, first)
+                if token == b"$enddefinitions":
+                    return self._header()
+                self._take(token, body)
+            first = False
+        if first:
+            raise InputError(f"{self._path}: is empty; a value change dump was expected.")
+        raise self._cut()
+
+    def _section(self, word: bytes, first: bool) -> list[bytes]:
+        """The tokens up to ``$end``. Long texts are passed over without being kept."""
+        body: list[bytes] = []
+        for token in self._tokens:
+            if token == b"$end":
+                return body
+            if len(body) < 100:
+                body.append(token)
+        raise self._no_dump(word) if first and word not in _KNOWN else self._cut()
+
+    def _take(self, word: bytes, body: list[bytes]) -> None:
+        if word == b"$timescale":
+            self._timescale("".join(map(said, body)))
+        elif word == b"$scope":
+            self._scope.append(_text(body[-1]) if body else "")
+        elif word == b"$upscope":
+            if self._scope:
+                self._scope.pop()
+        elif word == b"$var":
+            self._var(body)
+
+    def _timescale(self, text: str) -> None:
+        match = _TIMESCALE.fullmatch(text)
+        if match is None:
+            raise InputError(
+                f"{self._path}: $timescale is '{text}'; it has to be 1, 10 or 100 and "
+                "one of s, ms, us, ns, ps, fs."
+            )
+        tick_us = int(match[1]) * _UNIT_US[match[2]]
+        if self._tick_us not in (None, tick_us):
+            raise InputError(f"{self._path}: two $timescale that differ; leave one of them.")
+        self._tick_us = tick_us
+
+    def _var(self, body: list[bytes]) -> None:
+        if len(body) < 4 or not body[1].isdigit() or len(body[1]) > 9:
+            raise InputError(
+                f"{self._path}: '$var {said(b' '.join(body), 80)}' (byte {self._at}) is not "
+                "'$var type width code name $end'."
+            )
+        words = [_text(token) for token in body[3:]]
+        bits = ""
+        while len(words) > 1 and words[-1][0] in "[0123456789:]" and "[" in " ".join(words[1:]):
+            bits = words.pop() + bits
+        name = " ".join(words)
+        if not bits and name.endswith("]") and "[" in name[1:]:
+            cut = name.rindex("[")
+            name, bits = name[:cut].rstrip(), name[cut:]
+        self._signals.append(
+            Signal(body[2], name, bits, tuple(self._scope), _text(body[0]), int(body[1]))
+        )
+
+    def _header(self) -> Header:
+        if self._tick_us is None:
+            raise InputError(
+                f"{self._path}: there is no $timescale, so its times mean nothing; add the step "
+                "that it was recorded with, for example '$timescale 1 us $end', to its first lines."
+            )
+        return Header(self._path, tuple(self._signals), self._tick_us, self._at)
+
+    def _no_dump(self, token: bytes) -> InputError:
+        return InputError(
+            f"{self._path}: is no value change dump (VCD): it begins with '{said(token)}' "
+            "where a section such as $timescale was expected."
+        )
+
+    def _cut(self) -> InputError:
+        return InputError(
+            f"{self._path}: ends within its header (no '$enddefinitions $end'); "
+            "the file was cut off, record or copy it again."
+        )
+
+
+_KNOWN = frozenset(
+    b"$date $version $comment $timescale $scope $var $upscope $enddefinitions".split()
+)
+
+
+def _text(token: bytes) -> str:
+    return token.decode("utf-8", "replace")

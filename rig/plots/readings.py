@@ -1,0 +1,150 @@
+"""Readings against the window: a panel for each unit and setting, a row for each cylinder."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.base.escape import visible
+from rig.plots import sheet
+from rig.timing.values import Assessment, Reading
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.ticker import Locator
+
+WIDTH_IN, ROW_IN, LEFT_IN, RIGHT_IN = 8.3, 0.29, 1.1, 2.6
+HEAD_IN, GAP_IN, FOOT_IN = 0.85, 0.72, 0.36
+MOST_WORDS = 52
+KIND = {"turned": "", "set": ", set with the crank held", "impulse": ", impulse coupling"}
+
+_Group = tuple[str, str, str, str]
+
+
+@sheet.styled
+def draw(
+    title: str,
+    judgements: Sequence[Assessment],
+    readings: Sequence[Reading],
+    path: Path,
+) -> Path:
+    """Draw all judgements that have a mean, with their readings. Earlier is at the left."""
+    groups: dict[_Group, list[Assessment]] = {}
+    for each in judgements:
+        if each.mean_btdc is not None:
+            groups.setdefault((each.unit, each.setting, each.phase, each.kind), []).append(each)
+    rows = sum(len(group) for group in groups.values())
+    high = HEAD_IN + rows * ROW_IN + len(groups) * GAP_IN + FOOT_IN
+    figure = sheet.paper(WIDTH_IN, high, title, "where the contacts open, degrees of crank BTDC")
+    top = high - HEAD_IN
+    for group in groups.values():
+        height = len(group) * ROW_IN
+        at = sheet.axes(figure, LEFT_IN, top - height - 0.22, _inner(), height)
+        _panel(at, group, readings)
+        top -= height + GAP_IN
+    sheet.note(
+        figure,
+        "earlier at the left; hatched: outside the window; dashed: nominal; strokes: readings; "
+        "diamond and bar: mean and about 95 %",
+    )
+    return sheet.write(figure, path)
+
+
+def _inner() -> float:
+    return WIDTH_IN - LEFT_IN - RIGHT_IN
+
+
+def _panel(at: Axes, group: Sequence[Assessment], readings: Sequence[Reading]) -> None:
+    first = group[0]
+    own = [
+        r
+        for r in readings
+        if r.counts and r.btdc_deg is not None
+        and (r.unit, r.setting, r.phase, r.kind)
+        == (first.unit, first.setting, first.phase, first.kind)
+    ]  # fmt: skip
+    at.set_title(f"{visible(first.unit)}, {visible(first.setting)}, {first.phase}"
+                 f"{KIND.get(first.kind, '')}")  # fmt: skip
+    low, high = _reach(group, own)
+    at.set_xlim(high, low)  # earlier at the left
+    at.set_ylim(len(group) - 0.5, -0.5)
+    windows = {(j.earliest_btdc, j.latest_btdc) for j in group}
+    for row, judged in enumerate(group):
+        _window(at, judged, row, alone=len(windows) > 1)
+        _row(at, judged, row, own)
+    if len(windows) == 1 and first.latest_btdc is not None and first.earliest_btdc is not None:
+        sheet.outside(at, first.latest_btdc, first.earliest_btdc, across=True)
+        if first.nominal_btdc is not None:
+            at.axvline(first.nominal_btdc, color=sheet.SOFT, lw=0.8, dashes=(4, 3), zorder=1.4)
+    at.set_yticks(range(len(group)), [_name(j, len(group)) for j in group])
+    at.tick_params(axis="y", length=0)
+    at.xaxis.set_major_formatter(sheet.degrees)
+    at.xaxis.set_major_locator(_locator())
+    at.spines["left"].set_visible(False)
+
+
+def _locator() -> Locator:
+    from matplotlib.ticker import MaxNLocator
+
+    return MaxNLocator(nbins=6, steps=[1, 2, 5, 10])
+
+
+def _name(judged: Assessment, rows: int) -> str:
+    if judged.cylinder is not None:
+        return f"cylinder {judged.cylinder}"
+    return "all" if rows > 1 else "all cylinders"
+
+
+def _reach(group: Sequence[Assessment], own: Sequence[Reading]) -> tuple[float, float]:
+    angles = [r.btdc_deg for r in own if r.btdc_deg is not None]
+    for each in group:
+        U = each.uncertainty.U_deg if each.uncertainty else 0.0
+        mean = each.mean_btdc or 0.0
+        angles += [mean - min(U, 20.0), mean + min(U, 20.0)]
+        angles += [a for a in (each.earliest_btdc, each.latest_btdc) if a is not None]
+    low, high = min(angles), max(angles)
+    margin = max(0.12 * (high - low), 0.25)
+    return low - margin, high + margin
+
+
+def _window(at: Axes, judged: Assessment, row: int, *, alone: bool) -> None:
+    """A window of a row's own, where the cylinders' windows differ."""
+    early, late = judged.earliest_btdc, judged.latest_btdc
+    if not alone or early is None or late is None:
+        return
+    for edge in (early, late):
+        at.plot([edge, edge], [row - 0.42, row + 0.42], color=sheet.INK, lw=0.9)
+    ends = at.get_xlim()
+    for begin, end in ((min(ends), late), (early, max(ends))):
+        at.fill_betweenx([row - 0.42, row + 0.42], begin, end, facecolor="none", lw=0.0,
+                         edgecolor=sheet.HATCH, hatch="////", zorder=0.5)  # fmt: skip
+    if judged.nominal_btdc is not None:
+        at.plot([judged.nominal_btdc] * 2, [row - 0.42, row + 0.42], color=sheet.SOFT, lw=0.8,
+                dashes=(3, 2))  # fmt: skip
+
+
+def _row(at: Axes, judged: Assessment, row: int, own: Sequence[Reading]) -> None:
+    if judged.mean_btdc is None:
+        return
+    mine = [r.btdc_deg for r in own if judged.cylinder in (None, r.cylinder)]
+    weight = 1.0 if judged.cylinder is None else 0.8
+    at.vlines([a for a in mine if a is not None], row - 0.34, row - 0.06, color=sheet.BLUE,
+              lw=0.9, zorder=3)  # fmt: skip
+    U = judged.uncertainty.U_deg if judged.uncertainty else None
+    if U is not None:
+        at.errorbar([judged.mean_btdc], [row + 0.16], xerr=[[U], [U]], fmt="none", zorder=4,
+                    ecolor=sheet.INK, elinewidth=1.2 * weight, capsize=2.6)  # fmt: skip
+    at.plot([judged.mean_btdc], [row + 0.16], marker="D", ms=5.2 * weight, color=sheet.INK,
+            mec=sheet.PAPER, mew=0.7, zorder=5)  # fmt: skip
+    bold = "bold" if judged.verdict == "outside" else "normal"
+    x = 1.0 + 0.08 / _inner()
+    transform = at.get_yaxis_transform()
+    at.text(x, row - 0.19, sheet.figure_text(judged.mean_btdc, U), transform=transform,
+            va="center", fontsize=7.6)  # fmt: skip
+    at.text(x + 2.35 / _inner(), row - 0.19, f"n {judged.n}", transform=transform, va="center",
+            ha="right", fontsize=6.2, color=sheet.SOFT)  # fmt: skip
+    words = textwrap.shorten(visible(judged.words), MOST_WORDS, placeholder=" …")
+    at.text(x, row + 0.23, words, transform=transform, va="center", fontsize=6.0, fontweight=bold,
+            color=sheet.ALERT if judged.verdict == "outside" else sheet.SOFT)  # fmt: skip

@@ -1,0 +1,151 @@
+"""The paper that all drawings share: ink, window, marks, and how a file is written.
+
+Nothing rests on colour: a window has edges and hatching outside it, means are diamonds, bars are
+about 95 %, readings are strokes, and words say the rest.
+"""
+
+from __future__ import annotations
+
+import functools
+import io
+import textwrap
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ParamSpec
+
+from rig.base import files, rounding
+from rig.base.errors import InputError
+from rig.base.escape import visible
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+INK, SOFT, LINE, PAPER = "#1c232e", "#5a6472", "#c5cbd4", "#ffffff"
+BLUE, ALERT, HATCH = "#1f4e79", "#a8450c", "#c3c9d2"
+
+KINDS = (".svg", ".png", ".pdf")
+DOTS_PER_INCH = 160
+NOTE_CHARACTERS = 19.0
+
+
+"""So many characters of a note fit into an inch."""
+
+
+_STYLE: Mapping[Any, Any] = {
+    "font.family": "DejaVu Sans",
+    "font.size": 8.0,
+    "text.color": INK,
+    "text.parse_math": False,  # a dollar sign in a name is no formula
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.6,
+    "axes.titlesize": 9.0,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.labelsize": 7.5,
+    "ytick.labelsize": 7.5,
+    "xtick.major.width": 0.6,
+    "ytick.major.width": 0.6,
+    "hatch.linewidth": 0.5,
+    "figure.facecolor": PAPER,
+    "svg.hashsalt": "timing-rig",
+}
+
+P = ParamSpec("P")
+
+
+def styled(draw: Callable[P, Path]) -> Callable[P, Path]:
+    """A drawing made in the common style, whatever the person's own settings are."""
+
+    @functools.wraps(draw)
+    def drawn(*args: P.args, **more: P.kwargs) -> Path:
+        import matplotlib as mpl
+
+        with mpl.rc_context(dict(_STYLE)):
+            return draw(*args, **more)
+
+    return drawn
+
+
+def out_path(path: Path) -> Path:
+    """``path`` when a drawing can be written there. Raises InputError when it cannot."""
+    if path.suffix.lower() not in KINDS:
+        raise InputError(f"{path}: a drawing is one of {', '.join(KINDS)}, by the file's ending")
+    return path
+
+
+def paper(width_in: float, height_in: float, title: str, under: str = "") -> Figure:
+    """A new sheet with its title, and a line under it."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width_in, height_in))
+    figure.text(
+        0.35 / width_in, 1.0 - 0.24 / height_in, visible(title), fontsize=13.0,
+        fontfamily="DejaVu Serif", va="top", color=INK,
+    )  # fmt: skip
+    if under:
+        figure.text(
+            0.35 / width_in, 1.0 - 0.52 / height_in, visible(under), fontsize=7.5, va="top",
+            color=SOFT,
+        )  # fmt: skip
+    return figure
+
+
+def axes(figure: Figure, left: float, bottom: float, width: float, height: float, **more: Any
+         ) -> Axes:  # fmt: skip
+    """Axes at a place in inches from the lower left corner."""
+    wide, high = figure.get_size_inches()
+    return figure.add_axes((left / wide, bottom / high, width / wide, height / high), **more)
+
+
+def note(figure: Figure, text: str) -> None:
+    """Lines at the foot of the sheet."""
+    wide, high = figure.get_size_inches()
+    lines = textwrap.wrap(text, int(NOTE_CHARACTERS * (wide - 0.7)))
+    figure.text(
+        0.35 / wide, 0.16 / high, "\n".join(visible(line) for line in lines), fontsize=6.5,
+        color=SOFT, va="bottom", linespacing=1.35,
+    )  # fmt: skip
+
+
+def write(figure: Figure, path: Path) -> Path:
+    """Write the sheet; the ending of ``path`` says as what.
+
+    The same figures give the same file. Raises InputError when the disk does not take it.
+    """
+    metadata: dict[str, Any] = {"Date": None} if path.suffix.lower() == ".svg" else {}
+    if path.suffix.lower() == ".pdf":
+        metadata = {"CreationDate": None}
+    drawn = io.BytesIO()
+    kind = path.suffix.lower().removeprefix(".")
+    figure.savefig(drawn, format=kind, dpi=DOTS_PER_INCH, metadata=metadata)
+    files.write_whole(path, drawn.getvalue(), replace=True)
+    return path
+
+
+def outside(at: Axes, low: float, high: float, *, across: bool) -> None:
+    """Hatch what lies outside a window, up to the ends of the axis; ``across``: along x."""
+    begin, end = at.get_xlim() if across else at.get_ylim()
+    spans = at.axvspan if across else at.axhspan
+    for first, last in ((min(begin, end), low), (high, max(begin, end))):
+        if first < last:
+            spans(first, last, facecolor="none", edgecolor=HATCH, hatch="////", lw=0.0, zorder=0.5)
+    edges = at.axvline if across else at.axhline
+    for edge in (low, high):
+        edges(edge, color=INK, lw=0.9, zorder=1.5)
+
+
+def figure_text(btdc_deg: float, U_deg: float | None) -> str:
+    """An opening as it is written: ``36.200° BTDC ±0.091°``."""
+    return rounding.btdc_with(btdc_deg, U_deg)
+
+
+def degrees(value: float, _: object = None) -> str:
+    """An angle on a scale of degrees before top dead centre."""
+    text = f"{abs(value):.4f}".rstrip("0").rstrip(".") or "0"
+    return f"{text}° ATDC" if value < -1e-9 else f"{text}°"

@@ -1,1 +1,0 @@
-"""Drawings as files, by matplotlib, which is imported when one is made."""

@@ -1,0 +1,314 @@
+"""Timeline, phases, table of handlers.
+
+What the person told: what holds for the readings from then on, and what goes on the record.
+
+A value that changes at instants of the rig's time, and a list whose last can be taken back.
+
+As found, being set, as left: which of them a reading is of.
+
+As found is what was read before a unit was first moved, as left what was read since everything was
+tightened. What lies between, and what is read of a unit that was moved after the tightening,
+belongs to neither: the unit was being set. A move before anything was read of it parts nothing.
+
+When each dead centre of a session came, which were touched in it, and how long one holds.
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+from collections.abc import Callable, Mapping, Sequence
+from typing import Generic, TypeVar
+
+from rig.base.errors import InputError
+from rig.engine.profile import Encoder, Profile, Unit
+from rig.signal import rig_statistics
+from rig.signal.events import IndexPass, Opening
+from rig.tdc.reference import TdcReference
+from rig.tdc.validity import At, Holds, Touched, holds, size_of_move
+from rig.timing.values import BEING_SET, Phase
+
+Act = Callable[[float, dict[str, object]], None]
+
+
+class Annotations:
+    """From the notes of a capture, each in force from the rig's time at which it was made."""
+
+    def __init__(self, profile: Profile) -> None:
+        self._units = profile.units
+        self.remarks: list[str] = []
+        self.changes: list[tuple[str, str]] = []  # what was changed, on which unit ("": on all)
+        self.changed_us: list[float] = []  # and when
+        self.steps: set[str] = set()  # said to be done
+        self._settings = {unit.name: Timeline(unit.settings[0].name) for unit in profile.units}
+        self._moving = {unit.name: Timeline(False) for unit in profile.units}
+        self._moved_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
+        self._levers_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
+        self._step: Timeline[tuple[str, str]] = Timeline(("", ""))  # of the rig check, and its unit
+        self._phase: Timeline[Phase] = Timeline("as found")
+        self._struck: dict[float, str] = {}
+        self.acts: dict[str, Act] = {
+            "setting": self._setting,
+            rig_statistics.NOTE: self._check_step,
+            "moving": self._move,
+            "moved": self._was_moved,
+            "phase": self._tightened,
+            "strike": self._strike,
+            "said": self._said,
+            "change": self._change,
+            "remark": self._remark,
+        }
+        """Kind of note to what it does; raises what a note that makes no sense raises."""
+
+    def unit(self, name: str) -> Unit:
+        """The unit of that name. Raises InputError when there is none."""
+        for unit in self._units:
+            if unit.name == name:
+                return unit
+        names = ", ".join(unit.name for unit in self._units)
+        raise InputError(f"there is no unit {name!r}; the engine file has {names}")
+
+    # -- in force ---------------------------------------------------------------------------------
+
+    def setting_of(self, unit: str) -> str:
+        """Name of the setting in force for ``unit`` now."""
+        return self._settings[unit].now
+
+    def setting_at(self, unit: str, t_us: float) -> str:
+        """Name of the setting in force for ``unit`` at ``t_us``."""
+        return self._settings[unit].at(t_us)
+
+    def moving_at(self, unit: str, t_us: float) -> bool:
+        """Whether ``unit`` was being moved at ``t_us``, the crank held."""
+        return self._moving[unit].at(t_us)
+
+    def asked_at(self, unit: str, t_us: float) -> bool:
+        """Whether the contacts of ``unit`` were to be opened at ``t_us`` without turning: its body
+        was being moved, or a step of the rig check asked for it."""
+        step, of = self._step.at(t_us)
+        return self.moving_at(unit, t_us) or (
+            step in (rig_statistics.BY_HAND, rig_statistics.OFF, rig_statistics.ON)
+            and of in ("", unit)
+        )
+
+    def by_hand_us(self, unit: str) -> list[float]:
+        """When something on ``unit`` was moved by hand, as the person noted: itself, its lever."""
+        return [*self.moved_us(unit), *self._levers_us[unit]]
+
+    @property
+    def tightened(self) -> bool:
+        """Whether everything was said to be tightened, and no unit was moved since."""
+        since_us = self._phase.last_us
+        moved = any(m > since_us for unit in self._units for m in self.moved_us(unit.name))
+        return self._phase.now == "as left" and not moved
+
+    def moved_us(self, unit: str) -> list[float]:
+        """When ``unit`` was moved or something on it changed, in order."""
+        moved = [t for t in self._moved_us[unit] if t not in self._struck]
+        changed = zip(self.changes, self.changed_us, strict=True)
+        return sorted([*moved, *(t for (_, on), t in changed if on in ("", unit))])
+
+    def phase_at(self, unit: str, t_us: float, read_us: Sequence[float]) -> Phase:
+        """The phase of a reading of ``unit`` at ``t_us``; see ``phase_of``."""
+        return phase_of(t_us, self._phase, self.moved_us(unit), read_us)
+
+    def struck(self, t_us: float) -> str:
+        """Why the opening at ``t_us`` was struck out by hand; empty when it was not."""
+        return self._struck.get(t_us, "")
+
+    # -- notes ------------------------------------------------------------------------------------
+
+    def _setting(self, t_us: float, value: dict[str, object]) -> None:
+        unit = self.unit(str(value["unit"]))
+        name = str(value["setting"])
+        if name not in {setting.name for setting in unit.settings}:
+            raise InputError(f"{unit.name} has no setting {name!r}")
+        self._settings[unit.name].set(t_us, name)
+        for each in self._units:
+            if each is unit or (each.body and each.body == unit.body):
+                self._levers_us[each.name].append(t_us)
+
+    def _check_step(self, t_us: float, value: dict[str, object]) -> None:
+        self._step.set(t_us, (str(value["step"]), str(value.get("unit") or "")))
+
+    def _move(self, t_us: float, value: dict[str, object]) -> None:
+        moving = self._moving[self.unit(str(value["unit"])).name]
+        moving.set(float(str(value.get("from_us", t_us))), not value.get("end"))
+
+        if not value.get("end"):
+            self._was_moved(t_us, value)
+
+    def _was_moved(self, t_us: float, value: dict[str, object]) -> None:
+        """It, and what is in one body with it."""
+        moved = self.unit(str(value["unit"]))
+        from_us = float(str(value.get("from_us", t_us)))
+        for unit in self._units:
+            if unit is moved or (unit.body and unit.body == moved.body):
+                self._moved_us[unit.name].append(from_us)
+
+    def _tightened(self, t_us: float, value: dict[str, object]) -> None:
+        self._phase.set(t_us, "as left" if value["phase"] == "as left" else "as found")
+
+    def _strike(self, t_us: float, value: dict[str, object]) -> None:
+        struck = float(str(value["t_us"]))
+        if value.get("back"):
+            self._struck.pop(struck, None)
+        else:
+            self._struck[struck] = str(value.get("why") or "struck out by hand")
+
+    def _said(self, t_us: float, value: dict[str, object]) -> None:
+        taken = self.steps.discard if value.get("back") else self.steps.add
+        taken(str(value["step"]))
+
+    def _change(self, t_us: float, value: dict[str, object]) -> None:
+        put(self.changes, value, lambda: (str(value["words"]), str(value.get("unit", ""))))
+        put(self.changed_us, value, lambda: t_us)
+
+    def _remark(self, t_us: float, value: dict[str, object]) -> None:
+        put(self.remarks, value, lambda: str(value["text"]))
+
+
+def asked_for(
+    told: Annotations,
+    openings: Sequence[Opening],
+    passes: Sequence[IndexPass],
+    unit: str,
+    opening: Opening,
+) -> bool:
+    """Whether contacts parted at rest because the person did what the program asked for, or noted
+    what moved them before the crank was turned again."""
+    if told.asked_at(unit, opening.t_us):
+        return True
+    turned = [o.t_us for o in openings if o.direction]
+    turned += [passed.t_us for passed in passes]
+    for noted_us in told.by_hand_us(unit):
+        first, last = sorted((opening.t_us, noted_us))
+        if not any(first < t_us < last for t_us in turned):
+            return True
+    return False
+
+
+T = TypeVar("T")
+
+
+class Timeline(Generic[T]):
+    """A value that changes at instants of the rig's time."""
+
+    def __init__(self, first: T) -> None:
+        self._times: list[float] = [-math.inf]
+        self._values: list[T] = [first]
+
+    def set(self, t_us: float, value: T) -> None:
+        """From ``t_us`` on the value is ``value``. Times come in order."""
+        self._times.append(max(t_us, self._times[-1]))
+        self._values.append(value)
+
+    def at(self, t_us: float) -> T:
+        """The value in force at ``t_us``; a change at that very instant is not in force yet."""
+        return self._values[max(bisect.bisect_left(self._times, t_us) - 1, 0)]
+
+    def began(self, t_us: float) -> float:
+        """Since when the value at ``t_us`` is in force; minus infinity for the first."""
+        return self._times[max(bisect.bisect_left(self._times, t_us) - 1, 0)]
+
+    @property
+    def last_us(self) -> float:
+        """When it was last set; minus infinity when it never was."""
+        return self._times[-1]
+
+    @property
+    def now(self) -> T:
+        """The value in force now."""
+        return self._values[-1]
+
+
+def put(of: list[T], value: Mapping[str, object], item: Callable[[], T]) -> None:
+    """Add what a note says to ``of``; one that says ``{"back": true}`` takes the last away."""
+    if value.get("back"):
+        del of[-1:]
+    else:
+        of.append(item())
+
+
+def phase_of(
+    t_us: float, stated: Timeline[Phase], moved_us: Sequence[float], read_us: Sequence[float]
+) -> Phase:
+    """The phase of a reading at ``t_us``, by what the person ``stated``.
+
+    ``moved_us`` are the times at which its unit was moved, ``read_us`` those of its counted
+    readings, in order.
+    """
+    phase, since_us = stated.at(t_us), stated.began(t_us)
+    if phase == "as found":
+        since_us = -math.inf
+    parted = [m for m in moved_us if _any_between(read_us, since_us, m)]
+    if any(since_us < m <= t_us for m in parted):
+        return BEING_SET
+    # Moved and tightened again: it was not left so.
+    if phase == "as left" and any(t_us < m < stated.last_us for m in parted):
+        return BEING_SET
+    return phase
+
+
+def _any_between(times_us: Sequence[float], after_us: float, before_us: float) -> bool:
+    nth = bisect.bisect_right(times_us, after_us)
+    return nth < len(times_us) and times_us[nth] < before_us
+
+
+class Centres:
+    """Times of the dead centres of a session, in the order of ``Session.references``.
+
+    ``number`` is that of this recording in order of time, where several are worked through;
+    ``held`` is how long the one in use holds, where other recordings tell it.
+    """
+
+    def __init__(self, encoder: Encoder) -> None:
+        self._encoder = encoder
+        self._us: list[float] = []
+        self._touched: set[int] = set()
+        self._found: tuple[tuple[int, int], Holds] | None = None
+        self.number = 0.0
+        self.held: Holds | None = None
+
+    def came(self, t_us: float, *, touched: bool = False) -> None:
+        """The next dead centre came at ``t_us``; ``touched`` when it was found in this session."""
+        if touched:
+            self._touched.add(len(self._us))
+        self._us.append(t_us)
+
+    def touches(self, references: Sequence[TdcReference]) -> list[Touched]:
+        """Every dead centre that was touched in this recording, and when."""
+        return [Touched((self.number, self._us[n]), references[n]) for n in sorted(self._touched)]
+
+    def when(self, reference: TdcReference, references: Sequence[TdcReference]) -> At | None:
+        """When a dead centre was found here, or brought along; None where it is of elsewhere."""
+        for t_us, each in zip(self._us, references, strict=True):
+            if each is reference or each == reference:
+                return self.number, t_us
+        return None
+
+    def holds(self, used: TdcReference | None, references: Sequence[TdcReference]) -> Holds:
+        """As long as the reference in use holds, by what was touched."""
+        if self.held is not None or used is None:
+            return self.held or Holds()
+        key = id(used), len(references)
+        if self._found is None or self._found[0] != key:
+            at = self.when(used, references) or (self.number, -math.inf)
+            self._found = key, holds(used, at, self.touches(references), self._encoder)
+        return self._found[1]
+
+
+def moved_words(found: Holds) -> tuple[str, ...]:
+    """A sentence for each side on which dead centre is not where the reference has it."""
+    said = []
+    if found.after is not None:
+        said.append(
+            f"TDC HAS MOVED by {size_of_move(found.after)}, a later touch shows: readings"
+            " since the last touch that agrees do not count. Find TDC anew, and read again"
+        )
+    if found.before is not None:
+        said.append(
+            f"TDC HAD MOVED by {size_of_move(found.before)}before the one in use was found:"
+            " readings before that do not count"
+        )
+    return tuple(said)

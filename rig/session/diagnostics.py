@@ -1,0 +1,279 @@
+"""What looks wrong in a session as a whole: said live, with the figures and on the certificate.
+
+Each doubt is one sentence that says what was seen and what to look at. None of them ends anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from statistics import median
+from typing import Literal
+
+from rig.base.rounding import many
+from rig.engine.gear_train import places_apart_deg
+from rig.engine.profile import Profile, Unit
+from rig.signal.events import IndexPass, Opening
+from rig.tdc.index_resolver import CLEAR
+from rig.wire.line import PROTOCOL
+from rig.wire.records import Identity
+
+SILENT_TURNS = 2.0
+
+
+"""Turns of its shaft after which an input without an opening is said."""
+
+
+SAME_INSTANT_US = 20.0
+
+
+"""Contacts of two units never part so near to one another time after time (common practice, no
+source: at 30 turns a minute it is 0.004 degrees)."""
+
+
+ENOUGH_TOGETHER = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnostic:
+    """One sentence. ``bad``: something stated is wrong or cannot be read, until it is put right."""
+
+    words: str
+    bad: bool = True
+    of_rig: bool = True  # false: of where dead centre lies, and the rig may be as it should be
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a session has seen of the rig. ``heard`` is true once a position was read."""
+
+    heard: bool
+    identity: Identity | None
+    openings: Sequence[Opening]
+    passes: Sequence[IndexPass]
+    is_open: Callable[[int], bool | None]
+    turn_counts: Sequence[float]  # counts from index to index
+    counts_wrong: bool  # they are alike, and not as stated
+    off_passes: int  # times that the index came at another count than expected
+    lost: str  # why angles do not hold now
+    restarts: int
+    illegal: int
+    troubles: Mapping[str, int]
+    asked: Callable[[str, Opening], bool]  # whether that unit was to be opened without turning
+    moved: tuple[str, ...] = ()  # that dead centre has moved
+    stop_trouble: str = ""  # why the stop misleads in the cylinder that it is in, or was in
+    which_place: str = ""  # why a reference that is there does not hold for a geared encoder
+
+
+def diagnose(profile: Profile, seen: Seen) -> list[Diagnostic]:
+    """Everything that looks wrong, the worst first."""
+    found = [Diagnostic(words, of_rig=False) for words in seen.moved]
+    found += [*_line(seen), *_counts(profile, seen)]
+    if seen.stop_trouble:
+        found.append(Diagnostic(seen.stop_trouble, bad=False))
+    if seen.which_place:
+        words = f"{seen.which_place} (within {CLEAR * places_apart_deg(profile.encoder):.0f}° will"
+        words += " do; touching the stop again does too); without it nothing read counts"
+        found.append(Diagnostic(words, bad=False))
+    for unit in profile.units:
+        found += _unit(profile, unit, seen)
+    found += _bridged(profile.units, seen.openings)
+    if seen.restarts:
+        found.append(Diagnostic(f"the rig restarted {_times(seen.restarts)}", bad=False))
+    if seen.illegal:
+        words = f"the encoder jumped {_times(seen.illegal)}: look at its plug and its disc"
+        found.append(Diagnostic(words, bad=False))
+    return found
+
+
+def _times(n: int) -> str:
+    return "once" if n == 1 else f"{many(n, 'time')}"
+
+
+def _line(seen: Seen) -> list[Diagnostic]:
+    if seen.identity is not None and seen.identity.protocol != PROTOCOL:
+        return [
+            Diagnostic(
+                f"the rig speaks version {seen.identity.protocol} of the line format, this program"
+                f" {PROTOCOL}: nothing it says is judged; update one of the two"
+            )
+        ]
+    if not seen.heard:
+        kinds = ", ".join(
+            f"{kind} {n}" for kind, n in sorted(seen.troubles.items()) if kind != "capture"
+        )
+        heard = f"what was heard makes no sense ({kinds})" if kinds else "nothing was heard"
+        return [Diagnostic(f"no line of a rig was read: {heard}; look at port and baud rate")]
+    return []
+
+
+def _counts(profile: Profile, seen: Seen) -> list[Diagnostic]:
+    stated = profile.encoder.counts_per_turn
+    if seen.counts_wrong:
+        check = counts_check(seen.turn_counts, stated)
+        return [Diagnostic(f"{check.words}; {check.cause}")]
+    if seen.identity is not None and seen.identity.protocol == PROTOCOL:
+        said = seen.identity.counts_per_turn
+        check = identity_check(said, stated)
+        if check.verdict == "bad" and counts_check(seen.turn_counts, stated).verdict != "good":
+            return [Diagnostic(f"{check.words}; {check.cause}")]
+        if check.verdict == "bad":
+            words = (
+                f"the rig says {many(said, 'count')} a turn; the index bears out "
+                f"{stated}, as stated"
+            )
+            return [Diagnostic(words, bad=False)]
+    found = []
+    if seen.off_passes:
+        times = _times(seen.off_passes)
+        words = f"the index came {times} at another count than expected: counts were lost, or it"
+        words += " was touched by noise; what was read since the pass before does not count"
+        found.append(Diagnostic(words, bad=False))
+    if seen.lost:
+        found.append(Diagnostic(f"angles do not hold: {seen.lost}", bad=False))
+    return found
+
+
+def _unit(profile: Profile, unit: Unit, seen: Seen) -> list[Diagnostic]:
+    where = f"{unit.name}: contact input {unit.input}"
+    has = seen.identity.contacts if seen.identity is not None else unit.input
+    if unit.input > has:
+        rest = "has no contact input" if not has else f"has inputs 1 to {has}"
+        return [Diagnostic(f"{where} is stated, and the rig {rest}; correct input in engine.toml")]
+    found: list[Diagnostic] = []
+    own = [opening for opening in seen.openings if opening.input == unit.input]
+    since_us = own[-1].t_us if own else float("-inf")
+    turns = _turns_since(since_us, profile, seen.passes)
+    if turns >= SILENT_TURNS * max(1.0, 1.0 / float(unit.turns_per_crank_turn)):
+        found.append(
+            Diagnostic(_silent(where, turns, never=not own, is_open=seen.is_open(unit.input)))
+        )
+    still = sum(o.direction == 0 and not seen.asked(unit.name, o) for o in own)
+    if still:
+        found.append(
+            Diagnostic(
+                f"{where} opened {_times(still)} while the crank stood still:"
+                " the unit was moved by hand, or its lead is loose",
+                bad=False,
+            )
+        )
+    return found
+
+
+def _turns_since(t_us: float, profile: Profile, passes: Sequence[IndexPass]) -> float:
+    """Whole turns of the crank forward since ``t_us``, by the index."""
+    net = sum(passed.direction for passed in passes if passed.t_us > t_us)
+    return max(net - 1, 0) / float(profile.encoder.turns_per_crank_turn)
+
+
+def _silent(where: str, turns: float, *, never: bool, is_open: bool | None) -> str:
+    ever = "has never opened in" if never else "has not opened for the last"
+    stays = {
+        True: "it stays open: is its lead on, and on this input?",
+        False: "it stays closed: is it still earthed (switch at OFF), or its lead on another"
+        " input?",
+        None: "is its lead on, and on this input?",
+    }[is_open]
+    return f"{where} {ever} {many(round(turns), 'turn')} of the crank; {stays}"
+
+
+def _bridged(units: Sequence[Unit], openings: Sequence[Opening]) -> list[Diagnostic]:
+    found = []
+    for one, two in combinations(units, 2):
+        first = [o.t_us for o in openings if o.input == one.input]
+        second = [o.t_us for o in openings if o.input == two.input]
+        alike = min(len(first), len(second))
+        if alike < ENOUGH_TOGETHER or abs(len(first) - len(second)) > 1:
+            continue
+        if all(min(abs(t - other) for other in second) <= SAME_INSTANT_US for t in first[:alike]):
+            found.append(
+                Diagnostic(
+                    f"{one.name} and {two.name} always open at the very same instant: are both"
+                    f" leads on one unit, or inputs {one.input} and {two.input} joined?"
+                )
+            )
+    return found
+
+
+USUAL_LINES = (
+    100, 128, 180, 200, 250, 256, 300, 360, 400, 500, 512, 600, 720, 800, 1000, 1024, 1200, 1250,
+    1440, 1500, 1800, 2000, 2048, 2500, 3000, 3600, 4000, 4096, 5000, 8192,
+)  # fmt: skip
+
+CLUSTERED = 0.01
+
+
+def counts_check(counts_between: Sequence[float], stated: int) -> Check:
+    """Counts from index to index against the stated counts of a turn, and why they may differ.
+
+    Source: the index marks one place a turn; a line gives four counts (quadrature).
+    """
+    name = "counts a turn"
+    sizes = [abs(c) for c in counts_between if c != 0]
+    if not sizes:
+        return Check(name, "not seen", "", "turn on past the index twice")
+    middle = median(sizes)
+    measured = f"{many(round(middle), 'count')} from index to index, {stated} stated"
+    spread = max(sizes) - min(sizes)
+    if abs(middle - stated) <= 0.5 and spread <= 1.0:
+        return Check(name, "good", measured, "counts and index agree")
+    if abs(middle - stated) <= 2.0 and spread > 1.0:
+        words = f"{measured}, but they vary by {spread:.0f} from turn to turn"
+        cause = "counts are lost, or the coupling of the encoder slips"
+        return Check(name, "bad", measured, words, cause)
+    return Check(
+        name, "bad", measured, f"{measured}: all angles would be wrong", _cause(middle, stated)
+    )
+
+
+def _cause(counts: float, stated: int) -> str:
+    """What a wrong figure probably is."""
+    ratio = counts / stated
+    causes: Mapping[float, str] = {
+        4.0: f"the stated figure is the lines; four counts go to a line: state {counts:.0f}",
+        0.25: "the stated figure was taken times four twice, or the rig counts one edge of a line",
+        2.0: "the rig counts two edges of a line where four were thought of, or every second "
+        "index pass was missed",
+        0.5: "the rig counts two edges of a line and not four, or the index comes twice a turn",
+    }
+    for factor, words in causes.items():
+        if abs(ratio / factor - 1.0) < 0.002:
+            return words
+    guesses = []
+    whole = round(ratio)
+    if whole >= 2 and abs(ratio / whole - 1.0) < 0.002:
+        guesses.append(
+            f"{whole - 1} of every {many(whole, 'index pass', 'index passes')} were missed"
+        )
+    lines = min(USUAL_LINES, key=lambda n: abs(counts / (4.0 * n) - 1.0))
+    if abs(counts / (4.0 * lines) - 1.0) < 0.002:
+        guesses.append(
+            f"it is an encoder of {many(lines, 'line')}: state {many(4 * lines, 'count')}"
+        )
+    if guesses:
+        return ", or ".join(guesses)
+    return "counts are lost, or the encoder does not turn with the shaft that the file says"
+
+
+def identity_check(said: int | None, stated: int) -> Check:
+    """Counts a turn as the rig itself says against the engine file. Source: comparison."""
+    name = "identity"
+    if said is None:
+        return Check(name, "not seen", "", "the rig has not said yet what it is")
+    measured = f"the rig says {many(said, 'count')} a turn"
+    if said == stated:
+        return Check(name, "good", measured, "rig and engine file agree")
+    words = f"{measured}, the engine file {stated}; the index decides which is right"
+    return Check(name, "bad", measured, words, _cause(said, stated))
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One thing looked at, its verdict, and what is probably behind a bad one."""
+
+    name: str
+    verdict: Literal["good", "bad", "not seen"]
+    measured: str
+    words: str
+    cause: str = ""

@@ -1,0 +1,334 @@
+"""BounceModel, NoiseModel.
+
+What is noise and what is chatter, as learnt from one contact input.
+
+The runs of an opening's passage are split into noise, first, and chatter, after it. How likely a
+split is depends on what is not known beforehand: the law of the chatter's gaps (``gap_laws``), how
+many bounces there are, how often noise comes, and whether it crowds as the contacts are about to
+part. Each law of the gaps with each crowd has a weight. A split is judged by all of them, and each
+passage gives the weights anew, by Bayes' rule with the split summed over: a passage that may be
+read in two ways teaches a little of both, and no mistake can teach itself.
+
+How often noise comes is learnt from the time that the contacts were closed between passages; how
+many of the open runs are short ones of noise and of chatter, since spikes are short and the runs
+of a chatter seldom are.
+
+Laws that the closed gaps of a chatter may follow.
+
+How long the gaps are on the average, and whether they have a longest length, differs from one set
+of contacts to the next. A law of the table is an exponential that ends at a bound: of all laws
+with that mean and that bound the one that says least (E. T. Jaynes, Phys. Rev. 106, 620 (1957),
+from memory). Without a bound it is the plain exponential; with a near one it is nearly even.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+from collections.abc import Sequence
+from itertools import accumulate
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+PRIOR_EVENTS = 0.5
+PRIOR_CLOSED_US = 1e6
+SHORT_US = 20.0
+
+
+"""An open run up to this long is a short one."""
+
+
+PRIOR_SHORT_NOISE = (1.0, 2.0)
+PRIOR_SHORT_CHATTER = (0.5, 4.0)
+
+
+"""Short runs among all, before any is seen (common practice, no source)."""
+
+
+PRIOR_BOUNCES = (4.0, 1.0)
+
+
+"""Before any is seen, so many bounces in so many openings (common practice, no source)."""
+
+
+SHORT_GAP_US = 100.0
+
+
+"""When no gap is longer, all are of the chatter."""
+
+
+CLEARLY = 100.0
+OF_LATE = 10
+
+
+"""No split is weighed when chatter is so many times likelier than noise, by the weights as they
+were at most so many passages ago."""
+
+
+MOST = 32
+
+
+"""So many runs of a passage may be noise, and after them it is chatter; so many noise events before
+it are looked at."""
+
+
+PRIOR_CROWD = 1e-3
+
+
+"""That noise crowds before the contacts part has to show itself: so seldom is it supposed."""
+
+
+NEAR_US = 100_000.0
+
+
+"""Noise longer before the parting is of no crowd."""
+
+
+_EVENTS, _FROM_US = np.meshgrid([0.3, 1.0, 3.0], [3_000.0, 10_000.0, 30_000.0])
+_CROWDS, _SPREADS_US = np.append(0.0, _EVENTS), np.append(1.0, _FROM_US)
+
+
+"""Crowds that are supposed: noise events more before each parting, and their mean distance from it,
+exponential. The first is none."""
+
+
+_PRIOR_CROWDS = np.append(1.0 - PRIOR_CROWD, np.full(_EVENTS.size, PRIOR_CROWD / _EVENTS.size))
+LEAST = 1e-300
+KEPT = 10_000
+AT_ONCE = 1_000
+
+
+"""So many gaps are kept, and so many weighed at once: much chatter takes little memory."""
+
+
+class BounceModel:
+    """Learns, and tells the likelier of noise and chatter."""
+
+    def __init__(self) -> None:
+        self._events = PRIOR_EVENTS
+        self._closed_us = PRIOR_CLOSED_US
+        self._noise_short, self._noise_all = PRIOR_SHORT_NOISE
+        self._chatter_short, self._chatter_all = PRIOR_SHORT_CHATTER
+        self._bounces, self._openings = PRIOR_BOUNCES
+        self._sure_gaps_us: list[float] = []
+        self._sure_crowd: Floats = np.zeros(len(_CROWDS))  # logarithms
+        self._settle(np.outer(prior(), _PRIOR_CROWDS))  # laws x crowds
+
+    @property
+    def noise_rate(self) -> float:
+        """Spikes and drop-outs while closed, per second, as learnt so far."""
+        return 1e6 * self._events / self._closed_us
+
+    @property
+    def gap_us(self) -> float:
+        """Mean closed gap of the chatter, microseconds, as learnt so far."""
+        return float(self._weighed().sum(axis=1) @ MEANS_US)
+
+    @property
+    def crowd(self) -> float:
+        """Noise events more before each parting than at other times, as learnt so far."""
+        return float(self._weighed().sum(axis=0) @ _CROWDS)
+
+    def learn_noise(self, runs_us: Sequence[float], closed_us: float) -> None:
+        """Open runs that came to nothing within ``closed_us`` more of closed contacts."""
+        self._events += len(runs_us)
+        self._closed_us += closed_us
+        self._noise_short += _short(runs_us)
+        self._noise_all += len(runs_us)
+
+    def unlearn_noise(self, runs_us: Sequence[float]) -> None:
+        """Take back open runs that are in question again."""
+        self._events -= len(runs_us)
+        self._noise_short -= _short(runs_us)
+        self._noise_all -= len(runs_us)
+
+    def split(
+        self,
+        starts_us: Sequence[float],
+        runs_us: Sequence[float],
+        gaps_us: Sequence[float],
+        may: int,
+        before_us: Sequence[float] = (),
+    ) -> int:
+        """How many of the early runs of an opening's passage are noise: the likeliest. Learns.
+
+        ``runs_us`` and the gaps after each, n; ``starts_us`` of the runs and of the last one, that
+        goes on, n + 1. At most ``may`` runs are noise. ``before_us``: when noise came before them.
+        Gaps that are all short are of the chatter.
+        """
+        clear = self._clear(runs_us[:may], gaps_us[:may], alone=not before_us)
+        doubtful = 0 if clear else min(may, MOST)
+        noise = self._noise(starts_us[: doubtful + 1], runs_us[:doubtful], before_us)
+        self._sure_gaps_us += gaps_us[doubtful:]
+        if clear:
+            self._sure += 1
+            self._sure_crowd = self._sure_crowd + noise[0]
+            splits = [1.0]
+            if len(self._sure_gaps_us) > KEPT:
+                self._settle(self._weighed())
+        else:
+            splits = self._weigh(noise, self._chatter(runs_us[:doubtful], gaps_us[:doubtful]))
+        self._learn_bounces(runs_us, splits)
+        return splits.index(max(splits))
+
+    def _weigh(self, noise: Floats, chatter: Floats) -> list[float]:
+        """How likely each split is, n + 1 shares of one, by logarithms of how likely its noise is,
+        (n + 1, crowds), and its chatter, (n + 1, laws). Weighs laws and crowds anew."""
+        weights = self._weighed()
+        most_noise, most_chatter = noise.max(axis=1), chatter.max(axis=1)
+        noise, chatter = np.exp(noise.T - most_noise), np.exp(chatter.T - most_chatter)
+        most = most_noise + most_chatter
+        splits = np.log(((weights.T @ chatter) * noise).sum(axis=0)) + most
+        self._settle(_shares(weights * ((chatter * np.exp(most - most.max())) @ noise.T)))
+        splits = np.exp(splits - splits.max())
+        shares: list[float] = (splits / splits.sum()).tolist()
+        return shares
+
+    def _noise(
+        self, starts_us: Sequence[float], runs_us: Sequence[float], before_us: Sequence[float]
+    ) -> Floats:
+        """Logarithm of how likely the runs before each split are as noise, (n + 1, crowds)."""
+        if not runs_us and not before_us:
+            return -_CROWDS[None]
+        events = np.array([*before_us, *starts_us[:-1]])
+        ahead_us = np.maximum(np.array(starts_us)[:, None] - events, 0.0)[:, :, None]
+        crowd = _CROWDS / _SPREADS_US * np.exp(-ahead_us / _SPREADS_US)
+        log_rate = np.log(self._events / self._closed_us + crowd)
+        ahead = np.tri(len(starts_us), len(events), len(before_us) - 1)
+        log_rate = (log_rate * ahead[:, :, None]).sum(axis=1)
+        of_runs = _log_share(runs_us, self._noise_short / self._noise_all)
+        return np.asarray(log_rate - _CROWDS + _before(of_runs[:, None]))
+
+    def _chatter(self, runs_us: Sequence[float], gaps_us: Sequence[float]) -> Floats:
+        """Logarithm of how likely the runs after each split are as chatter, (n + 1, laws)."""
+        of_runs = _log_share(runs_us, self._chatter_short / self._chatter_all)
+        of_runs += math.log(self._more)
+        each = log_density(gaps_us) + of_runs[:, None]
+        return _before(each[::-1])[::-1]
+
+    def _clear(self, runs_us: Sequence[float], gaps_us: Sequence[float], alone: bool) -> bool:
+        """Whether all is surely of the chatter, by the longest gap and what was learnt of late;
+        ``alone``: no noise came just before."""
+        longest_us = max(gaps_us, default=0.0)
+        if longest_us <= SHORT_GAP_US:
+            return True
+        nth = bisect_left(STEPS_US, longest_us)
+        beyond = nth == len(STEPS_US)
+        if beyond or self._sure >= OF_LATE or not alone or min(runs_us) <= SHORT_US:
+            return False
+        rate = self._events / self._closed_us + self._crowd_rate
+        noise = rate * (1.0 - self._noise_short / self._noise_all)
+        chatter = self._more * (1.0 - self._chatter_short / self._chatter_all)
+        return chatter * self._least_density[nth] > CLEARLY * noise
+
+    def _settle(self, weights: Floats) -> None:
+        """Take the weights, with which all that was sure has been weighed."""
+        self._weights = weights
+        self._sure = 0
+        self._sure_gaps_us = []
+        self._sure_crowd = np.zeros(len(_CROWDS))
+        self._least_density = least_density(weights.sum(axis=1))
+        self._crowd_rate = float(weights.sum(axis=0) @ (_CROWDS / _SPREADS_US))
+
+    @property
+    def _more(self) -> float:
+        """Probability that one more bounce follows."""
+        return self._bounces / (self._bounces + self._openings)
+
+    def _weighed(self) -> Floats:
+        """The weights with what is sure, which waits for a doubt; shares of one."""
+        log_sure = np.zeros(len(MEANS_US))
+        for low in range(0, len(self._sure_gaps_us), AT_ONCE):
+            log_sure += log_density(self._sure_gaps_us[low : low + AT_ONCE]).sum(axis=0)
+        crowd = np.exp(self._sure_crowd - self._sure_crowd.max())
+        return _shares(self._weights * np.outer(np.exp(log_sure - log_sure.max()), crowd))
+
+    def _learn_bounces(self, runs_us: Sequence[float], splits: Sequence[float]) -> None:
+        """Open runs of one opening; each is of the chatter when the split is not after it."""
+        begun = list(accumulate(splits))[: len(runs_us)]
+        begun += [1.0] * (len(runs_us) - len(begun))
+        self._openings += 1.0
+        self._bounces += sum(begun)
+        self._chatter_all += sum(begun)
+        self._chatter_short += sum(
+            share for share, run_us in zip(begun, runs_us, strict=True) if run_us <= SHORT_US
+        )
+
+
+def _shares(weights: Floats) -> Floats:
+    """Shares of one, none of them nothing: no law is ever held to be impossible."""
+    return np.asarray(np.maximum(weights / weights.sum(), LEAST))
+
+
+def _before(each: Floats) -> Floats:
+    """Sums of the first 0, 1, ... n rows, (n + 1, ...)."""
+    return np.concatenate([np.zeros((1, each.shape[1])), np.cumsum(each, axis=0)])
+
+
+def _log_share(runs_us: Sequence[float], share: float) -> Floats:
+    """Logarithm of how likely it is that each run is as short as it is."""
+    short = np.array(runs_us, np.float64) <= SHORT_US
+    return np.where(short, math.log(share), math.log(1.0 - share))
+
+
+def _short(runs_us: Sequence[float]) -> int:
+    return sum(run <= SHORT_US for run in runs_us)
+
+
+USUAL_GAP_US = 100.0
+USUAL_FACTOR = 2.5
+
+
+"""A mean gap of this, give or take this factor, before any is seen (common practice, no source)."""
+
+
+STRAY = 1e-5 / 4000.0
+
+
+"""Density a microsecond of gaps that follow no law: one in a hundred thousand, even up to 4 ms."""
+
+
+_SCALES_US, _BOUNDS = (
+    table.ravel()
+    for table in np.meshgrid(np.geomspace(20.0, 4000.0, 24), [1.0, 2.0, 3.0, 4.5, 1000.0])
+)
+
+
+"""The last bound, in scales, is none."""
+
+
+_BOUNDS_US = _SCALES_US * _BOUNDS
+_MASS = -np.expm1(-_BOUNDS)
+
+MEANS_US: Floats = _SCALES_US - _BOUNDS_US * np.exp(-_BOUNDS) / _MASS
+
+
+"""Mean of each law, microseconds; shape (laws,)."""
+
+
+def prior() -> Floats:
+    """Weight of each law before any gap is seen, (laws,)."""
+    off = np.log(MEANS_US / USUAL_GAP_US) / math.log(USUAL_FACTOR)
+    weights = np.exp(-0.5 * off**2)
+    return np.asarray(weights / weights.sum())
+
+
+def log_density(gaps_us: Sequence[float]) -> Floats:
+    """Logarithm of the probability a microsecond of each of n gaps under each law; (n, laws)."""
+    gaps = np.array(gaps_us, np.float64)[:, None]
+    density = np.where(gaps < _BOUNDS_US, np.exp(-gaps / _SCALES_US) / (_SCALES_US * _MASS), 0.0)
+    return np.asarray(np.log(density + STRAY))
+
+
+STEPS_US = np.geomspace(125.0, 4000.0, 16).tolist()
+_AT_STEPS = np.exp(log_density(STEPS_US))
+
+
+def least_density(weights: Floats) -> list[float]:
+    """Probability a microsecond of a gap, by laws that are weighted so, (laws,): the least up to
+    each of ``STEPS_US``."""
+    least: list[float] = np.minimum.accumulate(_AT_STEPS @ weights).tolist()
+    return least

@@ -1,0 +1,346 @@
+"""Approach, Stall, held or not, state at each edge.
+
+The positions of the crank in order of time, walked over as far as is sure.
+
+Run-up: how far the crank has come in the normal direction since it last went back.
+
+Drives have play; a reading counts only when the slack is taken up. A hand trembles: a backward
+movement up to ``forgiven`` is passed over, once its furthest point is passed again; a larger one
+begins the run-up anew. The start of a recording counts as a reversal.
+
+A lull: the crank gains no new ground, as when a hand holds it and trembles.
+
+Turned slowly, a crank gains a count within moments; held, it goes to and fro below the furthest
+place that it has reached.
+
+Whether the crank was held when contacts parted: then something else than turning parted them.
+
+The state of things at each edge, kept until the passage is decided that it begins.
+
+What the crank does just now, from the newest positions: for showing, never for a reading.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.signal.events import Now, Settings
+from rig.signal.interpolate import Offsets
+from rig.signal.track import Track
+from rig.wire.records import EDGE, POSITION, Edge
+
+
+class Movement(NamedTuple):
+    """Times of n positions, and the run-up and the lull (``Lull.along``) before the first and after
+    each: (n,), (n + 1,)."""
+
+    t_us: NDArray[np.float64]
+    start: NDArray[np.float64]
+    furthest: NDArray[np.float64]
+    lull_us: NDArray[np.float64]
+    lull_low: NDArray[np.float64]
+
+
+class CrankMotion:
+    """Keeps positions until their time has come, and then moves the run-up on over them.
+
+    ``next_us`` is the time of the first that waits; inf when none does.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self.run_up = Approach(settings.forgiven_deg / settings.count_deg)
+        self._lull = Stall()
+        self._direction = settings.direction
+        self._columns(np.empty(0, POSITION))
+
+    def add(self, positions: NDArray[np.void]) -> None:
+        """Newer positions, dtype ``POSITION``, shape (n,)."""
+        left = self._rows[self._walked :]
+        self._columns(np.concatenate((left, positions), dtype=POSITION) if len(left) else positions)
+
+    def _columns(self, rows: NDArray[np.void]) -> None:
+        """Plain columns, in counts that grow in the normal direction."""
+        low, high, now = rows["low"] + 0.5, rows["high"] + 0.5, rows["count"] + 0.5
+        if self._direction < 0:
+            low, high, now = -high, -low, -now
+        self._rows, self._walked = rows, 0
+        self._t_us = np.ascontiguousarray(rows["t_us"])
+        self._low, self._high, self._now = low, high, now
+        self.next_us = float(self._t_us[0]) if len(rows) else math.inf
+
+    def waiting_before(self, t_us: float) -> NDArray[np.void]:
+        """The positions before ``t_us`` that were not walked over yet."""
+        ready = int(self._t_us[self._walked :].searchsorted(t_us))
+        return self._rows[self._walked : self._walked + ready]
+
+    def to(self, before_us: float) -> Movement:
+        """Walk over the positions before ``before_us``, maybe none."""
+        first = self._walked
+        ready = first + int(self._t_us[first:].searchsorted(before_us))
+        self._walked = ready
+        self.next_us = float(self._t_us[ready]) if ready < len(self._t_us) else math.inf
+        t_us, low = self._t_us[first:ready], self._low[first:ready]
+        start, furthest = self.run_up.moved_along(
+            low, self._high[first:ready], self._now[first:ready]
+        )
+        return Movement(t_us, start, furthest, *self._lull.along(t_us, low, furthest[1:]))
+
+
+_FEW = 12
+
+
+"""So many records are done one by one in less time than all at once."""
+
+
+class Approach:
+    """State of the run-up, in counts that grow in the normal direction.
+
+    A count stands for its middle: the crank was within half a count of it.
+    """
+
+    __slots__ = ("_forgiven", "furthest", "start")
+
+    def __init__(self, forgiven: float) -> None:
+        self._forgiven = forgiven
+        self.start: float | None = None
+        self.furthest = 0.0
+
+    def moved(self, low: float, high: float, now: float) -> None:
+        """The crank is at ``now`` and was between ``low`` and ``high`` since the last call.
+
+        A move back is measured from the furthest point before, and from ``high`` to ``now``.
+        """
+        if self.start is None:
+            self.start, self.furthest = now, now
+            return
+        if low < self.start or self.furthest - low > self._forgiven:
+            self.start, self.furthest = low, now
+            return
+        self.furthest = max(self.furthest, high)
+        if self.furthest - now > self._forgiven:
+            self.start, self.furthest = now, now
+
+    def moved_along(self, low: Floats, high: Floats, now: Floats) -> tuple[Floats, Floats]:
+        """The same as ``moved`` for each of n records in turn, shapes (n,).
+
+        Gives ``start`` (NaN: none yet) and ``furthest`` before the first and after each of them,
+        shapes (n + 1,).
+        """
+        starts, furthests = np.empty(len(now) + 1), np.empty(len(now) + 1)
+        starts[0], furthests[0] = math.nan if self.start is None else self.start, self.furthest
+        at, size = 0, len(now)
+        while at < len(now):
+            upto = min(at + size, len(now))
+            reached = self._onward(low[at:upto], high[at:upto], now[at:upto])
+            if reached is not None:
+                starts[at + 1 : upto + 1], furthests[at + 1 : upto + 1] = self.start, reached
+                size *= 4
+            else:
+                size = _FEW
+                upto = min(at + size, len(now))
+                for i in range(at, upto):
+                    self.moved(float(low[i]), float(high[i]), float(now[i]))
+                    starts[i + 1], furthests[i + 1] = self.start, self.furthest
+            at = upto
+        return starts, furthests
+
+    def _onward(self, low: Floats, high: Floats, now: Floats) -> Floats | None:
+        """The furthest after each record, when there are some and in none it begins anew."""
+        if self.start is None or len(now) < _FEW:
+            return None
+        reached = np.maximum.accumulate(np.concatenate(([self.furthest], high)))
+        if (
+            low.min() < self.start
+            or (reached[:-1] - low).max() > self._forgiven
+            or (reached[1:] - now).max() > self._forgiven
+        ):
+            return None
+        self.furthest = float(reached[-1])
+        return reached[1:]
+
+    def judge(self, at: float) -> tuple[float, bool]:
+        """Run-up at place ``at`` in counts, and whether ``at`` is beyond all that was forgiven."""
+        start = at if self.start is None else self.start
+        return max(at - start, 0.0), at >= self.furthest - 0.5
+
+
+Floats = NDArray[np.float64]
+
+
+class Stall:
+    """Since when no new ground was gained, and the lowest place since. Counts grow forward."""
+
+    __slots__ = ("_furthest", "_lowest", "_since_us")
+
+    def __init__(self) -> None:
+        self._since_us, self._lowest, self._furthest = math.inf, 0.0, math.nan
+
+    def along(self, t_us: Floats, low: Floats, furthest: Floats) -> tuple[Floats, Floats]:
+        """Time since which none was gained (inf before any position) and the lowest place since,
+        before the first of n positions and after each of them, shapes (n + 1,).
+
+        ``t_us`` and ``low`` of the positions, shapes (n,), and the run-up's ``furthest`` place
+        after each of them, shape (n,).
+        """
+        gained = np.diff(furthest, prepend=self._furthest) != 0.0
+        stretch = np.concatenate(([0], np.cumsum(gained)))
+        since = np.concatenate(([self._since_us], t_us[gained]))[stretch]
+        # One running minimum for all: each stretch is put below everything that came before it.
+        lowest = np.concatenate(([self._lowest], low))
+        below = stretch * (lowest.max() - lowest.min() + 1.0)
+        lowest = np.minimum.accumulate(lowest - below) + below
+        self._since_us, self._lowest = float(since[-1]), float(lowest[-1])
+        self._furthest = float(furthest[-1]) if len(furthest) else self._furthest
+        return since, lowest
+
+
+HELD_US = 1e6
+
+
+"""Without new ground for this long the crank is held. In one count of a fine encoder for so long,
+it would turn by less than a sixth of a degree a second (common practice, no source)."""
+
+
+HELD_DEG = 0.5
+
+
+"""A held crank trembles by less than this (common practice, no source)."""
+
+
+STOOD_STILL = "the crank stood still"
+
+
+"""Why an opening does not count, when nothing else stands against it: the unit was moved."""
+
+
+JUST_CLOSED = "the crank was held, and the contacts had only just closed"
+
+
+"""Why it does not count, when a hand that trembles at the opening closes and parts them itself."""
+
+
+def why_held(closed_us: float) -> str:
+    """Why an opening with the crank held does not count; ``closed_us`` is how long the contacts had
+    been closed. Nobody moves a unit to and fro in less than a second (common practice, no source).
+    """
+    return STOOD_STILL if closed_us >= HELD_US else JUST_CLOSED
+
+
+def is_held(mark: Mark, direction: int, count_deg: float) -> bool:
+    """Whether the crank was held at a mark, though it was not still: it gained no new ground for a
+    second, moved little in that time, and the encoder edge that follows is not one onto new ground.
+
+    ``direction`` is +1 where forward is the way in which the encoder counts up.
+    """
+    edge, furthest = mark.edge, mark.run_furthest
+    here = (edge.at_count + 0.5) * direction
+    if not edge.t_us - mark.lull_us >= HELD_US or here > furthest:
+        return False
+    if (furthest - min(mark.lull_low, here)) * count_deg >= HELD_DEG:
+        return False
+    for t_us, at, step in zip(edge.around_t_us, edge.around_at, edge.around_step, strict=True):
+        if step and t_us > edge.t_us:
+            return not (step == direction and (at + 0.5 * step) * direction > furthest)
+    return True
+
+
+MARK = np.dtype(
+    [
+        *EDGE.descr,
+        ("run_start", "f8"),  # of the run-up, in counts that grow forward; NaN before any position
+        ("run_furthest", "f8"),
+        ("lull_us", "f8"),  # since when no new ground was gained, and the lowest place since
+        ("lull_low", "f8"),
+        ("offsets", "f8", (4,)),  # of the encoder's boundaries, see ``Widths``
+    ]
+)
+
+
+class Mark(NamedTuple):
+    """One row of ``MARK`` in plain numbers."""
+
+    edge: Edge
+    run_start: float
+    run_furthest: float
+    lull_us: float
+    lull_low: float
+    offsets: Offsets
+
+
+def marked(
+    edges: NDArray[np.void],
+    walked: Movement,
+    widths_us: NDArray[np.float64],
+    offsets: NDArray[np.float64],
+) -> NDArray[np.void]:
+    """Marks for edges (dtype ``EDGE``, shape (n,)) among positions that were walked over and
+    widths records at ``widths_us``, shape (m,), with the ``offsets`` before the first and after
+    each of them, shape (m + 1, 4). An edge comes before a position and widths of its instant.
+    """
+    marks = np.empty(len(edges), MARK)
+    for name in EDGE.names or ():
+        marks[name] = edges[name]
+    t_us = edges["t_us"]
+    at = walked.t_us.searchsorted(t_us)
+    marks["run_start"], marks["run_furthest"] = walked.start[at], walked.furthest[at]
+    marks["lull_us"], marks["lull_low"] = walked.lull_us[at], walked.lull_low[at]
+    marks["offsets"] = offsets[widths_us.searchsorted(t_us)]
+    return marks
+
+
+def mark_of(row: np.void) -> Mark:
+    """A row of ``MARK`` in plain numbers."""
+    values: Any = row.item()
+    *edge, start, furthest, lull_us, lull_low, offsets = values
+    around = (column.tolist() for column in edge[4:])
+    return Mark(
+        Edge(*edge[:4], *around), start, furthest, lull_us, lull_low, tuple(offsets.tolist())
+    )
+
+
+SPEED_OVER_US = 150_000.0
+
+
+"""Speed is shown over this long: shorter, it flickers with the counts."""
+
+
+STILL_DEG_S = 0.5
+
+
+class Showing:
+    """Keeps the last few positions."""
+
+    def __init__(self) -> None:
+        self._recent: NDArray[np.void] = np.empty(0, POSITION)
+
+    def take(self, positions: NDArray[np.void]) -> None:
+        """Newer positions, dtype ``POSITION``, shape (n,)."""
+        recent = np.concatenate((self._recent, positions[-64:]), dtype=POSITION)
+        since = recent["t_us"][-1] - SPEED_OVER_US
+        first = max(int(np.searchsorted(recent["t_us"], since)) - 1, 0)
+        self._recent = recent[first:]
+
+    def now(self, latest: np.void, track: Track, run_up: Approach, settings: Settings) -> Now:
+        """The crank at ``latest``."""
+        at = int(latest["count"]) + 0.5
+        signed = at * settings.direction
+        first = self._recent[0]
+        passed_us = float(latest["t_us"] - first["t_us"])
+        moved = (int(latest["count"]) - int(first["count"])) * settings.direction
+        speed = moved * settings.count_deg / passed_us * 1e6 if passed_us > 0 else 0.0
+        direction: Literal[1, 0, -1] = 0 if abs(speed) < STILL_DEG_S else 1 if speed > 0 else -1
+        run, passed = run_up.judge(signed)
+        run_deg = run * settings.count_deg
+        angle = None if track.lost else track.crank_deg(at)
+        reasons = (
+            (direction < 0, "the crank goes backwards"),
+            (angle is None, track.lost or "the index has not passed yet"),
+            (not passed, "not yet past the furthest point"),
+            (run_deg < settings.run_up_deg, "run-up is not long enough yet"),
+        )
+        why = next((text for holds, text in reasons if holds), "")
+        return Now(float(latest["t_us"]), angle, direction, speed, run_deg, not why, why)

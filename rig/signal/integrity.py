@@ -1,0 +1,287 @@
+"""Watermark, ReorderBuffer, IntegrityMonitor.
+
+Records that wait until it is sure that nothing earlier is still to come, in order of time.
+
+Stretches of time in which an edge or a count may be missing, by what the rig and line said.
+
+An opening that nobody saw: edges were lost, and afterwards the contacts are open.
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.signal.events import Opening
+from rig.wire.records import EDGE, WIDTH, Batch, Cut, Edge, Health, LineError
+
+
+class ReorderBuffer:
+    """Edges and what the rig or the line said (``words``) in order of time, of the same time the
+    rig's totals first, then of arrival; widths as they come."""
+
+    def __init__(self) -> None:
+        self._edges = np.empty(0, EDGE)
+        self._widths = np.empty(0, WIDTH)
+        self._words: list[tuple[float, int, int, Word]] = []  # a heap
+        self._troubles: set[tuple[float, str]] = set()  # time and kind of those that wait
+        self._latest_word_us = -math.inf
+        self._arrivals = 0
+
+    def add(self, batch: Batch, grown: Sequence[Grown] = ()) -> None:
+        """What has come, and where the rig's totals grew in it."""
+        if len(batch.edges):
+            self._edges = _in_order(_joined(self._edges, batch.edges))
+        if len(batch.widths):
+            self._widths = _joined(self._widths, batch.widths)
+        words: list[Word] = [*grown]
+        for other in batch.others:
+            if isinstance(other, LineError):  # the same again says nothing new of that time
+                if (other.t_us, other.kind) in self._troubles:
+                    continue
+                self._troubles.add((other.t_us, other.kind))
+            if isinstance(other, Cut | LineError):
+                words.append(other)
+        for word in words:
+            self._arrivals += 1
+            totals_first = 0 if isinstance(word, Grown) else 1
+            heapq.heappush(self._words, (word.t_us, totals_first, self._arrivals, word))
+            self._latest_word_us = max(self._latest_word_us, word.t_us)
+
+    def word_before(self, t_us: float) -> Word | None:
+        """Take the first word before ``t_us``; None when there is none."""
+        if self._words and self._words[0][0] < t_us:
+            word = heapq.heappop(self._words)[-1]
+            if isinstance(word, LineError):
+                self._troubles.discard((word.t_us, word.kind))
+            return word
+        return None
+
+    def edges_before(self, t_us: float) -> NDArray[np.void]:
+        """Take the edges before ``t_us``, dtype ``EDGE``, shape (n,)."""
+        ready = int(self._edges["t_us"].searchsorted(t_us))
+        edges, self._edges = self._edges[:ready], self._edges[ready:]
+        return edges
+
+    def widths_before(self, t_us: float) -> NDArray[np.void]:
+        """Take the widths before ``t_us``, dtype ``WIDTH``, shape (n,)."""
+        ready = int(np.maximum.accumulate(self._widths["t_us"]).searchsorted(t_us))
+        widths, self._widths = self._widths[:ready], self._widths[ready:]
+        return widths
+
+    @property
+    def last_us(self) -> float:
+        """Time of the latest edge or word; minus infinity when there is none."""
+        return max(
+            float(self._edges["t_us"][-1]) if len(self._edges) else -math.inf,
+            self._latest_word_us if self._words else -math.inf,
+        )
+
+
+def _joined(waiting: NDArray[np.void], come: NDArray[np.void]) -> NDArray[np.void]:
+    return np.concatenate((waiting, come), dtype=come.dtype) if len(waiting) else come
+
+
+def _in_order(rows: NDArray[np.void]) -> NDArray[np.void]:
+    t_us = rows["t_us"]
+    if np.all(t_us[1:] >= t_us[:-1]):
+        return rows
+    return rows[np.argsort(t_us, kind="stable")]
+
+
+LINE_LOSSES = frozenset(
+    {"gap", "interrupted", "checksum", "garbage", "long-line", "half-line", "field"}
+)
+
+
+"""Trouble after which an edge may be missing."""
+
+
+JUMPED = "the encoder jumped: its count is not sure until the index has passed"
+CUT_OFF = "the line was interrupted: the count is not sure until the index has passed"
+LINES_LOST = "lines from the rig were lost just then"
+UNSEEN = "the rig could not watch the contacts just then: too many edges on an input"
+NOT_COVERED = "the rig had not said yet whether an edge was lost just then"
+
+
+@dataclass(frozen=True, slots=True)
+class Grown:
+    """The rig's totals at ``to_us``, and whether they grew since the record before.
+
+    ``t_us`` is when this is to be known."""
+
+    t_us: float
+    to_us: float
+    illegal: int
+    lost_edges: int
+    jumped: bool = False
+    unseen: bool = False
+
+
+Word = Cut | LineError | Grown
+
+
+"""What the rig or the line said of what may be missing."""
+
+
+class Covered:
+    """Up to when the rig's totals are known: no reading is sure before.
+
+    A rig that tells them in each position record covers what that record covers. One that tells
+    them in health records alone makes everything wait for the next of those.
+    """
+
+    def __init__(self) -> None:
+        self.to_us = -math.inf
+        self._row: tuple[float, int, int] | None = None  # the last that were told
+        self._in_positions = False
+
+    def take(self, batch: Batch) -> list[Grown]:
+        """Where the totals of the batch grew. Known from the earlier record on, so that all that
+        lies between the two is in doubt; and for the count up to the later one."""
+        rows = batch.positions[batch.positions["lost_edges"] >= 0]
+        if len(rows):
+            self._in_positions = True
+            return self._positions(rows)
+        if self._in_positions:
+            return []
+        known: list[Grown] = []
+        for other in batch.others:
+            if isinstance(other, Health):
+                known += self._health(other)
+        return known
+
+    def _health(self, health: Health) -> list[Grown]:
+        # Whatever is in its first totals may have happened since the rig was heard first.
+        from_us, illegal, lost = self._row or (0.0, 0, 0)
+        totals = health.illegal, health.lost_edges
+        self._row = (health.t_us, *totals)
+        self.to_us = max(self.to_us, health.t_us)
+        grew = totals[0] != illegal, totals[1] != lost
+        times = (from_us, health.t_us) if any(grew) else ()
+        return [Grown(when_us, health.t_us, *totals, *grew) for when_us in times]
+
+    def _positions(self, rows: NDArray[np.void]) -> list[Grown]:
+        known: list[Grown] = []
+        columns = [rows["t_us"], rows["illegal"], rows["lost_edges"]]
+        if self._row is None:
+            first_us = float(columns[0][0])
+            known = [Grown(first_us, first_us, int(columns[1][0]), int(columns[2][0]))]
+        else:
+            pairs = zip(self._row, columns, strict=True)
+            columns = [np.concatenate(([before], column)) for before, column in pairs]
+        t_us, illegal, lost = columns
+        self._row = float(t_us[-1]), int(illegal[-1]), int(lost[-1])
+        self.to_us = max(self.to_us, self._row[0])
+        jumped, unseen = np.diff(illegal) != 0, np.diff(lost) != 0
+        for at in np.flatnonzero(jumped | unseen).tolist():
+            from_us, to_us = float(t_us[at]), float(t_us[at + 1])
+            totals = int(illegal[at + 1]), int(lost[at + 1])
+            grew = bool(jumped[at]), bool(unseen[at])
+            known += [Grown(when_us, to_us, *totals, *grew) for when_us in (from_us, to_us)]
+        return known
+
+
+class IntegrityMonitor:
+    """Where edges may be missing. ``looking`` is true until the true levels were seen again."""
+
+    def __init__(self) -> None:
+        self._from_us: list[float] = []  # stretches that are over, in order of time
+        self._to_us: list[float] = []
+        self._whys: list[str] = []
+        self._since_us = math.inf  # the one that is not
+        self._at_least_us = math.inf
+        self._why = ""
+        self._jumped_us = -math.inf
+        self.looking = False
+        self.illegal = 0
+
+    def trouble(self, trouble: LineError) -> str:
+        """Take note of trouble; says so when the encoder's count is no longer sure."""
+        if trouble.kind in LINE_LOSSES:
+            # The position of that time came before the trouble.
+            self.doubt(trouble.t_us, math.nextafter(trouble.t_us, math.inf), LINES_LOST)
+        return {"encoder": JUMPED, "interrupted": CUT_OFF}.get(trouble.kind, "")
+
+    def grown(self, grown: Grown) -> str:
+        """Take note of totals that grew; says so when the count is no longer sure."""
+        self.illegal = grown.illegal
+        if grown.jumped:
+            self._jumped_us = max(self._jumped_us, grown.to_us)
+        if grown.unseen and grown.t_us < grown.to_us:
+            self.doubt(grown.t_us, grown.to_us, UNSEEN)
+        return JUMPED if grown.jumped else ""
+
+    def doubt(self, from_us: float, to_us: float, why: str) -> None:
+        """Edges may be missing from ``from_us`` at least to ``to_us``."""
+        if self.looking:
+            self._since_us = min(self._since_us, from_us)
+            self._at_least_us = max(self._at_least_us, to_us)
+            return
+        self._since_us, self._at_least_us, self._why = from_us, to_us, why
+        self.looking = True
+
+    def why(self, from_us: float, to_us: float) -> str:
+        """Why an edge may be missing between these times; empty when none is."""
+        nth = bisect_left(self._to_us, from_us)
+        if nth < len(self._to_us) and self._from_us[nth] <= to_us:
+            return self._whys[nth]
+        return self._why if self.looking and self._since_us <= to_us else ""
+
+    def jumping(self, t_us: float) -> bool:
+        """Whether the encoder may have jumped just before ``t_us``, whatever the index said since
+        the stretch began in which it did."""
+        return t_us <= self._jumped_us
+
+    def over(self, rows: NDArray[np.void]) -> np.void | None:
+        """The first position, dtype ``POSITION``, before which no edge is outstanding: with it the
+        loss is over. None while there is none.
+        """
+        t_us = rows["t_us"]
+        sound = np.flatnonzero((t_us >= self._at_least_us) & (rows["done_us"] >= t_us))
+        if not len(sound):
+            return None
+        first: np.void = rows[sound[0]]
+        for nth in range(len(self._from_us) - 1, -1, -1):  # keeps them in order of both ends
+            if self._from_us[nth] <= self._since_us:
+                break
+            self._from_us[nth] = self._since_us
+        self._from_us.append(self._since_us)
+        self._to_us.append(float(first["t_us"]))
+        self._whys.append(self._why)
+        self.looking = False
+        return first
+
+
+def edge_at(row: np.void, which: int, level: int) -> tuple[Edge, int]:
+    """The edge as if it had come at a ``POSITION`` record, and the crank's step there: +1 when the
+    count was growing, -1 when shrinking, 0 when neither is known."""
+    count = int(row["count"])
+    came, goes = count - int(row["low"]), int(row["high"]) - count
+    around: tuple[list[float], list[int], list[int]] = ([math.nan] * 4, [0] * 4, [0] * 4)
+    edge = Edge(float(row["t_us"]), which, level, count, *around)
+    return edge, (came > goes) - (came < goes)
+
+
+def opened_unseen(edge: Edge, direction: int, losses: IntegrityMonitor) -> Opening:
+    """The opening, for the list: it is no reading, and its angle is still to be filled in."""
+    return Opening(
+        input=edge.input,
+        t_us=edge.t_us,
+        crank_deg=None,
+        direction=direction,
+        speed_deg_s=math.nan,
+        run_up_deg=math.nan,
+        counts=False,
+        why=losses.why(edge.t_us, edge.t_us),
+        partings=1,
+        passage_us=math.nan,
+        closed_us=math.nan,
+        closed_deg=math.nan,
+    )

@@ -1,0 +1,278 @@
+"""EdgeContext; unequal quadrature states.
+
+Where an event lies between the encoder edges around it.
+
+The encoder tells its place exactly at the instants of its edges. Between two of them the crank's
+place is taken from the polynomial through the two edges before and the two after: it follows a
+steady speed, an acceleration, and a hand that turns round within a count. With fewer edges known
+the polynomial is of lower degree. The result never leaves the count in which the event was.
+
+How wide the four quadrature states of the encoder really are, from the time spent in them.
+
+A light encoder's A and B are seldom a quarter of a line apart, and a state may be wider than its
+neighbour by half. While the crank turns, the time spent in a state is its width over the speed.
+Speed is taken out by comparing states within short stretches of one movement: in a stretch from
+count c1 to count c2 the visits completed are known exactly, so each state's mean visit can be set
+against the stretch's own mean. Assumption: over some hundred stretches, accelerations fall on all
+four states alike.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.wire.records import WIDTH, Edge
+
+STOPS_WITHIN = 1.0 + math.sqrt(2.0)
+
+
+"""A crank that slows down steadily and does not reach another boundary has stopped after at most
+so many times the time between the last two. Worked out: with the speed falling evenly through the
+last two boundaries by d a spacing, the way that is left is (1 - d/2)^2 / 2d of a count, a whole one
+at d = 6 - 4 sqrt 2, where it takes 1 + sqrt 2; for a greater d less."""
+
+
+STILL_US = 250_000.0
+
+
+"""The rig waits this long for a next encoder edge; none by then means that the crank stands."""
+
+
+INSTANT_US = 1e-10
+
+
+"""Times nearer to one another than this are one: the finest step of a recording is ten times it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Interpolated:
+    """A place in counts (boundary k is at k, with offsets for unequal states), and the movement.
+
+    ``step`` is +1 where the count was growing, -1 shrinking, 0 where the crank stood still.
+    ``speed`` is in counts a microsecond.
+    """
+
+    at: float
+    step: int
+    speed: float
+
+
+def interpolate(edge: Edge, offsets: Sequence[float] = (0.0,) * 4) -> Interpolated:
+    """Place an edge. ``offsets``: see ``Widths.offsets``."""
+    t0 = edge.t_us
+    count = edge.at_count
+    floor, ceiling = count + offsets[count % 4], count + 1 + offsets[(count + 1) % 4]
+    if ceiling < floor:  # a state measured as having no width
+        floor = ceiling = (floor + ceiling) / 2
+    before: list[Known] = []
+    after: list[Known] = []
+    for t, boundary, step in zip(edge.around_t_us, edge.around_at, edge.around_step, strict=True):
+        if step:
+            known = (t - t0, boundary + offsets[boundary % 4], step)
+            (before if t - t0 < INSTANT_US else after).append(known)
+    if not after:
+        return _before_only(before, floor, ceiling)
+    if not before:
+        t, at, step = after[0]
+        speed = _speed(after) or step / STILL_US
+        return Interpolated(min(max(at - speed * t, floor), ceiling), step, speed)
+    return _between(before, after, floor, ceiling)
+
+
+Known = tuple[float, float, int]
+
+
+def _between(before: list[Known], after: list[Known], floor: float, ceiling: float) -> Interpolated:
+    at, speed = _polynomial(before + after)
+    low = min(max(at, floor), ceiling)
+    step = before[-1][2]
+    if step == after[0][2]:
+        if low != at or speed * step <= 0:  # the curve left the count: a straight line does not
+            (t1, a1, _), (t2, a2, _) = before[-1], after[0]
+            speed = (a2 - a1) / (t2 - t1)
+            low = min(max(a1 - speed * t1, floor), ceiling)
+        return Interpolated(low, step, speed)
+    return Interpolated(low, (speed > 0) - (speed < 0), speed)
+
+
+def _before_only(before: list[Known], floor: float, ceiling: float) -> Interpolated:
+    """No edge followed: the crank crept on, was coming to rest, or stood. It was within the count,
+    and the next boundary was more than ``STILL_US`` away in time."""
+    if not before or -before[-1][0] > _stopped_us(before):
+        return Interpolated((floor + ceiling) / 2, 0, 0.0)
+    age, at, step = -before[-1][0], before[-1][1], before[-1][2]
+    share = age / (age + STILL_US)
+    far = ceiling if step > 0 else floor
+    where = min(max(at + share * (far - at), floor), ceiling)
+    return Interpolated(where, step, (far - at) / (age + STILL_US))
+
+
+def _stopped_us(before: list[Known]) -> float:
+    """This long after the last of these edges the crank stood, since none followed."""
+    if len(before) < 2:
+        return STILL_US
+    return min(STOPS_WITHIN * (before[-1][0] - before[-2][0]), STILL_US)
+
+
+def _polynomial(points: list[Known]) -> tuple[float, float]:
+    """Value and slope at time 0 of the polynomial through ``points`` (Neville's scheme). Edges at
+    one instant tell one place: the last."""
+    times: list[float] = []
+    value: list[float] = []
+    for t, at, _ in points:
+        if times and t - times[-1] < INSTANT_US:
+            value[-1] = at
+        else:
+            times.append(t)
+            value.append(at)
+    slope = [0.0] * len(times)
+    for width in range(1, len(times)):
+        at, rise = value[0], slope[0]
+        for i in range(len(times) - width):
+            left, right = times[i], times[i + width]
+            span = left - right
+            next_at, next_rise = value[i + 1], slope[i + 1]
+            slope[i] = (at - next_at - right * rise + left * next_rise) / span
+            value[i] = (-right * at + left * next_at) / span
+            at, rise = next_at, next_rise
+    return value[0], slope[0]
+
+
+def _speed(points: list[Known]) -> float:
+    if len(points) < 2:
+        return math.nan if not points else 0.0
+    (t1, a1, _), (t2, a2, _) = points[0], points[1]
+    return (a2 - a1) / (t2 - t1) if t2 - t1 > INSTANT_US else 0.0
+
+
+LEAST_COUNTS = 40
+
+
+"""Counts in a stretch: ten whole lines, over which a change of speed falls on all states alike."""
+
+
+MOST_COUNTS = 4000
+LEAST_STRETCHES = 8
+SURE = 4.0
+
+
+"""A state's width is corrected once it differs from a quarter line by this many standard errors."""
+
+
+Floats = NDArray[np.float64]
+Offsets = tuple[float, float, float, float]
+EVEN: Offsets = (0.0, 0.0, 0.0, 0.0)
+
+_NONE = np.empty(0, WIDTH)
+
+
+class StateWidths:
+    """Boundary offsets of the four states, as measured so far.
+
+    *Offsets* (4 floats, in counts) say how far boundary k lies above where equal states would put
+    it, by k % 4, up to a common constant. Zeros until there is something sure to correct, and as
+    long as no boundary lies more than ``worth`` counts from the mean of the four.
+    """
+
+    def __init__(self, worth: float = 0.0) -> None:
+        self.n = 0
+        self._worth = worth
+        self._current = np.zeros((1, 4))  # offsets
+        self._sums = np.zeros(9)  # weight, weighted shares of the states, weighted squares of them
+        self._last = _NONE  # the record with which the stretch began that goes on
+
+    def restart(self) -> None:
+        """The rig's totals begin anew; what was measured of the encoder stays."""
+        self._last = _NONE
+
+    @property
+    def offsets(self) -> Offsets:
+        """Four floats, in counts: see the class."""
+        first, second, third, fourth = self._current[0].tolist()
+        return first, second, third, fourth
+
+    @property
+    def shares(self) -> tuple[Floats, Floats]:
+        """Widths of states 0..3 in counts (mean 1) and their standard errors, shapes (4,)."""
+        if self.n < 2:
+            return np.ones(4), np.full(4, math.inf)
+        mean = self._sums[1:5] / self._sums[0]
+        variance = np.maximum(self._sums[5:] / self._sums[0] - mean**2, 0.0)
+        return mean, np.sqrt(variance / (self.n - 1))
+
+    def take(self, rows: NDArray[np.void]) -> Floats:
+        """Width records that follow, dtype ``WIDTH``, shape (n,). Gives the offsets before the
+        first and after each of them, shape (n + 1, 4).
+        """
+        if not len(rows):
+            return self._current
+        known = np.concatenate((self._last, rows), dtype=WIDTH)
+        nth = len(self._last) - 1 + np.arange(len(rows) + 1)
+        begins, ends, last = _stretches(known["count"].tolist(), known["breaks"].tolist())
+        self._last = known[last : last + 1].copy()
+        if not ends:
+            return self._current[np.zeros_like(nth)]
+        begin, end = np.array(begins), np.array(ends)
+        steps, sound = _measured(known["count"], known["dwell_us"], begin, end)
+        sums = np.cumsum(np.concatenate((self._sums[None], steps)), axis=0)
+        n = self.n + np.arange(len(sums))
+        offsets = self._offsets(n, sums)
+        self.n, self._sums, self._current = int(n[-1]), sums[-1], offsets[-1:]
+        return offsets[end[sound].searchsorted(nth, "right")]
+
+    def _offsets(self, n: NDArray[np.int64], sums: Floats) -> Floats:
+        """Offsets after ``n`` stretches with these ``sums``, shapes (k,), (k, 9) and (k, 4)."""
+        offsets = np.zeros((len(n), 4))
+        enough = n >= LEAST_STRETCHES
+        n, sums = n[enough], sums[enough]
+        mean = sums[:, 1:5] / sums[:, :1]
+        variance = np.maximum(sums[:, 5:] / sums[:, :1] - mean * mean, 0.0) / (n - 1)[:, None]
+        sure = (mean - 1.0) ** 2 > SURE**2 * np.maximum(variance, 1e-12)
+        # State s lies between boundary s and boundary s + 1.
+        found = np.zeros((len(n), 4))
+        for state in range(3):
+            found[:, state + 1] = found[:, state] + mean[:, state] - 1.0
+        off = np.abs(found - found.mean(axis=1, keepdims=True))
+        pays = np.any(sure, axis=1) & (off.max(axis=1) > self._worth)
+        offsets[enough] = np.where(pays[:, None], found, 0.0)
+        return offsets
+
+
+def _stretches(counts: list[int], breaks: list[int]) -> tuple[list[int], list[int], int]:
+    """With which record each stretch begins and ends, and where the next one begins."""
+    begins: list[int] = []
+    ends: list[int] = []
+    last, count_then, breaks_then = 0, counts[0], breaks[0]
+    for at, (count, broke) in enumerate(zip(counts, breaks, strict=True)):
+        moved = abs(count - count_then)
+        if broke == breaks_then:
+            if moved < LEAST_COUNTS:
+                continue
+            if moved <= MOST_COUNTS:
+                begins.append(last)
+                ends.append(at)
+        last, count_then, breaks_then = at, count, broke
+    return begins, ends, last
+
+
+def _measured(
+    counts: NDArray[np.int64], dwell_us: Floats, begin: NDArray[np.int64], end: NDArray[np.int64]
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """What each sound stretch adds to the sums, shape (sound, 9), and which are sound, (n,)."""
+    before, after = counts[begin], counts[end]
+    moved = np.abs(after - before)
+    first = np.where(after > before, before, after + 1)[:, None]
+    more = ((np.arange(4) - first) & 3) < (moved & 3)[:, None]  # visits beyond whole lines
+    visit = (dwell_us[end] - dwell_us[begin]) / ((moved >> 2)[:, None] + more)
+    sound = np.all(visit > 0, axis=1)
+    if not sound.all():
+        visit, moved = visit[sound], moved[sound]
+    a, b, c, d = visit.T
+    share = visit * (4.0 / (a + b + c + d))[:, None]
+    weighted = share * moved[:, None]
+    return np.concatenate((moved[:, None], weighted, weighted * share), axis=1), sound

@@ -1,0 +1,391 @@
+"""The follower: records in, events out. The same code live and after the fact.
+
+Records reach it in batches of any size. Those of the same instant in the rig's time are put in
+order of time and worked through up to the latest time for which the rig has said that every edge
+has been given, and whether any was lost; what is later waits. So the events do not depend on how
+the stream was cut.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from operator import itemgetter
+
+import numpy as np
+
+from rig.signal.contacts import LOOK_BACK, Inputs, Rest, Transition, has_failed
+from rig.signal.crank_motion import CrankMotion, Mark, Showing, is_held, mark_of, marked, why_held
+from rig.signal.events import (
+    Closing,
+    Event,
+    Finding,
+    IndexPass,
+    Now,
+    Opening,
+    ReferenceLost,
+    Settings,
+)
+from rig.signal.integrity import (
+    JUMPED,
+    NOT_COVERED,
+    Covered,
+    Grown,
+    IntegrityMonitor,
+    ReorderBuffer,
+    Word,
+    edge_at,
+    opened_unseen,
+)
+from rig.signal.interpolate import EVEN, Interpolated, Offsets, StateWidths, interpolate
+from rig.signal.track import INDEX_LEAST_US, IndexInput, Track
+from rig.wire.records import INDEX_INPUT, Batch, Cut, Edge, Restart
+
+SAME_PLACE_COUNTS = 1.0
+
+
+"""Contacts that closed going forward do not part by going on within a count: no lobe is so narrow.
+A hand that trembles there turns round within the count, where the movement is hard to tell."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """An opening that waits for the index to be placed."""
+
+    opening: Opening
+    edge: Edge
+
+
+class OpeningFinder:
+    """Finds openings, closings and index passes in the records of a rig."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.widths = StateWidths(settings.widths_worth_counts)
+        self.latest: np.void | None = None  # newest position record, for showing
+        self._showing = Showing()
+        self._restarted(turns=0.0)
+
+    def _restarted(self, turns: float) -> None:
+        s = self.settings
+        self.track = Track(s, turns)
+        self.walk = CrankMotion(s)
+        self.inputs = Inputs(s)
+        self.index = IndexInput()
+        self._anchor_edge: Edge | None = None
+        self._anchor_offsets: Offsets = EVEN
+        self._anchor_shift = 0.0
+        self._held: list[_Held] = []
+        self._closed_at: dict[int, tuple[float, float]] = {}  # input: place, time
+        self._opened_at: dict[int, tuple[float, float]] = {}
+        self.waiting = ReorderBuffer()
+        self.losses = IntegrityMonitor()
+        self._covered = Covered()
+        self._done_us = self._sure_us = -math.inf
+
+    # -- in -----------------------------------------------------------------------------------
+
+    def take(self, batch: Batch) -> list[Event]:
+        """Events that ``batch`` decides, in order of decision."""
+        events: list[Event] = []
+        for other in batch.others:
+            if isinstance(other, Restart):
+                events += self._restart(other)
+        self.waiting.add(batch, self._covered.take(batch))
+        if len(batch.positions):
+            self.latest = batch.positions[-1]
+            self._showing.take(batch.positions)
+            self.walk.add(batch.positions)
+            self._done_us = max(self._done_us, float(batch.positions["done_us"].max()))
+        sure_us = min(self._done_us, self._covered.to_us)
+        if sure_us > self._sure_us:
+            self._sure_us = sure_us
+            self._work(sure_us, events)
+        return events
+
+    def finish(self) -> list[Event]:
+        """No more will come: what waits is worked through, what hangs in the air is said."""
+        events: list[Event] = []
+        self._work_last(events)
+        return events + self._release("the index was never met")
+
+    def _work_last(self, events: list[Event]) -> None:
+        """All that has come. Silence after it decides nothing: there may have been more. What lies
+        beyond the rig's last totals is in doubt."""
+        last_us = max(self._done_us, math.nextafter(self.waiting.last_us, math.inf))
+        doubt_us = math.nextafter(self._covered.to_us, math.inf)
+        if last_us > doubt_us:
+            self._work(doubt_us, events)
+            self.losses.doubt(doubt_us, math.inf, NOT_COVERED)
+        self._work(max(self._sure_us, last_us), events)
+
+    # -- through, in order of time --------------------------------------------------------------
+
+    def _work(self, sure_us: float, events: list[Event]) -> None:
+        """Work through everything before ``sure_us``."""
+        reached_us = math.nan
+        while (word := self.waiting.word_before(sure_us)) is not None:
+            if word.t_us != reached_us:
+                self._up_to(word.t_us, events)
+                reached_us = word.t_us
+            self._happen(word, events)
+        self._up_to(sure_us, events)
+
+    def _happen(self, word: Word, events: list[Event]) -> None:
+        if isinstance(word, Cut):
+            if word.input == INDEX_INPUT:
+                self.index.cut()
+            else:
+                self._decide(self.inputs.cut(word), events)
+        elif isinstance(word, Grown):
+            self._count_not_sure(self.losses.grown(word), word.t_us, events)
+        else:
+            self._count_not_sure(self.losses.trouble(word), word.t_us, events)
+
+    def _up_to(self, before_us: float, events: list[Event]) -> None:
+        """Through what is before ``before_us``; after a loss, stop where the levels are known."""
+        if self.losses.looking:
+            row = self.losses.over(self.walk.waiting_before(before_us))
+            if row is not None:
+                self._through(math.nextafter(float(row["t_us"]), math.inf), events)
+                for finding, opened in self.inputs.set_right(row):
+                    events.append(finding)
+                    if opened:
+                        self._opened_unseen(finding.input, row, events)
+        self._through(before_us, events)
+
+    def _through(self, before_us: float, events: list[Event]) -> None:
+        """Take the records before ``before_us``, and decide what silence up to then decides.
+
+        Of the same instant, what is decided comes first, then edges, then positions and widths.
+        """
+        edges = self.waiting.edges_before(before_us)
+        contacts = edges["input"] != INDEX_INPUT
+        if not self.inputs:
+            first_us = min([before_us, *edges["t_us"][contacts][:1].tolist()])
+            self.inputs.begin(self.walk.waiting_before(first_us))
+        walked = self.walk.to(before_us)
+        widths = self.waiting.widths_before(before_us)
+        offsets = self.widths.take(widths)
+        passages: list[tuple[int, Transition]] = []
+        pulses: list[tuple[float, np.void | None]] = []
+        if len(edges):
+            marks = marked(edges, walked, widths["t_us"], offsets)
+            passages = self.inputs.edges(marks[contacts])
+            pulses = self.index.edges(marks[~contacts])
+        passages += self.inputs.until(before_us)
+        pulses += self.index.until(before_us)
+        self._decide(passages, events, pulses)
+
+    def _decide(
+        self,
+        passages: list[tuple[int, Transition]],
+        events: list[Event],
+        pulses: Sequence[tuple[float, np.void | None]] = (),
+    ) -> None:
+        """Passages and index pulses that are decided, in order of when."""
+        decided = [
+            *((passage.decided_us, which, passage) for which, passage in passages),
+            *((t_us, INDEX_INPUT, mark) for t_us, mark in pulses),
+        ]
+        for t_us, which, what in sorted(decided, key=itemgetter(0, 1)):
+            if isinstance(what, Transition):
+                self._passage(which, what, events)
+            elif what is not None:
+                self._index(mark_of(what), events)
+            else:
+                text = "a pulse too short for the index"
+                events.append(Finding(t_us, "index spike", INDEX_INPUT, text))
+
+    # -- what is found --------------------------------------------------------------------------
+
+    def _passage(self, which: int, passage: Transition, events: list[Event]) -> None:
+        if passage.longest_us is not None:
+            events.append(has_failed(passage, which, self.settings))
+            return
+        mark = mark_of(passage.mark)
+        where = interpolate(mark.edge, mark.offsets)
+        if passage.to is Rest.CLOSED:
+            since = self._opened_at.get(which)
+            # Closed by going back, they tell nothing of how long the lobe keeps them closed.
+            at = where.at if where.step * self.settings.direction > 0 else math.nan
+            self._closed_at[which] = (at, passage.t_us)
+            events.append(
+                Closing(
+                    which,
+                    passage.t_us,
+                    self._angle(where.at, mark.offsets),
+                    where.step * self.settings.direction,
+                    passage.t_us - since[1] if since else math.nan,
+                    self._moved_deg(since, where.at),
+                )
+            )
+            return
+        events.extend(
+            Finding(t_us, "drop-out just before", which, "taken for noise, not for the parting")
+            for t_us in passage.dropped
+        )
+        opening = self._opening(which, passage, mark, where)
+        self._opened_at[which] = (where.at, passage.t_us)
+        self._give(opening, mark.edge, events)
+
+    def _give(self, opening: Opening, edge: Edge, events: list[Event]) -> None:
+        if self.track.anchor is None:
+            self._held.append(_Held(opening, edge))
+        else:
+            events.append(opening)
+
+    def _opened_unseen(self, which: int, row: np.void, events: list[Event]) -> None:
+        """The contacts opened while edges were lost: where is not known; here they are open."""
+        edge, step = edge_at(row, which, self.inputs.open_level(which))
+        opening = opened_unseen(edge, step * self.settings.direction, self.losses)
+        angle = self._angle(interpolate(edge).at, self._anchor_offsets)
+        self._opened_at.pop(which, None)
+        self._closed_at.pop(which, None)
+        self._give(replace(opening, crank_deg=angle), edge, events)
+
+    def _opening(self, which: int, passage: Transition, mark: Mark, where: Interpolated) -> Opening:
+        s = self.settings
+        direction = where.step * s.direction
+        since = self._closed_at.get(which)
+        if since and direction > 0 and abs(where.at - since[0]) < SAME_PLACE_COUNTS:
+            direction = -1  # they closed here, going forward: gone back, the lobe parts them again
+        run_up_deg = 0.0
+        passed = True
+        if not math.isnan(mark.run_start):
+            at = where.at * s.direction
+            run_up_deg = max(at - mark.run_start, 0.0) * s.count_deg
+            passed = at >= mark.run_furthest - 0.5
+        if is_held(mark, s.direction, s.count_deg):
+            direction = 0
+        why = self._why_not(passage, direction, run_up_deg, passed)
+        return Opening(
+            input=which,
+            t_us=passage.t_us,
+            crank_deg=self._angle(where.at, mark.offsets),
+            direction=direction,
+            speed_deg_s=where.speed * s.direction * s.count_deg * 1e6,
+            run_up_deg=run_up_deg,
+            counts=not why,
+            why=why,
+            partings=passage.runs,
+            passage_us=passage.last_us - passage.t_us,
+            closed_us=passage.rest_us,
+            closed_deg=self._moved_deg(since, where.at),
+        )
+
+    def _why_not(self, passage: Transition, direction: int, run_up_deg: float, passed: bool) -> str:
+        needed_deg = self.settings.run_up_deg
+        # A parting shortly before belongs to it as well.
+        before_us = LOOK_BACK * self.settings.closed_end_us
+        lost = self.losses.why(passage.from_us - before_us, passage.decided_us)
+        reasons = (
+            (direction < 0, "passed backwards"),
+            (bool(lost), lost),
+            (passage.broken, "the contacts bounced more often than the line could carry"),
+            (self.losses.jumping(passage.t_us), JUMPED),
+            (bool(self.track.lost), self.track.lost),
+            (direction == 0, why_held(passage.rest_us)),
+            (
+                run_up_deg < needed_deg,
+                f"run-up of {run_up_deg:.1f}° only, {needed_deg:g}° are needed",
+            ),
+            (not passed, "the crank had gone back and had not passed its furthest point yet"),
+        )
+        return next((why for holds, why in reasons if holds), "")
+
+    def _index(self, mark: Mark, events: list[Event]) -> None:
+        edge, offsets = mark.edge, mark.offsets
+        where = interpolate(edge, offsets)
+        direction = where.step * self.settings.direction
+        if self.losses.why(edge.t_us, edge.t_us + INDEX_LEAST_US):
+            return  # its end may be missing: it may have been a spike
+        active = edge.level == self.settings.index_level
+        # Forward, the leading edge is where the pulse begins; backwards, where it ends.
+        if direction == 0 or active != (direction > 0):
+            return
+        self._refresh_anchor(offsets)
+        passed: IndexPass = self.track.passed(where.at, edge.t_us, direction)
+        events.append(passed)
+        if passed.anchored:
+            self._anchor_edge, self._anchor_offsets = edge, offsets
+            self._anchor_shift = where.at - (self.track.anchor or 0.0)
+            events += self._release("", offsets)
+        elif self.track.lost:
+            events.append(ReferenceLost(passed.t_us, self.track.lost))
+
+    def _release(self, why: str, offsets: Offsets = EVEN) -> list[Event]:
+        """Openings that waited for the index; ``why`` says why it did not come. They are placed
+        with the widths of the encoder's states as they are known when it has come."""
+        held, self._held = self._held, []
+        return [
+            replace(h.opening, counts=False, why=h.opening.why or why)
+            if why
+            else replace(h.opening, crank_deg=self._angle(interpolate(h.edge, offsets).at, offsets))
+            for h in held
+        ]
+
+    # -- now, for showing -----------------------------------------------------------------------
+
+    def now(self) -> Now | None:
+        """The crank at the newest position; None before the first."""
+        if self.latest is None:
+            return None
+        return self._showing.now(self.latest, self.track, self.walk.run_up, self.settings)
+
+    def contact_open(self, which: int) -> bool | None:
+        """Level of a contact input at the newest position: open, closed, or None before one."""
+        if self.latest is None:
+            return None
+        return self.inputs.is_open(which, self.latest)
+
+    # -- angles ---------------------------------------------------------------------------------
+
+    def _refresh_anchor(self, offsets: Offsets) -> None:
+        """The anchor's place is taken with the states' widths that an event was placed with."""
+        if self._anchor_edge is not None and offsets != self._anchor_offsets:
+            at = interpolate(self._anchor_edge, offsets).at
+            self.track.anchor = at - self._anchor_shift
+            self._anchor_offsets = offsets
+
+    def _angle(self, at: float, offsets: Offsets) -> float | None:
+        self._refresh_anchor(offsets)
+        return self.track.crank_deg(at)
+
+    def _moved_deg(self, since: tuple[float, float] | None, at: float) -> float:
+        if since is None:
+            return math.nan
+        return (at - since[0]) * self.settings.direction * self.settings.count_deg
+
+    # -- losses, restarts -------------------------------------------------------------------------
+
+    def _count_not_sure(self, why: str, t_us: float, events: list[Event]) -> None:
+        """With a reason: angles do not hold until the index has passed."""
+        if not why:
+            return
+        known = self.track.lost == why
+        self.track.counts_lost(why)
+        self._held = [
+            replace(h, opening=replace(h.opening, counts=False, why=h.opening.why or why))
+            for h in self._held
+        ]
+        if not known:
+            events.append(ReferenceLost(t_us, why))
+
+    def _restart(self, restart: Restart) -> list[Event]:
+        """The rig began anew. What is certain of the old life is given, then all starts afresh."""
+        events: list[Event] = []
+        self._work_last(events)
+        events += self._release("the rig restarted before the index was met")
+        turns = self.track.turns
+        if self.latest is not None and self.track.anchor is not None:
+            angle = self.track.crank_deg(float(self.latest["count"])) or 0.0
+            turns = float(math.ceil(angle * self.settings.encoder_turns_per_crank_turn / 360.0))
+            why = "the rig restarted: the reference holds again once the index has passed"
+            events.append(ReferenceLost(restart.t_us, why))
+        self.latest = None
+        self._showing = Showing()
+        self.widths.restart()
+        self._restarted(turns)
+        return events

@@ -1,0 +1,555 @@
+"""Curve fit and equal lifts.
+
+Top dead centre by a dial gauge on the piston: the exact slider-crank curve through the points.
+
+A *lift* is how far the piston stands below its top as the gauge shows it, in millimetres; the
+gauge's zero may be a little off, the fit finds it. Angles are degrees after the index in the
+normal direction, on any turn. Each point is approached with the piston rising: in the normal
+direction before the top, turned backwards after it.
+
+``equal_lifts`` needs no engine data; this needs throw and rod. Sources: geometry;
+uncertainties by JCGM 100:2008 (least squares as in H.3).
+
+Top dead centre by equal lifts: the same gauge reading either side of the top, at several lifts.
+
+The middles, carried back in a straight line to zero lift, give dead centre without anything being
+known of the engine. With a cylinder offset of a few millimetres what the line leaves is about a
+thousandth of a degree. Sources: dividing the circle between two equal positions is the old method
+for dead centres (Ahrons, Steam Locomotive Construction and Maintenance); carrying it back to zero
+lift is geometry.
+
+A hand cannot always stop on the same hundredth: lifts that are ``near`` one another are brought
+together along the slider-crank, which near the top goes with the square root of the lift.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.base.errors import InputError
+from rig.base.rounding import many
+from rig.base.uncertainty import Contribution, combine, rectangular
+from rig.engine import geometry as crank
+from rig.engine.geometry import btdc_from_travel_deg, stop_travel_mm, stroke_mm
+from rig.engine.profile import Geometry
+from rig.tdc.reference import UNSTATED_CRANK, TdcReference, offset_bias
+
+Floats = NDArray[np.float64]
+
+GROWS_SIGMAS = 5.0
+
+
+"""Readings that stand up in the middle by more than so many standard uncertainties of one grow
+towards the top; by less they may as well lie on a straight line (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class GaugePoint:
+    """A gauge reading at an angle of the rig."""
+
+    angle_deg: float
+    lift_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """The gauge as set up, and how well it and the angle are read (standard uncertainties).
+
+    An inclined gauge needs its ``case``: a plunger that slides on a crown square to the bore
+    reads travel/cos(inclination), a rod pinned to one point of the crown reads
+    travel x cos(inclination). The default reading is a hundredth, give or take one division
+    (common practice, no source).
+    """
+
+    u_lift_mm: float = 0.006
+    u_angle_deg: float = 0.025
+    inclination_deg: float = 0.0
+    case: Literal["", "sliding", "pinned"] = ""
+
+    @property
+    def mm_per_mm(self) -> float:
+        """Gauge reading for a millimetre of piston travel.
+
+        Raises InputError for an inclined gauge without its case. Source: geometry; which case
+        holds is for the person to say.
+        """
+        if not 0.0 <= self.inclination_deg < 80.0:
+            raise InputError(
+                f"a gauge inclined {self.inclination_deg:g}° to the bore cannot be "
+                "corrected; 0 to 80 degrees"
+            )
+        cosine = math.cos(math.radians(self.inclination_deg))
+        if self.inclination_deg == 0.0:
+            return 1.0
+        if self.case == "sliding":
+            return 1.0 / cosine
+        if self.case == "pinned":
+            return cosine
+        raise InputError(
+            "the gauge is inclined: say whether its plunger slides on a flat crown (sliding) or "
+            "its rod is pinned to one point of it (pinned); on a domed crown neither rule holds"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Dead centre by the exact curve. ``residuals_mm``: reading minus curve, one a point."""
+
+    reference: TdcReference
+    tdc_deg: float  # unwrapped: on the turn of the points
+    u_tdc_deg: float
+    zero_mm: float  # what the gauge reads at the top
+    offset_mm: float
+    offset_fitted: bool
+    u_offset_mm: float
+    residuals_mm: tuple[float, ...]
+    sigma_mm: tuple[float, ...]  # standard uncertainty of each reading, the angle's included
+    scatter: float  # residuals against what was stated: about 1 when the statement is true
+    freedom: int
+    covariance: tuple[tuple[float, ...], ...]  # of dead centre (deg), zero (mm), offset (mm)
+
+
+def lift_in_mm(lift: float, unit: Literal["mm", "inch"]) -> float:
+    """A lift as typed, in millimetres. 1 in = 25.4 mm exactly (definition)."""
+    return lift * crank.MM_PER_INCH if unit == "inch" else lift
+
+
+def blind_angle_deg(lift_mm: float, geometry: Geometry) -> float:
+    """Crank degrees before the top within which the piston moves less than ``lift_mm``.
+
+    Why watching the piston stop rises to no better than a degree. Source: the slider-crank.
+    """
+    return crank.btdc_from_travel_deg(lift_mm, geometry)
+
+
+def on_one_turn(angles_deg: Sequence[float]) -> Floats:
+    """The angles, each moved by whole turns to lie around their circular mean (degrees).
+
+    Raises InputError when they are spread all round, so that no mean exists. Source: Mardia and
+    Jupp, Directional Statistics (from memory).
+    """
+    angles = np.asarray(angles_deg, np.float64)
+    mean = np.exp(1j * np.radians(angles)).mean()
+    if abs(mean) < 0.05:
+        raise InputError(
+            "the gauge points are spread all round the turn: "
+            "take them within a quarter turn of the top on either side"
+        )
+    around = math.degrees(np.angle(mean)) % 360.0
+    return np.asarray(around + (angles - around + 180.0) % 360.0 - 180.0, np.float64)
+
+
+def share(u_deg: float, scatter: float, freedom: int, how: str) -> Contribution:
+    """The gauge's share: the larger of what is stated of a reading and what the points show.
+
+    A stated uncertainty is taken as good to a quarter, worth 8 degrees of freedom (JCGM 100:2008,
+    G.4.2).
+    """
+    if scatter > 1.0:
+        return Contribution("gauge", u_deg, float(freedom), "A", how + "; spread of the points")
+    return Contribution("gauge", u_deg, 8.0 + freedom, "B", how + "; readings as stated")
+
+
+def fit(
+    points: Sequence[GaugePoint],
+    gauge: Gauge,
+    geometry: Geometry,
+    *,
+    cylinder: int = 1,
+    parts: Sequence[Contribution] = (),
+) -> Fit:
+    """Dead centre by least squares of the exact slider-crank curve through the points.
+
+    Fitted are dead centre, the gauge's zero and, where ``geometry`` does not know it, the offset
+    (held near zero by ``offset_limit_mm`` where that is stated). Residuals larger than the stated
+    uncertainties widen the result. Raises InputError for too few points (two more than are
+    fitted), all on one side, or a rod that is too short. Source: see the module.
+    """
+    from scipy.optimize import least_squares
+
+    _ready(points, gauge, geometry)
+    angles = on_one_turn([p.angle_deg for p in points])
+    lifts = np.array([p.lift_mm for p in points])
+    free = geometry.offset_mm is None
+    sigma = np.full(len(points), gauge.u_lift_mm)
+    start = _coarse(angles, lifts, gauge, geometry)
+    reach = geometry.rod_mm - geometry.throw_mm
+    bounds = [np.inf, np.inf, 0.5 * reach] if free else [np.inf, np.inf]
+    prior = geometry.offset_limit_mm / math.sqrt(3.0) if free else 0.0
+
+    def residual(x: Floats) -> Floats:
+        r = (lifts - curve_mm(angles, x, gauge, geometry)) / sigma
+        return np.append(r, x[2] / prior) if prior > 0.0 else r
+
+    for _ in range(2):  # the second time with the angle's share of each reading's uncertainty
+        x0 = start if free else start[:2]
+        got = least_squares(
+            residual,
+            x0,
+            bounds=([-b for b in bounds], bounds),
+            x_scale=[1.0, 0.1, 1.0][: len(bounds)],
+            xtol=1e-14,
+            ftol=1e-14,
+            gtol=1e-14,
+        )
+        start = np.append(got.x, [] if free else [0.0])
+        slope = _slope_mm_per_deg(angles, got.x, gauge, geometry)
+        sigma = np.hypot(gauge.u_lift_mm, gauge.u_angle_deg * slope)
+    _both_sides(angles, float(got.x[0]))
+    freedom = len(points) + (prior > 0.0) - len(got.x)
+    scatter = math.sqrt(float(np.sum(residual(got.x) ** 2)) / freedom)
+    jac = np.asarray(got.jac, np.float64)
+    cov = np.linalg.inv(jac.T @ jac) * max(1.0, scatter) ** 2
+    u = math.sqrt(cov[0, 0])
+    offset = float(got.x[2]) if free else float(geometry.offset_mm or 0.0)
+    how = f"the slider-crank curve laid through {many(len(points), 'gauge point')}" + (
+        f", offset found as {offset:.1f} mm" if free else ""
+    )
+    part = share(u, scatter, freedom, how)
+    reference = TdcReference(
+        tdc_deg=float(got.x[0]) % 360.0,
+        uncertainty=combine([part, *parts]),
+        method="gauge, fit",
+        how=how,
+        cylinder=cylinder,
+    )
+    residuals = lifts - curve_mm(angles, got.x, gauge, geometry)
+    return Fit(
+        reference=reference,
+        tdc_deg=float(got.x[0]),
+        u_tdc_deg=u,
+        zero_mm=float(got.x[1]),
+        offset_mm=offset,
+        offset_fitted=free,
+        u_offset_mm=math.sqrt(cov[2, 2]) if free else 0.0,
+        residuals_mm=tuple(float(v) for v in residuals),
+        sigma_mm=tuple(float(v) for v in sigma),
+        scatter=scatter,
+        freedom=freedom,
+        covariance=tuple(tuple(float(v) for v in row) for row in cov),
+    )
+
+
+def curve_mm(angles_deg: Floats, x: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
+    """What the gauge reads at ``angles_deg`` for ``x`` = dead centre (deg), zero (mm), offset (mm).
+
+    The offset may be left out of ``x``; then ``geometry`` has it. Source: the slider-crank.
+    """
+    shape = replace(geometry, offset_mm=float(x[2])) if len(x) > 2 else geometry
+    return float(x[1]) + gauge.mm_per_mm * crank.travel_mm(float(x[0]) - angles_deg, shape)
+
+
+def fitted(fit: Fit) -> Floats:
+    """The fitted dead centre (deg), zero (mm) and offset (mm), as ``curve_mm`` takes them."""
+    return np.array([fit.tdc_deg, fit.zero_mm, fit.offset_mm])
+
+
+def coarse_top_deg(
+    points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry | None
+) -> float | None:
+    """About where the top lies, degrees after the index, while there are too few points for a fit.
+
+    None without ``geometry``, with less than two different points, or with points all round the
+    turn. Source: as ``fit``.
+    """
+    if geometry is None or len({(p.angle_deg, p.lift_mm) for p in points}) < 2:
+        return None
+    try:
+        angles = on_one_turn([p.angle_deg for p in points])
+    except InputError:
+        return None
+    lifts = np.array([p.lift_mm for p in points])
+    return float(_coarse(angles, lifts, gauge, geometry)[0]) % 360.0
+
+
+def _slope_mm_per_deg(angles: Floats, x: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
+    step = 0.01
+    up = curve_mm(angles + step, x, gauge, geometry)
+    down = curve_mm(angles - step, x, gauge, geometry)
+    return np.asarray((up - down) / (2.0 * step), np.float64)
+
+
+def _coarse(angles: Floats, lifts: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
+    """Dead centre to half a degree by trying them all, the zero free in each."""
+    tries = np.arange(angles.min() - 100.0, angles.max() + 100.0, 0.5)
+    shape = replace(geometry, offset_mm=geometry.offset_mm or 0.0)
+    read = gauge.mm_per_mm * crank.travel_mm(tries[:, None] - angles[None, :], shape)
+    off = lifts - read
+    best = int(np.argmin(off.var(axis=1)))
+    return np.array([tries[best], off[best].mean(), 0.0])
+
+
+def _ready(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> None:
+    unknown = 3 if geometry.offset_mm is None else 2
+    if len(points) < unknown + 2:
+        raise InputError(
+            f"gauge points read so far: {len(points)}, too few: "
+            f"{many(unknown, 'figure')} are fitted "
+            f"({'dead centre, zero, offset' if unknown == 3 else 'dead centre, zero'}), so "
+            f"{many(unknown + 2, 'point')} or more, some on either side of the top"
+        )
+    if not (gauge.u_lift_mm > 0.0 and gauge.u_angle_deg >= 0.0):
+        raise InputError("the uncertainty of a gauge reading has to be above 0 mm")
+    if _bulge_mm(points) > GROWS_SIGMAS * gauge.u_lift_mm:
+        raise InputError(
+            "the gauge readings grow towards the top: type how far the piston is below its top"
+        )
+    within_stroke(points, gauge, geometry)
+
+
+def _bulge_mm(points: Sequence[GaugePoint]) -> float:
+    """How far the readings stand up in the middle of their arc, where a piston's drop hangs down.
+
+    That of the parabola through them, over half the arc; negative as it has to be, about 0 for
+    readings on a straight line, which is rounding alone and says nothing. Source: least squares.
+    """
+    angles = on_one_turn([p.angle_deg for p in points])
+    if np.unique(np.round(angles, 3)).size < 3:  # a parabola needs three
+        return 0.0
+    bend = np.polyfit(angles - angles.mean(), [p.lift_mm for p in points], 2)[0]
+    return -float(bend) * (float(np.ptp(angles)) / 2.0) ** 2
+
+
+def within_stroke(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> None:
+    """Raises InputError for a lift that no piston of this stroke can have. Source: the stroke."""
+    travel = crank.stroke_mm(geometry) * gauge.mm_per_mm
+    for number, point in enumerate(points, 1):
+        if not (math.isfinite(point.lift_mm) and abs(point.lift_mm) <= travel):
+            raise InputError(
+                f"gauge point {number}: {point.lift_mm:g} mm is more than the stroke allows "
+                f"({travel:.1f} mm); mistyped, or another unit?"
+            )
+
+
+def _both_sides(angles: Floats, tdc_deg: float) -> None:
+    before = int(np.sum(angles < tdc_deg))
+    if min(before, len(angles) - before) == 0:
+        raise InputError(
+            "the gauge points lie all on one side of the top: take some on the other side too"
+        )
+
+
+LEAST_ARC_DEG = 2.0  # angles at one lift nearer together than this are on one side
+SAME_LIFT_MM = 1e-6
+NEAR_MM, NEAR_SHARE = 0.05, 0.1
+
+
+"""How far two lifts may be apart to be brought together: so many millimetres, and that share of the
+smaller one. ``NOT_KNOWN`` of 0.05 mm is about what a reading of the gauge is good to."""
+
+
+NOT_KNOWN = 0.15
+
+
+"""Share of such a step that is taken as not known: a rod of anything from 2.8 throws up makes 0.14
+of it a quarter turn from the top, and a gauge's zero 0.05 mm off a tenth at 0.5 mm of lift."""
+
+
+NEARLY_EQUAL = "lifts nearly equal"
+
+
+def near(one_mm: float, other_mm: float) -> bool:
+    """Whether two lifts, one either side, can be brought together. Source: ``NEAR_MM``."""
+    most = min(NEAR_MM, NEAR_SHARE * min(one_mm, other_mm))
+    return abs(one_mm - other_mm) <= most + SAME_LIFT_MM
+
+
+@dataclass(frozen=True, slots=True)
+class Middle:
+    """Half-way between the two sides at one lift, and its standard uncertainty, degrees.
+
+    Where the lifts were only nearly equal ``lift_mm`` is half-way between them, the one after the
+    top is ``apart_mm`` more than the one before it, and the middle was moved by ``moved_deg``.
+    """
+
+    lift_mm: float
+    middle_deg: float
+    half_arc_deg: float
+    u_deg: float
+    apart_mm: float = 0.0
+    moved_deg: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class EqualLifts:
+    """Dead centre by equal lifts, the middles it rests on, and what was left out."""
+
+    reference: TdcReference
+    middles: tuple[Middle, ...]
+    deg_per_mm: float  # slope of the line through the middles; 0 for a single lift
+
+
+def equal_lifts(
+    points: Sequence[GaugePoint],
+    gauge: Gauge,
+    geometry: Geometry | None = None,
+    *,
+    cylinder: int = 1,
+    parts: Sequence[Contribution] = (),
+) -> EqualLifts:
+    """Dead centre from pairs of equal lifts either side, carried back to zero lift.
+
+    Repeats on a side are averaged; lifts that are only ``near`` are brought together, which is
+    counted and said. A single lift has no line: then the cylinder's offset is taken out when
+    ``geometry`` knows it, and put into the uncertainty when it does not, as for a stop. ``parts``
+    are further uncertainties (encoder, mounting). An inclined gauge changes nothing
+    here. Raises InputError when no lift was read on both sides. Source: see the module.
+    """
+    middles, left_out = _middles(points, gauge, geometry)
+    lift = np.array([m.lift_mm for m in middles])
+    middle = np.array([m.middle_deg for m in middles])
+    weight = np.array([m.u_deg for m in middles]) ** -2.0
+    warnings = [f"lift {x:g} mm was read on one side only and left out" for x in left_out]
+    together = [m for m in middles if m.apart_mm]
+    warnings += [_in_words(m) for m in together]
+    freedom = len(middles) - 2
+    pull = np.ones(1)  # of each middle on dead centre
+    more, scatter = list(parts), 0.0
+    if len(middles) == 1:
+        tdc, slope, u = float(middle[0]), 0.0, middles[0].u_deg
+        bias, left = offset_bias(middles[0].half_arc_deg, geometry)
+        tdc -= bias
+        more.append(left)
+        warnings.append("one lift only: a second would take a cylinder offset out by itself")
+    else:
+        design = np.column_stack([np.ones_like(lift), lift])
+        cov = np.linalg.inv(design.T @ (design * weight[:, None]))
+        tdc, slope = (float(v) for v in cov @ design.T @ (weight * middle))
+        pull = cov[0] @ design.T * weight
+        u = math.sqrt(cov[0, 0])
+        chi2 = float(np.sum(weight * (middle - tdc - slope * lift) ** 2))
+        scatter = math.sqrt(chi2 / freedom) if freedom else 0.0
+        u *= max(1.0, scatter)
+        if not freedom:
+            warnings.append("two lifts make a line that nothing tests; a third would")
+    if together:
+        more.append(_not_known(middles, pull))
+    how = (
+        f"equal lifts either side at {many(len(middles), 'lift')}"
+        f"{', carried back to zero lift' if len(middles) > 1 else ''}"
+        f"{', nearly equal ones brought together' if together else ''}"
+    )
+    part = share(u, scatter, max(0, freedom), how)
+    reference = TdcReference(
+        tdc_deg=tdc % 360.0,
+        uncertainty=combine([part, *more]),
+        method="gauge, equal lifts",
+        how=how,
+        cylinder=cylinder,
+        warnings=tuple(warnings),
+    )
+    return EqualLifts(reference, tuple(middles), slope)
+
+
+def _middles(
+    points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry | None
+) -> tuple[list[Middle], list[float]]:
+    """The middles in order of their lifts, and the lifts that have no partner."""
+    if len(points) < 2:
+        raise InputError(
+            f"gauge points read so far: {len(points)}, too few: "
+            "read at least one lift on either side"
+        )
+    angles = on_one_turn([p.angle_deg for p in points])
+    lifts = np.array([p.lift_mm for p in points])
+    middles: list[Middle] = []
+    alone: list[tuple[float, Floats]] = []
+    steps = np.round(lifts / SAME_LIFT_MM)
+    different = np.unique(steps)
+    for same in np.split(different, np.flatnonzero(np.diff(different) > 1.0) + 1):
+        lift = same[0] * SAME_LIFT_MM
+        at = np.sort(angles[np.isin(steps, same)])
+        gap = np.diff(at)
+        if not gap.size or gap.max() < LEAST_ARC_DEG:
+            alone.append((float(lift), at))
+            continue
+        if lift <= 0.0:
+            raise InputError(f"a lift of {lift:g} mm: state how far the piston is below the top")
+        cut = int(gap.argmax()) + 1
+        middles.append(_middle(float(lift), at[:cut], at[cut:], gauge))
+    found, left_out = _brought_together(alone, gauge, geometry)
+    middles += found
+    if not middles:
+        raise InputError(
+            "no lift was read on both sides of the top: "
+            f"bring the gauge to the same reading on the other side, within {NEAR_MM:g} mm"
+        )
+    return sorted(middles, key=lambda m: m.lift_mm), left_out
+
+
+def _middle(lift_mm: float, before: Floats, after: Floats, gauge: Gauge) -> Middle:
+    half = float(after.mean() - before.mean()) / 2.0
+    touch = math.hypot(gauge.u_lift_mm * half / (2.0 * lift_mm), gauge.u_angle_deg)
+    u = touch / 2.0 * math.sqrt(1.0 / len(before) + 1.0 / len(after))
+    return Middle(lift_mm, float(before.mean()) + half, half, u)
+
+
+def _brought_together(
+    alone: Sequence[tuple[float, Floats]], gauge: Gauge, geometry: Geometry | None
+) -> tuple[list[Middle], list[float]]:
+    """Middles of lifts that have a near one on the other side, and the rest; ``alone`` is in order
+    of the lifts and is gone through in it, so that as many as can find one."""
+    pairs = [
+        (one, other)
+        for one, other in combinations(range(len(alone)), 2)
+        if alone[one][0] > 0.0
+        and near(alone[one][0], alone[other][0])
+        and abs(alone[one][1].mean() - alone[other][1].mean()) >= LEAST_ARC_DEG
+    ]
+    found: list[Middle] = []
+    taken: set[int] = set()
+    for pair in pairs:
+        if taken.isdisjoint(pair):
+            taken.update(pair)
+            before, after = sorted((alone[n] for n in pair), key=lambda each: each[1].mean())
+            found.append(_half_way(before, after, gauge, geometry))
+    return found, [lift for n, (lift, _) in enumerate(alone) if n not in taken]
+
+
+def _half_way(
+    before: tuple[float, Floats],
+    after: tuple[float, Floats],
+    gauge: Gauge,
+    geometry: Geometry | None,
+) -> Middle:
+    """The middle of two nearly equal lifts, each side carried to the lift half-way.
+
+    Source: the slider-crank through the arc between them; an offset is of no account in it.
+    """
+    lift_mm = (before[0] + after[0]) / 2.0
+    plain = _middle(lift_mm, before[1], after[1], gauge)
+    crank = replace(geometry or UNSTATED_CRANK, offset_mm=0.0)
+    travel_mm = stop_travel_mm(plain.half_arc_deg, crank)
+    from_top = [
+        btdc_from_travel_deg(min(travel_mm * lift / lift_mm, stroke_mm(crank)), crank)
+        for lift in (before[0], after[0])
+    ]
+    moved_deg = (from_top[0] - from_top[1]) / 2.0
+    return replace(
+        plain,
+        middle_deg=plain.middle_deg + moved_deg,
+        apart_mm=after[0] - before[0],
+        moved_deg=moved_deg,
+    )
+
+
+def _in_words(middle: Middle) -> str:
+    before, after = (middle.lift_mm + side * middle.apart_mm / 2.0 for side in (-1, 1))
+    return (
+        f"lift {before:g} mm before the top and {after:g} mm after it are brought together, which"
+        f" moves their middle by {middle.moved_deg:+.3f} degrees"
+    )
+
+
+def _not_known(middles: Sequence[Middle], pull: Floats) -> Contribution:
+    """What bringing lifts together may err by: of one gauge and one crank, so it adds up."""
+    step_deg = float(np.sum(np.abs(pull) * [abs(m.moved_deg) for m in middles]))
+    how = f"rectangular, {NOT_KNOWN:g} of {step_deg:.3f} that dead centre is moved by (4.3.7)"
+    return Contribution(NEARLY_EQUAL, rectangular(NOT_KNOWN * step_deg), math.inf, "B", how)

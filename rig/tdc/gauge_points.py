@@ -1,0 +1,497 @@
+"""Points and engine's mark as noted; TDC from them.
+
+Dial gauge points as a person writes them down: a line a point, angle and lift.
+
+    # angle of the crank, how far the piston stands below its top
+    after_index_deg; lift_mm
+    141.20; 3.50
+    148.65; 2.00
+
+The heading may be left out; then angles come first and lifts are in millimetres unless another
+unit is given. Columns are parted by semicolons, tabs, commas or blanks. A decimal comma may stand
+where commas do not part the columns. What follows # is a remark.
+
+Gauge readings that the person typed while a capture was taken: notes named ``NOTE``.
+
+    {"lift_mm": 2.0, "crank_deg": 523.4, "cylinder": 1, "direction": 1, "purpose": "reference"}
+
+``crank_deg`` is where the crank stood, ``direction`` the way in which it had last been turned (1
+forward, -1 back, 0 not known). ``purpose`` "check" marks a touch made once more at the end.
+``{"back": true}`` takes the last one back, with ``"reading": 3`` the third. A note named ``MARK``
+says that the crank stood at the engine's own mark: ``{"crank_deg": 521.9, "what": "flywheel mark",
+"cylinder": 1, "within_deg": 0.278, "within": "0.278° (1 mm round a rim of 412 mm)"}``, and with
+``{"back": true}`` takes the last one back. ``within_deg`` is how well it was read, in older notes
+left out; ``within`` says it as the person did. A note named ``INCLINED`` says how the gauge stands
+to the bore: ``{"inclined_deg": 25.0, "case": "sliding"}``.
+
+Dead centres found in a session, and the one of them that the person chose to go by.
+
+A note named ``USE`` chooses: ``{"found": 0}`` one that was in use before or found as a check (their
+number, in order), ``{"method": "gauge, fit", "cylinder": 1}`` one that the gauge readings noted so
+far give, ``{"mark": 0}`` a mark of the engine. ``utc`` and ``capture`` say when and in which.
+Which readings it rests on stands in the capture, so a replay finds the same figure anew.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Literal, NamedTuple, TypeVar
+
+import numpy as np
+
+from rig.base.angles import wrap
+from rig.base.errors import InputError, reason, shown
+from rig.base.files import open_file
+from rig.base.rounding import many
+from rig.engine.gear_train import around_deg, disc_places
+from rig.engine.geometry import geometry_of, steepest_mm_per_deg
+from rig.engine.profile import Encoder, Geometry, Profile
+from rig.tdc.dial_gauge import Gauge, GaugePoint, lift_in_mm
+from rig.tdc.gauge_series import Series, work_through
+from rig.tdc.reference import TdcReference, set_by_hand
+from rig.wire.records import Batch, Note
+
+LiftUnit = Literal["mm", "inch"]
+
+ANGLES = ("after_index_deg", "crank_deg")
+LIFTS: dict[str, LiftUnit] = {"lift_mm": "mm", "lift_in": "inch"}
+MOST_BYTES = 1_000_000
+MOST_POINTS = 1000
+MOST_DEG = 1e7
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    angle: int = 0
+    lift: int = 1
+    unit: LiftUnit = "mm"
+
+
+def load_points(path: Path, unit: LiftUnit | None = None) -> list[GaugePoint]:
+    """The points of a file; ``unit`` is that of the lifts where no heading says it (else mm).
+
+    Raises InputError naming the line when it cannot be read.
+    """
+    try:
+        with open_file(path) as file:
+            data = file.read(MOST_BYTES + 1)
+    except OSError as why:
+        raise InputError(f"{path}: the gauge points cannot be read: {reason(why)}") from why
+    if len(data) > MOST_BYTES:
+        raise InputError(f"{path}: is over {MOST_BYTES} bytes; a gauge series is a short text")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as why:
+        raise InputError(
+            f"{path}: byte {why.start + 1} is not UTF-8 text: write a line a point, angle and lift"
+        ) from None
+    return points_from_text(text, str(path), unit)
+
+
+def points_from_text(text: str, name: str, unit: LiftUnit | None = None) -> list[GaugePoint]:
+    """The same from the text of a file. Raises InputError as ``load_points``."""
+    columns = _Columns(unit=unit or "mm")
+    points: list[GaugePoint] = []
+    for number, line in enumerate(text.splitlines(), 1):
+        fields = _fields(line)
+        if not fields:
+            continue
+        where = f"{name}, line {number}"
+        if not points and _is_heading(fields):
+            columns = _headed(fields, where, unit)
+            continue
+        if len(fields) != 2:
+            raise InputError(
+                f"{where}: {shown(line.strip())} has {many(len(fields), 'figure')}; an "
+                f"angle and a lift are"
+                " wanted (with decimal commas, part them by a semicolon)"
+            )
+        angle, lift = _number(fields[columns.angle]), _number(fields[columns.lift])
+        if angle is None or lift is None or abs(angle) > MOST_DEG:
+            raise InputError(
+                f"{where}: {shown(line.strip())} is no angle in degrees and a lift in"
+                f" {columns.unit}"
+            )
+        points.append(GaugePoint(angle, lift_in_mm(lift, columns.unit)))
+        if len(points) > MOST_POINTS:
+            raise InputError(f"{where}: more than {MOST_POINTS} points are no gauge series")
+    if not points:
+        raise InputError(f"{name}: no gauge point stands in it: write a line a point, angle, lift")
+    return points
+
+
+def _fields(line: str) -> list[str]:
+    """The fields of a line, decimal points in them; none of an empty line."""
+    line = line.partition("#")[0].strip()
+    parts = None
+    for mark in (";", "\t"):
+        if mark in line:
+            parts = line.split(mark)
+            break
+    if parts is None and len(line.split()) == 2 and "," in line and not _comma_parts(line):
+        parts = line.split()
+    if parts is not None:
+        return [part.strip().replace(",", ".") for part in parts]
+    return [part for part in line.replace(",", " ").split() if part]
+
+
+def _comma_parts(line: str) -> bool:
+    """In two words, a comma at the end of the first parts them; within them it is a decimal one."""
+    first, second = line.split()
+    return first.endswith(",") or second.startswith(",")
+
+
+def _is_heading(fields: list[str]) -> bool:
+    return all(_number(each) is None for each in fields)
+
+
+def _headed(fields: list[str], where: str, unit: LiftUnit | None) -> _Columns:
+    names = [each.strip("\"'").casefold() for each in fields]
+    angle = next((i for i, each in enumerate(names) if each in ANGLES), None)
+    lift = next((i for i, each in enumerate(names) if each in LIFTS), None)
+    if len(names) != 2 or angle is None or lift is None:
+        raise InputError(
+            f"{where}: the heading is {', '.join(shown(each) for each in fields)}; allowed are"
+            f" {' or '.join(ANGLES)}, and {' or '.join(LIFTS)}"
+        )
+    stated = LIFTS[names[lift]]
+    if unit is not None and unit != stated:
+        raise InputError(f"{where}: the heading says {names[lift]}, the command lifts in {unit}")
+    return _Columns(angle, lift, stated)
+
+
+def _number(text: str) -> float | None:
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+NOTE, MARK, INCLINED = "gauge", "mark", "gauge-inclined"
+LONGEST_WITHIN = 100
+
+
+def gauge_note(
+    lift_mm: float,
+    crank_deg: float,
+    *,
+    cylinder: int = 1,
+    direction: int = 0,
+    again: bool = False,
+) -> dict[str, object]:
+    """The value of a note for a reading of the gauge; ``again`` when touched once more."""
+    return {
+        "lift_mm": lift_mm,
+        "crank_deg": crank_deg,
+        "cylinder": cylinder,
+        "direction": direction,
+        "purpose": "check" if again else "reference",
+    }
+
+
+class EngineMark(NamedTuple):
+    """The crank stood at a mark of the engine; ``within_deg`` is None where nobody said how well
+    it was read."""
+
+    crank_deg: float
+    cylinder: int
+    what: str
+    within_deg: float | None = None
+    within: str = ""  # as it was stated
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeReading:
+    """One reading as it was noted."""
+
+    point: GaugePoint
+    cylinder: int
+    direction: int
+    again: bool
+    life: int = 0  # of the rig: how often its angles had begun anew
+
+
+@dataclass(slots=True)
+class GaugeNotes:
+    """The gauge readings and marks of a capture, in order, and the gauge as it was set up.
+
+    ``wrong`` are notes without sense.
+    """
+
+    readings: list[GaugeReading] = field(default_factory=list)
+    marks: list[EngineMark] = field(default_factory=list)
+    gauge: Gauge = field(default_factory=Gauge)
+    wrong: list[str] = field(default_factory=list)
+
+    def take(self, note: Note, life: int = 0) -> None:
+        """Take a note; one of another name is passed over."""
+        value = note.value
+        try:
+            if note.name == INCLINED:
+                self.gauge = _inclined(self.gauge, value)
+            elif note.name == MARK and value.get("back"):
+                del self.marks[-1:]
+            elif note.name == MARK:
+                self.marks.append(_mark(value))
+            elif note.name == NOTE and value.get("back"):
+                self._take_back(value.get("reading", len(self.readings)))
+            elif note.name == NOTE:
+                self.readings.append(_reading(value, life))
+        except InputError as why:
+            self.wrong.append(f"a note named {note.name!r} makes no sense: {why}")
+
+    def _take_back(self, number: object) -> None:
+        if not self.readings:
+            return
+        if not isinstance(number, int) or not 1 <= number <= len(self.readings):
+            raise InputError(f"reading is {number!r}, there are 1 to {len(self.readings)}")
+        del self.readings[number - 1]
+
+    def of(self, cylinder: int) -> list[GaugeReading]:
+        """The readings at one cylinder."""
+        return [each for each in self.readings if each.cylinder == cylinder]
+
+    def in_one_life(self) -> GaugeNotes:
+        """The readings and marks of that life of the rig which has most of them.
+
+        For an encoder geared so that its index comes at several places of the crank: angles of one
+        life and of another are then not counted from the same place.
+        """
+        lives = Counter(each.life for each in self.readings)
+        if len(lives) < 2:
+            return self
+        chosen, n = lives.most_common(1)[0]
+        left = (
+            f"{many(len(self.readings) - n, 'gauge reading')} are left out, and the "
+            f"marks: the rig began"
+            " anew between them and the others, and its index may stand for another place"
+        )
+        kept = [each for each in self.readings if each.life == chosen]
+        return GaugeNotes(kept, [], self.gauge, [*self.wrong, left])
+
+    def points(self, cylinder: int, *, again: bool = False) -> list[GaugePoint]:
+        """The points of the series, or those touched once more at the end."""
+        return [each.point for each in self.of(cylinder) if each.again == again]
+
+
+def notes_in(batches: Iterable[Batch]) -> GaugeNotes:
+    """All gauge notes of a capture."""
+    found = GaugeNotes()
+    for batch in batches:
+        for other in batch.others:
+            if isinstance(other, Note):
+                found.take(other)
+    return found
+
+
+SLACK_MM = 0.05
+SLACK_DEG = 1.0
+
+
+"""Two readings that contradict one another by less may be clearances, or a cylinder offset (common
+practice, no source)."""
+
+
+BEYOND_DEG = 10.0
+
+
+"""So far beyond all points the top lies, where it lies to one side of them."""
+
+
+def out_of_order(
+    readings: Sequence[GaugeReading], geometry: Geometry | None = None, mm_per_mm: float = 1.0
+) -> int | None:
+    """Number (from 1) of the point that contradicts the others, None when none does.
+
+    Wherever the top is, the point nearer to it has the smaller lift; points contradict one another
+    when no place of the top makes that so for all of them. Each point's side is thus taken from
+    its angle and its lift; the way in which the crank came only decides where those allow both.
+    With ``geometry`` two lifts further apart than the steepest part of the stroke allows, read by
+    a gauge of ``mm_per_mm``, contradict one another too. The point is named without which the
+    others agree best, of several the latest. Source: a piston that rises does not fall on the way.
+    """
+    series = [each for each in readings if not each.again]
+    if len(series) < 2:
+        return None
+    first = series[0].point.angle_deg
+    angles = np.array([(r.point.angle_deg - first + 180.0) % 360.0 - 180.0 for r in series])
+    lifts = np.array([r.point.lift_mm for r in series])
+    ways = np.array([r.direction for r in series])
+    tops = _places_of_the_top(angles)
+    one, other = np.triu_indices(len(series), 1)
+    away = np.abs(angles - tops[:, None])  # (places of the top, points)
+    rise = lifts[other] - lifts[one]
+    nearer = (away[:, one] - away[:, other]) * np.sign(rise)  # the smaller lift lies further off by
+    against = (np.abs(rise) > SLACK_MM) & (nearer > SLACK_DEG)
+    if geometry is not None:
+        most = mm_per_mm * steepest_mm_per_deg(geometry) * np.abs(angles[other] - angles[one])
+        against |= np.abs(rise) > most + SLACK_MM
+    if not against.sum(axis=1).min():
+        return None
+    wrong_way = (ways != 0) & ((angles - tops[:, None] > 0.0) == (ways > 0))
+    found = []
+    for n in range(len(series)):
+        kept = (one != n) & (other != n)
+        left = against[:, kept].sum(axis=1)
+        turned = np.delete(wrong_way, n, axis=1).sum(axis=1)
+        found.append(min(zip(left.tolist(), turned.tolist(), strict=True)))
+    return max(n for n, each in enumerate(found, 1) if each == min(found))
+
+
+def _places_of_the_top(angles: np.ndarray) -> np.ndarray:
+    """A place of the top for each order that the points' distances from it can have."""
+    one, other = np.triu_indices(len(angles))  # half-way between two, and at each
+    marks = np.unique((angles[one] + angles[other]) / 2.0)
+    between = (marks[1:] + marks[:-1]) / 2.0
+    beyond = (marks[0] - BEYOND_DEG, marks[-1] + BEYOND_DEG)
+    return np.concatenate((marks, between, beyond))
+
+
+def falling(readings: Iterable[GaugeReading], tdc_deg: float) -> list[int]:
+    """Numbers (from 1) of the points come to with the piston falling, as far as that was noted.
+
+    The piston rises before the top turning forward, after it turning back. Source: definition.
+    """
+    numbers = []
+    for number, each in enumerate((r for r in readings if not r.again), 1):
+        past = (each.point.angle_deg - tdc_deg + 180.0) % 360.0 - 180.0
+        if each.direction and (past > 0.0) == (each.direction > 0):
+            numbers.append(number)
+    return numbers
+
+
+def _inclined(gauge: Gauge, value: Mapping[str, object]) -> Gauge:
+    set_up = replace(gauge, inclination_deg=_number_field(value, "inclined_deg"), case="")
+    case = value.get("case")
+    if case in ("sliding", "pinned"):
+        set_up = replace(set_up, case="sliding" if case == "sliding" else "pinned")
+    _ = set_up.mm_per_mm  # an angle that cannot be, or one without its case, is refused
+    return set_up
+
+
+def _reading(value: Mapping[str, object], life: int) -> GaugeReading:
+    said = value.get("direction", 0)
+    way = next((each for each in (1, 0, -1) if each == said), None)
+    if way is None:
+        raise InputError(f"direction is {said!r}, not 1, 0 or -1")
+    point = GaugePoint(_number_field(value, "crank_deg"), _number_field(value, "lift_mm"))
+    again = value.get("purpose") == "check"
+    return GaugeReading(point, _cylinder(value), way, again, life)
+
+
+def _number_field(value: Mapping[str, object], key: str) -> float:
+    number = value.get(key)
+    if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
+        raise InputError(f"{key} is {number!r}, not a number")
+    return float(number)
+
+
+def _cylinder(value: Mapping[str, object]) -> int:
+    number = value.get("cylinder", 1)
+    if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= 99:
+        raise InputError(f"cylinder is {number!r}, not its number")
+    return number
+
+
+def _mark(value: Mapping[str, object]) -> EngineMark:
+    what = str(value.get("what") or "the engine's own mark")
+    within_deg = _number_field(value, "within_deg") if "within_deg" in value else None
+    if within_deg is not None and not 0.0 < within_deg <= 180.0:
+        raise InputError(f"within_deg is {within_deg:g}, not more than 0 and at most 180")
+    within = value.get("within", "")
+    if not isinstance(within, str) or len(within) > LONGEST_WITHIN:
+        raise InputError(f"within is no text of at most {LONGEST_WITHIN} characters")
+    return EngineMark(_number_field(value, "crank_deg"), _cylinder(value), what, within_deg, within)
+
+
+T = TypeVar("T")
+
+USE = "use"
+MARK_WITHIN_DEG = 1.0
+
+
+"""How well a mark is taken to be read where nobody says (common practice, no source)."""
+
+
+ANOTHER_MARK_DEG = 15.0
+
+
+"""A mark this far from dead centre is taken to be one of something else: a firing mark, say
+(common practice, no source)."""
+
+
+def gauge_series(notes: GaugeNotes, profile: Profile, cylinder: int) -> Series:
+    """What the gauge readings noted at ``cylinder`` say. Raises InputError as ``work_through``."""
+    return work_through(
+        notes.points(cylinder),
+        notes.gauge,
+        geometry_of(profile.engine, cylinder),
+        profile.encoder,
+        cylinder=cylinder,
+        again=notes.points(cylinder, again=True),
+    )
+
+
+def mark_reference(mark: EngineMark, said_deg: float | None = None) -> TdcReference:
+    """A mark taken for dead centre, read as well as its note says. ``said_deg`` is how well, said
+    afterwards: it stands for a mark whose note has nobody's word for it."""
+    within_deg = MARK_WITHIN_DEG if mark.within_deg is None else mark.within_deg
+    if said_deg is not None and not mark.within:
+        within_deg = said_deg
+    found = set_by_hand(
+        mark.crank_deg % 360.0,
+        how=f"the crank stood at {mark.what}{read_within_words(mark)}",
+        half_width_deg=within_deg,
+        cylinder=mark.cylinder,
+    )
+    return replace(found, method=mark.what)
+
+
+def is_of_dead_centre(mark: EngineMark, reference: TdcReference | None) -> bool:
+    """False when a mark lies so far from ``reference`` that it marks something else."""
+    if reference is None or mark.cylinder != reference.cylinder:
+        return True
+    return abs(wrap(mark.crank_deg - reference.tdc_deg)) < ANOTHER_MARK_DEG
+
+
+def read_within_words(mark: EngineMark) -> str:
+    return f", read within {mark.within}" if mark.within else ""
+
+
+def _on_its_disc(found: TdcReference, mark: EngineMark, encoder: Encoder) -> TdcReference:
+    """With the place where the crank stood, as far as the angle of dead centre does not tell it."""
+    if disc_places(encoder) == 1:
+        return found
+    return replace(found, forward_deg=(around_deg(mark.crank_deg, encoder),))
+
+
+def chosen(
+    value: Mapping[str, object], found: Sequence[TdcReference], notes: GaugeNotes, profile: Profile
+) -> TdcReference:
+    """The dead centre that a note named ``USE`` chooses. Raises InputError when there is none."""
+    if "method" in value:
+        cylinder = int(str(value.get("cylinder", 1)))
+        series = gauge_series(notes, profile, cylinder)
+        method = str(value["method"])
+        of_gauge = [each for each in series.references if each.method == method]
+        if not of_gauge:
+            raise InputError(f"the gauge readings give no dead centre by {method!r}")
+        taken = of_gauge[0]
+    elif "mark" in value:
+        mark = _numbered(notes.marks, value["mark"], "mark")
+        taken = _on_its_disc(mark_reference(mark), mark, profile.encoder)
+    else:
+        return _numbered(found, value.get("found"), "dead centre")
+    utc, capture = str(value.get("utc", "")), str(value.get("capture", ""))
+    return replace(taken, made_utc=utc, capture=capture)
+
+
+def _numbered(of: Sequence[T], number: object, what: str) -> T:
+    if isinstance(number, bool) or not isinstance(number, int) or not 0 <= number < len(of):
+        raise InputError(f"{what} {number!r} was never found")
+    return of[number]

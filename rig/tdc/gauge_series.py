@@ -1,0 +1,390 @@
+"""A series worked through; mistyped points.
+
+Is the gauge series sound: a mistyped point, a reference that moved, methods side by side.
+
+A gauge series worked through: both methods, a mistyped point, the encoder's own errors.
+
+Points before the top are approached turning forward, those after it turning back, so that the
+piston rises each time. With play between crank and encoder the two directions read differently;
+they are brought to the side of forward movement, where readings are taken.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+
+from rig.base.errors import InputError
+from rig.base.rounding import after_index, difference, many, size, two_figures
+from rig.base.uncertainty import Contribution, quantisation, rectangular, u_shaped
+from rig.engine.gear_train import around_deg, disc_places
+from rig.engine.geometry import MM_PER_INCH
+from rig.engine.profile import Encoder, Geometry
+from rig.tdc.dial_gauge import (
+    EqualLifts,
+    Fit,
+    Gauge,
+    GaugePoint,
+    curve_mm,
+    equal_lifts,
+    fit,
+    fitted,
+    within_stroke,
+)
+from rig.tdc.reference import GRADUATION, PLAY, RUN_OUT, TdcReference
+
+SUSPECT_SIGMAS = 5.0
+MISFIT = 20.0
+
+
+"""Points this many times as far off as was stated of a reading lie on no such curve (common
+practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A point (``number`` from 1, as typed) that the others do not believe."""
+
+    number: int
+    point: GaugePoint
+    expected_mm: float
+    sigmas: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """Touches after the series against the fit. ``shift_deg``: by how much dead centre moved."""
+
+    shift_deg: float
+    u_deg: float
+    zero_change_mm: float
+    moved: bool
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class MethodDifference:
+    """Two references of one engine: ``first`` minus ``second``, in (-180, 180] degrees."""
+
+    first: str
+    second: str
+    difference_deg: float
+    U_deg: float
+    agree: bool
+    words: str
+
+
+def mistyped(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> Suspect | None:
+    """The point that the curve through all the others misses by far, or None.
+
+    Each point is left out in turn; the worst is named when it lies ``SUSPECT_SIGMAS`` standard
+    uncertainties away and the others then agree better than before. A point so far off that no
+    curve can be laid through them all is named when the others agree as stated. None as well when
+    there is no point to spare. Raises InputError as ``fit`` when no point is to blame. Source:
+    leaving one out, a common statistical practice.
+    """
+    unknown = 3 if geometry.offset_mm is None else 2
+    if len(points) < unknown + 3:
+        return None
+    try:
+        limit, whole_fails = fit(points, gauge, geometry).scatter, None
+    except InputError as why:
+        limit, whole_fails = SUSPECT_SIGMAS, why
+    worst: Suspect | None = None
+    for i, point in enumerate(points):
+        try:
+            rest = fit([p for j, p in enumerate(points) if j != i], gauge, geometry)
+        except InputError:  # the others lie on one side, or the one to blame is among them
+            continue
+        at = np.array([rest.tdc_deg + (point.angle_deg - rest.tdc_deg + 180.0) % 360.0 - 180.0])
+        x = fitted(rest)
+        expected = float(curve_mm(at, x, gauge, geometry)[0])
+        step = np.array([0.01])
+        rise = curve_mm(at + step, x, gauge, geometry) - curve_mm(at - step, x, gauge, geometry)
+        sigma = math.hypot(gauge.u_lift_mm, gauge.u_angle_deg * float(rise[0]) / 0.02)
+        spread = max(1.0, rest.scatter) * math.hypot(sigma, _u_curve(rest, at, gauge, geometry))
+        sigmas = abs(point.lift_mm - expected) / spread
+        better = rest.scatter < limit
+        if sigmas > SUSPECT_SIGMAS and better and (worst is None or sigmas > worst.sigmas):
+            worst = Suspect(i + 1, point, expected, sigmas, _words(i + 1, point, expected))
+    if worst is None and whole_fails is not None:
+        raise whole_fails
+    return worst
+
+
+def misfit(found: Fit) -> str:
+    """One sentence when the points as a whole do not lie on the curve, empty when they do.
+
+    Source: ``Fit.scatter`` against ``MISFIT``.
+    """
+    if found.scatter <= MISFIT:
+        return ""
+    return (
+        f"the points lie {many(round(found.scatter), 'time')} as far off the curve as "
+        f"was stated of a"
+        " reading, and no single one is to blame: look at stroke and rod, at millimetres and"
+        " inches, at an inclined gauge, and whether there are points on either side of the top"
+    )
+
+
+def _u_curve(rest: Fit, at: np.ndarray, gauge: Gauge, geometry: Geometry) -> float:
+    """Standard uncertainty of the fitted curve at an angle, mm, from the fit's covariance."""
+    x = fitted(rest)
+    size = len(rest.covariance)
+    steps = np.array([0.01, 0.001, 0.01])[:size]
+    grad = np.empty(size)
+    for k in range(size):
+        d = np.zeros(3)
+        d[k] = steps[k]
+        rise = curve_mm(at, x + d, gauge, geometry) - curve_mm(at, x - d, gauge, geometry)
+        grad[k] = float(rise[0]) / (2.0 * steps[k])
+    return math.sqrt(max(0.0, float(grad @ np.array(rest.covariance) @ grad)))
+
+
+def _words(number: int, point: GaugePoint, expected: float) -> str:
+    text = (
+        f"gauge point {number} ({after_index(point.angle_deg)} degrees after the index,"
+        f" {point.lift_mm:.3f} mm) does not fit: the other points say {expected:.3f} mm there"
+    )
+    for factor, guess in (
+        (10.0, "a decimal point in the wrong place"),
+        (0.1, "a decimal point in the wrong place"),
+        (1.0 / MM_PER_INCH, "an inch figure among millimetres"),
+        (MM_PER_INCH, "a millimetre figure among inches"),
+    ):
+        if abs(expected) > 0.05 and abs(point.lift_mm / factor / expected - 1.0) < 0.05:
+            return f"{text}; {guess}?"
+    typed = sorted(f"{abs(point.lift_mm):.2f}")
+    if typed == sorted(f"{abs(expected):.2f}"):
+        return f"{text}; figures swapped?"
+    return f"{text}; read it again"
+
+
+def gauge_moved(
+    found: Fit, touches: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry
+) -> Moved:
+    """Two touches or more at the end, at least one on either side: did the reference move?
+
+    A slipped encoder shifts both sides the same way; a gauge that moved changes the zero, and the
+    two are told apart. Raises InputError when a side is missing. Source: least squares on the
+    fitted curve, JCGM 100:2008.
+    """
+    x = fitted(found)
+    angles = np.array(
+        [found.tdc_deg + (p.angle_deg - found.tdc_deg + 180.0) % 360.0 - 180.0 for p in touches]
+    )
+    before = int(np.sum(angles < found.tdc_deg))
+    if min(before, len(touches) - before) == 0:
+        raise InputError("touch once more on either side of the top: one side cannot tell")
+    lifts = np.array([p.lift_mm for p in touches])
+    step = np.array([0.01, 0.0, 0.0])
+    slope = (
+        curve_mm(angles, x + step, gauge, geometry) - curve_mm(angles, x - step, gauge, geometry)
+    ) / 0.02
+    sigma = np.hypot(gauge.u_lift_mm, gauge.u_angle_deg * slope)
+    design = np.column_stack([slope, np.ones_like(slope)]) / sigma[:, None]
+    cov = np.linalg.inv(design.T @ design)
+    shift, zero = (
+        float(v) for v in cov @ design.T @ ((lifts - curve_mm(angles, x, gauge, geometry)) / sigma)
+    )
+    u = math.hypot(math.sqrt(cov[0, 0]), found.u_tdc_deg)
+    gone = abs(shift) > 2.0 * u
+    U = 2.0 * u
+    words = (
+        f"the reference moved by {difference(shift, U)} degrees (±{two_figures(U)}) since it was "
+        "found: the encoder or its coupling slipped; find dead centre again"
+        if gone
+        else f"touched once more: dead centre is where it was, within {two_figures(U)} degrees"
+    )
+    return Moved(shift, u, zero, gone, words)
+
+
+def compare_methods(references: Sequence[TdcReference]) -> list[MethodDifference]:
+    """Every two references of the same cylinder, set beside one another; the person chooses.
+
+    They agree when their difference is within its expanded uncertainty, each taken as independent
+    (two methods on the same points share their readings, so that this is on the safe side).
+    Raises InputError when cylinders differ. Source: JCGM 100:2008, 5.1.2.
+    """
+    if len({r.cylinder for r in references}) > 1:
+        raise InputError("dead centres of different cylinders are not compared with one another")
+    out = []
+    for a, b in combinations(references, 2):
+        apart = -((b.tdc_deg - a.tdc_deg + 180.0) % 360.0 - 180.0)
+        U = math.hypot(a.uncertainty.U_deg, b.uncertainty.U_deg)
+        agree = abs(apart) <= U
+        words = (
+            f"{a.method} lies {size(apart, U)} degrees "
+            f"{'after' if apart > 0 else 'before'} {b.method}, "
+            f"{'within' if agree else 'more than'} the {two_figures(U)} that the two may differ by"
+        )
+        out.append(MethodDifference(a.method, b.method, apart, U, agree, words))
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """What a series says. Where a method could not be used, ``fit_why`` or ``lifts_why`` says why,
+    and ``moved_why`` where the touches at the end cannot tell yet.
+
+    ``points`` are those used, in the order of the series, as they were carried to forward movement.
+    """
+
+    points: tuple[GaugePoint, ...]
+    fit: Fit | None
+    fit_why: str
+    lifts: EqualLifts | None
+    lifts_why: str
+    suspect: Suspect | None
+    moved: Moved | None
+    moved_why: str = ""
+
+    @property
+    def references(self) -> tuple[TdcReference, ...]:
+        """The dead centres found, the fit first."""
+        found = (self.fit, self.lifts)
+        return tuple(each.reference for each in found if each is not None)
+
+
+def with_encoder(gauge: Gauge, encoder: Encoder) -> Gauge:
+    """The gauge with the angle read no finer than the encoder's count (JCGM 100, F.2.2.1)."""
+    q_deg = 360.0 / encoder.counts_per_turn / float(encoder.turns_per_crank_turn)
+    return replace(gauge, u_angle_deg=max(gauge.u_angle_deg, quantisation(q_deg)))
+
+
+def work_through(
+    points: Sequence[GaugePoint],
+    gauge: Gauge,
+    geometry: Geometry | None,
+    encoder: Encoder,
+    *,
+    cylinder: int = 1,
+    again: Sequence[GaugePoint] = (),
+    turn_known: bool = True,
+) -> Series:
+    """Dead centre of ``cylinder`` by both methods; ``again`` are touches made at the end.
+
+    Without ``turn_known`` the angles were written down within one turn of the crank: where on the
+    disc of a geared encoder dead centre was found is then not known, and the references keep none.
+    ``geometry`` is the cylinder's own; None leaves the equal lifts alone. Raises InputError when
+    neither method can be used. Source: ``gauge``, ``equal_lifts``.
+    """
+    gauge = with_encoder(gauge, encoder)
+    _ = gauge.mm_per_mm  # an inclined gauge says first which case holds
+    if geometry is not None:
+        within_stroke(points, gauge, geometry)
+    points = [replace(each, angle_deg=around_deg(each.angle_deg, encoder)) for each in points]
+    carried = list(points)
+    found, lifts, whys = _both(carried, gauge, geometry, cylinder, ())
+    if found is None and geometry is not None:
+        suspect = mistyped(carried, gauge, geometry)
+        if suspect is not None:
+            raise InputError(f"{suspect.words}; correct it, or leave it out")
+    if found is None and lifts is None:
+        raise InputError(whys[0])
+    top = found.tdc_deg if found else lifts.reference.tdc_deg if lifts else 0.0
+    if encoder.play_deg:
+        carried = [_carried(point, top, encoder) for point in points]
+        again = [_carried(point, top, encoder) for point in again]
+    parts = _encoder_parts(carried, top, encoder)
+    found, lifts, whys = _both(carried, gauge, geometry, cylinder, parts)
+    if turn_known or disc_places(encoder) == 1:
+        if found is not None:
+            found = replace(found, reference=_seated(found.reference, carried, encoder))
+        if lifts is not None:
+            lifts = replace(lifts, reference=_seated(lifts.reference, carried, encoder))
+    suspect = None
+    if found is not None and geometry is not None:
+        suspect = mistyped(carried, gauge, geometry)
+    moved, moved_why = None, ""
+    if again and suspect is None and found is not None and geometry is not None:
+        try:
+            moved = gauge_moved(found, again, gauge, geometry)
+        except InputError as why:  # the dead centre that was found stands all the same
+            moved_why = str(why)
+    return Series(tuple(carried), found, whys[0], lifts, whys[1], suspect, moved, moved_why)
+
+
+def _both(
+    points: Sequence[GaugePoint],
+    gauge: Gauge,
+    geometry: Geometry | None,
+    cylinder: int,
+    parts: Sequence[Contribution],
+) -> tuple[Fit | None, EqualLifts | None, tuple[str, str]]:
+    found = lifts = None
+    fit_why = lifts_why = ""
+    if geometry is None:
+        fit_why = (
+            "no stroke and rod are stated for this cylinder, so no curve can be laid through the"
+            " points: state them under [engine.geometry]"
+        )
+    else:
+        try:
+            found = fit(points, gauge, geometry, cylinder=cylinder, parts=parts)
+        except InputError as why:
+            fit_why = str(why)
+    try:
+        lifts = equal_lifts(points, gauge, geometry, cylinder=cylinder, parts=parts)
+    except InputError as why:
+        lifts_why = str(why)
+    return found, lifts, (fit_why, lifts_why)
+
+
+def _past_top(angle_deg: float, top_deg: float) -> float:
+    """Degrees past the top, in [-180, 180)."""
+    return (angle_deg - top_deg + 180.0) % 360.0 - 180.0
+
+
+def _carried(point: GaugePoint, top_deg: float, encoder: Encoder) -> GaugePoint:
+    """A point after the top, read turning back, as it would read turning forward.
+
+    Turned at its own end the encoder leads the crank by half the play forward and lags it by half
+    turning back; turned at the crank it is the other way round. Source: geometry of the play.
+    """
+    if _past_top(point.angle_deg, top_deg) < 0.0:
+        return point
+    lead = encoder.play_deg if encoder.turned_at == "encoder" else -encoder.play_deg
+    return replace(point, angle_deg=point.angle_deg + lead)
+
+
+def _seated(
+    reference: TdcReference, points: Sequence[GaugePoint], encoder: Encoder
+) -> TdcReference:
+    """The reference with the places of the encoder that it rests on, as the touches of a stop."""
+    sides: tuple[list[float], list[float]] = ([], [])
+    for point in points:
+        past = _past_top(point.angle_deg, reference.tdc_deg)
+        sides[past >= 0.0].append(around_deg(point.angle_deg, encoder))
+    return replace(reference, forward_deg=tuple(sides[0]), backward_deg=tuple(sides[1]))
+
+
+def _encoder_parts(
+    points: Sequence[GaugePoint], top_deg: float, encoder: Encoder
+) -> list[Contribution]:
+    """What the encoder and its mounting add to the middle between the two sides.
+
+    As for a stop, with the mean distance from the top: see ``rig.tdc.reference``.
+    """
+    ratio = float(encoder.turns_per_crank_turn)
+    half = math.fsum(abs(_past_top(p.angle_deg, top_deg)) for p in points) / len(points)
+    places = max(len({round(p.angle_deg) % 360 for p in points}), 2)
+    parts = []
+    if encoder.graduation_error_deg > 0.0:
+        u_deg = rectangular(encoder.graduation_error_deg / ratio) / math.sqrt(places)
+        how = f"rectangular at each of {many(places, 'place')}, their mean (JCGM 100, 4.3.7)"
+        parts.append(Contribution(GRADUATION, u_deg, math.inf, "B", how))
+    if encoder.run_out_deg > 0.0:
+        left = encoder.run_out_deg / ratio * (1.0 - math.cos(math.radians(half * ratio)))
+        how = f"U-shaped, amplitude {left:.3f} between sides {2.0 * half:.0f} apart (H.1.3.4)"
+        parts.append(Contribution(RUN_OUT, u_shaped(left), math.inf, "B", how))
+    if encoder.play_deg > 0.0:
+        how = f"rectangular, half of a play of {encoder.play_deg:g} (JCGM 100, 4.3.7)"
+        u_deg = rectangular(encoder.play_error_deg / 2.0)
+        parts.append(Contribution(PLAY, u_deg, math.inf, "B", how))
+    return [part for part in parts if part.u_deg > 0.0]

@@ -1,0 +1,519 @@
+"""Touches, sides, `tdc_from_stop`.
+
+Touches of a positive stop, found from the motion of the crank.
+
+With a stop in the way the crank goes forward until it is blocked, then back until it is blocked on
+the other side. A touch is a place where the crank was held against the stop: the movement went
+there, stayed, and went back by at least ``LEAST_WAY_DEG``. Its place is the median of where the
+crank was, over the time that it stayed within ``NEAR_DEG`` of the farthest point: a single rebound
+or a hard push weighs no more than the time it lasted.
+
+Touches of a stop from one side: their mean, their spread, and what is odd about them.
+
+The touches of one time that the positive stop was in.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.base.angles import wrap_btdc, wrap_cycle
+from rig.base.errors import InputError
+from rig.base.rounding import many, u_part
+from rig.base.uncertainty import (
+    Contribution,
+    combine,
+    mean_and_sd,
+    quantisation,
+    rectangular,
+    u_shaped,
+)
+from rig.engine.gear_train import around_deg, index_places
+from rig.engine.geometry import geometry_of, stop_trouble
+from rig.engine.profile import Engine, Geometry, Profile
+from rig.signal.events import Settings
+from rig.signal.openings import OpeningFinder
+from rig.tdc.reference import (
+    COUNTING,
+    GRADUATION,
+    PLAY,
+    RUN_OUT,
+    SINGLE_TOUCH_DEG,
+    TdcReference,
+    is_touched,
+    offset_bias,
+)
+
+LEAST_WAY_DEG = 20.0
+
+
+"""From stop to stop the crank swings through hundreds of degrees; a hand trembles by one or two."""
+
+
+TREMBLE_DEG = 2.0
+NEAR_DEG = 1.0
+LEAST_HOLD_S = 0.25
+
+
+"""A touch that was left sooner was a turn in the air, or a knock."""
+
+
+UNSTEADY_DEG = 0.2
+
+
+"""Middle half of the places while held: wider than this, the touch was not steady (common practice,
+no source). With a coarse encoder a hand that stands on the edge of a count is still steady."""
+
+
+UNSTEADY_COUNTS = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """One touch. ``at`` is its place in counts (the middle of a count stands for it)."""
+
+    t_us: float
+    side: Literal[1, -1]  # +1: reached turning in the normal direction, before the blocked arc
+    at: float
+    held_s: float
+    unrest_deg: float  # width of the middle half of the places while held
+    steady: bool  # held long enough, at one place
+
+
+def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]:
+    """Touches in ``positions`` (dtype ``POSITION``, shape (n,), in order of time).
+
+    The movement must have left the stop again: a touch that is still going on is not given.
+    """
+    if len(positions) < 3:
+        return []
+    from scipy.signal import find_peaks
+
+    place = (positions["count"] + 0.5) * settings.direction
+    far = positions["high" if settings.direction > 0 else "low"] + 0.5
+    back = positions["low" if settings.direction > 0 else "high"] + 0.5
+    least = LEAST_WAY_DEG / settings.count_deg
+    touches = []
+    for side, reach in ((1, far * settings.direction), (-1, -back * settings.direction)):
+        peaks = _apart(find_peaks(reach, prominence=least)[0].tolist(), reach, least)
+        touches += [_touch(positions["t_us"], place, peak, side, settings) for peak in peaks]
+    return sorted(touches, key=lambda touch: touch.t_us)
+
+
+@dataclass(frozen=True, slots=True)
+class ShortWay:
+    """A place where the crank was held and left as at a stop, but come to over too short a way."""
+
+    t_us: float
+    side: Literal[1, -1]
+    way_deg: float
+
+
+def find_short_way(positions: NDArray[np.void], settings: Settings) -> ShortWay | None:
+    """The last place in ``positions`` that is no touch for want of a way to it alone, if any.
+
+    Nothing tells it from a hand that rested in the open, so it is said and not taken.
+    """
+    if len(positions) < 3:
+        return None
+    from scipy.signal import find_peaks
+
+    count_deg, way = settings.count_deg, settings.direction
+    place = (positions["count"] + 0.5) * way
+    found = []
+    for side in (1, -1):
+        reach = positions["high" if side * way > 0 else "low"] * float(side * way)
+        peaks, beside = find_peaks(reach, prominence=TREMBLE_DEG / count_deg)
+        rises = (reach[peaks] - reach[beside["left_bases"]]) * count_deg
+        falls = (reach[peaks] - reach[beside["right_bases"]]) * count_deg
+        for peak, rise, fall in zip(peaks.tolist(), rises, falls, strict=True):
+            if rise < LEAST_WAY_DEG <= fall:
+                touch = _touch(positions["t_us"], place, peak, side, settings)
+                if touch.held_s >= LEAST_HOLD_S:
+                    found.append(ShortWay(touch.t_us, touch.side, float(rise)))
+    return max(found, key=lambda short: short.t_us, default=None)
+
+
+def _apart(peaks: list[int], reach: NDArray[np.float64], least: float) -> list[int]:
+    """One peak for each time that the stop was met: a hand that sways against it makes many of
+    one height, and they are one touch until the crank has gone back by ``least``."""
+    kept: list[int] = []
+    for peak in peaks:
+        if kept and reach[kept[-1] : peak].min() > max(reach[kept[-1]], reach[peak]) - least:
+            kept[-1] = max(kept[-1], peak, key=lambda at: float(reach[at]))
+        else:
+            kept.append(peak)
+    return kept
+
+
+def _touch(
+    t_us: NDArray[np.float64],
+    place: NDArray[np.float64],
+    peak: int,
+    side: int,
+    settings: Settings,
+) -> Touch:
+    near = NEAR_DEG / settings.count_deg
+    away = np.abs(place - place[peak]) > near
+    before = np.flatnonzero(away[:peak])
+    after = np.flatnonzero(away[peak:])
+    first = int(before[-1]) + 1 if len(before) else 0
+    last = peak + int(after[0]) if len(after) else len(place) - 1
+    # Each place holds until the next record.
+    times = t_us[first : last + 1]
+    stay = np.diff(times)
+    where = place[first:last] if last > first else place[peak : peak + 1]
+    weight = stay if last > first else np.ones(1)
+    low, middle, high = _quantiles(where, weight, (0.25, 0.5, 0.75))
+    held_s, unrest_deg = float(weight.sum()) / 1e6, (high - low) * settings.count_deg
+    limit_deg = max(UNSTEADY_DEG, UNSTEADY_COUNTS * settings.count_deg)
+    return Touch(
+        float(t_us[peak]),
+        1 if side > 0 else -1,
+        middle * settings.direction,
+        held_s,
+        unrest_deg,
+        held_s >= LEAST_HOLD_S and unrest_deg <= limit_deg,
+    )
+
+
+def _quantiles(
+    values: NDArray[np.float64], weights: NDArray[np.float64], at: tuple[float, ...]
+) -> list[float]:
+    """Quantiles of ``values`` weighed by time, shapes (n,) and (n,)."""
+    order = np.argsort(values, kind="stable")
+    share = np.cumsum(weights[order]) / weights.sum()
+    return [float(values[order][np.searchsorted(share, p)]) for p in at]
+
+
+STEADY_DEG = 0.3
+
+
+"""A touch this far from the others is named (common practice, no source)."""
+
+
+FEWEST = 3
+
+
+"""Touches a side below which their spread says little (common practice, no source)."""
+
+
+NO_STOP_DEG = 3.0
+LEAST_ARC_DEG = 10.0  # a piston that near its top hardly moves the crank's touch
+MOST_ARC_DEG = 160.0
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """Touches reached from one side. ``away_deg`` is each one's distance from the mean."""
+
+    words: str  # "turning forward" or "turning back"
+    mean_deg: float
+    sd_deg: float  # 0 for a single touch
+    away_deg: tuple[float, ...]
+
+    @property
+    def n(self) -> int:
+        """How many touches there are."""
+        return len(self.away_deg)
+
+    @property
+    def spread_deg(self) -> float:
+        """From the first touch to the last along the circle."""
+        return max(self.away_deg) - min(self.away_deg)
+
+
+def side_of(touches_deg: Sequence[float], words: str) -> Side:
+    """Mean and standard deviation of touches, on any turn and across zero.
+
+    The touches are unrolled about their circular mean and treated as straight from there (Mardia
+    and Jupp, Directional Statistics). Raises InputError without a touch, for one that is no number,
+    and for touches all round the circle.
+    """
+    if len(touches_deg) == 0:
+        raise InputError(
+            f"there is no touch {words}; top dead centre is half-way between touches from both "
+            "sides, so touch the stop both ways"
+        )
+    for number, touch in enumerate(touches_deg, 1):
+        if not math.isfinite(touch):
+            raise InputError(f"touch {number} {words} has no angle; touch again")
+    resultant = sum(cmath.rect(1.0, math.radians(each % 360.0)) for each in touches_deg)
+    if abs(resultant) / len(touches_deg) < 0.5:
+        raise InputError(
+            f"the touches {words} lie all round the circle; they are not of one stop. Begin anew"
+        )
+    around = math.degrees(cmath.phase(resultant))
+    unrolled = [wrap_btdc(each - around) for each in touches_deg]
+    mean, sd = mean_and_sd(unrolled)
+    return Side(words, around + mean, sd or 0.0, tuple(each - mean for each in unrolled))
+
+
+def side_warnings(side: Side, limit_deg: float) -> list[str]:
+    """Too few touches, or one that lies further than ``limit_deg`` from the others."""
+    warnings = []
+    if side.n < FEWEST:
+        times = "once" if side.n == 1 else "twice"
+        warnings.append(
+            f"the stop was touched only {times} {side.words}; {FEWEST} touches or more show how "
+            "steady they are"
+        )
+    if side.n == 2 and side.spread_deg > limit_deg:
+        warnings.append(
+            f"the 2 touches {side.words} differ by {side.spread_deg:.2f}°; touch again, gently"
+        )
+    if side.n > 2:
+        middle = statistics.median(side.away_deg)
+        away = [abs(each - middle) for each in side.away_deg]
+        number = away.index(max(away))
+        if away[number] > limit_deg:
+            warnings.append(
+                f"touch {number + 1} {side.words} lies {away[number]:.2f}° from the middle of the "
+                "others; leave it out and touch again, gently"
+            )
+    return warnings
+
+
+def arc_warnings(arc_deg: float) -> list[str]:
+    """What is odd about the arc that the stop seems to block."""
+    if arc_deg < NO_STOP_DEG or arc_deg > 360.0 - NO_STOP_DEG:
+        return ["the touches from both sides are at the same place; is there a stop at all?"]
+    if arc_deg > 180.0:
+        return [
+            f"the stop seems to block {arc_deg:.0f}°, more than half a turn; touches turning "
+            "forward and turning back may be exchanged, or the encoder's direction is wrong"
+        ]
+    if arc_deg < LEAST_ARC_DEG:
+        return [
+            f"the stop blocks only {arc_deg:.1f}°; so near its top the piston hardly moves, and "
+            "the touches are poor. Let the stop reach further down"
+        ]
+    if arc_deg > MOST_ARC_DEG:
+        return [f"the stop blocks {arc_deg:.0f}°; does it meet the piston, or something else?"]
+    return []
+
+
+def from_stop(
+    forward_deg: Sequence[float],
+    backward_deg: Sequence[float],
+    *,
+    counts_per_turn: int,
+    geometry: Geometry | None = None,
+    cylinder: int = 1,
+    graduation_error_deg: float = 0.0,
+    run_out_deg: float = 0.0,
+    turns_per_crank_turn: Fraction | float = 1,
+    play_deg: float = 0.0,
+    play_error_deg: float = 0.0,
+    turned_at: Literal["encoder", "crank"] = "crank",
+    whole_counts: bool = True,
+    steady_deg: float = STEADY_DEG,
+    made_utc: str = "",
+    capture: str = "",
+) -> TdcReference:
+    """Dead centre of ``cylinder`` from touches of a stop, crank degrees after the index.
+
+    ``forward_deg`` are the touches reached in the normal direction, which begin the blocked arc;
+    ``backward_deg`` those reached turning back. Continuous or wrapped; the middle of the count at
+    which the crank stood, with ``whole_counts``. ``geometry`` is the cylinder's own (None: not
+    stated, or a link rod). The encoder's errors are half-width and amplitude in degrees of its own
+    shaft, which makes ``turns_per_crank_turn``. Through ``play_deg`` (crank degrees, known within
+    ``play_error_deg``) the reference is carried to the side of forward movement, where readings are
+    taken. Raises InputError when a side has no touch, or touches all round the circle.
+    """
+    forward = side_of(forward_deg, "turning forward")
+    backward = side_of(backward_deg, "turning back")
+    ratio = float(turns_per_crank_turn)
+    q_deg = 360.0 / counts_per_turn / ratio
+    lead_deg = play_deg / 2.0 if turned_at == "encoder" else -play_deg / 2.0
+    arc_deg = wrap_cycle(backward.mean_deg - forward.mean_deg, 360.0)
+    middle_deg = forward.mean_deg + arc_deg / 2.0
+    half_deg = min(max(arc_deg / 2.0 + lead_deg, 0.0), 180.0)
+    bias_deg, offset = offset_bias(half_deg, geometry)
+    parts = [_repeatability(forward, backward), offset]
+    if whole_counts:
+        parts.append(_counting(forward, backward, q_deg))
+    if graduation_error_deg > 0.0:
+        u_deg = rectangular(graduation_error_deg / ratio) * math.sqrt(1.0 + 0.5)
+        how = "rectangular at dead centre and at each of the two touches (JCGM 100, 4.3.7)"
+        parts.append(Contribution(GRADUATION, u_deg, math.inf, "B", how))
+    if run_out_deg > 0.0:
+        parts.append(_run_out(run_out_deg, half_deg, ratio))
+    if play_deg > 0.0:
+        how = f"rectangular, half of a play of {play_deg:g} within {play_error_deg:g} (4.3.7)"
+        u_deg = rectangular(play_error_deg / 2.0)
+        parts.append(Contribution(PLAY, u_deg, math.inf, "B", how))
+    limit_deg = max(steady_deg, 3.0 * q_deg)
+    return TdcReference(
+        tdc_deg=wrap_cycle(middle_deg - bias_deg + lead_deg, 360.0),
+        uncertainty=combine([part for part in parts if part.u_deg > 0.0]),
+        method="stop",
+        how=_how(forward, backward, arc_deg, bias_deg, cylinder),
+        made_utc=made_utc,
+        capture=capture,
+        forward_deg=tuple(float(each) for each in forward_deg),
+        backward_deg=tuple(float(each) for each in backward_deg),
+        cylinder=cylinder,
+        warnings=(
+            *side_warnings(forward, limit_deg),
+            *side_warnings(backward, limit_deg),
+            *arc_warnings(arc_deg),
+        ),
+    )
+
+
+def _repeatability(forward: Side, backward: Side) -> Contribution:
+    """Of the middle: one hand on one stop, so that both sides' spreads are one (pooled, 4.2.4).
+
+    Each side for itself would have one degree of freedom of two touches, and a factor of 12.7.
+    """
+    nu = forward.n + backward.n - 2
+    if nu > 0:
+        squares = sum((side.n - 1) * side.sd_deg**2 for side in (forward, backward))
+        sd_deg = math.sqrt(squares / nu)
+        u_deg = sd_deg * math.sqrt(1.0 / forward.n + 1.0 / backward.n) / 2.0
+        how = (
+            f"half of s sqrt(1/{forward.n} + 1/{backward.n}), s = {u_part(sd_deg)} pooled over "
+            "both sides (JCGM 100, 4.2.3 and 4.2.4)"
+        )
+        return Contribution("repeatability", u_deg, float(nu), "A", how)
+    u_deg = rectangular(SINGLE_TOUCH_DEG) / math.sqrt(2.0)
+    how = f"one touch a side, each taken within {SINGLE_TOUCH_DEG:g} (JCGM 100, 4.3.7)"
+    return Contribution("repeatability", u_deg, math.inf, "B", how)
+
+
+def _counting(forward: Side, backward: Side, q_deg: float) -> Contribution:
+    """Rounding to whole counts, on each side whose touches all came to the same count.
+
+    As soon as touches fall on different counts their spread holds the rounding already.
+    """
+    hidden = [side for side in (forward, backward) if side.spread_deg < 0.5 * q_deg]
+    u_deg = quantisation(q_deg) / 2.0 * math.sqrt(len(hidden))
+    on = many(len(hidden), "side")
+    how = f"half of q/sqrt(12), q = {q_deg:.4f}, on {on} (JCGM 100, F.2.2.1)"
+    return Contribution(COUNTING, u_deg, math.inf, "B", how)
+
+
+def _run_out(amplitude_deg: float, half_deg: float, ratio: float) -> Contribution:
+    """Once-a-turn error of the encoder's mounting, A sin(angle + phase), phase not known.
+
+    The mean of two places h either side of the middle errs by A cos(h) sin(...), the middle itself
+    by A sin(...): their difference is a sine of amplitude A (1 - cos h), which is U-shaped.
+    """
+    left_deg = amplitude_deg * (1.0 - math.cos(math.radians(half_deg * ratio))) / ratio
+    how = (
+        f"U-shaped, amplitude {left_deg:.3f} of {amplitude_deg:g} once a turn between touches "
+        f"{2.0 * half_deg:.0f} apart (JCGM 100, H.1.3.4)"
+    )
+    return Contribution(RUN_OUT, u_shaped(left_deg), math.inf, "B", how)
+
+
+def _how(forward: Side, backward: Side, arc_deg: float, bias_deg: float, cylinder: int) -> str:
+    touches = f"{many(forward.n, 'touch', 'touches')} turning forward and {backward.n} turning back"
+    bias = ""
+    if abs(bias_deg) >= 0.0005:
+        way = "late" if bias_deg > 0 else "early"
+        bias = f"; the offset puts it {abs(bias_deg):.3f}° {way}, which is taken out"
+    return (
+        f"Positive stop in cylinder {cylinder}, {touches}: "
+        f"the middle of the {arc_deg:.1f}° of crank that it blocks{bias}."
+    )
+
+
+@dataclass(slots=True)
+class StopTouches:
+    """The touches of one time that the stop was in. Angles: degrees after the index, [0, 360)."""
+
+    t_us: float
+    cylinder: int
+    purpose: Literal["reference", "check"]
+    touches: list[Touch] = field(default_factory=list)
+    crank_deg: list[float] = field(default_factory=list)
+    trail: list[NDArray[np.void]] = field(default_factory=list)  # positions in this life of the rig
+
+    def so_far(self, follower: OpeningFinder) -> StopTouches:
+        """With those of the trail, as far as they have been left again."""
+        found = replace(self, touches=list(self.touches), crank_deg=list(self.crank_deg), trail=[])
+        if self.trail:
+            self.trail = [np.concatenate(self.trail)]
+            for touch in find_touches(self.trail[0], follower.settings):
+                angle = follower.track.crank_deg(touch.at)
+                if angle is not None:
+                    found.touches.append(touch)
+                    found.crank_deg.append(angle)
+        return found
+
+    def short_way(self, follower: OpeningFinder) -> ShortWay | None:
+        """Where the crank was held last as at the stop, when it was come to over too short a way
+        to be told from a rest in the open; None when a touch of that side was made since."""
+        if not self.trail:
+            return None
+        self.trail = [np.concatenate(self.trail)]
+        short = find_short_way(self.trail[0], follower.settings)
+        made = find_touches(self.trail[0], follower.settings)
+        if short is None or any(t.side == short.side and t.t_us > short.t_us for t in made):
+            return None
+        return short
+
+    def restarted(self, follower: OpeningFinder, profile: Profile) -> None:
+        """The rig restarts: counts of the old life mean nothing in the new one. Nor do its angles
+        where the index comes at several places of the crank."""
+        whole = self.so_far(follower)
+        one_place = index_places(profile.encoder) == 1
+        self.touches = whole.touches if one_place else []
+        self.crank_deg = whole.crank_deg if one_place else []
+        self.trail = []
+
+    def side(self, side: int) -> tuple[float, ...]:
+        """Angles of the steady touches reached forward (+1) or backwards (-1)."""
+        return tuple(
+            angle % 360.0
+            for touch, angle in zip(self.touches, self.crank_deg, strict=True)
+            if touch.side == side and touch.steady
+        )
+
+    def _on_disc(self, side: int, profile: Profile) -> tuple[float, ...]:
+        """As ``side``, over as many turns as it takes to tell each touch's place on the disc of a
+        geared encoder."""
+        steady = [
+            angle
+            for touch, angle in zip(self.touches, self.crank_deg, strict=True)
+            if touch.side == side and touch.steady
+        ]
+        return tuple(around_deg(angle, profile.encoder) for angle in steady)
+
+    def reference(self, profile: Profile) -> TdcReference:
+        """Top dead centre from these touches. Raises InputError when they do not give one."""
+        encoder = profile.encoder
+        found = from_stop(
+            self._on_disc(1, profile),
+            self._on_disc(-1, profile),
+            counts_per_turn=encoder.counts_per_turn,
+            geometry=geometry_of(profile.engine, self.cylinder),
+            cylinder=self.cylinder,
+            graduation_error_deg=encoder.graduation_error_deg,
+            run_out_deg=encoder.run_out_deg,
+            turns_per_crank_turn=encoder.turns_per_crank_turn,
+            play_deg=encoder.play_deg,
+            play_error_deg=encoder.play_error_deg,
+            turned_at=encoder.turned_at,
+        )
+        wrong = stop_trouble(profile.engine, self.cylinder)
+        return replace(found, warnings=(wrong, *found.warnings)) if wrong else found
+
+
+def stop_misleads(engine: Engine, stop: StopTouches | None, used: TdcReference | None) -> str:
+    """Why the piston stop that is in, or that the reference was found by, misleads; empty when it
+    does not."""
+    if stop is not None:
+        return stop_trouble(engine, stop.cylinder)
+    return stop_trouble(engine, used.cylinder) if used is not None and is_touched(used) else ""

@@ -1,0 +1,237 @@
+"""The TDC reference: where a cylinder stands at top dead centre, counted from the index pulse.
+
+By positive stop: the crank is turned gently to the stop both ways, and dead centre is the middle of
+the arc that the stop blocks. That middle is late by a little when the piston pin's line passes
+beside the crank's axis; the bias is taken out where the offset is stated and carried in the
+uncertainty where it is not. Dividing the circle between two equal positions is an old method:
+Ahrons, Steam Locomotive Construction and Maintenance.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from rig.base.angles import wrap_btdc, wrap_cycle
+from rig.base.errors import InputError
+from rig.base.rounding import size, two_figures
+from rig.base.uncertainty import Contribution, Uncertainty, combine, rectangular, sure_within
+from rig.engine.geometry import stop_bias_deg, stop_travel_mm
+from rig.engine.profile import Geometry
+
+UNSTATED_OFFSET = 0.1
+
+
+"""Half-width taken for an offset that nobody states, in throws: with a throw of 50 mm the piston
+pin's line passes within 5 mm of the crank's axis (common practice, no source)."""
+
+
+UNSTATED_CRANK = Geometry(throw_mm=1.0, rod_mm=3.2)
+
+
+"""Stands for a crank that nobody states: a short rod, since that is the worst for the bias (common
+practice, no source)."""
+
+
+SINGLE_TOUCH_DEG = 0.3
+
+
+"""Half-width taken for a touch that nothing was repeated beside (common practice, no source)."""
+
+
+COUNTING, GRADUATION, RUN_OUT = "counting", "graduation", "run-out"
+OFFSET, PLAY = "cylinder offset", "play of the encoder's drive"
+BY_HAND = "set by hand"
+
+
+"""The method of a dead centre that no recording proves."""
+
+
+_COMMON = (GRADUATION, RUN_OUT, OFFSET, PLAY)
+
+
+"""Parts that are the same again when dead centre is found again with the same rig."""
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeWorking:
+    """What the person said of gauge points after they were noted: all that it takes to come to the
+    same dead centre from the recording again."""
+
+    left_out: tuple[int, ...]  # numbers of points, from 1
+    u_lift_mm: float
+    u_angle_deg: float
+    inclination_deg: float
+    case: Literal["", "sliding", "pinned"]
+    fit_offset: bool  # the cylinder's offset was found from the points, too
+
+
+@dataclass(frozen=True, slots=True)
+class TdcReference:
+    """TDC of ``cylinder`` in degrees after the leading edge of the index, in [0, 360)."""
+
+    tdc_deg: float
+    uncertainty: Uncertainty
+    method: str  # "stop", BY_HAND, "gauge, equal lifts", "gauge, fit", or a mark's words
+    how: str  # one sentence for the certificate
+    made_utc: str = ""
+    capture: str = ""  # file name of the capture in which it was found, "" when stated
+    # Touches, degrees after the index; of a geared encoder over the turns that tell their place.
+    # At a mark of the engine the crank stood once: then the first has it and the second is empty.
+    forward_deg: tuple[float, ...] = ()  # reached turning forward
+    backward_deg: tuple[float, ...] = ()  # reached turning back
+    cylinder: int = 1
+    warnings: tuple[str, ...] = ()
+    gauge: GaugeWorking | None = None  # how its points were worked out, unless as noted
+
+    def compared(self, later: TdcReference) -> str:
+        """In words, whether dead centre found again is where it was. Source: ``moved``."""
+        return moved(self, later).words
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """Dead centre found again against the reference: later minus earlier, in (-180, 180]."""
+
+    shift_deg: float
+    uncertainty: Uncertainty
+    has_moved: bool  # the shift is greater than its expanded uncertainty
+    words: str
+
+
+def set_by_hand(
+    tdc_deg: float,
+    *,
+    how: str,
+    u_deg: float | None = None,
+    half_width_deg: float | None = None,
+    cylinder: int = 1,
+    made_utc: str = "",
+) -> TdcReference:
+    """Dead centre as the person states it, with its uncertainty in one of two ways.
+
+    ``u_deg`` is a standard uncertainty; ``half_width_deg`` a limit on either side, within which it
+    is sure to lie: rectangular, so that 0.95 of it holds 95 % (JCGM 100:2008, 4.3.7). Raises
+    InputError unless exactly one is given, above 0.
+    """
+    given = [each for each in (u_deg, half_width_deg) if each is not None]
+    if len(given) != 1 or not 0.0 < given[0] <= 180.0:
+        raise InputError(
+            "a stated top dead centre needs its uncertainty: either a standard uncertainty or "
+            "the limit on either side, in degrees, greater than 0"
+        )
+    if not math.isfinite(tdc_deg):
+        raise InputError("a stated top dead centre is a number of degrees after the index")
+    if half_width_deg is not None:
+        words = f"stated to within {half_width_deg:g} either way (JCGM 100, 4.3.7)"
+        part = Contribution("statement", rectangular(half_width_deg), math.inf, "B", words)
+        uncertainty = sure_within(part, half_width_deg)
+    else:
+        part = Contribution("statement", given[0], math.inf, "B", "stated (JCGM 100, 4.3.3)")
+        uncertainty = combine([part])
+    return TdcReference(
+        wrap_cycle(tdc_deg, 360.0),
+        uncertainty,
+        BY_HAND,
+        how,
+        made_utc=made_utc,
+        cylinder=cylinder,
+    )
+
+
+def by_hand(claimed: TdcReference) -> TdcReference:
+    """A dead centre that no recording gives, whatever it says of itself: set by hand.
+
+    Position and standard uncertainty stay as they are stated; touches and contributions, which
+    nothing proves, do not. Raises InputError when it states no uncertainty.
+    """
+    of = claimed.uncertainty
+    if not of.u_deg > 0.0:
+        raise InputError(
+            f"top dead centre at {claimed.tdc_deg:g}° states no uncertainty; find it again,"
+            " or set it with rig tdc --state-deg and --within"
+        )
+    own = claimed.method == BY_HAND
+    summed = combine(of.parts)
+    if not own or not math.isclose(summed.u_deg, of.u_deg):
+        part = Contribution("statement", of.u_deg, of.nu_eff, "B", "as stated (JCGM 100, 4.3.3)")
+        summed = combine([part])
+    return replace(
+        claimed,
+        uncertainty=summed,
+        method=BY_HAND,
+        how=claimed.how if own else f"Stated as {claimed.method}: {claimed.how}",
+        forward_deg=(),
+        backward_deg=(),
+        warnings=(),
+        gauge=None,
+    )
+
+
+def moved(earlier: TdcReference, later: TdcReference) -> Move:
+    """Compare dead centre found again with the reference, to see whether the encoder slipped.
+
+    What both have in common drops out, up to the difference of its size (JCGM 100:2008, 5.2).
+    Raises InputError when the two are of different cylinders.
+    """
+    if earlier.cylinder != later.cylinder:
+        raise InputError(
+            f"the reference was found at cylinder {earlier.cylinder}; "
+            f"touch the stop there again, not at cylinder {later.cylinder}"
+        )
+    parts = _parts_of_difference(earlier, later)
+    uncertainty = combine(parts)
+    shift_deg = wrap_btdc(later.tdc_deg - earlier.tdc_deg)
+    has_moved = abs(shift_deg) > uncertainty.U_deg
+    shift, U = size(shift_deg, uncertainty.U_deg), two_figures(uncertainty.U_deg)
+    way = "later" if shift_deg > 0 else "earlier"
+    words = (
+        f"top dead centre now comes {shift}° {way} than the reference, more than the uncertainty "
+        f"of {U}°: the encoder or its coupling has slipped, and readings since do not hold"
+        if has_moved
+        else f"top dead centre is where it was, to within {shift}° (uncertainty {U}°)"
+    )
+    return Move(shift_deg, uncertainty, has_moved, words)
+
+
+def _parts_of_difference(earlier: TdcReference, later: TdcReference) -> list[Contribution]:
+    """Own parts of both; common parts with the difference of their sizes."""
+    if earlier.method != later.method:
+        return [*earlier.uncertainty.parts, *later.uncertainty.parts]
+    first = {part.name: part for part in earlier.uncertainty.parts if part.name in _COMMON}
+    parts: list[Contribution] = []
+    for part in later.uncertainty.parts:
+        if part.name in first:
+            u_deg = abs(part.u_deg - first[part.name].u_deg)
+            parts.append(replace(part, u_deg=u_deg, how="difference of a common part (5.2)"))
+        else:
+            parts.append(part)
+    return [*parts, *(part for part in earlier.uncertainty.parts if part.name not in _COMMON)]
+
+
+def offset_bias(half_deg: float, geometry: Geometry | None) -> tuple[float, Contribution]:
+    """Bias of a middle between two touches, degrees late, and what is left as a contribution.
+
+    ``half_deg`` is half the arc between the touches. Source: ``stop_bias_deg``.
+    """
+    crank = UNSTATED_CRANK if geometry is None else geometry
+    if crank.offset_mm is not None:
+        return stop_bias_deg(stop_travel_mm(half_deg, crank), crank), Contribution(
+            OFFSET, 0.0, math.inf, "B", "offset stated, its bias taken out"
+        )
+    limit_mm = crank.offset_limit_mm or UNSTATED_OFFSET * crank.throw_mm
+    worst = replace(crank, offset_mm=limit_mm)
+    bound_deg = abs(stop_bias_deg(stop_travel_mm(half_deg, worst), worst))
+    whose = (
+        f"an offset of at most {limit_mm:g} mm, as stated"
+        if crank.offset_limit_mm
+        else f"an offset that nobody states, taken within {UNSTATED_OFFSET:g} of the throw"
+    )
+    how = f"rectangular +/- {bound_deg:.3f} for {whose} (JCGM 100, 4.3.7)"
+    return 0.0, Contribution(OFFSET, rectangular(bound_deg), math.inf, "B", how)
+
+
+def is_touched(reference: TdcReference) -> bool:
+    """Whether it rests on touches of the piston, by the stop or by a gauge."""
+    return reference.method == "stop" or reference.method.startswith("gauge, ")

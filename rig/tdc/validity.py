@@ -1,0 +1,96 @@
+"""As long as which a dead centre holds: until a later touch shows it elsewhere.
+
+When the stop is touched again and the reference is off by more than its uncertainty allows, the
+encoder or its coupling has moved, nobody knows when. Nothing read between the last touch that
+agrees and the first that does not is judged by either; a touch that agrees afterwards shows that
+the one between was at fault. Source: ``reference.moved`` (JCGM 100:2008, 5.2).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rig.base import rounding
+from rig.engine.profile import Encoder
+from rig.tdc.index_resolver import same_frame
+from rig.tdc.reference import Move, TdcReference, is_touched, moved
+
+At = tuple[float, float]
+
+
+"""A place in time: number of the recording in order of time, and the rig's time in it, us."""
+
+
+ALWAYS, NEVER = (-math.inf, -math.inf), (math.inf, math.inf)
+
+
+@dataclass(frozen=True, slots=True)
+class Touched:
+    """A dead centre as it was touched, and when."""
+
+    at: At
+    reference: TdcReference
+
+
+@dataclass(frozen=True, slots=True)
+class Holds:
+    """Since when and until when a reference holds, ends included; what shows that it does not
+    beyond (``before`` and ``after``, None where nothing does), and the touches that show it."""
+
+    since: At = ALWAYS
+    until: At = NEVER
+    before: Move | None = None
+    after: Move | None = None
+    against: tuple[TdcReference, ...] = ()
+
+    def at(self, at: At) -> bool:
+        """Whether it holds at ``at``."""
+        return self.since <= at <= self.until
+
+    def why_not(self, at: At) -> str:
+        """Why it does not hold at ``at``; empty where it does."""
+        if self.at(at):
+            return ""
+        shown = self.before if at < self.since else self.after
+        by = "" if shown is None else f" by {size_of_move(shown)}"
+        return f"TDC has moved{by}, and where it was here is not known"
+
+
+def size_of_move(move: Move) -> str:
+    """How far dead centre moved, with the expanded uncertainty, in words."""
+    U_deg = move.uncertainty.U_deg
+    return f"{rounding.size(move.shift_deg, U_deg)}° (± {rounding.two_figures(U_deg)}°)"
+
+
+def holds(used: TdcReference, at: At, touched: Sequence[Touched], encoder: Encoder) -> Holds:
+    """How long ``used``, found or chosen at ``at``, holds by what was touched at other times.
+
+    Only touches of its cylinder tell. One set by hand, or by a mark, stands for what came before it
+    was stated, too. Two methods within one recording are two opinions of one place, between which
+    the person chooses, and say nothing of a move.
+    """
+    since, until = at, at
+    earlier: list[tuple[Touched, Move]] = []
+    later: list[tuple[Touched, Move]] = []
+    for each in sorted(touched, key=lambda each: each.at):
+        found = same_frame(each.reference, used, encoder)
+        if found.cylinder != used.cylinder or not is_touched(found) or found == used:
+            continue
+        if is_touched(used) and found.method != used.method and found.capture == used.capture:
+            continue
+        move = moved(used, found)
+        if move.has_moved:
+            (later if each.at > at else earlier).append((each, move))
+        else:
+            since, until = min(since, each.at), max(until, each.at)
+    before = [(each, move) for each, move in earlier if each.at < since and is_touched(used)]
+    after = [(each, move) for each, move in later if each.at > until]
+    return Holds(
+        since if before else ALWAYS,
+        until if after else NEVER,
+        before[-1][1] if before else None,
+        after[0][1] if after else None,
+        tuple(each.reference for each, _ in (*before[-1:], *after[:1])),
+    )

@@ -1,0 +1,290 @@
+"""The range of a lever: read at both ends, each against its window, and what is left either side.
+
+Like is compared with like: the same cylinders, in the same phase, at both ends; lobes differ, and a
+unit that was moved in between has no range. How late full retard may be is judged against the
+figure stated for this engine only; there is no built-in one. The shared reference drops out of the
+range, and of the encoder's errors only those between the two angles are left (JCGM 100:2008, 5.2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from rig.base import rounding
+from rig.base.angles import circular_mean, wrap
+from rig.base.errors import InputError
+from rig.base.uncertainty import Uncertainty, combine
+from rig.engine.profile import Encoder, Profile
+from rig.timing.assess import ONE_TURN_OUT, unit_figure
+from rig.timing.compare import compare_assessments
+from rig.timing.uncertainty_budget import Spread, mean_over_cylinders
+from rig.timing.values import PHASES, Assessment
+from rig.timing.verdict import REPEATABILITY
+from rig.words.assessments import advance_range_words, size_in_words
+
+ADVANCE, RETARD = "full advance", "full retard"
+NO_LIMIT = "no limit is stated for this engine: enter the maker's figure in the engine file"
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """One lever position: what was read there and how it stands to its window."""
+
+    setting: str
+    btdc_deg: float
+    judgement: Assessment
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class AdvanceRange:
+    """A lever's range in crank degrees, with what is left of it around a wanted figure.
+
+    ``positions`` are the last that was read of each; ``advance`` and ``retard`` the ends that are
+    compared, over ``cylinders`` (none where they are not known), in one phase if there is one.
+    ``left_earlier_deg`` is how much more advance the lever has beyond the wanted figure,
+    ``left_later_deg`` how much retard; negative when the figure lies outside the range.
+    ``place`` is where the figure lies, 0 at full retard, 1 at full advance.
+    """
+
+    unit: str
+    positions: tuple[Position, ...]  # earliest first
+    advance: Position
+    retard: Position
+    range_deg: float
+    uncertainty: Uncertainty | None
+    cylinders: tuple[int, ...]
+    wanted_btdc: float | None
+    left_earlier_deg: float | None
+    left_later_deg: float | None
+    place: float | None
+    latest_words: str  # full retard against the latest stated for this engine
+    words: str
+    warnings: tuple[str, ...] = ()
+    some: str = ""  # the cylinders that were read at both ends, where others were read at one
+
+    @property
+    def size(self) -> str:
+        """The range with its uncertainty, and over which cylinders where these are not all."""
+        U_deg = self.uncertainty.U_deg if self.uncertainty else None
+        some = f" ({self.some})" if self.some else ""
+        size = rounding.figure(self.range_deg, U_deg)
+        return f"{size}° ± {rounding.two_figures(U_deg)}°{some}"
+
+    @property
+    def ends(self) -> LeverEnds:
+        """Both ends as a correction takes them. Source: the readings."""
+        return LeverEnds(self.unit, self.retard.btdc_deg, self.advance.btdc_deg)
+
+
+def advance_range(
+    judgements: Sequence[Assessment],
+    unit: str,
+    settings: Sequence[str],
+    wanted_btdc: float | None = None,
+    *,
+    encoder: Encoder | None = None,
+) -> AdvanceRange:
+    """The range of ``unit`` over its ``settings``, from turned readings.
+
+    How it stands last goes before how it was found, where both ends were read so. Ends are the
+    settings called "full advance" and "full retard" where both were read, else the earliest and the
+    latest. ``wanted_btdc`` is the nominal figure of full advance when not given. With ``encoder``
+    its errors are those between the two ends, else those of both. Raises InputError when fewer than
+    two settings were read, or no cylinder at both ends. Source: subtraction; JCGM 100:2008, 5.1.2
+    and 5.2.
+    """
+    read = [p for name in settings if (p := _position(judgements, unit, name)) is not None]
+    if len(read) < 2:
+        have = ", ".join(p.setting for p in read) or "none"
+        raise InputError(
+            f"{unit}: a range needs readings at two lever positions, read so far: {have}"
+        )
+    by_name = {p.setting: p for p in read}
+    read.sort(key=lambda p: p.btdc_deg, reverse=True)
+    named = ADVANCE in by_name and RETARD in by_name
+    last = (by_name[ADVANCE], by_name[RETARD]) if named else (read[0], read[-1])
+    warnings = []
+    found = _in_one_phase(judgements, unit, last)
+    if found is None:
+        found = last
+        warnings.append(_in_two_phases(last))
+    advance, retard, cylinders = _alike(judgements, found)
+    if not cylinders and any(_by_cylinder(judgements, end.judgement) for end in found):
+        warnings.append("at one end the stroke is not stated: other cylinders may have been read")
+    apart = compare_assessments(
+        advance.judgement, retard.judgement, shared_reference=True, encoder=encoder
+    )
+    range_deg = advance.btdc_deg - retard.btdc_deg
+    if wanted_btdc is None:
+        wanted_btdc = advance.judgement.nominal_btdc
+    if range_deg < 0.0:
+        warnings.append(f"{ADVANCE} was read later than {RETARD}: are the two mixed up?")
+    earlier = later = place = None
+    if wanted_btdc is not None:
+        earlier, later = advance.btdc_deg - wanted_btdc, wanted_btdc - retard.btdc_deg
+        place = later / range_deg if range_deg > 0.0 else None
+    every = [set(_by_cylinder(judgements, end.judgement)) for end in found]
+    some = "" if all(own == set(cylinders) for own in every) else _over(cylinders)
+    return AdvanceRange(
+        unit=unit,
+        positions=tuple(read),
+        advance=advance,
+        retard=retard,
+        range_deg=range_deg,
+        uncertainty=apart.uncertainty,
+        cylinders=cylinders,
+        wanted_btdc=wanted_btdc,
+        left_earlier_deg=earlier,
+        left_later_deg=later,
+        place=place,
+        latest_words=_latest(by_name[retard.setting]),
+        words=advance_range_words(
+            unit,
+            range_deg,
+            apart.uncertainty,
+            some,
+            wanted_btdc=wanted_btdc,
+            earlier=earlier,
+            later=later,
+        ),
+        warnings=tuple(warnings),
+        some=some,
+    )
+
+
+def _position(judgements: Sequence[Assessment], unit: str, setting: str) -> Position | None:
+    for phase in reversed(PHASES):
+        found = unit_figure(judgements, unit, setting, phase)
+        if found is not None and found.mean_btdc is not None:
+            return Position(setting, found.mean_btdc, found, found.words)
+        if found is not None and found.groups:  # how it was found before is no longer so
+            return None
+    return None
+
+
+def _in_one_phase(
+    judgements: Sequence[Assessment], unit: str, last: tuple[Position, Position]
+) -> tuple[Position, Position] | None:
+    """Both ends in the last phase in which both were read; None when there is none."""
+    for phase in reversed(PHASES):
+        ends = [unit_figure(judgements, unit, end.setting, phase) for end in last]
+        both = [
+            Position(end.setting, end.mean_btdc, end, end.words)
+            for end in ends
+            if end is not None and end.mean_btdc is not None
+        ]
+        if len(both) == 2:
+            return both[0], both[1]
+    return None
+
+
+def _in_two_phases(ends: tuple[Position, Position]) -> str:
+    read = " and ".join(f"{end.setting} {end.judgement.phase}" for end in ends)
+    return f"read were {read}: the unit may have been moved in between; read both ends again"
+
+
+def _by_cylinder(judgements: Sequence[Assessment], whole: Assessment) -> dict[int, Assessment]:
+    """What was read of each cylinder where ``whole`` was; empty where they are not known."""
+    key = (whole.unit, whole.setting, whole.phase, whole.kind)
+    return {
+        j.cylinder: j
+        for j in judgements
+        if (j.unit, j.setting, j.phase, j.kind) == key
+        and j.cylinder is not None
+        and j.mean_btdc is not None
+        and (ONE_TURN_OUT in j.marks) == (ONE_TURN_OUT in whole.marks)
+    }
+
+
+def _alike(
+    judgements: Sequence[Assessment], ends: tuple[Position, Position]
+) -> tuple[Position, Position, tuple[int, ...]]:
+    """Both ends over the cylinders that were read at both, and which these are.
+
+    Raises InputError when there is none, though they are known.
+    """
+    ones, twos = (_by_cylinder(judgements, end.judgement) for end in ends)
+    common = tuple(sorted(ones.keys() & twos.keys()))
+    if not (ones and twos):
+        return *ends, ()
+    if not common:
+        raise InputError(
+            f"{ends[0].judgement.unit}: no cylinder was read at both ends of the lever "
+            f"({ends[0].setting}: {_over(ones)}; {ends[1].setting}: {_over(twos)}); turn on until"
+            " each was"
+        )
+    first, second = (
+        end if set(own) == set(common) else _over_these(end, [own[each] for each in common])
+        for end, own in zip(ends, (ones, twos), strict=True)
+    )
+    return first, second, common
+
+
+def _over_these(end: Position, cylinders: Sequence[Assessment]) -> Position:
+    """An end over some of its cylinders, each of the same weight."""
+    if len(cylinders) == 1:
+        (one,) = cylinders
+        return Position(end.setting, one.mean_btdc or 0.0, one, one.words)
+    mean = circular_mean([each.mean_btdc or 0.0 for each in cylinders])
+    spreads = [Spread((each.sd_deg or 0.0) ** 2 * (each.n - 1), each.n - 1) for each in cylinders]
+    repeats = mean_over_cylinders(spreads, [each.n for each in cylinders])
+    whole = end.judgement
+    uncertainty = None
+    if repeats is not None and whole.uncertainty is not None:
+        rest = [part for part in whole.uncertainty.parts if part.name != REPEATABILITY]
+        uncertainty = combine([repeats, *rest])
+    judged = replace(
+        whole,
+        n=sum(each.n for each in cylinders),
+        mean_btdc=mean,
+        sd_deg=None,
+        uncertainty=uncertainty,
+    )
+    return Position(end.setting, mean, judged, end.words)
+
+
+def _over(cylinders: Iterable[int]) -> str:
+    own = [str(each) for each in cylinders]
+    return f"cylinder {own[0]}" if len(own) == 1 else f"cylinders {', '.join(own)}"
+
+
+def _latest(retard: Position) -> str:
+    latest = retard.judgement.latest_btdc
+    if latest is None:
+        return NO_LIMIT
+    over = wrap(latest - retard.btdc_deg)
+    size = size_in_words(over, retard.judgement.uncertainty)
+    if over > 0.0:
+        return f"{retard.setting} opens {size} degrees later than the latest stated"
+    return f"{retard.setting} opens {size} degrees earlier than the latest stated"
+
+
+def lever_ends(
+    judgements: Sequence[Assessment], profile: Profile
+) -> tuple[list[LeverEnds], list[str]]:
+    """Both ends of every lever that was read in two of its settings, and why of one there is none.
+
+    Source: ``lever_range``.
+    """
+    found, said = [], []
+    for unit in profile.units:
+        names = [setting.name for setting in unit.settings]
+        read = {j.setting for j in judgements if j.unit == unit.name and j.kind == "turned"}
+        if len(read & set(names)) > 1:
+            try:
+                of = advance_range(judgements, unit.name, names, encoder=profile.encoder)
+                found.append(of.ends)
+            except InputError as why:  # read, but without one figure that speaks for the unit
+                said.append(str(why))
+    return found, said
+
+
+@dataclass(frozen=True, slots=True)
+class LeverEnds:
+    """A unit as read at both ends of its lever, degrees BTDC."""
+
+    unit: str
+    retard_btdc: float
+    advance_btdc: float

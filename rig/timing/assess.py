@@ -1,0 +1,356 @@
+"""Readings to judgements: per unit, setting and cylinder, against the window.
+
+In words, what is outside is said from the limit that it is beyond; "early" and "late of nominal"
+are counted from the nominal figure of the window.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+
+from rig.base.angles import wrap
+from rig.base.uncertainty import Contribution, Uncertainty, combine
+from rig.engine.profile import Profile, Setting, Unit, Window
+from rig.tdc.reference import TdcReference
+from rig.timing import uncertainty_budget
+from rig.timing.groups import Parting
+from rig.timing.uncertainty_budget import (
+    Figure,
+    cells_of,
+    counted,
+    figure_over,
+    has_mean,
+    parting_of,
+    spread_of,
+)
+from rig.timing.values import BEING_SET, PHASES, Assessment, Group, Reading, Verdict
+from rig.timing.verdict import RULES, decide, decide_spread, probability_inside, probability_words
+from rig.words.assessments import early_or_late, how_to_settle, size_in_words
+
+STROKE_NOT_STATED = "stroke not stated"
+ONE_TURN_OUT = "one crank turn out"
+CONFIRM_BY_TURNING = "set with the crank held: confirm by turning"
+IMPULSE_COUPLING = "impulse coupling engaged"
+IN_GROUPS = "readings in groups"
+FIND_WHAT_MOVES = (
+    "find what moves before anything is set by it: the unit on its flange, its coupling or key, a"
+    " lobe, the lever; then read again"
+)
+PAPER_MEANT = "the manual means the slip of paper, which comes free later than contacts part"
+
+KINDS = ("turned", "set", "impulse")
+WORST_FIRST: tuple[Verdict, ...] = ("outside", "not decidable", "not judged", "inside")
+
+
+def assess(
+    readings: Sequence[Reading],
+    profile: Profile,
+    reference: TdcReference,
+    *,
+    play_taken_up: Collection[str] = (),
+) -> list[Assessment]:
+    """Judge all counted readings, grouped by unit, setting, phase, kind and cylinder.
+
+    Order: units and settings as the profile lists them, phases in order, kinds
+    "turned", "set", "impulse"; the figure over all cylinders (``cylinder`` None) first, then
+    each cylinder. The figure over all cylinders is the mean of the cylinders' means; it is left
+    out where only one cylinder was read or where the windows are stated per cylinder. Readings a
+    whole crank turn out are judged apart, and never as inside. Only "turned" readings get a
+    verdict. ``play_taken_up`` names the units whose rotor was held with a light drag, so that
+    their play adds nothing.
+
+    Readings with an impulse coupling have to be named as such before
+    (``rig.timing.impulse.sort_out``).
+    """
+    judgements = []
+    for unit in profile.units:
+        play = None if unit.name in play_taken_up else unit.play_deg
+        for setting in unit.settings:
+            running: dict[tuple[str, int | None], float] = {}
+            for group in _groups(readings, unit, setting):
+                if not has_mean(group):
+                    judgements.append(_without_mean(group, unit, setting, profile))
+                    continue
+                parting = parting_of(group, profile.encoder, play)
+                for figure in _figures(group, profile, setting):
+                    groups = _groups_of(figure, group, parting)
+                    if parting is not None and groups:
+                        found = _without_mean(group, unit, setting, profile, figure.cylinder)
+                        judgements.append(_in_groups(found, figure.n, groups, parting))
+                        continue
+                    parts = contributions(figure, profile, reference, play)
+                    judgement = _judgement(figure, unit, setting, profile, parts)
+                    key = (judgement.phase, judgement.cylinder)
+                    if judgement.kind == "turned":
+                        running[key] = figure.mean_btdc
+                    elif judgement.kind == "impulse" and key in running:
+                        judgement = _with_lag(judgement, running[key] - figure.mean_btdc)
+                    judgements.append(judgement)
+    return judgements
+
+
+def unit_figure(
+    judgements: Sequence[Assessment],
+    unit: str,
+    setting: str,
+    phase: str = "as found",
+    kind: str = "turned",
+) -> Assessment | None:
+    """The one judgement that speaks for the unit: over all cylinders, else its only cylinder.
+
+    None when there is no such one (nothing read, or windows that differ from one cylinder to the
+    next).
+    """
+    wanted = (unit, setting, phase, kind)
+    own = [j for j in judgements if (j.unit, j.setting, j.phase, j.kind) == wanted]
+    over_all = [j for j in own if j.cylinder is None]
+    candidates = over_all or (own if len({j.cylinder for j in own}) == 1 else [])
+    return min(candidates, key=lambda j: ONE_TURN_OUT in j.marks, default=None)
+
+
+def unit_verdict(
+    judgements: Sequence[Assessment], unit: str, setting: str, phase: str = "as found"
+) -> tuple[Verdict, tuple[int, ...]]:
+    """The worst verdict on a unit as turned, over all its cylinders and on each of them; and the
+    cylinders that have it, none where the figure over all has it too."""
+    own = [
+        j
+        for j in judgements
+        if (j.unit, j.setting, j.phase, j.kind) == (unit, setting, phase, "turned")
+    ]
+    found = {j.verdict for j in own}
+    worst: Verdict = next((each for each in WORST_FIRST if each in found), "not judged")
+    whole = unit_figure(judgements, unit, setting, phase)
+    if whole is not None and whole.verdict == worst:
+        return worst, ()
+    return worst, tuple(j.cylinder for j in own if j.verdict == worst and j.cylinder is not None)
+
+
+def found_and_left(judgements: Sequence[Assessment]) -> list[Assessment]:
+    """As found, then as left; what was read while a unit was being set where it was not left so."""
+    left = {(j.unit, j.setting) for j in judgements if j.phase == "as left"}
+    kept = [j for j in judgements if j.phase != BEING_SET or (j.unit, j.setting) not in left]
+    return sorted(kept, key=lambda j: PHASES.index(j.phase) if j.phase in PHASES else len(PHASES))
+
+
+def contributions(
+    figure: Figure, profile: Profile, reference: TdcReference, play_deg: float | None
+) -> list[Contribution]:
+    """All parts of the uncertainty of a mean opening BTDC, repeatability first where known."""
+    encoder = profile.encoder
+    datum = uncertainty_budget.reference_seat(reference, encoder)
+    parts = [figure.repeatability] if figure.repeatability else []
+    parts += [
+        uncertainty_budget.top_dead_centre(reference),
+        uncertainty_budget.counting(encoder),
+        uncertainty_budget.graduation(encoder, figure.seat, datum),
+        uncertainty_budget.run_out(encoder, figure.seat, datum),
+    ]
+    if play_deg:
+        parts.append(uncertainty_budget.play(play_deg))
+    if figure.readings[0].kind == "set":
+        parts.append(uncertainty_budget.hand())
+    return parts
+
+
+def _groups(readings: Sequence[Reading], unit: Unit, setting: Setting) -> list[list[Reading]]:
+    own = [r for r in counted(readings) if r.unit == unit.name and r.setting == setting.name]
+    groups = (
+        [r for r in own if (r.phase, r.kind, r.wrong_stroke) == (phase, kind, wrong)]
+        for phase in PHASES
+        for kind in KINDS
+        for wrong in (False, True)
+    )
+    return [group for group in groups if group]
+
+
+def _figures(group: Sequence[Reading], profile: Profile, setting: Setting) -> list[Figure]:
+    """The figure over all cylinders where there is one, then each known cylinder's."""
+    cells = cells_of(group)
+    whole = sum((spread_of(cell) for cell in cells), uncertainty_budget.Spread())
+    each = [
+        figure_over([cell], profile.encoder, cylinder=cell[0].cylinder, unit=whole)
+        for cell in cells
+        if cell[0].cylinder is not None
+    ]
+    all_known = len(each) == len(cells)
+    if all_known and (len(each) == 1 or setting.per_cylinder):
+        return each
+    return [figure_over(cells, profile.encoder), *each]
+
+
+def _judgement(
+    figure: Figure,
+    unit: Unit,
+    setting: Setting,
+    profile: Profile,
+    parts: list[Contribution],
+) -> Assessment:
+    first, rule = figure.readings[0], profile.decision_rule
+    window = _window(figure.cylinder, setting)
+    uncertainty = combine(parts) if figure.repeatability else None
+    U_deg = uncertainty.U_deg if uncertainty else None
+    verdict: Verdict = "not judged"
+    settle = ""
+    probability = None
+    if window is not None and first.kind == "turned":
+        deviation = wrap(figure.mean_btdc - window.nominal_btdc)
+        lower = wrap(window.latest_btdc - window.nominal_btdc)
+        upper = wrap(window.earliest_btdc - window.nominal_btdc)
+        verdict = decide(deviation, U_deg, lower, upper, rule)
+        if first.wrong_stroke:
+            verdict = "outside"
+        elif verdict == "not decidable":
+            probability = probability_inside(deviation, uncertainty, lower, upper)
+            how = how_to_settle(deviation, uncertainty, figure.n, lower, upper)
+            settle = "; ".join(filter(None, (probability_words(probability), how)))
+    limit = setting.spread_limit_deg if first.kind == "turned" else None
+    return Assessment(
+        unit=unit.name,
+        setting=setting.name,
+        cylinder=figure.cylinder,
+        phase=first.phase,
+        kind=first.kind,
+        n=figure.n,
+        mean_btdc=figure.mean_btdc,
+        sd_deg=figure.sd_deg,
+        uncertainty=uncertainty,
+        earliest_btdc=window.earliest_btdc if window else None,
+        nominal_btdc=window.nominal_btdc if window else None,
+        latest_btdc=window.latest_btdc if window else None,
+        verdict=verdict,
+        spread_verdict=decide_spread(figure.sd_deg, figure.n, limit, rule),
+        words=_words(figure, window, uncertainty, verdict),
+        rule=RULES[rule],
+        settle=settle,
+        marks=_marks(figure.readings, unit),
+        probability_inside=probability,
+    )
+
+
+def _groups_of(
+    figure: Figure, group: Sequence[Reading], parting: Parting | None
+) -> tuple[Group, ...]:
+    """The groups that a figure's readings lie in; none where it has a mean."""
+    if parting is None:
+        return ()
+    if figure.cylinder is None:
+        return parting.groups(group)
+    lobe = next(
+        number
+        for reading, number in zip(group, parting.lobes, strict=True)
+        if reading.cylinder == figure.cylinder
+    )
+    return parting.groups(group, lobe) if parting.spoils(lobe) else ()
+
+
+def _in_groups(
+    judgement: Assessment, n: int, groups: tuple[Group, ...], parting: Parting
+) -> Assessment:
+    """In place of a mean: how many readings lie where. Nothing is inside as long as it moves."""
+    where = [
+        f"{each.n} at {abs(each.mean_btdc):.2f}° {'ATDC' if each.mean_btdc < 0.0 else 'BTDC'}"
+        for each in groups
+    ]
+    said = f", {'then' if parting.in_turn else 'and'} ".join(where)
+    why = "it moved" if parting.in_turn else "it goes to and fro"
+    judged = judgement.nominal_btdc is not None and judgement.kind == "turned"
+    return replace(
+        judgement,
+        n=n,
+        verdict="not decidable" if judged else "not judged",
+        words=f"no mean, {why}: {said}",
+        settle=FIND_WHAT_MOVES,
+        marks=(*judgement.marks, IN_GROUPS),
+        groups=groups,
+    )
+
+
+def _without_mean(
+    group: Sequence[Reading],
+    unit: Unit,
+    setting: Setting,
+    profile: Profile,
+    cylinder: int | None = None,
+) -> Assessment:
+    window = _window(cylinder, setting)
+    return Assessment(
+        unit=unit.name,
+        setting=setting.name,
+        cylinder=cylinder,
+        phase=group[0].phase,
+        kind=group[0].kind,
+        n=len(group),
+        mean_btdc=None,
+        sd_deg=None,
+        uncertainty=None,
+        earliest_btdc=window.earliest_btdc if window else None,
+        nominal_btdc=window.nominal_btdc if window else None,
+        latest_btdc=window.latest_btdc if window else None,
+        verdict="not judged",
+        spread_verdict="not judged",
+        words="the readings stand all round the turn: they have no mean",
+        rule=RULES[profile.decision_rule],
+        settle="",
+        marks=_marks(group, unit),
+    )
+
+
+def _window(cylinder: int | None, setting: Setting) -> Window | None:
+    if not setting.per_cylinder:
+        return setting.window
+    if cylinder is None:
+        return None
+    return setting.per_cylinder.get(cylinder, setting.window)
+
+
+def _marks(group: Sequence[Reading], unit: Unit) -> tuple[str, ...]:
+    marks = {
+        ONE_TURN_OUT: group[0].wrong_stroke,
+        STROKE_NOT_STATED: not all(r.stroke_known for r in group),
+        CONFIRM_BY_TURNING: group[0].kind == "set",
+        IMPULSE_COUPLING: group[0].kind == "impulse",
+        PAPER_MEANT: unit.meaning == "paper",
+    }
+    return tuple(mark for mark, holds in marks.items() if holds)
+
+
+def _words(
+    figure: Figure, window: Window | None, uncertainty: Uncertainty | None, verdict: Verdict
+) -> str:
+    first = figure.readings[0]
+    if window is None:
+        return IMPULSE_COUPLING if first.kind == "impulse" else "no window stated"
+    side = early_or_late(wrap(figure.mean_btdc - window.nominal_btdc), uncertainty)
+    if first.wrong_stroke:
+        return f"{ONE_TURN_OUT}, there {side}"
+    if first.kind == "set":
+        return f"{side}, as set"
+    if first.kind == "impulse":
+        return f"{side}, {IMPULSE_COUPLING}"
+    stroke = "" if all(r.stroke_known for r in figure.readings) else f", {STROKE_NOT_STATED}"
+    if verdict == "inside":
+        return f"inside{stroke}"
+    limit = against_limit(figure.mean_btdc, window, uncertainty)
+    doubt = "not decidable, " if verdict == "not decidable" else ""
+    return f"{doubt}{limit} ({side}){stroke}"
+
+
+def against_limit(btdc_deg: float, window: Window, uncertainty: Uncertainty | None) -> str:
+    """How far an angle lies beyond the limit that it is past, or inside the nearer one, in words.
+
+    "0.10 degrees beyond the early limit", "0.05 degrees inside the late limit".
+    """
+    late_by = wrap(window.latest_btdc - btdc_deg)
+    early_by = wrap(btdc_deg - window.earliest_btdc)
+    beyond, name = max((early_by, "early"), (late_by, "late"))
+    digits = size_in_words(beyond, uncertainty)
+    if float(digits) == 0.0:
+        return f"on the {name} limit"
+    return f"{digits} degrees {'beyond' if beyond > 0.0 else 'inside'} the {name} limit"
+
+
+def _with_lag(judgement: Assessment, lag_deg: float) -> Assessment:
+    size = size_in_words(wrap(lag_deg), judgement.uncertainty)
+    return replace(judgement, words=f"impulse coupling, {size} degrees after the running figure")

@@ -1,0 +1,315 @@
+"""Opening to unit, cylinder, stroke; set by moving.
+
+Openings to readings: which unit, lobe, cylinder and stroke an opening belongs to.
+
+Every cylinder that a unit serves has a place on the working cycle where the unit ought to open:
+its firing top dead centre less the nominal figure. An opening belongs to the cylinder whose place
+is nearest. While it is not stated which stroke is which, a four-stroke is read modulo one crank
+turn, and cylinders that share a top dead centre there cannot be told apart.
+
+Openings of a unit that is moved while the crank is held: a set reading, not a turned one.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from rig.base.angles import wrap
+from rig.base.errors import InputError
+from rig.engine.geometry import datum_after_first_deg, on_link_rod, tdc_known
+from rig.engine.profile import Profile, Setting, Unit
+from rig.signal.crank_motion import JUST_CLOSED, STOOD_STILL
+from rig.signal.events import Opening
+from rig.tdc.reference import TdcReference
+from rig.timing.firing_tdc import (
+    FiringTdc,
+    openings_per_cycle,
+    served_cylinders,
+    sparks_on_both_strokes,
+    tdc_after_reference_deg,
+)
+from rig.timing.values import Phase, Reading
+
+STROKE_TOLERANCE_DEG = 30.0
+
+
+"""An opening this near to where it belongs on the *other* stroke is called one crank turn out.
+Narrowed to half the distance to the next firing, where cylinders lie closer than that."""
+
+
+SHARED_TDC_DEG = 1.0
+
+
+"""Cylinders whose places lie this near to one another, modulo a turn, cannot be told apart."""
+
+
+USUAL_NOMINAL_DEG = 20.0
+
+
+"""Where an opening is looked for when no window is stated (common practice, no source): any
+figure between dead centre and full advance serves to choose between cylinders."""
+
+
+NO_REFERENCE = "no top dead centre yet"
+NO_ANGLE = "the index has not passed, so the angle is not known"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a unit ought to open for one cylinder, in crank degrees after the reference's TDC."""
+
+    cylinder: int
+    tdc_deg: float  # what its degrees count from (``firing.datum_after_first_deg``)
+    open_deg: float  # tdc_deg less the nominal figure
+    firing: bool
+
+
+def unit_on_input(profile: Profile, number: int) -> Unit:
+    """The unit wired to contact input ``number``. Raises ``InputError`` when there is none."""
+    for unit in profile.units:
+        if unit.input == number:
+            return unit
+    raise InputError(
+        f"no unit of the engine file is on input {number}: give one of the units input = {number}"
+    )
+
+
+def setting_named(unit: Unit, name: str) -> Setting:
+    """The setting of ``unit`` called ``name``. Raises ``InputError`` when there is none."""
+    for setting in unit.settings:
+        if setting.name == name:
+            return setting
+    known = ", ".join(setting.name for setting in unit.settings)
+    raise InputError(f'unit "{unit.name}" has no setting "{name}": the engine file names {known}')
+
+
+def nominal_btdc(unit: Unit, setting: Setting, cylinder: int | None) -> float:
+    """Where the opening is looked for, degrees BTDC: the nominal figure, else a usual one."""
+    window = setting.per_cylinder.get(cylinder, setting.window) if cylinder else setting.window
+    if window is not None:
+        return window.nominal_btdc
+    others = [other.window for other in unit.settings if other.window is not None]
+    if others:
+        return sum(other.nominal_btdc for other in others) / len(others)
+    return USUAL_NOMINAL_DEG
+
+
+def to_reading(
+    opening: Opening,
+    profile: Profile,
+    reference: TdcReference | None,
+    *,
+    setting: str,
+    stroke: FiringTdc | None = None,
+    phase: Phase = "as found",
+    kind: Literal["turned", "set"] = "turned",
+    start_us: float = 0.0,
+    without: str = NO_REFERENCE,
+) -> Reading:
+    """Tie one opening to its unit, lobe, cylinder and stroke.
+
+    ``setting`` is the name of the setting in force for the unit on ``opening.input``; ``t_s`` of
+    the reading counts from ``start_us``; ``without`` says why there is no reference. A ``kind``
+    "set" reading (crank held, unit moved) counts although the crank stood still, as long as its
+    angle is known. ``stroke_known`` is true where no stroke is in question: on a two-stroke, and
+    for a unit that sparks on both. Raises ``InputError`` when no unit is on that input or the unit
+    has no such setting.
+    """
+    unit = unit_on_input(profile, opening.input)
+    in_force = setting_named(unit, setting)
+    counts, why = (True, "") if kind == "set" else (opening.counts, opening.why)
+    if opening.crank_deg is None:
+        counts, why = False, opening.why or NO_ANGLE
+    elif reference is None:
+        counts, why = False, why or without
+    found = None
+    if opening.crank_deg is not None and reference is not None:
+        found = _Finder(profile, reference, unit, in_force, stroke).find(opening.crank_deg)
+        if found.btdc_deg is None:
+            counts, why = False, why or found.why
+    return Reading(
+        unit=unit.name,
+        setting=setting,
+        cylinder=found.cylinder if found else None,
+        lobe=found.lobe if found else None,
+        btdc_deg=found.btdc_deg if found else None,
+        crank_deg=opening.crank_deg,
+        t_s=(opening.t_us - start_us) * 1e-6,
+        counts=counts,
+        why=why,
+        phase=phase,
+        kind=kind,
+        stroke_known=found.stroke_known if found else False,
+        wrong_stroke=found.wrong_stroke if found else False,
+        partings=opening.partings,
+        closed_deg=None if math.isnan(opening.closed_deg) else opening.closed_deg,
+    )
+
+
+def _share(one: Place, two: Place) -> bool:
+    """Whether nothing within one crank turn tells the two places apart."""
+    apart = (one.tdc_deg - two.tdc_deg, one.open_deg - two.open_deg)
+    return any(abs(wrap(angle, 360.0)) <= SHARED_TDC_DEG for angle in apart)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    cylinder: int | None
+    lobe: int | None
+    btdc_deg: float | None
+    stroke_known: bool
+    wrong_stroke: bool = False
+    why: str = ""
+
+
+class _Finder:
+    """The places of one unit in one setting, and the search for the nearest."""
+
+    def __init__(
+        self,
+        profile: Profile,
+        reference: TdcReference,
+        unit: Unit,
+        setting: Setting,
+        stroke: FiringTdc | None,
+    ) -> None:
+        self.profile, self.engine = profile, profile.engine
+        self.reference, self.unit, self.setting = reference, unit, setting
+        self.cycle = profile.cycle_deg
+        self.both = sparks_on_both_strokes(unit, profile)
+        self.stated = stroke is not None or self.engine.strokes == 2
+        self.origin = self._origin(stroke)
+        self.firing = self._firing_places()
+        self.other = (
+            [Place(p.cylinder, p.tdc_deg + 360.0, p.open_deg + 360.0, False) for p in self.firing]
+            if self.engine.strokes == 4
+            else []
+        )
+
+    def _origin(self, stroke: FiringTdc | None) -> float:
+        """Firing TDC of cylinder 1, in crank degrees after the reference's TDC.
+
+        Without a statement any choice of turn will do, as long as it stays the same.
+        """
+        cylinder = stroke.cylinder if stroke else self.reference.cylinder
+        after = tdc_after_reference_deg(self.engine, self.reference, cylinder)
+        turn = stroke.turn if stroke else 0
+        return 360.0 * turn + after - datum_after_first_deg(self.engine)[cylinder]
+
+    def _firing_places(self) -> list[Place]:
+        datum_deg = datum_after_first_deg(self.engine)
+        places = []
+        for cylinder in served_cylinders(self.unit, self.engine):
+            tdc = self.origin + datum_deg[cylinder]
+            opens = tdc - nominal_btdc(self.unit, self.setting, cylinder)
+            places.append(Place(cylinder, tdc, opens, True))
+        return places
+
+    def find(self, crank_deg: float) -> _Found:
+        after = crank_deg - self.reference.tdc_deg
+        place, shared = self._nearest(after)
+        lobe = self._lobe(after)
+        if not self._can_be_judged(place.cylinder):
+            why = self._not_known(place.cylinder)
+            return _Found(place.cylinder, lobe, None, self.stated, why=why)
+        btdc = wrap(place.tdc_deg - after, 360.0)
+        if not self.stated:
+            known = self.both and not shared
+            return _Found(None if shared else place.cylinder, lobe, btdc, known)
+        return _Found(place.cylinder, lobe, btdc, True, not place.firing and not self.both)
+
+    def _can_be_judged(self, cylinder: int) -> bool:
+        """Its dead centre is known, or its window is counted from cylinder 1's opening."""
+        from_first = self.setting.counted_from == "first" and cylinder in self.setting.per_cylinder
+        return from_first or tdc_known(self.engine, cylinder, self.reference.cylinder)
+
+    def _not_known(self, cylinder: int) -> str:
+        if on_link_rod(self.engine, cylinder):
+            return f"the top dead centre of cylinder {cylinder} (link rod) is not stated"
+        return (
+            f"the top dead centre of cylinder {cylinder} (master rod) does not follow from that of"
+            f" cylinder {self.reference.cylinder} (link rod): state it"
+        )
+
+    def _nearest(self, after: float) -> tuple[Place, bool]:
+        """The nearest place, and whether another cylinder shares it."""
+        if not self.stated:
+            places = sorted(self.firing, key=lambda p: abs(wrap(p.open_deg - after, 360.0)))
+            best = places[0]
+            return best, any(_share(place, best) for place in places[1:])
+        firing = min(self.firing, key=lambda p: self._distance(p, after))
+        if not self.other:
+            return firing, False
+        other = min(self.other, key=lambda p: self._distance(p, after))
+        tolerance = min(STROKE_TOLERANCE_DEG, self._gap(other) / 2.0)
+        if self._distance(other, after) <= tolerance < self._distance(firing, after):
+            return other, False
+        return firing, False
+
+    def _distance(self, place: Place, after: float) -> float:
+        return abs(wrap(place.open_deg - after, self.cycle))
+
+    def _gap(self, other: Place) -> float:
+        """From a place on the other stroke to the nearest one where the unit should open."""
+        return min(self._distance(firing, other.open_deg) for firing in self.firing)
+
+    def _lobe(self, after: float) -> int | None:
+        """Openings counted from the one for the first cylinder served, modulo the lobes.
+
+        Where each opening has its own place in the cycle the places are counted, since an odd
+        firing order makes the openings unevenly spaced; else the even spacing of the lobes is.
+        """
+        first = self.firing[0].open_deg
+        candidates = self.firing + (self.other if self.both else [])
+        steps = sorted(
+            {round((p.open_deg - first) % self.cycle, 6) % self.cycle for p in candidates}
+        )
+        if len(steps) == openings_per_cycle(self.unit, self.profile):
+            since = after - first
+            nearest = min(range(len(steps)), key=lambda i: abs(wrap(steps[i] - since, self.cycle)))
+            cycles = round((since - steps[nearest]) / self.cycle)
+            return (cycles * len(steps) + nearest) % self.unit.lobes
+        spacing = 360.0 / float(self.unit.turns_per_crank_turn * self.unit.lobes)
+        return round((after - first) / spacing) % self.unit.lobes
+
+
+_OF_THE_HAND = ("passed backwards", "run-up of", "the crank had gone back", JUST_CLOSED)
+
+
+"""How a reason begins that speaks of the crank's movement alone."""
+
+
+NEAR_DEG = 10.0
+
+
+"""A unit is set nearer than this to the figure that is wanted (common practice, no source)."""
+
+
+FAR = "the contacts parted with the crank held, far from the figure that is wanted"
+
+
+def by_moving(opening: Opening, *, moving: bool) -> bool:
+    """Whether contacts parted because the unit, or its lever, was moved.
+
+    The crank stood still; or the person was ``moving`` the unit, and nothing but the crank's
+    movement stands against the opening: a hand that trembles on a held crank turns nothing,
+    though the encoder sees every direction and run-up.
+    """
+    if opening.why == STOOD_STILL:
+        return True
+    of_the_hand = not opening.why or opening.why.startswith(_OF_THE_HAND)
+    return of_the_hand and moving
+
+
+def unless_far(reading: Reading, unit: Unit) -> Reading:
+    """The set reading of a unit that nobody said to be moved, as it is where that is near its
+    figure. Elsewhere something else parted the contacts, as a lever does, and it does not count."""
+    setting = setting_named(unit, reading.setting)
+    window = setting.per_cylinder.get(reading.cylinder or 0, setting.window)
+    if window is None or reading.btdc_deg is None:
+        return reading
+    if abs(wrap(reading.btdc_deg - window.nominal_btdc)) <= NEAR_DEG:
+        return reading
+    return replace(reading, counts=False, why=reading.why or FAR)

@@ -1,0 +1,369 @@
+"""Means and contributions with identity.
+
+The contributions to the uncertainty of a mean opening, one function each.
+
+What is measured is the crank angle between two positions: where the contacts open and where top
+dead centre was found. The encoder's own errors therefore enter as a *difference* of errors at
+those positions: what is common to both drops out (JCGM 100:2008, 5.2). A reference found by
+touching a stop stands half-way between two positions of the encoder, the touches, and its error is
+the mean of theirs.
+
+Readings that belong together, and the mean opening that they make.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from rig.base.angles import circular_mean, is_defined, mean_and_spread, resultant
+from rig.base.rounding import many
+from rig.base.uncertainty import Contribution, combine, quantisation, rectangular, u_shaped
+from rig.engine.gear_train import disc_places
+from rig.engine.profile import Encoder
+from rig.tdc.reference import GRADUATION, RUN_OUT, TdcReference
+from rig.timing.groups import Parting, explained_deg, parted
+from rig.timing.values import Reading
+from rig.timing.verdict import REPEATABILITY
+
+PLACING_LEFT = 0.1
+
+
+"""What placing an event between encoder edges leaves of q/sqrt(12), the error of rounding to a
+count. It is carried in full however many readings there are, since unequal counts lie in the same
+places on each turn."""
+
+
+HAND_PLAY_DEG = 0.25
+
+
+"""How far a crank that is held by hand may stand off while the unit is moved: half-width, crank
+degrees (common practice, no source)."""
+
+
+FEW = 5
+
+
+"""With fewer readings than this a cylinder's own spread is a guess: the unit's is used."""
+
+
+MOST_PLACES = 360
+
+
+"""More places than this on an encoder's disc are taken as all round it."""
+
+
+TOP_DEAD_CENTRE = "top dead centre"
+COUNTING = "counting"
+PLAY = "play"
+PLAY_OF_BOTH = "play of both"
+HAND = "hand"
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Sum of squared deviations (degrees squared) and its degrees of freedom; they add up."""
+
+    squares: float = 0.0
+    nu: int = 0
+
+    def __add__(self, other: Spread) -> Spread:
+        return Spread(self.squares + other.squares, self.nu + other.nu)
+
+    @property
+    def sd_deg(self) -> float:
+        """Pooled standard deviation (JCGM 100:2008, 4.2.4); needs at least one of freedom."""
+        return math.sqrt(self.squares / self.nu)
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """Positions of the encoder that a figure rests on.
+
+    ``vector`` is the mean of the unit vectors at their angles on the encoder's own shaft, which is
+    what a once-a-turn error sees; ``places`` is how many different positions there are. Where it
+    is not known which position it was, ``elsewhere`` has the vectors that it may as well have.
+    """
+
+    vector: complex
+    places: int
+    elsewhere: tuple[complex, ...] = ()
+
+
+def seat_part(crank_deg: Sequence[float], encoder: Encoder) -> Seat:
+    """The seat of readings at the given crank angles; those within a degree share a place."""
+    ratio = float(encoder.turns_per_crank_turn)
+    angles = [angle * ratio for angle in crank_deg]
+    return Seat(resultant(angles), len({round(angle) % 360 for angle in angles}))
+
+
+def reference_seat(reference: TdcReference, encoder: Encoder) -> Seat:
+    """The seat of top dead centre: the mean of the touches from both sides, or where the crank
+    stood.
+
+    A dead centre that was only stated comes at several places on the disc of a geared encoder, and
+    nobody said at which it was found.
+    """
+    sides = [side for side in (reference.forward_deg, reference.backward_deg) if side]
+    if not sides:
+        first = seat_part([reference.tdc_deg], encoder)
+        many = min(disc_places(encoder), MOST_PLACES)
+        others = (first.vector * cmath.rect(1.0, math.tau * n / many) for n in range(1, many))
+        return replace(first, elsewhere=tuple(others))
+    vectors = [seat_part(side, encoder).vector for side in sides]
+    return Seat(sum(vectors) / len(vectors), len(sides))
+
+
+def repeatability_part(
+    own: Spread, unit: Spread, n: int, name: str = REPEATABILITY
+) -> Contribution | None:
+    """Repeatability of a mean of ``n`` readings: s/sqrt(n), nu of s (JCGM 100:2008, 4.2.3).
+
+    With fewer than ``FEW`` readings s is the one of the whole unit (``unit``, ``own`` included),
+    pooled over its cylinders, when that has more degrees of freedom. None when there is no spread
+    to go by.
+    """
+    pooled = n < FEW and unit.nu > own.nu
+    spread = unit if pooled else own
+    if spread.nu < 1:
+        return None
+    of = "pooled over the unit's cylinders" if pooled else f"of {many(n, 'reading')}"
+    return Contribution(
+        name,
+        spread.sd_deg / math.sqrt(n),
+        spread.nu,
+        "A",
+        f"s/sqrt(n), s = {spread.sd_deg:.3f} {of} (JCGM 100, 4.2.3)",
+    )
+
+
+def mean_over_cylinders(
+    parts: Sequence[Spread], counts: Sequence[int], name: str = REPEATABILITY
+) -> Contribution | None:
+    """Repeatability of the mean of the cylinders' means; their differences are no part of it.
+
+    ``parts`` and ``counts`` are each cylinder's spread and number of readings. None when no
+    cylinder was read twice.
+    """
+    unit = sum(parts, Spread())
+    if unit.nu < 1:
+        return None
+    u_deg = unit.sd_deg * math.sqrt(sum(1.0 / n for n in counts)) / len(counts)
+    how = (
+        f"s pooled over {many(len(counts), 'cylinder')} = {unit.sd_deg:.3f} (JCGM "
+        f"100, 4.2.4 and 5.1.2)"
+    )
+    return Contribution(name, u_deg, unit.nu, "A", how)
+
+
+def top_dead_centre(reference: TdcReference) -> Contribution:
+    """The reference, without the encoder's errors, which belong to the difference of positions."""
+    whole = reference.uncertainty
+    kept = [part for part in whole.parts if part.name not in (GRADUATION, RUN_OUT)]
+    used = combine(kept) if kept else whole
+    return Contribution(
+        TOP_DEAD_CENTRE, used.u_deg, used.nu_eff, "B", f"reference by {reference.method}"
+    )
+
+
+def counting(encoder: Encoder, placing: float = PLACING_LEFT) -> Contribution:
+    """Placing the opening, and the index that angles count from, between encoder edges.
+
+    ``placing`` is what is left of the error of rounding to a count (JCGM 100:2008, F.2.2.1, for the
+    difference of two).
+    """
+    q_deg = 360.0 / (encoder.counts_per_turn * float(encoder.turns_per_crank_turn))
+    u_deg = placing * quantisation(q_deg) * math.sqrt(2.0)
+    how = f"{placing:g} of q/sqrt(6), q = {q_deg:.4f}, placed between edges (JCGM 100, F.2.2.1)"
+    return Contribution(COUNTING, u_deg, math.inf, "B", how)
+
+
+def graduation(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
+    """The encoder's own graduation error, independent from one position to another.
+
+    Stated in degrees of the encoder's own shaft, as its run-out is; carried in crank degrees.
+    """
+    half = encoder.graduation_error_deg / float(encoder.turns_per_crank_turn)
+    u_deg = rectangular(half) * math.sqrt(1.0 / first.places + 1.0 / second.places)
+    how = (
+        f"rectangular +/- {half:g}, {first.places} against "
+        f"{many(second.places, 'position')} (JCGM 100, 4.3.7)"
+    )
+    return Contribution(GRADUATION, u_deg, math.inf, "B", how)
+
+
+def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
+    """Once-a-turn error of the encoder's mounting, A sin(angle + phase), phase not known.
+
+    Between two angles d apart it comes to a sine of amplitude 2 A sin(d/2); between means over
+    several positions, to A times the distance of their mean vectors. Repeats do not reduce it. Of
+    positions that are not known the furthest apart are taken, so that the interval holds at each.
+    """
+    once_a_turn = encoder.run_out_deg / float(encoder.turns_per_crank_turn)
+    apart = max(
+        abs(one - other)
+        for one in (first.vector, *first.elsewhere)
+        for other in (second.vector, *second.elsewhere)
+    )
+    amplitude = once_a_turn * apart
+    positions = "positions compared,"
+    if first.elsewhere or second.elsewhere:
+        positions += " the furthest apart of those that they may be,"
+    how = (
+        f"U-shaped, amplitude {amplitude:.3f} between the {positions} of "
+        f"{once_a_turn:g} once a turn (JCGM 100, H.1.3.4)"
+    )
+    return Contribution(RUN_OUT, u_shaped(amplitude), math.inf, "B", how)
+
+
+def play(play_deg: float) -> Contribution:
+    """Backlash through which the magnet may pull the rotor: opens early by 0 to ``play_deg``.
+
+    Whether it did is not known, so no correction is made: the root mean square of an error
+    anywhere between none and all of it is play/sqrt(3) (JCGM 100:2008, 4.3.7 and F.2.4.5).
+    """
+    how = f"rectangular, 0 to {play_deg:g} early, not corrected (JCGM 100, 4.3.7 and F.2.4.5)"
+    return Contribution(PLAY, rectangular(play_deg), math.inf, "B", how)
+
+
+def play_deg_of(part: Contribution) -> float:
+    """The backlash that ``part`` was made from, crank degrees; 0 for a part of another kind."""
+    return part.u_deg * math.sqrt(3.0) if part.name == PLAY else 0.0
+
+
+def play_of_both(first_deg: float, second_deg: float) -> Contribution:
+    """The plays of two drives in the difference of their units: each opens early by 0 to its own.
+
+    By half of it in the mean, which drops out of the difference as far as the plays are equal;
+    counted as for each unit alone, the interval would be twice too wide.
+    """
+    u_deg = math.hypot(
+        rectangular(first_deg / 2.0), rectangular(second_deg / 2.0), (first_deg - second_deg) / 2.0
+    )
+    how = f"rectangular, 0 to {first_deg:g} against 0 to {second_deg:g} early (JCGM 100, 4.3.7)"
+    return Contribution(PLAY_OF_BOTH, u_deg, math.inf, "B", how)
+
+
+def hand(half_width_deg: float = HAND_PLAY_DEG) -> Contribution:
+    """How far the held crank may stand off while the unit is moved (a "set" reading)."""
+    how = f"rectangular +/- {half_width_deg:g} while the crank is held (JCGM 100, 4.3.7)"
+    return Contribution(HAND, rectangular(half_width_deg), math.inf, "B", how)
+
+
+Cell = list[Reading]
+
+
+"""Counted readings of one unit, setting, phase and kind, on one lobe and cylinder."""
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A mean opening, over one cylinder or several, and what its uncertainty is made from."""
+
+    cylinder: int | None
+    readings: tuple[Reading, ...]
+    mean_btdc: float  # mean of the cells' means
+    sd_deg: float | None  # of all its readings, differences between cylinders included
+    repeatability: Contribution | None  # None: nothing was read twice
+    seat: Seat
+
+    @property
+    def n(self) -> int:
+        """Number of readings."""
+        return len(self.readings)
+
+
+def counted(readings: Sequence[Reading]) -> list[Reading]:
+    """The readings that count and have an angle."""
+    return [r for r in readings if r.counts and r.btdc_deg is not None and r.crank_deg is not None]
+
+
+def cells_of(group: Sequence[Reading]) -> list[Cell]:
+    """``group`` by cylinder, in order of their numbers; where that is not known, by lobe.
+
+    Lobes keep apart what is meant to differ while the stroke is not stated.
+    """
+    cells: dict[tuple[bool, int], Cell] = {}
+    for reading in group:
+        cells.setdefault(_cell_of(reading), []).append(reading)
+    return [cells[key] for key in sorted(cells)]
+
+
+def _cell_of(reading: Reading) -> tuple[bool, int]:
+    unknown = reading.cylinder is None
+    return unknown, (reading.lobe if unknown else reading.cylinder) or 0
+
+
+def parting_of(
+    group: Sequence[Reading], encoder: Encoder, play_deg: float | None
+) -> Parting | None:
+    """The groups apart that ``group``, in order of time, lies in; None where it is one.
+
+    Lobes are numbered as ``cells_of`` has them. What was set with the crank held was put where it
+    is on purpose, each time anew, and is not parted. Source: ``rig.timing.groups``.
+    """
+    if not group or group[0].kind == "set":
+        return None
+    keys = [_cell_of(reading) for reading in group]
+    number = {key: n for n, key in enumerate(sorted(set(keys)))}
+    return parted(group, [number[key] for key in keys], explained_deg(encoder, play_deg))
+
+
+def has_mean(group: Sequence[Reading]) -> bool:
+    """False where openings cancel out, on one lobe or among lobes, so that no mean is defined."""
+    cells = [_btdcs(cell) for cell in cells_of(group)]
+    if not all(is_defined(angles) for angles in [*cells, _btdcs(group)]):
+        return False
+    return is_defined([circular_mean(angles) for angles in cells])
+
+
+def figure_over(
+    cells: Sequence[Cell],
+    encoder: Encoder,
+    *,
+    cylinder: int | None = None,
+    unit: Spread | None = None,
+) -> Figure:
+    """The mean opening over ``cells`` (at least one), each of the same weight.
+
+    ``unit`` is the pooled spread of the whole unit, for a cylinder of its own with few readings.
+    Raises ``ValueError`` when the openings have no mean (see ``has_mean``).
+    """
+    together = [reading for cell in cells for reading in cell]
+    seats = [seat_part(_crank_degs(cell), encoder) for cell in cells]
+    spreads = [spread_of(cell) for cell in cells]
+    if len(cells) == 1:
+        repeatability = repeatability_part(spreads[0], unit or Spread(), len(together))
+    else:
+        repeatability = mean_over_cylinders(spreads, [len(cell) for cell in cells])
+    if repeatability is None:
+        # Each lobe was read once: their differences have to stand for the spread.
+        repeatability = repeatability_part(spread_of(together), Spread(), len(together))
+    return Figure(
+        cylinder=cylinder,
+        readings=tuple(together),
+        mean_btdc=circular_mean([circular_mean(_btdcs(cell)) for cell in cells]),
+        sd_deg=mean_and_spread(_btdcs(together))[1],
+        repeatability=repeatability,
+        seat=Seat(
+            sum(seat.vector for seat in seats) / len(seats),
+            seat_part(_crank_degs(together), encoder).places,
+        ),
+    )
+
+
+def spread_of(group: Sequence[Reading]) -> Spread:
+    """Squared deviations from the group's own mean, and their degrees of freedom."""
+    _, sd = mean_and_spread(_btdcs(group))
+    nu = len(group) - 1
+    return Spread(0.0 if sd is None else sd * sd * nu, nu)
+
+
+def _btdcs(group: Sequence[Reading]) -> list[float]:
+    return [r.btdc_deg for r in group if r.btdc_deg is not None]
+
+
+def _crank_degs(group: Sequence[Reading]) -> list[float]:
+    return [r.crank_deg for r in group if r.crank_deg is not None]

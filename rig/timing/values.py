@@ -1,0 +1,93 @@
+"""What the timing room says: readings, contributions, judgements, comparisons. Plain values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.base.uncertainty import Uncertainty
+
+Verdict = Literal["inside", "outside", "not decidable", "not judged"]
+Phase = Literal["as found", "being set", "as left"]
+BEING_SET: Phase = "being set"
+PHASES: tuple[Phase, ...] = ("as found", BEING_SET, "as left")
+
+
+"""In the order in which they come; of a unit, the last that was read tells how it stands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One opening of one unit, tied to setting, cylinder and stroke.
+
+    ``btdc_deg`` is before the top dead centre of ``cylinder``, in (-180, 180].
+    """
+
+    unit: str
+    setting: str
+    cylinder: int | None  # None: not known (which stroke is not stated, lobe not tied)
+    lobe: int | None  # 0 .. lobes - 1, counted from the first seen since the stroke was stated
+    btdc_deg: float | None
+    crank_deg: float | None
+    t_s: float  # from the first position of its capture
+    counts: bool
+    why: str  # why it does not count, empty when it does
+    phase: Phase = "as found"
+    kind: Literal["turned", "set", "impulse"] = "turned"
+    stroke_known: bool = True
+    wrong_stroke: bool = False  # a whole crank turn out on a four-stroke
+    partings: int = 1  # contact openings in the passage, chatter included
+    closed_deg: float | None = None  # crank degrees for which the contacts had been closed
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Readings that lie together, apart from others of the same figure (see ``timing.groups``)."""
+
+    n: int
+    mean_btdc: float
+    sd_deg: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """One unit in one setting on one cylinder, against its window."""
+
+    unit: str
+    setting: str
+    cylinder: int | None
+    phase: str
+    kind: str
+    n: int
+    mean_btdc: float | None
+    sd_deg: float | None
+    uncertainty: Uncertainty | None
+    earliest_btdc: float | None
+    nominal_btdc: float | None
+    latest_btdc: float | None
+    verdict: Verdict
+    spread_verdict: Verdict
+    words: str  # "0.10 degrees beyond the early limit (2.10 degrees early of nominal)"
+    rule: str  # the decision rule, one sentence
+    settle: str  # how many more readings would settle it, or which part would have to shrink
+    marks: tuple[str, ...] = ()  # "stroke not stated", "one crank turn out", ...
+    groups: tuple[Group, ...] = ()  # where the readings have no mean, because they lie in groups
+    probability_inside: float | None = None  # of its true value, where that is not decidable
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two units (or the same before and after): first minus second, positive = first earlier."""
+
+    first: str
+    second: str
+    setting: str
+    cylinder: int | None  # None: over all cylinders
+    difference_deg: float
+    uncertainty: Uncertainty | None  # None: single readings, which say nothing of their spread
+    wanted_deg: float | None
+    tolerance_deg: float | None
+    verdict: Verdict
+    words: str
+    phase: str = ""  # of both, when they are of one capture
+    probability_inside: float | None = None  # of its true value, where that is not decidable

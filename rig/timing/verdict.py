@@ -1,0 +1,184 @@
+"""Rules that turn a figure, its uncertainty and its limits into a verdict; in the manner of
+JCGM 106:2012.
+
+Plain numbers of one unit throughout. Callers bring angles into deviations from the nominal figure
+first, so that nothing here has to know that angles wrap. A limit of None is no limit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Literal
+
+from rig.base.uncertainty import Contribution, Uncertainty, combine
+from rig.timing.values import Verdict
+
+Rule = Literal["guarded", "simple"]
+
+REPEATABILITY = "repeatability"
+
+
+"""Name of the one contribution that more readings make smaller."""
+
+
+MOST_READINGS = 200
+
+
+"""Nobody turns a crank for more readings than this to settle a verdict."""
+
+
+RULES: dict[Rule, str] = {
+    "guarded": (
+        "inside when the mean lies within the limits by at least its expanded uncertainty U "
+        "(about 95 %), outside when it lies beyond a limit by more than U, else not decidable "
+        "(guarded acceptance and rejection, JCGM 106, w = U)"
+    ),
+    "simple": (
+        "inside when the mean lies within the limits, else outside; the uncertainty is given "
+        "but not used (simple acceptance, JCGM 106)"
+    ),
+}
+
+_SLACK = 1e-9  # a mean that stands exactly on its acceptance limit is accepted (37 - 0.3 = 36.7)
+
+
+def conformance_probability(
+    value: float, u: float, lower: float | None, upper: float | None, nu: float = math.inf
+) -> float:
+    """Probability that the true value lies between the limits, given ``value`` +/- ``u``.
+
+    ``u`` is a standard uncertainty with ``nu`` degrees of freedom, the distribution Student's
+    (JCGM 100:2008, G.3), which is the normal one for math.inf (JCGM 106:2012, clause 7).
+    Raises ``ValueError`` unless ``u`` is positive.
+    """
+    if not u > 0.0:
+        raise ValueError(f"standard uncertainty {u} must be positive")
+    from scipy.special import ndtr, stdtr
+
+    def below_zero(distance: float) -> float:
+        return float(ndtr(distance) if math.isinf(nu) else stdtr(nu, distance))
+
+    # Summed from the tails, so that a probability near 1 keeps its digits.
+    above = 0.0 if upper is None else below_zero((value - upper) / u)
+    below = 0.0 if lower is None else below_zero((lower - value) / u)
+    return 1.0 - above - below
+
+
+def probability_inside(
+    value: float, uncertainty: Uncertainty | None, lower: float | None, upper: float | None
+) -> float | None:
+    """``conformance_probability`` of a combined uncertainty; None where it is not known."""
+    if uncertainty is None or not uncertainty.u_deg > 0.0:
+        return None
+    return conformance_probability(value, uncertainty.u_deg, lower, upper, uncertainty.nu_eff)
+
+
+def probability_words(probability: float | None) -> str:
+    """ "inside with a probability of 62 %"; empty where it is not known."""
+    if probability is None:
+        return ""
+    percent = 100.0 * probability
+    if percent < 1.0:
+        return "inside with a probability under 1 %"
+    if percent > 99.0:
+        return "inside with a probability over 99 %"
+    return f"inside with a probability of {percent:.0f} %"
+
+
+def acceptance_limits(
+    lower: float | None, upper: float | None, w: float
+) -> tuple[float | None, float | None]:
+    """The limits moved in by the guard band ``w``. The lower may come out above the upper: then
+    no value can be accepted (JCGM 106:2012, clause 8)."""
+    return (
+        None if lower is None else lower + w,
+        None if upper is None else upper - w,
+    )
+
+
+def decide(
+    value: float, U: float | None, lower: float | None, upper: float | None, rule: Rule = "guarded"
+) -> Verdict:
+    """Verdict on ``value`` by a rule of ``RULES``; ``U`` is its expanded uncertainty.
+
+    ``U`` None means that it is not known. Without any limit the answer is "not judged".
+    """
+    if lower is None and upper is None:
+        return "not judged"
+    if rule == "simple":
+        return "inside" if _within(value, lower, upper) else "outside"
+    if U is None:
+        return "not decidable"
+    if _within(value, *acceptance_limits(lower, upper, U)):
+        return "inside"
+    if not _within(value, *acceptance_limits(lower, upper, -U)):
+        return "outside"
+    return "not decidable"
+
+
+def _within(value: float, lower: float | None, upper: float | None) -> bool:
+    return (lower is None or value >= lower - _SLACK) and (upper is None or value <= upper + _SLACK)
+
+
+def sd_interval(sd: float, nu: float, coverage: float = 0.95) -> tuple[float, float]:
+    """Interval for the true standard deviation behind ``sd`` with ``nu`` degrees of freedom.
+
+    Two-sided, from the chi-square distribution of nu s^2 / sigma^2 (normal data).
+    """
+    from scipy.special import chdtri
+
+    tail = (1.0 - coverage) / 2.0
+    return (
+        sd * math.sqrt(nu / float(chdtri(nu, tail))),
+        sd * math.sqrt(nu / float(chdtri(nu, 1.0 - tail))),
+    )
+
+
+def decide_spread(sd: float | None, n: int, limit: float | None, rule: Rule = "guarded") -> Verdict:
+    """Verdict on a standard deviation of ``n`` values against its own upper ``limit``.
+
+    "guarded": inside when the whole 95 % interval of the true one lies within the limit, outside
+    when all of it lies beyond.
+    """
+    if limit is None:
+        return "not judged"
+    if sd is None:
+        return "not decidable"
+    if rule == "simple":
+        return "inside" if sd <= limit else "outside"
+    low, high = sd_interval(sd, n - 1)
+    if high <= limit:
+        return "inside"
+    return "outside" if low > limit else "not decidable"
+
+
+def with_readings(parts: Sequence[Contribution], n: int, wanted: float) -> Uncertainty:
+    """The uncertainty as it would be with ``wanted`` readings instead of ``n``.
+
+    Mean, spread and all other parts are taken to stay; ``math.inf`` readings leave no
+    repeatability at all.
+    """
+    return combine(
+        [
+            replace(p, u_deg=p.u_deg * math.sqrt(n / wanted), nu=p.nu + (wanted - n))
+            if p.name == REPEATABILITY
+            else p
+            for p in parts
+        ]
+    )
+
+
+def more_readings(parts: Sequence[Contribution], n: int, margin: float) -> int | None:
+    """How many readings more bring U down to ``margin``; None when ``MOST_READINGS`` do not."""
+    if with_readings(parts, n, n + MOST_READINGS).U_deg > margin:
+        return None
+    few, enough = 0, MOST_READINGS
+    while enough - few > 1:
+        middle = (few + enough) // 2
+        if with_readings(parts, n, n + middle).U_deg > margin:
+            few = middle
+        else:
+            enough = middle
+    return enough

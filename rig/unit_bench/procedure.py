@@ -1,0 +1,213 @@
+"""A unit on the bench, live: the encoder on its own shaft, the person led through its report."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+from rig.base import rounding
+from rig.base.errors import InputError
+from rig.base.rounding import many
+from rig.engine.profile import Profile, Unit
+from rig.guide.action import Action, Prompt
+from rig.guide.advice import PRIMARY
+from rig.guide.procedure import Advice, Panel, PanelLine, Procedure
+from rig.guide.tdc import still_deg
+from rig.job.folder import Job
+from rig.live.live_session import LiveSession
+from rig.signal.events import Event, Now
+from rig.unit_bench.report import COUPLING, NEUTRAL, Alone, BenchEvidence, Mean, UnitReport, report
+from rig.wire.records import Note
+
+FOLDER = "units"
+TURNS, TURNS_BACK, FELT = 5, 3, 3
+
+
+"""Openings a lobe forward, closings a lobe turning back, and places felt a side, after which no
+more are asked for (common practice, no source)."""
+
+
+CAUTION = (
+    "A magneto on the bench is live as soon as it is turned: its leads on an earthed gap, hands off"
+    f" its terminals. {PRIMARY}"
+)
+
+
+class UnitJob(Job):
+    """The job's folder with one unit by itself: no engine, no dead centre, no ratio.
+
+    Its captures lie with the reports of units, apart from those of the engine.
+    """
+
+    def __init__(self, folder: Path, name: str) -> None:
+        super().__init__(folder)
+        unit = next(each for each in self.profile.units if each.name == name)
+        self.profile = on_its_own(self.profile, unit)
+        self.captures = folder / FOLDER
+
+    def reference(self) -> None:
+        """A unit by itself has no dead centre."""
+        return
+
+
+def on_its_own(profile: Profile, unit: Unit) -> Profile:
+    """``profile`` with the encoder on the shaft of ``unit``, which is all there is."""
+    one = Fraction(1)
+    return replace(
+        profile,
+        encoder=replace(
+            profile.encoder, turns_per_crank_turn=one, play_deg=0.0, play_error_deg=0.0
+        ),
+        units=(replace(unit, turns_per_crank_turn=one, play_deg=None),),
+        synchronism=(),
+    )
+
+
+class UnitAlone(Procedure):
+    """Openings forward and back, neutral felt from both sides, the coupling; as it is found."""
+
+    def __init__(self, bench: LiveSession, talk: Prompt) -> None:
+        (self._unit,) = bench.job.profile.units
+        self._bench = bench
+        self._talk = talk
+        self._alone = Alone(self._unit.input)
+        self._now_us = 0.0
+        self._key: object = None
+        self._found: UnitReport | str = ""
+
+    def see(self, now: Now, events: Sequence[Event]) -> None:
+        """Openings and closings are kept."""
+        self._now_us = now.t_us
+        self._alone.add(events)
+
+    # -- on the screen --
+
+    def _report(self, seen: BenchEvidence) -> UnitReport | str:
+        """The report so far, or why there is none yet."""
+        if seen != self._key:
+            self._key = seen
+            try:
+                self._found = report(seen, self._unit.lobes, self._bench.job.profile.encoder)
+            except InputError as why:
+                self._found = str(why)
+        return self._found
+
+    def show(self, now: Now | None) -> Panel:
+        """The last opening, each lobe, play, neutral and coupling."""
+        seen = self._alone.seen()
+        found = self._report(seen)
+        openings = seen.impulse_deg if self._alone.engaged else seen.openings_deg
+        lines = [PanelLine("so far", found)] if isinstance(found, str) else _lines(found)
+        forward, back = len(seen.neutral_forward_deg), len(seen.neutral_backward_deg)
+        if forward or back:
+            felt = PanelLine("felt", f"neutral {forward}× forward, {back}× turning back")
+            lines.insert(0, felt)
+        is_open = self._bench.session.follower.contact_open(self._unit.input)
+        state = "contacts ?" if is_open is None else "OPEN" if is_open else "CLOSED"
+        coupling = ", coupling ENGAGED" if self._alone.engaged else ""
+        return Panel(
+            f"{self._unit.name}: degrees of its own shaft", f"{state}{coupling}",
+            rounding.after_index(openings[-1]) if openings else "",
+            below="last opening, after the index" if openings else "no opening yet",
+            beside=(
+                PanelLine("forward", f"{many(len(seen.openings_deg), 'opening')}"),
+                PanelLine("back", f"{many(len(seen.back_closings_deg), 'closing')}"),
+                PanelLine("engaged", f"{many(len(seen.impulse_deg), 'opening')}"),
+            ),
+            lines=tuple(lines),
+        )  # fmt: skip
+
+    def told(self) -> Advice:
+        """What is still wanted of it, in order."""
+        return Advice(
+            "unit", self._next(), "Turned both ways the play shows; neutral sets the spark.",
+            CAUTION,
+        )  # fmt: skip
+
+    def _next(self) -> str:
+        seen, lobes = self._alone.seen(), self._unit.lobes
+        steps = (
+            (self._bench.session.follower.track.anchor is None,
+             "turn it slowly forward until the index has passed"),
+            (len(seen.openings_deg) < TURNS * lobes,
+             f"turn it forward through its openings, {TURNS} turns or more"),
+            (len(seen.back_closings_deg) < TURNS_BACK * lobes,
+             f"now turn it back, {TURNS_BACK} turns or more: the play shows"),
+            (len(seen.neutral_forward_deg) < FELT,
+             "neutral: turn gently forward until the rotor settles, let go, press space"),
+            (len(seen.neutral_backward_deg) < FELT,
+             "neutral from the other side: turn gently back until it settles, let go, press space"),
+            (self._unit.coupling == "impulse" and not self._alone.engaged and not seen.impulse_deg,
+             "let its coupling engage, press c, and turn on forward through the clicks"),
+            (self._unit.coupling == "impulse" and len(seen.impulse_deg) < FELT,
+             "turn on forward through the clicks, a few turns"),
+        )  # fmt: skip
+        return next((text for due, text in steps if due), "press s to end here and have the report")
+
+    # -- deeds --
+
+    def deeds(self) -> tuple[Action, ...]:
+        """Neutral felt here, the coupling, the report."""
+        name, does = "engaged", "its impulse coupling is engaged from now on"
+        if self._alone.engaged:
+            name, does = "released", "its impulse coupling is released again"
+        return (
+            Action("space", "neutral here", "the rotor has settled here: neutral", "x",
+                 self._settled),
+            Action("x", "take back", "take the last place felt as neutral back", "feel it again",
+                 self._back),
+            Action("c", f"coupling {name}", does, "c again", self._turn_coupling),
+        )  # fmt: skip
+
+    def _note(self, name: str, value: dict[str, object]) -> None:
+        self._bench.note(name, value)
+        self._alone.note(Note(self._now_us, name, value))
+
+    def _settled(self) -> None:
+        at, way = still_deg(self._bench), self._bench.held.way
+        if way == 0:
+            raise InputError("turn it first: neutral is come to from one side or the other")
+        self._note(NEUTRAL, {"crank_deg": at, "direction": way})
+        side = "forward" if way > 0 else "turning back"
+        self._talk.say(f"neutral felt {side} at {rounding.after_index(at)}° after the index")
+
+    def _back(self) -> None:
+        if not self._alone.felt:
+            raise InputError("no place was felt as neutral yet")
+        at = self._alone.felt[-1][1]
+        self._note(NEUTRAL, {"back": True})
+        self._talk.say(f"taken back: neutral at {rounding.after_index(at)}°")
+
+    def _turn_coupling(self) -> None:
+        self._note(COUPLING, {"engaged": not self._alone.engaged})
+
+
+def _lines(found: UnitReport) -> list[PanelLine]:
+    whole = (
+        ("play", found.play), ("neutral", found.neutral), ("impulse lag", found.impulse_lag),
+    )  # fmt: skip
+    return [
+        *(PanelLine(name, _shown(mean), "now") for name, mean in whole if mean is not None),
+        *(
+            PanelLine(
+                f"lobe {lobe.number}",
+                f"opens {_size(lobe.opening)}, to the next {_size(lobe.interval)}, closed"
+                f" {_size(lobe.closed)}, open {_size(lobe.opened)}",
+            )
+            for lobe in found.lobes
+        ),
+    ]
+
+
+def _size(mean: Mean | None) -> str:
+    return "?" if mean is None else f"{mean.deg:.2f}°"
+
+
+def _shown(mean: Mean | None) -> str:
+    """A mean with about 95 %."""
+    if mean is None:
+        return "?"
+    U_deg = mean.expanded_deg
+    return f"{rounding.figure(mean.deg, U_deg)}° ± {rounding.two_figures(U_deg)}°"

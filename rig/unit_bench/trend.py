@@ -1,0 +1,177 @@
+"""The reports of one unit off the engine in order: what its lobes read over the years, and drift.
+
+Units are told apart by type and serial; without a serial there is nothing to follow. What was
+changed on a unit is a step: noted in a report, or in a certificate of its engine in between.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from rig.base import rounding
+from rig.base.errors import InputError
+from rig.base.escape import visible
+from rig.base.files import Listing, gathered, listed, named
+from rig.base.uncertainty import Contribution
+from rig.history.series import LONGEST_TROUBLE
+from rig.job import folder as sheets
+from rig.job.clock import utc_instant
+from rig.timing.drift import LEAST_DEG, MOST_DEG, DatedChange, DatedMean, Line, fit
+from rig.timing.verdict import REPEATABILITY
+from rig.unit_bench.report import KIND, Mean, means_of, period_of
+
+FOLDER = "units"
+
+
+@dataclass(frozen=True, slots=True)
+class DatedReport:
+    """One report. ``means`` are its figures, degrees of the unit's shaft."""
+
+    file: str
+    made_utc: str
+    type: str
+    serial: str
+    name: str  # in the engine file; empty when it was on no engine
+    counted_as: tuple[int, int]  # lobes, and poles of its magnet (0: not stated)
+    means: Mapping[str, Mean]
+    changes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class UnitPoint:
+    """A figure in one report; ``U_deg`` at about 95 %. ``step`` says why its level is a new one.
+
+    What was read once does not weigh: no line goes through it.
+    """
+
+    file: str
+    made_utc: str
+    deg: float
+    U_deg: float
+    step: str
+    weighs: bool
+
+
+@dataclass(frozen=True, slots=True)
+class UnitSeries:
+    """One figure of one unit through the years. ``line`` is None with too few points."""
+
+    type: str
+    serial: str
+    figure: str
+    points: tuple[UnitPoint, ...]
+    line: Line | None
+    words: str
+
+
+def read(folder: Path, troubles: list[str]) -> list[DatedReport]:
+    """The reports in a job, or in all jobs of a folder, in order of time.
+
+    Those that cannot be used are told in ``troubles``.
+    """
+    found = []
+    listing = reports(folder)
+    troubles += [visible(each.words, LONGEST_TROUBLE) for each in listing.left]
+    for path in listing.files:
+        said = ""
+        try:
+            found.append(_dated(path, sheets.read(path, KIND)))
+        except InputError as why:
+            said = str(why).removeprefix(f"{path}: ")
+        except (KeyError, TypeError, ValueError, OverflowError) as why:
+            said = f"it is not whole: {why}"
+        if said:
+            troubles.append(visible(f"left out: {named(path)}: {said}", LONGEST_TROUBLE))
+    return sorted(found, key=lambda each: each.made_utc)
+
+
+def reports(folder: Path) -> Listing:
+    """The reports' files in a job, or in all jobs of a folder, and what is left out."""
+    return gathered(folder, lambda job: listed(job / FOLDER, ".json"))
+
+
+def _dated(path: Path, plain: Mapping[str, Any]) -> DatedReport:
+    unit = plain["unit"]
+    made_utc = str(plain["made_utc"])
+    utc_instant(made_utc)
+    means = dict(means_of(plain["found"]))
+    if not all(LEAST_DEG <= mean.u_deg <= MOST_DEG for mean in means.values()):
+        raise ValueError(f"an uncertainty of nothing, or over {MOST_DEG:g}°")
+    return DatedReport(
+        file=str(path),
+        made_utc=made_utc,
+        type=visible(str(unit["type"])),
+        serial=visible(str(unit["serial"])),
+        name=str(unit.get("name", "")),
+        counted_as=(int(unit["lobes"]), int(unit.get("poles") or 0)),
+        means=means,
+        changes=tuple(visible(str(each)) for each in plain.get("changes", ())),
+    )
+
+
+def series(reports: Sequence[DatedReport], changes: Iterable[DatedChange] = ()) -> list[UnitSeries]:
+    """Each figure of each unit with a serial, its line fitted through the reports.
+
+    ``changes`` are those on the certificates of its engine: one that names the unit, or all, is a
+    step of the next report. Where lobes or poles are stated anew, figures are counted otherwise
+    and make a series of their own.
+    """
+    units: dict[tuple[str, str, tuple[int, int]], list[DatedReport]] = {}
+    for report in reports:
+        if report.serial:
+            units.setdefault((report.type, report.serial, report.counted_as), []).append(report)
+    on_engine = list(changes)
+    return [
+        _series(own, steps, figure)
+        for own in units.values()
+        for steps in [_steps(own, on_engine)]
+        for figure in dict.fromkeys(name for report in own for name in report.means)
+    ]
+
+
+def _steps(reports: Sequence[DatedReport], on_engine: Sequence[DatedChange]) -> list[str]:
+    """What was changed before each report since the one before."""
+    steps = [""]
+    for before, report in pairwise(reports):
+        since, until = utc_instant(before.made_utc), utc_instant(report.made_utc)
+        between = [
+            each.words
+            for each in on_engine
+            if each.unit in ("", report.name) and since < utc_instant(each.measured_utc) <= until
+        ]
+        steps.append("; ".join(dict.fromkeys([*between, *report.changes])))
+    return steps
+
+
+def _series(reports: Sequence[DatedReport], steps: Sequence[str], figure: str) -> UnitSeries:
+    points, dated = [], []
+    level = 0
+    for report, step in zip(reports, steps, strict=True):
+        level += bool(step)
+        if figure not in report.means:
+            continue
+        mean = report.means[figure]
+        weighs = mean.n > 1
+        points.append(
+            UnitPoint(report.file, report.made_utc, mean.deg, mean.expanded_deg, step, weighs)
+        )
+        if weighs:
+            own = (Contribution(REPEATABILITY, mean.u_deg, mean.nu, "A", "as reported"),)
+            day = utc_instant(report.made_utc).timestamp() / 86400.0
+            dated.append(DatedMean(day, mean.deg, own, level, report.file, mean.n))
+    first = reports[0]
+    line = fit(dated, period_of(figure, first.counted_as[1]))
+    return UnitSeries(first.type, first.serial, figure, tuple(points), line, _words(line))
+
+
+def _words(line: Line | None) -> str:
+    if line is None:
+        return "too few reports for a line: it takes three with nothing changed between"
+    slope, U = line.per_year_deg, line.U_per_year_deg
+    way = "more" if slope > 0 else "less"
+    drift = f"{rounding.size(slope, U)}° a year {way}, ± {rounding.two_figures(U)}°{line.few}"
+    return drift if line.told_apart else f"no drift can be told: {drift}"

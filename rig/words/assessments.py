@@ -1,0 +1,104 @@
+"""Verdicts, advance range, what would decide it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+from rig.base.rounding import entered, figure, many, size, two_figures
+from rig.base.uncertainty import Contribution, Uncertainty, combine
+from rig.timing.verdict import MOST_READINGS, more_readings, with_readings
+
+
+def early_or_late(deviation_deg: float, uncertainty: Uncertainty | None) -> str:
+    """A deviation from nominal in words, positive early: "1.43 degrees early of nominal"."""
+    digits = size_in_words(deviation_deg, uncertainty)
+    if float(digits) == 0.0:
+        return "on the nominal figure"
+    return f"{digits} degrees {'early' if deviation_deg > 0.0 else 'late'} of nominal"
+
+
+def size_in_words(angle_deg: float, uncertainty: Uncertainty | None) -> str:
+    """The size of an angle to the digits that its uncertainty warrants."""
+    return size(angle_deg, uncertainty.U_deg if uncertainty else None)
+
+
+def how_to_settle(
+    value: float, uncertainty: Uncertainty | None, n: int, lower: float, upper: float
+) -> str:
+    """What would turn "not decidable" into a verdict, in words; degrees throughout.
+
+    How many readings more, or else which contribution would have to shrink and to what.
+    """
+    if uncertainty is None:
+        return "one reading, no spread: take 2 more"
+    margin = min(abs(value - lower), abs(value - upper))
+    count = more_readings(uncertainty.parts, n, margin)
+    if count is not None:
+        return f"{many(count, 'more reading')}, if mean and spread stay as they are"
+    left = with_readings(uncertainty.parts, n, math.inf)
+    said = "no number of readings settles it"
+    if left.U_deg <= margin:
+        return (
+            f"more than {MOST_READINGS} more readings: the mean stands "
+            f"{figure(margin, left.U_deg)} degrees from the limit, too near for its spread"
+        )
+    if 2.0 * left.U_deg > upper - lower:
+        said += (
+            f", and with U of {two_figures(left.U_deg)} degrees in a window of"
+            f" {entered(upper - lower)} no reading could be accepted"
+        )
+    return f"{said}: {_what_has_to_shrink(left.parts, margin)}"
+
+
+def _what_has_to_shrink(parts: Sequence[Contribution], margin: float) -> str:
+    """The fewest parts, largest first, that have to go down for U to reach ``margin``."""
+    ranked = sorted((p for p in parts if p.u_deg > 0.0), key=lambda p: -p.u_deg)
+    for i, part in enumerate(ranked):
+        rest = ranked[i + 1 :]
+        gone = " and ".join(p.name for p in ranked[:i])
+        if combine(rest).U_deg < margin:
+            low, high = 0.0, 1.0
+            for _ in range(30):
+                middle = (low + high) / 2.0
+                if combine([replace(part, u_deg=middle * part.u_deg), *rest]).U_deg > margin:
+                    high = middle
+                else:
+                    low = middle
+            needed = low * part.u_deg
+            to = f"to about {two_figures(needed)}" if needed > 0.0 else "to nothing"
+            also = f" and {gone} to nothing" if gone else ""
+            return (
+                f"the part of the uncertainty from {part.name}, now {two_figures(part.u_deg)} "
+                f"degrees, would have to shrink {to}{also}"
+            )
+    return "the mean stands on the limit itself"
+
+
+def advance_range_words(
+    unit: str,
+    range_deg: float,
+    uncertainty: Uncertainty | None,
+    some: str,
+    *,
+    wanted_btdc: float | None,
+    earlier: float | None,
+    later: float | None,
+) -> str:
+    text = f"{unit}: the lever moves the opening by {size_in_words(range_deg, uncertainty)} degrees"
+    if some:
+        text += f" ({some}, read at both ends)"
+    if wanted_btdc is None or earlier is None or later is None:
+        return text
+    if earlier < 0.0 or later < 0.0:
+        short = -min(earlier, later)
+        side = "late" if earlier < 0.0 else "early"
+        return (
+            f"{text}; it does not reach {wanted_btdc:g} BTDC, {size_in_words(short, uncertainty)}"
+            f" degrees too {side} for it"
+        )
+    return (
+        f"{text}; of it {size_in_words(earlier, uncertainty)} are left towards advance and "
+        f"{size_in_words(later, uncertainty)} towards retard of {wanted_btdc:g} BTDC"
+    )

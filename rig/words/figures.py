@@ -1,0 +1,56 @@
+"""Numbers and angles in words.
+
+Text for the screen: made harmless; plain numbers and times. Angles: ``rig.engine.stated``.
+
+Text as it goes to paper: nothing in it can do harm. Figures: ``rig.engine.stated``.
+"""
+
+from __future__ import annotations
+
+import math
+
+from rig.base import rounding
+
+"""Longest text taken over, in characters; what is longer is cut."""
+
+
+"""What is printable and comes before it is harmless; most lines are so (° and ± are)."""
+
+
+def number(value: float | None, decimals: int = 1) -> str:
+    """A figure with its decimals, or a dash where there is none."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    return rounding.figure(value, decimals=decimals)
+
+
+def degrees(value: float | None, decimals: int = 1) -> str:
+    """``1.4°``, or a dash where there is no figure."""
+    text = number(value, decimals)
+    return text if text == "–" else text + "°"
+
+
+def clock(seconds: float) -> str:
+    """Elapsed time: ``4:07`` or ``1:04:07``."""
+    whole = max(0, int(seconds)) if math.isfinite(seconds) else 0
+    hours, rest = divmod(whole, 3600)
+    minutes, left = divmod(rest, 60)
+    return f"{hours}:{minutes:02d}:{left:02d}" if hours else f"{minutes}:{left:02d}"
+
+
+"""Characters of one piece of foreign text that are shown; what follows becomes an ellipsis."""
+
+
+def entered(angle_deg: float) -> str:
+    """Give an angle that somebody entered, as finely as it was: "36°", "35.25°"."""
+    return f"{rounding.entered(angle_deg)}°"
+
+
+def grouped(digits: str, group: int = 8) -> str:
+    """Give a row of digits in groups, so that an eye can follow them."""
+    return " ".join(digits[i : i + group] for i in range(0, len(digits), group))
+
+
+def angle(btdc_deg: float | None, places: int = 2) -> str:
+    """``36.20° BTDC``, ``4.00° ATDC``, or a dash when not known."""
+    return "-" if btdc_deg is None else rounding.btdc(btdc_deg, decimals=places)
