@@ -21,7 +21,7 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 def _no_pause(monkeypatch: pytest.MonkeyPatch) -> None:
     """Whether a capture grows is looked at without waiting: nobody else writes in a test's folder
     but a program that the test has begun, and that one is asked by a program of its own."""
-    writer = sys.modules.get("rig.wire.capture_writer")
+    writer = sys.modules.get("rig.wire.capture")
     if writer is not None:
         monkeypatch.setattr(writer, "pause", lambda seconds: None)
 

@@ -1,4 +1,4 @@
-"""How long ``rig --help`` takes against Python itself. (What it loads: tests/command.)"""
+"""How long ``rig --help`` takes against Python itself. (What it loads: tests/system.)"""
 
 from __future__ import annotations
 

@@ -1,0 +1,84 @@
+"""A job of version 0.1.0 as it was kept: its certificate reads, and its captures certify."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "command"))
+
+from made_job import rig
+
+from rig.certificate import record, seal
+from rig.certificate import record as certificate
+from rig.history.series import history, look
+
+KEPT = Path(__file__).parents[3] / "fixtures" / "version_1"
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(KEPT, tmp_path / "job"))
+
+
+def record_of(job: Path) -> Path:
+    (found,) = record.find(job / "certificates")
+    return found
+
+
+def test_its_digests_hold_and_it_is_said_who_made_its_figures(job: Path) -> None:
+    ran = rig("verify", record_of(job))
+    assert ran.status == 0, ran.out
+    said = [line for line in ran.out.splitlines() if "made by version 0.1.0" in line]
+    assert len(said) == 1
+    assert "only the fingerprints are checked" in said[0]
+    assert "no figure was computed anew" in ran.out
+    assert "everything holds" not in ran.out
+
+
+@pytest.mark.parametrize("name", ["engine.toml", "captures/20260301-090000.capture"])
+def test_a_changed_file_is_named(job: Path, name: str) -> None:
+    with (job / name).open("ab") as file:
+        file.write(b"\n")
+    ran = rig("verify", record_of(job))
+    assert ran.status == 1
+    assert Path(name).name in next(line for line in ran.out.splitlines() if "DOES NOT" in line)
+
+
+def test_an_edited_record_is_named(job: Path) -> None:
+    path = record_of(job)
+    path.write_text(path.read_text("ascii").replace('"inside"', '"outside"', 1), "ascii")
+    assert rig("verify", path).status == 1
+
+
+def test_it_reads_as_any_other(job: Path) -> None:
+    record = certificate.load(record_of(job))
+    assert record["version"] == 1
+    whole = certificate.as_certificate(record)
+    assert whole.program.version == "0.1.0"
+    assert whole.captures[0].engine_sha256 == ""
+    found = history(look(job).files)
+    assert found.certificates == (whole.identification,)
+    assert not found.troubles
+
+
+def test_its_captures_and_reference_give_a_certificate_of_today(job: Path) -> None:
+    ran = rig("certify", job, "--json")
+    assert ran.status < 2, ran.err
+    path = Path(ran.answer["certificate"])
+    made, kept = json.loads(path.read_bytes()), json.loads(record_of(KEPT).read_bytes())
+    assert made["version"] == 2
+    assert made["reference"]["tdc_deg"] == kept["reference"]["tdc_deg"]
+    assert [j["n"] for j in made["judgements"]] == [j["n"] for j in kept["judgements"]]
+    proved = rig("verify", path)
+    assert proved.status == 0, proved.out
+
+
+def test_the_kept_files_are_as_they_were() -> None:
+    looked = seal.look_at(record_of(KEPT).read_bytes())
+    assert looked.holds
+    assert looked.page

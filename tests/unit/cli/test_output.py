@@ -1,0 +1,185 @@
+"""What goes to standard output and standard error, and how a command ends."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from made_job import certificate_in, copied, finished, process, refused, rig
+
+from rig import __version__
+from rig.cli.main import COMMANDS
+
+PINS = Path(__file__).parents[3] / "fixtures" / "pins"
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return copied(tmp_path_factory.mktemp("output"))
+
+
+def commands(job: Path, new: Path) -> list[tuple[str | Path, ...]]:
+    """One call of each command that prints figures."""
+    capture = job / "captures" / finished().capture.name
+    return [
+        ("read", capture, "--tdc-deg", "277"),
+        ("read", PINS / "coarse.vcd", "--counts-per-turn", "2400"),
+        ("figures", job),
+        ("figures", job, "--readings"),
+        ("certify", job),
+        ("verify", certificate_in(finished().folder)),
+        ("verify", certificate_in(finished().folder), "--all"),
+        ("compare", certificate_in(finished().folder), certificate_in(finished().folder)),
+        ("tdc", job),
+        ("ports",),
+        ("new", new, "--example"),
+    ]
+
+
+def test_with_json_standard_output_is_one_object_and_nothing_else(
+    job: Path, tmp_path: Path
+) -> None:
+    for words in commands(job, tmp_path / "new"):
+        ran = rig(*words, "--json")
+        assert ran.status == 0, ran.err
+        assert ran.out.endswith("\n")
+        assert ran.out.count("\n") == 1
+        assert isinstance(json.loads(ran.out), dict)
+        assert ran.out.isascii()
+        assert "NaN" not in ran.out
+        assert "Infinity" not in ran.out
+
+
+def test_what_is_refused_says_so_on_standard_error_alone(job: Path) -> None:
+    for words in (
+        ("read", job / "none"), ("figures", job / "none"), ("certify", job / "none"),
+        ("verify", job / "none"), ("compare", job / "none", job / "none"), ("tdc", job / "none"),
+        ("live", job / "none"), ("new", job, "--example"),
+    ):  # fmt: skip
+        options = [] if words[0] == "live" else ["--json"]
+        assert str(job) in refused(2, *words, *options)
+
+
+def test_plain_lines_hold_no_control_codes(job: Path, tmp_path: Path) -> None:
+    for words in commands(job, tmp_path / "new"):
+        ran = rig(*words)
+        assert ran.status == 0, ran.err
+        assert ran.out
+        assert (ran.out + ran.err).replace("\n", "").isprintable()
+
+
+def test_colour_is_never_sent_to_what_is_no_terminal(job: Path) -> None:
+    env = {"TERM": "xterm-256color", "COLUMNS": "40", "CLICOLOR_FORCE": "1", "FORCE_COLOR": "1"}
+    ran = process("figures", job, env=env)
+    assert (ran.status, ran.err) == (0, "")
+    assert "\x1b" not in ran.out
+    assert ran.out == rig("figures", job).out
+
+
+def test_an_output_that_knows_ascii_only(job: Path) -> None:
+    env = {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0", "LC_ALL": "C"}
+    ran = process("figures", job, env=env)
+    assert ran.status == 0
+    assert ran.out.isascii()
+    assert " deg BTDC" in ran.out
+    as_json = process("tdc", job, "--json", env=env)
+    assert as_json.answer == rig("tdc", job, "--json").answer
+
+
+def test_help_of_every_command() -> None:
+    for command in COMMANDS:
+        ran = rig(command, "--help")
+        assert (ran.status, ran.err) == (0, "")
+        assert ran.out.startswith(f"usage: rig {command}")
+    for words in ((), ("--help",), ("-h",), ("help",)):
+        ran = rig(*words)
+        assert (ran.status, ran.err) == (0, "")
+        for command, what in COMMANDS.items():
+            assert f"{command} " in ran.out
+            assert what in ran.out
+    assert rig("--version").out == f"timing-rig {__version__}\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("raed", "x"), "there is no command 'raed'. Did you mean read? Try rig --help."),
+        (("\x1b[2J",), "there is no command '\\x1b[2J'."),
+        (("read",), "the following arguments are required: recording"),
+        (("figures",), "the following arguments are required: job"),
+        (("figures", "job", "--jsno"), "unrecognized arguments: --jsno"),
+        (("figures", "job", "--\x1b[2J"), "unrecognized arguments: --?[2J"),
+        (("compare", "one"), "the following arguments are required: second"),
+    ],
+)
+def test_wrong_usage(words: tuple[str, ...], sentence: str) -> None:
+    ran = rig(*words)
+    assert (ran.status, ran.out) == (2, "")
+    assert sentence in ran.err
+    assert ran.err.replace("\n", "").isprintable()
+
+
+def test_a_process_ends_with_the_same_status_and_words(job: Path) -> None:
+    missing = process("figures", job / "none")
+    assert (missing.status, missing.out) == (2, "")
+    assert missing.err == refused(2, "figures", job / "none")
+    assert process("--version").out == f"timing-rig {__version__}\n"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there are no broken pipes of this kind")
+def test_a_reader_that_goes_away_ends_it_quietly(job: Path) -> None:
+    """As with head or a pager that is left."""
+    capture = job / "captures" / finished().capture.name
+    with subprocess.Popen(
+        [sys.executable, "-m", "rig", "read", str(capture)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    ) as running:
+        assert running.stdout is not None
+        assert running.stderr is not None
+        running.stdout.close()
+        said = running.stderr.read()
+    assert (running.returncode, said) == (0, b"")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no full device")
+def test_an_output_that_takes_nothing_is_said(job: Path) -> None:
+    with open("/dev/full", "wb", buffering=0) as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "rig", "tdc", str(job)],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            check=False,
+        )
+    said = done.stderr.decode()
+    assert done.returncode == 2
+    assert "Traceback" not in said
+    assert "the disk is full" in said
+
+
+def test_rig_help_loads_none_of_the_large_libraries() -> None:
+    code = (
+        "import sys; from rig.cli.main import main; main(['--help'])\n"
+        "large = {'numpy', 'scipy', 'rich', 'matplotlib', 'serial'} & set(sys.modules)\n"
+        "sys.exit(f'loaded: {large}' if large else 0)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, check=False, env=dict(os.environ)
+    )
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
+def test_a_stream_without_an_encoding_is_written_to(
+    job: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from rig.cli.main import main
+
+    out = io.StringIO()
+    monkeypatch.setattr("sys.stdout", out)
+    assert main(["tdc", str(job)]) == 0
+    assert "° after the index" in out.getvalue()

@@ -1,0 +1,185 @@
+"""Wherever a record says that something is missing, at the worst instant around an opening.
+
+The rule is that of ``tests/system/firmware/test_missing_edges.py``: no valid reading is over a
+tenth of a degree wrong, none is invented, and an opening that is no reading says why.
+"""
+
+from __future__ import annotations
+
+import random
+from bisect import bisect_left
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rough_pins import NAMES, Held, Story, chatter, found_in, held
+
+from rig.signal.integrity import NOT_COVERED
+from rig.virtual.board import Board, BoardSpec, Timed
+from rig.virtual.pins import Levels, Pins
+from rig.wire.line import encode
+from rig.wire.reader import LineReader
+from rig.wire.records import Batch
+
+BOOT_S = 0.05
+NUMBERS = {"index": 0} | {name: number for number, name in NAMES.items()}
+
+
+@dataclass(frozen=True)
+class Missing:
+    """What goes missing: lines from ``at_ms`` around an opening on, for ``lasting_ms``."""
+
+    kind: str
+    which: int  # of the openings and drop-outs, in order of time
+    at_ms: float
+    lasting_ms: float
+    lasts_chatter_ms: float
+    seed: int
+    room: int = 128  # edges that can wait in the board
+
+
+KINDS = ("gap", "corrupt", "interrupted", "restart", "edges", "illegal", "burst", "none")
+MISSING = st.builds(
+    Missing,
+    st.sampled_from(KINDS),
+    st.integers(0, 11),
+    st.floats(-12.0, 30.0),
+    st.floats(0.0, 40.0),
+    st.sampled_from([0.0, 0.3, 1.0, 3.0, 8.0]),
+    st.integers(0, 9),
+    st.sampled_from([4, 12, 48]),
+)
+
+
+def story_of(missing: Missing) -> tuple[Story, list[float]]:
+    """Both contacts open four times, with a drop-out between; and when those things are."""
+    dice = random.Random(missing.seed)
+    story = Story(speed_deg_s=90.0)
+    story.turn()
+    times = []
+    for contact in (1, 2):
+        for deg in story.openings(contact):
+            times.append(story.t_us(deg))
+            story.opens(contact, deg, chatter(dice, 1e3 * missing.lasts_chatter_ms))
+            if dice.random() < 0.7:
+                times.append(story.t_us(deg - 5.0))
+                story.flood(contact, times[-1], 250.0, 8e3)  # one drop-out of 125 us
+    return story, sorted(times)
+
+
+def pins_of(story: Story) -> tuple[Pins, float]:
+    """The story for a virtual board, and when it ends, seconds."""
+    changes = story.in_order()
+    until_s = changes[-1][0] * 1e-6 + 0.5
+    steps = np.array([t_us for t_us, pin, _ in changes if pin in "ab"]) * 1e-6
+    edges = [(t_us * 1e-6, NUMBERS[pin], level) for t_us, pin, level in changes if pin not in "ab"]
+    t_s, which, level = (np.array(column) for column in zip(*edges, strict=True))
+    up = np.ones(len(steps), np.int64)
+    return Pins(0.0, until_s, steps, up, np.cumsum(up), t_s, which, level), until_s
+
+
+def said(missing: Missing, pins: Pins, until_s: float, at_s: float) -> list[list[Timed]]:
+    """Lines of one life of the board, or of two."""
+    spec = BoardSpec(2400, 2, edge_room=missing.room if missing.kind == "burst" else 128)
+    levels = Levels(0, {0: 0, 1: 0, 2: 0, -1: 0})
+    board = Board(spec, levels, 0.0)
+    if missing.kind not in ("restart", "edges", "illegal"):
+        return [board.feed(pins)]
+    before = pins.part(0.0, at_s)
+    lines = board.feed(before)
+    if missing.kind == "restart":
+        back_s = at_s + BOOT_S
+        levels.follow(pins.part(0.0, back_s))
+        return [lines, Board(spec, levels, back_s, cause=2).feed(pins.part(back_s, until_s))]
+    if missing.kind == "edges":
+        board.lose_edges(1 + int(missing.lasting_ms) % 5)
+    else:
+        board.counter.merge(1 + int(missing.lasting_ms) % 3)
+    return [lines + board.feed(pins.part(at_s, until_s))]
+
+
+def without_totals(line: bytes) -> bytes:
+    """A position as a rig sends it that tells its totals in health records alone."""
+    kind, number, *fields, _ = line.decode("ascii").split()
+    return encode(kind, int(number, 16), *fields[:6]) if kind == "P" else line
+
+
+def read(missing: Missing, lives: list[list[Timed]], at_s: float, totals: bool) -> list[Batch]:
+    reader = LineReader()
+    batches: list[Batch] = []
+    for lines in lives:
+        texts = [line if totals else without_totals(line) for _, line in lines]
+        times = [t_s for t_s, _ in lines]
+        first, last = (bisect_left(times, at_s + 1e-3 * ms) for ms in (0.0, missing.lasting_ms))
+        if missing.kind == "gap":
+            del texts[first:last]
+        elif missing.kind == "corrupt" and first < len(texts):
+            texts[first] = texts[first][:-3] + b"?\n"
+        elif missing.kind == "interrupted":
+            batches += reader.feed(b"".join(texts[:first]) + texts[first][:7])
+            batches += reader.interrupted()
+            texts = texts[last:]
+        batches += reader.feed(b"".join(texts))
+    return batches + reader.finish()
+
+
+def hold(missing: Missing, totals: bool = True) -> Held:
+    story, times = story_of(missing)
+    at_s = (times[missing.which % len(times)] + 1e3 * missing.at_ms) * 1e-6
+    pins, until_s = pins_of(story)
+    batches = read(missing, said(missing, pins, until_s, at_s), at_s, totals)
+    result = held(story, found_in(batches), 6.0 + 0.1 * missing.lasts_chatter_ms)
+    assert result.wrong == [], missing
+    assert result.invented == [], missing
+    # What opened while the rig was away nobody can say, nor what opened and closed unseen between
+    # two health records of a rig that tells its totals there alone.
+    if missing.kind != "restart" and (totals or missing.kind != "edges"):
+        assert result.silent == [], missing
+    return result
+
+
+@settings(max_examples=30, deadline=None)
+@given(MISSING)
+def test_nothing_is_wrong_nor_invented_nor_silent(missing: Missing) -> None:
+    hold(missing)
+
+
+@settings(max_examples=15, deadline=None)
+@given(MISSING)
+def test_nor_with_a_rig_that_tells_its_totals_in_health_records_alone(missing: Missing) -> None:
+    hold(missing, totals=False)
+
+
+@pytest.mark.slow
+@settings(max_examples=400, deadline=None)
+@given(MISSING, st.booleans())
+def test_many_more(missing: Missing, totals: bool) -> None:
+    hold(missing, totals)
+
+
+@pytest.mark.parametrize("totals", [True, False])
+def test_with_nothing_missing_all_are_valid(totals: bool) -> None:
+    assert len(hold(Missing("none", 0, 0.0, 0.0, 1.0, 1), totals).right) == 8
+
+
+@pytest.mark.parametrize("totals", [True, False])
+def test_what_no_totals_cover_yet_is_no_reading(totals: bool) -> None:
+    """A recording that ends between two health records, at 1 and 2 s, or between two positions."""
+    missing = Missing("none", 0, 0.0, 0.0, 1.0, 1)
+    story, _ = story_of(missing)
+    (lines,) = said(missing, *pins_of(story), 0.0)
+    heard = [line for t_s, line in lines if t_s < 1.9]
+    reader = LineReader()
+    text = b"".join(heard if totals else map(without_totals, heard))
+    found = found_in([*reader.feed(text), *reader.finish()])
+    late = [o for o in found if o.t_us > 1e6]
+    assert late
+    assert all(o.counts for o in found if o.t_us < 0.99e6)
+    assert {o.why for o in late} == ({""} if totals else {NOT_COVERED})
+
+
+@pytest.mark.parametrize("room", [4, 48])
+def test_a_burst_that_finds_no_room_is_read_all_the_same(room: int) -> None:
+    assert len(hold(Missing("burst", 0, 0.0, 0.0, 8.0, 2, room)).right) == 8
