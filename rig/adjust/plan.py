@@ -47,7 +47,7 @@ def outlook(
 ) -> Outlook:
     """The verdict on a predicted error, degrees from the figure wanted, by ``rule``.
 
-    ``U_deg`` None means that it is not known. Source: ``rig.timing.decide``.
+    ``U_deg`` None means that it is not known. Source: ``rig.timing.verdict``.
     """
     verdict = decide(error_deg, U_deg, low_deg, high_deg, rule)
     if verdict == "outside" or abs(error_deg) > 180.0:  # so far off, it is on the other stroke

@@ -344,7 +344,7 @@ class MeshTo:
 def meshes_to(train: Train, unit: Unit, units: Sequence[Unit]) -> list[MeshTo]:
     """The meshes from the crank to a unit; none when the train does not drive it.
 
-    Source: ``rig.engine.gears``.
+    Source: ``rig.engine.gear_train``.
     """
     return [
         MeshTo(
@@ -412,7 +412,7 @@ def coupling_step(
     """Move a toothed coupling by ``steps`` of its smallest step (positive earlier).
 
     ``figures``: steps, drive_teeth, unit_teeth, shaft_deg, crank_deg. Raises InputError for an
-    unknown shaft or no teeth. Source: as ``rig.engine.couplings``.
+    unknown shaft or no teeth. Source: as ``rig.engine.gear_train``.
     """
     speed = shaft_speed(train, coupling.shaft, units)
     move = gear_train.move(coupling.drive_teeth, coupling.unit_teeth, steps, speed)

@@ -100,7 +100,7 @@ class Task:
     def limits(self, level: int, U: Floats | None = None) -> tuple[Floats, Floats]:
         """Between which errors each row is at ``level`` or better, INSIDE or INCONCLUSIVE.
 
-        ``U`` stands in for the uncertainties before any shift. Source: ``rig.timing.decide``.
+        ``U`` stands in for the uncertainties before any shift. Source: ``rig.timing.verdict``.
         """
         wide = np.zeros(len(self.base)) if self.rule == "simple" else self.U if U is None else U
         wide = wide if level == INSIDE else -wide

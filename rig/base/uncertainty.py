@@ -121,7 +121,7 @@ def quantisation(step: float) -> float:
 def mean_and_sd(values: Sequence[float]) -> tuple[float, float | None]:
     """Mean and experimental standard deviation (n - 1), in two passes; None for the SD of one.
 
-    For straight quantities; angles go through ``rig.timing.circular``.
+    For straight quantities; angles go through ``rig.base.angles``.
     Source: JCGM 100:2008, 4.2.1 and 4.2.2. Raises ``ValueError`` when there is no value.
     """
     if len(values) == 0:

@@ -8,7 +8,7 @@ Reads the ``[[unit]]`` tables of the engine file: ignition units, their settings
 
 Reads the ``[means]`` table of the engine file: what can be moved to correct the timing.
 
-The keys are shown at the head of ``rig.engine.means``.
+The keys are shown at the head of ``rig.engine.profile``.
 """
 
 from __future__ import annotations

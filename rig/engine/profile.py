@@ -2,7 +2,7 @@
 
 What the engine, its ignition units and the rig's mounting are: the job's stated facts.
 
-Plain values; ``rig.engine.file`` reads them from ``engine.toml``. All angles are degrees of
+Plain values; ``rig.engine.engine_file`` reads them from ``engine.toml``. All angles are degrees of
 crank, before top dead centre positive (BTDC), unless a name says otherwise.
 
 The means that an engine offers for moving its timing. Stated facts, no computation.
@@ -11,7 +11,7 @@ Each belongs to a unit, named as in the engine file, or to the body that several
 Shift angles are degrees of crank; positive is earlier. Directions of a unit's body are as seen
 from the end that the unit itself names.
 
-In ``engine.toml`` (read by ``rig.engine.means_file``), every table may be left out and every
+In ``engine.toml`` (read by ``rig.engine.engine_file``), every table may be left out and every
 double-bracketed one may stand several times::
 
     [means]

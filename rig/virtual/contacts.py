@@ -103,7 +103,7 @@ class Changes:
     is_open: NDArray[np.bool_]  # state after
     lobe: Ints
     step: Ints  # +1: the rotor went forward
-    tag: Ints  # what moved the rotor, see ``rig.virtual.train``
+    tag: Ints  # what moved the rotor, see ``rig.virtual.drive``
 
 
 @dataclass(slots=True)

@@ -11,7 +11,7 @@ import tty
 
 
 class PtyPort:
-    """See ``rig.virtual.doors.Door``; the program opens the slave side like any serial device."""
+    """See ``rig.virtual.server.Door``; the program opens the slave side like any serial device."""
 
     def __init__(self) -> None:
         self._master, slave = pty.openpty()

@@ -137,7 +137,7 @@ class VirtualRig:
         return self._cable.carry(self._board.identify()) if self._board else []
 
     def truth(self) -> Entry:
-        """The truth so far; see ``rig.virtual.truth``."""
+        """The truth so far; see ``rig.virtual.rig``."""
         return self._book.write(self._world, self._said_s)
 
     # -- from pins to lines --

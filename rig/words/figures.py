@@ -1,8 +1,8 @@
 """Numbers and angles in words.
 
-Text for the screen: made harmless; plain numbers and times. Angles: ``rig.engine.stated``.
+Text for the screen: made harmless; plain numbers and times. Angles: ``rig.base.rounding``.
 
-Text as it goes to paper: nothing in it can do harm. Figures: ``rig.engine.stated``.
+Text as it goes to paper: nothing in it can do harm. Figures: ``rig.base.rounding``.
 """
 
 from __future__ import annotations

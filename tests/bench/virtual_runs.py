@@ -105,7 +105,7 @@ class Scenario:
 
 
 def _true_openings(truth: dict[str, Any]) -> Iterator[TrueOpening]:
-    """The forward openings of ``rig.virtual.truth``."""
+    """The forward openings of ``rig.virtual.rig``."""
     for unit in ("1", "2"):
         for one in truth["units"][unit]["openings"]:
             closed_s, open_s = one["closed_s"], one["open_s"]

@@ -110,7 +110,7 @@ def test_a_disk_that_is_full_from_the_beginning(
 
 
 def test_no_more_waits_than_may(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("rig.wire.capture_writer.MOST_WAITING", 500)
+    monkeypatch.setattr("rig.wire.capture.MOST_WAITING", 500)
     writer = CaptureWriter(tmp_path / "one.cap", {})
     on_a_disk(writer, 0)
     with pytest.raises(InputError, match="the disk is full, and no more can wait in memory"):
@@ -168,7 +168,7 @@ def test_a_capture_that_is_being_taken_is_told_from_one_that_was_cut(
         waited.append(seconds)
         happens.pop(len(waited), lambda: None)()
 
-    monkeypatch.setattr("rig.wire.capture_writer.pause", pause)
+    monkeypatch.setattr("rig.wire.capture.pause", pause)
     writer = CaptureWriter(tmp_path / "one.cap", {})
     writer.write(STREAM)
     assert not is_growing(writer.path)  # as after a sudden end
