@@ -1,11 +1,8 @@
-"""Errors, exit status; mistakes by field.
+"""The errors that reach a person: one sentence each, with what is wrong, where, and what to do.
 
-The errors that reach a person. Each is one sentence: what is wrong, where, what to do.
-
-What is wrong with a file that a person wrote: every mistake at once, each with its place.
-
-Text from the file is shown quoted, with everything unprintable escaped, so that a hostile name
-cannot reach the terminal as a control code.
+A file that a person wrote gets all its mistakes at once, each with its place. Text from the file is
+shown quoted, with everything unprintable escaped, so that a hostile name cannot reach the terminal
+as a control code.
 """
 
 from __future__ import annotations

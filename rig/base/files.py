@@ -1,12 +1,8 @@
-"""Written whole or not at all; limits; digest.
+"""Files written whole or not at all, read within limits, and looked at before they are opened.
 
-A folder of files that comes into being whole or not at all, and never over another.
-
-What lies in a folder, looked at before anything of it is opened; only a file is ever read.
-
-A job's folder may hold links that lead nowhere or round in a circle, folders with a file's name,
-pipes and devices, names that are no text. None of these is opened: a pipe would be waited for
-without end, a device may act when it is opened.
+A job's folder may hold links that lead nowhere or in a circle, folders with a file's name, pipes
+and devices, names that are not text. None of these is opened: a pipe would be waited for without
+end, and a device may act when it is opened.
 """
 
 from __future__ import annotations

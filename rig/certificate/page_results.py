@@ -1,11 +1,8 @@
-"""First sheet, its drawings.
+"""The first sheet: what was found, one block for each unit, setting and kind of reading.
 
-The first sheet: what was found. One block for each unit, setting and kind of reading.
-
-The page's drawings, as inline SVG: readings against the window, and marks for verdicts.
-
-Earlier is on the left, as the crank comes to it first. Nothing rests on colour: the window has
-edges and hatching outside it, means are diamonds, bars are uncertainty, readings are strokes.
+Its drawings are inline SVG. Earlier is on the left, as the crank comes to it first. Nothing depends
+on colour: the window has edges and hatching outside it, means are diamonds, bars are uncertainty,
+readings are strokes.
 """
 
 from __future__ import annotations

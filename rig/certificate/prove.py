@@ -1,12 +1,7 @@
-"""A certificate proved from its job.
+"""A certificate, report, prediction or reference proved from its job: every part computed again.
 
-A certificate proved from its job: every part worked out again, and what no recording holds
-held to the files of the job.
-
-Unit reports, predictions and the reference of a job proved: worked out again from recordings.
-
-These files have no seal. What they say is held to the recordings that they name, with all that the
-person said beside them, which they hold.
+Reports, predictions and references have no seal. What they say is compared with the recordings that
+they name, together with what the person entered, which they hold.
 """
 
 from __future__ import annotations

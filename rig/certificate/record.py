@@ -1,9 +1,4 @@
-"""Built, saved, loaded; `EVIDENCE`.
-
-The certificate: built from what was read, saved once for all, read again years later.
-
-A certificate out of a job's captures: the record built, sealed and saved with its page.
-"""
+"""The certificate: built from a job's captures, sealed, saved once with its page, read again."""
 
 from __future__ import annotations
 

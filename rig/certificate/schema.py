@@ -1,10 +1,6 @@
-"""Shape, and the standing text.
-
-What a timing certificate holds, version 2: the shape of the record. See SCHEMA.md.
+"""What a timing certificate holds, version 2, and its fixed text. See SCHEMA.md.
 
 The order of the fields is the order of the keys in the file.
-
-The standing words of a certificate: what it is, how it was measured, cautions, closing list.
 """
 
 from __future__ import annotations

@@ -1,16 +1,12 @@
-"""Digests, signing.
-
-The file of a record: its very bytes, the digests that close it, and what they show.
+"""The file of a record: its bytes, its digests, and how it is signed with general tools.
 
 A record file is the text of ``json.dumps(record, indent=1)`` in plain ASCII and a line feed, with
 the key ``seals`` last. ``record_sha256`` is the SHA-256 of all bytes before the line that begins
 the seals: all lines but the last five. So every byte is fixed: those before by the digest, those
-of the seals since they can stand in one form only, and the page by the second digest.
+of the seals because they have one form only, and the page by the second digest.
 
-How a record is signed, and a signature checked, with general tools that people have already.
-
-OpenSSH since 8.0 signs files with the key that one logs in with (ssh-keygen(1), -Y); GnuPG signs in
-the OpenPGP format (RFC 9580). Both put the signature into a file of its own beside the record.
+OpenSSH since 8.0 signs files with a login key (ssh-keygen(1), -Y); GnuPG signs in the OpenPGP
+format (RFC 9580). Both put the signature into a file of its own beside the record.
 """
 
 from __future__ import annotations

@@ -1,22 +1,14 @@
-"""Every figure anew.
+"""Does a certificate still hold? Every digest, text, date and figure, one by one.
 
-Does a certificate still hold? Every fingerprint, text, date and figure, one by one.
+Figures are computed again from the captures and the engine file by a function that is passed in.
+Figures and codes must be identical; where other versions of the libraries compute them, their last
+digits may differ. Sentences that the program makes of figures are compared only by the version that
+wrote the record, so a sentence can be reworded and earlier certificates still verify.
 
-The figures are computed anew by a function that is handed in (the job room's), from the captures
-and the engine file. What each part rests on, and so how it is proved, stands in ``inputs``.
-
-Two records set beside one another, figure by figure: as stated, and as worked out again.
-
-Figures and codes have to be the same bit for bit. Where other versions of the libraries compute
-them than those that the record names, their last digits may differ. Sentences that the program
-makes of figures are compared by the version that wrote the record, and by no other: so a
-sentence can be reworded, and an earlier certificate still holds.
-
-What each part of a certificate is made from, all in one place, and so how it is proved.
-
-``verify`` goes through this list: a part that can be derived from the recordings is, and nothing is
-taken from elsewhere. What no recording holds is held to the job's files or to a digest; what was
-told at the time of issue is proved by a signature alone, and that is said here.
+``PARTS`` lists what each part of a certificate is made from, and so how it is proved. A part that
+follows from the recordings is derived from them. What no recording holds is compared with the job's
+files or with a digest. What was entered when the certificate was issued is proved by a signature
+alone.
 """
 
 from __future__ import annotations

@@ -1,15 +1,9 @@
-"""A verdict for each thing that can be wrong.
+"""Can the rig be trusted: a verdict for each thing that can be wrong, and its likely cause.
 
-Is the rig to be trusted: a plain verdict for each thing that can be wrong, and its likely cause.
-
-Nothing here reads a rig: it is told what was seen. Angles are crank degrees unless said otherwise,
-counts are the encoder's, times microseconds.
-
-The four states of an encoder are seldom equally wide: what that costs, and what was done.
-
-Checks of the contact inputs: do they follow the crank, are they the right ones, how they bounce.
-
-Times are microseconds, angles crank degrees.
+Counts per turn, direction, illegal steps, losses, index, jitter, the widths of the four quadrature
+states, and the contact inputs: whether they follow the crank, belong to the right unit, and how
+they bounce. Nothing here reads a rig; the evidence is passed in. Angles are crank degrees unless a
+name says otherwise, counts are the encoder's, times microseconds.
 """
 
 from __future__ import annotations

@@ -1,11 +1,7 @@
-"""Guided rig check.
+"""The guided rig check: one step after the other while the capture is taken.
 
-The guided rig check: what to do, one step after the other, while the capture is taken.
-
-Each step is announced, begun by the person and ended by the person; both stand in the capture as
-notes, so that the check can be repeated from it. Any step can be skipped. Nothing is blocked.
-
-The guided rig check on the dashboard: the steps of ``check_live``, then the verdicts.
+The person begins and ends each step. Both are annotations in the capture, so the check can be
+repeated from it. Any step can be skipped.
 """
 
 from __future__ import annotations

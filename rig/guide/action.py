@@ -1,9 +1,4 @@
-"""Action, Prompt, Key, `Host` protocol.
-
-A deed: something that a person at a live bench may do, with its key and how it is taken back.
-
-What is said to the person at a live bench, and asked of them: one thing at a time.
-"""
+"""Actions (what a person may do at the bench, each with its key and undo) and the prompt."""
 
 from __future__ import annotations
 

@@ -1,15 +1,9 @@
-"""What comes next, and why.
+"""What comes next in a job, why, and what to beware of. It never blocks anybody.
 
-From any state of a job: what comes next, why, and what to beware of. It never blocks anybody.
-
-The steps stand in a table in the order of the work. The first that is due is the advice; the rest
-can be looked at, and doing something else at any time changes only what is said next. Order and
-cautions: FAA-H-8083-32 ch. 4 (magneto timing and switches), US Army TM 1-1500-204-23-1 (backlash,
-impulse coupling); what these do not say is common practice, no source.
-
-The state of a live job as the guidance wants it, and what it then says.
-
-Whether the firing stroke matters for a job, and whether it is stated.
+The steps are a table in the order of the work. The first step that is due is the advice. Doing
+something else at any time changes only what is advised next. Order and cautions: FAA-H-8083-32
+ch. 4 (magneto timing and switches), US Army TM 1-1500-204-23-1 (backlash, impulse coupling); the
+rest is common practice, no source.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""Bringing the crank to a wanted angle from the right side, with the length round its rim.
+"""Leading the crank to an angle from the right side, with the length round the rim.
 
-The right side is forward, in the normal direction, with the slack of the drive taken up: as a
-reading is made. Angles are crank degrees; distances are positive ahead, in the normal direction.
+The right side is forward, with the backlash taken up, as for a reading. Angles are crank degrees;
+distances are positive ahead, in the normal direction.
 """
 
 from __future__ import annotations

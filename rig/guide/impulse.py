@@ -1,9 +1,9 @@
 """Past an impulse coupling to a running reading: a state machine, as a table.
 
-Turned slowly, the coupling holds the rotor back and lets it snap over late. The running figure is
-read by turning past the click, coming back past the opening without letting the coupling engage
-again, and going forward gently (US Army TM 1-1500-204-23-1, magneto timing). Whoever turns is
-followed through these steps, and told when one was missed.
+Turned slowly, the coupling holds the rotor back, then trips late. The running value is read by
+turning past the trip, going back past the opening without engaging the coupling again, and going
+forward gently (US Army TM 1-1500-204-23-1, magneto timing). The state machine follows these steps
+and reports one that was missed.
 """
 
 from __future__ import annotations

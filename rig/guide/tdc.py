@@ -1,9 +1,4 @@
-"""Dial gauge at the bench; select TDC.
-
-Dead centre by a dial gauge, live: the crank held at each point, the lift typed.
-
-Which dead centre to go by: all that were found, side by side, and the person chooses.
-"""
+"""At the bench: dial gauge points with the crank held, and selecting the TDC to use."""
 
 from __future__ import annotations
 

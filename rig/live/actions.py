@@ -1,11 +1,4 @@
-"""The one table of Actions; `PROCEDURES`.
-
-What the person may do at a live bench, as the job stands: a deed for each key.
-
-The steps of a live job: where it stands, and which keys matter there.
-
-Contacts that part with the crank held: the person may say that their unit was moved.
-"""
+"""What the person may do at the bench now: an action for each key, and the keys that matter."""
 
 from __future__ import annotations
 

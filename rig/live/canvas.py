@@ -1,15 +1,11 @@
-"""Frame and large figures.
+"""A grid of character cells to draw on, the finished frame, and the large figures.
 
-A grid of character places to draw on, and the finished frame.
+Text put on a canvas is made harmless and cut to the grid, so that no text from outside can write
+beyond its place or control the terminal.
 
-Whatever is put on a canvas is made harmless and cut to the grid, so that no text, however it came
-in, can write outside its place or steer the terminal.
-
-Large figures for the screen, drawn for this program.
-
-Each figure is a picture of dots; two dots, one above the other, make one place of the terminal,
-so that a dot is about square. Three sizes: ``small`` three lines high, ``middle`` five, ``large``
-seven. Without Unicode the dots become ``#``, and the small figures are made of strokes.
+Each figure is drawn in dots for this program; two dots, one above the other, fill one cell, so a
+dot is about square. There are three sizes: ``small`` (three lines), ``middle`` (five) and ``large``
+(seven). Without Unicode the dots are ``#``, and small figures are made of strokes.
 """
 
 from __future__ import annotations

@@ -1,10 +1,6 @@
-"""80x24, 120x40, small.
+"""The dashboard: a view drawn for a terminal of any size, and the page of all keys.
 
-The dashboard: a view drawn for a terminal of any size.
-
-The screen in a terminal smaller than 80x24: the most needed lines first.
-
-What may take the middle of the screen: a part of the work, and the page of all keys.
+Below 80x24 the small layout shows the most important lines first.
 """
 
 from __future__ import annotations

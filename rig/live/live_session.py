@@ -1,21 +1,16 @@
-"""LiveSession, CaptureRecorder, port thread.
+"""A live run: port, capture and session together, and what the person may do.
 
-A rig on the bench: port, capture and session together, and what the person may do.
+Everything the person does is written into the capture as an annotation and reaches the session as
+that annotation, on the same path as a replay.
 
-Everything that the person does is written into the capture as a note and reaches the session as
-that note, by the way that a replay takes.
+``CaptureRecorder`` writes the capture while the run lasts and watches its name. An open file can
+lose its name: it is deleted, renamed or replaced, its folder goes, its disk is removed. What was
+written can usually still be read, and goes into a new file at once: in the job, else beside it,
+else wherever the computer allows. Nothing is overwritten. The screen shows it large, and the run
+does not end as if all were well when anything is missing.
 
-The capture of a live run: written on as it comes, and watched, so that it cannot vanish unseen.
-
-A file that is open can lose its name: it is deleted or renamed, its folder goes, another file takes
-its place, its disk is pulled out. What was written can mostly still be read then, and goes into a
-new file at once: in the job, else beside it, else wherever this computer lets it. Nothing is ever
-written over. The person sees it in large letters, and the run does not end as if all were well when
-anything is missing.
-
-The port in a thread of its own: bytes wait in a queue, whatever the screen is doing.
-
-How still the crank is held, and which way it was turned last.
+The port has a thread of its own: bytes wait in a queue, whatever the screen is doing.
+``StallWatch`` tells how still the crank is held and which way it was last turned.
 """
 
 from __future__ import annotations

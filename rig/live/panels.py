@@ -1,8 +1,7 @@
-"""Head, crank, foot, TDC, approach.
+"""The parts of the screen that belong to the whole job: head, crank, foot, and what lies between.
 
-The parts of the screen that belong to the whole job: head, crank, foot, and the band between.
-
-The middle of the screen while the stop is used, and while the crank is led to an angle.
+The middle shows the touches while the piston stop is in, and the distance while the crank is led to
+an angle.
 """
 
 from __future__ import annotations

@@ -1,8 +1,6 @@
-"""A unit and its scale.
+"""The part of the screen that belongs to one ignition unit, with its window drawn as a scale.
 
-The part of the screen that belongs to an ignition unit.
-
-The window as a scale: earlier to one end, later to the other, the readings on it.
+Earlier is at one end of the scale, later at the other; the readings are marked on it.
 """
 
 from __future__ import annotations

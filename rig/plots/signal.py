@@ -1,9 +1,4 @@
-"""Contacts around one opening.
-
-The contact signal around one opening, with the instant that was chosen, and why.
-
-The contact signal around one opening, taken out of a recording.
-"""
+"""The contact signal around one opening, with the instant that was chosen and the reason."""
 
 from __future__ import annotations
 

@@ -1,12 +1,7 @@
-"""The turn or cycle.
+"""One turn, or the working cycle of a four-stroke, with everything that happens on it.
 
-The turn, or the working cycle of a four-stroke, with all that happens on it.
-
-Once round is a whole cycle, cylinder 1's firing dead centre at the top, in the engine's own
-direction. Each unit has a ring: filled where its contacts are closed, hollow where they are open,
-a bold stroke where they open.
-
-Where everything lies on the turn: openings, closings, dead centres, index, stop touches.
+Firing TDC of cylinder 1 is at the top, in the engine's own direction. Each unit has a ring: filled
+where its contacts are closed, hollow where they are open, a bold stroke where they open.
 """
 
 from __future__ import annotations

@@ -1,24 +1,18 @@
-"""BounceModel, NoiseModel.
+"""What is noise and what is bounce, learnt from one contact input.
 
-What is noise and what is chatter, as learnt from one contact input.
+The open and closed runs of a transition are split into noise, first, and bounce, after it. How
+likely a split is depends on unknowns: the distribution of the gaps between bounces, the number of
+bounces, the rate of the noise, and whether noise gathers just before the opening. Each combination
+has a weight. A split is judged by all of them, and each transition updates the weights by Bayes'
+rule, summed over the splits: an ambiguous transition teaches a little of each, so an error cannot
+reinforce itself.
 
-The runs of an opening's passage are split into noise, first, and chatter, after it. How likely a
-split is depends on what is not known beforehand: the law of the chatter's gaps (``gap_laws``), how
-many bounces there are, how often noise comes, and whether it crowds as the contacts are about to
-part. Each law of the gaps with each crowd has a weight. A split is judged by all of them, and each
-passage gives the weights anew, by Bayes' rule with the split summed over: a passage that may be
-read in two ways teaches a little of both, and no mistake can teach itself.
+The rate of the noise is learnt from the time for which contacts stayed closed between transitions.
 
-How often noise comes is learnt from the time that the contacts were closed between passages; how
-many of the open runs are short ones of noise and of chatter, since spikes are short and the runs
-of a chatter seldom are.
-
-Laws that the closed gaps of a chatter may follow.
-
-How long the gaps are on the average, and whether they have a longest length, differs from one set
-of contacts to the next. A law of the table is an exponential that ends at a bound: of all laws
-with that mean and that bound the one that says least (E. T. Jaynes, Phys. Rev. 106, 620 (1957),
-from memory). Without a bound it is the plain exponential; with a near one it is nearly even.
+The gaps differ from one set of contacts to the next, in mean and in whether they have a longest
+length. Each distribution in the table is an exponential cut off at a bound: the one of largest
+entropy with that mean and bound (E. T. Jaynes, Phys. Rev. 106, 620 (1957), from memory). Without a
+bound it is the plain exponential; with a near bound it is nearly uniform.
 """
 
 from __future__ import annotations

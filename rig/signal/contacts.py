@@ -1,45 +1,38 @@
-"""Transition, debouncing, inputs.
+"""The definition of *opening*, and the state machine that debounces a contact input.
 
-Debouncing: the one definition of *opening*, and the machine that finds it.
-
-**Opening.** The instant at which the contacts first part in the passage that ends with them
+**Opening.** The instant at which the contacts first open in the transition that ends with them
 staying open.
 
-A *passage* begins when contacts that were closed part. Within it they may bounce as often as they
-like: the passage is as long as it is. It ends in one of two ways.
+A *transition* begins when closed contacts open. They may bounce any number of times in it, for any
+length of time. It ends in one of two ways:
 
-* The contacts are open without a pause for ``least_open_us`` (default 3 ms): they stay open. The
-  passage was an opening, and its instant is that of the first parting.
-* The contacts are closed without a pause for ``closed_end_us`` (default 2 ms): they did not stay
-  open. What parted was a spike, a drop-out of dirty contacts, or a *short opening* when an open
-  run was longer than ``longest_dropout_us`` (default 1 ms), which is reported and is no opening.
+* The contacts are open without interruption for ``least_open_us`` (default 3 ms): they stay open.
+  The transition was an opening; its instant is the first time they opened in it.
+* The contacts are closed without interruption for ``closed_end_us`` (default 2 ms): the transition
+  has failed. It was a spike, a drop-out of dirty contacts, or a *short opening* when an open run
+  was longer than ``longest_dropout_us`` (default 1 ms), which is reported and is not an opening.
 
-Closing is the same with open and closed exchanged, so bounces of a closing contact are part of the
-closing and never an opening.
+Closing is the same with open and closed exchanged: bounces of a closing contact are part of the
+closing, never an opening.
 
-**A drop-out just before.** A spike or a drop-out may fall less than ``closed_end_us`` before the
-true parting and would be taken for it. So an early open run, no longer than
-``longest_dropout_us``, is weighed: is it, with the closed gap after it, of the chatter, or a noise
-event that has nothing to do with the parting? What both look like is learnt from the input itself
-(``chatter_law``). The likelier of the two wins; before anything is learnt most runs of the passage
-are kept.
+**A drop-out just before.** A spike or drop-out less than ``closed_end_us`` before the true opening
+could be mistaken for it. An early open run of at most ``longest_dropout_us`` is therefore weighed:
+it belongs to the bounce, together with the closed gap after it, or it is noise. Both are learnt
+from the input itself (``BounceModel``), and the likelier one wins. Before anything is learnt, most
+runs of a transition are kept.
 
-**Chatter with long gaps.** By the same weighing a passage that came to nothing is joined to the
-opening that follows it within ``LOOK_BACK`` times ``closed_end_us``, when chatter with gaps as long
-as this input's makes that the likelier.
+**Bounce with long gaps.** A failed transition is merged into the next opening, within ``LOOK_BACK``
+times ``closed_end_us``, when the learnt bounce gaps make that more likely.
 
-**Cut bursts.** The rig may leave edges out of a burst and tell how many, the first and the last,
-and the longest run at each level. As long as no run among them was long enough to be a rest, the
-passage went on all the while: from the first of them on silence decides nothing, until the edge
-that ends the cut has come. A passage that began before the cut keeps its first parting. One that
-began within it, or may have, is ``broken``: it is given, and is no reading.
+**Cut bursts.** The rig may leave out edges of a burst and report how many, the first, the last, and
+the longest run at each level. While none of these runs was long enough to be a rest, silence
+decides nothing from the first edge of the cut until the edge that ends it. A transition that began
+before the cut keeps its first opening. One that began inside it, or may have, is ``broken``: it is
+listed and is not valid.
 
-Assumptions: chatter gaps of one input are alike from one passage to the next, wherever in the
-passage they are; noise comes at an even rate, or crowds as the contacts are about to part. Crowding
-drop-outs are taken for chatter, and the first of them is given, until it has shown that long gaps
-come before all the others.
-
-The contact inputs of a rig: a debouncer each, and what levels the position records tell.
+Assumptions: the bounce gaps of one input are alike from one transition to the next; noise comes at
+an even rate, or gathers just before the contacts open. Drop-outs that gather are taken for bounce,
+and the first of them is reported, until long gaps have shown themselves before all others.
 """
 
 from __future__ import annotations

@@ -1,23 +1,16 @@
-"""Approach, Stall, held or not, state at each edge.
+"""How the crank moves: approach, standstill, held by hand or not, and the state at each edge.
 
-The positions of the crank in order of time, walked over as far as is sure.
+``Approach`` measures how far the crank has come in the normal direction since it last went back.
+Drives have backlash, so an opening is valid only once the backlash is taken up. A trembling hand
+steps back all the time: a backward movement up to ``forgiven`` is ignored once the crank passes its
+furthest point; a larger one restarts the approach. The start of a recording counts as a reversal.
 
-Run-up: how far the crank has come in the normal direction since it last went back.
+``Stall`` is a crank that gains no ground: turned slowly, it gains a count within moments; held, it
+moves to and fro below its furthest point. Contacts that open while the crank is held were opened by
+something other than turning.
 
-Drives have play; a reading counts only when the slack is taken up. A hand trembles: a backward
-movement up to ``forgiven`` is passed over, once its furthest point is passed again; a larger one
-begins the run-up anew. The start of a recording counts as a reversal.
-
-A lull: the crank gains no new ground, as when a hand holds it and trembles.
-
-Turned slowly, a crank gains a count within moments; held, it goes to and fro below the furthest
-place that it has reached.
-
-Whether the crank was held when contacts parted: then something else than turning parted them.
-
-The state of things at each edge, kept until the passage is decided that it begins.
-
-What the crank does just now, from the newest positions: for showing, never for a reading.
+``Mark`` keeps the state at an edge until its transition is decided. ``Showing`` gives the crank as
+it is now, for display and never for a reading.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
-"""Opening and other events; Reason; settings.
+"""What the signal room reports (openings and other events) and the settings it needs.
 
-What the signal room says: events found in the records. Plain frozen values.
-
-What the signal room has to be told: how the rig is mounted, and when an opening counts.
+Events are plain frozen values. The settings say how the rig is mounted and when an opening is
+valid.
 """
 
 from __future__ import annotations

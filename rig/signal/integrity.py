@@ -1,10 +1,8 @@
-"""Watermark, ReorderBuffer, IntegrityMonitor.
+"""Where edges or counts may be missing, and the watermark up to which records are complete.
 
-Records that wait until it is sure that nothing earlier is still to come, in order of time.
-
-Stretches of time in which an edge or a count may be missing, by what the rig and line said.
-
-An opening that nobody saw: edges were lost, and afterwards the contacts are open.
+``ReorderBuffer`` holds records until nothing earlier can still come and gives them in order of rig
+time. ``IntegrityMonitor`` keeps the stretches of time in which the rig or the line reported a loss.
+An opening inside a loss, that nobody saw, is listed but is not valid.
 """
 
 from __future__ import annotations

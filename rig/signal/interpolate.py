@@ -1,20 +1,15 @@
-"""EdgeContext; unequal quadrature states.
+"""Where an event lies between the encoder edges around it, and how wide the quadrature states are.
 
-Where an event lies between the encoder edges around it.
+The position of the crank is exact at the instants of encoder edges. Between two of them it is taken
+from the polynomial through the two edges before and the two after, which follows a steady speed, an
+acceleration, and a hand that reverses within a count. With fewer edges the polynomial has a lower
+degree. The result never leaves the count in which the event happened.
 
-The encoder tells its place exactly at the instants of its edges. Between two of them the crank's
-place is taken from the polynomial through the two edges before and the two after: it follows a
-steady speed, an acceleration, and a hand that turns round within a count. With fewer edges known
-the polynomial is of lower degree. The result never leaves the count in which the event was.
-
-How wide the four quadrature states of the encoder really are, from the time spent in them.
-
-A light encoder's A and B are seldom a quarter of a line apart, and a state may be wider than its
-neighbour by half. While the crank turns, the time spent in a state is its width over the speed.
-Speed is taken out by comparing states within short stretches of one movement: in a stretch from
-count c1 to count c2 the visits completed are known exactly, so each state's mean visit can be set
-against the stretch's own mean. Assumption: over some hundred stretches, accelerations fall on all
-four states alike.
+A light encoder's A and B are seldom a quarter of a line apart; one state may be half as wide again
+as its neighbour. While the crank turns, the time spent in a state is its width over the speed. The
+speed is removed by comparing states within short stretches of one movement: from count c1 to count
+c2 the completed visits are known exactly, so each state's mean visit is compared with the stretch's
+own mean. Assumption: over some hundred stretches, accelerations fall on all four states alike.
 """
 
 from __future__ import annotations

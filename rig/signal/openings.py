@@ -1,9 +1,8 @@
-"""The follower: records in, events out. The same code live and after the fact.
+"""Records in, events out: the same code live and after the fact.
 
-Records reach it in batches of any size. Those of the same instant in the rig's time are put in
-order of time and worked through up to the latest time for which the rig has said that every edge
-has been given, and whether any was lost; what is later waits. So the events do not depend on how
-the stream was cut.
+Batches may have any size. Records are sorted by rig time and processed up to the watermark: the
+time up to which the rig has reported every edge, and whether any was lost. So the events do not
+depend on how the stream was cut.
 """
 
 from __future__ import annotations

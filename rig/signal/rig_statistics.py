@@ -1,18 +1,12 @@
-"""RigStatistics of a stream.
+"""What a recording shows of the rig itself: index, losses, standstill, and the contact inputs.
 
-What a recording shows of the rig itself: index, losses, rest, and how the contact inputs behave.
+``StatisticsCollector`` runs beside an ``OpeningFinder``: batches go in with the events they gave,
+in pieces of any size. It judges nothing. The person may divide a recording into *steps* with
+annotations named ``NOTE`` and the value ``{"step": ..., "unit": ...}`` (see ``STEPS``); a step that
+was abandoned ends with ``BROKEN_OFF`` true.
 
-A ``Survey`` walks beside a ``Follower``: the batches go in with the events that they decided, in
-pieces of any size. It judges nothing. The person may part the recording into *stretches* with
-notes named ``NOTE``, whose value is ``{"step": ..., "unit": ...}``; see ``STEPS``. The end of a
-step that was broken off has ``BROKEN_OFF`` true beside.
-
-How many counts the encoder wanders while the crank stands.
-
-Chatter and drop-outs of the contact inputs, measured from their edges once they are decided.
-
-Within a passage that ended open, the closed runs are chatter; open runs that came to nothing are
-drop-outs. The true runs, for which the contacts stayed closed or open, stand beside them.
+In a transition that ended open, the closed runs are bounces; open runs of a failed transition are
+drop-outs. The runs for which contacts really stayed closed or open are kept beside them.
 """
 
 from __future__ import annotations

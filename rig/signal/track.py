@@ -1,22 +1,16 @@
-"""Index anchors the angle; index check.
+"""The crank's angle from the encoder's count: anchored at the index, continuous over turns.
 
-The crank's angle from the encoder's count: anchored at the index, continuous over turns.
+The index pulse marks one place a turn. Its leading edge is the edge met going forward; going
+backwards, the pulse ends at that place. The first pass is the anchor: angle 0 or, going forward,
+one whole turn, so that no angle is below zero. Every later pass is compared with the anchor. After
+counts are known to be lost (the encoder jumped), angles are not valid until the next pass, which
+becomes the anchor. When a pass is off without a known loss, either the pulse or the count is
+wrong: nothing is valid until two passes in succession agree.
 
-The index pulse marks one place a turn. Its leading edge is the edge met going forward; passed
-backwards, that same place is where the pulse ends. The first pass is the anchor: angle 0 or, going
-forward, one whole turn, so that no angle is below zero. At every later pass the count is held
-against the anchor. Once counts are known to be lost (the encoder jumped) angles do not hold until
-the next pass, which becomes the anchor. When a pass is off without any known loss, either the
-pulse or the count is wrong: nothing counts until two passes in succession agree.
-
-What the index says, when it comes, of the counts since it last came.
-
-Counts that were lost show only at the next index pass. What was read since the pass before is then
-in doubt, although it was taken to count when it was read. And when the index comes again and again
-after another number of counts than stated, the stated counts of a turn are wrong and all angles
-with them.
-
-The index input: its edges, once it is sure that none of them belongs to a mere spike.
+Lost counts show only at the next pass, so openings since the pass before are then rejected
+afterwards. When the index keeps coming after another number of counts than entered, the entered
+counts per turn are wrong, and all angles with them. An index edge is used once it is certain not to
+belong to a spike.
 """
 
 from __future__ import annotations

@@ -1,25 +1,17 @@
-"""Curve fit and equal lifts.
+"""Top dead centre by a dial gauge on the piston: the exact slider-crank curve, and equal drops.
 
-Top dead centre by a dial gauge on the piston: the exact slider-crank curve through the points.
+A *lift* in this module is the distance of the piston below its top as the gauge shows it, in
+millimetres. The gauge's zero may be slightly off; the fit finds it. Angles are degrees after the
+index in the normal direction, on any turn. Each point is approached with the piston rising:
+forwards before TDC, backwards after it.
 
-A *lift* is how far the piston stands below its top as the gauge shows it, in millimetres; the
-gauge's zero may be a little off, the fit finds it. Angles are degrees after the index in the
-normal direction, on any turn. Each point is approached with the piston rising: in the normal
-direction before the top, turned backwards after it.
+``fit`` uses throw and rod. ``equal_lifts`` needs no engine data: it takes the middle between equal
+readings on either side, at several distances, and extrapolates the middles to zero. With a cylinder
+offset of a few millimetres the error that remains is about a thousandth of a degree. A hand cannot
+always stop at the same hundredth, so nearly equal readings are corrected along the slider-crank.
 
-``equal_lifts`` needs no engine data; this needs throw and rod. Sources: geometry;
-uncertainties by JCGM 100:2008 (least squares as in H.3).
-
-Top dead centre by equal lifts: the same gauge reading either side of the top, at several lifts.
-
-The middles, carried back in a straight line to zero lift, give dead centre without anything being
-known of the engine. With a cylinder offset of a few millimetres what the line leaves is about a
-thousandth of a degree. Sources: dividing the circle between two equal positions is the old method
-for dead centres (Ahrons, Steam Locomotive Construction and Maintenance); carrying it back to zero
-lift is geometry.
-
-A hand cannot always stop on the same hundredth: lifts that are ``near`` one another are brought
-together along the slider-crank, which near the top goes with the square root of the lift.
+Sources: geometry; least squares as in JCGM 100:2008, H.3; equal positions as in Ahrons, Steam
+Locomotive Construction and Maintenance.
 """
 
 from __future__ import annotations

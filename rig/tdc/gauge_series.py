@@ -1,12 +1,8 @@
-"""A series worked through; mistyped points.
+"""A series of dial gauge points: both methods, mistyped points, the encoder's own errors.
 
-Is the gauge series sound: a mistyped point, a reference that moved, methods side by side.
-
-A gauge series worked through: both methods, a mistyped point, the encoder's own errors.
-
-Points before the top are approached turning forward, those after it turning back, so that the
-piston rises each time. With play between crank and encoder the two directions read differently;
-they are brought to the side of forward movement, where readings are taken.
+Points before TDC are approached forwards and points after it backwards, so that the piston rises
+each time. With backlash between crank and encoder the two directions read differently; they are
+corrected to forward movement, in which readings are taken.
 """
 
 from __future__ import annotations

@@ -1,19 +1,10 @@
-"""IndexResolver.
+"""Which place of the crank an index pulse stands for, where the encoder is geared to the crank.
 
-Which place of the crank the index pulse stands for, where the encoder is geared to it.
-
-An encoder that makes p/q turns (lowest terms) for one of the crank shows its index once in q/p
-turns of the crank: at p places, 360/p degrees apart. With p = 1 (on the crank, on a shaft at half
-its speed) the index is one place, and a reference found once holds for good. With p above 1 a
-power cut, or another session, may begin at any of them: then a reference is known up to whole
-multiples of 360/p only, until something says roughly where dead centre is.
-
-At which of its places on the crank the index stood, from one life of the rig to the next.
-
-Of no account where the index is one place. Where an encoder is geared so that it comes at several,
-a reference found before a restart, or in another session, is not to be used until the place is
-settled: by the stop, or by the word that a cylinder stands at its top (see
-``rig.engine.gear_train``).
+An encoder that makes p/q turns (lowest terms) for one of the crank shows its index at p places of
+the crank, 360/p degrees apart. With p = 1 a reference is good in every session. With p above 1 a
+restart or another session may begin at any of the places: the reference is then known only up to a
+multiple of 360/p degrees, until a touch of the piston stop, or the entry that a cylinder stands at
+TDC, settles the place (see ``rig.engine.gear_train``).
 """
 
 from __future__ import annotations

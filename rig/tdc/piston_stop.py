@@ -1,16 +1,10 @@
-"""Touches, sides, `tdc_from_stop`.
+"""Touches of the piston stop, found from the movement of the crank, and TDC from both sides.
 
-Touches of a positive stop, found from the motion of the crank.
-
-With a stop in the way the crank goes forward until it is blocked, then back until it is blocked on
-the other side. A touch is a place where the crank was held against the stop: the movement went
-there, stayed, and went back by at least ``LEAST_WAY_DEG``. Its place is the median of where the
-crank was, over the time that it stayed within ``NEAR_DEG`` of the farthest point: a single rebound
-or a hard push weighs no more than the time it lasted.
-
-Touches of a stop from one side: their mean, their spread, and what is odd about them.
-
-The touches of one time that the positive stop was in.
+With the stop in, the crank goes forwards until it is blocked, then backwards until it is blocked on
+the other side. A touch is a place where the crank was held against the stop: it moved there,
+stayed, and went back by at least ``LEAST_WAY_DEG``. Its place is the median of the crank's place
+while it stayed within ``NEAR_DEG`` of the furthest point, so a rebound or a hard push weighs no
+more than the time it lasted. The touches of one side have a mean, an SD and warnings.
 """
 
 from __future__ import annotations

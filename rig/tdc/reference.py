@@ -1,10 +1,9 @@
 """The TDC reference: where a cylinder stands at top dead centre, counted from the index pulse.
 
-By positive stop: the crank is turned gently to the stop both ways, and dead centre is the middle of
-the arc that the stop blocks. That middle is late by a little when the piston pin's line passes
-beside the crank's axis; the bias is taken out where the offset is stated and carried in the
-uncertainty where it is not. Dividing the circle between two equal positions is an old method:
-Ahrons, Steam Locomotive Construction and Maintenance.
+With a piston stop the crank is turned gently to the stop from both sides; TDC is the middle of the
+arc that the stop blocks. A cylinder offset shifts that middle slightly: the bias is removed where
+the offset is entered, and is part of the uncertainty where it is not. Dividing the circle between
+two equal positions is an old method (Ahrons, Steam Locomotive Construction and Maintenance).
 """
 
 from __future__ import annotations

@@ -1,11 +1,8 @@
-"""`reference.json`.
+"""Reads and writes ``reference.json``, which keeps a job's TDC references.
 
-Keeps the TDC reference of a job in ``reference.json``.
-
-The file holds the reference in use and every earlier one, newest first. It is replaced in one
-step: a crash, a full disk or a power cut leaves the old file or the new one, never half of one.
-
-A reference as plain JSON values and back. Degrees of freedom without end are written as null.
+The file holds the reference in use and all earlier ones, newest first. It is replaced in one step:
+a crash, a full disk or a power cut leaves the old file or the new one, never half of one. Infinite
+degrees of freedom are written as null.
 """
 
 from __future__ import annotations

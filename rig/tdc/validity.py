@@ -1,9 +1,9 @@
-"""As long as which a dead centre holds: until a later touch shows it elsewhere.
+"""How long a TDC reference is valid: until a later touch shows TDC elsewhere.
 
-When the stop is touched again and the reference is off by more than its uncertainty allows, the
-encoder or its coupling has moved, nobody knows when. Nothing read between the last touch that
-agrees and the first that does not is judged by either; a touch that agrees afterwards shows that
-the one between was at fault. Source: ``reference.moved`` (JCGM 100:2008, 5.2).
+When a later touch differs from the reference by more than its uncertainty allows, the encoder or
+its coupling has moved, and nobody knows when. Openings between the last touch that agrees and the
+first that does not are then not assessed at all. A later touch that agrees again shows that the one
+between was wrong. Source: ``reference.moved`` (JCGM 100:2008, 5.2).
 """
 
 from __future__ import annotations

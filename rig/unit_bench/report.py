@@ -1,23 +1,13 @@
-"""Lobes, backlash, neutral; reports compared.
+"""A unit off the engine, the encoder on its own shaft: lobes, backlash, neutral; reports compared.
 
-A unit off the engine, the encoder on its own shaft: its lobes, their angles, play, neutral.
+All angles are degrees of the unit's own shaft, growing in its normal direction, whole turns at the
+index. Turned backwards, a lobe *closes* the contacts at the edge where it opens them turned
+forwards; the two lie apart by the backlash between encoder and cam.
 
-All angles here are degrees of the unit's own shaft, growing in its normal direction, whole turns
-at the index. Turned backwards, a lobe *closes* the contacts at the edge where it opens them turned
-forwards; the two lie apart by the play between encoder and cam.
-
-The report of a unit alone as plain data, with its serial, and two of them compared.
-
-A recording of a unit alone, the encoder on its own shaft: events and the person's notes.
-
-Notes: ``NEUTRAL`` with ``{"crank_deg": 12.3, "direction": 1}`` where the rotor settles by feel,
-come to forward (1) or back (-1), ``{"back": true}`` to take the last one back; ``COUPLING`` with
-``{"engaged": true}`` while its impulse coupling is engaged, so that openings from then on are the
-coupling's. Angles are of the unit's own shaft.
-
-A report of a unit off the engine, made from its recording and what was said on the bench.
-
-The sheet holds all that it takes to come to the same figures again.
+Annotations: ``NEUTRAL`` with ``{"crank_deg": 12.3, "direction": 1}`` where the rotor settles by
+feel, approached forwards (1) or backwards (-1), ``{"back": true}`` to undo the last one;
+``COUPLING`` with ``{"engaged": true}`` while the impulse coupling is engaged, so that openings from
+then on belong to the coupling. A report holds all that is needed to compute its figures again.
 """
 
 from __future__ import annotations

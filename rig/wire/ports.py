@@ -1,11 +1,7 @@
-"""List, find, open, diagnose.
-
-An open serial line to a rig, and the sentence that says why it cannot be opened.
+"""Serial ports: list them, find the one on which a rig answers, open it, say why it cannot open.
 
 Anything that pyserial opens is a port: a device path, ``COM3``, ``socket://host:port``. It is
 opened for this program alone where the system can do that.
-
-Which ports there are, on which one a rig speaks, and what else is heard.
 """
 
 from __future__ import annotations

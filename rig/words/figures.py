@@ -1,8 +1,6 @@
-"""Numbers and angles in words.
+"""Text made harmless for the screen and for paper; plain numbers and times.
 
-Text for the screen: made harmless; plain numbers and times. Angles: ``rig.base.rounding``.
-
-Text as it goes to paper: nothing in it can do harm. Figures: ``rig.base.rounding``.
+Angles with their uncertainty: ``rig.base.rounding``.
 """
 
 from __future__ import annotations
