@@ -23,6 +23,7 @@ from fractions import Fraction
 import numpy as np
 
 from rig.adjust.plan import Step
+from rig.base.angles import modulo
 from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.engine import gear_train
@@ -493,7 +494,7 @@ def places_deg(dog: DriveDog) -> tuple[float, ...]:
     Source: equal slots divide the turn; the others are stated.
     """
     slots = (360.0 * k / dog.slots for k in range(dog.slots))
-    return tuple(sorted({round(each % 360.0, 9) % 360.0 for each in (*slots, *dog.others_deg)}))
+    return tuple(sorted({modulo(round(modulo(each), 9)) for each in (*slots, *dog.others_deg)}))
 
 
 def recut_room_deg(dog: DriveDog) -> list[tuple[float, float]]:

@@ -1,7 +1,11 @@
-"""Mean and spread of angles, which know no beginning: 359.9 and 0.1 lie 0.2 apart.
+"""Everything modulo a turn or a cycle: wrapping, and the mean and spread of angles.
 
-Source: Mardia and Jupp, Directional Statistics: the mean direction, the mean resultant length R
-and the circular standard deviation sqrt(-2 ln R). The unit of the results is that of the period.
+Angles know no beginning: 359.9 and 0.1 lie 0.2 apart. Two half-open intervals serve the whole
+program: ``wrap`` gives (-period/2, period/2], ``modulo`` gives [0, period).
+
+Source of mean and spread: Mardia and Jupp, Directional Statistics: the mean direction, the mean
+resultant length R and the circular standard deviation sqrt(-2 ln R). The unit of the results is
+that of the period.
 """
 
 from __future__ import annotations
@@ -9,18 +13,32 @@ from __future__ import annotations
 import cmath
 import math
 from collections.abc import Sequence
+from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
+
+Angle = TypeVar("Angle", float, NDArray[np.float64])
 
 LEAST_RESULTANT = 1e-9
-
-
 """Below this mean resultant length the angles point nowhere, and a mean would be rounding noise."""
 
 
-def wrap(angle: float, period: float = 360.0) -> float:
-    """``angle`` brought into (-period/2, period/2]."""
-    return wrap_half_cycle(angle, period)
+def wrap(angle: Angle, period: float = 360.0) -> Angle:
+    """``angle``, or each of an array, brought into (-period/2, period/2] by whole periods."""
+    wrapped = angle % period
+    return wrapped - period * (wrapped > period / 2.0)
+
+
+def modulo(angle: Angle, period: float = 360.0) -> Angle:
+    """``angle``, or each of an array, brought into [0, period) by whole periods."""
+    wrapped = angle % period
+    return wrapped - period * (wrapped >= period)  # a tiny negative one rounds up to the end
+
+
+def nearest(angle: Angle, place: float, period: float = 360.0) -> Angle:
+    """``angle``, or each of an array, moved by whole periods to within half of one of ``place``."""
+    return place + wrap(angle - place, period)
 
 
 def resultant(angles: Sequence[float], period: float = 360.0) -> complex:
@@ -74,21 +92,3 @@ def mean_and_spread(angles: Sequence[float], period: float = 360.0) -> tuple[flo
         return mean, None
     squares = math.fsum(wrap(angle - mean, period) ** 2 for angle in angles)
     return mean, math.sqrt(squares / (len(angles) - 1))
-
-
-def wrap_btdc(deg: float) -> float:
-    """``deg`` taken into (-180, 180] by whole turns. Source: definition."""
-    wrapped = deg % 360.0
-    return wrapped - 360.0 if wrapped > 180.0 else wrapped
-
-
-def wrap_cycle(deg: float, cycle_deg: float) -> float:
-    """``deg`` taken into [0, cycle_deg) by whole cycles. Source: definition."""
-    wrapped = deg % cycle_deg
-    return 0.0 if wrapped == cycle_deg else wrapped  # a tiny negative one rounds up to the end
-
-
-def wrap_half_cycle(deg: float, cycle_deg: float) -> float:
-    """``deg`` taken into (-cycle_deg / 2, cycle_deg / 2] by whole cycles. Source: definition."""
-    wrapped = deg % cycle_deg
-    return wrapped - cycle_deg if wrapped > cycle_deg / 2.0 else wrapped

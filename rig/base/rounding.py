@@ -23,6 +23,7 @@ import math
 from collections.abc import Iterable
 from decimal import ROUND_HALF_UP, Decimal
 
+from rig.base.angles import modulo, wrap
 from rig.base.uncertainty import Uncertainty
 
 UNKNOWN_TO = 2
@@ -115,7 +116,7 @@ def opening(
     """
     if not math.isfinite(btdc_deg):
         return "?", "BTDC"
-    shown = _rounded(_turned(btdc_deg), _place(U, decimals))
+    shown = _rounded(wrap(btdc_deg), _place(U, decimals))
     if shown <= -180:
         shown += 360
     elif shown > 180:
@@ -139,7 +140,7 @@ def after_index(angle_deg: float, U: float | None = None, *, decimals: int = UNK
     """Digits of an angle after the index, in [0, 360) as they are shown."""
     if not math.isfinite(angle_deg):
         return "?"
-    shown = _rounded(angle_deg % 360.0, _place(U, decimals))
+    shown = _rounded(modulo(angle_deg), _place(U, decimals))
     return _text(shown - 360 if shown >= 360 else shown)
 
 
@@ -156,7 +157,7 @@ def entered(angle_deg: float) -> str:
 
 def entered_btdc(btdc_deg: float) -> str:
     """``36.5° BTDC``, ``4° ATDC``: a limit or a nominal figure as it was entered."""
-    digits = entered(_turned(btdc_deg))
+    digits = entered(wrap(btdc_deg))
     return f"{digits[1:]}° ATDC" if digits.startswith("-") else f"{digits}° BTDC"
 
 
@@ -173,12 +174,6 @@ def few(of: Uncertainty | None, n: int) -> str:
     if few_of is None or few_of.nu == n - 1:
         return f"{many(n, 'reading')}: {factor}"
     return f"{few_of.name}: {many(round(few_of.nu), 'degree')} of freedom, {factor}"
-
-
-def _turned(deg: float) -> float:
-    """Into (-180, 180]."""
-    wrapped = deg % 360.0
-    return wrapped - 360.0 if wrapped > 180.0 else wrapped
 
 
 def _place(U: float | None, decimals: int) -> Decimal:

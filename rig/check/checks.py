@@ -17,7 +17,7 @@ from typing import Literal
 
 import numpy as np
 
-from rig.base.angles import resultant
+from rig.base.angles import circular_mean, modulo, resultant
 from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.engine.profile import Contacts, Encoder, Unit
@@ -132,9 +132,8 @@ def illegal_check(illegal: int, at_deg: Sequence[float]) -> Check:
     measured = f"{illegal} transitions with both channels changed"
     words = f"{measured}: counts were lost, angles hold again from the next index on"
     if len(at_deg) >= 3:
-        mean = resultant(at_deg)
-        if math.exp(-len(at_deg) * abs(mean) ** 2) < CLUSTERED:
-            at = math.degrees(math.atan2(mean.imag, mean.real)) % 360.0
+        if math.exp(-len(at_deg) * abs(resultant(at_deg)) ** 2) < CLUSTERED:
+            at = modulo(circular_mean(at_deg))
             cause = (
                 f"they crowd about {at:.0f}° after the index: dirt or damage on the disc "
                 "there, or a shaft that runs out"

@@ -20,7 +20,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from rig.base.angles import wrap_btdc
+from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.cli.output import figures, json_option, open_job
 from rig.engine import geometry as crank
@@ -113,7 +113,7 @@ def _asked(args: argparse.Namespace, piston: Geometry | None, rim_mm: float | No
         if piston is None:
             raise InputError("--travel: the stroke and the rod are not known; state them in"
                              " [engine.geometry], or give --stroke and --rod")  # fmt: skip
-        return wrap_btdc(crank.btdc_from_travel_deg(length_mm, piston, after=args.after))
+        return wrap(crank.btdc_from_travel_deg(length_mm, piston, after=args.after))
     if rim_mm is None:
         raise InputError(f"--{name}: the rim's diameter is not known; state rim_diameter_mm in"
                          " [engine], or give --rim")  # fmt: skip
@@ -134,7 +134,7 @@ def _of_piston(btdc_deg: float, piston: Geometry | None) -> dict[str, Any] | Non
         "stop_middle_late_deg": crank.stop_bias_deg(travel_mm, piston),
         "tdc_after_bore_deg": crank.theta_tdc_deg(piston),
         "bdc_after_bore_deg": crank.theta_bdc_deg(piston),
-        "bdc_btdc_deg": wrap_btdc(crank.theta_tdc_deg(piston) - crank.theta_bdc_deg(piston)),
+        "bdc_btdc_deg": wrap(crank.theta_tdc_deg(piston) - crank.theta_bdc_deg(piston)),
         "throw_mm": piston.throw_mm,
         "rod_mm": piston.rod_mm,
         "offset_mm": piston.offset_mm,

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.base import rounding
+from rig.base.angles import modulo, nearest
 from rig.base.errors import InputError
 from rig.base.escape import message
 from rig.cli.output import figures, json_option, open_job
@@ -244,7 +245,7 @@ def _points(
     series: Series, numbers: list[int], gauge: Gauge, geometry: Geometry | None, job: Job
 ) -> list[dict[str, Any]]:
     rows = [
-        {"number": n, "after_index_deg": p.angle_deg % 360.0, "lift_mm": p.lift_mm,
+        {"number": n, "after_index_deg": modulo(p.angle_deg), "lift_mm": p.lift_mm,
          "residual_mm": None, "expected_mm": None}
         for n, p in zip(numbers, series.points, strict=True)
     ]  # fmt: skip
@@ -252,7 +253,7 @@ def _points(
         import numpy as np
 
         angles = np.array([p.angle_deg for p in series.points])
-        near = series.fit.tdc_deg + (angles - series.fit.tdc_deg + 180.0) % 360.0 - 180.0
+        near = nearest(angles, series.fit.tdc_deg)
         gauge = with_encoder(gauge, job.profile.encoder)
         expected = curve_mm(near, fitted(series.fit), gauge, geometry)
         for row, there, off in zip(rows, expected, series.fit.residuals_mm, strict=True):

@@ -108,7 +108,7 @@ def _turn(args: argparse.Namespace, out: Path) -> Drawn:
 
 
 def _signal(args: argparse.Namespace, out: Path) -> Drawn:
-    from rig.base.angles import wrap_btdc
+    from rig.base.angles import wrap
     from rig.engine.gear_train import index_places
     from rig.job.results import job_reference
     from rig.plots import signal
@@ -143,7 +143,7 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
             message(f"rig draw: {not_carried_over(job.profile.encoder)}")
     btdc = None
     if tdc_deg is not None and chosen.crank_deg is not None:
-        btdc = wrap_btdc(tdc_deg - chosen.crank_deg)
+        btdc = wrap(tdc_deg - chosen.crank_deg)
     name = names.get(chosen.input, f"contact{chosen.input}")
     where = "angle not known" if chosen.crank_deg is None else f"{chosen.crank_deg:.3f}° of crank"
     where = where if btdc is None else angle(btdc, 3)

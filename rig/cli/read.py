@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from rig.base.angles import wrap_btdc
+from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.escape import message
 from rig.base.rounding import many
@@ -229,7 +229,7 @@ def _opening(
 ) -> dict[str, Any]:
     btdc = None
     if tdc_deg is not None and one.crank_deg is not None:
-        btdc = wrap_btdc(tdc_deg - one.crank_deg)
+        btdc = wrap(tdc_deg - one.crank_deg)
     return {
         "unit": _name(one.input, inputs),
         "t_s": (one.t_us - start_us) / 1e6,

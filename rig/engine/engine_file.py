@@ -20,6 +20,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
+from rig.base.angles import wrap
 from rig.base.codec import Section
 from rig.base.errors import InputError, Mistake, MistakeBook, ProfileError, shown
 from rig.base.files import read_limited
@@ -280,7 +281,7 @@ def _check_stated_tdc(section: Section, engine: Engine) -> None:
     places = firing_after_first_deg(engine)
     cycle_deg = 180.0 * engine.strokes
     for cylinder, deg in engine.stated_tdc_deg.items():
-        away = abs((deg - places[cylinder] + cycle_deg / 2) % cycle_deg - cycle_deg / 2)
+        away = abs(wrap(deg - places[cylinder], cycle_deg))
         if away > TDC_WITHIN_DEG:
             Section({}, (*section.path, "tdc_deg_after_cylinder_1"), section.book).note(
                 str(cylinder),

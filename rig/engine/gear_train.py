@@ -26,6 +26,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Literal
 
+from rig.base.angles import modulo
 from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.engine.planetary import stage_mistakes
@@ -541,6 +542,4 @@ def disc_places(encoder: Encoder) -> int:
 def around_deg(crank_deg: float, encoder: Encoder) -> float:
     """A continuous crank angle in [0, 360 q): after that both the crank and the encoder stand as
     before, so that neither place is lost. Source: q of p/q."""
-    whole = 360.0 * encoder.turns_per_crank_turn.denominator
-    wrapped = math.fmod(crank_deg, whole)
-    return wrapped + whole if wrapped < 0.0 else wrapped
+    return modulo(crank_deg, 360.0 * encoder.turns_per_crank_turn.denominator)

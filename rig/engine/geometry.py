@@ -31,7 +31,7 @@ from itertools import accumulate
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from rig.base.angles import wrap_btdc, wrap_cycle
+from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.engine.profile import Engine, Geometry
 
@@ -142,7 +142,7 @@ def same_travel_other_side_deg(btdc_deg: float, geometry: Geometry) -> float:
     tdc = theta_tdc_deg(geometry)
     theta = tdc - btdc_deg
     middle = math.degrees(math.atan2(geometry.offset_mm or 0.0, height_mm(theta, geometry)))
-    return wrap_btdc(tdc - (2.0 * middle - theta)) + 0.0  # no negative zero
+    return wrap(tdc - (2.0 * middle - theta)) + 0.0  # no negative zero
 
 
 def steepest_mm_per_deg(geometry: Geometry) -> float:
@@ -254,7 +254,7 @@ def firing_after_first_deg(engine: Engine) -> dict[int, float]:
     cycle_deg = 180.0 * engine.strokes
     starts = accumulate(engine.intervals_deg[:-1], initial=0.0)
     at = dict(zip(engine.firing_order, starts, strict=True))
-    return {cylinder: wrap_cycle(deg - at[1], cycle_deg) for cylinder, deg in sorted(at.items())}
+    return {cylinder: modulo(deg - at[1], cycle_deg) for cylinder, deg in sorted(at.items())}
 
 
 def tdc_known(engine: Engine, cylinder: int, counted_from: int = 1) -> bool:
@@ -347,4 +347,4 @@ def plug_hole_offset_deg(engine: Engine, cylinder: int) -> float:
             f"from the firing order; use cylinder {master}, which has the master rod, or state it "
             "under [engine.tdc_deg_after_cylinder_1]"
         )
-    return wrap_cycle(datum_after_first_deg(engine)[cylinder], 360.0)
+    return modulo(datum_after_first_deg(engine)[cylinder])

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.base import rounding
-from rig.base.angles import wrap_btdc
+from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.base.rounding import after_index_with, listed, noun
 from rig.engine.geometry import geometry_of
@@ -128,7 +128,7 @@ def candidates(session: Session, profile: Profile) -> list[Candidate]:
     found += [
         Candidate(mark_reference(mark), {"mark": n})
         for n, mark in enumerate(marks)
-        if is_of_dead_centre(mark, session.here) and (mark[2], mark[1], mark[0] % 360.0) != same
+        if is_of_dead_centre(mark, session.here) and (mark[2], mark[1], modulo(mark[0])) != same
     ]
     by_gauge = {each.reference.method for each in found}
     earlier = [
@@ -368,7 +368,7 @@ def signed(
 
 def agrees(claimed: TdcReference, found: TdcReference) -> bool:
     """Whether position and expanded uncertainty of two are the same but for rounding."""
-    off_deg = wrap_btdc(claimed.tdc_deg - found.tdc_deg)
+    off_deg = wrap(claimed.tdc_deg - found.tdc_deg)
     wider_deg = claimed.uncertainty.U_deg - found.uncertainty.U_deg
     return max(abs(off_deg), abs(wider_deg)) <= SAME_DEG
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 from math import isfinite
 
 from rig.base import rounding
+from rig.base.angles import wrap
 from rig.base.escape import clean
 from rig.guide.action import Question, Step, Stroke
 from rig.guide.procedure import GoToView
@@ -340,12 +341,6 @@ def draw_health(canvas: Canvas, box: Box, view: View) -> None:
         canvas.put(box.x + 2, box.y + row, text, role, box.width - 2)
 
 
-def _turn_deg(angle_deg: float) -> float:
-    """Into (-180, 180]."""
-    wrapped = angle_deg % 360.0
-    return wrapped - 360.0 if wrapped > 180.0 else wrapped
-
-
 def draw_title(canvas: Canvas, y: int, text: str, state: str) -> None:
     """What has the middle of the screen, on a line that divides it from what is above."""
     width = canvas.width - 2
@@ -421,12 +416,12 @@ def _draw_arc(canvas: Canvas, y: int, view: View, touches: TouchesView) -> None:
     forward, backward = ends[0][0], ends[1][0]
     middle = touches.middle_deg
     if middle is None:
-        middle = forward + _turn_deg(backward - forward) / 2.0
-    half = max(abs(_turn_deg(forward - middle)), abs(_turn_deg(backward - middle)), 1.0) * 1.5
+        middle = forward + wrap(backward - forward) / 2.0
+    half = max(abs(wrap(forward - middle)), abs(wrap(backward - middle)), 1.0) * 1.5
     width = canvas.width - 2
 
     def column(angle_deg: float) -> int:
-        share = (_turn_deg(angle_deg - middle) + half) / (2.0 * half)
+        share = (wrap(angle_deg - middle) + half) / (2.0 * half)
         return 1 + round(min(1.0, max(0.0, share)) * (width - 1))
 
     first, last = sorted((column(forward), column(backward)))
@@ -439,7 +434,7 @@ def _draw_arc(canvas: Canvas, y: int, view: View, touches: TouchesView) -> None:
         for angle in angles[-20:]:
             canvas.put(column(angle), y, "●", "text", 1)
     now = view.crank.after_index_deg
-    if now is not None and abs(_turn_deg(now - middle)) <= half:
+    if now is not None and abs(wrap(now - middle)) <= half:
         canvas.put(column(now), y, "▼", "strong", 1)
     for angle, word in ((forward, "touched forward"), (backward, "touched back")):
         place = column(angle) - len(word) // 2

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rig.base import rounding
-from rig.base.angles import wrap_btdc
+from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.engine.profile import Setting, Unit
@@ -118,12 +118,12 @@ def _crank(bench: LiveSession) -> CrankView:
     elif session.here is None:
         why = session.why_no_reference()
     else:
-        btdc = wrap_btdc(session.here.tdc_deg - now.crank_deg)
+        btdc = wrap(session.here.tdc_deg - now.crank_deg)
     return CrankView(
         btdc_deg=btdc,
         of=f"cylinder {session.reference.cylinder}" if session.reference else "cylinder 1",
         why_no_angle=why,
-        after_index_deg=None if now.crank_deg is None else now.crank_deg % 360.0,
+        after_index_deg=None if now.crank_deg is None else modulo(now.crank_deg),
         direction=now.direction,
         speed_deg_s=round(abs(now.speed_deg_s), 0),
         run_up_deg=min(now.run_up_deg, needed),
@@ -311,8 +311,7 @@ def _touches(bench: LiveSession) -> TouchesView | None:
 
 def _across(angles_deg: Sequence[float]) -> float:
     """How far touches lie apart, degrees, also where some lie before the index and some after."""
-    first = angles_deg[0]
-    off = [(angle - first + 180.0) % 360.0 - 180.0 for angle in angles_deg]
+    off = [wrap(angle - angles_deg[0]) for angle in angles_deg]
     return max(off) - min(off)
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, cast
 
-from rig.base.angles import circular_mean, wrap
+from rig.base.angles import circular_mean, modulo, wrap
 from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.engine.geometry import datum_after_first_deg, tdc_after_first_deg
@@ -152,7 +152,7 @@ def _ring(at: PolarAxes | Axes, ring: Ring, middle: float, wide: float, cycle_de
         at.plot(around, [edge] * len(around), color=sheet.LINE, lw=0.5)
     opens = sorted(each.at_deg for each in ring.openings)
     for closing in ring.closings:
-        until = min(((o - closing.at_deg) % cycle_deg for o in opens), default=0.0)
+        until = min((modulo(o - closing.at_deg, cycle_deg) for o in opens), default=0.0)
         start = _angle(closing.at_deg, cycle_deg)
         width = _angle(until, cycle_deg)
         at.bar(start, wide, width=width, bottom=middle - wide / 2, align="edge", color=sheet.BLUE,
@@ -162,7 +162,8 @@ def _ring(at: PolarAxes | Axes, ring: Ring, middle: float, wide: float, cycle_de
         at.plot([angle, angle], [middle - wide * 0.62, middle + wide * 0.62], color=sheet.INK,
                 lw=2.2, solid_capstyle="butt")  # fmt: skip
         # In the hollow part that begins here.
-        hollow = min(((c.at_deg - opening.at_deg) % cycle_deg for c in ring.closings), default=90.0)
+        past = (modulo(c.at_deg - opening.at_deg, cycle_deg) for c in ring.closings)
+        hollow = min(past, default=90.0)
         room = _angle(hollow, cycle_deg) * middle
         narrow = room < 0.15
         beside = angle + min(0.095, room / 2.0) / middle
@@ -245,14 +246,14 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
         clockwise=engine.rotation == "clockwise",
         seen_from=engine.seen_from,
         tops=tuple(
-            Happens(deg % cycle, str(cylinder))
+            Happens(modulo(deg, cycle), str(cylinder))
             for cylinder, deg in tops.items()
             if known or cylinder == 1
         ),
         other_tops=_other_top(tops, cycle),
         rings=tuple(rings),
         index=tuple(Happens(place, "index") for place, _ in _gathered(_known(index), cycle)),
-        touches=tuple(Happens(deg % cycle) for deg in _known(touches)),
+        touches=tuple(Happens(modulo(deg, cycle)) for deg in _known(touches)),
         lines=tuple(lines),
         remark="" if known else "the firing stroke is not stated, so both turns lie on one another",
     )
@@ -325,7 +326,7 @@ def _openings(
 
 def _gathered(places: Sequence[float], cycle: float) -> list[tuple[float, list[int]]]:
     """Places in groups, as the mean of each in [0, cycle) and who is in it."""
-    order = sorted(range(len(places)), key=lambda i: places[i] % cycle)
+    order = sorted(range(len(places)), key=lambda i: modulo(places[i], cycle))
     groups: list[list[int]] = []
     for i in order:
         near = groups and abs(wrap(places[i] - places[groups[-1][-1]], cycle)) < APART_DEG
@@ -337,4 +338,5 @@ def _gathered(places: Sequence[float], cycle: float) -> list[tuple[float, list[i
         APART_DEG
     ):
         groups[0] = groups.pop() + groups[0]
-    return [(circular_mean([places[i] for i in group], cycle) % cycle, group) for group in groups]
+    means = (circular_mean([places[i] for i in group], cycle) for group in groups)
+    return [(modulo(mean, cycle), group) for mean, group in zip(means, groups, strict=True)]

@@ -21,6 +21,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.base.angles import modulo
 from rig.signal.events import Closing, Event, Finding, IndexPass, Opening, Settings
 from rig.signal.interpolate import LEAST_STRETCHES
 from rig.signal.openings import OpeningFinder
@@ -331,7 +332,7 @@ class StatisticsCollector:
             index = self._index_at.get(self._passes_us[passed - 1])
             if index is not None:
                 turn = self._s.direction * (count - index) / self._s.counts_per_turn
-                found.append(turn * 360.0 % 360.0)
+                found.append(modulo(turn * 360.0))
         return tuple(found)
 
     def _inputs(self) -> tuple[InputSeen, ...]:

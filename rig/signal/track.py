@@ -22,6 +22,7 @@ from statistics import median_low
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.base.angles import wrap
 from rig.base.rounding import many
 from rig.signal.events import IndexPass, Settings
 
@@ -70,7 +71,7 @@ class Track:
             self.turns += 1.0 if direction > 0 else 0.0
             return self._anchor(at, t_us, direction, 0.0)
         per_turn = self.settings.counts_per_turn
-        off = math.remainder(at - self.anchor, per_turn)
+        off = wrap(at - self.anchor, per_turn)
         if abs(off) <= TOLERANCE_COUNTS:
             self.agreed += 1
             self._doubted = None
@@ -79,7 +80,7 @@ class Track:
         if self.lost and self._doubted is None:
             return self._anchor(at - self._whole_turns(at), t_us, direction, off, at)
         if self._doubted is not None:
-            again = math.remainder(at - self._doubted, per_turn)
+            again = wrap(at - self._doubted, per_turn)
             if abs(again) <= TOLERANCE_COUNTS and abs(at - self._doubted) > TOLERANCE_COUNTS:
                 self._doubted = None
                 return self._anchor(at - self._whole_turns(at), t_us, direction, off, at)

@@ -25,6 +25,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.base.angles import circular_mean, modulo, nearest, resultant
 from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.base.uncertainty import Contribution, combine, rectangular
@@ -128,14 +129,12 @@ def on_one_turn(angles_deg: Sequence[float]) -> Floats:
     Jupp, Directional Statistics (from memory).
     """
     angles = np.asarray(angles_deg, np.float64)
-    mean = np.exp(1j * np.radians(angles)).mean()
-    if abs(mean) < 0.05:
+    if abs(resultant(angles_deg)) < 0.05:
         raise InputError(
             "the gauge points are spread all round the turn: "
             "take them within a quarter turn of the top on either side"
         )
-    around = math.degrees(np.angle(mean)) % 360.0
-    return np.asarray(around + (angles - around + 180.0) % 360.0 - 180.0, np.float64)
+    return nearest(angles, modulo(circular_mean(angles_deg)))
 
 
 def share(u_deg: float, scatter: float, freedom: int, how: str) -> Contribution:
@@ -206,7 +205,7 @@ def fit(
     )
     part = share(u, scatter, freedom, how)
     reference = TdcReference(
-        tdc_deg=float(got.x[0]) % 360.0,
+        tdc_deg=modulo(float(got.x[0])),
         uncertainty=combine([part, *parts]),
         method="gauge, fit",
         how=how,
@@ -258,7 +257,7 @@ def coarse_top_deg(
     except InputError:
         return None
     lifts = np.array([p.lift_mm for p in points])
-    return float(_coarse(angles, lifts, gauge, geometry)[0]) % 360.0
+    return modulo(float(_coarse(angles, lifts, gauge, geometry)[0]))
 
 
 def _slope_mm_per_deg(angles: Floats, x: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
@@ -430,7 +429,7 @@ def equal_lifts(
     )
     part = share(u, scatter, max(0, freedom), how)
     reference = TdcReference(
-        tdc_deg=tdc % 360.0,
+        tdc_deg=modulo(tdc),
         uncertainty=combine([part, *more]),
         method="gauge, equal lifts",
         how=how,

@@ -43,7 +43,7 @@ from typing import Literal, NamedTuple, TypeVar
 
 import numpy as np
 
-from rig.base.angles import wrap
+from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError, reason, shown
 from rig.base.files import open_file
 from rig.base.rounding import many
@@ -319,7 +319,7 @@ def out_of_order(
     if len(series) < 2:
         return None
     first = series[0].point.angle_deg
-    angles = np.array([(r.point.angle_deg - first + 180.0) % 360.0 - 180.0 for r in series])
+    angles = wrap(np.array([r.point.angle_deg - first for r in series]))
     lifts = np.array([r.point.lift_mm for r in series])
     ways = np.array([r.direction for r in series])
     tops = _places_of_the_top(angles)
@@ -359,7 +359,7 @@ def falling(readings: Iterable[GaugeReading], tdc_deg: float) -> list[int]:
     """
     numbers = []
     for number, each in enumerate((r for r in readings if not r.again), 1):
-        past = (each.point.angle_deg - tdc_deg + 180.0) % 360.0 - 180.0
+        past = wrap(each.point.angle_deg - tdc_deg)
         if each.direction and (past > 0.0) == (each.direction > 0):
             numbers.append(number)
     return numbers
@@ -444,7 +444,7 @@ def mark_reference(mark: EngineMark, said_deg: float | None = None) -> TdcRefere
     if said_deg is not None and not mark.within:
         within_deg = said_deg
     found = set_by_hand(
-        mark.crank_deg % 360.0,
+        modulo(mark.crank_deg),
         how=f"the crank stood at {mark.what}{read_within_words(mark)}",
         half_width_deg=within_deg,
         cylinder=mark.cylinder,

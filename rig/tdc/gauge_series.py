@@ -14,6 +14,7 @@ from itertools import combinations
 
 import numpy as np
 
+from rig.base.angles import modulo, nearest, wrap
 from rig.base.errors import InputError
 from rig.base.rounding import after_index, difference, many, size, two_figures
 from rig.base.uncertainty import Contribution, quantisation, rectangular, u_shaped
@@ -97,7 +98,7 @@ def mistyped(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> 
             rest = fit([p for j, p in enumerate(points) if j != i], gauge, geometry)
         except InputError:  # the others lie on one side, or the one to blame is among them
             continue
-        at = np.array([rest.tdc_deg + (point.angle_deg - rest.tdc_deg + 180.0) % 360.0 - 180.0])
+        at = np.array([nearest(point.angle_deg, rest.tdc_deg)])
         x = fitted(rest)
         expected = float(curve_mm(at, x, gauge, geometry)[0])
         step = np.array([0.01])
@@ -171,9 +172,7 @@ def gauge_moved(
     fitted curve, JCGM 100:2008.
     """
     x = fitted(found)
-    angles = np.array(
-        [found.tdc_deg + (p.angle_deg - found.tdc_deg + 180.0) % 360.0 - 180.0 for p in touches]
-    )
+    angles = np.array([nearest(p.angle_deg, found.tdc_deg) for p in touches])
     before = int(np.sum(angles < found.tdc_deg))
     if min(before, len(touches) - before) == 0:
         raise InputError("touch once more on either side of the top: one side cannot tell")
@@ -211,7 +210,7 @@ def compare_methods(references: Sequence[TdcReference]) -> list[MethodDifference
         raise InputError("dead centres of different cylinders are not compared with one another")
     out = []
     for a, b in combinations(references, 2):
-        apart = -((b.tdc_deg - a.tdc_deg + 180.0) % 360.0 - 180.0)
+        apart = wrap(a.tdc_deg - b.tdc_deg)
         U = math.hypot(a.uncertainty.U_deg, b.uncertainty.U_deg)
         agree = abs(apart) <= U
         words = (
@@ -332,18 +331,13 @@ def _both(
     return found, lifts, (fit_why, lifts_why)
 
 
-def _past_top(angle_deg: float, top_deg: float) -> float:
-    """Degrees past the top, in [-180, 180)."""
-    return (angle_deg - top_deg + 180.0) % 360.0 - 180.0
-
-
 def _carried(point: GaugePoint, top_deg: float, encoder: Encoder) -> GaugePoint:
     """A point after the top, read turning back, as it would read turning forward.
 
     Turned at its own end the encoder leads the crank by half the play forward and lags it by half
     turning back; turned at the crank it is the other way round. Source: geometry of the play.
     """
-    if _past_top(point.angle_deg, top_deg) < 0.0:
+    if wrap(point.angle_deg - top_deg) < 0.0:
         return point
     lead = encoder.play_deg if encoder.turned_at == "encoder" else -encoder.play_deg
     return replace(point, angle_deg=point.angle_deg + lead)
@@ -355,7 +349,7 @@ def _seated(
     """The reference with the places of the encoder that it rests on, as the touches of a stop."""
     sides: tuple[list[float], list[float]] = ([], [])
     for point in points:
-        past = _past_top(point.angle_deg, reference.tdc_deg)
+        past = wrap(point.angle_deg - reference.tdc_deg)
         sides[past >= 0.0].append(around_deg(point.angle_deg, encoder))
     return replace(reference, forward_deg=tuple(sides[0]), backward_deg=tuple(sides[1]))
 
@@ -368,8 +362,8 @@ def _encoder_parts(
     As for a stop, with the mean distance from the top: see ``rig.tdc.reference``.
     """
     ratio = float(encoder.turns_per_crank_turn)
-    half = math.fsum(abs(_past_top(p.angle_deg, top_deg)) for p in points) / len(points)
-    places = max(len({round(p.angle_deg) % 360 for p in points}), 2)
+    half = math.fsum(abs(wrap(p.angle_deg - top_deg)) for p in points) / len(points)
+    places = max(len({modulo(round(p.angle_deg)) for p in points}), 2)
     parts = []
     if encoder.graduation_error_deg > 0.0:
         u_deg = rectangular(encoder.graduation_error_deg / ratio) / math.sqrt(places)

@@ -13,7 +13,7 @@ import bisect
 import math
 from dataclasses import replace
 
-from rig.base.angles import wrap_btdc, wrap_cycle
+from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.geometry import plug_hole_offset_deg
@@ -36,7 +36,7 @@ def placed(reference: TdcReference, near_deg: float, encoder: Encoder) -> TdcRef
     Source: definition.
     """
     many = index_places(encoder)
-    step = round(wrap_btdc(near_deg - reference.tdc_deg) / places_apart_deg(encoder)) % many
+    step = round(wrap(near_deg - reference.tdc_deg) / places_apart_deg(encoder)) % many
     if step == 0:
         return reference
     ratio = encoder.turns_per_crank_turn
@@ -44,7 +44,7 @@ def placed(reference: TdcReference, near_deg: float, encoder: Encoder) -> TdcRef
     by_deg = 360.0 * float(encoder_turns / ratio)
     return replace(
         reference,
-        tdc_deg=wrap_cycle(reference.tdc_deg + step * places_apart_deg(encoder), 360.0),
+        tdc_deg=modulo(reference.tdc_deg + step * places_apart_deg(encoder)),
         forward_deg=tuple(each + by_deg for each in reference.forward_deg),
         backward_deg=tuple(each + by_deg for each in reference.backward_deg),
     )
@@ -62,7 +62,7 @@ def stated_place(
     own = plug_hole_offset_deg(engine, cylinder)
     near = crank_deg - own + plug_hole_offset_deg(engine, reference.cylinder)
     found = placed(reference, near, encoder).tdc_deg
-    off = abs(wrap_btdc(near - found))
+    off = abs(wrap(near - found))
     apart = places_apart_deg(encoder)
     if off > CLEAR * apart:
         raise InputError(
@@ -119,13 +119,13 @@ class IndexResolver:
     def found(self, reference: TdcReference, life: int = -1) -> None:
         """Dead centre was found in a life of the rig: this is where it lies, all through it."""
         own = plug_hole_offset_deg(self._engine, reference.cylinder)
-        self._near[life] = wrap_cycle(reference.tdc_deg - own, 360.0)
+        self._near[life] = modulo(reference.tdc_deg - own)
 
     def state(self, crank_deg: float, cylinder: int, reference: TdcReference) -> None:
         """``cylinder`` stands at its top now, roughly. Raises InputError as ``stated_place``."""
         near = stated_place(crank_deg, cylinder, reference, self._engine, self._encoder)
         own = plug_hole_offset_deg(self._engine, reference.cylinder)
-        self._near[-1] = wrap_cycle(near - own, 360.0)
+        self._near[-1] = modulo(near - own)
 
     def touched(self, stop: StopTouches, reference: TdcReference) -> bool:
         """Whether a stop touched from one side alone settles the place, as it then does.
@@ -138,9 +138,9 @@ class IndexResolver:
             now = stop.side(side)
             if not (now and before):
                 continue
-            moved_deg = wrap_btdc(now[0] - before[0])
+            moved_deg = wrap(now[0] - before[0])
             found = placed(reference, reference.tdc_deg + moved_deg, self._encoder)
-            off_deg = abs(wrap_btdc(reference.tdc_deg + moved_deg - found.tdc_deg))
+            off_deg = abs(wrap(reference.tdc_deg + moved_deg - found.tdc_deg))
             if off_deg <= CLEAR * places_apart_deg(self._encoder):
                 self.found(found)
                 return True

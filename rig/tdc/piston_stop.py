@@ -9,7 +9,6 @@ more than the time it lasted. The touches of one side have a mean, an SD and war
 
 from __future__ import annotations
 
-import cmath
 import math
 import statistics
 from collections.abc import Sequence
@@ -20,7 +19,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.base.angles import wrap_btdc, wrap_cycle
+from rig.base.angles import circular_mean, modulo, resultant, wrap
 from rig.base.errors import InputError
 from rig.base.rounding import many, u_part
 from rig.base.uncertainty import (
@@ -241,13 +240,12 @@ def side_of(touches_deg: Sequence[float], words: str) -> Side:
     for number, touch in enumerate(touches_deg, 1):
         if not math.isfinite(touch):
             raise InputError(f"touch {number} {words} has no angle; touch again")
-    resultant = sum(cmath.rect(1.0, math.radians(each % 360.0)) for each in touches_deg)
-    if abs(resultant) / len(touches_deg) < 0.5:
+    if abs(resultant(touches_deg)) < 0.5:
         raise InputError(
             f"the touches {words} lie all round the circle; they are not of one stop. Begin anew"
         )
-    around = math.degrees(cmath.phase(resultant))
-    unrolled = [wrap_btdc(each - around) for each in touches_deg]
+    around = circular_mean(touches_deg)
+    unrolled = [wrap(each - around) for each in touches_deg]
     mean, sd = mean_and_sd(unrolled)
     return Side(words, around + mean, sd or 0.0, tuple(each - mean for each in unrolled))
 
@@ -329,7 +327,7 @@ def from_stop(
     ratio = float(turns_per_crank_turn)
     q_deg = 360.0 / counts_per_turn / ratio
     lead_deg = play_deg / 2.0 if turned_at == "encoder" else -play_deg / 2.0
-    arc_deg = wrap_cycle(backward.mean_deg - forward.mean_deg, 360.0)
+    arc_deg = modulo(backward.mean_deg - forward.mean_deg)
     middle_deg = forward.mean_deg + arc_deg / 2.0
     half_deg = min(max(arc_deg / 2.0 + lead_deg, 0.0), 180.0)
     bias_deg, offset = offset_bias(half_deg, geometry)
@@ -348,7 +346,7 @@ def from_stop(
         parts.append(Contribution(PLAY, u_deg, math.inf, "B", how))
     limit_deg = max(steady_deg, 3.0 * q_deg)
     return TdcReference(
-        tdc_deg=wrap_cycle(middle_deg - bias_deg + lead_deg, 360.0),
+        tdc_deg=modulo(middle_deg - bias_deg + lead_deg),
         uncertainty=combine([part for part in parts if part.u_deg > 0.0]),
         method="stop",
         how=_how(forward, backward, arc_deg, bias_deg, cylinder),
@@ -470,7 +468,7 @@ class StopTouches:
     def side(self, side: int) -> tuple[float, ...]:
         """Angles of the steady touches reached forward (+1) or backwards (-1)."""
         return tuple(
-            angle % 360.0
+            modulo(angle)
             for touch, angle in zip(self.touches, self.crank_deg, strict=True)
             if touch.side == side and touch.steady
         )

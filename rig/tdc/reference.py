@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from rig.base.angles import wrap_btdc, wrap_cycle
+from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.base.rounding import size, two_figures
 from rig.base.uncertainty import Contribution, Uncertainty, combine, rectangular, sure_within
@@ -130,7 +130,7 @@ def set_by_hand(
         part = Contribution("statement", given[0], math.inf, "B", "stated (JCGM 100, 4.3.3)")
         uncertainty = combine([part])
     return TdcReference(
-        wrap_cycle(tdc_deg, 360.0),
+        modulo(tdc_deg),
         uncertainty,
         BY_HAND,
         how,
@@ -181,7 +181,7 @@ def moved(earlier: TdcReference, later: TdcReference) -> Move:
         )
     parts = _parts_of_difference(earlier, later)
     uncertainty = combine(parts)
-    shift_deg = wrap_btdc(later.tdc_deg - earlier.tdc_deg)
+    shift_deg = wrap(later.tdc_deg - earlier.tdc_deg)
     has_moved = abs(shift_deg) > uncertainty.U_deg
     shift, U = size(shift_deg, uncertainty.U_deg), two_figures(uncertainty.U_deg)
     way = "later" if shift_deg > 0 else "earlier"

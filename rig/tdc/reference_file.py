@@ -19,7 +19,7 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-from rig.base.angles import wrap_cycle
+from rig.base.angles import modulo
 from rig.base.errors import InputError, reason, shown
 from rig.base.files import open_file
 from rig.base.uncertainty import Contribution, Uncertainty
@@ -222,7 +222,7 @@ def from_plain(value: object) -> TdcReference:
     """A reference from plain JSON values. Raises InputError naming what is missing or wrong."""
     values = Values(value, "reference")
     return TdcReference(
-        tdc_deg=wrap_cycle(values.number("tdc_deg", 0.0, 360.0), 360.0),
+        tdc_deg=modulo(values.number("tdc_deg", 0.0, 360.0)),
         uncertainty=uncertainty_of(values.table("uncertainty")),
         method=_METHODS.get(method := values.text("method"), method),
         how=values.text("how"),

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.base.angles import nearest
 from rig.base.rounding import many
 from rig.base.uncertainty import Contribution
 from rig.timing.uncertainty_budget import HAND, PLAY
@@ -392,6 +393,4 @@ def _expanded(
 def _unwrapped(angles_deg: Sequence[float], period_deg: float) -> NDArray[np.float64]:
     """Angles as a run without jumps of a whole period, beginning with the last one's."""
     angles = np.asarray(angles_deg, dtype=np.float64)
-    half = period_deg / 2.0
-    off = (angles - angles[-1] + half) % period_deg - half
-    return np.asarray(angles[-1] + off)
+    return nearest(angles, float(angles[-1]), period_deg)

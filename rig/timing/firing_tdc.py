@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rig.base.angles import modulo
 from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Engine, Profile, Unit
 from rig.tdc.reference import TdcReference
@@ -66,7 +67,7 @@ def tdc_after_reference_deg(engine: Engine, reference: TdcReference, cylinder: i
     not follow from what is stated.
     """
     own = plug_hole_offset_deg(engine, cylinder)
-    return (own - plug_hole_offset_deg(engine, reference.cylinder)) % 360.0
+    return modulo(own - plug_hole_offset_deg(engine, reference.cylinder))
 
 
 def firing_tdc_at(

@@ -16,7 +16,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from rig.base.angles import wrap
+from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.engine.geometry import datum_after_first_deg, on_link_rod, tdc_known
 from rig.engine.profile import Profile, Setting, Unit
@@ -151,7 +151,7 @@ def to_reading(
 def _share(one: Place, two: Place) -> bool:
     """Whether nothing within one crank turn tells the two places apart."""
     apart = (one.tdc_deg - two.tdc_deg, one.open_deg - two.open_deg)
-    return any(abs(wrap(angle, 360.0)) <= SHARED_TDC_DEG for angle in apart)
+    return any(abs(wrap(angle)) <= SHARED_TDC_DEG for angle in apart)
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +214,7 @@ class _Finder:
         if not self._can_be_judged(place.cylinder):
             why = self._not_known(place.cylinder)
             return _Found(place.cylinder, lobe, None, self.stated, why=why)
-        btdc = wrap(place.tdc_deg - after, 360.0)
+        btdc = wrap(place.tdc_deg - after)
         if not self.stated:
             known = self.both and not shared
             return _Found(None if shared else place.cylinder, lobe, btdc, known)
@@ -236,7 +236,7 @@ class _Finder:
     def _nearest(self, after: float) -> tuple[Place, bool]:
         """The nearest place, and whether another cylinder shares it."""
         if not self.stated:
-            places = sorted(self.firing, key=lambda p: abs(wrap(p.open_deg - after, 360.0)))
+            places = sorted(self.firing, key=lambda p: abs(wrap(p.open_deg - after)))
             best = places[0]
             return best, any(_share(place, best) for place in places[1:])
         firing = min(self.firing, key=lambda p: self._distance(p, after))
@@ -263,9 +263,8 @@ class _Finder:
         """
         first = self.firing[0].open_deg
         candidates = self.firing + (self.other if self.both else [])
-        steps = sorted(
-            {round((p.open_deg - first) % self.cycle, 6) % self.cycle for p in candidates}
-        )
+        around = (modulo(p.open_deg - first, self.cycle) for p in candidates)
+        steps = sorted({modulo(round(each, 6), self.cycle) for each in around})
         if len(steps) == openings_per_cycle(self.unit, self.profile):
             since = after - first
             nearest = min(range(len(steps)), key=lambda i: abs(wrap(steps[i] - since, self.cycle)))

@@ -18,7 +18,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from rig.base.angles import circular_mean, is_defined, mean_and_spread, resultant
+from rig.base.angles import circular_mean, is_defined, mean_and_spread, modulo, resultant
 from rig.base.rounding import many
 from rig.base.uncertainty import Contribution, combine, quantisation, rectangular, u_shaped
 from rig.engine.gear_train import disc_places
@@ -96,7 +96,7 @@ def seat_part(crank_deg: Sequence[float], encoder: Encoder) -> Seat:
     """The seat of readings at the given crank angles; those within a degree share a place."""
     ratio = float(encoder.turns_per_crank_turn)
     angles = [angle * ratio for angle in crank_deg]
-    return Seat(resultant(angles), len({round(angle) % 360 for angle in angles}))
+    return Seat(resultant(angles), len({modulo(round(angle)) for angle in angles}))
 
 
 def reference_seat(reference: TdcReference, encoder: Encoder) -> Seat:

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any, TypeGuard
 
 from rig import __version__
-from rig.base.angles import mean_and_spread, wrap
+from rig.base.angles import mean_and_spread, modulo, wrap
 from rig.base.errors import InputError
 from rig.base.files import digest
 from rig.base.rounding import difference as signed
@@ -172,21 +172,21 @@ def _mean(angles: Sequence[float], q_deg: float) -> Mean:
     n = len(angles)
     own = (SINGLE_U_DEG, math.inf) if sd is None else (sd / math.sqrt(n), n - 1.0)
     u_deg, nu = combined(own, (quantisation(q_deg), math.inf))
-    return Mean(mean % 360.0, u_deg, n, nu)
+    return Mean(modulo(mean), u_deg, n, nu)
 
 
 def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> list[Mean]:
     """The angles in ``lobes`` groups, parted at the widest gaps, in order from the index."""
     if lobes < 1:
         raise InputError(f"a unit with {many(lobes, 'lobe')} opens nothing: state 1 or more")
-    around = sorted(angle % 360.0 for angle in angles)
+    around = sorted(modulo(angle) for angle in angles)
     if len(around) < lobes:
         raise InputError(
             f"{len(around)} {what} for {many(lobes, 'lobe')}: turn on until each lobe "
             f"has passed, better "
             "five times"
         )
-    gaps = [(around[i] - around[i - 1]) % 360.0 for i in range(len(around))]  # before each
+    gaps = [modulo(around[i] - around[i - 1]) for i in range(len(around))]  # before each
     if len(around) == 1:
         gaps = [360.0]
     widest = sorted(range(len(gaps)), key=gaps.__getitem__, reverse=True)
@@ -206,7 +206,7 @@ def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> lis
 def _from(one: Mean, two: Mean, period_deg: float = 360.0) -> Mean:
     """From one place on to another, in [0, period)."""
     u_deg, nu = combined((one.u_deg, one.nu), (two.u_deg, two.nu))
-    return Mean((two.deg - one.deg) % period_deg, u_deg, min(one.n, two.n), nu)
+    return Mean(modulo(two.deg - one.deg, period_deg), u_deg, min(one.n, two.n), nu)
 
 
 def _nearest(place: Mean, closings: Sequence[Mean] | None, *, ahead: bool) -> Mean | None:
@@ -224,7 +224,7 @@ def _neutral(seen: BenchEvidence, q_deg: float) -> tuple[Mean | None, float | No
     backward = _mean(seen.neutral_backward_deg, q_deg)
     apart = wrap(forward.deg - backward.deg)
     u_deg, nu = combined((forward.u_deg, forward.nu), (backward.u_deg, backward.nu))
-    middle = (backward.deg + apart / 2.0) % 360.0
+    middle = modulo(backward.deg + apart / 2.0)
     return Mean(middle, u_deg / 2.0, min(forward.n, backward.n), nu), apart
 
 

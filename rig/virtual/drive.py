@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rig.base.angles import modulo
 from rig.virtual.motion import HI, LO, START, TAG, Y_HI, Y_LO, Curve, Floats, join, still
 
 DRIVEN, RIDING, PULLED, SNAPPED, ADJUSTED = range(5)
@@ -152,7 +153,7 @@ class Shaft:
             return None
         pull = self.pull
         for start in pull.from_deg:
-            into = (self.at - start) % pull.period_deg
+            into = modulo(self.at - start, pull.period_deg)
             if pull.period_deg - into < 1e-9:  # on the threshold, but for rounding
                 into = 0.0
             if into < pull.over_deg - 1e-9:

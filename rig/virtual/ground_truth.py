@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from rig.base.angles import modulo
 from rig.engine.profile import Engine, Profile, Setting, Unit, Window
 from rig.virtual.contacts import NOISES, Noise
 from rig.virtual.motion import Floats, Piston
@@ -84,7 +85,7 @@ def firing_tops_deg(engine: Engine) -> dict[int, float]:
     at = accumulate(engine.intervals_deg[:-1], initial=0.0)
     tops = dict(zip(engine.firing_order, at, strict=True))
     first = tops[1]
-    return {c: (deg - first) % cycle for c, deg in tops.items()} | engine.stated_tdc_deg
+    return {c: modulo(deg - first, cycle) for c, deg in tops.items()} | engine.stated_tdc_deg
 
 
 def served(engine: Engine, unit: Unit) -> tuple[int, ...]:
@@ -107,7 +108,7 @@ def lobe_places_deg(profile: Profile, unit: Unit) -> tuple[float, ...]:
     first = tops[cylinders[0]]
     if abs(unit.lobes * ratio * profile.cycle_deg / 360.0 - len(cylinders)) > 1e-9:
         return tuple(first + i * 360.0 / ratio / unit.lobes for i in range(unit.lobes))
-    after_first = [(tops[cylinder] - first) % profile.cycle_deg for cylinder in cylinders]
+    after_first = [modulo(tops[cylinder] - first, profile.cycle_deg) for cylinder in cylinders]
     return tuple(first + deg for deg in after_first[: unit.lobes])
 
 

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.virtual.contacts import NOISES
 from rig.virtual.engine import Movement, World
@@ -75,7 +76,7 @@ class Operator:
     def _goto(self, command: Command) -> tuple[Movement, dict[str, Any]]:
         way = -1 if command.back else 1
         wanted = self.world.hand_for(self.world.top_deg(1) - (command.deg or 0.0), way)
-        ahead = ((wanted - self.world.hand_deg) * way) % 360.0
+        ahead = modulo((wanted - self.world.hand_deg) * way)
         end = self.world.hand_deg + ahead * way
         movement, reply = self._towards(end, command.speed)
         # A person who turns feels on which of the two strokes cylinder 1 is compressed.
@@ -179,7 +180,7 @@ class Operator:
     def _gauge(self, command: Command) -> tuple[Movement, dict[str, Any]]:
         world = self.world
         piston = world.hidden.piston
-        after = (world.crank_deg - world.top_deg(command.cylinder or 1) + 180.0) % 360.0 - 180.0
+        after = wrap(world.crank_deg - world.top_deg(command.cylinder or 1))
         falling = (after > 0.0) == (self._last_way > 0)
         travel = piston.travel_mm(after) - (piston.slack_mm if falling else 0.0)
         shown = round(travel + float(self._rng.normal(0.0, 0.003)), 2)

@@ -19,6 +19,7 @@ from typing import Any, TextIO
 
 import numpy as np
 
+from rig.base.angles import modulo
 from rig.base.errors import InputError
 from rig.engine.profile import (
     Encoder,
@@ -356,7 +357,7 @@ class TruthBook:
             for entry in entries:
                 _rebase(entry, zero)
         period = 360.0 / hidden.encoder.ratio
-        tdc = hidden.tdc_deg if zero is None else (hidden.tdc_deg - zero) % 360.0
+        tdc = hidden.tdc_deg if zero is None else modulo(hidden.tdc_deg - zero)
         return {
             "case": "virtual",
             "seed": hidden.seed,
@@ -377,7 +378,7 @@ class TruthBook:
     def _firing(self, world: World, zero: float) -> float:
         """A place (modulo the cycle) at which cylinder 1 is at its firing top."""
         turn = 360.0 * self.hidden.firing_turn
-        return float((self.hidden.tdc_deg + turn - zero) % world.profile.cycle_deg)
+        return modulo(self.hidden.tdc_deg + turn - zero, world.profile.cycle_deg)
 
     def _units(self, world: World, zero: float | None) -> Entry:
         units: Entry = {}

@@ -8,7 +8,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.base.angles import wrap_btdc, wrap_cycle, wrap_half_cycle
 from rig.base.errors import InputError
 from rig.engine.geometry import (
     datum_after_first_deg,
@@ -113,20 +112,3 @@ def test_a_stop_is_refused_or_warned_of_on_every_link_rod_that_is_not_entered(
 def test_no_such_cylinder() -> None:
     with pytest.raises(InputError, match="no cylinder 5; it has 1 to 4"):
         plug_hole_offset_deg(FOUR, 5)
-
-
-@given(st.floats(-1e6, 1e6))
-def test_wraps_stay_within_bounds(deg: float) -> None:
-    assert -180.0 < wrap_btdc(deg) <= 180.0
-    for cycle in (360.0, 720.0):
-        assert 0.0 <= wrap_cycle(deg, cycle) < cycle
-        assert -cycle / 2 < wrap_half_cycle(deg, cycle) <= cycle / 2
-        turns = (wrap_cycle(deg, cycle) - deg) / cycle
-        assert turns == pytest.approx(round(turns), abs=1e-6)
-
-
-def test_wraps_at_the_ends() -> None:
-    assert wrap_btdc(180.0) == wrap_btdc(-180.0) == 180.0
-    assert wrap_btdc(-1e-300) == 0.0
-    assert wrap_cycle(-1e-300, 720.0) == 0.0
-    assert wrap_half_cycle(360.0, 720.0) == wrap_half_cycle(-360.0, 720.0) == 360.0

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from virtual_bench import VirtualBench
 
-from rig.base.angles import wrap_btdc
+from rig.base.angles import wrap
 from rig.cli.main import main
 from rig.job.results import results_of
 from rig.live.layout import render
@@ -24,7 +24,7 @@ def test_dead_centre_is_found_and_kept(found: VirtualBench) -> None:
     reference = found.bench.session.reference
     assert reference is not None
     truth = found.rig.truth()["tdc_deg_after_index"]
-    assert abs(wrap_btdc(reference.tdc_deg - truth)) < 2 * reference.uncertainty.U_deg
+    assert abs(wrap(reference.tdc_deg - truth)) < 2 * reference.uncertainty.U_deg
     assert found.job.reference() == reference
     assert reference.capture == found.bench.capture_path.name
 
@@ -55,7 +55,7 @@ def test_a_stop_in_another_cylinder_gives_the_same_figures(
     assert reference is not None
     assert first is not None
     assert reference.cylinder == 3
-    apart = wrap_btdc(reference.tdc_deg - first.tdc_deg - 180.0)
+    apart = wrap(reference.tdc_deg - first.tdc_deg - 180.0)
     assert abs(apart) < reference.uncertainty.U_deg + first.uncertainty.U_deg
     for bench in (found, other):
         bench.do("turn 800 at 110")

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from made_job import certificate_in, rig
 from virtual_bench import VirtualBench
 
-from rig.base.angles import wrap_btdc
+from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.guide.procedure import Panel
 from rig.guide.tdc import typed_lift
@@ -85,7 +85,7 @@ def test_dead_centre_by_gauge_is_chosen_lives_and_is_found_again(
     assert "enough points" in bench.desk.view().next.lower()
     true_deg = bench.rig.truth()["tdc_deg_after_index"]
     run_out = bench.job.profile.encoder.run_out_deg
-    assert abs(wrap_btdc(float(shown.figure) - true_deg)) < 0.3 + run_out
+    assert abs(wrap(float(shown.figure) - true_deg)) < 0.3 + run_out
     bench.press("a")
     bench.do("goto 25 back at 60", "goto 20 at 40")
     typed(bench, lift(bench))
@@ -96,7 +96,7 @@ def test_dead_centre_by_gauge_is_chosen_lives_and_is_found_again(
     session = bench.bench.session
     assert session.reference is not None
     assert session.reference.method == "gauge, fit"
-    assert abs(wrap_btdc(session.reference.tdc_deg - true_deg)) < (
+    assert abs(wrap(session.reference.tdc_deg - true_deg)) < (
         session.reference.uncertainty.U_deg + run_out
     )
     assert session.reference.capture == bench.bench.capture_path.name
@@ -394,7 +394,7 @@ def test_nearly_equal_lifts_are_brought_together_and_said(tmp_path: Path) -> Non
     true_deg = bench.rig.truth()["tdc_deg_after_index"]
     shown = next(line for line in panel(bench).beside if line.label == "equal lifts")
     run_out = bench.job.profile.encoder.run_out_deg
-    assert abs(wrap_btdc(float(shown.text.split("°")[0]) - true_deg)) < 0.2 + run_out
+    assert abs(wrap(float(shown.text.split("°")[0]) - true_deg)) < 0.2 + run_out
 
 
 def test_nothing_is_asked_before_the_index_has_passed(tmp_path: Path) -> None:

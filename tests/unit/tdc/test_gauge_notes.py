@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.base.angles import wrap_btdc
+from rig.base.angles import wrap
 from rig.engine.geometry import travel_mm
 from rig.engine.profile import Geometry
 from rig.tdc.dial_gauge import Gauge, coarse_top_deg
@@ -146,7 +146,7 @@ def test_points_past_the_top_come_to_forward_do_not_contradict_one_another() -> 
     assert falling(readings, 0.0) == [1, 2]
     top = coarse_top_deg([r.point for r in readings], Gauge(), crank)
     assert top is not None
-    assert wrap_btdc(top) == pytest.approx(0.0, abs=1.0)
+    assert wrap(top) == pytest.approx(0.0, abs=1.0)
     before = [gauge_note(lift, -at, direction=1) for at, lift in ((20.0, 5.24), (12.0, 1.90))]
     assert out_of_order(taken(*before, *past).readings, crank) is None
 
