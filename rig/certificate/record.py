@@ -322,7 +322,7 @@ def build_for_job(
     if worked.reference is None:
         raise InputError(
             "top dead centre is not known: find it by the stop in rig live,"
-            " or state it with rig tdc"
+            " or set it with rig tdc set"
         )
     moves = _moves(worked)
     if moves and not worked.judgements:

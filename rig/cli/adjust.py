@@ -37,7 +37,7 @@ from rig.words.figures import angle
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig correct``."""
+    """Arguments of ``rig adjust``."""
     parser.add_argument("job", type=Path, help="the job folder")
     parser.add_argument("capture", type=Path, nargs="*", help="default: the newest capture")
     parser.add_argument("--take", type=int, metavar="OPTION",
@@ -49,7 +49,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--prediction", type=Path, help="confirm this prediction, not the newest")
     parser.add_argument("--grain-deg", type=float,
                         help="errors closer than this are taken as equal")  # fmt: skip
-    parser.add_argument("--all", action="store_true", help="show the options that do not help, too")
+    parser.add_argument(
+        "--all-options", action="store_true", help="show the options that do not help, too"
+    )
     json_option(parser)
 
 
@@ -58,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     job = open_job(args.job, "correct")
     worked = work_job(job, args.capture or [newest_capture(job, "correct")])
     for text in worked.said:
-        message(f"rig correct: {text}")
+        message(f"rig adjust: {text}")
     if worked.reference is None:
         raise InputError(f"{args.job}: top dead centre is not known yet, so nothing can be judged")
     now = datetime.now(UTC)
@@ -88,12 +90,12 @@ def run(args: argparse.Namespace) -> int:
         "not_corrected": moving,
         "saved": str(saved) if saved else None,
     }
-    lines = _lines(proposal, every=args.all)
+    lines = _lines(proposal, every=args.all_options)
     lines = [*moving, "", *lines] if moving else lines
     if saved and args.take is not None:
         lines += [f"option {args.take} is taken; its prediction: {saved}"]
         lines += [_predicted(each) for each in predicted[args.take - 1]]
-        lines += ["make the change, tighten, read again, then: rig correct JOB --confirm"]
+        lines += ["make the change, tighten, read again, then: rig adjust JOB --confirm"]
     figures(args, answer, lines)
     return 0 if proposal.reached and not moving else 1
 
@@ -101,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
 def _confirm(args: argparse.Namespace, job: Job, worked: JobResults, now: datetime) -> int:
     sheet = predictions.load(args.prediction) if args.prediction else predictions.newest(job)
     if sheet is None:
-        raise InputError(f"{job.folder}: no prediction was saved; rig correct --take saves one")
+        raise InputError(f"{job.folder}: no prediction was saved; rig adjust --take saves one")
     found = predictions.confirmed(job, worked, sheet)
     saved = predictions.save_outcome(job, sheet, found, now)
     answer = {

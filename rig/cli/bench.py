@@ -1,9 +1,9 @@
 """A unit off the engine, the encoder on its own shaft: lobes, open and closed angle, play, neutral.
 
-    rig unit JOB --unit NAME --live            at the rig, led step by step
-    rig unit JOB [RECORDING] --unit NAME       the unit as the job's engine file states it
-    rig unit RECORDING --lobes 2 --serial S    without a job
-    rig unit REPORT.json REPORT.json           two reports compared
+    rig bench JOB --unit NAME --live            at the rig, led step by step
+    rig bench JOB [RECORDING] --unit NAME       the unit as the job's engine file states it
+    rig bench RECORDING --lobes 2 --serial S    without a job
+    rig bench REPORT.json REPORT.json           two reports compared
 
 Turn it a few turns forward, then a few back, then forward again; the play shows between the two.
 Where the rotor settles by feel, come to from either side, is its magnetic neutral. A magneto on the
@@ -45,7 +45,7 @@ from rig.wire.formats import open_recording
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig unit``."""
+    """Arguments of ``rig bench``."""
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("what", type=Path, nargs="+", metavar="JOB|RECORDING|REPORT")
     parser.add_argument("--unit", help="name of the unit in the job's engine file")
@@ -93,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
     now = datetime.now(UTC)
     plain, found, wrong = sheet(bench, path, iso(now), args.impulse, args.changed)
     for text in wrong:
-        message(f"rig unit: {path}: {text}")
+        message(f"rig bench: {path}: {text}")
     saved = _save(folder, bench.identity, plain, now)
     figures(args, plain | {"saved": str(saved) if saved else None},
             [*_lines(bench.identity, found), *([f"report: {saved}"] if saved else [])])  # fmt: skip
@@ -156,12 +156,12 @@ def _save(
     folder: Path | None, identity: UnitIdentity, plain: dict[str, Any], now: datetime
 ) -> Path | None:
     if folder is None:
-        message("rig unit: not saved: name a job, or a folder with --save-in")
+        message("rig bench: not saved: name a job, or a folder with --save-in")
         return None
     path = sheets.free_path(folder, stem(identity, now))
     sheets.write(path, plain)
     if not identity.serial:
-        message("rig unit: no serial is stated; --serial names this one unit")
+        message("rig bench: no serial is stated; --serial names this one unit")
     return path
 
 

@@ -1,7 +1,7 @@
 """Two certificates against each other: before and after, spare and original, last year and today.
 
 Figures of the same setting and cylinder are compared. Two units within one capture are compared by
-``rig figures`` and on the certificate.
+``rig results`` and on the certificate.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--job", type=Path, help="the job of captures that lie elsewhere")
     parser.add_argument("--unit", help="this unit of the first (default: units of the same name)")
     parser.add_argument("--with-unit", help="against this unit of the second")
-    parser.add_argument("--wanted-deg", type=float, help="wanted difference, first minus second")
+    parser.add_argument("--nominal-deg", type=float, help="nominal difference, first minus second")
     parser.add_argument("--within-deg", type=float, help="tolerance of the difference")
     json_option(parser)
 
@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
                 found.append(
                     compare_assessments(
                         one, other, shared_reference=same,
-                        wanted_deg=args.wanted_deg, tolerance_deg=args.within_deg,
+                        wanted_deg=args.nominal_deg, tolerance_deg=args.within_deg,
                         first_name=f"{one.unit} ({args.first.stem}, {one.phase})",
                         second_name=f"{other.unit} ({args.second.stem}, {other.phase})",
                     )

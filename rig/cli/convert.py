@@ -2,10 +2,10 @@
 
 Of a job's engine, or of one whose sizes are given here; from degrees, or back from a length:
 
-    rig angle JOB --btdc-deg 36
-    rig angle JOB --travel 0.344 --unit inch
-    rig angle --stroke 88 --rod 176 --offset 6 --travel 10
-    rig angle --rim 412 --tape 129.4 --turns 9/16
+    rig convert JOB --btdc-deg 36
+    rig convert JOB --travel 0.344 --unit inch
+    rig convert --stroke 88 --rod 176 --offset 6 --travel 10
+    rig convert --rim 412 --tape 129.4 --turns 9/16
 
 The piston travel is exact for the cylinder that the sizes are of; a cylinder on a link rod does not
 follow it. A positive offset lies on the side to which the crank pin moves as it leaves the top.
@@ -32,7 +32,7 @@ NO_OFFSET = "the cylinder's offset is not stated: taken as none"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig angle``."""
+    """Arguments of ``rig convert``."""
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     add = parser.add_argument
     add("job", nargs="?", type=Path, help="the job folder")
@@ -41,7 +41,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     add("--tape", type=float, help="length round the rim, a tape laid on it")
     add("--rule", type=float, help="length across the rim, a straight rule")
     add("--after", action="store_true", help="the length is after top dead centre")
-    add("--unit", choices=("mm", "inch"), default="mm", help="of every length given here")
+    add("--length-unit", choices=("mm", "inch"), default="mm", help="of every length given here")
     add("--stroke", type=float, help="as measured on the piston")
     add("--throw", type=float, help="of the crank: half the stroke where there is no offset")
     add("--rod", type=float, help="length of the rod, centre to centre")
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _mm(args: argparse.Namespace, name: str) -> float:
-    return float(getattr(args, name)) * (crank.MM_PER_INCH if args.unit == "inch" else 1.0)
+    return float(getattr(args, name)) * (crank.MM_PER_INCH if args.length_unit == "inch" else 1.0)
 
 
 def _piston(args: argparse.Namespace, profile: Profile | None) -> Geometry | None:

@@ -4,9 +4,9 @@ Of a job (its [means]), or of teeth given here: one number a gear from the crank
 an idler that is driven by A teeth and drives by B:
 
     rig gears 24 37 48
-    rig gears 21 42/30 20 --wanted-deg 5
+    rig gears 21 42/30 20 --shift-deg 5
     rig gears --planetary 30 60 --held sun
-    rig gears --coupling 19 20 --turns 1/2 --wanted-deg 5
+    rig gears --coupling 19 20 --turns 1/2 --shift-deg 5
 """
 
 from __future__ import annotations
@@ -47,7 +47,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
                         help="its member that is driven (sun; with that held, ring)")  # fmt: skip
     parser.add_argument("--planet", type=int, help="teeth of a planet")
     parser.add_argument("--turns", default="1", help="of the coupling's shaft per crank turn: 1/2")
-    parser.add_argument("--wanted-deg", type=float, help="wanted shift, crank degrees, + earlier")
+    parser.add_argument(
+        "--shift-deg", type=float, help="shift to look for, crank degrees, + earlier"
+    )
     parser.add_argument(
         "--crank-per-min", type=float, help="crank turns a minute, for tooth repeat"
     )
@@ -56,8 +58,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the figures."""
-    if args.wanted_deg is not None and not math.isfinite(args.wanted_deg):
-        raise InputError(f"--wanted-deg {args.wanted_deg}: a number of degrees is needed")
+    if args.shift_deg is not None and not math.isfinite(args.shift_deg):
+        raise InputError(f"--shift-deg {args.shift_deg}: a number of degrees is needed")
     train: Train | None = None
     shafts: list[str] = []
     pairs: list[tuple[Coupling, Fraction]] = []
@@ -84,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
         raise InputError("give a job folder, the teeth of a train, or --coupling")
     answer: dict[str, Any] = {
         "trains": [_shaft(train, shaft, args) for shaft in shafts] if train else [],
-        "couplings": [_coupling(each, turns, args.wanted_deg) for each, turns in pairs],
+        "couplings": [_coupling(each, turns, args.shift_deg) for each, turns in pairs],
     }
     figures(args, answer, _lines(answer))
     return 0
@@ -167,7 +169,7 @@ def _shaft(train: Train, shaft: str, args: argparse.Namespace) -> dict[str, Any]
     notes = gear_train.idler_notes(train, shaft)
     positions: list[tuple[float, gear_train.TrainPosition]] = []
     try:
-        positions = gear_train.listed_by_error(train, shaft, args.wanted_deg or 0.0)
+        positions = gear_train.listed_by_error(train, shaft, args.shift_deg or 0.0)
     except InputError as why:  # too many to list; all else is said
         notes.append(str(why))
     step = 360 / turns / len(positions) if len(positions) > 1 else None
@@ -180,7 +182,7 @@ def _shaft(train: Train, shaft: str, args: argparse.Namespace) -> dict[str, Any]
         "marks_meet_after_teeth": meet.teeth,
         "positions": len(positions) or None,
         "position_step_crank_deg": None if step is None else float(step),
-        "wanted_deg": args.wanted_deg,
+        "wanted_deg": args.shift_deg,
         "nearest": [
             {"shift_deg": float(p.shift_deg[0]), "error_deg": error, "slips": list(p.slips)}
             for error, p in positions

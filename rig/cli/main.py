@@ -24,35 +24,34 @@ SHOW_FAULTS = "RIG_SHOW_FAULTS"
 
 COMMANDS = {
     "demo": "the main job on the virtual rig, by a simulated hand",
-    "new": "make a job folder: a few questions, or an example taken whole",
+    "new": "make a job folder: from a few questions, or a complete example",
     "ports": "list the serial ports, and find the rig",
     "live": "read the rig: the dashboard",
-    "read": "where do the contacts open in a recording (capture or VCD)",
-    "check": "is the rig to be trusted: counts, direction, index, contact inputs",
-    "figures": "what a job's captures say: readings, judgement, comparison",
-    "lever": "the range of each lever, and what is left of it on either side",
-    "tdc": "state top dead centre by hand, or show the reference in use",
-    "gauge": "top dead centre by a dial gauge on the piston, beside other methods",
-    "correct": "what to move, how far and which way; and whether it did what was predicted",
-    "angle": "a crank angle as piston travel, length round the rim, degrees of other shafts",
+    "read": "where the contacts open in a recording (capture or VCD)",
+    "check": "check the rig: counts, direction, index, contact inputs",
+    "results": "what a job's captures show: readings, verdicts, synchronisation",
+    "range": "the advance range of each lever, and what is left at each end",
+    "tdc": "top dead centre: show it, set it by hand, or find it with a dial gauge",
+    "adjust": "what to move, how far and which way; then whether it did as predicted",
+    "convert": "a crank angle as piston drop, length round the rim, degrees of other shafts",
     "gears": "gear trains and toothed couplings: teeth as degrees, positions, marks",
-    "unit": "a unit off the engine: its lobes, play, neutral; two reports compared",
+    "bench": "a unit off the engine: its lobes, backlash, neutral; compare two reports",
     "certify": "save a timing certificate from a capture",
     "verify": "prove a certificate against its capture and engine file",
     "compare": "two certificates, or two captures, against each other",
-    "history": "the certificates of an engine in order: drift, steps, outlook",
-    "draw": "drawings as files: readings, the turn, the signal at an opening, drift",
-    "virtual": "a rig in software on a serial port of its own",
+    "trend": "the certificates of an engine in order: drift, steps, outlook",
+    "plot": "drawings as files: readings, the turn, the signal at an opening, drift",
+    "simulate": "a rig in software on a serial port of its own",
 }
 
 
 """Every command and what it does, in the order in which they are shown."""
 
 
-MODULES = {
+RENAMED = {
     "figures": "results",
     "lever": "range",
-    "gauge": "gauge",
+    "gauge": "tdc gauge",
     "correct": "adjust",
     "angle": "convert",
     "unit": "bench",
@@ -60,6 +59,9 @@ MODULES = {
     "draw": "plot",
     "virtual": "simulate",
 }
+
+
+"""Names of version 0.1, and what each command is called now."""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -83,7 +85,7 @@ def _tell(text: str) -> None:
 
 def parser_of(command: str) -> argparse.ArgumentParser:
     """The parser of one command."""
-    module = importlib.import_module(f"rig.cli.{MODULES.get(command, command)}")
+    module = importlib.import_module(f"rig.cli.{command}")
     parser = _Parser(prog=f"rig {command}", description=module.__doc__)
     module.arguments(parser)
     return parser
@@ -96,7 +98,7 @@ def _help() -> str:
         "usage: rig COMMAND ...\n\n"
         "Reads a timing sensor rig: where ignition contacts open, in degrees of crank.\n\n"
         f"commands:\n{rows}\n\n"
-        "rig COMMAND --help tells more. Exit status: 0 done, 1 done and the verdict is negative,\n"
+        "For more: rig COMMAND --help. Exit status: 0 done, 1 done and the verdict is negative,\n"
         "2 the input or the usage was wrong, 3 the rig was lost, 70 a fault of the program.\n"
     )
 
@@ -135,6 +137,9 @@ def _run(words: Sequence[str]) -> int:
         sys.stdout.write(f"timing-rig {__version__}\n")
         return 0
     command = words[0]
+    if command in RENAMED:
+        _tell(f"rig: {command!r} is now called {RENAMED[command]!r}: enter rig {RENAMED[command]}.")
+        return 2
     if command not in COMMANDS:
         import difflib
 
@@ -144,7 +149,7 @@ def _run(words: Sequence[str]) -> int:
         return 2
     try:
         args = parser_of(command).parse_args(words[1:])
-        return int(importlib.import_module(f"rig.cli.{MODULES.get(command, command)}").run(args))
+        return int(importlib.import_module(f"rig.cli.{command}").run(args))
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else 2
 

@@ -1,10 +1,10 @@
 """Drawings as files: .svg, .png or .pdf, by the ending of --out.
 
-rig draw readings JOB [CAPTURE]        each opening against its window
-rig draw turn JOB [CAPTURE]            the turn or cycle: openings, closings, dead centres, index
-rig draw signal JOB|RECORDING          the contacts' signal at an opening, the instant marked
-rig draw drift FOLDER                  the certificates of an engine through the years
-rig draw layout JOB                    a hole or slot to lay out, of the prediction taken last
+rig plot readings JOB [CAPTURE]        each opening against its window
+rig plot turn JOB [CAPTURE]            the turn or cycle: openings, closings, dead centres, index
+rig plot signal JOB|RECORDING          the contacts' signal at an opening, the instant marked
+rig plot drift FOLDER                  the certificates of an engine through the years
+rig plot layout JOB                    a hole or slot to lay out, of the prediction taken last
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class Drawn:
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig draw``."""
+    """Arguments of ``rig plot``."""
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("kind", choices=tuple(KINDS), help="what to draw")
     parser.add_argument("what", type=Path, nargs="+", help="a job, a recording, or a folder")
@@ -45,7 +45,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--counts-per-turn", type=int, help="of a pin recording without a job")
     parser.add_argument("--tdc-deg", type=float, help="signal: top dead centre after the index")
     parser.add_argument("--engine", default="", help="drift: of this engine")
-    parser.add_argument("--serial", default="", help="drift: of this serial")
+    parser.add_argument("--engine-serial", default="", help="drift: of this serial")
     parser.add_argument("--cylinders", action="store_true", help="drift: each cylinder, too")
     json_option(parser)
 
@@ -75,7 +75,7 @@ def _readings(args: argparse.Namespace, out: Path) -> Drawn:
     job, capture = _job_and_capture(args)
     worked = work_job(job, [capture])
     for text in worked.said:
-        message(f"rig draw: {text}")
+        message(f"rig plot: {text}")
     if not any(each.mean_btdc is not None for each in worked.judgements):
         raise InputError(f"{capture}: no opening counts yet, or top dead centre is not known")
     title = f"{job.profile.engine.name}, {capture.stem}"
@@ -140,7 +140,7 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
         if index_places(job.profile.encoder) == 1:
             tdc_deg = reference.tdc_deg
         else:
-            message(f"rig draw: {not_carried_over(job.profile.encoder)}")
+            message(f"rig plot: {not_carried_over(job.profile.encoder)}")
     btdc = None
     if tdc_deg is not None and chosen.crank_deg is not None:
         btdc = wrap(tdc_deg - chosen.crank_deg)
@@ -196,10 +196,12 @@ def _drift(args: argparse.Namespace, out: Path) -> Drawn:
         raise InputError("one folder: a job, or one that holds many")
     listing = records.look(args.what[0])
     for each in listing.left:
-        message(f"rig draw: {each.words}")
-    found = records.history(listing.files, args.engine, args.serial, cylinders=args.cylinders)
+        message(f"rig plot: {each.words}")
+    found = records.history(
+        listing.files, args.engine, args.engine_serial, cylinders=args.cylinders
+    )
     for text in found.troubles:
-        message(f"rig draw: {text}")
+        message(f"rig plot: {text}")
     shown = chosen(found.series, args.unit, cylinders=args.cylinders)
     if not shown:
         raise InputError("no series of that unit, or no figure with an uncertainty, to draw")
@@ -214,7 +216,7 @@ def _layout(args: argparse.Namespace, out: Path) -> Drawn:
     job = open_job(args.what[0], "draw")
     sheet = predictions.load(args.what[1]) if len(args.what) > 1 else predictions.newest(job)
     if sheet is None:
-        raise InputError(f"{job.folder}: no option was taken yet; rig correct --take takes one")
+        raise InputError(f"{job.folder}: no option was taken yet; rig adjust --take takes one")
     steps = [step for step in sheet.steps if step.get("means") == "recut"]
     if not steps:
         raise InputError(f"{sheet.path}: no step of it drills or cuts anything")

@@ -20,11 +20,13 @@ from rig.timing.values import Assessment
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig lever``."""
+    """Arguments of ``rig range``."""
     parser.add_argument("job", type=Path, help="the job folder")
     parser.add_argument("capture", type=Path, nargs="*", help="default: the newest capture")
     parser.add_argument("--unit", help="this unit alone")
-    parser.add_argument("--wanted-deg-btdc", type=float, help="in place of the nominal figure")
+    parser.add_argument(
+        "--nominal-btdc-deg", type=float, help="in place of the nominal of the engine file"
+    )
     json_option(parser)
 
 
@@ -33,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     job = open_job(args.job, "lever")
     worked = work_job(job, args.capture or [newest_capture(job, "lever")])
     for text in worked.said:
-        message(f"rig lever: {text}")
+        message(f"rig range: {text}")
     if worked.reference is None:
         raise InputError(f"{args.job}: top dead centre is not known yet, so nothing can be judged")
     units = [unit for unit in job.profile.units if args.unit in (None, unit.name)]
@@ -47,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     missing: list[str] = []
     for unit in levers:
         try:
-            found.append(_range(worked.judgements, job.profile, unit, args.wanted_deg_btdc))
+            found.append(_range(worked.judgements, job.profile, unit, args.nominal_btdc_deg))
         except InputError as why:
             missing.append(str(why))
     if not found:

@@ -40,7 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--signal", action="append", default=[], metavar="NAME=SIGNAL",
         help="another name in the VCD, e.g. a=enc.phase_a; names: a b z contact1 contact2 ...",
     )  # fmt: skip
-    parser.add_argument("--run-up-deg", type=float, help="run-up needed, crank degrees")
+    parser.add_argument("--approach-deg", type=float, help="approach needed, crank degrees")
     parser.add_argument("--closed-end-ms", type=float, help="a closed run that ends a passage")
     parser.add_argument("--least-open-ms", type=float, help="open this long: they stay open")
     parser.add_argument("--longest-dropout-ms", type=float, help="longest drop-out")
@@ -79,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
 def _check(args: argparse.Namespace) -> None:
     if args.counts_per_turn is not None and not 4 <= args.counts_per_turn <= 1_000_000:
         raise InputError("--counts-per-turn is to be from 4 to 1000000")
-    for name in ("tdc_deg", "run_up_deg", "closed_end_ms", "least_open_ms", "longest_dropout_ms"):
+    for name in ("tdc_deg", "approach_deg", "closed_end_ms", "least_open_ms", "longest_dropout_ms"):
         value = getattr(args, name)
         if value is None:
             continue
@@ -109,7 +109,7 @@ def _settings(args: argparse.Namespace, profile: Any, recording: Recording) -> S
     changes: dict[str, Any] = {
         "direction": args.direction,
         "index_level": args.index_level,
-        "run_up_deg": args.run_up_deg,
+        "run_up_deg": args.approach_deg,
     }
     for name in ("closed_end", "least_open", "longest_dropout"):
         value = getattr(args, f"{name}_ms")

@@ -20,7 +20,7 @@ from rig.job.results import work_job
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig figures``."""
+    """Arguments of ``rig results``."""
     parser.add_argument("job", type=Path, help="the job folder")
     parser.add_argument("capture", type=Path, nargs="*", help="default: the newest capture")
     parser.add_argument("--readings", action="store_true", help="every reading, too")
@@ -32,9 +32,9 @@ def run(args: argparse.Namespace) -> int:
     job = open_job(args.job, "figures")
     worked = work_job(job, args.capture or [newest_capture(job, "figures")])
     for text in worked.said:
-        message(f"rig figures: {text}")
+        message(f"rig results: {text}")
     if worked.reference is None:
-        message("rig figures: top dead centre is not known yet; readings cannot be judged")
+        message("rig results: top dead centre is not known yet; readings cannot be judged")
     answer = {
         "captures": [str(played.path) for played in worked.played],
         "reference": worked.reference,

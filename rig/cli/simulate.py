@@ -12,7 +12,7 @@ from rig.base.errors import InputError, reason
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig virtual``: those of the virtual rig's own program."""
+    """Arguments of ``rig simulate``: those of the virtual rig's own program."""
     from rig.virtual import server
 
     server.arguments(parser)

@@ -26,10 +26,10 @@ ALONE = "read of this cylinder alone: no line goes through it"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig history``."""
+    """Arguments of ``rig trend``."""
     parser.add_argument("folder", type=Path, help="a job folder, or one that holds many jobs")
     parser.add_argument("--engine", default="", help="the engine's name, where there are several")
-    parser.add_argument("--serial", default="", help="its serial, where the name is not enough")
+    parser.add_argument("--engine-serial", default="", help="its serial number")
     parser.add_argument("--unit", help="this unit alone")
     parser.add_argument("--cylinders", action="store_true", help="each cylinder, too")
     parser.add_argument("--csv", type=Path, help="write all points into this file")
@@ -44,10 +44,10 @@ def run(args: argparse.Namespace) -> int:
     troubles = [each.words for each in listing.left]
     reports = trend.read(args.folder, troubles)
     for text in troubles:
-        message(f"rig history: {text}")
-    found = records.history(listing.files, args.engine, args.serial, cylinders=every)
+        message(f"rig trend: {text}")
+    found = records.history(listing.files, args.engine, args.engine_serial, cylinders=every)
     for text in found.troubles:
-        message(f"rig history: {text}")
+        message(f"rig trend: {text}")
     troubles += found.troubles
     units = trend.series(reports, found.changes)
     shown = chosen(found.series, args.unit, cylinders=args.cylinders)
@@ -122,7 +122,7 @@ def _unit_lines(reports: Sequence[DatedReport], units: Sequence[UnitSeries]) -> 
     """The reports, then each figure of each unit that was reported more than once."""
     if not reports:
         return []
-    lines = ["", "reports of units alone (rig unit REPORT REPORT compares two):"]
+    lines = ["", "reports of units alone (rig bench REPORT REPORT compares two):"]
     lines += [
         f"  {each.made_utc[:10]}  {each.type} {each.serial or '(no serial)'}  {each.file}"
         for each in reports

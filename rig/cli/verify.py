@@ -26,7 +26,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("certificate", type=Path, help=what)
     parser.add_argument("--job", type=Path, help="the job folder, when the certificate was moved")
-    parser.add_argument("--all", action="store_true", help="show every check, not failures only")
+    parser.add_argument(
+        "--all-checks", action="store_true", help="show every check, not failures only"
+    )
     json_option(parser)
 
 
@@ -56,9 +58,9 @@ def run(args: argparse.Namespace) -> int:
         f"{'holds' if check.holds else 'DOES NOT HOLD':<14} {check.what}: {check.words}"
         + ("" if check.holds else f" (stated {check.stated}, found {check.found})")
         for check in checks
-        if args.all or not check.holds or check.sort != "figure"
+        if args.all_checks or not check.holds or check.sort != "figure"
     ]
-    if not args.all:
+    if not args.all_checks:
         good = sum(check.holds and check.sort == "figure" for check in checks)
         if good:
             lines.append(f"{'holds':<14} {many(good, 'figure')}, computed anew (--all shows each)")

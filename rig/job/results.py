@@ -2,7 +2,7 @@
 
 A job's captures worked through: the session's figures, and the facts of the files.
 
-The certificate, its verification and ``rig figures`` all take this way, so they agree.
+The certificate, its verification and ``rig results`` all take this way, so they agree.
 
 How long the dead centre in use holds over several recordings, and over those of other days.
 

@@ -203,7 +203,7 @@ def others(
         for cylinder in sorted({each.cylinder for each in notes.readings}):
             try:
                 series = gauge_series(notes, profile, cylinder)
-            except InputError:  # too few or one side only; rig gauge says which
+            except InputError:  # too few or one side only; rig tdc gauge says which
                 continue
             found += [replace(each, capture=path.name) for each in series.references]
         found += [
@@ -270,7 +270,7 @@ class Origins:
             self.said.append(
                 f"top dead centre was stated as {_size(claimed)} by {claimed.method};"
                 f" {claimed.capture} gives {_size(found)}, which is used. To set another by hand:"
-                " rig tdc --state-deg"
+                " rig tdc set"
             )
         return found
 

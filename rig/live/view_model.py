@@ -229,7 +229,7 @@ def _notes(bench: LiveSession, unit: Unit) -> tuple[str, ...]:
     except InputError:  # not both ends are read yet
         found = None
     if found is not None:
-        notes.append(f"lever range {found.size}")  # what is left of it: rig lever
+        notes.append(f"lever range {found.size}")  # what is left of it: rig range
         notes += found.warnings
     notes += [
         f"impulse coupling: {rounding.figure(lag.lag_deg)}° late, spread"

@@ -149,7 +149,7 @@ def by_hand(claimed: TdcReference) -> TdcReference:
     if not of.u_deg > 0.0:
         raise InputError(
             f"top dead centre at {claimed.tdc_deg:g}° states no uncertainty; find it again,"
-            " or set it with rig tdc --state-deg and --within"
+            " or set it with rig tdc set"
         )
     own = claimed.method == BY_HAND
     summed = combine(of.parts)

@@ -25,7 +25,7 @@ def not_carried_over(encoder: Encoder) -> str:
     return (
         "the job's dead centre is not used here: the index comes at"
         f" {many(index_places(encoder), 'place')} of the crank, {places_apart_deg(encoder):g}°"
-        " apart. rig figures knows which one it was; else give --tdc-deg as it is in this recording"
+        " apart. rig results knows which one it was; else give --tdc-deg as it is in this recording"
     )
 
 

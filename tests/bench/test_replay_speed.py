@@ -116,10 +116,10 @@ def test_eight_hours_by_command(tmp_path: Path) -> None:
     del done
     crcs_s = least_s(3, crcs=lambda: check_crcs(path))["crcs"]
     with contextlib.redirect_stdout(io.StringIO()):
-        main(["tdc", str(job), "--state-deg", "100", "--within-deg", "0.5"])
+        main(["tdc", "set", str(job), "--tdc-deg", "100", "--within-deg", "0.5"])
     for words in (
         ["read", str(path), "--counts-per-turn", "4096", "--json"],
-        ["figures", str(job), "--json"],
+        ["results", str(job), "--json"],
     ):
         began = time.perf_counter()
         answer = subprocess.run(

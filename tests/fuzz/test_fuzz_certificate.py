@@ -80,10 +80,10 @@ def written(data: bytes, drawn: str) -> None:
     file.write_bytes(data)
     file.with_suffix(".html").write_text(drawn, "utf-8")
     with bounded(data):
-        run("verify", file, "--all")
+        run("verify", file, "--all-checks")
         run("compare", file, sound)
         run("compare", sound, file, "--json")
-        run("history", home, "--csv", home / "all.csv", "--engine", ENGINE)
+        run("trend", home, "--csv", home / "all.csv", "--engine", ENGINE)
         no_formulas(home / "all.csv")
 
 

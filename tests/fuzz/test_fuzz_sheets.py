@@ -42,8 +42,8 @@ def job() -> tuple[Path, dict[str, Any], dict[str, Any]]:
     capture = home / "captures" / CAPTURE
     capture.write_bytes(session()[1])
     words = ("--counts-per-turn", 4096, "--lobes", 2, "--type", "M", "--save-in", home)
-    assert run("unit", capture, *words, "--serial", "1") == 0
-    assert run("correct", home, "--take", 1) in (0, 1)
+    assert run("bench", capture, *words, "--serial", "1") == 0
+    assert run("adjust", home, "--take", 1) in (0, 1)
     (report,) = home.glob("*.json")
     report.rename(home / "sound.json")
     (prediction,) = (home / "predictions").glob("*.json")
@@ -58,8 +58,8 @@ def compared(data: bytes) -> None:
     path = home / "units" / "z.json"
     path.write_bytes(data)
     with bounded(data):
-        run("unit", path, home / "sound.json")
-        run("unit", home / "sound.json", path, "--json")
+        run("bench", path, home / "sound.json")
+        run("bench", home / "sound.json", path, "--json")
         trend.series(trend.read(home, []))
 
 
@@ -68,14 +68,14 @@ def confirmed(data: bytes) -> None:
     home = job()[0]
     (home / "z.json").write_bytes(data)
     with bounded(data):
-        run("correct", home, "--confirm", "--prediction", home / "z.json")
+        run("adjust", home, "--confirm", "--prediction", home / "z.json")
 
 
 def gauged(data: bytes) -> None:
     home = job()[0]
     (home / "points.txt").write_bytes(data)
     with bounded(data):
-        run("gauge", home, home / "points.txt")
+        run("tdc", "gauge", home, home / "points.txt")
 
 
 @cases(20)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from made_job import copied, finished, refused, rig
 
-COMMANDS = ("live", "figures", "certify", "tdc")
+COMMANDS = ("live", "results", "certify", "tdc show")
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +29,10 @@ def said_of(job: Path, data: bytes) -> str:
         file.rmdir()
     file.write_bytes(data)
     before = sorted(job.rglob("*"))
-    told = {refused(2, command, job).removeprefix(f"rig {command}: ") for command in COMMANDS}
+    told = {
+        refused(2, *command.split(), job).removeprefix(f"rig {command.split()[0]}: ")
+        for command in COMMANDS
+    }
     assert len(told) == 1
     assert sorted(job.rglob("*")) == before
     (sentence,) = told
@@ -39,16 +42,16 @@ def said_of(job: Path, data: bytes) -> str:
 
 def test_missing(job: Path) -> None:
     (job / "engine.toml").unlink()
-    said = refused(2, "figures", job)
+    said = refused(2, "results", job)
     assert f"{job / 'engine.toml'}: there is no such file. Make a new job first" in said
-    said = refused(2, "figures", job / "elsewhere")
+    said = refused(2, "results", job / "elsewhere")
     assert f"{job / 'elsewhere'}: there is no such job folder; rig new makes one" in said
 
 
 def test_a_folder_in_its_place(job: Path) -> None:
     (job / "engine.toml").unlink(missing_ok=True)
     (job / "engine.toml").mkdir()
-    said = refused(2, "figures", job)
+    said = refused(2, "results", job)
     assert f"{job / 'engine.toml'}: is a folder" in said
 
 
@@ -140,12 +143,12 @@ def test_a_reference_file_that_is_no_reference(job: Path, good: str) -> None:
     (job / "engine.toml").write_text(good, "utf-8")
     for data in (b"", b"{}", b"[1", b"\xff\xfe", b'{"schema": "timing-rig reference"}'):
         (job / "reference.json").write_bytes(data)
-        said = refused(2, "tdc", job)
+        said = refused(2, "tdc", "show", job)
         assert f"{job / 'reference.json'}: " in said
         assert "Put back a copy" in said
     (job / "reference.json").unlink()
-    said = refused(2, "tdc", job)
-    assert "top dead centre is not known yet: find it by the stop in rig live, or state it" in said
+    said = refused(2, "tdc", "show", job)
+    assert "TDC is not known yet: find it with the piston stop in rig live, or set it" in said
 
 
 def test_a_new_job_is_never_made_over_an_old_one(job: Path, tmp_path: Path) -> None:

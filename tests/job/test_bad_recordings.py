@@ -14,7 +14,7 @@ from made_job import copied, finished, refused, rig
 
 PINS = Path(__file__).parents[2] / "fixtures" / "pins"
 KNOWN = ("--counts-per-turn", "4096", "--tdc-deg", "161.9")
-CAPTURE_COMMANDS = ("figures", "certify")
+CAPTURE_COMMANDS = ("results", "certify")
 
 
 @pytest.fixture(scope="module")
@@ -92,7 +92,7 @@ def test_a_capture_in_which_no_rig_spoke(job: Path) -> None:
     path = written(job, of_format(1))
     said = refused(2, "read", path, *KNOWN)
     assert f"{path}: no position of a rig can be read in it; the capture was cut off" in said
-    ran = rig("figures", job, path)
+    ran = rig("results", job, path)
     assert ran.status == 1
     assert "no line of a rig was read: nothing was heard; look at port and baud rate" in ran.err
     said = refused(2, "certify", job, path)
@@ -113,9 +113,9 @@ def test_a_capture_cut_off_anywhere_is_read_up_to_the_cut(share: float) -> None:
     where = "inside" if not cut.endswith(b"\n") else "after"
     line = cut.count(b"\n") + (where == "inside")
     assert f"the capture was cut off {where} line {line}; it was read up to there" in ran.err
-    read = [(str(one["unit"]), float(one["t_s"])) for one in ran.answer["openings"]]
+    read = [(str(one["bench"]), float(one["t_s"])) for one in ran.answer["openings"]]
     whole_capture = rig("read", finished().capture, "--json", *KNOWN).answer["openings"]
-    of_all = [(str(one["unit"]), float(one["t_s"])) for one in whole_capture]
+    of_all = [(str(one["bench"]), float(one["t_s"])) for one in whole_capture]
     assert set(read) <= set(of_all)
     last_s = read[-1][1] if read else 0.0
     assert all(t_s > last_s - 0.5 for unit, t_s in of_all if (unit, t_s) not in read)
@@ -125,7 +125,7 @@ def test_a_cut_capture_keeps_its_figures_and_the_certificate_says_so(
     job: Path, whole: bytes
 ) -> None:
     path = written(job, whole[: int(0.9 * len(whole)) + 1])
-    ran = rig("figures", job, path, "--json")
+    ran = rig("results", job, path, "--json")
     assert ran.status == 0
     assert ran.answer["judgements"]
     assert any("the capture was cut off" in text for text in ran.answer["said"])
@@ -144,7 +144,7 @@ def test_an_edited_capture_is_told(job: Path, whole: bytes) -> None:
     path = written(job, b"\n".join(lines))
     sentence = "something before line "
     assert sentence in rig("read", path, *KNOWN).err
-    assert sentence in rig("figures", job, path).err
+    assert sentence in rig("results", job, path).err
     made = rig("certify", job, path, "--json")
     record = json.loads(Path(made.answer["certificate"]).read_bytes())
     assert any(sentence in text for text in record["deviations"])
@@ -345,5 +345,5 @@ def test_the_pin_recordings_are_read_with_none_missed_and_none_invented(name: st
         *("--tdc-deg", str(truth["tdc_deg_after_index"])),
     )
     for unit, wanted in truth["units"].items():
-        times = [one["t_s"] for one in found if one["unit"] == f"contact{unit}"]
+        times = [one["t_s"] for one in found if one["bench"] == f"contact{unit}"]
         assert times == pytest.approx([o["t"] for o in wanted["openings"]], abs=2e-5)

@@ -37,11 +37,11 @@ def said(made: MadeJob, status: int) -> tuple[str, Ran]:
     """What figures say of a job: units in groups, as on the panel, and what was said live."""
     live = live_says(made)
     moved = in_groups(made.bench.session.judgements())
-    ran = rig("figures", made.end().folder, "--json")
+    ran = rig("results", made.end().folder, "--json")
     assert ran.status == status, ran
     assert ran.answer["said"] == [*moved, *(f"{made.capture}: {words}" for words in live)]
     for text in ran.answer["said"]:
-        assert f"rig figures: {text}\n" in ran.err
+        assert f"rig results: {text}\n" in ran.err
     return "\n".join([*moved, *live]), ran
 
 
@@ -51,7 +51,7 @@ def counted(ran: Ran, unit: str = "") -> int:
 
 def test_a_sound_job_raises_no_doubt() -> None:
     assert finished().bench.session.doubts() == []
-    ran = rig("figures", finished().folder, "--json")
+    ran = rig("results", finished().folder, "--json")
     assert (ran.answer["said"], ran.err) == ([], "")
     record = json.loads(certificate_in(finished().folder).read_bytes())
     assert record["deviations"] == []
@@ -133,7 +133,7 @@ def test_an_index_that_comes_twice_a_turn_lets_nothing_count(tmp_path: Path) -> 
 
 def test_an_index_that_never_comes(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").do("fault index none", "turn 1450 at 110").end()
-    ran = rig("figures", made.folder, "--json")
+    ran = rig("results", made.folder, "--json")
     assert counted(ran) == 0
     assert {r["why"] for r in ran.answer["readings"]} == {"the index was never met"}
     read = rig("read", made.capture, "--tdc-deg", "10", "--json")

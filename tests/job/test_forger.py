@@ -244,7 +244,7 @@ def test_a_reference_by_hand_of_nobody_is_named_and_one_of_the_jobs_file_is_not(
     made_ = MadeJob(tmp_path / "job")
     true = made_.rig.truth()["tdc_deg_after_index"]
     made_.do("turn 380 at 150")
-    assert rig("tdc", made_.folder, "--state-deg", true, "--within", 0.3).status == 0
+    assert rig("tdc", "set", made_.folder, "--tdc-deg", true, "--within", 0.3).status == 0
     made_.do("turn 1450 at 150").end()  # the capture knows of none
     ran = rig("certify", made_.folder, "--json")
     assert ran.status < 2, ran.err

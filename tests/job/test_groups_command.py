@@ -31,7 +31,7 @@ def moved(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_the_figures_say_so_and_the_status_is_negative(moved: Path) -> None:
-    ran = rig("figures", moved, "--json")
+    ran = rig("results", moved, "--json")
     assert ran.status == 1
     first, *others = {each["unit"] for each in ran.answer["judgements"] if each["groups"]}
     assert not others
@@ -40,12 +40,12 @@ def test_the_figures_say_so_and_the_status_is_negative(moved: Path) -> None:
     whole = own[0]
     low, high = sorted(each["mean_btdc"] for each in whole["groups"])
     assert high - low == pytest.approx(4.0, abs=0.3)
-    assert f"rig figures: {first}, full advance, as found: no mean, it moved: " in ran.err
+    assert f"rig results: {first}, full advance, as found: no mean, it moved: " in ran.err
     assert not any(first in (c["first"], c["second"]) for c in ran.answer["comparisons"])
 
 
 def test_no_correction_is_made_of_it(moved: Path) -> None:
-    ran = rig("correct", moved, "--json")
+    ran = rig("adjust", moved, "--json")
     assert ran.status == 1
     (words,) = ran.answer["not_corrected"]
     assert "no correction is worked out; no mean, it moved: " in words
@@ -53,7 +53,7 @@ def test_no_correction_is_made_of_it(moved: Path) -> None:
     wants = [o["want"]["unit"] for each in ran.answer["options"] for o in each["outcomes"]]
     assert wants
     assert first not in wants
-    assert words in rig("correct", moved).out
+    assert words in rig("adjust", moved).out
 
 
 def test_certificate_page_and_history_say_so(moved: Path) -> None:
@@ -62,6 +62,6 @@ def test_certificate_page_and_history_say_so(moved: Path) -> None:
     words = next(each.words for each in found.judgements if each.groups)
     assert any(words in each for each in found.deviations)
     assert words in file.with_suffix(".html").read_text("utf-8").replace("&nbsp;", " ")
-    assert words in rig("history", moved).err + rig("history", moved).out
+    assert words in rig("trend", moved).err + rig("trend", moved).out
     assert rig("verify", file).status == 0
-    assert rig("draw", "readings", moved, "--out", moved / "readings.svg").status == 0
+    assert rig("plot", "readings", moved, "--out", moved / "readings.svg").status == 0

@@ -70,9 +70,9 @@ def test_a_thousand_jobs(tmp_path: Path) -> None:
     load, load_s = spent("-c", LOAD, str(tmp_path))
     print(f"\n{JOBS} certificates as JSON: {load:.2f} s of processor ({load_s:.2f} s)")
     for more in ([], ["--json"], ["--cylinders"]):
-        used, took_s = spent("-m", "rig", "history", str(tmp_path), *more)
+        used, took_s = spent("-m", "rig", "trend", str(tmp_path), *more)
         print(
-            f"rig history {' '.join(more):<12}: {used:.2f} s of processor ({took_s:.2f} s),"
+            f"rig trend {' '.join(more):<12}: {used:.2f} s of processor ({took_s:.2f} s),"
             f" {used / load:.2f} of that; aim 2 s on an idle computer, 3.5 times the JSON"
         )
         if "--cylinders" not in more:

@@ -71,18 +71,18 @@ def harmless(text: str) -> bool:
 def calls(made: MadeJob) -> list[tuple[str | Path, ...]]:
     folder = sorted((made.folder / "certificates").iterdir())[0]
     return [
-        ("figures", made.folder, "--readings"),
-        ("tdc", made.folder),
+        ("results", made.folder, "--readings"),
+        ("tdc", "show", made.folder),
         ("certify", made.folder),
-        ("verify", folder, "--all"),
+        ("verify", folder, "--all-checks"),
         ("compare", folder, folder),
         ("read", made.capture, "--job", made.folder),
         ("check", made.folder),
-        ("lever", made.folder),
+        ("range", made.folder),
         ("gears", made.folder),
-        ("unit", made.folder, "--unit", UPPER, "--serial", BAD, "--type", "=../../x"),
-        ("correct", made.folder),
-        ("history", made.folder),
+        ("bench", made.folder, "--unit", UPPER, "--serial", BAD, "--type", "=../../x"),
+        ("adjust", made.folder),
+        ("trend", made.folder),
     ]
 
 
@@ -92,7 +92,7 @@ def test_every_command_shows_them_as_they_are_written(made: MadeJob) -> None:
         assert ran.status in (0, 1), ran.err
         assert harmless(ran.out), words
         assert harmless(ran.err), words
-    figures = rig("figures", made.folder, "--readings")
+    figures = rig("results", made.folder, "--readings")
     assert UPPER in figures.out  # as it stands: neither obeyed nor taken away
     assert LOWER in figures.out
 
@@ -107,7 +107,7 @@ def test_drawings_hold_them_as_text(made: MadeJob, tmp_path: Path) -> None:
             if kind == "drift":
                 rig("certify", job.folder)
             out = tmp_path / f"{kind}.svg"
-            ran = rig("draw", kind, job.capture if kind == "signal" else job.folder, "--out", out)
+            ran = rig("plot", kind, job.capture if kind == "signal" else job.folder, "--out", out)
             assert ran.status == 0, ran.err
             seen.append(ElementTree.fromstring(out.read_text("utf-8")))
         tags = [{each.tag for each in tree.iter()} for tree in seen]
@@ -132,12 +132,12 @@ def test_no_cell_of_a_table_is_a_formula(tmp_path: Path, signs: str) -> None:
     made = MadeJob(tmp_path / "job", edit=evil).find_tdc().state_stroke()
     made.do("turn 800 at 110").end()
     rig("certify", made.folder)
-    ran = rig("history", made.folder, "--cylinders", "--csv", tmp_path / "all.csv")
+    ran = rig("trend", made.folder, "--cylinders", "--csv", tmp_path / "all.csv")
     assert ran.status == 0, ran.err
     with (tmp_path / "all.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     cells = [cell for row in rows for cell in row.values()]
-    assert {row["unit"] for row in rows} == {f"'{name}" for name in names[:2]}
+    assert {row["bench"] for row in rows} == {f"'{name}" for name in names[:2]}
     texts = [cell for cell in cells if not re.fullmatch(r"-?[0-9.]+(e-?[0-9]+)?", cell)]
     assert not [text for text in texts if text.lstrip().startswith(tuple("=+-@＝＋－＠"))]
 
@@ -148,7 +148,7 @@ def test_a_name_cannot_begin_a_line_of_its_own(tmp_path: Path) -> None:
     file = certificate_in(folder)
     record = file.read_text("ascii").replace('"upper"', json.dumps("upper\neverything holds"))
     file.write_bytes(seal.file_bytes(json.loads(record), b""))
-    for words in (("history", folder), ("compare", file, file), ("verify", file, "--all")):
+    for words in (("trend", folder), ("compare", file, file), ("verify", file, "--all-checks")):
         ran = rig(*words)
         assert ran.status in (0, 1), ran.err
         assert "everything holds" in ran.out
@@ -156,9 +156,9 @@ def test_a_name_cannot_begin_a_line_of_its_own(tmp_path: Path) -> None:
 
 
 def test_json_carries_them_whole(made: MadeJob) -> None:
-    answer = rig("figures", made.folder, "--json")
+    answer = rig("results", made.folder, "--json")
     assert answer.out.isascii()
-    assert {r["unit"] for r in answer.answer["readings"]} == {UPPER, LOWER}
+    assert {r["bench"] for r in answer.answer["readings"]} == {UPPER, LOWER}
     assert any(r["why"] == BAD for r in answer.answer["readings"])
 
 
@@ -233,14 +233,14 @@ def test_folders_and_files_of_such_names(tmp_path: Path, name: str) -> None:
         return ran.err
 
     folder = tmp_path / name
-    assert "there is no such job folder" in fine(rig("figures", folder))
+    assert "there is no such job folder" in fine(rig("results", folder))
     made = rig("new", folder, "--example")
     assert made.status == 0
     fine(made)
-    assert "there is no capture yet" in fine(rig("figures", folder))
+    assert "there is no capture yet" in fine(rig("results", folder))
     assert "is empty" in fine(rig("read", _empty(folder / f"{name}.vcd"), "--counts-per-turn", 4))
     (folder / "engine.toml").write_text("[engine]\nx = 1\n", "utf-8")
-    assert "is not a known key" in fine(rig("figures", folder))
+    assert "is not a known key" in fine(rig("results", folder))
 
 
 def _empty(path: Path) -> Path:

@@ -154,7 +154,7 @@ def test_a_whole_job_with_all_that_the_person_did(tmp_path: Path) -> None:
     lived = live(made.bench)
     assert lived["judgements"]
     assert lived == replayed(made.capture, made.job)
-    shown = rig("figures", made.folder, "--json").answer
+    shown = rig("results", made.folder, "--json").answer
     assert len(shown["judgements"]) == len(lived["judgements"])
     assert [j["mean_btdc"] for j in shown["judgements"]] == [
         j.mean_btdc for j in lived["judgements"]
@@ -188,7 +188,7 @@ def test_a_port_that_goes_away_and_comes_back(tmp_path: Path) -> None:
     assert gap.value["why"] == "virtual: the rig went away: it was pulled out"
     assert str(gap.value["utc"]).startswith("2026-03-01T09:")
     assert b"P 1F 1A2B3C".hex().encode() in made.capture.read_bytes()  # the half line is kept
-    ran = rig("figures", made.folder, "--json")
+    ran = rig("results", made.folder, "--json")
     assert any("the rig restarted once" in text for text in ran.answer["said"])
     certified = rig("certify", made.folder, "--json")
     assert rig("verify", certified.answer["certificate"]).status == 0

@@ -31,7 +31,7 @@ def true_btdc(made: MadeJob, opening: dict[str, Any]) -> float:
 
 
 def figures(folder: Path, *more: str | Path) -> dict[str, Any]:
-    ran = rig("figures", folder, *more, "--json")
+    ran = rig("results", folder, *more, "--json")
     assert ran.status in (0, 1), ran.err
     return ran.answer
 
@@ -93,7 +93,7 @@ def test_the_stated_interval_of_each_cylinder_holds_the_truth(tmp_path: Path, se
 
 
 def test_figures_say_what_was_read_in_the_words_of_the_trade() -> None:
-    ran = rig("figures", finished().folder, "--readings")
+    ran = rig("results", finished().folder, "--readings")
     assert ran.status == 0
     assert "top dead centre: " in ran.out
     assert "after the index ±" in ran.out
@@ -118,7 +118,7 @@ def test_two_units_are_compared_within_the_capture() -> None:
 
 def test_without_a_dead_centre_readings_are_kept_and_not_judged(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").do("turn 1450 at 110").end()
-    ran = rig("figures", made.folder, "--json")
+    ran = rig("results", made.folder, "--json")
     assert "top dead centre is not known yet; readings cannot be judged" in ran.err
     assert ran.answer["judgements"] == []
     assert len(ran.answer["readings"]) >= 14
@@ -133,7 +133,7 @@ def test_without_a_dead_centre_readings_are_kept_and_not_judged(tmp_path: Path) 
 
 
 def test_the_reference_is_kept_in_the_job() -> None:
-    shown = rig("tdc", finished().folder, "--json")
+    shown = rig("tdc", "show", finished().folder, "--json")
     assert shown.status == 0
     reference = shown.answer
     assert reference["method"] == "stop"
@@ -142,7 +142,7 @@ def test_the_reference_is_kept_in_the_job() -> None:
     true = finished().rig.truth()["tdc_deg_after_index"]
     assert reference["tdc_deg"] == pytest.approx(true, abs=0.15)
     assert figures(finished().folder)["reference"] | {"index_places": 1} == reference
-    words = rig("tdc", finished().folder).out
+    words = rig("tdc", "show", finished().folder).out
     assert f"top dead centre of cylinder 1: {reference['tdc_deg']:.3f}° after the index" in words
 
 
@@ -150,7 +150,7 @@ def test_dead_centre_stated_by_hand(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").do("turn 1450 at 110").end()
     true = made.rig.truth()["tdc_deg_after_index"]
     stated = rig(
-        "tdc", made.folder, "--state-deg", true, "--within-deg", 0.3, "--how", "dial gauge",
+        "tdc", "set", made.folder, "--tdc-deg", true, "--within-deg", 0.3, "--how", "dial gauge",
         "--json",
     )  # fmt: skip
     assert stated.status == 0
@@ -167,18 +167,18 @@ def test_dead_centre_stated_by_hand(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("options", "sentence"),
     [
-        (("--state-deg", "10"), "needs its uncertainty"),
-        (("--state-deg", "10", "--within-deg", "0"), "more than 0"),
-        (("--state-deg", "10", "--within-deg", "-1"), "says not how well it is known"),
-        (("--state-deg", "nan", "--within-deg", "1"), "is a number of degrees after the index"),
-        (("--state-deg", "ten", "--within-deg", "1"), "invalid float value: 'ten'"),
+        (("--tdc-deg", "10"), "needs its uncertainty"),
+        (("--tdc-deg", "10", "--within-deg", "0"), "more than 0"),
+        (("--tdc-deg", "10", "--within-deg", "-1"), "says not how well it is known"),
+        (("--tdc-deg", "nan", "--within-deg", "1"), "is a number of degrees after the index"),
+        (("--tdc-deg", "ten", "--within-deg", "1"), "invalid float value: 'ten'"),
     ],
 )
 def test_a_dead_centre_that_cannot_be(
     tmp_path: Path, options: tuple[str, ...], sentence: str
 ) -> None:
     made = MadeJob(tmp_path / "job").end()
-    assert sentence in refused(2, "tdc", made.folder, *options)
+    assert sentence in refused(2, "tdc", "set", made.folder, *options)
     assert not (made.folder / "reference.json").exists()
 
 
@@ -301,7 +301,7 @@ def test_units_that_have_nothing_in_common(two_captures: tuple[MadeJob, MadeJob]
     assert "the two have no unit, setting and cylinder in common that was read in both" in said
     spare = rig(
         "compare", first.capture, second.capture, "--unit", "upper", "--with-unit", "lower",
-        "--wanted-deg", "0", "--within-deg", "0.05", "--json",
+        "--nominal-deg", "0", "--within-deg", "0.05", "--json",
     )  # fmt: skip
     assert spare.status == 1  # 0.3 degrees apart, within 0.05 wanted
     assert {c["verdict"] for c in spare.answer["comparisons"]} == {"outside"}
@@ -331,7 +331,7 @@ def test_a_unit_outside_its_window_ends_with_status_1(tmp_path: Path) -> None:
         ).replace("latest_deg_btdc = 35", "latest_deg_btdc = 28")  # fmt: skip
 
     made = MadeJob(tmp_path / "job", edit=stricter, hidden=finished().rig.hidden).whole()
-    ran = rig("figures", made.folder)
+    ran = rig("results", made.folder)
     assert ran.status == 1
     assert "degrees early" in ran.out
     assert rig("certify", made.folder).status == 1

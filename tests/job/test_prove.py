@@ -46,7 +46,7 @@ def test_a_certificate_just_made_holds(job: Path) -> None:
     assert ran.status == 0
     assert "everything holds: " in ran.out
     assert "no byte of the record has changed since it was saved" in ran.out
-    every = rig("verify", certificate_in(job), "--all")
+    every = rig("verify", certificate_in(job), "--all-checks")
     assert len(every.out.splitlines()) > 300
     for each in (certificate_in(job).parent, certificate_in(job).with_suffix(".html")):
         assert rig("verify", each).status == 0
@@ -113,7 +113,7 @@ def test_the_engine_file_edited_for_the_next_job_leaves_the_figures_standing(job
 
 def test_another_reference_in_the_job_changes_no_old_certificate(job: Path) -> None:
     before = (job / "reference.json").read_bytes()
-    assert rig("tdc", job, "--state-deg", 12, "--within-deg", 1).status == 0
+    assert rig("tdc", "set", job, "--tdc-deg", 12, "--within-deg", 1).status == 0
     assert failed(job) == {}
     (job / "reference.json").unlink()
     assert failed(job) == {}
@@ -129,7 +129,7 @@ def test_a_missing_capture_is_said_and_no_figure_claimed(job: Path) -> None:
     aside.rename(path)
     assert set(bad) == {path.name, "figures"}
     assert f"there is no such file in {path.parent}" in bad[path.name]
-    assert f"not computed anew: {path.name} is not there to compute from" in bad["figures"]
+    assert f"not computed anew: {path.name} is not there to compute from" in bad["results"]
     assert ran.status == 1
     assert "2 of " in ran.out
 
@@ -200,7 +200,7 @@ def test_a_capture_outside_the_job_is_not_certified(job: Path, tmp_path: Path) -
     assert "copy the capture there first" in said
     empty = tmp_path / "empty"
     assert rig("new", empty, "--example").status == 0
-    for command in ("certify", "figures"):
+    for command in ("certify", "results"):
         said = refused(2, command, empty)
         assert f"{empty / 'captures'}: there is no capture yet; rig live makes one" in said
 

@@ -105,7 +105,7 @@ def test_a_claim_of_no_recording_is_set_by_hand(tmp_path: Path, name: str) -> No
     shutil.rmtree(job / "captures")
     (job / "captures").mkdir()
     edit(job, lambda plain: plain.update(capture=name, method="stop"))
-    ran = rig("tdc", job, "--json")
+    ran = rig("tdc", "show", job, "--json")
     assert ran.status == 0
     assert ran.answer["method"] == "set by hand"
     assert "counts as set by hand" in ran.err

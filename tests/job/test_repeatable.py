@@ -175,14 +175,12 @@ def test_in_a_locale_with_decimal_commas(job: Path, tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_files_listed_in_another_order(job: Path) -> None:
     with_more_captures(job)
-    here, there = (run("figures", job, "--json", first=first) for first in ("", ANOTHER_ORDER))
+    here, there = (run("results", job, "--json", first=first) for first in ("", ANOTHER_ORDER))
     assert here == there
     assert json.loads(here)["captures"] == [str(job / "captures/20270101-000000.capture")]
     assert certified(job)[0] == certified(job, first=ANOTHER_ORDER)[0]
     for folder in (job, job.parent):
-        here, there = (
-            run("history", folder, "--json", first=first) for first in ("", ANOTHER_ORDER)
-        )
+        here, there = (run("trend", folder, "--json", first=first) for first in ("", ANOTHER_ORDER))
         assert here == there
 
 

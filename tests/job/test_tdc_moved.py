@@ -64,7 +64,7 @@ def found_anew(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made.folder
 
 
-COMMANDS = ("figures", "lever", "correct")
+COMMANDS = ("results", "range", "adjust")
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -76,7 +76,7 @@ def test_every_command_on_it_says_so_at_the_top(slipped: Path, command: str) -> 
 
 
 def test_no_reading_is_judged_by_the_old_one(slipped: Path) -> None:
-    ran = rig("figures", slipped, "--json")
+    ran = rig("results", slipped, "--json")
     assert ran.status == 1
     moved = [each for each in ran.answer["readings"] if "TDC has moved by " in each["why"]]
     assert len(moved) > 10
@@ -90,12 +90,12 @@ def test_its_page_says_so_above_the_figures(slipped: Path) -> None:
     page = file.with_suffix(".html").read_text("utf-8")
     assert page.index("TDC HAS MOVED") < page.index("mean ± U")
     assert rig("verify", file).status == 0
-    ran = rig("draw", "readings", slipped, "--out", slipped / "readings.svg")
+    ran = rig("plot", "readings", slipped, "--out", slipped / "readings.svg")
     assert MOVED.search(ran.err.splitlines()[0])
 
 
 def test_what_is_read_after_it_was_found_anew_counts(found_anew: Path) -> None:
-    ran = rig("figures", found_anew, "--json")
+    ran = rig("results", found_anew, "--json")
     assert MOVED.search(ran.err.splitlines()[0])
     counted = [each for each in ran.answer["readings"] if each["counts"]]
     assert counted
@@ -105,7 +105,7 @@ def test_what_is_read_after_it_was_found_anew_counts(found_anew: Path) -> None:
     for unit in truth["units"].values():
         means = unit["btdc_by_setting"]["full advance"]
         for each in ran.answer["judgements"]:
-            if each["unit"] == unit["name"] and each["cylinder"] is None:
+            if each["bench"] == unit["name"] and each["cylinder"] is None:
                 off = each["mean_btdc"] - sum(means) / len(means)
                 assert abs(off) < 0.5
 
@@ -117,9 +117,9 @@ def test_certificate_page_and_history_mark_the_point(found_anew: Path) -> None:
     assert abs(move.shift_deg) == pytest.approx(SLIP_DEG, abs=3 * move.U_deg)
     page = file.with_suffix(".html").read_text("utf-8")
     assert page.index("TDC HAD MOVED") < page.index("mean ± U")  # above the figures
-    history = rig("history", found_anew, "--json")
+    history = rig("trend", found_anew, "--json")
     assert any("TDC HAD MOVED" in each["words"] for each in history.answer["changes"])
-    assert MOVED.search(rig("history", found_anew).err)
+    assert MOVED.search(rig("trend", found_anew).err)
     assert rig("verify", file).status == 0
 
 
@@ -140,12 +140,12 @@ def test_an_encoder_mounted_anew_is_not_judged_by_the_other_session(
     mounted_anew: tuple[Path, Path, Path],
 ) -> None:
     job, first, second = mounted_anew
-    both = rig("figures", job, first, second, "--json")
-    alone = rig("figures", job, second, "--json")
+    both = rig("results", job, first, second, "--json")
+    alone = rig("results", job, second, "--json")
     assert MOVED.search(both.err.splitlines()[0])
     assert both.status == 1
     assert both.answer["judgements"] == alone.answer["judgements"]  # the first one's do not count
-    own = rig("figures", job, first, "--json")
+    own = rig("results", job, first, "--json")
     assert own.status in (0, 1)
     assert own.answer["judgements"]
     assert "MOVED" not in own.err
@@ -158,7 +158,7 @@ def test_a_session_that_went_by_an_older_touch_is_doubted_once_a_later_one_disag
     MadeJob(tmp_path / "job").whole()
     between = MadeJob(tmp_path / "job", began=BEGAN + timedelta(days=1))
     between.do("turn 400 at 150").state_stroke().do("turn 1000 at 150").end()
-    before = rig("figures", tmp_path / "job", between.capture, "--json")
+    before = rig("results", tmp_path / "job", between.capture, "--json")
     assert before.answer["judgements"]
     assert "MOVED" not in before.err
     between.bench.save()
@@ -169,7 +169,7 @@ def test_a_session_that_went_by_an_older_touch_is_doubted_once_a_later_one_disag
     touch_again(last)
     go_by_last(last)
     last.end()
-    after = rig("figures", tmp_path / "job", between.capture, "--json")
+    after = rig("results", tmp_path / "job", between.capture, "--json")
     assert after.answer["judgements"] == []
     assert MOVED.search(after.err.splitlines()[0])
     assert "TDC HAS MOVED" in refused(2, "certify", tmp_path / "job", between.capture)

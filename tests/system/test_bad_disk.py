@@ -43,7 +43,7 @@ def job(tmp_path: Path) -> Path:
 def test_no_folder_for_the_capture(job: Path) -> None:
     shutil.rmtree(job / "captures")
     (job / "captures").write_text("in the way")
-    for command in ("live", "figures"):
+    for command in ("live", "results"):
         said = refused(2, command, job)
         assert f"{job / 'captures'}: is a file where a folder is wanted; move it away" in said
     assert (job / "captures").read_text() == "in the way"
@@ -130,7 +130,7 @@ def test_a_reference_that_cannot_be_saved_leaves_the_old_one(
         raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr("os.fsync", full)
-    said = refused(2, "tdc", job, "--state-deg", 12, "--within-deg", 1)
+    said = refused(2, "tdc", "set", job, "--tdc-deg", 12, "--within-deg", 1)
     assert f"{job / 'reference.json'}: it cannot be saved: the disk is full" in said
     monkeypatch.undo()
     assert bytes_of(job) == before

@@ -229,7 +229,7 @@ def test_what_is_left_of_it(
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
     assert "bytes of the capture are lost" in err
-    ran = rig("figures", made.folder, new)
+    ran = rig("results", made.folder, new)
     assert "bytes of it were lost while it was taken" in ran.err
     assert "was changed after it was written" not in ran.err
 
@@ -335,7 +335,7 @@ def test_the_disk_is_pulled_out(
     no_path_that_is_not(out)
     assert status == (0 if room > len(so_far) else 2)
     assert ("bytes of the capture are lost" in err) == (room <= len(so_far))
-    ran = rig("figures", made.folder, new)
+    ran = rig("results", made.folder, new)
     assert "was changed after it was written" not in ran.err
     assert "checksum" not in ran.err
     assert ran.status in (0, 1)
@@ -348,7 +348,7 @@ def test_a_reference_names_the_file_in_which_it_was_found(made: MadeJob) -> None
     new = made.bench.capture_path
     assert new.name != made.capture.name
     made.capture.unlink()
-    ran = rig("tdc", made.folder, "--json")
+    ran = rig("tdc", "show", made.folder, "--json")
     assert ran.answer["capture"] == new.name
     assert "stop" in ran.answer["method"]
 

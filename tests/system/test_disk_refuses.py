@@ -24,12 +24,12 @@ posix_only = pytest.mark.skipif(sys.platform == "win32", reason="limits of POSIX
 
 WRITERS = {
     "certify": ["certify", "JOB"],
-    "reference": ["tdc", "JOB", "--state-deg", "12", "--within-deg", "1"],
-    "table": ["history", "JOB", "--csv", "JOB/table.csv"],
-    "drawing of the drift": ["history", "JOB", "--drawing", "JOB/drift.svg"],
-    "drawing": ["draw", "readings", "JOB", "--out", "JOB/readings.png"],
+    "reference": ["tdc", "set", "JOB", "--tdc-deg", "12", "--within-deg", "1"],
+    "table": ["trend", "JOB", "--csv", "JOB/table.csv"],
+    "drawing of the drift": ["trend", "JOB", "--drawing", "JOB/drift.svg"],
+    "drawing": ["plot", "readings", "JOB", "--out", "JOB/readings.png"],
     "rig check": ["check", "JOB"],
-    "unit report": ["unit", "JOB", "--unit", "upper", "--lobes", "2"],
+    "unit report": ["bench", "JOB", "--unit", "upper", "--lobes", "2"],
     "new job": ["new", "JOB/new", "--example"],
 }
 
@@ -188,13 +188,13 @@ def test_a_job_that_becomes_read_only(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke().do("turn 700 at 110")
     folders = [made.folder, made.folder / "captures", made.folder / "certificates"]
     folders[2].mkdir(exist_ok=True)
-    assert rig("tdc", made.folder, "--json").status == 0  # all that is needed is loaded by now
+    assert rig("tdc", "show", made.folder, "--json").status == 0  # all is loaded now
     with ordinary_user(made.folder):
         for folder in folders:
             folder.chmod(0o555)
         made.do("turn 700 at 110").end()
         certify = refused(2, "certify", made.folder)
-        state = refused(2, "tdc", made.folder, "--state-deg", 12, "--within-deg", 1)
+        state = refused(2, "tdc", "set", made.folder, "--tdc-deg", 12, "--within-deg", 1)
         for folder in folders:
             folder.chmod(0o755)
     for said in (certify, state):

@@ -118,7 +118,7 @@ def test_a_signal_that_is_ignored_stays_so() -> None:
 
 
 def test_other_commands_end_with_the_signal_as_their_status() -> None:
-    words = [sys.executable, "-m", "rig", "virtual", "--socket"]
+    words = [sys.executable, "-m", "rig", "simulate", "--socket"]
     with subprocess.Popen(
         words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as running:

@@ -43,10 +43,10 @@ def test_a_folder_of_the_job_that_leads_out_of_it(tmp_path: Path, name: str, bro
     before = everything_under(away)
     for words in (
         ("certify", job),
-        ("figures", job),
-        ("tdc", job, "--state-deg", 3, "--within-deg", 1),
-        ("correct", job, "--take", 1),
-        ("unit", job, "--unit", "upper"),
+        ("results", job),
+        ("tdc", "set", job, "--tdc-deg", 3, "--within-deg", 1),
+        ("adjust", job, "--take", 1),
+        ("bench", job, "--unit", "upper"),
         ("live", job, "--port", "socket://127.0.0.1:9"),
     ):
         said = refused(2, *words)
@@ -62,7 +62,7 @@ def test_a_folder_of_the_job_that_leads_out_of_it(tmp_path: Path, name: str, bro
 def test_a_job_that_is_itself_reached_by_a_link(tmp_path: Path) -> None:
     job = copied(tmp_path)
     (tmp_path / "shortcut").symlink_to(job, target_is_directory=True)
-    assert rig("figures", tmp_path / "shortcut").status == rig("figures", job).status
+    assert rig("results", tmp_path / "shortcut").status == rig("results", job).status
     assert rig("certify", tmp_path / "shortcut").status in (0, 1)
 
 
@@ -81,7 +81,7 @@ def test_a_reference_that_is_a_link_is_replaced_not_followed(tmp_path: Path) -> 
     (job / "reference.json").unlink(missing_ok=True)
     outside.write_bytes(b"somebody else's")
     (job / "reference.json").symlink_to(outside)
-    assert rig("tdc", job, "--state-deg", 3, "--within-deg", 1).status == 0
+    assert rig("tdc", "set", job, "--tdc-deg", 3, "--within-deg", 1).status == 0
     assert outside.read_bytes() == b"somebody else's"
     assert not (job / "reference.json").is_symlink()
     found = load_reference(job)
@@ -108,9 +108,9 @@ def test_names_are_no_paths(tmp_path: Path, name: str) -> None:
     made = MadeJob(outer / "job", edit=edit).find_tdc().state_stroke()
     made.do("turn 800 at 110").end()
     assert rig("certify", made.folder).status in (0, 1)
-    unit = ("unit", made.folder, "--unit", name, "--type", name, "--serial", name)
+    unit = ("bench", made.folder, "--unit", name, "--type", name, "--serial", name)
     assert rig(*unit).status == 0
-    rig("correct", made.folder, "--take", 1)
+    rig("adjust", made.folder, "--take", 1)
     assert [path.name for path in outer.iterdir()] == ["job"]
     assert [path.name for path in tmp_path.rglob("*") if path.is_file() and
             made.folder not in path.parents] == []  # fmt: skip
@@ -137,12 +137,12 @@ def test_a_certificate_that_names_files_outside(tmp_path: Path, name: str) -> No
 @pytest.mark.parametrize(
     ("place", "commands"),
     [
-        ("engine.toml", ["figures"]),
-        ("reference.json", ["tdc", "certify"]),
-        ("capture", ["figures", "verify"]),
+        ("engine.toml", ["results"]),
+        ("reference.json", ["tdc show", "certify"]),
+        ("capture", ["results", "verify"]),
         ("page", ["verify"]),
-        ("record", ["verify", "history"]),
-        ("report", ["history"]),
+        ("record", ["verify", "trend"]),
+        ("report", ["trend"]),
     ],
 )
 def test_a_pipe_in_the_place_of_a_file_is_not_waited_for(
@@ -159,7 +159,7 @@ def test_a_pipe_in_the_place_of_a_file_is_not_waited_for(
     path.unlink(missing_ok=True)
     os.mkfifo(path)
     for command in commands:
-        ran = process(command, record if command == "verify" else job)
+        ran = process(*command.split(), record if command == "verify" else job)
         assert ran.status in ((0,) if place == "report" else (1, 2))
 
 
@@ -178,14 +178,14 @@ def test_sizes_have_limits(tmp_path: Path) -> None:
     large(record, 32 * 2**20 + 1)
     assert "larger than 32 MB" in refused(2, "verify", record)
     large(job / "reference.json", 10_000_001)
-    assert "over 10000000 bytes" in refused(2, "tdc", job)
+    assert "over 10000000 bytes" in refused(2, "tdc", "show", job)
     (job / "reference.json").unlink()
     points = large(tmp_path / "points.txt", 1_000_001)
-    assert "over 1000000 bytes" in refused(2, "gauge", job, points)
+    assert "over 1000000 bytes" in refused(2, "tdc", "gauge", job, points)
     reports = [large(tmp_path / f"{name}.json", 10_000_001) for name in "ab"]
-    assert "over 10000000 bytes" in refused(2, "unit", *reports)
+    assert "over 10000000 bytes" in refused(2, "bench", *reports)
     large(job / "engine.toml", 1_000_001)
-    assert "longer than 1000000 bytes" in refused(2, "figures", job)
+    assert "longer than 1000000 bytes" in refused(2, "results", job)
 
 
 @pytest.mark.parametrize("text", ["[" * 200_000, '{"a":' * 200_000, "[" * 900 + "]" * 900,
@@ -203,12 +203,12 @@ def test_nesting_and_numbers_without_end(tmp_path: Path, text: str) -> None:
         record.write_bytes(data)
         assert rig("verify", record).status == 1 or "certificate" in refused(2, "verify", record)
         refused(2, "compare", record, record)
-        refused(2, "history", job)
+        refused(2, "trend", job)
     (job / "reference.json").write_text(text)
-    refused(2, "tdc", job)
+    refused(2, "tdc", "show", job)
     sheet = tmp_path / "a.json"
     sheet.write_text(text)
-    refused(2, "unit", sheet, sheet)
+    refused(2, "bench", sheet, sheet)
     toml = (job / "engine.toml").read_text("utf-8")
     (job / "engine.toml").write_text(f"{toml}\n[x]\ny = {text}\n", "utf-8")
-    refused(2, "figures", job)
+    refused(2, "results", job)

@@ -48,7 +48,7 @@ def test_the_newest_session_is_the_newest_though_the_clock_went_back(tmp_path: P
     second = session(job, EARLIER)
     assert second.name < first.name
     assert Job(job).latest_capture() == second
-    ran = rig("figures", job, "--json")
+    ran = rig("results", job, "--json")
     assert ran.answer["captures"] == [str(second)]
     assert "clock" not in ran.err
     third = session(job, BEGAN + timedelta(days=1))
@@ -66,7 +66,7 @@ def test_a_clock_that_went_back_is_said_at_the_beginning(tmp_path: Path) -> None
     assert MadeJob(job, began=BEGAN + timedelta(seconds=1)).end().bench.caution() == ""
 
 
-@pytest.mark.parametrize("words", [("certify",), ("check",), ("lever",), ("correct",)])
+@pytest.mark.parametrize("words", [("certify",), ("check",), ("range",), ("adjust",)])
 def test_every_command_takes_it(tmp_path: Path, words: tuple[str, ...]) -> None:
     """A clock that went back, an empty newest session: the good older one is not slipped in."""
     job = copied(tmp_path)
@@ -117,9 +117,9 @@ def test_captures_copied_together_are_asked_about(tmp_path: Path) -> None:
     here = session(one, BEGAN + timedelta(days=2))
     there = session(two, BEGAN + timedelta(days=3))
     shutil.copy(there, one / "captures")
-    said = refused(2, "figures", one)
+    said = refused(2, "results", one)
     assert f"name the one that you mean, {here} or {one / 'captures' / there.name}" in said
-    assert rig("figures", one, here).status == 0
+    assert rig("results", one, here).status == 0
     after = session(one, EARLIER)
     assert Job(one).latest_capture() == after
 
@@ -128,15 +128,15 @@ def test_captures_from_before_go_by_the_clock_which_is_said(tmp_path: Path) -> N
     job = tmp_path / "job"
     without_place(session(job, BEGAN))
     newer = without_place(session(job, BEGAN + timedelta(days=1)))
-    ran = rig("figures", job)
+    ran = rig("results", job)
     assert f"{newer}: taken as the newest by the computer's clock" in ran.err
     after = session(job, EARLIER)
-    ran = rig("figures", job, "--json")
+    ran = rig("results", job, "--json")
     assert ran.answer["captures"] == [str(after)]
     assert "clock" not in ran.err
     old = without_place(session(tmp_path / "other", BEGAN + timedelta(days=9)))
     shutil.copy(old, job / "captures")  # by an older version of the program, when?
-    assert "name the one that you mean" in refused(2, "figures", job)
+    assert "name the one that you mean" in refused(2, "results", job)
 
 
 def test_one_whose_head_is_lost_is_never_passed_over_for_an_older_one(tmp_path: Path) -> None:
@@ -144,11 +144,11 @@ def test_one_whose_head_is_lost_is_never_passed_over_for_an_older_one(tmp_path: 
     good = session(job, BEGAN)
     lost = session(job, BEGAN + timedelta(days=1))
     lost.write_bytes(b"")
-    said = refused(2, "figures", job)
+    said = refused(2, "results", job)
     assert f"{lost}: the capture is empty" in said
     assert "name the capture that you mean" in said
     lost.rename(lost.with_name("20200101-000000.capture"))
-    ran = rig("figures", job, "--json")
+    ran = rig("results", job, "--json")
     assert ran.answer["captures"] == [str(good)]
     assert "20200101-000000.capture: it does not begin as a capture" in ran.err
     after = session(job, EARLIER - timedelta(days=900))  # it began after all of them
@@ -167,7 +167,7 @@ def test_copies_of_one_session_are_one(tmp_path: Path) -> None:
 def test_a_job_without_captures_says_so(tmp_path: Path) -> None:
     job = copied(tmp_path)
     shutil.rmtree(job / "captures")
-    assert "there is no capture yet" in refused(2, "figures", job)
+    assert "there is no capture yet" in refused(2, "results", job)
     with pytest.raises(InputError, match="no capture yet"):
         Job(job).latest_capture()
 

@@ -21,26 +21,26 @@ pytestmark = pytest.mark.skipif(
 )
 
 COMMANDS = {
-    "figures": "figures JOB",
+    "results": "results JOB",
     "certify": "certify JOB",
     "check": "check JOB",
-    "lever": "lever JOB",
-    "tdc": "tdc JOB",
-    "gauge": "gauge JOB CAPTURE",
-    "correct": "correct JOB",
-    "correct and confirm": "correct JOB --confirm",
-    "angle": "angle JOB --btdc 36",
+    "range": "range JOB",
+    "tdc": "tdc show JOB",
+    "gauge": "tdc gauge JOB CAPTURE",
+    "adjust": "adjust JOB",
+    "adjust and confirm": "adjust JOB --confirm",
+    "convert": "convert JOB --btdc 36",
     "gears": "gears JOB",
-    "unit": "unit JOB --unit upper --lobes 2",
+    "bench": "bench JOB --unit upper --lobes 2",
     "read": "read CAPTURE --job JOB",
     "compare": "compare CAPTURE CAPTURE --job JOB",
     "verify": "verify RECORD",
-    "history": "history JOB",
-    "drift": "draw drift JOB --out OUT.svg",
-    "readings": "draw readings JOB --out OUT.svg",
-    "turn": "draw turn JOB --out OUT.svg",
-    "signal": "draw signal JOB --out OUT.svg",
-    "layout": "draw layout JOB --out OUT.svg",
+    "trend": "trend JOB",
+    "drift": "plot drift JOB --out OUT.svg",
+    "readings": "plot readings JOB --out OUT.svg",
+    "turn": "plot turn JOB --out OUT.svg",
+    "signal": "plot signal JOB --out OUT.svg",
+    "layout": "plot layout JOB --out OUT.svg",
 }
 """Every command that reads a job."""
 NAMES_NOTHING = {"compare", "verify"}
@@ -85,7 +85,7 @@ def status_without(command: str) -> int:
 def is_named(command: str, place: str) -> bool:
     if command in NAMES_NOTHING:
         return False
-    return place in OF_HISTORY if command in ("history", "drift") else place != "at the top"
+    return place in OF_HISTORY if command in ("trend", "drift") else place != "at the top"
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -129,7 +129,7 @@ def test_any_mixture(odd: list[tuple[str, str, int]], commands: list[str]) -> No
 
 
 @pytest.mark.parametrize("kind", KINDS[:-1])
-@pytest.mark.parametrize("command", ["figures", "check", "certify", "read", "verify", "gauge"])
+@pytest.mark.parametrize("command", ["results", "check", "certify", "read", "verify", "gauge"])
 def test_in_the_place_of_the_capture_itself(tmp_path: Path, kind: str, command: str) -> None:
     """Asked for by name it is refused, with the reason; never waited for, never read on and on."""
     from odd_things import ODD
@@ -161,7 +161,7 @@ def test_in_the_place_of_a_folder(tmp_path: Path, name: str, kind: str) -> None:
     job = copied(tmp_path)
     shutil.rmtree(job / name, ignore_errors=True)
     ODD[kind](job / name)
-    status, said = ran("figures", job)
+    status, said = ran("results", job)
     assert status == 2
     assert str(job / name) in said
 
@@ -174,10 +174,10 @@ def test_in_the_place_of_the_reference(tmp_path: Path, kind: str) -> None:
     job = copied(tmp_path)
     (job / "reference.json").unlink()
     ODD[kind](job / "reference.json")
-    for command in ("figures", "certify", "tdc"):
+    for command in ("results", "certify", "tdc"):
         status, said = ran(command, job)
         assert status == 2
         assert str(job / "reference.json") in said
-    assert rig("tdc", job, "--state-deg", 12, "--within-deg", 1).status == 0
+    assert rig("tdc", "set", job, "--tdc-deg", 12, "--within-deg", 1).status == 0
     assert (job / "reference.json").is_file()
-    assert ran("figures", job)[0] in (0, 1)
+    assert ran("results", job)[0] in (0, 1)

@@ -46,7 +46,7 @@ def test_a_change_is_a_step_of_the_units_it_is_of_and_of_no_other(tmp_path: Path
         made = MadeJob(tmp_path / f"job-{year}", 5, began=began).whole()
         told = ("--change-of", "upper", "new contacts") if year == 2021 else ()
         assert rig("certify", made.folder, *told).status < 2
-    found = rig("history", tmp_path, "--json").answer["series"]
+    found = rig("trend", tmp_path, "--json").answer["series"]
     steps = {s["unit"]: [p["step"] for p in s["points"]] for s in found if s["cylinder"] is None}
     assert steps == {"upper": ["", "new contacts"], "lower": ["", ""]}
 
@@ -57,4 +57,4 @@ def test_a_change_of_nobody_or_nothing_is_refused() -> None:
         2, "certify", job, "--change-of", "nobody", "new contacts"
     )
     assert "needs words" in refused(2, "certify", job, "--change", "  ")
-    assert json.loads(rig("figures", job, "--json").out)["judgements"]
+    assert json.loads(rig("results", job, "--json").out)["judgements"]

@@ -1,4 +1,4 @@
-"""rig gauge: dead centre by a dial gauge on the virtual rig, against what is really so."""
+"""rig tdc gauge: dead centre by a dial gauge on the virtual rig, against what is really so."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def read(made: MadeJob, direction: int, *, again: bool = False) -> None:
 
 
 def gauged(made: MadeJob, *more: str | float | Path, status: int = 0) -> dict[str, Any]:
-    ran = rig("gauge", made.folder, made.capture, *more, "--json")
+    ran = rig("tdc", "gauge", made.folder, made.capture, *more, "--json")
     assert ran.status == status, ran.out + ran.err
     return ran.answer
 
@@ -132,13 +132,13 @@ def test_figures_and_certificate_rest_on_the_one_chosen_and_show_the_others(
     made = series(tmp_path)
     made.do("turn 200 at 100")
     made.find_tdc().state_stroke().do("turn 1450 at 110").end()
-    assert rig("figures", made.folder, "--json").answer["reference"]["method"] == "stop"
+    assert rig("results", made.folder, "--json").answer["reference"]["method"] == "stop"
     rig("certify", made.folder)
     stop = json.loads(certificate_in(made.folder).read_text("ascii"))
     shown = [each["method"] for each in stop["other_references"]]
     assert shown == ["gauge, fit", "gauge, equal lifts"]
     gauged(made, "--use", "fit")
-    assert rig("figures", made.folder, "--json").answer["reference"]["method"] == "gauge, fit"
+    assert rig("results", made.folder, "--json").answer["reference"]["method"] == "gauge, fit"
     ran = rig("certify", made.folder, "--json")
     assert ran.status in (0, 1), ran.err
     record = json.loads(Path(ran.answer["certificate"]).read_text("ascii"))
@@ -155,10 +155,10 @@ def test_a_reference_of_another_capture_does_not_come_before_its_own(tmp_path: P
     made.do("turn 200 at 100")
     made.find_tdc().end()
     file = points_file(tmp_path, gauged(made))
-    rig("gauge", made.folder, file, "--use")  # of no capture in particular
-    assert rig("figures", made.folder, "--json").answer["reference"]["method"] == "stop"
-    rig("gauge", made.folder, file, "--capture", made.capture.name, "--use")
-    assert rig("figures", made.folder, "--json").answer["reference"]["method"] == "gauge, fit"
+    rig("tdc", "gauge", made.folder, file, "--use")  # of no capture in particular
+    assert rig("results", made.folder, "--json").answer["reference"]["method"] == "stop"
+    rig("tdc", "gauge", made.folder, file, "--capture", made.capture.name, "--use")
+    assert rig("results", made.folder, "--json").answer["reference"]["method"] == "gauge, fit"
 
 
 def points_file(folder: Path, answer: dict[str, Any], scale: float = 1.0, typo: int = 0) -> Path:
@@ -176,7 +176,7 @@ def test_a_file_of_points_in_millimetres_or_inches_says_the_same(tmp_path: Path)
     noted = gauged(made)
     for scale in (1.0, 1.0 / 25.4):
         file = points_file(tmp_path, noted, scale)
-        answer = rig("gauge", made.folder, file, "--json").answer
+        answer = rig("tdc", "gauge", made.folder, file, "--json").answer
         assert by(answer, "gauge, fit")["tdc_deg"] == pytest.approx(
             by(noted, "gauge, fit")["tdc_deg"], abs=2e-3
         )
@@ -185,13 +185,13 @@ def test_a_file_of_points_in_millimetres_or_inches_says_the_same(tmp_path: Path)
 def test_a_mistyped_point_is_named_and_not_used(tmp_path: Path) -> None:
     made = series(tmp_path).end()
     file = points_file(tmp_path, gauged(made), typo=3)
-    ran = rig("gauge", made.folder, file, "--use", "--json")
+    ran = rig("tdc", "gauge", made.folder, file, "--use", "--json")
     assert ran.status == 1
     assert ran.answer["suspect"]["number"] == 3
     assert "decimal point" in ran.answer["doubts"][0]
     assert "--leave-out 3" in ran.answer["doubts"][0]
     assert Job(made.folder).reference() is None
-    again = rig("gauge", made.folder, file, "--leave-out", 3, "--use", "--json")
+    again = rig("tdc", "gauge", made.folder, file, "--leave-out", 3, "--use", "--json")
     assert again.status == 0, again.err
     assert [p["number"] for p in again.answer["points"]] == [1, 2, 4, 5, 6, 7, 8]
     used = Job(made.folder).reference()
@@ -211,12 +211,12 @@ def test_lifts_a_hundredth_apart_are_used_and_it_is_said(tmp_path: Path) -> None
         ),
         "utf-8",
     )
-    answer = rig("gauge", copied(tmp_path), points, "--json").answer
+    answer = rig("tdc", "gauge", copied(tmp_path), points, "--json").answer
     found = by(answer, "gauge, equal lifts")
     assert found["tdc_deg"] == pytest.approx(200.0, abs=1e-3)
     assert "lift 3.8 mm before the top and 3.81 mm after it" in found["warnings"][0]
     assert any(p["name"] == "lifts nearly equal" for p in found["uncertainty"]["parts"])
-    plain = rig("gauge", copied(tmp_path / "again"), points).out
+    plain = rig("tdc", "gauge", copied(tmp_path / "again"), points).out
     assert "3.81 mm after it are brought together, which moves their middle by -0.01" in plain
 
 
@@ -251,7 +251,7 @@ def test_how_well_the_mark_is_read_is_said_in_degrees_or_round_the_rim(tmp_path:
     for text, mm in (("1mm", 1.0), ("1 mm", 1.0), ("1/16 in", 1.5875)):
         assert read("--mark-within", text)[own] == pytest.approx(0.278135 * mm, abs=1e-6)
     points = (made.folder, made.capture, "--mark-deg", 200, "--mark-within")
-    assert "type degrees" in refused(2, "gauge", *points, "a bit")
+    assert "type degrees" in refused(2, "tdc", "gauge", *points, "a bit")
 
 
 def test_points_written_down_within_a_turn_have_no_place_on_a_geared_disc(tmp_path: Path) -> None:
@@ -260,10 +260,10 @@ def test_points_written_down_within_a_turn_have_no_place_on_a_geared_disc(tmp_pa
     geared = re.sub(r"(?m)^\[encoder\]$", '[encoder]\nturns_per_crank_turn = "1/2"', text)
     points = tmp_path / "points.txt"
     points.write_text("140 8\n150 4\n190 4\n200 8\n", "utf-8")
-    plain = rig("gauge", job, points, "--json").answer
+    plain = rig("tdc", "gauge", job, points, "--json").answer
     assert by(plain, "gauge, equal lifts")["forward_deg"] == [140.0, 150.0]
     (job / "engine.toml").write_text(geared, "utf-8")
-    ran = rig("gauge", job, points, "--json")
+    ran = rig("tdc", "gauge", job, points, "--json")
     assert ran.status == 0, ran.err
     found = by(ran.answer, "gauge, equal lifts")
     assert found["forward_deg"] == found["backward_deg"] == []
@@ -287,7 +287,7 @@ def test_points_taken_with_the_piston_falling_are_said(tmp_path: Path) -> None:
 
 def test_plain_lines_hold_the_figures(tmp_path: Path) -> None:
     made = series(tmp_path).end()
-    ran = rig("gauge", made.folder, made.capture)
+    ran = rig("tdc", "gauge", made.folder, made.capture)
     assert ran.status == 0
     assert "gauge, fit: top dead centre of cylinder 1" in ran.out
     assert len([line for line in ran.out.splitlines() if line.strip().endswith(tuple("0123456789"))]
@@ -303,16 +303,16 @@ def test_what_is_refused(tmp_path: Path) -> None:
         path.write_text(text, "utf-8")
         return path
 
-    assert "too few" in refused(2, "gauge", job, file("10 2\n20 3\n30 4\n"))
+    assert "too few" in refused(2, "tdc", "gauge", job, file("10 2\n20 3\n30 4\n"))
     one_side = file("10 8\n14 6\n18 4\n22 2.5\n26 1.5\n")
-    assert "one side" in refused(2, "gauge", job, one_side)
-    assert "stroke" in refused(2, "gauge", job, file("10 800\n20 2\n30 2\n40 8\n"))
+    assert "one side" in refused(2, "tdc", "gauge", job, one_side)
+    assert "stroke" in refused(2, "tdc", "gauge", job, file("10 800\n20 2\n30 2\n40 8\n"))
     good = file("10 8\n20 4\n30 4\n40 8\n")
-    assert "no cylinder 7" in refused(2, "gauge", job, good, "--cylinder", 7)
-    assert "sliding" in refused(2, "gauge", job, good, "--inclined-deg", 25)
-    assert "numbered 1 to 4" in refused(2, "gauge", job, good, "--leave-out", 9)
-    assert "no such file" in refused(2, "gauge", job, tmp_path / "none.csv")
-    assert "no gauge reading" in refused(2, "gauge", job, Job(job).latest_capture())
+    assert "no cylinder 7" in refused(2, "tdc", "gauge", job, good, "--cylinder", 7)
+    assert "sliding" in refused(2, "tdc", "gauge", job, good, "--inclined-deg", 25)
+    assert "numbered 1 to 4" in refused(2, "tdc", "gauge", job, good, "--leave-out", 9)
+    assert "no such file" in refused(2, "tdc", "gauge", job, tmp_path / "none.csv")
+    assert "no gauge reading" in refused(2, "tdc", "gauge", job, Job(job).latest_capture())
 
 
 def test_a_rod_shorter_than_the_throw_is_refused_with_its_line(tmp_path: Path) -> None:
@@ -321,7 +321,7 @@ def test_a_rod_shorter_than_the_throw_is_refused_with_its_line(tmp_path: Path) -
     (job / "engine.toml").write_text(text.replace("rod_mm = 190", "rod_mm = 40"), "utf-8")
     points = tmp_path / "points.csv"
     points.write_text("10 8\n20 4\n30 4\n40 8\n", "utf-8")
-    said = refused(2, "gauge", job, points)
+    said = refused(2, "tdc", "gauge", job, points)
     assert "line" in said
     assert "geometry" in said
 
@@ -331,7 +331,7 @@ def test_a_link_rod_cylinder_is_refused_unless_its_dead_centre_is_stated(tmp_pat
     made.end()
     points = tmp_path / "points.csv"
     points.write_text("10 8\n20 4\n30 4\n40 8\n", "utf-8")
-    assert "link rod" in refused(2, "gauge", made.folder, points, "--cylinder", 5)
+    assert "link rod" in refused(2, "tdc", "gauge", made.folder, points, "--cylinder", 5)
 
 
 def test_points_that_lie_on_no_curve_at_all_are_in_doubt(tmp_path: Path) -> None:
@@ -340,7 +340,7 @@ def test_points_that_lie_on_no_curve_at_all_are_in_doubt(tmp_path: Path) -> None
     points.write_text("after_index_deg, lift_mm\n10, 6\n20, 5\n30, 4\n40, 3\n50, 2\n", "utf-8")
     job = copied(tmp_path)
     before = (job / "reference.json").read_bytes()
-    ran = rig("gauge", job, points, "--use", "--json")
+    ran = rig("tdc", "gauge", job, points, "--use", "--json")
     assert ran.status == 1
     assert "no single one is to blame" in ran.answer["doubts"][0]
     assert ran.answer["in_use"] is None

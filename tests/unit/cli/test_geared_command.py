@@ -49,16 +49,16 @@ def test_another_capture_waits_for_a_rough_word_and_then_reads_the_truth(tmp_pat
         second.bench.state_stroke()
     second.state_stroke().do("turn 1500 at 110").end()
 
-    ran = rig("figures", tmp_path / "job", "--json")
+    ran = rig("results", tmp_path / "job", "--json")
     off = readings_off(second, ran.answer)
     assert len(off) > 10
     assert max(off) < 1.0  # readings of an engaged impulse coupling scatter
-    whole = rig("figures", tmp_path / "job", first.capture, second.capture, "--json")
+    whole = rig("results", tmp_path / "job", first.capture, second.capture, "--json")
     assert len(readings_off(second, whole.answer)) >= len(off)
     assert rig("certify", tmp_path / "job", first.capture, second.capture, "--json").status < 2
     record = certificate_in(tmp_path / "job")
     assert rig("verify", record).status == 0
-    drawn = rig("draw", "turn", tmp_path / "job", "--out", tmp_path / "t.svg", "--json")
+    drawn = rig("plot", "turn", tmp_path / "job", "--out", tmp_path / "t.svg", "--json")
     assert drawn.status == 0
 
 
@@ -69,16 +69,16 @@ def test_a_capture_whose_place_was_never_stated_certifies_nothing(tmp_path: Path
         tmp_path / "job", 5, began=BEGAN + timedelta(hours=1), hidden=made.rig.hidden
     )  # fmt: skip
     later.do("turn 930 at 150", "turn 1500 at 110").end()
-    ran = rig("figures", tmp_path / "job", "--json")
+    ran = rig("results", tmp_path / "job", "--json")
     assert ran.answer["judgements"] == []
     assert not any(r["counts"] for r in ran.answer["readings"])
     assert all(r["btdc_deg"] is None for r in ran.answer["readings"])
     assert "40° apart (within 16° will do" in ran.err
     assert "no reading" in refused(2, "certify", tmp_path / "job")
-    assert "9 places" in refused(2, "draw", "turn", tmp_path / "job", "--out", tmp_path / "t.svg")
-    shown = rig("tdc", tmp_path / "job")
+    assert "9 places" in refused(2, "plot", "turn", tmp_path / "job", "--out", tmp_path / "t.svg")
+    shown = rig("tdc", "show", tmp_path / "job")
     assert "its index comes at 9 places of the crank, 40° apart" in shown.out
-    assert rig("tdc", tmp_path / "job", "--json").answer["index_places"] == 9
+    assert rig("tdc", "show", tmp_path / "job", "--json").answer["index_places"] == 9
     read = rig("read", later.capture, "--job", tmp_path / "job", "--json")
     assert {one["btdc_deg"] for one in read.answer["openings"]} == {None}
     assert "give --tdc-deg" in read.err
@@ -93,8 +93,8 @@ def test_dead_centre_by_gauge_holds_in_the_life_of_the_rig_that_it_is_of(tmp_pat
             lift_mm = float(made.rig.reply["travel_mm"])
             made.bench.note("gauge", gauge_note(lift_mm, made.top_deg(), direction=way))
     made.do("turn 1500 at 110", "fault reset in 1", "turn 1500 at 110").end()
-    assert rig("gauge", made.folder, made.capture, "--use").status == 0
-    answer = rig("figures", made.folder, "--json").answer
+    assert rig("tdc", "gauge", made.folder, made.capture, "--use").status == 0
+    answer = rig("results", made.folder, "--json").answer
     off = readings_off(made, answer)
     assert len(off) > 5
     assert max(off) < 1.0
@@ -125,4 +125,4 @@ def test_on_a_two_stroke_the_same_statement_settles_the_place(tmp_path: Path) ->
     assert len(after) >= len(before) + 5
     truth = made.rig.truth()["units"]["1"]["btdc"]
     assert all(abs((r.btdc_deg or 0.0) - truth[0]) < 0.5 for r in after)
-    assert rig("figures", made.folder).status < 2
+    assert rig("results", made.folder).status < 2

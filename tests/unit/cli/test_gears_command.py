@@ -48,7 +48,7 @@ def test_a_compound_idler_adds_positions() -> None:
     assert [m["tooth_crank_deg"] for m in found["meshes"]] == pytest.approx([17.142857, 24.0])
     assert found["marks_meet_after_crank_turns"] == 4
     assert found["position_step_crank_deg"] == pytest.approx(24 / 7)
-    near = train(21, "42/30", 20, more=("--wanted-deg", 5.0))["nearest"]
+    near = train(21, "42/30", 20, more=("--shift-deg", 5.0))["nearest"]
     errors = [abs(each["error_deg"]) for each in near]
     assert errors == sorted(errors)
     assert near[0]["shift_deg"] == pytest.approx(24 / 7)
@@ -87,7 +87,7 @@ def test_couplings(
 
 def test_the_nearest_step_of_a_coupling() -> None:
     """V5: 5 crank degrees with 19 and 20 teeth: 3 steps, three teeth either way."""
-    ran = rig("gears", "--coupling", 19, 20, "--turns", "1/2", "--wanted-deg", 5, "--json")
+    ran = rig("gears", "--coupling", 19, 20, "--turns", "1/2", "--shift-deg", 5, "--json")
     near = ran.answer["couplings"][0]["nearest"]
     assert near["steps"] == 3
     assert near["crank_deg"] == pytest.approx(5.684211, abs=5e-7)
@@ -129,7 +129,7 @@ def test_too_many_positions_lose_nothing_else() -> None:
         (("--coupling", "0", "20"), "both sides need teeth"),
         (("--coupling", "19", "20", "--turns", "0"), "above zero"),
         (("--coupling", "19", "20", "--turns", "1/0"), "ratio"),
-        (("24", "48", "--wanted-deg", "nan"), "number of degrees"),
+        (("24", "48", "--shift-deg", "nan"), "number of degrees"),
         (("/nowhere/at/all",), "no such job folder"),
     ],
 )

@@ -7,15 +7,17 @@ import json
 import os
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
 from made_job import certificate_in, copied, finished, process, refused, rig
 
 from rig import __version__
-from rig.cli.main import COMMANDS
+from rig.cli.main import COMMANDS, RENAMED
 
-PINS = Path(__file__).parents[3] / "fixtures" / "pins"
+ROOT = Path(__file__).parents[3]
+PINS = ROOT / "fixtures" / "pins"
 
 
 @pytest.fixture(scope="module")
@@ -29,13 +31,13 @@ def commands(job: Path, new: Path) -> list[tuple[str | Path, ...]]:
     return [
         ("read", capture, "--tdc-deg", "277"),
         ("read", PINS / "coarse.vcd", "--counts-per-turn", "2400"),
-        ("figures", job),
-        ("figures", job, "--readings"),
+        ("results", job),
+        ("results", job, "--readings"),
         ("certify", job),
         ("verify", certificate_in(finished().folder)),
-        ("verify", certificate_in(finished().folder), "--all"),
+        ("verify", certificate_in(finished().folder), "--all-checks"),
         ("compare", certificate_in(finished().folder), certificate_in(finished().folder)),
-        ("tdc", job),
+        ("tdc", "show", job),
         ("ports",),
         ("new", new, "--example"),
     ]
@@ -57,8 +59,9 @@ def test_with_json_standard_output_is_one_object_and_nothing_else(
 
 def test_what_is_refused_says_so_on_standard_error_alone(job: Path) -> None:
     for words in (
-        ("read", job / "none"), ("figures", job / "none"), ("certify", job / "none"),
-        ("verify", job / "none"), ("compare", job / "none", job / "none"), ("tdc", job / "none"),
+        ("read", job / "none"), ("results", job / "none"), ("certify", job / "none"),
+        ("verify", job / "none"), ("compare", job / "none", job / "none"),
+        ("tdc", "show", job / "none"),
         ("live", job / "none"), ("new", job, "--example"),
     ):  # fmt: skip
         options = [] if words[0] == "live" else ["--json"]
@@ -75,20 +78,20 @@ def test_plain_lines_hold_no_control_codes(job: Path, tmp_path: Path) -> None:
 
 def test_colour_is_never_sent_to_what_is_no_terminal(job: Path) -> None:
     env = {"TERM": "xterm-256color", "COLUMNS": "40", "CLICOLOR_FORCE": "1", "FORCE_COLOR": "1"}
-    ran = process("figures", job, env=env)
+    ran = process("results", job, env=env)
     assert (ran.status, ran.err) == (0, "")
     assert "\x1b" not in ran.out
-    assert ran.out == rig("figures", job).out
+    assert ran.out == rig("results", job).out
 
 
 def test_an_output_that_knows_ascii_only(job: Path) -> None:
     env = {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0", "LC_ALL": "C"}
-    ran = process("figures", job, env=env)
+    ran = process("results", job, env=env)
     assert ran.status == 0
     assert ran.out.isascii()
     assert " deg BTDC" in ran.out
-    as_json = process("tdc", job, "--json", env=env)
-    assert as_json.answer == rig("tdc", job, "--json").answer
+    as_json = process("tdc", "show", job, "--json", env=env)
+    assert as_json.answer == rig("tdc", "show", job, "--json").answer
 
 
 def test_help_of_every_command() -> None:
@@ -111,9 +114,9 @@ def test_help_of_every_command() -> None:
         (("raed", "x"), "there is no command 'raed'. Did you mean read? Try rig --help."),
         (("\x1b[2J",), "there is no command '\\x1b[2J'."),
         (("read",), "the following arguments are required: recording"),
-        (("figures",), "the following arguments are required: job"),
-        (("figures", "job", "--jsno"), "unrecognized arguments: --jsno"),
-        (("figures", "job", "--\x1b[2J"), "unrecognized arguments: --?[2J"),
+        (("results",), "the following arguments are required: job"),
+        (("results", "job", "--jsno"), "unrecognized arguments: --jsno"),
+        (("results", "job", "--\x1b[2J"), "unrecognized arguments: --?[2J"),
         (("compare", "one"), "the following arguments are required: second"),
     ],
 )
@@ -124,10 +127,33 @@ def test_wrong_usage(words: tuple[str, ...], sentence: str) -> None:
     assert ran.err.replace("\n", "").isprintable()
 
 
+@pytest.mark.parametrize(("old", "new"), RENAMED.items())
+def test_an_old_name_gets_the_new_one_in_a_sentence(old: str, new: str) -> None:
+    ran = rig(old, "job")
+    assert (ran.status, ran.out) == (2, "")
+    assert ran.err == f"rig: '{old}' is now called '{new}': enter rig {new}.\n"
+    assert new.split(maxsplit=1)[0] in COMMANDS
+    assert old not in COMMANDS
+
+
+def test_each_part_of_tdc_has_help() -> None:
+    for part in ("show", "set", "gauge"):
+        ran = rig("tdc", part, "--help")
+        assert (ran.status, ran.err) == (0, "")
+        assert ran.out.startswith(f"usage: rig tdc {part}")
+    assert "show|set|gauge" in refused(2, "tdc")
+
+
+def test_both_names_are_installed() -> None:
+    """Another package of some systems has a program named rig."""
+    scripts = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["scripts"]
+    assert scripts == {"rig": "rig.cli.main:main", "timing-rig": "rig.cli.main:main"}
+
+
 def test_a_process_ends_with_the_same_status_and_words(job: Path) -> None:
-    missing = process("figures", job / "none")
+    missing = process("results", job / "none")
     assert (missing.status, missing.out) == (2, "")
-    assert missing.err == refused(2, "figures", job / "none")
+    assert missing.err == refused(2, "results", job / "none")
     assert process("--version").out == f"timing-rig {__version__}\n"
 
 
@@ -151,7 +177,7 @@ def test_a_reader_that_goes_away_ends_it_quietly(job: Path) -> None:
 def test_an_output_that_takes_nothing_is_said(job: Path) -> None:
     with open("/dev/full", "wb", buffering=0) as full:
         done = subprocess.run(
-            [sys.executable, "-m", "rig", "tdc", str(job)],
+            [sys.executable, "-m", "rig", "tdc", "show", str(job)],
             stdout=full,
             stderr=subprocess.PIPE,
             check=False,
@@ -181,5 +207,5 @@ def test_a_stream_without_an_encoding_is_written_to(
 
     out = io.StringIO()
     monkeypatch.setattr("sys.stdout", out)
-    assert main(["tdc", str(job)]) == 0
+    assert main(["tdc", "show", str(job)]) == 0
     assert "° after the index" in out.getvalue()

@@ -151,8 +151,8 @@ def test_contacts_that_read_0_when_open(tmp_path: Path) -> None:
 
 
 def test_the_run_up_can_be_set() -> None:
-    every = read(finished().capture, "--run-up-deg", 0)["openings"]
-    strict = read(finished().capture, "--run-up-deg", 300)["openings"]
+    every = read(finished().capture, "--approach-deg", 0)["openings"]
+    strict = read(finished().capture, "--approach-deg", 300)["openings"]
     assert sum(o["counts"] for o in strict) < sum(o["counts"] for o in every)
     (why,) = {o["why"].partition(" of ")[0] for o in strict if "needed" in o["why"]}
     assert why == "run-up"
@@ -166,7 +166,10 @@ def test_the_run_up_can_be_set() -> None:
         (("--counts-per-turn", "-4096"), "--counts-per-turn is to be from 4 to 1000000"),
         (("--counts-per-turn", "many"), "invalid int value: 'many'"),
         (("--tdc-deg", "inf"), "--tdc-deg inf: a finite number is needed"),
-        (("--run-up-deg", "-1"), "--run-up-deg -1.0: a finite number is needed, not below zero"),
+        (
+            ("--approach-deg", "-1"),
+            "--approach-deg -1.0: a finite number is needed, not below zero",
+        ),
         (("--closed-end-ms", "nan"), "--closed-end-ms nan: a finite number is needed"),
         (("--open-level", "contact1=2"), "--open-level contact1=2: give an input and the level"),
         (("--open-level", "hat=1"), "--open-level hat=1: give an input and the level 0 or 1"),

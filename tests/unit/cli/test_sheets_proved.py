@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 from made_job import copied, rig
-from test_correct_command import wrong_job
-from test_unit_command import bench
+from test_adjust_command import wrong_job
+from test_bench_command import bench
 
 from rig.certificate.prove import prove_sheet
 
@@ -28,7 +28,7 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     coupled = capture.with_name("coupled.capture")
     shutil.copy(capture, coupled)
     ran = rig(
-        "unit", job, capture, "--unit", "upper", "--serial", "417-B", "--poles", 4, "--changed",
+        "bench", job, capture, "--unit", "upper", "--serial", "417-B", "--poles", 4, "--changed",
         "new contacts", "--impulse", coupled, "--neutral-forward", 10.1, "--neutral-back", 8.3,
         "--json",
     )  # fmt: skip
@@ -39,7 +39,7 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def prediction(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = wrong_job(tmp_path_factory.mktemp("prediction"))
-    ran = rig("correct", made.folder, "--take", 1, "--grain-deg", 0.2, "--json")
+    ran = rig("adjust", made.folder, "--take", 1, "--grain-deg", 0.2, "--json")
     assert ran.status == 0, ran.err
     return Path(ran.answer["saved"])
 

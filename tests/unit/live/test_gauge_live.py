@@ -109,11 +109,11 @@ def test_dead_centre_by_gauge_is_chosen_lives_and_is_found_again(
     again = results_of(bench.job.profile, [bench.bench.capture_path])
     assert again.reference == session.reference
     assert [repr(r) for r in again.readings] == live
-    answer = rig("gauge", bench.job.folder, bench.bench.capture_path, "--json").answer
+    answer = rig("tdc", "gauge", bench.job.folder, bench.bench.capture_path, "--json").answer
     (fit,) = [each for each in answer["references"] if each["method"] == "gauge, fit"]
     assert fit["tdc_deg"] == pytest.approx(session.reference.tdc_deg, abs=1e-9)
     assert answer["moved"]["moved"] is False
-    figures = rig("figures", bench.job.folder, "--json").answer
+    figures = rig("results", bench.job.folder, "--json").answer
     assert figures["reference"]["method"] == "gauge, fit"
 
 

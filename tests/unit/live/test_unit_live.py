@@ -88,7 +88,7 @@ def test_led_through_and_reported(unit: UnitBench) -> None:
     assert unit.desk.ended
     unit.bench.end()
     assert unit.bench.capture_path.parent == unit.folder / "units"
-    ran = rig("unit", unit.folder, unit.bench.capture_path, "--unit", "upper", "--json")
+    ran = rig("bench", unit.folder, unit.bench.capture_path, "--unit", "upper", "--json")
     assert ran.status == 0, ran.err
     found = ran.answer["found"]
     truth = unit.rig.hidden.units[0]
@@ -130,7 +130,7 @@ def test_the_coupling_is_told_apart(unit: UnitBench) -> None:
     (lag,) = [line.text for line in unit.panel.lines if line.label == "impulse lag"]
     assert float(lag.split("°")[0]) == pytest.approx(12.0, abs=0.2)
     unit.bench.end()
-    ran = rig("unit", unit.folder, unit.bench.capture_path, "--unit", "upper", "--json")
+    ran = rig("bench", unit.folder, unit.bench.capture_path, "--unit", "upper", "--json")
     assert ran.answer["found"]["impulse_lag"]["deg"] == pytest.approx(12.0, abs=0.2)
 
 
@@ -153,9 +153,9 @@ def test_it_speaks_of_no_engine_and_shows_each_key(unit: UnitBench, size: tuple[
 def test_what_is_refused(tmp_path: Path) -> None:
     write_example(tmp_path / "job")
     job = tmp_path / "job"
-    assert "has upper, lower" in refused(2, "unit", job, "--live")
-    assert "--port goes with --live" in refused(2, "unit", job, "--unit", "upper", "--port", "x")
-    assert "name the job alone" in refused(2, "unit", job / "engine.toml", "--live", "--lobes", 2)
-    ran = rig("unit", job, "--unit", "upper", "--live", "--port", "socket://127.0.0.1:1")
+    assert "has upper, lower" in refused(2, "bench", job, "--live")
+    assert "--port goes with --live" in refused(2, "bench", job, "--unit", "upper", "--port", "x")
+    assert "name the job alone" in refused(2, "bench", job / "engine.toml", "--live", "--lobes", 2)
+    ran = rig("bench", job, "--unit", "upper", "--live", "--port", "socket://127.0.0.1:1")
     assert ran.status in (2, 3)
     assert ran.err

@@ -1,4 +1,4 @@
-"""rig unit: a unit on the bench, the encoder on its own shaft; its report, and two compared."""
+"""rig bench: a unit on the bench, the encoder on its own shaft; its report, and two compared."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def bench() -> MadeJob:
 
 
 def reported(*more: str | float | Path) -> dict[str, object]:
-    ran = rig("unit", bench().folder, "--unit", "upper", *more, "--json")
+    ran = rig("bench", bench().folder, "--unit", "upper", *more, "--json")
     assert ran.status == 0, ran.err
     return ran.answer
 
@@ -55,7 +55,7 @@ def test_neutral_felt_from_both_sides_is_half_way() -> None:
     assert found["neutral"]["deg"] == pytest.approx((370.0 + 368.3) / 2 - 360, abs=0.02)
     assert found["neutral_sides_deg"] == pytest.approx(1.7, abs=0.02)
     assert all(lobe["neutral"]["deg"] < 90.0 for lobe in found["lobes"])
-    ran = rig("unit", bench().folder, "--unit", "upper")
+    ran = rig("bench", bench().folder, "--unit", "upper")
     assert "no angle" in ran.err
     assert "magnetic neutral at 9.1" in ran.out
 
@@ -71,24 +71,24 @@ def test_the_report_is_saved_with_its_serial_and_never_over_another() -> None:
     assert sheet["kind"] == "unit report"
     assert sheet["unit"]["serial"] == "417-B"
     assert len(sheet["recording_sha256"]) == 64
-    listed = rig("history", bench().folder)
+    listed = rig("trend", bench().folder)
     assert listed.status == 2  # reports alone make no history of certificates
 
 
 def test_two_reports_are_compared(tmp_path: Path) -> None:
     first = Path(str(reported("--serial", "A1")["saved"]))
-    ran = rig("unit", first, first, "--json")
+    ran = rig("bench", first, first, "--json")
     assert ran.status == 0
     assert not any(change["changed"] for change in ran.answer["changes"])
     sheet = json.loads(first.read_text("utf-8"))
     sheet["found"]["lobes"][0]["interval"]["deg"] += 1.5
     other = tmp_path / "later.json"
     other.write_text(json.dumps(sheet), "utf-8")
-    ran = rig("unit", first, other, "--json")
+    ran = rig("bench", first, other, "--json")
     assert ran.status == 1
     changed = [change["figure"] for change in ran.answer["changes"] if change["changed"]]
     assert changed == ["interval from lobe 1"]
-    text = rig("unit", first, other).out
+    text = rig("bench", first, other).out
     assert "CHANGED" in text
     n = len(ran.answer["changes"])
     any_of_them = ran.answer["false_changed_any"]
@@ -100,10 +100,10 @@ def test_two_reports_are_compared(tmp_path: Path) -> None:
 
 def test_a_recording_without_a_job(tmp_path: Path) -> None:
     capture = bench().capture
-    ran = rig("unit", capture, "--lobes", 2, "--type", "two lobe", "--save-in", tmp_path, "--json")
+    ran = rig("bench", capture, "--lobes", 2, "--type", "two lobe", "--save-in", tmp_path, "--json")
     assert ran.status == 0
     assert Path(ran.answer["saved"]).parent == tmp_path
-    ran = rig("unit", capture, "--lobes", 2)
+    ran = rig("bench", capture, "--lobes", 2)
     assert ran.status == 0
     assert "not saved" in ran.err
 
@@ -115,24 +115,24 @@ def test_the_impulse_coupling_in_a_recording_of_its_own(tmp_path: Path) -> None:
     made.bench.note("coupling", {"engaged": True})
     made.do("turn 900 at 120")
     made.end()
-    ran = rig("unit", made.folder, "--unit", "upper", "--json")
+    ran = rig("bench", made.folder, "--unit", "upper", "--json")
     assert ran.status == 0, ran.err
     assert ran.answer["found"]["impulse_lag"]["deg"] == pytest.approx(12.0, abs=0.2)
 
 
 def test_what_is_refused(tmp_path: Path) -> None:
     job, capture = bench().folder, bench().capture
-    assert "has upper, lower" in refused(2, "unit", job)
-    assert "--lobes" in refused(2, "unit", capture)
-    assert "do not gather" in refused(2, "unit", capture, "--lobes", 3)
-    assert "better five times" in refused(2, "unit", capture, "--lobes", 2, "--input", 7)
-    assert "--poles" in refused(2, "unit", capture, "--lobes", 2, "--poles", 99)
-    assert "no such file" in refused(2, "unit", tmp_path / "none.capture", "--lobes", 2)
+    assert "has upper, lower" in refused(2, "bench", job)
+    assert "--lobes" in refused(2, "bench", capture)
+    assert "do not gather" in refused(2, "bench", capture, "--lobes", 3)
+    assert "better five times" in refused(2, "bench", capture, "--lobes", 2, "--input", 7)
+    assert "--poles" in refused(2, "bench", capture, "--lobes", 2, "--poles", 99)
+    assert "no such file" in refused(2, "bench", tmp_path / "none.capture", "--lobes", 2)
     report = Path(str(reported("--serial", "A1")["saved"]))
-    assert "two reports" in refused(2, "unit", report)
+    assert "two reports" in refused(2, "bench", report)
     other = tmp_path / "other.json"
     other.write_text('{"kind": "prediction"}', "utf-8")
-    assert "is no unit report" in refused(2, "unit", report, other)
+    assert "is no unit report" in refused(2, "bench", report, other)
 
 
 def test_reports_of_different_types_are_not_compared(tmp_path: Path) -> None:
@@ -141,8 +141,8 @@ def test_reports_of_different_types_are_not_compared(tmp_path: Path) -> None:
     sheet["unit"]["type"] = "another type"
     other = tmp_path / "other.json"
     other.write_text(json.dumps(sheet), "utf-8")
-    assert "compare reports of the same type" in refused(2, "unit", first, other)
+    assert "compare reports of the same type" in refused(2, "bench", first, other)
     del sheet["found"]["lobes"]
     sheet["unit"]["type"] = "upper"
     other.write_text(json.dumps(sheet), "utf-8")
-    assert "not whole" in refused(2, "unit", first, other)
+    assert "not whole" in refused(2, "bench", first, other)

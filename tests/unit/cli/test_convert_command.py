@@ -1,4 +1,4 @@
-"""rig angle against figures worked out elsewhere.
+"""rig convert against figures worked out elsewhere.
 
 K, I, O: slider-crank (Heywood, Internal Combustion Engine Fundamentals, ch. 2 for no offset; with
 offset by Pythagoras, as in the Cornell KMODDL tutorial), computed and held in other geometries.
@@ -17,7 +17,7 @@ from rig.job.new import write_example
 
 
 def asked(*words: str | float | Path) -> dict[str, Any]:
-    ran = rig("angle", *words, "--json")
+    ran = rig("convert", *words, "--json")
     assert ran.status == 0, ran.err
     return ran.answer
 
@@ -49,8 +49,18 @@ def test_degrees_as_piston_travel(
     ("sizes", "travel", "before_deg", "after_deg"),
     [
         (("--throw", 44, "--rod", 176), 1.5, 13.429344, 13.429344),  # I1
-        (("--throw", 2.375, "--rod", 10, "--unit", "inch"), 0.25, 23.897701, 23.897701),  # I3
-        (("--stroke", 3.5, "--rod", 6.5, "--unit", "inch"), 11 / 32, 32.565197, 32.565197),  # I4
+        (
+            ("--throw", 2.375, "--rod", 10, "--length-unit", "inch"),
+            0.25,
+            23.897701,
+            23.897701,
+        ),  # I3
+        (
+            ("--stroke", 3.5, "--rod", 6.5, "--length-unit", "inch"),
+            11 / 32,
+            32.565197,
+            32.565197,
+        ),  # I4
         (("--throw", 41.25, "--rod", 170), 0.1, 3.579821, 3.579821),  # I5
         (("--throw", 44, "--rod", 176, "--offset", 6), 10, 35.337388, 35.486206),  # I6
         (("--throw", 50, "--rod", 190, "--offset", 12), 5, 22.966800, 23.088703),  # I7
@@ -74,7 +84,7 @@ def test_bottom_dead_centre_of_an_offset_cylinder_is_not_half_a_turn_from_the_to
     piston = asked(*sizes, "--btdc-deg", 179.5)["piston"]
     assert piston["same_travel_other_side_btdc_deg"] == pytest.approx(178.4152, abs=1e-4)
     assert piston["bdc_btdc_deg"] == pytest.approx(-181.042445 + 360.0, abs=1e-6)  # O2
-    lines = rig("angle", *sizes, "--btdc-deg", 179.5).out
+    lines = rig("convert", *sizes, "--btdc-deg", 179.5).out
     assert "the same travel on the other side: 178.4152° BTDC" in lines
     assert "bottom dead centre: 178.9576° BTDC" in lines
     deepest = asked(*sizes, "--travel", 88.05, "--after")
@@ -87,7 +97,7 @@ def test_the_piston_stands_still_at_both_dead_centres(offset: float) -> None:
     bottom = asked(*sizes, "--btdc-deg", 10)["piston"]["bdc_btdc_deg"]
     for dead in (0.0, bottom):
         assert asked(*sizes, "--btdc-deg", repr(dead))["piston"]["deg_per_mm"] is None
-        assert "the piston stands still" in rig("angle", *sizes, "--btdc-deg", repr(dead)).out
+        assert "the piston stands still" in rig("convert", *sizes, "--btdc-deg", repr(dead)).out
 
 
 def test_dead_centres_and_true_stroke_with_an_offset() -> None:
@@ -110,7 +120,7 @@ def test_dead_centres_and_true_stroke_with_an_offset() -> None:
         (("--rim", 300, "--btdc-deg", 30), 30.0, 78.539816, 77.645714),  # R1
         (("--rim", 412, "--tape", 129.433617), 36.0, 129.433617, 127.315002),  # R2
         (("--rim", 412, "--rule", 127.315002, "--after"), -36.0, 129.433617, 127.315002),
-        (("--rim", 12, "--tape", 2.5, "--unit", "inch"), 23.873241, 63.5, None),  # R3
+        (("--rim", 12, "--tape", 2.5, "--length-unit", "inch"), 23.873241, 63.5, None),  # R3
         (("--rim", 520, "--tape", 100), 22.036838, 100.0, None),  # R4
     ],
 )
@@ -137,7 +147,7 @@ def test_the_sizes_of_a_job(tmp_path: Path) -> None:
     assert found["rim"]["tape_mm"] == pytest.approx(129.433617, abs=1e-6)  # R2
     back = asked(folder, "--travel", found["piston"]["travel_mm"])
     assert back["btdc_deg"] == pytest.approx(36.0, abs=1e-9)
-    plain = rig("angle", folder, "--btdc-deg", 36).out.splitlines()
+    plain = rig("convert", folder, "--btdc-deg", 36).out.splitlines()
     assert plain[0] == "36.0000° BTDC"
     assert "by a tape laid round it" in "\n".join(plain)
 
@@ -165,4 +175,4 @@ def test_the_sizes_of_a_job(tmp_path: Path) -> None:
 def test_what_cannot_be_worked_out_gets_a_sentence(
     words: tuple[str | float, ...], said: str
 ) -> None:
-    assert said in refused(2, "angle", *words)
+    assert said in refused(2, "convert", *words)

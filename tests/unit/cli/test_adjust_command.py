@@ -1,4 +1,4 @@
-"""rig correct: options, predictions kept in the job, and the next reading beside them."""
+"""rig adjust: options, predictions kept in the job, and the next reading beside them."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def shifts(option: dict[str, Any]) -> dict[str, float]:
 
 def test_options_are_ranked_and_add_up(tmp_path: Path) -> None:
     made = wrong_job(tmp_path)
-    ran = rig("correct", made.folder, "--json")
+    ran = rig("adjust", made.folder, "--json")
     assert ran.status == 0
     assert ran.answer["reached"]
     best = ran.answer["options"][0]
@@ -78,7 +78,7 @@ def test_options_are_ranked_and_add_up(tmp_path: Path) -> None:
 
 def test_a_correction_that_was_made_is_confirmed(tmp_path: Path) -> None:
     made = wrong_job(tmp_path)
-    taken = rig("correct", made.folder, "--take", 1, "--json")
+    taken = rig("adjust", made.folder, "--take", 1, "--json")
     assert taken.status == 0, taken.err
     option = taken.answer["options"][0]
     sheet = json.loads(Path(taken.answer["saved"]).read_text("utf-8"))
@@ -87,7 +87,7 @@ def test_a_correction_that_was_made_is_confirmed(tmp_path: Path) -> None:
     assert Path(taken.answer["saved"]).parent == made.folder / "predictions"
     moved = shifts(option)
     read_again(made, 2.0 + moved["upper"], moved.get("lower", 0.0))
-    ran = rig("correct", made.folder, "--confirm", "--json")
+    ran = rig("adjust", made.folder, "--confirm", "--json")
     assert ran.status == 0, ran.out
     verdicts = {c["verdict"] for c in ran.answer["confirmations"]}
     assert verdicts <= {"confirmed", "too small to tell"}
@@ -101,10 +101,10 @@ def test_a_correction_that_was_made_is_confirmed(tmp_path: Path) -> None:
 
 def test_a_correction_made_the_wrong_way_round_is_recognised(tmp_path: Path) -> None:
     made = wrong_job(tmp_path)
-    taken = rig("correct", made.folder, "--take", 1, "--json").answer
+    taken = rig("adjust", made.folder, "--take", 1, "--json").answer
     moved = shifts(taken["options"][0])
     read_again(made, 2.0 - moved["upper"], -moved.get("lower", 0.0))
-    ran = rig("correct", made.folder, "--confirm", "--json")
+    ran = rig("adjust", made.folder, "--confirm", "--json")
     assert ran.status == 1
     upper = [c for c in ran.answer["confirmations"] if c["prediction"]["unit"] == "upper"]
     assert {c["verdict"] for c in upper} == {"wrong way round"}
@@ -113,9 +113,9 @@ def test_a_correction_made_the_wrong_way_round_is_recognised(tmp_path: Path) -> 
 
 def test_a_change_that_was_not_made_is_told(tmp_path: Path) -> None:
     made = wrong_job(tmp_path)
-    rig("correct", made.folder, "--take", 1)
+    rig("adjust", made.folder, "--take", 1)
     read_again(made, 2.0)
-    ran = rig("correct", made.folder, "--confirm", "--json")
+    ran = rig("adjust", made.folder, "--confirm", "--json")
     assert ran.status == 1
     upper = [c for c in ran.answer["confirmations"] if c["prediction"]["unit"] == "upper"]
     assert {c["verdict"] for c in upper} == {"not moved"}
@@ -123,18 +123,18 @@ def test_a_change_that_was_not_made_is_told(tmp_path: Path) -> None:
 
 def test_readings_older_than_the_change_are_refused(tmp_path: Path) -> None:
     made = wrong_job(tmp_path)
-    assert "no prediction was saved" in refused(2, "correct", made.folder, "--confirm")
-    rig("correct", made.folder, "--take", 1)
-    assert "older than the last change" in refused(2, "correct", made.folder, "--confirm")
-    assert "older than the last change" in refused(2, "correct", made.folder)
-    assert rig("correct", made.folder, "--change-not-made").status == 0
+    assert "no prediction was saved" in refused(2, "adjust", made.folder, "--confirm")
+    rig("adjust", made.folder, "--take", 1)
+    assert "older than the last change" in refused(2, "adjust", made.folder, "--confirm")
+    assert "older than the last change" in refused(2, "adjust", made.folder)
+    assert rig("adjust", made.folder, "--change-not-made").status == 0
 
 
 def test_nothing_to_correct_is_said(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", 5, began=BEFORE, edit=lambda text: text + MEANS)
     off = {unit.name: 36.0 - unit.btdc_deg["full advance"] for unit in made.rig.hidden.units}
     made.do(*(f"move {name} {deg:.3f}" for name, deg in off.items())).whole()
-    ran = rig("correct", made.folder)
+    ran = rig("adjust", made.folder)
     assert ran.status == 0
     assert "nothing has to be moved" in ran.out
     assert "CANNOT be undone" not in ran.out
@@ -143,7 +143,7 @@ def test_nothing_to_correct_is_said(tmp_path: Path) -> None:
 def test_a_slot_too_short_says_how_near_it_gets(tmp_path: Path) -> None:
     short = MEANS.replace("anticlockwise_mm = 5.0", "anticlockwise_mm = 0.5\nfile_mm = 0")
     made = wrong_job(tmp_path, short, upper_deg=4.0)
-    ran = rig("correct", made.folder, "--json")
+    ran = rig("adjust", made.folder, "--json")
     assert ran.status == 1
     assert not ran.answer["reached"]
     assert "brings upper inside: option 1 leaves" in ran.answer["words"]
@@ -154,7 +154,7 @@ def test_a_slot_too_short_says_how_near_it_gets(tmp_path: Path) -> None:
 
 
 def test_no_means_at_all_is_refused() -> None:
-    said = refused(2, "correct", finished().folder)
+    said = refused(2, "adjust", finished().folder)
     assert "names nothing that can be moved" in said
     assert "[means]" in said
 
@@ -165,7 +165,7 @@ def test_gears_that_cannot_be_are_told_with_their_line(tmp_path: Path) -> None:
 
     def with_means(means: str) -> str:
         (job / "engine.toml").write_text(text + means, "utf-8")
-        return refused(2, "correct", job)
+        return refused(2, "adjust", job)
 
     mesh = (
         '\n[[means.mesh]]\ndriver = "crank"\ndriver_teeth = {}\ndriven = "{}"\ndriven_teeth = {}\n'
@@ -184,29 +184,29 @@ def test_a_ratio_that_contradicts_lobes_and_cylinders_is_told(tmp_path: Path) ->
         ),
         "utf-8",
     )
-    said = refused(2, "correct", job)
+    said = refused(2, "adjust", job)
     assert "6 openings in a working cycle" in said
     assert "line" in said
 
 
 def test_usage_that_makes_no_sense(tmp_path: Path) -> None:
     made = wrong_job(tmp_path)
-    assert "there are options 1 to" in refused(2, "correct", made.folder, "--take", 99)
+    assert "there are options 1 to" in refused(2, "adjust", made.folder, "--take", 99)
     assert "cannot be read" in refused(
-        2, "correct", made.folder, "--prediction", tmp_path / "none.json"
+        2, "adjust", made.folder, "--prediction", tmp_path / "none.json"
     )
     other = tmp_path / "other.json"
     other.write_text('{"kind": "recipe"}', "utf-8")
-    assert "is no prediction" in refused(2, "correct", made.folder, "--prediction", other)
+    assert "is no prediction" in refused(2, "adjust", made.folder, "--prediction", other)
     other.write_text('{"kind": "prediction", "version": 1, "made_utc": "2025-01-01"}', "utf-8")
-    assert "no whole prediction" in refused(2, "correct", made.folder, "--prediction", other)
+    assert "no whole prediction" in refused(2, "adjust", made.folder, "--prediction", other)
     assert rig("verify", certificate_in(finished().folder)).status == 0  # nothing is disturbed
 
 
 def test_what_cannot_be_undone_says_so(tmp_path: Path) -> None:
     means = MEANS.partition('[[means.slot]]\nunit = "lower"')[0] + RECUT
     made = wrong_job(tmp_path, means)
-    ran = rig("correct", made.folder, "--all")
+    ran = rig("adjust", made.folder, "--all-options")
     assert "CANNOT be undone" in ran.out
     assert "straight across" in ran.out
     assert "licensed person decides" in ran.out
@@ -223,7 +223,7 @@ def test_after_a_change_noted_in_the_capture_only_what_was_read_since_counts(
     stale = made.capture.read_bytes()
     made.do("rest 2", "turn 1450 at 110").end()
     truth = made.rig.truth()["units"]["1"]
-    wants = rig("correct", made.folder, "--json").answer["options"][0]["outcomes"]
+    wants = rig("adjust", made.folder, "--json").answer["options"][0]["outcomes"]
     read = [o["want"]["read_btdc"] for o in wants if o["want"]["unit"] == "upper"]
     opened = [o["crank_deg"] for o in truth["openings"] if o["t"] > made.rig.now_s - 13.0]
     top_deg = made.rig.truth()["firing_tdc_crank_deg"]
@@ -231,7 +231,7 @@ def test_after_a_change_noted_in_the_capture_only_what_was_read_since_counts(
     assert sum(read) / len(read) == pytest.approx(true, abs=0.15)
     # Cut off at the change: nothing was read since.
     made.capture.write_bytes(stale)
-    said = refused(2, "correct", made.folder)
+    said = refused(2, "adjust", made.folder)
     assert "the readings of upper are older than the last change (magneto turned back" in said
 
 
@@ -242,18 +242,18 @@ def test_a_change_noted_in_a_later_capture_makes_an_earlier_one_old(
     """Whichever capture is asked for, and whatever the clock says: the note stands in the job."""
     made = wrong_job(tmp_path)
     first = made.capture
-    assert rig("correct", made.folder, first).status == 0
+    assert rig("adjust", made.folder, first).status == 0
     later = MadeJob(made.folder, 5, began=AFTER - clock_back)
     later.do("turn 400 at 110")
     later.bench.note("change", {"words": "slipped a mesh by a tooth", "unit": "upper"})
     later.bench.note("change", {"words": "told by mistake", "unit": "lower"})
     later.bench.note("change", {"back": True})
     later.do("rest 1").end()
-    said = refused(2, "correct", made.folder, first)
+    said = refused(2, "adjust", made.folder, first)
     assert "the readings of upper are older than the last change (slipped a mesh" in said
     assert f"in {later.capture.name}" in said
     later.capture.write_bytes(b"# capture spoilt")  # says nothing any more
-    assert rig("correct", made.folder, first).status == 0
+    assert rig("adjust", made.folder, first).status == 0
 
 
 def test_both_ends_of_a_lever_are_brought_inside_together(tmp_path: Path) -> None:
@@ -262,7 +262,7 @@ def test_both_ends_of_a_lever_are_brought_inside_together(tmp_path: Path) -> Non
     made.find_tdc().state_stroke().do("turn 1450 at 110", "lever full retard")
     made.bench.next_setting("upper")
     made.do("turn 1450 at 110").end()
-    ran = rig("correct", made.folder, "--json")
+    ran = rig("adjust", made.folder, "--json")
     best = ran.answer["options"][0]
     upper = {
         o["want"]["setting"]: (o["want"]["read_btdc"], o["predicted_btdc"], o["verdict"])
@@ -276,20 +276,20 @@ def test_both_ends_of_a_lever_are_brought_inside_together(tmp_path: Path) -> Non
 def test_options_are_numbered_in_the_order_shown_and_cuts_come_last(tmp_path: Path) -> None:
     short = MEANS.replace("anticlockwise_mm = 5.0", "anticlockwise_mm = 0.5")
     made = wrong_job(tmp_path, short, upper_deg=4.0)
-    out = rig("correct", made.folder).out
+    out = rig("adjust", made.folder).out
     heads = [line for line in out.splitlines() if line.startswith("option ")]
     assert [int(head.split()[1].rstrip(":")) for head in heads] == list(range(1, len(heads) + 1))
     undone = ["CANNOT be undone" in head for head in heads]
     assert any(undone)
     assert undone == sorted(undone)
     assert "mm longer" in out
-    answer = rig("correct", made.folder, "--json").answer
+    answer = rig("adjust", made.folder, "--json").answer
     offered = [o for o in answer["options"] if o["offered"]]
     assert len(offered) == len(heads)
     assert [o["number"] for o in answer["options"]] == list(range(1, len(answer["options"]) + 1))
     assert f"option {len(offered)}: " in heads[-1]
     assert not offered[-1]["reversible"]
-    taken = rig("correct", made.folder, "--take", len(offered), "--json").answer
+    taken = rig("adjust", made.folder, "--take", len(offered), "--json").answer
     sheet = json.loads(Path(taken["saved"]).read_text("utf-8"))
     assert any(step["means"] == "file" for step in sheet["steps"])
 
@@ -298,10 +298,10 @@ def test_the_present_state_has_the_verdicts_of_rig_figures(tmp_path: Path) -> No
     made = wrong_job(tmp_path)
     judged = {
         (j["unit"], j["setting"], j["cylinder"]): j["verdict"]
-        for j in rig("figures", made.folder, "--json").answer["judgements"]
+        for j in rig("results", made.folder, "--json").answer["judgements"]
         if j["kind"] == "turned"
     }
-    options = rig("correct", made.folder, "--json").answer["options"]
+    options = rig("adjust", made.folder, "--json").answer["options"]
     present = next(o for o in options if not o["steps"])
     for outcome in present["outcomes"]:
         want = outcome["want"]
@@ -314,7 +314,7 @@ def test_the_headline_never_calls_what_cannot_be_undone_nothing(tmp_path: Path) 
     """No room to turn it, half a millimetre to file: nearer, for good, and not inside."""
     stuck = MEANS.replace("anticlockwise_mm = 5.0", "anticlockwise_mm = 0\nfile_mm = 0.5")
     made = wrong_job(tmp_path, stuck, upper_deg=4.0)
-    ran = rig("correct", made.folder, "--json")
+    ran = rig("adjust", made.folder, "--json")
     assert ran.status == 1
     assert "option 2 brings nearer, and CANNOT be undone" in ran.answer["words"]
     first, second = ran.answer["options"][:2]
@@ -322,7 +322,7 @@ def test_the_headline_never_calls_what_cannot_be_undone_nothing(tmp_path: Path) 
     assert [step["means"] for step in second["steps"]] == ["file"]
     # 0.5 mm at 45 mm: 0.636620 degrees (geometry).
     assert shifts(second)["upper"] == pytest.approx(-0.636620, abs=1e-5)
-    out = rig("correct", made.folder).out
+    out = rig("adjust", made.folder).out
     assert "filing the slots of upper brings it nearer" in out
     assert "read again after tightening" in out
 
@@ -334,9 +334,9 @@ def test_an_error_that_no_tooth_explains_is_told_with_its_size(tmp_path: Path) -
         "driven_teeth = 24\n"
     )
     made = wrong_job(tmp_path, mesh, upper_deg=6.0)
-    ran = rig("correct", made.folder, "--json")
+    ran = rig("adjust", made.folder, "--json")
     (misfit,) = ran.answer["misfits"]
     now = next(o for o in ran.answer["options"] if not o["steps"])["outcomes"][0]
     assert misfit["error_deg"] == pytest.approx(now["error_deg"])
     assert misfit["nearest_deg"] == 15.0
-    assert "a key or a re-made gear that is out by" in rig("correct", made.folder).out
+    assert "a key or a re-made gear that is out by" in rig("adjust", made.folder).out

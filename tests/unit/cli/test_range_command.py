@@ -1,4 +1,4 @@
-"""rig lever: both ends of a lever read on the virtual rig."""
+"""rig range: both ends of a lever read on the virtual rig."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def levers() -> MadeJob:
 
 def test_the_range_is_that_of_the_lever() -> None:
     made = levers()
-    ran = rig("lever", made.folder, "--json")
+    ran = rig("range", made.folder, "--json")
     (found,) = ran.answer["levers"]
     truth = next(unit for unit in made.rig.hidden.units if unit.name == "upper").btdc_deg
     true_range = truth["full advance"] - truth["full retard"]
@@ -38,11 +38,11 @@ def test_the_range_is_that_of_the_lever() -> None:
 
 
 def test_another_wanted_figure() -> None:
-    ran = rig("lever", levers().folder, "--wanted-deg-btdc", 20, "--json")
+    ran = rig("range", levers().folder, "--nominal-btdc-deg", 20, "--json")
     (found,) = ran.answer["levers"]
     assert found["wanted_btdc"] == 20
     assert 0.0 < found["place"] < 1.0
-    plain = rig("lever", levers().folder, "--wanted-deg-btdc", 20).out
+    plain = rig("range", levers().folder, "--nominal-btdc-deg", 20).out
     assert "of the range, from full retard up" in plain
     assert "full retard: " in plain
 
@@ -55,15 +55,15 @@ def test_a_correction_takes_the_ends_into_account(tmp_path: Path) -> None:
     )
     try:
         made.engine_file.write_text(text + slot, "utf-8")
-        ran = rig("correct", made.folder, "--json")
+        ran = rig("adjust", made.folder, "--json")
     finally:
         made.engine_file.write_text(text, "utf-8")
     assert 0.0 < ran.answer["options"][0]["lever_place"]["upper"] < 1.5
 
 
 def test_what_is_refused(tmp_path: Path) -> None:
-    assert "read so far: full advance" in refused(2, "lever", finished().folder)
-    assert "has upper, lower" in refused(2, "lever", levers().folder, "--unit", "middle")
-    assert "no lever" in refused(2, "lever", levers().folder, "--unit", "lower")
+    assert "read so far: full advance" in refused(2, "range", finished().folder)
+    assert "has upper, lower" in refused(2, "range", levers().folder, "--unit", "middle")
+    assert "no lever" in refused(2, "range", levers().folder, "--unit", "lower")
     made = MadeJob(tmp_path / "job", 3).end()
-    assert "top dead centre is not known" in refused(2, "lever", made.folder)
+    assert "top dead centre is not known" in refused(2, "range", made.folder)

@@ -1,4 +1,4 @@
-"""rig history: the certificates of an engine over several jobs."""
+"""rig trend: the certificates of an engine over several jobs."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def test_drift_is_found_from_the_records_alone(tmp_path: Path) -> None:
     shutil.copytree(workshop(), home)
     for capture in home.glob("*/captures/*.capture"):
         capture.unlink()  # no capture is read
-    ran = rig("history", home, "--json")
+    ran = rig("trend", home, "--json")
     assert ran.status == 0, ran.err
     upper = next(s for s in ran.answer["series"] if s["unit"] == "upper" and s["cylinder"] is None)
     assert len(upper["points"]) == len(YEARS)
@@ -55,19 +55,19 @@ def test_drift_is_found_from_the_records_alone(tmp_path: Path) -> None:
 
 
 def test_the_table_is_in_order_and_says_what_it_is_worth() -> None:
-    ran = rig("history", workshop())
+    ran = rig("trend", workshop())
     dates = [line.split()[0] for line in ran.out.splitlines() if line.startswith("  20")]
     assert dates[: len(YEARS)] == sorted(dates[: len(YEARS)])
     assert "a year later" in ran.out
     assert "a hint, not a promise" in ran.out
     assert "cylinder 3" not in ran.out
-    assert "cylinder 3" in rig("history", workshop(), "--cylinders").out
-    assert "lower" not in rig("history", workshop(), "--unit", "upper").out
+    assert "cylinder 3" in rig("trend", workshop(), "--cylinders").out
+    assert "lower" not in rig("trend", workshop(), "--unit", "upper").out
 
 
 def test_csv_and_drawing_are_written(tmp_path: Path) -> None:
     table, drawing = tmp_path / "h.csv", tmp_path / "h.svg"
-    ran = rig("history", workshop(), "--csv", table, "--drawing", drawing, "--json")
+    ran = rig("trend", workshop(), "--csv", table, "--drawing", drawing, "--json")
     assert ran.status == 0
     assert ran.answer["written"] == [str(table), str(drawing)]
     rows = list(csv.DictReader(table.open(encoding="utf-8", newline="")))
@@ -81,7 +81,7 @@ def test_an_edited_certificate_is_left_out_and_told(tmp_path: Path) -> None:
     record = certificate_in(home / "job-2018")
     text = record.read_text("ascii")
     record.write_text(text.replace('"upper"', '"uppar"', 1), "ascii")
-    ran = rig("history", home)
+    ran = rig("trend", home)
     assert "edited" in ran.err
     assert ": 3 certificates" in ran.out
 
@@ -98,10 +98,10 @@ def test_a_certificate_without_a_true_uncertainty_is_named_and_nothing_is_lost(
             part["u_deg"] = 0.0
     record.write_bytes(seal.file_bytes(made, b""))
     table, drawing = tmp_path / "h.csv", tmp_path / "h.svg"
-    ran = rig("history", home, "--csv", table, "--drawing", drawing)
+    ran = rig("trend", home, "--csv", table, "--drawing", drawing)
     assert ran.status == 0
     (said,) = ran.err.splitlines()
-    assert said.startswith(f"rig history: {record.name}: upper, full advance, as found; lower")
+    assert said.startswith(f"rig trend: {record.name}: upper, full advance, as found; lower")
     assert "the uncertainty that it states is nothing, or over 180°" in said
     assert ": 4 certificates" in ran.out
     shown = [line for line in ran.out.splitlines() if line.startswith("  2020-05-03")]
@@ -118,8 +118,8 @@ def test_no_certificate_is_of_use(tmp_path: Path) -> None:
     made = json.loads(record.read_bytes())
     made["judgements"][0]["uncertainty"]["U_deg"] = "inf"
     record.write_bytes(seal.file_bytes(made, b""))
-    said = refused(2, "history", job)
-    assert f"rig history: left out: {record}.judgements: the uncertainty of " in said
+    said = refused(2, "trend", job)
+    assert f"rig trend: left out: {record}.judgements: the uncertainty of " in said
     assert "no certificate that could be used has a figure to show" in said
 
 
@@ -127,10 +127,10 @@ def test_different_engines_are_not_mixed(tmp_path: Path) -> None:
     home = tmp_path / "years"
     shutil.copytree(workshop(), home)
     shutil.copytree(copied(tmp_path), home / "another")
-    said = refused(2, "history", home)
+    said = refused(2, "trend", home)
     assert "different engines" in said
     assert "417" in said
-    ran = rig("history", home, "--serial", "417")
+    ran = rig("trend", home, "--engine-serial", "417")
     assert ran.status == 0
 
 
@@ -145,11 +145,11 @@ def test_reports_of_units_stand_beside_them(tmp_path: Path) -> None:
     }  # fmt: skip
     (units / "upper-a1.json").write_text(json.dumps(sheet), "utf-8")
     (units / "broken.json").write_text("{", "utf-8")
-    ran = rig("history", home, "--json")
+    ran = rig("trend", home, "--json")
     assert [each["serial"] for each in ran.answer["unit_reports"]] == ["A1"]
     assert ran.answer["unit_series"] == []
     assert "broken.json" in ran.err
-    assert "upper A1" in rig("history", home).out
+    assert "upper A1" in rig("trend", home).out
 
 
 def test_units_alone_are_followed_through_the_years(tmp_path: Path) -> None:
@@ -165,7 +165,7 @@ def test_units_alone_are_followed_through_the_years(tmp_path: Path) -> None:
             "found": {"lobes": [], "play": {"deg": 0.4 + 0.2 * n, "u_deg": 0.02, "n": 5}},
         }  # fmt: skip
         (folder / "a1.json").write_text(json.dumps(sheet), "utf-8")
-    ran = rig("history", home)
+    ran = rig("trend", home)
     _, _, told = ran.out.partition("twin-spark A1, play, degrees of its own shaft\n")
     lines = told.splitlines()
     # Student's factor for five readings is 2.78 (JCGM 100:2008, table G.2).
@@ -176,15 +176,15 @@ def test_units_alone_are_followed_through_the_years(tmp_path: Path) -> None:
     assert lines[4].strip().startswith("0.100° a year more, ± 0.0")
     assert "one more than it needs" in lines[4]
     assert "a hint, not a promise" in told
-    (play,) = rig("history", home, "--json").answer["unit_series"]
+    (play,) = rig("trend", home, "--json").answer["unit_series"]
     assert play["line"]["per_year_deg"] == pytest.approx(0.1, abs=1e-3)
 
 
 def test_what_is_refused(tmp_path: Path) -> None:
-    assert "no such folder" in refused(2, "history", tmp_path / "none")
-    assert "no certificate" in refused(2, "history", tmp_path)
-    assert "have lower, upper" in refused(2, "history", workshop(), "--unit", "middle")
+    assert "no such folder" in refused(2, "trend", tmp_path / "none")
+    assert "no certificate" in refused(2, "trend", tmp_path)
+    assert "have lower, upper" in refused(2, "trend", workshop(), "--unit", "middle")
     (tmp_path / "file").write_text("mine", "utf-8")
-    csv_in_a_file = refused(2, "history", workshop(), "--csv", tmp_path / "file" / "h.csv")
+    csv_in_a_file = refused(2, "trend", workshop(), "--csv", tmp_path / "file" / "h.csv")
     assert "h.csv: cannot be saved: " in csv_in_a_file
-    assert ".svg, .png, .pdf" in refused(2, "history", workshop(), "--drawing", tmp_path / "h.docx")
+    assert ".svg, .png, .pdf" in refused(2, "trend", workshop(), "--drawing", tmp_path / "h.docx")

@@ -1,4 +1,4 @@
-"""rig draw: every drawing as every kind of file, the same again for the same figures."""
+"""rig plot: every drawing as every kind of file, the same again for the same figures."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 
 import pytest
 from made_job import MadeJob, copied, finished, refused, rig
-from test_correct_command import RECUT, wrong_job
+from test_adjust_command import RECUT, wrong_job
 
 from rig.adjust.cutting_layout import Place, draw, scale_of
 from rig.base.errors import InputError
@@ -23,7 +23,7 @@ BEGINS = {".svg": b"<?xml", ".png": b"\x89PNG", ".pdf": b"%PDF"}
 
 
 def drawn(out: Path, kind: str, *more: str | Path | float) -> dict[str, object]:
-    ran = rig("draw", kind, *more, "--out", out, "--json")
+    ran = rig("plot", kind, *more, "--out", out, "--json")
     assert ran.status == 0, ran.err
     assert ran.answer["drawing"] == str(out)
     assert out.read_bytes().startswith(BEGINS[out.suffix])
@@ -121,12 +121,12 @@ def test_the_signal_of_a_pin_recording_without_a_job(tmp_path: Path) -> None:
 def test_a_new_place_is_laid_out_with_its_dimensions(tmp_path: Path) -> None:
     """Chord 2 r sin(a/2), arc r a (geometry)."""
     made = wrong_job(tmp_path, RECUT.replace("lower", "upper"))
-    options = rig("correct", made.folder, "--all", "--json").answer["options"]
+    options = rig("adjust", made.folder, "--all-options", "--json").answer["options"]
     number = next(
         n for n, o in enumerate(options, 1) if any(s["means"] == "recut" for s in o["steps"])
     )
-    assert "rig correct --take" in refused(2, "draw", "layout", made.folder)
-    assert rig("correct", made.folder, "--take", number).status in (0, 1)
+    assert "rig adjust --take" in refused(2, "plot", "layout", made.folder)
+    assert rig("adjust", made.folder, "--take", number).status in (0, 1)
     answer = drawn(tmp_path / "l.svg", "layout", made.folder)
     angle = math.radians(float(str(answer["unit_deg"])))
     assert answer["radius_mm"] == 18.0
@@ -185,20 +185,20 @@ def test_names_from_outside_do_no_harm(tmp_path: Path) -> None:
 
 def test_what_is_refused(tmp_path: Path) -> None:
     folder, out = finished().folder, tmp_path / "d.svg"
-    assert "one of .svg, .png, .pdf" in refused(2, "draw", "turn", folder, "--out", "d.docx")
-    missing = refused(2, "draw", "turn", folder, tmp_path / "none.capture", "--out", out)
+    assert "one of .svg, .png, .pdf" in refused(2, "plot", "turn", folder, "--out", "d.docx")
+    missing = refused(2, "plot", "turn", folder, tmp_path / "none.capture", "--out", out)
     assert "none.capture" in missing
-    assert "there are 1 to" in refused(2, "draw", "signal", folder, "--opening", 999, "--out", out)
-    assert "never opens" in refused(2, "draw", "signal", folder, "--unit", "x", "--out", out)
+    assert "there are 1 to" in refused(2, "plot", "signal", folder, "--opening", 999, "--out", out)
+    assert "never opens" in refused(2, "plot", "signal", folder, "--unit", "x", "--out", out)
     made = MadeJob(tmp_path / "job", 3)
     made.do("turn 900 at 110").end()
     for kind in ("turn", "readings"):
-        assert "top dead centre" in refused(2, "draw", kind, made.folder, "--out", out)
-    assert "no certificate" in refused(2, "draw", "drift", made.folder, "--out", out)
+        assert "top dead centre" in refused(2, "plot", kind, made.folder, "--out", out)
+    assert "no certificate" in refused(2, "plot", "drift", made.folder, "--out", out)
     assert not out.exists()
     blocked = tmp_path / "file"
     blocked.write_text("", "utf-8")
-    assert "cannot be saved" in refused(2, "draw", "turn", folder, "--out", blocked / "d.svg")
+    assert "cannot be saved" in refused(2, "plot", "turn", folder, "--out", blocked / "d.svg")
 
 
 def test_matplotlib_waits_until_something_is_drawn() -> None:
@@ -210,7 +210,7 @@ def test_matplotlib_waits_until_something_is_drawn() -> None:
 
 
 def test_no_more_of_the_screen_than_lines(tmp_path: Path) -> None:
-    ran = rig("draw", "turn", finished().folder, "--out", tmp_path / "t.svg")
+    ran = rig("plot", "turn", finished().folder, "--out", tmp_path / "t.svg")
     assert re.fullmatch(r"drawing: .*t\.svg\n", ran.out)
 
 
