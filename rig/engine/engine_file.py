@@ -1,14 +1,8 @@
-"""`engine.toml`, parsed once.
+"""``engine.toml``, parsed once: what a person states of engine, units, encoder and figures.
 
-Reads ``engine.toml``: what the person states about engine, units, encoder and figures.
-
-The keys are described at the head of ``example.toml``. Everything that is wrong is told at once.
-
-Reads the ``[[unit]]`` tables of the engine file: ignition units, their settings and figures.
-
-Reads the ``[means]`` table of the engine file: what can be moved to correct the timing.
-
-The keys are shown at the head of ``rig.engine.profile``.
+The keys are described at the head of ``example.toml``, those of ``[means]``, which say what can be
+moved to correct the timing, at the head of ``rig.engine.profile``. Every mistake is reported at
+once, with its line, its key and what is allowed there.
 """
 
 from __future__ import annotations
@@ -18,11 +12,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Literal, TypeVar
 
 from rig.base.angles import wrap
 from rig.base.codec import Section
-from rig.base.errors import InputError, Mistake, MistakeBook, ProfileError, shown
+from rig.base.errors import InputError, MistakeBook, ProfileError, shown
 from rig.base.files import read_limited
 from rig.base.rounding import many
 from rig.base.toml_file import parse
@@ -61,16 +55,6 @@ from rig.engine.profile import (
 )
 from rig.engine.windows import Yardstick, read_per_cylinder, read_window
 
-__all__ = [
-    "EngineSource",
-    "Mistake",
-    "ProfileError",
-    "load_engine",
-    "load_profile",
-    "profile_bytes_digest",
-    "profile_from_bytes",
-]
-
 FILE_NAME = "engine.toml"
 MOST_CYLINDERS = 36
 SUM_WITHIN_DEG = 0.01  # firing intervals are often rounded to hundredths
@@ -105,15 +89,12 @@ class EngineSource:
     path: Path
     data: bytes
     profile: Profile
+    adjustments: Adjustments
 
     @property
     def sha256(self) -> str:
         """SHA-256 of the bytes, in hexadecimal."""
         return profile_bytes_digest(self.data)
-
-    def means(self) -> Adjustments:
-        """What can be moved, of the same bytes. Raises ProfileError for mistakes in it."""
-        return adjustments_from_bytes(self.data, self.profile.units, str(self.path))
 
     def change(self) -> str:
         """What became of the file since it was read, in words; empty when nothing did."""
@@ -121,7 +102,7 @@ class EngineSource:
             data = read_limited(self.path)
             if data == self.data:
                 return ""
-            profile_from_bytes(data, self.path.name)
+            engine_from_bytes(data, self.path.name)
         except ProfileError as wrong:
             return f"has changed and cannot be used: {wrong.mistakes[0]}"
         return "has changed"
@@ -133,18 +114,35 @@ def load_engine(path: str | Path) -> EngineSource:
     if path.is_dir():
         path = path / FILE_NAME
     data = read_limited(path)
-    return EngineSource(path, data, profile_from_bytes(data, _harmless(str(path))))
+    return EngineSource(path, data, *engine_from_bytes(data, _harmless(str(path))))
 
 
 def profile_from_bytes(data: bytes, name: str = FILE_NAME) -> Profile:
-    """The same from the file's bytes; ``name`` stands in the messages."""
+    """The profile alone, as ``engine_from_bytes``."""
+    return engine_from_bytes(data, name)[0]
+
+
+def engine_from_bytes(data: bytes, name: str = FILE_NAME) -> tuple[Profile, Adjustments]:
+    """What the bytes of an engine file state, and what can be moved, from one parse.
+
+    ``name`` stands in the messages. Raises ProfileError with every mistake.
+    """
     values, line_of = parse(data, name)
     book = MistakeBook(name, line_of)
     top = Section(values, (), book)
     engine, yardstick = _engine(_table(top, "engine", required=True))
-    encoder = _encoder(_table(top, "encoder", required=True))
+    encoder_table = _table(top, "encoder", required=True)
+    encoder = _encoder(encoder_table)
     units = read_units(top, engine, yardstick)
-    encoder = _on_its_shaft(top, encoder, data, units)
+    adjustments = Adjustments()
+    if top.has("means") and not all(unit.name for unit in units):
+        sound = False  # the adjustments name the units, whose names are wrong
+    else:
+        before = len(book.mistakes)
+        adjustments = read_adjustments(top, units)
+        sound = len(book.mistakes) == before
+    if sound:
+        encoder = _on_its_shaft(encoder_table, encoder, adjustments.train)
     contacts = _contacts(_table(top, "contacts"))
     run_up = _run_up(_table(top, "run_up"))
     together = tuple(_together(each, units) for each in top.sections("together", 20))
@@ -153,11 +151,10 @@ def profile_from_bytes(data: bytes, name: str = FILE_NAME) -> Profile:
     workshop = certificate.text("workshop")
     rule = certificate.choice("decision_rule", RULES, "guarded")
     certificate.end()
-    if top.has("means") and all(unit.name for unit in units):
-        _note_means(data, units, book)
     top.end()
     book.close()
-    return Profile(engine, encoder, units, contacts, run_up, together, person, workshop, rule)
+    profile = Profile(engine, encoder, units, contacts, run_up, together, person, workshop, rule)
+    return profile, adjustments
 
 
 def profile_bytes_digest(data: bytes) -> str:
@@ -165,24 +162,10 @@ def profile_bytes_digest(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _note_means(data: bytes, units: tuple[Unit, ...], book: MistakeBook) -> None:
-    """The mistakes under [means], so that they are told together with the others."""
-    try:
-        adjustments_from_bytes(data, units, book.file)
-    except ProfileError as error:
-        book.mistakes.extend(error.mistakes)
-
-
-def _on_its_shaft(top: Section, encoder: Encoder, data: bytes, units: tuple[Unit, ...]) -> Encoder:
+def _on_its_shaft(section: Section, encoder: Encoder, train: Train | None) -> Encoder:
     """The encoder with the ratio of the shaft that it stands on, where one is named."""
-    table = top.table.get("encoder")
-    if not isinstance(table, Mapping) or "shaft" not in table or not all(u.name for u in units):
-        return encoder
-    section = Section(table, ("encoder",), top.book)
-    shaft = section.text("shaft", longest=40)
-    try:
-        train = adjustments_from_bytes(data, units, top.book.file).train
-    except ProfileError:  # told with the means
+    shaft = _shaft_name(section.table)
+    if not shaft:
         return encoder
     driven = sorted({mesh.driven for mesh in train.meshes}) if train else []
     if shaft == gear_train.CRANK or train is None or shaft not in driven:
@@ -190,7 +173,7 @@ def _on_its_shaft(top: Section, encoder: Encoder, data: bytes, units: tuple[Unit
         section.note("shaft", f"is {shown(shaft)}, which no gear of the train drives", allowed)
         return encoder
     turns = gear_train.speed(train, shaft)
-    if "turns_per_crank_turn" in table and encoder.turns_per_crank_turn != turns:
+    if "turns_per_crank_turn" in section.table and encoder.turns_per_crank_turn != turns:
         words = f"is {encoder.turns_per_crank_turn}, the gears turn {shown(shaft)} {turns} times"
         section.note("turns_per_crank_turn", words, "Leave it out where shaft is stated")
     return replace(encoder, turns_per_crank_turn=turns)
@@ -568,37 +551,17 @@ ALLOWED: Mapping[str, str] = {
 }
 
 
-def adjustments_from_bytes(
-    data: bytes, units: Sequence[Unit], name: str = "engine.toml"
-) -> Adjustments:
-    """The means that an engine file states; ``data`` is the whole file, ``units`` its units.
-
-    Raises ProfileError with every mistake under ``[means]``. No such table: no means.
-    """
-    values, line_of = parse(data, name)
-    book = MistakeBook(name, line_of)
-    means = _means(Section(values, (), book), units)
-    book.close()
-    return means
-
-
-def read_adjustments(
-    values: Mapping[str, Any], units: Sequence[Unit], name: str = "engine.toml"
-) -> tuple[Adjustments, list[Mistake]]:
-    """The same from the parsed file: the means, and every mistake (key, what is wrong, allowed)."""
-    book = MistakeBook(name, lambda _: 0)
-    means = _means(Section(values, (), book), units)
-    return means, book.mistakes
-
-
-def _means(top: Section, units: Sequence[Unit]) -> Adjustments:
+def read_adjustments(top: Section, units: Sequence[Unit]) -> Adjustments:
+    """What the ``[means]`` table of the file at ``top`` says can be moved; nothing without it."""
     section = top.section("means")
     if section is None:
         return Adjustments()
     names = [unit.name for unit in units]
     owners = [*names, *sorted({unit.body for unit in units if unit.body} - set(names))]
     meshes, sound = _meshes(section)
-    ends = [*owners, *_encoder_shaft(top)]
+    encoder = top.table.get("encoder")
+    shaft = _shaft_name(encoder) if isinstance(encoder, Mapping) else ""
+    ends = [*owners, *filter(None, [shaft])]  # a train may end at the encoder, too
     section.known.add("keeps")
     train = _train(section, meshes, units, ends) if sound else None
     shafts = [*owners, *sorted({mesh.driven for mesh in meshes} - set(owners))]
@@ -646,11 +609,10 @@ def _slot(section: Section, names: Sequence[str], owners: Sequence[str]) -> Slot
     )
 
 
-def _encoder_shaft(top: Section) -> list[str]:
-    """The shaft that the encoder stands on, where it is named: a train may end there, too."""
-    encoder = top.table.get("encoder")
-    shaft = encoder.get("shaft") if isinstance(encoder, Mapping) else None
-    return [shaft.strip()] if isinstance(shaft, str) and shaft.strip() else []
+def _shaft_name(encoder: Mapping[str, object]) -> str:
+    """The shaft that the encoder stands on; "" where none is named."""
+    shaft = encoder.get("shaft")
+    return shaft.strip() if isinstance(shaft, str) else ""
 
 
 def _planetary(each: Section) -> Planetary:

@@ -12,7 +12,6 @@ from __future__ import annotations
 import json
 import math
 import os
-from functools import cached_property
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -52,6 +51,7 @@ class Job:
             raise InputError(f"{self.engine_file}: is a folder; the engine file is wanted there")
         self.engine = load_engine(self.engine_file)  # once: figures and file belong together
         self.profile: Profile = self.engine.profile
+        self.means: Adjustments = self.engine.adjustments
         self.reference_file = folder / "reference.json"
         self.captures = folder / "captures"
         self.certificates = folder / "certificates"
@@ -74,11 +74,6 @@ class Job:
             f"{place}: is a link out of the job, to {place.resolve()}; a job keeps its files in"
             " its own folder: put a folder there"
         )
-
-    @cached_property
-    def means(self) -> Adjustments:
-        """What the engine file says can be moved. Raises ProfileError for mistakes in it."""
-        return self.engine.means()
 
     def reference(self) -> TdcReference | None:
         """The reference in use, or None when none was found yet.

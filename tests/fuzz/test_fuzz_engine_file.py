@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from recorded import turning
 
 from rig.base.errors import InputError, Mistake, ProfileError
-from rig.engine.engine_file import adjustments_from_bytes, profile_from_bytes
+from rig.engine.engine_file import profile_from_bytes
 from rig.session.session import Session
 from rig.tdc.reference import set_by_hand
 from rig.wire.reader import LineReader
@@ -68,7 +68,6 @@ def reads_or_says(data: bytes) -> None:
     with bounded(data):
         try:
             profile = profile_from_bytes(data)
-            adjustments_from_bytes(data, profile.units, "engine.toml")
         except ProfileError as error:
             said(error.mistakes, data)
             return

@@ -8,7 +8,10 @@ from pathlib import Path
 import pytest
 from made_job import MadeJob, rig
 
+from rig import job as rig_job
+from rig.base.toml_file import parse
 from rig.certificate import record as certificate
+from rig.engine import engine_file
 from rig.engine.engine_file import load_engine
 from rig.job.folder import Job
 from rig.live.ui_state import UiState
@@ -78,3 +81,17 @@ def test_a_reference_file_broken_meanwhile_does_not_keep_from_saving(tmp_path: P
     made.job.reference_file.write_bytes(b"nonsense")
     record, _ = made.bench.save()
     assert certificate.load(record)["reference"]["method"] == "stop"
+
+
+def test_profile_and_adjustments_are_of_one_parse(monkeypatch: pytest.MonkeyPatch) -> None:
+    parses = []
+
+    def counting(data: bytes, name: str) -> object:
+        parses.append(name)
+        return parse(data, name)
+
+    monkeypatch.setattr(engine_file, "parse", counting)
+    example = Path(rig_job.__file__).with_name("example.toml")
+    found = load_engine(example)
+    assert (found.profile, found.adjustments) == engine_file.engine_from_bytes(found.data)
+    assert len(parses) == 2  # one for each call

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from rig.adjust.steps import mesh_step
 from rig.base.errors import ProfileError
 from rig.engine import gear_train, planetary
-from rig.engine.engine_file import adjustments_from_bytes, profile_from_bytes
+from rig.engine.engine_file import engine_from_bytes, profile_from_bytes
 from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.profile import Engine, Member, Mesh, Planetary, Train, Unit
 
@@ -203,10 +203,9 @@ def test_what_cannot_be_in_a_stage_is_told_with_its_line(old: str, new: str, wor
 
 
 def test_the_stage_stays_as_it_is_unless_it_may_be_taken_apart() -> None:
-    units = profile_from_bytes(with_shaft()).units
-    train = adjustments_from_bytes(with_shaft(), units).train
+    train = engine_from_bytes(with_shaft())[1].train
     assert train is not None
     assert len(gear_train.mesh_positions(train, ["propeller"])) == 1
-    free = adjustments_from_bytes(with_shaft(stage=STAGE + "free = true\n"), units).train
+    free = engine_from_bytes(with_shaft(stage=STAGE + "free = true\n"))[1].train
     assert free is not None
     assert len(gear_train.mesh_positions(free, ["propeller"])) == 90
