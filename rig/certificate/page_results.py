@@ -149,10 +149,10 @@ def _apart(now: Sequence[Assessment], U: float | None) -> str:
 def _named(now: Sequence[Assessment], verdict: Verdict) -> str:
     """The cylinders that have this verdict: ": cylinders 2 and 4", or nothing when all have."""
     own = [each for each in now if each.cylinder is not None]
-    return "" if all(each.verdict == verdict for each in own) else _of_cylinders(own, verdict)
+    return "" if all(each.verdict == verdict for each in own) else of_cylinders(own, verdict)
 
 
-def _of_cylinders(own: Sequence[Assessment | Comparison], verdict: Verdict) -> str:
+def of_cylinders(own: Sequence[Assessment | Comparison], verdict: Verdict) -> str:
     """The cylinders among ``own`` that have ``verdict``: ": cylinders 2 and 4"."""
     named = [each.cylinder for each in own if each.verdict == verdict]
     return f": {noun(len(named), 'cylinder')} {listed(named)}" if named else ""
@@ -262,7 +262,7 @@ def _compared(setting: str, phase: str, of: Sequence[Comparison]) -> str:
     wanted = ""
     if speaks.wanted_deg is not None and speaks.tolerance_deg is not None:
         wanted = f"{entered(speaks.wanted_deg)} ± {entered(speaks.tolerance_deg)}"
-    said = worst if speaks.verdict == worst else worst + _of_cylinders(own, worst)
+    said = worst if speaks.verdict == worst else worst + of_cylinders(own, worst)
     late = speaks.difference_deg < (speaks.wanted_deg or 0.0)
     what = ", ".join(filter(None, (setting, phase)))
     return (

@@ -34,9 +34,11 @@ from rig.base.escape import clean, message, shows_colour, shows_unicode
 from rig.base.rounding import many
 from rig.base.uncertainty import Uncertainty
 from rig.certificate import record
+from rig.certificate.page_results import of_cylinders
 from rig.job.folder import Job
 from rig.live.canvas import Role, rich_style
 from rig.live.unit_panel import VERDICT_ROLE
+from rig.timing.assess import WORST_FIRST
 from rig.timing.values import PHASES, Assessment, Comparison, Reading
 from rig.words.figures import number
 
@@ -130,17 +132,36 @@ def summary_lines(record_path: Path) -> list[str]:
             lines.append(f"{head}: {one.words}")
             continue
         mean = rounding.btdc_with(one.mean_btdc, one.uncertainty.U_deg)
-        lines.append(f"{head}: {mean} of {many(one.n, 'reading')}: {one.words}")
+        own = [
+            j for j in found.judgements
+            if (j.unit, j.setting, j.phase, j.kind) == (one.unit, one.setting, one.phase, one.kind)
+        ]  # fmt: skip
+        verdict = _of_all(one, own, one.words)
+        lines.append(f"{head}: {mean} of {many(one.n, 'reading')}: {verdict}")
         if why := rounding.few(one.uncertainty, one.n):
             lines.append(f"  {why}")
-        others = [
-            j for j in found.judgements
-            if j.cylinder is not None and j.verdict != one.verdict
-            and (j.unit, j.setting, j.phase, j.kind) == (one.unit, one.setting, one.phase, one.kind)
-        ]  # fmt: skip
+        others = [j for j in own if j.cylinder is not None and j.verdict != one.verdict]
         lines += [f"  cylinder {j.cylinder}: {j.words}" for j in others]
-    lines += [f"{c.words}: {c.verdict}" for c in found.comparisons if c.cylinder is None]
+    for over_all in found.comparisons:
+        if over_all.cylinder is None:
+            pair = [c for c in found.comparisons if _pair(c) == _pair(over_all)]
+            lines.append(f"{over_all.words}: {_of_all(over_all, pair, over_all.verdict)}")
     return lines
+
+
+def _pair(of: Comparison) -> tuple[str, str, str, str]:
+    return of.first, of.second, of.setting, of.phase
+
+
+def _of_all(
+    speaks: Assessment | Comparison, of: Sequence[Assessment | Comparison], words: str
+) -> str:
+    """``words`` of the figure over all cylinders; where a cylinder is worse, that verdict and the
+    cylinders that have it, as on the page."""
+    worst = min((each.verdict for each in of), key=WORST_FIRST.index)
+    if worst == speaks.verdict:
+        return words
+    return worst + of_cylinders([each for each in of if each.cylinder is not None], worst)
 
 
 def verdict_status(judgements: Sequence[Assessment], comparisons: Sequence[Comparison]) -> int:

@@ -1,8 +1,15 @@
 """The exit status of commands that judge: by how things stand last."""
 
-import pytest
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
 
-from rig.cli.output import verdict_status
+import pytest
+from fabricated_record import profile, readings, record, reference
+
+from rig.certificate.record import save
+from rig.cli.output import summary_lines, verdict_status
+from rig.timing.assess import assess
 from rig.timing.values import Assessment, Comparison, Verdict
 
 
@@ -41,3 +48,26 @@ def test_the_status_is_of_how_things_stand_last(
     judgements: list[Assessment], comparisons: list[Comparison], status: int
 ) -> None:
     assert verdict_status(judgements, comparisons) == status
+
+
+def summary_of(judgements: Sequence[Assessment], folder: Path) -> list[str]:
+    saved, _ = save(folder, record(judgements=judgements))
+    return summary_lines(saved)
+
+
+@pytest.mark.parametrize("cylinders", [(2,), (2, 3)])
+def test_a_unit_has_the_verdict_of_its_worst_cylinder(
+    tmp_path: Path, cylinders: tuple[int, ...]
+) -> None:
+    job = profile()
+    found = assess(readings(job, ("as found",), 8, 7), job, reference())
+    lower = [j for j in found if j.unit == "lower" and j.setting == "full advance"]
+    assert [j.cylinder for j in lower] == [None, 1, 2, 3, 4]
+    verdicts: dict[int, Verdict] = {
+        id(j): "not decidable" if j.cylinder in cylinders else "inside" for j in lower
+    }
+    edited = [replace(j, verdict=verdicts.get(id(j), j.verdict)) for j in found]
+    lines = summary_of(edited, tmp_path)
+    line = next(text for text in lines if text.startswith("lower, full advance, as found: "))
+    named = "cylinder 2" if cylinders == (2,) else "cylinders 2 and 3"
+    assert line.endswith(f": not decidable: {named}")
