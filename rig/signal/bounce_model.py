@@ -139,15 +139,16 @@ class BounceModel:
         self._noise_short -= _short(runs_us)
         self._noise_all -= len(runs_us)
 
-    def split(
+    def shares(
         self,
         starts_us: Sequence[float],
         runs_us: Sequence[float],
         gaps_us: Sequence[float],
         may: int,
         before_us: Sequence[float] = (),
-    ) -> int:
-        """How many of the early runs of an opening's passage are noise: the likeliest. Learns.
+    ) -> list[float]:
+        """How likely it is that 0, 1, ... of the early runs of an opening's passage are noise:
+        shares of one. Learns.
 
         ``runs_us`` and the gaps after each, n; ``starts_us`` of the runs and of the last one, that
         goes on, n + 1. At most ``may`` runs are noise. ``before_us``: when noise came before them.
@@ -166,7 +167,7 @@ class BounceModel:
         else:
             splits = self._weigh(noise, self._chatter(runs_us[:doubtful], gaps_us[:doubtful]))
         self._learn_bounces(runs_us, splits)
-        return splits.index(max(splits))
+        return splits
 
     def _weigh(self, noise: Floats, chatter: Floats) -> list[float]:
         """How likely each split is, n + 1 shares of one, by logarithms of how likely its noise is,

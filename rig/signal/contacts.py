@@ -86,6 +86,12 @@ class Transition:
     longest_us: float | None = None  # longest run away from the rest, when it came to nothing
     broken: bool = False  # edges that the rig left out may have held its beginning or its end
     from_us: float = math.nan  # the first edge that was weighed
+    rivals: tuple[tuple[float, float], ...] = ()  # other instants it may have, each with its share
+
+    def unsure(self, beyond_us: float) -> float:
+        """Probability that the contacts parted more than ``beyond_us`` away from ``t_us``, by what
+        was learnt of noise and chatter."""
+        return sum(share for at, share in self.rivals if abs(at - self.t_us) > beyond_us)
 
 
 class _Edges(NamedTuple):
@@ -275,9 +281,13 @@ class Debouncer:
         broken = self._broken or edges.t_us[0] <= self._doubtful_us
         to = Rest.OPEN if self.rest is Rest.CLOSED else Rest.CLOSED
         dropped: list[float] = []
+        rivals: list[tuple[float, float]] = []
         if to is Rest.OPEN:
-            edges, first = self._parted(edges)
+            edges, shares = self._parted(edges)
+            first = shares.index(max(shares))
             dropped = [t for t in edges.t_us[: 2 * first : 2] if t >= self._now.t_us[0]]
+            rivals = list(zip(edges.t_us[::2], shares, strict=False))
+            del rivals[first]
         t_us, last_us = edges.t_us[2 * first], self._last_us
         if self._first_cut and 2 * first == len(edges.t_us) - 1:
             broken = True  # it began with an edge that was left out
@@ -292,6 +302,7 @@ class Debouncer:
             tuple(dropped),
             broken=broken,
             from_us=edges.t_us[0],
+            rivals=tuple(rivals),
         )
         self.rest = to
         self._rest_since = self._learnt_to = last_us
@@ -300,9 +311,9 @@ class Debouncer:
         self._doubtful_us = -math.inf
         return passage
 
-    def _parted(self, edges: _Edges) -> tuple[_Edges, int]:
-        """The edges, with those of the passages before that are joined to them, and how many of
-        the runs are noise."""
+    def _parted(self, edges: _Edges) -> tuple[_Edges, list[float]]:
+        """The edges, with those of the passages before that are joined to them, and how likely it
+        is that 0, 1, ... of the runs are noise."""
         linked = self._linked()
         if linked:
             earlier = _joined(linked)
@@ -315,9 +326,10 @@ class Debouncer:
         may = next((nth for nth, us in enumerate(runs_us) if us > most_us), len(runs_us))
         starts_us = edges.t_us[::2]
         before_us = [t for t in self._nothing_us if 0.0 < starts_us[0] - t < NEAR_US]
-        first = self.law.split(starts_us, runs_us, gaps_us, may, before_us)
+        shares = self.law.shares(starts_us, runs_us, gaps_us, may, before_us)
+        first = shares.index(max(shares))
         self._learn_noise(runs_us[:first], edges.t_us[2 * first])
-        return edges, first
+        return edges, shares
 
     def _came_to_nothing(self) -> Transition:
         edges = self._now

@@ -48,6 +48,17 @@ SAME_PLACE_COUNTS = 1.0
 A hand that trembles there turns round within the count, where the movement is hard to tell."""
 
 
+SURE_DEG = 0.1
+MOST_UNSURE = 0.01
+
+
+"""An opening is no reading when it is likelier than this that it lies further than ``SURE_DEG``
+crank degrees from where it is given."""
+
+
+NOISE_OR_CHATTER = "noise just before it may have been its first parting: turn more slowly"
+
+
 @dataclass(frozen=True, slots=True)
 class _Held:
     """An opening that waits for the index to be placed."""
@@ -258,7 +269,9 @@ class OpeningFinder:
             passed = at >= mark.run_furthest - 0.5
         if is_held(mark, s.direction, s.count_deg):
             direction = 0
-        why = self._why_not(passage, direction, run_up_deg, passed)
+        speed_deg_us = abs(where.speed) * s.count_deg
+        unsure = passage.unsure(SURE_DEG / speed_deg_us) if speed_deg_us else 0.0
+        why = self._why_not(passage, direction, run_up_deg, passed, unsure)
         return Opening(
             input=which,
             t_us=passage.t_us,
@@ -274,7 +287,14 @@ class OpeningFinder:
             closed_deg=self._moved_deg(since, where.at),
         )
 
-    def _why_not(self, passage: Transition, direction: int, run_up_deg: float, passed: bool) -> str:
+    def _why_not(
+        self,
+        passage: Transition,
+        direction: int,
+        run_up_deg: float,
+        passed: bool,
+        unsure: float,
+    ) -> str:
         needed_deg = self.settings.run_up_deg
         # A parting shortly before belongs to it as well.
         before_us = LOOK_BACK * self.settings.closed_end_us
@@ -291,6 +311,7 @@ class OpeningFinder:
                 f"run-up of {run_up_deg:.1f}° only, {needed_deg:g}° are needed",
             ),
             (not passed, "the crank had gone back and had not passed its furthest point yet"),
+            (unsure > MOST_UNSURE, NOISE_OR_CHATTER),
         )
         return next((why for holds, why in reasons if holds), "")
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from rig.signal.events import Opening, Settings
-from rig.signal.openings import OpeningFinder
+from rig.signal.openings import NOISE_OR_CHATTER, SURE_DEG, OpeningFinder
 from rig.wire.records import Batch
 
 NEAR_S = 0.05
@@ -41,6 +41,8 @@ class Error(NamedTuple):
     input: int
     t_s: float
     run: str
+    valid: bool = False
+    why: str = ""
 
 
 def unit_deg(counts_per_turn: int) -> float:
@@ -64,6 +66,8 @@ class Score:
     missed: list[Error] = field(default_factory=list)
     invented: list[Error] = field(default_factory=list)
     reach: list[float] = field(default_factory=list)  # errors of a reader that knows the noise
+    wrong: int = 0  # readings further off than ``SURE_DEG``
+    given_up: int = 0  # openings nearer than that which are no reading, as they may be noise
 
     def add(
         self,
@@ -111,7 +115,10 @@ class Score:
                 continue
             error = o.crank_deg - true.crank_deg - 360.0 * turns
             late_us = o.t_us - true.t_s * 1e6
-            self.errors.append(Error(error / unit_deg(counts), late_us, o.input, true.t_s, run))
+            units = error / unit_deg(counts)
+            self.errors.append(Error(units, late_us, o.input, true.t_s, run, o.counts, o.why))
+            self.wrong += o.counts and abs(error) > SURE_DEG
+            self.given_up += o.why == NOISE_OR_CHATTER and abs(error) <= SURE_DEG
 
     @property
     def rms(self) -> float:
@@ -130,24 +137,29 @@ class Score:
             f"{self.name:<38} {self.way:<5} {len(units):>5} {len(self.missed):>6}"
             f" {len(self.invented):>8} {self.rms:>7.4f} {sum(units) / len(units):>+8.4f}"
             f" {max(units, key=abs):>+8.3f} {len(units) - len(right):>5} {rms(right):>7.4f}"
-            f" {self.aim:>6g} {reach}"
+            f" {self.aim:>6g} {reach} {self.wrong:>5} {self.given_up:>8}"
         )
 
-    def hold(self) -> None:
-        """Assert what is aimed at; the text names the worst openings."""
+    def hold(self, *, none_wrong: bool = True) -> None:
+        """Assert what is aimed at; the text names the worst openings. ``none_wrong``: no reading is
+        further off than ``SURE_DEG``, and no more than one opening in thirty is given up for it."""
         worst = "\n".join(map(str, sorted(self.errors, key=lambda e: -abs(e.units))[:5]))
         assert len(self.errors) >= 200, "too few openings to judge by"
         assert not self.missed, f"{self.name}: missed {self.missed[:3]}"
         assert not self.invented, f"{self.name}: invented {self.invented[:3]}"
+        if none_wrong:
+            assert not self.wrong, f"{self.name}: {self.wrong} readings are wrong\n{worst}"
+            assert self.given_up <= len(self.errors) / 30, f"{self.name}: {self.given_up} given up"
         assert self.rms <= self.aim, f"{self.name}: {self.rms:.4f} above {self.aim}\n{worst}"
 
 
 HEAD = (
     f"{'scenario':<38} {'way':<5} {'n':>5} {'missed':>6} {'invented':>8} {'rms':>7} {'bias':>8}"
-    f" {'worst':>8} {'edge':>5} {'placing':>7} {'aim':>6} {'reach':>7}"
+    f" {'worst':>8} {'edge':>5} {'placing':>7} {'aim':>6} {'reach':>7} {'wrong':>5} {'given up':>8}"
 )
 """``edge``: openings whose instant is another edge's; ``placing``: RMS of all others; ``reach``:
-RMS of a reader that was told the laws of the noise."""
+RMS of a reader that was told the laws of the noise; ``wrong``: readings more than 0.1 degrees off;
+``given up``: openings within that which are no reading, as they may have parted elsewhere."""
 
 
 def openings_of(batches: Iterable[Batch], settings: Settings) -> list[Opening]:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from rig.signal.contacts import Debouncer, Rest, Transition
 from rig.signal.events import Settings
+from rig.signal.openings import MOST_UNSURE
 
 SETTINGS = Settings(4096)
 
@@ -180,3 +181,44 @@ def test_the_first_edge_tells_the_level_before_it(is_open: bool) -> None:
     give(contacts, [(1_000.0, is_open)])
     found = contacts.until(1e6)
     assert [p.to for p in found] == [Rest.OPEN if is_open else Rest.CLOSED]
+
+
+def early_bounce(gap_us: float) -> Transition:
+    """Forty openings with gaps of 40 to 400 us, and a drop-out in every fourth; then one whose first
+    bounce of 35 us is followed by a gap of its own."""
+    edges: list[tuple[float, int]] = []
+    for k in range(1, 41):
+        t = 1e6 * k
+        if k % 4 == 0:
+            edges += [(t - 3e5, 1), (t - 3e5 + 100, 0)]
+        edges += [(t, 1), (t + 90, 0), (t + 90 + (40, 120, 250, 400)[k % 4], 1), (t + 2e5, 0)]
+    t = 41e6
+    begins = t + 35 + gap_us
+    edges += [(t, 1), (t + 35, 0), (begins, 1), (begins + 70, 0), (begins + 130, 1)]
+    return run(edges, t + 1e5)[-1]
+
+
+@pytest.mark.parametrize("gap_us", [715.0, 850.0, 1100.0])
+def test_what_may_be_noise_or_chatter_is_not_sure_beyond_where_it_may_have_parted(
+    gap_us: float,
+) -> None:
+    """750 us at 300 degrees a second are 0.22 degrees; at 30 they are 0.02."""
+    parted = early_bounce(gap_us)
+    assert bool(parted.dropped) is (gap_us > 800.0)  # the likelier is given
+    assert parted.unsure(0.1 / 300e-6) > MOST_UNSURE
+    assert parted.unsure(0.1 / 30e-6) == 0.0
+
+
+def test_what_is_chatter_or_noise_beyond_doubt_is_sure() -> None:
+    assert early_bounce(300.0).unsure(0.0) == 0.0
+    assert early_bounce(1900.0).unsure(0.0) < MOST_UNSURE
+
+
+@given(st.floats(20.0, 1900.0), st.floats(0.0, 2000.0), st.floats(0.0, 2000.0))
+def test_unsure_is_a_share_that_falls_with_what_is_allowed(
+    gap_us: float, one_us: float, other_us: float
+) -> None:
+    parted = early_bounce(gap_us)
+    low, high = sorted((one_us, other_us))
+    assert 1.0 >= parted.unsure(low) >= parted.unsure(high) >= 0.0
+    assert parted.unsure(35.0 + gap_us + 131.0) == 0.0  # further off is no edge

@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rough_pins import Story, by_pins, held
 
 from rig.engine.profile import Profile
 from rig.pins.recording import PinRecording
 from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost, Settings
-from rig.signal.openings import OpeningFinder
+from rig.signal.openings import NOISE_OR_CHATTER, OpeningFinder
 from rig.virtual.rig import launch_engine, run
 from rig.wire.reader import LineReader
 
@@ -144,3 +145,21 @@ def test_findings_are_told_apart() -> None:
     _, events, _ = read_pins("coarse")
     kinds = {e.kind for e in events if isinstance(e, Finding)}
     assert {"drop-out", "spike"} <= kinds
+
+
+@pytest.mark.parametrize(("speed_deg_s", "unsure"), [(300.0, 1), (100.0, 1), (30.0, 0)])
+def test_an_opening_that_may_lie_elsewhere_is_no_reading(
+    speed_deg_s: float, unsure: int, tmp_path: Path
+) -> None:
+    """A bounce of 35 us, then 1.5 ms closed, which nothing before tells from a drop-out: 0.46
+    degrees at 300 degrees a second, 0.15 at 100, and 0.05 at 30."""
+    story = Story(speed_deg_s, turned_deg=500.0)
+    story.turn()
+    places = list(story.openings(1))
+    for deg in places:
+        story.opens(1, deg, [35.0, 1500.0] if deg == places[8] else [])
+    found = [o for o in by_pins(story, tmp_path) if o.input == 1]
+    result = held(story, found, 6.0)
+    assert (result.wrong, result.invented) == ([], [])
+    assert [o.why for o in found if not o.counts] == [NOISE_OR_CHATTER] * unsure
+    assert len(result.right) == len(places) - unsure
