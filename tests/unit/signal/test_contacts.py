@@ -184,8 +184,8 @@ def test_the_first_edge_tells_the_level_before_it(is_open: bool) -> None:
 
 
 def early_bounce(gap_us: float) -> Transition:
-    """Forty openings with gaps of 40 to 400 us, and a drop-out in every fourth; then one whose first
-    bounce of 35 us is followed by a gap of its own."""
+    """Forty openings with gaps of 40 to 400 us, and a drop-out in every fourth; then one whose
+    first bounce of 35 us is followed by a gap of its own."""
     edges: list[tuple[float, int]] = []
     for k in range(1, 41):
         t = 1e6 * k
