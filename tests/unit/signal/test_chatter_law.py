@@ -113,7 +113,8 @@ def test_the_split_is_the_likeliest_by_brute_force(
     scores = log_splits(runs_us, gaps_us, ago)
     assert math.isclose(scores[first], max(scores), abs_tol=1e-6)
     if len(found) > 1:  # else all was clear
-        np.testing.assert_allclose(found, np.exp(scores - logsumexp(scores)), atol=1e-6)
+        logs = np.array(scores)
+        np.testing.assert_allclose(np.array(found), np.exp(logs - logsumexp(logs)), atol=1e-6)
 
 
 def test_rates_are_learnt_and_taken_back() -> None:
