@@ -49,8 +49,8 @@ class Replay:
                 break
             self.session.take(batch)
         self.lines = reader.lines.lines
-        latest = self.session.follower.latest
-        self.elapsed_s = 0.0 if latest is None else float(latest["t_us"]) / 1e6
+        now = self.session.now()
+        self.elapsed_s = 0.0 if now is None else now.t_us / 1e6
 
     def diagnosis(self) -> str:
         return ""

@@ -245,7 +245,7 @@ class SetUnit(LedProcedure):
             off = -approach.distance_deg(turned[-1].crank_deg, self._target)
             if abs(off) < self._apart_deg / 2.0:  # else another lobe's
                 read = self._target.btdc_deg - off
-        settings = self._bench.session.follower.settings
+        settings = self._bench.session.settings
         at_deg = now.crank_deg
         if mine and self._noted and mine[-1].crank_deg is not None:
             at_deg = mine[-1].crank_deg  # where they parted, while the hand trembles
@@ -254,7 +254,7 @@ class SetUnit(LedProcedure):
             at_deg,
             -approach.distance_deg(at_deg, self._target),
             self._bench.held.moved_deg(),
-            bool(self._bench.session.follower.contact_open(self._unit.input)),
+            bool(self._bench.session.contact_open(self._unit.input)),
             parted=bool(mine),
             turned_reading_btdc=read,
         )

@@ -236,7 +236,7 @@ class CheckRig(Procedure):
         if self._walk.step is not None:
             return
         bench = self._bench
-        seen = bench.survey.result(bench.session.follower)
+        seen = bench.survey.result(bench.session.state_widths)
         self._check, self._missing = judged(seen, bench.session.profile), not_tried(seen)
         steps = {stretch.step for stretch in seen.stretches}
         good = {each.name for each in self._check.checks if each.verdict == "good"}

@@ -15,8 +15,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from rig.adjust import predictions
 from rig.base.errors import InputError
 from rig.base.escape import message
@@ -93,10 +91,8 @@ def _turn(args: argparse.Namespace, out: Path) -> Drawn:
 
     job, capture = _job_and_capture(args)
     session = Session(job.profile)
-    events = []
-    for batch in CaptureReader(capture).batches():
-        events += session.take(batch)
-    events += session.finish()
+    played = session.replay(CaptureReader(capture).batches())
+    events = [event for _, decided in played for event in decided]
     session.reference = session.reference or job_reference(job)[0]
     settle_place(session, GaugeNotes(), capture.name, session.reference)
     found = turn_of(session, events)
@@ -112,10 +108,9 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
     from rig.engine.gear_train import index_places
     from rig.job.results import job_reference
     from rig.plots import signal
-    from rig.plots.signal import Taken, keep, trace_of
+    from rig.plots.signal import taken_of, trace_of
     from rig.session.session import signal_settings
     from rig.signal.events import Opening, Settings
-    from rig.signal.openings import OpeningFinder as Follower
     from rig.words.diagnostics import not_carried_over
 
     job = open_job(args.what[0], "draw") if args.what[0].is_dir() else None
@@ -129,11 +124,8 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
     names = dict(recording.inputs)
     if job:
         names.update({unit.input: unit.name for unit in job.profile.units})
-    seen: list[Any] = []
-    follower = Follower(settings)
-    events = [e for batch in keep(recording.batches, seen) for e in follower.take(batch)]
-    events += follower.finish()
-    openings = [e for e in events if isinstance(e, Opening) and e.direction >= 0]
+    taken = taken_of(recording.batches, settings)
+    openings = [e for e in taken.events if isinstance(e, Opening) and e.direction >= 0]
     number, chosen = _chosen(openings, names, args, path)
     tdc_deg, reference = args.tdc_deg, job_reference(job)[0] if job else None
     if tdc_deg is None and reference is not None and job is not None:
@@ -152,7 +144,6 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
         f"opening {number} of {path.name}: {where}, at {abs(chosen.speed_deg_s):.0f}° a second; "
         f"{counts_words}"
     )
-    taken = Taken(np.concatenate(seen), events)
     signal.draw(f"{name}: the contacts open", trace_of(taken, chosen, settings, words), out)
     facts = {
         "recording": str(path),

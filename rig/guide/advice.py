@@ -450,7 +450,7 @@ def state_of(bench: LiveSession) -> JobState:
         gauge_points=len(session.gauge.readings),
         marks_compared="marks" in said or bool(session.gauge.marks),
         stroke=stroke_state(bench),
-        index_places=1 if session.places.known else session.places.many,
+        index_places=session.index_places,
         one_turn_out=tuple(u.name for u in units if _any(readings, u, wrong=True)),
         impulse_engaged=tuple(u.name for u in units if _only_impulse(readings, u)),
         automatic_advance=() if "advance" in said else weights,
@@ -460,7 +460,7 @@ def state_of(bench: LiveSession) -> JobState:
         if "play" in said
         else tuple(unit.name for unit in magnetos if unit.play_deg is None),
         unread=tuple(
-            f"{u.name}, {session.told.setting_of(u.name)}"
+            f"{u.name}, {session.setting_of(u.name)}"
             for u in units
             if _counted(bench, readings, u) < ENOUGH_READINGS
         ),
@@ -482,8 +482,7 @@ def state_of(bench: LiveSession) -> JobState:
 
 def _index_holds(session: Session) -> bool:
     """The index has passed, and no counts were lost since."""
-    track = session.follower.track
-    return track.anchor is not None and not track.lost
+    return session.is_anchored and not session.angles_lost
 
 
 def _moved(session: Session) -> bool:
@@ -528,7 +527,7 @@ def _set_last(readings: list[Reading], unit: Unit) -> bool:
 
 def _counted(bench: LiveSession, readings: list[Reading], unit: Unit) -> int:
     session = bench.session
-    here = (session.told.setting_of(unit.name), session.phase_of(unit.name))
+    here = (session.setting_of(unit.name), session.phase_of(unit.name))
     return sum((r.setting, r.phase) == here for r in _of(readings, unit))
 
 
@@ -536,7 +535,7 @@ def _verdicts(bench: LiveSession, verdict: str) -> tuple[str, ...]:
     session = bench.session
     named = []
     for unit in bench.job.profile.units:
-        setting = session.told.setting_of(unit.name)
+        setting = session.setting_of(unit.name)
         worst, at = unit_verdict(
             session.judgements(), unit.name, setting, session.phase_of(unit.name)
         )
@@ -576,7 +575,7 @@ def step_of(bench: LiveSession) -> Step:
         return "top dead centre"
     if not bench.understood or bench.lost:
         return "rig check"
-    if session.follower.track.anchor is None:
+    if not session.is_anchored:
         return "index"
     if session.reference is None:
         return "top dead centre"
@@ -589,7 +588,7 @@ def done_steps(bench: LiveSession) -> tuple[Step, ...]:
     done: list[Step] = []
     if bench.understood:
         done.append("rig check")
-    if session.follower.track.anchor is not None:
+    if session.is_anchored:
         done.append("index")
     if session.reference is not None and session.stop is None:
         done.append("top dead centre")

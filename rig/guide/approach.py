@@ -192,7 +192,7 @@ class GoTo(LedProcedure):
 
     @property
     def _needed(self) -> float:
-        return self._bench.session.follower.settings.run_up_deg
+        return self._bench.session.settings.run_up_deg
 
 
 def target_of(bench: LiveSession, btdc_deg: float, cylinder: int) -> Target:

@@ -168,7 +168,7 @@ class PastImpulseCoupling(LedProcedure):
         self._target = target_of(bench, window.nominal_btdc, 1)
         # Openings of a unit lie so far apart; the nearest place is the one that is turned through.
         self._apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
-        self._at = TripState(bench.session.follower.settings.run_up_deg)
+        self._at = TripState(bench.session.settings.run_up_deg)
 
     def _past(self, crank_deg: float) -> float:
         running_deg = self._target.tdc_deg - self._target.btdc_deg

@@ -53,7 +53,7 @@ class LedProcedure(Procedure):
         return (Action("space", "done here", does, "r, enter: take it back", self._end),)
 
     def _end(self) -> None:
-        said = self.done(self._bench.session.follower.now())
+        said = self.done(self._bench.session.now())
         self._bench.note("remark", {"text": said})
         self._talk.say(said)
         self.over = True
@@ -64,7 +64,7 @@ class LedProcedure(Procedure):
 
 
 def nominal_window(bench: LiveSession, unit: Unit) -> Window:
-    name = bench.session.told.setting_of(unit.name)
+    name = bench.session.setting_of(unit.name)
     window = next(s for s in unit.settings if s.name == name).window
     if window is None:
         raise InputError(f"{unit.name}, {name}: no figure is stated to go by")

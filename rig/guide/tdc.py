@@ -71,7 +71,7 @@ def still_deg(bench: LiveSession) -> float:
     if angle is None or bench.crank_deg() is None:
         raise InputError("the crank's angle is not known yet: turn until the index has passed")
     moved = bench.held.moved_deg(STILL_S)
-    if moved > max(STILL_DEG, 1.5 * bench.session.follower.settings.count_deg):
+    if moved > max(STILL_DEG, 1.5 * bench.session.settings.count_deg):
         raise InputError(f"the crank moves ({moved:.2f}° in half a second): hold it still first")
     return angle
 
@@ -270,7 +270,7 @@ class GaugePoints(Procedure):
     def _take(self, text: str) -> None:
         lift_mm, unit = typed_lift(text, self._unit)
         now = still_deg(self._bench)
-        if abs(now - self._at_deg) > STILL_DEG + self._bench.session.follower.settings.count_deg:
+        if abs(now - self._at_deg) > STILL_DEG + self._bench.session.settings.count_deg:
             raise InputError("the crank moved while you typed: hold it, and type it again")
         notes, profile = self._bench.session.gauge, self._bench.session.profile
         geometry = geometry_of(profile.engine, self._cylinder)

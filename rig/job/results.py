@@ -55,7 +55,11 @@ class ReplayedCapture:
     facts: CaptureFacts
     said: list[str]
     seen: RigStatistics  # of the rig itself
-    gauge: GaugeNotes
+
+    @property
+    def gauge(self) -> GaugeNotes:
+        """The gauge readings and marks that belong together."""
+        return self.session.gauged
 
 
 @dataclass(slots=True)
@@ -100,23 +104,20 @@ def replay_capture(profile: Profile, path: Path) -> ReplayedCapture:
     """Play one capture. Raises InputError when it cannot be read."""
     reader = CaptureReader(path)
     session = Session(profile)
-    survey = StatisticsCollector(session.follower.settings)
-    gauge = GaugeNotes()
+    statistics = StatisticsCollector(session.settings)
     said: list[str] = []
     start = str(reader.facts.start.get("utc", ""))
     host = HostClock(start)
     end = None
-    for batch in reader.batches():
+    for batch, events in session.replay(reader.batches()):
+        statistics.take(batch, events)
         for other in batch.others:
             if isinstance(other, Note):
-                gauge.take(other, session.places.life)
                 end = host.take(other) or end
                 if "missing_bytes" in other.value:
                     said.append(f"{path}: {_lost(other)}")
             elif isinstance(other, LineError) and other.kind == "capture":
                 said.append(f"{path}: {other.detail}")
-        survey.take(batch, session.take(batch))
-    survey.events(session.finish())
     said += [f"{path}: {text}" for text in host.said]
     identity = session.identity
     facts = CaptureFacts(
@@ -134,9 +135,7 @@ def replay_capture(profile: Profile, path: Path) -> ReplayedCapture:
         engine_sha256=_digest_in(reader.facts.start.get("engine_sha256")),
         used_for=_used_for(session),
     )
-    if session.places.many > 1:
-        gauge = gauge.in_one_life()
-    return ReplayedCapture(path, session, facts, said, survey.result(session.follower), gauge)
+    return ReplayedCapture(path, session, facts, said, statistics.result(session.state_widths))
 
 
 def _lost(gap: Note) -> str:

@@ -189,7 +189,7 @@ class JobActions:
 
     def by_gauge(self) -> None:
         """Take points by a dial gauge. Raises InputError before the index has passed."""
-        if self._bench.session.follower.track.anchor is None:
+        if not self._bench.session.is_anchored:
             raise InputError("turn the crank until the index has passed once, then fit the gauge")
         if self._bench.session.stop is not None:
             raise InputError("the stop is in: take it out and say so, then fit the gauge")

@@ -95,7 +95,7 @@ class LiveSession:
         self._seen = b""
         reference, said = job_reference(job)
         self.session = Session(job.profile)
-        self.survey = StatisticsCollector(self.session.follower.settings)  # of the rig itself
+        self.survey = StatisticsCollector(self.session.settings)  # of the rig itself
         self.held = StallWatch()  # how still the crank stands, which way it was turned last
         start = utc()
         try:
@@ -147,7 +147,7 @@ class LiveSession:
             elif isinstance(word, Back):
                 self.lost = self._another = ""
                 events += self.note("back", {"port": word.url, "utc": _iso(self._utc())})
-        now = self.session.follower.now()
+        now = self.session.now()
         if now is not None and now.crank_deg is not None:
             self.held.see(now.t_us, now.crank_deg)
         if self._capture.look():
@@ -278,7 +278,7 @@ class LiveSession:
         """True once a rig was read that speaks this program's line format."""
         identity = self.session.identity
         spoken = identity is None or identity.protocol == PROTOCOL
-        return spoken and (self.session.follower.latest is not None or self.session.restarts > 0)
+        return spoken and (self.session.is_heard or self.session.restarts > 0)
 
     def diagnosis(self) -> str:
         """One sentence on what is wrong with the line, empty when nothing is."""
@@ -295,7 +295,7 @@ class LiveSession:
         """The positive stop is in the plug hole of ``cylinder`` (None: the master's, or cylinder
         1's); once dead centre was found, in the one where it was found. Raises InputError before
         the index has passed."""
-        if self.session.follower.track.anchor is None:
+        if not self.session.is_anchored:
             raise InputError(
                 "turn the crank until the index has passed once, then put the stop in:"
                 " the index may lie in the arc that the stop blocks"
@@ -348,7 +348,7 @@ class LiveSession:
     def next_setting(self, unit: str) -> str:
         """The lever of ``unit`` was moved to its next setting; its name."""
         names = [setting.name for setting in self.session.told.unit(unit).settings]
-        name = names[(names.index(self.session.told.setting_of(unit)) + 1) % len(names)]
+        name = names[(names.index(self.session.setting_of(unit)) + 1) % len(names)]
         self.note("setting", {"unit": unit, "setting": name})
         return name
 
@@ -373,10 +373,7 @@ class LiveSession:
 
     def crank_deg(self) -> float | None:
         """Continuous crank angle now, degrees; None while it is not known."""
-        follower = self.session.follower
-        if follower.latest is None or follower.track.lost:
-            return None
-        return follower.track.crank_deg(float(follower.latest["count"]) + 0.5)
+        return self.session.crank_deg()
 
     def save(self) -> tuple[Path, Path]:
         """End the capture and save a certificate from it. Raises InputError when it cannot be;

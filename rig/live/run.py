@@ -164,7 +164,7 @@ class UnitDesk(UiState):
         """As the desk's, without what belongs to an engine."""
         view = super().view()
         (unit,) = self.bench.job.profile.units
-        now = self.bench.session.follower.now()
+        now = self.bench.session.now()
         crank = replace(
             view.crank,
             shaft="its shaft",

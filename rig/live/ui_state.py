@@ -55,7 +55,7 @@ class UiState:
         """Take what has come, and show it."""
         if not self.ended and not self.bench.ended:
             events = self.bench.pump()
-            now = self.bench.session.follower.now()
+            now = self.bench.session.now()
             if self._errand is None:
                 self._job.see(events)
             elif now is not None:

@@ -52,7 +52,7 @@ def view_of(bench: LiveSession, says: Says) -> View:
     told = says.told or guidance(bench)
     shown: GoToView | Panel | None = None
     if says.errand is not None and bench.saved is None:
-        told, shown = says.errand.told(), says.errand.show(session.follower.now())
+        told, shown = says.errand.told(), says.errand.show(session.now())
     return View(
         job=bench.job.profile.engine.name,
         tag=says.tag,
@@ -106,13 +106,13 @@ def _rig(bench: LiveSession) -> RigView:
 
 def _crank(bench: LiveSession) -> CrankView:
     session = bench.session
-    now = session.follower.now()
-    needed = session.follower.settings.run_up_deg
+    now = session.now()
+    needed = session.settings.run_up_deg
     if now is None:
         return CrankView(run_up_needed_deg=needed, why_no_angle="the rig has not been heard yet")
     btdc, why = None, ""
     if now.crank_deg is None:
-        why = session.follower.track.lost or "turn the crank until the index has passed"
+        why = session.angles_lost or "turn the crank until the index has passed"
     elif session.reference is None:
         why = "top dead centre is not known yet"
     elif session.here is None:
@@ -137,9 +137,9 @@ def _reference(bench: LiveSession) -> ReferenceView:
     reference = bench.session.reference
     if reference is None:
         return ReferenceView()
-    track = bench.session.follower.track
-    holds = track.anchor is not None and not track.lost
-    why = "" if holds else track.lost or "it holds as soon as the index has passed"
+    lost = bench.session.angles_lost
+    holds = bench.session.is_anchored and not lost
+    why = "" if holds else lost or "it holds as soon as the index has passed"
     if holds and bench.session.here is None:
         holds, why = False, bench.session.why_no_reference()
     text = reference.method
@@ -162,7 +162,7 @@ def _as_it_stands(comparisons: Sequence[Comparison]) -> list[Comparison]:
 
 def _unit(bench: LiveSession, unit: Unit) -> UnitView:
     session = bench.session
-    name = session.told.setting_of(unit.name)
+    name = session.setting_of(unit.name)
     setting = next(s for s in unit.settings if s.name == name)
     phase = session.phase_of(unit.name)
     own = [r for r in session.readings() if r.unit == unit.name]
@@ -273,7 +273,7 @@ def _comparison(c: Comparison) -> ComparisonView:
 
 
 def _contacts(bench: LiveSession, unit: Unit) -> Contacts:
-    is_open = bench.session.follower.contact_open(unit.input)
+    is_open = bench.session.contact_open(unit.input)
     return "unknown" if is_open is None else "open" if is_open else "closed"
 
 
@@ -288,7 +288,7 @@ def _touches(bench: LiveSession) -> TouchesView | None:
     if unsteady:
         side = "forward" if unsteady[-1].side > 0 else "back"
         note = f"a touch turning {side} was not held steady and is left out: touch again"
-    short = session.stop.short_way(session.follower) if session.stop else None
+    short = session.short_way()
     if short is not None and (not unsteady or unsteady[-1].t_us < short.t_us):
         side, away = ("forward", "back") if short.side > 0 else ("back", "forward")
         note = (

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from rig.base.rounding import many
 from rig.plots import sheet
 from rig.signal.events import Event, Finding, Opening, Settings
+from rig.signal.openings import OpeningFinder, replay
 from rig.signal.rig_statistics import JUST_BEFORE
 from rig.wire.records import EDGE, Batch
 
@@ -162,11 +163,14 @@ class Taken:
     events: list[Event]
 
 
-def keep(batches: Iterable[Batch], seen: list[NDArray[np.void]]) -> Iterable[Batch]:
-    """The batches as they are; their edges are kept in ``seen``."""
-    for batch in batches:
-        seen.append(batch.edges)
-        yield batch
+def taken_of(batches: Iterable[Batch], settings: Settings) -> Taken:
+    """What a recording holds, read with ``settings``."""
+    edges: list[NDArray[np.void]] = []
+    events: list[Event] = []
+    for batch, decided in replay(OpeningFinder(settings), batches):
+        edges.append(batch.edges)
+        events += decided
+    return Taken(np.concatenate(edges), events)
 
 
 def trace_of(taken: Taken, opening: Opening, settings: Settings, words: str) -> Trace:

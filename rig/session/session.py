@@ -1,32 +1,31 @@
-"""Session: state, `feed`, `replay`, `now`.
+"""The session: records or bytes in, events and figures out.
 
-The session: the one place where the rooms meet. Batches in, events and figures out.
-
-Live, replayed and certified, a job runs through this object. What the person did stands in the
-capture as notes; a note takes effect at the rig's time at which it was made, so that a replay comes
-to the same readings. The session opens no file, no port and no terminal.
-
-What the signal room is told of a job.
+Live, replayed and certified, a job runs through this object. What the person did is in the capture
+as notes. A note takes effect at the rig's time at which it was made, so a replay gives the same
+readings. The session opens no file, no port and no terminal.
 """
 
 from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from functools import partial
+from typing import Self
 
 from rig.base.errors import InputError
 from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Profile
 from rig.session.annotations import Act, Annotations, Centres, Timeline, asked_for, moved_words
 from rig.session.diagnostics import Diagnostic, Seen, diagnose
-from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost, Settings
-from rig.signal.openings import OpeningFinder
+from rig.signal.events import Event, Finding, IndexPass, Now, Opening, ReferenceLost, Settings
+from rig.signal.interpolate import StateWidths
+from rig.signal.openings import OpeningFinder, replay
 from rig.signal.track import TOLERANCE_COUNTS, IndexCheck
 from rig.tdc.gauge_points import GaugeNotes, chosen
 from rig.tdc.index_resolver import ONE_SIDE, IndexResolver, same_frame
-from rig.tdc.piston_stop import StopTouches, stop_misleads
+from rig.tdc.piston_stop import ShortWay, StopTouches, stop_misleads
 from rig.tdc.reference import TdcReference
 from rig.tdc.reference_file import from_plain
 from rig.tdc.validity import Holds
@@ -36,6 +35,7 @@ from rig.timing.firing_tdc import FiringTdc, FiringTdcEntry
 from rig.timing.impulse import ImpulseLag, impulse_lags, separate_impulse_trips
 from rig.timing.readings import NO_REFERENCE, by_moving, to_reading, unless_far
 from rig.timing.values import Assessment, Comparison, Phase, Reading
+from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
 
 AS_PORT_OPENS_US = 3_000_000.0
@@ -57,7 +57,8 @@ class Session:
     def __init__(self, profile: Profile, reference: TdcReference | None = None) -> None:
         self.profile = profile
         self.reference = reference
-        self.follower = OpeningFinder(signal_settings(profile))
+        self._finder = OpeningFinder(signal_settings(profile))
+        self._lines = LineReader()
         self.start_us = 0.0  # the rig's time at which the capture begins: its first position
         self.openings: list[Opening] = []
         self.troubles: Counter[str] = Counter()
@@ -70,7 +71,7 @@ class Session:
         self.told = Annotations(profile)
         self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self.index_passes: list[IndexPass] = []
-        self.index_check = IndexCheck(self.follower.settings)
+        self.index_check = IndexCheck(self._finder.settings)
         self.stop: StopTouches | None = None  # while the stop is in
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_words = ""
@@ -98,16 +99,36 @@ class Session:
 
     # -- in -----------------------------------------------------------------------------------
 
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        self.finish()
+
+    def feed(self, data: bytes) -> list[Event]:
+        """Take bytes of a live rig, in pieces of any size. Returns what they decided, in order.
+
+        Use the session as a context manager, or call ``finish`` after the last piece.
+        """
+        return [event for batch in self._lines.feed(data) for event in self.take(batch)]
+
+    def replay(self, batches: Iterable[Batch]) -> Iterator[tuple[Batch, list[Event]]]:
+        """Play a recording to its end: each batch with the events that it decided.
+
+        The last pair is an empty batch with the events that the end decided.
+        """
+        return replay(self, batches)
+
     def take(self, batch: Batch) -> list[Event]:
         """Work through a batch. Returns what it decided, in order."""
         for other in batch.others:
             if isinstance(other, Restart):
                 if self.stop is not None:
-                    self.stop.restarted(self.follower, self.profile)
+                    self.stop.restarted(self._finder, self.profile)
                 self._restarted(other)
         if self._heard_nothing and len(batch.positions):
             self._heard_nothing, self.start_us = False, float(batch.positions[0]["t_us"])
-        events = self.follower.take(batch)
+        events = self._finder.take(batch)
         if self.stop is not None and len(batch.positions):
             self.stop.trail.append(batch.positions)
         for other in batch.others:
@@ -126,10 +147,11 @@ class Session:
         return events
 
     def finish(self) -> list[Event]:
-        """No more will come."""
-        events = self.follower.finish()
-        self._keep(events)
-        return events
+        """No more will come. Returns what the end decided; a second call decides nothing more."""
+        events = [event for batch in self._lines.finish() for event in self.take(batch)]
+        ended = self._finder.finish()
+        self._keep(ended)
+        return events + ended
 
     def _keep(self, events: list[Event]) -> None:
         for event in events:
@@ -161,7 +183,7 @@ class Session:
         return self.told.phase_at(unit, math.inf, self._read_us[unit])
 
     def _restarted(self, restart: Restart) -> None:
-        heard = self.follower.latest is not None or bool(self.openings)
+        heard = self._finder.latest is not None or bool(self.openings)
         fault = restart.cause & POWER_CAUSES or restart.t_us - self.start_us > AS_PORT_OPENS_US
         if heard and fault:
             self.restarts += 1
@@ -228,7 +250,7 @@ class Session:
     def _note_stop_out(self, t_us: float, value: dict[str, object]) -> None:
         if self.stop is None:
             return
-        done, self.stop = self.stop.so_far(self.follower), None
+        done, self.stop = self.stop.so_far(self._finder), None
         self.stops.append(done)
         if value.get("drop"):
             self.stop_words = "the touches were dropped"
@@ -257,11 +279,65 @@ class Session:
             if self.reference is not None and self.places.touched(done, self.reference):
                 self.stop_words = ONE_SIDE
 
+    # -- the crank and the rig, now -----------------------------------------------------------
+
+    @property
+    def settings(self) -> Settings:
+        """How the rig is mounted, and when an opening is a reading."""
+        return self._finder.settings
+
+    @property
+    def state_widths(self) -> StateWidths:
+        """Shares of the encoder's four quadrature states, as measured so far."""
+        return self._finder.widths
+
+    @property
+    def is_heard(self) -> bool:
+        """Whether a position was read in this life of the rig."""
+        return self._finder.latest is not None
+
+    @property
+    def is_anchored(self) -> bool:
+        """Whether the index was passed in this life of the rig."""
+        return self._finder.track.anchor is not None
+
+    @property
+    def angles_lost(self) -> str:
+        """Why angles are not valid until the next index; empty while they are."""
+        return self._finder.track.lost
+
+    @property
+    def index_places(self) -> int:
+        """At how many places of the crank the index may be now; 1 once it is known which."""
+        return 1 if self.places.known else self.places.many
+
+    def now(self) -> Now | None:
+        """The crank at the newest position; None before the first."""
+        return self._finder.now()
+
+    def crank_deg(self) -> float | None:
+        """Continuous crank angle now, degrees: the middle of the count; None while not known."""
+        if self._finder.latest is None or self._finder.track.lost:
+            return None
+        return self._finder.track.crank_deg(float(self._finder.latest["count"]) + 0.5)
+
+    def contact_open(self, contact: int) -> bool | None:
+        """Whether the contacts on an input are open now; None before the first position."""
+        return self._finder.contact_open(contact)
+
+    def setting_of(self, unit: str) -> str:
+        """Name of the setting in force for ``unit`` now."""
+        return self.told.setting_of(unit)
+
     # -- the stop -----------------------------------------------------------------------------
 
     def touches(self) -> StopTouches | None:
         """The touches of the stop that is in, as far as they have been left again."""
-        return None if self.stop is None else self.stop.so_far(self.follower)
+        return None if self.stop is None else self.stop.so_far(self._finder)
+
+    def short_way(self) -> ShortWay | None:
+        """Where the crank was held at the stop after too short a way; None without such a place."""
+        return None if self.stop is None else self.stop.short_way(self._finder)
 
     # -- out ----------------------------------------------------------------------------------
 
@@ -270,19 +346,19 @@ class Session:
 
         Once the recording is ``over``, also that no rig was heard in it.
         """
-        heard = self.follower.latest is not None or bool(self.openings or self.restarts)
+        heard = self._finder.latest is not None or bool(self.openings or self.restarts)
         seen = Seen(
             heard=heard or not over,
             identity=self.identity,
             openings=self.openings,
             passes=self.index_passes,
-            is_open=self.follower.contact_open,
+            is_open=self._finder.contact_open,
             turn_counts=self.index_check.turns,
             counts_wrong=self.index_check.counts_wrong,
             off_passes=self.index_check.off_passes,
-            lost=self.follower.track.lost,
+            lost=self._finder.track.lost,
             restarts=self.restarts,
-            illegal=self.follower.losses.illegal,
+            illegal=self._finder.losses.illegal,
             troubles=self.troubles,
             moved=moved_words(self.holds),
             stop_trouble=stop_misleads(self.profile.engine, self.stop, self.reference),

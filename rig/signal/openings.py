@@ -8,9 +8,10 @@ depend on how the stream was cut.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from operator import itemgetter
+from typing import Protocol
 
 import numpy as np
 
@@ -65,6 +66,27 @@ class _Held:
 
     opening: Opening
     edge: Edge
+
+
+class Player(Protocol):
+    """What a recording can be played through: an ``OpeningFinder``, a ``Session``."""
+
+    def take(self, batch: Batch) -> list[Event]:
+        """Events that ``batch`` decides, in order of decision."""
+
+    def finish(self) -> list[Event]:
+        """Events that are decided by the end of the recording."""
+
+
+def replay(player: Player, batches: Iterable[Batch]) -> Iterator[tuple[Batch, list[Event]]]:
+    """Play a recording to its end: each batch with the events that it decided.
+
+    The last pair is an empty batch with the events that the end decided, so nothing is lost by
+    whoever goes through them all.
+    """
+    for batch in batches:
+        yield batch, player.take(batch)
+    yield Batch(), player.finish()
 
 
 class OpeningFinder:

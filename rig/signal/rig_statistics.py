@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 
 from rig.base.angles import modulo
 from rig.signal.events import Closing, Event, Finding, IndexPass, Opening, Settings
-from rig.signal.interpolate import LEAST_STRETCHES
-from rig.signal.openings import OpeningFinder
+from rig.signal.interpolate import LEAST_STRETCHES, StateWidths
+from rig.signal.openings import OpeningFinder, replay
 from rig.signal.track import TOLERANCE_COUNTS, IndexCheck
 from rig.wire.records import INDEX_INPUT, Batch, Health, Identity, Note, Restart
 
@@ -288,13 +288,13 @@ class StatisticsCollector:
         """What has happened since the last of the person's notes."""
         return _closed(self._stretches[-1])
 
-    def result(self, follower: OpeningFinder) -> RigStatistics:
-        """All that was seen; ``follower`` is the one whose events were taken, ended."""
+    def result(self, state_widths: StateWidths) -> RigStatistics:
+        """All that was seen; ``state_widths`` are those of the player whose events were taken."""
         net = self._net
         if self._latest is not None and self._first_count is not None:
             net += self._latest[1] - self._first_count
-        widths, errors = follower.widths.shares
-        known = follower.widths.n >= LEAST_STRETCHES
+        widths, errors = state_widths.shares
+        known = state_widths.n >= LEAST_STRETCHES
         health = self._health
         totals = (health.illegal, health.lost_edges, health.lost_lines) if health else (0, 0, 0)
         illegal, lost_edges, lost_lines = (a + b for a, b in zip(self._totals, totals, strict=True))
@@ -315,7 +315,7 @@ class StatisticsCollector:
             still_counts=self._standing.least_counts,
             widths=tuple(float(w) for w in widths) if known else (),
             width_errors=tuple(float(e) for e in errors) if known else (),
-            widths_taken_out=any(follower.widths.offsets),
+            widths_taken_out=any(state_widths.offsets),
             inputs=self._inputs(),
             stretches=tuple(_closed(each) for each in self._stretches),
         )
@@ -368,11 +368,10 @@ def _closed(each: _Open) -> Stretch:
 
 def statistics_of(batches: Iterable[Batch], settings: Settings) -> RigStatistics:
     """A whole recording walked through."""
-    follower, survey = OpeningFinder(settings), StatisticsCollector(settings)
-    for batch in batches:
-        survey.take(batch, follower.take(batch))
-    survey.events(follower.finish())
-    return survey.result(follower)
+    finder, collector = OpeningFinder(settings), StatisticsCollector(settings)
+    for batch, events in replay(finder, batches):
+        collector.take(batch, events)
+    return collector.result(finder.widths)
 
 
 PIECE_US = 500_000.0

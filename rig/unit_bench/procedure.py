@@ -104,7 +104,7 @@ class UnitAlone(Procedure):
         if forward or back:
             felt = PanelLine("felt", f"neutral {forward}× forward, {back}× turning back")
             lines.insert(0, felt)
-        is_open = self._bench.session.follower.contact_open(self._unit.input)
+        is_open = self._bench.session.contact_open(self._unit.input)
         state = "contacts ?" if is_open is None else "OPEN" if is_open else "CLOSED"
         coupling = ", coupling ENGAGED" if self._alone.engaged else ""
         return Panel(
@@ -129,7 +129,7 @@ class UnitAlone(Procedure):
     def _next(self) -> str:
         seen, lobes = self._alone.seen(), self._unit.lobes
         steps = (
-            (self._bench.session.follower.track.anchor is None,
+            (not self._bench.session.is_anchored,
              "turn it slowly forward until the index has passed"),
             (len(seen.openings_deg) < TURNS * lobes,
              f"turn it forward through its openings, {TURNS} turns or more"),

@@ -30,7 +30,7 @@ from rig.base.uncertainty import quantisation, student_t
 from rig.engine.profile import Encoder
 from rig.session.annotations import Timeline
 from rig.signal.events import Closing, Event, Opening, Settings
-from rig.signal.openings import OpeningFinder
+from rig.signal.openings import OpeningFinder, replay
 from rig.wire.formats import open_recording
 from rig.wire.records import Batch, Note
 
@@ -496,13 +496,12 @@ def alone_seen(
     batches: Iterable[Batch], settings: Settings, contact: int
 ) -> tuple[BenchEvidence, list[str]]:
     """What a recording shows of the unit on input ``contact``, and the notes without sense."""
-    follower, alone = OpeningFinder(settings), Alone(contact)
-    for batch in batches:
-        alone.add(follower.take(batch))
+    alone = Alone(contact)
+    for batch, events in replay(OpeningFinder(settings), batches):
+        alone.add(events)
         for note in batch.others:
             if isinstance(note, Note):
                 alone.note(note)
-    alone.add(follower.finish())
     return alone.seen(), alone.wrong
 
 

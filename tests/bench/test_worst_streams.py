@@ -118,7 +118,7 @@ def stream(name: str, size: int) -> bytes:
 def taken(data: bytes) -> tuple[Session, StatisticsCollector]:
     """A live session without a file and without a screen."""
     lines, session = LineReader(), Session(PROFILE)
-    survey = StatisticsCollector(session.follower.settings)
+    survey = StatisticsCollector(session.settings)
     for at in range(0, len(data), PIECE):
         for batch in lines.feed(data[at : at + PIECE]):
             survey.take(batch, session.take(batch))
@@ -131,7 +131,7 @@ def kept(data: bytes) -> int:
     try:
         held = taken(data)
         size = tracemalloc.get_traced_memory()[0]
-        assert held[0].follower.latest is not None
+        assert held[0].is_heard
         return size
     finally:
         tracemalloc.stop()
@@ -145,9 +145,9 @@ def test_time_and_memory_of_a_longer_stream(name: str) -> None:
     growth = (s["long"] / len(long)) / (s["short"] / len(short))
     against = (s["short"] / len(short)) / (s["usual"] / len(usual))
     each = (kept(long) - kept(short)) / (len(long) - len(short))
-    latest = taken(long)[0].follower.latest
-    assert latest is not None
-    day = each * len(long) / float(latest["t_us"]) * 86_400e6
+    now = taken(long)[0].now()
+    assert now is not None
+    day = each * len(long) / now.t_us * 86_400e6
     print(
         f"\n{name}: {against:.1f} times an ordinary stream a byte, {growth:.2f} times that in a"
         f" stream {LONG // SHORT} times as long; keeps {each:.3f} bytes a byte, of a day"

@@ -91,7 +91,7 @@ def read(data: bytes, piece: int) -> None:
     harmless words."""
     with bounded(data):
         reader, session, records = LineReader(), Session(PROFILE, REFERENCE), 0
-        survey = StatisticsCollector(session.follower.settings)
+        survey = StatisticsCollector(session.settings)
         pieces = [data[at : at + piece] for at in range(0, len(data), piece)]
         for batches in [*map(reader.feed, pieces), reader.finish()]:
             for batch in batches:
@@ -100,7 +100,7 @@ def read(data: bytes, piece: int) -> None:
                 assert session.last_trouble.isprintable()
         survey.events(session.finish())
         assert records <= data.count(b"\n") + 1
-        survey.result(session.follower)
+        survey.result(session.state_widths)
         for doubt in session.doubts(over=True):
             assert doubt.words.isprintable()
         session.readings(), session.judgements(), session.comparisons(), session.lags()

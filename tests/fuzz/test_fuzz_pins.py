@@ -114,7 +114,7 @@ def read(data: bytes, path: Path) -> None:
                 for other in batch.others:
                     assert not isinstance(other, LineError) or other.detail.isprintable()
             survey.events(follower.finish())
-            survey.result(follower)
+            survey.result(follower.widths)
             assert records <= MOST_RECORDS * (data.count(b"#") + 1)
         except InputError as error:
             told(error)

@@ -68,9 +68,7 @@ class Played:
 
     @property
     def crank_deg(self) -> float:
-        follower = self.session.follower
-        assert follower.latest is not None
-        angle = follower.track.crank_deg(float(follower.latest["count"]) + 0.5)
+        angle = self.session.crank_deg()
         assert angle is not None
         return angle
 

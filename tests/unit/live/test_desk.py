@@ -10,6 +10,7 @@ from rig.cli.main import main
 from rig.job.results import results_of
 from rig.live.layout import render
 from rig.live.live_session import Bytes
+from rig.session.session import Session
 from rig.wire.line import encode
 
 
@@ -29,10 +30,12 @@ def test_dead_centre_is_found_and_kept(found: VirtualBench) -> None:
     assert reference.capture == found.bench.capture_path.name
 
 
-def test_the_stop_is_refused_before_the_index_has_passed(tmp_path: Path) -> None:
+def test_the_stop_is_refused_before_the_index_has_passed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 5 at 30")
-    bench.desk.bench.session.follower.track.anchor = None
+    monkeypatch.setattr(Session, "is_anchored", False)
     with pytest.raises(Exception, match="index has passed once"):
         bench.bench.stop_in()
 

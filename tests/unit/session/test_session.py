@@ -16,7 +16,7 @@ from played import PROFILE, Played
 from rig.engine.profile import Engine, Profile, Setting, Unit, Window
 from rig.session.diagnostics import Seen, diagnose
 from rig.session.session import Session
-from rig.signal.events import Opening
+from rig.signal.events import IndexPass, Opening
 from rig.timing.assess import ONE_TURN_OUT, STROKE_NOT_STATED
 from rig.virtual.ground_truth import GroundTruth, draw
 from rig.virtual.rig import VirtualRig
@@ -250,15 +250,31 @@ def cuts(data: bytes, sizes: list[int]) -> Iterator[bytes]:
 @given(st.lists(st.integers(1, 8000), max_size=40))
 def test_however_the_stream_is_cut_the_readings_are_the_same(sizes: list[int]) -> None:
     whole, data = STREAM()
-    session, lines = Session(PROFILE), LineReader()
-    for piece in cuts(data, sizes):
-        for batch in lines.feed(piece):
-            session.take(batch)
-    session.finish()
+    with Session(PROFILE) as session:
+        for piece in cuts(data, sizes):
+            session.feed(piece)
     assert repr(session.openings) == repr(whole.openings)  # NaN is not equal to itself
     assert session.index_passes == whole.index_passes
     assert session.findings == whole.findings
     assert session.doubts() == whole.doubts()
+
+
+def test_a_replay_gives_every_event_to_its_end() -> None:
+    """What is decided by the end of the stream comes with the last pair; a second end is empty."""
+    whole, data = STREAM()
+    session = Session(PROFILE)
+    pairs = list(session.replay(LineReader().feed(data)))
+    events = [event for _, decided in pairs for event in decided]
+    assert [e for e in events if isinstance(e, IndexPass)] == whole.index_passes
+    assert repr([e for e in events if isinstance(e, Opening)]) == repr(whole.openings)
+    assert not len(pairs[-1][0].positions)
+    assert session.finish() == []
+
+
+def test_half_a_line_at_the_end_is_reported() -> None:
+    with Session(PROFILE) as session:
+        session.feed(b"P 0001 2")
+    assert session.troubles == {"half-line": 1}
 
 
 def _stream() -> Callable[[], tuple[Session, bytes]]:

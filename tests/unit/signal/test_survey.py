@@ -33,7 +33,7 @@ def walked(data: bytes, piece: int, profile: Profile = PROFILE) -> RigStatistics
     for batch in reader.finish():
         survey.take(batch, follower.take(batch))
     survey.events(follower.finish())
-    return survey.result(follower)
+    return survey.result(follower.widths)
 
 
 def seen(plan: Iterable[str], seed: int = 4, **options: object) -> RigStatistics:
@@ -161,14 +161,14 @@ def test_notes_part_the_recording_into_stretches(tmp_path: Path) -> None:
     say("turn")
     do("turn 800 at 110")
     survey.events(follower.finish())
-    off, on, turn = survey.result(follower).stretches[1:]
+    off, on, turn = survey.result(follower.widths).stretches[1:]
     assert (off.step, off.unit) == ("switch off", "upper")
     assert off.turned_deg == pytest.approx(400, abs=2)
     assert 1 not in off.opened
     assert off.opened.count(2) in (2, 3)
     assert on.opened.count(1) in (2, 3)
     assert turn.turned_deg == pytest.approx(800, abs=2)
-    assert survey.result(follower).inputs[0].turned_deg == pytest.approx(800, abs=2)
+    assert survey.result(follower.widths).inputs[0].turned_deg == pytest.approx(800, abs=2)
 
 
 def test_nothing_heard() -> None:
