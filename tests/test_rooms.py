@@ -32,7 +32,6 @@ STILL_BACKWARDS = {
     ("live/live_session", "certificate/record"),
     ("live/run", "check/procedure"),
     ("live/run", "unit_bench/procedure"),
-    ("tdc/index_resolver", "words/diagnostics"),
     ("timing/advance_range", "words/assessments"),
     ("timing/assess", "words/assessments"),
     ("timing/compare", "words/assessments"),

@@ -154,10 +154,10 @@ def held(story: Story, found: list[Opening], blurred_deg: float) -> Held:
                 else:
                     result.right.append((contact, deg))
             elif other is not None:
-                assert other.why
+                assert not other.counts
                 result.with_reason.append((contact, deg))
             elif nowhere := [o for o in left if o.input == contact and o.crank_deg is None]:
-                assert nowhere[0].why  # the index was not met, or not again
+                assert not nowhere[0].counts  # the index was not met, or not again
                 left.remove(nowhere[0])
                 result.with_reason.append((contact, deg))
             else:

@@ -40,11 +40,11 @@ from rig.job.clock import moment
 from rig.job.folder import Job, listed_records
 from rig.job.results import FOR_TDC, CaptureFacts, Change, JobResults, RigFinding
 from rig.job.tdc import gauge_checks, others
-from rig.session.annotations import moved_words
+from rig.session.diagnostics import moves
 from rig.tdc.reference import TdcReference
 from rig.timing.groups import in_groups
 from rig.timing.values import Assessment, Comparison, Reading
-from rig.words.diagnostics import mark_words
+from rig.words.diagnostics import diagnostic_words, mark_words, reason_words
 
 MOST_U_DEG = 10_000.0
 
@@ -266,7 +266,11 @@ def _grouped(readings: Iterable[Reading]) -> tuple[ReadingGroup, ...]:
 
 
 def _not_counted(readings: Iterable[Reading]) -> tuple[NotCounted, ...]:
-    tally = Counter((each.unit, each.setting, each.why) for each in readings if not each.counts)
+    tally = Counter(
+        (each.unit, each.setting, reason_words(each.rejection))
+        for each in readings
+        if not each.counts
+    )
     return tuple(NotCounted(*key, n=n) for key, n in tally.items())
 
 
@@ -365,9 +369,9 @@ def _moves(worked: JobResults) -> list[TdcMove]:
     for one in worked.played:
         holds = one.session.holds
         shown = [move for move in (holds.after, holds.before) if move is not None]
-        for move, words in zip(shown, moved_words(holds), strict=True):
+        for move, each in zip(shown, moves(holds), strict=True):
             U_deg = move.uncertainty.U_deg
-            found.append(TdcMove(one.path.name, move.shift_deg, U_deg, words))
+            found.append(TdcMove(one.path.name, move.shift_deg, U_deg, diagnostic_words(each)))
     return found
 
 
@@ -391,7 +395,9 @@ def _doubts(worked: JobResults) -> list[str]:
     said = in_groups(worked.judgements)
     for played in (*worked.played, *worked.sources):
         said += [text.replace(str(played.path), played.path.name) for text in played.said]
-    return said + [f"{played.path.name}: {doubt.words}" for played, doubt in worked.doubts]
+    return said + [
+        f"{played.path.name}: {diagnostic_words(doubt)}" for played, doubt in worked.doubts
+    ]
 
 
 def _other_engine_files(worked: JobResults, engine_file: bytes) -> list[str]:

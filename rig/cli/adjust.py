@@ -33,6 +33,7 @@ from rig.base.rounding import btdc, btdc_with, is_known, listed, many, size, wit
 from rig.cli.output import figures, json_option, newest_capture, open_job, plain
 from rig.job.folder import Job
 from rig.job.results import JobResults, work_job
+from rig.words.diagnostics import remarks_on
 from rig.words.figures import angle
 
 
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     """Rank the options, or confirm; 1 when nothing reaches or the prediction is not borne out."""
     job = open_job(args.job, "correct")
     worked = work_job(job, args.capture or [newest_capture(job, "correct")])
-    for text in worked.said:
+    for text in remarks_on(worked):
         message(f"rig adjust: {text}")
     if worked.reference is None:
         raise InputError(f"{args.job}: top dead centre is not known yet, so nothing can be judged")

@@ -21,6 +21,7 @@ from rig.cli.output import (
 from rig.engine.profile import Profile
 from rig.job.results import Change, work_job
 from rig.wire.capture import is_growing
+from rig.words.diagnostics import remarks_on
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -56,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
                 " the certificate, q ends without one), or name another capture"
             )
     worked = work_job(job, paths)
-    for text in worked.said:
+    for text in remarks_on(worked):
         message(f"rig certify: {text}")
     record_path, page_path = save_for_job(job, worked, _told(args, job.profile))
     answer: dict[str, Any] = {

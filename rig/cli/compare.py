@@ -18,6 +18,7 @@ from rig.job.results import work_job
 from rig.tdc.reference import TdcReference
 from rig.timing.compare import compare_assessments
 from rig.timing.values import Assessment, Comparison
+from rig.words.diagnostics import remarks_on
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -75,7 +76,7 @@ def _figures(path: Path, job_folder: Path | None) -> tuple[list[Assessment], Tdc
     if path.suffix == ".capture":
         job = Job(job_folder or path.absolute().parent.parent)
         worked = work_job(job, [path])
-        for text in worked.said:
+        for text in remarks_on(worked):
             message(f"rig compare: {text}")
         return worked.judgements, worked.reference
     record = certificate.load(path)

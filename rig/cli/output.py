@@ -40,6 +40,7 @@ from rig.live.canvas import Role, rich_style
 from rig.live.unit_panel import VERDICT_ROLE
 from rig.timing.assess import WORST_FIRST
 from rig.timing.values import PHASES, Assessment, Comparison, Reading
+from rig.words.diagnostics import reason_code, reason_words
 from rig.words.figures import number
 
 
@@ -64,6 +65,17 @@ def plain(value: Any) -> Any:
 def parts_of(value: Any) -> dict[str, Any]:
     """The fields of a dataclass by name, as they are."""
     return {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
+
+
+def reading_parts(reading: Reading) -> dict[str, Any]:
+    """A reading's fields; its rejection as a code and in words, both empty when it is valid."""
+    parts = parts_of(reading)
+    why = parts.pop("rejection")
+    return parts | {
+        "counts": reading.counts,
+        "reason": reason_code(why),
+        "why": reason_words(why),
+    }
 
 
 def figures(args: argparse.Namespace, answer: dict[str, Any], lines: Iterable[str]) -> None:
@@ -362,7 +374,7 @@ def reading_table(readings: Sequence[Reading], title: str = "Openings") -> Table
     rows = []
     for r in readings:
         remarks = (
-            r.why,
+            reason_words(r.rejection),
             "" if r.kind == "turned" else r.kind,
             "one crank turn out" if r.wrong_stroke else "",
             "" if r.stroke_known else "stroke not stated",

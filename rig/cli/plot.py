@@ -21,6 +21,7 @@ from rig.base.escape import message
 from rig.cli.output import figures, json_option, newest_capture, open_job
 from rig.job.folder import Job
 from rig.wire.formats import open_recording
+from rig.words.diagnostics import remarks_on
 from rig.words.figures import angle
 
 
@@ -72,7 +73,7 @@ def _readings(args: argparse.Namespace, out: Path) -> Drawn:
 
     job, capture = _job_and_capture(args)
     worked = work_job(job, [capture])
-    for text in worked.said:
+    for text in remarks_on(worked):
         message(f"rig plot: {text}")
     if not any(each.mean_btdc is not None for each in worked.judgements):
         raise InputError(f"{capture}: no opening counts yet, or top dead centre is not known")
@@ -111,7 +112,7 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
     from rig.plots.signal import taken_of, trace_of
     from rig.session.session import signal_settings
     from rig.signal.events import Opening, Settings
-    from rig.words.diagnostics import not_carried_over
+    from rig.words.diagnostics import not_carried_over, reason_words
 
     job = open_job(args.what[0], "draw") if args.what[0].is_dir() else None
     rest = args.what[1:] if job else args.what
@@ -139,7 +140,9 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
     name = names.get(chosen.input, f"contact{chosen.input}")
     where = "angle not known" if chosen.crank_deg is None else f"{chosen.crank_deg:.3f}° of crank"
     where = where if btdc is None else angle(btdc, 3)
-    counts_words = "counts" if chosen.counts else f"does not count: {chosen.why}"
+    counts_words = (
+        "counts" if chosen.counts else f"does not count: {reason_words(chosen.rejection)}"
+    )
     words = (
         f"opening {number} of {path.name}: {where}, at {abs(chosen.speed_deg_s):.0f}° a second; "
         f"{counts_words}"

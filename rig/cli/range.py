@@ -17,6 +17,7 @@ from rig.engine.profile import Profile, Unit
 from rig.job.results import work_job
 from rig.timing.advance_range import AdvanceRange, advance_range
 from rig.timing.values import Assessment
+from rig.words.diagnostics import remarks_on
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     """Print each range; 1 when an end is outside its window."""
     job = open_job(args.job, "lever")
     worked = work_job(job, args.capture or [newest_capture(job, "lever")])
-    for text in worked.said:
+    for text in remarks_on(worked):
         message(f"rig range: {text}")
     if worked.reference is None:
         raise InputError(f"{args.job}: top dead centre is not known yet, so nothing can be judged")

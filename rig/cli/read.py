@@ -21,6 +21,7 @@ from rig.signal.openings import OpeningFinder
 from rig.signal.track import IndexCheck
 from rig.wire.formats import Recording, open_recording
 from rig.wire.records import Health, LineError
+from rig.words.diagnostics import reason_code, reason_words
 from rig.words.figures import angle
 
 
@@ -189,8 +190,7 @@ def _read(
 
 def _as_known_now(one: Opening, check: IndexCheck) -> Opening:
     """An opening that was taken to count, until the index said otherwise."""
-    why = check.why_not(one.t_us) if one.counts else ""
-    return replace(one, counts=False, why=why) if why else one
+    return replace(one, rejection=one.rejection or check.why_not(one.t_us))
 
 
 def _nothing(said: list[str], troubles: Counter[str]) -> str:
@@ -214,7 +214,7 @@ def _doubts(
             f"the index came {many(check.off_passes, 'time')} at another count than expected"
         )
     if follower.track.lost:
-        said.append(f"angles do not hold: {follower.track.lost}")
+        said.append(f"angles do not hold: {reason_words(follower.track.lost)}")
     met = {one.input for one in openings}
     said += [f"{name} never opens" for number, name in inputs.items() if number not in met]
     return said
@@ -236,7 +236,8 @@ def _opening(
         "crank_deg": one.crank_deg,
         "btdc_deg": btdc,
         "counts": one.counts,
-        "why": one.why,
+        "reason": reason_code(one.rejection),
+        "why": reason_words(one.rejection),
         "run_up_deg": one.run_up_deg,
         "speed_deg_s": one.speed_deg_s,
         "partings": one.partings,

@@ -14,9 +14,11 @@ from rig.cli.output import (
     newest_capture,
     open_job,
     reading_lines,
+    reading_parts,
     verdict_status,
 )
 from rig.job.results import work_job
+from rig.words.diagnostics import remarks_on
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -31,17 +33,17 @@ def run(args: argparse.Namespace) -> int:
     """Print the figures; 1 when a verdict is negative, or something stated cannot be so."""
     job = open_job(args.job, "figures")
     worked = work_job(job, args.capture or [newest_capture(job, "figures")])
-    for text in worked.said:
+    for text in remarks_on(worked):
         message(f"rig results: {text}")
     if worked.reference is None:
         message("rig results: top dead centre is not known yet; readings cannot be judged")
     answer = {
         "captures": [str(played.path) for played in worked.played],
         "reference": worked.reference,
-        "readings": worked.readings,
+        "readings": [reading_parts(each) for each in worked.readings],
         "judgements": worked.judgements,
         "comparisons": worked.comparisons,
-        "said": worked.said,
+        "said": remarks_on(worked),
     }
     lines = []
     if worked.reference is not None:

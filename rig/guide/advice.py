@@ -23,6 +23,7 @@ from rig.tdc.reference import moved
 from rig.timing.assess import unit_verdict
 from rig.timing.firing_tdc import sparks_on_both_strokes
 from rig.timing.values import Reading
+from rig.words.diagnostics import diagnostic_words
 
 LAST_WORD = "The maker's manual, local rules and a licensed person have the last word."
 LIVE = (
@@ -440,7 +441,9 @@ def state_of(bench: LiveSession) -> JobState:
         gaps_written="gap" in said,
         rig="lost" if bench.lost else "heard" if bench.understood else "not heard",
         rig_checked="rig check" in said,
-        rig_bad=tuple(doubt.words for doubt in session.doubts() if doubt.bad and doubt.of_rig),
+        rig_bad=tuple(
+            diagnostic_words(doubt) for doubt in session.doubts() if doubt.bad and doubt.of_rig
+        ),
         switch_proved="switch" in said,
         index_seen=_index_holds(session),
         stop_in=stop is not None,

@@ -19,6 +19,7 @@ from rig.guide.procedure import Advice, GoToView, LedProcedure
 from rig.live.live_session import LiveSession
 from rig.signal.events import Now
 from rig.timing.firing_tdc import tdc_after_reference_deg
+from rig.words.diagnostics import reason_words
 
 Where = Literal["on", "slowly", "there", "wrong side", "past", "back"]
 
@@ -201,7 +202,7 @@ def target_of(bench: LiveSession, btdc_deg: float, cylinder: int) -> Target:
     if session.reference is None:
         raise InputError("top dead centre is not known yet: find it first")
     if session.here is None:
-        raise InputError(session.why_no_reference())
+        raise InputError(reason_words(session.why_no_reference()))
     after = tdc_after_reference_deg(session.profile.engine, session.here, cylinder)
     if after is None:
         raise InputError(f"the top dead centre of cylinder {cylinder} is not stated")

@@ -30,7 +30,6 @@ from rig.engine.profile import Profile
 from rig.job.clock import HostClock, iso, moment
 from rig.job.folder import Job
 from rig.job.tdc import Origins, in_use
-from rig.session.annotations import moved_words
 from rig.session.diagnostics import Diagnostic
 from rig.session.session import Session
 from rig.signal.rig_statistics import RigStatistics, StatisticsCollector
@@ -39,7 +38,6 @@ from rig.tdc.reference import Move, TdcReference
 from rig.tdc.validity import At, Touched, holds
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
-from rig.timing.groups import in_groups
 from rig.timing.impulse import separate_impulse_trips
 from rig.timing.values import Assessment, Comparison, Reading
 from rig.wire.capture import CaptureReader
@@ -74,20 +72,6 @@ class JobResults:
     sources: list[ReplayedCapture] = field(default_factory=list)  # played for the dead centre alone
     against: list[TdcReference] = field(default_factory=list)  # of elsewhere: TDC has moved
     origin: list[str] = field(default_factory=list)  # claims of a reference not borne out
-
-    @property
-    def said(self) -> list[str]:
-        """What is to be said of the files and of what is in them."""
-        said = [
-            f"{one.path}: {words}"
-            for one in self.played
-            for words in moved_words(one.session.holds)
-        ]
-        said += in_groups(self.judgements)
-        said += [text for played in (*self.played, *self.sources) for text in played.said]
-        said += self.origin
-        said += [f"{played.path}: {doubt.words}" for played, doubt in self.doubts]
-        return list(dict.fromkeys(said))
 
     @property
     def doubts(self) -> list[tuple[ReplayedCapture, Diagnostic]]:

@@ -18,8 +18,7 @@ from rig.guide.impulse import PastImpulseCoupling
 from rig.guide.procedure import Procedure
 from rig.guide.tdc import GaugePoints, SelectTdc, still_deg
 from rig.live.live_session import LiveSession
-from rig.signal.crank_motion import STOOD_STILL
-from rig.signal.events import Event, Opening
+from rig.signal.events import Event, Opening, Reason
 from rig.tdc.gauge_points import MARK, MARK_WITHIN_DEG
 from rig.timing.values import BEING_SET
 from rig.words.diagnostics import mark_words
@@ -397,7 +396,9 @@ class UnitMoved:
         """Take note of the last such parting of a unit that was read before."""
         session = self._bench.session
         for event in events:
-            if not isinstance(event, Opening) or event.why != STOOD_STILL:
+            if not isinstance(event, Opening) or event.rejection is None:
+                continue
+            if event.rejection.reason is not Reason.CRANK_STILL:
                 continue
             for unit in session.profile.units:
                 if unit.input == event.input and session.was_read(unit.name):

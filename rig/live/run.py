@@ -28,6 +28,7 @@ from rig.live.ui_state import UiState
 from rig.live.view import ReferenceView, View
 from rig.unit_bench.procedure import UnitAlone, UnitJob
 from rig.wire.ports import Place, Port, find_rig, open_port
+from rig.words.diagnostics import now_words
 
 FRAMES_A_SECOND = 15.0
 
@@ -169,8 +170,8 @@ class UnitDesk(UiState):
             view.crank,
             shaft="its shaft",
             why_no_angle="turn it until the index has passed",
-            will_count=now is not None and now.will_count,
-            why_not=now.why_not.replace("the crank", "it") if now else "",
+            will_count=now is not None and now.rejection is None,
+            why_not=now_words(now.rejection, "it") if now else "",
         )
         return replace(
             view,

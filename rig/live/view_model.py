@@ -25,10 +25,12 @@ from rig.live.view import (
     UnitView,
     View,
 )
+from rig.session.session import Session
 from rig.tdc.piston_stop import LEAST_WAY_DEG
 from rig.timing.advance_range import advance_range
 from rig.timing.assess import against_limit, unit_figure, unit_verdict
 from rig.timing.values import Assessment, Comparison, Reading
+from rig.words.diagnostics import diagnostic_words, now_words, reason_words
 
 
 @dataclass(slots=True)
@@ -100,8 +102,13 @@ def _rig(bench: LiveSession) -> RigView:
         silent_s=None if silent is None else round(silent, 1),
         lines=bench.lines,
         troubles=tuple(sorted(session.troubles.items())),
-        detail=bench.diagnosis() or session.first_doubt(),
+        detail=bench.diagnosis() or _first_doubt(session),
     )
+
+
+def _first_doubt(session: Session) -> str:
+    doubt = session.first_doubt()
+    return diagnostic_words(doubt) if doubt else ""
 
 
 def _crank(bench: LiveSession) -> CrankView:
@@ -112,11 +119,12 @@ def _crank(bench: LiveSession) -> CrankView:
         return CrankView(run_up_needed_deg=needed, why_no_angle="the rig has not been heard yet")
     btdc, why = None, ""
     if now.crank_deg is None:
-        why = session.angles_lost or "turn the crank until the index has passed"
+        lost = reason_words(session.angles_lost)
+        why = lost or "turn the crank until the index has passed"
     elif session.reference is None:
         why = "top dead centre is not known yet"
     elif session.here is None:
-        why = session.why_no_reference()
+        why = reason_words(session.why_no_reference())
     else:
         btdc = wrap(session.here.tdc_deg - now.crank_deg)
     return CrankView(
@@ -128,8 +136,8 @@ def _crank(bench: LiveSession) -> CrankView:
         speed_deg_s=round(abs(now.speed_deg_s), 0),
         run_up_deg=min(now.run_up_deg, needed),
         run_up_needed_deg=needed,
-        will_count=now.will_count and not why,
-        why_not=why or now.why_not,
+        will_count=now.rejection is None and not why,
+        why_not=why or now_words(now.rejection),
     )
 
 
@@ -138,10 +146,10 @@ def _reference(bench: LiveSession) -> ReferenceView:
     if reference is None:
         return ReferenceView()
     lost = bench.session.angles_lost
-    holds = bench.session.is_anchored and not lost
-    why = "" if holds else lost or "it holds as soon as the index has passed"
+    holds = bench.session.is_anchored and lost is None
+    why = "" if holds else reason_words(lost) or "it holds as soon as the index has passed"
     if holds and bench.session.here is None:
-        holds, why = False, bench.session.why_no_reference()
+        holds, why = False, reason_words(bench.session.why_no_reference())
     text = reference.method
     if reference.forward_deg and reference.backward_deg:
         text += (
@@ -207,7 +215,7 @@ def _unit(bench: LiveSession, unit: Unit) -> UnitView:
         notes=tuple(filter(None, (few, *notes))),
         counted=sum(r.counts for r in own),
         not_counted=len(uncounted),
-        why_not_counted=uncounted[-1].why if uncounted else "",
+        why_not_counted=reason_words(uncounted[-1].rejection) if uncounted else "",
         counted_since=bool(own) and own[-1].counts,
     )
 

@@ -24,6 +24,7 @@ from rig.session.session import Session
 from rig.signal.events import Closing, Event, IndexPass
 from rig.timing.firing_tdc import tdc_after_reference_deg
 from rig.timing.values import Reading
+from rig.words.diagnostics import reason_words
 from rig.words.figures import angle
 
 if TYPE_CHECKING:
@@ -209,7 +210,7 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
     if session.reference is None:
         raise InputError("top dead centre is not known yet, so there is no turn to draw")
     if not session.places.known:
-        raise InputError(f"no turn to draw yet: {session.places.why}")
+        raise InputError(f"no turn to draw yet: {reason_words(session.places.why_not)}")
     engine = session.profile.engine
     known = engine.strokes == 2 or session.stroke is not None
     cycle = session.profile.cycle_deg if known else 360.0

@@ -23,9 +23,9 @@ from typing import Generic, TypeVar
 from rig.base.errors import InputError
 from rig.engine.profile import Encoder, Profile, Unit
 from rig.signal import rig_statistics
-from rig.signal.events import IndexPass, Opening
+from rig.signal.events import IndexPass, Opening, Reason, Rejection
 from rig.tdc.reference import TdcReference
-from rig.tdc.validity import At, Holds, Touched, holds, size_of_move
+from rig.tdc.validity import At, Holds, Touched, holds
 from rig.timing.values import BEING_SET, Phase
 
 Act = Callable[[float, dict[str, object]], None]
@@ -46,7 +46,7 @@ class Annotations:
         self._levers_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self._step: Timeline[tuple[str, str]] = Timeline(("", ""))  # of the rig check, and its unit
         self._phase: Timeline[Phase] = Timeline("as found")
-        self._struck: dict[float, str] = {}
+        self._struck: dict[float, Rejection] = {}
         self.acts: dict[str, Act] = {
             "setting": self._setting,
             rig_statistics.NOTE: self._check_step,
@@ -112,9 +112,9 @@ class Annotations:
         """The phase of a reading of ``unit`` at ``t_us``; see ``phase_of``."""
         return phase_of(t_us, self._phase, self.moved_us(unit), read_us)
 
-    def struck(self, t_us: float) -> str:
-        """Why the opening at ``t_us`` was struck out by hand; empty when it was not."""
-        return self._struck.get(t_us, "")
+    def struck(self, t_us: float) -> Rejection | None:
+        """Why the opening at ``t_us`` was struck out by hand; None when it was not."""
+        return self._struck.get(t_us)
 
     # -- notes ------------------------------------------------------------------------------------
 
@@ -154,7 +154,8 @@ class Annotations:
         if value.get("back"):
             self._struck.pop(struck, None)
         else:
-            self._struck[struck] = str(value.get("why") or "struck out by hand")
+            noted = value.get("why")
+            self._struck[struck] = Rejection(Reason.BY_HAND, (str(noted),) if noted else ())
 
     def _said(self, t_us: float, value: dict[str, object]) -> None:
         taken = self.steps.discard if value.get("back") else self.steps.add
@@ -296,19 +297,3 @@ class Centres:
             at = self.when(used, references) or (self.number, -math.inf)
             self._found = key, holds(used, at, self.touches(references), self._encoder)
         return self._found[1]
-
-
-def moved_words(found: Holds) -> tuple[str, ...]:
-    """A sentence for each side on which dead centre is not where the reference has it."""
-    said = []
-    if found.after is not None:
-        said.append(
-            f"TDC HAS MOVED by {size_of_move(found.after)}, a later touch shows: readings"
-            " since the last touch that agrees do not count. Find TDC anew, and read again"
-        )
-    if found.before is not None:
-        said.append(
-            f"TDC HAD MOVED by {size_of_move(found.before)}before the one in use was found:"
-            " readings before that do not count"
-        )
-    return tuple(said)

@@ -1,21 +1,23 @@
-"""What looks wrong in a session as a whole: said live, with the figures and on the certificate.
+"""What looks wrong in a session as a whole: shown live, with the figures and on the certificate.
 
-Each doubt is one sentence that says what was seen and what to look at. None of them ends anything.
+Values; ``rig.words`` says what was seen and what to look at. None of them ends anything.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from enum import StrEnum
 from itertools import combinations
 from statistics import median
 from typing import Literal
 
 from rig.base.rounding import many
-from rig.engine.gear_train import places_apart_deg
+from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.profile import Profile, Unit
-from rig.signal.events import IndexPass, Opening
+from rig.signal.events import IndexPass, Opening, Rejection
 from rig.tdc.index_resolver import CLEAR
+from rig.tdc.validity import Holds
 from rig.wire.line import PROTOCOL
 from rig.wire.records import Identity
 
@@ -35,13 +37,37 @@ source: at 30 turns a minute it is 0.004 degrees)."""
 ENOUGH_TOGETHER = 4
 
 
+class Doubt(StrEnum):
+    """What looks wrong, in words in ``rig.words``. Beside each, the data of its ``Diagnostic``."""
+
+    TDC_HAS_MOVED = "tdc-has-moved"  # since the one in use was found: degrees, U
+    TDC_HAD_MOVED = "tdc-had-moved"  # before the one in use was found: degrees, U
+    LINE_FORMAT = "line-format"  # version of the rig, version of this program
+    NO_LINE = "no-line"  # kinds of line errors with their numbers, if any came
+    COUNTS_WRONG = "counts-wrong"  # finding; probable cause
+    COUNTS_REPORTED = "counts-reported"  # counts as the rig reports them; as the index shows them
+    INDEX_OFF = "index-off"  # times
+    ANGLES_LOST = "angles-lost"  # its ``rejection`` says why
+    STOP_MISLEADS = "stop-misleads"  # why
+    INDEX_PLACE = "index-place"  # number of places; degrees apart; degrees within which will do
+    NO_INPUT = "no-input"  # unit; its input; number of inputs of the rig
+    SILENT = "silent"  # unit; its input; turns; whether never before; open, closed or unknown
+    OPENED_AT_REST = "opened-at-rest"  # unit; its input; times
+    BRIDGED = "bridged"  # unit, unit; their inputs
+    RESTARTED = "restarted"  # times
+    ENCODER_JUMPED = "encoder-jumped"  # times
+
+
 @dataclass(frozen=True, slots=True)
 class Diagnostic:
-    """One sentence. ``bad``: something stated is wrong or cannot be read, until it is put right."""
+    """A doubt with its data. ``bad``: something stated is wrong or cannot be read, until it is put
+    right."""
 
-    words: str
+    doubt: Doubt
+    data: tuple[float | str, ...] = ()
     bad: bool = True
     of_rig: bool = True  # false: of where dead centre lies, and the rig may be as it should be
+    rejection: Rejection | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,55 +82,53 @@ class Seen:
     turn_counts: Sequence[float]  # counts from index to index
     counts_wrong: bool  # they are alike, and not as stated
     off_passes: int  # times that the index came at another count than expected
-    lost: str  # why angles do not hold now
+    lost: Rejection | None  # why angles do not hold now
     restarts: int
     illegal: int
     troubles: Mapping[str, int]
     asked: Callable[[str, Opening], bool]  # whether that unit was to be opened without turning
-    moved: tuple[str, ...] = ()  # that dead centre has moved
+    holds: Holds = field(default_factory=Holds)  # as long as the TDC in use does
     stop_trouble: str = ""  # why the stop misleads in the cylinder that it is in, or was in
-    which_place: str = ""  # why a reference that is there does not hold for a geared encoder
+    place_known: bool = True  # of the index of a geared encoder, once there is a TDC
 
 
 def diagnose(profile: Profile, seen: Seen) -> list[Diagnostic]:
     """Everything that looks wrong, the worst first."""
-    found = [Diagnostic(words, of_rig=False) for words in seen.moved]
-    found += [*_line(seen), *_counts(profile, seen)]
+    found = [*moves(seen.holds), *_line(seen), *_counts(profile, seen)]
     if seen.stop_trouble:
-        found.append(Diagnostic(seen.stop_trouble, bad=False))
-    if seen.which_place:
-        words = f"{seen.which_place} (within {CLEAR * places_apart_deg(profile.encoder):.0f}° will"
-        words += " do; touching the stop again does too); without it nothing read counts"
-        found.append(Diagnostic(words, bad=False))
+        found.append(Diagnostic(Doubt.STOP_MISLEADS, (seen.stop_trouble,), bad=False))
+    if not seen.place_known:
+        apart = places_apart_deg(profile.encoder)
+        data = (index_places(profile.encoder), apart, CLEAR * apart)
+        found.append(Diagnostic(Doubt.INDEX_PLACE, data, bad=False))
     for unit in profile.units:
         found += _unit(profile, unit, seen)
     found += _bridged(profile.units, seen.openings)
     if seen.restarts:
-        found.append(Diagnostic(f"the rig restarted {_times(seen.restarts)}", bad=False))
+        found.append(Diagnostic(Doubt.RESTARTED, (seen.restarts,), bad=False))
     if seen.illegal:
-        words = f"the encoder jumped {_times(seen.illegal)}: look at its plug and its disc"
-        found.append(Diagnostic(words, bad=False))
+        found.append(Diagnostic(Doubt.ENCODER_JUMPED, (seen.illegal,), bad=False))
     return found
 
 
-def _times(n: int) -> str:
-    return "once" if n == 1 else f"{many(n, 'time')}"
+def moves(holds: Holds) -> list[Diagnostic]:
+    """One for each side on which TDC is not where the reference has it, the later side first."""
+    sides = ((Doubt.TDC_HAS_MOVED, holds.after), (Doubt.TDC_HAD_MOVED, holds.before))
+    return [
+        Diagnostic(doubt, (move.shift_deg, move.uncertainty.U_deg), of_rig=False)
+        for doubt, move in sides
+        if move is not None
+    ]
 
 
 def _line(seen: Seen) -> list[Diagnostic]:
     if seen.identity is not None and seen.identity.protocol != PROTOCOL:
-        return [
-            Diagnostic(
-                f"the rig speaks version {seen.identity.protocol} of the line format, this program"
-                f" {PROTOCOL}: nothing it says is judged; update one of the two"
-            )
-        ]
+        return [Diagnostic(Doubt.LINE_FORMAT, (seen.identity.protocol, PROTOCOL))]
     if not seen.heard:
         kinds = ", ".join(
             f"{kind} {n}" for kind, n in sorted(seen.troubles.items()) if kind != "capture"
         )
-        heard = f"what was heard makes no sense ({kinds})" if kinds else "nothing was heard"
-        return [Diagnostic(f"no line of a rig was read: {heard}; look at port and baud rate")]
+        return [Diagnostic(Doubt.NO_LINE, (kinds,))]
     return []
 
 
@@ -112,52 +136,38 @@ def _counts(profile: Profile, seen: Seen) -> list[Diagnostic]:
     stated = profile.encoder.counts_per_turn
     if seen.counts_wrong:
         check = counts_check(seen.turn_counts, stated)
-        return [Diagnostic(f"{check.words}; {check.cause}")]
+        return [Diagnostic(Doubt.COUNTS_WRONG, (check.words, check.cause))]
     if seen.identity is not None and seen.identity.protocol == PROTOCOL:
         said = seen.identity.counts_per_turn
         check = identity_check(said, stated)
         if check.verdict == "bad" and counts_check(seen.turn_counts, stated).verdict != "good":
-            return [Diagnostic(f"{check.words}; {check.cause}")]
+            return [Diagnostic(Doubt.COUNTS_WRONG, (check.words, check.cause))]
         if check.verdict == "bad":
-            words = (
-                f"the rig says {many(said, 'count')} a turn; the index bears out "
-                f"{stated}, as stated"
-            )
-            return [Diagnostic(words, bad=False)]
+            return [Diagnostic(Doubt.COUNTS_REPORTED, (said, stated), bad=False)]
     found = []
     if seen.off_passes:
-        times = _times(seen.off_passes)
-        words = f"the index came {times} at another count than expected: counts were lost, or it"
-        words += " was touched by noise; what was read since the pass before does not count"
-        found.append(Diagnostic(words, bad=False))
+        found.append(Diagnostic(Doubt.INDEX_OFF, (seen.off_passes,), bad=False))
     if seen.lost:
-        found.append(Diagnostic(f"angles do not hold: {seen.lost}", bad=False))
+        found.append(Diagnostic(Doubt.ANGLES_LOST, bad=False, rejection=seen.lost))
     return found
 
 
 def _unit(profile: Profile, unit: Unit, seen: Seen) -> list[Diagnostic]:
-    where = f"{unit.name}: contact input {unit.input}"
     has = seen.identity.contacts if seen.identity is not None else unit.input
     if unit.input > has:
-        rest = "has no contact input" if not has else f"has inputs 1 to {has}"
-        return [Diagnostic(f"{where} is stated, and the rig {rest}; correct input in engine.toml")]
+        return [Diagnostic(Doubt.NO_INPUT, (unit.name, unit.input, has))]
     found: list[Diagnostic] = []
     own = [opening for opening in seen.openings if opening.input == unit.input]
     since_us = own[-1].t_us if own else float("-inf")
     turns = _turns_since(since_us, profile, seen.passes)
     if turns >= SILENT_TURNS * max(1.0, 1.0 / float(unit.turns_per_crank_turn)):
-        found.append(
-            Diagnostic(_silent(where, turns, never=not own, is_open=seen.is_open(unit.input)))
-        )
+        level = {True: "open", False: "closed", None: "unknown"}[seen.is_open(unit.input)]
+        data = (unit.name, unit.input, round(turns), not own, level)
+        found.append(Diagnostic(Doubt.SILENT, data))
     still = sum(o.direction == 0 and not seen.asked(unit.name, o) for o in own)
     if still:
-        found.append(
-            Diagnostic(
-                f"{where} opened {_times(still)} while the crank stood still:"
-                " the unit was moved by hand, or its lead is loose",
-                bad=False,
-            )
-        )
+        at_rest = Diagnostic(Doubt.OPENED_AT_REST, (unit.name, unit.input, still), bad=False)
+        found.append(at_rest)
     return found
 
 
@@ -165,17 +175,6 @@ def _turns_since(t_us: float, profile: Profile, passes: Sequence[IndexPass]) -> 
     """Whole turns of the crank forward since ``t_us``, by the index."""
     net = sum(passed.direction for passed in passes if passed.t_us > t_us)
     return max(net - 1, 0) / float(profile.encoder.turns_per_crank_turn)
-
-
-def _silent(where: str, turns: float, *, never: bool, is_open: bool | None) -> str:
-    ever = "has never opened in" if never else "has not opened for the last"
-    stays = {
-        True: "it stays open: is its lead on, and on this input?",
-        False: "it stays closed: is it still earthed (switch at OFF), or its lead on another"
-        " input?",
-        None: "is its lead on, and on this input?",
-    }[is_open]
-    return f"{where} {ever} {many(round(turns), 'turn')} of the crank; {stays}"
 
 
 def _bridged(units: Sequence[Unit], openings: Sequence[Opening]) -> list[Diagnostic]:
@@ -187,12 +186,8 @@ def _bridged(units: Sequence[Unit], openings: Sequence[Opening]) -> list[Diagnos
         if alike < ENOUGH_TOGETHER or abs(len(first) - len(second)) > 1:
             continue
         if all(min(abs(t - other) for other in second) <= SAME_INSTANT_US for t in first[:alike]):
-            found.append(
-                Diagnostic(
-                    f"{one.name} and {two.name} always open at the very same instant: are both"
-                    f" leads on one unit, or inputs {one.input} and {two.input} joined?"
-                )
-            )
+            data = (one.name, two.name, one.input, two.input)
+            found.append(Diagnostic(Doubt.BRIDGED, data))
     return found
 
 

@@ -17,9 +17,9 @@ from typing import Self
 from rig.base.errors import InputError
 from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Profile
-from rig.session.annotations import Act, Annotations, Centres, Timeline, asked_for, moved_words
+from rig.session.annotations import Act, Annotations, Centres, Timeline, asked_for
 from rig.session.diagnostics import Diagnostic, Seen, diagnose
-from rig.signal.events import Event, Finding, IndexPass, Now, Opening, ReferenceLost, Settings
+from rig.signal.events import Event, Finding, IndexPass, Now, Opening, Rejection, Settings
 from rig.signal.interpolate import StateWidths
 from rig.signal.openings import OpeningFinder, replay
 from rig.signal.track import TOLERANCE_COUNTS, IndexCheck
@@ -33,7 +33,7 @@ from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.firing_tdc import FiringTdc, FiringTdcEntry
 from rig.timing.impulse import ImpulseLag, impulse_lags, separate_impulse_trips
-from rig.timing.readings import NO_REFERENCE, by_moving, to_reading, unless_far
+from rig.timing.readings import NO_TDC, by_moving, to_reading, unless_far
 from rig.timing.values import Assessment, Comparison, Phase, Reading
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
@@ -171,8 +171,6 @@ class Session:
                 self.index_check.take(event)
                 if doubted != (self.index_check.off_passes, self.index_check.counts_wrong):
                     self._figures, self._ties = None, []  # what was read before may not count now
-            elif isinstance(event, ReferenceLost):
-                self.last_trouble = event.why
 
     def was_read(self, unit: str) -> bool:
         """Whether any reading of ``unit`` counted so far."""
@@ -302,8 +300,8 @@ class Session:
         return self._finder.track.anchor is not None
 
     @property
-    def angles_lost(self) -> str:
-        """Why angles are not valid until the next index; empty while they are."""
+    def angles_lost(self) -> Rejection | None:
+        """Why angles are not valid until the next index; None while they are."""
         return self._finder.track.lost
 
     @property
@@ -360,10 +358,10 @@ class Session:
             restarts=self.restarts,
             illegal=self._finder.losses.illegal,
             troubles=self.troubles,
-            moved=moved_words(self.holds),
+            holds=self.holds,
             stop_trouble=stop_misleads(self.profile.engine, self.stop, self.reference),
             asked=partial(asked_for, self.told, self.openings, self.index_passes),
-            which_place="" if self.reference is None or self.places.known else self.places.why,
+            place_known=self.reference is None or self.places.known,
         )
         return diagnose(self.profile, seen)
 
@@ -372,14 +370,14 @@ class Session:
         """As long as the reference in use holds, by what was touched."""
         return self.centres.holds(self.reference, self.references)
 
-    def why_no_reference(self, t_us: float = math.inf) -> str:
+    def why_no_reference(self, t_us: float = math.inf) -> Rejection:
         """Why there is no top dead centre to go by at ``t_us``."""
-        why = self.holds.why_not((self.centres.number, t_us)) or self.places.why
-        return NO_REFERENCE if self.reference is None else why
+        why = self.holds.why_not((self.centres.number, t_us)) or self.places.why_not
+        return NO_TDC if self.reference is None else why
 
-    def first_doubt(self) -> str:
-        """The first bad doubt in words, empty when there is none."""
-        return next((doubt.words for doubt in self.doubts() if doubt.bad), "")
+    def first_doubt(self) -> Diagnostic | None:
+        """The first bad doubt; None when there is none."""
+        return next((doubt for doubt in self.doubts() if doubt.bad), None)
 
     def t_us(self, reading: Reading) -> float:
         """When, by the rig's clock, a reading of this session was taken."""
@@ -461,7 +459,7 @@ class Session:
             return None
         struck = self.told.struck(opening.t_us) or self.index_check.why_not(opening.t_us)
         if struck:
-            opening = replace(opening, counts=False, why=opening.why or struck)
+            opening = replace(opening, rejection=opening.rejection or struck)
         reading = to_reading(
             opening,
             self.profile,

@@ -21,7 +21,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.signal.events import Now, Settings
+from rig.signal.events import Now, Reason, Rejection, Settings
 from rig.signal.interpolate import Offsets
 from rig.signal.track import Track
 from rig.wire.records import EDGE, POSITION, Edge
@@ -204,23 +204,11 @@ HELD_DEG = 0.5
 """A held crank trembles by less than this (common practice, no source)."""
 
 
-STOOD_STILL = "the crank stood still"
-
-
-"""Why an opening does not count, when nothing else stands against it: the unit was moved."""
-
-
-JUST_CLOSED = "the crank was held, and the contacts had only just closed"
-
-
-"""Why it does not count, when a hand that trembles at the opening closes and parts them itself."""
-
-
-def why_held(closed_us: float) -> str:
+def why_held(closed_us: float) -> Reason:
     """Why an opening with the crank held does not count; ``closed_us`` is how long the contacts had
     been closed. Nobody moves a unit to and fro in less than a second (common practice, no source).
     """
-    return STOOD_STILL if closed_us >= HELD_US else JUST_CLOSED
+    return Reason.CRANK_STILL if closed_us >= HELD_US else Reason.JUST_CLOSED
 
 
 def is_held(mark: Mark, direction: int, count_deg: float) -> bool:
@@ -329,11 +317,12 @@ class Showing:
         run, passed = run_up.judge(signed)
         run_deg = run * settings.count_deg
         angle = None if track.lost else track.crank_deg(at)
+        short = Rejection(Reason.SHORT_APPROACH, (run_deg, settings.run_up_deg))
         reasons = (
-            (direction < 0, "the crank goes backwards"),
-            (angle is None, track.lost or "the index has not passed yet"),
-            (not passed, "not yet past the furthest point"),
-            (run_deg < settings.run_up_deg, "run-up is not long enough yet"),
+            (direction < 0, Rejection(Reason.BACKWARDS)),
+            (angle is None, track.lost or Rejection(Reason.NO_INDEX)),
+            (not passed, Rejection(Reason.TURNED_BACK)),
+            (run_deg < settings.run_up_deg, short),
         )
-        why = next((text for holds, text in reasons if holds), "")
-        return Now(float(latest["t_us"]), angle, direction, speed, run_deg, not why, why)
+        why = next((each for holds, each in reasons if holds), None)
+        return Now(float(latest["t_us"]), angle, direction, speed, run_deg, why)

@@ -8,7 +8,48 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Literal
+
+
+class Reason(StrEnum):
+    """Why an opening is no reading. The value is the code that ``--json`` gives; ``rig.words`` has
+    the words. Beside each, the data of its ``Rejection``, where it has any."""
+
+    BACKWARDS = "backwards"
+    LINES_LOST = "lines-lost"  # lines from the rig
+    UNSEEN = "unseen"  # the rig could not watch the contacts
+    NOT_COVERED = "not-covered"  # the rig had not said whether an edge was lost
+    BOUNCES_CUT = "bounces-cut"  # more bounces than the line carries
+    ENCODER_JUMPED = "encoder-jumped"
+    LINE_CUT = "line-cut"
+    INDEX_OFF = "index-off"  # by how many counts; counts a turn
+    CRANK_STILL = "crank-still"  # nothing else against it: the unit, or its lever, was moved
+    JUST_CLOSED = "just-closed"  # crank held, a trembling hand closed and opened the contacts
+    SHORT_APPROACH = "short-approach"  # degrees it had; degrees it needs
+    TURNED_BACK = "turned-back"  # not past the furthest point from which the crank went back
+    NOISE_OR_BOUNCE = "noise-or-bounce"  # noise just before it may have been its first opening
+    INDEX_NEVER_MET = "index-never-met"
+    RESTARTED_BEFORE_INDEX = "restarted-before-index"
+    RESTARTED = "restarted"
+    COUNTS_LOST = "counts-lost"  # by how many counts the next index was off
+    COUNTS_WRONG = "counts-wrong"  # counts from index to index; counts entered
+    NO_INDEX = "no-index"
+    NO_TDC = "no-tdc"
+    TDC_MOVED = "tdc-moved"  # by how many degrees, and their U, where that is known
+    INDEX_PLACE = "index-place"  # of a geared encoder: number of places; degrees apart
+    LINK_ROD_TDC = "link-rod-tdc"  # cylinder
+    MASTER_ROD_TDC = "master-rod-tdc"  # cylinder; cylinder whose TDC is known
+    FAR_FROM_NOMINAL = "far-from-nominal"
+    BY_HAND = "by-hand"  # what the person noted, or nothing
+
+
+@dataclass(frozen=True, slots=True)
+class Rejection:
+    """A reason with its data, in the order that stands beside the reason."""
+
+    reason: Reason
+    data: tuple[float | str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,12 +67,16 @@ class Opening:
     direction: int
     speed_deg_s: float
     run_up_deg: float  # movement in the normal direction since it began anew
-    counts: bool
-    why: str  # empty, or the reason that it does not count
+    rejection: Rejection | None  # why it is no reading; None when it is one
     partings: int  # times that the contacts parted in the passage
     passage_us: float  # from the first parting to the last
     closed_us: float  # how long the contacts had been closed before
     closed_deg: float  # crank degrees passed since they closed (NaN: not seen)
+
+    @property
+    def counts(self) -> bool:
+        """Whether it is a reading."""
+        return self.rejection is None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +111,7 @@ class ReferenceLost:
     """Angles no longer hold until the index has passed again."""
 
     t_us: float
-    why: str
+    rejection: Rejection
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +136,7 @@ class Now:
     direction: Literal[1, 0, -1]
     speed_deg_s: float
     run_up_deg: float
-    will_count: bool
-    why_not: str
+    rejection: Rejection | None  # why an opening here would be no reading
 
 
 @dataclass(frozen=True, slots=True)

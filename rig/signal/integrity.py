@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.signal.events import Opening
+from rig.signal.events import Opening, Reason, Rejection
 from rig.wire.records import EDGE, WIDTH, Batch, Cut, Edge, Health, LineError
 
 
@@ -101,11 +101,10 @@ LINE_LOSSES = frozenset(
 """Trouble after which an edge may be missing."""
 
 
-JUMPED = "the encoder jumped: its count is not sure until the index has passed"
-CUT_OFF = "the line was interrupted: the count is not sure until the index has passed"
-LINES_LOST = "lines from the rig were lost just then"
-UNSEEN = "the rig could not watch the contacts just then: too many edges on an input"
-NOT_COVERED = "the rig had not said yet whether an edge was lost just then"
+_COUNT_LOSSES = {"encoder": Reason.ENCODER_JUMPED, "interrupted": Reason.LINE_CUT}
+
+
+"""Trouble after which the encoder's count is no longer sure until the index has passed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,31 +191,31 @@ class IntegrityMonitor:
     def __init__(self) -> None:
         self._from_us: list[float] = []  # stretches that are over, in order of time
         self._to_us: list[float] = []
-        self._whys: list[str] = []
+        self._whys: list[Reason] = []
         self._since_us = math.inf  # the one that is not
         self._at_least_us = math.inf
-        self._why = ""
+        self._why = Reason.LINES_LOST
         self._jumped_us = -math.inf
         self.looking = False
         self.illegal = 0
 
-    def trouble(self, trouble: LineError) -> str:
+    def trouble(self, trouble: LineError) -> Reason | None:
         """Take note of trouble; says so when the encoder's count is no longer sure."""
         if trouble.kind in LINE_LOSSES:
             # The position of that time came before the trouble.
-            self.doubt(trouble.t_us, math.nextafter(trouble.t_us, math.inf), LINES_LOST)
-        return {"encoder": JUMPED, "interrupted": CUT_OFF}.get(trouble.kind, "")
+            self.doubt(trouble.t_us, math.nextafter(trouble.t_us, math.inf), Reason.LINES_LOST)
+        return _COUNT_LOSSES.get(trouble.kind)
 
-    def grown(self, grown: Grown) -> str:
+    def grown(self, grown: Grown) -> Reason | None:
         """Take note of totals that grew; says so when the count is no longer sure."""
         self.illegal = grown.illegal
         if grown.jumped:
             self._jumped_us = max(self._jumped_us, grown.to_us)
         if grown.unseen and grown.t_us < grown.to_us:
-            self.doubt(grown.t_us, grown.to_us, UNSEEN)
-        return JUMPED if grown.jumped else ""
+            self.doubt(grown.t_us, grown.to_us, Reason.UNSEEN)
+        return Reason.ENCODER_JUMPED if grown.jumped else None
 
-    def doubt(self, from_us: float, to_us: float, why: str) -> None:
+    def doubt(self, from_us: float, to_us: float, why: Reason) -> None:
         """Edges may be missing from ``from_us`` at least to ``to_us``."""
         if self.looking:
             self._since_us = min(self._since_us, from_us)
@@ -225,12 +224,12 @@ class IntegrityMonitor:
         self._since_us, self._at_least_us, self._why = from_us, to_us, why
         self.looking = True
 
-    def why(self, from_us: float, to_us: float) -> str:
-        """Why an edge may be missing between these times; empty when none is."""
+    def why(self, from_us: float, to_us: float) -> Reason | None:
+        """Why an edge may be missing between these times; None when none is."""
         nth = bisect_left(self._to_us, from_us)
         if nth < len(self._to_us) and self._from_us[nth] <= to_us:
             return self._whys[nth]
-        return self._why if self.looking and self._since_us <= to_us else ""
+        return self._why if self.looking and self._since_us <= to_us else None
 
     def jumping(self, t_us: float) -> bool:
         """Whether the encoder may have jumped just before ``t_us``, whatever the index said since
@@ -269,6 +268,7 @@ def edge_at(row: np.void, which: int, level: int) -> tuple[Edge, int]:
 
 def opened_unseen(edge: Edge, direction: int, losses: IntegrityMonitor) -> Opening:
     """The opening, for the list: it is no reading, and its angle is still to be filled in."""
+    lost = losses.why(edge.t_us, edge.t_us)
     return Opening(
         input=edge.input,
         t_us=edge.t_us,
@@ -276,8 +276,7 @@ def opened_unseen(edge: Edge, direction: int, losses: IntegrityMonitor) -> Openi
         direction=direction,
         speed_deg_s=math.nan,
         run_up_deg=math.nan,
-        counts=False,
-        why=losses.why(edge.t_us, edge.t_us),
+        rejection=Rejection(lost or Reason.UNSEEN),
         partings=1,
         passage_us=math.nan,
         closed_us=math.nan,

@@ -24,12 +24,12 @@ from rig.signal.events import (
     IndexPass,
     Now,
     Opening,
+    Reason,
     ReferenceLost,
+    Rejection,
     Settings,
 )
 from rig.signal.integrity import (
-    JUMPED,
-    NOT_COVERED,
     Covered,
     Grown,
     IntegrityMonitor,
@@ -55,9 +55,6 @@ MOST_UNSURE = 0.01
 
 """An opening is no reading when it is likelier than this that it lies further than ``SURE_DEG``
 crank degrees from where it is given."""
-
-
-NOISE_OR_CHATTER = "noise just before it may have been its first parting: turn more slowly"
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +137,7 @@ class OpeningFinder:
         """No more will come: what waits is worked through, what hangs in the air is said."""
         events: list[Event] = []
         self._work_last(events)
-        return events + self._release("the index was never met")
+        return events + self._release(Reason.INDEX_NEVER_MET)
 
     def _work_last(self, events: list[Event]) -> None:
         """All that has come. Silence after it decides nothing: there may have been more. What lies
@@ -149,7 +146,7 @@ class OpeningFinder:
         doubt_us = math.nextafter(self._covered.to_us, math.inf)
         if last_us > doubt_us:
             self._work(doubt_us, events)
-            self.losses.doubt(doubt_us, math.inf, NOT_COVERED)
+            self.losses.doubt(doubt_us, math.inf, Reason.NOT_COVERED)
         self._work(max(self._sure_us, last_us), events)
 
     # -- through, in order of time --------------------------------------------------------------
@@ -171,9 +168,9 @@ class OpeningFinder:
             else:
                 self._decide(self.inputs.cut(word), events)
         elif isinstance(word, Grown):
-            self._count_not_sure(self.losses.grown(word), word.t_us, events)
+            self._count_lost(self.losses.grown(word), word.t_us, events)
         else:
-            self._count_not_sure(self.losses.trouble(word), word.t_us, events)
+            self._count_lost(self.losses.trouble(word), word.t_us, events)
 
     def _up_to(self, before_us: float, events: list[Event]) -> None:
         """Through what is before ``before_us``; after a loss, stop where the levels are known."""
@@ -293,7 +290,7 @@ class OpeningFinder:
             direction = 0
         speed_deg_us = abs(where.speed) * s.count_deg
         unsure = passage.unsure(SURE_DEG / speed_deg_us) if speed_deg_us else 0.0
-        why = self._why_not(passage, direction, run_up_deg, passed, unsure)
+        why = self._rejection(passage, direction, run_up_deg, passed, unsure)
         return Opening(
             input=which,
             t_us=passage.t_us,
@@ -301,41 +298,38 @@ class OpeningFinder:
             direction=direction,
             speed_deg_s=where.speed * s.direction * s.count_deg * 1e6,
             run_up_deg=run_up_deg,
-            counts=not why,
-            why=why,
+            rejection=why,
             partings=passage.runs,
             passage_us=passage.last_us - passage.t_us,
             closed_us=passage.rest_us,
             closed_deg=self._moved_deg(since, where.at),
         )
 
-    def _why_not(
+    def _rejection(
         self,
         passage: Transition,
         direction: int,
         run_up_deg: float,
         passed: bool,
         unsure: float,
-    ) -> str:
+    ) -> Rejection | None:
         needed_deg = self.settings.run_up_deg
         # A parting shortly before belongs to it as well.
         before_us = LOOK_BACK * self.settings.closed_end_us
         lost = self.losses.why(passage.from_us - before_us, passage.decided_us)
-        reasons = (
-            (direction < 0, "passed backwards"),
-            (bool(lost), lost),
-            (passage.broken, "the contacts bounced more often than the line could carry"),
-            (self.losses.jumping(passage.t_us), JUMPED),
-            (bool(self.track.lost), self.track.lost),
-            (direction == 0, why_held(passage.rest_us)),
-            (
-                run_up_deg < needed_deg,
-                f"run-up of {run_up_deg:.1f}° only, {needed_deg:g}° are needed",
-            ),
-            (not passed, "the crank had gone back and had not passed its furthest point yet"),
-            (unsure > MOST_UNSURE, NOISE_OR_CHATTER),
+        short = Rejection(Reason.SHORT_APPROACH, (run_up_deg, needed_deg))
+        reasons: tuple[tuple[bool, Rejection | None], ...] = (
+            (direction < 0, Rejection(Reason.BACKWARDS)),
+            (lost is not None, Rejection(lost or Reason.UNSEEN)),
+            (passage.broken, Rejection(Reason.BOUNCES_CUT)),
+            (self.losses.jumping(passage.t_us), Rejection(Reason.ENCODER_JUMPED)),
+            (self.track.lost is not None, self.track.lost),
+            (direction == 0, Rejection(why_held(passage.rest_us))),
+            (run_up_deg < needed_deg, short),
+            (not passed, Rejection(Reason.TURNED_BACK)),
+            (unsure > MOST_UNSURE, Rejection(Reason.NOISE_OR_BOUNCE)),
         )
-        return next((why for holds, why in reasons if holds), "")
+        return next((why for holds, why in reasons if holds), None)
 
     def _index(self, mark: Mark, events: list[Event]) -> None:
         edge, offsets = mark.edge, mark.offsets
@@ -353,16 +347,16 @@ class OpeningFinder:
         if passed.anchored:
             self._anchor_edge, self._anchor_offsets = edge, offsets
             self._anchor_shift = where.at - (self.track.anchor or 0.0)
-            events += self._release("", offsets)
+            events += self._release(None, offsets)
         elif self.track.lost:
             events.append(ReferenceLost(passed.t_us, self.track.lost))
 
-    def _release(self, why: str, offsets: Offsets = EVEN) -> list[Event]:
+    def _release(self, why: Reason | None, offsets: Offsets = EVEN) -> list[Event]:
         """Openings that waited for the index; ``why`` says why it did not come. They are placed
         with the widths of the encoder's states as they are known when it has come."""
         held, self._held = self._held, []
         return [
-            replace(h.opening, counts=False, why=h.opening.why or why)
+            replace(h.opening, rejection=h.opening.rejection or Rejection(why))
             if why
             else replace(h.opening, crank_deg=self._angle(interpolate(h.edge, offsets).at, offsets))
             for h in held
@@ -402,14 +396,15 @@ class OpeningFinder:
 
     # -- losses, restarts -------------------------------------------------------------------------
 
-    def _count_not_sure(self, why: str, t_us: float, events: list[Event]) -> None:
+    def _count_lost(self, reason: Reason | None, t_us: float, events: list[Event]) -> None:
         """With a reason: angles do not hold until the index has passed."""
-        if not why:
+        if reason is None:
             return
+        why = Rejection(reason)
         known = self.track.lost == why
         self.track.counts_lost(why)
         self._held = [
-            replace(h, opening=replace(h.opening, counts=False, why=h.opening.why or why))
+            replace(h, opening=replace(h.opening, rejection=h.opening.rejection or why))
             for h in self._held
         ]
         if not known:
@@ -419,13 +414,12 @@ class OpeningFinder:
         """The rig began anew. What is certain of the old life is given, then all starts afresh."""
         events: list[Event] = []
         self._work_last(events)
-        events += self._release("the rig restarted before the index was met")
+        events += self._release(Reason.RESTARTED_BEFORE_INDEX)
         turns = self.track.turns
         if self.latest is not None and self.track.anchor is not None:
             angle = self.track.crank_deg(float(self.latest["count"])) or 0.0
             turns = float(math.ceil(angle * self.settings.encoder_turns_per_crank_turn / 360.0))
-            why = "the rig restarted: the reference holds again once the index has passed"
-            events.append(ReferenceLost(restart.t_us, why))
+            events.append(ReferenceLost(restart.t_us, Rejection(Reason.RESTARTED)))
         self.latest = None
         self._showing = Showing()
         self.widths.restart()

@@ -23,8 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.base.angles import wrap
-from rig.base.rounding import many
-from rig.signal.events import IndexPass, Settings
+from rig.signal.events import IndexPass, Reason, Rejection, Settings
 
 TOLERANCE_COUNTS = 1.5
 
@@ -36,14 +35,14 @@ TOLERANCE_COUNTS = 1.5
 class Track:
     """Angle reference of one life of the rig. Places are in counts, as ``Place.at`` has them.
 
-    ``lost`` says why angles do not hold, empty while they do. ``turns`` are whole turns of the
+    ``lost`` says why angles do not hold, None while they do. ``turns`` are whole turns of the
     encoder before this life of the rig; they are added to all angles.
     """
 
     settings: Settings
     turns: float = 0.0
     anchor: float | None = None
-    lost: str = ""
+    lost: Rejection | None = None
     agreed: int = 0  # passes that agreed with the anchor since it was set
     between_passes: float | None = None  # counts between the last two passes the same way
     _before: tuple[float, int] | None = None
@@ -57,7 +56,7 @@ class Track:
         turn = s.direction * (at - self.anchor) / s.counts_per_turn + self.turns
         return 360.0 * turn / s.encoder_turns_per_crank_turn
 
-    def counts_lost(self, why: str) -> None:
+    def counts_lost(self, why: Rejection) -> None:
         """Counts are known to be lost: angles do not hold until the index has passed."""
         self.lost = why
 
@@ -75,7 +74,7 @@ class Track:
         if abs(off) <= TOLERANCE_COUNTS:
             self.agreed += 1
             self._doubted = None
-            self.lost = ""
+            self.lost = None
             return self._pass(at, t_us, direction, off, anchored=False)
         if self.lost and self._doubted is None:
             return self._anchor(at - self._whole_turns(at), t_us, direction, off, at)
@@ -85,11 +84,7 @@ class Track:
                 self._doubted = None
                 return self._anchor(at - self._whole_turns(at), t_us, direction, off, at)
         self._doubted = at
-        moved = (
-            f"{many(round(abs(off)), 'count')} from where {many(per_turn, 'count')} "
-            f"a turn would have it"
-        )
-        self.lost = f"the index came {moved}: wait until it passes twice more"
+        self.lost = Rejection(Reason.INDEX_OFF, (round(abs(off)), per_turn))
         return self._pass(at, t_us, direction, off, anchored=False)
 
     def _whole_turns(self, at: float) -> float:
@@ -101,7 +96,7 @@ class Track:
         self, anchor: float, t_us: float, direction: int, off: float, at: float | None = None
     ) -> IndexPass:
         self.anchor = anchor
-        self.lost = ""
+        self.lost = None
         self.agreed = 0
         return self._pass(anchor if at is None else at, t_us, direction, off, anchored=True)
 
@@ -127,7 +122,7 @@ class IndexCheck:
         self._settings = settings
         self._before: IndexPass | None = None
         self._sound_us = float("-inf")  # when the index last came where it was expected
-        self._doubts: list[tuple[float, float, str]] = []
+        self._doubts: list[tuple[float, float, Rejection]] = []
         self.turns: list[float] = []  # counts from each of the last passes to the next
 
     def take(self, passed: IndexPass) -> None:
@@ -136,10 +131,7 @@ class IndexCheck:
         if passed.anchored or abs(passed.off_counts) <= TOLERANCE_COUNTS:
             self._sound_us = passed.t_us
         else:
-            off = (
-                f"the index then came {many(round(abs(passed.off_counts)), 'count')} "
-                f"off: counts were lost"
-            )
+            off = Rejection(Reason.COUNTS_LOST, (round(abs(passed.off_counts)),))
             self._doubts.append((self._sound_us, passed.t_us, off))
         # Counts up to a pass that became the anchor have nothing to do with those before.
         alike = before is not None and before.direction == passed.direction
@@ -171,15 +163,12 @@ class IndexCheck:
         """Counts of the last turns, the middle figure; not a number before there are any."""
         return median_low(self.turns) if self.turns else float("nan")
 
-    def why_not(self, t_us: float) -> str:
-        """Why an angle at ``t_us`` does not hold, as is known now; empty when it does."""
+    def why_not(self, t_us: float) -> Rejection | None:
+        """Why an angle at ``t_us`` does not hold, as is known now; None when it does."""
         if self.counts_wrong:
             stated = self._settings.counts_per_turn
-            return (
-                f"{many(round(self.usual_counts), 'count')} lie from index to index, "
-                f"{stated} are stated"
-            )
-        return next((why for low, high, why in self._doubts if low < t_us <= high), "")
+            return Rejection(Reason.COUNTS_WRONG, (round(self.usual_counts), stated))
+        return next((why for low, high, why in self._doubts if low < t_us <= high), None)
 
 
 INDEX_LEAST_US = 20.0

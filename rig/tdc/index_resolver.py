@@ -18,9 +18,9 @@ from rig.base.errors import InputError
 from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Encoder, Engine, Profile
+from rig.signal.events import Reason, Rejection
 from rig.tdc.piston_stop import StopTouches
 from rig.tdc.reference import TdcReference
-from rig.words.diagnostics import which_place
 
 CLEAR = 0.4
 
@@ -94,7 +94,7 @@ class IndexResolver:
         self._starts = [-math.inf]
         self._near: list[float | None] = [None]
         self.many = index_places(profile.encoder)
-        self.why = which_place(profile.encoder)
+        self.why_not = Rejection(Reason.INDEX_PLACE, (self.many, places_apart_deg(profile.encoder)))
 
     @property
     def known(self) -> bool:

@@ -12,8 +12,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.base import rounding
 from rig.engine.profile import Encoder
+from rig.signal.events import Reason, Rejection
 from rig.tdc.index_resolver import same_frame
 from rig.tdc.reference import Move, TdcReference, is_touched, moved
 
@@ -49,19 +49,13 @@ class Holds:
         """Whether it holds at ``at``."""
         return self.since <= at <= self.until
 
-    def why_not(self, at: At) -> str:
-        """Why it does not hold at ``at``; empty where it does."""
+    def why_not(self, at: At) -> Rejection | None:
+        """Why it does not hold at ``at``; None where it does."""
         if self.at(at):
-            return ""
+            return None
         shown = self.before if at < self.since else self.after
-        by = "" if shown is None else f" by {size_of_move(shown)}"
-        return f"TDC has moved{by}, and where it was here is not known"
-
-
-def size_of_move(move: Move) -> str:
-    """How far dead centre moved, with the expanded uncertainty, in words."""
-    U_deg = move.uncertainty.U_deg
-    return f"{rounding.size(move.shift_deg, U_deg)}° (± {rounding.two_figures(U_deg)}°)"
+        by = () if shown is None else (shown.shift_deg, shown.uncertainty.U_deg)
+        return Rejection(Reason.TDC_MOVED, by)
 
 
 def holds(used: TdcReference, at: At, touched: Sequence[Touched], encoder: Encoder) -> Holds:

@@ -20,8 +20,7 @@ from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.engine.geometry import datum_after_first_deg, on_link_rod, tdc_known
 from rig.engine.profile import Profile, Setting, Unit
-from rig.signal.crank_motion import JUST_CLOSED, STOOD_STILL
-from rig.signal.events import Opening
+from rig.signal.events import Opening, Reason, Rejection
 from rig.tdc.reference import TdcReference
 from rig.timing.firing_tdc import (
     FiringTdc,
@@ -52,8 +51,7 @@ USUAL_NOMINAL_DEG = 20.0
 figure between dead centre and full advance serves to choose between cylinders."""
 
 
-NO_REFERENCE = "no top dead centre yet"
-NO_ANGLE = "the index has not passed, so the angle is not known"
+NO_TDC = Rejection(Reason.NO_TDC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +104,7 @@ def to_reading(
     phase: Phase = "as found",
     kind: Literal["turned", "set"] = "turned",
     start_us: float = 0.0,
-    without: str = NO_REFERENCE,
+    without: Rejection = NO_TDC,
 ) -> Reading:
     """Tie one opening to its unit, lobe, cylinder and stroke.
 
@@ -119,16 +117,15 @@ def to_reading(
     """
     unit = unit_on_input(profile, opening.input)
     in_force = setting_named(unit, setting)
-    counts, why = (True, "") if kind == "set" else (opening.counts, opening.why)
+    why = None if kind == "set" else opening.rejection
     if opening.crank_deg is None:
-        counts, why = False, opening.why or NO_ANGLE
+        why = opening.rejection or Rejection(Reason.NO_INDEX)
     elif reference is None:
-        counts, why = False, why or without
+        why = why or without
     found = None
     if opening.crank_deg is not None and reference is not None:
         found = _Finder(profile, reference, unit, in_force, stroke).find(opening.crank_deg)
-        if found.btdc_deg is None:
-            counts, why = False, why or found.why
+        why = why or found.why
     return Reading(
         unit=unit.name,
         setting=setting,
@@ -137,8 +134,7 @@ def to_reading(
         btdc_deg=found.btdc_deg if found else None,
         crank_deg=opening.crank_deg,
         t_s=(opening.t_us - start_us) * 1e-6,
-        counts=counts,
-        why=why,
+        rejection=why,
         phase=phase,
         kind=kind,
         stroke_known=found.stroke_known if found else False,
@@ -161,7 +157,7 @@ class _Found:
     btdc_deg: float | None
     stroke_known: bool
     wrong_stroke: bool = False
-    why: str = ""
+    why: Rejection | None = None  # where its angle cannot be judged
 
 
 class _Finder:
@@ -225,13 +221,10 @@ class _Finder:
         from_first = self.setting.counted_from == "first" and cylinder in self.setting.per_cylinder
         return from_first or tdc_known(self.engine, cylinder, self.reference.cylinder)
 
-    def _not_known(self, cylinder: int) -> str:
+    def _not_known(self, cylinder: int) -> Rejection:
         if on_link_rod(self.engine, cylinder):
-            return f"the top dead centre of cylinder {cylinder} (link rod) is not stated"
-        return (
-            f"the top dead centre of cylinder {cylinder} (master rod) does not follow from that of"
-            f" cylinder {self.reference.cylinder} (link rod): state it"
-        )
+            return Rejection(Reason.LINK_ROD_TDC, (cylinder,))
+        return Rejection(Reason.MASTER_ROD_TDC, (cylinder, self.reference.cylinder))
 
     def _nearest(self, after: float) -> tuple[Place, bool]:
         """The nearest place, and whether another cylinder shares it."""
@@ -274,19 +267,22 @@ class _Finder:
         return round((after - first) / spacing) % self.unit.lobes
 
 
-_OF_THE_HAND = ("passed backwards", "run-up of", "the crank had gone back", JUST_CLOSED)
+_OF_THE_HAND = {
+    None,
+    Reason.BACKWARDS,
+    Reason.SHORT_APPROACH,
+    Reason.TURNED_BACK,
+    Reason.JUST_CLOSED,
+}
 
 
-"""How a reason begins that speaks of the crank's movement alone."""
+"""Nothing, or the crank's movement alone, stands against an opening."""
 
 
 NEAR_DEG = 10.0
 
 
 """A unit is set nearer than this to the figure that is wanted (common practice, no source)."""
-
-
-FAR = "the contacts parted with the crank held, far from the figure that is wanted"
 
 
 def by_moving(opening: Opening, *, moving: bool) -> bool:
@@ -296,10 +292,8 @@ def by_moving(opening: Opening, *, moving: bool) -> bool:
     movement stands against the opening: a hand that trembles on a held crank turns nothing,
     though the encoder sees every direction and run-up.
     """
-    if opening.why == STOOD_STILL:
-        return True
-    of_the_hand = not opening.why or opening.why.startswith(_OF_THE_HAND)
-    return of_the_hand and moving
+    reason = opening.rejection.reason if opening.rejection else None
+    return reason is Reason.CRANK_STILL or (moving and reason in _OF_THE_HAND)
 
 
 def unless_far(reading: Reading, unit: Unit) -> Reading:
@@ -311,4 +305,4 @@ def unless_far(reading: Reading, unit: Unit) -> Reading:
         return reading
     if abs(wrap(reading.btdc_deg - window.nominal_btdc)) <= NEAR_DEG:
         return reading
-    return replace(reading, counts=False, why=reading.why or FAR)
+    return replace(reading, rejection=reading.rejection or Rejection(Reason.FAR_FROM_NOMINAL))

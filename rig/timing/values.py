@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rig.base.uncertainty import Uncertainty
+from rig.signal.events import Rejection
 
 Verdict = Literal["inside", "outside", "not decidable", "not judged"]
 Phase = Literal["as found", "being set", "as left"]
@@ -30,14 +31,18 @@ class Reading:
     btdc_deg: float | None
     crank_deg: float | None
     t_s: float  # from the first position of its capture
-    counts: bool
-    why: str  # why it does not count, empty when it does
+    rejection: Rejection | None  # why it is rejected; None when it is valid
     phase: Phase = "as found"
     kind: Literal["turned", "set", "impulse"] = "turned"
     stroke_known: bool = True
     wrong_stroke: bool = False  # a whole crank turn out on a four-stroke
     partings: int = 1  # contact openings in the passage, chatter included
     closed_deg: float | None = None  # crank degrees for which the contacts had been closed
+
+    @property
+    def counts(self) -> bool:
+        """Whether it is valid."""
+        return self.rejection is None
 
 
 @dataclass(frozen=True, slots=True)

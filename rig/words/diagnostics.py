@@ -1,23 +1,227 @@
-"""Reason, Diagnostic (mostly new)."""
+"""Why an opening is no reading, and what looks wrong, in words.
+
+The program decides by ``Reason`` and ``Doubt`` alone; what these tables give is only shown.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
 from rig.base.angles import wrap
-from rig.base.rounding import after_index, many, size
+from rig.base.rounding import after_index, many, size, two_figures
 from rig.base.rounding import within as stated_within
 from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.profile import Encoder
+from rig.job.results import JobResults
+from rig.session.diagnostics import Diagnostic, Doubt, moves
+from rig.signal.events import Reason, Rejection
 from rig.tdc.gauge_points import EngineMark, read_within_words
 from rig.tdc.reference import TdcReference
+from rig.timing.groups import in_groups
+
+Words = Callable[..., str]
 
 
-def which_place(encoder: Encoder) -> str:
-    """In words, why a reference found in another life of the rig does not hold, and what helps."""
+def _moved(*data: float) -> str:
+    """How far TDC moved, with its expanded uncertainty; nothing where that is not known."""
+    if not data:
+        return ""
+    shift_deg, U_deg = data
+    return f" by {size(shift_deg, U_deg)}° (± {two_figures(U_deg)}°)"
+
+
+def _place(places: int, apart_deg: float) -> str:
     return (
-        f"state cylinder 1's firing top, roughly: the index has "
-        f"{many(index_places(encoder), 'place')} on"
-        f" the crank, {places_apart_deg(encoder):g}° apart"
+        f"state cylinder 1's firing top, roughly: the index has {many(places, 'place')} on"
+        f" the crank, {apart_deg:g}° apart"
     )
+
+
+def _always(words: str) -> Words:
+    return lambda *_: words
+
+
+REASONS: Mapping[Reason, Words] = {
+    Reason.BACKWARDS: _always("passed backwards"),
+    Reason.LINES_LOST: _always("lines from the rig were lost just then"),
+    Reason.UNSEEN: _always(
+        "the rig could not watch the contacts just then: too many edges on an input"
+    ),
+    Reason.NOT_COVERED: _always("the rig had not said yet whether an edge was lost just then"),
+    Reason.BOUNCES_CUT: _always("the contacts bounced more often than the line could carry"),
+    Reason.ENCODER_JUMPED: _always(
+        "the encoder jumped: its count is not sure until the index has passed"
+    ),
+    Reason.LINE_CUT: _always(
+        "the line was interrupted: the count is not sure until the index has passed"
+    ),
+    Reason.INDEX_OFF: lambda off, per_turn: (
+        f"the index came {many(off, 'count')} from where {many(per_turn, 'count')} a turn would"
+        " have it: wait until it passes twice more"
+    ),
+    Reason.CRANK_STILL: _always("the crank stood still"),
+    Reason.JUST_CLOSED: _always("the crank was held, and the contacts had only just closed"),
+    Reason.SHORT_APPROACH: lambda had_deg, needed_deg: (
+        f"run-up of {had_deg:.1f}° only, {needed_deg:g}° are needed"
+    ),
+    Reason.TURNED_BACK: _always(
+        "the crank had gone back and had not passed its furthest point yet"
+    ),
+    Reason.NOISE_OR_BOUNCE: _always(
+        "noise just before it may have been its first parting: turn more slowly"
+    ),
+    Reason.INDEX_NEVER_MET: _always("the index was never met"),
+    Reason.RESTARTED_BEFORE_INDEX: _always("the rig restarted before the index was met"),
+    Reason.RESTARTED: _always(
+        "the rig restarted: the reference holds again once the index has passed"
+    ),
+    Reason.COUNTS_LOST: lambda off: (
+        f"the index then came {many(off, 'count')} off: counts were lost"
+    ),
+    Reason.COUNTS_WRONG: lambda usual, entered: (
+        f"{many(usual, 'count')} lie from index to index, {entered} are stated"
+    ),
+    Reason.NO_INDEX: _always("the index has not passed, so the angle is not known"),
+    Reason.NO_TDC: _always("no top dead centre yet"),
+    Reason.TDC_MOVED: lambda *by: f"TDC has moved{_moved(*by)}, and where it was here is not known",
+    Reason.INDEX_PLACE: _place,
+    Reason.LINK_ROD_TDC: lambda cylinder: (
+        f"the top dead centre of cylinder {cylinder} (link rod) is not stated"
+    ),
+    Reason.MASTER_ROD_TDC: lambda cylinder, known: (
+        f"the top dead centre of cylinder {cylinder} (master rod) does not follow from that of"
+        f" cylinder {known} (link rod): state it"
+    ),
+    Reason.FAR_FROM_NOMINAL: _always(
+        "the contacts parted with the crank held, far from the figure that is wanted"
+    ),
+    Reason.BY_HAND: lambda noted="struck out by hand": noted,
+}
+
+
+"""Of an opening that was."""
+
+
+NOW: Mapping[Reason, Words] = {
+    Reason.BACKWARDS: lambda shaft: f"{shaft} goes backwards",
+    Reason.NO_INDEX: _always("the index has not passed yet"),
+    Reason.TURNED_BACK: _always("not yet past the furthest point"),
+    Reason.SHORT_APPROACH: _always("run-up is not long enough yet"),
+}
+
+
+"""Of an opening that would come now, where that is put in other words; the shaft's name first."""
+
+
+def reason_words(rejection: Rejection | None) -> str:
+    """Why an opening is no reading; empty where it is one."""
+    return "" if rejection is None else REASONS[rejection.reason](*rejection.data)
+
+
+def now_words(rejection: Rejection | None, shaft: str = "the crank") -> str:
+    """Why an opening just now would be no reading; empty where it would."""
+    if rejection is None or rejection.reason not in NOW:
+        return reason_words(rejection)
+    return NOW[rejection.reason](shaft, *rejection.data)
+
+
+def reason_code(rejection: Rejection | None) -> str:
+    """The reason's code; empty where there is none."""
+    return "" if rejection is None else rejection.reason.value
+
+
+def _times(n: int) -> str:
+    return "once" if n == 1 else many(n, "time")
+
+
+def _no_line(kinds: str) -> str:
+    heard = f"what was heard makes no sense ({kinds})" if kinds else "nothing was heard"
+    return f"no line of a rig was read: {heard}; look at port and baud rate"
+
+
+def _no_input(unit: str, number: int, has: int) -> str:
+    rest = f"has inputs 1 to {has}" if has else "has no contact input"
+    return (
+        f"{unit}: contact input {number} is stated, and the rig {rest}; correct input in"
+        " engine.toml"
+    )
+
+
+def _silent(unit: str, number: int, turns: int, never: bool, level: str) -> str:
+    ever = "has never opened in" if never else "has not opened for the last"
+    stays = {
+        "open": "it stays open: is its lead on, and on this input?",
+        "closed": "it stays closed: is it still earthed (switch at OFF), or its lead on another"
+        " input?",
+        "unknown": "is its lead on, and on this input?",
+    }[level]
+    return f"{unit}: contact input {number} {ever} {many(turns, 'turn')} of the crank; {stays}"
+
+
+DOUBTS: Mapping[Doubt, Words] = {
+    Doubt.TDC_HAS_MOVED: lambda *by: (
+        f"TDC HAS MOVED{_moved(*by)}, a later touch shows: readings since the last touch that"
+        " agrees do not count. Find TDC anew, and read again"
+    ),
+    Doubt.TDC_HAD_MOVED: lambda *by: (
+        f"TDC HAD MOVED{_moved(*by)} before the one in use was found: readings before that do"
+        " not count"
+    ),
+    Doubt.LINE_FORMAT: lambda of_rig, ours: (
+        f"the rig speaks version {of_rig} of the line format, this program {ours}: nothing it"
+        " says is judged; update one of the two"
+    ),
+    Doubt.NO_LINE: _no_line,
+    Doubt.COUNTS_WRONG: lambda words, cause: f"{words}; {cause}",
+    Doubt.COUNTS_REPORTED: lambda reported, shown: (
+        f"the rig says {many(reported, 'count')} a turn; the index bears out {shown}, as stated"
+    ),
+    Doubt.INDEX_OFF: lambda times: (
+        f"the index came {_times(times)} at another count than expected: counts were lost, or it"
+        " was touched by noise; what was read since the pass before does not count"
+    ),
+    Doubt.ANGLES_LOST: _always("angles do not hold"),
+    Doubt.STOP_MISLEADS: lambda why: why,
+    Doubt.INDEX_PLACE: lambda places, apart_deg, within_deg: (
+        f"{_place(places, apart_deg)} (within {within_deg:.0f}° will do; touching the stop again"
+        " does too); without it nothing read counts"
+    ),
+    Doubt.NO_INPUT: _no_input,
+    Doubt.SILENT: _silent,
+    Doubt.OPENED_AT_REST: lambda unit, number, times: (
+        f"{unit}: contact input {number} opened {_times(times)} while the crank stood still: the"
+        " unit was moved by hand, or its lead is loose"
+    ),
+    Doubt.BRIDGED: lambda one, two, first, second: (
+        f"{one} and {two} always open at the very same instant: are both leads on one unit, or"
+        f" inputs {first} and {second} joined?"
+    ),
+    Doubt.RESTARTED: lambda times: f"the rig restarted {_times(times)}",
+    Doubt.ENCODER_JUMPED: lambda times: (
+        f"the encoder jumped {_times(times)}: look at its plug and its disc"
+    ),
+}
+
+
+def diagnostic_words(diagnostic: Diagnostic) -> str:
+    """One sentence: what was seen, and what to look at."""
+    words = DOUBTS[diagnostic.doubt](*diagnostic.data)
+    why = reason_words(diagnostic.rejection)
+    return f"{words}: {why}" if why else words
+
+
+def remarks_on(worked: JobResults) -> list[str]:
+    """What is to be said of a job's files and of what is in them, each sentence once."""
+    said = [
+        f"{one.path}: {diagnostic_words(each)}"
+        for one in worked.played
+        for each in moves(one.session.holds)
+    ]
+    said += in_groups(worked.judgements)
+    said += [text for one in (*worked.played, *worked.sources) for text in one.said]
+    said += worked.origin
+    said += [f"{one.path}: {diagnostic_words(doubt)}" for one, doubt in worked.doubts]
+    return list(dict.fromkeys(said))
 
 
 def not_carried_over(encoder: Encoder) -> str:

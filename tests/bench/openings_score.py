@@ -7,9 +7,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from rig.signal.events import Opening, Settings
-from rig.signal.openings import NOISE_OR_CHATTER, SURE_DEG, OpeningFinder
+from rig.signal.events import Opening, Reason, Rejection, Settings
+from rig.signal.openings import SURE_DEG, OpeningFinder
 from rig.wire.records import Batch
+from rig.words.diagnostics import reason_words
 
 NEAR_S = 0.05
 """An opening found this near in time to a true one is that one; its error shows in full."""
@@ -116,9 +117,12 @@ class Score:
             error = o.crank_deg - true.crank_deg - 360.0 * turns
             late_us = o.t_us - true.t_s * 1e6
             units = error / unit_deg(counts)
-            self.errors.append(Error(units, late_us, o.input, true.t_s, run, o.counts, o.why))
+            self.errors.append(
+                Error(units, late_us, o.input, true.t_s, run, o.counts, reason_words(o.rejection))
+            )
             self.wrong += o.counts and abs(error) > SURE_DEG
-            self.given_up += o.why == NOISE_OR_CHATTER and abs(error) <= SURE_DEG
+            unsure = o.rejection == Rejection(Reason.NOISE_OR_BOUNCE)
+            self.given_up += unsure and abs(error) <= SURE_DEG
 
     @property
     def rms(self) -> float:

@@ -23,6 +23,7 @@ from rig.session.session import signal_settings
 from rig.tdc.gauge_points import notes_in
 from rig.unit_bench.report import alone_seen
 from rig.wire.formats import open_recording
+from rig.words.diagnostics import remarks_on
 
 CAPTURE = session()[1]
 LINES = CAPTURE.splitlines(keepends=True)
@@ -105,7 +106,7 @@ def read(data: bytes, path: Path) -> None:
         except InputError as error:
             told(error)
         else:
-            for text in [*worked.said, played.session.last_trouble]:
+            for text in [*remarks_on(worked), played.session.last_trouble]:
                 text.encode("utf-8")
 
 

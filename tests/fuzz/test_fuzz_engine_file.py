@@ -17,6 +17,7 @@ from rig.engine.engine_file import profile_from_bytes
 from rig.session.session import Session
 from rig.tdc.reference import set_by_hand
 from rig.wire.reader import LineReader
+from rig.words.diagnostics import diagnostic_words
 
 EXAMPLE = (resources.files("rig.job") / "example.toml").read_text("utf-8")
 MEANS = """
@@ -81,7 +82,7 @@ def reads_or_says(data: bytes) -> None:
     except InputError as error:
         told(error)
     for doubt in session.doubts(over=True):
-        assert doubt.words.isprintable()
+        assert diagnostic_words(doubt).isprintable()
 
 
 def said(mistakes: tuple[Mistake, ...], data: bytes) -> None:

@@ -16,6 +16,7 @@ from rig.session.session import Session
 from rig.signal.rig_statistics import StatisticsCollector
 from rig.tdc.reference import set_by_hand
 from rig.wire.reader import LineReader
+from rig.words.diagnostics import diagnostic_words
 
 SAID = turning()[0]
 REFERENCE = set_by_hand(60.0, how="by hand", half_width_deg=0.1)
@@ -102,7 +103,7 @@ def read(data: bytes, piece: int) -> None:
         assert records <= data.count(b"\n") + 1
         survey.result(session.state_widths)
         for doubt in session.doubts(over=True):
-            assert doubt.words.isprintable()
+            assert diagnostic_words(doubt).isprintable()
         session.readings(), session.judgements(), session.comparisons(), session.lags()
 
 

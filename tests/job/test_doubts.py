@@ -11,10 +11,12 @@ from typing import Any
 import pytest
 from made_job import MadeJob, Ran, certificate_in, finished, refused, rig
 
+from rig.signal.events import Reason, Rejection
 from rig.timing.groups import in_groups
 from rig.virtual.board import BoardSpec
 from rig.virtual.ground_truth import GroundTruth, draw
 from rig.virtual.rig import demo_profile
+from rig.words.diagnostics import diagnostic_words
 
 PROFILE = demo_profile()
 TWO = BoardSpec(4096, 2)
@@ -30,7 +32,7 @@ def swap(old: str, new: str) -> Callable[[str], str]:
 
 
 def live_says(made: MadeJob) -> list[str]:
-    return [doubt.words for doubt in made.bench.session.doubts(over=True)]
+    return [diagnostic_words(doubt) for doubt in made.bench.session.doubts(over=True)]
 
 
 def said(made: MadeJob, status: int) -> tuple[str, Ran]:
@@ -149,7 +151,7 @@ def test_a_jump_of_the_encoder_is_said_and_nothing_counts_until_the_index(tmp_pa
     made.do("set upper", "rest 0.5")
     last = made.bench.session.readings()[-1]
     assert (last.counts, last.kind) == (False, "turned")  # not even as a set reading
-    assert "the encoder jumped" in last.why
+    assert last.rejection == Rejection(Reason.ENCODER_JUMPED)
     words, _ = said(made.do("turn 800 at 100"), 1)
     assert "upper, full advance, as found: no mean, it moved: " in words  # it was set, unsaid
     assert "the encoder jumped 3 times: look at its plug and its disc" in words

@@ -24,6 +24,7 @@ from rig.virtual.rig import VirtualRig, demo_profile
 from rig.wire.capture import CaptureReader
 from rig.wire.ports import open_port
 from rig.wire.records import Note
+from rig.words.diagnostics import diagnostic_words
 
 PLAN = (
     "turn 500 at 110", "fault corrupt 2", "turn 300 at 110", "fault lose 1", "fault counts 2",
@@ -212,7 +213,7 @@ def test_while_the_port_is_away_it_is_said_and_nothing_is_lost(tmp_path: Path) -
 def test_a_reset_in_mid_turn_is_in_the_capture_and_on_the_certificate(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke().do("turn 400 at 110")
     made.do("fault reset in 0.7", "turn 300 at 110")
-    words = [doubt.words for doubt in made.bench.session.doubts()]
+    words = [diagnostic_words(doubt) for doubt in made.bench.session.doubts()]
     assert "the rig restarted once" in words
     made.do("turn 1500 at 110")
     lived = live(made.bench)

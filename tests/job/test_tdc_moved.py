@@ -12,6 +12,7 @@ from made_job import BEGAN, MadeJob, certificate_in, refused, rig
 
 from rig.base.errors import InputError
 from rig.certificate import record
+from rig.words.diagnostics import diagnostic_words
 
 SLIP_DEG = 6
 MOVED = re.compile(r"TDC HA[SD] MOVED by (5\.9\d*|6\.0\d*)° \(± 0\.\d+°\)")
@@ -46,7 +47,9 @@ def slipped(tmp_path_factory: pytest.TempPathFactory) -> Path:
     first, _ = session.centres.touches(session.references)
     assert all(t_us < first.at[1] for t_us in counted)  # on the way to the first touch
     assert session.here is None
-    assert MOVED.search(session.first_doubt())
+    doubt = session.first_doubt()
+    assert doubt is not None
+    assert MOVED.search(diagnostic_words(doubt))
     made.end()
     made.bench.save()
     return made.folder

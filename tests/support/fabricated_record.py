@@ -23,6 +23,7 @@ from rig.engine.profile import (
     Window,
 )
 from rig.job.results import CaptureFacts, RigFinding
+from rig.signal.events import Reason, Rejection
 from rig.tdc.reference import TdcReference
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
@@ -31,6 +32,8 @@ from rig.timing.values import Reading
 CAPTURE = b"a made-up recording\n" * 400
 ENGINE_FILE = '[engine]\nname = "Launch engine"\n# 36° BTDC: manual, page 14\n'.encode()
 Phase = Literal["as found", "as left"]
+
+SHORT = Rejection(Reason.SHORT_APPROACH, (12.5, 20.0))
 
 
 def profile(cylinders: int = 4, units: tuple[str, ...] = ("upper", "lower")) -> Profile:
@@ -118,8 +121,7 @@ def readings(
                                 float(btdc),
                                 float(360.0 * each + 161.9238 - btdc),
                                 t_s,
-                                counts,
-                                "" if counts else "run-up too short",
+                                None if counts else SHORT,
                                 phase=phase,
                                 partings=1 + int(chance.integers(0, 5)),
                             )

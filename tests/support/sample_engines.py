@@ -89,8 +89,7 @@ def opening(crank_deg: float | None, at_input: int = 1, closed_deg: float = math
         direction=1,
         speed_deg_s=40.0,
         run_up_deg=90.0,
-        counts=True,
-        why="",
+        rejection=None,
         partings=3,
         passage_us=900.0,
         closed_us=1e6,
@@ -108,8 +107,7 @@ def reading(btdc_deg: float, unit_name: str = "upper", cylinder: int | None = 1)
         btdc_deg=btdc_deg,
         crank_deg=720.0 - btdc_deg,
         t_s=0.0,
-        counts=True,
-        why="",
+        rejection=None,
     )
 
 

@@ -15,6 +15,7 @@ from rig.base.errors import InputError
 from rig.certificate import page, seal
 from rig.certificate.schema import Closing
 from rig.job.results import Change
+from rig.signal.events import Reason, Rejection
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.values import Reading
@@ -141,12 +142,11 @@ def test_readings_that_did_not_count_are_told_by_their_reason() -> None:
     job = profile()
     read = readings(job)
     late = [
-        replace(each, counts=False, why=f"run-up {i}.5 of 20 degrees")
+        replace(each, rejection=Rejection(Reason.SHORT_APPROACH, (i + 0.5, 20.0)))
         for i, each in enumerate(read[:5])
     ]
     text = text_of(record(readings=[*late, *read[5:]]))
-    assert "run-up … of … degrees (5)" in text
-    assert "run-up too short (16)" in text
+    assert "run-up of …° only, …° are needed (21)" in text
 
 
 def test_as_found_and_as_left_stand_side_by_side() -> None:
@@ -217,8 +217,8 @@ def test_other_kinds_of_reading_stand_in_blocks_of_their_own() -> None:
     job = profile()
     read = [
         *readings(job),
-        Reading("upper", "full advance", 1, 0, -6.1, 366.0, 500.0, True, "", kind="impulse"),
-        Reading("upper", "full advance", 1, 0, 36.1, 366.0, 600.0, True, "", kind="set"),
+        Reading("upper", "full advance", 1, 0, -6.1, 366.0, 500.0, None, kind="impulse"),
+        Reading("upper", "full advance", 1, 0, 36.1, 366.0, 600.0, None, kind="set"),
     ]
     judged = assess(read, job, reference())
     text = text_of(record(readings=read, judgements=judged))
@@ -246,7 +246,10 @@ def test_hostile_text_anywhere_is_shown_harmless(evil: str) -> None:
     job = profile(2, (evil, "lower"))
     engine = replace(job.engine, name=evil, serial=evil, seen_from=evil)
     job = replace(job, engine=engine, person=evil, workshop=evil, synchronism=())
-    read = [replace(each, why=evil * (not each.counts)) for each in readings(job)]
+    read = [
+        replace(each, rejection=None if each.counts else Rejection(Reason.BY_HAND, (evil,)))
+        for each in readings(job)
+    ]
     found = replace(reference(), method=evil, how=evil, made_utc=evil, warnings=(evil,))
     made = record(
         profile=job,

@@ -11,8 +11,8 @@ from made_job import BEGAN, MadeJob, certificate_in, refused, rig
 from rig.base.errors import InputError
 from rig.guide.advice import stroke_state
 from rig.live.view_model import Says, view_of
+from rig.signal.events import Reason
 from rig.tdc.gauge_points import gauge_note
-from rig.words.diagnostics import which_place
 
 UNIT = "first"
 FIRST = ("turn 700 at 150",)  # an index comes once in 640 degrees of crank
@@ -100,9 +100,8 @@ def test_dead_centre_by_gauge_holds_in_the_life_of_the_rig_that_it_is_of(tmp_pat
     assert max(off) < 1.0
     counted = [r["t_s"] for r in answer["readings"] if r["counts"]]
     assert max(counted) < made.rig.now_s - 10.0  # after the power cut nothing holds
-    assert {r["why"] for r in answer["readings"] if r["t_s"] > max(counted) + 3.0} >= {
-        which_place(made.job.profile.encoder)
-    }
+    late = [r for r in answer["readings"] if r["t_s"] > max(counted) + 3.0]
+    assert Reason.INDEX_PLACE in {r["reason"] for r in late}
 
 
 def test_on_a_two_stroke_the_same_statement_settles_the_place(tmp_path: Path) -> None:

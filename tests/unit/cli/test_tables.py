@@ -27,6 +27,7 @@ from rig.cli.output import (
     reading_table,
     show,
 )
+from rig.signal.events import Reason, Rejection
 from rig.timing.values import Assessment, Comparison, Reading
 
 # W3: repeatability 0.12/sqrt(10), TDC 0.05 of 4, encoder 0.15/sqrt(12); JCGM 100 G.4.1.
@@ -100,8 +101,8 @@ def test_comparison_and_contributions() -> None:
 
 
 def test_openings_say_what_does_not_count() -> None:
-    good = Reading("upper", "fixed", 1, 0, 36.2, 323.8, 1.25, True, "")
-    bad = Reading("upper", "fixed", 1, 0, -4.0, 4.0, 2.5, False, "passed backwards",
+    good = Reading("upper", "fixed", 1, 0, 36.2, 323.8, 1.25, None)
+    bad = Reading("upper", "fixed", 1, 0, -4.0, 4.0, 2.5, Rejection(Reason.BACKWARDS),
                   wrong_stroke=True)  # fmt: skip
     lines = plain_lines(reading_table([good, bad]))
     assert "36.20° BTDC  yes" in lines[2]

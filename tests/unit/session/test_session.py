@@ -14,14 +14,15 @@ from numpy.typing import NDArray
 from played import PROFILE, Played
 
 from rig.engine.profile import Engine, Profile, Setting, Unit, Window
-from rig.session.diagnostics import Seen, diagnose
+from rig.session.diagnostics import Doubt, Seen, diagnose
 from rig.session.session import Session
-from rig.signal.events import IndexPass, Opening
+from rig.signal.events import IndexPass, Opening, Reason, Rejection
 from rig.timing.assess import ONE_TURN_OUT, STROKE_NOT_STATED
 from rig.virtual.ground_truth import GroundTruth, draw
 from rig.virtual.rig import VirtualRig
 from rig.wire.reader import LineReader
 from rig.wire.records import POSITION, Batch, Note, Restart
+from rig.words.diagnostics import diagnostic_words
 
 FULL, RETARD = "full advance", "full retard"
 
@@ -176,7 +177,11 @@ def test_a_reading_struck_out_stays_with_its_reason_and_can_be_taken_back() -> N
     played.note("strike", t_us=opening.t_us, why="the rope slipped")
     assert played.session.told.struck(opening.t_us)
     assert len(played.counted()) == n - 1
-    (struck,) = [r for r in played.session.readings() if r.why == "the rope slipped"]
+    (struck,) = [
+        r
+        for r in played.session.readings()
+        if r.rejection == Rejection(Reason.BY_HAND, ("the rope slipped",))
+    ]
     assert played.session.t_us(struck) == pytest.approx(opening.t_us)
     played.note("strike", t_us=opening.t_us, back=True)
     assert len(played.counted()) == n
@@ -199,7 +204,7 @@ def test_before_top_dead_centre_is_known_readings_wait_for_it() -> None:
     played = Played().do("turn 800 at 110")
     readings = played.session.readings()
     assert len(readings) >= 6
-    assert {r.why for r in readings if not r.counts} >= {"no top dead centre yet"}
+    assert Reason.NO_TDC in {r.rejection.reason for r in readings if r.rejection}
     assert played.session.judgements() == []
     assert played.session.comparisons() == []
     played.know_tdc()
@@ -312,7 +317,7 @@ def test_a_restart_as_the_port_opens_is_no_fault(cause: int, dip: int) -> None:
         session.take(Batch(others=[Restart(t_us, cause)]))
         session.take(Batch(positions=position_at(t_us + 1e6)))
         assert session.restarts == restarts
-        assert bool([d for d in session.doubts() if "restarted" in d.words]) == bool(restarts)
+        assert bool([d for d in session.doubts() if d.doubt is Doubt.RESTARTED]) == bool(restarts)
 
 
 def position_at(t_us: float) -> NDArray[np.void]:
@@ -323,12 +328,12 @@ def position_at(t_us: float) -> NDArray[np.void]:
 
 
 def opening(number: int, t_us: float) -> Opening:
-    return Opening(number, t_us, 1.0, 1, 60.0, 30.0, True, "", 1, 0.0, 1e5, 90.0)
+    return Opening(number, t_us, 1.0, 1, 60.0, 30.0, None, 1, 0.0, 1e5, 90.0)
 
 
 def seen(openings: list[Opening]) -> Seen:
     return Seen(
-        True, None, openings, [], lambda _: True, [400.0], False, 0, "", 0, 0, {},
+        True, None, openings, [], lambda _: True, [400.0], False, 0, None, 0, 0, {},
         asked=lambda _, __: False,
     )  # fmt: skip
 
@@ -338,7 +343,7 @@ def seen(openings: list[Opening]) -> Seen:
 )
 def test_inputs_that_always_open_together_are_joined(apart_us: float, n: int, joined: bool) -> None:
     both = [o for i in range(n) for o in (opening(1, i * 1e6), opening(2, i * 1e6 + apart_us))]
-    words = [doubt.words for doubt in diagnose(PROFILE, seen(both))]
+    words = [diagnostic_words(doubt) for doubt in diagnose(PROFILE, seen(both))]
     assert bool(words) == joined
     if joined:
         assert words[0].startswith("upper and lower always open at the very same instant")

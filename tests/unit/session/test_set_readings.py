@@ -5,8 +5,7 @@ from dataclasses import replace
 import pytest
 from played import PROFILE, Played
 
-from rig.signal.crank_motion import JUST_CLOSED
-from rig.timing.readings import FAR
+from rig.signal.events import Reason, Rejection
 from rig.virtual.ground_truth import draw
 
 
@@ -35,7 +34,7 @@ def test_small_pushes_with_rests_between_are_turning(seed: int, tremor_deg: floa
         played.do("turn 0.4 at 2", "hold 1.3")
     true = played.rig.truth()["units"]["1"]["openings"][-1]
     (opened,) = [r for r in played.session.readings()[before:] if r.unit == "upper" and r.counts]
-    assert (opened.kind, opened.why) == ("turned", "")
+    assert (opened.kind, opened.rejection) == ("turned", None)
     assert opened.btdc_deg == pytest.approx(_btdc(played, true["crank_deg"]), abs=0.15)
 
 
@@ -59,7 +58,7 @@ def test_a_hand_that_trembles_over_the_opening_sets_nothing(seed: int) -> None:
     later = [o for o in openings if o.t_us > openings[0].t_us + 2e6]
     assert len(later) > 3
     assert not any(o.counts for o in later)
-    assert JUST_CLOSED in {o.why for o in later}
+    assert Rejection(Reason.JUST_CLOSED) in {o.rejection for o in later}
     assert "set" not in {r.kind for r in played.session.readings()}
 
 
@@ -69,7 +68,9 @@ def test_a_lever_that_parts_the_contacts_with_the_crank_held_sets_nothing(seed: 
     played = Played(seed=seed).know_tdc().do("turn 700 at 90", "goto 12 at 60", "rest 1.5")
     played.note("setting", unit="upper", setting="full retard").do("lever full retard", "rest 1.5")
     played.note("setting", unit="upper", setting="full advance").do("lever full advance", "rest 1")
-    kinds = [(r.kind, r.counts, r.why) for r in played.session.readings() if r.unit == "upper"]
-    assert ("set", False, FAR) in kinds
-    assert ("set", True, "") not in kinds
+    kinds = [
+        (r.kind, r.counts, r.rejection) for r in played.session.readings() if r.unit == "upper"
+    ]
+    assert ("set", False, Rejection(Reason.FAR_FROM_NOMINAL)) in kinds
+    assert ("set", True, None) not in kinds
     assert "set" not in {j.kind for j in played.session.judgements()}

@@ -14,8 +14,17 @@ from rough_pins import Story, by_pins, held
 
 from rig.engine.profile import Profile
 from rig.pins.recording import PinRecording
-from rig.signal.events import Event, Finding, IndexPass, Opening, ReferenceLost, Settings
-from rig.signal.openings import NOISE_OR_CHATTER, OpeningFinder
+from rig.signal.events import (
+    Event,
+    Finding,
+    IndexPass,
+    Opening,
+    Reason,
+    ReferenceLost,
+    Rejection,
+    Settings,
+)
+from rig.signal.openings import OpeningFinder
 from rig.virtual.rig import launch_engine, run
 from rig.wire.reader import LineReader
 
@@ -64,7 +73,7 @@ def test_the_stream_has_everything_in_it() -> None:
     kinds = {type(event) for event in events}
     assert {Opening, IndexPass, ReferenceLost} <= kinds
     assert any(e.counts for e in events if isinstance(e, Opening))
-    assert "passed backwards" in {e.why for e in events if isinstance(e, Opening)}
+    assert Rejection(Reason.BACKWARDS) in {e.rejection for e in events if isinstance(e, Opening)}
 
 
 @settings(max_examples=25, deadline=None)
@@ -125,7 +134,8 @@ def test_a_crank_worked_to_and_fro_never_has_run_up_enough() -> None:
     late = [e for e in events if isinstance(e, Opening) and e.t_us > last_free_us]
     forward = [e for e in late if e.direction > 0]
     assert forward
-    assert all("run-up of" in e.why or "furthest" in e.why for e in forward)
+    reasons = {e.rejection.reason for e in forward if e.rejection}
+    assert reasons <= {Reason.SHORT_APPROACH, Reason.TURNED_BACK}
 
 
 def test_nothing_is_concluded_from_a_recording_without_an_index() -> None:
@@ -161,5 +171,6 @@ def test_an_opening_that_may_lie_elsewhere_is_no_reading(
     found = [o for o in by_pins(story, tmp_path) if o.input == 1]
     result = held(story, found, 6.0)
     assert (result.wrong, result.invented) == ([], [])
-    assert [o.why for o in found if not o.counts] == [NOISE_OR_CHATTER] * unsure
+    rejected = [o.rejection for o in found if not o.counts]
+    assert rejected == [Rejection(Reason.NOISE_OR_BOUNCE)] * unsure
     assert len(result.right) == len(places) - unsure

@@ -5,7 +5,8 @@ import math
 
 import pytest
 
-from rig.signal.crank_motion import JUST_CLOSED, STOOD_STILL, Mark, is_held, why_held
+from rig.signal.crank_motion import Mark, is_held, why_held
+from rig.signal.events import Reason
 from rig.wire.records import Edge
 
 SECOND = 1e6
@@ -58,5 +59,5 @@ def test_an_encoder_that_counts_down_sees_the_same() -> None:
 
 
 def test_contacts_that_had_just_closed_were_not_parted_by_moving_the_unit() -> None:
-    assert why_held(closed_us=3.0 * SECOND) == STOOD_STILL
-    assert why_held(closed_us=0.2 * SECOND) == JUST_CLOSED
+    assert why_held(closed_us=3.0 * SECOND) is Reason.CRANK_STILL
+    assert why_held(closed_us=0.2 * SECOND) is Reason.JUST_CLOSED

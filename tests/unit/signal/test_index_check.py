@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from rig.signal.events import IndexPass, Settings
+from rig.signal.events import IndexPass, Reason, Rejection, Settings
 from rig.signal.track import IndexCheck
 
 FOUR = Settings(400)
@@ -23,9 +23,9 @@ def test_the_index_vouches_for_what_lies_between_two_sound_passes() -> None:
     for each in (passed(1, anchored=True), passed(2), passed(3, off=7.0), passed(4)):
         check.take(each)
     assert check.off_passes == 1
-    assert check.why_not(1.5e6) == ""
-    assert check.why_not(2.5e6) == "the index then came 7 counts off: counts were lost"
-    assert check.why_not(3.5e6) == ""
+    assert check.why_not(1.5e6) is None
+    assert check.why_not(2.5e6) == Rejection(Reason.COUNTS_LOST, (7,))
+    assert check.why_not(3.5e6) is None
     assert not check.counts_wrong
 
 

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rough_pins import NAMES, Held, Story, chatter, found_in, held
 
-from rig.signal.integrity import NOT_COVERED
+from rig.signal.events import Reason, Rejection
 from rig.virtual.board import Board, BoardSpec, Timed
 from rig.virtual.pins import Levels, Pins
 from rig.wire.line import encode
@@ -177,7 +177,7 @@ def test_what_no_totals_cover_yet_is_no_reading(totals: bool) -> None:
     late = [o for o in found if o.t_us > 1e6]
     assert late
     assert all(o.counts for o in found if o.t_us < 0.99e6)
-    assert {o.why for o in late} == ({""} if totals else {NOT_COVERED})
+    assert {o.rejection for o in late} == {None if totals else Rejection(Reason.NOT_COVERED)}
 
 
 @pytest.mark.parametrize("room", [4, 48])

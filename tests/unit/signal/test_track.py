@@ -2,7 +2,7 @@
 
 import pytest
 
-from rig.signal.events import Settings
+from rig.signal.events import Reason, Rejection, Settings
 from rig.signal.track import Track
 
 SETTINGS = Settings(4096)
@@ -40,7 +40,7 @@ def test_a_reversal_over_the_index_anchors_nothing_anew() -> None:
 def test_after_lost_counts_the_next_pass_is_the_anchor() -> None:
     track = Track(SETTINGS)
     track.passed(100.0, 0, 1)
-    track.counts_lost("jumped")
+    track.counts_lost(Rejection(Reason.ENCODER_JUMPED))
     passed = track.passed(100.0 + 4096 - 2, 1, 1)
     assert passed.anchored
     assert passed.crank_deg == pytest.approx(720.0)
@@ -52,7 +52,7 @@ def test_one_pass_that_is_off_is_doubted_and_forgotten() -> None:
     track = Track(SETTINGS)
     track.passed(100.0, 0, 1)
     assert not track.passed(1500.0, 1, 1).anchored
-    assert "index came" in track.lost
+    assert track.lost == Rejection(Reason.INDEX_OFF, (1400, 4096))
     track.passed(100.0 + 4096, 2, 1)
     assert not track.lost
     assert track.anchor == 100.0

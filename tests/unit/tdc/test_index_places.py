@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 from rig.base.errors import InputError
 from rig.engine.gear_train import around_deg, index_places, places_apart_deg
 from rig.engine.profile import Encoder, Engine
+from rig.signal.events import Reason, Rejection
 from rig.tdc.index_resolver import CLEAR, placed, same_frame, stated_place
 from rig.tdc.piston_stop import from_stop
 from rig.tdc.reference import TdcReference, set_by_hand
-from rig.words.diagnostics import which_place
+from rig.words.diagnostics import reason_words
 
 RATIOS = st.builds(Fraction, st.integers(1, 24), st.integers(1, 24))
 ENGINE = Engine("plain", 4, 4, (1, 3, 4, 2), (180.0,) * 4, "clockwise", "flywheel end")
@@ -111,7 +112,7 @@ def test_another_cylinder_is_stated_by_its_own_top() -> None:
 
 def test_half_way_between_two_places_settles_nothing() -> None:
     of = encoder(Fraction(9, 16))
-    assert which_place(of) == (
+    assert reason_words(Rejection(Reason.INDEX_PLACE, (9, places_apart_deg(of)))) == (
         "state cylinder 1's firing top, roughly: the index has 9 places on the crank, 40° apart"
     )
     with pytest.raises(InputError, match=r"stands 19° from one place .* and 21 from the"):

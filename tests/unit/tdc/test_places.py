@@ -9,13 +9,14 @@ import pytest
 from played import PROFILE, Played
 
 from rig.engine.profile import Profile
+from rig.session.diagnostics import Diagnostic, Doubt
 from rig.session.session import Session
+from rig.signal.events import Reason
 from rig.tdc.index_resolver import ONE_SIDE, IndexResolver
 from rig.tdc.reference import set_by_hand
 from rig.tdc.reference_file import to_plain
 from rig.timing.values import Reading
 from rig.wire.records import Batch, Note
-from rig.words.diagnostics import which_place
 
 RATIOS = ["1", "1/2", "3/2", "2/3", "9/16", "2", "7/5"]
 
@@ -51,17 +52,16 @@ def test_after_a_power_cut_only_an_index_with_one_place_goes_on(ratio: str) -> N
     assert bool([r for r in later if r.counts]) == one_place
     assert wrong(played, played.counted()) == []
     assert before == played.counted()[: len(before)]
-    whys = {r.why for r in later if r.btdc_deg is None}
-    unsettled = which_place(played.session.profile.encoder)
-    assert (unsettled in whys) == (not one_place)
-    said = [d.words for d in played.session.doubts() if unsettled in d.words]
-    assert bool(said) == (not one_place)
+    reasons = {r.rejection.reason for r in later if r.rejection and r.btdc_deg is None}
+    assert (Reason.INDEX_PLACE in reasons) == (not one_place)
+    doubts = {each.doubt for each in played.session.doubts()}
+    assert (Doubt.INDEX_PLACE in doubts) == (not one_place)
     played.state_stroke().do("turn 800 at 120")
     after = [r for r in played.counted() if r.t_s > cut_s]
     assert len(after) > len(later)  # also those read before the statement, in this life of the rig
     assert wrong(played, after) == []
     assert {r.cylinder for r in after} == {None, 1, 2, 3, 4}
-    assert played.session.doubts()[-1].words == "the rig restarted once"
+    assert played.session.doubts()[-1] == Diagnostic(Doubt.RESTARTED, (1,), bad=False)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

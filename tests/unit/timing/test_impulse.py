@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 from sample_engines import four, reading, reference, single, unit
 
+from rig.signal.events import Reason, Rejection
 from rig.timing.assess import IMPULSE_COUPLING, assess
 from rig.timing.impulse import impulse_lags, separate_impulse_trips
 from rig.timing.values import Reading
@@ -108,7 +109,7 @@ def test_more_readings_may_change_the_answer() -> None:
 
 def test_readings_that_do_not_count_or_were_set_are_left_alone() -> None:
     group = series(0.0, 0.1, 27.0, 27.1, 27.0)
-    group[2] = replace(group[2], counts=False, why="run-up too short")
+    group[2] = replace(group[2], rejection=Rejection(Reason.TURNED_BACK))
     group[3] = replace(group[3], kind="set")
     assert kinds(separate_impulse_trips(group, single())) == [
         "turned",

@@ -23,6 +23,7 @@ from sample_engines import (
 
 from rig.base.uncertainty import student_t
 from rig.engine.profile import Setting, Window
+from rig.signal.events import Reason, Rejection
 from rig.timing.assess import (
     CONFIRM_BY_TURNING,
     ONE_TURN_OUT,
@@ -140,7 +141,7 @@ def test_a_window_across_dead_centre() -> None:
 
 
 def test_readings_that_do_not_count_are_no_readings() -> None:
-    group = [*readings(CLOSE), replace(reading(50.0), counts=False, why="run-up too short")]
+    group = [*readings(CLOSE), replace(reading(50.0), rejection=Rejection(Reason.TURNED_BACK))]
     assert only(assess(group, single(), reference())).n == 10
     assert assess(group[-1:], single(), reference()) == []
 

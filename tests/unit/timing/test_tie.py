@@ -20,6 +20,7 @@ from sample_engines import (
 
 from rig.base.errors import InputError
 from rig.engine.profile import Profile, Setting, Window
+from rig.signal.events import Reason, Rejection
 from rig.timing.firing_tdc import FiringTdc, firing_tdc_at
 from rig.timing.readings import to_reading
 from rig.timing.values import Reading
@@ -186,7 +187,7 @@ def test_link_rods_are_stated_or_not_judged() -> None:
     assert stated.btdc_deg == pytest.approx(36.0)
     unstated = tied(160.0 - 36.0, linked, stroke)
     assert (unstated.cylinder, unstated.btdc_deg, unstated.counts) == (5, None, False)
-    assert "link rod" in unstated.why
+    assert unstated.rejection == Rejection(Reason.LINK_ROD_TDC, (5,))
 
 
 def test_the_master_need_not_be_cylinder_1() -> None:
@@ -201,12 +202,12 @@ def test_the_master_need_not_be_cylinder_1() -> None:
     assert own.btdc_deg == pytest.approx(36.0)
     first = to_reading(opening(560.0 - 36.0), linked, at_master, setting=setting, stroke=stroke)
     assert (first.cylinder, first.btdc_deg, first.counts) == (1, None, False)
-    assert "cylinder 1 (link rod)" in first.why
+    assert first.rejection == Rejection(Reason.LINK_ROD_TDC, (1,))
     at_first = to_reading(
         opening(160.0 - 36.0), linked, reference(), setting=setting, stroke=FiringTdc(0, 1)
     )
     assert (at_first.cylinder, at_first.counts) == (5, False)
-    assert "(master rod) does not follow from that of cylinder 1 (link rod)" in at_first.why
+    assert at_first.rejection == Rejection(Reason.MASTER_ROD_TDC, (5, 1))
 
 
 def test_windows_counted_from_cylinder_1_need_no_dead_centre_of_their_own() -> None:
@@ -241,20 +242,20 @@ def test_without_a_window_it_still_finds_its_cylinder() -> None:
 def test_what_is_missing_is_said() -> None:
     without_index = tied(None, single())
     assert (without_index.counts, without_index.btdc_deg) == (False, None)
-    assert "index" in without_index.why
+    assert without_index.rejection == Rejection(Reason.NO_INDEX)
     without_tdc = to_reading(opening(324.0), single(), None, setting=ADVANCE.name)
     assert (without_tdc.counts, without_tdc.crank_deg) == (False, 324.0)
-    assert "top dead centre" in without_tdc.why
-    short = replace(opening(324.0), counts=False, why="run-up too short")
+    assert without_tdc.rejection == Rejection(Reason.NO_TDC)
+    short = replace(opening(324.0), rejection=Rejection(Reason.TURNED_BACK))
     kept = to_reading(short, single(), reference(), setting=ADVANCE.name)
-    assert (kept.counts, kept.why) == (False, "run-up too short")
+    assert (kept.counts, kept.rejection) == (False, Rejection(Reason.TURNED_BACK))
     assert kept.btdc_deg == pytest.approx(36.0)
 
 
 def test_a_set_reading_counts_although_the_crank_stood_still() -> None:
-    still = replace(opening(324.0), counts=False, why="the crank stood still", direction=0)
+    still = replace(opening(324.0), rejection=Rejection(Reason.CRANK_STILL), direction=0)
     found = to_reading(still, single(), reference(), setting=ADVANCE.name, kind="set", start_us=2e6)
-    assert (found.kind, found.counts, found.why, found.t_s) == ("set", True, "", 3.0)
+    assert (found.kind, found.counts, found.rejection, found.t_s) == ("set", True, None, 3.0)
 
 
 def test_unknown_names_are_refused() -> None:

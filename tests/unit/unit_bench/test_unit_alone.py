@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from rig.base.errors import InputError
 from rig.engine.profile import Encoder
-from rig.signal.events import Closing, Event, Finding, Opening
+from rig.signal.events import Closing, Event, Finding, Opening, Reason, Rejection
 from rig.unit_bench.report import (
     BenchEvidence,
     UnitIdentity,
@@ -127,10 +127,10 @@ def test_bad_benches(openings: tuple[float, ...], lobes: int, words: str) -> Non
 
 
 def test_from_events() -> None:
-    opening = Opening(1, 0.0, 10.0, 1, 60.0, 30.0, True, "", 1, 0.0, 1e5, 50.0)
+    opening = Opening(1, 0.0, 10.0, 1, 60.0, 30.0, None, 1, 0.0, 1e5, 50.0)
     events: list[Event] = [
         opening,
-        replace(opening, crank_deg=20.0, counts=False, why="run-up"),
+        replace(opening, crank_deg=20.0, rejection=Rejection(Reason.SHORT_APPROACH, (8.0, 20.0))),
         replace(opening, crank_deg=None),
         replace(opening, input=2),
         Closing(1, 0.0, 40.0, 1, 1e5, 30.0),
