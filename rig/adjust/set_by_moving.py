@@ -6,9 +6,9 @@ Bring the crank to the angle, hold it, move the unit until the contacts just par
 back, and confirm by turning. The parting belongs to the unit's adjustment at a known crank angle:
 a *set* reading, with the play of the hand as its uncertainty, never a *turned* one.
 
-Errands at the live bench: a part of the work that has the screen and some keys for a while.
+Procedures at the live bench: a part of the work that has the screen and some keys for a while.
 
-An errand watches the rig beside the readings. Here are those that lead the crank: to an angle,
+An procedure watches the rig beside the readings. Here are those that lead the crank: to an angle,
 while a unit is set, past a coupling. Their outcome is written into the capture as a remark.
 """
 
@@ -215,17 +215,17 @@ class SetUnit(LedProcedure):
     of the unit, however the hand on the crank trembles.
     """
 
-    def __init__(self, bench: LiveSession, talk: Prompt, unit: Unit) -> None:
-        super().__init__(bench, talk)
-        window = nominal_window(bench, unit)
+    def __init__(self, host: LiveSession, prompt: Prompt, unit: Unit) -> None:
+        super().__init__(host, prompt)
+        window = nominal_window(host, unit)
         # The unit's body is turned against its shaft to make it earlier.
         against = {"clockwise": "anticlockwise", "anticlockwise": "clockwise"}[unit.rotation]
         self._unit = unit
         # Where the unit opens on one of the strokes alone, that stroke is the one to set it on.
         self._apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
-        self._target = target_of(bench, window.nominal_btdc, 1)
+        self._target = target_of(host, window.nominal_btdc, 1)
         if wrap(360.0, self._apart_deg):
-            self._target = on_firing_stroke(bench, self._target)
+            self._target = on_firing_stroke(host, self._target)
         self._at = Setting(
             unit.name,
             window.nominal_btdc,
@@ -245,7 +245,7 @@ class SetUnit(LedProcedure):
             off = -approach.distance_deg(turned[-1].crank_deg, self._target)
             if abs(off) < self._apart_deg / 2.0:  # else another lobe's
                 read = self._target.btdc_deg - off
-        settings = self._bench.session.settings
+        settings = self._host.session.settings
         at_deg = now.crank_deg
         if mine and self._noted and mine[-1].crank_deg is not None:
             at_deg = mine[-1].crank_deg  # where they parted, while the hand trembles
@@ -253,8 +253,8 @@ class SetUnit(LedProcedure):
             now.t_us * 1e-6,
             at_deg,
             -approach.distance_deg(at_deg, self._target),
-            self._bench.held.moved_deg(),
-            bool(self._bench.session.contact_open(self._unit.input)),
+            self._host.stillness.moved_deg(),
+            bool(self._host.session.contact_open(self._unit.input)),
             parted=bool(mine),
             turned_reading_btdc=read,
         )
@@ -266,14 +266,14 @@ class SetUnit(LedProcedure):
             return
         self._noted = moving
         # That the crank is turned shows only after a while: it was held until that movement began.
-        until = {} if moving else {"end": True, "from_us": self._bench.held.began_us()}
-        self._bench.note("moving", {"unit": self._unit.name, **until})
+        until = {} if moving else {"end": True, "from_us": self._host.stillness.began_us()}
+        self._host.annotate("moving", {"unit": self._unit.name, **until})
 
     def leave(self) -> None:
         """The unit is no longer being moved."""
         self._note_moving(False)
 
-    def told(self) -> Advice:
+    def advice(self) -> Advice:
         """What the words beside the figure do not say."""
         return Advice(
             "set",

@@ -76,9 +76,9 @@ def steps_for(profile: Profile) -> list[Step]:
 class Walk:
     """The steps one after another. Each is got ready for, done and ended, and notes say so."""
 
-    def __init__(self, bench: LiveSession) -> None:
-        self._bench = bench
-        self.steps = steps_for(bench.job.profile)
+    def __init__(self, host: LiveSession) -> None:
+        self._host = host
+        self.steps = steps_for(host.job.profile)
         self.number = 1
         self.doing = False
 
@@ -91,14 +91,16 @@ class Walk:
         """All is ready: the step begins."""
         if self.step is not None and not self.doing:
             self.doing = True
-            self._bench.note(rig_statistics.NOTE, {"step": self.step.step, "unit": self.step.unit})
+            self._host.annotate(
+                rig_statistics.NOTE, {"step": self.step.step, "unit": self.step.unit}
+            )
 
     def end(self, *, broken_off: bool = False) -> None:
         """The step is done, or broken off; nothing happens between two steps."""
         if self.doing:
             self.doing = False
             how = {rig_statistics.BROKEN_OFF: True} if broken_off else {}
-            self._bench.note(rig_statistics.NOTE, {"step": rig_statistics.DONE, **how})
+            self._host.annotate(rig_statistics.NOTE, {"step": rig_statistics.DONE, **how})
             self.number += 1
 
     def skip(self) -> None:
@@ -127,10 +129,10 @@ WHY = "Counts, direction and wiring are proved before anything hangs on them."
 class CheckRig(Procedure):
     """Step by step: ready, do, done or skip; then a verdict for each thing."""
 
-    def __init__(self, bench: LiveSession, talk: Prompt) -> None:
-        self._bench = bench
-        self._talk = talk
-        self._walk = Walk(bench)
+    def __init__(self, host: LiveSession, prompt: Prompt) -> None:
+        self._host = host
+        self._prompt = prompt
+        self._walk = Walk(host)
         self._check: RigCheck | None = None
         self._missing: list[str] = []
 
@@ -141,7 +143,7 @@ class CheckRig(Procedure):
         walk, now_at = self._walk, self._walk.step
         if now_at is None:
             return self._verdicts()
-        seen = self._bench.survey.stretch
+        seen = self._host.statistics.stretch
         lines = [
             PanelLine(f"{number}", f"{step.unit + ': ' if step.unit else ''}{NAMES[step.step]}",
                       "now" if number == walk.number else "quiet")
@@ -164,7 +166,7 @@ class CheckRig(Procedure):
 
     def _opened(self, inputs: tuple[int, ...]) -> str:
         """Which contacts opened, by the unit's name, and how often."""
-        names = {unit.input: unit.name for unit in self._bench.session.profile.units}
+        names = {unit.input: unit.name for unit in self._host.session.profile.units}
         told = (
             f"{names.get(n, 'no unit')} (input {n}) {inputs.count(n)}×" for n in sorted(set(inputs))
         )
@@ -190,7 +192,7 @@ class CheckRig(Procedure):
         state = f"{good} of {len(checks)} good"
         return Panel("rig check: verdicts", state, lines=tuple(lines))
 
-    def told(self) -> Advice:
+    def advice(self) -> Advice:
         """What to get ready, what to do, or what came of it."""
         step = self._walk.step
         if step is None:
@@ -200,9 +202,9 @@ class CheckRig(Procedure):
             return Advice("rig check", f"now {step.do}; then press space", WHY, step.caution)
         return Advice("rig check", f"get ready: {step.ready}; then press space", WHY, step.caution)
 
-    # -- deeds --
+    # -- actions --
 
-    def deeds(self) -> tuple[Action, ...]:
+    def actions(self) -> tuple[Action, ...]:
         """Ready or done, skip, one step back."""
         back = Action("b", "step back", "one step of the check back", "space or s", self._back)
         if self._walk.step is None:
@@ -235,13 +237,13 @@ class CheckRig(Procedure):
         """At the end of all steps: the verdicts, and what is behind by them."""
         if self._walk.step is not None:
             return
-        bench = self._bench
-        seen = bench.survey.result(bench.session.state_widths)
-        self._check, self._missing = judged(seen, bench.session.profile), not_tried(seen)
+        host = self._host
+        seen = host.statistics.result(host.session.state_widths)
+        self._check, self._missing = judged(seen, host.session.profile), not_tried(seen)
         steps = {stretch.step for stretch in seen.stretches}
         good = {each.name for each in self._check.checks if each.verdict == "good"}
-        units = bench.session.profile.units
+        units = host.session.profile.units
         if rig_statistics.TURN in steps and self._check.verdict != "bad":
-            bench.note("said", {"step": "rig check"})
+            host.annotate("said", {"step": "rig check"})
         if all(f"switch of {unit.name}" in good for unit in units):
-            bench.note("said", {"step": "switch"})
+            host.annotate("said", {"step": "switch"})

@@ -80,15 +80,15 @@ def _taken(job: Job, url: str | None, lacking: list[str]) -> Path:
     from rig.live.run import Lines, guide, start
     from rig.wire.ports import find_rig, open_port
 
-    bench = start(job, open_port(url) if url else find_rig())
+    live = start(job, open_port(url) if url else find_rig())
     try:
-        guide(bench, Lines())
+        guide(live, Lines())
     finally:
-        bench.end()
-    lacking += bench.lacking()
-    if bench.capture_is_there:
-        message(f"capture: {bench.capture_path}")
-    return bench.capture_path
+        live.end()
+    lacking += live.lacking()
+    if live.capture_is_there:
+        message(f"capture: {live.capture_path}")
+    return live.capture_path
 
 
 def answer_of(check: RigCheck, missing: list[str]) -> dict[str, Any]:

@@ -54,20 +54,20 @@ def run(args: argparse.Namespace) -> int:
     write_example(folder)
     job = Job(folder)
     with VirtualRigProcess(job.engine_file, args.seed, use_socket=args.socket) as virtual:
-        bench = start(job, open_port(virtual.port))
-        hand = SimulatedHand(virtual, bench)
-        desk = UiState(bench, tag=f"virtual rig, seed {args.seed}", hand=hand.key)
-        hand.desk = desk
+        live = start(job, open_port(virtual.port))
+        hand = SimulatedHand(virtual, live)
+        ui_state = UiState(live, tag=f"virtual rig, seed {args.seed}", hand=hand.key)
+        hand.ui_state = ui_state
 
         def over() -> bool:
             hand.step()
-            return desk.ended or hand.finished
+            return ui_state.ended or hand.finished
 
         try:
-            show(desk, over, plain_lines=args.plain)
+            show(ui_state, over, plain_lines=args.plain)
         finally:
-            bench.end()
-    return tell(bench)
+            live.end()
+    return tell(live)
 
 
 class VirtualRigProcess:
@@ -131,28 +131,28 @@ class SimulatedHand:
     stops, and leaves both the keys and the virtual hand to them.
     """
 
-    def __init__(self, virtual: VirtualRigProcess, bench: LiveSession) -> None:
+    def __init__(self, virtual: VirtualRigProcess, live: LiveSession) -> None:
         self._virtual = virtual
-        self._bench = bench
+        self._live = live
         self._asked = 0
         self._script = self._job()
         self._running = True
-        self.desk: UiState | None = None
+        self.ui_state: UiState | None = None
         self.finished = False
 
     def step(self) -> None:
         """Go on with the script as far as it goes now."""
         self._virtual.hear()
-        if not self._running or self.desk is None:
+        if not self._running or self.ui_state is None:
             return
-        if self.desk.touched and self._bench.saved is None:
+        if self.ui_state.touched and self._live.saved is None:
             self._running = False
             self._virtual.tell("halt")
-            self.desk.say("the keys are yours: arrows turn the virtual crank")
+            self.ui_state.say("the keys are yours: arrows turn the virtual crank")
             return
         if next(self._script, "end") == "end":
             self._running = False
-            self.finished = not self.desk.touched
+            self.finished = not self.ui_state.touched
 
     def key(self, key: str) -> str:
         """An arrow key of the person's."""
@@ -183,7 +183,7 @@ class SimulatedHand:
             yield from self._do("goto 0 at 120")
         yield from self._press("space")
         yield from self._do("turn 1450 at 110")
-        levers = [unit for unit in self._bench.job.profile.units if len(unit.settings) > 1]
+        levers = [unit for unit in self._live.job.profile.units if len(unit.settings) > 1]
         for unit in levers:
             yield from self._do(f"lever {unit.settings[1].name}")
             yield from self._press(str(unit.input))
@@ -194,12 +194,12 @@ class SimulatedHand:
         yield from self._wait(LOOK_S if sys.stdout.isatty() else 0.0)
 
     def _until_heard(self) -> Iterator[str]:
-        while self._bench.session.identity is None:
+        while self._live.session.identity is None:
             yield "waiting for the rig"
 
     def _say(self, step: str) -> Iterator[str]:
         """Say that ``step`` is done, when the screen asks for it."""
-        if guidance(self._bench).step == step:
+        if guidance(self._live).step == step:
             yield from self._press("n")
 
     def _do(self, command: str) -> Iterator[str]:
@@ -210,8 +210,8 @@ class SimulatedHand:
         yield from self._wait(0.3)
 
     def _press(self, key: str) -> Iterator[str]:
-        assert self.desk is not None
-        self.desk.press(key)
+        assert self.ui_state is not None
+        self.ui_state.press(key)
         yield from self._wait(0.5)
 
     @staticmethod

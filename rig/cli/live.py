@@ -35,47 +35,47 @@ def run(args: argparse.Namespace) -> int:
     job = open_job(args.job, "live")
     others = [path.name for path in job.growing()]
     port = open_port(args.port, args.baud) if args.port else find_rig()
-    bench = start(job, port)
+    live = start(job, port)
     voice = _voice() if args.speak else None
-    desk = UiState(bench, voice=voice)
+    ui_state = UiState(live, voice=voice)
     odd = job.left_out()
     if odd:
-        desk.say(odd[0].words + (f"; and {len(odd) - 1} more" if odd[1:] else ""))
+        ui_state.say(odd[0].words + (f"; and {len(odd) - 1} more" if odd[1:] else ""))
     if others:
-        desk.say(f"another program is taking {others[0]} in this job just now: both are kept")
+        ui_state.say(f"another program is taking {others[0]} in this job just now: both are kept")
 
     def over() -> bool:
-        return desk.ended or (args.seconds is not None and bench.elapsed_s >= args.seconds)
+        return ui_state.ended or (args.seconds is not None and live.elapsed_s >= args.seconds)
 
     try:
         try:
-            show(desk, over, plain_lines=args.plain)
-            if args.save and bench.saved is None:
-                bench.save()
+            show(ui_state, over, plain_lines=args.plain)
+            if args.save and live.saved is None:
+                live.save()
         finally:
             if voice is not None:
                 voice.close()
-            bench.end()
+            live.end()
     except RigError:
-        tell(bench)  # where things are, before what went wrong
+        tell(live)  # where things are, before what went wrong
         raise
-    return tell(bench)
+    return tell(live)
 
 
-def tell(bench: LiveSession) -> int:
+def tell(live: LiveSession) -> int:
     """Say where the files are and what was found; the exit status. No path is given of what is not
     there, and the status is that of an error when anything is missing."""
-    lacking = bench.lacking()
-    status = RigLostError.status if bench.lost or not bench.lines else 0
+    lacking = live.lacking()
+    status = RigLostError.status if live.lost or not live.lines else 0
     lines = []
-    if bench.job.folder.is_dir():
-        lines.append(f"job folder:  {bench.job.folder.resolve()}")
-    if bench.capture_is_there:
-        lines.append(f"capture:     {bench.capture_path}")
-    if bench.saved is None:
+    if live.job.folder.is_dir():
+        lines.append(f"job folder:  {live.job.folder.resolve()}")
+    if live.capture_is_there:
+        lines.append(f"capture:     {live.capture_path}")
+    if live.saved is None:
         lines.append("no certificate was saved; rig certify makes one from the capture")
-    elif all(path.is_file() for path in bench.saved):
-        record, page = bench.saved
+    elif all(path.is_file() for path in live.saved):
+        record, page = live.saved
         lines += [f"certificate: {record}", f"page:        {page}", *summary_lines(record)]
         found = certificate.as_certificate(certificate.load(record))
         status = verdict_status(found.judgements, found.comparisons)

@@ -9,24 +9,24 @@ from typing import Literal
 
 @dataclass(frozen=True, slots=True)
 class Action:
-    """``name`` stands in the foot; ``does`` and ``back`` (how it is taken back, or that it is asked
-    about first) on the page of all keys. ``act`` raises InputError for what cannot be done."""
+    """``label`` stands in the foot; ``does`` and ``undo`` (or that it is asked about first) on the
+    page of all keys. ``run`` raises InputError for what cannot be done."""
 
     key: str
-    name: str
+    label: str
     does: str
-    back: str
-    act: Callable[[], None]
+    undo: str
+    run: Callable[[], None]
 
 
-def action_lines(deeds: Sequence[Action]) -> tuple[ActionLine, ...]:
-    """A line for each deed; neighbours that do the same share one."""
+def action_lines(actions: Sequence[Action]) -> tuple[ActionLine, ...]:
+    """A line for each action; neighbours that do the same share one."""
     lines: list[ActionLine] = []
-    for deed in deeds:
-        if lines and (lines[-1].does, lines[-1].back) == (deed.does, deed.back):
-            lines[-1] = ActionLine(f"{lines[-1].key} {deed.key}", deed.does, deed.back)
+    for action in actions:
+        if lines and (lines[-1].does, lines[-1].undo) == (action.does, action.undo):
+            lines[-1] = ActionLine(f"{lines[-1].key} {action.key}", action.does, action.undo)
         else:
-            lines.append(ActionLine(deed.key, deed.does, deed.back))
+            lines.append(ActionLine(action.key, action.does, action.undo))
     return tuple(lines)
 
 
@@ -104,11 +104,11 @@ Stroke = Literal["stated", "not stated", "lost", "not needed"]
 
 @dataclass(frozen=True, slots=True)
 class ActionLine:
-    """One line of the page of all keys: what the key does, and how that is taken back."""
+    """One line of the page of all keys: what the key does, and how to undo it."""
 
     key: str
     does: str
-    back: str
+    undo: str
 
 
 @dataclass(frozen=True, slots=True)

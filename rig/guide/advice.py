@@ -419,27 +419,27 @@ ENOUGH_READINGS = 5
 """Readings a unit after which nothing more is asked for; more are always welcome."""
 
 
-def guidance(bench: LiveSession) -> Advice:
+def guidance(host: LiveSession) -> Advice:
     """What comes next at this bench."""
-    return advice(state_of(bench))
+    return advice(state_of(host))
 
 
-def state_of(bench: LiveSession) -> JobState:
+def state_of(host: LiveSession) -> JobState:
     """How far the job is."""
-    session = bench.session
+    session = host.session
     said = session.told.steps
     stop = session.touches()
-    units = bench.job.profile.units
+    units = host.job.profile.units
     readings = session.readings()
     weights = tuple(unit.name for unit in units if unit.automatic_advance)
     magnetos = [unit for unit in units if unit.ignition == "magneto"]
     return JobState(
         magneto=bool(magnetos),
         coil_set=len(magnetos) < len(units),
-        propeller="propeller" in bench.job.profile.engine.seen_from,
+        propeller="propeller" in host.job.profile.engine.seen_from,
         made_safe="make safe" in said,
         gaps_written="gap" in said,
-        rig="lost" if bench.lost else "heard" if bench.understood else "not heard",
+        rig="lost" if host.lost else "heard" if host.understood else "not heard",
         rig_checked="rig check" in said,
         rig_bad=tuple(
             diagnostic_words(doubt) for doubt in session.doubts() if doubt.bad and doubt.of_rig
@@ -452,7 +452,7 @@ def state_of(bench: LiveSession) -> JobState:
         tdc_moved=_moved(session),
         gauge_points=len(session.gauge.readings),
         marks_compared="marks" in said or bool(session.gauge.marks),
-        stroke=stroke_state(bench),
+        stroke=stroke_state(host),
         index_places=session.index_places,
         one_turn_out=tuple(u.name for u in units if _any(readings, u, wrong=True)),
         impulse_engaged=tuple(u.name for u in units if _only_impulse(readings, u)),
@@ -465,21 +465,21 @@ def state_of(bench: LiveSession) -> JobState:
         unread=tuple(
             f"{u.name}, {session.setting_of(u.name)}"
             for u in units
-            if _counted(bench, readings, u) < ENOUGH_READINGS
+            if _counted(host, readings, u) < ENOUGH_READINGS
         ),
-        undecided=() if "more readings" in said else _verdicts(bench, "not decidable"),
+        undecided=() if "more readings" in said else _verdicts(host, "not decidable"),
         set_only=tuple(u.name for u in units if _set_last(readings, u)),
-        outside=_verdicts(bench, "outside"),
+        outside=_verdicts(host, "outside"),
         apart=tuple(
             f"{c.first} and {c.second} apart"
             for c in session.comparisons()
             if c.verdict == "outside" and c.cylinder is None
         ),
-        means_stated=bench.job.means != Adjustments(),
+        means_stated=host.job.means != Adjustments(),
         change_made=_changed(session),
         tightened=session.told.tightened,
         touched_again=bool(session.checks) or _gauged_again(session.gauge.readings),
-        saved=bench.saved is not None,
+        saved=host.saved is not None,
     )
 
 
@@ -528,16 +528,16 @@ def _set_last(readings: list[Reading], unit: Unit) -> bool:
     return bool(own) and own[-1].kind == "set"
 
 
-def _counted(bench: LiveSession, readings: list[Reading], unit: Unit) -> int:
-    session = bench.session
+def _counted(host: LiveSession, readings: list[Reading], unit: Unit) -> int:
+    session = host.session
     here = (session.setting_of(unit.name), session.phase_of(unit.name))
     return sum((r.setting, r.phase) == here for r in _of(readings, unit))
 
 
-def _verdicts(bench: LiveSession, verdict: str) -> tuple[str, ...]:
-    session = bench.session
+def _verdicts(host: LiveSession, verdict: str) -> tuple[str, ...]:
+    session = host.session
     named = []
-    for unit in bench.job.profile.units:
+    for unit in host.job.profile.units:
         setting = session.setting_of(unit.name)
         worst, at = unit_verdict(
             session.judgements(), unit.name, setting, session.phase_of(unit.name)
@@ -548,18 +548,18 @@ def _verdicts(bench: LiveSession, verdict: str) -> tuple[str, ...]:
     return tuple(named)
 
 
-def stroke_state(bench: LiveSession) -> Stroke:
+def stroke_state(host: LiveSession) -> Stroke:
     """What is known of the firing stroke.
 
     Where a geared encoder's index comes at several places of the crank the same statement settles
     which of them it is, so it is wanted on a two-stroke as well.
     """
-    places = bench.session.places
-    if needs_no_stroke(bench.job.profile) and places.known:
+    places = host.session.places
+    if needs_no_stroke(host.job.profile) and places.known:
         return "not needed"
-    if bench.session.stroke is not None:
+    if host.session.stroke is not None:
         return "stated"
-    return "lost" if bench.session.stroke_lost or places.was_lost else "not stated"
+    return "lost" if host.session.stroke_lost or places.was_lost else "not stated"
 
 
 def needs_no_stroke(profile: Profile) -> bool:
@@ -569,27 +569,27 @@ def needs_no_stroke(profile: Profile) -> bool:
     )
 
 
-def step_of(bench: LiveSession) -> Step:
+def step_of(host: LiveSession) -> Step:
     """The step at which the job stands."""
-    session = bench.session
-    if bench.saved is not None:
+    session = host.session
+    if host.saved is not None:
         return "saved"
     if session.stop is not None:
         return "top dead centre"
-    if not bench.understood or bench.lost:
+    if not host.understood or host.lost:
         return "rig check"
     if not session.is_anchored:
         return "index"
     if session.reference is None:
         return "top dead centre"
-    return "stroke" if stroke_state(bench) in ("not stated", "lost") else "reading"
+    return "stroke" if stroke_state(host) in ("not stated", "lost") else "reading"
 
 
-def done_steps(bench: LiveSession) -> tuple[Step, ...]:
+def done_steps(host: LiveSession) -> tuple[Step, ...]:
     """Steps that are behind."""
-    session = bench.session
+    session = host.session
     done: list[Step] = []
-    if bench.understood:
+    if host.understood:
         done.append("rig check")
     if session.is_anchored:
         done.append("index")
@@ -597,6 +597,6 @@ def done_steps(bench: LiveSession) -> tuple[Step, ...]:
         done.append("top dead centre")
     if session.stroke is not None:
         done.append("stroke")
-    if bench.saved is not None:
+    if host.saved is not None:
         done += ["reading", "saved"]
     return tuple(done)

@@ -156,10 +156,10 @@ class GoTo(LedProcedure):
     """Lead the crank to ``btdc_deg`` of ``cylinder`` from the right side."""
 
     def __init__(
-        self, bench: LiveSession, talk: Prompt, btdc_deg: float, cylinder: int = 1
+        self, host: LiveSession, prompt: Prompt, btdc_deg: float, cylinder: int = 1
     ) -> None:
-        super().__init__(bench, talk)
-        self._target = target_of(bench, btdc_deg, cylinder)
+        super().__init__(host, prompt)
+        self._target = target_of(host, btdc_deg, cylinder)
 
     def show(self, now: Now | None) -> GoToView:
         """What the dashboard shows."""
@@ -173,7 +173,7 @@ class GoTo(LedProcedure):
         tape_mm, _ = rim_mm(target.btdc_deg, target.rim_diameter_mm)
         return GoToView(target.btdc_deg, going.distance_deg, side, going.words, tape_mm)
 
-    def told(self) -> Advice:
+    def advice(self) -> Advice:
         """To come from the right side."""
         return Advice(
             "go to",
@@ -193,12 +193,12 @@ class GoTo(LedProcedure):
 
     @property
     def _needed(self) -> float:
-        return self._bench.session.settings.run_up_deg
+        return self._host.session.settings.run_up_deg
 
 
-def target_of(bench: LiveSession, btdc_deg: float, cylinder: int) -> Target:
+def target_of(host: LiveSession, btdc_deg: float, cylinder: int) -> Target:
     """A wanted angle as a target. Raises InputError while top dead centre is not known."""
-    session = bench.session
+    session = host.session
     if session.reference is None:
         raise InputError("top dead centre is not known yet: find it first")
     if session.here is None:
@@ -213,13 +213,13 @@ def target_of(bench: LiveSession, btdc_deg: float, cylinder: int) -> Target:
     )
 
 
-def on_firing_stroke(bench: LiveSession, target: Target) -> Target:
+def on_firing_stroke(host: LiveSession, target: Target) -> Target:
     """A target of cylinder 1 on its firing stroke alone; as it was where no stroke was stated."""
-    profile, stroke = bench.session.profile, bench.session.stroke
+    profile, stroke = host.session.profile, host.session.stroke
     if stroke is None or profile.engine.strokes == 2:
         return target
     on_deg = 360.0 * stroke.turn - datum_after_first_deg(profile.engine)[stroke.cylinder]
-    here = bench.session.here
+    here = host.session.here
     if here is None:
         return target
     on_deg += tdc_after_reference_deg(profile.engine, here, stroke.cylinder)

@@ -161,14 +161,14 @@ def step(now: TripState, seen: Seen) -> TripState:
 class PastImpulseCoupling(LedProcedure):
     """Follow the person past the impulse coupling of ``unit`` to a running reading."""
 
-    def __init__(self, bench: LiveSession, talk: Prompt, unit: Unit) -> None:
-        super().__init__(bench, talk)
-        window = nominal_window(bench, unit)
+    def __init__(self, host: LiveSession, prompt: Prompt, unit: Unit) -> None:
+        super().__init__(host, prompt)
+        window = nominal_window(host, unit)
         self._unit = unit
-        self._target = target_of(bench, window.nominal_btdc, 1)
+        self._target = target_of(host, window.nominal_btdc, 1)
         # Openings of a unit lie so far apart; the nearest place is the one that is turned through.
         self._apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
-        self._at = TripState(bench.session.settings.run_up_deg)
+        self._at = TripState(host.session.settings.run_up_deg)
 
     def _past(self, crank_deg: float) -> float:
         running_deg = self._target.tdc_deg - self._target.btdc_deg
@@ -197,7 +197,7 @@ class PastImpulseCoupling(LedProcedure):
         to_go = None if now is None or now.crank_deg is None else -self._past(now.crank_deg)
         return GoToView(self._target.btdc_deg, to_go, True, self._at.words, unit=self._unit.name)
 
-    def told(self) -> Advice:
+    def advice(self) -> Advice:
         """What the words beside the figure do not say."""
         return Advice(
             "impulse",

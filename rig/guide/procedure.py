@@ -28,11 +28,11 @@ class Procedure(ABC):
         """What has the middle of the screen."""
 
     @abstractmethod
-    def told(self) -> Advice:
+    def advice(self) -> Advice:
         """What comes next in it, why, and what to beware of."""
 
     @abstractmethod
-    def deeds(self) -> tuple[Action, ...]:
+    def actions(self) -> tuple[Action, ...]:
         """Its own keys, the most needed first."""
 
     def leave(self) -> None:
@@ -41,21 +41,21 @@ class Procedure(ABC):
 
 
 class LedProcedure(Procedure):
-    """An errand that leads the crank; the person says when it is done."""
+    """An procedure that leads the crank; the person says when it is done."""
 
-    def __init__(self, bench: LiveSession, talk: Prompt) -> None:
-        self._bench = bench
-        self._talk = talk
+    def __init__(self, host: LiveSession, prompt: Prompt) -> None:
+        self._host = host
+        self._prompt = prompt
 
-    def deeds(self) -> tuple[Action, ...]:
+    def actions(self) -> tuple[Action, ...]:
         """It is done."""
         does = "done: what was reached is kept as a remark"
         return (Action("space", "done here", does, "r, enter: take it back", self._end),)
 
     def _end(self) -> None:
-        said = self.done(self._bench.session.now())
-        self._bench.note("remark", {"text": said})
-        self._talk.say(said)
+        said = self.done(self._host.session.now())
+        self._host.annotate("remark", {"text": said})
+        self._prompt.say(said)
         self.over = True
 
     @abstractmethod
@@ -63,8 +63,8 @@ class LedProcedure(Procedure):
         """What was reached. Raises InputError when nothing can be said."""
 
 
-def nominal_window(bench: LiveSession, unit: Unit) -> Window:
-    name = bench.session.setting_of(unit.name)
+def nominal_window(host: LiveSession, unit: Unit) -> Window:
+    name = host.session.setting_of(unit.name)
     window = next(s for s in unit.settings if s.name == name).window
     if window is None:
         raise InputError(f"{unit.name}, {name}: no figure is stated to go by")

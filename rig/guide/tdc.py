@@ -65,13 +65,13 @@ def typed_lift(text: str, unit: LiftUnit = "mm") -> tuple[float, LiftUnit]:
     return lift_mm, used
 
 
-def still_deg(bench: LiveSession) -> float:
+def still_deg(host: LiveSession) -> float:
     """Where the crank is held, degrees. Raises InputError when it moves or is not known."""
-    angle = bench.held.mean_deg(STILL_S)
-    if angle is None or bench.crank_deg() is None:
+    angle = host.stillness.mean_deg(STILL_S)
+    if angle is None or host.crank_deg() is None:
         raise InputError("the crank's angle is not known yet: turn until the index has passed")
-    moved = bench.held.moved_deg(STILL_S)
-    if moved > max(STILL_DEG, 1.5 * bench.session.settings.count_deg):
+    moved = host.stillness.moved_deg(STILL_S)
+    if moved > max(STILL_DEG, 1.5 * host.session.settings.count_deg):
         raise InputError(f"the crank moves ({moved:.2f}° in half a second): hold it still first")
     return angle
 
@@ -88,10 +88,10 @@ class _Worked:
 class GaugePoints(Procedure):
     """Take points, see what they say, touch once more at the end. ``choose`` opens the choice."""
 
-    def __init__(self, bench: LiveSession, talk: Prompt, choose: Callable[[], None]) -> None:
-        readings = bench.session.gauge.readings
-        self._bench = bench
-        self._talk = talk
+    def __init__(self, host: LiveSession, prompt: Prompt, choose: Callable[[], None]) -> None:
+        readings = host.session.gauge.readings
+        self._host = host
+        self._prompt = prompt
         self._choose = choose
         self._cylinder = readings[-1].cylinder if readings else 1
         self._again = bool(readings) and readings[-1].again
@@ -103,7 +103,7 @@ class GaugePoints(Procedure):
     # -- what the points say --
 
     def _worked(self) -> _Worked:
-        notes = self._bench.session.gauged
+        notes = self._host.session.gauged
         key = (tuple(notes.readings), notes.gauge, self._cylinder)
         if key == self._key:
             return self._last
@@ -111,7 +111,7 @@ class GaugePoints(Procedure):
         series, why = None, ""
         numbers = list(range(1, len(notes.points(self._cylinder)) + 1))
         try:
-            series = gauge_series(notes, self._bench.session.profile, self._cylinder)
+            series = gauge_series(notes, self._host.session.profile, self._cylinder)
         except InputError as wrong:
             why = str(wrong)
         self._last = _Worked(
@@ -120,7 +120,7 @@ class GaugePoints(Procedure):
         return self._last
 
     def _series(self, *, again: bool = False) -> list[GaugeReading]:
-        readings = self._bench.session.gauged.of(self._cylinder)
+        readings = self._host.session.gauged.of(self._cylinder)
         return [each for each in readings if each.again == again]
 
     def _side(self, reading: GaugeReading) -> int:
@@ -134,16 +134,16 @@ class GaugePoints(Procedure):
         return -1 if wrap(reading.point.angle_deg - tdc) < 0.0 else 1
 
     def _tdc_deg(self) -> float | None:
-        series, reference = self._worked().series, self._bench.session.reference
+        series, reference = self._worked().series, self._host.session.reference
         if series is not None:
             return series.references[0].tdc_deg
         if reference is not None and reference.cylinder == self._cylinder:
             return reference.tdc_deg
         points = [each.point for each in self._series()]
-        return coarse_top_deg(points, self._bench.session.gauged.gauge, self._geometry())
+        return coarse_top_deg(points, self._host.session.gauged.gauge, self._geometry())
 
     def _geometry(self) -> Geometry | None:
-        return geometry_of(self._bench.session.profile.engine, self._cylinder)
+        return geometry_of(self._host.session.profile.engine, self._cylinder)
 
     def _lifts(self, side: int, *, again: bool = False) -> list[float]:
         return [r.point.lift_mm for r in self._series(again=again) if self._side(r) == side]
@@ -213,7 +213,7 @@ class GaugePoints(Procedure):
         before, after = (len(self._lifts(side, again=True)) for side in (-1, 1))
         return f"{before} before the top, {after} after it; one on either side is wanted"
 
-    def told(self) -> Advice:
+    def advice(self) -> Advice:
         """Which point next, and from which side."""
         return Advice(
             "gauge",
@@ -233,9 +233,9 @@ class GaugePoints(Procedure):
             return "press w to choose which dead centre to go by; then take the gauge out"
         return "enough points: press a and touch once more on either side"
 
-    # -- deeds --
+    # -- actions --
 
-    def deeds(self) -> tuple[Action, ...]:
+    def actions(self) -> tuple[Action, ...]:
         """Type a lift, take one back, once more at the end, how the gauge stands."""
         again = "more points" if self._again else "once more"
         does = "back to the series" if self._again else "the points now are touched once more"
@@ -250,29 +250,29 @@ class GaugePoints(Procedure):
             Action("i", "inclined", "the gauge stands at an angle to the bore", "i, then 0",
                  self._ask_inclined),
         ]  # fmt: skip
-        if self._bench.session.profile.engine.cylinders > 1:
+        if self._host.session.profile.engine.cylinders > 1:
             does = "the gauge is in another cylinder's plug hole"
             found.append(Action("c", "cylinder", does, "c", self._ask_cylinder))
         return tuple(found)
 
     def leave(self) -> None:
         """The gauge is still in."""
-        self._talk.say("take the gauge out before a full turn")
+        self._prompt.say("take the gauge out before a full turn")
 
     def _ask_lift(self) -> None:
-        self._at_deg = still_deg(self._bench)
+        self._at_deg = still_deg(self._host)
         number = len(self._series(again=self._again)) + 1
         forms = "mm (2.00, or 0.080 in)" if self._unit == "mm" else "inches (0.080, or 2.00 mm)"
-        self._talk.ask_for(
+        self._prompt.ask_for(
             f"Point {number}: how far below the top is the piston, in {forms}?", self._take
         )
 
     def _take(self, text: str) -> None:
         lift_mm, unit = typed_lift(text, self._unit)
-        now = still_deg(self._bench)
-        if abs(now - self._at_deg) > STILL_DEG + self._bench.session.settings.count_deg:
+        now = still_deg(self._host)
+        if abs(now - self._at_deg) > STILL_DEG + self._host.session.settings.count_deg:
             raise InputError("the crank moved while you typed: hold it, and type it again")
-        notes, profile = self._bench.session.gauge, self._bench.session.profile
+        notes, profile = self._host.session.gauge, self._host.session.profile
         geometry = geometry_of(profile.engine, self._cylinder)
         if geometry is not None:
             try:
@@ -281,13 +281,13 @@ class GaugePoints(Procedure):
                 number = len(self._series()) + 1
                 raise InputError(str(wrong).replace("point 1", f"point {number}")) from None
         self._unit = unit
-        way = self._bench.held.way
+        way = self._host.stillness.way
         note = gauge_note(
             lift_mm, self._at_deg, cylinder=self._cylinder, direction=way, again=self._again
         )
-        self._bench.note(NOTE, note)
+        self._host.annotate(NOTE, note)
         doubts = self._worked().doubts
-        self._talk.say(doubts[0].words if doubts else f"noted: {_with_unit(lift_mm, unit)}")
+        self._prompt.say(doubts[0].words if doubts else f"noted: {_with_unit(lift_mm, unit)}")
 
     def _ask_back(self) -> None:
         series = self._series(again=self._again)
@@ -296,7 +296,7 @@ class GaugePoints(Procedure):
         blamed = [] if self._again else [d.point for d in self._worked().doubts if d.point]
         number = blamed[0] if blamed else len(series)
         lift = series[number - 1].point.lift_mm
-        self._talk.ask_for(
+        self._prompt.ask_for(
             f"Take back which point? Nothing typed: number {number}, {lift:.2f} mm",
             lambda text: self._back(text or str(number)),
         )
@@ -306,16 +306,16 @@ class GaugePoints(Procedure):
         if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= len(series):
             raise InputError(f"there is no point {text!r}; they are numbered 1 to {len(series)}")
         wanted = series[int(text) - 1]
-        readings = self._bench.session.gauge.readings
+        readings = self._host.session.gauge.readings
         at = next(n for n, each in enumerate(readings, 1) if each is wanted)
-        self._bench.note(NOTE, {"back": True, "reading": at})
-        self._talk.say(f"point {text}, {wanted.point.lift_mm:.2f} mm, is taken back")
+        self._host.annotate(NOTE, {"back": True, "reading": at})
+        self._prompt.say(f"point {text}, {wanted.point.lift_mm:.2f} mm, is taken back")
 
     def _turn_again(self) -> None:
         self._again = not self._again
 
     def _ask_inclined(self) -> None:
-        self._talk.ask_for(
+        self._prompt.ask_for(
             "By how many degrees is the gauge inclined to the bore (0: not at all)?", self._inclined
         )
 
@@ -327,9 +327,9 @@ class GaugePoints(Procedure):
         if not 0.0 <= deg < 80.0:
             raise InputError(f"a gauge inclined {text}° cannot be corrected; 0 to 80")
         if deg == 0.0:
-            self._bench.note(INCLINED, {"inclined_deg": 0.0})
+            self._host.annotate(INCLINED, {"inclined_deg": 0.0})
             return
-        self._talk.ask_for(
+        self._prompt.ask_for(
             "Does its plunger slide on a flat crown (s), or is a rod pinned to one point of it (p)?"
             " On a domed crown neither rule holds.",
             lambda case: self._case(deg, case),
@@ -340,16 +340,16 @@ class GaugePoints(Procedure):
         case = cases.get(text[:1].casefold())
         if case is None:
             raise InputError(f"{text!r} is neither s nor p; press i and say it again")
-        self._bench.note(INCLINED, {"inclined_deg": deg, "case": case})
-        self._talk.say(f"the gauge is taken to be inclined {deg:g}°, {case}")
+        self._host.annotate(INCLINED, {"inclined_deg": deg, "case": case})
+        self._prompt.say(f"the gauge is taken to be inclined {deg:g}°, {case}")
 
     def _ask_cylinder(self) -> None:
-        self._talk.ask_for("In which cylinder's plug hole is the gauge?", self._in_cylinder)
+        self._prompt.ask_for("In which cylinder's plug hole is the gauge?", self._in_cylinder)
 
     def _in_cylinder(self, text: str) -> None:
         if not text.isascii() or not text.isdigit():
             raise InputError(f"{text!r} is no number of a cylinder")
-        plug_hole_offset_deg(self._bench.session.profile.engine, int(text))
+        plug_hole_offset_deg(self._host.session.profile.engine, int(text))
         self._cylinder = int(text)
 
 
@@ -394,14 +394,14 @@ def _has(lifts: list[float], lift: float) -> bool:
 class SelectTdc(Procedure):
     """Dead centre by each method beside the others and the engine's own mark."""
 
-    def __init__(self, bench: LiveSession, talk: Prompt) -> None:
-        self._bench = bench
-        self._talk = talk
+    def __init__(self, host: LiveSession, prompt: Prompt) -> None:
+        self._host = host
+        self._prompt = prompt
         self._key: object = None
         self._found: list[Candidate] = []
 
     def _candidates(self) -> list[Candidate]:
-        session = self._bench.session
+        session = self._host.session
         notes = session.gauge
         key = (tuple(notes.readings), tuple(notes.marks), notes.gauge, len(session.references))
         if key != self._key:
@@ -410,7 +410,7 @@ class SelectTdc(Procedure):
 
     def show(self, now: Now | None) -> Panel:
         """A line for each, the one in use first, then the marks that are of something else."""
-        session = self._bench.session
+        session = self._host.session
         lines = []
         for number, each in enumerate(self._candidates(), 1):
             reference = each.reference
@@ -434,7 +434,7 @@ class SelectTdc(Procedure):
             lines = [PanelLine("", "none was found yet: c by the stop, l by a gauge", "now")]
         return Panel("which dead centre is gone by", "degrees after the index", lines=tuple(lines))
 
-    def told(self) -> Advice:
+    def advice(self) -> Advice:
         """Choose, or leave it as it is."""
         return Advice(
             "which",
@@ -442,14 +442,14 @@ class SelectTdc(Procedure):
             "The certificate says which one the figures rest on, and shows the others.",
         )
 
-    def deeds(self) -> tuple[Action, ...]:
+    def actions(self) -> tuple[Action, ...]:
         """A number for each, and the last mark taken back."""
         found = [
             Action(str(n), "go by it", "go by that dead centre", "asked first; choose another",
                  partial(self._ask, each))
             for n, each in enumerate(self._candidates()[:9], 1)
         ]  # fmt: skip
-        if self._bench.session.gauge.marks:
+        if self._host.session.gauge.marks:
             does = "take the last mark of the engine back"
             found.append(Action("x", "mark back", does, "e: note it again", self._ask_back))
         return tuple(found)
@@ -459,24 +459,24 @@ class SelectTdc(Procedure):
             raise InputError("this one is in use")
         if each.doubts:
             raise InputError(f"not taken: {each.doubts[0]}")
-        self._talk.ask(
+        self._prompt.ask(
             f"Go by top dead centre as found by {each.reference.method} from now on? Every reading"
             " is worked out with it.",
             lambda: self._use(each),
         )
 
     def _use(self, each: Candidate) -> None:
-        found = self._bench.use(each.which)
+        found = self._host.use(each.which)
         tdc = rounding.after_index_with(found.tdc_deg, found.uncertainty.U_deg)
-        self._talk.say(f"in use now: {found.method}, {tdc}")
+        self._prompt.say(f"in use now: {found.method}, {tdc}")
 
     def _ask_back(self) -> None:
-        what = self._bench.session.gauge.marks[-1].what
-        self._talk.ask(
+        what = self._host.session.gauge.marks[-1].what
+        self._prompt.ask(
             f"Take back that the crank stood at {what}?",
             lambda: self._taken_back(what),
         )
 
     def _taken_back(self, what: str) -> None:
-        self._bench.note(MARK, {"back": True})
-        self._talk.say(f"taken back: {what}")
+        self._host.annotate(MARK, {"back": True})
+        self._prompt.say(f"taken back: {what}")

@@ -75,7 +75,7 @@ def _draw_whole(canvas: Canvas, view: View) -> None:
     if health:
         draw_health(canvas, Box(canvas.width - health, y, health - 1, HEIGHT[size]), view)
     y += HEIGHT[size] + roomy
-    if view.deeds:
+    if view.actions:
         draw_page(canvas, y, view)
         return
     foot = canvas.height - _FOOT
@@ -237,9 +237,9 @@ def _crank_lines(canvas: Canvas, view: View) -> list[_Line]:
 
 def _middle_lines(canvas: Canvas, view: View) -> list[_Line]:
     touches, goto = view.touches, view.goto
-    if view.deeds:
-        return [_Line(2, [(f" {deed.key} ", "key"), (f" {deed.does}: {deed.back}", "text")])
-                for deed in view.deeds]  # fmt: skip
+    if view.actions:
+        return [_Line(2, [(f" {action.key} ", "key"), (f" {action.does}: {action.undo}", "text")])
+                for action in view.actions]  # fmt: skip
     if view.panel is not None:
         panel = view.panel
         first = f"{panel.title}: {panel.figure}{panel.unit} {panel.below}"
@@ -328,19 +328,19 @@ def draw_page(canvas: Canvas, y: int, view: View) -> None:
     """All keys, a line each, from line ``y`` on; over the crank too where there are many."""
     keys = key_rows(canvas, view)
     bottom = canvas.height - len(keys)
-    top = y if bottom - y > len(view.deeds) else _HEAD
+    top = y if bottom - y > len(view.actions) else _HEAD
     for row in range(top, y):
         canvas.put(0, row, " " * canvas.width)
     draw_title(canvas, top, "all keys", "how it is taken back")
-    key = max(canvas.text_width(deed.key) for deed in view.deeds) + 3
-    back = max(canvas.text_width(deed.back) for deed in view.deeds)
-    for row, deed in enumerate(view.deeds, top + 1):
-        left = len(view.deeds) - (row - top - 1)
+    key = max(canvas.text_width(action.key) for action in view.actions) + 3
+    back = max(canvas.text_width(action.undo) for action in view.actions)
+    for row, action in enumerate(view.actions, top + 1):
+        left = len(view.actions) - (row - top - 1)
         if row == bottom - 1 and left > 1:
             canvas.put(1, row, f"and {left} more: a taller window shows them", "strong")
             break
-        canvas.put(1, row, f" {deed.key} ", "key")
-        canvas.put(1 + key, row, deed.does, "text", canvas.width - key - back - 4)
-        canvas.put(canvas.width - 1 - back, row, deed.back, "quiet")
+        canvas.put(1, row, f" {action.key} ", "key")
+        canvas.put(1 + key, row, action.does, "text", canvas.width - key - back - 4)
+        canvas.put(canvas.width - 1 - back, row, action.undo, "quiet")
     for row, runs in enumerate(keys):
         canvas.put_runs(1, bottom + row, runs, canvas.width - 1)

@@ -95,8 +95,8 @@ class LiveSession:
         self._seen = b""
         reference, said = job_reference(job)
         self.session = Session(job.profile)
-        self.survey = StatisticsCollector(self.session.settings)  # of the rig itself
-        self.held = StallWatch()  # how still the crank stands, which way it was turned last
+        self.statistics = StatisticsCollector(self.session.settings)  # of the rig itself
+        self.stillness = StallWatch()  # how still the crank stands, which way it was turned last
         start = utc()
         try:
             job.captures.mkdir(exist_ok=True)
@@ -120,7 +120,7 @@ class LiveSession:
             self._happen(text)
         self.saved: tuple[Path, Path] | None = None
         if reference is not None:
-            self.note("reference", to_plain(reference))
+            self.annotate("reference", to_plain(reference))
 
     # -- the stream ---------------------------------------------------------------------------
 
@@ -141,22 +141,22 @@ class LiveSession:
                 self.lost = self.lost or word.why
                 self._capture.half_line()
                 events += self._take(self._lines.interrupted())
-                events += self.note("gap", {"why": word.why, "utc": _iso(self._utc())})
+                events += self.annotate("gap", {"why": word.why, "utc": _iso(self._utc())})
             elif isinstance(word, AnotherRig):
                 self._another = word.why
             elif isinstance(word, Back):
                 self.lost = self._another = ""
-                events += self.note("back", {"port": word.url, "utc": _iso(self._utc())})
+                events += self.annotate("back", {"port": word.url, "utc": _iso(self._utc())})
         now = self.session.now()
         if now is not None and now.crank_deg is not None:
-            self.held.see(now.t_us, now.crank_deg)
+            self.stillness.see(now.t_us, now.crank_deg)
         if self._capture.look():
             self._begun_anew()
         now_s = self._clock()
         if now_s - self._host_s >= HOST_EVERY_S:
             self._host_s = now_s
             host = {"utc": _iso(self._utc()), "monotonic_s": round(now_s - self.begun_s, 3)}
-            events += self.note("host", host)
+            events += self.annotate("host", host)
             self._capture.sync()
             self._look_at_disk()
             self._engine_change = self.job.engine.change()
@@ -244,11 +244,11 @@ class LiveSession:
         taken: list[Event] = []
         for batch in batches:
             events = self.session.take(batch)
-            self.survey.take(batch, events)
+            self.statistics.take(batch, events)
             taken += events
         return taken
 
-    def note(self, name: str, value: dict[str, object]) -> list[Event]:
+    def annotate(self, name: str, value: dict[str, object]) -> list[Event]:
         """Write a note and let it take effect."""
         self._capture.note(name, value)
         note = Note(self._lines.now_us, name, value)
@@ -303,15 +303,15 @@ class LiveSession:
         found = self.session.reference
         if found is None:
             cylinder = cylinder or stop_cylinder(self.job.profile.engine)
-            self.note("stop-in", {"cylinder": cylinder, "purpose": "reference"})
+            self.annotate("stop-in", {"cylinder": cylinder, "purpose": "reference"})
         else:
-            self.note("stop-in", {"cylinder": found.cylinder, "purpose": "check"})
+            self.annotate("stop-in", {"cylinder": found.cylinder, "purpose": "check"})
 
     def stop_out(self, *, drop: bool = False) -> None:
         """The stop is out again: its touches give the reference, or check it."""
         before = self.session.reference
         made: dict[str, object] = {"utc": _iso(self._utc()), "capture": self.capture_path.name}
-        self.note("stop-out", {"drop": True} if drop else made)
+        self.annotate("stop-out", {"drop": True} if drop else made)
         found = self.session.reference
         if found is not None and found is not before:
             self._keep_reference(found)
@@ -328,7 +328,7 @@ class LiveSession:
         InputError when there is none."""
         troubles = self.session.troubles["note"]
         made: dict[str, object] = {"utc": _iso(self._utc()), "capture": self.capture_path.name}
-        self.note(USE, which | made)
+        self.annotate(USE, which | made)
         found = self.session.reference
         if found is None or self.session.troubles["note"] > troubles:
             raise InputError(self.session.last_trouble)
@@ -343,18 +343,18 @@ class LiveSession:
             raise InputError("the crank's angle is not known yet: find top dead centre first")
         if not self.session.places.known:  # one that settles nothing is refused before it stands
             stated_place(angle, cylinder, reference, profile.engine, profile.encoder)
-        self.note("stroke", {"cylinder": cylinder, "crank_deg": angle})
+        self.annotate("stroke", {"cylinder": cylinder, "crank_deg": angle})
 
     def next_setting(self, unit: str) -> str:
         """The lever of ``unit`` was moved to its next setting; its name."""
         names = [setting.name for setting in self.session.told.unit(unit).settings]
         name = names[(names.index(self.session.setting_of(unit)) + 1) % len(names)]
-        self.note("setting", {"unit": unit, "setting": name})
+        self.annotate("setting", {"unit": unit, "setting": name})
         return name
 
     def set_phase(self, as_left: bool) -> None:
         """What is read from now on is as left, or as found."""
-        self.note("phase", {"phase": "as left" if as_left else "as found"})
+        self.annotate("phase", {"phase": "as left" if as_left else "as found"})
 
     def strike_last(self) -> str:
         """Strike out the last opening, or take that back. Says what was done."""
@@ -368,7 +368,7 @@ class LiveSession:
             raise InputError("there is no reading to strike out")
         last = counted[-1].t_us
         back = session.told.struck(last)
-        self.note("strike", {"t_us": last, **({"back": True} if back else {})})
+        self.annotate("strike", {"t_us": last, **({"back": True} if back else {})})
         return "the last reading counts again" if back else "the last reading was struck out"
 
     def crank_deg(self) -> float | None:

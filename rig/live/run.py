@@ -38,42 +38,42 @@ def start(job: Job, port: Port) -> LiveSession:
 
     importlib.import_module("scipy.special")  # loading it would hold up the first opening
 
-    bench: LiveSession | None = None
+    live: LiveSession | None = None
     place = Place.of(port)
 
     def reopen() -> Port:
-        return place.again(bench.session.identity if bench is not None else None)
+        return place.again(live.session.identity if live is not None else None)
 
     feed = PortReader(port, reopen)
     try:
-        bench = LiveSession(job, feed, port.url)
+        live = LiveSession(job, feed, port.url)
     except BaseException:
         feed.close()
         raise
-    return bench
+    return live
 
 
-def show(desk: UiState, over: Callable[[], bool], *, plain_lines: bool = False) -> None:
+def show(ui_state: UiState, over: Callable[[], bool], *, plain_lines: bool = False) -> None:
     """Show the desk until ``over``: the dashboard on a terminal, else plain lines."""
     if plain_lines or not is_screen(sys.stdout, sys.stdin):
         with asked_to_end() as asked:
             try:
-                _lines(desk, lambda: asked() or over())
+                _lines(ui_state, lambda: asked() or over())
             except BrokenPipeError:
                 message("nobody reads on; the capture is kept")
             if asked():
                 message("stopped; the capture is kept")
     else:
-        run(desk.view, desk.key, stop=over, fps=FRAMES_A_SECOND)
+        run(ui_state.view, ui_state.key, stop=over, fps=FRAMES_A_SECOND)
 
 
-def _lines(desk: UiState, over: Callable[[], bool]) -> None:
+def _lines(ui_state: UiState, over: Callable[[], bool]) -> None:
     """Plain lines; where they cannot be written, the capture is taken none the less."""
     try:
-        plain_lines.run(desk.view, stop=over)
+        plain_lines.run(ui_state.view, stop=over)
     except OutputError as why:
         message(f"rig live: {why}; the capture goes on")
-        plain_lines.run(desk.view, stop=over)
+        plain_lines.run(ui_state.view, stop=over)
 
 
 # DEC private mode 2026: the terminal shows what lies between in one go. A terminal that does not
@@ -139,33 +139,33 @@ def run(
 def taken(folder: Path, unit: str, url: str | None) -> Path:
     """A capture of ``unit`` taken now. Raises RigLostError when no rig was heard."""
     job = UnitJob(folder, unit)
-    bench = start(job, open_port(url) if url else find_rig())
-    desk = UnitDesk(bench)
+    live = start(job, open_port(url) if url else find_rig())
+    ui_state = UnitUiState(live)
     try:
-        show(desk, lambda: desk.ended)
+        show(ui_state, lambda: ui_state.ended)
     finally:
-        bench.end()
-    if not bench.understood:
-        raise RigLostError(f"no rig was heard: {bench.diagnosis() or 'nothing came'}")
-    if lacking := bench.lacking():
+        live.end()
+    if not live.understood:
+        raise RigLostError(f"no rig was heard: {live.diagnosis() or 'nothing came'}")
+    if lacking := live.lacking():
         raise InputError("; ".join(lacking))
-    message(f"capture: {bench.capture_path}")
-    return bench.capture_path
+    message(f"capture: {live.capture_path}")
+    return live.capture_path
 
 
-class UnitDesk(UiState):
+class UnitUiState(UiState):
     """The desk with a unit on it in the place of an engine."""
 
-    def __init__(self, bench: LiveSession) -> None:
-        super().__init__(bench)
-        self._alone = UnitAlone(bench, self.talk)
+    def __init__(self, live: LiveSession) -> None:
+        super().__init__(live)
+        self._alone = UnitAlone(live, self.prompt)
         self._begin(self._alone)
 
     def view(self) -> View:
         """As the desk's, without what belongs to an engine."""
         view = super().view()
-        (unit,) = self.bench.job.profile.units
-        now = self.bench.session.now()
+        (unit,) = self.live.job.profile.units
+        now = self.live.session.now()
         crank = replace(
             view.crank,
             shaft="its shaft",
@@ -183,19 +183,20 @@ class UnitDesk(UiState):
             comparisons=(),
         )
 
-    def _deeds(self, advised: str) -> tuple[Action, ...]:
+    def _actions(self, advised: str) -> tuple[Action, ...]:
         end = Action("s", "report", "end here and have the report", "asked first",
-                   lambda: self.talk.ask("End here and have the report?", self._quit))  # fmt: skip
-        return (*self._alone.deeds(), end, *self._general())
+                   lambda: self.prompt.ask("End here and have the report?",
+                                                 self._quit))  # fmt: skip
+        return (*self._alone.actions(), end, *self._general())
 
-    def _keys(self, deeds: tuple[Action, ...], advised: str) -> tuple[Key, ...]:
+    def _keys(self, actions: tuple[Action, ...], advised: str) -> tuple[Key, ...]:
         if self._page:
-            return super()._keys(deeds, advised)
-        return tuple(Key(deed.key, deed.name) for deed in deeds)
+            return super()._keys(actions, advised)
+        return tuple(Key(action.key, action.label) for action in actions)
 
 
 def guide(
-    bench: LiveSession,
+    live: LiveSession,
     answer: Callable[[], str | None],
     say: Callable[[str], None] = message,
     nap: Callable[[], None] = lambda: time.sleep(NAP_S),
@@ -204,8 +205,8 @@ def guide(
 
     Raises RigLostError when the rig was never heard, and InputError when the disk refuses.
     """
-    waiting = _waiting(bench, answer, say, nap)
-    walk = Walk(bench)
+    waiting = _waiting(live, answer, say, nap)
+    walk = Walk(live)
     while (step := walk.step) is not None:
         if step.caution:
             say(f"CAUTION: {step.caution}")
@@ -225,12 +226,12 @@ def guide(
         walk.end(broken_off=word == QUIT)
         if word == QUIT:
             break
-    if not bench.lines:
-        raise RigLostError(f"no rig was heard: {bench.diagnosis() or 'nothing came'}")
+    if not live.lines:
+        raise RigLostError(f"no rig was heard: {live.diagnosis() or 'nothing came'}")
 
 
 def _waiting(
-    bench: LiveSession,
+    live: LiveSession,
     answer: Callable[[], str | None],
     say: Callable[[str], None],
     nap: Callable[[], None],
@@ -239,15 +240,15 @@ def _waiting(
     passed, lost, alarm = 0, "", ""
     while True:
         word = answer()
-        bench.pump()
-        if passed < len(bench.session.index_passes):
-            passed = len(bench.session.index_passes)
+        live.pump()
+        if passed < len(live.session.index_passes):
+            passed = len(live.session.index_passes)
             say(f"   the index has passed, {passed} x")
-        if bench.alarm and bench.alarm != alarm:
-            say(f"   {ALARM}: {bench.alarm}")
-        alarm = bench.alarm
-        if bench.lost != lost:
-            lost = bench.lost
+        if live.alarm and live.alarm != alarm:
+            say(f"   {ALARM}: {live.alarm}")
+        alarm = live.alarm
+        if live.lost != lost:
+            lost = live.lost
             say(f"   {lost or 'the rig is back'}")
         if word is None:
             nap()

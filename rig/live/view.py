@@ -178,7 +178,7 @@ class View:
     touches: TouchesView | None = None  # given while the stop is used
     goto: GoToView | None = None  # given while going to an angle
     panel: Panel | None = None  # given while a part of the work has the middle of the screen
-    deeds: tuple[ActionLine, ...] = ()  # given while the page of all keys is open
+    actions: tuple[ActionLine, ...] = ()  # given while the page of all keys is open
     elapsed_s: float = 0.0  # of the capture
     capture: str = ""  # file name
     next: str = ""  # what to do next, one sentence

@@ -34,75 +34,75 @@ from rig.words.diagnostics import diagnostic_words, now_words, reason_words
 
 
 @dataclass(slots=True)
-class Says:
+class Conversation:
     """What the command itself has to say on the screen."""
 
     tag: str = ""
     message: str = ""
     question: Question | None = None
     speaking: bool = False
-    told: Advice | None = None  # what comes next, where that was worked out already
-    errand: Procedure | None = None
+    advice: Advice | None = None  # what comes next, where that was worked out already
+    procedure: Procedure | None = None
     page: tuple[ActionLine, ...] = ()  # the page of all keys, while it is open
     keys: tuple[Key, ...] = ()  # of the foot
 
 
-def view_of(bench: LiveSession, says: Says) -> View:
+def view_of(live: LiveSession, conversation: Conversation) -> View:
     """The view of ``bench`` now."""
-    session = bench.session
-    step = step_of(bench)
-    told = says.told or guidance(bench)
+    session = live.session
+    step = step_of(live)
+    advice = conversation.advice or guidance(live)
     shown: GoToView | Panel | None = None
-    if says.errand is not None and bench.saved is None:
-        told, shown = says.errand.told(), says.errand.show(session.now())
+    if conversation.procedure is not None and live.saved is None:
+        advice, shown = conversation.procedure.advice(), conversation.procedure.show(session.now())
     return View(
-        job=bench.job.profile.engine.name,
-        tag=says.tag,
+        job=live.job.profile.engine.name,
+        tag=conversation.tag,
         step=step,
-        done=done_steps(bench),
-        rig=_rig(bench),
-        crank=_crank(bench),
-        reference=_reference(bench),
-        stroke=stroke_state(bench),
-        units=tuple(_unit(bench, unit) for unit in bench.job.profile.units),
+        done=done_steps(live),
+        rig=_rig(live),
+        crank=_crank(live),
+        reference=_reference(live),
+        stroke=stroke_state(live),
+        units=tuple(_unit(live, unit) for unit in live.job.profile.units),
         comparisons=tuple(map(_comparison, _as_it_stands(session.comparisons()))),
-        touches=_touches(bench),
+        touches=_touches(live),
         goto=shown if isinstance(shown, GoToView) else None,
         panel=shown if isinstance(shown, Panel) else None,
-        deeds=says.page,
-        elapsed_s=bench.elapsed_s,
-        capture=bench.capture_path.name,
-        next=_sentence(told.next),
-        why=told.why,
-        caution=" │ ".join(filter(None, (told.caution, bench.caution()))),
-        alarm=bench.alarm,
-        message=says.message,
-        question=says.question,
-        keys=says.keys,
-        speaking=says.speaking,
+        actions=conversation.page,
+        elapsed_s=live.elapsed_s,
+        capture=live.capture_path.name,
+        next=_sentence(advice.next),
+        why=advice.why,
+        caution=" │ ".join(filter(None, (advice.caution, live.caution()))),
+        alarm=live.alarm,
+        message=conversation.message,
+        question=conversation.question,
+        keys=conversation.keys,
+        speaking=conversation.speaking,
     )  # fmt: skip
 
 
-def _rig(bench: LiveSession) -> RigView:
-    session = bench.session
-    silent = bench.silent_s
-    if bench.saved is not None:  # the capture has ended; nothing is listened to any more
+def _rig(live: LiveSession) -> RigView:
+    session = live.session
+    silent = live.silent_s
+    if live.saved is not None:  # the capture has ended; nothing is listened to any more
         return RigView(
-            bench.url,
+            live.url,
             session.identity.name if session.identity else "",
-            lines=bench.lines,
+            lines=live.lines,
             silent_s=0.0,
             troubles=tuple(sorted(session.troubles.items())),
         )
     return RigView(
-        port=bench.url,
+        port=live.url,
         name=session.identity.name if session.identity else "",
-        connected=not bench.lost and silent is not None and silent < SILENT_AFTER_S,
-        understood=bench.understood,
+        connected=not live.lost and silent is not None and silent < SILENT_AFTER_S,
+        understood=live.understood,
         silent_s=None if silent is None else round(silent, 1),
-        lines=bench.lines,
+        lines=live.lines,
         troubles=tuple(sorted(session.troubles.items())),
-        detail=bench.diagnosis() or _first_doubt(session),
+        detail=live.diagnosis() or _first_doubt(session),
     )
 
 
@@ -111,8 +111,8 @@ def _first_doubt(session: Session) -> str:
     return diagnostic_words(doubt) if doubt else ""
 
 
-def _crank(bench: LiveSession) -> CrankView:
-    session = bench.session
+def _crank(live: LiveSession) -> CrankView:
+    session = live.session
     now = session.now()
     needed = session.settings.run_up_deg
     if now is None:
@@ -141,15 +141,15 @@ def _crank(bench: LiveSession) -> CrankView:
     )
 
 
-def _reference(bench: LiveSession) -> ReferenceView:
-    reference = bench.session.reference
+def _reference(live: LiveSession) -> ReferenceView:
+    reference = live.session.reference
     if reference is None:
         return ReferenceView()
-    lost = bench.session.angles_lost
-    holds = bench.session.is_anchored and lost is None
+    lost = live.session.angles_lost
+    holds = live.session.is_anchored and lost is None
     why = "" if holds else reason_words(lost) or "it holds as soon as the index has passed"
-    if holds and bench.session.here is None:
-        holds, why = False, reason_words(bench.session.why_no_reference())
+    if holds and live.session.here is None:
+        holds, why = False, reason_words(live.session.why_no_reference())
     text = reference.method
     if reference.forward_deg and reference.backward_deg:
         text += (
@@ -168,8 +168,8 @@ def _as_it_stands(comparisons: Sequence[Comparison]) -> list[Comparison]:
     return list(last.values())
 
 
-def _unit(bench: LiveSession, unit: Unit) -> UnitView:
-    session = bench.session
+def _unit(live: LiveSession, unit: Unit) -> UnitView:
+    session = live.session
     name = session.setting_of(unit.name)
     setting = next(s for s in unit.settings if s.name == name)
     phase = session.phase_of(unit.name)
@@ -185,14 +185,14 @@ def _unit(bench: LiveSession, unit: Unit) -> UnitView:
     last = here[-1] if here else None
     uncounted = [r for r in own if not r.counts]
     window = setting.window
-    notes = _notes(bench, unit)
+    notes = _notes(live, unit)
     few = rounding.few(whole.uncertainty, whole.n) if whole else ""
     return UnitView(
         name=unit.name,
         input=unit.input,
         setting=name,
         phase=phase,
-        contacts=_contacts(bench, unit),
+        contacts=_contacts(live, unit),
         last_btdc=last.btdc_deg if last else None,
         last_cylinder=last.cylinder if last else None,
         last_kind=last.kind if last else "turned",
@@ -225,9 +225,9 @@ def _settle(whole: Assessment) -> str:
     return f"{whole.words}: {whole.settle}" if whole.groups else whole.settle
 
 
-def _notes(bench: LiveSession, unit: Unit) -> tuple[str, ...]:
+def _notes(live: LiveSession, unit: Unit) -> tuple[str, ...]:
     """Further lines of a unit: the range of its lever, the lag of its coupling."""
-    session = bench.session
+    session = live.session
     notes = []
     judged = session.judgements()
     try:
@@ -280,13 +280,13 @@ def _comparison(c: Comparison) -> ComparisonView:
     return ComparisonView(c.first, c.second, c.words, c.difference_deg, U_deg, c.verdict)
 
 
-def _contacts(bench: LiveSession, unit: Unit) -> Contacts:
-    is_open = bench.session.contact_open(unit.input)
+def _contacts(live: LiveSession, unit: Unit) -> Contacts:
+    is_open = live.session.contact_open(unit.input)
     return "unknown" if is_open is None else "open" if is_open else "closed"
 
 
-def _touches(bench: LiveSession) -> TouchesView | None:
-    session = bench.session
+def _touches(live: LiveSession) -> TouchesView | None:
+    session = live.session
     stop = session.touches()
     if stop is None:
         return None
@@ -306,7 +306,7 @@ def _touches(bench: LiveSession) -> TouchesView | None:
     if not note and not forward and not backward:
         note = f"come to it over {LEAST_WAY_DEG:.0f}° or more, on either side"
     try:
-        found = stop.reference(bench.job.profile)
+        found = stop.reference(live.job.profile)
     except InputError:
         return TouchesView(True, forward, backward, note=note)
     spreads = [_across(side) for side in (forward, backward) if len(side) > 1]
@@ -323,9 +323,9 @@ def _across(angles_deg: Sequence[float]) -> float:
     return max(off) - min(off)
 
 
-def found_words(bench: LiveSession) -> str:
+def found_words(live: LiveSession) -> str:
     """One line on the reference as found."""
-    reference = bench.session.reference
+    reference = live.session.reference
     if reference is None:
         return "top dead centre is not known"
     tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)

@@ -68,10 +68,10 @@ def on_its_own(profile: Profile, unit: Unit) -> Profile:
 class UnitAlone(Procedure):
     """Openings forward and back, neutral felt from both sides, the coupling; as it is found."""
 
-    def __init__(self, bench: LiveSession, talk: Prompt) -> None:
-        (self._unit,) = bench.job.profile.units
-        self._bench = bench
-        self._talk = talk
+    def __init__(self, host: LiveSession, prompt: Prompt) -> None:
+        (self._unit,) = host.job.profile.units
+        self._host = host
+        self._prompt = prompt
         self._alone = Alone(self._unit.input)
         self._now_us = 0.0
         self._key: object = None
@@ -89,7 +89,7 @@ class UnitAlone(Procedure):
         if seen != self._key:
             self._key = seen
             try:
-                self._found = report(seen, self._unit.lobes, self._bench.job.profile.encoder)
+                self._found = report(seen, self._unit.lobes, self._host.job.profile.encoder)
             except InputError as why:
                 self._found = str(why)
         return self._found
@@ -104,7 +104,7 @@ class UnitAlone(Procedure):
         if forward or back:
             felt = PanelLine("felt", f"neutral {forward}× forward, {back}× turning back")
             lines.insert(0, felt)
-        is_open = self._bench.session.contact_open(self._unit.input)
+        is_open = self._host.session.contact_open(self._unit.input)
         state = "contacts ?" if is_open is None else "OPEN" if is_open else "CLOSED"
         coupling = ", coupling ENGAGED" if self._alone.engaged else ""
         return Panel(
@@ -119,7 +119,7 @@ class UnitAlone(Procedure):
             lines=tuple(lines),
         )  # fmt: skip
 
-    def told(self) -> Advice:
+    def advice(self) -> Advice:
         """What is still wanted of it, in order."""
         return Advice(
             "unit", self._next(), "Turned both ways the play shows; neutral sets the spark.",
@@ -129,7 +129,7 @@ class UnitAlone(Procedure):
     def _next(self) -> str:
         seen, lobes = self._alone.seen(), self._unit.lobes
         steps = (
-            (not self._bench.session.is_anchored,
+            (not self._host.session.is_anchored,
              "turn it slowly forward until the index has passed"),
             (len(seen.openings_deg) < TURNS * lobes,
              f"turn it forward through its openings, {TURNS} turns or more"),
@@ -146,9 +146,9 @@ class UnitAlone(Procedure):
         )  # fmt: skip
         return next((text for due, text in steps if due), "press s to end here and have the report")
 
-    # -- deeds --
+    # -- actions --
 
-    def deeds(self) -> tuple[Action, ...]:
+    def actions(self) -> tuple[Action, ...]:
         """Neutral felt here, the coupling, the report."""
         name, does = "engaged", "its impulse coupling is engaged from now on"
         if self._alone.engaged:
@@ -162,23 +162,23 @@ class UnitAlone(Procedure):
         )  # fmt: skip
 
     def _note(self, name: str, value: dict[str, object]) -> None:
-        self._bench.note(name, value)
+        self._host.annotate(name, value)
         self._alone.note(Note(self._now_us, name, value))
 
     def _settled(self) -> None:
-        at, way = still_deg(self._bench), self._bench.held.way
+        at, way = still_deg(self._host), self._host.stillness.way
         if way == 0:
             raise InputError("turn it first: neutral is come to from one side or the other")
         self._note(NEUTRAL, {"crank_deg": at, "direction": way})
         side = "forward" if way > 0 else "turning back"
-        self._talk.say(f"neutral felt {side} at {rounding.after_index(at)}° after the index")
+        self._prompt.say(f"neutral felt {side} at {rounding.after_index(at)}° after the index")
 
     def _back(self) -> None:
         if not self._alone.felt:
             raise InputError("no place was felt as neutral yet")
         at = self._alone.felt[-1][1]
         self._note(NEUTRAL, {"back": True})
-        self._talk.say(f"taken back: neutral at {rounding.after_index(at)}°")
+        self._prompt.say(f"taken back: neutral at {rounding.after_index(at)}°")
 
     def _turn_coupling(self) -> None:
         self._note(COUPLING, {"engaged": not self._alone.engaged})

@@ -225,9 +225,9 @@ STILL = "upper: contact input 1 opened once while the crank stood still"
 
 def test_contacts_opened_by_hand_because_the_rig_check_asks_for_it(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").find_tdc().do("turn 60 at 90", "rest 1")
-    made.bench.note("rig-check", {"step": "by hand", "unit": "upper"})
+    made.bench.annotate("rig-check", {"step": "by hand", "unit": "upper"})
     opened_by_hand(made)
-    made.bench.note("rig-check", {"step": "done"})
+    made.bench.annotate("rig-check", {"step": "done"})
     made.do("rest 1")
     assert not any(STILL in words for words in live_says(made))
     assert not any(STILL in words for words in said(made, 0)[0].splitlines())
@@ -235,9 +235,9 @@ def test_contacts_opened_by_hand_because_the_rig_check_asks_for_it(tmp_path: Pat
 
 def test_contacts_of_another_unit_than_the_rig_check_asks_for(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").find_tdc().do("turn 60 at 90", "rest 1")
-    made.bench.note("rig-check", {"step": "by hand", "unit": "lower"})
+    made.bench.annotate("rig-check", {"step": "by hand", "unit": "lower"})
     opened_by_hand(made)
-    made.bench.note("rig-check", {"step": "done"})
+    made.bench.annotate("rig-check", {"step": "done"})
     assert any(STILL in words for words in live_says(made))
 
 
@@ -246,17 +246,17 @@ def test_contacts_opened_by_a_move_that_is_noted(tmp_path: Path, kind: str) -> N
     """The lever's key may be pressed before or after the lever is moved."""
     made = MadeJob(tmp_path / "job").find_tdc().do("turn 60 at 90", "rest 1")
     if kind == "moving":
-        made.bench.note("moving", {"unit": "upper"})
+        made.bench.annotate("moving", {"unit": "upper"})
     if kind == "setting first":
         made.bench.next_setting("upper")
     opened_by_hand(made)
     if kind == "setting":
         made.bench.next_setting("upper")
     if kind == "moving":
-        made.bench.note("moving", {"unit": "upper", "end": True})
+        made.bench.annotate("moving", {"unit": "upper", "end": True})
     if kind == "moved":
         at = [o for o in made.bench.session.openings if o.direction == 0]
-        made.bench.note("moved", {"unit": "upper", "from_us": at[-1].t_us})
+        made.bench.annotate("moved", {"unit": "upper", "from_us": at[-1].t_us})
     made.do("turn 360 at 100")
     assert not any(STILL in words for words in live_says(made))
     opened_by_hand(made.do("rest 1.5"))

@@ -120,7 +120,7 @@ def test_however_it_was_cut_live_the_replay_is_the_same(
             bench.pump()
         feed.put(Bytes(part[at:], 0.0))
         bench.pump()
-        bench.note("setting", {"unit": "upper", "setting": "full advance"})
+        bench.annotate("setting", {"unit": "upper", "setting": "full advance"})
     lived = live(bench)
     assert lived == replayed(bench.capture_path, job)
     assert lived == whole()

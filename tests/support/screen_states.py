@@ -198,7 +198,7 @@ VERDICTS = replace(
         ),
     ),
 )
-PAGE = replace(READING, deeds=(
+PAGE = replace(READING, actions=(
     ActionLine("space", "cylinder 1 stands at its firing dead centre", "asked first"),
     ActionLine("1 2", "lever to its next setting: upper, lower", "the same key again"),
     ActionLine("q", "end here; the capture is kept", "asked first")))  # fmt: skip

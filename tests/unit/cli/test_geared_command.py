@@ -10,7 +10,7 @@ from made_job import BEGAN, MadeJob, certificate_in, refused, rig
 
 from rig.base.errors import InputError
 from rig.guide.advice import stroke_state
-from rig.live.view_model import Says, view_of
+from rig.live.view_model import Conversation, view_of
 from rig.signal.events import Reason
 from rig.tdc.gauge_points import gauge_note
 
@@ -37,7 +37,7 @@ def test_another_capture_waits_for_a_rough_word_and_then_reads_the_truth(tmp_pat
     second.do("turn 930 at 150", "turn 1500 at 110")
     assert second.bench.session.here is None
     assert second.bench.session.judgements() == []
-    view = view_of(second.bench, Says())
+    view = view_of(second.bench, Conversation())
     assert view.crank.btdc_deg is None
     assert "the index has 9 places on the crank, 40° apart" in view.crank.why_no_angle
     assert not view.reference.holds
@@ -91,7 +91,7 @@ def test_dead_centre_by_gauge_holds_in_the_life_of_the_rig_that_it_is_of(tmp_pat
         for at in (32, 26, 20, 14):
             made.do(go.format(at), "gauge")
             lift_mm = float(made.rig.reply["travel_mm"])
-            made.bench.note("gauge", gauge_note(lift_mm, made.top_deg(), direction=way))
+            made.bench.annotate("gauge", gauge_note(lift_mm, made.top_deg(), direction=way))
     made.do("turn 1500 at 110", "fault reset in 1", "turn 1500 at 110").end()
     assert rig("tdc", "gauge", made.folder, made.capture, "--use").status == 0
     answer = rig("results", made.folder, "--json").answer
@@ -114,7 +114,7 @@ def test_on_a_two_stroke_the_same_statement_settles_the_place(tmp_path: Path) ->
     assert stroke_state(made.bench) == "not needed"
     made.do("fault reset in 1", "turn 1100 at 110")
     assert stroke_state(made.bench) == "lost"
-    assert view_of(made.bench, Says()).step == "stroke"
+    assert view_of(made.bench, Conversation()).step == "stroke"
     before = [r for r in made.bench.session.readings() if r.counts]
     made.do("goto 12 at 60")  # a third of a turn lies between its places: roughly will do
     made.bench.state_stroke()

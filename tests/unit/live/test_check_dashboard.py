@@ -149,7 +149,9 @@ def test_a_switch_that_was_live_is_tried_again_and_the_words_say_so(tmp_path: Pa
     bench.press("space", "b", "space")
     bench.do("switch off upper", "turn 90 at 200")  # not a whole turn: it proves nothing
     bench.press("space", "b")
-    live = judged(bench.bench.survey.result(bench.bench.session.state_widths), bench.job.profile)
+    live = judged(
+        bench.bench.statistics.result(bench.bench.session.state_widths), bench.job.profile
+    )
     found = next(check for check in live.checks if check.name == "switch of upper")
     assert found.verdict == "bad"
     assert "LIVE" in found.words

@@ -272,14 +272,14 @@ def test_more_lines_than_there_is_room_for_are_counted() -> None:
 @pytest.mark.parametrize("size", [(80, 24), (120, 40), (60, 20)])
 def test_the_page_of_all_keys(size: tuple[int, int]) -> None:
     text = text_of(PAGE, *size)
-    for deed in PAGE.deeds:
-        assert deed.does in text
-        assert deed.back in text or size[0] < 80
+    for action in PAGE.actions:
+        assert action.does in text
+        assert action.undo in text or size[0] < 80
 
 
 def test_a_long_page_takes_the_place_of_the_crank_and_then_counts() -> None:
-    deeds = tuple(ActionLine(chr(65 + n), f"deed {n}", "back") for n in range(40))
-    text = text_of(replace(PAGE, deeds=deeds))
+    actions = tuple(ActionLine(chr(65 + n), f"deed {n}", "back") for n in range(40))
+    text = text_of(replace(PAGE, actions=actions))
     told = sum(f"deed {n} " in text for n in range(40))
     assert told >= 18
     assert f"and {40 - told} more" in text
@@ -369,7 +369,7 @@ def test_hostile_text_is_shown_harmless(text: str, size: tuple[int, int]) -> Non
         replace(view, rig=replace(view.rig, connected=False)),
         replace(view, panel=Panel(text, text, "1.5", below=text,
                                   beside=(PanelLine(text, text),), lines=(PanelLine(text, text),))),
-        replace(view, deeds=(ActionLine(text, text, text),)),
+        replace(view, actions=(ActionLine(text, text, text),)),
         replace(view, instead=text, crank=replace(view.crank, shaft=text, after_index_deg=1.0)),
     ):  # fmt: skip
         frame = render(state, *size)

@@ -88,26 +88,29 @@ def test_every_key_in_the_foot_and_on_the_page_is_shown_whole(tmp_path: Path, en
             assert "…" not in text.splitlines()[-1]
         bench.press("h")
         page = bench.desk.view()
-        assert page.deeds == action_lines(bench.desk.deeds())
+        assert page.actions == action_lines(bench.desk.actions())
         for size in SIZES:
             lines = told(page, size).splitlines()
-            for deed in page.deeds:
-                own = [line for line in lines if line.startswith(f"  {deed.key} ")]
-                assert any(deed.does in line and deed.back in line for line in own), (size, deed)
+            for action in page.actions:
+                own = [line for line in lines if line.startswith(f"  {action.key} ")]
+                assert any(action.does in line and action.undo in line for line in own), (
+                    size,
+                    action,
+                )
         bench.press("esc")
-        assert not bench.desk.view().deeds
+        assert not bench.desk.view().actions
         seen += 1
     assert seen == 18
 
 
 def test_no_deed_without_a_line_and_no_line_without_a_deed(tmp_path: Path) -> None:
     for bench in states(tmp_path, "example"):
-        deeds = bench.desk.deeds()
-        keys = [deed.key for deed in deeds]
+        actions = bench.desk.actions()
+        keys = [action.key for action in actions]
         assert len(set(keys)) == len(keys)
-        shown = [key for line in action_lines(deeds) for key in line.key.split()]
+        shown = [key for line in action_lines(actions) for key in line.key.split()]
         assert shown == keys
-        assert all(deed.does and deed.back and deed.name for deed in deeds)
+        assert all(action.does and action.undo and action.label for action in actions)
         foot = bench.desk.view().keys
         assert {key.key for key in foot if " to " not in key.key} <= set(keys)
 
@@ -117,9 +120,9 @@ def test_keys_work_from_the_page_and_close_it(tmp_path: Path) -> None:
     bench.do("turn 30 at 60")
     bench.press("h", "n")
     assert bench.bench.session.told.steps == {"make safe"}
-    assert not bench.desk.view().deeds
+    assert not bench.desk.view().actions
     bench.press("h", "h")
-    assert not bench.desk.view().deeds
+    assert not bench.desk.view().actions
     bench.press("h", "k")
     view = bench.desk.view()
     assert view.panel is not None

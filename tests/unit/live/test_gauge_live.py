@@ -190,7 +190,7 @@ def test_a_moving_crank_is_refused(tmp_path: Path) -> None:
     bench = fitted(tmp_path)
     bench.do("turn 60 at 20")
     bench.press("space")
-    assert bench.desk.talk.question is None
+    assert bench.desk.prompt.question is None
     assert "hold it still" in bench.desk.view().message
     bench.do("rest 1")
     bench.press("space", *"3.00")
@@ -328,7 +328,7 @@ def test_how_well_a_mark_is_read_is_typed_and_lives_in_the_capture(tmp_path: Pat
     assert rim_mm is not None
     bench.do("goto 40 at 60", "goto 1 at 20", "rest 1")
     bench.press("e", *"flywheel T", "enter")
-    question = bench.desk.talk.question
+    question = bench.desk.prompt.question
     assert question is not None
     assert "Nothing typed: 1 degree" in question.text
     bench.press(*"0.3", "enter")
@@ -366,7 +366,7 @@ def test_a_length_is_no_answer_where_no_rim_is_stated(tmp_path: Path) -> None:
     bench = VirtualBench(folder, 11)
     bench.do("turn 750 at 300", "rest 1")
     bench.press("e", *"pulley notch", "enter")
-    question = bench.desk.talk.question
+    question = bench.desk.prompt.question
     assert question is not None
     assert "mm" not in question.text
     bench.press(*"1 mm", "enter")

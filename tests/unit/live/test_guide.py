@@ -41,7 +41,7 @@ def test_automatic_advance_is_asked_about_until_it_is_said(tmp_path: Path) -> No
     state = state_of(bench.bench)
     assert state.automatic_advance == ("magneto",)
     assert "wedge" in [item.name for item in closing_list(state)]
-    bench.bench.note("said", {"step": "advance"})
+    bench.bench.annotate("said", {"step": "advance"})
     assert "advance" not in steps(state_of(bench.bench))
     plain = state_of(VirtualBench(tmp_path / "other", engine="two_stroke_single").bench)
     assert plain.automatic_advance == ()
@@ -51,7 +51,7 @@ def test_automatic_advance_is_asked_about_until_it_is_said(tmp_path: Path) -> No
 def test_play_that_was_not_measured_is_told_until_it_is_stated_or_said(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "unstated", engine="two_stroke_single")
     assert state_of(bench.bench).play_unknown == ("magneto",)
-    bench.bench.note("said", {"step": "play"})
+    bench.bench.annotate("said", {"step": "play"})
     assert state_of(bench.bench).play_unknown == ()
     stated = VirtualBench(edited(tmp_path, ("lobes = 1", "lobes = 1\nplay_deg = 0.3")))
     assert state_of(stated.bench).play_unknown == ()
@@ -82,7 +82,7 @@ def test_dead_centre_that_moved_is_to_be_chosen_anew(tmp_path: Path, slip: bool)
     assert state_of(bench.bench).tdc_moved == slip
     if slip:
         for step in ("make safe", "gap", "switch", "rig check"):
-            bench.bench.note("said", {"step": step})
+            bench.bench.annotate("said", {"step": step})
         assert guidance(bench.bench).step == "dead centre moved"
         bench.press("w")
         panel = bench.desk.view().panel

@@ -14,7 +14,7 @@ from rig.guide.procedure import Panel
 from rig.job.new import write_example
 from rig.live.layout import render
 from rig.live.live_session import Bytes, LiveSession, PortReader
-from rig.live.run import UnitDesk
+from rig.live.run import UnitUiState
 from rig.unit_bench.procedure import UnitJob
 from rig.virtual.rig import VirtualRig
 from rig.wire.capture import CaptureReader
@@ -34,7 +34,7 @@ class UnitBench:
             job, cast(PortReader, self.feed), "virtual",
             utc=lambda: BEGAN + timedelta(seconds=self.feed.now_s), clock=lambda: self.feed.now_s,
         )  # fmt: skip
-        self.desk = UnitDesk(self.bench)
+        self.desk = UnitUiState(self.bench)
 
     def do(self, *commands: str) -> None:
         for command in commands:
@@ -146,8 +146,8 @@ def test_it_speaks_of_no_engine_and_shows_each_key(unit: UnitBench, size: tuple[
         assert f" {key.key}  {key.label}" in text
     unit.press("h")
     page = "\n".join(render(unit.desk.view(), *size).plain())
-    for deed in unit.desk.deeds():
-        assert deed.does in page
+    for action in unit.desk.actions():
+        assert action.does in page
 
 
 def test_what_is_refused(tmp_path: Path) -> None:
