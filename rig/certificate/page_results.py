@@ -17,7 +17,7 @@ from rig.base.escape import ink, visible
 from rig.base.rounding import difference, few, figure, listed, noun, opening, scatter, two_figures
 from rig.certificate.schema import Certificate, ReadingGroup
 from rig.timing.assess import ONE_TURN_OUT, WORST_FIRST
-from rig.timing.values import BEING_SET, PHASES, Assessment, Comparison, Verdict
+from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Verdict
 from rig.words.figures import entered
 
 _KINDS = {"set": "set with the crank held", "impulse": "impulse coupling engaged"}
@@ -372,10 +372,10 @@ def _cylinder(number: int | None, several: bool = True) -> str:
 
 
 def _phases(of: Sequence[Assessment]) -> list[str]:
-    """In order; what was read while it was being set only where it was not left so."""
+    """In order; what was read while adjusting only where nothing was read as left."""
     found = {each.phase for each in of}
     if "as left" in found:
-        found -= {BEING_SET}
+        found -= {ADJUSTING}
     return [each for each in PHASES if each in found] or sorted(found)
 
 
@@ -483,7 +483,7 @@ def mark(verdict: Verdict, late: bool = False) -> str:
         drawn = bars + '<circle class="dot" cx="15" cy="6" r="3.1"/>'
     elif verdict == "outside":
         drawn = bars + f'<path class="cross" d="M{23.5 if late else 1.2} 3l5.4 6m0 -6l-5.4 6"/>'
-    elif verdict == "not decidable":
+    elif verdict == "inconclusive":
         x = 20.5 if late else 9.5
         drawn = bars + f'<circle class="ring" cx="{x}" cy="6" r="3.1"/>'
     else:

@@ -160,21 +160,21 @@ THIS_IS_NOT = (
 )
 
 OPENING = (
-    "Opening is the instant at which the contacts first part in the passage that ends with them "
+    "Opening is the instant at which the contacts first open in the transition that ends with them "
     "staying open. It is placed in time between the encoder edges either side of it."
 )
 
 CAUTIONS = (
-    "A magneto whose earthing lead is off, or whose switch lead is open, is live: turning the "
-    "crank or the propeller by hand can fire a cylinder. Refit the earth lead and prove the "
-    "switch before anything is turned again.",
-    "Keep clear of the arc of anything bolted to the crank. Keep the plugs out, or their leads off "
-    "and on an earthed gap, until the work is done.",
+    "WARNING: a magneto whose earth lead is off, or whose switch lead is open, is live: turning "
+    "the crank or the propeller by hand can fire a cylinder. Refit the earth lead and prove the "
+    "switch before you turn anything again.",
+    "WARNING: keep clear of the arc of anything bolted to the crank. Keep the plugs out, or their "
+    "leads off and on an earthed gap, until the work is done.",
     "The maker's manual, the local rules and a licensed person have the last word.",
 )
 
 CLOSING = (
-    "Stop or gauge out of the plug hole",
+    "Piston stop or dial gauge out of the plug hole",
     "Wedge out of the automatic advance",
     "Rig leads off the contacts, encoder off the crank",
     "Holding bolts tight and locked, timing read again after tightening",
@@ -203,6 +203,14 @@ FIXED: dict[str, Mapping[str, str]] = {
         "method": "90346f6d2c173ad6a908d2539958565fab5c0592dacbd874c40d035c3749ff48",
         "cautions": "2d2ca3977acb71c7a7fc9c55194b6eecdc4713aa4b1ac701ab47bc17893039e8",
         "closing": "f4a28b1a2e461dacc5b9048fc776d6bbf4241b61b8e778e0475c5441c56ac6f7",
+    },
+    "0.3.0": {
+        "title": "ce9ec8d1076de7fa9e7efbbf0bab7750756bc111a2804a666e1ce5e182ccc0f4",
+        "this_is": "82bd45cbea7d38e6cacda644f9879490b574498aa21b159498a18152dd25af68",
+        "this_is_not": "e751c07d58d7d3dadf1f1cd9a684a557970a5ea21d13e92ae16b3267867bba28",
+        "method": "b5b989a9a5905b27ad4a52c503bf7eede26fd3724510c2212321eb3d829b24b1",
+        "cautions": "70456f543ed4ced78ab06801922afa01112a4d78d288a1faa18c73f872e6d04b",
+        "closing": "6eff24435eb053848ca2f30973560969f4a7fdf38adfcd7d091d5245f650dffd",
     },
 }
 

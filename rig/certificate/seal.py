@@ -115,7 +115,29 @@ def parse(data: bytes, name: str) -> Record:
             f"{name}: certificate version {shown}, this program reads {EARLIEST} to {VERSION}. "
             "Use the version of the program that is named in the file."
         )
+    for part in record:
+        _by_new_names(part, record[part])
     return record
+
+
+RENAMED = {
+    "not decidable": "inconclusive",
+    "not judged": "no window set",
+    "being set": "adjusting",
+}
+
+
+"""Verdicts and phases as records of 0.1.0 and 0.2.0 have them, and their names now."""
+
+
+def _by_new_names(part: str, listed: Any) -> None:
+    """Give the verdicts and phases in a part of a record their names of today."""
+    if part not in ("judgements", "comparisons", "readings") or not isinstance(listed, list):
+        return
+    for each in listed:
+        for name in ("phase", "verdict", "spread_verdict"):
+            if isinstance(each, dict) and isinstance(each.get(name), str):
+                each[name] = RENAMED.get(each[name], each[name])
 
 
 def has(text: str, name: str) -> bool:
@@ -138,6 +160,7 @@ def part(text: str, name: str) -> Any:
         value, _ = json.JSONDecoder().raw_decode(text, place + len(head))
     except (RecursionError, ValueError):
         raise InputError(f"{name} in the record is not JSON; it was edited.") from None
+    _by_new_names(name, value)
     return value
 
 

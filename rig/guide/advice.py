@@ -467,7 +467,7 @@ def state_of(host: LiveSession) -> JobState:
             for u in units
             if _counted(host, readings, u) < ENOUGH_READINGS
         ),
-        undecided=() if "more readings" in said else _verdicts(host, "not decidable"),
+        undecided=() if "more readings" in said else _verdicts(host, "inconclusive"),
         set_only=tuple(u.name for u in units if _set_last(readings, u)),
         outside=_verdicts(host, "outside"),
         apart=tuple(

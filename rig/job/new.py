@@ -389,7 +389,7 @@ FIGURE = """\
 """
 
 NO_FIGURE = """\
-  # No figure yet: this setting is read, and not judged. Take the # off when you have it.
+  # No figure yet: this setting is read without a verdict. Take the # off when you have it.
   [[unit.setting]]
   name = {name}
   # nominal_deg_btdc = 36     # or nominal_mm_travel, nominal_in_travel, nominal_rim_tape_mm, ...

@@ -20,7 +20,7 @@ from rig.guide.tdc import GaugePoints, SelectTdc, still_deg
 from rig.live.live_session import LiveSession
 from rig.signal.events import Event, Opening, Reason
 from rig.tdc.gauge_points import MARK, MARK_WITHIN_DEG
-from rig.timing.values import BEING_SET
+from rig.timing.values import ADJUSTING
 from rig.words.diagnostics import mark_words
 
 
@@ -417,7 +417,7 @@ class UnitMoved:
             return ()
         unit, t_us = self._parted
         session = self._live.session
-        if session.phase_of(unit) == BEING_SET or session.told.struck(t_us):
+        if session.phase_of(unit) == ADJUSTING or session.told.struck(t_us):
             return ()
         does = f"{unit} was moved, the crank held: keep apart what is read now"
         return (Action("o", f"{unit} moved", does, "x strikes that reading", self._was_moved),)

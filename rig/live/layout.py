@@ -272,7 +272,7 @@ def _middle_lines(canvas: Canvas, view: View) -> list[_Line]:
         lines.append(_Line(2, runs, unit))
         if unit.mean_btdc is not None:
             n = len(unit.readings_btdc)
-            verdict = "" if unit.verdict == "not judged" else f", {unit.verdict}"
+            verdict = "" if unit.verdict == "no window set" else f", {unit.verdict}"
             lines.append(_Line(10, [(f"  mean {mean_text(unit)}, n {n}{verdict}", "text")]))
     return lines
 

@@ -275,7 +275,9 @@ def _foot_lines(canvas: Canvas, view: View, room: int) -> tuple[list[list[Run]],
     room -= len(health)
     both: list[list[Run]] = []
     for comparison in view.comparisons[: max(0, min(room, canvas.height // 24))]:
-        said = comparison.verdict == "not judged" or comparison.words.endswith(comparison.verdict)
+        said = comparison.verdict == "no window set" or comparison.words.endswith(
+            comparison.verdict
+        )
         verdict = "" if said else f"  {comparison.verdict}"
         role = VERDICT_ROLE[comparison.verdict]
         both.append([("both  ", "quiet"), (comparison.words, "strong"), (verdict, role)])

@@ -24,8 +24,8 @@ CONTACTS: dict[Contacts, str] = {
 VERDICT_ROLE: dict[Verdict, Role] = {
     "inside": "inside",
     "outside": "outside",
-    "not decidable": "strong",
-    "not judged": "text",
+    "inconclusive": "strong",
+    "no window set": "text",
 }
 _TAG: dict[Role, Role] = {"inside": "inside tag", "outside": "outside tag", "strong": "tag"}
 _KINDS = {"turned": "", "set": "set by hand: confirm by turning", "impulse": "impulse coupling"}
@@ -78,7 +78,7 @@ def _draw_low(canvas: Canvas, box: Box, unit: UnitView) -> None:
     """Small figures, the tally beside them, then words and mean, then the scale."""
     _draw_figure(canvas, box, unit, "small")
     n = len(unit.readings_btdc)
-    verdict = {"not judged": "", "not decidable": "undecided"}.get(unit.verdict, unit.verdict)
+    verdict = {"no window set": "", "inconclusive": "undecided"}.get(unit.verdict, unit.verdict)
     canvas.put_right(box.right, box.y, f" n {n}", "text")
     canvas.put_right(box.right, box.y + 1, f" {verdict}", VERDICT_ROLE[unit.verdict])
     below = box.below(3)
@@ -261,7 +261,7 @@ def _words(canvas: Canvas, unit: UnitView, width: int) -> Run:
     """What the last counted opening means, as a label that stands out."""
     if unit.last_btdc is None:
         return ("no reading yet", "text")
-    words = unit.last_words or "not judged"
+    words = unit.last_words or "no window set"
     spaced = f" {words} "
     role = _TAG[window_role(unit, unit.last_on_scale)]
     return (spaced if canvas.text_width(spaced) <= width else words, role)
@@ -320,14 +320,14 @@ def _details(
 def _sums(unit: UnitView, canvas: Canvas, width: int, tally: bool) -> list[list[Run]]:
     """Mean, spread, number and verdict: on one line where it is wide enough."""
     if unit.mean_btdc is None:
-        if unit.readings_btdc and unit.verdict != "not judged":
+        if unit.readings_btdc and unit.verdict != "no window set":
             return [[(verdict_text(unit), VERDICT_ROLE[unit.verdict])]]
         if unit.readings_btdc or unit.last_btdc is None:
             return []
         return [[("nothing read in this setting yet", "quiet")]]
     n = len(unit.readings_btdc)
     mean: Run = (f"◆ mean {mean_text(unit)}", "text")
-    judged = unit.verdict != "not judged"
+    judged = unit.verdict != "no window set"
     said = verdict_text(unit)
     verdict: Run = (f"  {said}" if judged else "", VERDICT_ROLE[unit.verdict])
     spread = "" if unit.sd_deg is None else rounding.scatter(unit.sd_deg)
@@ -374,7 +374,7 @@ def _draw_cylinders(canvas: Canvas, box: Box, unit: UnitView) -> None:
         name = "not known" if line.cylinder is None else str(line.cylinder)
         words = line.words
         if not words or canvas.text_width(words) > box.width - columns[-1]:
-            words = "" if line.verdict == "not judged" else line.verdict
+            words = "" if line.verdict == "no window set" else line.verdict
         spread = rounding.scatter(line.sd_deg)
         cells = [name, str(line.n), mean_text(line), spread, words]
         rows.append((cells, VERDICT_ROLE[line.verdict]))

@@ -76,7 +76,7 @@ class CylinderView:
     mean_btdc: float | None
     sd_deg: float | None = None
     U_deg: float | None = None
-    verdict: Verdict = "not judged"
+    verdict: Verdict = "no window set"
     words: str = ""
 
 
@@ -102,7 +102,7 @@ class UnitView:
     mean_btdc: float | None = None
     sd_deg: float | None = None
     U_deg: float | None = None
-    verdict: Verdict = "not judged"  # the worst, of the mean and of each cylinder
+    verdict: Verdict = "no window set"  # the worst, of the mean and of each cylinder
     verdict_cylinders: tuple[int, ...] = ()  # those that have it, when the mean has another
     words: str = ""  # what the mean means, in words
     settle: str = ""  # what would settle a verdict that cannot be given yet
@@ -144,7 +144,7 @@ class ComparisonView:
     words: str  # "upper opens 0.31° before lower"
     difference_deg: float | None = None
     U_deg: float | None = None
-    verdict: Verdict = "not judged"
+    verdict: Verdict = "no window set"
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,7 @@ from rig.signal import rig_statistics
 from rig.signal.events import IndexPass, Opening, Reason, Rejection
 from rig.tdc.reference import TdcReference
 from rig.tdc.validity import At, Holds, Touched, holds
-from rig.timing.values import BEING_SET, Phase
+from rig.timing.values import ADJUSTING, Phase
 
 Act = Callable[[float, dict[str, object]], None]
 
@@ -244,10 +244,10 @@ def phase_of(
         since_us = -math.inf
     parted = [m for m in moved_us if _any_between(read_us, since_us, m)]
     if any(since_us < m <= t_us for m in parted):
-        return BEING_SET
+        return ADJUSTING
     # Moved and tightened again: it was not left so.
     if phase == "as left" and any(t_us < m < stated.last_us for m in parted):
-        return BEING_SET
+        return ADJUSTING
     return phase
 
 

@@ -24,7 +24,7 @@ from rig.timing.uncertainty_budget import (
     parting_of,
     spread_of,
 )
-from rig.timing.values import BEING_SET, PHASES, Assessment, Group, Reading, Verdict
+from rig.timing.values import ADJUSTING, PHASES, Assessment, Group, Reading, Verdict
 from rig.timing.verdict import RULES, decide, decide_spread, probability_inside, probability_words
 from rig.words.assessments import early_or_late, how_to_settle, size_in_words
 
@@ -40,7 +40,7 @@ FIND_WHAT_MOVES = (
 PAPER_MEANT = "the manual means the slip of paper, which comes free later than contacts part"
 
 KINDS = ("turned", "set", "impulse")
-WORST_FIRST: tuple[Verdict, ...] = ("outside", "not decidable", "not judged", "inside")
+WORST_FIRST: tuple[Verdict, ...] = ("outside", "inconclusive", "no window set", "inside")
 
 
 def assess(
@@ -120,7 +120,7 @@ def unit_verdict(
         if (j.unit, j.setting, j.phase, j.kind) == (unit, setting, phase, "turned")
     ]
     found = {j.verdict for j in own}
-    worst: Verdict = next((each for each in WORST_FIRST if each in found), "not judged")
+    worst: Verdict = next((each for each in WORST_FIRST if each in found), "no window set")
     whole = unit_figure(judgements, unit, setting, phase)
     if whole is not None and whole.verdict == worst:
         return worst, ()
@@ -128,9 +128,9 @@ def unit_verdict(
 
 
 def found_and_left(judgements: Sequence[Assessment]) -> list[Assessment]:
-    """As found, then as left; what was read while a unit was being set where it was not left so."""
+    """As found, then as left; adjusting only where nothing was read as left."""
     left = {(j.unit, j.setting) for j in judgements if j.phase == "as left"}
-    kept = [j for j in judgements if j.phase != BEING_SET or (j.unit, j.setting) not in left]
+    kept = [j for j in judgements if j.phase != ADJUSTING or (j.unit, j.setting) not in left]
     return sorted(kept, key=lambda j: PHASES.index(j.phase) if j.phase in PHASES else len(PHASES))
 
 
@@ -191,7 +191,7 @@ def _judgement(
     window = _window(figure.cylinder, setting)
     uncertainty = combine(parts) if figure.repeatability else None
     U_deg = uncertainty.U_deg if uncertainty else None
-    verdict: Verdict = "not judged"
+    verdict: Verdict = "no window set"
     settle = ""
     probability = None
     if window is not None and first.kind == "turned":
@@ -201,7 +201,7 @@ def _judgement(
         verdict = decide(deviation, U_deg, lower, upper, rule)
         if first.wrong_stroke:
             verdict = "outside"
-        elif verdict == "not decidable":
+        elif verdict == "inconclusive":
             probability = probability_inside(deviation, uncertainty, lower, upper)
             how = how_to_settle(deviation, uncertainty, figure.n, lower, upper)
             settle = "; ".join(filter(None, (probability_words(probability), how)))
@@ -259,7 +259,7 @@ def _in_groups(
     return replace(
         judgement,
         n=n,
-        verdict="not decidable" if judged else "not judged",
+        verdict="inconclusive" if judged else "no window set",
         words=f"no mean, {why}: {said}",
         settle=FIND_WHAT_MOVES,
         marks=(*judgement.marks, IN_GROUPS),
@@ -288,8 +288,8 @@ def _without_mean(
         earliest_btdc=window.earliest_btdc if window else None,
         nominal_btdc=window.nominal_btdc if window else None,
         latest_btdc=window.latest_btdc if window else None,
-        verdict="not judged",
-        spread_verdict="not judged",
+        verdict="no window set",
+        spread_verdict="no window set",
         words="the readings stand all round the turn: they have no mean",
         rule=RULES[profile.decision_rule],
         settle="",
@@ -333,7 +333,7 @@ def _words(
     if verdict == "inside":
         return f"inside{stroke}"
     limit = against_limit(figure.mean_btdc, window, uncertainty)
-    doubt = "not decidable, " if verdict == "not decidable" else ""
+    doubt = "inconclusive, " if verdict == "inconclusive" else ""
     return f"{doubt}{limit} ({side}){stroke}"
 
 

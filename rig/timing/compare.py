@@ -30,7 +30,7 @@ from rig.timing.uncertainty_budget import (
     parting_of,
     spread_of,
 )
-from rig.timing.values import BEING_SET, PHASES, Assessment, Comparison, Phase, Reading, Verdict
+from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Phase, Reading, Verdict
 from rig.timing.verdict import Rule, decide, probability_inside, probability_words
 from rig.words.assessments import size_in_words
 
@@ -82,9 +82,9 @@ def compare_units(
 
 
 def _in_phase(readings: Sequence[Reading], phase: Phase, pair: tuple[str, str]) -> list[Reading]:
-    """What stands against one another: while one unit is being set, the other as it was found."""
+    """Phases that are compared: a unit that is being adjusted with the other as it was found."""
     own = [r for r in readings if r.phase == phase]
-    if phase != BEING_SET:
+    if phase != ADJUSTING:
         return own
     moved = {r.unit for r in own}
     if not moved & set(pair):
@@ -275,14 +275,14 @@ def _comparison(
     phase: str,
 ) -> Comparison:
     uncertainty = combine(parts) if parts is not None else None
-    verdict: Verdict = "not judged"
+    verdict: Verdict = "no window set"
     probability = None
     if asked is not None:
         wanted, tolerance = asked
         U_deg = uncertainty.U_deg if uncertainty else None
         off = wrap(difference - wanted)
         verdict = decide(off, U_deg, -tolerance, tolerance, rule)
-        if verdict == "not decidable":
+        if verdict == "inconclusive":
             probability = probability_inside(off, uncertainty, -tolerance, tolerance)
     size = size_in_words(difference, uncertainty)
     words = (

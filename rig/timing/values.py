@@ -8,10 +8,10 @@ from typing import Literal
 from rig.base.uncertainty import Uncertainty
 from rig.signal.events import Rejection
 
-Verdict = Literal["inside", "outside", "not decidable", "not judged"]
-Phase = Literal["as found", "being set", "as left"]
-BEING_SET: Phase = "being set"
-PHASES: tuple[Phase, ...] = ("as found", BEING_SET, "as left")
+Verdict = Literal["inside", "outside", "inconclusive", "no window set"]
+Phase = Literal["as found", "adjusting", "as left"]
+ADJUSTING: Phase = "adjusting"
+PHASES: tuple[Phase, ...] = ("as found", ADJUSTING, "as left")
 
 
 """In the order in which they come; of a unit, the last that was read tells how it stands."""
@@ -77,7 +77,7 @@ class Assessment:
     settle: str  # how many more readings would settle it, or which part would have to shrink
     marks: tuple[str, ...] = ()  # "stroke not stated", "one crank turn out", ...
     groups: tuple[Group, ...] = ()  # where the readings have no mean, because they lie in groups
-    probability_inside: float | None = None  # of its true value, where that is not decidable
+    probability_inside: float | None = None  # of its true value, where that is inconclusive
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,4 +95,4 @@ class Comparison:
     verdict: Verdict
     words: str
     phase: str = ""  # of both, when they are of one capture
-    probability_inside: float | None = None  # of its true value, where that is not decidable
+    probability_inside: float | None = None  # of its true value, where that is inconclusive

@@ -32,7 +32,7 @@ MOST_READINGS = 200
 RULES: dict[Rule, str] = {
     "guarded": (
         "inside when the mean lies within the limits by at least its expanded uncertainty U "
-        "(about 95 %), outside when it lies beyond a limit by more than U, else not decidable "
+        "(about 95 %), outside when it lies beyond a limit by more than U, else inconclusive "
         "(guarded acceptance and rejection, JCGM 106, w = U)"
     ),
     "simple": (
@@ -103,19 +103,19 @@ def decide(
 ) -> Verdict:
     """Verdict on ``value`` by a rule of ``RULES``; ``U`` is its expanded uncertainty.
 
-    ``U`` None means that it is not known. Without any limit the answer is "not judged".
+    ``U`` None means that it is not known. Without any limit the answer is "no window set".
     """
     if lower is None and upper is None:
-        return "not judged"
+        return "no window set"
     if rule == "simple":
         return "inside" if _within(value, lower, upper) else "outside"
     if U is None:
-        return "not decidable"
+        return "inconclusive"
     if _within(value, *acceptance_limits(lower, upper, U)):
         return "inside"
     if not _within(value, *acceptance_limits(lower, upper, -U)):
         return "outside"
-    return "not decidable"
+    return "inconclusive"
 
 
 def _within(value: float, lower: float | None, upper: float | None) -> bool:
@@ -143,15 +143,15 @@ def decide_spread(sd: float | None, n: int, limit: float | None, rule: Rule = "g
     when all of it lies beyond.
     """
     if limit is None:
-        return "not judged"
+        return "no window set"
     if sd is None:
-        return "not decidable"
+        return "inconclusive"
     if rule == "simple":
         return "inside" if sd <= limit else "outside"
     low, high = sd_interval(sd, n - 1)
     if high <= limit:
         return "inside"
-    return "outside" if low > limit else "not decidable"
+    return "outside" if low > limit else "inconclusive"
 
 
 def with_readings(parts: Sequence[Contribution], n: int, wanted: float) -> Uncertainty:

@@ -27,7 +27,7 @@ def size_in_words(angle_deg: float, uncertainty: Uncertainty | None) -> str:
 def how_to_settle(
     value: float, uncertainty: Uncertainty | None, n: int, lower: float, upper: float
 ) -> str:
-    """What would turn "not decidable" into a verdict, in words; degrees throughout.
+    """What would turn "inconclusive" into a verdict, in words; degrees throughout.
 
     How many readings more, or else which contribution would have to shrink and to what.
     """

@@ -102,7 +102,7 @@ ONE = replace(READING, units=(UPPER,), comparisons=(), crank=replace(
     CRANK, run_up_deg=212.0, will_count=True, why_not="", btdc_deg=-4.0))  # fmt: skip
 IMPULSE = replace(
     LOWER, name="rear", input=3, last_kind="impulse", last_btdc=-4.0, readings_btdc=(-4.0,),
-    mean_btdc=None, sd_deg=None, U_deg=None, verdict="not judged", last_words="late on purpose",
+    mean_btdc=None, sd_deg=None, U_deg=None, verdict="no window set", last_words="late on purpose",
     why_not_counted="", earliest_btdc=2.0, nominal_btdc=0.0, latest_btdc=-10.0,
     notes=("impulse lag 38.2° of crank",),
 )  # fmt: skip

@@ -71,7 +71,7 @@ def judged(unit: str, mean: float, *, cylinder: int | None = None, u: float = 0.
         nominal_btdc=36.0,
         latest_btdc=35.0,
         verdict="outside",
-        spread_verdict="not judged",
+        spread_verdict="no window set",
         words="",
         rule="",
         settle="",

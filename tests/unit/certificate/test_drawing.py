@@ -88,7 +88,7 @@ def test_every_row_is_well_formed(
 
 
 def test_every_verdict_has_a_shape_of_its_own() -> None:
-    verdicts: list[Verdict] = ["inside", "outside", "not decidable", "not judged"]
+    verdicts: list[Verdict] = ["inside", "outside", "inconclusive", "no window set"]
     shapes = {page_results.mark(each) for each in verdicts}
     assert len(shapes) == 4
     assert page_results.mark("outside", late=True) != page_results.mark("outside", late=False)

@@ -94,7 +94,7 @@ def test_the_verdict_on_a_pair_is_not_broken_within_a_word() -> None:
     drawn = page.render(record())
     cells = re.findall(r'<td class="said">([^<]*)</td>', drawn)
     assert cells
-    assert {cell.partition(":")[0] for cell in cells} <= {"inside", "outside", "not decidable"}
+    assert {cell.partition(":")[0] for cell in cells} <= {"inside", "outside", "inconclusive"}
     style = drawn[drawn.index("<style") : drawn.index("</style>")]
     assert re.search(r"\.plain td\.said \{[^}]*overflow-wrap: normal;", style)
 

@@ -32,8 +32,8 @@ def compared(phase: str, verdict: Verdict) -> Comparison:
         ([], [], 0),
         ([judged("as found", "outside")], [], 1),
         ([judged("as found", "outside"), judged("as left", "inside")], [], 0),
-        ([judged("as found", "inside"), judged("being set", "outside")], [], 1),
-        ([judged("being set", "outside"), judged("as left", "not decidable")], [], 0),
+        ([judged("as found", "inside"), judged("adjusting", "outside")], [], 1),
+        ([judged("adjusting", "outside"), judged("as left", "inconclusive")], [], 0),
         # The other unit was not read again: as found it stands.
         ([judged("as left", "inside"), judged("as found", "outside", "lower")], [], 1),
         ([judged("as left", "inside")], [compared("as found", "outside")], 1),
@@ -64,10 +64,10 @@ def test_a_unit_has_the_verdict_of_its_worst_cylinder(
     lower = [j for j in found if j.unit == "lower" and j.setting == "full advance"]
     assert [j.cylinder for j in lower] == [None, 1, 2, 3, 4]
     verdicts: dict[int, Verdict] = {
-        id(j): "not decidable" if j.cylinder in cylinders else "inside" for j in lower
+        id(j): "inconclusive" if j.cylinder in cylinders else "inside" for j in lower
     }
     edited = [replace(j, verdict=verdicts.get(id(j), j.verdict)) for j in found]
     lines = summary_of(edited, tmp_path)
     line = next(text for text in lines if text.startswith("lower, full advance, as found: "))
     named = "cylinder 2" if cylinders == (2,) else "cylinders 2 and 3"
-    assert line.endswith(f": not decidable: {named}")
+    assert line.endswith(f": inconclusive: {named}")

@@ -49,7 +49,7 @@ JUDGED = Assessment(
 )  # fmt: skip
 OPEN = Assessment(
     "lower", "full retard", None, "as found", "impulse", 1, -4.0, None, None, None, None, None,
-    "not decidable", "not judged", "", "guarded: the window less the uncertainty",
+    "inconclusive", "no window set", "", "guarded: the window less the uncertainty",
     "two more readings would settle it",
 )  # fmt: skip
 COMPARED = Comparison("upper", "lower", "full advance", None, 0.313, W3, 0.0, 1.0, "inside",
@@ -75,7 +75,7 @@ def test_judgements() -> None:
     for words in ("36.22° BTDC", "±0.16°", "0.066", "37° BTDC to 35° BTDC", "as left",
                   "0.22° early, inside, stroke not stated"):  # fmt: skip
         assert words in lines[2]
-    for words in ("4.00° ATDC", "none stated", "not decidable", "impulse"):
+    for words in ("4.00° ATDC", "none stated", "inconclusive", "impulse"):
         assert words in lines[3]
     assert lines[4:] == [
         "guarded: the window less the uncertainty",

@@ -171,12 +171,12 @@ def test_the_caution_of_a_propeller_is_whole_with_the_last_word_at_its_end() -> 
 
 
 def test_the_verdict_of_two_units_is_said_once() -> None:
-    words = "upper opens 0.49 degrees after lower, not decidable"
+    words = "upper opens 0.49 degrees after lower, inconclusive"
     view = replace(READING, comparisons=(
-        ComparisonView("upper", "lower", words, -0.49, 0.52, "not decidable"),
+        ComparisonView("upper", "lower", words, -0.49, 0.52, "inconclusive"),
     ))  # fmt: skip
     (line,) = (line for line in text_of(view).splitlines() if words in line)
-    assert line.count("not decidable") == 1
+    assert line.count("inconclusive") == 1
 
 
 def test_the_closing_list_is_whole() -> None:

@@ -383,12 +383,12 @@ def test_a_unit_moved_without_more_ado_is_asked_about(found: VirtualBench) -> No
     found.press("o")
     found.do("back 90 at 60", "turn 800 at 120")
     judged = {(j.unit, j.phase) for j in found.bench.session.judgements() if j.kind == "turned"}
-    assert judged == {("upper", "as found"), ("upper", "being set"), ("lower", "as found")}
+    assert judged == {("upper", "as found"), ("upper", "adjusting"), ("lower", "as found")}
     upper = [j for j in found.bench.session.judgements() if j.unit == "upper"]
     as_found = [j for j in upper if (j.phase, j.kind) == ("as found", "turned")]
     assert as_found == [j for j in before if j.unit == "upper"]
     (shown,) = [unit for unit in found.desk.view().units if unit.name == "upper"]
-    assert shown.phase == "being set"
+    assert shown.phase == "adjusting"
     assert "o" not in {key.key for key in found.desk.view().keys}
 
 

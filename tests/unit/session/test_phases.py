@@ -1,4 +1,4 @@
-"""As found, being set, as left. What the words mean is common practice, no source."""
+"""As found, adjusting, as left. What the words mean is common practice, no source."""
 
 import pytest
 from played import Played
@@ -22,15 +22,19 @@ READ_US = [10.0, 20.0, 40.0, 60.0, 80.0, 100.0]
     [
         ([], [], "found " * 6),
         ([], [5.0], "found " * 6),  # moved before anything was read
-        ([], [30.0], "found found set set set set"),
-        ([], [30.0, 70.0], "found found set set set set"),
-        ([(50.0, "as left")], [30.0], "found found set left left left"),
+        ([], [30.0], "found found adjusting adjusting adjusting adjusting"),
+        ([], [30.0, 70.0], "found found adjusting adjusting adjusting adjusting"),
+        ([(50.0, "as left")], [30.0], "found found adjusting left left left"),
         ([(50.0, "as left")], [], "found found found left left left"),
         # Moved after the tightening, and tightened again.
-        ([(50.0, "as left")], [30.0, 70.0], "found found set left set set"),
-        ([(50.0, "as left"), (90.0, "as left")], [30.0, 70.0], "found found set set set left"),
+        ([(50.0, "as left")], [30.0, 70.0], "found found adjusting left adjusting adjusting"),
+        (
+            [(50.0, "as left"), (90.0, "as left")],
+            [30.0, 70.0],
+            "found found adjusting adjusting adjusting left",
+        ),
         # Said at the end, of what was changed before: all was read with it.
-        ([(50.0, "as left")], [30.0, 110.0], "found found set left left left"),
+        ([(50.0, "as left")], [30.0, 110.0], "found found adjusting left left left"),
     ],
 )
 def test_a_move_parts_what_was_read_before_it_from_what_was_read_after(
@@ -50,12 +54,12 @@ def test_what_was_read_before_a_unit_was_moved_is_not_averaged_with_what_came_af
     judged = [j for j in played.session.judgements() if j.cylinder is None and j.kind == "turned"]
     figures = {(j.unit, j.phase): j.mean_btdc for j in judged}
     assert figures["upper", "as found"] == found["upper"]
-    assert figures["upper", "being set"] == pytest.approx(33.0, abs=0.6)
-    assert ("lower", "being set") not in figures
-    assert played.session.phase_of("upper") == "being set"
+    assert figures["upper", "adjusting"] == pytest.approx(33.0, abs=0.6)
+    assert ("lower", "adjusting") not in figures
+    assert played.session.phase_of("upper") == "adjusting"
     assert not played.session.told.tightened
-    (now,) = [c for c in played.session.comparisons() if c.phase == "being set"]
-    upper, lower = figures["upper", "being set"] or 0.0, figures["lower", "as found"] or 0.0
+    (now,) = [c for c in played.session.comparisons() if c.phase == "adjusting"]
+    upper, lower = figures["upper", "adjusting"] or 0.0, figures["lower", "as found"] or 0.0
     assert now.difference_deg == pytest.approx(upper - lower, abs=1e-9)
     played.note("phase", phase="as left").do("turn 800 at 110")
     assert played.session.told.tightened

@@ -194,7 +194,7 @@ def test_contacts_that_part_with_the_crank_held_are_set_and_not_turned() -> None
     assert (last.unit, last.kind, last.counts) == ("upper", "set", True)
     assert last.btdc_deg == pytest.approx(33.0, abs=0.3)
     judged = [j for j in played.session.judgements() if j.kind == "set"]
-    assert [j.verdict for j in judged] == ["not judged"]
+    assert [j.verdict for j in judged] == ["no window set"]
     played.do("back 90 at 60", "turn 800 at 90")
     turned = [r for r in played.counted(unit="upper", kind="turned") if r.t_s > last.t_s]
     assert any(abs((r.btdc_deg or 0.0) - 33.0) < 0.6 for r in turned)

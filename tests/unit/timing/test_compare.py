@@ -89,7 +89,7 @@ def test_two_units_in_one_capture() -> None:
     ("stagger", "tolerance", "verdict"),
     [
         (0.0, 1.0, "inside"),
-        (0.0, 0.45, "not decidable"),
+        (0.0, 0.45, "inconclusive"),
         (0.0, 0.1, "outside"),
         (3.0, 1.0, "outside"),
         (0.5, 0.5, "inside"),
@@ -100,7 +100,7 @@ def test_synchronism_and_stagger(stagger: float, tolerance: float, verdict: str)
     group = readings(UPPER, "upper") + readings(LOWER, "lower")
     [found] = compare_units(group, pair(stagger, tolerance), reference())
     assert found.verdict == verdict
-    assert "not decidable" not in found.words  # the verdict stands beside them wherever they do
+    assert "inconclusive" not in found.words  # the verdict stands beside them wherever they do
     assert ("beyond the" in found.words) == (verdict == "outside")
     assert (found.wanted_deg, found.tolerance_deg) == (stagger, tolerance)
 
@@ -126,9 +126,9 @@ def test_over_all_cylinders_and_each() -> None:
     )
     found = compare_units(group, job, reference())
     assert [(one.cylinder, one.verdict) for one in found] == [
-        (None, "not judged"),
-        (1, "not judged"),
-        (3, "not judged"),
+        (None, "no window set"),
+        (1, "no window set"),
+        (3, "no window set"),
     ]
     assert [one.difference_deg for one in found] == pytest.approx([0.15, 0.2, 0.1])
 
@@ -144,7 +144,7 @@ def test_cylinders_that_are_not_known_are_compared_over_all() -> None:
 def test_single_readings_are_compared_without_a_verdict() -> None:
     group = readings([36.1], "upper") + readings([35.7], "lower")
     [found] = compare_units(group, pair(), reference())
-    assert (found.uncertainty, found.verdict) == (None, "not decidable")
+    assert (found.uncertainty, found.verdict) == (None, "inconclusive")
     assert found.words == "upper opens 0.40 degrees before lower"
 
 
@@ -200,7 +200,7 @@ def test_before_and_after() -> None:
     after = assess(readings(UPPER), single(), reference(u_deg=0.05))[0]
     found = compare_assessments(after, before, first_name="after", second_name="before")
     assert found.words == "after opens 3.00 degrees before before"
-    assert found.verdict == "not judged"
+    assert found.verdict == "no window set"
     asked = compare_assessments(after, before, wanted_deg=3.0, tolerance_deg=0.5)
     assert asked.verdict == "inside"
 

@@ -33,9 +33,9 @@ from rig.words.assessments import how_to_settle
     [
         (36.62, "inside", 0.994351),
         (36.70, "inside", 0.977250),
-        (36.80, "not decidable", 0.908789),
-        (37.00, "not decidable", 0.500000),
-        (37.10, "not decidable", 0.252493),
+        (36.80, "inconclusive", 0.908789),
+        (37.00, "inconclusive", 0.500000),
+        (37.10, "inconclusive", 0.252493),
     ],
     ids=["J2", "J3", "J4", "J5", "J6"],
 )
@@ -63,7 +63,7 @@ def test_single_limits() -> None:
     """J8, J9. Source: JCGM 106:2012, clause 7 examples (inputs from memory)."""
     assert conformance_probability(-5.47, 0.05, None, -5.40) == pytest.approx(0.919243, abs=1e-6)
     assert conformance_probability(509.7, 8.6, 490.0, None) == pytest.approx(0.989010, abs=1e-6)
-    assert decide(-5.47, 0.10, None, -5.40) == "not decidable"
+    assert decide(-5.47, 0.10, None, -5.40) == "inconclusive"
     assert decide(509.7, 17.2, 490.0, None) == "inside"
 
 
@@ -110,7 +110,7 @@ def test_a_guarded_verdict_is_seldom_wrong(reading: float, u: float) -> None:
         (36.9, 0.3, "simple", "inside"),
         (37.1, 0.3, "simple", "outside"),
         (36.9, None, "simple", "inside"),
-        (36.0, None, "guarded", "not decidable"),
+        (36.0, None, "guarded", "inconclusive"),
         (37.31, 0.3, "guarded", "outside"),
         (34.69, 0.3, "guarded", "outside"),
     ],
@@ -120,8 +120,8 @@ def test_rules(reading: float, U: float | None, rule: Rule, verdict: Verdict) ->
 
 
 def test_without_limits_nothing_is_judged() -> None:
-    assert decide(36.0, 0.1, None, None) == "not judged"
-    assert decide_spread(0.1, 9, None) == "not judged"
+    assert decide(36.0, 0.1, None, None) == "no window set"
+    assert decide_spread(0.1, 9, None) == "no window set"
 
 
 @given(st.floats(0.01, 2.0), st.integers(2, 60))
@@ -138,11 +138,11 @@ def test_spread_against_its_limit() -> None:
         (0.12 * math.sqrt(9 / 19.023), 0.12 * math.sqrt(9 / 2.700)), abs=1e-4
     )
     assert decide_spread(0.12, 10, 0.25) == "inside"
-    assert decide_spread(0.12, 10, 0.15) == "not decidable"
+    assert decide_spread(0.12, 10, 0.15) == "inconclusive"
     assert decide_spread(0.12, 10, 0.08) == "outside"
     assert decide_spread(0.12, 10, 0.15, "simple") == "inside"
     assert decide_spread(0.12, 10, 0.10, "simple") == "outside"
-    assert decide_spread(None, 1, 0.25) == "not decidable"
+    assert decide_spread(None, 1, 0.25) == "inconclusive"
 
 
 def budget(s: float, n: int, tdc: float, nu: float = math.inf) -> list[Contribution]:

@@ -53,7 +53,7 @@ SLIPS = [0.1, 20.3, 0.2, 20.4, 0.0, 20.2, 0.3, 20.1]
 def test_a_drive_that_slips_has_no_mean() -> None:
     found = whole(read(SLIPS))
     assert (found.mean_btdc, found.sd_deg, found.uncertainty) == (None, None, None)
-    assert found.verdict == "not decidable"
+    assert found.verdict == "inconclusive"
     assert [each.n for each in found.groups] == [4, 4]
     assert [each.mean_btdc for each in found.groups] == pytest.approx([0.15, 20.25])
     assert found.words == "no mean, it goes to and fro: 4 at 0.15° BTDC, and 4 at 20.25° BTDC"

@@ -132,6 +132,6 @@ def test_the_lag_stands_beside_the_running_figure() -> None:
         separate_impulse_trips(series(27.0, 0.0, 27.2, 0.2), single()), single(), reference()
     )
     assert [(one.kind, one.n) for one in found] == [("turned", 2), ("impulse", 2)]
-    assert found[1].verdict == "not judged"
+    assert found[1].verdict == "no window set"
     assert found[1].words == "impulse coupling, 27.0 degrees after the running figure"
     assert IMPULSE_COUPLING in found[1].marks

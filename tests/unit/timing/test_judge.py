@@ -79,20 +79,20 @@ def test_the_parts_add_up() -> None:
         (-1.5, "outside", "0.40 degrees beyond the late limit (1.40 degrees late of nominal)"),
         (
             0.85,
-            "not decidable",
-            "not decidable, 0.05 degrees inside the early limit (0.95 degrees early of nominal)",
+            "inconclusive",
+            "inconclusive, 0.05 degrees inside the early limit (0.95 degrees early of nominal)",
         ),
         (
             -1.15,
-            "not decidable",
-            "not decidable, 0.05 degrees beyond the late limit (1.05 degrees late of nominal)",
+            "inconclusive",
+            "inconclusive, 0.05 degrees beyond the late limit (1.05 degrees late of nominal)",
         ),
     ],
 )
 def test_verdicts_in_words(shift: float, verdict: str, words: str) -> None:
     found = only(assess(readings([a + shift for a in CLOSE]), single(), reference(u_deg=0.08)))
     assert (found.verdict, found.words) == (verdict, words)
-    assert bool(found.settle) == (verdict == "not decidable")
+    assert bool(found.settle) == (verdict == "inconclusive")
 
 
 def test_outside_by_how_much_is_said_of_the_limit() -> None:
@@ -148,9 +148,9 @@ def test_readings_that_do_not_count_are_no_readings() -> None:
 
 def test_one_reading_is_not_decidable_however_far_out() -> None:
     found = only(assess(readings([41.0]), single(), reference()))
-    assert (found.verdict, found.uncertainty, found.sd_deg) == ("not decidable", None, None)
+    assert (found.verdict, found.uncertainty, found.sd_deg) == ("inconclusive", None, None)
     assert found.words == (
-        "not decidable, 4.00 degrees beyond the early limit (5.00 degrees early of nominal)"
+        "inconclusive, 4.00 degrees beyond the early limit (5.00 degrees early of nominal)"
     )
     assert "2 more" in found.settle
 
@@ -218,7 +218,7 @@ def test_set_readings_stand_apart_and_ask_to_be_confirmed() -> None:
     group = readings(CLOSE) + changed(readings([36.0, 36.1, 36.0]), kind="set")
     turned, as_set = assess(group, single(), reference())
     assert (turned.kind, turned.n, as_set.kind, as_set.n) == ("turned", 10, "set", 3)
-    assert as_set.verdict == "not judged"
+    assert as_set.verdict == "no window set"
     assert CONFIRM_BY_TURNING in as_set.marks
     assert as_set.uncertainty is not None
     assert as_set.uncertainty.parts[-1].name == "hand"
@@ -242,7 +242,7 @@ def test_play_is_carried_until_it_is_taken_up() -> None:
 
 
 def test_the_spread_has_its_own_verdict() -> None:
-    for limit, verdict in ((0.5, "inside"), (0.1, "not decidable"), (0.03, "outside")):
+    for limit, verdict in ((0.5, "inside"), (0.1, "inconclusive"), (0.03, "outside")):
         setting = replace(ADVANCE, spread_limit_deg=limit)
         found = only(assess(readings(CLOSE), single(unit(setting=setting)), reference()))
         assert found.spread_verdict == verdict
@@ -252,7 +252,7 @@ def test_the_spread_has_its_own_verdict() -> None:
 def test_without_a_window_it_is_read_and_not_judged() -> None:
     bare = single(unit(setting=Setting(ADVANCE.name, None)))
     found = only(assess(readings(CLOSE), bare, reference()))
-    assert (found.verdict, found.words, found.settle) == ("not judged", "no window stated", "")
+    assert (found.verdict, found.words, found.settle) == ("no window set", "no window stated", "")
     assert found.mean_btdc == pytest.approx(36.1)
 
 
@@ -263,7 +263,7 @@ def test_the_paper_slip_is_marked() -> None:
 
 def test_openings_that_cancel_out_have_no_mean() -> None:
     found = only(assess(readings([90.0, -90.0]), single(), reference()))
-    assert (found.mean_btdc, found.verdict) == (None, "not judged")
+    assert (found.mean_btdc, found.verdict) == (None, "no window set")
     assert "no mean" in found.words
 
 
@@ -289,7 +289,7 @@ def test_what_is_not_decidable_has_a_probability() -> None:
     """On the limit itself it is one half, by symmetry; in a window wide beside its uncertainty."""
     group = readings([37.0 + each for each in (-0.1, 0.1) * 5])
     found = only(assess(group, single(), reference()))
-    assert found.verdict == "not decidable"
+    assert found.verdict == "inconclusive"
     assert found.probability_inside == pytest.approx(0.5, abs=1e-6)
     assert found.settle.startswith("inside with a probability of 50 %; ")
     assert only(assess(readings(CLOSE), single(), reference())).probability_inside is None
