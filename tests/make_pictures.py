@@ -67,7 +67,7 @@ def _time(batch: Batch) -> float | None:
 def main(folder: Path, out: Path) -> None:
     job = Job(folder)
     out.mkdir(parents=True, exist_ok=True)
-    desk = UiState(cast(LiveSession, Replay(job, job.latest_capture(), 0.7)))
+    desk = UiState(cast(LiveSession, Replay(job, job.newest().known.path, 0.7)))
     picture(desk.view(), out / "screen.png", 120, 40)
     page = sorted(job.certificates.glob("*/*.html"))[-1].resolve()
     with tempfile.TemporaryDirectory() as scratch:

@@ -3,9 +3,8 @@
 Angles know no beginning: 359.9 and 0.1 lie 0.2 apart. Two half-open intervals serve the whole
 program: ``wrap`` gives (-period/2, period/2], ``modulo`` gives [0, period).
 
-Source of mean and spread: Mardia and Jupp, Directional Statistics: the mean direction, the mean
-resultant length R and the circular standard deviation sqrt(-2 ln R). The unit of the results is
-that of the period.
+Source of mean and spread: Mardia and Jupp, Directional Statistics: the mean direction and
+the mean resultant length R. The unit of the results is that of the period.
 """
 
 from __future__ import annotations
@@ -66,17 +65,6 @@ def circular_mean(angles: Sequence[float], period: float = 360.0) -> float:
     if abs(vector) < LEAST_RESULTANT:
         raise ValueError("the angles cancel out, so their mean is undefined")
     return wrap(cmath.phase(vector) * period / (2.0 * math.pi), period)
-
-
-def circular_sd(angles: Sequence[float], period: float = 360.0) -> float:
-    """Circular standard deviation sqrt(-2 ln R), in the unit of ``period``.
-
-    Raises ``ValueError`` when it is undefined: no angles, or angles that cancel out.
-    """
-    length = abs(resultant(angles, period))
-    if length < LEAST_RESULTANT:
-        raise ValueError("the angles cancel out, so their spread is undefined")
-    return math.sqrt(-2.0 * math.log(min(length, 1.0))) * period / (2.0 * math.pi)
 
 
 def mean_and_spread(angles: Sequence[float], period: float = 360.0) -> tuple[float, float | None]:

@@ -94,14 +94,6 @@ def sure_within(part: Contribution, half_width: float, coverage: float = 0.95) -
     return Uncertainty(part.u_deg, math.inf, k, k * part.u_deg, (part,))
 
 
-def triangular(half_width: float) -> float:
-    """Standard uncertainty within +/- ``half_width``, the likelier the nearer to the middle.
-
-    Source: JCGM 100:2008, 4.3.9.
-    """
-    return half_width / math.sqrt(6.0)
-
-
 def u_shaped(half_width: float) -> float:
     """Standard uncertainty of a sine of amplitude ``half_width`` whose phase is not known.
 

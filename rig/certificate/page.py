@@ -12,7 +12,6 @@ from html import escape
 from importlib.resources import files
 from string import Template
 
-from rig import __version__
 from rig.base.codec import from_plain
 from rig.base.escape import ink, visible
 from rig.certificate import page_results, seal
@@ -51,11 +50,6 @@ def render(record: Record) -> str:
         remarks=remarks(certificate),
         evidence=evidence(certificate, seal.fingerprint(record)),
     )
-
-
-def drawn_by() -> str:
-    """Give the version of the program that draws here."""
-    return __version__
 
 
 def _facts(certificate: Certificate) -> str:

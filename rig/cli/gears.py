@@ -21,7 +21,7 @@ from typing import Any
 from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.cli.output import figures, json_option, open_job
-from rig.engine import gear_train, planetary
+from rig.engine import gear_train
 from rig.engine.gear_train import shaft_speed
 from rig.engine.profile import MEMBERS, Coupling, Member, Mesh, Planetary, Train
 
@@ -192,7 +192,7 @@ def _shaft(train: Train, shaft: str, args: argparse.Namespace) -> dict[str, Any]
 
 
 def _stage(train: Train, stage: Planetary, shaft: str) -> dict[str, Any]:
-    meets = planetary.planet_meets(stage)
+    meets = gear_train.planet_meets(stage)
     return {
         "driver": stage.driver,
         "driver_turns": stage.driver_turns,
@@ -201,9 +201,9 @@ def _stage(train: Train, stage: Planetary, shaft: str) -> dict[str, Any]:
         "held": stage.held,
         "sun_teeth": stage.sun_teeth,
         "ring_teeth": stage.ring_teeth,
-        "planet_teeth": planetary.planet_teeth(stage),
+        "planet_teeth": gear_train.planet_teeth(stage),
         "free": stage.free,
-        "member_turns": {name: str(n) for name, n in planetary.member_turns(stage).items()},
+        "member_turns": {name: str(n) for name, n in gear_train.member_turns(stage).items()},
         "tooth_crank_deg": float(gear_train.tooth_crank_deg(train, stage)),
         "tooth_shaft_deg": float(gear_train.tooth_shaft_deg(train, stage, shaft)),
         "same_teeth_meet_after_turns_of_driver": None

@@ -23,7 +23,6 @@ import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import repeat
-from math import isfinite
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -32,7 +31,6 @@ from rich.cells import cell_len
 from rig.base import rounding
 from rig.base.escape import clean, message, shows_colour, shows_unicode
 from rig.base.rounding import many
-from rig.base.uncertainty import Uncertainty
 from rig.certificate import record
 from rig.certificate.page_results import of_cylinders
 from rig.job.folder import Job
@@ -212,15 +210,6 @@ class Table:
     notes: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class PortRow:
-    """One serial port as the system knows it, and what answered there."""
-
-    device: str
-    description: str
-    answers: str = ""
-
-
 def show(table: Table, out: TextIO | None = None) -> None:
     """Print ``table``: ruled on a terminal, else as plain lines without control codes."""
     stream = sys.stdout if out is None else out
@@ -344,31 +333,6 @@ def comparison_table(comparisons: Sequence[Comparison], title: str = "Two units"
     )
 
 
-def contribution_table(uncertainty: Uncertainty, title: str = "Uncertainty") -> Table:
-    """The parts of an uncertainty and what they come to (JCGM 100)."""
-    rows = [
-        (
-            p.name,
-            rounding.u_part(p.u_deg),
-            number(p.nu, 1) if isfinite(p.nu) else "exact",
-            p.kind,
-            p.how,
-        )
-        for p in uncertainty.parts
-    ]
-    nu = number(uncertainty.nu_eff, 1) if isfinite(uncertainty.nu_eff) else "without limit"
-    return Table(
-        title,
-        ("part", "u, degrees", "degrees of freedom", "type", "from"),
-        tuple(rows),
-        frozenset({1, 2}),
-        notes=(
-            f"together u {rounding.u_part(uncertainty.u_deg)}°, degrees of freedom {nu}, "
-            f"k {number(uncertainty.k, 2)}: {rounding.within(uncertainty.U_deg)} at about 95 %",
-        ),
-    )
-
-
 def reading_table(readings: Sequence[Reading], title: str = "Openings") -> Table:
     """Every opening in order, those that do not count with the reason."""
     rows = []
@@ -393,18 +357,6 @@ def reading_table(readings: Sequence[Reading], title: str = "Openings") -> Table
         tuple(rows),
         frozenset({3, 4}),
     )
-
-
-def port_table(ports: Iterable[PortRow], title: str = "Serial ports") -> Table:
-    """The ports of this computer."""
-    rows = tuple((p.device, p.description or "–", p.answers or "–") for p in ports)
-    notes = () if rows else ("no serial port found: is the rig's cable in?",)
-    return Table(title, ("port", "what the system knows", "what answers"), rows, notes=notes)
-
-
-def fact_table(facts: Iterable[tuple[str, str]], title: str = "") -> Table:
-    """Pairs of name and value."""
-    return Table(title, ("", ""), tuple(facts))
 
 
 def _cylinder(cylinder: int | None) -> str:

@@ -1,6 +1,4 @@
-"""Teeth, couplings, index places of a geared encoder.
-
-Gear trains from the crank to the units: ratios, teeth as degrees, positions. Exact fractions.
+"""Gear trains from the crank to the units and to a geared encoder. Exact fractions.
 
 A shaft's *speed* is its turns per crank turn. Slipping a mesh by one tooth moves everything
 behind it by 360/(driver's teeth x driver's speed) degrees of crank, so that a plain idler, which
@@ -8,12 +6,17 @@ is driven and drives by the same teeth, adds no position of its own. Sources: to
 repeats by the greatest common divisor, W. C. Foiles on gear frequencies and Euclid's algorithm;
 the rest is geometry.
 
-Couplings toothed on both sides, and angles carried from one shaft to another. Exact fractions.
+In a planetary stage (sun - carrier) x sun's teeth = -(ring - carrier) x ring's teeth, speeds of
+turning (R. Willis, Principles of Mechanism, 1841, from memory). With one member held the two others
+turn as a pair of gears with the sun's teeth, the ring's, or for the carrier both together. The same
+numbers hold for its positions: with sun and ring standing, planets fit at sun + ring places of the
+carrier.
 
-A middle piece with ``n`` teeth on the drive's side and ``m`` on the unit's side takes lcm(n, m)
-positions a turn, a step of 360/lcm(n, m) degrees of its own shaft. Sources: the 19 and 20 tooth
-coupling giving 1/380 of a turn, period car service article kept by an owners' club; the 24 and
-28 tooth spline used as a vernier, US Army TM 9-2815-247-34; the numbers follow by counting.
+A coupling is toothed on both sides: a middle piece with ``n`` teeth on the drive's side and ``m``
+on the unit's side takes lcm(n, m) positions a turn, a step of 360/lcm(n, m) degrees of its own
+shaft. Sources: the 19 and 20 tooth coupling giving 1/380 of a turn, period car service article kept
+by an owners' club; the 24 and 28 tooth spline used as a vernier, US Army TM 9-2815-247-34; the
+numbers follow by counting.
 """
 
 from __future__ import annotations
@@ -29,8 +32,7 @@ from typing import Literal
 from rig.base.angles import modulo
 from rig.base.errors import InputError
 from rig.base.rounding import many
-from rig.engine.planetary import stage_mistakes
-from rig.engine.profile import Encoder, Engine, Mesh, Planetary, Stage, Train, Unit, members
+from rig.engine.profile import Encoder, Mesh, Planetary, Stage, Train, Unit, members
 
 CRANK = "crank"
 MOST_POSITIONS = 60_000  # beyond this a list of positions helps nobody
@@ -78,20 +80,62 @@ class TrainPosition:
         return sum(map(abs, self.slips))
 
 
-def simple_train(teeth: Sequence[int], shaft: str = "unit") -> Train:
-    """The train of gears that mesh one after the other, the crank's first, ``shaft``'s last.
+def stage_mistakes(stage: Planetary) -> list[tuple[str, str]]:
+    """What cannot be in a planetary stage. Source: the planets fill the gap between sun and ring;
+    a gear with corrected teeth may have one or two more or fewer."""
+    found = []
+    if stage.held == stage.driver_turns:
+        found.append(("held", f"the {stage.held} is held, so that the driver cannot turn it"))
+    if not stage.bevel and stage.ring_teeth <= stage.sun_teeth:
+        words = f"a ring with {stage.ring_teeth} teeth around a sun with {stage.sun_teeth}"
+        found.append(("ring_teeth", words))
+    elif not stage.bevel and stage.planet_teeth is not None:
+        across = stage.sun_teeth + 2 * stage.planet_teeth
+        if abs(across - stage.ring_teeth) > 2:
+            words = f"sun and two planets have {across} teeth, the ring has {stage.ring_teeth}"
+            found.append(("planet_teeth", words))
+    return found
 
-    Shafts between are called ``idler 1``, ``idler 2`` and so on. Raises InputError for fewer
-    than two gears or a gear without teeth. Source: definition.
+
+def member_turns(stage: Planetary) -> dict[str, Fraction]:
+    """Turns of sun, ring and carrier for one turn of the driver's member, positive its way.
+
+    Raises InputError for a stage that cannot be. Source: Willis, see the head of the module.
     """
-    if len(teeth) < 2:
-        raise InputError("a train needs two gears or more: the crank's first, the unit's last")
-    names = [CRANK, *(f"idler {i}" for i in range(1, len(teeth) - 1)), shaft]
-    train = Train(
-        tuple(Mesh(names[i], teeth[i], names[i + 1], teeth[i + 1]) for i in range(len(teeth) - 1))
-    )
-    path(train, shaft)
-    return train
+    if wrong := stage_mistakes(stage):
+        raise InputError("planetary stage: " + "; ".join(words for _, words in wrong))
+    turns = Fraction(stage.driver_teeth, stage.driven_teeth)
+    if stage.held == "carrier":
+        turns = -turns
+    return {stage.held: Fraction(0), stage.driver_turns: Fraction(1), stage.driven_by: turns}
+
+
+def planet_teeth(stage: Planetary) -> int | None:
+    """Teeth of a planet: as stated, else half of what the ring has more than the sun.
+
+    None where that is no whole number, or the gears are bevel. Source: the planets fill the gap.
+    """
+    if stage.planet_teeth is not None or stage.bevel:
+        return stage.planet_teeth
+    teeth, left = divmod(stage.ring_teeth - stage.sun_teeth, 2)
+    return None if left else teeth
+
+
+def planet_meets(stage: Planetary) -> dict[str, Fraction] | None:
+    """Turns of the driver after which the same tooth of a planet meets the same of sun and ring.
+
+    None where the planet's teeth are not known. Raises InputError as ``member_turns``. Source: as
+    ``hunting_tooth``, in the frame of the carrier.
+    """
+    planet = planet_teeth(stage)
+    if planet is None:
+        return None
+    turns = member_turns(stage)
+    teeth = {"sun": stage.sun_teeth, "ring": stage.ring_teeth}
+    return {
+        member: Fraction(planet, math.gcd(planet, n)) / abs(turns[member] - turns["carrier"])
+        for member, n in teeth.items()
+    }
 
 
 def mistakes(train: Train, ends: Iterable[str] = ()) -> list[tuple[str, str]]:
@@ -328,15 +372,6 @@ def listed_by_error(
     return sorted(out, key=lambda item: (round(abs(item[0]), 9), item[1].teeth))
 
 
-def position_step_deg(train: Train, shaft: str) -> Fraction | None:
-    """The step between neighbouring positions of ``shaft`` in crank degrees; None for only one.
-
-    Raises as ``positions``. Source: counting.
-    """
-    found = mesh_positions(train, [shaft])
-    return 360 / speed(train, shaft) / len(found) if len(found) > 1 else None
-
-
 def idler_notes(train: Train, shaft: str) -> list[str]:
     """One sentence for each shaft between crank and ``shaft``: does it add positions of its own?
 
@@ -355,42 +390,6 @@ def idler_notes(train: Train, shaft: str) -> list[str]:
                 f"{many(out.driver_teeth, 'tooth', 'teeth')}): it adds positions"
             )
     return notes
-
-
-def contradictions(unit: Unit, engine: Engine, train: Train | None = None) -> list[str]:
-    """Where ratio, lobes and cylinders of a unit contradict one another, a sentence each.
-
-    A unit opens lobes x turns per crank turn x strokes/2 times a working cycle. Source: counting;
-    magnet speed over crank speed is cylinders/(2 x poles) for a four-stroke with one spark per
-    flux reversal (FAA-H-8083-32 ch. 4 for the four-cylinder case).
-    """
-    found = []
-    turns = unit.turns_per_crank_turn
-    shaft = shaft_of(unit, train)
-    if train is not None and shaft is not None and speed(train, shaft) != turns:
-        found.append(
-            f"{unit.name}: the gear train turns it {many(speed(train, shaft), 'time')} "
-            f"a crank turn, "
-            f"the unit's own figure is {turns}; correct one of the two"
-        )
-    openings = unit.lobes * turns * engine.strokes / 2
-    sparks = engine.cylinders * (2 if unit.both_strokes else 1)
-    stated = (
-        f"{many(unit.lobes, 'lobe')} at {turns} of crank speed open "
-        f"{many(openings, 'time')} a working cycle"
-    )
-    if openings.denominator != 1 or openings < 1:
-        found.append(f"{unit.name}: {stated}, which is no whole number of sparks")
-    elif openings > sparks or sparks % openings.numerator:
-        found.append(
-            f"{unit.name}: {stated}, the engine has {many(engine.cylinders, 'cylinder')} to fire"
-        )
-    elif openings != sparks and not (unit.both_strokes or unit.lobe_cylinders):
-        found.append(
-            f"{unit.name}: {stated}, fewer than the {many(engine.cylinders, 'cylinder')}; "
-            "say which cylinder each lobe fires, or that it sparks on both strokes"
-        )
-    return found
 
 
 def shaft_of(unit: Unit, train: Train | None) -> str | None:

@@ -124,10 +124,6 @@ class Job:
             raise InputError(f"{self.captures}: there is no capture yet; rig live makes one")
         return found
 
-    def latest_capture(self) -> Path:
-        """The path of ``newest``."""
-        return self.newest().known.path
-
 
 MOST_BYTES = 10_000_000
 

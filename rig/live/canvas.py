@@ -215,11 +215,6 @@ class Canvas:
         self.put(start, y, text, role, width=end - start)
         return start
 
-    def put_centred(self, x: int, width: int, y: int, text: str, role: Role = "text") -> None:
-        """Write ``text`` in the middle of ``width`` places from ``x``."""
-        spare = max(0, width - self.text_width(text))
-        self.put(x + spare // 2, y, text, role, width=width - spare // 2)
-
     def put_runs(self, x: int, y: int, runs: list[Run], end: int) -> int:
         """Write one run after another, all before column ``end``."""
         for text, role in runs:

@@ -49,11 +49,6 @@ _KNOWN: dict[str, tuple[Program, ...]] = {
     "win32": (Program(("powershell", "-NoProfile", "-NonInteractive", "-Command", _POWERSHELL)),),
 }
 
-NONE_FOUND = (
-    "No speech program was found, so readings are not spoken. On Linux install speech-dispatcher "
-    "(spd-say) or espeak-ng; macOS has say and Windows has PowerShell."
-)
-
 
 def find_program(
     platform: str = sys.platform, which: Callable[[str], str | None] = shutil.which

@@ -323,14 +323,5 @@ def _across(angles_deg: Sequence[float]) -> float:
     return max(off) - min(off)
 
 
-def found_words(live: LiveSession) -> str:
-    """One line on the reference as found."""
-    reference = live.session.reference
-    if reference is None:
-        return "top dead centre is not known"
-    tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
-    return f"top dead centre {tdc}"
-
-
 def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}."

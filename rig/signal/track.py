@@ -43,9 +43,6 @@ class Track:
     turns: float = 0.0
     anchor: float | None = None
     lost: Rejection | None = None
-    agreed: int = 0  # passes that agreed with the anchor since it was set
-    between_passes: float | None = None  # counts between the last two passes the same way
-    _before: tuple[float, int] | None = None
     _doubted: float | None = None  # a pass that disagreed, waiting for the next
 
     def crank_deg(self, at: float) -> float | None:
@@ -62,9 +59,6 @@ class Track:
 
     def passed(self, at: float, t_us: float, direction: int) -> IndexPass:
         """The leading edge of the index was met at place ``at``."""
-        if self._before and self._before[1] == direction and abs(at - self._before[0]) > 1:
-            self.between_passes = abs(at - self._before[0])
-        self._before = (at, direction)
         if self.anchor is None:
             # Before it the crank was within the turn that ends, or begins, here.
             self.turns += 1.0 if direction > 0 else 0.0
@@ -72,7 +66,6 @@ class Track:
         per_turn = self.settings.counts_per_turn
         off = wrap(at - self.anchor, per_turn)
         if abs(off) <= TOLERANCE_COUNTS:
-            self.agreed += 1
             self._doubted = None
             self.lost = None
             return self._pass(at, t_us, direction, off, anchored=False)
@@ -97,7 +90,6 @@ class Track:
     ) -> IndexPass:
         self.anchor = anchor
         self.lost = None
-        self.agreed = 0
         return self._pass(anchor if at is None else at, t_us, direction, off, anchored=True)
 
     def _pass(

@@ -103,7 +103,6 @@ class Fit:
     offset_fitted: bool
     u_offset_mm: float
     residuals_mm: tuple[float, ...]
-    sigma_mm: tuple[float, ...]  # standard uncertainty of each reading, the angle's included
     scatter: float  # residuals against what was stated: about 1 when the statement is true
     freedom: int
     covariance: tuple[tuple[float, ...], ...]  # of dead centre (deg), zero (mm), offset (mm)
@@ -112,14 +111,6 @@ class Fit:
 def lift_in_mm(lift: float, unit: Literal["mm", "inch"]) -> float:
     """A lift as typed, in millimetres. 1 in = 25.4 mm exactly (definition)."""
     return lift * crank.MM_PER_INCH if unit == "inch" else lift
-
-
-def blind_angle_deg(lift_mm: float, geometry: Geometry) -> float:
-    """Crank degrees before the top within which the piston moves less than ``lift_mm``.
-
-    Why watching the piston stop rises to no better than a degree. Source: the slider-crank.
-    """
-    return crank.btdc_from_travel_deg(lift_mm, geometry)
 
 
 def on_one_turn(angles_deg: Sequence[float]) -> Floats:
@@ -221,7 +212,6 @@ def fit(
         offset_fitted=free,
         u_offset_mm=math.sqrt(cov[2, 2]) if free else 0.0,
         residuals_mm=tuple(float(v) for v in residuals),
-        sigma_mm=tuple(float(v) for v in sigma),
         scatter=scatter,
         freedom=freedom,
         covariance=tuple(tuple(float(v) for v in row) for row in cov),

@@ -53,7 +53,7 @@ from rig.engine.profile import Encoder, Geometry, Profile
 from rig.tdc.dial_gauge import Gauge, GaugePoint, lift_in_mm
 from rig.tdc.gauge_series import Series, work_through
 from rig.tdc.reference import TdcReference, set_by_hand
-from rig.wire.records import Batch, Note
+from rig.wire.records import Note
 
 LiftUnit = Literal["mm", "inch"]
 
@@ -277,16 +277,6 @@ class GaugeNotes:
     def points(self, cylinder: int, *, again: bool = False) -> list[GaugePoint]:
         """The points of the series, or those touched once more at the end."""
         return [each.point for each in self.of(cylinder) if each.again == again]
-
-
-def notes_in(batches: Iterable[Batch]) -> GaugeNotes:
-    """All gauge notes of a capture."""
-    found = GaugeNotes()
-    for batch in batches:
-        for other in batch.others:
-            if isinstance(other, Note):
-                found.take(other)
-    return found
 
 
 SLACK_MM = 0.05

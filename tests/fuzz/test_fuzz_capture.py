@@ -20,7 +20,6 @@ from rig.base.errors import InputError
 from rig.job.results import results_of
 from rig.job.tdc import others
 from rig.session.session import signal_settings
-from rig.tdc.gauge_points import notes_in
 from rig.unit_bench.report import alone_seen
 from rig.wire.formats import open_recording
 from rig.words.diagnostics import remarks_on
@@ -102,7 +101,6 @@ def read(data: bytes, path: Path) -> None:
                 others([(path, played.session, played.gauge)], PROFILE, worked.reference)
             recording = open_recording(path, 4096)
             alone_seen(recording.batches, signal_settings(PROFILE), 1)
-            notes_in(open_recording(path, 4096).batches)
         except InputError as error:
             told(error)
         else:

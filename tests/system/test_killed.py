@@ -68,7 +68,7 @@ def kill_while_capturing(job: Path, chance: random.Random) -> Lost:
 
 def the_cut_capture_serves(job: Path) -> None:
     """It reads up to the cut, which is said; a certificate of it holds, if enough was read."""
-    cut = Job(job).latest_capture()
+    cut = Job(job).newest().known.path
     ran = rig("read", cut, "--counts-per-turn", 4096)
     assert "the capture was cut off" in ran.err
     if ran.status == 2:  # killed before a whole line had come

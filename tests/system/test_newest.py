@@ -47,14 +47,14 @@ def test_the_newest_session_is_the_newest_though_the_clock_went_back(tmp_path: P
     first = session(job, BEGAN)
     second = session(job, EARLIER)
     assert second.name < first.name
-    assert Job(job).latest_capture() == second
+    assert Job(job).newest().known.path == second
     ran = rig("results", job, "--json")
     assert ran.answer["captures"] == [str(second)]
     assert "clock" not in ran.err
     third = session(job, BEGAN + timedelta(days=1))
-    assert Job(job).latest_capture() == third
+    assert Job(job).newest().known.path == third
     fourth = session(job, EARLIER)
-    assert Job(job).latest_capture() == fourth
+    assert Job(job).newest().known.path == fourth
 
 
 def test_a_clock_that_went_back_is_said_at_the_beginning(tmp_path: Path) -> None:
@@ -72,7 +72,7 @@ def test_every_command_takes_it(tmp_path: Path, words: tuple[str, ...]) -> None:
     job = copied(tmp_path)
     newest = session(job, EARLIER)
     ran = rig(*words, job)
-    assert Job(job).latest_capture() == newest
+    assert Job(job).newest().known.path == newest
     if words == ("check",):
         assert newest.with_suffix(".check.json").exists()
     else:
@@ -121,7 +121,7 @@ def test_captures_copied_together_are_asked_about(tmp_path: Path) -> None:
     assert f"name the one that you mean, {here} or {one / 'captures' / there.name}" in said
     assert rig("results", one, here).status == 0
     after = session(one, EARLIER)
-    assert Job(one).latest_capture() == after
+    assert Job(one).newest().known.path == after
 
 
 def test_captures_from_before_go_by_the_clock_which_is_said(tmp_path: Path) -> None:
@@ -152,16 +152,16 @@ def test_one_whose_head_is_lost_is_never_passed_over_for_an_older_one(tmp_path: 
     assert ran.answer["captures"] == [str(good)]
     assert "20200101-000000.capture: it does not begin as a capture" in ran.err
     after = session(job, EARLIER - timedelta(days=900))  # it began after all of them
-    assert Job(job).latest_capture() == after
+    assert Job(job).newest().known.path == after
 
 
 def test_copies_of_one_session_are_one(tmp_path: Path) -> None:
     """A copy that was taken while the session ran is shorter: the whole one is meant."""
     job = copied(tmp_path)
-    capture = Job(job).latest_capture()
+    capture = Job(job).newest().known.path
     part = capture.with_name("zz.capture")
     part.write_bytes(capture.read_bytes()[:5000])
-    assert Job(job).latest_capture() == capture
+    assert Job(job).newest().known.path == capture
 
 
 def test_a_job_without_captures_says_so(tmp_path: Path) -> None:
@@ -169,7 +169,7 @@ def test_a_job_without_captures_says_so(tmp_path: Path) -> None:
     shutil.rmtree(job / "captures")
     assert "there is no capture yet" in refused(2, "results", job)
     with pytest.raises(InputError, match="no capture yet"):
-        Job(job).latest_capture()
+        Job(job).newest()
 
 
 def test_the_head_says_what_it_comes_after(tmp_path: Path) -> None:

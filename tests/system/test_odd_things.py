@@ -149,7 +149,7 @@ def test_a_live_session_begins_beside_them(tmp_path: Path, kind: str) -> None:
         put(job, kind, place, "99")
     made = MadeJob(job).whole()
     assert made.job.growing() == []
-    assert made.job.latest_capture() == made.capture
+    assert made.job.newest().known.path == made.capture
     assert made.bench.save()[0].exists()
 
 

@@ -10,13 +10,13 @@ from typing import Literal
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from trains import simple_train
 
 from rig.adjust.plan import Option, Outlook, Want, pairs_from, wants_from
 from rig.adjust.predictions import confirm, predict
 from rig.adjust.propose import propose
 from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution, combine
-from rig.engine import gear_train
 from rig.engine.profile import (
     Adjustments,
     Coupling,
@@ -104,7 +104,7 @@ def test_slot_alone_is_preferred_to_a_tooth_and_a_slot() -> None:
     job = profile(UPPER, LOWER)
     means = Adjustments(
         slots=(Slot("twin", 45.0, 5.0, 5.0),),
-        train=gear_train.simple_train((24, 37, 48), "twin"),
+        train=simple_train((24, 37, 48), "twin"),
         couplings=(Coupling("twin", 19, 20),),
         dogs=(DriveDog("twin", 1, "unit half", 18.0),),
     )
@@ -128,7 +128,7 @@ def test_slot_alone_is_preferred_to_a_tooth_and_a_slot() -> None:
 def test_a_tooth_and_the_slot_where_the_slot_is_too_short() -> None:
     job = profile(UPPER)
     means = Adjustments(
-        slots=(Slot("twin", 45.0, 3.0, 3.0),), train=gear_train.simple_train((24, 37, 48), "twin")
+        slots=(Slot("twin", 45.0, 3.0, 3.0),), train=simple_train((24, 37, 48), "twin")
     )
     found = propose([Want("upper", "full advance", 18.0, 36.0, 37.0, 35.0, 0.1)], job, means)
     best = found.options[0]

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from trains import simple_train
 
 from rig.adjust import steps
 from rig.adjust import steps as drive
@@ -88,7 +89,7 @@ def test_unknown_names() -> None:
 
 
 def test_mesh_g1_and_its_direction() -> None:
-    train = gear_train.simple_train((24, 37, 48), "twin")
+    train = simple_train((24, 37, 48), "twin")
     step = drive.mesh_step(train, train.meshes[0], -1, UNITS, ENGINE)
     assert step.shift_deg == pytest.approx({"upper": -15.0, "lower": -15.0})
     # The crank turns clockwise, the idler therefore anticlockwise; back is clockwise.
@@ -122,7 +123,7 @@ def test_coupling_on_a_shaft_of_the_train() -> None:
 
 
 def test_a_mate_in_the_body_of_a_driven_unit_is_driven_too() -> None:
-    train = gear_train.simple_train((24, 48), "lower")
+    train = simple_train((24, 48), "lower")
     assert [drive.shaft_for(u, UNITS, train) for u in UNITS] == ["lower", "lower", None]
     step = drive.mesh_step(train, train.meshes[0], 1, UNITS, ENGINE)
     assert step.shift_deg == pytest.approx({"upper": 15.0, "lower": 15.0})

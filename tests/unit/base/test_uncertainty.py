@@ -21,7 +21,6 @@ from rig.base.uncertainty import (
     rectangular,
     student_t,
     sure_within,
-    triangular,
     u_shaped,
 )
 
@@ -66,7 +65,6 @@ def test_an_opening_with_three_parts() -> None:
 def test_distributions() -> None:
     """D1 and D2. Source: JCGM 100:2008, 4.3.7, 4.3.9, H.1.3.4, F.2.2.1 (clauses from memory)."""
     assert rectangular(0.2) == pytest.approx(0.115470, abs=1e-6)
-    assert triangular(0.2) == pytest.approx(0.081650, abs=1e-6)
     assert u_shaped(0.2) == pytest.approx(0.141421, abs=1e-6)
     assert quantisation(0.15) == pytest.approx(0.043301, abs=1e-6)
     assert math.hypot(quantisation(0.15), quantisation(0.15)) == pytest.approx(0.061237, abs=1e-6)

@@ -61,7 +61,7 @@ def test_the_verdicts_are_saved_beside_the_capture(tmp_path: Path) -> None:
     assert saved["capture_sha256"] == answer["capture_sha256"]
     rig("check", made.folder)  # again: the same sheet, not another
     assert list(made.folder.joinpath("captures").glob("*.json")) == [sheet]
-    assert Job(made.folder).latest_capture() == made.capture
+    assert Job(made.folder).newest().known.path == made.capture
 
 
 def test_stated_lines_for_counts_are_told(tmp_path: Path) -> None:
@@ -194,7 +194,7 @@ def test_what_is_refused(tmp_path: Path) -> None:
     assert "no such job folder" in refused(2, "check", tmp_path / "nowhere")
     missing = refused(2, "check", job, tmp_path / "nothing.capture")
     assert "nothing.capture" in missing
-    capture = Job(job).latest_capture()
+    capture = Job(job).newest().known.path
     head = capture.read_bytes().splitlines(keepends=True)[0]
     alone = capture.with_name("20200101-000000.capture")
     alone.write_bytes(head)

@@ -314,7 +314,7 @@ def test_what_is_refused(tmp_path: Path) -> None:
     assert "sliding" in refused(2, "tdc", "gauge", job, good, "--inclined-deg", 25)
     assert "numbered 1 to 4" in refused(2, "tdc", "gauge", job, good, "--leave-out", 9)
     assert "no such file" in refused(2, "tdc", "gauge", job, tmp_path / "none.csv")
-    assert "no gauge reading" in refused(2, "tdc", "gauge", job, Job(job).latest_capture())
+    assert "no gauge reading" in refused(2, "tdc", "gauge", job, Job(job).newest().known.path)
 
 
 def test_a_rod_shorter_than_the_throw_is_refused_with_its_line(tmp_path: Path) -> None:

@@ -95,7 +95,7 @@ def test_without_the_stroke_both_turns_lie_on_one_another(tmp_path: Path) -> Non
 
 def test_the_signal_is_of_the_opening_asked_for(tmp_path: Path) -> None:
     folder = finished().folder
-    listed = rig("read", Job(folder).latest_capture(), "--job", folder, "--json").answer
+    listed = rig("read", Job(folder).newest().known.path, "--job", folder, "--json").answer
     for number in (3, 12):
         wanted = listed["openings"][number - 1]
         answer = drawn(tmp_path / "s.svg", "signal", folder, "--opening", number)

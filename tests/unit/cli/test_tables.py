@@ -16,14 +16,10 @@ from screen_states import HOSTILE
 
 from rig.base.uncertainty import Contribution, Uncertainty
 from rig.cli.output import (
-    PortRow,
     Table,
     comparison_table,
-    contribution_table,
-    fact_table,
     judgement_table,
     plain_lines,
-    port_table,
     reading_table,
     show,
 )
@@ -91,13 +87,10 @@ def test_columns_line_up_and_lines_end_without_space() -> None:
     assert all(line == line.rstrip() for line in lines)
 
 
-def test_comparison_and_contributions() -> None:
+def test_comparison() -> None:
     text = "\n".join(plain_lines(comparison_table([COMPARED])))
     for words in ("upper against lower", "0.31°", "±0.16°", "0° ±1°", "all", "inside"):
         assert words in text
-    parts = "\n".join(plain_lines(contribution_table(W3)))
-    for words in ("0.038", "0.050", "0.043", "exact", "±0.16° at about 95 %", "k 2.14", "14.6"):
-        assert words in parts
 
 
 def test_openings_say_what_does_not_count() -> None:
@@ -107,11 +100,6 @@ def test_openings_say_what_does_not_count() -> None:
     lines = plain_lines(reading_table([good, bad]))
     assert "36.20° BTDC  yes" in lines[2]
     assert "4.00° ATDC  no      passed backwards, one crank turn out" in lines[3]
-
-
-def test_ports() -> None:
-    assert "bench-rig" in plain_lines(port_table([PortRow("COM3", "USB serial", "bench-rig")]))[2]
-    assert plain_lines(port_table([]))[-1] == "no serial port found: is the rig's cable in?"
 
 
 def test_a_terminal_gets_rules_and_colour_unless_refused(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -148,13 +136,6 @@ def test_hostile_text_steers_nothing(text: str) -> None:
     assert all(c == "\n" or unicodedata.category(c)[0] != "C" for c in left)
     if "[bold" in text:
         assert "[bold red]" in left
-
-
-def test_facts() -> None:
-    assert plain_lines(fact_table([("saved", "job/x.json"), ("n", "6")]))[1:] == [
-        "saved  job/x.json",
-        "n      6",
-    ]
 
 
 def test_what_the_words_say_is_not_said_again_as_a_mark() -> None:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.live.speech import NONE_FOUND, Program, Speaker, find_program, sentence, speakable
+from rig.live.speech import Program, Speaker, find_program, sentence, speakable
 
 
 def test_the_sentence() -> None:
@@ -59,7 +59,6 @@ def test_the_program_that_the_system_has_is_found(
 
 def test_none_found_is_said_and_the_rest_goes_on() -> None:
     assert find_program("linux", lambda name: None) is None
-    assert "spd-say" in NONE_FOUND
     with Speaker(None) as speaker:
         assert not speaker.found
         speaker.say("upper: 36.2 degrees")

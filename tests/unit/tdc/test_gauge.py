@@ -79,8 +79,8 @@ def test_symmetric_polynomial_is_off_t6(e: float, off: float) -> None:
 
 
 def test_why_watching_for_the_top_is_poor_t7() -> None:
-    assert dial_gauge.blind_angle_deg(0.01, K1) == pytest.approx(1.0926, abs=1e-4)
-    assert dial_gauge.blind_angle_deg(0.001, K1) == pytest.approx(0.3455, abs=1e-4)
+    assert geometry.btdc_from_travel_deg(0.01, K1) == pytest.approx(1.0926, abs=1e-4)
+    assert geometry.btdc_from_travel_deg(0.001, K1) == pytest.approx(0.3455, abs=1e-4)
 
 
 def test_inclined_gauge_t9() -> None:
