@@ -136,7 +136,7 @@ def held(story: Story, found: list[Opening], blurred_deg: float) -> Held:
     def near(contact: int, deg: float, valid: bool) -> Opening | None:
         own = [
             o for o in left
-            if o.input == contact and o.counts is valid and o.crank_deg is not None
+            if o.input == contact and o.valid is valid and o.crank_deg is not None
             and -1.0 < o.crank_deg - 360.0 + INDEX_DEG - deg < blurred_deg
         ]  # fmt: skip
         return min(
@@ -154,13 +154,13 @@ def held(story: Story, found: list[Opening], blurred_deg: float) -> Held:
                 else:
                     result.right.append((contact, deg))
             elif other is not None:
-                assert not other.counts
+                assert not other.valid
                 result.with_reason.append((contact, deg))
             elif nowhere := [o for o in left if o.input == contact and o.crank_deg is None]:
-                assert not nowhere[0].counts  # the index was not met, or not again
+                assert not nowhere[0].valid  # the index was not met, or not again
                 left.remove(nowhere[0])
                 result.with_reason.append((contact, deg))
             else:
                 result.silent.append((contact, deg))
-    result.invented = [o for o in left if o.counts]
+    result.invented = [o for o in left if o.valid]
     return result

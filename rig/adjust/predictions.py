@@ -298,9 +298,9 @@ def standing(
             when = clock.utc(played.session.t_us(reading))
             if change is None or (when is not None and change.is_before(when, played.path, order)):
                 kept.append(reading)
-            elif reading.counts:
+            elif reading.valid:
                 stale.add(reading.unit)
-    if stale := stale - {reading.unit for reading in kept if reading.counts}:
+    if stale := stale - {reading.unit for reading in kept if reading.valid}:
         name = min(stale)
         raise InputError(
             f"the readings of {' and '.join(sorted(stale))} are older than the last change"

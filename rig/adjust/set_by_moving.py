@@ -239,7 +239,7 @@ class SetUnit(LedProcedure):
         if now.crank_deg is None:
             return
         mine = [e for e in events if isinstance(e, Opening) and e.input == self._unit.input]
-        turned = [e for e in mine if e.counts]
+        turned = [e for e in mine if e.valid]
         read = None
         if turned and turned[-1].crank_deg is not None:
             off = -approach.distance_deg(turned[-1].crank_deg, self._target)

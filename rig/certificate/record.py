@@ -247,7 +247,7 @@ def _identified(record: Record) -> str:
 def _grouped(readings: Iterable[Reading]) -> tuple[ReadingGroup, ...]:
     groups: dict[_Group, list[Reading]] = {}
     for each in readings:
-        if each.counts:
+        if each.valid:
             key = (
                 *(each.unit, each.setting, each.cylinder),
                 *(each.phase, each.kind, each.wrong_stroke),
@@ -269,7 +269,7 @@ def _not_counted(readings: Iterable[Reading]) -> tuple[NotCounted, ...]:
     tally = Counter(
         (each.unit, each.setting, reason_words(each.rejection))
         for each in readings
-        if not each.counts
+        if not each.valid
     )
     return tuple(NotCounted(*key, n=n) for key, n in tally.items())
 

@@ -70,7 +70,7 @@ def reading_parts(reading: Reading) -> dict[str, Any]:
     parts = parts_of(reading)
     why = parts.pop("rejection")
     return parts | {
-        "counts": reading.counts,
+        "valid": reading.valid,
         "reason": reason_code(why),
         "why": reason_words(why),
     }
@@ -350,10 +350,10 @@ def reading_table(readings: Sequence[Reading], title: str = "Openings") -> Table
             number(r.t_s, 3),
             rounding.btdc(r.btdc_deg),
         )
-        rows.append((*cells, "yes" if r.counts else "no", ", ".join(filter(None, remarks))))
+        rows.append((*cells, "yes" if r.valid else "no", ", ".join(filter(None, remarks))))
     return Table(
         title,
-        ("unit", "setting", "cylinder", "at, s", "opens", "counts", "remark"),
+        ("unit", "setting", "cylinder", "at, s", "opens", "valid", "remark"),
         tuple(rows),
         frozenset({3, 4}),
     )

@@ -76,7 +76,7 @@ def _readings(args: argparse.Namespace, out: Path) -> Drawn:
     for text in remarks_on(worked):
         message(f"rig plot: {text}")
     if not any(each.mean_btdc is not None for each in worked.judgements):
-        raise InputError(f"{capture}: no opening counts yet, or top dead centre is not known")
+        raise InputError(f"{capture}: no valid opening yet, or TDC is not known")
     title = f"{job.profile.engine.name}, {capture.stem}"
     path = readings.draw(title, worked.judgements, worked.readings, out)
     return Drawn(path, {"capture": str(capture), "figures": len(worked.judgements)})
@@ -140,12 +140,10 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
     name = names.get(chosen.input, f"contact{chosen.input}")
     where = "angle not known" if chosen.crank_deg is None else f"{chosen.crank_deg:.3f}° of crank"
     where = where if btdc is None else angle(btdc, 3)
-    counts_words = (
-        "counts" if chosen.counts else f"does not count: {reason_words(chosen.rejection)}"
-    )
+    valid_words = "valid" if chosen.valid else f"rejected: {reason_words(chosen.rejection)}"
     words = (
         f"opening {number} of {path.name}: {where}, at {abs(chosen.speed_deg_s):.0f}° a second; "
-        f"{counts_words}"
+        f"{valid_words}"
     )
     signal.draw(f"{name}: the contacts open", trace_of(taken, chosen, settings, words), out)
     facts = {
@@ -178,7 +176,7 @@ def _chosen(
     ]
     if not own:
         raise InputError(f"--unit {args.unit}: it never opens; there are {sorted(names.values())}")
-    return max(own, key=lambda pair: (pair[1].counts, pair[1].partings))
+    return max(own, key=lambda pair: (pair[1].valid, pair[1].partings))
 
 
 def _drift(args: argparse.Namespace, out: Path) -> Drawn:

@@ -235,7 +235,7 @@ def _opening(
         "t_s": (one.t_us - start_us) / 1e6,
         "crank_deg": one.crank_deg,
         "btdc_deg": btdc,
-        "counts": one.counts,
+        "valid": one.valid,
         "reason": reason_code(one.rejection),
         "why": reason_words(one.rejection),
         "run_up_deg": one.run_up_deg,
@@ -248,17 +248,17 @@ def _opening(
 
 
 def _lines(answer: dict[str, Any]) -> list[str]:
-    lines = [f"{'input':<12} {'time s':>12} {'crank deg':>13} {'opens at':>14}  counts"]
+    lines = [f"{'input':<12} {'time s':>12} {'crank deg':>13} {'opens at':>14}  valid"]
     for one in answer["openings"]:
         crank = "-" if one["crank_deg"] is None else f"{one['crank_deg']:.4f}"
-        counts = "yes" if one["counts"] else f"no: {one['why']}"
+        valid = "yes" if one["valid"] else f"no: {one['why']}"
         lines.append(
             f"{one['unit']:<12} {one['t_s']:>12.6f} {crank:>13}"
-            f" {angle(one['btdc_deg'], 3):>14}  {counts}"
+            f" {angle(one['btdc_deg'], 3):>14}  {valid}"
         )
-    good = sum(one["counts"] for one in answer["openings"])
-    lines.append(f"{many(len(answer['openings']), 'opening')}, {good} of them count;"
-                 f" the index was met {many(answer['index_passes'], 'time')}")  # fmt: skip
+    good = sum(one["valid"] for one in answer["openings"])
+    lines.append(f"{many(len(answer['openings']), 'opening')}, {good} of them valid;"
+                 f" the index passed {many(answer['index_passes'], 'time')}")  # fmt: skip
     lines += [f"trouble: {kind} {n}" for kind, n in answer["troubles"].items()]
     lines += [f"found: {what} {n}" for what, n in answer["findings"].items()]
     return lines

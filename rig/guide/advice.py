@@ -498,7 +498,7 @@ def _moved(session: Session) -> bool:
 
 def _changed(session: Session) -> bool:
     """Something was changed on a unit, or on the whole engine, that was not read since."""
-    counted = [r for r in session.readings() if r.counts]
+    counted = [r for r in session.readings() if r.valid]
     return any(
         not any(unit in ("", r.unit) and session.t_us(r) > t_us for r in counted)
         for (_, unit), t_us in zip(session.told.changes, session.told.changed_us, strict=True)
@@ -511,7 +511,7 @@ def _gauged_again(readings: list[GaugeReading]) -> bool:
 
 
 def _of(readings: list[Reading], unit: Unit) -> list[Reading]:
-    return [r for r in readings if r.unit == unit.name and r.counts]
+    return [r for r in readings if r.unit == unit.name and r.valid]
 
 
 def _any(readings: list[Reading], unit: Unit, *, wrong: bool) -> bool:

@@ -183,7 +183,7 @@ class PastImpulseCoupling(LedProcedure):
             if isinstance(e, Opening) and e.input == self._unit.input and e.direction > 0
         ]  # fmt: skip
         late = [self._past(e.crank_deg) for e in mine if e.crank_deg is not None]
-        running = any(e.counts for e in mine) and any(abs(x) < LEAST_LAG_DEG for x in late)
+        running = any(e.valid for e in mine) and any(abs(x) < LEAST_LAG_DEG for x in late)
         clicks = [x for x in late if x >= LEAST_LAG_DEG]
         past = self._past(now.crank_deg)
         if self._at.state != "click" and not clicks:

@@ -359,7 +359,7 @@ class LiveSession:
     def strike_last(self) -> str:
         """Strike out the last opening, or take that back. Says what was done."""
         session = self.session
-        read = {reading.t_s for reading in session.readings() if reading.counts}
+        read = {reading.t_s for reading in session.readings() if reading.valid}
         counted = [
             o for o in session.openings
             if session.told.struck(o.t_us) or (o.t_us - session.start_us) * 1e-6 in read

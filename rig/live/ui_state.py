@@ -193,7 +193,7 @@ class UiState:
     def _speak(self) -> None:
         if self._voice is None:
             return
-        counted = [r for r in self.live.session.readings() if r.counts]
+        counted = [r for r in self.live.session.readings() if r.valid]
         if len(counted) > self._spoken:
             self._spoken = len(counted)
             self._voice.say(self._sentence(counted[-1]))

@@ -174,7 +174,7 @@ def _unit(live: LiveSession, unit: Unit) -> UnitView:
     setting = next(s for s in unit.settings if s.name == name)
     phase = session.phase_of(unit.name)
     own = [r for r in session.readings() if r.unit == unit.name]
-    here = [r for r in own if r.counts and (r.setting, r.phase) == (name, phase)]
+    here = [r for r in own if r.valid and (r.setting, r.phase) == (name, phase)]
     judged = [
         j for j in session.judgements()
         if (j.unit, j.setting, j.phase, j.kind) == (unit.name, name, phase, "turned")
@@ -183,7 +183,7 @@ def _unit(live: LiveSession, unit: Unit) -> UnitView:
     worst, cylinders = unit_verdict(session.judgements(), unit.name, name, phase)
     turned = [r for r in here if r.kind == "turned" and r.btdc_deg is not None]
     last = here[-1] if here else None
-    uncounted = [r for r in own if not r.counts]
+    uncounted = [r for r in own if not r.valid]
     window = setting.window
     notes = _notes(live, unit)
     few = rounding.few(whole.uncertainty, whole.n) if whole else ""
@@ -213,10 +213,10 @@ def _unit(live: LiveSession, unit: Unit) -> UnitView:
         cylinders=tuple(_cylinder(j) for j in judged if j is not whole),
         marks=whole.marks if whole else (),
         notes=tuple(filter(None, (few, *notes))),
-        counted=sum(r.counts for r in own),
+        counted=sum(r.valid for r in own),
         not_counted=len(uncounted),
         why_not_counted=reason_words(uncounted[-1].rejection) if uncounted else "",
-        counted_since=bool(own) and own[-1].counts,
+        counted_since=bool(own) and own[-1].valid,
     )
 
 

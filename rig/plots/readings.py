@@ -61,7 +61,7 @@ def _panel(at: Axes, group: Sequence[Assessment], readings: Sequence[Reading]) -
     own = [
         r
         for r in readings
-        if r.counts and r.btdc_deg is not None
+        if r.valid and r.btdc_deg is not None
         and (r.unit, r.setting, r.phase, r.kind)
         == (first.unit, first.setting, first.phase, first.kind)
     ]  # fmt: skip

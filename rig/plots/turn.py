@@ -291,7 +291,7 @@ def _seen(session: Session, readings: Sequence[Reading]) -> list[tuple[Unit, str
     """Every unit in each setting in which it was read; in its first, where it was not read."""
     found = []
     for unit in session.profile.units:
-        read = {r.setting for r in readings if r.unit == unit.name and r.counts}
+        read = {r.setting for r in readings if r.unit == unit.name and r.valid}
         names = [setting.name for setting in unit.settings]
         found += [(unit, name) for name in names if name in read] or [(unit, names[0])]
     return found
@@ -304,7 +304,7 @@ def _openings(
     own = [
         (r, place)
         for r in readings
-        if (r.unit, r.setting) == (unit.name, setting) and r.counts and r.crank_deg is not None
+        if (r.unit, r.setting) == (unit.name, setting) and r.valid and r.crank_deg is not None
         and (place := _after(session, session.t_us(r), r.crank_deg)) is not None
     ]  # fmt: skip
     found = []

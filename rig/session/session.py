@@ -158,7 +158,7 @@ class Session:
             if isinstance(event, Opening):
                 self.openings.append(event)
                 for unit in self.profile.units:
-                    if event.counts and unit.input == event.input:
+                    if event.valid and unit.input == event.input:
                         self._read_us[unit.name].append(event.t_us)
                 self._figures = None
             elif isinstance(event, Finding):

@@ -74,7 +74,7 @@ class Opening:
     closed_deg: float  # crank degrees passed since they closed (NaN: not seen)
 
     @property
-    def counts(self) -> bool:
+    def valid(self) -> bool:
         """Whether it is a reading."""
         return self.rejection is None
 

@@ -277,7 +277,7 @@ class Figure:
 
 def counted(readings: Sequence[Reading]) -> list[Reading]:
     """The readings that count and have an angle."""
-    return [r for r in readings if r.counts and r.btdc_deg is not None and r.crank_deg is not None]
+    return [r for r in readings if r.valid and r.btdc_deg is not None and r.crank_deg is not None]
 
 
 def cells_of(group: Sequence[Reading]) -> list[Cell]:

@@ -40,7 +40,7 @@ class Reading:
     closed_deg: float | None = None  # crank degrees for which the contacts had been closed
 
     @property
-    def counts(self) -> bool:
+    def valid(self) -> bool:
         """Whether it is valid."""
         return self.rejection is None
 

@@ -121,7 +121,7 @@ def seen_from_events(events: Iterable[Event], contact: int) -> BenchEvidence:
         if event.crank_deg is None:
             continue
         if isinstance(event, Opening):
-            if event.counts:
+            if event.valid:
                 openings.append(event.crank_deg)
         elif event.direction > 0:
             closings.append(event.crank_deg)

@@ -118,9 +118,9 @@ class Score:
             late_us = o.t_us - true.t_s * 1e6
             units = error / unit_deg(counts)
             self.errors.append(
-                Error(units, late_us, o.input, true.t_s, run, o.counts, reason_words(o.rejection))
+                Error(units, late_us, o.input, true.t_s, run, o.valid, reason_words(o.rejection))
             )
-            self.wrong += o.counts and abs(error) > SURE_DEG
+            self.wrong += o.valid and abs(error) > SURE_DEG
             unsure = o.rejection == Rejection(Reason.NOISE_OR_BOUNCE)
             self.given_up += unsure and abs(error) <= SURE_DEG
 

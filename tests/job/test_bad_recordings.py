@@ -238,7 +238,7 @@ def test_wrong_counts_are_found_out_by_the_index(sound: Path) -> None:
         ran = rig("read", sound, "--counts-per-turn", stated, "--json")
         assert f"400 counts from index to index, {stated} stated: all angles would be" in ran.err
         assert "is --counts-per-turn right?" in ran.err
-        assert [one["counts"] for one in ran.answer["openings"]] == [False] * 3
+        assert [one["valid"] for one in ran.answer["openings"]] == [False] * 3
 
 
 @pytest.mark.parametrize("role", ["a", "b", "contact1"])

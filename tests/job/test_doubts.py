@@ -48,7 +48,7 @@ def said(made: MadeJob, status: int) -> tuple[str, Ran]:
 
 
 def counted(ran: Ran, unit: str = "") -> int:
-    return sum(r["counts"] and unit in ("", r["unit"]) for r in ran.answer["readings"])
+    return sum(r["valid"] and unit in ("", r["unit"]) for r in ran.answer["readings"])
 
 
 def test_a_sound_job_raises_no_doubt() -> None:
@@ -115,10 +115,10 @@ def test_counts_lost_in_silence_take_the_readings_since_the_last_index_with_them
     doubted = [r for r in ran.answer["readings"] if "counts were lost" in r["why"]]
     assert doubted
     assert all(index[-1] < r["t_s"] < at_s + 4.0 for r in doubted)
-    after = [r for r in ran.answer["readings"] if r["counts"] and r["t_s"] > at_s + 7.0]
+    after = [r for r in ran.answer["readings"] if r["valid"] and r["t_s"] > at_s + 7.0]
     assert len(after) >= 8
     truth = made.rig.truth()
-    for r in (r for r in ran.answer["readings"] if r["counts"]):
+    for r in (r for r in ran.answer["readings"] if r["valid"]):
         opened = truth["units"]["1" if r["unit"] == "upper" else "2"]["openings"]
         true = min(opened, key=lambda o: abs(o["t"] - r["t_s"]))
         true_btdc = (truth["tdc_deg_after_index"] - true["crank_deg"]) % 180.0  # any cylinder's
@@ -129,7 +129,7 @@ def test_an_index_that_comes_twice_a_turn_lets_nothing_count(tmp_path: Path) -> 
     made = MadeJob(tmp_path / "job").do("fault index double", "turn 2200 at 110")
     words, ran = said(made, 0)
     assert "the index came " in words
-    assert sum(opening.counts for opening in made.bench.session.openings) > 0  # when met
+    assert sum(opening.valid for opening in made.bench.session.openings) > 0  # when met
     assert counted(ran) == 0
 
 
@@ -141,7 +141,7 @@ def test_an_index_that_never_comes(tmp_path: Path) -> None:
     read = rig("read", made.capture, "--tdc-deg", "10", "--json")
     assert read.status == 0
     assert "the index was never met: angles are not known" in read.err
-    assert all(o["crank_deg"] is None and not o["counts"] for o in read.answer["openings"])
+    assert all(o["crank_deg"] is None and not o["valid"] for o in read.answer["openings"])
 
 
 def test_a_jump_of_the_encoder_is_said_and_nothing_counts_until_the_index(tmp_path: Path) -> None:
@@ -150,7 +150,7 @@ def test_a_jump_of_the_encoder_is_said_and_nothing_counts_until_the_index(tmp_pa
     assert any(s.startswith("angles do not hold: the encoder jumped") for s in live_says(made))
     made.do("set upper", "rest 0.5")
     last = made.bench.session.readings()[-1]
-    assert (last.counts, last.kind) == (False, "turned")  # not even as a set reading
+    assert (last.valid, last.kind) == (False, "turned")  # not even as a set reading
     assert last.rejection == Rejection(Reason.ENCODER_JUMPED)
     words, _ = said(made.do("turn 800 at 100"), 1)
     assert "upper, full advance, as found: no mean, it moved: " in words  # it was set, unsaid
@@ -212,7 +212,7 @@ def test_contacts_that_part_while_the_crank_stands(tmp_path: Path) -> None:
         Path(rig("certify", made.folder, "--json").answer["certificate"]).read_bytes()
     )
     assert any("opened 3 times while the crank stood still" in t for t in record["deviations"])
-    turned = [r for r in ran.answer["readings"] if r["kind"] == "turned" and r["counts"]]
+    turned = [r for r in ran.answer["readings"] if r["kind"] == "turned" and r["valid"]]
     assert all(r["t_s"] < made.rig.now_s - 3.0 for r in turned)
 
 

@@ -89,7 +89,7 @@ def agree(made: MadeJob) -> bool:
     """Whether readings that count agree, each unit's on each cylinder: none is a count off."""
     found: dict[object, list[float]] = {}
     for reading in made.bench.session.readings():
-        if reading.counts and reading.btdc_deg is not None:
+        if reading.valid and reading.btdc_deg is not None:
             found.setdefault((reading.unit, reading.cylinder), []).append(reading.btdc_deg)
     assert found
     return all(max(each) - min(each) < 1.0 for each in found.values())

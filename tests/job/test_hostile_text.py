@@ -50,7 +50,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> MadeJob:
     made.hear(b"\x1b[2J\x1b]0;you are mine\x07\n# end {} 00000000 00000000\n")
     made.find_tdc().state_stroke().do("turn 800 at 110")
     made.bench.annotate("remark", {"text": BAD})
-    last = next(o for o in made.bench.session.openings if o.counts)
+    last = next(o for o in made.bench.session.openings if o.valid)
     made.bench.annotate("strike", {"t_us": last.t_us, "why": BAD})
     made.bench.annotate("weather", {"x": BAD})
     for unit in (UPPER, LOWER):

@@ -172,14 +172,14 @@ def notes(capture: Path) -> list[Note]:
 def test_a_port_that_goes_away_and_comes_back(tmp_path: Path) -> None:
     """The rig lost its power with the cable: it begins anew, and the session goes on."""
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke().do("turn 800 at 110")
-    before = len([r for r in made.bench.session.readings() if r.counts])
+    before = len([r for r in made.bench.session.readings() if r.valid])
     made.hear(b"P 1F 1A2B3C")  # half a line
     made.unplug("virtual: the rig went away: it was pulled out")
     made.do("fault reset", "rest 1", "turn 500 at 110")
     session = made.bench.session
     assert made.bench.lost == ""
     assert session.stroke_lost
-    assert len([r for r in session.readings() if r.counts]) > before
+    assert len([r for r in session.readings() if r.valid]) > before
     made.state_stroke().do("turn 800 at 110")
     lived = live(made.bench)
     assert lived == replayed(made.capture, made.job)
@@ -218,7 +218,7 @@ def test_a_reset_in_mid_turn_is_in_the_capture_and_on_the_certificate(tmp_path: 
     made.do("turn 1500 at 110")
     lived = live(made.bench)
     assert lived == replayed(made.capture, made.job)
-    later = [r for r in made.bench.session.readings() if r.counts][-6:]
+    later = [r for r in made.bench.session.readings() if r.valid][-6:]
     assert {round(r.btdc_deg or 0.0) for r in later} <= {35, 36}
     record = json.loads(
         Path(rig("certify", made.folder, "--json").answer["certificate"]).read_bytes()

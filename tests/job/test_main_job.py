@@ -48,7 +48,7 @@ def test_no_opening_is_missed_and_none_invented(unit: str) -> None:
     assert [r["t_s"] + begins for r in read] == pytest.approx([o["t"] for o in true], abs=1e-4)
     for reading, opening in zip(read, true, strict=True):
         assert reading["btdc_deg"] == pytest.approx(true_btdc(made, opening), abs=0.15)
-        assert reading["counts"] or reading["why"]
+        assert reading["valid"] or reading["why"]
 
 
 def test_each_reading_belongs_to_the_cylinder_that_fires_there() -> None:
@@ -79,7 +79,7 @@ def test_the_stated_interval_of_each_cylinder_holds_the_truth(tmp_path: Path, se
     for j in judged:
         own = [
             r for r in readings
-            if r["counts"] and r["unit"] == j["unit"] and j["cylinder"] in (None, r["cylinder"])
+            if r["valid"] and r["unit"] == j["unit"] and j["cylinder"] in (None, r["cylinder"])
         ]  # fmt: skip
         by_cylinder: dict[int, list[float]] = {}
         for r in own:
@@ -237,7 +237,7 @@ def test_a_struck_reading_is_kept_with_its_reason(tmp_path: Path) -> None:
     made.do("turn 400 at 110").end()
     (reading,) = [r for r in figures(made.folder)["readings"] if "struck" in r["why"]]
     assert reading["t_s"] * 1e6 == pytest.approx(struck[0].t_us - made.bench.session.start_us)
-    assert (reading["counts"], reading["why"]) == (False, "struck out by hand")
+    assert (reading["valid"], reading["why"]) == (False, "struck out by hand")
     record = json.loads(
         Path(rig("certify", made.folder, "--json").answer["certificate"]).read_bytes()
     )
@@ -320,7 +320,7 @@ def test_a_certificate_says_what_it_is_and_is_not() -> None:
     assert record["engine_file"]["text"] == finished().engine_file.read_text("utf-8")
     assert record["captures"][0]["file"] == finished().capture.name
     assert record["measured_from_utc"].startswith("2026-03-01T09:00:00")
-    counted = [r for r in figures(finished().folder)["readings"] if r["counts"]]
+    counted = [r for r in figures(finished().folder)["readings"] if r["valid"]]
     assert sum(len(g["t_s"]) for g in record["readings"]) == len(counted)
 
 

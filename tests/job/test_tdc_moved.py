@@ -43,7 +43,7 @@ def slipped(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert made.bench.session.judgements()
     touch_again(made)
     session = made.bench.session
-    counted = [session.t_us(each) for each in session.readings() if each.counts]
+    counted = [session.t_us(each) for each in session.readings() if each.valid]
     first, _ = session.centres.touches(session.references)
     assert all(t_us < first.at[1] for t_us in counted)  # on the way to the first touch
     assert session.here is None
@@ -83,9 +83,9 @@ def test_no_reading_is_judged_by_the_old_one(slipped: Path) -> None:
     assert ran.status == 1
     moved = [each for each in ran.answer["readings"] if "TDC has moved by " in each["why"]]
     assert len(moved) > 10
-    assert all(not each["counts"] and each["btdc_deg"] is None for each in moved)
+    assert all(not each["valid"] and each["btdc_deg"] is None for each in moved)
     first = min(each["t_s"] for each in moved)
-    assert all(each["t_s"] < first for each in ran.answer["readings"] if each["counts"])
+    assert all(each["t_s"] < first for each in ran.answer["readings"] if each["valid"])
 
 
 def test_its_page_says_so_above_the_figures(slipped: Path) -> None:
@@ -100,10 +100,10 @@ def test_its_page_says_so_above_the_figures(slipped: Path) -> None:
 def test_what_is_read_after_it_was_found_anew_counts(found_anew: Path) -> None:
     ran = rig("results", found_anew, "--json")
     assert MOVED.search(ran.err.splitlines()[0])
-    counted = [each for each in ran.answer["readings"] if each["counts"]]
+    counted = [each for each in ran.answer["readings"] if each["valid"]]
     assert counted
     first = min(each["t_s"] for each in counted)
-    assert all(not each["counts"] for each in ran.answer["readings"] if each["t_s"] < first)
+    assert all(not each["valid"] for each in ran.answer["readings"] if each["t_s"] < first)
     truth = MadeJob(found_anew.parent / "same").rig.truth()  # the same seed
     for unit in truth["units"].values():
         means = unit["btdc_by_setting"]["full advance"]

@@ -81,5 +81,5 @@ class Played:
     def counted(self, **wanted: object) -> list[Reading]:
         return [
             r for r in self.session.readings()
-            if r.counts and all(getattr(r, key) == value for key, value in wanted.items())
+            if r.valid and all(getattr(r, key) == value for key, value in wanted.items())
         ]  # fmt: skip

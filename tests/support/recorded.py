@@ -68,7 +68,7 @@ def session() -> tuple[bytes, bytes]:
         done.note("setting", unit="upper", setting="full advance")
         done.note("phase", phase="as left")
         done.do("turn 330 at 300")
-        struck = next(o for o in done.session.openings if o.counts)
+        struck = next(o for o in done.session.openings if o.valid)
         done.note("strike", t_us=struck.t_us, why="the hand slipped")
         done.note("remark", text="gap 0.40 mm")
         done.note("change", words="new contacts", unit="upper")

@@ -159,7 +159,7 @@ def test_readings_a_turn_out_stand_in_a_group_of_their_own() -> None:
         record(readings=out, judgements=assess(out, job, reference()))
     )
     assert {each.wrong_stroke for each in made.readings} == {False, True}
-    assert sum(len(each.t_s) for each in made.readings) == sum(each.counts for each in read)
+    assert sum(len(each.t_s) for each in made.readings) == sum(each.valid for each in read)
 
 
 def test_two_captures_span_both(tmp_path: Path) -> None:

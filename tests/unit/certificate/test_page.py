@@ -247,7 +247,7 @@ def test_hostile_text_anywhere_is_shown_harmless(evil: str) -> None:
     engine = replace(job.engine, name=evil, serial=evil, seen_from=evil)
     job = replace(job, engine=engine, person=evil, workshop=evil, synchronism=())
     read = [
-        replace(each, rejection=None if each.counts else Rejection(Reason.BY_HAND, (evil,)))
+        replace(each, rejection=None if each.valid else Rejection(Reason.BY_HAND, (evil,)))
         for each in readings(job)
     ]
     found = replace(reference(), method=evil, how=evil, made_utc=evil, warnings=(evil,))

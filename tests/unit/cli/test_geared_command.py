@@ -24,7 +24,7 @@ def readings_off(made: MadeJob, answer: dict[str, object]) -> list[float]:
     true = sum(truth["btdc"]) / len(truth["btdc"])
     listed = answer["readings"]
     assert isinstance(listed, list)
-    own = [r for r in listed if r["unit"] == UNIT and r["counts"]]
+    own = [r for r in listed if r["unit"] == UNIT and r["valid"]]
     return [abs(r["btdc_deg"] + (truth["lag_deg"] or 0.0) - true) for r in own]
 
 
@@ -71,7 +71,7 @@ def test_a_capture_whose_place_was_never_stated_certifies_nothing(tmp_path: Path
     later.do("turn 930 at 150", "turn 1500 at 110").end()
     ran = rig("results", tmp_path / "job", "--json")
     assert ran.answer["judgements"] == []
-    assert not any(r["counts"] for r in ran.answer["readings"])
+    assert not any(r["valid"] for r in ran.answer["readings"])
     assert all(r["btdc_deg"] is None for r in ran.answer["readings"])
     assert "40° apart (within 16° will do" in ran.err
     assert "no reading" in refused(2, "certify", tmp_path / "job")
@@ -98,7 +98,7 @@ def test_dead_centre_by_gauge_holds_in_the_life_of_the_rig_that_it_is_of(tmp_pat
     off = readings_off(made, answer)
     assert len(off) > 5
     assert max(off) < 1.0
-    counted = [r["t_s"] for r in answer["readings"] if r["counts"]]
+    counted = [r["t_s"] for r in answer["readings"] if r["valid"]]
     assert max(counted) < made.rig.now_s - 10.0  # after the power cut nothing holds
     late = [r for r in answer["readings"] if r["t_s"] > max(counted) + 3.0]
     assert Reason.INDEX_PLACE in {r["reason"] for r in late}
@@ -115,12 +115,12 @@ def test_on_a_two_stroke_the_same_statement_settles_the_place(tmp_path: Path) ->
     made.do("fault reset in 1", "turn 1100 at 110")
     assert stroke_state(made.bench) == "lost"
     assert view_of(made.bench, Conversation()).step == "stroke"
-    before = [r for r in made.bench.session.readings() if r.counts]
+    before = [r for r in made.bench.session.readings() if r.valid]
     made.do("goto 12 at 60")  # a third of a turn lies between its places: roughly will do
     made.bench.state_stroke()
     assert stroke_state(made.bench) == "not needed"
     made.do("turn 1100 at 110").end()
-    after = [r for r in made.bench.session.readings() if r.counts]
+    after = [r for r in made.bench.session.readings() if r.valid]
     assert len(after) >= len(before) + 5
     truth = made.rig.truth()["units"]["1"]["btdc"]
     assert all(abs((r.btdc_deg or 0.0) - truth[0]) < 0.5 for r in after)

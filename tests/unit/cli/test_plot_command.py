@@ -102,7 +102,7 @@ def test_the_signal_is_of_the_opening_asked_for(tmp_path: Path) -> None:
         assert answer["btdc_deg"] == pytest.approx(wanted["btdc_deg"])
         assert answer["crank_deg"] == pytest.approx(wanted["crank_deg"])
         assert answer["partings"] == wanted["partings"]
-    most = max(o["partings"] for o in listed["openings"] if o["counts"])
+    most = max(o["partings"] for o in listed["openings"] if o["valid"])
     assert drawn(tmp_path / "s.svg", "signal", folder)["partings"] == most
     assert drawn(tmp_path / "s.svg", "signal", folder, "--unit", "lower")["unit"] == "lower"
 

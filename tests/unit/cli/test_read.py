@@ -10,12 +10,13 @@ from typing import Any
 import pytest
 from made_job import MadeJob, copied, finished, refused, rig
 
+from rig.signal.events import Reason
 from rig.virtual.ground_truth import draw
 from rig.virtual.rig import demo_profile, pin_recording
 
 PINS = Path(__file__).parents[3] / "fixtures" / "pins"
 CHATTER = PINS / "chatter.vcd"
-WANTED = ("unit", "t_s", "crank_deg", "btdc_deg", "counts", "why")
+WANTED = ("unit", "t_s", "crank_deg", "btdc_deg", "valid", "reason", "why")
 
 
 def read(path: Path, *options: str | Path | float) -> dict[str, Any]:
@@ -29,12 +30,15 @@ def test_one_command_answers_where_it_opens() -> None:
     assert answer["tdc_deg"] == 161.9
     assert answer["counts_per_turn"] == 4096
     for opening in answer["openings"]:
-        assert [type(opening[name]) for name in WANTED] == [str, float, float, float, bool, str]
+        assert [type(opening[name]) for name in WANTED] == [
+            str, float, float, float, bool, str, str,
+        ]  # fmt: skip
         assert opening["unit"] in ("contact1", "contact2")
         assert -180.0 < opening["btdc_deg"] <= 180.0
         wrapped = (161.9 - opening["crank_deg"] - opening["btdc_deg"]) % 360.0
         assert wrapped == pytest.approx(0.0, abs=1e-9) or wrapped == pytest.approx(360.0)
-        assert opening["counts"] == (opening["why"] == "")
+        assert opening["valid"] == (opening["reason"] == "") == (opening["why"] == "")
+        assert opening["reason"] in ("", *Reason)
 
 
 def test_crank_degrees_are_a_whole_number_of_turns_at_the_index() -> None:
@@ -101,7 +105,7 @@ def test_a_capture_and_the_pins_of_the_same_turning_read_alike(tmp_path: Path) -
     for pin, line in zip(from_pins, from_lines, strict=True):
         assert pin["unit"] == line["unit"]
         assert pin["crank_deg"] == pytest.approx(line["crank_deg"], abs=0.02)
-        assert pin["counts"] == line["counts"]
+        assert pin["valid"] == line["valid"]
 
 
 def test_signals_of_other_names(tmp_path: Path) -> None:
@@ -129,7 +133,7 @@ def test_an_encoder_that_counts_down_forward(tmp_path: Path) -> None:
     for one, other in zip(down, plain, strict=True):
         assert one["crank_deg"] == pytest.approx(other["crank_deg"], abs=0.05)
     backwards = read(path, "--counts-per-turn", 4096)["openings"]
-    assert not any(opening["counts"] for opening in backwards)
+    assert not any(opening["valid"] for opening in backwards)
 
 
 def test_contacts_that_read_0_when_open(tmp_path: Path) -> None:
@@ -153,7 +157,7 @@ def test_contacts_that_read_0_when_open(tmp_path: Path) -> None:
 def test_the_run_up_can_be_set() -> None:
     every = read(finished().capture, "--approach-deg", 0)["openings"]
     strict = read(finished().capture, "--approach-deg", 300)["openings"]
-    assert sum(o["counts"] for o in strict) < sum(o["counts"] for o in every)
+    assert sum(o["valid"] for o in strict) < sum(o["valid"] for o in every)
     (why,) = {o["why"].partition(" of ")[0] for o in strict if "needed" in o["why"]}
     assert why == "run-up"
     assert [o["t_s"] for o in strict] == [o["t_s"] for o in every]  # listed all the same
@@ -184,16 +188,16 @@ def test_plain_lines_say_the_same_as_the_figures() -> None:
     ran = rig("read", finished().capture, "--tdc-deg", 277.25)
     answer = read(finished().capture, "--tdc-deg", 277.25)
     lines = ran.out.splitlines()
-    assert lines[0].split() == ["input", "time", "s", "crank", "deg", "opens", "at", "counts"]
+    assert lines[0].split() == ["input", "time", "s", "crank", "deg", "opens", "at", "valid"]
     for opening, line in zip(answer["openings"], lines[1:], strict=False):
         assert line.startswith(opening["unit"])
         assert f"{opening['t_s']:.6f}" in line
         assert f"{opening['crank_deg']:.4f}" in line
         side = "BTDC" if opening["btdc_deg"] >= 0 else "ATDC"
         assert f"{abs(opening['btdc_deg']):.3f}° {side}" in line
-        assert ("yes" in line) == opening["counts"]
-    count = sum(opening["counts"] for opening in answer["openings"])
-    assert f"{len(answer['openings'])} openings, {count} of them count" in ran.out
+        assert ("yes" in line) == opening["valid"]
+    count = sum(opening["valid"] for opening in answer["openings"])
+    assert f"{len(answer['openings'])} openings, {count} of them valid" in ran.out
 
 
 def test_passed_backwards_is_not_listed_and_a_turn_back_is_no_reading(tmp_path: Path) -> None:

@@ -93,13 +93,13 @@ def test_comparison() -> None:
         assert words in text
 
 
-def test_openings_say_what_does_not_count() -> None:
+def test_openings_say_what_is_rejected() -> None:
     good = Reading("upper", "fixed", 1, 0, 36.2, 323.8, 1.25, None)
     bad = Reading("upper", "fixed", 1, 0, -4.0, 4.0, 2.5, Rejection(Reason.BACKWARDS),
                   wrong_stroke=True)  # fmt: skip
     lines = plain_lines(reading_table([good, bad]))
     assert "36.20° BTDC  yes" in lines[2]
-    assert "4.00° ATDC  no      passed backwards, one crank turn out" in lines[3]
+    assert "4.00° ATDC  no     passed backwards, one crank turn out" in lines[3]
 
 
 def test_a_terminal_gets_rules_and_colour_unless_refused(monkeypatch: pytest.MonkeyPatch) -> None:

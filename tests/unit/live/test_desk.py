@@ -123,7 +123,7 @@ def test_touched_again_it_has_not_moved_or_has_slipped(found: VirtualBench) -> N
 def test_where_no_reading_counted_there_is_none_to_strike_out(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 800 at 110")  # openings that count, and no dead centre to read them by
-    assert any(o.counts for o in bench.bench.session.openings)
+    assert any(o.valid for o in bench.bench.session.openings)
     bench.press("x")
     assert bench.desk.view().message == "there is no reading to strike out"
     assert not any(bench.bench.session.told.struck(o.t_us) for o in bench.bench.session.openings)
@@ -135,17 +135,17 @@ def test_stroke_lever_strike_and_phase(found: VirtualBench) -> None:
     found.press("space")
     assert session.stroke is not None
     found.do("turn 400 at 90")
-    upper = [r for r in session.readings() if r.unit == "upper" and r.counts]
+    upper = [r for r in session.readings() if r.unit == "upper" and r.valid]
     assert {r.setting for r in upper} == {"full advance"}
     assert all(r.cylinder is not None for r in upper)
     found.press("x")
-    assert sum(r.counts for r in session.readings()) == sum(o.counts for o in session.openings) - 1
+    assert sum(r.valid for r in session.readings()) == sum(o.valid for o in session.openings) - 1
     found.press("x")
-    assert sum(r.counts for r in session.readings()) == sum(o.counts for o in session.openings)
+    assert sum(r.valid for r in session.readings()) == sum(o.valid for o in session.openings)
     found.do("lever full retard")
     found.press("1", "t", "y")
     found.do("turn 400 at 90")
-    late = [r for r in session.readings() if r.setting == "full retard" and r.counts]
+    late = [r for r in session.readings() if r.setting == "full retard" and r.valid]
     assert late
     assert all(r.phase == "as left" and r.unit == "upper" for r in late)
 
@@ -264,7 +264,7 @@ def test_a_hand_that_trembles_on_the_held_crank_turns_nothing(tmp_path: Path, se
     readings = [r for r in bench.bench.session.readings() if r.unit == "upper"]
     held = [r for r in readings if r.kind == "set"]
     assert len(held) == 1
-    assert held[0].counts
+    assert held[0].valid
     assert held[0].btdc_deg == pytest.approx(36.0, abs=0.5)
     said = bench.bench.session.told.remarks[-1]
     assert f"at {held[0].btdc_deg:.2f}° BTDC" in said

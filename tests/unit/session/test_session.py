@@ -172,7 +172,7 @@ def test_as_found_is_kept_apart_from_as_left() -> None:
 
 def test_a_reading_struck_out_stays_with_its_reason_and_can_be_taken_back() -> None:
     played = Played().know_tdc().do("turn 800 at 110")
-    opening = next(o for o in played.session.openings if o.counts)
+    opening = next(o for o in played.session.openings if o.valid)
     n = len(played.counted())
     played.note("strike", t_us=opening.t_us, why="the rope slipped")
     assert played.session.told.struck(opening.t_us)
@@ -191,7 +191,7 @@ def test_contacts_that_part_with_the_crank_held_are_set_and_not_turned() -> None
     played = Played().know_tdc().do("turn 700 at 90", "goto 33 at 90", "rest 0.5", "set upper")
     played.do("rest 0.5")
     last = played.session.readings()[-1]
-    assert (last.unit, last.kind, last.counts) == ("upper", "set", True)
+    assert (last.unit, last.kind, last.valid) == ("upper", "set", True)
     assert last.btdc_deg == pytest.approx(33.0, abs=0.3)
     judged = [j for j in played.session.judgements() if j.kind == "set"]
     assert [j.verdict for j in judged] == ["no window set"]

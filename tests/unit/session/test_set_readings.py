@@ -16,7 +16,7 @@ def test_a_unit_moved_with_the_crank_held_in_a_trembling_hand(grip_deg: float, s
     before = len(played.session.readings())
     played.do(f"hand grip_deg {grip_deg}", "set upper", "rest 0.5")
     (parted,) = played.session.readings()[before:]
-    assert (parted.unit, parted.kind, parted.counts) == ("upper", "set", True)
+    assert (parted.unit, parted.kind, parted.valid) == ("upper", "set", True)
     assert parted.btdc_deg == pytest.approx(33.0, abs=0.3 + 2.0 * grip_deg)
 
 
@@ -33,7 +33,7 @@ def test_small_pushes_with_rests_between_are_turning(seed: int, tremor_deg: floa
     for _ in range(5):
         played.do("turn 0.4 at 2", "hold 1.3")
     true = played.rig.truth()["units"]["1"]["openings"][-1]
-    (opened,) = [r for r in played.session.readings()[before:] if r.unit == "upper" and r.counts]
+    (opened,) = [r for r in played.session.readings()[before:] if r.unit == "upper" and r.valid]
     assert (opened.kind, opened.rejection) == ("turned", None)
     assert opened.btdc_deg == pytest.approx(_btdc(played, true["crank_deg"]), abs=0.15)
 
@@ -57,7 +57,7 @@ def test_a_hand_that_trembles_over_the_opening_sets_nothing(seed: int) -> None:
     openings = [o for o in played.session.openings[before:] if o.input == 1]
     later = [o for o in openings if o.t_us > openings[0].t_us + 2e6]
     assert len(later) > 3
-    assert not any(o.counts for o in later)
+    assert not any(o.valid for o in later)
     assert Rejection(Reason.JUST_CLOSED) in {o.rejection for o in later}
     assert "set" not in {r.kind for r in played.session.readings()}
 
@@ -68,9 +68,7 @@ def test_a_lever_that_parts_the_contacts_with_the_crank_held_sets_nothing(seed: 
     played = Played(seed=seed).know_tdc().do("turn 700 at 90", "goto 12 at 60", "rest 1.5")
     played.note("setting", unit="upper", setting="full retard").do("lever full retard", "rest 1.5")
     played.note("setting", unit="upper", setting="full advance").do("lever full advance", "rest 1")
-    kinds = [
-        (r.kind, r.counts, r.rejection) for r in played.session.readings() if r.unit == "upper"
-    ]
+    kinds = [(r.kind, r.valid, r.rejection) for r in played.session.readings() if r.unit == "upper"]
     assert ("set", False, Rejection(Reason.FAR_FROM_NOMINAL)) in kinds
     assert ("set", True, None) not in kinds
     assert "set" not in {j.kind for j in played.session.judgements()}

@@ -72,7 +72,7 @@ def test_the_stream_has_everything_in_it() -> None:
     events = [e for batch in reader.feed(stream()) for e in follower.take(batch)]
     kinds = {type(event) for event in events}
     assert {Opening, IndexPass, ReferenceLost} <= kinds
-    assert any(e.counts for e in events if isinstance(e, Opening))
+    assert any(e.valid for e in events if isinstance(e, Opening))
     assert Rejection(Reason.BACKWARDS) in {e.rejection for e in events if isinstance(e, Opening)}
 
 
@@ -122,7 +122,7 @@ def test_readings_soon_after_a_reversal_do_not_count() -> None:
     those that follow a reversal within 20 degrees say why they do not count."""
     _, events, _ = read_pins("backlash")
     openings = [e for e in events if isinstance(e, Opening) and e.direction > 0]
-    assert all(e.counts == (e.run_up_deg >= 20.0) for e in openings)
+    assert all(e.valid == (e.run_up_deg >= 20.0) for e in openings)
 
 
 def test_a_crank_worked_to_and_fro_never_has_run_up_enough() -> None:
@@ -130,7 +130,7 @@ def test_a_crank_worked_to_and_fro_never_has_run_up_enough() -> None:
     data = run(plan, profile(), seed=3).data
     reader, follower = LineReader(), OpeningFinder(Settings(profile().encoder.counts_per_turn))
     events = [e for batch in reader.feed(data) for e in follower.take(batch)]
-    last_free_us = max(e.t_us for e in events if isinstance(e, Opening) and e.counts)
+    last_free_us = max(e.t_us for e in events if isinstance(e, Opening) and e.valid)
     late = [e for e in events if isinstance(e, Opening) and e.t_us > last_free_us]
     forward = [e for e in late if e.direction > 0]
     assert forward
@@ -148,7 +148,7 @@ def test_nothing_is_concluded_from_a_recording_without_an_index() -> None:
     events += follower.finish()
     openings = [e for e in events if isinstance(e, Opening)]
     assert len(openings) >= 12
-    assert all(e.crank_deg is None and not e.counts for e in openings)
+    assert all(e.crank_deg is None and not e.valid for e in openings)
 
 
 def test_findings_are_told_apart() -> None:
@@ -171,6 +171,6 @@ def test_an_opening_that_may_lie_elsewhere_is_no_reading(
     found = [o for o in by_pins(story, tmp_path) if o.input == 1]
     result = held(story, found, 6.0)
     assert (result.wrong, result.invented) == ([], [])
-    rejected = [o.rejection for o in found if not o.counts]
+    rejected = [o.rejection for o in found if not o.valid]
     assert rejected == [Rejection(Reason.NOISE_OR_BOUNCE)] * unsure
     assert len(result.right) == len(places) - unsure

@@ -49,7 +49,7 @@ def test_after_a_power_cut_only_an_index_with_one_place_goes_on(ratio: str) -> N
     cut_s = before[-1].t_s + 1.0
     later = [r for r in played.session.readings() if r.t_s > cut_s]
     assert len(later) > 8
-    assert bool([r for r in later if r.counts]) == one_place
+    assert bool([r for r in later if r.valid]) == one_place
     assert wrong(played, played.counted()) == []
     assert before == played.counted()[: len(before)]
     reasons = {r.rejection.reason for r in later if r.rejection and r.btdc_deg is None}
@@ -147,10 +147,10 @@ def test_a_dead_centre_found_anew_across_the_index_leaves_the_stroke_as_it_was()
     said: dict[str, object] = {"cylinder": 1, "crank_deg": played.crank_deg - tdc_deg + 360.0}
     stated_us = max(o.t_us for o in session.openings)
     other.take(Batch(others=[Note(stated_us, "stroke", said)]))
-    first = [r.cylinder for r in other.readings() if r.counts]
+    first = [r.cylinder for r in other.readings() if r.valid]
     assert None not in first
     other.reference = set_by_hand(0.05, how="invented", half_width_deg=0.1)
-    assert [r.cylinder for r in other.readings() if r.counts] == first
+    assert [r.cylinder for r in other.readings() if r.valid] == first
 
 
 @pytest.mark.parametrize("side", ["touch forward at 150", "touch back at 150"])

@@ -57,7 +57,7 @@ def test_one_crank_turn_out_is_named() -> None:
     found = tied(360.0 - 36.2, single(), wrong)
     assert found.wrong_stroke
     assert found.btdc_deg == pytest.approx(36.2)
-    assert found.counts
+    assert found.valid
 
 
 def test_a_unit_that_sparks_on_both_strokes_is_exempt() -> None:
@@ -91,7 +91,7 @@ def test_without_a_statement_they_cannot_be_told_apart() -> None:
     assert [one.lobe for one in found] == [0, 1, 0, 1]
     assert not any(one.stroke_known for one in found)
     assert all(one.btdc_deg == pytest.approx(36.0) for one in found)
-    assert all(one.counts for one in found)
+    assert all(one.valid for one in found)
 
 
 def test_without_a_statement_a_single_cylinder_is_still_cylinder_1() -> None:
@@ -183,10 +183,10 @@ def test_link_rods_are_stated_or_not_judged() -> None:
     linked = replace(job, engine=replace(job.engine, master_cylinder=1, stated_tdc_deg={3: 81.7}))
     stroke = FiringTdc(0, 1)
     stated = tied(81.7 - 36.0, linked, stroke)
-    assert (stated.cylinder, stated.counts) == (3, True)
+    assert (stated.cylinder, stated.valid) == (3, True)
     assert stated.btdc_deg == pytest.approx(36.0)
     unstated = tied(160.0 - 36.0, linked, stroke)
-    assert (unstated.cylinder, unstated.btdc_deg, unstated.counts) == (5, None, False)
+    assert (unstated.cylinder, unstated.btdc_deg, unstated.valid) == (5, None, False)
     assert unstated.rejection == Rejection(Reason.LINK_ROD_TDC, (5,))
 
 
@@ -198,15 +198,15 @@ def test_the_master_need_not_be_cylinder_1() -> None:
     stroke = firing_tdc_at(0.0, 5, linked, at_master)
     setting = ADVANCE.name
     own = to_reading(opening(720.0 - 36.0), linked, at_master, setting=setting, stroke=stroke)
-    assert (own.cylinder, own.counts) == (5, True)
+    assert (own.cylinder, own.valid) == (5, True)
     assert own.btdc_deg == pytest.approx(36.0)
     first = to_reading(opening(560.0 - 36.0), linked, at_master, setting=setting, stroke=stroke)
-    assert (first.cylinder, first.btdc_deg, first.counts) == (1, None, False)
+    assert (first.cylinder, first.btdc_deg, first.valid) == (1, None, False)
     assert first.rejection == Rejection(Reason.LINK_ROD_TDC, (1,))
     at_first = to_reading(
         opening(160.0 - 36.0), linked, reference(), setting=setting, stroke=FiringTdc(0, 1)
     )
-    assert (at_first.cylinder, at_first.counts) == (5, False)
+    assert (at_first.cylinder, at_first.valid) == (5, False)
     assert at_first.rejection == Rejection(Reason.MASTER_ROD_TDC, (5, 1))
 
 
@@ -216,7 +216,7 @@ def test_windows_counted_from_cylinder_1_need_no_dead_centre_of_their_own() -> N
     job = nine(unit(lobes=9, setting=setting))
     linked = replace(job, engine=replace(job.engine, master_cylinder=1))
     found = tied(160.0 - 38.0, linked, FiringTdc(0, 1))
-    assert (found.cylinder, found.counts) == (5, True)
+    assert (found.cylinder, found.valid) == (5, True)
     assert found.btdc_deg == pytest.approx(38.0)
 
 
@@ -241,21 +241,21 @@ def test_without_a_window_it_still_finds_its_cylinder() -> None:
 
 def test_what_is_missing_is_said() -> None:
     without_index = tied(None, single())
-    assert (without_index.counts, without_index.btdc_deg) == (False, None)
+    assert (without_index.valid, without_index.btdc_deg) == (False, None)
     assert without_index.rejection == Rejection(Reason.NO_INDEX)
     without_tdc = to_reading(opening(324.0), single(), None, setting=ADVANCE.name)
-    assert (without_tdc.counts, without_tdc.crank_deg) == (False, 324.0)
+    assert (without_tdc.valid, without_tdc.crank_deg) == (False, 324.0)
     assert without_tdc.rejection == Rejection(Reason.NO_TDC)
     short = replace(opening(324.0), rejection=Rejection(Reason.TURNED_BACK))
     kept = to_reading(short, single(), reference(), setting=ADVANCE.name)
-    assert (kept.counts, kept.rejection) == (False, Rejection(Reason.TURNED_BACK))
+    assert (kept.valid, kept.rejection) == (False, Rejection(Reason.TURNED_BACK))
     assert kept.btdc_deg == pytest.approx(36.0)
 
 
 def test_a_set_reading_counts_although_the_crank_stood_still() -> None:
     still = replace(opening(324.0), rejection=Rejection(Reason.CRANK_STILL), direction=0)
     found = to_reading(still, single(), reference(), setting=ADVANCE.name, kind="set", start_us=2e6)
-    assert (found.kind, found.counts, found.rejection, found.t_s) == ("set", True, None, 3.0)
+    assert (found.kind, found.valid, found.rejection, found.t_s) == ("set", True, None, 3.0)
 
 
 def test_unknown_names_are_refused() -> None:
