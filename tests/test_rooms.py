@@ -37,8 +37,6 @@ STILL_BACKWARDS = {
     ("timing/compare", "words/assessments"),
     ("unit_bench/procedure", "live/live_session"),
     ("unit_bench/trend", "history/series"),
-    ("wire/formats", "pins/recording"),
-    ("wire/formats", "pins/vcd_header"),
 }
 """Imports that still run the wrong way. This list only gets shorter."""
 

@@ -88,7 +88,7 @@ def run(args: argparse.Namespace) -> int:
     if counts is None and job is not None:
         counts = job.profile.encoder.counts_per_turn
     said = open_recording(path, counts).counts_per_turn
-    bench = _bench(args, job, entered, said or 0)
+    bench = _bench(args, job, entered, said)
     folder = args.save_in or (job.folder / FOLDER if job else None)
     now = datetime.now(UTC)
     plain, found, wrong = sheet(bench, path, iso(now), args.impulse, args.changed)

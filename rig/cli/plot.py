@@ -121,7 +121,7 @@ def _signal(args: argparse.Namespace, out: Path) -> Drawn:
     path = rest[0] if rest else newest_capture(job, "draw") if job else args.what[0]
     counts = args.counts_per_turn or (job.profile.encoder.counts_per_turn if job else None)
     recording = open_recording(path, counts)
-    settings = signal_settings(job.profile) if job else Settings(recording.counts_per_turn or 0)
+    settings = signal_settings(job.profile) if job else Settings(recording.counts_per_turn)
     names = dict(recording.inputs)
     if job:
         names.update({unit.input: unit.name for unit in job.profile.units})

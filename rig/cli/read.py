@@ -100,7 +100,6 @@ def _pairs(options: Sequence[str]) -> dict[str, str]:
 
 
 def _settings(args: argparse.Namespace, profile: Any, recording: Recording) -> Settings:
-    assert recording.counts_per_turn is not None
     if profile is None:
         settings = Settings(recording.counts_per_turn)
     else:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from os import PathLike
+from pathlib import Path
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from rig.base.errors import InputError
 from rig.pins.rig_records import Cutter, Known, Recorder
 from rig.pins.vcd_body import CHUNK, BodyReader
 from rig.pins.vcd_header import Header, Signal, read_header
+from rig.wire.formats import Recording, RecordingFormat
 from rig.wire.line import PROTOCOL
 from rig.wire.records import INDEX_INPUT, MOST_CONTACTS, Batch, Identity, LineError, Other
 
@@ -100,6 +102,25 @@ class PinRecording:
             for bit, role in enumerate(self._pins)
             if bit > 1
         }
+
+
+def _begins_dump(head: bytes) -> bool:
+    return head.lstrip().startswith(b"$")
+
+
+def _recording(path: Path, counts_per_turn: int | None, names: Mapping[str, str]) -> Recording:
+    """A dump as a recording. Raises InputError as ``PinRecording``, and without counts per turn."""
+    if counts_per_turn is None:
+        read_header(path)  # a file that is no dump at all is reported first
+        raise InputError(
+            f"{path}: a pin recording does not say how many counts make a turn;"
+            " give --counts-per-turn (four times the encoder's lines)"
+        )
+    pins = PinRecording(path, names, counts_per_turn)
+    return Recording(path, "pins", pins.batches(), pins.inputs, counts_per_turn)
+
+
+RECORDING_FORMAT = RecordingFormat("pins", "pin recording (VCD)", _begins_dump, _recording)
 
 
 def _find_pins(header: Header, names: dict[str, str]) -> dict[str, Signal]:

@@ -27,7 +27,7 @@ import json
 import os
 import time
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
@@ -36,9 +36,10 @@ from typing import BinaryIO, TypeVar
 from rig.base.errors import InputError, reason
 from rig.base.files import open_file
 from rig.base.rounding import many
+from rig.wire.formats import Recording, RecordingFormat
 from rig.wire.line import HEX_DIGITS, LONGEST_LINE, decode
 from rig.wire.reader import LineReader
-from rig.wire.records import Batch, LineError, Note
+from rig.wire.records import Batch, Identity, LineError, Note
 
 FORMAT = 1
 SUFFIX = ".capture"
@@ -51,6 +52,7 @@ MOST_TOLD = 20
 
 
 _PASSIVE = b"# host "
+_BEGINS = b"# capture "
 
 
 @dataclass(slots=True)
@@ -176,7 +178,32 @@ def _notes_in(whole: bytes) -> Iterator[tuple[int, int]]:
 def is_capture(path: Path) -> bool:
     """True when the file begins as a capture does. Raises OSError when it cannot be read."""
     with open_file(path) as file:
-        return file.read(10) == b"# capture "
+        return _begins_capture(file.read(len(_BEGINS)))
+
+
+def _begins_capture(head: bytes) -> bool:
+    return head.startswith(_BEGINS)
+
+
+def _recording(path: Path, counts_per_turn: int | None, names: Mapping[str, str]) -> Recording:
+    """A capture as a recording; ``names`` are of no use, its inputs have numbers."""
+    counts = _stated_counts(path) if counts_per_turn is None else counts_per_turn
+    return Recording(path, "capture", CaptureReader(path).batches(), {}, counts)
+
+
+def _stated_counts(path: Path) -> int:
+    """Counts per turn as the rig stated them in a capture."""
+    for batch in CaptureReader(path).batches():
+        for other in batch.others:
+            if isinstance(other, Identity):
+                return other.counts_per_turn
+    raise InputError(
+        f"{path}: the rig does not say how many counts make a turn in this capture;"
+        " give --counts-per-turn (four times the encoder's lines)"
+    )
+
+
+RECORDING_FORMAT = RecordingFormat("capture", "capture", _begins_capture, _recording)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,62 +1,75 @@
-"""A recording, whatever it is, as batches of records."""
+"""A recording, whatever its format, as batches of records: the table of recording formats."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 
 from rig.base.errors import InputError, reason
-from rig.pins.recording import PinRecording
-from rig.pins.vcd_header import read_header
-from rig.wire.capture import CaptureReader, is_capture
-from rig.wire.records import Batch, Identity
+from rig.base.files import open_file
+from rig.wire.records import Batch
+
+FORMATS = ("rig.wire.capture", "rig.pins.recording")
+"""The modules of the recording formats, in the order in which they are tried.
+
+Each has a ``RecordingFormat`` named ``RECORDING_FORMAT``. A module is loaded when a file is opened.
+"""
+
+HEAD_BYTES = 4096
 
 
 @dataclass(slots=True)
 class Recording:
-    """Batches, and the names of the contact inputs by number. ``kind`` is capture or pins."""
+    """Batches, and the names of the contact inputs by number; ``kind`` is that of its format."""
 
     path: Path
     kind: str
     batches: Iterator[Batch]
     inputs: Mapping[int, str]
-    counts_per_turn: int | None
-    capture: CaptureReader | None = None
+    counts_per_turn: int
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingFormat:
+    """What a format has to give.
+
+    ``recognises`` sees the first bytes of a file, at most ``HEAD_BYTES``. ``batches`` opens a file:
+    path, counts per turn (None: not entered) and the file's names of the pins. It raises InputError
+    when the file cannot be read, or does not state the counts per turn that were not entered.
+    """
+
+    kind: str  # in answers
+    name: str  # in sentences
+    recognises: Callable[[bytes], bool]
+    batches: Callable[[Path, int | None, Mapping[str, str]], Recording]
+
+
+def recording_formats() -> list[RecordingFormat]:
+    """Every recording format, in the order in which they are tried."""
+    return [import_module(name).RECORDING_FORMAT for name in FORMATS]
 
 
 def open_recording(
     path: Path, counts_per_turn: int | None, names: Mapping[str, str] | None = None
 ) -> Recording:
-    """Open a capture or a pin recording (VCD).
+    """Open a recording of any format.
 
-    Raises InputError when it is neither, cannot be read, or the counts a turn are not known.
+    Raises InputError when no format recognises it, it cannot be read, or the counts per turn are
+    not known.
     """
     try:
-        capture = is_capture(path)
+        with open_file(path) as file:
+            head = file.read(HEAD_BYTES)
     except OSError as why:
         raise InputError(f"{path}: the recording cannot be read: {reason(why)}") from why
-    if capture:
-        reader = CaptureReader(path)
-        said = _said_counts(path) if counts_per_turn is None else counts_per_turn
-        return Recording(path, "capture", reader.batches(), {}, said, reader)
-    if counts_per_turn is None:
-        read_header(path)  # a file that is no recording at all is told first
-        raise InputError(
-            f"{path}: a pin recording does not say how many counts make a turn;"
-            " give --counts-per-turn (four times the encoder's lines)"
-        )
-    pins = PinRecording(path, names, counts_per_turn)
-    return Recording(path, "pins", pins.batches(), pins.inputs, counts_per_turn)
-
-
-def _said_counts(path: Path) -> int:
-    """Counts a turn as the rig stated them in a capture."""
-    for batch in CaptureReader(path).batches():
-        for other in batch.others:
-            if isinstance(other, Identity):
-                return other.counts_per_turn
-    raise InputError(
-        f"{path}: the rig does not say how many counts make a turn in this capture;"
-        " give --counts-per-turn (four times the encoder's lines)"
-    )
+    formats = recording_formats()
+    for each in formats:
+        if each.recognises(head):
+            return each.batches(path, counts_per_turn, names or {})
+    if not head.split():
+        raise InputError(f"{path}: is empty; a recording was expected")
+    begins = "".join(chr(c) if 32 < c < 127 else "?" for c in head.split()[0][:40])
+    kinds = " and no ".join(each.name for each in formats)
+    raise InputError(f"{path}: is no {kinds}: it begins with '{begins}'")

@@ -66,7 +66,7 @@ def test_an_empty_capture(job: Path) -> None:
 
 def test_a_file_that_is_no_recording(job: Path) -> None:
     path = written(job, b"Dear diary,\ntoday the engine ran.\n")
-    assert f"{path}: is no value change dump (VCD): it begins with 'Dear'" in refused(
+    assert f"{path}: is no capture and no pin recording (VCD): it begins with 'Dear'" in refused(
         2, "read", path
     )
     for command in CAPTURE_COMMANDS:
