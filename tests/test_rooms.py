@@ -17,25 +17,13 @@ MAY_IMPORT["cli"] = {*ORDER, *NEEDS, "live", "virtual"}
 MAY_IMPORT["virtual"] = {"base", "wire", "engine"}
 
 STILL_BACKWARDS = {
-    ("adjust/set_by_moving", "live/live_session"),
     ("certificate/prove", "adjust/predictions"),
     ("certificate/prove", "unit_bench/report"),
-    ("certificate/record", "check/evidence"),
-    ("check/procedure", "live/live_session"),
-    ("guide/advice", "live/live_session"),
-    ("guide/approach", "live/live_session"),
-    ("guide/impulse", "live/live_session"),
-    ("guide/procedure", "live/live_session"),
-    ("guide/tdc", "live/live_session"),
-    ("live/actions", "adjust/set_by_moving"),
-    ("live/actions", "check/procedure"),
-    ("live/live_session", "certificate/record"),
     ("live/run", "check/procedure"),
     ("live/run", "unit_bench/procedure"),
     ("timing/advance_range", "words/assessments"),
     ("timing/assess", "words/assessments"),
     ("timing/compare", "words/assessments"),
-    ("unit_bench/procedure", "live/live_session"),
     ("unit_bench/trend", "history/series"),
 }
 """Imports that still run the wrong way. This list only gets shorter."""

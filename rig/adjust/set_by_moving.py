@@ -22,11 +22,19 @@ from rig.base.angles import wrap
 from rig.base.rounding import btdc, difference, two_figures
 from rig.engine.profile import Unit
 from rig.guide import approach
-from rig.guide.action import Prompt
+from rig.guide.action import Action, Host, Prompt
 from rig.guide.advice import LIVE
 from rig.guide.approach import on_firing_stroke, target_of
-from rig.guide.procedure import Advice, GoToView, LedProcedure, nominal_window
-from rig.live.live_session import LiveSession
+from rig.guide.procedure import (
+    Advice,
+    Begin,
+    GoToView,
+    LedProcedure,
+    Offer,
+    nominal_window,
+    unit_answered,
+    unit_names,
+)
 from rig.signal.events import Event, Now, Opening
 
 State = Literal["bring", "close", "move", "parted", "turn back", "confirm", "done"]
@@ -215,7 +223,7 @@ class SetUnit(LedProcedure):
     of the unit, however the hand on the crank trembles.
     """
 
-    def __init__(self, host: LiveSession, prompt: Prompt, unit: Unit) -> None:
+    def __init__(self, host: Host, prompt: Prompt, unit: Unit) -> None:
         super().__init__(host, prompt)
         window = nominal_window(host, unit)
         # The unit's body is turned against its shaft to make it earlier.
@@ -303,3 +311,19 @@ class SetUnit(LedProcedure):
             f"{self._unit.name}: set with the crank held at {btdc(result.btdc_deg)}"
             f" within {two_figures(result.hand_deg)}°; {confirmed}"
         )
+
+
+def _actions(host: Host, prompt: Prompt, begin: Begin) -> tuple[Action, ...]:
+    units = host.job.profile.units
+    text = f"Set which unit by moving it, the crank held ({unit_names(units)})?"
+
+    def set_unit(answer: str) -> None:
+        begin(SetUnit(host, prompt, unit_answered(units, answer)))
+
+    return (
+        Action("m", "set", "set a unit by moving it, the crank held", "esc; x strikes it",
+               lambda: prompt.ask_for(text, set_unit)),
+    )  # fmt: skip
+
+
+OFFER = Offer(_actions)

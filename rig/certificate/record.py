@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from importlib import metadata
+from importlib import import_module, metadata
 from pathlib import Path
 
 from rig import __version__
@@ -33,7 +33,6 @@ from rig.certificate.schema import (
     TdcMove,
 )
 from rig.certificate.seal import Record
-from rig.check.evidence import findings, judged
 from rig.engine.engine_file import profile_bytes_digest
 from rig.engine.profile import Profile
 from rig.job.clock import moment
@@ -51,6 +50,9 @@ MOST_U_DEG = 10_000.0
 
 """Two readings half a turn apart do not come to as much."""
 
+
+EVIDENCE = ("rig.check.evidence",)
+"""Modules that judge the rig itself; ``evidence`` of each gives findings for the certificate."""
 
 _LIBRARIES = ("numpy", "scipy")
 _Group = tuple[str, str, int | None, str, str, bool]
@@ -387,7 +389,10 @@ def _rig_checks(profile: Profile, worked: JobResults) -> list[RigFinding]:
     return [
         found
         for played in worked.played
-        for found in findings(judged(played.seen, profile), played.path.name if several else "")
+        for name in EVIDENCE
+        for found in import_module(name).evidence(
+            played.seen, profile, played.path.name if several else ""
+        )
     ]
 
 

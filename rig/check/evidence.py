@@ -62,11 +62,12 @@ def not_tried(seen: RigStatistics) -> list[str]:
     ]
 
 
-def findings(check: RigCheck, where: str = "") -> list[Finding]:
+def evidence(seen: RigStatistics, profile: Profile, where: str = "") -> list[Finding]:
     """The checks as a certificate cites them; ``where`` names the capture where it has to be."""
     head = f"{where}: " if where else ""
     said = {"good": "good", "bad": "bad", "not seen": "not tried"}
-    return [Finding(f"{head}{c.name}", said[c.verdict], sentence(c)) for c in check.checks]
+    checks = judged(seen, profile).checks
+    return [Finding(f"{head}{c.name}", said[c.verdict], sentence(c)) for c in checks]
 
 
 def sentence(check: Check) -> str:

@@ -12,10 +12,9 @@ from rig.base.rounding import many
 from rig.check.checks import RigCheck
 from rig.check.evidence import judged, lines_of, not_tried, sentence
 from rig.engine.profile import Profile
-from rig.guide.action import Action, Prompt
+from rig.guide.action import Action, Host, Prompt
 from rig.guide.advice import ARC, LIVE
-from rig.guide.procedure import Advice, Panel, PanelLine, Procedure
-from rig.live.live_session import LiveSession
+from rig.guide.procedure import Advice, Begin, Offer, Panel, PanelLine, Procedure
 from rig.signal import rig_statistics
 from rig.signal.events import Now
 
@@ -76,7 +75,7 @@ def steps_for(profile: Profile) -> list[Step]:
 class Walk:
     """The steps one after another. Each is got ready for, done and ended, and notes say so."""
 
-    def __init__(self, host: LiveSession) -> None:
+    def __init__(self, host: Host) -> None:
         self._host = host
         self.steps = steps_for(host.job.profile)
         self.number = 1
@@ -129,7 +128,7 @@ WHY = "Counts, direction and wiring are proved before anything hangs on them."
 class CheckRig(Procedure):
     """Step by step: ready, do, done or skip; then a verdict for each thing."""
 
-    def __init__(self, host: LiveSession, prompt: Prompt) -> None:
+    def __init__(self, host: Host, prompt: Prompt) -> None:
         self._host = host
         self._prompt = prompt
         self._walk = Walk(host)
@@ -247,3 +246,13 @@ class CheckRig(Procedure):
             host.annotate("said", {"step": "rig check"})
         if all(f"switch of {unit.name}" in good for unit in units):
             host.annotate("said", {"step": "switch"})
+
+
+def _actions(host: Host, prompt: Prompt, begin: Begin) -> tuple[Action, ...]:
+    return (
+        Action("k", "check the rig", "check the rig, step by step", "esc; b: a step back",
+               lambda: begin(CheckRig(host, prompt))),
+    )  # fmt: skip
+
+
+OFFER = Offer(_actions)

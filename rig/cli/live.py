@@ -10,8 +10,8 @@ from pathlib import Path
 
 from rig.base.errors import InputError, RigError, RigLostError
 from rig.base.escape import harmless, message
-from rig.certificate import record as certificate
 from rig.cli.output import open_job, summary_lines, verdict_status
+from rig.live.actions import save
 from rig.live.live_session import LiveSession
 from rig.live.run import show, start
 from rig.live.speech import Speaker, find_program
@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
         try:
             show(ui_state, over, plain_lines=args.plain)
             if args.save and live.saved is None:
-                live.save()
+                save(live)
         finally:
             if voice is not None:
                 voice.close()
@@ -74,11 +74,12 @@ def tell(live: LiveSession) -> int:
         lines.append(f"capture:     {live.capture_path}")
     if live.saved is None:
         lines.append("no certificate was saved; rig certify makes one from the capture")
-    elif all(path.is_file() for path in live.saved):
-        record, page = live.saved
-        lines += [f"certificate: {record}", f"page:        {page}", *summary_lines(record)]
-        found = certificate.as_certificate(certificate.load(record))
-        status = verdict_status(found.judgements, found.comparisons)
+    elif all(path.is_file() for path in live.saved.files):
+        saved = live.saved
+        record, page = saved.files
+        lines += [f"certificate: {record}", f"page:        {page}"]
+        lines += summary_lines(saved.reference, saved.assessments, saved.comparisons)
+        status = verdict_status(saved.assessments, saved.comparisons)
     with contextlib.suppress(BrokenPipeError):  # the window was closed: all is kept, nobody looks
         print("\n".join(harmless(line, sys.stdout) for line in lines), flush=True)
     for text in lacking:

@@ -36,6 +36,7 @@ from rig.certificate.page_results import of_cylinders
 from rig.job.folder import Job
 from rig.live.canvas import Role, rich_style
 from rig.live.unit_panel import VERDICT_ROLE
+from rig.tdc.reference import TdcReference
 from rig.timing.assess import WORST_FIRST
 from rig.timing.values import PHASES, Assessment, Comparison, Reading
 from rig.words.diagnostics import reason_code, reason_words
@@ -130,12 +131,13 @@ def result_lines(record_path: Path) -> list[str]:
     return judgement_lines(found.judgements, found.comparisons)
 
 
-def summary_lines(record_path: Path) -> list[str]:
-    """What a saved certificate found, a short line a figure: each unit over its cylinders."""
-    found = record.as_certificate(record.load(record_path))
-    tdc = rounding.after_index_with(found.reference.tdc_deg, found.reference.uncertainty.U_deg)
-    lines = [f"top dead centre: {tdc} ({found.reference.method})"]
-    whole = [j for j in found.judgements if j.cylinder is None] or list(found.judgements)
+def summary_lines(
+    reference: TdcReference, assessments: Sequence[Assessment], comparisons: Sequence[Comparison]
+) -> list[str]:
+    """What was found, a short line a figure: each unit over its cylinders."""
+    tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
+    lines = [f"top dead centre: {tdc} ({reference.method})"]
+    whole = [j for j in assessments if j.cylinder is None] or list(assessments)
     for one in whole:
         head = f"{one.unit}, {one.setting}, {one.phase}"
         if one.mean_btdc is None or one.uncertainty is None:
@@ -143,7 +145,7 @@ def summary_lines(record_path: Path) -> list[str]:
             continue
         mean = rounding.btdc_with(one.mean_btdc, one.uncertainty.U_deg)
         own = [
-            j for j in found.judgements
+            j for j in assessments
             if (j.unit, j.setting, j.phase, j.kind) == (one.unit, one.setting, one.phase, one.kind)
         ]  # fmt: skip
         verdict = _of_all(one, own, one.words)
@@ -152,9 +154,9 @@ def summary_lines(record_path: Path) -> list[str]:
             lines.append(f"  {why}")
         others = [j for j in own if j.cylinder is not None and j.verdict != one.verdict]
         lines += [f"  cylinder {j.cylinder}: {j.words}" for j in others]
-    for over_all in found.comparisons:
+    for over_all in comparisons:
         if over_all.cylinder is None:
-            pair = [c for c in found.comparisons if _pair(c) == _pair(over_all)]
+            pair = [c for c in comparisons if _pair(c) == _pair(over_all)]
             lines.append(f"{over_all.words}: {_of_all(over_all, pair, over_all.verdict)}")
     return lines
 

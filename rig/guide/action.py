@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from pathlib import Path
+from typing import Literal, Protocol
+
+from rig.guide.stillness import StallWatch
+from rig.job.folder import Job
+from rig.session.session import Session
+from rig.signal.events import Event
+from rig.signal.rig_statistics import StatisticsCollector
+from rig.tdc.reference import TdcReference
+from rig.timing.values import Assessment, Comparison
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,6 +26,61 @@ class Action:
     does: str
     undo: str
     run: Callable[[], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """What a live run was saved as, and what was found. ``files``: the record and its page."""
+
+    files: tuple[Path, Path]
+    reference: TdcReference
+    assessments: tuple[Assessment, ...]
+    comparisons: tuple[Comparison, ...]
+
+
+class Host(Protocol):
+    """A live run as actions and procedures see it."""
+
+    @property
+    def job(self) -> Job:
+        """The job at which the run takes place."""
+
+    @property
+    def session(self) -> Session:
+        """What is known so far."""
+
+    @property
+    def statistics(self) -> StatisticsCollector:
+        """Statistics of the rig itself."""
+
+    @property
+    def stillness(self) -> StallWatch:
+        """How still the crank is held, and which way it was last turned."""
+
+    @property
+    def connected(self) -> bool:
+        """False while the port is lost."""
+
+    @property
+    def understood(self) -> bool:
+        """True once a rig was read that speaks this program's line format."""
+
+    @property
+    def saved(self) -> Saved | None:
+        """What the run was saved as, once it was; its capture has ended then."""
+
+    def crank_deg(self) -> float | None:
+        """Continuous crank angle now, degrees; None while it is not known."""
+
+    def annotate(self, name: str, value: dict[str, object]) -> Sequence[Event]:
+        """Write an annotation into the capture and let it take effect."""
+
+    def use(self, which: dict[str, object]) -> TdcReference:
+        """Go by another of the TDCs found. Raises InputError when there is none such."""
+
+    def save(self, write: Callable[[Job, Path], Saved]) -> Saved:
+        """End the capture, whole and in the job, and let ``write`` save what is made of it.
+        Raises InputError when that cannot be; the capture goes on then."""
 
 
 def action_lines(actions: Sequence[Action]) -> tuple[ActionLine, ...]:

@@ -14,9 +14,8 @@ from typing import Literal
 
 from rig.base.rounding import listed, many, noun
 from rig.engine.profile import Adjustments, Profile, Unit
-from rig.guide.action import Step, Stroke
+from rig.guide.action import Host, Step, Stroke
 from rig.guide.procedure import Advice
-from rig.live.live_session import LiveSession
 from rig.session.session import Session
 from rig.tdc.gauge_points import GaugeReading
 from rig.tdc.reference import moved
@@ -419,12 +418,12 @@ ENOUGH_READINGS = 5
 """Readings a unit after which nothing more is asked for; more are always welcome."""
 
 
-def guidance(host: LiveSession) -> Advice:
+def guidance(host: Host) -> Advice:
     """What comes next at this bench."""
     return advice(state_of(host))
 
 
-def state_of(host: LiveSession) -> JobState:
+def state_of(host: Host) -> JobState:
     """How far the job is."""
     session = host.session
     said = session.told.steps
@@ -439,7 +438,7 @@ def state_of(host: LiveSession) -> JobState:
         propeller="propeller" in host.job.profile.engine.seen_from,
         made_safe="make safe" in said,
         gaps_written="gap" in said,
-        rig="lost" if host.lost else "heard" if host.understood else "not heard",
+        rig="lost" if not host.connected else "heard" if host.understood else "not heard",
         rig_checked="rig check" in said,
         rig_bad=tuple(
             diagnostic_words(doubt) for doubt in session.doubts() if doubt.bad and doubt.of_rig
@@ -528,13 +527,13 @@ def _set_last(readings: list[Reading], unit: Unit) -> bool:
     return bool(own) and own[-1].kind == "set"
 
 
-def _counted(host: LiveSession, readings: list[Reading], unit: Unit) -> int:
+def _counted(host: Host, readings: list[Reading], unit: Unit) -> int:
     session = host.session
     here = (session.setting_of(unit.name), session.phase_of(unit.name))
     return sum((r.setting, r.phase) == here for r in _of(readings, unit))
 
 
-def _verdicts(host: LiveSession, verdict: str) -> tuple[str, ...]:
+def _verdicts(host: Host, verdict: str) -> tuple[str, ...]:
     session = host.session
     named = []
     for unit in host.job.profile.units:
@@ -548,7 +547,7 @@ def _verdicts(host: LiveSession, verdict: str) -> tuple[str, ...]:
     return tuple(named)
 
 
-def stroke_state(host: LiveSession) -> Stroke:
+def stroke_state(host: Host) -> Stroke:
     """What is known of the firing stroke.
 
     Where a geared encoder's index comes at several places of the crank the same statement settles
@@ -569,14 +568,14 @@ def needs_no_stroke(profile: Profile) -> bool:
     )
 
 
-def step_of(host: LiveSession) -> Step:
+def step_of(host: Host) -> Step:
     """The step at which the job stands."""
     session = host.session
     if host.saved is not None:
         return "saved"
     if session.stop is not None:
         return "top dead centre"
-    if not host.understood or host.lost:
+    if not host.understood or not host.connected:
         return "rig check"
     if not session.is_anchored:
         return "index"
@@ -585,7 +584,7 @@ def step_of(host: LiveSession) -> Step:
     return "stroke" if stroke_state(host) in ("not stated", "lost") else "reading"
 
 
-def done_steps(host: LiveSession) -> tuple[Step, ...]:
+def done_steps(host: Host) -> tuple[Step, ...]:
     """Steps that are behind."""
     session = host.session
     done: list[Step] = []

@@ -13,10 +13,9 @@ from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.rounding import btdc, size
 from rig.engine.geometry import datum_after_first_deg, rim_rule_mm, rim_tape_mm
-from rig.guide.action import Prompt
+from rig.guide.action import Host, Prompt
 from rig.guide.advice import ARC
 from rig.guide.procedure import Advice, GoToView, LedProcedure
-from rig.live.live_session import LiveSession
 from rig.signal.events import Now
 from rig.timing.firing_tdc import tdc_after_reference_deg
 from rig.words.diagnostics import reason_words
@@ -155,9 +154,7 @@ def _off(ahead: float) -> str:
 class GoTo(LedProcedure):
     """Lead the crank to ``btdc_deg`` of ``cylinder`` from the right side."""
 
-    def __init__(
-        self, host: LiveSession, prompt: Prompt, btdc_deg: float, cylinder: int = 1
-    ) -> None:
+    def __init__(self, host: Host, prompt: Prompt, btdc_deg: float, cylinder: int = 1) -> None:
         super().__init__(host, prompt)
         self._target = target_of(host, btdc_deg, cylinder)
 
@@ -196,7 +193,7 @@ class GoTo(LedProcedure):
         return self._host.session.settings.run_up_deg
 
 
-def target_of(host: LiveSession, btdc_deg: float, cylinder: int) -> Target:
+def target_of(host: Host, btdc_deg: float, cylinder: int) -> Target:
     """A wanted angle as a target. Raises InputError while top dead centre is not known."""
     session = host.session
     if session.reference is None:
@@ -213,7 +210,7 @@ def target_of(host: LiveSession, btdc_deg: float, cylinder: int) -> Target:
     )
 
 
-def on_firing_stroke(host: LiveSession, target: Target) -> Target:
+def on_firing_stroke(host: Host, target: Target) -> Target:
     """A target of cylinder 1 on its firing stroke alone; as it was where no stroke was stated."""
     profile, stroke = host.session.profile, host.session.stroke
     if stroke is None or profile.engine.strokes == 2:

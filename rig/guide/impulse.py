@@ -14,11 +14,10 @@ from typing import Literal
 
 from rig.base.angles import wrap
 from rig.engine.profile import Unit
-from rig.guide.action import Prompt
+from rig.guide.action import Host, Prompt
 from rig.guide.advice import ARC, LIVE
 from rig.guide.approach import target_of
 from rig.guide.procedure import Advice, GoToView, LedProcedure, nominal_window
-from rig.live.live_session import LiveSession
 from rig.signal.events import Event, Now, Opening
 from rig.timing.impulse import LEAST_LAG_DEG
 
@@ -161,7 +160,7 @@ def step(now: TripState, seen: Seen) -> TripState:
 class PastImpulseCoupling(LedProcedure):
     """Follow the person past the impulse coupling of ``unit`` to a running reading."""
 
-    def __init__(self, host: LiveSession, prompt: Prompt, unit: Unit) -> None:
+    def __init__(self, host: Host, prompt: Prompt, unit: Unit) -> None:
         super().__init__(host, prompt)
         window = nominal_window(host, unit)
         self._unit = unit

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from rig.base.errors import InputError
 from rig.engine.profile import Unit, Window
-from rig.guide.action import Action, Prompt
-from rig.live.live_session import LiveSession
+from rig.guide.action import Action, Host, Prompt, Saved
 from rig.signal.events import Event, Now
 
 
@@ -40,10 +39,25 @@ class Procedure(ABC):
         return
 
 
+Begin = Callable[[Procedure], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """What a room adds to a live run.
+
+    ``actions`` gives what can be done now, with the prompt to ask by and a function that begins a
+    procedure. ``save``, where the room has one, saves the run without asking.
+    """
+
+    actions: Callable[[Host, Prompt, Begin], tuple[Action, ...]]
+    save: Callable[[Host], Saved] | None = None
+
+
 class LedProcedure(Procedure):
     """An procedure that leads the crank; the person says when it is done."""
 
-    def __init__(self, host: LiveSession, prompt: Prompt) -> None:
+    def __init__(self, host: Host, prompt: Prompt) -> None:
         self._host = host
         self._prompt = prompt
 
@@ -63,12 +77,25 @@ class LedProcedure(Procedure):
         """What was reached. Raises InputError when nothing can be said."""
 
 
-def nominal_window(host: LiveSession, unit: Unit) -> Window:
+def nominal_window(host: Host, unit: Unit) -> Window:
     name = host.session.setting_of(unit.name)
     window = next(s for s in unit.settings if s.name == name).window
     if window is None:
         raise InputError(f"{unit.name}, {name}: no figure is stated to go by")
     return window
+
+
+def unit_names(units: Iterable[Unit]) -> str:
+    """Units as they are asked for: input and name of each."""
+    return ", ".join(f"{unit.input} {unit.name}" for unit in units)
+
+
+def unit_answered(units: Sequence[Unit], answer: str) -> Unit:
+    """The unit that a person named by its input or name. Raises InputError when there is none."""
+    for unit in units:
+        if answer in (str(unit.input), unit.name):
+            return unit
+    raise InputError(f"there is no unit {answer!r}; there are {unit_names(units)}")
 
 
 Sort = Literal["plain", "now", "good", "bad", "quiet"]

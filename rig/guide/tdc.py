@@ -12,11 +12,10 @@ from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.engine.geometry import MM_PER_INCH, geometry_of, plug_hole_offset_deg
 from rig.engine.profile import Geometry
-from rig.guide.action import Action, Prompt
+from rig.guide.action import Action, Host, Prompt
 from rig.guide.advice import STOP
 from rig.guide.procedure import Advice, Panel, PanelLine, Procedure, Sort
 from rig.job.tdc import Candidate, GaugeDoubt, candidates, gauge_doubts
-from rig.live.live_session import LiveSession
 from rig.signal.events import Now
 from rig.tdc.dial_gauge import GaugePoint, coarse_top_deg, lift_in_mm, near, within_stroke
 from rig.tdc.gauge_points import (
@@ -65,7 +64,7 @@ def typed_lift(text: str, unit: LiftUnit = "mm") -> tuple[float, LiftUnit]:
     return lift_mm, used
 
 
-def still_deg(host: LiveSession) -> float:
+def still_deg(host: Host) -> float:
     """Where the crank is held, degrees. Raises InputError when it moves or is not known."""
     angle = host.stillness.mean_deg(STILL_S)
     if angle is None or host.crank_deg() is None:
@@ -88,7 +87,7 @@ class _Worked:
 class GaugePoints(Procedure):
     """Take points, see what they say, touch once more at the end. ``choose`` opens the choice."""
 
-    def __init__(self, host: LiveSession, prompt: Prompt, choose: Callable[[], None]) -> None:
+    def __init__(self, host: Host, prompt: Prompt, choose: Callable[[], None]) -> None:
         readings = host.session.gauge.readings
         self._host = host
         self._prompt = prompt
@@ -394,7 +393,7 @@ def _has(lifts: list[float], lift: float) -> bool:
 class SelectTdc(Procedure):
     """Dead centre by each method beside the others and the engine's own mark."""
 
-    def __init__(self, host: LiveSession, prompt: Prompt) -> None:
+    def __init__(self, host: Host, prompt: Prompt) -> None:
         self._host = host
         self._prompt = prompt
         self._key: object = None

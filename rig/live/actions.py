@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from functools import partial
+from collections.abc import Mapping, Sequence
+from functools import cache, partial
+from importlib import import_module
 
-from rig.adjust.set_by_moving import SetUnit
 from rig.base.errors import InputError
-from rig.check.procedure import CheckRig
 from rig.engine.geometry import stop_cylinder, stop_trouble
 from rig.engine.profile import Unit
 from rig.engine.windows import typed_within
-from rig.guide.action import Action, Key, Prompt, Step
+from rig.guide.action import Action, Key, Prompt, Saved, Step
 from rig.guide.advice import SAYABLE, needs_no_stroke, step_of
 from rig.guide.approach import GoTo
 from rig.guide.impulse import PastImpulseCoupling
-from rig.guide.procedure import Procedure
+from rig.guide.procedure import Begin, Offer, unit_answered, unit_names
 from rig.guide.tdc import GaugePoints, SelectTdc, still_deg
 from rig.live.live_session import LiveSession
 from rig.signal.events import Event, Opening, Reason
@@ -23,13 +22,32 @@ from rig.tdc.gauge_points import MARK, MARK_WITHIN_DEG
 from rig.timing.values import ADJUSTING
 from rig.words.diagnostics import mark_words
 
+PROCEDURES = (
+    "rig.check.procedure",
+    "rig.adjust.set_by_moving",
+    "rig.certificate.action",
+)
+"""Modules of the bench's needs; the ``OFFER`` of each adds actions to those of the core job."""
+
+ORDER = ("space", *"nukdyclew", "lever", *"xiomgtrps")
+"""Keys in the order of the work, as the page of all keys has them; a key not in it comes last."""
+
+
+@cache
+def offers() -> tuple[Offer, ...]:
+    """What the rooms in ``PROCEDURES`` add to a live run."""
+    return tuple(import_module(name).OFFER for name in PROCEDURES)
+
+
+def _place(action: Action) -> int:
+    key = "lever" if action.key.isdigit() else action.key
+    return ORDER.index(key) if key in ORDER else len(ORDER)
+
 
 class JobActions:
-    """The actions of a job. ``begin`` starts an procedure."""
+    """The actions of a job. ``begin`` starts a procedure."""
 
-    def __init__(
-        self, live: LiveSession, prompt: Prompt, begin: Callable[[Procedure], None]
-    ) -> None:
+    def __init__(self, live: LiveSession, prompt: Prompt, begin: Begin) -> None:
         self._live = live
         self._prompt = prompt
         self._begin = begin
@@ -39,11 +57,9 @@ class JobActions:
     def actions(self, advised: str) -> tuple[Action, ...]:
         """All that can be done now, in the order of the work; ``advised`` is the step that the
         guidance names."""
-        return (
+        core = (
             *self._main(),
             *self._saying(advised),
-            Action("k", "check the rig", "check the rig, step by step", "esc; b: a step back",
-                 lambda: self._begin(CheckRig(self._live, self._prompt))),
             *self._stop(),
             Action("l", "gauge", "dead centre by a dial gauge, point by point",
                  "x takes points back", self.by_gauge),
@@ -55,8 +71,6 @@ class JobActions:
             Action("x", "strike", "strike the last reading out", "x again", self._strike),
             *self._past_click(),
             *self._moved.actions(),
-            Action("m", "set", "set a unit by moving it, the crank held", "esc; x strikes it",
-                 self._ask_set),
             Action("g", "go to", "lead the crank to an angle", "esc",
                  lambda: self._prompt.ask_for("Go to how many degrees BTDC?", self._go_to)),
             self._phase(),
@@ -64,10 +78,16 @@ class JobActions:
                  self._ask_remark),
             Action("p", "change", "what was changed on engine or unit", "p, then enter",
                  self._ask_change),
-            Action("s", "save", "end the capture, save the certificate", "asked first",
-                 lambda: self._prompt.ask("End this capture and save the certificate?",
-                                          self._save)),
         )  # fmt: skip
+        return tuple(sorted((*core, *self._offered()), key=_place))
+
+    def _offered(self) -> tuple[Action, ...]:
+        """What the rooms of the bench's needs add."""
+        return tuple(
+            action
+            for offer in offers()
+            for action in offer.actions(self._live, self._prompt, self._begin)
+        )
 
     # -- the action of the step --
 
@@ -256,29 +276,18 @@ class JobActions:
         coupled = [u for u in self._live.job.profile.units if u.coupling == "impulse"]
         if not coupled:
             return ()
-        text = f"Past the coupling of which unit ({_names(coupled)})?"
+        text = f"Past the coupling of which unit ({unit_names(coupled)})?"
         return (
             Action("i", "past the click", "past an impulse coupling, led", "esc",
                  lambda: self._prompt.ask_for(text, self._go_past)),
         )  # fmt: skip
 
     def _go_past(self, answer: str) -> None:
-        self._begin(PastImpulseCoupling(self._live, self._prompt, self._unit(answer)))
-
-    def _ask_set(self) -> None:
-        names = _names(self._live.job.profile.units)
-        text = f"Set which unit by moving it, the crank held ({names})?"
-        self._prompt.ask_for(text, self._set_unit)
-
-    def _set_unit(self, answer: str) -> None:
-        self._begin(SetUnit(self._live, self._prompt, self._unit(answer)))
-
-    def _unit(self, answer: str) -> Unit:
-        units = self._live.job.profile.units
-        for unit in units:
-            if answer in (str(unit.input), unit.name):
-                return unit
-        raise InputError(f"there is no unit {answer!r}; there are {_names(units)}")
+        self._begin(
+            PastImpulseCoupling(
+                self._live, self._prompt, unit_answered(self._live.job.profile.units, answer)
+            )
+        )
 
     def _go_to(self, answer: str) -> None:
         try:
@@ -322,13 +331,15 @@ class JobActions:
                            lambda: self._taken_back("change"))  # fmt: skip
 
     def _ask_where(self, words: str) -> None:
-        names = _names(self._live.job.profile.units)
+        names = unit_names(self._live.job.profile.units)
         text = f"On which unit ({names}); nothing typed: on the whole engine?"
         self._prompt.ask_for(text, lambda answer: self._changed(words, answer))
 
     def _changed(self, words: str, answer: str) -> None:
         try:
-            on = {"unit": self._unit(answer).name} if answer else {}
+            on = (
+                {"unit": unit_answered(self._live.job.profile.units, answer).name} if answer else {}
+            )
         except InputError:
             self._ask_where(words)  # what was typed is not lost
             raise
@@ -337,14 +348,6 @@ class JobActions:
     def _taken_back(self, kind: str) -> None:
         self._live.annotate(kind, {"back": True})
         self._prompt.say(f"the last {kind} is taken back")
-
-    def _save(self) -> None:
-        record, _ = self._live.save()
-        self._prompt.say(f"saved: {record}")
-
-
-def _names(units: list[Unit] | tuple[Unit, ...]) -> str:
-    return ", ".join(f"{unit.input} {unit.name}" for unit in units)
 
 
 FOOT: Mapping[str, str] = {
@@ -383,6 +386,14 @@ def as_key(action: Action) -> Key:
     label = action.label
     short = label if len(label) <= LONGEST_LABEL + 6 else f"{label[: LONGEST_LABEL + 5]}…"
     return Key(action.key, short)
+
+
+def save(live: LiveSession) -> Saved:
+    """Save a live run without asking. Raises InputError when it cannot be saved."""
+    for offer in offers():
+        if offer.save is not None:
+            return offer.save(live)
+    raise InputError("this program has no room that saves a live run; its capture is kept")
 
 
 class UnitMoved:

@@ -10,17 +10,14 @@ else wherever the computer allows. Nothing is overwritten. The screen shows it l
 does not end as if all were well when anything is missing.
 
 The port has a thread of its own: bytes wait in a queue, whatever the screen is doing.
-``StallWatch`` tells how still the crank is held and which way it was last turned.
 """
 
 from __future__ import annotations
 
-import math
 import queue
 import tempfile
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -32,6 +29,8 @@ from rig.base.errors import InputError, RigError, reason
 from rig.base.files import named
 from rig.base.rounding import many
 from rig.engine.geometry import stop_cylinder
+from rig.guide.action import Saved
+from rig.guide.stillness import StallWatch
 from rig.job import capture_order
 from rig.job.clock import HostClock, iso
 from rig.job.folder import Job
@@ -118,7 +117,7 @@ class LiveSession:
         self._happened_s = 0.0
         for text in (*said, *clock_went_back(start, before)):
             self._happen(text)
-        self.saved: tuple[Path, Path] | None = None
+        self.saved: Saved | None = None
         if reference is not None:
             self.annotate("reference", to_plain(reference))
 
@@ -182,7 +181,7 @@ class LiveSession:
     def lacking(self) -> list[str]:
         """What is missing of what this run was to leave, a sentence each; once it has ended."""
         found = self._capture.lacking()
-        for path in self.saved or ():
+        for path in self.saved.files if self.saved else ():
             if not path.is_file():
                 found.append(f"{named(path)} is gone since it was saved")
         if not self.job.engine_file.is_file():
@@ -375,16 +374,16 @@ class LiveSession:
         """Continuous crank angle now, degrees; None while it is not known."""
         return self.session.crank_deg()
 
-    def save(self) -> tuple[Path, Path]:
-        """End the capture and save a certificate from it. Raises InputError when it cannot be;
-        where there is nothing to certify yet, the capture goes on."""
-        from rig.certificate.record import save_for_job as save
-        from rig.job.results import results_of as work
+    @property
+    def connected(self) -> bool:
+        """False while the port is lost."""
+        return not self.lost
 
-        if self.session.reference is None:
-            raise InputError("top dead centre is not known yet: there is nothing to certify")
-        if not self.session.judgements():
-            raise InputError("no reading counts yet: there is nothing to certify")
+    def save(self, write: Callable[[Job, Path], Saved]) -> Saved:
+        """End the capture, whole and in the job, and let ``write`` save what is made of it.
+
+        Raises InputError when the capture is not whole or not in the job; it goes on then.
+        """
         if self._capture.look():
             self._begun_anew()
         self._capture.sync()
@@ -393,8 +392,7 @@ class LiveSession:
         if not self._capture.is_in_job:
             raise InputError(f"{self._capture.happened}; a certificate needs it there")
         self.end()
-        # The capture holds the dead centre that the verdicts on the screen rest on.
-        self.saved = save(self.job, work(self.job.profile, [self.capture_path]))
+        self.saved = write(self.job, self.capture_path)
         return self.saved
 
     def end(self) -> None:
@@ -700,65 +698,3 @@ class PortReader:
 
 def _joined(data: list[Bytes]) -> list[Word]:
     return [Bytes(b"".join(word.data for word in data), data[-1].at_s)] if data else []
-
-
-LOOK_BACK_US = 1_000_000.0
-TURNED_DEG = 0.5
-
-
-"""A movement of this much is one of turning; a hand at rest trembles by less (common practice, no
-source)."""
-
-
-class StallWatch:
-    """The crank over the last second, and its last movement. Crank degrees, growing forward."""
-
-    def __init__(self) -> None:
-        self._recent: deque[tuple[float, float]] = deque()
-        self._end = math.nan  # furthest point of the movement that goes on
-        self.way = 0  # in which it was turned last: 1 forward, -1 back, 0 not seen
-
-    def see(self, t_us: float, crank_deg: float) -> None:
-        """The crank at another instant."""
-        if self._recent and t_us < self._recent[-1][0]:  # the rig began anew
-            self._recent.clear()
-        self._recent.append((t_us, crank_deg))
-        while self._recent[0][0] < t_us - LOOK_BACK_US:
-            self._recent.popleft()
-        if math.isnan(self._end):
-            self._end = crank_deg
-        past = crank_deg - self._end
-        if past * self.way > 0.0 or (self.way == 0 and abs(past) >= TURNED_DEG):
-            self._end, self.way = crank_deg, 1 if past > 0.0 else -1
-        elif abs(past) >= TURNED_DEG:
-            self._end, self.way = crank_deg, -self.way
-
-    def moved_deg(self, seconds: float = 1.0) -> float:
-        """Highest less lowest over so many seconds up to now, at most one; 0 before anything."""
-        angles = self._since(seconds)
-        return max(angles) - min(angles) if angles else 0.0
-
-    def mean_deg(self, seconds: float) -> float | None:
-        """Mean of the angle over so many seconds up to now; None before anything."""
-        angles = self._since(seconds)
-        return math.fsum(angles) / len(angles) if angles else None
-
-    def began_us(self) -> float:
-        """Since when the crank has gone the way that it goes now, at most a second; 0 before
-        anything was seen."""
-        looks = list(self._recent)
-        began = looks[-1] if looks else (0.0, 0.0)
-        way = 0.0
-        for look in reversed(looks[:-1]):
-            step = began[1] - look[1]
-            if way and step * way <= 0.0:
-                break
-            way = way or step
-            began = look
-        return began[0]
-
-    def _since(self, seconds: float) -> list[float]:
-        if not self._recent:
-            return []
-        from_us = self._recent[-1][0] - seconds * 1e6
-        return [angle for t_us, angle in self._recent if t_us >= from_us]

@@ -11,12 +11,11 @@ from rig.base import rounding
 from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.engine.profile import Profile, Unit
-from rig.guide.action import Action, Prompt
+from rig.guide.action import Action, Host, Prompt
 from rig.guide.advice import PRIMARY
 from rig.guide.procedure import Advice, Panel, PanelLine, Procedure
 from rig.guide.tdc import still_deg
 from rig.job.folder import Job
-from rig.live.live_session import LiveSession
 from rig.signal.events import Event, Now
 from rig.unit_bench.report import COUPLING, NEUTRAL, Alone, BenchEvidence, Mean, UnitReport, report
 from rig.wire.records import Note
@@ -68,7 +67,7 @@ def on_its_own(profile: Profile, unit: Unit) -> Profile:
 class UnitAlone(Procedure):
     """Openings forward and back, neutral felt from both sides, the coupling; as it is found."""
 
-    def __init__(self, host: LiveSession, prompt: Prompt) -> None:
+    def __init__(self, host: Host, prompt: Prompt) -> None:
         (self._unit,) = host.job.profile.units
         self._host = host
         self._prompt = prompt

@@ -47,7 +47,7 @@ def test_the_certificate_carries_the_version_of_the_verdicts(tmp_path: Path, wha
     assert "to load the new one, quit (q) and start rig live again" in caution
     assert ("cannot be used" in caution) == (what != "edited")
     on_screen = made.bench.session.judgements()
-    record, _ = made.bench.save()
+    record, _ = made.save()
     saved = certificate.as_certificate(certificate.load(record))
     assert saved.engine_file.text.encode() == before
     assert list(saved.judgements) == on_screen
@@ -79,7 +79,7 @@ def load_engine_of(data: bytes, folder: Path) -> object:
 def test_a_reference_file_broken_meanwhile_does_not_keep_from_saving(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke().do("turn 800 at 200")
     made.job.reference_file.write_bytes(b"nonsense")
-    record, _ = made.bench.save()
+    record, _ = made.save()
     assert certificate.load(record)["reference"]["method"] == "stop"
 
 

@@ -26,7 +26,7 @@ def moved(tmp_path_factory: pytest.TempPathFactory) -> Path:
     view = made.bench.session.judgements()
     assert any(each.groups for each in view)
     made.end()
-    made.bench.save()
+    made.save()
     return made.folder
 
 

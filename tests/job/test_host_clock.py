@@ -21,7 +21,7 @@ def jumped(folder: Path, by_s: float) -> tuple[MadeJob, dict[str, Any]]:
     made = MadeJob(folder).find_tdc()
     made.bench._utc = lambda: BEGAN + timedelta(seconds=made.rig.now_s + by_s)
     made.do("rest 1.5").state_stroke().do("turn 1450 at 110").end()
-    record, _ = made.bench.save()
+    record, _ = made.save()
     ran = rig("verify", record)
     assert ran.status == 0, ran.out
     return made, json.loads(record.read_bytes())
@@ -104,7 +104,7 @@ def test_a_long_silence_while_the_rig_goes_on(tmp_path: Path) -> None:
     assert made.bench.session.troubles["gap"] == 1
     assert len(made.bench.session.openings) > before
     assert agree(made)
-    record, _ = made.bench.save()
+    record, _ = made.save()
     assert rig("verify", record).status == 0
 
 
@@ -117,7 +117,7 @@ def test_a_long_silence_in_which_the_rig_was_reset(tmp_path: Path) -> None:
     assert len(made.bench.session.openings) > before
     assert made.bench.session.restarts or made.bench.session.index_check.off_passes
     assert agree(made)
-    record, _ = made.end().bench.save()
+    record, _ = made.end().save()
     assert rig("verify", record).status == 0
 
 

@@ -51,7 +51,7 @@ def slipped(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert doubt is not None
     assert MOVED.search(diagnostic_words(doubt))
     made.end()
-    made.bench.save()
+    made.save()
     return made.folder
 
 
@@ -63,7 +63,7 @@ def found_anew(tmp_path_factory: pytest.TempPathFactory) -> Path:
     touch_again(made)
     go_by_last(made)
     made.state_stroke().do("turn 1450 at 150").end()
-    made.bench.save()
+    made.save()
     return made.folder
 
 
@@ -164,7 +164,7 @@ def test_a_session_that_went_by_an_older_touch_is_doubted_once_a_later_one_disag
     before = rig("results", tmp_path / "job", between.capture, "--json")
     assert before.answer["judgements"]
     assert "MOVED" not in before.err
-    between.bench.save()
+    between.save()
     saved = certificate_in(tmp_path / "job")
     kept = shutil.copytree(saved.parent, tmp_path / "kept")
     last = MadeJob(tmp_path / "job", began=BEGAN + timedelta(days=2))

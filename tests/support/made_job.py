@@ -27,6 +27,7 @@ from rig.certificate import record
 from rig.cli.main import main
 from rig.job.folder import Job
 from rig.job.new import write_example
+from rig.live.actions import save
 from rig.live.live_session import Back, Bytes, LiveSession, Lost, PortReader, Word
 from rig.virtual.rig import VirtualRig
 
@@ -144,6 +145,10 @@ class MadeJob:
         self.bench.end()
         return self
 
+    def save(self) -> tuple[Path, Path]:
+        """End the capture and save its certificate: record and page."""
+        return save(self.bench).files
+
     def whole(self) -> MadeJob:
         """The main job: top dead centre, stroke, and two turns of the cycle in full advance."""
         return self.find_tdc().state_stroke().do("turn 1450 at 110").end()
@@ -155,7 +160,7 @@ def finished() -> MadeJob:
     home = tempfile.mkdtemp(prefix="made-job-")
     atexit.register(shutil.rmtree, home, ignore_errors=True)
     made = MadeJob(Path(home, "job")).whole()
-    made.bench.save()
+    made.save()
     return made
 
 

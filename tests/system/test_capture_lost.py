@@ -147,7 +147,7 @@ def test_all_of_it_goes_into_a_new_file(
     assert new.read_bytes().startswith(so_far)
     made.do("turn 750 at 110")
     if certificate:
-        record, _ = made.bench.save()
+        record, _ = made.save()
     made.end()
     assert made.bench.lacking() == []
     status = tell(made.bench)
@@ -193,7 +193,7 @@ def test_after_the_end(made: MadeJob, capsys: pytest.CaptureFixture[str], fault:
 def test_a_certificate_that_is_gone(
     made: MadeJob, capsys: pytest.CaptureFixture[str], lost: str
 ) -> None:
-    record, page = made.bench.save()
+    record, page = made.save()
     made.end()
     if lost == "folder":
         shutil.rmtree(record.parent)
@@ -223,7 +223,7 @@ def test_what_is_left_of_it(
     made.find_tdc().state_stroke().do("turn 750 at 110", "rest 20")
     assert "bytes are lost" in UiState(made.bench).view().alarm  # it stays
     if certificate:
-        made.bench.save()
+        made.save()
     made.end()
     assert tell(made.bench) == 2
     out, err = capsys.readouterr()
@@ -241,7 +241,7 @@ def test_the_job_takes_no_new_file(made: MadeJob, capsys: pytest.CaptureFixture[
     new = made.bench.capture_path
     assert new.parent == made.folder.parent
     with pytest.raises(InputError, match="outside the job: copy it into"):
-        made.bench.save()
+        made.save()
     made.do("rest 40")
     assert str(new) in UiState(made.bench).view().alarm
     made.end()
@@ -271,7 +271,7 @@ def test_no_new_file_anywhere_until_there_is_room(
     monkeypatch.undo()
     made.do("rest 1")
     assert made.bench.capture_path.read_bytes().startswith(so_far)
-    record, _ = made.bench.save()
+    record, _ = made.save()
     assert rig("verify", record).status == 0
     assert made.bench.lacking() == []
 

@@ -123,7 +123,7 @@ def test_a_live_session_goes_on_while_the_disk_is_full(tmp_path: Path) -> None:
     desk.key("s")
     desk.key("y")
     assert made.bench.saved is not None
-    assert rig("verify", made.bench.saved[0]).status == 0
+    assert rig("verify", made.bench.saved.files[0]).status == 0
     assert rig("read", made.capture).err == ""
 
 

@@ -83,7 +83,7 @@ def work_goes_on(job: Path) -> None:
     """The job opens, and a new capture in it gives a certificate that holds; old ones are kept."""
     old = {path: path.read_bytes() for path in (job / "captures").iterdir()}
     made = MadeJob(job).do("turn 900 at 120")
-    record, _ = made.bench.save()
+    record, _ = made.save()
     assert rig("verify", record).status == 0
     assert {path: path.read_bytes() for path in old} == old
 

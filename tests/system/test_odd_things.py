@@ -150,7 +150,7 @@ def test_a_live_session_begins_beside_them(tmp_path: Path, kind: str) -> None:
     made = MadeJob(job).whole()
     assert made.job.growing() == []
     assert made.job.newest().known.path == made.capture
-    assert made.bench.save()[0].exists()
+    assert made.save()[0].exists()
 
 
 @pytest.mark.parametrize("name", ["captures", "certificates", "predictions", "units"])

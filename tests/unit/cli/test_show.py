@@ -2,12 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
-from fabricated_record import profile, readings, record, reference
+from fabricated_record import profile, readings, reference
 
-from rig.certificate.record import save
 from rig.cli.output import summary_lines, verdict_status
 from rig.timing.assess import assess
 from rig.timing.values import Assessment, Comparison, Verdict
@@ -50,15 +48,12 @@ def test_the_status_is_of_how_things_stand_last(
     assert verdict_status(judgements, comparisons) == status
 
 
-def summary_of(judgements: Sequence[Assessment], folder: Path) -> list[str]:
-    saved, _ = save(folder, record(judgements=judgements))
-    return summary_lines(saved)
+def summary_of(judgements: Sequence[Assessment]) -> list[str]:
+    return summary_lines(reference(), judgements, [])
 
 
 @pytest.mark.parametrize("cylinders", [(2,), (2, 3)])
-def test_a_unit_has_the_verdict_of_its_worst_cylinder(
-    tmp_path: Path, cylinders: tuple[int, ...]
-) -> None:
+def test_a_unit_has_the_verdict_of_its_worst_cylinder(cylinders: tuple[int, ...]) -> None:
     job = profile()
     found = assess(readings(job, ("as found",), 8, 7), job, reference())
     lower = [j for j in found if j.unit == "lower" and j.setting == "full advance"]
@@ -67,7 +62,7 @@ def test_a_unit_has_the_verdict_of_its_worst_cylinder(
         id(j): "inconclusive" if j.cylinder in cylinders else "inside" for j in lower
     }
     edited = [replace(j, verdict=verdicts.get(id(j), j.verdict)) for j in found]
-    lines = summary_of(edited, tmp_path)
+    lines = summary_of(edited)
     line = next(text for text in lines if text.startswith("lower, full advance, as found: "))
     named = "cylinder 2" if cylinders == (2,) else "cylinders 2 and 3"
     assert line.endswith(f": inconclusive: {named}")

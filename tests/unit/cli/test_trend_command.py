@@ -34,7 +34,7 @@ def workshop() -> Path:
         if moved:
             made.do(f"move upper {moved}")
         made.whole()
-        made.bench.save()
+        made.save()
     return home
 
 

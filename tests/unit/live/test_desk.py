@@ -298,7 +298,7 @@ def test_saved_proved_and_replayed_the_same(
     live = found.bench.session.readings()
     found.press("r", *"gap 0.30 mm", "enter", "p", *"new heel", "enter", "enter", "s", "y")
     assert found.bench.saved is not None
-    record, page = found.bench.saved
+    record, page = found.bench.saved.files
     assert page.exists()
     replayed = results_of(found.job.profile, [found.bench.capture_path])
     assert [repr(r) for r in replayed.readings] == [repr(r) for r in live]

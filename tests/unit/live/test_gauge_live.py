@@ -148,7 +148,7 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     told = " ".join(record["conditions"])
     assert "flywheel T: 1.0" in told
     assert "firing notch: 25.0" in told
-    proved = rig("verify", bench.bench.saved[0])
+    proved = rig("verify", bench.bench.saved.files[0])
     assert proved.status == 0, proved.out
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rig.live.live_session import TURNED_DEG, StallWatch
+from rig.guide.stillness import TURNED_DEG, StallWatch
 
 
 def after(*angles: float, step_s: float = 0.05) -> StallWatch:
