@@ -3,6 +3,8 @@
 import ast
 from pathlib import Path
 
+from rig import FROM
+
 ROOT = Path(__file__).parents[1] / "rig"
 
 CORE = ("base", "wire", "pins", "signal", "engine", "tdc", "timing", "session", "job")
@@ -48,7 +50,8 @@ def backwards() -> set[tuple[str, str]]:
                 assert node.level == 0, f"{path}: a relative import hides the room it goes to"
                 names = [node.module or ""]
                 if node.module == "rig":
-                    names = [f"rig.{alias.name}" for alias in node.names]
+                    face = [FROM.get(alias.name, f"rig.{alias.name}") for alias in node.names]
+                    names = [name.partition(":")[0] for name in face]
                 elif (ROOT / "/".join((node.module or "").split(".")[1:])).is_dir():
                     names = [f"{node.module}.{alias.name}" for alias in node.names]
             for name in names:

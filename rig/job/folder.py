@@ -13,6 +13,7 @@ import json
 import math
 import os
 from itertools import count
+from os import PathLike
 from pathlib import Path
 from typing import Any
 
@@ -42,7 +43,8 @@ FOLDERS = ("captures", "certificates", "predictions", "units")
 class Job:
     """The files of a job. Raises InputError when the folder holds none."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: str | PathLike[str]) -> None:
+        folder = Path(folder)
         if not folder.is_dir():
             raise InputError(f"{folder}: there is no such job folder; rig new makes one")
         self.folder = folder

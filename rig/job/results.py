@@ -19,6 +19,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
+from os import PathLike
 from pathlib import Path
 from typing import Final
 
@@ -191,6 +192,47 @@ def results_of(
         worked.judgements = assess(worked.readings, profile, reference)
         worked.comparisons = compare_units(worked.readings, profile, reference)
     return worked
+
+
+@dataclass(frozen=True, slots=True)
+class JobAssessment:
+    """What captures of a job say, judged.
+
+    ``reference`` is top dead centre as used (None: not known, so nothing is assessed).
+    ``diagnostics`` is what looks wrong; ``is_sound`` is false when something entered is wrong, or
+    cannot be read.
+    """
+
+    engine: str
+    captures: tuple[Path, ...]
+    reference: TdcReference | None
+    readings: tuple[Reading, ...]
+    assessments: tuple[Assessment, ...]
+    comparisons: tuple[Comparison, ...]
+    diagnostics: tuple[Diagnostic, ...]
+    is_sound: bool
+
+
+def assess_job(
+    folder: str | PathLike[str], captures: Sequence[str | PathLike[str]] = ()
+) -> JobAssessment:
+    """Assess a job by its newest capture, or by the ``captures`` named; nothing is saved.
+
+    Raises InputError when the folder is no job, it holds no capture, or one cannot be read.
+    """
+    job = Job(Path(folder))
+    paths = [Path(each) for each in captures] or [job.newest().known.path]
+    found = work_job(job, paths)
+    return JobAssessment(
+        engine=job.profile.engine.name,
+        captures=tuple(paths),
+        reference=found.reference,
+        readings=tuple(found.readings),
+        assessments=tuple(found.judgements),
+        comparisons=tuple(found.comparisons),
+        diagnostics=tuple(each for _, each in found.doubts),
+        is_sound=found.sound,
+    )
 
 
 def _each_another(played: Sequence[ReplayedCapture]) -> None:

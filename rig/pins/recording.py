@@ -117,7 +117,7 @@ def _recording(path: Path, counts_per_turn: int | None, names: Mapping[str, str]
             " give --counts-per-turn (four times the encoder's lines)"
         )
     pins = PinRecording(path, names, counts_per_turn)
-    return Recording(path, "pins", pins.batches(), pins.inputs, counts_per_turn)
+    return Recording(path, "pins", pins.batches(), pins.inputs, counts_per_turn, from_zero=True)
 
 
 RECORDING_FORMAT = RecordingFormat("pins", "pin recording (VCD)", _begins_dump, _recording)

@@ -294,7 +294,7 @@ def arc_warnings(arc_deg: float) -> list[str]:
     return []
 
 
-def from_stop(
+def tdc_from_stop(
     forward_deg: Sequence[float],
     backward_deg: Sequence[float],
     *,
@@ -486,7 +486,7 @@ class StopTouches:
     def reference(self, profile: Profile) -> TdcReference:
         """Top dead centre from these touches. Raises InputError when they do not give one."""
         encoder = profile.encoder
-        found = from_stop(
+        found = tdc_from_stop(
             self._on_disc(1, profile),
             self._on_disc(-1, profile),
             counts_per_turn=encoder.counts_per_turn,

@@ -22,13 +22,17 @@ HEAD_BYTES = 4096
 
 @dataclass(slots=True)
 class Recording:
-    """Batches, and the names of the contact inputs by number; ``kind`` is that of its format."""
+    """Batches, and the names of the contact inputs by number; ``kind`` is that of its format.
+
+    ``from_zero``: it starts at time 0, not at its first position.
+    """
 
     path: Path
     kind: str
     batches: Iterator[Batch]
     inputs: Mapping[int, str]
     counts_per_turn: int
+    from_zero: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from rig.base.rounding import after_index, many, size, two_figures
 from rig.base.rounding import within as stated_within
 from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.profile import Encoder
+from rig.job.recording import RecordingOpenings
 from rig.job.results import JobResults
 from rig.session.diagnostics import Diagnostic, Doubt, moves
 from rig.signal.events import Reason, Rejection
@@ -245,3 +246,18 @@ def mark_words(mark: EngineMark, reference: TdcReference | None) -> str:
         f"{mark.what}: {size(past, U_deg)}° {side} top dead centre of cylinder {mark.cylinder}"
         f" by {reference.method} ({stated_within(U_deg)}){within}"
     )
+
+
+def recording_doubts(found: RecordingOpenings) -> list[str]:
+    """What is in doubt about the openings of a recording, a sentence each."""
+    doubts = list(found.file_errors)
+    if found.openings and not found.is_anchored:
+        doubts.append("the index was never met: angles are not known")
+    if found.counts is not None:
+        doubts.append(f"{found.counts.words}: is --counts-per-turn right?")
+    elif found.off_passes:
+        times = many(found.off_passes, "time")
+        doubts.append(f"the index came {times} at another count than expected")
+    if found.angles_lost is not None:
+        doubts.append(f"angles do not hold: {reason_words(found.angles_lost)}")
+    return doubts + [f"{name} never opens" for name in found.never_open]

@@ -166,17 +166,17 @@ def test_the_run_up_can_be_set() -> None:
 @pytest.mark.parametrize(
     ("options", "sentence"),
     [
-        (("--counts-per-turn", "0"), "--counts-per-turn is to be from 4 to 1000000"),
-        (("--counts-per-turn", "-4096"), "--counts-per-turn is to be from 4 to 1000000"),
+        (("--counts-per-turn", "0"), "counts_per_turn 0: enter 4 to 1000000"),
+        (("--counts-per-turn", "-4096"), "counts_per_turn -4096: enter 4 to 1000000"),
         (("--counts-per-turn", "many"), "invalid int value: 'many'"),
-        (("--tdc-deg", "inf"), "--tdc-deg inf: a finite number is needed"),
+        (("--tdc-deg", "inf"), "tdc_deg inf: enter a finite number"),
         (
             ("--approach-deg", "-1"),
-            "--approach-deg -1.0: a finite number is needed, not below zero",
+            "approach_deg -1.0: enter a finite number, not below zero",
         ),
-        (("--closed-end-ms", "nan"), "--closed-end-ms nan: a finite number is needed"),
+        (("--closed-end-ms", "nan"), "closed_end_ms nan: enter a finite number"),
         (("--open-level", "contact1=2"), "--open-level contact1=2: give an input and the level"),
-        (("--open-level", "hat=1"), "--open-level hat=1: give an input and the level 0 or 1"),
+        (("--open-level", "hat=1"), "open level hat=1: give an input and the level 0 or 1"),
         (("--direction", "2"), "invalid choice: "),
     ],
 )

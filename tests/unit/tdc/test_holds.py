@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.engine.profile import Encoder
-from rig.tdc.piston_stop import from_stop
+from rig.tdc.piston_stop import tdc_from_stop
 from rig.tdc.reference import TdcReference, set_by_hand
 from rig.tdc.validity import ALWAYS, NEVER, Touched, holds
 from rig.words.diagnostics import reason_words
@@ -21,7 +21,7 @@ OFF_DEG = 6.0
 
 def touched(tdc_deg: float, capture: str = "a", cylinder: int = 1) -> TdcReference:
     """Found by a stop that blocks 60 degrees, two touches a side a hundredth apart."""
-    found = from_stop(
+    found = tdc_from_stop(
         [tdc_deg - 30.0, tdc_deg - 29.99],
         [tdc_deg + 30.0, tdc_deg + 29.99],
         counts_per_turn=4096,

@@ -14,7 +14,7 @@ from rig.engine.gear_train import around_deg, index_places, places_apart_deg
 from rig.engine.profile import Encoder, Engine
 from rig.signal.events import Reason, Rejection
 from rig.tdc.index_resolver import CLEAR, placed, same_frame, stated_place
-from rig.tdc.piston_stop import from_stop
+from rig.tdc.piston_stop import tdc_from_stop
 from rig.tdc.reference import TdcReference, set_by_hand
 from rig.words.diagnostics import reason_words
 
@@ -72,7 +72,7 @@ def test_touches_move_along_and_keep_their_place_on_the_disc(
     ratio: Fraction, tdc_deg: float, near_deg: float
 ) -> None:
     of = encoder(ratio)
-    reference = from_stop(
+    reference = tdc_from_stop(
         [tdc_deg - 40.0], [tdc_deg + 40.0], counts_per_turn=4096, turns_per_crank_turn=ratio
     )
     moved = placed(reference, near_deg, of)

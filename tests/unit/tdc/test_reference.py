@@ -14,7 +14,7 @@ from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution
 from rig.engine.geometry import btdc_from_travel_deg, deg_per_mm
 from rig.engine.profile import Geometry
-from rig.tdc.piston_stop import from_stop
+from rig.tdc.piston_stop import tdc_from_stop
 from rig.tdc.reference import BY_HAND, SINGLE_TOUCH_DEG, TdcReference, moved, set_by_hand
 from rig.tdc.reference_file import from_plain, to_plain
 
@@ -49,13 +49,13 @@ def names(reference: TdcReference) -> list[str]:
 def test_middle_of_the_arc_that_the_stop_blocks(
     forward: float, backward: float, tdc: float
 ) -> None:
-    found = from_stop([forward], [backward], counts_per_turn=4096, geometry=STRAIGHT)
+    found = tdc_from_stop([forward], [backward], counts_per_turn=4096, geometry=STRAIGHT)
     assert found.tdc_deg == pytest.approx(tdc, abs=1e-9)
     assert (found.method, found.cylinder) == ("stop", 1)
 
 
 def test_the_arithmetic_mean_would_be_wrong() -> None:
-    found = from_stop([322.4], [37.0], counts_per_turn=4096, geometry=STRAIGHT)
+    found = tdc_from_stop([322.4], [37.0], counts_per_turn=4096, geometry=STRAIGHT)
     assert abs(found.tdc_deg - 179.7) > 90.0
 
 
@@ -71,10 +71,10 @@ def test_bias_of_a_known_offset_is_taken_out(row: tuple[float, ...]) -> None:
     # Derived from the slider-crank by two routes (50 digits; root search).
     r, rod, e, before, after, middle, true, bias = row
     crank = Geometry(r, rod, e)
-    found = from_stop([before], [after], counts_per_turn=FINE, geometry=crank)
+    found = tdc_from_stop([before], [after], counts_per_turn=FINE, geometry=crank)
     assert found.tdc_deg == pytest.approx(true, abs=2e-6)
     assert f"{bias:.3f}° late, which is taken out" in found.how
-    left_in = from_stop([before], [after], counts_per_turn=FINE, geometry=STRAIGHT)
+    left_in = tdc_from_stop([before], [after], counts_per_turn=FINE, geometry=STRAIGHT)
     assert left_in.tdc_deg == pytest.approx(middle, abs=1e-6)
 
 
@@ -91,7 +91,7 @@ def test_an_offset_that_is_not_known_is_carried(
         btdc_from_travel_deg(travel_mm, worst) - btdc_from_travel_deg(travel_mm, worst, after=True)
     ) / 2.0
     crank = Geometry(44, 176, None, limit_mm)
-    found = from_stop([360 - half], [half], counts_per_turn=FINE, geometry=crank)
+    found = tdc_from_stop([360 - half], [half], counts_per_turn=FINE, geometry=crank)
     assert found.tdc_deg % 360 == pytest.approx(0.0, abs=1e-9)
     offset = part(found, "cylinder offset")
     assert offset.u_deg == pytest.approx(bias_deg / math.sqrt(3.0), abs=1e-6)
@@ -100,11 +100,11 @@ def test_an_offset_that_is_not_known_is_carried(
 
 
 def test_nothing_stated_takes_a_tenth_of_the_throw() -> None:
-    unlimited = from_stop([320], [40], counts_per_turn=4096, geometry=Geometry(44, 176, None))
-    same = from_stop([320], [40], counts_per_turn=4096, geometry=Geometry(44, 176, None, 4.4))
+    unlimited = tdc_from_stop([320], [40], counts_per_turn=4096, geometry=Geometry(44, 176, None))
+    same = tdc_from_stop([320], [40], counts_per_turn=4096, geometry=Geometry(44, 176, None, 4.4))
     assert part(unlimited, "cylinder offset").u_deg == part(same, "cylinder offset").u_deg
     assert "nobody states" in part(unlimited, "cylinder offset").how
-    no_crank = from_stop([320], [40], counts_per_turn=4096)
+    no_crank = tdc_from_stop([320], [40], counts_per_turn=4096)
     assert part(no_crank, "cylinder offset").u_deg > part(unlimited, "cylinder offset").u_deg
 
 
@@ -121,7 +121,7 @@ def test_repeatability_of_the_middle(travel_mm: float, each_deg: float, middle_d
     assert u_touch == pytest.approx(each_deg, abs=5e-5)
     forward = [360 - at - u_touch, 360 - at + u_touch]  # a mean of u = u_touch: s is sqrt(2) of it
     backward = [at - u_touch, at + u_touch]
-    found = from_stop(forward, backward, counts_per_turn=FINE, geometry=STRAIGHT)
+    found = tdc_from_stop(forward, backward, counts_per_turn=FINE, geometry=STRAIGHT)
     assert found.uncertainty.u_deg == pytest.approx(middle_deg, abs=5e-5)
     assert (part(found, "repeatability").kind, part(found, "repeatability").nu) == ("A", 2.0)
     assert found.uncertainty.nu_eff == pytest.approx(2.0)
@@ -130,24 +130,24 @@ def test_repeatability_of_the_middle(travel_mm: float, each_deg: float, middle_d
 def test_counting_stands_where_touches_fall_on_one_count() -> None:
     # D2: q/sqrt(12), JCGM 100 F.2.2.1 (from memory); half on each side, so q/sqrt(24) together.
     q = 0.15
-    same = from_stop([320.0] * 3, [40.0] * 3, counts_per_turn=2400, geometry=STRAIGHT)
+    same = tdc_from_stop([320.0] * 3, [40.0] * 3, counts_per_turn=2400, geometry=STRAIGHT)
     assert part(same, "counting").u_deg == pytest.approx(q / math.sqrt(24.0))
-    one = from_stop([320.0, 320.15, 320.0], [40.0] * 3, counts_per_turn=2400, geometry=STRAIGHT)
+    one = tdc_from_stop([320.0, 320.15, 320.0], [40.0] * 3, counts_per_turn=2400, geometry=STRAIGHT)
     assert part(one, "counting").u_deg == pytest.approx(0.043301 / 2.0, abs=1e-6)
-    none = from_stop(
+    none = tdc_from_stop(
         [320.0, 320.15, 320.0], [40.0, 40.0, 40.15], counts_per_turn=2400, geometry=STRAIGHT
     )
     assert "counting" not in names(none)
-    fine = from_stop([320.0] * 3, [40.0] * 3, counts_per_turn=2400, whole_counts=False)
+    fine = tdc_from_stop([320.0] * 3, [40.0] * 3, counts_per_turn=2400, whole_counts=False)
     assert "counting" not in names(fine)
 
 
 def test_graduation() -> None:
     # D1: rectangular a/sqrt(3), a = 0.2 gives 0.115470 (JCGM 100, 4.3.7, from memory).
-    found = from_stop([320], [40], counts_per_turn=FINE, graduation_error_deg=0.2)
+    found = tdc_from_stop([320], [40], counts_per_turn=FINE, graduation_error_deg=0.2)
     # At dead centre itself, and in the mean of the two touches.
     assert part(found, "graduation").u_deg == pytest.approx(0.115470 * math.sqrt(1.5), abs=1e-6)
-    geared = from_stop(
+    geared = tdc_from_stop(
         [320], [40], counts_per_turn=FINE, graduation_error_deg=0.2, turns_per_crank_turn=0.5
     )
     assert part(geared, "graduation").u_deg == pytest.approx(2 * part(found, "graduation").u_deg)
@@ -160,7 +160,7 @@ def test_run_out_is_never_more_than_its_amplitude_says(
     def shown(angle_deg: float) -> float:
         return angle_deg + 0.12 * math.sin(math.radians(angle_deg + phase))
 
-    found = from_stop(
+    found = tdc_from_stop(
         [shown(middle - arc / 2)], [shown(middle + arc / 2)],
         counts_per_turn=FINE, geometry=STRAIGHT, run_out_deg=0.12,
     )  # fmt: skip
@@ -172,17 +172,17 @@ def test_run_out_is_never_more_than_its_amplitude_says(
 
 def test_run_out_of_touches_half_a_turn_apart() -> None:
     # D4: two readings 180 degrees apart differ by at most 2 A = 0.24; against the middle, A.
-    found = from_stop([270], [90], counts_per_turn=FINE, run_out_deg=0.12)
+    found = tdc_from_stop([270], [90], counts_per_turn=FINE, run_out_deg=0.12)
     assert part(found, "run-out").u_deg == pytest.approx(0.12 / math.sqrt(2.0))
 
 
 def test_a_single_touch_on_one_side_or_both() -> None:
-    pooled = from_stop([320, 320.2], [40], counts_per_turn=FINE, geometry=STRAIGHT)
+    pooled = tdc_from_stop([320, 320.2], [40], counts_per_turn=FINE, geometry=STRAIGHT)
     repeat = part(pooled, "repeatability")
     s = 0.2 / math.sqrt(2.0)
     assert repeat.u_deg == pytest.approx(s * math.sqrt(1.5) / 2.0)
     assert (repeat.nu, repeat.kind) == (1.0, "A")
-    single = from_stop([320], [40], counts_per_turn=FINE, geometry=STRAIGHT)
+    single = tdc_from_stop([320], [40], counts_per_turn=FINE, geometry=STRAIGHT)
     u_deg = SINGLE_TOUCH_DEG / math.sqrt(3.0) / math.sqrt(2.0)
     assert part(single, "repeatability").u_deg == pytest.approx(u_deg)
 
@@ -190,12 +190,12 @@ def test_a_single_touch_on_one_side_or_both() -> None:
 def test_play_between_crank_and_encoder() -> None:
     # Geometry: turned at the encoder it leads the crank by half of the play, either way.
     touches = ([320.0 + 0.2], [40.0 - 0.2])
-    lead = from_stop(*touches, counts_per_turn=FINE, geometry=STRAIGHT, turned_at="encoder",
+    lead = tdc_from_stop(*touches, counts_per_turn=FINE, geometry=STRAIGHT, turned_at="encoder",
                      play_deg=0.4, play_error_deg=0.1)  # fmt: skip
     assert lead.tdc_deg == pytest.approx(0.2)
     assert part(lead, "play of the encoder's drive").u_deg == pytest.approx(0.05 / math.sqrt(3.0))
     touches = ([320.0 - 0.2], [40.0 + 0.2])
-    lag = from_stop(*touches, counts_per_turn=FINE, geometry=STRAIGHT, turned_at="crank",
+    lag = tdc_from_stop(*touches, counts_per_turn=FINE, geometry=STRAIGHT, turned_at="crank",
                     play_deg=0.4, play_error_deg=0.1)  # fmt: skip
     assert lag.tdc_deg == pytest.approx(359.8)
 
@@ -230,7 +230,7 @@ def test_the_stated_interval_holds_the_truth(
         wobble = rng.normal(0.0, sigma_deg, (2, n))
         before = shown(tdc - btdc_from_travel_deg(travel, crank) + wobble[0])
         after = shown(tdc - btdc_from_travel_deg(travel, crank, after=True) + wobble[1])
-        found = from_stop(
+        found = tdc_from_stop(
             ((np.floor(before / q_deg) + 0.5) * q_deg).tolist(),
             ((np.floor(after / q_deg) + 0.5) * q_deg).tolist(),
             counts_per_turn=counts,
@@ -278,8 +278,8 @@ FORWARD, BACKWARD = [320.0, 320.1, 320.05], [40.0, 40.1, 40.05]
 
 
 def test_a_reference_that_stayed() -> None:
-    first = from_stop(FORWARD, BACKWARD, counts_per_turn=4096, run_out_deg=0.1)
-    again = from_stop(
+    first = tdc_from_stop(FORWARD, BACKWARD, counts_per_turn=4096, run_out_deg=0.1)
+    again = tdc_from_stop(
         [each - 5.0 for each in FORWARD], [each + 5.03 for each in BACKWARD],
         counts_per_turn=4096, run_out_deg=0.1,
     )  # fmt: skip
@@ -290,8 +290,8 @@ def test_a_reference_that_stayed() -> None:
 
 
 def test_a_reference_that_moved() -> None:
-    first = from_stop(FORWARD, BACKWARD, counts_per_turn=4096, run_out_deg=0.5)
-    again = from_stop(
+    first = tdc_from_stop(FORWARD, BACKWARD, counts_per_turn=4096, run_out_deg=0.5)
+    again = tdc_from_stop(
         [each - 0.5 for each in FORWARD], [each - 0.5 for each in BACKWARD],
         counts_per_turn=4096, run_out_deg=0.5,
     )  # fmt: skip
@@ -324,7 +324,7 @@ ANGLES = st.lists(st.floats(-5.0, 5.0), min_size=1, max_size=5)
 def test_plain_values_and_back(
     forward: list[float], backward: list[float], run_out_deg: float
 ) -> None:
-    found = from_stop(
+    found = tdc_from_stop(
         [320.0 + each for each in forward],
         [40.0 + each for each in backward],
         counts_per_turn=4096,

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.base.errors import InputError
-from rig.tdc.piston_stop import from_stop
+from rig.tdc.piston_stop import tdc_from_stop
 from rig.tdc.reference import TdcReference, set_by_hand
 from rig.tdc.reference_file import (
     BadReferenceError,
@@ -22,7 +22,7 @@ from rig.tdc.reference_file import (
     save_reference,
 )
 
-STOP = from_stop([320.0, 320.1], [40.0, 40.2], counts_per_turn=4096, capture="première.capture")
+STOP = tdc_from_stop([320.0, 320.1], [40.0, 40.2], counts_per_turn=4096, capture="première.capture")
 
 
 def numbered(number: int) -> TdcReference:

@@ -7,11 +7,11 @@ import math
 import pytest
 
 from rig.base.errors import InputError
-from rig.tdc.piston_stop import from_stop
+from rig.tdc.piston_stop import tdc_from_stop
 
 
 def warnings_of(forward: list[float], backward: list[float]) -> str:
-    return "\n".join(from_stop(forward, backward, counts_per_turn=4096).warnings)
+    return "\n".join(tdc_from_stop(forward, backward, counts_per_turn=4096).warnings)
 
 
 def test_steady_touches_warn_of_nothing() -> None:
@@ -52,4 +52,4 @@ def test_touches_that_give_no_dead_centre(
     forward: list[float], backward: list[float], said: str
 ) -> None:
     with pytest.raises(InputError, match=said):
-        from_stop(forward, backward, counts_per_turn=4096)
+        tdc_from_stop(forward, backward, counts_per_turn=4096)

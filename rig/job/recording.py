@@ -1,0 +1,270 @@
+"""The openings of one recording, with or without a job: ``rig.read_openings`` and ``rig read``."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from os import PathLike
+from pathlib import Path
+from types import MappingProxyType
+from typing import Literal
+
+from rig.base.angles import wrap
+from rig.base.errors import InputError
+from rig.engine.profile import Profile
+from rig.session.diagnostics import Check, counts_check
+from rig.session.session import signal_settings
+from rig.signal.events import Finding, IndexPass, Opening, Rejection, Settings
+from rig.signal.openings import OpeningFinder, replay
+from rig.signal.track import IndexCheck
+from rig.wire.formats import Recording, open_recording
+from rig.wire.records import Health, LineError
+
+FEWEST_COUNTS, MOST_COUNTS = 4, 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedOpening:
+    """One opening passed in the normal direction, or at rest.
+
+    ``unit`` is the name of its contact input, ``t_s`` the time from the recording's start.
+    ``crank_deg`` grows in the normal direction and is a whole number of turns at each leading edge
+    of the index; None when no index was ever met. ``btdc_deg`` is in (-180, 180]; None without top
+    dead centre. ``rejection`` is why it is no reading; None when it is one. ``approach_deg`` is the
+    movement in the normal direction before it. ``bounces``: how often the contacts opened in the
+    transition, which took ``transition_us``. Before it they were closed for ``closed_us`` and
+    ``closed_deg`` (NaN: not seen).
+    """
+
+    unit: str
+    t_s: float
+    crank_deg: float | None
+    btdc_deg: float | None
+    rejection: Rejection | None
+    approach_deg: float
+    speed_deg_s: float
+    bounces: int
+    transition_us: float
+    closed_us: float
+    closed_deg: float
+
+    @property
+    def valid(self) -> bool:
+        """Whether it is a reading."""
+        return self.rejection is None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingOpenings:
+    """What a recording gave: its openings in order of time, and what is in doubt about them.
+
+    ``tdc_deg`` is top dead centre, degrees after the index, as it was entered. ``line_errors`` and
+    ``findings`` are kinds and how many of each, ``file_errors`` sentences on damage in the file.
+    ``counts`` is the check of the counts from index to index, where they are wrong; ``off_passes``
+    is how often the index came at another count than expected. ``angles_lost`` is why angles were
+    not valid at the end; ``never_open`` names the inputs without an opening.
+    """
+
+    path: Path
+    kind: str
+    counts_per_turn: int
+    tdc_deg: float | None
+    openings: tuple[RecordedOpening, ...]
+    index_passes: int
+    line_errors: Mapping[str, int]
+    findings: Mapping[str, int]
+    illegal_transitions: int
+    state_widths_counts: tuple[float, ...]
+    state_widths_corrected: bool
+    file_errors: tuple[str, ...]
+    is_anchored: bool  # the index was passed
+    counts: Check | None
+    off_passes: int
+    angles_lost: Rejection | None
+    never_open: tuple[str, ...]
+
+    @property
+    def valid(self) -> tuple[RecordedOpening, ...]:
+        """The openings that are readings."""
+        return tuple(one for one in self.openings if one.valid)
+
+
+def read_openings(
+    path: str | PathLike[str],
+    counts_per_turn: int | None = None,
+    *,
+    tdc_deg: float | None = None,
+    engine: Profile | None = None,
+    direction: Literal[1, -1] | None = None,
+    index_level: Literal[0, 1] | None = None,
+    open_levels: Mapping[str, int] | None = None,
+    signals: Mapping[str, str] | None = None,
+    approach_deg: float | None = None,
+    closed_end_ms: float | None = None,
+    least_open_ms: float | None = None,
+    longest_dropout_ms: float | None = None,
+) -> RecordingOpenings:
+    """Where the contacts open in a capture or a pin recording (VCD), the whole of it read.
+
+    ``counts_per_turn`` is four times the encoder's lines; a capture usually states it itself.
+    ``tdc_deg`` is top dead centre in degrees after the index, in the normal direction. ``engine``
+    gives how the rig is mounted; what else is entered goes before it. Without either, A leads B in
+    the normal direction (``direction`` 1), the index is active at level 1 and contacts are open at
+    level 1. ``open_levels`` maps a contact input (``contact2``) to its level when open, ``signals``
+    a, b, z, contact1 ... to other names in a VCD. ``approach_deg`` is the least approach of a
+    reading, crank degrees. ``closed_end_ms``, ``least_open_ms`` and ``longest_dropout_ms`` are the
+    times that decide what an opening is.
+
+    Raises InputError for a value that is impossible, for a file that is no recording, and for one
+    without a single position.
+    """
+    file = Path(path)
+    if counts_per_turn is None and engine is not None:
+        counts_per_turn = engine.encoder.counts_per_turn
+    _check_counts(counts_per_turn)
+    _check_number("tdc_deg", tdc_deg, least=-math.inf)
+    recording = open_recording(file, counts_per_turn, signals)
+    _check_counts(recording.counts_per_turn)
+    settings = Settings(recording.counts_per_turn)
+    if engine is not None:
+        settings = replace(signal_settings(engine), counts_per_turn=recording.counts_per_turn)
+    if direction is not None:
+        settings = replace(settings, direction=_one_of("direction", direction, (1, -1)))
+    if index_level is not None:
+        settings = replace(settings, index_level=_one_of("index_level", index_level, (0, 1)))
+    if (needed_deg := _check_number("approach_deg", approach_deg)) is not None:
+        settings = replace(settings, run_up_deg=needed_deg)
+    if (end_ms := _check_number("closed_end_ms", closed_end_ms)) is not None:
+        settings = replace(settings, closed_end_us=1e3 * end_ms)
+    if (open_ms := _check_number("least_open_ms", least_open_ms)) is not None:
+        settings = replace(settings, least_open_us=1e3 * open_ms)
+    if (dropout_ms := _check_number("longest_dropout_ms", longest_dropout_ms)) is not None:
+        settings = replace(settings, longest_dropout_us=1e3 * dropout_ms)
+    levels = {**settings.open_levels, **_levels(open_levels or {}, recording.inputs)}
+    return _read(recording, replace(settings, open_levels=levels), tdc_deg)
+
+
+def _check_counts(counts: int | None) -> None:
+    if counts is not None and not FEWEST_COUNTS <= counts <= MOST_COUNTS:
+        raise InputError(f"counts_per_turn {counts}: enter {FEWEST_COUNTS} to {MOST_COUNTS}")
+
+
+def _check_number(name: str, value: float | None, least: float = 0.0) -> float | None:
+    if value is not None and not (math.isfinite(value) and value >= least):
+        below = "" if least < 0.0 else ", not below zero"
+        raise InputError(f"{name} {value}: enter a finite number{below}")
+    return value
+
+
+def _one_of(name: str, value: int, allowed: tuple[int, int]) -> int:
+    if value not in allowed:
+        raise InputError(f"{name} {value}: enter {allowed[0]} or {allowed[1]}")
+    return value
+
+
+def _levels(entered: Mapping[str, int], inputs: Mapping[int, str]) -> dict[int, int]:
+    """Level when open by input number, from the inputs' names in the recording, or contactN."""
+    by_name = {name: number for number, name in inputs.items()}
+    found = {}
+    for name, level in entered.items():
+        digits = name.removeprefix("contact")
+        number = int(digits) if digits.isascii() and digits.isdigit() else None
+        number = by_name.get(name, number)
+        if number is None or level not in (0, 1):
+            raise InputError(f"open level {name}={level}: give an input and the level 0 or 1")
+        found[number] = level
+    return found
+
+
+def _read(recording: Recording, settings: Settings, tdc_deg: float | None) -> RecordingOpenings:
+    finder, check = OpeningFinder(settings), IndexCheck(settings)
+    openings: list[Opening] = []
+    line_errors: Counter[str] = Counter()
+    findings: Counter[str] = Counter()
+    file_errors: list[str] = []
+    index_passes = illegal = 0
+    start_us = 0.0 if recording.from_zero else math.inf
+    for batch, events in replay(finder, recording.batches):
+        if len(batch.positions):
+            start_us = min(start_us, float(batch.positions[0]["t_us"]))
+        for other in batch.others:
+            if isinstance(other, LineError):
+                line_errors[other.kind] += other.times
+                if other.kind in ("capture", "vcd", "protocol"):
+                    file_errors.append(other.detail)
+            elif isinstance(other, Health):
+                illegal = other.illegal
+        for event in events:
+            if isinstance(event, Opening) and event.direction >= 0:
+                openings.append(event)
+            elif isinstance(event, IndexPass):
+                index_passes += 1
+                check.take(event)
+            elif isinstance(event, Finding):
+                findings[f"{event.kind}, {input_name(event.input, recording.inputs)}"] += 1
+    if math.isinf(start_us):
+        raise InputError(f"{recording.path}: {_nothing(file_errors, line_errors)}")
+    met = {one.input for one in openings}
+    # They come in the order in which they were decided.
+    openings = sorted((_as_known_now(one, check) for one in openings), key=lambda one: one.t_us)
+    return RecordingOpenings(
+        path=recording.path,
+        kind=recording.kind,
+        counts_per_turn=settings.counts_per_turn,
+        tdc_deg=tdc_deg,
+        openings=tuple(_recorded(one, start_us, tdc_deg, recording.inputs) for one in openings),
+        index_passes=index_passes,
+        line_errors=MappingProxyType(dict(line_errors)),
+        findings=MappingProxyType(dict(findings)),
+        illegal_transitions=illegal,
+        state_widths_counts=tuple(round(float(width), 4) for width in finder.widths.shares[0]),
+        state_widths_corrected=any(finder.widths.offsets),
+        file_errors=tuple(dict.fromkeys(file_errors)),
+        is_anchored=finder.track.anchor is not None,
+        counts=counts_check(check.turns, settings.counts_per_turn) if check.counts_wrong else None,
+        off_passes=check.off_passes,
+        angles_lost=finder.track.lost,
+        never_open=tuple(name for number, name in recording.inputs.items() if number not in met),
+    )
+
+
+def _as_known_now(one: Opening, check: IndexCheck) -> Opening:
+    """An opening that was taken for valid, until the index showed otherwise."""
+    return replace(one, rejection=one.rejection or check.why_not(one.t_us))
+
+
+def _nothing(file_errors: list[str], line_errors: Counter[str]) -> str:
+    """Why there is nothing to read in a capture."""
+    kinds = ", ".join(f"{kind} {n}" for kind, n in line_errors.items() if kind != "capture")
+    heard = f" ({kinds})" if kinds else ""
+    return "; ".join(
+        dict.fromkeys([f"no position of a rig can be read in it{heard}", *file_errors])
+    )
+
+
+def input_name(number: int, inputs: Mapping[int, str]) -> str:
+    """The name of a contact input in a recording; 0 is the encoder."""
+    return inputs.get(number, f"contact{number}" if number else "encoder")
+
+
+def _recorded(
+    one: Opening, start_us: float, tdc_deg: float | None, inputs: Mapping[int, str]
+) -> RecordedOpening:
+    btdc_deg = None
+    if tdc_deg is not None and one.crank_deg is not None:
+        btdc_deg = wrap(tdc_deg - one.crank_deg)
+    return RecordedOpening(
+        unit=input_name(one.input, inputs),
+        t_s=(one.t_us - start_us) / 1e6,
+        crank_deg=one.crank_deg,
+        btdc_deg=btdc_deg,
+        rejection=one.rejection,
+        approach_deg=one.run_up_deg,
+        speed_deg_s=one.speed_deg_s,
+        bounces=one.partings,
+        transition_us=one.passage_us,
+        closed_us=one.closed_us,
+        closed_deg=one.closed_deg,
+    )
