@@ -1,15 +1,14 @@
-"""Plain data <-> dataclasses, bounds by field.
+"""Between plain data (JSON, TOML) and dataclasses, with types and bounds checked by field.
 
-Dataclasses to plain JSON values and back, with every value's type looked at on the way in.
+``to_plain`` and ``from_plain`` serve what the program itself writes. Numbers that JSON cannot say
+are the strings "inf", "-inf" and "nan"; fractions "3/2"; keys of tables strings. A missing field
+takes its default, so that records written before a field existed stay readable; an unknown field is
+an error, and the first error ends the reading. ``Bounds`` and ``Longest`` stand in the type of a
+field.
 
-Numbers that JSON cannot say are written as the strings "inf", "-inf" and "nan"; fractions as
-"3/2"; keys of tables as strings. Fields that a record lacks take their default, so that records
-written before a field was thought of stay readable; a field that nobody knows is an error.
-
-One table of the engine file, read key by key; what is wrong goes into the book of mistakes.
-
-Every reader gives None (text: "") for a key that is absent or wrong, so that the rest of the file
-is still looked at. ``end`` notes the keys that nobody asked for.
+``Section`` serves what a person writes: one table of the engine file, read key by key. Each mistake
+goes into the book of mistakes with its line, its key and what is allowed, and reading goes on: a
+reader gives None (text: "") for a key that is absent or wrong. ``end`` notes unknown keys.
 """
 
 from __future__ import annotations
@@ -23,11 +22,21 @@ from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import MISSING, Field, dataclass, field, fields, is_dataclass
 from fractions import Fraction
 from functools import cache
-from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
+from typing import (
+    Annotated,
+    Any,
+    Literal,
+    TypeVar,
+    Union,
+    cast,
+    get_args,
+    get_origin,
+    get_type_hints,
+)
 
 import numpy as np
 
-from rig.base.errors import FieldPath, InputError, MistakeBook, shown
+from rig.base.errors import FieldPath, InputError, MistakeBook, place_name, shown
 from rig.base.rounding import many
 
 Reader = Callable[[object], Any]
@@ -38,12 +47,57 @@ _EXACT_FRACTION = re.compile(r"-?[0-9]{1,30}/[0-9]{1,30}")
 _EDITED = "the record was edited"
 
 
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """Least and greatest value of a number, both allowed: ``Annotated[float, Bounds(0, 360)]``."""
+
+    low: float
+    high: float
+
+    def wanted(self, value: Any) -> str:
+        """What is allowed instead of ``value``; "" when it is allowed."""
+        if self.low <= value <= self.high:
+            return ""
+        most = "" if math.isinf(self.high) else f" to {self.high:g}"
+        return f"a number from {self.low:g}{most or ' up'}"
+
+
+@dataclass(frozen=True, slots=True)
+class Longest:
+    """The greatest number of characters of a text: ``Annotated[str, Longest(80)]``."""
+
+    characters: int
+
+    def wanted(self, value: Any) -> str:
+        """What is allowed instead of ``value``; "" when it is allowed."""
+        return (
+            "" if len(value) <= self.characters else f"text of at most {self.characters} characters"
+        )
+
+
 class _WrongError(Exception):
     """A value is not as it should be; ``where`` grows on the way out of the nested values."""
 
     def __init__(self, words: str, where: str = "") -> None:
         super().__init__(words)
         self.words, self.where = words, where
+
+
+def json_value(data: bytes, encoding: Literal["utf-8", "ascii"] = "utf-8") -> Any:
+    """The value of a JSON text. Raises InputError with what keeps it from being one."""
+
+    def not_a_number(word: str) -> float:
+        raise ValueError(word)
+
+    try:
+        return json.loads(data.decode(encoding), parse_constant=not_a_number)
+    except UnicodeDecodeError as why:
+        name = "UTF-8" if encoding == "utf-8" else "plain ASCII"
+        raise InputError(f"byte {why.start + 1} is not {name}") from None
+    except json.JSONDecodeError as why:
+        raise InputError(f"line {why.lineno} is not JSON ({why.msg.lower()})") from None
+    except (RecursionError, ValueError):
+        raise InputError("nested too deep, or with a number that JSON cannot hold") from None
 
 
 def to_plain(value: object) -> Any:
@@ -100,6 +154,8 @@ def _reader(kind: Any) -> Reader:
         Union: _maybe_reader,
         types.UnionType: _maybe_reader,
     }
+    if get_origin(kind) is Annotated:
+        return _bounded_reader(*get_args(kind))
     make = makers.get(get_origin(kind))
     if make is None:
         raise TypeError(f"no way to read a {kind}")
@@ -107,7 +163,7 @@ def _reader(kind: Any) -> Reader:
 
 
 def _dataclass_reader(kind: Any) -> Reader:
-    hints = get_type_hints(kind)
+    hints = get_type_hints(kind, include_extras=True)
     readers = {each.name: _reader(hints[each.name]) for each in fields(kind)}
     needed = [each.name for each in fields(kind) if _has_to_be_there(each)]
 
@@ -120,7 +176,7 @@ def _dataclass_reader(kind: Any) -> Reader:
                 words = (
                     f"nothing of that name belongs here; {_EDITED} or comes from a newer version"
                 )
-                raise _WrongError(f"{words} of this program", f".{name[:60]}")
+                raise _WrongError(f"{words} of this program", f".{place_name((name,))}")
             try:
                 given[name] = readers[name](each)
             except _WrongError as wrong:
@@ -136,6 +192,18 @@ def _dataclass_reader(kind: Any) -> Reader:
 
 def _has_to_be_there(each: Field[Any]) -> bool:
     return each.default is MISSING and each.default_factory is MISSING
+
+
+def _bounded_reader(kind: Any, bounds: Bounds | Longest) -> Reader:
+    reader = _reader(kind)
+
+    def read(value: object) -> Any:
+        made = reader(value)
+        if wanted := bounds.wanted(made):
+            raise _wrong(wanted, value)
+        return made
+
+    return read
 
 
 def _plain_reader(kind: type) -> Reader:
@@ -178,7 +246,7 @@ def _table_reader(key_kind: Any, of: Any) -> Reader:
             try:
                 table[key_kind(key)] = reader(each)
             except _WrongError as wrong:
-                wrong.where = f".{key[:60]}{wrong.where}"
+                wrong.where = f".{place_name((key,))}{wrong.where}"
                 raise
         return table
 
@@ -227,9 +295,7 @@ def _fraction(value: object) -> Fraction:
 
 
 def _wrong(wanted: str, value: object) -> _WrongError:
-    shown = repr(value)
-    shown = shown if len(shown) <= 40 else shown[:40] + "..."
-    return _WrongError(f"must be {wanted}, not {shown}; {_EDITED}")
+    return _WrongError(f"must be {wanted}, not {shown(value)}; {_EDITED}")
 
 
 T = TypeVar("T")

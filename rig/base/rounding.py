@@ -22,9 +22,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from decimal import ROUND_HALF_UP, Decimal
+from typing import TYPE_CHECKING
 
 from rig.base.angles import modulo, wrap
-from rig.base.uncertainty import Uncertainty
+
+if TYPE_CHECKING:
+    from rig.base.uncertainty import Uncertainty
 
 UNKNOWN_TO = 2
 

@@ -5,30 +5,36 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
+
+from rig.base.codec import Bounds, Longest
+
+Text = Annotated[str, Longest(1000)]
+Size = Annotated[float, Bounds(0.0, 360.0)]
+Freedom = Annotated[float, Bounds(1.0, math.inf)]
 
 
 @dataclass(frozen=True, slots=True)
 class Contribution:
     """One part of an uncertainty: standard uncertainty in degrees and degrees of freedom."""
 
-    name: str  # "repeatability", "top dead centre", "counting", "graduation", "run-out", "play"
-    u_deg: float
-    nu: float  # math.inf when taken as exact
+    name: Text  # "repeatability", "top dead centre", "counting", "graduation", "run-out", "play"
+    u_deg: Size
+    nu: Freedom  # math.inf when taken as exact
     kind: Literal["A", "B"]
-    how: str  # one line: from what, and by which clause
+    how: Text  # one line: from what, and by which clause
 
 
 @dataclass(frozen=True, slots=True)
 class Uncertainty:
     """Combined and expanded: ``U_deg = k * u_deg`` at about 95 %."""
 
-    u_deg: float
-    nu_eff: float
-    k: float
-    U_deg: float
+    u_deg: Size
+    nu_eff: Freedom
+    k: Annotated[float, Bounds(0.0, 1000.0)]
+    U_deg: Annotated[float, Bounds(0.0, 10_000.0)]
     parts: tuple[Contribution, ...]
 
 

@@ -19,6 +19,7 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
+from rig.base.codec import json_value
 from rig.base.errors import InputError, reason
 from rig.certificate.schema import EARLIEST, FORMAT, VERSION
 
@@ -90,21 +91,11 @@ def parse(data: bytes, name: str) -> Record:
     one of another version.
     """
     try:
-        record = json.loads(data.decode("ascii"))
-    except UnicodeDecodeError as error:
+        record = json_value(data, "ascii")
+    except InputError as why:
         raise InputError(
-            f"{name}: byte {error.start + 1} is not plain ASCII, so this is no certificate as "
-            "this program writes it, or it was edited. Take the copy that was saved."
-        ) from None
-    except json.JSONDecodeError as error:
-        raise InputError(
-            f"{name}, line {error.lineno}: not JSON ({error.msg.lower()}). The file was edited or "
-            "cut off, or is no certificate. Take the copy that was saved."
-        ) from None
-    except (RecursionError, ValueError):
-        raise InputError(
-            f"{name}: nested too deep, or a number too long, for a certificate. The file was "
-            "edited or is no certificate."
+            f"{name}: {why}. The file was edited or cut off, or is no certificate as this program "
+            "writes it. Take the copy that was saved."
         ) from None
     if not isinstance(record, dict) or record.get("format") != FORMAT:
         raise InputError(f"{name}: is JSON, but not a timing certificate.")

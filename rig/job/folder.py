@@ -17,6 +17,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any
 
+from rig.base.codec import json_value
 from rig.base.errors import InputError, reason
 from rig.base.files import (
     LeftOut,
@@ -156,15 +157,9 @@ def read(path: Path, kind: str) -> dict[str, Any]:
     if len(data) > MOST_BYTES:
         raise InputError(f"{path}: is over {MOST_BYTES} bytes, so no {kind}")
     try:
-        found = json.loads(data.decode("utf-8"))
-    except UnicodeDecodeError as why:
-        raise InputError(
-            f"{path}: byte {why.start + 1} is not UTF-8, so this is no {kind}"
-        ) from None
-    except json.JSONDecodeError as why:
-        raise InputError(f"{path}: line {why.lineno} is not JSON, so this is no {kind}") from None
-    except (RecursionError, ValueError):
-        raise InputError(f"{path}: is nested too deep for a {kind}") from None
+        found = json_value(data)
+    except InputError as why:
+        raise InputError(f"{path}: {why}, so this is no {kind}") from None
     if not isinstance(found, dict) or found.get("kind") != kind:
         raise InputError(f"{path}: is no {kind}")
     return found

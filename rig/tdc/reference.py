@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Annotated, Literal
 
 from rig.base.angles import modulo, wrap
+from rig.base.codec import Bounds
 from rig.base.errors import InputError
 from rig.base.rounding import size, two_figures
-from rig.base.uncertainty import Contribution, Uncertainty, combine, rectangular, sure_within
+from rig.base.uncertainty import Contribution, Text, Uncertainty, combine, rectangular, sure_within
 from rig.engine.geometry import stop_bias_deg, stop_travel_mm
 from rig.engine.profile import Geometry
 
@@ -53,15 +54,18 @@ _COMMON = (GRADUATION, RUN_OUT, OFFSET, PLAY)
 """Parts that are the same again when dead centre is found again with the same rig."""
 
 
+Place = Annotated[float, Bounds(-1e6, 1e6)]
+
+
 @dataclass(frozen=True, slots=True)
 class GaugeWorking:
     """What the person said of gauge points after they were noted: all that it takes to come to the
     same dead centre from the recording again."""
 
     left_out: tuple[int, ...]  # numbers of points, from 1
-    u_lift_mm: float
-    u_angle_deg: float
-    inclination_deg: float
+    u_lift_mm: Annotated[float, Bounds(0.0, 100.0)]
+    u_angle_deg: Annotated[float, Bounds(0.0, 360.0)]
+    inclination_deg: Annotated[float, Bounds(0.0, 90.0)]
     case: Literal["", "sliding", "pinned"]
     fit_offset: bool  # the cylinder's offset was found from the points, too
 
@@ -70,18 +74,18 @@ class GaugeWorking:
 class TdcReference:
     """TDC of ``cylinder`` in degrees after the leading edge of the index, in [0, 360)."""
 
-    tdc_deg: float
+    tdc_deg: Annotated[float, Bounds(0.0, 360.0)]
     uncertainty: Uncertainty
-    method: str  # "stop", BY_HAND, "gauge, equal lifts", "gauge, fit", or a mark's words
-    how: str  # one sentence for the certificate
-    made_utc: str = ""
-    capture: str = ""  # file name of the capture in which it was found, "" when stated
+    method: Text  # "stop", BY_HAND, "gauge, equal lifts", "gauge, fit", or a mark's words
+    how: Text  # one sentence for the certificate
+    made_utc: Text = ""
+    capture: Text = ""  # file name of the capture in which it was found, "" when stated
     # Touches, degrees after the index; of a geared encoder over the turns that tell their place.
     # At a mark of the engine the crank stood once: then the first has it and the second is empty.
-    forward_deg: tuple[float, ...] = ()  # reached turning forward
-    backward_deg: tuple[float, ...] = ()  # reached turning back
-    cylinder: int = 1
-    warnings: tuple[str, ...] = ()
+    forward_deg: tuple[Place, ...] = ()  # reached turning forward
+    backward_deg: tuple[Place, ...] = ()  # reached turning back
+    cylinder: Annotated[int, Bounds(1, 36)] = 1
+    warnings: tuple[Text, ...] = ()
     gauge: GaugeWorking | None = None  # how its points were worked out, unless as noted
 
     def compared(self, later: TdcReference) -> str:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from fabricated_record import profile, record, reference
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.base.codec import from_plain, to_plain
+from rig.base.codec import Bounds, Longest, from_plain, to_plain
 from rig.base.errors import InputError
 from rig.certificate.schema import Certificate
 from rig.engine.profile import Profile
@@ -121,3 +122,49 @@ def test_a_record_written_before_a_field_was_thought_of_is_read() -> None:
     old = record()
     del old["stated"]["units"][0]["both_strokes"]
     assert from_plain(Certificate, old, "old").stated.units[0].both_strokes is False
+
+
+@dataclass(frozen=True)
+class Bounded:
+    part: Annotated[float, Bounds(0.0, 1.0)]
+    freedom: Annotated[float, Bounds(1.0, math.inf)]
+    cylinders: tuple[Annotated[int, Bounds(1, 36)], ...]
+    words: Annotated[str, Longest(5)] | None = None
+
+
+@given(
+    st.floats(-0.5, 1.5) | st.sampled_from([0.0, 1.0]),
+    st.floats(0.5, 3.0) | st.sampled_from([1.0, math.inf]),
+    st.lists(st.integers(0, 37), max_size=3),
+    st.none() | st.text(max_size=7),
+)
+def test_bounds_are_inclusive_and_named_by_field(
+    part: float, freedom: float, cylinders: list[int], words: str | None
+) -> None:
+    value = Bounded(part, freedom, tuple(cylinders), words)
+    wrong = next(
+        (
+            field
+            for field, good in (
+                ("part", 0.0 <= part <= 1.0),
+                ("freedom", freedom >= 1.0),
+                *((f"cylinders[{i}]", 1 <= n <= 36) for i, n in enumerate(cylinders)),
+                ("words", words is None or len(words) <= 5),
+            )
+            if not good
+        ),
+        None,
+    )
+    plain = json.loads(json.dumps(to_plain(value)))
+    if wrong is None:
+        assert from_plain(Bounded, plain, "here") == value
+    else:
+        with pytest.raises(InputError, match=re.escape(f"here.{wrong}: must be ")):
+            from_plain(Bounded, plain, "here")
+
+
+def test_a_hostile_name_stays_harmless() -> None:
+    for change in ({"\x1b[2J": 1}, {"table": {"\x1b[2J": 1.0}}):
+        with pytest.raises(InputError) as wrong:
+            from_plain(Outer, GOOD | change, "here")
+        assert str(wrong.value).isprintable()

@@ -338,17 +338,17 @@ def test_plain_values_and_back(
 @pytest.mark.parametrize(
     ("key", "value", "said"),
     [
-        ("tdc_deg", 361.0, "tdc_deg is 361.0, not a number from 0 to 360"),
-        ("tdc_deg", math.nan, "tdc_deg is nan"),
-        ("tdc_deg", True, "tdc_deg is true"),
-        ("tdc_deg", 10**400, "tdc_deg is a huge number"),
-        ("how", 7, "how is 7, not text"),
-        ("how", "x" * 2000, "not text of at most 1000 characters"),
-        ("forward_deg", [1.0, "2"], "forward_deg is a list, not a list of numbers"),
-        ("warnings", "none", "warnings is 'none', not a list"),
-        ("uncertainty", None, "not a table"),
-        ("uncertainty", {}, "parts is missing"),
-        ("cylinder", 0, "cylinder is 0"),
+        ("tdc_deg", 361.0, "tdc_deg: must be a number from 0 to 360, not 361.0"),
+        ("tdc_deg", math.nan, "tdc_deg: must be a finite number"),
+        ("tdc_deg", True, "tdc_deg: must be a number, not true"),
+        ("tdc_deg", 10**400, "tdc_deg: must be a finite number"),
+        ("how", 7, "how: must be text, not 7"),
+        ("how", "x" * 2000, "how: must be text of at most 1000 characters"),
+        ("forward_deg", [1.0, "2"], r"forward_deg\[1\]: must be a number, not '2'"),
+        ("warnings", "none", "warnings: must be a list"),
+        ("uncertainty", None, "uncertainty: must be a table"),
+        ("uncertainty", {}, "u_deg: is missing"),
+        ("cylinder", 0, "cylinder: must be a number from 1 to 36, not 0"),
     ],
 )
 def test_plain_values_that_are_no_reference(key: str, value: object, said: str) -> None:
@@ -356,5 +356,5 @@ def test_plain_values_that_are_no_reference(key: str, value: object, said: str) 
     with pytest.raises(InputError, match=said):
         from_plain({**plain, key: value})
     del plain[key]
-    with pytest.raises(InputError, match=f"{key} is missing"):
+    with pytest.raises(InputError, match=f"{key}: is missing"):
         from_plain(plain)

@@ -54,15 +54,15 @@ def test_none_yet(tmp_path: Path) -> None:
     [
         (b"", "is not JSON"),
         (b"{", "line 1 is not JSON"),
-        (b"[1]", "is a list, not a table"),
-        (b"\xff", "byte 0 is not UTF-8"),
-        (b"[" * 100_000, "nesting"),
-        (b'{"version": NaN}', "no reference has"),
-        (b"1" * 5000, "numbers or nesting"),
-        (b"{}", "schema is missing"),
-        (b'{"schema": "other", "version": 1}', 'not "timing-rig reference"'),
+        (b"[1]", "it is a list, not a table"),
+        (b"\xff", "byte 1 is not UTF-8"),
+        (b"[" * 100_000, "nested too deep"),
+        (b'{"version": NaN}', "JSON cannot hold"),
+        (b"1" * 5000, "JSON cannot hold"),
+        (b"{}", "schema. is missing"),
+        (b'{"schema": "other", "version": 1}', "this program reads 'timing-rig reference'"),
         (b'{"schema": "timing-rig reference", "version": 2}', "this program reads 1"),
-        (b'{"schema": "timing-rig reference", "version": 1}', "not a table"),
+        (b'{"schema": "timing-rig reference", "version": 1}', "must be a table of named values"),
     ],
 )
 def test_damage_is_named_and_the_file_is_moved_aside_on_saving(
