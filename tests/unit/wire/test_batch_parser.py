@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,9 +13,9 @@ from test_reader import told_one_by_one, troubles
 
 from rig.virtual.board import BoardSpec
 from rig.virtual.rig import launch_engine, run
-from rig.wire.line import encode, hexadecimal
+from rig.wire.line import LONGEST_NAME, encode, hexadecimal
 from rig.wire.reader import FEW, MANY, MOST_TOLD, LineReader
-from rig.wire.records import Batch, Note
+from rig.wire.records import MOST_CONTACTS, Batch, Note
 
 PLAN = ["turn 150 at 150", "back 30 at 90", "foot", "turn 100 at 60"]
 
@@ -133,6 +134,67 @@ def test_whatever_stands_between(
 ) -> None:
     lines = changed(stream((1 << 32) - 1_500_000 if wraps else 0), changes)
     assert read(b"".join(lines), step) == slow(lines)
+
+
+NUMBER = st.sampled_from([0, 1, 7, (1 << 31) - 1, 1 << 31, (1 << 32) - 1]) | st.integers(0, 1 << 32)
+FIELD = NUMBER.map(lambda n: f"{n:X}")
+LEVEL = st.sampled_from(["0", "1", "0", "1", "2"])
+BESIDE = st.just(".") | st.tuples(st.sampled_from("+-"), FIELD).map("".join)
+NEAR = st.lists(BESIDE, min_size=4, max_size=4) | st.lists(
+    st.tuples(st.sampled_from("+-"), FIELD).map("".join), min_size=4, max_size=4
+)
+
+
+def line_of(kind: str, *parts: st.SearchStrategy[Any]) -> st.SearchStrategy[tuple[str, list[str]]]:
+    """Kind and fields; ``TIME`` is put in where the lines are numbered."""
+
+    def flat(drawn: tuple[Any, ...]) -> tuple[str, list[str]]:
+        fields: list[str] = []
+        for each in drawn:
+            fields += each if isinstance(each, list) else [each]
+        return kind, fields
+
+    return st.tuples(*parts).map(flat)
+
+
+TIME = st.just("time")
+CONTACT = st.integers(0, MOST_CONTACTS + 1).map(lambda n: f"{n:X}")
+NAME = st.text("ABCxyz019._+- ", min_size=0, max_size=LONGEST_NAME + 1)
+RECORD = st.one_of(
+    line_of("P", TIME, FIELD, FIELD, FIELD, FIELD, FIELD, st.just([]) | st.tuples(FIELD, FIELD)
+            .map(list)),
+    line_of("C", CONTACT, LEVEL, TIME, FIELD, NEAR),
+    line_of("Z", LEVEL, TIME, FIELD, NEAR),
+    line_of("W", TIME, *[FIELD] * 6),
+    line_of("F", LEVEL, TIME),
+    line_of("X", CONTACT, FIELD, TIME, TIME, FIELD, FIELD),
+    line_of("H", TIME, st.sampled_from(["0", "1", "5"]) | FIELD, *[FIELD] * 4),
+    line_of("I", st.sampled_from(["1", "1", "2"]), FIELD, CONTACT, NAME),
+    line_of("R", FIELD),
+    line_of("Q", FIELD),
+)  # fmt: skip
+
+
+@st.composite
+def streams(draw: st.DrawFn) -> list[bytes]:
+    """Lines of all kinds with any fields, in good order, long runs of the common kinds in them."""
+    position = encode("P", 0, "1", "0", "0", "0", "0", "0")
+    lines, t_us = [position], draw(st.sampled_from([2, (1 << 32) - 200_000]))
+    for kind, fields in draw(st.lists(RECORD, min_size=FEW, max_size=4 * FEW)):
+        t_us += draw(st.integers(0, 30_000))
+        told = [hexadecimal(t_us) if each == "time" else each for each in fields]
+        number = 0 if kind == "R" else len(lines) & 0xFFFF
+        try:
+            lines.append(encode(kind, number, *told))
+        except ValueError:  # longer than a line may be
+            continue
+    return lines
+
+
+@settings(max_examples=150)
+@given(streams())
+def test_all_records_with_any_fields(lines: list[bytes]) -> None:
+    assert read(b"".join(lines), 1 << 20) == slow(lines)
 
 
 def test_sound_lines_with_wrong_numbers_take_no_long_time() -> None:
