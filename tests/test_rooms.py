@@ -21,8 +21,6 @@ MAY_IMPORT["virtual"] = {"base", "wire", "engine"}
 STILL_BACKWARDS = {
     ("certificate/prove", "adjust/predictions"),
     ("certificate/prove", "unit_bench/report"),
-    ("live/run", "check/procedure"),
-    ("live/run", "unit_bench/procedure"),
     ("timing/advance_range", "words/assessments"),
     ("timing/assess", "words/assessments"),
     ("timing/compare", "words/assessments"),

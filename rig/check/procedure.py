@@ -14,12 +14,10 @@ from rig.check.evidence import judged, lines_of, not_tried, sentence
 from rig.engine.profile import Profile
 from rig.guide.action import Action, Host, Prompt
 from rig.guide.advice import ARC, LIVE
-from rig.guide.procedure import Advice, Begin, Offer, Panel, PanelLine, Procedure
+from rig.guide.procedure import Advice, Begin, Offer, Panel, PanelLine, SteppedProcedure
 from rig.signal import rig_statistics
 from rig.signal.events import Now
 
-SKIP, QUIT = "s", "q"
-NAP_S = 0.03
 TURNS = 3
 
 
@@ -72,50 +70,6 @@ def steps_for(profile: Profile) -> list[Step]:
     return steps
 
 
-class Walk:
-    """The steps one after another. Each is got ready for, done and ended, and notes say so."""
-
-    def __init__(self, host: Host) -> None:
-        self._host = host
-        self.steps = steps_for(host.job.profile)
-        self.number = 1
-        self.doing = False
-
-    @property
-    def step(self) -> Step | None:
-        """The present step; None when all are behind."""
-        return self.steps[self.number - 1] if self.number <= len(self.steps) else None
-
-    def begin(self) -> None:
-        """All is ready: the step begins."""
-        if self.step is not None and not self.doing:
-            self.doing = True
-            self._host.annotate(
-                rig_statistics.NOTE, {"step": self.step.step, "unit": self.step.unit}
-            )
-
-    def end(self, *, broken_off: bool = False) -> None:
-        """The step is done, or broken off; nothing happens between two steps."""
-        if self.doing:
-            self.doing = False
-            how = {rig_statistics.BROKEN_OFF: True} if broken_off else {}
-            self._host.annotate(rig_statistics.NOTE, {"step": rig_statistics.DONE, **how})
-            self.number += 1
-
-    def skip(self) -> None:
-        """The step is left out."""
-        if self.doing:
-            self.end(broken_off=True)
-        elif self.step is not None:
-            self.number += 1
-
-    def back(self) -> None:
-        """One step back: to get ready for it again."""
-        if self.doing:
-            self.end(broken_off=True)
-        self.number = max(1, self.number - 1)
-
-
 NAMES = {
     rig_statistics.OFF: "a turn with its switch at OFF",
     rig_statistics.ON: "a turn with its switch at ON",
@@ -125,13 +79,12 @@ NAMES = {
 WHY = "Counts, direction and wiring are proved before anything hangs on them."
 
 
-class CheckRig(Procedure):
+class CheckRig(SteppedProcedure[Step]):
     """Step by step: ready, do, done or skip; then a verdict for each thing."""
 
-    def __init__(self, host: Host, prompt: Prompt) -> None:
+    def __init__(self, host: Host) -> None:
+        super().__init__(steps_for(host.job.profile))
         self._host = host
-        self._prompt = prompt
-        self._walk = Walk(host)
         self._check: RigCheck | None = None
         self._missing: list[str] = []
 
@@ -139,18 +92,18 @@ class CheckRig(Procedure):
 
     def show(self, now: Now | None) -> Panel:
         """The step and how far it has come; at the end the verdicts."""
-        walk, now_at = self._walk, self._walk.step
+        now_at = self.step
         if now_at is None:
             return self._verdicts()
         seen = self._host.statistics.stretch
         lines = [
             PanelLine(f"{number}", f"{step.unit + ': ' if step.unit else ''}{NAMES[step.step]}",
-                      "now" if number == walk.number else "quiet")
-            for number, step in enumerate(walk.steps, 1)
-            if number >= walk.number
+                      "now" if number == self.number else "quiet")
+            for number, step in enumerate(self.steps, 1)
+            if number >= self.number
         ]  # fmt: skip
-        state = f"step {walk.number} of {len(walk.steps)}"
-        if not walk.doing:
+        state = f"step {self.number} of {len(self.steps)}"
+        if not self.doing:
             return Panel("rig check", f"{state}: get ready", lines=tuple(lines))
         beside = (
             PanelLine("turning", self._opened(seen.opened)),
@@ -193,11 +146,11 @@ class CheckRig(Procedure):
 
     def advice(self) -> Advice:
         """What to get ready, what to do, or what came of it."""
-        step = self._walk.step
+        step = self.step
         if step is None:
             came = lines_of(self._check, [])[-1] if self._check else "nothing was checked"
             return Advice("rig check", f"{came}; esc goes on with the work", WHY)
-        if self._walk.doing:
+        if self.doing:
             return Advice("rig check", f"now {step.do}; then press space", WHY, step.caution)
         return Advice("rig check", f"get ready: {step.ready}; then press space", WHY, step.caution)
 
@@ -205,37 +158,33 @@ class CheckRig(Procedure):
 
     def actions(self) -> tuple[Action, ...]:
         """Ready or done, skip, one step back."""
-        back = Action("b", "step back", "one step of the check back", "space or s", self._back)
-        if self._walk.step is None:
+        back = Action("b", "step back", "one step of the check back", "space or s", self.back)
+        if self.step is None:
             return (back,)
-        doing = self._walk.doing
+        doing = self.doing
         name, does = ("done", "the step is done") if doing else ("ready", "all is ready for it")
         return (
-            Action("space", name, does, "b: a step back", self._end if doing else self._walk.begin),
-            Action("s", "skip", "the step is left out", "b: a step back", self._skip),
+            Action("space", name, does, "b: a step back", self.end if doing else self.begin),
+            Action("s", "skip", "the step is left out", "b: a step back", self.skip),
             back,
         )
 
-    def _end(self) -> None:
-        self._walk.end()
-        self._judge()
-
-    def _skip(self) -> None:
-        self._walk.skip()
-        self._judge()
-
-    def _back(self) -> None:
-        self._walk.back()
+    def back(self) -> None:
+        """One step back: its verdicts are given again."""
+        super().back()
         self._check = None
 
-    def leave(self) -> None:
-        """A step that goes on is broken off: what was seen counts unless it was done before."""
-        self._walk.end(broken_off=True)
+    # -- annotations --
 
-    def _judge(self) -> None:
-        """At the end of all steps: the verdicts, and what is behind by them."""
-        if self._walk.step is not None:
-            return
+    def _begun(self, step: Step) -> None:
+        self._host.annotate(rig_statistics.NOTE, {"step": step.step, "unit": step.unit})
+
+    def _ended(self, broken_off: bool) -> None:
+        how = {rig_statistics.BROKEN_OFF: True} if broken_off else {}
+        self._host.annotate(rig_statistics.NOTE, {"step": rig_statistics.DONE, **how})
+
+    def _completed(self) -> None:
+        """The verdicts, and the steps of the job that are done by them."""
         host = self._host
         seen = host.statistics.result(host.session.state_widths)
         self._check, self._missing = judged(seen, host.session.profile), not_tried(seen)
@@ -251,7 +200,7 @@ class CheckRig(Procedure):
 def _actions(host: Host, prompt: Prompt, begin: Begin) -> tuple[Action, ...]:
     return (
         Action("k", "check the rig", "check the rig, step by step", "esc; b: a step back",
-               lambda: begin(CheckRig(host, prompt))),
+               lambda: begin(CheckRig(host))),
     )  # fmt: skip
 
 

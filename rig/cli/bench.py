@@ -104,13 +104,14 @@ def _taken(
     args: argparse.Namespace, job: Job | None, entered: Unit | None, rest: Sequence[Path]
 ) -> Path:
     """A capture taken now, the person led through it."""
-    from rig.live.run import taken
+    from rig.live.run import capture_alone
+    from rig.unit_bench.procedure import MeasureUnit, UnitJob
 
     if not args.live:
         raise InputError("--port goes with --live")
     if job is None or entered is None or rest:
         raise InputError("--live: name the job alone, and the unit with --unit")
-    return taken(job.folder, entered.name, args.port)
+    return capture_alone(UnitJob(job.folder, entered.name), args.port, MeasureUnit)
 
 
 def _stated(job: Job, name: str | None) -> Unit:

@@ -77,12 +77,13 @@ def run(args: argparse.Namespace) -> int:
 def _taken(job: Job, url: str | None, lacking: list[str]) -> Path:
     """A capture taken now, the person led through the check; ``lacking`` is told what is missing
     of it."""
-    from rig.live.run import Lines, guide, start
+    from rig.check.procedure import CheckRig
+    from rig.live.run import Lines, lead, start
     from rig.wire.ports import find_rig, open_port
 
     live = start(job, open_port(url) if url else find_rig())
     try:
-        guide(live, Lines())
+        lead(live, CheckRig(live), Lines())
     finally:
         live.end()
     lacking += live.lacking()

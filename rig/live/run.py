@@ -11,13 +11,13 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 from rig.base.errors import InputError, RigLostError
 from rig.base.escape import is_screen, message, shows_colour, shows_unicode
 from rig.base.streams import OutputError, asked_to_end
-from rig.check.procedure import NAP_S, QUIT, SKIP, Walk
-from rig.guide.action import Action, Key
+from rig.guide.action import Action, Host, Key, Prompt
+from rig.guide.procedure import Procedure, SteppedProcedure
 from rig.job.folder import Job
 from rig.live import plain_lines
 from rig.live.layout import render
@@ -26,11 +26,12 @@ from rig.live.panels import ALARM
 from rig.live.terminal import Ended, Terminal
 from rig.live.ui_state import UiState
 from rig.live.view import ReferenceView, View
-from rig.unit_bench.procedure import UnitAlone, UnitJob
 from rig.wire.ports import Place, Port, find_rig, open_port
 from rig.words.diagnostics import now_words
 
 FRAMES_A_SECOND = 15.0
+SKIP, QUIT = "s", "q"
+NAP_S = 0.03
 
 
 def start(job: Job, port: Port) -> LiveSession:
@@ -54,7 +55,7 @@ def start(job: Job, port: Port) -> LiveSession:
 
 
 def show(ui_state: UiState, over: Callable[[], bool], *, plain_lines: bool = False) -> None:
-    """Show the desk until ``over``: the dashboard on a terminal, else plain lines."""
+    """Show ``ui_state`` until ``over``: the dashboard on a terminal, else plain lines."""
     if plain_lines or not is_screen(sys.stdout, sys.stdin):
         with asked_to_end() as asked:
             try:
@@ -136,11 +137,15 @@ def run(
         return terminal.ended or "stopped"
 
 
-def taken(folder: Path, unit: str, url: str | None) -> Path:
-    """A capture of ``unit`` taken now. Raises RigLostError when no rig was heard."""
-    job = UnitJob(folder, unit)
+def capture_alone(
+    job: Job, url: str | None, procedure: Callable[[Host, Prompt], Procedure]
+) -> Path:
+    """The capture of a procedure that has the screen to itself, in the place of a job.
+
+    Raises RigLostError when no rig was heard.
+    """
     live = start(job, open_port(url) if url else find_rig())
-    ui_state = UnitUiState(live)
+    ui_state = ProcedureUiState(live, procedure)
     try:
         show(ui_state, lambda: ui_state.ended)
     finally:
@@ -153,77 +158,80 @@ def taken(folder: Path, unit: str, url: str | None) -> Path:
     return live.capture_path
 
 
-class UnitUiState(UiState):
-    """The desk with a unit on it in the place of an engine."""
+class ProcedureUiState(UiState):
+    """The dashboard with one procedure in the place of a job; it ends when the procedure does."""
 
-    def __init__(self, live: LiveSession) -> None:
+    def __init__(self, live: LiveSession, procedure: Callable[[Host, Prompt], Procedure]) -> None:
         super().__init__(live)
-        self._alone = UnitAlone(live, self.prompt)
+        self._alone = procedure(live, self.prompt)
         self._begin(self._alone)
 
     def view(self) -> View:
-        """As the desk's, without what belongs to an engine."""
-        view = super().view()
-        (unit,) = self.live.job.profile.units
+        """As that of a job, without what belongs to an engine."""
+        view, subject = super().view(), self._alone.subject
+        if subject is None:
+            return view
         now = self.live.session.now()
         crank = replace(
             view.crank,
-            shaft="its shaft",
-            why_no_angle="turn it until the index has passed",
+            shaft=subject.shaft,
+            why_no_angle=subject.no_angle,
             will_count=now is not None and now.rejection is None,
             why_not=now_words(now.rejection, "it") if now else "",
         )
         return replace(
             view,
-            job=f"{unit.name}{f', serial {unit.serial}' if unit.serial else ''}",
-            instead="a unit on the bench",
-            reference=ReferenceView("off the engine"),
+            job=subject.name,
+            instead=subject.instead,
+            reference=ReferenceView(subject.tdc),
             crank=crank,
             units=(),
             comparisons=(),
         )
 
     def _actions(self, advised: str) -> tuple[Action, ...]:
-        end = Action("s", "report", "end here and have the report", "asked first",
-                   lambda: self.prompt.ask("End here and have the report?",
-                                                 self._quit))  # fmt: skip
-        return (*self._alone.actions(), end, *self._general())
+        return (*self._alone.actions(), *self._general())
 
     def _keys(self, actions: tuple[Action, ...], advised: str) -> tuple[Key, ...]:
         if self._page:
             return super()._keys(actions, advised)
         return tuple(Key(action.key, action.label) for action in actions)
 
+    def _leave(self) -> None:
+        self._alone.leave()
+        self._quit()
 
-def guide(
+
+def lead(
     live: LiveSession,
+    procedure: SteppedProcedure[Any],
     answer: Callable[[], str | None],
     say: Callable[[str], None] = message,
     nap: Callable[[], None] = lambda: time.sleep(NAP_S),
 ) -> None:
-    """Lead the person through all steps. ``answer`` gives a line once one was entered, else None.
+    """Lead the person through all steps in plain lines. ``answer`` gives a line once one was
+    entered, else None.
 
     Raises RigLostError when the rig was never heard, and InputError when the disk refuses.
     """
     waiting = _waiting(live, answer, say, nap)
-    walk = Walk(live)
-    while (step := walk.step) is not None:
+    while (step := procedure.step) is not None:
         if step.caution:
             say(f"CAUTION: {step.caution}")
         say(
-            f"{walk.number} of {len(walk.steps)}. {step.ready}. Enter: ready; {SKIP}: skip;"
-            f" {QUIT}: end here"
+            f"{procedure.number} of {len(procedure.steps)}. {step.ready}. Enter: ready;"
+            f" {SKIP}: skip; {QUIT}: end here"
         )
         word = next(waiting)
         if word == QUIT:
             break
         if word == SKIP:
-            walk.skip()
+            procedure.skip()
             continue
-        walk.begin()
+        procedure.begin()
         say(f"   now {step.do}. Enter: done")
         word = next(waiting)
-        walk.end(broken_off=word == QUIT)
+        procedure.end(broken_off=word == QUIT)
         if word == QUIT:
             break
     if not live.lines:

@@ -13,7 +13,7 @@ from rig.base.rounding import many
 from rig.engine.profile import Profile, Unit
 from rig.guide.action import Action, Host, Prompt
 from rig.guide.advice import PRIMARY
-from rig.guide.procedure import Advice, Panel, PanelLine, Procedure
+from rig.guide.procedure import Advice, Panel, PanelLine, Procedure, Subject
 from rig.guide.tdc import still_deg
 from rig.job.folder import Job
 from rig.signal.events import Event, Now
@@ -64,7 +64,7 @@ def on_its_own(profile: Profile, unit: Unit) -> Profile:
     )
 
 
-class UnitAlone(Procedure):
+class MeasureUnit(Procedure):
     """Openings forward and back, neutral felt from both sides, the coupling; as it is found."""
 
     def __init__(self, host: Host, prompt: Prompt) -> None:
@@ -82,6 +82,18 @@ class UnitAlone(Procedure):
         self._alone.add(events)
 
     # -- on the screen --
+
+    @property
+    def subject(self) -> Subject:
+        """The unit, which turns with the encoder on its own shaft."""
+        serial = f", serial {self._unit.serial}" if self._unit.serial else ""
+        return Subject(
+            name=f"{self._unit.name}{serial}",
+            instead="a unit on the bench",
+            tdc="off the engine",
+            shaft="its shaft",
+            no_angle="turn it until the index has passed",
+        )
 
     def _report(self, seen: BenchEvidence) -> UnitReport | str:
         """The report so far, or why there is none yet."""
@@ -158,7 +170,12 @@ class UnitAlone(Procedure):
             Action("x", "take back", "take the last place felt as neutral back", "feel it again",
                  self._back),
             Action("c", f"coupling {name}", does, "c again", self._turn_coupling),
+            Action("s", "report", "end here and have the report", "asked first",
+                 lambda: self._prompt.ask("End here and have the report?", self._end)),
         )  # fmt: skip
+
+    def _end(self) -> None:
+        self.over = True
 
     def _note(self, name: str, value: dict[str, object]) -> None:
         self._host.annotate(name, value)
