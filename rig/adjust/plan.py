@@ -18,11 +18,10 @@ from typing import Literal
 
 from rig.base.angles import wrap
 from rig.base.errors import InputError
+from rig.base.uncertainty import Source
 from rig.engine.profile import Profile
-from rig.timing.assess import ONE_TURN_OUT
 from rig.timing.compare import compare_assessments
-from rig.timing.uncertainty_budget import TOP_DEAD_CENTRE
-from rig.timing.values import PHASES, Assessment, Comparison
+from rig.timing.values import PHASES, Assessment, Comparison, Mark
 from rig.timing.verdict import Rule, decide
 
 Figure = float | int | str | tuple[float, ...]
@@ -324,7 +323,7 @@ def pairs_from(
                 turns = sum(
                     sign * 360.0
                     for sign, each in ((1.0, one), (-1.0, two))
-                    if ONE_TURN_OUT in each.marks
+                    if Mark.ONE_TURN_OUT in each.marks
                 )
                 found.append(
                     PairWant(
@@ -344,7 +343,7 @@ def pairs_from(
 def _compared(
     one: Assessment, two: Assessment, comparisons: Sequence[Comparison]
 ) -> Comparison | None:
-    if one.phase != two.phase or ONE_TURN_OUT in (*one.marks, *two.marks):
+    if one.phase != two.phase or Mark.ONE_TURN_OUT in (*one.marks, *two.marks):
         return None
     wanted = (one.unit, two.unit, one.setting, one.cylinder, one.phase)
     return next(
@@ -376,7 +375,7 @@ def _want(judgement: Assessment) -> Want:
     if None in (j.mean_btdc, j.earliest_btdc, j.nominal_btdc, j.latest_btdc):
         raise ValueError(f"{j.unit} has no window or no mean")
     mean, nominal = float(j.mean_btdc or 0.0), float(j.nominal_btdc or 0.0)
-    turned = 360.0 if ONE_TURN_OUT in j.marks else 0.0
+    turned = 360.0 if Mark.ONE_TURN_OUT in j.marks else 0.0
     return Want(
         unit=j.unit,
         setting=j.setting,
@@ -397,5 +396,5 @@ def own_u_deg(judgement: Assessment) -> float:
     """
     if judgement.uncertainty is None:
         return 0.1
-    parts = [p.u_deg for p in judgement.uncertainty.parts if p.name != TOP_DEAD_CENTRE]
+    parts = [p.u_deg for p in judgement.uncertainty.parts if p.source is not Source.TDC]
     return math.hypot(*parts)

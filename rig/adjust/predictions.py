@@ -42,9 +42,9 @@ from rig.job.results import JobResults
 from rig.session.session import Session
 from rig.tdc.reference_file import to_plain
 from rig.timing.advance_range import lever_ends
-from rig.timing.assess import ONE_TURN_OUT, assess
+from rig.timing.assess import assess
 from rig.timing.compare import compare_units
-from rig.timing.values import PHASES, Assessment, Comparison, Reading
+from rig.timing.values import PHASES, Assessment, Comparison, Mark, Reading
 from rig.wire.capture import CaptureReader
 from rig.wire.records import Batch, Note
 
@@ -67,7 +67,7 @@ def predict(
     out = []
     for j in judgements:
         if j.kind == "turned" and j.mean_btdc is not None and shift.get(j.unit):
-            turned = 360.0 if ONE_TURN_OUT in j.marks else 0.0
+            turned = 360.0 if Mark.ONE_TURN_OUT in j.marks else 0.0
             after = wrap(j.mean_btdc + turned + shift[j.unit])
             out.append(
                 Prediction(
@@ -112,7 +112,7 @@ def confirm(prediction: Prediction, judgement: Assessment, read_utc: str = "") -
     shift = wrap(p.shift_deg)
     read = f"{j.unit} reads {j.mean_btdc:.2f}, predicted {p.predicted_btdc:.2f} degrees BTDC"
     result = Confirmation(p, j.mean_btdc, off, within, "confirmed", f"{read}: confirmed")
-    if ONE_TURN_OUT in j.marks:
+    if Mark.ONE_TURN_OUT in j.marks:
         words = f"{read}: not confirmed, it is one crank turn out"
         return replace(result, verdict="not confirmed", words=words)
     if abs(p.shift_deg) <= within:

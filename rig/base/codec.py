@@ -20,6 +20,7 @@ import re
 import types
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import MISSING, Field, dataclass, field, fields, is_dataclass
+from enum import StrEnum
 from fractions import Fraction
 from functools import cache
 from typing import (
@@ -108,6 +109,8 @@ def to_plain(value: object) -> Any:
     """
     if isinstance(value, np.generic):
         value = value.item()
+    if isinstance(value, StrEnum):
+        return value.value
     if value is None or isinstance(value, (bool, int, str)):
         return value
     if isinstance(value, float):
@@ -141,6 +144,8 @@ def _reader(kind: Any) -> Reader:
     """Give the function that reads a value of this type."""
     if isinstance(kind, type) and is_dataclass(kind):
         return _dataclass_reader(kind)
+    if isinstance(kind, type) and issubclass(kind, StrEnum):
+        return _enum_reader(kind)
     if kind in _NAMES:
         return _plain_reader(kind)
     if kind is float:
@@ -211,6 +216,18 @@ def _plain_reader(kind: type) -> Reader:
         if type(value) is not kind:
             raise _wrong(_NAMES[kind], value)
         return value
+
+    return read
+
+
+def _enum_reader(kind: type[StrEnum]) -> Reader:
+    """By value; ``_missing_`` of the enum gives what an earlier value stands for."""
+
+    def read(value: object) -> StrEnum:
+        try:
+            return kind(str(value))
+        except ValueError:
+            raise _wrong("one of " + ", ".join(repr(each.value) for each in kind), value) from None
 
     return read
 

@@ -22,12 +22,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from decimal import ROUND_HALF_UP, Decimal
-from typing import TYPE_CHECKING
 
 from rig.base.angles import modulo, wrap
-
-if TYPE_CHECKING:
-    from rig.base.uncertainty import Uncertainty
 
 UNKNOWN_TO = 2
 
@@ -162,21 +158,6 @@ def entered_btdc(btdc_deg: float) -> str:
     """``36.5° BTDC``, ``4° ATDC``: a limit or a nominal figure as it was entered."""
     digits = entered(wrap(btdc_deg))
     return f"{digits[1:]}° ATDC" if digits.startswith("-") else f"{digits}° BTDC"
-
-
-def few(of: Uncertainty | None, n: int) -> str:
-    """Where a wide interval comes from: "2 readings: Student's factor 12.7".
-
-    Empty when Student's factor is under ``FEW_FACTOR``. ``n`` is the number of readings behind the
-    figure. Of several contributions that one is named which leaves so few degrees of freedom.
-    """
-    if of is None or of.k < FEW_FACTOR:
-        return ""
-    factor = f"Student's factor {of.k:.1f}"
-    few_of = max(of.parts, key=lambda p: p.u_deg**4 / p.nu, default=None)
-    if few_of is None or few_of.nu == n - 1:
-        return f"{many(n, 'reading')}: {factor}"
-    return f"{few_of.name}: {many(round(few_of.nu), 'degree')} of freedom, {factor}"
 
 
 def _place(U: float | None, decimals: int) -> Decimal:

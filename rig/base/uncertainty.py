@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Annotated, Literal
 
 import numpy as np
@@ -16,15 +17,61 @@ Size = Annotated[float, Bounds(0.0, 360.0)]
 Freedom = Annotated[float, Bounds(1.0, math.inf)]
 
 
+class Source(StrEnum):
+    """Where a part of an uncertainty comes from. The value is its code in files and ``--json``;
+    ``rig.words`` has the words."""
+
+    REPEATABILITY = "repeatability"
+    TDC = "tdc"
+    COUNTING = "counting"  # placing an event between encoder edges
+    GRADUATION = "graduation"
+    RUN_OUT = "run-out"
+    BACKLASH = "backlash"  # of a unit's drive
+    BACKLASH_OF_BOTH = "backlash-of-both"  # of two units in their difference
+    HELD = "held"  # a crank held by hand while the unit is moved
+    OFFSET = "offset"  # of a cylinder
+    ENCODER_BACKLASH = "encoder-backlash"
+    ENTERED = "entered"  # by a person
+    GAUGE = "gauge"
+    UNEQUAL_DROPS = "unequal-drops"  # between points of nearly equal piston drop
+    TOUCHED_AGAIN = "touched-again"
+    OTHER = "other"
+
+
+_EARLIER_NAMES = {
+    "top dead centre": Source.TDC,
+    "play": Source.BACKLASH,
+    "play of both": Source.BACKLASH_OF_BOTH,
+    "hand": Source.HELD,
+    "cylinder offset": Source.OFFSET,
+    "play of the encoder's drive": Source.ENCODER_BACKLASH,
+    "statement": Source.ENTERED,
+    "lifts nearly equal": Source.UNEQUAL_DROPS,
+    "touched once more": Source.TOUCHED_AGAIN,
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Contribution:
     """One part of an uncertainty: standard uncertainty in degrees and degrees of freedom."""
 
-    name: Text  # "repeatability", "top dead centre", "counting", "graduation", "run-out", "play"
+    source: Source
     u_deg: Size
     nu: Freedom  # math.inf when taken as exact
     kind: Literal["A", "B"]
     how: Text  # one line: from what, and by which clause
+    of: Text = ""  # the unit, where two are compared
+
+    @staticmethod
+    def earlier(plain: Mapping[str, object]) -> dict[str, object]:
+        """Plain values with the source and its unit in place of the name that files had before."""
+        if "name" not in plain or "source" in plain:
+            return dict(plain)
+        name, _, of = str(plain["name"]).partition(", ")
+        codes = {each.value: each for each in Source}
+        source = _EARLIER_NAMES.get(name) or codes.get(name) or Source.OTHER
+        rest = {key: value for key, value in plain.items() if key != "name"}
+        return rest | {"source": source.value, "of": of}
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +95,9 @@ def combine(parts: Sequence[Contribution], coverage: float = 0.95) -> Uncertaint
     """
     for part in parts:
         if not (part.u_deg >= 0.0 and math.isfinite(part.u_deg)):
-            raise ValueError(f"{part.name}: standard uncertainty {part.u_deg} is not a size")
+            raise ValueError(f"{part.source}: standard uncertainty {part.u_deg} is not a size")
         if not part.nu >= 1.0:
-            raise ValueError(f"{part.name}: degrees of freedom {part.nu}; at least 1 is needed")
+            raise ValueError(f"{part.source}: degrees of freedom {part.nu}; at least 1 is needed")
     u_deg = math.hypot(*(part.u_deg for part in parts))
     inverse = sum((part.u_deg / u_deg) ** 4 / part.nu for part in parts) if u_deg > 0.0 else 0.0
     nu_eff = 1.0 / inverse if inverse > 0.0 else math.inf
@@ -95,7 +142,7 @@ def sure_within(part: Contribution, half_width: float, coverage: float = 0.95) -
     ``part`` has the standard uncertainty of such a distribution.
     """
     if not math.isclose(part.u_deg, rectangular(half_width), rel_tol=1e-12):
-        raise ValueError(f"{part.name}: {part.u_deg} is not rectangular within {half_width}")
+        raise ValueError(f"{part.source}: {part.u_deg} is not rectangular within {half_width}")
     k = coverage * math.sqrt(3.0)
     return Uncertainty(part.u_deg, math.inf, k, k * part.u_deg, (part,))
 

@@ -15,8 +15,9 @@ from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.profile import Encoder
 from rig.job.clock import utc_shown
 from rig.job.results import CaptureFacts, RigFinding
-from rig.tdc.reference import BY_HAND
+from rig.tdc.reference import Method, TdcReference
 from rig.timing.values import PHASES, Assessment
+from rig.words.assessments import contribution_words
 from rig.words.figures import grouped
 
 
@@ -39,7 +40,7 @@ def _contributions(certificate: Certificate) -> str:
     how: dict[str, str] = {}
     for each in lines:
         for part in _parts(each):
-            how.setdefault(part.name, part.how)
+            how.setdefault(contribution_words(part), part.how)
     heads = "".join(f'<th class="right">{ink(name)}</th>' for name in how)
     rows = "".join(
         f"<tr><td>{_line(each)}</td>{''.join(_part(each, name) for name in how)}{_total(each)}</tr>"
@@ -87,7 +88,7 @@ def _line(of: Assessment) -> str:
 
 def _part(of: Assessment, name: str) -> str:
     """One contribution with its degrees of freedom."""
-    found = next((each for each in _parts(of) if each.name == name), None)
+    found = next((each for each in _parts(of) if contribution_words(each) == name), None)
     if found is None:
         return '<td class="right">–</td>'
     nu = "" if math.isinf(found.nu) else f"<small> {found.nu:.0f}</small>"
@@ -123,7 +124,7 @@ def _reference(certificate: Certificate) -> str:
     both = of.forward_deg and of.backward_deg  # at a mark of the engine the crank stood once
     touches = len(of.forward_deg) + len(of.backward_deg) if both else 0
     pairs = [
-        _found_by(of.method, touches),
+        _found_by(of, touches),
         (
             "stands at",
             f"{after_index_with(of.tdc_deg, U)}, cylinder {of.cylinder}",
@@ -131,20 +132,20 @@ def _reference(certificate: Certificate) -> str:
         ("made", ink(utc_shown(of.made_utc) or "not stated")),
     ]
     if of.capture:
-        named = "said to be of" if of.method == BY_HAND else "recording"
+        named = "said to be of" if of.method is Method.BY_HAND else "recording"
         pairs.append((named, ink(of.capture)))
     for other in certificate.other_references:
         shown = after_index_with(other.tdc_deg, other.uncertainty.U_deg)
-        pairs.append((ink(other.method), f"{shown}, not used"))
+        pairs.append((ink(other.by), f"{shown}, not used"))
     warned = "".join(f"<p>{ink(each)}</p>" for each in of.warnings)
     return _block("Top dead centre", _pairs(pairs) + f"<p>{ink(of.how)}</p>{warned}")
 
 
-def _found_by(method: str, touches: int) -> tuple[str, str]:
-    if method == BY_HAND:
+def _found_by(of: TdcReference, touches: int) -> tuple[str, str]:
+    if of.method is Method.BY_HAND:
         return "found by", "<b>set by hand</b>: no recording gives it"
     touched = f", {many(touches, 'touch', 'touches')}" if touches else ""
-    return "found by", ink(method) + touched
+    return "found by", ink(of.by) + touched
 
 
 def _rig(certificate: Certificate) -> str:

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 from html import escape
 
 from rig.base.escape import ink, visible
-from rig.base.rounding import difference, few, figure, listed, noun, opening, scatter, two_figures
+from rig.base.rounding import difference, figure, listed, noun, opening, scatter, two_figures
 from rig.certificate.schema import Certificate, ReadingGroup
-from rig.timing.assess import ONE_TURN_OUT, WORST_FIRST
-from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Verdict
+from rig.timing.assess import WORST_FIRST
+from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Mark, Verdict
+from rig.words.assessments import MARKS, few_readings
 from rig.words.figures import entered
 
 _KINDS = {"set": "set with the crank held", "impulse": "impulse coupling engaged"}
@@ -75,7 +76,11 @@ def _block(key: Key, of: Sequence[Assessment], scale: Scale, whole: Certificate)
     side = " ATDC" if _common_side(of) == "ATDC" else ""
     past = f'<th class="past">{ink(phases[0])}, °{side}</th>' if len(phases) > 1 else ""
     what = ", ".join(
-        [setting, *phases[-1:], *filter(None, (_KINDS.get(kind, ""), ONE_TURN_OUT * turn_out))]
+        [
+            setting,
+            *phases[-1:],
+            *filter(None, (_KINDS.get(kind, ""), MARKS[Mark.ONE_TURN_OUT] * turn_out)),
+        ]
     )
     table = (
         f'<table class="rows"><thead><tr><th>cyl.</th><th class="drawn">'
@@ -220,7 +225,7 @@ def _short(of: Assessment) -> str:
         return of.verdict
     words = of.words
     for each in of.marks:
-        words = words.removesuffix(f", {each}").removeprefix(f"{each}, there ")
+        words = words.removesuffix(f", {MARKS[each]}").removeprefix(f"{MARKS[each]}, there ")
     return words
 
 
@@ -231,8 +236,8 @@ def _notes(now: Sequence[Assessment], what: str) -> str:
     if unsettled:
         notes[unsettled[0].settle] = [_cylinder(unsettled[0].cylinder, len(now) > 1)]
     for each in now:
-        said = list(each.marks)
-        if why := few(each.uncertainty, each.n):
+        said = [MARKS[mark] for mark in each.marks]
+        if why := few_readings(each.uncertainty, each.n):
             said.append(why)
         if each.spread_verdict == "outside":
             said.append("the readings lie further apart than the limit for their spread (!)")
@@ -343,7 +348,7 @@ def _read(groups: Sequence[ReadingGroup], of: Assessment, several: bool) -> list
 
 
 def _turn_out(of: Assessment) -> bool:
-    return ONE_TURN_OUT in of.marks
+    return Mark.ONE_TURN_OUT in of.marks
 
 
 def _speaks(now: Sequence[Assessment]) -> Assessment | None:

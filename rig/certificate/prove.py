@@ -31,7 +31,7 @@ from rig.job.clock import Clock, moment
 from rig.job.folder import Job
 from rig.job.results import FOR_TDC, JobResults, replay_capture, results_of
 from rig.job.tdc import Origins, agrees
-from rig.tdc.reference import BY_HAND, TdcReference, by_hand
+from rig.tdc.reference import Method, TdcReference, by_hand
 from rig.tdc.reference_file import FILE_NAME, from_plain, load_references
 from rig.unit_bench import report
 
@@ -68,7 +68,7 @@ def _again(folder: Path, record: Record) -> tuple[Record, JobResults]:
 def _reference_check(folder: Path, worked: JobResults) -> Check:
     """Top dead centre stands in a recording, or the job's file has it as the person chose it."""
     what, used = "reference, where it comes from", worked.reference
-    stated = "" if used is None else f"{used.method}, {used.capture or 'no recording'}"
+    stated = "" if used is None else f"{used.by}, {used.capture or 'no recording'}"
     sessions = [each.session for each in (*worked.played, *worked.sources)]
     if any(used == each for session in sessions for each in session.references):
         return check(what, stated, stated, "a recording holds it", holds=True)
@@ -84,10 +84,10 @@ def _reference_check(folder: Path, worked: JobResults) -> Check:
 
 def _is(used: TdcReference, kept: TdcReference) -> bool:
     """Whether a reference of the job's file is the one in use, as far as it has to be believed."""
-    if used.method == BY_HAND:
+    if used.method is Method.BY_HAND:
         return used == by_hand(kept)
-    same = (used.method, used.cylinder, used.made_utc, used.gauge)
-    return same == (kept.method, kept.cylinder, kept.made_utc, kept.gauge) and agrees(kept, used)
+    same = (used.way, used.cylinder, used.made_utc, used.gauge)
+    return same == (kept.way, kept.cylinder, kept.made_utc, kept.gauge) and agrees(kept, used)
 
 
 Made = Callable[[Path, Mapping[str, Any]], dict[str, Any]]
@@ -252,9 +252,9 @@ def _references(job: Job) -> Iterator[Check]:
         )
         found = origins.of(claimed)
         said = "; ".join(origins.said) or (
-            "is set by hand" if found.method == BY_HAND else "its recording gives it"
+            "is set by hand" if found.method is Method.BY_HAND else "its recording gives it"
         )
-        stated, fresh = (f"{each.tdc_deg!r}, {each.method}" for each in (claimed, found))
+        stated, fresh = (f"{each.tdc_deg!r}, {each.by}" for each in (claimed, found))
         yield check(what, stated, fresh, said, holds=not origins.said)
         for key in ("how", "made_utc", "forward_deg", "backward_deg", "warnings"):
             one, other = getattr(claimed, key), getattr(found, key)

@@ -43,6 +43,7 @@ from rig.session.diagnostics import moves
 from rig.tdc.reference import TdcReference
 from rig.timing.groups import in_groups
 from rig.timing.values import Assessment, Comparison, Reading
+from rig.words.assessments import contribution_words
 from rig.words.diagnostics import diagnostic_words, mark_words, reason_words
 
 MOST_U_DEG = 10_000.0
@@ -198,7 +199,7 @@ def check_sizes(judgements: Iterable[Assessment], name: str) -> None:
             wrong = f"the uncertainty of {judgement.unit} is no size"
         for part in stated.parts if stated else ():
             if not (part.u_deg >= 0.0 and math.isfinite(part.u_deg) and part.nu >= 1.0):
-                wrong = f"the uncertainty of {part.name} is no size"
+                wrong = f"the uncertainty of {contribution_words(part)} is no size"
         if wrong:
             raise InputError(f"{name}.judgements: {visible(wrong)}; the record was edited.")
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from shlex import quote
@@ -21,7 +22,10 @@ from typing import Any
 
 from rig.base.codec import json_value
 from rig.base.errors import InputError, reason
+from rig.base.uncertainty import Contribution
 from rig.certificate.schema import EARLIEST, FORMAT, VERSION
+from rig.tdc.reference import TdcReference
+from rig.timing.values import Mark
 
 Record = dict[str, Any]
 
@@ -121,14 +125,31 @@ RENAMED = {
 """Verdicts and phases as records of 0.1.0 and 0.2.0 have them, and their names now."""
 
 
-def _by_new_names(part: str, listed: Any) -> None:
-    """Give the verdicts and phases in a part of a record their names of today."""
-    if part not in ("judgements", "comparisons", "readings") or not isinstance(listed, list):
-        return
-    for each in listed:
-        for name in ("phase", "verdict", "spread_verdict"):
-            if isinstance(each, dict) and isinstance(each.get(name), str):
-                each[name] = RENAMED.get(each[name], each[name])
+def _by_new_names(part: str, value: Any) -> None:
+    """Give what records of 0.1.0 and 0.2.0 call otherwise, in a part of a record, its name of
+    today: verdicts, phases, marks, methods and sources of uncertainty."""
+    for each in value if isinstance(value, list) else [value]:
+        if not isinstance(each, dict):
+            continue
+        if part in ("judgements", "comparisons", "readings"):
+            for name in ("phase", "verdict", "spread_verdict"):
+                if isinstance(each.get(name), str):
+                    each[name] = RENAMED.get(each[name], each[name])
+        if part in ("reference", "other_references"):
+            _replace(each, TdcReference.earlier(each))
+        uncertainty = each.get("uncertainty")
+        parts = uncertainty.get("parts") if isinstance(uncertainty, dict) else None
+        for one in parts if isinstance(parts, list) else ():
+            if isinstance(one, dict):
+                _replace(one, Contribution.earlier(one))
+        if isinstance(each.get("marks"), list):
+            each["marks"] = [Mark.earlier(mark) for mark in each["marks"]]
+
+
+def _replace(table: dict[str, Any], by: Mapping[str, object]) -> None:
+    now = dict(by)
+    table.clear()
+    table.update(now)
 
 
 def has(text: str, name: str) -> bool:

@@ -329,7 +329,7 @@ def _compared(where: str, stated: Any, fresh: Any, same: _With) -> Iterator[Chec
         for name, value in stated.items():
             if name in fresh:
                 yield from _compared(f"{where}.{name}", value, fresh[name], same)
-            else:
+            elif same.same_version or not is_sentence(f"{where}.{name}"):
                 yield _figure(f"{where}.{name}", value, "nothing", same)
         if same.same_version:  # another may have more to say, which is no fault of this one
             for name, value in fresh.items():

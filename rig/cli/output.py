@@ -38,7 +38,8 @@ from rig.live.canvas import Role, rich_style
 from rig.live.unit_panel import VERDICT_ROLE
 from rig.tdc.reference import TdcReference
 from rig.timing.assess import WORST_FIRST
-from rig.timing.values import PHASES, Assessment, Comparison, Reading
+from rig.timing.values import PHASES, Assessment, Comparison, Mark, Reading
+from rig.words.assessments import MARKS, few_readings
 from rig.words.diagnostics import reason_code, reason_words
 from rig.words.figures import number
 
@@ -136,7 +137,7 @@ def summary_lines(
 ) -> list[str]:
     """What was found, a short line a figure: each unit over its cylinders."""
     tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
-    lines = [f"top dead centre: {tdc} ({reference.method})"]
+    lines = [f"top dead centre: {tdc} ({reference.by})"]
     whole = [j for j in assessments if j.cylinder is None] or list(assessments)
     for one in whole:
         head = f"{one.unit}, {one.setting}, {one.phase}"
@@ -150,7 +151,7 @@ def summary_lines(
         ]  # fmt: skip
         verdict = _of_all(one, own, one.words)
         lines.append(f"{head}: {mean} of {many(one.n, 'reading')}: {verdict}")
-        if why := rounding.few(one.uncertainty, one.n):
+        if why := few_readings(one.uncertainty, one.n):
             lines.append(f"  {why}")
         others = [j for j in own if j.cylinder is not None and j.verdict != one.verdict]
         lines += [f"  cylinder {j.cylinder}: {j.words}" for j in others]
@@ -273,7 +274,7 @@ def judgement_table(judgements: Sequence[Assessment], title: str = "Assessment")
         U_deg = None if j.uncertainty is None else j.uncertainty.U_deg
         U = rounding.within(U_deg) or "–"
         # What the words say already is not said twice.
-        more = ("" if j.kind == "turned" else j.kind, *j.marks)
+        more = ("" if j.kind == "turned" else j.kind, *(MARKS[mark] for mark in j.marks))
         remarks = (j.words, *(each for each in more if each not in j.words))
         rows.append(
             (
@@ -292,7 +293,7 @@ def judgement_table(judgements: Sequence[Assessment], title: str = "Assessment")
     wide = [
         f"{j.unit}, {j.setting}, cylinder {_cylinder(j.cylinder)}: {why}"
         for j in judgements
-        if (why := rounding.few(j.uncertainty, j.n))
+        if (why := few_readings(j.uncertainty, j.n))
     ]
     return Table(
         title,
@@ -330,7 +331,7 @@ def comparison_table(comparisons: Sequence[Comparison], title: str = "Two units"
         tuple(
             f"{c.first} against {c.second}, cylinder {_cylinder(c.cylinder)}: {why}"
             for c in comparisons
-            if (why := rounding.few(c.uncertainty, 0))
+            if (why := few_readings(c.uncertainty, 0))
         ),
     )
 
@@ -342,8 +343,8 @@ def reading_table(readings: Sequence[Reading], title: str = "Openings") -> Table
         remarks = (
             reason_words(r.rejection),
             "" if r.kind == "turned" else r.kind,
-            "one crank turn out" if r.wrong_stroke else "",
-            "" if r.stroke_known else "stroke not stated",
+            MARKS[Mark.ONE_TURN_OUT] if r.wrong_stroke else "",
+            "" if r.stroke_known else MARKS[Mark.STROKE_NOT_STATED],
         )
         cells = (
             r.unit,

@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     if worked.reference is not None:
         of = worked.reference
         tdc = after_index_with(of.tdc_deg, of.uncertainty.U_deg)
-        lines.append(f"top dead centre: {tdc} ({of.method})")
+        lines.append(f"top dead centre: {tdc} ({of.by})")
     if args.readings:
         lines += reading_lines(worked.readings)
     put(args, answer, lines + judgement_lines(worked.judgements, worked.comparisons))

@@ -26,7 +26,7 @@ from rig.base import rounding
 from rig.base.angles import modulo, nearest
 from rig.base.errors import InputError
 from rig.base.escape import message
-from rig.base.rounding import after_index_with, few, many, u_part
+from rig.base.rounding import after_index_with, many, u_part
 from rig.cli.output import figures, json_option, open_job
 from rig.engine.gear_train import disc_places, index_places, places_apart_deg
 from rig.engine.geometry import geometry_of, plug_hole_offset_deg
@@ -46,9 +46,10 @@ from rig.tdc.gauge_series import (
     work_through,
 )
 from rig.tdc.index_resolver import CLEAR, same_frame
-from rig.tdc.reference import GaugeWorking, TdcReference, set_by_hand
+from rig.tdc.reference import GaugeWorking, Method, TdcReference, by_gauge, set_by_hand
 from rig.tdc.reference_file import load_references, save_reference
 from rig.wire.capture import is_capture
+from rig.words.assessments import contribution_words, few_readings
 
 MARK = "the engine's own mark"
 
@@ -173,11 +174,14 @@ def _shown(args: argparse.Namespace, job: Job) -> int:
     lines = [
         f"top dead centre of cylinder {in_use.cylinder}:"
         f" {after_index_with(in_use.tdc_deg, in_use.uncertainty.U_deg)}"
-        f" (k = {in_use.uncertainty.k:.2f}), {in_use.method}",
+        f" (k = {in_use.uncertainty.k:.2f}), {in_use.by}",
         in_use.how,
-        *filter(None, [few(in_use.uncertainty, 0)]),
+        *filter(None, [few_readings(in_use.uncertainty, 0)]),
         *_places(job.profile.encoder, in_use),
-        *(f"  {p.name}: {u_part(p.u_deg)}° ({p.how})" for p in in_use.uncertainty.parts),
+        *(
+            f"  {contribution_words(p)}: {u_part(p.u_deg)}° ({p.how})"
+            for p in in_use.uncertainty.parts
+        ),
         *(f"warning: {text}" for text in in_use.warnings),
     ]
     places = {"index_places": index_places(job.profile.encoder)}
@@ -288,11 +292,11 @@ def _signed(series: Series, given: _Given, working: GaugeWorking) -> Series:
 
 def _others(job: Job, args: argparse.Namespace, notes: GaugeNotes) -> list[TdcReference]:
     """What the gauge is set beside: the newest of each other method, and the engine's mark."""
-    found: dict[str, TdcReference] = {}
+    found: dict[tuple[Method, str], TdcReference] = {}
     if job.reference() is not None:
         for each in load_references(job.reference_file):
-            if each.cylinder == args.cylinder and each.method not in METHODS.values():
-                found.setdefault(each.method, each)
+            if each.cylinder == args.cylinder and not by_gauge(each):
+                found.setdefault(each.way, each)
     within_deg = None
     if args.mark_within is not None:
         within_deg = typed_within(args.mark_within, job.profile.engine.rim_diameter_mm).deg
@@ -300,7 +304,8 @@ def _others(job: Job, args: argparse.Namespace, notes: GaugeNotes) -> list[TdcRe
     if args.mark_deg is not None:
         marks.append(EngineMark(args.mark_deg, args.cylinder, MARK))
     for mark in marks:
-        found[mark.what] = mark_reference(mark, within_deg)
+        taken = mark_reference(mark, within_deg)
+        found[taken.way] = taken
     return list(found.values())
 
 
@@ -321,7 +326,7 @@ def _doubts(
 def _use(job: Job, series: Series, method: str, doubts: Sequence[str]) -> str | None:
     """Take a dead centre into use, unless something speaks against it."""
     wanted = METHODS[method]
-    chosen = next((each for each in series.references if each.method == wanted), None)
+    chosen = next((each for each in series.references if each.method is wanted), None)
     if chosen is None:
         why = series.fit_why if method == "fit" else series.lifts_why
         raise InputError(f"--use {method}: {why}")
@@ -405,10 +410,9 @@ def _gauge_lines(
 def _reference_lines(reference: TdcReference) -> list[str]:
     tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
     return [
-        f"{reference.method}: top dead centre of cylinder {reference.cylinder} {tdc}"
-        f" ({reference.how})",
+        f"{reference.by}: top dead centre of cylinder {reference.cylinder} {tdc} ({reference.how})",
         *([f"  note: {'; '.join(reference.warnings)}"] if reference.warnings else []),
-        *([f"  note: {why}"] if (why := rounding.few(reference.uncertainty, 0)) else []),
+        *([f"  note: {why}"] if (why := few_readings(reference.uncertainty, 0)) else []),
     ]
 
 

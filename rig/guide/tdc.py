@@ -29,6 +29,7 @@ from rig.tdc.gauge_points import (
     is_of_dead_centre,
 )
 from rig.tdc.gauge_series import Series
+from rig.tdc.reference import Method
 from rig.words.diagnostics import mark_words
 
 STILL_S = 0.5
@@ -73,6 +74,9 @@ def still_deg(host: Host) -> float:
     if moved > max(STILL_DEG, 1.5 * host.session.settings.count_deg):
         raise InputError(f"the crank moves ({moved:.2f}° in half a second): hold it still first")
     return angle
+
+
+_SHORT = {Method.FIT: "fit", Method.EQUAL_LIFTS: "equal lifts"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +162,7 @@ class GaugePoints(Procedure):
         elif worked.series is not None:
             first = worked.series.references[0]
             figure = rounding.after_index(first.tdc_deg, first.uncertainty.U_deg)
-            below = f"TDC so far, {first.method.removeprefix('gauge, ')}"
+            below = f"TDC so far, {_SHORT[first.method]}"
         beside = [
             PanelLine("before top", _lifts_text(self._lifts(-1))),
             PanelLine("after top", _lifts_text(self._lifts(1))),
@@ -415,7 +419,7 @@ class SelectTdc(Procedure):
             reference = each.reference
             tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
             cylinder = f", cylinder {reference.cylinder}" if reference.cylinder != 1 else ""
-            text = f"{tdc} by {reference.method}{cylinder}"
+            text = f"{tdc} by {reference.by}{cylinder}"
             if each.in_use:
                 text += ": IN USE"
             elif each.doubts:
@@ -459,7 +463,7 @@ class SelectTdc(Procedure):
         if each.doubts:
             raise InputError(f"not taken: {each.doubts[0]}")
         self._prompt.ask(
-            f"Go by top dead centre as found by {each.reference.method} from now on? Every reading"
+            f"Go by top dead centre as found by {each.reference.by} from now on? Every reading"
             " is worked out with it.",
             lambda: self._use(each),
         )
@@ -467,7 +471,7 @@ class SelectTdc(Procedure):
     def _use(self, each: Candidate) -> None:
         found = self._host.use(each.which)
         tdc = rounding.after_index_with(found.tdc_deg, found.uncertainty.U_deg)
-        self._prompt.say(f"in use now: {found.method}, {tdc}")
+        self._prompt.say(f"in use now: {found.by}, {tdc}")
 
     def _ask_back(self) -> None:
         what = self._host.session.gauge.marks[-1].what

@@ -29,7 +29,7 @@ from rig.job import folder as certificate
 from rig.job.clock import utc_instant
 from rig.job.results import Change
 from rig.tdc.reference import TdcReference
-from rig.timing.assess import ONE_TURN_OUT, found_and_left
+from rig.timing.assess import found_and_left
 from rig.timing.drift import (
     DAYS_A_YEAR,
     FURTHEST_YEARS,
@@ -43,7 +43,7 @@ from rig.timing.drift import (
     weighs,
 )
 from rig.timing.groups import in_groups
-from rig.timing.values import Assessment
+from rig.timing.values import Assessment, Mark
 
 SET_BETWEEN = "set between as found and as left"
 
@@ -304,7 +304,7 @@ def _series(read: Sequence[_Read]) -> Iterable[Series]:
         for judgement in found_and_left(each.judgements):
             if judgement.mean_btdc is None:
                 continue
-            if ONE_TURN_OUT in judgement.marks:  # a unit wrongly coupled, which is no drift
+            if Mark.ONE_TURN_OUT in judgement.marks:  # a unit wrongly coupled, which is no drift
                 continue
             key = (judgement.unit, judgement.setting, judgement.cylinder, judgement.kind)
             points = gathered.setdefault(key, [])

@@ -26,7 +26,7 @@ from typing import Final
 from rig.base.errors import InputError
 from rig.base.files import digest
 from rig.base.rounding import many
-from rig.base.uncertainty import Contribution, combine
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Profile
 from rig.job.clock import HostClock, iso, moment
 from rig.job.folder import Job
@@ -35,7 +35,7 @@ from rig.session.diagnostics import Diagnostic
 from rig.session.session import Session
 from rig.signal.rig_statistics import RigStatistics, StatisticsCollector
 from rig.tdc.gauge_points import GaugeNotes, gauge_series
-from rig.tdc.reference import Move, TdcReference
+from rig.tdc.reference import Move, TdcReference, by_gauge
 from rig.tdc.validity import At, Touched, holds
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
@@ -342,7 +342,7 @@ def _gauge_moved(
     notes: GaugeNotes, used: TdcReference, capture: str, profile: Profile
 ) -> Move | None:
     """What touching once more with the gauge showed against a dead centre found by it."""
-    if used.capture != capture or not used.method.startswith("gauge, "):
+    if used.capture != capture or not by_gauge(used):
         return None
     if not any(each.again for each in notes.of(used.cylinder)):
         return None
@@ -352,7 +352,7 @@ def _gauge_moved(
         return None
     if found is None or not found.moved:
         return None
-    part = Contribution("touched once more", found.u_deg, math.inf, "A", "least squares")
+    part = Contribution(Source.TOUCHED_AGAIN, found.u_deg, math.inf, "A", "least squares")
     return Move(found.shift_deg, combine([part]), has_moved=True, words=found.words)
 
 

@@ -37,12 +37,12 @@ from rig.tdc.gauge_points import (
 )
 from rig.tdc.gauge_series import Series, compare_methods, misfit, work_through
 from rig.tdc.index_resolver import same_frame
-from rig.tdc.reference import BY_HAND, GaugeWorking, TdcReference, by_hand
+from rig.tdc.reference import GaugeWorking, Method, TdcReference, by_gauge, by_hand
 
 if TYPE_CHECKING:
     from rig.job.results import ReplayedCapture
 
-METHODS = {"fit": "gauge, fit", "equal-lifts": "gauge, equal lifts"}
+METHODS = {"fit": Method.FIT, "equal-lifts": Method.EQUAL_LIFTS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ def candidates(session: Session, profile: Profile) -> list[Candidate]:
     """Every dead centre of a session: the one in use first, earlier ones, by gauge, by mark."""
     used = session.reference
     found: list[Candidate] = []
-    same = (used.method, used.cylinder, used.tdc_deg) if used else None
+    same = (used.way, used.cylinder, used.tdc_deg) if used else None
     for cylinder in sorted({each.cylinder for each in session.gauged.readings}):
         try:
             series = gauge_series(session.gauged, profile, cylinder)
@@ -122,19 +122,20 @@ def candidates(session: Session, profile: Profile) -> list[Candidate]:
             Candidate(each, {"method": each.method, "cylinder": cylinder},
                       tuple(doubt.words for doubt in doubts))
             for each in series.references
-            if (each.method, each.cylinder, each.tdc_deg) != same
+            if (each.way, each.cylinder, each.tdc_deg) != same
         ]  # fmt: skip
     marks = session.gauged.marks
     found += [
         Candidate(mark_reference(mark), {"mark": n})
         for n, mark in enumerate(marks)
-        if is_of_dead_centre(mark, session.here) and (mark[2], mark[1], modulo(mark[0])) != same
+        if is_of_dead_centre(mark, session.here)
+        and ((Method.MARK, mark.what), mark.cylinder, modulo(mark.crank_deg)) != same
     ]
-    by_gauge = {each.reference.method for each in found}
+    ways = {each.reference.way for each in found}
     earlier = [
         Candidate(each, {"found": n}, in_use=each is used or each == used)
         for n, each in enumerate(session.references)
-        if each not in session.references[:n] and (each.method not in by_gauge or each == used)
+        if each not in session.references[:n] and (each.way not in ways or each == used)
     ]
     whole = sorted([*earlier, *found], key=lambda each: not each.in_use)
     return [_beside(each, session.here or used, profile) for each in whole]
@@ -184,7 +185,7 @@ def in_use(
     if last is None or job is None:
         return last or job
     made, before = moment(job.made_utc), moment(last.made_utc)
-    of_these = job.method != BY_HAND and job.capture in {path.name for path, _ in found}
+    of_these = job.method is not Method.BY_HAND and job.capture in {path.name for path, _ in found}
     later = made is not None and (before is None or made > before)
     return job if of_these and later else last
 
@@ -216,18 +217,13 @@ def others(
 
 def _each_once(found: Sequence[TdcReference], used: TdcReference) -> list[TdcReference]:
     """One of each method and cylinder by the same figure, none that is the one in use."""
-    kept: dict[tuple[str, int, float], TdcReference] = {}
+    kept: dict[tuple[tuple[Method, str], int, float], TdcReference] = {}
     for each in found:
-        key = (each.method, each.cylinder, each.tdc_deg)
-        superseded = by_gauge(each) and key[:2] == (used.method, used.cylinder)
-        if key != (used.method, used.cylinder, used.tdc_deg) and not superseded:
+        key = (each.way, each.cylinder, each.tdc_deg)
+        superseded = by_gauge(each) and key[:2] == (used.way, used.cylinder)
+        if key != (used.way, used.cylinder, used.tdc_deg) and not superseded:
             kept.setdefault(key, each)
     return list(kept.values())
-
-
-def by_gauge(reference: TdcReference) -> bool:
-    """True when it rests on the points of a gauge; a later fit of them takes an earlier's place."""
-    return reference.method.startswith("gauge, ")
 
 
 SAME_DEG = 1e-6
@@ -253,14 +249,14 @@ class Origins:
 
     def of(self, claimed: TdcReference) -> TdcReference:
         """The reference as its recording gives it; set by hand when none does."""
-        if claimed.method == BY_HAND:
+        if claimed.method is Method.BY_HAND:
             return by_hand(claimed)
         source, why = self._source(claimed.capture)
         found = None if source is None else found_again(claimed, source, self.profile)
         if found is None or source is None:
             why = why or f"{claimed.capture} does not give it"
             self.said.append(
-                f"top dead centre {_size(claimed)}, said to be found by {claimed.method}, counts as"
+                f"top dead centre {_size(claimed)}, said to be found by {claimed.by}, counts as"
                 f" set by hand: {why}"
             )
             return by_hand(claimed)
@@ -268,7 +264,7 @@ class Origins:
             self.used.append(source)
         if not agrees(claimed, found):
             self.said.append(
-                f"top dead centre was stated as {_size(claimed)} by {claimed.method};"
+                f"top dead centre was stated as {_size(claimed)} by {claimed.by};"
                 f" {claimed.capture} gives {_size(found)}, which is used. To set another by hand:"
                 " rig tdc set"
             )
@@ -302,7 +298,7 @@ def found_again(
     own = [
         replace(each, capture=source.path.name)
         for each in source.session.found
-        if (each.method, each.cylinder) == (claimed.method, claimed.cylinder)
+        if (each.way, each.cylinder) == (claimed.way, claimed.cylinder)
     ]
     agreeing = [each for each in own if agrees(claimed, each)]
     if not own and by_gauge(claimed):
@@ -319,7 +315,7 @@ def _as_noted(
         series = gauge_series(source.gauge, profile, claimed.cylinder)
     except InputError:
         return []
-    own = [each for each in series.references if each.method == claimed.method]
+    own = [each for each in series.references if each.way == claimed.way]
     return [signed(each, None, claimed.made_utc, source.path.name) for each in own]
 
 
@@ -331,7 +327,7 @@ def _by_gauge(
     except InputError:  # its points are not those of the claim
         return None
     for each in series.references:
-        if each.method == claimed.method:
+        if each.way == claimed.way:
             return signed(each, working, claimed.made_utc, source.path.name)
     return None
 

@@ -30,6 +30,7 @@ from rig.tdc.piston_stop import LEAST_WAY_DEG
 from rig.timing.advance_range import advance_range
 from rig.timing.assess import against_limit, unit_figure, unit_verdict
 from rig.timing.values import Assessment, Comparison, Reading
+from rig.words.assessments import MARKS, few_readings
 from rig.words.diagnostics import diagnostic_words, now_words, reason_words
 
 
@@ -150,7 +151,7 @@ def _reference(live: LiveSession) -> ReferenceView:
     why = "" if holds else reason_words(lost) or "it holds as soon as the index has passed"
     if holds and live.session.here is None:
         holds, why = False, reason_words(live.session.why_no_reference())
-    text = reference.method
+    text = reference.by
     if reference.forward_deg and reference.backward_deg:
         text += (
             f", {len(reference.forward_deg)} + "
@@ -186,7 +187,7 @@ def _unit(live: LiveSession, unit: Unit) -> UnitView:
     uncounted = [r for r in own if not r.valid]
     window = setting.window
     notes = _notes(live, unit)
-    few = rounding.few(whole.uncertainty, whole.n) if whole else ""
+    few = few_readings(whole.uncertainty, whole.n) if whole else ""
     return UnitView(
         name=unit.name,
         input=unit.input,
@@ -211,7 +212,7 @@ def _unit(live: LiveSession, unit: Unit) -> UnitView:
         words=whole.words if whole else "",
         settle=_settle(whole) if whole else "",
         cylinders=tuple(_cylinder(j) for j in judged if j is not whole),
-        marks=whole.marks if whole else (),
+        marks=tuple(MARKS[mark] for mark in whole.marks) if whole else (),
         notes=tuple(filter(None, (few, *notes))),
         counted=sum(r.valid for r in own),
         not_counted=len(uncounted),
@@ -313,7 +314,7 @@ def _touches(live: LiveSession) -> TouchesView | None:
     U_deg = found.uncertainty.U_deg
     return TouchesView(
         True, forward, backward, found.tdc_deg, max(spreads, default=None), U_deg,
-        note or (found.warnings[0] if found.warnings else rounding.few(found.uncertainty, 0)),
+        note or (found.warnings[0] if found.warnings else few_readings(found.uncertainty, 0)),
     )  # fmt: skip
 
 

@@ -28,11 +28,11 @@ from numpy.typing import NDArray
 from rig.base.angles import circular_mean, modulo, nearest, resultant
 from rig.base.errors import InputError
 from rig.base.rounding import many
-from rig.base.uncertainty import Contribution, combine, rectangular
+from rig.base.uncertainty import Contribution, Source, combine, rectangular
 from rig.engine import geometry as crank
 from rig.engine.geometry import btdc_from_travel_deg, stop_travel_mm, stroke_mm
 from rig.engine.profile import Geometry
-from rig.tdc.reference import UNSTATED_CRANK, TdcReference, offset_bias
+from rig.tdc.reference import UNSTATED_CRANK, Method, TdcReference, offset_bias
 
 Floats = NDArray[np.float64]
 
@@ -135,8 +135,10 @@ def share(u_deg: float, scatter: float, freedom: int, how: str) -> Contribution:
     G.4.2).
     """
     if scatter > 1.0:
-        return Contribution("gauge", u_deg, float(freedom), "A", how + "; spread of the points")
-    return Contribution("gauge", u_deg, 8.0 + freedom, "B", how + "; readings as stated")
+        return Contribution(
+            Source.GAUGE, u_deg, float(freedom), "A", how + "; spread of the points"
+        )
+    return Contribution(Source.GAUGE, u_deg, 8.0 + freedom, "B", how + "; readings as stated")
 
 
 def fit(
@@ -198,7 +200,7 @@ def fit(
     reference = TdcReference(
         tdc_deg=modulo(float(got.x[0])),
         uncertainty=combine([part, *parts]),
-        method="gauge, fit",
+        method=Method.FIT,
         how=how,
         cylinder=cylinder,
     )
@@ -333,9 +335,6 @@ NOT_KNOWN = 0.15
 of it a quarter turn from the top, and a gauge's zero 0.05 mm off a tenth at 0.5 mm of lift."""
 
 
-NEARLY_EQUAL = "lifts nearly equal"
-
-
 def near(one_mm: float, other_mm: float) -> bool:
     """Whether two lifts, one either side, can be brought together. Source: ``NEAR_MM``."""
     most = min(NEAR_MM, NEAR_SHARE * min(one_mm, other_mm))
@@ -421,7 +420,7 @@ def equal_lifts(
     reference = TdcReference(
         tdc_deg=modulo(tdc),
         uncertainty=combine([part, *more]),
-        method="gauge, equal lifts",
+        method=Method.EQUAL_LIFTS,
         how=how,
         cylinder=cylinder,
         warnings=tuple(warnings),
@@ -533,4 +532,4 @@ def _not_known(middles: Sequence[Middle], pull: Floats) -> Contribution:
     """What bringing lifts together may err by: of one gauge and one crank, so it adds up."""
     step_deg = float(np.sum(np.abs(pull) * [abs(m.moved_deg) for m in middles]))
     how = f"rectangular, {NOT_KNOWN:g} of {step_deg:.3f} that dead centre is moved by (4.3.7)"
-    return Contribution(NEARLY_EQUAL, rectangular(NOT_KNOWN * step_deg), math.inf, "B", how)
+    return Contribution(Source.UNEQUAL_DROPS, rectangular(NOT_KNOWN * step_deg), math.inf, "B", how)

@@ -52,7 +52,7 @@ from rig.engine.geometry import geometry_of, steepest_mm_per_deg
 from rig.engine.profile import Encoder, Geometry, Profile
 from rig.tdc.dial_gauge import Gauge, GaugePoint, lift_in_mm
 from rig.tdc.gauge_series import Series, work_through
-from rig.tdc.reference import TdcReference, set_by_hand
+from rig.tdc.reference import Method, TdcReference, set_by_hand
 from rig.wire.records import Note
 
 LiftUnit = Literal["mm", "inch"]
@@ -439,7 +439,7 @@ def mark_reference(mark: EngineMark, said_deg: float | None = None) -> TdcRefere
         half_width_deg=within_deg,
         cylinder=mark.cylinder,
     )
-    return replace(found, method=mark.what)
+    return replace(found, method=Method.MARK, mark=mark.what)
 
 
 def is_of_dead_centre(mark: EngineMark, reference: TdcReference | None) -> bool:

@@ -17,7 +17,7 @@ import numpy as np
 from rig.base.angles import modulo, nearest, wrap
 from rig.base.errors import InputError
 from rig.base.rounding import after_index, difference, many, size, two_figures
-from rig.base.uncertainty import Contribution, quantisation, rectangular, u_shaped
+from rig.base.uncertainty import Contribution, Source, quantisation, rectangular, u_shaped
 from rig.engine.gear_train import around_deg, disc_places
 from rig.engine.geometry import MM_PER_INCH
 from rig.engine.profile import Encoder, Geometry
@@ -32,7 +32,7 @@ from rig.tdc.dial_gauge import (
     fitted,
     within_stroke,
 )
-from rig.tdc.reference import GRADUATION, PLAY, RUN_OUT, TdcReference
+from rig.tdc.reference import TdcReference
 
 SUSPECT_SIGMAS = 5.0
 MISFIT = 20.0
@@ -214,11 +214,11 @@ def compare_methods(references: Sequence[TdcReference]) -> list[MethodDifference
         U = math.hypot(a.uncertainty.U_deg, b.uncertainty.U_deg)
         agree = abs(apart) <= U
         words = (
-            f"{a.method} lies {size(apart, U)} degrees "
-            f"{'after' if apart > 0 else 'before'} {b.method}, "
+            f"{a.by} lies {size(apart, U)} degrees "
+            f"{'after' if apart > 0 else 'before'} {b.by}, "
             f"{'within' if agree else 'more than'} the {two_figures(U)} that the two may differ by"
         )
-        out.append(MethodDifference(a.method, b.method, apart, U, agree, words))
+        out.append(MethodDifference(a.by, b.by, apart, U, agree, words))
     return out
 
 
@@ -368,13 +368,13 @@ def _encoder_parts(
     if encoder.graduation_error_deg > 0.0:
         u_deg = rectangular(encoder.graduation_error_deg / ratio) / math.sqrt(places)
         how = f"rectangular at each of {many(places, 'place')}, their mean (JCGM 100, 4.3.7)"
-        parts.append(Contribution(GRADUATION, u_deg, math.inf, "B", how))
+        parts.append(Contribution(Source.GRADUATION, u_deg, math.inf, "B", how))
     if encoder.run_out_deg > 0.0:
         left = encoder.run_out_deg / ratio * (1.0 - math.cos(math.radians(half * ratio)))
         how = f"U-shaped, amplitude {left:.3f} between sides {2.0 * half:.0f} apart (H.1.3.4)"
-        parts.append(Contribution(RUN_OUT, u_shaped(left), math.inf, "B", how))
+        parts.append(Contribution(Source.RUN_OUT, u_shaped(left), math.inf, "B", how))
     if encoder.play_deg > 0.0:
         how = f"rectangular, half of a play of {encoder.play_deg:g} (JCGM 100, 4.3.7)"
         u_deg = rectangular(encoder.play_error_deg / 2.0)
-        parts.append(Contribution(PLAY, u_deg, math.inf, "B", how))
+        parts.append(Contribution(Source.ENCODER_BACKLASH, u_deg, math.inf, "B", how))
     return [part for part in parts if part.u_deg > 0.0]

@@ -20,7 +20,7 @@ from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Encoder, Engine, Profile
 from rig.signal.events import Reason, Rejection
 from rig.tdc.piston_stop import StopTouches
-from rig.tdc.reference import TdcReference
+from rig.tdc.reference import Method, TdcReference
 
 CLEAR = 0.4
 
@@ -132,7 +132,7 @@ class IndexResolver:
 
         It has to be the stop that the reference was found by, as deep as then: roughly.
         """
-        if self.known or reference.method != "stop" or stop.cylinder != reference.cylinder:
+        if self.known or reference.method is not Method.STOP or stop.cylinder != reference.cylinder:
             return False
         for side, before in ((1, reference.forward_deg), (-1, reference.backward_deg)):
             now = stop.side(side)

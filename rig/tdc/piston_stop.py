@@ -24,6 +24,7 @@ from rig.base.errors import InputError
 from rig.base.rounding import many, u_part
 from rig.base.uncertainty import (
     Contribution,
+    Source,
     combine,
     mean_and_sd,
     quantisation,
@@ -36,11 +37,8 @@ from rig.engine.profile import Engine, Geometry, Profile
 from rig.signal.events import Settings
 from rig.signal.openings import OpeningFinder
 from rig.tdc.reference import (
-    COUNTING,
-    GRADUATION,
-    PLAY,
-    RUN_OUT,
     SINGLE_TOUCH_DEG,
+    Method,
     TdcReference,
     is_touched,
     offset_bias,
@@ -337,18 +335,18 @@ def tdc_from_stop(
     if graduation_error_deg > 0.0:
         u_deg = rectangular(graduation_error_deg / ratio) * math.sqrt(1.0 + 0.5)
         how = "rectangular at dead centre and at each of the two touches (JCGM 100, 4.3.7)"
-        parts.append(Contribution(GRADUATION, u_deg, math.inf, "B", how))
+        parts.append(Contribution(Source.GRADUATION, u_deg, math.inf, "B", how))
     if run_out_deg > 0.0:
         parts.append(_run_out(run_out_deg, half_deg, ratio))
     if play_deg > 0.0:
         how = f"rectangular, half of a play of {play_deg:g} within {play_error_deg:g} (4.3.7)"
         u_deg = rectangular(play_error_deg / 2.0)
-        parts.append(Contribution(PLAY, u_deg, math.inf, "B", how))
+        parts.append(Contribution(Source.ENCODER_BACKLASH, u_deg, math.inf, "B", how))
     limit_deg = max(steady_deg, 3.0 * q_deg)
     return TdcReference(
         tdc_deg=modulo(middle_deg - bias_deg + lead_deg),
         uncertainty=combine([part for part in parts if part.u_deg > 0.0]),
-        method="stop",
+        method=Method.STOP,
         how=_how(forward, backward, arc_deg, bias_deg, cylinder),
         made_utc=made_utc,
         capture=capture,
@@ -377,10 +375,10 @@ def _repeatability(forward: Side, backward: Side) -> Contribution:
             f"half of s sqrt(1/{forward.n} + 1/{backward.n}), s = {u_part(sd_deg)} pooled over "
             "both sides (JCGM 100, 4.2.3 and 4.2.4)"
         )
-        return Contribution("repeatability", u_deg, float(nu), "A", how)
+        return Contribution(Source.REPEATABILITY, u_deg, float(nu), "A", how)
     u_deg = rectangular(SINGLE_TOUCH_DEG) / math.sqrt(2.0)
     how = f"one touch a side, each taken within {SINGLE_TOUCH_DEG:g} (JCGM 100, 4.3.7)"
-    return Contribution("repeatability", u_deg, math.inf, "B", how)
+    return Contribution(Source.REPEATABILITY, u_deg, math.inf, "B", how)
 
 
 def _counting(forward: Side, backward: Side, q_deg: float) -> Contribution:
@@ -392,7 +390,7 @@ def _counting(forward: Side, backward: Side, q_deg: float) -> Contribution:
     u_deg = quantisation(q_deg) / 2.0 * math.sqrt(len(hidden))
     on = many(len(hidden), "side")
     how = f"half of q/sqrt(12), q = {q_deg:.4f}, on {on} (JCGM 100, F.2.2.1)"
-    return Contribution(COUNTING, u_deg, math.inf, "B", how)
+    return Contribution(Source.COUNTING, u_deg, math.inf, "B", how)
 
 
 def _run_out(amplitude_deg: float, half_deg: float, ratio: float) -> Contribution:
@@ -406,7 +404,7 @@ def _run_out(amplitude_deg: float, half_deg: float, ratio: float) -> Contributio
         f"U-shaped, amplitude {left_deg:.3f} of {amplitude_deg:g} once a turn between touches "
         f"{2.0 * half_deg:.0f} apart (JCGM 100, H.1.3.4)"
     )
-    return Contribution(RUN_OUT, u_shaped(left_deg), math.inf, "B", how)
+    return Contribution(Source.RUN_OUT, u_shaped(left_deg), math.inf, "B", how)
 
 
 def _how(forward: Side, backward: Side, arc_deg: float, bias_deg: float, cylinder: int) -> str:

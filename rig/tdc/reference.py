@@ -9,14 +9,24 @@ two equal positions is an old method (Ahrons, Steam Locomotive Construction and 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import Annotated, Literal
 
 from rig.base.angles import modulo, wrap
 from rig.base.codec import Bounds
 from rig.base.errors import InputError
 from rig.base.rounding import size, two_figures
-from rig.base.uncertainty import Contribution, Text, Uncertainty, combine, rectangular, sure_within
+from rig.base.uncertainty import (
+    Contribution,
+    Source,
+    Text,
+    Uncertainty,
+    combine,
+    rectangular,
+    sure_within,
+)
 from rig.engine.geometry import stop_bias_deg, stop_travel_mm
 from rig.engine.profile import Geometry
 
@@ -40,15 +50,25 @@ SINGLE_TOUCH_DEG = 0.3
 """Half-width taken for a touch that nothing was repeated beside (common practice, no source)."""
 
 
-COUNTING, GRADUATION, RUN_OUT = "counting", "graduation", "run-out"
-OFFSET, PLAY = "cylinder offset", "play of the encoder's drive"
-BY_HAND = "set by hand"
+class Method(StrEnum):
+    """How TDC was found. The value is its code in files, and reads as a word."""
+
+    STOP = "stop"
+    EQUAL_LIFTS = "gauge, equal lifts"
+    FIT = "gauge, fit"
+    MARK = "mark"  # of the engine
+    BY_HAND = "set by hand"  # no recording proves it
+
+    @classmethod
+    def _missing_(cls, value: object) -> Method | None:
+        """As version 0.1.0 called it."""
+        return cls.BY_HAND if value == "stated" else None
 
 
-"""The method of a dead centre that no recording proves."""
+BY_GAUGE = (Method.EQUAL_LIFTS, Method.FIT)
 
 
-_COMMON = (GRADUATION, RUN_OUT, OFFSET, PLAY)
+_COMMON = (Source.GRADUATION, Source.RUN_OUT, Source.OFFSET, Source.ENCODER_BACKLASH)
 
 
 """Parts that are the same again when dead centre is found again with the same rig."""
@@ -76,7 +96,7 @@ class TdcReference:
 
     tdc_deg: Annotated[float, Bounds(0.0, 360.0)]
     uncertainty: Uncertainty
-    method: Text  # "stop", BY_HAND, "gauge, equal lifts", "gauge, fit", or a mark's words
+    method: Method
     how: Text  # one sentence for the certificate
     made_utc: Text = ""
     capture: Text = ""  # file name of the capture in which it was found, "" when stated
@@ -87,6 +107,35 @@ class TdcReference:
     cylinder: Annotated[int, Bounds(1, 36)] = 1
     warnings: tuple[Text, ...] = ()
     gauge: GaugeWorking | None = None  # how its points were worked out, unless as noted
+    mark: str = ""  # what the person calls the engine's mark
+
+    @property
+    def way(self) -> tuple[Method, str]:
+        """The method, and which mark: the same for what was found in the same way."""
+        return self.method, self.mark
+
+    @property
+    def by(self) -> str:
+        """The method, or the mark as the person calls it, to be shown."""
+        return self.mark or self.method.value
+
+    @staticmethod
+    def earlier(plain: Mapping[str, object]) -> dict[str, object]:
+        """Plain values with the mark apart from the method, for which files had its name before,
+        and with the sources of uncertainty by their codes."""
+        now, method = dict(plain), plain.get("method")
+        if "mark" not in plain and isinstance(method, str):
+            of_mark = method not in (*Method, "stated")
+            now |= {"method": Method.MARK.value if of_mark else Method(method).value}
+            now |= {"mark": method if of_mark else ""}
+        uncertainty = plain.get("uncertainty")
+        if isinstance(uncertainty, dict) and isinstance(uncertainty.get("parts"), (list, tuple)):
+            parts = uncertainty["parts"]
+            found = [
+                Contribution.earlier(each) if isinstance(each, dict) else each for each in parts
+            ]
+            now["uncertainty"] = {**uncertainty, "parts": found}
+        return now
 
     def compared(self, later: TdcReference) -> str:
         """In words, whether dead centre found again is where it was. Source: ``moved``."""
@@ -128,15 +177,15 @@ def set_by_hand(
         raise InputError("a stated top dead centre is a number of degrees after the index")
     if half_width_deg is not None:
         words = f"stated to within {half_width_deg:g} either way (JCGM 100, 4.3.7)"
-        part = Contribution("statement", rectangular(half_width_deg), math.inf, "B", words)
+        part = Contribution(Source.ENTERED, rectangular(half_width_deg), math.inf, "B", words)
         uncertainty = sure_within(part, half_width_deg)
     else:
-        part = Contribution("statement", given[0], math.inf, "B", "stated (JCGM 100, 4.3.3)")
+        part = Contribution(Source.ENTERED, given[0], math.inf, "B", "stated (JCGM 100, 4.3.3)")
         uncertainty = combine([part])
     return TdcReference(
         modulo(tdc_deg),
         uncertainty,
-        BY_HAND,
+        Method.BY_HAND,
         how,
         made_utc=made_utc,
         cylinder=cylinder,
@@ -155,16 +204,17 @@ def by_hand(claimed: TdcReference) -> TdcReference:
             f"top dead centre at {claimed.tdc_deg:g}° states no uncertainty; find it again,"
             " or set it with rig tdc set"
         )
-    own = claimed.method == BY_HAND
+    own = claimed.method is Method.BY_HAND
     summed = combine(of.parts)
     if not own or not math.isclose(summed.u_deg, of.u_deg):
-        part = Contribution("statement", of.u_deg, of.nu_eff, "B", "as stated (JCGM 100, 4.3.3)")
+        part = Contribution(Source.ENTERED, of.u_deg, of.nu_eff, "B", "as stated (JCGM 100, 4.3.3)")
         summed = combine([part])
     return replace(
         claimed,
         uncertainty=summed,
-        method=BY_HAND,
-        how=claimed.how if own else f"Stated as {claimed.method}: {claimed.how}",
+        method=Method.BY_HAND,
+        mark="",
+        how=claimed.how if own else f"Stated as {claimed.by}: {claimed.how}",
         forward_deg=(),
         backward_deg=(),
         warnings=(),
@@ -200,17 +250,17 @@ def moved(earlier: TdcReference, later: TdcReference) -> Move:
 
 def _parts_of_difference(earlier: TdcReference, later: TdcReference) -> list[Contribution]:
     """Own parts of both; common parts with the difference of their sizes."""
-    if earlier.method != later.method:
+    if earlier.way != later.way:
         return [*earlier.uncertainty.parts, *later.uncertainty.parts]
-    first = {part.name: part for part in earlier.uncertainty.parts if part.name in _COMMON}
+    first = {part.source: part for part in earlier.uncertainty.parts if part.source in _COMMON}
     parts: list[Contribution] = []
     for part in later.uncertainty.parts:
-        if part.name in first:
-            u_deg = abs(part.u_deg - first[part.name].u_deg)
+        if part.source in first:
+            u_deg = abs(part.u_deg - first[part.source].u_deg)
             parts.append(replace(part, u_deg=u_deg, how="difference of a common part (5.2)"))
         else:
             parts.append(part)
-    return [*parts, *(part for part in earlier.uncertainty.parts if part.name not in _COMMON)]
+    return [*parts, *(part for part in earlier.uncertainty.parts if part.source not in _COMMON)]
 
 
 def offset_bias(half_deg: float, geometry: Geometry | None) -> tuple[float, Contribution]:
@@ -221,7 +271,7 @@ def offset_bias(half_deg: float, geometry: Geometry | None) -> tuple[float, Cont
     crank = UNSTATED_CRANK if geometry is None else geometry
     if crank.offset_mm is not None:
         return stop_bias_deg(stop_travel_mm(half_deg, crank), crank), Contribution(
-            OFFSET, 0.0, math.inf, "B", "offset stated, its bias taken out"
+            Source.OFFSET, 0.0, math.inf, "B", "offset stated, its bias taken out"
         )
     limit_mm = crank.offset_limit_mm or UNSTATED_OFFSET * crank.throw_mm
     worst = replace(crank, offset_mm=limit_mm)
@@ -232,9 +282,14 @@ def offset_bias(half_deg: float, geometry: Geometry | None) -> tuple[float, Cont
         else f"an offset that nobody states, taken within {UNSTATED_OFFSET:g} of the throw"
     )
     how = f"rectangular +/- {bound_deg:.3f} for {whose} (JCGM 100, 4.3.7)"
-    return 0.0, Contribution(OFFSET, rectangular(bound_deg), math.inf, "B", how)
+    return 0.0, Contribution(Source.OFFSET, rectangular(bound_deg), math.inf, "B", how)
 
 
 def is_touched(reference: TdcReference) -> bool:
     """Whether it rests on touches of the piston, by the stop or by a gauge."""
-    return reference.method == "stop" or reference.method.startswith("gauge, ")
+    return reference.method is Method.STOP or by_gauge(reference)
+
+
+def by_gauge(reference: TdcReference) -> bool:
+    """Whether it rests on the points of a gauge; a later fit of them takes an earlier's place."""
+    return reference.method in BY_GAUGE

@@ -24,7 +24,7 @@ from rig.base.angles import modulo
 from rig.base.codec import json_value
 from rig.base.errors import InputError, reason, shown
 from rig.base.files import open_file
-from rig.tdc.reference import BY_HAND, TdcReference
+from rig.tdc.reference import TdcReference
 
 FILE_NAME = "reference.json"
 SCHEMA = "timing-rig reference"
@@ -191,9 +191,6 @@ def _name(path: Path) -> str:
     return str(path) if str(path).isprintable() else shown(str(path))
 
 
-_METHODS = {"stated": BY_HAND}  # as version 0.1.0 called it
-
-
 def to_plain(reference: TdcReference) -> dict[str, Any]:
     """The reference as plain JSON values: dicts, lists, strings, numbers and None."""
     values = asdict(reference)
@@ -211,13 +208,14 @@ def to_plain(reference: TdcReference) -> dict[str, Any]:
 
 def from_plain(value: object) -> TdcReference:
     """A reference from plain JSON values. Raises InputError naming what is missing or wrong."""
+    if isinstance(value, dict):
+        value = TdcReference.earlier(value)
     found = codec.from_plain(TdcReference, _in_full(value), "reference")
     assert isinstance(value, dict)
     for each in fields(TdcReference):
-        if each.name not in value and each.name != "gauge":  # a default would be a guess
+        if each.name not in (*value, "gauge", "mark"):  # a default would be a guess
             raise InputError(f"reference.{each.name}: is missing")
-    method = _METHODS.get(found.method, found.method)
-    return replace(found, tdc_deg=modulo(found.tdc_deg), method=method)
+    return replace(found, tdc_deg=modulo(found.tdc_deg))
 
 
 def _in_full(value: object, levels: int = 4) -> object:

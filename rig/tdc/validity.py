@@ -72,7 +72,7 @@ def holds(used: TdcReference, at: At, touched: Sequence[Touched], encoder: Encod
         found = same_frame(each.reference, used, encoder)
         if found.cylinder != used.cylinder or not is_touched(found) or found == used:
             continue
-        if is_touched(used) and found.method != used.method and found.capture == used.capture:
+        if is_touched(used) and found.way != used.way and found.capture == used.capture:
             continue
         move = moved(used, found)
         if move.has_moved:

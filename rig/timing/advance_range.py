@@ -14,13 +14,12 @@ from dataclasses import dataclass, replace
 from rig.base import rounding
 from rig.base.angles import circular_mean, wrap
 from rig.base.errors import InputError
-from rig.base.uncertainty import Uncertainty, combine
+from rig.base.uncertainty import Source, Uncertainty, combine
 from rig.engine.profile import Encoder, Profile
-from rig.timing.assess import ONE_TURN_OUT, unit_figure
+from rig.timing.assess import unit_figure
 from rig.timing.compare import compare_assessments
 from rig.timing.uncertainty_budget import Spread, mean_over_cylinders
-from rig.timing.values import PHASES, Assessment
-from rig.timing.verdict import REPEATABILITY
+from rig.timing.values import PHASES, Assessment, Mark
 from rig.words.assessments import advance_range_words, size_in_words
 
 ADVANCE, RETARD = "full advance", "full retard"
@@ -194,7 +193,7 @@ def _by_cylinder(judgements: Sequence[Assessment], whole: Assessment) -> dict[in
         if (j.unit, j.setting, j.phase, j.kind) == key
         and j.cylinder is not None
         and j.mean_btdc is not None
-        and (ONE_TURN_OUT in j.marks) == (ONE_TURN_OUT in whole.marks)
+        and (Mark.ONE_TURN_OUT in j.marks) == (Mark.ONE_TURN_OUT in whole.marks)
     }
 
 
@@ -233,7 +232,7 @@ def _over_these(end: Position, cylinders: Sequence[Assessment]) -> Position:
     whole = end.judgement
     uncertainty = None
     if repeats is not None and whole.uncertainty is not None:
-        rest = [part for part in whole.uncertainty.parts if part.name != REPEATABILITY]
+        rest = [part for part in whole.uncertainty.parts if part.source is not Source.REPEATABILITY]
         uncertainty = combine([repeats, *rest])
     judged = replace(
         whole,

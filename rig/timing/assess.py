@@ -24,20 +24,14 @@ from rig.timing.uncertainty_budget import (
     parting_of,
     spread_of,
 )
-from rig.timing.values import ADJUSTING, PHASES, Assessment, Group, Reading, Verdict
+from rig.timing.values import ADJUSTING, PHASES, Assessment, Group, Mark, Reading, Verdict
 from rig.timing.verdict import RULES, decide, decide_spread, probability_inside, probability_words
 from rig.words.assessments import early_or_late, how_to_settle, size_in_words
 
-STROKE_NOT_STATED = "stroke not stated"
-ONE_TURN_OUT = "one crank turn out"
-CONFIRM_BY_TURNING = "set with the crank held: confirm by turning"
-IMPULSE_COUPLING = "impulse coupling engaged"
-IN_GROUPS = "readings in groups"
 FIND_WHAT_MOVES = (
     "find what moves before anything is set by it: the unit on its flange, its coupling or key, a"
     " lobe, the lever; then read again"
 )
-PAPER_MEANT = "the manual means the slip of paper, which comes free later than contacts part"
 
 KINDS = ("turned", "set", "impulse")
 WORST_FIRST: tuple[Verdict, ...] = ("outside", "inconclusive", "no window set", "inside")
@@ -106,7 +100,7 @@ def unit_figure(
     own = [j for j in judgements if (j.unit, j.setting, j.phase, j.kind) == wanted]
     over_all = [j for j in own if j.cylinder is None]
     candidates = over_all or (own if len({j.cylinder for j in own}) == 1 else [])
-    return min(candidates, key=lambda j: ONE_TURN_OUT in j.marks, default=None)
+    return min(candidates, key=lambda j: Mark.ONE_TURN_OUT in j.marks, default=None)
 
 
 def unit_verdict(
@@ -262,7 +256,7 @@ def _in_groups(
         verdict="inconclusive" if judged else "no window set",
         words=f"no mean, {why}: {said}",
         settle=FIND_WHAT_MOVES,
-        marks=(*judgement.marks, IN_GROUPS),
+        marks=(*judgement.marks, Mark.IN_GROUPS),
         groups=groups,
     )
 
@@ -305,13 +299,13 @@ def _window(cylinder: int | None, setting: Setting) -> Window | None:
     return setting.per_cylinder.get(cylinder, setting.window)
 
 
-def _marks(group: Sequence[Reading], unit: Unit) -> tuple[str, ...]:
+def _marks(group: Sequence[Reading], unit: Unit) -> tuple[Mark, ...]:
     marks = {
-        ONE_TURN_OUT: group[0].wrong_stroke,
-        STROKE_NOT_STATED: not all(r.stroke_known for r in group),
-        CONFIRM_BY_TURNING: group[0].kind == "set",
-        IMPULSE_COUPLING: group[0].kind == "impulse",
-        PAPER_MEANT: unit.meaning == "paper",
+        Mark.ONE_TURN_OUT: group[0].wrong_stroke,
+        Mark.STROKE_NOT_STATED: not all(r.stroke_known for r in group),
+        Mark.CONFIRM_BY_TURNING: group[0].kind == "set",
+        Mark.IMPULSE_COUPLING: group[0].kind == "impulse",
+        Mark.PAPER_MEANT: unit.meaning == "paper",
     }
     return tuple(mark for mark, holds in marks.items() if holds)
 
@@ -321,15 +315,15 @@ def _words(
 ) -> str:
     first = figure.readings[0]
     if window is None:
-        return IMPULSE_COUPLING if first.kind == "impulse" else "no window stated"
+        return Mark.IMPULSE_COUPLING if first.kind == "impulse" else "no window stated"
     side = early_or_late(wrap(figure.mean_btdc - window.nominal_btdc), uncertainty)
     if first.wrong_stroke:
-        return f"{ONE_TURN_OUT}, there {side}"
+        return f"{Mark.ONE_TURN_OUT}, there {side}"
     if first.kind == "set":
         return f"{side}, as set"
     if first.kind == "impulse":
-        return f"{side}, {IMPULSE_COUPLING}"
-    stroke = "" if all(r.stroke_known for r in figure.readings) else f", {STROKE_NOT_STATED}"
+        return f"{side}, {Mark.IMPULSE_COUPLING}"
+    stroke = "" if all(r.stroke_known for r in figure.readings) else f", {Mark.STROKE_NOT_STATED}"
     if verdict == "inside":
         return f"inside{stroke}"
     limit = against_limit(figure.mean_btdc, window, uncertainty)

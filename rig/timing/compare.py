@@ -15,9 +15,9 @@ from itertools import combinations
 from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.rounding import entered
-from rig.base.uncertainty import Contribution, combine
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Encoder, Profile, Setting, Synchronisation, Unit
-from rig.tdc.reference import GRADUATION, RUN_OUT, TdcReference
+from rig.tdc.reference import TdcReference
 from rig.timing import uncertainty_budget
 from rig.timing.groups import Parting
 from rig.timing.uncertainty_budget import (
@@ -125,16 +125,12 @@ def compare_assessments(
     for judgement, name in zip((first, second), names, strict=True):
         own = judgement.uncertainty.parts if judgement.uncertainty else ()
         plays.append(sum(uncertainty_budget.play_deg_of(part) for part in own))
-        parts += [
-            replace(part, name=f"{part.name}, {name}")
-            for part in own
-            if part.name != uncertainty_budget.PLAY
-        ]
+        parts += [replace(part, of=name) for part in own if part.source is not Source.BACKLASH]
     parts += [uncertainty_budget.play_of_both(*plays)] if any(plays) else []
     if shared_reference:
-        parts = [p for p in parts if not p.name.startswith(uncertainty_budget.TOP_DEAD_CENTRE)]
+        parts = [p for p in parts if p.source is not Source.TDC]
         if encoder is not None:
-            parts = [p for p in parts if not p.name.startswith((GRADUATION, RUN_OUT))]
+            parts = [p for p in parts if p.source not in (Source.GRADUATION, Source.RUN_OUT)]
             seats = (
                 uncertainty_budget.seat_part([0.0], encoder),
                 uncertainty_budget.seat_part([difference], encoder),
@@ -241,17 +237,17 @@ def _parts(
 ) -> list[Contribution] | None:
     """Contributions to a difference in one capture; None when there is no spread to go by."""
     repeats = [
-        replace(figure.repeatability, name=f"{figure.repeatability.name}, {side.unit.name}")
+        replace(figure.repeatability, of=side.unit.name)
         for side, figure in zip(sides, figures, strict=True)
         if figure.repeatability is not None
     ]
     if len(repeats) < 2:
         return None
     seats = figures[0].seat, figures[1].seat
-    common = f"reference by {reference.method}, common to both: drops out (JCGM 100, 5.2)"
+    common = f"reference by {reference.by}, common to both: drops out (JCGM 100, 5.2)"
     parts = [
         *repeats,
-        Contribution(uncertainty_budget.TOP_DEAD_CENTRE, 0.0, math.inf, "B", common),
+        Contribution(Source.TDC, 0.0, math.inf, "B", common),
         uncertainty_budget.counting(encoder),
         uncertainty_budget.graduation(encoder, *seats),
         uncertainty_budget.run_out(encoder, *seats),

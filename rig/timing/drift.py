@@ -21,9 +21,7 @@ from numpy.typing import NDArray
 
 from rig.base.angles import nearest
 from rig.base.rounding import many
-from rig.base.uncertainty import Contribution
-from rig.timing.uncertainty_budget import HAND, PLAY
-from rig.timing.verdict import REPEATABILITY
+from rig.base.uncertainty import Contribution, Source
 
 DAYS_A_YEAR = 365.25
 
@@ -35,7 +33,7 @@ LATEST = 60
 
 FEW_FREE = 2
 
-OWN_PARTS = frozenset({REPEATABILITY, PLAY, HAND})
+OWN_PARTS = frozenset({Source.REPEATABILITY, Source.BACKLASH, Source.HELD})
 
 
 """Contributions that are new with each certificate; all others belong to reference and mounting."""
@@ -83,8 +81,8 @@ def weighs(parts: Sequence[Contribution]) -> bool:
 
     A few readings may agree by chance: an estimated spread of nothing is no reason against it.
     """
-    own = [part for part in parts if part.name in OWN_PARTS]
-    estimated = any(part.name == REPEATABILITY and math.isfinite(part.nu) for part in own)
+    own = [part for part in parts if part.source in OWN_PARTS]
+    estimated = any(part.source is Source.REPEATABILITY and math.isfinite(part.nu) for part in own)
     if not estimated and math.hypot(*(part.u_deg for part in own)) < LEAST_DEG:
         return False
     return LEAST_DEG <= math.hypot(*(part.u_deg for part in parts)) <= MOST_DEG
@@ -275,11 +273,11 @@ def _estimates(points: Sequence[DatedMean]) -> tuple[NDArray[np.float64], list[_
     covariance = np.zeros((len(points), len(points)))
     own = np.zeros(len(points))
     found = []
-    for name in sorted({part.name for each in points for part in each.parts}):
-        blocks = each_its_own if name in OWN_PARTS else shared
-        steady, estimates = _of_name(points, name, blocks)
+    for source in sorted({part.source for each in points for part in each.parts}):
+        blocks = each_its_own if source in OWN_PARTS else shared
+        steady, estimates = _of_source(points, source, blocks)
         found += estimates
-        if name in OWN_PARTS:
+        if source in OWN_PARTS:
             own += steady
         else:
             covariance += _Estimate(steady, blocks, math.inf).covariance()
@@ -287,8 +285,8 @@ def _estimates(points: Sequence[DatedMean]) -> tuple[NDArray[np.float64], list[_
     return covariance + np.diag(np.maximum(own, LEAST_DEG**2)), found
 
 
-def _of_name(
-    points: Sequence[DatedMean], name: str, blocks: NDArray[np.int64]
+def _of_source(
+    points: Sequence[DatedMean], source: Source, blocks: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], list[_Estimate]]:
     """One kind of contribution: the variances that the points weigh by, and the estimates.
 
@@ -299,11 +297,11 @@ def _of_name(
     groups: dict[tuple[int, float], list[int]] = {}  # points that rest on one estimate
     for row, each in enumerate(points):
         for part in each.parts:
-            if part.name == name:
+            if part.source is source:
                 stated[row] += part.u_deg**2
                 groups.setdefault((int(blocks[row]), part.nu), []).append(row)
     # A spread is compared as that of one reading.
-    counts = [float(max(each.n, 1)) if name == REPEATABILITY else 1.0 for each in points]
+    counts = [float(max(each.n, 1)) if source is Source.REPEATABILITY else 1.0 for each in points]
     guessed = [(nu, rows) for (_, nu), rows in groups.items() if math.isfinite(nu)]
     known = stated.copy()
     for _, rows in guessed:

@@ -20,13 +20,12 @@ from dataclasses import dataclass, replace
 
 from rig.base.angles import circular_mean, is_defined, mean_and_spread, modulo, resultant
 from rig.base.rounding import many
-from rig.base.uncertainty import Contribution, combine, quantisation, rectangular, u_shaped
+from rig.base.uncertainty import Contribution, Source, combine, quantisation, rectangular, u_shaped
 from rig.engine.gear_train import disc_places
 from rig.engine.profile import Encoder
-from rig.tdc.reference import GRADUATION, RUN_OUT, TdcReference
+from rig.tdc.reference import TdcReference
 from rig.timing.groups import Parting, explained_deg, parted
 from rig.timing.values import Reading
-from rig.timing.verdict import REPEATABILITY
 
 PLACING_LEFT = 0.1
 
@@ -53,13 +52,6 @@ MOST_PLACES = 360
 
 
 """More places than this on an encoder's disc are taken as all round it."""
-
-
-TOP_DEAD_CENTRE = "top dead centre"
-COUNTING = "counting"
-PLAY = "play"
-PLAY_OF_BOTH = "play of both"
-HAND = "hand"
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,9 +108,7 @@ def reference_seat(reference: TdcReference, encoder: Encoder) -> Seat:
     return Seat(sum(vectors) / len(vectors), len(sides))
 
 
-def repeatability_part(
-    own: Spread, unit: Spread, n: int, name: str = REPEATABILITY
-) -> Contribution | None:
+def repeatability_part(own: Spread, unit: Spread, n: int) -> Contribution | None:
     """Repeatability of a mean of ``n`` readings: s/sqrt(n), nu of s (JCGM 100:2008, 4.2.3).
 
     With fewer than ``FEW`` readings s is the one of the whole unit (``unit``, ``own`` included),
@@ -131,7 +121,7 @@ def repeatability_part(
         return None
     of = "pooled over the unit's cylinders" if pooled else f"of {many(n, 'reading')}"
     return Contribution(
-        name,
+        Source.REPEATABILITY,
         spread.sd_deg / math.sqrt(n),
         spread.nu,
         "A",
@@ -139,9 +129,7 @@ def repeatability_part(
     )
 
 
-def mean_over_cylinders(
-    parts: Sequence[Spread], counts: Sequence[int], name: str = REPEATABILITY
-) -> Contribution | None:
+def mean_over_cylinders(parts: Sequence[Spread], counts: Sequence[int]) -> Contribution | None:
     """Repeatability of the mean of the cylinders' means; their differences are no part of it.
 
     ``parts`` and ``counts`` are each cylinder's spread and number of readings. None when no
@@ -155,17 +143,15 @@ def mean_over_cylinders(
         f"s pooled over {many(len(counts), 'cylinder')} = {unit.sd_deg:.3f} (JCGM "
         f"100, 4.2.4 and 5.1.2)"
     )
-    return Contribution(name, u_deg, unit.nu, "A", how)
+    return Contribution(Source.REPEATABILITY, u_deg, unit.nu, "A", how)
 
 
 def top_dead_centre(reference: TdcReference) -> Contribution:
     """The reference, without the encoder's errors, which belong to the difference of positions."""
     whole = reference.uncertainty
-    kept = [part for part in whole.parts if part.name not in (GRADUATION, RUN_OUT)]
+    kept = [part for part in whole.parts if part.source not in (Source.GRADUATION, Source.RUN_OUT)]
     used = combine(kept) if kept else whole
-    return Contribution(
-        TOP_DEAD_CENTRE, used.u_deg, used.nu_eff, "B", f"reference by {reference.method}"
-    )
+    return Contribution(Source.TDC, used.u_deg, used.nu_eff, "B", f"reference by {reference.by}")
 
 
 def counting(encoder: Encoder, placing: float = PLACING_LEFT) -> Contribution:
@@ -177,7 +163,7 @@ def counting(encoder: Encoder, placing: float = PLACING_LEFT) -> Contribution:
     q_deg = 360.0 / (encoder.counts_per_turn * float(encoder.turns_per_crank_turn))
     u_deg = placing * quantisation(q_deg) * math.sqrt(2.0)
     how = f"{placing:g} of q/sqrt(6), q = {q_deg:.4f}, placed between edges (JCGM 100, F.2.2.1)"
-    return Contribution(COUNTING, u_deg, math.inf, "B", how)
+    return Contribution(Source.COUNTING, u_deg, math.inf, "B", how)
 
 
 def graduation(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
@@ -191,7 +177,7 @@ def graduation(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
         f"rectangular +/- {half:g}, {first.places} against "
         f"{many(second.places, 'position')} (JCGM 100, 4.3.7)"
     )
-    return Contribution(GRADUATION, u_deg, math.inf, "B", how)
+    return Contribution(Source.GRADUATION, u_deg, math.inf, "B", how)
 
 
 def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
@@ -215,7 +201,7 @@ def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
         f"U-shaped, amplitude {amplitude:.3f} between the {positions} of "
         f"{once_a_turn:g} once a turn (JCGM 100, H.1.3.4)"
     )
-    return Contribution(RUN_OUT, u_shaped(amplitude), math.inf, "B", how)
+    return Contribution(Source.RUN_OUT, u_shaped(amplitude), math.inf, "B", how)
 
 
 def play(play_deg: float) -> Contribution:
@@ -225,12 +211,12 @@ def play(play_deg: float) -> Contribution:
     anywhere between none and all of it is play/sqrt(3) (JCGM 100:2008, 4.3.7 and F.2.4.5).
     """
     how = f"rectangular, 0 to {play_deg:g} early, not corrected (JCGM 100, 4.3.7 and F.2.4.5)"
-    return Contribution(PLAY, rectangular(play_deg), math.inf, "B", how)
+    return Contribution(Source.BACKLASH, rectangular(play_deg), math.inf, "B", how)
 
 
 def play_deg_of(part: Contribution) -> float:
     """The backlash that ``part`` was made from, crank degrees; 0 for a part of another kind."""
-    return part.u_deg * math.sqrt(3.0) if part.name == PLAY else 0.0
+    return part.u_deg * math.sqrt(3.0) if part.source is Source.BACKLASH else 0.0
 
 
 def play_of_both(first_deg: float, second_deg: float) -> Contribution:
@@ -243,13 +229,13 @@ def play_of_both(first_deg: float, second_deg: float) -> Contribution:
         rectangular(first_deg / 2.0), rectangular(second_deg / 2.0), (first_deg - second_deg) / 2.0
     )
     how = f"rectangular, 0 to {first_deg:g} against 0 to {second_deg:g} early (JCGM 100, 4.3.7)"
-    return Contribution(PLAY_OF_BOTH, u_deg, math.inf, "B", how)
+    return Contribution(Source.BACKLASH_OF_BOTH, u_deg, math.inf, "B", how)
 
 
 def hand(half_width_deg: float = HAND_PLAY_DEG) -> Contribution:
     """How far the held crank may stand off while the unit is moved (a "set" reading)."""
     how = f"rectangular +/- {half_width_deg:g} while the crank is held (JCGM 100, 4.3.7)"
-    return Contribution(HAND, rectangular(half_width_deg), math.inf, "B", how)
+    return Contribution(Source.HELD, rectangular(half_width_deg), math.inf, "B", how)
 
 
 Cell = list[Reading]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Literal
 
 from rig.base.uncertainty import Uncertainty
@@ -15,6 +16,31 @@ PHASES: tuple[Phase, ...] = ("as found", ADJUSTING, "as left")
 
 
 """In the order in which they come; of a unit, the last that was read tells how it stands."""
+
+
+class Mark(StrEnum):
+    """What has to be said beside an assessment. The value is its code in files and ``--json``;
+    ``rig.words`` has the words."""
+
+    ONE_TURN_OUT = "one crank turn out"
+    STROKE_NOT_STATED = "stroke not stated"
+    CONFIRM_BY_TURNING = "confirm by turning"
+    IMPULSE_COUPLING = "impulse coupling engaged"
+    IN_GROUPS = "readings in groups"
+    PAPER_MEANT = "slip of paper meant"
+
+    @staticmethod
+    def earlier(value: object) -> object:
+        """The code of a mark for which files had a sentence before."""
+        return _EARLIER_MARKS.get(str(value), value)
+
+
+_EARLIER_MARKS = {
+    "set with the crank held: confirm by turning": Mark.CONFIRM_BY_TURNING.value,
+    "the manual means the slip of paper, which comes free later than contacts part": (
+        Mark.PAPER_MEANT.value
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +101,7 @@ class Assessment:
     words: str  # "0.10 degrees beyond the early limit (2.10 degrees early of nominal)"
     rule: str  # the decision rule, one sentence
     settle: str  # how many more readings would settle it, or which part would have to shrink
-    marks: tuple[str, ...] = ()  # "stroke not stated", "one crank turn out", ...
+    marks: tuple[Mark, ...] = ()
     groups: tuple[Group, ...] = ()  # where the readings have no mean, because they lie in groups
     probability_inside: float | None = None  # of its true value, where that is inconclusive
 

@@ -12,16 +12,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Literal
 
-from rig.base.uncertainty import Contribution, Uncertainty, combine
+from rig.base.uncertainty import Contribution, Source, Uncertainty, combine
 from rig.timing.values import Verdict
 
 Rule = Literal["guarded", "simple"]
-
-REPEATABILITY = "repeatability"
-
-
-"""Name of the one contribution that more readings make smaller."""
-
 
 MOST_READINGS = 200
 
@@ -163,7 +157,7 @@ def with_readings(parts: Sequence[Contribution], n: int, wanted: float) -> Uncer
     return combine(
         [
             replace(p, u_deg=p.u_deg * math.sqrt(n / wanted), nu=p.nu + (wanted - n))
-            if p.name == REPEATABILITY
+            if p.source is Source.REPEATABILITY
             else p
             for p in parts
         ]

@@ -16,12 +16,11 @@ from rig.base import rounding
 from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.base.files import Listing, gathered, listed, named
-from rig.base.uncertainty import Contribution
+from rig.base.uncertainty import Contribution, Source
 from rig.history.series import LONGEST_TROUBLE
 from rig.job import folder as sheets
 from rig.job.clock import utc_instant
 from rig.timing.drift import LEAST_DEG, MOST_DEG, DatedChange, DatedMean, Line, fit
-from rig.timing.verdict import REPEATABILITY
 from rig.unit_bench.report import KIND, Mean, means_of, period_of
 
 FOLDER = "units"
@@ -160,7 +159,7 @@ def _series(reports: Sequence[DatedReport], steps: Sequence[str], figure: str) -
             UnitPoint(report.file, report.made_utc, mean.deg, mean.expanded_deg, step, weighs)
         )
         if weighs:
-            own = (Contribution(REPEATABILITY, mean.u_deg, mean.nu, "A", "as reported"),)
+            own = (Contribution(Source.REPEATABILITY, mean.u_deg, mean.nu, "A", "as reported"),)
             day = utc_instant(report.made_utc).timestamp() / 86400.0
             dated.append(DatedMean(day, mean.deg, own, level, report.file, mean.n))
     first = reports[0]

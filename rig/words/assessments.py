@@ -3,12 +3,64 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from rig.base.rounding import entered, figure, many, size, two_figures
-from rig.base.uncertainty import Contribution, Uncertainty, combine
+from rig.base.rounding import FEW_FACTOR, entered, figure, many, size, two_figures
+from rig.base.uncertainty import Contribution, Source, Uncertainty, combine
+from rig.timing.values import Mark
 from rig.timing.verdict import MOST_READINGS, more_readings, with_readings
+
+SOURCES: Mapping[Source, str] = {
+    Source.REPEATABILITY: "repeatability",
+    Source.TDC: "top dead centre",
+    Source.COUNTING: "counting",
+    Source.GRADUATION: "graduation",
+    Source.RUN_OUT: "run-out",
+    Source.BACKLASH: "play",
+    Source.BACKLASH_OF_BOTH: "play of both",
+    Source.HELD: "hand",
+    Source.OFFSET: "cylinder offset",
+    Source.ENCODER_BACKLASH: "play of the encoder's drive",
+    Source.ENTERED: "statement",
+    Source.GAUGE: "gauge",
+    Source.UNEQUAL_DROPS: "lifts nearly equal",
+    Source.TOUCHED_AGAIN: "touched once more",
+    Source.OTHER: "other",
+}
+
+
+MARKS: Mapping[Mark, str] = {
+    Mark.ONE_TURN_OUT: "one crank turn out",
+    Mark.STROKE_NOT_STATED: "stroke not stated",
+    Mark.CONFIRM_BY_TURNING: "set with the crank held: confirm by turning",
+    Mark.IMPULSE_COUPLING: "impulse coupling engaged",
+    Mark.IN_GROUPS: "readings in groups",
+    Mark.PAPER_MEANT: (
+        "the manual means the slip of paper, which comes free later than contacts part"
+    ),
+}
+
+
+def contribution_words(part: Contribution) -> str:
+    """What a part of an uncertainty comes from, and of which unit where two are compared."""
+    words = SOURCES[part.source]
+    return f"{words}, {part.of}" if part.of else words
+
+
+def few_readings(of: Uncertainty | None, n: int) -> str:
+    """Where a wide interval comes from: "2 readings: Student's factor 12.7".
+
+    Empty when Student's factor is under ``FEW_FACTOR``. ``n`` is the number of readings behind the
+    figure. Of several contributions that one is named which leaves so few degrees of freedom.
+    """
+    if of is None or of.k < FEW_FACTOR:
+        return ""
+    factor = f"Student's factor {of.k:.1f}"
+    few_of = max(of.parts, key=lambda p: p.u_deg**4 / p.nu, default=None)
+    if few_of is None or few_of.nu == n - 1:
+        return f"{many(n, 'reading')}: {factor}"
+    return f"{contribution_words(few_of)}: {many(round(few_of.nu), 'degree')} of freedom, {factor}"
 
 
 def early_or_late(deviation_deg: float, uncertainty: Uncertainty | None) -> str:
@@ -57,7 +109,7 @@ def _what_has_to_shrink(parts: Sequence[Contribution], margin: float) -> str:
     ranked = sorted((p for p in parts if p.u_deg > 0.0), key=lambda p: -p.u_deg)
     for i, part in enumerate(ranked):
         rest = ranked[i + 1 :]
-        gone = " and ".join(p.name for p in ranked[:i])
+        gone = " and ".join(contribution_words(p) for p in ranked[:i])
         if combine(rest).U_deg < margin:
             low, high = 0.0, 1.0
             for _ in range(30):
@@ -70,8 +122,8 @@ def _what_has_to_shrink(parts: Sequence[Contribution], margin: float) -> str:
             to = f"to about {two_figures(needed)}" if needed > 0.0 else "to nothing"
             also = f" and {gone} to nothing" if gone else ""
             return (
-                f"the part of the uncertainty from {part.name}, now {two_figures(part.u_deg)} "
-                f"degrees, would have to shrink {to}{also}"
+                f"the part of the uncertainty from {contribution_words(part)}, now"
+                f" {two_figures(part.u_deg)} degrees, would have to shrink {to}{also}"
             )
     return "the mean stands on the limit itself"
 

@@ -244,7 +244,7 @@ def mark_words(mark: EngineMark, reference: TdcReference | None) -> str:
     U_deg = reference.uncertainty.U_deg
     return (
         f"{mark.what}: {size(past, U_deg)}° {side} top dead centre of cylinder {mark.cylinder}"
-        f" by {reference.method} ({stated_within(U_deg)}){within}"
+        f" by {reference.by} ({stated_within(U_deg)}){within}"
     )
 
 

@@ -16,9 +16,9 @@ from played import PROFILE
 from recorded import turning
 
 from rig.base.errors import InputError
-from rig.base.uncertainty import Contribution, combine
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.session.session import Session
-from rig.tdc.reference import TdcReference, set_by_hand
+from rig.tdc.reference import Method, TdcReference, set_by_hand
 from rig.tdc.reference_file import BadReferenceError, load_references, save_reference, to_plain
 from rig.wire.reader import LineReader
 
@@ -26,11 +26,11 @@ STOP = TdcReference(
     tdc_deg=161.9238,
     uncertainty=combine(
         [
-            Contribution("repeatability", 0.0165, 4.0, "A", "of the touches"),
-            Contribution("offset", 0.021, float("inf"), "B", "0.5 mm either way"),
+            Contribution(Source.REPEATABILITY, 0.0165, 4.0, "A", "of the touches"),
+            Contribution(Source.OFFSET, 0.021, float("inf"), "B", "0.5 mm either way"),
         ]
     ),
-    method="stop",
+    method=Method.STOP,
     how="touched from both sides",
     made_utc="2026-05-14T09:12:44Z",
     capture="20260514-090203.capture",

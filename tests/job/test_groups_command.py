@@ -8,7 +8,7 @@ import pytest
 from made_job import MadeJob, certificate_in, rig
 
 from rig.certificate import record
-from rig.timing.assess import IN_GROUPS
+from rig.timing.values import Mark
 
 SLOTS = "".join(
     f'\n[[means.slot]]\nunit = "{unit}"\nradius_mm = 45.0\nclockwise_mm = 4.0\n'
@@ -36,7 +36,7 @@ def test_the_figures_say_so_and_the_status_is_negative(moved: Path) -> None:
     first, *others = {each["unit"] for each in ran.answer["judgements"] if each["groups"]}
     assert not others
     own = [each for each in ran.answer["judgements"] if each["unit"] == first]
-    assert all(each["mean_btdc"] is None and IN_GROUPS in each["marks"] for each in own)
+    assert all(each["mean_btdc"] is None and Mark.IN_GROUPS in each["marks"] for each in own)
     whole = own[0]
     low, high = sorted(each["mean_btdc"] for each in whole["groups"])
     assert high - low == pytest.approx(4.0, abs=0.3)

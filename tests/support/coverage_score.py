@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import ndtr
 from whole_job import NOMINAL, TOGETHER, TOLERANCE, Scenario, WholeJob
 
-from rig.base.uncertainty import Contribution, Uncertainty
+from rig.base.uncertainty import Contribution, Source, Uncertainty
 from rig.tdc.reference import TdcReference
 from rig.timing.assess import unit_figure
 from rig.timing.values import Assessment, Verdict
@@ -43,7 +43,7 @@ SCENARIOS = {
     "ten steady touches, coarse": Scenario(
         spread=0.05, touch_spread=0.01, touches=10, counts_per_turn=2400
     ),
-    "graduation": Scenario(spread=0.1, touch_spread=0.04, touches=6, graduation=0.15),
+    Source.GRADUATION: Scenario(spread=0.1, touch_spread=0.04, touches=6, graduation=0.15),
     "geometry not stated": Scenario(touch_spread=0.04, offset="no geometry"),
     "offset outweighs": Scenario(
         spread=0.1, touch_spread=0.03, stop_mm=25.0, offset="not stated"
@@ -66,12 +66,12 @@ _RECTANGULAR = np.sqrt(3.0) * (2.0 * _GRID - 1.0)
 # The mean of two places, each anywhere within the same width.
 _TRIANGULAR = np.sqrt(6.0) * np.sign(_GRID - 0.5) * (1.0 - np.sqrt(1.0 - np.abs(2.0 * _GRID - 1.0)))
 LAWS = {
-    "run-out": np.sqrt(2.0) * np.sin(2.0 * np.pi * _GRID),  # arcsine
-    "cylinder offset": _RECTANGULAR,
-    "play": _RECTANGULAR,
-    "play of both": _TRIANGULAR,
-    "counting": _TRIANGULAR,
-    "graduation": _TRIANGULAR,
+    Source.RUN_OUT: np.sqrt(2.0) * np.sin(2.0 * np.pi * _GRID),  # arcsine
+    Source.OFFSET: _RECTANGULAR,
+    Source.BACKLASH: _RECTANGULAR,
+    Source.BACKLASH_OF_BOTH: _TRIANGULAR,
+    Source.COUNTING: _TRIANGULAR,
+    Source.GRADUATION: _TRIANGULAR,
 }
 """Parts whose error has an end, and its law: values of even chance, with a mean square of 1."""
 
@@ -89,10 +89,10 @@ class Tally:
     def add(self, off_deg: float, uncertainty: Uncertainty, parts: Sequence[Contribution]) -> None:
         self.held.append(abs(off_deg) <= uncertainty.U_deg)
         self.nu_eff.append(uncertainty.nu_eff)
-        name, share = _bounded_part(parts)
+        source, share = _bounded_part(parts)
         self.bounded.append(share)
-        self.largest.append(name)
-        self.by_law.append(_coverage_by_law(name, share, uncertainty.k))
+        self.largest.append(source or "")
+        self.by_law.append(_coverage_by_law(source, share, uncertainty.k))
 
     @property
     def coverage(self) -> float:
@@ -170,8 +170,8 @@ def _tally(job: WholeJob, figures: dict[str, Tally]) -> None:
     ):
         if j.uncertainty is not None:
             assert j.mean_btdc is not None
-            parts = [p for p in j.uncertainty.parts if p.name != "top dead centre"]
-            parts += [p for p in own if p.name not in ("graduation", "run-out")]
+            parts = [p for p in j.uncertainty.parts if p.source is not Source.TDC]
+            parts += [p for p in own if p.source not in (Source.GRADUATION, Source.RUN_OUT)]
             figures[name].add(j.mean_btdc - true, j.uncertainty, parts)
     both = job.session.comparisons()[0]
     assert both.uncertainty is not None
@@ -185,10 +185,14 @@ def _named_by_law(reference: TdcReference, job: WholeJob) -> list[Contribution]:
     sides = reference.forward_deg, reference.backward_deg
     if any((max(side) - min(side) + 180.0) % 360.0 - 180.0 > 1.5 * q_deg for side in sides):
         return list(reference.uncertainty.parts)
-    rounding = [p for p in reference.uncertainty.parts if p.name in ("counting", "repeatability")]
+    rounding = [
+        p
+        for p in reference.uncertainty.parts
+        if p.source in (Source.COUNTING, Source.REPEATABILITY)
+    ]
     others = [p for p in reference.uncertainty.parts if p not in rounding]
     u_deg = math.hypot(*(part.u_deg for part in rounding))
-    return [*others, *(replace(part, name="counting", u_deg=u_deg) for part in rounding[:1])]
+    return [*others, *(replace(part, source=Source.COUNTING, u_deg=u_deg) for part in rounding[:1])]
 
 
 def _whole(job: WholeJob, unit: str) -> Assessment:
@@ -201,17 +205,17 @@ def _is_wrong(verdict: Verdict, inside: bool) -> bool:
     return verdict == ("outside" if inside else "inside")
 
 
-def _bounded_part(parts: Sequence[Contribution]) -> tuple[str, float]:
+def _bounded_part(parts: Sequence[Contribution]) -> tuple[Source | None, float]:
     """The largest part whose error has an end, and its share of the variance."""
-    bounded = [p for p in parts if p.name.partition(",")[0] in LAWS]
+    bounded = [p for p in parts if p.source in LAWS]
     largest = max(bounded, key=lambda p: p.u_deg, default=None)
     if largest is None:
-        return "", 0.0
-    return largest.name.partition(",")[0], largest.u_deg**2 / sum(p.u_deg**2 for p in parts)
+        return None, 0.0
+    return largest.source, largest.u_deg**2 / sum(p.u_deg**2 for p in parts)
 
 
-def _coverage_by_law(name: str, share: float, k: float) -> float:
+def _coverage_by_law(source: Source | None, share: float, k: float) -> float:
     """What +/- k holds of a bounded error with ``share`` of the variance and a normal rest."""
-    law = LAWS[name] * math.sqrt(share)
+    law = 0.0 if source is None else LAWS[source] * math.sqrt(share)
     rest = math.sqrt(max(1.0 - share, 1e-12))
     return float(np.mean(ndtr((k - law) / rest) - ndtr((-k - law) / rest)))

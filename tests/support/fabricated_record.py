@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from rig.base.uncertainty import Contribution, combine
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.certificate.record import build
 from rig.engine.profile import (
     Encoder,
@@ -24,7 +24,7 @@ from rig.engine.profile import (
 )
 from rig.job.results import CaptureFacts, RigFinding
 from rig.signal.events import Reason, Rejection
-from rig.tdc.reference import TdcReference
+from rig.tdc.reference import Method, TdcReference
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.values import Reading
@@ -81,11 +81,13 @@ def reference() -> TdcReference:
         tdc_deg=161.9238,
         uncertainty=combine(
             [
-                Contribution("repeatability", 0.0165, 4.0, "A", "s/sqrt(n) of the touches, 4.2.3"),
-                Contribution("offset", 0.021, math.inf, "B", "0.5 mm either way, 4.3.7"),
+                Contribution(
+                    Source.REPEATABILITY, 0.0165, 4.0, "A", "s/sqrt(n) of the touches, 4.2.3"
+                ),
+                Contribution(Source.OFFSET, 0.021, math.inf, "B", "0.5 mm either way, 4.3.7"),
             ]
         ),
-        method="stop",
+        method=Method.STOP,
         how="Positive stop in the plug hole of cylinder 1, touched three times from each side; "
         "top dead centre is half-way. The offset of the cylinder is not known and stands in the "
         "uncertainty.",

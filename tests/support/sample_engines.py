@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
-from rig.base.uncertainty import Contribution, combine
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Encoder, Engine, Profile, Setting, Unit, Window
 from rig.signal.events import Opening
-from rig.tdc.reference import TdcReference
+from rig.tdc.reference import Method, TdcReference
 from rig.timing.values import Reading
 
 ADVANCE = Setting("full advance", Window(37.0, 36.0, 35.0, "manual, page 12"))
@@ -70,11 +70,11 @@ def reference(
     nu: float = math.inf,
     touches: tuple[tuple[float, ...], tuple[float, ...]] = ((), ()),
 ) -> TdcReference:
-    part = Contribution("repeatability", u_deg, nu, "A", "")
+    part = Contribution(Source.REPEATABILITY, u_deg, nu, "A", "")
     return TdcReference(
         tdc_deg,
         combine([part]),
-        "stop" if touches[0] else "stated",
+        Method.STOP if touches[0] else Method.BY_HAND,
         "",
         forward_deg=touches[0],
         backward_deg=touches[1],

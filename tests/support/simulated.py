@@ -8,11 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.random import Generator
 
-from rig.base.uncertainty import Contribution
+from rig.base.uncertainty import Contribution, Source
 from rig.engine.profile import Encoder
 from rig.timing.drift import DAYS_A_YEAR, DatedMean, Line, fit
-from rig.timing.uncertainty_budget import COUNTING, TOP_DEAD_CENTRE
-from rig.timing.verdict import REPEATABILITY
 from rig.unit_bench.report import BenchEvidence, UnitIdentity, compare_reports, plain_report, report
 
 CERTIFICATES = (3, 5, 10, 20)
@@ -54,9 +52,9 @@ def certificates(
         own_deg = float(np.std(read, ddof=1)) / math.sqrt(readings)
         error_deg = chance.normal(0.0, math.hypot(tdc_deg, COUNTING_DEG))
         parts = (
-            Contribution(REPEATABILITY, own_deg, readings - 1.0, "A", "simulated"),
-            Contribution(TOP_DEAD_CENTRE, stated_deg, TOUCHES_NU, "B", "simulated"),
-            Contribution(COUNTING, COUNTING_DEG, math.inf, "B", "simulated"),
+            Contribution(Source.REPEATABILITY, own_deg, readings - 1.0, "A", "simulated"),
+            Contribution(Source.TDC, stated_deg, TOUCHES_NU, "B", "simulated"),
+            Contribution(Source.COUNTING, COUNTING_DEG, math.inf, "B", "simulated"),
         )
         mean = 36.0 + per_year_deg * year + float(np.mean(read)) + error_deg
         points.append(DatedMean(year * DAYS_A_YEAR, mean, parts, 0, f"reference {year}", readings))

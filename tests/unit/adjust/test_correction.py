@@ -16,7 +16,7 @@ from rig.adjust.plan import Option, Outlook, Want, pairs_from, wants_from
 from rig.adjust.predictions import confirm, predict
 from rig.adjust.propose import propose
 from rig.base.errors import InputError
-from rig.base.uncertainty import Contribution, combine
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import (
     Adjustments,
     Coupling,
@@ -37,7 +37,7 @@ from rig.engine.profile import (
     Window,
 )
 from rig.timing.advance_range import LeverEnds
-from rig.timing.values import Assessment
+from rig.timing.values import Assessment, Mark
 from rig.timing.verdict import decide
 
 WINDOW = Window(37.0, 36.0, 35.0, "manual, page 12")
@@ -55,8 +55,8 @@ def profile(*units: Unit, together: tuple[Synchronisation, ...] = ()) -> Profile
 
 
 def judged(unit: str, mean: float, *, cylinder: int | None = None, u: float = 0.05) -> Assessment:
-    shared = Contribution("top dead centre", 0.2, math.inf, "B", "demo")
-    own = Contribution("repeatability", u, 9, "A", "demo")
+    shared = Contribution(Source.TDC, 0.2, math.inf, "B", "demo")
+    own = Contribution(Source.REPEATABILITY, u, 9, "A", "demo")
     return Assessment(
         unit=unit,
         setting="full advance",
@@ -215,7 +215,7 @@ def test_the_lever_ends_near_its_middle() -> None:
 
 def test_one_crank_turn_out_is_brought_back() -> None:
     job = profile(REAR)
-    out = replace(judged("rear", 36.2), marks=("one crank turn out",))
+    out = replace(judged("rear", 36.2), marks=(Mark.ONE_TURN_OUT,))
     wants = wants_from([out], job)
     means = Adjustments(dogs=(DriveDog("rear", slots=2),), leads=(Leads("rear"),))
     found = propose(wants, job, means)

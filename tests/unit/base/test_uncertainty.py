@@ -13,8 +13,11 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from rig.base.codec import from_plain, to_plain
+from rig.base.errors import InputError
 from rig.base.uncertainty import (
     Contribution,
+    Source,
     combine,
     mean_and_sd,
     quantisation,
@@ -26,7 +29,7 @@ from rig.base.uncertainty import (
 
 
 def part(u: float, nu: float = math.inf) -> Contribution:
-    return Contribution("a part", u, nu, "B", "")
+    return Contribution(Source.OTHER, u, nu, "B", "")
 
 
 def parts(sizes: list[float], freedoms: list[float]) -> list[Contribution]:
@@ -140,7 +143,7 @@ def test_nothing_is_nothing() -> None:
 
 @pytest.mark.parametrize("bad", [part(-0.1), part(math.nan), part(math.inf), part(0.1, 0.5)])
 def test_no_size_or_no_freedom_is_refused(bad: Contribution) -> None:
-    with pytest.raises(ValueError, match="a part"):
+    with pytest.raises(ValueError, match="other"):
         combine([part(0.1), bad])
 
 
@@ -193,10 +196,41 @@ def test_scipy_waits_until_it_is_needed() -> None:
 @given(st.floats(0.001, 180.0), st.floats(0.5, 0.99))
 def test_what_is_sure_to_lie_within_is_never_expanded_beyond_it(half: float, share: float) -> None:
     """A rectangular distribution has ``share`` of itself within that share of its half-width."""
-    part = Contribution("statement", rectangular(half), math.inf, "B", "")
+    part = Contribution(Source.ENTERED, rectangular(half), math.inf, "B", "")
     found = sure_within(part, half, share)
     assert found.U_deg == pytest.approx(share * half)
     assert found.U_deg < half
     assert found.U_deg == pytest.approx(found.k * found.u_deg)
     with pytest.raises(ValueError, match="not rectangular"):
         sure_within(part, 2.0 * half, share)
+
+
+EARLIER = {
+    "repeatability, upper": (Source.REPEATABILITY, "upper"),
+    "top dead centre": (Source.TDC, ""),
+    "run-out": (Source.RUN_OUT, ""),
+    "play": (Source.BACKLASH, ""),
+    "play of both": (Source.BACKLASH_OF_BOTH, ""),
+    "hand, left, outer": (Source.HELD, "left, outer"),
+    "play of the encoder's drive": (Source.ENCODER_BACKLASH, ""),
+    "cylinder offset": (Source.OFFSET, ""),
+    "statement": (Source.ENTERED, ""),
+    "lifts nearly equal": (Source.UNEQUAL_DROPS, ""),
+    "nobody knows": (Source.OTHER, ""),
+}
+
+
+@pytest.mark.parametrize("name", EARLIER)
+def test_a_part_that_files_named_in_words_has_its_source(name: str) -> None:
+    plain = {"name": name, "u_deg": 0.1, "nu": "inf", "kind": "B", "how": "as before"}
+    found = from_plain(Contribution, Contribution.earlier(plain), "part")
+    assert (found.source, found.of) == EARLIER[name]
+    assert from_plain(Contribution, to_plain(found), "part") == found
+
+
+def test_a_source_that_nobody_knows_is_refused() -> None:
+    part = to_plain(Contribution(Source.TDC, 0.1, 4.0, "A", "")) | {"source": "guess"}
+    with pytest.raises(
+        InputError, match=r"part\.source: must be one of 'repeatability'.*, not 'guess'"
+    ):
+        from_plain(Contribution, part, "part")

@@ -16,6 +16,7 @@ from rig.certificate import page, seal
 from rig.certificate.schema import Closing
 from rig.job.results import Change
 from rig.signal.events import Reason, Rejection
+from rig.tdc.reference import Method
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.values import Reading
@@ -250,7 +251,9 @@ def test_hostile_text_anywhere_is_shown_harmless(evil: str) -> None:
         replace(each, rejection=None if each.valid else Rejection(Reason.BY_HAND, (evil,)))
         for each in readings(job)
     ]
-    found = replace(reference(), method=evil, how=evil, made_utc=evil, warnings=(evil,))
+    found = replace(
+        reference(), method=Method.MARK, mark=evil, how=evil, made_utc=evil, warnings=(evil,)
+    )
     made = record(
         profile=job,
         reference=found,

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from screen_states import HOSTILE
 
-from rig.base.uncertainty import Contribution, Uncertainty
+from rig.base.uncertainty import Contribution, Source, Uncertainty
 from rig.cli.output import (
     Table,
     comparison_table,
@@ -24,7 +24,8 @@ from rig.cli.output import (
     show,
 )
 from rig.signal.events import Reason, Rejection
-from rig.timing.values import Assessment, Comparison, Reading
+from rig.timing.values import Assessment, Comparison, Mark, Reading
+from rig.words.assessments import MARKS
 
 # W3: repeatability 0.12/sqrt(10), TDC 0.05 of 4, encoder 0.15/sqrt(12); JCGM 100 G.4.1.
 W3 = Uncertainty(
@@ -33,15 +34,15 @@ W3 = Uncertainty(
     2.1448,
     0.163554,
     (
-        Contribution("repeatability", 0.037947, 9.0, "A", "s 0.12 of 10 readings"),
-        Contribution("top dead centre", 0.05, 3.0, "A", "4 touches"),
-        Contribution("counting", 0.043301, math.inf, "B", "0.15/sqrt(12)"),
+        Contribution(Source.REPEATABILITY, 0.037947, 9.0, "A", "s 0.12 of 10 readings"),
+        Contribution(Source.TDC, 0.05, 3.0, "A", "4 touches"),
+        Contribution(Source.COUNTING, 0.043301, math.inf, "B", "0.15/sqrt(12)"),
     ),
 )
 JUDGED = Assessment(
     "upper", "full advance", 1, "as left", "turned", 6, 36.223, 0.066, W3, 37.0, 36.0, 35.0,
     "inside", "inside", "0.22° early, inside", "guarded: the window less the uncertainty", "",
-    ("stroke not stated",),
+    (Mark.STROKE_NOT_STATED,),
 )  # fmt: skip
 OPEN = Assessment(
     "lower", "full retard", None, "as found", "impulse", 1, -4.0, None, None, None, None, None,
@@ -142,15 +143,15 @@ def test_what_the_words_say_is_not_said_again_as_a_mark() -> None:
     judged = replace(
         JUDGED,
         words="1.4 degrees early, stroke not stated",
-        marks=("stroke not stated", "the manual means a paper slip"),
+        marks=(Mark.STROKE_NOT_STATED, Mark.PAPER_MEANT),
     )
     (row,) = judgement_table([judged]).rows
-    assert row[-1] == "1.4 degrees early, stroke not stated, the manual means a paper slip"
+    assert row[-1] == f"1.4 degrees early, stroke not stated, {MARKS[Mark.PAPER_MEANT]}"
     impulse = replace(
         OPEN,
         kind="impulse",
         words="29.97 degrees late, impulse coupling engaged",
-        marks=("impulse coupling engaged",),
+        marks=(Mark.IMPULSE_COUPLING,),
     )
     (row,) = judgement_table([impulse]).rows
     assert row[-1] == "29.97 degrees late, impulse coupling engaged"

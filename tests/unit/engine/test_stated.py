@@ -18,7 +18,8 @@ from hypothesis import strategies as st
 
 import rig
 from rig.base import rounding
-from rig.base.uncertainty import Contribution, combine
+from rig.base.uncertainty import Contribution, Source, combine
+from rig.words.assessments import few_readings
 
 ROOT = Path(rig.__file__).parent
 
@@ -147,16 +148,16 @@ def test_scatter_and_parts() -> None:
 
 def test_where_a_wide_interval_comes_from() -> None:
     """Student's factor of one degree of freedom is 12.706 (JCGM 100:2008, Table G.2)."""
-    repeats = Contribution("repeatability", 0.1, 1.0, "A", "")
-    counting = Contribution("counting", 0.002, math.inf, "B", "")
-    assert rounding.few(combine([repeats, counting]), 2) == "2 readings: Student's factor 12.7"
-    touches = Contribution("top dead centre", 0.2, 2.0, "B", "")
-    assert rounding.few(combine([touches, counting]), 8) == (
+    repeats = Contribution(Source.REPEATABILITY, 0.1, 1.0, "A", "")
+    counting = Contribution(Source.COUNTING, 0.002, math.inf, "B", "")
+    assert few_readings(combine([repeats, counting]), 2) == "2 readings: Student's factor 12.7"
+    touches = Contribution(Source.TDC, 0.2, 2.0, "B", "")
+    assert few_readings(combine([touches, counting]), 8) == (
         "top dead centre: 2 degrees of freedom, Student's factor 4.3"
     )
-    many = Contribution("repeatability", 0.1, 9.0, "A", "")
-    assert rounding.few(combine([many, counting]), 10) == ""
-    assert rounding.few(None, 1) == ""
+    many = Contribution(Source.REPEATABILITY, 0.1, 9.0, "A", "")
+    assert few_readings(combine([many, counting]), 10) == ""
+    assert few_readings(None, 1) == ""
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,8 @@ from screen_states import KEYS, RIG, UPPER
 from rig.guide.advice import ARC, LIVE, PRIMARY
 from rig.live.layout import render
 from rig.live.view import UnitView, View
-from rig.timing.assess import PAPER_MEANT
+from rig.timing.values import Mark
+from rig.words.assessments import MARKS
 
 SETTLE = (
     "no number of readings settles it, and with U of 0.90 degrees in a window of 1.19 no reading"
@@ -24,7 +25,7 @@ UNDECIDED = replace(
     cylinders=(),
     verdict="inconclusive",
     U_deg=0.91,
-    marks=(PAPER_MEANT,),
+    marks=(MARKS[Mark.PAPER_MEANT],),
     settle=SETTLE,
 )
 BACK = replace(

@@ -17,7 +17,7 @@ from rig.engine.profile import Engine, Profile, Setting, Unit, Window
 from rig.session.diagnostics import Doubt, Seen, diagnose
 from rig.session.session import Session
 from rig.signal.events import IndexPass, Opening, Reason, Rejection
-from rig.timing.assess import ONE_TURN_OUT, STROKE_NOT_STATED
+from rig.timing.values import Mark
 from rig.virtual.ground_truth import GroundTruth, draw
 from rig.virtual.rig import VirtualRig
 from rig.wire.reader import LineReader
@@ -73,7 +73,7 @@ def test_a_restart_loses_the_stroke_for_what_follows_and_for_nothing_before() ->
     assert len(later) > 3
     assert {r.stroke_known for r in later} == {False}
     marks = {m for j in played.session.judgements() for m in j.marks}
-    assert STROKE_NOT_STATED in marks
+    assert Mark.STROKE_NOT_STATED in marks
     played.state_stroke().do("turn 800 at 110")
     assert not played.session.stroke_lost
     assert [r for r in played.counted() if not r.stroke_known][-1].t_s < played.rig.now_s - 5.0
@@ -121,7 +121,7 @@ def test_a_unit_coupled_one_crank_turn_out_is_named_as_that(turns: int) -> None:
     assert {r.cylinder for r in readings} == {1}
     assert all(abs((r.btdc_deg or 0.0) - 32.0) < 2.0 for r in readings)
     (judged,) = played.session.judgements()
-    assert (ONE_TURN_OUT in judged.marks) == bool(turns)
+    assert (Mark.ONE_TURN_OUT in judged.marks) == bool(turns)
     assert (judged.verdict == "outside") == bool(turns)
     assert judged.words.startswith("one crank turn out") == bool(turns)
 
@@ -129,7 +129,7 @@ def test_a_unit_coupled_one_crank_turn_out_is_named_as_that(turns: int) -> None:
 def test_until_the_stroke_is_stated_the_readings_are_marked() -> None:
     played = Played(5, single(), hidden=turned_out(1)).know_tdc().do("turn 2900 at 150")
     (judged,) = played.session.judgements()
-    assert judged.marks == (STROKE_NOT_STATED,)
+    assert judged.marks == (Mark.STROKE_NOT_STATED,)
     assert {r.wrong_stroke for r in played.counted()} == {False}
 
 

@@ -19,7 +19,7 @@ from rig.tdc.gauge_points import (
     is_of_dead_centre,
     mark_reference,
 )
-from rig.tdc.reference import set_by_hand
+from rig.tdc.reference import Method, set_by_hand
 from rig.wire.records import Note
 from rig.words.diagnostics import mark_words
 
@@ -56,7 +56,7 @@ def test_a_mark_of_the_engine() -> None:
     notes = GaugeNotes(marks=[EngineMark(921.5, 1, "flywheel T")])
     found = chosen({"mark": 0}, [], notes, PROFILE)
     assert found.tdc_deg == pytest.approx(201.5)
-    assert found.method == "flywheel T"
+    assert found.way == (Method.MARK, "flywheel T")
     assert mark_words(notes.marks[0], STOP).startswith("flywheel T: 1.50° after top dead centre")
     assert "after the index" in mark_words(notes.marks[0], None)
     assert is_of_dead_centre(notes.marks[0], STOP)

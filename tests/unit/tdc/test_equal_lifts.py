@@ -17,9 +17,10 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from rig.base.errors import InputError
+from rig.base.uncertainty import Source
 from rig.engine import geometry
 from rig.engine.profile import Geometry
-from rig.tdc.dial_gauge import NEARLY_EQUAL, NOT_KNOWN, Gauge, GaugePoint, equal_lifts, near
+from rig.tdc.dial_gauge import NOT_KNOWN, Gauge, GaugePoint, equal_lifts, near
 
 OFFSET = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=6.0)
 K1 = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
@@ -66,7 +67,7 @@ def test_a_single_lift_knows_what_it_cannot_see() -> None:
     known = equal_lifts(points, EVEN, OFFSET).reference
     assert known.tdc_deg == pytest.approx(1.562806, abs=1e-6)
     limited = equal_lifts(points, EVEN, replace(UNKNOWN, offset_limit_mm=6.0)).reference
-    part = next(p for p in limited.uncertainty.parts if p.name == "cylinder offset")
+    part = next(p for p in limited.uncertainty.parts if p.source is Source.OFFSET)
     assert part.u_deg == pytest.approx(0.074409 / math.sqrt(3.0), abs=1e-6)
 
 
@@ -192,7 +193,7 @@ def test_what_bringing_together_errs_by_is_within_what_is_counted(
     half_way = [90.0 + angle_of(lift + by / 2.0, shape, after=after) for after in (False, True)]
     off = (middle.middle_deg - sum(half_way) / 2.0 + 180.0) % 360.0 - 180.0
     assert abs(off) <= NOT_KNOWN * abs(middle.moved_deg) + 1e-4
-    part = [p for p in found.reference.uncertainty.parts if p.name == NEARLY_EQUAL]
+    part = [p for p in found.reference.uncertainty.parts if p.source is Source.UNEQUAL_DROPS]
     if abs(by) > 1e-5:
         (counted,) = part
         assert counted.u_deg == pytest.approx(NOT_KNOWN * abs(middle.moved_deg) / math.sqrt(3.0))

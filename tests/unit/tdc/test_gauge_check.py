@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from rig.base.errors import InputError
-from rig.base.uncertainty import Contribution, combine
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine import geometry
 from rig.engine.profile import Geometry
 from rig.tdc import dial_gauge, gauge_series
 from rig.tdc.dial_gauge import Gauge, GaugePoint
-from rig.tdc.reference import TdcReference
+from rig.tdc.reference import Method, TdcReference
 
 SHAPE = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
 STATED = Gauge(u_lift_mm=0.01, u_angle_deg=0.02)
@@ -94,8 +94,8 @@ def test_a_slipped_encoder_is_told_from_a_moved_gauge() -> None:
 
 
 def stated(tdc_deg: float, u_deg: float, method: str) -> TdcReference:
-    part = Contribution("top dead centre", u_deg, 50.0, "B", "as stated")
-    return TdcReference(tdc_deg, combine([part]), method, "demo")
+    part = Contribution(Source.TDC, u_deg, 50.0, "B", "as stated")
+    return TdcReference(tdc_deg, combine([part]), Method.MARK, "demo", mark=method)
 
 
 def test_methods_side_by_side() -> None:

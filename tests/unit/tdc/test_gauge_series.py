@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from rig.base.errors import InputError
+from rig.base.uncertainty import Source
 from rig.engine.geometry import travel_mm
 from rig.engine.profile import Encoder, Geometry
 from rig.tdc.dial_gauge import Gauge, GaugePoint
 from rig.tdc.gauge_series import Series, with_encoder, work_through
-from rig.tdc.reference import GRADUATION, PLAY, RUN_OUT
 
 ENGINE = Geometry(50.0, 190.0, 0.0)
 ENCODER = Encoder(4096)
@@ -74,14 +74,14 @@ def test_play_is_carried_to_the_side_of_forward_movement(turned_at: str) -> None
     encoder = replace(ENCODER, play_deg=play, play_error_deg=0.1, turned_at=turned_at)  # type: ignore[arg-type]
     found = work_through(points(lead_deg=lead, back_deg=-lead), Gauge(), ENGINE, encoder)
     assert middle(found) == pytest.approx((TDC + lead, TDC + lead), abs=2e-3)
-    assert {p.name for p in found.references[0].uncertainty.parts} >= {PLAY}
+    assert {p.source for p in found.references[0].uncertainty.parts} >= {Source.ENCODER_BACKLASH}
 
 
 def test_the_encoders_errors_are_carried() -> None:
     encoder = replace(ENCODER, graduation_error_deg=0.02, run_out_deg=0.05)
     plain = work_through(points(), Gauge(), ENGINE, ENCODER).references[0]
     found = work_through(points(), Gauge(), ENGINE, encoder).references[0]
-    assert {p.name for p in found.uncertainty.parts} >= {GRADUATION, RUN_OUT}
+    assert {p.source for p in found.uncertainty.parts} >= {Source.GRADUATION, Source.RUN_OUT}
     assert found.uncertainty.U_deg > plain.uncertainty.U_deg
 
 

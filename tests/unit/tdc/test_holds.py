@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from rig.engine.profile import Encoder
 from rig.tdc.piston_stop import tdc_from_stop
-from rig.tdc.reference import TdcReference, set_by_hand
+from rig.tdc.reference import Method, TdcReference, set_by_hand
 from rig.tdc.validity import ALWAYS, NEVER, Touched, holds
 from rig.words.diagnostics import reason_words
 
@@ -69,7 +69,7 @@ def test_a_touch_that_agrees_afterwards_clears_it() -> None:
 
 
 def test_another_method_in_the_same_recording_is_another_opinion() -> None:
-    gauge = replace(touched(100.0 + OFF_DEG), method="gauge, fit")
+    gauge = replace(touched(100.0 + OFF_DEG), method=Method.FIT)
     here = [Touched((0.0, 1.0), gauge)]
     assert holds(USED, (0.0, 0.0), here, ENCODER).until == NEVER
     there = [Touched((1.0, 1.0), replace(gauge, capture="b"))]

@@ -11,12 +11,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from rig.base.errors import InputError
-from rig.base.uncertainty import Contribution
+from rig.base.uncertainty import Contribution, Source
 from rig.engine.geometry import btdc_from_travel_deg, deg_per_mm
 from rig.engine.profile import Geometry
 from rig.tdc.piston_stop import tdc_from_stop
-from rig.tdc.reference import BY_HAND, SINGLE_TOUCH_DEG, TdcReference, moved, set_by_hand
+from rig.tdc.reference import SINGLE_TOUCH_DEG, Method, TdcReference, moved, set_by_hand
 from rig.tdc.reference_file import from_plain, to_plain
+from rig.words.assessments import contribution_words
 
 Floats = NDArray[np.float64]
 
@@ -25,11 +26,11 @@ FINE = 4_000_000  # counts a turn, so that counting is nothing
 
 
 def part(reference: TdcReference, name: str) -> Contribution:
-    return next(each for each in reference.uncertainty.parts if each.name == name)
+    return next(each for each in reference.uncertainty.parts if contribution_words(each) == name)
 
 
 def names(reference: TdcReference) -> list[str]:
-    return [each.name for each in reference.uncertainty.parts]
+    return [contribution_words(each) for each in reference.uncertainty.parts]
 
 
 # --- the middle of the blocked arc ---------------------------------------------------------------
@@ -249,7 +250,7 @@ def test_stated() -> None:
     limits = set_by_hand(
         -90.0, half_width_deg=0.2, how="mark on the flywheel", made_utc="2020-01-01"
     )
-    assert (limits.tdc_deg, limits.method, limits.made_utc) == (270.0, BY_HAND, "2020-01-01")
+    assert (limits.tdc_deg, limits.method, limits.made_utc) == (270.0, Method.BY_HAND, "2020-01-01")
     assert limits.uncertainty.u_deg == pytest.approx(0.115470, abs=1e-6)  # D1
     # Sure to lie within 0.2: 95 % of a rectangular distribution lie within 0.95 of its half-width,
     # where 1.96 a/sqrt(3) = 0.226 would lie beyond what it can be (definition; JCGM 100, 4.3.7).
@@ -301,7 +302,7 @@ def test_a_reference_that_moved() -> None:
     assert "0.500° earlier than the reference" in found.words
     assert "slipped" in found.words
     # What both share drops out (JCGM 100, 5.2): two repeats of the same u remain.
-    own = [each.u_deg for each in first.uncertainty.parts if each.name.startswith("repeat")]
+    own = [each.u_deg for each in first.uncertainty.parts if each.source is Source.REPEATABILITY]
     assert found.uncertainty.u_deg == pytest.approx(math.hypot(*own) * math.sqrt(2.0))
 
 

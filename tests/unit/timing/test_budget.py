@@ -13,9 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sample_engines import FINE_ENCODER, reference
 
-from rig.base.uncertainty import Contribution, combine
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Encoder
-from rig.tdc.reference import GRADUATION, RUN_OUT
 from rig.timing.uncertainty_budget import (
     FEW,
     Spread,
@@ -188,10 +187,10 @@ def test_mean_over_cylinders_leaves_their_differences_out() -> None:
 
 def test_the_references_encoder_errors_are_not_counted_twice() -> None:
     parts = [
-        Contribution("repeatability_part", 0.04, 4, "A", ""),
-        Contribution("offset", 0.03, math.inf, "B", ""),
-        Contribution(GRADUATION, 0.2, math.inf, "B", ""),
-        Contribution(RUN_OUT, 0.3, math.inf, "B", ""),
+        Contribution(Source.REPEATABILITY, 0.04, 4, "A", ""),
+        Contribution(Source.OFFSET, 0.03, math.inf, "B", ""),
+        Contribution(Source.GRADUATION, 0.2, math.inf, "B", ""),
+        Contribution(Source.RUN_OUT, 0.3, math.inf, "B", ""),
     ]
     found = top_dead_centre(replace(reference(), uncertainty=combine(parts)))
     assert found.u_deg == pytest.approx(0.05)

@@ -17,12 +17,13 @@ from sample_engines import (
 )
 
 from rig.base.errors import InputError
-from rig.base.uncertainty import Contribution, combine
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Profile, Setting, Synchronisation, Window
 from rig.timing import uncertainty_budget
 from rig.timing.assess import assess
 from rig.timing.compare import compare_assessments, compare_units
 from rig.timing.values import Assessment
+from rig.words.assessments import contribution_words
 
 UPPER = [36.0, 36.1, 36.2, 36.1, 36.1]
 LOWER = [35.6, 35.7, 35.8, 35.7, 35.7]
@@ -37,8 +38,8 @@ def judged(u_own: float, u_tdc: float, mean: float) -> Assessment:
     """A judgement that consists of its own part and of dead centre."""
     base = assess(readings([mean - 0.1, mean, mean + 0.1]), single(), reference())[0]
     parts = [
-        Contribution("repeatability", u_own, math.inf, "A", ""),
-        Contribution("top dead centre", u_tdc, math.inf, "B", ""),
+        Contribution(Source.REPEATABILITY, u_own, math.inf, "A", ""),
+        Contribution(Source.TDC, u_tdc, math.inf, "B", ""),
     ]
     return replace(base, uncertainty=combine(parts))
 
@@ -62,7 +63,7 @@ def test_the_plays_of_two_judgements_are_not_counted_twice() -> None:
     """Each opens early by 0 to 0.6: the difference of two such, of standard deviation 0.6/sqrt(6).
     Source: JCGM 100:2008, 4.3.7 and 5.1.2."""
     parts = [
-        Contribution("repeatability", 0.05, math.inf, "A", ""),
+        Contribution(Source.REPEATABILITY, 0.05, math.inf, "A", ""),
         uncertainty_budget.play(0.6),
     ]
     one = replace(judged(0.05, 0.0, 36.0), uncertainty=combine(parts))
@@ -79,7 +80,7 @@ def test_two_units_in_one_capture() -> None:
     assert found.verdict == "inside"
     assert found.words == "upper opens 0.40 degrees before lower"
     assert found.uncertainty is not None
-    own = {part.name: part.u_deg for part in found.uncertainty.parts}
+    own = {contribution_words(part): part.u_deg for part in found.uncertainty.parts}
     assert own["repeatability, upper"] == pytest.approx(math.sqrt(0.005 / 5))
     assert own["top dead centre"] == 0.0
     assert found.uncertainty.u_deg < 0.06
@@ -111,7 +112,7 @@ def test_run_out_is_shared_at_nearly_the_same_angle() -> None:
     group = readings(UPPER, "upper") + readings(LOWER, "lower")
     [found] = compare_units(group, job, reference())
     assert found.uncertainty is not None
-    part = next(p for p in found.uncertainty.parts if p.name == "run-out")
+    part = next(p for p in found.uncertainty.parts if p.source is Source.RUN_OUT)
     assert part.u_deg == pytest.approx(0.6 * math.sin(math.radians(0.2)) / math.sqrt(2), rel=1e-3)
 
 
@@ -189,7 +190,7 @@ def test_play_of_one_body_is_shared() -> None:
         units = [replace(u, play_deg=0.5, body=body) for u in pair().units]
         [found] = compare_units(group, replace(pair(), units=tuple(units)), reference())
         assert found.uncertainty is not None
-        return [part.name for part in found.uncertainty.parts]
+        return [contribution_words(part) for part in found.uncertainty.parts]
 
     assert "play of both" in names("")
     assert not any(name.startswith("play") for name in names("double magneto"))
@@ -212,7 +213,7 @@ def test_encoder_errors_between_two_angles_on_one_mounting() -> None:
     second = assess(readings([0.0, 0.1, 0.2] * 3), job, reference())[0]
     found = compare_assessments(first, second, shared_reference=True, encoder=encoder)
     assert found.uncertainty is not None
-    part = next(p for p in found.uncertainty.parts if p.name == "run-out")
+    part = next(p for p in found.uncertainty.parts if p.source is Source.RUN_OUT)
     # D4: 2 A sin(d/2) for A = 0.12, d = 36 degrees.
     assert part.u_deg * math.sqrt(2.0) == pytest.approx(0.074164, abs=1e-6)
 

@@ -10,11 +10,10 @@ from hypothesis import strategies as st
 from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
-from rig.base.uncertainty import Contribution, combine
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.timing.values import Verdict
 from rig.timing.verdict import (
     MOST_READINGS,
-    REPEATABILITY,
     Rule,
     acceptance_limits,
     conformance_probability,
@@ -147,9 +146,9 @@ def test_spread_against_its_limit() -> None:
 
 def budget(s: float, n: int, tdc: float, nu: float = math.inf) -> list[Contribution]:
     return [
-        Contribution(REPEATABILITY, s / math.sqrt(n), n - 1, "A", ""),
-        Contribution("top dead centre", tdc, nu, "B", ""),
-        Contribution("graduation", 0.01, math.inf, "B", ""),
+        Contribution(Source.REPEATABILITY, s / math.sqrt(n), n - 1, "A", ""),
+        Contribution(Source.TDC, tdc, nu, "B", ""),
+        Contribution(Source.GRADUATION, 0.01, math.inf, "B", ""),
     ]
 
 
@@ -200,17 +199,17 @@ def test_a_window_that_is_too_narrow_is_said() -> None:
 
 
 def test_a_mean_beside_the_limit_is_said() -> None:
-    parts = [Contribution(REPEATABILITY, 0.2, 3, "A", "")]
+    parts = [Contribution(Source.REPEATABILITY, 0.2, 3, "A", "")]
     words = how_to_settle(0.999, combine(parts), 4, -1.0, 1.0)
     assert words.startswith(f"more than {MOST_READINGS} more readings")
 
 
 def test_two_parts_may_have_to_shrink_together() -> None:
     parts = [
-        Contribution(REPEATABILITY, 0.01, 9, "A", ""),
-        Contribution("top dead centre", 0.3, math.inf, "B", ""),
-        Contribution("run-out", 0.25, math.inf, "B", ""),
-        Contribution("graduation", 0.01, math.inf, "B", ""),
+        Contribution(Source.REPEATABILITY, 0.01, 9, "A", ""),
+        Contribution(Source.TDC, 0.3, math.inf, "B", ""),
+        Contribution(Source.RUN_OUT, 0.25, math.inf, "B", ""),
+        Contribution(Source.GRADUATION, 0.01, math.inf, "B", ""),
     ]
     words = how_to_settle(0.9, combine(parts), 10, -1.0, 1.0)
     assert "run-out, now 0.25 degrees" in words

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import chi2 as chi_square
 from scipy.stats import t as student
 
-from rig.base.uncertainty import Contribution
+from rig.base.uncertainty import Contribution, Source
 from rig.timing.drift import DAYS_A_YEAR, EXIT_COVERAGE, LATEST, TOO_FAR, DatedMean, Line, fit
 
 
@@ -26,9 +26,9 @@ def dated(
     n: int = 10,
     nu: float = math.inf,
 ) -> DatedMean:
-    parts = [Contribution("repeatability", u_own, nu, "A", "")]
+    parts = [Contribution(Source.REPEATABILITY, u_own, nu, "A", "")]
     if u_shared:
-        parts.append(Contribution("top dead centre", u_shared, math.inf, "B", ""))
+        parts.append(Contribution(Source.TDC, u_shared, math.inf, "B", ""))
     return DatedMean(
         year * DAYS_A_YEAR, mean_btdc, tuple(parts), level, shares or f"reference of {year}", n
     )

@@ -18,11 +18,11 @@ from sample_engines import FINE_ENCODER, changed, four, reading, reference, sing
 from rig.adjust.plan import not_corrected, wants_from
 from rig.base.errors import InputError
 from rig.engine.profile import Encoder
-from rig.timing.assess import IN_GROUPS, assess, unit_figure
+from rig.timing.assess import assess, unit_figure
 from rig.timing.compare import compare_units
 from rig.timing.groups import FALSE_ALARM, _log_tail, _ways, explained_deg, parted
 from rig.timing.uncertainty_budget import parting_of
-from rig.timing.values import Assessment, Reading
+from rig.timing.values import Assessment, Mark, Reading
 
 Floats = NDArray[np.float64]
 
@@ -57,7 +57,7 @@ def test_a_drive_that_slips_has_no_mean() -> None:
     assert [each.n for each in found.groups] == [4, 4]
     assert [each.mean_btdc for each in found.groups] == pytest.approx([0.15, 20.25])
     assert found.words == "no mean, it goes to and fro: 4 at 0.15° BTDC, and 4 at 20.25° BTDC"
-    assert IN_GROUPS in found.marks
+    assert Mark.IN_GROUPS in found.marks
     assert "read again" in found.settle
 
 
@@ -83,7 +83,7 @@ def test_a_move_shows_in_all_cylinders_together() -> None:
     cylinders = (1, 3, 4, 2)
     judged = assess(read(deg, cylinders), four(), reference())
     assert [j.cylinder for j in judged] == [None, 1, 2, 3, 4]
-    assert all(j.mean_btdc is None and IN_GROUPS in j.marks for j in judged)
+    assert all(j.mean_btdc is None and Mark.IN_GROUPS in j.marks for j in judged)
     assert [each.n for each in judged[0].groups] == [8, 8]
     assert judged[0].groups[0].mean_btdc - judged[0].groups[1].mean_btdc == pytest.approx(
         2, abs=0.2

@@ -8,9 +8,9 @@ import pytest
 from sample_engines import four, reading, reference, single, unit
 
 from rig.signal.events import Reason, Rejection
-from rig.timing.assess import IMPULSE_COUPLING, assess
+from rig.timing.assess import assess
 from rig.timing.impulse import impulse_lags, separate_impulse_trips
-from rig.timing.values import Reading
+from rig.timing.values import Mark, Reading
 
 LAG_DEG = 27.0
 CLOSED_DEG = 640.0
@@ -134,4 +134,4 @@ def test_the_lag_stands_beside_the_running_figure() -> None:
     assert [(one.kind, one.n) for one in found] == [("turned", 2), ("impulse", 2)]
     assert found[1].verdict == "no window set"
     assert found[1].words == "impulse coupling, 27.0 degrees after the running figure"
-    assert IMPULSE_COUPLING in found[1].marks
+    assert Mark.IMPULSE_COUPLING in found[1].marks

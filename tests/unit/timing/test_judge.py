@@ -21,19 +21,12 @@ from sample_engines import (
     unit,
 )
 
-from rig.base.uncertainty import student_t
+from rig.base.uncertainty import Source, student_t
 from rig.engine.profile import Setting, Window
 from rig.signal.events import Reason, Rejection
-from rig.timing.assess import (
-    CONFIRM_BY_TURNING,
-    ONE_TURN_OUT,
-    PAPER_MEANT,
-    STROKE_NOT_STATED,
-    against_limit,
-    assess,
-    unit_figure,
-)
-from rig.timing.values import Assessment, Reading
+from rig.timing.assess import against_limit, assess, unit_figure
+from rig.timing.values import Assessment, Mark, Reading
+from rig.words.assessments import contribution_words
 
 # Mean 36.1, standard deviation 0.1.
 CLOSE = [36.0, 36.1, 36.2, 36.0, 36.1, 36.2, 36.0, 36.1, 36.2, 36.1]
@@ -62,7 +55,7 @@ def test_the_parts_add_up() -> None:
     found = only(assess(readings(at), single(encoder=encoder), reference(u_deg=0.05, nu=3)))
     assert found.sd_deg == pytest.approx(0.12)
     assert found.uncertainty is not None
-    parts = {part.name: part for part in found.uncertainty.parts}
+    parts = {contribution_words(part): part for part in found.uncertainty.parts}
     assert list(parts) == ["repeatability", "top dead centre", "counting", "graduation", "run-out"]
     assert parts["repeatability"].u_deg == pytest.approx(0.037947, abs=1e-6)
     assert parts["counting"].u_deg == pytest.approx(0.061237 / 10, abs=1e-6)
@@ -204,14 +197,14 @@ def test_an_unknown_stroke_is_marked_on_what_is_inside() -> None:
     found = only(assess(group, four(), reference()))
     assert (found.cylinder, found.verdict) == (None, "inside")
     assert found.words == "inside, stroke not stated"
-    assert STROKE_NOT_STATED in found.marks
+    assert Mark.STROKE_NOT_STATED in found.marks
 
 
 def test_one_crank_turn_out_is_never_inside() -> None:
     found = only(assess(changed(readings(CLOSE), wrong_stroke=True), single(), reference()))
     assert found.verdict == "outside"
     assert found.words == "one crank turn out, there 0.10 degrees early of nominal"
-    assert ONE_TURN_OUT in found.marks
+    assert Mark.ONE_TURN_OUT in found.marks
 
 
 def test_set_readings_stand_apart_and_ask_to_be_confirmed() -> None:
@@ -219,9 +212,9 @@ def test_set_readings_stand_apart_and_ask_to_be_confirmed() -> None:
     turned, as_set = assess(group, single(), reference())
     assert (turned.kind, turned.n, as_set.kind, as_set.n) == ("turned", 10, "set", 3)
     assert as_set.verdict == "no window set"
-    assert CONFIRM_BY_TURNING in as_set.marks
+    assert Mark.CONFIRM_BY_TURNING in as_set.marks
     assert as_set.uncertainty is not None
-    assert as_set.uncertainty.parts[-1].name == "hand"
+    assert as_set.uncertainty.parts[-1].source is Source.HELD
 
 
 def test_as_found_and_as_left() -> None:
@@ -236,9 +229,9 @@ def test_play_is_carried_until_it_is_taken_up() -> None:
     held = only(assess(readings(CLOSE), job, reference(), play_taken_up=("upper",)))
     assert free.uncertainty is not None
     assert held.uncertainty is not None
-    assert free.uncertainty.parts[-1].name == "play"
+    assert free.uncertainty.parts[-1].source is Source.BACKLASH
     assert free.uncertainty.parts[-1].u_deg == pytest.approx(0.6 / math.sqrt(3))
-    assert "play" not in [part.name for part in held.uncertainty.parts]
+    assert Source.BACKLASH not in [part.source for part in held.uncertainty.parts]
 
 
 def test_the_spread_has_its_own_verdict() -> None:
@@ -258,7 +251,7 @@ def test_without_a_window_it_is_read_and_not_judged() -> None:
 
 def test_the_paper_slip_is_marked() -> None:
     job = single(replace(unit(), meaning="paper"))
-    assert PAPER_MEANT in only(assess(readings(CLOSE), job, reference())).marks
+    assert Mark.PAPER_MEANT in only(assess(readings(CLOSE), job, reference())).marks
 
 
 def test_openings_that_cancel_out_have_no_mean() -> None:

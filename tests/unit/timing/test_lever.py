@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.base.errors import InputError
-from rig.base.uncertainty import Contribution, combine
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Encoder
 from rig.timing.advance_range import NO_LIMIT, advance_range
 from rig.timing.values import Assessment
@@ -27,8 +27,8 @@ def judged(
     cylinder: int | None = None,
     n: int = 10,
 ) -> Assessment:
-    shared = Contribution("top dead centre", 0.3, math.inf, "B", "demo")
-    own = Contribution("repeatability", 0.04, 9, "A", "demo")
+    shared = Contribution(Source.TDC, 0.3, math.inf, "B", "demo")
+    own = Contribution(Source.REPEATABILITY, 0.04, 9, "A", "demo")
     return Assessment(
         unit="upper",
         setting=setting,
@@ -165,7 +165,7 @@ def test_the_range_is_that_of_the_lever_whichever_cylinders_were_read(
 
 def test_the_encoders_errors_are_those_between_the_ends() -> None:
     """D4: 2 A sin(d/2) for its run-out, once, in place of that at either end."""
-    out = Contribution("run-out", 0.5, math.inf, "B", "demo")
+    out = Contribution(Source.RUN_OUT, 0.5, math.inf, "B", "demo")
     ends = [
         replace(each, uncertainty=combine([*each.uncertainty.parts, out]))
         for each in (ADVANCE, RETARD)
@@ -174,7 +174,7 @@ def test_the_encoders_errors_are_those_between_the_ends() -> None:
     found = advance_range(ends, "upper", BOTH, encoder=Encoder(4096, run_out_deg=0.1))
     assert found.uncertainty is not None
     amplitude = 2.0 * 0.1 * math.sin(math.radians(32.2 / 2.0))
-    (part,) = (p for p in found.uncertainty.parts if p.name == "run-out")
+    (part,) = (p for p in found.uncertainty.parts if p.source is Source.RUN_OUT)
     assert part.u_deg == pytest.approx(amplitude / math.sqrt(2.0))
 
 
