@@ -41,6 +41,7 @@ class RigEvidence:
     lost_edges: int = 0
     lost_lines: int = 0
     index_off_counts: tuple[float, ...] = ()  # of each pass after the first
+    passes_before: int = 0  # those of which it is not kept
     still_counts: int | None = None  # highest less lowest count while the crank stood
     widths: tuple[float, ...] = ()  # of the four states, in counts
     width_errors: tuple[float, ...] = ()  # their standard errors
@@ -81,7 +82,7 @@ def check_rig(
         direction_check(seen.forward_counts, encoder.direction),
         illegal_check(seen.illegal, seen.illegal_at_deg),
         losses_check(seen.lost_edges, seen.lost_lines),
-        index_check(seen.index_off_counts),
+        index_check(seen.index_off_counts, seen.passes_before),
         jitter_check(seen.still_counts),
     ]
     widths = None
@@ -154,13 +155,17 @@ def losses_check(lost_edges: int, lost_lines: int) -> Check:
     return Check(name, "bad", measured, f"{measured}: openings may be missing", cause)
 
 
-def index_check(off_counts: Sequence[float]) -> Check:
-    """Whether the index comes at always the same count. Source: one index a turn."""
+def index_check(off_counts: Sequence[float], before: int = 0) -> Check:
+    """Whether the index comes at always the same count; ``before``: passes that are not among them.
+
+    Source: one index a turn."""
     name = "index"
     if not off_counts:
         return Check(name, "not seen", "", "turn on past the index twice")
     worst = max(off_counts, key=abs)
-    measured = f"at most {abs(worst):.1f} counts off in {many(len(off_counts), 'pass', 'passes')}"
+    measured = (
+        f"at most {abs(worst):.1f} counts off in {many(before + len(off_counts), 'pass', 'passes')}"
+    )
     if abs(worst) <= 1.0:
         return Check(name, "good", measured, "the index comes at always the same count")
     return Check(
@@ -266,6 +271,12 @@ class ContactEvidence:
     closed_us: tuple[float, ...] = ()  # how long it stayed closed, each time
     open_us: tuple[float, ...] = ()  # how long it stayed open, each time
     tries: int = 1  # of turning on; the last is the one told
+    opened_before: int = 0  # openings before those whose instants are kept
+
+    @property
+    def opened(self) -> int:
+        """How often it opened while the crank turned."""
+        return self.opened_before + len(self.opened_at_us)
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,7 +370,7 @@ def contact_checks(contacts: Sequence[ContactEvidence], units: Sequence[Unit]) -
                 Check(
                     f"inputs {one.input} and {two.input}",
                     "bad",
-                    f"{many(len(one.opened_at_us), 'opening')} at the same instants",
+                    f"{many(one.opened, 'opening')} at the same instants",
                     "both inputs always open together to the microsecond",
                     "both leads are on one unit, or the two inputs touch",
                 )
@@ -372,6 +383,7 @@ def _together(one: ContactEvidence, two: ContactEvidence) -> bool:
     return (
         n >= 3
         and n == len(two.opened_at_us)
+        and one.opened == two.opened
         and all(
             abs(a - b) < SAME_INSTANT_US
             for a, b in zip(one.opened_at_us, two.opened_at_us, strict=True)
@@ -383,7 +395,7 @@ def _contact_check(seen: ContactEvidence | None, unit: Unit) -> Check:
     name = f"contacts of {unit.name}"
     if seen is None:
         return Check(name, "not seen", "", f"nothing was heard of input {unit.input}")
-    opened = len(seen.opened_at_us)
+    opened = seen.opened
     measured = (
         f"{many(opened, 'opening')} and {many(seen.closings, 'closing')} in "
         f"{seen.turned_deg:.0f}°, "

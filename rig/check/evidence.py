@@ -42,6 +42,7 @@ def rig_seen(seen: RigStatistics, profile: Profile) -> RigEvidence:
         lost_edges=seen.lost_edges,
         lost_lines=seen.lost_lines,
         index_off_counts=seen.index_off_counts,
+        passes_before=seen.passes_before,
         still_counts=seen.still_counts,
         widths=seen.widths,
         width_errors=seen.width_errors,
@@ -90,6 +91,7 @@ def _contact(seen: InputSeen) -> ContactEvidence:
         seen.wavering.closed_us,
         seen.wavering.open_us,
         seen.tries,
+        seen.opened_before,
     )
 
 

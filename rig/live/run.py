@@ -249,8 +249,8 @@ def _waiting(
     while True:
         word = answer()
         live.pump()
-        if passed < len(live.session.index_passes):
-            passed = len(live.session.index_passes)
+        if passed < live.session.times_passed:
+            passed = live.session.times_passed
             say(f"   the index has passed, {passed} x")
         if live.alarm and live.alarm != alarm:
             say(f"   {ALARM}: {live.alarm}")

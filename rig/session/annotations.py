@@ -112,6 +112,10 @@ class Annotations:
         """The phase of a reading of ``unit`` at ``t_us``; see ``phase_of``."""
         return phase_of(t_us, self._phase, self.moved_us(unit), read_us)
 
+    def phase_began(self, t_us: float) -> float:
+        """Since when the phase stated for ``t_us`` is in force; minus infinity for the first."""
+        return self._phase.began(t_us)
+
     def struck(self, t_us: float) -> Rejection | None:
         """Why the opening at ``t_us`` was struck out by hand; None when it was not."""
         return self._struck.get(t_us)
@@ -180,9 +184,10 @@ def asked_for(
     what moved them before the crank was turned again."""
     if told.asked_at(unit, opening.t_us):
         return True
-    turned = [o.t_us for o in openings if o.direction]
-    turned += [passed.t_us for passed in passes]
-    for noted_us in told.by_hand_us(unit):
+    by_hand_us = told.by_hand_us(unit)
+    turned = [o.t_us for o in openings if o.direction] if by_hand_us else []
+    turned += [passed.t_us for passed in passes] if by_hand_us else []
+    for noted_us in by_hand_us:
         first, last = sorted((opening.t_us, noted_us))
         if not any(first < t_us < last for t_us in turned):
             return True

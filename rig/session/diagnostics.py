@@ -12,10 +12,13 @@ from itertools import combinations
 from statistics import median
 from typing import Literal
 
+import numpy as np
+
 from rig.base.rounding import many
 from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.profile import Profile, Unit
-from rig.signal.events import IndexPass, Opening, Rejection
+from rig.session.kept import MOST_VALID
+from rig.signal.events import Opening, Reason, Rejection
 from rig.tdc.index_resolver import CLEAR
 from rig.tdc.validity import Holds
 from rig.wire.line import PROTOCOL
@@ -35,6 +38,7 @@ source: at 30 turns a minute it is 0.004 degrees)."""
 
 
 ENOUGH_TOGETHER = 4
+MOST_REASONS = 3
 
 
 class Doubt(StrEnum):
@@ -54,6 +58,8 @@ class Doubt(StrEnum):
     SILENT = "silent"  # unit; its input; turns; whether never before; open, closed or unknown
     OPENED_AT_REST = "opened-at-rest"  # unit; its input; times
     BRIDGED = "bridged"  # unit, unit; their inputs
+    # unit, or nothing; its input; readings left out, of how many first; others; reasons, how often
+    LEFT_OUT = "left-out"
     RESTARTED = "restarted"  # times
     ENCODER_JUMPED = "encoder-jumped"  # times
 
@@ -76,8 +82,11 @@ class Seen:
 
     heard: bool
     identity: Identity | None
-    openings: Sequence[Opening]
-    passes: Sequence[IndexPass]
+    openings_of: Callable[[int], Sequence[Opening]]  # of an input, as far as they are kept
+    opened: Mapping[int, int]  # input: all its openings
+    left_out: Mapping[int, Mapping[Reason | None, int]]  # of them, by reason; None for readings
+    at_rest_left_out: Mapping[int, int]  # of them, at rest though not asked for
+    turns_since: Callable[[int], int]  # forward by the index, since the last opening of an input
     is_open: Callable[[int], bool | None]
     turn_counts: Sequence[float]  # counts from index to index
     counts_wrong: bool  # they are alike, and not as stated
@@ -103,7 +112,8 @@ def diagnose(profile: Profile, seen: Seen) -> list[Diagnostic]:
         found.append(Diagnostic(Doubt.INDEX_PLACE, data, bad=False))
     for unit in profile.units:
         found += _unit(profile, unit, seen)
-    found += _bridged(profile.units, seen.openings)
+    found += _bridged(profile.units, seen)
+    found += [_left_out(profile, which, whys) for which, whys in sorted(seen.left_out.items())]
     if seen.restarts:
         found.append(Diagnostic(Doubt.RESTARTED, (seen.restarts,), bad=False))
     if seen.illegal:
@@ -157,35 +167,44 @@ def _unit(profile: Profile, unit: Unit, seen: Seen) -> list[Diagnostic]:
     if unit.input > has:
         return [Diagnostic(Doubt.NO_INPUT, (unit.name, unit.input, has))]
     found: list[Diagnostic] = []
-    own = [opening for opening in seen.openings if opening.input == unit.input]
-    since_us = own[-1].t_us if own else float("-inf")
-    turns = _turns_since(since_us, profile, seen.passes)
+    own = seen.openings_of(unit.input)
+    net = max(seen.turns_since(unit.input) - 1, 0)  # whole ones
+    turns = net / float(profile.encoder.turns_per_crank_turn)
     if turns >= SILENT_TURNS * max(1.0, 1.0 / float(unit.turns_per_crank_turn)):
         level = {True: "open", False: "closed", None: "unknown"}[seen.is_open(unit.input)]
         data = (unit.name, unit.input, round(turns), not own, level)
         found.append(Diagnostic(Doubt.SILENT, data))
-    still = sum(o.direction == 0 and not seen.asked(unit.name, o) for o in own)
+    still = seen.at_rest_left_out.get(unit.input, 0)
+    still += sum(o.direction == 0 and not seen.asked(unit.name, o) for o in own)
     if still:
         at_rest = Diagnostic(Doubt.OPENED_AT_REST, (unit.name, unit.input, still), bad=False)
         found.append(at_rest)
     return found
 
 
-def _turns_since(t_us: float, profile: Profile, passes: Sequence[IndexPass]) -> float:
-    """Whole turns of the crank forward since ``t_us``, by the index."""
-    net = sum(passed.direction for passed in passes if passed.t_us > t_us)
-    return max(net - 1, 0) / float(profile.encoder.turns_per_crank_turn)
+def _left_out(profile: Profile, which: int, left: Mapping[Reason | None, int]) -> Diagnostic:
+    """That openings of an input are no longer kept one by one, and why they were no readings."""
+    unit = next((unit.name for unit in profile.units if unit.input == which), "")
+    others = sorted(((n, why.value) for why, n in left.items() if why is not None), reverse=True)
+    data = (unit, which, left.get(None, 0), MOST_VALID // 2, sum(n for n, _ in others))
+    first = tuple(each for n, code in others[:MOST_REASONS] for each in (code, n))
+    return Diagnostic(Doubt.LEFT_OUT, (*data, *first), bad=False)
 
 
-def _bridged(units: Sequence[Unit], openings: Sequence[Opening]) -> list[Diagnostic]:
+def _bridged(units: Sequence[Unit], seen: Seen) -> list[Diagnostic]:
     found = []
     for one, two in combinations(units, 2):
-        first = [o.t_us for o in openings if o.input == one.input]
-        second = [o.t_us for o in openings if o.input == two.input]
-        alike = min(len(first), len(second))
-        if alike < ENOUGH_TOGETHER or abs(len(first) - len(second)) > 1:
+        if abs(seen.opened.get(one.input, 0) - seen.opened.get(two.input, 0)) > 1:
             continue
-        if all(min(abs(t - other) for other in second) <= SAME_INSTANT_US for t in first[:alike]):
+        first, second = (
+            np.array([o.t_us for o in seen.openings_of(unit.input)]) for unit in (one, two)
+        )
+        alike = min(len(first), len(second))
+        if alike < ENOUGH_TOGETHER:
+            continue
+        after = np.searchsorted(second, first[:alike])
+        beside = second[[np.maximum(after - 1, 0), np.minimum(after, len(second) - 1)]]
+        if (abs(beside - first[:alike]).min(axis=0) <= SAME_INSTANT_US).all():
             data = (one.name, two.name, one.input, two.input)
             found.append(Diagnostic(Doubt.BRIDGED, data))
     return found

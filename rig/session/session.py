@@ -7,9 +7,10 @@ readings. The session opens no file, no port and no terminal.
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Self
@@ -19,7 +20,8 @@ from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Profile
 from rig.session.annotations import Act, Annotations, Centres, Timeline, asked_for
 from rig.session.diagnostics import Diagnostic, Seen, diagnose
-from rig.signal.events import Event, Finding, IndexPass, Now, Opening, Rejection, Settings
+from rig.session.kept import OpeningLog, PassLog
+from rig.signal.events import Event, Finding, IndexPass, Now, Opening, Reason, Rejection, Settings
 from rig.signal.interpolate import StateWidths
 from rig.signal.openings import OpeningFinder, replay
 from rig.signal.track import TOLERANCE_COUNTS, IndexCheck
@@ -60,7 +62,10 @@ class Session:
         self._finder = OpeningFinder(signal_settings(profile))
         self._lines = LineReader()
         self.start_us = 0.0  # the rig's time at which the capture begins: its first position
-        self.openings: list[Opening] = []
+        self._log = OpeningLog()
+        self._passes = PassLog()
+        self._net_at: dict[int, int] = {}  # input: turns by the index up to its last opening
+        self._at_rest_left_out: Counter[int] = Counter()
         self.troubles: Counter[str] = Counter()
         self.last_trouble = ""
         self.findings: Counter[tuple[str, int]] = Counter()
@@ -70,7 +75,6 @@ class Session:
         self.restarts = 0
         self.told = Annotations(profile)
         self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
-        self.index_passes: list[IndexPass] = []
         self.index_check = IndexCheck(self._finder.settings)
         self.stop: StopTouches | None = None  # while the stop is in
         self.stops: list[StopTouches] = []  # earlier ones
@@ -156,21 +160,61 @@ class Session:
     def _keep(self, events: list[Event]) -> None:
         for event in events:
             if isinstance(event, Opening):
-                self.openings.append(event)
-                for unit in self.profile.units:
-                    if event.valid and unit.input == event.input:
-                        self._read_us[unit.name].append(event.t_us)
-                self._figures = None
+                self.opened(event)
             elif isinstance(event, Finding):
                 self.findings[event.kind, event.input] += 1
             elif isinstance(event, IndexPass):
-                self.index_passes.append(event)
+                self._passes.add(event)
                 if event.anchored and abs(event.off_counts) > TOLERANCE_COUNTS:
                     self._lose_stroke(event.t_us)
                 doubted = self.index_check.off_passes, self.index_check.counts_wrong
                 self.index_check.take(event)
                 if doubted != (self.index_check.off_passes, self.index_check.counts_wrong):
                     self._figures, self._ties = None, []  # what was read before may not count now
+
+    def opened(self, opening: Opening) -> None:
+        """An opening was found."""
+        self._figures = None
+        self._net_at[opening.input] = self._passes.net(opening.t_us)
+        units = [unit.name for unit in self.profile.units if unit.input == opening.input]
+        for name in units if opening.valid else ():
+            # The first of each phase tells what a move came after.
+            since_us, read_us = self.told.phase_began(opening.t_us), self._read_us[name]
+            if bisect.bisect_right(read_us, since_us) == len(read_us):
+                read_us.append(opening.t_us)
+        trimmed = self._log.add(opening)
+        if trimmed is None:
+            return
+        stays, gone = trimmed
+        self._ties = [tie for tie, stayed in zip(self._ties, stays, strict=False) if stayed]
+        at_rest = [each for each in gone if each.direction == 0]
+        for name in units:
+            asked = self._asked() if at_rest else None
+            left = sum(asked is not None and not asked(name, each) for each in at_rest)
+            self._at_rest_left_out[opening.input] += left
+
+    @property
+    def openings(self) -> Sequence[Opening]:
+        """The openings, in order of arrival, but for those that ``left_out`` counts."""
+        return self._log.kept
+
+    @property
+    def left_out(self) -> Mapping[int, Mapping[Reason | None, int]]:
+        """How many openings are counted alone, by input and reason, which is None for readings."""
+        return self._log.left_out
+
+    @property
+    def index_passes(self) -> Sequence[IndexPass]:
+        """The latest index passes."""
+        return self._passes.kept
+
+    @property
+    def times_passed(self) -> int:
+        """How often the index has passed."""
+        return self._passes.n
+
+    def _asked(self) -> Callable[[str, Opening], bool]:
+        return partial(asked_for, self.told, self._log.kept, self._passes.kept)
 
     def was_read(self, unit: str) -> bool:
         """Whether any reading of ``unit`` counted so far."""
@@ -348,8 +392,11 @@ class Session:
         seen = Seen(
             heard=heard or not over,
             identity=self.identity,
-            openings=self.openings,
-            passes=self.index_passes,
+            openings_of=self._log.of,
+            opened=self._log.n,
+            left_out=self._log.left_out,
+            at_rest_left_out=self._at_rest_left_out,
+            turns_since=lambda which: self._passes.net(math.inf) - self._net_at.get(which, 0),
             is_open=self._finder.contact_open,
             turn_counts=self.index_check.turns,
             counts_wrong=self.index_check.counts_wrong,
@@ -360,7 +407,7 @@ class Session:
             troubles=self.troubles,
             holds=self.holds,
             stop_trouble=stop_misleads(self.profile.engine, self.stop, self.reference),
-            asked=partial(asked_for, self.told, self.openings, self.index_passes),
+            asked=self._asked(),
             place_known=self.reference is None or self.places.known,
         )
         return diagnose(self.profile, seen)

@@ -59,6 +59,14 @@ LOOK_BACK = 2.0
 """How far back a passage that came to nothing may be joined, in closed runs that end one."""
 
 
+MOST_EDGES = 9_999
+MOST_JOINED = 1_000
+
+
+"""So many edges of a passage are kept, an odd number, and so many passages before it; further ones
+are counted."""
+
+
 class Rest(Enum):
     """Where the contacts last came to rest."""
 
@@ -152,7 +160,8 @@ class Debouncer:
         self.due_us = math.inf  # when silence decides the passage
         self._rest_since = self._learnt_to = self._last_us = math.nan
         self._now = _NONE  # edges of the passage that goes on
-        self._earlier: list[_Edges] = []  # passages that came to nothing a moment ago
+        # passages that came to nothing a moment ago
+        self._earlier: deque[_Edges] = deque(maxlen=MOST_JOINED)
         self._nothing_us: deque[float] = deque(
             maxlen=MOST
         )  # when runs began that did, further back
@@ -168,7 +177,7 @@ class Debouncer:
         self.rest = Rest.OPEN if is_open else Rest.CLOSED
         self.level_open = is_open
         self._rest_since = self._learnt_to = self._last_us = t_us
-        self._earlier = []
+        self._earlier.clear()
         self._nothing_us.clear()
         self._fresh()
 
@@ -211,6 +220,9 @@ class Debouncer:
             if self._after_cut is None:
                 piece = _Edges(times[low:high], marks[low:high])
                 self._now = _joined([self._now, piece]) if self._now.t_us else piece
+                if (more := len(self._now.t_us) - MOST_EDGES) > 0:
+                    self._now = _Edges(self._now.t_us[:MOST_EDGES], self._now.marks[:MOST_EDGES])
+                    self._after_cut = more
             else:
                 self._after_cut += high - low
             self.level_open, self.due_us = levels[high - 1], dues[high - 1]
@@ -306,7 +318,7 @@ class Debouncer:
         )
         self.rest = to
         self._rest_since = self._learnt_to = last_us
-        self._earlier = []
+        self._earlier.clear()
         self._nothing_us.clear()
         self._doubtful_us = -math.inf
         return passage
@@ -316,7 +328,7 @@ class Debouncer:
         is that 0, 1, ... of the runs are noise."""
         linked = self._linked()
         if linked:
-            earlier = _joined(linked)
+            earlier = _joined([*linked])
             # The runs in question say nothing yet of how much noise there is.
             self.law.unlearn_noise(earlier.lengths())
             edges = _joined([earlier, edges])
@@ -352,7 +364,7 @@ class Debouncer:
             if self._after_cut is None:
                 self._linked().append(edges)
             else:  # it cannot be weighed whether it belongs to an opening that follows soon
-                self._earlier = []
+                self._earlier.clear()
                 self._doubtful_us = self._last_us + LOOK_BACK * self._s.closed_end_us
         return passage
 
@@ -360,11 +372,11 @@ class Debouncer:
         self.law.learn_noise(runs_us, max(until_us - self._learnt_to, 0.0))
         self._learnt_to = until_us
 
-    def _linked(self) -> list[_Edges]:
+    def _linked(self) -> deque[_Edges]:
         """The edges that came to nothing, if this passage began soon enough after them."""
         limit_us = LOOK_BACK * self._s.closed_end_us
         if self._earlier and self._now.t_us[0] - self._earlier[-1].t_us[-1] > limit_us:
-            self._earlier = []
+            self._earlier.clear()
         return self._earlier
 
 

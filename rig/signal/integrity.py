@@ -32,13 +32,13 @@ class ReorderBuffer:
         self._latest_word_us = -math.inf
         self._arrivals = 0
 
-    def add(self, batch: Batch, grown: Sequence[Grown] = ()) -> None:
-        """What has come, and where the rig's totals grew in it."""
+    def add(self, batch: Batch, told: Sequence[Grown | Uncovered] = ()) -> None:
+        """What has come, and what its totals tell."""
         if len(batch.edges):
             self._edges = _in_order(_joined(self._edges, batch.edges))
         if len(batch.widths):
             self._widths = _joined(self._widths, batch.widths)
-        words: list[Word] = [*grown]
+        words: list[Word] = [*told]
         for other in batch.others:
             if isinstance(other, LineError):  # the same again says nothing new of that time
                 if (other.t_us, other.kind) in self._troubles:
@@ -48,7 +48,7 @@ class ReorderBuffer:
                 words.append(other)
         for word in words:
             self._arrivals += 1
-            totals_first = 0 if isinstance(word, Grown) else 1
+            totals_first = 0 if isinstance(word, Grown | Uncovered) else 1
             heapq.heappush(self._words, (word.t_us, totals_first, self._arrivals, word))
             self._latest_word_us = max(self._latest_word_us, word.t_us)
 
@@ -121,38 +121,87 @@ class Grown:
     unseen: bool = False
 
 
-Word = Cut | LineError | Grown
+@dataclass(frozen=True, slots=True)
+class Uncovered:
+    """No totals came in time for what lies from ``t_us`` up to ``to_us``."""
+
+    t_us: float
+    to_us: float
+
+
+Word = Cut | LineError | Grown | Uncovered
 
 
 """What the rig or the line said of what may be missing."""
+
+
+MOST_WAITING = 500
+LATE = 50
+
+
+"""So many positions wait for the rig's totals, ten seconds at the usual rate: a health record is
+due every second. It may stand up to ``LATE`` positions behind its place in time."""
 
 
 class Covered:
     """Up to when the rig's totals are known: no reading is sure before.
 
     A rig that tells them in each position record covers what that record covers. One that tells
-    them in health records alone makes everything wait for the next of those.
+    them in health records alone makes everything wait for the next of those. What does not come
+    before ``MOST_WAITING`` more positions is not waited for: it is not covered.
     """
 
     def __init__(self) -> None:
         self.to_us = -math.inf
+        self.given_up_us = -math.inf  # up to here nothing is waited for
+        self._waiting_us = np.empty(0)  # positions that tell no totals, since ``to_us``
         self._row: tuple[float, int, int] | None = None  # the last that were told
         self._in_positions = False
 
-    def take(self, batch: Batch) -> list[Grown]:
-        """Where the totals of the batch grew. Known from the earlier record on, so that all that
-        lies between the two is in doubt; and for the count up to the later one."""
-        rows = batch.positions[batch.positions["lost_edges"] >= 0]
-        if len(rows):
+    @property
+    def sure_us(self) -> float:
+        """Up to here all is known that is waited for."""
+        return max(self.to_us, self.given_up_us)
+
+    def take(self, batch: Batch) -> list[Grown | Uncovered]:
+        """Where the totals of the batch grew, and what none covers.
+
+        Growth is known from the earlier record on, so that all that lies between the two is in
+        doubt; and for the count up to the later one."""
+        telling = batch.positions["lost_edges"] >= 0
+        silent_us = batch.positions["t_us"][~telling]
+        if len(silent_us):
+            self._waiting_us = np.concatenate((self._waiting_us, silent_us))
+        known: list[Grown | Uncovered] = []
+        covered_us = self.to_us
+        if telling.any():
             self._in_positions = True
-            return self._positions(rows)
-        if self._in_positions:
-            return []
-        known: list[Grown] = []
-        for other in batch.others:
-            if isinstance(other, Health):
-                known += self._health(other)
+            known += self._positions(batch.positions[telling])
+            known += self._reached(covered_us)
+        elif not self._in_positions:
+            for other in batch.others:
+                if isinstance(other, Health):
+                    covered_us = self.to_us
+                    known += self._health(other)
+                    known += self._reached(covered_us)
+        if len(self._waiting_us) > MOST_WAITING + LATE:
+            known += self._give_up(self.to_us, float(self._waiting_us[-(MOST_WAITING + LATE) - 1]))
+            self._waiting_us = self._waiting_us[-(MOST_WAITING + LATE) :]
         return known
+
+    def _reached(self, before_us: float) -> list[Uncovered]:
+        """Totals have come, those before at ``before_us``: what lies too many positions back is not
+        covered by them."""
+        n = int(self._waiting_us.searchsorted(self.to_us, "right"))
+        passed_us, self._waiting_us = self._waiting_us[:n], self._waiting_us[n:]
+        if n <= MOST_WAITING:
+            return []
+        return self._give_up(before_us, float(passed_us[-MOST_WAITING - 1]))
+
+    def _give_up(self, from_us: float, to_us: float) -> list[Uncovered]:
+        from_us = max(from_us, self.given_up_us)
+        self.given_up_us = max(self.given_up_us, to_us)
+        return [Uncovered(from_us, to_us)] if from_us < to_us else []
 
     def _health(self, health: Health) -> list[Grown]:
         # Whatever is in its first totals may have happened since the rig was heard first.
@@ -183,6 +232,13 @@ class Covered:
             grew = bool(jumped[at]), bool(unseen[at])
             known += [Grown(when_us, to_us, *totals, *grew) for when_us in (from_us, to_us)]
         return known
+
+
+MOST_STRETCHES = 10_000
+
+
+"""So many losses are kept one by one. No opening is decided so long after it began, but after
+chatter without end."""
 
 
 class IntegrityMonitor:
@@ -252,8 +308,15 @@ class IntegrityMonitor:
         self._from_us.append(self._since_us)
         self._to_us.append(float(first["t_us"]))
         self._whys.append(self._why)
+        if len(self._whys) > 2 * MOST_STRETCHES:
+            self._join_oldest()
         self.looking = False
         return first
+
+    def _join_oldest(self) -> None:
+        """The older half becomes one stretch: what lies between is in doubt as well."""
+        self._to_us[:MOST_STRETCHES] = [max(self._to_us[:MOST_STRETCHES])]
+        del self._from_us[1:MOST_STRETCHES], self._whys[1:MOST_STRETCHES]
 
 
 def edge_at(row: np.void, which: int, level: int) -> tuple[Edge, int]:

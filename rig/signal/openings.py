@@ -8,6 +8,7 @@ depend on how the stream was cut.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from operator import itemgetter
@@ -34,6 +35,7 @@ from rig.signal.integrity import (
     Grown,
     IntegrityMonitor,
     ReorderBuffer,
+    Uncovered,
     Word,
     edge_at,
     opened_unseen,
@@ -55,6 +57,12 @@ MOST_UNSURE = 0.01
 
 """An opening is no reading when it is likelier than this that it lies further than ``SURE_DEG``
 crank degrees from where it is given."""
+
+
+MOST_HELD = 2_000
+
+
+"""So many openings wait for the index at most; the first of more is given without an angle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +113,7 @@ class OpeningFinder:
         self._anchor_edge: Edge | None = None
         self._anchor_offsets: Offsets = EVEN
         self._anchor_shift = 0.0
-        self._held: list[_Held] = []
+        self._held: deque[_Held] = deque()
         self._closed_at: dict[int, tuple[float, float]] = {}  # input: place, time
         self._opened_at: dict[int, tuple[float, float]] = {}
         self.waiting = ReorderBuffer()
@@ -127,7 +135,7 @@ class OpeningFinder:
             self._showing.take(batch.positions)
             self.walk.add(batch.positions)
             self._done_us = max(self._done_us, float(batch.positions["done_us"].max()))
-        sure_us = min(self._done_us, self._covered.to_us)
+        sure_us = min(self._done_us, self._covered.sure_us)
         if sure_us > self._sure_us:
             self._sure_us = sure_us
             self._work(sure_us, events)
@@ -143,7 +151,7 @@ class OpeningFinder:
         """All that has come. Silence after it decides nothing: there may have been more. What lies
         beyond the rig's last totals is in doubt."""
         last_us = max(self._done_us, math.nextafter(self.waiting.last_us, math.inf))
-        doubt_us = math.nextafter(self._covered.to_us, math.inf)
+        doubt_us = math.nextafter(self._covered.sure_us, math.inf)
         if last_us > doubt_us:
             self._work(doubt_us, events)
             self.losses.doubt(doubt_us, math.inf, Reason.NOT_COVERED)
@@ -167,6 +175,8 @@ class OpeningFinder:
                 self.index.cut()
             else:
                 self._decide(self.inputs.cut(word), events)
+        elif isinstance(word, Uncovered):
+            self.losses.doubt(word.t_us, word.to_us, Reason.NOT_COVERED)
         elif isinstance(word, Grown):
             self._count_lost(self.losses.grown(word), word.t_us, events)
         else:
@@ -262,6 +272,10 @@ class OpeningFinder:
     def _give(self, opening: Opening, edge: Edge, events: list[Event]) -> None:
         if self.track.anchor is None:
             self._held.append(_Held(opening, edge))
+            if len(self._held) > MOST_HELD:
+                first = self._held.popleft().opening
+                late = first.rejection or Rejection(Reason.NO_INDEX)
+                events.append(replace(first, rejection=late))
         else:
             events.append(opening)
 
@@ -354,7 +368,7 @@ class OpeningFinder:
     def _release(self, why: Reason | None, offsets: Offsets = EVEN) -> list[Event]:
         """Openings that waited for the index; ``why`` says why it did not come. They are placed
         with the widths of the encoder's states as they are known when it has come."""
-        held, self._held = self._held, []
+        held, self._held = self._held, deque()
         return [
             replace(h.opening, rejection=h.opening.rejection or Rejection(why))
             if why
@@ -403,10 +417,10 @@ class OpeningFinder:
         why = Rejection(reason)
         known = self.track.lost == why
         self.track.counts_lost(why)
-        self._held = [
+        self._held = deque(
             replace(h, opening=replace(h.opening, rejection=h.opening.rejection or why))
             for h in self._held
-        ]
+        )
         if not known:
             events.append(ReferenceLost(t_us, why))
 

@@ -15,8 +15,9 @@ import bisect
 import math
 from array import array
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +48,13 @@ APART_DEG = 5.0
 
 SAME_COUNT_DEG = 0.5
 
+MOST_EDGES = 20_000
+MOST_LIVES = 1_000
+
+
+"""So many edges of an input are kept at most until what they belong to is decided, and so many
+stretches of a rig that restarts again and again."""
+
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
@@ -73,6 +81,7 @@ class InputSeen:
     """One contact input. ``turned_deg`` and ``opened_at_us`` are of the longest common stretch.
 
     ``tries`` says how often turning on was done; what lies before the last time is left out.
+    ``opened_before``: so many openings before those whose times are kept.
     """
 
     input: int
@@ -82,12 +91,15 @@ class InputSeen:
     changes_at_rest: int
     wavering: Wavering
     tries: int = 1
+    opened_before: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class RigStatistics:
     """The whole. Counts are the encoder's; an empty or None field was not seen.
 
+    Of each figure that comes again and again the last ``MOST_FIGURES`` are kept, with the least and
+    the greatest of all; ``passes_before`` index passes came before those kept.
     ``counts_between`` lie between one index pass and the next, ``net_counts`` from the first
     position to the last as the rig counts, ``illegal_at_deg`` in the encoder's own turn.
     """
@@ -107,6 +119,33 @@ class RigStatistics:
     widths_taken_out: bool  # of the places, at the end
     inputs: tuple[InputSeen, ...]
     stretches: tuple[Stretch, ...]
+    passes_before: int = 0
+
+
+MOST_FIGURES = 2_000
+
+
+class Figures:
+    """The last figures of one kind, and the least and the greatest of all."""
+
+    def __init__(self) -> None:
+        self._last: deque[float] = deque(maxlen=MOST_FIGURES)
+        self._least, self._greatest = math.inf, -math.inf
+        self.n = 0
+
+    def add(self, figures: Iterable[float]) -> None:
+        """Further ones."""
+        for figure in figures:
+            self._last.append(figure)
+            self._least, self._greatest = min(self._least, figure), max(self._greatest, figure)
+            self.n += 1
+
+    def kept(self) -> tuple[float, ...]:
+        """Those that are kept, in order; the least and the greatest first when they are older."""
+        last = tuple(self._last)
+        if self.n == len(last):
+            return last
+        return (*(each for each in (self._least, self._greatest) if each not in last), *last)
 
 
 @dataclass(slots=True)
@@ -119,7 +158,8 @@ class _Open:
     start: float | None = None  # place in crank degrees, growing forward
     high: float = 0.0
     last: dict[int, float] = field(default_factory=dict)  # input: place of its last opening
-    opened_us: dict[int, list[float]] = field(default_factory=dict)
+    opened_us: dict[int, deque[float]] = field(default_factory=dict)
+    opened: dict[int, int] = field(default_factory=dict)
     closings: dict[int, int] = field(default_factory=dict)
     moved: dict[int, int] = field(default_factory=dict)
     done: bool = False
@@ -140,15 +180,15 @@ class StatisticsCollector:
         self._levels = Levels(settings)
         self._stretches = [_Open("", "", -np.inf)]
         self._passed: IndexPass | None = None
-        self._between: list[float] = []
-        self._off: list[float] = []
+        self._between, self._off = Figures(), Figures()
         self._identity: Identity | None = None
         self._health: Health | None = None
         self._totals = [0, 0, 0]  # illegal, lost edges, lost lines of the lives that are over
         self._index_at: dict[float, int] = {}  # edges of the index: time, count
-        self._passes_us: list[float] = []
-        self._jumps: list[tuple[float, float]] = []  # illegal transitions: time, count
-        self._restarts_us: list[float] = []
+        self._passes: deque[tuple[float, int | None]] = deque(maxlen=MOST_FIGURES)  # time, count
+        self._jumps: deque[tuple[float, float]] = deque(maxlen=MOST_FIGURES)  # illegal: time, count
+        self._jumped_at: deque[float] = deque(maxlen=MOST_FIGURES)  # degrees, once it is known
+        self._restarts_us: deque[float] = deque(maxlen=MOST_FIGURES)
         self._angle_less_place = 0.0
         self._latest: tuple[float, int] | None = None
         self._first_count: int | None = None
@@ -176,6 +216,8 @@ class StatisticsCollector:
                 self._stretches[-1].done = step == DONE and not other.value.get(BROKEN_OFF, False)
                 self._stretches.append(_Open(step, unit, other.t_us))
         self.events(events)
+        for old in list(islice(self._index_at, max(len(self._index_at) - MOST_EDGES, 0))):
+            del self._index_at[old]
 
     def events(self, events: Sequence[Event]) -> None:
         """Further events, as those with which the follower ends."""
@@ -188,6 +230,7 @@ class StatisticsCollector:
                 self._closing(event)
             elif isinstance(event, Finding):
                 self._levels.found(event)
+        self._levels.measure()
 
     def _positions(self, batch: Batch) -> None:
         rows = batch.positions
@@ -234,13 +277,20 @@ class StatisticsCollector:
         now = self._stretches[-1]
         if now.start is not None:
             self._stretches.append(_Open(now.step, now.unit, t_us, resumed=True))
+        if len(self._stretches) > MOST_LIVES:
+            # Of so many lives the one in which the crank was turned least tells nothing.
+            older = [n for n, each in enumerate(self._stretches[:-1]) if each.resumed]
+            if older:
+                del self._stretches[min(older, key=lambda n: self._stretches[n].turned_deg)]
 
     # -- events -------------------------------------------------------------------------------
 
     def _pass(self, passed: IndexPass) -> None:
         self._check.take(passed)
-        self._passes_us.append(passed.t_us)
+        while self._jumps and self._jumps[0][0] < passed.t_us:  # no pass before this is to come
+            self._jumped_at.extend(self._degrees(*self._jumps.popleft()))
         count = self._index_at.get(passed.t_us)
+        self._passes.append((passed.t_us, count))
         if count is not None:
             self._angle_less_place = (
                 passed.crank_deg - self._s.direction * count * self._s.count_deg
@@ -248,11 +298,11 @@ class StatisticsCollector:
         before, self._passed = self._passed, passed
         if before is None:
             return
-        self._off.append(passed.off_counts)
+        self._off.add([passed.off_counts])
         if before.direction == passed.direction and not passed.anchored:
             counts = abs(passed.crank_deg - before.crank_deg) / self._s.count_deg
             if counts > TOLERANCE_COUNTS:
-                self._between.append(counts)
+                self._between.add([counts])
 
     def _at(self, t_us: float) -> _Open:
         starts = [each.from_us for each in self._stretches]
@@ -272,7 +322,8 @@ class StatisticsCollector:
             ):
                 return
             stretch.last[which] = place
-        stretch.opened_us.setdefault(which, []).append(opening.t_us)
+        stretch.opened_us.setdefault(which, deque(maxlen=MOST_FIGURES)).append(opening.t_us)
+        stretch.opened[which] = stretch.opened.get(which, 0) + 1
 
     def _closing(self, closing: Closing) -> None:
         self._levels.closed(closing)
@@ -298,42 +349,42 @@ class StatisticsCollector:
         health = self._health
         totals = (health.illegal, health.lost_edges, health.lost_lines) if health else (0, 0, 0)
         illegal, lost_edges, lost_lines = (a + b for a, b in zip(self._totals, totals, strict=True))
-        off = self._off
+        between, off, passes = self._between.kept(), self._off.kept(), self._off.n
         if self._check.counts_wrong:  # told apart from an index that moves about
-            middle = float(np.median(self._between))
-            off = [counts - middle for counts in self._between]
+            middle = float(np.median(between))
+            off, passes = tuple(counts - middle for counts in between), self._between.n
         return RigStatistics(
             heard=self._heard,
-            counts_between=tuple(self._between),
+            counts_between=between,
             net_counts=float(net) if abs(net) >= self._s.counts_per_turn else None,
             identity_counts=self._identity.counts_per_turn if self._identity else None,
             illegal=illegal,
             illegal_at_deg=self._illegal_at_deg(),
             lost_edges=lost_edges,
             lost_lines=lost_lines,
-            index_off_counts=tuple(off),
+            index_off_counts=off,
             still_counts=self._standing.least_counts,
             widths=tuple(float(w) for w in widths) if known else (),
             width_errors=tuple(float(e) for e in errors) if known else (),
             widths_taken_out=any(state_widths.offsets),
             inputs=self._inputs(),
             stretches=tuple(_closed(each) for each in self._stretches),
+            passes_before=max(passes - len(off), 0),
         )
 
     def _illegal_at_deg(self) -> tuple[float, ...]:
         """Degrees of the encoder after the last index passed in the same life of the rig."""
-        found = []
-        for t_us, count in self._jumps:
-            passed = bisect.bisect_right(self._passes_us, t_us)
-            began = bisect.bisect_right(self._restarts_us, t_us)
-            since_us = self._restarts_us[began - 1] if began else -np.inf
-            if not passed or self._passes_us[passed - 1] < since_us:
-                continue
-            index = self._index_at.get(self._passes_us[passed - 1])
-            if index is not None:
-                turn = self._s.direction * (count - index) / self._s.counts_per_turn
-                found.append(modulo(turn * 360.0))
-        return tuple(found)
+        return (*self._jumped_at, *(at for jump in self._jumps for at in self._degrees(*jump)))
+
+    def _degrees(self, t_us: float, count: float) -> Iterator[float]:
+        """Where the encoder stood at an illegal transition; nothing when that is not known."""
+        index_us, index = next(
+            (each for each in reversed(self._passes) if each[0] <= t_us), (-np.inf, None)
+        )
+        since_us = max((each for each in self._restarts_us if each <= t_us), default=-np.inf)
+        if index is not None and index_us >= since_us:
+            turn = self._s.direction * (count - index) / self._s.counts_per_turn
+            yield modulo(turn * 360.0)
 
     def _inputs(self) -> tuple[InputSeen, ...]:
         turns = [n for n, each in enumerate(self._stretches) if each.step == TURN]
@@ -353,6 +404,7 @@ class StatisticsCollector:
                 changes_at_rest=sum(each.moved.get(which, 0) for each in common),
                 wavering=wavering.get(which, Wavering()),
                 tries=max(1, sum(n <= since for n in tries)),
+                opened_before=longest.opened.get(which, 0) - len(longest.opened_us.get(which, ())),
             )
             for which in sorted(wavering.keys() | set(range(1, has + 1)))
         )
@@ -453,18 +505,35 @@ class Wavering:
     open_us: tuple[float, ...] = ()
 
 
+LOOK_BACK_US = 1e6
+
+
+"""Chatter is measured over the last second of a passage; edges are kept for so long."""
+
+
 @dataclass(slots=True)
 class _Input:
-    times: array[float] = field(default_factory=lambda: array("d"))
+    times: array[float] = field(default_factory=lambda: array("d"))  # edges not older than needed
     levels: bytearray = field(default_factory=bytearray)
-    passages: list[tuple[float, float]] = field(default_factory=list)  # from, to
-    parted: list[tuple[float, bool]] = field(default_factory=list)  # from, alone
-    closed_us: list[float] = field(default_factory=list)
-    open_us: list[float] = field(default_factory=list)
+    passages: list[tuple[float, float]] = field(default_factory=list)  # from, to: to be measured
+    parted: list[tuple[float, bool]] = field(default_factory=list)  # from, alone: to be measured
+    chatter_us: Figures = field(default_factory=Figures)
+    dropouts_us: Figures = field(default_factory=Figures)
+    closed_us: Figures = field(default_factory=Figures)
+    open_us: Figures = field(default_factory=Figures)
+
+    def forget(self, before_us: float) -> None:
+        """Edges before a time but for the last of them, and what is over the most."""
+        times = np.frombuffer(self.times, np.float64)
+        late = np.flatnonzero(times >= before_us)
+        first = int(late[0]) if len(late) else len(times)
+        del times
+        cut = max(first - 1, len(self.times) - MOST_EDGES, 0)
+        self.times, self.levels = self.times[cut:], self.levels[cut:]
 
 
 class Levels:
-    """Keeps the edges of every contact input, and what was made of them."""
+    """Keeps the edges of every contact input until it is known what was made of them."""
 
     def __init__(self, settings: Settings) -> None:
         self._s = settings
@@ -489,12 +558,12 @@ class Levels:
         own.passages.append((opening.t_us, opening.t_us + opening.passage_us))
         # How long it had been closed is known where it was seen to close, the crank turning.
         if opening.direction and not math.isnan(opening.closed_deg):
-            own.closed_us.append(opening.closed_us)
+            own.closed_us.add([opening.closed_us])
 
     def closed(self, closing: Closing) -> None:
         """A closing was decided."""
         if closing.direction and not math.isnan(closing.open_us):
-            self._of(closing.input).open_us.append(closing.open_us)
+            self._of(closing.input).open_us.add([closing.open_us])
 
     def found(self, finding: Finding) -> None:
         """Contacts parted and it came to nothing, or so it was judged."""
@@ -503,29 +572,49 @@ class Levels:
         elif finding.kind == JUST_BEFORE:
             self._of(finding.input).parted.append((finding.t_us, True))
 
+    def measure(self) -> None:
+        """All edges of what was decided have come: measure it."""
+        for which, own in self._inputs.items():
+            decided_us = [to_us for _, to_us in own.passages] + [
+                from_us for from_us, _ in own.parted
+            ]
+            if decided_us:
+                self._measure(which, own)
+                own.forget(max(decided_us) - LOOK_BACK_US)
+            elif len(own.times) > 2 * MOST_EDGES:
+                own.forget(-math.inf)
+
     def result(self) -> dict[int, Wavering]:
         """For each input of which an edge was heard."""
-        return {which: self._measured(which, own) for which, own in self._inputs.items()}
+        self.measure()
+        return {
+            which: Wavering(
+                own.chatter_us.kept(),
+                own.dropouts_us.kept(),
+                own.closed_us.kept(),
+                own.open_us.kept(),
+            )
+            for which, own in self._inputs.items()
+        }
 
-    def _measured(self, which: int, own: _Input) -> Wavering:
-        times = np.frombuffer(own.times, np.float64) if own.times else np.empty(0)
-        is_open = np.frombuffer(own.levels, np.uint8) == self._s.open_levels.get(which, 1)
+    def _measure(self, which: int, own: _Input) -> None:
+        times = np.array(own.times)
+        is_open = np.array(own.levels) == self._s.open_levels.get(which, 1)
         order = np.argsort(times, kind="stable")
         times, is_open = times[order], is_open[order]
         changed = np.ones(len(times), bool)
         changed[1:] = is_open[1:] != is_open[:-1]
         times, is_open = times[changed], is_open[changed]
-        chatter: list[float] = []
         for from_us, to_us in own.passages:
-            first, last = np.searchsorted(times, (from_us, to_us + 0.5))
+            window = max(from_us, to_us - LOOK_BACK_US), to_us + 0.5
+            first, last = np.searchsorted(times, window)
+            if first < last and not is_open[first]:
+                first += 1
             runs = times[first:last]
-            opens = is_open[first:last]
-            if len(runs) > 2 and opens[0]:
-                chatter += (runs[2::2] - runs[1::2][: len(runs[2::2])]).tolist()
-        dropouts: list[float] = []
+            own.chatter_us.add((runs[2::2] - runs[1::2][: len(runs[2::2])]).tolist())
         for from_us, alone in own.parted:
-            dropouts += self._runs(times, is_open, from_us, alone)
-        return Wavering(tuple(chatter), tuple(dropouts), tuple(own.closed_us), tuple(own.open_us))
+            own.dropouts_us.add(self._runs(times, is_open, from_us, alone))
+        own.passages, own.parted = [], []
 
     def _runs(
         self, times: NDArray[np.float64], is_open: NDArray[np.bool_], from_us: float, alone: bool

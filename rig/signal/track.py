@@ -101,6 +101,12 @@ class Track:
 
 
 MOST_TURNS = 8
+MOST_DOUBTS = 1_000
+
+
+"""So many stretches in doubt are kept one by one."""
+
+
 ALIKE = 0.01
 
 
@@ -114,7 +120,8 @@ class IndexCheck:
         self._settings = settings
         self._before: IndexPass | None = None
         self._sound_us = float("-inf")  # when the index last came where it was expected
-        self._doubts: list[tuple[float, float, Rejection]] = []
+        self._doubts: list[tuple[float, float, Rejection]] = []  # after, up to, why
+        self.off_passes = 0  # how often the index came at another count than expected
         self.turns: list[float] = []  # counts from each of the last passes to the next
 
     def take(self, passed: IndexPass) -> None:
@@ -124,18 +131,17 @@ class IndexCheck:
             self._sound_us = passed.t_us
         else:
             off = Rejection(Reason.COUNTS_LOST, (round(abs(passed.off_counts)),))
+            self.off_passes += 1
             self._doubts.append((self._sound_us, passed.t_us, off))
+            if len(self._doubts) > 2 * MOST_DOUBTS:  # what lies between is in doubt as well
+                (low, _, why), (_, high, _) = self._doubts[0], self._doubts[MOST_DOUBTS - 1]
+                self._doubts[:MOST_DOUBTS] = [(low, high, why)]
         # Counts up to a pass that became the anchor have nothing to do with those before.
         alike = before is not None and before.direction == passed.direction
         if before is not None and alike and not passed.anchored:
             turn = abs(passed.crank_deg - before.crank_deg) / self._settings.count_deg
             if turn > TOLERANCE_COUNTS:
                 self.turns = [*self.turns, turn][-MOST_TURNS:]
-
-    @property
-    def off_passes(self) -> int:
-        """How often the index came at another count than expected."""
-        return len(self._doubts)
 
     @property
     def counts_wrong(self) -> bool:

@@ -159,6 +159,29 @@ def _silent(unit: str, number: int, turns: int, never: bool, level: str) -> str:
     return f"{unit}: contact input {number} {ever} {many(turns, 'turn')} of the crank; {stays}"
 
 
+def _left_out(
+    unit: str, number: int, readings: int, first: int, others: int, *reasons: str | int
+) -> str:
+    said = []
+    if readings:
+        said.append(
+            f"{many(readings, 'reading')} between the first {first} and the latest"
+            f" {'is' if readings == 1 else 'are'} in no figure"
+        )
+    if others:
+        codes = (str(code).replace("-", " ") for code in reasons[::2])
+        of_them = ", ".join(f"{n} {code}" for n, code in zip(reasons[1::2], codes, strict=True))
+        said.append(
+            f"{many(others, 'opening')} that {'is no reading' if others == 1 else 'are no readings'}"
+            f" {'was' if others == 1 else 'were'} counted and not kept (most often: {of_them})"
+        )
+    where = f"{unit}: contact input {number}" if unit else f"contact input {number}"
+    return (
+        f"{where} opened more often than can be kept one by one: {'; '.join(said)}. Look for a"
+        " loose lead, or contacts that chatter"
+    )
+
+
 DOUBTS: Mapping[Doubt, Words] = {
     Doubt.TDC_HAS_MOVED: lambda *by: (
         f"TDC HAS MOVED{_moved(*by)}, a later touch shows: readings since the last touch that"
@@ -197,6 +220,7 @@ DOUBTS: Mapping[Doubt, Words] = {
         f"{one} and {two} always open at the very same instant: are both leads on one unit, or"
         f" inputs {first} and {second} joined?"
     ),
+    Doubt.LEFT_OUT: _left_out,
     Doubt.RESTARTED: lambda times: f"the rig restarted {_times(times)}",
     Doubt.ENCODER_JUMPED: lambda times: (
         f"the encoder jumped {_times(times)}: look at its plug and its disc"

@@ -189,7 +189,8 @@ class WholeJob:
             # Placed between edges, to a tenth of what rounding to a count would cost.
             shown += 0.1 * self._q_deg / math.sqrt(12.0) * rng.normal(size=s.readings)
             found += (shown - self._encoder_play / 2.0).tolist()
-        self.session.openings += [self._opening(number, angle) for angle in sorted(found)]
+        for angle in sorted(found):
+            self.session.opened(self._opening(number, angle))
         return truth
 
     def _opening(self, number: int, crank_deg: float) -> Opening:

@@ -15,6 +15,7 @@ from played import PROFILE, Played
 
 from rig.engine.profile import Engine, Profile, Setting, Unit, Window
 from rig.session.diagnostics import Doubt, Seen, diagnose
+from rig.session.kept import OpeningLog
 from rig.session.session import Session
 from rig.signal.events import IndexPass, Opening, Reason, Rejection
 from rig.timing.values import Mark
@@ -332,9 +333,13 @@ def opening(number: int, t_us: float) -> Opening:
 
 
 def seen(openings: list[Opening]) -> Seen:
+    log = OpeningLog()
+    for each in openings:
+        log.add(each)
     return Seen(
-        True, None, openings, [], lambda _: True, [400.0], False, 0, None, 0, 0, {},
-        asked=lambda _, __: False,
+        True, None, log.of, log.n, log.left_out, {}, lambda _: 0, lambda _: True,
+        turn_counts=[400.0], counts_wrong=False, off_passes=0, lost=None, restarts=0, illegal=0,
+        troubles={}, asked=lambda _, __: False,
     )  # fmt: skip
 
 

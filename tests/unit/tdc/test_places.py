@@ -142,7 +142,7 @@ def test_a_dead_centre_found_anew_across_the_index_leaves_the_stroke_as_it_was()
     session, other = played.session, Session(played.session.profile)
     for opening in session.openings:
         assert opening.crank_deg is not None
-        other.openings.append(replace(opening, crank_deg=opening.crank_deg - tdc_deg + 360.0))
+        other.opened(replace(opening, crank_deg=opening.crank_deg - tdc_deg + 360.0))
     other.reference = set_by_hand(359.95, how="invented", half_width_deg=0.1)
     said: dict[str, object] = {"cylinder": 1, "crank_deg": played.crank_deg - tdc_deg + 360.0}
     stated_us = max(o.t_us for o in session.openings)
