@@ -72,7 +72,7 @@ def test_nothing_vanishes_and_the_first_and_the_latest_stay(come: list[tuple[int
 def test_turns_by_the_index_are_those_of_all_passes(ways: list[int], data: st.DataObject) -> None:
     log = PassLog()
     for n, way in enumerate(ways):
-        log.add(IndexPass(float(n), way, 0.0, 0.0, False))  # type: ignore[arg-type]
+        log.add(IndexPass(float(n), way, 0.0, 0.0, False))
     upto = data.draw(st.integers(max(len(ways) - kept.MOST_PASSES, 0), max(len(ways), 0)))
     assert log.net(upto - 0.5) == sum(ways[:upto])
 

@@ -147,8 +147,9 @@ def test_totals_in_health_records_cover_up_to_each() -> None:
 def test_growth_is_known_from_the_earlier_totals_and_up_to_the_later() -> None:
     covered = Covered()
     covered.take(Batch(others=[health(20.0, 1)]))
-    grown = covered.take(Batch(others=[health(40.0, 1, lost=5)]))
-    assert grown == [Grown(t, 40.0, 1, 5, jumped=False, unseen=True) for t in (20.0, 40.0)]
+    assert covered.take(Batch(others=[health(40.0, 1, lost=5)])) == [
+        Grown(t, 40.0, 1, 5, jumped=False, unseen=True) for t in (20.0, 40.0)
+    ]
     rows = np.concatenate([positions([t], illegal=n, lost=0) for t, n in ((50.0, 1), (60.0, 2))])
     grown = [g for g in Covered().take(Batch(positions=rows)) if isinstance(g, Grown)]
     assert [(g.t_us, g.to_us, g.jumped) for g in grown[1:]] == [
