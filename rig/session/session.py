@@ -206,7 +206,7 @@ class Session:
     @property
     def index_passes(self) -> Sequence[IndexPass]:
         """The latest index passes."""
-        return self._passes.kept
+        return list(self._passes.kept)
 
     @property
     def times_passed(self) -> int:

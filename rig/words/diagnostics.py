@@ -164,16 +164,17 @@ def _left_out(
 ) -> str:
     said = []
     if readings:
+        are = "is" if readings == 1 else "are"
         said.append(
-            f"{many(readings, 'reading')} between the first {first} and the latest"
-            f" {'is' if readings == 1 else 'are'} in no figure"
+            f"{many(readings, 'reading')} between the first {first} and the latest {are} in no"
+            " figure"
         )
     if others:
         codes = (str(code).replace("-", " ") for code in reasons[::2])
         of_them = ", ".join(f"{n} {code}" for n, code in zip(reasons[1::2], codes, strict=True))
         said.append(
-            f"{many(others, 'opening')} that {'is no reading' if others == 1 else 'are no readings'}"
-            f" {'was' if others == 1 else 'were'} counted and not kept (most often: {of_them})"
+            f"of openings that are no readings, {others} of the earlier are counted and not kept"
+            f" (most often: {of_them})"
         )
     where = f"{unit}: contact input {number}" if unit else f"contact input {number}"
     return (

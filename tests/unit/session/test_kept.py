@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
@@ -12,33 +11,38 @@ from hypothesis import strategies as st
 from played import PROFILE
 
 from rig.session import kept
-from rig.session.kept import OTHER_REASONS, OpeningLog, PassLog
+from rig.session.diagnostics import Diagnostic, Doubt
+from rig.session.kept import OpeningLog, PassLog
 from rig.session.session import Session
-from rig.signal.events import IndexPass, Opening
+from rig.signal.events import IndexPass, Opening, Reason, Rejection
 from rig.virtual.rig import run
 from rig.wire.reader import LineReader
+from rig.words.diagnostics import diagnostic_words
 
-VALID, OTHERS, REASONS = 12, 4, 3
+VALID, OTHERS = 12, 4
 DATA = run(["turn 4000 at 150", "back 700 at 90", "turn 1500 at 150"], PROFILE, 4).data
 
 
 @pytest.fixture(autouse=True)
 def _few(monkeypatch: pytest.MonkeyPatch) -> None:
-    for name, value in (("MOST_VALID", VALID), ("MOST_OTHERS", OTHERS), ("MOST_REASONS", REASONS)):
-        monkeypatch.setattr(kept, name, value)
+    monkeypatch.setattr(kept, "MOST_VALID", VALID)
+    monkeypatch.setattr(kept, "MOST_OTHERS", OTHERS)
 
 
-def opening(number: int, t_us: float, why: str = "") -> Opening:
-    return Opening(number, t_us, 1.0, 1, 60.0, 30.0, not why, why, 1, 0.0, 1e5, 90.0)
+def opening(number: int, t_us: float, why: Reason | None = None) -> Opening:
+    rejection = Rejection(why) if why else None
+    return Opening(number, t_us, 1.0, 1, 60.0, 30.0, rejection, 1, 0.0, 1e5, 90.0)
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.lists(
-        st.tuples(st.integers(1, 2), st.sampled_from(["", "", "a", "b", "c", "d"])), max_size=400
+        st.tuples(st.integers(1, 2), st.sampled_from([None, None, *list(Reason)[:4]])), max_size=400
     )
 )
-def test_nothing_vanishes_and_the_first_and_the_latest_stay(come: list[tuple[int, str]]) -> None:
+def test_nothing_vanishes_and_the_first_and_the_latest_stay(
+    come: list[tuple[int, Reason | None]],
+) -> None:
     log, all_of = (
         OpeningLog(),
         [opening(which, float(n), why) for n, (which, why) in enumerate(come)],
@@ -54,18 +58,17 @@ def test_nothing_vanishes_and_the_first_and_the_latest_stay(come: list[tuple[int
     assert log.kept == mirror
     for which in (1, 2):
         own = [o for o in all_of if o.input == which]
-        valid, others = [o for o in own if o.counts], [o for o in own if not o.counts]
+        valid, others = [o for o in own if o.valid], [o for o in own if not o.valid]
         stayed = list(log.of(which))
         assert stayed == [o for o in log.kept if o.input == which]
         assert log.n[which] == len(own) == len(stayed) + sum(log.left_out.get(which, {}).values())
-        assert len([o for o in stayed if o.counts]) <= VALID
-        assert len([o for o in stayed if not o.counts]) <= OTHERS
-        assert [o for o in stayed if o.counts][: VALID // 2] == valid[: VALID // 2]
+        assert len([o for o in stayed if o.valid]) <= VALID
+        assert len([o for o in stayed if not o.valid]) <= OTHERS
+        assert [o for o in stayed if o.valid][: VALID // 2] == valid[: VALID // 2]
         assert set(valid[-VALID // 4 :]) | set(others[-OTHERS // 2 :]) <= set(stayed)
-        left = Counter(o.why for o in own) - Counter(o.why for o in stayed)
-        told = Counter(log.left_out.get(which, {}))
-        assert told.pop(OTHER_REASONS, 0) == sum((left - told).values())
-        assert len(told) <= REASONS
+        left = Counter(o.rejection for o in own) - Counter(o.rejection for o in stayed)
+        told = {why and Rejection(why): n for why, n in log.left_out.get(which, {}).items()}
+        assert told == left
 
 
 @given(st.lists(st.sampled_from([1, 1, 1, -1]), max_size=300), st.data())
@@ -99,12 +102,12 @@ def test_a_session_keeps_so_many_and_says_so_however_it_is_cut(
     assert all(figures(fed(piece)) == figures(whole) for piece in (997, 30_011))
     assert len(whole.openings) <= 2 * (VALID + OTHERS)
     left = {which: sum(whys.values()) for which, whys in whole.left_out.items()}
-    said = [doubt.words for doubt in whole.doubts(over=True)]
+    said = [diagnostic_words(doubt) for doubt in whole.doubts(over=True)]
     for unit in PROFILE.units:
         (words,) = (
             w for w in said if w.startswith(f"{unit.name}: contact input {unit.input} open")
         )
-        valid = whole.left_out[unit.input].get("", 0)
+        valid = whole.left_out[unit.input].get(None, 0)
         assert f"{valid} readings between the first" in words
     monkeypatch.undo()
     every = fed(len(DATA))
@@ -116,13 +119,13 @@ def test_a_session_keeps_so_many_and_says_so_however_it_is_cut(
 def test_at_rest_and_left_out_is_still_at_rest(monkeypatch: pytest.MonkeyPatch) -> None:
     """The count of openings at rest is that of all of them."""
 
-    def said(session: Session) -> Sequence[str]:
-        return [d.words for d in session.doubts() if "while the crank stood still" in d.words]
+    def said(session: Session) -> list[Diagnostic]:
+        return [each for each in session.doubts() if each.doubt is Doubt.OPENED_AT_REST]
 
     def session() -> Session:
         found = Session(PROFILE)
         for n in range(35):
-            found.opened(replace(opening(1, 1e6 * n, "the crank stood still"), direction=0))
+            found.opened(replace(opening(1, 1e6 * n, Reason.CRANK_STILL), direction=0))
         return found
 
     few = session()

@@ -11,13 +11,10 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from rig.signal import integrity
+from rig.signal.events import Reason
 from rig.signal.integrity import (
-    CUT_OFF,
-    JUMPED,
     LATE,
-    LINES_LOST,
     MOST_WAITING,
-    UNSEEN,
     Covered,
     Grown,
     IntegrityMonitor,
@@ -46,23 +43,28 @@ def health(t_us: float, illegal: int = 0, lost: int = 0) -> Health:
 
 def test_a_doubt_is_over_at_the_first_position_with_nothing_outstanding() -> None:
     monitor = IntegrityMonitor()
-    monitor.doubt(100.0, 200.0, "why")
+    monitor.doubt(100.0, 200.0, Reason.BY_HAND)
     assert monitor.looking
     assert monitor.over(positions([150.0, 199.0])) is None  # too early
     assert monitor.over(positions([250.0], behind_us=1.0)) is None  # edges are outstanding
     row = monitor.over(positions([260.0, 280.0]))
     assert row is not None
     assert (float(row["t_us"]), monitor.looking) == (260.0, False)
-    assert [monitor.why(t, t) for t in (99.0, 100.0, 260.0, 261.0)] == ["", "why", "why", ""]
-    assert monitor.why(0.0, 100.0) == "why"  # a passage that reaches into it
+    assert [monitor.why(t, t) for t in (99.0, 100.0, 260.0, 261.0)] == [
+        None,
+        Reason.BY_HAND,
+        Reason.BY_HAND,
+        None,
+    ]
+    assert monitor.why(0.0, 100.0) == Reason.BY_HAND  # a passage that reaches into it
 
 
 def test_a_doubt_that_is_not_over_reaches_to_whatever_comes() -> None:
     monitor = IntegrityMonitor()
-    monitor.doubt(100.0, 200.0, "first")
-    monitor.doubt(50.0, 300.0, "second")  # it was further back, and lasts longer
-    assert monitor.why(60.0, 60.0) == "first"
-    assert monitor.why(1e9, 1e9) == "first"
+    monitor.doubt(100.0, 200.0, Reason.BY_HAND)
+    monitor.doubt(50.0, 300.0, Reason.UNSEEN)  # it was further back, and lasts longer
+    assert monitor.why(60.0, 60.0) == Reason.BY_HAND
+    assert monitor.why(1e9, 1e9) == Reason.BY_HAND
     assert monitor.over(positions([250.0])) is None
     assert monitor.over(positions([300.0])) is not None
 
@@ -70,29 +72,31 @@ def test_a_doubt_that_is_not_over_reaches_to_whatever_comes() -> None:
 @pytest.mark.parametrize(
     ("kind", "count_doubted", "edges_doubted"),
     [
-        ("gap", "", True),
-        ("interrupted", CUT_OFF, True),
-        ("encoder", JUMPED, False),
-        ("vcd", "", False),
+        ("gap", None, True),
+        ("interrupted", Reason.LINE_CUT, True),
+        ("encoder", Reason.ENCODER_JUMPED, False),
+        ("vcd", None, False),
     ],
 )
-def test_what_trouble_puts_in_doubt(kind: str, count_doubted: str, edges_doubted: bool) -> None:
+def test_what_trouble_puts_in_doubt(
+    kind: str, count_doubted: Reason | None, edges_doubted: bool
+) -> None:
     monitor = IntegrityMonitor()
     assert monitor.trouble(LineError(100.0, kind, "")) == count_doubted
     assert monitor.looking is edges_doubted
-    assert monitor.why(150.0, 150.0) == (LINES_LOST if edges_doubted else "")
+    assert monitor.why(150.0, 150.0) == (Reason.LINES_LOST if edges_doubted else None)
     if edges_doubted:  # the position of that very time came before the trouble
         assert monitor.over(positions([100.0])) is None
 
 
 def test_totals_that_grew() -> None:
     monitor = IntegrityMonitor()
-    assert monitor.grown(Grown(100.0, 200.0, 3, 0, jumped=True)) == JUMPED
+    assert monitor.grown(Grown(100.0, 200.0, 3, 0, jumped=True)) == Reason.ENCODER_JUMPED
     assert monitor.illegal == 3
     assert [monitor.jumping(t) for t in (150.0, 200.0, 201.0)] == [True, True, False]
     assert not monitor.looking
-    assert monitor.grown(Grown(300.0, 400.0, 3, 2, unseen=True)) == ""
-    assert monitor.why(350.0, 350.0) == UNSEEN
+    assert monitor.grown(Grown(300.0, 400.0, 3, 2, unseen=True)) is None
+    assert monitor.why(350.0, 350.0) == Reason.UNSEEN
     assert monitor.over(positions([399.0])) is None
     assert monitor.over(positions([400.0])) is not None
 
@@ -113,7 +117,7 @@ def test_no_doubt_is_forgotten_however_many_there_were(
         for gap, lasting in stretches:
             start = end + gap
             end = start + lasting
-            monitor.doubt(start, end, "why")
+            monitor.doubt(start, end, Reason.BY_HAND)
             assert monitor.over(positions([end])) is not None
             true.append((start, end))
         doubted = any(low <= at + longer and high >= at for low, high in true)
