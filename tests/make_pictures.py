@@ -67,8 +67,8 @@ def _time(batch: Batch) -> float | None:
 def main(folder: Path, out: Path) -> None:
     job = Job(folder)
     out.mkdir(parents=True, exist_ok=True)
-    desk = UiState(cast(LiveSession, Replay(job, job.newest().known.path, 0.7)))
-    picture(desk.view(), out / "screen.png", 120, 40)
+    ui_state = UiState(cast(LiveSession, Replay(job, job.newest().known.path, 0.7)))
+    picture(ui_state.view(), out / "screen.png", 120, 40)
     page = sorted(job.certificates.glob("*/*.html"))[-1].resolve()
     with tempfile.TemporaryDirectory() as scratch:
         pdf = Path(scratch, "certificate.pdf")

@@ -119,10 +119,10 @@ class CheckRig(SteppedProcedure[Step]):
     def _opened(self, inputs: tuple[int, ...]) -> str:
         """Which contacts opened, by the unit's name, and how often."""
         names = {unit.input: unit.name for unit in self._host.session.profile.units}
-        told = (
+        openings = (
             f"{names.get(n, 'no unit')} (input {n}) {inputs.count(n)}×" for n in sorted(set(inputs))
         )
-        return f"opened: {', '.join(told)}" if inputs else "nothing opened yet"
+        return f"opened: {', '.join(openings)}" if inputs else "nothing opened yet"
 
     def _verdicts(self) -> Panel:
         if self._check is None:

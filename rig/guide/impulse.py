@@ -98,8 +98,8 @@ class TripState:
     def words(self) -> str:
         """What to do now, one line, with what was missed. Source: the table."""
         more = max(self.past_deg + self.needed_deg + MARGIN_DEG, 0.0)
-        told = WORDS[self.state].format(more=more)
-        return f"{self.missed}; {told}" if self.missed else told
+        now = WORDS[self.state].format(more=more)
+        return f"{self.missed}; {now}" if self.missed else now
 
 
 def _far_enough(now: TripState) -> float:

@@ -180,8 +180,8 @@ def _lines(canvas: Canvas, view: View) -> list[_Line]:
     step = f"{step_signs(view, canvas)} {view.step}  {clock(view.elapsed_s)}  "
     lines = [_Line(9, [(step, "text"), (view.job, "strong")])]
     if view.alarm:
-        told = canvas.wrap(f"{ALARM}: {view.alarm}", canvas.width, 4)
-        lines += [_Line(0, [(text, "caution")]) for text in told]
+        wrapped = canvas.wrap(f"{ALARM}: {view.alarm}", canvas.width, 4)
+        lines += [_Line(0, [(text, "caution")]) for text in wrapped]
     lines += _crank_lines(canvas, view)
     if view.rig.connected:
         lines.append(_Line(4, count_runs(view)))
@@ -203,8 +203,8 @@ def _lines(canvas: Canvas, view: View) -> list[_Line]:
 
 
 def _question(canvas: Canvas, question: Question) -> list[list[Run]]:
-    told = canvas.wrap(question.text, canvas.width, 3)
-    runs: list[list[Run]] = [[(text, "caution")] for text in told]
+    wrapped = canvas.wrap(question.text, canvas.width, 3)
+    runs: list[list[Run]] = [[(text, "caution")] for text in wrapped]
     yes, no = ("y", "n") if question.entry is None else ("enter", "esc")
     typed: list[Run] = [] if question.entry is None else [(f" {question.entry}_ ", "key")]
     return [*runs, [*typed, (f" {yes} ", "key"), (f" {question.yes} ", "text"),
@@ -214,8 +214,8 @@ def _question(canvas: Canvas, question: Question) -> list[list[Run]]:
 def _crank_lines(canvas: Canvas, view: View) -> list[_Line]:
     crank = view.crank
     if not view.rig.connected:
-        told = canvas.wrap(f"RIG LOST: {view.rig.detail}", canvas.width, 2)
-        return [_Line(1, [(text, "caution")]) for text in told]
+        wrapped = canvas.wrap(f"RIG LOST: {view.rig.detail}", canvas.width, 2)
+        return [_Line(1, [(text, "caution")]) for text in wrapped]
     if crank.btdc_deg is None:
         after = crank.after_index_deg
         place = (

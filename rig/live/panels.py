@@ -52,8 +52,8 @@ def rig_runs(view: View, shorter: int = 0) -> list[Run]:
     if view.tag and shorter < 2:
         runs.append((f" │ {view.tag}", "text"))
     if rig.troubles:
-        told = ", ".join(f"{kind} {times}" for kind, times in rig.troubles)
-        runs.append((f" │ trouble: {told}", "strong"))
+        kinds = ", ".join(f"{kind} {times}" for kind, times in rig.troubles)
+        runs.append((f" │ trouble: {kinds}", "strong"))
     return runs
 
 

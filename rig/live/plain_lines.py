@@ -20,7 +20,7 @@ from rig.words.figures import clock
 def changes(old: View | None, new: View) -> list[str]:
     """What happened between two views, as sentences; from None it is everything worth a line."""
     before = old or View(step=new.step, rig=replace(new.rig, detail=""))
-    told: Iterator[str] = chain(
+    lines: Iterator[str] = chain(
         [" │ ".join(part for part in (new.job, new.tag) if part)] if old is None else [],
         _changed(None if old is None else before.step, new.step, "step: {}"),
         _rig(before, new),
@@ -36,7 +36,7 @@ def changes(old: View | None, new: View) -> list[str]:
         _changed(before.next, new.next, "next: {}"),
         _question(before, new),
     )
-    return [line for line in told if line]
+    return [line for line in lines if line]
 
 
 def run(

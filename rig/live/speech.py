@@ -67,9 +67,9 @@ def sentence(unit: str, btdc_deg: float, words: str = "", follow: str = "") -> s
     ``words`` is what the angle means ("inside", "0.10 degrees beyond the early limit"), ``follow``
     what to do next.
     """
-    told = ", ".join(part.strip(" .") for part in (rounding.btdc(btdc_deg), words) if part)
+    parts = ", ".join(part.strip(" .") for part in (rounding.btdc(btdc_deg), words) if part)
     follow = follow.strip().rstrip(".")
-    return speakable(f"{unit}: {told}." + (f" {follow}." if follow else ""))
+    return speakable(f"{unit}: {parts}." + (f" {follow}." if follow else ""))
 
 
 def speakable(text: str) -> str:

@@ -32,13 +32,13 @@ def swap(old: str, new: str) -> Callable[[str], str]:
 
 
 def live_says(made: MadeJob) -> list[str]:
-    return [diagnostic_words(doubt) for doubt in made.bench.session.doubts(over=True)]
+    return [diagnostic_words(doubt) for doubt in made.live.session.doubts(over=True)]
 
 
 def said(made: MadeJob, status: int) -> tuple[str, Ran]:
     """What figures say of a job: units in groups, as on the panel, and what was said live."""
     live = live_says(made)
-    moved = in_groups(made.bench.session.judgements())
+    moved = in_groups(made.live.session.judgements())
     ran = rig("results", made.end().folder, "--json")
     assert ran.status == status, ran
     assert ran.answer["said"] == [*moved, *(f"{made.capture}: {words}" for words in live)]
@@ -52,7 +52,7 @@ def counted(ran: Ran, unit: str = "") -> int:
 
 
 def test_a_sound_job_raises_no_doubt() -> None:
-    assert finished().bench.session.doubts() == []
+    assert finished().live.session.doubts() == []
     ran = rig("results", finished().folder, "--json")
     assert (ran.answer["said"], ran.err) == ([], "")
     record = json.loads(certificate_in(finished().folder).read_bytes())
@@ -129,7 +129,7 @@ def test_an_index_that_comes_twice_a_turn_lets_nothing_count(tmp_path: Path) -> 
     made = MadeJob(tmp_path / "job").do("fault index double", "turn 2200 at 110")
     words, ran = said(made, 0)
     assert "the index came " in words
-    assert sum(opening.valid for opening in made.bench.session.openings) > 0  # when met
+    assert sum(opening.valid for opening in made.live.session.openings) > 0  # when met
     assert counted(ran) == 0
 
 
@@ -149,7 +149,7 @@ def test_a_jump_of_the_encoder_is_said_and_nothing_counts_until_the_index(tmp_pa
     made.do("fault illegal 3", "turn 46 at 60")
     assert any(s.startswith("angles do not hold: the encoder jumped") for s in live_says(made))
     made.do("set upper", "rest 0.5")
-    last = made.bench.session.readings()[-1]
+    last = made.live.session.readings()[-1]
     assert (last.valid, last.kind) == (False, "turned")  # not even as a set reading
     assert last.rejection == Rejection(Reason.ENCODER_JUMPED)
     words, _ = said(made.do("turn 800 at 100"), 1)
@@ -225,9 +225,9 @@ STILL = "upper: contact input 1 opened once while the crank stood still"
 
 def test_contacts_opened_by_hand_because_the_rig_check_asks_for_it(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").find_tdc().do("turn 60 at 90", "rest 1")
-    made.bench.annotate("rig-check", {"step": "by hand", "unit": "upper"})
+    made.live.annotate("rig-check", {"step": "by hand", "unit": "upper"})
     opened_by_hand(made)
-    made.bench.annotate("rig-check", {"step": "done"})
+    made.live.annotate("rig-check", {"step": "done"})
     made.do("rest 1")
     assert not any(STILL in words for words in live_says(made))
     assert not any(STILL in words for words in said(made, 0)[0].splitlines())
@@ -235,9 +235,9 @@ def test_contacts_opened_by_hand_because_the_rig_check_asks_for_it(tmp_path: Pat
 
 def test_contacts_of_another_unit_than_the_rig_check_asks_for(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").find_tdc().do("turn 60 at 90", "rest 1")
-    made.bench.annotate("rig-check", {"step": "by hand", "unit": "lower"})
+    made.live.annotate("rig-check", {"step": "by hand", "unit": "lower"})
     opened_by_hand(made)
-    made.bench.annotate("rig-check", {"step": "done"})
+    made.live.annotate("rig-check", {"step": "done"})
     assert any(STILL in words for words in live_says(made))
 
 
@@ -246,17 +246,17 @@ def test_contacts_opened_by_a_move_that_is_noted(tmp_path: Path, kind: str) -> N
     """The lever's key may be pressed before or after the lever is moved."""
     made = MadeJob(tmp_path / "job").find_tdc().do("turn 60 at 90", "rest 1")
     if kind == "moving":
-        made.bench.annotate("moving", {"unit": "upper"})
+        made.live.annotate("moving", {"unit": "upper"})
     if kind == "setting first":
-        made.bench.next_setting("upper")
+        made.live.next_setting("upper")
     opened_by_hand(made)
     if kind == "setting":
-        made.bench.next_setting("upper")
+        made.live.next_setting("upper")
     if kind == "moving":
-        made.bench.annotate("moving", {"unit": "upper", "end": True})
+        made.live.annotate("moving", {"unit": "upper", "end": True})
     if kind == "moved":
-        at = [o for o in made.bench.session.openings if o.direction == 0]
-        made.bench.annotate("moved", {"unit": "upper", "from_us": at[-1].t_us})
+        at = [o for o in made.live.session.openings if o.direction == 0]
+        made.live.annotate("moved", {"unit": "upper", "from_us": at[-1].t_us})
     made.do("turn 360 at 100")
     assert not any(STILL in words for words in live_says(made))
     opened_by_hand(made.do("rest 1.5"))
@@ -313,7 +313,7 @@ def test_a_rig_that_restarts_is_said(tmp_path: Path) -> None:
 
 def test_garbage_alone_is_no_rig(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job")
-    assert made.bench.session.doubts() == []  # it may still come
+    assert made.live.session.doubts() == []  # it may still come
     made.hear(b"\xff\x00\x80 hum \n" * 50)
     words, ran = said(made, 1)
     assert words == (

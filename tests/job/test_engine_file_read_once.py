@@ -36,17 +36,17 @@ EDITS: dict[str, Edit] = {
 @pytest.mark.parametrize("what", EDITS)
 def test_the_certificate_carries_the_version_of_the_verdicts(tmp_path: Path, what: str) -> None:
     made = MadeJob(tmp_path / "job")
-    desk = UiState(made.bench)
+    ui_state = UiState(made.live)
     before = made.engine_file.read_bytes()
     made.find_tdc().state_stroke().do("turn 800 at 200")
-    assert "engine.toml" not in desk.view().caution
+    assert "engine.toml" not in ui_state.view().caution
     EDITS[what](made.engine_file)
     made.do("rest 2")
-    caution = desk.view().caution
+    caution = ui_state.view().caution
     assert "engine.toml has changed" in caution
     assert "to load the new one, quit (q) and start rig live again" in caution
     assert ("cannot be used" in caution) == (what != "edited")
-    on_screen = made.bench.session.judgements()
+    on_screen = made.live.session.judgements()
     record, _ = made.save()
     saved = certificate.as_certificate(certificate.load(record))
     assert saved.engine_file.text.encode() == before
@@ -57,9 +57,9 @@ def test_the_screen_says_nothing_once_the_file_is_as_it_was(tmp_path: Path) -> N
     made = MadeJob(tmp_path / "job").do("turn 90 at 90")
     text = made.engine_file.read_bytes()
     made.engine_file.write_bytes(text + b"#\n")
-    assert "has changed" in made.do("rest 2").bench.caution()
+    assert "has changed" in made.do("rest 2").live.caution()
     made.engine_file.write_bytes(text)
-    assert made.do("rest 2").bench.caution() == ""
+    assert made.do("rest 2").live.caution() == ""
 
 
 def test_a_certificate_afterwards_holds_the_bytes_that_were_read(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from rig.wire.records import Note
 def jumped(folder: Path, by_s: float) -> tuple[MadeJob, dict[str, Any]]:
     """A job whose host's clock jumps between the stop and the readings, and its certificate."""
     made = MadeJob(folder).find_tdc()
-    made.bench._utc = lambda: BEGAN + timedelta(seconds=made.rig.now_s + by_s)
+    made.live._utc = lambda: BEGAN + timedelta(seconds=made.rig.now_s + by_s)
     made.do("rest 1.5").state_stroke().do("turn 1450 at 110").end()
     record, _ = made.save()
     ran = rig("verify", record)
@@ -56,12 +56,12 @@ def test_set_forward_or_asleep(tmp_path: Path) -> None:
 
 def test_it_is_said_on_the_screen_for_a_while(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").do("turn 90 at 90")
-    assert made.bench.caution() == ""
-    made.bench._utc = lambda: BEGAN + timedelta(seconds=made.rig.now_s - 600)
+    assert made.live.caution() == ""
+    made.live._utc = lambda: BEGAN + timedelta(seconds=made.rig.now_s - 600)
     made.do("rest 1.5")
-    assert made.bench.caution().startswith("the computer's clock was set back by 600 s")
+    assert made.live.caution().startswith("the computer's clock was set back by 600 s")
     made.do("rest 31")
-    assert made.bench.caution() == ""
+    assert made.live.caution() == ""
 
 
 def test_a_clock_that_is_trimmed_is_no_jump() -> None:
@@ -88,7 +88,7 @@ def unheard(made: MadeJob, *commands: str) -> None:
 def agree(made: MadeJob) -> bool:
     """Whether readings that count agree, each unit's on each cylinder: none is a count off."""
     found: dict[object, list[float]] = {}
-    for reading in made.bench.session.readings():
+    for reading in made.live.session.readings():
         if reading.valid and reading.btdc_deg is not None:
             found.setdefault((reading.unit, reading.cylinder), []).append(reading.btdc_deg)
     assert found
@@ -98,11 +98,11 @@ def agree(made: MadeJob) -> bool:
 def test_a_long_silence_while_the_rig_goes_on(tmp_path: Path) -> None:
     """The computer slept for five minutes; the crank was turned meanwhile, two turns and a bit."""
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke().do("turn 700 at 110")
-    before = len(made.bench.session.openings)
+    before = len(made.live.session.openings)
     unheard(made, "turn 765 at 110", "rest 300")
     made.do("turn 800 at 110")
-    assert made.bench.session.troubles["gap"] == 1
-    assert len(made.bench.session.openings) > before
+    assert made.live.session.troubles["gap"] == 1
+    assert len(made.live.session.openings) > before
     assert agree(made)
     record, _ = made.save()
     assert rig("verify", record).status == 0
@@ -111,11 +111,11 @@ def test_a_long_silence_while_the_rig_goes_on(tmp_path: Path) -> None:
 def test_a_long_silence_in_which_the_rig_was_reset(tmp_path: Path) -> None:
     """Not even the line that tells of the restart was heard: the index shows it."""
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke().do("turn 700 at 110")
-    before = len(made.bench.session.openings)
+    before = len(made.live.session.openings)
     unheard(made, "fault reset", "rest 300")
     made.do("turn 1200 at 110")
-    assert len(made.bench.session.openings) > before
-    assert made.bench.session.restarts or made.bench.session.index_check.off_passes
+    assert len(made.live.session.openings) > before
+    assert made.live.session.restarts or made.live.session.index_check.off_passes
     assert agree(made)
     record, _ = made.end().save()
     assert rig("verify", record).status == 0

@@ -106,8 +106,8 @@ def page(outside: Outside, tmp_path: Path) -> str:
 
     made = MadeJob(tmp_path / "job", edit=hostile).find_tdc().state_stroke()
     for attack in attacks(outside.url):
-        made.bench.annotate("remark", {"text": attack})
-        made.bench.annotate("change", {"words": attack, "unit": attack})
+        made.live.annotate("remark", {"text": attack})
+        made.live.annotate("change", {"words": attack, "unit": attack})
     made.do("turn 800 at 110").end()
     assert rig("certify", made.folder).status in (0, 1)
     (file,) = made.folder.glob("certificates/*/*.html")

@@ -49,12 +49,12 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> MadeJob:
     made.hear(encode("I", 0, "1", "1000", "2", "<b>\x1b[2J</b>"))
     made.hear(b"\x1b[2J\x1b]0;you are mine\x07\n# end {} 00000000 00000000\n")
     made.find_tdc().state_stroke().do("turn 800 at 110")
-    made.bench.annotate("remark", {"text": BAD})
-    last = next(o for o in made.bench.session.openings if o.valid)
-    made.bench.annotate("strike", {"t_us": last.t_us, "why": BAD})
-    made.bench.annotate("weather", {"x": BAD})
+    made.live.annotate("remark", {"text": BAD})
+    last = next(o for o in made.live.session.openings if o.valid)
+    made.live.annotate("strike", {"t_us": last.t_us, "why": BAD})
+    made.live.annotate("weather", {"x": BAD})
     for unit in (UPPER, LOWER):
-        made.bench.annotate("setting", {"unit": unit, "setting": "full retard"})
+        made.live.annotate("setting", {"unit": unit, "setting": "full retard"})
     made.do("lever full retard", "turn 800 at 110")
     made.end()
     rig("certify", made.folder)
@@ -198,7 +198,7 @@ def test_the_page_shows_them_and_obeys_none(made: MadeJob) -> None:
 
 
 def test_a_rig_that_gives_itself_such_a_name_is_not_believed(made: MadeJob) -> None:
-    session = made.bench.session
+    session = made.live.session
     assert session.identity is not None
     assert session.identity.name == "virtual-rig"
     assert session.troubles["field"] + session.troubles["garbage"] + session.troubles["gap"] >= 2
@@ -211,9 +211,9 @@ def test_a_rig_that_gives_itself_such_a_name_is_not_believed(made: MadeJob) -> N
 
 def test_the_dashboard_and_its_plain_lines_are_harmless(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", edit=hostile).find_tdc().do("turn 800 at 110")
-    desk = UiState(made.bench, tag=BAD)
-    desk.say(BAD)
-    view = desk.view()
+    ui_state = UiState(made.live, tag=BAD)
+    ui_state.say(BAD)
+    view = ui_state.view()
     for unicode in (True, False):
         shown = "\n".join(render(view, 160, 50, colour=False, unicode=unicode).plain())
         assert harmless(shown)

@@ -146,13 +146,13 @@ def whole() -> dict[str, Any]:
 def test_a_whole_job_with_all_that_the_person_did(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", 5).find_tdc(touches=3).state_stroke()
     made.do("turn 800 at 110", "lever full retard")
-    made.bench.next_setting("upper")
+    made.live.next_setting("upper")
     made.do("turn 500 at 110")
-    made.bench.set_phase(as_left=True)
+    made.live.set_phase(as_left=True)
     made.do("turn 500 at 110")
-    made.bench.strike_last()
+    made.live.strike_last()
     made.do("turn 400 at 110")
-    lived = live(made.bench)
+    lived = live(made.live)
     assert lived["judgements"]
     assert lived == replayed(made.capture, made.job)
     shown = rig("results", made.folder, "--json").answer
@@ -172,16 +172,16 @@ def notes(capture: Path) -> list[Note]:
 def test_a_port_that_goes_away_and_comes_back(tmp_path: Path) -> None:
     """The rig lost its power with the cable: it begins anew, and the session goes on."""
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke().do("turn 800 at 110")
-    before = len([r for r in made.bench.session.readings() if r.valid])
+    before = len([r for r in made.live.session.readings() if r.valid])
     made.hear(b"P 1F 1A2B3C")  # half a line
     made.unplug("virtual: the rig went away: it was pulled out")
     made.do("fault reset", "rest 1", "turn 500 at 110")
-    session = made.bench.session
-    assert made.bench.lost == ""
+    session = made.live.session
+    assert made.live.lost == ""
     assert session.stroke_lost
     assert len([r for r in session.readings() if r.valid]) > before
     made.state_stroke().do("turn 800 at 110")
-    lived = live(made.bench)
+    lived = live(made.live)
     assert lived == replayed(made.capture, made.job)
     names = [note.name for note in notes(made.capture)]
     assert names.index("gap") < names.index("back") < names.index("end")
@@ -200,25 +200,25 @@ def test_while_the_port_is_away_it_is_said_and_nothing_is_lost(tmp_path: Path) -
 
     made = MadeJob(tmp_path / "job").find_tdc().do("turn 400 at 110")
     made.feed.put(Lost("virtual: the rig went away: it was pulled out"))
-    made.bench.pump()
-    assert made.bench.diagnosis() == "virtual: the rig went away: it was pulled out"
+    made.live.pump()
+    assert made.live.diagnosis() == "virtual: the rig went away: it was pulled out"
     copy = copied(tmp_path / "elsewhere") / "captures" / "now.capture"
     copy.write_bytes(made.capture.read_bytes())  # what a power cut of the computer would leave
     assert rig("read", copy).status == 0
     made.feed.put(Back("virtual"))
-    made.bench.pump()
-    assert made.bench.diagnosis() == ""
+    made.live.pump()
+    assert made.live.diagnosis() == ""
 
 
 def test_a_reset_in_mid_turn_is_in_the_capture_and_on_the_certificate(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke().do("turn 400 at 110")
     made.do("fault reset in 0.7", "turn 300 at 110")
-    words = [diagnostic_words(doubt) for doubt in made.bench.session.doubts()]
+    words = [diagnostic_words(doubt) for doubt in made.live.session.doubts()]
     assert "the rig restarted once" in words
     made.do("turn 1500 at 110")
-    lived = live(made.bench)
+    lived = live(made.live)
     assert lived == replayed(made.capture, made.job)
-    later = [r for r in made.bench.session.readings() if r.valid][-6:]
+    later = [r for r in made.live.session.readings() if r.valid][-6:]
     assert {round(r.btdc_deg or 0.0) for r in later} <= {35, 36}
     record = json.loads(
         Path(rig("certify", made.folder, "--json").answer["certificate"]).read_bytes()

@@ -44,7 +44,7 @@ def test_no_opening_is_missed_and_none_invented(unit: str) -> None:
     made = finished()
     read = [r for r in figures(made.folder)["readings"] if r["unit"] == unit]
     true = true_openings(made, unit)
-    begins = made.bench.session.start_us * 1e-6  # readings count from the capture's first position
+    begins = made.live.session.start_us * 1e-6  # readings count from the capture's first position
     assert [r["t_s"] + begins for r in read] == pytest.approx([o["t"] for o in true], abs=1e-4)
     for reading, opening in zip(read, true, strict=True):
         assert reading["btdc_deg"] == pytest.approx(true_btdc(made, opening), abs=0.15)
@@ -190,11 +190,11 @@ def two_phases(tmp_path_factory: pytest.TempPathFactory) -> MadeJob:
     """As found at both ends of the lever, moved 1.6 degrees, tightened, as left."""
     made = MadeJob(tmp_path_factory.mktemp("phases") / "job", 12).find_tdc().state_stroke()
     made.do("turn 1450 at 110", "lever full retard")
-    made.bench.next_setting("upper")
+    made.live.next_setting("upper")
     made.do("turn 800 at 110", "lever full advance")
-    made.bench.next_setting("upper")
+    made.live.next_setting("upper")
     made.do("move upper 1.6", "back 60 at 60")
-    made.bench.set_phase(as_left=True)
+    made.live.set_phase(as_left=True)
     return made.do("turn 1450 at 110").end()
 
 
@@ -232,11 +232,11 @@ def test_the_phases_of_one_certificate_compare(two_phases: MadeJob) -> None:
 
 def test_a_struck_reading_is_kept_with_its_reason(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke().do("turn 800 at 110")
-    assert made.bench.strike_last() == "the last reading was struck out"
-    struck = [o for o in made.bench.session.openings if made.bench.session.told.struck(o.t_us)]
+    assert made.live.strike_last() == "the last reading was struck out"
+    struck = [o for o in made.live.session.openings if made.live.session.told.struck(o.t_us)]
     made.do("turn 400 at 110").end()
     (reading,) = [r for r in figures(made.folder)["readings"] if "struck" in r["why"]]
-    assert reading["t_s"] * 1e6 == pytest.approx(struck[0].t_us - made.bench.session.start_us)
+    assert reading["t_s"] * 1e6 == pytest.approx(struck[0].t_us - made.live.session.start_us)
     assert (reading["valid"], reading["why"]) == (False, "struck out by hand")
     record = json.loads(
         Path(rig("certify", made.folder, "--json").answer["certificate"]).read_bytes()

@@ -24,15 +24,15 @@ def touch_again(made: MadeJob, times: int = 2) -> None:
         made.do("stop in")
     except InputError:  # the piston is in its way
         made.do("turn 180 at 150", "stop in")
-    made.bench.stop_in()
+    made.live.stop_in()
     for _ in range(times):
         made.do("touch forward at 150", "touch back at 150")
     made.do("turn 40 at 90", "stop out")
-    made.bench.stop_out()
+    made.live.stop_out()
 
 
 def go_by_last(made: MadeJob) -> None:
-    made.bench.use({"found": len(made.bench.session.references) - 1})
+    made.live.use({"found": len(made.live.session.references) - 1})
 
 
 @pytest.fixture(scope="module")
@@ -40,9 +40,9 @@ def slipped(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The encoder slips while the units are read; the touch at the end shows it."""
     made = MadeJob(tmp_path_factory.mktemp("slipped") / "job").find_tdc().state_stroke()
     made.do("turn 800 at 150", f"slip {SLIP_DEG}", "turn 800 at 150")
-    assert made.bench.session.judgements()
+    assert made.live.session.judgements()
     touch_again(made)
-    session = made.bench.session
+    session = made.live.session
     counted = [session.t_us(each) for each in session.readings() if each.valid]
     first, _ = session.centres.touches(session.references)
     assert all(t_us < first.at[1] for t_us in counted)  # on the way to the first touch

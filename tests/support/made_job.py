@@ -83,14 +83,14 @@ class MadeJob:
         self.job = Job(folder)
         self.rig = VirtualRig(self.job.profile, seed, **rig)
         self.feed = HandFeed()
-        self.bench = LiveSession(
+        self.live = LiveSession(
             self.job,
             self.feed,
             "virtual",
             utc=lambda: began + timedelta(seconds=self.rig.now_s),
             clock=lambda: self.rig.now_s,
         )
-        self.capture = self.bench.capture_path
+        self.capture = self.live.capture_path
 
     def do(self, *commands: str) -> MadeJob:
         """Let the hand carry out commands; all that the rig says on the way is taken in."""
@@ -98,18 +98,18 @@ class MadeJob:
             for lines in self.rig.do(command):
                 data = b"".join(line for _, line in lines)
                 self.feed.put(Bytes(data, self.rig.now_s))
-            self.bench.pump()
+            self.live.pump()
         return self
 
     def hear(self, data: bytes) -> None:
         """Bytes come from the port, whatever they are."""
         self.feed.put(Bytes(data, self.rig.now_s))
-        self.bench.pump()
+        self.live.pump()
 
     def unplug(self, why: str = "virtual: the rig went away", back: str = "virtual") -> None:
         """The port goes away and comes back at once, as a feed tells it."""
         self.feed.put(Lost(why), Back(back))
-        self.bench.pump()
+        self.live.pump()
 
     def find_tdc(self, touches: int = 2) -> MadeJob:
         """Past the index, the stop in, touched from both sides, the stop out."""
@@ -118,11 +118,11 @@ class MadeJob:
             self.do("stop in")
         except InputError:  # the piston is in its way
             self.do("turn 180 at 150", "stop in")
-        self.bench.stop_in()
+        self.live.stop_in()
         for _ in range(touches):
             self.do("touch forward at 150", "touch back at 150")
         self.do("turn 40 at 90", "stop out")
-        self.bench.stop_out()
+        self.live.stop_out()
         return self
 
     def state_stroke(self) -> MadeJob:
@@ -132,22 +132,22 @@ class MadeJob:
         firing_deg = 360.0 + self.rig.truth()["firing_tdc_crank_deg"]
         if round((self.top_deg() - firing_deg) / 360.0) % 2:
             self.do("turn 180 at 150", "goto 0 at 120")
-        self.bench.state_stroke()
+        self.live.state_stroke()
         return self
 
     def top_deg(self) -> float:
         """Where the crank stands by what the rig has said, degrees."""
-        angle = self.bench.crank_deg()
+        angle = self.live.crank_deg()
         assert angle is not None
         return angle
 
     def end(self) -> MadeJob:
-        self.bench.end()
+        self.live.end()
         return self
 
     def save(self) -> tuple[Path, Path]:
         """End the capture and save its certificate: record and page."""
-        return save(self.bench).files
+        return save(self.live).files
 
     def whole(self) -> MadeJob:
         """The main job: top dead centre, stroke, and two turns of the cycle in full advance."""

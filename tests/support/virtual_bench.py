@@ -35,7 +35,7 @@ class SlicedFeed:
 
 
 class VirtualBench:
-    """A desk, a bench and a virtual rig, in step."""
+    """A live run, its dashboard and a virtual rig, in step."""
 
     def __init__(self, folder: Path, seed: int = 3, engine: str = "example") -> None:
         if not folder.exists():
@@ -43,14 +43,14 @@ class VirtualBench:
         self.job = Job(folder)
         self.rig = VirtualRig(self.job.profile, seed)
         self.feed = SlicedFeed()
-        self.bench = LiveSession(
+        self.live = LiveSession(
             self.job,
             cast(PortReader, self.feed),
             "virtual",
             utc=lambda: BEGAN + timedelta(seconds=self.feed.now_s),
             clock=lambda: self.feed.now_s,
         )
-        self.desk = UiState(self.bench)
+        self.ui_state = UiState(self.live)
 
     def do(self, *commands: str) -> None:
         """Let the virtual hand work."""
@@ -59,13 +59,13 @@ class VirtualBench:
                 for due_s, data in part:
                     self.feed.now_s = max(self.feed.now_s, due_s)
                     self.feed.waiting.append(Bytes(data, self.feed.now_s))
-                self.desk.view()
+                self.ui_state.view()
 
     def press(self, *keys: str) -> None:
         """Let the person press keys."""
         for key in keys:
-            self.desk.key(key)
-            self.desk.view()
+            self.ui_state.key(key)
+            self.ui_state.view()
 
     def find_dead_centre(self, touches: int = 2) -> None:
         """The stop, as a person would use it."""

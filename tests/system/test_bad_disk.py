@@ -165,7 +165,7 @@ def test_a_disk_that_fills_up_while_the_capture_grows(tmp_path: Path) -> None:
         from rig.base.errors import InputError
         made = MadeJob(Path(sys.argv[1]))
         made.do("turn 3000 at 110", "rest 1.5")
-        print(len(made.bench.session.openings), made.bench.caution())
+        print(len(made.live.session.openings), made.live.caution())
         try:
             made.end()
         except InputError as full:
@@ -226,10 +226,10 @@ def test_a_disk_too_full_for_a_certificate(job: Path) -> None:
 def test_a_capture_on_a_full_device(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made = MadeJob(tmp_path / "job").do("turn 400 at 110")
     with open("/dev/full", "wb", buffering=0) as full:
-        writer = made.bench._capture._writer
+        writer = made.live._capture._writer
         monkeypatch.setattr(writer, "_file", NoRoom(writer._file, full))
         made.do("turn 400 at 110", "rest 1.5")
-        assert "does not reach the disk: the disk is full. Make room" in made.bench.caution()
+        assert "does not reach the disk: the disk is full. Make room" in made.live.caution()
         with pytest.raises(InputError, match="bytes of the capture could not be written: the disk"):
             made.end()
     monkeypatch.undo()
@@ -257,7 +257,7 @@ def test_the_capture_is_on_the_disk_while_the_session_runs(tmp_path: Path) -> No
     copy = tmp_path / "crashed.capture"
     shutil.copy(made.capture, copy)  # as a crash just now would leave it
     ran = rig("read", copy, "--json")
-    live = [o for o in made.bench.session.openings if o.direction >= 0]
+    live = [o for o in made.live.session.openings if o.direction >= 0]
     assert len(ran.answer["openings"]) == len(live)
     assert "the capture was cut off after line " in ran.err
 

@@ -123,7 +123,7 @@ def no_path_that_is_not(text: str) -> None:
 
 
 def readings(made: MadeJob) -> list[Any]:
-    return [each for each in made.bench.session.readings() if each.valid]
+    return [each for each in made.live.session.readings() if each.valid]
 
 
 @pytest.mark.parametrize("certificate", [False, True])
@@ -132,16 +132,16 @@ def test_all_of_it_goes_into_a_new_file(
     made: MadeJob, capsys: pytest.CaptureFixture[str], fault: str, certificate: bool
 ) -> None:
     so_far = made.capture.read_bytes()
-    desk = UiState(made.bench)
-    assert desk.view().alarm == ""
+    ui_state = UiState(made.live)
+    assert ui_state.view().alarm == ""
     WHOLE[fault](made.capture)
     made.do("rest 0.5").do("rest 0.5")
-    view = desk.view()
+    view = ui_state.view()
     assert made.capture.name in view.alarm
     assert "all of it is now in a new file" in view.alarm
     assert any(ALARM in "".join(t for t, _ in line) for line in render(view, 80, 24).lines)
     assert any(ALARM in "".join(t for t, _ in line) for line in render(view, 40, 12).lines)
-    new = made.bench.capture_path
+    new = made.live.capture_path
     assert str(new) in view.caution
     assert new.parent == made.folder / "captures"
     assert new.read_bytes().startswith(so_far)
@@ -149,8 +149,8 @@ def test_all_of_it_goes_into_a_new_file(
     if certificate:
         record, _ = made.save()
     made.end()
-    assert made.bench.lacking() == []
-    status = tell(made.bench)
+    assert made.live.lacking() == []
+    status = tell(made.live)
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
     assert str(new) in out
@@ -170,10 +170,10 @@ def test_at_the_very_end(made: MadeJob, capsys: pytest.CaptureFixture[str], faul
     """Between the last look and the end: nobody looks at the screen any more."""
     (WHOLE | ELSEWHERE)[fault](made.capture)
     made.end()
-    status = tell(made.bench)
+    status = tell(made.live)
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
-    assert rig("read", made.bench.capture_path, "--counts-per-turn", 4096).err == ""
+    assert rig("read", made.live.capture_path, "--counts-per-turn", 4096).err == ""
     assert (status, "MISSING" in err) == ((2, True) if fault in ELSEWHERE else (0, False))
 
 
@@ -182,7 +182,7 @@ def test_after_the_end(made: MadeJob, capsys: pytest.CaptureFixture[str], fault:
     """Nothing is left to begin anew from; it is said, and the status is not that of success."""
     made.end()
     (WHOLE | IN_PART | ELSEWHERE)[fault](made.capture)
-    status = tell(made.bench)
+    status = tell(made.live)
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
     assert status == 2
@@ -199,7 +199,7 @@ def test_a_certificate_that_is_gone(
         shutil.rmtree(record.parent)
     else:
         (record if lost == "record" else page).unlink()
-    assert tell(made.bench) == 2
+    assert tell(made.live) == 2
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
     assert "is gone since it was saved" in err
@@ -213,19 +213,19 @@ def test_what_is_left_of_it(
     so_far = made.capture.read_bytes()
     IN_PART[fault](made.capture)
     made.do("rest 0.5").do("rest 0.5")
-    view = UiState(made.bench).view()
+    view = UiState(made.live).view()
     assert "bytes are lost" in view.alarm
-    new = made.bench.capture_path
+    new = made.live.capture_path
     kept = new.read_bytes()
     if fault == "cut":
         whole = so_far[: so_far.rindex(b"\n", 0, 1500) + 1]
         assert kept.startswith(whole)
     made.find_tdc().state_stroke().do("turn 750 at 110", "rest 20")
-    assert "bytes are lost" in UiState(made.bench).view().alarm  # it stays
+    assert "bytes are lost" in UiState(made.live).view().alarm  # it stays
     if certificate:
         made.save()
     made.end()
-    assert tell(made.bench) == 2
+    assert tell(made.live) == 2
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
     assert "bytes of the capture are lost" in err
@@ -238,14 +238,14 @@ def test_the_job_takes_no_new_file(made: MadeJob, capsys: pytest.CaptureFixture[
     """It goes beside the job, which is said until the end; a certificate is refused till then."""
     _folder_a_file(made.capture)
     made.do("rest 0.5").do("rest 0.5")
-    new = made.bench.capture_path
+    new = made.live.capture_path
     assert new.parent == made.folder.parent
     with pytest.raises(InputError, match="outside the job: copy it into"):
         made.save()
     made.do("rest 40")
-    assert str(new) in UiState(made.bench).view().alarm
+    assert str(new) in UiState(made.live).view().alarm
     made.end()
-    assert tell(made.bench) == 2
+    assert tell(made.live) == 2
     assert f"capture:     {new}" in capsys.readouterr().out
     (made.folder / "captures").unlink()
     (made.folder / "captures").mkdir()
@@ -264,16 +264,16 @@ def test_no_new_file_anywhere_until_there_is_room(
     _deleted(made.capture)
     monkeypatch.setattr("builtins.open", _full)
     made.do("turn 90 at 110")
-    alarm = UiState(made.bench).view().alarm
+    alarm = UiState(made.live).view().alarm
     assert "no new file can be begun: make room" in alarm
     made.do("turn 300 at 110")
-    assert UiState(made.bench).view().alarm == alarm
+    assert UiState(made.live).view().alarm == alarm
     monkeypatch.undo()
     made.do("rest 1")
-    assert made.bench.capture_path.read_bytes().startswith(so_far)
+    assert made.live.capture_path.read_bytes().startswith(so_far)
     record, _ = made.save()
     assert rig("verify", record).status == 0
-    assert made.bench.lacking() == []
+    assert made.live.lacking() == []
 
 
 def test_no_new_file_anywhere_to_the_end(
@@ -283,7 +283,7 @@ def test_no_new_file_anywhere_to_the_end(
     monkeypatch.setattr("builtins.open", _full)
     made.end()
     monkeypatch.undo()
-    assert tell(made.bench) == 2
+    assert tell(made.live) == 2
     out, err = capsys.readouterr()
     assert "capture:" not in out
     assert "MISSING: the capture is lost: " in err
@@ -317,20 +317,20 @@ def test_the_disk_is_pulled_out(
     made: MadeJob, capsys: pytest.CaptureFixture[str], room: int
 ) -> None:
     """Of what waits in memory nothing is lost; of the rest what the system still gives."""
-    writer = made.bench._capture._writer
+    writer = made.live._capture._writer
     so_far = made.capture.read_bytes()
     writer._file = cast(BinaryIO, NoDisk(writer._file, room))
     shutil.rmtree(made.folder)
     read = len(readings(made))
     made.do("rest 0.5").do("rest 0.5")
-    new = made.bench.capture_path
+    new = made.live.capture_path
     kept = new.read_bytes()
     whole = so_far[: so_far.rfind(b"\n", 0, room) + 1]
     assert kept.startswith(whole)
     made.find_tdc().state_stroke().do("turn 750 at 110")
     assert len(readings(made)) > read  # the session goes on as it was
     made.end()
-    status = tell(made.bench)
+    status = tell(made.live)
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
     assert status == (0 if room > len(so_far) else 2)
@@ -345,7 +345,7 @@ def test_a_reference_names_the_file_in_which_it_was_found(made: MadeJob) -> None
     """The new file has another name, since somebody else's took the old one."""
     _replaced(made.capture)
     made.do("rest 1.5").end()
-    new = made.bench.capture_path
+    new = made.live.capture_path
     assert new.name != made.capture.name
     made.capture.unlink()
     ran = rig("tdc", "show", made.folder, "--json")
@@ -361,9 +361,9 @@ def test_the_same_file_is_not_taken_for_another(made: MadeJob) -> None:
     os.utime(capture)
     capture.chmod(0o400)
     made.do("rest 5")
-    assert made.bench.alarm == ""
-    assert made.bench.capture_path == capture
-    assert made.bench._capture._writer.fate() is Fate.THERE
+    assert made.live.alarm == ""
+    assert made.live.capture_path == capture
+    assert made.live._capture._writer.fate() is Fate.THERE
 
 
 @pytest.mark.slow

@@ -95,7 +95,7 @@ def test_every_file_is_whole_or_as_it_was(tmp_path: Path, writer: str) -> None:
 def test_a_live_session_goes_on_while_the_disk_is_full(tmp_path: Path) -> None:
     """Said at once; openings go on; saving is refused; with room again nothing is missing."""
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke()
-    desk = UiState(made.bench)
+    ui_state = UiState(made.live)
     import resource
 
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
@@ -104,9 +104,9 @@ def test_a_live_session_goes_on_while_the_disk_is_full(tmp_path: Path) -> None:
     try:
         made.do("turn 1450 at 110")
         so_far = made.capture.read_bytes()
-        desk.key("s")
-        desk.key("y")
-        view = desk.view()
+        ui_state.key("s")
+        ui_state.key("y")
+        view = ui_state.view()
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     assert len(so_far) == size + 3000
@@ -114,16 +114,16 @@ def test_a_live_session_goes_on_while_the_disk_is_full(tmp_path: Path) -> None:
     assert view.message.startswith("the capture does not reach the disk: ")
     assert view.message.endswith("; then save")
     assert sum(unit.counted for unit in view.units) > 8
-    assert made.bench.saved is None
+    assert made.live.saved is None
     made.do("rest 1.5")
-    assert "the disk takes the capture again; all that waited is written" in desk.view().caution
+    assert "the disk takes the capture again; all that waited is written" in ui_state.view().caution
     assert made.capture.read_bytes().startswith(so_far)
     made.do("rest 31")
-    assert "disk" not in desk.view().caution
-    desk.key("s")
-    desk.key("y")
-    assert made.bench.saved is not None
-    assert rig("verify", made.bench.saved.files[0]).status == 0
+    assert "disk" not in ui_state.view().caution
+    ui_state.key("s")
+    ui_state.key("y")
+    assert made.live.saved is not None
+    assert rig("verify", made.live.saved.files[0]).status == 0
     assert rig("read", made.capture).err == ""
 
 
@@ -138,14 +138,14 @@ def test_a_reference_that_finds_no_room_is_written_as_soon_as_there_is(
     monkeypatch.setattr("os.replace", full)
     with pytest.raises(InputError, match=r"reference\.json: it cannot be saved: the disk is full"):
         made.find_tdc()
-    assert made.bench.session.reference is not None
+    assert made.live.session.reference is not None
     made.do("rest 1.5")
-    assert "reference.json: it cannot be saved" in made.bench.caution()
+    assert "reference.json: it cannot be saved" in made.live.caution()
     monkeypatch.undo()
     made.do("rest 1.5")
     reference = json.loads((made.folder / "reference.json").read_text("utf-8"))
     assert reference["current"]["capture"] == made.capture.name
-    assert made.bench.caution() == "the disk takes the capture again; all that waited is written"
+    assert made.live.caution() == "the disk takes the capture again; all that waited is written"
 
 
 @pytest.mark.slow

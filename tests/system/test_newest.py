@@ -59,11 +59,11 @@ def test_the_newest_session_is_the_newest_though_the_clock_went_back(tmp_path: P
 
 def test_a_clock_that_went_back_is_said_at_the_beginning(tmp_path: Path) -> None:
     job = tmp_path / "job"
-    assert MadeJob(job).end().bench.caution() == ""
-    said = MadeJob(job, began=EARLIER).end().bench.caution()
+    assert MadeJob(job).end().live.caution() == ""
+    said = MadeJob(job, began=EARLIER).end().live.caution()
     assert "the computer's clock says 2020-01-01T00:00:12Z" in said
     assert "a capture of this job was begun at 2026-03-01T09:00:00Z: set the clock" in said
-    assert MadeJob(job, began=BEGAN + timedelta(seconds=1)).end().bench.caution() == ""
+    assert MadeJob(job, began=BEGAN + timedelta(seconds=1)).end().live.caution() == ""
 
 
 @pytest.mark.parametrize("words", [("certify",), ("check",), ("range",), ("adjust",)])

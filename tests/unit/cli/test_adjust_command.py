@@ -219,7 +219,7 @@ def test_after_a_change_noted_in_the_capture_only_what_was_read_since_counts(
     made = MadeJob(tmp_path / "job", 5, edit=lambda text: text + MEANS, began=BEFORE)
     made.do("move upper 3").find_tdc().state_stroke().do("turn 1450 at 110", "rest 2")
     made.do("move upper -1")
-    made.bench.annotate("change", {"words": "magneto turned back", "unit": "upper"})
+    made.live.annotate("change", {"words": "magneto turned back", "unit": "upper"})
     stale = made.capture.read_bytes()
     made.do("rest 2", "turn 1450 at 110").end()
     truth = made.rig.truth()["units"]["1"]
@@ -245,9 +245,9 @@ def test_a_change_noted_in_a_later_capture_makes_an_earlier_one_old(
     assert rig("adjust", made.folder, first).status == 0
     later = MadeJob(made.folder, 5, began=AFTER - clock_back)
     later.do("turn 400 at 110")
-    later.bench.annotate("change", {"words": "slipped a mesh by a tooth", "unit": "upper"})
-    later.bench.annotate("change", {"words": "told by mistake", "unit": "lower"})
-    later.bench.annotate("change", {"back": True})
+    later.live.annotate("change", {"words": "slipped a mesh by a tooth", "unit": "upper"})
+    later.live.annotate("change", {"words": "told by mistake", "unit": "lower"})
+    later.live.annotate("change", {"back": True})
     later.do("rest 1").end()
     said = refused(2, "adjust", made.folder, first)
     assert "the readings of upper are older than the last change (slipped a mesh" in said
@@ -260,7 +260,7 @@ def test_both_ends_of_a_lever_are_brought_inside_together(tmp_path: Path) -> Non
     """A retard that may lie anywhere within ten degrees does not outweigh an advance of one."""
     made = MadeJob(tmp_path / "job", 5, edit=lambda text: text + MEANS, began=BEFORE)
     made.find_tdc().state_stroke().do("turn 1450 at 110", "lever full retard")
-    made.bench.next_setting("upper")
+    made.live.next_setting("upper")
     made.do("turn 1450 at 110").end()
     ran = rig("adjust", made.folder, "--json")
     best = ran.answer["options"][0]

@@ -21,8 +21,8 @@ def bench() -> MadeJob:
     made = MadeJob(Path(home, "job"), 5)
     made.do("turn 1500 at 120", "back 1100 at 120", "turn 400 at 120")
     for angle, way in ((370.2, 1), (369.8, 1), (368.1, -1), (368.5, -1)):
-        made.bench.annotate("neutral", {"crank_deg": angle, "direction": way})
-    made.bench.annotate("neutral", {"crank_deg": "somewhere"})
+        made.live.annotate("neutral", {"crank_deg": angle, "direction": way})
+    made.live.annotate("neutral", {"crank_deg": "somewhere"})
     return made.end()
 
 
@@ -112,7 +112,7 @@ def test_the_impulse_coupling_in_a_recording_of_its_own(tmp_path: Path) -> None:
     """Openings 12 degrees on, as with the coupling engaged: the same recording, seen later."""
     made = MadeJob(tmp_path / "job", 5)
     made.do("turn 800 at 120", "move upper -12", "turn 100 at 120")
-    made.bench.annotate("coupling", {"engaged": True})
+    made.live.annotate("coupling", {"engaged": True})
     made.do("turn 900 at 120")
     made.end()
     ran = rig("bench", made.folder, "--unit", "upper", "--json")

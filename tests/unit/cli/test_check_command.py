@@ -110,9 +110,9 @@ def test_exchanged_leads_are_found_by_opening_each_by_hand(tmp_path: Path) -> No
     made = MadeJob(tmp_path / "job", 7)
     made.do("rest 3", "turn 1800 at 110", "goto 70 at 90")
     for unit in ("upper", "lower"):
-        made.bench.annotate("rig-check", {"step": "by hand", "unit": unit})
+        made.live.annotate("rig-check", {"step": "by hand", "unit": unit})
         made.do(f"finger {unit} 0.6", "rest 0.6")
-        made.bench.annotate("rig-check", {"step": "done"})
+        made.live.annotate("rig-check", {"step": "done"})
     made.end()
     answer = checked(made, 0)
     assert checks(answer)["input of upper"]["verdict"] == "good"
@@ -129,13 +129,13 @@ def switched(folder: Path, *, earthed: bool) -> MadeJob:
     made.do("rest 3")
     if earthed:
         made.do("switch off upper")
-    made.bench.annotate("rig-check", {"step": "switch off", "unit": "upper"})
+    made.live.annotate("rig-check", {"step": "switch off", "unit": "upper"})
     made.do("turn 400 at 110")
     if earthed:
         made.do("switch on upper")
-    made.bench.annotate("rig-check", {"step": "switch on", "unit": "upper"})
+    made.live.annotate("rig-check", {"step": "switch on", "unit": "upper"})
     made.do("turn 400 at 110")
-    made.bench.annotate("rig-check", {"step": "turn"})
+    made.live.annotate("rig-check", {"step": "turn"})
     made.do("turn 1500 at 110")
     return made.end()
 

@@ -44,7 +44,7 @@ def series(
 def read(made: MadeJob, direction: int, *, again: bool = False) -> None:
     made.do("gauge")
     lift = float(made.rig.reply["travel_mm"])
-    made.bench.annotate("gauge", gauge_note(lift, made.top_deg(), direction=direction, again=again))
+    made.live.annotate("gauge", gauge_note(lift, made.top_deg(), direction=direction, again=again))
 
 
 def gauged(made: MadeJob, *more: str | float | Path, status: int = 0) -> dict[str, Any]:
@@ -95,7 +95,7 @@ def test_methods_stand_beside_the_stop_and_the_engines_mark(tmp_path: Path) -> N
     made.do("turn 200 at 100")
     made.find_tdc()
     mark = made.top_deg()
-    made.bench.annotate("mark", {"crank_deg": mark, "what": "flywheel mark"})
+    made.live.annotate("mark", {"crank_deg": mark, "what": "flywheel mark"})
     made.end()
     answer = gauged(made, "--mark-deg", 200)
     names = {(each["first"], each["second"]) for each in answer["compared"]}
@@ -236,8 +236,8 @@ def test_how_well_the_mark_is_read_is_said_in_degrees_or_round_the_rim(tmp_path:
     360 / (pi 412) = 0.278135 degrees (the circumference)."""
     made = series(tmp_path)
     at = made.top_deg()
-    made.bench.annotate("mark", {"crank_deg": at, "what": "plain", "within_deg": 1.0})
-    made.bench.annotate(
+    made.live.annotate("mark", {"crank_deg": at, "what": "plain", "within_deg": 1.0})
+    made.live.annotate(
         "mark", {"crank_deg": at, "what": "fine", "within_deg": 0.2, "within": "0.2°"}
     )
     made.end()

@@ -30,14 +30,14 @@ def readings_off(made: MadeJob, answer: dict[str, object]) -> list[float]:
 
 def test_another_capture_waits_for_a_rough_word_and_then_reads_the_truth(tmp_path: Path) -> None:
     first = MadeJob(tmp_path / "job", 5, example="geared_propeller").do(*FIRST).find_tdc().end()
-    assert first.bench.session.reference is not None
+    assert first.live.session.reference is not None
     second = MadeJob(
         tmp_path / "job", 5, began=BEGAN + timedelta(hours=1), hidden=first.rig.hidden
     )  # fmt: skip
     second.do("turn 930 at 150", "turn 1500 at 110")
-    assert second.bench.session.here is None
-    assert second.bench.session.judgements() == []
-    view = view_of(second.bench, Conversation())
+    assert second.live.session.here is None
+    assert second.live.session.judgements() == []
+    view = view_of(second.live, Conversation())
     assert view.crank.btdc_deg is None
     assert "the index has 9 places on the crank, 40° apart" in view.crank.why_no_angle
     assert not view.reference.holds
@@ -46,7 +46,7 @@ def test_another_capture_waits_for_a_rough_word_and_then_reads_the_truth(tmp_pat
         second.save()
     second.do("goto 19.5 at 60")
     with pytest.raises(InputError, match="bring the piston nearer to its top"):
-        second.bench.state_stroke()
+        second.live.state_stroke()
     second.state_stroke().do("turn 1500 at 110").end()
 
     ran = rig("results", tmp_path / "job", "--json")
@@ -91,7 +91,7 @@ def test_dead_centre_by_gauge_holds_in_the_life_of_the_rig_that_it_is_of(tmp_pat
         for at in (32, 26, 20, 14):
             made.do(go.format(at), "gauge")
             lift_mm = float(made.rig.reply["travel_mm"])
-            made.bench.annotate("gauge", gauge_note(lift_mm, made.top_deg(), direction=way))
+            made.live.annotate("gauge", gauge_note(lift_mm, made.top_deg(), direction=way))
     made.do("turn 1500 at 110", "fault reset in 1", "turn 1500 at 110").end()
     assert rig("tdc", "gauge", made.folder, made.capture, "--use").status == 0
     answer = rig("results", made.folder, "--json").answer
@@ -111,16 +111,16 @@ def test_on_a_two_stroke_the_same_statement_settles_the_place(tmp_path: Path) ->
         edit=lambda text: text.replace("[encoder]", '[encoder]\nturns_per_crank_turn = "3/2"'),
     )  # fmt: skip
     made.find_tdc().do("turn 800 at 110")
-    assert stroke_state(made.bench) == "not needed"
+    assert stroke_state(made.live) == "not needed"
     made.do("fault reset in 1", "turn 1100 at 110")
-    assert stroke_state(made.bench) == "lost"
-    assert view_of(made.bench, Conversation()).step == "stroke"
-    before = [r for r in made.bench.session.readings() if r.valid]
+    assert stroke_state(made.live) == "lost"
+    assert view_of(made.live, Conversation()).step == "stroke"
+    before = [r for r in made.live.session.readings() if r.valid]
     made.do("goto 12 at 60")  # a third of a turn lies between its places: roughly will do
-    made.bench.state_stroke()
-    assert stroke_state(made.bench) == "not needed"
+    made.live.state_stroke()
+    assert stroke_state(made.live) == "not needed"
     made.do("turn 1100 at 110").end()
-    after = [r for r in made.bench.session.readings() if r.valid]
+    after = [r for r in made.live.session.readings() if r.valid]
     assert len(after) >= len(before) + 5
     truth = made.rig.truth()["units"]["1"]["btdc"]
     assert all(abs((r.btdc_deg or 0.0) - truth[0]) < 0.5 for r in after)

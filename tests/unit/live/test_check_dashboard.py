@@ -12,7 +12,7 @@ from rig.guide.procedure import Panel
 
 
 def panel(bench: VirtualBench) -> Panel:
-    found = bench.desk.view().panel
+    found = bench.ui_state.view().panel
     assert found is not None
     return found
 
@@ -21,7 +21,7 @@ def checked(bench: VirtualBench) -> None:
     """All steps, as the screen asks for them."""
     for unit in ("upper", "lower"):
         for way in ("off", "on"):
-            assert f"put the switch at {way.upper()}" in bench.desk.view().next
+            assert f"put the switch at {way.upper()}" in bench.ui_state.view().next
             bench.do(f"switch {way} {unit}")
             bench.press("space")
             bench.do("turn 400 at 200")
@@ -42,17 +42,17 @@ def test_all_of_it_and_the_capture_says_the_same_afterwards(tmp_path: Path) -> N
     bench = VirtualBench(tmp_path / "job", 7)
     bench.do("turn 30 at 60")
     bench.press("n", "n")
-    assert "k" in [key.key for key in bench.desk.view().keys]
+    assert "k" in [key.key for key in bench.ui_state.view().keys]
     bench.press("k")
-    assert "live" in bench.desk.view().caution  # where it matters
+    assert "live" in bench.ui_state.view().caution  # where it matters
     checked(bench)
     shown = panel(bench)
     assert shown.title == "rig check: verdicts"
     assert not any(line.label == "BAD" for line in shown.lines)
-    assert "to be trusted" in bench.desk.view().next
+    assert "to be trusted" in bench.ui_state.view().next
     bench.press("esc")
-    assert {"switch", "rig check"} <= bench.bench.session.told.steps
-    bench.bench.end()
+    assert {"switch", "rig check"} <= bench.live.session.told.steps
+    bench.live.end()
     ran = rig("check", bench.job.folder, "--json")
     assert ran.status == 0
     found = {each["name"]: each["verdict"] for each in ran.answer["checks"]}
@@ -72,8 +72,8 @@ def test_steps_are_skipped_gone_back_to_and_broken_off(tmp_path: Path) -> None:
     bench.press("s", "s", "s", "space")
     bench.do("turn 400 at 120")
     bench.press("esc")
-    assert bench.desk.view().panel is None
-    assert "rig check" not in bench.bench.session.told.steps
+    assert bench.ui_state.view().panel is None
+    assert "rig check" not in bench.live.session.told.steps
     bench.press("k", *"sssssss")
     assert panel(bench).title == "rig check: verdicts"
     assert any(line.label == "not tried" for line in panel(bench).lines)
@@ -88,8 +88,8 @@ def test_a_bad_verdict_is_shown_first(tmp_path: Path) -> None:
     first = panel(bench).lines[0]
     assert first.label == "BAD"
     assert "lower" in first.text
-    assert "bad" in bench.desk.view().next
-    assert bench.bench.session.told.steps == set()
+    assert "bad" in bench.ui_state.view().next
+    assert bench.live.session.told.steps == set()
 
 
 def by_hand(bench: VirtualBench, opened: str) -> None:
@@ -102,7 +102,7 @@ def by_hand(bench: VirtualBench, opened: str) -> None:
 
 def after_all(bench: VirtualBench) -> dict[str, dict[str, str]]:
     """The checks as the command gives them from the finished capture."""
-    bench.bench.end()
+    bench.live.end()
     ran = rig("check", bench.job.folder, "--json")
     return {each["name"]: each for each in ran.answer["checks"]}
 
@@ -149,9 +149,7 @@ def test_a_switch_that_was_live_is_tried_again_and_the_words_say_so(tmp_path: Pa
     bench.press("space", "b", "space")
     bench.do("switch off upper", "turn 90 at 200")  # not a whole turn: it proves nothing
     bench.press("space", "b")
-    live = judged(
-        bench.bench.statistics.result(bench.bench.session.state_widths), bench.job.profile
-    )
+    live = judged(bench.live.statistics.result(bench.live.session.state_widths), bench.job.profile)
     found = next(check for check in live.checks if check.name == "switch of upper")
     assert found.verdict == "bad"
     assert "LIVE" in found.words
@@ -196,4 +194,4 @@ def test_one_bad_check_is_said_of_one(tmp_path: Path) -> None:
     bench.press("k", *"sssss")
     by_hand(bench, "lower")
     bench.press("s")
-    assert " is bad: put it right" in bench.desk.view().next
+    assert " is bad: put it right" in bench.ui_state.view().next

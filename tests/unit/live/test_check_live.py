@@ -62,7 +62,7 @@ class Person:
 
 
 def led(made: MadeJob, person: Person) -> None:
-    lead(made.bench, CheckRig(made.bench), person.answer, person.say, nap=lambda: None)
+    lead(made.live, CheckRig(made.live), person.answer, person.say, nap=lambda: None)
     made.end()
 
 
@@ -104,7 +104,7 @@ def test_it_can_be_ended_at_any_step(tmp_path: Path) -> None:
 def test_a_rig_that_is_never_heard(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", 7)
     with pytest.raises(RigLostError, match="no rig was heard"):
-        lead(made.bench, CheckRig(made.bench), lambda: "q", lambda _: None, nap=lambda: None)
+        lead(made.live, CheckRig(made.live), lambda: "q", lambda _: None, nap=lambda: None)
 
 
 def test_a_half_speed_unit_is_turned_further() -> None:

@@ -60,7 +60,7 @@ def states(folder: Path, engine: str) -> Iterator[VirtualBench]:
     bench.press("esc", "t", "y")
     yield bench
     bench.press("s", "y")
-    assert bench.bench.saved is not None
+    assert bench.live.saved is not None
     yield bench
 
 
@@ -79,7 +79,7 @@ ENGINES = [
 def test_every_key_in_the_foot_and_on_the_page_is_shown_whole(tmp_path: Path, engine: str) -> None:
     seen = 0
     for bench in states(tmp_path, engine):
-        view = bench.desk.view()
+        view = bench.ui_state.view()
         assert [key.key for key in view.keys][-2:] == ["h", "q"]
         for size in SIZES:
             text = told(view, size)
@@ -87,8 +87,8 @@ def test_every_key_in_the_foot_and_on_the_page_is_shown_whole(tmp_path: Path, en
                 assert f" {key.key}  {key.label}" in text, (size, key)
             assert "…" not in text.splitlines()[-1]
         bench.press("h")
-        page = bench.desk.view()
-        assert page.actions == action_lines(bench.desk.actions())
+        page = bench.ui_state.view()
+        assert page.actions == action_lines(bench.ui_state.actions())
         for size in SIZES:
             lines = told(page, size).splitlines()
             for action in page.actions:
@@ -98,20 +98,20 @@ def test_every_key_in_the_foot_and_on_the_page_is_shown_whole(tmp_path: Path, en
                     action,
                 )
         bench.press("esc")
-        assert not bench.desk.view().actions
+        assert not bench.ui_state.view().actions
         seen += 1
     assert seen == 18
 
 
 def test_no_deed_without_a_line_and_no_line_without_a_deed(tmp_path: Path) -> None:
     for bench in states(tmp_path, "example"):
-        actions = bench.desk.actions()
+        actions = bench.ui_state.actions()
         keys = [action.key for action in actions]
         assert len(set(keys)) == len(keys)
         shown = [key for line in action_lines(actions) for key in line.key.split()]
         assert shown == keys
         assert all(action.does and action.undo and action.label for action in actions)
-        foot = bench.desk.view().keys
+        foot = bench.ui_state.view().keys
         assert {key.key for key in foot if " to " not in key.key} <= set(keys)
 
 
@@ -119,12 +119,12 @@ def test_keys_work_from_the_page_and_close_it(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 30 at 60")
     bench.press("h", "n")
-    assert bench.bench.session.told.steps == {"make safe"}
-    assert not bench.desk.view().actions
+    assert bench.live.session.told.steps == {"make safe"}
+    assert not bench.ui_state.view().actions
     bench.press("h", "h")
-    assert not bench.desk.view().actions
+    assert not bench.ui_state.view().actions
     bench.press("h", "k")
-    view = bench.desk.view()
+    view = bench.ui_state.view()
     assert view.panel is not None
     assert view.panel.title == "rig check"
 
@@ -132,7 +132,7 @@ def test_keys_work_from_the_page_and_close_it(tmp_path: Path) -> None:
 def test_a_page_too_long_for_the_terminal_says_so(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.press("h")
-    view = bench.desk.view()
+    view = bench.ui_state.view()
     assert "all keys" in told(view, (80, 24))
     assert "this page" in told(view, (60, 20)) or "80x24 shows all" in told(view, (60, 20))
 
@@ -141,12 +141,12 @@ def test_what_was_said_to_be_done_is_taken_back(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 30 at 60")
     bench.press("n", "n", "u")
-    assert bench.bench.session.told.steps == {"make safe"}
+    assert bench.live.session.told.steps == {"make safe"}
     bench.press("r", *"gap 0.30 mm", "enter", "p", *"new heel", "enter", "enter")
-    assert bench.bench.session.told.remarks == ["gap 0.30 mm"]
+    assert bench.live.session.told.remarks == ["gap 0.30 mm"]
     bench.press("r", "enter", "y", "p", "enter", "n")
-    assert bench.bench.session.told.remarks == []
-    assert bench.bench.session.told.changes == [("new heel", "")]
+    assert bench.live.session.told.remarks == []
+    assert bench.live.session.told.changes == [("new heel", "")]
 
 
 def test_the_stroke_is_stated_again_only_when_asked_for(tmp_path: Path) -> None:
@@ -154,12 +154,12 @@ def test_the_stroke_is_stated_again_only_when_asked_for(tmp_path: Path) -> None:
     bench.find_dead_centre()
     bench.do("goto 0 at 200")
     bench.press("space")
-    before = bench.bench.session.stroke
+    before = bench.live.session.stroke
     bench.do("turn 20 at 60", "goto 0 at 200")
     bench.press("space", "n")
-    assert bench.bench.session.stroke == before
+    assert bench.live.session.stroke == before
     bench.press("space", "y")
-    after = bench.bench.session.stroke
+    after = bench.live.session.stroke
     assert before is not None
     assert after is not None
     assert after.turn == before.turn + 1
@@ -174,6 +174,6 @@ def test_long_names_of_units_leave_the_foot_whole(tmp_path: Path) -> None:
     other.find_dead_centre()
     other.do("goto 0 at 200")
     other.press("space")
-    foot = told(other.desk.view(), (80, 24)).splitlines()[-2:]
+    foot = told(other.ui_state.view(), (80, 24)).splitlines()[-2:]
     assert " q  quit" in foot[-1] or " q  quit" in foot[0]
     assert "lever the one" in " ".join(foot)

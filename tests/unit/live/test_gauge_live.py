@@ -58,7 +58,7 @@ def both_sides(bench: VirtualBench, *, wrong_way: bool = False) -> VirtualBench:
 
 
 def panel(bench: VirtualBench) -> Panel:
-    found = bench.desk.view().panel
+    found = bench.ui_state.view().panel
     assert found is not None
     return found
 
@@ -82,7 +82,7 @@ def test_dead_centre_by_gauge_is_chosen_lives_and_is_found_again(
     bench = both_sides(fitted(tmp_path, engine))
     shown = panel(bench)
     assert "3×" in said(bench)
-    assert "enough points" in bench.desk.view().next.lower()
+    assert "enough points" in bench.ui_state.view().next.lower()
     true_deg = bench.rig.truth()["tdc_deg_after_index"]
     run_out = bench.job.profile.encoder.run_out_deg
     assert abs(wrap(float(shown.figure) - true_deg)) < 0.3 + run_out
@@ -93,23 +93,23 @@ def test_dead_centre_by_gauge_is_chosen_lives_and_is_found_again(
     typed(bench, lift(bench))
     assert "dead centre is where it was" in said(bench)
     use(bench, "gauge, fit")
-    session = bench.bench.session
+    session = bench.live.session
     assert session.reference is not None
     assert session.reference.method == "gauge, fit"
     assert abs(wrap(session.reference.tdc_deg - true_deg)) < (
         session.reference.uncertainty.U_deg + run_out
     )
-    assert session.reference.capture == bench.bench.capture_path.name
+    assert session.reference.capture == bench.live.capture_path.name
     assert bench.job.reference() == session.reference
     bench.press("esc")
     bench.do("turn 500 at 250")
     live = [repr(r) for r in session.readings()]
     assert any(r.valid for r in session.readings())
-    bench.bench.end()
-    again = results_of(bench.job.profile, [bench.bench.capture_path])
+    bench.live.end()
+    again = results_of(bench.job.profile, [bench.live.capture_path])
     assert again.reference == session.reference
     assert [repr(r) for r in again.readings] == live
-    answer = rig("tdc", "gauge", bench.job.folder, bench.bench.capture_path, "--json").answer
+    answer = rig("tdc", "gauge", bench.job.folder, bench.live.capture_path, "--json").answer
     (fit,) = [each for each in answer["references"] if each["method"] == "gauge, fit"]
     assert fit["tdc_deg"] == pytest.approx(session.reference.tdc_deg, abs=1e-9)
     assert answer["moved"]["moved"] is False
@@ -125,8 +125,8 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     bench.press("esc")
     bench.do("goto 40 at 60", "goto 1 at 20", "rest 1")
     bench.press("e", *"flywheel T", "enter", "enter")
-    assert "flywheel T: 1.0" in bench.desk.view().message
-    assert "before top dead centre" in bench.desk.view().message
+    assert "flywheel T: 1.0" in bench.ui_state.view().message
+    assert "before top dead centre" in bench.ui_state.view().message
     bench.do("goto 30 at 60", "goto 25 at 20", "rest 1")
     bench.press("e", *"firing notch", "enter", "enter")
     bench.press("w")
@@ -140,7 +140,7 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     bench.press("space")
     bench.do("turn 900 at 250", "rest 0.4")
     bench.press("s", "y")
-    assert bench.bench.saved is not None, bench.desk.view().message
+    assert bench.live.saved is not None, bench.ui_state.view().message
     record = json.loads(certificate_in(bench.job.folder).read_text("ascii"))
     assert record["reference"]["method"] == "gauge, equal lifts"
     others = [each["method"] for each in record["other_references"]]
@@ -148,7 +148,7 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     told = " ".join(record["conditions"])
     assert "flywheel T: 1.0" in told
     assert "firing notch: 25.0" in told
-    proved = rig("verify", bench.bench.saved.files[0])
+    proved = rig("verify", bench.live.saved.files[0])
     assert proved.status == 0, proved.out
 
 
@@ -173,13 +173,13 @@ def test_a_mark_that_was_chosen_does_not_stand_beside_itself(tmp_path: Path) -> 
 def test_another_is_chosen_and_the_first_again(tmp_path: Path) -> None:
     bench = both_sides(fitted(tmp_path))
     use(bench, "gauge, fit")
-    first = bench.bench.session.reference
+    first = bench.live.session.reference
     use(bench, "gauge, equal lifts")
-    second = bench.bench.session.reference
+    second = bench.live.session.reference
     assert second is not None
     assert second.method == "gauge, equal lifts"
     use(bench, "gauge, fit")
-    third = bench.bench.session.reference
+    third = bench.live.session.reference
     assert third is not None
     assert first is not None
     assert third.tdc_deg == first.tdc_deg
@@ -190,29 +190,29 @@ def test_a_moving_crank_is_refused(tmp_path: Path) -> None:
     bench = fitted(tmp_path)
     bench.do("turn 60 at 20")
     bench.press("space")
-    assert bench.desk.prompt.question is None
-    assert "hold it still" in bench.desk.view().message
+    assert bench.ui_state.prompt.question is None
+    assert "hold it still" in bench.ui_state.view().message
     bench.do("rest 1")
     bench.press("space", *"3.00")
     bench.do("turn 5 at 20", "rest 1")
     bench.press("enter")
-    assert "moved while you typed" in bench.desk.view().message
-    assert bench.bench.session.gauge.readings == []
+    assert "moved while you typed" in bench.ui_state.view().message
+    assert bench.live.session.gauge.readings == []
 
 
 def test_a_mistyped_point_is_named_at_once_and_taken_back(tmp_path: Path) -> None:
     bench = fitted(tmp_path)
     bench.do("goto 40 at 250", "goto 30 at 20", "rest 0.6")
     typed(bench, "800")
-    assert "stroke" in bench.desk.view().message
-    assert bench.bench.session.gauge.readings == []
+    assert "stroke" in bench.ui_state.view().message
+    assert bench.live.session.gauge.readings == []
     typed(bench, lift(bench))
     bench.do("goto 22 at 40")
     typed(bench, f"{10 * float(lift(bench)):.2f}")  # the decimal point in the wrong place
-    assert "gauge point 2" in bench.desk.view().message
-    assert "press x" in bench.desk.view().next.lower()
+    assert "gauge point 2" in bench.ui_state.view().message
+    assert "press x" in bench.ui_state.view().next.lower()
     bench.press("x", "enter")
-    assert len(bench.bench.session.gauge.readings) == 1
+    assert len(bench.live.session.gauge.readings) == 1
     typed(bench, lift(bench))
     assert "DOUBT" not in said(bench)
     both_sides(bench)
@@ -224,8 +224,8 @@ def test_a_mistyped_point_is_named_at_once_and_taken_back(tmp_path: Path) -> Non
     doubtful = [line for line in panel(bench).lines if "IN DOUBT" in line.text]
     assert doubtful
     bench.press(doubtful[0].label)
-    assert "not taken" in bench.desk.view().message
-    assert bench.bench.session.reference is None
+    assert "not taken" in bench.ui_state.view().message
+    assert bench.live.session.reference is None
 
 
 def test_points_come_to_with_the_piston_falling_are_told(tmp_path: Path) -> None:
@@ -236,17 +236,17 @@ def test_points_come_to_with_the_piston_falling_are_told(tmp_path: Path) -> None
 def test_an_inclined_gauge_is_corrected_once_its_case_is_said(tmp_path: Path) -> None:
     """Sliding on a flat crown it reads long by 1/cos: the piston moved less than it says."""
     bench = both_sides(fitted(tmp_path))
-    straight = bench.bench.session.gauge.gauge.mm_per_mm
+    straight = bench.live.session.gauge.gauge.mm_per_mm
     bench.press("i", *"25", "enter", "s", "enter")
-    assert bench.bench.session.gauge.gauge.mm_per_mm == pytest.approx(1.1034, abs=1e-4)
+    assert bench.live.session.gauge.gauge.mm_per_mm == pytest.approx(1.1034, abs=1e-4)
     bench.press("i", *"25", "enter", "x", "enter")
-    assert "neither s nor p" in bench.desk.view().message
+    assert "neither s nor p" in bench.ui_state.view().message
     bench.press("i", "0", "enter")
-    assert bench.bench.session.gauge.gauge.mm_per_mm == straight == 1.0
+    assert bench.live.session.gauge.gauge.mm_per_mm == straight == 1.0
 
 
 def asked(bench: VirtualBench) -> str:
-    question = bench.desk.view().question
+    question = bench.ui_state.view().question
     assert question is not None
     return question.text
 
@@ -260,15 +260,15 @@ def test_the_unit_that_bare_numbers_are_taken_in_is_asked_for_and_said_back(
     bench.press("space")
     assert "in mm (2.00, or 0.080 in)" in asked(bench)
     bench.press(*"0.25 in", "enter")
-    assert "0.2500 in, which is 6.350 mm" in bench.desk.view().message
+    assert "0.2500 in, which is 6.350 mm" in bench.ui_state.view().message
     bench.do("goto 22 at 40", "rest 0.6")
     bench.press("space")
     assert "in inches (0.080, or 2.00 mm)" in asked(bench)
     bench.press(*"0.125", "enter")
-    assert "0.1250 in, which is 3.175 mm" in bench.desk.view().message
+    assert "0.1250 in, which is 3.175 mm" in bench.ui_state.view().message
     bench.do("goto 14 at 40", "rest 0.6")
     bench.press("space", *"1.27mm", "enter", "space")
-    assert "noted: 1.270 mm" in bench.desk.view().message
+    assert "noted: 1.270 mm" in bench.ui_state.view().message
     assert "in mm" in asked(bench)
 
 
@@ -301,7 +301,7 @@ def test_one_point_is_said_of_one(tmp_path: Path) -> None:
 def test_the_gauge_in_another_cylinder(tmp_path: Path) -> None:
     bench = fitted(tmp_path)
     bench.press("c", "9", "enter")
-    assert "no cylinder 9" in bench.desk.view().message
+    assert "no cylinder 9" in bench.ui_state.view().message
     bench.press("c", "3", "enter")
     assert "cylinder 3" in panel(bench).title
 
@@ -311,13 +311,13 @@ def test_a_mark_is_kept_taken_back_and_is_behind_by_it(tmp_path: Path) -> None:
     bench.press("esc")
     bench.do("rest 1")
     bench.press("e", *"pulley notch", "enter", "enter")
-    assert "after the index" in bench.desk.view().message
-    (mark,) = bench.bench.session.gauge.marks
+    assert "after the index" in bench.ui_state.view().message
+    (mark,) = bench.live.session.gauge.marks
     assert (mark.what, mark.within_deg, mark.within) == ("pulley notch", 1.0, "")
     bench.press("e", "enter")
-    assert "needs its words" in bench.desk.view().message
+    assert "needs its words" in bench.ui_state.view().message
     bench.press("w", "x", "y")
-    assert bench.bench.session.gauge.marks == []
+    assert bench.live.session.gauge.marks == []
 
 
 def test_how_well_a_mark_is_read_is_typed_and_lives_in_the_capture(tmp_path: Path) -> None:
@@ -328,31 +328,31 @@ def test_how_well_a_mark_is_read_is_typed_and_lives_in_the_capture(tmp_path: Pat
     assert rim_mm is not None
     bench.do("goto 40 at 60", "goto 1 at 20", "rest 1")
     bench.press("e", *"flywheel T", "enter")
-    question = bench.desk.prompt.question
+    question = bench.ui_state.prompt.question
     assert question is not None
     assert "Nothing typed: 1 degree" in question.text
     bench.press(*"0.3", "enter")
-    assert bench.desk.view().message.endswith("read within 0.3°")
+    assert bench.ui_state.view().message.endswith("read within 0.3°")
     bench.press("e", *"pulley notch", "enter", *"1 mm", "enter")
-    assert f"(1 mm round a rim of {rim_mm:g} mm)" in bench.desk.view().message
+    assert f"(1 mm round a rim of {rim_mm:g} mm)" in bench.ui_state.view().message
     bench.press("e", *"third", "enter", *"some", "enter")
-    assert "type degrees" in bench.desk.view().message
+    assert "type degrees" in bench.ui_state.view().message
     bench.press(*"2", "enter")  # it is asked again, and the mark's words are not lost
-    assert bench.desk.view().message.endswith("read within 2°")
-    assert [mark.what for mark in bench.bench.session.gauge.marks][2:] == ["third"]
+    assert bench.ui_state.view().message.endswith("read within 2°")
+    assert [mark.what for mark in bench.live.session.gauge.marks][2:] == ["third"]
     use(bench, "pulley notch")
-    used = bench.bench.session.reference
+    used = bench.live.session.reference
     assert used is not None
     half = 360.0 / (math.pi * rim_mm)
     assert used.uncertainty.u_deg == pytest.approx(half / math.sqrt(3.0))
     use(bench, "flywheel T")
-    used = bench.bench.session.reference
+    used = bench.live.session.reference
     assert used is not None
     assert used.uncertainty.u_deg == pytest.approx(0.3 / math.sqrt(3.0))
-    bench.bench.end()
+    bench.live.end()
     # The note alone: the engine file says nothing of a rim any more.
     plain = replace(bench.job.profile.engine, rim_diameter_mm=None)
-    again = results_of(replace(bench.job.profile, engine=plain), [bench.bench.capture_path])
+    again = results_of(replace(bench.job.profile, engine=plain), [bench.live.capture_path])
     assert again.reference == used
     notch = next(m for m in again.played[0].gauge.marks if m.what == "pulley notch")
     assert notch.within_deg == pytest.approx(half)
@@ -366,14 +366,14 @@ def test_a_length_is_no_answer_where_no_rim_is_stated(tmp_path: Path) -> None:
     bench = VirtualBench(folder, 11)
     bench.do("turn 750 at 300", "rest 1")
     bench.press("e", *"pulley notch", "enter")
-    question = bench.desk.prompt.question
+    question = bench.ui_state.prompt.question
     assert question is not None
     assert "mm" not in question.text
     bench.press(*"1 mm", "enter")
-    assert "rim_diameter_mm" in bench.desk.view().message
-    assert bench.bench.session.gauge.marks == []
+    assert "rim_diameter_mm" in bench.ui_state.view().message
+    assert bench.live.session.gauge.marks == []
     bench.press(*"0.5", "enter")
-    assert [mark.within_deg for mark in bench.bench.session.gauge.marks] == [0.5]
+    assert [mark.within_deg for mark in bench.live.session.gauge.marks] == [0.5]
 
 
 def test_nearly_equal_lifts_are_brought_together_and_said(tmp_path: Path) -> None:
@@ -382,15 +382,15 @@ def test_nearly_equal_lifts_are_brought_together_and_said(tmp_path: Path) -> Non
     for deg in POINTS:
         bench.do(f"goto {deg} at 40")
         typed(bench, lift(bench))
-    assert "turn back to" in bench.desk.view().next.lower()
+    assert "turn back to" in bench.ui_state.view().next.lower()
     bench.do("goto -45 at 60")
     for deg in POINTS:
         bench.do(f"goto {-deg - 0.06} back at 40")  # a few hundredths of a millimetre lower
         typed(bench, lift(bench))
-    before, after = sorted(r.point.lift_mm for r in bench.bench.session.gauge.readings)[4:]
+    before, after = sorted(r.point.lift_mm for r in bench.live.session.gauge.readings)[4:]
     assert 0.0 < after - before < 0.05
     assert "3 of 3 nearly equal" in said(bench)
-    assert "enough points" in bench.desk.view().next.lower()
+    assert "enough points" in bench.ui_state.view().next.lower()
     true_deg = bench.rig.truth()["tdc_deg_after_index"]
     shown = next(line for line in panel(bench).beside if line.label == "equal lifts")
     run_out = bench.job.profile.encoder.run_out_deg
@@ -400,9 +400,9 @@ def test_nearly_equal_lifts_are_brought_together_and_said(tmp_path: Path) -> Non
 def test_nothing_is_asked_before_the_index_has_passed(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.press("l")
-    assert "index" in bench.desk.view().message
+    assert "index" in bench.ui_state.view().message
     bench.press("e")
-    assert "index" in bench.desk.view().message
+    assert "index" in bench.ui_state.view().message
 
 
 @pytest.mark.parametrize(

@@ -61,7 +61,7 @@ def without(room: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
 
 def keys_of(bench: VirtualBench) -> set[str]:
-    return {action.key for action in bench.desk.actions()}
+    return {action.key for action in bench.ui_state.actions()}
 
 
 def test_every_line_of_the_registry_is_of_a_room_with_keys(tmp_path: Path) -> None:
@@ -82,16 +82,16 @@ def test_without_a_room_all_other_keys_do_what_they_did(
         bench = Fresh(tmp_path / "job")
         bench.find_dead_centre()
         assert keys_of(bench) == keys_of(whole) - KEYS.get(room, set())
-        for action in bench.desk.actions():
+        for action in bench.ui_state.actions():
             if action.key in ("q", "1", "2"):  # ends it; moves a lever
                 continue
             bench.press(action.key, *["esc"] * 3)
-            assert not bench.desk.ended, action.key
-        assert bench.bench.session.reference is not None
+            assert not bench.ui_state.ended, action.key
+        assert bench.live.session.reference is not None
         if room == "rig.certificate":
             from rig.live.actions import save
 
             with pytest.raises(InputError, match="its capture is kept"):
-                save(bench.bench)
+                save(bench.live)
         bench.press("q")
-        assert bench.desk.ended or bench.desk.prompt.question is not None
+        assert bench.ui_state.ended or bench.ui_state.prompt.question is not None

@@ -30,11 +30,11 @@ class UnitBench:
         job = UnitJob(folder, "upper")
         self.rig = VirtualRig(job.profile, 5)
         self.feed = SlicedFeed()
-        self.bench = LiveSession(
+        self.live = LiveSession(
             job, cast(PortReader, self.feed), "virtual",
             utc=lambda: BEGAN + timedelta(seconds=self.feed.now_s), clock=lambda: self.feed.now_s,
         )  # fmt: skip
-        self.desk = ProcedureUiState(self.bench, MeasureUnit)
+        self.ui_state = ProcedureUiState(self.live, MeasureUnit)
 
     def do(self, *commands: str) -> None:
         for command in commands:
@@ -42,16 +42,16 @@ class UnitBench:
                 for due_s, data in part:
                     self.feed.now_s = max(self.feed.now_s, due_s)
                     self.feed.waiting.append(Bytes(data, self.feed.now_s))
-                self.desk.view()
+                self.ui_state.view()
 
     def press(self, *keys: str) -> None:
         for key in keys:
-            self.desk.key(key)
-            self.desk.view()
+            self.ui_state.key(key)
+            self.ui_state.view()
 
     @property
     def panel(self) -> Panel:
-        found = self.desk.view().panel
+        found = self.ui_state.view().panel
         assert found is not None
         return found
 
@@ -62,33 +62,33 @@ def unit(tmp_path: Path) -> UnitBench:
 
 
 def test_led_through_and_reported(unit: UnitBench) -> None:
-    assert "index" in unit.desk.view().next
+    assert "index" in unit.ui_state.view().next
     unit.do("rest 0.3")
-    assert "SHAFT ANGLE NOT KNOWN" in "\n".join(render(unit.desk.view(), 80, 24).plain())
-    assert "live" in unit.desk.view().caution
+    assert "SHAFT ANGLE NOT KNOWN" in "\n".join(render(unit.ui_state.view(), 80, 24).plain())
+    assert "live" in unit.ui_state.view().caution
     unit.do("turn 700 at 300")
-    assert "forward through its openings" in unit.desk.view().next
+    assert "forward through its openings" in unit.ui_state.view().next
     unit.do("turn 1400 at 150")
-    assert "turn it back" in unit.desk.view().next
+    assert "turn it back" in unit.ui_state.view().next
     unit.do("back 1200 at 150", "turn 60 at 60", "rest 0.8")
     for _ in range(3):
-        assert "turn gently forward until the rotor settles" in unit.desk.view().next
+        assert "turn gently forward until the rotor settles" in unit.ui_state.view().next
         unit.do("turn 20 at 60", "rest 0.8")
         unit.press("space")
     unit.do("turn 40 at 60")
     for _ in range(3):
         unit.do("back 20 at 60", "rest 0.8")
         unit.press("space")
-    assert "Press s" in unit.desk.view().next
+    assert "Press s" in unit.ui_state.view().next
     shown = unit.panel
     assert {"lobe 1", "lobe 2", "play", "neutral", "felt"} <= {line.label for line in shown.lines}
     unit.press("s", "n")
-    assert not unit.desk.ended
+    assert not unit.ui_state.ended
     unit.press("s", "y")
-    assert unit.desk.ended
-    unit.bench.end()
-    assert unit.bench.capture_path.parent == unit.folder / "units"
-    ran = rig("bench", unit.folder, unit.bench.capture_path, "--unit", "upper", "--json")
+    assert unit.ui_state.ended
+    unit.live.end()
+    assert unit.live.capture_path.parent == unit.folder / "units"
+    ran = rig("bench", unit.folder, unit.live.capture_path, "--unit", "upper", "--json")
     assert ran.status == 0, ran.err
     found = ran.answer["found"]
     truth = unit.rig.hidden.units[0]
@@ -103,14 +103,14 @@ def test_led_through_and_reported(unit: UnitBench) -> None:
 def test_neutral_wants_a_rotor_that_stands_and_is_taken_back(unit: UnitBench) -> None:
     unit.do("turn 500 at 200")
     unit.press("space")
-    assert "hold it still" in unit.desk.view().message
+    assert "hold it still" in unit.ui_state.view().message
     unit.do("rest 1")
     unit.press("space", "x", "x")
-    assert "no place was felt" in unit.desk.view().message
-    unit.bench.end()
+    assert "no place was felt" in unit.ui_state.view().message
+    unit.live.end()
     notes = [
         other.value
-        for batch in CaptureReader(unit.bench.capture_path).batches()
+        for batch in CaptureReader(unit.live.capture_path).batches()
         for other in batch.others
         if isinstance(other, Note) and other.name == "neutral"
     ]
@@ -129,24 +129,24 @@ def test_the_coupling_is_told_apart(unit: UnitBench) -> None:
     assert "ENGAGED" not in unit.panel.state
     (lag,) = [line.text for line in unit.panel.lines if line.label == "impulse lag"]
     assert float(lag.split("°")[0]) == pytest.approx(12.0, abs=0.2)
-    unit.bench.end()
-    ran = rig("bench", unit.folder, unit.bench.capture_path, "--unit", "upper", "--json")
+    unit.live.end()
+    ran = rig("bench", unit.folder, unit.live.capture_path, "--unit", "upper", "--json")
     assert ran.answer["found"]["impulse_lag"]["deg"] == pytest.approx(12.0, abs=0.2)
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 def test_it_speaks_of_no_engine_and_shows_each_key(unit: UnitBench, size: tuple[int, int]) -> None:
     unit.do("turn 500 at 200")
-    text = "\n".join(render(unit.desk.view(), *size).plain())
+    text = "\n".join(render(unit.ui_state.view(), *size).plain())
     assert "A UNIT ON THE BENCH" in text
     assert "upper" in text
     for word in ("TDC", "stroke", "crank"):
         assert word not in text, word
-    for key in unit.desk.view().keys:
+    for key in unit.ui_state.view().keys:
         assert f" {key.key}  {key.label}" in text
     unit.press("h")
-    page = "\n".join(render(unit.desk.view(), *size).plain())
-    for action in unit.desk.actions():
+    page = "\n".join(render(unit.ui_state.view(), *size).plain())
+    for action in unit.ui_state.actions():
         assert action.does in page
 
 

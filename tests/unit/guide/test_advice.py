@@ -29,32 +29,32 @@ def steps(state: JobState) -> list[str]:
 
 def test_a_coil_set_has_the_cautions_of_a_coil_and_no_switch_to_prove(tmp_path: Path) -> None:
     bench = VirtualBench(edited(tmp_path, ("lobes = 1", 'lobes = 1\nignition = "coil"')))
-    state = state_of(bench.bench)
+    state = state_of(bench.live)
     assert (state.magneto, state.coil_set) == (False, True)
-    assert COIL in bench.desk.view().caution
+    assert COIL in bench.ui_state.view().caution
     assert not {"switch", "play"} & set(steps(state))
     assert "battery" in [item.name for item in closing_list(state)]
 
 
 def test_automatic_advance_is_asked_about_until_it_is_said(tmp_path: Path) -> None:
     bench = VirtualBench(edited(tmp_path, ("lobes = 1", "lobes = 1\nautomatic_advance = true")))
-    state = state_of(bench.bench)
+    state = state_of(bench.live)
     assert state.automatic_advance == ("magneto",)
     assert "wedge" in [item.name for item in closing_list(state)]
-    bench.bench.annotate("said", {"step": "advance"})
-    assert "advance" not in steps(state_of(bench.bench))
-    plain = state_of(VirtualBench(tmp_path / "other", engine="two_stroke_single").bench)
+    bench.live.annotate("said", {"step": "advance"})
+    assert "advance" not in steps(state_of(bench.live))
+    plain = state_of(VirtualBench(tmp_path / "other", engine="two_stroke_single").live)
     assert plain.automatic_advance == ()
     assert "wedge" not in [item.name for item in closing_list(plain)]
 
 
 def test_play_that_was_not_measured_is_told_until_it_is_stated_or_said(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "unstated", engine="two_stroke_single")
-    assert state_of(bench.bench).play_unknown == ("magneto",)
-    bench.bench.annotate("said", {"step": "play"})
-    assert state_of(bench.bench).play_unknown == ()
+    assert state_of(bench.live).play_unknown == ("magneto",)
+    bench.live.annotate("said", {"step": "play"})
+    assert state_of(bench.live).play_unknown == ()
     stated = VirtualBench(edited(tmp_path, ("lobes = 1", "lobes = 1\nplay_deg = 0.3")))
-    assert state_of(stated.bench).play_unknown == ()
+    assert state_of(stated.live).play_unknown == ()
 
 
 def test_whether_means_are_stated(tmp_path: Path) -> None:
@@ -62,45 +62,45 @@ def test_whether_means_are_stated(tmp_path: Path) -> None:
     folder = edited(tmp_path)
     had = (folder / "engine.toml").read_text("utf-8")
     (folder / "engine.toml").write_text(had.partition("[means")[0].partition("[[means")[0], "utf-8")
-    assert not state_of(VirtualBench(folder).bench).means_stated
+    assert not state_of(VirtualBench(folder).live).means_stated
     with (folder / "engine.toml").open("a", encoding="utf-8") as file:
         file.write(text)
-    assert state_of(VirtualBench(folder).bench).means_stated
+    assert state_of(VirtualBench(folder).live).means_stated
 
 
 @pytest.mark.parametrize("slip", [False, True])
 def test_dead_centre_that_moved_is_to_be_chosen_anew(tmp_path: Path, slip: bool) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.find_dead_centre(3)
-    assert not state_of(bench.bench).tdc_moved
+    assert not state_of(bench.live).tdc_moved
     if slip:
         bench.do("slip 1.5")
     bench.press("c", "y")
     bench.do("stop in", "touch forward at 120", "touch back at 120", "touch forward at 120")
     bench.do("touch back at 120", "turn 40 at 90", "stop out")
     bench.press("space")
-    assert state_of(bench.bench).tdc_moved == slip
+    assert state_of(bench.live).tdc_moved == slip
     if slip:
         for step in ("make safe", "gap", "switch", "rig check"):
-            bench.bench.annotate("said", {"step": step})
-        assert guidance(bench.bench).step == "dead centre moved"
+            bench.live.annotate("said", {"step": step})
+        assert guidance(bench.live).step == "dead centre moved"
         bench.press("w")
-        panel = bench.desk.view().panel
+        panel = bench.ui_state.view().panel
         assert panel is not None
         number = next(
             line.label for line in panel.lines if line.label.isdigit() and "IN USE" not in line.text
         )
         bench.press(number, "y", "esc")
-        assert not state_of(bench.bench).tdc_moved
+        assert not state_of(bench.live).tdc_moved
 
 
 def test_a_change_is_made_until_it_was_read(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job", engine="two_stroke_single")
     bench.find_dead_centre(2)
     bench.do("turn 800 at 200")
-    assert not state_of(bench.bench).change_made
+    assert not state_of(bench.live).change_made
     bench.press("p", *"new contacts", "enter", "1", "enter")
     bench.do("rest 0.3")
-    assert state_of(bench.bench).change_made
+    assert state_of(bench.live).change_made
     bench.do("turn 800 at 200")
-    assert not state_of(bench.bench).change_made
+    assert not state_of(bench.live).change_made

@@ -22,12 +22,12 @@ def found(tmp_path: Path) -> VirtualBench:
 
 
 def test_dead_centre_is_found_and_kept(found: VirtualBench) -> None:
-    reference = found.bench.session.reference
+    reference = found.live.session.reference
     assert reference is not None
     truth = found.rig.truth()["tdc_deg_after_index"]
     assert abs(wrap(reference.tdc_deg - truth)) < 2 * reference.uncertainty.U_deg
     assert found.job.reference() == reference
-    assert reference.capture == found.bench.capture_path.name
+    assert reference.capture == found.live.capture_path.name
 
 
 def test_the_stop_is_refused_before_the_index_has_passed(
@@ -37,7 +37,7 @@ def test_the_stop_is_refused_before_the_index_has_passed(
     bench.do("turn 5 at 30")
     monkeypatch.setattr(Session, "is_anchored", False)
     with pytest.raises(Exception, match="index has passed once"):
-        bench.bench.stop_in()
+        bench.live.stop_in()
 
 
 def test_a_stop_in_another_cylinder_gives_the_same_figures(
@@ -47,14 +47,14 @@ def test_a_stop_in_another_cylinder_gives_the_same_figures(
     other = VirtualBench(tmp_path / "other")
     other.do("turn 580 at 120")
     other.press("y", "9", "enter")
-    assert "no cylinder" in other.desk.view().message
+    assert "no cylinder" in other.ui_state.view().message
     other.press("y", "3", "enter")
     other.do("stop in 3")
     for _ in range(2):
         other.do("touch forward at 120", "touch back at 120")
     other.do("turn 40 at 90", "stop out")
     other.press("space")
-    reference, first = other.bench.session.reference, found.bench.session.reference
+    reference, first = other.live.session.reference, found.live.session.reference
     assert reference is not None
     assert first is not None
     assert reference.cylinder == 3
@@ -63,24 +63,24 @@ def test_a_stop_in_another_cylinder_gives_the_same_figures(
     for bench in (found, other):
         bench.do("turn 800 at 110")
     means = [
-        {j.unit: j.mean_btdc for j in bench.bench.session.judgements()} for bench in (found, other)
+        {j.unit: j.mean_btdc for j in bench.live.session.judgements()} for bench in (found, other)
     ]
     assert means[0].keys() == means[1].keys()
     for unit, mean in means[0].items():
         assert means[1][unit] == pytest.approx(mean, abs=0.2)
     other.press("c", "y")
-    assert other.bench.session.stop is not None
-    assert other.bench.session.stop.cylinder == 3
+    assert other.live.session.stop is not None
+    assert other.live.session.stop.cylinder == 3
 
 
 def test_touches_are_dropped_only_when_asked_for(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 400 at 120")
     bench.press("space", "d", "n")
-    assert bench.bench.session.stop is not None
+    assert bench.live.session.stop is not None
     bench.press("d", "y")
-    assert bench.bench.session.stop is None
-    assert bench.bench.session.reference is None
+    assert bench.live.session.stop is None
+    assert bench.live.session.reference is None
 
 
 def test_a_touch_after_too_short_a_way_says_why_it_does_not_count(tmp_path: Path) -> None:
@@ -88,7 +88,7 @@ def test_a_touch_after_too_short_a_way_says_why_it_does_not_count(tmp_path: Path
     bench.do("turn 400 at 120", "goto 60 at 120")
     bench.press("space")
     bench.do("stop in")
-    touches = bench.desk.view().touches
+    touches = bench.ui_state.view().touches
     assert touches is not None
     assert "20° or more" in touches.note
     bench.do("touch forward at 120", "touch back at 120", "turn 40 at 90", "stop out")
@@ -98,12 +98,12 @@ def test_a_touch_after_too_short_a_way_says_why_it_does_not_count(tmp_path: Path
     bench.do("turn 100 at 120", f"goto {edge_btdc + 3:.1f} at 60", "rest 0.5")
     bench.press("space")
     bench.do("stop in", "touch forward at 20", "touch back at 60")
-    touches = bench.desk.view().touches
+    touches = bench.ui_state.view().touches
     assert touches is not None
     assert touches.forward_deg == ()
     assert "held turning forward after only 3°" in touches.note
     bench.do("touch forward at 60", "touch back at 60")
-    touches = bench.desk.view().touches
+    touches = bench.ui_state.view().touches
     assert touches is not None
     assert len(touches.forward_deg) == 1
     assert "after only" not in touches.note
@@ -117,20 +117,20 @@ def test_touched_again_it_has_not_moved_or_has_slipped(found: VirtualBench) -> N
         found.do("stop in", "touch forward at 120", "touch back at 120", "touch forward at 120")
         found.do("touch back at 120", "turn 40 at 90", "stop out")
         found.press("space")
-        assert ("slipped" if slip else "where it was") in found.bench.session.checks[-1]
+        assert ("slipped" if slip else "where it was") in found.live.session.checks[-1]
 
 
 def test_where_no_reading_counted_there_is_none_to_strike_out(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 800 at 110")  # openings that count, and no dead centre to read them by
-    assert any(o.valid for o in bench.bench.session.openings)
+    assert any(o.valid for o in bench.live.session.openings)
     bench.press("x")
-    assert bench.desk.view().message == "there is no reading to strike out"
-    assert not any(bench.bench.session.told.struck(o.t_us) for o in bench.bench.session.openings)
+    assert bench.ui_state.view().message == "there is no reading to strike out"
+    assert not any(bench.live.session.told.struck(o.t_us) for o in bench.live.session.openings)
 
 
 def test_stroke_lever_strike_and_phase(found: VirtualBench) -> None:
-    session = found.bench.session
+    session = found.live.session
     found.do("goto 0 at 90")
     found.press("space")
     assert session.stroke is not None
@@ -156,7 +156,7 @@ def test_on_a_compensated_cam_each_cylinder_stands_where_it_is_against_its_own_f
     bench = VirtualBench(tmp_path / "radial", seed=4, engine="radial_nine")
     bench.find_dead_centre()
     bench.do("turn 750 at 120")
-    for unit in bench.desk.view().units:
+    for unit in bench.ui_state.view().units:
         wanted = {1: 25.0, 3: 23.8, 6: 27.0}  # 25 + 80 x place in the order - what the manual says
         assert unit.last_cylinder is not None
         assert unit.last_on_scale is not None
@@ -166,7 +166,7 @@ def test_on_a_compensated_cam_each_cylinder_stands_where_it_is_against_its_own_f
         assert wanted[1] in unit.nominals_btdc
         assert any(n == pytest.approx(wanted[3]) for n in unit.nominals_btdc)
         assert any(n == pytest.approx(wanted[6]) for n in unit.nominals_btdc)
-    screen = "\n".join(render(bench.desk.view(), 120, 40).plain())
+    screen = "\n".join(render(bench.ui_state.view(), 120, 40).plain())
     assert ", wants " in screen
 
 
@@ -181,13 +181,13 @@ def test_a_unit_that_opens_on_one_stroke_alone_is_set_on_that_stroke(
         bench.press("space")
     bench.do("turn 270 at 150")
     bench.press("m", "2", "enter")
-    led = bench.desk.view().goto
+    led = bench.ui_state.view().goto
     assert led is not None
     assert led.to_go_deg is not None
     # 25 before the firing top is a whole cycle of 720 after the last: 425 on from here; the other
     # top is 65 on.
     assert led.to_go_deg == pytest.approx(-295.0 if stated else 65.0, abs=3.0)
-    assert "rear plugs" in (screen := "\n".join(render(bench.desk.view(), 80, 24).plain()))
+    assert "rear plugs" in (screen := "\n".join(render(bench.ui_state.view(), 80, 24).plain()))
     assert screen.count("CLOSED") + screen.count("OPEN") == 2
 
 
@@ -204,37 +204,37 @@ def test_the_length_round_the_rim_is_that_of_the_mark_wherever_the_crank_stands(
     bench.press("g", *keys, "enter")
     for way in ("goto 40 at 90", "turn 11 at 20"):
         bench.do(way)
-        assert said in "\n".join(render(bench.desk.view(), 80, 24).plain())
+        assert said in "\n".join(render(bench.ui_state.view(), 80, 24).plain())
 
 
 def test_why_an_opening_did_not_count_is_told_until_one_counts(found: VirtualBench) -> None:
     found.do("goto 40 at 90", "back 6 at 20", "turn 18 at 20", "rest 0.4")
-    [upper, _] = found.desk.view().units
+    [upper, _] = found.ui_state.view().units
     assert upper.not_counted
-    assert "not counted: run-up" in "\n".join(render(found.desk.view(), 120, 40).plain())
+    assert "not counted: run-up" in "\n".join(render(found.ui_state.view(), 120, 40).plain())
     found.do("turn 720 at 90")
-    [upper, _] = found.desk.view().units
+    [upper, _] = found.ui_state.view().units
     assert upper.not_counted
     assert upper.counted_since
-    assert "not counted: run-up" not in "\n".join(render(found.desk.view(), 120, 40).plain())
+    assert "not counted: run-up" not in "\n".join(render(found.ui_state.view(), 120, 40).plain())
 
 
 def test_one_dead_centre_found_has_one_key(found: VirtualBench) -> None:
     found.press("w")
-    assert next(key.key for key in found.desk.view().keys) == "1"
+    assert next(key.key for key in found.ui_state.view().keys) == "1"
 
 
 def test_going_to_an_angle(found: VirtualBench) -> None:
     found.press("g", "3", "6", "enter")
     found.do("goto 40 at 90")
-    view = found.desk.view().goto
+    view = found.ui_state.view().goto
     assert view is not None
     assert view.to_go_deg == pytest.approx(4.0, abs=0.3)
     found.do("turn 4 at 5")
     found.press("space")
-    assert "stands at 3" in found.bench.session.told.remarks[-1]
+    assert "stands at 3" in found.live.session.told.remarks[-1]
     found.press("g", "x", "enter")
-    assert "no angle" in found.desk.view().message
+    assert "no angle" in found.ui_state.view().message
 
 
 def test_setting_by_moving_the_unit_is_kept_apart_and_confirmed(found: VirtualBench) -> None:
@@ -242,13 +242,13 @@ def test_setting_by_moving_the_unit_is_kept_apart_and_confirmed(found: VirtualBe
     found.do("goto 36 at 60", "move upper -4", "set upper", "hold 3", "back 60 at 30")
     found.do("turn 80 at 30", "rest 0.4")
     found.press("space")
-    readings = [r for r in found.bench.session.readings() if r.unit == "upper"]
+    readings = [r for r in found.live.session.readings() if r.unit == "upper"]
     held = [r for r in readings if r.kind == "set"]
     assert len(held) == 1
     assert held[0].btdc_deg == pytest.approx(36.0, abs=0.4)
     assert readings[-1].kind == "turned"
     assert readings[-1].btdc_deg == pytest.approx(36.0, abs=0.6)
-    assert "confirmed by turning" in found.bench.session.told.remarks[-1]
+    assert "confirmed by turning" in found.live.session.told.remarks[-1]
 
 
 @pytest.mark.parametrize("seed", [3, 5])
@@ -261,17 +261,17 @@ def test_a_hand_that_trembles_on_the_held_crank_turns_nothing(tmp_path: Path, se
     bench.do("goto 36 at 60", "rest 1.2", "move upper -4", "hand grip_deg 0.4", "set upper")
     bench.do("hold 1", "back 60 at 30", "turn 80 at 30", "rest 0.4")
     bench.press("space")
-    readings = [r for r in bench.bench.session.readings() if r.unit == "upper"]
+    readings = [r for r in bench.live.session.readings() if r.unit == "upper"]
     held = [r for r in readings if r.kind == "set"]
     assert len(held) == 1
     assert held[0].valid
     assert held[0].btdc_deg == pytest.approx(36.0, abs=0.5)
-    said = bench.bench.session.told.remarks[-1]
+    said = bench.live.session.told.remarks[-1]
     assert f"at {held[0].btdc_deg:.2f}° BTDC" in said
     assert "confirmed by turning" in said
     assert readings[-1].kind == "turned"
-    bench.bench.end()
-    replayed = results_of(bench.job.profile, [bench.bench.capture_path])
+    bench.live.end()
+    replayed = results_of(bench.job.profile, [bench.live.capture_path])
     again = [r for r in replayed.readings if r.unit == "upper"]
     assert [repr(r) for r in again] == [repr(r) for r in readings]
 
@@ -282,11 +282,11 @@ def test_turning_on_from_a_held_crank_is_turned_again(tmp_path: Path) -> None:
     bench.find_dead_centre()
     bench.press("m", "1", "enter")
     bench.do("goto 36.9 at 60", "rest 1.5", "turn 20 at 60", "rest 0.4")
-    assert not any(r.kind == "set" for r in bench.bench.session.readings())
+    assert not any(r.kind == "set" for r in bench.live.session.readings())
     bench.do("goto 36.9 at 60", "rest 1.5")
     bench.press("esc")
     bench.do("turn 20 at 60", "rest 0.4")
-    assert not any(r.kind == "set" for r in bench.bench.session.readings())
+    assert not any(r.kind == "set" for r in bench.live.session.readings())
 
 
 def test_saved_proved_and_replayed_the_same(
@@ -295,12 +295,12 @@ def test_saved_proved_and_replayed_the_same(
     found.do("goto 0 at 90")
     found.press("space")
     found.do("turn 1200 at 90", "rest 0.4")
-    live = found.bench.session.readings()
+    live = found.live.session.readings()
     found.press("r", *"gap 0.30 mm", "enter", "p", *"new heel", "enter", "enter", "s", "y")
-    assert found.bench.saved is not None
-    record, page = found.bench.saved.files
+    assert found.live.saved is not None
+    record, page = found.live.saved.files
     assert page.exists()
-    replayed = results_of(found.job.profile, [found.bench.capture_path])
+    replayed = results_of(found.job.profile, [found.live.capture_path])
     assert [repr(r) for r in replayed.readings] == [repr(r) for r in live]
     capsys.readouterr()
     assert main(["verify", str(record)]) == 0
@@ -313,19 +313,19 @@ def test_saving_too_soon_is_refused_and_the_capture_goes_on(tmp_path: Path) -> N
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 400 at 120")
     bench.press("s", "y")
-    assert "nothing to certify" in bench.desk.view().message
-    before = bench.bench.lines
+    assert "nothing to certify" in bench.ui_state.view().message
+    before = bench.live.lines
     bench.do("turn 30 at 120")
-    assert bench.bench.lines > before
-    assert bench.bench.saved is None
+    assert bench.live.lines > before
+    assert bench.live.saved is None
 
 
 def test_quitting_with_readings_is_asked_about(found: VirtualBench) -> None:
     found.do("turn 400 at 120")
     found.press("q", "n")
-    assert not found.desk.ended
+    assert not found.ui_state.ended
     found.press("q", "y")
-    assert found.desk.ended
+    assert found.ui_state.ended
 
 
 @pytest.mark.parametrize(
@@ -338,62 +338,62 @@ def test_what_is_no_rig_leaves_the_step_where_it_is(tmp_path: Path, heard: bytes
     bench = VirtualBench(tmp_path / "job")
     bench.press("n", "n")
     bench.feed.waiting.append(Bytes(heard, 0.0))
-    view = bench.desk.view()
+    view = bench.ui_state.view()
     assert view.step == "rig check"
     assert "rig check" not in view.done
     assert "connect the rig" in view.next.lower()
     assert "NO RIG UNDERSTOOD" in "\n".join(render(view, 80, 24).plain())
     bench.do("turn 30 at 60")
-    assert bench.desk.view().step == "top dead centre"
+    assert bench.ui_state.view().step == "top dead centre"
 
 
 def test_the_foot_switch_does_what_the_main_key_does(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 400 at 120", "foot", "rest 0.5")
-    assert bench.bench.session.stop is not None
+    assert bench.live.session.stop is not None
 
 
 def test_what_the_rig_cannot_see_is_said_and_kept(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 30 at 60")
-    assert "make it safe" in bench.desk.view().next.lower()
+    assert "make it safe" in bench.ui_state.view().next.lower()
     bench.press("n")
-    assert "gap" in bench.desk.view().next
-    assert bench.bench.session.told.steps == {"make safe"}
+    assert "gap" in bench.ui_state.view().next
+    assert bench.live.session.told.steps == {"make safe"}
 
 
 def test_a_change_is_noted_on_the_unit_that_it_was_made_on(found: VirtualBench) -> None:
     found.press("p", *"new points", "enter", *"none such", "enter")
-    assert "no unit 'none such'" in found.desk.view().message
+    assert "no unit 'none such'" in found.ui_state.view().message
     found.press(*"2", "enter")  # the words are still there
-    assert found.bench.session.told.changes == [("new points", "lower")]
+    assert found.live.session.told.changes == [("new points", "lower")]
     found.press("p", *"chain tightened", "enter", "enter")
-    assert found.bench.session.told.changes[1:] == [("chain tightened", "")]
+    assert found.live.session.told.changes[1:] == [("chain tightened", "")]
 
 
 def test_a_unit_moved_without_more_ado_is_asked_about(found: VirtualBench) -> None:
     found.do("goto 0 at 120")
     found.press("space")
     found.do("turn 800 at 120", "goto 33 at 60", "rest 1")
-    before = found.bench.session.judgements()
+    before = found.live.session.judgements()
     found.do("set upper", "rest 0.5")
-    view = found.desk.view()
+    view = found.ui_state.view()
     assert "upper: its contacts parted with the crank held; press o" in view.message
     assert ("o", "upper moved") in {(key.key, key.label) for key in view.keys}
     found.press("o")
     found.do("back 90 at 60", "turn 800 at 120")
-    judged = {(j.unit, j.phase) for j in found.bench.session.judgements() if j.kind == "turned"}
+    judged = {(j.unit, j.phase) for j in found.live.session.judgements() if j.kind == "turned"}
     assert judged == {("upper", "as found"), ("upper", "adjusting"), ("lower", "as found")}
-    upper = [j for j in found.bench.session.judgements() if j.unit == "upper"]
+    upper = [j for j in found.live.session.judgements() if j.unit == "upper"]
     as_found = [j for j in upper if (j.phase, j.kind) == ("as found", "turned")]
     assert as_found == [j for j in before if j.unit == "upper"]
-    (shown,) = [unit for unit in found.desk.view().units if unit.name == "upper"]
+    (shown,) = [unit for unit in found.ui_state.view().units if unit.name == "upper"]
     assert shown.phase == "adjusting"
-    assert "o" not in {key.key for key in found.desk.view().keys}
+    assert "o" not in {key.key for key in found.ui_state.view().keys}
 
 
 def test_a_finger_at_the_contacts_moves_nothing(found: VirtualBench) -> None:
     found.do("turn 800 at 120", "goto 120 at 60", "rest 0.5", "finger upper 1", "rest 1")
-    assert "press o if it was moved" in found.desk.view().message
+    assert "press o if it was moved" in found.ui_state.view().message
     found.do("turn 400 at 120")
-    assert found.bench.session.phase_of("upper") == "as found"
+    assert found.live.session.phase_of("upper") == "as found"
