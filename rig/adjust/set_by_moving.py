@@ -1,15 +1,11 @@
-"""Procedure: set a unit, crank held.
+"""Procedure: set a unit by moving it while the crank is held.
 
-Setting by moving the unit while the crank is held: a state machine, as a table.
+The person brings the crank to the angle, holds it, moves the unit until its contacts just open,
+lets go, turns back, and confirms by turning. The steps are a state machine, written as a table.
 
-Bring the crank to the angle, hold it, move the unit until the contacts just part, let go, turn
-back, and confirm by turning. The parting belongs to the unit's adjustment at a known crank angle:
-a *set* reading, with the play of the hand as its uncertainty, never a *turned* one.
-
-Procedures at the live bench: a part of the work that has the screen and some keys for a while.
-
-An procedure watches the rig beside the readings. Here are those that lead the crank: to an angle,
-while a unit is set, past a coupling. Their outcome is written into the capture as a remark.
+The opening belongs to the unit's adjustment at a known crank angle. It is a *set* reading, never a
+*turned* one, and how still the hand held the crank is its uncertainty. The result is written into
+the capture as a remark.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Procedure, Panel, Advice, cautions."""
+"""Procedures (guided sequences of steps at the bench) and what each shows: panel, angle, advice.
+
+An ``Offer`` is what a room adds to a live run.
+"""
 
 from __future__ import annotations
 
@@ -141,7 +144,7 @@ class Offer:
 
 
 class LedProcedure(Procedure):
-    """An procedure that leads the crank; the person says when it is done."""
+    """A procedure that leads the crank; the person says when it is done."""
 
     def __init__(self, host: Host, prompt: Prompt) -> None:
         self._host = host

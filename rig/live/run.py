@@ -35,7 +35,7 @@ NAP_S = 0.03
 
 
 def start(job: Job, port: Port) -> LiveSession:
-    """A bench on an open port, which is opened again when it was lost."""
+    """A live run on an open port, which is opened again when it was lost."""
 
     importlib.import_module("scipy.special")  # loading it would hold up the first opening
 

@@ -20,13 +20,14 @@ ARROWS = ("left", "right", "up", "down")
 ANY_TIME = "rpu0123456789"
 
 
-"""Keys of the job's that also work while an procedure is on, where it does not take them itself."""
+"""Keys of the job's that also work while a procedure is on, where it does not take them itself."""
 
 
 class UiState:
-    """Ties a bench to keys and views. ``hand`` takes arrow keys to a virtual hand, if there is one.
+    """Ties a live run to keys and views.
 
-    Every action can be taken back by a key, or is asked about first.
+    ``hand`` takes arrow keys to a virtual hand, where there is one.
+    Every action can be undone by a key, or is asked about first.
     """
 
     def __init__(

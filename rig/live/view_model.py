@@ -1,4 +1,4 @@
-"""What the dashboard shows of a bench: a ``View`` of the session as it stands."""
+"""What the dashboard shows of a live run: a ``View`` of the session as it stands."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Conversation:
 
 
 def view_of(live: LiveSession, conversation: Conversation) -> View:
-    """The view of ``bench`` now."""
+    """The view of ``live`` now."""
     session = live.session
     step = step_of(live)
     advice = conversation.advice or guidance(live)
