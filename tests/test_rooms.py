@@ -21,7 +21,6 @@ MAY_IMPORT["virtual"] = {"base", "wire", "engine"}
 STILL_BACKWARDS = {
     ("certificate/prove", "adjust/predictions"),
     ("certificate/prove", "unit_bench/report"),
-    ("timing/advance_range", "words/assessments"),
     ("timing/assess", "words/assessments"),
     ("timing/compare", "words/assessments"),
     ("unit_bench/trend", "history/series"),

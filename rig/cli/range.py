@@ -12,11 +12,12 @@ from pathlib import Path
 from rig.base import rounding
 from rig.base.errors import InputError
 from rig.base.escape import message
-from rig.cli.output import figures, json_option, newest_capture, open_job
+from rig.cli.output import figures, json_option, newest_capture, open_job, parts_of
 from rig.engine.profile import Profile, Unit
 from rig.job.results import work_job
 from rig.timing.advance_range import AdvanceRange, advance_range
 from rig.timing.values import Assessment
+from rig.words.assessments import advance_range_words, latest_words
 from rig.words.diagnostics import remarks_on
 
 
@@ -56,7 +57,11 @@ def run(args: argparse.Namespace) -> int:
     if not found:
         raise InputError("; ".join(missing))
     lines = [line for each in found for line in _lines(each)]
-    answer = {"levers": found, "missing": missing}
+    levers_found = [
+        parts_of(each) | {"words": advance_range_words(each), "latest_words": latest_words(each)}
+        for each in found
+    ]
+    answer = {"levers": levers_found, "missing": missing}
     figures(args, answer, [*lines, *missing])
     verdicts = {p.judgement.verdict for each in found for p in each.positions}
     return 1 if "outside" in verdicts else 0
@@ -70,7 +75,7 @@ def _range(
 
 
 def _lines(found: AdvanceRange) -> list[str]:
-    lines = [found.words]
+    lines = [advance_range_words(found)]
     if found.uncertainty is not None:
         lines.append(f"  range {found.size} of crank")
     for each in found.positions:
@@ -88,4 +93,4 @@ def _lines(found: AdvanceRange) -> list[str]:
             f"  {rounding.entered_btdc(found.wanted_btdc)} lies at {100.0 * found.place:.0f}"
             " per cent of the range, from full retard up"
         )
-    return [*lines, f"  {found.latest_words}", *(f"  caution: {text}" for text in found.warnings)]
+    return [*lines, f"  {latest_words(found)}", *(f"  caution: {text}" for text in found.warnings)]

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from rig.base import rounding
-from rig.base.angles import circular_mean, wrap
+from rig.base.angles import circular_mean
 from rig.base.errors import InputError
 from rig.base.uncertainty import Source, Uncertainty, combine
 from rig.engine.profile import Encoder, Profile
@@ -20,10 +20,8 @@ from rig.timing.assess import unit_figure
 from rig.timing.compare import compare_assessments
 from rig.timing.uncertainty_budget import Spread, mean_over_cylinders
 from rig.timing.values import PHASES, Assessment, Mark
-from rig.words.assessments import advance_range_words, size_in_words
 
 ADVANCE, RETARD = "full advance", "full retard"
-NO_LIMIT = "no limit is stated for this engine: enter the maker's figure in the engine file"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +56,7 @@ class AdvanceRange:
     left_earlier_deg: float | None
     left_later_deg: float | None
     place: float | None
-    latest_words: str  # full retard against the latest stated for this engine
-    words: str
+    limit: Position  # full retard as it was read last, against the latest stated for this engine
     warnings: tuple[str, ...] = ()
     some: str = ""  # the cylinders that were read at both ends, where others were read at one
 
@@ -138,16 +135,7 @@ def advance_range(
         left_earlier_deg=earlier,
         left_later_deg=later,
         place=place,
-        latest_words=_latest(by_name[retard.setting]),
-        words=advance_range_words(
-            unit,
-            range_deg,
-            apart.uncertainty,
-            some,
-            wanted_btdc=wanted_btdc,
-            earlier=earlier,
-            later=later,
-        ),
+        limit=by_name[retard.setting],
         warnings=tuple(warnings),
         some=some,
     )
@@ -247,17 +235,6 @@ def _over_these(end: Position, cylinders: Sequence[Assessment]) -> Position:
 def _over(cylinders: Iterable[int]) -> str:
     own = [str(each) for each in cylinders]
     return f"cylinder {own[0]}" if len(own) == 1 else f"cylinders {', '.join(own)}"
-
-
-def _latest(retard: Position) -> str:
-    latest = retard.judgement.latest_btdc
-    if latest is None:
-        return NO_LIMIT
-    over = wrap(latest - retard.btdc_deg)
-    size = size_in_words(over, retard.judgement.uncertainty)
-    if over > 0.0:
-        return f"{retard.setting} opens {size} degrees later than the latest stated"
-    return f"{retard.setting} opens {size} degrees earlier than the latest stated"
 
 
 def lever_ends(

@@ -5,11 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
+from rig.base.angles import wrap
 from rig.base.rounding import FEW_FACTOR, entered, figure, many, size, two_figures
 from rig.base.uncertainty import Contribution, Source, Uncertainty, combine
 from rig.timing.values import Mark
 from rig.timing.verdict import MOST_READINGS, more_readings, with_readings
+
+if TYPE_CHECKING:
+    from rig.timing.advance_range import AdvanceRange
+
 
 SOURCES: Mapping[Source, str] = {
     Source.REPEATABILITY: "repeatability",
@@ -128,29 +134,35 @@ def _what_has_to_shrink(parts: Sequence[Contribution], margin: float) -> str:
     return "the mean stands on the limit itself"
 
 
-def advance_range_words(
-    unit: str,
-    range_deg: float,
-    uncertainty: Uncertainty | None,
-    some: str,
-    *,
-    wanted_btdc: float | None,
-    earlier: float | None,
-    later: float | None,
-) -> str:
-    text = f"{unit}: the lever moves the opening by {size_in_words(range_deg, uncertainty)} degrees"
-    if some:
-        text += f" ({some}, read at both ends)"
-    if wanted_btdc is None or earlier is None or later is None:
+NO_LIMIT = "no limit is stated for this engine: enter the maker's figure in the engine file"
+
+
+def advance_range_words(found: AdvanceRange) -> str:
+    """How far a lever moves the opening, and what is left of it around the wanted figure."""
+    moved = size_in_words(found.range_deg, found.uncertainty)
+    text = f"{found.unit}: the lever moves the opening by {moved} degrees"
+    if found.some:
+        text += f" ({found.some}, read at both ends)"
+    wanted, earlier, later = found.wanted_btdc, found.left_earlier_deg, found.left_later_deg
+    if wanted is None or earlier is None or later is None:
         return text
     if earlier < 0.0 or later < 0.0:
-        short = -min(earlier, later)
+        short = size_in_words(-min(earlier, later), found.uncertainty)
         side = "late" if earlier < 0.0 else "early"
-        return (
-            f"{text}; it does not reach {wanted_btdc:g} BTDC, {size_in_words(short, uncertainty)}"
-            f" degrees too {side} for it"
-        )
+        return f"{text}; it does not reach {wanted:g} BTDC, {short} degrees too {side} for it"
     return (
-        f"{text}; of it {size_in_words(earlier, uncertainty)} are left towards advance and "
-        f"{size_in_words(later, uncertainty)} towards retard of {wanted_btdc:g} BTDC"
+        f"{text}; of it {size_in_words(earlier, found.uncertainty)} are left towards advance and "
+        f"{size_in_words(later, found.uncertainty)} towards retard of {wanted:g} BTDC"
     )
+
+
+def latest_words(found: AdvanceRange) -> str:
+    """Full retard against the latest opening that is stated for the engine."""
+    retard = found.limit
+    latest = retard.judgement.latest_btdc
+    if latest is None:
+        return NO_LIMIT
+    over = wrap(latest - retard.btdc_deg)
+    amount = size_in_words(over, retard.judgement.uncertainty)
+    side = "later" if over > 0.0 else "earlier"
+    return f"{retard.setting} opens {amount} degrees {side} than the latest stated"

@@ -36,13 +36,13 @@ def whole_job(folder: Path) -> list[object]:
     found: list[object] = []
 
     def look() -> None:
-        session = made.bench.session
+        session = made.live.session
         found.append([opening for opening in session.openings if opening])
         found.append(session.readings())
         found.append([replace(each, words="", settle="") for each in session.judgements()])
         found.append([replace(each, words="") for each in session.comparisons()])
         found.append(session.doubts())
-        found.append([each.step for each in due(state_of(made.bench))])
+        found.append([each.step for each in due(state_of(made.live))])
 
     def do(*commands: str) -> None:
         for command in commands:
@@ -55,7 +55,7 @@ def whole_job(folder: Path) -> list[object]:
     do("turn 900 at 110", "back 90 at 60", "turn 14 at 60", "turn 700 at 110")
     made.state_stroke()
     do("turn 1450 at 110", "goto 36 at 60", "rest 1.5", "set upper", "rest 0.5")
-    made.bench.strike_last()
+    made.live.strike_last()
     do("turn 1450 at 110", "fault illegal 3", "turn 800 at 110")
     do("fault reset in 0.5", "turn 900 at 110")
     made.end()

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Encoder
-from rig.timing.advance_range import NO_LIMIT, advance_range
+from rig.timing.advance_range import advance_range
 from rig.timing.values import Assessment
+from rig.words.assessments import NO_LIMIT, advance_range_words, latest_words
 
 BOTH = ("full advance", "full retard")
 
@@ -74,8 +75,8 @@ def test_range_and_what_is_left() -> None:
     assert found.uncertainty is not None
     # The reference that both ends share drops out of their difference (JCGM 100:2008, 5.2).
     assert found.uncertainty.u_deg == pytest.approx(math.sqrt(2.0) * 0.04)
-    assert "1.20 degrees earlier than the latest stated" in found.latest_words
-    assert "towards advance" in found.words
+    assert "1.20 degrees earlier than the latest stated" in latest_words(found)
+    assert "towards advance" in advance_range_words(found)
     assert found.advance.words == "as judged"
     assert (found.ends.retard_btdc, found.ends.advance_btdc) == (4.2, 36.4)
     assert found.warnings == ()
@@ -84,21 +85,21 @@ def test_range_and_what_is_left() -> None:
 def test_retard_later_than_stated_for_this_engine() -> None:
     late = judged("full retard", -4.0, (10.0, 2.0, 0.0))
     found = advance_range([ADVANCE, late], "upper", BOTH)
-    assert "4.00 degrees later than the latest stated" in found.latest_words
+    assert "4.00 degrees later than the latest stated" in latest_words(found)
     assert found.wanted_btdc == 36.0  # the nominal figure of full advance
 
 
 def test_there_is_no_built_in_limit() -> None:
     late = judged("full retard", -20.0, None)
-    assert advance_range([ADVANCE, late], "upper", BOTH).latest_words == NO_LIMIT
+    assert latest_words(advance_range([ADVANCE, late], "upper", BOTH)) == NO_LIMIT
 
 
 def test_a_figure_out_of_reach() -> None:
     found = advance_range([ADVANCE, RETARD], "upper", BOTH, wanted_btdc=40.0)
     assert found.left_earlier_deg == pytest.approx(-3.6)
-    assert "does not reach 40 BTDC, 3.60 degrees too late for it" in found.words
+    assert "does not reach 40 BTDC, 3.60 degrees too late for it" in advance_range_words(found)
     low = advance_range([ADVANCE, RETARD], "upper", BOTH, wanted_btdc=2.0)
-    assert "does not reach 2 BTDC, 2.20 degrees too early for it" in low.words
+    assert "does not reach 2 BTDC, 2.20 degrees too early for it" in advance_range_words(low)
 
 
 def test_other_positions_and_as_left_before_as_found() -> None:
@@ -135,7 +136,7 @@ def test_like_is_compared_with_like() -> None:
     found = advance_range(judgements, "upper", BOTH, wanted_btdc=30.0)
     assert found.range_deg == pytest.approx(23.62)
     assert found.cylinders == (1, 4)
-    assert "(cylinders 1, 4, read at both ends)" in found.words
+    assert "(cylinders 1, 4, read at both ends)" in advance_range_words(found)
     assert found.left_earlier_deg == pytest.approx(6.155)
     assert found.positions[0].btdc_deg == pytest.approx(36.0)  # as it is judged
     assert found.uncertainty is not None
@@ -160,7 +161,7 @@ def test_the_range_is_that_of_the_lever_whichever_cylinders_were_read(
     found = advance_range(judgements, "upper", BOTH)
     assert found.range_deg == pytest.approx(true, abs=1e-4)  # a circular mean
     assert found.cylinders == tuple(sorted(ones & twos))
-    assert ("read at both ends" in found.words) == (ones != twos)
+    assert ("read at both ends" in advance_range_words(found)) == (ones != twos)
 
 
 def test_the_encoders_errors_are_those_between_the_ends() -> None:
