@@ -12,7 +12,7 @@ import numpy as np
 
 from rig.base.codec import Bounds, Longest
 
-Text = Annotated[str, Longest(1000)]
+Text = Annotated[str, Longest(10_000)]
 Size = Annotated[float, Bounds(0.0, 360.0)]
 Freedom = Annotated[float, Bounds(1.0, math.inf)]
 

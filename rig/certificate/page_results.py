@@ -16,6 +16,7 @@ from html import escape
 from rig.base.escape import ink, visible
 from rig.base.rounding import difference, figure, listed, noun, opening, scatter, two_figures
 from rig.certificate.schema import Certificate, ReadingGroup
+from rig.plots.axis import Axis, reach
 from rig.timing.assess import WORST_FIRST
 from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Mark, Verdict
 from rig.words.assessments import MARKS, few_readings
@@ -316,20 +317,20 @@ def _sentences(texts: Iterable[str]) -> str:
 
 def _scales(certificate: Certificate) -> dict[tuple[str, str], Scale]:
     """One scale for each setting and kind, the same for all units, so that they compare by eye."""
-    reach: dict[tuple[str, str], list[float]] = {}
+    drawn: dict[tuple[str, str], list[float]] = {}
     for j in certificate.judgements:
-        angles = reach.setdefault((j.setting, j.kind), [])
+        angles = drawn.setdefault((j.setting, j.kind), [])
         if j.kind != "impulse":
             angles += [x for x in (j.earliest_btdc, j.latest_btdc) if x is not None]
         if j.mean_btdc is not None:
             U = _expanded(j) or 0.0
             angles += [j.mean_btdc - U, j.mean_btdc + U]
     for group in certificate.readings:
-        angles = reach.setdefault((group.setting, group.kind), [])
+        angles = drawn.setdefault((group.setting, group.kind), [])
         angles += [x for x in group.btdc_deg if x is not None]
     two = len({each.phase for each in certificate.judgements}) > 1
     width = (44.0 if two else 60.0) * MM
-    return {key: scale_over(angles, width) for key, angles in reach.items()}
+    return {key: Scale(*reach(angles), width) for key, angles in drawn.items()}
 
 
 def _read(groups: Sequence[ReadingGroup], of: Assessment, several: bool) -> list[float]:
@@ -397,43 +398,16 @@ _HATCH = (
 
 SCALE_HEIGHT = 16.0
 
-MOST_DEG = 720.0
-
-
-"""No opening lies further from top dead centre than a whole cycle; such an angle is not drawn."""
-
 
 @dataclass(frozen=True, slots=True)
-class Scale:
-    """The angles that a drawing reaches over: ``early_btdc`` at its left, larger than the other.
+class Scale(Axis):
+    """The axis of a drawing ``width`` wide, in units of the drawing."""
 
-    ``width`` is in units of the drawing.
-    """
-
-    early_btdc: float
-    late_btdc: float
     width: float
 
     def x(self, btdc_deg: float) -> float:
         """Place of an angle across the drawing; beyond its ends, the end."""
-        share = (self.early_btdc - btdc_deg) / (self.early_btdc - self.late_btdc)
-        return round(self.width * min(1.0, max(0.0, share)), 1)
-
-    def ticks(self) -> list[float]:
-        """Round angles within the scale, two to six of them, late to early."""
-        step = _step(self.early_btdc - self.late_btdc)
-        first, last = math.ceil(self.late_btdc / step), math.floor(self.early_btdc / step)
-        return [k * step for k in range(first, last + 1)]
-
-
-def scale_over(angles: Iterable[float], width: float) -> Scale:
-    """Give a scale that holds all ``angles`` (degrees BTDC) with a margin; 1 degree at least."""
-    finite = [each for each in angles if abs(each) <= MOST_DEG]
-    if not finite:
-        return Scale(0.5, -0.5, width)
-    low, high = min(finite), max(finite)
-    margin = max(0.07 * (high - low), 0.5 - (high - low) / 2)
-    return Scale(high + margin, low - margin, width)
+        return round(self.width * self.share(btdc_deg), 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -554,12 +528,6 @@ def _lane(scale: Scale, lane: Lane, y: float, top: float | None = None, length: 
         ends = f"M{left} {y - 3}v6M{right} {y - 3}v6"
         drawn += f'<path class="bar{past}" d="M{left} {y}H{right}{ends}"/>'
     return drawn + f'<path class="mean{past}" d="M{middle} {y - 4.6}l4 4.6l-4 4.6l-4 -4.6z"/>'
-
-
-def _step(reach_deg: float) -> float:
-    """The smallest round step that gives at most six ticks over ``reach_deg``."""
-    power = 10.0 ** math.floor(math.log10(reach_deg / 6.0))
-    return next(k * power for k in (1.0, 2.0, 5.0, 10.0) if reach_deg / (k * power) <= 6.0)
 
 
 def _svg(scale: Scale, height: float, about: str, drawn: str, name: str) -> str:

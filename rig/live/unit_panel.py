@@ -14,6 +14,7 @@ from rig.base import rounding
 from rig.base.rounding import listed, noun
 from rig.live.canvas import HEIGHT, Box, Canvas, Role, Run, Size, figure, figure_width
 from rig.live.view import Contacts, CylinderView, UnitView
+from rig.plots.axis import Axis
 from rig.timing.values import Verdict
 
 CONTACTS: dict[Contacts, str] = {
@@ -394,22 +395,15 @@ MOST_SHOWN = 200
 
 
 @dataclass(frozen=True, slots=True)
-class Axis:
-    """Columns ``start`` .. ``start + width - 1`` for ``early_deg`` down to ``late_deg`` (BTDC)."""
+class Columns(Axis):
+    """The axis on columns ``start`` .. ``start + width - 1`` of the screen."""
 
     start: int
     width: int
-    early_deg: float
-    late_deg: float
 
     def column(self, btdc_deg: float) -> int:
         """Nearest column; the last one on its side for what lies beyond."""
-        share = (self.early_deg - btdc_deg) / (self.early_deg - self.late_deg)
-        return self.start + round(min(1.0, max(0.0, share)) * (self.width - 1))
-
-    def beyond(self, btdc_deg: float) -> int:
-        """+1 when earlier than the axis shows, -1 when later, else 0."""
-        return (btdc_deg > self.early_deg) - (btdc_deg < self.late_deg)
+        return self.start + round(self.share(btdc_deg) * (self.width - 1))
 
 
 def window_role(unit: UnitView, btdc_deg: float | None) -> Role:
@@ -421,7 +415,7 @@ def window_role(unit: UnitView, btdc_deg: float | None) -> Role:
     return "inside" if unit.latest_btdc <= btdc_deg <= unit.earliest_btdc else "outside"
 
 
-def axis_for(unit: UnitView, start: int, width: int) -> Axis | None:
+def axis_for(unit: UnitView, start: int, width: int) -> Columns | None:
     """An axis on which the window and, as far as sensible, the readings have their place.
 
     None when there is nothing to show: neither a window nor a reading.
@@ -436,7 +430,7 @@ def axis_for(unit: UnitView, start: int, width: int) -> Axis | None:
     half = 0.75 * span
     reach = max((abs(a - middle) for a in seen), default=0.0) * 1.08
     half = min(max(half, reach), 2.5 * span)
-    return Axis(start, width, middle + half, middle - half)
+    return Columns(middle + half, middle - half, start, width)
 
 
 def draw_scale(canvas: Canvas, box: Box, unit: UnitView) -> None:
@@ -461,7 +455,7 @@ def draw_scale(canvas: Canvas, box: Box, unit: UnitView) -> None:
         _draw_figures(canvas, box.y + 2, axis, unit)
 
 
-def _draw_marks(canvas: Canvas, y: int, axis: Axis, unit: UnitView) -> None:
+def _draw_marks(canvas: Canvas, y: int, axis: Columns, unit: UnitView) -> None:
     columns = Counter(
         axis.column(angle) for angle in unit.on_scale[-MOST_SHOWN:] if not axis.beyond(angle)
     )
@@ -470,14 +464,14 @@ def _draw_marks(canvas: Canvas, y: int, axis: Axis, unit: UnitView) -> None:
     _draw_last(canvas, y, axis, unit)
 
 
-def _draw_last(canvas: Canvas, y: int, axis: Axis, unit: UnitView) -> None:
+def _draw_last(canvas: Canvas, y: int, axis: Columns, unit: UnitView) -> None:
     last = unit.last_on_scale
     if last is not None:
         sign = {1: "◀", 0: "▼", -1: "▶"}[axis.beyond(last)]
         canvas.put(axis.column(last), y, sign, window_role(unit, last), 1)
 
 
-def _draw_line(canvas: Canvas, y: int, axis: Axis, unit: UnitView) -> None:
+def _draw_line(canvas: Canvas, y: int, axis: Columns, unit: UnitView) -> None:
     canvas.put(axis.start, y, "╌" * axis.width, "quiet", axis.width)
     if unit.earliest_btdc is not None and unit.latest_btdc is not None:
         first, last = axis.column(unit.earliest_btdc), axis.column(unit.latest_btdc)
@@ -496,7 +490,7 @@ def _draw_line(canvas: Canvas, y: int, axis: Axis, unit: UnitView) -> None:
     canvas.put(axis.column(unit.mean_btdc), y, "◆", role, 1)
 
 
-def _draw_figures(canvas: Canvas, y: int, axis: Axis, unit: UnitView) -> None:
+def _draw_figures(canvas: Canvas, y: int, axis: Columns, unit: UnitView) -> None:
     """The window's limits below their places, the nominal where it finds room."""
     wanted = [unit.earliest_btdc, unit.latest_btdc, unit.nominal_btdc]
     taken: list[tuple[int, int]] = []

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 
 from rig.base.escape import visible
 from rig.plots import sheet
+from rig.plots.axis import Axis, reach
 from rig.timing.values import Assessment, Reading
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.ticker import Locator
 
 WIDTH_IN, ROW_IN, LEFT_IN, RIGHT_IN = 8.3, 0.29, 1.1, 2.6
 HEAD_IN, GAP_IN, FOOT_IN = 0.85, 0.72, 0.36
@@ -67,8 +67,8 @@ def _panel(at: Axes, group: Sequence[Assessment], readings: Sequence[Reading]) -
     ]  # fmt: skip
     at.set_title(f"{visible(first.unit)}, {visible(first.setting)}, {first.phase}"
                  f"{KIND.get(first.kind, '')}")  # fmt: skip
-    low, high = _reach(group, own)
-    at.set_xlim(high, low)  # earlier at the left
+    axis = _axis(group, own)
+    at.set_xlim(axis.early_btdc, axis.late_btdc)
     at.set_ylim(len(group) - 0.5, -0.5)
     windows = {(j.earliest_btdc, j.latest_btdc) for j in group}
     for row, judged in enumerate(group):
@@ -81,14 +81,8 @@ def _panel(at: Axes, group: Sequence[Assessment], readings: Sequence[Reading]) -
     at.set_yticks(range(len(group)), [_name(j, len(group)) for j in group])
     at.tick_params(axis="y", length=0)
     at.xaxis.set_major_formatter(sheet.degrees)
-    at.xaxis.set_major_locator(_locator())
+    at.set_xticks(axis.ticks())
     at.spines["left"].set_visible(False)
-
-
-def _locator() -> Locator:
-    from matplotlib.ticker import MaxNLocator
-
-    return MaxNLocator(nbins=6, steps=[1, 2, 5, 10])
 
 
 def _name(judged: Assessment, rows: int) -> str:
@@ -97,16 +91,14 @@ def _name(judged: Assessment, rows: int) -> str:
     return "all" if rows > 1 else "all cylinders"
 
 
-def _reach(group: Sequence[Assessment], own: Sequence[Reading]) -> tuple[float, float]:
+def _axis(group: Sequence[Assessment], own: Sequence[Reading]) -> Axis:
     angles = [r.btdc_deg for r in own if r.btdc_deg is not None]
     for each in group:
         U = each.uncertainty.U_deg if each.uncertainty else 0.0
         mean = each.mean_btdc or 0.0
         angles += [mean - min(U, 20.0), mean + min(U, 20.0)]
         angles += [a for a in (each.earliest_btdc, each.latest_btdc) if a is not None]
-    low, high = min(angles), max(angles)
-    margin = max(0.12 * (high - low), 0.25)
-    return low - margin, high + margin
+    return Axis(*reach(angles, margin=0.12))
 
 
 def _window(at: Axes, judged: Assessment, row: int, *, alone: bool) -> None:

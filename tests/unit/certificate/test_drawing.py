@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from rig.certificate import page_results
 from rig.certificate.page_results import Lane, Scale
+from rig.plots.axis import reach
 from rig.timing.values import Verdict
 
 angles = st.floats(-180.0, 180.0)
@@ -28,7 +29,7 @@ def test_beyond_the_ends_is_the_end() -> None:
 
 @given(st.lists(angles, max_size=30))
 def test_a_scale_holds_all_and_has_few_round_ticks(of: list[float]) -> None:
-    scale = page_results.scale_over(of, 240.0)
+    scale = Scale(*reach(of), 240.0)
     assert scale.early_btdc - scale.late_btdc >= 1.0 - 1e-9
     assert all(scale.late_btdc <= each <= scale.early_btdc for each in of)
     ticks = scale.ticks()
@@ -37,7 +38,7 @@ def test_a_scale_holds_all_and_has_few_round_ticks(of: list[float]) -> None:
 
 
 def test_a_scale_passes_over_what_is_no_angle() -> None:
-    scale = page_results.scale_over([36.0, float("nan"), float("inf"), 1e300], 240.0)
+    scale = Scale(*reach([36.0, float("nan"), float("inf"), 1e300]), 240.0)
     assert (scale.early_btdc, scale.late_btdc) == (36.5, 35.5)
 
 
@@ -81,7 +82,7 @@ def test_without_a_window_or_mean_the_rest_is_drawn() -> None:
 def test_every_row_is_well_formed(
     of: list[float], mean: float | None, U_deg: float | None, rows: int
 ) -> None:
-    scale = page_results.scale_over(of, 240.0)
+    scale = Scale(*reach(of), 240.0)
     svg = page_results.row(scale, (37.0, 36.0, 35.0), [Lane(of, mean, U_deg)], "x", rows)
     for each in ElementTree.fromstring(svg).iter():
         assert not re.search("nan|inf", each.get("d", ""))

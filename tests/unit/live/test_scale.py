@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from screen_states import LOWER, UPPER
 
 from rig.live.canvas import Box, Canvas, Ink
-from rig.live.unit_panel import Axis, axis_for, draw_scale, limit_text, window_role
+from rig.live.unit_panel import Columns, axis_for, draw_scale, limit_text, window_role
 from rig.live.view import UnitView
 
 
@@ -84,7 +84,7 @@ def test_an_axis_keeps_order(
     )  # fmt: skip
     axis = axis_for(unit, 3, width)
     assert axis is not None
-    assert axis.early_deg > axis.late_deg
+    assert axis.early_btdc > axis.late_btdc
     window = [axis.column(a) for a in (nominal + early, nominal, nominal - late)]
     assert window == sorted(window)
     assert axis.beyond(nominal + early) == axis.beyond(nominal - late) == 0
@@ -93,7 +93,7 @@ def test_an_axis_keeps_order(
 
 
 def test_a_column_is_a_linear_place() -> None:
-    axis = Axis(start=10, width=41, early_deg=38.0, late_deg=34.0)
+    axis = Columns(38.0, 34.0, start=10, width=41)
     assert [axis.column(a) for a in (38.0, 37.0, 36.0, 35.0, 34.0)] == [10, 20, 30, 40, 50]
 
 
