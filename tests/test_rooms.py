@@ -19,11 +19,8 @@ MAY_IMPORT["cli"] = {*ORDER, *NEEDS, "live", "virtual"}
 MAY_IMPORT["virtual"] = {"base", "wire", "engine"}
 
 STILL_BACKWARDS = {
-    ("certificate/prove", "adjust/predictions"),
-    ("certificate/prove", "unit_bench/report"),
     ("timing/assess", "words/assessments"),
     ("timing/compare", "words/assessments"),
-    ("unit_bench/trend", "history/series"),
 }
 """Imports that still run the wrong way. This list only gets shorter."""
 

@@ -37,10 +37,10 @@ from rig.engine.profile import Profile
 from rig.job import folder
 from rig.job.capture_order import Order
 from rig.job.clock import Clock, iso, moment
-from rig.job.folder import Job
-from rig.job.results import JobResults
+from rig.job.folder import Job, SheetKind
+from rig.job.results import JobResults, results_of
 from rig.session.session import Session
-from rig.tdc.reference_file import to_plain
+from rig.tdc.reference_file import from_plain, to_plain
 from rig.timing.advance_range import lever_ends
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
@@ -477,3 +477,28 @@ def _overlapping(path: Path) -> Iterator[bytes]:
                 end = piece[-len(_NOTE) :]
     except OSError:
         return  # as for one that is broken
+
+
+def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str]]:
+    return [(str(each["file"]), str(each["sha256"])) for each in plain["captures"]]
+
+
+def _stem(plain: Mapping[str, Any], made: datetime) -> str:
+    return f"{made:%Y%m%d-%H%M%S}"
+
+
+def _recompute(job_folder: Path, plain: Mapping[str, Any]) -> dict[str, Any]:
+    """The sheet of a prediction, computed again from its recordings."""
+    job = Job(job_folder)
+    if job.engine.sha256 != plain["engine_sha256"]:
+        raise InputError(f"{job.engine_file.name} has changed since, or the sheet was edited")
+    made = moment(plain["made_utc"])
+    if made is None:
+        raise InputError("it has no time; it was edited")
+    paths = [job.captures / name for name, _ in _recordings(plain)]
+    worked = results_of(job.profile, paths, from_plain(plain["reference"]), job.captures)
+    said = Said(int(plain["option"]), plain["grain_deg"], carried_out=bool(plain["carried_out"]))
+    return sheet(job, worked, said, made, made)
+
+
+SHEET = SheetKind(KIND, FOLDER, _recordings, _stem, _recompute)

@@ -73,6 +73,10 @@ LONGEST_TEXT = 240
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
+LONGEST_TROUBLE = 10_000
+"""Characters of a sentence on a file that was left out: its whole path has room in it."""
+
+
 def visible(text: str, longest: int = LONGEST_TEXT) -> str:
     """Give ``text`` with every character that is not seen, or turns others round, spelt out.
 

@@ -9,14 +9,14 @@ from __future__ import annotations
 import json
 import os.path
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 from rig import __version__
-from rig.adjust import predictions
 from rig.base.errors import InputError
 from rig.base.files import digest, listed
 from rig.certificate import record, schema
@@ -25,15 +25,13 @@ from rig.certificate.record import build_for_job, noted_changes
 from rig.certificate.seal import Record
 from rig.certificate.verify import CLOCKS_DIFFER, Check, check, compare_part, verify
 from rig.engine.engine_file import profile_from_bytes
-from rig.job import folder
 from rig.job import folder as sheets
 from rig.job.clock import Clock, moment
-from rig.job.folder import Job
+from rig.job.folder import Job, SheetKind
 from rig.job.results import FOR_TDC, JobResults, replay_capture, results_of
 from rig.job.tdc import Origins, agrees
 from rig.tdc.reference import Method, TdcReference, by_hand
-from rig.tdc.reference_file import FILE_NAME, from_plain, load_references
-from rig.unit_bench import report
+from rig.tdc.reference_file import FILE_NAME, load_references
 
 
 def prove(path: Path, job: Path | None = None) -> list[Check]:
@@ -90,30 +88,36 @@ def _is(used: TdcReference, kept: TdcReference) -> bool:
     return same == (kept.way, kept.cylinder, kept.made_utc, kept.gauge) and agrees(kept, used)
 
 
-Made = Callable[[Path, Mapping[str, Any]], dict[str, Any]]
+SHEETS = ("rig.adjust.predictions", "rig.unit_bench.report")
+"""The modules of the sheets that can be proved, each with a ``SheetKind`` named ``SHEET``.
+
+They are loaded when something is proved, so this room does not need theirs.
+"""
 
 
-"""From the job's folder and a sheet: what it should say, worked out again."""
+def sheet_kinds() -> list[SheetKind]:
+    """Every kind of sheet that can be proved."""
+    return [import_module(name).SHEET for name in SHEETS]
 
 
 def prove_job(folder: Path) -> list[Check]:
     """Check the reference, every unit report, prediction and certificate of a job."""
     job = Job(folder)
     checks = list(_references(job))
-    for path in sorted([*_sheets(folder / report.FOLDER), *_sheets(folder / "predictions")]):
+    for path in sorted(path for kind in sheet_kinds() for path in _sheets(folder / kind.folder)):
         checks += [_at(path.name, each) for each in prove_sheet(path, folder)]
     for path in record.find(job.certificates):
         checks += [_at(path.stem, each) for each in prove(path, folder)]
     return checks
 
 
-def kind_of(path: Path) -> str | None:
+def kind_of(path: Path) -> SheetKind | None:
     """The kind of a sheet that can be proved; None for anything else."""
     if path.suffix != ".json" or not os.path.isfile(path):
         return None
-    for kind in MAKERS:
+    for kind in sheet_kinds():
         try:
-            folder.read(path, kind)
+            sheets.read(path, kind.kind)
         except InputError:
             continue
         return kind
@@ -128,14 +132,14 @@ def prove_sheet(path: Path, folder: Path | None = None) -> list[Check]:
     kind = kind_of(path)
     if kind is None:
         raise InputError(f"{path}: is no unit report and no prediction")
-    plain = sheets.read(path, kind)
+    plain = sheets.read(path, kind.kind)
     job = folder if folder is not None else path.absolute().parent.parent
     try:
         checks = list(_recordings(job / "captures", kind, plain))
-        checks += _time(path, plain, [job / "captures" / name for name, _ in _named(kind, plain)])
+        checks += _time(path, kind, plain, job / "captures")
         if not all(each.holds for each in checks):
             return checks
-        fresh = MAKERS[kind](job, plain)
+        fresh = kind.recompute(job, plain) | {"program": plain["program"]}
     except (KeyError, TypeError, ValueError) as why:
         return [check("its shape", "", "", f"is not whole: {why}; it was edited", holds=False)]
     except InputError as why:
@@ -148,53 +152,8 @@ def prove_sheet(path: Path, folder: Path | None = None) -> list[Check]:
     return [*checks, *compare_part(plain, _json(fresh), same_version=same)]
 
 
-def _report(job: Path, plain: Mapping[str, Any]) -> dict[str, Any]:
-    bench = report.bench_from(plain)
-    units = ["", *(unit.name for unit in Job(job).profile.units)]
-    if bench.identity.name not in units:
-        raise InputError(f"the engine file has no unit {bench.identity.name!r}; it was edited")
-    captures = job / "captures"
-    impulse = plain["impulse"]
-    made = report.sheet(
-        bench,
-        captures / str(plain["recording"]),
-        str(plain["made_utc"]),
-        None if impulse is None else captures / str(impulse["recording"]),
-        plain["changes"],
-    )[0]
-    return made | {"program": plain["program"]}
-
-
-def _prediction(folder: Path, plain: Mapping[str, Any]) -> dict[str, Any]:
-    job = Job(folder)
-    if job.engine.sha256 != plain["engine_sha256"]:
-        raise InputError(f"{job.engine_file.name} has changed since, or the sheet was edited")
-    made = moment(plain["made_utc"])
-    if made is None:
-        raise InputError("it has no time; it was edited")
-    paths = [job.captures / str(each["file"]) for each in plain["captures"]]
-    worked = results_of(job.profile, paths, from_plain(plain["reference"]), job.captures)
-    said = predictions.Said(
-        int(plain["option"]), plain["grain_deg"], carried_out=bool(plain["carried_out"])
-    )
-    return predictions.sheet(job, worked, said, made, made) | {"program": plain["program"]}
-
-
-MAKERS: Mapping[str, Made] = {report.KIND: _report, predictions.KIND: _prediction}
-
-
-def _named(kind: str, plain: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """The recordings that a sheet names, with their digests."""
-    if kind == predictions.KIND:
-        return [(str(each["file"]), str(each["sha256"])) for each in plain["captures"]]
-    found = [(str(plain["recording"]), str(plain["recording_sha256"]))]
-    if plain["impulse"] is not None:
-        found.append((str(plain["impulse"]["recording"]), str(plain["impulse"]["sha256"])))
-    return found
-
-
-def _recordings(captures: Path, kind: str, plain: Mapping[str, Any]) -> Iterator[Check]:
-    named = _named(kind, plain)
+def _recordings(captures: Path, kind: SheetKind, plain: Mapping[str, Any]) -> Iterator[Check]:
+    named = kind.recordings(plain)
     if not named:
         yield check("recordings", "none", "", "names no recording; it was edited", holds=False)
     for name, stated in named:
@@ -207,14 +166,14 @@ def _recordings(captures: Path, kind: str, plain: Mapping[str, Any]) -> Iterator
         yield check(name, stated, found, said, holds=found == stated)
 
 
-def _time(path: Path, plain: Mapping[str, Any], recordings: list[Path]) -> Iterator[Check]:
+def _time(path: Path, kind: SheetKind, plain: Mapping[str, Any], captures: Path) -> Iterator[Check]:
     """Made when its name says, after its recordings, and not in the future."""
     made = moment(plain["made_utc"])
     stated = str(plain["made_utc"])
     if made is None:
         yield check("made_utc", stated, "", "is no time of ours; it was edited", holds=False)
         return
-    of = _stem(plain, made)
+    of = kind.stem(plain, made)
     named = re.fullmatch(rf"{re.escape(of)}(-[0-9]+)?", path.stem) is not None
     said = "says what it is of, and when" if named else "is not the name of this sheet"
     yield check("the file's name", of, path.stem, said, holds=named)
@@ -222,17 +181,11 @@ def _time(path: Path, plain: Mapping[str, Any], recordings: list[Path]) -> Itera
     past = made <= now + CLOCKS_DIFFER
     said = "not in the future" if past else "lies in the future, by this computer's clock"
     yield check("made_utc, by the clock", stated, f"{now:%FT%TZ}", said, holds=past)
-    for recording in recordings:
+    for recording in [captures / name for name, _ in kind.recordings(plain)]:
         begun = Clock(recording).utc(0.0) if recording.suffix == ".capture" else None
         if begun is not None and begun > made:
             said = f"before {recording.name} was begun"
             yield check("made_utc", stated, f"{begun:%FT%TZ}", said, holds=False)
-
-
-def _stem(plain: Mapping[str, Any], made: datetime) -> str:
-    if plain["kind"] == predictions.KIND:
-        return f"{made:%Y%m%d-%H%M%S}"
-    return report.stem(report.UnitIdentity(**plain["unit"]), made)
 
 
 def _references(job: Job) -> Iterator[Check]:
@@ -272,5 +225,5 @@ def _at(name: str, of: Check) -> Check:
 
 def _json(value: dict[str, Any]) -> dict[str, Any]:
     """As it comes back from a file."""
-    found: dict[str, Any] = json.loads(json.dumps(folder.plain(value)))
+    found: dict[str, Any] = json.loads(json.dumps(sheets.plain(value)))
     return found

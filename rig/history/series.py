@@ -21,7 +21,7 @@ from rig.base import rounding
 from rig.base.angles import wrap
 from rig.base.codec import from_plain
 from rig.base.errors import InputError
-from rig.base.escape import visible
+from rig.base.escape import LONGEST_TROUBLE, visible
 from rig.base.files import Listing, gathered, named
 from rig.certificate import record, seal
 from rig.certificate.schema import TdcMove
@@ -143,11 +143,6 @@ class _Read:
 
 
 _PARTS = ("identification", "measured_from_utc", "judgements", "changes")
-
-LONGEST_TROUBLE = 10_000
-
-
-"""Characters of a trouble: the whole path of a file has room in it."""
 
 
 def look(folder: Path) -> Listing:

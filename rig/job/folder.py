@@ -12,6 +12,9 @@ from __future__ import annotations
 import json
 import math
 import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
 from itertools import count
 from os import PathLike
 from pathlib import Path
@@ -129,6 +132,23 @@ class Job:
 
 
 MOST_BYTES = 10_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class SheetKind:
+    """A kind of sheet that can be computed again from the recordings that it names.
+
+    ``folder`` is where a job keeps such sheets. From a sheet as plain data, ``recordings`` gives
+    names and digests of its recordings, ``stem`` the file's name by when it was made, and
+    ``recompute``, with the job's folder, the sheet as it should be. Each raises KeyError, TypeError
+    or ValueError for a sheet that is not whole, InputError where something is wrong.
+    """
+
+    kind: str
+    folder: str
+    recordings: Callable[[Mapping[str, Any]], list[tuple[str, str]]]
+    stem: Callable[[Mapping[str, Any], datetime], str]
+    recompute: Callable[[Path, Mapping[str, Any]], dict[str, Any]]
 
 
 def free_path(folder: Path, stem: str) -> Path:

@@ -28,6 +28,7 @@ from rig.base.rounding import difference as signed
 from rig.base.rounding import figure, many, two_figures
 from rig.base.uncertainty import quantisation, student_t
 from rig.engine.profile import Encoder
+from rig.job.folder import Job, SheetKind
 from rig.session.annotations import Timeline
 from rig.signal.events import Closing, Event, Opening, Settings
 from rig.signal.openings import OpeningFinder, replay
@@ -610,3 +611,32 @@ def bench_from(plain: Mapping[str, Any]) -> BenchSetUp:
         tuple(map(float, bench["neutral_forward_deg"])),
         tuple(map(float, bench["neutral_backward_deg"])),
     )
+
+
+def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str]]:
+    found = [(str(plain["recording"]), str(plain["recording_sha256"]))]
+    if plain["impulse"] is not None:
+        found.append((str(plain["impulse"]["recording"]), str(plain["impulse"]["sha256"])))
+    return found
+
+
+def _stem(plain: Mapping[str, Any], made: datetime) -> str:
+    return stem(UnitIdentity(**plain["unit"]), made)
+
+
+def _recompute(job_folder: Path, plain: Mapping[str, Any]) -> dict[str, Any]:
+    """The report of a unit, computed again from its recordings."""
+    bench, job = bench_from(plain), Job(job_folder)
+    if bench.identity.name not in ["", *(unit.name for unit in job.profile.units)]:
+        raise InputError(f"the engine file has no unit {bench.identity.name!r}; it was edited")
+    impulse = plain["impulse"]
+    return sheet(
+        bench,
+        job.captures / str(plain["recording"]),
+        str(plain["made_utc"]),
+        None if impulse is None else job.captures / str(impulse["recording"]),
+        plain["changes"],
+    )[0]
+
+
+SHEET = SheetKind(KIND, FOLDER, _recordings, _stem, _recompute)

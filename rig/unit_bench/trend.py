@@ -14,10 +14,9 @@ from typing import Any
 
 from rig.base import rounding
 from rig.base.errors import InputError
-from rig.base.escape import visible
+from rig.base.escape import LONGEST_TROUBLE, visible
 from rig.base.files import Listing, gathered, listed, named
 from rig.base.uncertainty import Contribution, Source
-from rig.history.series import LONGEST_TROUBLE
 from rig.job import folder as sheets
 from rig.job.clock import utc_instant
 from rig.timing.drift import LEAST_DEG, MOST_DEG, DatedChange, DatedMean, Line, fit
