@@ -12,9 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rig.adjust import predictions
 from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.plots import sheet
+from rig.plots.sheet import Drawn, PlotRequest
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -195,3 +197,22 @@ def _layout(at: Axes, place: Place) -> None:
             f"round the circle (arc)  {place.arc_mm:.2f} mm", fontsize=10, ha="center", va="center",
             linespacing=1.7, bbox={"boxstyle": "round,pad=0.5", "fc": sheet.PAPER,
                                    "ec": sheet.LINE})  # fmt: skip
+
+
+def plot(asked: PlotRequest, out: Path) -> Drawn:
+    """Draw the hole or slot of the prediction taken last.
+
+    Raises InputError when there is nothing to draw.
+    """
+    job = asked.open_job(asked.what[0])
+    taken = predictions.load(asked.what[1]) if len(asked.what) > 1 else predictions.newest(job)
+    if taken is None:
+        raise InputError(f"{job.folder}: no option was taken yet; rig adjust --take takes one")
+    steps = [step for step in taken.steps if step.get("means") == "recut"]
+    if not steps:
+        raise InputError(f"{taken.path}: no step of it drills or cuts anything")
+    place = place_of(steps[0])
+    path = draw(place, out)
+    return Drawn(path, {"prediction": str(taken.path), "chord_mm": place.chord_mm,
+                        "arc_mm": place.arc_mm, "unit_deg": place.unit_deg,
+                        "radius_mm": place.radius_mm, "way": place.way})  # fmt: skip

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +19,14 @@ from rig.base.escape import message
 from rig.base.rounding import many
 from rig.cli.output import figures, json_option, parts_of
 from rig.history import series as records
-from rig.history.series import History, Point, Series
-from rig.unit_bench import trend
-from rig.unit_bench.trend import DatedReport, UnitSeries
+from rig.history.series import History, Point, Series, chosen
 
-ALONE = "read of this cylinder alone: no line goes through it"
+TRENDS = ("rig.unit_bench.trend",)
+"""The modules that add to a trend what they keep in a job, each by its ``Trend``.
+
+``Trend(folder, troubles)`` reads, and adds sentences on what is left out to ``troubles``. With the
+changes that the certificates name, ``answer`` gives its part of the JSON and ``lines`` its lines.
+"""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -42,14 +46,13 @@ def run(args: argparse.Namespace) -> int:
     every = args.cylinders or args.csv is not None
     listing = records.look(args.folder)
     troubles = [each.words for each in listing.left]
-    reports = trend.read(args.folder, troubles)
+    others = [import_module(name).Trend(args.folder, troubles) for name in TRENDS]
     for text in troubles:
         message(f"rig trend: {text}")
     found = records.history(listing.files, args.engine, args.engine_serial, cylinders=every)
     for text in found.troubles:
         message(f"rig trend: {text}")
     troubles += found.troubles
-    units = trend.series(reports, found.changes)
     shown = chosen(found.series, args.unit, cylinders=args.cylinders)
     if not shown:
         names = ", ".join(sorted({series.unit for series in found.series}))
@@ -69,38 +72,14 @@ def run(args: argparse.Namespace) -> int:
         written.append(str(args.drawing))
     answer: dict[str, Any] = {}
     if args.json:
-        answer = parts_of(replace(found, series=tuple(shown), troubles=tuple(troubles))) | {
-            "unit_reports": reports,
-            "unit_series": units,
-            "written": written,
-        }
-    figures(args, answer, [*_lines(found, shown), *_unit_lines(reports, units),
+        answer = parts_of(replace(found, series=tuple(shown), troubles=tuple(troubles)))
+        for each in others:
+            answer |= each.answer(found.changes)
+        answer["written"] = written
+    figures(args, answer, [*_lines(found, shown),
+                           *(line for each in others for line in each.lines(found.changes)),
                            *(f"written: {path}" for path in written)])  # fmt: skip
     return 0
-
-
-def chosen(series: Sequence[Series], unit: str | None, *, cylinders: bool) -> list[Series]:
-    """The series to show: over all cylinders where there is such a one, else each cylinder's.
-
-    A visit at which one cylinder alone was read, as found, say, is shown as that cylinder's.
-    """
-    own = [each for each in series if unit in (None, each.unit)]
-    if cylinders:
-        return own
-    covered: dict[tuple[str, str, str], set[tuple[str, str]]] = {}
-    for each in own:
-        if each.cylinder is None:
-            visits = covered.setdefault((each.unit, each.setting, each.kind), set())
-            visits.update((point.certificate, point.phase) for point in each.points)
-    shown = []
-    for each in own:
-        of_all = covered.get((each.unit, each.setting, each.kind))
-        if each.cylinder is None or of_all is None:
-            shown.append(each)
-        elif points := [p for p in each.points if (p.certificate, p.phase) not in of_all]:
-            shown.append(replace(each, points=tuple(points), line=None, leaves_utc=None,
-                                 soonest_utc=None, words=ALONE))  # fmt: skip
-    return shown
 
 
 def _lines(found: History, shown: Sequence[Series]) -> list[str]:
@@ -115,31 +94,6 @@ def _lines(found: History, shown: Sequence[Series]) -> list[str]:
         lines.append(f"  {series.words}")
     if any(series.line is not None for series in shown):
         lines += ["", found.caution]
-    return lines
-
-
-def _unit_lines(reports: Sequence[DatedReport], units: Sequence[UnitSeries]) -> list[str]:
-    """The reports, then each figure of each unit that was reported more than once."""
-    if not reports:
-        return []
-    lines = ["", "reports of units alone (rig bench REPORT REPORT compares two):"]
-    lines += [
-        f"  {each.made_utc[:10]}  {each.type} {each.serial or '(no serial)'}  {each.file}"
-        for each in reports
-    ]
-    again = [series for series in units if len(series.points) > 1]
-    for series in again:
-        lines += ["", f"{series.type} {series.serial}, {series.figure}, degrees of its own shaft"]
-        for point in series.points:
-            value = (
-                f"{rounding.figure(point.deg, point.U_deg)}° ± {rounding.two_figures(point.U_deg)}°"
-            )
-            step = f"  [{point.step}]" if point.step else ""
-            aside = "" if point.weighs else "  (read once: no line goes through it)"
-            lines.append(f"  {point.made_utc[:10]}  {value:<22}{aside}{step}")
-        lines.append(f"  {series.words}")
-    if any(series.line is not None for series in again):
-        lines += ["", records.CAUTION]
     return lines
 
 

@@ -11,10 +11,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.base.rounding import many
-from rig.history.series import History, Point, Series
+from rig.history import series as records
+from rig.history.series import History, Point, Series, chosen
 from rig.plots import sheet
+from rig.plots.sheet import Drawn, PlotRequest
 from rig.timing.drift import DAYS_A_YEAR
 
 if TYPE_CHECKING:
@@ -125,3 +128,26 @@ def _line(at: Axes, series: Series, ends: tuple[float, float]) -> None:
         [line.at(each) + line.expanded_at(each) for each in ahead],
         color=sheet.BLUE, alpha=0.13, lw=0.0, zorder=2,
     )  # fmt: skip
+
+
+def plot(asked: PlotRequest, out: Path) -> Drawn:
+    """Draw the certificates of an engine through the years.
+
+    Raises InputError when there is nothing to draw.
+    """
+    if len(asked.what) > 1:
+        raise InputError("one folder: a job, or one that holds many")
+    listing = records.look(asked.what[0])
+    for each in listing.left:
+        asked.tell(each.words)
+    found = records.history(
+        listing.files, asked.engine, asked.engine_serial, cylinders=asked.cylinders
+    )
+    for text in found.troubles:
+        asked.tell(text)
+    shown = chosen(found.series, asked.unit, cylinders=asked.cylinders)
+    if not shown:
+        raise InputError("no series of that unit, or no figure with an uncertainty, to draw")
+    path = draw(found, shown, out)
+    facts = {"certificates": list(found.certificates), "words": [s.words for s in shown]}
+    return Drawn(path, facts)

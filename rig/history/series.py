@@ -44,6 +44,7 @@ from rig.timing.drift import (
 )
 from rig.timing.groups import in_groups
 from rig.timing.values import Assessment, Mark
+from rig.words.assessments import CAUTION
 
 SET_BETWEEN = "set between as found and as left"
 
@@ -66,11 +67,7 @@ common practice, no source."""
 
 TOO_FEW = "too few certificates for a line: it takes three with nothing changed between"
 
-CAUTION = (
-    "A line through a few certificates is a hint, not a promise: contacts and heels wear faster "
-    "when new, and a part that gives way does not announce itself. Read the timing again in good "
-    "time; the maker's manual says how often."
-)
+ALONE = "read of this cylinder alone: no line goes through it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -423,3 +420,27 @@ def outlook(
     leaves = last + timedelta(days=years * DAYS_A_YEAR)
     words = f"{drift}; would leave the window about {leaves:%Y-%m}, {early}"
     return f"{leaves:%Y-%m-%d}", f"{first:%Y-%m-%d}", words
+
+
+def chosen(series: Sequence[Series], unit: str | None, *, cylinders: bool) -> list[Series]:
+    """The series to show: over all cylinders where there is such a one, else each cylinder's.
+
+    A visit at which one cylinder alone was read, as found, say, is shown as that cylinder's.
+    """
+    own = [each for each in series if unit in (None, each.unit)]
+    if cylinders:
+        return own
+    covered: dict[tuple[str, str, str], set[tuple[str, str]]] = {}
+    for each in own:
+        if each.cylinder is None:
+            visits = covered.setdefault((each.unit, each.setting, each.kind), set())
+            visits.update((point.certificate, point.phase) for point in each.points)
+    shown = []
+    for each in own:
+        of_all = covered.get((each.unit, each.setting, each.kind))
+        if each.cylinder is None or of_all is None:
+            shown.append(each)
+        elif points := [p for p in each.points if (p.certificate, p.phase) not in of_all]:
+            shown.append(replace(each, points=tuple(points), line=None, leaves_utc=None,
+                                 soonest_utc=None, words=ALONE))  # fmt: skip
+    return shown

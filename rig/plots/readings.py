@@ -7,10 +7,14 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.base.errors import InputError
 from rig.base.escape import visible
+from rig.job.results import work_job
 from rig.plots import sheet
 from rig.plots.axis import Axis, reach
+from rig.plots.sheet import Drawn, PlotRequest
 from rig.timing.values import Assessment, Reading
+from rig.words.diagnostics import remarks_on
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -140,3 +144,19 @@ def _row(at: Axes, judged: Assessment, row: int, own: Sequence[Reading]) -> None
     words = textwrap.shorten(visible(judged.words), MOST_WORDS, placeholder=" …")
     at.text(x, row + 0.23, words, transform=transform, va="center", fontsize=6.0, fontweight=bold,
             color=sheet.ALERT if judged.verdict == "outside" else sheet.SOFT)  # fmt: skip
+
+
+def plot(asked: PlotRequest, out: Path) -> Drawn:
+    """Draw each opening of a capture against its window.
+
+    Raises InputError when there is nothing to draw.
+    """
+    job, capture = asked.job_and_capture()
+    worked = work_job(job, [capture])
+    for text in remarks_on(worked):
+        asked.tell(text)
+    if not any(each.mean_btdc is not None for each in worked.judgements):
+        raise InputError(f"{capture}: no valid opening yet, or TDC is not known")
+    title = f"{job.profile.engine.name}, {capture.stem}"
+    path = draw(title, worked.judgements, worked.readings, out)
+    return Drawn(path, {"capture": str(capture), "figures": len(worked.judgements)})

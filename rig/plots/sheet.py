@@ -10,12 +10,14 @@ import functools
 import io
 import textwrap
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ParamSpec
 
 from rig.base import files, rounding
 from rig.base.errors import InputError
 from rig.base.escape import visible
+from rig.job.folder import Job
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -55,6 +57,43 @@ _STYLE: Mapping[Any, Any] = {
     "figure.facecolor": PAPER,
     "svg.hashsalt": "timing-rig",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class PlotRequest:
+    """What a person wants drawn. Each plot takes of it what concerns it.
+
+    ``what`` are the paths entered, one or more. ``tell`` takes a sentence for the person;
+    ``open_job`` and ``newest_capture`` tell what they leave out, too.
+    """
+
+    what: tuple[Path, ...]
+    tell: Callable[[str], None]
+    open_job: Callable[[Path], Job]
+    newest_capture: Callable[[Job], Path]
+    unit: str | None = None
+    opening: int | None = None  # from 1
+    counts_per_turn: int | None = None
+    tdc_deg: float | None = None  # degrees after the index
+    engine: str = ""
+    engine_serial: str = ""
+    cylinders: bool = False
+
+    def job_and_capture(self) -> tuple[Job, Path]:
+        """A job and the capture named with it, else its newest."""
+        if len(self.what) > 2:
+            raise InputError("a job, and one capture at most")
+        job = self.open_job(self.what[0])
+        return job, self.what[1] if len(self.what) > 1 else self.newest_capture(job)
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A drawing that was written, and what is in it."""
+
+    path: Path
+    facts: Mapping[str, Any]
+
 
 P = ParamSpec("P")
 

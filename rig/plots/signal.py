@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,12 +10,21 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.base.angles import wrap
+from rig.base.errors import InputError
 from rig.base.rounding import many
+from rig.engine.gear_train import index_places
+from rig.job.results import job_reference
 from rig.plots import sheet
+from rig.plots.sheet import Drawn, PlotRequest
+from rig.session.session import signal_settings
 from rig.signal.events import Event, Finding, Opening, Settings
 from rig.signal.openings import OpeningFinder, replay
 from rig.signal.rig_statistics import JUST_BEFORE
+from rig.wire.formats import open_recording
 from rig.wire.records import EDGE, Batch
+from rig.words.diagnostics import not_carried_over, reason_words
+from rig.words.figures import angle
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -202,3 +211,73 @@ def trace_of(taken: Taken, opening: Opening, settings: Settings, words: str) -> 
         deg_per_ms=opening.speed_deg_s / 1e3,
         words=words,
     )
+
+
+def plot(asked: PlotRequest, out: Path) -> Drawn:
+    """Draw the contacts' signal at one opening.
+
+    Raises InputError when there is nothing to draw.
+    """
+    job = asked.open_job(asked.what[0]) if asked.what[0].is_dir() else None
+    rest = asked.what[1:] if job else asked.what
+    if len(rest) > 1:
+        raise InputError("one recording at a time")
+    path = rest[0] if rest else asked.newest_capture(job) if job else asked.what[0]
+    counts = asked.counts_per_turn or (job.profile.encoder.counts_per_turn if job else None)
+    recording = open_recording(path, counts)
+    settings = signal_settings(job.profile) if job else Settings(recording.counts_per_turn)
+    names = dict(recording.inputs)
+    if job:
+        names.update({unit.input: unit.name for unit in job.profile.units})
+    taken = taken_of(recording.batches, settings)
+    openings = [e for e in taken.events if isinstance(e, Opening) and e.direction >= 0]
+    number, chosen = _chosen(openings, names, asked, path)
+    tdc_deg, reference = asked.tdc_deg, job_reference(job)[0] if job else None
+    if tdc_deg is None and reference is not None and job is not None:
+        if index_places(job.profile.encoder) == 1:
+            tdc_deg = reference.tdc_deg
+        else:
+            asked.tell(not_carried_over(job.profile.encoder))
+    btdc = None
+    if tdc_deg is not None and chosen.crank_deg is not None:
+        btdc = wrap(tdc_deg - chosen.crank_deg)
+    name = names.get(chosen.input, f"contact{chosen.input}")
+    where = "angle not known" if chosen.crank_deg is None else f"{chosen.crank_deg:.3f}° of crank"
+    where = where if btdc is None else angle(btdc, 3)
+    valid_words = "valid" if chosen.valid else f"rejected: {reason_words(chosen.rejection)}"
+    words = (
+        f"opening {number} of {path.name}: {where}, at {abs(chosen.speed_deg_s):.0f}° a second; "
+        f"{valid_words}"
+    )
+    draw(f"{name}: the contacts open", trace_of(taken, chosen, settings, words), out)
+    facts = {
+        "recording": str(path),
+        "unit": name,
+        "opening": number,
+        "t_us": chosen.t_us,
+        "crank_deg": chosen.crank_deg,
+        "btdc_deg": btdc,
+        "partings": chosen.partings,
+        "passage_us": chosen.passage_us,
+    }
+    return Drawn(out, facts)
+
+
+def _chosen(
+    openings: list[Any], names: Mapping[int, str], asked: PlotRequest, path: Path
+) -> tuple[int, Any]:
+    """The opening asked for; else the one that parted most often among those that count."""
+    if not openings:
+        raise InputError(f"{path}: no contacts open in it")
+    if asked.opening is not None:
+        if not 1 <= asked.opening <= len(openings):
+            raise InputError(f"--opening {asked.opening}: there are 1 to {len(openings)}")
+        return asked.opening, openings[asked.opening - 1]
+    own = [
+        (n, each)
+        for n, each in enumerate(openings, 1)
+        if asked.unit in (None, names.get(each.input, f"contact{each.input}"))
+    ]
+    if not own:
+        raise InputError(f"--unit {asked.unit}: it never opens; there are {sorted(names.values())}")
+    return max(own, key=lambda pair: (pair[1].valid, pair[1].partings))

@@ -19,11 +19,15 @@ from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.engine.geometry import datum_after_first_deg, tdc_after_first_deg
 from rig.engine.profile import Unit
+from rig.job.results import job_reference, settle_place
 from rig.plots import sheet
+from rig.plots.sheet import Drawn, PlotRequest
 from rig.session.session import Session
 from rig.signal.events import Closing, Event, IndexPass
+from rig.tdc.gauge_points import GaugeNotes
 from rig.timing.firing_tdc import tdc_after_reference_deg
 from rig.timing.values import Reading
+from rig.wire.capture import CaptureReader
 from rig.words.diagnostics import reason_words
 from rig.words.figures import angle
 
@@ -341,3 +345,22 @@ def _gathered(places: Sequence[float], cycle: float) -> list[tuple[float, list[i
         groups[0] = groups.pop() + groups[0]
     means = (circular_mean([places[i] for i in group], cycle) for group in groups)
     return [(modulo(mean, cycle), group) for mean, group in zip(means, groups, strict=True)]
+
+
+def plot(asked: PlotRequest, out: Path) -> Drawn:
+    """Draw the turn or cycle of a capture.
+
+    Raises InputError when there is nothing to draw.
+    """
+    job, capture = asked.job_and_capture()
+    session = Session(job.profile)
+    played = session.replay(CaptureReader(capture).batches())
+    events = [event for _, decided in played for event in decided]
+    session.reference = session.reference or job_reference(job)[0]
+    settle_place(session, GaugeNotes(), capture.name, session.reference)
+    found = turn_of(session, events)
+    path = draw(f"{job.profile.engine.name}, {capture.stem}", found, out)
+    units = {ring.name: [each.at_deg for each in ring.openings] for ring in found.rings}
+    return Drawn(
+        path, {"capture": str(capture), "cycle_deg": found.cycle_deg, "opens_after_tdc_deg": units}
+    )

@@ -21,6 +21,7 @@ from rig.job import folder as sheets
 from rig.job.clock import utc_instant
 from rig.timing.drift import LEAST_DEG, MOST_DEG, DatedChange, DatedMean, Line, fit
 from rig.unit_bench.report import KIND, Mean, means_of, period_of
+from rig.words.assessments import CAUTION
 
 FOLDER = "units"
 
@@ -173,3 +174,43 @@ def _words(line: Line | None) -> str:
     way = "more" if slope > 0 else "less"
     drift = f"{rounding.size(slope, U)}° a year {way}, ± {rounding.two_figures(U)}°{line.few}"
     return drift if line.told_apart else f"no drift can be told: {drift}"
+
+
+def _unit_lines(reports: Sequence[DatedReport], units: Sequence[UnitSeries]) -> list[str]:
+    """The reports, then each figure of each unit that was reported more than once."""
+    if not reports:
+        return []
+    lines = ["", "reports of units alone (rig bench REPORT REPORT compares two):"]
+    lines += [
+        f"  {each.made_utc[:10]}  {each.type} {each.serial or '(no serial)'}  {each.file}"
+        for each in reports
+    ]
+    again = [series for series in units if len(series.points) > 1]
+    for series in again:
+        lines += ["", f"{series.type} {series.serial}, {series.figure}, degrees of its own shaft"]
+        for point in series.points:
+            value = (
+                f"{rounding.figure(point.deg, point.U_deg)}° ± {rounding.two_figures(point.U_deg)}°"
+            )
+            step = f"  [{point.step}]" if point.step else ""
+            aside = "" if point.weighs else "  (read once: no line goes through it)"
+            lines.append(f"  {point.made_utc[:10]}  {value:<22}{aside}{step}")
+        lines.append(f"  {series.words}")
+    if any(series.line is not None for series in again):
+        lines += ["", CAUTION]
+    return lines
+
+
+class Trend:
+    """The reports in a job, or in all jobs of a folder, as part of a trend."""
+
+    def __init__(self, folder: Path, troubles: list[str]) -> None:
+        self._reports = read(folder, troubles)
+
+    def answer(self, changes: Sequence[DatedChange]) -> dict[str, Any]:
+        """The reports and their series, by name."""
+        return {"unit_reports": self._reports, "unit_series": series(self._reports, changes)}
+
+    def lines(self, changes: Sequence[DatedChange]) -> list[str]:
+        """The reports, then each figure of each unit that was reported more than once."""
+        return _unit_lines(self._reports, series(self._reports, changes))

@@ -166,3 +166,11 @@ def latest_words(found: AdvanceRange) -> str:
     amount = size_in_words(over, retard.judgement.uncertainty)
     side = "later" if over > 0.0 else "earlier"
     return f"{retard.setting} opens {amount} degrees {side} than the latest stated"
+
+
+CAUTION = (
+    "A line through a few certificates is a hint, not a promise: contacts and heels wear faster "
+    "when new, and a part that gives way does not announce itself. Read the timing again in good "
+    "time; the maker's manual says how often."
+)
+"""Beside every line through the years."""

@@ -20,10 +20,10 @@ from fabricated_record import capture_facts, profile, readings, record, referenc
 from rig.base.errors import InputError
 from rig.certificate import record as certificate
 from rig.certificate import seal
-from rig.cli.trend import chosen
-from rig.history.series import CAUTION, COLUMNS, SET_BETWEEN, csv_text, history, look
+from rig.history.series import COLUMNS, SET_BETWEEN, chosen, csv_text, history, look
 from rig.job.results import Change
 from rig.timing.assess import assess
+from rig.words.assessments import CAUTION
 
 
 def find(folder: Path) -> list[Path]:
