@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     for text in remarks_on(worked):
         message(f"rig adjust: {text}")
     if worked.reference is None:
-        raise InputError(f"{args.job}: top dead centre is not known yet, so nothing can be judged")
+        raise InputError(f"{args.job}: TDC is not known yet, so there are no verdicts")
     now = datetime.now(UTC)
     if args.confirm or args.prediction:
         return _confirm(args, job, worked, now)
@@ -148,7 +148,7 @@ def _lines(proposal: Proposal, *, every: bool) -> list[str]:
 def _headline(proposal: Proposal) -> str:
     """What can be reached, in one sentence, and with which option."""
     if proposal.present.inside:
-        return "everything is inside as it stands: nothing has to be moved"
+        return "everything is inside: nothing has to be moved"
     inside = [n for n, option in enumerate(proposal.options, 1) if option.inside]
     first = proposal.options[inside[0] - 1] if inside else proposal.options[0]
     if inside and first.reversible:
@@ -162,8 +162,9 @@ def _headline(proposal: Proposal) -> str:
     if not left:
         apart = next(each for each in first.pairs if not each.inside)
         return (
-            f"nothing that the engine file names brings {apart.want.first} and {apart.want.second} "
-            f"together as stated: option 1 leaves them {_pair_verdict(apart)}, each unit inside"
+            f"no adjustment in the engine file brings {apart.want.first} and {apart.want.second} "
+            f"to their nominal difference: option 1 leaves them {_pair_verdict(apart)}, each"
+            " unit inside"
         )
     names = listed(dict.fromkeys(each.want.unit for each in left))
     if not first.steps and len(proposal.options) > 1:
@@ -184,7 +185,7 @@ def _headline(proposal: Proposal) -> str:
 def _reach(reach: Reach) -> list[str]:
     """What can be reached for one unit by itself, with what, and what cannot."""
     now, best = reach.now.outcomes, reach.best.outcomes
-    lines = [f"{reach.unit} as it stands: {_all_verdicts(now)}"]
+    lines = [f"{reach.unit} as read: {_all_verdicts(now)}"]
     if reach.now.inside:
         return lines
     with_what = _with_what(reach.best)
@@ -269,7 +270,7 @@ def _verdict(outcome: Outcome) -> str:
 
 
 def _pair_verdict(pair: PairOutcome) -> str:
-    off = f"{size(pair.error_deg, pair.U_deg)}° from what they are to stand apart"
+    off = f"{size(pair.error_deg, pair.U_deg)}° from their nominal difference"
     return f"{'OUTSIDE' if pair.verdict.outside else pair.verdict}, {off}"
 
 

@@ -119,7 +119,7 @@ def _stated(job: Job, name: str | None) -> Unit:
     named = [unit for unit in units if name in (None, unit.name)]
     if len(named) != 1:
         names = ", ".join(unit.name for unit in units)
-        raise InputError(f"--unit: say which one is on the bench; the engine file has {names}")
+        raise InputError(f"--unit: name the one that is on the bench; the engine file has {names}")
     return named[0]
 
 
@@ -133,7 +133,7 @@ def _bench(
     if args.poles is not None and not 1 <= args.poles <= 36:
         raise InputError(f"--poles {args.poles}: a magnet has from 1 to 36")
     if not 4 <= counts <= 1_000_000:
-        raise InputError("--counts-per-turn is to be from 4 to 1000000")
+        raise InputError("--counts-per-turn: enter 4 to 1000000")
     contact = args.input or (entered.input if entered else 1)
     open_level = args.open_level if args.open_level is not None else (
         entered.open_level if entered else 1
@@ -157,12 +157,12 @@ def _save(
     folder: Path | None, identity: UnitIdentity, plain: dict[str, Any], now: datetime
 ) -> Path | None:
     if folder is None:
-        message("rig bench: not saved: name a job, or a folder with --save-in")
+        message("rig bench: not saved: name a job, or give a folder with --save-in")
         return None
     path = sheets.free_path(folder, stem(identity, now))
     sheets.write(path, plain)
     if not identity.serial:
-        message("rig bench: no serial is stated; --serial names this one unit")
+        message("rig bench: no serial number given; --serial identifies this unit")
     return path
 
 
@@ -175,7 +175,7 @@ def _lines(identity: UnitIdentity, found: UnitReport) -> list[str]:
         cells = (lobe.opening, lobe.interval, lobe.closed, lobe.opened, lobe.neutral)
         lines.append(f"{lobe.number:>4}" + "".join(f"{_shown(each):>18}" for each in cells))
     if found.play is not None:
-        lines.append(f"play, by turning both ways: {_shown(found.play)}")
+        lines.append(f"backlash, by turning both ways: {_shown(found.play)}")
     if found.neutral is not None:
         apart = found.neutral_sides_deg or 0.0
         lines.append(

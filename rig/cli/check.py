@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     recording = open_recording(path, args.counts_per_turn or stated)
     seen = statistics_of(recording.batches, signal_settings(job.profile))
     if not seen.heard:
-        raise InputError(f"{path}: no position of a rig can be read in it, so nothing is checked")
+        raise InputError(f"{path}: it holds no position of a rig, so nothing is checked")
     check = judged(seen, job.profile)
     missing = not_tried(seen)
     answer = answer_of(check, missing) | {"recording": str(path), "capture_sha256": digest(path)}

@@ -28,7 +28,7 @@ from rig.engine.profile import Geometry, Profile
 from rig.words.figures import angle
 
 MEASURES = ("btdc_deg", "travel", "tape", "rule")
-NO_OFFSET = "the cylinder's offset is not stated: taken as none"
+NO_OFFSET = "the cylinder's offset is not given: taken as none"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,11 +36,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     add = parser.add_argument
     add("job", nargs="?", type=Path, help="the job folder")
-    add("--btdc-deg", type=float, help="degrees before top dead centre, negative after it")
-    add("--travel", type=float, help="piston travel from the top")
+    add("--btdc-deg", type=float, help="degrees before TDC, negative after it")
+    add("--travel", type=float, help="piston drop: distance of the piston below TDC")
     add("--tape", type=float, help="length round the rim, a tape laid on it")
     add("--rule", type=float, help="length across the rim, a straight rule")
-    add("--after", action="store_true", help="the length is after top dead centre")
+    add("--after", action="store_true", help="the length is after TDC")
     add("--length-unit", choices=("mm", "inch"), default="mm", help="of every length given here")
     add("--stroke", type=float, help="as measured on the piston")
     add("--throw", type=float, help="of the crank: half the stroke where there is no offset")
@@ -174,7 +174,7 @@ def _lines(answer: dict[str, Any]) -> list[str]:
     lines = [angle(answer["btdc_deg"], 4)]
     if (piston := answer["piston"]) is not None:
         rate = piston["deg_per_mm"]
-        per_mm = "the piston stands still" if math.isinf(rate) else f"{rate:.4f}° a mm there"
+        per_mm = "the piston is still" if math.isinf(rate) else f"{rate:.4f}° a mm there"
         other = angle(piston["same_travel_other_side_btdc_deg"], 4)
         lines += [
             f"  piston travel {_both(piston['travel_mm'])}; {per_mm}",

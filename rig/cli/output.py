@@ -105,7 +105,7 @@ def newest_capture(job: Job, command: str) -> Path:
     if found.by_clock:
         message(
             f"rig {command}: {found.known.path}: taken as the newest by the computer's clock;"
-            " captures made before this version do not say which came first"
+            " captures of earlier versions do not record which came first"
         )
     return found.known.path
 
@@ -137,7 +137,7 @@ def summary_lines(
 ) -> list[str]:
     """What was found, a short line a figure: each unit over its cylinders."""
     tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
-    lines = [f"top dead centre: {tdc} ({reference.by})"]
+    lines = [f"TDC: {tdc} ({reference.by})"]
     whole = [j for j in assessments if j.cylinder is None] or list(assessments)
     for one in whole:
         head = f"{one.unit}, {one.setting}, {one.phase}"
@@ -368,5 +368,5 @@ def _cylinder(cylinder: int | None) -> str:
 
 def _window(j: Assessment) -> str:
     if j.earliest_btdc is None or j.latest_btdc is None:
-        return "none stated"
+        return "none set"
     return f"{rounding.entered_btdc(j.earliest_btdc)} to {rounding.entered_btdc(j.latest_btdc)}"

@@ -36,7 +36,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--unit", help="signal, drift: this unit")
     parser.add_argument("--opening", type=int, help="signal: which one, from 1, as rig read lists")
     parser.add_argument("--counts-per-turn", type=int, help="of a pin recording without a job")
-    parser.add_argument("--tdc-deg", type=float, help="signal: top dead centre after the index")
+    parser.add_argument("--tdc-deg", type=float, help="signal: TDC, degrees after the index")
     parser.add_argument("--engine", default="", help="drift: of this engine")
     parser.add_argument("--engine-serial", default="", help="drift: of this serial")
     parser.add_argument("--cylinders", action="store_true", help="drift: each cylinder, too")

@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     for text in remarks_on(worked):
         message(f"rig range: {text}")
     if worked.reference is None:
-        raise InputError(f"{args.job}: top dead centre is not known yet, so nothing can be judged")
+        raise InputError(f"{args.job}: TDC is not known yet, so there are no verdicts")
     units = [unit for unit in job.profile.units if args.unit in (None, unit.name)]
     if not units:
         names = ", ".join(unit.name for unit in job.profile.units)
@@ -81,7 +81,7 @@ def _lines(found: AdvanceRange) -> list[str]:
     for each in found.positions:
         judged = each.judgement
         U_deg = judged.uncertainty.U_deg if judged.uncertainty else None
-        window = "no window stated"
+        window = "no window set"
         if judged.earliest_btdc is not None and judged.latest_btdc is not None:
             early, late = judged.earliest_btdc, judged.latest_btdc
             window = f"window {rounding.entered_btdc(early)} to {rounding.entered_btdc(late)}"

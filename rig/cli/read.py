@@ -21,8 +21,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("recording", type=Path, help="a capture, or a value change dump (.vcd)")
     parser.add_argument("--job", type=Path, help="take engine.toml and reference.json of this job")
     parser.add_argument("--counts-per-turn", type=int, help="counts of a turn: lines times four")
-    parser.add_argument("--tdc-deg", type=float, help="top dead centre, degrees after the index")
-    parser.add_argument("--direction", type=int, choices=(1, -1), help="1: A leads B forward")
+    parser.add_argument("--tdc-deg", type=float, help="TDC, degrees after the index")
+    parser.add_argument(
+        "--direction", type=int, choices=(1, -1), help="1: A leads B in the normal direction"
+    )
     parser.add_argument("--index-level", type=int, choices=(0, 1), help="active level of the index")
     parser.add_argument(
         "--open-level", action="append", default=[], metavar="INPUT=LEVEL",
@@ -33,8 +35,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="another name in the VCD, e.g. a=enc.phase_a; names: a b z contact1 contact2 ...",
     )  # fmt: skip
     parser.add_argument("--approach-deg", type=float, help="approach needed, crank degrees")
-    parser.add_argument("--closed-end-ms", type=float, help="a closed run that ends a passage")
-    parser.add_argument("--least-open-ms", type=float, help="open this long: they stay open")
+    parser.add_argument(
+        "--closed-end-ms", type=float, help="a closed run this long ends a transition"
+    )
+    parser.add_argument("--least-open-ms", type=float, help="contacts open this long stay open")
     parser.add_argument("--longest-dropout-ms", type=float, help="longest drop-out")
     json_option(parser)
 
@@ -144,6 +148,6 @@ def _lines(answer: dict[str, Any]) -> list[str]:
     good = sum(one["valid"] for one in answer["openings"])
     lines.append(f"{many(len(answer['openings']), 'opening')}, {good} of them valid;"
                  f" the index passed {many(answer['index_passes'], 'time')}")  # fmt: skip
-    lines += [f"trouble: {kind} {n}" for kind, n in answer["troubles"].items()]
+    lines += [f"line error: {kind} {n}" for kind, n in answer["troubles"].items()]
     lines += [f"found: {what} {n}" for what, n in answer["findings"].items()]
     return lines

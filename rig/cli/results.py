@@ -36,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
     for text in remarks_on(worked):
         message(f"rig results: {text}")
     if worked.reference is None:
-        message("rig results: top dead centre is not known yet; readings cannot be judged")
+        message("rig results: TDC is not known yet, so there are no verdicts")
     answer = {
         "captures": [str(played.path) for played in worked.played],
         "reference": worked.reference,
@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     if worked.reference is not None:
         of = worked.reference
         tdc = after_index_with(of.tdc_deg, of.uncertainty.U_deg)
-        lines.append(f"top dead centre: {tdc} ({of.by})")
+        lines.append(f"TDC: {tdc} ({of.by})")
     if args.readings:
         lines += reading_lines(worked.readings)
     put(args, answer, lines + judgement_lines(worked.judgements, worked.comparisons))

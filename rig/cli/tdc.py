@@ -116,10 +116,9 @@ def _places(encoder: Encoder, reference: TdcReference) -> list[str]:
     placed = reference.forward_deg or reference.backward_deg
     if disc_places(encoder) > 1 and encoder.run_out_deg and not placed:
         said.append(
-            f"It comes at {many(disc_places(encoder), 'place')} of the geared encoder's "
-            f"disc, and nothing"
-            " tells at which it was found: the run-out between it and a reading is counted for the"
-            " worst of them. Found by the stop, or by the gauge in a session, it counts less."
+            f"TDC comes at {many(disc_places(encoder), 'place')} of the geared encoder's disc, and"
+            " the one at which it was found is not known: run-out is taken for the worst of them."
+            " Found by the piston stop, or by the dial gauge in a session, it is less."
         )
     if index_places(encoder) == 1:
         return said
@@ -128,9 +127,9 @@ def _places(encoder: Encoder, reference: TdcReference) -> list[str]:
         *said,
         f"The encoder is geared so that its index comes at "
         f"{many(index_places(encoder), 'place')} of the"
-        f" crank, {apart:g}° apart: in another session, or after the rig lost power, this holds"
-        f" once cylinder 1 is stated at its top (within {CLEAR * apart:.0f}° will do), or the stop"
-        " was touched again.",
+        f" crank, {apart:g}° apart. In another session, or after the rig lost power, this is valid"
+        f" once you enter firing TDC again (within {CLEAR * apart:.0f}° is near enough), or touch"
+        " the piston stop again.",
     ]
 
 
@@ -172,7 +171,7 @@ def _shown(args: argparse.Namespace, job: Job) -> int:
             " it with rig tdc set"
         )
     lines = [
-        f"top dead centre of cylinder {in_use.cylinder}:"
+        f"TDC of cylinder {in_use.cylinder}:"
         f" {after_index_with(in_use.tdc_deg, in_use.uncertainty.U_deg)}"
         f" (k = {in_use.uncertainty.k:.2f}), {in_use.by}",
         in_use.how,
@@ -182,7 +181,7 @@ def _shown(args: argparse.Namespace, job: Job) -> int:
             f"  {contribution_words(p)}: {u_part(p.u_deg)}° ({p.how})"
             for p in in_use.uncertainty.parts
         ),
-        *(f"warning: {text}" for text in in_use.warnings),
+        *(f"note: {text}" for text in in_use.warnings),
     ]
     places = {"index_places": index_places(job.profile.encoder)}
     figures(args, asdict(in_use) | places, lines)
@@ -291,7 +290,7 @@ def _signed(series: Series, given: _Given, working: GaugeWorking) -> Series:
 
 
 def _others(job: Job, args: argparse.Namespace, notes: GaugeNotes) -> list[TdcReference]:
-    """What the gauge is set beside: the newest of each other method, and the engine's mark."""
+    """What the gauge is compared with: the newest of each other method, the engine's mark."""
     found: dict[tuple[Method, str], TdcReference] = {}
     if job.reference() is not None:
         for each in load_references(job.reference_file):
@@ -316,7 +315,7 @@ def _doubts(
     numbers: list[int],
     geometry: Geometry | None,
 ) -> list[str]:
-    """What speaks against the series, a sentence each."""
+    """Doubts about the series, a sentence each."""
     return [
         f"{doubt.words} (--leave-out {doubt.point} does without it)" if doubt.point else doubt.words
         for doubt in gauge_doubts(series, notes, cylinder, numbers, geometry)
@@ -324,14 +323,14 @@ def _doubts(
 
 
 def _use(job: Job, series: Series, method: str, doubts: Sequence[str]) -> str | None:
-    """Take a dead centre into use, unless something speaks against it."""
+    """Select a method's TDC, unless the series is in doubt."""
     wanted = METHODS[method]
     chosen = next((each for each in series.references if each.method is wanted), None)
     if chosen is None:
         why = series.fit_why if method == "fit" else series.lifts_why
         raise InputError(f"--use {method}: {why}")
     if doubts:
-        message("rig tdc: not taken into use: the series is in doubt")
+        message("rig tdc: not selected: the series is in doubt")
         return None
     _save(job, chosen)
     return wanted
@@ -376,7 +375,7 @@ def _points(
 def _gauge_lines(
     answer: dict[str, Any], series: Series, compared: Sequence[MethodDifference]
 ) -> list[str]:
-    lines = [f"{'point':>5} {'after index':>12} {'lift mm':>9} {'curve mm':>9} {'off mm':>8}"]
+    lines = [f"{'point':>5} {'after index':>12} {'drop mm':>9} {'curve mm':>9} {'off mm':>8}"]
     for row in answer["points"]:
         off = row["residual_mm"]
         curve = "" if off is None else f" {row['expected_mm']:>9.3f} {off:>+8.3f}"
@@ -391,8 +390,8 @@ def _gauge_lines(
     if series.fit is not None:
         found = series.fit
         lines.append(
-            f"  the gauge reads {found.zero_mm:+.3f} mm at the top; points lie"
-            f" {found.scatter:.1f} times as far off as was stated of a reading"
+            f"  the gauge reads {found.zero_mm:+.3f} mm at TDC; points scatter"
+            f" {found.scatter:.1f} times as much as entered for a reading"
         )
         if found.offset_fitted:
             U_mm = 2.0 * found.u_offset_mm
@@ -403,7 +402,7 @@ def _gauge_lines(
         lines.append(series.moved.words)
     lines += [f"DOUBT: {text}" for text in answer["doubts"]]
     if answer["in_use"]:
-        lines.append(f"in use from now on: {answer['in_use']}")
+        lines.append(f"selected: {answer['in_use']}")
     return lines
 
 

@@ -239,9 +239,7 @@ def _nothing(file_errors: list[str], line_errors: Counter[str]) -> str:
     """Why there is nothing to read in a capture."""
     kinds = ", ".join(f"{kind} {n}" for kind, n in line_errors.items() if kind != "capture")
     heard = f" ({kinds})" if kinds else ""
-    return "; ".join(
-        dict.fromkeys([f"no position of a rig can be read in it{heard}", *file_errors])
-    )
+    return "; ".join(dict.fromkeys([f"it holds no position of a rig{heard}", *file_errors]))
 
 
 def input_name(number: int, inputs: Mapping[int, str]) -> str:

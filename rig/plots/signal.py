@@ -98,7 +98,7 @@ def _panel(at: Axes, trace: Trace, begin: float, end: float, *, whole: bool) -> 
     if whole:
         _decided(at, trace)
     else:
-        at.text(0.0, 1.42, " the chosen instant: the first parting of the passage", fontsize=7.0,
+        at.text(0.0, 1.42, " the opening: contacts first open in this transition", fontsize=7.0,
                 color=sheet.ALERT, va="bottom", ha="left")  # fmt: skip
     at.set_yticks([ENCODER, CLOSED, OPEN], ["encoder", "closed", "open"])
     at.tick_params(axis="y", length=0)
@@ -118,7 +118,7 @@ def _decided(at: Axes, trace: Trace) -> None:
     bounces = (
         ""
         if trace.partings < 2
-        else f", parted {many(trace.partings, 'time')} in {trace.last_ms:.2f} ms"
+        else f", opened {many(trace.partings, 'time')} in {trace.last_ms:.2f} ms"
     )
     at.text(at.get_xlim()[0], 0.09, f" closed for {trace.closed_ms:.0f} ms before{bounces}",
             fontsize=7.0, va="bottom")  # fmt: skip

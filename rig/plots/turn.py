@@ -89,7 +89,7 @@ def draw(title: str, turn: Turn, path: Path) -> Path:
     sheet.note(
         figure,
         "ring filled: contacts closed; hollow: open; bold stroke: opening, in degrees BTDC (minus: "
-        "after). Triangles: top dead centre; arrow: index; crosses: touches of the stop",
+        "after). Triangles: TDC; arrow: index; crosses: touches of the piston stop",
     )
     return sheet.write(figure, path)
 
@@ -212,7 +212,7 @@ RINGS = ("outermost ring", "second ring", "third ring", "ring {n} from outside")
 def turn_of(session: Session, events: Iterable[Event]) -> Turn:
     """The turn of a session that is over. Raises InputError while dead centre is not known."""
     if session.reference is None:
-        raise InputError("top dead centre is not known yet, so there is no turn to draw")
+        raise InputError("TDC is not known yet, so there is no turn to draw")
     if not session.places.known:
         raise InputError(f"no turn to draw yet: {reason_words(session.places.why_not)}")
     engine = session.profile.engine
@@ -260,7 +260,7 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
         index=tuple(Happens(place, "index") for place, _ in _gathered(_known(index), cycle)),
         touches=tuple(Happens(modulo(deg, cycle)) for deg in _known(touches)),
         lines=tuple(lines),
-        remark="" if known else "the firing stroke is not stated, so both turns lie on one another",
+        remark="" if known else "firing TDC is not entered: the two turns are drawn on one another",
     )
 
 

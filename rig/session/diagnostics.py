@@ -91,7 +91,7 @@ class Seen:
     turn_counts: Sequence[float]  # counts from index to index
     counts_wrong: bool  # they are alike, and not as stated
     off_passes: int  # times that the index came at another count than expected
-    lost: Rejection | None  # why angles do not hold now
+    lost: Rejection | None  # why angles are not valid now
     restarts: int
     illegal: int
     troubles: Mapping[str, int]

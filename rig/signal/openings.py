@@ -411,7 +411,7 @@ class OpeningFinder:
     # -- losses, restarts -------------------------------------------------------------------------
 
     def _count_lost(self, reason: Reason | None, t_us: float, events: list[Event]) -> None:
-        """With a reason: angles do not hold until the index has passed."""
+        """With a reason: angles are not valid until the index has passed."""
         if reason is None:
             return
         why = Rejection(reason)

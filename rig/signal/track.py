@@ -35,7 +35,7 @@ TOLERANCE_COUNTS = 1.5
 class Track:
     """Angle reference of one life of the rig. Places are in counts, as ``Place.at`` has them.
 
-    ``lost`` says why angles do not hold, None while they do. ``turns`` are whole turns of the
+    ``lost`` says why angles are not valid, None while they do. ``turns`` are whole turns of the
     encoder before this life of the rig; they are added to all angles.
     """
 
@@ -54,7 +54,7 @@ class Track:
         return 360.0 * turn / s.encoder_turns_per_crank_turn
 
     def counts_lost(self, why: Rejection) -> None:
-        """Counts are known to be lost: angles do not hold until the index has passed."""
+        """Counts are known to be lost: angles are not valid until the index has passed."""
         self.lost = why
 
     def passed(self, at: float, t_us: float, direction: int) -> IndexPass:

@@ -96,10 +96,10 @@ def how_to_settle(
     if count is not None:
         return f"{many(count, 'more reading')}, if mean and spread stay as they are"
     left = with_readings(uncertainty.parts, n, math.inf)
-    said = "no number of readings settles it"
+    said = "more readings will not help"
     if left.U_deg <= margin:
         return (
-            f"more than {MOST_READINGS} more readings: the mean stands "
+            f"more than {MOST_READINGS} more readings: the mean is "
             f"{figure(margin, left.U_deg)} degrees from the limit, too near for its spread"
         )
     if 2.0 * left.U_deg > upper - lower:
@@ -131,7 +131,7 @@ def _what_has_to_shrink(parts: Sequence[Contribution], margin: float) -> str:
                 f"the part of the uncertainty from {contribution_words(part)}, now"
                 f" {two_figures(part.u_deg)} degrees, would have to shrink {to}{also}"
             )
-    return "the mean stands on the limit itself"
+    return "the mean is on the limit itself"
 
 
 NO_LIMIT = "no limit is stated for this engine: enter the maker's figure in the engine file"

@@ -33,7 +33,7 @@ def _moved(*data: float) -> str:
 
 def _place(places: int, apart_deg: float) -> str:
     return (
-        f"state cylinder 1's firing top, roughly: the index has {many(places, 'place')} on"
+        f"enter cylinder 1's firing TDC, roughly: the index has {many(places, 'place')} on"
         f" the crank, {apart_deg:g}° apart"
     )
 
@@ -43,84 +43,78 @@ def _always(words: str) -> Words:
 
 
 REASONS: Mapping[Reason, Words] = {
-    Reason.BACKWARDS: _always("passed backwards"),
+    Reason.BACKWARDS: _always("the crank went backwards"),
     Reason.LINES_LOST: _always("lines from the rig were lost just then"),
     Reason.UNSEEN: _always(
         "the rig could not watch the contacts just then: too many edges on an input"
     ),
-    Reason.NOT_COVERED: _always("the rig had not said yet whether an edge was lost just then"),
+    Reason.NOT_COVERED: _always("the rig had not yet reported whether an edge was lost just then"),
     Reason.BOUNCES_CUT: _always("the contacts bounced more often than the line could carry"),
     Reason.ENCODER_JUMPED: _always(
-        "the encoder jumped: its count is not sure until the index has passed"
+        "the encoder jumped: angles are valid again after the next index"
     ),
     Reason.LINE_CUT: _always(
-        "the line was interrupted: the count is not sure until the index has passed"
+        "the line was interrupted: angles are valid again after the next index"
     ),
     Reason.INDEX_OFF: lambda off, per_turn: (
         f"the index came {many(off, 'count')} from where {many(per_turn, 'count')} a turn would"
         " have it: wait until it passes twice more"
     ),
-    Reason.CRANK_STILL: _always("the crank stood still"),
+    Reason.CRANK_STILL: _always("the crank was still"),
     Reason.JUST_CLOSED: _always("the crank was held, and the contacts had only just closed"),
     Reason.SHORT_APPROACH: lambda had_deg, needed_deg: (
-        f"run-up of {had_deg:.1f}° only, {needed_deg:g}° are needed"
+        f"approach of {had_deg:.1f}° only; {needed_deg:g}° needed"
     ),
-    Reason.TURNED_BACK: _always(
-        "the crank had gone back and had not passed its furthest point yet"
-    ),
+    Reason.TURNED_BACK: _always("turned back: backlash not taken up"),
     Reason.NOISE_OR_BOUNCE: _always(
-        "noise just before it may have been its first parting: turn more slowly"
+        "noise just before it may have been its first opening: turn more slowly"
     ),
-    Reason.INDEX_NEVER_MET: _always("the index was never met"),
-    Reason.RESTARTED_BEFORE_INDEX: _always("the rig restarted before the index was met"),
-    Reason.RESTARTED: _always(
-        "the rig restarted: the reference holds again once the index has passed"
-    ),
+    Reason.INDEX_NEVER_MET: _always("the index never passed"),
+    Reason.RESTARTED_BEFORE_INDEX: _always("the rig restarted before the index passed"),
+    Reason.RESTARTED: _always("the rig restarted: angles are valid again after the next index"),
     Reason.COUNTS_LOST: lambda off: (
         f"the index then came {many(off, 'count')} off: counts were lost"
     ),
     Reason.COUNTS_WRONG: lambda usual, entered: (
-        f"{many(usual, 'count')} lie from index to index, {entered} are stated"
+        f"{many(usual, 'count')} from index to index; {entered} entered"
     ),
     Reason.NO_INDEX: _always("the index has not passed, so the angle is not known"),
-    Reason.NO_TDC: _always("no top dead centre yet"),
-    Reason.TDC_MOVED: lambda *by: f"TDC has moved{_moved(*by)}, and where it was here is not known",
+    Reason.NO_TDC: _always("no TDC yet"),
+    Reason.TDC_MOVED: lambda *by: f"TDC has moved{_moved(*by)}: it is not known here",
     Reason.INDEX_PLACE: _place,
     Reason.LINK_ROD_TDC: lambda cylinder: (
-        f"the top dead centre of cylinder {cylinder} (link rod) is not stated"
+        f"the TDC of cylinder {cylinder} (link rod) is not entered"
     ),
     Reason.MASTER_ROD_TDC: lambda cylinder, known: (
-        f"the top dead centre of cylinder {cylinder} (master rod) does not follow from that of"
-        f" cylinder {known} (link rod): state it"
+        f"the TDC of cylinder {cylinder} (master rod) does not follow from that of"
+        f" cylinder {known} (link rod): enter it"
     ),
-    Reason.FAR_FROM_NOMINAL: _always(
-        "the contacts parted with the crank held, far from the figure that is wanted"
-    ),
-    Reason.BY_HAND: lambda noted="struck out by hand": noted,
+    Reason.FAR_FROM_NOMINAL: _always("the contacts opened with the crank held, far from nominal"),
+    Reason.BY_HAND: lambda noted="rejected by hand": noted,
 }
 
 
-"""Of an opening that was."""
+"""Why a past opening is rejected."""
 
 
 NOW: Mapping[Reason, Words] = {
     Reason.BACKWARDS: lambda shaft: f"{shaft} goes backwards",
     Reason.NO_INDEX: _always("the index has not passed yet"),
     Reason.TURNED_BACK: _always("not yet past the furthest point"),
-    Reason.SHORT_APPROACH: _always("run-up is not long enough yet"),
+    Reason.SHORT_APPROACH: _always("approach still too short"),
 }
 
 
-"""Of an opening that would come now, where that is put in other words; the shaft's name first."""
+"""Why an opening now would be rejected, where the words differ; the first value is the shaft."""
 
 
 def reason_words(rejection: Rejection | None) -> str:
-    """Why an opening is no reading; empty where it is one."""
+    """Why an opening is rejected; empty when it is valid."""
     return "" if rejection is None else REASONS[rejection.reason](*rejection.data)
 
 
 def now_words(rejection: Rejection | None, shaft: str = "the crank") -> str:
-    """Why an opening just now would be no reading; empty where it would."""
+    """Why an opening just now would be rejected; empty when it would be valid."""
     if rejection is None or rejection.reason not in NOW:
         return reason_words(rejection)
     return NOW[rejection.reason](shaft, *rejection.data)
@@ -136,14 +130,14 @@ def _times(n: int) -> str:
 
 
 def _no_line(kinds: str) -> str:
-    heard = f"what was heard makes no sense ({kinds})" if kinds else "nothing was heard"
-    return f"no line of a rig was read: {heard}; look at port and baud rate"
+    heard = f"what came is not the line format ({kinds})" if kinds else "nothing came"
+    return f"no line from a rig: {heard}; check port and baud rate"
 
 
 def _no_input(unit: str, number: int, has: int) -> str:
     rest = f"has inputs 1 to {has}" if has else "has no contact input"
     return (
-        f"{unit}: contact input {number} is stated, and the rig {rest}; correct input in"
+        f"{unit}: contact input {number} is entered, but the rig {rest}; correct input in"
         " engine.toml"
     )
 
@@ -186,35 +180,35 @@ def _left_out(
 DOUBTS: Mapping[Doubt, Words] = {
     Doubt.TDC_HAS_MOVED: lambda *by: (
         f"TDC HAS MOVED{_moved(*by)}, a later touch shows: readings since the last touch that"
-        " agrees do not count. Find TDC anew, and read again"
+        " agrees are rejected. Find TDC again, then take new readings"
     ),
     Doubt.TDC_HAD_MOVED: lambda *by: (
-        f"TDC HAD MOVED{_moved(*by)} before the one in use was found: readings before that do"
-        " not count"
+        f"TDC HAD MOVED{_moved(*by)} before the one in use was found: readings before that are"
+        " rejected"
     ),
     Doubt.LINE_FORMAT: lambda of_rig, ours: (
-        f"the rig speaks version {of_rig} of the line format, this program {ours}: nothing it"
-        " says is judged; update one of the two"
+        f"the rig speaks version {of_rig} of the line format, this program {ours}: its"
+        " readings are not used; update one of the two"
     ),
     Doubt.NO_LINE: _no_line,
     Doubt.COUNTS_WRONG: lambda words, cause: f"{words}; {cause}",
     Doubt.COUNTS_REPORTED: lambda reported, shown: (
-        f"the rig says {many(reported, 'count')} a turn; the index bears out {shown}, as stated"
+        f"the rig reports {many(reported, 'count')} a turn; the index confirms {shown}, as entered"
     ),
     Doubt.INDEX_OFF: lambda times: (
-        f"the index came {_times(times)} at another count than expected: counts were lost, or it"
-        " was touched by noise; what was read since the pass before does not count"
+        f"the index came {_times(times)} at another count than expected: counts were lost, or"
+        " noise reached the index; readings since the pass before are rejected"
     ),
-    Doubt.ANGLES_LOST: _always("angles do not hold"),
+    Doubt.ANGLES_LOST: _always("angles are not valid"),
     Doubt.STOP_MISLEADS: lambda why: why,
     Doubt.INDEX_PLACE: lambda places, apart_deg, within_deg: (
-        f"{_place(places, apart_deg)} (within {within_deg:.0f}° will do; touching the stop again"
-        " does too); without it nothing read counts"
+        f"{_place(places, apart_deg)} (within {within_deg:.0f}° is near enough), or touch"
+        " the piston stop again; until then every reading is rejected"
     ),
     Doubt.NO_INPUT: _no_input,
     Doubt.SILENT: _silent,
     Doubt.OPENED_AT_REST: lambda unit, number, times: (
-        f"{unit}: contact input {number} opened {_times(times)} while the crank stood still: the"
+        f"{unit}: contact input {number} opened {_times(times)} while the crank was still: the"
         " unit was moved by hand, or its lead is loose"
     ),
     Doubt.BRIDGED: lambda one, two, first, second: (
@@ -224,13 +218,13 @@ DOUBTS: Mapping[Doubt, Words] = {
     Doubt.LEFT_OUT: _left_out,
     Doubt.RESTARTED: lambda times: f"the rig restarted {_times(times)}",
     Doubt.ENCODER_JUMPED: lambda times: (
-        f"the encoder jumped {_times(times)}: look at its plug and its disc"
+        f"the encoder jumped {_times(times)}: check its plug and its disc"
     ),
 }
 
 
 def diagnostic_words(diagnostic: Diagnostic) -> str:
-    """One sentence: what was seen, and what to look at."""
+    """One sentence: what was seen, and what to check."""
     words = DOUBTS[diagnostic.doubt](*diagnostic.data)
     why = reason_words(diagnostic.rejection)
     return f"{words}: {why}" if why else words
@@ -253,9 +247,9 @@ def remarks_on(worked: JobResults) -> list[str]:
 def not_carried_over(encoder: Encoder) -> str:
     """In words, why a job's reference is not laid over a recording as it is."""
     return (
-        "the job's dead centre is not used here: the index comes at"
+        "the job's TDC is not used here: the index comes at"
         f" {many(index_places(encoder), 'place')} of the crank, {places_apart_deg(encoder):g}°"
-        " apart. rig results knows which one it was; else give --tdc-deg as it is in this recording"
+        " apart. Use rig results, or give --tdc-deg as it is in this recording"
     )
 
 
@@ -268,7 +262,7 @@ def mark_words(mark: EngineMark, reference: TdcReference | None) -> str:
     side = "after" if past > 0.0 else "before"
     U_deg = reference.uncertainty.U_deg
     return (
-        f"{mark.what}: {size(past, U_deg)}° {side} top dead centre of cylinder {mark.cylinder}"
+        f"{mark.what}: {size(past, U_deg)}° {side} TDC of cylinder {mark.cylinder}"
         f" by {reference.by} ({stated_within(U_deg)}){within}"
     )
 
@@ -277,12 +271,12 @@ def recording_doubts(found: RecordingOpenings) -> list[str]:
     """What is in doubt about the openings of a recording, a sentence each."""
     doubts = list(found.file_errors)
     if found.openings and not found.is_anchored:
-        doubts.append("the index was never met: angles are not known")
+        doubts.append("the index never passed: angles are not known")
     if found.counts is not None:
         doubts.append(f"{found.counts.words}: is --counts-per-turn right?")
     elif found.off_passes:
         times = many(found.off_passes, "time")
         doubts.append(f"the index came {times} at another count than expected")
     if found.angles_lost is not None:
-        doubts.append(f"angles do not hold: {reason_words(found.angles_lost)}")
+        doubts.append(f"angles are not valid: {reason_words(found.angles_lost)}")
     return doubts + [f"{name} never opens" for name in found.never_open]

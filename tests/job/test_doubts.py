@@ -95,7 +95,7 @@ def test_a_rig_that_misstates_its_counts_is_told_and_the_index_decides(tmp_path:
         "the rig says 2400 counts a turn, the engine file 4096" in s for s in live_says(made)
     )
     words, ran = said(made.do("turn 1450 at 110"), 0)
-    assert "the rig says 2400 counts a turn; the index bears out 4096, as stated" in words
+    assert "the rig reports 2400 counts a turn; the index confirms 4096, as entered" in words
     assert ran.answer["judgements"] == []  # top dead centre was not looked for
     assert len(ran.answer["readings"]) >= 14
 
@@ -137,25 +137,25 @@ def test_an_index_that_never_comes(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").do("fault index none", "turn 1450 at 110").end()
     ran = rig("results", made.folder, "--json")
     assert counted(ran) == 0
-    assert {r["why"] for r in ran.answer["readings"]} == {"the index was never met"}
+    assert {r["why"] for r in ran.answer["readings"]} == {"the index never passed"}
     read = rig("read", made.capture, "--tdc-deg", "10", "--json")
     assert read.status == 0
-    assert "the index was never met: angles are not known" in read.err
+    assert "the index never passed: angles are not known" in read.err
     assert all(o["crank_deg"] is None and not o["valid"] for o in read.answer["openings"])
 
 
 def test_a_jump_of_the_encoder_is_said_and_nothing_counts_until_the_index(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").find_tdc().do("turn 700 at 90", "goto 80 at 90")
     made.do("fault illegal 3", "turn 46 at 60")
-    assert any(s.startswith("angles do not hold: the encoder jumped") for s in live_says(made))
+    assert any(s.startswith("angles are not valid: the encoder jumped") for s in live_says(made))
     made.do("set upper", "rest 0.5")
     last = made.live.session.readings()[-1]
     assert (last.valid, last.kind) == (False, "turned")  # not even as a set reading
     assert last.rejection == Rejection(Reason.ENCODER_JUMPED)
     words, _ = said(made.do("turn 800 at 100"), 1)
     assert "upper, full advance, as found: no mean, it moved: " in words  # it was set, unsaid
-    assert "the encoder jumped 3 times: look at its plug and its disc" in words
-    assert "angles do not hold" not in words
+    assert "the encoder jumped 3 times: check its plug and its disc" in words
+    assert "angles are not valid" not in words
 
 
 # -- contact inputs ---------------------------------------------------------------------------
@@ -205,13 +205,13 @@ def test_contacts_that_part_while_the_crank_stands(tmp_path: Path) -> None:
         made.do("fault stuck upper open", "rest 0.5", "fault free upper", "rest 0.5")
     words, ran = said(made, 0)
     assert (
-        "upper: contact input 1 opened 3 times while the crank stood still:"
+        "upper: contact input 1 opened 3 times while the crank was still:"
         " the unit was moved by hand, or its lead is loose"
     ) in words
     record = json.loads(
         Path(rig("certify", made.folder, "--json").answer["certificate"]).read_bytes()
     )
-    assert any("opened 3 times while the crank stood still" in t for t in record["deviations"])
+    assert any("opened 3 times while the crank was still" in t for t in record["deviations"])
     turned = [r for r in ran.answer["readings"] if r["kind"] == "turned" and r["valid"]]
     assert all(r["t_s"] < made.rig.now_s - 3.0 for r in turned)
 
@@ -220,7 +220,7 @@ def opened_by_hand(made: MadeJob) -> MadeJob:
     return made.do("fault stuck upper open", "rest 0.5", "fault free upper", "rest 0.5")
 
 
-STILL = "upper: contact input 1 opened once while the crank stood still"
+STILL = "upper: contact input 1 opened once while the crank was still"
 
 
 def test_contacts_opened_by_hand_because_the_rig_check_asks_for_it(tmp_path: Path) -> None:
@@ -280,7 +280,7 @@ def test_a_unit_on_an_input_that_the_rig_does_not_have(tmp_path: Path) -> None:
     made.do("turn 1450 at 110")
     words, ran = said(made, 1)
     assert (
-        "lower: contact input 5 is stated, and the rig has inputs 1 to 2;"
+        "lower: contact input 5 is entered, but the rig has inputs 1 to 2;"
         " correct input in engine.toml"
     ) in words
     assert counted(ran, "lower") == 0
@@ -295,13 +295,13 @@ def test_another_protocol_version_is_said_and_nothing_is_judged(tmp_path: Path) 
     words, ran = said(made, 1)
     assert words == (
         "the rig speaks version 2 of the line format, this program 1:"
-        " nothing it says is judged; update one of the two"
+        " its readings are not used; update one of the two"
     )
     assert ran.answer["readings"] == []
     lines = made.capture.read_bytes().count(b"\nP ")
     assert lines > 100  # all is kept, for a program that understands it
     told = refused(2, "read", made.capture)
-    assert "no position of a rig can be read in it (protocol " in told
+    assert "it holds no position of a rig (protocol " in told
     assert "the rig speaks version 2 of the line format, this program 1" in told
 
 
@@ -317,7 +317,7 @@ def test_garbage_alone_is_no_rig(tmp_path: Path) -> None:
     made.hear(b"\xff\x00\x80 hum \n" * 50)
     words, ran = said(made, 1)
     assert words == (
-        "no line of a rig was read: what was heard makes no sense (garbage 50);"
-        " look at port and baud rate"
+        "no line from a rig: what came is not the line format (garbage 50);"
+        " check port and baud rate"
     )
     assert ran.answer["readings"] == []

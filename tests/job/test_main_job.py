@@ -95,7 +95,7 @@ def test_the_stated_interval_of_each_cylinder_holds_the_truth(tmp_path: Path, se
 def test_figures_say_what_was_read_in_the_words_of_the_trade() -> None:
     ran = rig("results", finished().folder, "--readings")
     assert ran.status == 0
-    assert "top dead centre: " in ran.out
+    assert "TDC: " in ran.out
     assert "after the index ±" in ran.out
     assert "° BTDC" in ran.out
     assert "upper opens " in ran.out
@@ -119,11 +119,11 @@ def test_two_units_are_compared_within_the_capture() -> None:
 def test_without_a_dead_centre_readings_are_kept_and_not_judged(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").do("turn 1450 at 110").end()
     ran = rig("results", made.folder, "--json")
-    assert "top dead centre is not known yet; readings cannot be judged" in ran.err
+    assert "TDC is not known yet, so there are no verdicts" in ran.err
     assert ran.answer["judgements"] == []
     assert len(ran.answer["readings"]) >= 14
     said = refused(2, "certify", made.folder)
-    assert "top dead centre is not known: find it by the stop in rig live, or state it" in said
+    assert "top dead centre is not known: find it by the stop in rig live, or set it" in said
     assert not (made.folder / "certificates").exists() or not list(
         (made.folder / "certificates").iterdir()
     )
@@ -143,7 +143,7 @@ def test_the_reference_is_kept_in_the_job() -> None:
     assert reference["tdc_deg"] == pytest.approx(true, abs=0.15)
     assert figures(finished().folder)["reference"] | {"index_places": 1} == reference
     words = rig("tdc", "show", finished().folder).out
-    assert f"top dead centre of cylinder 1: {reference['tdc_deg']:.3f}° after the index" in words
+    assert f"TDC of cylinder 1: {reference['tdc_deg']:.3f}° after the index" in words
 
 
 def test_dead_centre_stated_by_hand(tmp_path: Path) -> None:
@@ -235,13 +235,13 @@ def test_a_struck_reading_is_kept_with_its_reason(tmp_path: Path) -> None:
     assert made.live.strike_last() == "the last reading was struck out"
     struck = [o for o in made.live.session.openings if made.live.session.told.struck(o.t_us)]
     made.do("turn 400 at 110").end()
-    (reading,) = [r for r in figures(made.folder)["readings"] if "struck" in r["why"]]
+    (reading,) = [r for r in figures(made.folder)["readings"] if r["reason"] == "by-hand"]
     assert reading["t_s"] * 1e6 == pytest.approx(struck[0].t_us - made.live.session.start_us)
-    assert (reading["valid"], reading["why"]) == (False, "struck out by hand")
+    assert (reading["valid"], reading["why"]) == (False, "rejected by hand")
     record = json.loads(
         Path(rig("certify", made.folder, "--json").answer["certificate"]).read_bytes()
     )
-    (kept,) = [n for n in record["not_counted"] if n["why"] == "struck out by hand"]
+    (kept,) = [n for n in record["not_counted"] if n["why"] == "rejected by hand"]
     assert (kept["unit"], kept["n"]) == (reading["unit"], 1)
 
 

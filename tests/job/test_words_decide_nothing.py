@@ -25,7 +25,7 @@ TABLES: tuple[Mapping[Any, Any], ...] = (
     assessments.SOURCES,
     assessments.MARKS,
 )
-NOISE = "passed backwards, gauge, one crank turn out: run-up of top dead centre"
+NOISE = "the crank went backwards, gauge, one crank turn out: run-up of top dead centre"
 """Beginnings and pieces of sentences by which something was told apart once."""
 
 

@@ -12,6 +12,7 @@ import functools
 import io
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -208,7 +209,7 @@ def refused(status: int, *words: str | Path | float) -> str:
     """What a command says that is refused: on standard error alone, harmless, no traceback."""
     ran = rig(*words)
     assert (ran.status, ran.out) == (status, ""), ran
-    assert ran.err.startswith(f"rig {words[0]}: "), ran.err
+    assert re.match(rf"rig {words[0]}( show| set| gauge)?: ", ran.err), ran.err
     assert ran.err.replace("\n", "").isprintable(), ran.err
     assert "Traceback" not in ran.err
     return ran.err

@@ -142,4 +142,4 @@ def test_wrong_wiring_is_said_while_it_is_listened_to(job: Path, speech: list[by
     (job / "engine.toml").write_text(text.replace("input = 2", "input = 7"), "utf-8")
     with Device(speech) as device:
         ran = rig("live", job, "--port", device.port, "--seconds", "1")
-    assert "the rig: lower: contact input 7 is stated, and the rig has inputs 1 to 2" in ran.out
+    assert "the rig: lower: contact input 7 is entered, but the rig has inputs 1 to 2" in ran.out

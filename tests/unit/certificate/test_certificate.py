@@ -61,7 +61,7 @@ def test_readings_that_count_stand_apart_from_those_that_do_not() -> None:
     made = certificate.as_certificate(record(n=8))
     assert {len(each.btdc_deg) for each in made.readings} == {7}
     assert {(each.why, each.n) for each in made.not_counted} == {
-        ("run-up of 12.5° only, 20° are needed", 4)
+        ("approach of 12.5° only; 20° needed", 4)
     }
 
 

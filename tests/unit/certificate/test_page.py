@@ -147,7 +147,7 @@ def test_readings_that_did_not_count_are_told_by_their_reason() -> None:
         for i, each in enumerate(read[:5])
     ]
     text = text_of(record(readings=[*late, *read[5:]]))
-    assert "run-up of …° only, …° are needed (21)" in text
+    assert "approach of …° only; …° needed (21)" in text
 
 
 def test_as_found_and_as_left_stand_side_by_side() -> None:

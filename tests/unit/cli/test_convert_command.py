@@ -97,7 +97,7 @@ def test_the_piston_stands_still_at_both_dead_centres(offset: float) -> None:
     bottom = asked(*sizes, "--btdc-deg", 10)["piston"]["bdc_btdc_deg"]
     for dead in (0.0, bottom):
         assert asked(*sizes, "--btdc-deg", repr(dead))["piston"]["deg_per_mm"] is None
-        assert "the piston stands still" in rig("convert", *sizes, "--btdc-deg", repr(dead)).out
+        assert "the piston is still" in rig("convert", *sizes, "--btdc-deg", repr(dead)).out
 
 
 def test_dead_centres_and_true_stroke_with_an_offset() -> None:

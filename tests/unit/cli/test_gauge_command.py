@@ -291,7 +291,7 @@ def test_plain_lines_hold_the_figures(tmp_path: Path) -> None:
     made = series(tmp_path).end()
     ran = rig("tdc", "gauge", made.folder, made.capture)
     assert ran.status == 0
-    assert "gauge, fit: top dead centre of cylinder 1" in ran.out
+    assert "gauge, fit: TDC of cylinder 1" in ran.out
     assert len([line for line in ran.out.splitlines() if line.strip().endswith(tuple("0123456789"))]
                ) >= 8  # fmt: skip
     assert "touched once more: dead centre is where it was" in ran.out

@@ -73,7 +73,7 @@ def test_a_capture_whose_place_was_never_stated_certifies_nothing(tmp_path: Path
     assert ran.answer["judgements"] == []
     assert not any(r["valid"] for r in ran.answer["readings"])
     assert all(r["btdc_deg"] is None for r in ran.answer["readings"])
-    assert "40° apart (within 16° will do" in ran.err
+    assert "40° apart (within 16° is near enough" in ran.err
     assert "no reading" in refused(2, "certify", tmp_path / "job")
     assert "9 places" in refused(2, "plot", "turn", tmp_path / "job", "--out", tmp_path / "t.svg")
     shown = rig("tdc", "show", tmp_path / "job")

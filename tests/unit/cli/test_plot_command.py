@@ -193,7 +193,7 @@ def test_what_is_refused(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", 3)
     made.do("turn 900 at 110").end()
     for kind in ("turn", "readings"):
-        assert "top dead centre" in refused(2, "plot", kind, made.folder, "--out", out)
+        assert "TDC is not known" in refused(2, "plot", kind, made.folder, "--out", out)
     assert "no certificate" in refused(2, "plot", "drift", made.folder, "--out", out)
     assert not out.exists()
     blocked = tmp_path / "file"

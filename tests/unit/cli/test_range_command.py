@@ -66,4 +66,4 @@ def test_what_is_refused(tmp_path: Path) -> None:
     assert "has upper, lower" in refused(2, "range", levers().folder, "--unit", "middle")
     assert "no lever" in refused(2, "range", levers().folder, "--unit", "lower")
     made = MadeJob(tmp_path / "job", 3).end()
-    assert "top dead centre is not known" in refused(2, "range", made.folder)
+    assert "TDC is not known" in refused(2, "range", made.folder)

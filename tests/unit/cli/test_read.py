@@ -159,7 +159,7 @@ def test_the_run_up_can_be_set() -> None:
     strict = read(finished().capture, "--approach-deg", 300)["openings"]
     assert sum(o["valid"] for o in strict) < sum(o["valid"] for o in every)
     (why,) = {o["why"].partition(" of ")[0] for o in strict if "needed" in o["why"]}
-    assert why == "run-up"
+    assert why == "approach"
     assert [o["t_s"] for o in strict] == [o["t_s"] for o in every]  # listed all the same
 
 
@@ -210,7 +210,7 @@ def test_passed_backwards_is_not_listed_and_a_turn_back_is_no_reading(tmp_path: 
     assert 0.0 <= first < 0.11
     assert [o["t_s"] + first for o in answer["openings"]] == pytest.approx(true, abs=1e-3)
     assert {o["why"].partition(" of ")[0] for o in answer["openings"]} <= {
-        "", "run-up", "the crank had gone back and had not passed its furthest point yet",
+        "", "approach", "turned back: backlash not taken up",
     }  # fmt: skip
 
 

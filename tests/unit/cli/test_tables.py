@@ -72,7 +72,7 @@ def test_judgements() -> None:
     for words in ("36.22° BTDC", "±0.16°", "0.066", "37° BTDC to 35° BTDC", "as left",
                   "0.22° early, inside, stroke not stated"):  # fmt: skip
         assert words in lines[2]
-    for words in ("4.00° ATDC", "none stated", "inconclusive", "impulse"):
+    for words in ("4.00° ATDC", "none set", "inconclusive", "impulse"):
         assert words in lines[3]
     assert lines[4:] == [
         "guarded: the window less the uncertainty",
@@ -100,7 +100,7 @@ def test_openings_say_what_is_rejected() -> None:
                   wrong_stroke=True)  # fmt: skip
     lines = plain_lines(reading_table([good, bad]))
     assert "36.20° BTDC  yes" in lines[2]
-    assert "4.00° ATDC  no     passed backwards, one crank turn out" in lines[3]
+    assert "4.00° ATDC  no     the crank went backwards, one crank turn out" in lines[3]
 
 
 def test_a_terminal_gets_rules_and_colour_unless_refused(monkeypatch: pytest.MonkeyPatch) -> None:

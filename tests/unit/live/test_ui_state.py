@@ -211,12 +211,12 @@ def test_why_an_opening_did_not_count_is_told_until_one_counts(found: VirtualBen
     found.do("goto 40 at 90", "back 6 at 20", "turn 18 at 20", "rest 0.4")
     [upper, _] = found.ui_state.view().units
     assert upper.not_counted
-    assert "not counted: run-up" in "\n".join(render(found.ui_state.view(), 120, 40).plain())
+    assert "not counted: approach" in "\n".join(render(found.ui_state.view(), 120, 40).plain())
     found.do("turn 720 at 90")
     [upper, _] = found.ui_state.view().units
     assert upper.not_counted
     assert upper.counted_since
-    assert "not counted: run-up" not in "\n".join(render(found.ui_state.view(), 120, 40).plain())
+    assert "not counted: approach" not in "\n".join(render(found.ui_state.view(), 120, 40).plain())
 
 
 def test_one_dead_centre_found_has_one_key(found: VirtualBench) -> None:

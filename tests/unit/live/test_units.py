@@ -14,7 +14,7 @@ from rig.timing.values import Mark
 from rig.words.assessments import MARKS
 
 SETTLE = (
-    "no number of readings settles it, and with U of 0.90 degrees in a window of 1.19 no reading"
+    "more readings will not help, and with U of 0.90 degrees in a window of 1.19 no reading"
     " could be accepted: the part of the uncertainty from top dead centre, now 0.07 degrees, would"
     " have to shrink to about 0.04"
 )

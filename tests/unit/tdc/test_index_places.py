@@ -113,7 +113,7 @@ def test_another_cylinder_is_stated_by_its_own_top() -> None:
 def test_half_way_between_two_places_settles_nothing() -> None:
     of = encoder(Fraction(9, 16))
     assert reason_words(Rejection(Reason.INDEX_PLACE, (9, places_apart_deg(of)))) == (
-        "state cylinder 1's firing top, roughly: the index has 9 places on the crank, 40° apart"
+        "enter cylinder 1's firing TDC, roughly: the index has 9 places on the crank, 40° apart"
     )
     with pytest.raises(InputError, match=r"stands 19° from one place .* and 21 from the"):
         stated_place(100.0 + 80.0 + 19.0, 1, known(100.0), ENGINE, of)

@@ -188,7 +188,7 @@ def test_settled_by_readings() -> None:
 
 def test_settled_only_by_a_better_dead_centre() -> None:
     words = how_to_settle(0.8, combine(budget(0.1, 10, 0.25)), 10, -1.0, 1.0)
-    assert words.startswith("no number of readings settles it: ")
+    assert words.startswith("more readings will not help: ")
     assert "top dead centre, now 0.25 degrees, would have to shrink to about 0.10" in words
 
 
