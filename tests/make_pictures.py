@@ -28,13 +28,13 @@ CHROMIUM = ("chromium", "--headless", "--no-sandbox", "--disable-gpu",
 
 
 class Replay:
-    """As much of a bench as a view needs, standing at a moment of a capture."""
+    """As much of a live run as a view needs, standing at a moment of a capture."""
 
     lost = alarm = ""
     silent_s = 0.1
     saved = None
     url = "/dev/ttyUSB0"
-    ended = understood = True
+    ended = understood = connected = True
 
     def __init__(self, job: Job, capture: Path, share: float) -> None:
         self.job = job
