@@ -108,7 +108,7 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, default=Path(tempfile.gettempdir()))
     args = parser.parse_args()
     os.environ["FUZZ_GUIDED"] = "1"
-    sys.path[:0] = [str(HERE), str(HERE.parent)]
+    sys.path[:0] = [str(HERE), str(HERE.parent / "support")]
     from hypothesis import given
 
     atheris: Any = import_module("atheris")  # no part of what the checks need

@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from fuzzed_lines import streams
 from fuzzing import bounded, cases, leaves, spoilt, told, trees
 from hypothesis import given
 from hypothesis import strategies as st
 from played import PROFILE
 from recorded import session
-from test_fuzz_lines import streams
 
 from rig.base.errors import InputError
 from rig.job.results import results_of

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_fuzz_certificate import job, read
+from fuzzed_certificate import job, read
 
 from rig.base.errors import InputError
 from rig.certificate.record import as_certificate

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from made_job import certificate_in, copied, refused, rig
-from test_bad_disk import ordinary_user
+from ordinary_user import ordinary_user
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="users and rights of POSIX systems")
 

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import os
 import shutil
 import subprocess
 import sys
 import textwrap
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import pytest
 from device import Device
 from made_job import MadeJob, certificate_in, copied, finished, refused, rig
+from ordinary_user import ordinary_user
 
 from rig.base.errors import InputError
 from rig.virtual.rig import demo_profile, run
@@ -24,8 +23,6 @@ from rig.wire.records import LineError
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="limits of POSIX systems")
 HERE = Path(__file__).parents[1] / "support"
-NOBODY = 65534
-"""The user and group that own nothing."""
 
 
 def bytes_of(folder: Path) -> dict[str, bytes]:
@@ -73,27 +70,6 @@ def test_a_folder_that_may_not_be_written_in(job: Path) -> None:
         said = refused(2, "certify", job)
         os.chmod(job / "certificates", 0o700)
     assert "reading or writing there is not permitted" in said
-
-
-@contextlib.contextmanager
-def ordinary_user(job: Path) -> Iterator[None]:
-    """Root may write everywhere: where the tests run as root, put it aside for a while."""
-    if os.geteuid() != 0:
-        yield
-        return
-    for path in (job, *job.rglob("*")):
-        os.chown(path, NOBODY, NOBODY)
-    closed = [above for above in job.parents if above.stat().st_mode & 0o055 != 0o055]
-    modes = {above: above.stat().st_mode for above in closed}
-    for above in closed:
-        above.chmod(modes[above] | 0o055)
-    os.seteuid(NOBODY)
-    try:
-        yield
-    finally:
-        os.seteuid(0)
-        for above, mode in modes.items():
-            above.chmod(mode)
 
 
 @pytest.mark.parametrize(

@@ -14,8 +14,8 @@ from typing import Any
 
 import pytest
 from made_job import MadeJob, copied, refused, rig
+from ordinary_user import ordinary_user
 from paced_rig import SLOW_S, PacedRig, speech, start, wait_for
-from test_bad_disk import ordinary_user
 
 from rig.base.errors import InputError
 from rig.live.ui_state import UiState

@@ -128,9 +128,12 @@ def test_a_certificate_that_names_files_outside(tmp_path: Path, name: str) -> No
     file.write_bytes(seal.file_bytes(record, b""))
     ran = rig("verify", file, "--json")
     assert ran.status == 1
-    wrong = [each for each in ran.answer["checks"] if "cannot lie in the job" in each["words"]]
-    assert len(wrong) == 2
-    assert not any(each["found"] for each in wrong)
+    engine, capture = [each for each in ran.answer["checks"] if each["what"] == name]
+    assert not engine["holds"]
+    assert engine["words"].startswith("an engine file is named engine.toml; ")
+    assert not capture["holds"]
+    assert "cannot lie in the job" in capture["words"]
+    assert (engine["found"], capture["found"]) == ("engine.toml", "")  # the name that it should be
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no named pipes there")

@@ -2,28 +2,12 @@
 
 from __future__ import annotations
 
-import atexit
-import functools
 import json
-import shutil
-import tempfile
 from pathlib import Path
 
 import pytest
+from bench_unit import bench
 from made_job import MadeJob, refused, rig
-
-
-@functools.cache
-def bench() -> MadeJob:
-    """Units at crank speed: the crank stands for the unit's own shaft."""
-    home = tempfile.mkdtemp(prefix="unit-")
-    atexit.register(shutil.rmtree, home, ignore_errors=True)
-    made = MadeJob(Path(home, "job"), 5)
-    made.do("turn 1500 at 120", "back 1100 at 120", "turn 400 at 120")
-    for angle, way in ((370.2, 1), (369.8, 1), (368.1, -1), (368.5, -1)):
-        made.live.annotate("neutral", {"crank_deg": angle, "direction": way})
-    made.live.annotate("neutral", {"crank_deg": "somewhere"})
-    return made.end()
 
 
 def reported(*more: str | float | Path) -> dict[str, object]:

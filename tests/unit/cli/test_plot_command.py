@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 
 import pytest
 from made_job import MadeJob, copied, finished, refused, rig
-from test_adjust_command import RECUT, wrong_job
+from wrong_job import RECUT, wrong_job
 
 from rig.adjust.cutting_layout import Place, draw, scale_of
 from rig.base.errors import InputError

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bench_unit import bench
 from made_job import copied, rig
-from test_adjust_command import wrong_job
-from test_bench_command import bench
+from wrong_job import wrong_job
 
 from rig.certificate.prove import prove_sheet
 

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from batches import told_one_by_one, troubles
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_reader import told_one_by_one, troubles
 
 from rig.virtual.board import BoardSpec
 from rig.virtual.rig import launch_engine, run

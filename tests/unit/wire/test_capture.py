@@ -3,9 +3,9 @@
 from pathlib import Path
 
 import pytest
+from batches import GOOD, batches_of, flat, position, troubles
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_reader import GOOD, flat, position, troubles
 
 from rig.base.errors import InputError
 from rig.wire.capture import CaptureReader, CaptureWriter, is_capture
@@ -18,10 +18,6 @@ def write(path: Path, pieces: list[bytes]) -> None:
     for piece in pieces:
         writer.write(piece)
     writer.close()
-
-
-def play(path: Path) -> list[Batch]:
-    return list(CaptureReader(path).batches())
 
 
 def rig_only(batches: list[Batch]) -> object:
@@ -38,7 +34,7 @@ def test_whatever_came_plays_back_the_same(
     write(path, pieces)
     live = LineReader()
     batches = [batch for piece in pieces for batch in live.feed(piece)] + live.finish()
-    assert rig_only(play(path)) == rig_only(batches)
+    assert rig_only(batches_of(path)) == rig_only(batches)
 
 
 def test_good_lines_stand_as_they_came_and_bad_ones_as_raw_bytes(tmp_path: Path) -> None:
@@ -59,7 +55,7 @@ def test_notes_come_back_in_their_places(tmp_path: Path) -> None:
     writer.write(position(1, 2000, 6))
     writer.close()
     seen: list[object] = []
-    for batch in play(path):
+    for batch in batches_of(path):
         seen += [row[0] for row in batch.positions.tolist()]
         seen += [other for other in batch.others if isinstance(other, Note)]
     assert seen[1:4] == [
@@ -74,7 +70,7 @@ def test_a_capture_cut_anywhere_reads_up_to_the_cut_and_says_so(tmp_path: Path) 
     write(whole, [GOOD])
     data = whole.read_bytes()
     head = data.index(b"\n") + 1
-    complete = len(flat(play(whole))[0])
+    complete = len(flat(batches_of(whole))[0])
     for cut in range(head, len(data) - 1):
         path = tmp_path / "cut.cap"
         path.write_bytes(data[:cut])

@@ -10,8 +10,7 @@ from pathlib import Path
 from typing import BinaryIO, cast
 
 import pytest
-from test_capture import play
-from test_reader import flat, position
+from batches import batches_of, flat, position
 
 from rig.base.errors import InputError
 from rig.wire.capture import GROWS_WITHIN_S, CaptureWriter, Fate, TakenError, begin, is_growing
@@ -87,7 +86,7 @@ def test_a_disk_that_stays_full(tmp_path: Path, room: int) -> None:
         writer.close()
     writer.close()
     assert path.stat().st_size == head + room
-    batches = play(path)
+    batches = batches_of(path)
     assert len(flat(batches)[0]) == min(STREAM[:room].count(b"\n"), 12)
     said = [
         each.detail for batch in batches for each in batch.others if isinstance(each, LineError)
@@ -217,7 +216,7 @@ def test_begun_anew_from_what_can_be_read(tmp_path: Path, readable: int, room: i
     writer.close()
     new = (tmp_path / "two.cap").read_bytes()
     assert new.startswith(kept)
-    batches = play(tmp_path / "two.cap")
+    batches = batches_of(tmp_path / "two.cap")
     said = [each for batch in batches for each in batch.others if isinstance(each, LineError)]
     assert not [each.detail for each in said if each.kind == "capture"]
     if not missing:
@@ -249,4 +248,4 @@ def test_a_name_that_is_taken_leaves_the_old_file_as_it_is(tmp_path: Path) -> No
     writer.write(STREAM)
     writer.close()
     assert (tmp_path / "two.cap").read_bytes() == b"somebody else's"
-    assert len(flat(play(tmp_path / "one.cap"))[0]) == 12
+    assert len(flat(batches_of(tmp_path / "one.cap"))[0]) == 12

@@ -1,0 +1,37 @@
+"""A job that wants a correction, and what the example could be corrected with."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from made_job import MadeJob
+
+BEFORE = datetime(2024, 5, 1, 9, tzinfo=UTC)
+
+MEANS = """
+[[means.slot]]
+unit = "upper"
+radius_mm = 45.0
+clockwise_mm = 5.0
+anticlockwise_mm = 5.0
+
+[[means.slot]]
+unit = "lower"
+radius_mm = 45.0
+clockwise_mm = 5.0
+anticlockwise_mm = 5.0
+"""
+RECUT = """
+[[means.dog]]
+unit = "lower"
+recut = "unit half"
+radius_mm = 18.0
+"""
+
+
+def wrong_job(folder: Path, means: str = MEANS, upper_deg: float = 2.0) -> MadeJob:
+    """A job whose upper unit stands wrong by some degrees, read once."""
+    made = MadeJob(folder / "job", 5, edit=lambda text: text + means, began=BEFORE)
+    made.do(f"move upper {upper_deg}")
+    return made.whole()
