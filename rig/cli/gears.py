@@ -215,9 +215,9 @@ def _stage(train: Train, stage: Planetary, shaft: str) -> dict[str, Any]:
 def _stage_lines(stage: dict[str, Any], shaft: str) -> list[str]:
     free = "" if stage["free"] else "; it stays as it is"
     lines = [
-        f"  {stage['driver']} turns the {stage['driver_turns']} of a planetary stage (sun"
+        f"  {stage['driver']} drives the {stage['driver_turns']} of a planetary stage (sun"
         f" {stage['sun_teeth']}, ring {stage['ring_teeth']}), its {stage['held']} is held, its"
-        f" {stage['driven_by']} turns {stage['driven']}: a place at which it goes together is"
+        f" {stage['driven_by']} drives {stage['driven']}: a place at which it goes together is"
         f" {stage['tooth_crank_deg']:.6f} crank degrees, {stage['tooth_shaft_deg']:.6f} of"
         f" {shaft}{free}"
     ]
@@ -225,8 +225,8 @@ def _stage_lines(stage: dict[str, Any], shaft: str) -> list[str]:
     if meets is not None:
         lines.append(
             f"    the same tooth of a planet ({stage['planet_teeth']}) meets the same of the sun"
-            f" again after {meets['sun']:g} turns of {stage['driver']}, of the ring after"
-            f" {meets['ring']:g}"
+            f" again after {many(format(meets['sun'], 'g'), 'turn')} of {stage['driver']}, of the ring"
+            f" after {meets['ring']:g}"
         )
     return lines
 

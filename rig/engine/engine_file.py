@@ -174,7 +174,8 @@ def _on_its_shaft(section: Section, encoder: Encoder, train: Train | None) -> En
         return encoder
     turns = gear_train.speed(train, shaft)
     if "turns_per_crank_turn" in section.table and encoder.turns_per_crank_turn != turns:
-        words = f"is {encoder.turns_per_crank_turn}, the gears turn {shown(shaft)} {turns} times"
+        times = many(turns, "time")
+        words = f"is {encoder.turns_per_crank_turn}, the gears turn {shown(shaft)} {times}"
         section.note("turns_per_crank_turn", words, "Leave it out where shaft is stated")
     return replace(encoder, turns_per_crank_turn=turns)
 

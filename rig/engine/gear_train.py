@@ -86,13 +86,13 @@ def stage_mistakes(stage: Planetary) -> list[tuple[str, str]]:
     found = []
     if stage.held == stage.driver_turns:
         found.append(("held", f"the {stage.held} is held, so that the driver cannot turn it"))
+    ring = many(stage.ring_teeth, "tooth", "teeth")
     if not stage.bevel and stage.ring_teeth <= stage.sun_teeth:
-        words = f"a ring with {stage.ring_teeth} teeth around a sun with {stage.sun_teeth}"
-        found.append(("ring_teeth", words))
+        found.append(("ring_teeth", f"a ring with {ring} around a sun with {stage.sun_teeth}"))
     elif not stage.bevel and stage.planet_teeth is not None:
         across = stage.sun_teeth + 2 * stage.planet_teeth
         if abs(across - stage.ring_teeth) > 2:
-            words = f"sun and two planets have {across} teeth, the ring has {stage.ring_teeth}"
+            words = f"sun and two planets have {many(across, 'tooth', 'teeth')}, the ring {ring}"
             found.append(("planet_teeth", words))
     return found
 

@@ -46,7 +46,9 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(autouse=True)
 def played_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """The same recordings with the same reference and engine file are played once for all tests."""
-    monkeypatch.setattr("rig.job.prove.work", lambda *given: worked(repr(given), *given))
+    monkeypatch.setattr(
+        "rig.certificate.prove.results_of", lambda *given: worked(repr(given), *given)
+    )
 
 
 WORKED: dict[str, JobResults] = {}

@@ -30,6 +30,21 @@ def failed(job: Path) -> dict[str, str]:
     return bad
 
 
+EDITED = "has been edited since; the recordings bear out the text in the record"
+
+
+def is_seen(job: Path, which: str) -> bool:
+    """Whether a file is named as changed. The engine file may be edited for the next measurement,
+    so that it is named but proves nothing wrong: the recordings have the digest of its text."""
+    name = files(job)[which].name
+    if which != "engine file":
+        return name in failed(job)
+    checks = rig("verify", certificate_in(job), "--json").answer["checks"]
+    return failed(job) == {} and (name, EDITED) in {
+        (each["what"], each["words"]) for each in checks
+    }
+
+
 def files(job: Path) -> dict[str, Path]:
     record = certificate_in(job)
     return {
@@ -63,10 +78,11 @@ def test_one_byte_changed_anywhere_is_found(
     at = int(place * len(good))
     try:
         path.write_bytes(good[:at] + bytes([good[at] ^ change]) + good[at + 1 :])
-        bad = failed(job)
+        seen = is_seen(job, which)
     finally:
         path.write_bytes(good)
-    assert path.name in bad
+    assert seen
+    assert not is_seen(job, which)
     assert failed(job) == {}
 
 
@@ -76,7 +92,7 @@ def test_a_byte_added_or_lost_at_either_end_is_found(job: Path, which: str) -> N
     good = path.read_bytes()
     for data in (good + b"\n", good[:-1], b" " + good, good[1:]):
         path.write_bytes(data)
-        assert path.name in failed(job)
+        assert is_seen(job, which)
     path.write_bytes(good)
 
 
@@ -104,9 +120,9 @@ def test_the_engine_file_edited_for_the_next_job_leaves_the_figures_standing(job
             .replace("counts_per_turn = 4096", "counts_per_turn = 2400"),
             "utf-8",
         )
-        assert failed(job) == {"engine.toml": "has changed since the certificate was made"}
+        assert is_seen(job, "engine file")
         path.write_text("no longer TOML [", "utf-8")
-        assert failed(job) == {"engine.toml": "has changed since the certificate was made"}
+        assert is_seen(job, "engine file")
     finally:
         path.write_text(good, "utf-8")
 
@@ -129,7 +145,7 @@ def test_a_missing_capture_is_said_and_no_figure_claimed(job: Path) -> None:
     aside.rename(path)
     assert set(bad) == {path.name, "figures"}
     assert f"there is no such file in {path.parent}" in bad[path.name]
-    assert f"not computed anew: {path.name} is not there to compute from" in bad["results"]
+    assert f"not computed anew: {path.name} is not there to compute from" in bad["figures"]
     assert ran.status == 1
     assert "2 of " in ran.out
 

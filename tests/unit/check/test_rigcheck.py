@@ -114,7 +114,7 @@ def test_illegal_transitions_that_crowd() -> None:
     near = tuple(float(x) for x in (358.0 + rng.normal(0.0, 6.0, 12)) % 360.0)
     found = rigcheck.illegal_check(12, near)
     assert found.verdict == "bad"
-    at = int(found.cause.split("about ")[1].split(" ")[0])
+    at = int(found.cause.split("about ")[1].split("°")[0])
     assert min(abs(at - 358), 360 - abs(at - 358)) <= 5  # across zero
     everywhere = tuple(np.arange(0.0, 360.0, 30.0))
     assert "all round" in rigcheck.illegal_check(12, everywhere).cause

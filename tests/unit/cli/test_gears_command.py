@@ -155,7 +155,7 @@ def test_a_planetary_stage() -> None:
     assert stage["member_turns"] == {"sun": "0", "ring": "1", "carrier": "2/3"}
     assert stage["same_teeth_meet_after_turns_of_driver"] == {"sun": 1.5, "ring": 3.0}
     text = rig("gears", "--planetary", 30, 60, "--held", "sun").out
-    assert "crank turns the ring of a planetary stage (sun 30, ring 60), its sun is held" in text
+    assert "crank drives the ring of a planetary stage (sun 30, ring 60), its sun is held" in text
 
 
 def test_a_planetary_stage_behind_a_train() -> None:

@@ -217,7 +217,7 @@ def test_counted_before_own_dead_centre() -> None:
         ('counted_from = "cylinder 4"\n  1=25\n  3 = 25\n  2 = 25', "", "is 'cylinder 4'"),
         ('counted_from = "cylinder 1"\n  3 = 241\n  2 = 478\n  4 = 1', "", "4: is not a known"),
         ('counted_from = "cylinder 1"\n  3 = 241\n  2 = 478',
-         "[engine.tdc_deg_after_cylinder_1]\n3 = 120", "120 degrees from its place"),
+         "[engine.tdc_deg_after_cylinder_1]\n3 = 120", "120° from its place"),
         ('counted_from = "cylinder 1"\n  3 = 241\n  2 = 478',
          "[engine.tdc_deg_after_cylinder_1]\n1 = 5", "others are counted from it"),
     ],

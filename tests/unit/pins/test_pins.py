@@ -243,7 +243,7 @@ def test_pins_known_late(folder: Path) -> None:
     assert got.edges[["input", "level", "t_us"]].tolist() == [(2, 0, 50.0)]
     assert [trouble.detail for trouble in got.troubles] == [
         "z is never 0 or 1",
-        "1 edges came before a and b were both known",
+        "1 edge came before a and b were both known",
     ]
 
 

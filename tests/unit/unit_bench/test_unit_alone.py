@@ -16,6 +16,7 @@ from rig.base.errors import InputError
 from rig.engine.profile import Encoder
 from rig.signal.events import Closing, Event, Finding, Opening, Reason, Rejection
 from rig.unit_bench.report import (
+    VERSION,
     BenchEvidence,
     UnitIdentity,
     compare_reports,
@@ -177,7 +178,7 @@ def test_reports_that_do_not_belong_together() -> None:
     with pytest.raises(InputError, match="no unit report but 'certificate'"):
         compare_reports(plain, {"kind": "certificate"})
     with pytest.raises(InputError, match="newer program"):
-        compare_reports(plain, {**plain, "version": 2})
+        compare_reports(plain, {**plain, "version": VERSION + 1})
     with pytest.raises(InputError, match="not whole"):
         compare_reports(plain, {"kind": "unit report", "version": 1})
 
