@@ -394,7 +394,8 @@ def mesh_step(train: Train, mesh: Stage, teeth: int, units: Sequence[Unit], engi
         means="mesh",
         part=mesh.driven,
         words=f"take the planetary stage of {mesh.driven} apart and put {mesh.driven}"
-        f" {abs(teeth)} of its {many(mesh.driven_teeth, 'place')} {way}, the crank held: {earlier(shift)}"
+        f" {abs(teeth)} of its {many(mesh.driven_teeth, 'place')} {way}, the crank held:"
+        f" {earlier(shift)}"
         if isinstance(mesh, Planetary)
         else (
             f"take {mesh.driven} ({many(mesh.driven_teeth, 'tooth', 'teeth')}) out of "

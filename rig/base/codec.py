@@ -71,9 +71,9 @@ class Longest:
 
     def wanted(self, value: Any) -> str:
         """What is allowed instead of ``value``; "" when it is allowed."""
-        return (
-            "" if len(value) <= self.characters else f"text of at most {self.characters} characters"
-        )
+        if len(value) <= self.characters:
+            return ""
+        return f"text of at most {many(self.characters, 'character')}"
 
 
 class _WrongError(Exception):

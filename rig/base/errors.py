@@ -133,6 +133,8 @@ def shown(value: object) -> str:
     if isinstance(value, str):
         quoted = repr(value[: LONGEST_SHOWN + 1])
         return quoted if len(quoted) <= LONGEST_SHOWN + 2 else quoted[: LONGEST_SHOWN - 3] + "...'"
+    if value is None:
+        return "null"
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, int) and value.bit_length() > 64:  # printing one may be refused

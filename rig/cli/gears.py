@@ -225,8 +225,8 @@ def _stage_lines(stage: dict[str, Any], shaft: str) -> list[str]:
     if meets is not None:
         lines.append(
             f"    the same tooth of a planet ({stage['planet_teeth']}) meets the same of the sun"
-            f" again after {many(format(meets['sun'], 'g'), 'turn')} of {stage['driver']}, of the ring"
-            f" after {meets['ring']:g}"
+            f" again after {many(format(meets['sun'], 'g'), 'turn')} of"
+            f" {stage['driver']}, of the ring after {meets['ring']:g}"
         )
     return lines
 

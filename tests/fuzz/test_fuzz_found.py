@@ -90,7 +90,7 @@ def test_an_uncertainty_that_is_no_size(key: str, value: float | str) -> None:
     home, record = job()
     spoilt = copy.deepcopy(record)
     spoilt["judgements"][0]["uncertainty"]["parts"][0][key] = value
-    with pytest.raises(InputError, match="is no size"):
+    with pytest.raises(InputError, match="must be a number from "):
         as_certificate(spoilt)
     read(spoilt)
     (home / "certificates" / "a" / "a.json").unlink()

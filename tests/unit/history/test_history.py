@@ -331,12 +331,27 @@ def test_one_that_states_no_true_uncertainty_is_shown_and_no_line_goes_through_i
     [
         (lambda j: j.pop("uncertainty"), ".judgements[0].uncertainty: is missing"),
         (lambda j: j["uncertainty"]["parts"][0].update(u_deg=math.nan), "finite number, not nan"),
-        (lambda j: j["uncertainty"]["parts"][0].update(u_deg="nan"), "repeatability is no size"),
-        (lambda j: j["uncertainty"]["parts"][0].update(u_deg=None), "a number, not None"),
-        (lambda j: j["uncertainty"].update(U_deg="nan"), "uncertainty of rear is no size"),
-        (lambda j: j["uncertainty"].update(U_deg="inf"), "uncertainty of rear is no size"),
-        (lambda j: j["uncertainty"].update(U_deg=1e300), "uncertainty of rear is no size"),
-        (lambda j: j["uncertainty"].update(U_deg=-1.0), "uncertainty of rear is no size"),
+        (
+            lambda j: j["uncertainty"]["parts"][0].update(u_deg="nan"),
+            "parts[0].u_deg: must be a number from 0 to 360, not 'nan'",
+        ),
+        (lambda j: j["uncertainty"]["parts"][0].update(u_deg=None), "a number, not null"),
+        (
+            lambda j: j["uncertainty"].update(U_deg="nan"),
+            "U_deg: must be a number from 0 to 10000, not 'nan'",
+        ),
+        (
+            lambda j: j["uncertainty"].update(U_deg="inf"),
+            "U_deg: must be a number from 0 to 10000, not 'inf'",
+        ),
+        (
+            lambda j: j["uncertainty"].update(U_deg=1e300),
+            "U_deg: must be a number from 0 to 10000, not 1e+300",
+        ),
+        (
+            lambda j: j["uncertainty"].update(U_deg=-1.0),
+            "U_deg: must be a number from 0 to 10000, not -1.0",
+        ),
         (lambda j: j.update(mean_btdc="nan"), "mean of rear is no angle"),
         (lambda j: j.update(mean_btdc=1e300), "mean of rear is no angle"),
     ],

@@ -114,7 +114,8 @@ def test_units_are_told_apart(tmp_path: Path) -> None:
     [
         (lambda sheet: sheet.pop("unit"), "not whole: 'unit'"),
         (lambda sheet: sheet.update(made_utc="yesterday"), "'yesterday' is not a time"),
-        (lambda sheet: sheet["found"].update(play=mean(float("nan"))), "no angle"),
+        (lambda sheet: sheet["found"].update(play=mean(float("nan"))), "JSON cannot hold"),
+        (lambda sheet: sheet["found"].update(play=mean(1.0) | {"deg": "nan"}), "no angle"),
         (lambda sheet: sheet["found"].update(play=7), "not whole"),
         (lambda sheet: sheet["found"].update(play=mean(0.4, 0.0)), "an uncertainty of nothing"),
         (lambda sheet: sheet.update(changes=3), "not whole"),
