@@ -12,7 +12,7 @@ taken in the order of the clock, which is said.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -125,6 +125,27 @@ class Order:
         if second.digest in self._before[first.digest]:
             return True
         return False if first.digest in self._before[second.digest] else None
+
+    def was_there(self, path: Path, heads: Collection[str]) -> bool | None:
+        """Whether a capture was begun before something whose maker saw ``heads`` (digests) as the
+        newest: True only when another had come after it by then; None where it is not known."""
+        own = self._at.get(path)
+        if own is None or not heads or own.digest in heads:
+            return None
+        if any(own.digest in self._before.get(head, ()) for head in heads):
+            return True
+        return False if own.number and self._before.keys() >= set(heads) else None
+
+    def went_back(self, earlier: Path, later: Path) -> bool:
+        """Whether the clock had gone backwards between the beginnings of two captures."""
+        first, second = self._at.get(earlier), self._at.get(later)
+        begun = first and first.begun, second and second.begun
+        return bool(begun[0] and begun[1] and begun[1] < begun[0])
+
+    def last(self, paths: Sequence[Path]) -> Path:
+        """The latest of them: that which none comes after; of several, the last given."""
+        free = [one for one in paths if not any(self.is_later(other, one) for other in paths)]
+        return (free or paths)[-1]
 
 
 def latest_begun(paths: Iterable[Path]) -> datetime | None:

@@ -24,10 +24,11 @@ from pathlib import Path
 from typing import Final
 
 from rig.base.errors import InputError
-from rig.base.files import digest
+from rig.base.files import digest, listed
 from rig.base.rounding import many
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Profile
+from rig.job.capture_order import Order
 from rig.job.clock import HostClock, iso, moment
 from rig.job.folder import Job
 from rig.job.tdc import Origins, in_use
@@ -41,7 +42,7 @@ from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.impulse import separate_impulse_trips
 from rig.timing.values import Assessment, Comparison, Reading
-from rig.wire.capture import CaptureReader
+from rig.wire.capture import SUFFIX, CaptureReader
 from rig.wire.records import LineError, Note
 
 
@@ -178,7 +179,9 @@ def results_of(
     for one in played:
         _take_no_claims(one, origins)
     job_s = None if fallback is None else origins.of(fallback)
-    reference = in_use([(one.path, one.session.reference) for one in played], job_s)
+    reference = in_use(
+        [(one.path, one.session.reference) for one in played], job_s, _order(paths, captures)
+    )
     worked = JobResults(played, reference, origin=list(dict.fromkeys(origins.said)))
     worked.sources = [each for each in origins.used if _rests_on(reference, each)]
     worked.against = hold([*played, *worked.sources], reference, known, profile)
@@ -233,6 +236,13 @@ def assess_job(
         diagnostics=tuple(each for _, each in found.doubts),
         is_sound=found.sound,
     )
+
+
+def _order(paths: Sequence[Path], captures: Path | None) -> Order:
+    """The order of these captures, by all that lie beside them too."""
+    folders = {path.parent for path in paths} | ({captures} if captures is not None else set())
+    beside = (path for each in folders if each.is_dir() for path in listed(each, SUFFIX).files)
+    return Order({*paths, *beside})
 
 
 def _each_another(played: Sequence[ReplayedCapture]) -> None:

@@ -24,6 +24,7 @@ from rig.base.errors import InputError
 from rig.base.rounding import after_index_with, listed, noun
 from rig.engine.geometry import geometry_of
 from rig.engine.profile import Geometry, Profile
+from rig.job.capture_order import Order
 from rig.job.clock import moment
 from rig.session.session import Session
 from rig.tdc.dial_gauge import Gauge
@@ -172,7 +173,9 @@ def _beside(candidate: Candidate, used: TdcReference | None, profile: Profile) -
 
 
 def in_use(
-    found: Sequence[tuple[Path, TdcReference | None]], job: TdcReference | None
+    found: Sequence[tuple[Path, TdcReference | None]],
+    job: TdcReference | None,
+    order: Order | None = None,
 ) -> TdcReference | None:
     """The last one found in the captures (paths and what each holds), else the job's.
 
@@ -180,14 +183,33 @@ def in_use(
     chose it, as between the stop and the gauge. One found in another capture does not, since the
     encoder may have been mounted anew in between; nor does one set by hand, since what a recording
     gives is not taken from elsewhere.
+
+    Which is later follows from the captures' ``order`` as far as they know it, since the clock may
+    have gone backwards: what is of a later capture is later, and what was worked out from a
+    capture's gauge points is later than what was found while it was taken. The clock decides the
+    rest, unless the captures show that it went back between the two.
     """
-    last = next((reference for _, reference in reversed(found) if reference is not None), None)
-    if last is None or job is None:
-        return last or job
-    made, before = moment(job.made_utc), moment(last.made_utc)
-    of_these = job.method is not Method.BY_HAND and job.capture in {path.name for path, _ in found}
-    later = made is not None and (before is None or made > before)
-    return job if of_these and later else last
+    order = order or Order(path for path, _ in found)
+    by_path = {path: reference for path, reference in found if reference is not None}
+    if not by_path or job is None:
+        return by_path[order.last([*by_path])] if by_path else job
+    path = order.last([*by_path])
+    last = by_path[path]
+    own = next((each for each, _ in found if each.name == job.capture), None)
+    if own is None or job.method is Method.BY_HAND:
+        return last
+    if own == path:
+        later = True if job.gauge is not None else _made_later(job, last)
+    elif (known := order.is_later(own, path)) is not None:
+        later = known or (_made_later(job, last) and not order.went_back(own, path))
+    else:
+        later = _made_later(job, last)
+    return job if later else last
+
+
+def _made_later(one: TdcReference, other: TdcReference) -> bool:
+    made, before = moment(one.made_utc), moment(other.made_utc)
+    return made is not None and (before is None or made > before)
 
 
 def others(
