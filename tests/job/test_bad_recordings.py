@@ -113,9 +113,9 @@ def test_a_capture_cut_off_anywhere_is_read_up_to_the_cut(share: float) -> None:
     where = "inside" if not cut.endswith(b"\n") else "after"
     line = cut.count(b"\n") + (where == "inside")
     assert f"the capture was cut off {where} line {line}; it was read up to there" in ran.err
-    read = [(str(one["bench"]), float(one["t_s"])) for one in ran.answer["openings"]]
+    read = [(str(one["unit"]), float(one["t_s"])) for one in ran.answer["openings"]]
     whole_capture = rig("read", finished().capture, "--json", *KNOWN).answer["openings"]
-    of_all = [(str(one["bench"]), float(one["t_s"])) for one in whole_capture]
+    of_all = [(str(one["unit"]), float(one["t_s"])) for one in whole_capture]
     assert set(read) <= set(of_all)
     last_s = read[-1][1] if read else 0.0
     assert all(t_s > last_s - 0.5 for unit, t_s in of_all if (unit, t_s) not in read)
@@ -345,5 +345,5 @@ def test_the_pin_recordings_are_read_with_none_missed_and_none_invented(name: st
         *("--tdc-deg", str(truth["tdc_deg_after_index"])),
     )
     for unit, wanted in truth["units"].items():
-        times = [one["t_s"] for one in found if one["bench"] == f"contact{unit}"]
+        times = [one["t_s"] for one in found if one["unit"] == f"contact{unit}"]
         assert times == pytest.approx([o["t"] for o in wanted["openings"]], abs=2e-5)

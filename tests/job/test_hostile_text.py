@@ -137,7 +137,7 @@ def test_no_cell_of_a_table_is_a_formula(tmp_path: Path, signs: str) -> None:
     with (tmp_path / "all.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     cells = [cell for row in rows for cell in row.values()]
-    assert {row["bench"] for row in rows} == {f"'{name}" for name in names[:2]}
+    assert {row["unit"] for row in rows} == {f"'{name}" for name in names[:2]}
     texts = [cell for cell in cells if not re.fullmatch(r"-?[0-9.]+(e-?[0-9]+)?", cell)]
     assert not [text for text in texts if text.lstrip().startswith(tuple("=+-@＝＋－＠"))]
 
@@ -158,7 +158,7 @@ def test_a_name_cannot_begin_a_line_of_its_own(tmp_path: Path) -> None:
 def test_json_carries_them_whole(made: MadeJob) -> None:
     answer = rig("results", made.folder, "--json")
     assert answer.out.isascii()
-    assert {r["bench"] for r in answer.answer["readings"]} == {UPPER, LOWER}
+    assert {r["unit"] for r in answer.answer["readings"]} == {UPPER, LOWER}
     assert any(r["why"] == BAD for r in answer.answer["readings"])
 
 

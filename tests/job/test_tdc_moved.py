@@ -108,7 +108,7 @@ def test_what_is_read_after_it_was_found_anew_counts(found_anew: Path) -> None:
     for unit in truth["units"].values():
         means = unit["btdc_by_setting"]["full advance"]
         for each in ran.answer["judgements"]:
-            if each["bench"] == unit["name"] and each["cylinder"] is None:
+            if each["unit"] == unit["name"] and each["cylinder"] is None:
                 off = each["mean_btdc"] - sum(means) / len(means)
                 assert abs(off) < 0.5
 

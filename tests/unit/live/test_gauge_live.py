@@ -126,7 +126,7 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     bench.do("goto 40 at 60", "goto 1 at 20", "rest 1")
     bench.press("e", *"flywheel T", "enter", "enter")
     assert "flywheel T: 1.0" in bench.ui_state.view().message
-    assert "before top dead centre" in bench.ui_state.view().message
+    assert "before TDC of cylinder 1" in bench.ui_state.view().message
     bench.do("goto 30 at 60", "goto 25 at 20", "rest 1")
     bench.press("e", *"firing notch", "enter", "enter")
     bench.press("w")
@@ -143,8 +143,8 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     assert bench.live.saved is not None, bench.ui_state.view().message
     record = json.loads(certificate_in(bench.job.folder).read_text("ascii"))
     assert record["reference"]["method"] == "gauge, equal lifts"
-    others = [each["method"] for each in record["other_references"]]
-    assert others == ["gauge, fit", "flywheel T"]
+    others = [(each["method"], each["mark"]) for each in record["other_references"]]
+    assert others == [("gauge, fit", ""), ("mark", "flywheel T")]
     told = " ".join(record["conditions"])
     assert "flywheel T: 1.0" in told
     assert "firing notch: 25.0" in told
@@ -164,10 +164,11 @@ def test_a_mark_that_was_chosen_does_not_stand_beside_itself(tmp_path: Path) -> 
     bench.do("turn 900 at 250", "rest 0.4")
     bench.press("s", "y")
     record = json.loads(certificate_in(bench.job.folder).read_text("ascii"))
-    assert record["reference"]["method"] == "flywheel T"
-    others = [each["method"] for each in record["other_references"]]
-    assert "flywheel T" not in others
-    assert "gauge, fit" in others
+    assert record["reference"]["method"] == "mark"
+    assert record["reference"]["mark"] == "flywheel T"
+    others = [(each["method"], each["mark"]) for each in record["other_references"]]
+    assert ("mark", "flywheel T") not in others
+    assert ("gauge, fit", "") in others
 
 
 def test_another_is_chosen_and_the_first_again(tmp_path: Path) -> None:
