@@ -94,7 +94,7 @@ def test_a_reference_whose_recording_is_gone_is_set_by_hand_on_the_page_too(tmp_
     record, page, _ = certified(job)
     assert record["reference"]["method"] == "set by hand"
     assert record["reference"]["forward_deg"] == []
-    assert [each["name"] for each in record["reference"]["uncertainty"]["parts"]] == ["statement"]
+    assert [each["source"] for each in record["reference"]["uncertainty"]["parts"]] == ["entered"]
     assert "<b>set by hand</b>: no recording gives it" in page
     assert "touches, " not in page
 

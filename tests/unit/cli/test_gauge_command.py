@@ -215,7 +215,7 @@ def test_lifts_a_hundredth_apart_are_used_and_it_is_said(tmp_path: Path) -> None
     found = by(answer, "gauge, equal lifts")
     assert found["tdc_deg"] == pytest.approx(200.0, abs=1e-3)
     assert "lift 3.8 mm before the top and 3.81 mm after it" in found["warnings"][0]
-    assert any(p["name"] == "lifts nearly equal" for p in found["uncertainty"]["parts"])
+    assert any(p["source"] == "unequal-drops" for p in found["uncertainty"]["parts"])
     plain = rig("tdc", "gauge", copied(tmp_path / "again"), points).out
     assert "3.81 mm after it are brought together, which moves their middle by -0.01" in plain
 
@@ -244,7 +244,7 @@ def test_how_well_the_mark_is_read_is_said_in_degrees_or_round_the_rim(tmp_path:
 
     def read(*more: str | float | Path) -> dict[str, float]:
         others = gauged(made, "--mark-deg", 200, *more)["others"]
-        return {each["method"]: each["uncertainty"]["u_deg"] * math.sqrt(3.0) for each in others}
+        return {each["mark"]: each["uncertainty"]["u_deg"] * math.sqrt(3.0) for each in others}
 
     own = "the engine's own mark"
     assert read() == pytest.approx({"plain": 1.0, "fine": 0.2, own: 1.0})
