@@ -119,7 +119,7 @@ def test_no_certificate_is_of_use(tmp_path: Path) -> None:
     made["judgements"][0]["uncertainty"]["U_deg"] = "inf"
     record.write_bytes(seal.file_bytes(made, b""))
     said = refused(2, "trend", job)
-    assert f"rig trend: left out: {record}.judgements: the uncertainty of " in said
+    assert f"rig trend: left out: {record}.judgements[0].uncertainty.U_deg: must be " in said
     assert "no certificate that could be used has a figure to show" in said
 
 
