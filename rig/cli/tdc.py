@@ -409,7 +409,7 @@ def _gauge_lines(
 def _reference_lines(reference: TdcReference) -> list[str]:
     tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
     return [
-        f"{reference.by}: top dead centre of cylinder {reference.cylinder} {tdc} ({reference.how})",
+        f"{reference.by}: TDC of cylinder {reference.cylinder} {tdc} ({reference.how})",
         *([f"  note: {'; '.join(reference.warnings)}"] if reference.warnings else []),
         *([f"  note: {why}"] if (why := few_readings(reference.uncertainty, 0)) else []),
     ]
