@@ -139,17 +139,17 @@ NO_LIMIT = "no limit is stated for this engine: enter the maker's figure in the 
 
 def advance_range_words(found: AdvanceRange) -> str:
     """How far a lever moves the opening, and what is left of it around the wanted figure."""
-    moved = size_in_words(found.range_deg, found.uncertainty)
-    text = f"{found.unit}: the lever moves the opening by {moved} degrees"
+    digits = size_in_words(found.range_deg, found.uncertainty)
+    text = f"{found.unit}: the lever moves the opening by {digits} degrees"
     if found.some:
         text += f" ({found.some}, read at both ends)"
     wanted, earlier, later = found.wanted_btdc, found.left_earlier_deg, found.left_later_deg
     if wanted is None or earlier is None or later is None:
         return text
     if earlier < 0.0 or later < 0.0:
-        short = size_in_words(-min(earlier, later), found.uncertainty)
+        digits = size_in_words(-min(earlier, later), found.uncertainty)
         side = "late" if earlier < 0.0 else "early"
-        return f"{text}; it does not reach {wanted:g} BTDC, {short} degrees too {side} for it"
+        return f"{text}; it does not reach {wanted:g} BTDC, {digits} degrees too {side} for it"
     return (
         f"{text}; of it {size_in_words(earlier, found.uncertainty)} are left towards advance and "
         f"{size_in_words(later, found.uncertainty)} towards retard of {wanted:g} BTDC"
@@ -163,9 +163,9 @@ def latest_words(found: AdvanceRange) -> str:
     if latest is None:
         return NO_LIMIT
     over = wrap(latest - retard.btdc_deg)
-    amount = size_in_words(over, retard.judgement.uncertainty)
+    digits = size_in_words(over, retard.judgement.uncertainty)
     side = "later" if over > 0.0 else "earlier"
-    return f"{retard.setting} opens {amount} degrees {side} than the latest stated"
+    return f"{retard.setting} opens {digits} degrees {side} than the latest stated"
 
 
 CAUTION = (
