@@ -56,9 +56,9 @@ class VirtualBench:
         """Let the virtual hand work."""
         for command in commands:
             for part in self.rig.do(command, SLICE_S):
-                for due_s, data in part:
-                    self.feed.now_s = max(self.feed.now_s, due_s)
-                    self.feed.waiting.append(Bytes(data, self.feed.now_s))
+                self.feed.now_s = max([self.feed.now_s, *(due_s for due_s, _ in part)])
+                data = b"".join(line for _, line in part)
+                self.feed.waiting.append(Bytes(data, self.feed.now_s))
                 self.ui_state.view()
 
     def press(self, *keys: str) -> None:

@@ -294,12 +294,11 @@ def parts(u_deg: float) -> Callable[[dict[str, Any]], object]:
     [
         parts(0.0),
         parts(1e-170),
-        parts(1e200),
         lambda j: j["uncertainty"].update(parts=[]),
         lambda j: j["uncertainty"].update(U_deg=0.0),
         lambda j: j.update(uncertainty=None),
     ],
-    ids=["0", "tiny", "huge", "no parts", "U of 0", "null"],
+    ids=["0", "tiny", "no parts", "U of 0", "null"],
 )
 @pytest.mark.parametrize("at", [2020, 2023], ids=["in between", "the last"])
 def test_one_that_states_no_true_uncertainty_is_shown_and_no_line_goes_through_it(
@@ -335,6 +334,7 @@ def test_one_that_states_no_true_uncertainty_is_shown_and_no_line_goes_through_i
             lambda j: j["uncertainty"]["parts"][0].update(u_deg="nan"),
             "parts[0].u_deg: must be a number from 0 to 360, not 'nan'",
         ),
+        (parts(1e200), "parts[0].u_deg: must be a number from 0 to 360, not 1e+200"),
         (lambda j: j["uncertainty"]["parts"][0].update(u_deg=None), "a number, not null"),
         (
             lambda j: j["uncertainty"].update(U_deg="nan"),
