@@ -17,7 +17,7 @@ from rig.job.results import JobResults
 from rig.session.diagnostics import Diagnostic, Doubt, moves
 from rig.signal.events import Reason, Rejection
 from rig.tdc.gauge_points import EngineMark, read_within_words
-from rig.tdc.reference import TdcReference
+from rig.tdc.reference import Method, TdcReference
 from rig.timing.groups import in_groups
 
 Words = Callable[..., str]
@@ -261,9 +261,10 @@ def mark_words(mark: EngineMark, reference: TdcReference | None) -> str:
     past = wrap(mark.crank_deg - reference.tdc_deg)
     side = "after" if past > 0.0 else "before"
     U_deg = reference.uncertainty.U_deg
+    how = reference.by if reference.method is Method.BY_HAND else f"by {reference.by}"
     return (
         f"{mark.what}: {size(past, U_deg)}° {side} TDC of cylinder {mark.cylinder}"
-        f" by {reference.by} ({stated_within(U_deg)}){within}"
+        f" {how} ({stated_within(U_deg)}){within}"
     )
 
 

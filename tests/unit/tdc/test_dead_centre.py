@@ -57,7 +57,9 @@ def test_a_mark_of_the_engine() -> None:
     found = chosen({"mark": 0}, [], notes, PROFILE)
     assert found.tdc_deg == pytest.approx(201.5)
     assert found.way == (Method.MARK, "flywheel T")
-    assert mark_words(notes.marks[0], STOP).startswith("flywheel T: 1.50° after top dead centre")
+    assert mark_words(notes.marks[0], STOP).startswith(
+        "flywheel T: 1.50° after TDC of cylinder 1 set by hand "
+    )
     assert "after the index" in mark_words(notes.marks[0], None)
     assert is_of_dead_centre(notes.marks[0], STOP)
     assert not is_of_dead_centre(EngineMark(TOP_DEG - 36.0, 1, "firing notch"), STOP)
