@@ -165,7 +165,8 @@ def _read(paths: Iterable[Path]) -> tuple[list[Known], list[tuple[Path, InputErr
         except OSError:  # it has gone since
             continue
         copy = found.get(one.digest)
-        if copy is None or one.size > copy.size:  # of one session's copies the longest
+        # Of one session's copies the longest; of equal ones the one whose name comes last.
+        if copy is None or (one.size, one.path.stem) > (copy.size, copy.path.stem):
             found[one.digest] = one
     return list(found.values()), broken
 
