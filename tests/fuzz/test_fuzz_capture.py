@@ -108,6 +108,7 @@ def read(data: bytes, path: Path) -> None:
                 text.encode("utf-8")
 
 
+@pytest.mark.slow
 @cases(12)
 @given(data=captures())
 def test_captures_with_wrong_notes(path: Path, data: bytes) -> None:

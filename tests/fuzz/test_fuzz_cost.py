@@ -183,6 +183,7 @@ def test_the_table_names_every_kind_that_is_read() -> None:
     assert set(KINDS) == LineReader().kinds
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", sorted(KINDS))
 @cases(3)
 @given(data=st.data())
@@ -190,6 +191,7 @@ def test_each_kind_over_and_over(kind: str, data: st.DataObject) -> None:
     judged([data.draw(repeated(kind))], data.draw(st.sampled_from([333, 5000])))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("foul", FOUL)
 def test_what_makes_no_line_over_and_over(foul: bytes) -> None:
     judged([foul], 333)

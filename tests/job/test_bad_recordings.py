@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import json
 import zlib
@@ -99,6 +100,15 @@ def test_a_capture_in_which_no_rig_spoke(job: Path) -> None:
     assert "there is nothing to certify: no reading counts yet" in said
 
 
+@functools.cache
+def in_the_whole() -> list[dict[str, object]]:
+    """The openings of the finished job's capture."""
+    found: list[dict[str, object]] = rig("read", finished().capture, "--json", *KNOWN).answer[
+        "openings"
+    ]
+    return found
+
+
 @settings(max_examples=12)
 @given(share=st.floats(0.02, 0.999))
 def test_a_capture_cut_off_anywhere_is_read_up_to_the_cut(share: float) -> None:
@@ -114,8 +124,7 @@ def test_a_capture_cut_off_anywhere_is_read_up_to_the_cut(share: float) -> None:
     line = cut.count(b"\n") + (where == "inside")
     assert f"the capture was cut off {where} line {line}; it was read up to there" in ran.err
     read = [(str(one["unit"]), float(one["t_s"])) for one in ran.answer["openings"]]
-    whole_capture = rig("read", finished().capture, "--json", *KNOWN).answer["openings"]
-    of_all = [(str(one["unit"]), float(one["t_s"])) for one in whole_capture]
+    of_all = [(str(one["unit"]), float(one["t_s"])) for one in in_the_whole()]
     assert set(read) <= set(of_all)
     last_s = read[-1][1] if read else 0.0
     assert all(t_s > last_s - 0.5 for unit, t_s in of_all if (unit, t_s) not in read)

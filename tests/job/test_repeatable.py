@@ -125,6 +125,7 @@ def less_able_processor() -> dict[str, str]:
     return {"NPY_DISABLE_CPU_FEATURES": " ".join(found)}
 
 
+@pytest.mark.slow
 def test_elsewhere_on_another_day(job: Path, tmp_path: Path) -> None:
     """Day, files' times, zone, locale, order of listing, hashes, folder, processor: all at once."""
     for path in job.rglob("*"):

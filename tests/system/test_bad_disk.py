@@ -164,6 +164,7 @@ def test_a_disk_that_fills_up_while_the_capture_grows(tmp_path: Path) -> None:
     assert len(ran.answer["openings"]) >= 4
 
 
+@pytest.mark.slow
 @posix_only
 def test_a_disk_that_fills_up_under_the_live_command(job: Path) -> None:
     lines = [line for _, line in run("turn 800 at 110", demo_profile(), 7).lines]
@@ -183,6 +184,7 @@ def test_a_disk_that_fills_up_under_the_live_command(job: Path) -> None:
     assert "the capture was cut off " in rig("read", capture).err
 
 
+@pytest.mark.slow
 @posix_only
 def test_a_disk_too_full_for_a_certificate(job: Path) -> None:
     before = bytes_of(job)

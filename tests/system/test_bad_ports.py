@@ -138,6 +138,7 @@ def test_a_port_that_this_user_may_not_open(
     assert "sudo usermod -a -G" in said or "ask whoever looks after this computer" in said
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("pieces", "sentence"),
     [
@@ -159,6 +160,7 @@ def test_no_rig_at_the_end_of_the_line(
     assert list((job / "captures").iterdir()) == [finished().capture]  # no empty capture left
 
 
+@pytest.mark.slow
 def test_no_port_has_a_rig(monkeypatch: pytest.MonkeyPatch) -> None:
     with Device() as device:
         ports_are(monkeypatch, device.port)
@@ -169,6 +171,7 @@ def test_no_port_has_a_rig(monkeypatch: pytest.MonkeyPatch) -> None:
     assert f"no rig answers: {device.port}: nothing is heard" in found.err
 
 
+@pytest.mark.slow
 def test_the_one_rig_is_found_among_other_devices(
     monkeypatch: pytest.MonkeyPatch, speech: list[bytes]
 ) -> None:

@@ -14,6 +14,7 @@ from typing import Any, BinaryIO, cast
 import pytest
 from made_job import MadeJob, finished, rig
 from paced_rig import SLOW_S, PacedRig, speech, start, wait_for
+from slow_but import slow_but
 
 from rig.base.errors import InputError
 from rig.cli.live import tell
@@ -127,7 +128,7 @@ def readings(made: MadeJob) -> list[Any]:
 
 
 @pytest.mark.parametrize("certificate", [False, True])
-@pytest.mark.parametrize("fault", WHOLE)
+@pytest.mark.parametrize("fault", slow_but(WHOLE, "deleted"))
 def test_all_of_it_goes_into_a_new_file(
     made: MadeJob, capsys: pytest.CaptureFixture[str], fault: str, certificate: bool
 ) -> None:
@@ -165,6 +166,7 @@ def test_all_of_it_goes_into_a_new_file(
         assert rig("certify", made.folder, new).status in (0, 1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", [*WHOLE, *ELSEWHERE])
 def test_at_the_very_end(made: MadeJob, capsys: pytest.CaptureFixture[str], fault: str) -> None:
     """Between the last look and the end: nobody looks at the screen any more."""
@@ -177,6 +179,7 @@ def test_at_the_very_end(made: MadeJob, capsys: pytest.CaptureFixture[str], faul
     assert (status, "MISSING" in err) == ((2, True) if fault in ELSEWHERE else (0, False))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", [*WHOLE, *IN_PART, *ELSEWHERE])
 def test_after_the_end(made: MadeJob, capsys: pytest.CaptureFixture[str], fault: str) -> None:
     """Nothing is left to begin anew from; it is said, and the status is not that of success."""
@@ -189,6 +192,7 @@ def test_after_the_end(made: MadeJob, capsys: pytest.CaptureFixture[str], fault:
     assert "MISSING: the capture is lost: " in err
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("lost", ["record", "page", "folder"])
 def test_a_certificate_that_is_gone(
     made: MadeJob, capsys: pytest.CaptureFixture[str], lost: str
@@ -205,6 +209,7 @@ def test_a_certificate_that_is_gone(
     assert "is gone since it was saved" in err
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("certificate", [False, True])
 @pytest.mark.parametrize("fault", IN_PART)
 def test_what_is_left_of_it(
@@ -312,6 +317,7 @@ class NoDisk:
         raise OSError(errno.EIO, os.strerror(errno.EIO))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("room", [0, 1, 200, 1500, 10**9])
 def test_the_disk_is_pulled_out(
     made: MadeJob, capsys: pytest.CaptureFixture[str], room: int

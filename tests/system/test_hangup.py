@@ -86,6 +86,7 @@ def test_the_window_is_closed_while_live(job: Path, speech: list[bytes]) -> None
     assert is_whole(newest(job))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGTERM, signal.SIGINT])
 def test_plain_lines_end_in_order(job: Path, speech: list[bytes], number: signal.Signals) -> None:
     before = newest(job)
@@ -129,6 +130,7 @@ def test_other_commands_end_with_the_signal_as_their_status() -> None:
     assert (running.returncode, err.strip()) == (128 + signal.SIGTERM, "stopped")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no full device")
 def test_lines_that_cannot_be_written_do_not_end_a_capture(job: Path, speech: list[bytes]) -> None:
     with Device(speech) as device, open("/dev/full", "wb", buffering=0) as full:

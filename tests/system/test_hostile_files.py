@@ -93,6 +93,7 @@ def test_a_reference_that_is_a_link_is_replaced_not_followed(tmp_path: Path) -> 
     assert load_reference(job) == found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name", ["../../x", "/etc/x", "..", "a/../../b", "C:\\x", "con", ".hidden", "x" * 40, "~/x"]
 )
@@ -136,6 +137,7 @@ def test_a_certificate_that_names_files_outside(tmp_path: Path, name: str) -> No
     assert (engine["found"], capture["found"]) == ("engine.toml", "")  # the name that it should be
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no named pipes there")
 @pytest.mark.parametrize(
     ("place", "commands"),

@@ -39,6 +39,7 @@ def ended(capture: Path) -> bool:
     return reader.facts.ended and not reader.facts.altered
 
 
+@pytest.mark.slow
 def test_it_reads_and_ends_by_itself(job: Path, speech: list[bytes]) -> None:
     with Device(speech) as device:
         ran = rig("live", job, "--port", device.port, "--seconds", "1.7")
@@ -61,6 +62,7 @@ def test_it_saves_a_certificate_when_asked_to(job: Path, speech: list[bytes]) ->
     assert rig("verify", line.removeprefix("certificate: ")).status == 0
 
 
+@pytest.mark.slow
 def test_a_rig_that_goes_away_for_good_ends_with_status_3(
     job: Path, speech: list[bytes], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -73,6 +75,7 @@ def test_a_rig_that_goes_away_for_good_ends_with_status_3(
     assert ended(newest(job))  # what was read is kept, in order
 
 
+@pytest.mark.slow
 def test_a_rig_that_comes_back_goes_on(
     job: Path, speech: list[bytes], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -87,6 +90,7 @@ def test_a_rig_that_comes_back_goes_on(
     assert len(rig("read", newest(job), "--json").answer["openings"]) >= 8
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no such signal")
 def test_an_interrupt_ends_it_in_order(job: Path, speech: list[bytes]) -> None:
     with (
@@ -114,6 +118,7 @@ def test_an_interrupt_ends_it_in_order(job: Path, speech: list[bytes]) -> None:
 OTHER_VERSION = [encode("I", n, "2", "1000", "2", "rig-of-tomorrow") for n in range(50)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("pieces", "sentence"),
     [
@@ -137,6 +142,7 @@ def test_what_is_no_rig_is_said_while_it_is_listened_to(
     assert ended(newest(job))
 
 
+@pytest.mark.slow
 def test_wrong_wiring_is_said_while_it_is_listened_to(job: Path, speech: list[bytes]) -> None:
     text = (job / "engine.toml").read_text("utf-8")
     (job / "engine.toml").write_text(text.replace("input = 2", "input = 7"), "utf-8")

@@ -88,6 +88,7 @@ def is_named(command: str, place: str) -> bool:
     return place in OF_HISTORY if command in ("trend", "drift") else place != "at the top"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_odd_thing_at_once(tmp_path: Path, command: str) -> None:
     job = copied(tmp_path)
@@ -142,6 +143,7 @@ def test_in_the_place_of_the_capture_itself(tmp_path: Path, kind: str, command: 
     assert status == (1 if command == "verify" else 2), said
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS[:-1])
 def test_a_live_session_begins_beside_them(tmp_path: Path, kind: str) -> None:
     job = copied(tmp_path)

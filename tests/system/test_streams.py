@@ -112,6 +112,7 @@ def test_every_command_has_a_call() -> None:
     assert list(CALLS) == list(COMMANDS)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_with_every_stream_closed_or_full(bench: Bench, command: str) -> None:
     plain_out, plain_err = io.StringIO(), io.StringIO()
@@ -166,6 +167,7 @@ def _needs_words(command: str) -> bool:
     )
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="the shell's way to close a stream")
 @pytest.mark.parametrize("how", [">&-", "2>&-", "<&-", ">&- 2>&- <&-"])
 def test_a_process_that_begins_with_closed_streams(bench: Bench, how: str) -> None:
@@ -195,6 +197,7 @@ def test_a_fault_of_the_program_is_one_sentence_and_no_verdict(
     assert err.getvalue().count("\n") == 1
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="names that are no text")
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_in_folders_whose_names_are_no_text(

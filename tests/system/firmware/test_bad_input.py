@@ -15,6 +15,8 @@ from simulated_chip import START_US, Change, Chip, chip, turning
 
 __all__ = ["chip"]
 
+pytestmark = pytest.mark.slow
+
 CLOCKS = ("clock_turns_us", "position_us", "identity_us", "widths_us", "health_us", "second_us")
 
 

@@ -17,6 +17,8 @@ from simulated_chip import FIXTURES, NOTES, Chip, chip
 
 __all__ = ["chip"]
 
+pytestmark = pytest.mark.slow
+
 RUN_PINS = str(NOTES / "simulator" / "run_pins.py")
 
 

@@ -19,6 +19,8 @@ from rig.wire.reader import LineReader
 
 __all__ = ["chip"]
 
+pytestmark = pytest.mark.slow
+
 
 def compared(story: Story, chip: Chip, folder: Path, burst_ms: float) -> tuple[Held, Held]:
     """The story by pins and by the chip, both held to the rule. The longest burst lasts so long."""
@@ -130,7 +132,6 @@ def test_totals_stand_in_every_position(chip: Chip) -> None:
     assert totals[-1][1] > 0
 
 
-@pytest.mark.slow
 def test_chatter_costs_next_to_no_reading(chip: Chip, tmp_path: Path) -> None:
     """Up to 5 ms, nine tenths of what the pins can resolve are valid from the bytes."""
     resolved = valid = 0
@@ -143,14 +144,12 @@ def test_chatter_costs_next_to_no_reading(chip: Chip, tmp_path: Path) -> None:
     assert valid >= 0.9 * resolved
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(10, 40))
 def test_many_mixtures(chip: Chip, tmp_path: Path, seed: int) -> None:
     story, longest_ms = mixed(seed)
     compared(story, chip, tmp_path, longest_ms)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(12))
 def test_many_floods_and_endless_chatter(chip: Chip, tmp_path: Path, seed: int) -> None:
     rate = (70e3, 100e3, 150e3, 200e3)[seed % 4]

@@ -13,6 +13,7 @@ import pytest
 from agree import check
 from said import lines, of, read_dump, truth
 from simulated_chip import FIXTURES, NOTES, START_US, Chip, chip
+from slow_but import slow_but
 
 from rig.engine.engine_file import load_profile
 from rig.virtual.rig import pin_recording
@@ -24,7 +25,7 @@ EXAMPLE = NOTES.parent / "rig" / "job" / "example.toml"
 COUNTS = {"backlash": 4096, "chatter": 4096, "coarse": 2400}
 
 
-@pytest.mark.parametrize("name", COUNTS)
+@pytest.mark.parametrize("name", slow_but(COUNTS, "chatter"))
 def test_beginning(chip: Chip, name: str) -> None:
     end_us = 6.8e6
     changes = [c for c in read_dump(FIXTURES / f"{name}.vcd", START_US) if c[0] < end_us]
@@ -73,6 +74,7 @@ def same_openings(recording: Path, counts_per_turn: int, tdc_deg: float, folder:
     return len(straight)
 
 
+@pytest.mark.slow
 def test_openings_of_a_beginning(chip: Chip, tmp_path: Path) -> None:
     recording = tmp_path / "beginning.vcd"
     text = (FIXTURES / "coarse.vcd").read_text()

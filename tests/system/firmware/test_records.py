@@ -12,6 +12,8 @@ from simulated_chip import NOTES, START_US, Chip, chip, turning
 
 __all__ = ["chip"]
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.parametrize("counts", [2400, 4096, 16384])
 def test_builds_by_the_command_of_the_notes(chip: Chip, counts: int) -> None:

@@ -76,6 +76,7 @@ def test_plain_lines_hold_no_control_codes(job: Path, tmp_path: Path) -> None:
         assert (ran.out + ran.err).replace("\n", "").isprintable()
 
 
+@pytest.mark.slow
 def test_colour_is_never_sent_to_what_is_no_terminal(job: Path) -> None:
     env = {"TERM": "xterm-256color", "COLUMNS": "40", "CLICOLOR_FORCE": "1", "FORCE_COLOR": "1"}
     ran = process("results", job, env=env)
@@ -84,6 +85,7 @@ def test_colour_is_never_sent_to_what_is_no_terminal(job: Path) -> None:
     assert ran.out == rig("results", job).out
 
 
+@pytest.mark.slow
 def test_an_output_that_knows_ascii_only(job: Path) -> None:
     env = {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0", "LC_ALL": "C"}
     ran = process("results", job, env=env)

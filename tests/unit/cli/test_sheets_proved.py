@@ -98,6 +98,7 @@ def test_any_value_of_a_unit_report_is_named_but_what_the_person_said(report: Pa
     assert unnamed(report) == {"changes.[]"}
 
 
+@pytest.mark.slow
 def test_any_value_of_a_prediction_is_named(prediction: Path) -> None:
     """How finely the options were told apart is the person's word, as long as it changes none."""
     assert unnamed(prediction) <= {"grain_deg", "carried_out"}

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from slow_but import slow_but
 from virtual_bench import VirtualBench
 
 from rig.guide.action import action_lines
@@ -69,10 +70,7 @@ def told(view: View, size: tuple[int, int]) -> str:
 
 
 QUICK = ("example", "two_stroke_single")
-ENGINES = [
-    name if name in QUICK else pytest.param(name, marks=pytest.mark.slow)
-    for name in example_names()
-]
+ENGINES = slow_but(example_names(), *QUICK)
 
 
 @pytest.mark.parametrize("engine", ENGINES)

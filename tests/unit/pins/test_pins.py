@@ -114,10 +114,21 @@ JUMPS_AND_DOUBT = (
 """A level that was not known comes back as it was: the way of the jump after is the way before."""
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=12)
 @given(story=pin_stories(), chunk=st.integers(1, 300))
 @example(story=(JUMPS_AND_DOUBT, "1 us"), chunk=1)
 def test_records_are_those_of_a_rig(folder: Path, story: tuple[str, str], chunk: int) -> None:
+    as_a_rig(folder, story, chunk)
+
+
+@pytest.mark.slow
+@settings(max_examples=150)
+@given(story=pin_stories(), chunk=st.integers(1, 300))
+def test_many_records_are_those_of_a_rig(folder: Path, story: tuple[str, str], chunk: int) -> None:
+    as_a_rig(folder, story, chunk)
+
+
+def as_a_rig(folder: Path, story: tuple[str, str], chunk: int) -> None:
     body, timescale = story
     tick_us = tick_of(timescale)
     if tick_us > 10:  # seconds: keep the times short

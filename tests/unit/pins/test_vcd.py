@@ -45,9 +45,20 @@ def levels_of(folder: Path, body: str) -> tuple[list[tuple[int, str]], list[str]
     ]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=25)
 @given(dump=st.one_of(dumps(), dumps(plain=True)), chunk=st.integers(1, 400))
 def test_any_layout_cut_anywhere(folder: Path, dump: Dump, chunk: int) -> None:
+    cut_anywhere(folder, dump, chunk)
+
+
+@pytest.mark.slow
+@settings(max_examples=300)
+@given(dump=st.one_of(dumps(), dumps(plain=True)), chunk=st.integers(1, 400))
+def test_many_layouts_cut_anywhere(folder: Path, dump: Dump, chunk: int) -> None:
+    cut_anywhere(folder, dump, chunk)
+
+
+def cut_anywhere(folder: Path, dump: Dump, chunk: int) -> None:
     path = folder / "any.vcd"
     path.write_bytes(dump.header + dump.body)
     expected, end = slow_rows(dump.body, dump.codes)
