@@ -39,7 +39,7 @@ def cell(tally: Tally) -> str:
 def row(name: str, found: Score) -> str:
     """One line of the table."""
     verdicts = [f"{100 * share:.1f}" for share in found.wrong.values()]
-    inside, outside, together, apart, wrong = verdicts
+    inside, outside, together, apart, wrong, _ = verdicts
     return (
         f"| {name} | {' | '.join(cell(tally) for tally in found.figures.values())} "
         f"| {inside}, {together} | {outside}, {apart} | {wrong} |\n"

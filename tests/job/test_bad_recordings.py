@@ -7,6 +7,7 @@ import itertools
 import json
 import zlib
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -101,9 +102,9 @@ def test_a_capture_in_which_no_rig_spoke(job: Path) -> None:
 
 
 @functools.cache
-def in_the_whole() -> list[dict[str, object]]:
+def in_the_whole() -> list[dict[str, Any]]:
     """The openings of the finished job's capture."""
-    found: list[dict[str, object]] = rig("read", finished().capture, "--json", *KNOWN).answer[
+    found: list[dict[str, Any]] = rig("read", finished().capture, "--json", *KNOWN).answer[
         "openings"
     ]
     return found
