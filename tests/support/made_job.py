@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import copy
 import functools
 import io
 import json
@@ -149,6 +150,15 @@ class MadeJob:
     def save(self) -> tuple[Path, Path]:
         """End the capture and save its certificate: record and page."""
         return save(self.live).files
+
+    def copied(self, folder: Path) -> MadeJob:
+        """The same job, which has ended, in another folder: its files are copied."""
+        other = copy.copy(self)
+        other.folder = Path(shutil.copytree(self.folder, folder / "job"))
+        other.engine_file = other.folder / self.engine_file.name
+        other.job = Job(other.folder)
+        other.capture = other.folder / "captures" / self.capture.name
+        return other
 
     def whole(self) -> MadeJob:
         """The main job: top dead centre, stroke, and two turns of the cycle in full advance."""

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import atexit
+import functools
+import shutil
+import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -30,8 +34,15 @@ radius_mm = 18.0
 """
 
 
-def wrong_job(folder: Path, means: str = MEANS, upper_deg: float = 2.0) -> MadeJob:
-    """A job whose upper unit stands wrong by some degrees, read once."""
-    made = MadeJob(folder / "job", 5, edit=lambda text: text + means, began=BEFORE)
+@functools.cache
+def _made(means: str, upper_deg: float) -> MadeJob:
+    home = tempfile.mkdtemp(prefix="wrong-job-")
+    atexit.register(shutil.rmtree, home, ignore_errors=True)
+    made = MadeJob(Path(home, "job"), 5, edit=lambda text: text + means, began=BEFORE)
     made.do(f"move upper {upper_deg}")
     return made.whole()
+
+
+def wrong_job(folder: Path, means: str = MEANS, upper_deg: float = 2.0) -> MadeJob:
+    """A job whose upper unit stands wrong by some degrees, read once; each kind is made once."""
+    return _made(means, upper_deg).copied(folder)

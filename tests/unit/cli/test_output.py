@@ -152,6 +152,7 @@ def test_both_names_are_installed() -> None:
     assert scripts == {"rig": "rig.cli.main:main", "timing-rig": "rig.cli.main:main"}
 
 
+@pytest.mark.slow
 def test_a_process_ends_with_the_same_status_and_words(job: Path) -> None:
     missing = process("results", job / "none")
     assert (missing.status, missing.out) == (2, "")
@@ -175,6 +176,7 @@ def test_a_reader_that_goes_away_ends_it_quietly(job: Path) -> None:
     assert (running.returncode, said) == (0, b"")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no full device")
 def test_an_output_that_takes_nothing_is_said(job: Path) -> None:
     with open("/dev/full", "wb", buffering=0) as full:

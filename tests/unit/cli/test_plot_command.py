@@ -12,6 +12,7 @@ from xml.etree import ElementTree
 
 import pytest
 from made_job import MadeJob, copied, finished, refused, rig
+from slow_but import slow_but
 from wrong_job import RECUT, wrong_job
 
 from rig.adjust.cutting_layout import Place, draw, scale_of
@@ -35,13 +36,13 @@ def strokes(svg: Path) -> int:
     return sum(1 for each in ElementTree.parse(svg).iter() if each.tag.endswith("}path"))
 
 
-@pytest.mark.parametrize("ending", [".svg", ".png", ".pdf"])
-@pytest.mark.parametrize("kind", ["readings", "turn", "signal", "drift"])
+@pytest.mark.parametrize("ending", slow_but([".svg", ".png", ".pdf"], ".png"))
+@pytest.mark.parametrize("kind", slow_but(["readings", "turn", "signal", "drift"], "readings"))
 def test_each_drawing_as_each_kind_of_file(tmp_path: Path, kind: str, ending: str) -> None:
     drawn(tmp_path / f"d{ending}", kind, finished().folder)
 
 
-@pytest.mark.parametrize("kind", ["readings", "turn", "signal", "drift"])
+@pytest.mark.parametrize("kind", slow_but(["readings", "turn", "signal", "drift"], "turn"))
 def test_the_same_figures_give_the_same_file(tmp_path: Path, kind: str) -> None:
     first, second = tmp_path / "a.svg", tmp_path / "b.svg"
     drawn(first, kind, finished().folder)

@@ -7,6 +7,7 @@ import subprocess
 import sys
 
 import pytest
+from slow_but import slow_but
 
 HEAVY = ("numpy", "scipy", "rich", "matplotlib", "serial")
 LOADED = """
@@ -36,7 +37,7 @@ def test_help_loads_nothing_heavy(words: list[str]) -> None:
     assert not names & set(HEAVY)
 
 
-@pytest.mark.parametrize("command", ["read", "live", "demo"])
+@pytest.mark.parametrize("command", slow_but(["read", "live", "demo"], "live"))
 def test_help_of_a_command_draws_and_judges_nothing(command: str) -> None:
     status, said, names = loaded(command, "--help")
     assert status == 0

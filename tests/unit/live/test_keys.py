@@ -159,6 +159,7 @@ class Child:
                 os.close(descriptor)
 
 
+@pytest.mark.slow
 @pytestmark_pty
 def test_the_terminal_is_given_back_after_a_key_to_stop(tmp_path: Path) -> None:
     child = Child(tmp_path)
@@ -176,6 +177,7 @@ def test_the_terminal_is_given_back_after_a_key_to_stop(tmp_path: Path) -> None:
         child.close()
 
 
+@pytest.mark.slow
 @pytestmark_pty
 def test_the_terminal_is_given_back_after_an_exception(tmp_path: Path) -> None:
     child = Child(tmp_path)
@@ -222,6 +224,7 @@ def test_a_terminal_that_goes_away_ends_the_loop_in_order(tmp_path: Path) -> Non
             child.process.kill()
 
 
+@pytest.mark.slow
 @pytestmark_pty
 def test_a_resize_is_followed(tmp_path: Path) -> None:
     import termios
@@ -241,6 +244,7 @@ def test_a_resize_is_followed(tmp_path: Path) -> None:
         child.close()
 
 
+@pytest.mark.slow
 @pytestmark_pty
 def test_no_color_in_the_environment_reaches_the_screen(tmp_path: Path) -> None:
     child = Child(tmp_path, {"NO_COLOR": "1"})

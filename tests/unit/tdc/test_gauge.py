@@ -131,7 +131,9 @@ def test_fit_against_another_parametrisation() -> None:
     assert found.zero_mm == pytest.approx(height_mm - math.sqrt(220.0**2 - e_mm**2), abs=1e-5)
 
 
-@pytest.mark.parametrize("shape", [replace(K1, offset_mm=3.0), UNKNOWN])
+@pytest.mark.parametrize(
+    "shape", [replace(K1, offset_mm=3.0), pytest.param(UNKNOWN, marks=pytest.mark.slow)]
+)
 def test_stated_uncertainty_of_the_fit_against_scatter(shape: Geometry) -> None:
     rng = np.random.default_rng(11)
     stated = Gauge(u_lift_mm=0.02, u_angle_deg=0.03)

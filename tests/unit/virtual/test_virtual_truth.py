@@ -39,7 +39,7 @@ def test_as_many_openings_as_turns_times_ratio_times_lobes(
     assert len(openings(result.truth)) == crank_turns * ratio * lobes
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10)
 @given(st.integers(0, 1 << 30), st.sampled_from([2400, 4096, 8192]), st.sampled_from([1, -1]))
 def test_counts_on_the_wire_agree_with_the_true_angles(
     seed: int, counts: int, direction: int
@@ -184,7 +184,7 @@ def test_two_contact_sets_on_one_input_are_open_together_only() -> None:
     assert [e.t_us for e in told] == [int(t * 1e6) for t in later]
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=5)
 @given(st.integers(0, 1000), st.integers(1, 60))
 def test_a_halted_turn_has_the_same_past(seed: int, slices: int) -> None:
     hidden = draw(PROFILE, seed, noise="worst")
