@@ -14,10 +14,10 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from rig.base.errors import RigLostError
 from rig.cli.live import tell
@@ -30,12 +30,19 @@ from rig.live.ui_state import UiState
 from rig.wire.ports import open_port
 
 SEED = 3
-LOOK_S = 8.0
+LOOK_S = 5.0
 
 
 """The dashboard stays up this long after the certificate was saved."""
 
 
+BRISK_DEG_S = 220.0
+
+
+"""The simulated hand turns this fast: the whole job takes under 45 s. A real hand is slower."""
+
+
+SPEEDS = (0.1, 2.0)
 HAND_KEYS = {"right": "turn 90 at 60", "left": "back 45 at 60", "up": "turn 720 at 90"}
 START_S = 20.0
 
@@ -44,8 +51,23 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``rig demo``."""
     parser.add_argument("--seed", type=int, default=SEED, help="another seed, another engine")
     parser.add_argument("--job", type=Path, help="the job folder to make")
+    parser.add_argument(
+        "--speed", type=_speed, default=1.0, metavar="TIMES",
+        help=f"how fast the hand works, {SPEEDS[0]:g} to {SPEEDS[1]:g}: 0.3 is a careful person",
+    )  # fmt: skip
     parser.add_argument("--plain", action="store_true", help="plain lines, even in a terminal")
     parser.add_argument("--socket", action="store_true", help="a loopback socket as the port")
+
+
+def _speed(text: str) -> float:
+    low, high = SPEEDS
+    try:
+        times = float(text.replace(",", "."))
+    except ValueError:
+        times = 0.0
+    if not low <= times <= high:
+        raise argparse.ArgumentTypeError(f"{text!r}: enter {low:g} to {high:g}")
+    return times
 
 
 def run(args: argparse.Namespace) -> int:
@@ -55,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
     job = Job(folder)
     with VirtualRigProcess(job.engine_file, args.seed, use_socket=args.socket) as virtual:
         live = start(job, open_port(virtual.port))
-        hand = SimulatedHand(virtual, live)
+        hand = SimulatedHand(virtual, live, args.speed)
         ui_state = UiState(live, tag=f"virtual rig, seed {args.seed}", hand=hand.key)
         hand.ui_state = ui_state
 
@@ -68,6 +90,19 @@ def run(args: argparse.Namespace) -> int:
         finally:
             live.end()
     return tell(live)
+
+
+class CommandedRig(Protocol):
+    """A virtual rig whose hand takes commands."""
+
+    done: int
+    last: dict[str, Any]
+
+    def tell(self, command: str) -> None:
+        """Give the hand a command; they are carried out one after the other."""
+
+    def hear(self) -> None:
+        """Take note of what has been carried out."""
 
 
 class VirtualRigProcess:
@@ -131,9 +166,18 @@ class SimulatedHand:
     stops, and leaves both the keys and the virtual hand to them.
     """
 
-    def __init__(self, virtual: VirtualRigProcess, live: LiveSession) -> None:
+    def __init__(
+        self,
+        virtual: CommandedRig,
+        live: LiveSession,
+        speed: float = 1.0,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._virtual = virtual
+        self._clock = clock
         self._live = live
+        self._times = speed
+        self._at = f"at {BRISK_DEG_S * speed:g}"
         self._asked = 0
         self._script = self._job()
         self._running = True
@@ -161,34 +205,35 @@ class SimulatedHand:
 
     def _job(self) -> Iterator[str]:
         yield from self._until_heard()
+        yield from self._do(f"hand speed_deg_s {BRISK_DEG_S * self._times:g}")
         for step in ("make safe", "gap", "switch"):
             yield from self._say(step)
-        yield from self._do("turn 380 at 150")
+        yield from self._do(f"turn 380 {self._at}")
         yield from self._say("rig check")
         yield from self._do("stop in")
         if "error" in self._virtual.last:  # the piston stands in its way: bring it down
-            yield from self._do("turn 180 at 120")
+            yield from self._do(f"turn 180 {self._at}")
             yield from self._do("stop in")
         yield from self._press("space")
         for _ in range(2):
-            yield from self._do("touch forward at 150")
-            yield from self._do("touch back at 150")
-        yield from self._do("turn 40 at 90")
+            yield from self._do(f"touch forward {self._at}")
+            yield from self._do(f"touch back {self._at}")
+        yield from self._do(f"turn 40 {self._at}")
         yield from self._do("stop out")
         yield from self._press("space")
         yield from self._say("marks")
-        yield from self._do("goto 0 at 120")
+        yield from self._do(f"goto 0 {self._at}")
         if not self._virtual.last.get("compressed", True):
-            yield from self._do("turn 180 at 120")
-            yield from self._do("goto 0 at 120")
+            yield from self._do(f"turn 180 {self._at}")
+            yield from self._do(f"goto 0 {self._at}")
         yield from self._press("space")
-        yield from self._do("turn 1450 at 110")
+        yield from self._do(f"turn 1090 {self._at}")
         levers = [unit for unit in self._live.job.profile.units if len(unit.settings) > 1]
         for unit in levers:
             yield from self._do(f"lever {unit.settings[1].name}")
             yield from self._press(str(unit.input))
         if levers:
-            yield from self._do("turn 900 at 120")
+            yield from self._do(f"turn 910 {self._at}")
         yield from self._press("s")
         yield from self._press("y")
         yield from self._wait(LOOK_S if sys.stdout.isatty() else 0.0)
@@ -207,15 +252,14 @@ class SimulatedHand:
         self._virtual.tell(command)
         while self._virtual.done < self._asked:
             yield command
-        yield from self._wait(0.3)
+        yield from self._wait(0.1 / self._times)
 
     def _press(self, key: str) -> Iterator[str]:
         assert self.ui_state is not None
         self.ui_state.press(key)
-        yield from self._wait(0.5)
+        yield from self._wait(0.3 / self._times)
 
-    @staticmethod
-    def _wait(seconds: float) -> Iterator[str]:
-        until = time.monotonic() + seconds
-        while time.monotonic() < until:
+    def _wait(self, seconds: float) -> Iterator[str]:
+        until = self._clock() + seconds
+        while self._clock() < until:
             yield "waiting"

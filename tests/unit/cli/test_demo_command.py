@@ -1,0 +1,88 @@
+"""The demonstration: the whole job by a simulated hand, short enough for a newcomer."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+import pytest
+from virtual_bench import VirtualBench
+
+from rig.base.errors import InputError
+from rig.cli.demo import SEED, SPEEDS, SimulatedHand, arguments
+
+LONGEST_S = 45.0  # of the rig's own time, for a certificate within a minute of the first command
+
+
+class InStep:
+    """A virtual rig in this process, in its own time, that takes commands as its program does."""
+
+    def __init__(self, bench: VirtualBench) -> None:
+        self._bench = bench
+        self._told: list[str] = []
+        self.done = 0
+        self.last: dict[str, Any] = {}
+
+    def tell(self, command: str) -> None:
+        self._told.append(command)
+
+    def hear(self) -> None:
+        if not self._told:
+            self._bench.do("rest 0.05")
+            return
+        command = self._told.pop(0)
+        try:
+            self._bench.do(command)
+            self.last = {"done": command, **self._bench.rig.reply}
+        except InputError as why:
+            self.last = {"error": str(why)}
+        self.done += 1
+
+
+def demonstrated(folder: Path, seed: int, speed: float) -> VirtualBench:
+    """The demonstration, to its end."""
+    bench = VirtualBench(folder, seed)
+    hand = SimulatedHand(InStep(bench), bench.live, speed, lambda: bench.feed.now_s)
+    hand.ui_state = bench.ui_state
+    for _ in range(20_000):
+        hand.step()
+        bench.ui_state.view()
+        if hand.finished:
+            return bench
+    raise AssertionError(f"it does not end: {bench.ui_state.view().next}")
+
+
+@pytest.mark.parametrize("seed", [SEED, pytest.param(4, marks=pytest.mark.slow)])
+def test_the_job_takes_under_45_s_and_ends_with_a_certificate(tmp_path: Path, seed: int) -> None:
+    bench = demonstrated(tmp_path / "job", seed, 1.0)
+    saved = bench.live.saved
+    assert saved is not None
+    assert saved.files[0].exists()
+    assert saved.files[1].exists()
+    assert bench.feed.now_s < LONGEST_S
+    judged = {(each.unit, each.setting) for each in saved.assessments if each.cylinder is None}
+    assert judged == {
+        ("upper", "full advance"), ("upper", "full retard"), ("lower", "full advance"),
+    }  # fmt: skip
+
+
+@pytest.mark.slow
+def test_the_patient_see_the_same_job_more_slowly(tmp_path: Path) -> None:
+    usual = demonstrated(tmp_path / "usual", SEED, 1.0)
+    slow = demonstrated(tmp_path / "slow", SEED, 0.3)
+    assert slow.feed.now_s > 2.0 * usual.feed.now_s
+    assert usual.live.saved is not None
+    assert slow.live.saved is not None
+    for one, other in zip(usual.live.saved.assessments, slow.live.saved.assessments, strict=True):
+        assert (one.unit, one.setting, one.cylinder) == (other.unit, other.setting, other.cylinder)
+        assert one.mean_btdc == pytest.approx(other.mean_btdc, abs=0.1)
+
+
+@pytest.mark.parametrize("typed", ["0", "-1", "nan", "fast", f"{SPEEDS[1] + 1:g}"])
+def test_a_speed_that_cannot_be(typed: str, capsys: pytest.CaptureFixture[str]) -> None:
+    parser = argparse.ArgumentParser()
+    arguments(parser)
+    with pytest.raises(SystemExit):
+        parser.parse_args(["--speed", typed])
+    assert "enter 0.1 to 2" in capsys.readouterr().err
