@@ -1,4 +1,4 @@
-"""The contact signal around one opening, with the instant that was chosen and the reason."""
+"""The contacts' signal around one opening, over the crank's angle."""
 
 from __future__ import annotations
 
@@ -19,143 +19,112 @@ from rig.plots import sheet
 from rig.plots.sheet import Drawn, PlotRequest
 from rig.session.session import signal_settings
 from rig.signal.events import Event, Finding, Opening, Settings
+from rig.signal.interpolate import interpolate
 from rig.signal.openings import OpeningFinder, replay
 from rig.signal.rig_statistics import JUST_BEFORE
 from rig.wire.formats import open_recording
-from rig.wire.records import EDGE, Batch
+from rig.wire.records import EDGE, Batch, Edge
 from rig.words.diagnostics import not_carried_over, reason_words
 from rig.words.figures import angle
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-WIDTH_IN, HIGH_IN = 8.3, 5.6
+WIDTH_IN, HIGH_IN = 8.3, 3.9
 LEFT_IN, RIGHT_IN = 1.0, 0.4
-LEAST_MS = 0.25
-CLOSED, OPEN = 0.0, 1.0
-ENCODER = -0.42
+LEAST_DEG = 0.1
+CLOSED, OPEN, ENCODER = 0.0, 1.0, -0.42
 
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """The signal of one input. Times are milliseconds from the chosen instant.
+    """The signal of one input. Places are degrees of crank after the opening, in the normal
+    direction.
 
-    ``changes`` are pairs of time and whether the contacts are open after it; ``encoder_ms`` the
-    encoder's edges that the rig told; ``noise_ms`` openings just before that were taken for noise.
+    ``changes`` are pairs of place and whether the contacts are open after it; ``encoder_deg`` the
+    encoder's edges that the rig reported with them; ``noise_deg`` openings just before that were
+    taken for noise.
     """
 
     changes: Sequence[tuple[float, bool]]
-    encoder_ms: Sequence[float]
-    noise_ms: Sequence[float]
-    last_ms: float  # the last parting of the passage
+    encoder_deg: Sequence[float]
+    noise_deg: Sequence[float]
+    last_deg: float  # the last opening of the transition
+    stays_deg: float  # open without a pause from there to here, they stay open
     partings: int
+    passage_ms: float  # from the first to the last opening of the transition
     closed_ms: float  # how long they had been closed before
-    least_open_ms: float  # open for so long without a pause, they stay open
-    deg_per_ms: float
+    least_open_ms: float
+    btdc_deg: float | None  # of the opening; None where TDC is not known
+    crank_deg: float | None  # of the opening, after the index
     words: str  # the reading in words
 
 
 @sheet.styled
 def draw(title: str, trace: Trace, path: Path) -> Path:
-    """Draw the signal twice: the way from closed to open, and the parting itself, larger."""
+    """Draw the contacts' signal over the crank's angle around one opening."""
     figure = sheet.paper(WIDTH_IN, HIGH_IN, title, trace.words)
-    wide = WIDTH_IN - LEFT_IN - RIGHT_IN
-    end = trace.last_ms + trace.least_open_ms
-    before = max(min(trace.closed_ms, 2.0 * end), 3.0)
-    near = max(0.35 * trace.last_ms, LEAST_MS)
-    _panel(
-        sheet.axes(figure, LEFT_IN, 3.3, wide, 1.2), trace, -before, end + 0.35 * before, whole=True
-    )
-    _panel(
-        sheet.axes(figure, LEFT_IN, 0.82, wide, 1.3),
-        trace,
-        -near,
-        trace.last_ms + near,
-        whole=False,
-    )
+    at = sheet.axes(figure, LEFT_IN, 0.95, WIDTH_IN - LEFT_IN - RIGHT_IN, 1.95)
+    _signal(at, trace)
     sheet.note(
         figure,
-        "milliseconds from the chosen instant; above each panel: degrees of crank from there; "
-        "strokes below: edges of the encoder that were told with the contact's edges",
+        f"hairline: the opening. Before it closed for {trace.closed_ms:.0f} ms; "
+        + (
+            f"opened {many(trace.partings, 'time')} in {trace.passage_ms:.2f} ms; "
+            if trace.partings > 1
+            else ""
+        )
+        + f"then open for {trace.least_open_ms:g} ms without a pause (bar): they stay open. Strokes"
+        " below: edges of the encoder, reported with those of the contacts",
     )
     return sheet.write(figure, path)
 
 
-def _panel(at: Axes, trace: Trace, begin: float, end: float, *, whole: bool) -> None:
-    at.set_xlim(begin, end)
-    at.set_ylim(-0.65, 1.75)
-    times, levels = _steps(trace.changes, begin, end)
-    at.axvspan(0.0, max(trace.last_ms, 0.0), color=sheet.LINE, alpha=0.35, lw=0.0, zorder=0.5)
-    at.plot(times, levels, color=sheet.INK, lw=1.1, drawstyle="steps-post", zorder=3)
-    at.fill_between(times, levels, CLOSED, step="post", color=sheet.BLUE, alpha=0.14, lw=0.0)
-    at.axvline(0.0, color=sheet.ALERT, lw=1.3, zorder=4)
-    at.plot([0.0], [1.28], marker="v", ms=7, color=sheet.ALERT, zorder=5, clip_on=False)
-    inside = [t for t in trace.encoder_ms if begin <= t <= end]
-    at.vlines(inside, ENCODER - 0.11, ENCODER + 0.11, color=sheet.SOFT, lw=1.0)
-    for t in trace.noise_ms:
-        if begin <= t <= end:
-            at.text(t, 1.08, "taken for noise", fontsize=6.2, ha="center", color=sheet.SOFT)
-    if whole:
-        _decided(at, trace)
-    else:
-        at.text(0.0, 1.42, " the opening: contacts first open in this transition", fontsize=7.0,
-                color=sheet.ALERT, va="bottom", ha="left")  # fmt: skip
+def _signal(at: Axes, trace: Trace) -> None:
+    end = 1.3 * max(trace.last_deg, trace.stays_deg, LEAST_DEG)
+    begin = -0.8 * end
+    origin, way, label = 0.0, 1.0, "degrees of crank from the opening"
+    if trace.btdc_deg is not None:
+        origin, way, label = trace.btdc_deg, -1.0, "crank, degrees BTDC (minus: after TDC)"
+    elif trace.crank_deg is not None:
+        origin, label = trace.crank_deg, "crank, degrees after the index"
+
+    def crank(places: Iterable[float]) -> list[float]:
+        return [origin + way * place for place in places]
+
+    at.set_xlim(*crank((begin, end)))
+    at.set_ylim(-0.65, 1.45)
+    places, levels = _steps(trace.changes, begin, end)
+    at.plot(crank(places), levels, color=sheet.INK, lw=1.1, drawstyle="steps-post", zorder=3)
+    at.axvline(origin, color=sheet.ALERT, lw=0.6, zorder=4)
+    inside = [place for place in trace.encoder_deg if begin <= place <= end]
+    at.vlines(crank(inside), ENCODER - 0.11, ENCODER + 0.11, color=sheet.SOFT, lw=1.0)
+    for place in trace.noise_deg:
+        if begin <= place <= end:
+            at.text(origin + way * place, 1.08, "taken for noise", fontsize=6.2, ha="center",
+                    color=sheet.SOFT)  # fmt: skip
+    if trace.stays_deg > trace.last_deg:
+        at.plot(crank((trace.last_deg, trace.stays_deg)), [1.22, 1.22], color=sheet.INK, lw=1.6)
     at.set_yticks([ENCODER, CLOSED, OPEN], ["encoder", "closed", "open"])
     at.tick_params(axis="y", length=0)
     at.spines["left"].set_visible(False)
-    at.set_xlabel("ms", loc="right", labelpad=-1.0)
-    _degrees_above(at, trace.deg_per_ms)
-
-
-def _decided(at: Axes, trace: Trace) -> None:
-    """Why this is an opening: open without a pause from the last parting on."""
-    end = trace.last_ms + trace.least_open_ms
-    at.annotate("", (end, 1.3), (trace.last_ms, 1.3),
-                arrowprops={"arrowstyle": "|-|", "mutation_scale": 3.0, "lw": 0.9,
-                            "color": sheet.INK})  # fmt: skip
-    at.text(trace.last_ms, 1.42, f"  open for {trace.least_open_ms:g} ms without a pause: they stay"
-            " open", fontsize=7.0, ha="left", va="bottom")  # fmt: skip
-    bounces = (
-        ""
-        if trace.partings < 2
-        else f", opened {many(trace.partings, 'time')} in {trace.last_ms:.2f} ms"
-    )
-    at.text(at.get_xlim()[0], 0.09, f" closed for {trace.closed_ms:.0f} ms before{bounces}",
-            fontsize=7.0, va="bottom")  # fmt: skip
+    at.set_xlabel(label)
 
 
 def _steps(
     changes: Sequence[tuple[float, bool]], begin: float, end: float
 ) -> tuple[list[float], list[float]]:
-    """Times and levels of the signal from ``begin`` to ``end``."""
+    """Places and levels of the signal from ``begin`` to ``end``, in order of time."""
     level = CLOSED
-    for t, is_open in changes:
-        if t <= begin:
+    for place, is_open in changes:
+        if place <= begin:
             level = OPEN if is_open else CLOSED
-    times, levels = [begin], [level]
-    for t, is_open in changes:
-        if begin < t < end:
-            times.append(t)
+    places, levels = [begin], [level]
+    for place, is_open in changes:
+        if begin < place < end:
+            places.append(place)
             levels.append(OPEN if is_open else CLOSED)
-    return [*times, end], [*levels, levels[-1]]
-
-
-def _degrees_above(at: Axes, deg_per_ms: float) -> None:
-    """The same scale in degrees of crank, while the crank turned steadily enough."""
-    if abs(deg_per_ms) < 1e-6:
-        return
-
-    def degrees(ms: Any) -> Any:
-        return ms * deg_per_ms
-
-    def back(deg: Any) -> Any:
-        return deg / deg_per_ms
-
-    above = at.secondary_xaxis("top", functions=(degrees, back))
-    above.spines["top"].set_visible(True)
-    above.spines["top"].set_color(sheet.LINE)
-    above.tick_params(labelsize=6.5, color=sheet.LINE, labelcolor=sheet.SOFT)
-    above.xaxis.set_major_formatter(lambda value, _: f"{value:.4g}°")
+    return [*places, end], [*levels, levels[-1]]
 
 
 AROUND_US = 200_000.0
@@ -182,33 +151,49 @@ def taken_of(batches: Iterable[Batch], settings: Settings) -> Taken:
     return Taken(np.concatenate(edges), events)
 
 
-def trace_of(taken: Taken, opening: Opening, settings: Settings, words: str) -> Trace:
-    """The signal around ``opening``, in milliseconds from its instant."""
+def trace_of(
+    taken: Taken, opening: Opening, settings: Settings, words: str, btdc_deg: float | None
+) -> Trace:
+    """The signal around ``opening``, placed by the encoder's edges."""
     rows = taken.edges[taken.edges["input"] == opening.input] if len(taken.edges) else (
         np.empty(0, EDGE)
     )  # fmt: skip
-    near = rows[np.abs(rows["t_us"] - opening.t_us) < AROUND_US]
-    open_level = settings.open_levels.get(opening.input, 1)
-    after = near["around_t_us"].ravel()
-    encoder = np.unique(after[np.isfinite(after)])
+    near = np.sort(rows[np.abs(rows["t_us"] - opening.t_us) < AROUND_US], order="t_us")
+    edges = [Edge(*(each.tolist() for each in row)) for row in near]
+    counts = [interpolate(edge).at for edge in edges]
+    times = [edge.t_us for edge in edges]
+    a_count = settings.direction * settings.count_deg
+    origin = float(np.interp(opening.t_us, times, counts))
+
+    def place(count: float) -> float:
+        return (count - origin) * a_count
+
     noise = [
-        event.t_us
+        place(float(np.interp(event.t_us, times, counts)))
         for event in taken.events
         if isinstance(event, Finding) and event.kind == JUST_BEFORE
         and event.input == opening.input and abs(event.t_us - opening.t_us) < AROUND_US
     ]  # fmt: skip
+    open_level = settings.open_levels.get(opening.input, 1)
+    around = {
+        at
+        for edge in edges
+        for at, step in zip(edge.around_at, edge.around_step, strict=True)
+        if step
+    }
+    last_deg = place(float(np.interp(opening.t_us + opening.passage_us, times, counts)))
     return Trace(
-        changes=[
-            ((float(t) - opening.t_us) / 1e3, int(level) == open_level)
-            for t, level in sorted(zip(near["t_us"], near["level"], strict=True))
-        ],
-        encoder_ms=[(float(t) - opening.t_us) / 1e3 for t in encoder],
-        noise_ms=[(t - opening.t_us) / 1e3 for t in noise],
-        last_ms=opening.passage_us / 1e3,
+        changes=[(place(at), e.level == open_level) for at, e in zip(counts, edges, strict=True)],
+        encoder_deg=sorted(map(place, around)),
+        noise_deg=noise,
+        last_deg=last_deg,
+        stays_deg=last_deg + abs(opening.speed_deg_s) * settings.least_open_us / 1e6,
         partings=opening.partings,
+        passage_ms=opening.passage_us / 1e3,
         closed_ms=opening.closed_us / 1e3,
         least_open_ms=settings.least_open_us / 1e3,
-        deg_per_ms=opening.speed_deg_s / 1e3,
+        btdc_deg=btdc_deg,
+        crank_deg=opening.crank_deg,
         words=words,
     )
 
@@ -249,7 +234,7 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
         f"opening {number} of {path.name}: {where}, at {abs(chosen.speed_deg_s):.0f}° a second; "
         f"{valid_words}"
     )
-    draw(f"{name}: the contacts open", trace_of(taken, chosen, settings, words), out)
+    draw(f"{name}: the contacts open", trace_of(taken, chosen, settings, words, btdc), out)
     facts = {
         "recording": str(path),
         "unit": name,

@@ -1,7 +1,7 @@
-"""One turn, or the working cycle of a four-stroke, with everything that happens on it.
+"""One turn, or the working cycle of a four-stroke: a straight lane for each unit.
 
-Firing TDC of cylinder 1 is at the top, in the engine's own direction. Each unit has a ring: filled
-where its contacts are closed, hollow where they are open, a bold stroke where they open.
+Degrees run from firing TDC of cylinder 1. A bar is drawn while the contacts are closed, a bold
+stroke where they open.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from rig.base.angles import circular_mean, modulo, wrap
 from rig.base.errors import InputError
@@ -33,171 +33,126 @@ from rig.words.figures import angle
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.projections.polar import PolarAxes
 
-WIDTH_IN, HIGH_IN, DISC_IN = 8.3, 6.7, 5.35
-RING, APART, FIRST, TOP_WIDE = 0.075, 0.15, 0.79, 0.022
-ROOM = 0.50  # for the rings, from the middle of the first one inwards
-MOST_LINES, HEAD_WIDE, LINE_WIDE = 44, 44, 52
+WIDTH_IN, LEFT_IN, RIGHT_IN = 8.3, 1.45, 0.35
+HEAD_IN, LANE_IN, SCALE_IN, LINE_IN, FOOT_IN = 0.95, 0.46, 0.55, 0.135, 0.3
+CLOSED_HIGH, NAME_WIDE, LINE_WIDE, CLOSE_DEG = 0.36, 20, 58, 24.0
 
 
 @dataclass(frozen=True, slots=True)
 class Happens:
-    """Something at a place of the cycle, degrees after cylinder 1's firing dead centre."""
+    """Something at a place of the cycle, degrees after cylinder 1's firing TDC."""
 
     at_deg: float
     words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
-class Ring:
-    """One unit: where its contacts open and close, as means over the turns."""
+class Lane:
+    """One unit: where its contacts open and close, as means over the turns; and a line each."""
 
     name: str
     openings: tuple[Happens, ...]
     closings: tuple[Happens, ...]
+    lines: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """All of it. ``cycle_deg`` is what once round stands for; ``lines`` are listed beside it."""
+    """All of it, over ``cycle_deg``."""
 
     cycle_deg: float
-    clockwise: bool
-    seen_from: str
-    tops: tuple[Happens, ...]  # firing dead centres
-    other_tops: tuple[Happens, ...]  # cylinder 1 at the top on the other stroke
-    rings: tuple[Ring, ...]
+    tops: tuple[Happens, ...]  # firing TDCs
+    other_tops: tuple[Happens, ...]  # cylinder 1 at TDC on the other stroke
+    lanes: tuple[Lane, ...]
     index: tuple[Happens, ...]
     touches: tuple[Happens, ...]
-    lines: tuple[str, ...]
     remark: str = ""
 
 
 @sheet.styled
 def draw(title: str, turn: Turn, path: Path) -> Path:
-    """Draw the turn. Raises InputError when the file cannot be written."""
-    round_is = "one turn" if turn.cycle_deg == 360.0 else "two turns, one working cycle"
-    figure = sheet.paper(
-        WIDTH_IN, HIGH_IN, title, f"once round is {round_is}; {turn.remark}".rstrip("; ")
-    )
-    at = sheet.axes(figure, 0.2, 0.52, DISC_IN, DISC_IN, projection="polar")
-    _disc(cast("PolarAxes", at), turn)
-    beside = sheet.axes(figure, DISC_IN + 0.25, 0.45, WIDTH_IN - DISC_IN - 0.4, HIGH_IN - 1.35)
-    beside.set_axis_off()
-    _beside(beside, turn.lines)
-    sheet.note(
-        figure,
-        "ring filled: contacts closed; hollow: open; bold stroke: opening, in degrees BTDC (minus: "
-        "after). Triangles: TDC; arrow: index; crosses: touches of the piston stop",
-    )
+    """Draw the turn: a straight lane for each unit. Raises InputError when the file cannot be
+    written."""
+    others = [(name, of) for name, of in (("index", turn.index), ("piston stop", turn.touches))
+              if of]  # fmt: skip
+    rows = len(turn.lanes) + 0.6 * len(others)
+    listed = [[lane.name, *lane.lines] for lane in turn.lanes]
+    longest = [sum(1 + len(lines) for lines in listed[side::2]) for side in (0, 1)]
+    high = HEAD_IN + rows * LANE_IN + SCALE_IN + max(longest) * LINE_IN + FOOT_IN
+    whole = "one turn" if turn.cycle_deg == 360.0 else "two turns, one working cycle"
+    figure = sheet.paper(WIDTH_IN, high, title, "; ".join(filter(None, (whole, turn.remark))))
+    at = sheet.axes(
+        figure, LEFT_IN, high - HEAD_IN - rows * LANE_IN, WIDTH_IN - LEFT_IN - RIGHT_IN,
+        rows * LANE_IN,
+    )  # fmt: skip
+    _lanes(at, turn, others, rows)
+    below = high - HEAD_IN - rows * LANE_IN - SCALE_IN
+    for side in (0, 1):
+        row = 0
+        for lines in listed[side::2]:
+            for n, line in enumerate(lines):
+                figure.text(
+                    (0.35 + side * (WIDTH_IN - 0.7) / 2.0) / WIDTH_IN,
+                    (below - row * LINE_IN) / high,
+                    textwrap.shorten(visible(line), LINE_WIDE, placeholder=" …"),
+                    va="top", fontsize=6.6, fontweight="normal" if n else "bold",
+                )  # fmt: skip
+                row += 1
+            row += 1
+    sheet.note(figure, "bar: contacts closed; stroke: opening, degrees BTDC (minus: after TDC)")
     return sheet.write(figure, path)
 
 
-def _disc(at: PolarAxes, turn: Turn) -> None:
-    at.set_theta_zero_location("N")
-    at.set_theta_direction(-1 if turn.clockwise else 1)
-    at.set_ylim(0.0, 1.13)
-    at.set_axis_off()
-    _scale(at, turn.cycle_deg)
-    apart = min(APART, ROOM / max(len(turn.rings), 1))
-    for n, ring in enumerate(turn.rings):
-        _ring(at, ring, FIRST - n * apart, min(RING, 0.7 * apart), turn.cycle_deg)
-    for tops, filled in ((turn.tops, True), (turn.other_tops, False)):
-        for top in tops:
-            angle = _angle(top.at_deg, turn.cycle_deg)
-            at.fill(
-                [angle, angle - TOP_WIDE, angle + TOP_WIDE],
-                [0.975, 1.03, 1.03],
-                facecolor=sheet.INK if filled else sheet.PAPER,
-                edgecolor=sheet.INK,
-                lw=0.8,
-            )
-            at.text(angle, 1.085, top.words, ha="center", va="center", fontsize=9 if filled else 7,
-                    fontweight="bold" if filled else "normal")  # fmt: skip
-    inner = FIRST - (len(turn.rings) - 0.5) * apart
-    for index in turn.index:
-        angle = _angle(index.at_deg, turn.cycle_deg)
-        at.annotate(
-            "", (angle, 0.872), (angle, inner - 0.06),
-            arrowprops={"arrowstyle": "-|>,head_length=0.25,head_width=0.14", "lw": 0.8,
-                        "color": sheet.SOFT, "shrinkA": 0, "shrinkB": 0}, zorder=5,
-        )  # fmt: skip
-        at.text(angle, inner - 0.1, index.words, fontsize=6.5, ha="center", va="center",
-                color=sheet.SOFT)  # fmt: skip
-    for touch in turn.touches:
-        angle = _angle(touch.at_deg, turn.cycle_deg)
-        at.plot([angle], [0.985], marker="x", ms=5, color=sheet.ALERT, mew=1.2)
-    way = "clockwise" if turn.clockwise else "anticlockwise"
-    at.text(0.0, 0.0, f"{way}\nseen from the\n{visible(turn.seen_from)}", ha="center", va="center",
-            fontsize=7, color=sheet.SOFT, linespacing=1.4)  # fmt: skip
-
-
-def _angle(at_deg: float, cycle_deg: float) -> float:
-    return 2.0 * math.pi * at_deg / cycle_deg
-
-
-def _scale(at: PolarAxes | Axes, cycle_deg: float) -> None:
-    """A degree disc: a stroke every 5 degrees, figures every 30 or 60."""
-    around = [2.0 * math.pi * i / 720 for i in range(721)]
-    at.plot(around, [0.96] * len(around), color=sheet.INK, lw=0.8)
-    figures = 30 if cycle_deg == 360.0 else 60
-    for deg in range(0, round(cycle_deg), 5):
-        long = 0.024 if deg % 10 == 0 else 0.012
-        angle = _angle(deg, cycle_deg)
-        at.plot([angle, angle], [0.96 - long, 0.96], color=sheet.INK, lw=0.5)
-        if deg % figures == 0:
-            at.text(angle, 0.895, f"{deg}°", ha="center", va="center", fontsize=6.2,
-                    color=sheet.SOFT)  # fmt: skip
-
-
-def _ring(at: PolarAxes | Axes, ring: Ring, middle: float, wide: float, cycle_deg: float) -> None:
-    around = [2.0 * math.pi * i / 720 for i in range(721)]
-    for edge in (middle - wide / 2, middle + wide / 2):
-        at.plot(around, [edge] * len(around), color=sheet.LINE, lw=0.5)
-    opens = sorted(each.at_deg for each in ring.openings)
-    for closing in ring.closings:
-        until = min((modulo(o - closing.at_deg, cycle_deg) for o in opens), default=0.0)
-        start = _angle(closing.at_deg, cycle_deg)
-        width = _angle(until, cycle_deg)
-        at.bar(start, wide, width=width, bottom=middle - wide / 2, align="edge", color=sheet.BLUE,
-               alpha=0.85, lw=0.0)  # fmt: skip
-    for opening in ring.openings:
-        angle = _angle(opening.at_deg, cycle_deg)
-        at.plot([angle, angle], [middle - wide * 0.62, middle + wide * 0.62], color=sheet.INK,
-                lw=2.2, solid_capstyle="butt")  # fmt: skip
-        # In the hollow part that begins here.
-        past = (modulo(c.at_deg - opening.at_deg, cycle_deg) for c in ring.closings)
-        hollow = min(past, default=90.0)
-        room = _angle(hollow, cycle_deg) * middle
-        narrow = room < 0.15
-        beside = angle + min(0.095, room / 2.0) / middle
-        away = middle - 0.66 * wide - 0.03 if narrow else middle  # inside the ring: no room in it
-        at.text(beside, away, opening.words, fontsize=5.4 if narrow else 5.8, ha="center",
-                va="center",
-                bbox={"boxstyle": "square,pad=0.05", "fc": sheet.PAPER, "ec": "none"})  # fmt: skip
-
-
-def _beside(at: Axes, lines: Sequence[str]) -> None:
-    shown: list[str] = []
-    for line in lines:
-        indent = "  " if line.startswith(" ") else ""
-        wrapped = textwrap.wrap(visible(line.strip()), LINE_WIDE if indent else HEAD_WIDE)
-        shown += [indent + wrapped[0], *("    " + rest for rest in wrapped[1:])]
-    if len(shown) > MOST_LINES:
-        shown = [*shown[:MOST_LINES], "…"]
-    step = 1.0 / max(len(shown), 30)
-    for n, line in enumerate(shown):
-        under = line.startswith(" ")
-        at.text(
-            0.03 if under else 0.0,
-            1.0 - n * step,
-            line.strip(),
-            va="top",
-            transform=at.transAxes,
-            fontsize=6.6,
-            fontweight="normal" if under else "bold",
+def _lanes(
+    at: Axes, turn: Turn, others: Sequence[tuple[str, Sequence[Happens]]], rows: float
+) -> None:
+    at.set_xlim(0.0, turn.cycle_deg)
+    at.set_ylim(rows - 0.5, -0.5)
+    for lane, of in enumerate(turn.lanes):
+        _lane(at, of, float(lane), turn.cycle_deg)
+    names = [textwrap.fill(visible(lane.name), NAME_WIDE) for lane in turn.lanes]
+    places = [float(lane) for lane in range(len(turn.lanes))]
+    for row, (name, happens) in enumerate(others):
+        place = len(turn.lanes) - 0.2 + 0.6 * row
+        at.vlines(
+            [each.at_deg for each in happens], place - 0.2, place + 0.2, color=sheet.SOFT, lw=1.0
         )
+        names.append(name)
+        places.append(place)
+    for tops, soft in ((turn.tops, False), (turn.other_tops, True)):
+        for top in tops:
+            at.axvline(top.at_deg, color=sheet.SOFT, lw=0.6, ls=":" if soft else "-", zorder=1)
+            at.annotate(f"TDC {top.words}", (top.at_deg, 1.0), (0.0, 3.0),
+                        xycoords=at.get_xaxis_transform(), textcoords="offset points", fontsize=6.2,
+                        ha="center", color=sheet.SOFT)  # fmt: skip
+    at.set_yticks(places, names)
+    at.tick_params(axis="y", length=0)
+    at.spines["left"].set_visible(False)
+    at.set_xticks(range(0, round(turn.cycle_deg) + 1, 30 if turn.cycle_deg == 360.0 else 60))
+    at.set_xlabel("degrees of crank after firing TDC of cylinder 1")
+
+
+def _lane(at: Axes, lane: Lane, row: float, cycle_deg: float) -> None:
+    at.axhline(row, color=sheet.LINE, lw=0.6, zorder=0.5)
+    opens = sorted(each.at_deg for each in lane.openings)
+    for closing in lane.closings:
+        until = min((modulo(o - closing.at_deg, cycle_deg) for o in opens), default=0.0)
+        spans = [(closing.at_deg, until), (closing.at_deg - cycle_deg, until)]
+        at.broken_barh(spans, (row - CLOSED_HIGH / 2, CLOSED_HIGH), facecolor=sheet.BLUE, alpha=0.3,
+                       lw=0.0)  # fmt: skip
+    at.vlines(opens, row - 0.3, row + 0.3, color=sheet.INK, lw=1.4, zorder=3)
+    before = -math.inf
+    below = False
+    for opening in sorted(lane.openings, key=lambda each: each.at_deg):
+        below = not below and opening.at_deg - before < CLOSE_DEG * cycle_deg / 360.0
+        before = opening.at_deg
+        late = opening.at_deg > 0.97 * cycle_deg
+        at.annotate(opening.words, (opening.at_deg, row + (0.3 if below else -0.3)),
+                    (-2.5 if late else 2.5, 0.0), textcoords="offset points", fontsize=6.2,
+                    ha="right" if late else "left", va="center",
+                    bbox={"boxstyle": "square,pad=0.05", "fc": sheet.PAPER, "ec": "none"},
+                    )  # fmt: skip
 
 
 APART_DEG = 6.0
@@ -206,11 +161,8 @@ APART_DEG = 6.0
 """Events further apart than this are of different lobes, or of an impulse coupling."""
 
 
-RINGS = ("outermost ring", "second ring", "third ring", "ring {n} from outside")
-
-
 def turn_of(session: Session, events: Iterable[Event]) -> Turn:
-    """The turn of a session that is over. Raises InputError while dead centre is not known."""
+    """The turn of a session that is over. Raises InputError while TDC is not known."""
     if session.reference is None:
         raise InputError("TDC is not known yet, so there is no turn to draw")
     if not session.places.known:
@@ -220,7 +172,7 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
     cycle = session.profile.cycle_deg if known else 360.0
     taken = list(events)
     readings = session.readings()
-    rings, lines = [], []
+    lanes = []
     seen = _seen(session, readings)
     for unit, setting in seen:
         openings = _openings(unit, setting, session, readings, cycle)
@@ -234,9 +186,8 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
         closings = [Happens(place) for place, _ in _gathered(_known(places), cycle)]
         several = sum(each is unit for each, _ in seen) > 1
         name = f"{unit.name}, {setting}" if several else unit.name
-        rings.append(Ring(name, tuple(h for h, _ in openings), tuple(closings)))
-        where = RINGS[min(len(rings), len(RINGS)) - 1].format(n=len(rings))
-        lines += [f"{name} ({where})", *(f"  {words}" for _, words in openings)]
+        lines = tuple(words for _, words in openings)
+        lanes.append(Lane(name, tuple(h for h, _ in openings), tuple(closings), lines))
     reference = session.reference
     tops = tdc_after_first_deg(engine, reference.cylinder if reference else 1)
     index = [
@@ -248,18 +199,15 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
     touches = [_after(session, stop.t_us, deg) for deg in stop.crank_deg] if stop else []
     return Turn(
         cycle_deg=cycle,
-        clockwise=engine.rotation == "clockwise",
-        seen_from=engine.seen_from,
         tops=tuple(
             Happens(modulo(deg, cycle), str(cylinder))
             for cylinder, deg in tops.items()
             if known or cylinder == 1
         ),
         other_tops=_other_top(tops, cycle),
-        rings=tuple(rings),
+        lanes=tuple(lanes),
         index=tuple(Happens(place, "index") for place, _ in _gathered(_known(index), cycle)),
         touches=tuple(Happens(modulo(deg, cycle)) for deg in _known(touches)),
-        lines=tuple(lines),
         remark="" if known else "firing TDC is not entered: the two turns are drawn on one another",
     )
 
@@ -272,7 +220,7 @@ def _other_top(tops: Mapping[int, float], cycle: float) -> tuple[Happens, ...]:
 
 
 def _after(session: Session, t_us: float, crank_deg: float) -> float | None:
-    """Crank degrees after a firing dead centre of cylinder 1, as far as the stroke is stated.
+    """Crank degrees after a firing TDC of cylinder 1, as far as the stroke is stated.
 
     None where that does not hold: the place of the index is not known, or the stroke was lost.
     """
@@ -360,7 +308,7 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
     settle_place(session, GaugeNotes(), capture.name, session.reference)
     found = turn_of(session, events)
     path = draw(f"{job.profile.engine.name}, {capture.stem}", found, out)
-    units = {ring.name: [each.at_deg for each in ring.openings] for ring in found.rings}
+    units = {lane.name: [each.at_deg for each in lane.openings] for lane in found.lanes}
     return Drawn(
         path, {"capture": str(capture), "cycle_deg": found.cycle_deg, "opens_after_tdc_deg": units}
     )

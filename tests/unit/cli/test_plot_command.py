@@ -18,7 +18,11 @@ from wrong_job import RECUT, wrong_job
 from rig.adjust.cutting_layout import Place, draw, scale_of
 from rig.base.errors import InputError
 from rig.job.folder import Job
+from rig.plots.signal import taken_of, trace_of
+from rig.session.session import signal_settings
+from rig.signal.events import Opening
 from rig.virtual.rig import pin_recording
+from rig.wire.capture import CaptureReader
 
 BEGINS = {".svg": b"<?xml", ".png": b"\x89PNG", ".pdf": b"%PDF"}
 
@@ -119,6 +123,27 @@ def test_the_signal_of_a_pin_recording_without_a_job(tmp_path: Path) -> None:
     assert isinstance(answer["btdc_deg"], float)
 
 
+def test_signal_and_turn_run_over_the_crank_s_angle(tmp_path: Path) -> None:
+    """The signal's places are those of the recording: from the opening to its last bounce."""
+    made = finished()
+    for kind, label in (
+        ("signal", "crank, degrees BTDC"),
+        ("turn", "degrees of crank after firing TDC of cylinder 1"),
+    ):
+        drawn(tmp_path / "p.svg", kind, made.folder)
+        assert label in (tmp_path / "p.svg").read_text("utf-8")
+    taken = taken_of(CaptureReader(made.capture).batches(), signal_settings(made.job.profile))
+    openings = [e for e in taken.events if isinstance(e, Opening) and e.valid and e.partings > 2]
+    assert openings
+    for opening in openings:
+        trace = trace_of(taken, opening, signal_settings(made.job.profile), "", None)
+        rises = [place for place, is_open in trace.changes if is_open and place > -1e-6]
+        assert rises[0] == pytest.approx(0.0, abs=1e-6)
+        assert trace.last_deg == pytest.approx(rises[opening.partings - 1])
+        way = opening.speed_deg_s * opening.passage_us / 1e6
+        assert trace.last_deg == pytest.approx(way, rel=0.5, abs=0.05)
+
+
 def test_a_new_place_is_laid_out_with_its_dimensions(tmp_path: Path) -> None:
     """Chord 2 r sin(a/2), arc r a (geometry)."""
     made = wrong_job(tmp_path, RECUT.replace("lower", "upper"))
@@ -215,7 +240,7 @@ def test_no_more_of_the_screen_than_lines(tmp_path: Path) -> None:
     assert re.fullmatch(r"drawing: .*t\.svg\n", ran.out)
 
 
-def test_each_setting_that_was_read_has_a_ring_of_its_own(tmp_path: Path) -> None:
+def test_each_setting_that_was_read_has_a_lane_of_its_own(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", 7).find_tdc().state_stroke().do("turn 800 at 110")
     made.do("lever full retard")
     made.live.next_setting("upper")
