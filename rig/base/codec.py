@@ -18,7 +18,7 @@ import json
 import math
 import re
 import types
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import MISSING, Field, dataclass, field, fields, is_dataclass
 from enum import StrEnum
 from fractions import Fraction
@@ -317,6 +317,14 @@ def _wrong(wanted: str, value: object) -> _WrongError:
 
 T = TypeVar("T")
 
+
+
+def one_of(names: Iterable[str]) -> str:
+    """What is allowed where one of ``names`` is asked for."""
+    known = ", ".join(names)
+    return f"One of {known}" if known else "A name that the file gives; it gives none yet"
+
+
 LONGEST_COMPARED = 60  # characters of an unknown key that are compared with the known ones
 
 _FRACTION = re.compile(r"(-?)(?:([0-9]{1,4})[ -])?([0-9]{1,5})/([0-9]{1,5})")
@@ -432,7 +440,7 @@ class Section:
         self, key: str, options: Mapping[Any, T], default: T, *, required: bool = False
     ) -> T:
         """One of the keys of ``options``; gives its value, or the default."""
-        allowed = "One of " + ", ".join(json.dumps(each) for each in options)
+        allowed = one_of(json.dumps(each) for each in options)
         if not self.has(key):
             if required:
                 self.missing(key, allowed)

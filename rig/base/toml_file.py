@@ -11,9 +11,12 @@ import tomllib
 from collections.abc import Iterator
 from typing import Any, NoReturn
 
-from rig.base.errors import FieldPath, Mistake, ProfileError, shown
+from rig.base.errors import FieldPath, Mistake, ProfileError, place_name, shown
+from rig.base.toml_slips import slip_in
 
 MOST_BYTES = 1_000_000
+MOST_SLIPS = 30  # lines that are not TOML are looked for no further
+LONG = 2000  # lines; of a longer file the first such line alone is named
 MOST_DOTS = 30  # full stops in one line: a key of thousands of parts takes the reader minutes
 
 _PART = r"""(?:[A-Za-z0-9_-]+|"(?:[^"\\]|\\.)*"|'[^']*')"""
@@ -30,22 +33,40 @@ def parse(data: bytes, name: str) -> tuple[dict[str, Any], LineFinder]:
     """Values and line finder of a TOML file; raises ProfileError when it is not one."""
     if len(data) > MOST_BYTES:
         _refuse(name, 0, f"it is longer than {MOST_BYTES} bytes", "One is a few thousand")
-    text = _decoded(data, name).replace("\r\n", "\n")
+    text = _one_line_end(_decoded(data, name), name)
     lines = text.split("\n")
     if all(not line.strip() or line.lstrip().startswith("#") for line in lines):
         _refuse(name, 0, "it is empty", "It states at least [engine], [encoder] and one [[unit]]")
     for number, line in enumerate(lines, 1):
         if line.count(".") > MOST_DOTS:
             _refuse(name, number, "too many full stops", f"At most {MOST_DOTS} in one line")
-    try:
-        values = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        _refuse(name, *_told_by_reader(error))
-    except ValueError:  # a whole number of thousands of digits
-        _refuse(name, 0, "a number in it has too many digits", "Numbers of at most 15 digits")
-    except RecursionError:
-        _refuse(name, 0, "lists or tables lie too deep within one another", "A few levels")
-    return values, LineFinder(lines)
+    return _read(lines, name), LineFinder(lines)
+
+
+def _read(lines: list[str], name: str) -> dict[str, Any]:
+    """The values of a file. Raises ProfileError with every line that is not TOML.
+
+    A line whose slip is known is read on as it was meant, so that the next slip is found, too.
+    """
+    lines = list(lines)
+    mistakes: list[Mistake] = []
+    while True:
+        try:
+            values = tomllib.loads("\n".join(lines))
+        except tomllib.TOMLDecodeError as error:
+            mistake, meant = _mistake(error, lines, name)
+            mistakes.append(mistake)
+            if meant is None or len(mistakes) >= (MOST_SLIPS if len(lines) < LONG else 1):
+                raise ProfileError(mistakes) from None
+            lines[mistake.line - 1] = meant
+        except ValueError:  # a whole number of thousands of digits
+            _refuse(name, 0, "a number in it has too many digits", "Numbers of at most 15 digits")
+        except RecursionError:
+            _refuse(name, 0, "lists or tables lie too deep within one another", "A few levels")
+        else:
+            if mistakes:
+                raise ProfileError(mistakes)
+            return values
 
 
 class LineFinder:
@@ -144,6 +165,16 @@ class _Inside:
                 self._depth = max(0, self._depth - 1)
 
 
+def _one_line_end(text: str, name: str) -> str:
+    """With one line feed at the end of each line, as also old files with carriage returns mean."""
+    text = text.replace("\r\n", "\n")
+    if "\r" in text and "\n" in text:
+        line = text.count("\n", 0, text.index("\r")) + 1
+        wrong = "has a carriage return where no line ends"
+        _refuse(name, line, wrong, "Save the file with one kind of line end throughout")
+    return text.replace("\r", "\n")
+
+
 def _decoded(data: bytes, name: str) -> str:
     if data[:2] in _UTF_16:
         _refuse(name, 0, f"it is in UTF-16 (byte 0 is 0x{data[0]:02X})", "Save it as UTF-8")
@@ -156,13 +187,67 @@ def _decoded(data: bytes, name: str) -> str:
         _refuse(name, line, f"byte {at} (0x{data[at]:02X}) is not UTF-8", "Save it as UTF-8")
 
 
-def _told_by_reader(error: tomllib.TOMLDecodeError) -> tuple[int, str, str]:
+def _mistake(
+    error: tomllib.TOMLDecodeError, lines: list[str], name: str
+) -> tuple[Mistake, str | None]:
+    """What the reader stumbled over, and that line as it was meant (None: not known)."""
     said = re.fullmatch(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error))
     if said is None:
-        return 0, f"not TOML: {_harmless(str(error))}", _LIKE_THIS
-    line, column = int(said[2] or 0), said[3]
-    where = f" (column {column})" if column else " (at the end of the file)"
-    return line, f"not TOML: {_harmless(said[1])}{where}", _LIKE_THIS
+        return Mistake(name, 0, "", f"not TOML: {_harmless(str(error))}", _LIKE_THIS), None
+    number = min(int(said[2] or len(lines)), len(lines))
+    begun = _open_value(lines, number)
+    at = begun or number
+    between = lines[at : number - 1]
+    if not any(each.split("#")[0].strip() for each in between):
+        slip = slip_in(lines[at - 1])
+        if slip is not None:
+            return Mistake(name, at, _key_at(lines, at), slip.wrong, slip.allowed), slip.meant
+    if begun:
+        wrong = "begins a value over several lines that is not closed, or lacks a comma"
+        allowed = "Commas between, and a bracket or quotes at its end"
+        return Mistake(name, begun, _key_at(lines, begun), wrong, allowed), None
+    if (before := _stands_before(lines, number)) is not None:
+        header = lines[number - 1].lstrip().startswith("[")
+        allowed = "One of the two; several tables of a kind have two brackets, like [[unit]]"
+        wrong = f"stands a second time, first in line {before}"
+        meant = None if header else f"# {lines[number - 1].strip()}"
+        allowed = allowed if header else "One of the two lines"
+        return Mistake(name, number, _key_at(lines, number), wrong, allowed), meant
+    where = f" (column {said[3]})" if said[2] else " (at the end of the file)"
+    wrong = f"not TOML: {_harmless(said[1])}{where}"
+    return Mistake(name, number if said[2] else 0, "", wrong, _LIKE_THIS), None
+
+
+def _key_at(lines: list[str], number: int) -> str:
+    """The key or header of a line in words; "" where there is none."""
+    at = [path for path, line in _statements(lines) if line == number]
+    return place_name(at[-1]) if at else ""
+
+
+def _open_value(lines: list[str], number: int) -> int:
+    """The line in which the value begins that goes on into line ``number``; 0 for none."""
+    inside, begun = _Inside(), 0
+    for each, line in enumerate(lines[:number], 1):
+        if inside.value:
+            inside.take(line)
+        elif key := _KEY.match(line):
+            begun = each
+            inside.take(line[key.end() :])
+        if not inside.value:
+            begun = 0
+    return begun
+
+
+def _stands_before(lines: list[str], number: int) -> int | None:
+    """The earlier line with the same key or header."""
+    first: dict[FieldPath, int] = {}
+    for path, line in _statements(lines):
+        if line == number:
+            same = first.get(path)
+            if same is not None and same != number:
+                return same
+        first.setdefault(path, line)
+    return None
 
 
 def _harmless(text: str) -> str:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Literal, TypeVar
 
 from rig.base.angles import wrap
-from rig.base.codec import Section
+from rig.base.codec import Section, one_of
 from rig.base.errors import InputError, MistakeBook, ProfileError, shown
 from rig.base.files import read_limited
 from rig.base.rounding import many
@@ -591,7 +591,7 @@ def _name(section: Section, key: str, known: Sequence[str]) -> str:
     """A name out of ``known``; "" when it is none."""
     name = section.text(key, longest=40, required=True)
     if name and name not in known:
-        section.note(key, f"is {shown(name)}", "One of " + ", ".join(shown(n) for n in known))
+        section.note(key, f"is {shown(name)}", one_of(map(shown, known)))
         return ""
     return name
 

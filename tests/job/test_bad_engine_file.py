@@ -60,8 +60,8 @@ def test_a_folder_in_its_place(job: Path) -> None:
     [
         (b"", "it is empty. It states at least [engine], [encoder] and one [[unit]]."),
         (b"   \n\n", "it is empty"),
-        (b"[engine\nname = 1\n", "line 1: not TOML"),
-        (b'[engine]\nname = "a\nb"\n', "line 2: not TOML"),
+        (b"[engine\nname = 1\n", "line 1: is a header with one bracket before its name"),
+        (b'[engine]\nname = "a\nc = 1\n', "line 2, engine, name: has a quote that is not closed"),
         (b"\x89PNG\r\n\x1a\n\x00\x00", "is not UTF-8. Save it as UTF-8."),
         ('[engine]\nname = "Zürich"\n'.encode("latin-1"), "line 2: byte "),
         ('[engine]\nname = "Zürich"\n'.encode("utf-16"), "it is in UTF-16"),
