@@ -318,7 +318,6 @@ def _wrong(wanted: str, value: object) -> _WrongError:
 T = TypeVar("T")
 
 
-
 def one_of(names: Iterable[str]) -> str:
     """What is allowed where one of ``names`` is asked for."""
     known = ", ".join(names)

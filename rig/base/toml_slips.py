@@ -24,6 +24,12 @@ class Slip:
     meant: str
 
 
+Found = tuple[str, str, str]
+
+
+"""What is wrong with a value, what goes instead, and the value as it was meant."""
+
+
 _DOUBLE = "“”„‟«»″＂"
 _SINGLE = "‘’‚‛′"
 _MINUS = "−–—"
@@ -153,7 +159,8 @@ def _statement(line: str) -> Slip | None:
     if match is None:
         return _remark(line)
     indent, key, _, sign, _, value = match.groups()
-    if sign is None and (not value or len(value.split()) > 1 and value[0] not in "\"'[0123456789"):
+    prose = not value or (len(value.split()) > 1 and value[0] not in "\"'[0123456789")
+    if sign is None and prose:
         return _remark(line)
     if sign == "=" and not value.split("#")[0].strip():
         allowed = f"A value after {key} =, or # before the line"
@@ -177,43 +184,47 @@ def _remark(line: str) -> Slip | None:
                 meant)  # fmt: skip
 
 
-def _value(text: str) -> tuple[str, str, str] | None:
+def _value(text: str) -> Found | None:
     """What is wrong with a value, what goes instead, and the value as it was meant."""
     if _is_toml(f"a = {text}"):
         return None
-    for look in (_quoted, _listed, _numeric, _worded):
+    for look in (_half_quoted, _quoted, _listed, _numeric, _worded):
         found = look(text)
         if found is not None and _is_toml(f"a = {found[2]}"):
             return found
     return None
 
 
-def _quoted(text: str) -> tuple[str, str, str] | None:
-    """A text that begins with a quote, or has one at its end alone."""
+def _half_quoted(text: str) -> Found | None:
+    """A text with a quote on one side, or different ones."""
     if text[:1] not in ("'", '"'):
         if text[-1:] in ("'", '"') and text[-1] not in text[:-1] and not re.match(_NUMBER, text):
             return "has a quote at the end alone", "Quotes on both sides", _in_quotes(text[:-1])
         return None
-    quote = text[0]
+    if _STRING.match(text) is not None:
+        return None
+    body = text[1:].rstrip()
+    if body[-1:] in ("'", '"'):
+        both = "begins and ends with different quotes"
+        return both, "The same on both sides", _in_quotes(body[:-1])
+    return "has a quote that is not closed", "Quotes on both sides", _in_quotes(body)
+
+
+def _quoted(text: str) -> Found | None:
+    """A text in quotes, with something inside or behind that does not belong there."""
     string = _STRING.match(text)
     if string is None:
-        body = text[1:].rstrip()
-        if body[-1:] in ("'", '"'):
-            return "begins and ends with different quotes", "The same on both sides", _in_quotes(
-                body[:-1])  # fmt: skip
-        return "has a quote that is not closed", "Quotes on both sides", _in_quotes(body)
-    rest = text[string.end() :].strip()
-    if not rest:
-        if "\\" in text and quote == '"':
-            meant = f"'{text[1:-1]}'"
-            return "has a backslash inside double quotes", "Single quotes round it", meant
         return None
+    rest = text[string.end() :].strip()
+    if not rest and "\\" in text and text[0] == '"':
+        meant = f"'{text[1:-1]}'"
+        return "has a backslash inside double quotes", "Single quotes round it", meant
     if rest in (",", ";", "."):
         return f"has {rest} after the value", "The value alone", string[0]
-    if quote == '"' and text.count('"') > 2 and text.endswith('"'):
+    if text[0] == '"' and text.count('"') > 2 and text.endswith('"'):
         meant = _in_quotes(text[1:-1].replace("\\", ""))
         return "has double quotes inside double quotes", "Single quotes outside", meant
-    if rest.startswith(("#", "[", "=")):
+    if not rest or rest.startswith(("#", "[", "=")):
         return None
     return "has text after the value", "A remark begins with #", f"{string[0]}  # {rest}"
 
@@ -223,9 +234,9 @@ def _in_quotes(text: str) -> str:
     return f"'{body}'" if '"' in body or "\\" in body else f'"{body}"'
 
 
-def _listed(text: str) -> tuple[str, str, str] | None:
+def _listed(text: str) -> Found | None:
     """A list with other signs than square brackets and commas, or with none at all."""
-    bare = text.split("#")[0].strip()
+    bare = text.split("#", maxsplit=1)[0].strip()
     item = r"[+-]?[0-9]+(?:\.[0-9]+)?"
     if match := re.fullmatch(rf"({item})\s*,\s*({item})", bare):
         one, two = match.groups()
@@ -246,9 +257,9 @@ def _listed(text: str) -> tuple[str, str, str] | None:
     return None
 
 
-def _numeric(text: str) -> tuple[str, str, str] | None:
+def _numeric(text: str) -> Found | None:
     """A number of another form, or with something behind it."""
-    bare = text.split("#")[0].strip()
+    bare = text.split("#", maxsplit=1)[0].strip()
     if re.fullmatch(r"[+-]?0+[0-9]+(?:\.[0-9]+)?", bare):
         sign = bare[0] if bare[0] in "+-" else ""
         digits = bare.lstrip("+-").lstrip("0")
@@ -272,7 +283,7 @@ def _numeric(text: str) -> tuple[str, str, str] | None:
     return None
 
 
-def _with_unit(number: str, behind: str) -> tuple[str, str, str] | None:
+def _with_unit(number: str, behind: str) -> Found | None:
     if behind.rstrip() in (",", ";", "."):
         return f"has {behind.strip()} after the number", "The number alone", number
     if any(each in behind for each in ":=[]{}"):
@@ -284,9 +295,9 @@ def _with_unit(number: str, behind: str) -> tuple[str, str, str] | None:
     )
 
 
-def _worded(text: str) -> tuple[str, str, str] | None:
+def _worded(text: str) -> Found | None:
     """A word without quotes."""
-    bare = text.split("#")[0].strip()
+    bare = text.split("#", maxsplit=1)[0].strip()
     if (truth := _TRUTH.get(bare.casefold().rstrip(",;."))) is not None:
         return f"is {bare}", f"{truth}, in small letters", truth
     if not bare or not bare[0].isalpha() or any(each in bare for each in "[]{}="):
