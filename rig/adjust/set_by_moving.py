@@ -25,6 +25,7 @@ from rig.guide.procedure import (
     Advice,
     Begin,
     GoToView,
+    Hand,
     LedProcedure,
     Offer,
     nominal_window,
@@ -85,6 +86,17 @@ WORDS: Mapping[State, str] = {
     "turn back": "turn the crank back, well past the opening",
     "confirm": "come forward gently: a turned reading confirms or refutes the setting",
     "done": "confirmed by turning: read on for the spread, or set it again",
+}
+
+
+HANDS: Mapping[State, Hand] = {
+    "bring": Hand.GO_TO,
+    "close": Hand.MOVE_UNIT,
+    "move": Hand.MOVE_UNIT,
+    "parted": Hand.TURN_BACK,
+    "turn back": Hand.TURN_BACK,
+    "confirm": Hand.TURN_FORWARD,
+    "done": Hand.NOTHING,
 }
 
 
@@ -284,6 +296,10 @@ class SetUnit(LedProcedure):
             "do as the words above say, step by step; press space at the end",
             "A parting with the crank held is a set reading, kept apart from turned.",
             LIVE,
+            press="event_here" if self._at.state == "done" else "",
+            hand=HANDS[self._at.state],
+            unit=self._at.unit,
+            deg=self._at.wanted_btdc if self._at.state == "bring" else None,
         )
 
     def show(self, now: Now | None) -> GoToView:

@@ -14,7 +14,7 @@ from rig.check.evidence import judged, lines_of, not_tried, sentence
 from rig.engine.profile import Profile
 from rig.guide.action import Action, Host, Prompt
 from rig.guide.advice import ARC, LIVE
-from rig.guide.procedure import Advice, Begin, Offer, Panel, PanelLine, SteppedProcedure
+from rig.guide.procedure import Advice, Begin, Hand, Offer, Panel, PanelLine, SteppedProcedure
 from rig.signal import rig_statistics
 from rig.signal.events import Now
 
@@ -30,6 +30,7 @@ class Step:
     step: str
     unit: str = ""
     caution: str = ""
+    turns: float = 0.0  # of the crank, where it is turned
 
 
 def steps_for(profile: Profile) -> list[Step]:
@@ -47,6 +48,7 @@ def steps_for(profile: Profile) -> list[Step]:
                     step,
                     unit.name,
                     f"{LIVE} {ARC}" if step == rig_statistics.OFF else "",
+                    whole,
                 )
             )
     steps.append(
@@ -56,6 +58,7 @@ def steps_for(profile: Profile) -> list[Step]:
             " more",
             rig_statistics.TURN,
             caution=f"{LIVE} {ARC}",
+            turns=turns,
         )
     )
     for unit in profile.units:
@@ -75,6 +78,18 @@ NAMES = {
     rig_statistics.ON: "a turn with its switch at ON",
     rig_statistics.TURN: "at rest, then some turns",
     rig_statistics.BY_HAND: "its contacts opened by hand",
+}
+HANDS = {
+    rig_statistics.OFF: Hand.TURN_FORWARD,
+    rig_statistics.ON: Hand.TURN_FORWARD,
+    rig_statistics.TURN: Hand.TURN_FORWARD,
+    rig_statistics.BY_HAND: Hand.OPEN_CONTACTS,
+}
+READY_HANDS = {
+    rig_statistics.OFF: Hand.SWITCH_OFF,
+    rig_statistics.ON: Hand.SWITCH_ON,
+    rig_statistics.TURN: Hand.HOLD,
+    rig_statistics.BY_HAND: Hand.CLOSE_CONTACTS,
 }
 WHY = "Counts, direction and wiring are proved before anything hangs on them."
 
@@ -149,10 +164,15 @@ class CheckRig(SteppedProcedure[Step]):
         step = self.step
         if step is None:
             came = lines_of(self._check, [])[-1] if self._check else "nothing was checked"
-            return Advice("rig check", f"{came}; esc goes on with the work", WHY)
-        if self.doing:
-            return Advice("rig check", f"now {step.do}; then press space", WHY, step.caution)
-        return Advice("rig check", f"get ready: {step.ready}; then press space", WHY, step.caution)
+            return Advice("rig check", f"{came}; esc goes on with the work", WHY, press="leave")
+        words = f"now {step.do}" if self.doing else f"get ready: {step.ready}"
+        hand, deg = (HANDS if self.doing else READY_HANDS)[step.step], None
+        if hand is Hand.TURN_FORWARD:
+            deg = 360.0 * (step.turns + 0.5)
+        return Advice(
+            "rig check", f"{words}; then press space", WHY, step.caution,
+            press="event_here", hand=hand, unit=step.unit, deg=deg,
+        )  # fmt: skip
 
     # -- actions --
 

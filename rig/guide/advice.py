@@ -12,31 +12,31 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from rig.base.rounding import listed, many, noun
-from rig.engine.profile import Adjustments, Profile, Unit
+from rig.base.rounding import many
+from rig.engine.profile import Profile, Unit
 from rig.guide.action import Host, Step, Stroke
-from rig.guide.procedure import Advice
+from rig.guide.procedure import Advice, Hand
 from rig.session.session import Session
 from rig.tdc.gauge_points import GaugeReading
+from rig.tdc.piston_stop import LEAST_WAY_DEG
 from rig.tdc.reference import moved
 from rig.timing.assess import unit_verdict
 from rig.timing.firing_tdc import sparks_on_both_strokes
 from rig.timing.values import Reading
-from rig.words.diagnostics import diagnostic_words
 
 LAST_WORD = "The maker's manual, local rules and a licensed person have the last word."
 LIVE = (
-    "Reading a magneto makes it live (earthing lead off): plugs out, leads on an earthed gap; "
+    "Reading a magneto makes it live (earth lead off): plugs out, leads on an earthed gap; "
     "impulse couplings spark by hand."
 )
 ARC = "Keep clear of the arc of anything on the crank."
 PROPELLER = "Keep out of the propeller's arc: take it for live at all times, hands flat, feet back."
 COIL = "Battery isolated; turn by hand, never by the starter."
 STOP = (
-    "By hand only, gently. Stop and gauge must meet the piston and clear both valves; take them "
-    "out before a full turn."
+    "By hand only, gently. Piston stop and gauge must meet the piston and clear both valves; take "
+    "them out before a full turn."
 )
-PRIMARY = "Some hundreds of volts stand across the primary as contacts part on a turning magneto."
+PRIMARY = "Some hundreds of volts appear across the primary as contacts open on a turning magneto."
 
 CLOSE = "close"
 
@@ -45,21 +45,31 @@ CLOSE = "close"
 
 
 @dataclass(frozen=True, slots=True)
+class Waiting:
+    """A unit that a step waits for. ``n`` is how many readings it has in ``setting``."""
+
+    unit: str
+    setting: str = ""
+    n: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class JobState:
-    """How far a job is. Names are of units as the person calls them; every field may stay as is."""
+    """How far a job is. Units by the person's names for them; every field may stay as is."""
 
     magneto: bool = True
     coil_set: bool = False
     propeller: bool = False
-    made_safe: bool = False  # the person said so
+    made_safe: bool = False  # entered by the person
     gaps_written: bool = False
     rig: Literal["not heard", "heard", "lost"] = "not heard"
-    rig_bad: tuple[str, ...] = ()  # names of checks with a bad verdict
+    rig_bad: bool = False  # something about the rig itself is bad
     rig_checked: bool = False
     switch_proved: bool = False
     index_seen: bool = False
-    stop_in: bool = False  # stop or gauge
+    stop_in: bool = False  # piston stop
     touches: tuple[int, int] = (0, 0)  # forward, backward
+    too_near: int = 0  # held at the piston stop after too short a way: the side, 1 or -1
     gauge_points: int = 0  # read with a dial gauge
     tdc_known: bool = False
     tdc_moved: bool = False
@@ -67,46 +77,40 @@ class JobState:
     stroke: Literal["not needed", "not stated", "lost", "stated"] = "not stated"
     index_places: int = 1  # of the crank at which the index may have come, as far as is known
     one_turn_out: tuple[str, ...] = ()
-    impulse_engaged: tuple[str, ...] = ()  # read with the coupling only
-    automatic_advance: tuple[str, ...] = ()  # not yet said: weights at rest or wedged out
+    automatic_advance: tuple[str, ...] = ()  # not yet entered: weights at rest or wedged out
     wedge_in: bool = False
-    play_unknown: tuple[str, ...] = ()
-    unread: tuple[str, ...] = ()  # "upper, full advance"
-    undecided: tuple[str, ...] = ()
+    backlash_unknown: tuple[str, ...] = ()
+    impulse: tuple[Waiting, ...] = ()  # behind an impulse coupling, running readings to come
+    unread: tuple[Waiting, ...] = ()
+    inconclusive: tuple[str, ...] = ()
     set_only: tuple[str, ...] = ()  # set with the crank held, not turned through yet
     outside: tuple[str, ...] = ()
-    apart: tuple[str, ...] = ()  # pairs outside their synchronism
-    means_stated: bool = True
-    change_made: bool = False  # a correction was stated and not yet read
-    wrong_way: tuple[str, ...] = ()  # corrections made the wrong way round
+    apart: tuple[str, ...] = ()  # the second unit of pairs that are outside their synchronisation
+    change_made: bool = False  # a change was entered and not yet read
     tightened: bool = False  # readings since are "as left"
-    touched_again: bool = False  # stop touched once more at the end
+    touched_again: bool = False  # piston stop touched again at the end
     saved: bool = False
-    closed: frozenset[str] = frozenset()  # items of the closing list that are done
 
 
 @dataclass(frozen=True, slots=True)
-class ClosingItem:
-    """One line of the closing list."""
+class Do:
+    """What a step asks for; see ``Advice``."""
 
-    name: str
-    words: str
-    done: bool
+    next: str
+    why: str
+    press: str = ""
+    hand: Hand = Hand.NOTHING
+    unit: str = ""
+    deg: float | None = None
+    what: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class _Row:
     step: str
     due: Callable[[JobState], object]
-    next: Callable[[JobState], str]
-    why: str
+    do: Callable[[JobState], Do]
     cautions: tuple[str, ...] = ()
-
-
-def _names(of: tuple[str, ...]) -> str:
-    if any("," in name for name in of):
-        return "; ".join(of)
-    return " and ".join([", ".join(of[:-1]), of[-1]] if len(of) > 1 else of)
 
 
 ENOUGH_TOUCHES = 3
@@ -115,26 +119,57 @@ ENOUGH_TOUCHES = 3
 """Touches a side after which no more are asked for (common practice, no source)."""
 
 
-def _touch(s: JobState) -> str:
+WELL_AWAY_DEG = LEAST_WAY_DEG + 20.0
+
+
+"""Turned this far from the piston stop, the next touch has way enough."""
+
+
+def _find_tdc(s: JobState) -> Do:
     forward, backward = s.touches
     if not s.stop_in and s.gauge_points:
-        return "go on with the gauge, or choose which of its dead centres to go by"
+        return Do("Go on with the dial gauge", "Its points give no TDC yet.", "dial_gauge")
     if not s.stop_in:
-        return "fit the stop or the gauge and say so"
+        return Do(
+            "Fit the piston stop", "TDC is half-way between its touches. A dial gauge serves too.",
+            "piston_stop", Hand.FIT_STOP,
+        )  # fmt: skip
     if min(forward, backward) >= ENOUGH_TOUCHES:
-        return "take the stop out and say so: it was touched often enough"
-    return _way_to_the_stop(s)
+        return _stop_out("Three touches on each side are enough.")
+    return _way_to_the_stop(s, ENOUGH_TOUCHES)
 
 
-def _way_to_the_stop(s: JobState) -> str:
+def _stop_out(why: str) -> Do:
+    return Do("Remove the piston stop", why, "piston_stop", Hand.REMOVE_STOP)
+
+
+def _way_to_the_stop(s: JobState, enough: int) -> Do:
+    if s.too_near:
+        back = s.too_near > 0
+        return Do(
+            f"Turn {'back' if back else 'forward'} by {WELL_AWAY_DEG:.0f} degrees or more",
+            f"A touch needs {LEAST_WAY_DEG:.0f} degrees of movement before it.",
+            hand=Hand.TURN_BACK if back else Hand.TURN_FORWARD,
+            deg=WELL_AWAY_DEG,
+        )
     forward, backward = s.touches
     if forward <= backward:
-        return "turn gently forward to the stop, hold it there a second, then go back"
-    return "turn gently back the other way to the stop, hold it there a second, then come on"
+        side, n, hand = "forward", forward, Hand.TO_STOP_FORWARD
+    else:
+        side, n, hand = "back", backward, Hand.TO_STOP_BACK
+    why = f"Touch {n + 1} of {enough} on this side: hold it there for a second."
+    return Do(f"Turn gently {side} to the piston stop", why, hand=hand)
 
 
-def _which_place(n: int) -> str:
-    return f"; it settles at which of its {many(n, 'place')} the index came" if n > 1 else ""
+def _state_stroke(s: JobState) -> Do:
+    why = "Compression shows which of the two it is."
+    if s.stroke == "lost":
+        why = "The count of turns was lost: enter it again."
+    elif s.index_places > 1:
+        why = f"It also settles at which of {many(s.index_places, 'place')} the index passes."
+    return Do(
+        "Bring cylinder 1 to its firing TDC", why, "firing_tdc", Hand.GO_TO_FIRING_TDC, deg=0.0
+    )
 
 
 def _place_open(s: JobState) -> bool:
@@ -142,213 +177,200 @@ def _place_open(s: JobState) -> bool:
     return s.index_places > 1 and s.stroke in ("not stated", "lost")
 
 
+def _read(s: JobState) -> Do:
+    first = s.unread[0]
+    so_far = f"{first.unit}, {first.setting}: {first.n} of {ENOUGH_READINGS} readings"
+    return Do("Turn slowly forward past the openings", f"{so_far}.", hand=Hand.TURN_FORWARD)
+
+
+def _past_impulse(s: JobState) -> Do:
+    first = s.impulse[0]
+    return Do(
+        f"Read {first.unit} past its impulse coupling",
+        "Its nominal is for the coupling released, not holding back.",
+        "past_impulse",
+        unit=first.unit,
+    )
+
+
+def _adjust(s: JobState) -> Do:
+    if s.outside:
+        return Do(
+            f"Adjust {s.outside[0]}", "It opens outside its window.", "adjust", unit=s.outside[0]
+        )
+    return Do(
+        f"Adjust {s.apart[0]}", "The two units are too far apart.", "adjust", unit=s.apart[0]
+    )  # fmt: skip
+
+
+def _work(what: str, words: str, why: str, press: str = "step_done") -> Callable[[JobState], Do]:
+    """A step that the rig cannot see."""
+    return lambda _: Do(words, why, press, Hand.WORK, what=what)
+
+
+def _always(do: Do) -> Callable[[JobState], Do]:
+    return lambda _: do
+
+
 ROWS: tuple[_Row, ...] = (
     _Row(
         "make safe",
         lambda s: not s.made_safe,
-        lambda s: "make it safe: plugs out, fuel off, ventilated, chocked; then say so",
-        "Turning the crank can fire a cylinder.",
+        _work("make safe", "Make it safe: plugs out, fuel off, ventilate, chock",
+              "Turning the crank can fire a cylinder."),
         (LIVE, ARC, COIL, LAST_WORD),
     ),
     _Row(
         "rig lost",
         lambda s: s.rig == "lost",
-        lambda s: "plug the rig in again: it is looked for, and nothing read so far is lost",
-        "Angles hold again from the first index pass on.",
+        _always(Do("Plug the rig in again", "Reconnecting; readings are kept.",
+                   hand=Hand.FIX, what="rig")),
     ),
     _Row(
         "gap",
         lambda s: not s.gaps_written,
-        lambda s: "clean the contacts, set their gap and write it down with its limits",
-        "A gap changed later moves the timing.",
+        _work("gap", "Clean the contacts, set their gap and note it",
+              "Changing the gap later moves the timing."),
     ),
     _Row(
         "rig",
         lambda s: s.rig == "not heard",
-        lambda s: "connect the rig and wait for it",
-        "Nothing that it has sent could be read yet.",
+        _always(Do("Connect the rig", "Nothing that it sent could be read yet.",
+                   hand=Hand.FIX, what="rig")),
     ),
     _Row(
         "switch",
-        lambda s: s.magneto and not s.switch_proved,
-        lambda s: "prove the switch: a turn at OFF (closed all round), a turn at ON (it opens)",
-        "Afterwards its lead comes off, and it cannot be proved until the end.",
+        lambda s: s.magneto and not s.switch_proved and not s.rig_checked,
+        _always(Do("Check the rig, starting with the switch",
+                   "Once its lead is off, the switch cannot be proved.", "rig_check")),
         (LIVE, ARC),
     ),
     _Row(
         "index",
         lambda s: not s.index_seen,
-        lambda s: "turn slowly forward until the index has passed",
-        "It is the mark that all angles are counted from, and it may lie in the arc that the stop "
-        "blocks.",
+        _always(Do("Turn slowly forward until the index passes",
+                   "All angles are counted from the index.", hand=Hand.TURN_FORWARD)),
         (LIVE, ARC, COIL),
     ),
     _Row(
         "rig bad",
         lambda s: s.rig_bad,
-        lambda s: f"put right what the rig check found: {_names(s.rig_bad)}",
-        "A reading is worth no more than the rig that took it.",
+        _always(Do("Correct what the rig reports", "No reading is better than the rig.",
+                   hand=Hand.FIX, what="rig")),
     ),
     _Row(
         "rig check",
         lambda s: not s.rig_checked,
-        lambda s: "check the rig: turn on a few turns, let it stand, open each unit by hand once",
-        "Counts, direction and wiring are proved before anything hangs on them.",
+        _always(Do("Check the rig", "It proves counts, direction and wiring.", "rig_check")),
         (LIVE, ARC, PRIMARY),
+    ),
+    _Row(
+        "switch",
+        lambda s: s.magneto and not s.switch_proved,
+        _work("switch", "Prove the switch: earthed at OFF, open at ON",
+              "The rig check left it out."),
+        (LIVE, ARC),
     ),
     _Row(
         "dead centre moved",
         lambda s: s.tdc_moved,
-        lambda s: "touch the stop again, then choose the dead centre to go by: it has moved",
-        "The index cannot see an encoder or a coupling that slipped; readings since are in doubt.",
+        _always(Do("Select the TDC to use", "It has moved: encoder or coupling slipped.",
+                   "select_tdc")),
         (STOP,),
     ),
-    _Row(
-        "top dead centre",
-        lambda s: not s.tdc_known,
-        _touch,
-        "Dead centre is half-way between touches; more of them show the spread.",
-        (STOP, ARC),
-    ),
+    _Row("top dead centre", lambda s: not s.tdc_known, _find_tdc, (STOP, ARC)),
     _Row(
         "stop out",
         lambda s: s.tdc_known and s.stop_in,
-        lambda s: (
-            "take the stop or the gauge out, and say so" if min(s.touches) else _way_to_the_stop(s)
-        ),
-        "A full turn against it bends something.",
+        lambda s: _stop_out("A full turn against it bends something.") if min(s.touches)
+        else _way_to_the_stop(s, 1),
         (STOP,),
     ),
     _Row(
         "marks",
         lambda s: not s.marks_compared and not _place_open(s),
-        lambda s: "compare with the engine's own marks and write down what they say",
-        "Marks are missing, wrong, or belong to other parts often enough.",
+        _work("marks", "Compare TDC with the engine's own marks",
+              "Marks can be wrong, or belong to other parts."),
     ),
-    _Row(
-        "stroke",
-        lambda s: s.stroke in ("not stated", "lost"),
-        lambda s: (
-            "bring cylinder 1 to its firing dead centre and state it"
-            + (" again: the count of turns was lost" if s.stroke == "lost" else "")
-            + _which_place(s.index_places)
-        ),
-        "A four-stroke is at the top twice; it tells which lobe serves which cylinder.",
-        (LIVE, ARC),
-    ),
-    _Row(
-        "wrong way",
-        lambda s: s.wrong_way,
-        lambda s: f"undo the change of {_names(s.wrong_way)} and go as far again the other way",
-        "It was made the wrong way round: the opening moved as predicted, to the other side.",
-    ),
+    _Row("stroke", lambda s: s.stroke in ("not stated", "lost"), _state_stroke, (LIVE, ARC)),
     _Row(
         "one turn out",
         lambda s: s.one_turn_out,
-        lambda s: (
-            f"couple {_names(s.one_turn_out)} one crank turn on, or state that it sparks on "
-            "both strokes"
-        ),
-        "It reads the right degrees on the wrong stroke.",
+        lambda s: Do(f"Couple {s.one_turn_out[0]} one crank turn on",
+                     "It opens at the right angle on the wrong stroke.",
+                     hand=Hand.WORK, unit=s.one_turn_out[0], what="one turn on"),
         (LIVE,),
     ),
     _Row(
         "advance",
         lambda s: s.automatic_advance,
-        lambda s: f"say for {_names(s.automatic_advance)}: weights at rest, or wedged out",
-        "Automatic advance reads differently; a wedge has to come out again.",
-    ),
-    _Row(
-        "impulse",
-        lambda s: s.impulse_engaged,
-        lambda s: (
-            f"read {_names(s.impulse_engaged)} past the coupling: turn past the click, back "
-            "past the opening without engaging, forward gently"
-        ),
-        "The manual's figure is for the coupling released, not holding back.",
-        (LIVE, ARC),
-    ),
-    _Row(
-        "readings",
-        lambda s: s.unread,
-        lambda s: f"turn slowly forward past the openings, a few turns: {_names(s.unread)}",
-        "A reading counts only with the slack of the drive taken up; overshot means going well "
-        "back and coming on again.",
-        (LIVE, ARC, COIL),
+        lambda s: Do(f"Leave {s.automatic_advance[0]}'s weights at rest, or wedged",
+                     "Automatic advance moves the timing: note which it is.",
+                     "step_done", Hand.WORK, s.automatic_advance[0], what="advance"),
     ),
     _Row(
         "play",
-        lambda s: s.play_unknown,
-        lambda s: f"hold a light drag on the rotor, or measure the play: {_names(s.play_unknown)}",
-        "Past neutral the magnet can pull the rotor forward through the play and open early.",
+        lambda s: s.backlash_unknown,
+        lambda s: Do(f"Hold a light drag on {s.backlash_unknown[0]}'s rotor",
+                     "The magnet can pull it through the backlash and open early.",
+                     "step_done", Hand.WORK, s.backlash_unknown[0], what="play"),
         (LIVE,),
     ),
+    _Row("impulse", lambda s: s.impulse, _past_impulse, (LIVE, ARC)),
+    _Row("readings", lambda s: s.unread, _read, (LIVE, ARC, COIL)),
     _Row(
         "confirm set",
         lambda s: s.set_only,
-        lambda s: f"turn through the opening to confirm: {_names(s.set_only)}",
-        "Set with the crank held, it has not yet been found by turning.",
+        lambda s: Do(f"Turn forward through the opening of {s.set_only[0]}",
+                     "It was set with the crank held: confirm it by turning.",
+                     hand=Hand.TURN_FORWARD),
         (LIVE, ARC),
     ),
     _Row(
         "confirm change",
         lambda s: s.change_made,
-        lambda s: "read again and set it beside what was predicted",
-        "Only a reading after the change says whether it did what it should.",
+        _always(Do("Read again after the change", "Only a reading shows what it did.",
+                   hand=Hand.TURN_FORWARD)),
         (LIVE, ARC),
     ),
     _Row(
         "more readings",
-        lambda s: s.undecided,
-        lambda s: (
-            f"read on, or make the largest part of the uncertainty smaller: {_names(s.undecided)}"
-        ),
-        "What was read does not settle it, neither inside nor outside.",
+        lambda s: s.inconclusive,
+        lambda s: Do("Read on, or reduce the largest uncertainty",
+                     f"{s.inconclusive[0]}: neither inside nor outside.",
+                     "step_done", Hand.TURN_FORWARD),
         (LIVE, ARC),
     ),
-    _Row(
-        "correction",
-        lambda s: s.outside or s.apart,
-        lambda s: (
-            f"work out the correction: {_names((*s.outside, *s.apart))}"
-            if s.means_stated
-            else "state in the engine file what can be moved, then work out the correction"
-        ),
-        "Outside the window, or apart from one another; every means has its own steps.",
-        (LAST_WORD,),
-    ),
+    _Row("correction", lambda s: s.outside or s.apart, _adjust, (LAST_WORD,)),
     _Row(
         "tighten",
         lambda s: not s.tightened,
-        lambda s: "tighten everything, say so, and read once more as left",
-        "Things move as bolts are done up: only what is read since is as left.",
+        _work("tighten", "Tighten everything",
+              "Bolts move the timing: what is read now is as left.", "as_left"),
         (LIVE, ARC),
     ),
     _Row(
         "touch again",
         lambda s: not s.touched_again,
-        lambda s: "touch the stop once more from both sides",
-        "It shows that the encoder did not slip since dead centre was found.",
+        _always(Do("Fit the piston stop again", "It shows whether the encoder has slipped.",
+                   "piston_stop", Hand.FIT_STOP)),
         (STOP,),
     ),
     _Row(
         "certificate",
         lambda s: not s.saved,
-        lambda s: "save the certificate",
-        "It says what was specified, what was read and how sure that is; it is a record of "
-        "measurement, not a release to service.",
+        _always(Do("Save the certificate",
+                   "A record of measurement, not a release to service.", "save")),
     ),
     _Row(
         CLOSE,
-        lambda s: [item for item in closing_list(s) if not item.done],
-        lambda s: (
-            "the closing list: "
-            + "; ".join(item.words for item in closing_list(s) if not item.done)
-        ),
-        "What was fitted for the measurement has to come off, and what came off has to go back.",
+        lambda _: True,
+        _always(Do("Work through the closing list, then quit",
+                   "What was fitted comes off, what came off goes back.",
+                   "quit", Hand.WORK, what="close")),
         (LAST_WORD,),
     ),
-)
+)  # fmt: skip
 
 SAFE = ("make safe", "rig lost")
 AT_THE_STOP = ("top dead centre", "stop out")
@@ -357,19 +379,26 @@ AT_THE_STOP = ("top dead centre", "stop out")
 def due(state: JobState) -> tuple[Advice, ...]:
     """Every step that is not behind yet, in the order of the work. Source: the table.
 
-    While the stop is in, what concerns it comes before all that wants the crank turned on. Once the
-    certificate is saved, only the closing of the job is left.
+    While the piston stop is in, what concerns it comes before all that wants the crank turned on.
+    Once the certificate is saved, only the closing of the job is left.
     """
     steps = [row for row in ROWS if row.due(state) and (not state.saved or row.step == CLOSE)]
     if state.stop_in:
         steps.sort(key=lambda row: 0 if row.step in SAFE else 1 if row.step in AT_THE_STOP else 2)
-    return tuple(Advice(row.step, row.next(state), row.why, _cautions(row, state)) for row in steps)
+    return tuple(_advice(row, state) for row in steps)
+
+
+def _advice(row: _Row, state: JobState) -> Advice:
+    do = row.do(state)
+    return Advice(
+        row.step, do.next, do.why, _cautions(row, state),
+        press=do.press, hand=do.hand, unit=do.unit, deg=do.deg, what=do.what,
+    )  # fmt: skip
 
 
 def advice(state: JobState) -> Advice:
-    """What comes next. When nothing does, that is said. Source: the table."""
-    steps = due(state)
-    return steps[0] if steps else Advice("done", "nothing is left to do", "The job is closed.")
+    """What comes next: the first step that is due."""
+    return due(state)[0]
 
 
 def _cautions(row: _Row, state: JobState) -> str:
@@ -381,26 +410,23 @@ def _cautions(row: _Row, state: JobState) -> str:
     return " ".join(said)
 
 
-def closing_list(state: JobState) -> tuple[ClosingItem, ...]:
-    """What has to be off, on and proved when the job ends, and what of it is done.
+def closing_list(state: JobState) -> tuple[str, ...]:
+    """What has to be off, on and proved when the job ends.
 
-    Names in ``state.closed`` are done. Source: common practice, no source; the switch as
-    FAA-H-8083-32 ch. 4, Ignition Switches.
+    Source: common practice, no source; the switch as FAA-H-8083-32 ch. 4, Ignition Switches.
     """
-    items = {
-        "stop": "stop and gauge out of the plug holes",
-        "wedge": "wedge out of the automatic advance" if state.wedge_in else "",
-        "leads": "rig leads off, encoder and its bracket off the crank",
-        "earth": "earthing lead back on" if state.magneto else "",
-        "switch": "switch proved: earthed at OFF, open at ON" if state.magneto else "",
-        "battery": "battery connected last" if state.coil_set else "",
-        "plugs": "plugs in, each lead on its own cylinder",
-        "bolts": "everything that was moved tight and locked as the manual says",
-        "clear": "tools and hands clear of the arc, before fuel goes on",
-    }
-    return tuple(
-        ClosingItem(name, words, name in state.closed) for name, words in items.items() if words
+    items = (
+        (True, "piston stop and gauge out of the plug holes"),
+        (state.wedge_in, "wedge out of the automatic advance"),
+        (True, "rig leads off, encoder and its bracket off the crank"),
+        (state.magneto, "earth lead back on"),
+        (state.magneto, "switch proved: earthed at OFF, open at ON"),
+        (state.coil_set, "battery connected last"),
+        (True, "plugs in, each lead on its own cylinder"),
+        (True, "everything that was moved tight, and locked as the manual says"),
+        (True, "tools and hands clear of the arc, before fuel goes on"),
     )
+    return tuple(words for wanted, words in items if wanted)
 
 
 SAYABLE = (
@@ -427,11 +453,13 @@ def state_of(host: Host) -> JobState:
     """How far the job is."""
     session = host.session
     said = session.told.steps
-    stop = session.touches()
+    stop, short = session.touches(), session.short_way()
     units = host.job.profile.units
     readings = session.readings()
     weights = tuple(unit.name for unit in units if unit.automatic_advance)
     magnetos = [unit for unit in units if unit.ignition == "magneto"]
+    coupled = {unit.name for unit in units if unit.coupling == "impulse"}
+    unread = _unread(host, readings)
     return JobState(
         magneto=bool(magnetos),
         coil_set=len(magnetos) < len(units),
@@ -440,41 +468,33 @@ def state_of(host: Host) -> JobState:
         gaps_written="gap" in said,
         rig="lost" if not host.connected else "heard" if host.understood else "not heard",
         rig_checked="rig check" in said,
-        rig_bad=tuple(
-            diagnostic_words(doubt) for doubt in session.doubts() if doubt.bad and doubt.of_rig
-        ),
+        rig_bad=any(doubt.bad and doubt.of_rig for doubt in session.doubts()),
         switch_proved="switch" in said,
         index_seen=_index_holds(session),
         stop_in=stop is not None,
         touches=(len(stop.side(1)), len(stop.side(-1))) if stop else (0, 0),
+        too_near=short.side if short is not None else 0,
         tdc_known=session.reference is not None,
-        tdc_moved=_moved(session),
+        tdc_moved=tdc_moved(session),
         gauge_points=len(session.gauge.readings),
         marks_compared="marks" in said or bool(session.gauge.marks),
         stroke=stroke_state(host),
         index_places=session.index_places,
         one_turn_out=tuple(u.name for u in units if _any(readings, u, wrong=True)),
-        impulse_engaged=tuple(u.name for u in units if _only_impulse(readings, u)),
         automatic_advance=() if "advance" in said else weights,
         wedge_in=bool(weights),  # at the end it is looked for wherever there may be one
         # Only a magnet pulls its rotor through the play.
-        play_unknown=()
+        backlash_unknown=()
         if "play" in said
         else tuple(unit.name for unit in magnetos if unit.play_deg is None),
-        unread=tuple(
-            f"{u.name}, {session.setting_of(u.name)}"
-            for u in units
-            if _counted(host, readings, u) < ENOUGH_READINGS
-        ),
-        undecided=() if "more readings" in said else _verdicts(host, "inconclusive"),
+        impulse=tuple(each for each in unread if each.unit in coupled),
+        unread=tuple(each for each in unread if each.unit not in coupled),
+        inconclusive=() if "more readings" in said else _verdicts(host, "inconclusive"),
         set_only=tuple(u.name for u in units if _set_last(readings, u)),
         outside=_verdicts(host, "outside"),
         apart=tuple(
-            f"{c.first} and {c.second} apart"
-            for c in session.comparisons()
-            if c.verdict == "outside" and c.cylinder is None
+            c.second for c in session.comparisons() if c.verdict == "outside" and c.cylinder is None
         ),
-        means_stated=host.job.means != Adjustments(),
         change_made=_changed(session),
         tightened=session.told.tightened,
         touched_again=bool(session.checks) or _gauged_again(session.gauge.readings),
@@ -487,8 +507,8 @@ def _index_holds(session: Session) -> bool:
     return session.is_anchored and not session.angles_lost
 
 
-def _moved(session: Session) -> bool:
-    """Dead centre, touched again, is not where the reference in use has it."""
+def tdc_moved(session: Session) -> bool:
+    """TDC, touched again, is not where the reference in use has it."""
     if session.reference is None or not any(stop.purpose == "check" for stop in session.stops):
         return False
     last = session.references[-1]
@@ -517,34 +537,37 @@ def _any(readings: list[Reading], unit: Unit, *, wrong: bool) -> bool:
     return any(r.wrong_stroke == wrong for r in _of(readings, unit))
 
 
-def _only_impulse(readings: list[Reading], unit: Unit) -> bool:
-    kinds = {r.kind for r in _of(readings, unit)}
-    return kinds == {"impulse"}
-
-
 def _set_last(readings: list[Reading], unit: Unit) -> bool:
     own = _of(readings, unit)
     return bool(own) and own[-1].kind == "set"
 
 
-def _counted(host: Host, readings: list[Reading], unit: Unit) -> int:
+def _unread(host: Host, readings: list[Reading]) -> tuple[Waiting, ...]:
+    """Units with too few readings as they are now; an impulse coupling's trips are none."""
     session = host.session
-    here = (session.setting_of(unit.name), session.phase_of(unit.name))
-    return sum((r.setting, r.phase) == here for r in _of(readings, unit))
+    found = []
+    for unit in host.job.profile.units:
+        here = (session.setting_of(unit.name), session.phase_of(unit.name))
+        own = [r for r in _of(readings, unit) if r.kind != "impulse"]
+        n = sum((r.setting, r.phase) == here for r in own)
+        if n < ENOUGH_READINGS:
+            found.append(Waiting(unit.name, here[0], n))
+    return tuple(found)
 
 
 def _verdicts(host: Host, verdict: str) -> tuple[str, ...]:
     session = host.session
-    named = []
-    for unit in host.job.profile.units:
-        setting = session.setting_of(unit.name)
-        worst, at = unit_verdict(
-            session.judgements(), unit.name, setting, session.phase_of(unit.name)
-        )
-        if worst == verdict:
-            cylinders = f", {noun(len(at), 'cylinder')} {listed(at)}" if at else ""
-            named.append(f"{unit.name}, {setting}{cylinders}")
-    return tuple(named)
+    return tuple(
+        unit.name
+        for unit in host.job.profile.units
+        if unit_verdict(
+            session.judgements(),
+            unit.name,
+            session.setting_of(unit.name),
+            session.phase_of(unit.name),
+        )[0]
+        == verdict
+    )
 
 
 def stroke_state(host: Host) -> Stroke:

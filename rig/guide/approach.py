@@ -15,7 +15,7 @@ from rig.base.rounding import btdc, size
 from rig.engine.geometry import datum_after_first_deg, rim_rule_mm, rim_tape_mm
 from rig.guide.action import Host, Prompt
 from rig.guide.advice import ARC
-from rig.guide.procedure import Advice, GoToView, LedProcedure
+from rig.guide.procedure import Advice, GoToView, Hand, LedProcedure
 from rig.signal.events import Now
 from rig.timing.firing_tdc import tdc_after_reference_deg
 from rig.words.diagnostics import reason_words
@@ -174,9 +174,12 @@ class GoTo(LedProcedure):
         """To come from the right side."""
         return Advice(
             "go to",
-            "bring the crank there from the right side, make your mark, then press space",
-            "The right side is forward, with the slack of the drive taken up, as for a reading.",
+            "Bring the crank there, coming forward, and make your mark",
+            "Coming forward takes up the backlash, as for a reading.",
             ARC,
+            press="event_here",
+            hand=Hand.GO_TO,
+            deg=self._target.btdc_deg,
         )
 
     def done(self, now: Now | None) -> str:

@@ -17,7 +17,7 @@ from rig.engine.profile import Unit
 from rig.guide.action import Host, Prompt
 from rig.guide.advice import ARC, LIVE
 from rig.guide.approach import target_of
-from rig.guide.procedure import Advice, GoToView, LedProcedure, nominal_window
+from rig.guide.procedure import Advice, GoToView, Hand, LedProcedure, nominal_window
 from rig.signal.events import Event, Now, Opening
 from rig.timing.impulse import LEAST_LAG_DEG
 
@@ -70,6 +70,14 @@ MISSED: Mapping[TripEvent, str] = {
     "too far": "too far back: the coupling may have engaged again",
     "clicked": "it clicked again: gone back too far, the coupling had engaged",
     "turned too soon": "not far enough back: there would be no run-up",
+}
+
+
+HANDS: Mapping[State, Hand] = {
+    "click": Hand.TURN_FORWARD,
+    "back": Hand.TURN_BACK,
+    "forward": Hand.TURN_FORWARD,
+    "done": Hand.NOTHING,
 }
 
 
@@ -200,9 +208,12 @@ class PastImpulseCoupling(LedProcedure):
         """What the words beside the figure do not say."""
         return Advice(
             "impulse",
-            "do as the words above say, step by step; press space at the end",
-            "The manual's figure is for the coupling released, not holding back.",
+            "Do as the words above say, step by step",
+            "The nominal is for the coupling released, not holding back.",
             f"{LIVE} {ARC}",
+            press="event_here" if self._at.state == "done" else "",
+            hand=HANDS[self._at.state],
+            unit=self._unit.name,
         )
 
     def done(self, now: Now | None) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from enum import Enum
 from typing import Generic, Literal, Protocol, TypeVar
 
 from rig.base.errors import InputError
@@ -239,11 +240,44 @@ class Subject:
     no_angle: str  # while its angle is not known: what to do
 
 
+class Hand(Enum):
+    """What the person does with the hands, before the key."""
+
+    NOTHING = "nothing"
+    TURN_FORWARD = "turn forward"  # by ``deg``; None: until the advice changes
+    TURN_BACK = "turn back"  # the same
+    TO_STOP_FORWARD = "to the piston stop, forward"
+    TO_STOP_BACK = "to the piston stop, back"
+    HOLD = "hold the crank"
+    GO_TO = "go to an angle"  # ``deg`` before TDC of cylinder 1, coming forward
+    GO_TO_FIRING_TDC = "go to firing TDC"  # of cylinder 1, by feeling compression
+    FIT_STOP = "fit the piston stop"
+    REMOVE_STOP = "remove the piston stop"
+    READ_GAUGE = "read the dial gauge"  # and type the piston drop
+    SWITCH_OFF = "switch off"  # of ``unit``
+    SWITCH_ON = "switch on"  # of ``unit``, or its switch lead off
+    CLOSE_CONTACTS = "turn until contacts are closed"  # those of ``unit``
+    OPEN_CONTACTS = "open contacts"  # of ``unit``, by hand
+    MOVE_UNIT = "move a unit"  # ``unit`` by ``deg`` of crank, positive earlier; None: to opening
+    LEVER = "advance lever"  # of ``unit`` to the setting ``what``
+    WORK = "other work"  # what the rig cannot see: ``what``
+    FIX = "put right"  # ``what`` is wrong with the rig
+
+
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """One step: what to do, why, and what to beware of."""
+    """One step: what to do, why, and what to beware of.
+
+    ``next`` is one imperative without the key, ``why`` one short sentence. First ``hand`` is done,
+    then ``press``, the id of an action (empty: none); a question that follows is about ``unit``.
+    """
 
     step: str
     next: str
     why: str
     caution: str = ""
+    press: str = ""
+    hand: Hand = Hand.NOTHING
+    unit: str = ""
+    deg: float | None = None  # crank degrees
+    what: str = ""

@@ -13,8 +13,8 @@ from rig.base.errors import InputError
 from rig.engine.geometry import MM_PER_INCH, geometry_of, plug_hole_offset_deg
 from rig.engine.profile import Geometry
 from rig.guide.action import Action, Host, Prompt
-from rig.guide.advice import STOP
-from rig.guide.procedure import Advice, Panel, PanelLine, Procedure, Sort
+from rig.guide.advice import STOP, tdc_moved
+from rig.guide.procedure import Advice, Hand, Panel, PanelLine, Procedure, Sort
 from rig.job.tdc import Candidate, GaugeDoubt, candidates, gauge_doubts
 from rig.signal.events import Now
 from rig.tdc.dial_gauge import GaugePoint, coarse_top_deg, lift_in_mm, near, within_stroke
@@ -218,23 +218,29 @@ class GaugePoints(Procedure):
 
     def advice(self) -> Advice:
         """Which point next, and from which side."""
+        next_, press, hand = self._next()
         return Advice(
             "gauge",
-            self._next(),
-            "Come to each point with the piston rising, or clearances add a tenth of a degree.",
+            next_,
+            "Approach each point with the piston rising, or clearances matter.",
             STOP,
+            press=press,
+            hand=hand,
         )
 
-    def _next(self) -> str:
+    def _next(self) -> tuple[str, str, Hand]:
+        """What to do, the action, what the hand does."""
         if self._worked().doubts:
-            return "press x to take a doubtful point back; then take it again"
+            return "Undo the doubtful point, then take it again", "undo", Hand.NOTHING
         before, after = self._lifts(-1, again=self._again), self._lifts(1, again=self._again)
         where = _once_more_at(before, after) if self._again else _where_next(before, after)
-        if where:
-            return f"{where}, hold, press space, type the lift"
+        if where is not None:
+            words, way = where
+            turn = Hand.TURN_FORWARD if way > 0 else Hand.TURN_BACK
+            return f"{words}, hold it, enter the drop", "event_here", turn
         if self._series(again=True):
-            return "press w to choose which dead centre to go by; then take the gauge out"
-        return "enough points: press a and touch once more on either side"
+            return "Select the TDC to use, then remove the gauge", "select_tdc", Hand.NOTHING
+        return "Enough points: measure once more on each side", "again", Hand.NOTHING
 
     # -- actions --
 
@@ -370,24 +376,25 @@ def _lifts_text(lifts: list[float]) -> str:
     return f"{len(lifts)}×  {shown} mm"
 
 
-def _once_more_at(before: list[float], after: list[float]) -> str:
-    """The side that was not touched once more yet; empty when both were."""
+def _once_more_at(before: list[float], after: list[float]) -> tuple[str, int] | None:
+    """The side that was not measured once more yet, and the way to it; None when both were."""
     if not before:
-        return "once more before the top: come forward to a lift"
-    return "" if after else "once more after the top: turn back to a lift"
+        return "Turn forward to before TDC once more", 1
+    return None if after else ("Turn back to after TDC once more", -1)
 
 
-def _where_next(before: list[float], after: list[float]) -> str:
-    """Where the next point lies: each lift on both sides; empty when there are enough."""
+def _where_next(before: list[float], after: list[float]) -> tuple[str, int] | None:
+    """Where the next point lies, each drop on both sides, and the way to it; None when there are
+    enough."""
     if len(before) < ENOUGH and not after:
-        return f"turn forward to {'a smaller lift' if before else 'some millimetres below the top'}"
+        return f"Turn forward to {'a smaller drop' if before else 'some mm before TDC'}", 1
     for lift in before:
         if not _has(after, lift):
-            return f"past the top, then turn back to {lift:.2f} mm again"
+            return f"Past TDC, turn back to {lift:.2f} mm", -1
     for lift in after:
         if not _has(before, lift):
-            return f"well back, then turn forward to {lift:.2f} mm again"
-    return "" if len(before) >= ENOUGH else "well back, then turn forward to another lift"
+            return f"Well back, turn forward to {lift:.2f} mm", 1
+    return None if len(before) >= ENOUGH else ("Well back, turn forward to another drop", 1)
 
 
 def _has(lifts: list[float], lift: float) -> bool:
@@ -441,9 +448,19 @@ class SelectTdc(Procedure):
         """Choose, or leave it as it is."""
         return Advice(
             "which",
-            "press the number of the one to go by, or esc to leave it as it is",
-            "The certificate says which one the figures rest on, and shows the others.",
+            "Select the TDC to use by its number, or leave it",
+            "The certificate says which one is used, and shows the others.",
+            press=self._touched_last() or "leave",
         )
+
+    def _touched_last(self) -> str:
+        """The number of the one that was touched last, where TDC has moved since."""
+        session = self._host.session
+        if not tdc_moved(session):
+            return ""
+        last = session.references[-1]
+        numbered = enumerate(self._candidates()[:9], 1)
+        return next((str(n) for n, each in numbered if each.reference == last), "")
 
     def actions(self) -> tuple[Action, ...]:
         """A number for each, and the last mark taken back."""

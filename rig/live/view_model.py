@@ -11,8 +11,8 @@ from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.engine.profile import Setting, Unit
 from rig.guide.action import ActionLine, Key, Question
-from rig.guide.advice import done_steps, guidance, step_of, stroke_state
-from rig.guide.procedure import Advice, GoToView, Panel, Procedure
+from rig.guide.advice import closing_list, done_steps, guidance, state_of, step_of, stroke_state
+from rig.guide.procedure import Advice, GoToView, Panel, PanelLine, Procedure
 from rig.live.live_session import SILENT_AFTER_S, LiveSession
 from rig.live.view import (
     ComparisonView,
@@ -53,7 +53,7 @@ def view_of(live: LiveSession, conversation: Conversation) -> View:
     session = live.session
     step = step_of(live)
     advice = conversation.advice or guidance(live)
-    shown: GoToView | Panel | None = None
+    shown: GoToView | Panel | None = _closing(live) if live.saved is not None else None
     if conversation.procedure is not None and live.saved is None:
         advice, shown = conversation.procedure.advice(), conversation.procedure.show(session.now())
     return View(
@@ -82,6 +82,12 @@ def view_of(live: LiveSession, conversation: Conversation) -> View:
         keys=conversation.keys,
         speaking=conversation.speaking,
     )  # fmt: skip
+
+
+def _closing(live: LiveSession) -> Panel:
+    """What is left to do at the engine."""
+    items = enumerate(closing_list(state_of(live)), 1)
+    return Panel("closing list", lines=tuple(PanelLine(f"{n}", words) for n, words in items))
 
 
 def _rig(live: LiveSession) -> RigView:

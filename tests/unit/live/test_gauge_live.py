@@ -211,7 +211,7 @@ def test_a_mistyped_point_is_named_at_once_and_taken_back(tmp_path: Path) -> Non
     bench.do("goto 22 at 40")
     typed(bench, f"{10 * float(lift(bench)):.2f}")  # the decimal point in the wrong place
     assert "gauge point 2" in bench.ui_state.view().message
-    assert "press x" in bench.ui_state.view().next.lower()
+    assert bench.ui_state.view().next == "Undo the doubtful point, then take it again."
     bench.press("x", "enter")
     assert len(bench.live.session.gauge.readings) == 1
     typed(bench, lift(bench))
