@@ -37,9 +37,9 @@ from rig.job.folder import Job
 from rig.live.canvas import Role, rich_style
 from rig.live.unit_panel import VERDICT_ROLE
 from rig.tdc.reference import TdcReference
-from rig.timing.assess import WORST_FIRST
+from rig.timing.assess import WORST_FIRST, verdict_over
 from rig.timing.values import PHASES, Assessment, Comparison, Mark, Reading
-from rig.words.assessments import MARKS, few_readings
+from rig.words.assessments import MARKS, few_readings, verdict_words
 from rig.words.diagnostics import reason_code, reason_words
 from rig.words.figures import number
 
@@ -138,19 +138,17 @@ def summary_lines(
     """What was found, a short line a figure: each unit over its cylinders."""
     tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
     lines = [f"TDC: {tdc} ({reference.by})"]
-    whole = [j for j in assessments if j.cylinder is None] or list(assessments)
-    for one in whole:
-        head = f"{one.unit}, {one.setting}, {one.phase}"
-        if one.mean_btdc is None or one.uncertainty is None:
+    for (unit, setting, phase, kind), own in _by_unit(assessments).items():
+        head = f"{unit}, {setting}, {phase}"
+        one = next((j for j in own if j.cylinder is None), own[0])
+        verdict = verdict_words(verdict_over(own)) if kind == "turned" else one.words
+        if len(own) > 1 and one.cylinder is not None:
+            lines.append(f"{head}: {verdict}")
+        elif one.mean_btdc is None or one.uncertainty is None:
             lines.append(f"{head}: {one.words}")
-            continue
-        mean = rounding.btdc_with(one.mean_btdc, one.uncertainty.U_deg)
-        own = [
-            j for j in assessments
-            if (j.unit, j.setting, j.phase, j.kind) == (one.unit, one.setting, one.phase, one.kind)
-        ]  # fmt: skip
-        verdict = _of_all(one, own, one.words)
-        lines.append(f"{head}: {mean} of {many(one.n, 'reading')}: {verdict}")
+        else:
+            mean = rounding.btdc_with(one.mean_btdc, one.uncertainty.U_deg)
+            lines.append(f"{head}: {mean} of {many(one.n, 'reading')}: {verdict}")
         if why := few_readings(one.uncertainty, one.n):
             lines.append(f"  {why}")
         others = [j for j in own if j.cylinder is not None and j.verdict != one.verdict]
@@ -158,22 +156,29 @@ def summary_lines(
     for over_all in comparisons:
         if over_all.cylinder is None:
             pair = [c for c in comparisons if _pair(c) == _pair(over_all)]
-            lines.append(f"{over_all.words}: {_of_all(over_all, pair, over_all.verdict)}")
+            lines.append(f"{over_all.words}: {_of_all(over_all, pair)}")
     return lines
+
+
+def _by_unit(
+    assessments: Sequence[Assessment],
+) -> dict[tuple[str, str, str, str], list[Assessment]]:
+    """Assessments by unit, setting, phase and kind, in order."""
+    found: dict[tuple[str, str, str, str], list[Assessment]] = {}
+    for each in assessments:
+        found.setdefault((each.unit, each.setting, each.phase, each.kind), []).append(each)
+    return found
 
 
 def _pair(of: Comparison) -> tuple[str, str, str, str]:
     return of.first, of.second, of.setting, of.phase
 
 
-def _of_all(
-    speaks: Assessment | Comparison, of: Sequence[Assessment | Comparison], words: str
-) -> str:
-    """``words`` of the figure over all cylinders; where a cylinder is worse, that verdict and the
-    cylinders that have it, as on the page."""
+def _of_all(speaks: Comparison, of: Sequence[Comparison]) -> str:
+    """The worst verdict of a pair; where that over all cylinders is better, the cylinders."""
     worst = min((each.verdict for each in of), key=WORST_FIRST.index)
     if worst == speaks.verdict:
-        return words
+        return worst
     return worst + of_cylinders([each for each in of if each.cylinder is not None], worst)
 
 

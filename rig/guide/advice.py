@@ -565,7 +565,7 @@ def _verdicts(host: Host, verdict: str) -> tuple[str, ...]:
             unit.name,
             session.setting_of(unit.name),
             session.phase_of(unit.name),
-        )[0]
+        ).verdict
         == verdict
     )
 

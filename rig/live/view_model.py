@@ -187,7 +187,7 @@ def _unit(live: LiveSession, unit: Unit) -> UnitView:
         if (j.unit, j.setting, j.phase, j.kind) == (unit.name, name, phase, "turned")
     ]  # fmt: skip
     whole = unit_figure(session.judgements(), unit.name, name, phase)
-    worst, cylinders = unit_verdict(session.judgements(), unit.name, name, phase)
+    verdict = unit_verdict(session.judgements(), unit.name, name, phase)
     turned = [r for r in here if r.kind == "turned" and r.btdc_deg is not None]
     last = here[-1] if here else None
     uncounted = [r for r in own if not r.valid]
@@ -213,8 +213,8 @@ def _unit(live: LiveSession, unit: Unit) -> UnitView:
         mean_btdc=whole.mean_btdc if whole else None,
         sd_deg=whole.sd_deg if whole else None,
         U_deg=whole.uncertainty.U_deg if whole and whole.uncertainty else None,
-        verdict=worst,
-        verdict_cylinders=cylinders if whole else (),
+        verdict=verdict.verdict,
+        verdict_cylinders=verdict.cylinders if whole and whole.verdict != verdict.verdict else (),
         words=whole.words if whole else "",
         settle=_settle(whole) if whole else "",
         cylinders=tuple(_cylinder(j) for j in judged if j is not whole),

@@ -6,8 +6,10 @@ are counted from the nominal figure of the window.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Literal
 
 from rig.base.angles import wrap
 from rig.base.uncertainty import Contribution, Uncertainty, combine
@@ -103,22 +105,56 @@ def unit_figure(
     return min(candidates, key=lambda j: Mark.ONE_TURN_OUT in j.marks, default=None)
 
 
+@dataclass(frozen=True, slots=True)
+class UnitVerdict:
+    """The verdict on a unit in one setting and phase: that of its worst cylinder.
+
+    ``beyond_deg`` is how far the worst mean lies beyond its limit, on ``side``; None unless the
+    verdict is "outside" for its angle. ``cylinders`` are those that have the verdict, none where
+    all have it.
+    """
+
+    verdict: Verdict = "no window set"
+    side: Literal["early", "late", ""] = ""
+    beyond_deg: float | None = None
+    U_deg: float | None = None  # of the worst mean
+    cylinders: tuple[int, ...] = ()
+    one_turn_out: bool = False
+
+
 def unit_verdict(
     judgements: Sequence[Assessment], unit: str, setting: str, phase: str = "as found"
-) -> tuple[Verdict, tuple[int, ...]]:
-    """The worst verdict on a unit as turned, over all its cylinders and on each of them; and the
-    cylinders that have it, none where the figure over all has it too."""
-    own = [
-        j
-        for j in judgements
-        if (j.unit, j.setting, j.phase, j.kind) == (unit, setting, phase, "turned")
-    ]
-    found = {j.verdict for j in own}
-    worst: Verdict = next((each for each in WORST_FIRST if each in found), "no window set")
-    whole = unit_figure(judgements, unit, setting, phase)
-    if whole is not None and whole.verdict == worst:
-        return worst, ()
-    return worst, tuple(j.cylinder for j in own if j.verdict == worst and j.cylinder is not None)
+) -> UnitVerdict:
+    """The verdict on a unit by its turned readings."""
+    wanted = (unit, setting, phase, "turned")
+    return verdict_over([j for j in judgements if (j.unit, j.setting, j.phase, j.kind) == wanted])
+
+
+def verdict_over(own: Sequence[Assessment]) -> UnitVerdict:
+    """The worst verdict among assessments of one unit, over all cylinders and on each."""
+    verdict: Verdict = next(
+        (each for each in WORST_FIRST if any(j.verdict == each for j in own)), "no window set"
+    )
+    having = [j for j in own if j.verdict == verdict]
+    one_turn_out = any(Mark.ONE_TURN_OUT in j.marks for j in having)
+    cylinders = [j.cylinder for j in having if j.cylinder is not None]
+    if len(cylinders) == sum(j.cylinder is not None for j in own):
+        cylinders = []
+    if verdict != "outside" or one_turn_out:
+        return UnitVerdict(
+            verdict, cylinders=tuple(cylinders), one_turn_out=verdict == "outside" and one_turn_out
+        )
+    beyond, side, U_deg = max((_beyond(j) for j in having), key=lambda each: each[0])
+    return UnitVerdict(verdict, side, beyond, U_deg, tuple(cylinders))
+
+
+def _beyond(j: Assessment) -> tuple[float, Literal["early", "late"], float | None]:
+    """How far a mean lies beyond the limit that it is past; which one; its U, degrees."""
+    U_deg = j.uncertainty.U_deg if j.uncertainty else None
+    if j.mean_btdc is None or j.earliest_btdc is None or j.latest_btdc is None:
+        return -math.inf, "early", U_deg
+    early, late = wrap(j.mean_btdc - j.earliest_btdc), wrap(j.latest_btdc - j.mean_btdc)
+    return (early, "early", U_deg) if early > late else (late, "late", U_deg)
 
 
 def found_and_left(judgements: Sequence[Assessment]) -> list[Assessment]:

@@ -8,13 +8,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from rig.base.angles import wrap
-from rig.base.rounding import FEW_FACTOR, entered, figure, many, size, two_figures
+from rig.base.rounding import FEW_FACTOR, entered, figure, listed, many, noun, size, two_figures
 from rig.base.uncertainty import Contribution, Source, Uncertainty, combine
 from rig.timing.values import Mark
 from rig.timing.verdict import MOST_READINGS, more_readings, with_readings
 
 if TYPE_CHECKING:
     from rig.timing.advance_range import AdvanceRange
+    from rig.timing.assess import UnitVerdict
 
 
 SOURCES: Mapping[Source, str] = {
@@ -75,6 +76,28 @@ def early_or_late(deviation_deg: float, uncertainty: Uncertainty | None) -> str:
     if float(digits) == 0.0:
         return "on the nominal figure"
     return f"{digits} degrees {'early' if deviation_deg > 0.0 else 'late'} of nominal"
+
+
+def verdict_word(of: UnitVerdict) -> str:
+    """The verdict on a unit in a word: "inside", "early", "late", "inconclusive"; of a unit that
+    is coupled wrongly "one turn out"; empty where no window is set."""
+    if of.one_turn_out:
+        return "one turn out"
+    return of.side or ("" if of.verdict == "no window set" else of.verdict)
+
+
+def beyond_words(of: UnitVerdict) -> str:
+    """How far a unit is beyond its limit: "0.44°"; empty unless it is early or late."""
+    return "" if of.beyond_deg is None else f"{size(of.beyond_deg, of.U_deg)}°"
+
+
+def verdict_words(of: UnitVerdict) -> str:
+    """The verdict on a unit with what belongs to it: "late by 0.44°: cylinders 2 and 3"."""
+    by = beyond_words(of)
+    named = (
+        f": {noun(len(of.cylinders), 'cylinder')} {listed(of.cylinders)}" if of.cylinders else ""
+    )
+    return (verdict_word(of) or "no window set") + (f" by {by}" if by else "") + named
 
 
 def size_in_words(angle_deg: float, uncertainty: Uncertainty | None) -> str:
