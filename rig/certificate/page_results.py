@@ -17,9 +17,9 @@ from rig.base.escape import ink, visible
 from rig.base.rounding import difference, figure, listed, noun, opening, scatter, two_figures
 from rig.certificate.schema import Certificate, ReadingGroup
 from rig.plots.axis import Axis, reach
-from rig.timing.assess import WORST_FIRST
+from rig.timing.assess import WORST_FIRST, verdict_over
 from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Mark, Verdict
-from rig.words.assessments import MARKS, few_readings
+from rig.words.assessments import MARKS, few_readings, verdict_words
 from rig.words.figures import entered
 
 _KINDS = {"set": "set with the crank held", "impulse": "impulse coupling engaged"}
@@ -100,29 +100,30 @@ def _block(key: Key, of: Sequence[Assessment], scale: Scale, whole: Certificate)
 
 def _headline(now: Sequence[Assessment]) -> str:
     """The figure that is looked at first, its verdict, and the limits it is held against."""
-    worst = min((each.verdict for each in now), key=WORST_FIRST.index)
+    found = verdict_over(now)
     speaks = _speaks(now)
     if speaks is None or speaks.mean_btdc is None:
-        off = _named(now, worst)
         if speaks is not None and speaks.groups:
             return (
                 '<p class="figure words">no figure: readings in groups</p>'
-                f'<p class="verdict">{mark(worst)}{ink(speaks.words)}</p>'
+                f'<p class="verdict">{mark(found.verdict)}{ink(speaks.words)}</p>'
             )
         return (
             '<p class="figure words">each cylinder by its own figure</p>'
-            f'<p class="verdict">{mark(worst)}{worst}{off}</p>'
+            f'<p class="verdict">{mark(found.verdict, found.side == "late")}'
+            f"{ink(verdict_words(found))}</p>"
         )
     U = _expanded(speaks)
     digits, side = opening(speaks.mean_btdc, U)
     within = "one reading" if U is None else f"± {two_figures(U)}°"
-    words = speaks.words if speaks.verdict == worst else worst + _named(now, worst)
-    if worst == "outside" and worst not in words:
-        words = f"outside: {words}"
+    words = verdict_words(found) if speaks.kind == "turned" else speaks.words
+    if Mark.STROKE_NOT_STATED in speaks.marks and MARKS[Mark.STROKE_NOT_STATED] not in words:
+        words += f", {MARKS[Mark.STROKE_NOT_STATED]}"
+    late = found.side == "late" if found.side else _late(speaks)
     lines = [
         f'<p class="figure">{digits}°<small> {side}</small></p>',
         f'<p class="within">{within}</p>',
-        f'<p class="verdict">{mark(worst, _late(speaks))}{ink(words)}</p>',
+        f'<p class="verdict">{mark(found.verdict, late)}{ink(words)}</p>',
     ]
     about = "; ".join(filter(None, (_limits(speaks), _apart(now, U))))
     return "".join(lines) + f'<p class="limits">{about}</p>'
@@ -150,12 +151,6 @@ def _apart(now: Sequence[Assessment], U: float | None) -> str:
     if len(means) < 2:
         return ""
     return f"cylinders within {figure(max(means) - min(means), U)}°"
-
-
-def _named(now: Sequence[Assessment], verdict: Verdict) -> str:
-    """The cylinders that have this verdict: ": cylinders 2 and 4", or nothing when all have."""
-    own = [each for each in now if each.cylinder is not None]
-    return "" if all(each.verdict == verdict for each in own) else of_cylinders(own, verdict)
 
 
 def of_cylinders(own: Sequence[Assessment | Comparison], verdict: Verdict) -> str:

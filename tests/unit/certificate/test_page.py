@@ -165,8 +165,10 @@ def test_a_verdict_on_one_cylinder_shows_at_the_head() -> None:
         for each in readings(job)
         if (each.unit, each.setting) == ("upper", "full advance")
     ]
-    text = text_of(record(readings=read, judgements=assess(read, job, reference()), comparisons=[]))
-    assert "outside: cylinder 3" in text
+    judged = assess(read, job, reference())
+    text = text_of(record(readings=read, judgements=judged, comparisons=[]))
+    (own,) = (j for j in judged if j.cylinder == 3)
+    assert f"early by {own.words.split()[0]}°: cylinder 3" in text
 
 
 def test_a_unit_outside_is_called_so_and_how_far() -> None:
@@ -174,7 +176,8 @@ def test_a_unit_outside_is_called_so_and_how_far() -> None:
     read = [replace(each, btdc_deg=(each.btdc_deg or 0.0) + 3.0) for each in readings(job)]
     judged = assess(read, job, reference())
     text = text_of(record(readings=read, judgements=judged))
-    assert f"outside: {judged[0].words}" in text
+    worst = max(judged[:5], key=lambda j: j.mean_btdc or 0.0)
+    assert f"early by {worst.words.split()[0]}°" in text
     assert judged[0].words.endswith("degrees early of nominal)")
     assert "beyond the early limit" in judged[0].words
 
