@@ -49,12 +49,14 @@ def run(args: argparse.Namespace) -> int:
     if args.job:
         from rig.cli.output import open_job
         from rig.engine.gear_train import index_places
-        from rig.job.results import job_reference
-        from rig.words.diagnostics import not_carried_over
+        from rig.job.results import tdc_in
+        from rig.words.diagnostics import diagnostic_words, not_carried_over
 
         job = open_job(args.job, "read")
         profile = job.profile
-        reference, _ = job_reference(job)
+        reference, moved = (None, []) if tdc_deg is not None else tdc_in(job, args.recording)
+        for each in moved:
+            message(f"rig read: {args.recording}: {diagnostic_words(each)}")
         if tdc_deg is None and reference is not None:
             if index_places(profile.encoder) == 1:
                 tdc_deg = reference.tdc_deg

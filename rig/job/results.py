@@ -32,7 +32,7 @@ from rig.job.capture_order import Order
 from rig.job.clock import HostClock, iso, moment
 from rig.job.folder import Job
 from rig.job.tdc import Origins, in_use
-from rig.session.diagnostics import Diagnostic
+from rig.session.diagnostics import Diagnostic, moves
 from rig.session.session import Session
 from rig.signal.rig_statistics import RigStatistics, StatisticsCollector
 from rig.tdc.gauge_points import GaugeNotes, gauge_series
@@ -42,7 +42,8 @@ from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.impulse import separate_impulse_trips
 from rig.timing.values import Assessment, Comparison, Reading
-from rig.wire.capture import SUFFIX, CaptureReader
+from rig.wire.capture import RECORDING_FORMAT, SUFFIX, CaptureReader
+from rig.wire.formats import format_of
 from rig.wire.records import LineError, Note
 
 
@@ -154,6 +155,20 @@ def job_reference(job: Job) -> tuple[TdcReference | None, list[str]]:
         return None, []
     origins = Origins(job.profile, job.captures, partial(replay_capture, job.profile), ())
     return origins.of(claimed), origins.said
+
+
+def tdc_in(job: Job, recording: Path) -> tuple[TdcReference | None, list[Diagnostic]]:
+    """The TDC of the job as it is valid in a recording, and what shows that it moved.
+
+    None while there is none, and once it has moved in this recording: then no angle is given by it.
+    A pin recording does not say when it was taken: the reference in use is taken as it is. Raises
+    InputError when the recording cannot be read.
+    """
+    if format_of(recording).kind != RECORDING_FORMAT.kind:
+        return job_reference(job)[0], []
+    session = work_job(job, [recording]).played[0].session
+    moved = moves(session.holds)
+    return None if moved else session.reference, moved
 
 
 def results_of(

@@ -14,7 +14,7 @@ from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.engine.gear_train import index_places
-from rig.job.results import job_reference
+from rig.job.results import tdc_in
 from rig.plots import sheet
 from rig.plots.sheet import Drawn, PlotRequest
 from rig.session.session import signal_settings
@@ -24,7 +24,7 @@ from rig.signal.openings import OpeningFinder, replay
 from rig.signal.rig_statistics import JUST_BEFORE
 from rig.wire.formats import open_recording
 from rig.wire.records import EDGE, Batch, Edge
-from rig.words.diagnostics import not_carried_over, reason_words
+from rig.words.diagnostics import diagnostic_words, not_carried_over, reason_words
 from rig.words.figures import angle
 
 if TYPE_CHECKING:
@@ -217,7 +217,11 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
     taken = taken_of(recording.batches, settings)
     openings = [e for e in taken.events if isinstance(e, Opening) and e.direction >= 0]
     number, chosen = _chosen(openings, names, asked, path)
-    tdc_deg, reference = asked.tdc_deg, job_reference(job)[0] if job else None
+    tdc_deg, reference = asked.tdc_deg, None
+    if job and tdc_deg is None:
+        reference, moved = tdc_in(job, path)
+        for each in moved:
+            asked.tell(diagnostic_words(each))
     if tdc_deg is None and reference is not None and job is not None:
         if index_places(job.profile.encoder) == 1:
             tdc_deg = reference.tdc_deg

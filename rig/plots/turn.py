@@ -19,7 +19,7 @@ from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.engine.geometry import datum_after_first_deg, tdc_after_first_deg
 from rig.engine.profile import Unit
-from rig.job.results import job_reference, settle_place
+from rig.job.results import settle_place, tdc_in
 from rig.plots import sheet
 from rig.plots.sheet import Drawn, PlotRequest
 from rig.session.session import Session
@@ -28,7 +28,7 @@ from rig.tdc.gauge_points import GaugeNotes
 from rig.timing.firing_tdc import tdc_after_reference_deg
 from rig.timing.values import Reading
 from rig.wire.capture import CaptureReader
-from rig.words.diagnostics import reason_words
+from rig.words.diagnostics import diagnostic_words, reason_words
 from rig.words.figures import angle
 
 if TYPE_CHECKING:
@@ -304,7 +304,9 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
     session = Session(job.profile)
     played = session.replay(CaptureReader(capture).batches())
     events = [event for _, decided in played for event in decided]
-    session.reference = session.reference or job_reference(job)[0]
+    session.reference, moved = tdc_in(job, capture)
+    if moved:  # which of its openings belong to which turn is not known
+        raise InputError(diagnostic_words(moved[0]))
     settle_place(session, GaugeNotes(), capture.name, session.reference)
     found = turn_of(session, events)
     path = draw(f"{job.profile.engine.name}, {capture.stem}", found, out)

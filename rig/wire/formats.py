@@ -63,6 +63,11 @@ def open_recording(
     Raises InputError when no format recognises it, it cannot be read, or the counts per turn are
     not known.
     """
+    return format_of(path).batches(path, counts_per_turn, names or {})
+
+
+def format_of(path: Path) -> RecordingFormat:
+    """The format of a recording. Raises InputError where none fits, or it cannot be read."""
     try:
         with open_file(path) as file:
             head = file.read(HEAD_BYTES)
@@ -71,7 +76,7 @@ def open_recording(
     formats = recording_formats()
     for each in formats:
         if each.recognises(head):
-            return each.batches(path, counts_per_turn, names or {})
+            return each
     if not head.split():
         raise InputError(f"{path}: is empty; a recording was expected")
     begins = "".join(chr(c) if 32 < c < 127 else "?" for c in head.split()[0][:40])

@@ -93,8 +93,27 @@ def test_its_page_says_so_above_the_figures(slipped: Path) -> None:
     page = file.with_suffix(".html").read_text("utf-8")
     assert page.index("TDC HAS MOVED") < page.index("mean ± U")
     assert rig("verify", file).status == 0
-    ran = rig("plot", "readings", slipped, "--out", slipped / "readings.svg")
+
+
+@pytest.mark.parametrize("kind", ["readings", "signal"])
+def test_every_plot_of_it_says_so(slipped: Path, tmp_path: Path, kind: str) -> None:
+    ran = rig("plot", kind, slipped, "--out", tmp_path / f"{kind}.svg", "--json")
     assert MOVED.search(ran.err.splitlines()[0])
+    assert ran.answer.get("btdc_deg") is None
+
+
+def test_no_turn_is_drawn_by_the_old_one(slipped: Path, tmp_path: Path) -> None:
+    assert MOVED.search(refused(2, "plot", "turn", slipped, "--out", tmp_path / "turn.svg"))
+
+
+def test_openings_alone_get_no_angle_by_the_old_one(slipped: Path) -> None:
+    (capture,) = (slipped / "captures").iterdir()
+    ran = rig("read", capture, "--job", slipped, "--json")
+    assert MOVED.search(ran.err.splitlines()[0])
+    assert len(ran.answer["openings"]) > 10
+    assert all(each["btdc_deg"] is None for each in ran.answer["openings"])
+    entered = rig("read", capture, "--job", slipped, "--tdc-deg", "90", "--json")
+    assert entered.answer["tdc_deg"] == 90.0
 
 
 def test_what_is_read_after_it_was_found_anew_counts(found_anew: Path) -> None:

@@ -80,7 +80,8 @@ def test_a_job_gives_what_is_not_said(tmp_path: Path) -> None:
     other = read(CHATTER, "--job", job, "--tdc-deg", 10)
     assert other["tdc_deg"] == 10.0
     (job / "reference.json").unlink()
-    assert read(capture, "--job", job)["tdc_deg"] is None
+    assert read(capture, "--job", job)["tdc_deg"] == reference["tdc_deg"]  # its own touches
+    assert read(CHATTER, "--job", job)["tdc_deg"] is None
     said_so = refused(2, "read", capture, "--job", tmp_path / "none")
     assert f"{tmp_path / 'none'}: there is no such job folder" in said_so
 
