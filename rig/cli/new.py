@@ -9,7 +9,9 @@ from pathlib import Path
 from rig.base.errors import InputError
 from rig.base.escape import message
 from rig.cli.output import figures, json_option
-from rig.job.new import example_names, next_question, write_example, write_job
+from rig.job.answers import BACK
+from rig.job.new import example_names, write_example, write_job
+from rig.job.questions import YES, Interview, Question
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,30 +46,40 @@ def _answers(given: list[str]) -> dict[str, str]:
         if not equals:
             raise InputError(f"--answer {answer!r} is not of the form KEY=ANSWER")
         before[key] = text
-    answers: dict[str, str] = {}
-    taken: list[str] = []
-    while (question := next_question(answers)) is not None:
+    interview, taken = Interview(), []
+    if sys.stdin.isatty():
+        message(f"Enter alone takes what stands in brackets; {BACK} goes one question back.")
+    while (question := interview.question) is not None:
         if question.key in before:
             try:
-                answers[question.key] = question.check(before.pop(question.key))
+                doubt = interview.take(before.pop(question.key) or question.default)
             except InputError as wrong:
                 raise InputError(f"--answer {question.key}: {wrong}") from None
-            continue
-        if not sys.stdin.isatty():
-            answers[question.key] = question.check(question.default)
-            taken.append(f"{question.key}={question.default}")
-            continue
-        message(f"{question.text} [{question.default}]")
-        typed = sys.stdin.readline()
-        if not typed:
-            raise InputError("the questions were not answered to the end; nothing was made")
-        try:
-            answers[question.key] = question.check(typed.strip() or question.default)
-        except InputError as wrong:
-            message(str(wrong))
+            if doubt:
+                message(f"rig new: {question.key}: {doubt}")
+                interview.take(YES[0])
+        elif not sys.stdin.isatty():
+            taken.append(f"{question.key}={interview.default}")
+            interview.take("")
+        else:
+            _ask(interview, question)
     if taken:  # answers that were piped in would be passed over in silence
         message(
             "rig new: there is no terminal to ask at, so what is usual was taken:"
             f" {', '.join(taken)}. Give others with --answer KEY=ANSWER"
         )
-    return answers | before
+    return interview.answers | before
+
+
+def _ask(interview: Interview, question: Question) -> None:
+    """Ask one question; what will not do, or is unlikely, is said and asked again."""
+    shown = interview.default
+    message(f"{question.text} [{shown}]" if shown else question.text)
+    typed = sys.stdin.readline()
+    if not typed:
+        raise InputError("the questions were not answered to the end; nothing was made")
+    try:
+        if doubt := interview.take(typed):
+            message(f"{doubt} Enter yes to keep it, or another answer.")
+    except InputError as wrong:
+        message(str(wrong))
