@@ -18,9 +18,9 @@ from typing import Literal
 
 from rig.base.angles import wrap
 from rig.base.errors import InputError
-from rig.base.uncertainty import Source
 from rig.engine.profile import Profile
 from rig.timing.compare import compare_assessments
+from rig.timing.uncertainty_budget import OF_TDC
 from rig.timing.values import PHASES, Assessment, Comparison, Mark
 from rig.timing.verdict import Rule, decide
 
@@ -396,5 +396,5 @@ def own_u_deg(judgement: Assessment) -> float:
     """
     if judgement.uncertainty is None:
         return 0.1
-    parts = [p.u_deg for p in judgement.uncertainty.parts if p.source is not Source.TDC]
+    parts = [p.u_deg for p in judgement.uncertainty.parts if p.source not in OF_TDC]
     return math.hypot(*parts)

@@ -161,6 +161,7 @@ class Sheet:
     predictions: tuple[Prediction, ...]
     words: str
     steps: tuple[Mapping[str, Any], ...]
+    carried_out: bool = True  # the newest prediction before was
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +244,9 @@ def load(path: Path) -> Sheet:
         steps = tuple(dict(each) for each in plain["steps"])
     except (KeyError, TypeError, ValueError) as why:
         raise InputError(f"{path}: is no whole prediction ({why}); it was edited") from None
-    return Sheet(path, made, plain["made_utc"], predictions, str(plain.get("words", "")), steps)
+    carried_out = plain.get("carried_out") is not False
+    words = str(plain.get("words", ""))
+    return Sheet(path, made, plain["made_utc"], predictions, words, steps, carried_out)
 
 
 def _prediction(plain: Mapping[str, Any]) -> Prediction:
@@ -347,7 +350,7 @@ def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
     judged = assess(since, job.profile, worked.reference)
     found = []
     for prediction in sheet.predictions:
-        judgement = _beside(prediction, judged)
+        judgement = beside(prediction, judged)
         if judgement is not None:
             found.append(confirm(prediction, judgement))
     if not found:
@@ -359,7 +362,7 @@ def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
     return found
 
 
-def _beside(prediction: Prediction, judged: Sequence[Assessment]) -> Assessment | None:
+def beside(prediction: Prediction, judged: Sequence[Assessment]) -> Assessment | None:
     """The judgement to set beside it, how it stands last."""
     wanted = (prediction.unit, prediction.setting, prediction.cylinder, "turned")
     own = [j for j in judged if (j.unit, j.setting, j.cylinder, j.kind) == wanted and j.n]

@@ -35,6 +35,7 @@ class Source(StrEnum):
     GAUGE = "gauge"
     UNEQUAL_DROPS = "unequal-drops"  # between points of nearly equal piston drop
     TOUCHED_AGAIN = "touched-again"
+    ENTERED_TDC = "entered-tdc"  # of a cylinder on a link rod, after cylinder 1's
     OTHER = "other"
 
 

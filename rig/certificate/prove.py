@@ -25,10 +25,17 @@ from rig.certificate.record import build_for_job, noted_changes
 from rig.certificate.seal import Record
 from rig.certificate.verify import CLOCKS_DIFFER, Check, check, compare_part, verify
 from rig.engine.engine_file import profile_from_bytes
+from rig.engine.profile import Profile
 from rig.job import folder as sheets
 from rig.job.clock import Clock, moment
 from rig.job.folder import Job, SheetKind
-from rig.job.results import FOR_TDC, JobResults, replay_capture, results_of
+from rig.job.results import (
+    FOR_TDC,
+    JobResults,
+    MadeAdjustment,
+    replay_capture,
+    results_of,
+)
 from rig.job.tdc import Origins, agrees
 from rig.tdc.reference import Method, TdcReference, by_hand
 from rig.tdc.reference_file import FILE_NAME, load_references
@@ -41,6 +48,7 @@ def prove(path: Path, job: Path | None = None) -> list[Check]:
     def recompute(folder: Path, record: Record) -> Record:
         fresh, worked = _again(folder, record)
         of_reference.append(_reference_check(folder, worked))
+        of_reference.extend(_sheet_checks(folder, record))
         return fresh
 
     return [*verify(path, recompute, job), *of_reference]
@@ -60,7 +68,34 @@ def _again(folder: Path, record: Record) -> tuple[Record, JobResults]:
     # What the person told at the time of issue stands in no capture: a signature alone proves it.
     told = stated.changes[len(noted_changes(worked)) :]
     issued = datetime.fromisoformat(stated.issued_utc)
-    return build_for_job(engine_file, profile, worked, issued, told), worked
+    adjusted = [_adjusted(folder, each, worked, profile) for each in stated.adjustments]
+    return build_for_job(engine_file, profile, worked, issued, told, adjusted), worked
+
+
+def _adjusted(
+    folder: Path, stated: MadeAdjustment, worked: JobResults, profile: Profile
+) -> MadeAdjustment:
+    """An adjustment as its sheet has it, where that lies in the job unchanged, else as the record
+    carries it; and what was read since by the recordings."""
+    path = folder / PREDICTIONS / Path(stated.sheet).name
+    for name in certificate.ADJUSTMENTS:
+        module = import_module(name)
+        if path.is_file() and digest(path) == stated.sheet_sha256:
+            stated = module.of_sheet(path)
+        stated = module.read_again(stated, worked, profile)
+    return stated
+
+
+def _sheet_checks(folder: Path, record: Record) -> Iterator[Check]:
+    """The sheets of the adjustments that a certificate names: as they were, or gone since."""
+    for each in certificate.as_certificate(record).adjustments:
+        path = folder / PREDICTIONS / Path(each.sheet).name
+        found = digest(path) if path.is_file() else ""
+        said = "unchanged" if found else "no longer in the job; the record carries what it said"
+        holds = found in ("", each.sheet_sha256)
+        if not holds:
+            said = "has changed since the certificate was made"
+        yield check(f"{PREDICTIONS}/{each.sheet}", each.sheet_sha256, found, said, holds=holds)
 
 
 def _reference_check(folder: Path, worked: JobResults) -> Check:
@@ -88,6 +123,7 @@ def _is(used: TdcReference, kept: TdcReference) -> bool:
     return same == (kept.way, kept.cylinder, kept.made_utc, kept.gauge) and agrees(kept, used)
 
 
+PREDICTIONS = "predictions"
 SHEETS = ("rig.adjust.predictions", "rig.unit_bench.report")
 """The modules of the sheets that can be proved, each with a ``SheetKind`` named ``SHEET``.
 

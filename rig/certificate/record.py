@@ -37,7 +37,14 @@ from rig.engine.engine_file import profile_bytes_digest
 from rig.engine.profile import Profile
 from rig.job.clock import moment
 from rig.job.folder import Job, listed_records
-from rig.job.results import FOR_TDC, CaptureFacts, Change, JobResults, RigFinding
+from rig.job.results import (
+    FOR_TDC,
+    CaptureFacts,
+    Change,
+    JobResults,
+    MadeAdjustment,
+    RigFinding,
+)
 from rig.job.tdc import gauge_checks, others
 from rig.session.diagnostics import moves
 from rig.tdc.reference import TdcReference
@@ -54,6 +61,9 @@ MOST_U_DEG = 10_000.0
 
 EVIDENCE = ("rig.check.evidence",)
 """Modules that judge the rig itself; ``evidence`` of each gives findings for the certificate."""
+
+ADJUSTMENTS = ("rig.adjust.made",)
+"""Modules that say what was adjusted on a job: ``made`` finds it, ``read_again`` proves it."""
 
 _LIBRARIES = ("numpy", "scipy")
 _Group = tuple[str, str, int | None, str, str, bool]
@@ -78,6 +88,7 @@ def build(
     deviations: Sequence[str] = (),
     changes: Sequence[Change] = (),
     tdc_moves: Sequence[TdcMove] = (),
+    adjustments: Sequence[MadeAdjustment] = (),
     rig_checks: Sequence[RigFinding] = (),
     cautions: Sequence[str] = schema.CAUTIONS,
     closing: Sequence[Closing] = _CLOSING,
@@ -125,6 +136,7 @@ def build(
         cautions=tuple(cautions),
         closing=tuple(closing),
         tdc_moves=tuple(tdc_moves),
+        adjustments=tuple(adjustments),
     )
     record: Record = to_plain(certificate)
     del record["seals"]
@@ -311,8 +323,28 @@ def save_for_job(job: Job, worked: JobResults, told: Sequence[Change] = ()) -> t
     # Where this computer's clock was set back since, the certificate goes on by the captures' own.
     until = [moment(each.facts.end_utc) for each in worked.played]
     issued = max([datetime.now(UTC), *filter(None, until)])
-    record = build_for_job(job.engine.data, job.profile, worked, issued, told)
+    since = _measured_before(job, worked)
+    adjusted = [
+        each for name in ADJUSTMENTS for each in import_module(name).made(job, worked, since)
+    ]
+    record = build_for_job(job.engine.data, job.profile, worked, issued, told, adjusted)
     return save(job.certificates, record)
+
+
+def _measured_before(job: Job, worked: JobResults) -> datetime | None:
+    """When the last certificate before these captures was measured; None where there is none."""
+    begins = [moment(each.facts.start_utc) for each in worked.played]
+    begun = min((each for each in begins if each is not None), default=None)
+    ends = []
+    for path in find(job.certificates):
+        try:
+            text = seal.read_bytes(path).decode("ascii", "replace")
+            end = moment(seal.part(text, "measured_until_utc"))
+        except InputError:
+            continue  # said where certificates are read
+        if end is not None and begun is not None and end <= begun:
+            ends.append(end)
+    return max(ends, default=None)
 
 
 def build_for_job(
@@ -321,6 +353,7 @@ def build_for_job(
     worked: JobResults,
     issued: datetime,
     told: Sequence[Change] = (),
+    adjustments: Sequence[MadeAdjustment] = (),
 ) -> Record:
     """The record, not yet sealed. The same captures and engine file give the same figures.
 
@@ -361,6 +394,7 @@ def build_for_job(
             worked.against,
         ),
         tdc_moves=moves,
+        adjustments=adjustments,
         changes=[*noted_changes(worked), *told],
         rig_checks=_rig_checks(profile, worked),
     )
@@ -381,7 +415,11 @@ def _moves(worked: JobResults) -> list[TdcMove]:
 def noted_changes(worked: JobResults) -> list[Change]:
     """The changes that were noted while the captures were taken."""
     sessions = [played.session for played in worked.played]
-    return [Change(words, unit) for session in sessions for words, unit in session.told.changes]
+    return [
+        Change(words, unit, noted=True)
+        for session in sessions
+        for words, unit in session.told.changes
+    ]
 
 
 def _rig_checks(profile: Profile, worked: JobResults) -> list[RigFinding]:

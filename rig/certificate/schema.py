@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from rig.engine.profile import Profile
-from rig.job.results import CaptureFacts, Change, RigFinding
+from rig.job.results import CaptureFacts, Change, MadeAdjustment, RigFinding
 from rig.tdc.reference import TdcReference
 from rig.timing.values import Assessment, Comparison
 
@@ -142,6 +142,7 @@ class Certificate:
     cautions: tuple[str, ...]
     closing: tuple[Closing, ...]
     tdc_moves: tuple[TdcMove, ...] = ()
+    adjustments: tuple[MadeAdjustment, ...] = ()  # since the last certificate
     seals: Seals | None = None  # None until the record is saved
 
 
@@ -205,6 +206,14 @@ FIXED: dict[str, Mapping[str, str]] = {
         "closing": "f4a28b1a2e461dacc5b9048fc776d6bbf4241b61b8e778e0475c5441c56ac6f7",
     },
     "0.3.0": {
+        "title": "ce9ec8d1076de7fa9e7efbbf0bab7750756bc111a2804a666e1ce5e182ccc0f4",
+        "this_is": "82bd45cbea7d38e6cacda644f9879490b574498aa21b159498a18152dd25af68",
+        "this_is_not": "e751c07d58d7d3dadf1f1cd9a684a557970a5ea21d13e92ae16b3267867bba28",
+        "method": "b5b989a9a5905b27ad4a52c503bf7eede26fd3724510c2212321eb3d829b24b1",
+        "cautions": "70456f543ed4ced78ab06801922afa01112a4d78d288a1faa18c73f872e6d04b",
+        "closing": "6eff24435eb053848ca2f30973560969f4a7fdf38adfcd7d091d5245f650dffd",
+    },
+    "0.4.0": {
         "title": "ce9ec8d1076de7fa9e7efbbf0bab7750756bc111a2804a666e1ce5e182ccc0f4",
         "this_is": "82bd45cbea7d38e6cacda644f9879490b574498aa21b159498a18152dd25af68",
         "this_is_not": "e751c07d58d7d3dadf1f1cd9a684a557970a5ea21d13e92ae16b3267867bba28",

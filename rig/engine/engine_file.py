@@ -195,6 +195,7 @@ def _engine(section: Section) -> tuple[Engine, Yardstick]:
     geometry = _geometry(section.section("geometry"))
     rim_diameter_mm = _length_mm(section, "rim_diameter", 1.0, 20_000.0)
     master = section.whole("master_cylinder", 1, cylinders or MOST_CYLINDERS) or 0
+    stated_tdc, within = _stated_tdc(section, order, 180.0 * strokes)
     engine = Engine(
         name=section.text("name", required=True),
         strokes=strokes,
@@ -206,7 +207,8 @@ def _engine(section: Section) -> tuple[Engine, Yardstick]:
         serial=section.text("serial"),
         geometry=geometry,
         rim_diameter_mm=rim_diameter_mm,
-        stated_tdc_deg=_stated_tdc(section, order, 180.0 * strokes),
+        stated_tdc_deg=stated_tdc,
+        stated_tdc_within_deg=within,
         master_cylinder=master,
     )
     section.end()
@@ -246,10 +248,13 @@ def _firing(
     return order, intervals, False
 
 
-def _stated_tdc(section: Section, order: tuple[int, ...], cycle_deg: float) -> dict[int, float]:
+def _stated_tdc(
+    section: Section, order: tuple[int, ...], cycle_deg: float
+) -> tuple[dict[int, float], float]:
+    """Top dead centres as entered, and the half-width within which each lies."""
     table = section.section("tdc_deg_after_cylinder_1")
     if table is None:
-        return {}
+        return {}, 0.0
     stated: dict[int, float] = {}
     for cylinder in sorted(order):
         deg = table.number(str(cylinder), 0.0, cycle_deg, "degrees")
@@ -257,8 +262,9 @@ def _stated_tdc(section: Section, order: tuple[int, ...], cycle_deg: float) -> d
             table.note("1", f"is {deg:g}", "0: the others are counted from it")
         elif deg is not None:
             stated[cylinder] = deg
+    within = table.number("within_deg", 0.0, 10.0, "degrees") or 0.0
     table.end()
-    return stated
+    return stated, within
 
 
 def _check_stated_tdc(section: Section, engine: Engine) -> None:

@@ -90,6 +90,7 @@ class Window:
     latest_btdc: float
     source: str  # where the figure comes from: manual, page
     stated_as: str = ""  # the figure as the manual has it, e.g. "5/16 in of travel"
+    measure: str = ""  # what the manual measures in, a key of ``windows.FORMS``; "" for degrees
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +199,7 @@ class Engine:
     geometry: Geometry | None = None
     rim_diameter_mm: float | None = None
     stated_tdc_deg: dict[int, float] = field(default_factory=dict)  # cylinder: degrees after 1's
+    stated_tdc_within_deg: float = 0.0  # half-width within which each of these lies
     master_cylinder: int = 0  # cylinder with the master rod; 0: no link rods
 
 

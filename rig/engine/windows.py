@@ -9,6 +9,7 @@ How well an angle is known, as a person types it: degrees, or a length round the
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -20,8 +21,12 @@ from rig.engine.geometry import (
     btdc_from_travel_deg,
     deg_from_rim_rule,
     deg_from_rim_tape,
+    geometry_of,
+    rim_rule_mm,
+    rim_tape_mm,
+    travel_mm,
 )
-from rig.engine.profile import Geometry, Window
+from rig.engine.profile import Engine, Geometry, Window
 
 MOST_SHIFT_DEG = 30.0
 
@@ -100,7 +105,32 @@ def read_window(section: Section, yardstick: Yardstick) -> Window | None:
             "Earliest is the largest, latest the smallest; after top dead centre is negative",
         )
         return None
-    return Window(earliest, middle, latest, source, _as_stated(figures, tolerance, yardstick))
+    measures = [
+        suffix for suffix, form in FORMS.items() if any(each.form is form for each in given)
+    ]
+    measure = next((each for each in measures if FORMS[each].of), "")
+    stated = _as_stated(figures, tolerance, yardstick)
+    return Window(earliest, middle, latest, source, stated, measure)
+
+
+def measured(btdc_deg: float, measure: str, engine: Engine, cylinder: int = 1) -> float | None:
+    """An opening in the measure of the manual (a key of ``FORMS``), mm or inches; positive before
+    top dead centre, negative after.
+
+    None where the engine file does not give what it takes: no geometry, a piston on a link rod, no
+    rim. Source: ``rig.engine.geometry``.
+    """
+    form = FORMS.get(measure)
+    if form is None or not form.of:
+        return None
+    geometry, rim_mm = geometry_of(engine, cylinder), engine.rim_diameter_mm
+    if form.of == "travel" and geometry is not None:
+        size_mm = math.copysign(float(travel_mm(btdc_deg, geometry)), btdc_deg)
+    elif form.of in ("tape", "rule") and rim_mm is not None:
+        size_mm = (rim_tape_mm if form.of == "tape" else rim_rule_mm)(btdc_deg, rim_mm)
+    else:
+        return None
+    return size_mm / _mm_per(form)
 
 
 def read_per_cylinder(

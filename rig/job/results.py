@@ -412,6 +412,39 @@ class Change:
 
     words: str
     unit: str = ""
+    noted: bool = False  # while the captures were taken; else told with the certificate
+
+
+@dataclass(frozen=True, slots=True)
+class PredictedOpening:
+    """What an adjustment was to do to one opening, and what was read since. Degrees BTDC.
+
+    What is read is None, and the verdict empty, where nothing was read since.
+    """
+
+    unit: str
+    setting: str
+    cylinder: int | None
+    before_btdc: float
+    shift_deg: float  # positive earlier
+    predicted_btdc: float
+    u_deg: float  # standard uncertainty of the prediction
+    read_btdc: float | None = None
+    off_deg: float | None = None  # read less predicted
+    within_deg: float | None = None  # what the two may differ by, about 95 %
+    verdict: str = ""  # "confirmed", "not confirmed", ...: of ``rig.adjust.plan.Confirmation``
+
+
+@dataclass(frozen=True, slots=True)
+class MadeAdjustment:
+    """An adjustment that was chosen on the job: what was done, predicted and read."""
+
+    made_utc: str
+    words: str
+    steps: tuple[str, ...]
+    sheet: str  # its file in the job's ``predictions``
+    sheet_sha256: str
+    predictions: tuple[PredictedOpening, ...]
 
 
 @dataclass(frozen=True, slots=True)

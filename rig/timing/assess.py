@@ -177,6 +177,9 @@ def contributions(
         uncertainty_budget.graduation(encoder, figure.seat, datum),
         uncertainty_budget.run_out(encoder, figure.seat, datum),
     ]
+    cylinders = sorted({r.cylinder for r in figure.readings if r.cylinder is not None})
+    entered = uncertainty_budget.entered_tdc(profile.engine, cylinders, reference.cylinder)
+    parts += [entered] if entered else []
     if play_deg:
         parts.append(uncertainty_budget.play(play_deg))
     if figure.readings[0].kind == "set":

@@ -128,7 +128,7 @@ def compare_assessments(
         parts += [replace(part, of=name) for part in own if part.source is not Source.BACKLASH]
     parts += [uncertainty_budget.play_of_both(*plays)] if any(plays) else []
     if shared_reference:
-        parts = [p for p in parts if p.source is not Source.TDC]
+        parts = [p for p in parts if p.source not in uncertainty_budget.OF_TDC]
         if encoder is not None:
             parts = [p for p in parts if p.source not in (Source.GRADUATION, Source.RUN_OUT)]
             seats = (

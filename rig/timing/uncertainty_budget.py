@@ -22,7 +22,7 @@ from rig.base.angles import circular_mean, is_defined, mean_and_spread, modulo, 
 from rig.base.rounding import many
 from rig.base.uncertainty import Contribution, Source, combine, quantisation, rectangular, u_shaped
 from rig.engine.gear_train import disc_places
-from rig.engine.profile import Encoder
+from rig.engine.profile import Encoder, Engine
 from rig.tdc.reference import TdcReference
 from rig.timing.groups import Parting, explained_deg, parted
 from rig.timing.values import Reading
@@ -40,6 +40,12 @@ HAND_PLAY_DEG = 0.25
 
 """How far a crank that is held by hand may stand off while the unit is moved: half-width, crank
 degrees (common practice, no source)."""
+
+
+OF_TDC = frozenset({Source.TDC, Source.ENTERED_TDC})
+
+
+"""What figures share that rest on one top dead centre: it drops out of their differences."""
 
 
 FEW = 5
@@ -152,6 +158,24 @@ def top_dead_centre(reference: TdcReference) -> Contribution:
     kept = [part for part in whole.parts if part.source not in (Source.GRADUATION, Source.RUN_OUT)]
     used = combine(kept) if kept else whole
     return Contribution(Source.TDC, used.u_deg, used.nu_eff, "B", f"reference by {reference.by}")
+
+
+def entered_tdc(engine: Engine, cylinders: Sequence[int], counted_from: int) -> Contribution | None:
+    """Top dead centres of ``cylinders`` that were entered, after the one that was found in cylinder
+    ``counted_from``: each anywhere within its half-width, independent of the others.
+
+    Of several cylinders that of their mean. None where none was entered, or taken as exact.
+    """
+    within = engine.stated_tdc_within_deg
+    entered = [c for c in cylinders if c in engine.stated_tdc_deg and c not in (1, counted_from)]
+    # Found in a cylinder whose own place was entered, all others are off by that.
+    common = counted_from in engine.stated_tdc_deg and counted_from != 1
+    others = sum(c != counted_from for c in cylinders)
+    share = math.hypot(math.sqrt(len(entered)), others if common else 0.0) / max(len(cylinders), 1)
+    if not within or not share:
+        return None
+    how = f"rectangular +/- {within:g} about the entered place (JCGM 100, 4.3.7)"
+    return Contribution(Source.ENTERED_TDC, rectangular(within) * share, math.inf, "B", how)
 
 
 def counting(encoder: Encoder, placing: float = PLACING_LEFT) -> Contribution:

@@ -33,6 +33,7 @@ SOURCES: Mapping[Source, str] = {
     Source.GAUGE: "gauge",
     Source.UNEQUAL_DROPS: "lifts nearly equal",
     Source.TOUCHED_AGAIN: "touched once more",
+    Source.ENTERED_TDC: "TDC as entered",
     Source.OTHER: "other",
 }
 
