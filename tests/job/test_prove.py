@@ -66,21 +66,39 @@ def test_a_certificate_just_made_holds(job: Path) -> None:
         assert rig("verify", each).status == 0
 
 
-@pytest.mark.parametrize("which", ["record", "page", "capture", "engine file"])
+WHICH = ["record", "page", "capture", "engine file"]
+PLACE, CHANGE = st.floats(0.0, 1.0, exclude_max=True), st.integers(1, 255)
+
+
+@pytest.mark.parametrize("which", WHICH)
 @settings(max_examples=3)
-@given(place=st.floats(0.0, 1.0, exclude_max=True), change=st.integers(1, 255))
+@given(place=PLACE, change=CHANGE)
 def test_one_byte_changed_anywhere_is_found(
     job: Path, which: str, place: float, change: int
 ) -> None:
+    assert is_seen_with_a_byte_changed(job, which, place, change)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("which", WHICH)
+@settings(max_examples=8)
+@given(place=PLACE, change=CHANGE)
+def test_one_byte_changed_is_found_and_once_restored_all_holds(
+    job: Path, which: str, place: float, change: int
+) -> None:
+    assert is_seen_with_a_byte_changed(job, which, place, change)
+    assert not is_seen(job, which)
+
+
+def is_seen_with_a_byte_changed(job: Path, which: str, place: float, change: int) -> bool:
     path = files(job)[which]
     good = path.read_bytes()
     at = int(place * len(good))
     try:
         path.write_bytes(good[:at] + bytes([good[at] ^ change]) + good[at + 1 :])
-        seen = is_seen(job, which)
+        return is_seen(job, which)
     finally:
         path.write_bytes(good)
-    assert seen
 
 
 @pytest.mark.parametrize("which", ["record", "page", "capture", "engine file"])

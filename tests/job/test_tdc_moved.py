@@ -12,6 +12,7 @@ from made_job import BEGAN, MadeJob, certificate_in, refused, rig
 
 from rig.base.errors import InputError
 from rig.certificate import record
+from rig.tdc.gauge_points import gauge_note
 from rig.words.diagnostics import diagnostic_words
 
 SLIP_DEG = 6
@@ -197,3 +198,35 @@ def test_a_session_that_went_by_an_older_touch_is_doubted_once_a_later_one_disag
     assert "TDC HAS MOVED" in refused(2, "certify", tmp_path / "job", between.capture)
     # What was certified before anybody could know is still what its recordings give.
     assert rig("verify", kept / saved.name, "--job", tmp_path / "job").status == 0
+
+
+def test_the_gauge_touched_once_more_shows_it_too(tmp_path: Path) -> None:
+    """TDC by the dial gauge; the encoder slips while the units are read; the gauge at the end."""
+    made = MadeJob(tmp_path / "job", 11).do("turn 700 at 150", "goto 40 at 120")
+    for direction in (1, -1):
+        for deg in (32, 26, 20, 14):
+            made.do(f"goto {direction * deg}{'' if direction > 0 else ' back'} at 20")
+            gauge_reading(made, direction)
+        made.do("goto -45 at 60")
+    made.live.use({"method": "gauge, fit", "cylinder": 1})
+    found_s = made.rig.now_s
+    made.state_stroke().do("turn 800 at 150", f"slip {SLIP_DEG}", "turn 800 at 150")
+    made.do("goto 25 at 60", "goto 20 at 20")
+    gauge_reading(made, 1, again=True)
+    made.do("goto -30 at 60", "goto -20 back at 20")
+    gauge_reading(made, -1, again=True)
+    made.end()
+    ran = rig("results", made.folder, made.capture, "--json")
+    assert MOVED.search(ran.err.splitlines()[0])
+    later = [each for each in ran.answer["readings"] if each["t_s"] > found_s]
+    assert len(later) > 10
+    assert not any(each["valid"] for each in later)  # when it slipped, nobody knows
+    certified = rig("certify", made.folder, made.capture)
+    assert MOVED.search(certified.err + certified.out)
+
+
+def gauge_reading(made: MadeJob, direction: int, *, again: bool = False) -> None:
+    made.do("gauge")
+    drop_mm = float(made.rig.reply["travel_mm"])
+    note = gauge_note(drop_mm, made.top_deg(), direction=direction, again=again)
+    made.live.annotate("gauge", note)

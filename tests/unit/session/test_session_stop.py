@@ -38,7 +38,7 @@ def dead_centres(seeds: range) -> list[tuple[float, float, float]]:
     ids=["few", "many"],
 )
 def test_the_stated_interval_holds_the_true_dead_centre(seeds: range, at_least: int) -> None:
-    """U is stated for about 95 %. Fewer than 12 of 16, or 70 of 80, would be a chance of less than
+    """U is stated for about 95 %. Fewer than 4 of 6, or 70 of 80, would be a chance of less than
     one in 100 (binomial)."""
     found = dead_centres(seeds)
     assert sum(abs(error) <= U for error, U, _ in found) >= at_least

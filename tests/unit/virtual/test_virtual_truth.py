@@ -68,6 +68,16 @@ def test_counts_on_the_wire_agree_with_the_true_angles(
     assert {edge.t_us for edge in told.values()} == {int(o["t"] * 1e6) for o in truth}
 
 
+@pytest.mark.slow
+@settings(max_examples=25)
+@given(st.integers(0, 1 << 30), st.sampled_from([2400, 4096, 8192]), st.sampled_from([1, -1]))
+def test_counts_on_the_wire_agree_with_the_true_angles_many_times(
+    seed: int, counts: int, direction: int
+) -> None:
+    inner = test_counts_on_the_wire_agree_with_the_true_angles.hypothesis.inner_test  # type: ignore[attr-defined]
+    inner(seed, counts, direction)
+
+
 def test_the_same_seed_gives_the_same_and_another_another() -> None:
     plan = ["turn 500", "stop in", "touch forward", "stop out", "back 90", "turn 200"]
     one, again, other = (run(plan, PROFILE, seed) for seed in (11, 11, 12))
@@ -213,6 +223,13 @@ def test_a_halted_turn_has_the_same_past(seed: int, slices: int) -> None:
         "turn 90",
         "rest 0.3",
     ]
+
+
+@pytest.mark.slow
+@settings(max_examples=15)
+@given(st.integers(0, 1000), st.integers(1, 60))
+def test_a_halted_turn_has_the_same_past_many_times(seed: int, slices: int) -> None:
+    test_a_halted_turn_has_the_same_past.hypothesis.inner_test(seed, slices)  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("direction", [1, -1])
