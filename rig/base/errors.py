@@ -52,10 +52,7 @@ def reason(why: OSError) -> str:
 
 
 FieldPath = tuple[str | int, ...]
-
-
 """A place in the file: table names, keys, and numbers (from 0) in lists of tables."""
-
 
 LONGEST_SHOWN = 60
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,60}")

@@ -26,10 +26,7 @@ from rig.base.toml_file import MOST_BYTES
 
 _MAKING = ".making-"
 LEFT_AFTER_S = 3600.0
-
-
 """Nobody takes so long to save: a folder in the making that is older was left by a sudden end."""
-
 
 _TAKEN = {errno.EEXIST, errno.ENOTEMPTY}
 _NO_SUCH_THING = {errno.EINVAL, errno.ENOTSUP}  # some network disks cannot sync a folder

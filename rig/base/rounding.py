@@ -26,27 +26,16 @@ from decimal import ROUND_HALF_UP, Decimal
 from rig.base.angles import modulo, wrap
 
 UNKNOWN_TO = 2
-
-
 """Decimals of an angle in degrees whose uncertainty is not known."""
 
-
 LEAST_U = Decimal("0.000001")
-
-
 """A smaller uncertainty is stated as this: no rig comes near it, and digits have to end."""
 
-
 AS_ENTERED = 4
-
-
 """Decimals at most of an angle that somebody entered."""
-
 
 NOT_KNOWN = "not known"
 FEW_FACTOR = 3.0
-
-
 """From this Student factor on (under 4 degrees of freedom) U says more of how few readings there
 were than of how they scatter, and what it comes from is said."""
 

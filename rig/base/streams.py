@@ -21,8 +21,6 @@ from typing import Any, TextIO, cast
 from rig.base.errors import InputError, reason
 
 INTERRUPTED = 128
-
-
 """Ended by a signal: this and its number (common practice, no source)."""
 
 

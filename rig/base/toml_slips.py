@@ -25,10 +25,7 @@ class Slip:
 
 
 Found = tuple[str, str, str]
-
-
 """What is wrong with a value, what goes instead, and the value as it was meant."""
-
 
 _DOUBLE = "“”„‟«»″＂"
 _SINGLE = "‘’‚‛′"

@@ -26,10 +26,7 @@ from rig.engine.profile import Geometry
 
 MOST_NEW_UNITS = 4
 BACK = "<"
-
-
 """Typed in the place of an answer: one question back."""
-
 
 LEVER, AUTOMATIC, FIXED = "lever", "automatic", "fixed"
 NONE = "none"

@@ -24,8 +24,6 @@ from rig.wire.capture import head_of
 
 MOST_NUMBER = 1_000_000_000
 MOST_AFTER = 20
-
-
 """So many captures are named in a head at most; a line of a capture has limits."""
 
 

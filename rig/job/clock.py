@@ -11,8 +11,6 @@ from rig.wire.capture import CaptureReader
 from rig.wire.records import Note
 
 JUMP_S = 2.0
-
-
 """The host notes both its clocks once a second; when they go apart by more, one was set."""
 
 

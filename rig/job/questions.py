@@ -341,6 +341,4 @@ KEYS = (
     "slot_radius", "slot_clockwise", "slot_anticlockwise", "coupling_teeth", "gear_teeth",
     "person",
 )  # fmt: skip
-
-
 """All keys that may be asked, in order; which are depends on the answers."""

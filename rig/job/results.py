@@ -297,8 +297,6 @@ def settle_place(
 
 
 LAST = datetime.max.replace(tzinfo=UTC)
-
-
 """Where a recording that does not say when it began is put."""
 
 

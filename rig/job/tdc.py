@@ -249,8 +249,6 @@ def _each_once(found: Sequence[TdcReference], used: TdcReference) -> list[TdcRef
 
 
 SAME_DEG = 1e-6
-
-
 """Two evaluations of one recording differ by rounding alone, which is far less."""
 
 

@@ -313,10 +313,7 @@ def _channels(counts: Ints) -> Ints:
 Ints = NDArray[np.int64]
 
 STEP_US = 500_000
-
-
 """Stretches end at multiples of this, which are multiples of all times when records are due."""
-
 
 _LONGEST = 600  # steps in a stretch: five minutes, so that a batch stays small
 _SILENCE = 1_200  # steps: ten minutes. Longer without any change is passed over

@@ -25,10 +25,7 @@ from rig.pins.vcd_header import TOKEN, Header, Signal, said
 from rig.wire.records import LineError
 
 Words = NDArray[np.unsignedinteger[Any]]
-
-
 """Bits of pins; as wide as they need."""
-
 
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]

@@ -14,18 +14,12 @@ from collections.abc import Sequence
 from rig.signal.events import IndexPass, Opening, Reason
 
 MOST_VALID = 10_000
-
-
 """Valid openings kept of an input: over an hour's turning at 30 turns a minute with four lobes,
 without a pause (common practice, no source: a job has a few hundred). The first half of them stays,
 since it may be as found, and the latest, since they may be as left."""
 
-
 MOST_OTHERS = 1_000
-
-
 """Openings kept of an input that are no readings: the latest."""
-
 
 MOST_PASSES = 2_000
 

@@ -41,14 +41,9 @@ from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
 
 AS_PORT_OPENS_US = 3_000_000.0
-
-
 """Many boards restart when their port is opened: no fault, so soon after the first word of them."""
 
-
 POWER_CAUSES = 1 | 4
-
-
 """Power on, supply dip: the causes of a restart that no boot loader leaves behind. It may leave the
 watchdog's or none, since many start the program by it (common practice, no source)."""
 

@@ -30,71 +30,42 @@ Floats = NDArray[np.float64]
 PRIOR_EVENTS = 0.5
 PRIOR_CLOSED_US = 1e6
 SHORT_US = 20.0
-
-
 """An open run up to this long is a short one."""
-
 
 PRIOR_SHORT_NOISE = (1.0, 2.0)
 PRIOR_SHORT_CHATTER = (0.5, 4.0)
-
-
 """Short runs among all, before any is seen (common practice, no source)."""
 
-
 PRIOR_BOUNCES = (4.0, 1.0)
-
-
 """Before any is seen, so many bounces in so many openings (common practice, no source)."""
 
-
 SHORT_GAP_US = 100.0
-
-
 """When no gap is longer, all are of the chatter."""
-
 
 CLEARLY = 100.0
 OF_LATE = 10
-
-
 """No split is weighed when chatter is so many times likelier than noise, by the weights as they
 were at most so many passages ago."""
 
-
 MOST = 32
-
-
 """So many runs of a passage may be noise, and after them it is chatter; so many noise events before
 it are looked at."""
 
-
 PRIOR_CROWD = 1e-3
-
-
 """That noise crowds before the contacts part has to show itself: so seldom is it supposed."""
 
-
 NEAR_US = 100_000.0
-
-
 """Noise longer before the parting is of no crowd."""
-
 
 _EVENTS, _FROM_US = np.meshgrid([0.3, 1.0, 3.0], [3_000.0, 10_000.0, 30_000.0])
 _CROWDS, _SPREADS_US = np.append(0.0, _EVENTS), np.append(1.0, _FROM_US)
-
-
 """Crowds that are supposed: noise events more before each parting, and their mean distance from it,
 exponential. The first is none."""
-
 
 _PRIOR_CROWDS = np.append(1.0 - PRIOR_CROWD, np.full(_EVENTS.size, PRIOR_CROWD / _EVENTS.size))
 LEAST = 1e-300
 KEPT = 10_000
 AT_ONCE = 1_000
-
-
 """So many gaps are kept, and so many weighed at once: much chatter takes little memory."""
 
 
@@ -275,32 +246,21 @@ def _short(runs_us: Sequence[float]) -> int:
 
 USUAL_GAP_US = 100.0
 USUAL_FACTOR = 2.5
-
-
 """A mean gap of this, give or take this factor, before any is seen (common practice, no source)."""
 
-
 STRAY = 1e-5 / 4000.0
-
-
 """Density a microsecond of gaps that follow no law: one in a hundred thousand, even up to 4 ms."""
-
 
 _SCALES_US, _BOUNDS = (
     table.ravel()
     for table in np.meshgrid(np.geomspace(20.0, 4000.0, 24), [1.0, 2.0, 3.0, 4.5, 1000.0])
 )
-
-
 """The last bound, in scales, is none."""
-
 
 _BOUNDS_US = _SCALES_US * _BOUNDS
 _MASS = -np.expm1(-_BOUNDS)
 
 MEANS_US: Floats = _SCALES_US - _BOUNDS_US * np.exp(-_BOUNDS) / _MASS
-
-
 """Mean of each law, microseconds; shape (laws,)."""
 
 

@@ -54,15 +54,10 @@ from rig.wire.records import Cut
 Floats = NDArray[np.float64]
 
 LOOK_BACK = 2.0
-
-
 """How far back a passage that came to nothing may be joined, in closed runs that end one."""
-
 
 MOST_EDGES = 9_999
 MOST_JOINED = 1_000
-
-
 """So many edges of a passage are kept, an odd number, and so many passages before it; further ones
 are counted."""
 
@@ -394,8 +389,6 @@ def has_failed(passage: Transition, which: int, settings: Settings) -> Finding:
 
 _FIRST_BIT = 4
 _USUAL = 2
-
-
 """A rig has at least this many contact inputs; more show themselves by a level or an edge."""
 
 

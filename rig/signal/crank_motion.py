@@ -84,8 +84,6 @@ class CrankMotion:
 
 
 _FEW = 12
-
-
 """So many records are done one by one in less time than all at once."""
 
 
@@ -192,15 +190,10 @@ class Stall:
 
 
 HELD_US = 1e6
-
-
 """Without new ground for this long the crank is held. In one count of a fine encoder for so long,
 it would turn by less than a sixth of a degree a second (common practice, no source)."""
 
-
 HELD_DEG = 0.5
-
-
 """A held crank trembles by less than this (common practice, no source)."""
 
 
@@ -284,10 +277,7 @@ def mark_of(row: np.void) -> Mark:
 
 
 SPEED_OVER_US = 150_000.0
-
-
 """Speed is shown over this long: shorter, it flickers with the counts."""
-
 
 STILL_DEG_S = 0.5
 

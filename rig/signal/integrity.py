@@ -96,14 +96,9 @@ def _in_order(rows: NDArray[np.void]) -> NDArray[np.void]:
 LINE_LOSSES = frozenset(
     {"gap", "interrupted", "checksum", "garbage", "long-line", "half-line", "field"}
 )
-
-
 """Trouble after which an edge may be missing."""
 
-
 _COUNT_LOSSES = {"encoder": Reason.ENCODER_JUMPED, "interrupted": Reason.LINE_CUT}
-
-
 """Trouble after which the encoder's count is no longer sure until the index has passed."""
 
 
@@ -130,15 +125,10 @@ class Uncovered:
 
 
 Word = Cut | LineError | Grown | Uncovered
-
-
 """What the rig or the line said of what may be missing."""
-
 
 MOST_WAITING = 500
 LATE = 50
-
-
 """So many positions wait for the rig's totals, ten seconds at the usual rate: a health record is
 due every second. It may stand up to ``LATE`` positions behind its place in time."""
 
@@ -235,8 +225,6 @@ class Covered:
 
 
 MOST_STRETCHES = 10_000
-
-
 """So many losses are kept one by one. No opening is decided so long after it began, but after
 chatter without end."""
 

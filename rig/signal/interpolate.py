@@ -24,23 +24,15 @@ from numpy.typing import NDArray
 from rig.wire.records import WIDTH, Edge
 
 STOPS_WITHIN = 1.0 + math.sqrt(2.0)
-
-
 """A crank that slows down steadily and does not reach another boundary has stopped after at most
 so many times the time between the last two. Worked out: with the speed falling evenly through the
 last two boundaries by d a spacing, the way that is left is (1 - d/2)^2 / 2d of a count, a whole one
 at d = 6 - 4 sqrt 2, where it takes 1 + sqrt 2; for a greater d less."""
 
-
 STILL_US = 250_000.0
-
-
 """The rig waits this long for a next encoder edge; none by then means that the crank stands."""
 
-
 INSTANT_US = 1e-10
-
-
 """Times nearer to one another than this are one: the finest step of a recording is ten times it."""
 
 
@@ -146,18 +138,12 @@ def _speed(points: list[Known]) -> float:
 
 
 LEAST_COUNTS = 40
-
-
 """Counts in a stretch: ten whole lines, over which a change of speed falls on all states alike."""
-
 
 MOST_COUNTS = 4000
 LEAST_STRETCHES = 8
 SURE = 4.0
-
-
 """A state's width is corrected once it differs from a quarter line by this many standard errors."""
-
 
 Floats = NDArray[np.float64]
 Offsets = tuple[float, float, float, float]

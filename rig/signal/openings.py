@@ -45,23 +45,15 @@ from rig.signal.track import INDEX_LEAST_US, IndexInput, Track
 from rig.wire.records import INDEX_INPUT, Batch, Cut, Edge, Restart
 
 SAME_PLACE_COUNTS = 1.0
-
-
 """Contacts that closed going forward do not part by going on within a count: no lobe is so narrow.
 A hand that trembles there turns round within the count, where the movement is hard to tell."""
 
-
 SURE_DEG = 0.1
 MOST_UNSURE = 0.01
-
-
 """An opening is no reading when it is likelier than this that it lies further than ``SURE_DEG``
 crank degrees from where it is given."""
 
-
 MOST_HELD = 2_000
-
-
 """So many openings wait for the index at most; the first of more is given without an angle."""
 
 

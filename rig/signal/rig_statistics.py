@@ -32,26 +32,18 @@ from rig.wire.records import INDEX_INPUT, Batch, Health, Identity, Note, Restart
 NOTE = "rig-check"
 TURN, OFF, ON, BY_HAND, DONE = "turn", "switch off", "switch on", "by hand", "done"
 STEPS = (TURN, OFF, ON, BY_HAND, DONE)
-
-
 """Steps of a check: turn on in the normal direction; a turn with the switch of a unit at OFF, one
 at ON; the contacts of a unit opened by hand, the crank held; and the end of the last step."""
-
 
 BROKEN_OFF = "broken_off"
 
 APART_DEG = 5.0
-
-
 """Openings nearer than this in crank degrees are one place passed again: a hand that goes back."""
-
 
 SAME_COUNT_DEG = 0.5
 
 MOST_EDGES = 20_000
 MOST_LIVES = 1_000
-
-
 """So many edges of an input are kept at most until what they belong to is decided, and so many
 stretches of a rig that restarts again and again."""
 
@@ -428,17 +420,11 @@ def statistics_of(batches: Iterable[Batch], settings: Settings) -> RigStatistics
 
 PIECE_US = 500_000.0
 PIECES = 4
-
-
 """Stood for two seconds: this many pieces in succession."""
 
-
 STANDS_DEG = 1.0
-
-
 """A crank that stands wanders by no more than this, and not on and on (common practice, no
 source: a hand on it trembles by as much)."""
-
 
 _Piece = tuple[int, int, int, int, int]  # number, lowest, highest, first, last
 
@@ -506,8 +492,6 @@ class Wavering:
 
 
 LOOK_BACK_US = 1e6
-
-
 """Chatter is measured over the last second of a passage; edges are kept for so long."""
 
 

@@ -26,8 +26,6 @@ from rig.base.angles import wrap
 from rig.signal.events import IndexPass, Reason, Rejection, Settings
 
 TOLERANCE_COUNTS = 1.5
-
-
 """An index may come this far from where it is expected: its edge and a count's are not one."""
 
 
@@ -102,14 +100,9 @@ class Track:
 
 MOST_TURNS = 8
 MOST_DOUBTS = 1_000
-
-
 """So many stretches in doubt are kept one by one."""
 
-
 ALIKE = 0.01
-
-
 """Turns are alike when their counts differ by less than this part."""
 
 
@@ -170,8 +163,6 @@ class IndexCheck:
 
 
 INDEX_LEAST_US = 20.0
-
-
 """An index pulse shorter than this is noise: at 20,000 counts a second a count lasts 50 us."""
 
 

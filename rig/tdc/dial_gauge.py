@@ -37,8 +37,6 @@ from rig.tdc.reference import UNSTATED_CRANK, Method, TdcReference, offset_bias
 Floats = NDArray[np.float64]
 
 GROWS_SIGMAS = 5.0
-
-
 """Readings that stand up in the middle by more than so many standard uncertainties of one grow
 towards the top; by less they may as well lie on a straight line (common practice, no source)."""
 
@@ -322,15 +320,10 @@ def _both_sides(angles: Floats, tdc_deg: float) -> None:
 LEAST_ARC_DEG = 2.0  # angles at one lift nearer together than this are on one side
 SAME_LIFT_MM = 1e-6
 NEAR_MM, NEAR_SHARE = 0.05, 0.1
-
-
 """How far two lifts may be apart to be brought together: so many millimetres, and that share of the
 smaller one. ``NOT_KNOWN`` of 0.05 mm is about what a reading of the gauge is good to."""
 
-
 NOT_KNOWN = 0.15
-
-
 """Share of such a step that is taken as not known: a rod of anything from 2.8 throws up makes 0.14
 of it a quarter turn from the top, and a gauge's zero 0.05 mm off a tenth at 0.5 mm of lift."""
 

@@ -281,15 +281,10 @@ class GaugeNotes:
 
 SLACK_MM = 0.05
 SLACK_DEG = 1.0
-
-
 """Two readings that contradict one another by less may be clearances, or a cylinder offset (common
 practice, no source)."""
 
-
 BEYOND_DEG = 10.0
-
-
 """So far beyond all points the top lies, where it lies to one side of them."""
 
 
@@ -403,14 +398,9 @@ T = TypeVar("T")
 
 USE = "use"
 MARK_WITHIN_DEG = 1.0
-
-
 """How well a mark is taken to be read where nobody says (common practice, no source)."""
 
-
 ANOTHER_MARK_DEG = 15.0
-
-
 """A mark this far from dead centre is taken to be one of something else: a firing mark, say
 (common practice, no source)."""
 

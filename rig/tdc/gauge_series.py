@@ -36,8 +36,6 @@ from rig.tdc.reference import TdcReference
 
 SUSPECT_SIGMAS = 5.0
 MISFIT = 20.0
-
-
 """Points this many times as far off as was stated of a reading lie on no such curve (common
 practice, no source)."""
 

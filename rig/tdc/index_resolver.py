@@ -23,8 +23,6 @@ from rig.tdc.piston_stop import StopTouches
 from rig.tdc.reference import Method, TdcReference
 
 CLEAR = 0.4
-
-
 """Part of the spacing within which a rough statement settles the place: half is the border."""
 
 

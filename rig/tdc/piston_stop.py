@@ -45,25 +45,16 @@ from rig.tdc.reference import (
 )
 
 LEAST_WAY_DEG = 20.0
-
-
 """From stop to stop the crank swings through hundreds of degrees; a hand trembles by one or two."""
-
 
 TREMBLE_DEG = 2.0
 NEAR_DEG = 1.0
 LEAST_HOLD_S = 0.25
-
-
 """A touch that was left sooner was a turn in the air, or a knock."""
 
-
 UNSTEADY_DEG = 0.2
-
-
 """Middle half of the places while held: wider than this, the touch was not steady (common practice,
 no source). With a coarse encoder a hand that stands on the edge of a count is still steady."""
-
 
 UNSTEADY_COUNTS = 1.5
 
@@ -187,16 +178,10 @@ def _quantiles(
 
 
 STEADY_DEG = 0.3
-
-
 """A touch this far from the others is named (common practice, no source)."""
 
-
 FEWEST = 3
-
-
 """Touches a side below which their spread says little (common practice, no source)."""
-
 
 NO_STOP_DEG = 3.0
 LEAST_ARC_DEG = 10.0  # a piston that near its top hardly moves the crank's touch

@@ -31,22 +31,14 @@ from rig.engine.geometry import stop_bias_deg, stop_travel_mm
 from rig.engine.profile import Geometry
 
 UNSTATED_OFFSET = 0.1
-
-
 """Half-width taken for an offset that nobody states, in throws: with a throw of 50 mm the piston
 pin's line passes within 5 mm of the crank's axis (common practice, no source)."""
 
-
 UNSTATED_CRANK = Geometry(throw_mm=1.0, rod_mm=3.2)
-
-
 """Stands for a crank that nobody states: a short rod, since that is the worst for the bias (common
 practice, no source)."""
 
-
 SINGLE_TOUCH_DEG = 0.3
-
-
 """Half-width taken for a touch that nothing was repeated beside (common practice, no source)."""
 
 
@@ -69,10 +61,7 @@ BY_GAUGE = (Method.EQUAL_LIFTS, Method.FIT)
 
 
 _COMMON = (Source.GRADUATION, Source.RUN_OUT, Source.OFFSET, Source.ENCODER_BACKLASH)
-
-
 """Parts that are the same again when dead centre is found again with the same rig."""
-
 
 Place = Annotated[float, Bounds(-1e6, 1e6)]
 

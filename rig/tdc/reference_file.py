@@ -31,10 +31,7 @@ SCHEMA = "timing-rig reference"
 VERSION = 1
 MOST_BYTES = 10_000_000
 MOST_TRIES = 100
-
-
 """Each time at least one program has saved: so many do not save at once."""
-
 
 Seen = tuple[int, int, int] | None
 

@@ -18,10 +18,7 @@ from rig.tdc.index_resolver import same_frame
 from rig.tdc.reference import Move, TdcReference, is_touched, moved
 
 At = tuple[float, float]
-
-
 """A place in time: number of the recording in order of time, and the rig's time in it, us."""
-
 
 ALWAYS, NEVER = (-math.inf, -math.inf), (math.inf, math.inf)
 

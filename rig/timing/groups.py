@@ -30,31 +30,19 @@ from rig.engine.profile import Encoder
 from rig.timing.values import Assessment, Group, Reading
 
 FALSE_ALARM = 0.001
-
-
 """Of this part of all steady units, at most, the readings are said to lie in groups."""
 
-
 LEAST_DEG = 0.5
-
-
 """Groups nearer than this are left in the spread: a degree disc and a lamp show no less (common
 practice, no source)."""
 
-
 GROSS_DEG = 5.0
-
-
 """A gap as wide as this parts even two readings: with a standard deviation of 0.75 degrees two lie
 so far apart three times in a million (normal; that no sound drive has more is common practice, no
 source)."""
 
-
 MOST_BREAKS = 12
-
-
 """Of the widest gaps within lobes so many are tried."""
-
 
 Floats = NDArray[np.float64]
 

@@ -20,40 +20,23 @@ from rig.timing.uncertainty_budget import counted
 from rig.timing.values import PHASES, Reading
 
 LEAST_LAG_DEG = 5.0
-
-
 """A lag below this, in crank degrees, is no impulse coupling (published lags are several times as
 much; the limit itself: common practice, no source)."""
 
-
 LEAST_LAG_ALONE_DEG = 10.0
-
-
 """The same where there are no running readings, so that the lag is counted from the nominal figure
 and a unit that is merely set late has to be left alone."""
 
-
 SAME_AGAIN = 0.25
-
-
 """Lags and closed angles repeat to this part of the lag: "about the same amount"."""
 
-
 AGAIN_AND_AGAIN = 2
-
-
 """One late opening is an accident; from this many on it is a pattern."""
 
-
 GAP_OF_LAG = 0.5
-
-
 """Between the coupling's openings and the running ones nothing stands for this part of the lag."""
 
-
 PLAY_MARGIN = 1.5
-
-
 """A lag has to exceed the measured play by this factor, or the magnet might have made it."""
 
 

@@ -32,24 +32,15 @@ from rig.timing.firing_tdc import (
 from rig.timing.values import Phase, Reading
 
 STROKE_TOLERANCE_DEG = 30.0
-
-
 """An opening this near to where it belongs on the *other* stroke is called one crank turn out.
 Narrowed to half the distance to the next firing, where cylinders lie closer than that."""
 
-
 SHARED_TDC_DEG = 1.0
-
-
 """Cylinders whose places lie this near to one another, modulo a turn, cannot be told apart."""
 
-
 USUAL_NOMINAL_DEG = 20.0
-
-
 """Where an opening is looked for when no window is stated (common practice, no source): any
 figure between dead centre and full advance serves to choose between cylinders."""
-
 
 NO_TDC = Rejection(Reason.NO_TDC)
 
@@ -274,14 +265,9 @@ _OF_THE_HAND = {
     Reason.TURNED_BACK,
     Reason.JUST_CLOSED,
 }
-
-
 """Nothing, or the crank's movement alone, stands against an opening."""
 
-
 NEAR_DEG = 10.0
-
-
 """A unit is set nearer than this to the figure that is wanted (common practice, no source)."""
 
 

@@ -28,35 +28,21 @@ from rig.timing.groups import Parting, explained_deg, parted
 from rig.timing.values import Reading
 
 PLACING_LEFT = 0.1
-
-
 """What placing an event between encoder edges leaves of q/sqrt(12), the error of rounding to a
 count. It is carried in full however many readings there are, since unequal counts lie in the same
 places on each turn."""
 
-
 HAND_PLAY_DEG = 0.25
-
-
 """How far a crank that is held by hand may stand off while the unit is moved: half-width, crank
 degrees (common practice, no source)."""
 
-
 OF_TDC = frozenset({Source.TDC, Source.ENTERED_TDC})
-
-
 """What figures share that rest on one top dead centre: it drops out of their differences."""
 
-
 FEW = 5
-
-
 """With fewer readings than this a cylinder's own spread is a guess: the unit's is used."""
 
-
 MOST_PLACES = 360
-
-
 """More places than this on an encoder's disc are taken as all round it."""
 
 
@@ -263,8 +249,6 @@ def hand(half_width_deg: float = HAND_PLAY_DEG) -> Contribution:
 
 
 Cell = list[Reading]
-
-
 """Counted readings of one unit, setting, phase and kind, on one lobe and cylinder."""
 
 

@@ -13,8 +13,6 @@ Verdict = Literal["inside", "outside", "inconclusive", "no window set"]
 Phase = Literal["as found", "adjusting", "as left"]
 ADJUSTING: Phase = "adjusting"
 PHASES: tuple[Phase, ...] = ("as found", ADJUSTING, "as left")
-
-
 """In the order in which they come; of a unit, the last that was read tells how it stands."""
 
 

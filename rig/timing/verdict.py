@@ -18,10 +18,7 @@ from rig.timing.values import Verdict
 Rule = Literal["guarded", "simple"]
 
 MOST_READINGS = 200
-
-
 """Nobody turns a crank for more readings than this to settle a verdict."""
-
 
 RULES: dict[Rule, str] = {
     "guarded": (

@@ -22,11 +22,8 @@ from rig.wire.records import Note
 
 FOLDER = "units"
 TURNS, TURNS_BACK, FELT = 5, 3, 3
-
-
 """Openings a lobe forward, closings a lobe turning back, and places felt a side, after which no
 more are asked for (common practice, no source)."""
-
 
 CAUTION = (
     "A magneto on the bench is live as soon as it is turned: its leads on an earthed gap, hands off"

@@ -36,8 +36,6 @@ from rig.wire.formats import open_recording
 from rig.wire.records import Batch, Note
 
 SINGLE_U_DEG = 0.1
-
-
 """Standard uncertainty taken for a figure read once (common practice, no source)."""
 
 
@@ -251,8 +249,6 @@ SAYS = "contacts and lobes of a unit on the bench, turned by hand; not a release
 COVERAGE = 0.95
 NEUTRAL_FIGURE = "neutral"
 MOST_DEG = 1e6
-
-
 """No angle of a unit is as large: it was edited."""
 
 

@@ -29,17 +29,12 @@ WIDTHS_US = 250_000
 HEALTH_US = 1_000_000
 IDENTITY_US = 2_000_000
 QUIET_US = 100_000
-
-
 """A position at least so often."""
-
 
 HEALTH_GAP_US = 200_000
 FOOT_US = 20_000
 
 Timed = tuple[float, bytes]
-
-
 """When the last byte of a line is there (seconds of the rig's time), and the line."""
 
 
@@ -267,10 +262,7 @@ class Board:
 
 
 WAIT_US = 250_000
-
-
 """How long an edge waits for the encoder edges after it."""
-
 
 LONG_VISIT_US = 65_536
 TOO_OLD_US = 1 << 31

@@ -15,8 +15,6 @@ from numpy.typing import NDArray
 from rig.virtual.motion import Curve, Floats, Ints
 
 BEFORE_S = 20e-6
-
-
 """A flaw is over at least this long before the contacts part or meet, so that truth stays true."""
 
 
@@ -54,14 +52,9 @@ NOISES = {
     "gaps": Noise(parting=Bounces(8, (0.02, 3.0), (0.02, 0.5))),
     "worst": Noise(Bounces(8, (0.02, 3.0), (0.02, 0.5)), dropouts=3.0, crowd=150.0, spikes=5.0),
 }
-
-
 """Sorts of contacts by name."""
 
-
 OPENS, CLOSES, NEARS = 1, 2, 0
-
-
 """Levels of a lobe, in order of angle: modulo 3 of a level's number."""
 
 

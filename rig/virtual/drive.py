@@ -14,8 +14,6 @@ from rig.base.angles import modulo
 from rig.virtual.motion import HI, LO, START, TAG, Y_HI, Y_LO, Curve, Floats, join, still
 
 DRIVEN, RIDING, PULLED, SNAPPED, ADJUSTED = range(5)
-
-
 """Marks of a follower's pieces: driven by the crank, carried by the magnet at the front of the
 play, leaping through the play, snapping over in the impulse coupling, moved by hand."""
 

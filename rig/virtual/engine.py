@@ -213,8 +213,6 @@ class World:
 
 
 Signal = tuple[int, bool, Floats, NDArray[np.bool_]]
-
-
 """Level when open, open before the first change, times of the changes, open after each."""
 
 

@@ -21,15 +21,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 FINE_S = 0.008
-
-
 """Knot spacing with a tremor: at most a tenth of its shortest period (12 Hz)."""
-
 
 COARSE_S = 0.02
 SETTLE_S = 0.15
-
-
 """The tremor grows and dies within this time at the ends of a movement."""
 
 
@@ -195,8 +190,6 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 START, C0, C1, C2, C3, LO, HI, Y_LO, Y_HI, TAG = range(10)
-
-
 """Columns of a curve's table: time at which the piece's own time is 0, four coefficients, the
 bounds of its own time, the values at these bounds, and a mark that is carried along."""
 

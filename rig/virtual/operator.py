@@ -25,15 +25,10 @@ GENTLE_DEG_S = 12.0
 NEAR_STOP_DEG = 12.0
 UNIT_DEG_S = 1.5
 SLOT_DEG = 25.0
-
-
 """Farther than this no unit can be moved on its slots, in crank degrees."""
-
 
 STEADY = Hand(uneven=0.2, tremor_deg=0.0)
 Note = Callable[..., None]
-
-
 """Where truth is noted: ``note(list, **entry)``."""
 
 
@@ -342,10 +337,7 @@ FORMS = {
     "noise": (r"(?P<sort>[a-z]+)(?: (?P<name>.+))?", "noise SORT [UNIT]: another sort of contacts"),
     "fault": (rf"(?P<what>.+?)(?: in (?P<after>{NUMBER}))?", "fault WHAT [in S]"),
 }
-
-
 """Verb: form of what follows it, and a line of help."""
-
 
 FAULTS = {
     "cable": (NUMBER, "cable S: nothing comes through for S seconds"),
@@ -366,10 +358,7 @@ FAULTS = {
     "channel": ("a|b|good", "channel a|b|good: an encoder channel is dead"),
     "index": ("none|double|good", "index none|double|good"),
 }
-
-
 """Fault: form of what follows it, and a line of help."""
-
 
 _NUMBERS = ("deg", "speed", "s", "mm", "value", "after")
 

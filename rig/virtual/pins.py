@@ -22,8 +22,6 @@ def whole_us(t_s: Floats) -> Ints:
 
 
 INDEX, FOOT = 0, -1
-
-
 """Inputs beside the contacts, which are numbered from 1."""
 
 
@@ -90,8 +88,6 @@ class Levels:
 
 
 AB = ((0, 0), (1, 0), (1, 1), (0, 1))
-
-
 """Levels of A and B by quadrature state; A leading B counts up."""
 
 
@@ -156,8 +152,6 @@ def _encoder_changes(step: Ints, count: Ints) -> list[str]:
 
 STATE_OF = {levels: state for state, levels in enumerate(AB)}
 SOON_S = 1e-6
-
-
 """A fault shows this long after the start of a stretch, that is, within it."""
 
 

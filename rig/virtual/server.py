@@ -36,15 +36,10 @@ from rig.virtual.operator import FAULTS, FORMS, lines_of, parse, parse_fault
 from rig.virtual.rig import VirtualRig, demo_profile
 
 SLICE_S = 0.05
-
-
 """Rig time computed at once: as long it may take for a command or a ``?`` to have effect."""
-
 
 NAP_S = 0.004
 LINGER_S = 0.3
-
-
 """The port stays open a moment longer, so that the program can read the last bytes."""
 
 

@@ -46,10 +46,7 @@ SUFFIX = ".capture"
 PIECE = 1 << 18
 LONGEST_NOTE = 1 << 16
 MOST_TOLD = 20
-
-
 """So many notes that are wrong are told one by one, the others as their number."""
-
 
 _PASSIVE = b"# host "
 _BEGINS = b"# capture "
@@ -258,22 +255,14 @@ def parsed_note(line: bytes) -> tuple[str, dict[str, object], int] | None:
 
 
 MOST_WAITING = 32 * 1024 * 1024
-
-
 """So many bytes wait in memory while the disk refuses: more than an hour of the busiest rig."""
-
 
 LATELY_S = 5.0
 MOST_FOUL = 16 * 1024
-
-
 """So many bytes that make no line stand in one note: a note is at most LONGEST_NOTE."""
-
 
 GROWS_WITHIN_S = 2.0
 _LOOKS_S = 0.05
-
-
 """A capture that is being taken grows at least once a second: the host notes its clock."""
 
 
@@ -542,8 +531,6 @@ def begin(folder: Path, stem: str, start: dict[str, object]) -> CaptureWriter:
 
 
 pause = time.sleep
-
-
 """How ``is_growing`` waits."""
 
 

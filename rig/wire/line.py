@@ -21,10 +21,7 @@ from rig.base.rounding import many
 
 PROTOCOL = 1
 LONGEST_LINE = 96
-
-
 """Bytes of a line, LF included: ``W`` needs 79; the rest is room for a later version."""
-
 
 HEX_DIGITS = b"0123456789ABCDEF"
 
@@ -135,8 +132,6 @@ Ints = NDArray[np.int64]
 WRAP = 1 << 32
 HALF = 1 << 31
 LATEST_US = 2_000_000
-
-
 """An edge waits at most 250 ms for its neighbours; two seconds leave room for a full line."""
 
 

@@ -27,17 +27,11 @@ from rig.wire.records import Identity
 
 BAUD = 500_000
 LEAST_BAUD, MOST_BAUD = 50, 12_000_000
-
-
 """The lowest rate that POSIX names (termios.h), and the highest of common USB adapters (common
 practice, no source)."""
 
-
 WAIT_S = 0.02
-
-
 """``read`` waits so long for the first byte."""
-
 
 _MOST = 1 << 16  # bytes given at once
 
@@ -242,22 +236,13 @@ def _holder(url: str) -> str:
 
 
 RATES = (BAUD, 250_000, 115_200)
-
-
 """Tried in this order. 500000 is the rate of the line format's own rig."""
 
-
 LISTEN_S = 2.5
-
-
 """A rig speaks ten times a second; a board that is reset by opening the port takes two seconds."""
 
-
 clock_s = time.monotonic
-
-
 """What ``LISTEN_S`` is measured by."""
-
 
 ENOUGH_LINES = 3
 MOST_KEPT = 8192

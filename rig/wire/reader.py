@@ -50,22 +50,13 @@ from rig.wire.records import (
 )
 
 AFTER_RESTART_US = 1_000_000
-
-
 """The carried clock goes on this long after a restart: how long the rig was away is not known."""
 
-
 FEW = 16
-
-
 """So few lines are read one by one as fast as together."""
 
-
 MANY = 2048
-
-
 """At most so many are taken together: their arrays stay near the processor."""
-
 
 _HEX_AND_SPACE = HEX_DIGITS + b" "
 _MASK = WRAP - 1
@@ -424,8 +415,6 @@ def _shown(line: bytes) -> str:
 Row = tuple[object, ...]
 
 MOST_TOLD = 20
-
-
 """So many troubles of a kind at the same time of the rig are told one by one, more as one record:
 a byte may be a trouble of its own, and a record takes far more memory than a byte."""
 

@@ -19,10 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 INDEX_INPUT = 0
-
-
 """Input number of the encoder's index; contacts are numbered from 1."""
-
 
 MOST_CONTACTS = 16
 

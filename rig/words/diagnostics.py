@@ -92,10 +92,7 @@ REASONS: Mapping[Reason, Words] = {
     Reason.FAR_FROM_NOMINAL: _always("the contacts opened with the crank held, far from nominal"),
     Reason.BY_HAND: lambda noted="rejected by hand": noted,
 }
-
-
 """Why a past opening is rejected."""
-
 
 NOW: Mapping[Reason, Words] = {
     Reason.BACKWARDS: lambda shaft: f"{shaft} goes backwards",
@@ -103,8 +100,6 @@ NOW: Mapping[Reason, Words] = {
     Reason.TURNED_BACK: _always("not yet past the furthest point"),
     Reason.SHORT_APPROACH: _always("approach still too short"),
 }
-
-
 """Why an opening now would be rejected, where the words differ; the first value is the shaft."""
 
 

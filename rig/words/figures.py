@@ -9,11 +9,6 @@ import math
 
 from rig.base import rounding
 
-"""Longest text taken over, in characters; what is longer is cut."""
-
-
-"""What is printable and comes before it is harmless; most lines are so (° and ± are)."""
-
 
 def number(value: float | None, decimals: int = 1) -> str:
     """A figure with its decimals, or a dash where there is none."""
@@ -34,9 +29,6 @@ def clock(seconds: float) -> str:
     hours, rest = divmod(whole, 3600)
     minutes, left = divmod(rest, 60)
     return f"{hours}:{minutes:02d}:{left:02d}" if hours else f"{minutes}:{left:02d}"
-
-
-"""Characters of one piece of foreign text that are shown; what follows becomes an ellipsis."""
 
 
 def entered(angle_deg: float) -> str:
