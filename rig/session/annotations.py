@@ -23,7 +23,7 @@ from typing import Generic, TypeVar
 from rig.base.errors import InputError
 from rig.engine.profile import Encoder, Profile, Unit
 from rig.signal import rig_statistics
-from rig.signal.events import IndexPass, Opening, Reason, Rejection
+from rig.signal.events import Opening, Reason, Rejection
 from rig.tdc.reference import TdcReference
 from rig.tdc.validity import At, Holds, Touched, holds
 from rig.timing.values import ADJUSTING, Phase
@@ -44,6 +44,7 @@ class Annotations:
         self._moving = {unit.name: Timeline(False) for unit in profile.units}
         self._moved_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self._levers_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
+        self._work_us: list[float] = []  # when a step of the rig check began or ended, or work did
         self._step: Timeline[tuple[str, str]] = Timeline(("", ""))  # of the rig check, and its unit
         self._phase: Timeline[Phase] = Timeline("as found")
         self._struck: dict[float, Rejection] = {}
@@ -91,9 +92,15 @@ class Annotations:
             and of in ("", unit)
         )
 
+    @property
+    def proving_switch(self) -> bool:
+        """Whether a switch is being proved now: contacts behind it stay earthed, as asked."""
+        return self._step.now[0] in (rig_statistics.OFF, rig_statistics.ON)
+
     def by_hand_us(self, unit: str) -> list[float]:
-        """When something on ``unit`` was moved by hand, as the person noted: itself, its lever."""
-        return [*self.moved_us(unit), *self._levers_us[unit]]
+        """When something on ``unit`` was moved by hand, as the person noted: itself, its lever,
+        its contacts as their gap was set; a switch or a lead, for a step of the rig check."""
+        return [*self.moved_us(unit), *self._levers_us[unit], *self._work_us]
 
     @property
     def tightened(self) -> bool:
@@ -133,7 +140,15 @@ class Annotations:
                 self._levers_us[each.name].append(t_us)
 
     def _check_step(self, t_us: float, value: dict[str, object]) -> None:
-        self._step.set(t_us, (str(value["step"]), str(value.get("unit") or "")))
+        step = str(value["step"])
+        # Switches and leads are moved before such a step, and after a switch was proved.
+        if self.proving_switch or step in (
+            rig_statistics.OFF,
+            rig_statistics.ON,
+            rig_statistics.TURN,
+        ):
+            self._work_us.append(t_us)
+        self._step.set(t_us, (step, str(value.get("unit") or "")))
 
     def _move(self, t_us: float, value: dict[str, object]) -> None:
         moving = self._moving[self.unit(str(value["unit"])).name]
@@ -164,6 +179,7 @@ class Annotations:
     def _said(self, t_us: float, value: dict[str, object]) -> None:
         taken = self.steps.discard if value.get("back") else self.steps.add
         taken(str(value["step"]))
+        self._work_us.append(t_us)
 
     def _change(self, t_us: float, value: dict[str, object]) -> None:
         put(self.changes, value, lambda: (str(value["words"]), str(value.get("unit", ""))))
@@ -173,25 +189,16 @@ class Annotations:
         put(self.remarks, value, lambda: str(value["text"]))
 
 
-def asked_for(
-    told: Annotations,
-    openings: Sequence[Opening],
-    passes: Sequence[IndexPass],
-    unit: str,
-    opening: Opening,
-) -> bool:
-    """Whether contacts parted at rest because the person did what the program asked for, or noted
-    what moved them before the crank was turned again."""
+def asked_for(told: Annotations, turned_us: Sequence[float], unit: str, opening: Opening) -> bool:
+    """Whether contacts opened at rest because the person did what the program asked for, or noted
+    what moved them before the crank was turned again. ``turned_us``: when it was, in order."""
     if told.asked_at(unit, opening.t_us):
         return True
-    by_hand_us = told.by_hand_us(unit)
-    turned = [o.t_us for o in openings if o.direction] if by_hand_us else []
-    turned += [passed.t_us for passed in passes] if by_hand_us else []
-    for noted_us in by_hand_us:
-        first, last = sorted((opening.t_us, noted_us))
-        if not any(first < t_us < last for t_us in turned):
-            return True
-    return False
+    nth = bisect.bisect_left(turned_us, opening.t_us)
+    since_us = turned_us[nth - 1] if nth else -math.inf
+    nth = bisect.bisect_right(turned_us, opening.t_us)
+    until_us = turned_us[nth] if nth < len(turned_us) else math.inf
+    return any(since_us <= noted_us <= until_us for noted_us in told.by_hand_us(unit))
 
 
 T = TypeVar("T")

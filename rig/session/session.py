@@ -21,6 +21,7 @@ from rig.engine.profile import Profile
 from rig.session.annotations import Act, Annotations, Centres, Timeline, asked_for
 from rig.session.diagnostics import Diagnostic, Seen, diagnose
 from rig.session.kept import OpeningLog, PassLog
+from rig.signal import rig_statistics
 from rig.signal.events import Event, Finding, IndexPass, Now, Opening, Reason, Rejection, Settings
 from rig.signal.interpolate import StateWidths
 from rig.signal.openings import OpeningFinder, replay
@@ -209,7 +210,16 @@ class Session:
         return self._passes.n
 
     def _asked(self) -> Callable[[str, Opening], bool]:
-        return partial(asked_for, self.told, self._log.kept, self._passes.kept)
+        turned_us = [each.t_us for each in self._log.kept if each.direction]
+        turned_us += [passed.t_us for passed in self._passes.kept]
+        return partial(asked_for, self.told, sorted(turned_us))
+
+    def _turns_since(self, which: int) -> int:
+        """Forward by the index, since the last opening of an input; with leads on, as the proving
+        of a switch asks for them, none."""
+        if self.told.proving_switch:
+            return 0
+        return self._passes.net(math.inf) - self._net_at.get(which, 0)
 
     def was_read(self, unit: str) -> bool:
         """Whether any reading of ``unit`` counted so far."""
@@ -245,6 +255,9 @@ class Session:
         if act is None:
             return
         self._figures, self._ties = None, []
+        if note.name == rig_statistics.NOTE and self.told.proving_switch:
+            net = self._passes.net(note.t_us)
+            self._net_at.update((unit.input, net) for unit in self.profile.units)
         try:
             act(note.t_us, note.value)
         except (KeyError, TypeError, ValueError, InputError) as why:
@@ -391,7 +404,7 @@ class Session:
             opened=self._log.n,
             left_out=self._log.left_out,
             at_rest_left_out=self._at_rest_left_out,
-            turns_since=lambda which: self._passes.net(math.inf) - self._net_at.get(which, 0),
+            turns_since=self._turns_since,
             is_open=self._finder.contact_open,
             turn_counts=self.index_check.turns,
             counts_wrong=self.index_check.counts_wrong,

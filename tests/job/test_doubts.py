@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from made_job import MadeJob, Ran, certificate_in, finished, refused, rig
 
+from rig.check.procedure import CheckRig
 from rig.signal.events import Reason, Rejection
 from rig.timing.groups import in_groups
 from rig.virtual.board import BoardSpec
@@ -238,6 +239,62 @@ def test_contacts_of_another_unit_than_the_rig_check_asks_for(tmp_path: Path) ->
     made.live.annotate("rig-check", {"step": "by hand", "unit": "lower"})
     opened_by_hand(made)
     made.live.annotate("rig-check", {"step": "done"})
+    assert any(STILL in words for words in live_says(made))
+
+
+def test_nothing_is_said_of_what_the_program_asked_for(tmp_path: Path) -> None:
+    """The guided rig check with a switch for each unit, contacts that stand open as a switch is
+    turned or a lead comes off, more turns at OFF than were asked for; then gap, lever, setting."""
+    made = MadeJob(tmp_path / "job").find_tdc()
+    check, inputs = CheckRig(made.live), {unit.name: unit.input for unit in PROFILE.units}
+
+    def stand(unit: str, *, is_open: bool) -> None:
+        while made.live.session.contact_open(inputs[unit]) is not is_open:
+            made.do("turn 10 at 60", "rest 0.5")
+
+    while (step := check.step) is not None:
+        if step.step in ("switch off", "switch on"):
+            if step.step == "switch off":
+                stand(step.unit, is_open=True)
+            made.do(f"{step.step} {step.unit}", "rest 1")
+            check.begin()
+            made.do("turn 1260 at 200", "rest 1")
+        elif step.step == "turn":
+            stand("upper", is_open=True)
+            made.do("switch off upper", "rest 1", "switch on upper", "rest 1")
+            check.begin()
+            made.do("rest 3", "turn 1300 at 200", "rest 1")
+        else:
+            stand(step.unit, is_open=False)
+            check.begin()
+            made.do(f"finger {step.unit}")
+        check.end()
+        assert live_says(made) == [], step
+    stand("upper", is_open=False)
+    opened_by_hand(made)
+    made.live.annotate("said", {"step": "gap"})
+    made.state_stroke().do("turn 800 at 200", "rest 1")
+    stand("upper", is_open=False)
+    opened_by_hand(made)
+    made.live.next_setting("upper")
+    made.do("lever full retard", "turn 400 at 200")
+    assert live_says(made) == []
+    ran = rig("results", made.end().folder, "--json")
+    assert (ran.answer["said"], ran.err) == ([], "")
+    assert counted(ran) > 8
+
+
+def test_contacts_that_open_at_rest_later_than_the_switch_was_proved_are_said(
+    tmp_path: Path,
+) -> None:
+    made = MadeJob(tmp_path / "job").find_tdc()
+    made.live.annotate("rig-check", {"step": "switch off", "unit": "upper"})
+    made.do("turn 400 at 200", "rest 1")
+    made.live.annotate("rig-check", {"step": "done"})
+    made.do("turn 420 at 200", "rest 1")
+    while made.live.session.contact_open(1):
+        made.do("turn 10 at 60", "rest 1")
+    opened_by_hand(made)
     assert any(STILL in words for words in live_says(made))
 
 
