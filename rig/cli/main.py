@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import math
 import os
 import signal
 import sys
@@ -67,6 +68,10 @@ RENAMED = {
 class _Parser(argparse.ArgumentParser):
     """Usage errors end with status 2 and one sentence, as all wrong input does."""
 
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**settings)
+        self.register("type", float, _number)  # for every option of every command
+
     def error(self, message: str) -> None:  # type: ignore[override]
         _tell(f"{self.prog}: {message}\nTry {self.prog} --help.")
         self.exit(2)
@@ -75,6 +80,17 @@ class _Parser(argparse.ArgumentParser):
         """As the base does it, but what cannot be written is not passed over."""
         if message:
             (file or sys.stderr).write(message)
+
+
+def _number(text: str) -> float:
+    """A finite number. Raises ArgumentTypeError for any other word, "nan" and "inf" included."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number: enter digits, such as 12.5")
+    return value
 
 
 def _tell(text: str) -> None:

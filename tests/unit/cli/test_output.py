@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import argparse
 import io
 import json
 import os
 import subprocess
 import sys
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from made_job import certificate_in, copied, finished, process, refused, rig
 
 from rig import __version__
-from rig.cli.main import COMMANDS, RENAMED
+from rig.cli.main import COMMANDS, RENAMED, parser_of
 
 ROOT = Path(__file__).parents[3]
 PINS = ROOT / "fixtures" / "pins"
@@ -213,3 +215,35 @@ def test_a_stream_without_an_encoding_is_written_to(
     monkeypatch.setattr("sys.stdout", out)
     assert main(["tdc", "show", str(job)]) == 0
     assert "° after the index" in out.getvalue()
+
+
+def float_options() -> list[tuple[str, str]]:
+    return [
+        (command, action.option_strings[0])
+        for command in COMMANDS
+        for parser in all_parsers(parser_of(command))
+        for action in parser._actions
+        if action.type is float and action.option_strings
+    ]
+
+
+def all_parsers(parser: argparse.ArgumentParser) -> Iterator[argparse.ArgumentParser]:
+    yield parser
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for each in action.choices.values():
+                yield from all_parsers(each)
+
+
+def test_only_a_finite_number_is_a_number(capsys: pytest.CaptureFixture[str]) -> None:
+    """``--seconds nan`` would never end."""
+    options = float_options()
+    assert ("live", "--seconds") in options
+    assert ("tdc", "--tdc-deg") in options
+    for command, option in options:
+        every = all_parsers(parser_of(command))
+        parser = next(each for each in every if option in each._option_string_actions)
+        for word in ("nan", "inf", "-inf", "1e999", "ten", "1,5"):
+            with pytest.raises(SystemExit):
+                parser.parse_args([f"{option}={word}"])
+            assert f"{option}: {word!r} is not a number" in capsys.readouterr().err
