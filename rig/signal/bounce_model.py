@@ -30,53 +30,53 @@ Floats = NDArray[np.float64]
 PRIOR_EVENTS = 0.5
 PRIOR_CLOSED_US = 1e6
 SHORT_US = 20.0
-"""An open run up to this long is a short one."""
+"""Open runs up to this length are short."""
 
 PRIOR_SHORT_NOISE = (1.0, 2.0)
-PRIOR_SHORT_CHATTER = (0.5, 4.0)
-"""Short runs among all, before any is seen (common practice, no source)."""
+PRIOR_SHORT_BOUNCE = (0.5, 4.0)
+"""Short runs and all runs, assumed before any is seen (common practice, no source)."""
 
 PRIOR_BOUNCES = (4.0, 1.0)
-"""Before any is seen, so many bounces in so many openings (common practice, no source)."""
+"""Bounces and openings, assumed before any is seen (common practice, no source)."""
 
 SHORT_GAP_US = 100.0
-"""When no gap is longer, all are of the chatter."""
+"""If no gap is longer than this, all runs are bounce."""
 
 CLEARLY = 100.0
 OF_LATE = 10
-"""No split is weighed when chatter is so many times likelier than noise, by the weights as they
-were at most so many passages ago."""
+"""Splits are not weighed when bounce is this many times likelier than noise, by weights that are at
+most ``OF_LATE`` transitions old."""
 
 MOST = 32
-"""So many runs of a passage may be noise, and after them it is chatter; so many noise events before
-it are looked at."""
+"""At most this many runs of a transition can be noise, and at most this many earlier noise events
+are considered."""
 
 PRIOR_CROWD = 1e-3
-"""That noise crowds before the contacts part has to show itself: so seldom is it supposed."""
+"""Prior probability that noise gathers before an opening."""
 
 NEAR_US = 100_000.0
-"""Noise longer before the parting is of no crowd."""
+"""Noise events further before an opening than this do not count as gathered."""
 
 _EVENTS, _FROM_US = np.meshgrid([0.3, 1.0, 3.0], [3_000.0, 10_000.0, 30_000.0])
 _CROWDS, _SPREADS_US = np.append(0.0, _EVENTS), np.append(1.0, _FROM_US)
-"""Crowds that are supposed: noise events more before each parting, and their mean distance from it,
-exponential. The first is none."""
+"""Models of gathered noise: extra noise events before each opening, and their mean (exponential)
+distance from it. The first model has none."""
 
 _PRIOR_CROWDS = np.append(1.0 - PRIOR_CROWD, np.full(_EVENTS.size, PRIOR_CROWD / _EVENTS.size))
 LEAST = 1e-300
 KEPT = 10_000
 AT_ONCE = 1_000
-"""So many gaps are kept, and so many weighed at once: much chatter takes little memory."""
+"""Gaps kept, and gaps weighed at once: this bounds the memory."""
 
 
 class BounceModel:
-    """Learns, and tells the likelier of noise and chatter."""
+    """Learns from transitions, and tells noise from bounce."""
 
     def __init__(self) -> None:
         self._events = PRIOR_EVENTS
         self._closed_us = PRIOR_CLOSED_US
         self._noise_short, self._noise_all = PRIOR_SHORT_NOISE
-        self._chatter_short, self._chatter_all = PRIOR_SHORT_CHATTER
+        self._bounce_short, self._bounce_all = PRIOR_SHORT_BOUNCE
         self._bounces, self._openings = PRIOR_BOUNCES
         self._sure_gaps_us: list[float] = []
         self._sure_crowd: Floats = np.zeros(len(_CROWDS))  # logarithms
@@ -89,23 +89,23 @@ class BounceModel:
 
     @property
     def gap_us(self) -> float:
-        """Mean closed gap of the chatter, microseconds, as learnt so far."""
+        """Mean closed gap of the bounces, microseconds, as learnt so far."""
         return float(self._weighed().sum(axis=1) @ MEANS_US)
 
     @property
     def crowd(self) -> float:
-        """Noise events more before each parting than at other times, as learnt so far."""
+        """Extra noise events before each opening, as learnt so far."""
         return float(self._weighed().sum(axis=0) @ _CROWDS)
 
     def learn_noise(self, runs_us: Sequence[float], closed_us: float) -> None:
-        """Open runs that came to nothing within ``closed_us`` more of closed contacts."""
+        """Open runs of failed transitions, after ``closed_us`` more of closed contacts."""
         self._events += len(runs_us)
         self._closed_us += closed_us
         self._noise_short += _short(runs_us)
         self._noise_all += len(runs_us)
 
     def unlearn_noise(self, runs_us: Sequence[float]) -> None:
-        """Take back open runs that are in question again."""
+        """Take back open runs that may belong to the next opening."""
         self._events -= len(runs_us)
         self._noise_short -= _short(runs_us)
         self._noise_all -= len(runs_us)
@@ -118,12 +118,11 @@ class BounceModel:
         may: int,
         before_us: Sequence[float] = (),
     ) -> list[float]:
-        """How likely it is that 0, 1, ... of the early runs of an opening's passage are noise:
-        shares of one. Learns.
+        """Probabilities that the first 0, 1, ... runs of an opening's transition are noise; they
+        add up to one. Updates the model.
 
-        ``runs_us`` and the gaps after each, n; ``starts_us`` of the runs and of the last one, that
-        goes on, n + 1. At most ``may`` runs are noise. ``before_us``: when noise came before them.
-        Gaps that are all short are of the chatter.
+        ``runs_us`` and the gap after each, n; ``starts_us`` of the runs and of the final one, which
+        goes on, n + 1. At most ``may`` runs are noise. ``before_us``: instants of earlier noise.
         """
         clear = self._clear(runs_us[:may], gaps_us[:may], alone=not before_us)
         doubtful = 0 if clear else min(may, MOST)
@@ -136,19 +135,19 @@ class BounceModel:
             if len(self._sure_gaps_us) > KEPT:
                 self._settle(self._weighed())
         else:
-            splits = self._weigh(noise, self._chatter(runs_us[:doubtful], gaps_us[:doubtful]))
+            splits = self._weigh(noise, self._bounce(runs_us[:doubtful], gaps_us[:doubtful]))
         self._learn_bounces(runs_us, splits)
         return splits
 
-    def _weigh(self, noise: Floats, chatter: Floats) -> list[float]:
-        """How likely each split is, n + 1 shares of one, by logarithms of how likely its noise is,
-        (n + 1, crowds), and its chatter, (n + 1, laws). Weighs laws and crowds anew."""
+    def _weigh(self, noise: Floats, bounce: Floats) -> list[float]:
+        """Probability of each split, n + 1 of them, from the log-likelihoods of its noise,
+        (n + 1, crowds), and its bounces, (n + 1, laws). Updates the weights of laws and crowds."""
         weights = self._weighed()
-        most_noise, most_chatter = noise.max(axis=1), chatter.max(axis=1)
-        noise, chatter = np.exp(noise.T - most_noise), np.exp(chatter.T - most_chatter)
+        most_noise, most_chatter = noise.max(axis=1), bounce.max(axis=1)
+        noise, bounce = np.exp(noise.T - most_noise), np.exp(bounce.T - most_chatter)
         most = most_noise + most_chatter
-        splits = np.log(((weights.T @ chatter) * noise).sum(axis=0)) + most
-        self._settle(_shares(weights * ((chatter * np.exp(most - most.max())) @ noise.T)))
+        splits = np.log(((weights.T @ bounce) * noise).sum(axis=0)) + most
+        self._settle(_shares(weights * ((bounce * np.exp(most - most.max())) @ noise.T)))
         splits = np.exp(splits - splits.max())
         shares: list[float] = (splits / splits.sum()).tolist()
         return shares
@@ -156,7 +155,7 @@ class BounceModel:
     def _noise(
         self, starts_us: Sequence[float], runs_us: Sequence[float], before_us: Sequence[float]
     ) -> Floats:
-        """Logarithm of how likely the runs before each split are as noise, (n + 1, crowds)."""
+        """Log-likelihood as noise of the runs before each split, (n + 1, crowds)."""
         if not runs_us and not before_us:
             return -_CROWDS[None]
         events = np.array([*before_us, *starts_us[:-1]])
@@ -168,15 +167,15 @@ class BounceModel:
         of_runs = _log_share(runs_us, self._noise_short / self._noise_all)
         return np.asarray(log_rate - _CROWDS + _before(of_runs[:, None]))
 
-    def _chatter(self, runs_us: Sequence[float], gaps_us: Sequence[float]) -> Floats:
-        """Logarithm of how likely the runs after each split are as chatter, (n + 1, laws)."""
-        of_runs = _log_share(runs_us, self._chatter_short / self._chatter_all)
+    def _bounce(self, runs_us: Sequence[float], gaps_us: Sequence[float]) -> Floats:
+        """Log-likelihood as bounce of the runs after each split, (n + 1, laws)."""
+        of_runs = _log_share(runs_us, self._bounce_short / self._bounce_all)
         of_runs += math.log(self._more)
         each = log_density(gaps_us) + of_runs[:, None]
         return _before(each[::-1])[::-1]
 
     def _clear(self, runs_us: Sequence[float], gaps_us: Sequence[float], alone: bool) -> bool:
-        """Whether all is surely of the chatter, by the longest gap and what was learnt of late;
+        """Whether all runs are clearly bounce, by the longest gap and what was learnt of late;
         ``alone``: no noise came just before."""
         longest_us = max(gaps_us, default=0.0)
         if longest_us <= SHORT_GAP_US:
@@ -187,11 +186,11 @@ class BounceModel:
             return False
         rate = self._events / self._closed_us + self._crowd_rate
         noise = rate * (1.0 - self._noise_short / self._noise_all)
-        chatter = self._more * (1.0 - self._chatter_short / self._chatter_all)
-        return chatter * self._least_density[nth] > CLEARLY * noise
+        bounce = self._more * (1.0 - self._bounce_short / self._bounce_all)
+        return bounce * self._least_density[nth] > CLEARLY * noise
 
     def _settle(self, weights: Floats) -> None:
-        """Take the weights, with which all that was sure has been weighed."""
+        """Set the weights and clear the evidence that is now part of them."""
         self._weights = weights
         self._sure = 0
         self._sure_gaps_us = []
@@ -205,7 +204,7 @@ class BounceModel:
         return self._bounces / (self._bounces + self._openings)
 
     def _weighed(self) -> Floats:
-        """The weights with what is sure, which waits for a doubt; shares of one."""
+        """The weights, updated with the evidence collected since; they add up to one."""
         log_sure = np.zeros(len(MEANS_US))
         for low in range(0, len(self._sure_gaps_us), AT_ONCE):
             log_sure += log_density(self._sure_gaps_us[low : low + AT_ONCE]).sum(axis=0)
@@ -213,19 +212,19 @@ class BounceModel:
         return _shares(self._weights * np.outer(np.exp(log_sure - log_sure.max()), crowd))
 
     def _learn_bounces(self, runs_us: Sequence[float], splits: Sequence[float]) -> None:
-        """Open runs of one opening; each is of the chatter when the split is not after it."""
+        """Count the open runs of one opening as bounces, by the probability of each split."""
         begun = list(accumulate(splits))[: len(runs_us)]
         begun += [1.0] * (len(runs_us) - len(begun))
         self._openings += 1.0
         self._bounces += sum(begun)
-        self._chatter_all += sum(begun)
-        self._chatter_short += sum(
+        self._bounce_all += sum(begun)
+        self._bounce_short += sum(
             share for share, run_us in zip(begun, runs_us, strict=True) if run_us <= SHORT_US
         )
 
 
 def _shares(weights: Floats) -> Floats:
-    """Shares of one, none of them nothing: no law is ever held to be impossible."""
+    """Normalised weights, none of them zero: no distribution is ever ruled out."""
     return np.asarray(np.maximum(weights / weights.sum(), LEAST))
 
 
@@ -235,7 +234,7 @@ def _before(each: Floats) -> Floats:
 
 
 def _log_share(runs_us: Sequence[float], share: float) -> Floats:
-    """Logarithm of how likely it is that each run is as short as it is."""
+    """Log-probability that each run is as short, or as long, as it is."""
     short = np.array(runs_us, np.float64) <= SHORT_US
     return np.where(short, math.log(share), math.log(1.0 - share))
 
@@ -246,33 +245,33 @@ def _short(runs_us: Sequence[float]) -> int:
 
 USUAL_GAP_US = 100.0
 USUAL_FACTOR = 2.5
-"""A mean gap of this, give or take this factor, before any is seen (common practice, no source)."""
+"""Mean gap, and a factor either way, assumed before any is seen (common practice, no source)."""
 
 STRAY = 1e-5 / 4000.0
-"""Density a microsecond of gaps that follow no law: one in a hundred thousand, even up to 4 ms."""
+"""Density per microsecond of gaps that follow no distribution: one in 100,000, even up to 4 ms."""
 
 _SCALES_US, _BOUNDS = (
     table.ravel()
     for table in np.meshgrid(np.geomspace(20.0, 4000.0, 24), [1.0, 2.0, 3.0, 4.5, 1000.0])
 )
-"""The last bound, in scales, is none."""
+"""The last bound, in scales, means no bound."""
 
 _BOUNDS_US = _SCALES_US * _BOUNDS
 _MASS = -np.expm1(-_BOUNDS)
 
 MEANS_US: Floats = _SCALES_US - _BOUNDS_US * np.exp(-_BOUNDS) / _MASS
-"""Mean of each law, microseconds; shape (laws,)."""
+"""Mean of each distribution, microseconds; shape (laws,)."""
 
 
 def prior() -> Floats:
-    """Weight of each law before any gap is seen, (laws,)."""
+    """Weight of each distribution before any gap is seen, (laws,)."""
     off = np.log(MEANS_US / USUAL_GAP_US) / math.log(USUAL_FACTOR)
     weights = np.exp(-0.5 * off**2)
     return np.asarray(weights / weights.sum())
 
 
 def log_density(gaps_us: Sequence[float]) -> Floats:
-    """Logarithm of the probability a microsecond of each of n gaps under each law; (n, laws)."""
+    """Log-density per microsecond of n gaps under each distribution; (n, laws)."""
     gaps = np.array(gaps_us, np.float64)[:, None]
     density = np.where(gaps < _BOUNDS_US, np.exp(-gaps / _SCALES_US) / (_SCALES_US * _MASS), 0.0)
     return np.asarray(np.log(density + STRAY))
@@ -283,7 +282,7 @@ _AT_STEPS = np.exp(log_density(STEPS_US))
 
 
 def least_density(weights: Floats) -> list[float]:
-    """Probability a microsecond of a gap, by laws that are weighted so, (laws,): the least up to
-    each of ``STEPS_US``."""
+    """Density per microsecond of a gap by distributions with these weights, (laws,): the least up
+    to each of ``STEPS_US``."""
     least: list[float] = np.minimum.accumulate(_AT_STEPS @ weights).tolist()
     return least

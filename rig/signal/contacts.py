@@ -54,12 +54,12 @@ from rig.wire.records import Cut
 Floats = NDArray[np.float64]
 
 LOOK_BACK = 2.0
-"""How far back a passage that came to nothing may be joined, in closed runs that end one."""
+"""How far back a failed transition can be merged, in units of ``closed_end_us``."""
 
 MOST_EDGES = 9_999
 MOST_JOINED = 1_000
-"""So many edges of a passage are kept, an odd number, and so many passages before it; further ones
-are counted."""
+"""Edges kept of a transition (an odd number), and failed transitions kept before it; further edges
+are only counted."""
 
 
 class Rest(Enum):
@@ -72,43 +72,43 @@ class Rest(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Transition:
-    """One passage that is over. ``to`` is where the contacts came to rest after it.
+    """A finished transition. ``to`` is where the contacts came to rest.
 
-    ``mark`` and ``t_us`` belong to the first edge that counts. ``runs`` is how many times the
-    contacts left their rest, ``dropped`` holds the instants of early runs taken for noise.
+    ``mark`` and ``t_us`` belong to its first edge that counts. ``runs`` is how many times the
+    contacts left their rest; ``dropped`` has the instants of early runs taken for noise.
     """
 
     to: Rest
-    decided_us: float  # when silence decided it
+    decided_us: float  # when it was long enough ago to decide
     t_us: float
     mark: np.void
     runs: int
     last_us: float
-    rest_us: float  # how long the contacts had rested before, in microseconds
+    rest_us: float  # how long the contacts had been at rest before
     dropped: tuple[float, ...] = ()
-    longest_us: float | None = None  # longest run away from the rest, when it came to nothing
-    broken: bool = False  # edges that the rig left out may have held its beginning or its end
-    from_us: float = math.nan  # the first edge that was weighed
-    rivals: tuple[tuple[float, float], ...] = ()  # other instants it may have, each with its share
+    longest_us: float | None = None  # longest run away from rest, if it failed
+    broken: bool = False  # its first or last edge may be among edges that the rig left out
+    from_us: float = math.nan  # the first edge considered
+    rivals: tuple[tuple[float, float], ...] = ()  # other possible instants with their probability
 
     def unsure(self, beyond_us: float) -> float:
-        """Probability that the contacts parted more than ``beyond_us`` away from ``t_us``, by what
-        was learnt of noise and chatter."""
+        """Probability that the contacts opened more than ``beyond_us`` away from ``t_us``, by the
+        learnt noise and bounce."""
         return sum(share for at, share in self.rivals if abs(at - self.t_us) > beyond_us)
 
 
 class _Edges(NamedTuple):
-    """Edges of one passage, by turns away from the rest and back to it: their times and marks.
+    """Times and marks of one transition's edges, alternately away from rest and back to it.
 
     A *run* lasts from an edge away to the edge back; the last one may still go on. Plain numbers:
-    a passage has a handful of edges.
+    a transition has a handful of edges.
     """
 
     t_us: list[float]
     marks: NDArray[np.void]
 
     def lengths(self) -> list[float]:
-        """How long each run lasted, without one that goes on."""
+        """Length of each completed run."""
         return [end - start for start, end in zip(self.t_us[::2], self.t_us[1::2], strict=False)]
 
     def gaps(self) -> list[float]:
@@ -120,8 +120,8 @@ _NONE = _Edges([], np.empty(0, np.void))
 
 
 class _Cut(NamedTuple):
-    """Edges that the rig left out: the first, how many, and the longest runs beside and among them
-    in microseconds."""
+    """Edges that the rig left out: the first, how many, and the longest closed and open run beside
+    and among them, in microseconds."""
 
     first_us: float
     edges: int
@@ -130,7 +130,7 @@ class _Cut(NamedTuple):
 
 
 def _joined(pieces: list[_Edges]) -> _Edges:
-    """Pieces in succession, as one."""
+    """Pieces in succession as one."""
     some = [piece for piece in pieces if piece.t_us]
     if len(some) == 1:
         return some[0]
@@ -140,11 +140,11 @@ def _joined(pieces: list[_Edges]) -> _Edges:
 
 
 class Debouncer:
-    """The contacts of one input. ``edges`` and ``until`` return the passages that are decided.
+    """The contacts of one input. ``edges`` and ``until`` return the transitions they decide.
 
-    A *mark* goes with each edge: whatever the caller wants to find again at the first edge of a
-    passage. Decisions depend on the edges and their times alone, not on how many come at once nor
-    on when ``until`` is called, as long as it is told no time beyond an edge that is still to come.
+    Each edge has a *mark*: what the caller wants to find again at a transition's first edge. The
+    decisions depend on the edges and their times alone, not on how the calls divide them, as long
+    as no edge comes before a time that was passed to ``until``.
     """
 
     def __init__(self, settings: Settings, open_level: int = 1) -> None:
@@ -152,20 +152,18 @@ class Debouncer:
         self.open_level = open_level  # level of the input when the contacts are open
         self.rest = Rest.UNKNOWN
         self.level_open: bool | None = None
-        self.due_us = math.inf  # when silence decides the passage
+        self.due_us = math.inf  # when silence decides the transition
         self._rest_since = self._learnt_to = self._last_us = math.nan
-        self._now = _NONE  # edges of the passage that goes on
-        # passages that came to nothing a moment ago
+        self._now = _NONE  # edges of the current transition
+        # recent failed transitions
         self._earlier: deque[_Edges] = deque(maxlen=MOST_JOINED)
-        self._nothing_us: deque[float] = deque(
-            maxlen=MOST
-        )  # when runs began that did, further back
+        self._nothing_us: deque[float] = deque(maxlen=MOST)  # starts of runs that failed longer ago
         self._broken = False
-        self._cut: _Cut | None = None  # one whose end is still to come
-        self._after_cut: int | None = None  # edges of the passage from its first cut on
+        self._cut: _Cut | None = None  # a cut that has not ended yet
+        self._after_cut: int | None = None  # edges of the transition from its first cut on
         self._first_cut = False  # the last edge of ``_now`` is one that was left out
-        self._doubtful_us = -math.inf  # up to then a passage may have begun in a cut before it
-        self.law = BounceModel()
+        self._doubtful_us = -math.inf  # until then a transition may have begun in an earlier cut
+        self.bounce_model = BounceModel()
 
     def begin(self, is_open: bool, t_us: float) -> None:
         """The level at the start of a recording, or after edges were lost."""
@@ -177,7 +175,7 @@ class Debouncer:
         self._fresh()
 
     def _fresh(self) -> None:
-        """No passage goes on."""
+        """No transition is in progress."""
         self.due_us = math.inf
         self._now = _NONE
         self._broken = self._first_cut = False
@@ -185,14 +183,14 @@ class Debouncer:
 
     @property
     def in_cut(self) -> bool:
-        """Whether the edge that ends a cut is still to come: the level is not known."""
+        """Whether a cut has not ended yet: the level is not known."""
         return self._cut is not None
 
     def edges(
         self, t_us: Floats, is_open: NDArray[np.bool_], marks: NDArray[np.void]
     ) -> list[Transition]:
-        """The contacts changed, shapes (n,). A repeated level is no edge. Times grow; a rig that
-        tells an edge later than it said that it would is taken at the time of the one before."""
+        """The contacts changed, shapes (n,). Repeated levels are ignored. Times increase: an edge
+        that the rig sends too late gets the time of the one before."""
         if self.rest is Rest.UNKNOWN and len(t_us):
             self.begin(not is_open[0], float(t_us[0]))
         t_us = np.maximum.accumulate(np.fmax(t_us, self._last_us))
@@ -226,13 +224,13 @@ class Debouncer:
         return decided
 
     def until(self, t_us: float) -> list[Transition]:
-        """No edge comes before ``t_us``: what does that decide?"""
+        """No edge comes before ``t_us``: the transition that this decides, if any."""
         return [self._decided()] if t_us >= self.due_us else []
 
     def cut(
         self, first_us: float, edges: int, longest_low_us: float, longest_high_us: float
     ) -> list[Transition]:
-        """The rig left out so many edges of a burst, the first at ``first_us``; see ``Cut``."""
+        """The rig left out ``edges`` edges of a burst, the first at ``first_us``; see ``Cut``."""
         decided = self.until(first_us)
         runs_us = longest_low_us, longest_high_us
         closed_us, opened_us = runs_us if self.open_level == 1 else runs_us[::-1]
@@ -248,26 +246,26 @@ class Debouncer:
     def _cut_ends(
         self, cut: _Cut, t_us: float, is_open: bool, mark: NDArray[np.void]
     ) -> list[Transition]:
-        """The first edge after a cut has come."""
+        """The first edge after a cut."""
         self._cut = None
         decided = []
         closed = cut.closed_us >= self._s.closed_end_us
         opened = cut.opened_us >= self._s.least_open_us
         returned, left = (closed, opened) if self.rest is Rest.CLOSED else (opened, closed)
-        # When nothing went on, the run before the cut was the rest, and hides those within it.
+        # Without a transition in progress, the longest run includes the rest before the cut.
         self._broken |= returned or not self._now.t_us
-        anew = _Edges([t_us], mark)  # begun within the cut nobody knows where: given at its end
+        anew = _Edges([t_us], mark)  # its beginning, somewhere in the cut, is unknown: use the end
         if self._broken:
             self._now, self._after_cut, self._first_cut = anew, 0, True
         elif self._after_cut is None:
             self._after_cut = 0
-            if len(self._now.t_us) % 2 == 0:  # back at the rest: the cut begins with an edge away
+            if len(self._now.t_us) % 2 == 0:  # at rest: the cut begins with an edge away from it
                 self._now = _joined([self._now, _Edges([cut.first_us], mark)])
                 self._first_cut = True
         assert self._after_cut is not None
         self._after_cut += cut.edges
         self._last_us = t_us
-        if left:  # they came to rest within the cut, and what came after that is not known
+        if left:  # they came to rest within the cut; what followed is unknown
             self.level_open, self.due_us = self.rest is Rest.CLOSED, t_us
             decided.append(self._decided())
             self._now, self._after_cut = anew, cut.edges
@@ -278,27 +276,27 @@ class Debouncer:
 
     def _decided(self) -> Transition:
         leaving = self.level_open is (self.rest is Rest.CLOSED)
-        passage = self._settled() if leaving else self._came_to_nothing()
+        transition = self._settled() if leaving else self._failed()
         self._fresh()
-        return passage
+        return transition
 
     def _settled(self) -> Transition:
-        """The contacts stay where they went: the passage is an opening or a closing."""
+        """The contacts stay where they went: an opening or a closing."""
         edges, first = self._now, 0
         broken = self._broken or edges.t_us[0] <= self._doubtful_us
         to = Rest.OPEN if self.rest is Rest.CLOSED else Rest.CLOSED
         dropped: list[float] = []
         rivals: list[tuple[float, float]] = []
         if to is Rest.OPEN:
-            edges, shares = self._parted(edges)
+            edges, shares = self._merged(edges)
             first = shares.index(max(shares))
             dropped = [t for t in edges.t_us[: 2 * first : 2] if t >= self._now.t_us[0]]
             rivals = list(zip(edges.t_us[::2], shares, strict=False))
             del rivals[first]
         t_us, last_us = edges.t_us[2 * first], self._last_us
         if self._first_cut and 2 * first == len(edges.t_us) - 1:
-            broken = True  # it began with an edge that was left out
-        passage = Transition(
+            broken = True  # its first edge was left out
+        transition = Transition(
             to,
             self.due_us,
             t_us,
@@ -316,32 +314,32 @@ class Debouncer:
         self._earlier.clear()
         self._nothing_us.clear()
         self._doubtful_us = -math.inf
-        return passage
+        return transition
 
-    def _parted(self, edges: _Edges) -> tuple[_Edges, list[float]]:
-        """The edges, with those of the passages before that are joined to them, and how likely it
-        is that 0, 1, ... of the runs are noise."""
+    def _merged(self, edges: _Edges) -> tuple[_Edges, list[float]]:
+        """The edges, with those of earlier transitions merged into them, and the probabilities
+        that the first 0, 1, ... runs are noise."""
         linked = self._linked()
         if linked:
             earlier = _joined([*linked])
-            # The runs in question say nothing yet of how much noise there is.
-            self.law.unlearn_noise(earlier.lengths())
+            # The runs in question are no evidence of noise yet.
+            self.bounce_model.unlearn_noise(earlier.lengths())
             edges = _joined([earlier, edges])
         runs_us, gaps_us = edges.lengths(), edges.gaps()
-        # A run longer than a drop-out belongs to the parting, and all after it.
+        # A run longer than a drop-out belongs to the opening, and so do all after it.
         most_us = self._s.longest_dropout_us
         may = next((nth for nth, us in enumerate(runs_us) if us > most_us), len(runs_us))
         starts_us = edges.t_us[::2]
         before_us = [t for t in self._nothing_us if 0.0 < starts_us[0] - t < NEAR_US]
-        shares = self.law.shares(starts_us, runs_us, gaps_us, may, before_us)
+        shares = self.bounce_model.shares(starts_us, runs_us, gaps_us, may, before_us)
         first = shares.index(max(shares))
         self._learn_noise(runs_us[:first], edges.t_us[2 * first])
         return edges, shares
 
-    def _came_to_nothing(self) -> Transition:
+    def _failed(self) -> Transition:
         edges = self._now
         runs_us = edges.lengths()
-        passage = Transition(
+        transition = Transition(
             self.rest,
             self.due_us,
             edges.t_us[0],
@@ -358,38 +356,40 @@ class Debouncer:
             self._nothing_us.extend(edges.t_us[::2])
             if self._after_cut is None:
                 self._linked().append(edges)
-            else:  # it cannot be weighed whether it belongs to an opening that follows soon
+            else:  # whether it belongs to an opening that follows soon cannot be weighed
                 self._earlier.clear()
                 self._doubtful_us = self._last_us + LOOK_BACK * self._s.closed_end_us
-        return passage
+        return transition
 
     def _learn_noise(self, runs_us: list[float], until_us: float) -> None:
-        self.law.learn_noise(runs_us, max(until_us - self._learnt_to, 0.0))
+        self.bounce_model.learn_noise(runs_us, max(until_us - self._learnt_to, 0.0))
         self._learnt_to = until_us
 
     def _linked(self) -> deque[_Edges]:
-        """The edges that came to nothing, if this passage began soon enough after them."""
+        """The edges of failed transitions, if this one began soon enough after them."""
         limit_us = LOOK_BACK * self._s.closed_end_us
         if self._earlier and self._now.t_us[0] - self._earlier[-1].t_us[-1] > limit_us:
             self._earlier.clear()
         return self._earlier
 
 
-def has_failed(passage: Transition, which: int, settings: Settings) -> Finding:
-    """The finding that a passage on input ``which`` is that did not come to rest elsewhere."""
-    longest_us = passage.longest_us or 0.0
-    if passage.to is Rest.OPEN:
+def failed_finding(transition: Transition, which: int, settings: Settings) -> Finding:
+    """The finding that a failed transition on input ``which`` is."""
+    longest_us = transition.longest_us or 0.0
+    if transition.to is Rest.OPEN:
         kind = "touch while open"
     elif longest_us > settings.longest_dropout_us:
         kind = "short opening"
     else:
         kind = "spike" if longest_us <= SHORT_US else "drop-out"
-    return Finding(passage.t_us, kind, which, f"{longest_us:.0f} us, {many(passage.runs, 'time')}")
+    return Finding(
+        transition.t_us, kind, which, f"{longest_us:.0f} us, {many(transition.runs, 'time')}"
+    )
 
 
 _FIRST_BIT = 4
 _USUAL = 2
-"""A rig has at least this many contact inputs; more show themselves by a level or an edge."""
+"""Every rig has at least this many contact inputs; others appear with their first record."""
 
 
 class Inputs:
@@ -418,7 +418,7 @@ class Inputs:
         return (int(row["levels"]) >> (_FIRST_BIT + which - 1) & 1) == self.open_level(which)
 
     def begin(self, positions: NDArray[np.void]) -> None:
-        """Levels at the start of a recording, by the first of the ``positions`` if there is one."""
+        """Levels at the start of a recording, from the first of the ``positions``, if any."""
         if not len(positions):
             return
         row = positions[0]
@@ -427,35 +427,37 @@ class Inputs:
             self[which].begin(self.is_open(which, row), float(row["t_us"]))
 
     def edges(self, marks: NDArray[np.void]) -> list[tuple[int, Transition]]:
-        """Edges of any contact inputs, as rows of dtype ``MARK`` in order of time. Gives the
-        passages that are decided, and on which input.
+        """Edges of any contact inputs, as rows of dtype ``MARK`` in order of time. Returns the
+        transitions that they decide, each with its input.
         """
         decided = []
         for which in np.unique(marks["input"]).tolist():
             own = marks[marks["input"] == which]
             contact = self[which]
             is_open = own["level"] == contact.open_level
-            decided += [(which, passage) for passage in contact.edges(own["t_us"], is_open, own)]
+            decided += [
+                (which, transition) for transition in contact.edges(own["t_us"], is_open, own)
+            ]
         return decided
 
     def until(self, t_us: float) -> list[tuple[int, Transition]]:
-        """No edge comes before ``t_us``: what does that decide, and on which input?"""
+        """No edge comes before ``t_us``: the transitions that this decides, each with its input."""
         return [
-            (which, passage)
+            (which, transition)
             for which, debouncer in self._debouncers.items()
-            for passage in debouncer.until(t_us)
+            for transition in debouncer.until(t_us)
         ]
 
     def cut(self, cut: Cut) -> list[tuple[int, Transition]]:
-        """Edges of a contact input were left out. Gives the passages that silence up to the first
-        of them decides."""
+        """Edges of a contact input were left out. Returns the transitions that silence before the
+        first of them decides."""
         contact = self[cut.input]
         runs_us = cut.longest_low_us, cut.longest_high_us
         return [(cut.input, p) for p in contact.cut(cut.first_us, cut.edges, *runs_us)]
 
-    def set_right(self, row: np.void) -> list[tuple[Finding, bool]]:
-        """After a loss: take the levels from a record with nothing outstanding. Tells of each input
-        that is not where it was, and whether its contacts opened meanwhile."""
+    def resync(self, row: np.void) -> list[tuple[Finding, bool]]:
+        """After a loss: take the levels from a record with nothing outstanding. Returns a finding
+        for each input whose level changed, and whether its contacts opened."""
         changed = []
         t_us = float(row["t_us"])
         for which, debouncer in self._debouncers.items():

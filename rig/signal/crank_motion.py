@@ -9,8 +9,8 @@ furthest point; a larger one restarts the approach. The start of a recording cou
 moves to and fro below its furthest point. Contacts that open while the crank is held were opened by
 something other than turning.
 
-``Mark`` keeps the state at an edge until its transition is decided. ``Showing`` gives the crank as
-it is now, for display and never for a reading.
+``Mark`` keeps the state at an edge until its transition is decided. ``CrankDisplay`` gives the
+present state of the crank, for display and never for a reading.
 """
 
 from __future__ import annotations
@@ -28,25 +28,25 @@ from rig.wire.records import EDGE, POSITION, Edge
 
 
 class Movement(NamedTuple):
-    """Times of n positions, and the run-up and the lull (``Lull.along``) before the first and after
-    each: (n,), (n + 1,)."""
+    """Times of n positions, (n,), and approach and stall (``Stall.along``) before the first and
+    after each, (n + 1,)."""
 
     t_us: NDArray[np.float64]
     start: NDArray[np.float64]
     furthest: NDArray[np.float64]
-    lull_us: NDArray[np.float64]
-    lull_low: NDArray[np.float64]
+    stalled_us: NDArray[np.float64]
+    stalled_low: NDArray[np.float64]
 
 
 class CrankMotion:
-    """Keeps positions until their time has come, and then moves the run-up on over them.
+    """Keeps positions until they are due, then updates the approach from them.
 
     ``next_us`` is the time of the first that waits; inf when none does.
     """
 
     def __init__(self, settings: Settings) -> None:
-        self.run_up = Approach(settings.forgiven_deg / settings.count_deg)
-        self._lull = Stall()
+        self.approach = Approach(settings.forgiven_deg / settings.count_deg)
+        self._stall = Stall()
         self._direction = settings.direction
         self._columns(np.empty(0, POSITION))
 
@@ -56,7 +56,7 @@ class CrankMotion:
         self._columns(np.concatenate((left, positions), dtype=POSITION) if len(left) else positions)
 
     def _columns(self, rows: NDArray[np.void]) -> None:
-        """Plain columns, in counts that grow in the normal direction."""
+        """Plain columns, in counts that increase in the normal direction."""
         low, high, now = rows["low"] + 0.5, rows["high"] + 0.5, rows["count"] + 0.5
         if self._direction < 0:
             low, high, now = -high, -low, -now
@@ -66,31 +66,31 @@ class CrankMotion:
         self.next_us = float(self._t_us[0]) if len(rows) else math.inf
 
     def waiting_before(self, t_us: float) -> NDArray[np.void]:
-        """The positions before ``t_us`` that were not walked over yet."""
+        """The positions before ``t_us`` that were not processed yet."""
         ready = int(self._t_us[self._walked :].searchsorted(t_us))
         return self._rows[self._walked : self._walked + ready]
 
     def to(self, before_us: float) -> Movement:
-        """Walk over the positions before ``before_us``, maybe none."""
+        """Process the positions before ``before_us``, if any."""
         first = self._walked
         ready = first + int(self._t_us[first:].searchsorted(before_us))
         self._walked = ready
         self.next_us = float(self._t_us[ready]) if ready < len(self._t_us) else math.inf
         t_us, low = self._t_us[first:ready], self._low[first:ready]
-        start, furthest = self.run_up.moved_along(
+        start, furthest = self.approach.moved_along(
             low, self._high[first:ready], self._now[first:ready]
         )
-        return Movement(t_us, start, furthest, *self._lull.along(t_us, low, furthest[1:]))
+        return Movement(t_us, start, furthest, *self._stall.along(t_us, low, furthest[1:]))
 
 
 _FEW = 12
-"""So many records are done one by one in less time than all at once."""
+"""Fewer records than this are faster one by one than vectorised."""
 
 
 class Approach:
-    """State of the run-up, in counts that grow in the normal direction.
+    """State of the approach, in counts that increase in the normal direction.
 
-    A count stands for its middle: the crank was within half a count of it.
+    A count means its middle: the crank was within half a count of it.
     """
 
     __slots__ = ("_forgiven", "furthest", "start")
@@ -103,7 +103,7 @@ class Approach:
     def moved(self, low: float, high: float, now: float) -> None:
         """The crank is at ``now`` and was between ``low`` and ``high`` since the last call.
 
-        A move back is measured from the furthest point before, and from ``high`` to ``now``.
+        A movement back is measured from the earlier furthest point, and from ``high`` to ``now``.
         """
         if self.start is None:
             self.start, self.furthest = now, now
@@ -118,7 +118,7 @@ class Approach:
     def moved_along(self, low: Floats, high: Floats, now: Floats) -> tuple[Floats, Floats]:
         """The same as ``moved`` for each of n records in turn, shapes (n,).
 
-        Gives ``start`` (NaN: none yet) and ``furthest`` before the first and after each of them,
+        Returns ``start`` (NaN: none yet) and ``furthest`` before the first and after each of them,
         shapes (n + 1,).
         """
         starts, furthests = np.empty(len(now) + 1), np.empty(len(now) + 1)
@@ -140,7 +140,7 @@ class Approach:
         return starts, furthests
 
     def _onward(self, low: Floats, high: Floats, now: Floats) -> Floats | None:
-        """The furthest after each record, when there are some and in none it begins anew."""
+        """The furthest point after each record; None if an approach restarts in one of them."""
         if self.start is None or len(now) < _FEW:
             return None
         reached = np.maximum.accumulate(np.concatenate(([self.furthest], high)))
@@ -153,8 +153,8 @@ class Approach:
         self.furthest = float(reached[-1])
         return reached[1:]
 
-    def judge(self, at: float) -> tuple[float, bool]:
-        """Run-up at place ``at`` in counts, and whether ``at`` is beyond all that was forgiven."""
+    def measured(self, at: float) -> tuple[float, bool]:
+        """Approach at place ``at`` in counts, and whether ``at`` is past the furthest point."""
         start = at if self.start is None else self.start
         return max(at - start, 0.0), at >= self.furthest - 0.5
 
@@ -163,7 +163,7 @@ Floats = NDArray[np.float64]
 
 
 class Stall:
-    """Since when no new ground was gained, and the lowest place since. Counts grow forward."""
+    """Last new ground of the crank, and the lowest place since. Counts increase forward."""
 
     __slots__ = ("_furthest", "_lowest", "_since_us")
 
@@ -171,16 +171,16 @@ class Stall:
         self._since_us, self._lowest, self._furthest = math.inf, 0.0, math.nan
 
     def along(self, t_us: Floats, low: Floats, furthest: Floats) -> tuple[Floats, Floats]:
-        """Time since which none was gained (inf before any position) and the lowest place since,
-        before the first of n positions and after each of them, shapes (n + 1,).
+        """Time of the last new ground (inf before any position) and the lowest place since, before
+        the first of n positions and after each of them, shapes (n + 1,).
 
-        ``t_us`` and ``low`` of the positions, shapes (n,), and the run-up's ``furthest`` place
+        ``t_us`` and ``low`` of the positions, shapes (n,), and the approach's ``furthest`` point
         after each of them, shape (n,).
         """
         gained = np.diff(furthest, prepend=self._furthest) != 0.0
         stretch = np.concatenate(([0], np.cumsum(gained)))
         since = np.concatenate(([self._since_us], t_us[gained]))[stretch]
-        # One running minimum for all: each stretch is put below everything that came before it.
+        # One running minimum for all: shift each stretch below everything before it.
         lowest = np.concatenate(([self._lowest], low))
         below = stretch * (lowest.max() - lowest.min() + 1.0)
         lowest = np.minimum.accumulate(lowest - below) + below
@@ -190,31 +190,31 @@ class Stall:
 
 
 HELD_US = 1e6
-"""Without new ground for this long the crank is held. In one count of a fine encoder for so long,
-it would turn by less than a sixth of a degree a second (common practice, no source)."""
+"""A crank without new ground for this long is held. At less than one fine count in that time it
+would turn by less than a sixth of a degree a second (common practice, no source)."""
 
 HELD_DEG = 0.5
 """A held crank trembles by less than this (common practice, no source)."""
 
 
 def why_held(closed_us: float) -> Reason:
-    """Why an opening with the crank held does not count; ``closed_us`` is how long the contacts had
-    been closed. Nobody moves a unit to and fro in less than a second (common practice, no source).
+    """Why an opening with the crank held is not valid. ``closed_us``: how long the contacts had
+    been closed. Nobody moves a unit to and fro within a second (common practice, no source).
     """
     return Reason.CRANK_STILL if closed_us >= HELD_US else Reason.JUST_CLOSED
 
 
 def is_held(mark: Mark, direction: int, count_deg: float) -> bool:
-    """Whether the crank was held at a mark, though it was not still: it gained no new ground for a
-    second, moved little in that time, and the encoder edge that follows is not one onto new ground.
+    """Whether the crank was held at a mark, though it was not still: it gained no ground for a
+    second, moved little in that time, and the next encoder edge is not onto new ground.
 
-    ``direction`` is +1 where forward is the way in which the encoder counts up.
+    ``direction`` is +1 where the encoder counts up going forward.
     """
-    edge, furthest = mark.edge, mark.run_furthest
+    edge, furthest = mark.edge, mark.approach_furthest
     here = (edge.at_count + 0.5) * direction
-    if not edge.t_us - mark.lull_us >= HELD_US or here > furthest:
+    if not edge.t_us - mark.stalled_us >= HELD_US or here > furthest:
         return False
-    if (furthest - min(mark.lull_low, here)) * count_deg >= HELD_DEG:
+    if (furthest - min(mark.stalled_low, here)) * count_deg >= HELD_DEG:
         return False
     for t_us, at, step in zip(edge.around_t_us, edge.around_at, edge.around_step, strict=True):
         if step and t_us > edge.t_us:
@@ -225,11 +225,14 @@ def is_held(mark: Mark, direction: int, count_deg: float) -> bool:
 MARK = np.dtype(
     [
         *EDGE.descr,
-        ("run_start", "f8"),  # of the run-up, in counts that grow forward; NaN before any position
-        ("run_furthest", "f8"),
-        ("lull_us", "f8"),  # since when no new ground was gained, and the lowest place since
-        ("lull_low", "f8"),
-        ("offsets", "f8", (4,)),  # of the encoder's boundaries, see ``Widths``
+        (
+            "approach_start",
+            "f8",
+        ),  # of the approach, counts increasing forward; NaN before any position
+        ("approach_furthest", "f8"),
+        ("stalled_us", "f8"),  # last new ground, and the lowest place since
+        ("stalled_low", "f8"),
+        ("offsets", "f8", (4,)),  # of the encoder's boundaries, see ``StateWidths``
     ]
 )
 
@@ -238,30 +241,30 @@ class Mark(NamedTuple):
     """One row of ``MARK`` in plain numbers."""
 
     edge: Edge
-    run_start: float
-    run_furthest: float
-    lull_us: float
-    lull_low: float
+    approach_start: float
+    approach_furthest: float
+    stalled_us: float
+    stalled_low: float
     offsets: Offsets
 
 
 def marked(
     edges: NDArray[np.void],
-    walked: Movement,
+    movement: Movement,
     widths_us: NDArray[np.float64],
     offsets: NDArray[np.float64],
 ) -> NDArray[np.void]:
-    """Marks for edges (dtype ``EDGE``, shape (n,)) among positions that were walked over and
-    widths records at ``widths_us``, shape (m,), with the ``offsets`` before the first and after
-    each of them, shape (m + 1, 4). An edge comes before a position and widths of its instant.
+    """Marks for edges (dtype ``EDGE``, shape (n,)). ``movement`` are the positions processed with
+    them; ``widths_us``, shape (m,), are the times of width records, ``offsets`` those before the
+    first and after each of them, shape (m + 1, 4). At equal times, an edge comes first.
     """
     marks = np.empty(len(edges), MARK)
     for name in EDGE.names or ():
         marks[name] = edges[name]
     t_us = edges["t_us"]
-    at = walked.t_us.searchsorted(t_us)
-    marks["run_start"], marks["run_furthest"] = walked.start[at], walked.furthest[at]
-    marks["lull_us"], marks["lull_low"] = walked.lull_us[at], walked.lull_low[at]
+    at = movement.t_us.searchsorted(t_us)
+    marks["approach_start"], marks["approach_furthest"] = movement.start[at], movement.furthest[at]
+    marks["stalled_us"], marks["stalled_low"] = movement.stalled_us[at], movement.stalled_low[at]
     marks["offsets"] = offsets[widths_us.searchsorted(t_us)]
     return marks
 
@@ -269,20 +272,20 @@ def marked(
 def mark_of(row: np.void) -> Mark:
     """A row of ``MARK`` in plain numbers."""
     values: Any = row.item()
-    *edge, start, furthest, lull_us, lull_low, offsets = values
+    *edge, start, furthest, stalled_us, stalled_low, offsets = values
     around = (column.tolist() for column in edge[4:])
     return Mark(
-        Edge(*edge[:4], *around), start, furthest, lull_us, lull_low, tuple(offsets.tolist())
+        Edge(*edge[:4], *around), start, furthest, stalled_us, stalled_low, tuple(offsets.tolist())
     )
 
 
 SPEED_OVER_US = 150_000.0
-"""Speed is shown over this long: shorter, it flickers with the counts."""
+"""Time over which the displayed speed is averaged: below that, it flickers with the counts."""
 
 STILL_DEG_S = 0.5
 
 
-class Showing:
+class CrankDisplay:
     """Keeps the last few positions."""
 
     def __init__(self) -> None:
@@ -295,7 +298,7 @@ class Showing:
         first = max(int(np.searchsorted(recent["t_us"], since)) - 1, 0)
         self._recent = recent[first:]
 
-    def now(self, latest: np.void, track: Track, run_up: Approach, settings: Settings) -> Now:
+    def now(self, latest: np.void, track: Track, approach: Approach, settings: Settings) -> Now:
         """The crank at ``latest``."""
         at = int(latest["count"]) + 0.5
         signed = at * settings.direction
@@ -304,7 +307,7 @@ class Showing:
         moved = (int(latest["count"]) - int(first["count"])) * settings.direction
         speed = moved * settings.count_deg / passed_us * 1e6 if passed_us > 0 else 0.0
         direction: Literal[1, 0, -1] = 0 if abs(speed) < STILL_DEG_S else 1 if speed > 0 else -1
-        run, passed = run_up.judge(signed)
+        run, passed = approach.measured(signed)
         run_deg = run * settings.count_deg
         angle = None if track.lost else track.crank_deg(at)
         short = Rejection(Reason.SHORT_APPROACH, (run_deg, settings.run_up_deg))

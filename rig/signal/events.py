@@ -13,21 +13,21 @@ from typing import Literal
 
 
 class Reason(StrEnum):
-    """Why an opening is no reading. The value is the code that ``--json`` gives; ``rig.words`` has
-    the words. Beside each, the data of its ``Rejection``, where it has any."""
+    """Why an opening is not a reading. The value is the code in ``--json``; ``rig.words`` has the
+    words. The comments name the data of its ``Rejection``, if any."""
 
     BACKWARDS = "backwards"
     LINES_LOST = "lines-lost"  # lines from the rig
     UNSEEN = "unseen"  # the rig could not watch the contacts
-    NOT_COVERED = "not-covered"  # the rig had not said whether an edge was lost
+    NOT_COVERED = "not-covered"  # the rig had not reported whether an edge was lost
     BOUNCES_CUT = "bounces-cut"  # more bounces than the line carries
     ENCODER_JUMPED = "encoder-jumped"
     LINE_CUT = "line-cut"
     INDEX_OFF = "index-off"  # by how many counts; counts a turn
-    CRANK_STILL = "crank-still"  # nothing else against it: the unit, or its lever, was moved
+    CRANK_STILL = "crank-still"  # valid otherwise: the unit, or its lever, was moved
     JUST_CLOSED = "just-closed"  # crank held, a trembling hand closed and opened the contacts
     SHORT_APPROACH = "short-approach"  # degrees it had; degrees it needs
-    TURNED_BACK = "turned-back"  # not past the furthest point from which the crank went back
+    TURNED_BACK = "turned-back"  # not past the furthest point before the crank turned back
     NOISE_OR_BOUNCE = "noise-or-bounce"  # noise just before it may have been its first opening
     INDEX_NEVER_MET = "index-never-met"
     RESTARTED_BEFORE_INDEX = "restarted-before-index"
@@ -46,7 +46,7 @@ class Reason(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Rejection:
-    """A reason with its data, in the order that stands beside the reason."""
+    """A reason with its data, in the order given beside the reason."""
 
     reason: Reason
     data: tuple[float | str, ...] = ()
@@ -54,11 +54,11 @@ class Rejection:
 
 @dataclass(frozen=True, slots=True)
 class Opening:
-    """The instant at which contacts first part in the passage that ends with them staying open.
+    """The instant at which contacts first open in the transition that ends with them staying open.
 
-    ``crank_deg`` grows in the normal direction and is a whole number of turns at each leading edge
-    of the index; None when no index was ever met. ``direction`` is +1 for movement in the normal
-    direction, -1 backwards, 0 when the crank stood still.
+    ``crank_deg`` increases in the normal direction and is a whole number of turns at each leading
+    edge of the index; None when the index was never met. ``direction`` is +1 for movement in the
+    normal direction, -1 backwards, 0 when the crank stood still.
     """
 
     input: int
@@ -66,10 +66,10 @@ class Opening:
     crank_deg: float | None
     direction: int
     speed_deg_s: float
-    run_up_deg: float  # movement in the normal direction since it began anew
-    rejection: Rejection | None  # why it is no reading; None when it is one
-    partings: int  # times that the contacts parted in the passage
-    passage_us: float  # from the first parting to the last
+    run_up_deg: float  # movement in the normal direction since the last reversal
+    rejection: Rejection | None  # why it is not a reading; None when it is one
+    partings: int  # times that the contacts opened in the transition, bounces included
+    passage_us: float  # from the first of these to the last
     closed_us: float  # how long the contacts had been closed before
     closed_deg: float  # crank degrees passed since they closed (NaN: not seen)
 
@@ -81,7 +81,7 @@ class Opening:
 
 @dataclass(frozen=True, slots=True)
 class Closing:
-    """The contacts came to rest closed; the instant is the first touch of that passage."""
+    """The contacts came to rest closed; the instant is their first touch in that transition."""
 
     input: int
     t_us: float
@@ -95,8 +95,8 @@ class Closing:
 class IndexPass:
     """The leading edge of the index pulse was passed.
 
-    ``off_counts`` is how far the count stood from where the reference expected it; ``anchored``
-    is true when this pass became the reference (the first, or the first after counts were lost).
+    ``off_counts`` is how far the count was from the one expected; ``anchored`` is true when this
+    pass became the reference (the first, or the first after counts were lost).
     """
 
     t_us: float
@@ -108,7 +108,7 @@ class IndexPass:
 
 @dataclass(frozen=True, slots=True)
 class ReferenceLost:
-    """Angles no longer hold until the index has passed again."""
+    """Angles are not valid until the next index pass."""
 
     t_us: float
     rejection: Rejection
@@ -116,7 +116,7 @@ class ReferenceLost:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Something in the signal that the person should know; it ends nothing."""
+    """Something in the signal that the person should know; no angle is lost by it."""
 
     t_us: float
     kind: str  # "spike", "drop-out", "short opening", "late record", "index off", ...
@@ -129,25 +129,24 @@ Event = Opening | Closing | IndexPass | ReferenceLost | Finding
 
 @dataclass(frozen=True, slots=True)
 class Now:
-    """The crank at the newest position record, for showing. ``crank_deg`` None: not known."""
+    """The crank at the newest position record, for display. ``crank_deg`` None: not known."""
 
     t_us: float
     crank_deg: float | None
     direction: Literal[1, 0, -1]
     speed_deg_s: float
     run_up_deg: float
-    rejection: Rejection | None  # why an opening here would be no reading
+    rejection: Rejection | None  # why an opening here would not be a reading
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Settings of a ``Follower``. Angles are degrees of crank, times microseconds.
+    """Settings of an ``OpeningFinder``. Angles are degrees of crank, times microseconds.
 
-    ``direction`` is +1 when the encoder counts up in the normal direction. ``open_levels`` gives,
-    for each contact input, the level when the contacts are open (1 when not given).
-    ``widths_worth_counts``: unequal quadrature states are taken out of the places once the worst
-    of the four boundaries lies further off than this, counts. 0: as soon as they are surely
-    unequal.
+    ``direction`` is +1 when the encoder counts up in the normal direction. ``open_levels`` gives
+    the level of each contact input when its contacts are open (default 1).
+    ``widths_worth_counts``: unequal quadrature states are corrected once the worst of the four
+    boundaries is further off than this, in counts; 0: as soon as they are surely unequal.
     """
 
     counts_per_turn: int

@@ -21,44 +21,44 @@ from rig.wire.records import EDGE, WIDTH, Batch, Cut, Edge, Health, LineError
 
 
 class ReorderBuffer:
-    """Edges and what the rig or the line said (``words``) in order of time, of the same time the
-    rig's totals first, then of arrival; widths as they come."""
+    """Edges and incidents in order of rig time (at equal times totals first, then in order of
+    arrival); width records in order of arrival."""
 
     def __init__(self) -> None:
         self._edges = np.empty(0, EDGE)
         self._widths = np.empty(0, WIDTH)
-        self._words: list[tuple[float, int, int, Word]] = []  # a heap
-        self._troubles: set[tuple[float, str]] = set()  # time and kind of those that wait
-        self._latest_word_us = -math.inf
+        self._incidents: list[tuple[float, int, int, Incident]] = []  # a heap
+        self._line_errors: set[tuple[float, str]] = set()  # time and kind of those that wait
+        self._latest_incident_us = -math.inf
         self._arrivals = 0
 
-    def add(self, batch: Batch, told: Sequence[Grown | Uncovered] = ()) -> None:
-        """What has come, and what its totals tell."""
+    def add(self, batch: Batch, from_totals: Sequence[Grown | Uncovered] = ()) -> None:
+        """New records, and ``from_totals``: what their totals mean."""
         if len(batch.edges):
             self._edges = _in_order(_joined(self._edges, batch.edges))
         if len(batch.widths):
             self._widths = _joined(self._widths, batch.widths)
-        words: list[Word] = [*told]
+        incidents: list[Incident] = [*from_totals]
         for other in batch.others:
-            if isinstance(other, LineError):  # the same again says nothing new of that time
-                if (other.t_us, other.kind) in self._troubles:
+            if isinstance(other, LineError):  # a repetition says nothing new about that time
+                if (other.t_us, other.kind) in self._line_errors:
                     continue
-                self._troubles.add((other.t_us, other.kind))
+                self._line_errors.add((other.t_us, other.kind))
             if isinstance(other, Cut | LineError):
-                words.append(other)
-        for word in words:
+                incidents.append(other)
+        for incident in incidents:
             self._arrivals += 1
-            totals_first = 0 if isinstance(word, Grown | Uncovered) else 1
-            heapq.heappush(self._words, (word.t_us, totals_first, self._arrivals, word))
-            self._latest_word_us = max(self._latest_word_us, word.t_us)
+            totals_first = 0 if isinstance(incident, Grown | Uncovered) else 1
+            heapq.heappush(self._incidents, (incident.t_us, totals_first, self._arrivals, incident))
+            self._latest_incident_us = max(self._latest_incident_us, incident.t_us)
 
-    def word_before(self, t_us: float) -> Word | None:
-        """Take the first word before ``t_us``; None when there is none."""
-        if self._words and self._words[0][0] < t_us:
-            word = heapq.heappop(self._words)[-1]
-            if isinstance(word, LineError):
-                self._troubles.discard((word.t_us, word.kind))
-            return word
+    def incident_before(self, t_us: float) -> Incident | None:
+        """Take the first incident before ``t_us``; None when there is none."""
+        if self._incidents and self._incidents[0][0] < t_us:
+            incident = heapq.heappop(self._incidents)[-1]
+            if isinstance(incident, LineError):
+                self._line_errors.discard((incident.t_us, incident.kind))
+            return incident
         return None
 
     def edges_before(self, t_us: float) -> NDArray[np.void]:
@@ -75,10 +75,10 @@ class ReorderBuffer:
 
     @property
     def last_us(self) -> float:
-        """Time of the latest edge or word; minus infinity when there is none."""
+        """Time of the latest edge or incident; minus infinity when there is none."""
         return max(
             float(self._edges["t_us"][-1]) if len(self._edges) else -math.inf,
-            self._latest_word_us if self._words else -math.inf,
+            self._latest_incident_us if self._incidents else -math.inf,
         )
 
 
@@ -96,17 +96,16 @@ def _in_order(rows: NDArray[np.void]) -> NDArray[np.void]:
 LINE_LOSSES = frozenset(
     {"gap", "interrupted", "checksum", "garbage", "long-line", "half-line", "field"}
 )
-"""Trouble after which an edge may be missing."""
+"""Line errors after which an edge may be missing."""
 
 _COUNT_LOSSES = {"encoder": Reason.ENCODER_JUMPED, "interrupted": Reason.LINE_CUT}
-"""Trouble after which the encoder's count is no longer sure until the index has passed."""
+"""Line errors after which the encoder's count is in doubt until the index has passed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Grown:
-    """The rig's totals at ``to_us``, and whether they grew since the record before.
-
-    ``t_us`` is when this is to be known."""
+    """The rig's totals at ``to_us``, and whether they grew since the record before. Takes effect at
+    ``t_us``."""
 
     t_us: float
     to_us: float
@@ -118,46 +117,46 @@ class Grown:
 
 @dataclass(frozen=True, slots=True)
 class Uncovered:
-    """No totals came in time for what lies from ``t_us`` up to ``to_us``."""
+    """No totals came in time for the stretch from ``t_us`` to ``to_us``."""
 
     t_us: float
     to_us: float
 
 
-Word = Cut | LineError | Grown | Uncovered
-"""What the rig or the line said of what may be missing."""
+Incident = Cut | LineError | Grown | Uncovered
+"""What puts edges or counts in doubt."""
 
 MOST_WAITING = 500
 LATE = 50
-"""So many positions wait for the rig's totals, ten seconds at the usual rate: a health record is
-due every second. It may stand up to ``LATE`` positions behind its place in time."""
+"""Positions that wait for the rig's totals, ten seconds at the usual rate: a health record is due
+every second. It may come up to ``LATE`` positions behind its place in time."""
 
 
 class Covered:
-    """Up to when the rig's totals are known: no reading is sure before.
+    """Up to when the rig's totals are known; no reading is sure beyond that.
 
-    A rig that tells them in each position record covers what that record covers. One that tells
-    them in health records alone makes everything wait for the next of those. What does not come
-    before ``MOST_WAITING`` more positions is not waited for: it is not covered.
+    Some rigs send totals in each position record. Others send them in health records alone, so
+    everything waits for the next of those, for at most ``MOST_WAITING`` positions: what is older
+    is not covered.
     """
 
     def __init__(self) -> None:
         self.to_us = -math.inf
-        self.given_up_us = -math.inf  # up to here nothing is waited for
-        self._waiting_us = np.empty(0)  # positions that tell no totals, since ``to_us``
-        self._row: tuple[float, int, int] | None = None  # the last that were told
+        self.given_up_us = -math.inf  # nothing before this waits any more
+        self._waiting_us = np.empty(0)  # positions without totals since ``to_us``
+        self._row: tuple[float, int, int] | None = None  # the last totals, with their time
         self._in_positions = False
 
     @property
     def sure_us(self) -> float:
-        """Up to here all is known that is waited for."""
+        """Nothing before this waits any more."""
         return max(self.to_us, self.given_up_us)
 
     def take(self, batch: Batch) -> list[Grown | Uncovered]:
-        """Where the totals of the batch grew, and what none covers.
+        """Where the totals of the batch grew, and stretches that are not covered.
 
-        Growth is known from the earlier record on, so that all that lies between the two is in
-        doubt; and for the count up to the later one."""
+        Growth takes effect at the earlier record, as everything between the two is in doubt, and
+        for the count at the later one too."""
         telling = batch.positions["lost_edges"] >= 0
         silent_us = batch.positions["t_us"][~telling]
         if len(silent_us):
@@ -180,8 +179,8 @@ class Covered:
         return known
 
     def _reached(self, before_us: float) -> list[Uncovered]:
-        """Totals have come, those before at ``before_us``: what lies too many positions back is not
-        covered by them."""
+        """Totals have come, the first since ``before_us``; they do not cover what is too many
+        positions back."""
         n = int(self._waiting_us.searchsorted(self.to_us, "right"))
         passed_us, self._waiting_us = self._waiting_us[:n], self._waiting_us[n:]
         if n <= MOST_WAITING:
@@ -194,7 +193,7 @@ class Covered:
         return [Uncovered(from_us, to_us)] if from_us < to_us else []
 
     def _health(self, health: Health) -> list[Grown]:
-        # Whatever is in its first totals may have happened since the rig was heard first.
+        # Its first totals include anything since the rig started.
         from_us, illegal, lost = self._row or (0.0, 0, 0)
         totals = health.illegal, health.lost_edges
         self._row = (health.t_us, *totals)
@@ -225,33 +224,33 @@ class Covered:
 
 
 MOST_STRETCHES = 10_000
-"""So many losses are kept one by one. No opening is decided so long after it began, but after
-chatter without end."""
+"""Losses kept one by one. An opening is decided long before there are as many, except after
+bounce without end."""
 
 
 class IntegrityMonitor:
-    """Where edges may be missing. ``looking`` is true until the true levels were seen again."""
+    """Where edges may be missing. ``looking``: in a loss, until the true levels are seen."""
 
     def __init__(self) -> None:
-        self._from_us: list[float] = []  # stretches that are over, in order of time
+        self._from_us: list[float] = []  # finished losses, in order of time
         self._to_us: list[float] = []
         self._whys: list[Reason] = []
-        self._since_us = math.inf  # the one that is not
+        self._since_us = math.inf  # the current loss
         self._at_least_us = math.inf
         self._why = Reason.LINES_LOST
         self._jumped_us = -math.inf
         self.looking = False
         self.illegal = 0
 
-    def trouble(self, trouble: LineError) -> Reason | None:
-        """Take note of trouble; says so when the encoder's count is no longer sure."""
-        if trouble.kind in LINE_LOSSES:
-            # The position of that time came before the trouble.
-            self.doubt(trouble.t_us, math.nextafter(trouble.t_us, math.inf), Reason.LINES_LOST)
-        return _COUNT_LOSSES.get(trouble.kind)
+    def line_error(self, error: LineError) -> Reason | None:
+        """Note a line error; returns a reason when it puts the encoder's count in doubt."""
+        if error.kind in LINE_LOSSES:
+            # A position of the same time came before the error.
+            self.doubt(error.t_us, math.nextafter(error.t_us, math.inf), Reason.LINES_LOST)
+        return _COUNT_LOSSES.get(error.kind)
 
     def grown(self, grown: Grown) -> Reason | None:
-        """Take note of totals that grew; says so when the count is no longer sure."""
+        """Note that totals grew; returns a reason when that puts the count in doubt."""
         self.illegal = grown.illegal
         if grown.jumped:
             self._jumped_us = max(self._jumped_us, grown.to_us)
@@ -260,7 +259,7 @@ class IntegrityMonitor:
         return Reason.ENCODER_JUMPED if grown.jumped else None
 
     def doubt(self, from_us: float, to_us: float, why: Reason) -> None:
-        """Edges may be missing from ``from_us`` at least to ``to_us``."""
+        """Edges may be missing from ``from_us``, at least until ``to_us``."""
         if self.looking:
             self._since_us = min(self._since_us, from_us)
             self._at_least_us = max(self._at_least_us, to_us)
@@ -276,20 +275,20 @@ class IntegrityMonitor:
         return self._why if self.looking and self._since_us <= to_us else None
 
     def jumping(self, t_us: float) -> bool:
-        """Whether the encoder may have jumped just before ``t_us``, whatever the index said since
-        the stretch began in which it did."""
+        """Whether the encoder may have jumped just before ``t_us``; an index pass within the same
+        stretch does not settle that."""
         return t_us <= self._jumped_us
 
     def over(self, rows: NDArray[np.void]) -> np.void | None:
-        """The first position, dtype ``POSITION``, before which no edge is outstanding: with it the
-        loss is over. None while there is none.
+        """The first position, dtype ``POSITION``, before which no edge is outstanding: it ends the
+        loss. None if there is none.
         """
         t_us = rows["t_us"]
         sound = np.flatnonzero((t_us >= self._at_least_us) & (rows["done_us"] >= t_us))
         if not len(sound):
             return None
         first: np.void = rows[sound[0]]
-        for nth in range(len(self._from_us) - 1, -1, -1):  # keeps them in order of both ends
+        for nth in range(len(self._from_us) - 1, -1, -1):  # keep both ends in order
             if self._from_us[nth] <= self._since_us:
                 break
             self._from_us[nth] = self._since_us
@@ -302,14 +301,14 @@ class IntegrityMonitor:
         return first
 
     def _join_oldest(self) -> None:
-        """The older half becomes one stretch: what lies between is in doubt as well."""
+        """Make one stretch of the older half; what lies between is then in doubt as well."""
         self._to_us[:MOST_STRETCHES] = [max(self._to_us[:MOST_STRETCHES])]
         del self._from_us[1:MOST_STRETCHES], self._whys[1:MOST_STRETCHES]
 
 
 def edge_at(row: np.void, which: int, level: int) -> tuple[Edge, int]:
-    """The edge as if it had come at a ``POSITION`` record, and the crank's step there: +1 when the
-    count was growing, -1 when shrinking, 0 when neither is known."""
+    """An edge made from a ``POSITION`` record, and the crank's step there: +1 when the count was
+    growing, -1 when shrinking, 0 when not known."""
     count = int(row["count"])
     came, goes = count - int(row["low"]), int(row["high"]) - count
     around: tuple[list[float], list[int], list[int]] = ([math.nan] * 4, [0] * 4, [0] * 4)
@@ -318,7 +317,7 @@ def edge_at(row: np.void, which: int, level: int) -> tuple[Edge, int]:
 
 
 def opened_unseen(edge: Edge, direction: int, losses: IntegrityMonitor) -> Opening:
-    """The opening, for the list: it is no reading, and its angle is still to be filled in."""
+    """The opening as it is listed: not valid, its angle still to be filled in."""
     lost = losses.why(edge.t_us, edge.t_us)
     return Opening(
         input=edge.input,

@@ -24,16 +24,16 @@ from numpy.typing import NDArray
 from rig.wire.records import WIDTH, Edge
 
 STOPS_WITHIN = 1.0 + math.sqrt(2.0)
-"""A crank that slows down steadily and does not reach another boundary has stopped after at most
-so many times the time between the last two. Worked out: with the speed falling evenly through the
-last two boundaries by d a spacing, the way that is left is (1 - d/2)^2 / 2d of a count, a whole one
-at d = 6 - 4 sqrt 2, where it takes 1 + sqrt 2; for a greater d less."""
+"""A crank that slows down steadily and reaches no further boundary has stopped after at most this
+many times the time between the last two. Derivation: when each spacing takes off the share d of the
+speed, the way left is (1 - d/2)^2 / 2d of a count. That is a whole count at d = 6 - 4 sqrt 2, where
+it takes 1 + sqrt 2; for a greater d it takes less."""
 
 STILL_US = 250_000.0
-"""The rig waits this long for a next encoder edge; none by then means that the crank stands."""
+"""The rig waits this long for the next encoder edge; if none comes, the crank stands still."""
 
 INSTANT_US = 1e-10
-"""Times nearer to one another than this are one: the finest step of a recording is ten times it."""
+"""Times nearer than this are equal: the finest step of a recording is ten times as long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ class Interpolated:
 
 
 def interpolate(edge: Edge, offsets: Sequence[float] = (0.0,) * 4) -> Interpolated:
-    """Place an edge. ``offsets``: see ``Widths.offsets``."""
+    """Place an edge. ``offsets``: see ``StateWidths.offsets``."""
     t0 = edge.t_us
     count = edge.at_count
     floor, ceiling = count + offsets[count % 4], count + 1 + offsets[(count + 1) % 4]
@@ -79,7 +79,7 @@ def _between(before: list[Known], after: list[Known], floor: float, ceiling: flo
     low = min(max(at, floor), ceiling)
     step = before[-1][2]
     if step == after[0][2]:
-        if low != at or speed * step <= 0:  # the curve left the count: a straight line does not
+        if low != at or speed * step <= 0:  # the curve left the count; a straight line does not
             (t1, a1, _), (t2, a2, _) = before[-1], after[0]
             speed = (a2 - a1) / (t2 - t1)
             low = min(max(a1 - speed * t1, floor), ceiling)
@@ -89,7 +89,7 @@ def _between(before: list[Known], after: list[Known], floor: float, ceiling: flo
 
 def _before_only(before: list[Known], floor: float, ceiling: float) -> Interpolated:
     """No edge followed: the crank crept on, was coming to rest, or stood. It was within the count,
-    and the next boundary was more than ``STILL_US`` away in time."""
+    and more than ``STILL_US`` from the next boundary."""
     if not before or -before[-1][0] > _stopped_us(before):
         return Interpolated((floor + ceiling) / 2, 0, 0.0)
     age, at, step = -before[-1][0], before[-1][1], before[-1][2]
@@ -100,15 +100,15 @@ def _before_only(before: list[Known], floor: float, ceiling: float) -> Interpola
 
 
 def _stopped_us(before: list[Known]) -> float:
-    """This long after the last of these edges the crank stood, since none followed."""
+    """The longest time after the last of these edges for which the crank can have moved."""
     if len(before) < 2:
         return STILL_US
     return min(STOPS_WITHIN * (before[-1][0] - before[-2][0]), STILL_US)
 
 
 def _polynomial(points: list[Known]) -> tuple[float, float]:
-    """Value and slope at time 0 of the polynomial through ``points`` (Neville's scheme). Edges at
-    one instant tell one place: the last."""
+    """Value and slope at time 0 of the polynomial through ``points`` (Neville's scheme). Of edges
+    at the same instant, the last is used."""
     times: list[float] = []
     value: list[float] = []
     for t, at, _ in points:
@@ -138,7 +138,7 @@ def _speed(points: list[Known]) -> float:
 
 
 LEAST_COUNTS = 40
-"""Counts in a stretch: ten whole lines, over which a change of speed falls on all states alike."""
+"""Counts in a stretch: ten whole lines, so a change of speed affects all states alike."""
 
 MOST_COUNTS = 4000
 LEAST_STRETCHES = 8
@@ -155,9 +155,9 @@ _NONE = np.empty(0, WIDTH)
 class StateWidths:
     """Boundary offsets of the four states, as measured so far.
 
-    *Offsets* (4 floats, in counts) say how far boundary k lies above where equal states would put
-    it, by k % 4, up to a common constant. Zeros until there is something sure to correct, and as
-    long as no boundary lies more than ``worth`` counts from the mean of the four.
+    *Offsets* (4 floats, in counts) say how far boundary k is above its place with equal states, by
+    k % 4, up to a common constant. They are zero until a correction is certain, and while no
+    boundary is more than ``worth`` counts from the mean of the four.
     """
 
     def __init__(self, worth: float = 0.0) -> None:
@@ -165,10 +165,10 @@ class StateWidths:
         self._worth = worth
         self._current = np.zeros((1, 4))  # offsets
         self._sums = np.zeros(9)  # weight, weighted shares of the states, weighted squares of them
-        self._last = _NONE  # the record with which the stretch began that goes on
+        self._last = _NONE  # the record at which the current stretch began
 
     def restart(self) -> None:
-        """The rig's totals begin anew; what was measured of the encoder stays."""
+        """The rig's totals restart; what was measured of the encoder stays."""
         self._last = _NONE
 
     @property
@@ -187,7 +187,7 @@ class StateWidths:
         return mean, np.sqrt(variance / (self.n - 1))
 
     def take(self, rows: NDArray[np.void]) -> Floats:
-        """Width records that follow, dtype ``WIDTH``, shape (n,). Gives the offsets before the
+        """The next width records, dtype ``WIDTH``, shape (n,). Returns the offsets before the
         first and after each of them, shape (n + 1, 4).
         """
         if not len(rows):
@@ -225,7 +225,7 @@ class StateWidths:
 
 
 def _stretches(counts: list[int], breaks: list[int]) -> tuple[list[int], list[int], int]:
-    """With which record each stretch begins and ends, and where the next one begins."""
+    """The records at which each stretch begins and ends, and where the next one begins."""
     begins: list[int] = []
     ends: list[int] = []
     last, count_then, breaks_then = 0, counts[0], breaks[0]
@@ -244,7 +244,7 @@ def _stretches(counts: list[int], breaks: list[int]) -> tuple[list[int], list[in
 def _measured(
     counts: NDArray[np.int64], dwell_us: Floats, begin: NDArray[np.int64], end: NDArray[np.int64]
 ) -> tuple[Floats, NDArray[np.bool_]]:
-    """What each sound stretch adds to the sums, shape (sound, 9), and which are sound, (n,)."""
+    """What each usable stretch adds to the sums, (usable, 9), and which are usable, (n,)."""
     before, after = counts[begin], counts[end]
     moved = np.abs(after - before)
     first = np.where(after > before, before, after + 1)[:, None]

@@ -16,8 +16,16 @@ from typing import Protocol
 
 import numpy as np
 
-from rig.signal.contacts import LOOK_BACK, Inputs, Rest, Transition, has_failed
-from rig.signal.crank_motion import CrankMotion, Mark, Showing, is_held, mark_of, marked, why_held
+from rig.signal.contacts import LOOK_BACK, Inputs, Rest, Transition, failed_finding
+from rig.signal.crank_motion import (
+    CrankDisplay,
+    CrankMotion,
+    Mark,
+    is_held,
+    mark_of,
+    marked,
+    why_held,
+)
 from rig.signal.events import (
     Closing,
     Event,
@@ -33,10 +41,10 @@ from rig.signal.events import (
 from rig.signal.integrity import (
     Covered,
     Grown,
+    Incident,
     IntegrityMonitor,
     ReorderBuffer,
     Uncovered,
-    Word,
     edge_at,
     opened_unseen,
 )
@@ -45,28 +53,28 @@ from rig.signal.track import INDEX_LEAST_US, IndexInput, Track
 from rig.wire.records import INDEX_INPUT, Batch, Cut, Edge, Restart
 
 SAME_PLACE_COUNTS = 1.0
-"""Contacts that closed going forward do not part by going on within a count: no lobe is so narrow.
-A hand that trembles there turns round within the count, where the movement is hard to tell."""
+"""Contacts that closed going forward do not open within a count of that place: no lobe is so
+narrow. A trembling hand turned round there, within the count, where direction is hard to see."""
 
 SURE_DEG = 0.1
 MOST_UNSURE = 0.01
-"""An opening is no reading when it is likelier than this that it lies further than ``SURE_DEG``
-crank degrees from where it is given."""
+"""An opening is not a reading when the probability that it lies further than ``SURE_DEG`` crank
+degrees from its place is more than this."""
 
-MOST_HELD = 2_000
-"""So many openings wait for the index at most; the first of more is given without an angle."""
+MOST_UNPLACED = 2_000
+"""Openings that wait for the index; beyond this, the oldest is listed without an angle."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Held:
-    """An opening that waits for the index to be placed."""
+class _Unplaced:
+    """An opening that waits for the index."""
 
     opening: Opening
     edge: Edge
 
 
 class Player(Protocol):
-    """What a recording can be played through: an ``OpeningFinder``, a ``Session``."""
+    """What a recording can be played through: an ``OpeningFinder`` or a ``Session``."""
 
     def take(self, batch: Batch) -> list[Event]:
         """Events that ``batch`` decides, in order of decision."""
@@ -78,8 +86,7 @@ class Player(Protocol):
 def replay(player: Player, batches: Iterable[Batch]) -> Iterator[tuple[Batch, list[Event]]]:
     """Play a recording to its end: each batch with the events that it decided.
 
-    The last pair is an empty batch with the events that the end decided, so nothing is lost by
-    whoever goes through them all.
+    The last pair is an empty batch with the events that the end decided.
     """
     for batch in batches:
         yield batch, player.take(batch)
@@ -92,20 +99,20 @@ class OpeningFinder:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self.widths = StateWidths(settings.widths_worth_counts)
-        self.latest: np.void | None = None  # newest position record, for showing
-        self._showing = Showing()
+        self.latest: np.void | None = None  # newest position record, for display
+        self._display = CrankDisplay()
         self._restarted(turns=0.0)
 
     def _restarted(self, turns: float) -> None:
         s = self.settings
         self.track = Track(s, turns)
-        self.walk = CrankMotion(s)
+        self.motion = CrankMotion(s)
         self.inputs = Inputs(s)
         self.index = IndexInput()
         self._anchor_edge: Edge | None = None
         self._anchor_offsets: Offsets = EVEN
         self._anchor_shift = 0.0
-        self._held: deque[_Held] = deque()
+        self._unplaced: deque[_Unplaced] = deque()
         self._closed_at: dict[int, tuple[float, float]] = {}  # input: place, time
         self._opened_at: dict[int, tuple[float, float]] = {}
         self.waiting = ReorderBuffer()
@@ -113,7 +120,7 @@ class OpeningFinder:
         self._covered = Covered()
         self._done_us = self._sure_us = -math.inf
 
-    # -- in -----------------------------------------------------------------------------------
+    # -- input --------------------------------------------------------------------------------
 
     def take(self, batch: Batch) -> list[Event]:
         """Events that ``batch`` decides, in order of decision."""
@@ -124,8 +131,8 @@ class OpeningFinder:
         self.waiting.add(batch, self._covered.take(batch))
         if len(batch.positions):
             self.latest = batch.positions[-1]
-            self._showing.take(batch.positions)
-            self.walk.add(batch.positions)
+            self._display.take(batch.positions)
+            self.motion.add(batch.positions)
             self._done_us = max(self._done_us, float(batch.positions["done_us"].max()))
         sure_us = min(self._done_us, self._covered.sure_us)
         if sure_us > self._sure_us:
@@ -134,14 +141,14 @@ class OpeningFinder:
         return events
 
     def finish(self) -> list[Event]:
-        """No more will come: what waits is worked through, what hangs in the air is said."""
+        """The recording has ended: process what waits, and list openings still without an index."""
         events: list[Event] = []
         self._work_last(events)
         return events + self._release(Reason.INDEX_NEVER_MET)
 
     def _work_last(self, events: list[Event]) -> None:
-        """All that has come. Silence after it decides nothing: there may have been more. What lies
-        beyond the rig's last totals is in doubt."""
+        """Process everything that came. Silence after it decides nothing: more may have followed.
+        What lies beyond the rig's last totals is in doubt."""
         last_us = max(self._done_us, math.nextafter(self.waiting.last_us, math.inf))
         doubt_us = math.nextafter(self._covered.sure_us, math.inf)
         if last_us > doubt_us:
@@ -149,130 +156,130 @@ class OpeningFinder:
             self.losses.doubt(doubt_us, math.inf, Reason.NOT_COVERED)
         self._work(max(self._sure_us, last_us), events)
 
-    # -- through, in order of time --------------------------------------------------------------
+    # -- processing, in order of time -------------------------------------------------------------
 
     def _work(self, sure_us: float, events: list[Event]) -> None:
-        """Work through everything before ``sure_us``."""
+        """Process everything before ``sure_us``."""
         reached_us = math.nan
-        while (word := self.waiting.word_before(sure_us)) is not None:
-            if word.t_us != reached_us:
-                self._up_to(word.t_us, events)
-                reached_us = word.t_us
-            self._happen(word, events)
+        while (incident := self.waiting.incident_before(sure_us)) is not None:
+            if incident.t_us != reached_us:
+                self._up_to(incident.t_us, events)
+                reached_us = incident.t_us
+            self._handle(incident, events)
         self._up_to(sure_us, events)
 
-    def _happen(self, word: Word, events: list[Event]) -> None:
-        if isinstance(word, Cut):
-            if word.input == INDEX_INPUT:
+    def _handle(self, incident: Incident, events: list[Event]) -> None:
+        if isinstance(incident, Cut):
+            if incident.input == INDEX_INPUT:
                 self.index.cut()
             else:
-                self._decide(self.inputs.cut(word), events)
-        elif isinstance(word, Uncovered):
-            self.losses.doubt(word.t_us, word.to_us, Reason.NOT_COVERED)
-        elif isinstance(word, Grown):
-            self._count_lost(self.losses.grown(word), word.t_us, events)
+                self._decide(self.inputs.cut(incident), events)
+        elif isinstance(incident, Uncovered):
+            self.losses.doubt(incident.t_us, incident.to_us, Reason.NOT_COVERED)
+        elif isinstance(incident, Grown):
+            self._count_lost(self.losses.grown(incident), incident.t_us, events)
         else:
-            self._count_lost(self.losses.trouble(word), word.t_us, events)
+            self._count_lost(self.losses.line_error(incident), incident.t_us, events)
 
     def _up_to(self, before_us: float, events: list[Event]) -> None:
-        """Through what is before ``before_us``; after a loss, stop where the levels are known."""
+        """Process what is before ``before_us``; after a loss, stop where the levels are known."""
         if self.losses.looking:
-            row = self.losses.over(self.walk.waiting_before(before_us))
+            row = self.losses.over(self.motion.waiting_before(before_us))
             if row is not None:
                 self._through(math.nextafter(float(row["t_us"]), math.inf), events)
-                for finding, opened in self.inputs.set_right(row):
+                for finding, opened in self.inputs.resync(row):
                     events.append(finding)
                     if opened:
                         self._opened_unseen(finding.input, row, events)
         self._through(before_us, events)
 
     def _through(self, before_us: float, events: list[Event]) -> None:
-        """Take the records before ``before_us``, and decide what silence up to then decides.
+        """Process the records before ``before_us``, and what silence until then decides.
 
-        Of the same instant, what is decided comes first, then edges, then positions and widths.
+        At the same instant, decisions come first, then edges, then positions and widths.
         """
         edges = self.waiting.edges_before(before_us)
         contacts = edges["input"] != INDEX_INPUT
         if not self.inputs:
             first_us = min([before_us, *edges["t_us"][contacts][:1].tolist()])
-            self.inputs.begin(self.walk.waiting_before(first_us))
-        walked = self.walk.to(before_us)
+            self.inputs.begin(self.motion.waiting_before(first_us))
+        movement = self.motion.to(before_us)
         widths = self.waiting.widths_before(before_us)
         offsets = self.widths.take(widths)
-        passages: list[tuple[int, Transition]] = []
+        transitions: list[tuple[int, Transition]] = []
         pulses: list[tuple[float, np.void | None]] = []
         if len(edges):
-            marks = marked(edges, walked, widths["t_us"], offsets)
-            passages = self.inputs.edges(marks[contacts])
+            marks = marked(edges, movement, widths["t_us"], offsets)
+            transitions = self.inputs.edges(marks[contacts])
             pulses = self.index.edges(marks[~contacts])
-        passages += self.inputs.until(before_us)
+        transitions += self.inputs.until(before_us)
         pulses += self.index.until(before_us)
-        self._decide(passages, events, pulses)
+        self._decide(transitions, events, pulses)
 
     def _decide(
         self,
-        passages: list[tuple[int, Transition]],
+        transitions: list[tuple[int, Transition]],
         events: list[Event],
         pulses: Sequence[tuple[float, np.void | None]] = (),
     ) -> None:
-        """Passages and index pulses that are decided, in order of when."""
+        """Transitions and index pulses that are decided, in order of their decision."""
         decided = [
-            *((passage.decided_us, which, passage) for which, passage in passages),
+            *((transition.decided_us, which, transition) for which, transition in transitions),
             *((t_us, INDEX_INPUT, mark) for t_us, mark in pulses),
         ]
         for t_us, which, what in sorted(decided, key=itemgetter(0, 1)):
             if isinstance(what, Transition):
-                self._passage(which, what, events)
+                self._transition(which, what, events)
             elif what is not None:
                 self._index(mark_of(what), events)
             else:
                 text = "a pulse too short for the index"
                 events.append(Finding(t_us, "index spike", INDEX_INPUT, text))
 
-    # -- what is found --------------------------------------------------------------------------
+    # -- findings -------------------------------------------------------------------------------
 
-    def _passage(self, which: int, passage: Transition, events: list[Event]) -> None:
-        if passage.longest_us is not None:
-            events.append(has_failed(passage, which, self.settings))
+    def _transition(self, which: int, transition: Transition, events: list[Event]) -> None:
+        if transition.longest_us is not None:
+            events.append(failed_finding(transition, which, self.settings))
             return
-        mark = mark_of(passage.mark)
+        mark = mark_of(transition.mark)
         where = interpolate(mark.edge, mark.offsets)
-        if passage.to is Rest.CLOSED:
+        if transition.to is Rest.CLOSED:
             since = self._opened_at.get(which)
-            # Closed by going back, they tell nothing of how long the lobe keeps them closed.
+            # Closed going backwards, they do not show how long the lobe keeps them closed.
             at = where.at if where.step * self.settings.direction > 0 else math.nan
-            self._closed_at[which] = (at, passage.t_us)
+            self._closed_at[which] = (at, transition.t_us)
             events.append(
                 Closing(
                     which,
-                    passage.t_us,
+                    transition.t_us,
                     self._angle(where.at, mark.offsets),
                     where.step * self.settings.direction,
-                    passage.t_us - since[1] if since else math.nan,
+                    transition.t_us - since[1] if since else math.nan,
                     self._moved_deg(since, where.at),
                 )
             )
             return
         events.extend(
-            Finding(t_us, "drop-out just before", which, "taken for noise, not for the parting")
-            for t_us in passage.dropped
+            Finding(t_us, "drop-out just before", which, "taken for noise, not for the opening")
+            for t_us in transition.dropped
         )
-        opening = self._opening(which, passage, mark, where)
-        self._opened_at[which] = (where.at, passage.t_us)
+        opening = self._opening(which, transition, mark, where)
+        self._opened_at[which] = (where.at, transition.t_us)
         self._give(opening, mark.edge, events)
 
     def _give(self, opening: Opening, edge: Edge, events: list[Event]) -> None:
         if self.track.anchor is None:
-            self._held.append(_Held(opening, edge))
-            if len(self._held) > MOST_HELD:
-                first = self._held.popleft().opening
+            self._unplaced.append(_Unplaced(opening, edge))
+            if len(self._unplaced) > MOST_UNPLACED:
+                first = self._unplaced.popleft().opening
                 late = first.rejection or Rejection(Reason.NO_INDEX)
                 events.append(replace(first, rejection=late))
         else:
             events.append(opening)
 
     def _opened_unseen(self, which: int, row: np.void, events: list[Event]) -> None:
-        """The contacts opened while edges were lost: where is not known; here they are open."""
+        """The contacts opened while edges were lost: list the opening here, not valid."""
         edge, step = edge_at(row, which, self.inputs.open_level(which))
         opening = opened_unseen(edge, step * self.settings.direction, self.losses)
         angle = self._angle(interpolate(edge).at, self._anchor_offsets)
@@ -280,57 +287,59 @@ class OpeningFinder:
         self._closed_at.pop(which, None)
         self._give(replace(opening, crank_deg=angle), edge, events)
 
-    def _opening(self, which: int, passage: Transition, mark: Mark, where: Interpolated) -> Opening:
+    def _opening(
+        self, which: int, transition: Transition, mark: Mark, where: Interpolated
+    ) -> Opening:
         s = self.settings
         direction = where.step * s.direction
         since = self._closed_at.get(which)
         if since and direction > 0 and abs(where.at - since[0]) < SAME_PLACE_COUNTS:
-            direction = -1  # they closed here, going forward: gone back, the lobe parts them again
+            direction = -1  # they closed here going forward: the crank went back
         run_up_deg = 0.0
         passed = True
-        if not math.isnan(mark.run_start):
+        if not math.isnan(mark.approach_start):
             at = where.at * s.direction
-            run_up_deg = max(at - mark.run_start, 0.0) * s.count_deg
-            passed = at >= mark.run_furthest - 0.5
+            run_up_deg = max(at - mark.approach_start, 0.0) * s.count_deg
+            passed = at >= mark.approach_furthest - 0.5
         if is_held(mark, s.direction, s.count_deg):
             direction = 0
         speed_deg_us = abs(where.speed) * s.count_deg
-        unsure = passage.unsure(SURE_DEG / speed_deg_us) if speed_deg_us else 0.0
-        why = self._rejection(passage, direction, run_up_deg, passed, unsure)
+        unsure = transition.unsure(SURE_DEG / speed_deg_us) if speed_deg_us else 0.0
+        why = self._rejection(transition, direction, run_up_deg, passed, unsure)
         return Opening(
             input=which,
-            t_us=passage.t_us,
+            t_us=transition.t_us,
             crank_deg=self._angle(where.at, mark.offsets),
             direction=direction,
             speed_deg_s=where.speed * s.direction * s.count_deg * 1e6,
             run_up_deg=run_up_deg,
             rejection=why,
-            partings=passage.runs,
-            passage_us=passage.last_us - passage.t_us,
-            closed_us=passage.rest_us,
+            partings=transition.runs,
+            passage_us=transition.last_us - transition.t_us,
+            closed_us=transition.rest_us,
             closed_deg=self._moved_deg(since, where.at),
         )
 
     def _rejection(
         self,
-        passage: Transition,
+        transition: Transition,
         direction: int,
         run_up_deg: float,
         passed: bool,
         unsure: float,
     ) -> Rejection | None:
         needed_deg = self.settings.run_up_deg
-        # A parting shortly before belongs to it as well.
+        # An edge lost shortly before matters too.
         before_us = LOOK_BACK * self.settings.closed_end_us
-        lost = self.losses.why(passage.from_us - before_us, passage.decided_us)
+        lost = self.losses.why(transition.from_us - before_us, transition.decided_us)
         short = Rejection(Reason.SHORT_APPROACH, (run_up_deg, needed_deg))
         reasons: tuple[tuple[bool, Rejection | None], ...] = (
             (direction < 0, Rejection(Reason.BACKWARDS)),
             (lost is not None, Rejection(lost or Reason.UNSEEN)),
-            (passage.broken, Rejection(Reason.BOUNCES_CUT)),
-            (self.losses.jumping(passage.t_us), Rejection(Reason.ENCODER_JUMPED)),
+            (transition.broken, Rejection(Reason.BOUNCES_CUT)),
+            (self.losses.jumping(transition.t_us), Rejection(Reason.ENCODER_JUMPED)),
             (self.track.lost is not None, self.track.lost),
-            (direction == 0, Rejection(why_held(passage.rest_us))),
+            (direction == 0, Rejection(why_held(transition.rest_us))),
             (run_up_deg < needed_deg, short),
             (not passed, Rejection(Reason.TURNED_BACK)),
             (unsure > MOST_UNSURE, Rejection(Reason.NOISE_OR_BOUNCE)),
@@ -342,7 +351,7 @@ class OpeningFinder:
         where = interpolate(edge, offsets)
         direction = where.step * self.settings.direction
         if self.losses.why(edge.t_us, edge.t_us + INDEX_LEAST_US):
-            return  # its end may be missing: it may have been a spike
+            return  # it may be a spike whose end was lost
         active = edge.level == self.settings.index_level
         # Forward, the leading edge is where the pulse begins; backwards, where it ends.
         if direction == 0 or active != (direction > 0):
@@ -358,26 +367,26 @@ class OpeningFinder:
             events.append(ReferenceLost(passed.t_us, self.track.lost))
 
     def _release(self, why: Reason | None, offsets: Offsets = EVEN) -> list[Event]:
-        """Openings that waited for the index; ``why`` says why it did not come. They are placed
-        with the widths of the encoder's states as they are known when it has come."""
-        held, self._held = self._held, deque()
+        """Openings that waited for the index; ``why`` it did not come, if so. They are placed with
+        the encoder's state widths as known by now."""
+        unplaced, self._unplaced = self._unplaced, deque()
         return [
             replace(h.opening, rejection=h.opening.rejection or Rejection(why))
             if why
             else replace(h.opening, crank_deg=self._angle(interpolate(h.edge, offsets).at, offsets))
-            for h in held
+            for h in unplaced
         ]
 
-    # -- now, for showing -----------------------------------------------------------------------
+    # -- for display ----------------------------------------------------------------------------
 
     def now(self) -> Now | None:
         """The crank at the newest position; None before the first."""
         if self.latest is None:
             return None
-        return self._showing.now(self.latest, self.track, self.walk.run_up, self.settings)
+        return self._display.now(self.latest, self.track, self.motion.approach, self.settings)
 
     def contact_open(self, which: int) -> bool | None:
-        """Level of a contact input at the newest position: open, closed, or None before one."""
+        """Whether a contact input is open at the newest position; None before the first."""
         if self.latest is None:
             return None
         return self.inputs.is_open(which, self.latest)
@@ -385,7 +394,7 @@ class OpeningFinder:
     # -- angles ---------------------------------------------------------------------------------
 
     def _refresh_anchor(self, offsets: Offsets) -> None:
-        """The anchor's place is taken with the states' widths that an event was placed with."""
+        """Place the anchor with the same state widths as the event."""
         if self._anchor_edge is not None and offsets != self._anchor_offsets:
             at = interpolate(self._anchor_edge, offsets).at
             self.track.anchor = at - self._anchor_shift
@@ -409,15 +418,15 @@ class OpeningFinder:
         why = Rejection(reason)
         known = self.track.lost == why
         self.track.counts_lost(why)
-        self._held = deque(
+        self._unplaced = deque(
             replace(h, opening=replace(h.opening, rejection=h.opening.rejection or why))
-            for h in self._held
+            for h in self._unplaced
         )
         if not known:
             events.append(ReferenceLost(t_us, why))
 
     def _restart(self, restart: Restart) -> list[Event]:
-        """The rig began anew. What is certain of the old life is given, then all starts afresh."""
+        """The rig restarted. List what is certain of the old life, then begin afresh."""
         events: list[Event] = []
         self._work_last(events)
         events += self._release(Reason.RESTARTED_BEFORE_INDEX)
@@ -427,7 +436,7 @@ class OpeningFinder:
             turns = float(math.ceil(angle * self.settings.encoder_turns_per_crank_turn / 360.0))
             events.append(ReferenceLost(restart.t_us, Rejection(Reason.RESTARTED)))
         self.latest = None
-        self._showing = Showing()
+        self._display = CrankDisplay()
         self.widths.restart()
         self._restarted(turns)
         return events

@@ -32,31 +32,32 @@ from rig.wire.records import INDEX_INPUT, Batch, Health, Identity, Note, Restart
 NOTE = "rig-check"
 TURN, OFF, ON, BY_HAND, DONE = "turn", "switch off", "switch on", "by hand", "done"
 STEPS = (TURN, OFF, ON, BY_HAND, DONE)
-"""Steps of a check: turn on in the normal direction; a turn with the switch of a unit at OFF, one
-at ON; the contacts of a unit opened by hand, the crank held; and the end of the last step."""
+"""Steps of a check: turn on in the normal direction; a turn with a unit's switch at OFF, one at ON;
+a unit's contacts opened by hand with the crank held; the end of the last step."""
 
 BROKEN_OFF = "broken_off"
 
 APART_DEG = 5.0
-"""Openings nearer than this in crank degrees are one place passed again: a hand that goes back."""
+"""Openings nearer than this, in crank degrees, are one place passed again by a hand that went
+back."""
 
 SAME_COUNT_DEG = 0.5
 
 MOST_EDGES = 20_000
 MOST_LIVES = 1_000
-"""So many edges of an input are kept at most until what they belong to is decided, and so many
-stretches of a rig that restarts again and again."""
+"""Edges kept of an input until they are assigned, and stretches kept of a rig that keeps
+restarting."""
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """What happened after one of the person's notes (or before any: ``step`` is empty).
+    """What happened after one of the person's notes (before the first, ``step`` is empty).
 
-    ``turned_deg`` is new ground gained turning forward, crank degrees. ``opened`` are the inputs
-    that opened on it, one entry an opening: what opens on ground that was covered before (a hand
-    that went back, an impulse coupling passed a second time) is left out. ``moved`` are those that
-    changed while the crank stood. ``done``: the person ended it as done, and did not break it off.
-    ``resumed``: it goes on with the stretch before, in a new life of the rig.
+    ``turned_deg`` is new ground gained turning forward, crank degrees. ``opened`` lists the input
+    of each opening on it; openings on ground already covered (a hand that went back, an impulse
+    coupling passed again) are left out. ``moved`` are inputs that changed while the crank stood
+    still. ``done``: the person completed the step. ``resumed``: it continues the stretch before
+    after a restart of the rig.
     """
 
     step: str
@@ -70,10 +71,10 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class InputSeen:
-    """One contact input. ``turned_deg`` and ``opened_at_us`` are of the longest common stretch.
+    """One contact input. ``turned_deg`` and ``opened_at_us`` are of the longest stretch of turning.
 
-    ``tries`` says how often turning on was done; what lies before the last time is left out.
-    ``opened_before``: so many openings before those whose times are kept.
+    ``tries`` says how often that was begun; only the last counts. ``opened_before``: openings
+    before those whose times are kept.
     """
 
     input: int
@@ -81,7 +82,7 @@ class InputSeen:
     opened_at_us: tuple[float, ...]
     closings: int
     changes_at_rest: int
-    wavering: Wavering
+    wavering: LevelRuns
     tries: int = 1
     opened_before: int = 0
 
@@ -90,10 +91,10 @@ class InputSeen:
 class RigStatistics:
     """The whole. Counts are the encoder's; an empty or None field was not seen.
 
-    Of each figure that comes again and again the last ``MOST_FIGURES`` are kept, with the least and
-    the greatest of all; ``passes_before`` index passes came before those kept.
-    ``counts_between`` lie between one index pass and the next, ``net_counts`` from the first
-    position to the last as the rig counts, ``illegal_at_deg`` in the encoder's own turn.
+    Of each repeated figure the last ``MOST_FIGURES`` are kept, with the least and the greatest of
+    all; ``passes_before`` index passes came before those kept. ``counts_between`` lie between
+    successive index passes, ``net_counts`` between the first and last positions as the rig counts,
+    ``illegal_at_deg`` is in the encoder's own turn.
     """
 
     heard: bool
@@ -108,7 +109,7 @@ class RigStatistics:
     still_counts: int | None
     widths: tuple[float, ...]
     width_errors: tuple[float, ...]
-    widths_taken_out: bool  # of the places, at the end
+    widths_taken_out: bool  # whether they are corrected, at the end
     inputs: tuple[InputSeen, ...]
     stretches: tuple[Stretch, ...]
     passes_before: int = 0
@@ -118,7 +119,7 @@ MOST_FIGURES = 2_000
 
 
 class Figures:
-    """The last figures of one kind, and the least and the greatest of all."""
+    """The last figures of one kind, with the least and the greatest of all."""
 
     def __init__(self) -> None:
         self._last: deque[float] = deque(maxlen=MOST_FIGURES)
@@ -126,14 +127,14 @@ class Figures:
         self.n = 0
 
     def add(self, figures: Iterable[float]) -> None:
-        """Further ones."""
+        """Add figures."""
         for figure in figures:
             self._last.append(figure)
             self._least, self._greatest = min(self._least, figure), max(self._greatest, figure)
             self.n += 1
 
     def kept(self) -> tuple[float, ...]:
-        """Those that are kept, in order; the least and the greatest first when they are older."""
+        """Those kept, in order; the least and the greatest first if they are older."""
         last = tuple(self._last)
         if self.n == len(last):
             return last
@@ -142,12 +143,12 @@ class Figures:
 
 @dataclass(slots=True)
 class _Open:
-    """A stretch that is being taken."""
+    """A stretch in progress."""
 
     step: str
     unit: str
     from_us: float
-    start: float | None = None  # place in crank degrees, growing forward
+    start: float | None = None  # place in crank degrees, increasing forward
     high: float = 0.0
     last: dict[int, float] = field(default_factory=dict)  # input: place of its last opening
     opened_us: dict[int, deque[float]] = field(default_factory=dict)
@@ -163,23 +164,23 @@ class _Open:
 
 
 class StatisticsCollector:
-    """Takes batches with their events; ``result`` when no more come."""
+    """Takes batches with their events; then ``result``."""
 
     def __init__(self, settings: Settings) -> None:
         self._s = settings
         self._check = IndexCheck(settings)
-        self._standing = Standing(settings)
-        self._levels = Levels(settings)
+        self._standstill = StandstillFinder(settings)
+        self._levels = LevelRunCollector(settings)
         self._stretches = [_Open("", "", -np.inf)]
         self._passed: IndexPass | None = None
         self._between, self._off = Figures(), Figures()
         self._identity: Identity | None = None
         self._health: Health | None = None
-        self._totals = [0, 0, 0]  # illegal, lost edges, lost lines of the lives that are over
+        self._totals = [0, 0, 0]  # illegal, lost edges, lost lines before the last restart
         self._index_at: dict[float, int] = {}  # edges of the index: time, count
         self._passes: deque[tuple[float, int | None]] = deque(maxlen=MOST_FIGURES)  # time, count
         self._jumps: deque[tuple[float, float]] = deque(maxlen=MOST_FIGURES)  # illegal: time, count
-        self._jumped_at: deque[float] = deque(maxlen=MOST_FIGURES)  # degrees, once it is known
+        self._jumped_at: deque[float] = deque(maxlen=MOST_FIGURES)  # degrees, once known
         self._restarts_us: deque[float] = deque(maxlen=MOST_FIGURES)
         self._angle_less_place = 0.0
         self._latest: tuple[float, int] | None = None
@@ -187,10 +188,10 @@ class StatisticsCollector:
         self._net = 0
         self._heard = False
 
-    # -- in -----------------------------------------------------------------------------------
+    # -- input --------------------------------------------------------------------------------
 
     def take(self, batch: Batch, events: Sequence[Event]) -> None:
-        """A batch, and what the follower made of it."""
+        """A batch and its events."""
         for other in batch.others:
             if isinstance(other, Restart):
                 self._restarted(other.t_us)
@@ -212,7 +213,7 @@ class StatisticsCollector:
             del self._index_at[old]
 
     def events(self, events: Sequence[Event]) -> None:
-        """Further events, as those with which the follower ends."""
+        """Further events, such as those of the recording's end."""
         for event in events:
             if isinstance(event, IndexPass):
                 self._pass(event)
@@ -229,7 +230,7 @@ class StatisticsCollector:
         if not len(rows):
             return
         self._heard = True
-        self._standing.take(rows)
+        self._standstill.take(rows)
         count_deg, way = self._s.count_deg, self._s.direction
         first, last = int(rows["count"][0]), int(rows["count"][-1])
         if self._first_count is None:
@@ -255,7 +256,7 @@ class StatisticsCollector:
         return None if self._latest is None else float(self._latest[1])
 
     def _restarted(self, t_us: float) -> None:
-        """A new life of the rig: its counts and totals have nothing to do with the old ones."""
+        """The rig restarted: its counts and totals have nothing to do with the old ones."""
         if self._health is not None:
             for i, n in enumerate(
                 (self._health.illegal, self._health.lost_edges, self._health.lost_lines)
@@ -265,12 +266,12 @@ class StatisticsCollector:
             self._net += self._latest[1] - self._first_count
         self._health = self._latest = self._first_count = self._passed = None
         self._restarts_us.append(t_us)
-        self._standing.interrupted()
+        self._standstill.interrupted()
         now = self._stretches[-1]
         if now.start is not None:
             self._stretches.append(_Open(now.step, now.unit, t_us, resumed=True))
         if len(self._stretches) > MOST_LIVES:
-            # Of so many lives the one in which the crank was turned least tells nothing.
+            # Of many restarts, drop the one in which the crank was turned least.
             older = [n for n, each in enumerate(self._stretches[:-1]) if each.resumed]
             if older:
                 del self._stretches[min(older, key=lambda n: self._stretches[n].turned_deg)]
@@ -279,7 +280,7 @@ class StatisticsCollector:
 
     def _pass(self, passed: IndexPass) -> None:
         self._check.take(passed)
-        while self._jumps and self._jumps[0][0] < passed.t_us:  # no pass before this is to come
+        while self._jumps and self._jumps[0][0] < passed.t_us:  # no earlier pass will come
             self._jumped_at.extend(self._degrees(*self._jumps.popleft()))
         count = self._index_at.get(passed.t_us)
         self._passes.append((passed.t_us, count))
@@ -320,11 +321,11 @@ class StatisticsCollector:
     def _closing(self, closing: Closing) -> None:
         self._levels.closed(closing)
         counts = self._at(closing.t_us)
-        held = counts.moved if closing.direction == 0 else counts.closings
+        unplaced = counts.moved if closing.direction == 0 else counts.closings
         if closing.direction >= 0:
-            held[closing.input] = held.get(closing.input, 0) + 1
+            unplaced[closing.input] = unplaced.get(closing.input, 0) + 1
 
-    # -- out ----------------------------------------------------------------------------------
+    # -- result -------------------------------------------------------------------------------
 
     @property
     def stretch(self) -> Stretch:
@@ -332,7 +333,7 @@ class StatisticsCollector:
         return _closed(self._stretches[-1])
 
     def result(self, state_widths: StateWidths) -> RigStatistics:
-        """All that was seen; ``state_widths`` are those of the player whose events were taken."""
+        """All that was seen; ``state_widths`` are those of the ``OpeningFinder``."""
         net = self._net
         if self._latest is not None and self._first_count is not None:
             net += self._latest[1] - self._first_count
@@ -342,7 +343,7 @@ class StatisticsCollector:
         totals = (health.illegal, health.lost_edges, health.lost_lines) if health else (0, 0, 0)
         illegal, lost_edges, lost_lines = (a + b for a, b in zip(self._totals, totals, strict=True))
         between, off, passes = self._between.kept(), self._off.kept(), self._off.n
-        if self._check.counts_wrong:  # told apart from an index that moves about
+        if self._check.counts_wrong:  # not the same as an index that moves about
             middle = float(np.median(between))
             off, passes = tuple(counts - middle for counts in between), self._between.n
         return RigStatistics(
@@ -355,7 +356,7 @@ class StatisticsCollector:
             lost_edges=lost_edges,
             lost_lines=lost_lines,
             index_off_counts=off,
-            still_counts=self._standing.least_counts,
+            still_counts=self._standstill.least_counts,
             widths=tuple(float(w) for w in widths) if known else (),
             width_errors=tuple(float(e) for e in errors) if known else (),
             widths_taken_out=any(state_widths.offsets),
@@ -365,11 +366,11 @@ class StatisticsCollector:
         )
 
     def _illegal_at_deg(self) -> tuple[float, ...]:
-        """Degrees of the encoder after the last index passed in the same life of the rig."""
+        """Degrees of the encoder after the last index pass since the rig started."""
         return (*self._jumped_at, *(at for jump in self._jumps for at in self._degrees(*jump)))
 
     def _degrees(self, t_us: float, count: float) -> Iterator[float]:
-        """Where the encoder stood at an illegal transition; nothing when that is not known."""
+        """The encoder's angle at an illegal transition; nothing if not known."""
         index_us, index = next(
             (each for each in reversed(self._passes) if each[0] <= t_us), (-np.inf, None)
         )
@@ -394,7 +395,7 @@ class StatisticsCollector:
                 opened_at_us=tuple(longest.opened_us.get(which, ())),
                 closings=longest.closings.get(which, 0),
                 changes_at_rest=sum(each.moved.get(which, 0) for each in common),
-                wavering=wavering.get(which, Wavering()),
+                wavering=wavering.get(which, LevelRuns()),
                 tries=max(1, sum(n <= since for n in tries)),
                 opened_before=longest.opened.get(which, 0) - len(longest.opened_us.get(which, ())),
             )
@@ -411,7 +412,7 @@ def _closed(each: _Open) -> Stretch:
 
 
 def statistics_of(batches: Iterable[Batch], settings: Settings) -> RigStatistics:
-    """A whole recording walked through."""
+    """The statistics of a whole recording."""
     finder, collector = OpeningFinder(settings), StatisticsCollector(settings)
     for batch, events in replay(finder, batches):
         collector.take(batch, events)
@@ -420,17 +421,17 @@ def statistics_of(batches: Iterable[Batch], settings: Settings) -> RigStatistics
 
 PIECE_US = 500_000.0
 PIECES = 4
-"""Stood for two seconds: this many pieces in succession."""
+"""A standstill of two seconds is this many pieces in succession."""
 
 STANDS_DEG = 1.0
-"""A crank that stands wanders by no more than this, and not on and on (common practice, no
+"""A crank that stands still moves by no more than this, and not steadily (common practice, no
 source: a hand on it trembles by as much)."""
 
 _Piece = tuple[int, int, int, int, int]  # number, lowest, highest, first, last
 
 
-class Standing:
-    """Finds the quietest two seconds. ``least_counts`` is None while the crank never stood."""
+class StandstillFinder:
+    """Finds the quietest two seconds. ``least_counts`` is None if the crank never stood still."""
 
     def __init__(self, settings: Settings) -> None:
         self._most = max(STANDS_DEG / settings.count_deg, 2.0)
@@ -438,7 +439,7 @@ class Standing:
         self.least_counts: int | None = None
 
     def interrupted(self) -> None:
-        """The counts begin anew."""
+        """The counts restart."""
         self._pieces.clear()
 
     def take(self, positions: NDArray[np.void]) -> None:
@@ -455,7 +456,7 @@ class Standing:
 
     def _add(self, piece: _Piece) -> None:
         pieces = self._pieces
-        if pieces and pieces[-1][0] == piece[0]:  # the same half second, cut by the stream
+        if pieces and pieces[-1][0] == piece[0]:  # the same half second in two batches
             _, low, high, first, _ = pieces.pop()
             piece = (piece[0], min(low, piece[1]), max(high, piece[2]), first, piece[4])
         else:
@@ -465,7 +466,7 @@ class Standing:
         pieces.append(piece)
 
     def _judge(self) -> None:
-        """Four whole pieces: did the crank stand?"""
+        """Four whole pieces: did the crank stand still?"""
         pieces = self._pieces
         if len(pieces) < PIECES:
             return
@@ -477,13 +478,13 @@ class Standing:
             self.least_counts = counts if least is None else min(least, counts)
 
 
-PARTED = ("spike", "drop-out", "short opening")
+FAILED = ("spike", "drop-out", "short opening")
 JUST_BEFORE = "drop-out just before"
 
 
 @dataclass(frozen=True, slots=True)
-class Wavering:
-    """Microseconds. ``closed_us`` and ``open_us``: how long the contacts stayed so, each time."""
+class LevelRuns:
+    """Microseconds. ``closed_us`` and ``open_us``: each time the contacts stayed closed, open."""
 
     chatter_us: tuple[float, ...] = ()
     dropouts_us: tuple[float, ...] = ()
@@ -492,22 +493,22 @@ class Wavering:
 
 
 LOOK_BACK_US = 1e6
-"""Chatter is measured over the last second of a passage; edges are kept for so long."""
+"""Bounce is measured over the last second of a transition, so edges are kept for as long."""
 
 
 @dataclass(slots=True)
 class _Input:
     times: array[float] = field(default_factory=lambda: array("d"))  # edges not older than needed
     levels: bytearray = field(default_factory=bytearray)
-    passages: list[tuple[float, float]] = field(default_factory=list)  # from, to: to be measured
-    parted: list[tuple[float, bool]] = field(default_factory=list)  # from, alone: to be measured
+    transitions: list[tuple[float, float]] = field(default_factory=list)  # from, to: to be measured
+    failed: list[tuple[float, bool]] = field(default_factory=list)  # from, alone: to be measured
     chatter_us: Figures = field(default_factory=Figures)
     dropouts_us: Figures = field(default_factory=Figures)
     closed_us: Figures = field(default_factory=Figures)
     open_us: Figures = field(default_factory=Figures)
 
     def forget(self, before_us: float) -> None:
-        """Edges before a time but for the last of them, and what is over the most."""
+        """Drop edges before a time, except the last of them, and the oldest above the limit."""
         times = np.frombuffer(self.times, np.float64)
         late = np.flatnonzero(times >= before_us)
         first = int(late[0]) if len(late) else len(times)
@@ -516,8 +517,8 @@ class _Input:
         self.times, self.levels = self.times[cut:], self.levels[cut:]
 
 
-class Levels:
-    """Keeps the edges of every contact input until it is known what was made of them."""
+class LevelRunCollector:
+    """Keeps the edges of every contact input until their transitions are decided."""
 
     def __init__(self, settings: Settings) -> None:
         self._s = settings
@@ -539,8 +540,8 @@ class Levels:
     def opened(self, opening: Opening) -> None:
         """An opening was decided."""
         own = self._of(opening.input)
-        own.passages.append((opening.t_us, opening.t_us + opening.passage_us))
-        # How long it had been closed is known where it was seen to close, the crank turning.
+        own.transitions.append((opening.t_us, opening.t_us + opening.passage_us))
+        # The time for which it was closed counts if it was seen to close with the crank turning.
         if opening.direction and not math.isnan(opening.closed_deg):
             own.closed_us.add([opening.closed_us])
 
@@ -550,17 +551,17 @@ class Levels:
             self._of(closing.input).open_us.add([closing.open_us])
 
     def found(self, finding: Finding) -> None:
-        """Contacts parted and it came to nothing, or so it was judged."""
-        if finding.kind in PARTED:
-            self._of(finding.input).parted.append((finding.t_us, False))
+        """A failed transition, or noise just before an opening."""
+        if finding.kind in FAILED:
+            self._of(finding.input).failed.append((finding.t_us, False))
         elif finding.kind == JUST_BEFORE:
-            self._of(finding.input).parted.append((finding.t_us, True))
+            self._of(finding.input).failed.append((finding.t_us, True))
 
     def measure(self) -> None:
-        """All edges of what was decided have come: measure it."""
+        """All edges of the decided transitions have come: measure them."""
         for which, own in self._inputs.items():
-            decided_us = [to_us for _, to_us in own.passages] + [
-                from_us for from_us, _ in own.parted
+            decided_us = [to_us for _, to_us in own.transitions] + [
+                from_us for from_us, _ in own.failed
             ]
             if decided_us:
                 self._measure(which, own)
@@ -568,11 +569,11 @@ class Levels:
             elif len(own.times) > 2 * MOST_EDGES:
                 own.forget(-math.inf)
 
-    def result(self) -> dict[int, Wavering]:
-        """For each input of which an edge was heard."""
+    def result(self) -> dict[int, LevelRuns]:
+        """For each input with an edge."""
         self.measure()
         return {
-            which: Wavering(
+            which: LevelRuns(
                 own.chatter_us.kept(),
                 own.dropouts_us.kept(),
                 own.closed_us.kept(),
@@ -589,21 +590,21 @@ class Levels:
         changed = np.ones(len(times), bool)
         changed[1:] = is_open[1:] != is_open[:-1]
         times, is_open = times[changed], is_open[changed]
-        for from_us, to_us in own.passages:
+        for from_us, to_us in own.transitions:
             window = max(from_us, to_us - LOOK_BACK_US), to_us + 0.5
             first, last = np.searchsorted(times, window)
             if first < last and not is_open[first]:
                 first += 1
             runs = times[first:last]
             own.chatter_us.add((runs[2::2] - runs[1::2][: len(runs[2::2])]).tolist())
-        for from_us, alone in own.parted:
+        for from_us, alone in own.failed:
             own.dropouts_us.add(self._runs(times, is_open, from_us, alone))
-        own.passages, own.parted = [], []
+        own.transitions, own.failed = [], []
 
     def _runs(
         self, times: NDArray[np.float64], is_open: NDArray[np.bool_], from_us: float, alone: bool
     ) -> list[float]:
-        """Open runs from ``from_us`` on, as long as the closed gaps between them end nothing."""
+        """Open runs from ``from_us`` on, up to a closed gap that ends the transition."""
         i = int(np.searchsorted(times, from_us))
         found: list[float] = []
         while i + 1 < len(times) and is_open[i]:

@@ -26,22 +26,22 @@ from rig.base.angles import wrap
 from rig.signal.events import IndexPass, Reason, Rejection, Settings
 
 TOLERANCE_COUNTS = 1.5
-"""An index may come this far from where it is expected: its edge and a count's are not one."""
+"""The index edge may be this far from its count: the two edges are not the same."""
 
 
 @dataclass(slots=True)
 class Track:
-    """Angle reference of one life of the rig. Places are in counts, as ``Place.at`` has them.
+    """Angle reference since the rig started. Places are in counts, as in ``Interpolated.at``.
 
-    ``lost`` says why angles are not valid, None while they do. ``turns`` are whole turns of the
-    encoder before this life of the rig; they are added to all angles.
+    ``lost`` says why angles are not valid; None while they are. ``turns`` are whole turns of the
+    encoder before the rig restarted; they are added to all angles.
     """
 
     settings: Settings
     turns: float = 0.0
     anchor: float | None = None
     lost: Rejection | None = None
-    _doubted: float | None = None  # a pass that disagreed, waiting for the next
+    _doubted: float | None = None  # a pass that disagreed, until the next
 
     def crank_deg(self, at: float) -> float | None:
         """Continuous crank angle in degrees of place ``at``; None without an anchor."""
@@ -52,7 +52,7 @@ class Track:
         return 360.0 * turn / s.encoder_turns_per_crank_turn
 
     def counts_lost(self, why: Rejection) -> None:
-        """Counts are known to be lost: angles are not valid until the index has passed."""
+        """Counts are known to be lost: angles are not valid until the next index pass."""
         self.lost = why
 
     def passed(self, at: float, t_us: float, direction: int) -> IndexPass:
@@ -100,10 +100,10 @@ class Track:
 
 MOST_TURNS = 8
 MOST_DOUBTS = 1_000
-"""So many stretches in doubt are kept one by one."""
+"""Stretches in doubt that are kept one by one."""
 
 ALIKE = 0.01
-"""Turns are alike when their counts differ by less than this part."""
+"""Turns are alike when their counts differ by less than this fraction."""
 
 
 class IndexCheck:
@@ -112,7 +112,7 @@ class IndexCheck:
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
         self._before: IndexPass | None = None
-        self._sound_us = float("-inf")  # when the index last came where it was expected
+        self._sound_us = float("-inf")  # the last index pass at the expected count
         self._doubts: list[tuple[float, float, Rejection]] = []  # after, up to, why
         self.off_passes = 0  # how often the index came at another count than expected
         self.turns: list[float] = []  # counts from each of the last passes to the next
@@ -126,10 +126,10 @@ class IndexCheck:
             off = Rejection(Reason.COUNTS_LOST, (round(abs(passed.off_counts)),))
             self.off_passes += 1
             self._doubts.append((self._sound_us, passed.t_us, off))
-            if len(self._doubts) > 2 * MOST_DOUBTS:  # what lies between is in doubt as well
+            if len(self._doubts) > 2 * MOST_DOUBTS:  # what lies between is then in doubt as well
                 (low, _, why), (_, high, _) = self._doubts[0], self._doubts[MOST_DOUBTS - 1]
                 self._doubts[:MOST_DOUBTS] = [(low, high, why)]
-        # Counts up to a pass that became the anchor have nothing to do with those before.
+        # Counts up to a pass that became the anchor are unrelated to those before.
         alike = before is not None and before.direction == passed.direction
         if before is not None and alike and not passed.anchored:
             turn = abs(passed.crank_deg - before.crank_deg) / self._settings.count_deg
@@ -138,9 +138,9 @@ class IndexCheck:
 
     @property
     def counts_wrong(self) -> bool:
-        """Most turns have the same number of counts, which is not the stated one.
+        """Whether most turns have the same number of counts, but not the one entered.
 
-        An index that was missed now and then, or came twice, is not taken for that.
+        An index that was missed, or came twice, now and then does not cause this.
         """
         if not self.turns:
             return False
@@ -151,11 +151,11 @@ class IndexCheck:
 
     @property
     def usual_counts(self) -> float:
-        """Counts of the last turns, the middle figure; not a number before there are any."""
+        """Median of the counts of the last turns; NaN before there are any."""
         return median_low(self.turns) if self.turns else float("nan")
 
     def why_not(self, t_us: float) -> Rejection | None:
-        """Why an angle at ``t_us`` does not hold, as is known now; None when it does."""
+        """Why an angle at ``t_us`` is not valid, as known now; None when it is."""
         if self.counts_wrong:
             stated = self._settings.counts_per_turn
             return Rejection(Reason.COUNTS_WRONG, (round(self.usual_counts), stated))
@@ -163,7 +163,7 @@ class IndexCheck:
 
 
 INDEX_LEAST_US = 20.0
-"""An index pulse shorter than this is noise: at 20,000 counts a second a count lasts 50 us."""
+"""A shorter index pulse is noise: at 20,000 counts a second a count lasts 50 us."""
 
 
 class IndexInput:
@@ -171,11 +171,11 @@ class IndexInput:
 
     def __init__(self) -> None:
         self._edge: np.void | None = None
-        self.due_us = math.inf  # when silence makes sure of the last edge
+        self.due_us = math.inf  # when silence confirms the last edge
         self._cut = False
 
     def cut(self) -> None:
-        """The rig left edges out of a burst. The edge that ends it may be one of noise as well."""
+        """The rig left edges out of a burst. The edge that ends it may be noise as well."""
         self._edge, self.due_us = None, math.inf
         self._cut = True
 

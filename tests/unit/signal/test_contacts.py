@@ -108,7 +108,7 @@ def test_drop_outs_long_before_tell_whether_noise_crowds(ago_us: float, crowds: 
         edges += [(t - ago_us, 1), (t - ago_us + 100, 0)]
         edges += [(t, 1), (t + 90, 0), (t + 150, 1), (t + 2e5, 0)]
     give(contacts, edges)
-    assert (contacts.law.crowd > 0.5) is crowds
+    assert (contacts.bounce_model.crowd > 0.5) is crowds
     t = 31e6
     late = give(contacts, [(t - 700, 1), (t - 600, 0), (t, 1), (t + 70, 0), (t + 130, 1)])
     assert openings(late + contacts.until(t + 1e5)) == [t]

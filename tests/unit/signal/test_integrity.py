@@ -82,7 +82,7 @@ def test_what_trouble_puts_in_doubt(
     kind: str, count_doubted: Reason | None, edges_doubted: bool
 ) -> None:
     monitor = IntegrityMonitor()
-    assert monitor.trouble(LineError(100.0, kind, "")) == count_doubted
+    assert monitor.line_error(LineError(100.0, kind, "")) == count_doubted
     assert monitor.looking is edges_doubted
     assert monitor.why(150.0, 150.0) == (Reason.LINES_LOST if edges_doubted else None)
     if edges_doubted:  # the position of that very time came before the trouble
@@ -185,11 +185,11 @@ def test_what_is_not_covered_in_time_does_not_depend_on_the_cuts(
             low = max(low, high)
             assert len(covered._waiting_us) <= MOST_WAITING + LATE
         joined: list[tuple[float, float]] = []
-        for word in found:
-            if joined and joined[-1][1] == word.t_us:
-                joined[-1] = joined[-1][0], word.to_us
+        for incident in found:
+            if joined and joined[-1][1] == incident.t_us:
+                joined[-1] = joined[-1][0], incident.to_us
             else:
-                joined.append((word.t_us, word.to_us))
+                joined.append((incident.t_us, incident.to_us))
         return joined
 
     whole = given_up([total])

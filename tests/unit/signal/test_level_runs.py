@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rig.signal.events import Closing, Finding, Opening, Settings
-from rig.signal.rig_statistics import Levels
+from rig.signal.rig_statistics import LevelRunCollector
 from rig.wire.records import EDGE
 
 SETTINGS = Settings(4096)
@@ -27,7 +27,7 @@ def opening(t_us: float, passage_us: float, closed_us: float = 5e5, closed_deg: 
 
 
 def test_closed_runs_of_a_parting_are_chatter() -> None:
-    levels = Levels(SETTINGS)
+    levels = LevelRunCollector(SETTINGS)
     # Parts at 1000, bounces closed 1100-1180 and 1300-1420, then stays open; closes at 90000.
     levels.take(edges([1000.0, 1100.0, 1180.0, 1300.0, 1420.0, 90_000.0]))
     levels.opened(opening(1000.0, 420.0))
@@ -40,7 +40,7 @@ def test_closed_runs_of_a_parting_are_chatter() -> None:
 
 
 def test_open_runs_that_came_to_nothing_are_dropouts() -> None:
-    levels = Levels(SETTINGS)
+    levels = LevelRunCollector(SETTINGS)
     levels.take(edges([1000.0, 1050.0, 1200.0, 1500.0, 50_000.0, 50_300.0, 51_000.0]))
     levels.found(Finding(1000.0, "drop-out", 1, "two runs"))
     levels.found(Finding(50_000.0, "drop-out just before", 1, ""))
@@ -51,21 +51,21 @@ def test_open_runs_that_came_to_nothing_are_dropouts() -> None:
 
 
 def test_open_low_is_read_as_open() -> None:
-    levels = Levels(Settings(4096, open_levels={1: 0}))
+    levels = LevelRunCollector(Settings(4096, open_levels={1: 0}))
     levels.take(edges([1000.0, 1100.0, 1180.0], first_level=0))
     levels.opened(opening(1000.0, 180.0))
     assert levels.result()[1].chatter_us == pytest.approx((80.0,))
 
 
 def test_runs_cut_off_by_the_start_are_not_taken_for_short_ones() -> None:
-    levels = Levels(SETTINGS)
+    levels = LevelRunCollector(SETTINGS)
     levels.take(edges([400.0]))
     levels.opened(opening(400.0, 0.0, closed_us=400.0, closed_deg=math.nan))
     assert levels.result()[1].closed_us == ()
 
 
 def test_the_index_is_no_contact_and_repeats_are_no_edges() -> None:
-    levels = Levels(SETTINGS)
+    levels = LevelRunCollector(SETTINGS)
     levels.take(edges([100.0, 200.0], which=0))
     assert levels.result() == {}
     rows = edges([1000.0, 1100.0, 1150.0, 1180.0])

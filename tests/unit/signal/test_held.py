@@ -23,8 +23,8 @@ def mark(
         10.0 * SECOND, 1, 1, count,
         [9.90 * SECOND, 9.95 * SECOND, next_us, math.nan], [count, count, at, 0], [1, 1, step, 0],
     )  # fmt: skip
-    lull_us = (10.0 - lull_s) * SECOND
-    return Mark(edge, 0.0, furthest + 0.5, lull_us, lowest + 0.5, (0.0,) * 4)
+    stalled_us = (10.0 - lull_s) * SECOND
+    return Mark(edge, 0.0, furthest + 0.5, stalled_us, lowest + 0.5, (0.0,) * 4)
 
 
 @pytest.mark.parametrize(

@@ -15,24 +15,24 @@ def walked(*places: float, forgiven: float = 20.0) -> Approach:
 
 
 def test_the_start_of_a_recording_counts_as_a_reversal() -> None:
-    assert walked(100.0).judge(100.0) == (0.0, True)
-    assert walked(100.0, 150.0).judge(150.0) == (50.0, True)
+    assert walked(100.0).measured(100.0) == (0.0, True)
+    assert walked(100.0, 150.0).measured(150.0) == (50.0, True)
 
 
 def test_a_small_step_back_is_forgiven_once_passed() -> None:
     run = walked(0, 200, 185)
-    assert run.judge(190) == (190, False)
-    assert run.judge(201) == (201, True)
+    assert run.measured(190) == (190, False)
+    assert run.measured(201) == (201, True)
 
 
 def test_a_larger_step_back_begins_anew() -> None:
     run = walked(0, 200, 179, 190)
-    assert run.judge(190) == (11, True)
+    assert run.measured(190) == (11, True)
 
 
 def test_going_back_on_and_on_starts_from_the_lowest() -> None:
     run = walked(0, 200, 150, 100, 50, -30, 10)
-    assert run.judge(10) == (40, True)
+    assert run.measured(10) == (40, True)
 
 
 def test_steps_between_two_records_are_seen() -> None:
@@ -40,11 +40,11 @@ def test_steps_between_two_records_are_seen() -> None:
     run.moved(0, 0, 0)
     run.moved(0, 300, 300)
     run.moved(270, 310, 305)  # 30 back, and forward again
-    assert run.judge(305)[0] == 35
+    assert run.measured(305)[0] == 35
     run = Approach(20.0)
     run.moved(0, 0, 0)
     run.moved(0, 300, 270)  # forward, then 30 back
-    assert run.judge(270)[0] == 0
+    assert run.measured(270)[0] == 0
 
 
 @given(st.lists(st.floats(0, 100), min_size=1, max_size=50))
@@ -55,7 +55,7 @@ def test_forward_only_is_all_run_up(steps: list[float]) -> None:
     for step in steps:
         place += step
         run.moved(place - step, place, place)
-    assert run.judge(place) == (place, True)
+    assert run.measured(place) == (place, True)
 
 
 @given(

@@ -18,7 +18,7 @@ from rig.signal.bounce_model import (
     PRIOR_CLOSED_US,
     PRIOR_CROWD,
     PRIOR_EVENTS,
-    PRIOR_SHORT_CHATTER,
+    PRIOR_SHORT_BOUNCE,
     PRIOR_SHORT_NOISE,
     SHORT_GAP_US,
     SHORT_US,
@@ -68,7 +68,7 @@ def log_splits(runs_us: list[float], gaps_us: list[float], ago: list[float]) -> 
     rate = PRIOR_EVENTS / PRIOR_CLOSED_US
     more = PRIOR_BOUNCES[0] / sum(PRIOR_BOUNCES)
     of_noise = PRIOR_SHORT_NOISE[0] / PRIOR_SHORT_NOISE[1]
-    of_chatter = PRIOR_SHORT_CHATTER[0] / PRIOR_SHORT_CHATTER[1]
+    of_chatter = PRIOR_SHORT_BOUNCE[0] / PRIOR_SHORT_BOUNCE[1]
     begins = starts(runs_us, gaps_us)
     found = []
     for first in range(len(runs_us) + 1):

@@ -21,12 +21,12 @@ def test_words_come_in_order_of_time_and_then_as_they_arrived(
         batch = [Cut(float(t), 1, len(words) + i, 0.0, 0.0, 0.0, 0.0) for i, t in enumerate(times)]
         waiting.add(Batch(others=[*batch]))
         words += batch
-    in_order = sorted(words, key=lambda word: word.t_us)
-    assert waiting.last_us == max((word.t_us for word in words), default=-math.inf)
+    in_order = sorted(words, key=lambda incident: incident.t_us)
+    assert waiting.last_us == max((incident.t_us for incident in words), default=-math.inf)
     taken = []
-    while (word := waiting.word_before(float(until))) is not None:
-        taken.append(word)
-    assert taken == [word for word in in_order if word.t_us < until]
+    while (incident := waiting.incident_before(float(until))) is not None:
+        taken.append(incident)
+    assert taken == [incident for incident in in_order if incident.t_us < until]
     left = in_order[len(taken) :]
     assert waiting.last_us == (left[-1].t_us if left else -math.inf)
 
@@ -37,9 +37,9 @@ def test_the_same_trouble_waits_once_however_often_it_comes(come: list[tuple[int
     for t_us, kind in come:
         waiting.add(Batch(others=[LineError(float(t_us), kind, "")]))
     taken = []
-    while (word := waiting.word_before(math.inf)) is not None:
-        assert isinstance(word, LineError)
-        taken.append((int(word.t_us), word.kind))
+    while (incident := waiting.incident_before(math.inf)) is not None:
+        assert isinstance(incident, LineError)
+        taken.append((int(incident.t_us), incident.kind))
     assert taken == sorted(dict.fromkeys(come), key=lambda each: each[0])
     waiting.add(Batch(others=[LineError(0.0, "gap", "")]))  # after it was taken, it is news again
-    assert waiting.word_before(1.0) == LineError(0.0, "gap", "")
+    assert waiting.incident_before(1.0) == LineError(0.0, "gap", "")
