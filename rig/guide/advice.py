@@ -18,7 +18,7 @@ from rig.guide.action import Host, Step, Stroke
 from rig.guide.procedure import Advice, Hand
 from rig.session.session import Session
 from rig.tdc.gauge_points import GaugeReading
-from rig.tdc.piston_stop import LEAST_WAY_DEG
+from rig.tdc.piston_stop import LEAST_WAY_DEG, Hold, ShortWay, StopTouches
 from rig.tdc.reference import moved
 from rig.timing.assess import unit_verdict
 from rig.timing.firing_tdc import sparks_on_both_strokes
@@ -69,7 +69,9 @@ class JobState:
     index_seen: bool = False
     stop_in: bool = False  # piston stop
     touches: tuple[int, int] = (0, 0)  # forward, backward
-    too_near: int = 0  # held at the piston stop after too short a way: the side, 1 or -1
+    at_stop: int = 0  # held at the piston stop now: the side, 1 or -1
+    too_near: int = 0  # held there after too short a way: the side
+    full_turn: bool = False  # made with the piston stop in
     gauge_points: int = 0  # read with a dial gauge
     tdc_known: bool = False
     tdc_moved: bool = False
@@ -135,23 +137,20 @@ def _find_tdc(s: JobState) -> Do:
             "piston_stop", Hand.FIT_STOP,
         )  # fmt: skip
     if min(forward, backward) >= ENOUGH_TOUCHES:
-        return _stop_out("Three touches on each side are enough.")
+        return _stop_out(s, "Three touches on each side are enough.")
     return _way_to_the_stop(s, ENOUGH_TOUCHES)
 
 
-def _stop_out(why: str) -> Do:
+def _stop_out(s: JobState, why: str) -> Do:
+    if s.at_stop:
+        return _go_away(s.at_stop, "Well away from it, the last touch is noted.")
     return Do("Remove the piston stop", why, "piston_stop", Hand.REMOVE_STOP)
 
 
 def _way_to_the_stop(s: JobState, enough: int) -> Do:
     if s.too_near:
-        back = s.too_near > 0
-        return Do(
-            f"Turn {'back' if back else 'forward'} by {WELL_AWAY_DEG:.0f} degrees or more",
-            f"A touch needs {LEAST_WAY_DEG:.0f} degrees of movement before it.",
-            hand=Hand.TURN_BACK if back else Hand.TURN_FORWARD,
-            deg=WELL_AWAY_DEG,
-        )
+        why = f"A touch needs {LEAST_WAY_DEG:.0f} degrees of movement before it."
+        return _go_away(s.too_near, why)
     forward, backward = s.touches
     if forward <= backward:
         side, n, hand = "forward", forward, Hand.TO_STOP_FORWARD
@@ -159,6 +158,12 @@ def _way_to_the_stop(s: JobState, enough: int) -> Do:
         side, n, hand = "back", backward, Hand.TO_STOP_BACK
     why = f"Touch {n + 1} of {enough} on this side: hold it there for a second."
     return Do(f"Turn gently {side} to the piston stop", why, hand=hand)
+
+
+def _go_away(side: int, why: str) -> Do:
+    way, hand = ("back", Hand.TURN_BACK) if side > 0 else ("forward", Hand.TURN_FORWARD)
+    return Do(f"Turn {way} by {WELL_AWAY_DEG:.0f} degrees or more", why, hand=hand,
+              deg=WELL_AWAY_DEG)  # fmt: skip
 
 
 def _state_stroke(s: JobState) -> Do:
@@ -278,11 +283,19 @@ ROWS: tuple[_Row, ...] = (
                    "select_tdc")),
         (STOP,),
     ),
+    _Row(
+        "top dead centre",
+        lambda s: s.stop_in and s.full_turn,
+        _always(Do("Remove the piston stop and check it",
+                   "The crank made a full turn: the stop does not meet the piston.",
+                   "piston_stop", Hand.REMOVE_STOP)),
+        (STOP,),
+    ),
     _Row("top dead centre", lambda s: not s.tdc_known, _find_tdc, (STOP, ARC)),
     _Row(
         "stop out",
         lambda s: s.tdc_known and s.stop_in,
-        lambda s: _stop_out("A full turn against it bends something.") if min(s.touches)
+        lambda s: _stop_out(s, "A full turn against it bends something.") if min(s.touches)
         else _way_to_the_stop(s, 1),
         (STOP,),
     ),
@@ -453,7 +466,7 @@ def state_of(host: Host) -> JobState:
     """How far the job is."""
     session = host.session
     said = session.told.steps
-    stop, short = session.touches(), session.short_way()
+    stop, hold = session.touches(), session.stop_hold()
     units = host.job.profile.units
     readings = session.readings()
     weights = tuple(unit.name for unit in units if unit.automatic_advance)
@@ -472,8 +485,10 @@ def state_of(host: Host) -> JobState:
         switch_proved="switch" in said,
         index_seen=_index_holds(session),
         stop_in=stop is not None,
-        touches=(len(stop.side(1)), len(stop.side(-1))) if stop else (0, 0),
-        too_near=short.side if short is not None else 0,
+        touches=(_touches(stop, hold, 1), _touches(stop, hold, -1)) if stop else (0, 0),
+        at_stop=hold.touch.side if hold is not None and hold.is_touch else 0,
+        too_near=_too_near(hold, session.short_way()),
+        full_turn=session.stop_turned_deg() >= 360.0,
         tdc_known=session.reference is not None,
         tdc_moved=tdc_moved(session),
         gauge_points=len(session.gauge.readings),
@@ -500,6 +515,19 @@ def state_of(host: Host) -> JobState:
         touched_again=bool(session.checks) or _gauged_again(session.gauge.readings),
         saved=host.saved is not None,
     )
+
+
+def _touches(stop: StopTouches, hold: Hold | None, side: int) -> int:
+    """Touches of a side, with the one that goes on."""
+    goes_on = hold is not None and hold.is_touch and hold.touch.side == side
+    return len(stop.side(side)) + goes_on
+
+
+def _too_near(hold: Hold | None, left: ShortWay | None) -> int:
+    """The side on which the crank is held, or was last, after too short a way; else 0."""
+    if hold is not None:
+        return hold.touch.side if hold.way_deg < LEAST_WAY_DEG else 0
+    return left.side if left is not None else 0
 
 
 def _index_holds(session: Session) -> bool:

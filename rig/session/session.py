@@ -28,7 +28,7 @@ from rig.signal.openings import OpeningFinder, replay
 from rig.signal.track import TOLERANCE_COUNTS, IndexCheck
 from rig.tdc.gauge_points import GaugeNotes, chosen
 from rig.tdc.index_resolver import ONE_SIDE, IndexResolver, same_frame
-from rig.tdc.piston_stop import ShortWay, StopTouches, stop_misleads
+from rig.tdc.piston_stop import Hold, ShortWay, StopTouches, stop_misleads
 from rig.tdc.reference import TdcReference
 from rig.tdc.reference_file import from_plain
 from rig.tdc.validity import Holds
@@ -384,6 +384,14 @@ class Session:
     def touches(self) -> StopTouches | None:
         """The touches of the stop that is in, as far as they have been left again."""
         return None if self.stop is None else self.stop.so_far(self._finder)
+
+    def stop_hold(self) -> Hold | None:
+        """Where the crank is held now, as at the stop that is in; None while it turns."""
+        return None if self.stop is None else self.stop.hold(self._finder)
+
+    def stop_turned_deg(self) -> float:
+        """How much of the circle the crank has swept with the stop in, degrees; 0 without one."""
+        return 0.0 if self.stop is None else self.stop.turned_deg(self.settings)
 
     def short_way(self) -> ShortWay | None:
         """Where the crank was held at the stop after too short a way; None without such a place."""

@@ -43,6 +43,7 @@ from rig.tdc.reference import (
     is_touched,
     offset_bias,
 )
+from rig.wire.records import POSITION
 
 LEAST_WAY_DEG = 20.0
 """From stop to stop the crank swings through hundreds of degrees; a hand trembles by one or two."""
@@ -74,7 +75,7 @@ class Touch:
 def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]:
     """Touches in ``positions`` (dtype ``POSITION``, shape (n,), in order of time).
 
-    The movement must have left the stop again: a touch that is still going on is not given.
+    The movement must have left the stop again: a touch that goes on is ``find_hold``'s.
     """
     if len(positions) < 3:
         return []
@@ -123,6 +124,49 @@ def find_short_way(positions: NDArray[np.void], settings: Settings) -> ShortWay 
                 if touch.held_s >= LEAST_HOLD_S:
                     found.append(ShortWay(touch.t_us, touch.side, float(rise)))
     return max(found, key=lambda short: short.t_us, default=None)
+
+
+OPEN_DEG = 5.0
+
+
+"""Touches of one stop lie nearer to one another (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """The crank is held at the furthest point of a movement of ``way_deg``, as at the stop."""
+
+    touch: Touch
+    way_deg: float
+
+    @property
+    def is_touch(self) -> bool:
+        """Whether it will be a touch once the crank has gone well back from it."""
+        return self.way_deg >= LEAST_WAY_DEG and self.touch.steady
+
+
+def find_hold(positions: NDArray[np.void], settings: Settings) -> Hold | None:
+    """Where the crank is held now, for ``LEAST_HOLD_S`` or more; None while it turns.
+
+    ``positions`` as for ``find_touches``.
+    """
+    if len(positions) < 3:
+        return None
+    place = (positions["count"] + 0.5) * settings.direction
+    near, tremble = NEAR_DEG / settings.count_deg, TREMBLE_DEG / settings.count_deg
+    away = np.flatnonzero(np.abs(place - place[-1]) > near)
+    if not len(away) or positions["t_us"][-1] - positions["t_us"][away[-1]] < LEAST_HOLD_S * 1e6:
+        return None
+    first = int(away[-1]) + 1
+    side = 1 if place[first - 1] < place[-1] else -1
+    reach = place * side
+    beyond = np.flatnonzero(reach[:first] > reach[first:].max() + tremble)
+    since = int(beyond[-1]) + 1 if len(beyond) else 0
+    way_deg = float(reach[first:].max() - reach[since:first].min()) * settings.count_deg
+    if way_deg < TREMBLE_DEG:
+        return None
+    peak = first + int(reach[first:].argmax())
+    return Hold(_touch(positions["t_us"], place, peak, side, settings), way_deg)
 
 
 def _apart(peaks: list[int], reach: NDArray[np.float64], least: float) -> list[int]:
@@ -404,6 +448,13 @@ def _how(forward: Side, backward: Side, arc_deg: float, bias_deg: float, cylinde
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _OnTrail:
+    touches: list[Touch]
+    short_way: ShortWay | None
+    hold: Hold | None
+
+
 @dataclass(slots=True)
 class StopTouches:
     """The touches of one time that the stop was in. Angles: degrees after the index, [0, 360)."""
@@ -414,30 +465,61 @@ class StopTouches:
     touches: list[Touch] = field(default_factory=list)
     crank_deg: list[float] = field(default_factory=list)
     trail: list[NDArray[np.void]] = field(default_factory=list)  # positions in this life of the rig
+    _found: _OnTrail | None = None  # in the trail as it is, so that it is searched once
 
     def so_far(self, follower: OpeningFinder) -> StopTouches:
         """With those of the trail, as far as they have been left again."""
-        found = replace(self, touches=list(self.touches), crank_deg=list(self.crank_deg), trail=[])
-        if self.trail:
-            self.trail = [np.concatenate(self.trail)]
-            for touch in find_touches(self.trail[0], follower.settings):
-                angle = follower.track.crank_deg(touch.at)
-                if angle is not None:
-                    found.touches.append(touch)
-                    found.crank_deg.append(angle)
+        found = replace(
+            self, touches=list(self.touches), crank_deg=list(self.crank_deg), trail=[], _found=None
+        )
+        for touch in self._on_trail(follower).touches:
+            angle = follower.track.crank_deg(touch.at)
+            if angle is not None:
+                found.touches.append(touch)
+                found.crank_deg.append(angle)
         return found
+
+    def _on_trail(self, follower: OpeningFinder) -> _OnTrail:
+        if self._found is None or len(self.trail) > 1:
+            self.trail = [np.concatenate(self.trail)] if self.trail else []
+            positions = self.trail[0] if self.trail else np.empty(0, POSITION)
+            settings = follower.settings
+            self._found = _OnTrail(
+                find_touches(positions, settings),
+                find_short_way(positions, settings),
+                find_hold(positions, settings),
+            )
+        return self._found
 
     def short_way(self, follower: OpeningFinder) -> ShortWay | None:
         """Where the crank was held last as at the stop, when it was come to over too short a way
         to be told from a rest in the open; None when a touch of that side was made since."""
-        if not self.trail:
-            return None
-        self.trail = [np.concatenate(self.trail)]
-        short = find_short_way(self.trail[0], follower.settings)
-        made = find_touches(self.trail[0], follower.settings)
-        if short is None or any(t.side == short.side and t.t_us > short.t_us for t in made):
+        seen = self._on_trail(follower)
+        short = seen.short_way
+        if short is None or any(t.side == short.side and t.t_us > short.t_us for t in seen.touches):
             return None
         return short
+
+    def hold(self, follower: OpeningFinder) -> Hold | None:
+        """Where the crank is held now, as at the stop; None while it turns, and in the open: more
+        than ``OPEN_DEG`` from the touches of that side."""
+        seen = self._on_trail(follower)
+        if seen.hold is None:
+            return None
+        count_deg, touch = follower.settings.count_deg, seen.hold.touch
+        others = [each.at for each in seen.touches if each.side == touch.side and each.steady]
+        if others and abs(statistics.median(others) - touch.at) * count_deg > OPEN_DEG:
+            return None
+        return seen.hold
+
+    def turned_deg(self, settings: Settings) -> float:
+        """How much of the circle the crank has swept since, degrees: a stop leaves less than a
+        turn."""
+        if not self.trail:
+            return 0.0
+        high = max(int(part["high"].max()) for part in self.trail)
+        low = min(int(part["low"].min()) for part in self.trail)
+        return (high - low) * settings.count_deg
 
     def restarted(self, follower: OpeningFinder, profile: Profile) -> None:
         """The rig restarts: counts of the old life mean nothing in the new one. Nor do its angles
@@ -446,7 +528,7 @@ class StopTouches:
         one_place = index_places(profile.encoder) == 1
         self.touches = whole.touches if one_place else []
         self.crank_deg = whole.crank_deg if one_place else []
-        self.trail = []
+        self.trail, self._found = [], None
 
     def side(self, side: int) -> tuple[float, ...]:
         """Angles of the steady touches reached forward (+1) or backwards (-1)."""

@@ -39,6 +39,7 @@ COURSE: list[tuple[str, dict[str, Any]]] = [
     ("rig check", {"rig_checked": False}),
     ("switch", {"switch_proved": False}),
     ("dead centre moved", {"tdc_moved": True}),
+    ("top dead centre", {"stop_in": True, "full_turn": True}),
     ("top dead centre", {"tdc_known": False}),
     ("stop out", {"stop_in": True}),
     ("marks", {"marks_compared": False}),
@@ -135,6 +136,19 @@ def test_held_at_the_stop_after_too_short_a_way_means_going_well_away_first(
     assert found.hand is hand
     assert found.deg is not None
     assert found.deg > 12.0
+
+
+def test_the_last_touch_is_left_before_the_stop_comes_out() -> None:
+    for enough in (replace(DONE, tdc_known=False, touches=(3, 3)), replace(DONE, touches=(1, 1))):
+        held = advice(replace(enough, stop_in=True, at_stop=-1))
+        assert (held.hand, held.press) == (Hand.TURN_FORWARD, "")
+        assert advice(replace(enough, stop_in=True)).hand is Hand.REMOVE_STOP
+
+
+def test_a_full_turn_with_the_stop_in_means_that_it_stops_nothing() -> None:
+    found = advice(replace(DONE, tdc_known=False, stop_in=True, full_turn=True))
+    assert (found.hand, found.press) == (Hand.REMOVE_STOP, "piston_stop")
+    assert "full turn" in found.why
 
 
 def test_the_unit_is_named_with_how_far_it_is() -> None:

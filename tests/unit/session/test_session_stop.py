@@ -138,3 +138,36 @@ def test_a_stop_in_a_link_rod_cylinder_that_is_not_entered_is_warned_of() -> Non
     entered = replace(engine, stated_tdc_deg={4: 361.0})
     known = Played(5, replace(PROFILE, engine=entered)).do("turn 400 at 150").touch()
     assert not any("link rod" in diagnostic_words(doubt) for doubt in known.session.doubts())
+
+
+def touching() -> Played:
+    """The stop is in, and the crank is held against it, turned forward."""
+    played = Played().do("turn 380 at 150").put_stop_in()
+    return played.note("stop_in", cylinder=1).do("touch forward at 20")
+
+
+def sides(played: Played) -> list[int]:
+    stop = played.session.touches()
+    return [touch.side for touch in stop.touches] if stop else []
+
+
+def test_a_touch_shows_while_the_crank_is_still_held_there() -> None:
+    played = touching()
+    assert sides(played) == []
+    hold = played.session.stop_hold()
+    assert hold is not None
+    assert hold.is_touch
+    assert hold.touch.side == 1
+    played.do("back 60 at 60")
+    assert sides(played) == [1]
+    assert 60.0 < played.session.stop_turned_deg() < 360.0
+
+
+def test_a_rest_in_the_open_is_no_touch_once_the_stop_was_met_on_that_side() -> None:
+    played = touching().do("back 90 at 60", "turn 60 at 60", "rest 1")
+    assert played.session.stop_hold() is None
+
+
+def test_a_full_turn_with_the_stop_in_shows() -> None:
+    played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).do("turn 361 at 150")
+    assert played.session.stop_turned_deg() >= 360.0

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from rig.signal.events import Settings
-from rig.tdc.piston_stop import find_short_way, find_touches
+from rig.tdc.piston_stop import find_hold, find_short_way, find_touches
 from rig.wire.records import POSITION
 
 FINE = Settings(4096)
@@ -91,3 +91,26 @@ def test_true_touches_knocks_and_tremblings_are_no_short_ways() -> None:
     trembling = [1000, 1001, 1000, 999] * 20
     assert find_short_way(positions([*trembling, *range(1000, 600, -20)]), FINE) is None
     assert find_short_way(positions([1, 2]), FINE) is None
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_touch_that_goes_on_is_a_hold_at_its_place(way: int) -> None:
+    counts = to_and_from([1000] * 30, way)
+    held = find_hold(positions(counts[:50]), FINE)
+    assert held is not None
+    assert held.is_touch
+    assert (held.touch.side, held.touch.at) == (way, 1000.5)
+    assert held.way_deg == pytest.approx(400 * 360 / 4096, abs=2.0)
+    assert find_hold(positions(counts), FINE) is None  # it was left again
+
+
+def test_a_hold_is_told_from_turning_a_knock_and_a_short_way() -> None:
+    turning = list(range(600, 1000, 20))
+    assert find_hold(positions(turning), FINE) is None
+    assert find_hold(positions([*turning, 1000, 1000]), FINE) is None  # not held long enough
+    short = find_hold(positions([966] * 5 + [1000] * 40), FINE)
+    assert short is not None
+    assert not short.is_touch
+    assert short.way_deg == pytest.approx(3.0, abs=0.1)
+    assert find_hold(positions([1000] * 60), FINE) is None  # it never moved
+    assert find_hold(positions([1, 2]), FINE) is None
