@@ -1,218 +1,410 @@
-"""A new place in a drive dog or hub, to lay out: angle, radius, arc and chord, dimensioned.
+"""What a step of a correction has to mark on the metal: a new place, a longer slot, two gear marks.
 
-All places that are on that half are shown. Beside the dimensioned drawing stands one at true scale,
-with a bar to check the print by; a half too large for the paper is drawn at a stated scale.
+Three kinds of step are marked out: a new hole, slot or keyway in a drive; a flange slot that is
+filed longer; a mesh that is put together some teeth on. Values alone: ``rig.adjust.layout_sheet``
+draws them.
+
+A *face* is what lies in front of the person who marks. Directions of a step are as seen from one
+end of the unit. From the drive end one looks at the mating face of the unit's half and at the back
+of the drive's half; marked from the other face, everything is mirrored. Source: geometry.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from rig.adjust import predictions
-from rig.base.errors import InputError
-from rig.base.escape import visible
-from rig.plots import sheet
+from rig.adjust.steps import opposite, places_deg, slot_units
+from rig.base.errors import InputError, shown
+from rig.engine import gear_train
+from rig.engine.gear_train import Rotation, shaft_deg
+from rig.engine.profile import DriveDog, End, Face, Mesh, MeshKind, Slot, members
+from rig.job.folder import Job
 from rig.plots.sheet import Drawn, PlotRequest
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+Points = NDArray[np.float64]
 
-WIDE_IN, HEAD_IN, FOOT_IN = 7.2, 0.5, 0.9
-SIDE_IN = 4.9  # of the dimensioned drawing
-ROOM_IN = 4.3  # for the drawing at scale: the whole fits on a sheet of A4 or Letter
-EDGE_IN = 0.7  # round it
-MM_PER_IN = 25.4
-SCALES = (1, 2, 5, 10, 20, 50)
-
-
-"""A drawing that does not fit at 1:1 is drawn at 1 to one of these."""
+DRIVE_END: End = "drive end"
+TENTH_DEG = 0.1
+"""The tolerance of a sheet is what this much of the crank is worth on the metal."""
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """Where the new place lies: ``unit_deg`` round from the old one, ``way`` as seen from there."""
+class Outline:
+    """A hole, slot or keyway on a face: ``at_deg`` clockwise of the place in use, in millimetres.
+
+    ``radius_mm`` is None for a rectangle from ``low_mm`` to ``high_mm`` along its radius, else the
+    hole's centre lies there.
+    """
+
+    at_deg: float
+    width_mm: float
+    low_mm: float
+    high_mm: float
+    radius_mm: float | None = None
+
+    def points(self) -> Points:
+        """Its edge, x to the right and y up from the shaft's centre; the place in use at the top.
+
+        Shape (n, 2), mm. Source: geometry.
+        """
+        if self.radius_mm is None:
+            half = self.width_mm / 2.0
+            edge = [(-half, self.low_mm), (-half, self.high_mm), (half, self.high_mm),
+                    (half, self.low_mm)]  # fmt: skip
+            return turned(np.array(edge), self.at_deg)
+        round_ = np.radians(np.arange(0.0, 360.0, 2.0))
+        edges = self.width_mm / 2.0 * np.column_stack((np.sin(round_), np.cos(round_)))
+        return turned(edges + np.array([0.0, self.radius_mm]), self.at_deg)
+
+    def web_mm(self, other: Outline) -> float:
+        """The metal left between two places; 0 or less when one breaks into the other.
+
+        Source: distance of circles; of rectangles the largest gap or the least overlap along a
+        normal of their edges, which is the distance where no two corners face each other.
+        """
+        if self.radius_mm is not None and other.radius_mm is not None:
+            away = turned(np.array([[0.0, self.radius_mm]]), self.at_deg) - turned(
+                np.array([[0.0, other.radius_mm]]), other.at_deg
+            )
+            return float(np.hypot(*away[0])) - (self.width_mm + other.width_mm) / 2.0
+        mine, theirs = self.points(), other.points()
+        if (over := _apart_mm(mine, theirs)) <= 0.0:
+            return over
+        return min(_corner_mm(mine, theirs), _corner_mm(theirs, mine))
+
+
+def turned(points: Points, clockwise_deg: float) -> Points:
+    """Points turned about the origin, clockwise. Source: rotation matrix."""
+    angle = math.radians(clockwise_deg)
+    cos, sin = math.cos(angle), math.sin(angle)
+    return np.asarray(points @ np.array([[cos, -sin], [sin, cos]]), dtype=np.float64)
+
+
+def _apart_mm(one: Points, two: Points) -> float:
+    """The largest gap between two convex shapes along a normal of their edges; overlap below 0."""
+    found = -math.inf
+    for shape in (one, two):
+        edges = np.roll(shape, -1, axis=0) - shape
+        normals = np.column_stack((edges[:, 1], -edges[:, 0]))
+        for normal in normals / np.hypot(*normals.T)[:, None]:
+            first, second = one @ normal, two @ normal
+            found = max(found, float(max(second.min() - first.max(), first.min() - second.max())))
+    return found
+
+
+def _corner_mm(corners: Points, shape: Points) -> float:
+    """The least distance from the corners of one shape to the edges of the other."""
+    edge = np.roll(shape, -1, axis=0) - shape
+    along = ((corners[:, None] - shape) * edge).sum(axis=2) / (edge**2).sum(axis=1)
+    foot = shape + np.clip(along, 0.0, 1.0)[..., None] * edge
+    return float(np.hypot(*np.moveaxis(corners[:, None] - foot, 2, 0)).min())
+
+
+@dataclass(frozen=True, slots=True)
+class NewPlace:
+    """A new place in one half of a drive, as it lies on the face that is drawn."""
 
     part: str
-    half: str
-    unit_deg: float
-    radius_mm: float
-    arc_mm: float
-    chord_mm: float
-    way: str
-    seen_from: str
-    crank_deg: float
-    others_deg: tuple[float, ...] = ()  # the other places on that half, clockwise of the old one
+    dog: DriveDog
+    face: Face
+    mirrored: bool  # against how the unit's end sees it
+    at_deg: float  # of the place in use, clockwise on this face
+    crank_deg: float  # positive earlier
+    turns: Fraction  # of the shaft per crank turn
+    rotation: Rotation  # on this face
+    seen_from: str  # the unit's end
 
+    @property
+    def chord_mm(self) -> float:
+        """Straight across, from place to place on their circle. Source: 2 r sin(angle/2)."""
+        return 2.0 * self.dog.radius_mm * math.sin(math.radians(abs(self.at_deg)) / 2.0)
 
-def place_of(step: Mapping[str, Any]) -> Place:
-    """The place that a step of a correction asks for. Raises InputError when it is none such."""
-    try:
-        figures = step["figures"]
-        place = Place(
-            str(step["part"]),
-            str(figures["half"]),
-            abs(float(figures["unit_deg"])),
-            float(figures["radius_mm"]),
-            float(figures["arc_mm"]),
-            float(figures["chord_mm"]),
-            str(figures["way"]),
-            str(figures["seen_from"]),
-            float(figures["crank_deg"]),
-            tuple(float(each) for each in figures.get("others_deg", ())),
+    @property
+    def arc_mm(self) -> float:
+        """Round the circle, from place to place. Source: radius x angle."""
+        return self.dog.radius_mm * math.radians(abs(self.at_deg))
+
+    @property
+    def tolerance_mm(self) -> float:
+        """What a tenth of a crank degree is on the circle. Source: radius x angle."""
+        return tenth_mm(self.dog.radius_mm, self.turns)
+
+    @property
+    def earlier(self) -> Rotation:
+        """Which way round a place makes the unit open earlier, on this face. Source: the step."""
+        clockwise = (self.at_deg >= 0.0) == (self.crank_deg >= 0.0)
+        return "clockwise" if clockwise else "anticlockwise"
+
+    @property
+    def outside_mm(self) -> float:
+        """Radius of the half, or of what is drawn of it. Source: the engine file."""
+        if self.dog.outside_mm is not None:
+            return self.dog.outside_mm / 2.0
+        return max(self.dog.span_mm[1], self.dog.radius_mm)
+
+    def old(self) -> list[Outline]:
+        """Every place that the half has, the one in use first. Source: the engine file."""
+        dog, way = self.dog, -1.0 if self.mirrored else 1.0
+        known = zip(dog.others_deg, dog.others_width_mm, strict=False)
+        widths = {round(deg % 360.0, 9) % 360.0: wide for deg, wide in known}
+        return [
+            self._outline(way * deg, widths.get(round(deg, 9), dog.width_mm or 0.0))
+            for deg in places_deg(dog)
+        ]
+
+    def new(self) -> Outline:
+        """The new place. Source: the step."""
+        return self._outline(self.at_deg, self.dog.width_mm or 0.0)
+
+    def _outline(self, at_deg: float, width_mm: float) -> Outline:
+        hole = self.dog.radius_mm if self.dog.shape == "hole" else None
+        return Outline(at_deg, width_mm, *self.dog.span_mm, radius_mm=hole)
+
+    def web_mm(self) -> float | None:
+        """The metal left to the nearest place; None when their width is not entered."""
+        if self.dog.width_mm is None:
+            return None
+        return min(self.new().web_mm(each) for each in self.old())
+
+    def other_face(self) -> NewPlace:
+        """The same place on the other face: mirrored. Source: geometry."""
+        return replace(
+            self,
+            face="back face" if self.face == "mating face" else "mating face",
+            mirrored=not self.mirrored,
+            at_deg=-self.at_deg,
+            rotation=opposite(self.rotation),
         )
-    except (KeyError, TypeError, ValueError) as why:
-        raise InputError(f"this step is no new place to lay out: {why} is missing") from None
-    if not (0.0 < place.radius_mm < 1e4 and place.unit_deg <= 180.0):
-        raise InputError("this step is no place to lay out: its radius or its angle cannot be")
-    return place
+
+    def facts(self) -> dict[str, Any]:
+        """What ``--json`` has of it."""
+        return {
+            "marks": "new place", "half": self.dog.recut, "face": self.face,
+            "mirrored": self.mirrored, "unit_deg": abs(self.at_deg),
+            "way": "clockwise" if self.at_deg >= 0.0 else "anticlockwise",
+            "radius_mm": self.dog.radius_mm, "chord_mm": self.chord_mm, "arc_mm": self.arc_mm,
+            "tolerance_mm": self.tolerance_mm, "web_mm": self.web_mm(),
+        }  # fmt: skip
 
 
-def scale_of(place: Place) -> int:
-    """The paper shows one millimetre of this many. Raises InputError when none fits."""
-    room_mm = (ROOM_IN / 2.0 - EDGE_IN) * MM_PER_IN
-    fitting = [scale for scale in SCALES if place.radius_mm <= room_mm * scale]
-    if not fitting:
-        raise InputError(f"a radius of {place.radius_mm:g} mm is too large to be drawn")
-    return fitting[0]
+@dataclass(frozen=True, slots=True)
+class LongerSlot:
+    """A flange slot that is filed longer. The stud stands at the top, as it stands now."""
+
+    part: str
+    slot: Slot
+    way: Rotation  # in which the body or plate turns, on this side
+    unit_deg: float  # by how much it turns then
+    longer_mm: float
+    crank_deg: float
+    turns: Fraction
+    rotation: Rotation  # of the shaft, on this side
+    seen_from: str
+    mirrored: bool = False
+
+    @property
+    def tolerance_mm(self) -> float:
+        """What a tenth of a crank degree is along the slot. Source: radius x angle."""
+        return tenth_mm(self.slot.radius_mm, self.turns)
+
+    def ends_deg(self) -> tuple[float, float]:
+        """Where the stud stops now, at either end of the slot: clockwise of the stud, on this side.
+
+        A body that turns clockwise comes to its stop at the slot's anticlockwise end. Source:
+        angle = arc/radius.
+        """
+        clockwise, anticlockwise = self.slot.anticlockwise_mm, self.slot.clockwise_mm
+        if self.mirrored:
+            clockwise, anticlockwise = anticlockwise, clockwise
+        radius = self.slot.radius_mm
+        return -math.degrees(anticlockwise / radius), math.degrees(clockwise / radius)
+
+    def new_end_deg(self) -> float:
+        """Where the stud stops once the slot is longer, clockwise of the stud. Source: as above."""
+        more = math.degrees(self.longer_mm / self.slot.radius_mm)
+        low, high = self.ends_deg()
+        return low - more if self.way == "clockwise" else high + more
+
+    def other_face(self) -> LongerSlot:
+        """The same slot from the other side: mirrored. Source: geometry."""
+        return replace(
+            self,
+            mirrored=not self.mirrored,
+            way=opposite(self.way),
+            rotation=opposite(self.rotation),
+        )
+
+    def facts(self) -> dict[str, Any]:
+        """What ``--json`` has of it."""
+        return {
+            "marks": "longer slot", "mirrored": self.mirrored, "longer_mm": self.longer_mm,
+            "end": opposite(self.way), "way": self.way, "unit_deg": self.unit_deg,
+            "radius_mm": self.slot.radius_mm, "tolerance_mm": self.tolerance_mm,
+        }  # fmt: skip
 
 
-@sheet.styled
-def draw(place: Place, path: Path) -> Path:
-    """Draw it. The old place stands at the top. Raises InputError when it cannot be written."""
-    scale = scale_of(place)
-    true_in = 2.0 * (place.radius_mm / scale / MM_PER_IN + EDGE_IN)
-    height = HEAD_IN + SIDE_IN + true_in + FOOT_IN
-    under = f"{place.half} of the drive, seen from the unit's {place.seen_from}"
-    figure = sheet.paper(WIDE_IN, height, f"New place in the drive of {place.part}", under)
-    at = sheet.axes(figure, (WIDE_IN - SIDE_IN) / 2.0, FOOT_IN + true_in, SIDE_IN, SIDE_IN)
-    at.set_axis_off()
-    at.set_xlim(-1.5, 1.5)
-    at.set_ylim(-1.5, 1.5)
-    _layout(at, place)
-    _at_scale(sheet.axes(figure, 0.0, FOOT_IN, WIDE_IN, true_in), place, scale)
-    earlier = "earlier" if place.crank_deg >= 0.0 else "later"
-    figure.text(
-        0.5, 0.62 / height,
-        f"{place.unit_deg:.2f}° {place.way} of the old one makes {visible(place.part)}"
-        f" {abs(place.crank_deg):.2f} crank degrees {earlier}",
-        ha="center", fontsize=9.0,
+@dataclass(frozen=True, slots=True)
+class MeshMarks:
+    """Two temporary marks with which a mesh is put together some teeth on."""
+
+    part: str  # the driven shaft
+    driver: str
+    driver_teeth: int
+    driven_teeth: int
+    kind: MeshKind
+    teeth: int  # positive: the driven shaft goes on in its own rotation
+    crank_deg: float
+    rotation: Rotation  # of the driven shaft, on this side
+    seen_from: str  # "" where a bevel gear leaves no common end: the side that ``rotation`` is for
+    mirrored: bool = False
+
+    @property
+    def count(self) -> Rotation:
+        """Which way mark 2 lies from mark 1, round the driven shaft.
+
+        What comes to the driver's tooth when the driven shaft goes on lies behind it. Source:
+        geometry.
+        """
+        return opposite(self.rotation) if self.teeth > 0 else self.rotation
+
+    def other_face(self) -> MeshMarks:
+        """The same gears from the other side: mirrored. Source: geometry."""
+        return replace(self, mirrored=not self.mirrored, rotation=opposite(self.rotation))
+
+    def facts(self) -> dict[str, Any]:
+        """What ``--json`` has of it."""
+        return {
+            "marks": "mesh", "mirrored": self.mirrored, "driver": self.driver,
+            "teeth": abs(self.teeth), "way": self.count, "crank_deg": self.crank_deg,
+        }  # fmt: skip
+
+
+Layout = NewPlace | LongerSlot | MeshMarks
+
+
+def tenth_mm(radius_mm: float, turns: Fraction) -> float:
+    """What a tenth of a crank degree is at a radius of a shaft. Source: radius x angle."""
+    return radius_mm * math.radians(shaft_deg(TENTH_DEG, turns))
+
+
+def layouts(job: Job, steps: Sequence[Mapping[str, Any]]) -> list[Layout]:
+    """What the steps of an option have to mark, on the working face, in their order.
+
+    Raises InputError when the engine file no longer has what a step rests on, or leaves open which
+    face is meant.
+    """
+    made: Mapping[str, Callable[[Job, str, Mapping[str, Any]], Layout | None]]
+    made = {"recut": _new_place, "file": _longer_slot, "mesh": _mesh_marks}
+    found: list[Layout] = []
+    for step in steps:
+        if step.get("means") not in made:
+            continue
+        try:
+            layout = made[step["means"]](job, str(step["part"]), step["figures"])
+        except (KeyError, TypeError, ValueError) as why:
+            raise InputError(f"this step cannot be marked out: {why} is missing or wrong") from None
+        if layout is not None:
+            found.append(layout)
+    return found
+
+
+def _changed(part: str) -> InputError:
+    return InputError(
+        f"{part}: the engine file has changed since this option was taken; take it again with "
+        "rig adjust --take"
+    )
+
+
+def looks_at(half: str, end: End) -> Face:
+    """The face of a half that one sees from an end of the unit. Source: geometry."""
+    return "mating face" if (half == "unit half") == (end == DRIVE_END) else "back face"
+
+
+def _new_place(job: Job, part: str, figures: Mapping[str, Any]) -> NewPlace:
+    dog = next((each for each in job.means.dogs if each.unit == part), None)
+    if dog is None or (dog.recut, dog.radius_mm) != (figures["half"], figures["radius_mm"]):
+        raise _changed(part)
+    unit = members(job.profile.units, part)[0]
+    seen_from = str(figures["seen_from"])
+    end = DRIVE_END if seen_from == DRIVE_END else dog.seen_from
+    if end is None:
+        raise InputError(
+            f"{part}: its directions are as seen from its {shown(seen_from)}; add to its "
+            '[[means.dog]] which end that is: seen_from = "drive end" or "other end"'
+        )
+    at_deg = abs(float(figures["unit_deg"])) * (1.0 if figures["way"] == "clockwise" else -1.0)
+    face = looks_at(dog.recut, end)
+    place = NewPlace(
+        part, dog, face, False, at_deg, float(figures["crank_deg"]), unit.turns_per_crank_turn,
+        unit.rotation, seen_from,
     )  # fmt: skip
-    sheet.note(
-        figure,
-        "This cannot be undone. The drive must still carry its load: the maker's manual or a "
-        "licensed person decides whether it may be cut.",
-    )
-    return sheet.write(figure, path)
+    return place if dog.face == face else place.other_face()
 
 
-def _on_circle(clockwise_deg: float) -> tuple[float, float]:
-    """A point on the circle of radius 1; the old place stands at the top."""
-    angle = math.radians(clockwise_deg)
-    return math.sin(angle), math.cos(angle)
+def _longer_slot(job: Job, part: str, figures: Mapping[str, Any]) -> LongerSlot:
+    slot = next((each for each in job.means.slots if each.unit == part), None)
+    if slot is None:
+        raise _changed(part)
+    unit = slot_units(slot, job.profile.units)[0]
+    way: Rotation = "clockwise" if figures["way"] == "clockwise" else "anticlockwise"
+    room_mm = slot.clockwise_mm if way == "clockwise" else slot.anticlockwise_mm
+    if not math.isclose(room_mm, float(figures["room_mm"])):
+        raise _changed(part)
+    return LongerSlot(
+        part, slot, way, abs(float(figures["unit_deg"])), float(figures["longer_mm"]),
+        float(figures["crank_deg"]), unit.turns_per_crank_turn, unit.rotation,
+        str(figures["seen_from"]),
+    )  # fmt: skip
 
 
-def _new_deg(place: Place) -> float:
-    return place.unit_deg if place.way == "clockwise" else -place.unit_deg
-
-
-def _at_scale(at: Axes, place: Place, scale: int) -> None:
-    """The circle with every place on it at its true size, and a bar to check the print by."""
-    radius = place.radius_mm / scale
-    wide, high = WIDE_IN * MM_PER_IN, 2.0 * (radius + EDGE_IN * MM_PER_IN)
-    at.set_axis_off()
-    at.set_xlim(-wide / 2.0, wide / 2.0)
-    at.set_ylim(-high / 2.0, high / 2.0)
-    round_ = [_on_circle(float(i)) for i in range(361)]
-    at.plot([radius * x for x, _ in round_], [radius * y for _, y in round_], color=sheet.SOFT,
-            lw=0.5)  # fmt: skip
-    at.plot([-2.0, 2.0], [0.0, 0.0], color=sheet.INK, lw=0.4, gid="middle")
-    at.plot([0.0, 0.0], [-2.0, 2.0], color=sheet.INK, lw=0.4)
-    new_deg = _new_deg(place)
-    for deg, name in ((0.0, "old"), *((each, "") for each in place.others_deg), (new_deg, "new")):
-        x, y = _on_circle(deg)
-        at.plot([(radius - 3.0) * x, (radius + 3.0) * x], [(radius - 3.0) * y, (radius + 3.0) * y],
-                color=sheet.INK, lw=1.0 if name == "new" else 0.4,
-                gid=f"place {deg:g}")  # fmt: skip
-        if name:
-            at.text((radius + 4.0) * x, (radius + 4.0) * y, name, fontsize=7.5,
-                    ha="left" if x > 0.1 else "right" if x < -0.1 else "center",
-                    va="bottom" if y >= 0.0 else "top",
-                    fontweight="bold" if name == "new" else "normal")  # fmt: skip
-    left, low = -wide / 2.0 + 8.0, -high / 2.0 + 4.0
-    bar = [(left, -1.5), (left, 1.5), (left, 0.0)]
-    bar += [(left + 50.0, 0.0), (left + 50.0, 1.5), (left + 50.0, -1.5)]
-    at.plot([x for x, _ in bar], [low + y for _, y in bar], color=sheet.INK, lw=0.7)
-    said = "true scale (1:1)" if scale == 1 else f"scale 1:{scale}, NOT true scale"
-    at.text(left + 53.0, low, f"{said}; print at 100 %: this bar is 50 mm long", fontsize=7.5,
-            va="center")  # fmt: skip
-
-
-def _layout(at: Axes, place: Place) -> None:
-    turned = math.radians(_new_deg(place))
-    old, new = _on_circle(0.0), _on_circle(_new_deg(place))
-    round_ = [2.0 * math.pi * i / 360 for i in range(361)]
-    at.plot([math.sin(a) for a in round_], [math.cos(a) for a in round_], color=sheet.SOFT, lw=0.8,
-            dashes=(8, 3, 1, 3))  # fmt: skip
-    for x, y in ((1.35, 0.0), (0.0, 1.35)):
-        at.plot([-x, x], [-y, y], color=sheet.LINE, lw=0.7, dashes=(8, 3, 1, 3), zorder=1)
-    at.plot([0.0, 1.2 * new[0]], [0.0, 1.2 * new[1]], color=sheet.INK, lw=0.9)
-    at.plot([0.0, 1.2 * old[0]], [0.0, 1.2 * old[1]], color=sheet.INK, lw=0.9)
-    at.plot(*old, marker="o", ms=15, mfc=sheet.PAPER, mec=sheet.INK, mew=1.2)
-    at.plot(*new, marker="o", ms=15, mfc=sheet.BLUE, mec=sheet.INK, mew=1.2, zorder=5)
-    at.text(0.0, 1.27, "old place", ha="center", va="bottom", fontsize=9)
-    for deg in place.others_deg:
-        x, y = _on_circle(deg)
-        at.plot([0.9 * x, 1.1 * x], [0.9 * y, 1.1 * y], color=sheet.INK, lw=0.7)
-        at.plot(x, y, marker="o", ms=11, mfc=sheet.PAPER, mec=sheet.INK, mew=0.8)
-        at.text(1.2 * x, 1.2 * y, f"{deg:g}°", fontsize=7.5, ha="center", va="center",
-                color=sheet.SOFT)  # fmt: skip
-    at.text(1.3 * new[0], 1.3 * new[1], "new place", fontsize=9, fontweight="bold",
-            ha="left" if new[0] > 0 else "right", va="center")  # fmt: skip
-    at.annotate("", new, old, arrowprops={"arrowstyle": "<|-|>", "color": sheet.ALERT, "lw": 1.1,
-                                          "shrinkA": 8, "shrinkB": 8})  # fmt: skip
-    arc = [turned * i / 60 for i in range(61)]
-    at.plot([0.55 * math.sin(a) for a in arc], [0.55 * math.cos(a) for a in arc], color=sheet.INK,
-            lw=0.9)  # fmt: skip
-    half = turned / 2.0
-    at.text(0.66 * math.sin(half), 0.66 * math.cos(half), f"{place.unit_deg:.2f}°", fontsize=11,
-            ha="center", va="center", fontweight="bold",
-            bbox={"boxstyle": "round,pad=0.15", "fc": sheet.PAPER, "ec": "none"})  # fmt: skip
-    away = -1.0 if place.way == "clockwise" else 1.0
-    at.annotate("", (away * math.sin(0.9), math.cos(0.9)), (0.0, 0.0),
-                arrowprops={"arrowstyle": "-|>", "color": sheet.INK, "lw": 0.9})  # fmt: skip
-    at.text(
-        away * 0.5,
-        0.3,
-        f"radius {place.radius_mm:g} mm",
-        fontsize=9.5,
-        ha="center",
-        va="top",
-        bbox={"boxstyle": "round,pad=0.1", "fc": sheet.PAPER, "ec": "none"},
-    )
-    at.text(0.0, -0.5, f"straight across (chord)  {place.chord_mm:.2f} mm\n"
-            f"round the circle (arc)  {place.arc_mm:.2f} mm", fontsize=10, ha="center", va="center",
-            linespacing=1.7, bbox={"boxstyle": "round,pad=0.5", "fc": sheet.PAPER,
-                                   "ec": sheet.LINE})  # fmt: skip
+def _mesh_marks(job: Job, part: str, figures: Mapping[str, Any]) -> MeshMarks | None:
+    """None for a planetary stage, whose words say all: it has places, not one mesh."""
+    train, engine = job.means.train, job.profile.engine
+    mesh = next((each for each in train.meshes if each.driven == part), None) if train else None
+    if train is None or mesh is None:
+        raise _changed(part)
+    if not isinstance(mesh, Mesh):
+        return None
+    way = gear_train.rotation(train, part, engine.rotation)
+    return MeshMarks(
+        part, mesh.driver, mesh.driver_teeth, mesh.driven_teeth, mesh.kind, int(figures["teeth"]),
+        float(figures["crank_deg"]), way or "clockwise", engine.seen_from if way else "",
+    )  # fmt: skip
 
 
 def plot(asked: PlotRequest, out: Path) -> Drawn:
-    """Draw the hole or slot of the prediction taken last.
+    """Draw what the prediction taken last has to mark: a sheet for each piece and each face asked.
 
     Raises InputError when there is nothing to draw.
     """
+    from rig.adjust import layout_sheet
+
     job = asked.open_job(asked.what[0])
     taken = predictions.load(asked.what[1]) if len(asked.what) > 1 else predictions.newest(job)
     if taken is None:
         raise InputError(f"{job.folder}: no option was taken yet; rig adjust --take takes one")
-    steps = [step for step in taken.steps if step.get("means") == "recut"]
-    if not steps:
-        raise InputError(f"{taken.path}: no step of it drills or cuts anything")
-    place = place_of(steps[0])
-    path = draw(place, out)
-    return Drawn(path, {"prediction": str(taken.path), "chord_mm": place.chord_mm,
-                        "arc_mm": place.arc_mm, "unit_deg": place.unit_deg,
-                        "radius_mm": place.radius_mm, "way": place.way})  # fmt: skip
+    found = layouts(job, taken.steps)
+    if not found:
+        raise InputError(f"{taken.path}: no step of it cuts, files or marks anything")
+    sheets: list[Layout] = []
+    for one in found:
+        sheets += [one] if asked.face != "other" else []
+        sheets += [one.other_face()] if asked.face != "working" else []
+    paths = []
+    for n, one in enumerate(sheets):
+        path = out if n == 0 else out.with_name(f"{out.stem}-{n + 1}{out.suffix}")
+        paths.append(layout_sheet.draw(one, path, asked.paper))
+    facts = {"prediction": str(taken.path), **sheets[0].facts()}
+    facts["sheets"] = [
+        {"drawing": str(path), **one.facts()} for path, one in zip(paths, sheets, strict=True)
+    ]
+    return Drawn(paths[0], facts, tuple(paths[1:]))

@@ -4,7 +4,7 @@ rig plot readings JOB [CAPTURE]        each opening against its window
 rig plot turn JOB [CAPTURE]            the turn or cycle: openings, closings, dead centres, index
 rig plot signal JOB|RECORDING          the contacts' signal at an opening, the instant marked
 rig plot drift FOLDER                  the certificates of an engine through the years
-rig plot layout JOB                    a hole or slot to lay out, of the prediction taken last
+rig plot layout JOB                    what the option taken last has to mark, at true scale
 """
 
 from __future__ import annotations
@@ -40,6 +40,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--engine", default="", help="drift: of this engine")
     parser.add_argument("--engine-serial", default="", help="drift: of this serial")
     parser.add_argument("--cylinders", action="store_true", help="drift: each cylinder, too")
+    parser.add_argument(
+        "--face", choices=("working", "other", "both"), default="working",
+        help="layout: the face in front of you when you mark; the other one; both",
+    )  # fmt: skip
+    parser.add_argument("--paper", choices=("A4", "Letter"), default="A4", help="layout: its paper")
     json_option(parser)
 
 
@@ -58,8 +63,10 @@ def run(args: argparse.Namespace) -> int:
         engine=args.engine,
         engine_serial=args.engine_serial,
         cylinders=args.cylinders,
+        face=args.face,
+        paper=args.paper,
     )
     drawn: Drawn = import_module(PLOTS[args.kind]).plot(asked, out)
     answer = {"kind": args.kind, "drawing": str(drawn.path), **drawn.facts}
-    figures(args, answer, [f"drawing: {drawn.path}"])
+    figures(args, answer, [f"drawing: {path}" for path in (drawn.path, *drawn.more)])
     return 0

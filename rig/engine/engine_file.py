@@ -33,9 +33,12 @@ from rig.engine.profile import (
     ApproachRule,
     Contacts,
     Coupling,
+    CutShape,
     DriveDog,
     Encoder,
+    End,
     Engine,
+    Face,
     Gap,
     GapReading,
     Geometry,
@@ -546,6 +549,14 @@ HALVES: Mapping[str, Literal["", "unit half", "drive half"]] = {
     "unit half": "unit half",
     "drive half": "drive half",
 }
+SHAPES: Mapping[str, CutShape] = {
+    "hole": "hole",
+    "slot": "slot",
+    "bore keyway": "bore keyway",
+    "shaft keyway": "shaft keyway",
+}
+FACES: Mapping[str, Face] = {"mating face": "mating face", "back face": "back face"}
+ENDS: Mapping[str, End | None] = {"drive end": "drive end", "other end": "other end"}
 ALLOWED: Mapping[str, str] = {
     "driver_teeth": "A whole number of teeth from 1",
     "driven_teeth": "A whole number of teeth from 1",
@@ -613,6 +624,7 @@ def _slot(section: Section, names: Sequence[str], owners: Sequence[str]) -> Slot
         or 0.0,
         part=part,
         file_mm=MOST_FILED_MM if filed is None else filed,
+        width_mm=section.number("width_mm", 0.1, MOST_MM, "mm"),
     )
 
 
@@ -717,12 +729,52 @@ def _dog(section: Section, owners: Sequence[str]) -> DriveDog:
         radius_mm=section.number("radius_mm", 0.0, MOST_MM, "mm") or 0.0,
         clear_mm=section.number("clear_mm", 0.0, MOST_MM, "mm") or 0.0,
         others_deg=_places(section),
+        shape=section.choice("shape", SHAPES, "hole"),
+        width_mm=section.number("width_mm", 0.1, MOST_MM, "mm"),
+        length_mm=section.number("length_mm", 0.1, MOST_MM, "mm"),
+        others_width_mm=section.number_list("others_width_mm", 0.1, MOST_MM, MOST_TEETH) or (),
+        bore_mm=section.number("bore_mm", 0.1, 2.0 * MOST_MM, "mm"),
+        outside_mm=section.number("outside_mm", 0.1, 2.0 * MOST_MM, "mm"),
+        face=section.choice("face", FACES, "mating face"),
+        seen_from=section.choice("seen_from", ENDS, None),
     )
+    _check_outline(section, dog)
     if dog.recut and dog.radius_mm <= 0.0:
         section.note("radius_mm", "is needed to lay out a new hole", "A radius above 0 mm")
     elif dog.recut and dog.clear_mm > 2.0 * dog.radius_mm:
         section.note("clear_mm", "is more than twice the radius", "At most twice radius_mm")
     return dog
+
+
+def _check_outline(section: Section, dog: DriveDog) -> None:
+    """Shape and diameters of the half that may be cut: they have to fit each other."""
+    bore, outside = dog.bore_mm or 0.0, dog.outside_mm
+    if outside is not None and outside <= bore:
+        section.note("outside_mm", f"is {outside:g}", f"More than bore_mm, {bore:g}")
+        return
+    if dog.shape == "hole" and dog.length_mm is not None:
+        section.note("length_mm", "stands with a hole", "width_mm alone, the hole's diameter")
+    diameter = {"bore keyway": "bore_mm", "shaft keyway": "outside_mm"}.get(dog.shape)
+    if diameter and not section.has(diameter):
+        section.missing(diameter, f"A diameter in mm: a {dog.shape} begins there")
+    if diameter and not section.has("length_mm"):
+        section.missing("length_mm", "The depth of the keyway in mm")
+    if dog.shape == "slot" and dog.length_mm is None and outside is None:
+        section.missing("length_mm", "Its length in mm, or outside_mm for a slot up to the rim")
+    elif dog.width_mm is not None and dog.radius_mm > 0.0 and not (diameter and not dog.length_mm):
+        low, high = dog.span_mm
+        if low < bore / 2.0 - 1e-9 and dog.shape != "shaft keyway":
+            words = f"is {bore:g}; the {dog.shape} would begin {low:g} mm from the centre"
+            section.note("bore_mm", words, f"At most {2.0 * low:g} mm across, or another radius_mm")
+        if outside is not None and high > outside / 2.0 + 1e-9:
+            words = f"is {outside:g}; the {dog.shape} would end {high:g} mm from the centre"
+            section.note("outside_mm", words, f"At least {2.0 * high:g} mm, or another radius_mm")
+    if dog.others_width_mm and len(dog.others_width_mm) != len(dog.others_deg):
+        section.note(
+            "others_width_mm",
+            f"has {many(len(dog.others_width_mm), 'figure')}",
+            f"One for each of others_deg, which has {len(dog.others_deg)}",
+        )
 
 
 def _places(section: Section) -> tuple[float, ...]:

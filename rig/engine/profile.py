@@ -24,6 +24,7 @@ double-bracketed one may stand several times::
     clockwise_mm = 3.0            # how far it can still be turned, along the slot
     anticlockwise_mm = 4.0
     file_mm = 2.0                 # each end may be filed longer by this; 0: it must not be filed
+    width_mm = 8.0                # how wide the slot is, for the sheet to mark out from
 
     [[means.mesh]]                # one a pair of gears, from the crank on
     driver = "crank"
@@ -55,6 +56,15 @@ double-bracketed one may stand several times::
     radius_mm = 18.0              # where the new hole, slot or keyway is laid out
     clear_mm = 6.0                # least distance, centre to centre, from every place it has
     others_deg = [47.5]           # places it has besides its slots: clockwise of the one in use
+    shape = "slot"                # "hole", "slot", "bore keyway", "shaft keyway"
+    width_mm = 5.0                # of a slot or keyway, or a hole's diameter
+    length_mm = 8.0               # of a slot, along the radius; of a keyway, its depth
+    others_width_mm = [6.0]       # of others_deg, where they differ from width_mm
+    bore_mm = 17.0                # diameters of the half that is cut
+    outside_mm = 48.0
+    face = "mating face"          # the face in front of the person who marks it; or "back face"
+    seen_from = "drive end"       # "drive end" or "other end": which of them the unit's
+                                  # own seen_from means, where that is worded another way
 
     [[means.gap]]
     unit = "upper"
@@ -235,6 +245,9 @@ MOST_FILED_MM = 3.0
 Member = Literal["sun", "ring", "carrier"]
 MEMBERS: tuple[Member, ...] = ("sun", "ring", "carrier")
 MeshKind = Literal["gears", "internal", "chain", "bevel"]
+Face = Literal["mating face", "back face"]
+End = Literal["drive end", "other end"]
+CutShape = Literal["hole", "slot", "bore keyway", "shaft keyway"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +264,7 @@ class Slot:
     anticlockwise_mm: float
     part: Literal["body", "contact plate"] = "body"
     file_mm: float = MOST_FILED_MM
+    width_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -335,6 +349,10 @@ class DriveDog:
     ``slots`` equally spaced ways to put it together; ``recut`` is the half that may be drilled
     or cut anew, empty when neither may. ``others_deg`` are places on that half besides its slots,
     degrees clockwise of the one in use, as seen from the end that the unit names.
+
+    ``length_mm`` is along the radius: None for a hole, or for a slot from bore to outside. A keyway
+    begins at the bore, or at the outside of a shaft. Of the two faces the mating one meets the
+    other half of the drive.
     """
 
     unit: str
@@ -343,6 +361,31 @@ class DriveDog:
     radius_mm: float = 0.0
     clear_mm: float = 0.0  # least distance of a new place from each that is there, centre to centre
     others_deg: tuple[float, ...] = ()
+    shape: CutShape = "hole"
+    width_mm: float | None = None  # a hole's diameter
+    length_mm: float | None = None
+    others_width_mm: tuple[float, ...] = ()
+    bore_mm: float | None = None
+    outside_mm: float | None = None
+    face: Face = "mating face"  # in front of the person who marks it
+    seen_from: End | None = None  # the end that the unit's own ``seen_from`` means; None: as worded
+
+    @property
+    def span_mm(self) -> tuple[float, float]:
+        """From the centre of the shaft, where a place begins and where it ends along its radius.
+
+        Source: definition of the shapes.
+        """
+        inner, outer = (self.bore_mm or 0.0) / 2.0, (self.outside_mm or 0.0) / 2.0
+        long = self.length_mm or 0.0
+        if self.shape == "bore keyway":
+            return inner, inner + long
+        if self.shape == "shaft keyway":
+            return outer - long, outer
+        if self.shape == "slot" and self.length_mm is None:
+            return inner, outer
+        half = (self.width_mm or 0.0) / 2.0 if self.shape == "hole" else long / 2.0
+        return self.radius_mm - half, self.radius_mm + half
 
 
 @dataclass(frozen=True, slots=True)

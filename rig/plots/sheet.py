@@ -12,7 +12,7 @@ import textwrap
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec
+from typing import TYPE_CHECKING, Any, Literal, ParamSpec
 
 from rig.base import files, rounding
 from rig.base.errors import InputError
@@ -78,6 +78,8 @@ class PlotRequest:
     engine: str = ""
     engine_serial: str = ""
     cylinders: bool = False
+    face: Literal["working", "other", "both"] = "working"  # of a piece to mark
+    paper: str = "A4"  # or "Letter"
 
     def job_and_capture(self) -> tuple[Job, Path]:
         """A job and the capture named with it, else its newest."""
@@ -89,10 +91,11 @@ class PlotRequest:
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """A drawing that was written, and what is in it."""
+    """A drawing that was written, and what is in it; ``more`` are further sheets of it."""
 
     path: Path
     facts: Mapping[str, Any]
+    more: tuple[Path, ...] = ()
 
 
 P = ParamSpec("P")

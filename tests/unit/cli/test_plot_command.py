@@ -6,7 +6,6 @@ import math
 import re
 import subprocess
 import sys
-from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -15,8 +14,6 @@ from made_job import MadeJob, copied, finished, refused, rig
 from slow_but import slow_but
 from wrong_job import RECUT, wrong_job
 
-from rig.adjust.cutting_layout import Place, draw, scale_of
-from rig.base.errors import InputError
 from rig.job.folder import Job
 from rig.plots.signal import taken_of, trace_of
 from rig.session.session import signal_settings
@@ -160,41 +157,23 @@ def test_a_new_place_is_laid_out_with_its_dimensions(tmp_path: Path) -> None:
     assert answer["chord_mm"] == pytest.approx(36.0 * math.sin(angle / 2))
 
 
-def test_the_layout_shows_every_place_at_its_true_size(tmp_path: Path) -> None:
-    """Points of 1/72 inch from the middle of the circle: 18 mm are 18/25.4 x 72 of them."""
-    place = Place("upper", "unit half", 30.0, 18.0, 9.42, 9.32, "clockwise", "drive end", 60.0,
-                  (47.5, 120.0, 240.0))  # fmt: skip
-    assert scale_of(place) == 1
-    drawing = ElementTree.parse(draw(place, tmp_path / "l.svg")).getroot()
-    name = "{http://www.w3.org/2000/svg}"
-    shown = [g for g in drawing.iter(f"{name}g") if str(g.get("id", "")).startswith("place ")]
-    middle = at_true_scale(drawing, "middle")
-    clockwise = []
-    for each in shown:
-        inner, outer = lines_of(each)
-        x = (inner[0] + outer[0]) / 2.0 - middle[0]
-        y = middle[1] - (inner[1] + outer[1]) / 2.0
-        assert math.hypot(x, y) == pytest.approx(18.0 / 25.4 * 72.0, abs=0.01)
-        clockwise.append(round(math.degrees(math.atan2(x, y)) % 360.0, 1))
-    assert sorted(clockwise) == [0.0, 30.0, 47.5, 120.0, 240.0]
-    large = replace(place, radius_mm=180.0)
-    assert scale_of(large) == 5
-    assert "NOT true scale" in draw(large, tmp_path / "m.svg").read_text("utf-8")
-    with pytest.raises(InputError, match="too large"):
-        scale_of(replace(place, radius_mm=5000.0))
-
-
-def lines_of(group: ElementTree.Element) -> list[tuple[float, float]]:
-    """The two ends of the one line in a group, in points."""
-    path = next(group.iter("{http://www.w3.org/2000/svg}path"))
-    numbers = [float(x) for x in re.findall(r"-?\d+(?:\.\d+)?", str(path.get("d")))]
-    return [(numbers[0], numbers[1]), (numbers[2], numbers[3])]
-
-
-def at_true_scale(drawing: ElementTree.Element, name: str) -> tuple[float, float]:
-    group = next(g for g in drawing.iter("{http://www.w3.org/2000/svg}g") if g.get("id") == name)
-    (x0, y0), (x1, y1) = lines_of(group)
-    return (x0 + x1) / 2.0, (y0 + y1) / 2.0
+def test_both_faces_are_two_sheets(tmp_path: Path) -> None:
+    made = wrong_job(tmp_path, RECUT.replace("lower", "upper"))
+    options = rig("adjust", made.folder, "--all-options", "--json").answer["options"]
+    number = next(
+        n for n, o in enumerate(options, 1) if any(s["means"] == "recut" for s in o["steps"])
+    )
+    assert rig("adjust", made.folder, "--take", number).status in (0, 1)
+    answer = drawn(tmp_path / "l.pdf", "layout", made.folder, "--face", "both", "--paper", "Letter")
+    sheets = answer["sheets"]
+    assert isinstance(sheets, list)
+    assert [(s["face"], s["mirrored"]) for s in sheets] == [
+        ("mating face", False), ("back face", True),
+    ]  # fmt: skip
+    assert {s["way"] for s in sheets} == {"clockwise", "anticlockwise"}
+    assert all(Path(s["drawing"]).read_bytes().startswith(b"%PDF") for s in sheets)
+    other = drawn(tmp_path / "o.pdf", "layout", made.folder, "--face", "other")
+    assert other["face"] == "back face"
 
 
 def test_names_from_outside_do_no_harm(tmp_path: Path) -> None:

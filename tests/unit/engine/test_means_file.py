@@ -162,6 +162,47 @@ def test_the_description_of_the_keys_can_be_taken_as_it_stands() -> None:
             "is a list",
         ),
         (
+            '[[means.dog]]\nunit = "upper"\nbore_mm = 20\noutside_mm = 18',
+            "means, dog 1, outside_mm",
+            "is 18",
+        ),
+        (
+            '[[means.dog]]\nunit = "upper"\nradius_mm = 12\nwidth_mm = 6\nbore_mm = 20',
+            "means, dog 1, bore_mm",
+            "would begin 9 mm from the centre",
+        ),
+        (
+            '[[means.dog]]\nunit = "upper"\nradius_mm = 12\nwidth_mm = 6\noutside_mm = 28',
+            "means, dog 1, outside_mm",
+            "would end 15 mm from the centre",
+        ),
+        (
+            '[[means.dog]]\nunit = "upper"\nlength_mm = 6',
+            "means, dog 1, length_mm",
+            "stands with a hole",
+        ),
+        (
+            '[[means.dog]]\nunit = "upper"\nshape = "bore keyway"\nlength_mm = 2',
+            "means, dog 1, bore_mm",
+            "is missing",
+        ),
+        (
+            '[[means.dog]]\nunit = "upper"\nshape = "shaft keyway"\noutside_mm = 20',
+            "means, dog 1, length_mm",
+            "is missing",
+        ),
+        (
+            '[[means.dog]]\nunit = "upper"\nshape = "slot"',
+            "means, dog 1, length_mm",
+            "is missing",
+        ),
+        (
+            '[[means.dog]]\nunit = "upper"\nothers_deg = [40]\nothers_width_mm = [5, 6]',
+            "means, dog 1, others_width_mm",
+            "has 2 figures",
+        ),
+        ('[[means.dog]]\nunit = "upper"\nface = "front"', "means, dog 1, face", "'front'"),
+        (
             '[[means.gap]]\nunit = "upper"\nnow_mm = 0.4\nleast_mm = 0.5\nmost_mm = 0.3',
             "means, gap 1, most_mm",
             "less than least_mm",

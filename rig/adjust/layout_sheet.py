@@ -1,0 +1,558 @@
+"""The sheet to mark out from: A4 or Letter, everything at true scale in millimetres of the paper.
+
+One set of axes covers the paper, a unit of it is a millimetre. What is marked has a name of its own
+in an SVG (``gid``): "centre", "datum", "new", "place N", "bar 50 mm", "bar 2 in".
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from rig.adjust.cutting_layout import (
+    TENTH_DEG,
+    Layout,
+    LongerSlot,
+    MeshMarks,
+    NewPlace,
+    Points,
+    turned,
+)
+from rig.base.errors import InputError
+from rig.base.escape import visible
+from rig.base.rounding import many
+from rig.engine.gear_train import Rotation
+from rig.plots import sheet
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MM_PER_IN = 25.4
+PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+SCALES = (1, 2, 5, 10, 20, 50)
+"""What does not fit at true scale is drawn at 1 to one of these, and says so."""
+
+EDGE_MM = 12.0  # that a printer may leave free
+HEAD_MM, FOOT_MM = 40.0, 36.0
+AROUND_MM = 27.0  # for names and arrows round a piece
+LOWER_MM = 84.0  # for the dimensions
+DETAIL_MM = 27.0  # radius of the circle in the dimensioned drawing
+WHEEL_MM = 44.0  # radius of a driven wheel, not to scale
+FIGURES_MM = 92.0  # from the left edge, where figures are listed
+THIN, BOLD = 0.35, 1.1
+
+CUT = (
+    "WARNING: a drive that breaks can stop the ignition or lock the engine. This cut cannot be "
+    "undone: the maker's manual or a licensed person decides whether it may be made."
+)
+FILE = (
+    "WARNING: a unit that comes loose can break its drive. What is filed off cannot be put back: "
+    "the flange must still be held, and the maker's manual or a licensed person decides."
+)
+MESH = (
+    "CAUTION: turn the engine by hand through two whole turns after assembly, before it is run. "
+    "Gears that also drive valves or pumps have to keep their places: see the maker's manual."
+)
+
+
+@dataclass(slots=True)
+class Page:
+    """A sheet of paper; all places are millimetres from its lower left corner."""
+
+    figure: Figure
+    at: Axes
+    wide: float
+    high: float
+
+    def line(self, points: Sequence[tuple[float, float]] | Points, **more: Any) -> None:
+        xy = np.asarray(points, dtype=np.float64)
+        usual: dict[str, Any] = {"color": sheet.INK, "lw": THIN, "zorder": 3}
+        self.at.plot(xy[:, 0], xy[:, 1], **usual | more)
+
+    def text(self, x: float, y: float, words: str, **more: Any) -> None:
+        clear = {"boxstyle": "square,pad=0.12", "fc": sheet.PAPER, "ec": "none"}
+        usual: dict[str, Any] = {
+            "fontsize": 8.5,
+            "ha": "center",
+            "va": "center",
+            "bbox": clear,
+            "zorder": 6,
+        }
+        lines = "\n".join(map(visible, words.split("\n")))
+        self.at.text(x, y, lines, **usual | more)
+
+    def text_at(self, place: Points, words: str, **more: Any) -> None:
+        self.text(float(place[0]), float(place[1]), words, **more)
+
+    def arrow(self, points: Points, *, both: bool = False, **more: Any) -> None:
+        """A line with an arrowhead at its end, or at both."""
+        self.line(points, **{"lw": 0.8, "solid_capstyle": "butt"} | more)
+        color = more.get("color", sheet.INK)
+        for tip, back in [(points[-1], points[-2])] + ([(points[0], points[1])] if both else []):
+            ahead = (tip - back) / np.hypot(*(tip - back))
+            side = np.array([-ahead[1], ahead[0]])
+            head = np.array([tip, tip - 2.6 * ahead + 0.9 * side, tip - 2.6 * ahead - 0.9 * side])
+            self.at.fill(*head.T, color=color, lw=0.0, zorder=5)
+
+
+@dataclass(slots=True)
+class Piece:
+    """The piece that is marked: where its shaft's centre lies on the page, and at what scale."""
+
+    page: Page
+    x: float
+    y: float
+    scale: int = 1
+    taken_deg: list[float] = field(default_factory=list)  # where names and arrows stand already
+
+    def on(self, points: Points) -> Points:
+        """Millimetres of the metal from the shaft's centre to places on the page."""
+        return np.asarray(points) / self.scale + (self.x, self.y)
+
+    def polar(self, radius_mm: float, clockwise_deg: float) -> Points:
+        """A place on the page, shape (2,)."""
+        at: Points = self.on(turned(np.array([[0.0, radius_mm]]), clockwise_deg))[0]
+        return at
+
+    def arc(self, radius_mm: float, from_deg: float, to_deg: float) -> Points:
+        """Places along an arc, from one angle to another."""
+        steps = max(3, int(abs(to_deg - from_deg)) + 2)
+        angles = np.linspace(from_deg, to_deg, steps)
+        return np.array([self.polar(radius_mm, float(deg)) for deg in angles])
+
+    def circle(self, radius_mm: float, **more: Any) -> None:
+        self.page.line(self.arc(radius_mm, 0.0, 360.0), **more)
+
+    def ray(self, low_mm: float, high_mm: float, deg: float, **more: Any) -> None:
+        """A line along a radius."""
+        self.page.line(np.array([self.polar(low_mm, deg), self.polar(high_mm, deg)]), **more)
+
+    def centre(self) -> None:
+        """The centre mark: a cross of 8 mm."""
+        for x, y in ((4.0, 0.0), (0.0, 4.0)):
+            self.page.line([(self.x - x, self.y - y), (self.x + x, self.y + y)], gid="centre")
+
+    def name(self, deg: float, radius_mm: float, words: str, **more: Any) -> None:
+        """Words beside a place on the piece, outside ``radius_mm``."""
+        x, y = self.polar(radius_mm, deg)
+        sideways = math.sin(math.radians(deg))
+        upward = math.cos(math.radians(deg))
+        more.setdefault(
+            "ha", "left" if sideways > 0.2 else "right" if sideways < -0.2 else "center"
+        )
+        more.setdefault("va", "bottom" if upward > 0.7 else "top" if upward < -0.7 else "center")
+        self.page.text(x, y, words, **more)
+
+    def free_deg(self) -> float:
+        """The angle that lies furthest from all that is taken; it is taken then."""
+
+        def room(deg: float) -> float:
+            return min(abs((deg - one + 180.0) % 360.0 - 180.0) for one in self.taken_deg)
+
+        best = max(range(0, 360, 5), key=lambda deg: (room(deg), -abs(deg - 180)))
+        self.taken_deg.append(float(best))
+        return float(best)
+
+    def way(self, radius_mm: float, rotation: Rotation, words: str, **more: Any) -> None:
+        """An arrow round the piece where there is room, and what it means."""
+        middle, half = self.free_deg(), min(20.0, math.degrees(11.0 * self.scale / radius_mm))
+        ends = (-half, half) if rotation == "clockwise" else (half, -half)
+        self.page.arrow(self.arc(radius_mm, middle + ends[0], middle + ends[1]), lw=1.3,
+                        gid=more.pop("gid", None), color=more.get("color", sheet.INK))  # fmt: skip
+        self.name(middle, radius_mm + 2.5 * self.scale, words, fontsize=8.0, **more)
+
+
+def draw(layout: Layout, path: Path, paper: str = "A4") -> Path:
+    """Draw one piece, as it is seen from one face. Raises InputError when it cannot be written, or
+    is too large."""
+
+    @sheet.styled
+    def drawn() -> Path:
+        from matplotlib import rcParams
+
+        rcParams["path.simplify"] = False  # a circle keeps all its corners
+        return sheet.write(sheet_of(layout, paper), path)
+
+    return drawn()
+
+
+def sheet_of(layout: Layout, paper: str = "A4") -> Figure:
+    """The sheet of one piece. Raises InputError for what is too large to be drawn."""
+    if isinstance(layout, NewPlace):
+        return _new_place(layout, paper)
+    return _longer_slot(layout, paper) if isinstance(layout, LongerSlot) else _mesh(layout, paper)
+
+
+def _page(paper: str, title: str, face: str, under: str, warning: str, scale: int | None) -> Page:
+    """A sheet with title, the face in front of the person, bars to check the print by, warning."""
+    wide, high = PAPERS_MM[paper]
+    figure = sheet.paper(wide / MM_PER_IN, high / MM_PER_IN, title)
+    at = sheet.axes(figure, 0.0, 0.0, wide / MM_PER_IN, high / MM_PER_IN)
+    at.set_axis_off()
+    at.set_xlim(0.0, wide)
+    at.set_ylim(0.0, high)
+    page = Page(figure, at, wide, high)
+    page.text(EDGE_MM, high - 20.0, face, ha="left", fontsize=12.0, fontweight="bold")
+    page.text(EDGE_MM, high - 25.0, under, ha="left", va="top", fontsize=8.5, color=sheet.SOFT,
+              linespacing=1.4)  # fmt: skip
+    if scale is not None:
+        _bars(page, scale)
+    sheet.note(figure, warning)
+    return page
+
+
+def _bars(page: Page, scale: int) -> None:
+    """Two bars to check the print by."""
+    low, left = 21.0, EDGE_MM
+    for long, name in ((50.0, "50 mm"), (2.0 * MM_PER_IN, "2 in")):
+        ends = [(left, low - 1.5), (left, low + 1.5), (left, low), (left + long, low),
+                (left + long, low + 1.5), (left + long, low - 1.5)]  # fmt: skip
+        page.line(ends, lw=0.5, gid=f"bar {name}")
+        page.text(left + long / 2.0, low + 3.4, name, fontsize=8.5)
+        left += long + 8.0
+    true = "TRUE SCALE 1:1." if scale == 1 else f"Scale 1:{scale}, NOT true scale."
+    page.text(left, low, f"{true} Print at 100 %,\nthen measure both bars.", ha="left",
+              fontsize=8.5, fontweight="bold", linespacing=1.4)  # fmt: skip
+
+
+def scale_for(radius_mm: float, room_mm: float, part: str) -> int:
+    """One millimetre of the paper is this many of the metal. Raises InputError when none fits."""
+    fitting = [scale for scale in SCALES if radius_mm <= room_mm * scale]
+    if not fitting:
+        raise InputError(f"{part}: a radius of {radius_mm:g} mm is too large to be drawn")
+    return fitting[0]
+
+
+def _figures(page: Page, top: float, rows: Iterable[tuple[str, str]]) -> None:
+    """Figures in words and numbers, one below the other."""
+    y = top
+    for words, value in rows:
+        page.text(FIGURES_MM, y, words, ha="left", fontsize=9.0)
+        page.text(page.wide - EDGE_MM, y, value, ha="right", fontsize=9.5, fontweight="bold")
+        page.line([(FIGURES_MM, y - 3.2), (page.wide - EDGE_MM, y - 3.2)], color=sheet.LINE,
+                  zorder=1)  # fmt: skip
+        y -= 7.6
+
+
+def _earlier(crank_deg: float) -> str:
+    return f"{abs(crank_deg):.2f}° {'earlier' if crank_deg >= 0.0 else 'later'}"
+
+
+def _face_words(end: str, mirrored: bool) -> str:
+    return f"Mirrored against the view from the {end}." if mirrored else f"As seen from the {end}."
+
+
+# -- a new hole, slot or keyway --
+
+
+def _new_place(place: NewPlace, paper: str) -> Figure:
+    wide, high = PAPERS_MM[paper]
+    upper = high - HEAD_MM - FOOT_MM - LOWER_MM
+    room = min(upper, wide - 2.0 * EDGE_MM) / 2.0 - AROUND_MM + 8.0
+    scale = scale_for(place.outside_mm, room, place.part)
+    what = place.dog.shape
+    page = _page(
+        paper, f"New {what} in the drive of {place.part}",
+        f"{place.dog.recut.upper()}, {place.face.upper()} in front of you",
+        _face_words(f"unit's {place.seen_from}", place.mirrored) + " The mating face meets the "
+        "other half of the drive.\nThe other face is the mirror image: never mark it from this "
+        "sheet.",
+        CUT, scale,
+    )  # fmt: skip
+    piece = Piece(page, wide / 2.0, FOOT_MM + LOWER_MM + upper / 2.0 - 2.0, scale)
+    _outlines(piece, place)
+    _round_about(piece, place)
+    _dimensions(page, place)
+    dog, web = place.dog, place.web_mm()
+    angle = f"{abs(place.at_deg):.2f}° {_turn(place.at_deg)}"
+    rows = [
+        ("Angle from the datum line, this face", angle),
+        ("Radius of the circle", f"{dog.radius_mm:.2f} mm"),
+        ("Chord, straight across", f"{place.chord_mm:.2f} mm"),
+        ("Arc, round the circle", f"{place.arc_mm:.2f} mm"),
+        ("Diameter of the hole" if what == "hole" else f"Width of the {what}",
+         "not entered" if dog.width_mm is None else f"{dog.width_mm:.2f} mm"),
+        (f"{TENTH_DEG:g}° of crank on the circle: mark within", f"± {place.tolerance_mm:.3f} mm"),
+        ("Then contacts open", f"{_earlier(place.crank_deg)} (crank)"),
+    ]  # fmt: skip
+    top = FOOT_MM + LOWER_MM - 14.0
+    _figures(page, top, rows)
+    if web is not None:
+        old = len(place.old())
+        near = f"nearest of the {many(old, what)}" if old > 1 else f"{what} in use"
+        words = (
+            f"BREAKS INTO the {near}:\nthey overlap by {-web:.2f} mm." if web <= 0.0
+            else f"Metal left to the {near}: {web:.2f} mm"
+        )  # fmt: skip
+        page.text(FIGURES_MM, top + 3.0 - 7.6 * len(rows), words, ha="left", va="top",
+                  fontsize=10.0 if web <= 0.0 else 9.0, fontweight="bold", linespacing=1.3,
+                  color=sheet.ALERT if web <= 0.0 else sheet.INK)  # fmt: skip
+    return page.figure
+
+
+def _turn(at_deg: float) -> str:
+    return "clockwise" if at_deg >= 0.0 else "anticlockwise"
+
+
+def _outlines(piece: Piece, place: NewPlace) -> None:
+    """The half with every place that it has, and the new one; where two overlap is filled."""
+    from matplotlib.patches import Polygon
+
+    page, dog = piece.page, place.dog
+    if dog.outside_mm is not None:
+        piece.circle(dog.outside_mm / 2.0, lw=0.9, gid="outside")
+    if dog.bore_mm is not None:
+        piece.circle(dog.bore_mm / 2.0, lw=0.9, gid="bore")
+    piece.circle(dog.radius_mm, color=sheet.SOFT, dashes=(12, 4, 2, 4), gid="circle")
+    piece.centre()
+    new = place.new()
+    shape = piece.on(new.points())
+    for n, old in enumerate(place.old()):
+        edge = piece.on(old.points())
+        if dog.width_mm is not None:
+            page.line(np.vstack((edge, edge[:1])), lw=0.8, gid=f"place {n}")
+            both = Polygon(shape, fc=sheet.ALERT, ec="none", zorder=2)
+            page.at.add_patch(both)
+            both.set_clip_path(Polygon(edge, transform=page.at.transData))
+        if n:
+            piece.ray(old.low_mm - 2.0, old.high_mm + 2.0, old.at_deg, gid=f"line {n}")
+    if dog.width_mm is not None:
+        page.line(np.vstack((shape, shape[:1])), lw=BOLD, color=sheet.BLUE, gid="new outline",
+                  zorder=4)  # fmt: skip
+
+
+def _round_about(piece: Piece, place: NewPlace) -> None:
+    """Datum line, line of the new place, the angle between them, and which way is which."""
+    scale, radius, at = piece.scale, place.outside_mm, place.at_deg
+    reach = radius + 13.0 * scale
+    piece.ray(0.0, reach, 0.0, lw=0.5, gid="datum")
+    piece.ray(0.0, reach, at, lw=0.7, color=sheet.BLUE, gid="new")
+    near = abs(at) < 50.0
+    away = "left" if at >= 0.0 else "right"
+    piece.name(0.0, reach + scale, f"datum line: the {place.dog.shape} in use",
+               **({"ha": "right" if away == "left" else "left"} if near else {}))  # fmt: skip
+    piece.name(at, reach + scale, "NEW", fontweight="bold", color=sheet.BLUE, fontsize=10.0,
+               **({"ha": away, "va": "bottom"} if near else {}))  # fmt: skip
+    ring = radius + 6.0 * scale
+    if abs(at) > 12.0:
+        piece.page.arrow(piece.arc(ring, 0.0, at), lw=0.6)
+        x, y = piece.polar(ring, at / 2.0)
+        piece.page.text(x, y, f"{abs(at):.2f}°", fontsize=10.0, fontweight="bold")
+    for each in place.old()[1:]:
+        shown = abs((each.at_deg + 180.0) % 360.0 - 180.0)
+        piece.name(each.at_deg, radius + 1.5 * scale, f"{shown:g}°", fontsize=7.5, color=sheet.SOFT)
+    piece.taken_deg += [0.0, at, at / 2.0, *(each.at_deg for each in place.old()[1:])]
+    piece.way(ring, place.rotation, "rotation of\nthe shaft", gid="rotation")
+    piece.way(ring, place.earlier, "this way\nis earlier", gid="earlier", fontweight="bold")
+
+
+def _dimensions(page: Page, place: NewPlace) -> None:
+    """Chord and arc as dimensions, on a circle that is drawn larger or smaller than it is."""
+    x, y = EDGE_MM + 8.0 + DETAIL_MM, FOOT_MM + DETAIL_MM + 10.0
+    piece = Piece(page, x, y)
+    at = place.at_deg
+    page.text(x, y + DETAIL_MM + 15.0, "dimensions (not to scale)", fontsize=7.5, color=sheet.SOFT)
+    piece.circle(DETAIL_MM, color=sheet.SOFT, lw=0.6, dashes=(12, 4, 2, 4))
+    piece.ray(0.0, DETAIL_MM + 9.0, 0.0, lw=0.6)
+    piece.ray(0.0, DETAIL_MM + 9.0, at, lw=0.6, color=sheet.BLUE)
+    ends = np.array([piece.polar(DETAIL_MM, 0.0), piece.polar(DETAIL_MM, at)])
+    page.line(ends, color=sheet.ALERT, lw=1.2)
+    for end in ends:
+        page.line([tuple(end)], marker="o", ms=3.0, color=sheet.INK)
+    ring = piece.arc(DETAIL_MM + 6.0, 0.0, at)
+    if abs(at) > 15.0:
+        page.arrow(ring, both=True, lw=0.7)
+    else:
+        page.line(ring, lw=1.2)
+    mid = at / 2.0
+    below = piece.polar(-0.42 * DETAIL_MM, mid)
+    page.line([tuple(below), tuple(ends.mean(axis=0))], lw=THIN, color=sheet.ALERT)
+    page.text_at(below, f"chord {place.chord_mm:.2f} mm", fontsize=8.5)
+    words = f"arc {place.arc_mm:.2f} mm"
+    if abs(mid) < 30.0:
+        piece.name(mid, DETAIL_MM + 9.5, words, ha="left" if at > 0.0 else "right")
+    else:
+        page.text_at(piece.polar(DETAIL_MM + 6.0, mid), words)
+
+
+# -- a longer slot --
+
+
+def _longer_slot(layout: LongerSlot, paper: str) -> Figure:
+    wide, high = PAPERS_MM[paper]
+    slot = layout.slot
+    upper = high - HEAD_MM - FOOT_MM - LOWER_MM + 10.0
+    half = (slot.width_mm or 0.0) / 2.0
+    low, up = layout.ends_deg()
+    new = layout.new_end_deg()
+    scale = scale_for(slot.radius_mm + half, upper - 40.0, layout.part)
+    what = "flange slot" if slot.part == "body" else "slot of the contact plate"
+    end = "CLOCKWISE" if layout.way == "anticlockwise" else "ANTICLOCKWISE"
+    page = _page(
+        paper, f"Longer {what} of {layout.part}", f"Lengthen the {end} end of each slot",
+        _face_words(f"unit's {layout.seen_from}", layout.mirrored) + "\nFrom the other side "
+        "everything is the mirror image: never mark it from this sheet.", FILE, scale,
+    )  # fmt: skip
+    spare = upper - (slot.radius_mm + half) / scale - 40.0
+    piece = Piece(page, wide / 2.0, FOOT_MM + LOWER_MM + 6.0 + spare / 2.0, scale)
+    radius = slot.radius_mm
+    span = max(30.0, abs(low) + 10.0, abs(up) + 10.0, abs(new) + 10.0)
+    page.line(piece.arc(radius, -span, span), color=sheet.SOFT, dashes=(12, 4, 2, 4), gid="circle")
+    piece.centre()
+    page.text(piece.x, piece.y - 6.5, "centre of the unit's shaft", fontsize=7.5, color=sheet.SOFT)
+    if half:
+        now = piece.on(_slot_edge(radius, half, low, up))
+        longer = piece.on(_slot_edge(radius, half, *((new, up) if new < low else (low, new))))
+        page.at.fill(*longer.T, fc=sheet.PAPER, ec=sheet.ALERT, hatch="/////", lw=0.0, zorder=1)
+        page.at.fill(*now.T, color=sheet.PAPER, lw=0.0, zorder=2)
+        page.line(now, lw=0.9, gid="slot")
+        page.line(longer, lw=BOLD, color=sheet.BLUE, gid="new outline", zorder=2)
+        piece_stud = turned(np.array([[0.0, radius]]), 0.0)
+        ring = np.radians(np.arange(0.0, 361.0, 5.0))
+        stud = piece_stud + half * np.column_stack((np.sin(ring), np.cos(ring)))
+        page.line(piece.on(stud), lw=0.6, dashes=(3, 2))
+    reach = radius + half + 9.0 * scale
+    piece.ray(0.0, reach, 0.0, lw=0.5, gid="datum")
+    piece.name(0.0, reach + scale, "datum line:\nstud as it stands")
+    piece.ray(radius - half - 3.0 * scale, reach - 4.0 * scale, new, lw=0.7, color=sheet.BLUE,
+              gid="new")  # fmt: skip
+    piece.ray(radius - half - 3.0 * scale, radius + half + 3.0 * scale, low if new < low else up,
+              gid="old end")  # fmt: skip
+    side = -1.0 if new < 0.0 else 1.0
+    x, y = piece.polar(radius + half + 14.0 * scale, new + side * 16.0 * scale / radius * 57.3)
+    tip = piece.polar(radius, new + side * math.degrees(half / radius))
+    page.line([(x, y), tuple(tip)], color=sheet.BLUE)
+    page.text(x, y, f"file away\n{layout.longer_mm:.2f} mm", color=sheet.BLUE, fontweight="bold",
+              fontsize=10.0, linespacing=1.3)  # fmt: skip
+    body = "body" if slot.part == "body" else "plate"
+    arrow = radius + half + 4.0 * scale
+    turn = math.degrees(9.0 * scale / arrow) * (1.0 if layout.way == "clockwise" else -1.0)
+    middle = -side * (18.0 + math.degrees(14.0 * scale / arrow))
+    page.arrow(piece.arc(arrow, middle - turn, middle + turn), lw=1.3, gid="body")
+    later = "earlier" if layout.crank_deg >= 0.0 else "later"
+    piece.name(middle, arrow + 3.0 * scale, f"then turn the {body}\nthis way: {later}",
+               fontweight="bold", fontsize=8.5)  # fmt: skip
+    ways = (-60.0, 60.0) if layout.rotation == "clockwise" else (60.0, -60.0)
+    page.arrow(piece.arc(9.0 * scale, 90.0 + ways[0], 90.0 + ways[1]), lw=1.0, gid="rotation")
+    page.text(piece.x + 12.0, piece.y, "rotation of the shaft", ha="left", fontsize=8.0)
+    rows = [
+        ("End to lengthen, as drawn", end.lower()),
+        ("Longer by, each slot, along its middle line", f"{layout.longer_mm:.2f} mm"),
+        ("New stop from the datum line", f"{abs(new):.2f}° {_turn(new)}"),
+        ("Radius of the slot's middle line", f"{radius:.2f} mm"),
+        ("Width of the slot",
+         "not entered" if slot.width_mm is None else f"{slot.width_mm:.2f} mm"),
+        (f"Then turn the {body}", f"{layout.unit_deg:.2f}° {layout.way}"),
+        (f"{TENTH_DEG:g}° of crank along the slot", f"{layout.tolerance_mm:.3f} mm"),
+        ("Then contacts open", f"{_earlier(layout.crank_deg)} (crank)"),
+    ]  # fmt: skip
+    _figures(page, FOOT_MM + LOWER_MM - 18.0, rows)
+    return page.figure
+
+
+def _slot_edge(radius: float, half: float, low_deg: float, high_deg: float) -> Points:
+    """The edge of a curved slot with round ends, mm from the shaft's centre."""
+    out = np.linspace(low_deg, high_deg, 40)
+    cap = np.radians(np.linspace(0.0, 180.0, 30))
+    round_ = half * np.column_stack((np.sin(cap), np.cos(cap)))  # from the outer edge to the inner
+    outer = [turned(np.array([[0.0, radius + half]]), float(a))[0] for a in out]
+    inner = [turned(np.array([[0.0, radius - half]]), float(a))[0] for a in out[::-1]]
+    ahead = turned(round_ + np.array([0.0, radius]), high_deg)
+    behind = turned(-round_ + np.array([0.0, radius]), low_deg)
+    return np.vstack((outer, ahead, inner, behind, outer[:1]))
+
+
+# -- two marks on a pair of gears --
+
+
+def _mesh(layout: MeshMarks, paper: str) -> Figure:
+    wide, high = PAPERS_MM[paper]
+    side = f"engine's {layout.seen_from}" if layout.seen_from else ""
+    turns = f"{layout.part} turns {layout.rotation}"
+    count = many(abs(layout.teeth), "tooth", "teeth")
+    page = _page(
+        paper, f"{layout.part} put on {count}, driven by {layout.driver}",
+        f"Two marks on {layout.part}, one on {layout.driver}",
+        _face_words(side, layout.mirrored) + f" {turns.capitalize()}." if side
+        else f"Drawn from the side from which {turns}.", MESH, None,
+    )  # fmt: skip
+    driven = Piece(page, wide / 2.0, high - HEAD_MM - 8.0 - WHEEL_MM)
+    _wheel(driven, WHEEL_MM, layout.driven_teeth, gap_at=180.0)
+    driven.centre()
+    page.text(driven.x, driven.y + 8.0, layout.part, fontweight="bold")
+    page.text(driven.x, driven.y - 8.0, many(layout.driven_teeth, "tooth", "teeth"), fontsize=8.0)
+    foot = driven.y - WHEEL_MM
+    if layout.kind == "gears":
+        radius = WHEEL_MM * layout.driver_teeth / layout.driven_teeth
+        driver = Piece(page, wide / 2.0, foot - radius)
+        _wheel(driver, radius, layout.driver_teeth, 180.0 / layout.driver_teeth, within_mm=22.0)
+        page.line([(wide / 2.0, foot - 5.0)], marker="o", ms=4.0, color=sheet.ALERT, gid="mark 1")
+        page.text(wide / 2.0, foot - 10.0, "1", fontweight="bold", color=sheet.ALERT, fontsize=10.0)
+        foot -= 10.0
+    named = f"{layout.driver} ({many(layout.driver_teeth, 'tooth', 'teeth')}) drives it here"
+    page.text(wide / 2.0, foot - 6.0, named)
+    step = 360.0 / layout.driven_teeth * (1.0 if layout.count == "clockwise" else -1.0)
+    second = 180.0 + step * abs(layout.teeth)
+    for number, deg in ((1, 180.0), (2, second)):
+        for k in range(number):
+            dot = tuple(driven.polar(WHEEL_MM - 5.0 - 2.2 * k, deg))
+            page.line([dot], marker="o", ms=4.0, color=sheet.ALERT, gid=f"mark {number}")
+        page.text_at(driven.polar(WHEEL_MM - 5.0 - 6.0 * number, deg), str(number),
+                  fontweight="bold", color=sheet.ALERT, fontsize=10.0)  # fmt: skip
+    page.arrow(driven.arc(WHEEL_MM - 24.0, 180.0, second), lw=0.8, gid="count")
+    turn = (-25.0, 25.0) if layout.rotation == "clockwise" else (25.0, -25.0)
+    page.arrow(driven.arc(WHEEL_MM + 5.0, *turn), lw=1.3, gid="rotation")
+    driven.name(0.0, WHEEL_MM + 6.5, f"rotation of {layout.part}", fontsize=8.0)
+    engages = "tooth" if layout.kind != "chain" else "link of the chain"
+    on_driver = f"the {engages} of {layout.driver}" if layout.kind != "chain" else f"the {engages}"
+    _steps(page, FOOT_MM + LOWER_MM - 2.0, [
+        f"Mark 1 (one dot): {on_driver} that stands in a gap of {layout.part}, and that gap.",
+        f"Count {count} of {layout.part} {layout.count} from gap 1, as drawn, which is "
+        f"{'against' if layout.teeth > 0 else 'in'} its rotation.",
+        f"Mark 2 (two dots): the gap that you come to, {count} away from gap 1.",
+        f"Hold {layout.driver}. Take {layout.part} out of mesh and turn it until gap 2 takes the "
+        "place of gap 1.",
+        f"Put it together: {on_driver} with mark 1 stands in gap 2. Rub mark 1 off the gap.",
+        f"This makes what {layout.part} drives {_earlier(layout.crank_deg)} (crank degrees). "
+        "Read again.",
+    ])  # fmt: skip
+    return page.figure
+
+
+def _wheel(
+    piece: Piece, radius: float, teeth: int, gap_at: float, within_mm: float = math.inf
+) -> None:
+    """A wheel with its teeth; the middle of a gap lies at ``gap_at``. Drawn from its top down to
+    ``within_mm`` below."""
+    pitch = 360.0 / teeth
+    high = min(4.0, 0.7 * math.pi * radius / teeth)
+    edge: list[Points] = []
+    for k in range(teeth):
+        middle = (gap_at + (k + 0.5) * pitch + 180.0) % 360.0 - 180.0
+        if radius * (1.0 - math.cos(math.radians(middle))) > within_mm:
+            continue
+        for off, far in ((-0.3, -high / 2.0), (-0.16, high / 2.0), (0.16, high / 2.0),
+                         (0.3, -high / 2.0)):  # fmt: skip
+            edge.append(piece.polar(radius + far, middle + off * pitch))
+    edge.sort(key=lambda place: math.atan2(place[0] - piece.x, place[1] - piece.y))
+    whole = len(edge) == 4 * teeth
+    piece.page.line(np.array([*edge, edge[0]] if whole else edge), lw=0.6)
+
+
+def _steps(page: Page, top: float, words: Sequence[str]) -> None:
+    """What to do, in order."""
+    import textwrap
+
+    y = top
+    for n, one in enumerate(words, 1):
+        lines = textwrap.wrap(visible(one), 98)
+        page.text(EDGE_MM, y, f"{n}.", ha="left", va="top", fontsize=9.5, fontweight="bold")
+        page.text(EDGE_MM + 7.0, y, "\n".join(lines), ha="left", va="top", fontsize=9.5,
+                  linespacing=1.35)  # fmt: skip
+        y -= 5.2 * len(lines) + 3.4
