@@ -60,6 +60,12 @@ def size(value: float, U: float | None = None, *, decimals: int = UNKNOWN_TO) ->
     return figure(abs(value), U, decimals=decimals)
 
 
+def rate(value: float, U: float) -> str:
+    """The size of a rate with its expanded uncertainty: as ``size``, and to one place more where it
+    is smaller than ``U``, so that a small drift does not read as none."""
+    return size(value, U if abs(value) >= U else U / 10.0)
+
+
 def two_figures(U: float | None) -> str:
     """An expanded or standard uncertainty to two significant figures: "0.16", "0.023", "130".
 

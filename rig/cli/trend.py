@@ -1,12 +1,15 @@
 """The certificates of one engine in order: how each unit stood through the years, and its drift.
 
 Works over a job or a folder of many jobs, from the records alone; no capture is read. What was
-changed, and what was set, are steps and not drift. A line through a few points is a hint, no more.
+changed or set, another unit, rig or mounting of the encoder begin a new level, and are no drift.
+With --unit-serial one unit is followed on whatever engine it was, with its reports off the engine.
+A line through a few points is a hint, no more.
 """
 
 from __future__ import annotations
 
 import argparse
+import textwrap
 from collections.abc import Sequence
 from dataclasses import replace
 from importlib import import_module
@@ -21,11 +24,14 @@ from rig.cli.output import figures, json_option, parts_of
 from rig.history import series as records
 from rig.history.series import History, Point, Series, chosen
 
+WIDTH = 80
+
 TRENDS = ("rig.unit_bench.trend",)
 """The modules that add to a trend what they keep in a job, each by its ``Trend``.
 
-``Trend(folder, troubles)`` reads, and adds sentences on what is left out to ``troubles``. With the
-changes that the certificates name, ``answer`` gives its part of the JSON and ``lines`` its lines.
+``Trend(folder, troubles, serial)`` reads, and adds sentences on what is left out to ``troubles``;
+``serial`` is that of one unit, "" for all. With the changes that the certificates name, ``answer``
+gives its part of the JSON and ``lines`` its lines.
 """
 
 
@@ -35,6 +41,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--engine", default="", help="the engine's name, where there are several")
     parser.add_argument("--engine-serial", default="", help="its serial number")
     parser.add_argument("--unit", help="this unit alone")
+    parser.add_argument("--unit-serial", default="", help="one unit, by its serial, on any engine")
     parser.add_argument("--cylinders", action="store_true", help="each cylinder, too")
     parser.add_argument("--csv", type=Path, help="write all points into this file")
     parser.add_argument("--drawing", type=Path, help="draw into this file: .svg, .png or .pdf")
@@ -43,13 +50,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the history."""
-    every = args.cylinders or args.csv is not None
     listing = records.look(args.folder)
     troubles = [each.words for each in listing.left]
-    others = [import_module(name).Trend(args.folder, troubles) for name in TRENDS]
+    others = [import_module(name).Trend(args.folder, troubles, args.unit_serial) for name in TRENDS]
     for text in troubles:
         message(f"rig trend: {text}")
-    found = records.history(listing.files, args.engine, args.engine_serial, cylinders=every)
+    found = records.history(
+        listing.files, args.engine, args.engine_serial, unit_serial=args.unit_serial
+    )
     for text in found.troubles:
         message(f"rig trend: {text}")
     troubles += found.troubles
@@ -73,6 +81,7 @@ def run(args: argparse.Namespace) -> int:
     answer: dict[str, Any] = {}
     if args.json:
         answer = parts_of(replace(found, series=tuple(shown), troubles=tuple(troubles)))
+        answer["first_out"] = _first_out(found)
         for each in others:
             answer |= each.answer(found.changes)
         answer["written"] = written
@@ -82,27 +91,63 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _first_out(found: History) -> dict[str, Any] | None:
+    first = found.first_out
+    if first is None:
+        return None
+    named = {name: getattr(first, name) for name in ("unit", "setting", "cylinder", "kind")}
+    days = {name: getattr(first, name) for name in ("leaves_utc", "soonest_utc", "words")}
+    return named | days
+
+
 def _lines(found: History, shown: Sequence[Series]) -> list[str]:
     serial = f", serial {found.serial}" if found.serial else ""
     n = len(found.certificates)
     lines = [f"{found.engine}{serial}: {many(n, 'certificate')}"]
+    if found.unit_serial:
+        lines = [f"unit {found.unit_serial}, on {found.engine}: {many(n, 'certificate')}"]
+    if found.first_out is not None:
+        lines += _wrapped(f"First to leave its window: {found.first_out.name}:"
+                          f" {found.first_out.words}.", "")  # fmt: skip
     for series in shown:
-        cylinder = "" if series.cylinder is None else f", cylinder {series.cylinder}"
-        kind = "" if series.kind == "turned" else f", {series.kind}"
-        lines += ["", f"{series.unit}, {series.setting}{cylinder}{kind}"]
-        lines += [_point(point) for point in series.points]
-        lines.append(f"  {series.words}")
+        lines += ["", series.name]
+        lines += [line for point in series.points for line in _point(point)]
+        lines += _wrapped(series.words, "  ")
+        lines += _of_cylinder(found, series)
     if any(series.line is not None for series in shown):
-        lines += ["", found.caution]
+        lines += ["", *_wrapped(found.caution, "")]
     return lines
 
 
-def _point(point: Point) -> str:
+def _of_cylinder(found: History, series: Series) -> list[str]:
+    """The cylinder that leaves its window before the mean over all does."""
+    if series.cylinder is not None:
+        return []
+    own = [
+        each
+        for each in found.series
+        if (each.unit, each.setting, each.kind) == (series.unit, series.setting, series.kind)
+        and each.cylinder is not None
+        and each.leaves_utc is not None
+    ]
+    first = min(own, key=lambda each: each.leaves_utc or "", default=None)
+    if first is None or (first.leaves_utc or "") >= (series.leaves_utc or "9"):
+        return []
+    return _wrapped(f"cylinder {first.cylinder} leaves first: {first.words}", "  ")
+
+
+def _point(point: Point) -> list[str]:
+    """A point in a line, and above it what changed before it."""
     judged = point.judgement
     U_deg = judged.uncertainty.U_deg if judged.uncertainty else None
     text = rounding.btdc(judged.mean_btdc, U_deg)
     text += f" {rounding.within(U_deg)}" if U_deg is not None else ", U not known"
-    step = f"  [{point.step}]" if point.step else ""
     aside = "" if point.weighs else "  (no line goes through it)"
-    said = f"{text:<22}  {judged.verdict}{aside}{step}"
-    return f"  {point.measured_utc[:10]}  {judged.phase:<9}  {said}"
+    said = f"{text:<22}  {judged.verdict}{aside}"
+    line = f"  {point.measured_utc[:10]}  {judged.phase:<9}  {said}"
+    return [*(_wrapped(point.step, "  -- ") if point.step else []), line]
+
+
+def _wrapped(text: str, before: str) -> list[str]:
+    after = " " * len(before)
+    return textwrap.wrap(text, WIDTH, initial_indent=before, subsequent_indent=after) or [before]

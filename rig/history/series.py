@@ -1,8 +1,12 @@
-"""Certificates in order.
+"""Certificates in order: what each unit read over the years, and its drift.
 
-The certificates of one engine in order: what each unit read over the years, and its drift.
+The certificates of one engine, or those of one unit by its serial number on whatever engine. Works
+from the records alone; no capture is read, and of a record no more than is shown.
 
-Works from the records alone; no capture is read, and of a record no more than is shown.
+A line goes through the points of one level. A new level starts where a unit was set or changed,
+where another unit has its place, and where rig, encoder or top dead centre are no longer the same.
+Only where each level is too short, as in a workshop that sets a unit at each visit, a line takes in
+several that are parted by settings alone: what was set still wears as before.
 
 When an opening that drifts would leave its window: the day, how early that may be, the words.
 """
@@ -11,9 +15,13 @@ from __future__ import annotations
 
 import csv
 import io
+import json
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,9 +35,10 @@ from rig.certificate import record, seal
 from rig.certificate.schema import TdcMove
 from rig.job import folder as certificate
 from rig.job.clock import utc_instant
-from rig.job.results import Change
+from rig.job.results import FOR_TDC, Change, MadeAdjustment
 from rig.tdc.reference import TdcReference
 from rig.timing.assess import found_and_left
+from rig.timing.compare import compare_assessments
 from rig.timing.drift import (
     DAYS_A_YEAR,
     FURTHEST_YEARS,
@@ -43,15 +52,21 @@ from rig.timing.drift import (
     weighs,
 )
 from rig.timing.groups import in_groups
-from rig.timing.values import Assessment, Mark
+from rig.timing.values import PHASES, Assessment, Mark
 from rig.words.assessments import CAUTION
 
 SET_BETWEEN = "set between as found and as left"
+FAR = 2.0
+
+
+"""A point further from its line than this many times its U (about one in ten thousand of honest
+ones) says that something changed which nobody noted: there is no outlook then."""
+
 
 COLUMNS = (
-    *("unit", "setting", "kind", "cylinder", "measured_utc", "certificate", "phase", "n"),
-    *("mean_btdc_deg", "U_deg", "earliest_btdc_deg", "nominal_btdc_deg", "latest_btdc_deg"),
-    *("verdict", "step"),
+    *("engine", "unit", "serial", "setting", "kind", "cylinder", "measured_utc", "certificate"),
+    *("phase", "level", "n", "mean_btdc_deg", "U_deg", "earliest_btdc_deg", "nominal_btdc_deg"),
+    *("latest_btdc_deg", "verdict", "step"),
 )
 
 
@@ -70,18 +85,41 @@ TOO_FEW = "too few certificates for a line: it takes three with nothing changed 
 ALONE = "read of this cylinder alone: no line goes through it"
 
 
+class Reason(StrEnum):
+    """Why a level is a new one. The value is its code in ``--json``."""
+
+    SET = "set"  # as left, where as found stands before it
+    ADJUSTED = "adjusted"  # an adjustment that was predicted, and read to have moved it
+    CHANGED = "changed"  # as the person noted
+    SERIAL = "serial"  # another unit in its place
+    ENGINE = "engine"  # the same unit in another place
+    RIG = "rig"  # another rig, or an encoder mounted otherwise
+    TDC_MOVED = "tdc-moved"
+
+
+SAME_WEAR = frozenset({Reason.SET, Reason.ADJUSTED, Reason.ENGINE})
+
+
+"""After these the same contacts wear on, from another height."""
+
+
 @dataclass(frozen=True, slots=True)
 class Point:
     """What one certificate says of one series. Angles in degrees; ``U_deg`` at about 95 %."""
 
+    engine: str
+    unit: str
+    serial: str  # of the unit; "" where it is not stated
     certificate: str
     file: str
     record_sha256: str
     measured_utc: str
     phase: str
     judgement: Assessment
-    step: str  # why the level is a new one: a change noted, or a setting; "" when it is not
+    step: str  # why the level is a new one, in words; "" when it is not
+    reasons: tuple[Reason, ...]
     level: int
+    wear: int  # numbers the stretches between steps that set no more than the height
     shares: str  # the reference that the figure rests on
     weighs: bool  # a line can go through it: what it states of its uncertainty is some size
 
@@ -110,11 +148,21 @@ class Series:
     soonest_utc: str | None
     words: str
 
+    @property
+    def name(self) -> str:
+        """Which series it is, in words."""
+        cylinder = "" if self.cylinder is None else f", cylinder {self.cylinder}"
+        kind = "" if self.kind == "turned" else f", {self.kind}"
+        return f"{self.unit}, {self.setting}{cylinder}{kind}"
+
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """All series of one engine. ``troubles`` names certificates that could not be used, or not for
-    a line, and why."""
+    """All series of one engine, or of one unit (``unit_serial``) on one engine or several.
+
+    ``troubles`` names certificates that could not be used, or not for a line, and why.
+    ``first_out`` is the series that leaves its window first, each cylinder for itself.
+    """
 
     engine: str
     serial: str
@@ -123,6 +171,8 @@ class History:
     changes: tuple[DatedChange, ...]
     troubles: tuple[str, ...]
     caution: str = CAUTION
+    first_out: Series | None = None
+    unit_serial: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +186,12 @@ class _Read:
     shares: str  # not in the record: what tells its reference from others
     record_sha256: str  # not in the record's body
     file: str  # not in the record: its name
+    engine: str  # of what is stated, as are the next three
+    serials: dict[str, str]  # unit -> its serial number
+    mount: str  # the encoder as mounted
+    rig: str  # which rig it was
     tdc_moves: tuple[TdcMove, ...] = ()  # what a record of before this was kept lacks
+    adjustments: tuple[MadeAdjustment, ...] = ()
 
 
 _PARTS = ("identification", "measured_from_utc", "judgements", "changes")
@@ -154,37 +209,51 @@ def look(folder: Path) -> Listing:
 
 
 def history(
-    paths: Sequence[Path], engine: str = "", serial: str = "", *, cylinders: bool = True
+    paths: Sequence[Path],
+    engine: str = "",
+    serial: str = "",
+    *,
+    cylinders: bool = True,
+    unit_serial: str = "",
 ) -> History:
     """Put the certificates of one engine in order; those of others are left out if it is named.
 
-    ``engine`` and ``serial`` name it as the engine file does; either may be left out. Without
+    ``engine`` and ``serial`` name it as the engine file does; either may be left out. With
+    ``unit_serial`` the unit of that serial number is followed, on whatever engine it was. Without
     ``cylinders`` a unit's figure over all cylinders stands for those of each. Raises InputError
     when none is found, or when certificates of different engines are left.
     """
     troubles: list[str] = []
     by_engine: dict[tuple[str, str], dict[str, _Read]] = {}
+    serials: dict[str, None] = {}
     for path in (each.absolute() for each in paths):
         try:
             text, sha256 = _sealed(path)
-            key = _engine_of(text, path)
+            stated = seal.part(text, "stated")
+            key = _engine_of(stated, path)
             own = by_engine.setdefault(key, {})
             wanted = engine in ("", key[0]) and serial in ("", key[1])
             if wanted and sha256 not in own:  # a copy counts once
-                own[sha256] = _read(path, text, sha256, cylinders=cylinders)
+                own[sha256] = read = _read(path, text, stated, sha256, cylinders=cylinders)
+                serials |= dict.fromkeys(filter(None, read.serials.values()))
         except InputError as error:
             troubles.append(visible(f"left out: {error}", LONGEST_TROUBLE))
     of_engine = [key for key in by_engine if engine in ("", key[0]) and serial in ("", key[1])]
-    if len(of_engine) != 1:
-        raise InputError(_which(of_engine, list(by_engine), troubles))
-    usable = _each_once(by_engine[of_engine[0]].values())
-    series = tuple(_series(usable))
+    if unit_serial and unit_serial not in serials:
+        raise InputError(_no_serial(unit_serial, serials, troubles))
+    if not unit_serial and len(of_engine) != 1:
+        raise InputError(_which(of_engine, list(by_engine), troubles, serials))
+    usable = _each_once(each for key in of_engine for each in by_engine[key].values())
+    if unit_serial:
+        usable = [each for each in map(partial(_of_unit, serial=unit_serial), usable) if each]
+        of_engine = [key for key in of_engine if any(each.engine == key[0] for each in usable)]
+    series = tuple(_series(usable, by_serial=bool(unit_serial)))
     moves = [f"{each.file}: {move.words}" for each in usable for move in each.tdc_moves]
     groups = [f"{each.file}: {words}" for each in usable for words in in_groups(each.judgements)]
     troubles += [visible(text) for text in (*moves, *groups, *_weightless(series))]
     return History(
-        engine=visible(of_engine[0][0]),
-        serial=visible(of_engine[0][1]),
+        engine=visible(", ".join(name for name, _ in of_engine)),
+        serial="" if unit_serial else visible(of_engine[0][1]),
         certificates=tuple(each.identification for each in usable),
         series=series,
         changes=tuple(
@@ -193,7 +262,28 @@ def history(
             for change in (*each.changes, *(Change(move.words) for move in each.tdc_moves))
         ),
         troubles=tuple(troubles),
+        first_out=_first_out(series, usable[-1]) if usable else None,
+        unit_serial=visible(unit_serial),
     )
+
+
+def _of_unit(read: _Read, serial: str) -> _Read | None:
+    """What a record says of the unit with a serial number; None where it is not on the engine."""
+    names = [unit for unit, own in read.serials.items() if own == serial]
+    own = tuple(each for each in read.judgements if each.unit in names)
+    return replace(read, judgements=own) if own else None
+
+
+def _first_out(series: Sequence[Series], latest: _Read) -> Series | None:
+    """The series that would leave its window first, among those that the last visit read."""
+    now = [
+        each
+        for each in series
+        if each.kind == "turned"
+        and (each.leaves_utc or each.soonest_utc)
+        and each.points[-1].measured_utc[:10] == latest.measured_from_utc[:10]
+    ]
+    return min(now, key=lambda s: (s.leaves_utc or "9", s.soonest_utc or "9"), default=None)
 
 
 def _each_once(read: Iterable[_Read]) -> list[_Read]:
@@ -221,9 +311,10 @@ def csv_text(of: History) -> str:
             j = point.judgement
             U_deg = j.uncertainty.U_deg if j.uncertainty else None
             row = (
-                *(series.unit, series.setting, series.kind, series.cylinder, point.measured_utc),
-                *(point.certificate, point.phase, j.n, j.mean_btdc, U_deg, j.earliest_btdc),
-                *(j.nominal_btdc, j.latest_btdc, j.verdict, point.step),
+                *(point.engine, point.unit, point.serial, series.setting, series.kind),
+                *(series.cylinder, point.measured_utc, point.certificate, point.phase),
+                *(point.level, j.n, j.mean_btdc, U_deg, j.earliest_btdc, j.nominal_btdc),
+                *(j.latest_btdc, j.verdict, point.step),
             )
             writer.writerow([_cell(each) for each in row])
     return out.getvalue()
@@ -239,8 +330,7 @@ def _sealed(path: Path) -> tuple[str, str]:
     return data.decode("ascii", "replace"), looked.stated
 
 
-def _engine_of(text: str, path: Path) -> tuple[str, str]:
-    stated = seal.part(text, "stated")
+def _engine_of(stated: Any, path: Path) -> tuple[str, str]:
     engine = stated.get("engine") if isinstance(stated, dict) else None
     name = engine.get("name") if isinstance(engine, dict) else None
     serial = engine.get("serial") if isinstance(engine, dict) else None
@@ -249,21 +339,44 @@ def _engine_of(text: str, path: Path) -> tuple[str, str]:
     return name, serial
 
 
-def _read(path: Path, text: str, sha256: str, *, cylinders: bool) -> _Read:
+def _read(path: Path, text: str, stated: Any, sha256: str, *, cylinders: bool) -> _Read:
     """What a history needs of a record. Raises InputError when it is not as it should be."""
     name = named(path)
     reference = from_plain(TdcReference, seal.part(text, "reference"), f"{name}: reference")
-    parts = [*_PARTS, *(["tdc_moves"] if seal.has(text, "tdc_moves") else [])]
+    later = ("tdc_moves", "adjustments")
+    parts = [*_PARTS, *(part for part in later if seal.has(text, part))]
     plain = {part: seal.part(text, part) for part in parts}
     if not cylinders:
         plain["judgements"] = _over_all(plain["judgements"])
     plain["record_sha256"] = sha256
     plain["file"] = path.name
     plain["shares"] = f"{reference.tdc_deg!r} {reference.made_utc}"
+    units = stated.get("units")
+    plain["engine"] = stated["engine"]["name"]
+    plain["serials"] = {
+        str(unit.get("name")): str(unit.get("serial", "")).strip()
+        for unit in (units if isinstance(units, list) else ())
+        if isinstance(unit, dict)
+    }
+    plain["mount"] = json.dumps(stated.get("encoder"), sort_keys=True)
+    plain["rig"] = _rig_of(seal.part(text, "captures"))
     read = from_plain(_Read, plain, name)
     record.check_sizes(read.judgements, name)
     utc_instant(read.measured_from_utc)
     return read
+
+
+_VERSION = re.compile(r"[-_ ]?v?[0-9]+(\.[0-9]+)*$")
+
+
+def _rig_of(captures: Any) -> str:
+    """The rig that the readings were taken with, without the version of its firmware."""
+    names = [
+        _VERSION.sub("", str(each.get("rig_name", "")))
+        for each in (captures if isinstance(captures, list) else ())
+        if isinstance(each, dict) and each.get("used_for") != FOR_TDC
+    ]
+    return ", ".join(dict.fromkeys(filter(None, names)))
 
 
 def _over_all(judgements: Any) -> Any:
@@ -278,8 +391,19 @@ def _over_all(judgements: Any) -> Any:
     return [each for each in judgements if each.get("cylinder") is None or kind(each) not in whole]
 
 
+def _no_serial(serial: str, known: Iterable[str], troubles: list[str]) -> str:
+    there = ", ".join(visible(each) for each in known)
+    if not there and troubles:
+        return f"there is no certificate to read here ({troubles[0]})."
+    said = f"the certificates have {there}" if there else "no certificate states a unit's serial"
+    return f"no unit with serial {visible(serial)}: {said}."
+
+
 def _which(
-    wanted: Sequence[tuple[str, str]], all_of_them: Sequence[tuple[str, str]], troubles: list[str]
+    wanted: Sequence[tuple[str, str]],
+    all_of_them: Sequence[tuple[str, str]],
+    troubles: list[str],
+    serials: Iterable[str],
 ) -> str:
     there = ", ".join(visible(f"{name} {serial}".strip()) for name, serial in all_of_them[:12])
     if not all_of_them:
@@ -287,44 +411,111 @@ def _which(
         return f"there is no certificate to read here{why}."
     if not wanted:
         return f"no certificate is of that engine. There are: {there}."
-    return f"certificates of different engines do not make one history: {there}. Name one of them."
+    units = ", ".join(visible(each) for each in serials)
+    follow = f" Or follow one unit by its serial: {units}." if units else ""
+    return (
+        f"certificates of different engines do not make one history: {there}. Name one of them."
+        + follow
+    )
 
 
-def _series(read: Sequence[_Read]) -> Iterable[Series]:
+def _series(read: Sequence[_Read], *, by_serial: bool = False) -> Iterable[Series]:
+    """All series; a unit that is followed by its serial is one, whatever it is called."""
     gathered: dict[tuple[str, str, int | None, str], list[Point]] = {}
+    names: dict[str, str] = {}
+    before: dict[tuple[str, str, int | None, str], _Read] = {}
     for each in read:
         for judgement in found_and_left(each.judgements):
             if judgement.mean_btdc is None:
                 continue
             if Mark.ONE_TURN_OUT in judgement.marks:  # a unit wrongly coupled, which is no drift
                 continue
-            key = (judgement.unit, judgement.setting, judgement.cylinder, judgement.kind)
+            unit = each.serials.get(judgement.unit, "") if by_serial else judgement.unit
+            names[unit] = judgement.unit
+            key = (unit, judgement.setting, judgement.cylinder, judgement.kind)
             points = gathered.setdefault(key, [])
-            points.append(_point(each, judgement, points[-1] if points else None))
-    for key, points in gathered.items():
-        yield _one_series(key, points)
+            points.append(_point(each, judgement, points, before.get(key)))
+            before[key] = each
+    for (unit, setting, cylinder, kind), points in gathered.items():
+        yield _one_series((names[unit], setting, cylinder, kind), points)
 
 
-def _point(read: _Read, judgement: Assessment, before: Point | None) -> Point:
-    step = ""
-    if before is not None and before.record_sha256 == read.record_sha256:
-        step = SET_BETWEEN
-    elif before is not None:
-        noted = (each.words for each in read.changes if each.unit in ("", judgement.unit))
-        step = "; ".join(noted)
-    level = 0 if before is None else before.level + bool(step)
+def _point(
+    read: _Read, judgement: Assessment, points: Sequence[Point], visit: _Read | None
+) -> Point:
+    """The next point of a series; ``visit`` is the record of the one before."""
+    before = points[-1] if points else None
+    steps = _steps(read, judgement, before, visit) if before and visit else {}
+    reasons = tuple(steps)
+    level = before.level + bool(reasons) if before else 0
+    wear = before.wear + (not set(reasons) <= SAME_WEAR) if before else 0
     stated = judgement.uncertainty
     return Point(
+        engine=read.engine,
+        unit=judgement.unit,
+        serial=read.serials.get(judgement.unit, ""),
         certificate=read.identification,
         file=read.file,
         record_sha256=read.record_sha256,
         measured_utc=read.measured_from_utc,
         phase=judgement.phase,
         judgement=judgement,
-        step=step,
+        step="; ".join(dict.fromkeys(filter(None, steps.values()))),
+        reasons=reasons,
         level=level,
+        wear=wear,
         shares=read.shares,
         weighs=stated is not None and stated.U_deg >= LEAST_DEG and weighs(stated.parts),
+    )
+
+
+def _steps(read: _Read, judgement: Assessment, before: Point, visit: _Read) -> dict[Reason, str]:
+    """Why the level since the point before is a new one, each reason in words."""
+    unit = judgement.unit
+    noted = [each for each in read.changes if each.noted and each.unit in ("", unit)]
+    adjusted = [each for each in read.adjustments if _moved_by(each, unit)]
+    found: dict[Reason, str] = {}
+    if visit.record_sha256 == read.record_sha256:  # within one visit
+        found[Reason.SET] = "" if noted or adjusted else SET_BETWEEN
+        if adjusted:
+            found[Reason.ADJUSTED] = "; ".join(each.words for each in adjusted)
+        if noted:
+            found[Reason.CHANGED] = "; ".join(each.words for each in noted)
+        return found
+    serial = read.serials.get(unit, "")
+    if before.serial and serial and before.serial != serial:
+        found[Reason.SERIAL] = f"serial {serial} in place of {before.serial}"
+    if (before.engine, before.unit) != (read.engine, unit):
+        found[Reason.ENGINE] = f"moved to {read.engine}, {unit}"
+    told = [each for each in read.changes if not each.noted and each.unit in ("", unit)]
+    # What was noted or adjusted during the visit came after what was found at first.
+    told += [] if _left_later(read, judgement) else noted
+    if told:
+        found[Reason.CHANGED] = "; ".join(each.words for each in told)
+    if adjusted and not _left_later(read, judgement):
+        found[Reason.ADJUSTED] = "; ".join(each.words for each in adjusted)
+    if visit.rig and read.rig and visit.rig != read.rig:
+        found[Reason.RIG] = f"rig {read.rig} in place of {visit.rig}"
+    elif visit.mount != read.mount:
+        found[Reason.RIG] = "encoder mounted otherwise, by the engine file"
+    if read.tdc_moves:
+        found[Reason.TDC_MOVED] = "TDC moved during the visit"
+    return found
+
+
+def _left_later(read: _Read, judgement: Assessment) -> bool:
+    """Whether the same record has this figure in a later phase, too."""
+    own = (judgement.unit, judgement.setting, judgement.cylinder, judgement.kind)
+    later = PHASES[PHASES.index(judgement.phase) + 1 :] if judgement.phase in PHASES else ()
+    return any((j.unit, j.setting, j.cylinder, j.kind) == own and j.phase in later
+               for j in read.judgements)  # fmt: skip
+
+
+def _moved_by(adjustment: MadeAdjustment, unit: str) -> bool:
+    """Whether what was read since shows that an adjustment moved a unit."""
+    return any(
+        each.unit == unit and each.verdict not in ("", "not moved")
+        for each in adjustment.predictions
     )
 
 
@@ -352,21 +543,62 @@ def _why_weightless(judgement: Assessment) -> str:
 
 
 def _one_series(key: tuple[str, str, int | None, str], points: Sequence[Point]) -> Series:
-    weighing = [each for each in points if each.weighs][-LATEST:]
-    dated = []
-    for each in weighing:
-        of = each.judgement
-        if of.mean_btdc is not None and of.uncertainty is not None:
-            parts = of.uncertainty.parts
-            dated.append(DatedMean(each.day, of.mean_btdc, parts, each.level, each.shares, of.n))
-    line = fit(dated)
+    weighing = [each for each in points if each.weighs]
+    last = points[-1]
+    if not weighing or weighing[-1].level < last.level:
+        since = f"; {_step_day(last)}" if last.level else ""
+        return Series(*key, tuple(points), None, None, None, f"{TOO_FEW}{since}")
+    own = [each for each in weighing if each.level == last.level][-LATEST:]
+    line = fit(_dated(own))
     if line is None:
-        return Series(*key, tuple(points), None, None, None, TOO_FEW)
+        own = [each for each in weighing if each.wear == last.wear][-LATEST:]
+        line = fit(_dated(own))
+    if line is None:
+        words = "; ".join(filter(None, (_since(points, weighing), TOO_FEW)))
+        return Series(*key, tuple(points), None, None, None, words)
+    if line.furthest > FAR:
+        return Series(*key, tuple(points), None, None, None, _strays(line))
     leaves_utc, soonest_utc, words = _outlook_at(line, weighing[-1])
-    if weighing[-1].level < points[-1].level:
-        leaves_utc = soonest_utc = None
-        words = f"{drift_words(line)}; where it stands since the last step is open"
     return Series(*key, tuple(points), line, leaves_utc, soonest_utc, words)
+
+
+def _dated(points: Sequence[Point]) -> list[DatedMean]:
+    return [
+        DatedMean(each.day, of.mean_btdc, of.uncertainty.parts, each.level, each.shares, of.n)
+        for each in points
+        for of in (each.judgement,)
+        if of.mean_btdc is not None and of.uncertainty is not None
+    ]
+
+
+def _step_day(point: Point) -> str:
+    return f"since {point.measured_utc[:10]} ({point.step or 'a step'})"
+
+
+def _since(points: Sequence[Point], weighing: Sequence[Point]) -> str:
+    """How the last point differs from the first since the last step; empty with one point."""
+    last = weighing[-1]
+    first = next(each for each in weighing if each.level == last.level)
+    if first is last:
+        step = next((each for each in reversed(points) if each.step), None)
+        return "" if step is None else f"one certificate {_step_day(step)}"
+    same = first.shares == last.shares
+    found = compare_assessments(last.judgement, first.judgement, shared_reference=same)
+    U = found.uncertainty.U_deg if found.uncertainty else None
+    way = "earlier" if found.difference_deg > 0.0 else "later"
+    size, within = rounding.size(found.difference_deg, U), rounding.two_figures(U)
+    changed = U is not None and abs(found.difference_deg) > U
+    told = "changed" if changed else "no change can be told"
+    when = f"{first.measured_utc[:10]}, {first.phase}"
+    return f"opens {size}° {way} than on {when}, U {within}°: {told}"
+
+
+def _strays(line: Line) -> str:
+    """What is to be said where a point lies far from the line."""
+    return (
+        f"no outlook: a point lies {rounding.figure(line.furthest_deg, None)}° from a straight"
+        f" line, {line.furthest:.1f} times its U. Something changed that was not noted"
+    )
 
 
 def _outlook_at(line: Line, last: Point) -> tuple[str | None, str | None, str]:
@@ -383,10 +615,10 @@ def _cell(value: object) -> object:
 
 
 def drift_words(line: Line) -> str:
-    """The slope with its uncertainty."""
+    """The slope with its uncertainty: "opens later by 0.35° each year, ± 0.08°"."""
     slope, U = line.per_year_deg, line.U_per_year_deg
-    way = "earlier" if slope > 0 else "later"
-    return f"{rounding.size(slope, U)}° a year {way}, ± {rounding.two_figures(U)}°{line.few}"
+    size, way = rounding.rate(slope, U), "earlier" if slope > 0 else "later"
+    return f"opens {way} by {size}° each year, ± {rounding.two_figures(U)}°{line.few}"
 
 
 def outlook(

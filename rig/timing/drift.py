@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from rig.base.angles import nearest
 from rig.base.rounding import many
-from rig.base.uncertainty import Contribution, Source
+from rig.base.uncertainty import Contribution, Source, combine
 
 DAYS_A_YEAR = 365.25
 
@@ -144,6 +144,8 @@ class Line:
     points: int  # how many it goes through
     nu: float
     parts: tuple[LinePart, ...]
+    furthest: float = 0.0  # how far the furthest point lies from it, in units of its own U
+    furthest_deg: float = 0.0  # and in degrees
 
     @property
     def few(self) -> str:
@@ -230,7 +232,11 @@ def fit(points: Sequence[DatedMean], period_deg: float = 360.0) -> Line | None:
     if scatter**2 > _far(free, estimates):
         parts = [_widened(parts, scatter, free)]
     U, nu = _expanded([(part.slope, part.nu) for part in parts])
-    return Line(float(found[0]), U, last, free, scatter, len(points), nu, tuple(parts))
+    off = np.abs(angles - design @ found)
+    share = off / np.array([combine(each.parts).U_deg for each in points])
+    at = int(np.argmax(share))
+    furthest = float(share[at]), float(off[at])
+    return Line(float(found[0]), U, last, free, scatter, len(points), nu, tuple(parts), *furthest)
 
 
 def _two_days_in_a_stretch(points: Sequence[DatedMean]) -> bool:

@@ -163,7 +163,9 @@ def _series(reports: Sequence[DatedReport], steps: Sequence[str], figure: str) -
             day = utc_instant(report.made_utc).timestamp() / 86400.0
             dated.append(DatedMean(day, mean.deg, own, level, report.file, mean.n))
     first = reports[0]
-    line = fit(dated, period_of(figure, first.counted_as[1]))
+    # A line goes through what was read since the last change alone.
+    now = [each for each in dated if each.level == level]
+    line = fit(now, period_of(figure, first.counted_as[1]))
     return UnitSeries(first.type, first.serial, figure, tuple(points), line, _words(line))
 
 
@@ -171,8 +173,8 @@ def _words(line: Line | None) -> str:
     if line is None:
         return "too few reports for a line: it takes three with nothing changed between"
     slope, U = line.per_year_deg, line.U_per_year_deg
-    way = "more" if slope > 0 else "less"
-    drift = f"{rounding.size(slope, U)}° a year {way}, ± {rounding.two_figures(U)}°{line.few}"
+    size, way = rounding.rate(slope, U), "more" if slope > 0 else "less"
+    drift = f"{size}° {way} each year, ± {rounding.two_figures(U)}°{line.few}"
     return drift if line.told_apart else f"no drift can be told: {drift}"
 
 
@@ -204,8 +206,9 @@ def _unit_lines(reports: Sequence[DatedReport], units: Sequence[UnitSeries]) -> 
 class Trend:
     """The reports in a job, or in all jobs of a folder, as part of a trend."""
 
-    def __init__(self, folder: Path, troubles: list[str]) -> None:
-        self._reports = read(folder, troubles)
+    def __init__(self, folder: Path, troubles: list[str], serial: str = "") -> None:
+        found = read(folder, troubles)
+        self._reports = [each for each in found if serial in ("", each.serial)]
 
     def answer(self, changes: Sequence[DatedChange]) -> dict[str, Any]:
         """The reports and their series, by name."""

@@ -58,10 +58,12 @@ def test_the_table_is_in_order_and_says_what_it_is_worth() -> None:
     ran = rig("trend", workshop())
     dates = [line.split()[0] for line in ran.out.splitlines() if line.startswith("  20")]
     assert dates[: len(YEARS)] == sorted(dates[: len(YEARS)])
-    assert "a year later" in ran.out
-    assert "a hint, not a promise" in ran.out
-    assert "cylinder 3" not in ran.out
-    assert "cylinder 3" in rig("trend", workshop(), "--cylinders").out
+    assert "opens later by 0.1" in ran.out
+    assert "First to leave its window: upper, full advance, cylinder " in ran.out
+    assert "a hint, not a promise" in " ".join(ran.out.split())
+    assert all(len(line) <= 80 for line in ran.out.splitlines())
+    assert "\nupper, full advance, cylinder 3\n" not in ran.out
+    assert "\nupper, full advance, cylinder 3\n" in rig("trend", workshop(), "--cylinders").out
     assert "lower" not in rig("trend", workshop(), "--unit", "upper").out
 
 
@@ -161,7 +163,7 @@ def test_units_alone_are_followed_through_the_years(tmp_path: Path) -> None:
         sheet = {
             "kind": "unit report", "version": 1, "made_utc": f"{year}-06-01T10:00:00Z",
             "unit": {"type": "twin-spark", "serial": "A1", "lobes": 2, "name": "upper"},
-            "changes": ["new cam"] if n == 2 else [],
+            "changes": ["new cam"] if n == 1 else [],
             "found": {"lobes": [], "play": {"deg": 0.4 + 0.2 * n, "u_deg": 0.02, "n": 5}},
         }  # fmt: skip
         (folder / "a1.json").write_text(json.dumps(sheet), "utf-8")
@@ -172,9 +174,9 @@ def test_units_alone_are_followed_through_the_years(tmp_path: Path) -> None:
     value, _, U = lines[0].split()[1:]
     assert float(value.rstrip("°")) == pytest.approx(0.40)
     assert float(U.rstrip("°")) == pytest.approx(2.78 * 0.02, abs=0.005)
-    assert lines[2].endswith("[new cam]")
-    assert lines[4].strip().startswith("0.100° a year more, ± 0.0")
-    assert "one more than it needs" in lines[4]
+    assert lines[1].endswith("[new cam]")
+    assert lines[4].strip().startswith("0.100° more each year, ± 0.0")
+    assert "through 3 points, one more than it needs" in lines[4]  # since the new cam
     assert "a hint, not a promise" in told
     (play,) = rig("trend", home, "--json").answer["unit_series"]
     assert play["line"]["per_year_deg"] == pytest.approx(0.1, abs=1e-3)

@@ -92,7 +92,7 @@ def test_drift_and_when_the_window_is_left(tmp_path: Path) -> None:
     assert last.latest_btdc == 35.0
     assert series.line.per_year_deg == pytest.approx(-0.1, abs=1e-3)  # years of 365 and 366 days
     assert series.line.last_btdc == pytest.approx(last.mean_btdc, abs=2e-3)
-    assert series.words.startswith(("0.10° a year later", "no drift can be told: 0.10°"))
+    assert "opens later by 0.10° each year, ± " in series.words
 
 
 def test_a_clear_drift_gives_a_date(tmp_path: Path) -> None:
@@ -149,6 +149,8 @@ def test_a_change_noted_by_the_person_is_a_step(tmp_path: Path) -> None:
     assert steps == {"2020": "new contact set"}
     assert series.line is not None
     assert series.line.per_year_deg == pytest.approx(-0.05, abs=1e-3)
+    assert series.line.points == 5  # of 2020 to 2024: a line stays within its level
+    assert [each.level for each in series.points] == [0] * 5 + [1] * 5
 
 
 def test_a_change_of_another_unit_is_none_of_this_one(tmp_path: Path) -> None:
@@ -369,8 +371,8 @@ def test_one_that_is_no_record_is_left_out_by_name_and_the_rest_is_shown(
     assert said in told
 
 
-def test_set_since_by_one_reading_the_outlook_is_open(tmp_path: Path) -> None:
-    """The slope stands; where the line stands after the step, one reading does not tell."""
+def test_set_since_by_one_reading_there_is_no_line(tmp_path: Path) -> None:
+    """What was before the step says nothing of how it goes on."""
     for year in range(2015, 2024):
         visit(tmp_path, year, -0.05 * (year - 2015))
     last = visit(tmp_path, 2024, 0.3, changes=(Change("new contact set", "rear"),))
@@ -378,8 +380,9 @@ def test_set_since_by_one_reading_the_outlook_is_open(tmp_path: Path) -> None:
     series = history(find(tmp_path)).series[0]
     assert series.points[-1].step == "new contact set"
     assert series.leaves_utc is None
-    assert series.words.startswith("0.050° a year later, ± ")
-    assert series.words.endswith("; where it stands since the last step is open")
+    assert series.line is None
+    assert series.words.startswith("too few certificates for a line")
+    assert series.words.endswith("; since 2024-05-14 (new contact set)")
 
 
 def test_a_unit_a_turn_out_is_no_drift(tmp_path: Path) -> None:

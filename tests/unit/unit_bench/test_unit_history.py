@@ -58,9 +58,9 @@ def test_a_figure_that_drifts(tmp_path: Path) -> None:
     assert interval.line is not None
     assert interval.line.per_year_deg == pytest.approx(-0.2, abs=1e-3)
     assert interval.line.U_per_year_deg == pytest.approx(2.086 * 0.05 / math.sqrt(10.0), rel=2e-3)
-    assert interval.words == "0.200° a year less, ± 0.033°"
+    assert interval.words == "0.200° less each year, ± 0.033°"
     assert [point.made_utc[:4] for point in interval.points] == [str(2020 + n) for n in range(5)]
-    assert both["play"].words.startswith("no drift can be told: 0.000° a year ")
+    assert both["play"].words.startswith("no drift can be told: 0.0000° less each year")
 
 
 def test_three_points_are_told_to_be_few(tmp_path: Path) -> None:
