@@ -106,6 +106,15 @@ def _lines(found: History, shown: Sequence[Series]) -> list[str]:
     lines = [f"{found.engine}{serial}: {many(n, 'certificate')}"]
     if found.unit_serial:
         lines = [f"unit {found.unit_serial}, on {found.engine}: {many(n, 'certificate')}"]
+    latest = max(point.measured_utc for series in found.series for point in series.points)
+    outside = [
+        series.name
+        for series in shown
+        if series.points[-1].measured_utc == latest
+        and series.points[-1].judgement.verdict == "outside"
+    ]
+    if outside:
+        lines += _wrapped(f"Outside now: {'; '.join(outside)}.", "")
     if found.first_out is not None:
         lines += _wrapped(f"First to leave its window: {found.first_out.name}:"
                           f" {found.first_out.words}.", "")  # fmt: skip

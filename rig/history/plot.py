@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 WIDTH_IN, HEAD_IN, PANEL_IN, GAP_IN, FOOT_IN = 8.3, 0.9, 1.75, 0.95, 0.45
 LEFT_IN, RIGHT_IN = 1.05, 0.45
 MOST_PANELS = 12
+WORDS_WIDE = 108  # characters of a line under a panel
 LEAST_DAYS = 60.0
 AHEAD = 0.35
 
@@ -44,11 +45,12 @@ def draw(history: History, shown: Sequence[Series], path: Path) -> Path:
     figure = sheet.paper(WIDTH_IN, high, f"{history.engine}{serial}", under)
     top = high - HEAD_IN
     ends = _span([point for series in panels for point in series.points])
+    high_deg = max(high - low for high, low in (_reach(each.points)[::-1] for each in panels))
     for series in panels:
         at = sheet.axes(
             figure, LEFT_IN, top - PANEL_IN - 0.1, WIDTH_IN - LEFT_IN - RIGHT_IN, PANEL_IN
         )
-        _panel(at, series, ends)
+        _panel(at, series, ends, high_deg)
         top -= PANEL_IN + GAP_IN
     more = len(shown) - len(panels)
     said = f"{more} more are not drawn. " if more > 0 else ""
@@ -63,13 +65,13 @@ def _span(points: Sequence[Point]) -> tuple[float, float]:
     return first - 0.06 * long, last + AHEAD * long
 
 
-def _panel(at: Axes, series: Series, ends: tuple[float, float]) -> None:
+def _panel(at: Axes, series: Series, ends: tuple[float, float], high_deg: float) -> None:
+    """One series; all panels have the same height in degrees, ``high_deg``."""
     points = series.points
-    cylinder = "" if series.cylinder is None else f", cylinder {series.cylinder}"
-    kind = "" if series.kind == "turned" else f", {series.kind}"
-    at.set_title(visible(f"{series.unit}, {series.setting}{cylinder}{kind}"))
+    at.set_title(visible(series.name))
     last = points[-1].judgement
-    low, high = _reach(points)
+    middle = sum(_reach(points)) / 2.0
+    low, high = middle - high_deg / 2.0, middle + high_deg / 2.0
     at.set_ylim(low, high)
     at.set_xlim(*ends)
     at.xaxis_date()  # days since 1970 are what it counts in
@@ -92,7 +94,8 @@ def _panel(at: Axes, series: Series, ends: tuple[float, float]) -> None:
             at.text(point.day, high, " " + textwrap.shorten(visible(point.step), 44,
                     placeholder=" …"), fontsize=6.2, va="top", color=sheet.ALERT)  # fmt: skip
     at.yaxis.set_major_formatter(sheet.degrees)
-    at.text(0.0, -0.19, visible(series.words), transform=at.transAxes, fontsize=7.2, va="top")
+    words = textwrap.fill(visible(series.words), WORDS_WIDE)
+    at.text(0.0, -0.19, words, transform=at.transAxes, fontsize=7.2, va="top")
 
 
 def _reach(points: Sequence[Point]) -> tuple[float, float]:

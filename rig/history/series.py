@@ -56,13 +56,6 @@ from rig.timing.values import PHASES, Assessment, Mark
 from rig.words.assessments import CAUTION
 
 SET_BETWEEN = "set between as found and as left"
-FAR = 2.0
-
-
-"""A point further from its line than this many times its U (about one in ten thousand of honest
-ones) says that something changed which nobody noted: there is no outlook then."""
-
-
 COLUMNS = (
     *("engine", "unit", "serial", "setting", "kind", "cylinder", "measured_utc", "certificate"),
     *("phase", "level", "n", "mean_btdc_deg", "U_deg", "earliest_btdc_deg", "nominal_btdc_deg"),
@@ -556,7 +549,7 @@ def _one_series(key: tuple[str, str, int | None, str], points: Sequence[Point]) 
     if line is None:
         words = "; ".join(filter(None, (_since(points, weighing), TOO_FEW)))
         return Series(*key, tuple(points), None, None, None, words)
-    if line.furthest > FAR:
+    if line.strays:
         return Series(*key, tuple(points), None, None, None, _strays(line))
     leaves_utc, soonest_utc, words = _outlook_at(line, weighing[-1])
     return Series(*key, tuple(points), line, leaves_utc, soonest_utc, words)
@@ -596,8 +589,8 @@ def _since(points: Sequence[Point], weighing: Sequence[Point]) -> str:
 def _strays(line: Line) -> str:
     """What is to be said where a point lies far from the line."""
     return (
-        f"no outlook: a point lies {rounding.figure(line.furthest_deg, None)}° from a straight"
-        f" line, {line.furthest:.1f} times its U. Something changed that was not noted"
+        f"no outlook: its points lie up to {rounding.figure(line.furthest_deg)}° from a straight"
+        " line, far beyond their uncertainties. Something changed that was not noted"
     )
 
 
@@ -633,13 +626,17 @@ def outlook(
     drift = drift_words(line)
     if not line.told_apart:
         return None, None, f"no drift can be told: {drift}"
-    limit = earliest_btdc if slope > 0 else latest_btdc
-    if limit is None:
+    limit, other = earliest_btdc, latest_btdc
+    if slope < 0:
+        limit, other = other, limit
+    if limit is None or other is None:
         return None, None, f"{drift}; no window is stated"
+    if wrap(line.last_btdc - other) * slope < 0.0:
+        return None, None, f"{drift}; it is outside the window now, and drifts towards it"
     limit = line.last_btdc + wrap(limit - line.last_btdc)
     years = (limit - line.last_btdc) / slope
     if years <= 0.0:
-        return None, None, f"{drift}; it has left the window already"
+        return None, None, f"{drift}; it is outside the window now"
     soonest = line.soonest(limit)
     if soonest is None:
         words = f"{drift}; the window lasts for more than {FURTHEST_YEARS:.0f} years"

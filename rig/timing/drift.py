@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from rig.base.angles import nearest
 from rig.base.rounding import many
-from rig.base.uncertainty import Contribution, Source, combine
+from rig.base.uncertainty import Contribution, Source
 
 DAYS_A_YEAR = 365.25
 
@@ -64,6 +64,13 @@ TOO_FAR = 0.03
 
 """Points that would lie as far from the line in fewer than this part of histories have more
 uncertainty than they state: the line's is then taken from how they lie."""
+
+
+STRAYS = 0.001
+
+
+"""Points that would lie as far in fewer than this part of histories are on no straight line:
+something changed that nobody noted."""
 
 
 EXIT_COVERAGE = 0.97
@@ -144,8 +151,8 @@ class Line:
     points: int  # how many it goes through
     nu: float
     parts: tuple[LinePart, ...]
-    furthest: float = 0.0  # how far the furthest point lies from it, in units of its own U
-    furthest_deg: float = 0.0  # and in degrees
+    strays: bool = False  # its points lie on no straight line, by chance hardly ever (STRAYS)
+    furthest_deg: float = 0.0  # how far the furthest of them lies from it
 
     @property
     def few(self) -> str:
@@ -229,14 +236,12 @@ def fit(points: Sequence[DatedMean], period_deg: float = 360.0) -> Line | None:
         LinePart(each.of(level, level), each.of(level, slope), each.of(slope, slope), each.nu)
         for each in estimates
     ]
-    if scatter**2 > _far(free, estimates):
+    if scatter**2 > _far(free, estimates, TOO_FAR):
         parts = [_widened(parts, scatter, free)]
     U, nu = _expanded([(part.slope, part.nu) for part in parts])
-    off = np.abs(angles - design @ found)
-    share = off / np.array([combine(each.parts).U_deg for each in points])
-    at = int(np.argmax(share))
-    furthest = float(share[at]), float(off[at])
-    return Line(float(found[0]), U, last, free, scatter, len(points), nu, tuple(parts), *furthest)
+    strays = scatter**2 > _far(free, estimates, STRAYS)
+    far = float(np.max(np.abs(angles - design @ found)))
+    return Line(float(found[0]), U, last, free, scatter, len(points), nu, tuple(parts), strays, far)
 
 
 def _two_days_in_a_stretch(points: Sequence[DatedMean]) -> bool:
@@ -354,14 +359,15 @@ def _alike(variances: NDArray[np.float64], nu: NDArray[np.float64]) -> bool:
     return float(chdtrc(k - 1, statistic / correction)) >= UNLIKE
 
 
-def _far(free: int, estimates: Sequence[_Estimate]) -> float:
-    """The square of the scatter beyond which it is no longer chance (the F distribution)."""
+def _far(free: int, estimates: Sequence[_Estimate], chance: float) -> float:
+    """The square of the scatter that ``chance`` exceeds in that part of histories (the F
+    distribution)."""
     from scipy.special import chdtri, fdtri
 
     _, nu = _expanded([(float(np.sum(each.variances)), each.nu) for each in estimates])
     if math.isinf(nu):
-        return float(chdtri(free, TOO_FAR)) / free
-    return float(fdtri(free, nu, 1.0 - TOO_FAR))
+        return float(chdtri(free, chance)) / free
+    return float(fdtri(free, nu, 1.0 - chance))
 
 
 def _widened(parts: Sequence[LinePart], scatter: float, free: int) -> LinePart:

@@ -18,10 +18,12 @@ import pytest
 from fabricated_record import capture_facts, profile, readings, record, reference
 
 from rig.base.errors import InputError
+from rig.base.rounding import rate
 from rig.certificate import record as certificate
 from rig.certificate import seal
-from rig.history.series import COLUMNS, SET_BETWEEN, chosen, csv_text, history, look
-from rig.job.results import Change
+from rig.certificate.schema import TdcMove
+from rig.history.series import COLUMNS, SET_BETWEEN, Reason, chosen, csv_text, history, look
+from rig.job.results import Change, MadeAdjustment, PredictedOpening
 from rig.timing.assess import assess
 from rig.words.assessments import CAUTION
 
@@ -39,10 +41,19 @@ def visit(
     job_name: str = "",
     left_deg: float | None = None,
     changes: tuple[Change, ...] = (),
+    serial: str = "",
+    rig: str = "bench-rig-1.4",
+    run_out_deg: float = 0.03,
+    **more: Any,
 ) -> Path:
     """Save the certificate of a visit in that year: how early it was found, and left."""
     job = profile(1, ("rear",))
-    job = replace(job, engine=replace(job.engine, name=name))
+    job = replace(
+        job,
+        engine=replace(job.engine, name=name),
+        encoder=replace(job.encoder, run_out_deg=run_out_deg),
+        units=tuple(replace(unit, serial=serial) for unit in job.units),
+    )
     # The same readings each year, so that the figures differ by what is asked alone.
     base = readings(job, ("as found",), n=6)
     read = [replace(each, btdc_deg=(each.btdc_deg or 0.0) + early_deg) for each in base]
@@ -53,7 +64,10 @@ def visit(
         ]
     found = replace(reference(), made_utc=f"{year}-05-14T09:12:44Z")
     facts = replace(
-        capture_facts(), start_utc=f"{year}-05-14T09:02:03Z", end_utc=f"{year}-05-14T10:21:40Z"
+        capture_facts(),
+        start_utc=f"{year}-05-14T09:02:03Z",
+        end_utc=f"{year}-05-14T10:21:40Z",
+        rig_name=rig,
     )
     made = record(
         profile=job,
@@ -64,6 +78,7 @@ def visit(
         captures=[facts],
         changes=changes,
         issued=datetime(year, 5, 14, 10, 25, 12, tzinfo=UTC),
+        **more,
     )
     file, _ = certificate.save(jobs / (job_name or f"job {year}") / "certificates", made)
     return file
@@ -92,7 +107,7 @@ def test_drift_and_when_the_window_is_left(tmp_path: Path) -> None:
     assert last.latest_btdc == 35.0
     assert series.line.per_year_deg == pytest.approx(-0.1, abs=1e-3)  # years of 365 and 366 days
     assert series.line.last_btdc == pytest.approx(last.mean_btdc, abs=2e-3)
-    assert "opens later by 0.10° each year, ± " in series.words
+    assert "opens later by 0.10" in series.words
 
 
 def test_a_clear_drift_gives_a_date(tmp_path: Path) -> None:
@@ -168,6 +183,111 @@ def test_setting_within_a_visit_is_a_step(tmp_path: Path) -> None:
     assert [each.level for each in series.points] == [0, 1, 1, 2, 2, 3, 3, 4, 4, 5]
     assert series.line is not None
     assert series.line.per_year_deg == pytest.approx(-0.2, abs=2e-3)
+
+
+MOVED = TdcMove("a.capture", 0.8, 0.1, "TDC lies 0.80 degrees later than it was found")
+TURNED = MadeAdjustment(
+    "2023-05-14T09:30:00Z", "body turned 1.2 mm clockwise", ("turn the body 1.2 mm clockwise",),
+    "20230514-093000.json", 64 * "0",
+    (PredictedOpening("rear", "full advance", 1, 35.0, 1.0, 36.0, 0.05, 36.02, 0.02, 0.1,
+                      "confirmed"),),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("more", "reasons", "words"),
+    [
+        ({"serial": "B2"}, (Reason.SERIAL,), "serial B2 in place of A1"),
+        ({"rig": "another-rig-1.4"}, (Reason.RIG,), "rig another-rig in place of bench-rig"),
+        ({"rig": "bench-rig-1.5"}, (), ""),  # the same rig with newer firmware
+        ({"run_out_deg": 0.05}, (Reason.RIG,), "encoder mounted otherwise, by the engine file"),
+        ({"tdc_moves": (MOVED,)}, (Reason.TDC_MOVED,), "TDC moved during the visit"),
+        ({"changes": (Change("new heel", "rear"),)}, (Reason.CHANGED,), "new heel"),
+        ({"adjustments": (TURNED,)}, (Reason.ADJUSTED,), "body turned 1.2 mm clockwise"),
+        ({"serial": ""}, (), ""),  # not stated, so nothing says that it is another
+    ],
+    ids=lambda each: str(each)[:24],
+)
+def test_a_new_level_begins_where_something_is_no_longer_the_same(
+    tmp_path: Path, more: dict[str, Any], reasons: tuple[Reason, ...], words: str
+) -> None:
+    for year in range(2018, 2023):
+        visit(tmp_path, year, 0.2 * (year - 2018), serial="A1")
+    for year in range(2023, 2027):
+        now = more if year == 2023 or "changes" not in more else {}
+        once = ("tdc_moves", "adjustments")
+        now = {k: v for k, v in now.items() if year == 2023 or k not in once}
+        visit(tmp_path, year, 0.5 - 0.1 * (year - 2023), **({"serial": "A1"} | now))
+    series = history(find(tmp_path)).series[0]
+    point = series.points[5]
+    assert (point.reasons, point.step) == (reasons, words)
+    assert [each.level for each in series.points] == [0] * 5 + [1 if reasons else 0] * 4
+    if reasons:  # the line is that of the second level, and no slope of the first is in it
+        assert series.line is not None
+        assert series.line.points == 4
+        assert series.line.per_year_deg == pytest.approx(-0.1, abs=1e-3)
+
+
+def test_what_was_noted_during_a_visit_came_after_what_was_found(tmp_path: Path) -> None:
+    for year in range(2020, 2023):
+        visit(tmp_path, year, -0.1 * (year - 2020))
+    noted = (Change("gap set to 0.40 mm", "rear", noted=True),)
+    visit(tmp_path, 2023, -0.3, left_deg=0.4, changes=noted)
+    series = history(find(tmp_path)).series[0]
+    assert [each.level for each in series.points] == [0, 0, 0, 0, 1]
+    assert series.points[-1].step == "gap set to 0.40 mm"
+    assert series.points[-1].phase == "as left"
+
+
+def test_points_far_from_a_line_stop_the_outlook(tmp_path: Path) -> None:
+    """A unit swapped that nobody noted: no line is drawn through the two."""
+    for year in range(2016, 2024):
+        visit(tmp_path, year, 0.0 if year < 2020 else -2.0)
+    series = history(find(tmp_path)).series[0]
+    assert series.line is None
+    assert series.leaves_utc is None
+    assert series.words.startswith("no outlook: its points lie up to 0.")
+    assert "Something changed that was not noted" in series.words
+
+
+def test_what_is_outside_has_no_day_to_leave(tmp_path: Path) -> None:
+    for year in range(2015, 2025):
+        visit(tmp_path, year, 1.5 - 0.05 * (year - 2015))
+    series = history(find(tmp_path)).series[0]
+    assert series.leaves_utc is None
+    assert series.words.endswith("it is outside the window now, and drifts towards it")
+
+
+def test_the_cylinder_that_leaves_first_is_the_headline(tmp_path: Path) -> None:
+    """Cylinder 2 opens later every year, cylinder 1 stays: the mean would leave much later."""
+    two = profile(2, ("rear",))
+    for year in range(2015, 2025):
+        read = [
+            replace(r, btdc_deg=(r.btdc_deg or 0.0) - 0.06 * (year - 2015) * (r.cylinder == 2))
+            for r in readings(two, ("as found",), n=6)
+        ]
+        found = replace(reference(), made_utc=f"{year}-05-14T09:12:44Z")
+        facts = replace(
+            capture_facts(),
+            start_utc=f"{year}-05-14T09:02:03Z",
+            end_utc=f"{year}-05-14T10:21:40Z",
+        )
+        made = record(
+            profile=two, reference=found, readings=read, judgements=assess(read, two, found),
+            comparisons=[], captures=[facts],
+            issued=datetime(year, 5, 14, 10, 25, 12, tzinfo=UTC),
+        )  # fmt: skip
+        certificate.save(tmp_path / f"job {year}" / "certificates", made)
+    found_in = history(find(tmp_path))
+    assert found_in.first_out is not None
+    assert found_in.first_out.cylinder == 2
+    mean = next(s for s in found_in.series if s.cylinder is None and s.setting == "full advance")
+    assert (found_in.first_out.leaves_utc or "9") < (mean.leaves_utc or "9")
+
+
+def test_small_drifts_have_digits_of_their_own() -> None:
+    found = [rate(0.004, 0.15), rate(0.35, 0.08), rate(-0.01, 0.001)]
+    assert found == ["0.004", "0.350", "0.0100"]
 
 
 def test_without_the_cylinders_nothing_else_differs(tmp_path: Path) -> None:
