@@ -8,21 +8,26 @@ rest is common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections import Counter
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from rig.base.angles import wrap
 from rig.base.rounding import many
+from rig.base.uncertainty import Source
 from rig.engine.profile import Profile, Unit
 from rig.guide.action import Host, Step, Stroke
 from rig.guide.procedure import Advice, Hand
 from rig.session.session import Session
 from rig.tdc.gauge_points import GaugeReading
 from rig.tdc.piston_stop import LEAST_WAY_DEG, Hold, ShortWay, StopTouches
-from rig.tdc.reference import moved
+from rig.tdc.reference import Method, TdcReference, moved
 from rig.timing.assess import unit_verdict
-from rig.timing.firing_tdc import sparks_on_both_strokes
-from rig.timing.values import Reading
+from rig.timing.firing_tdc import served_cylinders, sparks_on_both_strokes
+from rig.timing.values import Assessment, Reading
+from rig.timing.verdict import Remedy, remedy
 
 LAST_WORD = "The maker's manual, local rules and a licensed person have the last word."
 LIVE = (
@@ -46,11 +51,24 @@ CLOSE = "close"
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """A unit that a step waits for. ``n`` is how many readings it has in ``setting``."""
+    """A unit that a step waits for: it has ``n`` readings of ``wanted`` in ``setting``."""
 
     unit: str
     setting: str = ""
     n: int = 0
+    wanted: int = 0
+
+
+ON_ITS_LIMIT = Remedy()
+
+
+@dataclass(frozen=True, slots=True)
+class Inconclusive:
+    """A unit whose verdict is open (on its worst cylinder; None: over all), and what decides it."""
+
+    unit: str
+    cylinder: int | None = None
+    remedy: Remedy = ON_ITS_LIMIT
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +102,8 @@ class JobState:
     backlash_unknown: tuple[str, ...] = ()
     impulse: tuple[Waiting, ...] = ()  # behind an impulse coupling, running readings to come
     unread: tuple[Waiting, ...] = ()
-    inconclusive: tuple[str, ...] = ()
+    inconclusive: tuple[Inconclusive, ...] = ()
+    tdc_improvable: bool = False  # more touches of the piston stop make TDC's uncertainty smaller
     set_only: tuple[str, ...] = ()  # set with the crank held, not turned through yet
     outside: tuple[str, ...] = ()
     apart: tuple[str, ...] = ()  # the second unit of pairs that are outside their synchronisation
@@ -184,7 +203,7 @@ def _place_open(s: JobState) -> bool:
 
 def _read(s: JobState) -> Do:
     first = s.unread[0]
-    so_far = f"{first.unit}, {first.setting}: {first.n} of {ENOUGH_READINGS} readings"
+    so_far = f"{first.unit}, {first.setting}: {first.n} of {first.wanted} readings"
     return Do("Turn slowly forward past the openings", f"{so_far}.", hand=Hand.TURN_FORWARD)
 
 
@@ -196,6 +215,46 @@ def _past_impulse(s: JobState) -> Do:
         "past_impulse",
         unit=first.unit,
     )
+
+
+TOO_LARGE: Mapping[Source, str] = {
+    Source.TDC: "TDC is too uncertain",
+    Source.COUNTING: "the encoder is too coarse",
+    Source.GRADUATION: "the encoder's error is too large",
+    Source.RUN_OUT: "the encoder's run-out is too large",
+    Source.BACKLASH: "the backlash is too large",
+}
+
+
+def _decide(s: JobState) -> Do:
+    """The remedies that a person has at the bench; else the verdict stays open."""
+    readings = next((each for each in s.inconclusive if each.remedy.readings), None)
+    if readings is not None:
+        more = many(readings.remedy.readings, "more reading")
+        return Do(
+            "Turn slowly forward past the openings",
+            f"{_whose(readings)}: {more} should decide it.",
+            hand=Hand.TURN_FORWARD,
+        )
+    sources = {each.remedy.largest for each in s.inconclusive}
+    if Source.TDC in sources and s.tdc_improvable:
+        return Do(
+            "Fit the piston stop, to touch it again",
+            f"More readings will not help: {TOO_LARGE[Source.TDC]}.",
+            "piston_stop",
+            Hand.FIT_STOP,
+        )
+    first = s.inconclusive[0]
+    who = "It" if first.cylinder is None else f"Cylinder {first.cylinder}"
+    why = f"{who} is on its limit: more readings will not help."
+    if first.remedy.largest is not None:
+        part = TOO_LARGE.get(first.remedy.largest, "another uncertainty is too large")
+        why = f"More readings will not help: {part}."
+    return Do(f"Leave {first.unit} inconclusive", why, "step_done", Hand.WORK, what="more readings")
+
+
+def _whose(open_: Inconclusive) -> str:
+    return open_.unit if open_.cylinder is None else f"{open_.unit}, cylinder {open_.cylinder}"
 
 
 def _adjust(s: JobState) -> Do:
@@ -349,9 +408,7 @@ ROWS: tuple[_Row, ...] = (
     _Row(
         "more readings",
         lambda s: s.inconclusive,
-        lambda s: Do("Read on, or reduce the largest uncertainty",
-                     f"{s.inconclusive[0]}: neither inside nor outside.",
-                     "step_done", Hand.TURN_FORWARD),
+        _decide,
         (LIVE, ARC),
     ),
     _Row("correction", lambda s: s.outside or s.apart, _adjust, (LAST_WORD,)),
@@ -452,9 +509,11 @@ SAYABLE = (
 
 
 ENOUGH_READINGS = 5
+LEAST_OF_CYLINDER = 2
 
 
-"""Readings a unit after which nothing more is asked for; more are always welcome."""
+"""Readings of a unit, and of each of its cylinders, after which nothing more is asked for; more are
+always welcome."""
 
 
 def guidance(host: Host) -> Advice:
@@ -504,7 +563,8 @@ def state_of(host: Host) -> JobState:
         else tuple(unit.name for unit in magnetos if unit.play_deg is None),
         impulse=tuple(each for each in unread if each.unit in coupled),
         unread=tuple(each for each in unread if each.unit not in coupled),
-        inconclusive=() if "more readings" in said else _verdicts(host, "inconclusive"),
+        inconclusive=() if "more readings" in said else _in_doubt(host),
+        tdc_improvable=_improvable(session.reference),
         set_only=tuple(u.name for u in units if _set_last(readings, u)),
         outside=_verdicts(host, "outside"),
         apart=tuple(
@@ -572,30 +632,71 @@ def _set_last(readings: list[Reading], unit: Unit) -> bool:
 
 def _unread(host: Host, readings: list[Reading]) -> tuple[Waiting, ...]:
     """Units with too few readings as they are now; an impulse coupling's trips are none."""
-    session = host.session
+    session, profile = host.session, host.job.profile
     found = []
-    for unit in host.job.profile.units:
+    for unit in profile.units:
         here = (session.setting_of(unit.name), session.phase_of(unit.name))
         own = [r for r in _of(readings, unit) if r.kind != "impulse"]
-        n = sum((r.setting, r.phase) == here for r in own)
-        if n < ENOUGH_READINGS:
-            found.append(Waiting(unit.name, here[0], n))
+        of_cylinder = Counter(r.cylinder for r in own if (r.setting, r.phase) == here)
+        cylinders = served_cylinders(unit, profile.engine)
+        each = max(LEAST_OF_CYLINDER, math.ceil(ENOUGH_READINGS / len(cylinders)))
+        n, wanted = sum(min(of_cylinder[c], each) for c in cylinders), each * len(cylinders)
+        if None in of_cylinder:  # nothing tells its cylinders apart
+            n, wanted = of_cylinder.total(), max(wanted, ENOUGH_READINGS)
+        if n < wanted:
+            found.append(Waiting(unit.name, here[0], n, wanted))
     return tuple(found)
+
+
+def _in_doubt(host: Host) -> tuple[Inconclusive, ...]:
+    """Units whose verdict is open, each on the figure that takes most to decide."""
+    session = host.session
+    found = []
+    for name in _verdicts(host, "inconclusive"):
+        here = (name, session.setting_of(name), session.phase_of(name), "turned", "inconclusive")
+        open_ = [
+            Inconclusive(name, j.cylinder, _remedy(j))
+            for j in session.judgements()
+            if (j.unit, j.setting, j.phase, j.kind, j.verdict) == here
+        ]
+        found.append(max(open_, key=lambda each: (each.remedy.readings == 0, each.remedy.readings)))
+    return tuple(found)
+
+
+def _remedy(j: Assessment) -> Remedy:
+    if j.mean_btdc is None or j.earliest_btdc is None or j.latest_btdc is None:
+        return ON_ITS_LIMIT
+    to_limits = [wrap(limit - j.mean_btdc) for limit in (j.latest_btdc, j.earliest_btdc)]
+    return remedy(min(map(abs, to_limits)), j.uncertainty, j.n)
 
 
 def _verdicts(host: Host, verdict: str) -> tuple[str, ...]:
     session = host.session
+    judged = session.judgements()
     return tuple(
-        unit.name
-        for unit in host.job.profile.units
+        u.name
+        for u in host.job.profile.units
         if unit_verdict(
-            session.judgements(),
-            unit.name,
-            session.setting_of(unit.name),
-            session.phase_of(unit.name),
+            judged, u.name, session.setting_of(u.name), session.phase_of(u.name)
         ).verdict
         == verdict
     )
+
+
+MOST_TOUCHES = 12
+
+
+"""Touches of a side after which TDC is as good as this piston stop can give it."""
+
+
+def _improvable(reference: TdcReference | None) -> bool:
+    """Whether more touches of the piston stop make the uncertainty of TDC smaller."""
+    if reference is None or reference.method is not Method.STOP:
+        return reference is not None
+    parts = reference.uncertainty.parts
+    repeats = max(parts, key=lambda part: part.u_deg, default=None)
+    few = min(len(reference.forward_deg), len(reference.backward_deg)) < MOST_TOUCHES
+    return few and repeats is not None and repeats.source is Source.REPEATABILITY
 
 
 def stroke_state(host: Host) -> Stroke:

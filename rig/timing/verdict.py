@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from rig.base.uncertainty import Contribution, Source, Uncertainty, combine
@@ -173,3 +173,35 @@ def more_readings(parts: Sequence[Contribution], n: int, margin: float) -> int |
         else:
             enough = middle
     return enough
+
+
+MANY_READINGS = 30
+
+
+"""With more readings to come than this, nobody would wait for the verdict (common practice, no
+source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """What would decide an inconclusive figure: ``readings`` more, or (0) a smaller part from
+    ``largest``, the largest contribution that readings leave. Both empty: it is on its limit."""
+
+    readings: int = 0
+    largest: Source | None = None
+
+
+def remedy(margin: float, uncertainty: Uncertainty | None, n: int) -> Remedy:
+    """What would decide a mean of ``n`` readings that is ``margin`` degrees from its nearer limit.
+
+    Source: the rule "guarded" and JCGM 100, 4.2.3.
+    """
+    if uncertainty is None:
+        return Remedy(readings=2)
+    more = more_readings(uncertainty.parts, n, margin)
+    if more is not None and more <= MANY_READINGS:
+        return Remedy(readings=more)
+    left = [p for p in with_readings(uncertainty.parts, n, math.inf).parts if p.u_deg > 0.0]
+    if more is not None or not left or combine(left).U_deg <= margin:
+        return Remedy()
+    return Remedy(largest=max(left, key=lambda part: part.u_deg).source)

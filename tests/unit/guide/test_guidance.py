@@ -9,9 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.base.uncertainty import Source
 from rig.guide import advice as guidance
-from rig.guide.advice import ENOUGH_READINGS, ROWS, JobState, Waiting, advice, closing_list, due
-from rig.guide.procedure import Hand
+from rig.guide.advice import ROWS, Inconclusive, JobState, Waiting, advice, closing_list, due
+from rig.guide.procedure import Advice, Hand
+from rig.timing.verdict import Remedy
 
 DONE = JobState(
     made_safe=True,
@@ -51,7 +53,7 @@ COURSE: list[tuple[str, dict[str, Any]]] = [
     ("readings", {"unread": (Waiting("upper", "full advance"), Waiting("lower", "full advance"))}),
     ("confirm set", {"set_only": ("upper",)}),
     ("confirm change", {"change_made": True}),
-    ("more readings", {"inconclusive": ("upper",)}),
+    ("more readings", {"inconclusive": (Inconclusive("upper", 1),)}),
     ("correction", {"outside": ("upper",)}),
     ("tighten", {"tightened": False}),
     ("touch again", {"touched_again": False}),
@@ -152,12 +154,38 @@ def test_a_full_turn_with_the_stop_in_means_that_it_stops_nothing() -> None:
 
 
 def test_the_unit_is_named_with_how_far_it_is() -> None:
-    unread = (Waiting("upper", "full advance", 2), Waiting("lower", "full advance"))
+    unread = (Waiting("upper", "full advance", 2, 8), Waiting("lower", "full advance"))
     found = advice(replace(DONE, unread=unread))
     assert found.hand is Hand.TURN_FORWARD
-    assert f"upper, full advance: 2 of {ENOUGH_READINGS}" in found.why
+    assert "upper, full advance: 2 of 8" in found.why
     adjust = advice(replace(DONE, outside=("lower",)))
     assert (adjust.press, adjust.unit) == ("adjust", "lower")
+
+
+def in_doubt(readings: int = 0, largest: Source | None = None, **more: Any) -> Advice:
+    open_ = Inconclusive("upper", 2, Remedy(readings, largest))
+    return advice(replace(DONE, inconclusive=(open_,), **more))
+
+
+def test_what_is_inconclusive_says_how_it_is_decided() -> None:
+    more = in_doubt(readings=4)
+    assert (more.hand, more.press) == (Hand.TURN_FORWARD, "")
+    assert "cylinder 2: 4 more readings" in more.why
+    touch = in_doubt(largest=Source.TDC, tdc_improvable=True)
+    assert (touch.hand, touch.press) == (Hand.FIT_STOP, "piston_stop")
+    for left in (
+        in_doubt(largest=Source.TDC), in_doubt(largest=Source.RUN_OUT), in_doubt(),
+    ):  # fmt: skip
+        assert (left.press, left.what) == ("step_done", "more readings")
+        assert "more readings will not help" in left.why.lower()
+
+
+@pytest.mark.parametrize("largest", [None, *Source])
+def test_every_reason_for_an_open_verdict_is_short(largest: Source | None) -> None:
+    open_ = Inconclusive(LONGEST_NAME, 18, Remedy(0, largest))
+    found = advice(replace(DONE, inconclusive=(open_,)))
+    assert len(found.next) <= 50
+    assert len(found.why) <= 72
 
 
 LONGEST_NAME = "n" * 16
@@ -186,7 +214,9 @@ def test_next_and_why_are_short(place: int, touches: tuple[int, int], stop_in: b
 
 def _longest(each: object) -> object:
     if isinstance(each, Waiting):
-        return Waiting(LONGEST_NAME, LONGEST_SETTING, 4)
+        return Waiting(LONGEST_NAME, LONGEST_SETTING, 10, 18)
+    if isinstance(each, Inconclusive):
+        return Inconclusive(LONGEST_NAME, 18, each.remedy)
     return LONGEST_NAME
 
 
@@ -215,6 +245,7 @@ def test_something_is_always_said(data: st.DataObject) -> None:
             "touches": fresh,
             "unread": (Waiting("upper", "fixed"), Waiting("lower", "fixed")),
             "impulse": (Waiting("lower", "fixed"),),
+            "inconclusive": (Inconclusive("lower"),),
         }.get(field.name, ("upper", "lower") if isinstance(now, tuple) else fresh)
         values[field.name] = data.draw(st.sampled_from([now, fresh, odd]))
     state = JobState(**values)

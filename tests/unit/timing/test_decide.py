@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -13,7 +14,9 @@ from scipy.stats import t as student
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.timing.values import Verdict
 from rig.timing.verdict import (
+    MANY_READINGS,
     MOST_READINGS,
+    Remedy,
     Rule,
     acceptance_limits,
     conformance_probability,
@@ -21,6 +24,7 @@ from rig.timing.verdict import (
     decide_spread,
     more_readings,
     probability_words,
+    remedy,
     sd_interval,
     with_readings,
 )
@@ -218,3 +222,44 @@ def test_two_parts_may_have_to_shrink_together() -> None:
 
 def test_one_reading_says_nothing_of_its_spread() -> None:
     assert how_to_settle(0.2, None, 1, -1.0, 1.0) == "one reading, no spread: take 2 more"
+
+
+REPEATS, TOUCHED = (
+    Contribution(Source.REPEATABILITY, 0.05, 4.0, "A", ""),
+    Contribution(Source.TDC, 0.1, math.inf, "B", ""),
+)
+
+
+def test_the_remedy_is_more_readings_where_some_are_enough() -> None:
+    """Without a spread, two more; else as many as bring U down to the margin."""
+    assert remedy(0.1, None, 1) == Remedy(readings=2)
+    alone = combine([REPEATS])
+    found = remedy(0.05, alone, 5)
+    assert found == Remedy(readings=more_readings(alone.parts, 5, 0.05) or 0)
+    assert 0 < found.readings <= MANY_READINGS
+
+
+def test_the_remedy_is_the_largest_part_where_no_readings_help() -> None:
+    """U without repeatability is 0.196 (k = 1.96): a margin below it wants a smaller part."""
+    both = combine([REPEATS, TOUCHED])
+    assert remedy(0.15, both, 5) == Remedy(largest=Source.TDC)
+    assert remedy(0.25, both, 5).readings > 0
+    assert remedy(1e-6, combine([REPEATS]), 5) == Remedy()  # on the limit itself
+
+
+@given(
+    st.floats(1e-6, 1.0),
+    st.floats(1e-4, 1.0),
+    st.floats(0.0, 1.0),
+    st.integers(2, 50),
+)
+def test_what_the_remedy_says_decides_it(margin: float, s: float, u_tdc: float, n: int) -> None:
+    """So many readings more are enough, one less is not; a part is named only where none are."""
+    parts = [replace(REPEATS, u_deg=s, nu=n - 1.0), replace(TOUCHED, u_deg=u_tdc)]
+    found = remedy(margin, combine(parts), n)
+    if found.readings:
+        assert with_readings(parts, n, n + found.readings).U_deg <= margin
+        if found.readings > 1:
+            assert with_readings(parts, n, n + found.readings - 1).U_deg > margin
+    elif found.largest is not None:
+        assert with_readings(parts, n, math.inf).U_deg > margin
