@@ -116,10 +116,12 @@ def moves(
     means: Adjustments,
     ends: Mapping[str, LeverEnds],
     read_btdc: Mapping[str, float],
+    U_deg: Mapping[str, float] | None = None,
 ) -> tuple[list[Move], list[str]]:
     """Every means that can be used, in the order in which it is done, and why others cannot.
 
-    ``ends`` and ``read_btdc`` go by the unit's name; the latter is the reading to be corrected.
+    ``ends``, ``read_btdc`` and ``U_deg`` go by the unit's name; the latter two are the reading to
+    be corrected and its uncertainty, which gives the digits of steps in words.
 
     Raises InputError when a means names a unit that does not exist. Source: the engine file.
     """
@@ -141,17 +143,23 @@ def moves(
                 notes.extend(gear_train.idler_notes(means.train, shaft))
     take(means.couplings, partial(_coupling, units, means.train))
     take(means.dogs, partial(_dog, units))
-    take(means.dogs, partial(_recut, units))
-    take(means.slots, partial(_slot, units))
-    take(means.slots, partial(_file, units))
-    take(means.gaps, partial(_gap, units))
+    known = U_deg or {}
+    take(means.dogs, partial(_recut, units, known))
+    take(means.slots, partial(_slot, units, known))
+    take(means.slots, partial(_file, units, known))
+    take(means.gaps, partial(_gap, units, known))
     take(means.leads, partial(_leads, units))
-    take(means.levers, partial(_lever, units, ends, read_btdc))
+    take(means.levers, partial(_lever, units, ends, read_btdc, known))
     return found, list(dict.fromkeys(notes))
 
 
 def _row(units: Sequence[Unit], shift_deg: Mapping[str, float]) -> list[float]:
     return [shift_deg.get(unit.name, 0.0) for unit in units]
+
+
+def _finest(U_deg: Mapping[str, float], units: Sequence[Unit]) -> float | None:
+    """The uncertainty that gives the digits of a step that moves several units."""
+    return min((U_deg[unit.name] for unit in units if unit.name in U_deg), default=None)
 
 
 def _range(
@@ -165,27 +173,29 @@ def _range(
     return Range(occupies, per_deg, *limits, step, u_per_deg=one.u_shift_deg)
 
 
-def _slot(units: Sequence[Unit], slot: Slot) -> list[Move]:
-    limits = steps.slot_range_deg(slot, steps.slot_units(slot, units)[0])
-    step = partial(steps.slot_step, slot, units)
+def _slot(units: Sequence[Unit], U_deg: Mapping[str, float], slot: Slot) -> list[Move]:
+    moved = steps.slot_units(slot, units)
+    limits = steps.slot_range_deg(slot, moved[0])
+    step = partial(steps.slot_step, slot, units, U_deg=_finest(U_deg, moved))
     return [_range(units, Place(Kind.SLOT, slot.unit, slot.part), limits, step)]
 
 
-def _file(units: Sequence[Unit], slot: Slot) -> list[Move]:
+def _file(units: Sequence[Unit], U_deg: Mapping[str, float], slot: Slot) -> list[Move]:
     if slot.file_mm <= 0.0:
         return []
-    step = partial(steps.file_step, slot, units)
+    moved = steps.slot_units(slot, units)
+    step = partial(steps.file_step, slot, units, U_deg=_finest(U_deg, moved))
     per_deg = np.array(_row(units, step(1.0).shift_deg))
     place = Place(Kind.SLOT_END, slot.unit, slot.part)
     instead = frozenset({Place(Kind.SLOT, slot.unit, slot.part)})
     return [
         Range(place, per_deg, *limits, step, dislike=1e-4, replaces=instead, reversible=False)
-        for limits in steps.file_range_deg(slot, steps.slot_units(slot, units)[0])
+        for limits in steps.file_range_deg(slot, moved[0])
     ]
 
 
-def _gap(units: Sequence[Unit], gap: Gap) -> list[Move]:
-    step = partial(steps.gap_step, gap, units)
+def _gap(units: Sequence[Unit], U_deg: Mapping[str, float], gap: Gap) -> list[Move]:
+    step = partial(steps.gap_step, gap, units, U_deg=U_deg.get(gap.unit))
     return [_range(units, Place(Kind.GAP, gap.unit), steps.gap_range_deg(gap), step)]
 
 
@@ -193,6 +203,7 @@ def _lever(
     units: Sequence[Unit],
     ends: Mapping[str, LeverEnds],
     read_btdc: Mapping[str, float],
+    U_deg: Mapping[str, float],
     lever: Lever,
 ) -> list[Move]:
     if lever.unit not in ends or lever.unit not in read_btdc:
@@ -208,7 +219,9 @@ def _lever(
             per_deg=np.array(_row(units, {lever.unit: 1.0})),
             low=end.retard_btdc - now,
             high=end.advance_btdc - now,
-            step=lambda shift: steps.lever_step(lever, end, now + shift, shift),
+            step=lambda shift: steps.lever_step(
+                lever, end, now + shift, shift, U_deg.get(lever.unit)
+            ),
             prefer=(end.retard_btdc + end.advance_btdc) / 2.0 - now,
             dislike=1e-3,
         )
@@ -225,12 +238,13 @@ def _dog(units: Sequence[Unit], dog: DriveDog) -> list[Move]:
     ]
 
 
-def _recut(units: Sequence[Unit], dog: DriveDog) -> list[Move]:
+def _recut(units: Sequence[Unit], U_deg: Mapping[str, float], dog: DriveDog) -> list[Move]:
     if not dog.recut:
         return []
-    unit = profile.members(units, dog.unit)[0]
+    moved = profile.members(units, dog.unit)
+    unit = moved[0]
     per_deg = np.array(_row(units, drive.recut_step(dog, units, 1.0).shift_deg))
-    step = partial(drive.recut_step, dog, units)
+    step = partial(drive.recut_step, dog, units, U_deg=_finest(U_deg, moved))
     way = drive.clockwise_deg(dog, unit, 1.0)  # of a new place that makes it earlier
     found: list[Move] = []
     for stretch in drive.recut_room_deg(dog):

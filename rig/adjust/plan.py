@@ -97,8 +97,9 @@ class Step:
 
     means: str  # "slot", "contact plate", "file", "mesh", "coupling", "dog", "recut", "gap", ...
     part: str  # the unit, body or shaft that is touched
-    words: str
+    words: str  # all of it: ``do``, and what it comes to
     shift_deg: Mapping[str, float]  # unit: crank degrees, positive earlier
+    do: str = ""  # how far, and which way as seen from which end; one imperative
     disturbs: int = 1  # how many parts
     reversible: bool = True
     enough: bool = True  # false: the means does not reach that far
@@ -196,6 +197,7 @@ class Misfit:
     teeth_deg: Mapping[str, float]  # "driver to driven": degrees
     nearest_deg: float
     shaft_turns: Mapping[str, float]
+    U_deg: float | None = None  # of the error
 
     @property
     def left_deg(self) -> float:
@@ -276,7 +278,7 @@ def wants_from(judgements: Sequence[Assessment], profile: Profile) -> list[Want]
     if not wants:
         raise InputError(
             "no unit was read by turning against a window, so there is nothing to correct: "
-            "take readings, or state the window in the engine file"
+            "take readings, or enter the window in the engine file"
         )
     return wants
 
@@ -293,11 +295,34 @@ def not_corrected(judgements: Sequence[Assessment], profile: Profile) -> list[st
     found = []
     for unit in profile.units:
         for setting in unit.settings:
+            why = ""
             moving = in_groups(judgements, unit.name, setting.name)
+            own = _last(judgements, unit.name, setting.name)
+            kinds = {j.kind for j in own if j.nominal_btdc is not None or j.kind == "impulse"}
             if moving:
-                words = f"{moving[0].words}: {moving[0].settle}"
-                found.append(f"{unit.name}, {setting.name}: no correction is worked out; {words}")
+                why = f"{moving[0].words}: {moving[0].settle}"
+            elif setting.window is not None and "turned" not in kinds:
+                why = next((words for kind, words in NOT_TURNED.items() if kind in kinds), "")
+            if why:
+                found.append(f"{unit.name}, {setting.name}: no correction is worked out; {why}")
     return found
+
+
+NOT_TURNED: Mapping[str, str] = {
+    "impulse": (
+        "it was read only with its impulse coupling engaged, and the window is for the coupling"
+        " released. Go past the impulse coupling (rig live, key i), then read again"
+    ),
+    "set": "it was only set with the crank held. Turn forward through its openings, then go on",
+}
+"""Kind of readings to why they are no base for a correction, and how to go on."""
+
+
+def _last(judgements: Sequence[Assessment], unit: str, setting: str) -> list[Assessment]:
+    """All judgements of how a unit stands last in a setting, of any kind."""
+    own = [j for j in judgements if (j.unit, j.setting) == (unit, setting) and j.n]
+    last = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
+    return [j for j in own if j.phase == PHASES[last]]
 
 
 def pairs_from(
@@ -353,16 +378,15 @@ def _compared(
 
 
 def _latest(judgements: Sequence[Assessment], profile: Profile) -> list[Assessment]:
-    """The turned judgements of how each unit stands last in each setting."""
-    usable = [j for j in judgements if j.kind == "turned"]
+    """The turned judgements of how each unit stands last in each setting; none of one that was
+    since read only in another way."""
     found: list[Assessment] = []
     for unit in profile.units:
         for setting in unit.settings:
-            own = [j for j in usable if (j.unit, j.setting) == (unit.name, setting.name)]
+            own = [j for j in _last(judgements, unit.name, setting.name) if j.kind == "turned"]
             if any(j.nominal_btdc is not None for j in own):
                 own = [j for j in own if j.nominal_btdc is not None]
-            last = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
-            own = [j for j in own if j.phase == PHASES[last] and j.mean_btdc is not None]
+            own = [j for j in own if j.mean_btdc is not None]
             if in_groups(judgements, unit.name, setting.name):
                 continue
             over_all = [j for j in own if j.cylinder is None]

@@ -33,6 +33,7 @@ from rig.adjust.propose import propose
 from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.files import listed, open_file
+from rig.base.rounding import btdc, size, two_figures
 from rig.engine.profile import Profile
 from rig.job import folder
 from rig.job.capture_order import Order
@@ -105,12 +106,16 @@ def confirm(prediction: Prediction, judgement: Assessment, read_utc: str = "") -
             f"the reading of {j.unit} ({read_utc}) is older than the last change ({p.made_utc}): "
             "read it again"
         )
-    within = SIDES * math.hypot(p.u_deg, own_u_deg(j))
+    own_U = SIDES * own_u_deg(j)
+    within = math.hypot(SIDES * p.u_deg, own_U)
     off = wrap(j.mean_btdc - p.predicted_btdc)
     moved = wrap(j.mean_btdc - p.before_btdc)
     other_way = wrap(moved + p.shift_deg)
     shift = wrap(p.shift_deg)
-    read = f"{j.unit} reads {j.mean_btdc:.2f}, predicted {p.predicted_btdc:.2f} degrees BTDC"
+    read = (
+        f"{j.unit} reads {btdc(j.mean_btdc, own_U)}, predicted"
+        f" {btdc(p.predicted_btdc, SIDES * p.u_deg)}"
+    )
     result = Confirmation(p, j.mean_btdc, off, within, "confirmed", f"{read}: confirmed")
     if Mark.ONE_TURN_OUT in j.marks:
         words = f"{read}: not confirmed, it is one crank turn out"
@@ -123,16 +128,16 @@ def confirm(prediction: Prediction, judgement: Assessment, read_utc: str = "") -
     if abs(other_way) <= max(within, 0.2 * abs(shift)):
         ways = ("earlier", "later") if moved > 0 else ("later", "earlier")
         words = (
-            f"{read}: made the wrong way round, it went {abs(moved):.2f} degrees {ways[0]} instead "
-            f"of {ways[1]}; undo it and go as far again the other way"
+            f"{read}: made the wrong way round, it went {size(moved, within)} degrees {ways[0]} "
+            f"instead of {ways[1]}; undo it and go as far again the other way"
         )
         return replace(result, verdict="wrong way round", words=words)
     if abs(moved) <= within:
         words = f"{read}: it has not moved; was the change made, and on this unit?"
         return replace(result, verdict="not moved", words=words)
     words = (
-        f"{read}: not confirmed, {abs(off):.2f} degrees {'early' if off > 0 else 'late'} of the "
-        f"prediction (readings allow {within:.2f})"
+        f"{read}: not confirmed, {size(off, within)} degrees {'early' if off > 0 else 'late'} of "
+        f"the prediction (readings allow {two_figures(within)})"
     )
     return replace(result, verdict="not confirmed", words=words)
 

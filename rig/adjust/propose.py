@@ -92,12 +92,13 @@ def propose(
     if not wants:
         raise InputError("a correction needs a reading and what is wanted of it")
     ends = {end.unit: end for end in levers}
+    known = {w.unit: w.U_deg for w in wants if w.U_deg is not None}
     found, notes = moves(
-        profile.units, profile.engine, means, ends, {w.unit: w.read_btdc for w in wants}
+        profile.units, profile.engine, means, ends, {w.unit: w.read_btdc for w in wants}, known
     )
     if not found and not notes:
         raise InputError(
-            "the engine file names nothing that can be moved: state its slots, meshes, couplings "
+            "the engine file names nothing that can be moved: enter its slots, meshes, couplings "
             "and so on under [means]"
         )
     grain = grain_deg if grain_deg is not None else max(GRAIN_DEG, *(w.u_deg for w in wants))
@@ -204,6 +205,7 @@ def _misfit(profile: Profile, train: Train | None, reach: Reach) -> Misfit | Non
         {mesh.name: mesh.tooth_deg for mesh in meshes},
         min(slipped, key=lambda each: abs(error - each)),
         {mesh.driven: mesh.driven_turns for mesh in meshes},
+        max(o.U_deg or 0.0 for o in outcomes),
     )
 
 

@@ -25,7 +25,7 @@ import numpy as np
 from rig.adjust.plan import Step
 from rig.base.angles import modulo
 from rig.base.errors import InputError
-from rig.base.rounding import many
+from rig.base.rounding import many, size
 from rig.engine import gear_train
 from rig.engine.gear_train import Rotation, shaft_speed
 from rig.engine.profile import (
@@ -69,8 +69,26 @@ def moved_by(units: Sequence[Unit], shaft_deg: float) -> Mapping[str, float]:
     return {u.name: gear_train.crank_deg(shaft_deg, u.turns_per_crank_turn) for u in units}
 
 
-def earlier(shift_deg: float) -> str:
-    return f"{abs(shift_deg):.2f} crank degrees {'earlier' if shift_deg >= 0 else 'later'}"
+def earlier(shift_deg: float, U_deg: float | None = None) -> str:
+    """ "3.08 crank degrees later", to the last place of ``U_deg``."""
+    return f"{size(shift_deg, U_deg)} crank degrees {'earlier' if shift_deg >= 0 else 'later'}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Sizes:
+    """The uncertainty of a correction, crank degrees, as degrees of the unit and millimetres."""
+
+    U_deg: float | None
+    turns: Fraction
+    radius_mm: float = 0.0
+
+    @property
+    def unit_deg(self) -> float | None:
+        return None if self.U_deg is None else gear_train.shaft_deg(self.U_deg, self.turns)
+
+    @property
+    def mm(self) -> float | None:
+        return None if self.unit_deg is None else math.radians(self.unit_deg) * self.radius_mm
 
 
 def slot_units(slot: Slot, units: Sequence[Unit]) -> list[Unit]:
@@ -100,8 +118,14 @@ def slot_range_deg(slot: Slot, unit: Unit) -> tuple[float, float]:
     return -room[unit.rotation], room[opposite(unit.rotation)]
 
 
-def slot_step(slot: Slot, units: Sequence[Unit], shift_deg: float) -> Step:
-    """Turn a body or contact plate in its slots by ``shift_deg``.
+def _turned(slot: Slot) -> str:
+    return slot.unit if slot.part == "body" else f"the contact plate of {slot.unit}"
+
+
+def slot_step(
+    slot: Slot, units: Sequence[Unit], shift_deg: float, U_deg: float | None = None
+) -> Step:
+    """Turn a body or contact plate in its slots by ``shift_deg``; ``U_deg`` gives the digits.
 
     ``figures``: crank_deg, unit_deg, slot_mm, room_mm. ``enough`` is false when the slot is too
     short, and ``words`` then say by how much. Raises InputError as ``slot_range_deg``. Source:
@@ -115,17 +139,20 @@ def slot_step(slot: Slot, units: Sequence[Unit], shift_deg: float) -> Step:
     room_mm = slot.clockwise_mm if way == "clockwise" else slot.anticlockwise_mm
     slot_mm = math.radians(abs(unit_deg)) * slot.radius_mm
     enough = slot_mm <= room_mm + 1e-6
-    what = "the body" if slot.part == "body" else "the contact plate"
+    U = _Sizes(U_deg, unit.turns_per_crank_turn, slot.radius_mm)
+    do = (
+        f"turn {_turned(slot)} {size(slot_mm, U.mm)} mm along its slot {way}, seen from its "
+        f"{unit.seen_from}"
+    )
     words = (
-        f"turn {what} of {slot.unit} {way}, seen from its {unit.seen_from}, by "
-        f"{abs(unit_deg):.2f} degrees of the unit ({slot_mm:.2f} mm along the slot at a radius of "
-        f"{slot.radius_mm:g} mm): {earlier(shift_deg)}"
+        f"{do}: {size(unit_deg, U.unit_deg)} degrees of the unit at a radius of "
+        f"{slot.radius_mm:g} mm, {earlier(shift_deg, U_deg)}"
     )
     if not enough:
         limit = earliest if shift_deg >= 0 else -latest
         words += (
-            f"; the slot is {slot_mm - room_mm:.2f} mm too short, it allows {room_mm:.2f} mm, "
-            f"which is {limit:.2f} crank degrees"
+            f"; the slot is {size(slot_mm - room_mm, U.mm)} mm too short, it allows "
+            f"{room_mm:.2f} mm, which is {limit:.2f} crank degrees"
         )
     warnings: tuple[str, ...] = ("read again after tightening: things move",)
     if slot.part == "contact plate":
@@ -133,6 +160,7 @@ def slot_step(slot: Slot, units: Sequence[Unit], shift_deg: float) -> Step:
     return Step(
         means="slot" if slot.part == "body" else "contact plate",
         part=slot.unit,
+        do=do,
         words=words,
         shift_deg=moved_by(moved, unit_deg),
         enough=enough,
@@ -160,28 +188,34 @@ def file_range_deg(slot: Slot, unit: Unit) -> tuple[tuple[float, float], tuple[f
     return (latest - more, latest), (earliest, earliest + more)
 
 
-def file_step(slot: Slot, units: Sequence[Unit], shift_deg: float) -> Step:
+def file_step(
+    slot: Slot, units: Sequence[Unit], shift_deg: float, U_deg: float | None = None
+) -> Step:
     """File a slot longer and turn the body or contact plate in it by ``shift_deg``.
 
     ``figures``: those of ``slot_step``, and longer_mm, by how much the slot has to be longer.
     Raises InputError as ``slot_range_deg``. Source: arc = radius x angle.
     """
-    step = slot_step(slot, units, shift_deg)
+    step = slot_step(slot, units, shift_deg, U_deg)
     unit = slot_units(slot, units)[0]
     unit_deg = gear_train.shaft_deg(abs(shift_deg), unit.turns_per_crank_turn)
     way = opposite(unit.rotation) if shift_deg >= 0 else unit.rotation
     room_mm = slot.clockwise_mm if way == "clockwise" else slot.anticlockwise_mm
     slot_mm = math.radians(unit_deg) * slot.radius_mm
     longer_mm = max(0.0, slot_mm - room_mm)
-    what = "the body" if slot.part == "body" else "the contact plate"
+    U = _Sizes(U_deg, unit.turns_per_crank_turn, slot.radius_mm)
+    do = (
+        f"file each slot of {slot.unit} {size(longer_mm, U.mm)} mm longer, then turn "
+        f"{_turned(slot)} {size(slot_mm, U.mm)} mm {way}, seen from its {unit.seen_from}"
+    )
     return replace(
         step,
         means="file",
+        do=do,
         words=(
-            f"file each slot of {slot.unit} {longer_mm:.2f} mm longer, where it stops {what} from "
-            f"turning {way}, seen from its {unit.seen_from}; then turn it {way} by {unit_deg:.2f} "
-            f"degrees of the unit ({slot_mm:.2f} mm along the slot at a radius of "
-            f"{slot.radius_mm:g} mm): {earlier(shift_deg)}"
+            f"{do}: file where the slot stops it from turning {way}; "
+            f"{size(unit_deg, U.unit_deg)} degrees of the unit at a radius of "
+            f"{slot.radius_mm:g} mm, {earlier(shift_deg, U_deg)}"
         ),
         reversible=False,
         enough=longer_mm <= slot.file_mm + 1e-6,
@@ -235,7 +269,7 @@ def gap_range_deg(gap: Gap) -> tuple[float, float]:
     return min(0.0, rate * (gap.least_mm - gap.now_mm)), max(0.0, rate * (gap.most_mm - gap.now_mm))
 
 
-def gap_step(gap: Gap, units: Sequence[Unit], shift_deg: float) -> Step:
+def gap_step(gap: Gap, units: Sequence[Unit], shift_deg: float, U_deg: float | None = None) -> Step:
     """Change the contact gap so that the unit opens ``shift_deg`` earlier.
 
     ``figures``: crank_deg, gap_mm, deg_per_mm, u_shift_deg. Raises InputError as ``gap_rate``.
@@ -246,15 +280,17 @@ def gap_step(gap: Gap, units: Sequence[Unit], shift_deg: float) -> Step:
     to_mm = gap.now_mm + shift_deg / rate.deg_per_mm
     enough = gap.least_mm - 1e-9 <= to_mm <= gap.most_mm + 1e-9
     unit_deg = gear_train.shaft_deg(shift_deg, unit.turns_per_crank_turn)
+    do = f"set the contact gap of {gap.unit} from {gap.now_mm:.2f} to {to_mm:.2f} mm"
     words = (
-        f"set the contact gap of {gap.unit} from {gap.now_mm:.2f} to {to_mm:.2f} mm: "
-        f"{earlier(shift_deg)}, at {rate.deg_per_mm:.1f} degrees a millimetre as read on it"
+        f"{do}: {earlier(shift_deg, U_deg)}, at "
+        f"{size(rate.deg_per_mm, 2.0 * rate.u_deg_per_mm)} degrees a millimetre as read on it"
     )
     if not enough:
         words += f"; its limits are {gap.least_mm:.2f} to {gap.most_mm:.2f} mm"
     return Step(
         means="gap",
         part=gap.unit,
+        do=do,
         words=words,
         shift_deg={gap.unit: shift_deg},
         enough=enough,
@@ -278,13 +314,15 @@ def leads_step(leads: Leads, towers: int, units: Sequence[Unit]) -> Step:
     shift = lobe_period_deg(unit) * towers
     way = "against" if towers > 0 else "in"
     word = "tower" if abs(towers) == 1 else "towers"
+    do = (
+        f"move every high-tension lead of {leads.unit} {abs(towers)} {word} {way} the rotation of "
+        "its distributor finger"
+    )
     return Step(
         means="leads",
         part=leads.unit,
-        words=(
-            f"move every high-tension lead of {leads.unit} {abs(towers)} {word} {way} the rotation "
-            f"of its distributor finger, so that another lobe serves: {earlier(shift)}"
-        ),
+        do=do,
+        words=f"{do}: another lobe then serves, {earlier(shift)}",
         shift_deg={leads.unit: shift},
         figures={"towers": towers, "crank_deg": shift},
         warnings=(FINGER,),
@@ -296,19 +334,23 @@ def lobe_period_deg(unit: Unit) -> float:
     return float(Fraction(360, unit.lobes) / unit.turns_per_crank_turn)
 
 
-def lever_step(lever: Lever, ends: LeverEnds, btdc_deg: float, shift_deg: float) -> Step:
+def lever_step(
+    lever: Lever, ends: LeverEnds, btdc_deg: float, shift_deg: float, U_deg: float | None = None
+) -> Step:
     """Set the lever so that the unit opens at ``btdc_deg`` as the ends were read.
 
     ``figures``: place (0 full retard, 1 full advance). Source: the readings at both ends.
     """
     place = (btdc_deg - ends.retard_btdc) / (ends.advance_btdc - ends.retard_btdc)
+    do = (
+        f"set the lever of {lever.unit} {100.0 * place:.0f} per cent of its range up from full "
+        "retard"
+    )
     return Step(
         means="lever",
         part=lever.unit,
-        words=(
-            f"set the lever of {lever.unit} {100.0 * place:.0f} per cent of its range up from full "
-            f"retard: {earlier(shift_deg)}"
-        ),
+        do=do,
+        words=f"{do}: {earlier(shift_deg, U_deg)}",
         shift_deg={lever.unit: shift_deg},
         figures={"place": place, "crank_deg": shift_deg},
     )
@@ -390,18 +432,20 @@ def mesh_step(train: Train, mesh: Stage, teeth: int, units: Sequence[Unit], engi
         way += f" ({seen}, seen from the engine's {engine.seen_from})"
     count = many(abs(teeth), "tooth", "teeth")
     moved = [u for u in units if mesh in _behind(u, units, train)]
+    if isinstance(mesh, Planetary):
+        do = f"put {mesh.driven} {abs(teeth)} of its {many(mesh.driven_teeth, 'place')} {way}"
+        how = f"take its planetary stage apart, the crank held; {earlier(shift)}"
+    else:
+        do = f"put {mesh.driven} {count} {way}"
+        how = (
+            f"take it ({many(mesh.driven_teeth, 'tooth', 'teeth')}) out of mesh with "
+            f"{mesh.driver} ({mesh.driver_teeth}), the crank held; {earlier(shift)}"
+        )
     return Step(
         means="mesh",
         part=mesh.driven,
-        words=f"take the planetary stage of {mesh.driven} apart and put {mesh.driven}"
-        f" {abs(teeth)} of its {many(mesh.driven_teeth, 'place')} {way}, the crank held:"
-        f" {earlier(shift)}"
-        if isinstance(mesh, Planetary)
-        else (
-            f"take {mesh.driven} ({many(mesh.driven_teeth, 'tooth', 'teeth')}) out of "
-            f"mesh with {mesh.driver} "
-            f"({mesh.driver_teeth}) and put it {count} {way}, the crank held: {earlier(shift)}"
-        ),
+        do=do,
+        words=f"{do}: {how}",
         shift_deg={u.name: shift for u in moved},
         figures={"teeth": teeth, "tooth_crank_deg": tooth, "crank_deg": shift},
         warnings=(FINGER, MARKS),
@@ -421,15 +465,17 @@ def coupling_step(
     shift = float(move.crank_deg)
     first = _teeth_way(move.drive_teeth)
     second = _teeth_way(-move.unit_teeth)
+    do = (
+        f"coupling of {coupling.shaft}: put its middle piece {first} in the "
+        f"{many(coupling.drive_teeth, 'tooth', 'teeth')} of the drive, and the "
+        f"unit's half {second} in the "
+        f"{many(coupling.unit_teeth, 'tooth', 'teeth')} of the middle piece"
+    )
     return Step(
         means="coupling",
         part=coupling.shaft,
-        words=(
-            f"coupling of {coupling.shaft}: put its middle piece {first} in the "
-            f"{many(coupling.drive_teeth, 'tooth', 'teeth')} of the drive, and the "
-            f"unit's half {second} in the "
-            f"{many(coupling.unit_teeth, 'tooth', 'teeth')} of the middle piece: {earlier(shift)}"
-        ),
+        do=do,
+        words=f"{do}: {earlier(shift)}",
         shift_deg={u.name: shift for u in downstream(train, coupling.shaft, units)},
         figures={
             "steps": steps,
@@ -460,14 +506,15 @@ def dog_step(dog: DriveDog, slots: int, units: Sequence[Unit]) -> Step:
     shift = gear_train.crank_deg(unit_deg, moved[0].turns_per_crank_turn)
     way = "on in its own rotation" if slots > 0 else "back against its own rotation"
     seen = moved[0].rotation if slots > 0 else opposite(moved[0].rotation)
+    do = (
+        f"take the drive of {dog.unit} apart and put the unit's shaft {abs(slots)} of its "
+        f"{dog.slots} slots {way} ({seen}, seen from its {moved[0].seen_from})"
+    )
     return Step(
         means="dog",
         part=dog.unit,
-        words=(
-            f"take the drive of {dog.unit} apart and put the unit's shaft {abs(slots)} of its "
-            f"{dog.slots} slots {way} ({seen}, seen from its {moved[0].seen_from}): "
-            f"{earlier(shift)}"
-        ),
+        do=do,
+        words=f"{do}: {earlier(shift)}",
         shift_deg=moved_by(moved, unit_deg),
         figures={"slots": slots, "unit_deg": unit_deg, "crank_deg": shift},
         warnings=(FINGER,),
@@ -529,7 +576,9 @@ def clockwise_deg(dog: DriveDog, unit: Unit, unit_deg: float) -> float:
     return abs(unit_deg) if way == "clockwise" else -abs(unit_deg)
 
 
-def recut_step(dog: DriveDog, units: Sequence[Unit], shift_deg: float) -> Step:
+def recut_step(
+    dog: DriveDog, units: Sequence[Unit], shift_deg: float, U_deg: float | None = None
+) -> Step:
     """Drill or cut one half of a drive anew, so that the unit is ``shift_deg`` earlier.
 
     ``figures`` to lay out: unit_deg, radius_mm, arc_mm, chord_mm, way, seen_from, half, others_deg
@@ -550,11 +599,15 @@ def recut_step(dog: DriveDog, units: Sequence[Unit], shift_deg: float) -> Step:
     chord_mm = _chord_mm(dog, unit_deg)
     nearest_mm = min(_chord_mm(dog, at_deg - each) for each in places_deg(dog))
     others_deg = tuple(each for each in places_deg(dog) if each)
+    U = _Sizes(U_deg, unit.turns_per_crank_turn, dog.radius_mm)
+    do = (
+        f"drive of {dog.unit}: lay out a new place in the {dog.recut}, "
+        f"{size(unit_deg, U.unit_deg)} degrees {way} of the old one, seen from the unit's "
+        f"{unit.seen_from}"
+    )
     words = (
-        f"drive of {dog.unit}: lay out a new place in the {dog.recut}, {abs(unit_deg):.2f} "
-        f"degrees {way} of the old one, seen from the unit's {unit.seen_from}, at a radius of "
-        f"{dog.radius_mm:g} mm ({chord_mm:.2f} mm straight across, {arc_mm:.2f} mm round): "
-        f"{earlier(shift_deg)}"
+        f"{do}: at a radius of {dog.radius_mm:g} mm ({size(chord_mm, U.mm)} mm straight across, "
+        f"{size(arc_mm, U.mm)} mm round), {earlier(shift_deg, U_deg)}"
     )
     if others_deg:
         words += (
@@ -565,6 +618,7 @@ def recut_step(dog: DriveDog, units: Sequence[Unit], shift_deg: float) -> Step:
     return Step(
         means="recut",
         part=dog.unit,
+        do=do,
         words=words,
         shift_deg=moved_by(moved, unit_deg),
         reversible=False,

@@ -1,7 +1,7 @@
 """What to move so that every unit opens where it should: how far, which way, with what.
 
-Uses the means that the engine file states under [means], says for each unit what can be reached,
-and ranks the options: what can be undone comes first. Taking an option (--take) saves what it
+Uses what the engine file enters under [means], says for each unit what can be reached, and ranks
+the options: what can be undone comes first. Taking an option (--take) saves what it
 predicts in the job; after the change, --confirm sets the next reading beside it. The maker's manual
 has the last word on what may be moved, cut or drilled.
 """
@@ -29,12 +29,11 @@ from rig.adjust.plan import (
 )
 from rig.base.errors import InputError
 from rig.base.escape import message
-from rig.base.rounding import btdc, btdc_with, is_known, listed, many, size, within
-from rig.cli.output import figures, json_option, newest_capture, open_job, plain
+from rig.base.rounding import btdc, btdc_with, entered, is_known, listed, many, size, within
+from rig.cli.output import figures, folded, json_option, newest_capture, open_job, plain
 from rig.job.folder import Job
 from rig.job.results import JobResults, work_job
 from rig.words.diagnostics import remarks_on
-from rig.words.figures import angle
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -57,7 +56,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Rank the options, or confirm; 1 when nothing reaches or the prediction is not borne out."""
+    """Rank the options, or confirm; 1 when none brings all inside, or it is not confirmed."""
     job = open_job(args.job, "correct")
     worked = work_job(job, args.capture or [newest_capture(job, "correct")])
     for text in remarks_on(worked):
@@ -96,8 +95,8 @@ def run(args: argparse.Namespace) -> int:
     if saved and args.take is not None:
         lines += [f"option {args.take} is taken; its prediction: {saved}"]
         lines += [_predicted(each) for each in predicted[args.take - 1]]
-        lines += ["make the change, tighten, read again, then: rig adjust JOB --confirm"]
-    figures(args, answer, lines)
+        lines += ["Make the change, tighten, read again, then: rig adjust JOB --confirm"]
+    figures(args, answer, folded(lines))
     return 0 if proposal.reached and not moving else 1
 
 
@@ -113,7 +112,8 @@ def _confirm(args: argparse.Namespace, job: Job, worked: JobResults, now: dateti
         "confirmations": found,
         "saved": str(saved),
     }
-    figures(args, answer, [f"change: {sheet.words}", *(_confirmation(each) for each in found)])
+    lines = [f"change: {sheet.words}", *(_confirmation(each) for each in found)]
+    figures(args, answer, folded(lines))
     return 1 if any(each.verdict in predictions.NEGATIVE for each in found) else 0
 
 
@@ -122,7 +122,8 @@ def _confirmation(each: Confirmation) -> str:
 
 
 def _predicted(each: Prediction) -> str:
-    before, after = angle(each.before_btdc), angle(each.predicted_btdc)
+    U_deg = predictions.SIDES * each.u_deg
+    before, after = btdc(each.before_btdc, U_deg), btdc(each.predicted_btdc, U_deg)
     return f"  {_which(each)}: {before} before, {after} predicted"
 
 
@@ -276,18 +277,18 @@ def _pair_verdict(pair: PairOutcome) -> str:
 
 def _misfit(each: Misfit) -> str:
     """What an error is that no slipped tooth explains, and by how much."""
-    teeth = ", ".join(f"{deg:.2f}° ({name})" for name, deg in each.teeth_deg.items())
+    teeth = ", ".join(f"{entered(deg)}° ({name})" for name, deg in each.teeth_deg.items())
 
     def at_shafts(deg: float) -> str:
         turns = each.shaft_turns.items()
-        return ", ".join(f"{abs(deg) * speed:.2f}° of {name}" for name, speed in turns)
+        return ", ".join(f"{size(deg * speed, each.U_deg)}° of {name}" for name, speed in turns)
 
     def side(deg: float) -> str:
-        return f"{abs(deg):.2f}° {'early' if deg > 0 else 'late'}"
+        return f"{size(deg, each.U_deg)}° {'early' if deg > 0 else 'late'}"
 
     return (
         f"{side(each.error_deg)} is not a multiple of a tooth, which is {teeth}: look for a key or "
-        f"a re-made gear that is out by {abs(each.error_deg):.2f} crank degrees "
+        f"a re-made gear that is out by {size(each.error_deg, each.U_deg)} crank degrees "
         f"({at_shafts(each.error_deg)}); with a tooth slipped as well, for one that is "
         f"{side(each.left_deg)} ({at_shafts(each.left_deg)})"
     )
@@ -306,7 +307,7 @@ def _option(number: int, option: Option) -> list[str]:
         read = btdc(each.want.read_btdc, each.want.U_deg)
         lines.append(
             f"  {each.want.unit}, {_where(each)}: {read} read,"
-            f" {btdc_with(each.predicted_btdc, each.U_deg)} predicted, {_verdict(each)}"
+            f" {btdc_with(each.predicted_btdc, each.U_deg)} predicted: {_verdict(each)}"
         )
     worst: dict[tuple[str, str], PairOutcome] = {}
     for pair in option.pairs:  # one for each cylinder: the worst of them speaks for the two
@@ -318,7 +319,7 @@ def _option(number: int, option: Option) -> list[str]:
         lines.append(f"  {first} and {second}: {_pair_verdict(pair)}")
     for unit, place in option.lever_place.items():
         lines.append(
-            f"  lever of {unit}: the wanted figure lies at {100.0 * place:.0f} per cent of its"
-            " range, from full retard up"
+            f"  lever of {unit}: its nominal lies at {100.0 * place:.0f} per cent of its range,"
+            " from full retard up"
         )
     return [*lines, *(f"  caution: {text}" for text in option.warnings)]

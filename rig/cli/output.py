@@ -20,6 +20,7 @@ import dataclasses
 import json
 import math
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import repeat
@@ -42,6 +43,8 @@ from rig.timing.values import PHASES, Assessment, Comparison, Mark, Reading
 from rig.words.assessments import MARKS, few_readings, verdict_words
 from rig.words.diagnostics import reason_code, reason_words
 from rig.words.figures import number
+
+WIDTH = 80
 
 
 def json_option(parser: argparse.ArgumentParser) -> None:
@@ -87,6 +90,18 @@ def figures(args: argparse.Namespace, answer: dict[str, Any], lines: Iterable[st
         text = "".join(clean(line, unicode) + "\n" for line in lines)
     sys.stdout.write(text)
     sys.stdout.flush()
+
+
+def folded(lines: Iterable[str], width: int = WIDTH) -> list[str]:
+    """Lines that fit ``width``; what goes on stands a little further in than it began."""
+    found = []
+    for line in lines:
+        inset = line[: len(line) - len(line.lstrip())]
+        found += textwrap.wrap(
+            line, width, initial_indent="", subsequent_indent=f"{inset}    ",
+            break_long_words=False, break_on_hyphens=False, drop_whitespace=True,
+        ) or [""]  # fmt: skip
+    return found
 
 
 def open_job(folder: Path, command: str) -> Job:

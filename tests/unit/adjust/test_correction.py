@@ -12,9 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from trains import simple_train
 
-from rig.adjust.plan import Option, Outlook, Want, pairs_from, wants_from
+from rig.adjust.plan import Option, Outlook, Want, not_corrected, pairs_from, wants_from
 from rig.adjust.predictions import confirm, predict
 from rig.adjust.propose import propose
+from rig.adjust.steps import slot_step
+from rig.base import rounding
 from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import (
@@ -37,7 +39,7 @@ from rig.engine.profile import (
     Window,
 )
 from rig.timing.advance_range import LeverEnds
-from rig.timing.values import Assessment, Mark
+from rig.timing.values import ADJUSTING, Assessment, Mark
 from rig.timing.verdict import decide
 
 WINDOW = Window(37.0, 36.0, 35.0, "manual, page 12")
@@ -97,7 +99,54 @@ def test_wants_from_judgements() -> None:
     assert wants[0].shift_deg == pytest.approx(3.0)
     assert wants[0].u_deg == pytest.approx(0.05)  # the shared reference drops out
     with pytest.raises(InputError, match="nothing to correct"):
-        wants_from([replace(judged("upper", 33.0), kind="impulse")], job)
+        wants_from([replace(judged("upper", 33.0), nominal_btdc=None)], job)
+
+
+def test_a_unit_read_only_behind_its_impulse_coupling_is_said_and_how_to_go_on() -> None:
+    job = profile(UPPER, LOWER)
+    behind = replace(judged("upper", 6.2), kind="impulse")
+    with pytest.raises(InputError, match="Go past the impulse coupling") as caught:
+        wants_from([behind], job)
+    assert "window is for the coupling released" in str(caught.value)
+    assert "enter the window" not in str(caught.value)
+    both = [behind, judged("lower", 35.0)]
+    assert [want.unit for want in wants_from(both, job)] == ["lower"]
+    (said,) = not_corrected(both, job)
+    assert said.startswith("upper, full advance: no correction is worked out; it was read only")
+
+
+def test_readings_from_before_a_move_are_no_base_once_only_a_trip_was_read() -> None:
+    job = profile(UPPER, LOWER)
+    found = [judged("upper", 33.0), replace(judged("upper", 6.2), kind="impulse", phase=ADJUSTING)]
+    with pytest.raises(InputError, match="Go past the impulse coupling"):
+        wants_from(found, job)
+    just_set = [judged("upper", 33.0), replace(judged("upper", 36.0), kind="set", phase=ADJUSTING)]
+    with pytest.raises(InputError, match="only set with the crank held"):
+        wants_from(just_set, job)
+    turned = [*just_set, replace(judged("upper", 35.9), phase=ADJUSTING)]
+    assert [want.read_btdc for want in wants_from(turned, job)] == [pytest.approx(35.9)]
+    assert not_corrected(turned, job) == []
+
+
+@given(
+    st.floats(0.3, 8.0), st.floats(0.002, 1.5), st.floats(20.0, 80.0),
+    st.sampled_from(["1/2", "1", "3/2"]),
+)  # fmt: skip
+def test_steps_have_the_digits_of_the_reading_s_uncertainty(
+    shift: float, U_deg: float, radius_mm: float, turns: str
+) -> None:
+    """JCGM 100:2008, 7.2.6: a result and its uncertainty end at the same place."""
+    ratio = Fraction(turns)
+    unit = replace(UPPER, turns_per_crank_turn=ratio, lobes=int(2 / ratio) or 1)
+    slot = Slot("upper", radius_mm, 100.0, 100.0)
+    words = slot_step(slot, [unit], shift, U_deg).words
+    mm = math.radians(shift * float(ratio)) * radius_mm
+    U_mm = math.radians(U_deg * float(ratio)) * radius_mm
+    assert f" {rounding.figure(mm, U_mm)} mm along its slot" in words
+    assert f" {rounding.figure(shift, U_deg)} crank degrees earlier" in words
+    assert slot_step(slot, [unit], shift, U_deg).words.startswith(
+        slot_step(slot, [unit], shift, U_deg).do
+    )
 
 
 def test_slot_alone_is_preferred_to_a_tooth_and_a_slot() -> None:
@@ -360,7 +409,7 @@ def test_filing_a_slot_is_offered_where_it_is_too_short() -> None:
     longer = math.radians(3.0) * 45.0 - 1.0
     assert filed.steps[0].figures["longer_mm"] == pytest.approx(longer, abs=1e-4)
     assert filed.steps[0].shift_deg == pytest.approx({"upper": 6.0}, abs=1e-4)
-    assert "1.36 mm longer" in filed.steps[0].words
+    assert "1.356 mm longer" in filed.steps[0].words
     assert "cannot be put back" in filed.warnings[0]
     assert found.units[0].lasting is not None
     assert found.units[0].lasting.inside

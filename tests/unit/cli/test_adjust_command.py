@@ -103,6 +103,20 @@ def test_readings_older_than_the_change_are_refused(tmp_path: Path) -> None:
     assert rig("adjust", made.folder, "--change-not-made").status == 0
 
 
+@pytest.mark.parametrize(("can_move", "upper_deg"), [(MEANS, 2.0), (RECUT, 24.0)])
+def test_its_lines_fit_80_columns(tmp_path: Path, can_move: str, upper_deg: float) -> None:
+    made = wrong_job(tmp_path, can_move, upper_deg)
+    rigs = [rig("adjust", made.folder, "--all-options"), rig("adjust", made.folder, "--take", 1)]
+    for ran in rigs[: 2 if can_move == MEANS else 1]:
+        lines = [line for line in ran.out.splitlines() if "/" not in line]  # paths are not cut
+        assert len(lines) > 8
+        assert max(map(len, lines)) <= 80
+    if can_move == MEANS:
+        read_again(made, 0.0)
+        ran = rig("adjust", made.folder, "--confirm")
+        assert max(map(len, ran.out.splitlines())) <= 80
+
+
 def test_nothing_to_correct_is_said(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", 5, began=BEFORE, edit=lambda text: text + MEANS)
     off = {unit.name: 36.0 - unit.btdc_deg["full advance"] for unit in made.rig.hidden.units}
