@@ -1,1 +1,1 @@
-"""Bytes to records and back: the line format, ports, captures, pin recordings."""
+"""Bytes to records and back: the line format, ports, captures, recording formats."""

@@ -1,10 +1,10 @@
 """Many lines of the common kinds at once.
 
-A capture of a working day has a million lines. Here the lines of a piece are taken apart side by
-side, which takes 0.22 of the time of ``LineReader``'s way of one line after another (measured by
-``tests/bench/test_parser_speed.py``). Only lines about which nothing is out of the ordinary are
-taken; every other line is left to the reader, which alone knows what is wrong with it. That both
-ways give the same records is tested over all kinds of record with any fields.
+A capture of a working day has a million lines. Here the lines of a piece are parsed side by side,
+in 0.22 of the time that ``LineReader`` takes for one after another (measured by
+``tests/bench/test_parser_speed.py``). Only ordinary lines are parsed here; every other line is left
+to the reader, which knows what is wrong with it. A test compares the records of both over all kinds
+of record with any fields.
 """
 
 from __future__ import annotations
@@ -37,16 +37,16 @@ _IDENTITY = re.compile(
 
 Flags = NDArray[np.bool_]
 
-_PAD = 8  # bytes before the first digit, so that eight can always be looked at
+_PAD = 8  # bytes before the first digit, so that eight can always be read
 _U = np.uint64
-_STRANGER = np.ones(256, np.uint8)  # fits the sum over a line of an allowed length
+_STRANGER = np.ones(256, np.uint8)  # 1: not allowed; the sum over a line fits
 _STRANGER[list(HEX_DIGITS + b" \n")] = 0
 _PLUS, _MINUS, _DOT = b"+-."
 _P, _C, _Z, _W, _H, _I = b"PCZWHI"
 _FIELDS = np.zeros(256, np.int64)  # parts of a line of each kind, running number and CRC included
-_WITH_TOTALS = 11  # of a position that tells the rig's totals
+_WITH_TOTALS = 11  # of a position that has the rig's totals
 _TIME_AT = np.zeros(256, np.int64)  # which of them is the time
-_STRANGE = np.full(256, -1, np.int64)  # characters that are no hexadecimal digits
+_STRANGE = np.full(256, -1, np.int64)  # characters that are not hexadecimal digits
 
 
 for _kind, _fields, _time_at, _strange in (
@@ -66,8 +66,8 @@ class Carried:
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
-    """Records of lines in succession. ``others`` and ``latest_us`` with the line they belong to."""
+class ParsedLines:
+    """Records of successive lines. ``others`` and ``latest_us`` with the line they belong to."""
 
     lines: int
     positions: NDArray[np.void]
@@ -78,7 +78,7 @@ class Taken:
 
 
 class BatchParser:
-    """Lines side by side. ``common``: shape (lines,), which of them can be taken together."""
+    """Lines side by side. ``common``: shape (lines,), which of them can be parsed together."""
 
     def __init__(self, lines: Sequence[bytes]) -> None:
         self._lines = lines
@@ -97,14 +97,14 @@ class BatchParser:
         self.numbers = self._field(slice(None), 1)
 
     def _field(self, which: slice | Ints, nth: int | Ints) -> Ints:
-        """Values of the ``nth`` part of these lines; 0 behind the end of all."""
+        """Values of the ``nth`` part of these lines; 0 beyond the last part."""
         at = np.minimum(self._first[which] + nth, len(self._value) - 1)
         return self._value[at]
 
     def _are_common(
         self, opening: NDArray[np.uint8], length: Ints, digits: Ints, strange: NDArray[np.uint8]
     ) -> Flags:
-        """Frame, CRC, number and kind of the parts: all that can be seen in a line by itself."""
+        """Frame, CRC, number and kind of the parts: all that a line shows by itself."""
         first, last, kind = self._first, self._last, self._kind
         parts = last - first + 1
         crc = np.array([zlib.crc32(line[:-9]) for line in self._lines], np.int64)
@@ -127,20 +127,20 @@ class BatchParser:
                 contact = self._value[level - 1]
                 good &= (contact >= 1) & (contact <= MOST_CONTACTS)
             near = level[:, None] + np.arange(3, 7)
-            told = self._sign[near] != 0
-            good &= np.all(told | ((opening[near] == _DOT) & (length[near] == 1)), axis=1)
-            good &= (told[:, 1] | ~told[:, 0]) & (told[:, 2] | ~told[:, 3])
+            given = self._sign[near] != 0
+            good &= np.all(given | ((opening[near] == _DOT) & (length[near] == 1)), axis=1)
+            good &= (given[:, 1] | ~given[:, 0]) & (given[:, 2] | ~given[:, 3])
             common[own] = good
         for line in np.flatnonzero(kind == _I).tolist():
             frame_holds = length[last[line]] == 8 and self._value[last[line]] == crc[line]
             common[line] = frame_holds and _is_common_identity(self._lines[line])
         return common
 
-    def take(self, low: int, high: int, expected: int, carried: Carried) -> Taken | None:
-        """Records of common lines from ``low``, as far as nothing is out of the ordinary.
+    def take(self, low: int, high: int, expected: int, carried: Carried) -> ParsedLines | None:
+        """Records of the common lines from ``low`` up to the first irregular one, at most ``high``.
 
-        At most up to ``high``. The running number has to begin with ``expected`` and to go on;
-        ``carried`` is moved on. None when not even the first line can be taken.
+        The running number has to continue from ``expected``; ``carried`` is updated. None when not
+        even the first line can be parsed.
         """
         before = carried.count.latest
         if carried.clock.latest_us is None or before is None:
@@ -148,11 +148,11 @@ class BatchParser:
         number = self.numbers[low:high]
         high = low + _until((expected + np.arange(len(number))) & 0xFFFF != number)
         kind = self._kind[low:high]
-        if carried.breaks.latest is None:  # the first widths are still to come
+        if carried.breaks.latest is None:  # no width record yet
             kind = kind[: _until(kind == _W)]
         which = low + np.arange(len(kind))
         clock = carried.clock
-        t_us, latest_us, good = clock.stretch_many(self._field(which, _TIME_AT[kind]), kind != _I)
+        t_us, latest_us, good = clock.unwrap_many(self._field(which, _TIME_AT[kind]), kind != _I)
         for line in np.flatnonzero(kind[:good] == _H).tolist():
             if not clock.agrees(int(t_us[line]), int(self._value[self._first[low + line] + 3])):
                 good = line
@@ -162,10 +162,10 @@ class BatchParser:
         which, kind, t_us, latest_us = which[:good], kind[:good], t_us[:good], latest_us[:good]
         clock.latest_us = int(latest_us[-1])
         is_position = kind == _P
-        counts = carried.count.stretch_many(self._field(which[is_position], 3))
-        # The count that a line goes from is that of the last position before it.
+        counts = carried.count.unwrap_many(self._field(which[is_position], 3))
+        # A line's count is carried on from the last position before it.
         base = np.concatenate(([before], counts))[np.cumsum(is_position)]
-        return Taken(
+        return ParsedLines(
             good,
             self._positions(which[is_position], t_us[is_position], counts),
             self._edges(which, kind, t_us, base),
@@ -181,9 +181,9 @@ class BatchParser:
         rows["high"] = counts + self._field(which, 5)
         rows["levels"] = self._field(which, 6)
         rows["done_us"] = t_us - self._field(which, 7)
-        told = self._last[which] - self._first[which] + 1 == _WITH_TOTALS
+        given = self._last[which] - self._first[which] + 1 == _WITH_TOTALS
         for nth, name in enumerate(("illegal", "lost_edges"), 8):
-            rows[name] = np.where(told, self._field(which, nth), -1)
+            rows[name] = np.where(given, self._field(which, nth), -1)
         return rows
 
     def _edges(
@@ -203,10 +203,10 @@ class BatchParser:
         near = (self._first[of] + level + 3)[:, None] + np.arange(4)
         step, distance = self._sign[near], self._value[near]
         rows["around_step"] = step
-        told = step != 0
-        distance = np.where(told, distance, 0) * np.array([-1, -1, 1, 1])
-        rows["around_t_us"] = np.where(told, t_us[:, None] + distance, np.nan)
-        # Going up a step crosses the boundary of the count that it reaches, going down of the one
+        given = step != 0
+        distance = np.where(given, distance, 0) * np.array([-1, -1, 1, 1])
+        rows["around_t_us"] = np.where(given, t_us[:, None] + distance, np.nan)
+        # A step up crosses the boundary of the count that it reaches, a step down that of the count
         # that it leaves.
         older, newer, first, second = step.T
         before, after = count - newer, count + first
@@ -219,7 +219,7 @@ class BatchParser:
             ],
             axis=1,
         )
-        rows["around_at"] = np.where(told, at, 0)
+        rows["around_at"] = np.where(given, at, 0)
         return rows
 
     def _widths(
@@ -232,8 +232,8 @@ class BatchParser:
             rows["t_us"] = t_us[own]
             rows["count"] = _nearest(self._field(of, 3), base[own])
             for state, total in enumerate(carried.dwell):
-                rows["dwell_us"][:, state] = total.stretch_many(self._field(of, 4 + state))
-            rows["breaks"] = carried.breaks.stretch_many(self._field(of, 8))
+                rows["dwell_us"][:, state] = total.unwrap_many(self._field(of, 4 + state))
+            rows["breaks"] = carried.breaks.unwrap_many(self._field(of, 8))
         return rows
 
     def _others(
@@ -261,7 +261,7 @@ def _is_common_identity(line: bytes) -> bool:
 
 
 def _until(wrong: Flags) -> int:
-    """How many there are before the first that is wrong."""
+    """How many come before the first that is wrong."""
     return int(np.argmax(wrong)) if wrong.any() else len(wrong)
 
 

@@ -1,21 +1,18 @@
-"""Read and write the capture.
+"""Read and write the capture: one append-only text file that is the session.
 
-The capture: one append-only text file that is the session.
-
-Lines of the rig stand exactly as they came. Lines that begin with ``#`` are the host's notes: what
-the rig cannot know. A note is
+Lines of the rig are kept exactly as they came. Lines that begin with ``#`` are the host's notes:
+what the rig cannot know. A note is
 
     # NAME {json} SUM CRC
 
 ``SUM`` is the CRC-32 of every byte of the file before this line and ``CRC`` that of the line before
 its last space, both in eight hexadecimal digits: a byte changed anywhere before a note is found.
-Bytes that make no sound line (wrong CRC, garbage, half a line) stand in a note named ``raw`` as
-hexadecimal, so that the stream can be played again byte for byte and nothing that a device sends
-can pass for a note.
+Bytes that make no valid line (wrong CRC, garbage, half a line) go into a note named ``raw`` as
+hexadecimal, so that the stream can be replayed byte for byte and nothing that a device sends can
+pass for a note.
 
-Writes a capture while the session runs; what a capture holds stands in ``rig.wire.capture``.
-
-The file of a capture as the system keeps it: begun under a free name, watched, copied.
+``CaptureReader`` reads a capture, ``CaptureWriter`` writes one while the session runs. The rest is
+its file as the system keeps it: created under a free name, watched, copied.
 """
 
 from __future__ import annotations
@@ -45,8 +42,8 @@ FORMAT = 1
 SUFFIX = ".capture"
 PIECE = 1 << 18
 LONGEST_NOTE = 1 << 16
-MOST_TOLD = 20
-"""So many notes that are wrong are told one by one, the others as their number."""
+MOST_REPORTED = 20
+"""Bad notes reported one by one; further ones are only counted."""
 
 _PASSIVE = b"# host "
 _BEGINS = b"# capture "
@@ -54,19 +51,19 @@ _BEGINS = b"# capture "
 
 @dataclass(slots=True)
 class CaptureFacts:
-    """What a reading of a capture found out about the file itself."""
+    """What reading a capture showed about the file itself."""
 
     start: dict[str, object]
     size: int = 0
-    ended: bool = False  # the writer closed it in order
-    altered: bool = False  # a sum or a CRC does not hold
+    ended: bool = False  # the writer closed it properly
+    altered: bool = False  # a sum or a CRC is wrong
 
 
 class CaptureReader:
-    """Plays a capture: the same batches as came live, with the host's notes in their places.
+    """Replays a capture: the same batches as live, with the host's notes in their places.
 
-    Raises InputError for a file that is missing, empty, no capture, or of another format. A file
-    cut off anywhere is read up to the cut; ``facts`` and a ``Trouble`` say so.
+    Raises InputError for a file that is missing, empty, not a capture, or of another format. A file
+    cut off anywhere is read up to the cut; ``facts`` and a ``LineError`` say so.
     """
 
     def __init__(self, path: Path) -> None:
@@ -111,19 +108,21 @@ class CaptureReader:
                 if len(rest) > LONGEST_NOTE:
                     rest = b""
                     self.facts.altered = True
-                    yield self._said(f"line {number + 1} is longer than any line of a capture")
+                    yield self._line_error(
+                        f"line {number + 1} is longer than any line of a capture"
+                    )
         yield from self.lines.finish()
-        if self._wrong_notes > MOST_TOLD:
-            more = self._wrong_notes - MOST_TOLD
-            yield self._said(
+        if self._wrong_notes > MOST_REPORTED:
+            more = self._wrong_notes - MOST_REPORTED
+            yield self._line_error(
                 f"{many(more, 'more note')} are wrong, the last in line {self._last_wrong}"
             )
         if rest or not self.facts.ended:
             where = f"inside line {number + 1}" if rest else f"after line {number}"
-            yield self._said(f"the capture was cut off {where}; it was read up to there")
+            yield self._line_error(f"the capture was cut off {where}; it was read up to there")
 
     def _passive(self, line: bytes, sum_so_far: int) -> Note | None:
-        """A sound note that changes nothing, so that records need not be parted at it."""
+        """A valid note that changes nothing, so that records need not be split there."""
         if not line.startswith(_PASSIVE):
             return None
         note = parsed_note(line)
@@ -140,7 +139,9 @@ class CaptureReader:
         name, value, total = note
         if total != sum_so_far and not self.facts.altered:
             self.facts.altered = True
-            yield self._said(f"something before line {number} was changed after it was written")
+            yield self._line_error(
+                f"something before line {number} was changed after it was written"
+            )
         if name == "raw":
             try:
                 yield from self.lines.feed(bytes.fromhex(str(value.get("hex", ""))))
@@ -153,18 +154,18 @@ class CaptureReader:
         yield Batch(others=[Note(self.lines.now_us, name, value)])
 
     def _wrong(self, number: int, what: str) -> Iterator[Batch]:
-        """A note that cannot be as it was written."""
+        """A note that is not as it was written."""
         self.facts.altered = True
         self._wrong_notes, self._last_wrong = self._wrong_notes + 1, number
-        if self._wrong_notes <= MOST_TOLD:
-            yield self._said(f"line {number}: {what}")
+        if self._wrong_notes <= MOST_REPORTED:
+            yield self._line_error(f"line {number}: {what}")
 
-    def _said(self, detail: str) -> Batch:
+    def _line_error(self, detail: str) -> Batch:
         return Batch(others=[LineError(self.lines.now_us, "capture", detail)])
 
 
 def _notes_in(whole: bytes) -> Iterator[tuple[int, int]]:
-    """Where lines that begin with ``#`` start and stop, LF included, in ``whole`` lines."""
+    """Where lines that begin with ``#`` start and end, LF included, in ``whole`` lines."""
     start = 0 if whole.startswith(b"#") else whole.find(b"\n#") + 1 or len(whole)
     while start < len(whole):
         stop = whole.index(b"\n", start) + 1
@@ -183,19 +184,19 @@ def _begins_capture(head: bytes) -> bool:
 
 
 def _recording(path: Path, counts_per_turn: int | None, names: Mapping[str, str]) -> Recording:
-    """A capture as a recording; ``names`` are of no use, its inputs have numbers."""
+    """A capture as a recording; ``names`` are not used, as its inputs have numbers."""
     counts = _stated_counts(path) if counts_per_turn is None else counts_per_turn
     return Recording(path, "capture", CaptureReader(path).batches(), {}, counts)
 
 
 def _stated_counts(path: Path) -> int:
-    """Counts per turn as the rig stated them in a capture."""
+    """Counts per turn as the rig reported them in a capture."""
     for batch in CaptureReader(path).batches():
         for other in batch.others:
             if isinstance(other, Identity):
                 return other.counts_per_turn
     raise InputError(
-        f"{path}: the rig does not say how many counts make a turn in this capture;"
+        f"{path}: the rig has not reported its counts per turn in this capture;"
         " give --counts-per-turn (four times the encoder's lines)"
     )
 
@@ -205,14 +206,14 @@ RECORDING_FORMAT = RecordingFormat("capture", "capture", _begins_capture, _recor
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """The first line of a capture: what it states, and the digest that tells it from others."""
+    """The first line of a capture: its values, and the digest that identifies the capture."""
 
     digest: str
     start: dict[str, object]
 
 
 def head_of(path: Path) -> Head:
-    """Read the head. Raises InputError for no file, an empty one, no capture, another format."""
+    """Read the head. Raises InputError if the file is missing, empty, or of another format."""
     try:
         with open_file(path) as file:
             line = file.readline(LONGEST_NOTE)
@@ -239,7 +240,7 @@ def head_digest(line: bytes) -> str:
 
 
 def parsed_note(line: bytes) -> tuple[str, dict[str, object], int] | None:
-    """Name, value and sum of a note; None when it is none or its CRC does not hold."""
+    """Name, value and sum of a note; None if it is not one or its CRC is wrong."""
     body, _, crc = line.rstrip(b"\n").rpartition(b" ")
     if len(crc) != 8 or crc.translate(None, HEX_DIGITS) or int(crc, 16) != zlib.crc32(body):
         return None
@@ -255,91 +256,92 @@ def parsed_note(line: bytes) -> tuple[str, dict[str, object], int] | None:
 
 
 MOST_WAITING = 32 * 1024 * 1024
-"""So many bytes wait in memory while the disk refuses: more than an hour of the busiest rig."""
+"""Bytes kept in memory while the disk refuses: more than an hour of the busiest rig."""
 
 LATELY_S = 5.0
-MOST_FOUL = 16 * 1024
-"""So many bytes that make no line stand in one note: a note is at most LONGEST_NOTE."""
+MOST_RAW = 16 * 1024
+"""Bytes of no valid line that go into one note; a note is at most LONGEST_NOTE."""
 
 GROWS_WITHIN_S = 2.0
 _LOOKS_S = 0.05
-"""A capture that is being taken grows at least once a second: the host notes its clock."""
+"""A capture being taken grows at least once a second, as the host notes its clock."""
 
 
 class CaptureWriter:
-    """Appends to a capture, so that as little as can be is lost whatever happens.
+    """Appends to a capture so that as little as possible is lost whatever happens.
 
-    *The program is killed*: each ``write`` and ``note`` hands all whole lines to the operating
-    system before it returns; lost is what had not reached this program, half a line, and the last
-    of what makes no line, less than a line of it (a note for each byte would be 37 times as long).
-    *The power goes*: ``sync`` has the disk confirm what was handed over, and at its first call the
-    file's name in its folder; lost is what came since. Live that is once a second. *The disk
-    refuses* (full, read-only): what it does not take waits in memory, in order, up to MOST_WAITING
-    bytes, and is written as soon as it can be; ``refusal`` says why it waits, and no byte that
-    stands in the file is touched. *The file loses its name* (deleted, renamed, replaced, its folder
-    or disk gone): ``fate`` tells it, and ``begin_anew`` goes on in a new file from what is still
-    there; where a system lets nobody take the name of an open file, that does not happen.
+    *The program is killed*: each ``write`` and ``note`` passes all whole lines to the operating
+    system before it returns. Lost are half a line, and less than a line of invalid bytes (a note
+    for each byte would be 37 times as long).
+    *The power fails*: ``sync`` makes the disk confirm what was written and, at its first call, the
+    file's name in its folder. Lost is what came since; live, ``sync`` runs once a second.
+    *The disk refuses* (full, read-only): data waits in memory, in order, up to MOST_WAITING bytes,
+    and is written as soon as possible; ``refusal`` says why it waits. Nothing already in the file
+    is touched.
+    *The file loses its name* (deleted, renamed, replaced, its folder or disk gone): ``fate``
+    reports it, and ``begin_anew`` continues in a new file with what can still be read. Systems
+    that protect the name of an open file do not need this.
 
-    Raises TakenError when the file exists, InputError when it cannot be begun (nothing is left
-    then) or more would wait than may.
+    Raises TakenError when the file exists, InputError when it cannot be created (nothing is left
+    then) or more data would wait than allowed.
     """
 
     def __init__(self, path: Path, start: dict[str, object]) -> None:
         self.path = path
-        self._ended: os.stat_result | None = None  # the file as it was closed
+        self._ended: os.stat_result | None = None  # the file when it was closed
         self._start = start
         self._rest = b""
-        self._foul = bytearray()  # what came and makes no line, before ``_rest``
+        self._invalid = bytearray()  # bytes of no valid line, before ``_rest``
         self._sum = 0
         self._waiting = bytearray()
-        self._not_taken = self._not_confirmed = ""  # why the disk does not
-        self._named = False  # the folder's list of names has reached the disk
-        self._written = 0  # bytes that the operating system has taken
+        self._not_taken = self._not_confirmed = ""  # why the disk refuses, or does not confirm
+        self._named = False  # the file's name has reached the disk
+        self._written = 0  # bytes that the operating system has accepted
         self._at_line = True  # the last of them ends a line
         self._file = new_file(path)
-        self._numbered = is_same(path, self._file)  # files can be told apart there
-        self._sized = False  # their length is told as it is there
+        self._numbered = is_same(path, self._file)  # the system can tell files apart
+        self._sized = False  # the system reports their length at once
         self.note("capture", {"format": FORMAT, **start})
         if self._waiting:
             self._file.close()
             path.unlink()
-            raise InputError(f"{path}: the capture cannot be begun: {self.refusal}")
+            raise InputError(f"{path}: the capture cannot be created: {self.refusal}")
         self._sized = os.fstat(self._file.fileno()).st_size == self._written
 
     def write(self, data: bytes) -> None:
-        """Bytes as they came from the rig, in pieces of any size."""
+        """Bytes as they came from the rig, in any pieces."""
         *lines, rest = (self._rest + data).split(b"\n")
         for line in lines:
-            if _is_sound(line):
-                self._add_foul()
+            if _is_valid(line):
+                self._note_invalid()
                 self._add(line + b"\n")
             else:
-                self._foul += line + b"\n"
-                if len(self._foul) >= MOST_FOUL:
-                    self._add_foul()
+                self._invalid += line + b"\n"
+                if len(self._invalid) >= MOST_RAW:
+                    self._note_invalid()
         whole = len(rest) - len(rest) % LONGEST_LINE
-        self._foul += rest[:whole]
+        self._invalid += rest[:whole]
         self._rest = rest[whole:]
-        if len(self._foul) >= LONGEST_LINE:
-            self._add_foul()
+        if len(self._invalid) >= LONGEST_LINE:
+            self._note_invalid()
         self._hand_over()
 
     def note(self, name: str, value: dict[str, object]) -> None:
-        """A line of the host's."""
-        self._add_foul()
+        """Write a note of the host."""
+        self._note_invalid()
         self._add(self._note_line(name, value))
         self._hand_over()
 
     @property
     def refusal(self) -> str:
-        """Why the disk does not take the capture, or does not confirm it; empty while it does."""
+        """Why the disk refuses the capture, or does not confirm it; empty otherwise."""
         return self._not_taken or self._not_confirmed
 
     def sync(self) -> None:
-        """Have the disk confirm all that was written so far; ``refusal`` says when it does not."""
+        """Make the disk confirm everything written so far; ``refusal`` says if it does not."""
         if self._file.closed:
             return
-        self._add_foul()
+        self._note_invalid()
         self._hand_over()
         if self._waiting:
             return
@@ -354,7 +356,7 @@ class CaptureWriter:
             self._not_confirmed = ""
 
     def fate(self) -> Fate:
-        """Look whether the file is still there under its name, as it was written."""
+        """Check that the file is still there under its name, as it was written."""
         try:
             there = os.lstat(self.path)
             own = os.fstat(self._file.fileno())
@@ -368,11 +370,11 @@ class CaptureWriter:
         return Fate.THERE if is_as_long else Fate.LENGTH
 
     def begin_anew(self, path: Path, why: Fate) -> int:
-        """Go on in a new file at ``path``, with all that can still be read of the old one.
+        """Continue in a new file at ``path``, with all that can still be read of the old one.
 
-        Gives how many bytes are missing in it, 0 when it is byte for byte as the old one was; a
-        note in it says so. Raises TakenError when the file exists, InputError when it cannot be
-        written; nothing is left then, and the old file goes on.
+        Returns how many bytes are missing from it, 0 when it is an exact copy; a note in it says
+        so. Raises TakenError when the file exists, InputError when it cannot be written; nothing
+        is left then, and the old file goes on.
         """
         keep, is_whole = self._still_there()
         new = new_file(path)
@@ -383,7 +385,7 @@ class CaptureWriter:
             path.unlink()
             self._back_to_end()
             raise InputError(f"{path}: {reason(refused)}") from refused
-        with contextlib.suppress(OSError):  # its disk is gone, it may be
+        with contextlib.suppress(OSError):  # its disk may be gone
             self._file.close()
         was, missing = self.path.name, self._written - keep
         self.path, self._file, self._named = path, new, False
@@ -405,14 +407,14 @@ class CaptureWriter:
         return max(missing, 1)
 
     def _add_again(self, line: bytes) -> None:
-        """A line that waited: a note of it has the sum of what comes before it now."""
+        """Append a line that waited; a note gets the sum of what now comes before it."""
         note = parsed_note(line) if line.startswith(b"#") else None
         self._add(line if note is None else self._note_line(note[0], note[1]))
 
     def _still_there(self) -> tuple[int, bool]:
         """How many bytes of the old file can be kept, and whether that is all of them.
 
-        Where it is not as it was written: whole lines, up to the first byte that no line has.
+        If it was changed: whole lines, up to the first byte that belongs to no valid line.
         """
         total = at = whole_lines = 0
         is_sound = True
@@ -435,16 +437,16 @@ class CaptureWriter:
             self._file.seek(self._written)
 
     def half_line(self) -> None:
-        """The stream was interrupted: what is left of a line is kept as raw bytes."""
-        self._foul += self._rest
+        """The stream was interrupted: keep what is left of a line as raw bytes."""
+        self._invalid += self._rest
         self._rest = b""
-        self._add_foul()
+        self._note_invalid()
         self._hand_over()
 
     def close(self) -> None:
-        """End the file. May be called twice.
+        """End the file; a second call does nothing.
 
-        Raises InputError when the disk does not take the last of it, or does not confirm it.
+        Raises InputError when the disk refuses the last bytes, or does not confirm them.
         """
         if self._file.closed:
             return
@@ -455,14 +457,13 @@ class CaptureWriter:
             self._ended = os.fstat(self._file.fileno())
         if self._waiting:
             raise InputError(
-                f"{self.path}: the last {many(len(self._waiting), 'byte')} of the "
-                f"capture could not be"
-                f" written: {self.refusal}; what stands in it is kept, and reads up to there"
+                f"{self.path}: the last {many(len(self._waiting), 'byte')} of the capture could"
+                f" not be written: {self.refusal}; the rest is kept and can be read"
             )
         if self.refusal:
             raise InputError(
                 f"{self.path}: the capture is written, but the disk does not confirm it:"
-                f" {self.refusal}; look at the disk before you rely on it"
+                f" {self.refusal}; check the disk before you rely on it"
             )
 
     @property
@@ -471,7 +472,7 @@ class CaptureWriter:
         return self._file.closed
 
     def is_there(self) -> bool:
-        """Whether the file that was closed is still there under its name, as it was closed."""
+        """Whether the closed file is still there under its name, unchanged."""
         try:
             there = os.lstat(self.path)
         except OSError:
@@ -491,20 +492,20 @@ class CaptureWriter:
         body = f"# {name} {text} {self._sum:08X}".encode("ascii")
         return b"%b %08X\n" % (body, zlib.crc32(body))
 
-    def _add_foul(self) -> None:
-        """A note of what makes no line, in pieces that a note can hold."""
-        for first in range(0, len(self._foul), MOST_FOUL):
-            foul = self._foul[first : first + MOST_FOUL]
-            self._add(self._note_line("raw", {"hex": foul.hex()}))
-        self._foul.clear()
+    def _note_invalid(self) -> None:
+        """Note bytes of no valid line, in pieces that fit a note."""
+        for first in range(0, len(self._invalid), MOST_RAW):
+            piece = self._invalid[first : first + MOST_RAW]
+            self._add(self._note_line("raw", {"hex": piece.hex()}))
+        self._invalid.clear()
 
     def _add(self, data: bytes) -> None:
         self._sum = zlib.crc32(data, self._sum)
         self._waiting += data
 
     def _hand_over(self) -> None:
-        """Give what waits to the operating system, as far as it takes it; not to a file that
-        another program has cut or written on: a new one is to be begun then."""
+        """Pass waiting data to the operating system, as far as it accepts it. Not to a file that
+        another program has cut or written to: that needs a new one."""
         try:
             while self._waiting and self._is_as_long():
                 taken = self._file.write(self._waiting)
@@ -517,15 +518,15 @@ class CaptureWriter:
             self._not_taken = "another program changes the file" if self._waiting else ""
         if len(self._waiting) > MOST_WAITING:
             raise InputError(
-                f"{self.path}: the capture could not be written on: {self.refusal}, and no more"
-                " can wait in memory; what stands in it so far is kept"
+                f"{self.path}: the capture could not be written: {self.refusal}, and memory for"
+                " waiting data is full; what the file has so far is kept"
             )
 
 
 def begin(folder: Path, stem: str, start: dict[str, object]) -> CaptureWriter:
     """Begin a capture under the first free name: STEM.capture, STEM-2.capture and so on.
 
-    Programs that do so at the same time get a name each. Raises InputError as the writer does.
+    Programs that do so at the same time get different names. Raises InputError as the writer does.
     """
     return at_free_name(folder, stem, lambda path: CaptureWriter(path, start))
 
@@ -535,10 +536,10 @@ pause = time.sleep
 
 
 def is_growing(path: Path) -> bool:
-    """Tell whether a program is writing this capture just now. May take two seconds to see.
+    """Whether a program is writing this capture now; this can take two seconds.
 
-    It was written on lately, has no end, and goes on growing: live a note comes every second.
-    Raises InputError when it cannot be looked at.
+    It is if the file changed recently, has no end and grows: live, a note comes every second.
+    Raises InputError when it cannot be read.
     """
     try:
         seen = path.stat()
@@ -560,8 +561,8 @@ def _has_end(path: Path, size: int) -> bool:
     return note is not None and note[0] == "end"
 
 
-def _is_sound(line: bytes) -> bool:
-    """Whether ``line``, given without its LF, may stand in the capture as it came."""
+def _is_valid(line: bytes) -> bool:
+    """Whether ``line``, without its LF, can be kept in the capture as it came."""
     if not line or line.startswith(b"#") or len(line) >= LONGEST_LINE or not line.isascii():
         return False
     return decode(line) is not None and line.removesuffix(b"\r").decode("ascii").isprintable()
@@ -577,30 +578,30 @@ class Fate(Enum):
     NAME_GONE = "deleted or renamed"
     FOLDER_GONE = "folder gone"
     REPLACED = "replaced"
-    LENGTH = "cut or written on by another program"
-    NO_ANSWER = "disk does not answer"
+    LENGTH = "cut or written to by another program"
+    NO_ANSWER = "disk does not respond"
 
 
 class TakenError(InputError):
-    """There is a file of that name already."""
+    """A file of that name exists."""
 
 
 def at_free_name(folder: Path, stem: str, make: Callable[[Path], T]) -> T:
-    """What ``make`` gives at the first name for which it raises no TakenError."""
+    """The result of ``make`` for the first name that is free (no TakenError)."""
     for extra in ("", *(f"-{n}" for n in range(2, 100))):
         with contextlib.suppress(TakenError):
             return make(folder / f"{stem}{extra}{SUFFIX}")
-    raise InputError(f"{folder}: a hundred captures began in one second; wait and try again")
+    raise InputError(f"{folder}: a hundred captures began in one second; wait, then try again")
 
 
 def new_file(path: Path) -> BinaryIO:
-    """A file that was not there before. Raises TakenError, or InputError."""
+    """Create a file. Raises TakenError if it exists, else InputError."""
     try:
         return open(path, "x+b", buffering=0, opener=_to_append)
     except FileExistsError as why:
-        raise TakenError(f"{path}: the capture cannot be begun: {reason(why)}") from why
+        raise TakenError(f"{path}: the capture cannot be created: {reason(why)}") from why
     except OSError as why:
-        raise InputError(f"{path}: the capture cannot be begun: {reason(why)}") from why
+        raise InputError(f"{path}: the capture cannot be created: {reason(why)}") from why
 
 
 def _to_append(path: str, flags: int) -> int:
@@ -608,7 +609,7 @@ def _to_append(path: str, flags: int) -> int:
 
 
 def is_same(path: Path, file: BinaryIO) -> bool:
-    """Whether the system tells by their numbers that a name is that of an open file."""
+    """Whether a name is that of an open file, by the system's file numbers."""
     try:
         return os.path.samestat(os.lstat(path), os.fstat(file.fileno()))
     except OSError:
@@ -616,7 +617,7 @@ def is_same(path: Path, file: BinaryIO) -> bool:
 
 
 def copied(old: BinaryIO, new: BinaryIO, size: int) -> int:
-    """Copy ``size`` bytes from the beginning; their CRC-32. Raises OSError."""
+    """Copy ``size`` bytes from the beginning; returns their CRC-32. Raises OSError."""
     total = at = 0
     old.seek(0)
     while at < size:
@@ -631,15 +632,15 @@ def copied(old: BinaryIO, new: BinaryIO, size: int) -> int:
 
 
 def names_to_disk(folder: Path) -> None:
-    """Have a folder's list of names reach the disk, where the system offers such a thing. Raises
-    OSError when the disk does not confirm it."""
-    if os.name == "nt":  # there is no such thing there
+    """Write a folder's names to the disk, where the system can. Raises OSError when the disk does
+    not confirm it."""
+    if os.name == "nt":  # Windows cannot
         return
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)
     except OSError as why:
-        if why.errno not in (errno.EINVAL, errno.ENOTSUP):  # some network disks have no such thing
+        if why.errno not in (errno.EINVAL, errno.ENOTSUP):  # some network disks cannot
             raise
     finally:
         os.close(handle)

@@ -1,4 +1,4 @@
-"""A recording, whatever its format, as batches of records: the table of recording formats."""
+"""The table of recording formats, and how a recording of any format is opened."""
 
 from __future__ import annotations
 
@@ -37,11 +37,11 @@ class Recording:
 
 @dataclass(frozen=True, slots=True)
 class RecordingFormat:
-    """What a format has to give.
+    """What a format provides.
 
-    ``recognises`` sees the first bytes of a file, at most ``HEAD_BYTES``. ``batches`` opens a file:
-    path, counts per turn (None: not entered) and the file's names of the pins. It raises InputError
-    when the file cannot be read, or does not state the counts per turn that were not entered.
+    ``recognises`` gets the first bytes of a file, at most ``HEAD_BYTES``. ``batches`` opens a file:
+    path, counts per turn (None: not entered) and the names of its pins. It raises InputError when
+    the file cannot be read, or has no counts per turn and none were entered.
     """
 
     kind: str  # in answers
@@ -60,14 +60,14 @@ def open_recording(
 ) -> Recording:
     """Open a recording of any format.
 
-    Raises InputError when no format recognises it, it cannot be read, or the counts per turn are
+    Raises InputError when no format recognises it, it cannot be read, or its counts per turn are
     not known.
     """
     return format_of(path).batches(path, counts_per_turn, names or {})
 
 
 def format_of(path: Path) -> RecordingFormat:
-    """The format of a recording. Raises InputError where none fits, or it cannot be read."""
+    """The format of a recording. Raises InputError when none fits, or it cannot be read."""
     try:
         with open_file(path) as file:
             head = file.read(HEAD_BYTES)
@@ -78,7 +78,7 @@ def format_of(path: Path) -> RecordingFormat:
         if each.recognises(head):
             return each
     if not head.split():
-        raise InputError(f"{path}: is empty; a recording was expected")
+        raise InputError(f"{path}: the file is empty; give a recording")
     begins = "".join(chr(c) if 32 < c < 127 else "?" for c in head.split()[0][:40])
     kinds = " and no ".join(each.name for each in formats)
-    raise InputError(f"{path}: is no {kinds}: it begins with '{begins}'")
+    raise InputError(f"{path}: this is no {kinds}: it begins with '{begins}'")

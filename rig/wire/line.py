@@ -1,12 +1,6 @@
-"""Encode, decode, fields, 32-bit unwrap; the rules once.
+"""One line of the format in ``firmware_notes/protocol.md``: encode, decode, fields, unwrapping.
 
-One line of the format in ``firmware_notes/protocol.md``: put together, taken apart.
-
-Knows the frame (kind, running number, fields, CRC-32) and nothing of what the fields mean.
-
-The fields of a line: numbers, names, and the encoder edges beside an event.
-
-Numbers that wrap, carried on beyond their 32 bits by modular difference.
+The frame is kind, running number, fields and CRC-32; what the fields mean is left to the readers.
 """
 
 from __future__ import annotations
@@ -21,7 +15,7 @@ from rig.base.rounding import many
 
 PROTOCOL = 1
 LONGEST_LINE = 96
-"""Bytes of a line, LF included: ``W`` needs 79; the rest is room for a later version."""
+"""Bytes of a line, LF included: ``W`` needs 79; the rest is reserved for later versions."""
 
 HEX_DIGITS = b"0123456789ABCDEF"
 
@@ -45,9 +39,9 @@ def encode(kind: str, number: int, *fields: str) -> bytes:
 
 
 def decode(line: bytes) -> list[bytes] | None:
-    """Parts of a line (kind, number, fields) without CRC, or None when the CRC does not hold.
+    """Parts of a line (kind, number, fields) without CRC, or None when the CRC is wrong.
 
-    ``line`` is given without its LF; one CR at its end is passed over.
+    ``line`` comes without its LF; one CR at its end is ignored.
     """
     if line.endswith(b"\r"):
         line = line[:-1]
@@ -66,7 +60,7 @@ class FieldError(ValueError):
 
 
 def number(field: bytes, bits: int = 32) -> int:
-    """The unsigned hexadecimal ``field``. Raises FieldError when it is none or too large."""
+    """The unsigned hexadecimal ``field``. Raises FieldError if it is not one or too large."""
     if not field or field.translate(None, HEX_DIGITS):
         raise FieldError("a field that is not an upper-case hexadecimal number")
     value = int(field, 16)
@@ -76,7 +70,7 @@ def number(field: bytes, bits: int = 32) -> int:
 
 
 def name_text(field: bytes) -> str:
-    """The name of a rig. Raises FieldError when a character is not allowed."""
+    """The name of a rig. Raises FieldError if a character is not allowed."""
     if not 1 <= len(field) <= LONGEST_NAME or not _NAME.issuperset(field):
         raise FieldError(f"a name that is not 1 to {LONGEST_NAME} of A-Z a-z 0-9 . _ + -")
     return field.decode("ascii")
@@ -88,16 +82,16 @@ Around = tuple[tuple[float, ...], tuple[int, ...], tuple[int, ...]]
 def around(near: list[bytes], t_us: int, count: int) -> Around:
     """Times, boundaries and steps of the two encoder edges before and the two after an event.
 
-    ``near`` holds the four fields in order of time. At the event the count is ``count``; from it
-    the boundary of each neighbour follows: going up, a step crosses the boundary with the number
-    of the count that it reaches; going down, the number of the count that it leaves.
-    Raises FieldError when there are not four, or when a farther one is told without the nearer.
+    ``near`` has the four fields in order of time. At the event the count is ``count``; the boundary
+    of each neighbour follows from it: a step up crosses the boundary with the number of the count
+    that it reaches, a step down that of the count that it leaves. Raises FieldError when there are
+    not four, or when a farther one is given without the nearer.
     """
     if len(near) != 4:
         raise FieldError(f"{many(len(near), 'encoder edge')} beside an event; 4 fields are needed")
     older, newer, first, second = (_neighbour(field) for field in near)
     if (older and not newer) or (second and not first):
-        raise FieldError("a far encoder edge is told, the near one is not")
+        raise FieldError("a far encoder edge is given without the near one")
     before, after = [], []
     at = count
     for edge in (newer, older):
@@ -112,9 +106,9 @@ def around(near: list[bytes], t_us: int, count: int) -> Around:
             after.append((t_us + distance, max(at, at + step), step))
             at += step
     missing = (math.nan, 0, 0)
-    told = [*reversed(before + [missing] * (2 - len(before)))]
-    told += after + [missing] * (2 - len(after))
-    times, boundaries, steps = zip(*told, strict=True)
+    edges = [*reversed(before + [missing] * (2 - len(before)))]
+    edges += after + [missing] * (2 - len(after))
+    times, boundaries, steps = zip(*edges, strict=True)
     return times, boundaries, steps
 
 
@@ -136,24 +130,24 @@ LATEST_US = 2_000_000
 
 
 def signed_step(now: int, before: int) -> int:
-    """The step from ``before`` to ``now``, both modulo 2**32, taken as the shorter way round.
+    """The step from ``before`` to ``now``, both modulo 2**32, the shorter way round.
 
-    Sound while the true step is below 2**31 (for a microsecond clock: 2147.48 s).
+    Correct while the true step is below 2**31 (for a microsecond clock: 2147.48 s).
     """
     return ((now - before + HALF) & (WRAP - 1)) - HALF
 
 
 def signed_steps(now: Ints, before: Ints | int) -> Ints:
-    """``signed_step`` of many."""
+    """``signed_step`` vectorised."""
     return ((now - before + HALF) & (WRAP - 1)) - HALF
 
 
 class Clock:
-    """The rig's 32-bit microseconds, carried on.
+    """The rig's 32-bit microseconds, unwrapped.
 
-    A record may be older than the latest one by ``LATEST_US``. A larger step back cannot come
-    from a running rig; ``stretch`` then returns None and the caller concludes a restart.
-    Assumption: silence is shorter than 2**31 us, or a health record tells the time since start.
+    A record may be older than the latest one by ``LATEST_US``. A larger step back cannot come from
+    a running rig: ``unwrap`` returns None, and the caller concludes a restart. Assumption: silence
+    is shorter than 2**31 us, or a health record gives the time since start.
     """
 
     def __init__(self, offset_us: int = 0) -> None:
@@ -161,8 +155,8 @@ class Clock:
         self._offset_us = offset_us
         self._uptime_known = False
 
-    def stretch(self, t32: int) -> int | None:
-        """Time on the carried clock for the 32-bit ``t32``; None when it ran backwards."""
+    def unwrap(self, t32: int) -> int | None:
+        """Unwrapped time for the 32-bit ``t32``; None when it ran backwards."""
         if self.latest_us is None:
             self.latest_us = t32 + self._offset_us
             return self.latest_us
@@ -173,11 +167,11 @@ class Clock:
         self.latest_us = max(t_us, self.latest_us)
         return t_us
 
-    def stretch_many(self, t32: Ints, timed: NDArray[np.bool_]) -> tuple[Ints, Ints, int]:
-        """``stretch`` of many in succession, ``latest_us`` after each, how many are sound.
+    def unwrap_many(self, t32: Ints, timed: NDArray[np.bool_]) -> tuple[Ints, Ints, int]:
+        """``unwrap`` of many in succession, ``latest_us`` after each, and how many are valid.
 
-        Lines that are not ``timed`` hold no time. ``latest_us`` is left to the caller, who may
-        not want all of them; it has to be known.
+        Lines that are not ``timed`` have no time. Does not update ``latest_us``, which must be
+        known: the caller may not use all of them.
         """
         assert self.latest_us is not None
         step = signed_steps(t32, self.latest_us - self._offset_us)
@@ -190,16 +184,16 @@ class Clock:
         return self.latest_us + step, self.latest_us + most, sound
 
     def agrees(self, t_us: int, uptime_s: int) -> bool:
-        """True when ``uptime`` would have nothing to learn and nothing to say."""
+        """Whether ``uptime`` would change and report nothing."""
         return self._uptime_known and self._unseen(t_us, uptime_s) <= 0
 
     def _unseen(self, t_us: int, uptime_s: int) -> int:
         return round((uptime_s * 1_000_000 - (t_us - self._offset_us)) / WRAP)
 
     def uptime(self, t_us: int, uptime_s: int) -> int:
-        """Turns of the clock that went unseen before ``t_us``, by the rig's own uptime.
+        """Turns of the clock during silence before ``t_us``, from the rig's own uptime.
 
-        The first call only learns where the rig's clock began.
+        The first call only notes where the rig's clock began.
         """
         turns = self._unseen(t_us, uptime_s)
         if not self._uptime_known:
@@ -212,13 +206,13 @@ class Clock:
 
 
 class Count:
-    """The rig's 32-bit count, carried on. Sound while it moves by less than 2**31 at once."""
+    """The rig's 32-bit count, unwrapped. Correct while it moves by less than 2**31 at once."""
 
     def __init__(self) -> None:
         self._latest: int | None = None
 
-    def stretch(self, c32: int, *, keep: bool = True) -> int:
-        """The carried count for ``c32``; ``keep`` makes it the one that the next is taken from."""
+    def unwrap(self, c32: int, *, keep: bool = True) -> int:
+        """The unwrapped count for ``c32``; with ``keep`` the next one continues from it."""
         if self._latest is None:
             self._latest = signed_step(c32, 0)
         count = self._latest + signed_step(c32, self._latest & (WRAP - 1))
@@ -228,11 +222,11 @@ class Count:
 
     @property
     def latest(self) -> int | None:
-        """The count that the next is taken from; None before the first."""
+        """The count from which the next one continues; None before the first."""
         return self._latest
 
-    def stretch_many(self, c32: Ints) -> Ints:
-        """``stretch`` of many in succession, the first of which is not the first of all."""
+    def unwrap_many(self, c32: Ints) -> Ints:
+        """``unwrap`` of many in succession; not for the first of all."""
         assert self._latest is not None
         if not len(c32):
             return c32

@@ -1,7 +1,7 @@
 """Serial ports: list them, find the one on which a rig answers, open it, say why it cannot open.
 
 Anything that pyserial opens is a port: a device path, ``COM3``, ``socket://host:port``. It is
-opened for this program alone where the system can do that.
+opened exclusively where the system supports that.
 """
 
 from __future__ import annotations
@@ -27,17 +27,17 @@ from rig.wire.records import Identity
 
 BAUD = 500_000
 LEAST_BAUD, MOST_BAUD = 50, 12_000_000
-"""The lowest rate that POSIX names (termios.h), and the highest of common USB adapters (common
+"""The lowest rate that POSIX has (termios.h), and the highest of common USB adapters (common
 practice, no source)."""
 
 WAIT_S = 0.02
-"""``read`` waits so long for the first byte."""
+"""How long ``read`` waits for the first byte."""
 
-_MOST = 1 << 16  # bytes given at once
+_MOST = 1 << 16  # bytes returned at once
 
 
 class Port:
-    """An open line to a rig. Reading and writing raise RigLostError when it went away."""
+    """An open line to a rig. Reading and writing raise RigLostError when the rig is gone."""
 
     def __init__(self, url: str, baud: int, line: serial.Serial) -> None:
         self.url = url
@@ -51,7 +51,7 @@ class Port:
         return bool(self._line.is_open)
 
     def read(self) -> bytes:
-        """What is there; waits up to 20 ms for the first byte; b"" when there is none."""
+        """The bytes that have arrived; waits up to 20 ms for the first; b"" if there are none."""
         if self._kept:
             seen, self._kept = self._kept, b""
             return seen
@@ -62,22 +62,22 @@ class Port:
                 seen += more
         except (OSError, TypeError, ValueError) as why:
             # pyserial raises TypeError or ValueError when another thread closes the line.
-            if not seen:  # else the next call says it, and what came before is not lost
+            if not seen:  # otherwise the next call reports it, and these bytes are not lost
                 raise RigLostError(f"{self.url}: the rig went away: {_words(why)}") from why
         return seen
 
     def _waiting(self) -> bytes:
-        """What has arrived already."""
+        """Bytes that have arrived already."""
         if not self.url.startswith("socket:"):
             return bytes(self._line.read(self._line.in_waiting))
-        self._line.timeout = 0  # a socket cannot say how much there is
+        self._line.timeout = 0  # a socket cannot report how many there are
         try:
             return bytes(self._line.read(_MOST))
         finally:
             self._line.timeout = WAIT_S
 
     def give_back(self, seen: bytes) -> None:
-        """Bytes that were read only to learn who speaks there: ``read`` gives them once more."""
+        """Put back bytes that were read only to identify the device; ``read`` returns them next."""
         self._kept = seen + self._kept
 
     def write(self, data: bytes) -> None:
@@ -88,7 +88,7 @@ class Port:
             raise RigLostError(f"{self.url}: the rig went away: {_words(why)}") from why
 
     def close(self) -> None:
-        """Give the port back. May be called twice."""
+        """Release the port; a second call does nothing."""
         self._line.close()
 
     def __enter__(self) -> Port:
@@ -104,16 +104,16 @@ class Port:
 
 
 def open_port(url: str, baud: int = BAUD) -> Port:
-    """Open ``url``. Raises InputError with one sentence: which port, why not, what to do."""
+    """Open ``url``. Raises InputError with the port, the reason and what to do."""
     if not LEAST_BAUD <= baud <= MOST_BAUD:
         raise InputError(
-            f"baud rate {baud}: enter {LEAST_BAUD} to {MOST_BAUD}; a rig speaks at {BAUD} unless"
-            " its maker says otherwise"
+            f"baud rate {baud}: enter {LEAST_BAUD} to {MOST_BAUD}; a rig uses {BAUD} unless its"
+            " maker says otherwise"
         )
     _check_network(url)
     what = _no_port(url)
     if what:
-        raise InputError(f"{url}: this is {what}, no serial port; rig ports lists those there are")
+        raise InputError(f"{url}: this is {what}, not a serial port; rig ports lists the ports")
     options = {} if "://" in url or sys.platform == "win32" else {"exclusive": True}
     try:
         line = serial.serial_for_url(
@@ -124,8 +124,8 @@ def open_port(url: str, baud: int = BAUD) -> Port:
             **options,  # type: ignore[arg-type]  # the stub knows string options only
         )
     except (ValueError, ImportError, LookupError, AttributeError, TypeError, re.error) as why:
-        # So pyserial's kinds of address fail on what they do not expect (``hwgrep://[``).
-        raise InputError(f"{url}: this is no port that can be opened: {why}") from why
+        # pyserial's address handlers fail like this on input they do not expect (``hwgrep://[``).
+        raise InputError(f"{url}: this port cannot be opened: {why}") from why
     except OSError as why:
         raise InputError(_why_not(url, why)) from why
     return Port(url, baud, line)
@@ -134,27 +134,27 @@ def open_port(url: str, baud: int = BAUD) -> Port:
 def _why_not(url: str, why: OSError) -> str:
     code = _code(why)
     if "://" in url:
-        return f"{url}: nothing can be reached there: {_words(why)}"
+        return f"{url}: nothing answers at this address: {_words(why)}"
     if code in (errno.EACCES, errno.EPERM) and Path(url).exists():
-        return f"{url}: this user may not open the port; {_permission(url)}"
-    # Windows refuses a port that is in use, and pyserial keeps of that only the text.
+        return f"{url}: you may not open this port; {_permission(url)}"
+    # Windows refuses a port that is in use; pyserial keeps only the text of that error.
     refused = "exclusively lock" in str(why) or "PermissionError" in str(why)
     if refused or code in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK):
         holder = _holder(url)
-        held = f"by {holder}" if holder else "by another program"
-        return f"{url}: the port is taken {held}; close that program, then try again"
+        holder = f"by {holder}" if holder else "by another program"
+        return f"{url}: the port is in use {holder}; close that program, then try again"
     if code == errno.ENOENT or "could not open port" in str(why).lower():
         from serial.tools.list_ports import comports
 
         there = ", ".join(sorted(port.device for port in comports())) or "none"
-        return f"{url}: there is no such port; the ports of this computer: {there}"
-    if "Could not configure port" in str(why):  # the system's number is in its text alone
-        return f"{url}: this is a device, but no serial port; rig ports lists those there are"
+        return f"{url}: there is no such port; this computer has: {there}"
+    if "Could not configure port" in str(why):  # the system's error number is only in its text
+        return f"{url}: this device is not a serial port; rig ports lists the ports"
     return f"{url}: the port cannot be opened: {_words(why)}"
 
 
 def _check_network(url: str) -> None:
-    """Raise InputError when ``url`` is a network address that cannot be one."""
+    """Raise InputError when ``url`` is a network address that is not valid."""
     if not url.lower().startswith(("socket://", "rfc2217://")):
         return
     scheme = url.partition(":")[0]
@@ -169,21 +169,21 @@ def _check_network(url: str) -> None:
     try:
         address.hostname.encode("idna")
     except UnicodeError as why:
-        raise InputError(f"{url}: no host can have such a name") from why
+        raise InputError(f"{url}: no host can have this name") from why
 
 
 def _no_port(url: str) -> str:
-    """What lies there, when that can be no port."""
+    """What ``url`` names, if that cannot be a port."""
     if "://" in url:
         return ""
     path = Path(url)
     if not url.strip():
-        return "no name"
+        return "an empty name"
     try:
         path.stat()
-    except (OSError, ValueError) as why:  # ValueError: a NUL in it
+    except (OSError, ValueError) as why:  # ValueError: it has a NUL
         known = isinstance(why, OSError) and why.errno not in (errno.ENAMETOOLONG, errno.EINVAL)
-        return "" if known else "a name that nothing can have"
+        return "" if known else "not a possible name"
     if path.is_file():
         return "a file"
     if path.is_dir():
@@ -204,7 +204,7 @@ def _words(why: Exception) -> str:
 
 
 def _permission(url: str) -> str:
-    """Which group may open the device, on systems that have such groups."""
+    """Which group may open the device, on systems with groups."""
     try:
         import grp
 
@@ -217,7 +217,7 @@ def _permission(url: str) -> str:
 
 
 def _holder(url: str) -> str:
-    """Name and number of the program that has the device open, where it can be known (Linux)."""
+    """Name and number of the program that has the device open, if known (Linux)."""
     target = os.path.realpath(url)
     ours = ""
     for handle in Path("/proc").glob("[0-9]*/fd/*"):
@@ -226,23 +226,23 @@ def _holder(url: str) -> str:
                 continue
             process = handle.parts[2]
             if int(process) == os.getpid():
-                ours = "this very program"
+                ours = "this program"
                 continue
             name = Path("/proc", process, "comm").read_text("utf-8", "replace").strip()
         except OSError:
-            continue  # ended meanwhile, or not ours to look at
+            continue  # it has ended, or may not be inspected
         return f"{''.join(c if c.isprintable() else '?' for c in name)} (process {process})"
     return ours
 
 
 RATES = (BAUD, 250_000, 115_200)
-"""Tried in this order. 500000 is the rate of the line format's own rig."""
+"""Rates in the order in which they are tried. 500000 is that of the line format's own rig."""
 
 LISTEN_S = 2.5
-"""A rig speaks ten times a second; a board that is reset by opening the port takes two seconds."""
+"""A rig sends ten times a second; a board that opening the port resets takes two seconds."""
 
 clock_s = time.monotonic
-"""What ``LISTEN_S`` is measured by."""
+"""The clock for ``LISTEN_S``."""
 
 ENOUGH_LINES = 3
 MOST_KEPT = 8192
@@ -250,7 +250,7 @@ MOST_KEPT = 8192
 
 @dataclass(frozen=True, slots=True)
 class PortInfo:
-    """What the system knows of a port; all texts are made harmless."""
+    """What the system knows about a port; all texts are escaped."""
 
     device: str
     description: str
@@ -276,13 +276,13 @@ def list_ports() -> list[PortInfo]:
 
 
 class AnotherRigError(RigLostError):
-    """A rig is there, but not the one that was there before."""
+    """A rig answers, but not the one that was there before."""
 
 
 def find_rig(urls: Iterable[str] | None = None) -> Port:
     """The one port on which a rig answers, open; ``urls`` are tried instead of the system's.
 
-    A rig of another version of the line format is not taken. Raises RigLostError when none
+    A rig of another version of the line format is not accepted. Raises RigLostError when none
     answers, InputError when several do.
     """
     tried = [port.device for port in list_ports()] if urls is None else list(urls)
@@ -304,7 +304,7 @@ def find_rig(urls: Iterable[str] | None = None) -> Port:
         port.close()
     if found:
         names = " and ".join(port.url for port in found)
-        raise InputError(f"rigs answer on {names}: say which one with --port")
+        raise InputError(f"rigs answer on {names}: choose one with --port")
     raise RigLostError(f"no rig answers: {'; '.join(said)}")
 
 
@@ -317,13 +317,13 @@ def _rig_on(url: str) -> tuple[Port | None, str]:
         except RigError as wrong:
             return None, str(wrong)
         wrong_line = diagnose(seen, baud)
-        if not wrong_line and _sound_lines(seen) >= ENOUGH_LINES:
+        if not wrong_line and _valid_lines(seen) >= ENOUGH_LINES:
             return port, ""
         port.close()
-        few = "a rig is heard, but hardly: look at its cable and at the baud rate (--baud)"
+        few = "few lines arrive intact: check the cable and the baud rate (--baud)"
         why = why or f"{url}: {wrong_line or few}"
         if not seen or _hello(seen) is not None:
-            break  # silence is silent at any rate, and who is understood speaks at this one
+            break  # silence does not depend on the rate, and a rig that is understood uses this one
     return None, why
 
 
@@ -335,7 +335,7 @@ def _listen(port: Port) -> bytes:
         until = clock_s() + LISTEN_S
         while clock_s() < until:
             seen = (seen + port.read())[-MOST_KEPT:]
-            if _sound_lines(seen) >= ENOUGH_LINES and _hello(seen) is not None:
+            if _valid_lines(seen) >= ENOUGH_LINES and _hello(seen) is not None:
                 break
     except RigError:
         port.close()
@@ -352,12 +352,12 @@ def _hello(seen: bytes) -> Identity | None:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a rig was found, so that it is found again after it was unplugged."""
+    """Where a rig was found, to find it again after it was unplugged."""
 
     url: str
     baud: int
     usb: tuple[str, str]  # id and serial of its USB adapter, empty when it has none
-    others: frozenset[str]  # the ports of this computer that were there beside it
+    others: frozenset[str]  # this computer's other ports at that time
 
     @staticmethod
     def of(port: Port) -> Place:
@@ -370,10 +370,10 @@ class Place:
     def again(self, rig: Identity | None) -> Port:
         """The same rig, open: under its old name, or under one that was not there before.
 
-        ``rig`` is what it said of itself, None when it never did. A port is taken when the rig on
-        it says the same, or when nothing is heard and the USB adapter or the name is the same.
-        Nothing is written to ports that were there all along: other devices may be on them.
-        Raises AnotherRigError when only another rig answers, else RigLostError.
+        ``rig`` is its identity, None if it never sent one. A port is accepted when its rig has the
+        same identity, or when it is silent and the USB adapter or the name is the same. Nothing is
+        written to ports that were there before: other devices may be on them. Raises
+        AnotherRigError when only another rig answers, else RigLostError.
         """
         there = [each for each in list_ports() if each.device not in self.others]
         own = [each.device for each in there if self.usb[1] and _usb(each) == self.usb]
@@ -394,12 +394,10 @@ class Place:
             port.close()
             if hello is not None and rig is not None:
                 another = another or (
-                    f"another rig is on {url}: it calls itself {hello.name}, {hello.contacts}"
-                    f" contact inputs, {many(hello.counts_per_turn, 'count')} a turn, "
-                    f"and this capture is"
-                    f" of {rig.name}, {rig.contacts} inputs, "
-                    f"{many(rig.counts_per_turn, 'count')}; plug"
-                    " that one in, or end here and begin anew"
+                    f"another rig is on {url}: {hello.name}, {hello.contacts} contact inputs,"
+                    f" {many(hello.counts_per_turn, 'count')} a turn; this capture is of"
+                    f" {rig.name}, {rig.contacts} inputs, {many(rig.counts_per_turn, 'count')};"
+                    " plug that one in, or end here and start again"
                 )
         if another:
             raise AnotherRigError(another)
@@ -411,19 +409,19 @@ def _usb(port: PortInfo) -> tuple[str, str]:
 
 
 def _same(heard: Identity, before: Identity | None) -> bool:
-    """Tell whether it is the same rig by what it says of itself; any will do where none spoke."""
+    """Whether two identities are the same rig's; any is, if there was none before."""
     return before is None or replace(heard, t_us=before.t_us) == before
 
 
 def diagnose(seen: bytes, baud: int = BAUD) -> str:
-    """One sentence on the first bytes of a line; empty when a rig is speaking as it should."""
+    """One sentence on the first bytes of a line; empty when a rig answers properly."""
     if not seen:
-        return "nothing is heard: is the rig powered, and is this its port?"
+        return "nothing is received: check that the rig is powered and that this is its port"
     lines = [decode(line) for line in seen.split(b"\n")[:-1]]
     for parts in lines:
         if parts and parts[0] == b"I" and parts[2:3] and parts[2].lstrip(b"0") != b"%X" % PROTOCOL:
             return (
-                "the rig speaks another version of the line format than this program:"
+                "the rig uses another version of the line format than this program:"
                 " update one of the two"
             )
     if any(lines):
@@ -433,11 +431,11 @@ def diagnose(seen: bytes, baud: int = BAUD) -> str:
         heard = _harmless(
             seen.replace(b"\r", b"\n").strip().split(b"\n")[-1][:40].decode("ascii", "replace")
         )
-        return f"another device is talking there, not a rig: it says {heard!r}"
-    return f"what is heard is garbage: probably not {baud} baud (--baud), or not a rig"
+        return f"another device answers, not a rig: it sends {heard!r}"
+    return f"only garbage is received: probably not {baud} baud (--baud), or not a rig"
 
 
-def _sound_lines(seen: bytes) -> int:
+def _valid_lines(seen: bytes) -> int:
     return sum(decode(line) is not None for line in seen.split(b"\n")[:-1])
 
 

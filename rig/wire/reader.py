@@ -1,11 +1,7 @@
-"""Bytes in any pieces to batches.
+"""Bytes in pieces of any size; batches of records and line errors out. No input or output inside.
 
-Bytes in, in pieces of any size; records and trouble out. No input or output inside.
-
-The same object is fed by a port, a capture, a test and a fuzzer. What comes out does not depend
-on how the bytes were cut, apart from how the batches are cut.
-
-Batches as they are being put together from single rows and from many at a time.
+A port, a capture, a test and a fuzzer feed the same object. The records do not depend on how the
+bytes were cut; only their division into batches does.
 """
 
 from __future__ import annotations
@@ -19,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.base.rounding import many
-from rig.wire.batch_parser import BatchParser, Carried, Taken
+from rig.wire.batch_parser import BatchParser, Carried, ParsedLines
 from rig.wire.line import (
     HEX_DIGITS,
     LONGEST_LINE,
@@ -50,13 +46,13 @@ from rig.wire.records import (
 )
 
 AFTER_RESTART_US = 1_000_000
-"""The carried clock goes on this long after a restart: how long the rig was away is not known."""
+"""Added to the clock at a restart, as the time for which the rig was away is not known."""
 
 FEW = 16
-"""So few lines are read one by one as fast as together."""
+"""Fewer lines than this are as fast one by one."""
 
 MANY = 2048
-"""At most so many are taken together: their arrays stay near the processor."""
+"""Lines parsed together at most: their arrays stay in the processor's cache."""
 
 _HEX_AND_SPACE = HEX_DIGITS + b" "
 _MASK = WRAP - 1
@@ -65,8 +61,8 @@ _MASK = WRAP - 1
 class LineReader:
     """Turns the bytes of a rig into batches of records.
 
-    ``feed`` takes any piece of the stream; ``finish`` says that no more will come. Neither raises
-    for anything that a line may hold.
+    ``feed`` takes any piece of the stream; ``finish`` ends it. Neither raises, whatever a line
+    contains.
     """
 
     def __init__(self) -> None:
@@ -76,7 +72,7 @@ class LineReader:
         self._clock = Clock()
         self._count = Count()
         self._protocol_ok = True
-        self._out = Gathered()
+        self._out = BatchBuilder()
         self._fresh_counts()
         self.lines = 0
         self._sure_us = 0.0
@@ -95,7 +91,7 @@ class LineReader:
     # -- bytes to lines ---------------------------------------------------------------------
 
     def feed(self, data: bytes) -> list[Batch]:
-        """Batches made of the lines that ``data`` completes. Never empty-handed batches."""
+        """Batches of the lines that ``data`` completes. Never returns an empty batch."""
         pieces = (self._rest + data).split(b"\n")
         self._rest = pieces.pop()
         self._all(pieces, ())
@@ -108,9 +104,9 @@ class LineReader:
         return self._out.take()
 
     def play(self, data: bytes, notes: Sequence[tuple[int, Note]]) -> list[Batch]:
-        """``feed`` for whole lines out of a capture, with the host's notes among them.
+        """``feed`` for whole lines of a capture, with the host's notes among them.
 
-        Each note comes with the number of lines that stand before it; its time is filled in.
+        Each note comes with the number of lines before it; its time is filled in.
         """
         if data:
             lines = (self._rest + data).split(b"\n")
@@ -121,19 +117,19 @@ class LineReader:
         return self._out.take()
 
     def finish(self) -> list[Batch]:
-        """What is left when the stream ends: a half line is trouble, not a record."""
+        """The end of the stream; half a line is a line error."""
         if self._rest and not self._overlong:
-            self._trouble("half-line", f"the stream ended inside a line: {_shown(self._rest)}")
+            self._line_error("half-line", f"the stream ended inside a line: {_shown(self._rest)}")
         self._rest = b""
         self._overlong = False
         return self._out.take()
 
     def interrupted(self) -> list[Batch]:
-        """The stream was cut and will begin anew (cable out). What the rig did meanwhile is not
-        known: it may have gone on, or have been restarted."""
+        """The stream was interrupted (cable out). The rig may have run on or have been
+        restarted."""
         batches = self.finish()
         self._expected = None
-        self._trouble("interrupted", "the line was interrupted")
+        self._line_error("interrupted", "the line was interrupted")
         return batches + self._out.take()
 
     @property
@@ -143,11 +139,11 @@ class LineReader:
 
     @property
     def now_us(self) -> float:
-        """Latest time of the rig's carried clock, microseconds; 0 before the first."""
+        """Latest unwrapped time of the rig's clock, microseconds; 0 before the first."""
         return float(self._clock.latest_us or 0)
 
     def _too_long(self) -> None:
-        self._trouble("long-line", f"a line of more than {LONGEST_LINE} bytes")
+        self._line_error("long-line", f"a line of more than {LONGEST_LINE} bytes")
 
     # -- lines to records -------------------------------------------------------------------
 
@@ -179,7 +175,7 @@ class LineReader:
     def _side_by_side(
         self, lines: Sequence[bytes], first: int, due: deque[tuple[int, Note]]
     ) -> None:
-        """The same, but lines of the common kinds are taken together."""
+        """The same, with lines of the common kinds parsed together."""
         together = BatchParser(lines)
         at = 0
         for stop in [*np.flatnonzero(~together.common).tolist(), len(lines)]:
@@ -189,15 +185,15 @@ class LineReader:
                 if taken is not None:
                     self._keep(taken, first + at, due)
                     at += taken.lines
-                # What it stopped at is out of the ordinary; where much is, to try all of the rest
-                # together again after each line would take a hundred times as long.
+                # After an irregular line, go on one by one for a while: trying all of the rest
+                # together after each of many would take a hundred times as long.
                 upto = min(at + FEW, stop)
                 self._one_by_one(lines[at:upto], first + at, due)
                 at = upto
             self._one_by_one(lines[stop : stop + 1], first + stop, due)
             at = stop + 1
 
-    def _take(self, together: BatchParser, low: int, high: int) -> Taken | None:
+    def _take(self, together: BatchParser, low: int, high: int) -> ParsedLines | None:
         if self._overlong or not self._protocol_ok:
             return None
         expected = int(together.numbers[low]) if self._expected is None else self._expected
@@ -208,7 +204,7 @@ class LineReader:
             self.lines += taken.lines
         return taken
 
-    def _keep(self, taken: Taken, first: int, due: deque[tuple[int, Note]]) -> None:
+    def _keep(self, taken: ParsedLines, first: int, due: deque[tuple[int, Note]]) -> None:
         self._out.positions.extend(taken.positions)
         self._out.edges.extend(taken.edges)
         self._out.widths.extend(taken.widths)
@@ -226,7 +222,7 @@ class LineReader:
             line = line[:-1]
         body = line[:-9]
         crc = line[-8:]
-        # The frame check stands here in full, not as a call: it is paid for on every line.
+        # The frame check is written out here, not called: it runs for every line.
         if (
             line[-9:-8] != b" "
             or crc.translate(None, HEX_DIGITS)
@@ -247,43 +243,43 @@ class LineReader:
             if take is not None and (self._protocol_ok or parts[0] in b"IR"):
                 take(parts)
         except (ValueError, IndexError) as why:
-            self._trouble("field", f"{why}: {_shown(line)}")
+            self._line_error("field", f"{why}: {_shown(line)}")
 
     def _uncommon(self, parts: list[bytes], take: object) -> None:
-        """Lines that hold more than hexadecimal: edges and names; and kinds not known."""
+        """Lines with more than hexadecimal fields (edges, names), and unknown kinds."""
         number(parts[1], 16)
         if parts[0] in b"PWFXHR":
             raise FieldError("a field that is not an upper-case hexadecimal number")
         if take is None:
-            self._trouble("unknown-kind", f"kind {_shown(parts[0])}, kept and passed over")
+            self._line_error("unknown-kind", f"kind {_shown(parts[0])}, kept and skipped")
 
     def _bad_frame(self, line: bytes) -> None:
         printable = b" " in line and line.isascii() and line.decode("ascii").isprintable()
         kind, words = "garbage", "bytes that make no line"
         if printable and len(line) > 9:
-            kind, words = "checksum", "the checksum does not hold"
-        self._out.trouble(self._sure_us, kind, lambda: f"{words}: {_shown(line)}")
+            kind, words = "checksum", "the checksum is wrong"
+        self._out.line_error(self._sure_us, kind, lambda: f"{words}: {_shown(line)}")
 
     def _in_turn(self, kind: bytes, running: int) -> bool:
-        """Judge a running number that is not the next one; False when the line is a repeat."""
+        """Handle an unexpected running number; False when the line is a repeat."""
         if self._expected is None or kind == b"R":
             return True
         missing = (running - self._expected) & 0xFFFF
         if missing == 0xFFFF:
-            self._trouble("repeat", f"running number {running} came twice")
+            self._line_error("repeat", f"running number {running} came twice")
             return False
-        self._trouble("gap", f"{many(missing, 'line')} missing before running number {running}")
+        self._line_error("gap", f"{many(missing, 'line')} missing before running number {running}")
         return True
 
     def _time(self, field: bytes) -> int:
         t32 = int(field, 16)
         if t32 > _MASK:
             raise FieldError("a time beyond 32 bits")
-        t_us = self._clock.stretch(t32)
+        t_us = self._clock.unwrap(t32)
         if t_us is None:
-            self._trouble("clock", "the clock of the rig ran backwards: taken for a restart")
-            self._begin_anew(0)
-            t_us = self._clock.stretch(t32)
+            self._line_error("clock", "the clock of the rig ran backwards: taken for a restart")
+            self._restarted(0)
+            t_us = self._clock.unwrap(t32)
             assert t_us is not None
         return t_us
 
@@ -296,7 +292,7 @@ class LineReader:
         )  # fmt: skip
         if (c32 | below | above | pins | age_us) > _MASK:
             raise FieldError("a number beyond 32 bits")
-        at = self._count.stretch(c32)
+        at = self._count.unwrap(c32)
         self._sure_us = float(t_us - age_us)
         row = (t_us, at, at - below, at + above, pins, self._sure_us, illegal, lost_edges)
         self._out.positions.append(row)
@@ -317,19 +313,19 @@ class LineReader:
             raise FieldError("a level that is neither 0 nor 1")
         c32 = number(count)
         t_us = self._time(t)
-        at = self._count.stretch(c32, keep=False)
+        at = self._count.unwrap(c32, keep=False)
         times, boundaries, steps = around(near, t_us, at)
         self._out.edges.append((t_us, which, int(level), at, times, boundaries, steps))
 
     def _width(self, parts: list[bytes]) -> None:
         _, _, t, count, d0, d1, d2, d3, breaks = parts
         t_us = self._time(t)
-        at = self._count.stretch(number(count), keep=False)
+        at = self._count.unwrap(number(count), keep=False)
         totals = tuple(
-            total.stretch(number(field))
+            total.unwrap(number(field))
             for total, field in zip(self._dwell, (d0, d1, d2, d3), strict=True)
         )
-        self._out.widths.append((t_us, at, totals, self._breaks.stretch(number(breaks))))
+        self._out.widths.append((t_us, at, totals, self._breaks.unwrap(number(breaks))))
 
     def _foot(self, parts: list[bytes]) -> None:
         _, _, level, t = parts
@@ -353,8 +349,8 @@ class LineReader:
         t_us = self._time(t)
         unseen = self._clock.uptime(t_us, number(uptime))
         if unseen:
-            self._trouble(
-                "clock", f"the clock of the rig went round {many(unseen, 'time')} in silence"
+            self._line_error(
+                "clock", f"the clock of the rig wrapped {many(unseen, 'time')} in silence"
             )
             t_us += unseen * WRAP
         self._out.others.append(
@@ -367,10 +363,10 @@ class LineReader:
         version = number(protocol)
         self._protocol_ok = version == PROTOCOL
         if not self._protocol_ok:
-            self._trouble(
+            self._line_error(
                 "protocol",
-                f"the rig speaks version {version} of the line format, this program {PROTOCOL}:"
-                " its fields are not judged",
+                f"the rig uses version {version} of the line format, this program {PROTOCOL}:"
+                " its fields are not checked",
             )
         inputs = number(contacts)
         if self._protocol_ok and inputs > MOST_CONTACTS:
@@ -383,11 +379,11 @@ class LineReader:
         _, running, cause = parts
         if number(running) != 0:
             raise FieldError("a restart whose running number is not 0")
-        self._begin_anew(number(cause))
+        self._restarted(number(cause))
         self._expected = 1
 
-    def _begin_anew(self, cause: int) -> None:
-        """A new life of the rig: nothing of the old clock and counts holds."""
+    def _restarted(self, cause: int) -> None:
+        """The rig restarted: forget the old clock and counts."""
         first = self._clock.latest_us is None
         latest = self._clock.latest_us or 0
         self._clock = Clock(0 if first else latest + AFTER_RESTART_US)
@@ -402,8 +398,8 @@ class LineReader:
         self._dwell = [Count(), Count(), Count(), Count()]
         self._breaks = Count()
 
-    def _trouble(self, kind: str, detail: str) -> None:
-        self._out.trouble(self._sure_us, kind, lambda: detail)
+    def _line_error(self, kind: str, detail: str) -> None:
+        self._out.line_error(self._sure_us, kind, lambda: detail)
 
 
 def _shown(line: bytes) -> str:
@@ -414,13 +410,13 @@ def _shown(line: bytes) -> str:
 
 Row = tuple[object, ...]
 
-MOST_TOLD = 20
-"""So many troubles of a kind at the same time of the rig are told one by one, more as one record:
-a byte may be a trouble of its own, and a record takes far more memory than a byte."""
+MOST_REPORTED = 20
+"""Line errors of one kind at one rig time that are reported one by one; further ones share a
+record: each byte may be an error of its own, and a record takes far more memory than a byte."""
 
 
 class Rows:
-    """Rows of one dtype, gathered singly and many at a time."""
+    """Rows of one dtype, collected singly and many at a time."""
 
     def __init__(self, dtype: np.dtype[np.void]) -> None:
         self._dtype = dtype
@@ -438,7 +434,7 @@ class Rows:
             self._done.append(rows)
 
     def take(self) -> NDArray[np.void]:
-        """All rows, shape (n,); none are left."""
+        """All rows, shape (n,); none remain."""
         self._close()
         done, self._done = self._done, []
         if len(done) == 1:
@@ -451,8 +447,8 @@ class Rows:
             self._single.clear()
 
 
-class Gathered:
-    """The batch that is being gathered, and those that are closed."""
+class BatchBuilder:
+    """The batch being collected, and the finished ones."""
 
     def __init__(self) -> None:
         self.positions = Rows(POSITION)
@@ -460,35 +456,35 @@ class Gathered:
         self.widths = Rows(WIDTH)
         self.others: list[Other] = []
         self._done: list[Batch] = []
-        self._trouble_us = 0.0
-        self._told: dict[str, int] = {}  # troubles of each kind at ``_trouble_us``
-        self._many: dict[str, int] = {}  # where in ``others`` the record of all further ones is
-        self._times: dict[str, int] = {}  # how many those are
+        self._error_us = 0.0
+        self._reported: dict[str, int] = {}  # errors of each kind at ``_error_us``
+        self._many: dict[str, int] = {}  # index in ``others`` of the record for all further ones
+        self._times: dict[str, int] = {}  # how many further ones
 
-    def trouble(self, t_us: float, kind: str, detail: Callable[[], str]) -> None:
-        """Something is wrong; ``t_us`` as in ``Trouble``."""
-        if t_us != self._trouble_us:
+    def line_error(self, t_us: float, kind: str, detail: Callable[[], str]) -> None:
+        """A line error; ``t_us`` as in ``LineError``."""
+        if t_us != self._error_us:
             self._count_many()
-            self._trouble_us = t_us
-            self._told.clear()
+            self._error_us = t_us
+            self._reported.clear()
         if kind in self._many:
             self._times[kind] += 1
             return
-        self._told[kind] = told = self._told.get(kind, 0) + 1
-        if told > MOST_TOLD:
+        self._reported[kind] = times = self._reported.get(kind, 0) + 1
+        if times > MOST_REPORTED:
             self._many[kind], self._times[kind] = len(self.others), 1
         self.others.append(LineError(t_us, kind, detail()))
 
     def _count_many(self) -> None:
-        """The records of many get their numbers."""
+        """Fill in the numbers of further errors."""
         for kind, at in self._many.items():
-            trouble = self.others[at]
-            assert isinstance(trouble, LineError)
-            self.others[at] = replace(trouble, times=self._times[kind])
+            line_error = self.others[at]
+            assert isinstance(line_error, LineError)
+            self.others[at] = replace(line_error, times=self._times[kind])
         self._many.clear()
 
     def close(self) -> None:
-        """What comes next goes into another batch."""
+        """Finish the batch."""
         self._count_many()
         if self.positions or self.edges or self.widths or self.others:
             self._done.append(
@@ -497,7 +493,7 @@ class Gathered:
             self.others = []
 
     def take(self) -> list[Batch]:
-        """All batches, none of them empty; none are left."""
+        """All batches, none of them empty; none remain."""
         self.close()
         done, self._done = self._done, []
         return done

@@ -1,8 +1,8 @@
-"""What the rig says, in arrays: the one shape in which records leave the wire room.
+"""What the rig reports, in arrays: the one shape in which records leave the wire room.
 
-Lines from a port, lines from a capture and pin recordings all become ``Batch`` objects.
-Times are microseconds of the rig's clock, already carried beyond 32 bits (float64, so that
-pin recordings may have finer steps); counts are carried beyond 32 bits as well (int64).
+Lines from a port, lines from a capture and pin recordings all become ``Batch`` objects. Times are
+microseconds of the rig's clock, unwrapped beyond 32 bits (float64, since pin recordings may have
+finer steps); counts are unwrapped as well (int64).
 
 A *count* c means that the encoder stands between boundary c and boundary c + 1. Going up,
 the encoder crosses boundary c as the count becomes c; going down, it crosses boundary c + 1
@@ -25,13 +25,13 @@ MOST_CONTACTS = 16
 
 POSITION = np.dtype(
     [
-        ("t_us", "f8"),  # when the count was looked at
+        ("t_us", "f8"),  # when the count was read
         ("count", "i8"),
         ("low", "i8"),  # lowest count since the last position record, this one included
         ("high", "i8"),  # highest count since then
         ("levels", "i8"),  # bit 0 A, 1 B, 2 index, 3 foot switch, 4 contact 1, 5 contact 2 ...
-        ("done_us", "f8"),  # every edge before this time has been given already
-        # Running totals at ``t_us``, as in ``Health``; -1 from a rig that tells them there alone.
+        ("done_us", "f8"),  # every edge before this time has been sent already
+        # Running totals at ``t_us``, as in ``Health``; -1 from a rig that sends them only there.
         ("illegal", "i8"),
         ("lost_edges", "i8"),
     ]
@@ -44,8 +44,8 @@ EDGE = np.dtype(
         ("level", "i1"),  # level after the edge: 0 or 1
         ("count", "i8"),
         # The encoder edges around it, in order of time: two before, two after.
-        # ``around_t_us`` is NaN and ``around_step`` 0 where there was none to tell.
-        # An encoder edge at the very instant of this edge stands as "before".
+        # ``around_t_us`` is NaN and ``around_step`` 0 where there was none.
+        # An encoder edge at the same instant counts as "before".
         ("around_t_us", "f8", (4,)),
         ("around_at", "i8", (4,)),  # the boundary that was crossed
         ("around_step", "i1", (4,)),  # +1 going up, -1 going down, 0 none
@@ -69,17 +69,17 @@ WIDTH = np.dtype(
     [
         ("t_us", "f8"),
         ("count", "i8"),
-        # Running totals of the time spent in state 0..3, over visits that were entered on one
-        # side, left on the other and shorter than 65.536 ms.
+        # Running totals of the time spent in state 0..3, over visits entered on one side, left on
+        # the other and shorter than 65.536 ms.
         ("dwell_us", "f8", (4,)),
-        ("breaks", "i8"),  # visits so far that were none of these (turned round, or too long)
+        ("breaks", "i8"),  # other visits so far (turned round, or too long)
     ]
 )
 
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Who is speaking: protocol version, counts a turn, number of contact inputs, name."""
+    """The rig's identity: protocol version, counts a turn, number of contact inputs, name."""
 
     t_us: float
     protocol: int
@@ -90,10 +90,10 @@ class Identity:
 
 @dataclass(frozen=True, slots=True)
 class Restart:
-    """The rig began anew: its clock, counts and running numbers start from nothing.
+    """The rig restarted: its clock, counts and running numbers begin at zero.
 
     ``cause`` is a set of bits: 1 power on, 2 reset line, 4 supply dip, 8 watchdog; 0 when the
-    restart was found out from the numbers alone.
+    restart was inferred from the numbers.
     """
 
     t_us: float
@@ -107,8 +107,8 @@ class Health:
     t_us: float
     uptime_s: int
     illegal: int  # encoder transitions in which both channels changed
-    lost_edges: int  # contact or index edges that found no room
-    lost_lines: int  # lines dropped since the line was full
+    lost_edges: int  # contact or index edges lost to a full buffer
+    lost_lines: int  # lines dropped because the line was busy
     supply_mv: int
 
 
@@ -125,8 +125,7 @@ class Cut:
     """A burst too long for the line: ``edges`` edges of ``input`` were left out.
 
     The first left out was at ``first_us``, the last at ``last_us``; ``longest_low_us`` and
-    ``longest_high_us`` are the longest runs at each level between the edge given before and the
-    edge given after.
+    ``longest_high_us`` are the longest runs at each level between the edges sent before and after.
     """
 
     t_us: float
@@ -140,12 +139,12 @@ class Cut:
 
 @dataclass(frozen=True, slots=True)
 class LineError:
-    """Something on the line was not as it should be. Counted, shown and recorded.
+    """Something was wrong on the line. Counted, shown and recorded.
 
-    ``t_us`` is the time up to which every edge had been given soundly before it.
-    ``kind`` is one of: garbage, half-line, long-line, checksum, gap, interrupted, repeat,
-    unknown-kind, protocol, field, clock, encoder, vcd, capture. Where the same happened very often
-    it is one record for all ``times``, with the detail of the first.
+    ``t_us`` is the time up to which every edge had arrived intact before it. ``kind`` is one of:
+    garbage, half-line, long-line, checksum, gap, interrupted, repeat, unknown-kind, protocol,
+    field, clock, encoder, vcd, capture. Frequent repetitions share one record with ``times`` and
+    the detail of the first.
     """
 
     t_us: float
@@ -168,7 +167,7 @@ Other = Identity | Restart | Health | Foot | Cut | LineError | Note
 
 @dataclass(slots=True)
 class Batch:
-    """Records in order of arrival. A ``Restart`` only ever stands first in ``others``."""
+    """Records in order of arrival. A ``Restart`` can only be first in ``others``."""
 
     positions: NDArray[np.void] = field(default_factory=lambda: np.empty(0, POSITION))
     edges: NDArray[np.void] = field(default_factory=lambda: np.empty(0, EDGE))

@@ -182,7 +182,7 @@ DOUBTS: Mapping[Doubt, Words] = {
         " rejected"
     ),
     Doubt.LINE_FORMAT: lambda of_rig, ours: (
-        f"the rig speaks version {of_rig} of the line format, this program {ours}: its"
+        f"the rig uses version {of_rig} of the line format, this program {ours}: its"
         " readings are not used; update one of the two"
     ),
     Doubt.NO_LINE: _no_line,

@@ -17,8 +17,8 @@ import pytest
 from played import PROFILE
 
 from rig.job.results import JobResults, results_of
-from rig.wire.batch_parser import BatchParser, Taken
-from rig.wire.capture import MOST_TOLD, CaptureReader
+from rig.wire.batch_parser import BatchParser, ParsedLines
+from rig.wire.capture import MOST_REPORTED, CaptureReader
 from rig.wire.line import encode, hexadecimal
 from rig.wire.reader import FEW
 from rig.wire.records import MOST_CONTACTS, Batch, LineError
@@ -222,7 +222,7 @@ def test_lines_out_of_the_ordinary_are_not_tried_together_again_and_again(
     tried = 0
     take = BatchParser.take
 
-    def counted(self: BatchParser, *given: Any) -> Taken | None:
+    def counted(self: BatchParser, *given: Any) -> ParsedLines | None:
         nonlocal tried
         tried += 1
         return take(self, *given)
@@ -255,13 +255,13 @@ def test_there_is_no_input_beyond_those_of_a_rig(
     assert sum(each.times for each in wrong) == data.count(kind) - good
 
 
-def test_notes_that_are_wrong_are_counted_and_not_told_one_by_one(path: Path) -> None:
+def test_notes_that_are_wrong_are_counted_and_not_reported_singly(path: Path) -> None:
     data = capture(over_and_over(b"#\n")())
     path.write_bytes(data)
     batches: list[Batch] = list(CaptureReader(path).batches())
     said = [o.detail for batch in batches for o in batch.others if isinstance(o, LineError)]
-    assert len(said) == MOST_TOLD + 2
+    assert len(said) == MOST_REPORTED + 2
     assert said[0] == "line 2: the checksum of a note does not hold"
     lines = data.count(b"\n")
-    assert said[-2] == f"{lines - 1 - MOST_TOLD} more notes are wrong, the last in line {lines}"
+    assert said[-2] == f"{lines - 1 - MOST_REPORTED} more notes are wrong, the last in line {lines}"
     assert said[-1].startswith("the capture was cut off after line ")

@@ -59,7 +59,7 @@ def test_no_such_recording(job: Path) -> None:
 
 def test_an_empty_capture(job: Path) -> None:
     path = written(job, b"")
-    assert f"{path}: is empty" in refused(2, "read", path)
+    assert f"{path}: the file is empty" in refused(2, "read", path)
     for command in CAPTURE_COMMANDS:
         assert f"{path}: the capture is empty; nothing was recorded in it" in refused(
             2, command, job, path
@@ -68,8 +68,9 @@ def test_an_empty_capture(job: Path) -> None:
 
 def test_a_file_that_is_no_recording(job: Path) -> None:
     path = written(job, b"Dear diary,\ntoday the engine ran.\n")
-    assert f"{path}: is no capture and no pin recording (VCD): it begins with 'Dear'" in refused(
-        2, "read", path
+    assert (
+        f"{path}: this is no capture and no pin recording (VCD): it begins with 'Dear'"
+        in refused(2, "read", path)
     )
     for command in CAPTURE_COMMANDS:
         said = refused(2, command, job, path)

@@ -351,7 +351,7 @@ def test_another_protocol_version_is_said_and_nothing_is_judged(tmp_path: Path) 
     made = MadeJob(tmp_path / "job", board=replace(TWO, protocol=2)).do("turn 800 at 110")
     words, ran = said(made, 1)
     assert words == (
-        "the rig speaks version 2 of the line format, this program 1:"
+        "the rig uses version 2 of the line format, this program 1:"
         " its readings are not used; update one of the two"
     )
     assert ran.answer["readings"] == []
@@ -359,7 +359,7 @@ def test_another_protocol_version_is_said_and_nothing_is_judged(tmp_path: Path) 
     assert lines > 100  # all is kept, for a program that understands it
     told = refused(2, "read", made.capture)
     assert "it holds no position of a rig (protocol " in told
-    assert "the rig speaks version 2 of the line format, this program 1" in told
+    assert "the rig uses version 2 of the line format, this program 1" in told
 
 
 def test_a_rig_that_restarts_is_said(tmp_path: Path) -> None:

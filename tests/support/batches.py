@@ -5,7 +5,7 @@ from pathlib import Path
 
 from rig.wire.capture import CaptureReader
 from rig.wire.line import encode, hexadecimal
-from rig.wire.reader import MOST_TOLD
+from rig.wire.reader import MOST_REPORTED
 from rig.wire.records import Batch, LineError, Other
 
 
@@ -23,11 +23,11 @@ def flat(batches: list[Batch]) -> tuple[list[object], list[object], list[object]
         [row for b in batches for row in b.positions.tolist()],
         [repr(row) for b in batches for row in b.edges.tolist()],
         [repr(row) for b in batches for row in b.widths.tolist()],
-        told_one_by_one([other for b in batches for other in b.others]),
+        reported_singly([other for b in batches for other in b.others]),
     )
 
 
-def told_one_by_one(others: list[Other]) -> list[Other]:
+def reported_singly(others: list[Other]) -> list[Other]:
     """Without the troubles that are only counted: which records they stand in depends on the cut.
     How many they are does not: ``troubles``."""
     seen: Counter[tuple[float, str]] = Counter()
@@ -35,7 +35,7 @@ def told_one_by_one(others: list[Other]) -> list[Other]:
     for other in others:
         if isinstance(other, LineError):
             seen[other.t_us, other.kind] += 1
-            if seen[other.t_us, other.kind] > MOST_TOLD:
+            if seen[other.t_us, other.kind] > MOST_REPORTED:
                 continue
         told.append(other)
     return told

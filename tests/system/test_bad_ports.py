@@ -54,15 +54,15 @@ def ports_are(monkeypatch: pytest.MonkeyPatch, *devices: str) -> None:
 def test_no_such_port(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     ports_are(monkeypatch, "/dev/ttyQ7")
     said = refused(2, "live", job, "--port", "/dev/ttyQ9")
-    assert "/dev/ttyQ9: there is no such port; the ports of this computer: /dev/ttyQ7" in said
+    assert "/dev/ttyQ9: there is no such port; this computer has: /dev/ttyQ7" in said
 
 
 @posix_only
 def test_what_is_no_port(job: Path) -> None:
     said = refused(2, "live", job, "--port", "/dev/null")
-    assert "/dev/null: this is a device, but no serial port; rig ports lists those there" in said
+    assert "/dev/null: this device is not a serial port; rig ports lists the ports" in said
     said = refused(2, "live", job, "--port", job / "engine.toml")
-    assert "engine.toml: this is a file, no serial port" in said
+    assert "engine.toml: this is a file, not a serial port" in said
 
 
 def test_a_rig_of_another_version_is_not_taken(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -70,19 +70,19 @@ def test_a_rig_of_another_version_is_not_taken(job: Path, monkeypatch: pytest.Mo
     with Device(newer, again=True) as device:
         ports_are(monkeypatch, device.port)
         said = refused(3, "live", job)
-    assert f"{device.port}: the rig speaks another version of the line format than this" in said
+    assert f"{device.port}: the rig uses another version of the line format than this" in said
 
 
 def test_nothing_listens_at_the_address(job: Path) -> None:
     with Device() as gone:
         port = gone.port
     said = refused(2, "live", job, "--port", port)
-    assert f"{port}: nothing can be reached there" in said
+    assert f"{port}: nothing answers at this address" in said
 
 
 def test_a_port_of_no_known_sort(job: Path) -> None:
     said = refused(2, "live", job, "--port", "teapot://shelf")
-    assert "teapot://shelf: this is no port that can be opened" in said
+    assert "teapot://shelf: this port cannot be opened" in said
 
 
 def test_a_computer_without_ports(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -112,7 +112,7 @@ def test_a_port_that_is_taken_by_another_program(job: Path, pty: str) -> None:
         assert holder.stdout is not None
         holder.stdout.readline()
         said = refused(2, "live", job, "--port", pty)
-        assert f"{pty}: the port is taken by " in said
+        assert f"{pty}: the port is in use by " in said
         assert "close that program, then try again" in said
         if sys.platform == "linux":  # where it can be known who holds it
             assert f"(process {holder.pid})" in said
@@ -121,7 +121,7 @@ def test_a_port_that_is_taken_by_another_program(job: Path, pty: str) -> None:
 
 @posix_only
 def test_a_port_that_is_taken_by_this_program(pty: str) -> None:
-    with open_port(pty), pytest.raises(Exception, match="the port is taken by"):
+    with open_port(pty), pytest.raises(Exception, match="the port is in use by"):
         open_port(pty)
 
 
@@ -134,7 +134,7 @@ def test_a_port_that_this_user_may_not_open(
 
     monkeypatch.setattr("serial.serial_for_url", forbidden)
     said = refused(2, "live", job, "--port", pty)
-    assert f"{pty}: this user may not open the port; " in said
+    assert f"{pty}: you may not open this port; " in said
     assert "sudo usermod -a -G" in said or "ask whoever looks after this computer" in said
 
 
@@ -142,10 +142,10 @@ def test_a_port_that_this_user_may_not_open(
 @pytest.mark.parametrize(
     ("pieces", "sentence"),
     [
-        ([], "nothing is heard: is the rig powered, and is this its port?"),
-        ([TALK], "another device is talking there, not a rig: it says '$WIND,12.5,knots'"),
-        ([GARBAGE], "what is heard is garbage: probably not 500000 baud (--baud), or not a rig"),
-        ([b"\x1b[2J\x1b[31mhello\x07\r\n"], "what is heard is garbage"),
+        ([], "nothing is received: check that the rig is powered and that this is its port"),
+        ([TALK], "another device answers, not a rig: it sends '$WIND,12.5,knots'"),
+        ([GARBAGE], "only garbage is received: probably not 500000 baud (--baud), or not a rig"),
+        ([b"\x1b[2J\x1b[31mhello\x07\r\n"], "only garbage is received"),
     ],
     ids=["silence", "another device", "wrong baud rate", "control codes"],
 )
@@ -192,4 +192,4 @@ def test_of_two_rigs_the_person_has_to_say_which(
     assert "rigs answer on" in said
     assert one.port in said
     assert two.port in said
-    assert "say which one with --port" in said
+    assert "choose one with --port" in said

@@ -218,5 +218,5 @@ def test_no_room_for_a_capture_at_all(tmp_path: Path, monkeypatch: pytest.Monkey
     with PacedRig(()) as board:
         monkeypatch.setattr("builtins.open", full)
         said = refused(2, "live", job, "--port", board.port)
-    assert "the capture cannot be begun: the disk is full" in said
+    assert "the capture cannot be created: the disk is full" in said
     assert list((job / "captures").iterdir()) == before

@@ -122,10 +122,10 @@ OTHER_VERSION = [encode("I", n, "2", "1000", "2", "rig-of-tomorrow") for n in ra
 @pytest.mark.parametrize(
     ("pieces", "sentence"),
     [
-        ([], "nothing is heard: is the rig powered, and is this its port?"),
-        ([b"$WIND,12.5,knots\r\n"], "another device is talking there, not a rig: it says"),
-        ([b"\xf8\x00\x1b\x99\n"], "what is heard is garbage: probably not 500000 baud (--baud)"),
-        (OTHER_VERSION, "the rig speaks version 2 of the line format, this program 1"),
+        ([], "nothing is received: check that the rig is powered and that this is its port"),
+        ([b"$WIND,12.5,knots\r\n"], "another device answers, not a rig: it sends"),
+        ([b"\xf8\x00\x1b\x99\n"], "only garbage is received: probably not 500000 baud (--baud)"),
+        (OTHER_VERSION, "the rig uses version 2 of the line format, this program 1"),
     ],
     ids=["silence", "another device", "wrong baud rate", "another version"],
 )

@@ -28,7 +28,7 @@ def test_measured_limits(chip: Chip) -> None:
     assert all(error["worst_us"] <= 20 for error in errors.values())
     loads = figures["line_load"]
     assert loads["turning by hand, chatter every second"]["share"] < 0.5
-    assert all(edges >= 40 for edges in figures["edges_in_3_ms_told_one_by_one"].values())
+    assert all(edges >= 40 for edges in figures["edges_in_3_ms_reported_singly"].values())
     for said in figures["beyond"].values():  # never a wrong count in silence
         assert said["counts_told"] == said["counts_true"] or said["illegal_told"] > 0
         assert said["times_unwatched_told"] > 0

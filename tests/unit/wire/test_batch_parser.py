@@ -7,14 +7,14 @@ from typing import Any
 
 import numpy as np
 import pytest
-from batches import told_one_by_one, troubles
+from batches import reported_singly, troubles
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.virtual.board import BoardSpec
 from rig.virtual.rig import launch_engine, run
 from rig.wire.line import LONGEST_NAME, encode, hexadecimal
-from rig.wire.reader import FEW, MANY, MOST_TOLD, LineReader
+from rig.wire.reader import FEW, MANY, MOST_REPORTED, LineReader
 from rig.wire.records import MOST_CONTACTS, Batch, Note
 
 PLAN = ["turn 150 at 150", "back 30 at 90", "foot", "turn 100 at 60"]
@@ -35,7 +35,7 @@ def records(batches: list[Batch]) -> tuple[list[str], ...]:
     ]
     others = [other for batch in batches for other in batch.others]
     counted = sorted(troubles(batches).items())
-    return (*columns, [repr(other) for other in told_one_by_one(others)], [repr(counted)])
+    return (*columns, [repr(other) for other in reported_singly(others)], [repr(counted)])
 
 
 def read(data: bytes, step: int) -> tuple[tuple[list[str], ...], int]:
@@ -209,7 +209,7 @@ def test_sound_lines_with_wrong_numbers_take_no_long_time() -> None:
     found, lines = read(line * 5000, 1 << 24)
     assert lines == 5000
     assert len(found[0]) == 1
-    assert len(found[3]) == MOST_TOLD
+    assert len(found[3]) == MOST_REPORTED
     assert found[4] == ["[('repeat', 4999)]"]
 
 

@@ -82,7 +82,7 @@ def test_a_disk_that_stays_full(tmp_path: Path, room: int) -> None:
     head = path.stat().st_size
     on_a_disk(writer, room)
     writer.write(STREAM)
-    with pytest.raises(InputError, match=r"the last \d+ bytes .*: the disk is full; what stands"):
+    with pytest.raises(InputError, match=r"the last \d+ bytes .*: the disk is full; the rest"):
         writer.close()
     writer.close()
     assert path.stat().st_size == head + room
@@ -101,7 +101,7 @@ def test_a_disk_that_is_full_from_the_beginning(
     real = open
     monkeypatch.setattr("builtins.open", lambda *args, **_: Disk(real(args[0], "xb"), 20))
     with pytest.raises(
-        InputError, match=r"one\.cap: the capture cannot be begun: the disk is full"
+        InputError, match=r"one\.cap: the capture cannot be created: the disk is full"
     ):
         CaptureWriter(tmp_path / "one.cap", {})
     monkeypatch.undo()
@@ -112,7 +112,7 @@ def test_no_more_waits_than_may(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr("rig.wire.capture.MOST_WAITING", 500)
     writer = CaptureWriter(tmp_path / "one.cap", {})
     on_a_disk(writer, 0)
-    with pytest.raises(InputError, match="the disk is full, and no more can wait in memory"):
+    with pytest.raises(InputError, match="the disk is full, and memory for waiting data is full"):
         writer.write(STREAM * 3)
 
 

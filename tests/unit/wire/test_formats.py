@@ -51,15 +51,15 @@ def test_without_its_line_a_format_is_unknown_and_the_others_still_read(
 ) -> None:
     monkeypatch.setattr(formats, "FORMATS", ("rig.wire.capture",))
     assert any(len(b.positions) for b in open_recording(SAMPLES["capture"], None).batches)
-    with pytest.raises(InputError, match=r"coarse.vcd: is no capture: it begins with '\$"):
+    with pytest.raises(InputError, match=r"coarse.vcd: this is no capture: it begins with '\$"):
         open_recording(SAMPLES["pins"], 2400)
 
 
 @pytest.mark.parametrize(
     ("data", "says"),
     [
-        (b"", "is empty; a recording was expected"),
-        (b" \n\n", "is empty; a recording was expected"),
+        (b"", "the file is empty; give a recording"),
+        (b" \n\n", "the file is empty; give a recording"),
         (b"Time,a,b\n", r"is no capture and no pin recording \(VCD\): it begins with 'Time,a,b'"),
         (b"\x1b[2J\n", r"it begins with '\?\[2J'"),
     ],

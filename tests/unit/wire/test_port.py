@@ -91,7 +91,7 @@ def test_a_port_in_use_names_its_holder(device: Device) -> None:
         assert holder.stdout.readline() == b"open\n"
         with pytest.raises(InputError) as error:
             open_port(device.name)
-        assert f"{device.name}: the port is taken by" in str(error.value)
+        assert f"{device.name}: the port is in use by" in str(error.value)
         if sys.platform == "linux":
             assert f"(process {holder.pid})" in str(error.value)
         assert holder.stdin is not None
@@ -101,7 +101,7 @@ def test_a_port_in_use_names_its_holder(device: Device) -> None:
 
 @posix
 def test_a_port_in_use_by_this_program(device: Device) -> None:
-    with open_port(device.name), pytest.raises(InputError, match="is taken by"):
+    with open_port(device.name), pytest.raises(InputError, match="is in use by"):
         open_port(device.name)
 
 
@@ -119,7 +119,7 @@ def test_a_rig_that_is_pulled_out(device: Device) -> None:
 def test_a_port_that_is_not_there(name: str) -> None:
     with pytest.raises(InputError) as error:
         open_port(name)
-    assert f"{name}: there is no such port; the ports of this computer: " in str(error.value)
+    assert f"{name}: there is no such port; this computer has: " in str(error.value)
     assert error.value.status == 2
 
 
@@ -127,12 +127,12 @@ def test_a_port_that_is_not_there(name: str) -> None:
 def test_a_file_is_no_port(tmp_path: Path) -> None:
     path = tmp_path / "engine.toml"
     path.write_text("")
-    with pytest.raises(InputError, match="this is a file, no serial port"):
+    with pytest.raises(InputError, match="this is a file, not a serial port"):
         open_port(str(path))
 
 
 def test_a_kind_of_port_that_nobody_knows() -> None:
-    with pytest.raises(InputError, match="no port that can be opened"):
+    with pytest.raises(InputError, match="this port cannot be opened"):
         open_port("carrier-pigeon://loft")
 
 
@@ -150,7 +150,7 @@ def test_a_port_that_is_not_permitted(tmp_path: Path) -> None:
     except PermissionError:  # an ordinary user keeps the group that the file has
         group = grp.getgrgid(path.stat().st_gid)
     said = _why_not(str(path), refusal)
-    assert said.startswith(f"{path}: this user may not open the port; ")
+    assert said.startswith(f"{path}: you may not open this port; ")
     assert f"the group {group.gr_name} may: sudo usermod -a -G {group.gr_name} $USER" in said
 
 
@@ -159,7 +159,7 @@ def test_a_port_in_use_on_windows() -> None:
     refusal = serial.SerialException(
         "could not open port 'COM3': PermissionError(13, 'Access is denied.', None, 5)"
     )
-    assert "COM3: the port is taken by another program" in _why_not("COM3", refusal)
+    assert "COM3: the port is in use by another program" in _why_not("COM3", refusal)
 
 
 @contextmanager
@@ -192,7 +192,7 @@ def test_a_socket_is_a_port() -> None:
 def test_a_socket_that_nobody_serves() -> None:
     with socket.create_server(("127.0.0.1", 0)) as unused:
         number = unused.getsockname()[1]
-    with pytest.raises(InputError, match="nothing can be reached there"):
+    with pytest.raises(InputError, match="nothing answers at this address"):
         open_port(f"socket://127.0.0.1:{number}")
 
 
@@ -235,8 +235,8 @@ def test_the_one_rig_is_found(device: Device, monkeypatch: pytest.MonkeyPatch) -
                 assert POSITION in gathered(port, 200)
             with pytest.raises(RigLostError) as error:
                 find_rig([other.name, third.name])
-            assert f"{other.name}: nothing is heard" in str(error.value)
-            assert f"{third.name}: another device is talking there" in str(error.value)
+            assert f"{other.name}: nothing is received" in str(error.value)
+            assert f"{third.name}: another device answers" in str(error.value)
             assert error.value.status == 3
             with talking(other, POSITION), pytest.raises(InputError) as both:
                 find_rig([other.name, device.name])
@@ -255,11 +255,11 @@ def test_no_port_at_all() -> None:
 @pytest.mark.parametrize(
     ("seen", "words"),
     [
-        (b"", "nothing is heard"),
+        (b"", "nothing is received"),
         (bytes(range(128, 256)) * 3, "garbage"),
         (b"\x00\xf8\x80\x00" * 50, "not 115200 baud"),
         (b"hello \x1b[31m", "garbage"),
-        (b"Temp: 21.5 C\r\nTemp: 21.6 C\r\n", "another device is talking there, not a rig"),
+        (b"Temp: 21.5 C\r\nTemp: 21.6 C\r\n", "another device answers, not a rig"),
         (encode("I", 0, "2", "1000", "2", "bench"), "another version"),
         (encode("I", 0, "01", "1000", "2", "bench"), ""),
         (b"5 0 0 1 0\n" + POSITION, ""),
