@@ -18,12 +18,11 @@ from rig.base.angles import wrap
 from rig.base.rounding import btdc, difference, two_figures
 from rig.engine.profile import Unit
 from rig.guide import approach
-from rig.guide.action import Action, Host, Prompt
+from rig.guide.action import Action, Bench, Host
 from rig.guide.advice import LIVE
 from rig.guide.approach import on_firing_stroke, target_of
 from rig.guide.procedure import (
     Advice,
-    Begin,
     GoToView,
     Hand,
     LedProcedure,
@@ -231,8 +230,8 @@ class SetUnit(LedProcedure):
     of the unit, however the hand on the crank trembles.
     """
 
-    def __init__(self, host: Host, prompt: Prompt, unit: Unit) -> None:
-        super().__init__(host, prompt)
+    def __init__(self, host: Host, unit: Unit) -> None:
+        super().__init__(host)
         window = nominal_window(host, unit)
         # The unit's body is turned against its shaft to make it earlier.
         against = {"clockwise": "anticlockwise", "anticlockwise": "clockwise"}[unit.rotation]
@@ -293,8 +292,8 @@ class SetUnit(LedProcedure):
         """What the words beside the figure do not say."""
         return Advice(
             "set",
-            "do as the words above say, step by step; press space at the end",
-            "A parting with the crank held is a set reading, kept apart from turned.",
+            "Do as the words above say, step by step",
+            "An opening with the crank held is kept apart from those found by turning.",
             LIVE,
             press="event_here" if self._at.state == "done" else "",
             hand=HANDS[self._at.state],
@@ -325,17 +324,26 @@ class SetUnit(LedProcedure):
         )
 
 
-def _actions(host: Host, prompt: Prompt, begin: Begin) -> tuple[Action, ...]:
-    units = host.job.profile.units
+def _why_not(bench: Bench) -> str:
+    return "" if bench.host.session.here is not None else "Find TDC first."
+
+
+def _set(bench: Bench, entered: str) -> None:
+    units = bench.host.job.profile.units
     text = f"Set which unit by moving it, the crank held ({unit_names(units)})?"
-
-    def set_unit(answer: str) -> None:
-        begin(SetUnit(host, prompt, unit_answered(units, answer)))
-
-    return (
-        Action("m", "set", "set a unit by moving it, the crank held", "esc; x strikes it",
-               lambda: prompt.ask_for(text, set_unit)),
-    )  # fmt: skip
+    bench.ask_for(
+        text,
+        entered,
+        lambda answer: bench.dashboard.begin(SetUnit(bench.host, unit_answered(units, answer))),
+    )
 
 
-OFFER = Offer(_actions)
+OFFER = Offer(
+    (
+        Action(
+            "set_by_moving", "m", "set by moving", "set a unit by moving it, the crank held", _set,
+            undo="esc", why_not=_why_not, takes="UNIT",
+        ),
+    )
+)  # fmt: skip
+"""To set a unit by moving it."""

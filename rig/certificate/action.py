@@ -6,8 +6,8 @@ from pathlib import Path
 
 from rig.base.errors import InputError
 from rig.certificate.record import save_for_job
-from rig.guide.action import Action, Host, Prompt, Saved
-from rig.guide.procedure import Begin, Offer
+from rig.guide.action import Action, Bench, Host, Saved
+from rig.guide.procedure import Offer
 from rig.job.folder import Job
 from rig.job.results import results_of
 
@@ -30,14 +30,28 @@ def _write(job: Job, capture: Path) -> Saved:
     return Saved(files, found.reference, tuple(found.judgements), tuple(found.comparisons))
 
 
-def _actions(host: Host, prompt: Prompt, begin: Begin) -> tuple[Action, ...]:
+def _why_not(bench: Bench) -> str:
+    if bench.host.session.reference is None:
+        return "There is nothing to certify yet: find TDC first."
+    if not bench.host.session.judgements():
+        return "There is nothing to certify yet: turn slowly forward past an opening."
+    return ""
+
+
+def _ask(bench: Bench, _: str) -> None:
     def save_and_say() -> None:
-        prompt.say(f"saved: {save(host).files[0]}")
+        bench.prompt.say(f"saved: {save(bench.host).files[0]}")
 
-    return (
-        Action("s", "save", "end the capture, save the certificate", "asked first",
-               lambda: prompt.ask("End this capture and save the certificate?", save_and_say)),
-    )  # fmt: skip
+    bench.prompt.ask("End this capture and save the certificate?", save_and_say)
 
 
-OFFER = Offer(_actions, save)
+OFFER = Offer(
+    (
+        Action(
+            "save", "s", "save", "end the capture, save the certificate", _ask, undo="asked first",
+            why_not=_why_not, steps=("reading",),
+        ),
+    ),
+    save,
+)  # fmt: skip
+"""To save the certificate."""

@@ -12,9 +12,9 @@ from rig.base.rounding import many
 from rig.check.checks import RigCheck
 from rig.check.evidence import judged, lines_of, not_tried, sentence
 from rig.engine.profile import Profile
-from rig.guide.action import Action, Host, Prompt
+from rig.guide.action import Action, Bench, Host
 from rig.guide.advice import ARC, LIVE
-from rig.guide.procedure import Advice, Begin, Hand, Offer, Panel, PanelLine, SteppedProcedure
+from rig.guide.procedure import Advice, Hand, Offer, Panel, PanelLine, SteppedProcedure
 from rig.signal import rig_statistics
 from rig.signal.events import Now
 
@@ -170,24 +170,28 @@ class CheckRig(SteppedProcedure[Step]):
         if hand is Hand.TURN_FORWARD:
             deg = 360.0 * (step.turns + 0.5)
         return Advice(
-            "rig check", f"{words}; then press space", WHY, step.caution,
-            press="event_here", hand=hand, unit=step.unit, deg=deg,
+            "rig check", words, WHY, step.caution,
+            press="step_done", hand=hand, unit=step.unit, deg=deg,
         )  # fmt: skip
 
     # -- actions --
 
     def actions(self) -> tuple[Action, ...]:
         """Ready or done, skip, one step back."""
-        back = Action("b", "step back", "one step of the check back", "space or s", self.back)
-        if self.step is None:
-            return (back,)
-        doing = self.doing
+        doing, over = self.doing, self.step is None
         name, does = ("done", "the step is done") if doing else ("ready", "all is ready for it")
+        go_on = self.end if doing else self.begin
+
+        def why_not(_: Bench) -> str:
+            return "The check is done; esc goes on with the work." if over else ""
+
         return (
-            Action("space", name, does, "b: a step back", self.end if doing else self.begin),
-            Action("s", "skip", "the step is left out", "b: a step back", self.skip),
-            back,
-        )
+            Action("step_done", "enter", name, does, lambda *_: go_on(), why_not=why_not),
+            Action("skip", "k", "skip", "skip this step of the check", lambda *_: self.skip(),
+                   why_not=why_not),
+            Action("undo", "backspace", "step back", "one step of the check back",
+                   lambda *_: self.back(), undo="enter or k"),
+        )  # fmt: skip
 
     def back(self) -> None:
         """One step back: its verdicts are given again."""
@@ -217,11 +221,17 @@ class CheckRig(SteppedProcedure[Step]):
             host.annotate("said", {"step": "switch"})
 
 
-def _actions(host: Host, prompt: Prompt, begin: Begin) -> tuple[Action, ...]:
-    return (
-        Action("k", "check the rig", "check the rig, step by step", "esc; b: a step back",
-               lambda: begin(CheckRig(host))),
-    )  # fmt: skip
+def _why_not(bench: Bench) -> str:
+    return "Remove the piston stop first." if bench.host.session.stop is not None else ""
 
 
-OFFER = Offer(_actions)
+OFFER = Offer(
+    (
+        Action(
+            "rig_check", "c", "rig check", "check the rig, step by step",
+            lambda bench, _: bench.dashboard.begin(CheckRig(bench.host)), undo="esc",
+            why_not=_why_not, steps=("rig check", "index"),
+        ),
+    )
+)  # fmt: skip
+"""To check the rig."""

@@ -214,19 +214,19 @@ class SimulatedHand:
         if "error" in self._virtual.last:  # the piston stands in its way: bring it down
             yield from self._do(f"turn 180 {self._at}")
             yield from self._do("stop in")
-        yield from self._press("space")
+        yield from self._press("p")
         for _ in range(2):
             yield from self._do(f"touch forward {self._at}")
             yield from self._do(f"touch back {self._at}")
         yield from self._do(f"turn 40 {self._at}")
         yield from self._do("stop out")
-        yield from self._press("space")
+        yield from self._press("p")
         yield from self._say("marks")
         yield from self._do(f"goto 0 {self._at}")
         if not self._virtual.last.get("compressed", True):
             yield from self._do(f"turn 180 {self._at}")
             yield from self._do(f"goto 0 {self._at}")
-        yield from self._press("space")
+        yield from self._press("f")
         yield from self._do(f"turn 1090 {self._at}")
         levers = [unit for unit in self._live.job.profile.units if len(unit.settings) > 1]
         for unit in levers:
@@ -243,9 +243,10 @@ class SimulatedHand:
             yield "waiting for the rig"
 
     def _say(self, step: str) -> Iterator[str]:
-        """Say that ``step`` is done, when the screen asks for it."""
-        if guidance(self._live).step == step:
-            yield from self._press("n")
+        """Say that ``step`` is done, or skip it, when the screen asks for it."""
+        advice = guidance(self._live)
+        if advice.step == step:
+            yield from self._press("enter" if advice.press == "step_done" else "k")
 
     def _do(self, command: str) -> Iterator[str]:
         self._asked += 1

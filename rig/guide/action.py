@@ -1,12 +1,13 @@
-"""Actions (what a person may do at the bench, each with its key and undo) and the prompt."""
+"""Actions (what a person does at the bench with a key), the bench that they act on, the prompt."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
+from rig.base.errors import InputError
 from rig.guide.stillness import StallWatch
 from rig.job.folder import Job
 from rig.session.session import Session
@@ -15,17 +16,159 @@ from rig.signal.rig_statistics import StatisticsCollector
 from rig.tdc.reference import TdcReference
 from rig.timing.values import Assessment, Comparison
 
+if TYPE_CHECKING:
+    from rig.guide.procedure import Advice, Procedure
+
+DIGITS = "digits"
+
+
+"""The key of an action that each of several digits calls."""
+
+
+def _no_reason(bench: Bench) -> str:
+    return ""
+
+
+def _no_digits(bench: Bench) -> Mapping[str, str]:
+    return {}
+
 
 @dataclass(frozen=True, slots=True)
 class Action:
-    """``label`` stands in the foot; ``does`` and ``undo`` (or that it is asked about first) on the
-    page of all keys. ``run`` raises InputError for what cannot be done."""
+    """Something that the person does with a key.
 
+    ``label`` stands on the foot, ``does`` and ``undo`` on the page of all keys and in the README.
+    ``run`` gets what was entered with it: the digit, or the words of a script after the action's
+    name; empty from any other key, and it asks for what it needs then. ``takes`` names what may be
+    entered; empty where nothing may. It raises InputError for what cannot be done.
+    """
+
+    id: str
     key: str
     label: str
     does: str
-    undo: str
-    run: Callable[[], None]
+    run: Callable[[Bench, str], None]
+    undo: str = "backspace"
+    why_not: Callable[[Bench], str] = _no_reason
+    """Why it is not offered now, a short sentence; empty when it is."""
+    takes: str = ""
+    now: Callable[[Bench], str] = _no_reason
+    """A label that says more at this moment, or empty."""
+    digits: Callable[[Bench], Mapping[str, str]] = _no_digits
+    """Of an action whose key is ``DIGITS``: each digit that calls it now, with its label."""
+    steps: tuple[Step, ...] = ()
+    """Steps of the job at which it is on the foot."""
+    any_time: bool = False
+    """Offered within a procedure, too."""
+
+    def called_by(self, key: str, bench: Bench) -> bool:
+        """Whether ``key``, a name as ``rig.live.terminal`` gives it, calls this action now."""
+        return key in self.digits(bench) if self.key == DIGITS else key == self.key
+
+    def keys(self, bench: Bench) -> tuple[Key, ...]:
+        """The keys that call it now, with their labels."""
+        if self.key == DIGITS:
+            return tuple(Key(key, label) for key, label in self.digits(bench).items())
+        return (Key(self.key, self.now(bench) or self.label),)
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """Something that was done, when by the rig's clock, and what undoes it."""
+
+    words: str
+    undo: Callable[[], object]
+    t_us: float
+    what: object = None
+
+
+class Dashboard(Protocol):
+    """What shows the bench, as actions see it."""
+
+    @property
+    def procedure(self) -> Procedure | None:
+        """The procedure that is on."""
+
+    def begin(self, procedure: Procedure) -> None:
+        """Begin a procedure; the one that is on goes on afterwards."""
+
+    def leave(self) -> None:
+        """Leave the procedure that is on."""
+
+    def turn_page(self) -> None:
+        """Show the page of all keys, or close it."""
+
+    def end(self) -> None:
+        """End the run."""
+
+
+@dataclass(slots=True)
+class Bench:
+    """What actions act on: the live run, its dashboard and prompt, the advice of this moment, and
+    all that was done, to be undone in reverse order."""
+
+    host: Host
+    prompt: Prompt
+    dashboard: Dashboard
+    advice: Advice
+    done: list[_Done] = field(default_factory=list)
+    opened_at_rest: tuple[str, float] | None = None
+    """The unit whose contacts opened last with the crank held, and when by the rig's clock."""
+
+    def ask_for(self, text: str, entered: str, take: Callable[[str], None]) -> None:
+        """Ask for something to be entered, unless it already was; ``take`` gets it."""
+        if entered:
+            take(entered)
+        else:
+            self.prompt.ask_for(text, take)
+
+    def did(self, words: str, undo: Callable[[], object], what: object = None) -> None:
+        """``words`` says what was done, and ``undo`` undoes it; ``what`` it was done to."""
+        now = self.host.session.now()
+        self.done.append(_Done(words, undo, now.t_us if now else 0.0, what))
+
+    def undone(self, what: object) -> None:
+        """What was done to ``what`` was undone out of turn."""
+        self.done = [one for one in self.done if one.what is not what]
+
+    def note(self, words: str, name: str, value: dict[str, object], **back: object) -> None:
+        """Write an annotation that says what was done; ``back`` identifies it when it is undone."""
+        self.host.annotate(name, value)
+        self.did(words, lambda: self.host.annotate(name, {"back": True, **back}))
+
+    def undo(self) -> str:
+        """Undo the last thing that was done, read or touched; says what that was. Raises InputError
+        when there is nothing."""
+        last = max((*self.done[-1:], *self._read(), *self._touched()), key=lambda one: one.t_us,
+                   default=None)  # fmt: skip
+        if last is None:
+            raise InputError("Nothing was done yet that can be undone.")
+        if self.done and last is self.done[-1]:
+            self.done.pop()
+        last.undo()
+        return last.words
+
+    def _read(self) -> Iterator[_Done]:
+        session = self.host.session
+        reading = next((r for r in reversed(session.readings()) if r.valid), None)
+        if reading is None:
+            return
+        at_us = session.t_us(reading)
+        opening = min(session.openings, key=lambda one: abs(one.t_us - at_us))
+        yield _Done(
+            f"the last reading of {reading.unit}",
+            lambda: self.host.annotate("strike", {"t_us": opening.t_us}),
+            opening.t_us,
+        )
+
+    def _touched(self) -> Iterator[_Done]:
+        stop = self.host.session.touches()
+        if stop is not None and stop.touches:
+            touch = stop.touches[-1]
+            way = "forward" if touch.side > 0 else "back"
+            undone: dict[str, object] = {"back": True, "t_us": touch.t_us}
+            words = f"the last touch turning {way}"
+            yield _Done(words, lambda: self.host.annotate("touch", undone), touch.t_us)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,22 +219,23 @@ class Host(Protocol):
         """Write an annotation into the capture and let it take effect."""
 
     def use(self, which: dict[str, object]) -> TdcReference:
-        """Go by another of the TDCs found. Raises InputError when there is none such."""
+        """Use another of the TDCs found. Raises InputError when there is none such."""
+
+    def stop_in(self, cylinder: int | None = None) -> None:
+        """The piston stop is in. Raises InputError before the index has passed."""
+
+    def stop_out(self, *, drop: bool = False) -> None:
+        """The piston stop is out; TDC from its touches, unless they are dropped."""
+
+    def state_stroke(self, cylinder: int = 1) -> None:
+        """``cylinder`` is at its firing TDC. Raises InputError while no angle is known."""
+
+    def undo_tdc(self, kind: str) -> None:
+        """Undo the last annotation of a ``kind`` that gave TDC or firing TDC."""
 
     def save(self, write: Callable[[Job, Path], Saved]) -> Saved:
         """End the capture, whole and in the job, and let ``write`` save what is made of it.
         Raises InputError when that cannot be; the capture goes on then."""
-
-
-def action_lines(actions: Sequence[Action]) -> tuple[ActionLine, ...]:
-    """A line for each action; neighbours that do the same share one."""
-    lines: list[ActionLine] = []
-    for action in actions:
-        if lines and (lines[-1].does, lines[-1].undo) == (action.does, action.undo):
-            lines[-1] = ActionLine(f"{lines[-1].key} {action.key}", action.does, action.undo)
-        else:
-            lines.append(ActionLine(action.key, action.does, action.undo))
-    return tuple(lines)
 
 
 MESSAGE_S = 8.0
@@ -168,7 +312,8 @@ Stroke = Literal["stated", "not stated", "lost", "not needed"]
 
 @dataclass(frozen=True, slots=True)
 class ActionLine:
-    """One line of the page of all keys: what the key does, and how to undo it."""
+    """One line of the page of all keys: what the key does, and how to undo it; where it is not
+    offered, why (and ``undo`` is empty)."""
 
     key: str
     does: str

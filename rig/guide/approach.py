@@ -13,7 +13,7 @@ from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.rounding import btdc, size
 from rig.engine.geometry import datum_after_first_deg, rim_rule_mm, rim_tape_mm
-from rig.guide.action import Host, Prompt
+from rig.guide.action import Host
 from rig.guide.advice import ARC
 from rig.guide.procedure import Advice, GoToView, Hand, LedProcedure
 from rig.signal.events import Now
@@ -154,8 +154,8 @@ def _off(ahead: float) -> str:
 class GoTo(LedProcedure):
     """Lead the crank to ``btdc_deg`` of ``cylinder`` from the right side."""
 
-    def __init__(self, host: Host, prompt: Prompt, btdc_deg: float, cylinder: int = 1) -> None:
-        super().__init__(host, prompt)
+    def __init__(self, host: Host, btdc_deg: float, cylinder: int = 1) -> None:
+        super().__init__(host)
         self._target = target_of(host, btdc_deg, cylinder)
 
     def show(self, now: Now | None) -> GoToView:

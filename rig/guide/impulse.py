@@ -14,7 +14,7 @@ from typing import Literal
 
 from rig.base.angles import wrap
 from rig.engine.profile import Unit
-from rig.guide.action import Host, Prompt
+from rig.guide.action import Host
 from rig.guide.advice import ARC, LIVE
 from rig.guide.approach import target_of
 from rig.guide.procedure import Advice, GoToView, Hand, LedProcedure, nominal_window
@@ -168,8 +168,8 @@ def step(now: TripState, seen: Seen) -> TripState:
 class PastImpulseCoupling(LedProcedure):
     """Follow the person past the impulse coupling of ``unit`` to a running reading."""
 
-    def __init__(self, host: Host, prompt: Prompt, unit: Unit) -> None:
-        super().__init__(host, prompt)
+    def __init__(self, host: Host, unit: Unit) -> None:
+        super().__init__(host)
         window = nominal_window(host, unit)
         self._unit = unit
         self._target = target_of(host, window.nominal_btdc, 1)

@@ -13,7 +13,7 @@ from typing import Generic, Literal, Protocol, TypeVar
 
 from rig.base.errors import InputError
 from rig.engine.profile import Unit, Window
-from rig.guide.action import Action, Host, Prompt, Saved
+from rig.guide.action import Action, Bench, Host, Saved
 from rig.signal.events import Event, Now
 
 
@@ -41,7 +41,7 @@ class Procedure(ABC):
 
     @abstractmethod
     def actions(self) -> tuple[Action, ...]:
-        """Its own keys, the most needed first."""
+        """Its own, the most needed first; one has the place of the job's with its id or key."""
 
     def leave(self) -> None:
         """The person leaves it, or it is over."""
@@ -129,37 +129,32 @@ class SteppedProcedure(Procedure, Generic[S]):
         """The last step was done or skipped."""
 
 
-Begin = Callable[[Procedure], None]
-
-
 @dataclass(frozen=True, slots=True)
 class Offer:
     """What a room adds to a live run.
 
-    ``actions`` gives what can be done now, with the prompt to ask by and a function that begins a
-    procedure. ``save``, where the room has one, saves the run without asking.
+    ``save``, where the room has one, saves the run without asking.
     """
 
-    actions: Callable[[Host, Prompt, Begin], tuple[Action, ...]]
+    actions: tuple[Action, ...]
     save: Callable[[Host], Saved] | None = None
 
 
 class LedProcedure(Procedure):
     """A procedure that leads the crank; the person says when it is done."""
 
-    def __init__(self, host: Host, prompt: Prompt) -> None:
+    def __init__(self, host: Host) -> None:
         self._host = host
-        self._prompt = prompt
 
     def actions(self) -> tuple[Action, ...]:
         """It is done."""
         does = "done: what was reached is kept as a remark"
-        return (Action("space", "done here", does, "r, enter: take it back", self._end),)
+        return (Action("event_here", "space", "done here", does, self._end),)
 
-    def _end(self) -> None:
+    def _end(self, bench: Bench, _: str) -> None:
         said = self.done(self._host.session.now())
-        self._host.annotate("remark", {"text": said})
-        self._prompt.say(said)
+        bench.note("a remark", "remark", {"text": said})
+        bench.prompt.say(said)
         self.over = True
 
     @abstractmethod

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 
 from rig.base import rounding
 from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.engine.geometry import MM_PER_INCH, geometry_of, plug_hole_offset_deg
 from rig.engine.profile import Geometry
-from rig.guide.action import Action, Host, Prompt
+from rig.guide.action import DIGITS, Action, Bench, Host, Prompt
 from rig.guide.advice import STOP, tdc_moved
 from rig.guide.procedure import Advice, Hand, Panel, PanelLine, Procedure, Sort
 from rig.job.tdc import Candidate, GaugeDoubt, candidates, gauge_doubts
@@ -89,13 +87,12 @@ class _Worked:
 
 
 class GaugePoints(Procedure):
-    """Take points, see what they say, touch once more at the end. ``choose`` opens the choice."""
+    """Take points, see what they say, measure once more at the end."""
 
-    def __init__(self, host: Host, prompt: Prompt, choose: Callable[[], None]) -> None:
+    def __init__(self, host: Host, prompt: Prompt) -> None:
         readings = host.session.gauge.readings
         self._host = host
         self._prompt = prompt
-        self._choose = choose
         self._cylinder = readings[-1].cylinder if readings else 1
         self._again = bool(readings) and readings[-1].again
         self._unit: LiftUnit = "mm"
@@ -231,7 +228,7 @@ class GaugePoints(Procedure):
     def _next(self) -> tuple[str, str, Hand]:
         """What to do, the action, what the hand does."""
         if self._worked().doubts:
-            return "Undo the doubtful point, then take it again", "undo", Hand.NOTHING
+            return "Undo the doubtful point and take it again", "undo", Hand.NOTHING
         before, after = self._lifts(-1, again=self._again), self._lifts(1, again=self._again)
         where = _once_more_at(before, after) if self._again else _where_next(before, after)
         if where is not None:
@@ -245,38 +242,40 @@ class GaugePoints(Procedure):
     # -- actions --
 
     def actions(self) -> tuple[Action, ...]:
-        """Type a lift, take one back, once more at the end, how the gauge stands."""
+        """A point, undo one, once more at the end, how the gauge is fitted."""
         again = "more points" if self._again else "once more"
-        does = "back to the series" if self._again else "the points now are touched once more"
-        found = [
-            Action("space", "type the lift", "the lift at which the crank is held", "x",
-                 self._ask_lift),
-            Action("x", "take back", "take a point back: the last, or a number", "type it again",
-                 self._ask_back),
-            Action("a", again, does, "a", self._turn_again),
-            Action("w", "which TDC", "all dead centres found: choose one", "choose another",
-                 self._choose),
-            Action("i", "inclined", "the gauge stands at an angle to the bore", "i, then 0",
-                 self._ask_inclined),
-        ]  # fmt: skip
-        if self._host.session.profile.engine.cylinders > 1:
-            does = "the gauge is in another cylinder's plug hole"
-            found.append(Action("c", "cylinder", does, "c", self._ask_cylinder))
-        return tuple(found)
+        does = "back to the series" if self._again else "measure once more"
+        one = self._host.session.profile.engine.cylinders == 1
+        return (
+            Action("event_here", "space", "piston drop", "the drop where the crank is held",
+                   self._ask_lift, takes="DROP"),
+            Action("undo", "backspace", "undo", "undo the last point, or the doubtful one",
+                   self._undo, undo="enter it again", takes="POINT"),
+            Action("again", "a", again, does, self._turn_again, undo="a"),
+            Action("select_tdc", "t", "select TDC", "select which of the TDCs found is used",
+                   lambda bench, _: bench.dashboard.begin(SelectTdc(bench.host)), undo="esc"),
+            Action("inclined", "i", "inclined", "the gauge is inclined to the bore",
+                   self._ask_inclined, undo="i, then 0", takes="DEGREES; CASE"),
+            Action("other_cylinder", "o", "other cylinder", "the gauge is in another cylinder",
+                   self._ask_cylinder, undo="o", takes="CYLINDER",
+                   why_not=lambda _: "The engine has one cylinder." if one else ""),
+        )  # fmt: skip
 
     def leave(self) -> None:
         """The gauge is still in."""
         self._prompt.say("take the gauge out before a full turn")
 
-    def _ask_lift(self) -> None:
+    def _ask_lift(self, bench: Bench, entered: str) -> None:
         self._at_deg = still_deg(self._host)
         number = len(self._series(again=self._again)) + 1
         forms = "mm (2.00, or 0.080 in)" if self._unit == "mm" else "inches (0.080, or 2.00 mm)"
-        self._prompt.ask_for(
-            f"Point {number}: how far below the top is the piston, in {forms}?", self._take
+        bench.ask_for(
+            f"Point {number}: how far below TDC is the piston, in {forms}?",
+            entered,
+            lambda text: self._take(bench, text),
         )
 
-    def _take(self, text: str) -> None:
+    def _take(self, bench: Bench, text: str) -> None:
         lift_mm, unit = typed_lift(text, self._unit)
         now = still_deg(self._host)
         if abs(now - self._at_deg) > STILL_DEG + self._host.session.settings.count_deg:
@@ -295,38 +294,44 @@ class GaugePoints(Procedure):
             lift_mm, self._at_deg, cylinder=self._cylinder, direction=way, again=self._again
         )
         self._host.annotate(NOTE, note)
+        point = notes.readings[-1]
+        words = f"the point {_with_unit(lift_mm, unit)}"
+        bench.did(words, lambda: self._take_back(point), point)
         doubts = self._worked().doubts
         self._prompt.say(doubts[0].words if doubts else f"noted: {_with_unit(lift_mm, unit)}")
 
-    def _ask_back(self) -> None:
-        series = self._series(again=self._again)
-        if not series:
-            raise InputError("there is no point to take back")
+    def _undo(self, bench: Bench, entered: str) -> None:
+        """The last thing done; a doubtful point is asked about, since it may be an earlier one."""
         blamed = [] if self._again else [d.point for d in self._worked().doubts if d.point]
-        number = blamed[0] if blamed else len(series)
-        lift = series[number - 1].point.lift_mm
-        self._prompt.ask_for(
-            f"Take back which point? Nothing typed: number {number}, {lift:.2f} mm",
-            lambda text: self._back(text or str(number)),
+        if not blamed and not entered:
+            bench.prompt.say(f"Undone: {bench.undo()}.")
+            return
+        bench.ask_for(
+            f"Undo which point? Empty: number {blamed[0] if blamed else ''}",
+            entered,
+            lambda text: self._back(bench, text or str(blamed[0])),
         )
 
-    def _back(self, text: str) -> None:
+    def _back(self, bench: Bench, text: str) -> None:
         series = self._series(again=self._again)
         if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= len(series):
-            raise InputError(f"there is no point {text!r}; they are numbered 1 to {len(series)}")
+            raise InputError(f"point {text}: enter 1 to {len(series)}")
         wanted = series[int(text) - 1]
-        readings = self._host.session.gauge.readings
-        at = next(n for n, each in enumerate(readings, 1) if each is wanted)
-        self._host.annotate(NOTE, {"back": True, "reading": at})
-        self._prompt.say(f"point {text}, {wanted.point.lift_mm:.2f} mm, is taken back")
+        self._take_back(wanted)
+        bench.undone(wanted)
+        self._prompt.say(f"Undone: point {text}, {wanted.point.lift_mm:.2f} mm.")
 
-    def _turn_again(self) -> None:
+    def _take_back(self, point: GaugeReading) -> None:
+        readings = self._host.session.gauge.readings
+        at = next(n for n, each in enumerate(readings, 1) if each is point)
+        self._host.annotate(NOTE, {"back": True, "reading": at})
+
+    def _turn_again(self, _: Bench, __: str) -> None:
         self._again = not self._again
 
-    def _ask_inclined(self) -> None:
-        self._prompt.ask_for(
-            "By how many degrees is the gauge inclined to the bore (0: not at all)?", self._inclined
-        )
+    def _ask_inclined(self, bench: Bench, entered: str) -> None:
+        text = "By how many degrees is the gauge inclined to the bore (0: not at all)?"
+        bench.ask_for(text, entered, self._inclined)
 
     def _inclined(self, text: str) -> None:
         try:
@@ -348,12 +353,12 @@ class GaugePoints(Procedure):
         cases = {"s": "sliding", "p": "pinned"}
         case = cases.get(text[:1].casefold())
         if case is None:
-            raise InputError(f"{text!r} is neither s nor p; press i and say it again")
+            raise InputError(f"{text!r} is neither s nor p; press i and enter it again")
         self._host.annotate(INCLINED, {"inclined_deg": deg, "case": case})
         self._prompt.say(f"the gauge is taken to be inclined {deg:g}°, {case}")
 
-    def _ask_cylinder(self) -> None:
-        self._prompt.ask_for("In which cylinder's plug hole is the gauge?", self._in_cylinder)
+    def _ask_cylinder(self, bench: Bench, entered: str) -> None:
+        bench.ask_for("In which cylinder is the gauge?", entered, self._in_cylinder)
 
     def _in_cylinder(self, text: str) -> None:
         if not text.isascii() or not text.isdigit():
@@ -404,9 +409,8 @@ def _has(lifts: list[float], lift: float) -> bool:
 class SelectTdc(Procedure):
     """Dead centre by each method beside the others and the engine's own mark."""
 
-    def __init__(self, host: Host, prompt: Prompt) -> None:
+    def __init__(self, host: Host) -> None:
         self._host = host
-        self._prompt = prompt
         self._key: object = None
         self._found: list[Candidate] = []
 
@@ -441,7 +445,7 @@ class SelectTdc(Procedure):
             if not is_of_dead_centre(mark, session.here)
         ]
         if not lines:
-            lines = [PanelLine("", "none was found yet: c by the stop, l by a gauge", "now")]
+            lines = [PanelLine("", "none was found yet", "now")]
         return Panel("which dead centre is gone by", "degrees after the index", lines=tuple(lines))
 
     def advice(self) -> Advice:
@@ -463,40 +467,45 @@ class SelectTdc(Procedure):
         return next((str(n) for n, each in numbered if each.reference == last), "")
 
     def actions(self) -> tuple[Action, ...]:
-        """A number for each, and the last mark taken back."""
-        found = [
-            Action(str(n), "go by it", "go by that dead centre", "asked first; choose another",
-                 partial(self._ask, each))
-            for n, each in enumerate(self._candidates()[:9], 1)
-        ]  # fmt: skip
-        if self._host.session.gauge.marks:
-            does = "take the last mark of the engine back"
-            found.append(Action("x", "mark back", does, "e: note it again", self._ask_back))
-        return tuple(found)
+        """A number for each, and the last mark undone."""
+        marked = self._host.session.gauge.marks
+        return (
+            Action("use_tdc", DIGITS, "use it", "use that TDC", self._ask, digits=self._numbers,
+                   takes="NUMBER"),
+            Action("undo", "backspace", "undo mark" if marked else "undo",
+                   "undo the last thing, or the engine's mark",
+                   self._undo, undo="do it again"),
+        )  # fmt: skip
 
-    def _ask(self, each: Candidate) -> None:
+    def _numbers(self, _: Bench) -> dict[str, str]:
+        return {str(n): "use it" for n in range(1, len(self._candidates()[:9]) + 1)}
+
+    def _ask(self, bench: Bench, entered: str) -> None:
+        found = self._candidates()
+        if not entered.isdecimal() or not 1 <= int(entered) <= len(found):
+            raise InputError(f"TDC {entered}: enter 1 to {len(found)}")
+        each = found[int(entered) - 1]
         if each.in_use:
             raise InputError("this one is in use")
         if each.doubts:
             raise InputError(f"not taken: {each.doubts[0]}")
-        self._prompt.ask(
-            f"Go by top dead centre as found by {each.reference.by} from now on? Every reading"
-            " is worked out with it.",
-            lambda: self._use(each),
+        bench.prompt.ask(
+            f"Use TDC as found by {each.reference.by} from now on? Every reading is worked out"
+            " with it.",
+            lambda: self._use(bench, each),
         )
 
-    def _use(self, each: Candidate) -> None:
+    def _use(self, bench: Bench, each: Candidate) -> None:
         found = self._host.use(each.which)
+        bench.did(f"TDC by {found.by} is used", lambda: self._host.undo_tdc("use"))
         tdc = rounding.after_index_with(found.tdc_deg, found.uncertainty.U_deg)
-        self._prompt.say(f"in use now: {found.by}, {tdc}")
+        bench.prompt.say(f"In use now: {found.by}, {tdc}.")
 
-    def _ask_back(self) -> None:
-        what = self._host.session.gauge.marks[-1].what
-        self._prompt.ask(
-            f"Take back that the crank stood at {what}?",
-            lambda: self._taken_back(what),
-        )
-
-    def _taken_back(self, what: str) -> None:
+    def _undo(self, bench: Bench, _: str) -> None:
+        marks = self._host.session.gauge.marks
+        if bench.done or not marks:
+            bench.prompt.say(f"Undone: {bench.undo()}.")
+            return
+        what = marks[-1].what
         self._host.annotate(MARK, {"back": True})
-        self._prompt.say(f"taken back: {what}")
+        bench.prompt.say(f"Undone: the mark {what}.")

@@ -1,25 +1,27 @@
-"""What the person may do at the bench now: an action for each key, and the keys that matter."""
+"""The table of actions: all that the person can do at the bench with a key.
+
+The foot, the page of all keys, the advice's "press ..", scripts and the README's list of keys are
+made from it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from functools import cache, partial
+from collections.abc import Callable, Mapping
+from functools import cache
 from importlib import import_module
 
 from rig.base.errors import InputError
+from rig.base.rounding import listed
 from rig.engine.geometry import stop_cylinder, stop_trouble
 from rig.engine.profile import Unit
 from rig.engine.windows import typed_within
-from rig.guide.action import Action, Key, Prompt, Saved, Step
-from rig.guide.advice import SAYABLE, needs_no_stroke, step_of
+from rig.guide.action import DIGITS, Action, Bench, Host, Saved
+from rig.guide.advice import stroke_state
 from rig.guide.approach import GoTo
 from rig.guide.impulse import PastImpulseCoupling
-from rig.guide.procedure import Begin, Offer, unit_answered, unit_names
+from rig.guide.procedure import Offer, unit_answered, unit_names
 from rig.guide.tdc import GaugePoints, SelectTdc, still_deg
-from rig.live.live_session import LiveSession
-from rig.signal.events import Event, Opening, Reason
 from rig.tdc.gauge_points import MARK, MARK_WITHIN_DEG
-from rig.timing.values import ADJUSTING
 from rig.words.diagnostics import mark_words
 
 PROCEDURES = (
@@ -29,8 +31,13 @@ PROCEDURES = (
 )
 """Modules of the bench's needs; the ``OFFER`` of each adds actions to those of the core job."""
 
-ORDER = ("space", *"nukdyclew", "lever", *"xiomgtrps")
-"""Keys in the order of the work, as the page of all keys has them; a key not in it comes last."""
+ORDER = (
+    "step_done", "event_here", "undo", "skip", "rig_check", "piston_stop", "other_cylinder",
+    "dial_gauge", "engine_mark", "select_tdc", "firing_tdc", "advance_lever", "past_impulse",
+    "adjust", "set_by_moving", "unit_moved", "go_to", "as_left", "work_done", "remark", "save",
+    "leave", "keys", "quit",
+)  # fmt: skip
+"""Actions in the order of the work, as the page of all keys has them."""
 
 
 @cache
@@ -39,402 +46,490 @@ def offers() -> tuple[Offer, ...]:
     return tuple(import_module(name).OFFER for name in PROCEDURES)
 
 
-def _place(action: Action) -> int:
-    key = "lever" if action.key.isdigit() else action.key
-    return ORDER.index(key) if key in ORDER else len(ORDER)
+def table() -> tuple[Action, ...]:
+    """Every action of a job, in the order of the work."""
+    every = (*CORE, *(action for offer in offers() for action in offer.actions))
+    return tuple(sorted(every, key=lambda action: ORDER.index(action.id)))
 
 
-class JobActions:
-    """The actions of a job. ``begin`` starts a procedure."""
-
-    def __init__(self, live: LiveSession, prompt: Prompt, begin: Begin) -> None:
-        self._live = live
-        self._prompt = prompt
-        self._begin = begin
-        self._moved = UnitMoved(live, prompt)
-        self._said: list[str] = []  # steps said to be done, to be taken back
-
-    def actions(self, advised: str) -> tuple[Action, ...]:
-        """All that can be done now, in the order of the work; ``advised`` is the step that the
-        guidance names."""
-        core = (
-            *self._main(),
-            *self._saying(advised),
-            *self._stop(),
-            Action("l", "gauge", "dead centre by a dial gauge, point by point",
-                 "x takes points back", self.by_gauge),
-            Action("e", "engine's mark", "the crank stands at the engine's own mark", "w, then x",
-                 self._ask_mark),
-            Action("w", "which TDC", "all dead centres found: choose one", "choose another",
-                 self.which),
-            *self._levers(),
-            Action("x", "strike", "strike the last reading out", "x again", self._strike),
-            *self._past_click(),
-            *self._moved.actions(),
-            Action("g", "go to", "lead the crank to an angle", "esc",
-                 lambda: self._prompt.ask_for("Go to how many degrees BTDC?", self._go_to)),
-            self._phase(),
-            Action("r", "remark", "a remark for the certificate", "r, then enter",
-                 self._ask_remark),
-            Action("p", "change", "what was changed on engine or unit", "p, then enter",
-                 self._ask_change),
-        )  # fmt: skip
-        return tuple(sorted((*core, *self._offered()), key=_place))
-
-    def _offered(self) -> tuple[Action, ...]:
-        """What the rooms of the bench's needs add."""
-        return tuple(
-            action
-            for offer in offers()
-            for action in offer.actions(self._live, self._prompt, self._begin)
-        )
-
-    # -- the action of the step --
-
-    def _main(self) -> tuple[Action, ...]:
-        """The main key, and the foot switch."""
-        live = self._live
-        if live.session.stop is not None:
-            does = "the stop is out: dead centre from its touches"
-            return (Action("space", "stop is out", does, "c: touch it again", self._stop_out),)
-        if step_of(live) == "top dead centre":
-            does = "the stop is in: touch it from both sides"
-            return (Action("space", "stop is in", does, "d drops its touches", self._stop_in),)
-        if needs_no_stroke(live.job.profile) or live.session.reference is None:
-            return ()
-        does = "cylinder 1 stands at its firing dead centre"
-        if step_of(live) == "stroke":
-            return (Action("space", "firing TDC", does, "space: state it again", self._stroke),)
-        return (Action("space", "firing TDC", does, "asked first", self._ask_stroke),)
-
-    def _stop_in(self) -> None:
-        self._live.stop_in()
-        self._prompt.say(self._where_stop_is())
-
-    def _where_stop_is(self) -> str:
-        """With a warning where the stop misleads."""
-        stop, engine = self._live.session.stop, self._live.job.profile.engine
-        if stop is None or not engine.master_cylinder:
-            return "the stop is in"
-        said = f"the stop is in cylinder {stop.cylinder}"
-        wrong = stop_trouble(engine, stop.cylinder)
-        return f"{said}, but {wrong}" if wrong else said
-
-    def _stop_in_other(self, answer: str) -> None:
-        cylinders = self._live.job.profile.engine.cylinders
-        if not answer.isdecimal() or not 1 <= int(answer) <= cylinders:
-            raise InputError(f"{answer!r} is no cylinder; there are 1 to {cylinders}")
-        self._live.stop_in(int(answer))
-        wrong = stop_trouble(self._live.job.profile.engine, int(answer))
-        said = f"the stop is in cylinder {answer}"
-        self._prompt.say(f"{said}, but {wrong}" if wrong else said)
-
-    def _stop_out(self) -> None:
-        self._live.stop_out()
-        self._prompt.say(self._live.session.stop_words)
-
-    def _stroke(self) -> None:
-        self._live.state_stroke()
-        self._prompt.say("cylinder 1 fires here: stated")
-
-    def _ask_stroke(self) -> None:
-        self._prompt.ask("Does cylinder 1 fire here? It was stated before.", self._stroke)
-
-    def _stop(self) -> tuple[Action, ...]:
-        live = self._live
-        if live.session.stop is not None:
-            drop = Action("d", "drop touches", "drop the touches of the stop", "asked first",
-                        lambda: self._prompt.ask("Drop the touches of the stop?",
-                                               lambda: live.stop_out(drop=True)))  # fmt: skip
-            return (drop,)
-        if live.session.reference is None:
-            cylinders = live.job.profile.engine.cylinders
-            if cylinders == 1 or step_of(live) != "top dead centre":
-                return ()
-            text = f"In which cylinder is the stop (1 to {cylinders})?"
-            usual = stop_cylinder(live.job.profile.engine)
-            elsewhere = Action("y", "stop elsewhere",
-                             f"the stop is in another cylinder than {usual}",
-                             "d drops its touches",
-                             lambda: self._prompt.ask_for(text, self._stop_in_other))  # fmt: skip
-            return (elsewhere,)
-        again = Action("c", "stop", "the stop is in again: touch it once more",
-                     "d drops its touches",
-                     lambda: self._prompt.ask("Is the stop in the plug hole, to touch it again?",
-                                            live.stop_in))  # fmt: skip
-        return (again,)
-
-    # -- what the rig cannot see --
-
-    def _saying(self, advised: str) -> tuple[Action, ...]:
-        found = []
-        if advised == "tighten":
-            found.append(Action("n", "tightened", "everything is tightened: as left from now on",
-                              "t again", self._ask_phase))  # fmt: skip
-        elif advised in SAYABLE:
-            found.append(Action("n", f"done: {advised}", "the step under NEXT is done",
-                              "u: not done",
-                              lambda: self._say_done(advised)))  # fmt: skip
-        if self._said:
-            found.append(Action("u", "not done", f"not done after all: {self._said[-1]}", "n: done",
-                              self._not_done))  # fmt: skip
-        return tuple(found)
-
-    def _say_done(self, step: str) -> None:
-        self._live.annotate("said", {"step": step})
-        self._said.append(step)
-
-    def _not_done(self) -> None:
-        step = self._said.pop()
-        self._live.annotate("said", {"step": step, "back": True})
-        self._prompt.say(f"not done after all: {step}")
-
-    def _phase(self) -> Action:
-        if self._live.session.told.tightened:
-            return Action("t", "as found", "back to readings as found", "t again", self._ask_phase)
-        does = "everything is tightened: as left from now on"
-        return Action("t", "tightened", does, "t again", self._ask_phase)
-
-    def _ask_phase(self) -> None:
-        live = self._live
-        if live.session.told.tightened:
-            self._prompt.ask("Go back to readings as found?", lambda: live.set_phase(False))
-        else:
-            self._prompt.ask(
-                "Is everything tightened, so that readings are as left from now on?",
-                lambda: live.set_phase(True),
-            )
-
-    # -- dead centre --
-
-    def by_gauge(self) -> None:
-        """Take points by a dial gauge. Raises InputError before the index has passed."""
-        if not self._live.session.is_anchored:
-            raise InputError("turn the crank until the index has passed once, then fit the gauge")
-        if self._live.session.stop is not None:
-            raise InputError("the stop is in: take it out and say so, then fit the gauge")
-        self._begin(GaugePoints(self._live, self._prompt, self.which))
-
-    def which(self) -> None:
-        """Choose the dead centre to go by."""
-        self._begin(SelectTdc(self._live, self._prompt))
-
-    def _ask_mark(self) -> None:
-        at = still_deg(self._live)
-        self._prompt.ask_for(
-            "At which mark does the crank stand (flywheel T, pulley notch ...)?",
-            lambda what: self._ask_within(at, what),
-        )
-
-    def _ask_within(self, at_deg: float, what: str) -> None:
-        if not what:
-            raise InputError("a mark needs its words, so that it is known which one it was")
-        rim = self._live.job.profile.engine.rim_diameter_mm
-        lengths = ", or how many mm or in of the rim (1 mm)" if rim else ""
-        self._prompt.ask_for(
-            f"Within how many degrees is it read, either way (0.5){lengths}? Nothing typed:"
-            f" {MARK_WITHIN_DEG:g} degree",
-            lambda within: self._mark(at_deg, what, within),
-        )
-
-    def _mark(self, at_deg: float, what: str, within: str) -> None:
-        session = self._live.session
-        read: dict[str, object] = {"within_deg": MARK_WITHIN_DEG}
-        if within:
-            try:
-                typed = typed_within(within, self._live.job.profile.engine.rim_diameter_mm)
-            except InputError:
-                self._ask_within(at_deg, what)  # the mark's words are not lost
-                raise
-            read = {"within_deg": typed.deg, "within": typed.words}
-        cylinder = session.reference.cylinder if session.reference else 1
-        note = {"crank_deg": at_deg, "what": what, "cylinder": cylinder}
-        self._live.annotate(MARK, note | read)
-        self._prompt.say(mark_words(session.gauge.marks[-1], session.here))
-
-    # -- readings --
-
-    def _strike(self) -> None:
-        self._prompt.say(self._live.strike_last())
-
-    def _levers(self) -> tuple[Action, ...]:
-        movable = [u for u in self._live.job.profile.units if len(u.settings) > 1]
-        names = ", ".join(unit.name for unit in movable)
-        does = f"lever to its next setting: {names}"
-        return tuple(
-            Action(str(u.input), f"lever {u.name}", does, "the same key again",
-                 partial(self._lever, u))
-            for u in movable
-        )  # fmt: skip
-
-    def _lever(self, unit: Unit) -> None:
-        self._prompt.say(f"{unit.name}: lever now at {self._live.next_setting(unit.name)}")
-
-    # -- procedures that lead the crank --
-
-    def _past_click(self) -> tuple[Action, ...]:
-        coupled = [u for u in self._live.job.profile.units if u.coupling == "impulse"]
-        if not coupled:
-            return ()
-        text = f"Past the coupling of which unit ({unit_names(coupled)})?"
-        return (
-            Action("i", "past the click", "past an impulse coupling, led", "esc",
-                 lambda: self._prompt.ask_for(text, self._go_past)),
-        )  # fmt: skip
-
-    def _go_past(self, answer: str) -> None:
-        self._begin(
-            PastImpulseCoupling(
-                self._live, self._prompt, unit_answered(self._live.job.profile.units, answer)
-            )
-        )
-
-    def _go_to(self, answer: str) -> None:
-        try:
-            angle = float(answer.replace(",", "."))
-        except ValueError:
-            raise InputError(
-                f"{answer!r} is no angle; give degrees, a minus for after TDC"
-            ) from None
-        if not -180.0 < angle <= 180.0:
-            raise InputError(f"{answer} lies outside -180 to 180 degrees")
-        self._begin(GoTo(self._live, self._prompt, angle))
-
-    def see(self, events: Sequence[Event]) -> None:
-        """One more look at the rig, while no procedure is on."""
-        self._moved.see(events)
-
-    # -- the record --
-
-    def _ask_remark(self) -> None:
-        more = "; nothing typed: take the last one back" if self._live.session.told.remarks else ""
-        self._prompt.ask_for(f"Remark for the certificate (gap, weather ...){more}?", self._remark)
-
-    def _remark(self, text: str) -> None:
-        remarks = self._live.session.told.remarks
-        if text:
-            self._live.annotate("remark", {"text": text})
-        elif remarks:
-            self._prompt.ask(f"Take this remark back: {remarks[-1]}?",
-                           lambda: self._taken_back("remark"))  # fmt: skip
-
-    def _ask_change(self) -> None:
-        more = "; nothing typed: take the last one back" if self._live.session.told.changes else ""
-        self._prompt.ask_for(f"What was changed on the engine or a unit{more}?", self._change)
-
-    def _change(self, words: str) -> None:
-        changes = self._live.session.told.changes
-        if words:
-            self._ask_where(words)
-        elif changes:
-            self._prompt.ask(f"Take back that this was changed: {changes[-1][0]}?",
-                           lambda: self._taken_back("change"))  # fmt: skip
-
-    def _ask_where(self, words: str) -> None:
-        names = unit_names(self._live.job.profile.units)
-        text = f"On which unit ({names}); nothing typed: on the whole engine?"
-        self._prompt.ask_for(text, lambda answer: self._changed(words, answer))
-
-    def _changed(self, words: str, answer: str) -> None:
-        try:
-            on = (
-                {"unit": unit_answered(self._live.job.profile.units, answer).name} if answer else {}
-            )
-        except InputError:
-            self._ask_where(words)  # what was typed is not lost
-            raise
-        self._live.annotate("change", {"words": words, **on})
-
-    def _taken_back(self, kind: str) -> None:
-        self._live.annotate(kind, {"back": True})
-        self._prompt.say(f"the last {kind} is taken back")
+def action(name: str) -> Action:
+    """The action with that id. Raises KeyError when there is none."""
+    return {each.id: each for each in table()}[name]
 
 
-FOOT: Mapping[str, str] = {
-    "make safe": "n", "gap": "n", "switch": "k n", "rig check": "k n", "rig bad": "k",
-    "top dead centre": "space d l w", "stop out": "space d", "marks": "e n",
-    "stroke": "space", "impulse": "i", "correction": "m", "play": "n", "tighten": "n",
-    "touch again": "c w", "dead centre moved": "c w", "certificate": "s",
-    "advance": "n",
-}  # fmt: skip
-
-
-"""Keys that matter when a step is advised; the action's own step and the readings have more."""
-
-
-MOST_KEYS = 7
-LONGEST_LABEL = 16
-
-
-def foot_keys(actions: Sequence[Action], step: Step, advised: str) -> tuple[Key, ...]:
-    """The few keys that matter now: of the advised step, of the present one, then readings."""
-    wanted = FOOT.get(advised, "").split()
-    if step == "top dead centre":
-        wanted += ["space", "d"]
-    elif step == "stroke":
-        wanted += ["space"]
-    elif step == "reading":
-        levers = [action.key for action in actions if action.key.isdigit()]
-        wanted += ["o", *levers[:2], "x", "s"]
-    have = {action.key: action for action in actions}
-    chosen = [have[key] for key in dict.fromkeys(wanted) if key in have]
-    return tuple(as_key(action) for action in chosen[:MOST_KEYS])
-
-
-def as_key(action: Action) -> Key:
-    """An action as the foot shows it. A long label (a unit's name may be) is cut."""
-    label = action.label
-    short = label if len(label) <= LONGEST_LABEL + 6 else f"{label[: LONGEST_LABEL + 5]}…"
-    return Key(action.key, short)
-
-
-def save(live: LiveSession) -> Saved:
+def save(host: Host) -> Saved:
     """Save a live run without asking. Raises InputError when it cannot be saved."""
     for offer in offers():
         if offer.save is not None:
-            return offer.save(live)
+            return offer.save(host)
     raise InputError("this program has no room that saves a live run; its capture is kept")
 
 
-class UnitMoved:
-    """What was read of a unit before it was moved says nothing of how it stands now. But a finger,
-    or the magnet's pull, parts contacts too: so it is for the person to say."""
+# -- why not -------------------------------------------------------------------------------------
 
-    def __init__(self, live: LiveSession, prompt: Prompt) -> None:
-        self._live = live
-        self._prompt = prompt
-        self._parted: tuple[str, float] | None = None  # unit, and when by the rig's clock
+NO_INDEX = "Turn the crank slowly until the index passes first."
+NO_TDC = "Find TDC first."
 
-    def see(self, events: Sequence[Event]) -> None:
-        """Take note of the last such parting of a unit that was read before."""
-        session = self._live.session
-        for event in events:
-            if not isinstance(event, Opening) or event.rejection is None:
-                continue
-            if event.rejection.reason is not Reason.CRANK_STILL:
-                continue
-            for unit in session.profile.units:
-                if unit.input == event.input and session.was_read(unit.name):
-                    self._parted = unit.name, event.t_us
-                    if self.actions():
-                        self._prompt.say(
-                            f"{unit.name}: its contacts parted with the crank held;"
-                            " press o if it was moved"
-                        )
+WhyNot = Callable[[Bench], str]
 
-    def actions(self) -> tuple[Action, ...]:
-        """To say so, as long as nothing else has."""
-        if self._parted is None:
-            return ()
-        unit, t_us = self._parted
-        session = self._live.session
-        if session.phase_of(unit) == ADJUSTING or session.told.struck(t_us):
-            return ()
-        does = f"{unit} was moved, the crank held: keep apart what is read now"
-        return (Action("o", f"{unit} moved", does, "x strikes that reading", self._was_moved),)
 
-    def _was_moved(self) -> None:
-        if self._parted is not None:
-            unit, from_us = self._parted
-            self._live.annotate("moved", {"unit": unit, "from_us": from_us})
-            self._prompt.say(f"{unit}: what is read now is kept apart from what was read before")
+def first(*reasons: WhyNot) -> WhyNot:
+    """The first reason of several that is one."""
+    return lambda bench: next(filter(None, (why(bench) for why in reasons)), "")
+
+
+def _no_index(bench: Bench) -> str:
+    return "" if bench.host.session.is_anchored else NO_INDEX
+
+
+def _no_tdc(bench: Bench) -> str:
+    return "" if bench.host.session.here is not None else NO_TDC
+
+
+def _stop_is_in(bench: Bench) -> str:
+    return "Remove the piston stop first." if bench.host.session.stop is not None else ""
+
+
+# -- the step under NEXT -------------------------------------------------------------------------
+
+
+def _why_not_done(bench: Bench) -> str:
+    press = bench.advice.press
+    if press == "step_done":
+        return ""
+    own = next((each for each in table() if each.id == press), None)
+    return f"This step has its own key: {own.key}." if own else "The rig sees this step by itself."
+
+
+def _step_done(bench: Bench, _: str) -> None:
+    step = bench.advice.step
+    bench.note(f"the step {step} is done", "said", {"step": step}, step=step)
+
+
+NEEDED = frozenset(
+    {"rig lost", "rig", "index", "top dead centre", "stop out", "stroke", "readings",
+     "certificate", "close"}
+)  # fmt: skip
+"""Steps that cannot be skipped."""
+
+
+def _why_not_skipped(bench: Bench) -> str:
+    needed = bench.advice.step in NEEDED
+    return "The work cannot go on without this step." if needed else ""
+
+
+def _skip(bench: Bench, _: str) -> None:
+    step = bench.advice.step
+    bench.note(f"the step {step} is skipped", "skipped", {"step": step}, step=step)
+    bench.prompt.say(f"Skipped: {step}.")
+
+
+def _event(bench: Bench) -> Action | None:
+    """What an event at the present crank position means at this step."""
+    if bench.host.session.stop is not None:
+        return TOUCH
+    events = {"firing_tdc": FIRING_TDC, "engine_mark": ENGINE_MARK}
+    return events.get(bench.advice.press)
+
+
+def _why_no_event(bench: Bench) -> str:
+    event = _event(bench)
+    return event.why_not(bench) if event else "This step needs no event from you."
+
+
+def _event_here(bench: Bench, entered: str) -> None:
+    event = _event(bench)
+    if event is not None:
+        event.run(bench, entered)
+
+
+def _event_label(bench: Bench) -> str:
+    event = _event(bench)
+    return f"{event.label} here" if event else ""
+
+
+def _why_no_undo(bench: Bench) -> str:
+    read = any(reading.valid for reading in bench.host.session.readings())
+    return "" if bench.done or read else "Nothing was done yet that can be undone."
+
+
+def _undo(bench: Bench, _: str) -> None:
+    bench.prompt.say(f"Undone: {bench.undo()}.")
+
+
+# -- TDC -----------------------------------------------------------------------------------------
+
+
+def _piston_stop(bench: Bench, entered: str) -> None:
+    is_in = bench.host.session.stop is not None
+    if entered not in ("", "in", "out"):
+        raise InputError(f"piston stop {entered!r}: enter in or out")
+    if entered and (entered == "in") == is_in:
+        raise InputError(f"the piston stop is {entered} already")
+    if is_in:
+        bench.host.stop_out()
+        bench.did("the piston stop is out", lambda: bench.host.undo_tdc("stop-out"))
+        bench.prompt.say(bench.host.session.stop_words)
+    else:
+        _stop_in(bench, None)
+
+
+def _stop_in(bench: Bench, cylinder: int | None) -> None:
+    bench.host.stop_in(cylinder)
+    bench.did("the piston stop is in", lambda: bench.host.stop_out(drop=True))
+    stop, engine = bench.host.session.stop, bench.host.job.profile.engine
+    if stop is not None:
+        wrong = stop_trouble(engine, stop.cylinder)
+        words = f"The piston stop is in cylinder {stop.cylinder}"
+        bench.prompt.say(f"{words}, but {wrong}" if wrong else f"{words}.")
+
+
+def _stop_label(bench: Bench) -> str:
+    return "piston stop is out" if bench.host.session.stop is not None else "piston stop is in"
+
+
+def _why_no_other_cylinder(bench: Bench) -> str:
+    reference = bench.host.session.reference
+    if bench.host.job.profile.engine.cylinders == 1:
+        return "The engine has one cylinder."
+    return (
+        f"TDC was found in cylinder {reference.cylinder}: touch there again." if reference else ""
+    )
+
+
+def _other_cylinder(bench: Bench, entered: str) -> None:
+    engine = bench.host.job.profile.engine
+
+    def take(answer: str) -> None:
+        if not answer.isdecimal() or not 1 <= int(answer) <= engine.cylinders:
+            raise InputError(f"cylinder {answer}: enter 1 to {engine.cylinders}")
+        _stop_in(bench, int(answer))
+
+    text = f"In which cylinder is the piston stop (usually {stop_cylinder(engine)})?"
+    bench.ask_for(text, entered, take)
+
+
+def _touch(bench: Bench, _: str) -> None:
+    """A touch of the piston stop, by the word of the person."""
+    at_deg, way = still_deg(bench.host), bench.host.stillness.way
+    if way == 0:
+        raise InputError("turn the crank to the piston stop first: it is touched from one side")
+    bench.host.annotate("touch", {"crank_deg": at_deg, "direction": way})
+
+
+def _dial_gauge(bench: Bench, _: str) -> None:
+    bench.dashboard.begin(GaugePoints(bench.host, bench.prompt))
+
+
+def _no_tdc_found(bench: Bench) -> str:
+    session = bench.host.session
+    found = session.references or session.gauge.readings or session.gauge.marks
+    return "" if found else NO_TDC
+
+
+def _select_tdc(bench: Bench, _: str) -> None:
+    bench.dashboard.begin(SelectTdc(bench.host))
+
+
+def _engine_mark(bench: Bench, entered: str) -> None:
+    at_deg = still_deg(bench.host)
+    bench.ask_for(
+        "At which mark does the crank stand (flywheel T, pulley notch ...)?",
+        entered,
+        lambda what: _ask_within(bench, at_deg, what),
+    )
+
+
+def _ask_within(bench: Bench, at_deg: float, what: str) -> None:
+    if not what:
+        raise InputError("name the mark, so that it is known which one it was")
+    rim = bench.host.job.profile.engine.rim_diameter_mm
+    lengths = ", or how many mm or in of the rim (1 mm)" if rim else ""
+    bench.prompt.ask_for(
+        f"Within how many degrees is it read, either way (0.5){lengths}? Empty:"
+        f" {MARK_WITHIN_DEG:g} degree",
+        lambda within: _mark(bench, at_deg, what, within),
+    )
+
+
+def _mark(bench: Bench, at_deg: float, what: str, within: str) -> None:
+    session = bench.host.session
+    read: dict[str, object] = {"within_deg": MARK_WITHIN_DEG}
+    if within:
+        try:
+            typed = typed_within(within, bench.host.job.profile.engine.rim_diameter_mm)
+        except InputError:
+            _ask_within(bench, at_deg, what)  # the mark's words are not lost
+            raise
+        read = {"within_deg": typed.deg, "within": typed.words}
+    cylinder = session.reference.cylinder if session.reference else 1
+    note = {"crank_deg": at_deg, "what": what, "cylinder": cylinder}
+    bench.note(f"the mark {what}", MARK, note | read)
+    bench.prompt.say(mark_words(session.gauge.marks[-1], session.here))
+
+
+def _why_no_stroke(bench: Bench) -> str:
+    if bench.host.session.reference is None:
+        return NO_TDC
+    return "This engine needs no firing TDC." if stroke_state(bench.host) == "not needed" else ""
+
+
+def _firing_tdc(bench: Bench, _: str) -> None:
+    def enter() -> None:
+        bench.host.state_stroke()
+        bench.did("firing TDC", lambda: bench.host.undo_tdc("stroke"))
+        bench.prompt.say("Cylinder 1 is at its firing TDC: entered.")
+
+    if stroke_state(bench.host) == "stated":
+        bench.prompt.ask("Is cylinder 1 at its firing TDC here? It was entered before.", enter)
+    else:
+        enter()
+
+
+# -- readings ------------------------------------------------------------------------------------
+
+
+def _movable(bench: Bench) -> tuple[Unit, ...]:
+    return tuple(unit for unit in bench.host.job.profile.units if len(unit.settings) > 1)
+
+
+def _no_lever(bench: Bench) -> str:
+    return "" if _movable(bench) else "The engine file has no unit with an advance lever."
+
+
+def _levers(bench: Bench) -> Mapping[str, str]:
+    return {str(unit.input): f"lever {unit.name}" for unit in _movable(bench)}
+
+
+def _lever(bench: Bench, entered: str) -> None:
+    """A unit's input or name, and perhaps the setting that its lever is at now, else the next."""
+    units = sorted(_movable(bench), key=lambda unit: len(unit.name), reverse=True)
+    named = [
+        (u, n) for u in units for n in (u.name, str(u.input)) if f"{entered} ".startswith(f"{n} ")
+    ]
+    unit = named[0][0] if named else unit_answered(units, entered)
+    names = [setting.name for setting in unit.settings]
+    wanted = entered[len(named[0][1]) :].strip() if named else ""
+    now = bench.host.session.setting_of(unit.name)
+    fits = [name for name in names if wanted in (name, name.split()[-1])]
+    if wanted and len(fits) != 1:
+        raise InputError(f"{unit.name} has no setting {wanted!r}: enter {listed(names)}")
+    name = fits[0] if wanted else names[(names.index(now) + 1) % len(names)]
+    value: dict[str, object] = {"unit": unit.name, "setting": name}
+    bench.note(f"the lever of {unit.name} at {name}", "setting", value, unit=unit.name)
+    bench.prompt.say(f"{unit.name}: lever at {name}.")
+
+
+def _no_coupling(bench: Bench) -> str:
+    return "" if _coupled(bench) else "The engine file has no unit with an impulse coupling."
+
+
+def _coupled(bench: Bench) -> list[Unit]:
+    return [unit for unit in bench.host.job.profile.units if unit.coupling == "impulse"]
+
+
+def _past_impulse(bench: Bench, entered: str) -> None:
+    coupled = _coupled(bench)
+
+    def take(answer: str) -> None:
+        bench.dashboard.begin(PastImpulseCoupling(bench.host, unit_answered(coupled, answer)))
+
+    if len(coupled) == 1:
+        entered = entered or coupled[0].name
+    bench.ask_for(f"Past the coupling of which unit ({unit_names(coupled)})?", entered, take)
+
+
+def _go_to(bench: Bench, entered: str) -> None:
+    def take(answer: str) -> None:
+        try:
+            angle = float(answer.replace(",", "."))
+        except ValueError:
+            raise InputError(f"{answer!r} is no angle: enter degrees, minus after TDC") from None
+        if not -180.0 < angle <= 180.0:
+            raise InputError(f"{answer} degrees: enter an angle between -180 and 180")
+        bench.dashboard.begin(GoTo(bench.host, angle))
+
+    bench.ask_for("Go to how many degrees BTDC?", entered, take)
+
+
+def _nothing_read(bench: Bench) -> str:
+    session = bench.host.session
+    read = any(session.was_read(unit.name) for unit in session.profile.units)
+    return "" if read else "No unit was read yet: moving one changes nothing."
+
+
+def _unit_moved(bench: Bench, entered: str) -> None:
+    units = bench.host.job.profile.units
+
+    def take(answer: str) -> None:
+        moved(unit_answered(units, answer).name, {})
+
+    def moved(unit: str, when: dict[str, object]) -> None:
+        bench.note(f"{unit} was moved", "moved", {"unit": unit, **when}, unit=unit)
+        bench.opened_at_rest = None
+        bench.prompt.say(f"{unit}: readings from now on are kept apart from those before.")
+
+    if bench.opened_at_rest is not None and not entered:
+        unit, from_us = bench.opened_at_rest
+        moved(unit, {"from_us": from_us})
+    else:
+        bench.ask_for(f"Which unit was moved ({unit_names(units)})?", entered, take)
+
+
+def _moved_label(bench: Bench) -> str:
+    return f"{bench.opened_at_rest[0]} was moved" if bench.opened_at_rest else ""
+
+
+def _why_not_as_left(bench: Bench) -> str:
+    tightened = bench.host.session.told.tightened
+    return "Readings are as left already; backspace undoes that." if tightened else ""
+
+
+def _as_left(bench: Bench, _: str) -> None:
+    bench.note("as left", "phase", {"phase": "as left"})
+    bench.prompt.say("Everything is tightened: readings are as left from now on.")
+
+
+# -- the record ----------------------------------------------------------------------------------
+
+
+def _remark(bench: Bench, entered: str) -> None:
+    def take(text: str) -> None:
+        if text:
+            bench.note("a remark", "remark", {"text": text})
+
+    bench.ask_for("Remark for the certificate (gap, weather ...)?", entered, take)
+
+
+def _work_done(bench: Bench, entered: str) -> None:
+    units = bench.host.job.profile.units
+
+    def ask_where(words: str) -> None:
+        if words:
+            text = f"On which unit ({unit_names(units)})? Empty: on the whole engine."
+            bench.prompt.ask_for(text, lambda answer: changed(words, answer))
+
+    def changed(words: str, answer: str) -> None:
+        try:
+            on = {"unit": unit_answered(units, answer).name} if answer else {}
+        except InputError:
+            ask_where(words)  # what was entered is not lost
+            raise
+        bench.note(f"the work {words}", "change", {"words": words, **on})
+
+    bench.ask_for("What was done on the engine or a unit?", entered, ask_where)
+
+
+# -- the dashboard -------------------------------------------------------------------------------
+
+
+def _nothing_to_leave(bench: Bench) -> str:
+    return "" if bench.dashboard.procedure else "There is nothing to leave: q quits."
+
+
+def _leave(bench: Bench, _: str) -> None:
+    bench.dashboard.leave()
+
+
+def _turn_page(bench: Bench, _: str) -> None:
+    bench.dashboard.turn_page()
+
+
+def _quit(bench: Bench, _: str) -> None:
+    if bench.host.saved is None and bench.host.session.openings:
+        bench.prompt.ask("Quit without a certificate? The capture is kept.", bench.dashboard.end)
+    else:
+        bench.dashboard.end()
+
+
+TOUCH = Action(
+    "touch", "space", "touch", "the crank touches the piston stop here", _touch,
+)  # fmt: skip
+
+FIRING_TDC = Action(
+    "firing_tdc", "f", "firing TDC", "cylinder 1 is at its firing TDC", _firing_tdc,
+    why_not=first(_stop_is_in, _why_no_stroke), steps=("stroke",),
+)  # fmt: skip
+
+ENGINE_MARK = Action(
+    "engine_mark", "e", "engine's mark", "the crank stands at a mark of the engine", _engine_mark,
+    why_not=_no_index, takes="MARK; WITHIN",
+)  # fmt: skip
+
+CORE: tuple[Action, ...] = (
+    Action(
+        "step_done", "enter", "step done", "the step under NEXT is done", _step_done,
+        why_not=_why_not_done,
+    ),
+    Action(
+        "event_here", "space", "event here",
+        "what the step needs here; also the foot switch", _event_here,
+        why_not=_why_no_event, now=_event_label,
+    ),
+    Action(
+        "undo", "backspace", "undo", "undo the last thing done, read or touched", _undo,
+        undo="do it again", why_not=_why_no_undo, steps=("top dead centre", "reading"),
+        any_time=True,
+    ),
+    Action(
+        "skip", "k", "skip", "skip the step under NEXT", _skip, why_not=_why_not_skipped,
+    ),
+    Action(
+        "piston_stop", "p", "piston stop", "the piston stop is in, or out again", _piston_stop,
+        why_not=_no_index, takes="in or out", now=_stop_label, steps=("top dead centre",),
+    ),
+    Action(
+        "other_cylinder", "o", "other cylinder", "the piston stop is in another cylinder",
+        _other_cylinder, why_not=first(_stop_is_in, _why_no_other_cylinder, _no_index),
+        takes="CYLINDER",
+    ),
+    Action(
+        "dial_gauge", "d", "dial gauge", "TDC by a dial gauge, point by point", _dial_gauge,
+        undo="esc", why_not=first(_stop_is_in, _no_index), steps=("top dead centre",),
+    ),
+    ENGINE_MARK,
+    Action(
+        "select_tdc", "t", "select TDC", "select which of the TDCs found is used", _select_tdc,
+        undo="esc", why_not=first(_stop_is_in, _no_tdc_found),
+    ),
+    FIRING_TDC,
+    Action(
+        "advance_lever", DIGITS, "lever", "an advance lever is at its next setting", _lever,
+        why_not=_no_lever, takes="UNIT SETTING", digits=_levers, steps=("reading",), any_time=True,
+    ),
+    Action(
+        "past_impulse", "i", "past the coupling", "past an impulse coupling, step by step",
+        _past_impulse, undo="esc", why_not=first(_no_coupling, _stop_is_in, _no_tdc), takes="UNIT",
+    ),
+    Action(
+        "unit_moved", "v", "unit was moved", "a unit was moved: keep its readings apart",
+        _unit_moved, why_not=_nothing_read, takes="UNIT", now=_moved_label,
+    ),
+    Action(
+        "go_to", "g", "go to", "go to an angle", _go_to, undo="esc",
+        why_not=first(_stop_is_in, _no_tdc), takes="DEGREES BTDC",
+    ),
+    Action(
+        "as_left", "l", "as left", "everything is tightened: readings are as left", _as_left,
+        why_not=_why_not_as_left,
+    ),
+    Action(
+        "work_done", "w", "work done", "note what was done on the engine or a unit", _work_done,
+        takes="WORDS; UNIT", any_time=True,
+    ),
+    Action(
+        "remark", "r", "remark", "a remark for the certificate", _remark, takes="WORDS",
+        any_time=True,
+    ),
+    Action(
+        "leave", "esc", "leave", "leave this part of the work", _leave, undo="begin it again",
+        why_not=_nothing_to_leave, any_time=True,
+    ),
+    Action(
+        "keys", "h", "all keys", "the page of all keys", _turn_page, undo="h or esc", any_time=True,
+    ),
+    Action(
+        "quit", "q", "quit", "end here; the capture is kept", _quit, undo="rig live again",
+        any_time=True,
+    ),
+)  # fmt: skip

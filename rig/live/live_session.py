@@ -334,6 +334,17 @@ class LiveSession:
         self._keep_reference(found)
         return found
 
+    def undo_tdc(self, kind: str) -> None:
+        """Undo the last annotation of a ``kind`` ("stop-out", "use" or "stroke"); the job keeps the
+        TDC that is in use then. Raises InputError when there is none to undo."""
+        before, troubles = self.session.reference, self.session.troubles["note"]
+        self.annotate(kind, {"back": True})
+        if self.session.troubles["note"] > troubles:
+            raise InputError(self.session.last_trouble)
+        found = self.session.reference
+        if found is not None and found is not before:
+            self._keep_reference(found)
+
     def state_stroke(self, cylinder: int = 1) -> None:
         """``cylinder`` stands at its firing top dead centre now, or nearest to it."""
         angle = self.crank_deg()
@@ -343,32 +354,6 @@ class LiveSession:
         if not self.session.places.known:  # one that settles nothing is refused before it stands
             stated_place(angle, cylinder, reference, profile.engine, profile.encoder)
         self.annotate("stroke", {"cylinder": cylinder, "crank_deg": angle})
-
-    def next_setting(self, unit: str) -> str:
-        """The lever of ``unit`` was moved to its next setting; its name."""
-        names = [setting.name for setting in self.session.told.unit(unit).settings]
-        name = names[(names.index(self.session.setting_of(unit)) + 1) % len(names)]
-        self.annotate("setting", {"unit": unit, "setting": name})
-        return name
-
-    def set_phase(self, as_left: bool) -> None:
-        """What is read from now on is as left, or as found."""
-        self.annotate("phase", {"phase": "as left" if as_left else "as found"})
-
-    def strike_last(self) -> str:
-        """Strike out the last opening, or take that back. Says what was done."""
-        session = self.session
-        read = {reading.t_s for reading in session.readings() if reading.valid}
-        counted = [
-            o for o in session.openings
-            if session.told.struck(o.t_us) or (o.t_us - session.start_us) * 1e-6 in read
-        ]  # fmt: skip
-        if not counted:
-            raise InputError("there is no reading to strike out")
-        last = counted[-1].t_us
-        back = session.told.struck(last)
-        self.annotate("strike", {"t_us": last, **({"back": True} if back else {})})
-        return "the last reading counts again" if back else "the last reading was struck out"
 
     def crank_deg(self) -> float | None:
         """Continuous crank angle now, degrees; None while it is not known."""

@@ -16,15 +16,16 @@ from typing import Any, TextIO
 from rig.base.errors import InputError, RigLostError
 from rig.base.escape import is_screen, message, shows_colour, shows_unicode
 from rig.base.streams import OutputError, asked_to_end
-from rig.guide.action import Action, Host, Key, Prompt
+from rig.guide.action import Host, Prompt
 from rig.guide.procedure import Procedure, SteppedProcedure
 from rig.job.folder import Job
 from rig.live import plain_lines
+from rig.live.actions import action
 from rig.live.layout import render
 from rig.live.live_session import LiveSession, PortReader
 from rig.live.panels import ALARM
 from rig.live.terminal import Ended, Terminal
-from rig.live.ui_state import UiState
+from rig.live.ui_state import LAST, UiState
 from rig.live.view import ReferenceView, View
 from rig.wire.ports import Place, Port, find_rig, open_port
 from rig.words.diagnostics import now_words
@@ -162,9 +163,9 @@ class ProcedureUiState(UiState):
     """The dashboard with one procedure in the place of a job; it ends when the procedure does."""
 
     def __init__(self, live: LiveSession, procedure: Callable[[Host, Prompt], Procedure]) -> None:
-        super().__init__(live)
+        super().__init__(live, actions=[action(name) for name in LAST])
         self._alone = procedure(live, self.prompt)
-        self._begin(self._alone)
+        self.begin(self._alone)
 
     def view(self) -> View:
         """As that of a job, without what belongs to an engine."""
@@ -189,17 +190,10 @@ class ProcedureUiState(UiState):
             comparisons=(),
         )
 
-    def _actions(self, advised: str) -> tuple[Action, ...]:
-        return (*self._alone.actions(), *self._general())
-
-    def _keys(self, actions: tuple[Action, ...], advised: str) -> tuple[Key, ...]:
-        if self._page:
-            return super()._keys(actions, advised)
-        return tuple(Key(action.key, action.label) for action in actions)
-
-    def _leave(self) -> None:
+    def leave(self) -> None:
+        """Leave the procedure, and end."""
         self._alone.leave()
-        self._quit()
+        self.end()
 
 
 def lead(

@@ -2,32 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
+import textwrap
+from collections.abc import Callable, Sequence
 
 from rig.base.errors import InputError
-from rig.guide.action import Action, Key, Prompt, action_lines
+from rig.guide.action import DIGITS, Action, ActionLine, Bench, Key, Prompt
 from rig.guide.advice import guidance, step_of
-from rig.guide.procedure import Procedure
-from rig.live.actions import JobActions, as_key, foot_keys
+from rig.guide.procedure import Advice, Hand, Procedure
+from rig.live.actions import table
 from rig.live.live_session import LiveSession
 from rig.live.speech import Speaker, sentence
 from rig.live.view import View
 from rig.live.view_model import Conversation, view_of
+from rig.live.watch import Watch
 from rig.timing.values import Reading
 
 ARROWS = ("left", "right", "up", "down")
-ANY_TIME = "rpu0123456789"
+MOST_KEYS = 7
+LONGEST_LABEL = 22
+MOST_SILENT = 45  # characters of the keys that are not offered, in one line of the page
+LAST = ("keys", "quit")
 
 
-"""Keys of the job's that also work while a procedure is on, where it does not take them itself."""
+"""Actions at the end of the foot, which are offered also when the capture has ended."""
 
 
 class UiState:
     """Ties a live run to keys and views.
 
-    ``hand`` takes arrow keys to a virtual hand, where there is one.
-    Every action can be undone by a key, or is asked about first.
+    ``hand`` takes arrow keys to a virtual hand, where there is one. ``actions`` are those of the
+    job unless a procedure has the dashboard to itself.
     """
 
     def __init__(
@@ -37,15 +41,18 @@ class UiState:
         tag: str = "",
         voice: Speaker | None = None,
         hand: Callable[[str], str] | None = None,
+        actions: Sequence[Action] | None = None,
     ) -> None:
         self.live = live
         self.prompt = Prompt(lambda: live.elapsed_s)
         self.conversation = Conversation(tag=tag, speaking=voice is not None)
         self.ended = False
         self.touched = False  # the person pressed a key
-        self._job = JobActions(live, self.prompt, self._begin)
-        self._procedure: Procedure | None = None
+        self.procedure: Procedure | None = None
+        self.bench = Bench(live, self.prompt, self, guidance(live))
+        self._table = table() if actions is None else tuple(actions)
         self._under: Procedure | None = None  # the one from which that was begun, to go back to
+        self._watch = Watch(self.bench)
         self._page = False  # the page of all keys is open
         self._voice = voice
         self._hand = hand
@@ -57,24 +64,40 @@ class UiState:
         if not self.ended and not self.live.ended:
             events = self.live.pump()
             now = self.live.session.now()
-            if self._procedure is None:
-                self._job.see(events)
-            elif now is not None:
-                self._procedure.see(now, events)
+            self._watch.see(events)
+            if self.procedure is not None and now is not None:
+                self.procedure.see(now, events)
             while self._foot < self.live.session.foot_presses:
                 self._foot += 1
-                self.press("space")
+                self.press(self._foot_key())
             self._speak()
-        self.conversation.message, self.conversation.question = (
-            self.prompt.message,
-            self.prompt.question,
-        )
-        self.conversation.procedure = self._procedure
-        advice = self.conversation.advice = guidance(self.live)
-        actions = self._actions(advice.step)
-        self.conversation.page = action_lines(actions) if self._page else ()
-        self.conversation.keys = self._keys(actions, advice.step)
-        return view_of(self.live, self.conversation)
+        said = self.conversation
+        said.message, said.question = self.prompt.message, self.prompt.question
+        said.procedure = self.procedure
+        said.advice = self._advise()
+        actions = self.actions()
+        said.then = self._then(actions)
+        said.page = self._lines(actions) if self._page else ()
+        said.keys = self._keys(actions)
+        return view_of(self.live, said)
+
+    def _advise(self) -> Advice:
+        on = self.procedure if self.live.saved is None else None
+        self.bench.advice = on.advice() if on is not None else guidance(self.live)
+        return self.bench.advice
+
+    def _then(self, actions: tuple[tuple[Action, str], ...]) -> str:
+        """The key that NEXT names: of an action that is offered, or a digit of one."""
+        press = self.bench.advice.press
+        for action, why in actions:
+            if not why and (action.id == press or action.called_by(press, self.bench)):
+                key = press if action.key == DIGITS else action.key
+                return f"{': ' if self.bench.advice.hand is Hand.NOTHING else ', then '}press {key}"
+        return ""
+
+    def _foot_key(self) -> str:
+        """The foot switch records an event, or says that a step is done that needs none."""
+        return "enter" if self._advise().press == "step_done" else "space"
 
     def key(self, key: str) -> None:
         """A key of the person's."""
@@ -82,7 +105,7 @@ class UiState:
         self.press(key)
 
     def press(self, key: str) -> None:
-        """A key, whoever pressed it. What cannot be done is said, never raised."""
+        """A key, whoever pressed it. What cannot be done is shown, never raised."""
         try:
             if self.prompt.question is not None:
                 self.prompt.answer(key)
@@ -90,8 +113,15 @@ class UiState:
                 self._do(key)
         except InputError as wrong:
             self.say(str(wrong))
-        if self._procedure is not None and self._procedure.over:
-            self._leave()
+        self._leave_what_is_over()
+
+    def act(self, action: Action, entered: str = "") -> None:
+        """Do ``action`` with what was entered. Raises InputError for what cannot be done, also
+        because the action is not offered."""
+        if why := dict(self.actions()).get(action, "This part of the work has no such action."):
+            raise InputError(why)
+        action.run(self.bench, entered)
+        self._leave_what_is_over()
 
     def say(self, text: str) -> None:
         """Show a message for a while."""
@@ -99,95 +129,108 @@ class UiState:
 
     # -- actions ----------------------------------------------------------------------------------
 
-    def actions(self) -> tuple[Action, ...]:
-        """All that can be done now: the procedure's own actions first, where one is on."""
-        return self._actions(guidance(self.live).step)
+    def actions(self) -> tuple[tuple[Action, str], ...]:
+        """Every action of this moment, and why it is not offered (empty when it is): those of the
+        procedure first, where one is on."""
+        self._advise()
+        own = self.procedure.actions() if self.procedure and not self.live.saved else ()
+        taken = {each.id for each in own} | {each.key for each in own}
+        rest = [a for a in self._table if a.id not in taken and a.key not in taken]
+        found = [(each, each.why_not(self.bench)) for each in own]
+        return (*found, *((each, self._why_not(each)) for each in rest))
 
-    def _actions(self, advised: str) -> tuple[Action, ...]:
-        general = self._general()
-        if self.live.saved is not None:
-            return general
-        if self._procedure is None:
-            return (*self._job.actions(advised), *general)
-        own = self._procedure.actions()
-        taken = {action.key for action in own}
-        more = [d for d in self._job.actions(advised) if d.key in ANY_TIME and d.key not in taken]
-        leave = Action("esc", "leave", "leave this part of the work", "begin it again",
-                     self._leave)  # fmt: skip
-        return (*own, leave, *more, *general)
+    def _why_not(self, action: Action) -> str:
+        if self.live.saved is not None and action.id not in LAST:
+            return "The capture has ended: nothing more is recorded."
+        if self.procedure is not None and not action.any_time:
+            return "Leave this part of the work first (esc)."
+        return action.why_not(self.bench)
 
-    def _general(self) -> tuple[Action, ...]:
-        """What can be done at any time."""
-        back = "asked first" if self.live.session.openings else "rig live again"
-        return (
-            *self._arrows(),
-            Action("h", "all keys", "this page", "h or esc", self._turn_page),
-            Action("q", "quit", "end here; the capture is kept", back, self._ask_quit),
-        )
+    def offered(self) -> tuple[Action, ...]:
+        """The actions that can be done now."""
+        return tuple(action for action, why in self.actions() if not why)
 
     def _do(self, key: str) -> None:
         if self._page and key == "esc":
             self._page = False
             return
-        action = next((action for action in self.actions() if action.key == key), None)
-        if action is not None:
-            self._page = self._page and key == "h"
-            action.run()
+        if self._hand is not None and key in ARROWS:
+            self.say(self._hand(key))
+            return
+        for action, why in self.actions():
+            if action.called_by(key, self.bench):
+                self._page = self._page and action.id == "keys"
+                if why:
+                    self.say(why)
+                else:
+                    action.run(self.bench, key if action.key == DIGITS else "")
+                return
 
-    def _keys(self, actions: tuple[Action, ...], advised: str) -> tuple[Key, ...]:
-        """The foot: the few that matter, then all keys, then quit."""
-        last = [Key("h", "all keys"), Key("q", "quit")]
+    def _lines(self, actions: tuple[tuple[Action, str], ...]) -> tuple[ActionLine, ...]:
+        """The page of all keys: what is offered, then the keys that are not."""
+        lines, silent = [], []
+        for action, why in actions:
+            keys = " ".join(key.key for key in action.keys(self.bench))
+            if why:
+                silent.append(keys)
+            else:
+                lines.append(ActionLine(keys, action.does, action.undo))
+        if self._hand is not None:
+            lines.append(ActionLine("arrows", "the virtual hand turns the crank", "another arrow"))
+        rest = textwrap.wrap(" ".join(filter(None, silent)), MOST_SILENT)
+        heads = ["not now", *[""] * len(rest)]
+        lines += [
+            ActionLine(head, keys, "says why") for head, keys in zip(heads, rest, strict=False)
+        ]
+        return tuple(lines)
+
+    def _keys(self, actions: tuple[tuple[Action, str], ...]) -> tuple[Key, ...]:
+        """The foot: the key that NEXT names, the few that matter, all keys, quit."""
+        offered = {action.id: action for action, why in actions if not why}
+        last = [key for name in LAST for key in offered[name].keys(self.bench)]
         if self._page:
             return (Key("h", "close"), last[1])
         if self._hand is not None:
             last.insert(0, Key("arrows", "crank"))
-        if self.live.saved is not None:
-            return tuple(last)
-        if self._procedure is not None:
-            own = self._procedure.actions()
-            digits = [action for action in own if action.key.isdigit()]
-            few = [action for action in own if action not in digits][:5]
-            found = (
-                [Key("1" if len(digits) == 1 else f"1 to {len(digits)}", digits[0].label)]
-                if digits
-                else []
-            )
-            return (*found, *map(as_key, few), Key("esc", "leave"), *last)
-        return (*foot_keys(actions, step_of(self.live), advised), *last)
+        wanted = [a for a in offered.values() if a.id not in LAST and self._on_foot(a)]
+        found = [key for action in wanted for key in action.keys(self.bench)]
+        press = self.bench.advice.press
+        pressed = offered.get(press)
+        head = [k for k in found if k.key == (pressed.key if pressed else press)]
+        few = list(dict.fromkeys((*head, *found)))[:MOST_KEYS]
+        return (*(Key(key.key, _short(key.label)) for key in few), *last)
 
-    def _arrows(self) -> tuple[Action, ...]:
-        if self._hand is None:
-            return ()
-        does = "the virtual hand turns the crank"
-        return tuple(
-            Action(key, key, does, "another arrow", partial(self._turn, key)) for key in ARROWS
-        )
+    def _on_foot(self, action: Action) -> bool:
+        if self.procedure is not None and not self.live.saved:
+            own = {each.id for each in self.procedure.actions()}
+            return action.id in own or action.id == "leave"
+        here = self.bench.advice.press, "event_here", "skip"
+        moved = action.id == "unit_moved" and self.bench.opened_at_rest is not None
+        return action.id in here or step_of(self.live) in action.steps or moved
 
-    def _turn(self, key: str) -> None:
-        if self._hand is not None:
-            self.say(self._hand(key))
+    # -- what actions see of it -------------------------------------------------------------------
 
-    def _turn_page(self) -> None:
+    def turn_page(self) -> None:
+        """Show the page of all keys, or close it."""
         self._page = not self._page
 
-    def _ask_quit(self) -> None:
-        if self.live.saved is not None or not self.live.session.openings:
-            self._quit()
-        else:
-            self.prompt.ask("Quit without a certificate? The capture is kept.", self._quit)
-
-    def _quit(self) -> None:
+    def end(self) -> None:
+        """End the run."""
         self.ended = True
 
-    # -- procedures -------------------------------------------------------------------------------
+    def begin(self, procedure: Procedure) -> None:
+        """Begin a procedure; the one that is on goes on afterwards."""
+        self.procedure, self._under = procedure, self.procedure
 
-    def _begin(self, procedure: Procedure) -> None:
-        self._procedure, self._under = procedure, self._procedure
+    def leave(self) -> None:
+        """Leave the procedure that is on."""
+        if self.procedure is not None:
+            self.procedure.leave()
+        self.procedure, self._under = self._under, None
 
-    def _leave(self) -> None:
-        if self._procedure is not None:
-            self._procedure.leave()
-        self._procedure, self._under = self._under, None
+    def _leave_what_is_over(self) -> None:
+        if self.procedure is not None and self.procedure.over:
+            self.leave()
 
     # -- speech -----------------------------------------------------------------------------------
 
@@ -204,3 +247,8 @@ class UiState:
             u for u in view_of(self.live, self.conversation).units if u.name == reading.unit
         )
         return sentence(reading.unit, reading.btdc_deg or 0.0, unit.last_words)
+
+
+def _short(label: str) -> str:
+    """A label as the foot shows it; a long one (a unit's name may be) is cut."""
+    return label if len(label) <= LONGEST_LABEL else f"{label[: LONGEST_LABEL - 1]}…"

@@ -42,6 +42,7 @@ class Conversation:
     message: str = ""
     question: Question | None = None
     speaking: bool = False
+    then: str = ""  # after the instruction of NEXT: the key to press
     advice: Advice | None = None  # what comes next, where that was worked out already
     procedure: Procedure | None = None
     page: tuple[ActionLine, ...] = ()  # the page of all keys, while it is open
@@ -73,7 +74,7 @@ def view_of(live: LiveSession, conversation: Conversation) -> View:
         actions=conversation.page,
         elapsed_s=live.elapsed_s,
         capture=live.capture_path.name,
-        next=_sentence(advice.next),
+        next=_sentence(f"{advice.next}{conversation.then}"),
         why=advice.why,
         caution=" │ ".join(filter(None, (advice.caution, live.caution()))),
         alarm=live.alarm,

@@ -40,6 +40,7 @@ class Annotations:
         self.changes: list[tuple[str, str]] = []  # what was changed, on which unit ("": on all)
         self.changed_us: list[float] = []  # and when
         self.steps: set[str] = set()  # said to be done
+        self.skipped: set[str] = set()  # steps that the person left out
         self._settings = {unit.name: Timeline(unit.settings[0].name) for unit in profile.units}
         self._moving = {unit.name: Timeline(False) for unit in profile.units}
         self._moved_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
@@ -56,6 +57,7 @@ class Annotations:
             "phase": self._tightened,
             "strike": self._strike,
             "said": self._said,
+            "skipped": self._skip,
             "change": self._change,
             "remark": self._remark,
         }
@@ -131,13 +133,15 @@ class Annotations:
 
     def _setting(self, t_us: float, value: dict[str, object]) -> None:
         unit = self.unit(str(value["unit"]))
-        name = str(value["setting"])
-        if name not in {setting.name for setting in unit.settings}:
-            raise InputError(f"{unit.name} has no setting {name!r}")
-        self._settings[unit.name].set(t_us, name)
-        for each in self._units:
-            if each is unit or (each.body and each.body == unit.body):
-                self._levers_us[each.name].append(t_us)
+        if value.get("back"):
+            self._settings[unit.name].back()
+        else:
+            name = str(value["setting"])
+            if name not in {setting.name for setting in unit.settings}:
+                raise InputError(f"{unit.name} has no setting {name!r}")
+            self._settings[unit.name].set(t_us, name)
+        for each in self._in_one_body(unit):
+            put(self._levers_us[each.name], value, lambda: t_us)
 
     def _check_step(self, t_us: float, value: dict[str, object]) -> None:
         step = str(value["step"])
@@ -159,14 +163,19 @@ class Annotations:
 
     def _was_moved(self, t_us: float, value: dict[str, object]) -> None:
         """It, and what is in one body with it."""
-        moved = self.unit(str(value["unit"]))
         from_us = float(str(value.get("from_us", t_us)))
-        for unit in self._units:
-            if unit is moved or (unit.body and unit.body == moved.body):
-                self._moved_us[unit.name].append(from_us)
+        for unit in self._in_one_body(self.unit(str(value["unit"]))):
+            put(self._moved_us[unit.name], value, lambda: from_us)
+
+    def _in_one_body(self, unit: Unit) -> list[Unit]:
+        """``unit``, and what moves with it."""
+        return [u for u in self._units if u is unit or (u.body and u.body == unit.body)]
 
     def _tightened(self, t_us: float, value: dict[str, object]) -> None:
-        self._phase.set(t_us, "as left" if value["phase"] == "as left" else "as found")
+        if value.get("back"):
+            self._phase.back()
+        else:
+            self._phase.set(t_us, "as left" if value["phase"] == "as left" else "as found")
 
     def _strike(self, t_us: float, value: dict[str, object]) -> None:
         struck = float(str(value["t_us"]))
@@ -177,9 +186,11 @@ class Annotations:
             self._struck[struck] = Rejection(Reason.BY_HAND, (str(noted),) if noted else ())
 
     def _said(self, t_us: float, value: dict[str, object]) -> None:
-        taken = self.steps.discard if value.get("back") else self.steps.add
-        taken(str(value["step"]))
+        _mark(self.steps, value)
         self._work_us.append(t_us)
+
+    def _skip(self, t_us: float, value: dict[str, object]) -> None:
+        _mark(self.skipped, value)
 
     def _change(self, t_us: float, value: dict[str, object]) -> None:
         put(self.changes, value, lambda: (str(value["words"]), str(value.get("unit", ""))))
@@ -216,6 +227,15 @@ class Timeline(Generic[T]):
         self._times.append(max(t_us, self._times[-1]))
         self._values.append(value)
 
+    def __len__(self) -> int:
+        return len(self._times)
+
+    def back(self) -> None:
+        """As if the last value had not been set. Raises InputError when there was none."""
+        if len(self._times) == 1:
+            raise InputError("nothing was set that could be undone")
+        del self._times[-1], self._values[-1]
+
     def at(self, t_us: float) -> T:
         """The value in force at ``t_us``; a change at that very instant is not in force yet."""
         return self._values[max(bisect.bisect_left(self._times, t_us) - 1, 0)]
@@ -233,6 +253,11 @@ class Timeline(Generic[T]):
     def now(self) -> T:
         """The value in force now."""
         return self._values[-1]
+
+
+def _mark(steps: set[str], value: Mapping[str, object]) -> None:
+    """Add the step that a note names; one that says ``{"back": true}`` takes it away."""
+    (steps.discard if value.get("back") else steps.add)(str(value["step"]))
 
 
 def put(of: list[T], value: Mapping[str, object], item: Callable[[], T]) -> None:
@@ -288,6 +313,12 @@ class Centres:
         if touched:
             self._touched.add(len(self._us))
         self._us.append(t_us)
+
+    def back(self) -> None:
+        """As if the last had not come."""
+        del self._us[-1]
+        self._touched.discard(len(self._us))
+        self._found = None
 
     def touches(self, references: Sequence[TdcReference]) -> list[Touched]:
         """Every dead centre that was touched in this recording, and when."""

@@ -89,7 +89,9 @@ class Session:
         self._figures = None
         self._ties: list[Reading | None] = []  # of the first openings, with this reference:
         self._ties_with: TdcReference | None = None
+        self._undo: list[tuple[str, Callable[[], None]]] = []  # of the notes on TDC, by kind
         self._acts: dict[str, Act] = {
+            "touch": self._note_touch,
             "stroke": self._note_stroke,
             "reference": self._note_reference,
             "use": self._note_use,
@@ -240,6 +242,7 @@ class Session:
         """Turns may have gone uncounted: the firing stroke has to be stated again, and the place
         of the index where it has several."""
         self.places.lost(t_us)
+        self._undo.clear()  # of a life of the rig that is over
         self._figures, self._ties = None, []
         if self._stroke.now is not None:
             self._stroke.set(t_us, None)
@@ -264,10 +267,50 @@ class Session:
             self.troubles["note"] += 1
             self.last_trouble = f"a note of the kind {note.name!r} makes no sense: {why}"
 
+    def _undone(self, kind: str, value: dict[str, object]) -> bool:
+        """Undo the last note of this ``kind`` where a note says ``{"back": true}``."""
+        if not value.get("back"):
+            return False
+        if not self._undo or self._undo[-1][0] != kind:
+            raise InputError("there is nothing of the kind to undo, or TDC was found since")
+        self._undo.pop()[1]()
+        return True
+
+    def _as_it_is(self) -> Callable[[], None]:
+        """What brings TDC, firing TDC and index place back to how they are now."""
+        reference, stop, words = self.reference, self.stop, self.stop_words
+        lost, place, stroke = self.stroke_lost, self.places.place, len(self._stroke)
+        stops, found, checks = len(self.stops), len(self.references), len(self.checks)
+
+        def restore() -> None:
+            self.reference, self.stop, self.stop_words = reference, stop, words
+            self.stroke_lost, self.places.place = lost, place
+            while len(self._stroke) > stroke:
+                self._stroke.back()
+            while len(self.references) > found:
+                self.references.pop()
+                self.centres.back()
+            del self.stops[stops:], self.checks[checks:]
+
+        return restore
+
+    def _note_touch(self, t_us: float, value: dict[str, object]) -> None:
+        """A touch by the person's word, or one that is taken back."""
+        if self.stop is None:
+            raise InputError("the piston stop is not in")
+        if value.get("back"):
+            self.stop.undo(float(str(value["t_us"])))
+        else:
+            side = int(str(value["direction"]))
+            self.stop.entered(t_us, side, float(str(value["crank_deg"])))
+
     def _note_stroke(self, t_us: float, value: dict[str, object]) -> None:
+        if self._undone("stroke", value):
+            return
         if self.reference is None:
             raise InputError("top dead centre is not known yet")
         said = FiringTdcEntry(float(str(value["crank_deg"])), int(str(value["cylinder"])))
+        restore = self._as_it_is()
         if not self.places.known:
             self.places.state(said.crank_deg, said.cylinder, self.reference)
         said.on(self.profile, self.reference)  # there is such a cylinder, and its top is known
@@ -275,6 +318,7 @@ class Session:
         since = t_us if self.stroke_lost else -math.inf
         self._stroke.set(since, said)
         self.stroke_lost = False
+        self._undo.append(("stroke", restore))
 
     def _note_reference(self, t_us: float, value: dict[str, object]) -> None:
         stated = from_plain(value)
@@ -283,13 +327,18 @@ class Session:
         self.references.append(stated)
         self.centres.came(t_us)
         self.claimed.append(stated)
+        self._undo.clear()
 
     def _note_use(self, t_us: float, value: dict[str, object]) -> None:
+        if self._undone("use", value):
+            return
+        restore = self._as_it_is()
         self.reference = chosen(value, self.references, self.gauged, self.profile)
         if "found" not in value:  # it is of this life of the rig
             self.places.found(self.reference)
         self.references.append(self.reference)
         self.centres.came(t_us)
+        self._undo.append(("use", restore))
 
     def _note_stop_in(self, t_us: float, value: dict[str, object]) -> None:
         cylinder = int(str(value.get("cylinder", 1)))
@@ -298,8 +347,9 @@ class Session:
         self.stop = StopTouches(t_us, cylinder, "check" if again else "reference")
 
     def _note_stop_out(self, t_us: float, value: dict[str, object]) -> None:
-        if self.stop is None:
+        if self._undone("stop-out", value) or self.stop is None:
             return
+        self._undo.append(("stop-out", self._as_it_is()))
         done, self.stop = self.stop.so_far(self._finder), None
         self.stops.append(done)
         if value.get("drop"):

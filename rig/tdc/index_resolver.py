@@ -109,6 +109,15 @@ class IndexResolver:
         """Number of the present life of the rig, from 0."""
         return len(self._starts) - 1
 
+    @property
+    def place(self) -> float | None:
+        """Roughly where TDC lies in this life of the rig, degrees after the index; or None."""
+        return self._near[-1]
+
+    @place.setter
+    def place(self, near_deg: float | None) -> None:
+        self._near[-1] = near_deg
+
     def lost(self, t_us: float) -> None:
         """From here on the index may stand for any of its places: a new life."""
         self._starts.append(max(t_us, self._starts[-1]))

@@ -448,6 +448,16 @@ def _how(forward: Side, backward: Side, arc_deg: float, bias_deg: float, cylinde
     )
 
 
+def _at(t_us: float, touch: Touch) -> bool:
+    """Whether ``touch`` is the one that was held at ``t_us``."""
+    return abs(touch.t_us - t_us) <= (touch.held_s + LEAST_HOLD_S) * 1e6
+
+
+def _same_hold(entered: Touch, found: Touch) -> bool:
+    """Whether a touch that was entered shows in the movement too, which places it better."""
+    return entered.side == found.side and _at(entered.t_us, found)
+
+
 @dataclass(frozen=True, slots=True)
 class _OnTrail:
     touches: list[Touch]
@@ -465,19 +475,34 @@ class StopTouches:
     touches: list[Touch] = field(default_factory=list)
     crank_deg: list[float] = field(default_factory=list)
     trail: list[NDArray[np.void]] = field(default_factory=list)  # positions in this life of the rig
+    undone_us: list[float] = field(default_factory=list)
     _found: _OnTrail | None = None  # in the trail as it is, so that it is searched once
+
+    def entered(self, t_us: float, side: int, crank_deg: float) -> None:
+        """A touch by the word of the person, who holds the crank at the piston stop now."""
+        self.touches.append(Touch(t_us, 1 if side > 0 else -1, math.nan, 0.0, 0.0, True))
+        self.crank_deg.append(crank_deg)
+
+    def undo(self, t_us: float) -> None:
+        """The touch found at ``t_us``, or entered then, was none."""
+        self.undone_us.append(t_us)
 
     def so_far(self, follower: OpeningFinder) -> StopTouches:
         """With those of the trail, as far as they have been left again."""
-        found = replace(
-            self, touches=list(self.touches), crank_deg=list(self.crank_deg), trail=[], _found=None
+        trail = self._on_trail(follower).touches
+        angles = [follower.track.crank_deg(touch.at) for touch in trail]
+        both = [
+            (touch, angle)
+            for touch, angle in zip(self.touches, self.crank_deg, strict=True)
+            if not any(_same_hold(touch, each) for each in trail)
+        ]
+        both += [(t, a) for t, a in zip(trail, angles, strict=True) if a is not None]
+        kept = sorted(
+            (pair for pair in both if not any(_at(us, pair[0]) for us in self.undone_us)),
+            key=lambda pair: pair[0].t_us,
         )
-        for touch in self._on_trail(follower).touches:
-            angle = follower.track.crank_deg(touch.at)
-            if angle is not None:
-                found.touches.append(touch)
-                found.crank_deg.append(angle)
-        return found
+        touches, angles_deg = [touch for touch, _ in kept], [angle for _, angle in kept]
+        return replace(self, touches=touches, crank_deg=angles_deg, trail=[], _found=None)
 
     def _on_trail(self, follower: OpeningFinder) -> _OnTrail:
         if self._found is None or len(self.trail) > 1:

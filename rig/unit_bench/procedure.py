@@ -11,9 +11,9 @@ from rig.base import rounding
 from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.engine.profile import Profile, Unit
-from rig.guide.action import Action, Host, Prompt
+from rig.guide.action import Action, Bench, Host, Prompt
 from rig.guide.advice import PRIMARY
-from rig.guide.procedure import Advice, Panel, PanelLine, Procedure, Subject
+from rig.guide.procedure import Advice, Hand, Panel, PanelLine, Procedure, Subject
 from rig.guide.tdc import still_deg
 from rig.job.folder import Job
 from rig.signal.events import Event, Now
@@ -129,30 +129,33 @@ class MeasureUnit(Procedure):
 
     def advice(self) -> Advice:
         """What is still wanted of it, in order."""
-        return Advice(
-            "unit", self._next(), "Turned both ways the play shows; neutral sets the spark.",
-            CAUTION,
-        )  # fmt: skip
+        words, press, hand = self._next()
+        why = "Turned both ways, the backlash shows; neutral sets the spark."
+        return Advice("unit", words, why, CAUTION, press=press, hand=hand)
 
-    def _next(self) -> str:
+    def _next(self) -> tuple[str, str, Hand]:
+        """What to do, the action, what the hand does."""
         seen, lobes = self._alone.seen(), self._unit.lobes
+        coupled = self._unit.coupling == "impulse"
+        forward, back = Hand.TURN_FORWARD, Hand.TURN_BACK
         steps = (
             (not self._host.session.is_anchored,
-             "turn it slowly forward until the index has passed"),
+             "Turn it slowly forward until the index passes", "", forward),
             (len(seen.openings_deg) < TURNS * lobes,
-             f"turn it forward through its openings, {TURNS} turns or more"),
+             f"Turn it forward through its openings, {TURNS} turns or more", "", forward),
             (len(seen.back_closings_deg) < TURNS_BACK * lobes,
-             f"now turn it back, {TURNS_BACK} turns or more: the play shows"),
+             f"Turn it back, {TURNS_BACK} turns or more", "", back),
             (len(seen.neutral_forward_deg) < FELT,
-             "neutral: turn gently forward until the rotor settles, let go, press space"),
+             "Turn gently forward until the rotor settles, let go", "event_here", forward),
             (len(seen.neutral_backward_deg) < FELT,
-             "neutral from the other side: turn gently back until it settles, let go, press space"),
-            (self._unit.coupling == "impulse" and not self._alone.engaged and not seen.impulse_deg,
-             "let its coupling engage, press c, and turn on forward through the clicks"),
-            (self._unit.coupling == "impulse" and len(seen.impulse_deg) < FELT,
-             "turn on forward through the clicks, a few turns"),
+             "Turn gently back until the rotor settles, let go", "event_here", back),
+            (coupled and not self._alone.engaged and not seen.impulse_deg,
+             "Let its coupling engage", "coupling", forward),
+            (coupled and len(seen.impulse_deg) < FELT,
+             "Turn it forward through the trips, a few turns", "", forward),
         )  # fmt: skip
-        return next((text for due, text in steps if due), "press s to end here and have the report")
+        found = (each[1:] for each in steps if each[0])
+        return next(found, ("End here and have the report", "save", Hand.NOTHING))
 
     # -- actions --
 
@@ -162,14 +165,17 @@ class MeasureUnit(Procedure):
         if self._alone.engaged:
             name, does = "released", "its impulse coupling is released again"
         return (
-            Action("space", "neutral here", "the rotor has settled here: neutral", "x",
-                 self._settled),
-            Action("x", "take back", "take the last place felt as neutral back", "feel it again",
-                 self._back),
-            Action("c", f"coupling {name}", does, "c again", self._turn_coupling),
-            Action("s", "report", "end here and have the report", "asked first",
-                 lambda: self._prompt.ask("End here and have the report?", self._end)),
+            Action("event_here", "space", "neutral here", "the rotor has settled here: neutral",
+                   self._settled),
+            Action("undo", "backspace", "undo", "undo the last place felt as neutral", self._back,
+                   undo="feel it again"),
+            Action("coupling", "i", f"coupling {name}", does, self._turn_coupling, undo="i again"),
+            Action("save", "s", "report", "end here and have the report", self._ask_end,
+                   undo="asked first"),
         )  # fmt: skip
+
+    def _ask_end(self, bench: Bench, _: str) -> None:
+        bench.prompt.ask("End here and have the report?", self._end)
 
     def _end(self) -> None:
         self.over = True
@@ -178,7 +184,7 @@ class MeasureUnit(Procedure):
         self._host.annotate(name, value)
         self._alone.note(Note(self._now_us, name, value))
 
-    def _settled(self) -> None:
+    def _settled(self, _: Bench, __: str) -> None:
         at, way = still_deg(self._host), self._host.stillness.way
         if way == 0:
             raise InputError("turn it first: neutral is come to from one side or the other")
@@ -186,14 +192,14 @@ class MeasureUnit(Procedure):
         side = "forward" if way > 0 else "turning back"
         self._prompt.say(f"neutral felt {side} at {rounding.after_index(at)}° after the index")
 
-    def _back(self) -> None:
+    def _back(self, _: Bench, __: str) -> None:
         if not self._alone.felt:
             raise InputError("no place was felt as neutral yet")
         at = self._alone.felt[-1][1]
         self._note(NEUTRAL, {"back": True})
         self._prompt.say(f"taken back: neutral at {rounding.after_index(at)}°")
 
-    def _turn_coupling(self) -> None:
+    def _turn_coupling(self, _: Bench, __: str) -> None:
         self._note(COUPLING, {"engaged": not self._alone.engaged})
 
 

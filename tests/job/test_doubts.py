@@ -276,7 +276,7 @@ def test_nothing_is_said_of_what_the_program_asked_for(tmp_path: Path) -> None:
     made.state_stroke().do("turn 800 at 200", "rest 1")
     stand("upper", is_open=False)
     opened_by_hand(made)
-    made.live.next_setting("upper")
+    made.next_setting("upper")
     made.do("lever full retard", "turn 400 at 200")
     assert live_says(made) == []
     ran = rig("results", made.end().folder, "--json")
@@ -305,10 +305,10 @@ def test_contacts_opened_by_a_move_that_is_noted(tmp_path: Path, kind: str) -> N
     if kind == "moving":
         made.live.annotate("moving", {"unit": "upper"})
     if kind == "setting first":
-        made.live.next_setting("upper")
+        made.next_setting("upper")
     opened_by_hand(made)
     if kind == "setting":
-        made.live.next_setting("upper")
+        made.next_setting("upper")
     if kind == "moving":
         made.live.annotate("moving", {"unit": "upper", "end": True})
     if kind == "moved":

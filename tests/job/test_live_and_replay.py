@@ -146,11 +146,11 @@ def whole() -> dict[str, Any]:
 def test_a_whole_job_with_all_that_the_person_did(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", 5).find_tdc(touches=3).state_stroke()
     made.do("turn 800 at 110", "lever full retard")
-    made.live.next_setting("upper")
+    made.next_setting("upper")
     made.do("turn 500 at 110")
-    made.live.set_phase(as_left=True)
+    made.as_left()
     made.do("turn 500 at 110")
-    made.live.strike_last()
+    made.reject_last()
     made.do("turn 400 at 110")
     lived = live(made.live)
     assert lived["judgements"]

@@ -190,11 +190,11 @@ def two_phases(tmp_path_factory: pytest.TempPathFactory) -> MadeJob:
     """As found at both ends of the lever, moved 1.6 degrees, tightened, as left."""
     made = MadeJob(tmp_path_factory.mktemp("phases") / "job", 12).find_tdc().state_stroke()
     made.do("turn 1450 at 110", "lever full retard")
-    made.live.next_setting("upper")
+    made.next_setting("upper")
     made.do("turn 800 at 110", "lever full advance")
-    made.live.next_setting("upper")
+    made.next_setting("upper")
     made.do("move upper 1.6", "back 60 at 60")
-    made.live.set_phase(as_left=True)
+    made.as_left()
     return made.do("turn 1450 at 110").end()
 
 
@@ -232,7 +232,7 @@ def test_the_phases_of_one_certificate_compare(two_phases: MadeJob) -> None:
 
 def test_a_struck_reading_is_kept_with_its_reason(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke().do("turn 800 at 110")
-    assert made.live.strike_last() == "the last reading was struck out"
+    made.reject_last()
     struck = [o for o in made.live.session.openings if made.live.session.told.struck(o.t_us)]
     made.do("turn 400 at 110").end()
     (reading,) = [r for r in figures(made.folder)["readings"] if r["reason"] == "by-hand"]

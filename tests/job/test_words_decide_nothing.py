@@ -55,7 +55,7 @@ def whole_job(folder: Path) -> list[object]:
     do("turn 900 at 110", "back 90 at 60", "turn 14 at 60", "turn 700 at 110")
     made.state_stroke()
     do("turn 1450 at 110", "goto 36 at 60", "rest 1.5", "set upper", "rest 0.5")
-    made.live.strike_last()
+    made.reject_last()
     do("turn 1450 at 110", "fault illegal 3", "turn 800 at 110")
     do("fault reset in 0.5", "turn 900 at 110")
     made.end()

@@ -137,6 +137,28 @@ class MadeJob:
         self.live.state_stroke()
         return self
 
+    def next_setting(self, unit: str) -> MadeJob:
+        """The advance lever of ``unit`` is at its next setting."""
+        session = self.live.session
+        names = [setting.name for setting in session.told.unit(unit).settings]
+        now = names.index(session.setting_of(unit))
+        name = names[(now + 1) % len(names)]
+        self.live.annotate("setting", {"unit": unit, "setting": name})
+        return self
+
+    def as_left(self) -> MadeJob:
+        """Everything is tightened."""
+        self.live.annotate("phase", {"phase": "as left"})
+        return self
+
+    def reject_last(self) -> MadeJob:
+        """The last reading is rejected by hand."""
+        session = self.live.session
+        at_us = max(session.t_us(reading) for reading in session.readings() if reading.valid)
+        opening = min(session.openings, key=lambda one: abs(one.t_us - at_us))
+        self.live.annotate("strike", {"t_us": opening.t_us})
+        return self
+
     def top_deg(self) -> float:
         """Where the crank stands by what the rig has said, degrees."""
         angle = self.live.crank_deg()

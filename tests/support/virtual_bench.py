@@ -70,9 +70,9 @@ class VirtualBench:
     def find_dead_centre(self, touches: int = 2) -> None:
         """The stop, as a person would use it."""
         self.do("turn 400 at 120")
-        self.press("space")
+        self.press("p")
         self.do("stop in")
         for _ in range(touches):
             self.do("touch forward at 120", "touch back at 120")
         self.do("turn 40 at 90", "stop out")
-        self.press("space")
+        self.press("p")

@@ -247,7 +247,7 @@ def test_both_ends_of_a_lever_are_brought_inside_together(tmp_path: Path) -> Non
     """A retard that may lie anywhere within ten degrees does not outweigh an advance of one."""
     made = MadeJob(tmp_path / "job", 5, edit=lambda text: text + MEANS, began=BEFORE)
     made.find_tdc().state_stroke().do("turn 1450 at 110", "lever full retard")
-    made.live.next_setting("upper")
+    made.next_setting("upper")
     made.do("turn 1450 at 110").end()
     ran = rig("adjust", made.folder, "--json")
     best = ran.answer["options"][0]

@@ -222,7 +222,7 @@ def test_no_more_of_the_screen_than_lines(tmp_path: Path) -> None:
 def test_each_setting_that_was_read_has_a_lane_of_its_own(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", 7).find_tdc().state_stroke().do("turn 800 at 110")
     made.do("lever full retard")
-    made.live.next_setting("upper")
+    made.next_setting("upper")
     made.do("turn 800 at 110").end()
     places = drawn(tmp_path / "t.svg", "turn", made.folder)["opens_after_tdc_deg"]
     assert isinstance(places, dict)

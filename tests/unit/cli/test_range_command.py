@@ -19,7 +19,7 @@ def levers() -> MadeJob:
     atexit.register(shutil.rmtree, home, ignore_errors=True)
     made = MadeJob(Path(home, "job"), 7)
     made.find_tdc().state_stroke().do("turn 1450 at 110", "lever full retard")
-    made.live.next_setting("upper")
+    made.next_setting("upper")
     return made.do("turn 1450 at 110").end()
 
 

@@ -64,16 +64,16 @@ def test_dead_centre_that_moved_is_to_be_chosen_anew(tmp_path: Path, slip: bool)
     assert not state_of(bench.live).tdc_moved
     if slip:
         bench.do("slip 1.5")
-    bench.press("c", "y")
+    bench.press("p")
     bench.do("stop in", "touch forward at 120", "touch back at 120", "touch forward at 120")
     bench.do("touch back at 120", "turn 40 at 90", "stop out")
-    bench.press("space")
+    bench.press("p")
     assert state_of(bench.live).tdc_moved == slip
     if slip:
         for step in ("make safe", "gap", "switch", "rig check"):
             bench.live.annotate("said", {"step": step})
         assert guidance(bench.live).step == "dead centre moved"
-        bench.press("w")
+        bench.press("t")
         panel = bench.ui_state.view().panel
         assert panel is not None
         number = next(
@@ -88,7 +88,7 @@ def test_a_change_is_made_until_it_was_read(tmp_path: Path) -> None:
     bench.find_dead_centre(2)
     bench.do("turn 800 at 200")
     assert not state_of(bench.live).change_made
-    bench.press("p", *"new contacts", "enter", "1", "enter")
+    bench.press("w", *"new contacts", "enter", "1", "enter")
     bench.do("rest 0.3")
     assert state_of(bench.live).change_made
     bench.do("turn 800 at 200")

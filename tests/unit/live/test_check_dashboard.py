@@ -23,27 +23,27 @@ def checked(bench: VirtualBench) -> None:
         for way in ("off", "on"):
             assert f"put the switch at {way.upper()}" in bench.ui_state.view().next
             bench.do(f"switch {way} {unit}")
-            bench.press("space")
+            bench.press("enter")
             bench.do("turn 400 at 200")
-            bench.press("space")
-    bench.press("space")
+            bench.press("enter")
+    bench.press("enter")
     bench.do("rest 3.2", "turn 1300 at 110")
     assert panel(bench).figure == "1300"
-    bench.press("space")
+    bench.press("enter")
     for unit in ("upper", "lower"):
         bench.do("goto 70 at 90")
-        bench.press("space")
+        bench.press("enter")
         bench.do(f"finger {unit} 0.6", "rest 0.6")
         assert any(f"opened: {unit} (input" in line.text for line in panel(bench).lines)
-        bench.press("space")
+        bench.press("enter")
 
 
 def test_all_of_it_and_the_capture_says_the_same_afterwards(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job", 7)
     bench.do("turn 30 at 60")
-    bench.press("n", "n")
-    assert "k" in [key.key for key in bench.ui_state.view().keys]
-    bench.press("k")
+    bench.press("enter", "enter")
+    assert "c" in [key.key for key in bench.ui_state.view().keys]
+    bench.press("c")
     assert "live" in bench.ui_state.view().caution  # where it matters
     checked(bench)
     shown = panel(bench)
@@ -65,16 +65,16 @@ def test_all_of_it_and_the_capture_says_the_same_afterwards(tmp_path: Path) -> N
 def test_steps_are_skipped_gone_back_to_and_broken_off(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job", 7)
     bench.do("turn 30 at 60")
-    bench.press("k", "s", "s", "b")
+    bench.press("c", "k", "k", "backspace")
     assert "step 2 of 7" in panel(bench).state
-    bench.press("space", "b")  # broken off: to be got ready for again
+    bench.press("enter", "backspace")  # broken off: to be got ready for again
     assert "step 2 of 7: get ready" in panel(bench).state
-    bench.press("s", "s", "s", "space")
+    bench.press("k", "k", "k", "enter")
     bench.do("turn 400 at 120")
     bench.press("esc")
     assert bench.ui_state.view().panel is None
     assert "rig check" not in bench.live.session.told.steps
-    bench.press("k", *"sssssss")
+    bench.press("c", *"kkkkkkk")
     assert panel(bench).title == "rig check: verdicts"
     assert any(line.label == "not tried" for line in panel(bench).lines)
 
@@ -82,9 +82,9 @@ def test_steps_are_skipped_gone_back_to_and_broken_off(tmp_path: Path) -> None:
 def test_a_bad_verdict_is_shown_first(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job", 7)
     bench.do("turn 30 at 60", "fault stuck lower closed")
-    bench.press("k", *"ssss", "space")
+    bench.press("c", *"kkkk", "enter")
     bench.do("rest 3.2", "turn 1500 at 110")
-    bench.press("space", "s", "s")
+    bench.press("enter", "k", "k")
     first = panel(bench).lines[0]
     assert first.label == "BAD"
     assert "lower" in first.text
@@ -95,9 +95,9 @@ def test_a_bad_verdict_is_shown_first(tmp_path: Path) -> None:
 def by_hand(bench: VirtualBench, opened: str) -> None:
     """The step of a unit's contacts, with those of ``opened`` opened in it."""
     bench.do("goto 70 at 90")
-    bench.press("space")
+    bench.press("enter")
     bench.do(f"finger {opened} 0.6", "rest 0.6")
-    bench.press("space")
+    bench.press("enter")
 
 
 def after_all(bench: VirtualBench) -> dict[str, dict[str, str]]:
@@ -110,14 +110,14 @@ def after_all(bench: VirtualBench) -> dict[str, dict[str, str]]:
 def test_the_last_try_of_a_step_counts(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job", 7)
     bench.do("turn 30 at 60")
-    bench.press("k", *"sssss")
+    bench.press("c", *"kkkkk")
     by_hand(bench, "lower")  # the wrong one
-    bench.press("b")
+    bench.press("backspace")
     by_hand(bench, "upper")
     by_hand(bench, "lower")
-    bench.press("b", "space")
+    bench.press("backspace", "enter")
     bench.do("finger upper 0.6", "rest 0.6")
-    bench.press("b", "s")  # what was broken off does not take the place of what was done
+    bench.press("backspace", "k")  # what was broken off does not take the place of what was done
     shown = {line.text.partition(": ")[0]: line for line in panel(bench).lines}
     assert shown["input of upper"].label == "good"
     assert "tried 2 times, the last counts" in shown["input of upper"].text
@@ -129,13 +129,13 @@ def test_the_last_try_of_a_step_counts(tmp_path: Path) -> None:
 def test_turning_on_is_tried_again_once_the_lead_is_put_right(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job", 7)
     bench.do("turn 30 at 60", "fault stuck lower closed")
-    bench.press("k", *"ssss", "space")
+    bench.press("c", *"kkkk", "enter")
     bench.do("rest 3.2", "turn 1500 at 110")
-    bench.press("space", "b")
+    bench.press("enter", "backspace")
     bench.do("fault free lower")
-    bench.press("space")
+    bench.press("enter")
     bench.do("rest 3.2", "turn 1300 at 110")
-    bench.press("space", "s", "s")
+    bench.press("enter", "k", "k")
     found = after_all(bench)["contacts of lower"]
     assert found["verdict"] == "good"
     assert "tried 2 times" in found["words"]
@@ -144,20 +144,20 @@ def test_turning_on_is_tried_again_once_the_lead_is_put_right(tmp_path: Path) ->
 def test_a_switch_that_was_live_is_tried_again_and_the_words_say_so(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job", 7)
     bench.do("turn 30 at 60", "switch on upper")
-    bench.press("k", "space")
+    bench.press("c", "enter")
     bench.do("turn 400 at 200")
-    bench.press("space", "b", "space")
+    bench.press("enter", "backspace", "enter")
     bench.do("switch off upper", "turn 90 at 200")  # not a whole turn: it proves nothing
-    bench.press("space", "b")
+    bench.press("enter", "backspace")
     live = judged(bench.live.statistics.result(bench.live.session.state_widths), bench.job.profile)
     found = next(check for check in live.checks if check.name == "switch of upper")
     assert found.verdict == "bad"
     assert "LIVE" in found.words
-    bench.press("space")
+    bench.press("enter")
     bench.do("turn 400 at 200")
-    bench.press("space", "space")
+    bench.press("enter", "enter")
     bench.do("switch on upper", "turn 400 at 200")
-    bench.press("space")
+    bench.press("enter")
     again = after_all(bench)["switch of upper"]
     assert again["verdict"] == "good"
     assert "an earlier try had it LIVE at OFF" in again["words"]
@@ -167,22 +167,22 @@ def test_a_switch_that_was_live_is_tried_again_and_the_words_say_so(tmp_path: Pa
 def test_what_opened_at_off_counts_also_when_the_try_was_broken_off(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job", 7)
     bench.do("turn 30 at 60", "switch off upper")
-    bench.press("k", "space")
+    bench.press("c", "enter")
     bench.do("turn 400 at 200")
-    bench.press("space", "b", "space")
+    bench.press("enter", "backspace", "enter")
     bench.do("switch on upper", "turn 400 at 200")
-    bench.press("b", "s")
+    bench.press("backspace", "k")
     assert after_all(bench)["switch of upper"]["verdict"] == "bad"
 
 
 def test_a_rig_that_was_restarted_parts_no_try(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job", 7)
     bench.do("turn 30 at 60", "switch off upper")
-    bench.press("k", "space")
+    bench.press("c", "enter")
     bench.do("turn 250 at 200", "fault dip", "rest 1", "turn 250 at 200")
-    bench.press("space", "space")
+    bench.press("enter", "enter")
     bench.do("switch on upper", "turn 400 at 200")
-    bench.press("space")
+    bench.press("enter")
     found = after_all(bench)["switch of upper"]
     assert found["verdict"] == "good"
     assert "tried" not in found["words"]
@@ -191,7 +191,7 @@ def test_a_rig_that_was_restarted_parts_no_try(tmp_path: Path) -> None:
 def test_one_bad_check_is_said_of_one(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job", 7)
     bench.do("turn 30 at 60")
-    bench.press("k", *"sssss")
+    bench.press("c", *"kkkkk")
     by_hand(bench, "lower")
-    bench.press("s")
+    bench.press("k")
     assert " is bad: put it right" in bench.ui_state.view().next

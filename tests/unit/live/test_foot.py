@@ -9,7 +9,6 @@ import pytest
 from slow_but import slow_but
 from virtual_bench import VirtualBench
 
-from rig.guide.action import action_lines
 from rig.job.new import example_names
 from rig.live.layout import render
 from rig.live.view import View
@@ -23,19 +22,19 @@ def states(folder: Path, engine: str) -> Iterator[VirtualBench]:
     yield bench
     bench.do("turn 30 at 60")
     yield bench
-    bench.press("n", "n")
+    bench.press("enter", "enter")
     yield bench
-    bench.press("k")
+    bench.press("c")
     yield bench
-    bench.press("space")
+    bench.press("enter")
     yield bench
-    bench.press("esc", "n", "n")
+    bench.press("esc", "k", "k")
     yield bench
     bench.do("turn 680 at 300")
     yield bench
-    bench.press("l")
+    bench.press("d")
     yield bench
-    bench.press("esc", "space")
+    bench.press("esc", "p")
     yield bench
     try:
         bench.do("stop in")
@@ -44,21 +43,21 @@ def states(folder: Path, engine: str) -> Iterator[VirtualBench]:
     bench.do("touch forward at 120", "touch back at 120")
     yield bench
     bench.do("turn 40 at 90", "stop out")
-    bench.press("space")
+    bench.press("p")
     yield bench
-    bench.press("w")
+    bench.press("t")
     yield bench
-    bench.press("esc", "n")
+    bench.press("esc", "enter")
     yield bench
     bench.do("goto 0 at 200")
-    bench.press("space")
+    bench.press("f")
     bench.do("turn 800 at 300")
     yield bench
     bench.press("g", "5", "enter")
     yield bench
     bench.press("esc", "m", "1", "enter")
     yield bench
-    bench.press("esc", "t", "y")
+    bench.press("esc", "l")
     yield bench
     bench.press("s", "y")
     assert bench.live.saved is not None
@@ -86,7 +85,6 @@ def test_every_key_in_the_foot_and_on_the_page_is_shown_whole(tmp_path: Path, en
             assert "…" not in text.splitlines()[-1]
         bench.press("h")
         page = bench.ui_state.view()
-        assert page.actions == action_lines(bench.ui_state.actions())
         for size in SIZES:
             lines = told(page, size).splitlines()
             for action in page.actions:
@@ -101,27 +99,50 @@ def test_every_key_in_the_foot_and_on_the_page_is_shown_whole(tmp_path: Path, en
     assert seen == 18
 
 
-def test_no_deed_without_a_line_and_no_line_without_a_deed(tmp_path: Path) -> None:
+def test_every_action_has_a_line_and_says_why_it_is_not_offered(tmp_path: Path) -> None:
     for bench in states(tmp_path, "example"):
         actions = bench.ui_state.actions()
-        keys = [action.key for action in actions]
+        keys = [key.key for action, _ in actions for key in action.keys(bench.ui_state.bench)]
         assert len(set(keys)) == len(keys)
-        shown = [key for line in action_lines(actions) for key in line.key.split()]
-        assert shown == keys
-        assert all(action.does and action.undo and action.label for action in actions)
-        foot = bench.ui_state.view().keys
-        assert {key.key for key in foot if " to " not in key.key} <= set(keys)
+        foot = [key.key for key in bench.ui_state.view().keys]
+        bench.press("h")
+        shown = [key for line in bench.ui_state.view().actions for key in line.key.split()]
+        bench.press("esc")
+        offered = [k.key for a, why in actions if not why for k in a.keys(bench.ui_state.bench)]
+        assert [key for key in shown if key not in ("not", "now")] == offered
+        assert set(foot) <= set(offered)
+        assert all(action.does and action.undo and action.label for action, _ in actions)
+        for action, why in actions:
+            for key in action.keys(bench.ui_state.bench) if why else ():
+                bench.press(key.key)
+                assert bench.ui_state.view().message == why
+                assert len(why) <= 76
+                assert why.endswith(".")
+
+
+def test_the_key_that_next_names_is_offered_and_first_on_the_foot(tmp_path: Path) -> None:
+    for engine in ("example", "two_stroke_single"):
+        for bench in states(tmp_path / engine, engine):
+            advice = bench.ui_state.bench.advice
+            view = bench.ui_state.view()
+            if not advice.press:
+                continue
+            offered = {action.id: action for action in bench.ui_state.offered()}
+            assert advice.press in offered, (advice, view.keys)
+            keys = [key.key for key in offered[advice.press].keys(bench.ui_state.bench)]
+            assert view.keys[0].key in keys or advice.press == "quit"
+            assert view.next.endswith(f"press {keys[0]}.")
 
 
 def test_keys_work_from_the_page_and_close_it(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 30 at 60")
-    bench.press("h", "n")
+    bench.press("h", "enter")
     assert bench.live.session.told.steps == {"make safe"}
     assert not bench.ui_state.view().actions
     bench.press("h", "h")
     assert not bench.ui_state.view().actions
-    bench.press("h", "k")
+    bench.press("h", "c")
     view = bench.ui_state.view()
     assert view.panel is not None
     assert view.panel.title == "rig check"
@@ -138,25 +159,36 @@ def test_a_page_too_long_for_the_terminal_says_so(tmp_path: Path) -> None:
 def test_what_was_said_to_be_done_is_taken_back(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 30 at 60")
-    bench.press("n", "n", "u")
-    assert bench.live.session.told.steps == {"make safe"}
-    bench.press("r", *"gap 0.30 mm", "enter", "p", *"new heel", "enter", "enter")
-    assert bench.live.session.told.remarks == ["gap 0.30 mm"]
-    bench.press("r", "enter", "y", "p", "enter", "n")
-    assert bench.live.session.told.remarks == []
-    assert bench.live.session.told.changes == [("new heel", "")]
+    told = bench.live.session.told
+    bench.press("enter", "enter", "backspace")
+    assert told.steps == {"make safe"}
+    bench.press("k", "r", *"gap 0.30 mm", "enter", "w", *"new heel", "enter", "enter")
+    assert (told.skipped, told.remarks, told.changes) == (
+        {"gap"},
+        ["gap 0.30 mm"],
+        [("new heel", "")],
+    )
+    said = []
+    for _ in range(5):
+        bench.press("backspace")
+        said.append(bench.ui_state.view().message)
+    assert said == [
+        "Undone: the work new heel.", "Undone: a remark.", "Undone: the step gap is skipped.",
+        "Undone: the step make safe is done.", "Nothing was done yet that can be undone.",
+    ]  # fmt: skip
+    assert (told.steps, told.skipped, told.remarks, told.changes) == (set(), set(), [], [])
 
 
 def test_the_stroke_is_stated_again_only_when_asked_for(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.find_dead_centre()
     bench.do("goto 0 at 200")
-    bench.press("space")
+    bench.press("f")
     before = bench.live.session.stroke
     bench.do("turn 20 at 60", "goto 0 at 200")
-    bench.press("space", "n")
+    bench.press("f", "n")
     assert bench.live.session.stroke == before
-    bench.press("space", "y")
+    bench.press("f", "y")
     after = bench.live.session.stroke
     assert before is not None
     assert after is not None
@@ -171,7 +203,7 @@ def test_long_names_of_units_leave_the_foot_whole(tmp_path: Path) -> None:
     other = VirtualBench(bench.job.folder)
     other.find_dead_centre()
     other.do("goto 0 at 200")
-    other.press("space")
+    other.press("f")
     foot = told(other.ui_state.view(), (80, 24)).splitlines()[-2:]
     assert " q  quit" in foot[-1] or " q  quit" in foot[0]
     assert "lever the one" in " ".join(foot)

@@ -69,17 +69,17 @@ def test_led_through_and_reported(unit: UnitBench) -> None:
     unit.do("turn 700 at 300")
     assert "forward through its openings" in unit.ui_state.view().next
     unit.do("turn 1400 at 150")
-    assert "turn it back" in unit.ui_state.view().next
+    assert "Turn it back" in unit.ui_state.view().next
     unit.do("back 1200 at 150", "turn 60 at 60", "rest 0.8")
     for _ in range(3):
-        assert "turn gently forward until the rotor settles" in unit.ui_state.view().next
+        assert "Turn gently forward until the rotor settles" in unit.ui_state.view().next
         unit.do("turn 20 at 60", "rest 0.8")
         unit.press("space")
     unit.do("turn 40 at 60")
     for _ in range(3):
         unit.do("back 20 at 60", "rest 0.8")
         unit.press("space")
-    assert "Press s" in unit.ui_state.view().next
+    assert "press s" in unit.ui_state.view().next
     shown = unit.panel
     assert {"lobe 1", "lobe 2", "play", "neutral", "felt"} <= {line.label for line in shown.lines}
     unit.press("s", "n")
@@ -105,7 +105,7 @@ def test_neutral_wants_a_rotor_that_stands_and_is_taken_back(unit: UnitBench) ->
     unit.press("space")
     assert "hold it still" in unit.ui_state.view().message
     unit.do("rest 1")
-    unit.press("space", "x", "x")
+    unit.press("space", "backspace", "backspace")
     assert "no place was felt" in unit.ui_state.view().message
     unit.live.end()
     notes = [
@@ -122,10 +122,10 @@ def test_neutral_wants_a_rotor_that_stands_and_is_taken_back(unit: UnitBench) ->
 def test_the_coupling_is_told_apart(unit: UnitBench) -> None:
     """Openings 12 degrees on stand for the coupling's."""
     unit.do("turn 800 at 150", "move upper -12", "turn 100 at 120")
-    unit.press("c")
+    unit.press("i")
     assert "coupling ENGAGED" in unit.panel.state
     unit.do("turn 900 at 150")
-    unit.press("c")
+    unit.press("i")
     assert "ENGAGED" not in unit.panel.state
     (lag,) = [line.text for line in unit.panel.lines if line.label == "impulse lag"]
     assert float(lag.split("°")[0]) == pytest.approx(12.0, abs=0.2)
@@ -146,7 +146,7 @@ def test_it_speaks_of_no_engine_and_shows_each_key(unit: UnitBench, size: tuple[
         assert f" {key.key}  {key.label}" in text
     unit.press("h")
     page = "\n".join(render(unit.ui_state.view(), *size).plain())
-    for action in unit.ui_state.actions():
+    for action in unit.ui_state.offered():
         assert action.does in page
 
 
