@@ -28,6 +28,7 @@ class Source(StrEnum):
     RUN_OUT = "run-out"
     BACKLASH = "backlash"  # of a unit's drive
     BACKLASH_OF_BOTH = "backlash-of-both"  # of two units in their difference
+    SENSING_DELAY = "sensing-delay"  # of a unit's front end
     HELD = "held"  # a crank held by hand while the unit is moved
     OFFSET = "offset"  # of a cylinder
     ENCODER_BACKLASH = "encoder-backlash"

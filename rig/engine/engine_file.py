@@ -61,6 +61,7 @@ from rig.engine.windows import Yardstick, read_per_cylinder, read_window
 FILE_NAME = "engine.toml"
 MOST_CYLINDERS = 36
 SUM_WITHIN_DEG = 0.01  # firing intervals are often rounded to hundredths
+MOST_DELAY_US = 2000.0  # of a front end; a condenser under direct current makes most of it
 TDC_WITHIN_DEG = 45.0  # no link rod moves a top dead centre further from its place
 
 STROKES: Mapping[int, Literal[2, 4]] = {2: 2, 4: 4}
@@ -447,6 +448,8 @@ def _unit(section: Section, engine: Engine, yardstick: Yardstick) -> Unit:
     if turns and lobes and cylinders:
         _check_openings(section, engine, turns * lobes, both_strokes, listed)
     served = tuple(sorted(set(listed or cylinders)))
+    delay_us = section.number("sensing_delay_us", 0.0, MOST_DELAY_US, "microseconds") or 0.0
+    error_us = section.number("sensing_delay_error_us", 0.0, MOST_DELAY_US, "microseconds")
     unit = Unit(
         name=name,
         input=at_input or 0,
@@ -465,6 +468,8 @@ def _unit(section: Section, engine: Engine, yardstick: Yardstick) -> Unit:
         lobe_cylinders=listed,
         ignition=section.choice("ignition", IGNITIONS, "magneto"),
         automatic_advance=section.flag("automatic_advance"),
+        sensing_delay_us=delay_us,
+        sensing_delay_error_us=delay_us if error_us is None else error_us,
     )
     section.end()
     return unit

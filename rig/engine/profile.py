@@ -139,6 +139,10 @@ class Unit:
     lobe_cylinders: tuple[int, ...] = ()
     ignition: Literal["magneto", "coil"] = "magneto"
     automatic_advance: bool = False  # has weights that advance it as it runs
+    # How much later than the contacts its front end shows an opening, microseconds, and the
+    # half-width within which that is known.
+    sensing_delay_us: float = 0.0
+    sensing_delay_error_us: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

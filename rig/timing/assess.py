@@ -75,7 +75,7 @@ def assess(
                         found = _without_mean(group, unit, setting, profile, figure.cylinder)
                         judgements.append(_in_groups(found, figure.n, groups, parting))
                         continue
-                    parts = contributions(figure, profile, reference, play)
+                    parts = contributions(figure, profile, reference, play, unit)
                     judgement = _judgement(figure, unit, setting, profile, parts)
                     key = (judgement.phase, judgement.cylinder)
                     if judgement.kind == "turned":
@@ -165,7 +165,11 @@ def found_and_left(judgements: Sequence[Assessment]) -> list[Assessment]:
 
 
 def contributions(
-    figure: Figure, profile: Profile, reference: TdcReference, play_deg: float | None
+    figure: Figure,
+    profile: Profile,
+    reference: TdcReference,
+    play_deg: float | None,
+    unit: Unit,
 ) -> list[Contribution]:
     """All parts of the uncertainty of a mean opening BTDC, repeatability first where known."""
     encoder = profile.encoder
@@ -184,7 +188,7 @@ def contributions(
         parts.append(uncertainty_budget.play(play_deg))
     if figure.readings[0].kind == "set":
         parts.append(uncertainty_budget.hand())
-    return parts
+    return parts + uncertainty_budget.sensing_delay(unit, figure)
 
 
 def _groups(readings: Sequence[Reading], unit: Unit, setting: Setting) -> list[list[Reading]]:

@@ -252,6 +252,9 @@ def _parts(
         uncertainty_budget.graduation(encoder, *seats),
         uncertainty_budget.run_out(encoder, *seats),
     ]
+    for side, figure in zip(sides, figures, strict=True):
+        own = uncertainty_budget.sensing_delay(side.unit, figure)
+        parts += [replace(part, of=side.unit.name) for part in own]
     # Halves in one body share a rotor: the magnet pulls both or none.
     if not (sides[0].unit.body and sides[0].unit.body == sides[1].unit.body):
         plays = [side.play_deg or 0.0 for side in sides]

@@ -100,7 +100,9 @@ def to_reading(
     """Tie one opening to its unit, lobe, cylinder and stroke.
 
     ``setting`` is the name of the setting in force for the unit on ``opening.input``; ``t_s`` of
-    the reading counts from ``start_us``; ``without`` says why there is no reference. A ``kind``
+    the reading counts from ``start_us``; ``without`` says why there is no reference. The crank
+    went on for the delay of the unit's front end after the contacts had opened: that way, at the
+    speed of the opening, is taken off; not from a "set" reading, whose crank stands. A ``kind``
     "set" reading (crank held, unit moved) counts although the crank stood still, as long as its
     angle is known. ``stroke_known`` is true where no stroke is in question: on a two-stroke, and
     for a unit that sparks on both. Raises ``InputError`` when no unit is on that input or the unit
@@ -114,8 +116,11 @@ def to_reading(
     elif reference is None:
         why = why or without
     found = None
-    if opening.crank_deg is not None and reference is not None:
-        found = _Finder(profile, reference, unit, in_force, stroke).find(opening.crank_deg)
+    crank_deg = opening.crank_deg
+    if crank_deg is not None and kind != "set":
+        crank_deg -= opening.speed_deg_s * unit.sensing_delay_us * 1e-6
+    if crank_deg is not None and reference is not None:
+        found = _Finder(profile, reference, unit, in_force, stroke).find(crank_deg)
         why = why or found.why
     return Reading(
         unit=unit.name,
@@ -123,7 +128,7 @@ def to_reading(
         cylinder=found.cylinder if found else None,
         lobe=found.lobe if found else None,
         btdc_deg=found.btdc_deg if found else None,
-        crank_deg=opening.crank_deg,
+        crank_deg=crank_deg,
         t_s=(opening.t_us - start_us) * 1e-6,
         rejection=why,
         phase=phase,
@@ -132,6 +137,7 @@ def to_reading(
         wrong_stroke=found.wrong_stroke if found else False,
         partings=opening.partings,
         closed_deg=None if math.isnan(opening.closed_deg) else opening.closed_deg,
+        speed_deg_s=opening.speed_deg_s,
     )
 
 

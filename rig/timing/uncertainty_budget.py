@@ -22,7 +22,7 @@ from rig.base.angles import circular_mean, is_defined, mean_and_spread, modulo, 
 from rig.base.rounding import many
 from rig.base.uncertainty import Contribution, Source, combine, quantisation, rectangular, u_shaped
 from rig.engine.gear_train import disc_places
-from rig.engine.profile import Encoder, Engine
+from rig.engine.profile import Encoder, Engine, Unit
 from rig.tdc.reference import TdcReference
 from rig.timing.groups import Parting, explained_deg, parted
 from rig.timing.values import Reading
@@ -240,6 +240,23 @@ def play_of_both(first_deg: float, second_deg: float) -> Contribution:
     )
     how = f"rectangular, 0 to {first_deg:g} against 0 to {second_deg:g} early (JCGM 100, 4.3.7)"
     return Contribution(Source.BACKLASH_OF_BOTH, u_deg, math.inf, "B", how)
+
+
+def sensing_delay(unit: Unit, figure: Figure) -> list[Contribution]:
+    """What is not known of the delay of the unit's front end, at the mean speed of its readings.
+
+    The same for all of them, so their number does not reduce it (JCGM 100:2008, 4.3.7). Nothing
+    where no delay is entered, and for readings that were set, whose crank stands.
+    """
+    if not unit.sensing_delay_error_us or figure.readings[0].kind == "set":
+        return []
+    speed_deg_s = abs(sum(reading.speed_deg_s for reading in figure.readings)) / figure.n
+    half = unit.sensing_delay_error_us * 1e-6 * speed_deg_s
+    how = (
+        f"rectangular +/- {half:.4f}: {unit.sensing_delay_us:g} us removed, known within "
+        f"{unit.sensing_delay_error_us:g}, at {speed_deg_s:.0f} degrees a second (JCGM 100, 4.3.7)"
+    )
+    return [Contribution(Source.SENSING_DELAY, rectangular(half), math.inf, "B", how)]
 
 
 def hand(half_width_deg: float = HAND_PLAY_DEG) -> Contribution:

@@ -45,7 +45,8 @@ _EARLIER_MARKS = {
 class Reading:
     """One opening of one unit, tied to setting, cylinder and stroke.
 
-    ``btdc_deg`` is before the top dead centre of ``cylinder``, in (-180, 180].
+    ``btdc_deg`` is before the top dead centre of ``cylinder``, in (-180, 180]. The delay of the
+    unit's front end is removed from both angles.
     """
 
     unit: str
@@ -62,6 +63,7 @@ class Reading:
     wrong_stroke: bool = False  # a whole crank turn out on a four-stroke
     partings: int = 1  # contact openings in the passage, chatter included
     closed_deg: float | None = None  # crank degrees for which the contacts had been closed
+    speed_deg_s: float = 0.0  # of the crank in its normal direction
 
     @property
     def valid(self) -> bool:

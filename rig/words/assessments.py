@@ -26,6 +26,7 @@ SOURCES: Mapping[Source, str] = {
     Source.RUN_OUT: "run-out",
     Source.BACKLASH: "play",
     Source.BACKLASH_OF_BOTH: "play of both",
+    Source.SENSING_DELAY: "delay of sensing",
     Source.HELD: "hand",
     Source.OFFSET: "cylinder offset",
     Source.ENCODER_BACKLASH: "play of the encoder's drive",
