@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,10 +18,11 @@ from rig.words.diagnostics import remarks_on
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 WIDTH_IN, ROW_IN, LEFT_IN, RIGHT_IN = 8.3, 0.29, 1.1, 2.6
 HEAD_IN, GAP_IN, FOOT_IN = 0.85, 0.72, 0.36
-MOST_WORDS = 52
+MOST_WORDS, TITLE_WIDE = 52, 72
 KIND = {"turned": "", "set": ", set with the crank held", "impulse": ", impulse coupling"}
 
 _Group = tuple[str, str, str, str]
@@ -35,6 +36,11 @@ def draw(
     path: Path,
 ) -> Path:
     """Draw all judgements that have a mean, with their readings. Earlier is at the left."""
+    return sheet.write(sheet_of(title, judgements, readings), path)
+
+
+def sheet_of(title: str, judgements: Sequence[Assessment], readings: Sequence[Reading]) -> Figure:
+    """The sheet. Panels of one setting have the same axis, all panels the same scale."""
     groups: dict[_Group, list[Assessment]] = {}
     for each in judgements:
         if each.mean_btdc is not None:
@@ -43,35 +49,31 @@ def draw(
     high = HEAD_IN + rows * ROW_IN + len(groups) * GAP_IN + FOOT_IN
     figure = sheet.paper(WIDTH_IN, high, title, "where the contacts open, degrees of crank BTDC")
     top = high - HEAD_IN
-    for group in groups.values():
+    own = {key: [r for r in readings if r.valid and r.btdc_deg is not None
+                 and (r.unit, r.setting, r.phase, r.kind) == key] for key in groups}  # fmt: skip
+    axes = _axes(groups, own)
+    for key, group in groups.items():
         height = len(group) * ROW_IN
         at = sheet.axes(figure, LEFT_IN, top - height - 0.22, _inner(), height)
-        _panel(at, group, readings)
+        _panel(at, group, own[key], axes[key])
         top -= height + GAP_IN
     sheet.note(
         figure,
-        "earlier at the left; hatched: outside the window; dashed: nominal; strokes: readings; "
+        "earlier at the left, all panels at the same scale; hatched: outside the window; "
+        "dashed: nominal; strokes: readings; "
         "diamond and bar: mean and about 95 %",
     )
-    return sheet.write(figure, path)
+    return figure
 
 
 def _inner() -> float:
     return WIDTH_IN - LEFT_IN - RIGHT_IN
 
 
-def _panel(at: Axes, group: Sequence[Assessment], readings: Sequence[Reading]) -> None:
+def _panel(at: Axes, group: Sequence[Assessment], own: Sequence[Reading], axis: Axis) -> None:
     first = group[0]
-    own = [
-        r
-        for r in readings
-        if r.valid and r.btdc_deg is not None
-        and (r.unit, r.setting, r.phase, r.kind)
-        == (first.unit, first.setting, first.phase, first.kind)
-    ]  # fmt: skip
-    at.set_title(f"{visible(first.unit)}, {visible(first.setting)}, {first.phase}"
-                 f"{KIND.get(first.kind, '')}")  # fmt: skip
-    axis = _axis(group, own)
+    at.set_title(textwrap.fill(visible(f"{first.unit}, {first.setting}, {first.phase}"
+                                       f"{KIND.get(first.kind, '')}"), TITLE_WIDE))  # fmt: skip
     at.set_xlim(axis.early_btdc, axis.late_btdc)
     at.set_ylim(len(group) - 0.5, -0.5)
     windows = {(j.earliest_btdc, j.latest_btdc) for j in group}
@@ -83,7 +85,6 @@ def _panel(at: Axes, group: Sequence[Assessment], readings: Sequence[Reading]) -
         if first.nominal_btdc is not None:
             at.axvline(first.nominal_btdc, color=sheet.SOFT, lw=0.8, dashes=(4, 3), zorder=1.4)
     at.set_yticks(range(len(group)), [_name(j, len(group)) for j in group])
-    at.tick_params(axis="y", length=0)
     at.xaxis.set_major_formatter(sheet.degrees)
     at.set_xticks(axis.ticks())
     at.spines["left"].set_visible(False)
@@ -95,14 +96,34 @@ def _name(judged: Assessment, rows: int) -> str:
     return "all" if rows > 1 else "all cylinders"
 
 
-def _axis(group: Sequence[Assessment], own: Sequence[Reading]) -> Axis:
+def _axes(
+    groups: Mapping[_Group, Sequence[Assessment]], own: Mapping[_Group, Sequence[Reading]]
+) -> dict[_Group, Axis]:
+    """An axis for each panel: the same for one setting, and as many degrees across for all."""
+    angles: dict[tuple[str, str], list[float]] = {}
+    for key, group in groups.items():
+        angles.setdefault(_alike(key), []).extend(_angles(group, own[key]))
+    ends = {alike: reach(of, margin=0.12) for alike, of in angles.items()}
+    half_deg = max(early - late for early, late in ends.values()) / 2.0
+    middle = {alike: (early + late) / 2.0 for alike, (early, late) in ends.items()}
+    return {
+        key: Axis(middle[_alike(key)] + half_deg, middle[_alike(key)] - half_deg) for key in groups
+    }
+
+
+def _alike(key: _Group) -> tuple[str, str]:
+    """Setting and kind: what is read in both of these lies near together."""
+    return key[1], key[3]
+
+
+def _angles(group: Sequence[Assessment], own: Sequence[Reading]) -> list[float]:
     angles = [r.btdc_deg for r in own if r.btdc_deg is not None]
     for each in group:
         U = each.uncertainty.U_deg if each.uncertainty else 0.0
         mean = each.mean_btdc or 0.0
         angles += [mean - min(U, 20.0), mean + min(U, 20.0)]
         angles += [a for a in (each.earliest_btdc, each.latest_btdc) if a is not None]
-    return Axis(*reach(angles, margin=0.12))
+    return angles
 
 
 def _window(at: Axes, judged: Assessment, row: int, *, alone: bool) -> None:

@@ -34,7 +34,7 @@ NOTE_CHARACTERS = 19.0
 """So many characters of a note fit into an inch."""
 
 
-_STYLE: Mapping[Any, Any] = {
+STYLE: Mapping[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 8.0,
     "text.color": INK,
@@ -52,7 +52,7 @@ _STYLE: Mapping[Any, Any] = {
     "xtick.labelsize": 7.5,
     "ytick.labelsize": 7.5,
     "xtick.major.width": 0.6,
-    "ytick.major.width": 0.6,
+    "ytick.major.size": 0.0,  # beside a figure it would read as a minus
     "hatch.linewidth": 0.5,
     "figure.facecolor": PAPER,
     "svg.hashsalt": "timing-rig",
@@ -108,7 +108,7 @@ def styled(draw: Callable[P, Path]) -> Callable[P, Path]:
     def drawn(*args: P.args, **more: P.kwargs) -> Path:
         import matplotlib as mpl
 
-        with mpl.rc_context(dict(_STYLE)):
+        with mpl.rc_context(dict(STYLE)):
             return draw(*args, **more)
 
     return drawn
@@ -185,6 +185,12 @@ def outside(at: Axes, low: float, high: float, *, across: bool) -> None:
 def figure_text(btdc_deg: float, U_deg: float | None) -> str:
     """An opening as it is written: ``36.200° BTDC ±0.091°``."""
     return rounding.btdc_with(btdc_deg, U_deg)
+
+
+def width_in(words: str, size: float) -> float:
+    """About how wide words are, at a size in points; never less than they are (measured on the
+    widest digits and letters of the font in use)."""
+    return 0.0094 * size * len(words)
 
 
 def degrees(value: float, _: object = None) -> str:

@@ -16,6 +16,7 @@ from rig.base.rounding import many
 from rig.engine.gear_train import index_places
 from rig.job.results import tdc_in
 from rig.plots import sheet
+from rig.plots.axis import Axis
 from rig.plots.sheet import Drawn, PlotRequest
 from rig.session.session import signal_settings
 from rig.signal.events import Event, Finding, Opening, Settings
@@ -29,6 +30,7 @@ from rig.words.figures import angle
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 WIDTH_IN, HIGH_IN = 8.3, 3.9
 LEFT_IN, RIGHT_IN = 1.0, 0.4
@@ -63,6 +65,11 @@ class Trace:
 @sheet.styled
 def draw(title: str, trace: Trace, path: Path) -> Path:
     """Draw the contacts' signal over the crank's angle around one opening."""
+    return sheet.write(sheet_of(title, trace), path)
+
+
+def sheet_of(title: str, trace: Trace) -> Figure:
+    """The sheet."""
     figure = sheet.paper(WIDTH_IN, HIGH_IN, title, trace.words)
     at = sheet.axes(figure, LEFT_IN, 0.95, WIDTH_IN - LEFT_IN - RIGHT_IN, 1.95)
     _signal(at, trace)
@@ -75,9 +82,10 @@ def draw(title: str, trace: Trace, path: Path) -> Path:
             else ""
         )
         + f"then open for {trace.least_open_ms:g} ms without a pause (bar): they stay open. Strokes"
-        " below: edges of the encoder, reported with those of the contacts",
+        " below: edges of the encoder, reported with those of the contacts"
+        + ("; triangles: openings taken for noise" if trace.noise_deg else ""),
     )
-    return sheet.write(figure, path)
+    return figure
 
 
 def _signal(at: Axes, trace: Trace) -> None:
@@ -85,7 +93,10 @@ def _signal(at: Axes, trace: Trace) -> None:
     begin = -0.8 * end
     origin, way, label = 0.0, 1.0, "degrees of crank from the opening"
     if trace.btdc_deg is not None:
-        origin, way, label = trace.btdc_deg, -1.0, "crank, degrees BTDC (minus: after TDC)"
+        origin, way = trace.btdc_deg, -1.0
+        label = "crank, degrees BTDC or ATDC"
+        if (origin - end > 0.0) == (origin - begin > 0.0):
+            label = f"crank, degrees {'BTDC' if origin > 0.0 else 'ATDC'}"
     elif trace.crank_deg is not None:
         origin, label = trace.crank_deg, "crank, degrees after the index"
 
@@ -99,16 +110,20 @@ def _signal(at: Axes, trace: Trace) -> None:
     at.axvline(origin, color=sheet.ALERT, lw=0.6, zorder=4)
     inside = [place for place in trace.encoder_deg if begin <= place <= end]
     at.vlines(crank(inside), ENCODER - 0.11, ENCODER + 0.11, color=sheet.SOFT, lw=1.0)
-    for place in trace.noise_deg:
-        if begin <= place <= end:
-            at.text(origin + way * place, 1.08, "taken for noise", fontsize=6.2, ha="center",
-                    color=sheet.SOFT)  # fmt: skip
+    noise = [place for place in trace.noise_deg if begin <= place <= end]
+    at.plot(crank(noise), [1.1] * len(noise), marker="v", ms=5.0, ls="", color=sheet.SOFT)
     if trace.stays_deg > trace.last_deg:
         at.plot(crank((trace.last_deg, trace.stays_deg)), [1.22, 1.22], color=sheet.INK, lw=1.6)
     at.set_yticks([ENCODER, CLOSED, OPEN], ["encoder", "closed", "open"])
-    at.tick_params(axis="y", length=0)
     at.spines["left"].set_visible(False)
+    at.set_xticks(Axis(max(crank((begin, end))), min(crank((begin, end)))).ticks())
+    both = way < 0.0 and min(crank((begin, end))) < 0.0 < max(crank((begin, end)))
+    at.xaxis.set_major_formatter(sheet.degrees if both else _unsigned)
     at.set_xlabel(label)
+
+
+def _unsigned(value: float, _: object = None) -> str:
+    return sheet.degrees(abs(value))
 
 
 def _steps(

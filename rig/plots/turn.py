@@ -33,10 +33,12 @@ from rig.words.figures import angle
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 WIDTH_IN, LEFT_IN, RIGHT_IN = 8.3, 1.45, 0.35
 HEAD_IN, LANE_IN, SCALE_IN, LINE_IN, FOOT_IN = 0.95, 0.46, 0.55, 0.135, 0.3
-CLOSED_HIGH, NAME_WIDE, LINE_WIDE, CLOSE_DEG = 0.36, 20, 58, 24.0
+CLOSED_HIGH, NAME_WIDE, LINE_WIDE = 0.36, 20, 58
+SMALL = 6.2  # points, of figures on a lane
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +76,11 @@ class Turn:
 def draw(title: str, turn: Turn, path: Path) -> Path:
     """Draw the turn: a straight lane for each unit. Raises InputError when the file cannot be
     written."""
+    return sheet.write(sheet_of(title, turn), path)
+
+
+def sheet_of(title: str, turn: Turn) -> Figure:
+    """The sheet. A figure that has no room on its lane is in the list below alone."""
     others = [(name, of) for name, of in (("index", turn.index), ("piston stop", turn.touches))
               if of]  # fmt: skip
     rows = len(turn.lanes) + 0.6 * len(others)
@@ -100,8 +107,9 @@ def draw(title: str, turn: Turn, path: Path) -> Path:
                 )  # fmt: skip
                 row += 1
             row += 1
-    sheet.note(figure, "bar: contacts closed; stroke: opening, degrees BTDC (minus: after TDC)")
-    return sheet.write(figure, path)
+    sheet.note(figure, "bar: contacts closed; stroke: opening, degrees BTDC, after TDC where so "
+               "marked; all figures are in the lists")  # fmt: skip
+    return figure
 
 
 def _lanes(
@@ -120,14 +128,20 @@ def _lanes(
         )
         names.append(name)
         places.append(place)
-    for tops, soft in ((turn.tops, False), (turn.other_tops, True)):
-        for top in tops:
-            at.axvline(top.at_deg, color=sheet.SOFT, lw=0.6, ls=":" if soft else "-", zorder=1)
-            at.annotate(f"TDC {top.words}", (top.at_deg, 1.0), (0.0, 3.0),
-                        xycoords=at.get_xaxis_transform(), textcoords="offset points", fontsize=6.2,
-                        ha="center", color=sheet.SOFT)  # fmt: skip
+    tops = sorted([(top, "-") for top in turn.tops] + [(top, ":") for top in turn.other_tops],
+                  key=lambda each: each[0].at_deg)  # fmt: skip
+    rows_taken = [-math.inf, -math.inf]
+    for top, line in tops:
+        at.axvline(top.at_deg, color=sheet.SOFT, lw=0.6, ls=line, zorder=1)
+        words = f"TDC {top.words}"
+        half = _wide_deg(words, turn.cycle_deg) / 2.0
+        free = [row for row in (0, 1) if rows_taken[row] <= top.at_deg - half]
+        if free:
+            rows_taken[free[0]] = top.at_deg + half
+            at.annotate(words, (top.at_deg, 1.0), (0.0, 3.0 + 9.0 * free[0]),
+                        xycoords=at.get_xaxis_transform(), textcoords="offset points",
+                        fontsize=SMALL, ha="center", color=sheet.SOFT)  # fmt: skip
     at.set_yticks(places, names)
-    at.tick_params(axis="y", length=0)
     at.spines["left"].set_visible(False)
     at.set_xticks(range(0, round(turn.cycle_deg) + 1, 30 if turn.cycle_deg == 360.0 else 60))
     at.set_xlabel("degrees of crank after firing TDC of cylinder 1")
@@ -142,17 +156,26 @@ def _lane(at: Axes, lane: Lane, row: float, cycle_deg: float) -> None:
         at.broken_barh(spans, (row - CLOSED_HIGH / 2, CLOSED_HIGH), facecolor=sheet.BLUE, alpha=0.3,
                        lw=0.0)  # fmt: skip
     at.vlines(opens, row - 0.3, row + 0.3, color=sheet.INK, lw=1.4, zorder=3)
-    before = -math.inf
-    below = False
+    taken = {-0.3: -math.inf, 0.3: -math.inf}  # above and below the lane: up to which angle
     for opening in sorted(lane.openings, key=lambda each: each.at_deg):
-        below = not below and opening.at_deg - before < CLOSE_DEG * cycle_deg / 360.0
-        before = opening.at_deg
-        late = opening.at_deg > 0.97 * cycle_deg
-        at.annotate(opening.words, (opening.at_deg, row + (0.3 if below else -0.3)),
-                    (-2.5 if late else 2.5, 0.0), textcoords="offset points", fontsize=6.2,
+        wide = _wide_deg(opening.words, cycle_deg)
+        late = opening.at_deg + wide > cycle_deg
+        begins = opening.at_deg - wide if late else opening.at_deg
+        free = [side for side, until in taken.items() if until <= begins]
+        if not free:
+            continue
+        taken[free[0]] = begins + wide
+        at.annotate(opening.words, (opening.at_deg, row + free[0]),
+                    (-2.5 if late else 2.5, 0.0), textcoords="offset points", fontsize=SMALL,
                     ha="right" if late else "left", va="center",
                     bbox={"boxstyle": "square,pad=0.05", "fc": sheet.PAPER, "ec": "none"},
                     )  # fmt: skip
+
+
+def _wide_deg(words: str, cycle_deg: float) -> float:
+    """How many degrees of the scale a figure covers, with a gap."""
+    inner = WIDTH_IN - LEFT_IN - RIGHT_IN
+    return (sheet.width_in(words, SMALL) + 0.06) / inner * cycle_deg
 
 
 APART_DEG = 6.0
@@ -269,7 +292,7 @@ def _openings(
             names = sorted({r.cylinder for r in at if r.cylinder is not None})
             who = f"cylinder {' and '.join(map(str, names))}: " if names else ""
             more = "" if kind == "turned" else f", {kind}"
-            short = "" if mean is None else f"{mean:.1f}".replace("-", "−")
+            short = "" if mean is None else f"{abs(mean):.1f}" + (" ATDC" if mean < -0.05 else "")
             closed = [r.closed_deg for r in at if r.closed_deg is not None]
             dwell = f", closed {median(closed):.0f}°" if closed else ""
             line = f"{who}{angle(mean)}, {len(at)} x{dwell}{more}"

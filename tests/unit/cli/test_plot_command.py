@@ -124,7 +124,7 @@ def test_signal_and_turn_run_over_the_crank_s_angle(tmp_path: Path) -> None:
     """The signal's places are those of the recording: from the opening to its last bounce."""
     made = finished()
     for kind, label in (
-        ("signal", "crank, degrees BTDC"),
+        ("signal", "crank, degrees "),
         ("turn", "degrees of crank after firing TDC of cylinder 1"),
     ):
         drawn(tmp_path / "p.svg", kind, made.folder)

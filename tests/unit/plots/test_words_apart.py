@@ -1,0 +1,115 @@
+"""No words of a drawing lie on others or beyond the paper, however close what is drawn lies."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+from matplotlib import rc_context
+from matplotlib.figure import Figure
+from texts_apart import boxes, off_the_paper, overlapping
+
+from rig.base.uncertainty import Uncertainty
+from rig.plots import readings, sheet, signal, turn
+from rig.plots.signal import Trace
+from rig.plots.turn import Happens, Lane, Turn
+from rig.timing.values import Assessment, Reading
+
+few = settings(max_examples=20, deadline=None,
+               phases=[Phase.explicit, Phase.reuse, Phase.generate])  # fmt: skip
+NAMES = st.sampled_from(["upper", "the magneto that came from the spare box"])
+SETTINGS = st.sampled_from(["full advance", "full retard", "weights wedged out as the manual has"])
+
+
+def clear(figure: Figure) -> None:
+    assert overlapping(figure) == []
+    assert off_the_paper(figure) == []
+
+
+@st.composite
+def turns(draw: st.DrawFn) -> Turn:
+    cycle = draw(st.sampled_from([360.0, 720.0]))
+    places = st.floats(0.0, cycle, exclude_max=True)
+    near = st.tuples(places, st.floats(0.0, 3.0), st.integers(1, 8)).map(
+        lambda of: [(of[0] + k * of[1]) % cycle for k in range(of[2])]
+    )
+    some = st.one_of(near, st.lists(places, max_size=12))
+
+    def happens(words: st.SearchStrategy[str]) -> st.SearchStrategy[tuple[Happens, ...]]:
+        return some.flatmap(lambda at: st.tuples(*(st.builds(Happens, st.just(a), words)
+                                                   for a in at)))  # fmt: skip
+
+    figures = st.sampled_from(["36.2", "4.0 ATDC", "127.5 ATDC", "0.0", ""])
+    lanes = draw(st.lists(st.builds(
+        Lane, NAMES, happens(figures), happens(st.just("")),
+        st.lists(st.just("cylinder 12: 136.16° ATDC, 14 x, closed 101°, impulse"),
+                 max_size=9).map(tuple)), min_size=1, max_size=6))  # fmt: skip
+    tops = draw(happens(st.sampled_from(["1", "12"])))
+    others = draw(happens(st.just("1 again")))
+    no_words = happens(st.just(""))
+    return Turn(cycle, tops, others, tuple(lanes), draw(no_words), draw(no_words))
+
+
+@few
+@given(turns())
+def test_of_a_turn(shown: Turn) -> None:
+    clear(styled(lambda: turn.sheet_of("Launch engine, 20260301-090000", shown)))
+
+
+def styled(make: object) -> Figure:
+    with rc_context(dict(sheet.STYLE)):
+        assert callable(make)
+        figure = make()
+    assert isinstance(figure, Figure)
+    return figure
+
+
+JUDGED = Assessment("upper", "full advance", None, "as found", "turned", 4, 36.0, 0.1, None,
+                    37.0, 36.0, 35.0, "inside", "no window set", "inside", "", "")  # fmt: skip
+
+
+@st.composite
+def judged(draw: st.DrawFn) -> list[Assessment]:
+    found = []
+    for name in draw(st.lists(NAMES, min_size=1, max_size=3, unique=True)):
+        middle = draw(st.floats(-170.0, 170.0))
+        window = draw(st.floats(0.01, 30.0))
+        U = Uncertainty(0.05, 10.0, 2.0, draw(st.floats(0.001, 25.0)), ())
+        for cylinder in draw(st.lists(st.integers(1, 18), max_size=6, unique=True)):
+            mean = middle + draw(st.floats(-2.0, 2.0))
+            found.append(replace(
+                JUDGED, unit=name, setting=draw(SETTINGS), cylinder=cylinder, mean_btdc=mean,
+                uncertainty=U, earliest_btdc=middle + window, nominal_btdc=middle,
+                latest_btdc=middle - window, n=draw(st.integers(1, 400)),
+                verdict=draw(st.sampled_from(["inside", "outside"])),
+                words="0.19 degrees beyond the early limit (0.69 degrees early of nominal)",
+            ))  # fmt: skip
+    return found or [JUDGED]
+
+
+@few
+@given(judged())
+def test_of_readings(shown: list[Assessment]) -> None:
+    own = [Reading(j.unit, j.setting, j.cylinder, 0, (j.mean_btdc or 0.0) + 0.01, 5.0, 1.0, None)
+           for j in shown]  # fmt: skip
+    figure = styled(lambda: readings.sheet_of("Launch engine, 20260301-090000", shown, own))
+    clear(figure)
+    across = {round(abs(at.get_xlim()[1] - at.get_xlim()[0]), 6) for at in figure.axes}
+    assert len(across) == 1  # all panels share a scale
+    for at in figure.axes:
+        assert at.yaxis.get_majorticklines()[0].get_markersize() == 0.0
+
+
+@few
+@given(st.floats(-179.0, 180.0), st.floats(0.001, 20.0), st.lists(st.floats(-3.0, 0.0), max_size=6),
+       st.booleans())  # fmt: skip
+def test_of_a_signal(btdc_deg: float, long: float, noise: list[float], known: bool) -> None:
+    changes = [(0.0, True), (0.3 * long, False), (0.5 * long, True)]
+    trace = Trace(changes, [-long, 0.4 * long], noise,
+                  0.5 * long, 0.8 * long, 2, 2.7, 748.0, 3.0, btdc_deg if known else None,
+                  btdc_deg + 720.0, "opening 3 of x.capture: at 128° a second; valid")  # fmt: skip
+    figure = styled(lambda: signal.sheet_of("upper: the contacts open", trace))
+    clear(figure)
+    assert not [text for text, _ in boxes(figure) if re.match(r"[-−–]", text)]
