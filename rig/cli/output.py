@@ -35,8 +35,7 @@ from rig.base.rounding import many
 from rig.certificate import record
 from rig.certificate.page_results import of_cylinders
 from rig.job.folder import Job
-from rig.live.canvas import Role, rich_style
-from rig.live.unit_panel import VERDICT_ROLE
+from rig.live.text import THEME, VERDICT_ROLE, Role
 from rig.tdc.reference import TdcReference
 from rig.timing.assess import WORST_FIRST, verdict_over
 from rig.timing.values import PHASES, Assessment, Comparison, Mark, Reading
@@ -269,7 +268,8 @@ def _show_ruled(table: Table, stream: TextIO) -> None:
     from rich.text import Text
 
     colour, unicode = shows_colour(stream), shows_unicode(stream)
-    console = Console(file=stream, no_color=not colour, highlight=False, markup=False, emoji=False)
+    console = Console(file=stream, no_color=not colour, highlight=False, markup=False, emoji=False,
+                      theme=THEME)  # fmt: skip
     edge = box.SIMPLE_HEAD if unicode else box.ASCII
     ruled = Ruled(box=edge, pad_edge=False, header_style="bold", show_edge=False)
     for place, head in enumerate(table.heads):
@@ -278,8 +278,7 @@ def _show_ruled(table: Table, stream: TextIO) -> None:
         )
     roles: Iterable[Role] = table.roles or repeat("text", len(table.rows))
     for row, role in zip(table.rows, roles, strict=True):
-        style = rich_style(role, colour)
-        ruled.add_row(*(Text(clean(cell, unicode), style=style) for cell in row))
+        ruled.add_row(*(Text(clean(cell, unicode), style=role) for cell in row))
     if table.title:
         console.print(Text(clean(table.title, unicode), style="bold"))
     console.print(ruled)

@@ -1,51 +1,44 @@
-"""The dashboard: a view drawn for a terminal of any size, and the page of all keys.
+"""The dashboard: a view drawn for a terminal of any size.
 
-Below 80x24 the small layout shows the most important lines first.
+There are two layouts, for 80x24 and for 120x40 and more: head, crank, middle and foot have their
+fixed places. NEXT, its reason, warnings and keys are never cut: where they need more lines the
+units get fewer. Below 80x24 the small layout shows the most important lines first.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from rich.text import Text
+
 from rig.base import rounding
-from rig.guide.action import Question
-from rig.guide.procedure import Panel, PanelLine, Sort
-from rig.live.canvas import HEIGHT, Box, Canvas, Frame, Ink, Role, Run, Size, figure
-from rig.live.panels import (
-    ALARM,
-    count_runs,
-    draw_big,
-    draw_crank,
-    draw_foot,
-    draw_goto,
-    draw_head,
-    draw_health,
-    draw_title,
-    draw_touches,
-    foot_rows,
-    key_rows,
-    movement,
-    reference_runs,
-    size_for,
-    step_signs,
-)
-from rig.live.unit_panel import draw_scale, draw_unit, last_figure, mean_text, window_role
-from rig.live.view import UnitView, View
+from rig.live import panels
+from rig.live.large_type import HEIGHT, Size, blocks
+from rig.live.text import Frame, Lines, Part, Pen, beside, fitted
+from rig.live.unit_panel import draw_scale, focus, large_words, least_lines, row, unit_lines
+from rig.live.view import View
 from rig.words.figures import clock, degrees
 
-FULL_WIDTH, FULL_HEIGHT = 80, 24
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Places that do not depend on what is shown."""
+
+    width: int
+    height: int
+    size: Size  # of the crank's angle
+    gap: int  # empty lines between the parts
+    foot: int
+    health: int = 0  # places for the rig's health beside the crank
+
+    @property
+    def top(self) -> int:
+        """Lines of head and crank."""
+        return 2 + self.gap + HEIGHT[self.size] + self.gap
 
 
-"""The least terminal that shows everything needed."""
-
-
-_FOOT = 7
-_LOW = 7
-_WHOLE = 10
-_ROOMY = 34
-_WIDE = 110
-_HEALTH = 32
+FULL = Layout(80, 24, "small", gap=0, foot=9)
+WIDE = Layout(120, 40, "large", gap=1, foot=10, health=34)
 
 
 def render(view: View, width: int, height: int, colour: bool = True, unicode: bool = True) -> Frame:
@@ -57,290 +50,171 @@ def render(view: View, width: int, height: int, colour: bool = True, unicode: bo
     if not view.rig.connected:  # what the contacts do now is not known
         units = tuple(replace(unit, contacts="unknown") for unit in view.units)
         view = replace(view, units=units)
-    canvas = Canvas(max(1, width), max(1, height), Ink(colour, unicode))
-    if width < FULL_WIDTH or height < FULL_HEIGHT:
-        draw_small(canvas, view)
+    width, height, pen = max(1, width), max(1, height), Pen(unicode)
+    if width < FULL.width or height < FULL.height:
+        lines = _small(pen, width, height, view)
     else:
-        _draw_whole(canvas, view)
-    return canvas.frame()
+        inner = width - 2
+        plan = WIDE if width >= WIDE.width and height >= WIDE.height else FULL
+        lines = [Text.assemble(" ", fitted(line, inner), end="")
+                 for line in _whole(pen, inner, height, view, plan)]  # fmt: skip
+    return Frame.of(lines, width, height, colour=colour, unicode=unicode)
 
 
-def _draw_whole(canvas: Canvas, view: View) -> None:
-    roomy = canvas.height >= _ROOMY
-    size: Size = "middle" if roomy else "small"
-    health = _HEALTH if roomy and canvas.width >= _WIDE else 0
-    draw_head(canvas, view)
-    y = 2 + roomy
-    draw_crank(canvas, y, view, size, canvas.width - 1 - health)
+def _whole(pen: Pen, width: int, height: int, view: View, plan: Layout) -> Lines:
+    lines = panels.head(pen, width, view)
+    if view.actions:
+        keys = panels.key_rows(pen, width, view)
+        page = panels.page(pen, width, height - len(lines) - len(keys), view)
+        return [*_filled([*lines, *page], height - len(keys)), *keys]
+    health = plan.health if view.rig.connected and not view.alarm else 0
+    crank = panels.crank(pen, width - health, view, plan.size)
     if health:
-        draw_health(canvas, Box(canvas.width - health, y, health - 1, HEIGHT[size]), view)
-    y += HEIGHT[size] + roomy
-    if view.actions:
-        draw_page(canvas, y, view)
-        return
-    foot = canvas.height - _FOOT
-    foot -= min(_spare(view, foot - y - roomy), max(0, foot_rows(canvas, view) - _FOOT))
-    _draw_middle(canvas, y, foot - y - roomy, view)
-    draw_foot(canvas, foot, view)
+        crank = beside(crank, panels.health(pen, view), width - health + 2)
+    lines = _filled([*_filled([*lines, *[Text(end="")] * plan.gap], 2 + plan.gap), *crank],
+                    plan.top)  # fmt: skip
+    foot = panels.foot(pen, width, view)
+    rows = max(plan.foot, foot.rows + plan.gap)
+    rows = min(rows, height - plan.top - _least(view))
+    below = foot.below[-max(0, rows - 2) :]
+    middle = _middle(pen, width, height - plan.top - rows, view)
+    lines += _filled(middle, height - plan.top - rows)
+    above = [Text(end="")] * plan.gap + foot.above
+    return [*_filled([*lines, *above], height - len(below)), *below]
 
 
-def _spare(view: View, height: int) -> int:
-    """Lines of the units' ``height`` that the foot may have: one unit shows all in fewer, and
-    units that were not read yet have nothing to show there."""
-    if view.panel is not None or view.touches is not None or view.goto is not None:
-        return 0
-    read = [unit for unit in view.units if unit.readings_btdc]
-    one_row = len(view.units) == 1 or (len(view.units) == 2 and not read)
-    return max(0, height - _WHOLE) if one_row else 0
+def _filled(lines: Lines, height: int) -> Lines:
+    """Exactly ``height`` lines."""
+    return [*lines, *[Text(end="")] * (height - len(lines))][: max(0, height)]
 
 
-def _draw_middle(canvas: Canvas, y: int, height: int, view: View) -> None:
+def _least(view: View) -> int:
+    """Lines that the middle keeps however much the foot has to say."""
+    return 4 if view.panel or view.touches or view.goto else min(4, len(view.units))
+
+
+def _middle(pen: Pen, width: int, height: int, view: View) -> Lines:
     if view.panel is not None:
-        took = draw_panel(canvas, Box(1, y, canvas.width - 2, height), view.panel)
-    elif view.touches is not None:
-        took = draw_touches(canvas, y, height, view, view.touches)
+        return panels.panel(pen, width, height, view.panel)
+    lines: Lines = []
+    if view.touches is not None:
+        lines = panels.touches(pen, width, height, view, view.touches)
     elif view.goto is not None:
-        took = draw_goto(canvas, y, height, view, view.goto)
-    else:
-        took = 0
-    if not took or (height - took >= _LOW and view.units):
-        _draw_units(canvas, y + took, height - took, view.units)
-
-
-def _draw_units(canvas: Canvas, y: int, height: int, units: tuple[UnitView, ...]) -> None:
-    """One unit whole, two side by side, up to four two by two, more as a list."""
-    if not units:
-        canvas.put(1, y + 1, "no ignition unit is stated in the engine file", "strong")
-        return
-    across = 1 if len(units) == 1 else 2
-    if len(units) == 3 and canvas.width >= 118:
-        across = 3
-    down = -(-len(units) // across)
-    if height // down < 4:
-        across, down = 1, len(units)
-    gap = 2
-    width = (canvas.width - 2 - gap * (across - 1)) // across
-    high = max(1, height // down)
-    for place, unit in enumerate(units):
-        row, column = divmod(place, across)
-        if (row + 1) * high > height or (row == height // high - 1 and down > height // high):
-            left = len(units) - place
-            canvas.put(1, y + row * high, f"and {left} more: a taller window shows them", "strong")
-            return
-        draw_unit(canvas, Box(1 + column * (width + gap), y + row * high, width, high), unit)
-
-
-_FIGURE = HEIGHT["small"]
-_FIGURE_WIDTH = 34
-_SCALE = 3
-
-
-@dataclass(slots=True, eq=False)
-class _Line:
-    """A line that wants to be shown; ``rank`` 0 is the most needed."""
-
-    rank: int
-    runs: list[Run]
-    unit: UnitView | None = None
-    rows: int = 1
-
-
-def draw_small(canvas: Canvas, view: View) -> None:
-    """As many lines as there is room for, and one that says what would show more."""
-    lines = _lines(canvas, view)
-    kept = sorted(lines, key=lambda line: line.rank)[: canvas.height]
-    chosen = [line for line in lines if line in kept]
-    spare = canvas.height - len(chosen)
-    if canvas.width >= _FIGURE_WIDTH:
-        for more in (_FIGURE, _SCALE):
-            for line in chosen:
-                if line.unit is not None and spare >= more:
-                    line.rows += more
-                    spare -= more
-    y = 0
-    for line in chosen:
-        canvas.put_runs(0, y, line.runs, canvas.width)
-        if line.unit is not None and line.rows > 1:
-            _draw_figure(canvas, y + 1, line.unit)
-            scale = Box(1, y + 1 + _FIGURE, canvas.width - 2, line.rows - 1 - _FIGURE)
-            draw_scale(canvas, scale, line.unit)
-        y += line.rows
-
-
-def _draw_figure(canvas: Canvas, y: int, unit: UnitView) -> None:
-    text, side = last_figure(unit)
-    lines = figure(text, "small", canvas.ink.unicode)
-    for row, line in enumerate(lines):
-        canvas.put(1, y + row, line, "strong")
-    canvas.put(len(lines[0]) + 2, y + 2, side, "strong")
-
-
-def _lines(canvas: Canvas, view: View) -> list[_Line]:
-    """All lines in the order in which they stand."""
-    step = f"{step_signs(view, canvas)} {view.step}  {clock(view.elapsed_s)}  "
-    lines = [_Line(9, [(step, "text"), (view.job, "strong")])]
-    if view.alarm:
-        wrapped = canvas.wrap(f"{ALARM}: {view.alarm}", canvas.width, 4)
-        lines += [_Line(0, [(text, "caution")]) for text in wrapped]
-    lines += _crank_lines(canvas, view)
-    if view.rig.connected:
-        lines.append(_Line(4, count_runs(view)))
-    lines += _middle_lines(canvas, view)
-    if view.question is not None:
-        lines += [_Line(0, runs) for runs in _question(canvas, view.question)]
-    if view.caution:
-        wrapped = canvas.wrap(f"CAUTION: {view.caution}", canvas.width, 2)
-        lines += [_Line(5, [(text, "strong")]) for text in wrapped]
-    if view.next:
-        wrapped = canvas.wrap(f"NEXT: {view.next}", canvas.width, 2)
-        lines += [_Line(6, [(text, "text")]) for text in wrapped]
-    lines += [_Line(13, [(text, "text")]) for text in canvas.wrap(view.why, canvas.width, 2)]
-    lines.append(_Line(11, reference_runs(view)))
-    lines += [_Line(12, [(view.message, "text")])] if view.message else []
-    size = f"{canvas.width}x{canvas.height}"
-    lines.append(_Line(7, [(f"80x24 shows all; this is {size}", "quiet")]))
-    return lines + [_Line(8, runs) for runs in key_rows(canvas, view)]
-
-
-def _question(canvas: Canvas, question: Question) -> list[list[Run]]:
-    wrapped = canvas.wrap(question.text, canvas.width, 3)
-    runs: list[list[Run]] = [[(text, "caution")] for text in wrapped]
-    yes, no = ("y", "n") if question.entry is None else ("enter", "esc")
-    typed: list[Run] = [] if question.entry is None else [(f" {question.entry}_ ", "key")]
-    return [*runs, [*typed, (f" {yes} ", "key"), (f" {question.yes} ", "text"),
-                    (f" {no} ", "key"), (f" {question.no}", "text")]]  # fmt: skip
-
-
-def _crank_lines(canvas: Canvas, view: View) -> list[_Line]:
-    crank = view.crank
-    if not view.rig.connected:
-        wrapped = canvas.wrap(f"RIG LOST: {view.rig.detail}", canvas.width, 2)
-        return [_Line(1, [(text, "caution")]) for text in wrapped]
-    if crank.btdc_deg is None:
-        after = crank.after_index_deg
-        place = (
-            f"{rounding.after_index(after, decimals=1)}° after the index, "
-            if after is not None
-            else ""
-        )
-        return [_Line(3, [(f"{place}no TDC: ", "strong"), (crank.why_no_angle, "text")])]
-    return [
-        _Line(
-            3,
-            [
-                (f"crank {rounding.btdc(crank.btdc_deg, decimals=1)} ", "strong"),
-                (movement(view), "text"),
-            ],
-        )
-    ]
-
-
-def _middle_lines(canvas: Canvas, view: View) -> list[_Line]:
-    touches, goto = view.touches, view.goto
-    if view.actions:
-        return [_Line(2, [(f" {action.key} ", "key"), (f" {action.does}: {action.undo}", "text")])
-                for action in view.actions]  # fmt: skip
-    if view.panel is not None:
-        panel = view.panel
-        first = f"{panel.title}: {panel.figure}{panel.unit} {panel.below}"
-        lines = [_Line(2, [(first if panel.figure else panel.title, "strong")])]
-        lines += [
-            _Line(3, [(f"{line.label} ", "quiet"), (line.text, ROLES[line.sort])])
-            for line in (*panel.lines, *panel.beside)
-        ]
-        return lines
-    if touches is not None:
-        n, m = len(touches.forward_deg), len(touches.backward_deg)
-        middle = "–"
-        if touches.middle_deg is not None:
-            middle = f"{rounding.after_index(touches.middle_deg, touches.U_deg)}°"
-        return [_Line(2, [(f"stop: {n} forward, {m} back, TDC {middle}", "strong")])]
-    if goto is not None:
-        to_go = degrees(goto.to_go_deg, 2)
-        return [_Line(2, [(f"to {rounding.btdc(goto.target_btdc)}: {to_go} to go ", "strong"),
-                          (goto.words, "text")])]  # fmt: skip
-    lines = []
-    for unit in view.units:
-        reading = rounding.btdc(unit.last_btdc)
-        words = unit.last_words or ("no reading" if unit.last_btdc is None else "")
-        runs: list[Run] = [
-            (f"{canvas.fit(unit.name, 12)} ", "strong"),
-            (f"{'contacts ?' if unit.contacts == 'unknown' else unit.contacts.upper()} ", "text"),
-            (f"{reading} ", "strong"),
-            (words, window_role(unit, unit.last_on_scale)),
-        ]
-        lines.append(_Line(2, runs, unit))
-        if unit.mean_btdc is not None:
-            n = len(unit.readings_btdc)
-            verdict = "" if unit.verdict == "no window set" else f", {unit.verdict}"
-            lines.append(_Line(10, [(f"  mean {mean_text(unit)}, n {n}{verdict}", "text")]))
+        lines = panels.goto(pen, width, height, view, view.goto)
+    elif not view.units:
+        lines = [Text(end=""), pen.text(("the engine file has no ignition unit", "strong"))]
+    if height - len(lines) >= len(view.units):
+        lines += _units(pen, width, height - len(lines), view)
+    elif not lines:
+        lines = _units(pen, width, height, view)
     return lines
 
 
-ROLES: Mapping[Sort, Role] = {
-    "plain": "text", "now": "strong", "good": "inside", "bad": "outside", "quiet": "quiet",
-}  # fmt: skip
-_LABEL = 14
-_HEAD = 2
-_NO_FIGURE = "--.-"
-
-
-def draw_panel(canvas: Canvas, box: Box, panel: Panel) -> int:
-    """Draw ``panel`` into ``box``; what does not fit is said. Returns the lines it took."""
-    draw_title(canvas, box.y, panel.title, panel.state)
-    if panel.figure or panel.beside:
-        size = size_for(canvas, box.height)
-        text = panel.figure or _NO_FIGURE
-        role: Role = "strong" if panel.figure else "quiet"
-        at = draw_big(canvas, box.y + 1, text, size, role)
-        canvas.put(at, box.y + 1, panel.unit if panel.figure else "", "text")
-        below = box.y + 1 + HEIGHT[size]
-        canvas.put(box.x, below, panel.below, "strong", box.width)
-        column = max(at + 3, box.x + canvas.text_width(panel.below) + 2, canvas.width * 2 // 5)
-        side = Box(column, box.y + 1, box.right - column, HEIGHT[size] + 1)
-        _draw_lines(canvas, side, panel.beside, _LABEL)
-        top = HEIGHT[size] + 2
+def _units(pen: Pen, width: int, height: int, view: View) -> Lines:
+    """Every unit with its verdict large, where there is room; else the one that was read last."""
+    units = view.units
+    if not units:
+        return []
+    if len(units) > height:
+        left = len(units) - height + 1
+        more = pen.text((f"and {left} more: a taller window shows them", "strong"))
+        return [*(row(pen, width, unit) for unit in units[: height - 1]), more]
+    rows = [least_lines(unit) for unit in units]
+    if sum(rows) > height:
+        rows = [1] * len(units)
+        rows[focus(units)] = height - len(units) + 1
     else:
-        top = 1
-    widest = max((canvas.text_width(line.label) for line in panel.lines), default=0)
-    _draw_lines(canvas, box.below(top), panel.lines, min(widest + 2, _LABEL * 2))
-    return box.height
+        read = [place for place, unit in enumerate(units) if large_words(unit)]
+        spare = height - sum(rows)
+        for place in read or range(len(units)):
+            rows[place] += spare // len(read or units)
+    lines: Lines = []
+    for unit, high in zip(units, rows, strict=True):
+        lines += _filled(unit_lines(pen, width, high, unit), high)
+    return lines
 
 
-def _draw_lines(canvas: Canvas, box: Box, lines: tuple[PanelLine, ...], label: int) -> None:
-    """One line below the other, a long one broken; the last place says how many are left out."""
-    row = 0
-    for place, line in enumerate(lines):
-        left = len(lines) - place
-        room = box.height - row - (left > 1)
-        text = canvas.wrap(line.text, box.width - label, max(room, 0))
-        if not text and left and row < box.height:
-            canvas.put(box.x, box.y + row, f"and {left} more: a taller window shows them", "quiet")
-        if not text:
-            return
-        canvas.put(box.x, box.y + row, line.label, "quiet", label - 1)
-        for part in text:
-            canvas.put(box.x + label, box.y + row, part, ROLES[line.sort], box.width - label)
-            row += 1
+# -- the small layout ------------------------------------------------------------------------------
 
 
-def draw_page(canvas: Canvas, y: int, view: View) -> None:
-    """All keys, a line each, from line ``y`` on; over the crank too where there are many."""
-    keys = key_rows(canvas, view)
-    bottom = canvas.height - len(keys)
-    top = y if bottom - y > len(view.actions) else _HEAD
-    for row in range(top, y):
-        canvas.put(0, row, " " * canvas.width)
-    draw_title(canvas, top, "all keys", "how it is taken back")
-    key = max(canvas.text_width(action.key) for action in view.actions) + 3
-    back = max(canvas.text_width(action.undo) for action in view.actions)
-    for row, action in enumerate(view.actions, top + 1):
-        left = len(view.actions) - (row - top - 1)
-        if row == bottom - 1 and left > 1:
-            canvas.put(1, row, f"and {left} more: a taller window shows them", "strong")
-            break
-        canvas.put(1, row, f" {action.key} ", "key")
-        canvas.put(1 + key, row, action.does, "text", canvas.width - key - back - 4)
-        canvas.put(canvas.width - 1 - back, row, action.undo, "quiet")
-    for row, runs in enumerate(keys):
-        canvas.put_runs(1, bottom + row, runs, canvas.width - 1)
+def _small(pen: Pen, width: int, height: int, view: View) -> Lines:
+    """As many lines as there is room for; what is most needed has the lowest rank."""
+    ranked = _ranked(pen, width, height, view)
+    spare = height - len(ranked)
+    if spare > 3 and view.units and not (view.actions or view.panel or view.touches or view.goto):
+        unit = view.units[focus(view.units)]
+        words = large_words(unit)
+        drawn = blocks(words, "small", pen.unicode) if words else ("",)
+        if words and len(drawn[0]) <= width:
+            at = next(place for place, (rank, _) in enumerate(ranked) if rank == _UNIT)
+            large = [(_LARGE, pen.text((line, "strong"))) for line in drawn]
+            scale = [(_LARGE, line) for line in draw_scale(pen, width, unit)] if spare > 6 else []
+            ranked[at:at] = [*large, *scale]
+    kept = sorted(range(len(ranked)), key=lambda place: (ranked[place][0], place))[:height]
+    return [ranked[place][1] for place in sorted(kept)]
+
+
+_ASKED, _ANGLE, _UNIT, _NEXT, _WARNING, _VALID, _LARGE, _SIZE, _KEYS, _REST = range(10)
+
+
+def _ranked(pen: Pen, width: int, height: int, view: View) -> list[tuple[int, Text]]:
+    """All lines in the order in which they stand, each with its rank."""
+
+    def of(rank: int, lines: Lines) -> list[tuple[int, Text]]:
+        return [(rank, line) for line in lines]
+
+    step = pen.text(f"{view.step}  {clock(view.elapsed_s)}  ", (view.job, "strong"))
+    alarm = pen.labelled((f" {panels.ALARM} ", "warning"), width, (view.alarm, "strong"))
+    asked = panels.question_lines(pen, width, view.question) if view.question else []
+    return [
+        *of(_REST, [step]),
+        *of(_ASKED, alarm[:4]),
+        *of(_ANGLE, _angle(pen, width, view)),
+        *of(_VALID, panels.valid_lines(pen, width, view)[:2] if view.rig.connected else []),
+        *of(_UNIT, _small_middle(pen, width, view)),
+        *of(_ASKED, [line for line in asked if line.plain.strip()]),
+        *of(_NEXT, panels.next_lines(pen, width, replace(view, why=""))),
+        *of(_WARNING, panels.warnings(pen, width, view)),
+        *of(_REST, pen.wrap(width, view.why)),
+        *of(_REST, [pen.text(*panels.reference_parts(view))]),
+        *of(_REST, pen.wrap(width, view.message)),
+        *of(_SIZE, pen.wrap(width, (f"80x24 shows all; this is {width}x{height}", "quiet"))),
+        *of(_KEYS, panels.key_rows(pen, width, view)),
+    ]  # fmt: skip
+
+
+def _angle(pen: Pen, width: int, view: View) -> Lines:
+    crank = view.crank
+    if not view.rig.connected:
+        return pen.wrap(width, (f"RIG LOST: {view.rig.detail}", "warning"))
+    if crank.btdc_deg is None:
+        at = crank.after_index_deg
+        place = "" if at is None else f"{rounding.after_index(at, decimals=1)}° after the index, "
+        return pen.wrap(width, (f"{place}no TDC: ", "strong"), crank.why_no_angle)
+    angle = rounding.btdc(crank.btdc_deg, decimals=1)
+    return [pen.text((f"crank {angle} ", "strong"), panels.movement(view))]
+
+
+def _small_middle(pen: Pen, width: int, view: View) -> Lines:
+    if view.actions:
+        return [pen.text((f" {action.key} ", "key"), f" {action.does}: {action.undo}")
+                for action in view.actions]  # fmt: skip
+    if view.panel is not None:
+        of = view.panel
+        first = f"{of.title}: {of.figure}{of.unit} {of.below}" if of.figure else of.title
+        rest = panels.panel_lines(pen, width, 200, (*of.lines, *of.beside), 14)
+        return [pen.text((first, "strong")), *rest]
+    if view.touches is not None:
+        touched = view.touches
+        n, m = len(touched.forward_deg), len(touched.backward_deg)
+        middle = "–"
+        if touched.middle_deg is not None:
+            middle = f"{rounding.after_index(touched.middle_deg, touched.U_deg)}°"
+        return [pen.text((f"piston stop: {n} forward, {m} back, TDC {middle}", "strong"))]
+    if view.goto is not None:
+        to_go = (
+            f"to {rounding.btdc(view.goto.target_btdc)}: {degrees(view.goto.to_go_deg, 2)} to go "
+        )
+        parts: list[Part] = [(to_go, "strong"), view.goto.words]
+        return pen.wrap(width, *parts)
+    return [row(pen, width, unit) for unit in view.units]

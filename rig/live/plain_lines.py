@@ -11,9 +11,10 @@ from typing import TextIO
 
 from rig.base import rounding
 from rig.base.escape import clean, shows_unicode
-from rig.live.panels import ALARM
-from rig.live.unit_panel import marks_of, mean_text, verdict_text
+from rig.live.panels import ALARM, STROKES
+from rig.live.unit_panel import mean_text
 from rig.live.view import TouchesView, UnitView, View
+from rig.words.assessments import MARKS, comparison_words, reading_word, verdict_words
 from rig.words.figures import clock
 
 
@@ -32,8 +33,9 @@ def changes(old: View | None, new: View) -> list[str]:
         _panel(before, new),
         _changed(before.message, new.message, "{}"),
         _changed(before.alarm, new.alarm, f"{ALARM}: {{}}"),
+        _changed(before.warning, new.warning, "WARNING: {}"),
         _changed(before.caution, new.caution, "CAUTION: {}"),
-        _changed(before.next, new.next, "next: {}"),
+        _changed(before.next + before.then, new.next + new.then, "next: {}"),
         _question(before, new),
     )
     return [line for line in lines if line]
@@ -72,28 +74,28 @@ def _changed(old: str | None, new: str, pattern: str) -> list[str]:
 def _rig(old: View, new: View) -> Iterator[str]:
     never_heard = old.rig.silent_s is None
     if old.rig.connected and not new.rig.connected:
-        yield f"RIG LOST: {new.rig.detail or 'nothing heard'}"
+        yield f"RIG LOST: {new.rig.detail or 'nothing received'}"
     elif new.rig.connected or never_heard:  # else the seconds of silence would be counted aloud
         yield from _changed(old.rig.detail, new.rig.detail, "the rig: {}")
     if new.rig.connected and not old.rig.connected:
-        yield "something is heard on the port" if never_heard else "the rig is back"
+        yield "something is received on the port" if never_heard else "the rig is back"
     had = dict(old.rig.troubles)
     for kind, times in new.rig.troubles:
         # A noisy line brings thousands: said at 1, 2, 4, 8 and so on.
         if times.bit_length() > had.get(kind, 0).bit_length():
-            yield f"trouble on the line: {kind}, {times} so far"
+            yield f"line errors: {kind}, {times} so far"
 
 
 def _reference(old: View, new: View) -> Iterator[str]:
     was, now = old.reference, new.reference
     if now.text and (now.text, now.U_deg) != (was.text, was.U_deg):
-        yield f"top dead centre by {now.text} {rounding.within(now.U_deg)}".rstrip()
-    if was.holds and not now.holds:
-        yield f"top dead centre does not hold: {now.why_not or 'the index has to pass'}"
-    if now.holds and not was.holds:
-        yield "top dead centre holds"
-    if new.stroke != old.stroke:
-        yield f"firing stroke: {new.stroke}"
+        yield f"TDC by {now.text} {rounding.within(now.U_deg)}".rstrip()
+    if was.valid and not now.valid:
+        yield f"TDC is not valid: {now.why_not or 'the index has to pass'}"
+    if now.valid and not was.valid:
+        yield "TDC is valid"
+    if new.stroke != old.stroke and STROKES[new.stroke]:
+        yield STROKES[new.stroke]
 
 
 def _touches(old: TouchesView, new: TouchesView) -> Iterator[str]:
@@ -102,45 +104,46 @@ def _touches(old: TouchesView, new: TouchesView) -> Iterator[str]:
         ("back", old.backward_deg, new.backward_deg),
     ):
         for angle in now[len(was) :]:
-            yield f"stop touched turning {way}, {rounding.after_index(angle)}° after the index"
+            at = rounding.after_index(angle)
+            yield f"piston stop touched turning {way}, {at}° after the index"
     if new.middle_deg is not None and new.middle_deg != old.middle_deg:
-        yield f"top dead centre {rounding.after_index_with(new.middle_deg, new.U_deg)}"
+        yield f"TDC {rounding.after_index_with(new.middle_deg, new.U_deg)}"
     yield from _changed(old.note, new.note, "{}")
 
 
 def _same(view: View, unit: UnitView) -> UnitView:
     """What ``unit`` was in ``view``; a unit without readings when it was not there."""
-    fresh = UnitView(unit.name, unit.input, unit.setting, unit.phase)
-    return next((other for other in view.units if other.name == unit.name), fresh)
+    fresh = UnitView(unit.unit, unit.setting, unit.phase)
+    return next((other for other in view.units if other.unit.name == unit.unit.name), fresh)
 
 
 def _unit(old: UnitView, new: UnitView) -> Iterator[str]:
-    name = f"{new.name}, {new.setting}" if new.setting else new.name
-    if (new.setting, new.phase) != (old.setting, old.phase):
+    name = f"{new.unit.name}, {new.setting.name}"
+    if (new.setting.name, new.phase) != (old.setting.name, old.phase):
         yield f"{name}: now read in this setting, {new.phase}"
-    fresh = new.counted - old.counted
-    missed = new.readings_btdc[-fresh:-1] if fresh > 1 else ()
-    for angle in missed:
-        yield f"{name}: {rounding.btdc(angle)}"
-    if fresh > 0 and new.last_btdc is not None:
-        parts = [rounding.btdc(new.last_btdc), new.last_words, *marks_of(new)]
-        if new.last_cylinder is not None:
-            parts.append(f"cylinder {new.last_cylinder}")
+    fresh = new.valid - old.valid
+    for reading in new.readings[-fresh:] if fresh > 0 else ():
+        parts = [rounding.btdc(reading.btdc_deg), reading_word(reading, new.setting)]
+        if reading.cylinder is not None:
+            parts.append(f"cylinder {reading.cylinder}")
         yield f"{name}: {', '.join(part for part in parts if part)}"
-    if new.not_counted > old.not_counted:
-        yield f"{name}: an opening did not count: {new.why_not_counted or 'no reason given'}"
-    if new.mean_btdc is not None and (new.verdict, new.setting) != (old.verdict, old.setting):
-        n = len(new.readings_btdc)
-        verdict = verdict_text(new)
-        words = verdict if new.verdict in new.words or not new.words else f"{new.words}, {verdict}"
-        yield f"{name}: mean {mean_text(new)} of {n}: {words}"
+    if new.rejected > old.rejected:
+        yield f"{name}: an opening was rejected: {new.why_rejected or 'no reason given'}"
+    if (new.verdict.verdict, new.setting.name) == (old.verdict.verdict, old.setting.name):
+        return
+    verdict = verdict_words(new.verdict)
+    if new.whole is not None and new.whole.mean_btdc is not None:
+        marks = "".join(f", {MARKS[mark]}" for mark in new.whole.marks)
+        yield f"{name}: mean {mean_text(new.whole)} of {new.whole.n}: {verdict}{marks}"
+    elif new.assessments:
+        yield f"{name}: {verdict}"
 
 
 def _comparisons(old: View, new: View) -> Iterator[str]:
     had = {(c.first, c.second): c.verdict for c in old.comparisons}
     for c in new.comparisons:
         if had.get((c.first, c.second)) != c.verdict:
-            yield f"{c.words}: {c.verdict}"
+            yield comparison_words(c)
 
 
 def _goto(old: View, new: View) -> Iterator[str]:

@@ -177,7 +177,7 @@ class ProcedureUiState(UiState):
             view.crank,
             shaft=subject.shaft,
             why_no_angle=subject.no_angle,
-            will_count=now is not None and now.rejection is None,
+            valid_now=now is not None and now.rejection is None,
             why_not=now_words(now.rejection, "it") if now else "",
         )
         return replace(

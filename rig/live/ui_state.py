@@ -16,6 +16,7 @@ from rig.live.view import View
 from rig.live.view_model import Conversation, view_of
 from rig.live.watch import Watch
 from rig.timing.values import Reading
+from rig.words.assessments import reading_word
 
 ARROWS = ("left", "right", "up", "down")
 MOST_KEYS = 7
@@ -243,10 +244,11 @@ class UiState:
             self._voice.say(self._sentence(counted[-1]))
 
     def _sentence(self, reading: Reading) -> str:
-        unit = next(
-            u for u in view_of(self.live, self.conversation).units if u.name == reading.unit
-        )
-        return sentence(reading.unit, reading.btdc_deg or 0.0, unit.last_words)
+        units = self.live.job.profile.units
+        settings = next(unit.settings for unit in units if unit.name == reading.unit)
+        setting = next(each for each in settings if each.name == reading.setting)
+        words = reading_word(reading, setting)
+        return sentence(reading.unit, reading.btdc_deg or 0.0, words)
 
 
 def _short(label: str) -> str:

@@ -9,16 +9,14 @@ from rig.base import rounding
 from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.base.rounding import many
-from rig.engine.profile import Setting, Unit
+from rig.engine.profile import Unit
 from rig.guide.action import ActionLine, Key, Question
 from rig.guide.advice import closing_list, done_steps, guidance, state_of, step_of, stroke_state
 from rig.guide.procedure import Advice, GoToView, Panel, PanelLine, Procedure
 from rig.live.live_session import SILENT_AFTER_S, LiveSession
 from rig.live.view import (
-    ComparisonView,
     Contacts,
     CrankView,
-    CylinderView,
     ReferenceView,
     RigView,
     TouchesView,
@@ -28,9 +26,9 @@ from rig.live.view import (
 from rig.session.session import Session
 from rig.tdc.piston_stop import LEAST_WAY_DEG
 from rig.timing.advance_range import advance_range
-from rig.timing.assess import against_limit, unit_figure, unit_verdict
-from rig.timing.values import Assessment, Comparison, Reading
-from rig.words.assessments import MARKS, few_readings
+from rig.timing.assess import unit_figure, unit_verdict
+from rig.timing.values import Comparison
+from rig.words.assessments import few_readings
 from rig.words.diagnostics import diagnostic_words, now_words, reason_words
 
 
@@ -67,16 +65,18 @@ def view_of(live: LiveSession, conversation: Conversation) -> View:
         reference=_reference(live),
         stroke=stroke_state(live),
         units=tuple(_unit(live, unit) for unit in live.job.profile.units),
-        comparisons=tuple(map(_comparison, _as_it_stands(session.comparisons()))),
+        comparisons=tuple(_as_it_stands(session.comparisons())),
         touches=_touches(live),
         goto=shown if isinstance(shown, GoToView) else None,
         panel=shown if isinstance(shown, Panel) else None,
         actions=conversation.page,
         elapsed_s=live.elapsed_s,
         capture=live.capture_path.name,
-        next=_sentence(f"{advice.next}{conversation.then}"),
+        next=f"{advice.next[:1].upper()}{advice.next[1:]}".rstrip("."),
+        then=conversation.then,
         why=advice.why,
-        caution=" │ ".join(filter(None, (advice.caution, live.caution()))),
+        warning=advice.caution,
+        caution=live.caution(),
         alarm=live.alarm,
         message=conversation.message,
         question=conversation.question,
@@ -124,7 +124,7 @@ def _crank(live: LiveSession) -> CrankView:
     now = session.now()
     needed = session.settings.run_up_deg
     if now is None:
-        return CrankView(run_up_needed_deg=needed, why_no_angle="the rig has not been heard yet")
+        return CrankView(approach_needed_deg=needed, why_no_angle="the rig has not been heard yet")
     btdc, why = None, ""
     if now.crank_deg is None:
         lost = reason_words(session.angles_lost)
@@ -142,9 +142,9 @@ def _crank(live: LiveSession) -> CrankView:
         after_index_deg=None if now.crank_deg is None else modulo(now.crank_deg),
         direction=now.direction,
         speed_deg_s=round(abs(now.speed_deg_s), 0),
-        run_up_deg=min(now.run_up_deg, needed),
-        run_up_needed_deg=needed,
-        will_count=now.rejection is None and not why,
+        approach_deg=min(now.run_up_deg, needed),
+        approach_needed_deg=needed,
+        valid_now=now.rejection is None and not why,
         why_not=why or now_words(now.rejection),
     )
 
@@ -154,17 +154,17 @@ def _reference(live: LiveSession) -> ReferenceView:
     if reference is None:
         return ReferenceView()
     lost = live.session.angles_lost
-    holds = live.session.is_anchored and lost is None
-    why = "" if holds else reason_words(lost) or "it holds as soon as the index has passed"
-    if holds and live.session.here is None:
-        holds, why = False, reason_words(live.session.why_no_reference())
+    valid = live.session.is_anchored and lost is None
+    why = "" if valid else reason_words(lost) or "valid again after the next index"
+    if valid and live.session.here is None:
+        valid, why = False, reason_words(live.session.why_no_reference())
     text = reference.by
     if reference.forward_deg and reference.backward_deg:
         text += (
             f", {len(reference.forward_deg)} + "
             f"{many(len(reference.backward_deg), 'touch', 'touches')}"
         )
-    return ReferenceView(text, reference.uncertainty.U_deg, holds, why)
+    return ReferenceView(text, reference.uncertainty.U_deg, valid, why)
 
 
 def _as_it_stands(comparisons: Sequence[Comparison]) -> list[Comparison]:
@@ -179,58 +179,30 @@ def _as_it_stands(comparisons: Sequence[Comparison]) -> list[Comparison]:
 def _unit(live: LiveSession, unit: Unit) -> UnitView:
     session = live.session
     name = session.setting_of(unit.name)
-    setting = next(s for s in unit.settings if s.name == name)
     phase = session.phase_of(unit.name)
     own = [r for r in session.readings() if r.unit == unit.name]
-    here = [r for r in own if r.valid and (r.setting, r.phase) == (name, phase)]
-    judged = [
-        j for j in session.judgements()
-        if (j.unit, j.setting, j.phase, j.kind) == (unit.name, name, phase, "turned")
-    ]  # fmt: skip
-    whole = unit_figure(session.judgements(), unit.name, name, phase)
-    verdict = unit_verdict(session.judgements(), unit.name, name, phase)
-    turned = [r for r in here if r.kind == "turned" and r.btdc_deg is not None]
-    last = here[-1] if here else None
-    uncounted = [r for r in own if not r.valid]
-    window = setting.window
-    notes = _notes(live, unit)
+    rejected = [r for r in own if not r.valid]
+    judgements = session.judgements()
+    key = (unit.name, name, phase)
+    whole = unit_figure(judgements, *key)
     few = few_readings(whole.uncertainty, whole.n) if whole else ""
     return UnitView(
-        name=unit.name,
-        input=unit.input,
-        setting=name,
+        unit=unit,
+        setting=next(s for s in unit.settings if s.name == name),
         phase=phase,
         contacts=_contacts(live, unit),
-        last_btdc=last.btdc_deg if last else None,
-        last_cylinder=last.cylinder if last else None,
-        last_kind=last.kind if last else "turned",
-        last_words=_last_words(last, setting),
-        last_nominal_btdc=_own_nominal(setting, last.cylinder) if last else None,
-        earliest_btdc=window.earliest_btdc if window else None,
-        nominal_btdc=window.nominal_btdc if window else None,
-        latest_btdc=window.latest_btdc if window else None,
-        readings_btdc=tuple(r.btdc_deg for r in turned if r.btdc_deg is not None),
-        nominals_btdc=tuple(_own_nominal(setting, r.cylinder) for r in turned),
-        mean_btdc=whole.mean_btdc if whole else None,
-        sd_deg=whole.sd_deg if whole else None,
-        U_deg=whole.uncertainty.U_deg if whole and whole.uncertainty else None,
-        verdict=verdict.verdict,
-        verdict_cylinders=verdict.cylinders if whole and whole.verdict != verdict.verdict else (),
-        words=whole.words if whole else "",
-        settle=_settle(whole) if whole else "",
-        cylinders=tuple(_cylinder(j) for j in judged if j is not whole),
-        marks=tuple(MARKS[mark] for mark in whole.marks) if whole else (),
-        notes=tuple(filter(None, (few, *notes))),
-        counted=sum(r.valid for r in own),
-        not_counted=len(uncounted),
-        why_not_counted=reason_words(uncounted[-1].rejection) if uncounted else "",
-        counted_since=bool(own) and own[-1].valid,
+        readings=tuple(r for r in own if r.valid and (r.setting, r.phase) == (name, phase)),
+        assessments=tuple(
+            j for j in judgements if (j.unit, j.setting, j.phase, j.kind) == (*key, "turned")
+        ),
+        whole=whole,
+        verdict=unit_verdict(judgements, *key),
+        notes=tuple(filter(None, (few, *_notes(live, unit)))),
+        valid=len(own) - len(rejected),
+        rejected=len(rejected),
+        why_rejected=reason_words(rejected[-1].rejection) if rejected else "",
+        last_valid=bool(own) and own[-1].valid,
     )
-
-
-def _settle(whole: Assessment) -> str:
-    """What would settle it; where there is no mean, why, first."""
-    return f"{whole.words}: {whole.settle}" if whole.groups else whole.settle
 
 
 def _notes(live: LiveSession, unit: Unit) -> tuple[str, ...]:
@@ -245,7 +217,7 @@ def _notes(live: LiveSession, unit: Unit) -> tuple[str, ...]:
     except InputError:  # not both ends are read yet
         found = None
     if found is not None:
-        notes.append(f"lever range {found.size}")  # what is left of it: rig range
+        notes.append(f"advance range {found.size}")  # what is left of it: rig range
         notes += found.warnings
     notes += [
         f"impulse coupling: {rounding.figure(lag.lag_deg)}° late, spread"
@@ -255,37 +227,6 @@ def _notes(live: LiveSession, unit: Unit) -> tuple[str, ...]:
         if lag.unit == unit.name
     ]
     return tuple(notes)
-
-
-def _own_nominal(setting: Setting, cylinder: int | None) -> float | None:
-    """What is wanted of a cylinder that has a figure of its own, degrees BTDC."""
-    own = setting.per_cylinder.get(cylinder or 0)
-    return own.nominal_btdc if own else None
-
-
-def _last_words(last: Reading | None, setting: Setting) -> str:
-    if last is None or last.btdc_deg is None:
-        return ""
-    window = setting.per_cylinder.get(last.cylinder or 0, setting.window)
-    if last.kind == "impulse":
-        return "impulse coupling: not a running figure"
-    if last.wrong_stroke:
-        return "on the other stroke: one crank turn out"
-    if window is None:
-        return "no window stated"
-    if window.latest_btdc <= last.btdc_deg <= window.earliest_btdc:
-        return "inside"
-    return against_limit(last.btdc_deg, window, None)
-
-
-def _cylinder(j: Assessment) -> CylinderView:
-    U_deg = j.uncertainty.U_deg if j.uncertainty else None
-    return CylinderView(j.cylinder, j.n, j.mean_btdc, j.sd_deg, U_deg, j.verdict, j.words)
-
-
-def _comparison(c: Comparison) -> ComparisonView:
-    U_deg = c.uncertainty.U_deg if c.uncertainty else None
-    return ComparisonView(c.first, c.second, c.words, c.difference_deg, U_deg, c.verdict)
 
 
 def _contacts(live: LiveSession, unit: Unit) -> Contacts:
@@ -329,7 +270,3 @@ def _across(angles_deg: Sequence[float]) -> float:
     """How far touches lie apart, degrees, also where some lie before the index and some after."""
     off = [wrap(angle - angles_deg[0]) for angle in angles_deg]
     return max(off) - min(off)
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}."

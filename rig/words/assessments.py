@@ -14,8 +14,10 @@ from rig.timing.values import Mark
 from rig.timing.verdict import MOST_READINGS, more_readings, with_readings
 
 if TYPE_CHECKING:
+    from rig.engine.profile import Setting
     from rig.timing.advance_range import AdvanceRange
     from rig.timing.assess import UnitVerdict
+    from rig.timing.values import Comparison, Reading
 
 
 SOURCES: Mapping[Source, str] = {
@@ -88,9 +90,16 @@ def verdict_word(of: UnitVerdict) -> str:
     return of.side or ("" if of.verdict == "no window set" else of.verdict)
 
 
-def beyond_words(of: UnitVerdict) -> str:
-    """How far a unit is beyond its limit: "0.44°"; empty unless it is early or late."""
-    return "" if of.beyond_deg is None else f"{size(of.beyond_deg, of.U_deg)}°"
+def beyond_words(of: UnitVerdict, *, coarse: bool = False) -> str:
+    """How far a unit is beyond its limit: "0.44°"; empty unless it is early or late.
+
+    ``coarse``: to no more than a hundredth of a degree, for large letters.
+    """
+    if of.beyond_deg is None:
+        return ""
+    fine = size(of.beyond_deg, of.U_deg)
+    short = size(of.beyond_deg)
+    return f"{short if coarse and len(short) < len(fine) else fine}°"
 
 
 def verdict_words(of: UnitVerdict) -> str:
@@ -100,6 +109,40 @@ def verdict_words(of: UnitVerdict) -> str:
         f": {noun(len(of.cylinders), 'cylinder')} {listed(of.cylinders)}" if of.cylinders else ""
     )
     return (verdict_word(of) or "no window set") + (f" by {by}" if by else "") + named
+
+
+def reading_word(reading: Reading, setting: Setting) -> str:
+    """A single reading against its window in a word or two; empty without a window."""
+    if reading.kind == "impulse":
+        return "trip"
+    if reading.wrong_stroke:
+        return "one turn out"
+    window = setting.per_cylinder.get(reading.cylinder or 0, setting.window)
+    if window is None or reading.btdc_deg is None:
+        return ""
+    if wrap(reading.btdc_deg - window.earliest_btdc) > 0.0:
+        word = "early"
+    else:
+        word = "late" if wrap(window.latest_btdc - reading.btdc_deg) > 0.0 else "inside"
+    return f"{word}, set" if reading.kind == "set" else word
+
+
+def comparison_words(of: Comparison) -> str:
+    """Two units against each other, short enough for a line of the screen."""
+    U_deg = of.uncertainty.U_deg if of.uncertainty else None
+    apart = size(of.difference_deg, U_deg)
+    if float(apart) == 0.0:
+        found = f"{of.first} and {of.second} open together"
+    else:
+        way = "before" if of.difference_deg > 0.0 else "after"
+        found = f"{of.first} {apart}° {way} {of.second}"
+    if of.verdict == "no window set" or of.wanted_deg is None or of.tolerance_deg is None:
+        return found
+    over = ""
+    if of.verdict == "outside":
+        beyond = abs(wrap(of.difference_deg - of.wanted_deg)) - of.tolerance_deg
+        over = f" by {size(beyond, U_deg)}°"
+    return f"{found}: {of.verdict}{over}"
 
 
 def size_in_words(angle_deg: float, uncertainty: Uncertainty | None) -> str:

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from fractions import Fraction
+from typing import Literal
 
+from fabricated_record import profile, reference
+
+from rig.base.uncertainty import Contribution, Source, combine
+from rig.engine.profile import Setting, Unit, Window
 from rig.guide.action import ActionLine, Key, Question
 from rig.guide.procedure import GoToView, Panel, PanelLine
 from rig.live.view import (
     STEPS,
-    ComparisonView,
+    Contacts,
     CrankView,
-    CylinderView,
     ReferenceView,
     RigView,
     TouchesView,
     UnitView,
     View,
 )
+from rig.timing.assess import UnitVerdict, assess, unit_figure, unit_verdict
+from rig.timing.values import Comparison, Reading
 
 RIG = RigView(port="/dev/ttyUSB0", name="bench-rig", silent_s=0.02, lines=18240)
 KEYS = (
@@ -27,55 +35,69 @@ KEYS = (
     Key("c", "certificate"),
     Key("q", "quit"),
 )
-UPPER = UnitView(
-    name="upper",
-    input=1,
-    setting="full advance",
-    contacts="closed",
-    last_btdc=36.24,
-    last_cylinder=1,
-    last_words="0.24° early, inside",
-    earliest_btdc=37.0,
-    nominal_btdc=36.0,
-    latest_btdc=35.0,
-    readings_btdc=(36.31, 36.22, 36.18, 36.27, 36.12, 36.24),
-    mean_btdc=36.223,
-    sd_deg=0.066,
-    U_deg=0.16,
-    verdict="inside",
-    words="0.22° early, inside",
-    cylinders=(
-        CylinderView(1, 3, 36.28, 0.04, 0.17, "inside", "inside"),
-        CylinderView(3, 2, 36.20, 0.05, 0.21, "inside", "inside"),
-        CylinderView(4, 1, 36.12),
-    ),
-    counted=6,
-)
+ADVANCE = Setting("full advance", Window(37.0, 36.0, 35.0, "manual, page 12"))
+
+
+def made(
+    name: str,
+    number: int,
+    angles: Sequence[float],
+    setting: Setting = ADVANCE,
+    *,
+    contacts: Contacts = "closed",
+    kind: Literal["turned", "set", "impulse"] = "turned",
+) -> UnitView:
+    """A unit with readings of cylinders 1, 3, 4 in turn, assessed by the program itself."""
+    unit = Unit(name, number, Fraction(1, 2), 4, (setting,))
+    readings = tuple(
+        Reading(
+            name, setting.name, (1, 3, 4)[n % 3], n % 3, angle, 360.0 * n - angle, float(n), None,
+            kind=kind,
+        )
+        for n, angle in enumerate(angles)
+    )  # fmt: skip
+    found = assess(readings, replace(profile(), units=(unit,)), reference())
+    key = (name, setting.name)
+    return UnitView(
+        unit, setting, contacts=contacts, readings=readings,
+        assessments=tuple(j for j in found if j.kind == "turned"),
+        whole=unit_figure(found, *key), verdict=unit_verdict(found, *key),
+        valid=len(readings), last_valid=bool(readings),
+    )  # fmt: skip
+
+
+UPPER = made("upper", 1, (36.31, 36.22, 36.18, 36.27, 36.12, 36.24))
 LOWER = replace(
-    UPPER,
-    name="lower",
-    input=2,
-    contacts="open",
-    last_btdc=34.56,
-    last_words="1.44° late: 0.44° outside",
-    readings_btdc=(34.61, 34.49, 34.58, 34.56),
-    mean_btdc=34.56,
-    sd_deg=0.05,
-    U_deg=0.17,
-    verdict="outside",
-    words="0.44° later than permitted",
-    cylinders=(),
-    counted=4,
-    not_counted=1,
-    why_not_counted="the run-up was 14° of 20°",
+    made("lower", 2, (34.61, 34.49, 34.58, 34.56), contacts="open"),
+    rejected=1,
+    why_rejected="approach of 14.2° only; 20° needed",
+    last_valid=False,
 )
+DOUBTFUL = made("lower", 2, (36.95, 36.98, 36.93, 37.01), contacts="open")
+EARLY = made("upper", 1, (61.11, 61.02, 61.07, 61.05, 61.03, 61.06))
+BOTH = Comparison(
+    "upper", "lower", "full advance", None, 1.66,
+    combine([Contribution(Source.REPEATABILITY, 0.07, 20.0, "A", "test")]), 0.0, 1.0, "outside",
+    "upper opens 1.66 degrees before lower",
+)  # fmt: skip
+
+
+def _turn_out() -> UnitView:
+    """The unit upper, read on the other stroke."""
+    readings = tuple(replace(each, wrong_stroke=True) for each in UPPER.readings)
+    found = assess(readings, replace(profile(), units=(UPPER.unit,)), reference())
+    return replace(UPPER, readings=readings, assessments=tuple(found),
+                   whole=unit_figure(found, "upper", "full advance"),
+                   verdict=unit_verdict(found, "upper", "full advance"))  # fmt: skip
+
+
 CRANK = CrankView(
     btdc_deg=152.4,
     direction=1,
     speed_deg_s=31.0,
-    run_up_deg=14.2,
-    run_up_needed_deg=20.0,
-    why_not="run-up still too short",
+    approach_deg=14.2,
+    approach_needed_deg=20.0,
+    why_not="approach still too short",
 )
 READING = View(
     job="Launch engine, four cylinders",
@@ -87,39 +109,34 @@ READING = View(
     reference=ReferenceView("stop, 3 + 3 touches", 0.12, True),
     stroke="stated",
     units=(UPPER, LOWER),
-    comparisons=(
-        ComparisonView("upper", "lower", "upper opens 1.66° ± 0.14° before lower", 1.66, 0.14,
-                       "outside"),
-    ),
+    comparisons=(BOTH,),
     elapsed_s=727.0,
     capture="2024-05-04-1012.rig",
-    next="Turn on gently in the normal direction through the next opening.",
-    why="Six readings of a unit give the mean an uncertainty that the window can be judged by.",
-    message="upper, cylinder 1: 36.24° BTDC, counted",
+    next="Turn slowly forward past the openings",
+    then=", then press l",
+    why="Five readings a unit, each with the backlash taken up.",
+    message="upper: lever now at full advance",
     keys=KEYS,
 )  # fmt: skip
 ONE = replace(READING, units=(UPPER,), comparisons=(), crank=replace(
-    CRANK, run_up_deg=212.0, will_count=True, why_not="", btdc_deg=-4.0))  # fmt: skip
+    CRANK, approach_deg=212.0, valid_now=True, why_not="", btdc_deg=-4.0))  # fmt: skip
+RETARD = Setting("full retard", Window(2.0, 0.0, -10.0, "manual, page 12"))
 IMPULSE = replace(
-    LOWER, name="rear", input=3, last_kind="impulse", last_btdc=-4.0, readings_btdc=(-4.0,),
-    mean_btdc=None, sd_deg=None, U_deg=None, verdict="no window set", last_words="late on purpose",
-    why_not_counted="", earliest_btdc=2.0, nominal_btdc=0.0, latest_btdc=-10.0,
-    notes=("impulse lag 38.2° of crank",),
-)  # fmt: skip
-EMPTY = UnitView(name="front", input=4, setting="fixed", earliest_btdc=10.0, nominal_btdc=8.0,
-                 latest_btdc=6.0)  # fmt: skip
+    made("rear", 3, (-4.0,), RETARD, kind="impulse"), notes=("impulse lag 38.2° of crank",)
+)
+EMPTY = made("front", 4, (), Setting("fixed", Window(10.0, 8.0, 6.0, "plate")), contacts="unknown")
 FOUR = replace(READING, units=(UPPER, LOWER, IMPULSE, EMPTY))
 THREE = replace(READING, units=(UPPER, LOWER, EMPTY))
-EIGHT = replace(READING, units=tuple(replace(UPPER, name=f"unit {n}", input=n)
+EIGHT = replace(READING, units=tuple(made(f"unit {n}", n, (36.24, 36.2, 36.3))
                                      for n in range(1, 9)))  # fmt: skip
 START = View(
     job="Launch engine, four cylinders",
     rig=replace(RIG, lines=0, silent_s=None, name=""),
     crank=CrankView(why_no_angle="the index has not passed yet", after_index_deg=None),
-    units=(replace(EMPTY, name="upper", input=1), replace(EMPTY, name="lower", input=2)),
-    next="Turn the crank one whole turn forward, all plugs out.",
-    why="The index pulse has to pass once before any angle can be told.",
-    caution="Reading a magneto makes it live: plugs out, high-tension leads on an earthed gap, "
+    units=(made("upper", 1, (), contacts="unknown"), made("lower", 2, (), contacts="unknown")),
+    next="Turn slowly forward until the index passes",
+    why="All angles are counted from the index.",
+    warning="Reading a magneto makes it live: plugs out, high-tension leads on an earthed gap, "
     "keep clear of the arc of anything bolted to the crank. The maker's manual comes first.",
     keys=(Key("space", "go on"), Key("q", "quit")),
 )
@@ -146,9 +163,9 @@ STOP_IN = replace(
     stroke="not stated",
     touches=TOUCHES,
     comparisons=(),
-    next="Turn back gently to the stop once more.",
-    why="Three touches from each side show how well the stop repeats.",
-    caution="By hand only. The stop must meet the piston crown and clear both valves; take it "
+    next="Turn gently back to the piston stop",
+    why="Three touches from each side show how well it repeats.",
+    warning="By hand only. The stop must meet the piston crown and clear both valves; take it "
     "out before a full turn.",
     message="",
 )
@@ -160,12 +177,13 @@ LOST = replace(
                 "by itself when the rig is back."),
     message="the rig went silent at 12:03; everything up to then is saved",
 )  # fmt: skip
+TURN_OUT = _turn_out()
 RESET = replace(
     READING,
-    reference=replace(READING.reference, holds=False, why_not="the rig began anew"),
+    reference=replace(READING.reference, valid=False, why_not="the rig began anew"),
     crank=CrankView(why_no_angle="the rig was reset; the index has to pass again"),
     stroke="lost",
-    units=(replace(UPPER, marks=("stroke not stated", "one crank turn out")), LOWER),
+    units=(TURN_OUT, LOWER),
 )
 ASKED = replace(READING, question=Question(
     "Save a certificate now? Two cylinders of lower have not been read yet.",
@@ -203,12 +221,14 @@ PAGE = replace(READING, actions=(
     ActionLine("1 2", "lever to its next setting: upper, lower", "the same key again"),
     ActionLine("q", "end here; the capture is kept", "asked first")))  # fmt: skip
 BENCH = replace(START, instead="a unit on the bench", crank=CrankView(
-    shaft="its shaft", after_index_deg=203.4, run_up_deg=30.0, will_count=True))  # fmt: skip
+    shaft="its shaft", after_index_deg=203.4, approach_deg=30.0, valid_now=True))  # fmt: skip
+INCONCLUSIVE = replace(READING, units=(UPPER, DOUBTFUL))
 NAMELESS = View()
 STATES: dict[str, View] = {
     "reading": READING, "one": ONE, "four": FOUR, "three": THREE, "eight": EIGHT, "start": START,
     "stop in": STOP_IN, "stop first": STOP_FIRST, "lost": LOST, "reset": RESET, "asked": ASKED,
     "typed": TYPED, "goto": GOTO, "goto past": GOTO_PAST, "nameless": NAMELESS,
+    "inconclusive": INCONCLUSIVE, "far": replace(READING, units=(EARLY, LOWER)),
     "gauge": GAUGE, "verdicts": VERDICTS, "page": PAGE, "bench": BENCH,
 }  # fmt: skip
 
@@ -224,14 +244,18 @@ HOSTILE = [
 def spread_over(text: str) -> View:
     """A view that says ``text`` wherever text may stand."""
     unit = replace(
-        UPPER, name=text, setting=text, last_words=text, words=text, settle=text,
-        marks=(text, text), notes=(text,), why_not_counted=text, counted=9, not_counted=9,
+        UPPER,
+        unit=replace(UPPER.unit, name=text),
+        setting=replace(UPPER.setting, name=text),
+        whole=None if UPPER.whole is None else replace(UPPER.whole, words=text, settle=text),
+        notes=(text,), why_rejected=text, rejected=9, last_valid=False,
     )  # fmt: skip
+    unread = replace(unit, readings=(), assessments=(), whole=None, verdict=UnitVerdict())
     return replace(
-        READING, job=text, tag=text, units=(unit, replace(unit, readings_btdc=(), mean_btdc=None)),
+        READING, job=text, tag=text, units=(unit, unread),
         rig=replace(READING.rig, port=text, name=text, detail=text, troubles=((text, 3),)),
         reference=replace(READING.reference, text=text, why_not=text),
         crank=replace(READING.crank, of=text, why_not=text, why_no_angle=text),
-        comparisons=(ComparisonView(text, text, text),), capture=text, next=text, why=text,
-        caution=text, message=text,
+        comparisons=(replace(BOTH, first=text, second=text, words=text),), capture=text,
+        next=text, then=text, why=text, warning=text, caution=text, message=text,
     )  # fmt: skip

@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rich.cells import cell_len
+from rich.style import Style
 
-from rig.live.canvas import PALETTE, Frame, Role, Run
 from rig.live.layout import render
+from rig.live.text import PALETTE, Frame
 from rig.live.view import View
 
 if TYPE_CHECKING:
@@ -21,21 +22,7 @@ _TALL = 2.1
 _INCH_PER_PLACE = 0.11
 _POINTS = _INCH_PER_PLACE * 72.0 / 0.602
 _GROUND, _INK, _BRIGHT = "#14171c", "#e8e6e0", "#ffffff"
-_BLUE, _ORANGE, _GREY = (colour for _, colour in PALETTE.values())
-_COLOURS: dict[Role, str] = {
-    "text": _INK,
-    "strong": _BRIGHT,
-    "quiet": _GREY,
-    "inside": _BLUE,
-    "outside": _ORANGE,
-    "inside tag": _BLUE,
-    "outside tag": _ORANGE,
-    "tag": _BRIGHT,
-    "caution": _ORANGE,
-    "key": _INK,
-}
-_REVERSED: frozenset[Role] = frozenset({"inside tag", "outside tag", "tag", "caution", "key"})
-_BOLD: frozenset[Role] = frozenset(_COLOURS) - {"text", "quiet", "key"}
+_COLOURS = dict(PALETTE.values())
 _BLOCKS: dict[str, tuple[float, float, float, float]] = {
     # left, lower edge, width, height in parts of a place
     "█": (0.0, 0.0, 1.0, 1.0),
@@ -69,17 +56,17 @@ def picture(view: View, path: Path, width: int = 80, height: int = 24) -> Path:
 
 
 def _draw(axes: Axes, frame: Frame) -> None:
-    for y, line in enumerate(frame.lines):
+    for y, line in enumerate(frame.runs()):
         x = 0
-        for run in line:
-            _draw_run(axes, x, y, run)
-            x += cell_len(run[0])
+        for text, style in line:
+            _draw_run(axes, x, y, text, style)
+            x += cell_len(text)
 
 
-def _draw_run(axes: Axes, x: int, y: int, run: Run) -> None:
-    text, role = run
-    colour = _COLOURS[role]
-    if role in _REVERSED:
+def _draw_run(axes: Axes, x: int, y: int, text: str, style: Style) -> None:
+    number = style.color.number if style.color is not None else None
+    colour = _COLOURS.get(number or 0, _BRIGHT if style.bold else _INK)
+    if style.reverse:
         _rectangle(axes, x, y, (0.0, 0.0, float(cell_len(text)), 1.0), colour)
         colour = _GROUND
     for drawn, group in groupby(text, key=lambda c: "block" if c in _BLOCKS else c == " "):
@@ -90,7 +77,7 @@ def _draw_run(axes: Axes, x: int, y: int, run: Run) -> None:
         elif not drawn:
             axes.text(
                 x, y + 0.78, part, color=colour, fontsize=_POINTS, family="DejaVu Sans Mono",
-                weight="bold" if role in _BOLD else "normal", parse_math=False, va="baseline",
+                weight="bold" if style.bold else "normal", parse_math=False, va="baseline",
             )  # fmt: skip
         x += cell_len(part)
 

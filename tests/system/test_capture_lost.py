@@ -140,8 +140,8 @@ def test_all_of_it_goes_into_a_new_file(
     view = ui_state.view()
     assert made.capture.name in view.alarm
     assert "all of it is now in a new file" in view.alarm
-    assert any(ALARM in "".join(t for t, _ in line) for line in render(view, 80, 24).lines)
-    assert any(ALARM in "".join(t for t, _ in line) for line in render(view, 40, 12).lines)
+    assert any(ALARM in line for line in render(view, 80, 24).plain())
+    assert any(ALARM in line for line in render(view, 40, 12).plain())
     new = made.live.capture_path
     assert str(new) in view.caution
     assert new.parent == made.folder / "captures"

@@ -113,7 +113,7 @@ def test_a_live_session_goes_on_while_the_disk_is_full(tmp_path: Path) -> None:
     assert "the capture does not reach the disk: the file may not grow" in view.caution
     assert view.message.startswith("the capture does not reach the disk: ")
     assert view.message.endswith("; then save")
-    assert sum(unit.counted for unit in view.units) > 8
+    assert sum(unit.valid for unit in view.units) > 8
     assert made.live.saved is None
     made.do("rest 1.5")
     assert "the disk takes the capture again; all that waited is written" in ui_state.view().caution

@@ -40,7 +40,7 @@ def test_another_capture_waits_for_a_rough_word_and_then_reads_the_truth(tmp_pat
     view = view_of(second.live, Conversation())
     assert view.crank.btdc_deg is None
     assert "the index has 9 places on the crank, 40° apart" in view.crank.why_no_angle
-    assert not view.reference.holds
+    assert not view.reference.valid
     assert view.step == "stroke"
     with pytest.raises(InputError, match="no reading counts yet"):
         second.save()

@@ -31,7 +31,7 @@ def test_a_coil_set_has_the_cautions_of_a_coil_and_no_switch_to_prove(tmp_path: 
     bench = VirtualBench(edited(tmp_path, ("lobes = 1", 'lobes = 1\nignition = "coil"')))
     state = state_of(bench.live)
     assert (state.magneto, state.coil_set) == (False, True)
-    assert COIL in bench.ui_state.view().caution
+    assert COIL in bench.ui_state.view().warning
     assert not {"switch", "play"} & set(steps(state))
     assert any("battery" in words for words in closing_list(state))
 

@@ -44,7 +44,7 @@ def test_all_of_it_and_the_capture_says_the_same_afterwards(tmp_path: Path) -> N
     bench.press("enter", "enter")
     assert "c" in [key.key for key in bench.ui_state.view().keys]
     bench.press("c")
-    assert "live" in bench.ui_state.view().caution  # where it matters
+    assert "live" in bench.ui_state.view().warning  # where it matters
     checked(bench)
     shown = panel(bench)
     assert shown.title == "rig check: verdicts"

@@ -7,6 +7,7 @@ import math
 import re
 import unicodedata
 from dataclasses import replace
+from typing import Literal
 
 import pytest
 from hypothesis import given, settings
@@ -25,7 +26,6 @@ from screen_states import (
     HOSTILE,
     IMPULSE,
     LOST,
-    LOWER,
     ONE,
     PAGE,
     READING,
@@ -37,15 +37,20 @@ from screen_states import (
     TYPED,
     UPPER,
     VERDICTS,
+    made,
     spread_over,
 )
 
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.guide.action import ActionLine, Question
 from rig.guide.advice import LAST_WORD, JobState, advice
 from rig.guide.procedure import Panel, PanelLine
-from rig.live.canvas import PALETTE, Frame, figure
+from rig.live.large_type import blocks
 from rig.live.layout import render
-from rig.live.view import ComparisonView, View
+from rig.live.text import PALETTE, Frame
+from rig.live.view import View
+from rig.timing.assess import UnitVerdict
+from rig.words.assessments import verdict_words
 
 SGR = re.compile(r"\x1b\[([0-9;]*)m")
 
@@ -84,119 +89,117 @@ def test_sizes_of_common_terminals(name: str, size: tuple[int, int]) -> None:
     assert_whole(render(STATES[name], *size), *size)
 
 
+def shows(text: str, words: str, size: Literal["small", "large"]) -> bool:
+    """Whether the large letters of ``words`` stand in ``text``."""
+    return all(line.rstrip() in text for line in blocks(words, size))
+
+
 def test_all_that_is_needed_stands_on_80_by_24() -> None:
     text = text_of(READING)
     for words in (
-        "Launch engine, four cylinders", "READING", "12:07", "rig alive", "virtual rig",
-        "TDC by stop, 3 + 3 touches ±0.12°", "stroke stated", "forward 31°/s", "14° of 20°",
-        "NOT COUNTING: run-up still too short", "upper", "full advance", "CLOSED", "OPEN",
-        "0.24° early, inside", "1.44° late: 0.44° outside", "37", "36", "35", "early", "late",
-        "mean 36.22 ±0.16", "n 6", "spread", "0.066", "not counted: the run-up was 14° of 20°",
-        "upper opens 1.66° ± 0.14° before lower", "NEXT  Turn on gently", "why", "36.24° BTDC",
-        "space", "certificate", "quit",
+        "Launch engine, four cylinders", "READING", "12:07", "connected", "virtual rig",
+        "TDC, U 0.12°", "firing TDC entered", "forward 31°/s", "14° of 20°",
+        "NOT VALID now: approach still too short", "upper", "full advance", "as found",
+        "contacts closed", "contacts open", "last 36.24° inside", "last 34.56° late", "37", "35",
+        "mean 36.223° BTDC", "n 6", "SD 0.067", "rejected lower: approach of 14.2° only",
+        "upper 1.66° before lower: outside by 0.66°", "NEXT    Turn slowly forward",
+        "Five readings a unit", "past the openings, then press l", "space", "certificate", "quit",
     ):  # fmt: skip
         assert words in text, words
-    for unit in (UPPER, LOWER):
-        for line in figure(f"{unit.last_btdc:.2f}", "middle"):
-            assert line.rstrip() in text
-    for line in figure("152.4", "small"):
-        assert line.rstrip() in text
+    assert shows(text, "INSIDE", "small")
+    assert shows(text, "LATE 0.51°", "small")
+    assert shows(text, "152.4", "small")
 
 
 def test_more_on_120_by_40() -> None:
     text = text_of(READING, 120, 40)
-    for words in ("2024-05-04-1012.rig", "bench-rig", "no trouble on the line", "cylinder  n"):
+    for words in ("2024-05-04-1012.rig", "bench-rig", "line OK", "cylinder n"):
         assert words in text
-    assert "36.28 ±0.17" in text  # cylinder by cylinder
-    assert "34.61  34.49  34.58  34.56" in text  # reading by reading
-    for line in figure("36.24", "large"):
-        assert line.rstrip() in text
+    assert "36.29° BTDC, U 0.12°" in text  # cylinder by cylinder
+    assert shows(text, "INSIDE", "large")
+    assert shows(text, "LATE 0.51°", "large")
 
 
-def test_the_last_counted_opening_is_the_largest_and_brightest_thing() -> None:
-    frame = render(READING, 80, 24)
-    bold = [
-        sum(len(text.strip()) for text, role in line if role == "strong" and "█" in text)
-        for line in frame.lines
-    ]
-    assert [row for row, count in enumerate(bold) if count > 12] == [6, 7, 8, 9, 10]
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (100, 30), (120, 40)])
+def test_the_verdict_is_the_largest_and_brightest_thing(width: int, height: int) -> None:
+    """Bold letters of blocks are those of verdicts alone; the crank's angle is quiet."""
+    for name, words in (("reading", ("INSIDE", "LATE 0.51°")),
+                        ("inconclusive", ("INSIDE", "INCONCLUSIVE")),
+                        ("far", ("EARLY 24.08°", "LATE 0.51°"))):  # fmt: skip
+        frame = render(STATES[name], width, height)
+        bold = [
+            text
+            for line in frame.runs()
+            for text, style in line
+            if style.bold and "█" in text and len(text.strip()) > 12 and set(text) != {"█"}
+        ]
+        size: Literal["small", "large"] = "large" if width >= 120 else "small"
+        wanted = [line.rstrip() for each in words for line in blocks(each, size)]
+        assert [text.rstrip() for text in bold] == wanted
 
 
-def test_one_unit_has_larger_figures() -> None:
+def test_one_unit_has_larger_letters() -> None:
     text = text_of(ONE)
-    for line in figure("36.24", "large"):
-        assert line.rstrip() in text
-    assert "an opening now COUNTS" in text
+    assert shows(text, "INSIDE", "large")
+    assert "an opening now is VALID" in text
     assert "ATDC" in text
 
 
 def test_four_units_and_eight() -> None:
     text = text_of(FOUR)
-    for name in ("upper", "lower", "rear", "front"):
-        assert f" {name} │" in text
+    assert "── upper │" in text
+    for name in ("lower", "rear", "front"):
+        assert f"\n {name} " in text
     eight = text_of(EIGHT)
-    assert all(f"unit {n} 36.24° BTDC" in eight for n in range(1, 9))
-    many = replace(READING, units=tuple(replace(UPPER, name=f"u{n}") for n in range(40)))
+    assert all(f"unit {n} " in eight for n in range(1, 9))
+    many = replace(READING, units=tuple(made(f"u{n}", 1, ()) for n in range(40)))
     assert re.search(r"and \d+ more", text_of(many))
 
 
-def test_a_reading_made_on_the_impulse_coupling_is_neither_inside_nor_outside() -> None:
+def test_a_trip_is_neither_inside_nor_outside() -> None:
     frame = render(replace(READING, units=(IMPULSE,)), 80, 24)
-    roles = {role for line in frame.lines for text, role in line if "late on purpose" in text}
-    assert roles == {"tag"}
-    assert "impulse coupling" in text_of(replace(READING, units=(IMPULSE,)))
+    looks = {str(style) for line in frame.runs() for text, style in line if "trip" in text}
+    assert looks == {"bold"}
+    assert not re.search("INSIDE|EARLY|LATE", "\n".join(frame.plain()))
+
+
+def test_one_turn_out_is_a_verdict_of_its_own() -> None:
+    assert shows(text_of(RESET), "ONE TURN OUT", "small")
 
 
 def test_no_reference_is_said_and_no_angle_shown() -> None:
     text = text_of(RESET)
     assert "CRANK ANGLE NOT KNOWN" in text
-    assert "DOES NOT HOLD" in text
-    assert "stroke LOST: state it again" in text
+    assert "NOT VALID" in text
+    assert "firing TDC LOST: enter it again" in text
     assert "the rig was reset; the index has to pass" in text
-    assert "stroke not stated │ one crank turn out" in text
 
 
 def test_the_start_shows_the_whole_caution() -> None:
     text = " ".join(text_of(START).split())
-    assert START.caution in text
-    assert "nothing heard yet" in text
+    assert START.warning in text
+    assert "nothing received yet" in text
     assert "contacts ?" in text
 
 
 def test_the_caution_of_a_propeller_is_whole_with_the_last_word_at_its_end() -> None:
     caution = advice(JobState(propeller=True)).caution
-    text = " ".join(text_of(replace(START, caution=caution)).split())
+    text = " ".join(text_of(replace(START, warning=caution)).split())
     assert caution in text
     assert caution.endswith(LAST_WORD)
-
-
-def test_the_verdict_of_two_units_is_said_once() -> None:
-    words = "upper opens 0.49 degrees after lower, inconclusive"
-    view = replace(READING, comparisons=(
-        ComparisonView("upper", "lower", words, -0.49, 0.52, "inconclusive"),
-    ))  # fmt: skip
-    (line,) = (line for line in text_of(view).splitlines() if words in line)
-    assert line.count("inconclusive") == 1
-
-
-def test_the_closing_list_is_whole() -> None:
-    closing = (
-        "The closing list: stop and gauge out of the plug holes; rig leads off, encoder and its "
-        "bracket off the crank; earthing lead back on; switch proved; nuts tight and locked."
-    )
-    text = " ".join(text_of(replace(READING, comparisons=(), next=closing)).split())
-    assert closing in text
 
 
 def test_stop_in() -> None:
     text = text_of(STOP_IN)
     for words in (
-        "the stop is IN: no full turn", "3×  121.49 121.58 121.52", "2×  202.22 202.31", "0.09°",
-        "±0.14°", "touched forward", "touched back", "118.4° after the index", "CAUTION",
+        "piston stop IN: no full turn", "3×  121.49 121.58 121.52", "2×  202.22 202.31", "0.09°",
+        "0.14°", "118.4° after the index", "WARNING",
     ):  # fmt: skip
         assert words in text, words
-    for line in figure("161.90", "middle"):
-        assert line.rstrip() in text
+    assert shows(text, "161.90", "large")
+    text = text_of(STOP_IN, 120, 40)
+    assert "touched forward" in text
+    assert "touched back" in text
     scale = next(line for line in text.splitlines() if "◆" in line)
     ends = scale.index("┣"), scale.index("┫")
     assert scale.index("◆") == pytest.approx(sum(ends) / 2, abs=1)
@@ -210,7 +213,7 @@ def test_touches_across_the_index_have_the_middle_between_them() -> None:
             middle_deg=355.0,
         ),
     )  # fmt: skip
-    scale = next(line for line in text_of(across).splitlines() if "◆" in line)
+    scale = next(line for line in text_of(across, 120, 40).splitlines() if "◆" in line)
     assert scale.index("┣") < scale.index("◆") < scale.index("┫")
 
 
@@ -220,8 +223,8 @@ def test_lost_rig_is_loud_and_the_contacts_are_no_longer_told() -> None:
     assert "silent for 0:04" in text
     assert "Check the cable" in text
     assert "checksum 3, gap 1" in text
-    assert "CLOSED" not in text
-    assert "36.22 ±0.16" in text  # what was read stays
+    assert "contacts closed" not in text
+    assert "mean 36.223° BTDC" in text  # what was read stays
 
 
 def test_question_and_entry() -> None:
@@ -245,26 +248,26 @@ def test_going_to_an_angle() -> None:
     past = text_of(GOTO_PAST)
     assert "NOT from the right side" in past
     assert "PAST it" in past
-    assert "upper (being moved): contacts CLOSED" in past
+    assert "upper, being moved: contacts closed" in past
 
 
 def test_a_panel_has_its_figure_first_and_its_lines_below() -> None:
     text = text_of(GAUGE)
     for words in (
         "top dead centre by gauge", "no full turn", "TDC so far, fit", "3×  1.87", "DOUBT",
-        "± 0.03°", "no. 6", "CAUTION",
+        "± 0.03°", "no. 6", "WARNING",
     ):  # fmt: skip
         assert " ".join(words.split()) in " ".join(text.split()), words
-    for line in figure("161.94", "middle"):
-        assert line.rstrip() in text
-    bad = {role for line in render(GAUGE, 80, 24).lines for part, role in line if "fit;" in part}
-    assert bad == {"outside"}
+    assert shows(text, "161.94", "large")
+    bad = {str(style) for line in render(GAUGE, 80, 24).runs() for part, style in line
+           if "fit;" in part}  # fmt: skip
+    assert bad == {f"bold color({PALETTE['orange'][0]})"}
 
 
 def test_more_lines_than_there_is_room_for_are_counted() -> None:
     text = text_of(VERDICTS)
-    told = sum(f"thing {n}:" in text for n in range(20))
-    assert f"and {20 - told} more" in text
+    shown = sum(f"thing {n}:" in text for n in range(20))
+    assert f"and {20 - shown} more" in text
     whole = text_of(VERDICTS, 120, 50)
     assert all(f"thing {n}:" in whole for n in range(20))
 
@@ -283,7 +286,7 @@ def test_a_long_page_takes_the_place_of_the_crank_and_then_counts() -> None:
     told = sum(f"action {n} " in text for n in range(40))
     assert told >= 18
     assert f"and {40 - told} more" in text
-    assert "crank now" not in text
+    assert "crank from" not in text
 
 
 def test_a_unit_by_itself_has_no_dead_centre() -> None:
@@ -291,17 +294,25 @@ def test_a_unit_by_itself_has_no_dead_centre() -> None:
     assert "A UNIT ON THE BENCH" in text
     assert "its shaft, after the index" in text
     assert "TDC" not in text
-    for line in figure("203.4", "small"):
-        assert line.rstrip() in text
+    assert shows(text, "203.4", "small")
 
 
-@pytest.mark.parametrize("size", [(40, 12), (34, 8), (50, 10)])
-def test_small_terminals_keep_angle_and_readings(size: tuple[int, int]) -> None:
-    text = text_of(READING, *size)
-    assert "152.4° BTDC" in text
-    assert "36.24° BTDC" in text
-    assert "34.56° BTDC" in text
-    assert f"80x24 shows all; this is {size[0]}x{size[1]}" in text
+@pytest.mark.parametrize("size", [(40, 12), (34, 14), (50, 10), (79, 24), (80, 23)])
+@pytest.mark.parametrize("name", ["reading", "inconclusive", "far", "start", "stop in"])
+def test_small_terminals_keep_angle_verdict_next_and_warning(
+    name: str, size: tuple[int, int]
+) -> None:
+    view = STATES[name]
+    text = " ".join(text_of(view, *size).split())
+    if view.crank.btdc_deg is not None:
+        assert "crank 152.4° BTDC" in text
+    for unit in view.units if view.touches is None else ():
+        assert unit.unit.name in text
+        if unit.verdict.verdict != "no window set":
+            assert verdict_words(unit.verdict) in text
+    assert view.next + view.then in text
+    if size[1] > 10:
+        assert view.warning in text
 
 
 def test_small_terminals_show_a_question_before_all_else() -> None:
@@ -395,21 +406,32 @@ def test_any_text_stays_within_the_frame(text: str, size: tuple[int, int], unico
 def test_any_figures_stay_within_the_frame(
     angle: float | None, U_deg: float | None, readings: list[float]
 ) -> None:
-    unit = replace(
-        UPPER, last_btdc=angle, mean_btdc=angle, U_deg=U_deg, sd_deg=U_deg,
-        readings_btdc=tuple(readings),
+    uncertainty = None if U_deg is None else combine(
+        [Contribution(Source.OTHER, U_deg / 2.0, math.inf, "B", "test")]
     )  # fmt: skip
-    crank = replace(READING.crank, btdc_deg=angle, run_up_deg=abs(angle or 0.0))
+    assert UPPER.whole is not None
+    whole = replace(UPPER.whole, mean_btdc=angle, uncertainty=uncertainty, sd_deg=U_deg)
+    beyond = angle if angle is not None and abs(angle) <= 180.0 else None
+    verdict = UnitVerdict("outside", "late", beyond, U_deg)
+    unit = replace(
+        UPPER, whole=whole, verdict=verdict,
+        readings=tuple(replace(UPPER.readings[0], btdc_deg=each) for each in (*readings, angle)),
+    )  # fmt: skip
+    crank = replace(READING.crank, btdc_deg=angle, approach_deg=abs(angle or 0.0))
     for size in ((80, 24), (120, 40), (40, 12)):
         assert_whole(render(replace(READING, units=(unit, unit), crank=crank), *size), *size)
 
 
 def test_figures_are_shown_to_two_figures_of_their_uncertainty() -> None:
-    coarse = replace(UPPER, U_deg=1.04, last_btdc=36.24)
-    text = text_of(replace(READING, units=(coarse,)))
-    assert "mean 36.2 ±1.0" in text
-    fine = replace(UPPER, U_deg=0.004)
-    assert "mean 36.2230 ±0.0040" in text_of(replace(READING, units=(fine,)))
+    assert UPPER.whole is not None
+    for U_deg, words in (
+        (1.04, "mean 36.2° BTDC, U 1.0°"),
+        (0.004, "mean 36.2230° BTDC, U 0.0040°"),
+    ):
+        uncertainty = combine([Contribution(Source.OTHER, U_deg / 1.96, math.inf, "B", "test")])
+        whole = replace(UPPER.whole, mean_btdc=36.223, uncertainty=uncertainty)
+        text = text_of(replace(READING, units=(replace(UPPER, whole=whole),)))
+        assert words in text
 
 
 def test_rich_prints_a_frame() -> None:
@@ -425,11 +447,11 @@ def test_rich_prints_a_frame() -> None:
 def test_nothing_moves_when_only_the_crank_moves() -> None:
     """Lines that do not speak of the crank stay as they are, so that the eye is not drawn away."""
     one = render(READING, 80, 24).plain()
-    moved = replace(READING, crank=replace(READING.crank, btdc_deg=-7.0, run_up_deg=19.0))
+    moved = replace(READING, crank=replace(READING.crank, btdc_deg=-7.0, approach_deg=19.0))
     other = render(moved, 80, 24).plain()
     assert [row for row in range(24) if one[row] != other[row]] == [2, 3, 4]
 
 
 def test_infinite_speed_does_not_end_the_screen() -> None:
-    wild = replace(READING.crank, speed_deg_s=math.inf, run_up_deg=math.inf)
+    wild = replace(READING.crank, speed_deg_s=math.inf, approach_deg=math.inf)
     assert_whole(render(replace(READING, crank=wild), 80, 24), 80, 24)

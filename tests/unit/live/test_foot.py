@@ -131,7 +131,7 @@ def test_the_key_that_next_names_is_offered_and_first_on_the_foot(tmp_path: Path
             assert advice.press in offered, (advice, view.keys)
             keys = [key.key for key in offered[advice.press].keys(bench.ui_state.bench)]
             assert view.keys[0].key in keys or advice.press == "quit"
-            assert view.next.endswith(f"press {keys[0]}.")
+            assert view.then.endswith(f"press {keys[0]}")
 
 
 def test_keys_work_from_the_page_and_close_it(tmp_path: Path) -> None:

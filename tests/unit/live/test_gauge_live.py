@@ -211,9 +211,8 @@ def test_a_mistyped_point_is_named_at_once_and_taken_back(tmp_path: Path) -> Non
     bench.do("goto 22 at 40")
     typed(bench, f"{10 * float(lift(bench)):.2f}")  # the decimal point in the wrong place
     assert "gauge point 2" in bench.ui_state.view().message
-    assert (
-        bench.ui_state.view().next == "Undo the doubtful point and take it again: press backspace."
-    )
+    assert bench.ui_state.view().next == "Undo the doubtful point and take it again"
+    assert bench.ui_state.view().then == ": press backspace"
     bench.press("backspace", "enter")
     assert len(bench.live.session.gauge.readings) == 1
     typed(bench, lift(bench))

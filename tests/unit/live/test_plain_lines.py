@@ -24,7 +24,7 @@ from screen_states import (
 )
 
 from rig.live.plain_lines import changes, run
-from rig.live.view import View
+from rig.live.view import UnitView, View
 
 
 def test_nothing_happened_nothing_said() -> None:
@@ -37,17 +37,21 @@ def test_a_moving_crank_is_no_event() -> None:
     assert changes(READING, moved) == []
 
 
+def read_on(*angles: float) -> UnitView:
+    """The unit upper with more readings."""
+    fresh = tuple(replace(UPPER.readings[0], btdc_deg=angle) for angle in angles)
+    return replace(UPPER, valid=UPPER.valid + len(fresh), readings=(*UPPER.readings, *fresh))
+
+
 def test_a_counted_reading_is_one_line() -> None:
-    more = replace(UPPER, counted=7, readings_btdc=(*UPPER.readings_btdc, 36.3), last_btdc=36.3)
+    more = read_on(36.3)
     assert changes(READING, replace(READING, units=(more, LOWER))) == [
-        "upper, full advance: 36.30° BTDC, 0.24° early, inside, cylinder 1"
+        "upper, full advance: 36.30° BTDC, inside, cylinder 1"
     ]
 
 
 def test_readings_between_two_looks_are_not_left_out() -> None:
-    more = replace(
-        UPPER, counted=9, readings_btdc=(*UPPER.readings_btdc, 36.1, 36.2, 36.3), last_btdc=36.3
-    )
+    more = read_on(36.1, 36.2, 36.3)
     lines = changes(READING, replace(READING, units=(more, LOWER)))
     assert [line.split(": ")[1].split(",")[0] for line in lines] == [
         "36.10° BTDC", "36.20° BTDC", "36.30° BTDC",
@@ -55,9 +59,9 @@ def test_readings_between_two_looks_are_not_left_out() -> None:
 
 
 def test_what_does_not_count_says_why() -> None:
-    more = replace(UPPER, not_counted=1, why_not_counted="the contacts parted turning back")
+    more = replace(UPPER, rejected=1, why_rejected="the crank went backwards")
     assert changes(READING, replace(READING, units=(more, LOWER))) == [
-        "upper, full advance: an opening did not count: the contacts parted turning back"
+        "upper, full advance: an opening was rejected: the crank went backwards"
     ]
 
 
@@ -65,14 +69,14 @@ def test_the_story_of_a_job() -> None:
     story = changes(None, START) + changes(START, STOP_IN) + changes(STOP_IN, READING)
     text = "\n".join(story)
     for words in (
-        "Launch engine, four cylinders", "step: rig check", "CAUTION: Reading a magneto",
-        "next: Turn the crank one whole turn", "step: top dead centre",
-        "stop touched turning forward, 121.52° after the index",
-        "stop touched turning back, 202.22° after the index",
-        "top dead centre 161.90° after the index ±0.14°", "top dead centre by stop, 3 + 3 touches",
-        "top dead centre holds", "firing stroke: stated", "upper, full advance: 36.24° BTDC",
-        "mean 34.56 ±0.17 of 4: 0.44° later than permitted, outside",
-        "upper opens 1.66° ± 0.14° before lower: outside",
+        "Launch engine, four cylinders", "step: rig check", "WARNING: Reading a magneto",
+        "next: Turn slowly forward", "step: top dead centre",
+        "piston stop touched turning forward, 121.52° after the index",
+        "piston stop touched turning back, 202.22° after the index",
+        "TDC 161.90° after the index ±0.14°", "TDC by stop, 3 + 3 touches",
+        "TDC is valid", "firing TDC entered", "upper, full advance: 36.24° BTDC",
+        "mean 34.552° BTDC, U 0.092° of 4: late by 0.51°",
+        "upper 1.66° before lower: outside by 0.66°",
     ):  # fmt: skip
         assert words in text, words
 
@@ -80,11 +84,11 @@ def test_the_story_of_a_job() -> None:
 def test_trouble_is_said() -> None:
     lost = changes(READING, LOST)
     assert any(line.startswith("RIG LOST: Nothing heard") for line in lost)
-    assert "trouble on the line: checksum, 3 so far" in lost
+    assert "line errors: checksum, 3 so far" in lost
     assert "the rig is back" in changes(LOST, READING)
     reset = changes(READING, RESET)
-    assert "top dead centre does not hold: the rig began anew" in reset
-    assert "firing stroke: lost" in reset
+    assert "TDC is not valid: the rig began anew" in reset
+    assert "firing TDC LOST: enter it again" in reset
 
 
 def test_a_noisy_line_does_not_drown_the_rest() -> None:

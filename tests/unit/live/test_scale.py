@@ -7,17 +7,16 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from screen_states import LOWER, UPPER
+from screen_states import EMPTY, LOWER, UPPER, made
 
-from rig.live.canvas import Box, Canvas, Ink
-from rig.live.unit_panel import Columns, axis_for, draw_scale, limit_text, window_role
+from rig.engine.profile import Setting, Window
+from rig.live.text import Pen
+from rig.live.unit_panel import Columns, axis_for, draw_scale, limit_text, reading_role
 from rig.live.view import UnitView
 
 
-def drawn(unit: UnitView, width: int = 60, rows: int = 3) -> list[str]:
-    canvas = Canvas(width, rows, Ink())
-    draw_scale(canvas, Box(0, 0, width, rows), unit)
-    return canvas.frame().plain()
+def drawn(unit: UnitView, width: int = 60) -> list[str]:
+    return [line.plain for line in draw_scale(Pen(), width, unit)]
 
 
 def test_earlier_is_first_and_limits_stand_in_order() -> None:
@@ -37,64 +36,58 @@ def test_a_late_reading_stands_beyond_the_latest_limit() -> None:
 
 @pytest.mark.parametrize(("last", "sign"), [(170.0, "◀"), (-170.0, "▶")])
 def test_far_readings_point_outwards(last: float, sign: str) -> None:
-    unit = replace(UPPER, last_btdc=last, mean_btdc=None, readings_btdc=())
-    marks = drawn(unit)[0]
+    marks = drawn(made("upper", 1, (last,)))[0]
     assert marks.strip() == sign
     assert marks.index(sign) == (0 if sign == "◀" else 59)
 
 
 def test_a_cylinder_with_its_own_figure_stands_as_far_off_as_it_is_from_that() -> None:
-    plain = UnitView("a", 1, earliest_btdc=25.5, nominal_btdc=25.0, latest_btdc=24.5,
-                     last_btdc=25.2, readings_btdc=(24.8, 25.2))  # fmt: skip
-    own = replace(plain, last_btdc=23.4, last_nominal_btdc=23.2, readings_btdc=(24.8, 23.4),
-                  nominals_btdc=(None, 23.2))  # fmt: skip
-    assert drawn(own) == drawn(plain)
-    assert own.last_on_scale == pytest.approx(25.2)
-    assert window_role(own, own.last_on_scale) == "inside"
-
-
-def test_one_row_keeps_the_last_reading() -> None:
-    (line,) = drawn(UPPER, rows=1)
-    assert "▼" in line
-    assert "┣" in line
+    window = Window(25.5, 25.0, 24.5, "plate")
+    own = {1: Window(23.7, 23.2, 22.7, "plate")}
+    plain = made("a", 1, (25.2,), Setting("fixed", window))
+    compensated = made("a", 1, (23.4,), Setting("fixed", window, per_cylinder=own))
+    assert drawn(compensated)[0] == drawn(plain)[0]
+    assert compensated.last is not None
+    assert compensated.on_scale(compensated.last) == pytest.approx(25.2)
+    assert reading_role(compensated, compensated.last) == "inside"
 
 
 def test_without_window_the_readings_still_show() -> None:
-    unit = replace(UPPER, earliest_btdc=None, nominal_btdc=None, latest_btdc=None)
-    marks, line, _ = drawn(unit)
+    marks, line, _ = drawn(made("upper", 1, (36.2, 36.3, 36.1), Setting("fixed", None)))
     assert "▼" in marks
     assert "◆" in line
     assert "┣" not in line
 
 
 def test_nothing_to_show_is_said() -> None:
-    assert "no window stated" in "".join(drawn(UnitView("front", 1)))
+    bare = replace(EMPTY, setting=Setting("fixed", None))
+    assert "no window set" in "".join(drawn(bare))
 
 
 @given(
-    st.floats(-180.0, 180.0), st.floats(0.0, 20.0), st.floats(0.0, 20.0),
-    st.lists(st.floats(-180.0, 180.0), max_size=8), st.integers(12, 120),
+    st.floats(-170.0, 170.0), st.floats(0.0, 20.0), st.floats(0.0, 20.0),
+    st.lists(st.floats(-180.0, 180.0), max_size=8), st.integers(24, 120),
 )  # fmt: skip
-def test_an_axis_keeps_order(
+def test_a_scale_keeps_its_width_while_readings_come_in(
     nominal: float, early: float, late: float, readings: list[float], width: int
 ) -> None:
-    unit = UnitView(
-        "upper", 1, earliest_btdc=nominal + early, nominal_btdc=nominal, latest_btdc=nominal - late,
-        readings_btdc=tuple(readings),
-    )  # fmt: skip
-    axis = axis_for(unit, 3, width)
+    window = Window(nominal + early, nominal, nominal - late, "plate")
+    setting = Setting("fixed", window)
+    axis = axis_for(made("upper", 1, (), setting), width)
     assert axis is not None
     assert axis.early_btdc > axis.late_btdc
-    window = [axis.column(a) for a in (nominal + early, nominal, nominal - late)]
-    assert window == sorted(window)
+    places = [axis.column(a) for a in (nominal + early, nominal, nominal - late)]
+    assert places == sorted(places)
     assert axis.beyond(nominal + early) == axis.beyond(nominal - late) == 0
+    for n in range(len(readings)):
+        assert axis_for(made("upper", 1, readings[: n + 1], setting), width) == axis
     for angle in readings:
-        assert 3 <= axis.column(angle) < 3 + width
+        assert 0 <= axis.column(angle) < width
 
 
 def test_a_column_is_a_linear_place() -> None:
-    axis = Columns(38.0, 34.0, start=10, width=41)
-    assert [axis.column(a) for a in (38.0, 37.0, 36.0, 35.0, 34.0)] == [10, 20, 30, 40, 50]
+    axis = Columns(38.0, 34.0, width=41)
+    assert [axis.column(a) for a in (38.0, 37.0, 36.0, 35.0, 34.0)] == [0, 10, 20, 30, 40]
 
 
 def test_limits_are_written_short() -> None:

@@ -18,7 +18,7 @@ def frame_ms(view: View, width: int, height: int, frames: int = 200) -> float:
     lines: list[str] | None = None
     begun = time.process_time()
     for step in range(frames):
-        crank = replace(view.crank, btdc_deg=180.0 - 0.7 * step, run_up_deg=0.1 * step)
+        crank = replace(view.crank, btdc_deg=180.0 - 0.7 * step, approach_deg=0.1 * step)
         new = render(replace(view, crank=crank, elapsed_s=0.05 * step), width, height).ansi()
         assert changed_lines(lines, new)
         lines = new

@@ -65,7 +65,7 @@ def test_led_through_and_reported(unit: UnitBench) -> None:
     assert "index" in unit.ui_state.view().next
     unit.do("rest 0.3")
     assert "SHAFT ANGLE NOT KNOWN" in "\n".join(render(unit.ui_state.view(), 80, 24).plain())
-    assert "live" in unit.ui_state.view().caution
+    assert "live" in unit.ui_state.view().warning
     unit.do("turn 700 at 300")
     assert "forward through its openings" in unit.ui_state.view().next
     unit.do("turn 1400 at 150")
@@ -79,7 +79,7 @@ def test_led_through_and_reported(unit: UnitBench) -> None:
     for _ in range(3):
         unit.do("back 20 at 60", "rest 0.8")
         unit.press("space")
-    assert "press s" in unit.ui_state.view().next
+    assert "press s" in unit.ui_state.view().then
     shown = unit.panel
     assert {"lobe 1", "lobe 2", "play", "neutral", "felt"} <= {line.label for line in shown.lines}
     unit.press("s", "n")

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from rig.base.escape import LIMIT, _harmless, clean
-from rig.live.canvas import Canvas, Ink
+from rig.live.text import Frame, Pen, beside, ends, fitted
 from rig.words.figures import clock, degrees, number
 
 
@@ -55,17 +55,19 @@ def test_without_unicode_the_trade_s_signs_are_spelt() -> None:
     assert clean("Überholung", unicode=False) == "Uberholung"
 
 
-@given(st.lists(st.tuples(st.integers(-3, 12), st.integers(-1, 3), st.text(max_size=8))))
-def test_a_canvas_stays_as_wide_as_it_is(texts: list[tuple[int, int, str]]) -> None:
-    """Characters of two places are overwritten half and whole without shifting a line."""
-    canvas = Canvas(10, 3, Ink())
-    for x, y, text in [*texts, (0, 0, "漢字漢字漢"), (1, 0, "a"), (4, 0, "字"), (9, 1, "漢")]:
-        canvas.put(x, y, text)
-    assert [cell_len(line) for line in canvas.frame().plain()] == [10, 10, 10]
+@given(st.text(max_size=30), st.text(max_size=30), st.integers(1, 24))
+def test_lines_are_as_wide_as_they_have_to_be(one: str, other: str, width: int) -> None:
+    """Characters of two places are cut whole, and never shift what stands beside them."""
+    pen = Pen()
+    assert fitted(pen.text(one), width).cell_len == width
+    whole = [pen.text("x"), *beside([pen.text(one)], [pen.text(other)], 8),
+             ends(pen.text(one), pen.text("y"), 12)]  # fmt: skip
+    frame = Frame.of(whole, width, 6, colour=True, unicode=True)
+    assert [cell_len(line) for line in frame.plain()] == [width] * 6
 
 
-@given(st.text(max_size=60), st.integers(1, 20), st.integers(0, 4))
-def test_wrapped_text_fits(text: str, width: int, rows: int) -> None:
-    lines = Canvas(30, 5, Ink()).wrap(text, width, rows)
-    assert len(lines) <= rows
-    assert all(cell_len(line) <= width for line in lines)
+@given(st.text(max_size=60), st.integers(2, 20))
+def test_wrapped_text_fits_and_is_whole(text: str, width: int) -> None:
+    lines = Pen().wrap(width, text)
+    assert all(line.cell_len <= width for line in lines)
+    assert "".join("".join(line.plain for line in lines).split()) == "".join(clean(text).split())

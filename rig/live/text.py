@@ -1,0 +1,193 @@
+"""Lines of text for the screen: harmless, measured, wrapped and styled by rich; a finished frame.
+
+Text from outside goes through a ``Pen``, so that nothing in it can control the terminal. A line is
+a ``rich.text.Text``; a block is a list of lines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import groupby, zip_longest
+from typing import TYPE_CHECKING, Literal
+
+from rich.cells import cell_len
+from rich.color import ColorSystem
+from rich.console import Console
+from rich.style import Style
+from rich.text import Text
+from rich.theme import Theme
+
+from rig.base.escape import clean
+from rig.timing.values import Verdict
+
+if TYPE_CHECKING:
+    from rich.console import ConsoleOptions, RenderResult
+
+Role = Literal[
+    "text", "strong", "quiet", "inside", "outside", "inside tag", "outside tag", "tag", "warning",
+    "key", "band key",
+]  # fmt: skip
+
+
+"""What a piece of text is for; how it looks follows from it. Words always say the same."""
+
+
+# Blue and orange stay apart for every common kind of colour blindness (common practice, no
+# source). These three have a contrast of 3 to 1 or more on black and on white ground alike.
+# Numbers are of the 256-colour palette that terminals share.
+PALETTE = {"blue": (33, "#0087ff"), "orange": (166, "#d75f00"), "grey": (244, "#808080")}
+_BLUE, _ORANGE, _GREY = (f"color({number})" for number, _ in PALETTE.values())
+STYLES: dict[Role, str] = {
+    "text": "none",
+    "strong": "bold",
+    "quiet": _GREY,
+    "inside": f"bold {_BLUE}",
+    "outside": f"bold {_ORANGE}",
+    "inside tag": f"bold reverse {_BLUE}",
+    "outside tag": f"bold reverse {_ORANGE}",
+    "tag": "bold reverse",
+    "warning": f"bold reverse {_ORANGE}",
+    "key": "reverse",
+    "band key": "bold not reverse",
+}
+THEME = Theme({str(role): style for role, style in STYLES.items()}, inherit=False)
+VERDICT_ROLE: dict[Verdict, Role] = {
+    "inside": "inside",
+    "outside": "outside",
+    "inconclusive": "strong",
+    "no window set": "text",
+}
+
+Part = str | tuple[str, Role]
+Lines = list[Text]
+
+
+@lru_cache(maxsize=1)
+def _console() -> Console:
+    """Only to look up styles and to wrap: it prints nothing."""
+    return Console(width=80, theme=THEME, color_system="256", force_terminal=True, _environ={})
+
+
+@dataclass(frozen=True, slots=True)
+class Pen:
+    """Makes lines of text that are harmless, and ASCII where the terminal has no more."""
+
+    unicode: bool = True
+
+    def clean(self, text: str) -> str:
+        """``text`` without anything that could steer the terminal."""
+        return clean(text, self.unicode)
+
+    def text(self, *parts: Part) -> Text:
+        """One line of parts, each with its role."""
+        line = Text(end="")
+        for part in parts:
+            words, role = (part, "text") if isinstance(part, str) else part
+            line.append(self.clean(words), None if role == "text" else str(role))
+        return line
+
+    def wrap(self, width: int, *parts: Part) -> Lines:
+        """Parts broken at spaces into lines of ``width``."""
+        text = self.text(*parts)
+        return list(text.wrap(_console(), max(1, width))) if text.plain else []
+
+    def labelled(self, label: Part, width: int, *parts: Part) -> Lines:
+        """Wrapped parts with a label before the first line, the others below the text."""
+        head = self.text(label, " ")
+        body = self.wrap(width - head.cell_len, *parts)
+        return beside([head], body, head.cell_len) if body else []
+
+    def width(self, *parts: Part) -> int:
+        """Places across that the parts will take."""
+        return self.text(*parts).cell_len
+
+    def columns(self, width: int, marks: Iterable[tuple[int, str, Role]]) -> Text:
+        """A line of ``width`` with each mark at its column; a later one covers an earlier one.
+
+        Marks are characters of one place each; what lies outside is left out.
+        """
+        places: list[tuple[str, Role]] = [(" ", "text")] * width
+        for start, words, role in marks:
+            for column, character in enumerate(self.clean(words), start):
+                if 0 <= column < width:
+                    places[column] = character, role
+        parts: list[Part] = [
+            ("".join(character for character, _ in group), role)
+            for role, group in groupby(places, key=lambda place: place[1])
+        ]
+        return self.text(*parts)
+
+
+def fitted(line: Text, width: int) -> Text:
+    """``line`` filled with blanks to ``width``; where it is longer, cut with a sign that it was."""
+    line = line.copy()
+    line.truncate(max(0, width), overflow="ellipsis", pad=True)
+    return line
+
+
+def ends(left: Text, right: Text, width: int) -> Text:
+    """``left`` at the left edge and ``right`` at the right one, which is kept whole."""
+    return Text.assemble(fitted(left, width - right.cell_len), right, end="")
+
+
+def beside(left: Sequence[Text], right: Sequence[Text], at: int) -> Lines:
+    """Two blocks side by side, the right one from column ``at`` on."""
+    blank = Text(end="")
+    return [
+        Text.assemble(fitted(a, at), b, end="")
+        for a, b in zip_longest(left, right, fillvalue=blank)
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A finished picture of ``width`` by ``height`` places; every line is exactly as wide."""
+
+    width: int
+    height: int
+    lines: tuple[Text, ...]
+    colour: bool
+
+    @staticmethod
+    def of(lines: Sequence[Text], width: int, height: int, *, colour: bool, unicode: bool) -> Frame:
+        """The first ``height`` of ``lines``, each filled or cut to ``width``."""
+        blank = [Text(end="")] * (height - len(lines))
+        whole = [fitted(line, width) for line in (*lines[:height], *blank)]
+        if not unicode:
+            for line in whole:
+                line.plain = line.plain.replace("…", "~")
+        return Frame(width, height, tuple(whole), colour)
+
+    def plain(self) -> list[str]:
+        """The lines as text alone."""
+        return [line.plain for line in self.lines]
+
+    def ansi(self) -> list[str]:
+        """The lines with control sequences for how they look, each ending unstyled."""
+        return ["".join(self._styled(line)) for line in self.lines]
+
+    def runs(self) -> list[list[tuple[str, Style]]]:
+        """Each line as pieces of one style."""
+        return [
+            [(piece.text, piece.style or Style.null()) for piece in line.render(_console())]
+            for line in self.lines
+        ]
+
+    def _styled(self, line: Text) -> Iterable[str]:
+        for piece in line.render(_console()):
+            style = piece.style or Style.null()
+            if not self.colour:
+                style = style.without_color
+            yield style.render(piece.text, color_system=ColorSystem.EIGHT_BIT)
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """For rich: one line after another."""
+        for line in self.lines:
+            yield from line.render(_console(), end="\n")
+
+
+def places(text: str) -> int:
+    """Places across that harmless ``text`` takes."""
+    return cell_len(text)

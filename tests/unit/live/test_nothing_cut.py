@@ -1,0 +1,187 @@
+"""At 80x24 and above nothing that matters is cut: NEXT and its reason, warnings, why an opening is
+rejected, names of units, phases, verdicts and comparisons."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from screen_states import BOTH, DOUBTFUL, EARLY, IMPULSE, KEYS, LOWER, READING, STATES, UPPER
+
+from rig.guide.advice import ROWS, Inconclusive, JobState, Waiting, due
+from rig.guide.procedure import Advice
+from rig.live.large_type import blocks
+from rig.live.layout import render
+from rig.live.unit_panel import large_words
+from rig.live.view import UnitView, View
+from rig.signal.events import Reason, Rejection
+from rig.timing.values import PHASES, Phase
+from rig.words.assessments import comparison_words, verdict_words
+from rig.words.diagnostics import now_words, reason_words
+
+SIZES = ((80, 24), (100, 30), (120, 40))
+LONGEST = "sixteen letters!"
+
+
+def joined(view: View, size: tuple[int, int]) -> str:
+    """All words on the screen; what is broken over lines is one again."""
+    lines = render(view, *size).plain()
+    return " ".join(" ".join(lines).split())
+
+
+def verdict_shown(unit: UnitView, lines: list[str]) -> bool:
+    """In large letters, or in words on the unit's own line."""
+    for size in ("small", "large"):
+        drawn = [line.rstrip() for line in blocks(large_words(unit), size)]
+        if any(
+            all(drawn[n] in lines[row + n] for n in range(len(drawn)))
+            for row in range(len(lines) - len(drawn) + 1)
+        ):
+            return True
+    return any(unit.unit.name in line and verdict_words(unit.verdict) in line for line in lines)
+
+
+def assert_said(view: View, size: tuple[int, int]) -> None:
+    """What matters is there whole."""
+    text = joined(view, size)
+    said = [
+        view.next + view.then,
+        view.why,
+        view.warning,
+        view.caution,
+        view.message,
+        view.rig.detail,
+    ]
+    said += [comparison_words(each) for each in view.comparisons]
+    for unit in view.units if view.panel is None and view.touches is None else ():
+        said += [unit.unit.name] if view.goto else [unit.unit.name, unit.phase]
+        if unit.verdict.verdict != "no window set" and not view.goto:
+            assert verdict_shown(unit, render(view, *size).plain())
+        if unit.why_rejected and not unit.last_valid:
+            said.append(unit.why_rejected)
+    for each in filter(None, said):
+        assert " ".join(each.split()) in text, (each, size)
+    for key in view.keys:
+        assert f"{key.key} {key.label}" in text
+
+
+@pytest.mark.parametrize("name", sorted(set(STATES) - {"asked", "typed", "page", "nameless"}))
+@pytest.mark.parametrize("size", SIZES)
+def test_every_state(name: str, size: tuple[int, int]) -> None:
+    assert_said(STATES[name], size)
+
+
+NAMED = JobState(
+    magneto=True, coil_set=True, propeller=True, rig_bad=True, tdc_moved=True,
+    one_turn_out=(LONGEST,), automatic_advance=(LONGEST,), backlash_unknown=(LONGEST,),
+    impulse=(Waiting(LONGEST, "full advance", 3),), unread=(Waiting(LONGEST, "full advance", 3),),
+    inconclusive=(Inconclusive(LONGEST, 9),), set_only=(LONGEST,), outside=(LONGEST,),
+    apart=(LONGEST,),
+    change_made=True,
+)  # fmt: skip
+
+
+def advices() -> list[Advice]:
+    """Each step of the advice, in the words that it has in each of several states."""
+    states = [
+        NAMED,
+        replace(NAMED, rig="lost"),
+        replace(NAMED, rig="heard", index_seen=True, tdc_known=True),
+        replace(NAMED, rig="heard", index_seen=True, tdc_known=True, stroke="lost"),
+        replace(NAMED, rig="heard", index_seen=True, stroke="stated", outside=()),
+        *(replace(NAMED, rig="heard", index_seen=True, stop_in=True, touches=touches)
+          for touches in ((0, 0), (1, 0), (2, 2), (3, 3))),
+        replace(NAMED, gauge_points=4),
+        replace(NAMED, tdc_known=True, stop_in=True, touches=(3, 3)),
+        replace(NAMED, index_places=3),
+        replace(NAMED, saved=True),
+        JobState(magneto=False, coil_set=True),
+    ]  # fmt: skip
+    return list(dict.fromkeys(itertools.chain.from_iterable(map(due, states))))
+
+
+def test_each_step_of_the_advice_is_among_them() -> None:
+    assert {each.step for each in advices()} == {row.step for row in ROWS}
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_every_piece_of_advice(size: tuple[int, int]) -> None:
+    for advice in advices():
+        for units in ((UPPER, LOWER), (UPPER,), (UPPER, DOUBTFUL, IMPULSE)):
+            view = replace(
+                READING, units=units, next=advice.next, why=advice.why, warning=advice.caution,
+                then=", then press backspace" if advice.press else "", message="",
+            )  # fmt: skip
+            assert_said(view, size)
+
+
+DATA: dict[Reason, tuple[float | str, ...]] = {
+    Reason.SHORT_APPROACH: (14.2, 20.0),
+    Reason.INDEX_OFF: (1234, 40000),
+    Reason.COUNTS_LOST: (1234,),
+    Reason.COUNTS_WRONG: (40001, 40000),
+    Reason.TDC_MOVED: (1.25, 0.31),
+    Reason.INDEX_PLACE: (3, 120.0),
+    Reason.LINK_ROD_TDC: (9,),
+    Reason.MASTER_ROD_TDC: (9, 5),
+}
+
+
+@pytest.mark.parametrize("reason", list(Reason))
+@pytest.mark.parametrize("size", SIZES)
+def test_every_reason(reason: Reason, size: tuple[int, int]) -> None:
+    rejection = Rejection(reason, DATA.get(reason, ()))
+    units = tuple(
+        replace(named(unit, LONGEST), why_rejected=reason_words(rejection), rejected=1,
+                last_valid=False)
+        for unit in (UPPER, LOWER)
+    )  # fmt: skip
+    now = now_words(rejection)
+    view = replace(
+        READING, units=units, message="", crank=replace(READING.crank, why_not=now),
+        comparisons=(replace(BOTH, first=LONGEST, second=LONGEST),),
+    )  # fmt: skip
+    assert_said(view, size)
+    lines = render(view, *size).plain()
+    row = next(n for n, line in enumerate(lines) if "NOT VALID" in line)
+    column = lines[row].index("NOT VALID")
+    rest = lines[row : 5 if size[0] < 120 else 9]
+    text = " ".join(line[column:].partition("│")[0] for line in rest)
+    assert now in " ".join(text.split())
+
+
+def named(unit: UnitView, name: str) -> UnitView:
+    return replace(unit, unit=replace(unit.unit, name=name))
+
+
+NAMES = st.text(
+    st.characters(min_codepoint=33, max_codepoint=0x17F, categories=("L", "N", "P")),
+    min_size=1, max_size=16,
+)  # fmt: skip
+
+
+@given(NAMES, NAMES, st.sampled_from(PHASES), st.sampled_from(SIZES), st.integers(1, 4))
+@settings(deadline=None, max_examples=60)
+def test_names_and_phases(
+    one: str, other: str, phase: Phase, size: tuple[int, int], units: int
+) -> None:
+    shown = [named(UPPER, one), named(EARLY, other), named(DOUBTFUL, one), named(IMPULSE, other)]
+    view = replace(
+        READING,
+        units=tuple(replace(unit, phase=phase) for unit in shown[:units]),
+        comparisons=(replace(BOTH, first=one, second=other),),
+        keys=KEYS,
+    )  # fmt: skip
+    assert_said(view, size)
+
+
+@pytest.mark.parametrize("cylinders", [(2,), (2, 3), tuple(range(2, 10))])
+@pytest.mark.parametrize("size", SIZES)
+def test_whose_the_verdict_is(cylinders: tuple[int, ...], size: tuple[int, int]) -> None:
+    verdict = replace(DOUBTFUL.verdict, cylinders=cylinders)
+    text = joined(replace(READING, units=(UPPER, replace(DOUBTFUL, verdict=verdict))), size)
+    wanted = {1: "cylinder 2", 2: "cylinders 2 and 3", 8: "8 cylinders"}[len(cylinders)]
+    assert f"as found, {wanted}" in text
