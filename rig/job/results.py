@@ -201,11 +201,13 @@ def results_of(
     worked.sources = [each for each in origins.used if _rests_on(reference, each)]
     worked.against = hold([*played, *worked.sources], reference, known, profile)
     readings: list[Reading] = []
+    begins: set[int] = set()
     for one in played:
         one.session.reference = reference
         settle_place(one.session, one.gauge, one.path.name, reference)
+        begins |= {len(readings) + at for at in (0, *one.session.restarted_at())}
         readings += one.session.readings()
-    worked.readings = separate_impulse_trips(readings, profile)
+    worked.readings = separate_impulse_trips(readings, profile, begins)
     if reference is not None:
         worked.judgements = assess(worked.readings, profile, reference)
         worked.comparisons = compare_units(worked.readings, profile, reference)

@@ -69,6 +69,7 @@ class Session:
         self.health: Health | None = None
         self.foot_presses = 0
         self.restarts = 0
+        self._began_us: list[float] = []  # when the rig began anew
         self.told = Annotations(profile)
         self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self.index_check = IndexCheck(self._finder.settings)
@@ -236,6 +237,7 @@ class Session:
         fault = restart.cause & POWER_CAUSES or restart.t_us - self.start_us > AS_PORT_OPENS_US
         if heard and fault:
             self.restarts += 1
+        self._began_us.append(restart.t_us)
         self._lose_stroke(restart.t_us)
 
     def _lose_stroke(self, t_us: float) -> None:
@@ -545,16 +547,25 @@ class Session:
 
     def lags(self) -> list[ImpulseLag]:
         """The lag of each impulse coupling that shows in the readings."""
-        return impulse_lags(self.readings(), self.profile)
+        readings = self.readings()
+        return impulse_lags(readings, self.profile, self._begins(readings))
+
+    def restarted_at(self) -> set[int]:
+        """Places in ``readings()`` at which the rig began anew."""
+        return self._begins(self.readings())
+
+    def _begins(self, readings: Sequence[Reading]) -> set[int]:
+        """Places in ``readings`` at which the rig began anew."""
+        times = [self.t_us(reading) for reading in readings]
+        return {bisect.bisect_left(times, began_us) for began_us in self._began_us}
 
     def _worked_out(self) -> tuple[list[Reading], list[Assessment], list[Comparison]]:
         if self._figures is None or self._figures[0] is not self.reference:
             if self._ties_with is not self.reference:
                 self._ties, self._ties_with = [], self.reference
             self._ties += [self._tied(o) for o in self.openings[len(self._ties) :]]
-            readings = separate_impulse_trips(
-                [r for r in self._ties if r is not None], self.profile
-            )
+            tied = [r for r in self._ties if r is not None]
+            readings = separate_impulse_trips(tied, self.profile, self._begins(tied))
             judged: list[Assessment] = []
             compared: list[Comparison] = []
             if self.reference is not None:

@@ -2,14 +2,20 @@
 
 Turned slowly, the coupling holds the rotor back and lets it leap when the crank has passed on: the
 contacts open late, by about the same amount each time, and since they closed where they always do
-they had been closed for as much longer. A magnet that pulls its rotor on through the play does the
-opposite: early by up to the play, closed for less. A unit that was moved on its flange opens late
-as well, but it closes late too, so that its closed angle stays as it was.
+they had been closed for as much longer. A magnet that pulls its rotor on through the backlash does
+the opposite: early by up to the backlash, closed for less. A unit that was moved on its flange
+opens late as well, but it closes late too, so that its closed angle stays as it was.
+
+Where a unit is entered as having a coupling, the way in which it was turned decides: turned
+straight on, the coupling catches and every opening is a trip. A running reading comes after a trip,
+the crank turned back past the opening without catching again, and forward (US Army
+TM 1-1500-204-23-1, magneto timing). Nobody has to know where the unit opens for that, so a trip
+never passes for a running reading of a unit that is set wrong.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean, median, stdev
 
@@ -23,15 +29,18 @@ LEAST_LAG_DEG = 5.0
 """A lag below this, in crank degrees, is no impulse coupling (published lags are several times as
 much; the limit itself: common practice, no source)."""
 
-LEAST_LAG_ALONE_DEG = 10.0
-"""The same where there are no running readings, so that the lag is counted from the nominal figure
-and a unit that is merely set late has to be left alone."""
-
 SAME_AGAIN = 0.25
 """Lags and closed angles repeat to this part of the lag: "about the same amount"."""
 
 AGAIN_AND_AGAIN = 2
 """One late opening is an accident; from this many on it is a pattern."""
+
+SAME_PLACE_DEG = 2.5
+
+
+"""Openings of one lobe, each running or each a trip, lie nearer to one another (common practice, no
+source)."""
+
 
 GAP_OF_LAG = 0.5
 """Between the coupling's openings and the running ones nothing stands for this part of the lag."""
@@ -60,30 +69,41 @@ class ImpulseLag:
     expected: bool
 
 
-def separate_impulse_trips(readings: Sequence[Reading], profile: Profile) -> list[Reading]:
+def separate_impulse_trips(
+    readings: Sequence[Reading], profile: Profile, begins: Collection[int] = ()
+) -> list[Reading]:
     """The same readings in the same order, those made by an impulse coupling of kind "impulse".
 
     Looks at the counted readings of each unit, setting and phase but for "set" ones. Every call
-    starts anew, so that later readings may change the answer. Where the coupling is stated as
-    "impulse" no running readings are needed: openings late by the same amount are the coupling's.
+    starts anew, so that later readings may change the answer. Where the unit is entered as having a
+    coupling, the way in which it was turned decides (above); else the pattern of its readings.
+    At the places ``begins`` in the list another capture begins, or the rig's counts anew: how the
+    crank was turned between the two is not known.
     """
-    return _recognised(readings, profile)[0]
+    return _recognised(readings, profile, begins)[0]
 
 
-def impulse_lags(readings: Sequence[Reading], profile: Profile) -> list[ImpulseLag]:
+def impulse_lags(
+    readings: Sequence[Reading], profile: Profile, begins: Collection[int] = ()
+) -> list[ImpulseLag]:
     """The lag of each coupling recognised in ``readings``, in the order of units and settings."""
-    return _recognised(readings, profile)[1]
+    return _recognised(readings, profile, begins)[1]
 
 
 def _recognised(
-    readings: Sequence[Reading], profile: Profile
+    readings: Sequence[Reading], profile: Profile, begins: Collection[int]
 ) -> tuple[list[Reading], list[ImpulseLag]]:
     sorted_out = [replace(r, kind="turned") if r.kind == "impulse" else r for r in readings]
     lags = []
     for unit in profile.units:
+        turned = _as_turned(sorted_out, unit, begins) if unit.coupling == "impulse" else None
         for setting in unit.settings:
             for phase in PHASES:
-                chosen, lag = _recognise(_members(sorted_out, unit, setting, phase), unit, setting)
+                group = _members(sorted_out, unit, setting, phase)
+                if turned is None:
+                    chosen, lag = _recognise(group, unit, setting)
+                else:
+                    chosen, lag = _trips(group, turned, unit, setting)
                 for i in chosen:
                     sorted_out[i] = replace(sorted_out[i], kind="impulse")
                 if lag is not None:
@@ -102,54 +122,132 @@ def _members(
     }
 
 
-def _recognise(
-    group: dict[int, Reading], unit: Unit, setting: Setting
+@dataclass(frozen=True, slots=True)
+class _AsTurned:
+    """What the way in which a unit was turned tells of its openings, by their places in the list:
+    those read past the coupling, and where it released, by phase (setting, degrees of crank modulo
+    ``apart_deg``)."""
+
+    running: frozenset[int]
+    released: Mapping[str, tuple[tuple[str, float], ...]]
+    apart_deg: float
+
+
+def _as_turned(readings: Sequence[Reading], unit: Unit, begins: Collection[int]) -> _AsTurned:
+    apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
+    running: set[int] = set()
+    released: dict[str, list[tuple[str, float]]] = {}
+    before: _Opened | None = None
+    for i, reading in enumerate(readings):
+        if i in begins:
+            before = None
+        if reading.unit != unit.name or reading.kind == "set" or reading.crank_deg is None:
+            continue
+        now = _Opened(reading.crank_deg, reading.phase, reading.setting)
+        if before is not None and _went_back(before, now, apart_deg):
+            running.add(i)
+            now = replace(now, running=True)
+            if not before.running and before.phase == now.phase:
+                released.setdefault(now.phase, []).append((before.setting, before.crank_deg))
+        before = now
+    places = {phase: tuple(found) for phase, found in released.items()}
+    return _AsTurned(frozenset(running), places, apart_deg)
+
+
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    crank_deg: float
+    phase: str
+    setting: str
+    running: bool = False
+
+
+def _went_back(before: _Opened, now: _Opened, apart_deg: float) -> bool:
+    """Whether the crank went back past this opening after the one ``before``, a trip, and did not
+    trip again; or after a running one, and this is in its place."""
+    back_deg = before.crank_deg - now.crank_deg
+    if before.running and abs(back_deg) <= SAME_PLACE_DEG:
+        return True
+    return LEAST_LAG_DEG <= back_deg <= apart_deg / 2.0
+
+
+def _trips(
+    group: Mapping[int, Reading], turned: _AsTurned, unit: Unit, setting: Setting
 ) -> tuple[list[int], ImpulseLag | None]:
-    """Split the readings by lateness at the widest gap that leaves the pattern of a coupling."""
-    late_by = {
+    """The trips among the readings of a unit that is entered as having a coupling."""
+    late_by = _late_by(group, unit, setting)
+    proven = [late_by[i] for i in late_by if i in turned.running]
+    base = median(proven) if proven else None
+
+    def is_running(i: int) -> bool:
+        if i in turned.running:
+            return True
+        if base is not None:
+            return abs(late_by[i] - base) <= SAME_PLACE_DEG
+        crank_deg = group[i].crank_deg
+        released = turned.released.get(group[i].phase, ())
+        return crank_deg is not None and any(
+            wrap(crank_deg - place, turned.apart_deg) > SAME_PLACE_DEG
+            for at, place in released
+            if at != setting.name
+        )
+
+    trips = [i for i in late_by if not is_running(i)]
+    if not trips:
+        return [], None
+    running = [late_by[i] for i in late_by if i not in trips]
+    lags = [late_by[i] - (median(running) if running else 0.0) for i in trips]
+    sd = stdev(lags) if len(lags) > 1 else 0.0
+    phase = group[trips[0]].phase
+    return trips, ImpulseLag(
+        unit.name, setting.name, phase, len(trips), fmean(lags), sd, len(running), expected=True
+    )
+
+
+def _late_by(group: Mapping[int, Reading], unit: Unit, setting: Setting) -> dict[int, float]:
+    """How much later than nominal, by place in the list; degrees of crank."""
+    return {
         i: wrap(nominal_btdc(unit, setting, r.cylinder) - r.btdc_deg)
         for i, r in group.items()
         if r.btdc_deg is not None
     }
+
+
+def _recognise(
+    group: dict[int, Reading], unit: Unit, setting: Setting
+) -> tuple[list[int], ImpulseLag | None]:
+    """Split the readings by lateness at the widest gap that leaves the pattern of a coupling."""
+    late_by = _late_by(group, unit, setting)
     order = sorted(late_by, key=late_by.__getitem__)
     gap = {cut: late_by[order[cut]] - late_by[order[cut - 1]] for cut in range(1, len(order))}
     wide = (cut for cut in gap if gap[cut] >= GAP_OF_LAG * LEAST_LAG_DEG)
     cuts = sorted(wide, key=gap.__getitem__, reverse=True)
-    for cut in [*cuts, 0]:
+    for cut in cuts:
         running, late = order[:cut], order[cut:]
         if len(late) < AGAIN_AND_AGAIN:
             continue
-        base = median(late_by[i] for i in running) if running else 0.0
+        base = median(late_by[i] for i in running)
         lags = [late_by[i] - base for i in late]
         lag, sd = fmean(lags), stdev(lags)
-        apart = not running or gap[cut] >= GAP_OF_LAG * lag
         if (
-            lag >= _least_lag(unit, bool(running))
+            lag >= max(LEAST_LAG_DEG, PLAY_MARGIN * (unit.play_deg or 0.0))
             and sd <= SAME_AGAIN * lag
-            and apart
-            and _borne_out(group, running, late, lag, unit)
+            and gap[cut] >= GAP_OF_LAG * lag
+            and _borne_out(group, running, late, lag)
         ):
-            expected = unit.coupling == "impulse"
             phase = group[late[0]].phase
             return late, ImpulseLag(
-                unit.name, setting.name, phase, len(late), lag, sd, len(running), expected
+                unit.name, setting.name, phase, len(late), lag, sd, len(running), expected=False
             )
     return [], None
 
 
-def _least_lag(unit: Unit, running: bool) -> float:
-    least = LEAST_LAG_DEG if running else LEAST_LAG_ALONE_DEG
-    return max(least, PLAY_MARGIN * (unit.play_deg or 0.0))
-
-
 def _borne_out(
-    group: dict[int, Reading], running: list[int], late: list[int], lag_deg: float, unit: Unit
+    group: dict[int, Reading], running: list[int], late: list[int], lag_deg: float
 ) -> bool:
-    """Whether the contacts had been closed for longer by the lag; else the file has to state it."""
+    """Whether the contacts had been closed for longer by the lag."""
     before = [c for i in running if (c := group[i].closed_deg) is not None]
     after = [c for i in late if (c := group[i].closed_deg) is not None]
-    if not (before and after):
-        return unit.coupling == "impulse"
-    if len(running) < AGAIN_AND_AGAIN and unit.coupling != "impulse":
+    if not (before and after) or len(running) < AGAIN_AND_AGAIN:
         return False
     return abs(median(after) - median(before) - lag_deg) <= SAME_AGAIN * lag_deg

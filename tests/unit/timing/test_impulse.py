@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from sample_engines import four, reading, reference, single, unit
+from sample_engines import ADVANCE, four, reading, reference, single, unit
 
+from rig.engine.profile import Setting, Window
 from rig.signal.events import Reason, Rejection
 from rig.timing.assess import assess
 from rig.timing.impulse import impulse_lags, separate_impulse_trips
@@ -37,12 +38,6 @@ def test_late_by_the_same_again_and_closed_for_as_much_longer() -> None:
     assert lag.lag_deg == pytest.approx(27.0667, abs=1e-3)
     assert lag.sd_deg == pytest.approx(0.2517, abs=1e-3)
     assert (lag.n, lag.running, lag.expected) == (3, 3, False)
-
-
-def test_stated_couplings_are_expected() -> None:
-    job = single(replace(unit(), coupling="impulse"))
-    [lag] = impulse_lags(series(27.0, 0.0, 27.0), job)
-    assert lag.expected
 
 
 def test_a_magnet_that_pulls_is_no_coupling() -> None:
@@ -80,20 +75,11 @@ def test_a_stray_reading_does_not_hide_the_pattern() -> None:
     assert kinds(separate_impulse_trips(group, single())) == ["turned"] * 3 + ["impulse"] * 3
 
 
-def test_every_opening_through_the_coupling() -> None:
-    """With no running reading the engine file has to state the coupling."""
+def test_with_no_running_reading_a_pattern_alone_is_no_coupling() -> None:
     group = series(27.0, 27.2, 26.9)
     assert kinds(separate_impulse_trips(group, single())) == ["turned"] * 3
-    stated = single(replace(unit(), coupling="impulse"))
-    assert kinds(separate_impulse_trips(group, stated)) == ["impulse"] * 3
-    assert impulse_lags(group, stated)[0].running == 0
     disabled = single(replace(unit(), coupling="disabled"))
     assert kinds(separate_impulse_trips(group, disabled)) == ["turned"] * 3
-
-
-def test_a_unit_set_late_is_not_its_coupling() -> None:
-    stated = single(replace(unit(), coupling="impulse"))
-    assert kinds(separate_impulse_trips(series(6.0, 6.1, 5.9), stated)) == ["turned"] * 3
 
 
 def test_more_readings_may_change_the_answer() -> None:
@@ -135,3 +121,82 @@ def test_the_lag_stands_beside_the_running_figure() -> None:
     assert found[1].verdict == "no window set"
     assert found[1].words == "impulse coupling, 27.0 degrees after the running figure"
     assert Mark.IMPULSE_COUPLING in found[1].marks
+
+
+# -- a unit entered as having a coupling: how it was turned decides ------------------------------
+
+COUPLED = single(replace(unit(), coupling="impulse"))
+RELEASE_DEG = 720.0 - 36.0 + LAG_DEG
+
+
+def turned(*openings: tuple[float, float], setting: str = "full advance") -> list[Reading]:
+    """Openings in turn: (crank angle of the opening, late by so much)."""
+    return [
+        replace(reading(36.0 - late), crank_deg=at, t_s=10.0 * n, setting=setting, closed_deg=None)
+        for n, (at, late) in enumerate(openings)
+    ]
+
+
+def test_turned_straight_on_a_coupling_holds_back_so_every_opening_is_a_trip() -> None:
+    """Even one, and however near the nominal figure it lies (a unit set early by its lag)."""
+    (one,) = separate_impulse_trips(turned((RELEASE_DEG, 27.0)), COUPLED)
+    assert one.kind == "impulse"
+    early = separate_impulse_trips(turned((684.0, 0.3), (684.0 + 720.0, 0.2)), COUPLED)
+    assert kinds(early) == ["impulse"] * 2
+
+
+def test_past_the_trip_back_and_forward_is_a_running_reading() -> None:
+    found = separate_impulse_trips(turned((RELEASE_DEG, 27.0), (684.0, 0.0)), COUPLED)
+    assert kinds(found) == ["impulse", "turned"]
+    more = turned((RELEASE_DEG, 27.0), (684.0, 0.0), (684.1, -0.1), (RELEASE_DEG + 720.0, 27.1))
+    assert kinds(separate_impulse_trips(more, COUPLED)) == [
+        "impulse",
+        "turned",
+        "turned",
+        "impulse",
+    ]
+    [lag] = impulse_lags(more, COUPLED)
+    assert (lag.n, lag.running) == (2, 2)
+    assert lag.lag_deg == pytest.approx(27.1, abs=0.01)
+
+
+def test_caught_again_is_a_trip_again() -> None:
+    found = separate_impulse_trips(turned((RELEASE_DEG, 27.0), (RELEASE_DEG + 0.1, 27.1)), COUPLED)
+    assert kinds(found) == ["impulse", "impulse"]
+
+
+def test_a_unit_late_by_more_than_its_lag_has_its_running_readings() -> None:
+    """24 degrees late: its running reading lies where a trip of a unit in time would."""
+    found = separate_impulse_trips(turned((684.0 + 51.0, 51.0), (684.0 + 24.0, 24.0)), COUPLED)
+    assert kinds(found) == ["impulse", "turned"]
+
+
+def test_each_phase_starts_anew() -> None:
+    """After setting, a trip is none the more a running reading for those of the phase before."""
+    group = turned((RELEASE_DEG, 27.0), (684.0, 0.0), (RELEASE_DEG + 715.0, 22.0))
+    group[2] = replace(group[2], phase="as left")
+    assert kinds(separate_impulse_trips(group, COUPLED)) == ["impulse", "turned", "impulse"]
+
+
+def test_a_coupling_that_does_not_catch_once_opens_where_it_runs() -> None:
+    group = turned((RELEASE_DEG, 27.0), (684.0, 0.0), (684.0 + 720.2, 0.2))
+    assert kinds(separate_impulse_trips(group, COUPLED)) == ["impulse", "turned", "turned"]
+
+
+def test_at_full_retard_an_opening_after_the_release_is_a_running_one() -> None:
+    """The coupling has let go before the contacts open: nothing is late."""
+    retard = Setting("full retard", Window(2.0, 0.0, -8.0, "manual, page 12"))
+    unit_ = replace(unit(), coupling="impulse", settings=(ADVANCE, retard))
+    group = [
+        *turned((RELEASE_DEG, 27.0), (684.0, 0.0)),
+        *turned((RELEASE_DEG + 720.0 + 12.0, 39.0), setting="full retard"),
+    ]
+    group[2] = replace(group[2], t_s=40.0)
+    assert kinds(separate_impulse_trips(group, single(unit_))) == ["impulse", "turned", "turned"]
+    before = [*group[:2], replace(group[2], crank_deg=RELEASE_DEG + 720.0, btdc_deg=9.0)]
+    assert kinds(separate_impulse_trips(before, single(unit_))) == ["impulse", "turned", "impulse"]
+
+
+def test_openings_of_another_capture_say_nothing_of_how_it_was_turned() -> None:
+    both = turned((RELEASE_DEG, 27.0), (684.0, 0.0))
+    assert kinds(separate_impulse_trips(both, COUPLED, begins=[1])) == ["impulse", "impulse"]
