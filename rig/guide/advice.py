@@ -167,15 +167,14 @@ def _stop_out(s: JobState, why: str) -> Do:
 
 
 def _way_to_the_stop(s: JobState, enough: int) -> Do:
-    if s.too_near:
-        why = f"A touch needs {LEAST_WAY_DEG:.0f} degrees of movement before it."
-        return _go_away(s.too_near, why)
     forward, backward = s.touches
-    if forward <= backward:
+    if s.too_near < 0 or (not s.too_near and forward <= backward):
         side, n, hand = "forward", forward, Hand.TO_STOP_FORWARD
     else:
         side, n, hand = "back", backward, Hand.TO_STOP_BACK
     why = f"Touch {n + 1} of {enough} on this side: hold it there for a second."
+    if s.too_near:
+        why = f"The other side: a touch needs {LEAST_WAY_DEG:.0f} degrees of movement before it."
     return Do(f"Turn gently {side} to the piston stop", why, hand=hand)
 
 

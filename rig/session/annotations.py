@@ -94,6 +94,11 @@ class Annotations:
             and of in ("", unit)
         )
 
+    def by_hand_at(self, unit: str, t_us: float) -> bool:
+        """Whether the rig check had the contacts of ``unit`` opened by hand at ``t_us``."""
+        step, of = self._step.at(t_us)
+        return step == rig_statistics.BY_HAND and of in ("", unit)
+
     @property
     def proving_switch(self) -> bool:
         """Whether a switch is being proved now: contacts behind it stay earthed, as asked."""

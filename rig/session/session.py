@@ -576,8 +576,10 @@ class Session:
 
     def _tied(self, opening: Opening) -> Reading | None:
         unit = next((u for u in self.profile.units if u.input == opening.input), None)
-        moved = unit is not None and by_moving(
-            opening, moving=self.told.moving_at(unit.name, opening.t_us)
+        moved = (
+            unit is not None
+            and not self.told.by_hand_at(unit.name, opening.t_us)
+            and by_moving(opening, moving=self.told.moving_at(unit.name, opening.t_us))
         )
         if unit is None or (opening.direction < 0 and not moved):
             return None

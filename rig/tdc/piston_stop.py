@@ -75,7 +75,8 @@ class Touch:
 def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]:
     """Touches in ``positions`` (dtype ``POSITION``, shape (n,), in order of time).
 
-    The movement must have left the stop again: a touch that goes on is ``find_hold``'s.
+    A place that the crank went past is none: there is no way past a stop. The movement must have
+    left the stop again: a touch that goes on is ``find_hold``'s.
     """
     if len(positions) < 3:
         return []
@@ -88,6 +89,7 @@ def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]
     touches = []
     for side, reach in ((1, far * settings.direction), (-1, -back * settings.direction)):
         peaks = _apart(find_peaks(reach, prominence=least)[0].tolist(), reach, least)
+        peaks = [peak for peak in peaks if not _passed(reach, reach[peak], settings)]
         touches += [_touch(positions["t_us"], place, peak, side, settings) for peak in peaks]
     return sorted(touches, key=lambda touch: touch.t_us)
 
@@ -129,7 +131,13 @@ def find_short_way(positions: NDArray[np.void], settings: Settings) -> ShortWay 
 OPEN_DEG = 5.0
 
 
-"""Touches of one stop lie nearer to one another (common practice, no source)."""
+"""Touches of one stop lie nearer to one another (common practice, no source). A rest further from
+the furthest place of all was one in the open."""
+
+
+def _passed(reach: NDArray[np.float64], place: float, settings: Settings) -> bool:
+    """Whether the crank went well past ``place``, in the direction in which ``reach`` grows."""
+    return bool(reach.max() - place > OPEN_DEG / settings.count_deg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +174,8 @@ def find_hold(positions: NDArray[np.void], settings: Settings) -> Hold | None:
     if way_deg < TREMBLE_DEG:
         return None
     peak = first + int(reach[first:].argmax())
+    if _passed(reach, reach[peak], settings):
+        return None
     return Hold(_touch(positions["t_us"], place, peak, side, settings), way_deg)
 
 
@@ -526,16 +536,9 @@ class StopTouches:
         return short
 
     def hold(self, follower: OpeningFinder) -> Hold | None:
-        """Where the crank is held now, as at the stop; None while it turns, and in the open: more
-        than ``OPEN_DEG`` from the touches of that side."""
-        seen = self._on_trail(follower)
-        if seen.hold is None:
-            return None
-        count_deg, touch = follower.settings.count_deg, seen.hold.touch
-        others = [each.at for each in seen.touches if each.side == touch.side and each.steady]
-        if others and abs(statistics.median(others) - touch.at) * count_deg > OPEN_DEG:
-            return None
-        return seen.hold
+        """Where the crank is held now, as at the stop; None while it turns, and where it went past
+        before."""
+        return self._on_trail(follower).hold
 
     def turned_deg(self, settings: Settings) -> float:
         """How much of the circle the crank has swept since, degrees: a stop leaves less than a

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 from played import PROFILE, Played
 
+from rig.signal import rig_statistics
 from rig.signal.events import Reason, Rejection
 from rig.virtual.ground_truth import draw
 
@@ -72,3 +73,15 @@ def test_a_lever_that_parts_the_contacts_with_the_crank_held_sets_nothing(seed: 
     assert ("set", False, Rejection(Reason.FAR_FROM_NOMINAL)) in kinds
     assert ("set", True, None) not in kinds
     assert "set" not in {j.kind for j in played.session.judgements()}
+
+
+@pytest.mark.parametrize("checking", [True, False])
+def test_contacts_opened_by_hand_in_the_rig_check_set_nothing(checking: bool) -> None:
+    """However near its nominal figure the crank stands; without the check, that is what setting
+    looks like."""
+    played = Played(seed=1).know_tdc().do("turn 700 at 90", "goto 40 at 60", "rest 1.5")
+    if checking:
+        played.note(rig_statistics.NOTE, step=rig_statistics.BY_HAND, unit="upper")
+    played.do("finger upper 1", "rest 0.5")
+    kinds = {r.kind for r in played.session.readings() if r.unit == "upper" and r.valid}
+    assert ("set" in kinds) is not checking

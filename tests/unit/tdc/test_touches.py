@@ -114,3 +114,17 @@ def test_a_hold_is_told_from_turning_a_knock_and_a_short_way() -> None:
     assert short.way_deg == pytest.approx(3.0, abs=0.1)
     assert find_hold(positions([1000] * 60), FINE) is None  # it never moved
     assert find_hold(positions([1, 2]), FINE) is None
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_rest_at_a_place_that_the_crank_went_past_is_no_touch(way: int) -> None:
+    """Turned back in the open, held a while and turned on: there was no stop."""
+    here = 1000
+    swing = [here - way * step for step in range(900, 500, -20)]
+    rest = [here - way * 500] * 60
+    back = [here - way * step for step in range(500, 900, 20)]
+    stop = to_and_from([here] * 40, way)
+    found = find_touches(positions([*swing, *rest, *back, *reversed(back), *stop]), FINE)
+    assert [(touch.side, touch.at) for touch in found if touch.side == way] == [(way, here + 0.5)]
+    again = [*stop, *back, *reversed(back), *rest]
+    assert find_hold(positions(again), FINE) is None
