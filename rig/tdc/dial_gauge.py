@@ -1,14 +1,14 @@
 """Top dead centre by a dial gauge on the piston: the exact slider-crank curve, and equal drops.
 
-A *lift* in this module is the distance of the piston below its top as the gauge shows it, in
-millimetres. The gauge's zero may be slightly off; the fit finds it. Angles are degrees after the
-index in the normal direction, on any turn. Each point is approached with the piston rising:
-forwards before TDC, backwards after it.
+Readings are piston drops: the distance of the piston below its top as the gauge shows it, in
+millimetres (``lift_mm`` in code and files). The gauge's zero may be slightly off; the fit finds it.
+Angles are degrees after the index in the normal direction, on any turn. Each point is approached
+with the piston rising: forwards before TDC, backwards after it.
 
 ``fit`` uses throw and rod. ``equal_lifts`` needs no engine data: it takes the middle between equal
-readings on either side, at several distances, and extrapolates the middles to zero. With a cylinder
-offset of a few millimetres the error that remains is about a thousandth of a degree. A hand cannot
-always stop at the same hundredth, so nearly equal readings are corrected along the slider-crank.
+drops on either side, at several drops, and extrapolates the middles to zero. With a cylinder offset
+of a few millimetres the remaining error is about a thousandth of a degree. A hand cannot always
+stop at the same hundredth, so nearly equal drops are corrected along the slider-crank.
 
 Sources: geometry; least squares as in JCGM 100:2008, H.3; equal positions as in Ahrons, Steam
 Locomotive Construction and Maintenance.
@@ -37,8 +37,8 @@ from rig.tdc.reference import UNSTATED_CRANK, Method, TdcReference, offset_bias
 Floats = NDArray[np.float64]
 
 GROWS_SIGMAS = 5.0
-"""Readings that stand up in the middle by more than so many standard uncertainties of one grow
-towards the top; by less they may as well lie on a straight line (common practice, no source)."""
+"""Readings whose curve bulges upwards by more than this many standard uncertainties grow towards
+the top; with less they may be on a straight line (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +51,12 @@ class GaugePoint:
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """The gauge as set up, and how well it and the angle are read (standard uncertainties).
+    """The gauge as set up, and the standard uncertainties of its readings and of the angle.
 
-    An inclined gauge needs its ``case``: a plunger that slides on a crown square to the bore
+    An inclined gauge needs its ``case``: a plunger that slides on a flat crown square to the bore
     reads travel/cos(inclination), a rod pinned to one point of the crown reads
-    travel x cos(inclination). The default reading is a hundredth, give or take one division
-    (common practice, no source).
+    travel x cos(inclination). By default a reading is good to a hundredth, plus or minus one
+    division (common practice, no source).
     """
 
     u_lift_mm: float = 0.006
@@ -68,13 +68,13 @@ class Gauge:
     def mm_per_mm(self) -> float:
         """Gauge reading for a millimetre of piston travel.
 
-        Raises InputError for an inclined gauge without its case. Source: geometry; which case
-        holds is for the person to say.
+        Raises InputError for an inclined gauge without its case. Source: geometry; the person says
+        which case applies.
         """
         if not 0.0 <= self.inclination_deg < 80.0:
             raise InputError(
-                f"a gauge inclined {self.inclination_deg:g}° to the bore cannot be "
-                "corrected; 0 to 80 degrees"
+                f"inclination {self.inclination_deg:g}°: enter 0 to 80 degrees; a gauge inclined "
+                "further cannot be corrected"
             )
         cosine = math.cos(math.radians(self.inclination_deg))
         if self.inclination_deg == 0.0:
@@ -84,14 +84,14 @@ class Gauge:
         if self.case == "pinned":
             return cosine
         raise InputError(
-            "the gauge is inclined: say whether its plunger slides on a flat crown (sliding) or "
-            "its rod is pinned to one point of it (pinned); on a domed crown neither rule holds"
+            "the gauge is inclined: enter sliding if its plunger slides on a flat crown, pinned if "
+            "its rod is pinned to one point of it; on a domed crown neither applies"
         )
 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """Dead centre by the exact curve. ``residuals_mm``: reading minus curve, one a point."""
+    """TDC by the exact curve. ``residuals_mm``: reading minus curve, one per point."""
 
     reference: TdcReference
     tdc_deg: float  # unwrapped: on the turn of the points
@@ -101,18 +101,18 @@ class Fit:
     offset_fitted: bool
     u_offset_mm: float
     residuals_mm: tuple[float, ...]
-    scatter: float  # residuals against what was stated: about 1 when the statement is true
+    scatter: float  # residuals over the stated uncertainties: about 1 when these are right
     freedom: int
-    covariance: tuple[tuple[float, ...], ...]  # of dead centre (deg), zero (mm), offset (mm)
+    covariance: tuple[tuple[float, ...], ...]  # of TDC (deg), zero (mm), offset (mm)
 
 
 def lift_in_mm(lift: float, unit: Literal["mm", "inch"]) -> float:
-    """A lift as typed, in millimetres. 1 in = 25.4 mm exactly (definition)."""
+    """A drop as typed, in millimetres. 1 in = 25.4 mm exactly (definition)."""
     return lift * crank.MM_PER_INCH if unit == "inch" else lift
 
 
 def on_one_turn(angles_deg: Sequence[float]) -> Floats:
-    """The angles, each moved by whole turns to lie around their circular mean (degrees).
+    """The angles, each moved by whole turns to be near their circular mean (degrees).
 
     Raises InputError when they are spread all round, so that no mean exists. Source: Mardia and
     Jupp, Directional Statistics (from memory).
@@ -127,14 +127,14 @@ def on_one_turn(angles_deg: Sequence[float]) -> Floats:
 
 
 def share(u_deg: float, scatter: float, freedom: int, how: str) -> Contribution:
-    """The gauge's share: the larger of what is stated of a reading and what the points show.
+    """The gauge's contribution: the larger of the stated uncertainty and what the points show.
 
-    A stated uncertainty is taken as good to a quarter, worth 8 degrees of freedom (JCGM 100:2008,
+    A stated uncertainty is assumed good to a quarter, worth 8 degrees of freedom (JCGM 100:2008,
     G.4.2).
     """
     if scatter > 1.0:
         return Contribution(
-            Source.GAUGE, u_deg, float(freedom), "A", how + "; spread of the points"
+            Source.GAUGE, u_deg, float(freedom), "A", how + "; scatter of the points"
         )
     return Contribution(Source.GAUGE, u_deg, 8.0 + freedom, "B", how + "; readings as stated")
 
@@ -147,12 +147,12 @@ def fit(
     cylinder: int = 1,
     parts: Sequence[Contribution] = (),
 ) -> Fit:
-    """Dead centre by least squares of the exact slider-crank curve through the points.
+    """TDC by least squares of the exact slider-crank curve through the points.
 
-    Fitted are dead centre, the gauge's zero and, where ``geometry`` does not know it, the offset
-    (held near zero by ``offset_limit_mm`` where that is stated). Residuals larger than the stated
-    uncertainties widen the result. Raises InputError for too few points (two more than are
-    fitted), all on one side, or a rod that is too short. Source: see the module.
+    Fits TDC, the gauge's zero and, if ``geometry`` has none, the offset (held near zero by
+    ``offset_limit_mm``, if entered). Residuals larger than the stated uncertainties widen the
+    result. Raises InputError for too few points (two more than fitted values), points on one side
+    only, or a rod that is too short. Source: see the module.
     """
     from scipy.optimize import least_squares
 
@@ -170,7 +170,7 @@ def fit(
         r = (lifts - curve_mm(angles, x, gauge, geometry)) / sigma
         return np.append(r, x[2] / prior) if prior > 0.0 else r
 
-    for _ in range(2):  # the second time with the angle's share of each reading's uncertainty
+    for _ in range(2):  # the second time with the angle's share in each reading's uncertainty
         x0 = start if free else start[:2]
         got = least_squares(
             residual,
@@ -191,7 +191,7 @@ def fit(
     cov = np.linalg.inv(jac.T @ jac) * max(1.0, scatter) ** 2
     u = math.sqrt(cov[0, 0])
     offset = float(got.x[2]) if free else float(geometry.offset_mm or 0.0)
-    how = f"the slider-crank curve laid through {many(len(points), 'gauge point')}" + (
+    how = f"the slider-crank curve fitted to {many(len(points), 'gauge point')}" + (
         f", offset found as {offset:.1f} mm" if free else ""
     )
     part = share(u, scatter, freedom, how)
@@ -219,23 +219,23 @@ def fit(
 
 
 def curve_mm(angles_deg: Floats, x: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
-    """What the gauge reads at ``angles_deg`` for ``x`` = dead centre (deg), zero (mm), offset (mm).
+    """Gauge readings at ``angles_deg`` for ``x`` = TDC (deg), zero (mm), offset (mm).
 
-    The offset may be left out of ``x``; then ``geometry`` has it. Source: the slider-crank.
+    Without an offset in ``x``, that of ``geometry`` is used. Source: the slider-crank.
     """
     shape = replace(geometry, offset_mm=float(x[2])) if len(x) > 2 else geometry
     return float(x[1]) + gauge.mm_per_mm * crank.travel_mm(float(x[0]) - angles_deg, shape)
 
 
 def fitted(fit: Fit) -> Floats:
-    """The fitted dead centre (deg), zero (mm) and offset (mm), as ``curve_mm`` takes them."""
+    """The fitted TDC (deg), zero (mm) and offset (mm), as ``curve_mm`` takes them."""
     return np.array([fit.tdc_deg, fit.zero_mm, fit.offset_mm])
 
 
 def coarse_top_deg(
     points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry | None
 ) -> float | None:
-    """About where the top lies, degrees after the index, while there are too few points for a fit.
+    """Roughly where the top is, degrees after the index, while there are too few points for a fit.
 
     None without ``geometry``, with less than two different points, or with points all round the
     turn. Source: as ``fit``.
@@ -258,7 +258,7 @@ def _slope_mm_per_deg(angles: Floats, x: Floats, gauge: Gauge, geometry: Geometr
 
 
 def _coarse(angles: Floats, lifts: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
-    """Dead centre to half a degree by trying them all, the zero free in each."""
+    """TDC to half a degree by trying them all, the zero free in each."""
     tries = np.arange(angles.min() - 100.0, angles.max() + 100.0, 0.5)
     shape = replace(geometry, offset_mm=geometry.offset_mm or 0.0)
     read = gauge.mm_per_mm * crank.travel_mm(tries[:, None] - angles[None, :], shape)
@@ -271,25 +271,24 @@ def _ready(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> No
     unknown = 3 if geometry.offset_mm is None else 2
     if len(points) < unknown + 2:
         raise InputError(
-            f"gauge points read so far: {len(points)}, too few: "
-            f"{many(unknown, 'figure')} are fitted "
-            f"({'dead centre, zero, offset' if unknown == 3 else 'dead centre, zero'}), so "
-            f"{many(unknown + 2, 'point')} or more, some on either side of the top"
+            f"too few gauge points: {len(points)}; the fit of "
+            f"{'TDC, zero and offset' if unknown == 3 else 'TDC and zero'} needs "
+            f"{unknown + 2} or more, some on either side of the top"
         )
     if not (gauge.u_lift_mm > 0.0 and gauge.u_angle_deg >= 0.0):
-        raise InputError("the uncertainty of a gauge reading has to be above 0 mm")
+        raise InputError("the uncertainty of a gauge reading: enter more than 0 mm")
     if _bulge_mm(points) > GROWS_SIGMAS * gauge.u_lift_mm:
         raise InputError(
-            "the gauge readings grow towards the top: type how far the piston is below its top"
+            "the gauge readings grow towards the top: enter how far the piston is below its top"
         )
     within_stroke(points, gauge, geometry)
 
 
 def _bulge_mm(points: Sequence[GaugePoint]) -> float:
-    """How far the readings stand up in the middle of their arc, where a piston's drop hangs down.
+    """By how much the readings bulge upwards over their arc; piston drops sag instead.
 
-    That of the parabola through them, over half the arc; negative as it has to be, about 0 for
-    readings on a straight line, which is rounding alone and says nothing. Source: least squares.
+    That of their best parabola over half the arc: negative for piston drops, about 0 for readings
+    on a straight line, where rounding alone decides. Source: least squares.
     """
     angles = on_one_turn([p.angle_deg for p in points])
     if np.unique(np.round(angles, 3)).size < 3:  # a parabola needs three
@@ -299,7 +298,7 @@ def _bulge_mm(points: Sequence[GaugePoint]) -> float:
 
 
 def within_stroke(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> None:
-    """Raises InputError for a lift that no piston of this stroke can have. Source: the stroke."""
+    """Raises InputError for a drop that no piston of this stroke can have. Source: the stroke."""
     travel = crank.stroke_mm(geometry) * gauge.mm_per_mm
     for number, point in enumerate(points, 1):
         if not (math.isfinite(point.lift_mm) and abs(point.lift_mm) <= travel):
@@ -313,33 +312,33 @@ def _both_sides(angles: Floats, tdc_deg: float) -> None:
     before = int(np.sum(angles < tdc_deg))
     if min(before, len(angles) - before) == 0:
         raise InputError(
-            "the gauge points lie all on one side of the top: take some on the other side too"
+            "the gauge points are all on one side of the top: take some on the other side too"
         )
 
 
-LEAST_ARC_DEG = 2.0  # angles at one lift nearer together than this are on one side
+LEAST_ARC_DEG = 2.0  # angles at one drop that are closer than this are on one side
 SAME_LIFT_MM = 1e-6
 NEAR_MM, NEAR_SHARE = 0.05, 0.1
-"""How far two lifts may be apart to be brought together: so many millimetres, and that share of the
-smaller one. ``NOT_KNOWN`` of 0.05 mm is about what a reading of the gauge is good to."""
+"""How far apart two drops may be and still be paired: this many millimetres, and this fraction of
+the smaller one. ``NOT_KNOWN`` of 0.05 mm is about the accuracy of a gauge reading."""
 
 NOT_KNOWN = 0.15
-"""Share of such a step that is taken as not known: a rod of anything from 2.8 throws up makes 0.14
-of it a quarter turn from the top, and a gauge's zero 0.05 mm off a tenth at 0.5 mm of lift."""
+"""Fraction of such a correction that is uncertain: rods from 2.8 throws up change it by 0.14 a
+quarter turn from the top, and a zero 0.05 mm off by a tenth at a drop of 0.5 mm."""
 
 
 def near(one_mm: float, other_mm: float) -> bool:
-    """Whether two lifts, one either side, can be brought together. Source: ``NEAR_MM``."""
+    """Whether two drops, one on each side, can be paired. Source: ``NEAR_MM``."""
     most = min(NEAR_MM, NEAR_SHARE * min(one_mm, other_mm))
     return abs(one_mm - other_mm) <= most + SAME_LIFT_MM
 
 
 @dataclass(frozen=True, slots=True)
 class Middle:
-    """Half-way between the two sides at one lift, and its standard uncertainty, degrees.
+    """The middle between both sides at one drop, and its standard uncertainty, degrees.
 
-    Where the lifts were only nearly equal ``lift_mm`` is half-way between them, the one after the
-    top is ``apart_mm`` more than the one before it, and the middle was moved by ``moved_deg``.
+    If the drops were only nearly equal, ``lift_mm`` is their mean, the one after the top is
+    ``apart_mm`` more than the one before it, and the middle was moved by ``moved_deg``.
     """
 
     lift_mm: float
@@ -352,11 +351,11 @@ class Middle:
 
 @dataclass(frozen=True, slots=True)
 class EqualLifts:
-    """Dead centre by equal lifts, the middles it rests on, and what was left out."""
+    """TDC by equal drops, with its middles, and what was left out."""
 
     reference: TdcReference
     middles: tuple[Middle, ...]
-    deg_per_mm: float  # slope of the line through the middles; 0 for a single lift
+    deg_per_mm: float  # slope of the line through the middles; 0 for a single drop
 
 
 def equal_lifts(
@@ -367,30 +366,30 @@ def equal_lifts(
     cylinder: int = 1,
     parts: Sequence[Contribution] = (),
 ) -> EqualLifts:
-    """Dead centre from pairs of equal lifts either side, carried back to zero lift.
+    """TDC from pairs of equal drops on either side, extrapolated to zero drop.
 
-    Repeats on a side are averaged; lifts that are only ``near`` are brought together, which is
-    counted and said. A single lift has no line: then the cylinder's offset is taken out when
-    ``geometry`` knows it, and put into the uncertainty when it does not, as for a stop. ``parts``
-    are further uncertainties (encoder, mounting). An inclined gauge changes nothing
-    here. Raises InputError when no lift was read on both sides. Source: see the module.
+    Repeats on a side are averaged; drops that are only ``near`` are corrected to each other, which
+    is reported and adds uncertainty. A single drop gives no line: the cylinder's offset is then
+    corrected if ``geometry`` has it, and part of the uncertainty if not, as for a piston stop.
+    ``parts`` are further contributions (encoder, mounting). An inclined gauge makes no difference.
+    Raises InputError when no drop was read on both sides. Source: see the module.
     """
     middles, left_out = _middles(points, gauge, geometry)
     lift = np.array([m.lift_mm for m in middles])
     middle = np.array([m.middle_deg for m in middles])
     weight = np.array([m.u_deg for m in middles]) ** -2.0
-    warnings = [f"lift {x:g} mm was read on one side only and left out" for x in left_out]
+    warnings = [f"drop {x:g} mm was read on one side only and left out" for x in left_out]
     together = [m for m in middles if m.apart_mm]
     warnings += [_in_words(m) for m in together]
     freedom = len(middles) - 2
-    pull = np.ones(1)  # of each middle on dead centre
+    pull = np.ones(1)  # effect of each middle on TDC
     more, scatter = list(parts), 0.0
     if len(middles) == 1:
         tdc, slope, u = float(middle[0]), 0.0, middles[0].u_deg
         bias, left = offset_bias(middles[0].half_arc_deg, geometry)
         tdc -= bias
         more.append(left)
-        warnings.append("one lift only: a second would take a cylinder offset out by itself")
+        warnings.append("one drop only: a second would correct a cylinder offset by itself")
     else:
         design = np.column_stack([np.ones_like(lift), lift])
         cov = np.linalg.inv(design.T @ (design * weight[:, None]))
@@ -401,13 +400,13 @@ def equal_lifts(
         scatter = math.sqrt(chi2 / freedom) if freedom else 0.0
         u *= max(1.0, scatter)
         if not freedom:
-            warnings.append("two lifts make a line that nothing tests; a third would")
+            warnings.append("two drops make a line that nothing checks; a third would")
     if together:
         more.append(_not_known(middles, pull))
     how = (
-        f"equal lifts either side at {many(len(middles), 'lift')}"
-        f"{', carried back to zero lift' if len(middles) > 1 else ''}"
-        f"{', nearly equal ones brought together' if together else ''}"
+        f"equal drops on either side at {many(len(middles), 'drop')}"
+        f"{', extrapolated to zero drop' if len(middles) > 1 else ''}"
+        f"{', nearly equal ones corrected' if together else ''}"
     )
     part = share(u, scatter, max(0, freedom), how)
     reference = TdcReference(
@@ -424,11 +423,10 @@ def equal_lifts(
 def _middles(
     points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry | None
 ) -> tuple[list[Middle], list[float]]:
-    """The middles in order of their lifts, and the lifts that have no partner."""
+    """The middles in order of their drops, and the drops without a partner."""
     if len(points) < 2:
         raise InputError(
-            f"gauge points read so far: {len(points)}, too few: "
-            "read at least one lift on either side"
+            f"too few gauge points: {len(points)}; take at least one drop on either side"
         )
     angles = on_one_turn([p.angle_deg for p in points])
     lifts = np.array([p.lift_mm for p in points])
@@ -444,15 +442,15 @@ def _middles(
             alone.append((float(lift), at))
             continue
         if lift <= 0.0:
-            raise InputError(f"a lift of {lift:g} mm: state how far the piston is below the top")
+            raise InputError(f"drop {lift:g} mm: enter how far the piston is below the top")
         cut = int(gap.argmax()) + 1
         middles.append(_middle(float(lift), at[:cut], at[cut:], gauge))
     found, left_out = _brought_together(alone, gauge, geometry)
     middles += found
     if not middles:
         raise InputError(
-            "no lift was read on both sides of the top: "
-            f"bring the gauge to the same reading on the other side, within {NEAR_MM:g} mm"
+            "no drop was read on both sides of the top: bring the gauge to the same reading on the "
+            f"other side, within {NEAR_MM:g} mm"
         )
     return sorted(middles, key=lambda m: m.lift_mm), left_out
 
@@ -467,8 +465,8 @@ def _middle(lift_mm: float, before: Floats, after: Floats, gauge: Gauge) -> Midd
 def _brought_together(
     alone: Sequence[tuple[float, Floats]], gauge: Gauge, geometry: Geometry | None
 ) -> tuple[list[Middle], list[float]]:
-    """Middles of lifts that have a near one on the other side, and the rest; ``alone`` is in order
-    of the lifts and is gone through in it, so that as many as can find one."""
+    """Middles of drops with a near one on the other side, and the rest. ``alone`` is in order of
+    drops and used in that order, so that as many as possible find a partner."""
     pairs = [
         (one, other)
         for one, other in combinations(range(len(alone)), 2)
@@ -492,9 +490,9 @@ def _half_way(
     gauge: Gauge,
     geometry: Geometry | None,
 ) -> Middle:
-    """The middle of two nearly equal lifts, each side carried to the lift half-way.
+    """The middle of two nearly equal drops, each side moved to their mean.
 
-    Source: the slider-crank through the arc between them; an offset is of no account in it.
+    Source: the slider-crank over the arc between them; an offset does not matter for that.
     """
     lift_mm = (before[0] + after[0]) / 2.0
     plain = _middle(lift_mm, before[1], after[1], gauge)
@@ -516,13 +514,13 @@ def _half_way(
 def _in_words(middle: Middle) -> str:
     before, after = (middle.lift_mm + side * middle.apart_mm / 2.0 for side in (-1, 1))
     return (
-        f"lift {before:g} mm before the top and {after:g} mm after it are brought together, which"
-        f" moves their middle by {middle.moved_deg:+.3f} degrees"
+        f"drop {before:g} mm before the top and {after:g} mm after it are corrected to their mean,"
+        f" which moves their middle by {middle.moved_deg:+.3f} degrees"
     )
 
 
 def _not_known(middles: Sequence[Middle], pull: Floats) -> Contribution:
-    """What bringing lifts together may err by: of one gauge and one crank, so it adds up."""
+    """The error of correcting drops to each other: of one gauge and one crank, so it adds up."""
     step_deg = float(np.sum(np.abs(pull) * [abs(m.moved_deg) for m in middles]))
-    how = f"rectangular, {NOT_KNOWN:g} of {step_deg:.3f} that dead centre is moved by (4.3.7)"
+    how = f"rectangular, {NOT_KNOWN:g} of {step_deg:.3f} by which TDC is corrected (4.3.7)"
     return Contribution(Source.UNEQUAL_DROPS, rectangular(NOT_KNOWN * step_deg), math.inf, "B", how)

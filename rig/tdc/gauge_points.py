@@ -1,35 +1,32 @@
-"""Points and engine's mark as noted; TDC from them.
+"""Gauge points and engine's marks as noted, and TDC from them.
 
-Dial gauge points as a person writes them down: a line a point, angle and lift.
+A file of gauge points has a line per point, angle and piston drop:
 
-    # angle of the crank, how far the piston stands below its top
-    after_index_deg; lift_mm
+    # angle of the crank, piston below its top
+    after_index_deg; piston_drop_mm
     141.20; 3.50
     148.65; 2.00
 
-The heading may be left out; then angles come first and lifts are in millimetres unless another
-unit is given. Columns are parted by semicolons, tabs, commas or blanks. A decimal comma may stand
-where commas do not part the columns. What follows # is a remark.
+Without a heading, angles come first and drops are in millimetres unless another unit is given.
+Columns are separated by semicolons, tabs, commas or blanks; a decimal comma is possible if commas
+do not separate the columns. # begins a comment.
 
-Gauge readings that the person typed while a capture was taken: notes named ``NOTE``.
+Gauge readings typed while a capture was taken are notes named ``NOTE``.
 
     {"lift_mm": 2.0, "crank_deg": 523.4, "cylinder": 1, "direction": 1, "purpose": "reference"}
 
-``crank_deg`` is where the crank stood, ``direction`` the way in which it had last been turned (1
-forward, -1 back, 0 not known). ``purpose`` "check" marks a touch made once more at the end.
-``{"back": true}`` takes the last one back, with ``"reading": 3`` the third. A note named ``MARK``
-says that the crank stood at the engine's own mark: ``{"crank_deg": 521.9, "what": "flywheel mark",
-"cylinder": 1, "within_deg": 0.278, "within": "0.278° (1 mm round a rim of 412 mm)"}``, and with
-``{"back": true}`` takes the last one back. ``within_deg`` is how well it was read, in older notes
-left out; ``within`` says it as the person did. A note named ``INCLINED`` says how the gauge stands
-to the bore: ``{"inclined_deg": 25.0, "case": "sliding"}``.
+``crank_deg`` is the crank's angle, ``direction`` that of its last movement (1 forward, -1 back, 0
+not known). ``purpose`` "check" marks a point taken again at the end. ``{"back": true}`` undoes the
+last one, with ``"reading": 3`` the third. A note named ``MARK`` says that the crank is at the
+engine's own mark: ``{"crank_deg": 521.9, "what": "flywheel mark", "cylinder": 1, "within_deg":
+0.278, "within": "0.278° (1 mm round a rim of 412 mm)"}``; ``{"back": true}`` undoes the last one.
+``within_deg`` is how well it was read (missing in older notes), ``within`` the same as entered. A
+note named ``INCLINED`` says how the gauge is set up: ``{"inclined_deg": 25.0, "case": "sliding"}``.
 
-Dead centres found in a session, and the one of them that the person chose to go by.
-
-A note named ``USE`` chooses: ``{"found": 0}`` one that was in use before or found as a check (their
-number, in order), ``{"method": "gauge, fit", "cylinder": 1}`` one that the gauge readings noted so
-far give, ``{"mark": 0}`` a mark of the engine. ``utc`` and ``capture`` say when and in which.
-Which readings it rests on stands in the capture, so a replay finds the same figure anew.
+A note named ``USE`` selects one of the TDCs found in a session: ``{"found": 0}`` one that was in
+use before or found as a check (their number, in order), ``{"method": "gauge, fit", "cylinder": 1}``
+one from the gauge readings so far, ``{"mark": 0}`` a mark of the engine. ``utc`` and ``capture``
+say when and in which. The readings behind it are in the capture, so a replay finds it again.
 """
 
 from __future__ import annotations
@@ -58,7 +55,9 @@ from rig.wire.records import Note
 LiftUnit = Literal["mm", "inch"]
 
 ANGLES = ("after_index_deg", "crank_deg")
-LIFTS: dict[str, LiftUnit] = {"lift_mm": "mm", "lift_in": "inch"}
+DROPS: dict[str, LiftUnit] = {"piston_drop_mm": "mm", "piston_drop_in": "inch"}
+EARLIER_DROPS: dict[str, LiftUnit] = {"lift_mm": "mm", "lift_in": "inch"}
+"""What the heading of a drop's column was called before version 0.4.0."""
 MOST_BYTES = 1_000_000
 MOST_POINTS = 1000
 MOST_DEG = 1e7
@@ -72,9 +71,9 @@ class _Columns:
 
 
 def load_points(path: Path, unit: LiftUnit | None = None) -> list[GaugePoint]:
-    """The points of a file; ``unit`` is that of the lifts where no heading says it (else mm).
+    """The points of a file; ``unit`` is that of the drops if no heading names it (default mm).
 
-    Raises InputError naming the line when it cannot be read.
+    Raises InputError naming the line that cannot be read.
     """
     try:
         with open_file(path) as file:
@@ -82,12 +81,12 @@ def load_points(path: Path, unit: LiftUnit | None = None) -> list[GaugePoint]:
     except OSError as why:
         raise InputError(f"{path}: the gauge points cannot be read: {reason(why)}") from why
     if len(data) > MOST_BYTES:
-        raise InputError(f"{path}: is over {MOST_BYTES} bytes; a gauge series is a short text")
+        raise InputError(f"{path}: over {MOST_BYTES} bytes; a gauge series is a short text")
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as why:
         raise InputError(
-            f"{path}: byte {why.start + 1} is not UTF-8 text: write a line a point, angle and lift"
+            f"{path}: byte {why.start + 1} is not UTF-8 text: write an angle and a drop a line"
         ) from None
     return points_from_text(text, str(path), unit)
 
@@ -106,26 +105,25 @@ def points_from_text(text: str, name: str, unit: LiftUnit | None = None) -> list
             continue
         if len(fields) != 2:
             raise InputError(
-                f"{where}: {shown(line.strip())} has {many(len(fields), 'figure')}; an "
-                f"angle and a lift are"
-                " wanted (with decimal commas, part them by a semicolon)"
+                f"{where}: {shown(line.strip())} has {many(len(fields), 'figure')}; enter an angle"
+                " and a drop (with decimal commas, separate them by a semicolon)"
             )
         angle, lift = _number(fields[columns.angle]), _number(fields[columns.lift])
         if angle is None or lift is None or abs(angle) > MOST_DEG:
             raise InputError(
-                f"{where}: {shown(line.strip())} is no angle in degrees and a lift in"
+                f"{where}: {shown(line.strip())} is not an angle in degrees and a drop in"
                 f" {columns.unit}"
             )
         points.append(GaugePoint(angle, lift_in_mm(lift, columns.unit)))
         if len(points) > MOST_POINTS:
-            raise InputError(f"{where}: more than {MOST_POINTS} points are no gauge series")
+            raise InputError(f"{where}: a gauge series has at most {MOST_POINTS} points")
     if not points:
-        raise InputError(f"{name}: no gauge point stands in it: write a line a point, angle, lift")
+        raise InputError(f"{name}: no gauge point found: write a line per point, angle and drop")
     return points
 
 
 def _fields(line: str) -> list[str]:
-    """The fields of a line, decimal points in them; none of an empty line."""
+    """The fields of a line, with decimal points; none for an empty line."""
     line = line.partition("#")[0].strip()
     parts = None
     for mark in (";", "\t"):
@@ -140,7 +138,7 @@ def _fields(line: str) -> list[str]:
 
 
 def _comma_parts(line: str) -> bool:
-    """In two words, a comma at the end of the first parts them; within them it is a decimal one."""
+    """Whether a comma separates two words: it ends the first. Within a word it is a decimal one."""
     first, second = line.split()
     return first.endswith(",") or second.startswith(",")
 
@@ -152,15 +150,15 @@ def _is_heading(fields: list[str]) -> bool:
 def _headed(fields: list[str], where: str, unit: LiftUnit | None) -> _Columns:
     names = [each.strip("\"'").casefold() for each in fields]
     angle = next((i for i, each in enumerate(names) if each in ANGLES), None)
-    lift = next((i for i, each in enumerate(names) if each in LIFTS), None)
+    lift = next((i for i, each in enumerate(names) if each in DROPS | EARLIER_DROPS), None)
     if len(names) != 2 or angle is None or lift is None:
         raise InputError(
             f"{where}: the heading is {', '.join(shown(each) for each in fields)}; allowed are"
-            f" {' or '.join(ANGLES)}, and {' or '.join(LIFTS)}"
+            f" {' or '.join(ANGLES)}, and {' or '.join(DROPS)}"
         )
-    stated = LIFTS[names[lift]]
+    stated = (DROPS | EARLIER_DROPS)[names[lift]]
     if unit is not None and unit != stated:
-        raise InputError(f"{where}: the heading says {names[lift]}, the command lifts in {unit}")
+        raise InputError(f"{where}: the heading says {names[lift]}, the command {unit}")
     return _Columns(angle, lift, stated)
 
 
@@ -184,7 +182,7 @@ def gauge_note(
     direction: int = 0,
     again: bool = False,
 ) -> dict[str, object]:
-    """The value of a note for a reading of the gauge; ``again`` when touched once more."""
+    """The value of a note for a gauge reading; ``again`` for one taken again at the end."""
     return {
         "lift_mm": lift_mm,
         "crank_deg": crank_deg,
@@ -195,32 +193,32 @@ def gauge_note(
 
 
 class EngineMark(NamedTuple):
-    """The crank stood at a mark of the engine; ``within_deg`` is None where nobody said how well
-    it was read."""
+    """The crank is at a mark of the engine; ``within_deg`` is None if nobody entered how well it
+    was read."""
 
     crank_deg: float
     cylinder: int
     what: str
     within_deg: float | None = None
-    within: str = ""  # as it was stated
+    within: str = ""  # as entered
 
 
 @dataclass(frozen=True, slots=True)
 class GaugeReading:
-    """One reading as it was noted."""
+    """One reading as noted."""
 
     point: GaugePoint
     cylinder: int
     direction: int
     again: bool
-    life: int = 0  # of the rig: how often its angles had begun anew
+    life: int = 0  # restarts of the rig's angles before it
 
 
 @dataclass(slots=True)
 class GaugeNotes:
-    """The gauge readings and marks of a capture, in order, and the gauge as it was set up.
+    """The gauge readings and marks of a capture, in order, and how the gauge was set up.
 
-    ``wrong`` are notes without sense.
+    ``wrong`` are notes that make no sense.
     """
 
     readings: list[GaugeReading] = field(default_factory=list)
@@ -229,7 +227,7 @@ class GaugeNotes:
     wrong: list[str] = field(default_factory=list)
 
     def take(self, note: Note, life: int = 0) -> None:
-        """Take a note; one of another name is passed over."""
+        """Take a note; others are skipped."""
         value = note.value
         try:
             if note.name == INCLINED:
@@ -249,56 +247,55 @@ class GaugeNotes:
         if not self.readings:
             return
         if not isinstance(number, int) or not 1 <= number <= len(self.readings):
-            raise InputError(f"reading is {number!r}, there are 1 to {len(self.readings)}")
+            raise InputError(f"reading {number!r}: enter 1 to {len(self.readings)}")
         del self.readings[number - 1]
 
     def of(self, cylinder: int) -> list[GaugeReading]:
-        """The readings at one cylinder."""
+        """The readings of one cylinder."""
         return [each for each in self.readings if each.cylinder == cylinder]
 
     def in_one_life(self) -> GaugeNotes:
-        """The readings and marks of that life of the rig which has most of them.
+        """The readings and marks of the one life of the rig with the most of them.
 
-        For an encoder geared so that its index comes at several places of the crank: angles of one
-        life and of another are then not counted from the same place.
+        With a geared encoder whose index comes at several places of the crank, angles before and
+        after a restart do not count from the same place.
         """
         lives = Counter(each.life for each in self.readings)
         if len(lives) < 2:
             return self
         chosen, n = lives.most_common(1)[0]
         left = (
-            f"{many(len(self.readings) - n, 'gauge reading')} are left out, and the "
-            f"marks: the rig began"
-            " anew between them and the others, and its index may stand for another place"
+            f"{many(len(self.readings) - n, 'gauge reading')} are left out, and the marks: the rig"
+            " restarted between them and the others, and its index may be another place"
         )
         kept = [each for each in self.readings if each.life == chosen]
         return GaugeNotes(kept, [], self.gauge, [*self.wrong, left])
 
     def points(self, cylinder: int, *, again: bool = False) -> list[GaugePoint]:
-        """The points of the series, or those touched once more at the end."""
+        """The points of the series, or those taken again at the end."""
         return [each.point for each in self.of(cylinder) if each.again == again]
 
 
 SLACK_MM = 0.05
 SLACK_DEG = 1.0
-"""Two readings that contradict one another by less may be clearances, or a cylinder offset (common
-practice, no source)."""
+"""Two readings that contradict each other by less may differ by clearances or a cylinder offset
+(common practice, no source)."""
 
 BEYOND_DEG = 10.0
-"""So far beyond all points the top lies, where it lies to one side of them."""
+"""How far beyond all points the top is assumed to be, if it is to one side of them."""
 
 
 def out_of_order(
     readings: Sequence[GaugeReading], geometry: Geometry | None = None, mm_per_mm: float = 1.0
 ) -> int | None:
-    """Number (from 1) of the point that contradicts the others, None when none does.
+    """Number (from 1) of the point that contradicts the others, None if none does.
 
-    Wherever the top is, the point nearer to it has the smaller lift; points contradict one another
-    when no place of the top makes that so for all of them. Each point's side is thus taken from
-    its angle and its lift; the way in which the crank came only decides where those allow both.
-    With ``geometry`` two lifts further apart than the steepest part of the stroke allows, read by
-    a gauge of ``mm_per_mm``, contradict one another too. The point is named without which the
-    others agree best, of several the latest. Source: a piston that rises does not fall on the way.
+    Wherever the top is, the nearer point has the smaller drop; points contradict each other when no
+    place of the top makes this true of all. So each point's side follows from its angle and its
+    drop; the direction of approach only decides where both are possible. With ``geometry`` two
+    drops further apart than the steepest part of the stroke allows, read by a gauge of
+    ``mm_per_mm``, contradict each other too. The point named is the one without which the others
+    agree best; of several, the latest. Source: a rising piston does not fall on its way.
     """
     series = [each for each in readings if not each.again]
     if len(series) < 2:
@@ -311,7 +308,7 @@ def out_of_order(
     one, other = np.triu_indices(len(series), 1)
     away = np.abs(angles - tops[:, None])  # (places of the top, points)
     rise = lifts[other] - lifts[one]
-    nearer = (away[:, one] - away[:, other]) * np.sign(rise)  # the smaller lift lies further off by
+    nearer = (away[:, one] - away[:, other]) * np.sign(rise)  # by how much the smaller drop is off
     against = (np.abs(rise) > SLACK_MM) & (nearer > SLACK_DEG)
     if geometry is not None:
         most = mm_per_mm * steepest_mm_per_deg(geometry) * np.abs(angles[other] - angles[one])
@@ -329,7 +326,7 @@ def out_of_order(
 
 
 def _places_of_the_top(angles: np.ndarray) -> np.ndarray:
-    """A place of the top for each order that the points' distances from it can have."""
+    """A place of the top for each possible order of the points' distances from it."""
     one, other = np.triu_indices(len(angles))  # half-way between two, and at each
     marks = np.unique((angles[one] + angles[other]) / 2.0)
     between = (marks[1:] + marks[:-1]) / 2.0
@@ -338,7 +335,7 @@ def _places_of_the_top(angles: np.ndarray) -> np.ndarray:
 
 
 def falling(readings: Iterable[GaugeReading], tdc_deg: float) -> list[int]:
-    """Numbers (from 1) of the points come to with the piston falling, as far as that was noted.
+    """Numbers (from 1) of the points approached with the piston falling, as far as noted.
 
     The piston rises before the top turning forward, after it turning back. Source: definition.
     """
@@ -355,7 +352,7 @@ def _inclined(gauge: Gauge, value: Mapping[str, object]) -> Gauge:
     case = value.get("case")
     if case in ("sliding", "pinned"):
         set_up = replace(set_up, case="sliding" if case == "sliding" else "pinned")
-    _ = set_up.mm_per_mm  # an angle that cannot be, or one without its case, is refused
+    _ = set_up.mm_per_mm  # refuses an impossible angle, or one without its case
     return set_up
 
 
@@ -363,7 +360,7 @@ def _reading(value: Mapping[str, object], life: int) -> GaugeReading:
     said = value.get("direction", 0)
     way = next((each for each in (1, 0, -1) if each == said), None)
     if way is None:
-        raise InputError(f"direction is {said!r}, not 1, 0 or -1")
+        raise InputError(f"direction {said!r}: enter 1, 0 or -1")
     point = GaugePoint(_number_field(value, "crank_deg"), _number_field(value, "lift_mm"))
     again = value.get("purpose") == "check"
     return GaugeReading(point, _cylinder(value), way, again, life)
@@ -372,14 +369,14 @@ def _reading(value: Mapping[str, object], life: int) -> GaugeReading:
 def _number_field(value: Mapping[str, object], key: str) -> float:
     number = value.get(key)
     if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
-        raise InputError(f"{key} is {number!r}, not a number")
+        raise InputError(f"{key} {number!r}: enter a number")
     return float(number)
 
 
 def _cylinder(value: Mapping[str, object]) -> int:
     number = value.get("cylinder", 1)
     if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= 99:
-        raise InputError(f"cylinder is {number!r}, not its number")
+        raise InputError(f"cylinder {number!r}: enter its number")
     return number
 
 
@@ -387,10 +384,10 @@ def _mark(value: Mapping[str, object]) -> EngineMark:
     what = str(value.get("what") or "the engine's own mark")
     within_deg = _number_field(value, "within_deg") if "within_deg" in value else None
     if within_deg is not None and not 0.0 < within_deg <= 180.0:
-        raise InputError(f"within_deg is {within_deg:g}, not more than 0 and at most 180")
+        raise InputError(f"within_deg {within_deg:g}: enter more than 0, at most 180")
     within = value.get("within", "")
     if not isinstance(within, str) or len(within) > LONGEST_WITHIN:
-        raise InputError(f"within is no text of at most {LONGEST_WITHIN} characters")
+        raise InputError(f"within: enter a text of at most {LONGEST_WITHIN} characters")
     return EngineMark(_number_field(value, "crank_deg"), _cylinder(value), what, within_deg, within)
 
 
@@ -398,15 +395,15 @@ T = TypeVar("T")
 
 USE = "use"
 MARK_WITHIN_DEG = 1.0
-"""How well a mark is taken to be read where nobody says (common practice, no source)."""
+"""How well a mark is assumed to be read if nobody says (common practice, no source)."""
 
 ANOTHER_MARK_DEG = 15.0
-"""A mark this far from dead centre is taken to be one of something else: a firing mark, say
-(common practice, no source)."""
+"""A mark this far from TDC probably marks something else, such as the firing point (common
+practice, no source)."""
 
 
 def gauge_series(notes: GaugeNotes, profile: Profile, cylinder: int) -> Series:
-    """What the gauge readings noted at ``cylinder`` say. Raises InputError as ``work_through``."""
+    """TDC by the gauge readings noted at ``cylinder``. Raises InputError as ``work_through``."""
     return work_through(
         notes.points(cylinder),
         notes.gauge,
@@ -418,8 +415,8 @@ def gauge_series(notes: GaugeNotes, profile: Profile, cylinder: int) -> Series:
 
 
 def mark_reference(mark: EngineMark, said_deg: float | None = None) -> TdcReference:
-    """A mark taken for dead centre, read as well as its note says. ``said_deg`` is how well, said
-    afterwards: it stands for a mark whose note has nobody's word for it."""
+    """A mark used as TDC, read as well as its note says. ``said_deg`` is entered afterwards, for a
+    mark whose note does not say."""
     within_deg = MARK_WITHIN_DEG if mark.within_deg is None else mark.within_deg
     if said_deg is not None and not mark.within:
         within_deg = said_deg
@@ -433,7 +430,7 @@ def mark_reference(mark: EngineMark, said_deg: float | None = None) -> TdcRefere
 
 
 def is_of_dead_centre(mark: EngineMark, reference: TdcReference | None) -> bool:
-    """False when a mark lies so far from ``reference`` that it marks something else."""
+    """Whether a mark is near enough to ``reference`` to mark TDC and nothing else."""
     if reference is None or mark.cylinder != reference.cylinder:
         return True
     return abs(wrap(mark.crank_deg - reference.tdc_deg)) < ANOTHER_MARK_DEG
@@ -444,7 +441,7 @@ def read_within_words(mark: EngineMark) -> str:
 
 
 def _on_its_disc(found: TdcReference, mark: EngineMark, encoder: Encoder) -> TdcReference:
-    """With the place where the crank stood, as far as the angle of dead centre does not tell it."""
+    """With the encoder's place at the mark, as far as the angle of TDC does not determine it."""
     if disc_places(encoder) == 1:
         return found
     return replace(found, forward_deg=(around_deg(mark.crank_deg, encoder),))
@@ -453,20 +450,20 @@ def _on_its_disc(found: TdcReference, mark: EngineMark, encoder: Encoder) -> Tdc
 def chosen(
     value: Mapping[str, object], found: Sequence[TdcReference], notes: GaugeNotes, profile: Profile
 ) -> TdcReference:
-    """The dead centre that a note named ``USE`` chooses. Raises InputError when there is none."""
+    """The TDC that a note named ``USE`` selects. Raises InputError when there is none."""
     if "method" in value:
         cylinder = int(str(value.get("cylinder", 1)))
         series = gauge_series(notes, profile, cylinder)
         method = str(value["method"])
         of_gauge = [each for each in series.references if each.method == method]
         if not of_gauge:
-            raise InputError(f"the gauge readings give no dead centre by {method!r}")
+            raise InputError(f"the gauge readings give no TDC by {method!r}")
         taken = of_gauge[0]
     elif "mark" in value:
         mark = _numbered(notes.marks, value["mark"], "mark")
         taken = _on_its_disc(mark_reference(mark), mark, profile.encoder)
     else:
-        return _numbered(found, value.get("found"), "dead centre")
+        return _numbered(found, value.get("found"), "TDC")
     utc, capture = str(value.get("utc", "")), str(value.get("capture", ""))
     return replace(taken, made_utc=utc, capture=capture)
 

@@ -1,7 +1,7 @@
 """A series of dial gauge points: both methods, mistyped points, the encoder's own errors.
 
 Points before TDC are approached forwards and points after it backwards, so that the piston rises
-each time. With backlash between crank and encoder the two directions read differently; they are
+each time. With backlash between crank and encoder the two directions read differently; points are
 corrected to forward movement, in which readings are taken.
 """
 
@@ -36,13 +36,13 @@ from rig.tdc.reference import TdcReference
 
 SUSPECT_SIGMAS = 5.0
 MISFIT = 20.0
-"""Points this many times as far off as was stated of a reading lie on no such curve (common
+"""Points that scatter this many times more than stated for a reading are not on the curve (common
 practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """A point (``number`` from 1, as typed) that the others do not believe."""
+    """A point (``number`` from 1, as typed) that contradicts the others."""
 
     number: int
     point: GaugePoint
@@ -53,7 +53,7 @@ class Suspect:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """Touches after the series against the fit. ``shift_deg``: by how much dead centre moved."""
+    """Points taken again, against the fit. ``shift_deg``: by how much TDC moved."""
 
     shift_deg: float
     u_deg: float
@@ -64,7 +64,7 @@ class Moved:
 
 @dataclass(frozen=True, slots=True)
 class MethodDifference:
-    """Two references of one engine: ``first`` minus ``second``, in (-180, 180] degrees."""
+    """Two TDCs of one engine: ``first`` minus ``second``, in (-180, 180] degrees."""
 
     first: str
     second: str
@@ -77,11 +77,11 @@ class MethodDifference:
 def mistyped(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> Suspect | None:
     """The point that the curve through all the others misses by far, or None.
 
-    Each point is left out in turn; the worst is named when it lies ``SUSPECT_SIGMAS`` standard
-    uncertainties away and the others then agree better than before. A point so far off that no
-    curve can be laid through them all is named when the others agree as stated. None as well when
-    there is no point to spare. Raises InputError as ``fit`` when no point is to blame. Source:
-    leaving one out, a common statistical practice.
+    Each point is left out in turn; the worst is named if it is ``SUSPECT_SIGMAS`` standard
+    uncertainties off and the others then agree better than before. A point so far off that no
+    curve fits them all is named if the others agree as stated. None without a point to spare.
+    Raises InputError as ``fit`` when no point is to blame. Source: leaving one out, a common
+    statistical practice.
     """
     unknown = 3 if geometry.offset_mm is None else 2
     if len(points) < unknown + 3:
@@ -94,7 +94,7 @@ def mistyped(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> 
     for i, point in enumerate(points):
         try:
             rest = fit([p for j, p in enumerate(points) if j != i], gauge, geometry)
-        except InputError:  # the others lie on one side, or the one to blame is among them
+        except InputError:  # the others are on one side, or the one to blame is among them
             continue
         at = np.array([nearest(point.angle_deg, rest.tdc_deg)])
         x = fitted(rest)
@@ -113,17 +113,16 @@ def mistyped(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> 
 
 
 def misfit(found: Fit) -> str:
-    """One sentence when the points as a whole do not lie on the curve, empty when they do.
+    """One sentence when the points as a whole are not on the curve, else empty.
 
     Source: ``Fit.scatter`` against ``MISFIT``.
     """
     if found.scatter <= MISFIT:
         return ""
     return (
-        f"the points lie {many(round(found.scatter), 'time')} as far off the curve as "
-        f"was stated of a"
-        " reading, and no single one is to blame: look at stroke and rod, at millimetres and"
-        " inches, at an inclined gauge, and whether there are points on either side of the top"
+        f"the points scatter {many(round(found.scatter), 'time')} as much as stated for a"
+        " reading, and no single one is to blame: check stroke and rod, millimetres and inches,"
+        " whether the gauge is inclined, and that there are points on either side of the top"
     )
 
 
@@ -144,7 +143,7 @@ def _u_curve(rest: Fit, at: np.ndarray, gauge: Gauge, geometry: Geometry) -> flo
 def _words(number: int, point: GaugePoint, expected: float) -> str:
     text = (
         f"gauge point {number} ({after_index(point.angle_deg)} degrees after the index,"
-        f" {point.lift_mm:.3f} mm) does not fit: the other points say {expected:.3f} mm there"
+        f" {point.lift_mm:.3f} mm) does not fit: the other points give {expected:.3f} mm there"
     )
     for factor, guess in (
         (10.0, "a decimal point in the wrong place"),
@@ -157,23 +156,23 @@ def _words(number: int, point: GaugePoint, expected: float) -> str:
     typed = sorted(f"{abs(point.lift_mm):.2f}")
     if typed == sorted(f"{abs(expected):.2f}"):
         return f"{text}; figures swapped?"
-    return f"{text}; read it again"
+    return f"{text}; take it again"
 
 
 def gauge_moved(
     found: Fit, touches: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry
 ) -> Moved:
-    """Two touches or more at the end, at least one on either side: did the reference move?
+    """Two or more points taken again, at least one on either side: has the reference moved?
 
-    A slipped encoder shifts both sides the same way; a gauge that moved changes the zero, and the
-    two are told apart. Raises InputError when a side is missing. Source: least squares on the
-    fitted curve, JCGM 100:2008.
+    A slipped encoder shifts both sides the same way, a gauge that moved changes the zero; the two
+    are distinguished. Raises InputError when a side is missing. Source: least squares on the fitted
+    curve, JCGM 100:2008.
     """
     x = fitted(found)
     angles = np.array([nearest(p.angle_deg, found.tdc_deg) for p in touches])
     before = int(np.sum(angles < found.tdc_deg))
     if min(before, len(touches) - before) == 0:
-        raise InputError("touch once more on either side of the top: one side cannot tell")
+        raise InputError("take a point again on either side of the top: one side is not enough")
     lifts = np.array([p.lift_mm for p in touches])
     step = np.array([0.01, 0.0, 0.0])
     slope = (
@@ -189,32 +188,32 @@ def gauge_moved(
     gone = abs(shift) > 2.0 * u
     U = 2.0 * u
     words = (
-        f"the reference moved by {difference(shift, U)} degrees (±{two_figures(U)}) since it was "
-        "found: the encoder or its coupling slipped; find dead centre again"
+        f"TDC moved by {difference(shift, U)} degrees (±{two_figures(U)}) since it was found: the"
+        " encoder or its coupling slipped; find TDC again"
         if gone
-        else f"touched once more: dead centre is where it was, within {two_figures(U)} degrees"
+        else f"taken again: TDC is where it was, within {two_figures(U)} degrees"
     )
     return Moved(shift, u, zero, gone, words)
 
 
 def compare_methods(references: Sequence[TdcReference]) -> list[MethodDifference]:
-    """Every two references of the same cylinder, set beside one another; the person chooses.
+    """Every two TDCs of the same cylinder compared; the person selects.
 
-    They agree when their difference is within its expanded uncertainty, each taken as independent
-    (two methods on the same points share their readings, so that this is on the safe side).
+    They agree when their difference is within its expanded uncertainty, with both taken as
+    independent (two methods on the same points share their readings, so this is on the safe side).
     Raises InputError when cylinders differ. Source: JCGM 100:2008, 5.1.2.
     """
     if len({r.cylinder for r in references}) > 1:
-        raise InputError("dead centres of different cylinders are not compared with one another")
+        raise InputError("TDCs of different cylinders cannot be compared")
     out = []
     for a, b in combinations(references, 2):
         apart = wrap(a.tdc_deg - b.tdc_deg)
         U = math.hypot(a.uncertainty.U_deg, b.uncertainty.U_deg)
         agree = abs(apart) <= U
         words = (
-            f"{a.by} lies {size(apart, U)} degrees "
+            f"{a.by} is {size(apart, U)} degrees "
             f"{'after' if apart > 0 else 'before'} {b.by}, "
-            f"{'within' if agree else 'more than'} the {two_figures(U)} that the two may differ by"
+            f"{'within' if agree else 'more than'} the {two_figures(U)} allowed between the two"
         )
         out.append(MethodDifference(a.by, b.by, apart, U, agree, words))
     return out
@@ -222,10 +221,10 @@ def compare_methods(references: Sequence[TdcReference]) -> list[MethodDifference
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """What a series says. Where a method could not be used, ``fit_why`` or ``lifts_why`` says why,
-    and ``moved_why`` where the touches at the end cannot tell yet.
+    """The result of a series. ``fit_why`` or ``lifts_why`` says why a method could not be used,
+    ``moved_why`` why the points taken again do not decide yet.
 
-    ``points`` are those used, in the order of the series, as they were carried to forward movement.
+    ``points`` are those used, in the order of the series, corrected to forward movement.
     """
 
     points: tuple[GaugePoint, ...]
@@ -239,7 +238,7 @@ class Series:
 
     @property
     def references(self) -> tuple[TdcReference, ...]:
-        """The dead centres found, the fit first."""
+        """The TDCs found, the fit first."""
         found = (self.fit, self.lifts)
         return tuple(each.reference for each in found if each is not None)
 
@@ -260,15 +259,15 @@ def work_through(
     again: Sequence[GaugePoint] = (),
     turn_known: bool = True,
 ) -> Series:
-    """Dead centre of ``cylinder`` by both methods; ``again`` are touches made at the end.
+    """TDC of ``cylinder`` by both methods; ``again`` are points taken again at the end.
 
-    Without ``turn_known`` the angles were written down within one turn of the crank: where on the
-    disc of a geared encoder dead centre was found is then not known, and the references keep none.
-    ``geometry`` is the cylinder's own; None leaves the equal lifts alone. Raises InputError when
-    neither method can be used. Source: ``gauge``, ``equal_lifts``.
+    Without ``turn_known`` the angles were written down within one turn of the crank: their place on
+    the disc of a geared encoder is then unknown, and the references have none. ``geometry`` is the
+    cylinder's own; None leaves only equal drops. Raises InputError when neither method can be used.
+    Source: ``fit``, ``equal_lifts``.
     """
     gauge = with_encoder(gauge, encoder)
-    _ = gauge.mm_per_mm  # an inclined gauge says first which case holds
+    _ = gauge.mm_per_mm  # an inclined gauge needs its case
     if geometry is not None:
         within_stroke(points, gauge, geometry)
     points = [replace(each, angle_deg=around_deg(each.angle_deg, encoder)) for each in points]
@@ -298,7 +297,7 @@ def work_through(
     if again and suspect is None and found is not None and geometry is not None:
         try:
             moved = gauge_moved(found, again, gauge, geometry)
-        except InputError as why:  # the dead centre that was found stands all the same
+        except InputError as why:  # the TDC that was found is valid all the same
             moved_why = str(why)
     return Series(tuple(carried), found, whys[0], lifts, whys[1], suspect, moved, moved_why)
 
@@ -314,8 +313,8 @@ def _both(
     fit_why = lifts_why = ""
     if geometry is None:
         fit_why = (
-            "no stroke and rod are stated for this cylinder, so no curve can be laid through the"
-            " points: state them under [engine.geometry]"
+            "stroke and rod of this cylinder are not entered, so no curve can be fitted to the"
+            " points: enter them under [engine.geometry]"
         )
     else:
         try:
@@ -332,8 +331,8 @@ def _both(
 def _carried(point: GaugePoint, top_deg: float, encoder: Encoder) -> GaugePoint:
     """A point after the top, read turning back, as it would read turning forward.
 
-    Turned at its own end the encoder leads the crank by half the play forward and lags it by half
-    turning back; turned at the crank it is the other way round. Source: geometry of the play.
+    Turned at its own end the encoder leads the crank by half the backlash forward and lags it by
+    half turning back; turned at the crank it is the other way round. Source: geometry of backlash.
     """
     if wrap(point.angle_deg - top_deg) < 0.0:
         return point
@@ -344,7 +343,7 @@ def _carried(point: GaugePoint, top_deg: float, encoder: Encoder) -> GaugePoint:
 def _seated(
     reference: TdcReference, points: Sequence[GaugePoint], encoder: Encoder
 ) -> TdcReference:
-    """The reference with the places of the encoder that it rests on, as the touches of a stop."""
+    """The reference with its encoder places, as the touches of a piston stop."""
     sides: tuple[list[float], list[float]] = ([], [])
     for point in points:
         past = wrap(point.angle_deg - reference.tdc_deg)
@@ -357,7 +356,7 @@ def _encoder_parts(
 ) -> list[Contribution]:
     """What the encoder and its mounting add to the middle between the two sides.
 
-    As for a stop, with the mean distance from the top: see ``rig.tdc.reference``.
+    As for a piston stop, with the mean distance from the top: see ``rig.tdc.reference``.
     """
     ratio = float(encoder.turns_per_crank_turn)
     half = math.fsum(abs(wrap(p.angle_deg - top_deg)) for p in points) / len(points)
@@ -372,7 +371,7 @@ def _encoder_parts(
         how = f"U-shaped, amplitude {left:.3f} between sides {2.0 * half:.0f} apart (H.1.3.4)"
         parts.append(Contribution(Source.RUN_OUT, u_shaped(left), math.inf, "B", how))
     if encoder.play_deg > 0.0:
-        how = f"rectangular, half of a play of {encoder.play_deg:g} (JCGM 100, 4.3.7)"
+        how = f"rectangular, half of a backlash of {encoder.play_deg:g} (JCGM 100, 4.3.7)"
         u_deg = rectangular(encoder.play_error_deg / 2.0)
         parts.append(Contribution(Source.ENCODER_BACKLASH, u_deg, math.inf, "B", how))
     return [part for part in parts if part.u_deg > 0.0]

@@ -1,10 +1,10 @@
-"""Which place of the crank an index pulse stands for, where the encoder is geared to the crank.
+"""Which place of the crank an index pulse is, where the encoder is geared to the crank.
 
 An encoder that makes p/q turns (lowest terms) for one of the crank shows its index at p places of
-the crank, 360/p degrees apart. With p = 1 a reference is good in every session. With p above 1 a
+the crank, 360/p degrees apart. With p = 1 a reference is valid in every session. With p above 1 a
 restart or another session may begin at any of the places: the reference is then known only up to a
-multiple of 360/p degrees, until a touch of the piston stop, or the entry that a cylinder stands at
-TDC, settles the place (see ``rig.engine.gear_train``).
+multiple of 360/p degrees, until a touch of the piston stop, or the entry that a cylinder is at TDC,
+resolves the place (see ``rig.engine.gear_train``).
 """
 
 from __future__ import annotations
@@ -23,15 +23,15 @@ from rig.tdc.piston_stop import StopTouches
 from rig.tdc.reference import Method, TdcReference
 
 CLEAR = 0.4
-"""Part of the spacing within which a rough statement settles the place: half is the border."""
+"""Fraction of the spacing within which a rough entry resolves the place: half is the border."""
 
 
 def placed(reference: TdcReference, near_deg: float, encoder: Encoder) -> TdcReference:
-    """The reference counted from another place of the index: the one that brings it nearest
-    ``near_deg``, crank degrees after that place.
+    """The reference counted from the place of the index that brings it nearest ``near_deg``, crank
+    degrees after that place.
 
-    The touches move by whole turns of the encoder, so that each keeps its place on its disc.
-    Source: definition.
+    The touches move by whole turns of the encoder, so each keeps its place on the disc. Source:
+    definition.
     """
     many = index_places(encoder)
     step = round(wrap(near_deg - reference.tdc_deg) / places_apart_deg(encoder)) % many
@@ -51,11 +51,11 @@ def placed(reference: TdcReference, near_deg: float, encoder: Encoder) -> TdcRef
 def stated_place(
     crank_deg: float, cylinder: int, reference: TdcReference, engine: Engine, encoder: Encoder
 ) -> float:
-    """Dead centre of the reference's cylinder, degrees after the index in [0, 360), from the word
-    that ``cylinder`` stands at its top now, roughly, at ``crank_deg``.
+    """TDC of the reference's cylinder, degrees after the index in [0, 360), from the entry that
+    ``cylinder`` is roughly at TDC now, at ``crank_deg``.
 
-    Raises InputError when that lies half-way between two places, and for a cylinder whose dead
-    centre does not follow from what is stated.
+    Raises InputError when that is half-way between two places, and for a cylinder whose TDC is not
+    known.
     """
     own = plug_hole_offset_deg(engine, cylinder)
     near = crank_deg - own + plug_hole_offset_deg(engine, reference.cylinder)
@@ -64,28 +64,25 @@ def stated_place(
     apart = places_apart_deg(encoder)
     if off > CLEAR * apart:
         raise InputError(
-            f"the crank stands {off:.0f}° from one place where dead centre can be and"
-            f" {apart - off:.0f} from the next: bring the piston nearer to its top, and state it"
+            f"the crank is {off:.0f}° from one possible TDC and {apart - off:.0f}° from the next:"
+            " bring the piston nearer to its top, and enter it again"
         )
     return found
 
 
 def same_frame(one: TdcReference, other: TdcReference, encoder: Encoder) -> TdcReference:
-    """``one`` counted from the place of the index that ``other`` is counted from, taking both for
-    the same dead centre; as it is where they are of different cylinders."""
+    """``one`` counted from the same place of the index as ``other``, assuming both are the same
+    TDC; unchanged if they are of different cylinders."""
     if index_places(encoder) == 1 or one.cylinder != other.cylinder:
         return one
     return placed(one, other.tdc_deg, encoder)
 
 
-ONE_SIDE = (
-    "touched from one side: that settles at which place the index stands, and does not check top"
-    " dead centre"
-)
+ONE_SIDE = "touched from one side: this resolves the place of the index, and does not check TDC"
 
 
 class IndexResolver:
-    """Roughly where cylinder 1's dead centre lies after the index, in each life of the rig."""
+    """Roughly where cylinder 1's TDC is after the index, in each life of the rig."""
 
     def __init__(self, profile: Profile) -> None:
         self._engine, self._encoder = profile.engine, profile.encoder
@@ -96,7 +93,7 @@ class IndexResolver:
 
     @property
     def known(self) -> bool:
-        """Whether the index stands for one place of the crank now."""
+        """Whether the index is a known place of the crank now."""
         return self.many == 1 or self._near[-1] is not None
 
     @property
@@ -106,7 +103,7 @@ class IndexResolver:
 
     @property
     def life(self) -> int:
-        """Number of the present life of the rig, from 0."""
+        """Number of the rig's present life, from 0."""
         return len(self._starts) - 1
 
     @property
@@ -119,25 +116,25 @@ class IndexResolver:
         self._near[-1] = near_deg
 
     def lost(self, t_us: float) -> None:
-        """From here on the index may stand for any of its places: a new life."""
+        """The rig restarted: the index may be any of its places."""
         self._starts.append(max(t_us, self._starts[-1]))
         self._near.append(None)
 
     def found(self, reference: TdcReference, life: int = -1) -> None:
-        """Dead centre was found in a life of the rig: this is where it lies, all through it."""
+        """TDC was found in a life of the rig, and is valid all through it."""
         own = plug_hole_offset_deg(self._engine, reference.cylinder)
         self._near[life] = modulo(reference.tdc_deg - own)
 
     def state(self, crank_deg: float, cylinder: int, reference: TdcReference) -> None:
-        """``cylinder`` stands at its top now, roughly. Raises InputError as ``stated_place``."""
+        """``cylinder`` is roughly at TDC now. Raises InputError as ``stated_place``."""
         near = stated_place(crank_deg, cylinder, reference, self._engine, self._encoder)
         own = plug_hole_offset_deg(self._engine, reference.cylinder)
         self._near[-1] = modulo(near - own)
 
     def touched(self, stop: StopTouches, reference: TdcReference) -> bool:
-        """Whether a stop touched from one side alone settles the place, as it then does.
+        """Whether a piston stop touched from one side alone resolves the place; if so, it does.
 
-        It has to be the stop that the reference was found by, as deep as then: roughly.
+        It has to be the stop by which the reference was found, at about the same depth.
         """
         if self.known or reference.method is not Method.STOP or stop.cylinder != reference.cylinder:
             return False
@@ -154,12 +151,12 @@ class IndexResolver:
         return False
 
     def at(self, t_us: float, reference: TdcReference | None) -> TdcReference | None:
-        """The reference as it holds at ``t_us``; None where the place is not known."""
+        """The reference as valid at ``t_us``; None if the place is not known."""
         life = max(bisect.bisect_left(self._starts, t_us) - 1, 0)
         return self._placed(reference, self._near[life])
 
     def now(self, reference: TdcReference | None) -> TdcReference | None:
-        """The reference as it holds now; None where the place is not known."""
+        """The reference as valid now; None if the place is not known."""
         return self._placed(reference, self._near[-1])
 
     def _placed(self, reference: TdcReference | None, near: float | None) -> TdcReference | None:

@@ -1,10 +1,10 @@
 """Touches of the piston stop, found from the movement of the crank, and TDC from both sides.
 
-With the stop in, the crank goes forwards until it is blocked, then backwards until it is blocked on
-the other side. A touch is a place where the crank was held against the stop: it moved there,
+With the piston stop in, the crank goes forwards until it is blocked, then backwards until it is
+blocked on the other side. A touch is where the crank was held against the stop: it moved there,
 stayed, and went back by at least ``LEAST_WAY_DEG``. Its place is the median of the crank's place
-while it stayed within ``NEAR_DEG`` of the furthest point, so a rebound or a hard push weighs no
-more than the time it lasted. The touches of one side have a mean, an SD and warnings.
+while it was within ``NEAR_DEG`` of the furthest point, so a rebound or a hard push counts only for
+the time it lasted. The touches of one side have a mean, an SD and warnings.
 """
 
 from __future__ import annotations
@@ -46,23 +46,23 @@ from rig.tdc.reference import (
 from rig.wire.records import POSITION
 
 LEAST_WAY_DEG = 20.0
-"""From stop to stop the crank swings through hundreds of degrees; a hand trembles by one or two."""
+"""From stop to stop the crank turns through hundreds of degrees; a hand trembles by one or two."""
 
 TREMBLE_DEG = 2.0
 NEAR_DEG = 1.0
 LEAST_HOLD_S = 0.25
-"""A touch that was left sooner was a turn in the air, or a knock."""
+"""A touch left sooner was a reversal in the open, or a knock."""
 
 UNSTEADY_DEG = 0.2
-"""Middle half of the places while held: wider than this, the touch was not steady (common practice,
-no source). With a coarse encoder a hand that stands on the edge of a count is still steady."""
+"""Middle half of the places while held; a wider one is not steady (common practice, no source).
+With a coarse encoder a hand on the edge of a count is still steady."""
 
 UNSTEADY_COUNTS = 1.5
 
 
 @dataclass(frozen=True, slots=True)
 class Touch:
-    """One touch. ``at`` is its place in counts (the middle of a count stands for it)."""
+    """One touch. ``at`` is its place in counts (at the middle of a count)."""
 
     t_us: float
     side: Literal[1, -1]  # +1: reached turning in the normal direction, before the blocked arc
@@ -75,8 +75,8 @@ class Touch:
 def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]:
     """Touches in ``positions`` (dtype ``POSITION``, shape (n,), in order of time).
 
-    A place that the crank went past is none: there is no way past a stop. The movement must have
-    left the stop again: a touch that goes on is ``find_hold``'s.
+    A place that the crank went past is not a touch: nothing goes past a piston stop. The crank must
+    have left the stop again; for a present touch see ``find_hold``.
     """
     if len(positions) < 3:
         return []
@@ -96,7 +96,7 @@ def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]
 
 @dataclass(frozen=True, slots=True)
 class ShortWay:
-    """A place where the crank was held and left as at a stop, but come to over too short a way."""
+    """A place where the crank was held and left as at a piston stop, after too short a movement."""
 
     t_us: float
     side: Literal[1, -1]
@@ -104,9 +104,9 @@ class ShortWay:
 
 
 def find_short_way(positions: NDArray[np.void], settings: Settings) -> ShortWay | None:
-    """The last place in ``positions`` that is no touch for want of a way to it alone, if any.
+    """The last place in ``positions`` that is no touch only because the movement was too short.
 
-    Nothing tells it from a hand that rested in the open, so it is said and not taken.
+    It may be a hand that rested in the open, so it is reported and not used.
     """
     if len(positions) < 3:
         return None
@@ -129,10 +129,8 @@ def find_short_way(positions: NDArray[np.void], settings: Settings) -> ShortWay 
 
 
 OPEN_DEG = 5.0
-
-
-"""Touches of one stop lie nearer to one another (common practice, no source). A rest further from
-the furthest place of all was one in the open."""
+"""Touches of one piston stop are closer than this (common practice, no source). A rest further from
+the furthest place of all was in the open."""
 
 
 def _passed(reach: NDArray[np.float64], place: float, settings: Settings) -> bool:
@@ -142,14 +140,14 @@ def _passed(reach: NDArray[np.float64], place: float, settings: Settings) -> boo
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """The crank is held at the furthest point of a movement of ``way_deg``, as at the stop."""
+    """The crank is held at the furthest point of a movement of ``way_deg``, as at a piston stop."""
 
     touch: Touch
     way_deg: float
 
     @property
     def is_touch(self) -> bool:
-        """Whether it will be a touch once the crank has gone well back from it."""
+        """Whether it will be a touch once the crank has gone well back."""
         return self.way_deg >= LEAST_WAY_DEG and self.touch.steady
 
 
@@ -180,8 +178,8 @@ def find_hold(positions: NDArray[np.void], settings: Settings) -> Hold | None:
 
 
 def _apart(peaks: list[int], reach: NDArray[np.float64], least: float) -> list[int]:
-    """One peak for each time that the stop was met: a hand that sways against it makes many of
-    one height, and they are one touch until the crank has gone back by ``least``."""
+    """One peak for each meeting with the stop: a hand that sways against it makes many of one
+    height, and they are one touch until the crank has gone back by ``least``."""
     kept: list[int] = []
     for peak in peaks:
         if kept and reach[kept[-1] : peak].min() > max(reach[kept[-1]], reach[peak]) - least:
@@ -204,7 +202,7 @@ def _touch(
     after = np.flatnonzero(away[peak:])
     first = int(before[-1]) + 1 if len(before) else 0
     last = peak + int(after[0]) if len(after) else len(place) - 1
-    # Each place holds until the next record.
+    # Each place lasts until the next record.
     times = t_us[first : last + 1]
     stay = np.diff(times)
     where = place[first:last] if last > first else place[peak : peak + 1]
@@ -232,13 +230,13 @@ def _quantiles(
 
 
 STEADY_DEG = 0.3
-"""A touch this far from the others is named (common practice, no source)."""
+"""A touch this far from the others is reported (common practice, no source)."""
 
 FEWEST = 3
-"""Touches a side below which their spread says little (common practice, no source)."""
+"""Fewer touches a side do not show their spread (common practice, no source)."""
 
 NO_STOP_DEG = 3.0
-LEAST_ARC_DEG = 10.0  # a piston that near its top hardly moves the crank's touch
+LEAST_ARC_DEG = 10.0  # a piston near its top hardly moves with the crank
 MOST_ARC_DEG = 160.0
 
 
@@ -253,7 +251,7 @@ class Side:
 
     @property
     def n(self) -> int:
-        """How many touches there are."""
+        """Number of touches."""
         return len(self.away_deg)
 
     @property
@@ -263,23 +261,23 @@ class Side:
 
 
 def side_of(touches_deg: Sequence[float], words: str) -> Side:
-    """Mean and standard deviation of touches, on any turn and across zero.
+    """Mean and SD of touches, on any turn and across zero.
 
-    The touches are unrolled about their circular mean and treated as straight from there (Mardia
-    and Jupp, Directional Statistics). Raises InputError without a touch, for one that is no number,
-    and for touches all round the circle.
+    The touches are unwrapped about their circular mean and treated as straight from there (Mardia
+    and Jupp, Directional Statistics). Raises InputError without a touch, for one that is not a
+    number, and for touches all round the circle.
     """
     if len(touches_deg) == 0:
         raise InputError(
-            f"there is no touch {words}; top dead centre is half-way between touches from both "
-            "sides, so touch the stop both ways"
+            f"no touch {words} yet; TDC is half-way between touches from both sides, so touch the "
+            "piston stop both ways"
         )
     for number, touch in enumerate(touches_deg, 1):
         if not math.isfinite(touch):
             raise InputError(f"touch {number} {words} has no angle; touch again")
     if abs(resultant(touches_deg)) < 0.5:
         raise InputError(
-            f"the touches {words} lie all round the circle; they are not of one stop. Begin anew"
+            f"the touches {words} are all round the circle, so not of one piston stop. Start again"
         )
     around = circular_mean(touches_deg)
     unrolled = [wrap(each - around) for each in touches_deg]
@@ -288,13 +286,13 @@ def side_of(touches_deg: Sequence[float], words: str) -> Side:
 
 
 def side_warnings(side: Side, limit_deg: float) -> list[str]:
-    """Too few touches, or one that lies further than ``limit_deg`` from the others."""
+    """Too few touches, or one further than ``limit_deg`` from the others."""
     warnings = []
     if side.n < FEWEST:
         times = "once" if side.n == 1 else "twice"
         warnings.append(
-            f"the stop was touched only {times} {side.words}; {FEWEST} touches or more show how "
-            "steady they are"
+            f"the piston stop was touched only {times} {side.words}; {FEWEST} touches or more show "
+            "how steady they are"
         )
     if side.n == 2 and side.spread_deg > limit_deg:
         warnings.append(
@@ -306,28 +304,28 @@ def side_warnings(side: Side, limit_deg: float) -> list[str]:
         number = away.index(max(away))
         if away[number] > limit_deg:
             warnings.append(
-                f"touch {number + 1} {side.words} lies {away[number]:.2f}° from the middle of the "
+                f"touch {number + 1} {side.words} is {away[number]:.2f}° from the median of the "
                 "others; leave it out and touch again, gently"
             )
     return warnings
 
 
 def arc_warnings(arc_deg: float) -> list[str]:
-    """What is odd about the arc that the stop seems to block."""
+    """What is odd about the arc that the piston stop seems to block."""
     if arc_deg < NO_STOP_DEG or arc_deg > 360.0 - NO_STOP_DEG:
-        return ["the touches from both sides are at the same place; is there a stop at all?"]
+        return ["the touches from both sides are at the same place; is the piston stop in?"]
     if arc_deg > 180.0:
         return [
-            f"the stop seems to block {arc_deg:.0f}°, more than half a turn; touches turning "
-            "forward and turning back may be exchanged, or the encoder's direction is wrong"
+            f"the piston stop seems to block {arc_deg:.0f}°, more than half a turn; touches turning"
+            " forward and back may be exchanged, or the encoder's direction is wrong"
         ]
     if arc_deg < LEAST_ARC_DEG:
         return [
-            f"the stop blocks only {arc_deg:.1f}°; so near its top the piston hardly moves, and "
+            f"the piston stop blocks only {arc_deg:.1f}°; so near TDC the piston hardly moves, and "
             "the touches are poor. Let the stop reach further down"
         ]
     if arc_deg > MOST_ARC_DEG:
-        return [f"the stop blocks {arc_deg:.0f}°; does it meet the piston, or something else?"]
+        return [f"the piston stop blocks {arc_deg:.0f}°; does it meet anything but the piston?"]
     return []
 
 
@@ -349,15 +347,16 @@ def tdc_from_stop(
     made_utc: str = "",
     capture: str = "",
 ) -> TdcReference:
-    """Dead centre of ``cylinder`` from touches of a stop, crank degrees after the index.
+    """TDC of ``cylinder`` from touches of a piston stop, crank degrees after the index.
 
-    ``forward_deg`` are the touches reached in the normal direction, which begin the blocked arc;
-    ``backward_deg`` those reached turning back. Continuous or wrapped; the middle of the count at
-    which the crank stood, with ``whole_counts``. ``geometry`` is the cylinder's own (None: not
-    stated, or a link rod). The encoder's errors are half-width and amplitude in degrees of its own
-    shaft, which makes ``turns_per_crank_turn``. Through ``play_deg`` (crank degrees, known within
-    ``play_error_deg``) the reference is carried to the side of forward movement, where readings are
-    taken. Raises InputError when a side has no touch, or touches all round the circle.
+    ``forward_deg`` are the touches reached in the normal direction, at the beginning of the blocked
+    arc; ``backward_deg`` those reached turning back. Continuous or wrapped; with ``whole_counts``
+    the middle of the count at which the crank stood. ``geometry`` is the cylinder's own (None: not
+    entered, or a link rod). The encoder's errors are half-width and amplitude in degrees of its own
+    shaft, which makes ``turns_per_crank_turn``. ``play_deg`` is the backlash of its drive (crank
+    degrees, known within ``play_error_deg``), by which the reference is corrected to forward
+    movement, in which readings are taken. Raises InputError when a side has no touch, or touches
+    all round the circle.
     """
     forward = side_of(forward_deg, "turning forward")
     backward = side_of(backward_deg, "turning back")
@@ -373,12 +372,12 @@ def tdc_from_stop(
         parts.append(_counting(forward, backward, q_deg))
     if graduation_error_deg > 0.0:
         u_deg = rectangular(graduation_error_deg / ratio) * math.sqrt(1.0 + 0.5)
-        how = "rectangular at dead centre and at each of the two touches (JCGM 100, 4.3.7)"
+        how = "rectangular at TDC and at each of the two touches (JCGM 100, 4.3.7)"
         parts.append(Contribution(Source.GRADUATION, u_deg, math.inf, "B", how))
     if run_out_deg > 0.0:
         parts.append(_run_out(run_out_deg, half_deg, ratio))
     if play_deg > 0.0:
-        how = f"rectangular, half of a play of {play_deg:g} within {play_error_deg:g} (4.3.7)"
+        how = f"rectangular, half of a backlash of {play_deg:g} within {play_error_deg:g} (4.3.7)"
         u_deg = rectangular(play_error_deg / 2.0)
         parts.append(Contribution(Source.ENCODER_BACKLASH, u_deg, math.inf, "B", how))
     limit_deg = max(steady_deg, 3.0 * q_deg)
@@ -401,9 +400,9 @@ def tdc_from_stop(
 
 
 def _repeatability(forward: Side, backward: Side) -> Contribution:
-    """Of the middle: one hand on one stop, so that both sides' spreads are one (pooled, 4.2.4).
+    """Of the middle: one hand on one stop, so both sides share one SD (pooled, 4.2.4).
 
-    Each side for itself would have one degree of freedom of two touches, and a factor of 12.7.
+    On its own, a side with two touches has one degree of freedom, and a factor of 12.7.
     """
     nu = forward.n + backward.n - 2
     if nu > 0:
@@ -423,7 +422,7 @@ def _repeatability(forward: Side, backward: Side) -> Contribution:
 def _counting(forward: Side, backward: Side, q_deg: float) -> Contribution:
     """Rounding to whole counts, on each side whose touches all came to the same count.
 
-    As soon as touches fall on different counts their spread holds the rounding already.
+    When touches are on different counts, their SD includes the rounding already.
     """
     hidden = [side for side in (forward, backward) if side.spread_deg < 0.5 * q_deg]
     u_deg = quantisation(q_deg) / 2.0 * math.sqrt(len(hidden))
@@ -435,8 +434,8 @@ def _counting(forward: Side, backward: Side, q_deg: float) -> Contribution:
 def _run_out(amplitude_deg: float, half_deg: float, ratio: float) -> Contribution:
     """Once-a-turn error of the encoder's mounting, A sin(angle + phase), phase not known.
 
-    The mean of two places h either side of the middle errs by A cos(h) sin(...), the middle itself
-    by A sin(...): their difference is a sine of amplitude A (1 - cos h), which is U-shaped.
+    The mean of two places h either side of the middle is off by A cos(h) sin(...), the middle
+    itself by A sin(...): their difference is a sine of amplitude A (1 - cos h), which is U-shaped.
     """
     left_deg = amplitude_deg * (1.0 - math.cos(math.radians(half_deg * ratio))) / ratio
     how = (
@@ -451,10 +450,10 @@ def _how(forward: Side, backward: Side, arc_deg: float, bias_deg: float, cylinde
     bias = ""
     if abs(bias_deg) >= 0.0005:
         way = "late" if bias_deg > 0 else "early"
-        bias = f"; the offset puts it {abs(bias_deg):.3f}° {way}, which is taken out"
+        bias = f"; corrected for the offset, which puts it {abs(bias_deg):.3f}° {way}"
     return (
-        f"Positive stop in cylinder {cylinder}, {touches}: "
-        f"the middle of the {arc_deg:.1f}° of crank that it blocks{bias}."
+        f"Piston stop in cylinder {cylinder}, {touches}: the middle of the {arc_deg:.1f}° of crank "
+        f"that it blocks{bias}."
     )
 
 
@@ -477,28 +476,28 @@ class _OnTrail:
 
 @dataclass(slots=True)
 class StopTouches:
-    """The touches of one time that the stop was in. Angles: degrees after the index, [0, 360)."""
+    """The touches since the piston stop was put in. Angles: degrees after the index, [0, 360)."""
 
     t_us: float
     cylinder: int
     purpose: Literal["reference", "check"]
     touches: list[Touch] = field(default_factory=list)
     crank_deg: list[float] = field(default_factory=list)
-    trail: list[NDArray[np.void]] = field(default_factory=list)  # positions in this life of the rig
+    trail: list[NDArray[np.void]] = field(default_factory=list)  # positions since the last restart
     undone_us: list[float] = field(default_factory=list)
-    _found: _OnTrail | None = None  # in the trail as it is, so that it is searched once
+    _found: _OnTrail | None = None  # in the present trail, so that it is searched once
 
     def entered(self, t_us: float, side: int, crank_deg: float) -> None:
-        """A touch by the word of the person, who holds the crank at the piston stop now."""
+        """A touch that the person enters while holding the crank at the piston stop."""
         self.touches.append(Touch(t_us, 1 if side > 0 else -1, math.nan, 0.0, 0.0, True))
         self.crank_deg.append(crank_deg)
 
     def undo(self, t_us: float) -> None:
-        """The touch found at ``t_us``, or entered then, was none."""
+        """Remove the touch found or entered at ``t_us``."""
         self.undone_us.append(t_us)
 
     def so_far(self, follower: OpeningFinder) -> StopTouches:
-        """With those of the trail, as far as they have been left again."""
+        """With those of the trail that the crank has left again."""
         trail = self._on_trail(follower).touches
         angles = [follower.track.crank_deg(touch.at) for touch in trail]
         both = [
@@ -527,8 +526,8 @@ class StopTouches:
         return self._found
 
     def short_way(self, follower: OpeningFinder) -> ShortWay | None:
-        """Where the crank was held last as at the stop, when it was come to over too short a way
-        to be told from a rest in the open; None when a touch of that side was made since."""
+        """Where the crank was last held as at the stop, after too short a movement to be a touch;
+        None when a touch of that side was made since."""
         seen = self._on_trail(follower)
         short = seen.short_way
         if short is None or any(t.side == short.side and t.t_us > short.t_us for t in seen.touches):
@@ -536,13 +535,13 @@ class StopTouches:
         return short
 
     def hold(self, follower: OpeningFinder) -> Hold | None:
-        """Where the crank is held now, as at the stop; None while it turns, and where it went past
-        before."""
+        """Where the crank is held now, as at the stop; None while it turns, and at a place that it
+        went past before."""
         return self._on_trail(follower).hold
 
     def turned_deg(self, settings: Settings) -> float:
-        """How much of the circle the crank has swept since, degrees: a stop leaves less than a
-        turn."""
+        """How much of the circle the crank has covered since, degrees: with a piston stop in, less
+        than a turn."""
         if not self.trail:
             return 0.0
         high = max(int(part["high"].max()) for part in self.trail)
@@ -550,8 +549,8 @@ class StopTouches:
         return (high - low) * settings.count_deg
 
     def restarted(self, follower: OpeningFinder, profile: Profile) -> None:
-        """The rig restarts: counts of the old life mean nothing in the new one. Nor do its angles
-        where the index comes at several places of the crank."""
+        """The rig restarts: old counts are void, and so are angles if the index comes at several
+        places of the crank."""
         whole = self.so_far(follower)
         one_place = index_places(profile.encoder) == 1
         self.touches = whole.touches if one_place else []
@@ -567,8 +566,8 @@ class StopTouches:
         )
 
     def _on_disc(self, side: int, profile: Profile) -> tuple[float, ...]:
-        """As ``side``, over as many turns as it takes to tell each touch's place on the disc of a
-        geared encoder."""
+        """As ``side``, over as many turns as determine each touch's place on the disc of a geared
+        encoder."""
         steady = [
             angle
             for touch, angle in zip(self.touches, self.crank_deg, strict=True)
@@ -577,7 +576,7 @@ class StopTouches:
         return tuple(around_deg(angle, profile.encoder) for angle in steady)
 
     def reference(self, profile: Profile) -> TdcReference:
-        """Top dead centre from these touches. Raises InputError when they do not give one."""
+        """TDC from these touches. Raises InputError when they do not give one."""
         encoder = profile.encoder
         found = tdc_from_stop(
             self._on_disc(1, profile),
@@ -597,8 +596,7 @@ class StopTouches:
 
 
 def stop_misleads(engine: Engine, stop: StopTouches | None, used: TdcReference | None) -> str:
-    """Why the piston stop that is in, or that the reference was found by, misleads; empty when it
-    does not."""
+    """Why the piston stop that is in, or by which the reference was found, misleads; else empty."""
     if stop is not None:
         return stop_trouble(engine, stop.cylinder)
     return stop_trouble(engine, used.cylinder) if used is not None and is_touched(used) else ""

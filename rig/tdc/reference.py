@@ -1,9 +1,9 @@
-"""The TDC reference: where a cylinder stands at top dead centre, counted from the index pulse.
+"""The TDC reference: where TDC of a cylinder is, counted from the index pulse.
 
 With a piston stop the crank is turned gently to the stop from both sides; TDC is the middle of the
-arc that the stop blocks. A cylinder offset shifts that middle slightly: the bias is removed where
-the offset is entered, and is part of the uncertainty where it is not. Dividing the circle between
-two equal positions is an old method (Ahrons, Steam Locomotive Construction and Maintenance).
+arc that the stop blocks. A cylinder offset shifts that middle slightly: it is corrected if the
+offset is entered, and part of the uncertainty if not. Dividing the circle between two equal
+positions is an old method (Ahrons, Steam Locomotive Construction and Maintenance).
 """
 
 from __future__ import annotations
@@ -31,29 +31,29 @@ from rig.engine.geometry import stop_bias_deg, stop_travel_mm
 from rig.engine.profile import Geometry
 
 UNSTATED_OFFSET = 0.1
-"""Half-width taken for an offset that nobody states, in throws: with a throw of 50 mm the piston
-pin's line passes within 5 mm of the crank's axis (common practice, no source)."""
+"""Half-width assumed for an offset that is not entered, in throws: with a throw of 50 mm the piston
+pin's line is within 5 mm of the crank's axis (common practice, no source)."""
 
 UNSTATED_CRANK = Geometry(throw_mm=1.0, rod_mm=3.2)
-"""Stands for a crank that nobody states: a short rod, since that is the worst for the bias (common
+"""Assumed for a crank that is not entered: a short rod, the worst case for the bias (common
 practice, no source)."""
 
 SINGLE_TOUCH_DEG = 0.3
-"""Half-width taken for a touch that nothing was repeated beside (common practice, no source)."""
+"""Half-width assumed for a single touch (common practice, no source)."""
 
 
 class Method(StrEnum):
-    """How TDC was found. The value is its code in files, and reads as a word."""
+    """How TDC was found. The value is its code in files, and can be shown."""
 
     STOP = "stop"
     EQUAL_LIFTS = "gauge, equal lifts"
     FIT = "gauge, fit"
     MARK = "mark"  # of the engine
-    BY_HAND = "set by hand"  # no recording proves it
+    BY_HAND = "set by hand"  # not proved by a recording
 
     @classmethod
     def _missing_(cls, value: object) -> Method | None:
-        """As version 0.1.0 called it."""
+        """The name of version 0.1.0."""
         return cls.BY_HAND if value == "stated" else None
 
 
@@ -61,22 +61,22 @@ BY_GAUGE = (Method.EQUAL_LIFTS, Method.FIT)
 
 
 _COMMON = (Source.GRADUATION, Source.RUN_OUT, Source.OFFSET, Source.ENCODER_BACKLASH)
-"""Parts that are the same again when dead centre is found again with the same rig."""
+"""Contributions that are the same when TDC is found again with the same rig."""
 
 Place = Annotated[float, Bounds(-1e6, 1e6)]
 
 
 @dataclass(frozen=True, slots=True)
 class GaugeWorking:
-    """What the person said of gauge points after they were noted: all that it takes to come to the
-    same dead centre from the recording again."""
+    """What the person entered about gauge points after they were noted, so that the recording gives
+    the same TDC again."""
 
     left_out: tuple[int, ...]  # numbers of points, from 1
     u_lift_mm: Annotated[float, Bounds(0.0, 100.0)]
     u_angle_deg: Annotated[float, Bounds(0.0, 360.0)]
     inclination_deg: Annotated[float, Bounds(0.0, 90.0)]
     case: Literal["", "sliding", "pinned"]
-    fit_offset: bool  # the cylinder's offset was found from the points, too
+    fit_offset: bool  # the cylinder's offset was found from the points too
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,30 +88,30 @@ class TdcReference:
     method: Method
     how: Text  # one sentence for the certificate
     made_utc: Text = ""
-    capture: Text = ""  # file name of the capture in which it was found, "" when stated
-    # Touches, degrees after the index; of a geared encoder over the turns that tell their place.
-    # At a mark of the engine the crank stood once: then the first has it and the second is empty.
+    capture: Text = ""  # file name of the capture in which it was found, "" when entered
+    # Touches, degrees after the index; of a geared encoder over the turns that determine their
+    # place. For an engine's mark the first has the crank's place and the second is empty.
     forward_deg: tuple[Place, ...] = ()  # reached turning forward
     backward_deg: tuple[Place, ...] = ()  # reached turning back
     cylinder: Annotated[int, Bounds(1, 36)] = 1
     warnings: tuple[Text, ...] = ()
-    gauge: GaugeWorking | None = None  # how its points were worked out, unless as noted
+    gauge: GaugeWorking | None = None  # how its points were used, unless as noted
     mark: str = ""  # what the person calls the engine's mark
 
     @property
     def way(self) -> tuple[Method, str]:
-        """The method, and which mark: the same for what was found in the same way."""
+        """The method, and which mark: the same for TDCs found in the same way."""
         return self.method, self.mark
 
     @property
     def by(self) -> str:
-        """The method, or the mark as the person calls it, to be shown."""
+        """The method, or the person's name for the mark, to be shown."""
         return self.mark or self.method.value
 
     @staticmethod
     def earlier(plain: Mapping[str, object]) -> dict[str, object]:
-        """Plain values with the mark apart from the method, for which files had its name before,
-        and with the sources of uncertainty by their codes."""
+        """Plain values of older files: the mark apart from the method, and the sources of
+        uncertainty as codes."""
         now, method = dict(plain), plain.get("method")
         if "mark" not in plain and isinstance(method, str):
             of_mark = method not in (*Method, "stated")
@@ -127,13 +127,13 @@ class TdcReference:
         return now
 
     def compared(self, later: TdcReference) -> str:
-        """In words, whether dead centre found again is where it was. Source: ``moved``."""
+        """In words, whether TDC found again is where it was. Source: ``moved``."""
         return moved(self, later).words
 
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """Dead centre found again against the reference: later minus earlier, in (-180, 180]."""
+    """TDC found again against the reference: later minus earlier, in (-180, 180]."""
 
     shift_deg: float
     uncertainty: Uncertainty
@@ -150,26 +150,26 @@ def set_by_hand(
     cylinder: int = 1,
     made_utc: str = "",
 ) -> TdcReference:
-    """Dead centre as the person states it, with its uncertainty in one of two ways.
+    """TDC as the person enters it, with its uncertainty in one of two ways.
 
     ``u_deg`` is a standard uncertainty; ``half_width_deg`` a limit on either side, within which it
-    is sure to lie: rectangular, so that 0.95 of it holds 95 % (JCGM 100:2008, 4.3.7). Raises
-    InputError unless exactly one is given, above 0.
+    surely is: rectangular, so 0.95 of it contains 95 % (JCGM 100:2008, 4.3.7). Raises InputError
+    unless exactly one is given, above 0.
     """
     given = [each for each in (u_deg, half_width_deg) if each is not None]
     if len(given) != 1 or not 0.0 < given[0] <= 180.0:
         raise InputError(
-            "a stated top dead centre needs its uncertainty: either a standard uncertainty or "
-            "the limit on either side, in degrees, greater than 0"
+            "TDC set by hand needs its uncertainty: enter either a standard uncertainty or the "
+            "limit on either side, in degrees, greater than 0"
         )
     if not math.isfinite(tdc_deg):
-        raise InputError("a stated top dead centre is a number of degrees after the index")
+        raise InputError("TDC set by hand: enter degrees after the index")
     if half_width_deg is not None:
-        words = f"stated to within {half_width_deg:g} either way (JCGM 100, 4.3.7)"
+        words = f"entered within {half_width_deg:g} either way (JCGM 100, 4.3.7)"
         part = Contribution(Source.ENTERED, rectangular(half_width_deg), math.inf, "B", words)
         uncertainty = sure_within(part, half_width_deg)
     else:
-        part = Contribution(Source.ENTERED, given[0], math.inf, "B", "stated (JCGM 100, 4.3.3)")
+        part = Contribution(Source.ENTERED, given[0], math.inf, "B", "entered (JCGM 100, 4.3.3)")
         uncertainty = combine([part])
     return TdcReference(
         modulo(tdc_deg),
@@ -182,28 +182,30 @@ def set_by_hand(
 
 
 def by_hand(claimed: TdcReference) -> TdcReference:
-    """A dead centre that no recording gives, whatever it says of itself: set by hand.
+    """A TDC that no recording gives, whatever its file says: set by hand.
 
-    Position and standard uncertainty stay as they are stated; touches and contributions, which
-    nothing proves, do not. Raises InputError when it states no uncertainty.
+    It keeps its angle and standard uncertainty, without touches and contributions, which nothing
+    proves. Raises InputError when it has no uncertainty.
     """
     of = claimed.uncertainty
     if not of.u_deg > 0.0:
         raise InputError(
-            f"top dead centre at {claimed.tdc_deg:g}° states no uncertainty; find it again,"
-            " or set it with rig tdc set"
+            f"TDC at {claimed.tdc_deg:g}° has no uncertainty; find it again, or set it with rig tdc"
+            " set"
         )
     own = claimed.method is Method.BY_HAND
     summed = combine(of.parts)
     if not own or not math.isclose(summed.u_deg, of.u_deg):
-        part = Contribution(Source.ENTERED, of.u_deg, of.nu_eff, "B", "as stated (JCGM 100, 4.3.3)")
+        part = Contribution(
+            Source.ENTERED, of.u_deg, of.nu_eff, "B", "as entered (JCGM 100, 4.3.3)"
+        )
         summed = combine([part])
     return replace(
         claimed,
         uncertainty=summed,
         method=Method.BY_HAND,
         mark="",
-        how=claimed.how if own else f"Stated as {claimed.by}: {claimed.how}",
+        how=claimed.how if own else f"Entered as {claimed.by}: {claimed.how}",
         forward_deg=(),
         backward_deg=(),
         warnings=(),
@@ -212,15 +214,15 @@ def by_hand(claimed: TdcReference) -> TdcReference:
 
 
 def moved(earlier: TdcReference, later: TdcReference) -> Move:
-    """Compare dead centre found again with the reference, to see whether the encoder slipped.
+    """Compare TDC found again with the reference, to see whether the encoder slipped.
 
     What both have in common drops out, up to the difference of its size (JCGM 100:2008, 5.2).
     Raises InputError when the two are of different cylinders.
     """
     if earlier.cylinder != later.cylinder:
         raise InputError(
-            f"the reference was found at cylinder {earlier.cylinder}; "
-            f"touch the stop there again, not at cylinder {later.cylinder}"
+            f"the reference was found at cylinder {earlier.cylinder}: touch the piston stop there"
+            f" again, not at cylinder {later.cylinder}"
         )
     parts = _parts_of_difference(earlier, later)
     uncertainty = combine(parts)
@@ -229,10 +231,10 @@ def moved(earlier: TdcReference, later: TdcReference) -> Move:
     shift, U = size(shift_deg, uncertainty.U_deg), two_figures(uncertainty.U_deg)
     way = "later" if shift_deg > 0 else "earlier"
     words = (
-        f"top dead centre now comes {shift}° {way} than the reference, more than the uncertainty "
-        f"of {U}°: the encoder or its coupling has slipped, and readings since do not hold"
+        f"TDC is now {shift}° {way} than the reference, more than the uncertainty of {U}°: the"
+        " encoder or its coupling has slipped, and readings since then are not valid"
         if has_moved
-        else f"top dead centre is where it was, to within {shift}° (uncertainty {U}°)"
+        else f"TDC is where it was, within {shift}° (uncertainty {U}°)"
     )
     return Move(shift_deg, uncertainty, has_moved, words)
 
@@ -253,32 +255,32 @@ def _parts_of_difference(earlier: TdcReference, later: TdcReference) -> list[Con
 
 
 def offset_bias(half_deg: float, geometry: Geometry | None) -> tuple[float, Contribution]:
-    """Bias of a middle between two touches, degrees late, and what is left as a contribution.
+    """Bias of a middle between two touches, degrees late, and its contribution after correction.
 
     ``half_deg`` is half the arc between the touches. Source: ``stop_bias_deg``.
     """
     crank = UNSTATED_CRANK if geometry is None else geometry
     if crank.offset_mm is not None:
         return stop_bias_deg(stop_travel_mm(half_deg, crank), crank), Contribution(
-            Source.OFFSET, 0.0, math.inf, "B", "offset stated, its bias taken out"
+            Source.OFFSET, 0.0, math.inf, "B", "offset entered, its bias corrected"
         )
     limit_mm = crank.offset_limit_mm or UNSTATED_OFFSET * crank.throw_mm
     worst = replace(crank, offset_mm=limit_mm)
     bound_deg = abs(stop_bias_deg(stop_travel_mm(half_deg, worst), worst))
     whose = (
-        f"an offset of at most {limit_mm:g} mm, as stated"
+        f"an offset of at most {limit_mm:g} mm, as entered"
         if crank.offset_limit_mm
-        else f"an offset that nobody states, taken within {UNSTATED_OFFSET:g} of the throw"
+        else f"an offset not entered, assumed within {UNSTATED_OFFSET:g} of the throw"
     )
     how = f"rectangular +/- {bound_deg:.3f} for {whose} (JCGM 100, 4.3.7)"
     return 0.0, Contribution(Source.OFFSET, rectangular(bound_deg), math.inf, "B", how)
 
 
 def is_touched(reference: TdcReference) -> bool:
-    """Whether it rests on touches of the piston, by the stop or by a gauge."""
+    """Whether it is by touches of the piston stop or by gauge points."""
     return reference.method is Method.STOP or by_gauge(reference)
 
 
 def by_gauge(reference: TdcReference) -> bool:
-    """Whether it rests on the points of a gauge; a later fit of them takes an earlier's place."""
+    """Whether it is by gauge points; a later fit of them replaces an earlier one."""
     return reference.method in BY_GAUGE

@@ -31,7 +31,7 @@ SCHEMA = "timing-rig reference"
 VERSION = 1
 MOST_BYTES = 10_000_000
 MOST_TRIES = 100
-"""Each time at least one program has saved: so many do not save at once."""
+"""Attempts to save: each fails only when another program has saved, and not so many do at once."""
 
 Seen = tuple[int, int, int] | None
 
@@ -41,7 +41,7 @@ class NoReferenceError(InputError):
 
 
 class BadReferenceError(InputError):
-    """The file is there, and is not a reference that this program can read."""
+    """The file exists, but is not a reference that this program can read."""
 
 
 def load_reference(path: str | Path) -> TdcReference:
@@ -61,28 +61,28 @@ def load_references(path: str | Path) -> tuple[TdcReference, ...]:
             data = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
         raise NoReferenceError(
-            f"{name}: there is no reference yet; find top dead centre first, or state it"
+            f"{name}: there is no reference yet; find TDC first, or set it by hand"
         ) from None
     except OSError as error:
-        raise BadReferenceError(f"{name}: it cannot be read: {reason(error)}") from error
+        raise BadReferenceError(f"{name}: the file cannot be read: {reason(error)}") from error
     if len(data) > MOST_BYTES:
-        raise BadReferenceError(f"{name}: it is over {MOST_BYTES} bytes, so not a reference")
+        raise BadReferenceError(f"{name}: over {MOST_BYTES} bytes, so not a reference")
     try:
         return _references(data)
     except InputError as error:
         raise BadReferenceError(
-            f"{name}: {str(error).rstrip('.')}. Put back a copy, or move the file away and "
-            "find top dead centre again"
+            f"{name}: {str(error).rstrip('.')}. Put back a copy, or move the file away and find TDC"
+            " again"
         ) from error
 
 
 def save_reference(path: str | Path, reference: TdcReference) -> Path | None:
-    """Make ``reference`` the one in use, in a file or a job's folder; earlier ones are kept in it.
+    """Make ``reference`` the one in use, in a file or a job's folder; it keeps earlier ones.
 
-    A file there that cannot be read is moved aside, never overwritten: then its new path is given,
-    else None. One that another program saves meanwhile is kept as an earlier one: a file that has
-    changed since it was read is read again, and when the new one is not there afterwards it is
-    saved again. Raises InputError when the disk does not take it; the old file then stands.
+    A file that cannot be read is moved aside, never overwritten: its new path is returned, else
+    None. A reference that another program saves meanwhile is kept as an earlier one: a file that
+    changed since it was read is read again, and if the new reference is missing afterwards it is
+    saved again. Raises InputError when the disk refuses; the old file then remains.
     """
     path = _file(path)
     moved: Path | None = None
@@ -92,18 +92,18 @@ def save_reference(path: str | Path, reference: TdcReference) -> Path | None:
             earlier, readable = _there(path)
             aside = None if readable else _free_name(path)
             data = _bytes((reference, *earlier))
-            _references(data)  # what is written can be read
+            _references(data)  # check that it can be read back
             if _replace(path, data, seen, aside):
                 moved = moved or aside
                 if reference in _there(path)[0]:
                     return moved
         except OSError as error:
-            raise InputError(f"{_name(path)}: it cannot be saved: {reason(error)}") from error
-    raise InputError(f"{_name(path)}: it cannot be saved: other programs write it all the time")
+            raise InputError(f"{_name(path)}: the file cannot be saved: {reason(error)}") from error
+    raise InputError(f"{_name(path)}: cannot be saved: other programs keep writing it")
 
 
 def _there(path: Path) -> tuple[tuple[TdcReference, ...], bool]:
-    """The references that a file holds, and False when it cannot be read."""
+    """The references in a file, and False when it cannot be read."""
     try:
         return load_references(path), True
     except NoReferenceError:
@@ -115,12 +115,12 @@ def _there(path: Path) -> tuple[tuple[TdcReference, ...], bool]:
 def _references(data: bytes) -> tuple[TdcReference, ...]:
     plain = json_value(data)
     if not isinstance(plain, dict):
-        raise InputError(f"it is {shown(plain)}, not a table of named values")
+        raise InputError(f"found {shown(plain)}; expected a table of named values")
     for key, known in (("schema", SCHEMA), ("version", VERSION)):
         if key not in plain:
             raise InputError(f'"{key}" is missing')
         if plain[key] != known:
-            raise InputError(f'"{key}" is {shown(plain[key])}, this program reads {shown(known)}')
+            raise InputError(f'"{key}" is {shown(plain[key])}; this program reads {shown(known)}')
     earlier = plain.get("earlier", [])
     if not isinstance(earlier, list):
         raise InputError('"earlier" is not a list')
@@ -135,10 +135,10 @@ def _bytes(references: Sequence[TdcReference]) -> bytes:
 
 
 def _replace(path: Path, data: bytes, seen: Seen, aside: Path | None) -> bool:
-    """Put ``data`` in the place of a file in one step, on disk before it takes the name.
+    """Replace a file by ``data`` in one step, on disk before it gets the name.
 
-    With ``aside`` the file that was there gets that name first. False, and nothing done, when that
-    is not the file ``seen``. Between this look and the step lie some millionths of a second.
+    With ``aside`` the old file first gets that name. Returns False, having done nothing, if the old
+    file is not ``seen``. Some millionths of a second lie between that check and the step.
     """
     making = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
     try:
@@ -152,9 +152,9 @@ def _replace(path: Path, data: bytes, seen: Seen, aside: Path | None) -> bool:
             os.replace(path, aside)
         os.replace(making, path)
     finally:
-        with contextlib.suppress(FileNotFoundError):  # it has taken its name, or never came to be
+        with contextlib.suppress(FileNotFoundError):  # it has its name, or was never made
             making.unlink()
-    if os.name != "nt":  # Windows has no way to have a folder's list of names reach the disk
+    if os.name != "nt":  # Windows cannot write a folder's names to the disk
         handle = os.open(path.parent, os.O_RDONLY)
         try:
             os.fsync(handle)
@@ -164,11 +164,11 @@ def _replace(path: Path, data: bytes, seen: Seen, aside: Path | None) -> bool:
 
 
 def _seen(path: Path) -> Seen:
-    """What tells a file from another that takes its place later; None when there is none."""
+    """What distinguishes a file from a later one of its name; None when there is none."""
     try:
         found = path.stat()
     except OSError as why:
-        if why.errno in (errno.ENOENT, errno.ELOOP):  # a link may lead nowhere, or round
+        if why.errno in (errno.ENOENT, errno.ELOOP):  # a link to nothing, or in a circle
             return None
         raise
     return found.st_ino, found.st_size, found.st_mtime_ns
@@ -204,7 +204,7 @@ def to_plain(reference: TdcReference) -> dict[str, Any]:
 
 
 def from_plain(value: object) -> TdcReference:
-    """A reference from plain JSON values. Raises InputError naming what is missing or wrong."""
+    """A reference from plain JSON values. Raises InputError naming the field."""
     if isinstance(value, dict):
         value = TdcReference.earlier(value)
     found = codec.from_plain(TdcReference, _in_full(value), "reference")
@@ -216,7 +216,7 @@ def from_plain(value: object) -> TdcReference:
 
 
 def _in_full(value: object, levels: int = 4) -> object:
-    """The values as the decoder knows them: "inf" for null, true and false for 1 and 0."""
+    """The values as the decoder expects them: "inf" for null, true and false for 1 and 0."""
     if isinstance(value, dict):
         endless = {key: "inf" for key in ("nu", "nu_eff") if value.get(key, 0) is None}
         offset = value.get("fit_offset")

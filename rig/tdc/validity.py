@@ -2,7 +2,7 @@
 
 When a later touch differs from the reference by more than its uncertainty allows, the encoder or
 its coupling has moved, and nobody knows when. Openings between the last touch that agrees and the
-first that does not are then not assessed at all. A later touch that agrees again shows that the one
+first that does not are then not assessed. A later touch that agrees again shows that the one in
 between was wrong. Source: ``reference.moved`` (JCGM 100:2008, 5.2).
 """
 
@@ -18,14 +18,14 @@ from rig.tdc.index_resolver import same_frame
 from rig.tdc.reference import Move, TdcReference, is_touched, moved
 
 At = tuple[float, float]
-"""A place in time: number of the recording in order of time, and the rig's time in it, us."""
+"""A point in time: number of the recording in order of time, and the rig's time in it, us."""
 
 ALWAYS, NEVER = (-math.inf, -math.inf), (math.inf, math.inf)
 
 
 @dataclass(frozen=True, slots=True)
 class Touched:
-    """A dead centre as it was touched, and when."""
+    """TDC as touched, and when."""
 
     at: At
     reference: TdcReference
@@ -33,8 +33,8 @@ class Touched:
 
 @dataclass(frozen=True, slots=True)
 class Holds:
-    """Since when and until when a reference holds, ends included; what shows that it does not
-    beyond (``before`` and ``after``, None where nothing does), and the touches that show it."""
+    """Since when and until when a reference is valid, ends included; the touches ``before`` and
+    ``after`` that limit it, if any, and the touches that show it."""
 
     since: At = ALWAYS
     until: At = NEVER
@@ -43,11 +43,11 @@ class Holds:
     against: tuple[TdcReference, ...] = ()
 
     def at(self, at: At) -> bool:
-        """Whether it holds at ``at``."""
+        """Whether it is valid at ``at``."""
         return self.since <= at <= self.until
 
     def why_not(self, at: At) -> Rejection | None:
-        """Why it does not hold at ``at``; None where it does."""
+        """Why it is not valid at ``at``; None where it is."""
         if self.at(at):
             return None
         shown = self.before if at < self.since else self.after
@@ -56,11 +56,11 @@ class Holds:
 
 
 def holds(used: TdcReference, at: At, touched: Sequence[Touched], encoder: Encoder) -> Holds:
-    """How long ``used``, found or chosen at ``at``, holds by what was touched at other times.
+    """How long ``used``, found or selected at ``at``, is valid by touches at other times.
 
-    Only touches of its cylinder tell. One set by hand, or by a mark, stands for what came before it
-    was stated, too. Two methods within one recording are two opinions of one place, between which
-    the person chooses, and say nothing of a move.
+    Only touches of its cylinder count. One set by hand, or by a mark, is valid before that too. Two
+    methods within one recording are two results for one place, between which the person selects,
+    and do not show a move.
     """
     since, until = at, at
     earlier: list[tuple[Touched, Move]] = []

@@ -1,9 +1,9 @@
-"""The range of a lever: read at both ends, each against its window, and what is left either side.
+"""The range of an advance lever: read at both ends, and what is left on either side of a nominal.
 
-Like is compared with like: the same cylinders, in the same phase, at both ends; lobes differ, and a
-unit that was moved in between has no range. How late full retard may be is judged against the
-figure stated for this engine only; there is no built-in one. The shared reference drops out of the
-range, and of the encoder's errors only those between the two angles are left (JCGM 100:2008, 5.2).
+Both ends are compared over the same cylinders in the same phase: lobes differ, and a unit that was
+moved in between has no range. Full retard is assessed only against the latest opening entered for
+this engine; there is no built-in limit. The shared reference drops out of the range, and of the
+encoder's errors only those between the two angles remain (JCGM 100:2008, 5.2).
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ ADVANCE, RETARD = "full advance", "full retard"
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """One lever position: what was read there and how it stands to its window."""
+    """One lever position: what was read there, and its verdict."""
 
     setting: str
     btdc_deg: float
@@ -36,13 +36,13 @@ class Position:
 
 @dataclass(frozen=True, slots=True)
 class AdvanceRange:
-    """A lever's range in crank degrees, with what is left of it around a wanted figure.
+    """A lever's range in crank degrees, and what is left of it on either side of a nominal.
 
-    ``positions`` are the last that was read of each; ``advance`` and ``retard`` the ends that are
-    compared, over ``cylinders`` (none where they are not known), in one phase if there is one.
-    ``left_earlier_deg`` is how much more advance the lever has beyond the wanted figure,
-    ``left_later_deg`` how much retard; negative when the figure lies outside the range.
-    ``place`` is where the figure lies, 0 at full retard, 1 at full advance.
+    ``positions`` are the last readings of each setting; ``advance`` and ``retard`` are the ends
+    compared, over ``cylinders`` (empty where they are not known), in one phase if possible.
+    ``left_earlier_deg`` is how much more advance the lever has beyond the nominal,
+    ``left_later_deg`` how much retard; negative when the nominal is out of its reach. ``place`` is
+    where the nominal lies, 0 at full retard, 1 at full advance.
     """
 
     unit: str
@@ -56,13 +56,13 @@ class AdvanceRange:
     left_earlier_deg: float | None
     left_later_deg: float | None
     place: float | None
-    limit: Position  # full retard as it was read last, against the latest stated for this engine
+    limit: Position  # full retard as last read, against the latest opening entered for this engine
     warnings: tuple[str, ...] = ()
-    some: str = ""  # the cylinders that were read at both ends, where others were read at one
+    some: str = ""  # the cylinders read at both ends, if others were read at one only
 
     @property
     def size(self) -> str:
-        """The range with its uncertainty, and over which cylinders where these are not all."""
+        """The range with its uncertainty, and its cylinders if these are not all."""
         U_deg = self.uncertainty.U_deg if self.uncertainty else None
         some = f" ({self.some})" if self.some else ""
         size = rounding.figure(self.range_deg, U_deg)
@@ -70,7 +70,7 @@ class AdvanceRange:
 
     @property
     def ends(self) -> LeverEnds:
-        """Both ends as a correction takes them. Source: the readings."""
+        """Both ends as a correction needs them. Source: the readings."""
         return LeverEnds(self.unit, self.retard.btdc_deg, self.advance.btdc_deg)
 
 
@@ -84,18 +84,17 @@ def advance_range(
 ) -> AdvanceRange:
     """The range of ``unit`` over its ``settings``, from turned readings.
 
-    How it stands last goes before how it was found, where both ends were read so. Ends are the
-    settings called "full advance" and "full retard" where both were read, else the earliest and the
-    latest. ``wanted_btdc`` is the nominal figure of full advance when not given. With ``encoder``
-    its errors are those between the two ends, else those of both. Raises InputError when fewer than
-    two settings were read, or no cylinder at both ends. Source: subtraction; JCGM 100:2008, 5.1.2
-    and 5.2.
+    The last phase with readings at both ends is used. The ends are the settings called "full
+    advance" and "full retard" if both were read, else the earliest and the latest. The default of
+    ``wanted_btdc`` is the nominal of full advance. With ``encoder`` its errors are those between
+    the two ends, else those of both. Raises InputError when fewer than two settings were read, or
+    no cylinder at both ends. Source: subtraction; JCGM 100:2008, 5.1.2 and 5.2.
     """
     read = [p for name in settings if (p := _position(judgements, unit, name)) is not None]
     if len(read) < 2:
         have = ", ".join(p.setting for p in read) or "none"
         raise InputError(
-            f"{unit}: a range needs readings at two lever positions, read so far: {have}"
+            f"{unit}: a range needs readings at two lever positions; read so far: {have}"
         )
     by_name = {p.setting: p for p in read}
     read.sort(key=lambda p: p.btdc_deg, reverse=True)
@@ -108,7 +107,7 @@ def advance_range(
         warnings.append(_in_two_phases(last))
     advance, retard, cylinders = _alike(judgements, found)
     if not cylinders and any(_by_cylinder(judgements, end.judgement) for end in found):
-        warnings.append("at one end the stroke is not stated: other cylinders may have been read")
+        warnings.append("firing TDC not entered at one end: other cylinders may have been read")
     apart = compare_assessments(
         advance.judgement, retard.judgement, shared_reference=True, encoder=encoder
     )
@@ -146,7 +145,7 @@ def _position(judgements: Sequence[Assessment], unit: str, setting: str) -> Posi
         found = unit_figure(judgements, unit, setting, phase)
         if found is not None and found.mean_btdc is not None:
             return Position(setting, found.mean_btdc, found, found.words)
-        if found is not None and found.groups:  # how it was found before is no longer so
+        if found is not None and found.groups:  # earlier phases are out of date
             return None
     return None
 
@@ -168,12 +167,12 @@ def _in_one_phase(
 
 
 def _in_two_phases(ends: tuple[Position, Position]) -> str:
-    read = " and ".join(f"{end.setting} {end.judgement.phase}" for end in ends)
-    return f"read were {read}: the unit may have been moved in between; read both ends again"
+    read = " and ".join(f"{end.setting} was read {end.judgement.phase}" for end in ends)
+    return f"{read}: the unit may have been moved in between; read both ends again"
 
 
 def _by_cylinder(judgements: Sequence[Assessment], whole: Assessment) -> dict[int, Assessment]:
-    """What was read of each cylinder where ``whole`` was; empty where they are not known."""
+    """Each cylinder's assessment beside ``whole``; empty where cylinders are not known."""
     key = (whole.unit, whole.setting, whole.phase, whole.kind)
     return {
         j.cylinder: j
@@ -188,9 +187,9 @@ def _by_cylinder(judgements: Sequence[Assessment], whole: Assessment) -> dict[in
 def _alike(
     judgements: Sequence[Assessment], ends: tuple[Position, Position]
 ) -> tuple[Position, Position, tuple[int, ...]]:
-    """Both ends over the cylinders that were read at both, and which these are.
+    """Both ends over the cylinders read at both, and these cylinders.
 
-    Raises InputError when there is none, though they are known.
+    Raises InputError when there are none, though cylinders are known.
     """
     ones, twos = (_by_cylinder(judgements, end.judgement) for end in ends)
     common = tuple(sorted(ones.keys() & twos.keys()))
@@ -200,7 +199,7 @@ def _alike(
         raise InputError(
             f"{ends[0].judgement.unit}: no cylinder was read at both ends of the lever "
             f"({ends[0].setting}: {_over(ones)}; {ends[1].setting}: {_over(twos)}); turn on until"
-            " each was"
+            " each has been"
         )
     first, second = (
         end if set(own) == set(common) else _over_these(end, [own[each] for each in common])
@@ -210,7 +209,7 @@ def _alike(
 
 
 def _over_these(end: Position, cylinders: Sequence[Assessment]) -> Position:
-    """An end over some of its cylinders, each of the same weight."""
+    """An end over some of its cylinders, equally weighted."""
     if len(cylinders) == 1:
         (one,) = cylinders
         return Position(end.setting, one.mean_btdc or 0.0, one, one.words)
@@ -240,9 +239,9 @@ def _over(cylinders: Iterable[int]) -> str:
 def lever_ends(
     judgements: Sequence[Assessment], profile: Profile
 ) -> tuple[list[LeverEnds], list[str]]:
-    """Both ends of every lever that was read in two of its settings, and why of one there is none.
+    """Both ends of every lever read in two settings, and why a lever has none.
 
-    Source: ``lever_range``.
+    Source: ``advance_range``.
     """
     found, said = [], []
     for unit in profile.units:
@@ -252,14 +251,14 @@ def lever_ends(
             try:
                 of = advance_range(judgements, unit.name, names, encoder=profile.encoder)
                 found.append(of.ends)
-            except InputError as why:  # read, but without one figure that speaks for the unit
+            except InputError as why:  # read, but with no mean for the whole unit
                 said.append(str(why))
     return found, said
 
 
 @dataclass(frozen=True, slots=True)
 class LeverEnds:
-    """A unit as read at both ends of its lever, degrees BTDC."""
+    """A unit's readings at both ends of its lever, degrees BTDC."""
 
     unit: str
     retard_btdc: float

@@ -1,7 +1,7 @@
-"""Readings to judgements: per unit, setting and cylinder, against the window.
+"""Readings to assessments: per unit, setting and cylinder, against the window.
 
-In words, what is outside is said from the limit that it is beyond; "early" and "late of nominal"
-are counted from the nominal figure of the window.
+In words, "beyond" is measured from the limit, "early of nominal" and "late of nominal" from the
+nominal.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from rig.timing.uncertainty_budget import (
 )
 from rig.timing.values import ADJUSTING, PHASES, Assessment, Group, Mark, Reading, Verdict
 from rig.timing.verdict import RULES, decide, decide_spread, probability_inside, probability_words
-from rig.words.assessments import early_or_late, how_to_settle, size_in_words
+from rig.words.assessments import MARKS, early_or_late, how_to_settle, size_in_words
 
 FIND_WHAT_MOVES = (
     "find what moves before anything is set by it: the unit on its flange, its coupling or key, a"
@@ -46,18 +46,17 @@ def assess(
     *,
     play_taken_up: Collection[str] = (),
 ) -> list[Assessment]:
-    """Judge all counted readings, grouped by unit, setting, phase, kind and cylinder.
+    """Assess all valid readings, grouped by unit, setting, phase, kind and cylinder.
 
-    Order: units and settings as the profile lists them, phases in order, kinds
-    "turned", "set", "impulse"; the figure over all cylinders (``cylinder`` None) first, then
-    each cylinder. The figure over all cylinders is the mean of the cylinders' means; it is left
-    out where only one cylinder was read or where the windows are stated per cylinder. Readings a
-    whole crank turn out are judged apart, and never as inside. Only "turned" readings get a
-    verdict. ``play_taken_up`` names the units whose rotor was held with a light drag, so that
-    their play adds nothing.
+    Order: units and settings as in the profile, phases in order, kinds "turned", "set", "impulse";
+    first the mean over all cylinders (``cylinder`` None), then each cylinder. The mean over all
+    cylinders is the mean of the cylinders' means; there is none if only one cylinder was read or
+    if windows are per cylinder. Readings a whole crank turn out are assessed apart, and never as
+    inside. Only "turned" readings get a verdict. ``play_taken_up`` names the units whose rotor was
+    held with a light drag, so that their backlash adds nothing.
 
-    Readings with an impulse coupling have to be named as such before
-    (``rig.timing.impulse.sort_out``).
+    Trips of an impulse coupling must be marked before
+    (``rig.timing.impulse.separate_impulse_trips``).
     """
     judgements = []
     for unit in profile.units:
@@ -93,10 +92,9 @@ def unit_figure(
     phase: str = "as found",
     kind: str = "turned",
 ) -> Assessment | None:
-    """The one judgement that speaks for the unit: over all cylinders, else its only cylinder.
+    """The assessment of the whole unit: over all cylinders, else of its only cylinder.
 
-    None when there is no such one (nothing read, or windows that differ from one cylinder to the
-    next).
+    None when there is none (nothing read, or windows per cylinder).
     """
     wanted = (unit, setting, phase, kind)
     own = [j for j in judgements if (j.unit, j.setting, j.phase, j.kind) == wanted]
@@ -109,9 +107,8 @@ def unit_figure(
 class UnitVerdict:
     """The verdict on a unit in one setting and phase: that of its worst cylinder.
 
-    ``beyond_deg`` is how far the worst mean lies beyond its limit, on ``side``; None unless the
-    verdict is "outside" for its angle. ``cylinders`` are those that have the verdict, none where
-    all have it.
+    ``beyond_deg`` is how far the worst mean is beyond its limit, on ``side``; None unless its angle
+    is outside. ``cylinders`` have this verdict; empty if all have it.
     """
 
     verdict: Verdict = "no window set"
@@ -149,7 +146,7 @@ def verdict_over(own: Sequence[Assessment]) -> UnitVerdict:
 
 
 def _beyond(j: Assessment) -> tuple[float, Literal["early", "late"], float | None]:
-    """How far a mean lies beyond the limit that it is past; which one; its U, degrees."""
+    """How far a mean is beyond the nearer limit; which one; its U, degrees."""
     U_deg = j.uncertainty.U_deg if j.uncertainty else None
     if j.mean_btdc is None or j.earliest_btdc is None or j.latest_btdc is None:
         return -math.inf, "early", U_deg
@@ -158,7 +155,7 @@ def _beyond(j: Assessment) -> tuple[float, Literal["early", "late"], float | Non
 
 
 def found_and_left(judgements: Sequence[Assessment]) -> list[Assessment]:
-    """As found, then as left; adjusting only where nothing was read as left."""
+    """As found, then as left; adjusting only if nothing was read as left."""
     left = {(j.unit, j.setting) for j in judgements if j.phase == "as left"}
     kept = [j for j in judgements if j.phase != ADJUSTING or (j.unit, j.setting) not in left]
     return sorted(kept, key=lambda j: PHASES.index(j.phase) if j.phase in PHASES else len(PHASES))
@@ -171,7 +168,7 @@ def contributions(
     play_deg: float | None,
     unit: Unit,
 ) -> list[Contribution]:
-    """All parts of the uncertainty of a mean opening BTDC, repeatability first where known."""
+    """All contributions to the uncertainty of a mean opening BTDC, repeatability first if known."""
     encoder = profile.encoder
     datum = uncertainty_budget.reference_seat(reference, encoder)
     parts = [figure.repeatability] if figure.repeatability else []
@@ -203,7 +200,7 @@ def _groups(readings: Sequence[Reading], unit: Unit, setting: Setting) -> list[l
 
 
 def _figures(group: Sequence[Reading], profile: Profile, setting: Setting) -> list[Figure]:
-    """The figure over all cylinders where there is one, then each known cylinder's."""
+    """The mean over all cylinders, if there is one, then each known cylinder's."""
     cells = cells_of(group)
     whole = sum((spread_of(cell) for cell in cells), uncertainty_budget.Spread())
     each = [
@@ -269,7 +266,7 @@ def _judgement(
 def _groups_of(
     figure: Figure, group: Sequence[Reading], parting: Parting | None
 ) -> tuple[Group, ...]:
-    """The groups that a figure's readings lie in; none where it has a mean."""
+    """The groups of a figure's readings; empty if it has a mean."""
     if parting is None:
         return ()
     if figure.cylinder is None:
@@ -285,7 +282,7 @@ def _groups_of(
 def _in_groups(
     judgement: Assessment, n: int, groups: tuple[Group, ...], parting: Parting
 ) -> Assessment:
-    """In place of a mean: how many readings lie where. Nothing is inside as long as it moves."""
+    """In place of a mean, the size and place of each group. A unit that moves is never inside."""
     where = [
         f"{each.n} at {abs(each.mean_btdc):.2f}° {'ATDC' if each.mean_btdc < 0.0 else 'BTDC'}"
         for each in groups
@@ -327,7 +324,7 @@ def _without_mean(
         latest_btdc=window.latest_btdc if window else None,
         verdict="no window set",
         spread_verdict="no window set",
-        words="the readings stand all round the turn: they have no mean",
+        words="the readings are all round the turn: they have no mean",
         rule=RULES[profile.decision_rule],
         settle="",
         marks=_marks(group, unit),
@@ -358,15 +355,17 @@ def _words(
 ) -> str:
     first = figure.readings[0]
     if window is None:
-        return Mark.IMPULSE_COUPLING if first.kind == "impulse" else "no window stated"
+        return MARKS[Mark.IMPULSE_COUPLING] if first.kind == "impulse" else "no window set"
     side = early_or_late(wrap(figure.mean_btdc - window.nominal_btdc), uncertainty)
     if first.wrong_stroke:
-        return f"{Mark.ONE_TURN_OUT}, there {side}"
+        return f"{MARKS[Mark.ONE_TURN_OUT]}, there {side}"
     if first.kind == "set":
         return f"{side}, as set"
     if first.kind == "impulse":
-        return f"{side}, {Mark.IMPULSE_COUPLING}"
-    stroke = "" if all(r.stroke_known for r in figure.readings) else f", {Mark.STROKE_NOT_STATED}"
+        return f"{side}, {MARKS[Mark.IMPULSE_COUPLING]}"
+    stroke = (
+        "" if all(r.stroke_known for r in figure.readings) else f", {MARKS[Mark.STROKE_NOT_STATED]}"
+    )
     if verdict == "inside":
         return f"inside{stroke}"
     limit = against_limit(figure.mean_btdc, window, uncertainty)
@@ -375,7 +374,7 @@ def _words(
 
 
 def against_limit(btdc_deg: float, window: Window, uncertainty: Uncertainty | None) -> str:
-    """How far an angle lies beyond the limit that it is past, or inside the nearer one, in words.
+    """How far an angle is beyond a limit, or inside the nearer one, in words.
 
     "0.10 degrees beyond the early limit", "0.05 degrees inside the late limit".
     """

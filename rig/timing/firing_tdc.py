@@ -1,4 +1,4 @@
-"""The person's word that a cylinder fires here."""
+"""Firing TDC as the person enters it, and what follows from it for units and cylinders."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from rig.tdc.reference import TdcReference
 
 @dataclass(frozen=True, slots=True)
 class FiringTdcEntry:
-    """``cylinder`` fires at the dead centre nearest to ``crank_deg``.
+    """``cylinder`` fires at the TDC nearest to ``crank_deg``.
 
-    Kept as it was said: a reference found anew a little to the other side of the index would give
-    the turns of the crank other numbers.
+    Kept as entered: a new reference a little to the other side of the index would number the turns
+    of the crank differently.
     """
 
     crank_deg: float
     cylinder: int
 
     def on(self, profile: Profile, reference: TdcReference | None) -> FiringTdc | None:
-        """The statement, counted from a reference. Raises InputError as ``state_stroke``."""
+        """Counted from a reference. Raises InputError as ``firing_tdc_at`` does."""
         if reference is None:
             return None
         return firing_tdc_at(self.crank_deg, self.cylinder, profile, reference)
@@ -30,10 +30,10 @@ class FiringTdcEntry:
 
 @dataclass(frozen=True, slots=True)
 class FiringTdc:
-    """The person's word that one passage over top dead centre was a firing one.
+    """Which pass of a cylinder over TDC is its firing TDC.
 
-    The TDC of ``cylinder`` that lies in crank turn ``turn`` is its firing one. Crank turn n reaches
-    from the n-th passage over the reference's TDC to the next: ``(crank_deg - tdc_deg) // 360``.
+    It is the TDC of ``cylinder`` in crank turn ``turn``. Crank turn n goes from the n-th pass over
+    the reference's TDC to the next: ``(crank_deg - tdc_deg) // 360``.
     """
 
     turn: int
@@ -53,7 +53,7 @@ def openings_per_cycle(unit: Unit, profile: Profile) -> float:
 
 
 def sparks_on_both_strokes(unit: Unit, profile: Profile) -> bool:
-    """Stated so, or plain from the count of its openings: two a cycle for each cylinder."""
+    """Entered so, or evident from its openings: two a cycle for each cylinder."""
     if profile.engine.strokes == 2:
         return False
     served = served_cylinders(unit, profile.engine)
@@ -63,8 +63,7 @@ def sparks_on_both_strokes(unit: Unit, profile: Profile) -> bool:
 def tdc_after_reference_deg(engine: Engine, reference: TdcReference, cylinder: int) -> float:
     """TDC of ``cylinder`` in crank degrees after the reference's, in [0, 360), on any stroke.
 
-    Raises ``InputError`` for a cylinder that the engine does not have, or whose dead centre does
-    not follow from what is stated.
+    Raises ``InputError`` for a cylinder that the engine does not have, or whose TDC is not known.
     """
     own = plug_hole_offset_deg(engine, cylinder)
     return modulo(own - plug_hole_offset_deg(engine, reference.cylinder))
@@ -73,7 +72,7 @@ def tdc_after_reference_deg(engine: Engine, reference: TdcReference, cylinder: i
 def firing_tdc_at(
     crank_deg: float, cylinder: int, profile: Profile, reference: TdcReference
 ) -> FiringTdc:
-    """The statement "``cylinder`` is at its firing TDC now": the one nearest ``crank_deg``.
+    """``cylinder`` is at its firing TDC now: the one nearest ``crank_deg``.
 
     Raises ``InputError`` as ``tdc_after_reference_deg`` does.
     """

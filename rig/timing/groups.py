@@ -1,17 +1,16 @@
-"""Readings that lie in groups apart: a unit that moved, a drive that slips. They have no mean.
+"""Readings in separate groups: a unit that moved, a drive that slips. They have no mean.
 
-The readings of each lobe are taken to scatter normally about a mean of their own, all by as much. A
-way to part them in groups is set against that by an F test: what it takes off the squared
-deviations, per group more, over what it leaves. Of all the ways to part them, the one that was
-looked for is taken to be the best, so its tail probability is multiplied by their number
-(Bonferroni). That bounds the rate of false alarms without a table: at most ``FALSE_ALARM`` for a
-unit in one setting and phase, however many readings it has. The ratio of the squares between and
-within two groups is that of Engelman and Hartigan, Percentage points of a test for clusters, JASA
-64 (1969), from memory.
+The readings of each lobe are assumed to scatter normally about a mean of their own, all with the
+same SD. An F test compares a way to split them with that: what it takes off the squared deviations,
+per extra group, over what it leaves. The best of all ways to split is tested, so its tail
+probability is multiplied by their number (Bonferroni). That bounds the rate of false alarms without
+a table: at most ``FALSE_ALARM`` for a unit in one setting and phase, however many readings it has.
+The ratio of the squares between and within two groups is that of Engelman and Hartigan, Percentage
+points of a test for clusters, JASA 64 (1969), from memory.
 
-Looked for are one move in time, which shifts all lobes alike, and groups by value, which is what is
-left where a drive slips to and fro. A difference under ``LEAST_DEG``, or that errors stated for
-encoder and drive explain, is scatter and stays in the spread.
+Two kinds of split are tried: one move in time, which shifts all lobes alike, and groups by value,
+as left by a drive that slips to and fro. A difference below ``LEAST_DEG``, or explained by the
+errors entered for encoder and drive, is scatter and stays in the SD.
 """
 
 from __future__ import annotations
@@ -30,30 +29,29 @@ from rig.engine.profile import Encoder
 from rig.timing.values import Assessment, Group, Reading
 
 FALSE_ALARM = 0.001
-"""Of this part of all steady units, at most, the readings are said to lie in groups."""
+"""Largest fraction of steady units whose readings are reported to be in groups."""
 
 LEAST_DEG = 0.5
-"""Groups nearer than this are left in the spread: a degree disc and a lamp show no less (common
-practice, no source)."""
+"""Groups nearer than this stay in the SD: a degree disc and a lamp show no less (common practice,
+no source)."""
 
 GROSS_DEG = 5.0
-"""A gap as wide as this parts even two readings: with a standard deviation of 0.75 degrees two lie
-so far apart three times in a million (normal; that no sound drive has more is common practice, no
+"""A gap this wide splits even two readings: with an SD of 0.75 degrees two readings lie this far
+apart three times in a million (normal; that no sound drive has a larger SD is common practice, no
 source)."""
 
 MOST_BREAKS = 12
-"""Of the widest gaps within lobes so many are tried."""
+"""How many of the widest gaps within lobes are tried."""
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class Parting:
-    """Readings parted in groups; ``labels`` goes with them, 0 for the first group.
+    """Readings split into groups; ``labels`` numbers the group of each, from 0.
 
-    ``in_turn`` when each group follows the one before in time, as when a unit moved. ``broken``
-    are the lobes whose own readings lie in several groups; ``whole`` when it is more than one, or
-    one move of the unit.
+    ``in_turn``: each group follows the one before in time, as when a unit moved. ``broken`` are the
+    lobes whose own readings are in several groups; ``whole``: more than one is, or the unit moved.
     """
 
     labels: tuple[int, ...]
@@ -63,11 +61,11 @@ class Parting:
     broken: frozenset[int]
 
     def spoils(self, lobe: int) -> bool:
-        """Whether a lobe has no mean: its own readings lie apart, or the whole unit moved."""
+        """Whether a lobe has no mean: its own readings are in groups, or the whole unit moved."""
         return self.whole or lobe in self.broken
 
     def groups(self, readings: Sequence[Reading], lobe: int | None = None) -> tuple[Group, ...]:
-        """The groups of one lobe, or of all, in their order. ``readings`` are those parted."""
+        """The groups of one lobe, or of all, in their order. ``readings`` are those split."""
         found: dict[int, list[float]] = {}
         for reading, label, own in zip(readings, self.labels, self.lobes, strict=True):
             if reading.btdc_deg is not None and lobe in (None, own):
@@ -76,8 +74,8 @@ class Parting:
 
 
 def in_groups(judgements: Iterable[Assessment]) -> list[str]:
-    """A sentence for each figure that has no mean since its readings lie in groups apart: the one
-    over all cylinders, where there is one."""
+    """A sentence for each unit, setting, phase and kind whose readings are in groups: that over all
+    cylinders, if there is one."""
     found: dict[tuple[str, str, str, str], str] = {}
     for j in judgements:
         if j.groups:
@@ -87,10 +85,10 @@ def in_groups(judgements: Iterable[Assessment]) -> list[str]:
 
 
 def explained_deg(encoder: Encoder, play_deg: float | None) -> float:
-    """How far apart readings of one lobe may lie by errors that are stated, crank degrees.
+    """How far apart the entered errors allow readings of one lobe to be, crank degrees.
 
-    A count, the play of the unit's drive and, where a geared encoder reads a lobe at several places
-    of its disc, its own errors there. Source: definition of each.
+    A count, the backlash of the unit's drive and, where a geared encoder reads a lobe at several
+    places of its disc, its own errors there. Source: definition of each.
     """
     ratio = float(encoder.turns_per_crank_turn)
     found = 360.0 / (encoder.counts_per_turn * ratio) + (play_deg or 0.0)
@@ -100,10 +98,10 @@ def explained_deg(encoder: Encoder, play_deg: float | None) -> float:
 
 
 def parted(readings: Sequence[Reading], lobes: Sequence[int], explained: float) -> Parting | None:
-    """The groups that ``readings``, in order of time, lie in; None when they are one.
+    """The groups of ``readings``, in order of time; None when there is only one.
 
-    ``lobes`` says of each of which lobe it is, from 0; ``explained`` is ``explained_deg``. Raises
-    ValueError for a reading without an angle. Source: see the module.
+    ``lobes`` has the lobe of each, from 0; ``explained`` is ``explained_deg``. Raises ValueError
+    for a reading without an angle. Source: see the module.
     """
     lobe = np.asarray(lobes, np.int64)
     deg = _from_first(readings, lobe)
@@ -125,18 +123,18 @@ def parted(readings: Sequence[Reading], lobes: Sequence[int], explained: float) 
 
 
 def _from_first(readings: Sequence[Reading], lobe: NDArray[np.int64]) -> Floats:
-    """Angles from the first reading of each one's lobe, degrees."""
+    """Angles from the first reading of the same lobe, degrees."""
     first: dict[int, float] = {}
     deg = np.empty(len(readings))
     for i, (reading, own) in enumerate(zip(readings, lobe.tolist(), strict=True)):
         if reading.btdc_deg is None:
-            raise ValueError("a reading without an angle lies in no group")
+            raise ValueError("a reading without an angle belongs to no group")
         deg[i] = wrap(reading.btdc_deg - first.setdefault(own, reading.btdc_deg))
     return deg
 
 
 def _gaps(deg: Floats, lobe: NDArray[np.int64]) -> list[tuple[float, int]]:
-    """Every gap between neighbours in value on one lobe, with the place of the upper one."""
+    """Every gap between neighbours in value on one lobe, with the index of the upper one."""
     order = np.lexsort((deg, lobe))
     same = lobe[order][1:] == lobe[order][:-1]
     gaps = np.diff(deg[order])
@@ -146,9 +144,9 @@ def _gaps(deg: Floats, lobe: NDArray[np.int64]) -> list[tuple[float, int]]:
 def _by_value(
     deg: Floats, lobe: NDArray[np.int64], gap: float, breaks: int | None
 ) -> NDArray[np.int64] | None:
-    """Groups parted at every gap of at least ``gap``, numbered from below on each lobe.
+    """Groups split at every gap of at least ``gap``, numbered upwards on each lobe.
 
-    None when there is no such gap, or not as many as ``breaks``.
+    None if that does not give ``breaks`` gaps, or any.
     """
     above = {place for width, place in _gaps(deg, lobe) if width >= gap}
     if not above or (breaks is not None and len(above) != breaks):
@@ -166,7 +164,7 @@ def _by_value(
 def _in_time(
     deg: Floats, lobe: NDArray[np.int64], least: float
 ) -> tuple[float, NDArray[np.int64]] | None:
-    """The best single move in time: log of its chance over its share, and the groups."""
+    """The best single move in time: the log of its probability over its share, and the groups."""
     n, lobes = len(deg), len(np.unique(lobe))
     nu = n - lobes - 1
     if nu < 1:
@@ -175,7 +173,7 @@ def _in_time(
     count = own.sum(axis=1)
     rest = deg - (own.T @ ((own @ deg) / count))
     squares = float(rest @ rest)
-    # After reading k: how many of each lobe come later, and the sum of their deviations.
+    # After reading k: how many of each lobe follow, and the sum of their deviations.
     later = own[:, ::-1].cumsum(axis=1)[:, ::-1][:, 1:]
     weight = (later - later**2 / count[:, None]).sum(axis=0)
     pull = rest[::-1].cumsum()[::-1][1:]
@@ -194,7 +192,7 @@ def _in_time(
 def _log_chance(
     deg: Floats, lobe: NDArray[np.int64], labels: NDArray[np.int64], breaks: int
 ) -> float:
-    """Log of the bound on the chance of such a parting by value; 0 with nothing to judge by."""
+    """Log of the bound on the probability of such a split by value; 0 without evidence."""
     sizes = np.bincount(lobe)
     nu = len(deg) - len(sizes) - breaks
     if nu < 1:
@@ -233,7 +231,7 @@ def _log_tail(taken: float, left: float, more: int, nu: int) -> float:
 
 @cache
 def _ways(sizes: tuple[int, ...], breaks: int) -> int:
-    """In how many ways lobes with so many readings are parted in ``breaks`` groups more than lobes.
+    """Ways to split lobes with these numbers of readings, with ``breaks`` more groups than lobes.
 
     Source: Stirling numbers of the second kind, multiplied over the lobes.
     """
@@ -248,7 +246,7 @@ def _ways(sizes: tuple[int, ...], breaks: int) -> int:
 
 @cache
 def _stirling(n: int, k: int) -> int:
-    """Ways to part n things in k groups: sum of (-1)^j C(k, j) (k - j)^n / k!."""
+    """Ways to split n things into k groups: sum of (-1)^j C(k, j) (k - j)^n / k!."""
     if k > n:
         return 0
     whole: int = sum((-1) ** j * math.comb(k, j) * (k - j) ** n for j in range(k))
@@ -256,7 +254,7 @@ def _stirling(n: int, k: int) -> int:
 
 
 def _parting(labels: NDArray[np.int64], lobe: NDArray[np.int64], *, moved: bool) -> Parting:
-    """Numbered in order of time where each group follows another, else by value."""
+    """Numbered in order of time if each group follows another, else by value."""
     runs = labels[np.flatnonzero(np.diff(labels, prepend=labels[0] - 1))]
     in_turn = len(runs) == len(np.unique(labels))
     if in_turn:

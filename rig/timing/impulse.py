@@ -1,16 +1,16 @@
-"""An impulse coupling recognised in the readings, and kept apart from the running figure.
+"""An impulse coupling recognised from the readings, and kept apart from the running mean.
 
-Turned slowly, the coupling holds the rotor back and lets it leap when the crank has passed on: the
-contacts open late, by about the same amount each time, and since they closed where they always do
-they had been closed for as much longer. A magnet that pulls its rotor on through the backlash does
-the opposite: early by up to the backlash, closed for less. A unit that was moved on its flange
-opens late as well, but it closes late too, so that its closed angle stays as it was.
+Turned slowly, the coupling holds the rotor back and trips when the crank has moved on. The contacts
+open late by about the same amount each time; as they closed where they always do, they were closed
+for as much longer. A magnet that pulls its rotor through the backlash does the opposite: early by
+up to the backlash, closed for less. A unit that was moved on its flange opens late too, but also
+closes late, so its closed angle is unchanged.
 
-Where a unit is entered as having a coupling, the way in which it was turned decides: turned
-straight on, the coupling catches and every opening is a trip. A running reading comes after a trip,
-the crank turned back past the opening without catching again, and forward (US Army
-TM 1-1500-204-23-1, magneto timing). Nobody has to know where the unit opens for that, so a trip
-never passes for a running reading of a unit that is set wrong.
+Where the engine file has a coupling, the way of turning decides: turned straight on, the coupling
+catches and every opening is a trip. A running reading comes after a trip, when the crank is turned
+back past the opening without catching again, and then forward (US Army TM 1-1500-204-23-1, magneto
+timing). This needs no knowledge of where the unit opens, so a trip is never taken for a running
+reading of a unit that is set wrong.
 """
 
 from __future__ import annotations
@@ -26,37 +26,34 @@ from rig.timing.uncertainty_budget import counted
 from rig.timing.values import PHASES, Reading
 
 LEAST_LAG_DEG = 5.0
-"""A lag below this, in crank degrees, is no impulse coupling (published lags are several times as
-much; the limit itself: common practice, no source)."""
+"""A smaller lag, in crank degrees, is no impulse coupling (published lags are several times as
+large; the limit itself: common practice, no source)."""
 
 SAME_AGAIN = 0.25
-"""Lags and closed angles repeat to this part of the lag: "about the same amount"."""
+"""Lags and closed angles repeat to this fraction of the lag: "about the same amount"."""
 
 AGAIN_AND_AGAIN = 2
-"""One late opening is an accident; from this many on it is a pattern."""
+"""One late opening is an accident; this many are a pattern."""
 
 SAME_PLACE_DEG = 2.5
-
-
-"""Openings of one lobe, each running or each a trip, lie nearer to one another (common practice, no
+"""Openings of one lobe, all running or all trips, are closer than this (common practice, no
 source)."""
 
-
 GAP_OF_LAG = 0.5
-"""Between the coupling's openings and the running ones nothing stands for this part of the lag."""
+"""No opening lies within this fraction of the lag between tripped and running ones."""
 
 PLAY_MARGIN = 1.5
-"""A lag has to exceed the measured play by this factor, or the magnet might have made it."""
+"""A lag must exceed the measured backlash by this factor, or the magnet may have caused it."""
 
 
 @dataclass(frozen=True, slots=True)
 class ImpulseLag:
-    """What the coupling of one unit in one setting does, in crank degrees.
+    """The lag of one unit's coupling in one setting, in crank degrees.
 
-    ``lag_deg`` is how much later than the running ones (their median) it opens, the mean over
-    ``n`` openings, and ``sd_deg`` its spread. ``running`` is how many running readings that is
-    counted from; with none it is counted from the nominal figure. ``expected`` is false where the
-    engine file states that there is no coupling or that it is disabled: then the snap is a finding.
+    ``lag_deg`` is how much later than the median of the running ones it opens, the mean over ``n``
+    openings; ``sd_deg`` is its SD. ``running`` is the number of running readings; with none the lag
+    is counted from the nominal. ``expected`` is false if the engine file has no coupling, or a
+    disabled one: then the trip is a finding.
     """
 
     unit: str
@@ -72,13 +69,13 @@ class ImpulseLag:
 def separate_impulse_trips(
     readings: Sequence[Reading], profile: Profile, begins: Collection[int] = ()
 ) -> list[Reading]:
-    """The same readings in the same order, those made by an impulse coupling of kind "impulse".
+    """The same readings in the same order, with the trips of an impulse coupling of kind "impulse".
 
-    Looks at the counted readings of each unit, setting and phase but for "set" ones. Every call
-    starts anew, so that later readings may change the answer. Where the unit is entered as having a
-    coupling, the way in which it was turned decides (above); else the pattern of its readings.
-    At the places ``begins`` in the list another capture begins, or the rig's counts anew: how the
-    crank was turned between the two is not known.
+    Considers the valid readings of each unit, setting and phase except "set" ones. Every call
+    starts from the beginning, as later readings may change the answer. If the engine file has a
+    coupling, the way of turning decides (see the module), else the pattern of the readings. At the
+    indices ``begins`` another capture or a restart of the rig begins: how the crank was turned
+    before that is not known.
     """
     return _recognised(readings, profile, begins)[0]
 
@@ -124,9 +121,8 @@ def _members(
 
 @dataclass(frozen=True, slots=True)
 class _AsTurned:
-    """What the way in which a unit was turned tells of its openings, by their places in the list:
-    those read past the coupling, and where it released, by phase (setting, degrees of crank modulo
-    ``apart_deg``)."""
+    """What the way of turning shows about a unit's openings: the indices of those read past the
+    coupling, and where it tripped, by phase (setting, degrees of crank modulo ``apart_deg``)."""
 
     running: frozenset[int]
     released: Mapping[str, tuple[tuple[str, float], ...]]
@@ -163,8 +159,8 @@ class _Opened:
 
 
 def _went_back(before: _Opened, now: _Opened, apart_deg: float) -> bool:
-    """Whether the crank went back past this opening after the one ``before``, a trip, and did not
-    trip again; or after a running one, and this is in its place."""
+    """Whether the crank went back past this opening after the trip ``before`` without tripping
+    again; or ``before`` was running and this is in its place."""
     back_deg = before.crank_deg - now.crank_deg
     if before.running and abs(back_deg) <= SAME_PLACE_DEG:
         return True
@@ -174,7 +170,7 @@ def _went_back(before: _Opened, now: _Opened, apart_deg: float) -> bool:
 def _trips(
     group: Mapping[int, Reading], turned: _AsTurned, unit: Unit, setting: Setting
 ) -> tuple[list[int], ImpulseLag | None]:
-    """The trips among the readings of a unit that is entered as having a coupling."""
+    """The trips among the readings of a unit with a coupling in the engine file."""
     late_by = _late_by(group, unit, setting)
     proven = [late_by[i] for i in late_by if i in turned.running]
     base = median(proven) if proven else None
@@ -205,7 +201,7 @@ def _trips(
 
 
 def _late_by(group: Mapping[int, Reading], unit: Unit, setting: Setting) -> dict[int, float]:
-    """How much later than nominal, by place in the list; degrees of crank."""
+    """How much later than nominal, by index; degrees of crank."""
     return {
         i: wrap(nominal_btdc(unit, setting, r.cylinder) - r.btdc_deg)
         for i, r in group.items()

@@ -1,13 +1,11 @@
-"""Opening to unit, cylinder, stroke; set by moving.
+"""Openings to readings: unit, lobe, cylinder and stroke of an opening.
 
-Openings to readings: which unit, lobe, cylinder and stroke an opening belongs to.
+For every cylinder that a unit serves, the working cycle has a place where the unit should open: its
+firing TDC less the nominal. An opening belongs to the cylinder with the nearest place. Until firing
+TDC is entered, a four-stroke is read modulo one crank turn, and cylinders that share a TDC there
+cannot be told apart.
 
-Every cylinder that a unit serves has a place on the working cycle where the unit ought to open:
-its firing top dead centre less the nominal figure. An opening belongs to the cylinder whose place
-is nearest. While it is not stated which stroke is which, a four-stroke is read modulo one crank
-turn, and cylinders that share a top dead centre there cannot be told apart.
-
-Openings of a unit that is moved while the crank is held: a set reading, not a turned one.
+An opening of a unit that is moved while the crank is held is a set reading, not a turned one.
 """
 
 from __future__ import annotations
@@ -32,31 +30,31 @@ from rig.timing.firing_tdc import (
 from rig.timing.values import Phase, Reading
 
 STROKE_TOLERANCE_DEG = 30.0
-"""An opening this near to where it belongs on the *other* stroke is called one crank turn out.
-Narrowed to half the distance to the next firing, where cylinders lie closer than that."""
+"""An opening this near to its place on the *other* stroke is one crank turn out. Limited to half
+the distance to the next firing, if that is less."""
 
 SHARED_TDC_DEG = 1.0
-"""Cylinders whose places lie this near to one another, modulo a turn, cannot be told apart."""
+"""Cylinders whose places are this close, modulo a turn, cannot be told apart."""
 
 USUAL_NOMINAL_DEG = 20.0
-"""Where an opening is looked for when no window is stated (common practice, no source): any
-figure between dead centre and full advance serves to choose between cylinders."""
+"""Where an opening is expected without a window (common practice, no source): any figure between
+TDC and full advance serves to choose between cylinders."""
 
 NO_TDC = Rejection(Reason.NO_TDC)
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a unit ought to open for one cylinder, in crank degrees after the reference's TDC."""
+    """Where a unit should open for one cylinder, in crank degrees after the reference's TDC."""
 
     cylinder: int
-    tdc_deg: float  # what its degrees count from (``firing.datum_after_first_deg``)
-    open_deg: float  # tdc_deg less the nominal figure
+    tdc_deg: float  # its degrees BTDC count from here (``firing.datum_after_first_deg``)
+    open_deg: float  # tdc_deg less the nominal
     firing: bool
 
 
 def unit_on_input(profile: Profile, number: int) -> Unit:
-    """The unit wired to contact input ``number``. Raises ``InputError`` when there is none."""
+    """The unit wired to contact input ``number``. Raises ``InputError`` if there is none."""
     for unit in profile.units:
         if unit.input == number:
             return unit
@@ -66,7 +64,7 @@ def unit_on_input(profile: Profile, number: int) -> Unit:
 
 
 def setting_named(unit: Unit, name: str) -> Setting:
-    """The setting of ``unit`` called ``name``. Raises ``InputError`` when there is none."""
+    """The setting of ``unit`` called ``name``. Raises ``InputError`` if there is none."""
     for setting in unit.settings:
         if setting.name == name:
             return setting
@@ -75,7 +73,7 @@ def setting_named(unit: Unit, name: str) -> Setting:
 
 
 def nominal_btdc(unit: Unit, setting: Setting, cylinder: int | None) -> float:
-    """Where the opening is looked for, degrees BTDC: the nominal figure, else a usual one."""
+    """Where the opening is expected, degrees BTDC: the nominal, else a usual value."""
     window = setting.per_cylinder.get(cylinder, setting.window) if cylinder else setting.window
     if window is not None:
         return window.nominal_btdc
@@ -97,16 +95,15 @@ def to_reading(
     start_us: float = 0.0,
     without: Rejection = NO_TDC,
 ) -> Reading:
-    """Tie one opening to its unit, lobe, cylinder and stroke.
+    """Assign one opening to its unit, lobe, cylinder and stroke.
 
-    ``setting`` is the name of the setting in force for the unit on ``opening.input``; ``t_s`` of
-    the reading counts from ``start_us``; ``without`` says why there is no reference. The crank
-    went on for the delay of the unit's front end after the contacts had opened: that way, at the
-    speed of the opening, is taken off; not from a "set" reading, whose crank stands. A ``kind``
-    "set" reading (crank held, unit moved) counts although the crank stood still, as long as its
-    angle is known. ``stroke_known`` is true where no stroke is in question: on a two-stroke, and
-    for a unit that sparks on both. Raises ``InputError`` when no unit is on that input or the unit
-    has no such setting.
+    ``setting`` names the current setting of the unit on ``opening.input``; ``t_s`` of the reading
+    counts from ``start_us``; ``without`` says why there is no reference. During the delay of the
+    unit's front end the crank went on: that movement, at the speed of the opening, is subtracted,
+    but not for a "set" reading, whose crank stands still. A reading of ``kind`` "set" (crank held,
+    unit moved) is valid although the crank stood still, if its angle is known. ``stroke_known`` is
+    true if strokes do not matter: on a two-stroke, and for a unit that sparks on both. Raises
+    ``InputError`` when no unit is on that input or it has no such setting.
     """
     unit = unit_on_input(profile, opening.input)
     in_force = setting_named(unit, setting)
@@ -142,7 +139,7 @@ def to_reading(
 
 
 def _share(one: Place, two: Place) -> bool:
-    """Whether nothing within one crank turn tells the two places apart."""
+    """Whether nothing within one crank turn distinguishes the two places."""
     apart = (one.tdc_deg - two.tdc_deg, one.open_deg - two.open_deg)
     return any(abs(wrap(angle)) <= SHARED_TDC_DEG for angle in apart)
 
@@ -154,7 +151,7 @@ class _Found:
     btdc_deg: float | None
     stroke_known: bool
     wrong_stroke: bool = False
-    why: Rejection | None = None  # where its angle cannot be judged
+    why: Rejection | None = None  # why its angle cannot be assessed
 
 
 class _Finder:
@@ -184,7 +181,7 @@ class _Finder:
     def _origin(self, stroke: FiringTdc | None) -> float:
         """Firing TDC of cylinder 1, in crank degrees after the reference's TDC.
 
-        Without a statement any choice of turn will do, as long as it stays the same.
+        Without firing TDC any turn will do, as long as it stays the same.
         """
         cylinder = stroke.cylinder if stroke else self.reference.cylinder
         after = tdc_after_reference_deg(self.engine, self.reference, cylinder)
@@ -214,7 +211,7 @@ class _Finder:
         return _Found(place.cylinder, lobe, btdc, True, not place.firing and not self.both)
 
     def _can_be_judged(self, cylinder: int) -> bool:
-        """Its dead centre is known, or its window is counted from cylinder 1's opening."""
+        """Its TDC is known, or its window counts from cylinder 1's opening."""
         from_first = self.setting.counted_from == "first" and cylinder in self.setting.per_cylinder
         return from_first or tdc_known(self.engine, cylinder, self.reference.cylinder)
 
@@ -246,10 +243,10 @@ class _Finder:
         return min(self._distance(firing, other.open_deg) for firing in self.firing)
 
     def _lobe(self, after: float) -> int | None:
-        """Openings counted from the one for the first cylinder served, modulo the lobes.
+        """Openings counted from the first served cylinder's, modulo the lobes.
 
-        Where each opening has its own place in the cycle the places are counted, since an odd
-        firing order makes the openings unevenly spaced; else the even spacing of the lobes is.
+        Where each opening has its own place in the cycle, places are counted, since an odd firing
+        order makes the openings uneven; otherwise the even spacing of the lobes is used.
         """
         first = self.firing[0].open_deg
         candidates = self.firing + (self.other if self.both else [])
@@ -271,26 +268,26 @@ _OF_THE_HAND = {
     Reason.TURNED_BACK,
     Reason.JUST_CLOSED,
 }
-"""Nothing, or the crank's movement alone, stands against an opening."""
+"""Reasons that only the crank's movement gives, and no reason at all."""
 
 NEAR_DEG = 10.0
-"""A unit is set nearer than this to the figure that is wanted (common practice, no source)."""
+"""A unit is set this close to its nominal (common practice, no source)."""
 
 
 def by_moving(opening: Opening, *, moving: bool) -> bool:
-    """Whether contacts parted because the unit, or its lever, was moved.
+    """Whether the contacts opened because the unit, or its lever, was moved.
 
-    The crank stood still; or the person was ``moving`` the unit, and nothing but the crank's
-    movement stands against the opening: a hand that trembles on a held crank turns nothing,
-    though the encoder sees every direction and run-up.
+    The crank stood still; or the person was ``moving`` the unit, and no reason but the crank's
+    movement is against it: a hand trembling on a held crank turns nothing, though the encoder sees
+    all directions and approaches.
     """
     reason = opening.rejection.reason if opening.rejection else None
     return reason is Reason.CRANK_STILL or (moving and reason in _OF_THE_HAND)
 
 
 def unless_far(reading: Reading, unit: Unit) -> Reading:
-    """The set reading of a unit that nobody said to be moved, as it is where that is near its
-    figure. Elsewhere something else parted the contacts, as a lever does, and it does not count."""
+    """The set reading of a unit that nobody reported as moved, if it is near its nominal. Elsewhere
+    something else opened the contacts, such as a lever, and it is rejected."""
     setting = setting_named(unit, reading.setting)
     window = setting.per_cylinder.get(reading.cylinder or 0, setting.window)
     if window is None or reading.btdc_deg is None:

@@ -1,14 +1,9 @@
-"""Means and contributions with identity.
+"""Mean openings, and the contributions to their uncertainty: one function each.
 
-The contributions to the uncertainty of a mean opening, one function each.
-
-What is measured is the crank angle between two positions: where the contacts open and where top
-dead centre was found. The encoder's own errors therefore enter as a *difference* of errors at
-those positions: what is common to both drops out (JCGM 100:2008, 5.2). A reference found by
-touching a stop stands half-way between two positions of the encoder, the touches, and its error is
-the mean of theirs.
-
-Readings that belong together, and the mean opening that they make.
+What is measured is the crank angle between two positions: where the contacts open and where TDC was
+found. So the encoder's own errors enter as a *difference* of errors at those positions: what is
+common to both drops out (JCGM 100:2008, 5.2). A reference by the piston stop is half-way between
+two positions of the encoder, the touches, and its error is the mean of theirs.
 """
 
 from __future__ import annotations
@@ -28,27 +23,27 @@ from rig.timing.groups import Parting, explained_deg, parted
 from rig.timing.values import Reading
 
 PLACING_LEFT = 0.1
-"""What placing an event between encoder edges leaves of q/sqrt(12), the error of rounding to a
-count. It is carried in full however many readings there are, since unequal counts lie in the same
+"""What remains of q/sqrt(12), the error of rounding to a count, when an event is placed between
+encoder edges. It does not shrink with the number of readings, as unequal counts are in the same
 places on each turn."""
 
 HAND_PLAY_DEG = 0.25
-"""How far a crank that is held by hand may stand off while the unit is moved: half-width, crank
-degrees (common practice, no source)."""
+"""How far a crank held by hand may be off while the unit is moved: half-width, crank degrees
+(common practice, no source)."""
 
 OF_TDC = frozenset({Source.TDC, Source.ENTERED_TDC})
-"""What figures share that rest on one top dead centre: it drops out of their differences."""
+"""Contributions common to figures with the same TDC: they drop out of their differences."""
 
 FEW = 5
-"""With fewer readings than this a cylinder's own spread is a guess: the unit's is used."""
+"""With fewer readings, a cylinder's own SD is a guess, and the unit's is used."""
 
 MOST_PLACES = 360
-"""More places than this on an encoder's disc are taken as all round it."""
+"""More places than this on an encoder's disc count as all round it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """Sum of squared deviations (degrees squared) and its degrees of freedom; they add up."""
+    """Sum of squared deviations (degrees squared) and its degrees of freedom; both add up."""
 
     squares: float = 0.0
     nu: int = 0
@@ -58,17 +53,17 @@ class Spread:
 
     @property
     def sd_deg(self) -> float:
-        """Pooled standard deviation (JCGM 100:2008, 4.2.4); needs at least one of freedom."""
+        """Pooled SD (JCGM 100:2008, 4.2.4); needs at least one degree of freedom."""
         return math.sqrt(self.squares / self.nu)
 
 
 @dataclass(frozen=True, slots=True)
 class Seat:
-    """Positions of the encoder that a figure rests on.
+    """The encoder positions behind a figure.
 
     ``vector`` is the mean of the unit vectors at their angles on the encoder's own shaft, which is
-    what a once-a-turn error sees; ``places`` is how many different positions there are. Where it
-    is not known which position it was, ``elsewhere`` has the vectors that it may as well have.
+    what a once-a-turn error sees; ``places`` is the number of different positions. If the position
+    is not known, ``elsewhere`` has the vectors of the other possible ones.
     """
 
     vector: complex
@@ -77,18 +72,16 @@ class Seat:
 
 
 def seat_part(crank_deg: Sequence[float], encoder: Encoder) -> Seat:
-    """The seat of readings at the given crank angles; those within a degree share a place."""
+    """The seat of readings at these crank angles; those within a degree share a place."""
     ratio = float(encoder.turns_per_crank_turn)
     angles = [angle * ratio for angle in crank_deg]
     return Seat(resultant(angles), len({modulo(round(angle)) for angle in angles}))
 
 
 def reference_seat(reference: TdcReference, encoder: Encoder) -> Seat:
-    """The seat of top dead centre: the mean of the touches from both sides, or where the crank
-    stood.
+    """The seat of TDC: the mean of the touches from both sides, or where the crank stood.
 
-    A dead centre that was only stated comes at several places on the disc of a geared encoder, and
-    nobody said at which it was found.
+    A TDC that was only entered can be at any of several places on the disc of a geared encoder.
     """
     sides = [side for side in (reference.forward_deg, reference.backward_deg) if side]
     if not sides:
@@ -103,9 +96,8 @@ def reference_seat(reference: TdcReference, encoder: Encoder) -> Seat:
 def repeatability_part(own: Spread, unit: Spread, n: int) -> Contribution | None:
     """Repeatability of a mean of ``n`` readings: s/sqrt(n), nu of s (JCGM 100:2008, 4.2.3).
 
-    With fewer than ``FEW`` readings s is the one of the whole unit (``unit``, ``own`` included),
-    pooled over its cylinders, when that has more degrees of freedom. None when there is no spread
-    to go by.
+    With fewer than ``FEW`` readings, s is the SD of the whole unit (``unit``, ``own`` included),
+    pooled over its cylinders, if that has more degrees of freedom. None when there is no SD.
     """
     pooled = n < FEW and unit.nu > own.nu
     spread = unit if pooled else own
@@ -122,7 +114,7 @@ def repeatability_part(own: Spread, unit: Spread, n: int) -> Contribution | None
 
 
 def mean_over_cylinders(parts: Sequence[Spread], counts: Sequence[int]) -> Contribution | None:
-    """Repeatability of the mean of the cylinders' means; their differences are no part of it.
+    """Repeatability of the mean of the cylinders' means; their differences do not enter.
 
     ``parts`` and ``counts`` are each cylinder's spread and number of readings. None when no
     cylinder was read twice.
@@ -147,14 +139,14 @@ def top_dead_centre(reference: TdcReference) -> Contribution:
 
 
 def entered_tdc(engine: Engine, cylinders: Sequence[int], counted_from: int) -> Contribution | None:
-    """Top dead centres of ``cylinders`` that were entered, after the one that was found in cylinder
+    """TDCs of ``cylinders`` that were entered relative to the one found in cylinder
     ``counted_from``: each anywhere within its half-width, independent of the others.
 
-    Of several cylinders that of their mean. None where none was entered, or taken as exact.
+    For several cylinders, that of their mean. None if none was entered, or all as exact.
     """
     within = engine.stated_tdc_within_deg
     entered = [c for c in cylinders if c in engine.stated_tdc_deg and c not in (1, counted_from)]
-    # Found in a cylinder whose own place was entered, all others are off by that.
+    # If it was found in a cylinder with an entered place, all others share that error.
     common = counted_from in engine.stated_tdc_deg and counted_from != 1
     others = sum(c != counted_from for c in cylinders)
     share = math.hypot(math.sqrt(len(entered)), others if common else 0.0) / max(len(cylinders), 1)
@@ -167,7 +159,7 @@ def entered_tdc(engine: Engine, cylinders: Sequence[int], counted_from: int) -> 
 def counting(encoder: Encoder, placing: float = PLACING_LEFT) -> Contribution:
     """Placing the opening, and the index that angles count from, between encoder edges.
 
-    ``placing`` is what is left of the error of rounding to a count (JCGM 100:2008, F.2.2.1, for the
+    ``placing`` is what remains of the error of rounding to a count (JCGM 100:2008, F.2.2.1, for the
     difference of two).
     """
     q_deg = 360.0 / (encoder.counts_per_turn * float(encoder.turns_per_crank_turn))
@@ -179,7 +171,7 @@ def counting(encoder: Encoder, placing: float = PLACING_LEFT) -> Contribution:
 def graduation(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
     """The encoder's own graduation error, independent from one position to another.
 
-    Stated in degrees of the encoder's own shaft, as its run-out is; carried in crank degrees.
+    Entered in degrees of the encoder's own shaft, like its run-out; returned in crank degrees.
     """
     half = encoder.graduation_error_deg / float(encoder.turns_per_crank_turn)
     u_deg = rectangular(half) * math.sqrt(1.0 / first.places + 1.0 / second.places)
@@ -193,9 +185,9 @@ def graduation(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
 def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
     """Once-a-turn error of the encoder's mounting, A sin(angle + phase), phase not known.
 
-    Between two angles d apart it comes to a sine of amplitude 2 A sin(d/2); between means over
-    several positions, to A times the distance of their mean vectors. Repeats do not reduce it. Of
-    positions that are not known the furthest apart are taken, so that the interval holds at each.
+    Between two angles d apart it is a sine of amplitude 2 A sin(d/2); between means over several
+    positions, A times the distance of their mean vectors. Repeats do not reduce it. Of possible
+    positions the furthest apart are used, so the interval is valid for each.
     """
     once_a_turn = encoder.run_out_deg / float(encoder.turns_per_crank_turn)
     apart = max(
@@ -206,7 +198,7 @@ def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
     amplitude = once_a_turn * apart
     positions = "positions compared,"
     if first.elsewhere or second.elsewhere:
-        positions += " the furthest apart of those that they may be,"
+        positions += " the furthest apart of the possible ones,"
     how = (
         f"U-shaped, amplitude {amplitude:.3f} between the {positions} of "
         f"{once_a_turn:g} once a turn (JCGM 100, H.1.3.4)"
@@ -217,23 +209,23 @@ def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
 def play(play_deg: float) -> Contribution:
     """Backlash through which the magnet may pull the rotor: opens early by 0 to ``play_deg``.
 
-    Whether it did is not known, so no correction is made: the root mean square of an error
-    anywhere between none and all of it is play/sqrt(3) (JCGM 100:2008, 4.3.7 and F.2.4.5).
+    Whether it did is not known, so there is no correction: the root mean square of an error
+    anywhere between none and all of it is backlash/sqrt(3) (JCGM 100:2008, 4.3.7 and F.2.4.5).
     """
     how = f"rectangular, 0 to {play_deg:g} early, not corrected (JCGM 100, 4.3.7 and F.2.4.5)"
     return Contribution(Source.BACKLASH, rectangular(play_deg), math.inf, "B", how)
 
 
 def play_deg_of(part: Contribution) -> float:
-    """The backlash that ``part`` was made from, crank degrees; 0 for a part of another kind."""
+    """The backlash in a contribution, crank degrees; 0 for one of another kind."""
     return part.u_deg * math.sqrt(3.0) if part.source is Source.BACKLASH else 0.0
 
 
 def play_of_both(first_deg: float, second_deg: float) -> Contribution:
-    """The plays of two drives in the difference of their units: each opens early by 0 to its own.
+    """Two drives' backlash in the difference of their units: each opens early by 0 to its own.
 
-    By half of it in the mean, which drops out of the difference as far as the plays are equal;
-    counted as for each unit alone, the interval would be twice too wide.
+    The mean, half of each, drops out of the difference as far as both are equal; counted as for
+    each unit alone, the interval would be twice as wide as needed.
     """
     u_deg = math.hypot(
         rectangular(first_deg / 2.0), rectangular(second_deg / 2.0), (first_deg - second_deg) / 2.0
@@ -260,23 +252,23 @@ def sensing_delay(unit: Unit, figure: Figure) -> list[Contribution]:
 
 
 def hand(half_width_deg: float = HAND_PLAY_DEG) -> Contribution:
-    """How far the held crank may stand off while the unit is moved (a "set" reading)."""
+    """How far the held crank may be off while the unit is moved (a "set" reading)."""
     how = f"rectangular +/- {half_width_deg:g} while the crank is held (JCGM 100, 4.3.7)"
     return Contribution(Source.HELD, rectangular(half_width_deg), math.inf, "B", how)
 
 
 Cell = list[Reading]
-"""Counted readings of one unit, setting, phase and kind, on one lobe and cylinder."""
+"""Valid readings of one unit, setting, phase and kind, on one lobe and cylinder."""
 
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A mean opening, over one cylinder or several, and what its uncertainty is made from."""
+    """A mean opening, over one cylinder or several, and the data for its uncertainty."""
 
     cylinder: int | None
     readings: tuple[Reading, ...]
     mean_btdc: float  # mean of the cells' means
-    sd_deg: float | None  # of all its readings, differences between cylinders included
+    sd_deg: float | None  # of all its readings, including differences between cylinders
     repeatability: Contribution | None  # None: nothing was read twice
     seat: Seat
 
@@ -287,14 +279,14 @@ class Figure:
 
 
 def counted(readings: Sequence[Reading]) -> list[Reading]:
-    """The readings that count and have an angle."""
+    """The valid readings with an angle."""
     return [r for r in readings if r.valid and r.btdc_deg is not None and r.crank_deg is not None]
 
 
 def cells_of(group: Sequence[Reading]) -> list[Cell]:
-    """``group`` by cylinder, in order of their numbers; where that is not known, by lobe.
+    """``group`` by cylinder, in order of their numbers; by lobe if that is not known.
 
-    Lobes keep apart what is meant to differ while the stroke is not stated.
+    Lobes keep apart what is meant to differ until firing TDC is entered.
     """
     cells: dict[tuple[bool, int], Cell] = {}
     for reading in group:
@@ -310,10 +302,10 @@ def _cell_of(reading: Reading) -> tuple[bool, int]:
 def parting_of(
     group: Sequence[Reading], encoder: Encoder, play_deg: float | None
 ) -> Parting | None:
-    """The groups apart that ``group``, in order of time, lies in; None where it is one.
+    """The groups of ``group``, in order of time; None if it is one.
 
-    Lobes are numbered as ``cells_of`` has them. What was set with the crank held was put where it
-    is on purpose, each time anew, and is not parted. Source: ``rig.timing.groups``.
+    Lobes are numbered as in ``cells_of``. Set readings are not split: each was put where it is on
+    purpose. Source: ``rig.timing.groups``.
     """
     if not group or group[0].kind == "set":
         return None
@@ -323,7 +315,7 @@ def parting_of(
 
 
 def has_mean(group: Sequence[Reading]) -> bool:
-    """False where openings cancel out, on one lobe or among lobes, so that no mean is defined."""
+    """Whether a mean is defined: openings do not cancel out, on one lobe or among lobes."""
     cells = [_btdcs(cell) for cell in cells_of(group)]
     if not all(is_defined(angles) for angles in [*cells, _btdcs(group)]):
         return False
@@ -337,10 +329,10 @@ def figure_over(
     cylinder: int | None = None,
     unit: Spread | None = None,
 ) -> Figure:
-    """The mean opening over ``cells`` (at least one), each of the same weight.
+    """The mean opening over ``cells`` (at least one), equally weighted.
 
-    ``unit`` is the pooled spread of the whole unit, for a cylinder of its own with few readings.
-    Raises ``ValueError`` when the openings have no mean (see ``has_mean``).
+    ``unit`` is the pooled spread of the whole unit, for a cylinder with few readings. Raises
+    ``ValueError`` when the openings have no mean (see ``has_mean``).
     """
     together = [reading for cell in cells for reading in cell]
     seats = [seat_part(_crank_degs(cell), encoder) for cell in cells]
@@ -350,7 +342,7 @@ def figure_over(
     else:
         repeatability = mean_over_cylinders(spreads, [len(cell) for cell in cells])
     if repeatability is None:
-        # Each lobe was read once: their differences have to stand for the spread.
+        # Each lobe was read once: use their differences as the spread.
         repeatability = repeatability_part(spread_of(together), Spread(), len(together))
     return Figure(
         cylinder=cylinder,

@@ -1,4 +1,4 @@
-"""What the timing room says: readings, contributions, judgements, comparisons. Plain values."""
+"""The timing room's results: readings, assessments, comparisons. Plain values."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ Verdict = Literal["inside", "outside", "inconclusive", "no window set"]
 Phase = Literal["as found", "adjusting", "as left"]
 ADJUSTING: Phase = "adjusting"
 PHASES: tuple[Phase, ...] = ("as found", ADJUSTING, "as left")
-"""In the order in which they come; of a unit, the last that was read tells how it stands."""
+"""In order; the last in which a unit was read is its present state."""
 
 
 class Mark(StrEnum):
-    """What has to be said beside an assessment. The value is its code in files and ``--json``;
+    """What must be shown beside an assessment. The value is its code in files and ``--json``;
     ``rig.words`` has the words."""
 
     ONE_TURN_OUT = "one crank turn out"
@@ -29,7 +29,7 @@ class Mark(StrEnum):
 
     @staticmethod
     def earlier(value: object) -> object:
-        """The code of a mark for which files had a sentence before."""
+        """The code of a mark that files had as a sentence before version 0.4.0."""
         return _EARLIER_MARKS.get(str(value), value)
 
 
@@ -43,16 +43,16 @@ _EARLIER_MARKS = {
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One opening of one unit, tied to setting, cylinder and stroke.
+    """One opening of one unit, assigned to setting, cylinder and stroke.
 
-    ``btdc_deg`` is before the top dead centre of ``cylinder``, in (-180, 180]. The delay of the
-    unit's front end is removed from both angles.
+    ``btdc_deg`` is before TDC of ``cylinder``, in (-180, 180]. Both angles are corrected for the
+    delay of the unit's front end.
     """
 
     unit: str
     setting: str
-    cylinder: int | None  # None: not known (which stroke is not stated, lobe not tied)
-    lobe: int | None  # 0 .. lobes - 1, counted from the first seen since the stroke was stated
+    cylinder: int | None  # None: not known (firing TDC not entered, lobe not identified)
+    lobe: int | None  # 0 .. lobes - 1, counted from the first since firing TDC was entered
     btdc_deg: float | None
     crank_deg: float | None
     t_s: float  # from the first position of its capture
@@ -61,7 +61,7 @@ class Reading:
     kind: Literal["turned", "set", "impulse"] = "turned"
     stroke_known: bool = True
     wrong_stroke: bool = False  # a whole crank turn out on a four-stroke
-    partings: int = 1  # contact openings in the passage, chatter included
+    partings: int = 1  # times that the contacts opened, bounces included
     closed_deg: float | None = None  # crank degrees for which the contacts had been closed
     speed_deg_s: float = 0.0  # of the crank in its normal direction
 
@@ -73,7 +73,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Readings that lie together, apart from others of the same figure (see ``timing.groups``)."""
+    """Readings close together, apart from others of the same figure (see ``timing.groups``)."""
 
     n: int
     mean_btdc: float
@@ -100,10 +100,10 @@ class Assessment:
     spread_verdict: Verdict
     words: str  # "0.10 degrees beyond the early limit (2.10 degrees early of nominal)"
     rule: str  # the decision rule, one sentence
-    settle: str  # how many more readings would settle it, or which part would have to shrink
+    settle: str  # what would decide it: more readings, or a smaller contribution
     marks: tuple[Mark, ...] = ()
-    groups: tuple[Group, ...] = ()  # where the readings have no mean, because they lie in groups
-    probability_inside: float | None = None  # of its true value, where that is inconclusive
+    groups: tuple[Group, ...] = ()  # if the readings are in groups and have no mean
+    probability_inside: float | None = None  # of its true value, if the verdict is inconclusive
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +115,10 @@ class Comparison:
     setting: str
     cylinder: int | None  # None: over all cylinders
     difference_deg: float
-    uncertainty: Uncertainty | None  # None: single readings, which say nothing of their spread
+    uncertainty: Uncertainty | None  # None: single readings, which have no SD
     wanted_deg: float | None
     tolerance_deg: float | None
     verdict: Verdict
     words: str
-    phase: str = ""  # of both, when they are of one capture
-    probability_inside: float | None = None  # of its true value, where that is inconclusive
+    phase: str = ""  # of both, if they are of one capture
+    probability_inside: float | None = None  # of its true value, if the verdict is inconclusive

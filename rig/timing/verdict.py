@@ -1,8 +1,8 @@
-"""Rules that turn a figure, its uncertainty and its limits into a verdict; in the manner of
-JCGM 106:2012.
+"""Rules that turn a mean, its uncertainty and its limits into a verdict, in the manner of JCGM
+106:2012.
 
-Plain numbers of one unit throughout. Callers bring angles into deviations from the nominal figure
-first, so that nothing here has to know that angles wrap. A limit of None is no limit.
+Plain numbers of one unit. Callers pass angles as deviations from the nominal, so nothing here needs
+to wrap. A limit of None is no limit.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from rig.timing.values import Verdict
 Rule = Literal["guarded", "simple"]
 
 MOST_READINGS = 200
-"""Nobody turns a crank for more readings than this to settle a verdict."""
+"""Nobody takes more readings than this to decide a verdict."""
 
 RULES: dict[Rule, str] = {
     "guarded": (
@@ -32,7 +32,7 @@ RULES: dict[Rule, str] = {
     ),
 }
 
-_SLACK = 1e-9  # a mean that stands exactly on its acceptance limit is accepted (37 - 0.3 = 36.7)
+_SLACK = 1e-9  # a mean exactly on its acceptance limit is accepted (37 - 0.3 = 36.7)
 
 
 def conformance_probability(
@@ -60,14 +60,14 @@ def conformance_probability(
 def probability_inside(
     value: float, uncertainty: Uncertainty | None, lower: float | None, upper: float | None
 ) -> float | None:
-    """``conformance_probability`` of a combined uncertainty; None where it is not known."""
+    """``conformance_probability`` of a combined uncertainty; None if that is not known."""
     if uncertainty is None or not uncertainty.u_deg > 0.0:
         return None
     return conformance_probability(value, uncertainty.u_deg, lower, upper, uncertainty.nu_eff)
 
 
 def probability_words(probability: float | None) -> str:
-    """ "inside with a probability of 62 %"; empty where it is not known."""
+    """ "inside with a probability of 62 %"; empty if it is not known."""
     if probability is None:
         return ""
     percent = 100.0 * probability
@@ -81,8 +81,8 @@ def probability_words(probability: float | None) -> str:
 def acceptance_limits(
     lower: float | None, upper: float | None, w: float
 ) -> tuple[float | None, float | None]:
-    """The limits moved in by the guard band ``w``. The lower may come out above the upper: then
-    no value can be accepted (JCGM 106:2012, clause 8)."""
+    """The limits moved inwards by the guard band ``w``. If the lower is then above the upper, no
+    value can be accepted (JCGM 106:2012, clause 8)."""
     return (
         None if lower is None else lower + w,
         None if upper is None else upper - w,
@@ -94,7 +94,7 @@ def decide(
 ) -> Verdict:
     """Verdict on ``value`` by a rule of ``RULES``; ``U`` is its expanded uncertainty.
 
-    ``U`` None means that it is not known. Without any limit the answer is "no window set".
+    ``U`` None: not known. Without any limit the answer is "no window set".
     """
     if lower is None and upper is None:
         return "no window set"
@@ -146,9 +146,9 @@ def decide_spread(sd: float | None, n: int, limit: float | None, rule: Rule = "g
 
 
 def with_readings(parts: Sequence[Contribution], n: int, wanted: float) -> Uncertainty:
-    """The uncertainty as it would be with ``wanted`` readings instead of ``n``.
+    """The uncertainty with ``wanted`` readings instead of ``n``.
 
-    Mean, spread and all other parts are taken to stay; ``math.inf`` readings leave no
+    Mean, SD and all other contributions are assumed to stay; ``math.inf`` readings leave no
     repeatability at all.
     """
     return combine(
@@ -162,7 +162,7 @@ def with_readings(parts: Sequence[Contribution], n: int, wanted: float) -> Uncer
 
 
 def more_readings(parts: Sequence[Contribution], n: int, margin: float) -> int | None:
-    """How many readings more bring U down to ``margin``; None when ``MOST_READINGS`` do not."""
+    """How many more readings bring U down to ``margin``; None if ``MOST_READINGS`` do not."""
     if with_readings(parts, n, n + MOST_READINGS).U_deg > margin:
         return None
     few, enough = 0, MOST_READINGS

@@ -43,7 +43,7 @@ SOURCES: Mapping[Source, str] = {
 
 MARKS: Mapping[Mark, str] = {
     Mark.ONE_TURN_OUT: "one crank turn out",
-    Mark.STROKE_NOT_STATED: "stroke not stated",
+    Mark.STROKE_NOT_STATED: "firing TDC not entered",
     Mark.CONFIRM_BY_TURNING: "set with the crank held: confirm by turning",
     Mark.IMPULSE_COUPLING: "impulse coupling engaged",
     Mark.IN_GROUPS: "readings in groups",

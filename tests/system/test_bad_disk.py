@@ -107,7 +107,7 @@ def test_a_reference_that_cannot_be_saved_leaves_the_old_one(
 
     monkeypatch.setattr("os.fsync", full)
     said = refused(2, "tdc", "set", job, "--tdc-deg", 12, "--within-deg", 1)
-    assert f"{job / 'reference.json'}: it cannot be saved: the disk is full" in said
+    assert f"{job / 'reference.json'}: the file cannot be saved: the disk is full" in said
     monkeypatch.undo()
     assert bytes_of(job) == before
 

@@ -168,7 +168,7 @@ def test_no_port_has_a_rig(monkeypatch: pytest.MonkeyPatch) -> None:
     assert found.status == 3
     assert found.answer["rig"] is None
     assert [port["device"] for port in found.answer["ports"]] == [device.port]
-    assert f"no rig answers: {device.port}: nothing is heard" in found.err
+    assert f"no rig answers: {device.port}: nothing is received" in found.err
 
 
 @pytest.mark.slow

@@ -136,11 +136,13 @@ def test_a_reference_that_finds_no_room_is_written_as_soon_as_there_is(
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr("os.replace", full)
-    with pytest.raises(InputError, match=r"reference\.json: it cannot be saved: the disk is full"):
+    with pytest.raises(
+        InputError, match=r"reference\.json: the file cannot be saved: the disk is full"
+    ):
         made.find_tdc()
     assert made.live.session.reference is not None
     made.do("rest 1.5")
-    assert "reference.json: it cannot be saved" in made.live.caution()
+    assert "reference.json: the file cannot be saved" in made.live.caution()
     monkeypatch.undo()
     made.do("rest 1.5")
     reference = json.loads((made.folder / "reference.json").read_text("utf-8"))

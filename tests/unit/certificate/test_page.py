@@ -242,7 +242,7 @@ def test_an_unstated_stroke_is_told_with_the_figure() -> None:
     job = profile()
     read = [replace(each, stroke_known=False) for each in readings(job)]
     text = text_of(record(readings=read, judgements=assess(read, job, reference())))
-    assert "inside, stroke not stated" in text
+    assert "inside, firing TDC not entered" in text
 
 
 @pytest.mark.parametrize("evil", HOSTILE)

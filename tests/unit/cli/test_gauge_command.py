@@ -214,10 +214,12 @@ def test_lifts_a_hundredth_apart_are_used_and_it_is_said(tmp_path: Path) -> None
     answer = rig("tdc", "gauge", copied(tmp_path), points, "--json").answer
     found = by(answer, "gauge, equal lifts")
     assert found["tdc_deg"] == pytest.approx(200.0, abs=1e-3)
-    assert "lift 3.8 mm before the top and 3.81 mm after it" in found["warnings"][0]
+    assert "drop 3.8 mm before the top and 3.81 mm after it" in found["warnings"][0]
     assert any(p["source"] == "unequal-drops" for p in found["uncertainty"]["parts"])
     plain = rig("tdc", "gauge", copied(tmp_path / "again"), points).out
-    assert "3.81 mm after it are brought together, which moves their middle by -0.01" in plain
+    assert (
+        "3.81 mm after it are corrected to their mean, which moves their middle by -0.01" in plain
+    )
 
 
 def angle_at(lift_mm: float) -> float:
@@ -294,7 +296,7 @@ def test_plain_lines_hold_the_figures(tmp_path: Path) -> None:
     assert "gauge, fit: TDC of cylinder 1" in ran.out
     assert len([line for line in ran.out.splitlines() if line.strip().endswith(tuple("0123456789"))]
                ) >= 8  # fmt: skip
-    assert "touched once more: dead centre is where it was" in ran.out
+    assert "taken again: TDC is where it was" in ran.out
 
 
 def test_what_is_refused(tmp_path: Path) -> None:

@@ -70,7 +70,7 @@ def test_judgements() -> None:
         "verdict", "in", "words",
     ]  # fmt: skip
     for words in ("36.22° BTDC", "±0.16°", "0.066", "37° BTDC to 35° BTDC", "as left",
-                  "0.22° early, inside, stroke not stated"):  # fmt: skip
+                  "0.22° early, inside, firing TDC not entered"):  # fmt: skip
         assert words in lines[2]
     for words in ("4.00° ATDC", "none set", "inconclusive", "impulse"):
         assert words in lines[3]
@@ -142,11 +142,11 @@ def test_hostile_text_steers_nothing(text: str) -> None:
 def test_what_the_words_say_is_not_said_again_as_a_mark() -> None:
     judged = replace(
         JUDGED,
-        words="1.4 degrees early, stroke not stated",
+        words="1.4 degrees early, firing TDC not entered",
         marks=(Mark.STROKE_NOT_STATED, Mark.PAPER_MEANT),
     )
     (row,) = judgement_table([judged]).rows
-    assert row[-1] == f"1.4 degrees early, stroke not stated, {MARKS[Mark.PAPER_MEANT]}"
+    assert row[-1] == f"1.4 degrees early, firing TDC not entered, {MARKS[Mark.PAPER_MEANT]}"
     impulse = replace(
         OPEN,
         kind="impulse",

@@ -91,7 +91,7 @@ def test_dead_centre_by_gauge_is_chosen_lives_and_is_found_again(
     typed(bench, lift(bench))
     bench.do("goto -30 at 60", "goto -20 back at 40")
     typed(bench, lift(bench))
-    assert "dead centre is where it was" in said(bench)
+    assert "TDC is where it was" in said(bench)
     use(bench, "gauge, fit")
     session = bench.live.session
     assert session.reference is not None
@@ -288,7 +288,7 @@ def test_points_on_both_sides_without_a_lift_on_both_are_not_said_to_lie_on_one(
         typed(bench, lift(bench))
     assert "3×" in said(bench)
     assert "2×" in said(bench)
-    assert "no lift was read on both sides" in said(bench)
+    assert "no drop was read on both sides" in said(bench)
     assert "one side" not in said(bench)
 
 

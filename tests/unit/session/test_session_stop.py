@@ -89,7 +89,7 @@ def test_touching_again_shows_that_nothing_moved() -> None:
     played.do("turn 700 at 150").touch(purpose="check")
     assert played.session.reference is found
     (words,) = played.session.checks
-    assert words.startswith("top dead centre is where it was, to within ")
+    assert words.startswith("TDC is where it was, within ")
 
 
 def test_touching_again_shows_an_encoder_that_slipped() -> None:
@@ -98,7 +98,7 @@ def test_touching_again_shows_an_encoder_that_slipped() -> None:
     played.do("turn 700 at 150", "slip 3", "turn 360 at 150").touch(purpose="check")
     assert played.session.reference is found  # the person decides what to do about it
     (words,) = played.session.checks
-    assert "the encoder or its coupling has slipped, and readings since do not hold" in words
+    assert "the encoder or its coupling has slipped, and readings since then are not valid" in words
 
 
 def test_a_restart_between_two_touches_keeps_the_touches_before() -> None:

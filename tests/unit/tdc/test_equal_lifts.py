@@ -61,7 +61,7 @@ def test_a_single_lift_knows_what_it_cannot_see() -> None:
     points = at_lifts(OFFSET, (10.0,))
     blind = equal_lifts(points, EVEN).reference
     assert blind.tdc_deg == pytest.approx(1.637215, abs=1e-6)  # T2: 0.074409 late
-    assert "a second would take" in blind.warnings[0]
+    assert "a second would correct" in blind.warnings[0]
     # The offset that nobody states is covered by what is stated of the result.
     assert blind.uncertainty.U_deg > 0.074409
     known = equal_lifts(points, EVEN, OFFSET).reference
@@ -116,10 +116,10 @@ def test_a_lift_without_its_partner_is_named() -> None:
 
 def test_bad_series() -> None:
     one = [p for p in at_lifts(K1, (2.0, 5.0, 8.0), bore_deg=90.0) if p.angle_deg < 90.0]
-    with pytest.raises(InputError, match="no lift was read on both sides"):
+    with pytest.raises(InputError, match="no drop was read on both sides"):
         equal_lifts(one, Gauge())
     doubled = one + [replace(p, angle_deg=p.angle_deg + 0.2) for p in one]
-    with pytest.raises(InputError, match="no lift was read on both sides"):
+    with pytest.raises(InputError, match="no drop was read on both sides"):
         equal_lifts(doubled, Gauge())
     with pytest.raises(InputError, match="too few"):
         equal_lifts(one[:1], Gauge())
@@ -168,8 +168,8 @@ def test_t5_with_lifts_a_few_hundredths_apart() -> None:
     ]
     expected = [-slope * by / 2.0 for slope, by in zip(slopes, (0.01, -0.04, 0.05), strict=True)]
     assert moved == pytest.approx(expected, rel=0.02)
-    assert "nearly equal ones brought together" in found.reference.how
-    assert "lift 2 mm before the top and 2.01 mm after it" in found.reference.warnings[0]
+    assert "nearly equal ones corrected" in found.reference.how
+    assert "drop 2 mm before the top and 2.01 mm after it" in found.reference.warnings[0]
     assert found.reference.warnings[0].endswith(f"moves their middle by {moved[0]:+.3f} degrees")
 
 
@@ -210,8 +210,8 @@ def test_how_near_is_near() -> None:
     points = nearly(K1, (3.80, 3.86), (8.0, 8.0))
     told = equal_lifts(points, Gauge()).reference.warnings
     assert told[:2] == (
-        "lift 3.8 mm was read on one side only and left out",
-        "lift 3.86 mm was read on one side only and left out",
+        "drop 3.8 mm was read on one side only and left out",
+        "drop 3.86 mm was read on one side only and left out",
     )
     with pytest.raises(InputError, match=r"within 0\.05 mm"):
         equal_lifts(points[:2], Gauge())
@@ -240,7 +240,7 @@ def test_lifts_a_rounding_apart_are_one() -> None:
 
 def test_near_lifts_on_one_side_are_no_pair() -> None:
     one_side = nearly(K1, (3.80, 6.0), (3.82, 9.0))[::2]
-    with pytest.raises(InputError, match="no lift was read on both sides"):
+    with pytest.raises(InputError, match="no drop was read on both sides"):
         equal_lifts(one_side, Gauge())
 
 

@@ -38,7 +38,7 @@ def series(seed: int = 1, tdc_deg: float = 355.0) -> list[GaugePoint]:
         (5, lambda x: x * 10.0, "decimal point"),
         (3, lambda x: x / 10.0, "decimal point"),
         (7, lambda x: x / 25.4, "inch figure"),
-        (6, lambda x: x + 0.5, "read it again"),
+        (6, lambda x: x + 0.5, "take it again"),
     ],
 )
 def test_a_mistyped_point_is_found_and_named(number: int, typed, guess: str) -> None:  # type: ignore[no-untyped-def]

@@ -75,7 +75,7 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="UTF-8"):
         load_points(binary)
     binary.write_bytes(b"1 2\n" * 2000)
-    with pytest.raises(InputError, match="more than 1000"):
+    with pytest.raises(InputError, match="at most 1000"):
         load_points(binary)
     binary.write_bytes(b" " * 1_100_000)
     with pytest.raises(InputError, match="1000000 bytes"):

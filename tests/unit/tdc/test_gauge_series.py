@@ -129,7 +129,7 @@ def test_a_touch_at_the_end_on_one_side_takes_no_dead_centre_away() -> None:
     begun = work_through(points(), Gauge(), ENGINE, ENCODER, again=points()[:1])
     assert begun.references == whole.references
     assert begun.moved is None
-    assert "one side cannot tell" in begun.moved_why
+    assert "one side is not enough" in begun.moved_why
 
 
 def test_a_series_that_nothing_can_be_made_of() -> None:

@@ -115,7 +115,7 @@ def test_half_way_between_two_places_settles_nothing() -> None:
     assert reason_words(Rejection(Reason.INDEX_PLACE, (9, places_apart_deg(of)))) == (
         "enter cylinder 1's firing TDC, roughly: the index has 9 places on the crank, 40° apart"
     )
-    with pytest.raises(InputError, match=r"stands 19° from one place .* and 21 from the"):
+    with pytest.raises(InputError, match=r"is 19° from one possible TDC and 21° from the"):
         stated_place(100.0 + 80.0 + 19.0, 1, known(100.0), ENGINE, of)
     with pytest.raises(InputError, match="no cylinder 9"):
         stated_place(100.0, 9, known(100.0), ENGINE, of)

@@ -45,7 +45,7 @@ def test_earlier_ones_are_never_lost(tmp_path: Path) -> None:
 
 
 def test_none_yet(tmp_path: Path) -> None:
-    with pytest.raises(NoReferenceError, match="find top dead centre first"):
+    with pytest.raises(NoReferenceError, match="find TDC first"):
         load_reference(tmp_path)
 
 
@@ -54,7 +54,7 @@ def test_none_yet(tmp_path: Path) -> None:
     [
         (b"", "is not JSON"),
         (b"{", "line 1 is not JSON"),
-        (b"[1]", "it is a list, not a table"),
+        (b"[1]", "found a list; expected a table"),
         (b"\xff", "byte 1 is not UTF-8"),
         (b"[" * 100_000, "nested too deep"),
         (b'{"version": NaN}', "JSON cannot hold"),
@@ -155,7 +155,7 @@ def test_a_file_that_never_rests_is_given_up(
         os.utime(path, ns=(0, next(times)))
 
     monkeypatch.setattr(os, "fsync", touched)
-    with pytest.raises(InputError, match="other programs write it all the time"):
+    with pytest.raises(InputError, match="other programs keep writing it"):
         save_reference(path, numbered(2))
     monkeypatch.undo()
     assert load_references(path) == (numbered(1),)

@@ -24,13 +24,13 @@ def test_steady_touches_warn_of_nothing() -> None:
         ([320], [40, 40, 40], "only once turning forward"),
         ([320, 320, 320], [40, 40], "only twice turning back"),
         ([320, 320.5], [40, 40, 40], "the 2 touches turning forward differ by 0.50°"),
-        ([320, 320.1, 321.0, 320], [40, 40, 40], "touch 3 turning forward lies 0.95° from"),
-        ([320, 320, 320], [39.5, 40, 40.05], "touch 1 turning back lies 0.50° from"),
-        ([320] * 3, [320.5] * 3, "is there a stop at all?"),
-        ([320] * 3, [319.5] * 3, "is there a stop at all?"),
+        ([320, 320.1, 321.0, 320], [40, 40, 40], "touch 3 turning forward is 0.95° from"),
+        ([320, 320, 320], [39.5, 40, 40.05], "touch 1 turning back is 0.50° from"),
+        ([320] * 3, [320.5] * 3, "is the piston stop in?"),
+        ([320] * 3, [319.5] * 3, "is the piston stop in?"),
         ([40] * 3, [320] * 3, "exchanged"),
         ([356] * 3, [4] * 3, "blocks only 8.0°"),
-        ([275] * 3, [85] * 3, "something else"),
+        ([275] * 3, [85] * 3, "anything but the piston"),
     ],
 )
 def test_odd_touches_are_named(forward: list[float], backward: list[float], said: str) -> None:

@@ -196,7 +196,7 @@ def test_an_unknown_stroke_is_marked_on_what_is_inside() -> None:
     group = changed(readings(CLOSE, cylinder=None), stroke_known=False)
     found = only(assess(group, four(), reference()))
     assert (found.cylinder, found.verdict) == (None, "inside")
-    assert found.words == "inside, stroke not stated"
+    assert found.words == "inside, firing TDC not entered"
     assert Mark.STROKE_NOT_STATED in found.marks
 
 
@@ -245,7 +245,7 @@ def test_the_spread_has_its_own_verdict() -> None:
 def test_without_a_window_it_is_read_and_not_judged() -> None:
     bare = single(unit(setting=Setting(ADVANCE.name, None)))
     found = only(assess(readings(CLOSE), bare, reference()))
-    assert (found.verdict, found.words, found.settle) == ("no window set", "no window stated", "")
+    assert (found.verdict, found.words, found.settle) == ("no window set", "no window set", "")
     assert found.mean_btdc == pytest.approx(36.1)
 
 

@@ -123,8 +123,8 @@ def test_ends_that_were_never_read_in_one_phase() -> None:
     found = advance_range([left, RETARD], "upper", BOTH)
     assert found.range_deg == pytest.approx(35.9 - 4.2)
     assert found.warnings == (
-        "read were full advance as left and full retard as found: the unit may have been moved in"
-        " between; read both ends again",
+        "full advance was read as left and full retard was read as found: the unit may have been"
+        " moved in between; read both ends again",
     )
 
 
