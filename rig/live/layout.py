@@ -38,7 +38,7 @@ class Layout:
 
 
 FULL = Layout(80, 24, "small", gap=0, foot=9)
-WIDE = Layout(120, 40, "large", gap=1, foot=10, health=34)
+WIDE = Layout(120, 40, "large", gap=1, foot=11, health=34)
 
 
 def render(view: View, width: int, height: int, colour: bool = True, unicode: bool = True) -> Frame:
@@ -73,14 +73,13 @@ def _whole(pen: Pen, width: int, height: int, view: View, plan: Layout) -> Lines
         crank = beside(crank, panels.health(pen, view), width - health + 2)
     lines = _filled([*_filled([*lines, *[Text(end="")] * plan.gap], 2 + plan.gap), *crank],
                     plan.top)  # fmt: skip
-    foot = panels.foot(pen, width, view)
-    rows = max(plan.foot, foot.rows + plan.gap)
+    foot = panels.foot(pen, width, view, high=plan.gap > 0)
+    rows = max(plan.foot, foot.rows)
     rows = min(rows, height - plan.top - _least(view))
     below = foot.below[-max(0, rows - 2) :]
     middle = _middle(pen, width, height - plan.top - rows, view)
     lines += _filled(middle, height - plan.top - rows)
-    above = [Text(end="")] * plan.gap + foot.above
-    return [*_filled([*lines, *above], height - len(below)), *below]
+    return [*_filled([*lines, *foot.above], height - len(below)), *below]
 
 
 def _filled(lines: Lines, height: int) -> Lines:

@@ -416,16 +416,21 @@ class Foot:
         return len(self.above) + len(self.below)
 
 
-def foot(pen: Pen, width: int, view: View) -> Foot:
-    """What is next and why; then comparison, what has just happened, warnings, keys."""
+def foot(pen: Pen, width: int, view: View, *, high: bool = False) -> Foot:
+    """What is next and why; then comparison, what has just happened, warnings, keys.
+
+    ``high``: there is room for NEXT in a band of twice the height.
+    """
     if view.question is not None:
         return Foot(question_lines(pen, width, view.question), warnings(pen, width, view))
     keys = key_rows(pen, width, view)
-    above = next_lines(pen, width, view)
+    above = next_lines(pen, width, view, high=high)
     for comparison in view.comparisons:
         role = VERDICT_ROLE[comparison.verdict]
         above += pen.labelled(("both    ", "quiet"), width, (comparison_words(comparison), role))
     rejected = [unit for unit in view.units if unit.why_rejected and not unit.last_valid]
+    if not view.reference.text:  # nothing is to be read yet
+        rejected = []
     below: Lines = []
     for unit in rejected:
         why = f"{unit.unit.name}: {unit.why_rejected}"
@@ -435,7 +440,7 @@ def foot(pen: Pen, width: int, view: View) -> Foot:
     return Foot(above, [*below, *keys])
 
 
-def next_lines(pen: Pen, width: int, view: View) -> Lines:
+def next_lines(pen: Pen, width: int, view: View, *, high: bool = False) -> Lines:
     """NEXT as a band over the whole width in which its key stands out, and its reason below."""
     if not view.next:
         return []
@@ -445,6 +450,8 @@ def next_lines(pen: Pen, width: int, view: View) -> Lines:
         band = fitted(Text.assemble(label, line, end=""), width)
         band.stylize_before("tag")
         lines.append(band)
+    if high and lines and pen.unicode:
+        lines = [pen.text(("▄" * width, "strong")), *lines, pen.text(("▀" * width, "strong"))]
     return lines + pen.labelled(" " * 8, width, view.why)
 
 

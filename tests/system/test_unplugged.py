@@ -200,7 +200,7 @@ def test_a_sleeping_computer(live: Live) -> None:
         time.sleep(3.0)
         board.unheard.clear()
         live._running.send_signal(signal.SIGCONT)
-        live.until(lambda: "trouble on the line: gap" in live.said)
+        live.until(lambda: "line errors: gap" in live.said)
         read = openings(live.said)
         live.until(lambda: openings(live.said) > read + 2)
         capture = live.end()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import nothing_cut
 import pytest
 from slow_but import slow_but
 from virtual_bench import VirtualBench
@@ -77,6 +78,8 @@ def test_every_key_in_the_foot_and_on_the_page_is_shown_whole(tmp_path: Path, en
     seen = 0
     for bench in states(tmp_path, engine):
         view = bench.ui_state.view()
+        for size in nothing_cut.SIZES:
+            nothing_cut.assert_nothing_cut(view, size)
         assert [key.key for key in view.keys][-2:] == ["h", "q"]
         for size in SIZES:
             text = told(view, size)

@@ -9,69 +9,24 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from nothing_cut import SIZES, assert_nothing_cut, joined
 from screen_states import BOTH, DOUBTFUL, EARLY, IMPULSE, KEYS, LOWER, READING, STATES, UPPER
 
 from rig.guide.advice import ROWS, Inconclusive, JobState, Waiting, due
 from rig.guide.procedure import Advice
-from rig.live.large_type import blocks
 from rig.live.layout import render
-from rig.live.unit_panel import large_words
-from rig.live.view import UnitView, View
+from rig.live.view import UnitView
 from rig.signal.events import Reason, Rejection
 from rig.timing.values import PHASES, Phase
-from rig.words.assessments import comparison_words, verdict_words
 from rig.words.diagnostics import now_words, reason_words
 
-SIZES = ((80, 24), (100, 30), (120, 40))
 LONGEST = "sixteen letters!"
-
-
-def joined(view: View, size: tuple[int, int]) -> str:
-    """All words on the screen; what is broken over lines is one again."""
-    lines = render(view, *size).plain()
-    return " ".join(" ".join(lines).split())
-
-
-def verdict_shown(unit: UnitView, lines: list[str]) -> bool:
-    """In large letters, or in words on the unit's own line."""
-    for size in ("small", "large"):
-        drawn = [line.rstrip() for line in blocks(large_words(unit), size)]
-        if any(
-            all(drawn[n] in lines[row + n] for n in range(len(drawn)))
-            for row in range(len(lines) - len(drawn) + 1)
-        ):
-            return True
-    return any(unit.unit.name in line and verdict_words(unit.verdict) in line for line in lines)
-
-
-def assert_said(view: View, size: tuple[int, int]) -> None:
-    """What matters is there whole."""
-    text = joined(view, size)
-    said = [
-        view.next + view.then,
-        view.why,
-        view.warning,
-        view.caution,
-        view.message,
-        view.rig.detail,
-    ]
-    said += [comparison_words(each) for each in view.comparisons]
-    for unit in view.units if view.panel is None and view.touches is None else ():
-        said += [unit.unit.name] if view.goto else [unit.unit.name, unit.phase]
-        if unit.verdict.verdict != "no window set" and not view.goto:
-            assert verdict_shown(unit, render(view, *size).plain())
-        if unit.why_rejected and not unit.last_valid:
-            said.append(unit.why_rejected)
-    for each in filter(None, said):
-        assert " ".join(each.split()) in text, (each, size)
-    for key in view.keys:
-        assert f"{key.key} {key.label}" in text
 
 
 @pytest.mark.parametrize("name", sorted(set(STATES) - {"asked", "typed", "page", "nameless"}))
 @pytest.mark.parametrize("size", SIZES)
 def test_every_state(name: str, size: tuple[int, int]) -> None:
-    assert_said(STATES[name], size)
+    assert_nothing_cut(STATES[name], size)
 
 
 NAMED = JobState(
@@ -115,7 +70,7 @@ def test_every_piece_of_advice(size: tuple[int, int]) -> None:
                 READING, units=units, next=advice.next, why=advice.why, warning=advice.caution,
                 then=", then press backspace" if advice.press else "", message="",
             )  # fmt: skip
-            assert_said(view, size)
+            assert_nothing_cut(view, size)
 
 
 DATA: dict[Reason, tuple[float | str, ...]] = {
@@ -144,7 +99,7 @@ def test_every_reason(reason: Reason, size: tuple[int, int]) -> None:
         READING, units=units, message="", crank=replace(READING.crank, why_not=now),
         comparisons=(replace(BOTH, first=LONGEST, second=LONGEST),),
     )  # fmt: skip
-    assert_said(view, size)
+    assert_nothing_cut(view, size)
     lines = render(view, *size).plain()
     row = next(n for n, line in enumerate(lines) if "NOT VALID" in line)
     column = lines[row].index("NOT VALID")
@@ -175,7 +130,7 @@ def test_names_and_phases(
         comparisons=(replace(BOTH, first=one, second=other),),
         keys=KEYS,
     )  # fmt: skip
-    assert_said(view, size)
+    assert_nothing_cut(view, size)
 
 
 @pytest.mark.parametrize("cylinders", [(2,), (2, 3), tuple(range(2, 10))])
