@@ -1,4 +1,4 @@
-"""Where do the contacts open? Reads a capture or a pin recording (VCD), with or without a job."""
+"""Where do the contacts open? Reads a capture, a rig's lines or a VCD, with or without a job."""
 
 from __future__ import annotations
 
@@ -18,7 +18,11 @@ from rig.words.figures import angle
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``rig read``."""
-    parser.add_argument("recording", type=Path, help="a capture, or a value change dump (.vcd)")
+    parser.add_argument(
+        "recording",
+        type=Path,
+        help="a capture, lines saved from a terminal, or a pin recording (.vcd)",
+    )
     parser.add_argument("--job", type=Path, help="take engine.toml and reference.json of this job")
     parser.add_argument("--counts-per-turn", type=int, help="counts of a turn: lines times four")
     parser.add_argument("--tdc-deg", type=float, help="TDC, degrees after the index")

@@ -106,7 +106,8 @@ def read_openings(
     least_open_ms: float | None = None,
     longest_dropout_ms: float | None = None,
 ) -> RecordingOpenings:
-    """Where the contacts open in a capture or a pin recording (VCD), the whole of it read.
+    """Where the contacts open in a capture, in lines saved from a serial terminal, or in a pin
+    recording (VCD), the whole of it read.
 
     ``counts_per_turn`` is four times the encoder's lines; a capture usually states it itself.
     ``tdc_deg`` is top dead centre in degrees after the index, in the normal direction. ``engine``

@@ -11,7 +11,7 @@ from rig.base.errors import InputError, reason
 from rig.base.files import open_file
 from rig.wire.records import Batch
 
-FORMATS = ("rig.wire.capture", "rig.pins.recording")
+FORMATS = ("rig.wire.capture", "rig.wire.raw_lines", "rig.pins.recording")
 """The modules of the recording formats, in the order in which they are tried.
 
 Each has a ``RecordingFormat`` named ``RECORDING_FORMAT``. A module is loaded when a file is opened.

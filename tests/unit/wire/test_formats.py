@@ -17,6 +17,7 @@ from rig.wire.formats import HEAD_BYTES, open_recording, recording_formats
 FIXTURES = Path(__file__).parents[3] / "fixtures"
 SAMPLES = {
     "capture": next((FIXTURES / "version_1" / "captures").glob("*.capture")),
+    "lines": FIXTURES / "lines" / "from_a_terminal.txt",
     "pins": FIXTURES / "pins" / "coarse.vcd",
 }
 
@@ -60,7 +61,10 @@ def test_without_its_line_a_format_is_unknown_and_the_others_still_read(
     [
         (b"", "the file is empty; give a recording"),
         (b" \n\n", "the file is empty; give a recording"),
-        (b"Time,a,b\n", r"is no capture and no pin recording \(VCD\): it begins with 'Time,a,b'"),
+        (
+            b"Time,a,b\n",
+            r"no capture and no raw lines .* and no pin recording \(VCD\): it begins with 'Time,a,b'",
+        ),
         (b"\x1b[2J\n", r"it begins with '\?\[2J'"),
     ],
 )
