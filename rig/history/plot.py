@@ -6,8 +6,10 @@ a setting, is a step: the line starts anew there with the same slope. Earlier is
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Sequence
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,11 +24,14 @@ from rig.timing.drift import DAYS_A_YEAR
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 WIDTH_IN, HEAD_IN, PANEL_IN, GAP_IN, FOOT_IN = 8.3, 0.9, 1.75, 0.95, 0.45
 LEFT_IN, RIGHT_IN = 1.05, 0.45
 MOST_PANELS = 12
 WORDS_WIDE = 108  # characters of a line under a panel
+STEP_ROWS, STEP_WIDE, STEP_SIZE = 4, 44, 6.2  # rows, characters, points
+EPOCH = date(1970, 1, 1)
 LEAST_DAYS = 60.0
 AHEAD = 0.35
 
@@ -37,6 +42,11 @@ AHEAD = 0.35
 @sheet.styled
 def draw(history: History, shown: Sequence[Series], path: Path) -> Path:
     """Draw the series that are to be shown. Raises InputError when the file cannot be written."""
+    return sheet.write(sheet_of(history, shown), path)
+
+
+def sheet_of(history: History, shown: Sequence[Series]) -> Figure:
+    """The sheet: a panel for each series, all with the same days and degrees across."""
     panels = list(shown[:MOST_PANELS])
     high = HEAD_IN + len(panels) * (PANEL_IN + GAP_IN) + FOOT_IN
     serial = f", serial {history.serial}" if history.serial else ""
@@ -55,7 +65,7 @@ def draw(history: History, shown: Sequence[Series], path: Path) -> Path:
     more = len(shown) - len(panels)
     said = f"{more} more are not drawn. " if more > 0 else ""
     sheet.note(figure, said + history.caution)
-    return sheet.write(figure, path)
+    return figure
 
 
 def _span(points: Sequence[Point]) -> tuple[float, float]:
@@ -74,7 +84,8 @@ def _panel(at: Axes, series: Series, ends: tuple[float, float], high_deg: float)
     low, high = middle - high_deg / 2.0, middle + high_deg / 2.0
     at.set_ylim(low, high)
     at.set_xlim(*ends)
-    at.xaxis_date()  # days since 1970 are what it counts in
+    at.tick_params(axis="x", pad=5.0)  # clear of the lowest figure at the left
+    _dates(at, ends)
     if last.latest_btdc is not None and last.earliest_btdc is not None:
         sheet.outside(at, last.latest_btdc, last.earliest_btdc, across=False)
     if last.nominal_btdc is not None:
@@ -91,11 +102,43 @@ def _panel(at: Axes, series: Series, ends: tuple[float, float], high_deg: float)
                     mfc=sheet.INK if filled else sheet.PAPER)  # fmt: skip
         if point.step:
             at.axvline(point.day, color=sheet.ALERT, lw=0.9, ls=":", zorder=2)
-            at.text(point.day, high, " " + textwrap.shorten(visible(point.step), 44,
-                    placeholder=" …"), fontsize=6.2, va="top", color=sheet.ALERT)  # fmt: skip
+    _steps(at, [point for point in points if point.step], ends)
     at.yaxis.set_major_formatter(sheet.degrees)
     words = textwrap.fill(visible(series.words), WORDS_WIDE)
     at.text(0.0, -0.19, words, transform=at.transAxes, fontsize=7.2, va="top")
+
+
+def _dates(at: Axes, ends: tuple[float, float]) -> None:
+    """Dates under the axis, which counts in days since 1970; none so near that they touch."""
+    at.xaxis_date()
+    apart = (sheet.width_in("2000-01-01", 7.5) + 0.1) * _days_an_inch(ends)
+    kept: list[float] = []
+    for day in at.get_xticks():
+        if ends[0] <= day <= ends[1] and (not kept or day - kept[-1] >= apart):
+            kept.append(float(day))
+    at.set_xticks(kept, [f"{EPOCH + timedelta(days=day):%Y-%m-%d}" for day in kept])
+
+
+def _days_an_inch(ends: tuple[float, float]) -> float:
+    return (ends[1] - ends[0]) / (WIDTH_IN - LEFT_IN - RIGHT_IN)
+
+
+def _steps(at: Axes, points: Sequence[Point], ends: tuple[float, float]) -> None:
+    """Why a level is a new one, beside its line; those that lie near one another in rows."""
+    taken = [-math.inf] * STEP_ROWS
+    for point in points:
+        words = textwrap.shorten(visible(point.step), STEP_WIDE, placeholder=" …")
+        wide = (sheet.width_in(words, STEP_SIZE) + 0.1) * _days_an_inch(ends)
+        right = point.day + wide > ends[1]
+        begins = point.day - wide if right else point.day
+        row = next((row for row, until in enumerate(taken) if until <= begins), None)
+        if row is not None:  # else its line alone: the list of certificates has the words
+            taken[row] = begins + wide
+            at.annotate(words, (point.day, 1.0), (-3.0 if right else 3.0, -1.5 - 9.5 * row),
+                        xycoords=at.get_xaxis_transform(), textcoords="offset points", va="top",
+                        ha="right" if right else "left", fontsize=STEP_SIZE, color=sheet.ALERT,
+                        bbox={"boxstyle": "square,pad=0.05", "fc": sheet.PAPER, "ec": "none"},
+                        zorder=6)  # fmt: skip
 
 
 def _reach(points: Sequence[Point]) -> tuple[float, float]:

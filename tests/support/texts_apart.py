@@ -20,26 +20,26 @@ def boxes(figure: Figure) -> list[tuple[str, Bbox]]:
     canvas: Any = FigureCanvasAgg(figure)
     canvas.draw()
     renderer = canvas.get_renderer()
+    hidden = _beyond_the_ends(figure)
     found = []
     for text in figure.findobj(Text):
         assert isinstance(text, Text)
-        if text.get_visible() and text.get_text().strip() and _is_drawn(text):
+        if text.get_visible() and text.get_text().strip() and text not in hidden:
             found.append((text.get_text(), Text.get_window_extent(text, renderer)))
     return found
 
 
-def _is_drawn(text: Text) -> bool:
-    """Labels of ticks beyond the ends of their axis are there, but are not drawn."""
-    axes = text.axes
-    if axes is None:
-        return True
-    for axis in (axes.xaxis, axes.yaxis):
-        for tick in (*axis.get_major_ticks(), *axis.get_minor_ticks()):
-            if text in (tick.label1, tick.label2):
-                low, high = sorted(axis.get_view_interval())
-                slack = 1e-9 * max(abs(low), abs(high), 1.0)
-                return bool(axes.axison) and low - slack <= tick.get_loc() <= high + slack
-    return bool(axes.axison) or text in axes.texts
+def _beyond_the_ends(figure: Figure) -> set[Text]:
+    """Labels of ticks beyond the ends of their axis, which are there but are not drawn."""
+    found: set[Text] = set()
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            low, high = sorted(axis.get_view_interval())
+            slack = 1e-9 * max(abs(low), abs(high), 1.0)
+            for tick in (*axis.get_major_ticks(), *axis.get_minor_ticks()):
+                if not axes.axison or not low - slack <= tick.get_loc() <= high + slack:
+                    found |= {tick.label1, tick.label2}
+    return found
 
 
 def overlapping(figure: Figure) -> list[tuple[str, str]]:

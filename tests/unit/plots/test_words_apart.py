@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
@@ -12,6 +13,8 @@ from matplotlib.figure import Figure
 from texts_apart import boxes, off_the_paper, overlapping
 
 from rig.base.uncertainty import Uncertainty
+from rig.history import plot as drift
+from rig.history.series import History, Point, Series
 from rig.plots import readings, sheet, signal, turn
 from rig.plots.signal import Trace
 from rig.plots.turn import Happens, Lane, Turn
@@ -113,3 +116,44 @@ def test_of_a_signal(btdc_deg: float, long: float, noise: list[float], known: bo
     figure = styled(lambda: signal.sheet_of("upper: the contacts open", trace))
     clear(figure)
     assert not [text for text, _ in boxes(figure) if re.match(r"[-−–]", text)]
+
+
+@st.composite
+def histories(draw: st.DrawFn) -> History:
+    """Certificates minutes, days or years apart, with changes noted at many of them."""
+    found = []
+    for name in draw(st.lists(NAMES, min_size=1, max_size=3, unique=True)):
+        minutes = draw(st.sampled_from([7, 2 * 24 * 60, 400 * 24 * 60]))
+        days = draw(st.lists(st.integers(0, 12), min_size=1, max_size=8, unique=True))
+        middle = draw(st.floats(-170.0, 170.0))
+        points = []
+        for n, day in enumerate(sorted(days)):
+            judged = replace(JUDGED, unit=name, mean_btdc=middle + draw(st.floats(-0.3, 0.3)),
+                             earliest_btdc=middle + 1.0, nominal_btdc=middle,
+                             latest_btdc=middle - 1.0)  # fmt: skip
+            step = draw(
+                st.sampled_from(
+                    [
+                        "",
+                        "new points",
+                        "another unit: serial 1234 for 12345",
+                        "the rig was mounted anew on the other end of it",
+                    ]
+                )
+            )
+            at = datetime(2020, 2, 3, tzinfo=UTC) + timedelta(minutes=day * minutes)
+            points.append(Point("Launch engine", name, "", "c", "f", "0", at.isoformat(),
+                                "as found", judged, step, (), n, n, "", True))  # fmt: skip
+        words = "opens 0.35 degrees later a year (U 0.12), and leaves its window in 2031; " * 2
+        found.append(Series(name, draw(SETTINGS), 12, "turned", tuple(points), None, None, None,
+                            words))  # fmt: skip
+    return History("Launch engine", "", ("a", "b"), tuple(found), (), ())
+
+
+@few
+@given(histories())
+def test_of_a_drift(shown: History) -> None:
+    figure = styled(lambda: drift.sheet_of(shown, shown.series))
+    clear(figure)
+    assert len({round(at.get_ylim()[1] - at.get_ylim()[0], 6) for at in figure.axes}) == 1
+    assert len({at.get_xlim() for at in figure.axes}) == 1

@@ -63,7 +63,7 @@ def test_without_its_line_a_format_is_unknown_and_the_others_still_read(
         (b" \n\n", "the file is empty; give a recording"),
         (
             b"Time,a,b\n",
-            r"no capture and no raw lines .* and no pin recording \(VCD\): it begins with 'Time,a,b'",
+            r"no capture and no raw lines .* no pin recording \(VCD\): it begins with 'Time,a,b'",
         ),
         (b"\x1b[2J\n", r"it begins with '\?\[2J'"),
     ],
