@@ -1,10 +1,10 @@
 """Everything modulo a turn or a cycle: wrapping, and the mean and spread of angles.
 
-Angles know no beginning: 359.9 and 0.1 lie 0.2 apart. Two half-open intervals serve the whole
-program: ``wrap`` gives (-period/2, period/2], ``modulo`` gives [0, period).
+359.9 and 0.1 are 0.2 apart. Two half-open intervals serve the whole program: ``wrap`` gives
+(-period/2, period/2], ``modulo`` gives [0, period).
 
-Source of mean and spread: Mardia and Jupp, Directional Statistics: the mean direction and
-the mean resultant length R. The unit of the results is that of the period.
+Source of mean and spread: Mardia and Jupp, Directional Statistics: the mean direction and the mean
+resultant length R. Results have the unit of the period.
 """
 
 from __future__ import annotations
@@ -20,19 +20,19 @@ from numpy.typing import NDArray
 Angle = TypeVar("Angle", float, NDArray[np.float64])
 
 LEAST_RESULTANT = 1e-9
-"""Below this mean resultant length the angles point nowhere, and a mean would be rounding noise."""
+"""With a smaller mean resultant length, a mean would be rounding noise."""
 
 
 def wrap(angle: Angle, period: float = 360.0) -> Angle:
-    """``angle``, or each of an array, brought into (-period/2, period/2] by whole periods."""
+    """``angle``, or each of an array, moved into (-period/2, period/2] by whole periods."""
     wrapped = angle % period
     return wrapped - period * (wrapped > period / 2.0)
 
 
 def modulo(angle: Angle, period: float = 360.0) -> Angle:
-    """``angle``, or each of an array, brought into [0, period) by whole periods."""
+    """``angle``, or each of an array, moved into [0, period) by whole periods."""
     wrapped = angle % period
-    return wrapped - period * (wrapped >= period)  # a tiny negative one rounds up to the end
+    return wrapped - period * (wrapped >= period)  # a tiny negative angle rounds up to the end
 
 
 def nearest(angle: Angle, place: float, period: float = 360.0) -> Angle:
@@ -70,10 +70,10 @@ def circular_mean(angles: Sequence[float], period: float = 360.0) -> float:
 def mean_and_spread(angles: Sequence[float], period: float = 360.0) -> tuple[float, float | None]:
     """Circular mean, and the n - 1 standard deviation of the deviations from it.
 
-    The latter is what the repeatability of a mean is taken from (JCGM 100:2008, 4.2.2): the
-    circular standard deviation divides by n and so reads small for few readings; for a spread of
-    a few degrees the two differ by that alone. None for the spread of a single angle.
-    Raises ``ValueError`` as ``circular_mean`` does.
+    The repeatability of a mean is based on the latter (JCGM 100:2008, 4.2.2). The circular standard
+    deviation divides by n, so it is too small for few readings; for a spread of a few degrees that
+    is the only difference. None for the spread of a single angle. Raises ``ValueError`` as
+    ``circular_mean`` does.
     """
     mean = circular_mean(angles, period)
     if len(angles) == 1:

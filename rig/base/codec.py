@@ -1,14 +1,13 @@
 """Between plain data (JSON, TOML) and dataclasses, with types and bounds checked by field.
 
-``to_plain`` and ``from_plain`` serve what the program itself writes. Numbers that JSON cannot say
-are the strings "inf", "-inf" and "nan"; fractions "3/2"; keys of tables strings. A missing field
-takes its default, so that records written before a field existed stay readable; an unknown field is
-an error, and the first error ends the reading. ``Bounds`` and ``Longest`` stand in the type of a
-field.
+``to_plain`` and ``from_plain`` serve what the program itself writes. Numbers that JSON lacks are
+strings "inf", "-inf" and "nan"; fractions "3/2"; keys of tables strings. A missing field gets its
+default, so records from before a field existed can be read; an unknown field is an error, and the
+first error ends the reading. ``Bounds`` and ``Longest`` are part of a field's type.
 
 ``Section`` serves what a person writes: one table of the engine file, read key by key. Each mistake
-goes into the book of mistakes with its line, its key and what is allowed, and reading goes on: a
-reader gives None (text: "") for a key that is absent or wrong. ``end`` notes unknown keys.
+goes into the book of mistakes with its line, its key and what is allowed, and reading continues: a
+key that is absent or wrong reads as None (text: ""). ``end`` notes unknown keys.
 """
 
 from __future__ import annotations
@@ -56,7 +55,7 @@ class Bounds:
     high: float
 
     def wanted(self, value: Any) -> str:
-        """What is allowed instead of ``value``; "" when it is allowed."""
+        """What is allowed instead of ``value``; "" if it is allowed."""
         if self.low <= value <= self.high:
             return ""
         most = "" if math.isinf(self.high) else f" to {self.high:g}"
@@ -65,19 +64,19 @@ class Bounds:
 
 @dataclass(frozen=True, slots=True)
 class Longest:
-    """The greatest number of characters of a text: ``Annotated[str, Longest(80)]``."""
+    """The greatest length of a text: ``Annotated[str, Longest(80)]``."""
 
     characters: int
 
     def wanted(self, value: Any) -> str:
-        """What is allowed instead of ``value``; "" when it is allowed."""
+        """What is allowed instead of ``value``; "" if it is allowed."""
         if len(value) <= self.characters:
             return ""
         return f"text of at most {many(self.characters, 'character')}"
 
 
 class _WrongError(Exception):
-    """A value is not as it should be; ``where`` grows on the way out of the nested values."""
+    """A wrong value; ``where`` grows on the way out of the nested values."""
 
     def __init__(self, words: str, where: str = "") -> None:
         super().__init__(words)
@@ -85,7 +84,7 @@ class _WrongError(Exception):
 
 
 def json_value(data: bytes, encoding: Literal["utf-8", "ascii"] = "utf-8") -> Any:
-    """The value of a JSON text. Raises InputError with what keeps it from being one."""
+    """The value of a JSON text. Raises InputError saying why it is not one."""
 
     def not_a_number(word: str) -> float:
         raise ValueError(word)
@@ -102,10 +101,10 @@ def json_value(data: bytes, encoding: Literal["utf-8", "ascii"] = "utf-8") -> An
 
 
 def to_plain(value: object) -> Any:
-    """Give ``value`` as dicts, lists, strings, numbers, booleans and None.
+    """``value`` as dicts, lists, strings, numbers, booleans and None.
 
     Takes dataclasses, mappings, tuples, lists, fractions and NumPy scalars. Raises TypeError for
-    anything else: that is a mistake in the program.
+    anything else, which is a fault of the program.
     """
     if isinstance(value, np.generic):
         value = value.item()
@@ -123,14 +122,13 @@ def to_plain(value: object) -> Any:
         return {str(key): to_plain(each) for key, each in value.items()}
     if isinstance(value, (tuple, list)):
         return [to_plain(each) for each in value]
-    raise TypeError(f"a {type(value).__name__} has no place in a record")
+    raise TypeError(f"a {type(value).__name__} cannot be part of a record")
 
 
 def from_plain(kind: type[T], value: object, where: str) -> T:
-    """Make a ``kind`` (a dataclass) of plain values; ``where`` names the place in messages.
+    """Make a ``kind`` (a dataclass) from plain values; ``where`` begins the path in messages.
 
-    Raises InputError naming the path of the first value that is missing, unknown or of another
-    type than the record's description says.
+    Raises InputError with the path of the first value that is missing, unknown or of a wrong type.
     """
     try:
         made: T = _reader(cast(Hashable, kind))(value)
@@ -141,7 +139,7 @@ def from_plain(kind: type[T], value: object, where: str) -> T:
 
 @cache
 def _reader(kind: Any) -> Reader:
-    """Give the function that reads a value of this type."""
+    """The function that reads a value of this type."""
     if isinstance(kind, type) and is_dataclass(kind):
         return _dataclass_reader(kind)
     if isinstance(kind, type) and issubclass(kind, StrEnum):
@@ -178,9 +176,7 @@ def _dataclass_reader(kind: Any) -> Reader:
         given = {}
         for name, each in value.items():
             if name not in readers:
-                words = (
-                    f"nothing of that name belongs here; {_EDITED} or comes from a newer version"
-                )
+                words = f"no such field; {_EDITED} or comes from a newer version"
                 raise _WrongError(f"{words} of this program", f".{place_name((name,))}")
             try:
                 given[name] = readers[name](each)
@@ -221,7 +217,7 @@ def _plain_reader(kind: type) -> Reader:
 
 
 def _enum_reader(kind: type[StrEnum]) -> Reader:
-    """By value; ``_missing_`` of the enum gives what an earlier value stands for."""
+    """By value; ``_missing_`` of the enum converts earlier values."""
 
     def read(value: object) -> StrEnum:
         try:
@@ -288,7 +284,7 @@ def _maybe_reader(*kinds: Any) -> Reader:
 
 def _number(value: object) -> float:
     if type(value) is float and math.isfinite(value):
-        return value  # nearly always, so first
+        return value  # the usual case, so first
     if isinstance(value, str) and value in _NOT_FINITE:
         return _NOT_FINITE[value]
     if isinstance(value, bool) or not isinstance(value, (int, float)):
@@ -297,7 +293,7 @@ def _number(value: object) -> float:
         number = float(value)
     except OverflowError:
         number = math.inf
-    if not math.isfinite(number):  # those that may be so are written as words
+    if not math.isfinite(number):  # allowed only as words
         raise _wrong("a finite number", value)
     return number
 
@@ -319,12 +315,12 @@ T = TypeVar("T")
 
 
 def one_of(names: Iterable[str]) -> str:
-    """What is allowed where one of ``names`` is asked for."""
+    """What is allowed when one of ``names`` is wanted."""
     known = ", ".join(names)
     return f"One of {known}" if known else "A name that the file gives; it gives none yet"
 
 
-LONGEST_COMPARED = 60  # characters of an unknown key that are compared with the known ones
+LONGEST_COMPARED = 60  # characters of an unknown key that are compared with known ones
 
 _FRACTION = re.compile(r"(-?)(?:([0-9]{1,4})[ -])?([0-9]{1,5})/([0-9]{1,5})")
 _DECIMAL = re.compile(r"-?[0-9]{1,6}(?:\.[0-9]{1,9})?")
@@ -340,20 +336,20 @@ class Section:
     known: set[str] = field(default_factory=set)
 
     def has(self, key: str) -> bool:
-        """Whether the key is there; counts as having been asked for."""
+        """Whether the key is there; it then counts as known."""
         self.known.add(key)
         return key in self.table
 
     def note(self, key: str, wrong: str, allowed: str) -> None:
-        """Write down a mistake at a key of this table, or at the table itself with ""."""
+        """Note a mistake at a key of this table, or at the table itself with ""."""
         self.book.note((*self.path, key) if key else self.path, wrong, allowed)
 
     def missing(self, key: str, allowed: str) -> None:
-        """Write down that a key that has to be there is not."""
+        """Note that a required key is missing."""
         self.note(key, "is missing", allowed)
 
     def text(self, key: str, *, longest: int = 80, required: bool = False) -> str:
-        """One line of printable text, spaces at the ends taken off; "" when absent or wrong."""
+        """One line of printable text without spaces at its ends; "" if absent or wrong."""
         allowed = f"One line of text in quotes, at most {many(longest, 'character')}"
         if not self.has(key):
             if required:
@@ -410,7 +406,7 @@ class Section:
         return value
 
     def ratio(self, key: str, example: str, *, required: bool = False) -> Fraction | None:
-        """A ratio of two speeds: 1, 1.5 or "9/16"; above 0, and from 1/100 to 100."""
+        """A ratio of two speeds: 1, 1.5 or "9/16"; from 1/100 to 100."""
         allowed = f'A number like 1.5, or a fraction in quotes like "{example}", from 1/100 to 100'
         if not self.has(key):
             if required:
@@ -426,7 +422,7 @@ class Section:
         return found
 
     def flag(self, key: str) -> bool:
-        """true or false; false when absent."""
+        """true or false; false if absent."""
         if not self.has(key):
             return False
         value = self.table[key]
@@ -438,7 +434,7 @@ class Section:
     def choice(
         self, key: str, options: Mapping[Any, T], default: T, *, required: bool = False
     ) -> T:
-        """One of the keys of ``options``; gives its value, or the default."""
+        """The value for one of the keys of ``options``, or the default."""
         allowed = one_of(json.dumps(each) for each in options)
         if not self.has(key):
             if required:
@@ -483,7 +479,7 @@ class Section:
         return kept if len(kept) == len(found) else None
 
     def section(self, key: str) -> Section | None:
-        """The table under a key; None when absent."""
+        """The table under a key; None if absent."""
         if not self.has(key):
             return None
         value = self.table[key]
@@ -494,7 +490,7 @@ class Section:
         return Section(value, (*self.path, key), self.book)
 
     def sections(self, key: str, most: int) -> list[Section]:
-        """The tables of a list of tables; none when absent."""
+        """The tables of a list of tables; none if absent."""
         if not self.has(key):
             return []
         value = self.table[key]
@@ -511,7 +507,7 @@ class Section:
         ]
 
     def end(self) -> None:
-        """Note every key that nobody asked for, with the nearest one that would be known."""
+        """Note every unknown key, with the nearest known one."""
         allowed = "Keys here: " + ", ".join(sorted(self.known))
         for key in self.table:
             if self.book.full:
@@ -541,7 +537,7 @@ def fraction_of(text: str) -> Fraction | None:
 
 
 def text_trouble(text: str, longest: int) -> str:
-    """What makes a text unfit to be a name or a note, in words; "" when it is fit."""
+    """What makes a text unfit as a name or a note, in words; "" if it is fit."""
     if len(text) > longest:
         return f"has {many(len(text), 'character')}"
     for character in text:

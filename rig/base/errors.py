@@ -1,8 +1,7 @@
 """The errors that reach a person: one sentence each, with what is wrong, where, and what to do.
 
-A file that a person wrote gets all its mistakes at once, each with its place. Text from the file is
-shown quoted, with everything unprintable escaped, so that a hostile name cannot reach the terminal
-as a control code.
+A file that a person wrote gets all its mistakes reported at once, each with its place. Text from
+the file is quoted and escaped, so that a hostile name cannot reach the terminal as a control code.
 """
 
 from __future__ import annotations
@@ -14,9 +13,9 @@ from dataclasses import dataclass, field
 
 
 class RigError(Exception):
-    """Base of all errors of this program that a person can do something about.
+    """Base of all errors that a person can do something about.
 
-    ``status`` is the exit status that a command ends with.
+    ``status`` is the exit status of the command.
     """
 
     status = 2
@@ -27,7 +26,7 @@ class InputError(RigError):
 
 
 class RigLostError(RigError):
-    """The rig went away or never answered (exit status 3)."""
+    """The rig disappeared or never answered (exit status 3)."""
 
     status = 3
 
@@ -36,18 +35,18 @@ def reason(why: OSError) -> str:
     """Why the operating system refused, in plain words."""
     words = {
         errno.ENOENT: "there is no such file or folder",
-        errno.EEXIST: "a file of that name is there already, and it is not overwritten",
+        errno.EEXIST: "a file of that name exists, and it is not overwritten",
         errno.EACCES: "reading or writing there is not permitted",
-        errno.EROFS: "the disk can only be read",
+        errno.EROFS: "the disk is read-only",
         errno.ENOSPC: "the disk is full",
         errno.EFBIG: "the file may not grow any larger there",
         errno.EIO: "the disk reports a fault",
         errno.EISDIR: "it is a folder",
         errno.EBADF: "it is closed",
-        errno.ENOTDIR: "a part of the path is no folder",
+        errno.ENOTDIR: "a part of the path is not a folder",
     }
-    if hasattr(errno, "EDQUOT"):  # Windows knows no such thing
-        words[errno.EDQUOT] = "this user's share of the disk is used up"
+    if hasattr(errno, "EDQUOT"):  # Windows does not have it
+        words[errno.EDQUOT] = "your share of the disk is used up"
     return words.get(why.errno or 0, why.strerror or str(why))
 
 
@@ -61,19 +60,19 @@ MOST_MISTAKES = 100  # a file with more is not an engine file
 
 @dataclass(frozen=True, slots=True)
 class Mistake:
-    """One thing that is wrong. ``line`` counts from 1; 0 when it has no line of its own."""
+    """One mistake. ``line`` counts from 1; 0 if it has no line of its own."""
 
     file: str
     line: int
-    key: str  # "unit 1, setting 2, earliest_deg_btdc", "" when it is the file as a whole
+    key: str  # "unit 1, setting 2, earliest_deg_btdc", "" for the file as a whole
     wrong: str
     allowed: str
 
     def __str__(self) -> str:
         place = f"line {self.line}" if self.line else ""
         where = ", ".join(part for part in (place, self.key) if part)
-        told = f"{self.wrong}. {self.allowed}" if self.allowed else self.wrong
-        return f"{where}: {told}." if where else f"{told}."
+        text = f"{self.wrong}. {self.allowed}" if self.allowed else self.wrong
+        return f"{where}: {text}." if where else f"{text}."
 
 
 class ProfileError(InputError):
@@ -99,11 +98,11 @@ class MistakeBook:
 
     @property
     def full(self) -> bool:
-        """Whether there are so many mistakes already that no more are taken."""
+        """Whether no more mistakes are collected."""
         return len(self.mistakes) >= MOST_MISTAKES
 
     def note(self, path: FieldPath, wrong: str, allowed: str) -> None:
-        """Write down that what stands at ``path`` is wrong, and what is allowed there."""
+        """Note that the value at ``path`` is wrong, and what is allowed there."""
         if not self.full:
             line = self.line_of(path)
             self.mistakes.append(Mistake(self.file, line, place_name(path), wrong, allowed))
@@ -134,7 +133,7 @@ def shown(value: object) -> str:
         return "null"
     if isinstance(value, bool):
         return str(value).lower()
-    if isinstance(value, int) and value.bit_length() > 64:  # printing one may be refused
+    if isinstance(value, int) and value.bit_length() > 64:  # Python may refuse to print it
         return "a huge number"
     if isinstance(value, (int, float)):
         return str(value)

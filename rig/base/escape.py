@@ -1,4 +1,4 @@
-"""Safe text; messages; what a terminal can show."""
+"""Text made safe for a terminal or a page; messages; what a terminal can show."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ _PLAIN = {
 
 @lru_cache(maxsize=4096)
 def clean(text: str, unicode: bool = True) -> str:
-    """``text`` without anything that could steer a terminal, on one line.
+    """``text`` on one line, without anything that could control a terminal.
 
     Control and format characters (escape sequences, reversed writing, joiners), private and
-    unassigned ones become ``?``; more than two marks on one letter are dropped; white space
-    becomes one space each. Without ``unicode`` only ASCII is left.
+    unassigned ones become ``?``; further marks than two on a letter are dropped; white space
+    becomes one space each. Without ``unicode`` the result is ASCII.
     """
     if len(text) > LIMIT:
         text = text[:LIMIT] + "…"
@@ -57,7 +57,7 @@ def _harmless(text: str) -> list[str]:
 
 
 def _joins(character: str) -> bool:
-    """Characters that melt with their neighbours: flag letters and skin tones."""
+    """Whether a character combines with its neighbours: flag letters and skin tones."""
     return "\U0001f1e6" <= character <= "\U0001f1ff" or "\U0001f3fb" <= character <= "\U0001f3ff"
 
 
@@ -74,11 +74,11 @@ _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
 LONGEST_TROUBLE = 10_000
-"""Characters of a sentence on a file that was left out: its whole path has room in it."""
+"""Longest sentence about a file that was left out: its whole path fits."""
 
 
 def visible(text: str, longest: int = LONGEST_TEXT) -> str:
-    """Give ``text`` with every character that is not seen, or turns others round, spelt out.
+    """``text`` with every character spelt out that is invisible or changes others' direction.
 
     Control characters, overrides of the writing direction, surrogates, private and unassigned
     characters become e.g. ``[U+202E]``; every white space becomes a blank. Text longer than
@@ -97,12 +97,12 @@ def _seen(character: str) -> str:
 
 
 def ink(text: str) -> str:
-    """Give foreign ``text`` for the page: visible, escaped, its writing direction its own."""
+    """Foreign ``text`` for the page: visible, escaped, with a writing direction of its own."""
     return f"<bdi>{escape(visible(text))}</bdi>"
 
 
 def harmless(text: str, stream: TextIO) -> str:
-    """Each line of ``text`` without anything that could steer the terminal behind ``stream``."""
+    """``text`` with each line safe for the terminal behind ``stream``."""
     unicode = shows_unicode(stream)
     return "\n".join(clean(line, unicode) for line in text.split("\n"))
 
@@ -114,12 +114,12 @@ def message(text: str) -> None:
 
 
 def shows_colour(out: TextIO) -> bool:
-    """Whether colours are wanted: a terminal that is not ``dumb``, and ``NO_COLOR`` not set."""
+    """Whether to use colours: on a terminal that is not ``dumb``, unless ``NO_COLOR`` is set."""
     return out.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
 def shows_unicode(out: TextIO) -> bool:
-    """Whether ``out`` can carry the characters that the screen draws with.
+    """Whether ``out`` can show the characters that the screen draws with.
 
     A stream without an encoding keeps text as it is, so it can.
     """
@@ -131,5 +131,5 @@ def shows_unicode(out: TextIO) -> bool:
 
 
 def is_screen(out: TextIO, keys: TextIO) -> bool:
-    """Whether a dashboard can be shown: a terminal out and in, and not a ``dumb`` one."""
+    """Whether a dashboard is possible: terminals in and out that are not ``dumb``."""
     return out.isatty() and keys.isatty() and os.environ.get("TERM") != "dumb"

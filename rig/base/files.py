@@ -1,8 +1,8 @@
-"""Files written whole or not at all, read within limits, and looked at before they are opened.
+"""Files written whole or not at all, read within limits, and checked before they are opened.
 
-A job's folder may hold links that lead nowhere or in a circle, folders with a file's name, pipes
-and devices, names that are not text. None of these is opened: a pipe would be waited for without
-end, and a device may act when it is opened.
+A job's folder may contain links that lead nowhere or in a circle, folders with a file's name, pipes
+and devices, names that are not text. None of these is opened: a pipe could block forever, and a
+device may act when it is opened.
 """
 
 from __future__ import annotations
@@ -26,25 +26,25 @@ from rig.base.toml_file import MOST_BYTES
 
 _MAKING = ".making-"
 LEFT_AFTER_S = 3600.0
-"""Nobody takes so long to save: a folder in the making that is older was left by a sudden end."""
+"""Saving never takes this long: an older temporary folder was left by a crash."""
 
 _TAKEN = {errno.EEXIST, errno.ENOTEMPTY}
 _NO_SUCH_THING = {errno.EINVAL, errno.ENOTSUP}  # some network disks cannot sync a folder
 
 
 class TakenError(Exception):
-    """There is something of that name already."""
+    """Something of that name exists."""
 
 
 def place(parent: Path, name: str, files: Mapping[str, bytes]) -> Path:
-    """Make the folder ``parent/name`` holding ``files`` (name -> bytes) in one step.
+    """Make the folder ``parent/name`` with ``files`` (name -> bytes) in one step.
 
-    The files are written in a folder beside it, which then gets its name: a crash, a full disk or a
-    power cut leaves the whole or nothing of that name. The disk confirms the files, then their list
-    in the folder, then the folder's name. ``parent`` is made if need be. A program killed on the
-    way leaves its folder ``.making-...``, which nobody reads, and which the first ``place`` an hour
-    later or more clears away. Raises TakenError when the name is taken; InputError when it cannot
-    be written, and then nothing is left behind.
+    The files are written in a folder beside it, which is then renamed: a crash, a full disk or a
+    power cut leaves all of it or nothing. The disk confirms the files, then their names, then the
+    folder's name. ``parent`` is made if necessary. A killed program leaves its folder
+    ``.making-...``, which nobody reads, and which the first ``place`` an hour or more later
+    removes. Raises TakenError when the name exists; InputError when it cannot be written, and then
+    nothing is left behind.
     """
     target = parent / name
     making = parent / f"{_MAKING}{secrets.token_hex(8)}"
@@ -81,7 +81,7 @@ def _write(path: Path, data: bytes) -> None:
 
 
 def _rename(making: Path, target: Path) -> None:
-    """Give the folder its name. A folder never replaces one that holds something."""
+    """Rename the folder. It never replaces one that has contents."""
     if target.exists() or target.is_symlink():
         raise TakenError
     try:
@@ -93,7 +93,7 @@ def _rename(making: Path, target: Path) -> None:
 
 
 def to_disk(folder: Path) -> None:
-    """Have the folder's list of names reach the disk, where the system offers such a thing.
+    """Write the folder's names to the disk, where the system can.
 
     Raises OSError when the disk does not confirm it.
     """
@@ -111,13 +111,13 @@ def to_disk(folder: Path) -> None:
 
 def _clear_left(parent: Path) -> None:
     for making in parent.glob(f"{_MAKING}*"):
-        with contextlib.suppress(OSError):  # it does no harm where it is, and may go another time
+        with contextlib.suppress(OSError):  # it does no harm, and may be removed another time
             if time.time() - making.stat().st_mtime > LEFT_AFTER_S:
                 _clear(making)
 
 
 def _clear(making: Path) -> None:
-    if making.is_symlink() or not making.is_dir():  # what a link leads to is somebody else's
+    if making.is_symlink() or not making.is_dir():  # a link's target is not ours
         return
     for each in making.iterdir():
         each.unlink()
@@ -125,10 +125,10 @@ def _clear(making: Path) -> None:
 
 
 def write_whole(path: Path, data: bytes, *, replace: bool = False) -> None:
-    """Write a file; it is there whole, on the disk, or not at all.
+    """Write a file; afterwards it is on the disk whole, or not at all.
 
-    Its folder is made if need be. Raises InputError when the disk does not take it, or when a file
-    of that name is there and ``replace`` is false; what was there is then as it was.
+    Its folder is made if necessary. Raises InputError when the disk refuses, or when the file
+    exists and ``replace`` is false; an existing file is then unchanged.
     """
     making = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
     try:
@@ -145,19 +145,19 @@ def write_whole(path: Path, data: bytes, *, replace: bool = False) -> None:
                 _name(making, path)
             to_disk(path.parent)
         finally:
-            with contextlib.suppress(FileNotFoundError):  # it has taken its name
+            with contextlib.suppress(FileNotFoundError):  # it has its name already
                 making.unlink()
     except OSError as why:
         raise InputError(f"{path}: cannot be saved: {reason(why)}") from why
 
 
 def _name(making: Path, path: Path) -> None:
-    """Give a file its name, unless another has it: also one that comes at this very moment."""
+    """Give a file its name, unless another file has it, even one made at this moment."""
     try:
         os.link(making, path)
     except FileExistsError:
         raise
-    except OSError:  # a disk without links; then there is no sure way
+    except OSError:  # a disk without links; then there is no safe way
         if path.exists():
             raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST)) from None
         os.replace(making, path)
@@ -182,16 +182,16 @@ def read_limited(path: FilePath) -> bytes:
         with open_file(path) as file:
             data = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
-        told = Mistake(
+        mistake = Mistake(
             name, 0, "", "there is no such file", "Make a new job first, or name its folder"
         )
-        raise ProfileError([told]) from None
+        raise ProfileError([mistake]) from None
     except OSError as error:
-        told = Mistake(name, 0, "", f"it cannot be read: {reason(error)}", "")
-        raise ProfileError([told]) from error
+        mistake = Mistake(name, 0, "", f"it cannot be read: {reason(error)}", "")
+        raise ProfileError([mistake]) from error
     except ValueError:  # a NUL in the name
-        told = Mistake(name, 0, "", "no file can have such a name", "")
-        raise ProfileError([told]) from None
+        mistake = Mistake(name, 0, "", "no file can have this name", "")
+        raise ProfileError([mistake]) from None
     return data
 
 
@@ -199,7 +199,7 @@ _LOOP_ON_WINDOWS = 1921  # ERROR_CANT_RESOLVE_FILENAME
 
 
 class Odd(Enum):
-    """Why something is no file that can be read."""
+    """Why something is not a readable file."""
 
     NOTHING_BEHIND = "dangling link"
     LOOP = "looping link"
@@ -214,15 +214,15 @@ class Odd(Enum):
 
 
 _WORDS = {
-    Odd.NOTHING_BEHIND: "it is a link to something that is not there",
+    Odd.NOTHING_BEHIND: "it is a link to something that does not exist",
     Odd.LOOP: "it is a link that leads back to itself",
     Odd.FOLDER: "it is a folder, not a file",
     Odd.PIPE: "it is a pipe, not a file",
     Odd.SOCKET: "it is a socket, not a file",
     Odd.DEVICE: "it is a device, not a file",
     Odd.NAME: "its name is not UTF-8 text; rename it",
-    Odd.SHUT: "it cannot be looked at",
-    Odd.EMPTY: "it holds no record of its own name",
+    Odd.SHUT: "you may not read it",
+    Odd.EMPTY: "it has no record of its own name",
     Odd.NO_CAPTURE: "it does not begin as a capture",
 }
 
@@ -236,18 +236,18 @@ class LeftOut:
 
     @property
     def words(self) -> str:
-        """One sentence that names it by its whole path."""
+        """One sentence with its whole path."""
         return f"left out: {self.said}"
 
     @property
     def said(self) -> str:
-        """What it is, by its whole path."""
+        """Its whole path, and what it is."""
         return f"{named(self.path)}: {_WORDS[self.odd]}"
 
 
 @dataclass(slots=True)
 class Listing:
-    """The files of a folder in order of their names, and what is left out of it."""
+    """The files of a folder in order of their names, and what is left out."""
 
     files: list[Path] = field(default_factory=list)
     left: list[LeftOut] = field(default_factory=list)
@@ -259,9 +259,9 @@ def named(path: Path) -> str:
 
 
 def odd_of(path: Path) -> Odd | None:
-    """Tell what ``path`` is without opening it; None for a file, or a link to one.
+    """What ``path`` is, without opening it; None for a file, or a link to one.
 
-    Raises FileNotFoundError when there is nothing of that name.
+    Raises FileNotFoundError when it does not exist.
     """
     try:
         path.name.encode("utf-8")
@@ -287,12 +287,12 @@ def odd_of(path: Path) -> Odd | None:
 
 
 def open_file(path: Path) -> BufferedReader:
-    """Open a file to be read; never anything else. Raises OSError, with the reason in words."""
+    """Open a file for reading, and nothing but a file. Raises OSError with the reason in words."""
     odd = odd_of(path)
-    if odd not in (None, Odd.NAME, Odd.SHUT):  # the last is refused by the system, and better
+    if odd not in (None, Odd.NAME, Odd.SHUT):  # the system refuses the last, with a better reason
         raise OSError(errno.EINVAL, _WORDS[odd])
     file = open(path, "rb", opener=_without_waiting)  # noqa: SIM115 (given to the caller)
-    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):  # it took the file's place just now
+    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):  # it has just replaced the file
         file.close()
         raise OSError(errno.EINVAL, _WORDS[Odd.DEVICE])
     return file
@@ -303,7 +303,7 @@ def _without_waiting(path: str, flags: int) -> int:
 
 
 def entries(folder: Path) -> tuple[list[Path], list[LeftOut]]:
-    """All names in a folder that are not hidden, in order; none where there is no folder."""
+    """All names in a folder that are not hidden, in order; none without a folder."""
     try:
         with os.scandir(folder) as found:
             names = sorted(each.name for each in found if not each.name.startswith("."))
@@ -315,13 +315,13 @@ def entries(folder: Path) -> tuple[list[Path], list[LeftOut]]:
 
 
 def listed(folder: Path, suffix: str) -> Listing:
-    """The files in ``folder`` whose names end with ``suffix``; what is odd is left out."""
+    """The files in ``folder`` whose names end with ``suffix``, without what is odd."""
     found, left = entries(folder)
     return sorted_out((path for path in found if path.name.endswith(suffix)), left)
 
 
 def sorted_out(paths: Iterable[Path], left: Iterable[LeftOut] = ()) -> Listing:
-    """Files apart from what is odd. What has gone since it was listed is passed over."""
+    """Files without what is odd. Files that have disappeared since are skipped."""
     listing = Listing(left=list(left))
     for path in paths:
         try:
@@ -336,7 +336,7 @@ def sorted_out(paths: Iterable[Path], left: Iterable[LeftOut] = ()) -> Listing:
 
 
 def gathered(folder: Path, look: Callable[[Path], Listing]) -> Listing:
-    """What ``look`` finds in ``folder`` and in each folder that it holds: a job, or many jobs."""
+    """What ``look`` finds in ``folder`` and in each of its folders: a job, or many jobs."""
     jobs, left = entries(folder)
     whole = Listing(left=left)
     for each in map(look, (folder, *jobs)):

@@ -1,8 +1,8 @@
-"""The standard streams as they may be: closed, full, without a reader, behind a closed window.
+"""The standard streams in any state: closed, full, without a reader, behind a closed window.
 
-Standard output that cannot be written is one sentence, once. Standard error that cannot be written
-is given up: nobody is there to read it. In both cases the command goes on to its end, so that what
-it keeps on disk is whole.
+Standard output that cannot be written is reported once, in one sentence. Standard error that cannot
+be written is abandoned: nobody is there to read it. In both cases the command continues to its end,
+so that its files are complete.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from typing import Any, TextIO, cast
 from rig.base.errors import InputError, reason
 
 INTERRUPTED = 128
-"""Ended by a signal: this and its number (common practice, no source)."""
+"""Exit status after a signal: this and its number (common practice, no source)."""
 
 
 class OutputError(InputError):
@@ -29,15 +29,15 @@ class OutputError(InputError):
 
 
 class _Output:
-    """A stream to write to. What fails is told once, by way of ``failed``; all later writing has no
-    effect."""
+    """A stream to write to. The first failure is reported through ``failed``; further writing does
+    nothing."""
 
     def __init__(self, stream: TextIO | None, failed: Callable[[OSError], None]) -> None:
         self._stream = stream
         self._failed = failed
         self._terminal = stream is not None and _is_terminal(stream)
         self._over = False
-        self.refused = False  # what was to be said could not be
+        self.refused = False  # something could not be written
 
     def write(self, text: str) -> int:
         """Write ``text``."""
@@ -45,12 +45,12 @@ class _Output:
         return len(text)
 
     def flush(self) -> None:
-        """Have all that was written go its way."""
+        """Flush the stream."""
         if self._stream is not None:
             self._do("flush")
 
     def isatty(self) -> bool:
-        """Whether a person looks at it."""
+        """Whether it is a terminal."""
         return self._terminal
 
     def _do(self, what: str, *given: str) -> None:
@@ -69,8 +69,8 @@ class _Output:
             self._failed(why)
 
     def _drain(self) -> None:
-        """What waits in the stream is written at the program's end, to where it does no harm: a
-        number that was closed would be given to the next file that is opened."""
+        """What waits in the stream is written at the program's end: redirect that to where it does
+        no harm. A closed number would be given to the next file that is opened."""
         if self._stream is not None:
             with contextlib.suppress(OSError, ValueError):
                 nowhere = os.open(os.devnull, os.O_WRONLY)
@@ -94,31 +94,31 @@ def _is_terminal(stream: TextIO) -> bool:
 
 def _refused(why: OSError) -> None:
     if isinstance(why, BrokenPipeError):
-        raise why  # the reader has gone, which is no trouble
+        raise why  # the reader has gone, which is normal
     raise OutputError(f"standard output cannot be written: {reason(why)}") from why
 
 
-def _given_up(why: OSError) -> None:
-    """There is nobody to tell."""
+def _abandoned(why: OSError) -> None:
+    """Nobody is there to read it."""
 
 
 @contextlib.contextmanager
 def standard_streams() -> Iterator[Callable[[], bool]]:
-    """Streams that a command can rely on: one that was closed is there, and takes nothing.
+    """Streams that a command can rely on: a closed one is replaced by one that discards.
 
-    Gives what says whether standard output has refused anything.
+    Yields a function: whether standard output has refused anything.
     """
     before = sys.stdin, sys.stdout, sys.stderr
     _keep_numbers()
     for stream in before:
-        # A terminal that cannot show a degree sign must not end a session, nor a stray byte.
+        # A terminal without a degree sign must not end a session, nor must a stray byte.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     if sys.stdin is None:
         sys.stdin = io.StringIO()
     out = _Output(before[1], _refused)
     sys.stdout = cast(TextIO, out)
-    sys.stderr = cast(TextIO, _Output(before[2], _given_up))
+    sys.stderr = cast(TextIO, _Output(before[2], _abandoned))
     try:
         yield lambda: out.refused
     finally:
@@ -126,21 +126,21 @@ def standard_streams() -> Iterator[Callable[[], bool]]:
 
 
 def _keep_numbers() -> None:
-    """Take the numbers of standard streams that are closed, or the next file that is opened has
-    one of them, and another program's output lands in it."""
+    """Occupy the numbers of closed standard streams; otherwise the next file that is opened gets
+    one, and another program's output goes into it."""
     for number in range(3):
         try:
             os.fstat(number)
         except OSError:
-            os.open(os.devnull, os.O_RDWR)  # the lowest that is free
+            os.open(os.devnull, os.O_RDWR)  # uses the lowest free number
 
 
 @contextlib.contextmanager
 def ended_in_order() -> Iterator[list[int]]:
     """When asked to end (SIGTERM) or when the terminal is gone (SIGHUP), raise KeyboardInterrupt as
-    Ctrl-C does, so that files are closed and the terminal is given back.
+    Ctrl-C does, so that files are closed and the terminal is restored.
 
-    Gives the signals that came. One that is ignored (nohup) stays so.
+    Yields the signals received. An ignored one (nohup) stays ignored.
     """
     came: list[int] = []
 
@@ -154,8 +154,8 @@ def ended_in_order() -> Iterator[list[int]]:
 
 @contextlib.contextmanager
 def asked_to_end() -> Iterator[Callable[[], bool]]:
-    """Gives what says whether Ctrl-C, SIGTERM or SIGHUP has asked for the end, so that what is
-    being done is finished first. Asked a second time, KeyboardInterrupt is raised."""
+    """Yields a function: whether Ctrl-C, SIGTERM or SIGHUP has asked for the end, so that the
+    present task can be finished first. The second request raises KeyboardInterrupt."""
     asked: list[int] = []
 
     def ask(number: int, frame: FrameType | None) -> None:
@@ -171,8 +171,8 @@ def asked_to_end() -> Iterator[Callable[[], bool]]:
 def _handled(
     names: tuple[str, ...], handler: Callable[[int, FrameType | None], None]
 ) -> Iterator[None]:
-    """``handler`` takes these signals, but for those that are ignored; Windows has no SIGHUP, and
-    signals come in the main thread alone."""
+    """Use ``handler`` for these signals, except ignored ones. Windows has no SIGHUP, and only the
+    main thread gets signals."""
     old: dict[int, Any] = {}
     if threading.current_thread() is threading.main_thread():
         for name in names:

@@ -1,7 +1,7 @@
 """A TOML file as a person keeps it: read with limits, and with the line of every key.
 
-The standard library reads the values; where a key stands it does not say, so the lines are found
-here by a scan of the text. Limits keep a hostile file from costing more than a moment.
+The standard library reads the values but not the lines of the keys; a scan of the text finds these.
+Limits keep a hostile file from costing more than a moment.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from rig.base.errors import FieldPath, Mistake, ProfileError, place_name, shown
 from rig.base.toml_slips import slip_in
 
 MOST_BYTES = 1_000_000
-MOST_SLIPS = 30  # lines that are not TOML are looked for no further
-LONG = 2000  # lines; of a longer file the first such line alone is named
-MOST_DOTS = 30  # full stops in one line: a key of thousands of parts takes the reader minutes
+MOST_SLIPS = 30  # lines that are not TOML; further ones are not looked for
+LONG = 2000  # lines; in a longer file only the first such line is reported
+MOST_DOTS = 30  # full stops in one line: a key of thousands of parts takes minutes to read
 
 _PART = r"""(?:[A-Za-z0-9_-]+|"(?:[^"\\]|\\.)*"|'[^']*')"""
 _DOTTED = rf"{_PART}(?:[ \t]*\.[ \t]*{_PART})*"
@@ -46,7 +46,7 @@ def parse(data: bytes, name: str) -> tuple[dict[str, Any], LineFinder]:
 def _read(lines: list[str], name: str) -> dict[str, Any]:
     """The values of a file. Raises ProfileError with every line that is not TOML.
 
-    A line whose slip is known is read on as it was meant, so that the next slip is found, too.
+    A line with a known slip is read as probably meant, so that the next slip is found too.
     """
     lines = list(lines)
     mistakes: list[Mistake] = []
@@ -110,7 +110,7 @@ def _statements(lines: list[str]) -> Iterator[tuple[FieldPath, int]]:
 
 
 def _resolved(parts: tuple[str, ...], tables: dict[FieldPath, int]) -> FieldPath:
-    """A header's path, with the number of the last table of each list on the way."""
+    """A header's path, with the number of the last table of each list in it."""
     path: FieldPath = ()
     for part in parts[:-1]:
         path = (*path, part)
@@ -120,7 +120,7 @@ def _resolved(parts: tuple[str, ...], tables: dict[FieldPath, int]) -> FieldPath
 
 
 def _parts(dotted: str) -> tuple[str, ...]:
-    """The parts of a dotted key, quotes and escapes undone by the standard library."""
+    """The parts of a dotted key; the standard library resolves quotes and escapes."""
     if '"' not in dotted and "'" not in dotted:
         return tuple(part.strip() for part in dotted.split("."))
     try:
@@ -135,7 +135,7 @@ def _parts(dotted: str) -> tuple[str, ...]:
 
 
 class _Inside:
-    """Whether a value that began on an earlier line still goes on."""
+    """Whether a value from an earlier line still continues."""
 
     def __init__(self) -> None:
         self._depth = 0
@@ -166,7 +166,7 @@ class _Inside:
 
 
 def _one_line_end(text: str, name: str) -> str:
-    """With one line feed at the end of each line, as also old files with carriage returns mean."""
+    """With one line feed at the end of each line; carriage returns of old files count too."""
     text = text.replace("\r\n", "\n")
     if "\r" in text and "\n" in text:
         line = text.count("\n", 0, text.index("\r")) + 1
@@ -190,7 +190,7 @@ def _decoded(data: bytes, name: str) -> str:
 def _mistake(
     error: tomllib.TOMLDecodeError, lines: list[str], name: str
 ) -> tuple[Mistake, str | None]:
-    """What the reader stumbled over, and that line as it was meant (None: not known)."""
+    """The reader's complaint, and that line as probably meant (None: not known)."""
     said = re.fullmatch(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error))
     if said is None:
         return Mistake(name, 0, "", f"not TOML: {_harmless(str(error))}", _LIKE_THIS), None
@@ -219,13 +219,13 @@ def _mistake(
 
 
 def _key_at(lines: list[str], number: int) -> str:
-    """The key or header of a line in words; "" where there is none."""
+    """The key or header of a line in words; "" if there is none."""
     at = [path for path, line in _statements(lines) if line == number]
     return place_name(at[-1]) if at else ""
 
 
 def _open_value(lines: list[str], number: int) -> int:
-    """The line in which the value begins that goes on into line ``number``; 0 for none."""
+    """The line in which the value begins that continues into line ``number``; 0 for none."""
     inside, begun = _Inside(), 0
     for each, line in enumerate(lines[:number], 1):
         if inside.value:

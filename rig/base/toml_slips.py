@@ -1,7 +1,7 @@
 """What people slip into a TOML file: curly quotes, decimal commas, missing quotes and the like.
 
-A line that the reader refuses is looked at for what was probably meant. Each kind of slip says what
-was found and what to write; the line as it was meant is TOML, or the slip is not named.
+A line that the reader refuses is checked for what was probably meant. Each kind of slip says what
+was found and what to write; a slip is named only if the line as meant is TOML.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from rig.base.errors import shown
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """What is wrong with a line, what to write, and the line as it was probably meant."""
+    """What is wrong with a line, what to write, and the line as probably meant."""
 
     wrong: str
     allowed: str
@@ -25,7 +25,7 @@ class Slip:
 
 
 Found = tuple[str, str, str]
-"""What is wrong with a value, what goes instead, and the value as it was meant."""
+"""What is wrong with a value, what to write instead, and the value as meant."""
 
 _DOUBLE = "“”„‟«»″＂"
 _SINGLE = "‘’‚‛′"
@@ -40,7 +40,7 @@ _TRUTH = {"true": "true", "yes": "true", "on": "true", "false": "false", "no": "
 
 
 def slip_in(line: str) -> Slip | None:
-    """The slip in a line; None when there is none that is known."""
+    """The slip in a line; None if no known one."""
     if _is_toml(line):
         return None
     for look in (_lookalikes, _unprintable, _header, _other_comment, _statement):
@@ -59,7 +59,7 @@ def _is_toml(line: str) -> bool:
 
 
 def _outside_strings(line: str) -> Iterator[tuple[int, str]]:
-    """Each character of a line that lies in no string and no comment, with its place."""
+    """Each character of a line outside strings and comments, with its place."""
     at = 0
     while at < len(line) and line[at] != "#":
         if (string := _STRING.match(line, at)) is not None:
@@ -70,7 +70,7 @@ def _outside_strings(line: str) -> Iterator[tuple[int, str]]:
 
 
 def _lookalikes(line: str) -> Slip | None:
-    """Characters that only look like the plain ones, or are not seen at all."""
+    """Characters that only look like the plain ones, or are invisible."""
     outside = list(_outside_strings(line))
     kinds: list[tuple[str, str, str, Callable[[str], str]]] = [
         ("curly quotes", "Straight quotes", _DOUBLE + _SINGLE, lambda _: '"'),
@@ -96,7 +96,7 @@ def _lookalikes(line: str) -> Slip | None:
 
 
 def _unprintable(line: str) -> Slip | None:
-    """Control codes, as of a file that is no text."""
+    """Control codes, as in a file that is not text."""
     for at, sign in enumerate(line):
         if unicodedata.category(sign) == "Cc" and sign != "\t":
             meant = "".join(c for c in line if unicodedata.category(c) != "Cc")
@@ -108,7 +108,7 @@ def _unprintable(line: str) -> Slip | None:
 
 
 def _better(slip: Slip, mended: str) -> Slip:
-    """``slip``, or the one that is left when its own is mended, with both said."""
+    """``slip``, or what remains after correcting it, with both described."""
     if _is_toml(mended) or not mended.strip():
         return slip
     for look in (_header, _other_comment, _statement):
@@ -182,7 +182,7 @@ def _remark(line: str) -> Slip | None:
 
 
 def _value(text: str) -> Found | None:
-    """What is wrong with a value, what goes instead, and the value as it was meant."""
+    """What is wrong with a value, what to write instead, and the value as meant."""
     if _is_toml(f"a = {text}"):
         return None
     for look in (_half_quoted, _quoted, _listed, _numeric, _worded):
@@ -208,7 +208,7 @@ def _half_quoted(text: str) -> Found | None:
 
 
 def _quoted(text: str) -> Found | None:
-    """A text in quotes, with something inside or behind that does not belong there."""
+    """A text in quotes, with something inside or after it that does not belong there."""
     string = _STRING.match(text)
     if string is None:
         return None
@@ -232,7 +232,7 @@ def _in_quotes(text: str) -> str:
 
 
 def _listed(text: str) -> Found | None:
-    """A list with other signs than square brackets and commas, or with none at all."""
+    """A list with other signs than square brackets and commas, or with none."""
     bare = text.split("#", maxsplit=1)[0].strip()
     item = r"[+-]?[0-9]+(?:\.[0-9]+)?"
     if match := re.fullmatch(rf"({item})\s*,\s*({item})", bare):
@@ -255,7 +255,7 @@ def _listed(text: str) -> Found | None:
 
 
 def _numeric(text: str) -> Found | None:
-    """A number of another form, or with something behind it."""
+    """A number of another form, or with something after it."""
     bare = text.split("#", maxsplit=1)[0].strip()
     if re.fullmatch(r"[+-]?0+[0-9]+(?:\.[0-9]+)?", bare):
         sign = bare[0] if bare[0] in "+-" else ""

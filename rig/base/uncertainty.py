@@ -1,4 +1,4 @@
-"""Standard uncertainties and their combination after JCGM 100:2008 (GUM)."""
+"""Standard uncertainties and their combination by JCGM 100:2008 (GUM)."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ Freedom = Annotated[float, Bounds(1.0, math.inf)]
 
 
 class Source(StrEnum):
-    """Where a part of an uncertainty comes from. The value is its code in files and ``--json``;
-    ``rig.words`` has the words."""
+    """Where a contribution to an uncertainty comes from. The value is its code in files and
+    ``--json``; ``rig.words`` has the words."""
 
     REPEATABILITY = "repeatability"
     TDC = "tdc"
@@ -59,14 +59,14 @@ class Contribution:
 
     source: Source
     u_deg: Size
-    nu: Freedom  # math.inf when taken as exact
+    nu: Freedom  # math.inf if taken as exact
     kind: Literal["A", "B"]
-    how: Text  # one line: from what, and by which clause
-    of: Text = ""  # the unit, where two are compared
+    how: Text  # one line: its origin and clause
+    of: Text = ""  # the unit, if two are compared
 
     @staticmethod
     def earlier(plain: Mapping[str, object]) -> dict[str, object]:
-        """Plain values with the source and its unit in place of the name that files had before."""
+        """Plain values with source and unit in place of the name in older files."""
         if "name" not in plain or "source" in plain:
             return dict(plain)
         name, _, of = str(plain["name"]).partition(", ")
@@ -111,9 +111,9 @@ def student_t(nu: float, coverage: float = 0.95) -> float:
     """Two-sided Student factor for ``nu`` degrees of freedom (JCGM 100:2008, Table G.2).
 
     ``nu`` is rounded to one decimal and then truncated to the next lower integer: the Guide
-    truncates (G.4.1), and prints 18.9987 as 19.0 and uses 19 in the example beside it. The factor
-    is rounded to 6 decimals, since versions of the library differ from the 9th on.
-    Raises ``ValueError`` for ``nu`` below 1 or a coverage outside (0, 1).
+    truncates (G.4.1), but prints 18.9987 as 19.0 and uses 19 in the example beside it. The factor
+    is rounded to 6 decimals, as versions of the library differ from the 9th on. Raises
+    ``ValueError`` for ``nu`` below 1 or a coverage outside (0, 1).
     """
     if not 0.0 < coverage < 1.0:
         raise ValueError(f"coverage {coverage} is not between 0 and 1")
@@ -128,7 +128,7 @@ def student_t(nu: float, coverage: float = 0.95) -> float:
 
 
 def rectangular(half_width: float) -> float:
-    """Standard uncertainty of a value that lies anywhere within +/- ``half_width``, any unit.
+    """Standard uncertainty of a value anywhere within +/- ``half_width``, any unit.
 
     Source: JCGM 100:2008, 4.3.7.
     """
@@ -136,11 +136,11 @@ def rectangular(half_width: float) -> float:
 
 
 def sure_within(part: Contribution, half_width: float, coverage: float = 0.95) -> Uncertainty:
-    """The uncertainty of what is sure to lie within +/- ``half_width`` and has no other ``part``.
+    """The uncertainty of what is sure to be within +/- ``half_width`` and has no other ``part``.
 
-    A rectangular distribution holds ``coverage`` of itself within that share of its half-width:
+    A rectangular distribution has ``coverage`` of itself within that share of its half-width:
     0.95 a at 95 %, where a normal one of the same standard uncertainty would take 1.96 a/sqrt(3),
-    beyond where the value can lie (JCGM 100:2008, 4.3.7 and G.1.3). Raises ``ValueError`` unless
+    beyond where the value can be (JCGM 100:2008, 4.3.7 and G.1.3). Raises ``ValueError`` unless
     ``part`` has the standard uncertainty of such a distribution.
     """
     if not math.isclose(part.u_deg, rectangular(half_width), rel_tol=1e-12):
@@ -158,7 +158,7 @@ def u_shaped(half_width: float) -> float:
 
 
 def quantisation(step: float) -> float:
-    """Standard uncertainty of a value that was rounded to the nearest ``step``.
+    """Standard uncertainty of a value rounded to the nearest ``step``.
 
     Source: JCGM 100:2008, F.2.2.1.
     """

@@ -76,7 +76,7 @@ def test_a_folder_that_may_not_be_written_in(job: Path) -> None:
     ("number", "words"),
     [
         (errno.EACCES, "reading or writing there is not permitted"),
-        (errno.EROFS, "the disk can only be read"),
+        (errno.EROFS, "the disk is read-only"),
         (errno.ENOSPC, "the disk is full"),
     ],
 )

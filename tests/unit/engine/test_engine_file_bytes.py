@@ -121,7 +121,7 @@ def _null(folder: Path) -> Path:
     [
         (_missing, "there is no such file"),
         (_folder, "it is not a file"),
-        (_null, "no file can have such a name"),
+        (_null, "no file can have this name"),
     ],
 )
 def test_no_file(tmp_path: Path, place: Callable[[Path], Path], said: str) -> None:
