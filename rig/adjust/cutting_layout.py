@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from rig.adjust import predictions
 from rig.adjust.steps import opposite, places_deg, slot_units
+from rig.base.angles import modulo
 from rig.base.errors import InputError, shown
 from rig.engine import gear_train
 from rig.engine.gear_train import Rotation, shaft_deg
@@ -155,7 +156,7 @@ class NewPlace:
         """Every place that the half has, the one in use first. Source: the engine file."""
         dog, way = self.dog, -1.0 if self.mirrored else 1.0
         known = zip(dog.others_deg, dog.others_width_mm, strict=False)
-        widths = {round(deg % 360.0, 9) % 360.0: wide for deg, wide in known}
+        widths = {modulo(round(modulo(deg), 9)): wide for deg, wide in known}
         return [
             self._outline(way * deg, widths.get(round(deg, 9), dog.width_mm or 0.0))
             for deg in places_deg(dog)

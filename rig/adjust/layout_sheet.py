@@ -23,6 +23,7 @@ from rig.adjust.cutting_layout import (
     Points,
     turned,
 )
+from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.base.rounding import many
@@ -153,7 +154,7 @@ class Piece:
         """The angle that lies furthest from all that is taken; it is taken then."""
 
         def room(deg: float) -> float:
-            return min(abs((deg - one + 180.0) % 360.0 - 180.0) for one in self.taken_deg)
+            return min(abs(wrap(deg - one)) for one in self.taken_deg)
 
         best = max(range(0, 360, 5), key=lambda deg: (room(deg), -abs(deg - 180)))
         self.taken_deg.append(float(best))
@@ -345,7 +346,7 @@ def _round_about(piece: Piece, place: NewPlace) -> None:
         x, y = piece.polar(ring, at / 2.0)
         piece.page.text(x, y, f"{abs(at):.2f}°", fontsize=10.0, fontweight="bold")
     for each in place.old()[1:]:
-        shown = abs((each.at_deg + 180.0) % 360.0 - 180.0)
+        shown = abs(wrap(each.at_deg))
         piece.name(each.at_deg, radius + 1.5 * scale, f"{shown:g}°", fontsize=7.5, color=sheet.SOFT)
     piece.taken_deg += [0.0, at, at / 2.0, *(each.at_deg for each in place.old()[1:])]
     piece.way(ring, place.rotation, "rotation of\nthe shaft", gid="rotation")
@@ -534,7 +535,7 @@ def _wheel(
     high = min(4.0, 0.7 * math.pi * radius / teeth)
     edge: list[Points] = []
     for k in range(teeth):
-        middle = (gap_at + (k + 0.5) * pitch + 180.0) % 360.0 - 180.0
+        middle = wrap(gap_at + (k + 0.5) * pitch)
         if radius * (1.0 - math.cos(math.radians(middle))) > within_mm:
             continue
         for off, far in ((-0.3, -high / 2.0), (-0.16, high / 2.0), (0.16, high / 2.0),
