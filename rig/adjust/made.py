@@ -6,6 +6,7 @@ worked out from the captures, for the certificate and for its proof alike.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -30,7 +31,7 @@ def made(job: Job, worked: JobResults, since: datetime | None) -> list[MadeAdjus
     """
     ends = [moment(each.facts.end_utc) for each in worked.played]
     until = max((each for each in ends if each is not None), default=None)
-    found: list[tuple[datetime, MadeAdjustment]] = []
+    sheets = []
     for path in listed(job.folder / FOLDER, ".json").files:
         if path.stem.partition(".")[2]:
             continue
@@ -40,9 +41,12 @@ def made(job: Job, worked: JobResults, since: datetime | None) -> list[MadeAdjus
             continue  # said where the sheet is asked for
         if until is None or sheet.made > until or (since is not None and sheet.made <= since):
             continue
+        sheets.append(sheet)
+    found: list[MadeAdjustment] = []
+    for sheet in sorted(sheets, key=lambda each: (each.number, each.made)):
         found = found if sheet.carried_out else found[:-1]
-        found.append((sheet.made, read_again(_of(sheet), worked, job.profile)))
-    return [each for _, each in sorted(found, key=lambda each: each[0])]
+        found.append(_of(sheet))
+    return read_again(found, worked, job.profile)
 
 
 def of_sheet(path: Path) -> MadeAdjustment:
@@ -69,26 +73,44 @@ def _of(sheet: Sheet) -> MadeAdjustment:
             )
             for each in sheet.predictions
         ),
+        tdc_deg=sheet.reference.tdc_deg,
+        tdc_u_deg=sheet.reference.uncertainty.u_deg,
+        tdc_capture=sheet.reference.capture,
+        seen=sheet.when.seen,
+        after=sheet.when.after,
     )
 
 
-def read_again(of: MadeAdjustment, worked: JobResults, profile: Profile) -> MadeAdjustment:
-    """The adjustment with what was read since it was chosen, by the captures that were worked."""
-    when = moment(of.made_utc)
-    if when is None or worked.reference is None:
-        return of
-    judged = assess(read_since(worked, when), profile, worked.reference)
-    return replace(of, predictions=tuple(_beside_read(each, judged) for each in of.predictions))
+def read_again(
+    chosen: Sequence[MadeAdjustment], worked: JobResults, profile: Profile
+) -> list[MadeAdjustment]:
+    """Adjustments, in order, with what was read since each was chosen and before another that
+    moves the same, by the captures that were worked."""
+    if worked.reference is None:
+        return list(chosen)
+    found = []
+    for i, of in enumerate(chosen):
+        over = next((each.when for each in chosen[i + 1 :] if of.is_undone_by(each)), None)
+        judged = assess(read_since(worked, of.when, over), profile, worked.reference)
+        u_tdc_deg = 0.0
+        now = worked.reference
+        if of.tdc_deg is not None and (of.tdc_deg, of.tdc_capture) != (now.tdc_deg, now.capture):
+            u_tdc_deg = math.hypot(of.tdc_u_deg, now.uncertainty.u_deg)
+        read = tuple(_beside_read(each, judged, u_tdc_deg) for each in of.predictions)
+        found.append(replace(of, predictions=read))
+    return found
 
 
-def _beside_read(of: PredictedOpening, judged: Sequence[Assessment]) -> PredictedOpening:
+def _beside_read(
+    of: PredictedOpening, judged: Sequence[Assessment], u_tdc_deg: float
+) -> PredictedOpening:
     prediction = Prediction(
         of.unit, of.setting, of.cylinder, of.before_btdc, of.shift_deg, of.predicted_btdc, of.u_deg
     )
     judgement = beside(prediction, judged)
     if judgement is None:
         return replace(of, read_btdc=None, off_deg=None, within_deg=None, verdict="")
-    found = confirm(prediction, judgement)
+    found = confirm(prediction, judgement, u_tdc_deg=u_tdc_deg)
     return replace(
         of,
         read_btdc=found.read_btdc,

@@ -1,25 +1,20 @@
-"""Predicted, saved, confirmed.
+"""Predicted, saved, confirmed: what the next reading ought to be, and whether it is.
 
-What the next reading ought to be, and whether it is.
-
-Predictions of a job: one sheet in ``predictions/`` for each change that was chosen.
-
-Changes to an engine that the person noted while captures of a job were taken.
-
-Also those in captures that no figure is asked from: what was read before a change tells nothing of
-how things stand now, wherever the change was written down.
+Predictions of a job: one sheet in ``predictions/`` for each change that was chosen. Which sheet and
+which reading came later, they and the captures know of one another; the clock may go backwards.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from rig import __version__
+from rig.adjust.changes import Changed, Noted, Predicted, last_changes, order_of, readings_of
 from rig.adjust.plan import (
     Confirmation,
     Option,
@@ -32,22 +27,23 @@ from rig.adjust.plan import (
 from rig.adjust.propose import propose
 from rig.base.angles import wrap
 from rig.base.errors import InputError
-from rig.base.files import listed, open_file
+from rig.base.files import digest, listed
 from rig.base.rounding import btdc, size, two_figures
-from rig.engine.profile import Profile
+from rig.base.rounding import listed as in_words
+from rig.engine.engine_file import engine_from_bytes
+from rig.engine.profile import Adjustments
 from rig.job import folder
-from rig.job.capture_order import Order
-from rig.job.clock import Clock, iso, moment
+from rig.job.capture_order import MadeWhen, Order, SeenCapture, heads_of, place_after
+from rig.job.clock import iso, moment
 from rig.job.folder import Job, SheetKind
-from rig.job.results import JobResults, results_of
-from rig.session.session import Session
+from rig.job.results import JobResults, order_beside, results_of
+from rig.signal.events import Reason
+from rig.tdc.reference import TdcReference
 from rig.tdc.reference_file import from_plain, to_plain
 from rig.timing.advance_range import lever_ends
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.values import PHASES, Assessment, Comparison, Mark, Reading
-from rig.wire.capture import CaptureReader
-from rig.wire.records import Batch, Note
 
 SIDES = 2.0  # coverage factor for about 95 %
 
@@ -85,13 +81,16 @@ def predict(
     return out
 
 
-def confirm(prediction: Prediction, judgement: Assessment, read_utc: str = "") -> Confirmation:
+def confirm(
+    prediction: Prediction, judgement: Assessment, read_utc: str = "", u_tdc_deg: float = 0.0
+) -> Confirmation:
     """The next judgement set beside what was predicted.
 
-    Compared within about 95 % of both readings' own uncertainties; the shared reference drops out.
-    A correction made the wrong way round moved the opening by as much to the other side. Raises
-    InputError for another unit, setting or cylinder, a judgement without a mean, or a reading
-    (``read_utc``, ISO 8601) older than the change. Source: JCGM 100:2008, 5.1.2 and 5.2.
+    Compared within about 95 % of both readings' own uncertainties. A shared TDC drops out; of two,
+    ``u_tdc_deg`` is the standard uncertainty of their difference. A correction made the wrong way
+    round moved the opening by as much to the other side. Raises InputError for another unit,
+    setting or cylinder, a judgement without a mean, or a reading (``read_utc``, ISO 8601) older
+    than the change. Source: JCGM 100:2008, 5.1.2 and 5.2.
     """
     p, j = prediction, judgement
     if (p.unit, p.setting, p.cylinder) != (j.unit, j.setting, j.cylinder):
@@ -107,7 +106,7 @@ def confirm(prediction: Prediction, judgement: Assessment, read_utc: str = "") -
             "read it again"
         )
     own_U = SIDES * own_u_deg(j)
-    within = math.hypot(SIDES * p.u_deg, own_U)
+    within = math.hypot(SIDES * p.u_deg, own_U, SIDES * u_tdc_deg)
     off = wrap(j.mean_btdc - p.predicted_btdc)
     moved = wrap(j.mean_btdc - p.before_btdc)
     other_way = wrap(moved + p.shift_deg)
@@ -151,7 +150,8 @@ def _utc(text: str) -> datetime:
 
 FOLDER = "predictions"
 KIND, OUTCOME = "prediction", "outcome of a prediction"
-VERSION = 2
+VERSION = 3
+EARLIER = (1, 2)  # versions that can be read, too
 NEGATIVE = ("not confirmed", "wrong way round", "not moved")
 OUTCOME_MARK = ".outcome"
 
@@ -166,30 +166,39 @@ class Sheet:
     predictions: tuple[Prediction, ...]
     words: str
     steps: tuple[Mapping[str, Any], ...]
-    carried_out: bool = True  # the newest prediction before was
+    carried_out: bool  # the newest prediction before was
+    number: int  # in the order of the job's sheets; 0: one from before there were numbers
+    when: MadeWhen
+    reference: TdcReference  # that it rests on
 
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What the person said: which option is carried out, and how it was asked for."""
+    """What the person entered: which option is carried out, and how it was asked for.
+
+    ``asked`` is what can be moved, as tables of an engine file, where the engine file names none.
+    """
 
     option: int  # from 1
     grain_deg: float | None = None
     carried_out: bool = True  # the newest prediction before was
+    asked: str = ""
 
 
 def proposed(
-    job: Job, worked: JobResults, said: Said, now: datetime, before: datetime | None = None
+    job: Job, worked: JobResults, said: Said, now: datetime, place: Place | None = None
 ) -> tuple[Proposal, list[list[Prediction]], list[Assessment]]:
     """The options, what each that is numbered predicts, and the judgement that they rest on.
 
-    ``before`` is as for ``standing``, which raises InputError.
+    ``place`` is that of a sheet that is computed again; a new one where it is not given. Raises
+    InputError as ``standing``, and for ``said.asked`` that does not go with the engine file.
     """
-    now_is = standing(job, worked, carried_out=said.carried_out, before=before)
+    place = place or place_of(job, worked, now)
+    now_is = standing(job, worked, place, carried_out=said.carried_out)
     read = now_is.judgements
     levers, without = lever_ends(read, job.profile)
     proposal = propose(
-        wants_from(read, job.profile), job.profile, job.means,
+        wants_from(read, job.profile), job.profile, means_of(job, said.asked),
         pairs=pairs_from(read, job.profile, now_is.comparisons),
         levers=levers, grain_deg=said.grain_deg,
     )  # fmt: skip
@@ -198,14 +207,54 @@ def proposed(
     return proposal, predicted, read
 
 
-def sheet(
-    job: Job, worked: JobResults, said: Said, now: datetime, before: datetime | None = None
-) -> dict[str, Any]:
+def means_of(job: Job, asked: str = "") -> Adjustments:
+    """What can be moved: by the engine file, or as ``asked`` where that names nothing."""
+    if not asked:
+        return job.means
+    return engine_from_bytes(job.engine.data + b"\n" + asked.encode("utf-8"))[1]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a sheet stands among the job's others and its captures."""
+
+    when: MadeWhen
+    last: Sheet | None  # the one before it
+    captures: Mapping[str, object]  # ``number`` and ``after`` as the head of a capture has them
+
+    @property
+    def number(self) -> int:
+        """Its number."""
+        return 1 + (self.last.number if self.last else 0)
+
+
+def place_of(
+    job: Job, worked: JobResults, now: datetime, numbers: tuple[int, int] | None = None
+) -> Place:
+    """The place of a new sheet. With ``numbers``, its own and that of its captures, the place of
+    one that is computed again, as it follows from what was there by then."""
+    own, of_captures = numbers or (None, None)
+    paths = dict.fromkeys([*job.capture_files(), *(one.path for one in worked.played)])
+    order = order_of(job, worked)
+    captures = place_after(
+        path for path in paths if of_captures is None or order.number(path) < of_captures
+    )
+    seen = tuple(
+        SeenCapture(
+            one.path.name, order.head(one.path), one.facts.sha256, one.facts.size_bytes,
+            one.until_us,
+        )
+        for one in worked.played
+    )  # fmt: skip
+    return Place(MadeWhen(now, seen, heads_of(captures)), newest(job, own), captures)
+
+
+def sheet(job: Job, worked: JobResults, said: Said, now: datetime, place: Place) -> dict[str, Any]:
     """A prediction as plain data, with all that it takes to come to it again.
 
     Raises InputError when there is no such option, or it moves no unit that was read.
     """
-    proposal, predicted, _ = proposed(job, worked, said, now, before)
+    proposal, predicted, _ = proposed(job, worked, said, now, place)
     options = proposal.numbered
     if not 1 <= said.option <= len(options):
         raise InputError(f"--take {said.option}: there are options 1 to {len(options)}")
@@ -217,10 +266,13 @@ def sheet(
         "version": VERSION,
         "program": __version__,
         "made_utc": iso(now),
+        "number": place.number,
+        "after": None
+        if place.last is None
+        else {"file": place.last.path.name, "sha256": digest(place.last.path)},
+        "place": place.captures,
         "engine_sha256": job.engine.sha256,
-        "captures": [
-            {"file": each.path.name, "sha256": each.facts.sha256} for each in worked.played
-        ],
+        "captures": [asdict(each) for each in place.when.seen],
         "reference": to_plain(worked.reference),
         **asdict(said),
         "words": option.words,
@@ -234,7 +286,7 @@ def save(job: Job, worked: JobResults, said: Said, now: datetime) -> Path:
     """Save what an option is to do. Raises InputError as ``sheet``, and when the disk does not take
     it."""
     path = folder.free_path(job.folder / FOLDER, f"{now:%Y%m%d-%H%M%S}")
-    folder.write(path, sheet(job, worked, said, now))
+    folder.write(path, sheet(job, worked, said, now, place_of(job, worked, now)))
     return path
 
 
@@ -242,16 +294,32 @@ def load(path: Path) -> Sheet:
     """Read a saved prediction. Raises InputError naming what is missing or wrong."""
     plain = folder.read(path, KIND)
     made = moment(plain.get("made_utc"))
-    if made is None or plain.get("version") not in (1, VERSION):
+    version = plain.get("version")
+    if made is None or version not in (*EARLIER, VERSION):
         raise InputError(f"{path}: has no time, or another version; it was edited, or is newer")
     try:
         predictions = tuple(_prediction(each) for each in plain["predictions"])
         steps = tuple(dict(each) for each in plain["steps"])
+        when = MadeWhen(made)
+        if version == VERSION:
+            seen = tuple(_seen(each) for each in plain["captures"])
+            when = MadeWhen(made, seen, heads_of(plain["place"]))
+        return Sheet(
+            path, made, plain["made_utc"], predictions, str(plain.get("words", "")), steps,
+            carried_out=plain.get("carried_out") is not False,
+            number=int(plain["number"]) if version == VERSION else 0,
+            when=when,
+            reference=from_plain(plain["reference"]),
+        )  # fmt: skip
     except (KeyError, TypeError, ValueError) as why:
         raise InputError(f"{path}: is no whole prediction ({why}); it was edited") from None
-    carried_out = plain.get("carried_out") is not False
-    words = str(plain.get("words", ""))
-    return Sheet(path, made, plain["made_utc"], predictions, words, steps, carried_out)
+
+
+def _seen(plain: Mapping[str, Any]) -> SeenCapture:
+    return SeenCapture(
+        str(plain["file"]), str(plain["head"]), str(plain["sha256"]), int(plain["size_bytes"]),
+        float(plain["until_us"]),
+    )  # fmt: skip
 
 
 def _prediction(plain: Mapping[str, Any]) -> Prediction:
@@ -268,13 +336,20 @@ def _prediction(plain: Mapping[str, Any]) -> Prediction:
     )
 
 
-def newest(job: Job, before: datetime | None = None) -> Sheet | None:
-    """The newest prediction of a job, or the newest of those made before; None without one."""
-    found = listed(job.folder / FOLDER, ".json").files
-    kept = [path for path in found if not path.stem.partition(".")[2]]
-    sheets_ = [load(path) for path in kept]
-    earlier = [each for each in sheets_ if before is None or each.made < before]
-    return max(earlier, key=lambda sheet: sheet.made, default=None)
+def newest(job: Job, before: int | None = None) -> Sheet | None:
+    """The newest prediction of a job, or of those with a number below ``before``; None without one.
+
+    By their numbers; those from before there were numbers by the clock.
+    """
+    earlier = [
+        each for each in _sheets(job.folder / FOLDER) if before is None or each.number < before
+    ]
+    return max(earlier, key=lambda sheet: (sheet.number, sheet.made), default=None)
+
+
+def _sheets(kept: Path) -> list[Sheet]:
+    found = listed(kept, ".json").files
+    return [load(path) for path in found if not path.stem.partition(".")[2]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,29 +360,24 @@ class Standing:
     comparisons: list[Comparison]
 
 
-def standing(
-    job: Job, worked: JobResults, *, carried_out: bool = True, before: datetime | None = None
-) -> Standing:
-    """How things stand now: of each unit, only what was read since its last change.
+def standing(job: Job, worked: JobResults, place: Place, *, carried_out: bool = True) -> Standing:
+    """How things stand at ``place``: of each unit, only what was read since its last change.
 
-    Changes are those noted in the captures of the job and, where it was ``carried_out``, the newest
-    prediction; with ``before`` as of then. Raises InputError when a unit was not read since.
+    Changes are those noted in the captures of the job and, where it was ``carried_out``, the last
+    prediction. Raises InputError when a unit was not read since.
     """
-    changed = _changes(job, worked, carried_out, before)
+    order = order_of(job, worked)
+    changed = _changes(job, worked, order, carried_out, place)
     if not changed or worked.reference is None:
         return Standing(worked.judgements, worked.comparisons)
     kept: list[Reading] = []
     stale: set[str] = set()
-    order = order_of(job, worked)
-    for played in worked.played:
-        clock = Clock(played.path)
-        for reading in played.session.readings():
-            change = changed.get(reading.unit)
-            when = clock.utc(played.session.t_us(reading))
-            if change is None or (when is not None and change.is_before(when, played.path, order)):
-                kept.append(reading)
-            elif reading.valid:
-                stale.add(reading.unit)
+    for at, reading in readings_of(worked):
+        change = changed.get(reading.unit)
+        if change is None or change.is_before(at, order):
+            kept.append(reading)
+        elif reading.valid:
+            stale.add(reading.unit)
     if stale := stale - {reading.unit for reading in kept if reading.valid}:
         name = min(stale)
         raise InputError(
@@ -322,49 +392,86 @@ def standing(
 
 
 def _changes(
-    job: Job, worked: JobResults, carried_out: bool, before: datetime | None
+    job: Job, worked: JobResults, order: Order, carried_out: bool, place: Place
 ) -> dict[str, Changed]:
     """Unit -> its last change."""
-    found = last_changes(job, worked, before)
-    sheet = newest(job, before) if carried_out else None
+    found: dict[str, Changed] = dict(last_changes(job, worked, place.when))
+    sheet = place.last if carried_out else None
     if sheet is not None:
         words = f"{sheet.path.name}, {sheet.made_utc}"
         for name in dict.fromkeys(each.unit for each in sheet.predictions):
-            if name not in found or sheet.made > found[name].at:
-                found[name] = Changed(sheet.made, words)
+            noted = found.get(name)
+            if not isinstance(noted, Noted) or not sheet.when.is_before(*noted.at, order):
+                found[name] = Predicted(sheet.when, words)
     return found
 
 
-def read_since(worked: JobResults, since: datetime) -> list[Reading]:
-    """The readings made after an instant."""
+def read_since(worked: JobResults, since: MadeWhen, until: MadeWhen | None = None) -> list[Reading]:
+    """The readings made after an instant, and before another: as they were then, also where the
+    unit was moved once more since."""
+    order = order_beside([one.path for one in worked.played])
     found: list[Reading] = []
-    for played in worked.played:
-        clock = Clock(played.path)
-        for reading in played.session.readings():
-            when = clock.utc(played.session.t_us(reading))
-            if when is not None and when > since:
-                found.append(reading)
+    for at, reading in readings_of(worked):
+        if not since.is_before(*at, order):
+            continue
+        if until is not None and until.is_before(*at, order):
+            continue
+        why = reading.rejection
+        again = why is not None and why.reason is Reason.MOVED_AGAIN
+        found.append(replace(reading, rejection=None) if again else reading)
     return found
 
 
 def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
-    """Each prediction beside what was read since. Raises InputError when nothing was."""
+    """Each prediction beside what was read since, up to the next sheet. Raises InputError when
+    nothing was, or nothing that counts because TDC has moved."""
     if worked.reference is None:
-        raise InputError("top dead centre is not known, so no reading can be set beside it")
-    since = read_since(worked, sheet.made)
+        raise InputError("TDC is not known, so no reading can be set beside the prediction")
+    since = read_since(worked, sheet.when, moved_again(sheet))
     judged = assess(since, job.profile, worked.reference)
     found = []
     for prediction in sheet.predictions:
         judgement = beside(prediction, judged)
         if judgement is not None:
-            found.append(confirm(prediction, judgement))
+            u_tdc = tdc_difference_u(sheet.reference, worked.reference)
+            found.append(confirm(prediction, judgement, u_tdc_deg=u_tdc))
     if not found:
-        units = ", ".join(dict.fromkeys(each.unit for each in sheet.predictions))
+        units = in_words(dict.fromkeys(each.unit for each in sheet.predictions))
+        lost = [r.rejection for r in since if r.rejection is not None]
+        if any(each.reason is Reason.TDC_MOVED for each in lost):
+            raise InputError(
+                f"what was read of {units} since {sheet.path.name} does not count, since TDC has"
+                " moved: find TDC again, then turn forward through the openings once more"
+            )
         raise InputError(
             f"every reading of {units} is older than the last change ({sheet.path.name},"
             f" {sheet.made_utc}): read again, turning forward"
         )
     return found
+
+
+def tdc_difference_u(before: TdcReference, now: TdcReference) -> float:
+    """Standard uncertainty of what two TDCs differ by, degrees; 0 where they are one.
+
+    Source: JCGM 100:2008, 5.1.2: independent of one another.
+    """
+    if (before.tdc_deg, before.capture) == (now.tdc_deg, now.capture):
+        return 0.0
+    return math.hypot(before.uncertainty.u_deg, now.uncertainty.u_deg)
+
+
+def moved_again(sheet: Sheet) -> MadeWhen | None:
+    """When the next sheet that moves what this one does was made; None where there is none."""
+    moved = {each.unit for each in sheet.predictions}
+    later = [
+        each
+        for each in _sheets(sheet.path.parent)
+        if each.number > sheet.number > 0
+        and each.carried_out
+        and not moved.isdisjoint(one.unit for one in each.predictions)
+    ]
+    after = min(later, key=lambda each: each.number, default=None)
+    return after.when if after else None
 
 
 def beside(prediction: Prediction, judged: Sequence[Assessment]) -> Assessment | None:
@@ -391,104 +498,11 @@ def save_outcome(job: Job, sheet: Sheet, found: Sequence[Confirmation], now: dat
     return path
 
 
-_NOTE = b"\n# change "
-_PIECE = 1 << 20
-
-
-@dataclass(frozen=True, slots=True)
-class Changed:
-    """The last change of a unit: when, and what is known of it."""
-
-    at: datetime
-    words: str
-    capture: Path | None = None  # in which it was noted
-
-    def is_before(self, at: datetime, capture: Path, order: Order) -> bool:
-        """Whether it came before an instant of a capture. Between captures their own order counts,
-        since the computer's clock may have gone backwards; the clock where they do not know it."""
-        known = None
-        if self.capture is not None and self.capture != capture:
-            known = order.is_later(capture, self.capture)
-        return at > self.at if known is None else known
-
-
-def last_changes(
-    job: Job, worked: JobResults, before: datetime | None = None
-) -> dict[str, Changed]:
-    """Unit -> its last change noted in any capture of the job, or in one that was worked; with
-    ``before`` the last one until then.
-
-    A capture that cannot be read is passed over unless it was asked for.
-    """
-    found: dict[str, Changed] = {}
-    order = order_of(job, worked)
-    asked = {played.path.resolve() for played in worked.played}
-    for played in worked.played:
-        _gather(found, played.path, played.session, "", order, before)
-    for path in job.capture_files():
-        if path.resolve() not in asked and _has_changes(path):
-            try:
-                only = _only_changes(path, job.profile)
-                _gather(found, path, only, f" in {path.name}", order, before)
-            except InputError:
-                continue  # it says nothing; that it is broken is said when it is asked for
-    return found
-
-
-def order_of(job: Job, worked: JobResults) -> Order:
-    """The order of the captures of a job and of those that were worked."""
-    return Order({*job.capture_files(), *(played.path for played in worked.played)})
-
-
-def _gather(
-    found: dict[str, Changed],
-    path: Path,
-    session: Session,
-    where: str,
-    order: Order,
-    before: datetime | None,
-) -> None:
-    if not session.told.changes:
-        return
-    clock = Clock(path)
-    for (words, unit), t_us in zip(session.told.changes, session.told.changed_us, strict=True):
-        at = clock.utc(t_us)
-        if at is None or (before is not None and at > before):
-            continue
-        for name in [unit] if unit else [each.name for each in session.profile.units]:
-            if name not in found or found[name].is_before(at, path, order):
-                found[name] = Changed(at, f"{words}, noted {iso(at)}{where}", path)
-
-
-def _only_changes(path: Path, profile: Profile) -> Session:
-    """A session that was told nothing but the changes."""
-    session = Session(profile)
-    for batch in CaptureReader(path).batches():
-        notes = [n for n in batch.others if isinstance(n, Note) and n.name == "change"]
-        if notes:
-            session.take(Batch(others=[*notes]))
-    return session
-
-
-def _has_changes(path: Path) -> bool:
-    """Whether the bytes of such a note stand in a file, found without reading the records."""
-    return any(_NOTE in piece for piece in _overlapping(path))
-
-
-def _overlapping(path: Path) -> Iterator[bytes]:
-    """The file in pieces, each beginning with the end of the one before."""
-    end = b""
-    try:
-        with open_file(path) as file:
-            while piece := file.read(_PIECE):
-                yield end + piece
-                end = piece[-len(_NOTE) :]
-    except OSError:
-        return  # as for one that is broken
-
-
-def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str]]:
-    return [(str(each["file"]), str(each["sha256"])) for each in plain["captures"]]
+def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
+    return [
+        (str(each["file"]), str(each["sha256"]), each.get("size_bytes"))
+        for each in plain["captures"]
+    ]
 
 
 def _stem(plain: Mapping[str, Any], made: datetime) -> str:
@@ -496,17 +510,41 @@ def _stem(plain: Mapping[str, Any], made: datetime) -> str:
 
 
 def _recompute(job_folder: Path, plain: Mapping[str, Any]) -> dict[str, Any]:
-    """The sheet of a prediction, computed again from its recordings."""
+    """The sheet of a prediction, computed again from its recordings, as far as it had seen them."""
     job = Job(job_folder)
     if job.engine.sha256 != plain["engine_sha256"]:
         raise InputError(f"{job.engine_file.name} has changed since, or the sheet was edited")
     made = moment(plain["made_utc"])
     if made is None:
         raise InputError("it has no time; it was edited")
-    paths = [job.captures / name for name, _ in _recordings(plain)]
-    worked = results_of(job.profile, paths, from_plain(plain["reference"]), job.captures)
-    said = Said(int(plain["option"]), plain["grain_deg"], carried_out=bool(plain["carried_out"]))
-    return sheet(job, worked, said, made, made)
+    sizes = {job.captures / name: size for name, _, size in _recordings(plain)}
+    worked = results_of(
+        job.profile, list(sizes), from_plain(plain["reference"]), job.captures,
+        sizes={path: int(size) for path, size in sizes.items() if size is not None},
+    )  # fmt: skip
+    said = Said(
+        int(plain["option"]), plain["grain_deg"], bool(plain["carried_out"]),
+        str(plain.get("asked", "")),
+    )  # fmt: skip
+    if plain["version"] not in EARLIER:
+        numbers = int(plain["number"]), int(plain["place"]["number"])
+        return sheet(job, worked, said, made, place_of(job, worked, made, numbers))
+    return _as_earlier(job, worked, said, made, plain)
+
+
+def _as_earlier(
+    job: Job, worked: JobResults, said: Said, made: datetime, plain: Mapping[str, Any]
+) -> dict[str, Any]:
+    """A sheet as versions before numbers wrote it, in the order of the clock."""
+    older = [each for each in _sheets(job.folder / FOLDER) if not each.number and each.made < made]
+    last = max(older, key=lambda each: each.made, default=None)
+    fresh = sheet(job, worked, said, made, Place(MadeWhen(made), last, {}))
+    for name in ("number", "after", "place", "asked"):
+        del fresh[name]
+    fresh["captures"] = [
+        {"file": each.path.name, "sha256": each.facts.sha256} for each in worked.played
+    ]
+    return fresh | {"version": plain["version"]}
 
 
 SHEET = SheetKind(KIND, FOLDER, _recordings, _stem, _recompute)

@@ -163,11 +163,18 @@ def _name(making: Path, path: Path) -> None:
         os.replace(making, path)
 
 
-def digest(path: Path) -> str:
-    """SHA-256 of a file, hexadecimal. Raises InputError when it cannot be read."""
+def digest(path: Path, size: int | None = None) -> str:
+    """SHA-256 of a file, or of its first ``size`` bytes, hexadecimal. Raises InputError when it
+    cannot be read."""
     try:
         with open_file(path) as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+            if size is None:
+                return hashlib.file_digest(file, "sha256").hexdigest()
+            found = hashlib.sha256()
+            while size > 0 and (piece := file.read(min(size, 1 << 20))):
+                found.update(piece)
+                size -= len(piece)
+            return found.hexdigest()
     except OSError as why:
         raise InputError(f"{path}: cannot be read: {reason(why)}") from why
 

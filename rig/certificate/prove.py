@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os.path
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from importlib import import_module
@@ -68,22 +68,24 @@ def _again(folder: Path, record: Record) -> tuple[Record, JobResults]:
     # What the person told at the time of issue stands in no capture: a signature alone proves it.
     told = stated.changes[len(noted_changes(worked)) :]
     issued = datetime.fromisoformat(stated.issued_utc)
-    adjusted = [_adjusted(folder, each, worked, profile) for each in stated.adjustments]
+    adjusted = _adjusted(folder, stated.adjustments, worked, profile)
     return build_for_job(engine_file, profile, worked, issued, told, adjusted), worked
 
 
 def _adjusted(
-    folder: Path, stated: MadeAdjustment, worked: JobResults, profile: Profile
-) -> MadeAdjustment:
-    """An adjustment as its sheet has it, where that lies in the job unchanged, else as the record
-    carries it; and what was read since by the recordings."""
-    path = folder / PREDICTIONS / Path(stated.sheet).name
+    folder: Path, stated: Sequence[MadeAdjustment], worked: JobResults, profile: Profile
+) -> list[MadeAdjustment]:
+    """Adjustments as their sheets have them, where these lie in the job unchanged, else as the
+    record carries them; and what was read since by the recordings."""
+    found = list(stated)
     for name in certificate.ADJUSTMENTS:
         module = import_module(name)
-        if path.is_file() and digest(path) == stated.sheet_sha256:
-            stated = module.of_sheet(path)
-        stated = module.read_again(stated, worked, profile)
-    return stated
+        for i, each in enumerate(found):
+            path = folder / PREDICTIONS / Path(each.sheet).name
+            if path.is_file() and digest(path) == each.sheet_sha256:
+                found[i] = module.of_sheet(path)
+        found = module.read_again(found, worked, profile)
+    return found
 
 
 def _sheet_checks(folder: Path, record: Record) -> Iterator[Check]:
@@ -192,12 +194,12 @@ def _recordings(captures: Path, kind: SheetKind, plain: Mapping[str, Any]) -> It
     named = kind.recordings(plain)
     if not named:
         yield check("recordings", "none", "", "names no recording; it was edited", holds=False)
-    for name, stated in named:
+    for name, stated, size in named:
         path = captures / name
         if Path(name).name != name or not path.is_file():
             yield check(name, stated, "", f"there is no such file in {captures}", holds=False)
             continue
-        found = digest(path)
+        found = digest(path, size)
         said = "unchanged" if found == stated else "is not the recording that was used"
         yield check(name, stated, found, said, holds=found == stated)
 
@@ -217,7 +219,7 @@ def _time(path: Path, kind: SheetKind, plain: Mapping[str, Any], captures: Path)
     past = made <= now + CLOCKS_DIFFER
     said = "not in the future" if past else "lies in the future, by this computer's clock"
     yield check("made_utc, by the clock", stated, f"{now:%FT%TZ}", said, holds=past)
-    for recording in [captures / name for name, _ in kind.recordings(plain)]:
+    for recording in [captures / name for name, *_ in kind.recordings(plain)]:
         begun = Clock(recording).utc(0.0) if recording.suffix == ".capture" else None
         if begun is not None and begun > made:
             said = f"before {recording.name} was begun"

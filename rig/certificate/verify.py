@@ -443,7 +443,7 @@ _SENTENCES = re.compile(
     r"|not_counted\[\d+\]\.why"
     r"|rig_checks\[\d+\]\.(?:name|words)"
     r"|.*\.parts\[\d+\]\.(?:name|how)"
-    r"|says|words|warnings|steps\[\d+\]\.(?:words|warnings)"  # of a unit report, a prediction
+    r"|says|words|warnings|steps\[\d+\]\.(?:do|words|warnings)"  # of a unit report, a prediction
 )
 
 

@@ -110,6 +110,7 @@ def _confirm(args: argparse.Namespace, job: Job, worked: JobResults, now: dateti
         "prediction": str(sheet.path),
         "change": sheet.words,
         "confirmations": found,
+        "said": remarks_on(worked),
         "saved": str(saved),
     }
     lines = [f"change: {sheet.words}", *(_confirmation(each) for each in found)]

@@ -191,9 +191,9 @@ def _half_width_deg(so_far: Mapping[str, str], kind: str, size: str, tolerance: 
 def wide(so_far: Mapping[str, str], kind: str, size: str, tolerance: str) -> str:
     half = _half_width_deg(so_far, kind, size, tolerance)
     if half > 5.0:
-        return f"{entered(round(half, 1))} degrees either way is a wide window; 0.5 to 2 is usual."
+        return f"{entered(round(half, 1))}° either way is a wide window; 0.5 to 2 is usual."
     if half < 0.1:
-        return f"{half:.2g} degrees either way is narrower than most readings can decide."
+        return f"{half:.2g}° either way is narrower than most readings can decide."
     return ""
 
 
@@ -202,7 +202,7 @@ def unlikely_figure(answer: str) -> str:
     if key != "deg_btdc" or -5.0 <= float(written) <= 50.0:
         return ""
     side = "before" if float(written) > 0.0 else "after"
-    return f"{written.lstrip('-')} degrees {side} top dead centre is unusual; 0 to 45 is usual."
+    return f"{written.lstrip('-')}° {side} top dead centre is unusual; 0 to 45 is usual."
 
 
 def later_than(so_far: Mapping[str, str]) -> Callable[[str], str]:
@@ -221,7 +221,7 @@ def long_slot(answer: str, way: str, radius_mm: float) -> str:
     deg = math.degrees(float(answer) / radius_mm)
     if deg <= 40.0:
         return ""
-    return f"{answer} mm {way} at a radius of {radius_mm:g} mm is {deg:.0f} degrees of the unit."
+    return f"{answer} mm {way} at a radius of {radius_mm:g} mm is {deg:.0f}° of the unit."
 
 
 def unusual(what: str, low: float, high: float, usual: str) -> Callable[[str], str]:
@@ -279,7 +279,7 @@ def equal_teeth(answer: str) -> str:
     first, second = answer.split()
     if first != second:
         return ""
-    return f"{first} teeth on both sides give no finer step than one tooth."
+    return f"{many(first, 'tooth', 'teeth')} on both sides give no finer step than one tooth."
 
 
 def gear_teeth(drive: Fraction) -> Callable[[str], str]:
@@ -287,8 +287,8 @@ def gear_teeth(drive: Fraction) -> Callable[[str], str]:
         driver, driven = _teeth(typed)
         if Fraction(driver, driven) != drive:
             raise InputError(
-                f"{driver} to {driven} teeth turn the unit {Fraction(driver, driven)} times a crank"
-                f" turn, and it makes {drive}; {BACK} goes back"
+                f"gears of {driver} to {driven} turn the unit at {Fraction(driver, driven)} of the"
+                f" crank's speed, and it turns at {drive}; {BACK} goes back"
             )
         return f"{driver} {driven}"
 

@@ -12,7 +12,7 @@ taken in the order of the clock, which is said.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -100,6 +100,49 @@ def place_after(paths: Iterable[Path]) -> dict[str, object]:
     return {"number": number, "after": before[-MOST_AFTER:]}
 
 
+@dataclass(frozen=True, slots=True)
+class SeenCapture:
+    """A capture as far as something that was made of it had seen it: its first ``size_bytes``."""
+
+    file: str  # its name in the job's ``captures``
+    head: str  # digest of its head
+    sha256: str
+    size_bytes: int
+    until_us: float  # the rig's time up to which it was seen
+
+
+@dataclass(frozen=True, slots=True)
+class MadeWhen:
+    """When something was made, by what its maker knew of captures.
+
+    ``after`` are the heads (digests) of those that were the newest then, and are taken as whole.
+    The clock (``utc``) says it only where these do not.
+    """
+
+    utc: datetime
+    seen: tuple[SeenCapture, ...] = ()
+    after: tuple[str, ...] = ()
+
+    def is_before(self, path: Path, t_us: float, at: datetime | None, order: Order) -> bool:
+        """Whether it was made before the instant ``t_us`` of a capture, which is ``at`` by the
+        host's clock."""
+        head = order.head(path)
+        for each in self.seen:
+            if each.head == head:
+                return t_us > each.until_us
+        there = True if head in self.after else order.was_there(path, self.after)
+        if there is not None:
+            return not there
+        return at is not None and at > self.utc
+
+
+def heads_of(place: Mapping[str, object]) -> tuple[str, ...]:
+    """The heads (digests) that a place, as ``place_after`` gives it, names as the newest."""
+    after = place.get("after")
+    named = [each for each in after if isinstance(each, dict)] if isinstance(after, list) else []
+    return tuple(str(each["head"]) for each in named if "head" in each)
+
+
 class Order:
     """Which of two captures came later, by what those of a job know of one another."""
 
@@ -114,6 +157,16 @@ class Order:
                 if digest in by_digest:
                     before |= self._before.get(digest, set())
             self._before[each.digest] = before
+
+    def head(self, path: Path) -> str:
+        """The digest of a capture's head; empty where it is not known."""
+        own = self._at.get(path)
+        return own.digest if own is not None else ""
+
+    def number(self, path: Path) -> int:
+        """The number in a capture's head; 0 where it has none."""
+        own = self._at.get(path)
+        return own.number if own is not None else 0
 
     def is_later(self, one: Path, other: Path) -> bool | None:
         """Whether ``one`` came after ``other``; None where they do not know."""

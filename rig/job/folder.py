@@ -146,7 +146,7 @@ class SheetKind:
 
     kind: str
     folder: str
-    recordings: Callable[[Mapping[str, Any]], list[tuple[str, str]]]
+    recordings: Callable[[Mapping[str, Any]], list[tuple[str, str, int | None]]]
     stem: Callable[[Mapping[str, Any], datetime], str]
     recompute: Callable[[Path, Mapping[str, Any]], dict[str, Any]]
 

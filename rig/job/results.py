@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -28,8 +28,8 @@ from rig.base.files import digest, listed
 from rig.base.rounding import many
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Profile
-from rig.job.capture_order import Order
-from rig.job.clock import HostClock, iso, moment
+from rig.job.capture_order import MadeWhen, Order, SeenCapture
+from rig.job.clock import HostClock, iso, moment, utc_instant
 from rig.job.folder import Job
 from rig.job.tdc import Origins, in_use
 from rig.session.diagnostics import Diagnostic, moves
@@ -56,6 +56,7 @@ class ReplayedCapture:
     facts: CaptureFacts
     said: list[str]
     seen: RigStatistics  # of the rig itself
+    until_us: float = 0.0  # the rig's time up to which it was read
 
     @property
     def gauge(self) -> GaugeNotes:
@@ -87,9 +88,14 @@ class JobResults:
         return not any(doubt.bad for _, doubt in self.doubts)
 
 
-def replay_capture(profile: Profile, path: Path) -> ReplayedCapture:
-    """Play one capture. Raises InputError when it cannot be read."""
-    reader = CaptureReader(path)
+def replay_capture(profile: Profile, path: Path, size: int | None = None) -> ReplayedCapture:
+    """Play one capture, or its first ``size`` bytes. Raises InputError when it cannot be read.
+
+    One that is being taken is played as far as it stands at the beginning.
+    """
+    if size is None and path.is_file():
+        size = path.stat().st_size
+    reader = CaptureReader(path, size)
     session = Session(profile)
     statistics = StatisticsCollector(session.settings)
     said: list[str] = []
@@ -109,8 +115,8 @@ def replay_capture(profile: Profile, path: Path) -> ReplayedCapture:
     identity = session.identity
     facts = CaptureFacts(
         file=path.name,
-        sha256=digest(path),
-        size_bytes=path.stat().st_size,
+        sha256=digest(path, size),
+        size_bytes=reader.facts.size,
         start_utc=start,
         end_utc=start if end is None else iso(end, "milliseconds"),
         lines=reader.lines.lines,
@@ -122,7 +128,8 @@ def replay_capture(profile: Profile, path: Path) -> ReplayedCapture:
         engine_sha256=_digest_in(reader.facts.start.get("engine_sha256")),
         used_for=_used_for(session),
     )
-    return ReplayedCapture(path, session, facts, said, statistics.result(session.state_widths))
+    seen = statistics.result(session.state_widths)
+    return ReplayedCapture(path, session, facts, said, seen, reader.lines.now_us)
 
 
 def _lost(gap: Note) -> str:
@@ -177,16 +184,17 @@ def results_of(
     fallback: TdcReference | None = None,
     captures: Path | None = None,
     known: Sequence[TdcReference] = (),
+    sizes: Mapping[Path, int] | None = None,
 ) -> JobResults:
-    """Play ``paths`` in turn. ``fallback`` is the job's reference: used when no capture holds one,
-    or when it was chosen from these captures later.
+    """Play ``paths`` in turn, of those in ``sizes`` so many bytes. ``fallback`` is the job's
+    reference: used when no capture holds one, or when it was chosen from these captures later.
 
     References that are brought along are worked out again from their recordings, which lie in
     ``captures`` (where the first of ``paths`` lies, when it is not given). ``known`` are dead
     centres of other recordings, which may show that the one in use does not hold here. Raises
     InputError when a capture cannot be read, or two are the same.
     """
-    played = [replay_capture(profile, path) for path in paths]
+    played = [replay_capture(profile, path, (sizes or {}).get(path)) for path in paths]
     _each_another(played)
     origins = Origins(
         profile, captures or paths[0].parent, partial(replay_capture, profile), played
@@ -195,7 +203,7 @@ def results_of(
         _take_no_claims(one, origins)
     job_s = None if fallback is None else origins.of(fallback)
     reference = in_use(
-        [(one.path, one.session.reference) for one in played], job_s, _order(paths, captures)
+        [(one.path, one.session.reference) for one in played], job_s, order_beside(paths, captures)
     )
     worked = JobResults(played, reference, origin=list(dict.fromkeys(origins.said)))
     worked.sources = [each for each in origins.used if _rests_on(reference, each)]
@@ -255,7 +263,7 @@ def assess_job(
     )
 
 
-def _order(paths: Sequence[Path], captures: Path | None) -> Order:
+def order_beside(paths: Sequence[Path], captures: Path | None = None) -> Order:
     """The order of these captures, by all that lie beside them too."""
     folders = {path.parent for path in paths} | ({captures} if captures is not None else set())
     beside = (path for each in folders if each.is_dir() for path in listed(each, SUFFIX).files)
@@ -445,6 +453,21 @@ class MadeAdjustment:
     sheet: str  # its file in the job's ``predictions``
     sheet_sha256: str
     predictions: tuple[PredictedOpening, ...]
+    tdc_deg: float | None = None  # after the index, as it was used then,
+    tdc_u_deg: float = 0.0  # its standard uncertainty,
+    tdc_capture: str = ""  # and the capture that it was found in
+    seen: tuple[SeenCapture, ...] = ()  # captures as far as they were read then
+    after: tuple[str, ...] = ()  # digests of the heads of the newest captures then
+
+    @property
+    def when(self) -> MadeWhen:
+        """When it was chosen. Raises InputError when its time is none."""
+        return MadeWhen(utc_instant(self.made_utc), self.seen, self.after)
+
+    def is_undone_by(self, later: MadeAdjustment) -> bool:
+        """Whether a later one moved something that this one moved."""
+        moved = {each.unit for each in self.predictions}
+        return not moved.isdisjoint(each.unit for each in later.predictions)
 
 
 @dataclass(frozen=True, slots=True)

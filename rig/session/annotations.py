@@ -126,6 +126,11 @@ class Annotations:
         """The phase of a reading of ``unit`` at ``t_us``; see ``phase_of``."""
         return phase_of(t_us, self._phase, self.moved_us(unit), read_us)
 
+    def moved_since(self, unit: str, t_us: float) -> bool:
+        """Whether ``unit`` was moved, or something on it changed, after ``t_us``."""
+        moved_us = self.moved_us(unit)
+        return bool(moved_us) and moved_us[-1] > t_us
+
     def phase_began(self, t_us: float) -> float:
         """Since when the phase stated for ``t_us`` is in force; minus infinity for the first."""
         return self._phase.began(t_us)

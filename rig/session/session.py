@@ -37,7 +37,7 @@ from rig.timing.compare import compare_units
 from rig.timing.firing_tdc import FiringTdc, FiringTdcEntry
 from rig.timing.impulse import ImpulseLag, impulse_lags, separate_impulse_trips
 from rig.timing.readings import NO_TDC, by_moving, to_reading, unless_far
-from rig.timing.values import Assessment, Comparison, Phase, Reading
+from rig.timing.values import ADJUSTING, Assessment, Comparison, Phase, Reading
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
 
@@ -597,6 +597,10 @@ class Session:
             phase=self.told.phase_at(unit.name, opening.t_us, self._read_us[unit.name]),
             kind="set" if moved and not struck else "turned",
         )
+        if reading.phase == ADJUSTING and self.told.moved_since(unit.name, opening.t_us):
+            # A figure never spans a move: of several while adjusting, the last place counts.
+            again = Rejection(Reason.MOVED_AGAIN)
+            reading = replace(reading, rejection=reading.rejection or again)
         if reading.kind == "set" and not self.told.moving_at(unit.name, opening.t_us):
             return unless_far(reading, unit)
         return reading

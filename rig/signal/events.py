@@ -41,6 +41,7 @@ class Reason(StrEnum):
     LINK_ROD_TDC = "link-rod-tdc"  # cylinder
     MASTER_ROD_TDC = "master-rod-tdc"  # cylinder; cylinder whose TDC is known
     FAR_FROM_NOMINAL = "far-from-nominal"
+    MOVED_AGAIN = "moved-again"  # read while adjusting, and the unit was moved again afterwards
     BY_HAND = "by-hand"  # what the person noted, or nothing
 
 

@@ -609,10 +609,12 @@ def bench_from(plain: Mapping[str, Any]) -> BenchSetUp:
     )
 
 
-def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str]]:
-    found = [(str(plain["recording"]), str(plain["recording_sha256"]))]
+def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
+    found: list[tuple[str, str, int | None]] = [
+        (str(plain["recording"]), str(plain["recording_sha256"]), None)
+    ]
     if plain["impulse"] is not None:
-        found.append((str(plain["impulse"]["recording"]), str(plain["impulse"]["sha256"])))
+        found.append((str(plain["impulse"]["recording"]), str(plain["impulse"]["sha256"]), None))
     return found
 
 

@@ -63,11 +63,13 @@ class CaptureReader:
     """Replays a capture: the same batches as live, with the host's notes in their places.
 
     Raises InputError for a file that is missing, empty, not a capture, or of another format. A file
-    cut off anywhere is read up to the cut; ``facts`` and a ``LineError`` say so.
+    cut off anywhere is read up to the cut; ``facts`` and a ``LineError`` say so. With ``size`` no
+    more than its first bytes are read: a capture as it stood while it was being taken.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, size: int | None = None) -> None:
         self.path = path
+        self._size = size
         self.facts = CaptureFacts({})
         self.lines = LineReader()
         self._wrong_notes = self._last_wrong = 0
@@ -79,7 +81,9 @@ class CaptureReader:
         number = noted = 0  # lines read, lines up to the last note
         with open_file(self.path) as file:
             rest = b""
-            while piece := file.read(PIECE):
+            left = PIECE if self._size is None else self._size
+            while left > 0 and (piece := file.read(min(PIECE, left))):
+                left -= len(piece) if self._size is not None else 0
                 self.facts.size += len(piece)
                 whole, end, rest = (rest + piece).rpartition(b"\n")
                 whole += end

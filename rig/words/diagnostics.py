@@ -90,6 +90,7 @@ REASONS: Mapping[Reason, Words] = {
         f" cylinder {known} (link rod): enter it"
     ),
     Reason.FAR_FROM_NOMINAL: _always("the contacts opened with the crank held, far from nominal"),
+    Reason.MOVED_AGAIN: _always("the unit was moved again afterwards"),
     Reason.BY_HAND: lambda noted="rejected by hand": noted,
 }
 """Why a past opening is rejected."""

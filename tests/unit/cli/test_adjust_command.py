@@ -12,14 +12,19 @@ from made_job import MadeJob, certificate_in, copied, finished, refused, rig
 from wrong_job import BEFORE, MEANS, RECUT, wrong_job
 
 from rig.adjust import predictions
+from rig.base.errors import InputError
 from rig.job.folder import Job
+from rig.signal.events import Reason
+from rig.timing.values import ADJUSTING
 
 AFTER = datetime(2090, 5, 1, 9, tzinfo=UTC)
 
 
-def read_again(made: MadeJob, upper_deg: float, lower_deg: float = 0.0) -> MadeJob:
+def read_again(
+    made: MadeJob, upper_deg: float, lower_deg: float = 0.0, began: datetime = AFTER
+) -> MadeJob:
     """The same engine on another day, its units moved by so much against how they began."""
-    later = MadeJob(made.folder, 5, began=AFTER)
+    later = MadeJob(made.folder, 5, began=began)
     later.do(f"move upper {upper_deg}", f"move lower {lower_deg}")
     return later.whole()
 
@@ -92,6 +97,124 @@ def test_a_change_that_was_not_made_is_told(tmp_path: Path) -> None:
     assert ran.status == 1
     upper = [c for c in ran.answer["confirmations"] if c["prediction"]["unit"] == "upper"]
     assert {c["verdict"] for c in upper} == {"not moved"}
+
+
+LONG_AGO = datetime(1999, 5, 1, 9, tzinfo=UTC)
+
+
+def test_the_order_of_sheets_and_readings_does_not_hang_on_the_clock(tmp_path: Path) -> None:
+    """After each capture the computer's clock goes back by decades: what was read since a
+    prediction is told from what was read before by what sheets and captures know of one another."""
+    made = wrong_job(tmp_path)
+    taken = rig("adjust", made.folder, "--take", 1, "--json").answer
+    moved = shifts(taken["options"][0])
+    upper, lower = 2.0 + moved["upper"], moved.get("lower", 0.0)
+    read_again(made, upper + 1.5, lower, began=LONG_AGO)
+    ran = rig("adjust", made.folder, "--confirm", "--json")
+    assert ran.status == 1  # what was read since is 1.5 degrees off
+    assert {c["verdict"] for c in ran.answer["confirmations"] if c["prediction"]["unit"] == "upper"
+            } == {"not confirmed"}  # fmt: skip
+    again = rig("adjust", made.folder, "--take", 1, "--json")
+    assert again.status == 0, again.err
+    first, second = (json.loads(Path(a["saved"]).read_text("utf-8"))
+                     for a in (taken, again.answer))  # fmt: skip
+    assert (first["number"], second["number"]) == (1, 2)
+    assert second["after"]["file"] == Path(taken["saved"]).name
+    assert "older than the last change" in refused(2, "adjust", made.folder)
+    job = Job(made.folder)
+    assert (sheet := predictions.newest(job)) is not None
+    assert sheet.number == 2
+    for path in (Path(taken["saved"]), Path(again.answer["saved"])):
+        assert rig("verify", path).status == 0, rig("verify", path).out
+    # Each prediction is set beside what was read between it and the next one.
+    upper += shifts(again.answer["options"][0])["upper"] + 1.5
+    read_again(made, upper, lower, began=LONG_AGO - timedelta(days=9000))
+    assert rig("adjust", made.folder, "--confirm").status == 0
+    earlier = rig("adjust", made.folder, *_captures(made), "--prediction", taken["saved"], "--json")
+    verdicts = {c["verdict"] for c in earlier.answer["confirmations"]
+                if c["prediction"]["unit"] == "upper"}  # fmt: skip
+    assert verdicts == {"not confirmed"}
+    for path in (Path(taken["saved"]), Path(again.answer["saved"])):
+        assert rig("verify", path).status == 0, rig("verify", path).out  # also with later captures
+
+
+def _captures(made: MadeJob) -> list[Path]:
+    return sorted((made.folder / "captures").iterdir())
+
+
+def test_of_several_moves_while_adjusting_the_last_place_counts(tmp_path: Path) -> None:
+    """As found, moved, read, moved on, read: no mean spans the second move."""
+    made = MadeJob(tmp_path / "job", 5, edit=lambda text: text + MEANS, began=BEFORE)
+    made.find_tdc().state_stroke().do("turn 1450 at 110", "rest 1")
+    for deg in (3.0, -4.0):
+        made.do(f"move upper {deg}")
+        made.live.annotate("moved", {"unit": "upper"})
+        made.do("rest 1", "turn 1450 at 110", "rest 1")
+    session = made.live.session
+    own = [r for r in session.readings() if r.unit == "upper" and r.phase == ADJUSTING]
+    again = [r for r in own if r.rejection and r.rejection.reason is Reason.MOVED_AGAIN]
+    assert len(again) >= 6
+    means = {
+        phase: next(
+            j.mean_btdc or 0.0 for j in session.judgements()
+            if (j.unit, j.phase, j.kind, j.cylinder) == ("upper", phase, "turned", None)
+        )
+        for phase in ("as found", ADJUSTING)
+    }  # fmt: skip
+    assert means[ADJUSTING] - means["as found"] == pytest.approx(-1.0, abs=0.05)
+    assert not any(r.rejection for r in session.readings() if r.unit == "lower" and r.btdc_deg)
+    made.end()
+    wants = rig("adjust", made.folder, "--json").answer["options"][0]["outcomes"]
+    (read,) = [o["want"]["read_btdc"] for o in wants if o["want"]["unit"] == "upper"]
+    assert read == pytest.approx(means[ADJUSTING])
+    assert rig("certify", made.folder).status in (0, 1)
+    assert rig("verify", certificate_in(made.folder)).status == 0
+
+
+def test_confirm_says_when_tdc_has_moved(tmp_path: Path) -> None:
+    """The encoder slips after the change: what was read since counts for nothing."""
+    made = wrong_job(tmp_path)
+    rig("adjust", made.folder, "--take", 1)
+    later = MadeJob(made.folder, 5, began=AFTER).find_tdc(3).state_stroke()
+    later.do("slip 3", "turn 1450 at 110")
+    try:
+        later.do("stop in")
+    except InputError:  # the piston is in its way
+        later.do("turn 180 at 120", "stop in")
+    later.live.stop_in()
+    for _ in range(3):
+        later.do("touch forward at 120", "touch back at 120")
+    later.do("turn 40 at 90", "stop out")
+    later.live.stop_out()
+    later.end()
+    ran = rig("adjust", made.folder, "--confirm", "--json")
+    assert ran.status == 1
+    assert "TDC HAS MOVED by 3.0" in ran.err
+    assert any("Find TDC again" in words for words in ran.answer["said"])
+
+
+def test_two_tdcs_do_not_drop_out_of_what_is_compared(tmp_path: Path) -> None:
+    """Another day's TDC has its own uncertainty; a shared one drops out (JCGM 100:2008, 5.1.2)."""
+    made = wrong_job(tmp_path)
+    taken = rig("adjust", made.folder, "--take", 1, "--json").answer
+    moved = shifts(taken["options"][0])
+    allowed = {}
+    for own_tdc in (False, True):
+        if own_tdc:
+            (made.folder / "reference.json").unlink()
+        later = MadeJob(made.folder, 5, began=AFTER + timedelta(days=own_tdc))
+        later.do(f"move upper {2.0 + moved['upper']}", f"move lower {moved.get('lower', 0.0)}")
+        if own_tdc:
+            later.find_tdc()
+        else:
+            later.do("turn 400 at 200")
+        later.state_stroke().do("turn 1450 at 110").end()
+        ran = rig("adjust", made.folder, "--confirm", "--json")
+        assert ran.status == 0, ran.out
+        allowed[own_tdc] = ran.answer["confirmations"][0]["within_deg"]
+    sheet = json.loads(Path(taken["saved"]).read_text("utf-8"))
+    u_then = sheet["reference"]["uncertainty"]["u_deg"]
+    assert allowed[False] < 2.0 * u_then * 2.0**0.5 < allowed[True]
 
 
 def test_readings_older_than_the_change_are_refused(tmp_path: Path) -> None:

@@ -61,7 +61,7 @@ def test_at_a_terminal_one_step_back_and_a_query(tmp_path: Path) -> None:
         os.close(person)
         os.close(terminal)
     assert asked.returncode == 0, said
-    assert "26 degrees either way is a wide window" in said
+    assert "26° either way is a wide window" in said
     assert "< goes one question back" in said
     assert "What do you call the engine? [My engine]" in said
     profile = load_profile(tmp_path / "job" / "engine.toml")
