@@ -463,6 +463,7 @@ def _unit(section: Section, engine: Engine, yardstick: Yardstick) -> Unit:
         meaning=section.choice("opening_means", MEANINGS, "lamp"),
         both_strokes=both_strokes,
         coupling=section.choice("coupling", COUPLINGS, "none"),
+        release_btdc=section.number("coupling_releases_deg_btdc", -90.0, 90.0, "degrees BTDC"),
         body=section.text("body", longest=40),
         play_deg=section.number("play_deg", 0.0, 30.0, "degrees of crank"),
         lobe_cylinders=listed,

@@ -133,6 +133,7 @@ class Unit:
     meaning: Literal["lamp", "paper"] = "lamp"  # what the manual means by opening
     both_strokes: bool = False  # sparks on the exhaust stroke as well, by design
     coupling: Literal["none", "impulse", "disabled"] = "none"
+    release_btdc: float | None = None  # where the coupling releases, with the unit at its nominal
     body: str = ""  # units with the same body move together
     play_deg: float | None = None  # crank degrees of backlash, once measured
     # Cylinders that the openings of a working cycle belong to, in turn; () = the firing order.

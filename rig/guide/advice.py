@@ -630,21 +630,28 @@ def _set_last(readings: list[Reading], unit: Unit) -> bool:
 
 
 def _unread(host: Host, readings: list[Reading]) -> tuple[Waiting, ...]:
-    """Units with too few readings as they are now; an impulse coupling's trips are none."""
+    """Units with too few readings as they are now."""
+    waiting = [_waiting(host, readings, unit) for unit in host.job.profile.units]
+    return tuple(each for each in waiting if each.n < each.wanted)
+
+
+def _waiting(host: Host, readings: list[Reading], unit: Unit) -> Waiting:
+    """How many readings a unit has as it is now, and wants; a coupling's trips are none."""
     session, profile = host.session, host.job.profile
-    found = []
-    for unit in profile.units:
-        here = (session.setting_of(unit.name), session.phase_of(unit.name))
-        own = [r for r in _of(readings, unit) if r.kind != "impulse"]
-        of_cylinder = Counter(r.cylinder for r in own if (r.setting, r.phase) == here)
-        cylinders = served_cylinders(unit, profile.engine)
-        each = max(LEAST_OF_CYLINDER, math.ceil(ENOUGH_READINGS / len(cylinders)))
-        n, wanted = sum(min(of_cylinder[c], each) for c in cylinders), each * len(cylinders)
-        if None in of_cylinder:  # nothing tells its cylinders apart
-            n, wanted = of_cylinder.total(), max(wanted, ENOUGH_READINGS)
-        if n < wanted:
-            found.append(Waiting(unit.name, here[0], n, wanted))
-    return tuple(found)
+    here = (session.setting_of(unit.name), session.phase_of(unit.name))
+    own = [r for r in _of(readings, unit) if r.kind != "impulse"]
+    of_cylinder = Counter(r.cylinder for r in own if (r.setting, r.phase) == here)
+    cylinders = served_cylinders(unit, profile.engine)
+    each = max(LEAST_OF_CYLINDER, math.ceil(ENOUGH_READINGS / len(cylinders)))
+    n, wanted = sum(min(of_cylinder[c], each) for c in cylinders), each * len(cylinders)
+    if None in of_cylinder:  # nothing tells its cylinders apart
+        n, wanted = of_cylinder.total(), max(wanted, ENOUGH_READINGS)
+    return Waiting(unit.name, here[0], n, wanted)
+
+
+def running_readings(host: Host, unit: Unit) -> Waiting:
+    """How many running readings a unit with an impulse coupling has as it is now, and wants."""
+    return _waiting(host, host.session.readings(), unit)
 
 
 def _in_doubt(host: Host) -> tuple[Inconclusive, ...]:

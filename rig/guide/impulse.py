@@ -1,43 +1,46 @@
-"""Past an impulse coupling to a running reading: a state machine, as a table.
+"""Past an impulse coupling to its running readings: a state machine, as a table.
 
-Turned slowly, the coupling holds the rotor back, then trips late. The running value is read by
+Turned slowly, the coupling holds the rotor back, then trips late. A running reading is taken by
 turning past the trip, going back past the opening without engaging the coupling again, and going
-forward gently (US Army TM 1-1500-204-23-1, magneto timing). The state machine follows these steps
-and reports one that was missed.
+forward gently (US Army TM 1-1500-204-23-1, magneto timing). The state machine follows the crank:
+where the contacts close as it is turned back is where they open, wherever the unit is set; passing
+that place with the contacts closed means that the coupling caught again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from enum import Enum
 from typing import Literal
 
 from rig.base.angles import wrap
+from rig.base.errors import InputError
 from rig.engine.profile import Unit
 from rig.guide.action import Host
-from rig.guide.advice import ARC, LIVE
+from rig.guide.advice import ARC, LIVE, running_readings
 from rig.guide.approach import target_of
 from rig.guide.procedure import Advice, GoToView, Hand, LedProcedure, nominal_window
-from rig.signal.events import Event, Now, Opening
-from rig.timing.impulse import LEAST_LAG_DEG
+from rig.signal.events import Closing, Event, Now, Opening
+from rig.timing.impulse import opens_after_release, past_coupling, release_btdc
 
-State = Literal["click", "back", "forward", "done"]
+State = Literal["trip", "back", "forward"]
 TripEvent = Literal[
-    "nothing", "clicked", "far enough", "too far", "turned too soon", "running reading"
-]
+    "nothing", "tripped", "closed", "far enough", "turned too soon", "too short", "read", "passed",
+]  # fmt: skip
 
 MARGIN_DEG = 3.0
 
 
-"""Gone back so much further than the run-up needs, so that it is full at the opening (common
+"""Gone back so much further than the approach needs, so that it is complete at the opening (common
 practice, no source)."""
 
 
-TOO_FAR_DEG = 25.0
+USUAL_LAG_DEG = 26.0
 
 
-"""Gone back so much further than needed, a coupling has probably engaged again (common practice,
-no source: each maker's own differs)."""
+"""A coupling's lag while it is not known where the contacts open (25 to 30 degrees are quoted: an
+owners' association article)."""
 
 
 HAND_DEG = 2.0
@@ -46,176 +49,271 @@ HAND_DEG = 2.0
 """A hand trembles by less; more than this forward means that the crank was turned."""
 
 
+class Opened(Enum):
+    """What the contacts did at an instant."""
+
+    NOTHING = "nothing"
+    TRIPPED = "tripped"  # opened late, as the coupling released
+    READ = "read"  # a running reading
+    TOO_SHORT = "too short"  # opened where it runs, but the approach was too short
+    CLOSED_BACK = "closed, turned back"
+
+
 TABLE: Mapping[tuple[State, TripEvent], State] = {
-    ("click", "clicked"): "back",
-    ("back", "clicked"): "back",
+    ("trip", "tripped"): "back",
+    ("trip", "read"): "trip",
+    ("back", "tripped"): "back",
+    ("back", "closed"): "back",
     ("back", "far enough"): "forward",
     ("back", "turned too soon"): "back",
-    ("forward", "too far"): "click",
-    ("forward", "clicked"): "back",
-    ("forward", "running reading"): "done",
+    ("back", "too short"): "back",
+    ("back", "read"): "trip",
+    ("forward", "tripped"): "back",
+    ("forward", "too short"): "back",
+    ("forward", "passed"): "trip",
+    ("forward", "read"): "trip",
 }
 
 
 """(state, event) to the next state; what is not in it leaves the state as it is."""
 
 
-WORDS: Mapping[State, str] = {
-    "click": "turn forward past the click",
-    "back": "come back {more:.0f} degrees more, past the opening",
-    "forward": "now forward, gently, through the opening",
-    "done": "a running reading: go back and forward again for more",
-}
-MISSED: Mapping[TripEvent, str] = {
-    "too far": "too far back: the coupling may have engaged again",
-    "clicked": "it clicked again: gone back too far, the coupling had engaged",
-    "turned too soon": "not far enough back: there would be no run-up",
-}
+class Missed(Enum):
+    """What went wrong last."""
+
+    NOTHING = ""
+    CAUGHT = "Caught again: turned back too far"
+    TOO_SOON = "Not far enough back: the approach would be too short"
 
 
-HANDS: Mapping[State, Hand] = {
-    "click": Hand.TURN_FORWARD,
-    "back": Hand.TURN_BACK,
-    "forward": Hand.TURN_FORWARD,
-    "done": Hand.NOTHING,
+MISSED: Mapping[tuple[State, TripEvent], Missed] = {
+    ("forward", "tripped"): Missed.CAUGHT,
+    ("forward", "passed"): Missed.CAUGHT,
+    ("back", "turned too soon"): Missed.TOO_SOON,
+    ("back", "too short"): Missed.TOO_SOON,
+    ("forward", "too short"): Missed.TOO_SOON,
 }
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What the rig sees at an instant. ``past_deg`` is how far the crank stands past the running
-    opening (negative: before it), crank degrees; the last two are true at those instants only."""
+    """What the rig sees at an instant: the crank (continuous, degrees) and what the contacts did,
+    at ``event_deg``."""
 
-    past_deg: float
-    clicked: bool = False  # an opening late by the coupling's lag
-    running: bool = False  # an opening that counts, where the running one belongs
+    crank_deg: float
+    opened: Opened = Opened.NOTHING
+    event_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class TripState:
-    """Where the person stands. ``needed_deg`` is the run-up that a reading needs."""
+    """Where the person stands, continuous crank degrees.
+
+    ``needed_deg`` is the approach that a reading needs, ``lag_deg`` the coupling's lag as far as it
+    is known. ``opens_deg`` is where the contacts open running, on the lobe that is worked on.
+    """
 
     needed_deg: float
-    state: State = "click"
-    clicked_deg: float = 0.0  # where it clicked
-    lowest_deg: float = 0.0  # furthest back since the click
-    past_deg: float = 0.0
-    missed: str = ""
+    lag_deg: float = USUAL_LAG_DEG
+    state: State = "trip"
+    crank_deg: float = 0.0
+    trip_deg: float = 0.0
+    opens_deg: float = 0.0
+    lowest_deg: float = 0.0  # furthest back since the trip
+    missed: Missed = Missed.NOTHING
 
     @property
-    def words(self) -> str:
-        """What to do now, one line, with what was missed. Source: the table."""
-        more = max(self.past_deg + self.needed_deg + MARGIN_DEG, 0.0)
-        now = WORDS[self.state].format(more=more)
-        return f"{self.missed}; {now}" if self.missed else now
+    def more_deg(self) -> float:
+        """How far back still."""
+        return max(self.crank_deg - self.far_enough_deg, 0.0)
+
+    @property
+    def far_enough_deg(self) -> float:
+        """From here forward the approach is complete at the opening."""
+        return self.opens_deg - self.needed_deg - MARGIN_DEG
+
+    @property
+    def came_forward(self) -> bool:
+        """Whether the crank was turned forward since it was furthest back."""
+        return self.crank_deg > self.lowest_deg + HAND_DEG
 
 
-def _far_enough(now: TripState) -> float:
-    return -(now.needed_deg + MARGIN_DEG)
+def _turned_too_soon(now: TripState, seen: Seen) -> bool:
+    """A hand that goes on a little past the trip has not turned round yet."""
+    came_back = now.lowest_deg < now.trip_deg - HAND_DEG
+    return came_back and seen.crank_deg > now.lowest_deg + HAND_DEG
 
 
-def _came_back(now: TripState) -> bool:
-    """A hand that goes on a little past the click has not turned round yet."""
-    return now.lowest_deg < now.clicked_deg - HAND_DEG
-
-
-def _turned_on(now: TripState, seen: Seen) -> bool:
-    return seen.past_deg > now.lowest_deg + HAND_DEG
+def _is(opened: Opened) -> Callable[[TripState, Seen], bool]:
+    return lambda _, seen: seen.opened is opened
 
 
 Test = Callable[[TripState, Seen], bool]
 
-SEEN_AS: tuple[tuple[State, TripEvent, Test], ...] = (
-    ("click", "clicked", lambda _, seen: seen.clicked),
-    ("back", "clicked", lambda _, seen: seen.clicked),
-    ("back", "far enough", lambda now, seen: seen.past_deg <= _far_enough(now)),
-    ("back", "turned too soon", lambda now, seen: _came_back(now) and _turned_on(now, seen)),
-    ("forward", "running reading", lambda _, seen: seen.running),
-    ("forward", "clicked", lambda _, seen: seen.clicked),
-    ("forward", "too far", lambda now, seen: seen.past_deg < _far_enough(now) - TOO_FAR_DEG),
-)
+SEEN_AS: tuple[tuple[TripEvent, tuple[State, ...], Test], ...] = (
+    ("tripped", ("trip", "back", "forward"), _is(Opened.TRIPPED)),
+    ("read", ("trip", "back", "forward"), _is(Opened.READ)),
+    ("too short", ("back", "forward"), _is(Opened.TOO_SHORT)),
+    ("closed", ("back",), _is(Opened.CLOSED_BACK)),
+    ("far enough", ("back",), lambda now, seen: seen.crank_deg <= now.far_enough_deg),
+    ("turned too soon", ("back",), _turned_too_soon),
+    ("passed", ("forward",), lambda now, seen: seen.crank_deg > now.opens_deg + MARGIN_DEG),
+)  # fmt: skip
 
 
-"""How an event shows in a state; the first row that holds counts."""
+"""How an event shows, and in which states; the first row that holds counts."""
 
 
 def step(now: TripState, seen: Seen) -> TripState:
     """The state after one more look at the rig; pure, so that it can be replayed.
 
-    Angles in crank degrees. Source: the table.
+    Source: the table.
     """
-    event: TripEvent = "nothing"
-    for state, name, shows in SEEN_AS:
-        if state == now.state and shows(now, seen):
-            event = name
-            break
-    after = TABLE.get((now.state, event), now.state)
-    clicked = seen.past_deg if event == "clicked" else now.clicked_deg
-    lowest = seen.past_deg if event == "clicked" else min(now.lowest_deg, seen.past_deg)
-    missed = now.missed
-    if event == "clicked" and now.state != "forward":
-        missed = ""
-    elif event in MISSED:
-        missed = MISSED[event]
-    elif event != "nothing":
-        missed = ""
-    return replace(
-        now, state=after, clicked_deg=clicked, lowest_deg=lowest,
-        past_deg=seen.past_deg, missed=missed,
-    )  # fmt: skip
+    event: TripEvent = next(
+        (name for name, states, shows in SEEN_AS if now.state in states and shows(now, seen)),
+        "nothing",
+    )
+    after = replace(
+        now,
+        state=TABLE.get((now.state, event), now.state),
+        crank_deg=seen.crank_deg,
+        lowest_deg=min(now.lowest_deg, seen.crank_deg),
+    )
+    if event == "tripped":
+        at = seen.event_deg
+        after = replace(after, trip_deg=at, lowest_deg=at, opens_deg=at - now.lag_deg)
+    elif event in ("closed", "too short", "read"):
+        lag_deg = now.trip_deg - seen.event_deg
+        after = replace(
+            after, opens_deg=seen.event_deg, lag_deg=lag_deg if lag_deg > 0.0 else now.lag_deg
+        )
+    if event in ("turned too soon", "too short"):
+        after = replace(after, lowest_deg=seen.crank_deg)
+    missed = MISSED.get((now.state, event))
+    if missed is not None:
+        return replace(after, missed=missed)
+    if event in ("tripped", "read", "far enough"):
+        return replace(after, missed=Missed.NOTHING)
+    return after
 
 
 class PastImpulseCoupling(LedProcedure):
-    """Follow the person past the impulse coupling of ``unit`` to a running reading."""
+    """Follow the person past the impulse coupling of ``unit`` to its running readings."""
 
     def __init__(self, host: Host, unit: Unit) -> None:
         super().__init__(host)
         window = nominal_window(host, unit)
         self._unit = unit
         self._target = target_of(host, window.nominal_btdc, 1)
-        # Openings of a unit lie so far apart; the nearest place is the one that is turned through.
+        self._nominal_deg = self._target.tdc_deg - self._target.btdc_deg
+        # Openings of a unit are so far apart; the nearest place is the one that is turned through.
         self._apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
-        self._at = TripState(host.session.settings.run_up_deg)
+        lags = [lag.lag_deg for lag in host.session.lags() if lag.unit == unit.name and lag.running]
+        self._at = TripState(
+            host.session.settings.run_up_deg, lag_deg=lags[-1] if lags else USUAL_LAG_DEG
+        )
+        self._before: tuple[float, bool] | None = None  # the last opening, and whether it ran
 
-    def _past(self, crank_deg: float) -> float:
-        running_deg = self._target.tdc_deg - self._target.btdc_deg
-        return wrap(crank_deg - running_deg, self._apart_deg)
+    # -- what the rig sees --
 
     def see(self, now: Now, events: Sequence[Event]) -> None:
         """One more look at the rig."""
         if now.crank_deg is None:
+            self._before = None
+            self._at = replace(self._at, state="trip")
             return
-        mine = [
-            e for e in events
-            if isinstance(e, Opening) and e.input == self._unit.input and e.direction > 0
-        ]  # fmt: skip
-        late = [self._past(e.crank_deg) for e in mine if e.crank_deg is not None]
-        running = any(e.valid for e in mine) and any(abs(x) < LEAST_LAG_DEG for x in late)
-        clicks = [x for x in late if x >= LEAST_LAG_DEG]
-        past = self._past(now.crank_deg)
-        if self._at.state != "click" and not clicks:
-            # From the click on the crank is followed from where it was, also past half-way to
-            # the next opening, where the angle folds over.
-            past = self._at.past_deg + wrap(past - self._at.past_deg, self._apart_deg)
-        self._at = step(self._at, Seen(past, bool(clicks), running))
+        for event in events:
+            if isinstance(event, Opening | Closing) and event.input == self._unit.input:
+                self._change(event)
+        self._at = step(self._at, Seen(now.crank_deg))
+
+    def _change(self, event: Opening | Closing) -> None:
+        if event.crank_deg is None:
+            return
+        if isinstance(event, Closing):
+            if event.direction < 0:
+                self._look(event.crank_deg, Opened.CLOSED_BACK)
+        elif event.direction > 0:
+            ran = self._is_running(event.crank_deg)
+            self._before = event.crank_deg, ran
+            read = Opened.READ if event.valid else Opened.TOO_SHORT
+            self._look(event.crank_deg, read if ran else Opened.TRIPPED)
+
+    def _look(self, at_deg: float, opened: Opened) -> None:
+        self._at = step(self._at, Seen(at_deg, opened, at_deg))
+
+    def _is_running(self, at_deg: float) -> bool:
+        if self._before is not None and past_coupling(*self._before, at_deg, self._apart_deg):
+            return True
+        btdc_deg = self._target.btdc_deg - wrap(at_deg - self._nominal_deg, self._apart_deg)
+        return opens_after_release(btdc_deg, self._release_btdc())
+
+    def _release_btdc(self) -> float | None:
+        session, name = self._host.session, self._unit.name
+        return release_btdc(
+            session.readings(), self._unit, session.setting_of(name), session.phase_of(name),
+            session.restarted_at(),
+        )  # fmt: skip
+
+    # -- on the screen --
 
     def show(self, now: Now | None) -> GoToView:
         """What the dashboard shows."""
-        to_go = None if now is None or now.crank_deg is None else -self._past(now.crank_deg)
-        return GoToView(self._target.btdc_deg, to_go, True, self._at.words, unit=self._unit.name)
+        to_go = None
+        if now is not None and now.crank_deg is not None:
+            to_go = wrap(self._goal_deg() - now.crank_deg, 2.0 * self._apart_deg)
+        words = self.advice().next
+        if self._at.missed is not Missed.NOTHING:
+            words = f"{self._at.missed.value}. {words}"
+        return GoToView(self._target.btdc_deg, to_go, True, words, unit=self._unit.name)
+
+    def _goal_deg(self) -> float:
+        """Where the crank is to go, continuous degrees."""
+        at = self._at
+        if at.state == "back":
+            return at.far_enough_deg
+        if at.state == "forward":
+            return at.opens_deg
+        return at.crank_deg + wrap(self._nominal_deg - at.crank_deg, self._apart_deg)
 
     def advice(self) -> Advice:
-        """What the words beside the figure do not say."""
+        """What to do now, from the table and the crank."""
+        has = running_readings(self._host, self._unit)
+        so_far = f"{self._unit.name}: {has.n} of {has.wanted} running readings."
+        at, hand, deg, press = self._at, Hand.TURN_FORWARD, None, ""
+        if has.n >= has.wanted and at.state == "trip":
+            words, hand, press = "End here: enough running readings", Hand.NOTHING, "event_here"
+        elif at.state == "back":
+            words, hand = f"Turn back {max(at.more_deg, 1.0):.0f} degrees more", Hand.TURN_BACK
+            deg = at.more_deg + 1.0
+        elif at.state == "forward" and not at.came_forward:
+            words, so_far = "STOP. Now turn forward, gently", "Far enough back: it stays released."
+        elif at.state == "forward":
+            words = "Turn forward gently, through the opening"
+        elif opens_after_release(self._target.btdc_deg, self._release_btdc()):
+            words, so_far = "Turn forward through the opening", "It opens after the release here."
+        elif self._caught:
+            words, so_far = "Turn on forward to the trip", "Caught: the contacts stay closed."
+        else:
+            words = "Turn forward to the trip"
+        if at.missed is not Missed.NOTHING:
+            so_far = f"{at.missed.value}."
         return Advice(
-            "impulse",
-            "Do as the words above say, step by step",
-            "The nominal is for the coupling released, not holding back.",
-            f"{LIVE} {ARC}",
-            press="event_here" if self._at.state == "done" else "",
-            hand=HANDS[self._at.state],
-            unit=self._unit.name,
-        )
+            "impulse", words, so_far, f"{LIVE} {ARC}",
+            press=press, hand=hand, unit=self._unit.name, deg=deg,
+        )  # fmt: skip
+
+    @property
+    def _caught(self) -> bool:
+        """Past the place where the contacts open running, and they are still closed."""
+        if self._host.session.contact_open(self._unit.input) or not self._before:
+            return False
+        past_deg = wrap(self._at.crank_deg - self._at.opens_deg, self._apart_deg)
+        return MARGIN_DEG < past_deg < self._apart_deg / 2.0
 
     def done(self, now: Now | None) -> str:
         """The person ends it."""
-        return f"{self._unit.name}: past the impulse coupling, {self._at.state}"
+        n = running_readings(self._host, self._unit).n
+        if not n:
+            raise InputError("no running reading yet: go on, or leave (esc)")
+        return f"{self._unit.name}: {n} running readings past the impulse coupling"

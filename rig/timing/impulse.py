@@ -100,7 +100,7 @@ def _recognised(
                 if turned is None:
                     chosen, lag = _recognise(group, unit, setting)
                 else:
-                    chosen, lag = _trips(group, turned, unit, setting)
+                    chosen, lag = _trips(group, turned, unit, setting, phase)
                 for i in chosen:
                     sorted_out[i] = replace(sorted_out[i], kind="impulse")
                 if lag is not None:
@@ -122,71 +122,84 @@ def _members(
 @dataclass(frozen=True, slots=True)
 class _AsTurned:
     """What the way of turning shows about a unit's openings: the indices of those read past the
-    coupling, and where it tripped, by phase (setting, degrees of crank modulo ``apart_deg``)."""
+    coupling, and where it tripped, by phase (setting, degrees BTDC)."""
 
     running: frozenset[int]
     released: Mapping[str, tuple[tuple[str, float], ...]]
-    apart_deg: float
 
 
 def _as_turned(readings: Sequence[Reading], unit: Unit, begins: Collection[int]) -> _AsTurned:
     apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
     running: set[int] = set()
     released: dict[str, list[tuple[str, float]]] = {}
-    before: _Opened | None = None
-    for i, reading in enumerate(readings):
+    before: Reading | None = None
+    ran = False
+    for i, now in enumerate(readings):
         if i in begins:
             before = None
-        if reading.unit != unit.name or reading.kind == "set" or reading.crank_deg is None:
+        if now.unit != unit.name or now.kind == "set" or now.crank_deg is None:
             continue
-        now = _Opened(reading.crank_deg, reading.phase, reading.setting)
-        if before is not None and _went_back(before, now, apart_deg):
-            running.add(i)
-            now = replace(now, running=True)
-            if not before.running and before.phase == now.phase:
-                released.setdefault(now.phase, []).append((before.setting, before.crank_deg))
+        tripped, ran_before = before, ran
+        ran = (
+            before is not None
+            and before.crank_deg is not None
+            and past_coupling(before.crank_deg, ran, now.crank_deg, apart_deg)
+        )
         before = now
+        if not ran or tripped is None:
+            continue
+        running.add(i)
+        if not ran_before and tripped.phase == now.phase and tripped.btdc_deg is not None:
+            released.setdefault(now.phase, []).append((tripped.setting, tripped.btdc_deg))
     places = {phase: tuple(found) for phase, found in released.items()}
-    return _AsTurned(frozenset(running), places, apart_deg)
+    return _AsTurned(frozenset(running), places)
 
 
-@dataclass(frozen=True, slots=True)
-class _Opened:
-    crank_deg: float
-    phase: str
-    setting: str
-    running: bool = False
+def past_coupling(before_deg: float, before_ran: bool, now_deg: float, apart_deg: float) -> bool:
+    """Whether the crank went back past the opening at ``now_deg`` after the trip before without
+    tripping again; or that one was running (``before_ran``) and this is in its place.
 
-
-def _went_back(before: _Opened, now: _Opened, apart_deg: float) -> bool:
-    """Whether the crank went back past this opening after the trip ``before`` without tripping
-    again; or ``before`` was running and this is in its place."""
-    back_deg = before.crank_deg - now.crank_deg
-    if before.running and abs(back_deg) <= SAME_PLACE_DEG:
+    Continuous crank degrees; ``apart_deg`` from one opening of the unit to the next.
+    """
+    back_deg = before_deg - now_deg
+    if before_ran and abs(back_deg) <= SAME_PLACE_DEG:
         return True
     return LEAST_LAG_DEG <= back_deg <= apart_deg / 2.0
 
 
+def release_btdc(
+    readings: Sequence[Reading], unit: Unit, setting: str, phase: str, begins: Collection[int] = ()
+) -> float | None:
+    """Where the coupling releases, degrees BTDC: as its trips with the lever elsewhere showed in
+    this phase, else as entered. None where it is not known."""
+    return _release_btdc(_as_turned(readings, unit, begins), unit, setting, phase)
+
+
+def _release_btdc(turned: _AsTurned, unit: Unit, setting: str, phase: str) -> float | None:
+    elsewhere = [btdc for at, btdc in turned.released.get(phase, ()) if at != setting]
+    return median(elsewhere) if elsewhere else unit.release_btdc
+
+
+def opens_after_release(btdc_deg: float, release_btdc: float | None) -> bool:
+    """Whether an opening is later than the release, so that it runs however it was turned."""
+    return release_btdc is not None and wrap(release_btdc - btdc_deg) > SAME_PLACE_DEG
+
+
 def _trips(
-    group: Mapping[int, Reading], turned: _AsTurned, unit: Unit, setting: Setting
+    group: Mapping[int, Reading], turned: _AsTurned, unit: Unit, setting: Setting, phase: str
 ) -> tuple[list[int], ImpulseLag | None]:
     """The trips among the readings of a unit with a coupling in the engine file."""
     late_by = _late_by(group, unit, setting)
     proven = [late_by[i] for i in late_by if i in turned.running]
-    base = median(proven) if proven else None
+    released = _release_btdc(turned, unit, setting.name, phase)
 
     def is_running(i: int) -> bool:
         if i in turned.running:
             return True
-        if base is not None:
-            return abs(late_by[i] - base) <= SAME_PLACE_DEG
-        crank_deg = group[i].crank_deg
-        released = turned.released.get(group[i].phase, ())
-        return crank_deg is not None and any(
-            wrap(crank_deg - place, turned.apart_deg) > SAME_PLACE_DEG
-            for at, place in released
-            if at != setting.name
-        )
+        if proven:
+            return abs(late_by[i] - median(proven)) <= SAME_PLACE_DEG
+        btdc_deg = group[i].btdc_deg
+        return btdc_deg is not None and opens_after_release(btdc_deg, released)
 
     trips = [i for i in late_by if not is_running(i)]
     if not trips:
@@ -194,7 +207,6 @@ def _trips(
     running = [late_by[i] for i in late_by if i not in trips]
     lags = [late_by[i] - (median(running) if running else 0.0) for i in trips]
     sd = stdev(lags) if len(lags) > 1 else 0.0
-    phase = group[trips[0]].phase
     return trips, ImpulseLag(
         unit.name, setting.name, phase, len(trips), fmean(lags), sd, len(running), expected=True
     )

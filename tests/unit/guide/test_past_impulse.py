@@ -1,0 +1,219 @@
+"""Past an impulse coupling: led by the crank, told when something was missed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import get_args
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from virtual_bench import VirtualBench
+
+from rig.base.errors import InputError
+from rig.guide import impulse
+from rig.guide.impulse import Missed, Opened, Seen, State, TripEvent, TripState, step
+from rig.guide.procedure import Advice, Hand
+from rig.job.new import write_example
+from rig.timing.values import Reading
+
+TRIP = Seen(26.0, Opened.TRIPPED, 26.0)
+CLOSED = Seen(0.0, Opened.CLOSED_BACK, 0.0)
+
+
+def run(*looks: Seen | float, needed: float = 20.0) -> TripState:
+    now = TripState(needed)
+    for look in looks:
+        now = step(now, look if isinstance(look, Seen) else Seen(look))
+    return now
+
+
+def test_the_whole_way() -> None:
+    now = run(-40.0, 0.0, TRIP)
+    assert now.state == "back"
+    assert now.more_deg == pytest.approx(49.0)  # 26 to the opening, 20 of approach, 3 of margin
+    now = run(-40.0, TRIP, 31.0, CLOSED, -24.0)
+    assert (now.state, now.missed) == ("forward", Missed.NOTHING)
+    assert not now.came_forward
+    assert run(TRIP, CLOSED, -24.0, -10.0).came_forward
+    now = run(TRIP, CLOSED, -24.0, -10.0, Seen(0.2, Opened.READ, 0.2))
+    assert now.state == "trip"
+    assert now.lag_deg == pytest.approx(25.8)
+
+
+def test_where_the_contacts_close_turned_back_is_where_they_open() -> None:
+    """However far the unit is out: its lag is not asked for."""
+    now = run(TRIP, Seen(-14.0, Opened.CLOSED_BACK, -14.0))
+    assert now.more_deg == pytest.approx(23.0)
+    assert run(TRIP, Seen(-14.0, Opened.CLOSED_BACK, -14.0), -38.0).state == "forward"
+
+
+def test_turning_on_too_soon_is_told() -> None:
+    now = run(TRIP, CLOSED, -5.0, -2.0)
+    assert (now.state, now.missed) == ("back", Missed.TOO_SOON)
+    assert run(TRIP, CLOSED, -5.0, -3.5).missed is Missed.NOTHING  # a trembling hand
+    now = run(TRIP, CLOSED, -24.0, Seen(0.0, Opened.TOO_SHORT, 0.0))
+    assert (now.state, now.missed) == ("back", Missed.TOO_SOON)
+
+
+def test_passing_the_opening_with_the_contacts_closed_means_that_it_caught_again() -> None:
+    now = run(TRIP, CLOSED, -60.0, -10.0, 2.0)
+    assert now.state == "forward"
+    now = step(now, Seen(4.0))
+    assert (now.state, now.missed) == ("trip", Missed.CAUGHT)
+    assert step(now, TRIP).missed is Missed.NOTHING
+
+
+def test_going_on_a_little_after_the_trip_is_not_turning_too_soon() -> None:
+    assert run(TRIP, 31.0).missed is Missed.NOTHING
+    assert run(TRIP, 39.0, 5.0, 8.0).missed is Missed.TOO_SOON
+
+
+def test_the_table_is_closed() -> None:
+    states, events = set(get_args(State)), set(get_args(TripEvent))
+    assert {state for state, _ in impulse.TABLE} <= states
+    assert {event for _, event in impulse.TABLE} == events - {"nothing"}
+    shown = {(state, name) for name, where, _ in impulse.SEEN_AS for state in where}
+    assert shown == set(impulse.TABLE)
+    assert set(impulse.MISSED) <= set(impulse.TABLE)
+
+
+LOOKS = st.one_of(
+    st.floats(-90.0, 60.0).map(Seen),
+    st.tuples(st.floats(-90.0, 60.0), st.sampled_from(Opened)).map(
+        lambda seen: Seen(seen[0], seen[1], seen[0])
+    ),
+)
+
+
+@given(st.lists(LOOKS, max_size=30))
+def test_from_any_state_the_whole_way_leads_to_a_reading(looks: list[Seen]) -> None:
+    now = run(*looks)
+    for look in (26.0, TRIP, CLOSED, -24.0, -10.0):
+        now = step(now, look if isinstance(look, Seen) else Seen(look))
+    assert now.state == "forward"
+    assert step(now, Seen(0.0, Opened.READ, 0.0)).state == "trip"
+
+
+# -- on the virtual rig -----------------------------------------------------------------------
+
+
+def coupled(folder: Path, seed: int = 3, *edits: tuple[str, str]) -> VirtualBench:
+    """The example's upper unit with a coupling, up to where it is read."""
+    write_example(folder, "example")
+    file = folder / "engine.toml"
+    text = file.read_text("utf-8")
+    first = 'name = "upper"\ninput = 1\n'
+    for before, after in ((first, f'{first}coupling = "impulse"\n'), *edits):
+        assert before in text
+        text = text.replace(before, after, 1)
+    file.write_text(text, "utf-8")
+    bench = VirtualBench(folder, seed)
+    bench.find_dead_centre(2)
+    bench.do("goto 0 at 60")
+    if not bench.rig.reply["compressed"]:
+        bench.do("turn 180 at 120", "goto 0 at 60")
+    bench.do("rest 1")
+    bench.press("f")
+    return bench
+
+
+def upper(bench: VirtualBench) -> list[Reading]:
+    return [r for r in bench.live.session.readings() if r.unit == "upper" and r.valid]
+
+
+def next_of(bench: VirtualBench) -> Advice:
+    bench.ui_state.view()
+    return bench.ui_state.bench.advice
+
+
+def test_a_trip_is_never_a_running_reading(tmp_path: Path) -> None:
+    bench = coupled(tmp_path / "job")
+    bench.do("turn 1000 at 90")
+    assert {r.kind for r in upper(bench)} == {"impulse"}
+    bench.press("l", "y")  # as left: a trip is none the more a running reading there
+    bench.do("turn 200 at 90")
+    assert {r.kind for r in upper(bench)} == {"impulse"}
+    assert not [j for j in bench.live.session.judgements() if j.unit == "upper"
+                and j.verdict != "no window set"]  # fmt: skip
+
+
+def test_the_guidance_follows_the_crank(tmp_path: Path) -> None:
+    bench = coupled(tmp_path / "job")
+    bench.press("i")
+    assert bench.ui_state.procedure is not None  # one unit has a coupling: it is not asked which
+    assert next_of(bench).hand is Hand.TURN_FORWARD
+    while next_of(bench).hand is Hand.TURN_FORWARD:
+        bench.do("turn 5 at 20")
+    assert next_of(bench).hand is Hand.TURN_BACK
+    while (back := next_of(bench)).hand is Hand.TURN_BACK:
+        assert back.deg is not None
+        bench.do(f"back {back.deg} at 40")
+    assert back.next.startswith("STOP")
+    assert upper(bench)[-1].kind == "impulse"
+    bench.do("turn 30 at 20")
+    assert upper(bench)[-1].kind == "turned"
+    (truth,) = [unit for unit in bench.rig.hidden.units if unit.name == "upper"]
+    assert upper(bench)[-1].btdc_deg == pytest.approx(truth.btdc_deg["full advance"], abs=0.5)
+
+
+def test_gone_back_too_far_it_says_caught_and_to_go_on_to_the_trip(tmp_path: Path) -> None:
+    bench = coupled(tmp_path / "job")
+    bench.press("i")
+    while next_of(bench).hand is Hand.TURN_FORWARD:
+        bench.do("turn 5 at 20")
+    bench.do("back 110 at 40")
+    assert next_of(bench).next.startswith("STOP")
+    said = set()
+    while next_of(bench).hand is Hand.TURN_FORWARD:
+        bench.do("turn 4 at 20")
+        said.add((next_of(bench).next, next_of(bench).why))
+    assert any(why.startswith("Caught again") for _, why in said)
+    assert any("on forward to the trip" in words for words, _ in said)
+    assert {r.kind for r in upper(bench)} == {"impulse"}
+    assert next_of(bench).hand is Hand.TURN_BACK
+
+
+def test_nothing_is_done_before_a_running_reading(tmp_path: Path) -> None:
+    bench = coupled(tmp_path / "job")
+    bench.press("i", "space")
+    assert "no running reading yet" in bench.ui_state.view().message
+    assert bench.ui_state.procedure is not None
+
+
+def test_at_full_retard_the_opening_after_the_release_is_read_without_a_trip(
+    tmp_path: Path,
+) -> None:
+    """Nominal 20 degrees after TDC, the release about TDC: nothing is waited for."""
+    late = (
+        "earliest_deg_btdc = 10\n  nominal_deg_btdc = 6\n  latest_deg_btdc = 0",
+        "earliest_deg_btdc = -16\n  nominal_deg_btdc = -20\n  latest_deg_btdc = -26",
+    )
+    bench = coupled(tmp_path / "job", 3, late)
+    bench.press("i")
+    for _ in range(2):
+        while next_of(bench).hand is Hand.TURN_FORWARD:
+            bench.do("turn 5 at 20")
+        bench.do(f"back {next_of(bench).deg} at 40", "turn 30 at 20")
+    bench.press("space")
+    bench.press("1")
+    bench.do("lever full retard", "rest 1")
+    bench.press("i")
+    assert next_of(bench).why == "It opens after the release here."
+    before = len(upper(bench))
+    bench.do("turn 200 at 30")
+    later = upper(bench)[before:]
+    assert later
+    assert {(r.setting, r.kind) for r in later} == {("full retard", "turned")}
+
+
+def test_the_engine_file_may_say_where_the_coupling_releases(tmp_path: Path) -> None:
+    bench = coupled(
+        tmp_path / "job", 3, ('coupling = "impulse"\n',
+                              'coupling = "impulse"\ncoupling_releases_deg_btdc = 4\n')
+    )  # fmt: skip
+    assert bench.job.profile.units[0].release_btdc == 4.0
+    with pytest.raises(InputError, match="coupling_releases_deg_btdc"):
+        coupled(
+            tmp_path / "other", 3, ("input = 1\n", "input = 1\ncoupling_releases_deg_btdc = 400\n")
+        )
