@@ -6,7 +6,6 @@ through ``rig.words.figures``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from functools import cache
 from html import escape
 from importlib.resources import files
@@ -14,9 +13,10 @@ from string import Template
 
 from rig.base.codec import from_plain
 from rig.base.escape import ink, visible
-from rig.certificate import page_results, seal
+from rig.certificate import seal, strips
+from rig.certificate.page_budget import budget, rows_of
 from rig.certificate.page_evidence import evidence
-from rig.certificate.page_results import comparison, remarks, results
+from rig.certificate.page_results import adjustments, comparison, remarks, results
 from rig.certificate.schema import Certificate
 from rig.certificate.seal import Record
 from rig.job.clock import utc_shown
@@ -28,6 +28,8 @@ def render(record: Record) -> str:
     Raises InputError when the record is not as SCHEMA.md says.
     """
     certificate = from_plain(Certificate, record, "record")
+    every = budget(certificate)
+    apart = rows_of(certificate) > MOST_ROWS
     return _template("page.html").substitute(
         style=_text("page.css"),
         heading=escape(visible(f"{certificate.title} {certificate.identification}")),
@@ -35,7 +37,7 @@ def render(record: Record) -> str:
         name=ink(certificate.identification),
         foot=_css_text(f"{certificate.title} {certificate.identification}"),
         issued=ink(utc_shown(certificate.issued_utc)),
-        rim=page_results.rim(),
+        rim=strips.rim(),
         facts=_facts(certificate),
         this_is=" ".join(ink(each) for each in certificate.this_is),
         this_is_not=" ".join(ink(each) for each in certificate.this_is_not),
@@ -47,8 +49,25 @@ def render(record: Record) -> str:
         ),
         results=results(certificate),
         comparison=comparison(certificate),
+        adjustments=adjustments(certificate),
         remarks=remarks(certificate),
-        evidence=evidence(certificate, seal.fingerprint(record)),
+        evidence=evidence(certificate, seal.fingerprint(record), "" if apart else every),
+        middle=_third_sheet(certificate, every) if apart else "",
+    )
+
+
+MOST_ROWS = 12
+
+
+"""Uncertainties that have room on the second sheet; more of them get a sheet of their own."""
+
+
+def _third_sheet(certificate: Certificate, body: str) -> str:
+    """The end of the second sheet, and a third one with every uncertainty."""
+    return (
+        '</section><section class="sheet wide"><header class="second">'
+        "<h2>Each uncertainty, to be worked out again</h2>"
+        f'<p class="id"><span>No.</span> {ink(certificate.identification)}</p></header>{body}'
     )
 
 
@@ -64,15 +83,9 @@ def _facts(certificate: Certificate) -> str:
         utc_shown(certificate.measured_until_utc),
     )
     same_day = first[:10] == last[:10]
-    sources: dict[str, dict[str, None]] = {}
-    for unit in stated.units:
-        for setting in unit.settings:
-            for window in filter(None, (setting.window, *setting.per_cylinder.values())):
-                sources.setdefault(window.source, {})[window.stated_as] = None
-    figures = "; ".join(_source(*each) for each in sources.items())
     facts = [
         ("Engine", f"{engine.name} {engine.serial}".strip(), f"{about}; {turns}"),
-        ("Units", units, f"figures from: {figures}" if figures else ""),
+        ("Units", units, ""),
         ("Measured", first, f"to {last[11:] if same_day else last}"),
         ("By", stated.person or "not stated", stated.workshop),
     ]
@@ -80,11 +93,6 @@ def _facts(certificate: Certificate) -> str:
         f"<div><dt>{name}</dt><dd>{ink(value)}<small>{ink(more)}</small></dd></div>"
         for name, value, more in facts
     )
-
-
-def _source(source: str, stated_as: Iterable[str]) -> str:
-    words = ", ".join(filter(None, stated_as))
-    return f"{source} ({words})" if words else source
 
 
 def _css_text(text: str) -> str:

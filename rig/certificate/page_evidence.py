@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from html import escape
 
 from rig.base.escape import ink, visible
-from rig.base.rounding import after_index_with, many, two_figures, u_part
-from rig.base.uncertainty import Contribution
+from rig.base.rounding import after_index_with, many
 from rig.certificate import schema, seal
 from rig.certificate.schema import Certificate
 from rig.engine.gear_train import index_places, places_apart_deg
@@ -16,90 +14,18 @@ from rig.engine.profile import Encoder
 from rig.job.clock import utc_shown
 from rig.job.results import CaptureFacts, RigFinding
 from rig.tdc.reference import Method, TdcReference
-from rig.timing.values import PHASES, Assessment
-from rig.words.assessments import contribution_words
 from rig.words.figures import grouped
 
 
-def evidence(certificate: Certificate, fingerprint: str) -> str:
-    """Draw the sheet; ``fingerprint`` is the record's own."""
+def evidence(certificate: Certificate, fingerprint: str, budget: str) -> str:
+    """Draw the sheet; ``fingerprint`` is the record's own, ``budget`` what goes above the rest."""
     left = (_method(certificate), _reference(certificate), _rig(certificate), _closing(certificate))
     right = (_prints(certificate, fingerprint), _signing(certificate), _cautions(certificate))
     return (
-        f"{_contributions(certificate)}"
+        f"{budget}"
         f'<div class="columns"><div>{"".join(left)}</div><div>{"".join(right)}</div></div>'
         f"{_signature(certificate)}"
     )
-
-
-def _contributions(certificate: Certificate) -> str:
-    """What the uncertainty is made of, for the widest figure of each unit and setting."""
-    lines = _widest(certificate.judgements)
-    if not lines:
-        return ""
-    how: dict[str, str] = {}
-    for each in lines:
-        for part in _parts(each):
-            how.setdefault(contribution_words(part), part.how)
-    heads = "".join(f'<th class="right">{ink(name)}</th>' for name in how)
-    rows = "".join(
-        f"<tr><td>{_line(each)}</td>{''.join(_part(each, name) for name in how)}{_total(each)}</tr>"
-        for each in lines
-    )
-    sources = "; ".join(f"{ink(name)}: {ink(each)}" for name, each in how.items())
-    rules = " ".join(ink(each) for each in certificate.rules)
-    return (
-        '<h3>What the uncertainty is made of</h3><table class="plain"><thead><tr>'
-        "<th>standard uncertainties, °<br><small>and degrees of freedom</small></th>"
-        f'{heads}<th class="right">k</th><th class="right">U, °</th></tr></thead>'
-        f'<tbody>{rows}</tbody></table><p class="note">The widest figure of each unit and setting; '
-        "all others stand in the record. Combined by JCGM 100; U is for a level of confidence of "
-        f'about 95 %. In the first line, {sources}.</p><p class="note">Verdicts: {rules}</p>'
-    )
-
-
-def _widest(judgements: Sequence[Assessment]) -> list[Assessment]:
-    """For each unit and setting, of its last phase, the judgement with the widest uncertainty."""
-    widest: dict[tuple[str, str, str], Assessment] = {}
-    for each in judgements:
-        key = (each.unit, each.setting, each.kind)
-        if each.uncertainty is not None and (
-            key not in widest or _weight(each) > _weight(widest[key])
-        ):
-            widest[key] = each
-    return list(widest.values())
-
-
-def _weight(of: Assessment) -> tuple[int, float]:
-    return (
-        PHASES.index(of.phase) if of.phase in PHASES else -1,
-        of.uncertainty.U_deg if of.uncertainty else 0.0,
-    )
-
-
-def _parts(of: Assessment) -> tuple[Contribution, ...]:
-    return of.uncertainty.parts if of.uncertainty else ()
-
-
-def _line(of: Assessment) -> str:
-    where = "" if of.cylinder is None else f", cylinder {of.cylinder}"
-    return f"{ink(of.unit)}, {ink(of.setting + where)}"
-
-
-def _part(of: Assessment, name: str) -> str:
-    """One contribution with its degrees of freedom."""
-    found = next((each for each in _parts(of) if contribution_words(each) == name), None)
-    if found is None:
-        return '<td class="right">–</td>'
-    nu = "" if math.isinf(found.nu) else f"<small> {found.nu:.0f}</small>"
-    return f'<td class="right">{u_part(found.u_deg)}{nu}</td>'
-
-
-def _total(of: Assessment) -> str:
-    if of.uncertainty is None:
-        return "<td></td><td></td>"
-    k, U = of.uncertainty.k, of.uncertainty.U_deg
-    return f'<td class="right">{k:.2f}</td><td class="right"><b>{two_figures(U)}</b></td>'
 
 
 def _method(certificate: Certificate) -> str:
@@ -131,6 +57,12 @@ def _reference(certificate: Certificate) -> str:
         ),
         ("made", ink(utc_shown(of.made_utc) or "not stated")),
     ]
+    entered = certificate.stated.engine.stated_tdc_deg
+    if entered:
+        within = certificate.stated.engine.stated_tdc_within_deg
+        listed = ", ".join(f"cyl. {c} {deg:g}°" for c, deg in sorted(entered.items()))
+        known = f"each ± {within:g}°" if within else "taken as exact: no uncertainty was entered"
+        pairs.append(("entered", f"{listed} after cylinder 1's; {known}"))
     if of.capture:
         named = "said to be of" if of.method is Method.BY_HAND else "recording"
         pairs.append((named, ink(of.capture)))

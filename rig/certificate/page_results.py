@@ -1,28 +1,25 @@
-"""The first sheet: what was found, one block for each unit, setting and kind of reading.
-
-Its drawings are inline SVG. Earlier is on the left, as the crank comes to it first. Nothing depends
-on colour: the window has edges and hatching outside it, means are diamonds, bars are uncertainty,
-readings are strokes.
-"""
+"""The first sheet: what was found, one block for each unit, setting and kind of reading."""
 
 from __future__ import annotations
 
-import math
 import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 
 from rig.base.escape import ink, visible
 from rig.base.rounding import difference, figure, listed, noun, opening, scatter, two_figures
+from rig.certificate.page_budget import KINDS, by_line
 from rig.certificate.schema import Certificate, ReadingGroup
-from rig.plots.axis import Axis, reach
+from rig.certificate.strips import MM, Lane, Scale, drawing_key, mark, row, scale_row
+from rig.engine.profile import Engine, Setting
+from rig.engine.windows import FORMS, measured
+from rig.job.clock import utc_shown
+from rig.job.results import PredictedOpening
+from rig.plots.axis import reach
 from rig.timing.assess import WORST_FIRST, verdict_over
 from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Mark, Verdict
 from rig.words.assessments import MARKS, few_readings, verdict_words
 from rig.words.figures import entered
-
-_KINDS = {"set": "set with the crank held", "impulse": "impulse coupling engaged"}
 
 Key = tuple[str, str, str, bool]
 
@@ -37,26 +34,103 @@ def results(certificate: Certificate) -> str:
         key = (each.unit, each.setting, each.kind, _turn_out(each))
         blocks.setdefault(key, []).append(each)
     scales = _scales(certificate)
-    return drawing_key() + "\n".join(
-        _block(key, of, scales[key[1:3]], certificate) for key, of in blocks.items()
+    return (
+        _summary(blocks, certificate)
+        + drawing_key()
+        + "\n".join(_block(key, of, scales[key[1:3]], certificate) for key, of in blocks.items())
     )
+
+
+def _summary(blocks: Mapping[Key, Sequence[Assessment]], certificate: Certificate) -> str:
+    """The verdicts at one look, the worst first: each unit and setting as it was read last."""
+    found: dict[Verdict, list[str]] = {}
+    for (unit, setting, kind, _), of in blocks.items():
+        if kind == "turned":
+            now = [each for each in of if each.phase == _phases(of)[-1]]
+            found.setdefault(verdict_over(now).verdict, []).append(f"{unit}, {setting}")
+    pairs: dict[tuple[str, str, str], list[Comparison]] = {}
+    for pair in certificate.comparisons:
+        pairs.setdefault((pair.first, pair.second, pair.setting), []).append(pair)
+    for (first, second, setting), each in pairs.items():
+        phases = [phase for phase in PHASES if any(one.phase == phase for one in each)]
+        last = [one for one in each if not phases or one.phase == phases[-1]]
+        worst = min((one.verdict for one in last), key=WORST_FIRST.index)
+        if worst != "no window set":
+            found.setdefault(worst, []).append(f"{first} with {second}, {setting}")
+    rows = "".join(
+        f'<p class="sum {verdict.split()[0]}"><b>{mark(verdict)}{verdict}</b>'
+        f"<span>{ink('; '.join(names))}</span></p>"
+        for verdict in WORST_FIRST
+        if (names := found.get(verdict))
+    )
+    return f'<div class="summary">{rows}</div>'
+
+
+def adjustments(certificate: Certificate) -> str:
+    """Draw what was adjusted on the job: what was done, predicted of each unit, and read since."""
+    rows = []
+    for made in certificate.adjustments:
+        whole = [each for each in made.predictions if each.cylinder is None]
+        shown = whole or list(made.predictions)
+        for nth, each in enumerate(shown):
+            what = f"{utc_shown(made.made_utc)[:10]} " + "; ".join(made.steps or (made.words,))
+            rows.append(_adjusted(what if nth == 0 else "", each))
+    if not rows:
+        return ""
+    return (
+        '<div class="block"><table class="plain"><thead><tr>'
+        "<th><h3>Adjusted on this job</h3></th><th>of</th><th>cyl.</th>"
+        '<th class="right">before, °</th><th class="right">predicted, °</th>'
+        '<th class="right">read since, °</th><th></th></tr></thead>'
+        f"<tbody>{''.join(rows)}</tbody></table></div>"
+    )
+
+
+def _adjusted(what: str, of: PredictedOpening) -> str:
+    U = 2.0 * of.u_deg
+    before, after = (_opening(each, U) for each in (of.before_btdc, of.predicted_btdc))
+    read = "" if of.read_btdc is None else _opening(of.read_btdc, of.within_deg)
+    cylinder = "all" if of.cylinder is None else str(of.cylinder)
+    return (
+        f"<tr><td>{ink(what)}</td><td>{ink(f'{of.unit}, {of.setting}')}</td><td>{cylinder}</td>"
+        f'<td class="right">{before}</td><td class="right">{after} ± {two_figures(U)}</td>'
+        f'<td class="right">{read}</td><td class="said"><b>{ink(of.verdict or "not read since")}'
+        "</b></td></tr>"
+    )
+
+
+def _opening(btdc_deg: float, U: float | None) -> str:
+    digits, side = opening(btdc_deg, U)
+    return digits if side == "BTDC" else f"{digits} {side}"
 
 
 def comparison(certificate: Certificate) -> str:
     """Draw the comparisons: a table for each pair, with a line for each setting and phase."""
     pairs: dict[tuple[str, str], dict[tuple[str, str], list[Comparison]]] = {}
-    for each in certificate.comparisons:
-        lines = pairs.setdefault((each.first, each.second), {})
-        lines.setdefault((each.setting, each.phase), []).append(each)
+    for (first, second, *line), of in by_line(certificate.comparisons).items():
+        pairs.setdefault((first, second), {})[line[0], line[1]] = of
     return "".join(
         '<div class="block"><table class="plain"><thead><tr>'
         f"<th><h3>{ink(first)} earlier than {ink(second)} by</h3></th>"
         '<th class="right">over all, °</th><th>each cylinder, °</th><th>wanted</th>'
         '<th colspan="2">verdict</th></tr></thead><tbody>'
         + "".join(_compared(*key, of) for key, of in lines.items())
-        + "</tbody></table></div>"
+        + "</tbody></table>"
+        + _source_of_pair(certificate, first, second)
+        + "</div>"
         for (first, second), lines in pairs.items()
     )
+
+
+def _source_of_pair(certificate: Certificate, first: str, second: str) -> str:
+    """Where the wanted difference and its limits come from."""
+    named = (
+        each.source
+        for each in certificate.stated.synchronism
+        if (each.first, each.second) == (first, second) and each.source
+    )
+    source = next(named, "")
+    return f'<p class="note">Limits of the difference: {ink(source)}</p>' if source else ""
 
 
 def remarks(certificate: Certificate) -> str:
@@ -73,45 +147,129 @@ def _block(key: Key, of: Sequence[Assessment], scale: Scale, whole: Certificate)
     unit, setting, kind, turn_out = key
     phases = _phases(of)
     now = [each for each in of if each.phase == phases[-1]]
-    rows = "".join(_row(each, of, scale, whole, len(now)) for each in now)
+    stated = _setting_of(whole, unit, setting)
+    columns = _columns(now, stated, whole)
+    rows = "".join(_row(each, of, scale, whole, len(now), columns) for each in now)
     side = " ATDC" if _common_side(of) == "ATDC" else ""
     past = f'<th class="past">{ink(phases[0])}, °{side}</th>' if len(phases) > 1 else ""
     what = ", ".join(
         [
             setting,
             *phases[-1:],
-            *filter(None, (_KINDS.get(kind, ""), MARKS[Mark.ONE_TURN_OUT] * turn_out)),
+            *filter(None, (KINDS.get(kind, ""), MARKS[Mark.ONE_TURN_OUT] * turn_out)),
         ]
     )
     table = (
         f'<table class="rows"><thead><tr><th>cyl.</th><th class="drawn">'
         f'{scale_row(scale)}</th>{past}<th class="right">mean ± U, °{side}</th>'
-        f'<th class="right">n</th><th class="right">s, °</th><th></th><th></th></tr></thead>'
+        f'<th class="right">n</th><th class="right">s, °</th>'
+        f"{''.join(f'<th>{ink(name)}</th>' for name in columns)}<th></th><th></th></tr></thead>"
         f"<tbody>{rows}</tbody></table>"
     )
-    lesser = " lesser" if kind in _KINDS else ""
+    lesser = " lesser" if kind in KINDS else ""
     return (
         f'<div class="result{lesser}"><div>'
         f'<p class="unit">{ink(unit)}<small>{ink(what)}</small></p>'
-        f"{_headline(now)}</div>"
-        f'<div class="scroll">{table}{_notes(now, what)}</div></div>'
+        f"{_headline(now, stated, whole)}</div>"
+        f'<div class="scroll">{table}{_limits_note(now, stated)}{_notes(now, what)}</div></div>'
     )
 
 
-def _headline(now: Sequence[Assessment]) -> str:
+def _setting_of(whole: Certificate, unit: str, setting: str) -> Setting | None:
+    """What the engine file states of a setting."""
+    return next(
+        (
+            each
+            for of in whole.stated.units
+            if of.name == unit
+            for each in of.settings
+            if each.name == setting
+        ),
+        None,
+    )
+
+
+Column = Mapping[int | None, str]
+
+
+def _columns(
+    now: Sequence[Assessment], stated: Setting | None, whole: Certificate
+) -> dict[str, Column]:
+    """Further columns of a block, by their heads: limits where the cylinders' differ, and the
+    openings in the measure of the manual."""
+    found: dict[str, Column] = {}
+    limits = {(each.earliest_btdc, each.nominal_btdc, each.latest_btdc) for each in now}
+    if len(limits) > 1:
+        found["wanted (permitted), °"] = {each.cylinder: _own_limits(each) for each in now}
+    measure = _measure(stated)
+    own = {each.cylinder: _in_measure(each, measure, whole.stated.engine) for each in now}
+    if any(own.values()):
+        found[_measure_name(measure)] = own
+    return found
+
+
+def _own_limits(of: Assessment) -> str:
+    if of.earliest_btdc is None or of.latest_btdc is None:
+        return ""
+    ends = f"({entered(of.earliest_btdc)} to {entered(of.latest_btdc)})".replace("°", "")
+    wanted = "" if of.nominal_btdc is None else entered(of.nominal_btdc).rstrip("°")
+    return f"{wanted} {ends}".strip()
+
+
+def _measure(stated: Setting | None) -> str:
+    """What the manual measures a setting in; "" for degrees."""
+    return stated.window.measure if stated is not None and stated.window is not None else ""
+
+
+def _measure_name(measure: str) -> str:
+    form = FORMS[measure]
+    name = {"travel": "piston drop", "tape": "round the rim", "rule": "across the rim"}[form.of]
+    return f"{name}, {form.unit}"
+
+
+LEAST_OF_PAPER = {"mm": 0.02, "in": 0.001}
+
+
+"""An uncertainty below which a length is not printed finer: nobody reads a gauge or a rule so."""
+
+
+def _in_measure(of: Assessment, measure: str, engine: Engine) -> str:
+    """A mean in the manual's measure with its U, rounded to what a person reads."""
+    U = _expanded(of)
+    if of.mean_btdc is None or measure not in FORMS:
+        return ""
+    at = measured(of.mean_btdc, measure, engine, of.cylinder or 1)
+    if at is None:
+        return ""
+    unit = FORMS[measure].unit
+    if U is None:
+        return figure(abs(at), LEAST_OF_PAPER[unit]) + _after(at)
+    ends = [
+        measured(of.mean_btdc + side * U, measure, engine, of.cylinder or 1) for side in (-1, 1)
+    ]
+    within = max(abs((at if end is None else end) - at) for end in ends)
+    rough = max(within, LEAST_OF_PAPER[unit])
+    return f"{figure(abs(at), rough)} ± {figure(within, rough)}{_after(at)}"
+
+
+def _after(size: float) -> str:
+    return " ATDC" if size < 0.0 else ""
+
+
+def _headline(now: Sequence[Assessment], stated: Setting | None, whole: Certificate) -> str:
     """The figure that is looked at first, its verdict, and the limits it is held against."""
     found = verdict_over(now)
     speaks = _speaks(now)
     if speaks is None or speaks.mean_btdc is None:
         if speaks is not None and speaks.groups:
             return (
-                '<p class="figure words">no figure: readings in groups</p>'
                 f'<p class="verdict">{mark(found.verdict)}{ink(speaks.words)}</p>'
+                '<p class="figure words">no figure: readings in groups</p>'
             )
         return (
-            '<p class="figure words">each cylinder by its own figure</p>'
             f'<p class="verdict">{mark(found.verdict, found.side == "late")}'
             f"{ink(verdict_words(found))}</p>"
+            '<p class="figure words">each cylinder by its own figure</p>'
         )
     U = _expanded(speaks)
     digits, side = opening(speaks.mean_btdc, U)
@@ -120,13 +278,45 @@ def _headline(now: Sequence[Assessment]) -> str:
     if Mark.STROKE_NOT_STATED in speaks.marks and MARKS[Mark.STROKE_NOT_STATED] not in words:
         words += f", {MARKS[Mark.STROKE_NOT_STATED]}"
     late = found.side == "late" if found.side else _late(speaks)
+    manual = _in_measure(speaks, _measure(stated), whole.stated.engine)
+    if manual:
+        manual = (
+            f"{manual} {_measure_name(_measure(stated)).partition(', ')[2]} "
+            + (_measure_name(_measure(stated)).partition(", ")[0])
+        )
     lines = [
+        f'<p class="verdict">{mark(found.verdict, late)}{ink(words)}</p>',
         f'<p class="figure">{digits}°<small> {side}</small></p>',
         f'<p class="within">{within}</p>',
-        f'<p class="verdict">{mark(found.verdict, late)}{ink(words)}</p>',
+        f'<p class="manual">{ink(manual)}</p>' if manual else "",
     ]
-    about = "; ".join(filter(None, (_limits(speaks), _apart(now, U))))
-    return "".join(lines) + f'<p class="limits">{about}</p>'
+    return "".join(lines)
+
+
+def _limits_note(now: Sequence[Assessment], stated: Setting | None) -> str:
+    """The limits that no column has, where all of them come from, and how far cylinders differ."""
+    speaks = _speaks(now)
+    said = []
+    if speaks is not None and speaks.mean_btdc is not None:
+        said = [_limits(speaks), _apart(now, _expanded(speaks))]
+    if stated is not None and now[0].kind == "turned":
+        said += _stated_limits(stated)
+    text = "; ".join(filter(None, said))
+    return f'<p class="note limits">{text}</p>' if text else ""
+
+
+def _stated_limits(stated: Setting) -> list[str]:
+    """The limit of the spread, and the sources."""
+    said = []
+    if stated.spread_limit_deg is not None:
+        said.append(f"s at most {entered(stated.spread_limit_deg)}")
+    windows = [*stated.per_cylinder.values(), *([stated.window] if stated.window else [])]
+    for source in dict.fromkeys(each.source for each in windows if each.source):
+        stated_as = dict.fromkeys(e.stated_as for e in windows if e.source == source)
+        as_written = next((each for each in stated_as if each), "")
+        several = len(stated_as) > 1 or not as_written
+        said.append(ink(f"by {source}" + ("" if several else f" ({as_written})")))
+    return said
 
 
 def _limits(of: Assessment) -> str:
@@ -165,6 +355,7 @@ def _row(
     scale: Scale,
     whole: Certificate,
     many: int,
+    columns: Mapping[str, Column],
 ) -> str:
     phases, several, side = _phases(block), many > 1, _common_side(block)
     lanes = []
@@ -191,7 +382,9 @@ def _row(
     return (
         f'<tr{kind}><td>{_cylinder(of.cylinder, several)}</td><td class="drawn">{drawn}</td>'
         f'{before}<td class="right">{_mean(of, side)}</td><td class="right">{of.n}</td>'
-        f'<td class="right">{sd}{wide}</td><td class="sign-of">{_mark(of)}</td>'
+        f'<td class="right">{sd}{wide}</td>'
+        f"{''.join(f'<td>{ink(each.get(of.cylinder, str()))}</td>' for each in columns.values())}"
+        f'<td class="sign-of">{_mark(of)}</td>'
         f'<td class="words">{ink(_short(of))}</td></tr>'
     )
 
@@ -217,12 +410,20 @@ def _short(of: Assessment) -> str:
     """A row's verdict in a word or two; how far out when it is outside."""
     if of.groups:
         return of.words.removeprefix("no mean, ")
+    if of.verdict == "inconclusive" and of.probability_inside is not None:
+        return f"inconclusive, {_percent(of.probability_inside)} inside"
     if of.verdict != "outside":
         return of.verdict
     words = of.words
     for each in of.marks:
         words = words.removesuffix(f", {MARKS[each]}").removeprefix(f"{MARKS[each]}, there ")
     return words
+
+
+def _percent(probability: float) -> str:
+    """ "62 %", never nothing and never all."""
+    percent = min(max(100.0 * probability, 0.0), 100.0)
+    return "under 1 %" if percent < 1.0 else "over 99 %" if percent > 99.0 else f"{percent:.0f} %"
 
 
 def _notes(now: Sequence[Assessment], what: str) -> str:
@@ -264,6 +465,12 @@ def _compared(setting: str, phase: str, of: Sequence[Comparison]) -> str:
     if speaks.wanted_deg is not None and speaks.tolerance_deg is not None:
         wanted = f"{entered(speaks.wanted_deg)} ± {entered(speaks.tolerance_deg)}"
     said = worst if speaks.verdict == worst else worst + of_cylinders(own, worst)
+    likely = [
+        f"{each.cylinder or 'all'}: {_percent(each.probability_inside)}"
+        for each in of
+        if each.verdict == "inconclusive" and each.probability_inside is not None
+    ]
+    said += f"<small> (inside {', '.join(likely)})</small>" if likely else ""
     late = speaks.difference_deg < (speaks.wanted_deg or 0.0)
     what = ", ".join(filter(None, (setting, phase)))
     return (
@@ -378,154 +585,3 @@ def _phases(of: Sequence[Assessment]) -> list[str]:
     if "as left" in found:
         found -= {ADJUSTING}
     return [each for each in PHASES if each in found] or sorted(found)
-
-
-MM = 4.0
-
-
-"""Units of a drawing to a millimetre of paper."""
-
-
-_HATCH = (
-    '<defs><pattern id="hatch" width="5" height="5" patternUnits="userSpaceOnUse" '
-    'patternTransform="rotate(45)"><path class="hatch" d="M0 0V5"/></pattern></defs>'
-)
-
-SCALE_HEIGHT = 16.0
-
-
-@dataclass(frozen=True, slots=True)
-class Scale(Axis):
-    """The axis of a drawing ``width`` wide, in units of the drawing."""
-
-    width: float
-
-    def x(self, btdc_deg: float) -> float:
-        """Place of an angle across the drawing; beyond its ends, the end."""
-        return round(self.width * self.share(btdc_deg), 1)
-
-
-@dataclass(frozen=True, slots=True)
-class Lane:
-    """Readings of one phase: each of them, their mean and its expanded uncertainty, in degrees."""
-
-    btdc_deg: Sequence[float]
-    mean_btdc: float | None
-    U_deg: float | None
-    past: bool = False  # as found, where as left stands beside it: drawn hollow
-
-
-def row(
-    scale: Scale,
-    window: tuple[float, float, float] | None,
-    lanes: Sequence[Lane],
-    label: str,
-    rows: int,
-) -> str:
-    """Draw one of ``rows`` rows: ``window`` (earliest, nominal, latest) and the lanes in it.
-
-    ``label`` says in words what is drawn, already escaped. The more rows, the lower each.
-    """
-    if len(lanes) > 1:
-        height, drawn = 22.0, [_lane(scale, *each) for each in zip(lanes, (6, 16), strict=False)]
-    elif rows > 6:
-        height, drawn = 13.0, [_lane(scale, each, 6.5) for each in lanes]
-    elif rows > 1:
-        height, drawn = 20.0, [_lane(scale, each, 14, 1.5) for each in lanes]
-    else:
-        height, drawn = 44.0, [_lane(scale, each, 31, 7, 14) for each in lanes]
-    drawn.insert(0, _window(scale, window, height))
-    return _svg(scale, height, f'role="img" aria-label="{label}"', "".join(drawn), "strip")
-
-
-def scale_row(scale: Scale) -> str:
-    """Draw the scale above the rows: round angles, with the degrees before top dead centre."""
-    parts = []
-    for each in scale.ticks():
-        x = scale.x(each)
-        text = entered(each) if each >= 0 else f"{entered(-each)} ATDC"
-        if 3 * len(text) < x < scale.width - 3 * len(text):
-            parts.append(f'<text class="tick" x="{x}" y="9.5">{text}</text>')
-        parts.append(f'<path class="edge" d="M{x} 12.5V{SCALE_HEIGHT}"/>')
-    return _svg(scale, SCALE_HEIGHT, 'aria-hidden="true"', "".join(parts), "scale")
-
-
-def mark(verdict: Verdict, late: bool = False) -> str:
-    """Draw a verdict: the window as two bars and a dot in it, beyond it, or on its edge."""
-    bars = '<path class="bars" d="M9.5 1.5V10.5M20.5 1.5V10.5"/>'
-    if verdict == "inside":
-        drawn = bars + '<circle class="dot" cx="15" cy="6" r="3.1"/>'
-    elif verdict == "outside":
-        drawn = bars + f'<path class="cross" d="M{23.5 if late else 1.2} 3l5.4 6m0 -6l-5.4 6"/>'
-    elif verdict == "inconclusive":
-        x = 20.5 if late else 9.5
-        drawn = bars + f'<circle class="ring" cx="{x}" cy="6" r="3.1"/>'
-    else:
-        drawn = '<circle class="dots" cx="15" cy="6" r="3.1"/>'
-    return f'<svg class="mark" viewBox="0 0 30 12" aria-hidden="true">{drawn}</svg>'
-
-
-def drawing_key() -> str:
-    """Draw the explanation of the strips."""
-    samples = (
-        ("window", 34, '<path class="edge" d="M8 0V12M26 0V12"/><rect fill="url(#hatch)" width="8" '
-         'height="12"/><rect fill="url(#hatch)" x="26" width="8" height="12"/>'),
-        ("nominal", 6, '<path class="nominal" d="M3 0V12"/>'),
-        ("reading", 10, '<path class="reading" d="M2 2v8M5 2v8M9 2v8"/>'),
-        ("mean ± U (about 95 %)", 26, '<path class="bar" d="M1 6H25M1 3v6M25 3v6"/>'
-         '<path class="mean" d="M13 1.4l4 4.6l-4 4.6l-4 -4.6z"/>'),
-    )  # fmt: skip
-    shown = "".join(
-        f'<span><svg viewBox="0 0 {width} 12" width="{width}" height="12" aria-hidden="true">'
-        f"{drawn}</svg> {name}</span>"
-        for name, width, drawn in samples
-    )
-    return f'<p class="key"><span>earlier at the left</span>{shown}</p>'
-
-
-def rim() -> str:
-    """Draw the line under the title, a stretch of a degree scale, and keep the hatching."""
-    strokes = []
-    for degree in range(121):
-        length = 9 if degree % 10 == 0 else 6 if degree % 5 == 0 else 3.5
-        strokes.append(f"M{degree * 6 + 1} 0v{length}")
-    return (
-        '<svg class="rim" viewBox="0 0 722 10" preserveAspectRatio="none" aria-hidden="true">'
-        f'{_HATCH}<path d="M1 0.4H721{"".join(strokes)}"/></svg>'
-    )
-
-
-def _window(scale: Scale, window: tuple[float, float, float] | None, height: float) -> str:
-    if window is None:
-        return ""
-    earliest, nominal, latest = (scale.x(each) for each in window)
-    rest = f'width="{scale.width - latest:.1f}" height="{height}"'
-    return (
-        f'<rect fill="url(#hatch)" width="{earliest}" height="{height}"/>'
-        f'<rect fill="url(#hatch)" x="{latest}" {rest}/>'
-        f'<path class="edge" d="M{earliest} 0V{height}M{latest} 0V{height}"/>'
-        f'<path class="nominal" d="M{nominal} 0V{height}"/>'
-    )
-
-
-def _lane(scale: Scale, lane: Lane, y: float, top: float | None = None, length: float = 7) -> str:
-    """The mean and its bar at ``y``, the readings as strokes across it or down from ``top``."""
-    top = y - 3.5 if top is None else top
-    past = " past" if lane.past else ""
-    places = sorted({scale.x(each) for each in lane.btdc_deg if math.isfinite(each)})
-    strokes = "".join(f"M{x} {top}v{length}" for x in places)
-    drawn = f'<path class="reading{past}" d="{strokes}"/>' if strokes else ""
-    if lane.mean_btdc is None or not math.isfinite(lane.mean_btdc):
-        return drawn
-    middle = scale.x(lane.mean_btdc)
-    if lane.U_deg is not None and math.isfinite(lane.U_deg):
-        left, right = scale.x(lane.mean_btdc + lane.U_deg), scale.x(lane.mean_btdc - lane.U_deg)
-        ends = f"M{left} {y - 3}v6M{right} {y - 3}v6"
-        drawn += f'<path class="bar{past}" d="M{left} {y}H{right}{ends}"/>'
-    return drawn + f'<path class="mean{past}" d="M{middle} {y - 4.6}l4 4.6l-4 4.6l-4 -4.6z"/>'
-
-
-def _svg(scale: Scale, height: float, about: str, drawn: str, name: str) -> str:
-    size = f'width="{scale.width / MM:g}mm" height="{height / MM:g}mm"'
-    box = f'viewBox="0 0 {scale.width:g} {height:g}"'
-    return f'<svg class="{name}" {box} {size} {about}>{drawn}</svg>'

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.certificate import page_results
-from rig.certificate.page_results import Lane, Scale
+from rig.certificate import strips
+from rig.certificate.strips import Lane, Scale
 from rig.plots.axis import reach
 from rig.timing.values import Verdict
 
@@ -45,7 +45,7 @@ def test_a_scale_passes_over_what_is_no_angle() -> None:
 def test_a_row_has_each_reading_the_mean_its_bar_and_the_window() -> None:
     scale = Scale(38.0, 34.0, 200.0)
     lane = Lane([36.0, 36.2, 36.2], 36.1, 0.4)
-    svg = page_results.row(scale, (37.0, 36.0, 35.0), [lane], "cylinder 1: inside", 4)
+    svg = strips.row(scale, (37.0, 36.0, 35.0), [lane], "cylinder 1: inside", 4)
     root = ElementTree.fromstring(svg)
     by_class = {each.get("class"): each.get("d", "") for each in root.iter("path")}
     assert re.findall(r"M([\d.]+) ", by_class["edge"]) == ["50.0", "150.0"]
@@ -59,7 +59,7 @@ def test_a_row_has_each_reading_the_mean_its_bar_and_the_window() -> None:
 def test_as_found_is_drawn_hollow_above_as_left() -> None:
     scale = Scale(38.0, 34.0, 200.0)
     lanes = [Lane([37.5], 37.5, 0.2, past=True), Lane([36.0], 36.0, 0.2)]
-    root = ElementTree.fromstring(page_results.row(scale, None, lanes, "x", 4))
+    root = ElementTree.fromstring(strips.row(scale, None, lanes, "x", 4))
     means = [each for each in root.iter("path") if (each.get("class") or "").startswith("mean")]
     assert [each.get("class") for each in means] == ["mean past", "mean"]
     heights = [float((each.get("d") or "").split()[1].split("l")[0]) for each in means]
@@ -67,7 +67,7 @@ def test_as_found_is_drawn_hollow_above_as_left() -> None:
 
 
 def test_without_a_window_or_mean_the_rest_is_drawn() -> None:
-    svg = page_results.row(Scale(1.0, -1.0, 200.0), None, [Lane([0.0], None, None)], "x", 1)
+    svg = strips.row(Scale(1.0, -1.0, 200.0), None, [Lane([0.0], None, None)], "x", 1)
     assert 'class="reading"' in svg
     assert 'class="mean"' not in svg
     assert 'class="edge"' not in svg
@@ -83,27 +83,27 @@ def test_every_row_is_well_formed(
     of: list[float], mean: float | None, U_deg: float | None, rows: int
 ) -> None:
     scale = Scale(*reach(of), 240.0)
-    svg = page_results.row(scale, (37.0, 36.0, 35.0), [Lane(of, mean, U_deg)], "x", rows)
+    svg = strips.row(scale, (37.0, 36.0, 35.0), [Lane(of, mean, U_deg)], "x", rows)
     for each in ElementTree.fromstring(svg).iter():
         assert not re.search("nan|inf", each.get("d", ""))
 
 
 def test_every_verdict_has_a_shape_of_its_own() -> None:
     verdicts: list[Verdict] = ["inside", "outside", "inconclusive", "no window set"]
-    shapes = {page_results.mark(each) for each in verdicts}
+    shapes = {strips.mark(each) for each in verdicts}
     assert len(shapes) == 4
-    assert page_results.mark("outside", late=True) != page_results.mark("outside", late=False)
+    assert strips.mark("outside", late=True) != strips.mark("outside", late=False)
 
 
 @pytest.mark.parametrize("late", [False, True])
 def test_a_reading_outside_is_drawn_on_its_side_of_the_window(late: bool) -> None:
-    cross = re.search(r'class="cross" d="M([\d.]+)', page_results.mark("outside", late))
+    cross = re.search(r'class="cross" d="M([\d.]+)', strips.mark("outside", late))
     assert cross
     assert (float(cross[1]) > 20.5) == late
 
 
 def test_a_tick_after_top_dead_centre_says_so() -> None:
-    svg = page_results.scale_row(Scale(3.0, -3.0, 240.0))
+    svg = strips.scale_row(Scale(3.0, -3.0, 240.0))
     assert ">0°<" in svg
     assert ">2° ATDC<" in svg
     assert "-" not in re.sub(r'class="[^"]*"|aria-hidden', "", svg).replace("viewBox", "")
