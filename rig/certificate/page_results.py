@@ -44,10 +44,12 @@ def results(certificate: Certificate) -> str:
 def _summary(blocks: Mapping[Key, Sequence[Assessment]], certificate: Certificate) -> str:
     """The verdicts at one look, the worst first: each unit and setting as it was read last."""
     found: dict[Verdict, list[str]] = {}
+    late = False
     for (unit, setting, kind, _), of in blocks.items():
         if kind == "turned":
-            now = [each for each in of if each.phase == _phases(of)[-1]]
-            found.setdefault(verdict_over(now).verdict, []).append(f"{unit}, {setting}")
+            now = verdict_over([each for each in of if each.phase == _phases(of)[-1]])
+            late = late or now.side == "late"
+            found.setdefault(now.verdict, []).append(f"{unit}, {setting}")
     pairs: dict[tuple[str, str, str], list[Comparison]] = {}
     for pair in certificate.comparisons:
         pairs.setdefault((pair.first, pair.second, pair.setting), []).append(pair)
@@ -58,7 +60,7 @@ def _summary(blocks: Mapping[Key, Sequence[Assessment]], certificate: Certificat
         if worst != "no window set":
             found.setdefault(worst, []).append(f"{first} with {second}, {setting}")
     rows = "".join(
-        f'<p class="sum {verdict.split()[0]}"><b>{mark(verdict)}{verdict}</b>'
+        f'<p class="sum {verdict.split()[0]}"><b>{mark(verdict, late)}{verdict}</b>'
         f"<span>{ink('; '.join(names))}</span></p>"
         for verdict in WORST_FIRST
         if (names := found.get(verdict))
@@ -78,7 +80,7 @@ def adjustments(certificate: Certificate) -> str:
     if not rows:
         return ""
     return (
-        '<div class="block"><table class="plain"><thead><tr>'
+        '<div class="block"><table class="plain tight"><thead><tr>'
         "<th><h3>Adjusted on this job</h3></th><th>of</th><th>cyl.</th>"
         '<th class="right">before, °</th><th class="right">predicted, °</th>'
         '<th class="right">read since, °</th><th></th></tr></thead>'
@@ -110,7 +112,7 @@ def comparison(certificate: Certificate) -> str:
     for (first, second, *line), of in by_line(certificate.comparisons).items():
         pairs.setdefault((first, second), {})[line[0], line[1]] = of
     return "".join(
-        '<div class="block"><table class="plain"><thead><tr>'
+        '<div class="block"><table class="plain tight"><thead><tr>'
         f"<th><h3>{ink(first)} earlier than {ink(second)} by</h3></th>"
         '<th class="right">over all, °</th><th>each cylinder, °</th><th>wanted</th>'
         '<th colspan="2">verdict</th></tr></thead><tbody>'
@@ -171,7 +173,8 @@ def _block(key: Key, of: Sequence[Assessment], scale: Scale, whole: Certificate)
         f'<div class="result{lesser}"><div>'
         f'<p class="unit">{ink(unit)}<small>{ink(what)}</small></p>'
         f"{_headline(now, stated, whole)}</div>"
-        f'<div class="scroll">{table}{_limits_note(now, stated)}{_notes(now, what)}</div></div>'
+        f'<div class="scroll">{table}{_limits_note(now, stated, whole)}'
+        f"{_notes(now, what)}</div></div>"
     )
 
 
@@ -227,29 +230,49 @@ def _measure_name(measure: str) -> str:
     return f"{name}, {form.unit}"
 
 
-LEAST_OF_PAPER = {"mm": 0.02, "in": 0.001}
+DECIMALS = {"mm": 2, "in": 3}
 
 
-"""An uncertainty below which a length is not printed finer: nobody reads a gauge or a rule so."""
+"""Decimals of a length at most: nobody reads a gauge or a rule finer."""
 
 
 def _in_measure(of: Assessment, measure: str, engine: Engine) -> str:
     """A mean in the manual's measure with its U, rounded to what a person reads."""
-    U = _expanded(of)
+    U, cylinder = _expanded(of), of.cylinder or 1
     if of.mean_btdc is None or measure not in FORMS:
         return ""
-    at = measured(of.mean_btdc, measure, engine, of.cylinder or 1)
+    at = measured(of.mean_btdc, measure, engine, cylinder)
     if at is None:
         return ""
-    unit = FORMS[measure].unit
+    decimals = DECIMALS[FORMS[measure].unit]
     if U is None:
-        return figure(abs(at), LEAST_OF_PAPER[unit]) + _after(at)
-    ends = [
-        measured(of.mean_btdc + side * U, measure, engine, of.cylinder or 1) for side in (-1, 1)
+        return figure(abs(at), decimals=decimals) + _after(at)
+    ends = [measured(of.mean_btdc + side * U, measure, engine, cylinder) for side in (-1, 1)]
+    within = max([abs(end - at) for end in ends if end is not None], default=0.0)
+    rough = within >= 10.0 ** (1 - decimals)
+    digits = [figure(each, decimals=decimals - rough) for each in (abs(at), within)]
+    return f"{digits[0]} ± {digits[1]}{_after(at)}"
+
+
+def _limits_in_measure(of: Assessment, measure: str, engine: Engine) -> str:
+    """Nominal and limits in the manual's measure: "wanted 3.2 mm, permitted 3.4 to 3.0 mm"."""
+    if measure not in FORMS or not FORMS[measure].of or of.nominal_btdc is None:
+        return ""
+    asked = (of.nominal_btdc, of.earliest_btdc, of.latest_btdc)
+    at = [
+        None if each is None else measured(each, measure, engine, of.cylinder or 1)
+        for each in asked
     ]
-    within = max(abs((at if end is None else end) - at) for end in ends)
-    rough = max(within, LEAST_OF_PAPER[unit])
-    return f"{figure(abs(at), rough)} ± {figure(within, rough)}{_after(at)}"
+    if any(each is None for each in at):
+        return ""
+    name, unit = _measure_name(measure).split(", ")
+    wanted, early, late = (
+        figure(abs(each), decimals=3 if unit == "mm" else 4).rstrip("0").rstrip(".")
+        + ("" if each >= 0.0 else " ATDC")
+        for each in at
+        if each is not None
+    )
+    return f"{name}: wanted {wanted} {unit}, permitted {early} to {late} {unit}"
 
 
 def _after(size: float) -> str:
@@ -293,12 +316,18 @@ def _headline(now: Sequence[Assessment], stated: Setting | None, whole: Certific
     return "".join(lines)
 
 
-def _limits_note(now: Sequence[Assessment], stated: Setting | None) -> str:
+def _limits_note(now: Sequence[Assessment], stated: Setting | None, whole: Certificate) -> str:
     """The limits that no column has, where all of them come from, and how far cylinders differ."""
     speaks = _speaks(now)
     said = []
     if speaks is not None and speaks.mean_btdc is not None:
-        said = [_limits(speaks), _apart(now, _expanded(speaks))]
+        measure = _measure(stated)
+        own = speaks if speaks.kind == "turned" else None
+        said = [
+            _limits(speaks, rounded=bool(FORMS[measure].of if measure else "")),
+            escape(_limits_in_measure(own, measure, whole.stated.engine)) if own else "",
+            _apart(now, _expanded(speaks)),
+        ]
     if stated is not None and now[0].kind == "turned":
         said += _stated_limits(stated)
     text = "; ".join(filter(None, said))
@@ -319,20 +348,24 @@ def _stated_limits(stated: Setting) -> list[str]:
     return said
 
 
-def _limits(of: Assessment) -> str:
-    """The figure wanted and the window about it, in the words of the trade."""
+def _limits(of: Assessment, *, rounded: bool = False) -> str:
+    """The figure wanted and the window about it, in the words of the trade; ``rounded`` to
+    hundredths where the degrees are worked out from lengths."""
     if of.earliest_btdc is None or of.latest_btdc is None or of.kind == "impulse":
         return ""
-    wanted = "" if of.nominal_btdc is None else f"wanted {_side(of.nominal_btdc)}, "
+
+    def stated(btdc_deg: float) -> str:
+        return f"{figure(btdc_deg)}°" if rounded else entered(btdc_deg)
+
+    def side(btdc_deg: float) -> str:
+        return f"{stated(abs(btdc_deg))} {'BTDC' if btdc_deg >= 0 else 'ATDC'}"
+
+    wanted = "" if of.nominal_btdc is None else f"wanted {side(of.nominal_btdc)}, "
     if of.earliest_btdc >= 0 <= of.latest_btdc:
-        within = f"permitted {entered(of.earliest_btdc)} to {entered(of.latest_btdc)}"
+        within = f"permitted {stated(of.earliest_btdc)} to {stated(of.latest_btdc)}"
     else:
-        within = f"permitted {_side(of.earliest_btdc)} to {_side(of.latest_btdc)}"
+        within = f"permitted {side(of.earliest_btdc)} to {side(of.latest_btdc)}"
     return wanted + within.replace(" ", "&nbsp;")
-
-
-def _side(btdc_deg: float) -> str:
-    return f"{entered(abs(btdc_deg))} {'BTDC' if btdc_deg >= 0 else 'ATDC'}"
 
 
 def _apart(now: Sequence[Assessment], U: float | None) -> str:
@@ -385,7 +418,7 @@ def _row(
         f'<td class="right">{sd}{wide}</td>'
         f"{''.join(f'<td>{ink(each.get(of.cylinder, str()))}</td>' for each in columns.values())}"
         f'<td class="sign-of">{_mark(of)}</td>'
-        f'<td class="words">{ink(_short(of))}</td></tr>'
+        f'<td class="words{"" if of.groups else " short"}">{ink(_short(of))}</td></tr>'
     )
 
 
@@ -414,10 +447,7 @@ def _short(of: Assessment) -> str:
         return f"inconclusive, {_percent(of.probability_inside)} inside"
     if of.verdict != "outside":
         return of.verdict
-    words = of.words
-    for each in of.marks:
-        words = words.removesuffix(f", {MARKS[each]}").removeprefix(f"{MARKS[each]}, there ")
-    return words
+    return verdict_words(verdict_over([of]))
 
 
 def _percent(probability: float) -> str:
@@ -465,17 +495,21 @@ def _compared(setting: str, phase: str, of: Sequence[Comparison]) -> str:
     if speaks.wanted_deg is not None and speaks.tolerance_deg is not None:
         wanted = f"{entered(speaks.wanted_deg)} ± {entered(speaks.tolerance_deg)}"
     said = worst if speaks.verdict == worst else worst + of_cylinders(own, worst)
-    likely = [
-        f"{each.cylinder or 'all'}: {_percent(each.probability_inside)}"
+    likely = ", ".join(
+        f"{_cylinder(each.cylinder)}&nbsp;{_percent(each.probability_inside)}"
         for each in of
         if each.verdict == "inconclusive" and each.probability_inside is not None
-    ]
-    said += f"<small> (inside {', '.join(likely)})</small>" if likely else ""
+    )
+    if likely:
+        said = f"{said}; " if worst != "inconclusive" else ""
+        said += f"inconclusive: cyl. {likely} inside"
     late = speaks.difference_deg < (speaks.wanted_deg or 0.0)
     what = ", ".join(filter(None, (setting, phase)))
+    short = ' class="nowrap"' if len(own) < 6 else ""
     return (
         f'<tr><td>{ink(what)}</td><td class="right">{_difference(over_all)}</td>'
-        f'<td>{cylinders}</td><td class="nowrap">{wanted}</td>'
+        f"<td{short}>{cylinders}</td>"
+        f'<td class="nowrap">{wanted}</td>'
         f'<td class="sign-of">{mark(worst, late)}</td><td class="said">{said}</td></tr>'
     )
 
@@ -531,7 +565,9 @@ def _scales(certificate: Certificate) -> dict[tuple[str, str], Scale]:
         angles = drawn.setdefault((group.setting, group.kind), [])
         angles += [x for x in group.btdc_deg if x is not None]
     two = len({each.phase for each in certificate.judgements}) > 1
-    width = (44.0 if two else 60.0) * MM
+    settings = [setting for unit in certificate.stated.units for setting in unit.settings]
+    more = any(setting.per_cylinder or _measure(setting) for setting in settings)
+    width = (60.0 - 16.0 * two - 24.0 * more) * MM
     return {key: Scale(*reach(angles), width) for key, angles in drawn.items()}
 
 

@@ -68,7 +68,7 @@ def row(
     elif rows > 6:
         height, drawn = 13.0, [_lane(scale, each, 6.5) for each in lanes]
     elif rows > 1:
-        height, drawn = 20.0, [_lane(scale, each, 14, 1.5) for each in lanes]
+        height, drawn = 17.0, [_lane(scale, each, 12.2, 0.8, 6) for each in lanes]
     else:
         height, drawn = 44.0, [_lane(scale, each, 31, 7, 14) for each in lanes]
     drawn.insert(0, _window(scale, window, height))

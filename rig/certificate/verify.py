@@ -233,10 +233,31 @@ def _engine_checks(job: Path, whole: Certificate) -> list[Check]:
     if engine.name != ENGINE_FILE:
         said = f"an engine file is named {ENGINE_FILE}; the record was edited"
         file = check(engine.name, engine.name, ENGINE_FILE, said, holds=False)
-    elif not file.holds and file.found and begun == {engine.sha256}:
-        said = "has been edited since; the recordings bear out the text in the record"
-        file = check(engine.name, engine.sha256, file.found, said, holds=True)
+    elif not file.holds and (file.found or not (job / engine.name).exists()):
+        said, holds = _edited_since(whole, begun, file.found)
+        file = check(engine.name, engine.sha256, file.found, said, holds=holds)
     return [own, file]
+
+
+def _edited_since(whole: Certificate, begun: set[str], found: str) -> tuple[str, bool]:
+    """What an engine file that is another one now, or gone, says of a certificate.
+
+    The certificate carries the text that its figures rest on, so that it holds for ever. The
+    recordings bear that text out where they were begun with it. Where they were begun with
+    another, the certificate says so itself, and a signature alone proves the text.
+    """
+    since = "has been edited since" if found else "is no longer there"
+    if begun == {whole.engine_file.sha256}:
+        return f"{since}; the recordings bear out the text in the record", True
+    if found in begun:
+        return "is what the recordings were begun with, and the text in the record is not", False
+    if whole.version < VERSION or "" in begun:
+        return f"{since}, and no recording says with which text it was begun", False
+    return (
+        f"{since}; the recordings were begun with another text, as the certificate says: a"
+        " signature alone proves the one in the record",
+        True,
+    )
 
 
 def _file_check(folder: Path, name: str, sha256: str) -> Check:

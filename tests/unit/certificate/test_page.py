@@ -14,7 +14,8 @@ from page_reader import PageReader
 from rig.base.errors import InputError
 from rig.certificate import page, seal
 from rig.certificate.schema import Closing
-from rig.job.results import Change
+from rig.engine.profile import Geometry, Window
+from rig.job.results import Change, MadeAdjustment, PredictedOpening
 from rig.signal.events import Reason, Rejection
 from rig.tdc.reference import Method
 from rig.timing.assess import assess
@@ -310,3 +311,92 @@ def test_a_geared_encoder_and_its_play_are_told() -> None:
         " play 0.4° ± 0.1° of crank, graduation"
     ) in text
     assert "turns for one of the crank" not in text_of(record())
+
+
+def test_the_verdicts_stand_first_the_worst_of_them_at_the_head() -> None:
+    job = profile()
+    read = [
+        replace(each, btdc_deg=(each.btdc_deg or 0.0) - 3.0 * (each.unit == "lower"))
+        for each in readings(job)
+    ]
+    made = record(readings=read, judgements=assess(read, job, reference()), comparisons=[])
+    text = text_of(made)
+    summary = text[text.index("outside lower, full advance") : text.index("earlier at the left")]
+    assert re.fullmatch(
+        r"outside lower, .* inside upper, full advance; upper, full retard ?", summary
+    )
+
+
+def test_every_limit_stands_beside_its_result_with_its_source() -> None:
+    text = text_of(record())
+    assert text.count("wanted 36° BTDC, permitted 37° to 35°") == 2
+    assert text.count("s at most 0.25°") == 4
+    assert text.count("by maker's manual, page 14") == 4
+    assert "Limits of the difference: maker's manual, page 15" in text
+
+
+def test_limits_that_differ_stand_with_each_cylinder() -> None:
+    job = profile(2)
+    window = Window(37.0, 36.0, 35.0, "table 4")
+    per = {1: window, 2: replace(window, earliest_btdc=37.4, nominal_btdc=36.4, latest_btdc=35.4)}
+    units = tuple(
+        replace(u, settings=(replace(u.settings[0], per_cylinder=per),)) for u in job.units
+    )
+    job = replace(job, units=units)
+    read = readings(job)
+    text = text_of(record(profile=job, readings=read, judgements=assess(read, job, reference())))
+    assert "wanted (permitted), °" in text
+    assert "36 (37 to 35)" in text
+    assert "36.4 (37.4 to 35.4)" in text
+    assert "by table 4" in text
+
+
+def test_results_stand_in_the_measure_of_the_manual_too() -> None:
+    """4.75 in stroke, 10 in rod: 23.897701 degrees is 1/4 in of travel, and 25 degrees 6.934684 mm
+    or 0.2730 in (Heywood, ch. 2, from memory; worked out at 50 digits)."""
+    job = profile(1, ("rear",))
+    window = Window(25.0, 23.897701, 22.8, "card", "nominal 1/4 in", "in_travel")
+    unit = replace(job.units[0], settings=(replace(job.units[0].settings[0], window=window),))
+    engine = replace(job.engine, geometry=Geometry(120.65 / 2, 254.0, 0.0))
+    job = replace(job, engine=engine, units=(unit,))
+    read = [
+        replace(each, btdc_deg=23.897701 + 0.05 * (i % 3 - 1))
+        for i, each in enumerate(readings(job, n=7))
+    ]
+    judged = assess(read, job, reference())
+    text = text_of(record(profile=job, readings=read, judgements=judged, comparisons=[]))
+    assert "0.250 ± 0.007 in piston drop" in text
+    assert "piston drop: wanted 0.25 in, permitted 0.273 to 0.2" in text
+    assert "wanted 23.90° BTDC, permitted 25.00° to 22.80°" in text
+
+
+def test_each_inconclusive_figure_has_its_probability() -> None:
+    job = profile()
+    read = [
+        replace(each, btdc_deg=(each.btdc_deg or 0.0) + 0.9)
+        for each in readings(job)
+        if (each.unit, each.setting) == ("upper", "full advance")
+    ]
+    judged = assess(read, job, reference())
+    open_ = [each for each in judged if each.verdict == "inconclusive"]
+    assert len(open_) > 2
+    text = text_of(record(readings=read, judgements=judged, comparisons=[]))
+    for each in open_:
+        assert each.probability_inside is not None
+        assert f"inconclusive, {100 * each.probability_inside:.0f} % inside" in text
+
+
+def test_what_was_adjusted_stands_with_its_prediction() -> None:
+    opening = PredictedOpening(
+        "upper", "full advance", None, 38.0, -2.0, 36.0, 0.05, 36.04, 0.04, 0.12, "confirmed"
+    )
+    made = MadeAdjustment(
+        "2026-05-14T09:30:00Z", "words", ("turn the body of upper 1.6 mm clockwise",),
+        "20260514-093000.json", 64 * "0", (opening, replace(opening, cylinder=1)),
+    )  # fmt: skip
+    text = text_of(record(adjustments=[made]))
+    assert (
+        "2026-05-14 turn the body of upper 1.6 mm clockwise upper, full advance all"
+        " 38.00 36.00 ± 0.10 36.04 confirmed"
+    ) in text
+    assert "Adjusted on this job" not in text_of(record())

@@ -1,0 +1,84 @@
+"""A unit that stood wrong is adjusted: the certificate has what was done, predicted and read, and
+verifies from what it carries when the job's files have gone on to the next measurement."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from made_job import MadeJob, certificate_in, rig
+from wrong_job import wrong_job
+
+from rig.certificate import page, seal
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Read, corrected as the program said, read again, certified by the second capture."""
+    folder = wrong_job(tmp_path_factory.mktemp("adjusted")).folder
+    taken = rig("adjust", folder, "--take", 1, "--json")
+    assert taken.status == 0, taken.err
+    steps = taken.answer["options"][0]["steps"]
+    again = MadeJob(folder, 5, began=datetime.now(UTC) + timedelta(minutes=1))
+    # The virtual engine is a new one: upper stands wrong as before, and each is moved as predicted.
+    for unit, wrong in (("upper", 2.0), ("lower", 0.0)):
+        shift = sum(step["shift_deg"].get(unit, 0.0) for step in steps)
+        again.do(f"move {unit} {wrong + shift}")
+    again.whole()
+    assert rig("adjust", folder, "--confirm").status == 0
+    assert rig("certify", folder).status < 2
+    return folder
+
+
+def test_it_says_what_was_done_and_that_it_was_confirmed(job: Path) -> None:
+    made = json.loads(certificate_in(job).read_bytes())
+    (adjustment,) = made["adjustments"]
+    assert adjustment["steps"]
+    verdicts = {each["verdict"] for each in adjustment["predictions"] if each["unit"] == "upper"}
+    assert verdicts == {"confirmed"}
+    drawn = certificate_in(job).with_suffix(".html").read_text("utf-8")
+    assert "Adjusted on this job" in drawn
+
+
+def failed(job: Path) -> list[str]:
+    ran = rig("verify", certificate_in(job), "--json")
+    return [each["what"] for each in ran.answer["checks"] if not each["holds"]]
+
+
+def test_it_verifies_for_ever_from_what_it_carries(job: Path, tmp_path: Path) -> None:
+    later = Path(shutil.copytree(job, tmp_path / "job"))
+    assert failed(later) == []
+    text = (later / "engine.toml").read_text("utf-8")
+    changed = text.replace("earliest_deg_btdc = 37", "earliest_deg_btdc = 36.5")
+    assert changed != text
+    (later / "engine.toml").write_text(changed, "utf-8")
+    assert failed(later) == []
+    shutil.rmtree(later / "predictions")
+    assert failed(later) == []
+    (later / "engine.toml").unlink()
+    assert failed(later) == []
+
+
+@pytest.mark.parametrize("key", ["predicted_btdc", "read_btdc", "off_deg", "within_deg"])
+def test_an_altered_figure_of_it_is_named(job: Path, tmp_path: Path, key: str) -> None:
+    forged = Path(shutil.copytree(job, tmp_path / "job"))
+    file = certificate_in(forged)
+    made = json.loads(file.read_bytes())
+    del made["seals"]
+    made["adjustments"][0]["predictions"][0][key] += 0.25
+    drawn = page.render(made).encode("utf-8")
+    file.write_bytes(seal.file_bytes(made, drawn))
+    file.with_suffix(".html").write_bytes(drawn)
+    assert f"adjustments[0].predictions[0].{key}" in failed(forged)
+
+
+def test_a_sheet_that_was_edited_is_named(job: Path, tmp_path: Path) -> None:
+    edited = Path(shutil.copytree(job, tmp_path / "job"))
+    made = json.loads(certificate_in(edited).read_bytes())
+    name = made["adjustments"][0]["sheet"]
+    with (edited / "predictions" / name).open("ab") as file:
+        file.write(b"\n")
+    assert failed(edited) == [f"predictions/{name}"]
