@@ -52,7 +52,7 @@ def test_a_row_has_each_reading_the_mean_its_bar_and_the_window() -> None:
     assert by_class["nominal"].startswith("M100.0 0V")
     assert re.findall(r"M([\d.]+) ", by_class["reading"]) == ["90.0", "100.0"]  # once each place
     assert by_class["mean"].startswith("M95.0 ")
-    assert by_class["bar"].startswith("M75.0 14H115.0")
+    assert by_class["bar"].startswith("M75.0 12.2H115.0")
     assert root.get("aria-label") == "cylinder 1: inside"
 
 
