@@ -1,8 +1,8 @@
 """Pin recordings (VCD) to the records that a rig would have sent.
 
-What the rig of ``firmware_notes/protocol.md`` says of its pins is worked out for a stretch of the
-recording at a time. Stretches begin and end at fixed times of the recording, so the records do
-not depend on how the file was cut into pieces.
+What the rig of ``firmware_notes/protocol.md`` would report of its pins is computed for one stretch
+of the recording at a time. Stretches begin and end at fixed times of the recording, so the records
+do not depend on how the file was cut into pieces.
 """
 
 from __future__ import annotations
@@ -22,22 +22,22 @@ from rig.wire.formats import Recording, RecordingFormat
 from rig.wire.line import PROTOCOL
 from rig.wire.records import INDEX_INPUT, MOST_CONTACTS, Batch, Identity, LineError, Other
 
-_COARSEST_US = 10_000  # a recording in longer ticks than this is told in these
+_COARSEST_US = 10_000  # a recording in longer ticks is converted to these
 _CONTACT = re.compile(r"contact([1-9][0-9]?)")
 
 
 class PinRecording:
     """A recording of the rig's pins as a value change dump.
 
-    ``names`` maps a, b, z, contact1, contact2 ... to the names that the file uses; what it leaves
-    out keeps its own name. a and b and at least one contact are needed. Levels and counts are
-    given raw, nothing is taken for a direction or a polarity.
+    ``names`` maps a, b, z, contact1, contact2 ... to the names in the file; the default is the same
+    name. a, b and at least one contact are needed. Levels and counts are given raw, without
+    assuming a direction or a polarity.
 
     ``contacts`` are the names of the contact inputs in order, ``inputs`` the same by input number
     (the N of contactN). ``end_us`` is the time of the last stamp, known once ``batches`` is
     exhausted.
 
-    Raises InputError: no file, no dump, no such signal (the text lists what there is).
+    Raises InputError: no file, no dump, no such signal (the text lists those in it).
     """
 
     def __init__(
@@ -59,7 +59,7 @@ class PinRecording:
     def batches(self) -> Iterator[Batch]:
         """All records, in order, a few minutes of them at a time.
 
-        The last batch ends with a position record whose ``done_us`` is later than everything.
+        The last batch ends with a position record whose ``done_us`` is after everything else.
         Raises InputError when the file cannot be read to its end, or when a or b never has a level.
         """
         factor = max(1, int(self._header.tick_us / _COARSEST_US))
@@ -82,7 +82,7 @@ class PinRecording:
         if known.start is None:
             raise InputError(
                 f"{self._header.path}: {known.missing()} is never 0 or 1, so nothing can be "
-                "counted; look whether the right signals are taken for a and b."
+                "counted; check that a and b are the right signals."
             )
         *most, last = cutter.finish(reader.end_tick * factor)
         known.finish(reader.end_tick * factor)
@@ -113,7 +113,7 @@ def _recording(path: Path, counts_per_turn: int | None, names: Mapping[str, str]
     if counts_per_turn is None:
         read_header(path)  # a file that is no dump at all is reported first
         raise InputError(
-            f"{path}: a pin recording does not say how many counts make a turn;"
+            f"{path}: a pin recording does not contain the counts per turn;"
             " give --counts-per-turn (four times the encoder's lines)"
         )
     pins = PinRecording(path, names, counts_per_turn)
@@ -128,8 +128,8 @@ def _find_pins(header: Header, names: dict[str, str]) -> dict[str, Signal]:
     for role, name in names.items():
         if role not in ("a", "b", "z") and not _is_contact(role):
             raise InputError(
-                f"'{role}={name}' names no pin: a, b, z and contact1 to "
-                f"contact{MOST_CONTACTS} can be given."
+                f"'{role}={name}' names no pin: give names for a, b, z and contact1 to "
+                f"contact{MOST_CONTACTS}."
             )
     contacts = [f"contact{number}" for number in range(1, MOST_CONTACTS + 1)]
     pins = {role: header.pin(names.get(role, role)) for role in ("a", "b")}
@@ -137,10 +137,10 @@ def _find_pins(header: Header, names: dict[str, str]) -> dict[str, Signal]:
         if role in names or header.has(role):
             pins[role] = header.pin(names.get(role, role))
     if not any(_is_contact(role) for role in pins):
-        header.pin("contact1")  # says what there is instead
+        header.pin("contact1")  # raises with the names in the file
     if pins["a"].code == pins["b"].code:
         raise InputError(
-            f"{header.path}: a and b are one and the same signal; nothing can be counted from it."
+            f"{header.path}: a and b are the same signal; nothing can be counted from it."
         )
     return pins
 
@@ -162,7 +162,7 @@ def _taken(*sources: list[LineError]) -> list[LineError]:
 
 
 def _with_said(batch: Batch, said: list[Other], until_us: float) -> Batch:
-    """``batch`` with what was said up to ``until_us``, which is taken out of ``said``."""
+    """``batch`` with the line errors up to ``until_us``, which are removed from ``said``."""
     due = [other for other in said if other.t_us <= until_us]
     said[:] = [other for other in said if other.t_us > until_us]
     batch.others = sorted(due + batch.others, key=lambda other: other.t_us)

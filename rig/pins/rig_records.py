@@ -1,11 +1,8 @@
-"""Levels to what a rig would have sent.
-
-What a rig would say of its pins, for a whole stretch of time at once.
+"""Pin levels to what a rig would have sent, for a whole stretch of time at once.
 
 The rules are those of ``firmware_notes/protocol.md``: when a position record is due, which encoder
-edges stand beside an edge, which visits to a quadrature state count for its width.
-
-Between the rows of a dump and the rig's records: what is unknown, and where stretches end.
+edges go with an edge, which visits to a quadrature state count for its width. Between the rows of a
+dump and the rig's records, unknown levels are resolved and the rows are cut into stretches.
 """
 
 from __future__ import annotations
@@ -25,7 +22,7 @@ Floats = NDArray[np.float64]
 
 _GRID_US = 20_000  # a position at each of these if the count has changed since the last ...
 _REST = 5  # ... and else at each fifth
-_WIDTHS_US = 250_000  # also how often the total of illegal transitions is told at most
+_WIDTHS_US = 250_000  # also the shortest time between totals of illegal transitions
 _WAIT_US = 250_000  # how long an edge waits for the encoder edges after it
 _LONGEST_VISIT_US = 65_536
 _NEVER = np.int64(2**63 - 1)
@@ -37,9 +34,9 @@ _ILLEGAL = 2
 class Stretch(NamedTuple):
     """Pin levels at each change in (``start``, ``end``], in ticks.
 
-    Bits of ``levels``: 0 A, 1 B, then index and contacts. ``doubt`` marks what a row cannot
-    tell: bit 0, how far the encoder went since the row before; a bit of another pin, that its
-    level changed (it is known for the first time).
+    Bits of ``levels``: 0 A, 1 B, then index and contacts. ``doubt`` marks what a row does not show:
+    bit 0, how far the encoder went since the row before; a bit of another pin, that its level
+    changed (it was unknown before).
     """
 
     ticks: Ints
@@ -71,7 +68,7 @@ class _Edges(NamedTuple):
 
 
 class Recorder:
-    """Turns stretches into batches. Holds back only edges that wait for what comes after them.
+    """Turns stretches into batches. Keeps back only edges that wait for what comes after them.
 
     ``tick_us`` is the length of a tick in microseconds, at most 10,000 and a power of ten.
     ``inputs`` gives the input number (0 index) for each bit of the levels from 2 on. Counting
@@ -98,19 +95,19 @@ class Recorder:
         self._end = 0
 
     def begin(self, tick: int, levels: np.unsignedinteger[Any]) -> None:
-        """A and B are known from ``tick`` on: the count begins as the quadrature state."""
+        """A and B are known from ``tick`` on: the count begins at the quadrature state."""
         self._levels = levels
         count = _quadrature(np.array([levels])).astype(np.int64)
-        # The start stands as a transition of unknown direction: nothing is told across it.
+        # The start is a transition of unknown direction: nothing is reported across it.
         self._moves = _Moves(np.array([tick]), count, np.zeros(1, np.int8))
         self._mark = -(-tick // self._grid) - _REST
         self._end = tick
 
     def take(self, stretch: Stretch, *, last: bool = False) -> Batch:
-        """The records of a stretch; the ``last`` one closes with a position at its end.
+        """The records of a stretch; the ``last`` one ends with a position.
 
-        Where it does not begin at the end of the one before, nothing changed between them, and
-        nothing is told of that time.
+        If it does not begin at the end of the one before, nothing changed between them, and nothing
+        is reported for that time.
         """
         if stretch.start > self._end:
             self._mark += (stretch.start // self._grid - self._mark) // _REST * _REST
@@ -125,7 +122,7 @@ class Recorder:
         ticks, count, positions = self._positions(new, stretch.end, last)
         positions["levels"] = self._levels_at(ticks, stretch, states) | _channels(count)
         oldest = np.append(edges.ticks, _NEVER)[np.searchsorted(released, ticks, "right")]
-        positions["done_us"] = self._us(np.minimum(ticks, oldest))  # the oldest not told by then
+        positions["done_us"] = self._us(np.minimum(ticks, oldest))  # the oldest not sent by then
         if last:
             positions["done_us"][-1] = np.nextafter(positions["t_us"][-1], np.inf)
         illegal = new.ticks[1 + np.flatnonzero(new.step[1:] == 0)]
@@ -143,7 +140,7 @@ class Recorder:
         return ticks * self._ticks_to_us / self._ticks_in_us
 
     def _moved(self, stretch: Stretch, states: Words) -> _Moves:
-        """Encoder transitions, the few kept from before in front."""
+        """Encoder transitions, after the few kept from before."""
         quadrature = _quadrature(states)
         turned = (quadrature[1:] - quadrature[:-1]) & quadrature.dtype.type(3)
         torn = stretch.doubt & stretch.doubt.dtype.type(1)
@@ -157,7 +154,7 @@ class Recorder:
             way = np.where(latest < 0, self._direction, np.sign(step[latest]))
             jump = np.where(step == _ILLEGAL, 2 * way, step)
             step = np.where(unsure, np.int8(0), step)
-        counted = jump[jump != 0]  # a level that was not known for a while may come back as it was
+        counted = jump[jump != 0]  # a level that was unknown for a while may be unchanged
         if len(counted):
             self._direction = int(np.sign(counted[-1]))
         kept = self._moves
@@ -168,7 +165,7 @@ class Recorder:
         )
 
     def _edges(self, stretch: Stretch, states: Words, new: _Moves) -> _Edges:
-        """Contact and index edges in order of time; those that still wait in front."""
+        """Contact and index edges in order of time, after those that still wait."""
         flips = (states[1:] ^ states[:-1]) & states.dtype.type(self._edge_bits) & ~stretch.doubt
         rows = np.flatnonzero(flips != 0)
         found = []
@@ -184,7 +181,7 @@ class Recorder:
         return _Edges(*(np.concatenate(pair) for pair in zip(self._waiting, fresh, strict=True)))
 
     def _surround(self, edges: _Edges, moves: _Moves) -> tuple[NDArray[np.void], Ints]:
-        """The edges with the encoder edges beside them, and when each could be told (ticks)."""
+        """The edges with their neighbouring encoder edges, and when each is complete (ticks)."""
         records = np.zeros(len(edges.ticks), EDGE)
         records["t_us"] = self._us(edges.ticks)
         records["input"], records["level"] = edges.input, edges.level
@@ -198,7 +195,7 @@ class Recorder:
         exists &= ticks <= latest[:, None]
         illegal = np.flatnonzero(moves.step == 0)
         told = exists & (step != 0)
-        if len(illegal):  # nothing is told across one
+        if len(illegal):  # nothing is reported across one
             passed = np.searchsorted(illegal, following)
             told &= np.searchsorted(illegal, which) == passed[:, None]
         records["around_t_us"] = np.where(told, self._us(ticks), np.nan)
@@ -212,7 +209,7 @@ class Recorder:
     def _positions(self, new: _Moves, end: int, last: bool) -> tuple[Ints, Ints, NDArray[np.void]]:
         """Positions at grid marks where the count changed, and at each fifth without a change.
 
-        Their ticks, their counts, and the records as far as these make them.
+        Returns their ticks, their counts, and the records as far as these make them.
         """
         due = (new.ticks[1:] + (self._grid - 1)) // self._grid
         later = np.append(due[1:] != due[:-1], [True] * bool(len(due)))
@@ -224,7 +221,7 @@ class Recorder:
             limit = -(-end // self._grid)
             if not moving or marks[-1] < limit:
                 marks, passed = np.append(marks, limit), np.append(passed, len(due))
-        # Between the mark before and the next one come the positions at rest.
+        # The positions at rest are between the mark before and the next one.
         previous = np.concatenate(([self._mark], marks))
         start = np.concatenate(([0], passed))
         at_rest = np.maximum(np.append(marks, limit) - previous - 1, 0) // _REST
@@ -261,7 +258,7 @@ class Recorder:
         return levels[np.searchsorted(stretch.ticks[rows], ticks, "right")]
 
     def _width_records(self, new: _Moves, end: int) -> NDArray[np.void]:
-        """Totals of the time spent in each quadrature state, where the count changes."""
+        """Totals of the time spent in each quadrature state, wherever the count changes."""
         if len(new.ticks) < 2:
             return np.empty(0, WIDTH)
         ticks = new.ticks[1:]
@@ -288,7 +285,7 @@ class Recorder:
         return records
 
     def _health(self, illegal: Ints, end: int) -> list[Health]:
-        """The total of illegal transitions, at these ticks, where it has grown."""
+        """The total of illegal transitions at these ticks, if it has grown."""
         mark, grown = np.unique(-(-illegal // self._widths), return_counts=True)
         told = []
         for tick, more in zip(np.minimum(mark * self._widths, end), grown.tolist(), strict=True):
@@ -313,10 +310,10 @@ def _channels(counts: Ints) -> Ints:
 Ints = NDArray[np.int64]
 
 STEP_US = 500_000
-"""Stretches end at multiples of this, which are multiples of all times when records are due."""
+"""Stretches end at multiples of this, as do all times at which records are due."""
 
 _LONGEST = 600  # steps in a stretch: five minutes, so that a batch stays small
-_SILENCE = 1_200  # steps: ten minutes. Longer without any change is passed over
+_SILENCE = 1_200  # steps: ten minutes. Longer times without any change are skipped
 _ENCODER = 3  # bits of A and B
 _SAID = 10
 
@@ -334,12 +331,12 @@ class Levels(NamedTuple):
 
 
 class Known:
-    """Takes x and z out of rows.
+    """Removes x and z from rows.
 
-    An unknown pin keeps its last level; being known for the first time is no edge. While A or B
-    is unknown neither moves, and after that it is not known how far the encoder went. ``start``
-    is the tick and the levels at which both are known for the first time; rows up to there are
-    left out. ``troubles`` fills up; whoever reads it empties it.
+    An unknown pin keeps its last level; becoming known is no edge. While A or B is unknown neither
+    moves, and afterwards the encoder's movement is in doubt. ``start`` is the tick and the levels
+    at which both are first known; rows before that are left out. ``troubles`` collects line errors;
+    the reader empties it.
     """
 
     def __init__(self, roles: Sequence[str], tick_us: Fraction) -> None:
@@ -355,7 +352,7 @@ class Known:
         self.troubles: list[LineError] = []
 
     def settle(self, rows: Rows) -> Levels:
-        """The rows after ``start``, with levels throughout."""
+        """The rows after ``start``, with known levels."""
         ticks, levels, unknown = rows
         settled = Levels(ticks, levels, np.zeros_like(levels))
         if not len(ticks):
@@ -374,7 +371,7 @@ class Known:
 
     def _held(self, levels: Words, unknown: Words) -> Words:
         """Levels in which an unknown pin keeps the level of the last row that knew it, whatever it
-        was on the way to being unknown within one time stamp."""
+        was within the time stamp at which it became unknown."""
         held = levels.copy()
         rows = np.arange(len(levels))
         for number in range(len(self._roles)):
@@ -397,7 +394,7 @@ class Known:
         )
 
     def finish(self, end_tick: int) -> None:
-        """Say what can only be said at the end."""
+        """Report what is certain only at the end."""
         for number, role in enumerate(self._roles):
             if self._unseen >> number & 1:
                 self._trouble(end_tick, "vcd", f"{role} is never 0 or 1")
@@ -424,7 +421,7 @@ class Known:
                         self._trouble(int(ticks[row]), kind, f"{role} is neither 0 nor 1 (x or z)")
 
     def _mark_first(self, settled: Levels, unknown: Words) -> None:
-        """Doubt the change of a pin in the row in which it is known for the first time."""
+        """Doubt the change of a pin in the row in which it is first known."""
         for number in range(len(self._roles)):
             bit = 1 << number
             if self._unseen & bit:
@@ -435,7 +432,7 @@ class Known:
                         settled.doubt[seen[0]] |= bit
 
     def _hold_encoder(self, settled: Levels, unknown: Words, before: Words) -> Levels:
-        """Leave out what is before ``start``; keep A and B still while one is unknown."""
+        """Leave out what is before ``start``; keep A and B unchanged while one is unknown."""
         ticks, levels, doubt = settled
         dark = (unknown & _ENCODER) != 0
         was_dark = (before & _ENCODER) != 0
@@ -464,7 +461,7 @@ class Known:
 class Cutter:
     """Cuts rows into stretches.
 
-    Nothing is given for more than ten minutes without any change; ``troubles`` says so.
+    More than ten minutes without any change are skipped; ``troubles`` reports it.
     """
 
     def __init__(self, tick_us: Fraction) -> None:
@@ -486,7 +483,7 @@ class Cutter:
         self._latest = tick
 
     def stretches(self, rows: Levels) -> Iterator[Stretch]:
-        """All that can be given once ``rows`` are known."""
+        """All stretches that are complete with ``rows``."""
         if len(rows.ticks) or not self._held:
             self._held.append(rows)
         if not len(rows.ticks):
@@ -496,7 +493,7 @@ class Cutter:
             yield from self._cut(until)
 
     def finish(self, end_tick: int) -> Iterator[Stretch]:
-        """The rest, up to ``end_tick``: one stretch at least, though it may be of no length."""
+        """The rest, up to ``end_tick``: at least one stretch, which may be empty."""
         yield from self._cut(end_tick, whole=True)
 
     def _cut(self, until: int, *, whole: bool = False) -> Iterator[Stretch]:
@@ -520,10 +517,10 @@ class Cutter:
         self._held = [rows.part(low, None)]
 
     def _pass_over(self, at: int, following: int) -> int:
-        """Go on just before ``following``, as nothing changes in between."""
+        """Continue just before ``following``, as nothing changes in between."""
         ahead = max((following - 1) // self._step * self._step, at)
         hours = float((ahead - at) * self._tick_us / 3_600_000_000)
         if hours:
-            detail = f"nothing changes; {hours:.1f} hours of it are passed over"
+            detail = f"nothing changes; {hours:.1f} hours of it are skipped"
             self.troubles.append(LineError(float(at * self._tick_us), "vcd", detail))
         return ahead

@@ -1,15 +1,12 @@
-"""Levels over time in bounded memory.
+"""The body of a value change dump: levels of chosen pins over time, in bounded memory.
 
-The body of a value change dump: levels of chosen pins over time, in bounded memory.
+Whole pieces of the file are handled as arrays of bytes; no object is made for a change. White space
+alone separates tokens, so any layout is read by the same code. Decimal numbers are converted many
+at once.
 
-Whole pieces of the file are handled as arrays of bytes; no object is made for a change. All that
-parts tokens is white space, so any layout is read by the same code.
-
-What is judged at a time stamp is the state after all changes at that stamp. Changes before the
-first stamp belong to time 0. A pin that is x or z keeps its last level and is marked unknown.
-Source of the format: IEEE Std 1364-2005 clause 18 (content from memory).
-
-Many decimal numbers at once, out of bytes that lie in a buffer.
+The state at a time stamp is that after all changes at the stamp. Changes before the first stamp
+belong to time 0. A pin that is x or z keeps its last level and is marked unknown. Source of the
+format: IEEE Std 1364-2005 clause 18 (content from memory).
 """
 
 from __future__ import annotations
@@ -25,7 +22,7 @@ from rig.pins.vcd_header import TOKEN, Header, Signal, said
 from rig.wire.records import LineError
 
 Words = NDArray[np.unsignedinteger[Any]]
-"""Bits of pins; as wide as they need."""
+"""Bits of pins; as wide as needed."""
 
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
@@ -33,9 +30,9 @@ Bytes = NDArray[np.uint8]
 CHUNK = 1 << 19  # bytes read at a time; small enough for a processor's cache
 _LONGEST = 1 << 24  # bytes; a longer token is nonsense
 _LATEST_US = 10**15  # 31 years; a later time stamp is nonsense
-_SAID = 10  # troubles of a kind that are told one by one
+_SAID = 10  # errors of a kind that are reported one by one
 
-# What the first byte of a token makes of it.
+# What a token is, by its first byte.
 _TIME, _LEVEL, _NO_LEVEL, _VECTOR, _OTHER_VALUE, _WORD, _NONSENSE = range(7)
 _KIND = np.full(256, _NONSENSE, np.uint8)
 
@@ -57,7 +54,7 @@ _DUMPS = frozenset((b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff"))
 class Rows(NamedTuple):
     """Pin levels after each time stamp at which one of them changed.
 
-    ``ticks`` (n,) int64 in steps of the dump, growing; ``levels`` and ``unknown`` (n,) unsigned,
+    ``ticks`` (n,) int64 in steps of the dump, increasing; ``levels`` and ``unknown`` (n,) unsigned,
     bit i for pin i.
     """
 
@@ -78,9 +75,9 @@ class _Tokens(NamedTuple):
 
 
 class BodyReader:
-    """Reads the body once. After ``rows`` is exhausted ``end_tick`` is the last time stamp.
+    """Reads the body once. When ``rows`` is exhausted, ``end_tick`` is the last time stamp.
 
-    ``troubles`` fills up while reading; whoever reads it empties it.
+    ``troubles`` collects line errors while reading; the reader empties it.
     """
 
     def __init__(self, header: Header, pins: Sequence[Signal], chunk_bytes: int = CHUNK) -> None:
@@ -99,12 +96,12 @@ class BodyReader:
         self._long = [(code, self._word(mask)) for code, mask in masks.items() if len(code) > 1]
         self._latest = min(int(_LATEST_US / header.tick_us), 4 * 10**18)
         self.troubles: list[LineError] = []
-        self.end_tick = 0  # the stamp that is being filled
+        self.end_tick = 0  # the present time stamp
         self._levels = self._word(0)
         self._unknown = self._all
-        self._given = (self._word(0), self._all)  # levels and unknown of the last row given
-        self._section = b""  # an unknown section or comment that is being passed over
-        self._dump = b""  # a $dumpvars or the like whose $end has not come
+        self._given = (self._word(0), self._all)  # levels and unknown of the last row
+        self._section = b""  # the unknown section or comment being skipped
+        self._dump = b""  # a $dumpvars or the like without its $end so far
         self._off = False  # between $dumpoff and $dumpon
         self._stopped = False
         self._nonsense = 0
@@ -112,13 +109,13 @@ class BodyReader:
         self._data: Bytes = np.empty(0, np.uint8)
 
     def rows(self) -> Iterator[Rows]:
-        """Read the file. InputError when it cannot be read or holds an endless word."""
+        """Read the file. InputError when it cannot be read or has an endless word."""
         try:
             yield from self._read()
         except OSError as error:
             raise InputError(f"{self._header.path}: {reason(error)}.") from error
         if self._nonsense > _SAID:
-            self._trouble(f"{self._nonsense - _SAID} more words that are no value change")
+            self._trouble(f"{self._nonsense - _SAID} more words that are not value changes")
         yield self._changed(
             np.array([self.end_tick]), np.array([self._levels]), np.array([self._unknown])
         )
@@ -128,7 +125,7 @@ class BodyReader:
             self._line += file.read(self._header.body_offset).count(b"\n")
             file.seek(self._header.body_offset)
             self._data = np.empty(self._chunk + 2 * PAD, np.uint8)
-            rest = PAD  # up to here there is text that waits for more
+            rest = PAD  # the text before this is incomplete
             while not self._stopped:
                 if len(self._data) < rest + self._chunk + PAD:
                     self._data = np.resize(self._data, 2 * rest + self._chunk + PAD)
@@ -141,14 +138,14 @@ class BodyReader:
                 self._data[PAD:rest] = self._data[done:size].copy()
                 if rest > _LONGEST:
                     raise InputError(
-                        f"{self._header.path}: line {self._line} holds a word of more than "
-                        f"{_LONGEST} bytes; the file is damaged."
+                        f"{self._header.path}: line {self._line} has a word of more than {_LONGEST}"
+                        " bytes; the file is damaged."
                     )
             if not self._stopped:
                 yield from self._end(rest)
 
     def _piece(self, size: int) -> Generator[Rows, None, int]:
-        """Handle the whole tokens in ``data[PAD:size]``; returns where the rest begins."""
+        """Process the whole tokens in ``data[PAD:size]``; returns where the rest begins."""
         data = self._data[:size]
         ends = np.flatnonzero(data[PAD:] <= 32) + PAD
         if not len(ends):
@@ -161,7 +158,7 @@ class BodyReader:
             starts, ends, lengths = starts[full], ends[full], lengths[full]
         if len(starts):
             first = data.take(starts)
-            # Nearly always there is nothing but "#" and "0" or "1" (which differ in one bit).
+            # Nearly always there are only "#" and "0" or "1" (which differ in one bit).
             plain = ((first == ord("#")) | (first | 1 == ord("1"))).all()
             if plain and lengths.min() > 1 and not self._section:
                 yield self._apply(_Tokens(first, starts + 1, ends))
@@ -173,16 +170,16 @@ class BodyReader:
     def _sift(
         self, starts: Ints, ends: Ints, kinds: Bytes, rest: int
     ) -> Generator[Rows, None, int]:
-        """Pick time stamps and changes of one bit out of all that may stand between them."""
+        """Pick time stamps and changes of one bit out of everything else."""
         count, data = len(starts), self._data
         order = np.arange(count)
         has_code = (kinds == _VECTOR) | (kinds == _OTHER_VALUE)
-        # Of words in a row that look like values every second one is the code of the one before.
+        # Of successive words that look like values every second one is the code of the one before.
         before = np.maximum.accumulate(np.where(has_code, -1, order))
         has_code &= (order - before) % 2 == 1
         is_code = np.concatenate(([False], has_code[:-1]))
         kept, turns = self._pass_over(starts, ends, kinds, is_code)
-        if has_code[-1] and kept[-1]:  # its code is still to come
+        if has_code[-1] and kept[-1]:  # its code has not come yet
             rest, kept[-1] = int(starts[-1]), False
         kept &= ~is_code
         value = data[starts]
@@ -210,11 +207,11 @@ class BodyReader:
     def _pass_over(
         self, starts: Ints, ends: Ints, kinds: Bytes, is_code: NDArray[np.bool_]
     ) -> tuple[NDArray[np.bool_], list[tuple[int, bool]]]:
-        """Which tokens lie outside comments and the like; where dumping goes off or on."""
+        """Which tokens are outside comments and the like; where dumping goes off or on."""
         kept = np.ones(len(starts), np.bool_)
         turns: list[tuple[int, bool]] = []
         since = 0
-        # In a comment any word may seem to be a code, also the "$end" that closes it.
+        # In a comment any word may look like a code, including the "$end" that closes it.
         words = (kinds == _WORD) & (~is_code | (ends - starts == len(b"$end")))
         for token in np.flatnonzero(words).tolist():
             word = self._data[starts[token] : ends[token]].tobytes()
@@ -237,7 +234,7 @@ class BodyReader:
         return kept, turns
 
     def _apply(self, tokens: _Tokens) -> Rows:
-        """Carry the levels through ``tokens``; rows for the stamps that they close."""
+        """Apply ``tokens`` to the levels; rows for the stamps that they complete."""
         if self._stopped:
             tokens = tokens.part(0, 0)
         is_time = tokens.value == ord("#")
@@ -264,7 +261,7 @@ class BodyReader:
         levels, unknown = self._carry(tokens, np.flatnonzero(~is_time))
         closing = stamps - np.arange(len(stamps))  # changes before each stamp
         closed = before[:-1]
-        if not growing:  # the same stamp again goes on with the one before
+        if not growing:  # the same stamp again continues the one before
             over = ticks != closed
             closed, closing = closed[over], closing[over]
         self._levels, self.end_tick = levels[-1], int(before[-1])
@@ -275,7 +272,7 @@ class BodyReader:
         return self._changed(closed, levels.take(closing), unknown)
 
     def _changed(self, ticks: Ints, levels: Words, unknown: Words) -> Rows:
-        """Only those rows that differ from the one before."""
+        """Only the rows that differ from the one before."""
         if not len(ticks):
             return Rows(ticks, levels, unknown)
         new = np.empty(len(ticks), np.bool_)
@@ -289,7 +286,7 @@ class BodyReader:
     def _carry(self, tokens: _Tokens, changes: Ints) -> tuple[Words, Words | None]:
         """Levels and unknown bits before the first and after each of the ``changes``.
 
-        None when the unknown bits stay as they are.
+        None if the unknown bits do not change.
         """
         at, value = tokens.at.take(changes), tokens.value.take(changes)
         pins = self._short.take(self._data.take(at))
@@ -326,7 +323,7 @@ class BodyReader:
             pins[found] = mask
 
     def _end(self, rest: int) -> Generator[Rows, None, None]:
-        """What stands after the last white space may be whole or cut off."""
+        """What follows the last white space may be whole or cut off."""
         left = self._data[PAD:rest].tobytes()
         words = TOKEN.findall(left)
         if words and not self._section and not self._is_whole(words, left):
@@ -345,7 +342,7 @@ class BodyReader:
             code = last if value else last[1:]
             codes = {signal.code for signal in self._header.signals}
             return code in codes and sum(other.startswith(code) for other in codes) == 1
-        if kind == _TIME:  # a number cut short is not above the true one
+        if kind == _TIME:  # a number cut short is not greater than the true one
             return last[1:].isdigit() and len(last) < 20 and int(last[1:]) >= self.end_tick
         return kind == _WORD and last == b"$end"
 
@@ -353,18 +350,18 @@ class BodyReader:
         self._stopped = True
         what = f"time runs backwards, from #{before} to #{tick}"
         if tick > before:
-            what = f"the time stamp #{tick} is more than 31 years on"
+            what = f"the time stamp #{tick} is more than 31 years later"
         self._trouble(f"line {self._line_at(at)}: {what}; read up to there", before)
 
     def _no_change(self, start: int, end: int, before: _Tokens) -> None:
         self._nonsense += 1
         if self._nonsense <= _SAID:
             word = said(self._data[start:end].tobytes())
-            detail = f"line {self._line_at(start)}: '{word}' is no value change; passed over"
+            detail = f"line {self._line_at(start)}: '{word}' is no value change; skipped"
             self._trouble(detail, self._tick_after(before))
 
     def _tick_after(self, tokens: _Tokens) -> int:
-        """The time stamp that holds after ``tokens``."""
+        """The time stamp after ``tokens``."""
         for token in np.flatnonzero(tokens.value == ord("#"))[::-1]:
             one = slice(int(token), int(token) + 1)
             ticks, bad = decimals(self._data, tokens.at[one], tokens.end[one])
@@ -381,17 +378,17 @@ class BodyReader:
 
 
 def _accumulated(before: np.unsignedinteger[Any], flips: Words) -> Words:
-    """``before``, and what it becomes as one after the other of ``flips`` is applied."""
+    """``before``, and its value after each of ``flips``."""
     return np.bitwise_xor.accumulate(np.concatenate(([before], flips)))
 
 
 def _differs(state: NDArray[np.bool_], before: np.unsignedinteger[Any]) -> NDArray[np.bool_]:
-    """Where ``state`` is another than just before, and before the first ``before``."""
+    """Where ``state`` differs from the one just before; ``before`` is before the first."""
     previous = np.concatenate((np.array([before != 0]), state[:-1]))
     return np.asarray(state != previous)
 
 
-PAD = 32  # bytes that the buffer has before the first digit and after the last
+PAD = 32  # bytes in the buffer before the first digit and after the last
 _DIGITS = 18  # always fit 63 bits
 _U = np.uint64
 
@@ -399,11 +396,11 @@ _U = np.uint64
 def decimals(
     buffer: NDArray[np.uint8], at: NDArray[np.int64], end: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_] | None]:
-    """The unsigned numbers in ``buffer[at[i]:end[i]]`` and which are none (None: all are good).
+    """The unsigned numbers in ``buffer[at[i]:end[i]]``, and which are invalid (None: none).
 
     ``at``, ``end``, result: shape (n,). No number may be empty; one beyond 63 bits gives the
-    largest that fits. Eight digits are taken at a time: neighbours are joined into pairs, pairs
-    into fours, fours into eights.
+    largest that fits. Eight digits are handled at a time: digits are joined into pairs, pairs into
+    fours, fours into eights.
     """
     length = end - at
     longest = int(length.max())
@@ -429,7 +426,7 @@ def decimals(
 def _first_of_each(
     buffer: NDArray[np.uint8], end: NDArray[np.int64], length: int, done: int
 ) -> NDArray[np.int64] | None:
-    """Where the digits before the last ``done`` ones become others; None when that is often."""
+    """Where the digits before the last ``done`` ones change; None if that is often."""
     places = min(length - done, 8)
     if places > 4:
         return None
@@ -449,13 +446,13 @@ def _group(
     done: int,
     uneven: bool,
 ) -> tuple[NDArray[np.int64], NDArray[np.uint64]]:
-    """The eight digits before the last ``done`` ones, and not 0 where a byte is no digit."""
+    """The eight digits before the last ``done`` ones; the second is not 0 for a non-digit."""
     words: NDArray[np.uint64] = np.ndarray(
         (len(buffer) - 7,), dtype="<u8", buffer=buffer, strides=(1,)
     )
     digits = words[end - (done + 8)].astype(_U, copy=False)
     digits ^= _U(0x3030303030303030)
-    if uneven or length[0] < done + 8:  # blank out what stands before the number
+    if uneven or length[0] < done + 8:  # blank out what is before the number
         missing = np.clip(done + 8 - length, 0, 8).astype(_U)
         missing *= _U(8)
         digits >>= missing
@@ -478,7 +475,7 @@ def _group(
 def _long_decimals(
     buffer: NDArray[np.uint8], at: NDArray[np.int64], end: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_] | None]:
-    """The same one by one: numbers of so many digits are rare."""
+    """The same one by one, as numbers of so many digits are rare."""
     total = np.zeros(len(at), np.int64)
     bad = np.zeros(len(at), np.bool_)
     largest = np.iinfo(np.int64).max

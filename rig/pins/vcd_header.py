@@ -1,7 +1,7 @@
-"""Value change dumps (IEEE 1364): what stands in the header, and which signals are pins.
+"""Value change dumps (IEEE 1364): the header, and which signals are pins.
 
-The header is small and is read token by token. The body is read by ``rig.wire.vcd_body``.
-Source of the format: IEEE Std 1364-2005 clause 18 (content from memory).
+The header is small and is read token by token. ``rig.pins.vcd_body`` reads the body. Source of the
+format: IEEE Std 1364-2005 clause 18 (content from memory).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import BinaryIO
 from rig.base.errors import InputError, reason
 from rig.base.files import open_file
 
-TOKEN = re.compile(rb"[^\x00-\x20]+")  # white space parts tokens; line breaks mean nothing
+TOKEN = re.compile(rb"[^\x00-\x20]+")  # white space separates tokens; line breaks mean nothing
 LONGEST_TOKEN = 1 << 20  # bytes; a longer one in the header means that this is no dump
 _PIECE = 1 << 18
 
@@ -33,7 +33,7 @@ _TIMESCALE = re.compile(r"(1|10|100)(s|ms|us|ns|ps|fs)")
 
 
 def said(token: bytes, longest: int = 40) -> str:
-    """A piece of the file as it may stand in a message: printable ASCII, cut when long."""
+    """A piece of the file for a message: printable ASCII, cut if long."""
     text = "".join(chr(c) if 32 <= c < 127 else "?" for c in token[: longest + 1])
     return text[:longest] + "..." if len(token) > longest else text
 
@@ -42,7 +42,7 @@ def said(token: bytes, longest: int = 40) -> str:
 class Signal:
     """A ``$var`` of the header."""
 
-    code: bytes  # under which its changes stand in the body
+    code: bytes  # that marks its changes in the body
     name: str
     bits: str  # bit range such as "[3:0]", or empty
     scope: tuple[str, ...]
@@ -51,11 +51,11 @@ class Signal:
 
     @property
     def path(self) -> str:
-        """Scopes and name, joined by dots: "top.rig.a"."""
+        """Scopes and name with dots: "top.rig.a"."""
         return ".".join((*self.scope, self.name)) + self.bits
 
     def answers_to(self, name: str) -> bool:
-        """True when ``name`` is its name, alone or with scopes before it, with or without bits."""
+        """Whether ``name`` is its name, alone or with scopes before it, with or without bits."""
         path = self.path
         bare = path[: len(path) - len(self.bits)] if self.bits else path
         return any(full == name or full.endswith("." + name) for full in (path, bare))
@@ -77,13 +77,13 @@ class Header:
     def pin(self, name: str) -> Signal:
         """The one signal of one bit that answers to ``name``.
 
-        Raises InputError: no such signal (lists those that there are), several, not one bit.
+        Raises InputError: no such signal (lists those in the file), several, or not one bit.
         """
         found = [signal for signal in self.signals if signal.answers_to(name)]
         if not found:
             raise InputError(
                 f"{self.path}: no signal called '{name}'; there are: {self._listed()}. "
-                "Say which signal is meant, for example a=NAME."
+                "Name the right one, for example a=NAME."
             )
         if len({signal.code for signal in found}) > 1:
             paths = ", ".join(said(signal.path.encode(), 200) for signal in found[:10])
@@ -152,20 +152,20 @@ class _HeaderReader:
                     raise self._no_dump(token)
                 raise InputError(
                     f"{self._path}: '{said(token)}' in the header belongs to no section "
-                    f"(byte {self._at}); the file is damaged or no value change dump."
+                    f"(byte {self._at}); the file is damaged or not a value change dump."
                 )
-            if token != b"$end":  # one too many does no harm
+            if token != b"$end":  # an extra one is harmless
                 body = self._section(token, first)
                 if token == b"$enddefinitions":
                     return self._header()
                 self._take(token, body)
             first = False
         if first:
-            raise InputError(f"{self._path}: is empty; a value change dump was expected.")
+            raise InputError(f"{self._path}: the file is empty; give a value change dump.")
         raise self._cut()
 
     def _section(self, word: bytes, first: bool) -> list[bytes]:
-        """The tokens up to ``$end``. Long texts are passed over without being kept."""
+        """The tokens up to ``$end``. Long texts are skipped."""
         body: list[bytes] = []
         for token in self._tokens:
             if token == b"$end":
@@ -189,12 +189,12 @@ class _HeaderReader:
         match = _TIMESCALE.fullmatch(text)
         if match is None:
             raise InputError(
-                f"{self._path}: $timescale is '{text}'; it has to be 1, 10 or 100 and "
-                "one of s, ms, us, ns, ps, fs."
+                f"{self._path}: $timescale is '{text}'; it must be 1, 10 or 100 and one of s, ms, "
+                "us, ns, ps, fs."
             )
         tick_us = int(match[1]) * _UNIT_US[match[2]]
         if self._tick_us not in (None, tick_us):
-            raise InputError(f"{self._path}: two $timescale that differ; leave one of them.")
+            raise InputError(f"{self._path}: two different $timescale; leave one of them.")
         self._tick_us = tick_us
 
     def _var(self, body: list[bytes]) -> None:
@@ -219,14 +219,14 @@ class _HeaderReader:
         if self._tick_us is None:
             raise InputError(
                 f"{self._path}: there is no $timescale, so its times mean nothing; add the step "
-                "that it was recorded with, for example '$timescale 1 us $end', to its first lines."
+                "of the recording, for example '$timescale 1 us $end', to its first lines."
             )
         return Header(self._path, tuple(self._signals), self._tick_us, self._at)
 
     def _no_dump(self, token: bytes) -> InputError:
         return InputError(
-            f"{self._path}: is no value change dump (VCD): it begins with '{said(token)}' "
-            "where a section such as $timescale was expected."
+            f"{self._path}: this is not a value change dump (VCD): it begins with '{said(token)}' "
+            "and not with a section such as $timescale."
         )
 
     def _cut(self) -> InputError:

@@ -1,4 +1,4 @@
-"""The session: the one place where the rooms meet. Batches in, events and figures out."""
+"""The session: the one place where the rooms meet. Batches in, events and results out."""
 
 from rig.session.diagnostics import Diagnostic
 from rig.session.session import Session, signal_settings

@@ -1,16 +1,13 @@
-"""Timeline, phases, table of handlers.
+"""Annotations: what the person noted in a capture, and what it means for the readings.
 
-What the person told: what holds for the readings from then on, and what goes on the record.
+Each annotation takes effect at the rig's time at which it was made. ``Timeline`` is a value that
+changes at such times.
 
-A value that changes at instants of the rig's time, and a list whose last can be taken back.
+The phases of a unit: *as found* until it is first moved; *as left* once everything is tightened;
+*adjusting* in between, and after a move that follows the tightening. A move before the first
+reading does not start a new phase.
 
-As found, being set, as left: which of them a reading is of.
-
-As found is what was read before a unit was first moved, as left what was read since everything was
-tightened. What lies between, and what is read of a unit that was moved after the tightening,
-belongs to neither: the unit was being set. A move before anything was read of it parts nothing.
-
-When each dead centre of a session came, which were touched in it, and how long one holds.
+``Centres`` has the times at which each TDC of a session was found, and how long it is valid.
 """
 
 from __future__ import annotations
@@ -32,21 +29,21 @@ Act = Callable[[float, dict[str, object]], None]
 
 
 class Annotations:
-    """From the notes of a capture, each in force from the rig's time at which it was made."""
+    """The annotations of a capture, each in effect from the rig's time at which it was made."""
 
     def __init__(self, profile: Profile) -> None:
         self._units = profile.units
         self.remarks: list[str] = []
         self.changes: list[tuple[str, str]] = []  # what was changed, on which unit ("": on all)
         self.changed_us: list[float] = []  # and when
-        self.steps: set[str] = set()  # said to be done
-        self.skipped: set[str] = set()  # steps that the person left out
+        self.steps: set[str] = set()  # steps entered as done
+        self.skipped: set[str] = set()  # steps skipped
         self._settings = {unit.name: Timeline(unit.settings[0].name) for unit in profile.units}
         self._moving = {unit.name: Timeline(False) for unit in profile.units}
         self._moved_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self._levers_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
-        self._work_us: list[float] = []  # when a step of the rig check began or ended, or work did
-        self._step: Timeline[tuple[str, str]] = Timeline(("", ""))  # of the rig check, and its unit
+        self._work_us: list[float] = []  # beginnings and ends of rig check steps and of other work
+        self._step: Timeline[tuple[str, str]] = Timeline(("", ""))  # rig check step, and its unit
         self._phase: Timeline[Phase] = Timeline("as found")
         self._struck: dict[float, Rejection] = {}
         self.acts: dict[str, Act] = {
@@ -61,24 +58,24 @@ class Annotations:
             "change": self._change,
             "remark": self._remark,
         }
-        """Kind of note to what it does; raises what a note that makes no sense raises."""
+        """Handlers by kind of note; they raise if a note makes no sense."""
 
     def unit(self, name: str) -> Unit:
-        """The unit of that name. Raises InputError when there is none."""
+        """The unit of that name. Raises InputError if there is none."""
         for unit in self._units:
             if unit.name == name:
                 return unit
         names = ", ".join(unit.name for unit in self._units)
         raise InputError(f"there is no unit {name!r}; the engine file has {names}")
 
-    # -- in force ---------------------------------------------------------------------------------
+    # -- in effect --------------------------------------------------------------------------------
 
     def setting_of(self, unit: str) -> str:
-        """Name of the setting in force for ``unit`` now."""
+        """Name of the present setting of ``unit``."""
         return self._settings[unit].now
 
     def setting_at(self, unit: str, t_us: float) -> str:
-        """Name of the setting in force for ``unit`` at ``t_us``."""
+        """Name of the setting of ``unit`` at ``t_us``."""
         return self._settings[unit].at(t_us)
 
     def moving_at(self, unit: str, t_us: float) -> bool:
@@ -86,8 +83,8 @@ class Annotations:
         return self._moving[unit].at(t_us)
 
     def asked_at(self, unit: str, t_us: float) -> bool:
-        """Whether the contacts of ``unit`` were to be opened at ``t_us`` without turning: its body
-        was being moved, or a step of the rig check asked for it."""
+        """Whether the contacts of ``unit`` were meant to open at ``t_us`` without turning: it was
+        being moved, or a step of the rig check asked for it."""
         step, of = self._step.at(t_us)
         return self.moving_at(unit, t_us) or (
             step in (rig_statistics.BY_HAND, rig_statistics.OFF, rig_statistics.ON)
@@ -95,23 +92,23 @@ class Annotations:
         )
 
     def by_hand_at(self, unit: str, t_us: float) -> bool:
-        """Whether the rig check had the contacts of ``unit`` opened by hand at ``t_us``."""
+        """Whether the contacts of ``unit`` were opened by hand at ``t_us`` for the rig check."""
         step, of = self._step.at(t_us)
         return step == rig_statistics.BY_HAND and of in ("", unit)
 
     @property
     def proving_switch(self) -> bool:
-        """Whether a switch is being proved now: contacts behind it stay earthed, as asked."""
+        """Whether a switch is being checked now: contacts behind it stay earthed on purpose."""
         return self._step.now[0] in (rig_statistics.OFF, rig_statistics.ON)
 
     def by_hand_us(self, unit: str) -> list[float]:
-        """When something on ``unit`` was moved by hand, as the person noted: itself, its lever,
-        its contacts as their gap was set; a switch or a lead, for a step of the rig check."""
+        """When something on ``unit`` was moved by hand, as noted: itself, its lever, its contacts
+        for their gap; a switch or a lead for a step of the rig check."""
         return [*self.moved_us(unit), *self._levers_us[unit], *self._work_us]
 
     @property
     def tightened(self) -> bool:
-        """Whether everything was said to be tightened, and no unit was moved since."""
+        """Whether everything was entered as tightened, and no unit was moved since."""
         since_us = self._phase.last_us
         moved = any(m > since_us for unit in self._units for m in self.moved_us(unit.name))
         return self._phase.now == "as left" and not moved
@@ -132,11 +129,11 @@ class Annotations:
         return bool(moved_us) and moved_us[-1] > t_us
 
     def phase_began(self, t_us: float) -> float:
-        """Since when the phase stated for ``t_us`` is in force; minus infinity for the first."""
+        """Since when the phase entered for ``t_us`` is in effect; minus infinity for the first."""
         return self._phase.began(t_us)
 
     def struck(self, t_us: float) -> Rejection | None:
-        """Why the opening at ``t_us`` was struck out by hand; None when it was not."""
+        """Why the person rejected the opening at ``t_us``; None if not."""
         return self._struck.get(t_us)
 
     # -- notes ------------------------------------------------------------------------------------
@@ -155,7 +152,7 @@ class Annotations:
 
     def _check_step(self, t_us: float, value: dict[str, object]) -> None:
         step = str(value["step"])
-        # Switches and leads are moved before such a step, and after a switch was proved.
+        # Switches and leads are moved before such a step, and after a switch was checked.
         if self.proving_switch or step in (
             rig_statistics.OFF,
             rig_statistics.ON,
@@ -178,7 +175,7 @@ class Annotations:
             put(self._moved_us[unit.name], value, lambda: from_us)
 
     def _in_one_body(self, unit: Unit) -> list[Unit]:
-        """``unit``, and what moves with it."""
+        """``unit`` and every other unit in its body."""
         return [u for u in self._units if u is unit or (u.body and u.body == unit.body)]
 
     def _tightened(self, t_us: float, value: dict[str, object]) -> None:
@@ -211,8 +208,8 @@ class Annotations:
 
 
 def asked_for(told: Annotations, turned_us: Sequence[float], unit: str, opening: Opening) -> bool:
-    """Whether contacts opened at rest because the person did what the program asked for, or noted
-    what moved them before the crank was turned again. ``turned_us``: when it was, in order."""
+    """Whether contacts opened at rest because the person did what the program asked for, or noted a
+    move before the crank was turned again. ``turned_us``: when it was turned, in order."""
     if told.asked_at(unit, opening.t_us):
         return True
     nth = bisect.bisect_left(turned_us, opening.t_us)
@@ -226,14 +223,14 @@ T = TypeVar("T")
 
 
 class Timeline(Generic[T]):
-    """A value that changes at instants of the rig's time."""
+    """A value that changes at certain times of the rig."""
 
     def __init__(self, first: T) -> None:
         self._times: list[float] = [-math.inf]
         self._values: list[T] = [first]
 
     def set(self, t_us: float, value: T) -> None:
-        """From ``t_us`` on the value is ``value``. Times come in order."""
+        """The value is ``value`` from ``t_us`` on. Times come in order."""
         self._times.append(max(t_us, self._times[-1]))
         self._values.append(value)
 
@@ -241,17 +238,17 @@ class Timeline(Generic[T]):
         return len(self._times)
 
     def back(self) -> None:
-        """As if the last value had not been set. Raises InputError when there was none."""
+        """Undo the last change. Raises InputError when there is none."""
         if len(self._times) == 1:
-            raise InputError("nothing was set that could be undone")
+            raise InputError("there is nothing to undo")
         del self._times[-1], self._values[-1]
 
     def at(self, t_us: float) -> T:
-        """The value in force at ``t_us``; a change at that very instant is not in force yet."""
+        """The value at ``t_us``; a change at the same instant is not in effect yet."""
         return self._values[max(bisect.bisect_left(self._times, t_us) - 1, 0)]
 
     def began(self, t_us: float) -> float:
-        """Since when the value at ``t_us`` is in force; minus infinity for the first."""
+        """Since when the value at ``t_us`` is in effect; minus infinity for the first."""
         return self._times[max(bisect.bisect_left(self._times, t_us) - 1, 0)]
 
     @property
@@ -261,17 +258,17 @@ class Timeline(Generic[T]):
 
     @property
     def now(self) -> T:
-        """The value in force now."""
+        """The present value."""
         return self._values[-1]
 
 
 def _mark(steps: set[str], value: Mapping[str, object]) -> None:
-    """Add the step that a note names; one that says ``{"back": true}`` takes it away."""
+    """Add the step that a note names; ``{"back": true}`` removes it."""
     (steps.discard if value.get("back") else steps.add)(str(value["step"]))
 
 
 def put(of: list[T], value: Mapping[str, object], item: Callable[[], T]) -> None:
-    """Add what a note says to ``of``; one that says ``{"back": true}`` takes the last away."""
+    """Append ``item`` to ``of``; a note with ``{"back": true}`` removes the last."""
     if value.get("back"):
         del of[-1:]
     else:
@@ -281,10 +278,10 @@ def put(of: list[T], value: Mapping[str, object], item: Callable[[], T]) -> None
 def phase_of(
     t_us: float, stated: Timeline[Phase], moved_us: Sequence[float], read_us: Sequence[float]
 ) -> Phase:
-    """The phase of a reading at ``t_us``, by what the person ``stated``.
+    """The phase of a reading at ``t_us``, by the phases entered (``stated``).
 
-    ``moved_us`` are the times at which its unit was moved, ``read_us`` those of its counted
-    readings, in order.
+    ``moved_us`` are the times at which its unit was moved, ``read_us`` those of its valid readings,
+    in order.
     """
     phase, since_us = stated.at(t_us), stated.began(t_us)
     if phase == "as found":
@@ -292,7 +289,7 @@ def phase_of(
     parted = [m for m in moved_us if _any_between(read_us, since_us, m)]
     if any(since_us < m <= t_us for m in parted):
         return ADJUSTING
-    # Moved and tightened again: it was not left so.
+    # Moved and tightened again after the reading: it was not left so.
     if phase == "as left" and any(t_us < m < stated.last_us for m in parted):
         return ADJUSTING
     return phase
@@ -304,10 +301,10 @@ def _any_between(times_us: Sequence[float], after_us: float, before_us: float) -
 
 
 class Centres:
-    """Times of the dead centres of a session, in the order of ``Session.references``.
+    """Times of the TDCs of a session, in the order of ``Session.references``.
 
-    ``number`` is that of this recording in order of time, where several are worked through;
-    ``held`` is how long the one in use holds, where other recordings tell it.
+    ``number`` is that of this recording in order of time, if there are several; ``held`` is how
+    long the one in use is valid, if other recordings show it.
     """
 
     def __init__(self, encoder: Encoder) -> None:
@@ -319,30 +316,30 @@ class Centres:
         self.held: Holds | None = None
 
     def came(self, t_us: float, *, touched: bool = False) -> None:
-        """The next dead centre came at ``t_us``; ``touched`` when it was found in this session."""
+        """The next TDC came at ``t_us``; ``touched`` if it was found in this session."""
         if touched:
             self._touched.add(len(self._us))
         self._us.append(t_us)
 
     def back(self) -> None:
-        """As if the last had not come."""
+        """Undo the last one."""
         del self._us[-1]
         self._touched.discard(len(self._us))
         self._found = None
 
     def touches(self, references: Sequence[TdcReference]) -> list[Touched]:
-        """Every dead centre that was touched in this recording, and when."""
+        """Every TDC touched in this recording, and when."""
         return [Touched((self.number, self._us[n]), references[n]) for n in sorted(self._touched)]
 
     def when(self, reference: TdcReference, references: Sequence[TdcReference]) -> At | None:
-        """When a dead centre was found here, or brought along; None where it is of elsewhere."""
+        """When a TDC was found here, or brought along; None if it is from elsewhere."""
         for t_us, each in zip(self._us, references, strict=True):
             if each is reference or each == reference:
                 return self.number, t_us
         return None
 
     def holds(self, used: TdcReference | None, references: Sequence[TdcReference]) -> Holds:
-        """As long as the reference in use holds, by what was touched."""
+        """How long the reference in use is valid, by all touches."""
         if self.held is not None or used is None:
             return self.held or Holds()
         key = id(used), len(references)

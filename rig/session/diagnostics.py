@@ -1,6 +1,6 @@
-"""What looks wrong in a session as a whole: shown live, with the figures and on the certificate.
+"""What looks wrong in a session as a whole: shown live, with results and on the certificate.
 
-Values; ``rig.words`` says what was seen and what to look at. None of them ends anything.
+These are values; ``rig.words`` says what was seen and what to check. None of them ends a session.
 """
 
 from __future__ import annotations
@@ -25,18 +25,18 @@ from rig.wire.line import PROTOCOL
 from rig.wire.records import Identity
 
 SILENT_TURNS = 2.0
-"""Turns of its shaft after which an input without an opening is said."""
+"""Turns of its shaft after which an input without an opening is reported."""
 
 SAME_INSTANT_US = 20.0
-"""Contacts of two units never part so near to one another time after time (common practice, no
-source: at 30 turns a minute it is 0.004 degrees)."""
+"""Contacts of two units never open so close together time after time (common practice, no source:
+at 30 turns a minute it is 0.004 degrees)."""
 
 ENOUGH_TOGETHER = 4
 MOST_REASONS = 3
 
 
 class Doubt(StrEnum):
-    """What looks wrong, in words in ``rig.words``. Beside each, the data of its ``Diagnostic``."""
+    """What looks wrong; ``rig.words`` has the words. The comments name a ``Diagnostic``'s data."""
 
     TDC_HAS_MOVED = "tdc-has-moved"  # since the one in use was found: degrees, U
     TDC_HAD_MOVED = "tdc-had-moved"  # before the one in use was found: degrees, U
@@ -60,38 +60,38 @@ class Doubt(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Diagnostic:
-    """A doubt with its data. ``bad``: something stated is wrong or cannot be read, until it is put
-    right."""
+    """A doubt with its data. ``bad``: an entry is wrong, or something cannot be read until it is
+    corrected."""
 
     doubt: Doubt
     data: tuple[float | str, ...] = ()
     bad: bool = True
-    of_rig: bool = True  # false: of where dead centre lies, and the rig may be as it should be
+    of_rig: bool = True  # false: about TDC; the rig may be in order
     rejection: Rejection | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What a session has seen of the rig. ``heard`` is true once a position was read."""
+    """What a session has seen of the rig. ``heard`` is true once a position has come."""
 
     heard: bool
     identity: Identity | None
-    openings_of: Callable[[int], Sequence[Opening]]  # of an input, as far as they are kept
+    openings_of: Callable[[int], Sequence[Opening]]  # of an input, as far as kept
     opened: Mapping[int, int]  # input: all its openings
     left_out: Mapping[int, Mapping[Reason | None, int]]  # of them, by reason; None for readings
-    at_rest_left_out: Mapping[int, int]  # of them, at rest though not asked for
+    at_rest_left_out: Mapping[int, int]  # of them, at rest without having been asked for
     turns_since: Callable[[int], int]  # forward by the index, since the last opening of an input
     is_open: Callable[[int], bool | None]
     turn_counts: Sequence[float]  # counts from index to index
-    counts_wrong: bool  # they are alike, and not as stated
+    counts_wrong: bool  # they are alike, and not as entered
     off_passes: int  # times that the index came at another count than expected
     lost: Rejection | None  # why angles are not valid now
     restarts: int
     illegal: int
     troubles: Mapping[str, int]
-    asked: Callable[[str, Opening], bool]  # whether that unit was to be opened without turning
-    holds: Holds = field(default_factory=Holds)  # as long as the TDC in use does
-    stop_trouble: str = ""  # why the stop misleads in the cylinder that it is in, or was in
+    asked: Callable[[str, Opening], bool]  # whether that unit was meant to open without turning
+    holds: Holds = field(default_factory=Holds)  # how long the TDC in use is valid
+    stop_trouble: str = ""  # why the piston stop misleads in its present or last cylinder
     place_known: bool = True  # of the index of a geared encoder, once there is a TDC
 
 
@@ -116,7 +116,7 @@ def diagnose(profile: Profile, seen: Seen) -> list[Diagnostic]:
 
 
 def moves(holds: Holds) -> list[Diagnostic]:
-    """One for each side on which TDC is not where the reference has it, the later side first."""
+    """One for each side on which TDC is not where the reference is, the later side first."""
     sides = ((Doubt.TDC_HAS_MOVED, holds.after), (Doubt.TDC_HAD_MOVED, holds.before))
     return [
         Diagnostic(doubt, (move.shift_deg, move.uncertainty.U_deg), of_rig=False)
@@ -177,7 +177,7 @@ def _unit(profile: Profile, unit: Unit, seen: Seen) -> list[Diagnostic]:
 
 
 def _left_out(profile: Profile, which: int, left: Mapping[Reason | None, int]) -> Diagnostic:
-    """That openings of an input are no longer kept one by one, and why they were no readings."""
+    """Openings of an input are no longer kept one by one; why they were not readings."""
     unit = next((unit.name for unit in profile.units if unit.input == which), "")
     others = sorted(((n, why.value) for why, n in left.items() if why is not None), reverse=True)
     data = (unit, which, left.get(None, 0), MOST_VALID // 2, sum(n for n, _ in others))
@@ -213,7 +213,7 @@ CLUSTERED = 0.01
 
 
 def counts_check(counts_between: Sequence[float], stated: int) -> Check:
-    """Counts from index to index against the stated counts of a turn, and why they may differ.
+    """Counts from index to index against the entered counts per turn, and why they may differ.
 
     Source: the index marks one place a turn; a line gives four counts (quadrature).
     """
@@ -222,7 +222,7 @@ def counts_check(counts_between: Sequence[float], stated: int) -> Check:
     if not sizes:
         return Check(name, "not seen", "", "turn on past the index twice")
     middle = median(sizes)
-    measured = f"{many(round(middle), 'count')} from index to index, {stated} stated"
+    measured = f"{many(round(middle), 'count')} from index to index, {stated} entered"
     spread = max(sizes) - min(sizes)
     if abs(middle - stated) <= 0.5 and spread <= 1.0:
         return Check(name, "good", measured, "counts and index agree")
@@ -239,10 +239,10 @@ def _cause(counts: float, stated: int) -> str:
     """What a wrong figure probably is."""
     ratio = counts / stated
     causes: Mapping[float, str] = {
-        4.0: f"the stated figure is the lines; four counts go to a line: state {counts:.0f}",
-        0.25: "the stated figure was taken times four twice, or the rig counts one edge of a line",
-        2.0: "the rig counts two edges of a line where four were thought of, or every second "
-        "index pass was missed",
+        4.0: f"the lines were entered; a line has four counts: enter {counts:.0f}",
+        0.25: "the entered figure was multiplied by four twice, or the rig counts one edge a line",
+        2.0: "the rig counts two edges of a line where four were expected, or every second index"
+        " pass was missed",
         0.5: "the rig counts two edges of a line and not four, or the index comes twice a turn",
     }
     for factor, words in causes.items():
@@ -257,19 +257,19 @@ def _cause(counts: float, stated: int) -> str:
     lines = min(USUAL_LINES, key=lambda n: abs(counts / (4.0 * n) - 1.0))
     if abs(counts / (4.0 * lines) - 1.0) < 0.002:
         guesses.append(
-            f"it is an encoder of {many(lines, 'line')}: state {many(4 * lines, 'count')}"
+            f"it is an encoder of {many(lines, 'line')}: enter {many(4 * lines, 'count')}"
         )
     if guesses:
         return ", or ".join(guesses)
-    return "counts are lost, or the encoder does not turn with the shaft that the file says"
+    return "counts are lost, or the encoder does not turn with the shaft that the file names"
 
 
 def identity_check(said: int | None, stated: int) -> Check:
-    """Counts a turn as the rig itself says against the engine file. Source: comparison."""
+    """Counts a turn as reported by the rig against the engine file. Source: comparison."""
     name = "identity"
     if said is None:
-        return Check(name, "not seen", "", "the rig has not said yet what it is")
-    measured = f"the rig says {many(said, 'count')} a turn"
+        return Check(name, "not seen", "", "the rig has not reported its identity yet")
+    measured = f"the rig reports {many(said, 'count')} a turn"
     if said == stated:
         return Check(name, "good", measured, "rig and engine file agree")
     words = f"{measured}, the engine file {stated}; the index decides which is right"
@@ -278,7 +278,7 @@ def identity_check(said: int | None, stated: int) -> Check:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One thing looked at, its verdict, and what is probably behind a bad one."""
+    """One thing checked, its verdict, and what is probably behind a bad one."""
 
     name: str
     verdict: Literal["good", "bad", "not seen"]

@@ -1,9 +1,9 @@
 """What a session keeps one by one, however long it lasts: openings and index passes.
 
-A job reads each lobe a few times and some hundred openings in all. A loose lead, an input that
-chatters or an index touched by noise gives as many an hour as the line can carry. So the number of
-each that is kept is bounded, the rest is counted, and ``Diagnostic`` says so wherever figures are
-shown. What is left out depends on the order of the openings alone, not on how the stream was cut.
+A job has some hundred openings in all. A loose lead, a noisy input or an index with noise gives as
+many an hour as the line can carry. So only a limited number of each is kept, the rest is counted,
+and ``Diagnostic`` reports it wherever results are shown. What is left out depends on the order of
+the openings alone, not on how the stream was cut.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ from rig.signal.events import IndexPass, Opening, Reason
 
 MOST_VALID = 10_000
 """Valid openings kept of an input: over an hour's turning at 30 turns a minute with four lobes,
-without a pause (common practice, no source: a job has a few hundred). The first half of them stays,
-since it may be as found, and the latest, since they may be as left."""
+without a pause (common practice, no source: a job has a few hundred). The first half is kept, as it
+may be as found, and the latest, as they may be as left."""
 
 MOST_OTHERS = 1_000
-"""Openings kept of an input that are no readings: the latest."""
+"""Rejected openings kept of an input: the latest."""
 
 MOST_PASSES = 2_000
 
@@ -35,12 +35,12 @@ class OpeningLog:
         self._valid: Counter[int] = Counter()
 
     def of(self, which: int) -> Sequence[Opening]:
-        """Those of an input that are kept."""
+        """The openings of an input that are kept."""
         return self._of.get(which, ())
 
     def add(self, opening: Opening) -> tuple[list[bool], list[Opening]] | None:
-        """Take an opening. When some are left out for it: which of ``kept`` stayed, as it was with
-        the new one, and those that did not."""
+        """Add an opening. If others are left out for it: which of ``kept`` with the new one remain,
+        and those that do not."""
         which = opening.input
         self.kept.append(opening)
         self._of[which].append(opening)
@@ -78,14 +78,14 @@ class PassLog:
         self._net = 0
 
     def add(self, passed: IndexPass) -> None:
-        """Take a pass."""
+        """Add a pass."""
         self.kept.append(passed)
         self.n += 1
         self._net += passed.direction
 
     def net(self, t_us: float) -> int:
-        """Passes forward less passes back up to ``t_us``, of which no more than ``MOST_PASSES``
-        came later."""
+        """Passes forward less passes back up to ``t_us``, after which at most ``MOST_PASSES`` have
+        come."""
         net = self._net
         for passed in reversed(self.kept):
             if passed.t_us <= t_us:

@@ -1,6 +1,6 @@
-"""The session: records or bytes in, events and figures out.
+"""The session: records or bytes in, events and results out.
 
-Live, replayed and certified, a job runs through this object. What the person did is in the capture
+Live, replayed or certified, a job runs through this object. What the person did is in the capture
 as notes. A note takes effect at the rig's time at which it was made, so a replay gives the same
 readings. The session opens no file, no port and no terminal.
 """
@@ -42,11 +42,11 @@ from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
 
 AS_PORT_OPENS_US = 3_000_000.0
-"""Many boards restart when their port is opened: no fault, so soon after the first word of them."""
+"""Many boards restart when their port is opened: this soon after the first line it is no fault."""
 
 POWER_CAUSES = 1 | 4
-"""Power on, supply dip: the causes of a restart that no boot loader leaves behind. It may leave the
-watchdog's or none, since many start the program by it (common practice, no source)."""
+"""Power on, supply dip: causes of a restart that a boot loader does not set. It may set the
+watchdog's or none, as many start the program that way (common practice, no source)."""
 
 
 class Session:
@@ -57,7 +57,7 @@ class Session:
         self.reference = reference
         self._finder = OpeningFinder(signal_settings(profile))
         self._lines = LineReader()
-        self.start_us = 0.0  # the rig's time at which the capture begins: its first position
+        self.start_us = 0.0  # the rig's time of the first position
         self._log = OpeningLog()
         self._passes = PassLog()
         self._net_at: dict[int, int] = {}  # input: turns by the index up to its last opening
@@ -69,18 +69,18 @@ class Session:
         self.health: Health | None = None
         self.foot_presses = 0
         self.restarts = 0
-        self._began_us: list[float] = []  # when the rig began anew
+        self._began_us: list[float] = []  # restarts of the rig
         self.told = Annotations(profile)
         self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self.index_check = IndexCheck(self._finder.settings)
-        self.stop: StopTouches | None = None  # while the stop is in
+        self.stop: StopTouches | None = None  # while the piston stop is in
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_words = ""
-        self.references: list[TdcReference] = []  # every one that was in use, or found as a check
+        self.references: list[TdcReference] = []  # every one used, or found as a check
         self.centres = Centres(profile.encoder)  # when each of them came
         self.claimed: list[TdcReference] = []  # of these: brought along in a note, not found here
-        self.gauge = GaugeNotes()  # gauge readings and marks of the engine, as the person noted
-        self.checks: list[str] = []  # what touching the stop again showed
+        self.gauge = GaugeNotes()  # gauge readings and engine's marks, as noted
+        self.checks: list[str] = []  # results of touching the piston stop again
         self.notes = 0
         self._heard_nothing = True
         self._stroke: Timeline[FiringTdcEntry | None] = Timeline(None)
@@ -100,7 +100,7 @@ class Session:
             "stop-out": self._note_stop_out,
         }
 
-    # -- in -----------------------------------------------------------------------------------
+    # -- input --------------------------------------------------------------------------------
 
     def __enter__(self) -> Self:
         return self
@@ -123,7 +123,7 @@ class Session:
         return replay(self, batches)
 
     def take(self, batch: Batch) -> list[Event]:
-        """Work through a batch. Returns what it decided, in order."""
+        """Process a batch. Returns what it decided, in order."""
         for other in batch.others:
             if isinstance(other, Restart):
                 if self.stop is not None:
@@ -150,7 +150,7 @@ class Session:
         return events
 
     def finish(self) -> list[Event]:
-        """No more will come. Returns what the end decided; a second call decides nothing more."""
+        """The recording has ended. Returns what the end decided; a second call decides nothing."""
         events = [event for batch in self._lines.finish() for event in self.take(batch)]
         ended = self._finder.finish()
         self._keep(ended)
@@ -169,7 +169,7 @@ class Session:
                 doubted = self.index_check.off_passes, self.index_check.counts_wrong
                 self.index_check.take(event)
                 if doubted != (self.index_check.off_passes, self.index_check.counts_wrong):
-                    self._figures, self._ties = None, []  # what was read before may not count now
+                    self._figures, self._ties = None, []  # earlier readings may be invalid now
 
     def opened(self, opening: Opening) -> None:
         """An opening was found."""
@@ -177,7 +177,7 @@ class Session:
         self._net_at[opening.input] = self._passes.net(opening.t_us)
         units = [unit.name for unit in self.profile.units if unit.input == opening.input]
         for name in units if opening.valid else ():
-            # The first of each phase tells what a move came after.
+            # The first of each phase shows what a move came after.
             since_us, read_us = self.told.phase_began(opening.t_us), self._read_us[name]
             if bisect.bisect_right(read_us, since_us) == len(read_us):
                 read_us.append(opening.t_us)
@@ -194,12 +194,12 @@ class Session:
 
     @property
     def openings(self) -> Sequence[Opening]:
-        """The openings, in order of arrival, but for those that ``left_out`` counts."""
+        """The openings in order of arrival, without those that ``left_out`` counts."""
         return self._log.kept
 
     @property
     def left_out(self) -> Mapping[int, Mapping[Reason | None, int]]:
-        """How many openings are counted alone, by input and reason, which is None for readings."""
+        """How many openings are only counted, by input and reason (None: valid)."""
         return self._log.left_out
 
     @property
@@ -209,7 +209,7 @@ class Session:
 
     @property
     def times_passed(self) -> int:
-        """How often the index has passed."""
+        """How often the index was passed."""
         return self._passes.n
 
     def _asked(self) -> Callable[[str, Opening], bool]:
@@ -218,18 +218,18 @@ class Session:
         return partial(asked_for, self.told, sorted(turned_us))
 
     def _turns_since(self, which: int) -> int:
-        """Forward by the index, since the last opening of an input; with leads on, as the proving
-        of a switch asks for them, none."""
+        """Turns forward by the index since the last opening of an input; none while a switch is
+        checked, as the leads are then on."""
         if self.told.proving_switch:
             return 0
         return self._passes.net(math.inf) - self._net_at.get(which, 0)
 
     def was_read(self, unit: str) -> bool:
-        """Whether any reading of ``unit`` counted so far."""
+        """Whether any reading of ``unit`` has been valid."""
         return bool(self._read_us[unit])
 
     def phase_of(self, unit: str) -> Phase:
-        """The phase of what would be read of ``unit`` now."""
+        """The phase of a reading of ``unit`` now."""
         return self.told.phase_at(unit, math.inf, self._read_us[unit])
 
     def _restarted(self, restart: Restart) -> None:
@@ -241,10 +241,10 @@ class Session:
         self._lose_stroke(restart.t_us)
 
     def _lose_stroke(self, t_us: float) -> None:
-        """Turns may have gone uncounted: the firing stroke has to be stated again, and the place
-        of the index where it has several."""
+        """Turns may be uncounted: firing TDC has to be entered again, and the index place resolved
+        again, if there are several."""
         self.places.lost(t_us)
-        self._undo.clear()  # of a life of the rig that is over
+        self._undo.clear()  # from before the restart
         self._figures, self._ties = None, []
         if self._stroke.now is not None:
             self._stroke.set(t_us, None)
@@ -253,7 +253,7 @@ class Session:
     # -- what the person did ------------------------------------------------------------------
 
     def _noted(self, note: Note) -> None:
-        """Take a note. One that cannot be understood is counted as trouble, nothing more."""
+        """Take a note. One that makes no sense is counted as a line error, nothing more."""
         self.notes += 1
         self.gauge.take(note, self.places.life)
         act = self.told.acts.get(note.name) or self._acts.get(note.name)
@@ -270,7 +270,7 @@ class Session:
             self.last_trouble = f"a note of the kind {note.name!r} makes no sense: {why}"
 
     def _undone(self, kind: str, value: dict[str, object]) -> bool:
-        """Undo the last note of this ``kind`` where a note says ``{"back": true}``."""
+        """Undo the last note of this ``kind`` if the note says ``{"back": true}``."""
         if not value.get("back"):
             return False
         if not self._undo or self._undo[-1][0] != kind:
@@ -279,7 +279,7 @@ class Session:
         return True
 
     def _as_it_is(self) -> Callable[[], None]:
-        """What brings TDC, firing TDC and index place back to how they are now."""
+        """What restores TDC, firing TDC and index place to their present state."""
         reference, stop, words = self.reference, self.stop, self.stop_words
         lost, place, stroke = self.stroke_lost, self.places.place, len(self._stroke)
         stops, found, checks = len(self.stops), len(self.references), len(self.checks)
@@ -297,7 +297,7 @@ class Session:
         return restore
 
     def _note_touch(self, t_us: float, value: dict[str, object]) -> None:
-        """A touch by the person's word, or one that is taken back."""
+        """A touch entered by the person, or one undone."""
         if self.stop is None:
             raise InputError("the piston stop is not in")
         if value.get("back"):
@@ -310,13 +310,13 @@ class Session:
         if self._undone("stroke", value):
             return
         if self.reference is None:
-            raise InputError("top dead centre is not known yet")
+            raise InputError("TDC is not known yet")
         said = FiringTdcEntry(float(str(value["crank_deg"])), int(str(value["cylinder"])))
         restore = self._as_it_is()
         if not self.places.known:
             self.places.state(said.crank_deg, said.cylinder, self.reference)
-        said.on(self.profile, self.reference)  # there is such a cylinder, and its top is known
-        # What was read before in this life of the rig is on the same count of turns.
+        said.on(self.profile, self.reference)  # raises if there is no such cylinder or TDC
+        # Earlier readings of this life of the rig are on the same count of turns.
         since = t_us if self.stroke_lost else -math.inf
         self._stroke.set(since, said)
         self.stroke_lost = False
@@ -324,7 +324,7 @@ class Session:
 
     def _note_reference(self, t_us: float, value: dict[str, object]) -> None:
         stated = from_plain(value)
-        plug_hole_offset_deg(self.profile.engine, stated.cylinder)  # its top is known
+        plug_hole_offset_deg(self.profile.engine, stated.cylinder)  # raises without its TDC
         self.reference = stated
         self.references.append(stated)
         self.centres.came(t_us)
@@ -344,7 +344,7 @@ class Session:
 
     def _note_stop_in(self, t_us: float, value: dict[str, object]) -> None:
         cylinder = int(str(value.get("cylinder", 1)))
-        plug_hole_offset_deg(self.profile.engine, cylinder)  # refused before it is touched
+        plug_hole_offset_deg(self.profile.engine, cylinder)  # raises before it is touched
         again = value.get("purpose") == "check"
         self.stop = StopTouches(t_us, cylinder, "check" if again else "reference")
 
@@ -395,22 +395,22 @@ class Session:
 
     @property
     def is_heard(self) -> bool:
-        """Whether a position was read in this life of the rig."""
+        """Whether a position has come since the rig started."""
         return self._finder.latest is not None
 
     @property
     def is_anchored(self) -> bool:
-        """Whether the index was passed in this life of the rig."""
+        """Whether the index was passed since the rig started."""
         return self._finder.track.anchor is not None
 
     @property
     def angles_lost(self) -> Rejection | None:
-        """Why angles are not valid until the next index; None while they are."""
+        """Why angles are not valid until the next index pass; None while they are."""
         return self._finder.track.lost
 
     @property
     def index_places(self) -> int:
-        """At how many places of the crank the index may be now; 1 once it is known which."""
+        """Number of places at which the index may be now; 1 once it is known."""
         return 1 if self.places.known else self.places.many
 
     def now(self) -> Now | None:
@@ -418,7 +418,7 @@ class Session:
         return self._finder.now()
 
     def crank_deg(self) -> float | None:
-        """Continuous crank angle now, degrees: the middle of the count; None while not known."""
+        """Continuous crank angle now, degrees: the middle of the count; None if not known."""
         if self._finder.latest is None or self._finder.track.lost:
             return None
         return self._finder.track.crank_deg(float(self._finder.latest["count"]) + 0.5)
@@ -428,28 +428,28 @@ class Session:
         return self._finder.contact_open(contact)
 
     def setting_of(self, unit: str) -> str:
-        """Name of the setting in force for ``unit`` now."""
+        """Name of the present setting of ``unit``."""
         return self.told.setting_of(unit)
 
-    # -- the stop -----------------------------------------------------------------------------
+    # -- the piston stop ----------------------------------------------------------------------
 
     def touches(self) -> StopTouches | None:
-        """The touches of the stop that is in, as far as they have been left again."""
+        """The touches of the piston stop that is in, as far as the crank has left them."""
         return None if self.stop is None else self.stop.so_far(self._finder)
 
     def stop_hold(self) -> Hold | None:
-        """Where the crank is held now, as at the stop that is in; None while it turns."""
+        """Where the crank is held now, as at the piston stop; None while it turns."""
         return None if self.stop is None else self.stop.hold(self._finder)
 
     def stop_turned_deg(self) -> float:
-        """How much of the circle the crank has swept with the stop in, degrees; 0 without one."""
+        """How much of the circle the crank has covered with the piston stop in, degrees; else 0."""
         return 0.0 if self.stop is None else self.stop.turned_deg(self.settings)
 
     def short_way(self) -> ShortWay | None:
-        """Where the crank was held at the stop after too short a way; None without such a place."""
+        """Where the crank was held at the stop after too short a movement; else None."""
         return None if self.stop is None else self.stop.short_way(self._finder)
 
-    # -- out ----------------------------------------------------------------------------------
+    # -- results ------------------------------------------------------------------------------
 
     def doubts(self, *, over: bool = False) -> list[Diagnostic]:
         """What looks wrong so far, the worst first: lines, counts, contact inputs.
@@ -482,11 +482,11 @@ class Session:
 
     @property
     def holds(self) -> Holds:
-        """As long as the reference in use holds, by what was touched."""
+        """How long the reference in use is valid, by all touches."""
         return self.centres.holds(self.reference, self.references)
 
     def why_no_reference(self, t_us: float = math.inf) -> Rejection:
-        """Why there is no top dead centre to go by at ``t_us``."""
+        """Why there is no TDC at ``t_us``."""
         why = self.holds.why_not((self.centres.number, t_us)) or self.places.why_not
         return NO_TDC if self.reference is None else why
 
@@ -495,48 +495,47 @@ class Session:
         return next((doubt for doubt in self.doubts() if doubt.bad), None)
 
     def t_us(self, reading: Reading) -> float:
-        """When, by the rig's clock, a reading of this session was taken."""
+        """The rig's time at which a reading of this session was taken."""
         return reading.t_s * 1e6 + self.start_us
 
     def stroke_at(self, t_us: float) -> FiringTdc | None:
-        """The statement of the firing stroke in force at ``t_us``; see ``stroke``."""
+        """The firing TDC in effect at ``t_us``; see ``stroke``."""
         said = self._stroke.at(t_us)
         return said.on(self.profile, self.reference_at(t_us)) if said else None
 
     @property
     def stroke(self) -> FiringTdc | None:
-        """The statement of the firing stroke in force now, on the reference as it holds now."""
+        """The firing TDC in effect now, counted from the reference as valid now."""
         said = self._stroke.now
         return said.on(self.profile, self.here) if said else None
 
     @property
     def here(self) -> TdcReference | None:
-        """The reference as it holds now: as it was found, or counted from the place at which a
-        geared encoder's index stands now. None while that place is not known, and once dead centre
-        has moved."""
+        """The reference as valid now: as found, or counted from the present place of a geared
+        encoder's index. None while that place is not known, and once TDC has moved."""
         return self.reference_at(math.inf)
 
     def reference_at(self, t_us: float) -> TdcReference | None:
-        """The reference as it held at ``t_us``; see ``here``."""
+        """The reference as valid at ``t_us``; see ``here``."""
         if not self.holds.at((self.centres.number, t_us)):
             return None
         return self.places.at(t_us, self.reference)
 
     def readings(self) -> list[Reading]:
-        """Every forward opening of the units, tied with the reference as it is known now."""
+        """Every forward opening of the units, assigned by the present reference."""
         return self._worked_out()[0]
 
     def judgements(self) -> list[Assessment]:
-        """Per unit, setting, cylinder and phase; empty while there is no reference."""
+        """Per unit, setting, cylinder and phase; empty without a reference."""
         return self._worked_out()[1]
 
     def comparisons(self) -> list[Comparison]:
-        """Units against one another; empty while there is no reference."""
+        """Units compared; empty without a reference."""
         return self._worked_out()[2]
 
     @property
     def found(self) -> list[TdcReference]:
-        """The dead centres that were worked out from what stands in this very recording."""
+        """The TDCs found in this recording."""
         claimed = {id(each) for each in self.claimed}
         return [each for each in self.references if id(each) not in claimed]
 
@@ -551,11 +550,11 @@ class Session:
         return impulse_lags(readings, self.profile, self._begins(readings))
 
     def restarted_at(self) -> set[int]:
-        """Places in ``readings()`` at which the rig began anew."""
+        """Indices in ``readings()`` at which the rig restarted."""
         return self._begins(self.readings())
 
     def _begins(self, readings: Sequence[Reading]) -> set[int]:
-        """Places in ``readings`` at which the rig began anew."""
+        """Indices in ``readings`` at which the rig restarted."""
         times = [self.t_us(reading) for reading in readings]
         return {bisect.bisect_left(times, began_us) for began_us in self._began_us}
 
@@ -607,12 +606,12 @@ class Session:
 
 
 def signal_settings(profile: Profile) -> Settings:
-    """What the signal room is told of ``profile``.
+    """The settings of the signal room for ``profile``.
 
-    The run-up is never less than twice the largest play that was measured. Unequal quadrature
-    states are taken out where the worst boundary lies further off than the half-width stated for
-    the encoder's graduation, which would cover it; where none is stated, wherever they are surely
-    unequal, since then nothing covers them.
+    The approach is never less than twice the largest measured backlash. Unequal quadrature states
+    are corrected where the worst boundary is further off than the half-width entered for the
+    encoder's graduation, which would cover it; without that entry, wherever they are surely
+    unequal.
     """
     encoder = profile.encoder
     play = max((unit.play_deg or 0.0 for unit in profile.units), default=0.0)

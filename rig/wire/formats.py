@@ -80,5 +80,5 @@ def format_of(path: Path) -> RecordingFormat:
     if not head.split():
         raise InputError(f"{path}: the file is empty; give a recording")
     begins = "".join(chr(c) if 32 < c < 127 else "?" for c in head.split()[0][:40])
-    kinds = " and no ".join(each.name for each in formats)
-    raise InputError(f"{path}: this is no {kinds}: it begins with '{begins}'")
+    known = ", ".join(each.name for each in formats)
+    raise InputError(f"{path}: no recording: it begins with '{begins}'; known are: {known}")

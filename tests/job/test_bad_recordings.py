@@ -68,9 +68,8 @@ def test_an_empty_capture(job: Path) -> None:
 
 def test_a_file_that_is_no_recording(job: Path) -> None:
     path = written(job, b"Dear diary,\ntoday the engine ran.\n")
-    assert (
-        f"{path}: this is no capture and no pin recording (VCD): it begins with 'Dear'"
-        in refused(2, "read", path)
+    assert f"{path}: no recording: it begins with 'Dear'; known are: capture, " in refused(
+        2, "read", path
     )
     for command in CAPTURE_COMMANDS:
         said = refused(2, command, job, path)
@@ -240,14 +239,14 @@ def test_a_sound_recording_reads_as_it_was_drawn(sound: Path) -> None:
 
 def test_the_counts_have_to_be_known(sound: Path) -> None:
     said = refused(2, "read", sound)
-    assert f"{sound}: a pin recording does not say how many counts make a turn" in said
+    assert f"{sound}: a pin recording does not contain the counts per turn" in said
     assert "give --counts-per-turn (four times the encoder's lines)" in said
 
 
 def test_wrong_counts_are_found_out_by_the_index(sound: Path) -> None:
     for stated in (100, 300, 1600):
         ran = rig("read", sound, "--counts-per-turn", stated, "--json")
-        assert f"400 counts from index to index, {stated} stated: all angles would be" in ran.err
+        assert f"400 counts from index to index, {stated} entered: all angles would be" in ran.err
         assert "is --counts-per-turn right?" in ran.err
         assert [one["valid"] for one in ran.answer["openings"]] == [False] * 3
 
@@ -258,13 +257,13 @@ def test_no_such_signal(tmp_path: Path, role: str) -> None:
     said = refused(2, "read", path, *OURS)
     assert f"{path}: no signal called '{role}'; there are: " in said
     assert "rig.other" in said
-    assert "Say which signal is meant, for example a=NAME." in said
+    assert "Name the right one, for example a=NAME." in said
     assert rig("read", path, *OURS, "--signal", f"{role}=rig.other").status == 0
 
 
 def test_a_name_that_is_no_pin(sound: Path) -> None:
     said = refused(2, "read", sound, *OURS, "--signal", "wheel=a")
-    assert "'wheel=a' names no pin: a, b, z and contact1 to contact16 can be given." in said
+    assert "'wheel=a' names no pin: give names for a, b, z and contact1 to contact16." in said
     assert "'a' is not of the form NAME=VALUE" in refused(2, "read", sound, "--signal", "a")
 
 
@@ -335,7 +334,7 @@ def test_nanoseconds_on_a_line_of_their_own(tmp_path: Path) -> None:
 def test_a_timescale_that_means_nothing(tmp_path: Path, scale: str) -> None:
     path = vcd(tmp_path / "x.vcd", HEAD.replace("1 us", scale) + turns(1))
     said = refused(2, "read", path, *OURS)
-    assert "it has to be 1, 10 or 100 and one of s, ms, us, ns, ps, fs" in said
+    assert "it must be 1, 10 or 100 and one of s, ms, us, ns, ps, fs" in said
 
 
 def test_time_that_runs_backwards(tmp_path: Path) -> None:

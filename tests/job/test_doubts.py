@@ -66,9 +66,9 @@ def test_a_sound_job_raises_no_doubt() -> None:
 @pytest.mark.parametrize(
     ("stated", "real", "cause"),
     [
-        (4096, 2400, "it is an encoder of 600 lines: state 2400 counts"),
-        (1024, 4096, "the stated figure is the lines; four counts go to a line: state 4096"),
-        (4096, 1024, "the stated figure was taken times four twice"),
+        (4096, 2400, "it is an encoder of 600 lines: enter 2400 counts"),
+        (1024, 4096, "the lines were entered; a line has four counts: enter 4096"),
+        (4096, 1024, "the entered figure was multiplied by four twice"),
     ],
 )
 def test_counts_a_turn_that_disagree_with_the_index(
@@ -81,19 +81,19 @@ def test_counts_a_turn_that_disagree_with_the_index(
         board=BoardSpec(stated, 2),
     ).do("turn 1450 at 110")
     words, ran = said(made, 1)
-    assert f"{real} counts from index to index, {stated} stated: all angles would be" in words
+    assert f"{real} counts from index to index, {stated} entered: all angles would be" in words
     assert cause in words
     assert len(ran.answer["readings"]) >= 14
     assert counted(ran) == 0
     assert {r["why"] for r in ran.answer["readings"]} != {""}
     read = rig("read", made.capture)
-    assert f"{real} counts from index to index, {stated} stated" in read.err
+    assert f"{real} counts from index to index, {stated} entered" in read.err
 
 
 def test_a_rig_that_misstates_its_counts_is_told_and_the_index_decides(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", board=BoardSpec(2400, 2)).do("turn 90 at 110")
     assert any(
-        "the rig says 2400 counts a turn, the engine file 4096" in s for s in live_says(made)
+        "the rig reports 2400 counts a turn, the engine file 4096" in s for s in live_says(made)
     )
     words, ran = said(made.do("turn 1450 at 110"), 0)
     assert "the rig reports 2400 counts a turn; the index confirms 4096, as entered" in words

@@ -88,7 +88,7 @@ def test_what_is_entered_changes_what_is_read() -> None:
     ("entered", "says"),
     [
         ({"counts_per_turn": 3}, "counts_per_turn 3: enter 4 to 1000000"),
-        ({"counts_per_turn": None}, "does not say how many counts make a turn"),
+        ({"counts_per_turn": None}, "does not contain the counts per turn"),
         ({"tdc_deg": math.nan}, "tdc_deg nan: enter a finite number"),
         ({"approach_deg": -1.0}, "approach_deg -1.0: enter a finite number, not below zero"),
         ({"direction": 2}, "direction 2: enter 1 or -1"),

@@ -74,11 +74,11 @@ def test_what_was_not_seen_is_not_good() -> None:
 @pytest.mark.parametrize(
     ("measured", "stated", "cause"),
     [
-        (2400.0, 600, "state 2400"),  # 4 times: lines for counts
-        (2400.0, 9600, "times four twice"),  # a quarter
+        (2400.0, 600, "enter 2400"),  # 4 times: lines for counts
+        (2400.0, 9600, "multiplied by four twice"),  # a quarter
         (2400.0, 1200, "two edges of a line where four"),
         (1200.0, 2400, "two edges of a line and not four"),
-        (4096.0, 2400, "encoder of 1024 lines: state 4096"),
+        (4096.0, 2400, "encoder of 1024 lines: enter 4096"),
         (2400.0, 4096, "encoder of 600 lines"),
         (7203.0, 2401, "2 of every 3 index passes"),
         (2377.0, 2400, "counts are lost"),

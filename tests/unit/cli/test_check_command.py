@@ -43,7 +43,7 @@ def test_a_sound_rig_is_to_be_trusted(tmp_path: Path) -> None:
     assert answer["verdict"] == "good"
     assert bad(answer) == set()
     assert checks(answer)["counts a turn"]["measured"] == (
-        "4096 counts from index to index, 4096 stated"
+        "4096 counts from index to index, 4096 entered"
     )
     assert len(answer["not_tried"]) == 2
     ran = rig("check", made.folder)
@@ -75,7 +75,7 @@ def test_stated_lines_for_counts_are_told(tmp_path: Path) -> None:
     )
     made.do("rest 3", "turn 1800 at 110").end()
     answer = checked(made, 1)
-    assert "four counts go to a line: state 4096" in checks(answer)["counts a turn"]["cause"]
+    assert "a line has four counts: enter 4096" in checks(answer)["counts a turn"]["cause"]
 
 
 def test_the_other_way_round_is_told(tmp_path: Path) -> None:

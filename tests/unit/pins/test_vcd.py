@@ -202,16 +202,16 @@ def test_words_that_are_no_change_are_said(folder: Path) -> None:
     rows, said = levels_of(folder, "0!\n#5\nwell\n1!\n#6x\n#7\n0!\n1\n")
     assert rows == [(0, "0"), (5, "1"), (7, "0")]
     assert said == [
-        "line 4: 'well' is no value change; passed over",
-        "line 9: '1' is no value change; passed over",
-        "line 6: '#6x' is no value change; passed over",
+        "line 4: 'well' is no value change; skipped",
+        "line 9: '1' is no value change; skipped",
+        "line 6: '#6x' is no value change; skipped",
     ]
 
 
 def test_many_bad_words_are_counted(folder: Path) -> None:
     _, said = levels_of(folder, "0!\n" + "? \x1b[31m\n" * 300)
     assert len(said) == 11
-    assert said[-1] == "590 more words that are no value change"
+    assert said[-1] == "590 more words that are not value changes"
     assert not any("\x1b" in line for line in said)
 
 

@@ -81,10 +81,10 @@ def test_every_step_of_time(tmp_path: Path, text: str) -> None:
     [
         (b"", "is empty"),
         (b" \n\n", "is empty"),
-        (b"Time,a,b\n0,1,0\n", "no value change dump"),
-        (b"\x7fELF\x02\x01\x01\x00\x00", "no value change dump"),
-        (b"\xff" * 3_000_000, "no value change dump"),
-        (b"$HOME is where\n", "no value change dump"),
+        (b"Time,a,b\n0,1,0\n", "not a value change dump"),
+        (b"\x7fELF\x02\x01\x01\x00\x00", "not a value change dump"),
+        (b"\xff" * 3_000_000, "not a value change dump"),
+        (b"$HOME is where\n", "not a value change dump"),
         (b"$date x $end $enddefinitions $end\n#0\n", "no $timescale"),
         (b"$timescale 3 us $end $enddefinitions $end\n", "'3us'"),
         (b"$timescale 1 minute $end $enddefinitions $end\n", "'1minute'"),
@@ -110,7 +110,7 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
 def test_a_header_cut_anywhere_is_an_error(tmp_path: Path) -> None:
     end = len(GOOD.rstrip())
     for cut in range(end - 1):
-        with pytest.raises(InputError, match=r"cut off|empty|no value change dump"):
+        with pytest.raises(InputError, match=r"cut off|empty|not a value change dump"):
             header_of(tmp_path, GOOD[:cut])
 
 

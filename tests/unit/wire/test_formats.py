@@ -52,7 +52,9 @@ def test_without_its_line_a_format_is_unknown_and_the_others_still_read(
 ) -> None:
     monkeypatch.setattr(formats, "FORMATS", ("rig.wire.capture",))
     assert any(len(b.positions) for b in open_recording(SAMPLES["capture"], None).batches)
-    with pytest.raises(InputError, match=r"coarse.vcd: this is no capture: it begins with '\$"):
+    with pytest.raises(
+        InputError, match=r"coarse.vcd: no recording: it begins with '\$.*known are: capture$"
+    ):
         open_recording(SAMPLES["pins"], 2400)
 
 
@@ -63,7 +65,7 @@ def test_without_its_line_a_format_is_unknown_and_the_others_still_read(
         (b" \n\n", "the file is empty; give a recording"),
         (
             b"Time,a,b\n",
-            r"no capture and no raw lines .* no pin recording \(VCD\): it begins with 'Time,a,b'",
+            "no recording: it begins with 'Time,a,b'; known are: capture, raw lines .*, pin recording",
         ),
         (b"\x1b[2J\n", r"it begins with '\?\[2J'"),
     ],
