@@ -65,7 +65,7 @@ def test_without_its_line_a_format_is_unknown_and_the_others_still_read(
         (b" \n\n", "the file is empty; give a recording"),
         (
             b"Time,a,b\n",
-            "no recording: it begins with 'Time,a,b'; known are: capture, raw lines .*, pin recording",
+            r"no recording: it begins with 'Time,a,b'; known are: capture, raw lines .*, pin ",
         ),
         (b"\x1b[2J\n", r"it begins with '\?\[2J'"),
     ],

@@ -133,5 +133,7 @@ def test_without_an_identity_line_the_counts_have_to_be_entered(tmp_path: Path) 
 
 def test_with_time_stamps_before_each_line_it_is_none_of_ours(tmp_path: Path) -> None:
     data = b"".join(b"12:00:01 " + line for line in example()[0].splitlines(True))
-    with pytest.raises(InputError, match="no recording: .* raw lines of a rig without time stamps"):
+    with pytest.raises(
+        InputError, match=r"no recording: .* raw lines of a rig without time stamps"
+    ):
         rig.read_openings(saved(tmp_path, data))
