@@ -221,7 +221,8 @@ def _own_limits(of: Assessment) -> str:
 
 def _measure(stated: Setting | None) -> str:
     """What the manual measures a setting in; "" for degrees."""
-    return stated.window.measure if stated is not None and stated.window is not None else ""
+    measure = stated.window.measure if stated is not None and stated.window is not None else ""
+    return measure if measure in FORMS and FORMS[measure].of else ""
 
 
 def _measure_name(measure: str) -> str:
@@ -239,7 +240,7 @@ DECIMALS = {"mm": 2, "in": 3}
 def _in_measure(of: Assessment, measure: str, engine: Engine) -> str:
     """A mean in the manual's measure with its U, rounded to what a person reads."""
     U, cylinder = _expanded(of), of.cylinder or 1
-    if of.mean_btdc is None or measure not in FORMS:
+    if of.mean_btdc is None or not measure:
         return ""
     at = measured(of.mean_btdc, measure, engine, cylinder)
     if at is None:
@@ -256,7 +257,7 @@ def _in_measure(of: Assessment, measure: str, engine: Engine) -> str:
 
 def _limits_in_measure(of: Assessment, measure: str, engine: Engine) -> str:
     """Nominal and limits in the manual's measure: "wanted 3.2 mm, permitted 3.4 to 3.0 mm"."""
-    if measure not in FORMS or not FORMS[measure].of or of.nominal_btdc is None:
+    if not measure or of.nominal_btdc is None:
         return ""
     asked = (of.nominal_btdc, of.earliest_btdc, of.latest_btdc)
     at = [
@@ -324,7 +325,7 @@ def _limits_note(now: Sequence[Assessment], stated: Setting | None, whole: Certi
         measure = _measure(stated)
         own = speaks if speaks.kind == "turned" else None
         said = [
-            _limits(speaks, rounded=bool(FORMS[measure].of if measure else "")),
+            _limits(speaks, rounded=bool(measure)),
             escape(_limits_in_measure(own, measure, whole.stated.engine)) if own else "",
             _apart(now, _expanded(speaks)),
         ]

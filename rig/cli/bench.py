@@ -13,7 +13,8 @@ bench is live as soon as it is turned: leads on an earthed gap, hands off its te
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,6 +23,7 @@ from typing import Any
 from rig.base import rounding
 from rig.base.errors import InputError
 from rig.base.escape import message
+from rig.base.rounding import many
 from rig.cli.output import figures, json_option, newest_capture, open_job
 from rig.engine.profile import Unit
 from rig.job import folder
@@ -42,6 +44,8 @@ from rig.unit_bench.report import (
     stem,
 )
 from rig.wire.formats import open_recording
+
+WIDTH = 80
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -212,12 +216,35 @@ def _compare(args: argparse.Namespace) -> int:
         "false_changed_each": found.false_each,
         "false_changed_any": found.false_any,
     }
-    lines = [f"{'CHANGED' if each.changed else 'the same':<9} {each.words}"
-             for each in found.changes]  # fmt: skip
+    answer["words"] = _in_short(first, second, found)
+    lines = textwrap.wrap(f"{answer['words']}.", WIDTH)
+    for each in found.changes:
+        head = f"{'CHANGED' if each.changed else 'the same':<9} "
+        lines += textwrap.wrap(head + each.words, WIDTH, subsequent_indent=" " * len(head))
     if found.changes:
-        lines.append(_false_alarms(found))
-    figures(args, answer, [*lines, *(f"note: {text}" for text in found.notes)])
+        lines += textwrap.wrap(_false_alarms(found), WIDTH)
+    for text in found.notes:
+        lines += textwrap.wrap(f"note: {text}", WIDTH)
+    figures(args, answer, lines)
     return 1 if any(each.changed for each in found.changes) else 0
+
+
+def _in_short(first: Mapping[str, Any], second: Mapping[str, Any], found: UnitComparison) -> str:
+    """What changed from the first report to the second, in a sentence."""
+    one, two = (each["unit"] for each in (first, second))
+    names = [f"{each['type']} {each['serial']}".strip() for each in (one, two)]
+    days = [str(each.get("made_utc", ""))[:10] for each in (first, second)]
+    against = f"{names[0]} on {days[0]}" if names[0] != names[1] else f"{days[0]}"
+    changed = [
+        f"{each.figure} {rounding.difference(each.change_deg, each.U_deg)}°,"
+        f" U {rounding.two_figures(each.U_deg)}°"
+        for each in found.changes
+        if each.changed
+    ]
+    n = len(found.changes)
+    said = f"changed: {'; '.join(changed)}" if changed else "nothing changed that can be told"
+    of = f" ({len(changed)} of {many(n, 'figure')})" if changed else ""
+    return f"{names[1]} on {days[1]} against {against}: {said}{of}"
 
 
 def _false_alarms(found: UnitComparison) -> str:

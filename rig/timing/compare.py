@@ -152,6 +152,14 @@ def compare_assessments(
     )
 
 
+def has_changed(of: Comparison) -> bool | None:
+    """Whether a difference is more than its U; None where that is not known.
+
+    Called changed where nothing did in at most one of twenty (JCGM 100:2008, 6.2.1).
+    """
+    return None if of.uncertainty is None else abs(of.difference_deg) > of.uncertainty.U_deg
+
+
 def _pairs(profile: Profile) -> list[tuple[Unit, Unit, Synchronisation | None]]:
     units = {unit.name: unit for unit in profile.units}
     if profile.synchronism:

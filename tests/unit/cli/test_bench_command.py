@@ -72,7 +72,11 @@ def test_two_reports_are_compared(tmp_path: Path) -> None:
     assert ran.status == 1
     changed = [change["figure"] for change in ran.answer["changes"] if change["changed"]]
     assert changed == ["interval from lobe 1"]
-    text = rig("bench", first, other).out
+    out = rig("bench", first, other).out
+    assert out.startswith("upper A1 on ")
+    assert all(len(line) <= 80 for line in out.splitlines())
+    text = " ".join(out.split())
+    assert ": changed: interval from lobe 1 +1.50°, U " in text
     assert "CHANGED" in text
     n = len(ran.answer["changes"])
     any_of_them = ran.answer["false_changed_any"]

@@ -1,0 +1,73 @@
+"""rig compare: two certificates, the later against the earlier one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from made_job import certificate_in, finished, refused, rig
+from swapped_unit import workshop
+
+
+def certificate(job: str) -> Path:
+    return certificate_in(workshop() / job)
+
+
+def summary(*words: str | Path, unit: str = "upper") -> dict[str, Any]:
+    ran = rig("compare", *words, "--json")
+    assert ran.status == 0, ran.err
+    (found,) = [each for each in ran.answer["summary"] if each["unit"] == unit]
+    return dict(found)
+
+
+def test_first_a_sentence_then_the_figures() -> None:
+    ran = rig("compare", certificate("launch 2018"), certificate("launch 2020"))
+    lines = ran.out.splitlines()
+    assert lines[0].startswith("upper A1, full advance, as found: opens 0.6")
+    said = " ".join(lines[:2])
+    assert "° later than on 2018-05-03 (as found), U 0.1" in said
+    assert said.endswith("°: changed.")
+    table = lines.index("upper A1, full advance, degrees BTDC; + opens earlier than before")
+    assert table > 3
+    assert [line.split()[0] for line in lines[table + 2 : table + 7]] == ["all", *"1234"]
+    assert all(len(line) <= 80 for line in lines)
+
+
+def test_the_order_of_the_two_does_not_matter_to_the_sentence() -> None:
+    one, two = certificate("launch 2018"), certificate("launch 2020")
+    assert summary(one, two) == summary(two, one)
+    found = summary(one, two)
+    # The virtual unit was moved 0.6 degrees later in between.
+    assert found["change_deg"] == pytest.approx(-0.6, abs=found["U_deg"])
+    assert found["changed"] is True
+    lower = summary(one, two, unit="lower")
+    assert lower["changed"] is False
+    assert lower["words"].endswith("no change can be told")
+
+
+def test_units_are_matched_by_their_serial() -> None:
+    swapped = summary(certificate("launch 2020"), certificate("launch 2021"))
+    assert (swapped["serial"], swapped["against"]) == ("B2", "upper A1")
+    assert "upper B2, full advance" in swapped["words"]
+    assert "earlier than upper A1 on 2020-05-03" in swapped["words"]
+    moved = summary(certificate("launch 2020"), certificate("saw 2022"), "--unit-serial", "A1")
+    assert (moved["serial"], moved["against"]) == ("A1", "")
+    said = refused(2, "compare", certificate("launch 2018"), certificate("launch 2021"),
+                   "--unit-serial", "B2")  # fmt: skip
+    assert "no unit, setting and cylinder in common" in said
+
+
+def test_a_setting_and_a_phase_alone() -> None:
+    one, two = certificate("launch 2018"), certificate("launch 2020")
+    ran = rig("compare", one, two, "--setting", "full advance", "--phase", "as found", "--json")
+    assert {each["setting"] for each in ran.answer["comparisons"]} == {"full advance"}
+    said = refused(2, "compare", one, two, "--phase", "as left")
+    assert "nothing" in said or "no unit, setting and cylinder in common" in said
+
+
+def test_a_certificate_with_itself_opens_as_before() -> None:
+    path = certificate_in(finished().folder)
+    ran = rig("compare", path, path)
+    assert "opens as on 2026-03-01 (as found)" in " ".join(ran.out.split())
+    assert "no change can be told" in " ".join(ran.out.split())
