@@ -111,6 +111,7 @@ class JobState:
     tightened: bool = False  # readings since are "as left"
     touched_again: bool = False  # piston stop touched again at the end
     saved: bool = False
+    skipped: frozenset[str] = frozenset()  # steps left out by the person
 
 
 @dataclass(frozen=True, slots=True)
@@ -441,6 +442,15 @@ ROWS: tuple[_Row, ...] = (
     ),
 )  # fmt: skip
 
+NEEDED = frozenset(
+    {"rig lost", "rig", "index", "top dead centre", "stop out", "stroke", "readings",
+     "certificate", CLOSE}
+)  # fmt: skip
+
+
+"""Steps that cannot be skipped: the work cannot go on without them."""
+
+
 SAFE = ("make safe", "rig lost")
 AT_THE_STOP = ("top dead centre", "stop out")
 
@@ -451,7 +461,13 @@ def due(state: JobState) -> tuple[Advice, ...]:
     While the piston stop is in, what concerns it comes before all that wants the crank turned on.
     Once the certificate is saved, only the closing of the job is left.
     """
-    steps = [row for row in ROWS if row.due(state) and (not state.saved or row.step == CLOSE)]
+    steps = [
+        row
+        for row in ROWS
+        if row.due(state)
+        and (not state.saved or row.step == CLOSE)
+        and (row.step not in state.skipped or row.step in NEEDED)
+    ]
     if state.stop_in:
         steps.sort(key=lambda row: 0 if row.step in SAFE else 1 if row.step in AT_THE_STOP else 2)
     return tuple(_advice(row, state) for row in steps)
@@ -496,15 +512,6 @@ def closing_list(state: JobState) -> tuple[str, ...]:
         (True, "tools and hands clear of the arc, before fuel goes on"),
     )
     return tuple(words for wanted, words in items if wanted)
-
-
-SAYABLE = (
-    "make safe", "gap", "switch", "rig check", "marks", "advance", "play", "more readings",
-    "tighten",
-)  # fmt: skip
-
-
-"""Steps that the person says are done: the rig cannot see it, or it is theirs to judge."""
 
 
 ENOUGH_READINGS = 5
@@ -573,6 +580,7 @@ def state_of(host: Host) -> JobState:
         tightened=session.told.tightened,
         touched_again=bool(session.checks) or _gauged_again(session.gauge.readings),
         saved=host.saved is not None,
+        skipped=frozenset(session.told.skipped),
     )
 
 

@@ -16,7 +16,7 @@ from rig.engine.geometry import stop_cylinder, stop_trouble
 from rig.engine.profile import Unit
 from rig.engine.windows import typed_within
 from rig.guide.action import DIGITS, Action, Bench, Host, Saved
-from rig.guide.advice import stroke_state
+from rig.guide.advice import NEEDED, stroke_state
 from rig.guide.approach import GoTo
 from rig.guide.impulse import PastImpulseCoupling
 from rig.guide.procedure import Offer, unit_answered, unit_names
@@ -104,13 +104,6 @@ def _why_not_done(bench: Bench) -> str:
 def _step_done(bench: Bench, _: str) -> None:
     step = bench.advice.step
     bench.note(f"the step {step} is done", "said", {"step": step}, step=step)
-
-
-NEEDED = frozenset(
-    {"rig lost", "rig", "index", "top dead centre", "stop out", "stroke", "readings",
-     "certificate", "close"}
-)  # fmt: skip
-"""Steps that cannot be skipped."""
 
 
 def _why_not_skipped(bench: Bench) -> str:

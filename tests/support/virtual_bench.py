@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
 from rig.job.folder import Job
 from rig.job.new import write_example
@@ -35,13 +35,16 @@ class SlicedFeed:
 
 
 class VirtualBench:
-    """A live run, its dashboard and a virtual rig, in step."""
+    """A live run, its dashboard and a virtual rig, in step.
 
-    def __init__(self, folder: Path, seed: int = 3, engine: str = "example") -> None:
+    ``rig`` are options of ``VirtualRig``.
+    """
+
+    def __init__(self, folder: Path, seed: int = 3, engine: str = "example", **rig: Any) -> None:
         if not folder.exists():
             write_example(folder, engine)
         self.job = Job(folder)
-        self.rig = VirtualRig(self.job.profile, seed)
+        self.rig = VirtualRig(self.job.profile, seed, **rig)
         self.feed = SlicedFeed()
         self.live = LiveSession(
             self.job,

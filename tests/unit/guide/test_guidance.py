@@ -86,6 +86,12 @@ def test_a_new_job_has_the_whole_course_before_it() -> None:
     assert steps.index("top dead centre") < steps.index("stroke") < steps.index("certificate")
 
 
+@pytest.mark.parametrize(("step", "state"), COURSE)
+def test_a_step_that_was_skipped_is_not_asked_for_again(step: str, state: dict[str, Any]) -> None:
+    steps = [a.step for a in due(replace(DONE, skipped=frozenset({step}), **state))]
+    assert (step in steps) == (step in guidance.NEEDED)
+
+
 def test_cautions_stand_where_they_matter() -> None:
     first = advice(JobState(propeller=True))
     assert guidance.LIVE in first.caution

@@ -1,0 +1,38 @@
+"""A hand that does what NEXT says, and nothing else, ends with a certificate that is right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from bench_engines import BENCH_ENGINES
+from made_job import rig
+from obedient import ObedientHand
+from true_openings import check_against_truth
+
+from rig.certificate import record
+
+QUICK = ("single two-stroke, rim", "coil set with automatic advance")
+MOST_STEPS = 160
+
+
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=() if name in QUICK else pytest.mark.slow) for name in BENCH_ENGINES],
+)
+def test_an_obedient_hand_reaches_a_certificate_that_matches_the_truth(
+    name: str, tmp_path: Path
+) -> None:
+    engine = BENCH_ENGINES[name]
+    bench = engine.bench(tmp_path / "job")
+    trail = ObedientHand(bench, MOST_STEPS).run()
+    print(f"{name}: {trail.steps} steps, {trail.keys} keys, {trail.check_keys} in the rig check")
+    assert trail.keys <= engine.most_keys
+    saved = bench.live.saved
+    assert saved is not None
+    (path,) = record.find(tmp_path / "job" / "certificates")
+    assert path in saved.files
+    assert rig("verify", path).status == 0
+    check_against_truth(bench)
+    judged = {(j.unit, j.phase) for j in saved.assessments if j.kind == "turned"}
+    assert {(u.name, "as left") for u in bench.job.profile.units} <= judged

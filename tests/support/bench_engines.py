@@ -1,0 +1,59 @@
+"""The engines at whose benches a hand does what NEXT says."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from virtual_bench import VirtualBench
+
+from rig.job.folder import Job
+from rig.job.new import write_example
+from rig.virtual.ground_truth import draw
+
+UPPER, LOWER = 'name = "upper"\ninput = 1\n', 'name = "lower"\ninput = 2\n'
+IMPULSE = 'coupling = "impulse"\n'
+
+
+@dataclass(frozen=True, slots=True)
+class BenchEngine:
+    """An example's engine file with edits, and a truth: ``out_deg`` is how much too early the first
+    unit is, degrees of crank. ``most_keys``: without those of the rig check."""
+
+    example: str = "example"
+    edits: tuple[tuple[str, str], ...] = ()
+    seed: int = 3
+    out_deg: float = 0.0
+    most_keys: int = 15
+
+    def bench(self, folder: Path) -> VirtualBench:
+        """The bench at this engine, its job in ``folder``."""
+        write_example(folder, self.example)
+        file = folder / "engine.toml"
+        text = file.read_text("utf-8")
+        for before, after in self.edits:
+            assert before in text
+            text = text.replace(before, after, 1)
+        file.write_text(text, "utf-8")
+        hidden = draw(Job(folder).profile, self.seed)
+        first, *others = hidden.units
+        btdc_deg = {name: deg + self.out_deg for name, deg in first.btdc_deg.items()}
+        units = (replace(first, btdc_deg=btdc_deg), *others)
+        return VirtualBench(folder, self.seed, hidden=replace(hidden, units=units))
+
+
+BENCH_ENGINES: Mapping[str, BenchEngine] = {
+    "twin units": BenchEngine(),
+    "impulse coupling on one": BenchEngine(edits=((UPPER, UPPER + IMPULSE),), most_keys=18),
+    "impulse coupling on both": BenchEngine(
+        edits=((UPPER, UPPER + IMPULSE), (LOWER, LOWER + IMPULSE)), most_keys=22
+    ),
+    "coil set with automatic advance": BenchEngine(
+        "two_stroke_single",
+        (("lobes = 1\n", 'lobes = 1\nignition = "coil"\nautomatic_advance = true\n'),),
+    ),
+    "single two-stroke, rim": BenchEngine("two_stroke_single"),
+    "nine-cylinder radial": BenchEngine("radial_nine"),
+    "geared propeller": BenchEngine("geared_propeller", most_keys=24),
+}

@@ -1,0 +1,248 @@
+"""A hand that does whatever NEXT says and nothing else, on the virtual rig.
+
+It reads the structured advice alone (what the hand does, which action is pressed, on which unit),
+never a sentence. It presses the key that the table of actions has for that action, answers a
+question with yes, and what is asked for with the unit that the advice is about.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import NoReturn
+
+from virtual_bench import VirtualBench
+
+from rig.base.errors import InputError
+from rig.guide.advice import state_of
+from rig.guide.procedure import Advice, Hand
+
+SLICE_DEG = 30.0
+FAST, SLOW = 150.0, 60.0
+MOST_TURNED_DEG = 1800.0
+
+
+class StuckError(AssertionError):
+    """NEXT leads nowhere: what it said, and why that cannot be followed."""
+
+
+@dataclass(slots=True)
+class Trail:
+    """What was done. ``keys`` without those of the rig check, which are counted apart."""
+
+    steps: int = 0
+    keys: int = 0
+    check_keys: int = 0
+    lines: list[str] = field(default_factory=list)
+
+
+class ObedientHand:
+    """Follows NEXT at ``bench`` until a certificate is saved and the run has ended."""
+
+    def __init__(self, bench: VirtualBench, most_steps: int = 400) -> None:
+        self.bench = bench
+        self.most_steps = most_steps
+        self.trail = Trail()
+        self._seen: set[object] = set()
+
+    # -- what NEXT says --
+
+    def advice(self) -> Advice:
+        """NEXT as the dashboard has it now."""
+        self.bench.ui_state.view()
+        return self.bench.ui_state.bench.advice
+
+    def run(self) -> Trail:
+        """Do all that is said to the end."""
+        while not self.bench.ui_state.ended:
+            self.step()
+        return self.trail
+
+    def step(self) -> None:
+        """Do what NEXT says once."""
+        advice = self.advice()
+        self.trail.steps += 1
+        self.trail.lines.append(f"{advice.step}: {advice.next} [{advice.hand.name} {advice.press}]")
+        if self.trail.steps > self.most_steps:
+            self.stuck(advice, "too many steps")
+        self._never_twice(advice)
+        if advice.hand is Hand.NOTHING and not advice.press:
+            self.stuck(advice, "it names neither a hand's work nor an action")
+        HANDS[advice.hand](self, advice)
+        if advice.press:
+            self.press(advice)
+
+    def state(self, advice: Advice) -> object:
+        """All that a step may change, but for where the crank stands."""
+        live = self.bench.live
+        session = live.session
+        procedure = self.bench.ui_state.procedure
+        return (
+            advice,
+            state_of(live),
+            type(procedure),
+            len(session.told.changes),
+            tuple((u.name, session.setting_of(u.name), session.phase_of(u.name))
+                  for u in live.job.profile.units),
+        )  # fmt: skip
+
+    def _never_twice(self, advice: Advice) -> None:
+        state = self.state(advice)
+        if state in self._seen:
+            self.stuck(advice, "this state was seen before")
+        self._seen.add(state)
+
+    def stuck(self, advice: Advice, why: str) -> NoReturn:
+        """Give up, with the way that led here."""
+        said = self.bench.ui_state.conversation.message
+        way = "\n  ".join(self.trail.lines[-12:])
+        raise StuckError(f"{why}: {advice}\n  said: {said!r}\n  {way}")
+
+    # -- keys --
+
+    def key_of(self, advice: Advice) -> str:
+        """The key of the action that NEXT names. It has to be offered."""
+        ui_state = self.bench.ui_state
+        for action in ui_state.offered():
+            if action.id == advice.press:
+                return action.key
+            if action.called_by(advice.press, ui_state.bench):  # one of several digits
+                return advice.press
+        why = {action.id: why for action, why in ui_state.actions()}
+        return self.stuck(advice, f"{advice.press} is not offered: {why.get(advice.press)}")
+
+    def press(self, advice: Advice) -> None:
+        """Press it, and answer what is asked then."""
+        self._key(advice, self.key_of(advice))
+        while (question := self.bench.ui_state.prompt.question) is not None:
+            if question.entry is None:
+                self._key(advice, "y")
+                continue
+            for key in self.answer(advice):
+                self._key(advice, key)
+            self._key(advice, "enter")
+
+    def answer(self, advice: Advice) -> str:
+        """What is typed where something is asked for."""
+        if advice.hand is Hand.READ_GAUGE:
+            self.bench.do("gauge")
+            return f"{self.bench.rig.reply['travel_mm']:.2f}"
+        units = {unit.name: unit.input for unit in self.bench.job.profile.units}
+        if advice.unit not in units:
+            self.stuck(advice, f"asked: {self.bench.ui_state.prompt.question}")
+        return str(units[advice.unit])
+
+    def _key(self, advice: Advice, key: str) -> None:
+        self.bench.press(key)
+        if advice.step == "rig check":
+            self.trail.check_keys += 1
+        else:
+            self.trail.keys += 1
+
+    # -- hands --
+
+    def until_changed(self, advice: Advice, way: str, speed: float) -> None:
+        """Turn on until NEXT changes."""
+        turned = 0.0
+        while turned < MOST_TURNED_DEG:
+            self.bench.do(f"{way} {SLICE_DEG:g} at {speed:g}")
+            turned += SLICE_DEG
+            if self.bench.rig.reply.get("blocked"):
+                self.bench.do("rest 1")
+            if self.advice() != advice:
+                return
+        self.stuck(advice, f"turned {turned:.0f} degrees, and NEXT stays the same")
+
+    def turn(self, advice: Advice, way: str) -> None:
+        if advice.deg is None:
+            self.until_changed(advice, way, SLOW)
+        else:
+            self.bench.do(f"{way} {advice.deg:g} at {FAST:g}", "rest 0.5")
+
+    def to_stop(self, advice: Advice, way: str) -> None:
+        self.bench.do(f"touch {way} at 20", "rest 1")
+        back = "back" if way == "forward" else "turn"
+        if self.advice() == advice:
+            self.bench.do(f"{back} 3 at 30", "rest 0.3")
+
+    def go_to(self, advice: Advice) -> None:
+        self.bench.do(f"goto {advice.deg:g} at 30", "rest 1")
+
+    def go_to_firing_tdc(self, advice: Advice) -> None:
+        self.bench.do("goto 0 at 60")
+        if not self.bench.rig.reply["compressed"]:
+            self.bench.do("turn 180 at 120", "goto 0 at 60")
+        self.bench.do("rest 1")
+
+    def fit_stop(self, advice: Advice) -> None:
+        try:
+            self.bench.do("stop in")
+        except InputError:  # the piston is in its way
+            self.bench.do("turn 180 at 120", "stop in")
+
+    def remove_stop(self, advice: Advice) -> None:
+        self.bench.do("stop out")
+
+    def close_contacts(self, advice: Advice) -> None:
+        """Turn until the contacts of the unit are closed, and a little more."""
+        number = {u.name: u.input for u in self.bench.job.profile.units}[advice.unit]
+        for _ in range(80):
+            self.bench.do("turn 10 at 60")
+            if self.bench.live.session.contact_open(number) is False:
+                self.bench.do("turn 15 at 60", "rest 1")
+                if self.bench.live.session.contact_open(number) is False:
+                    return
+        self.stuck(advice, "its contacts never close")
+
+    def open_contacts(self, advice: Advice) -> None:
+        self.bench.do(f"finger {advice.unit} 1", "rest 0.5")
+
+    def switch(self, advice: Advice, way: str) -> None:
+        self.bench.do(f"switch {way} {advice.unit}", "rest 0.3")
+
+    def move_unit(self, advice: Advice) -> None:
+        if advice.deg is None:
+            self.bench.do(f"set {advice.unit}", "rest 1")
+        else:
+            self.bench.do(f"move {advice.unit} {advice.deg:g}", "rest 1")
+
+    def lever(self, advice: Advice) -> None:
+        self.bench.do(f"lever {advice.what}", "rest 0.5")
+
+    def fix(self, advice: Advice) -> None:
+        """The cable is put in again, the rig is waited for."""
+        for _ in range(20):
+            self.bench.do("rest 1")
+            if self.advice() != advice:
+                return
+        self.stuck(advice, "the rig does not come right by itself")
+
+    def work(self, advice: Advice) -> None:
+        if advice.press == "":
+            self.stuck(advice, "the rig cannot see this, and nothing says that it is done")
+        self.bench.do("rest 0.5")
+
+    def hold(self, advice: Advice) -> None:
+        self.bench.do("hold 4")
+
+
+HANDS: Mapping[Hand, Callable[[ObedientHand, Advice], None]] = {
+    Hand.NOTHING: lambda hand, advice: None,
+    Hand.TURN_FORWARD: lambda hand, advice: hand.turn(advice, "turn"),
+    Hand.TURN_BACK: lambda hand, advice: hand.turn(advice, "back"),
+    Hand.TO_STOP_FORWARD: lambda hand, advice: hand.to_stop(advice, "forward"),
+    Hand.TO_STOP_BACK: lambda hand, advice: hand.to_stop(advice, "back"),
+    Hand.HOLD: ObedientHand.hold,
+    Hand.GO_TO: ObedientHand.go_to,
+    Hand.GO_TO_FIRING_TDC: ObedientHand.go_to_firing_tdc,
+    Hand.FIT_STOP: ObedientHand.fit_stop,
+    Hand.REMOVE_STOP: ObedientHand.remove_stop,
+    Hand.SWITCH_OFF: lambda hand, advice: hand.switch(advice, "off"),
+    Hand.SWITCH_ON: lambda hand, advice: hand.switch(advice, "on"),
+    Hand.CLOSE_CONTACTS: ObedientHand.close_contacts,
+    Hand.OPEN_CONTACTS: ObedientHand.open_contacts,
+    Hand.MOVE_UNIT: ObedientHand.move_unit,
+    Hand.LEVER: ObedientHand.lever,
+    Hand.WORK: ObedientHand.work,
+    Hand.FIX: ObedientHand.fix,
+}
