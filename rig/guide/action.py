@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Protocol
 
@@ -211,6 +212,13 @@ class Host(Protocol):
     @property
     def saved(self) -> Saved | None:
         """What the run was saved as, once it was; its capture has ended then."""
+
+    @property
+    def capture_path(self) -> Path:
+        """The capture that is being taken; all that was said so far stands in it."""
+
+    def utc(self) -> datetime:
+        """The time of day by the host's clock."""
 
     def crank_deg(self) -> float | None:
         """Continuous crank angle now, degrees; None while it is not known."""

@@ -26,6 +26,7 @@ from rig.words.diagnostics import mark_words
 
 PROCEDURES = (
     "rig.check.procedure",
+    "rig.adjust.procedure",
     "rig.adjust.set_by_moving",
     "rig.certificate.action",
 )

@@ -163,6 +163,10 @@ class LiveSession:
                 self._feed.ask()
         return events
 
+    def utc(self) -> datetime:
+        """The time of day by the host's clock."""
+        return self._utc()
+
     @property
     def capture_path(self) -> Path:
         """Where the capture lies now; its name may change while it is taken."""

@@ -290,7 +290,7 @@ def phase_of(
     if any(since_us < m <= t_us for m in parted):
         return ADJUSTING
     # Moved and tightened again after the reading: it was not left so.
-    if phase == "as left" and any(t_us < m < stated.last_us for m in parted):
+    if phase == "as left" and any(t_us < m <= stated.last_us for m in parted):
         return ADJUSTING
     return phase
 

@@ -1,0 +1,431 @@
+"""Procedure: adjust what opens outside its window, from the dashboard.
+
+What to move, how far and which way come from the same computation as ``rig adjust``: it reads the
+capture as far as it was written, so the prediction that is kept can be computed again from it. The
+person chooses an option, moves, tightens and reads again; what is read then stands beside what was
+predicted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import Enum, auto
+from functools import partial
+
+from rig.adjust import predictions
+from rig.adjust.plan import Confirmation, Option, Prediction, Proposal, Step
+from rig.adjust.predictions import Said, Sheet, beside, confirm, tdc_difference_u
+from rig.base.errors import InputError
+from rig.base.rounding import btdc, btdc_with, difference, listed, many
+from rig.engine.profile import Adjustments, Unit
+from rig.guide.action import DIGITS, Action, Bench, Host
+from rig.guide.advice import ARC, LAST_WORD, LIVE, Waiting, state_of
+from rig.guide.impulse import PastImpulseCoupling
+from rig.guide.procedure import (
+    Advice,
+    Hand,
+    Offer,
+    Panel,
+    PanelLine,
+    Procedure,
+    Sort,
+)
+from rig.job.new import adjustments_text
+from rig.job.questions import Interview, adjustments
+from rig.job.results import JobResults, results_of
+from rig.signal.events import Event, Now
+
+SHOWN = 9
+
+
+"""So many options have a digit."""
+
+
+class Stage(Enum):
+    """How far the adjusting of a unit is."""
+
+    CHOOSE = auto()
+    MOVE = auto()
+    TIGHTEN = auto()
+    READ = auto()
+    COMPARE = auto()
+
+
+LABELS = {Stage.CHOOSE: "take it", Stage.MOVE: "moved", Stage.TIGHTEN: "tightened"}
+
+
+"""Of the key for a step that the rig cannot see."""
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """A prediction beside what was read of it so far."""
+
+    prediction: Prediction
+    n: int
+    read_btdc: float | None
+    U_deg: float | None
+    found: Confirmation | None  # once enough was read
+
+
+def results_so_far(host: Host) -> JobResults:
+    """The job's results by the capture as far as it was written. Raises InputError as
+    ``results_of``."""
+    job, path = host.job, host.capture_path
+    size = path.stat().st_size
+    return results_of(
+        job.profile, [path], job.reference(), job.captures, job.references(), {path: size}
+    )
+
+
+class Adjust(Procedure):
+    """Choose an option, move, tighten, read again, compare."""
+
+    def __init__(self, host: Host, asked: str = "") -> None:
+        self._host = host
+        self._asked = asked
+        self._worked = results_so_far(host)
+        if self._worked.reference is None:
+            raise InputError("Find TDC first.")
+        self._proposal, _, _ = predictions.proposed(
+            host.job, self._worked, Said(1, asked=asked), host.utc()
+        )
+        if self._proposal.present.inside:
+            raise InputError("Everything is inside: nothing has to be moved.")
+        self.stage = Stage.CHOOSE
+        self._number = _best(self._proposal)  # of the option, from 1; 0: none helps
+        self._step = 0
+        self._sheet: Sheet | None = None
+
+    # -- what is so --
+
+    @property
+    def _options(self) -> Sequence[Option]:
+        return self._proposal.options[:SHOWN]
+
+    @property
+    def _option(self) -> Option | None:
+        return self._options[self._number - 1] if self._number else None
+
+    @property
+    def _steps(self) -> tuple[Step, ...]:
+        return self._option.steps if self._option else ()
+
+    @property
+    def _moved(self) -> tuple[str, ...]:
+        """The units that the option moves."""
+        moved = [unit for step in self._steps for unit, deg in step.shift_deg.items() if deg]
+        return tuple(dict.fromkeys(moved))
+
+    def _waiting(self) -> tuple[Waiting | None, bool]:
+        """The first unit that was moved and has too few readings since, and whether it is behind
+        its impulse coupling."""
+        state = state_of(self._host)
+        for waiting, behind in ((state.impulse, True), (state.unread, False)):
+            for each in waiting:
+                if each.unit in self._moved:
+                    return each, behind
+        return None, False
+
+    def beside(self) -> list[Beside]:
+        """Each prediction, for all cylinders where there is one of these, beside what was read."""
+        session, sheet = self._host.session, self._sheet
+        if sheet is None or session.reference is None:
+            return []
+        judged, found = session.judgements(), []
+        u_tdc = tdc_difference_u(sheet.reference, session.reference)
+        for each in _over_all(sheet.predictions):
+            own = [
+                j for j in judged
+                if j.phase == session.phase_of(each.unit) and self.stage.value > Stage.TIGHTEN.value
+            ]  # fmt: skip
+            read = beside(each, own)
+            compared = self.stage is Stage.COMPARE and read is not None
+            result = confirm(each, read, u_tdc_deg=u_tdc) if compared and read else None
+            U_deg = read.uncertainty.U_deg if read and read.uncertainty else None
+            n, mean = (read.n, read.mean_btdc) if read else (0, None)
+            found.append(Beside(each, n, mean, U_deg, result))
+        return found
+
+    # -- what happens --
+
+    def see(self, now: Now, events: Sequence[Event]) -> None:
+        """Once enough was read, it is compared."""
+        if self.stage is not Stage.READ or self._waiting()[0] is not None:
+            return
+        self.stage = Stage.COMPARE
+        found = [each.found for each in self.beside() if each.found is not None]
+        if self._sheet is not None and found:
+            predictions.save_outcome(self._host.job, self._sheet, found, self._host.utc())
+
+    def _take(self) -> None:
+        """The option is chosen: its prediction is kept."""
+        said = Said(self._number, asked=self._asked)
+        path = predictions.save(self._host.job, self._worked, said, self._host.utc())
+        self._sheet = predictions.load(path)
+        self.stage, self._step = Stage.MOVE, 0
+
+    def _done(self, bench: Bench, _: str) -> None:
+        if self.stage is Stage.CHOOSE and self._option is None:
+            bench.note("the adjusting is left out", "skipped", {"step": "correction"},
+                       step="correction")  # fmt: skip
+            self.over = True
+        elif self.stage is Stage.CHOOSE:
+            self._take()
+        elif self.stage is Stage.MOVE:
+            for unit in _apart(self._steps[self._step], bench.host.job.profile.units):
+                bench.note(f"{unit} was moved", "moved", {"unit": unit}, unit=unit)
+            self._step += 1
+            if self._step == len(self._steps):
+                self.stage = Stage.TIGHTEN
+        elif self.stage is Stage.TIGHTEN:
+            if not bench.host.session.told.tightened:
+                bench.note("as left", "phase", {"phase": "as left"})
+            self.stage = Stage.READ
+
+    # -- what is shown --
+
+    def advice(self) -> Advice:
+        """What to do now."""
+        if self.stage is Stage.MOVE:
+            return self._advice_to_move(self._steps[self._step])
+        if self.stage is Stage.TIGHTEN:
+            return Advice(
+                "adjust", f"Tighten {listed(self._moved)}, as the manual says",
+                "Bolts move the timing: what is read next is as left.", LIVE,
+                press="step_done", hand=Hand.WORK, what="tighten",
+            )  # fmt: skip
+        if self.stage is Stage.READ:
+            return self._advice_to_read()
+        if self.stage is Stage.COMPARE:
+            return Advice("adjust", self._came_out(), self._what_then(), press="leave")
+        if self._option is None:
+            return Advice(
+                "adjust", "Go on without adjusting",
+                "Nothing that the engine file names brings it nearer.", LAST_WORD,
+                press="step_done",
+            )  # fmt: skip
+        why = "It brings everything inside" if self._option.inside else "It brings them nearest"
+        parts = many(self._option.disturbs, "part")
+        return Advice(
+            "adjust", f"Take option {self._number}", f"{why}: {parts} to move.", LAST_WORD,
+            press="step_done",
+        )  # fmt: skip
+
+    def _advice_to_move(self, step: Step) -> Advice:
+        unit = next((name for name, deg in step.shift_deg.items() if deg), step.part)
+        nth = f"Step {self._step + 1} of {len(self._steps)}. " if len(self._steps) > 1 else ""
+        shift = step.shift_deg.get(unit, 0.0)
+        side = "earlier" if shift > 0.0 else "later"
+        return Advice(
+            "adjust", f"{step.do[:1].upper()}{step.do[1:]}",
+            f"{nth}It opens {difference(abs(shift)).lstrip('+')}° of crank {side} then.",
+            " ".join((LIVE, *(f"{text[:1].upper()}{text[1:]}." for text in step.warnings))),
+            press="step_done", hand=Hand.MOVE_UNIT, unit=unit, deg=shift, what=step.part,
+        )  # fmt: skip
+
+    def _advice_to_read(self) -> Advice:
+        waiting, behind = self._waiting()
+        if waiting is None:
+            return Advice("adjust", "Wait", "What was read is being compared.")
+        if behind:
+            return Advice(
+                "adjust", f"Read {waiting.unit} past its impulse coupling",
+                "Its nominal is for the coupling released, not holding back.", f"{LIVE} {ARC}",
+                press="past_impulse", unit=waiting.unit,
+            )  # fmt: skip
+        return Advice(
+            "adjust", "Turn slowly forward past the openings",
+            f"{waiting.unit}: {waiting.n} of {many(waiting.wanted, 'reading')} since it was moved.",
+            f"{LIVE} {ARC}", hand=Hand.TURN_FORWARD,
+        )  # fmt: skip
+
+    def _came_out(self) -> str:
+        found = [each.found for each in self.beside() if each.found is not None]
+        wrong = [f.prediction.unit for f in found if f.verdict == "wrong way round"]
+        if wrong:
+            return f"{wrong[0]} was moved the wrong way round: adjust it again"
+        missed = [f.prediction.unit for f in found if f.verdict in predictions.NEGATIVE]
+        if missed:
+            return f"{missed[0]} is not where it was predicted: adjust it again"
+        return "As predicted: go on with the work"
+
+    def _what_then(self) -> str:
+        return f"The prediction is kept in {predictions.FOLDER}, with what was read."
+
+    def show(self, now: Now | None) -> Panel:
+        """The options; what is to be moved; predicted beside read."""
+        if self.stage is Stage.CHOOSE:
+            return self._show_options()
+        number = f"option {self._number}"
+        if self.stage is Stage.MOVE:
+            return Panel("adjust", number, lines=(
+                *(self._step_line(n, step) for n, step in enumerate(self._steps)),
+                *(self._beside_line(each) for each in self.beside()),
+            ))  # fmt: skip
+        return Panel(
+            "adjust", f"{number}: predicted and read",
+            lines=tuple(self._beside_line(each) for each in self.beside()),
+        )  # fmt: skip
+
+    def _show_options(self) -> Panel:
+        lines = []
+        for number, option in enumerate(self._options, 1):
+            what = "; ".join(step.do for step in option.steps) or "leave everything as it is"
+            comes_to = "all inside" if option.inside else "NOT all inside"
+            undone = "" if option.reversible else ", CANNOT be undone"
+            sort: Sort = "now" if number == self._number else "plain"
+            lines.append(PanelLine(str(number), f"{comes_to}{undone}: {what}", sort))
+        lines += [PanelLine("note", text, "quiet") for text in self._proposal.notes]
+        return Panel("adjust", f"{many(len(self._options), 'option')}", lines=tuple(lines))
+
+    def _step_line(self, n: int, step: Step) -> PanelLine:
+        sort: Sort = "now" if n == self._step else "quiet"
+        return PanelLine(f"{n + 1}", step.words, sort)
+
+    def _beside_line(self, each: Beside) -> PanelLine:
+        of, n = each.prediction, each.n
+        cylinder = f" {of.cylinder}" if of.cylinder is not None else ""
+        U_deg = predictions.SIDES * of.u_deg
+        text = f"{of.setting}: predicted {btdc(of.predicted_btdc, U_deg)}"
+        if each.read_btdc is None:
+            return PanelLine(f"{of.unit}{cylinder}", f"{text}, was {btdc(of.before_btdc, U_deg)}")
+        text += f", read {btdc_with(each.read_btdc, each.U_deg)} of {n}"
+        if each.found is None:
+            return PanelLine(f"{of.unit}{cylinder}", text)
+        bad = each.found.verdict in predictions.NEGATIVE
+        text += f": {each.found.verdict}"
+        return PanelLine(f"{of.unit}{cylinder}", text, "bad" if bad else "good")
+
+    # -- actions --
+
+    def actions(self) -> tuple[Action, ...]:
+        """Another option, done, and past the impulse coupling while it reads."""
+        label = LABELS.get(self.stage, "done")
+        if self.stage is Stage.CHOOSE and self._option is None:
+            label = "go on without"
+        return (
+            Action("step_done", "enter", label, "the step under NEXT is done", self._done,
+                   why_not=self._why_not_done),
+            Action("choose_option", DIGITS, "option", "choose that option", self._choose,
+                   undo="another digit", digits=self._digits, takes="NUMBER"),
+            Action("past_impulse", "i", "past the impulse coupling", "past an impulse coupling",
+                   self._past_impulse, undo="esc", why_not=self._why_not_past),
+        )  # fmt: skip
+
+    def _why_not_done(self, _: Bench) -> str:
+        return "" if self.stage in LABELS else "The rig sees this step by itself."
+
+    def _digits(self, _: Bench) -> dict[str, str]:
+        if self.stage is not Stage.CHOOSE:
+            return {}
+        return {str(n): "option" for n, each in enumerate(self._options, 1) if each.steps}
+
+    def _choose(self, bench: Bench, entered: str) -> None:
+        if entered not in self._digits(bench):
+            raise InputError(f"option {entered}: enter {listed(self._digits(bench))}")
+        self._number = int(entered)
+
+    def _why_not_past(self, _: Bench) -> str:
+        behind = self.stage is Stage.READ and self._waiting()[1]
+        return "" if behind else "No unit is behind its impulse coupling now."
+
+    def _past_impulse(self, bench: Bench, _: str) -> None:
+        waiting, _behind = self._waiting()
+        units = bench.host.job.profile.units
+        unit = next((u for u in units if waiting is not None and u.name == waiting.unit), None)
+        if unit is not None:
+            bench.dashboard.begin(PastImpulseCoupling(bench.host, unit))
+
+
+def _best(proposal: Proposal) -> int:
+    """The option that is taken unless another is chosen: the first that helps and can be undone."""
+    for number, option in enumerate(proposal.options[:SHOWN], 1):
+        if option.steps and option.reversible:
+            return number
+        if not option.steps:
+            break
+    return 0
+
+
+def _apart(step: Step, units: Sequence[Unit]) -> list[str]:
+    """Of the units that a step moves, one of each body."""
+    moved = [u for u in units if step.shift_deg.get(u.name)]
+    return list({unit.body or unit.name: unit.name for unit in reversed(moved)}.values())
+
+
+def _over_all(of: Sequence[Prediction]) -> list[Prediction]:
+    """Those over all cylinders where there are such, else each cylinder's."""
+    whole = {(p.unit, p.setting) for p in of if p.cylinder is None}
+    return [p for p in of if p.cylinder is None or (p.unit, p.setting) not in whole]
+
+
+def _ask_what_can_be_moved(bench: Bench, unit: Unit, take: Callable[[str], None]) -> None:
+    """Ask for the sizes of an adjustment of ``unit``, one after the other; ``take`` gets them as
+    tables of an engine file."""
+    drive = {"drive": str(unit.turns_per_crank_turn)}
+    interview = Interview(lambda so_far: tuple(adjustments({**drive, **so_far})))
+
+    def ask() -> None:
+        question = interview.question
+        if question is None:
+            found = adjustments_text(interview.answers, [unit.name])
+            if not found:
+                raise InputError(f"{unit.name}: nothing that can be moved was entered.")
+            take(found)
+            return
+        text = f"{unit.name}: {question.text[:1].lower()}{question.text[1:]}"
+        bench.prompt.ask_for(f"{text} [{interview.default}]", answer)
+
+    def answer(typed: str) -> None:
+        try:
+            doubt = interview.take(typed)
+        except InputError:
+            ask()  # what was entered before is not lost
+            raise
+        ask()
+        if doubt:
+            bench.prompt.say(f"{doubt} Enter yes to keep it, or another answer.")
+
+    ask()
+
+
+def _why_not(bench: Bench) -> str:
+    session = bench.host.session
+    if session.here is None:
+        return "Find TDC first."
+    if session.stop is not None:
+        return "Remove the piston stop first."
+    verdicts = {each.verdict for each in session.judgements()}
+    verdicts |= {each.verdict for each in session.comparisons()}
+    if "outside" not in verdicts:
+        return "Nothing was read outside its window."
+    return ""
+
+
+def _adjust(bench: Bench, _: str) -> None:
+    begin = partial(_begin, bench)
+    if bench.host.job.means != Adjustments():
+        begin("")
+        return
+    units = bench.host.job.profile.units
+    outside = [j.unit for j in bench.host.session.judgements() if j.verdict == "outside"]
+    name = bench.advice.unit or next(iter(outside), units[0].name)
+    unit = next((u for u in units if u.name == name), units[0])
+    _ask_what_can_be_moved(bench, unit, begin)
+
+
+def _begin(bench: Bench, asked: str) -> None:
+    bench.dashboard.begin(Adjust(bench.host, asked))
+
+
+OFFER = Offer(
+    (
+        Action(
+            "adjust", "a", "adjust", "what to move, how far and which way; then read again",
+            _adjust, undo="esc", why_not=_why_not, steps=("reading",),
+        ),
+    )
+)  # fmt: skip
+"""To adjust what opens outside its window."""

@@ -1,0 +1,163 @@
+"""Adjusting from the dashboard on a virtual rig: by its advice alone, its prediction proved."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from made_job import rig
+from virtual_bench import VirtualBench
+from wrong_job import MEANS
+
+from rig.adjust import predictions
+from rig.adjust.procedure import Adjust, Stage
+from rig.guide.procedure import Advice, Hand
+from rig.job.new import write_example
+
+SEED = 5  # its lower unit opens inside its window, its upper one outside or near its edge
+
+
+def bench_with(folder: Path, more: str, upper_deg: float, seed: int = SEED) -> VirtualBench:
+    """A bench on the example with ``more`` in its engine file, read once as found."""
+    path = write_example(folder)
+    path.write_text(path.read_text("utf-8") + more, "utf-8")
+    bench = VirtualBench(folder, seed)
+    bench.do(f"move upper {upper_deg}")
+    bench.find_dead_centre()
+    bench.do("goto 0 at 120")
+    if not bench.rig.reply.get("compressed"):
+        bench.do("turn 180 at 120", "goto 0 at 120")
+    bench.press("f")
+    bench.do("turn 1450 at 110")
+    return bench
+
+
+def advice(bench: VirtualBench) -> Advice:
+    bench.ui_state.view()
+    return bench.ui_state.bench.advice
+
+
+def obey(bench: VirtualBench, most: int = 40) -> list[Advice]:
+    """Do what the procedure says, and nothing else, until it is left."""
+    done: list[Advice] = []
+    for _ in range(most):
+        now = advice(bench)
+        if not isinstance(bench.ui_state.bench.dashboard.procedure, Adjust):
+            return done
+        done.append(now)
+        if now.hand is Hand.MOVE_UNIT:
+            bench.do(f"move {now.unit} {now.deg}")
+        elif now.hand is Hand.TURN_FORWARD:
+            bench.do("turn 370 at 110")
+        if now.press:
+            action = next(a for a, _ in bench.ui_state.actions() if a.id == now.press)
+            bench.ui_state.act(action)
+    raise AssertionError(f"it does not end: {done[-1]}")
+
+
+def upper_btdc(bench: VirtualBench) -> float:
+    truth = bench.rig.truth()["units"]["1"]
+    return float(sum(truth["btdc_by_setting"]["full advance"]) / 2)
+
+
+def test_an_obedient_hand_brings_a_unit_inside_and_the_prediction_is_proved(
+    tmp_path: Path,
+) -> None:
+    bench = bench_with(tmp_path / "job", MEANS, 2.5)
+    bench.press("a")
+    said = obey(bench)
+    hands = [each.hand for each in said]
+    assert hands.count(Hand.MOVE_UNIT) >= 1
+    moved = next(each for each in said if each.hand is Hand.MOVE_UNIT)
+    assert "mm along its slot" in moved.next
+    assert "seen from its drive end" in moved.next
+    assert "As predicted" in said[-1].next
+    judged = [
+        j for j in bench.live.session.judgements()
+        if (j.unit, j.phase, j.cylinder) == ("upper", "as left", None)
+        and j.setting == "full advance"
+    ]  # fmt: skip
+    assert [j.verdict for j in judged] == ["inside"]
+    sheets = sorted((tmp_path / "job" / "predictions").iterdir())
+    assert [path.name.count(".outcome") for path in sheets] == [0, 1]
+    outcome = json.loads(sheets[1].read_text("utf-8"))
+    upper = [c for c in outcome["confirmations"] if c["prediction"]["unit"] == "upper"]
+    assert {c["verdict"] for c in upper} == {"confirmed"}
+    bench.live.end()
+    ran = rig("verify", sheets[0])  # the capture has grown since
+    assert ran.status == 0, ran.out
+
+
+def test_what_was_moved_the_wrong_way_is_said_and_adjusted_again(tmp_path: Path) -> None:
+    bench = bench_with(tmp_path / "job", MEANS, 2.5)
+    bench.press("a", "enter")
+    now = advice(bench)
+    assert now.hand is Hand.MOVE_UNIT
+    assert now.deg is not None
+    bench.do(f"move upper {-now.deg}")
+    bench.press("enter")
+    while (now := advice(bench)).press == "step_done":
+        bench.press("enter")  # nothing else is moved
+    for _ in range(8):
+        if advice(bench).press != "":
+            break
+        bench.do("turn 370 at 110")
+    assert "upper was moved the wrong way round" in advice(bench).next
+    bench.press("esc", "a")
+    said = obey(bench)
+    assert "As predicted" in said[-1].next
+
+
+def test_what_can_be_moved_is_asked_for_where_the_engine_file_says_nothing(tmp_path: Path) -> None:
+    bench = bench_with(tmp_path / "job", "", 2.5)
+    bench.press("a")
+    for answer in ("slot", "45", "60", "yes", "5"):
+        question = bench.ui_state.prompt.question
+        assert question is not None, answer
+        assert "upper" in question.text
+        bench.press(*answer, "enter")
+    said = obey(bench)
+    assert "As predicted" in said[-1].next
+    sheet = next((tmp_path / "job" / "predictions").glob("*[0-9].json"))
+    plain = json.loads(sheet.read_text("utf-8"))
+    assert "clockwise_mm = 60" in plain["asked"]
+    bench.live.end()
+    ran = rig("verify", sheet)
+    assert ran.status == 0, ran.out
+
+
+def test_where_nothing_helps_it_goes_on_without(tmp_path: Path) -> None:
+    short = MEANS.replace("5.0", "0.0").replace("45.0", "45.0\nfile_mm = 0")
+    bench = bench_with(tmp_path / "job", short, 2.5)
+    bench.press("a")
+    now = advice(bench)
+    assert now.next == "Go on without adjusting"
+    assert now.press == "step_done"
+    bench.press("enter")
+    assert bench.ui_state.bench.dashboard.procedure is None
+    assert "correction" in bench.live.session.told.skipped
+
+
+def test_another_option_can_be_chosen_and_undone_moves_are_moves_no_more(tmp_path: Path) -> None:
+    bench = bench_with(tmp_path / "job", MEANS, 2.5)
+    bench.press("a")
+    procedure = bench.ui_state.bench.dashboard.procedure
+    assert isinstance(procedure, Adjust)
+    assert advice(bench).next == "Take option 1"
+    bench.press("2")
+    assert advice(bench).next == "Take option 2"
+    bench.press("enter")
+    assert procedure.stage is Stage.MOVE
+    sheet = predictions.newest(bench.job)
+    assert sheet is not None
+    assert {each.unit for each in sheet.predictions} == {"upper"}  # option 1 moves lower, too
+
+
+def test_adjust_says_why_it_is_not_offered(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job", 3)
+    bench.press("a")
+    assert bench.ui_state.prompt.message == "Find TDC first."
+    bench.find_dead_centre()
+    bench.do("rest 9")  # what the piston stop gave has been shown
+    bench.press("a")
+    assert bench.ui_state.prompt.message == "Nothing was read outside its window."
