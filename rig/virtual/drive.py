@@ -6,7 +6,7 @@ forward the follower stands where the crank stands; driven back it stands ``play
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -57,6 +57,26 @@ class Shaft:
     held_at: float | None = None
     tripped_at: float | None = None
     busy_until_s: float = -np.inf
+
+    @property
+    def held(self) -> bool:
+        """Whether the coupling holds it back now."""
+        return self.held_at is not None
+
+    def body_moved(self, earlier_deg: float) -> None:
+        """The unit's body is moved: where its coupling catches and its magnet pulls goes with it,
+        and so does a rotor that the coupling holds."""
+        if self.pull is not None:
+            places = tuple(place - earlier_deg for place in self.pull.from_deg)
+            self.pull = replace(self.pull, from_deg=places)
+        if self.impulse is not None:
+            places = tuple(place - earlier_deg for place in self.impulse.catch_deg)
+            self.impulse = replace(self.impulse, catch_deg=places)
+        if self.held_at is not None:
+            self.at -= earlier_deg
+            self.held_at -= earlier_deg
+        if self.tripped_at is not None:
+            self.tripped_at -= earlier_deg
 
     def follow(self, driver: Curve) -> Curve:
         """The follower's curve while the driver moves along its own."""

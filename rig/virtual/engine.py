@@ -24,7 +24,7 @@ from rig.virtual.ground_truth import (
     firing_tops_deg,
     lobe_places_deg,
 )
-from rig.virtual.motion import TAG, Curve, Floats, Ints
+from rig.virtual.motion import TAG, Curve, Floats, Ints, still
 from rig.virtual.pins import FOOT, INDEX, Levels, Pins
 
 
@@ -48,6 +48,7 @@ class Movement:
 
     hand: Curve
     advance: dict[int, Curve] = field(default_factory=dict)  # unit: its advance over time
+    bodies: bool = False  # it is the units' bodies that move so, not their levers
     slip: Curve | None = None
     foot_s: tuple[float, float] | None = None  # pressed, let go
 
@@ -166,6 +167,11 @@ class World:
             if number in movement.advance:
                 advance = movement.advance[number]
                 rotor = advance.shifted(unit.shaft.at)
+                if movement.bodies:
+                    if unit.shaft.held:
+                        here = unit.shaft.at + unit.advance_deg
+                        rotor = still(self.done_s, advance.end_s, here)
+                    unit.shaft.body_moved(advance.last - unit.advance_deg)
                 rotor.table[:, TAG] = ADJUSTED
                 unit.advance_deg = advance.last
             else:

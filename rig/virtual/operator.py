@@ -211,6 +211,10 @@ class Operator:
                 f"'{command.text}': the contacts of '{command.name}' part {abs(by):.0f}° "
                 "from here, farther than its slots reach; turn the crank nearer first"
             )
+        if self.world.units[number].shaft.held:
+            raise InputError(
+                f"'{command.text}': its impulse coupling holds the rotor; go past its trip first"
+            )
         over = float(self._rng.uniform(0.02, 0.1))
         return self._slide(number, [by - 3.0, 3.0 + over]), {}
 
@@ -241,6 +245,7 @@ class Operator:
         return Movement(
             hold(grip, self._rng, now_s, self.world.hand_deg, whole.end_s - now_s),
             {n: whole.shifted(by) for n, by in offsets.items()},
+            bodies=True,
         )
 
     def _adjust(self, wanted: dict[int, float], speed: float) -> Movement:

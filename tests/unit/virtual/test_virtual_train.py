@@ -47,6 +47,24 @@ def test_the_magnet_pulls_the_contacts_open_early_by_up_to_the_play() -> None:
         assert driven["crank_deg"] - early["crank_deg"] == pytest.approx(0.9, abs=1e-6)
 
 
+@pytest.mark.parametrize("earlier_deg", [4.0, -6.5])
+def test_the_trip_moves_with_the_unit(earlier_deg: float) -> None:
+    """Its catch is in the body: the lag stays, and the contacts open earlier by the move."""
+    hidden = quiet(coupling=Coupling(lag_deg=26.0, catch_deg=9.0))
+    name = hidden.units[0].name
+    for first in ("turn 730 at 40", "turn 815 at 40"):  # somewhere; perhaps held by the coupling
+        moved = run([first, f"move {name} {earlier_deg}", "turn 800 at 40"], PROFILE,
+                    hidden=hidden, hand=SMOOTH).truth  # fmt: skip
+        plain = run([first, "turn 800 at 40"], PROFILE, hidden=hidden, hand=SMOOTH).truth
+        later = {o["crank_deg"] for o in openings(plain) if o["kind"] == "impulse"}
+        assert len(later) > 2
+        ends = [o for o in openings(moved) if o["kind"] == "impulse"][-3:]
+        for opening in ends:
+            at = opening["crank_deg"] + earlier_deg
+            # The contacts open within the 8 ms of the leap, in which the crank turns on.
+            assert min(abs(at - each) for each in later) < 0.32
+
+
 def test_an_impulse_coupling_opens_late_by_its_lag_and_shortens_the_opening() -> None:
     hidden = quiet(coupling=Coupling(lag_deg=26.0, catch_deg=9.0))
     truth = run("turn 1500 at 40", PROFILE, hidden=hidden, hand=SMOOTH).truth
