@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import sys
 import time
 from pathlib import Path
 
 from rig.base.errors import InputError, RigError, RigLostError
-from rig.base.escape import harmless, message
-from rig.cli.output import open_job, summary_lines, verdict_status
+from rig.base.escape import message
+from rig.cli.output import open_job, shown_lines, summary_lines, verdict_status
 from rig.live.actions import save
 from rig.live.live_session import LiveSession
 from rig.live.run import show, start
@@ -81,7 +80,7 @@ def tell(live: LiveSession) -> int:
         lines += summary_lines(saved.reference, saved.assessments, saved.comparisons)
         status = verdict_status(saved.assessments, saved.comparisons)
     with contextlib.suppress(BrokenPipeError):  # the window was closed: all is kept, nobody looks
-        print("\n".join(harmless(line, sys.stdout) for line in lines), flush=True)
+        print("\n".join(shown_lines(lines)), flush=True)
     for text in lacking:
         message(f"MISSING: {text}")
     return InputError.status if lacking else status

@@ -8,9 +8,8 @@ harmless first.
 
 A job opened for a command: what is odd in its folder, and which capture is taken, is said.
 
-Figures as a person reads them: the tables of the screen room, as lines.
-
-Tables that commands print: ruled on a terminal, plain lines anywhere else.
+Tables fit 80 columns: what their rows repeat stands in a heading. On a terminal, longer lines are
+wrapped at its width.
 """
 
 from __future__ import annotations
@@ -19,23 +18,21 @@ import argparse
 import dataclasses
 import json
 import math
+import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from itertools import repeat
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 from rich.cells import cell_len
 
 from rig.base import rounding
-from rig.base.escape import clean, message, shows_colour, shows_unicode
-from rig.base.rounding import many
+from rig.base.escape import clean, message, shows_unicode
+from rig.base.rounding import listed, many
 from rig.certificate import record
 from rig.certificate.page_results import of_cylinders
 from rig.job.folder import Job
-from rig.live.text import THEME, VERDICT_ROLE, Role
 from rig.tdc.reference import TdcReference
 from rig.timing.assess import WORST_FIRST, verdict_over
 from rig.timing.values import PHASES, Assessment, Comparison, Mark, Reading
@@ -44,6 +41,12 @@ from rig.words.diagnostics import reason_code, reason_words
 from rig.words.figures import number
 
 WIDTH = 80
+
+
+ALL = "all"
+KINDS: Mapping[str, str] = {
+    "turned": "", "set": "set with the crank held", "impulse": "impulse coupling",
+}  # fmt: skip
 
 
 def json_option(parser: argparse.ArgumentParser) -> None:
@@ -85,8 +88,7 @@ def figures(args: argparse.Namespace, answer: dict[str, Any], lines: Iterable[st
     if args.json:
         text = json.dumps(plain(answer), allow_nan=False) + "\n"
     else:
-        unicode = shows_unicode(sys.stdout)
-        text = "".join(clean(line, unicode) + "\n" for line in lines)
+        text = "".join(line + "\n" for line in shown_lines(lines))
     sys.stdout.write(text)
     sys.stdout.flush()
 
@@ -101,6 +103,15 @@ def folded(lines: Iterable[str], width: int = WIDTH) -> list[str]:
             break_long_words=False, break_on_hyphens=False, drop_whitespace=True,
         ) or [""]  # fmt: skip
     return found
+
+
+def shown_lines(lines: Iterable[str]) -> list[str]:
+    """Lines as standard output takes them: harmless, and on a terminal wrapped at its width."""
+    unicode = shows_unicode(sys.stdout)
+    found = [clean(line, unicode) for line in lines]
+    if not sys.stdout.isatty():
+        return found
+    return folded(found, max(40, shutil.get_terminal_size().columns))
 
 
 def open_job(folder: Path, command: str) -> Job:
@@ -127,17 +138,106 @@ def newest_capture(job: Job, command: str) -> Path:
 def judgement_lines(
     judgements: Sequence[Assessment], comparisons: Sequence[Comparison] = ()
 ) -> list[str]:
-    """Judgements and comparisons as tables of plain lines."""
-    unicode = shows_unicode(sys.stdout)
-    lines = plain_lines(judgement_table(judgements), unicode) if judgements else []
-    if comparisons:
-        lines += ["", *plain_lines(comparison_table(comparisons), unicode)]
-    return lines
+    """Each unit with its verdict and a table of its cylinders; then pairs of units likewise.
+
+    What the rows of a table repeat stands in the heading above it.
+    """
+    lines: list[str] = []
+    for own in _by_unit(judgements).values():
+        lines += [*([""] if lines else []), *_unit_lines(own)]
+    for compared in _by_pair(comparisons).values():
+        lines += [*([""] if lines else []), *_pair_lines(compared)]
+    rules = dict.fromkeys(j.rule for j in judgements if j.rule)
+    return [*lines, *([""] if rules else []), *rules]
+
+
+def _unit_lines(own: Sequence[Assessment]) -> list[str]:
+    """One unit in one setting and phase."""
+    windows = {_window(j) for j in own}
+    lines = [_heading(own)]
+    if len(windows) == 1:
+        lines.append(f"  window {windows.pop()}")
+        windows = set()
+    rows = []
+    for j in own:
+        U_deg = None if j.uncertainty is None else j.uncertainty.U_deg
+        verdict = (
+            verdict_words(verdict_over([j])) if j.kind == "turned" and not j.groups else j.words
+        )
+        rows.append((
+            _cylinder(j.cylinder), str(j.n), rounding.btdc(j.mean_btdc, U_deg),
+            rounding.two_figures(U_deg) if rounding.is_known(U_deg) else "–",
+            rounding.scatter(j.sd_deg), *([_window(j)] if windows else []), verdict,
+        ))  # fmt: skip
+    heads = ("cyl.", "n", "mean", "U, °", "SD, °", *(["window"] if windows else []), "verdict")
+    lines += table_lines(heads, rows, numeric={1, 2, 3, 4})
+    notes: dict[str, list[str]] = {}
+    for j in own:
+        for words in (*(MARKS[m] for m in j.marks), j.settle, few_readings(j.uncertainty, j.n)):
+            notes.setdefault(words, []).append(_cylinder(j.cylinder))
+    notes.pop("", None)
+    return [*lines, *(f"  {_whose(of, len(own))}{words}" for words, of in notes.items())]
+
+
+def _whose(cylinders: Sequence[str], of: int) -> str:
+    """Which cylinders a note is about; nothing where it is about all."""
+    if len(cylinders) == of:
+        return ""
+    numbers = [each for each in cylinders if each != ALL]
+    named = [f"cyl. {listed(numbers)}"] if numbers else []
+    return f"{listed(([ALL] if ALL in cylinders else []) + named)}: "
+
+
+def _heading(own: Sequence[Assessment]) -> str:
+    """``upper, full advance, as found: late by 0.44°``."""
+    one = own[0]
+    head = f"{one.unit}, {one.setting}, {one.phase}"
+    if one.kind != "turned":
+        return f"{head}, {KINDS[one.kind]}"
+    return f"{head}: {verdict_words(verdict_over(own))}"
+
+
+def _pair_lines(compared: Sequence[Comparison]) -> list[str]:
+    """One pair of units in one setting and phase; a difference is positive when the first opens
+    earlier."""
+    one = compared[0]
+    where = ", ".join(filter(None, (one.setting, one.phase)))
+    asked = ""
+    if one.wanted_deg is not None and one.tolerance_deg is not None:
+        asked = (
+            f", nominal {rounding.entered(one.wanted_deg)}° ±{rounding.entered(one.tolerance_deg)}°"
+        )
+    lines = [f"{one.first} earlier than {one.second}, {where}{asked}"]
+    rows, notes = [], []
+    for c in compared:
+        U_deg = None if c.uncertainty is None else c.uncertainty.U_deg
+        rows.append((
+            _cylinder(c.cylinder), f"{rounding.figure(c.difference_deg, U_deg)}°",
+            rounding.two_figures(U_deg) if rounding.is_known(U_deg) else "–", c.verdict,
+        ))  # fmt: skip
+        if why := few_readings(c.uncertainty, 0):
+            notes.append(f"  {_cylinder(c.cylinder)}: {why}")
+    return [*lines, *table_lines(("cyl.", "by", "U, °", "verdict"), rows, numeric={1, 2}), *notes]
 
 
 def reading_lines(readings: Sequence[Reading]) -> list[str]:
-    """Every reading, in order."""
-    return plain_lines(reading_table(readings), shows_unicode(sys.stdout))
+    """Every opening in order; below a rejected one, why."""
+    rows = [
+        (r.unit, r.setting, _cylinder(r.cylinder, "–"), number(r.t_s, 3), rounding.btdc(r.btdc_deg))
+        for r in readings
+    ]
+    head, *lines = table_lines(("unit", "setting", "cyl.", "at, s", "opens"), rows, numeric={3, 4})
+    found = [head]
+    for reading, line in zip(readings, lines, strict=True):
+        remarks = (
+            "" if reading.valid else f"rejected: {reason_words(reading.rejection)}",
+            KINDS[reading.kind],
+            MARKS[Mark.ONE_TURN_OUT] if reading.wrong_stroke else "",
+            "" if reading.stroke_known else MARKS[Mark.STROKE_NOT_STATED],
+        )
+        said = ", ".join(filter(None, remarks))
+        found += [line, f"      {said}"] if said else [line]
+    return found
 
 
 def result_lines(record_path: Path) -> list[str]:
@@ -149,51 +249,49 @@ def result_lines(record_path: Path) -> list[str]:
 def summary_lines(
     reference: TdcReference, assessments: Sequence[Assessment], comparisons: Sequence[Comparison]
 ) -> list[str]:
-    """What was found, a short line a figure: each unit over its cylinders."""
+    """What was found, in short: each unit's verdict, its mean, and cylinders that differ."""
     tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
     lines = [f"TDC: {tdc} ({reference.by})"]
-    for (unit, setting, phase, kind), own in _by_unit(assessments).items():
-        head = f"{unit}, {setting}, {phase}"
+    for own in _by_unit(assessments).values():
         one = next((j for j in own if j.cylinder is None), own[0])
-        verdict = verdict_words(verdict_over(own)) if kind == "turned" else one.words
-        if len(own) > 1 and one.cylinder is not None:
-            lines.append(f"{head}: {verdict}")
-        elif one.mean_btdc is None or one.uncertainty is None:
-            lines.append(f"{head}: {one.words}")
-        else:
-            mean = rounding.btdc_with(one.mean_btdc, one.uncertainty.U_deg)
-            lines.append(f"{head}: {mean} of {many(one.n, 'reading')}: {verdict}")
+        lines.append(_heading(own))
+        if one.mean_btdc is not None and (one.cylinder is None or len(own) == 1):
+            U_deg = one.uncertainty.U_deg if one.uncertainty else None
+            lines.append(f"  {rounding.btdc_with(one.mean_btdc, U_deg)}, {many(one.n, 'reading')}")
+        elif one.kind != "turned" or one.groups:
+            lines.append(f"  {one.words}")
         if why := few_readings(one.uncertainty, one.n):
             lines.append(f"  {why}")
         others = [j for j in own if j.cylinder is not None and j.verdict != one.verdict]
         lines += [f"  cylinder {j.cylinder}: {j.words}" for j in others]
-    for over_all in comparisons:
-        if over_all.cylinder is None:
-            pair = [c for c in comparisons if _pair(c) == _pair(over_all)]
-            lines.append(f"{over_all.words}: {_of_all(over_all, pair)}")
+    for pair in _by_pair(comparisons).values():
+        over_all = next((c for c in pair if c.cylinder is None), pair[0])
+        worst = min((each.verdict for each in pair), key=WORST_FIRST.index)
+        named = [each for each in pair if each.cylinder is not None]
+        verdict = worst if worst == over_all.verdict else worst + of_cylinders(named, worst)
+        lines.append(f"{over_all.words}: {verdict}")
     return lines
 
 
 def _by_unit(
     assessments: Sequence[Assessment],
-) -> dict[tuple[str, str, str, str], list[Assessment]]:
-    """Assessments by unit, setting, phase and kind, in order."""
-    found: dict[tuple[str, str, str, str], list[Assessment]] = {}
+) -> dict[tuple[str, str, str, str, bool], list[Assessment]]:
+    """Assessments by unit, setting, phase and kind, in order; a whole turn out stands apart."""
+    found: dict[tuple[str, str, str, str, bool], list[Assessment]] = {}
     for each in assessments:
-        found.setdefault((each.unit, each.setting, each.phase, each.kind), []).append(each)
+        key = (each.unit, each.setting, each.phase, each.kind, Mark.ONE_TURN_OUT in each.marks)
+        found.setdefault(key, []).append(each)
     return found
 
 
-def _pair(of: Comparison) -> tuple[str, str, str, str]:
-    return of.first, of.second, of.setting, of.phase
-
-
-def _of_all(speaks: Comparison, of: Sequence[Comparison]) -> str:
-    """The worst verdict of a pair; where that over all cylinders is better, the cylinders."""
-    worst = min((each.verdict for each in of), key=WORST_FIRST.index)
-    if worst == speaks.verdict:
-        return worst
-    return worst + of_cylinders([each for each in of if each.cylinder is not None], worst)
+def _by_pair(
+    comparisons: Sequence[Comparison],
+) -> dict[tuple[str, str, str, str], list[Comparison]]:
+    """Comparisons by pair, setting and phase, in order."""
+    found: dict[tuple[str, str, str, str], list[Comparison]] = {}
+    for each in comparisons:
+        found.setdefault((each.first, each.second, each.setting, each.phase), []).append(each)
+    return found
 
 
 def verdict_status(judgements: Sequence[Assessment], comparisons: Sequence[Comparison]) -> int:
@@ -220,169 +318,24 @@ def _nth(phase: str) -> int:
     return PHASES.index(phase) if phase in PHASES else 0
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Text in rows and columns. ``numeric`` columns are set to their far edge."""
-
-    title: str
-    heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    numeric: frozenset[int] = frozenset()
-    roles: tuple[Role, ...] = ()  # of each row, all "text" when empty
-    notes: tuple[str, ...] = ()
-
-
-def show(table: Table, out: TextIO | None = None) -> None:
-    """Print ``table``: ruled on a terminal, else as plain lines without control codes."""
-    stream = sys.stdout if out is None else out
-    if stream.isatty():
-        _show_ruled(table, stream)
-    else:
-        for line in plain_lines(table, shows_unicode(stream)):
-            print(line, file=stream)
+def table_lines(
+    heads: Sequence[str], rows: Sequence[Sequence[str]], numeric: Collection[int] = ()
+) -> list[str]:
+    """Text in columns two spaces apart, below a heading; ``numeric`` columns at their far edge."""
+    cells = [[clean(cell) for cell in row] for row in (heads, *rows)]
+    widths = [max(map(cell_len, column)) for column in zip(*cells, strict=True)]
+    lines = []
+    for row in cells:
+        line = ""
+        for place, (cell, width) in enumerate(zip(row, widths, strict=True)):
+            spare = " " * (width - cell_len(cell))
+            line += "  " + (spare + cell if place in numeric else cell + spare)
+        lines.append(line.rstrip())
+    return lines
 
 
-def plain_lines(table: Table, unicode: bool = True) -> list[str]:
-    """``table`` as lines of text, columns two spaces apart, no space at the end of a line."""
-    rows = [[clean(cell, unicode) for cell in row] for row in (table.heads, *table.rows)]
-    widths = [max(map(cell_len, column)) for column in zip(*rows, strict=True)]
-    lines = [clean(table.title, unicode)] if table.title else []
-    for row in rows:
-        cells = [
-            _padded(cell, width, place in table.numeric)
-            for place, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ]
-        lines.append("  ".join(cells).rstrip())
-    return lines + [clean(note, unicode) for note in table.notes]
-
-
-def _padded(cell: str, width: int, far: bool) -> str:
-    spare = " " * (width - cell_len(cell))
-    return spare + cell if far else cell + spare
-
-
-def _show_ruled(table: Table, stream: TextIO) -> None:
-    from rich import box
-    from rich.console import Console
-    from rich.table import Table as Ruled
-    from rich.text import Text
-
-    colour, unicode = shows_colour(stream), shows_unicode(stream)
-    console = Console(file=stream, no_color=not colour, highlight=False, markup=False, emoji=False,
-                      theme=THEME)  # fmt: skip
-    edge = box.SIMPLE_HEAD if unicode else box.ASCII
-    ruled = Ruled(box=edge, pad_edge=False, header_style="bold", show_edge=False)
-    for place, head in enumerate(table.heads):
-        ruled.add_column(
-            Text(clean(head, unicode)), justify="right" if place in table.numeric else "left"
-        )
-    roles: Iterable[Role] = table.roles or repeat("text", len(table.rows))
-    for row, role in zip(table.rows, roles, strict=True):
-        ruled.add_row(*(Text(clean(cell, unicode), style=role) for cell in row))
-    if table.title:
-        console.print(Text(clean(table.title, unicode), style="bold"))
-    console.print(ruled)
-    for note in table.notes:
-        console.print(Text(clean(note, unicode)))
-
-
-def judgement_table(judgements: Sequence[Assessment], title: str = "Assessment") -> Table:
-    """Each unit, setting and cylinder against its window; the rule and what would settle below."""
-    rows = []
-    for j in judgements:
-        U_deg = None if j.uncertainty is None else j.uncertainty.U_deg
-        U = rounding.within(U_deg) or "–"
-        # What the words say already is not said twice.
-        more = ("" if j.kind == "turned" else j.kind, *(MARKS[mark] for mark in j.marks))
-        remarks = (j.words, *(each for each in more if each not in j.words))
-        rows.append(
-            (
-                j.unit, j.setting, _cylinder(j.cylinder), j.phase, str(j.n),
-                rounding.btdc(j.mean_btdc, U_deg), U, rounding.scatter(j.sd_deg), _window(j),
-                j.verdict,
-                ", ".join(filter(None, remarks)),
-            )
-        )  # fmt: skip
-    rules = dict.fromkeys(j.rule for j in judgements if j.rule)
-    settle = [
-        f"{j.unit}, {j.setting}, cylinder {_cylinder(j.cylinder)}: {j.settle}"
-        for j in judgements
-        if j.settle
-    ]
-    wide = [
-        f"{j.unit}, {j.setting}, cylinder {_cylinder(j.cylinder)}: {why}"
-        for j in judgements
-        if (why := few_readings(j.uncertainty, j.n))
-    ]
-    return Table(
-        title,
-        ("unit", "setting", "cylinder", "phase", "n", "mean", "within", "spread", "window",
-         "verdict", "in words"),
-        tuple(rows),
-        frozenset({4, 5, 6, 7}),
-        tuple(VERDICT_ROLE[j.verdict] for j in judgements),
-        (*rules, *settle, *wide),
-    )  # fmt: skip
-
-
-def comparison_table(comparisons: Sequence[Comparison], title: str = "Two units") -> Table:
-    """The first against the second; positive when the first opens earlier."""
-    rows = []
-    for c in comparisons:
-        U_deg = None if c.uncertainty is None else c.uncertainty.U_deg
-        wanted = "–" if c.wanted_deg is None else f"{rounding.entered(c.wanted_deg)}°"
-        if c.wanted_deg is not None and c.tolerance_deg is not None:
-            wanted += f" ±{rounding.entered(c.tolerance_deg)}°"
-        rows.append(
-            (
-                f"{c.first} against {c.second}", ", ".join(filter(None, (c.setting, c.phase))),
-                "all" if c.cylinder is None else str(c.cylinder),
-                f"{rounding.figure(c.difference_deg, U_deg)}°", rounding.within(U_deg) or "–",
-                wanted, c.verdict, c.words,
-            )
-        )  # fmt: skip
-    return Table(
-        title,
-        ("units", "setting", "cylinder", "difference", "within", "wanted", "verdict", "in words"),
-        tuple(rows),
-        frozenset({3, 4}),
-        tuple(VERDICT_ROLE[c.verdict] for c in comparisons),
-        tuple(
-            f"{c.first} against {c.second}, cylinder {_cylinder(c.cylinder)}: {why}"
-            for c in comparisons
-            if (why := few_readings(c.uncertainty, 0))
-        ),
-    )
-
-
-def reading_table(readings: Sequence[Reading], title: str = "Openings") -> Table:
-    """Every opening in order, those that do not count with the reason."""
-    rows = []
-    for r in readings:
-        remarks = (
-            reason_words(r.rejection),
-            "" if r.kind == "turned" else r.kind,
-            MARKS[Mark.ONE_TURN_OUT] if r.wrong_stroke else "",
-            "" if r.stroke_known else MARKS[Mark.STROKE_NOT_STATED],
-        )
-        cells = (
-            r.unit,
-            r.setting,
-            _cylinder(r.cylinder),
-            number(r.t_s, 3),
-            rounding.btdc(r.btdc_deg),
-        )
-        rows.append((*cells, "yes" if r.valid else "no", ", ".join(filter(None, remarks))))
-    return Table(
-        title,
-        ("unit", "setting", "cylinder", "at, s", "opens", "valid", "remark"),
-        tuple(rows),
-        frozenset({3, 4}),
-    )
-
-
-def _cylinder(cylinder: int | None) -> str:
-    return "–" if cylinder is None else str(cylinder)
+def _cylinder(cylinder: int | None, none: str = ALL) -> str:
+    return none if cylinder is None else str(cylinder)
 
 
 def _window(j: Assessment) -> str:

@@ -23,6 +23,7 @@ from rig.base.rounding import many
 from rig.cli.output import figures, json_option, parts_of
 from rig.history import series as records
 from rig.history.series import History, Point, Series, chosen
+from rig.words.assessments import verdict_words
 
 WIDTH = 80
 
@@ -111,7 +112,7 @@ def _lines(found: History, shown: Sequence[Series]) -> list[str]:
         series.name
         for series in shown
         if series.points[-1].measured_utc == latest
-        and series.points[-1].judgement.verdict == "outside"
+        and series.points[-1].verdict.verdict == "outside"
     ]
     if outside:
         lines += _wrapped(f"Outside now: {'; '.join(outside)}.", "")
@@ -152,9 +153,10 @@ def _point(point: Point) -> list[str]:
     text = rounding.btdc(judged.mean_btdc, U_deg)
     text += f" {rounding.within(U_deg)}" if U_deg is not None else ", U not known"
     aside = "" if point.weighs else "  (no line goes through it)"
-    said = f"{text:<22}  {judged.verdict}{aside}"
-    line = f"  {point.measured_utc[:10]}  {judged.phase:<9}  {said}"
-    return [*(_wrapped(point.step, "  -- ") if point.step else []), line]
+    said = verdict_words(point.verdict) if judged.kind == "turned" else judged.verdict
+    head = f"  {point.measured_utc[:10]}  {judged.phase:<9}  {text:<22}  "
+    lines = textwrap.wrap(f"{head}{said}{aside}", WIDTH, subsequent_indent=" " * 25)
+    return [*(_wrapped(point.step, "  -- ") if point.step else []), *lines]
 
 
 def _wrapped(text: str, before: str) -> list[str]:

@@ -37,7 +37,7 @@ from rig.job import folder as certificate
 from rig.job.clock import utc_instant
 from rig.job.results import FOR_TDC, Change, MadeAdjustment
 from rig.tdc.reference import TdcReference
-from rig.timing.assess import found_and_left
+from rig.timing.assess import UnitVerdict, found_and_left, verdict_over
 from rig.timing.compare import compare_assessments
 from rig.timing.drift import (
     DAYS_A_YEAR,
@@ -113,6 +113,7 @@ class Point:
     reasons: tuple[Reason, ...]
     level: int
     wear: int  # numbers the stretches between steps that set no more than the height
+    verdict: UnitVerdict  # of the unit over all cylinders that were read; else of the cylinder
     shares: str  # the reference that the figure rests on
     weighs: bool  # a line can go through it: what it states of its uncertainty is some size
 
@@ -433,6 +434,13 @@ def _series(read: Sequence[_Read], *, by_serial: bool = False) -> Iterable[Serie
         yield _one_series((names[unit], setting, cylinder, kind), points)
 
 
+def _same_unit(one: Assessment, other: Assessment) -> bool:
+    """Whether both are of one unit as it was read in one go."""
+    return (one.unit, one.setting, one.phase, one.kind) == (
+        other.unit, other.setting, other.phase, other.kind,
+    )  # fmt: skip
+
+
 def _point(
     read: _Read, judgement: Assessment, points: Sequence[Point], visit: _Read | None
 ) -> Point:
@@ -443,6 +451,8 @@ def _point(
     level = before.level + bool(reasons) if before else 0
     wear = before.wear + (not set(reasons) <= SAME_WEAR) if before else 0
     stated = judgement.uncertainty
+    of_unit = [j for j in read.judgements if _same_unit(j, judgement)]
+    own = of_unit if judgement.cylinder is None else [judgement]
     return Point(
         engine=read.engine,
         unit=judgement.unit,
@@ -457,6 +467,7 @@ def _point(
         reasons=reasons,
         level=level,
         wear=wear,
+        verdict=verdict_over(own),
         shares=read.shares,
         weighs=stated is not None and stated.U_deg >= LEAST_DEG and weighs(stated.parts),
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import math
-import re
 import unicodedata
 from dataclasses import replace
 
@@ -15,14 +14,7 @@ from rich.cells import cell_len
 from screen_states import HOSTILE
 
 from rig.base.uncertainty import Contribution, Source, Uncertainty
-from rig.cli.output import (
-    Table,
-    comparison_table,
-    judgement_table,
-    plain_lines,
-    reading_table,
-    show,
-)
+from rig.cli.output import judgement_lines, reading_lines, shown_lines, table_lines
 from rig.signal.events import Reason, Rejection
 from rig.timing.values import Assessment, Comparison, Mark, Reading
 from rig.words.assessments import MARKS
@@ -53,6 +45,83 @@ COMPARED = Comparison("upper", "lower", "full advance", None, 0.313, W3, 0.0, 1.
                       "upper opens 0.31° before lower")  # fmt: skip
 
 
+def fits(lines: list[str]) -> bool:
+    return all(cell_len(line) <= 80 and line == line.rstrip() for line in lines)
+
+
+def test_a_unit_is_a_heading_and_a_table() -> None:
+    own = [replace(JUDGED, cylinder=None), JUDGED, replace(JUDGED, cylinder=3)]
+    lines = judgement_lines(own)
+    assert lines[:4] == [
+        "upper, full advance, as left: inside",
+        "  window 37° BTDC to 35° BTDC",
+        "  cyl.  n         mean  U, °  SD, °  verdict",
+        "  all   6  36.22° BTDC  0.16  0.066  inside",
+    ]
+    assert f"  {MARKS[Mark.STROKE_NOT_STATED]}" in lines
+    assert lines[-1] == JUDGED.rule
+    assert fits(lines)
+
+
+def test_what_was_not_turned_has_no_verdict() -> None:
+    lines = judgement_lines([OPEN])
+    assert lines[0] == "lower, full retard, as found, impulse coupling"
+    assert "  window none set" in lines
+    assert "4.00° ATDC" in lines[3]
+    assert "  two more readings would settle it" in lines
+
+
+def test_windows_that_differ_have_a_column() -> None:
+    own = [JUDGED, replace(JUDGED, cylinder=2, earliest_btdc=36.5, latest_btdc=34.5)]
+    lines = judgement_lines(own)
+    assert "37° BTDC to 35° BTDC" in lines[2]
+    assert "36.5° BTDC to 34.5° BTDC" in lines[3]
+    assert fits(lines)
+
+
+def test_a_row_says_how_far_it_is_out() -> None:
+    late = replace(JUDGED, mean_btdc=34.56, verdict="outside")
+    lines = judgement_lines([JUDGED, replace(late, cylinder=2)])
+    assert lines[0] == "upper, full advance, as left: late by 0.44°: cylinder 2"
+    assert lines[4].endswith("late by 0.44°")
+
+
+def test_columns_line_up_and_lines_end_without_space() -> None:
+    lines = table_lines(
+        ("name", "n"), [("a", "1"), ("漢字", "100"), ("longer name", "22")], numeric={1}
+    )
+    assert {cell_len(line) for line in lines} == {2 + len("longer name") + 2 + 3}
+    assert all(line == line.rstrip() for line in lines)
+
+
+def test_a_pair_is_a_heading_and_a_table() -> None:
+    lines = judgement_lines([], [COMPARED, replace(COMPARED, cylinder=2)])
+    assert lines == [
+        "upper earlier than lower, full advance, nominal 0° ±1°",
+        "  cyl.     by  U, °  verdict",
+        "  all   0.31°  0.16  inside",
+        "  2     0.31°  0.16  inside",
+    ]
+
+
+def test_openings_say_what_is_rejected() -> None:
+    good = Reading("upper", "fixed", 1, 0, 36.2, 323.8, 1.25, None)
+    bad = Reading("upper", "fixed", 1, 0, -4.0, 4.0, 2.5, Rejection(Reason.BACKWARDS),
+                  wrong_stroke=True)  # fmt: skip
+    lines = reading_lines([good, bad])
+    assert lines[1].endswith("36.20° BTDC")
+    assert lines[2].endswith("4.00° ATDC")
+    assert lines[3] == "      rejected: the crank went backwards, one crank turn out"
+    assert len(lines) == 4
+
+
+@given(st.sampled_from(HOSTILE))
+@settings(deadline=None)
+def test_hostile_text_steers_nothing(text: str) -> None:
+    for line in table_lines((text, "n"), [(text, text)]):
+        assert all(unicodedata.category(character)[0] != "C" for character in line)
+
+
 class Terminal(io.StringIO):
     """Text kept, and said to be a terminal."""
 
@@ -62,96 +131,11 @@ class Terminal(io.StringIO):
         return True
 
 
-def test_judgements() -> None:
-    lines = plain_lines(judgement_table([JUDGED, OPEN]))
-    assert lines[0] == "Assessment"
-    assert lines[1].split() == [
-        "unit", "setting", "cylinder", "phase", "n", "mean", "within", "spread", "window",
-        "verdict", "in", "words",
-    ]  # fmt: skip
-    for words in ("36.22° BTDC", "±0.16°", "0.066", "37° BTDC to 35° BTDC", "as left",
-                  "0.22° early, inside, firing TDC not entered"):  # fmt: skip
-        assert words in lines[2]
-    for words in ("4.00° ATDC", "none set", "inconclusive", "impulse"):
-        assert words in lines[3]
-    assert lines[4:] == [
-        "guarded: the window less the uncertainty",
-        "lower, full retard, cylinder –: two more readings would settle it",
-    ]
-
-
-def test_columns_line_up_and_lines_end_without_space() -> None:
-    table = Table("", ("name", "n"), (("a", "1"), ("漢字", "100"), ("longer name", "22")),
-                  frozenset({1}))  # fmt: skip
-    lines = plain_lines(table)
-    assert {cell_len(line) for line in lines} == {len("longer name") + 2 + 3}
-    assert all(line == line.rstrip() for line in lines)
-
-
-def test_comparison() -> None:
-    text = "\n".join(plain_lines(comparison_table([COMPARED])))
-    for words in ("upper against lower", "0.31°", "±0.16°", "0° ±1°", "all", "inside"):
-        assert words in text
-
-
-def test_openings_say_what_is_rejected() -> None:
-    good = Reading("upper", "fixed", 1, 0, 36.2, 323.8, 1.25, None)
-    bad = Reading("upper", "fixed", 1, 0, -4.0, 4.0, 2.5, Rejection(Reason.BACKWARDS),
-                  wrong_stroke=True)  # fmt: skip
-    lines = plain_lines(reading_table([good, bad]))
-    assert "36.20° BTDC  yes" in lines[2]
-    assert "4.00° ATDC  no     the crank went backwards, one crank turn out" in lines[3]
-
-
-def test_a_terminal_gets_rules_and_colour_unless_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("TERM", "xterm-256color")
-    monkeypatch.setenv("COLUMNS", "200")
-    monkeypatch.delenv("NO_COLOR", raising=False)
-    out = Terminal()
-    show(judgement_table([JUDGED]), out)
-    assert "38;5;33" in out.getvalue()
-    assert "──" in out.getvalue()
-    monkeypatch.setenv("NO_COLOR", "1")
-    out = Terminal()
-    show(judgement_table([JUDGED]), out)
-    assert "38;5" not in out.getvalue()
-    assert "36.22° BTDC" in out.getvalue()
-
-
-def test_anything_else_gets_plain_lines() -> None:
-    out = io.StringIO()
-    show(judgement_table([JUDGED]), out)
-    assert out.getvalue().splitlines() == plain_lines(judgement_table([JUDGED]))
-    assert "\x1b" not in out.getvalue()
-
-
-@given(st.sampled_from(HOSTILE))
-@settings(deadline=None)
-def test_hostile_text_steers_nothing(text: str) -> None:
-    table = Table(text, (text, "n"), ((text, text),), notes=(text,))
-    for line in plain_lines(table):
-        assert all(unicodedata.category(character)[0] != "C" for character in line)
-    out = Terminal()
-    show(table, out)
-    left = re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue())
-    assert all(c == "\n" or unicodedata.category(c)[0] != "C" for c in left)
-    if "[bold" in text:
-        assert "[bold red]" in left
-
-
-def test_what_the_words_say_is_not_said_again_as_a_mark() -> None:
-    judged = replace(
-        JUDGED,
-        words="1.4 degrees early, firing TDC not entered",
-        marks=(Mark.STROKE_NOT_STATED, Mark.PAPER_MEANT),
-    )
-    (row,) = judgement_table([judged]).rows
-    assert row[-1] == f"1.4 degrees early, firing TDC not entered, {MARKS[Mark.PAPER_MEANT]}"
-    impulse = replace(
-        OPEN,
-        kind="impulse",
-        words="29.97 degrees late, impulse coupling engaged",
-        marks=(Mark.IMPULSE_COUPLING,),
-    )
-    (row,) = judgement_table([impulse]).rows
-    assert row[-1] == "29.97 degrees late, impulse coupling engaged"
+def test_long_lines_are_wrapped_on_a_terminal_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    long = "  cyl. 2: " + "words of a sentence " * 12
+    monkeypatch.setenv("COLUMNS", "80")
+    assert shown_lines([long]) == [long.rstrip()]
+    monkeypatch.setattr("sys.stdout", Terminal())
+    lines = shown_lines([long])
+    assert fits(lines)
+    assert " ".join(" ".join(lines).split()) == " ".join(long.split())
