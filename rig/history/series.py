@@ -18,7 +18,7 @@ import io
 import json
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import partial
@@ -113,9 +113,10 @@ class Point:
     reasons: tuple[Reason, ...]
     level: int
     wear: int  # numbers the stretches between steps that set no more than the height
-    verdict: UnitVerdict  # of the unit over all cylinders that were read; else of the cylinder
     shares: str  # the reference that the figure rests on
     weighs: bool  # a line can go through it: what it states of its uncertainty is some size
+    # Of the unit over all cylinders that were read; of a cylinder's series, of that cylinder.
+    verdict: UnitVerdict = field(default_factory=UnitVerdict)
 
     @property
     def day(self) -> float:
