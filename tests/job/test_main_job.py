@@ -98,7 +98,7 @@ def test_figures_say_what_was_read_in_the_words_of_the_trade() -> None:
     assert "TDC: " in ran.out
     assert "after the index ±" in ran.out
     assert "° BTDC" in ran.out
-    assert "upper opens " in ran.out
+    assert "upper earlier than lower, full advance" in ran.out
     for reading in figures(finished().folder)["readings"][:5]:
         assert f"{reading['btdc_deg']:.2f}° BTDC" in ran.out
 
@@ -333,6 +333,6 @@ def test_a_unit_outside_its_window_ends_with_status_1(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", edit=stricter, hidden=finished().rig.hidden).whole()
     ran = rig("results", made.folder)
     assert ran.status == 1
-    assert "degrees early" in ran.out
+    assert ": early by " in ran.out
     assert rig("certify", made.folder).status == 1
     assert rig("verify", certificate_in(made.folder)).status == 0  # it holds, negative as it is
