@@ -18,7 +18,7 @@ from rig.base import rounding
 from rig.base.errors import InputError
 from rig.base.escape import message
 from rig.certificate import record as certificate
-from rig.cli.output import Table, figures, json_option, plain_lines, verdict_status
+from rig.cli.output import figures, json_option, table_lines, verdict_status
 from rig.engine.profile import Profile
 from rig.job.folder import Job
 from rig.job.results import work_job
@@ -119,7 +119,7 @@ def run(args: argparse.Namespace) -> int:
     said = [_said(group, first, second, turned=turned) for group in groups]
     lines = [line for each in said for line in textwrap.wrap(f"{each.words}.", WIDTH)]
     for group, each in zip(groups, said, strict=True):
-        lines += ["", *plain_lines(_table(group, each, turned=turned))]
+        lines += ["", *_table(group, each, turned=turned)]
     answer = {"same_reference": same, "summary": said, "comparisons": found}
     figures(args, answer, lines)
     return verdict_status([], found)
@@ -221,7 +221,7 @@ def _said(group: Sequence[_Pair], first: _Side, second: _Side, *, turned: bool) 
     )  # fmt: skip
 
 
-def _table(group: Sequence[_Pair], said: Said, *, turned: bool) -> Table:
+def _table(group: Sequence[_Pair], said: Said, *, turned: bool) -> list[str]:
     """Each cylinder of a group: before, now, the change with its U, and the verdict."""
     rows: list[tuple[str, ...]] = []
     notes: list[str] = []
@@ -246,7 +246,7 @@ def _table(group: Sequence[_Pair], said: Said, *, turned: bool) -> Table:
         heads, rows = heads[:-1], [row[:-1] for row in rows]
     name = ", ".join(filter(None, (f"{said.unit} {said.serial}".strip(), said.setting)))
     title = f"{name}, degrees BTDC; + opens earlier than before"
-    return Table(title, tuple(heads), tuple(rows), frozenset({1, 2, 3, 4}), notes=tuple(notes))
+    return [title, *table_lines(heads, rows, numeric={1, 2, 3, 4}), *notes]
 
 
 def _figure(of: Assessment) -> str:
