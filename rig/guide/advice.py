@@ -573,9 +573,7 @@ def state_of(host: Host) -> JobState:
         tdc_improvable=_improvable(session.reference),
         set_only=tuple(u.name for u in units if _set_last(readings, u)),
         outside=_verdicts(host, "outside"),
-        apart=tuple(
-            c.second for c in session.comparisons() if c.verdict == "outside" and c.cylinder is None
-        ),
+        apart=_apart(session),
         change_made=_changed(session),
         tightened=session.told.tightened,
         touched_again=bool(session.checks) or _gauged_again(session.gauge.readings),
@@ -595,6 +593,16 @@ def _too_near(hold: Hold | None, left: ShortWay | None) -> int:
     if hold is not None:
         return hold.touch.side if hold.way_deg < LEAST_WAY_DEG else 0
     return left.side if left is not None else 0
+
+
+def _apart(session: Session) -> tuple[str, ...]:
+    """The second of each pair whose last comparison is outside: an adjustment begins a new one."""
+    last = {
+        (each.first, each.second, each.setting): each
+        for each in session.comparisons()  # phases come in order
+        if each.cylinder is None
+    }
+    return tuple(each.second for each in last.values() if each.verdict == "outside")
 
 
 def _index_holds(session: Session) -> bool:

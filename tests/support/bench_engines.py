@@ -14,15 +14,30 @@ from rig.virtual.ground_truth import draw
 
 UPPER, LOWER = 'name = "upper"\ninput = 1\n', 'name = "lower"\ninput = 2\n'
 IMPULSE = 'coupling = "impulse"\n'
+MESH = """
+[[means.mesh]]
+driver = "crank"
+driver_teeth = 30
+driven = "upper"
+driven_teeth = 30
+
+[[means.slot]]
+unit = "upper"
+radius_mm = 60
+clockwise_mm = 8
+anticlockwise_mm = 8
+"""
+"""A tooth is 12 degrees of crank; the slot does the rest."""
 
 
 @dataclass(frozen=True, slots=True)
 class BenchEngine:
-    """An example's engine file with edits, and a truth: ``out_deg`` is how much too early the first
-    unit is, degrees of crank. ``most_keys``: without those of the rig check."""
+    """An example's engine file with edits and ``more`` at its end, and a truth: ``out_deg`` is how
+    much too early the first unit is, degrees of crank. ``most_keys``: without the rig check's."""
 
     example: str = "example"
     edits: tuple[tuple[str, str], ...] = ()
+    more: str = ""
     seed: int = 3
     out_deg: float = 0.0
     most_keys: int = 15
@@ -35,7 +50,7 @@ class BenchEngine:
         for before, after in self.edits:
             assert before in text
             text = text.replace(before, after, 1)
-        file.write_text(text, "utf-8")
+        file.write_text(text + self.more, "utf-8")
         hidden = draw(Job(folder).profile, self.seed)
         first, *others = hidden.units
         btdc_deg = {name: deg + self.out_deg for name, deg in first.btdc_deg.items()}
@@ -56,4 +71,8 @@ BENCH_ENGINES: Mapping[str, BenchEngine] = {
     "single two-stroke, rim": BenchEngine("two_stroke_single"),
     "nine-cylinder radial": BenchEngine("radial_nine"),
     "geared propeller": BenchEngine("geared_propeller", most_keys=24),
+    "24 degrees out": BenchEngine(more=MESH, out_deg=24.0, most_keys=30),
+    "24 degrees out behind an impulse coupling": BenchEngine(
+        edits=((UPPER, UPPER + IMPULSE),), more=MESH, out_deg=-24.0, most_keys=35
+    ),
 }
