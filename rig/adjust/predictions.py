@@ -483,7 +483,8 @@ def beside(prediction: Prediction, judged: Sequence[Assessment]) -> Assessment |
 
 
 def save_outcome(job: Job, sheet: Sheet, found: Sequence[Confirmation], now: datetime) -> Path:
-    """Save how a prediction came out, beside it."""
+    """Save how a prediction came out, beside it, while the capture goes on: ``rig.adjust.outcomes``
+    has one that can be proved, once it has ended."""
     path = folder.free_path(job.folder / FOLDER, sheet.path.stem + OUTCOME_MARK)
     folder.write(
         path,
@@ -509,9 +510,8 @@ def _stem(plain: Mapping[str, Any], made: datetime) -> str:
     return f"{made:%Y%m%d-%H%M%S}"
 
 
-def _recompute(job_folder: Path, plain: Mapping[str, Any]) -> dict[str, Any]:
+def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     """The sheet of a prediction, computed again from its recordings, as far as it had seen them."""
-    job = Job(job_folder)
     if job.engine.sha256 != plain["engine_sha256"]:
         raise InputError(f"{job.engine_file.name} has changed since, or the sheet was edited")
     made = moment(plain["made_utc"])

@@ -24,7 +24,12 @@ from rig.certificate import record as certificate
 from rig.certificate.record import build_for_job, noted_changes
 from rig.certificate.seal import Record
 from rig.certificate.verify import CLOCKS_DIFFER, Check, check, compare_part, verify
-from rig.engine.engine_file import profile_from_bytes
+from rig.engine.engine_file import (
+    EngineSource,
+    engine_from_bytes,
+    profile_bytes_digest,
+    profile_from_bytes,
+)
 from rig.engine.profile import Profile
 from rig.job import folder as sheets
 from rig.job.clock import Clock, moment
@@ -126,7 +131,10 @@ def _is(used: TdcReference, kept: TdcReference) -> bool:
 
 
 PREDICTIONS = "predictions"
-SHEETS = ("rig.adjust.predictions", "rig.unit_bench.report")
+SHEETS = (
+    *("rig.adjust.predictions", "rig.adjust.outcomes"),
+    *("rig.unit_bench.report", "rig.check.sheet"),
+)
 """The modules of the sheets that can be proved, each with a ``SheetKind`` named ``SHEET``.
 
 They are loaded when something is proved, so this room does not need theirs.
@@ -139,10 +147,11 @@ def sheet_kinds() -> list[SheetKind]:
 
 
 def prove_job(folder: Path) -> list[Check]:
-    """Check the reference, every unit report, prediction and certificate of a job."""
+    """Check the reference and every certificate and sheet of a job that can be proved."""
     job = Job(folder)
     checks = list(_references(job))
-    for path in sorted(path for kind in sheet_kinds() for path in _sheets(folder / kind.folder)):
+    folders = dict.fromkeys(kind.folder for kind in sheet_kinds())
+    for path in sorted(path for name in folders for path in _sheets(folder / name)):
         checks += [_at(path.name, each) for each in prove_sheet(path, folder)]
     for path in record.find(job.certificates):
         checks += [_at(path.stem, each) for each in prove(path, folder)]
@@ -155,10 +164,11 @@ def kind_of(path: Path) -> SheetKind | None:
         return None
     for kind in sheet_kinds():
         try:
-            sheets.read(path, kind.kind)
+            version = sheets.read(path, kind.kind).get("version", 0)
         except InputError:
             continue
-        return kind
+        known = isinstance(version, int) and version >= kind.since
+        return kind if known or kind.since == 1 else None
     return None
 
 
@@ -169,7 +179,7 @@ def prove_sheet(path: Path, folder: Path | None = None) -> list[Check]:
     """
     kind = kind_of(path)
     if kind is None:
-        raise InputError(f"{path}: is no unit report and no prediction")
+        raise InputError(f"{path}: is no sheet that can be proved")
     plain = sheets.read(path, kind.kind)
     job = folder if folder is not None else path.absolute().parent.parent
     try:
@@ -177,7 +187,7 @@ def prove_sheet(path: Path, folder: Path | None = None) -> list[Check]:
         checks += _time(path, kind, plain, job / "captures")
         if not all(each.holds for each in checks):
             return checks
-        fresh = kind.recompute(job, plain) | {"program": plain["program"]}
+        fresh = kind.recompute(_job_at(job, plain), plain) | {"program": plain["program"]}
     except (KeyError, TypeError, ValueError) as why:
         return [check("its shape", "", "", f"is not whole: {why}; it was edited", holds=False)]
     except InputError as why:
@@ -188,6 +198,26 @@ def prove_sheet(path: Path, folder: Path | None = None) -> list[Check]:
         said = "is no version that this program knows; it was edited, or use that version"
         checks.append(check("program", stated, __version__, said, holds=False))
     return [*checks, *compare_part(plain, _json(fresh), same_version=same)]
+
+
+def _job_at(folder: Path, plain: Mapping[str, Any]) -> Job:
+    """The job as a sheet was made in it: where the engine file was edited since, with the text that
+    a certificate carries. Raises InputError where none does."""
+    job, wanted = Job(folder), plain.get("engine_sha256")
+    if wanted is None or job.engine.sha256 == wanted:
+        return job
+    for path in record.find(job.certificates):
+        try:
+            kept = certificate.as_certificate(certificate.load(path)).engine_file
+        except InputError:
+            continue  # said where the certificate is proved
+        data = kept.text.encode("utf-8")
+        if profile_bytes_digest(data) == wanted:
+            return job.with_engine(EngineSource(job.engine_file, data, *engine_from_bytes(data)))
+    raise InputError(
+        f"{job.engine_file.name} has changed since and no certificate carries it, or the sheet"
+        " was edited"
+    )
 
 
 def _recordings(captures: Path, kind: SheetKind, plain: Mapping[str, Any]) -> Iterator[Check]:

@@ -465,6 +465,8 @@ _SENTENCES = re.compile(
     r"|rig_checks\[\d+\]\.(?:name|words)"
     r"|.*\.parts\[\d+\]\.(?:name|how)"
     r"|says|words|warnings|steps\[\d+\]\.(?:do|words|warnings)"  # of a unit report, a prediction
+    r"|confirmations\[\d+\]\.words"  # of an outcome
+    r"|checks\[\d+\]\.(?:name|words|cause|measured)|not_tried.*"  # of a rig check
 )
 
 

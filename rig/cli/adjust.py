@@ -15,7 +15,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
-from rig.adjust import predictions
+from rig.adjust import outcomes, predictions
 from rig.adjust.plan import (
     Confirmation,
     Misfit,
@@ -105,7 +105,7 @@ def _confirm(args: argparse.Namespace, job: Job, worked: JobResults, now: dateti
     if sheet is None:
         raise InputError(f"{job.folder}: no prediction was saved; rig adjust --take saves one")
     found = predictions.confirmed(job, worked, sheet)
-    saved = predictions.save_outcome(job, sheet, found, now)
+    saved = outcomes.save(job, worked, sheet, found, now)
     answer = {
         "prediction": str(sheet.path),
         "change": sheet.words,

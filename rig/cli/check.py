@@ -9,24 +9,19 @@ the capture and cited in the certificate.
 from __future__ import annotations
 
 import argparse
-from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from rig.base.errors import InputError
 from rig.base.escape import message
 from rig.base.files import digest
-from rig.check.checks import RigCheck
 from rig.check.evidence import judged, lines_of, not_tried
+from rig.check.sheet import answer_of, save
 from rig.cli.output import figures, json_option, newest_capture, open_job
-from rig.job import folder
 from rig.job.folder import Job
 from rig.session.session import signal_settings
 from rig.signal.rig_statistics import statistics_of
 from rig.wire.formats import open_recording
-
-KIND = "rig check"
-SUFFIX = ".check.json"
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -60,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
     unsaved: InputError | None = None
     if path.resolve().parent == job.captures.resolve() and recording.kind == "capture":
         try:
-            save(job, path, answer)
+            save(job, path, answer, datetime.now(UTC))
         except InputError as why:
             unsaved = why  # the verdicts are told all the same
     figures(args, answer, lines_of(check, missing))
@@ -90,21 +85,3 @@ def _taken(job: Job, url: str | None, lacking: list[str]) -> Path:
     if live.capture_is_there:
         message(f"capture: {live.capture_path}")
     return live.capture_path
-
-
-def answer_of(check: RigCheck, missing: list[str]) -> dict[str, Any]:
-    """The check as plain data."""
-    return {
-        "kind": KIND,
-        "verdict": check.verdict,
-        "checks": [asdict(each) for each in check.checks],
-        "contacts": asdict(check.contacts),
-        "widths": asdict(check.widths) if check.widths else None,
-        "not_tried": missing,
-    }
-
-
-def save(job: Job, capture: Path, answer: dict[str, Any]) -> None:
-    """Put the verdicts beside the capture. Raises InputError when the disk does not take them."""
-    sheet = answer | {"engine_sha256": job.engine.sha256}
-    folder.write(capture.with_suffix(SUFFIX), sheet, replace=True)

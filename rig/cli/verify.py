@@ -21,8 +21,8 @@ from rig.cli.output import figures, json_option
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``rig verify``."""
     what = (
-        "the record, its page, or their folder; a unit report, a prediction; or a job's folder, for"
-        " all that is in it"
+        "the record, its page, or their folder; a unit report, a prediction, its outcome, a rig"
+        " check; or a job's folder, for all that is in it"
     )
     parser.add_argument("certificate", type=Path, help=what)
     parser.add_argument("--job", type=Path, help="the job folder, when the certificate was moved")
@@ -63,7 +63,9 @@ def run(args: argparse.Namespace) -> int:
     if not args.all_checks:
         good = sum(check.holds and check.sort == "figure" for check in checks)
         if good:
-            lines.append(f"{'holds':<14} {many(good, 'figure')}, computed anew (--all shows each)")
+            lines.append(
+                f"{'holds':<14} {many(good, 'figure')}, computed anew (--all-checks shows each)"
+            )
     verdict = f"everything holds: {len(checks)} fingerprints, texts, dates and figures"
     if failed:
         of = f"{len(checks)} fingerprints, texts, dates and figures"

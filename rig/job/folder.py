@@ -9,6 +9,7 @@ Tables and drawings are written in the same way: whole, or not at all.
 
 from __future__ import annotations
 
+import copy
 import json
 import math
 import os
@@ -33,7 +34,7 @@ from rig.base.files import (
     sorted_out,
     write_whole,
 )
-from rig.engine.engine_file import load_engine
+from rig.engine.engine_file import EngineSource, load_engine
 from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Adjustments, Profile
 from rig.job import capture_order
@@ -63,6 +64,12 @@ class Job:
         self.certificates = folder / "certificates"
         for name in FOLDERS:
             self.look_at(folder / name)
+
+    def with_engine(self, engine: EngineSource) -> Job:
+        """The same job with another engine file, as one that it had before."""
+        other = copy.copy(self)
+        other.engine, other.profile, other.means = engine, engine.profile, engine.adjustments
+        return other
 
     def look_at(self, place: Path) -> None:
         """A folder of the job lies in the job: what is written into it stays there.
@@ -140,7 +147,7 @@ class SheetKind:
 
     ``folder`` is where a job keeps such sheets. From a sheet as plain data, ``recordings`` gives
     names and digests of its recordings, ``stem`` the file's name by when it was made, and
-    ``recompute``, with the job's folder, the sheet as it should be. Each raises KeyError, TypeError
+    ``recompute``, with the job, the sheet as it should be. Each raises KeyError, TypeError
     or ValueError for a sheet that is not whole, InputError where something is wrong.
     """
 
@@ -148,7 +155,8 @@ class SheetKind:
     folder: str
     recordings: Callable[[Mapping[str, Any]], list[tuple[str, str, int | None]]]
     stem: Callable[[Mapping[str, Any], datetime], str]
-    recompute: Callable[[Path, Mapping[str, Any]], dict[str, Any]]
+    recompute: Callable[[Job, Mapping[str, Any]], dict[str, Any]]
+    since: int = 1  # the first version that can be proved
 
 
 def free_path(folder: Path, stem: str) -> Path:

@@ -622,9 +622,9 @@ def _stem(plain: Mapping[str, Any], made: datetime) -> str:
     return stem(UnitIdentity(**plain["unit"]), made)
 
 
-def _recompute(job_folder: Path, plain: Mapping[str, Any]) -> dict[str, Any]:
+def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     """The report of a unit, computed again from its recordings."""
-    bench, job = bench_from(plain), Job(job_folder)
+    bench = bench_from(plain)
     if bench.identity.name not in ["", *(unit.name for unit in job.profile.units)]:
         raise InputError(f"the engine file has no unit {bench.identity.name!r}; it was edited")
     impulse = plain["impulse"]

@@ -1,0 +1,80 @@
+"""The verdicts of a rig check beside the capture that they are of; they can be proved from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from rig import __version__
+from rig.base.errors import InputError
+from rig.base.files import digest
+from rig.check.checks import RigCheck
+from rig.check.evidence import judged, not_tried
+from rig.job import folder
+from rig.job.clock import iso
+from rig.job.folder import Job, SheetKind
+from rig.session.session import signal_settings
+from rig.signal.rig_statistics import statistics_of
+from rig.wire.formats import open_recording
+
+KIND = "rig check"
+SUFFIX = ".check.json"
+VERSION = 2
+
+
+"""Version 1 had no number, and does not say when it was made; it is not proved."""
+
+
+def answer_of(check: RigCheck, missing: list[str]) -> dict[str, Any]:
+    """The check as plain data."""
+    return {
+        "kind": KIND,
+        "verdict": check.verdict,
+        "checks": [asdict(each) for each in check.checks],
+        "contacts": asdict(check.contacts),
+        "widths": asdict(check.widths) if check.widths else None,
+        "not_tried": missing,
+    }
+
+
+def _sheet(answer: Mapping[str, Any], capture: Path, engine_sha256: str, made_utc: str) -> Any:
+    return dict(answer) | {
+        "version": VERSION,
+        "program": __version__,
+        "made_utc": made_utc,
+        "engine_sha256": engine_sha256,
+        "recording": capture.name,
+        "capture_sha256": digest(capture),
+        "size_bytes": capture.stat().st_size,
+    }
+
+
+def save(job: Job, capture: Path, answer: Mapping[str, Any], now: datetime) -> None:
+    """Put the verdicts beside the capture. Raises InputError when the disk does not take them."""
+    made = _sheet(answer, capture, job.engine.sha256, iso(now, "milliseconds"))
+    folder.write(capture.with_suffix(SUFFIX), made, replace=True)
+
+
+def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
+    return [(str(plain["recording"]), str(plain["capture_sha256"]), int(plain["size_bytes"]))]
+
+
+def _stem(plain: Mapping[str, Any], made: datetime) -> str:
+    return Path(Path(str(plain["recording"])).with_suffix(SUFFIX)).stem
+
+
+def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
+    """The verdicts, found again from the capture."""
+    capture = job.captures / Path(str(plain["recording"])).name
+    if capture.stat().st_size != int(plain["size_bytes"]):
+        raise InputError(f"{capture.name} has grown since: check it again")
+    recording = open_recording(capture, job.profile.encoder.counts_per_turn)
+    seen = statistics_of(recording.batches, signal_settings(job.profile))
+    answer = answer_of(judged(seen, job.profile), not_tried(seen))
+    return dict(_sheet(answer, capture, job.engine.sha256, str(plain["made_utc"])))
+
+
+SHEET = SheetKind(KIND, "captures", _recordings, _stem, _recompute, since=VERSION)
