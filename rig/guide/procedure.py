@@ -80,6 +80,15 @@ class SteppedProcedure(Procedure, Generic[S]):
         """The present step; None when all are done."""
         return self.steps[self.number - 1] if self.number <= len(self.steps) else None
 
+    @property
+    def came(self) -> str:
+        """What the last step came to, in one line; empty where that is not known."""
+        return ""
+
+    def not_ready(self) -> str:
+        """Why the step cannot begin, as far as the rig sees it; empty when it can."""
+        return ""
+
     def begin(self) -> None:
         """All is ready: the step begins."""
         if self.step is not None and not self.doing:

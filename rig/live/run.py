@@ -222,12 +222,17 @@ def lead(
         if word == SKIP:
             procedure.skip()
             continue
+        if why := procedure.not_ready():
+            say(f"   {why}")
+            continue
         procedure.begin()
         say(f"   now {step.do}. Enter: done")
         word = next(waiting)
         procedure.end(broken_off=word == QUIT)
         if word == QUIT:
             break
+        if procedure.came:
+            say(f"   {procedure.came}")
     if not live.lines:
         raise RigLostError(f"no rig was heard: {live.diagnosis() or 'nothing came'}")
 

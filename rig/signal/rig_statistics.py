@@ -16,7 +16,7 @@ import math
 from array import array
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 
 import numpy as np
@@ -331,6 +331,21 @@ class StatisticsCollector:
     def stretch(self) -> Stretch:
         """What has happened since the last of the person's notes."""
         return _closed(self._stretches[-1])
+
+    @property
+    def step(self) -> Stretch:
+        """What has happened in the present step of the check, through all lives of the rig."""
+        *before, found = [_closed(each) for each in self._stretches]
+        while found.resumed and before:
+            earlier = before.pop()
+            found = replace(
+                found,
+                turned_deg=earlier.turned_deg + found.turned_deg,
+                opened=(*earlier.opened, *found.opened),
+                moved=(*earlier.moved, *found.moved),
+                resumed=earlier.resumed,
+            )
+        return found
 
     def result(self, state_widths: StateWidths) -> RigStatistics:
         """All that was seen; ``state_widths`` are those of the ``OpeningFinder``."""

@@ -21,7 +21,7 @@ def checked(bench: VirtualBench) -> None:
     """All steps, as the screen asks for them."""
     for unit in ("upper", "lower"):
         for way in ("off", "on"):
-            assert f"put the switch at {way.upper()}" in bench.ui_state.view().next
+            assert f"the switch of {unit} at {way.upper()}" in bench.ui_state.view().next
             bench.do(f"switch {way} {unit}")
             bench.press("enter")
             bench.do("turn 400 at 200")
@@ -84,7 +84,9 @@ def test_a_bad_verdict_is_shown_first(tmp_path: Path) -> None:
     bench.do("turn 30 at 60", "fault stuck lower closed")
     bench.press("c", *"kkkk", "enter")
     bench.do("rest 3.2", "turn 1500 at 110")
-    bench.press("enter", "k", "k")
+    bench.press("enter")
+    assert any("lower did not open" in line.text for line in panel(bench).lines)  # at once
+    bench.press("k", "k", "k")
     first = panel(bench).lines[0]
     assert first.label == "BAD"
     assert "lower" in first.text
@@ -112,7 +114,7 @@ def test_the_last_try_of_a_step_counts(tmp_path: Path) -> None:
     bench.do("turn 30 at 60")
     bench.press("c", *"kkkkk")
     by_hand(bench, "lower")  # the wrong one
-    bench.press("backspace")
+    assert "input 2 (lower) opened, not input 1" in bench.ui_state.view().why
     by_hand(bench, "upper")
     by_hand(bench, "lower")
     bench.press("backspace", "enter")
@@ -131,7 +133,7 @@ def test_turning_on_is_tried_again_once_the_lead_is_put_right(tmp_path: Path) ->
     bench.do("turn 30 at 60", "fault stuck lower closed")
     bench.press("c", *"kkkk", "enter")
     bench.do("rest 3.2", "turn 1500 at 110")
-    bench.press("enter", "backspace")
+    bench.press("enter")
     bench.do("fault free lower")
     bench.press("enter")
     bench.do("rest 3.2", "turn 1300 at 110")
@@ -193,5 +195,40 @@ def test_one_bad_check_is_said_of_one(tmp_path: Path) -> None:
     bench.do("turn 30 at 60")
     bench.press("c", *"kkkkk")
     by_hand(bench, "lower")
-    bench.press("k")
+    bench.press("k", "k")
     assert " is bad: put it right" in bench.ui_state.view().next
+
+
+def test_a_step_waits_for_the_contacts_that_it_asks_for(tmp_path: Path) -> None:
+    """A wrong guess is said at the step, not seven steps later."""
+    bench = VirtualBench(tmp_path / "job", 7)
+    bench.do("turn 30 at 60")
+    bench.press("c", *"kkkkk")
+    while bench.live.session.contact_open(1) is not True:
+        bench.do("turn 10 at 60", "rest 0.5")
+    assert any("upper: open now; asked for: closed" in line.text for line in panel(bench).lines)
+    bench.press("enter")
+    assert "step 6 of 7: get ready" in panel(bench).state
+    assert bench.ui_state.prompt.message == (
+        "The contacts of upper are open here: turn until they are closed."
+    )
+    while bench.live.session.contact_open(1) is not False:
+        bench.do("turn 10 at 60", "rest 0.5")
+    assert any("upper: closed now; asked for: closed" in line.text for line in panel(bench).lines)
+    bench.press("enter")
+    assert "step 6 of 7: now do it" in panel(bench).state
+
+
+def test_each_step_s_result_is_shown_at_once_and_a_bad_one_is_repeated_once(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job", 7)
+    bench.do("turn 30 at 60", "switch on upper")
+    bench.press("c", "enter")
+    bench.do("turn 400 at 200")
+    bench.press("enter")
+    assert "IT IS LIVE" in bench.ui_state.view().why
+    assert "step 1 of 7: get ready" in panel(bench).state
+    bench.press("enter")
+    bench.do("turn 90 at 200")
+    bench.press("enter")  # a second time: the check goes on, and what it came to stays in sight
+    assert "step 2 of 7: get ready" in panel(bench).state
+    assert any((line.label, line.sort) == ("step 1", "bad") for line in panel(bench).lines)
