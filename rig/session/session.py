@@ -133,7 +133,7 @@ class Session:
             self._heard_nothing, self.start_us = False, float(batch.positions[0]["t_us"])
         events = self._finder.take(batch)
         if self.stop is not None and len(batch.positions):
-            self.stop.trail.append(batch.positions)
+            self.stop.add(batch.positions, self.settings)
         for other in batch.others:
             if isinstance(other, LineError):
                 self.troubles[other.kind] += other.times

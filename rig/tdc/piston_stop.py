@@ -474,6 +474,12 @@ class _OnTrail:
     hold: Hold | None
 
 
+MOST_POSITIONS = 200_000
+
+
+"""Over an hour at the rig's fifty positions a second."""
+
+
 @dataclass(slots=True)
 class StopTouches:
     """The touches since the piston stop was put in. Angles: degrees after the index, [0, 360)."""
@@ -485,7 +491,23 @@ class StopTouches:
     crank_deg: list[float] = field(default_factory=list)
     trail: list[NDArray[np.void]] = field(default_factory=list)  # positions since the last restart
     undone_us: list[float] = field(default_factory=list)
+    before: list[Touch] = field(default_factory=list)  # found in positions that are not kept
+    _length: int = 0  # of the trail
     _found: _OnTrail | None = None  # in the present trail, so that it is searched once
+
+    def add(self, positions: NDArray[np.void], settings: Settings) -> None:
+        """More positions, dtype ``POSITION``, shape (n,). Every ``MOST_POSITIONS`` only the touches
+        found in them are kept, wherever the stream is cut: a piston stop left in overnight does not
+        fill the memory."""
+        self.trail.append(positions)
+        self._length += len(positions)
+        if self._length < MOST_POSITIONS:
+            return
+        whole = np.concatenate(self.trail)
+        while len(whole) >= MOST_POSITIONS:
+            self.before += find_touches(whole[:MOST_POSITIONS], settings)
+            whole = whole[MOST_POSITIONS:]
+        self.trail, self._length, self._found = [whole.copy()], len(whole), None
 
     def entered(self, t_us: float, side: int, crank_deg: float) -> None:
         """A touch that the person enters while holding the crank at the piston stop."""
@@ -498,7 +520,7 @@ class StopTouches:
 
     def so_far(self, follower: OpeningFinder) -> StopTouches:
         """With those of the trail that the crank has left again."""
-        trail = self._on_trail(follower).touches
+        trail = [*self.before, *self._on_trail(follower).touches]
         angles = [follower.track.crank_deg(touch.at) for touch in trail]
         both = [
             (touch, angle)
@@ -511,7 +533,9 @@ class StopTouches:
             key=lambda pair: pair[0].t_us,
         )
         touches, angles_deg = [touch for touch, _ in kept], [angle for _, angle in kept]
-        return replace(self, touches=touches, crank_deg=angles_deg, trail=[], _found=None)
+        return replace(
+            self, touches=touches, crank_deg=angles_deg, trail=[], before=[], _length=0, _found=None
+        )
 
     def _on_trail(self, follower: OpeningFinder) -> _OnTrail:
         if self._found is None or len(self.trail) > 1:
@@ -555,7 +579,7 @@ class StopTouches:
         one_place = index_places(profile.encoder) == 1
         self.touches = whole.touches if one_place else []
         self.crank_deg = whole.crank_deg if one_place else []
-        self.trail, self._found = [], None
+        self.trail, self.before, self._length, self._found = [], [], 0, None
 
     def side(self, side: int) -> tuple[float, ...]:
         """Angles of the steady touches reached forward (+1) or backwards (-1)."""

@@ -6,10 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from rig.signal.events import Settings
-from rig.tdc.piston_stop import find_hold, find_short_way, find_touches
+from rig.tdc import piston_stop
+from rig.tdc.piston_stop import StopTouches, Touch, find_hold, find_short_way, find_touches
 from rig.wire.records import POSITION
 
 FINE = Settings(4096)
@@ -128,3 +131,35 @@ def test_a_rest_at_a_place_that_the_crank_went_past_is_no_touch(way: int) -> Non
     assert [(touch.side, touch.at) for touch in found if touch.side == way] == [(way, here + 0.5)]
     again = [*stop, *back, *reversed(back), *rest]
     assert find_hold(positions(again), FINE) is None
+
+
+@given(st.lists(st.integers(1, 700), min_size=1, max_size=40))
+@example([1] * 40)
+@example([4000])
+def test_a_stop_left_in_does_not_fill_the_memory_and_its_touches_are_kept(cuts: list[int]) -> None:
+    """However the positions are cut: at most one touch is lost where older positions are left."""
+    whole = positions((to_and_from([1000] * 30) + to_and_from([400] * 30, -1)) * 20)
+    every = find_touches(whole, FINE)
+    ends = np.minimum(np.cumsum(cuts), len(whole)).tolist()
+    pieces = [piece for piece in np.split(whole, ends) if len(piece)]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(piston_stop, "MOST_POSITIONS", 1000)
+        kept = StopTouches(0.0, 1, "reference")
+        for piece in pieces:
+            kept.add(piece, FINE)
+            assert sum(map(len, kept.trail)) < 1000
+    found = [*kept.before, *find_touches(np.concatenate(kept.trail), FINE)]
+    assert len(every) == 40
+    assert len(found) >= len(every) - len(whole) // 1000
+    assert {(touch.side, touch.at) for touch in found} == {(t.side, t.at) for t in every}
+    boundaries = [whole["t_us"][at] for at in range(1000, len(whole), 1000)]
+    assert sorted(touch.t_us for touch in found) == sorted(
+        touch.t_us for touch in every if touch.t_us not in lost(every, boundaries, found)
+    )
+
+
+def lost(every: list[Touch], boundaries: list[float], found: list[Touch]) -> set[float]:
+    """Touches next to a boundary that were not found, at most one at each."""
+    missing = {touch.t_us for touch in every} - {touch.t_us for touch in found}
+    assert all(min(abs(at - boundary) for boundary in boundaries) < 3e6 for at in missing)
+    return missing
