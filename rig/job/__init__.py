@@ -1,1 +1,1 @@
-"""A job folder worked through: files to figures, without a terminal."""
+"""A job folder worked through: files to results, without a terminal."""

@@ -1,13 +1,13 @@
-"""Which capture of a job is the newest: by what the captures know about one another.
+"""Which capture of a job is the newest, by what the captures know about one another.
 
 The computer's clock may have gone backwards between two sessions, so names and times of day do not
-say. The head of a capture names those that were the newest when it began (``after``: file and
-digest of the head), and carries a number one above theirs. A capture that another one comes after
-is not the newest. Where several are left (one in between was deleted, or captures were copied
-together), number and clock have to agree on one of them; if they do not, the person has to say.
+decide. The head of a capture names those that were the newest when it began (``after``: file and
+digest of the head), and has a number one above theirs. A capture that another one follows is not
+the newest. If several are left (one in between was deleted, or captures were copied together),
+number and clock must agree on one of them; if they do not, the person is asked.
 
-Captures from before there were numbers know nothing of one another: among themselves they are
-taken in the order of the clock, which is said.
+Captures from before there were numbers know nothing of one another: they are put in the order of
+the clock, which is reported.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from rig.wire.capture import head_of
 
 MOST_NUMBER = 1_000_000_000
 MOST_AFTER = 20
-"""So many captures are named in a head at most; a line of a capture has limits."""
+"""Captures named in a head at most, as a line of a capture has limits."""
 
 
 class UncertainError(InputError):
@@ -33,7 +33,7 @@ class UncertainError(InputError):
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What the head of a capture says of its place. ``number`` is 0 where it says nothing."""
+    """What the head of a capture says about its place. ``number`` is 0 if it says nothing."""
 
     path: Path
     digest: str
@@ -46,7 +46,7 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class Newest:
-    """The newest capture. ``by_clock``: nothing but the clock says so; ``left`` was left out."""
+    """The newest capture. ``by_clock``: only the clock says so; ``left`` was left out."""
 
     known: Known
     by_clock: bool = False
@@ -54,7 +54,7 @@ class Newest:
 
 
 def known(path: Path) -> Known:
-    """Read what a capture knows. Raises InputError when its head cannot be read."""
+    """Read what a capture knows. Raises InputError if its head cannot be read."""
     head = head_of(path)
     number = head.start.get("number")
     stated = head.start.get("after")
@@ -71,10 +71,10 @@ def known(path: Path) -> Known:
 
 
 def newest(paths: Iterable[Path]) -> Newest | None:
-    """The newest of these captures; None when there is none that can be read.
+    """The newest of these captures; None if none can be read.
 
     Raises UncertainError when it does not follow, and InputError for one whose head cannot be read
-    where it may be the newest.
+    and which may be the newest.
     """
     found, broken = _read(paths)
     last = _last(found)
@@ -84,7 +84,7 @@ def newest(paths: Iterable[Path]) -> Newest | None:
     unread = [(path, why) for path, why in broken if path.name not in after]
     for path, why in unread:
         if not last or path.stem > last[0].path.stem:
-            raise InputError(f"{why}; move it away, or name the capture that you mean")
+            raise InputError(f"{why}; move it away, or name the capture to use")
     if not last:
         return None
     left = tuple(LeftOut(path, Odd.NO_CAPTURE) for path, _ in unread)
@@ -92,7 +92,7 @@ def newest(paths: Iterable[Path]) -> Newest | None:
 
 
 def place_after(paths: Iterable[Path]) -> dict[str, object]:
-    """What the head of a new capture says of its place among ``paths``: ``number``, ``after``."""
+    """The place of a new capture among ``paths``, for its head: ``number``, ``after``."""
     found, broken = _read(paths)
     before = [{"file": path.name} for path, _ in broken]
     before += [{"file": each.path.name, "head": each.digest} for each in _uncovered(found)]
@@ -102,21 +102,21 @@ def place_after(paths: Iterable[Path]) -> dict[str, object]:
 
 @dataclass(frozen=True, slots=True)
 class SeenCapture:
-    """A capture as far as something that was made of it had seen it: its first ``size_bytes``."""
+    """The part of a capture from which something was made: its first ``size_bytes``."""
 
     file: str  # its name in the job's ``captures``
     head: str  # digest of its head
     sha256: str
     size_bytes: int
-    until_us: float  # the rig's time up to which it was seen
+    until_us: float  # the rig's time at the end of that part
 
 
 @dataclass(frozen=True, slots=True)
 class MadeWhen:
-    """When something was made, by what its maker knew of captures.
+    """When something was made, by what its maker knew about captures.
 
-    ``after`` are the heads (digests) of those that were the newest then, and are taken as whole.
-    The clock (``utc``) says it only where these do not.
+    ``after`` are the heads (digests) of those that were the newest then, and complete. The clock
+    (``utc``) decides only if these do not.
     """
 
     utc: datetime
@@ -124,8 +124,8 @@ class MadeWhen:
     after: tuple[str, ...] = ()
 
     def is_before(self, path: Path, t_us: float, at: datetime | None, order: Order) -> bool:
-        """Whether it was made before the instant ``t_us`` of a capture, which is ``at`` by the
-        host's clock."""
+        """Whether it was made before the time ``t_us`` of a capture, which is ``at`` by the host's
+        clock."""
         head = order.head(path)
         for each in self.seen:
             if each.head == head:
@@ -137,14 +137,14 @@ class MadeWhen:
 
 
 def heads_of(place: Mapping[str, object]) -> tuple[str, ...]:
-    """The heads (digests) that a place, as ``place_after`` gives it, names as the newest."""
+    """The heads (digests) that a place from ``place_after`` names as the newest."""
     after = place.get("after")
     named = [each for each in after if isinstance(each, dict)] if isinstance(after, list) else []
     return tuple(str(each["head"]) for each in named if "head" in each)
 
 
 class Order:
-    """Which of two captures came later, by what those of a job know of one another."""
+    """Which of two captures of a job came later, by what they know about one another."""
 
     def __init__(self, paths: Iterable[Path]) -> None:
         found, _ = _read(paths)
@@ -159,17 +159,17 @@ class Order:
             self._before[each.digest] = before
 
     def head(self, path: Path) -> str:
-        """The digest of a capture's head; empty where it is not known."""
+        """The digest of a capture's head; empty if not known."""
         own = self._at.get(path)
         return own.digest if own is not None else ""
 
     def number(self, path: Path) -> int:
-        """The number in a capture's head; 0 where it has none."""
+        """The number in a capture's head; 0 if it has none."""
         own = self._at.get(path)
         return own.number if own is not None else 0
 
     def is_later(self, one: Path, other: Path) -> bool | None:
-        """Whether ``one`` came after ``other``; None where they do not know."""
+        """Whether ``one`` came after ``other``; None if they do not know."""
         first, second = self._at.get(one), self._at.get(other)
         if first is None or second is None:
             return None
@@ -179,7 +179,7 @@ class Order:
 
     def was_there(self, path: Path, heads: Collection[str]) -> bool | None:
         """Whether a capture was begun before something whose maker saw ``heads`` (digests) as the
-        newest: True only when another had come after it by then; None where it is not known."""
+        newest: True only if another had followed it by then; None if not known."""
         own = self._at.get(path)
         if own is None or not heads or own.digest in heads:
             return None
@@ -188,13 +188,13 @@ class Order:
         return False if own.number and self._before.keys() >= set(heads) else None
 
     def went_back(self, earlier: Path, later: Path) -> bool:
-        """Whether the clock had gone backwards between the beginnings of two captures."""
+        """Whether the clock went backwards between the beginnings of two captures."""
         first, second = self._at.get(earlier), self._at.get(later)
         begun = first and first.begun, second and second.begun
         return bool(begun[0] and begun[1] and begun[1] < begun[0])
 
     def last(self, paths: Sequence[Path]) -> Path:
-        """The latest of them: that which none comes after; of several, the last given."""
+        """The latest of them, which none follows; of several, the last given."""
         free = [one for one in paths if not any(self.is_later(other, one) for other in paths)]
         return (free or paths)[-1]
 
@@ -213,17 +213,17 @@ def _read(paths: Iterable[Path]) -> tuple[list[Known], list[tuple[Path, InputErr
         except InputError as why:
             broken.append((path, why))
             continue
-        except OSError:  # it has gone since
+        except OSError:  # it has disappeared since
             continue
         copy = found.get(one.digest)
-        # Of one session's copies the longest; of equal ones the one whose name comes last.
+        # Of one session's copies the longest; of equal ones the last by name.
         if copy is None or (one.size, one.path.stem) > (copy.size, copy.path.stem):
             found[one.digest] = one
     return list(found.values()), broken
 
 
 def _uncovered(found: Sequence[Known]) -> list[Known]:
-    """Those that no other comes after."""
+    """Those that no other follows."""
     silent = sorted((each for each in found if not each.number), key=_by_clock)
     after = {digest for each in found for digest in each.after}
     after |= {each.digest for each in silent[:-1]}
@@ -252,6 +252,6 @@ def _by_clock(each: Known) -> tuple[str, str]:
 def _asked(last: Sequence[Known]) -> str:
     listed = " or ".join(named(each.path) for each in sorted(last, key=lambda each: each.path))
     return (
-        "the captures do not say which of them is the newest, and the clock may have been set:"
-        f" name the one that you mean, {listed}"
+        "which capture is the newest does not follow from their heads, and the clock may have been"
+        f" set: name the one to use, {listed}"
     )

@@ -11,15 +11,15 @@ from rig.wire.capture import CaptureReader
 from rig.wire.records import Note
 
 JUMP_S = 2.0
-"""The host notes both its clocks once a second; when they go apart by more, one was set."""
+"""The host notes both its clocks once a second; if they differ by more than this, one was set."""
 
 
 class HostClock:
-    """The host's clock through one capture, by the notes in it: made to go forward only.
+    """The host's clock through one capture, from its notes: never backwards.
 
-    Each note with a time of day is taken in turn. A clock that is set back goes on as it stood
-    before; ``said`` tells of that, and of one that went on by more than was measured. The rig has
-    a clock of its own, so that no figure hangs on this one.
+    Each note with a time of day is taken in turn. A clock that is set back continues from where it
+    was; ``said`` reports this, and a clock that advanced by more than was measured. The rig has its
+    own clock, so no result depends on this one.
     """
 
     def __init__(self, start: object) -> None:
@@ -29,7 +29,7 @@ class HostClock:
         self._back = timedelta()
 
     def take(self, note: Note) -> datetime | None:
-        """The time of day at ``note``; None when it tells none."""
+        """The time of day at ``note``; None if it has none."""
         utc = moment(note.value.get("utc"))
         if utc is None:
             return None
@@ -38,7 +38,7 @@ class HostClock:
             if isinstance(measured_s, (int, float)):
                 self._compare(utc, float(measured_s))
             utc += self._back
-        except OverflowError:  # beyond the calendar: nobody's clock
+        except OverflowError:  # beyond the calendar: no real clock
             return self._latest
         if self._latest is not None:
             utc = max(utc, self._latest)
@@ -54,20 +54,20 @@ class HostClock:
         if more_s < -JUMP_S:
             self._back += timedelta(seconds=-more_s)
             self.said.append(
-                f"the computer's clock was set back by {-more_s:.0f} s after {iso(before)};"
-                " times of day go on here by the clock as it stood; figures do not hang on it"
+                f"the computer's clock was set back by {-more_s:.0f} s after {iso(before)}; times"
+                " of day continue here from the earlier clock, and results do not depend on it"
             )
         elif more_s > JUMP_S:
             self.said.append(
-                f"the computer's clock went on by {more_s:.0f} s more than was measured after"
-                f" {iso(before)}: it was set, or the computer slept; figures do not hang on it"
+                f"the computer's clock advanced by {more_s:.0f} s more than was measured after"
+                f" {iso(before)}: it was set, or the computer slept; results do not depend on it"
             )
 
 
 class Clock:
     """The rig's time of one capture in UTC, from the host's notes in it.
 
-    Raises InputError when the capture cannot be read. ``utc`` is None where no note says when.
+    Raises InputError when the capture cannot be read. ``utc`` is None if no note has a time.
     """
 
     def __init__(self, path: Path) -> None:
@@ -93,7 +93,7 @@ class Clock:
 
 
 def moment(text: object) -> datetime | None:
-    """ISO 8601 text as an instant in UTC; None for anything else."""
+    """ISO 8601 text as a time in UTC; None for anything else."""
     if not isinstance(text, str):
         return None
     try:
@@ -104,23 +104,23 @@ def moment(text: object) -> datetime | None:
 
 
 def iso(utc: datetime, to: str = "seconds") -> str:
-    """An instant as ISO 8601 text, to the second or to the millisecond ("milliseconds")."""
+    """A time as ISO 8601 text, to the second or to the millisecond ("milliseconds")."""
     return utc.astimezone(UTC).isoformat(timespec=to).replace("+00:00", "Z")
 
 
 def utc_instant(utc: str) -> datetime:
-    """An instant out of a record. Raises InputError for one outside 1900 to 2200, or none."""
+    """A time from a record. Raises InputError for one outside 1900 to 2200, or none."""
     try:
         found = datetime.fromisoformat(utc)
     except ValueError:
         found = None
     if found is None or not 1900 <= found.year <= 2200:
-        raise InputError(f"{utc[:40]!r} is not a time of ours; the record was edited.")
+        raise InputError(f"{utc[:40]!r} is not a possible time; the record was edited.")
     return found if found.tzinfo else found.replace(tzinfo=UTC)
 
 
 def utc_shown(utc: str) -> str:
-    """ "2026-05-14T10:25:12Z" as "2026-05-14 10:25 UTC"; anything else as it stands."""
+    """ "2026-05-14T10:25:12Z" as "2026-05-14 10:25 UTC"; anything else unchanged."""
     if len(utc) >= 16 and utc[10:11] == "T":
         return f"{utc[:10]} {utc[11:16]} UTC"
     return utc

@@ -1,10 +1,8 @@
-"""Job; its JSON sheets.
+"""A job's folder, and its sheets.
 
-A job is a folder: engine.toml, reference.json, captures/, certificates/.
-
-Small plain files of a job, one thing each: JSON that a person can read, copy and keep.
-
-Tables and drawings are written in the same way: whole, or not at all.
+A job is a folder: engine.toml, reference.json, captures/, certificates/. Its sheets are small plain
+files, one thing each: JSON that a person can read, copy and keep. They are written whole, or not at
+all, as are tables and drawings.
 """
 
 from __future__ import annotations
@@ -46,7 +44,7 @@ FOLDERS = ("captures", "certificates", "predictions", "units")
 
 
 class Job:
-    """The files of a job. Raises InputError when the folder holds none."""
+    """The files of a job. Raises InputError if the folder has none."""
 
     def __init__(self, folder: str | PathLike[str]) -> None:
         folder = Path(folder)
@@ -55,8 +53,8 @@ class Job:
         self.folder = folder
         self.engine_file = folder / "engine.toml"
         if self.engine_file.is_dir():
-            raise InputError(f"{self.engine_file}: is a folder; the engine file is wanted there")
-        self.engine = load_engine(self.engine_file)  # once: figures and file belong together
+            raise InputError(f"{self.engine_file}: is a folder; it should be the engine file")
+        self.engine = load_engine(self.engine_file)  # once: profile and text stay together
         self.profile: Profile = self.engine.profile
         self.means: Adjustments = self.engine.adjustments
         self.reference_file = folder / "reference.json"
@@ -72,26 +70,26 @@ class Job:
         return other
 
     def look_at(self, place: Path) -> None:
-        """A folder of the job lies in the job: what is written into it stays there.
+        """Check that a folder of the job is inside the job, so that what is written stays there.
 
-        Raises InputError when ``place`` is something else.
+        Raises InputError if ``place`` is something else.
         """
         odd = odd_of(place) if os.path.lexists(place) else Odd.FOLDER
         if odd is None:
-            raise InputError(f"{place}: is a file where a folder is wanted; move it away")
+            raise InputError(f"{place}: is a file, but should be a folder; move it away")
         if odd is Odd.LOOP or place.resolve().parent == self.folder.resolve():
             if odd is not Odd.FOLDER:
-                raise InputError(f"{LeftOut(place, odd).said}; a folder is wanted there")
+                raise InputError(f"{LeftOut(place, odd).said}; it should be a folder")
             return
         raise InputError(
-            f"{place}: is a link out of the job, to {place.resolve()}; a job keeps its files in"
-            " its own folder: put a folder there"
+            f"{place}: is a link out of the job, to {place.resolve()}; a job keeps its files in its"
+            " own folder: replace the link by a folder"
         )
 
     def reference(self) -> TdcReference | None:
-        """The reference in use, or None when none was found yet.
+        """The reference in use; None before the first is found.
 
-        Raises InputError when it cannot be read, or is of a cylinder whose top does not follow.
+        Raises InputError when it cannot be read, or is of a cylinder whose TDC is not known.
         """
         if not os.path.lexists(self.reference_file):
             return None
@@ -110,15 +108,15 @@ class Job:
         return load_references(self.reference_file) if self.reference() is not None else ()
 
     def growing(self) -> list[Path]:
-        """Captures that some program is taking just now."""
+        """Captures being taken now."""
         return [path for path in self.capture_files() if is_growing(path)]
 
     def capture_files(self) -> list[Path]:
-        """The captures in order of their names; ``left_out`` tells what else is there."""
+        """The captures in order of their names; ``left_out`` has what else is there."""
         return listed(self.captures, SUFFIX).files
 
     def left_out(self) -> list[LeftOut]:
-        """What has the name of a capture, certificate, prediction or report and is none."""
+        """What is named like a capture, certificate, prediction or report but is not one."""
         return [
             *listed(self.captures, SUFFIX).left,
             *listed_records(self.certificates).left,
@@ -128,9 +126,9 @@ class Job:
         ]
 
     def newest(self) -> capture_order.Newest:
-        """The newest capture, by what the captures know of one another.
+        """The newest capture, by what the captures know about one another.
 
-        Raises InputError when there is none, and when it does not follow which one it is.
+        Raises InputError when there is none, and when it does not follow which it is.
         """
         found = capture_order.newest(self.capture_files())
         if found is None:
@@ -147,8 +145,8 @@ class SheetKind:
 
     ``folder`` is where a job keeps such sheets. From a sheet as plain data, ``recordings`` gives
     names and digests of its recordings, ``stem`` the file's name by when it was made, and
-    ``recompute``, with the job, the sheet as it should be. Each raises KeyError, TypeError
-    or ValueError for a sheet that is not whole, InputError where something is wrong.
+    ``recompute``, with the job, the sheet as it should be. Each raises KeyError, TypeError or
+    ValueError for an incomplete sheet, InputError for other mistakes.
     """
 
     kind: str
@@ -160,22 +158,22 @@ class SheetKind:
 
 
 def free_path(folder: Path, stem: str) -> Path:
-    """A path in ``folder`` that nothing has yet: STEM.json, else STEM-2.json and so on."""
+    """A free path in ``folder``: STEM.json, else STEM-2.json and so on."""
     names = (f"{stem}.json" if n == 1 else f"{stem}-{n}.json" for n in count(1))
     return next(path for name in names if not os.path.lexists(path := folder / name))
 
 
 def write(path: Path, sheet: dict[str, Any], *, replace: bool = False) -> None:
-    """Write a sheet; as ``write_whole`` does. Numbers that JSON cannot hold become null."""
+    """Write a sheet; as ``write_whole`` does. Numbers that JSON lacks become null."""
     text = json.dumps(plain(sheet), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    # A file's name that is no text has lone surrogates in it: JSON can hold them as escapes.
+    # File names that are not text have lone surrogates, which JSON can hold as escapes.
     write_whole(path, text.encode("utf-8", "backslashreplace"), replace=replace)
 
 
 def read(path: Path, kind: str) -> dict[str, Any]:
-    """Read a sheet whose ``kind`` is as given.
+    """Read a sheet of this ``kind``.
 
-    Raises InputError when it cannot be read, is no JSON, or of another kind.
+    Raises InputError when it cannot be read, is not JSON, or is of another kind.
     """
     try:
         with open_file(path) as file:
@@ -183,18 +181,18 @@ def read(path: Path, kind: str) -> dict[str, Any]:
     except OSError as why:
         raise InputError(f"{path}: cannot be read: {reason(why)}") from why
     if len(data) > MOST_BYTES:
-        raise InputError(f"{path}: is over {MOST_BYTES} bytes, so no {kind}")
+        raise InputError(f"{path}: over {MOST_BYTES} bytes, so not a {kind}")
     try:
         found = json_value(data)
     except InputError as why:
-        raise InputError(f"{path}: {why}, so this is no {kind}") from None
+        raise InputError(f"{path}: {why}, so this is not a {kind}") from None
     if not isinstance(found, dict) or found.get("kind") != kind:
-        raise InputError(f"{path}: is no {kind}")
+        raise InputError(f"{path}: this is not a {kind}")
     return found
 
 
 def plain(value: Any) -> Any:
-    """A value as a sheet holds it; numbers that JSON cannot hold become null."""
+    """A value for a sheet; numbers that JSON lacks become null."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, dict):
@@ -205,9 +203,9 @@ def plain(value: Any) -> Any:
 
 
 def listed_records(folder: Path) -> Listing:
-    """The record files in ``folder``, and what lies among the certificates and is none.
+    """The record files in ``folder``, and what else is among the certificates.
 
-    Files beside the certificates' folders, a person's own, are nobody's business.
+    A person's own files beside the certificates' folders are ignored.
     """
     found, left = entries(folder)
     records: list[Path] = []

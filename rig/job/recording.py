@@ -30,11 +30,11 @@ class RecordedOpening:
     """One opening passed in the normal direction, or at rest.
 
     ``unit`` is the name of its contact input, ``t_s`` the time from the recording's start.
-    ``crank_deg`` grows in the normal direction and is a whole number of turns at each leading edge
-    of the index; None when no index was ever met. ``btdc_deg`` is in (-180, 180]; None without top
-    dead centre. ``rejection`` is why it is no reading; None when it is one. ``approach_deg`` is the
-    movement in the normal direction before it. ``bounces``: how often the contacts opened in the
-    transition, which took ``transition_us``. Before it they were closed for ``closed_us`` and
+    ``crank_deg`` increases in the normal direction and is a whole number of turns at each leading
+    edge of the index; None when the index was never met. ``btdc_deg`` is in (-180, 180]; None
+    without TDC. ``rejection`` is why it is not a reading; None when it is one. ``approach_deg`` is
+    the movement in the normal direction before it. ``bounces``: how often the contacts opened in
+    the transition, which took ``transition_us``. Before it they were closed for ``closed_us`` and
     ``closed_deg`` (NaN: not seen).
     """
 
@@ -58,13 +58,13 @@ class RecordedOpening:
 
 @dataclass(frozen=True, slots=True)
 class RecordingOpenings:
-    """What a recording gave: its openings in order of time, and what is in doubt about them.
+    """The openings of a recording in order of time, and what is in doubt about them.
 
-    ``tdc_deg`` is top dead centre, degrees after the index, as it was entered. ``line_errors`` and
-    ``findings`` are kinds and how many of each, ``file_errors`` sentences on damage in the file.
-    ``counts`` is the check of the counts from index to index, where they are wrong; ``off_passes``
-    is how often the index came at another count than expected. ``angles_lost`` is why angles were
-    not valid at the end; ``never_open`` names the inputs without an opening.
+    ``tdc_deg`` is TDC, degrees after the index, as entered. ``line_errors`` and ``findings`` are
+    kinds and how many of each, ``file_errors`` sentences on damage in the file. ``counts`` is the
+    check of the counts from index to index, if they are wrong; ``off_passes`` is how often the
+    index came at another count than expected. ``angles_lost`` is why angles were not valid at the
+    end; ``never_open`` names the inputs without an opening.
     """
 
     path: Path
@@ -107,18 +107,18 @@ def read_openings(
     longest_dropout_ms: float | None = None,
 ) -> RecordingOpenings:
     """Where the contacts open in a capture, in lines saved from a serial terminal, or in a pin
-    recording (VCD), the whole of it read.
+    recording (VCD), read to its end.
 
-    ``counts_per_turn`` is four times the encoder's lines; a capture usually states it itself.
-    ``tdc_deg`` is top dead centre in degrees after the index, in the normal direction. ``engine``
-    gives how the rig is mounted; what else is entered goes before it. Without either, A leads B in
-    the normal direction (``direction`` 1), the index is active at level 1 and contacts are open at
-    level 1. ``open_levels`` maps a contact input (``contact2``) to its level when open, ``signals``
-    a, b, z, contact1 ... to other names in a VCD. ``approach_deg`` is the least approach of a
-    reading, crank degrees. ``closed_end_ms``, ``least_open_ms`` and ``longest_dropout_ms`` are the
-    times that decide what an opening is.
+    ``counts_per_turn`` is four times the encoder's lines; most captures contain it. ``tdc_deg`` is
+    TDC in degrees after the index, in the normal direction. ``engine`` says how the rig is mounted;
+    other arguments override it. Without either, A leads B in the normal direction (``direction``
+    1), the index is active at level 1 and contacts are open at level 1. ``open_levels`` maps a
+    contact input (``contact2``) to its level when open, ``signals`` a, b, z, contact1 ... to other
+    names in a VCD. ``approach_deg`` is the least approach of a reading, crank degrees.
+    ``closed_end_ms``, ``least_open_ms`` and ``longest_dropout_ms`` are the times that define an
+    opening.
 
-    Raises InputError for a value that is impossible, for a file that is no recording, and for one
+    Raises InputError for an impossible value, for a file that is not a recording, and for one
     without a single position.
     """
     file = Path(path)
@@ -208,7 +208,7 @@ def _read(recording: Recording, settings: Settings, tdc_deg: float | None) -> Re
     if math.isinf(start_us):
         raise InputError(f"{recording.path}: {_nothing(file_errors, line_errors)}")
     met = {one.input for one in openings}
-    # They come in the order in which they were decided.
+    # They are in the order in which they were decided.
     openings = sorted((_as_known_now(one, check) for one in openings), key=lambda one: one.t_us)
     return RecordingOpenings(
         path=recording.path,
@@ -232,7 +232,7 @@ def _read(recording: Recording, settings: Settings, tdc_deg: float | None) -> Re
 
 
 def _as_known_now(one: Opening, check: IndexCheck) -> Opening:
-    """An opening that was taken for valid, until the index showed otherwise."""
+    """An opening that was valid until the index showed otherwise."""
     return replace(one, rejection=one.rejection or check.why_not(one.t_us))
 
 
@@ -240,7 +240,7 @@ def _nothing(file_errors: list[str], line_errors: Counter[str]) -> str:
     """Why there is nothing to read in a capture."""
     kinds = ", ".join(f"{kind} {n}" for kind, n in line_errors.items() if kind != "capture")
     heard = f" ({kinds})" if kinds else ""
-    return "; ".join(dict.fromkeys([f"it holds no position of a rig{heard}", *file_errors]))
+    return "; ".join(dict.fromkeys([f"it has no position of a rig{heard}", *file_errors]))
 
 
 def input_name(number: int, inputs: Mapping[int, str]) -> str:

@@ -1,14 +1,11 @@
-"""Captures to figures by `Session.replay`; CaptureFacts, Finding.
+"""The results of a job's captures, and the facts about their files.
 
-A job's captures worked through: the session's figures, and the facts of the files.
+The certificate, its verification and ``rig results`` all use ``results_of``, so they agree.
 
-The certificate, its verification and ``rig results`` all take this way, so they agree.
-
-How long the dead centre in use holds over several recordings, and over those of other days.
-
-The encoder is often taken off between two recordings. One in which dead centre was touched is
-therefore judged by its own touches; one that goes by a dead centre of elsewhere by all touches that
-the job knows of: where they disagree on either side of it, nobody knows where the encoder stood.
+How long is the TDC in use valid over several recordings, and those of other days? The encoder is
+often taken off between two recordings. So a recording in which TDC was touched is assessed by its
+own touches; one that uses a TDC from elsewhere by all touches that the job knows: if they disagree
+on either side of it, nobody knows where the encoder was.
 """
 
 from __future__ import annotations
@@ -49,14 +46,14 @@ from rig.wire.records import LineError, Note
 
 @dataclass(slots=True)
 class ReplayedCapture:
-    """One capture played through a session."""
+    """One capture replayed through a session."""
 
     path: Path
     session: Session
     facts: CaptureFacts
     said: list[str]
     seen: RigStatistics  # of the rig itself
-    until_us: float = 0.0  # the rig's time up to which it was read
+    until_us: float = 0.0  # the rig's time at the end of what was read
 
     @property
     def gauge(self) -> GaugeNotes:
@@ -66,16 +63,16 @@ class ReplayedCapture:
 
 @dataclass(slots=True)
 class JobResults:
-    """Figures over all the captures given."""
+    """Results of all the captures given."""
 
     played: list[ReplayedCapture]
     reference: TdcReference | None
     readings: list[Reading] = field(default_factory=list)
     judgements: list[Assessment] = field(default_factory=list)
     comparisons: list[Comparison] = field(default_factory=list)
-    sources: list[ReplayedCapture] = field(default_factory=list)  # played for the dead centre alone
-    against: list[TdcReference] = field(default_factory=list)  # of elsewhere: TDC has moved
-    origin: list[str] = field(default_factory=list)  # claims of a reference not borne out
+    sources: list[ReplayedCapture] = field(default_factory=list)  # replayed only for TDC
+    against: list[TdcReference] = field(default_factory=list)  # from elsewhere: TDC has moved
+    origin: list[str] = field(default_factory=list)  # claims of references that were not confirmed
 
     @property
     def doubts(self) -> list[tuple[ReplayedCapture, Diagnostic]]:
@@ -84,14 +81,14 @@ class JobResults:
 
     @property
     def sound(self) -> bool:
-        """False when something stated is wrong, or cannot be read."""
+        """False when an entry is wrong, or something cannot be read."""
         return not any(doubt.bad for _, doubt in self.doubts)
 
 
 def replay_capture(profile: Profile, path: Path, size: int | None = None) -> ReplayedCapture:
-    """Play one capture, or its first ``size`` bytes. Raises InputError when it cannot be read.
+    """Replay one capture, or its first ``size`` bytes. Raises InputError when it cannot be read.
 
-    One that is being taken is played as far as it stands at the beginning.
+    One that is being taken is replayed up to its length at the beginning.
     """
     if size is None and path.is_file():
         size = path.stat().st_size
@@ -133,30 +130,30 @@ def replay_capture(profile: Profile, path: Path, size: int | None = None) -> Rep
 
 
 def _lost(gap: Note) -> str:
-    """That a part of a capture was lost while it was taken, in words."""
+    """A sentence on a part of a capture that was lost while it was taken."""
     return (
         f"{many(gap.value['missing_bytes'], 'byte')} of it were lost while it was taken"
-        f" ({gap.value.get('why', '')}); what was read in them is not in it"
+        f" ({gap.value.get('why', '')}); readings in them are missing"
     )
 
 
 def _digest_in(said: object) -> str:
-    """The digest of the engine file that a capture begins with; empty when it tells none."""
+    """The digest of the engine file at a capture's beginning; empty if it has none."""
     return said if isinstance(said, str) and re.fullmatch("[0-9a-f]{64}", said) else ""
 
 
 def _used_for(session: Session) -> str:
-    """What the figures take from a capture: readings, and dead centre where it was found in it."""
+    """What the results use a capture for: readings, and TDC if it was found in it."""
     return "readings and top dead centre" if session.found else "readings"
 
 
 def work_job(job: Job, paths: Sequence[Path]) -> JobResults:
-    """Work captures of a job through, with the reference of the job where they hold none."""
+    """Results of captures of a job, with its reference if they have none."""
     return results_of(job.profile, paths, job.reference(), job.captures, job.references())
 
 
 def job_reference(job: Job) -> tuple[TdcReference | None, list[str]]:
-    """The job's reference as its recording gives it, and what that does not bear out."""
+    """The job's reference as its recording gives it, and claims that were not confirmed."""
     claimed = job.reference()
     if claimed is None:
         return None, []
@@ -165,11 +162,11 @@ def job_reference(job: Job) -> tuple[TdcReference | None, list[str]]:
 
 
 def tdc_in(job: Job, recording: Path) -> tuple[TdcReference | None, list[Diagnostic]]:
-    """The TDC of the job as it is valid in a recording, and what shows that it moved.
+    """The TDC of the job as valid in a recording, and what shows that it moved.
 
-    None while there is none, and once it has moved in this recording: then no angle is given by it.
-    A pin recording does not say when it was taken: the reference in use is taken as it is. Raises
-    InputError when the recording cannot be read.
+    None if there is none, and once it has moved in this recording: then it gives no angle. A pin
+    recording has no date, so the reference in use is taken as it is. Raises InputError when the
+    recording cannot be read.
     """
     if format_of(recording).kind != RECORDING_FORMAT.kind:
         return job_reference(job)[0], []
@@ -186,13 +183,13 @@ def results_of(
     known: Sequence[TdcReference] = (),
     sizes: Mapping[Path, int] | None = None,
 ) -> JobResults:
-    """Play ``paths`` in turn, of those in ``sizes`` so many bytes. ``fallback`` is the job's
-    reference: used when no capture holds one, or when it was chosen from these captures later.
+    """Replay ``paths`` in turn, only ``sizes`` bytes of those in it. ``fallback`` is the job's
+    reference, used when no capture has one, or when it was selected from these captures later.
 
-    References that are brought along are worked out again from their recordings, which lie in
-    ``captures`` (where the first of ``paths`` lies, when it is not given). ``known`` are dead
-    centres of other recordings, which may show that the one in use does not hold here. Raises
-    InputError when a capture cannot be read, or two are the same.
+    References that are brought along are found again from their recordings, which are in
+    ``captures`` (default: the folder of the first of ``paths``). ``known`` are TDCs of other
+    recordings, which may show that the one in use is not valid here. Raises InputError when a
+    capture cannot be read, or two are the same.
     """
     played = [replay_capture(profile, path, (sizes or {}).get(path)) for path in paths]
     _each_another(played)
@@ -224,11 +221,10 @@ def results_of(
 
 @dataclass(frozen=True, slots=True)
 class JobAssessment:
-    """What captures of a job say, judged.
+    """The assessment of captures of a job.
 
-    ``reference`` is top dead centre as used (None: not known, so nothing is assessed).
-    ``diagnostics`` is what looks wrong; ``is_sound`` is false when something entered is wrong, or
-    cannot be read.
+    ``reference`` is TDC as used (None: not known, so nothing is assessed). ``diagnostics`` is what
+    looks wrong; ``is_sound`` is false when an entry is wrong, or something cannot be read.
     """
 
     engine: str
@@ -246,7 +242,7 @@ def assess_job(
 ) -> JobAssessment:
     """Assess a job by its newest capture, or by the ``captures`` named; nothing is saved.
 
-    Raises InputError when the folder is no job, it holds no capture, or one cannot be read.
+    Raises InputError when the folder is not a job, has no capture, or one cannot be read.
     """
     job = Job(Path(folder))
     paths = [Path(each) for each in captures] or [job.newest().known.path]
@@ -264,23 +260,23 @@ def assess_job(
 
 
 def order_beside(paths: Sequence[Path], captures: Path | None = None) -> Order:
-    """The order of these captures, by all that lie beside them too."""
+    """The order of these captures, using all that are beside them."""
     folders = {path.parent for path in paths} | ({captures} if captures is not None else set())
     beside = (path for each in folders if each.is_dir() for path in listed(each, SUFFIX).files)
     return Order({*paths, *beside})
 
 
 def _each_another(played: Sequence[ReplayedCapture]) -> None:
-    """The same readings twice would make every figure look surer than it is."""
+    """The same readings twice would make every mean look more certain than it is."""
     seen: dict[str, Path] = {}
     for one in played:
         if (before := seen.setdefault(one.facts.sha256, one.path)) is not one.path:
-            raise InputError(f"{one.path}: is the same recording as {before}; name it once")
+            raise InputError(f"{one.path}: the same recording as {before}; name it once")
 
 
 def _take_no_claims(played: ReplayedCapture, origins: Origins) -> None:
-    """The references that a capture brought along, each as its own recording gives it; those found
-    in it are of this file, whatever its name was."""
+    """Replace the references that a capture brought along by those of their own recordings; those
+    found in it belong to this file, whatever its name was."""
     session = played.session
     proved = {id(each): origins.of(each) for each in session.claimed}
     proved |= {id(each): replace(each, capture=played.path.name) for each in session.found}
@@ -297,7 +293,7 @@ def _rests_on(reference: TdcReference | None, source: ReplayedCapture) -> bool:
 def settle_place(
     session: Session, gauge: GaugeNotes, capture: str, reference: TdcReference | None
 ) -> None:
-    """A reference worked out later from this very capture holds in the life that it is of."""
+    """A reference found later from this capture is valid in the life of the rig that it is of."""
     if reference is None or reference.capture != capture or reference in session.references:
         return
     lives = {each.life for each in gauge.of(reference.cylinder)}
@@ -307,7 +303,7 @@ def settle_place(
 
 
 LAST = datetime.max.replace(tzinfo=UTC)
-"""Where a recording that does not say when it began is put."""
+"""Time of a recording without a date."""
 
 
 def hold(
@@ -316,10 +312,10 @@ def hold(
     known: Sequence[TdcReference],
     profile: Profile,
 ) -> list[TdcReference]:
-    """Tell each session how long ``used`` holds in it; the ``known`` ones that speak against it.
+    """Tell each session how long ``used`` is valid in it; returns the ``known`` ones against it.
 
-    ``played`` are the recordings worked through, and those that the dead centre rests on; ``known``
-    are dead centres of others of the job, in any order.
+    ``played`` are the recordings worked through, and those in which TDC was found; ``known`` are
+    TDCs of others of the job, in any order.
     """
     if used is None:
         return []
@@ -352,12 +348,12 @@ def _touches(session: Session) -> list[Touched]:
 def _when(
     used: TdcReference, played: Sequence[ReplayedCapture], began: Sequence[datetime | None]
 ) -> At:
-    """When the dead centre in use was found or set."""
+    """When the TDC in use was found or set."""
     for one in played:
         found = one.session.centres.when(used, one.session.references)
         if found is not None and used.capture in ("", one.path.name):
             return found
-    for one in played:  # worked out from it afterwards, or brought along
+    for one in played:  # found from it afterwards, or brought along
         if used.capture == one.path.name:
             return one.session.centres.number, 0.0
     return _beside(used, began)
@@ -374,14 +370,14 @@ def _beside(reference: TdcReference, began: Sequence[datetime | None]) -> At:
 def _gauge_moved(
     notes: GaugeNotes, used: TdcReference, capture: str, profile: Profile
 ) -> Move | None:
-    """What touching once more with the gauge showed against a dead centre found by it."""
+    """What gauge points taken again show about a TDC found by the gauge."""
     if used.capture != capture or not by_gauge(used):
         return None
     if not any(each.again for each in notes.of(used.cylinder)):
         return None
     try:
         found = gauge_series(notes, profile, used.cylinder).moved
-    except InputError:  # said where the series is shown
+    except InputError:  # reported where the series is shown
         return None
     if found is None or not found.moved:
         return None
@@ -394,7 +390,7 @@ FOR_TDC: Final = "top dead centre"
 
 @dataclass(frozen=True, slots=True)
 class CaptureFacts:
-    """A recording that the figures rest on. ``file`` is its name within the job's ``captures``."""
+    """A recording behind the results. ``file`` is its name within the job's ``captures``."""
 
     file: str
     sha256: str  # 64 hexadecimal digits, lower case
@@ -402,7 +398,7 @@ class CaptureFacts:
     start_utc: str  # ISO 8601, UTC
     end_utc: str
     lines: int
-    troubles: dict[str, int]  # kind of trouble -> how many
+    troubles: dict[str, int]  # kind of line error -> how many
     rig_name: str
     protocol: int
     counts_per_turn: int
@@ -415,19 +411,19 @@ class CaptureFacts:
 class Change:
     """Something changed on the engine since its last certificate, as the person noted it.
 
-    ``unit`` is empty when it touches all units.
+    ``unit`` is empty if it concerns all units.
     """
 
     words: str
     unit: str = ""
-    noted: bool = False  # while the captures were taken; else told with the certificate
+    noted: bool = False  # while the captures were taken; else entered with the certificate
 
 
 @dataclass(frozen=True, slots=True)
 class PredictedOpening:
-    """What an adjustment was to do to one opening, and what was read since. Degrees BTDC.
+    """What an adjustment should do to one opening, and what was read since. Degrees BTDC.
 
-    What is read is None, and the verdict empty, where nothing was read since.
+    What is read is None, and the verdict empty, if nothing was read since.
     """
 
     unit: str
@@ -438,14 +434,14 @@ class PredictedOpening:
     predicted_btdc: float
     u_deg: float  # standard uncertainty of the prediction
     read_btdc: float | None = None
-    off_deg: float | None = None  # read less predicted
-    within_deg: float | None = None  # what the two may differ by, about 95 %
+    off_deg: float | None = None  # read minus predicted
+    within_deg: float | None = None  # allowed difference, about 95 %
     verdict: str = ""  # "confirmed", "not confirmed", ...: of ``rig.adjust.plan.Confirmation``
 
 
 @dataclass(frozen=True, slots=True)
 class MadeAdjustment:
-    """An adjustment that was chosen on the job: what was done, predicted and read."""
+    """An adjustment made on the job: what was done, predicted and read."""
 
     made_utc: str
     words: str
@@ -453,19 +449,19 @@ class MadeAdjustment:
     sheet: str  # its file in the job's ``predictions``
     sheet_sha256: str
     predictions: tuple[PredictedOpening, ...]
-    tdc_deg: float | None = None  # after the index, as it was used then,
+    tdc_deg: float | None = None  # after the index, as used then,
     tdc_u_deg: float = 0.0  # its standard uncertainty,
-    tdc_capture: str = ""  # and the capture that it was found in
-    seen: tuple[SeenCapture, ...] = ()  # captures as far as they were read then
+    tdc_capture: str = ""  # and the capture in which it was found
+    seen: tuple[SeenCapture, ...] = ()  # the parts of captures read by then
     after: tuple[str, ...] = ()  # digests of the heads of the newest captures then
 
     @property
     def when(self) -> MadeWhen:
-        """When it was chosen. Raises InputError when its time is none."""
+        """When it was selected. Raises InputError if it has no valid time."""
         return MadeWhen(utc_instant(self.made_utc), self.seen, self.after)
 
     def is_undone_by(self, later: MadeAdjustment) -> bool:
-        """Whether a later one moved something that this one moved."""
+        """Whether a later adjustment moved something that this one moved."""
         moved = {each.unit for each in self.predictions}
         return not moved.isdisjoint(each.unit for each in later.predictions)
 

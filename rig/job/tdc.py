@@ -1,14 +1,8 @@
-"""TDC in use, others, gauge doubts.
+"""The TDCs of a job: the one in use, the others shown beside it, and doubts about them.
 
-The dead centres of a job side by side, and what speaks against those by the gauge.
-
-Which dead centre the figures rest on, and the others that are shown beside it.
-
-Where a dead centre comes from: worked out again from its recording, or set by hand.
-
-A reference that is brought along (in ``reference.json``, in the note with which a capture begins,
-in a certificate) is a claim. What it says is never taken from it where its recording gives it: it
-is found there again with the engine file of today. One that no recording gives is set by hand.
+A reference that is brought along (in ``reference.json``, in the note at the beginning of a capture,
+in a certificate) is a claim. Where its recording gives it, it is found there again with the present
+engine file, and the claim is not used. One that no recording gives is set by hand.
 """
 
 from __future__ import annotations
@@ -48,7 +42,7 @@ METHODS = {"fit": Method.FIT, "equal-lifts": Method.EQUAL_LIFTS}
 
 @dataclass(frozen=True, slots=True)
 class GaugeDoubt:
-    """A sentence that speaks against a gauge series; ``point`` is to blame (0: no single one)."""
+    """A sentence against a gauge series; ``point`` is to blame (0: no single one)."""
 
     words: str
     point: int = 0
@@ -61,8 +55,8 @@ def gauge_doubts(
     numbers: Sequence[int],
     geometry: Geometry | None,
 ) -> list[GaugeDoubt]:
-    """What speaks against the series of the points ``numbers`` of ``cylinder``, whose slider-crank
-    ``geometry`` is (None: not stated, or a link rod)."""
+    """Doubts about the series of the points ``numbers`` of ``cylinder``, whose slider-crank is
+    ``geometry`` (None: not entered, or a link rod)."""
     doubts = []
     readings = notes.of(cylinder)
     if series is not None and series.suspect is not None:
@@ -77,7 +71,7 @@ def gauge_doubts(
         lift = [each for each in readings if not each.again][wrong - 1].point.lift_mm
         words = (
             f"gauge point {wrong} ({lift:.2f} mm) contradicts the others: nearer to the top the"
-            " lift is smaller; mistyped?"
+            " drop is smaller; mistyped?"
         )
         doubts.append(GaugeDoubt(words, wrong))
     if series is not None and series.moved is not None and series.moved.moved:
@@ -87,9 +81,8 @@ def gauge_doubts(
         if fell:
             was, it = ("was", "it") if len(fell) == 1 else ("were", "them")
             words = (
-                f"{noun(len(fell), 'point')} {listed(fell)} {was} come to with the"
-                f" piston falling, so that clearances add to {it}: take {it} again with the piston"
-                " rising"
+                f"{noun(len(fell), 'point')} {listed(fell)} {was} approached with the piston"
+                f" falling, so clearances add to {it}: take {it} again with the piston rising"
             )
             doubts.append(GaugeDoubt(words, fell[0] if len(fell) == 1 else 0))
     return doubts
@@ -97,24 +90,24 @@ def gauge_doubts(
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A dead centre that can be gone by: ``which`` as a note says it, ``doubts`` against it."""
+    """A TDC that can be selected: ``which`` as a note names it, ``doubts`` against it."""
 
     reference: TdcReference
     which: dict[str, object]
     doubts: tuple[str, ...] = ()
     in_use: bool = False
-    beside: str = ""  # how it lies to the one in use
+    beside: str = ""  # difference from the one in use
 
 
 def candidates(session: Session, profile: Profile) -> list[Candidate]:
-    """Every dead centre of a session: the one in use first, earlier ones, by gauge, by mark."""
+    """Every TDC of a session: the one in use first, earlier ones, by gauge, by mark."""
     used = session.reference
     found: list[Candidate] = []
     same = (used.way, used.cylinder, used.tdc_deg) if used else None
     for cylinder in sorted({each.cylinder for each in session.gauged.readings}):
         try:
             series = gauge_series(session.gauged, profile, cylinder)
-        except InputError:  # too few points yet, or one side only: said where they are taken
+        except InputError:  # too few points yet, or one side only: reported where they are taken
             continue
         numbers = list(range(1, len(session.gauged.points(cylinder)) + 1))
         geometry = geometry_of(profile.engine, cylinder)
@@ -143,13 +136,13 @@ def candidates(session: Session, profile: Profile) -> list[Candidate]:
 
 
 def gauge_checks(session: Session, profile: Profile) -> list[str]:
-    """What touching once more with the gauge showed, a sentence for each cylinder."""
+    """What gauge points taken again showed, a sentence for each cylinder."""
     said = []
     for cylinder in sorted({each.cylinder for each in session.gauged.readings if each.again}):
         try:
             series = gauge_series(session.gauged, profile, cylinder)
         except InputError as why:
-            said.append(f"touched once more with the gauge at cylinder {cylinder}: {why}")
+            said.append(f"gauge points taken again at cylinder {cylinder}: {why}")
             continue
         if series.moved is not None:
             said.append(f"gauge, cylinder {cylinder}: {series.moved.words}")
@@ -177,17 +170,17 @@ def in_use(
     job: TdcReference | None,
     order: Order | None = None,
 ) -> TdcReference | None:
-    """The last one found in the captures (paths and what each holds), else the job's.
+    """The last one found in the captures (paths and what each has), else the job's.
 
-    The job's comes first where it was taken from one of these captures and later: then the person
-    chose it, as between the stop and the gauge. One found in another capture does not, since the
-    encoder may have been mounted anew in between; nor does one set by hand, since what a recording
-    gives is not taken from elsewhere.
+    The job's comes first if it was taken from one of these captures and later: then the person
+    selected it, for example between piston stop and gauge. One found in another capture does not,
+    as the encoder may have been mounted again in between; nor does one set by hand, as what a
+    recording gives is not taken from elsewhere.
 
-    Which is later follows from the captures' ``order`` as far as they know it, since the clock may
-    have gone backwards: what is of a later capture is later, and what was worked out from a
-    capture's gauge points is later than what was found while it was taken. The clock decides the
-    rest, unless the captures show that it went back between the two.
+    Which is later follows from the captures' ``order`` as far as they know it, as the clock may
+    have gone backwards: what is from a later capture is later, and what was found from a capture's
+    gauge points is later than what was found while it was taken. The clock decides the rest, unless
+    the captures show that it went back between the two.
     """
     order = order or Order(path for path, _ in found)
     by_path = {path: reference for path, reference in found if reference is not None}
@@ -218,8 +211,8 @@ def others(
     used: TdcReference,
     against: Sequence[TdcReference] = (),
 ) -> list[TdcReference]:
-    """Every other dead centre of these captures: in use before, found as a check, by the gauge;
-    and those of other captures that speak ``against`` the one in use."""
+    """Every other TDC of these captures: in use before, found as a check, by the gauge; and those
+    of other captures that are ``against`` the one in use."""
     found = [each for _, session, _ in sessions for each in session.references]
     found += against
     for path, _, notes in sessions:
@@ -238,7 +231,7 @@ def others(
 
 
 def _each_once(found: Sequence[TdcReference], used: TdcReference) -> list[TdcReference]:
-    """One of each method and cylinder by the same figure, none that is the one in use."""
+    """One of each method, cylinder and angle, without the one in use."""
     kept: dict[tuple[tuple[Method, str], int, float], TdcReference] = {}
     for each in found:
         key = (each.way, each.cylinder, each.tdc_deg)
@@ -254,10 +247,10 @@ SAME_DEG = 1e-6
 
 @dataclass(slots=True)
 class Origins:
-    """The recordings of a job, to find in them what a reference claims.
+    """The recordings of a job, to find again in them what references claim.
 
-    ``said`` has a sentence for each claim that its recording does not bear out; ``used`` the
-    recordings that were played for it, beside those ``played`` already.
+    ``said`` has a sentence for each claim that its recording does not confirm; ``used`` the
+    recordings that were replayed for it, beside those ``played`` already.
     """
 
     profile: Profile
@@ -268,7 +261,7 @@ class Origins:
     used: list[ReplayedCapture] = field(default_factory=list)
 
     def of(self, claimed: TdcReference) -> TdcReference:
-        """The reference as its recording gives it; set by hand when none does."""
+        """The reference as its recording gives it; set by hand if none does."""
         if claimed.method is Method.BY_HAND:
             return by_hand(claimed)
         source, why = self._source(claimed.capture)
@@ -276,17 +269,16 @@ class Origins:
         if found is None or source is None:
             why = why or f"{claimed.capture} does not give it"
             self.said.append(
-                f"top dead centre {_size(claimed)}, said to be found by {claimed.by}, counts as"
-                f" set by hand: {why}"
+                f"TDC {_size(claimed)}, recorded as found by {claimed.by}, counts as set by hand:"
+                f" {why}"
             )
             return by_hand(claimed)
         if source not in self.played and source not in self.used:
             self.used.append(source)
         if not agrees(claimed, found):
             self.said.append(
-                f"top dead centre was stated as {_size(claimed)} by {claimed.by};"
-                f" {claimed.capture} gives {_size(found)}, which is used. To set another by hand:"
-                " rig tdc set"
+                f"TDC was recorded as {_size(claimed)} by {claimed.by}; {claimed.capture} gives"
+                f" {_size(found)}, which is used. To set another by hand: rig tdc set"
             )
         return found
 
@@ -311,7 +303,7 @@ def found_again(
 ) -> TdcReference | None:
     """What a recording gives for a claim: by the same method, at the same cylinder.
 
-    The one that agrees with it, else the last; None when it gives none.
+    The one that agrees with it, else the last; None if there is none.
     """
     if claimed.gauge is not None:
         return _by_gauge(claimed, claimed.gauge, source, profile)
@@ -330,7 +322,7 @@ def found_again(
 def _as_noted(
     claimed: TdcReference, source: ReplayedCapture, profile: Profile
 ) -> list[TdcReference]:
-    """By the gauge, from all points as they were noted; not chosen while they were read."""
+    """By the gauge, from all points as noted; not selected while they were read."""
     try:
         series = gauge_series(source.gauge, profile, claimed.cylinder)
     except InputError:
@@ -355,7 +347,7 @@ def _by_gauge(
 def worked_with(
     working: GaugeWorking, notes: GaugeNotes, profile: Profile, cylinder: int
 ) -> Series:
-    """The gauge points noted in a recording, worked through as the person said afterwards.
+    """The gauge points noted in a recording, used as the person entered afterwards.
 
     Raises InputError as ``work_through``.
     """
@@ -376,14 +368,14 @@ def worked_with(
 def signed(
     found: TdcReference, working: GaugeWorking | None, made_utc: str, capture: str
 ) -> TdcReference:
-    """When and from what a reference by the gauge was made, and what was left out by hand."""
+    """With when and from what a reference by the gauge was made, and what was left out by hand."""
     left_out = ", ".join(map(str, working.left_out)) if working else ""
     how = found.how + (f"; point {left_out} left out by hand" if left_out else "")
     return replace(found, how=how, made_utc=made_utc, capture=capture, gauge=working)
 
 
 def agrees(claimed: TdcReference, found: TdcReference) -> bool:
-    """Whether position and expanded uncertainty of two are the same but for rounding."""
+    """Whether angle and expanded uncertainty of two are the same except for rounding."""
     off_deg = wrap(claimed.tdc_deg - found.tdc_deg)
     wider_deg = claimed.uncertainty.U_deg - found.uncertainty.U_deg
     return max(abs(off_deg), abs(wider_deg)) <= SAME_DEG

@@ -93,7 +93,7 @@ def test_a_capture_of_another_version(job: Path) -> None:
 def test_a_capture_in_which_no_rig_spoke(job: Path) -> None:
     path = written(job, of_format(1))
     said = refused(2, "read", path, *KNOWN)
-    assert f"{path}: it holds no position of a rig; the capture was cut off" in said
+    assert f"{path}: it has no position of a rig; the capture was cut off" in said
     ran = rig("results", job, path)
     assert ran.status == 1
     assert "no line from a rig: nothing came; check port and baud rate" in ran.err
@@ -119,7 +119,7 @@ def test_a_capture_cut_off_anywhere_is_read_up_to_the_cut(share: float) -> None:
     path.write_bytes(cut)
     ran = rig("read", path, "--json", *KNOWN)
     if ran.status == 2:  # nothing but the head
-        assert "it holds no position of a rig" in ran.err
+        assert "it has no position of a rig" in ran.err
         return
     where = "inside" if not cut.endswith(b"\n") else "after"
     line = cut.count(b"\n") + (where == "inside")

@@ -358,7 +358,7 @@ def test_another_protocol_version_is_said_and_nothing_is_judged(tmp_path: Path) 
     lines = made.capture.read_bytes().count(b"\nP ")
     assert lines > 100  # all is kept, for a program that understands it
     told = refused(2, "read", made.capture)
-    assert "it holds no position of a rig (protocol " in told
+    assert "it has no position of a rig (protocol " in told
     assert "the rig uses version 2 of the line format, this program 1" in told
 
 

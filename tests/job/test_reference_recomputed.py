@@ -58,7 +58,7 @@ def test_an_edited_position_or_uncertainty_changes_no_verdict(
     assert record["reference"]["tdc_deg"] == before["tdc_deg"]
     for part in ("reference", "readings", "judgements", "comparisons"):
         assert record[part] == plain[part]
-    assert "top dead centre was stated as" in said
+    assert "TDC was recorded as" in said
     assert "which is used" in said
 
 

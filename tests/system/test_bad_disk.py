@@ -42,7 +42,7 @@ def test_no_folder_for_the_capture(job: Path) -> None:
     (job / "captures").write_text("in the way")
     for command in ("live", "results"):
         said = refused(2, command, job)
-        assert f"{job / 'captures'}: is a file where a folder is wanted; move it away" in said
+        assert f"{job / 'captures'}: is a file, but should be a folder; move it away" in said
     assert (job / "captures").read_text() == "in the way"
 
 

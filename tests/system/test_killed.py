@@ -72,7 +72,7 @@ def the_cut_capture_serves(job: Path) -> None:
     ran = rig("read", cut, "--counts-per-turn", 4096)
     assert "the capture was cut off" in ran.err
     if ran.status == 2:  # killed before a whole line had come
-        assert "it holds no position of a rig" in ran.err
+        assert "it has no position of a rig" in ran.err
     ran = rig("certify", job, cut)
     if ran.status == 2:
         assert "there is nothing to certify" in ran.err

@@ -118,7 +118,7 @@ def test_captures_copied_together_are_asked_about(tmp_path: Path) -> None:
     there = session(two, BEGAN + timedelta(days=3))
     shutil.copy(there, one / "captures")
     said = refused(2, "results", one)
-    assert f"name the one that you mean, {here} or {one / 'captures' / there.name}" in said
+    assert f"name the one to use, {here} or {one / 'captures' / there.name}" in said
     assert rig("results", one, here).status == 0
     after = session(one, EARLIER)
     assert Job(one).newest().known.path == after
@@ -136,7 +136,7 @@ def test_captures_from_before_go_by_the_clock_which_is_said(tmp_path: Path) -> N
     assert "clock" not in ran.err
     old = without_place(session(tmp_path / "other", BEGAN + timedelta(days=9)))
     shutil.copy(old, job / "captures")  # by an older version of the program, when?
-    assert "name the one that you mean" in refused(2, "results", job)
+    assert "name the one to use" in refused(2, "results", job)
 
 
 def test_one_whose_head_is_lost_is_never_passed_over_for_an_older_one(tmp_path: Path) -> None:
@@ -146,7 +146,7 @@ def test_one_whose_head_is_lost_is_never_passed_over_for_an_older_one(tmp_path: 
     lost.write_bytes(b"")
     said = refused(2, "results", job)
     assert f"{lost}: the capture is empty" in said
-    assert "name the capture that you mean" in said
+    assert "name the capture to use" in said
     lost.rename(lost.with_name("20200101-000000.capture"))
     ran = rig("results", job, "--json")
     assert ran.answer["captures"] == [str(good)]

@@ -285,7 +285,8 @@ def test_points_taken_with_the_piston_falling_are_said(tmp_path: Path) -> None:
     made = series(tmp_path, wrong_way=True).end()
     answer = gauged(made, status=1)
     assert any(
-        "points 5, 6, 7 and 8 were come to with the piston falling" in d for d in answer["doubts"]
+        "points 5, 6, 7 and 8 were approached with the piston falling" in d
+        for d in answer["doubts"]
     )
 
 

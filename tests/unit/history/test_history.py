@@ -392,7 +392,7 @@ def test_a_record_resealed_with_a_wrong_time_is_left_out_and_said(tmp_path: Path
     file.write_bytes(seal.file_bytes(made, b""))
     found = history(find(tmp_path))
     assert len(found.certificates) == 1
-    assert "'yesterday' is not a time" in found.troubles[0]
+    assert "'yesterday' is not a possible time" in found.troubles[0]
 
 
 def spoil(file: Path, change: Callable[[dict[str, Any]], object]) -> None:

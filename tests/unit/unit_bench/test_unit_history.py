@@ -113,7 +113,7 @@ def test_units_are_told_apart(tmp_path: Path) -> None:
     ("spoil", "said"),
     [
         (lambda sheet: sheet.pop("unit"), "not whole: 'unit'"),
-        (lambda sheet: sheet.update(made_utc="yesterday"), "'yesterday' is not a time"),
+        (lambda sheet: sheet.update(made_utc="yesterday"), "'yesterday' is not a possible time"),
         (lambda sheet: sheet["found"].update(play=mean(float("nan"))), "JSON cannot hold"),
         (lambda sheet: sheet["found"].update(play=mean(1.0) | {"deg": "nan"}), "no angle"),
         (lambda sheet: sheet["found"].update(play=7), "not whole"),
