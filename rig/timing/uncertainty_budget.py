@@ -235,18 +235,18 @@ def play_of_both(first_deg: float, second_deg: float) -> Contribution:
 
 
 def sensing_delay(unit: Unit, figure: Figure) -> list[Contribution]:
-    """What is not known of the delay of the unit's front end, at the mean speed of its readings.
+    """Uncertainty of the delay of the unit's front end, at the mean speed of its readings.
 
-    The same for all of them, so their number does not reduce it (JCGM 100:2008, 4.3.7). Nothing
-    where no delay is entered, and for readings that were set, whose crank stands.
+    The same for all of them, so their number does not reduce it (JCGM 100:2008, 4.3.7). None
+    without an entered delay, or for set readings, whose crank stands still.
     """
     if not unit.sensing_delay_error_us or figure.readings[0].kind == "set":
         return []
     speed_deg_s = abs(sum(reading.speed_deg_s for reading in figure.readings)) / figure.n
     half = unit.sensing_delay_error_us * 1e-6 * speed_deg_s
     how = (
-        f"rectangular +/- {half:.4f}: {unit.sensing_delay_us:g} us removed, known within "
-        f"{unit.sensing_delay_error_us:g}, at {speed_deg_s:.0f} degrees a second (JCGM 100, 4.3.7)"
+        f"rectangular +/- {half:.4f}: {unit.sensing_delay_us:g} us corrected, known within "
+        f"{unit.sensing_delay_error_us:g}, at {speed_deg_s:.0f}°/s (JCGM 100, 4.3.7)"
     )
     return [Contribution(Source.SENSING_DELAY, rectangular(half), math.inf, "B", how)]
 

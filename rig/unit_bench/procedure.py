@@ -22,7 +22,7 @@ from rig.wire.records import Note
 
 FOLDER = "units"
 TURNS, TURNS_BACK, FELT = 5, 3, 3
-"""Openings a lobe forward, closings a lobe turning back, and places felt a side, after which no
+"""Openings a lobe forward, closings a lobe turning back, and neutral places a side, after which no
 more are asked for (common practice, no source)."""
 
 CAUTION = (
@@ -32,9 +32,9 @@ CAUTION = (
 
 
 class UnitJob(Job):
-    """The job's folder with one unit by itself: no engine, no dead centre, no ratio.
+    """The job's folder with one unit by itself: no engine, no TDC, no ratio.
 
-    Its captures lie with the reports of units, apart from those of the engine.
+    Its captures are kept with the reports of units, apart from those of the engine.
     """
 
     def __init__(self, folder: Path, name: str) -> None:
@@ -44,12 +44,12 @@ class UnitJob(Job):
         self.captures = folder / FOLDER
 
     def reference(self) -> None:
-        """A unit by itself has no dead centre."""
+        """A unit by itself has no TDC."""
         return
 
 
 def on_its_own(profile: Profile, unit: Unit) -> Profile:
-    """``profile`` with the encoder on the shaft of ``unit``, which is all there is."""
+    """``profile`` with the encoder on the shaft of ``unit``, and nothing else."""
     one = Fraction(1)
     return replace(
         profile,
@@ -62,7 +62,7 @@ def on_its_own(profile: Profile, unit: Unit) -> Profile:
 
 
 class MeasureUnit(Procedure):
-    """Openings forward and back, neutral felt from both sides, the coupling; as it is found."""
+    """Openings forward and back, neutral felt from both sides, the coupling; in that order."""
 
     def __init__(self, host: Host, prompt: Prompt) -> None:
         (self._unit,) = host.job.profile.units
@@ -74,7 +74,7 @@ class MeasureUnit(Procedure):
         self._found: UnitReport | str = ""
 
     def see(self, now: Now, events: Sequence[Event]) -> None:
-        """Openings and closings are kept."""
+        """Keep openings and closings."""
         self._now_us = now.t_us
         self._alone.add(events)
 
@@ -103,7 +103,7 @@ class MeasureUnit(Procedure):
         return self._found
 
     def show(self, now: Now | None) -> Panel:
-        """The last opening, each lobe, play, neutral and coupling."""
+        """The last opening, each lobe, backlash, neutral and coupling."""
         seen = self._alone.seen()
         found = self._report(seen)
         openings = seen.impulse_deg if self._alone.engaged else seen.openings_deg
@@ -128,7 +128,7 @@ class MeasureUnit(Procedure):
         )  # fmt: skip
 
     def advice(self) -> Advice:
-        """What is still wanted of it, in order."""
+        """What is still needed, in order."""
         words, press, hand = self._next()
         why = "Turned both ways, the backlash shows; neutral sets the spark."
         return Advice("unit", words, why, CAUTION, press=press, hand=hand)
@@ -187,17 +187,17 @@ class MeasureUnit(Procedure):
     def _settled(self, _: Bench, __: str) -> None:
         at, way = still_deg(self._host), self._host.stillness.way
         if way == 0:
-            raise InputError("turn it first: neutral is come to from one side or the other")
+            raise InputError("turn it first: approach neutral from one side or the other")
         self._note(NEUTRAL, {"crank_deg": at, "direction": way})
         side = "forward" if way > 0 else "turning back"
         self._prompt.say(f"neutral felt {side} at {rounding.after_index(at)}° after the index")
 
     def _back(self, _: Bench, __: str) -> None:
         if not self._alone.felt:
-            raise InputError("no place was felt as neutral yet")
+            raise InputError("no neutral place was entered yet")
         at = self._alone.felt[-1][1]
         self._note(NEUTRAL, {"back": True})
-        self._prompt.say(f"taken back: neutral at {rounding.after_index(at)}°")
+        self._prompt.say(f"undone: neutral at {rounding.after_index(at)}°")
 
     def _turn_coupling(self, _: Bench, __: str) -> None:
         self._note(COUPLING, {"engaged": not self._alone.engaged})
@@ -205,7 +205,7 @@ class MeasureUnit(Procedure):
 
 def _lines(found: UnitReport) -> list[PanelLine]:
     whole = (
-        ("play", found.play), ("neutral", found.neutral), ("impulse lag", found.impulse_lag),
+        ("backlash", found.play), ("neutral", found.neutral), ("impulse lag", found.impulse_lag),
     )  # fmt: skip
     return [
         *(PanelLine(name, _shown(mean), "now") for name, mean in whole if mean is not None),
@@ -225,7 +225,7 @@ def _size(mean: Mean | None) -> str:
 
 
 def _shown(mean: Mean | None) -> str:
-    """A mean with about 95 %."""
+    """A mean with its expanded uncertainty (about 95 %)."""
     if mean is None:
         return "?"
     U_deg = mean.expanded_deg

@@ -1,13 +1,13 @@
 """A unit off the engine, the encoder on its own shaft: lobes, backlash, neutral; reports compared.
 
-All angles are degrees of the unit's own shaft, growing in its normal direction, whole turns at the
-index. Turned backwards, a lobe *closes* the contacts at the edge where it opens them turned
-forwards; the two lie apart by the backlash between encoder and cam.
+All angles are degrees of the unit's own shaft, increasing in its normal direction, whole turns at
+the index. Turned backwards, a lobe *closes* the contacts at the edge where it opens them turned
+forwards; the two differ by the backlash between encoder and cam.
 
 Annotations: ``NEUTRAL`` with ``{"crank_deg": 12.3, "direction": 1}`` where the rotor settles by
 feel, approached forwards (1) or backwards (-1), ``{"back": true}`` to undo the last one;
-``COUPLING`` with ``{"engaged": true}`` while the impulse coupling is engaged, so that openings from
-then on belong to the coupling. A report holds all that is needed to compute its figures again.
+``COUPLING`` with ``{"engaged": true}`` while the impulse coupling is engaged: openings from then on
+are trips. A report contains everything needed to compute its results again.
 """
 
 from __future__ import annotations
@@ -36,15 +36,15 @@ from rig.wire.formats import open_recording
 from rig.wire.records import Batch, Note
 
 SINGLE_U_DEG = 0.1
-"""Standard uncertainty taken for a figure read once (common practice, no source)."""
+"""Standard uncertainty assumed for a single reading (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class BenchEvidence:
-    """What was read of a unit on the bench. Only ``openings_deg`` is needed.
+    """The openings and closings of a unit on the bench. Only ``openings_deg`` is needed.
 
     ``back_closings_deg`` were met turning backwards. ``neutral_*`` is where the rotor settles by
-    feel, come to from either side. ``impulse_deg`` are openings with the coupling engaged.
+    feel, approached from either side. ``impulse_deg`` are openings with the coupling engaged.
     """
 
     openings_deg: tuple[float, ...]
@@ -57,10 +57,10 @@ class BenchEvidence:
 
 @dataclass(frozen=True, slots=True)
 class Mean:
-    """A mean in degrees of the unit's shaft, its standard uncertainty, and of how many readings.
+    """A mean in degrees of the unit's shaft, its standard uncertainty, and its number of readings.
 
-    ``nu`` are the degrees of freedom of ``u_deg``; math.inf where it is taken as known, as that of
-    a single reading is. Of a difference, ``n`` is the smaller of the two.
+    ``nu`` are the degrees of freedom of ``u_deg``; math.inf if it is assumed, as for a single
+    reading. For a difference, ``n`` is the smaller of the two.
     """
 
     deg: float
@@ -98,20 +98,20 @@ class Lobe:
 
 @dataclass(frozen=True, slots=True)
 class UnitReport:
-    """All that was found. ``play`` and ``impulse_lag`` are means over the lobes."""
+    """All results. ``play`` (backlash) and ``impulse_lag`` are means over the lobes."""
 
     lobes: tuple[Lobe, ...]
     play: Mean | None
     neutral: Mean | None  # where it is, after the index, in [0, 360)
-    neutral_sides_deg: float | None  # forward less backward: friction and play of the feel
+    neutral_sides_deg: float | None  # forward minus backward: friction and play of the feel
     impulse_lag: Mean | None
 
 
 def seen_from_events(events: Iterable[Event], contact: int) -> BenchEvidence:
-    """Openings and closings of one input out of what the signal room says.
+    """Openings and closings of one input from the signal room's events.
 
-    Only openings that count are taken, and closings whose angle and direction are known; an event
-    at rest belongs to none. Source: definition.
+    Only valid openings are used, and closings with a known angle and direction, not at rest.
+    Source: definition.
     """
     openings, closings, back = [], [], []
     for event in events:
@@ -132,11 +132,11 @@ def seen_from_events(events: Iterable[Event], contact: int) -> BenchEvidence:
 def report(
     seen: BenchEvidence, lobes: int, encoder: Encoder, poles: int | None = None
 ) -> UnitReport:
-    """Everything that the readings of a unit alone say.
+    """The results of the readings of a unit by itself.
 
-    ``poles`` of the magnet say how often neutral comes in a turn; without it the felt place alone
-    is taken. Raises InputError when openings do not gather at ``lobes`` places. Source: JCGM
-    100:2008, 4.2.3 and 5.1.2, for the means and their differences.
+    ``poles`` of the magnet say how often neutral comes in a turn; without it only the felt place is
+    used. Raises InputError when the openings are not at ``lobes`` places. Source: JCGM 100:2008,
+    4.2.3 and 5.1.2, for the means and their differences.
     """
     q = 360.0 / encoder.counts_per_turn / float(encoder.turns_per_crank_turn)
     places = _gather(seen.openings_deg, lobes, "openings", q)
@@ -175,15 +175,14 @@ def _mean(angles: Sequence[float], q_deg: float) -> Mean:
 
 
 def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> list[Mean]:
-    """The angles in ``lobes`` groups, parted at the widest gaps, in order from the index."""
+    """The angles in ``lobes`` groups, split at the widest gaps, in order from the index."""
     if lobes < 1:
-        raise InputError(f"a unit with {many(lobes, 'lobe')} opens nothing: state 1 or more")
+        raise InputError(f"a unit with {many(lobes, 'lobe')} never opens: enter 1 lobe or more")
     around = sorted(modulo(angle) for angle in angles)
     if len(around) < lobes:
         raise InputError(
-            f"{len(around)} {what} for {many(lobes, 'lobe')}: turn on until each lobe "
-            f"has passed, better "
-            "five times"
+            f"{len(around)} {what} for {many(lobes, 'lobe')}: turn on until each lobe has passed,"
+            " better five times"
         )
     gaps = [modulo(around[i] - around[i - 1]) for i in range(len(around))]  # before each
     if len(around) == 1:
@@ -192,9 +191,8 @@ def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> lis
     cuts, within = sorted(widest[:lobes]), [gaps[i] for i in widest[lobes:]]
     if within and max(within) > 0.25 * min(gaps[i] for i in cuts):
         raise InputError(
-            f"the {what} do not gather at {many(lobes, 'place')} of the turn: another "
-            f"number of lobes, "
-            "dirty contacts, or an encoder that slips on the shaft"
+            f"the {what} are not at {many(lobes, 'place')} of the turn: another number of lobes,"
+            " dirty contacts, or an encoder that slips on the shaft"
         )
     ends = [*cuts[1:], cuts[0] + len(around)]
     rolled = around + around
@@ -203,7 +201,7 @@ def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> lis
 
 
 def _from(one: Mean, two: Mean, period_deg: float = 360.0) -> Mean:
-    """From one place on to another, in [0, period)."""
+    """From one place forward to another, in [0, period)."""
     u_deg, nu = combined((one.u_deg, one.nu), (two.u_deg, two.nu))
     return Mean(modulo(two.deg - one.deg, period_deg), u_deg, min(one.n, two.n), nu)
 
@@ -216,7 +214,7 @@ def _nearest(place: Mean, closings: Sequence[Mean] | None, *, ahead: bool) -> Me
 
 
 def _neutral(seen: BenchEvidence, q_deg: float) -> tuple[Mean | None, float | None]:
-    """Neutral half-way between the places felt from either side, and how far they lie apart."""
+    """Neutral half-way between the places felt from either side, and their distance."""
     if not (seen.neutral_forward_deg and seen.neutral_backward_deg):
         return None, None
     forward = _mean(seen.neutral_forward_deg, q_deg)
@@ -230,7 +228,7 @@ def _neutral(seen: BenchEvidence, q_deg: float) -> tuple[Mean | None, float | No
 def _offset(
     places: Sequence[Mean], angles: Sequence[float], q_deg: float, sign: float
 ) -> Mean | None:
-    """How far ``angles`` lie past (``sign`` 1) or before the nearest openings, mean over all."""
+    """How far ``angles`` are past (``sign`` 1) or before the nearest openings, mean over all."""
     if not angles:
         return None
     off = [sign * min((wrap(a - p.deg) for p in places), key=abs) for a in angles]
@@ -249,14 +247,14 @@ SAYS = "contacts and lobes of a unit on the bench, turned by hand; not a release
 COVERAGE = 0.95
 NEUTRAL_FIGURE = "neutral"
 MOST_DEG = 1e6
-"""No angle of a unit is as large: it was edited."""
+"""No angle of a unit is as large; a larger one was edited."""
 
 
 @dataclass(frozen=True, slots=True)
 class UnitIdentity:
-    """Which unit it is. Reports are compared with those of the same type."""
+    """Which unit it is. Reports of the same type are compared."""
 
-    type: str  # what it is: the maker's type, or the person's own name for it
+    type: str  # the maker's type, or the person's own name for it
     serial: str
     lobes: int
     name: str = ""
@@ -265,9 +263,9 @@ class UnitIdentity:
 
 @dataclass(frozen=True, slots=True)
 class UnitChange:
-    """One figure in two reports, degrees of the unit's shaft. ``change_deg``: second less first.
+    """One result in two reports, degrees of the unit's shaft. ``change_deg``: second minus first.
 
-    ``nu`` are the degrees of freedom behind ``U_deg``; math.inf when taken as known.
+    ``nu`` are the degrees of freedom behind ``U_deg``; math.inf if assumed.
     """
 
     figure: str
@@ -282,26 +280,26 @@ class UnitChange:
 
 @dataclass(frozen=True, slots=True)
 class UnitComparison:
-    """Two reports side by side, and what is to be said of them."""
+    """Two reports compared, with notes."""
 
     changes: tuple[UnitChange, ...]
     notes: tuple[str, ...]
 
     @property
     def false_each(self) -> float:
-        """How often, at most, a figure that did not change is called changed."""
+        """How often, at most, an unchanged result is reported as changed."""
         return 1.0 - COVERAGE
 
     @property
     def false_any(self) -> float:
-        """How often at least one of the figures is, where none changed; taken as independent."""
+        """How often at least one result is, if none changed; they are taken as independent."""
         return 1.0 - COVERAGE ** len(self.changes)
 
 
 def plain_report(
     report: UnitReport, identity: UnitIdentity, made_utc: str, **more: Any
 ) -> dict[str, Any]:
-    """The report as plain data, fit for JSON. Angles are degrees of the unit's own shaft.
+    """The report as plain data for JSON. Angles are degrees of the unit's own shaft.
 
     ``more`` is kept as it is (rig, person, capture and its fingerprint). Source: the report.
     """
@@ -319,12 +317,11 @@ def plain_report(
 def compare_reports(first: Mapping[str, Any], second: Mapping[str, Any]) -> UnitComparison:
     """What changed from one plain report to another of the same type of unit.
 
-    A figure changed when its difference is more than the expanded uncertainty of both, with
-    Student's factor for their degrees of freedom. Neutral is compared modulo its pole pitch, other
-    angles modulo a turn. What was read once says nothing of its spread and is not compared.
-    Where neither says the contrary the index may lie elsewhere on the shaft, so that only
-    intervals and widths are compared. Raises InputError for something that is no unit report, a
-    newer version, or another type of unit. Source: JCGM 100:2008, 5.1.2 and G.4.1.
+    A result changed if its difference is more than the expanded uncertainty of both, with Student's
+    factor for their degrees of freedom. Neutral is compared modulo its pole pitch, other angles
+    modulo a turn. A single reading has no SD and is not compared. The index may be elsewhere on the
+    shaft, so only intervals and widths are compared. Raises InputError for something that is not a
+    unit report, a newer version, or another type of unit. Source: JCGM 100:2008, 5.1.2 and G.4.1.
     """
     for each in (first, second):
         _check(each)
@@ -339,13 +336,13 @@ def compare_reports(first: Mapping[str, Any], second: Mapping[str, Any]) -> Unit
     if one["serial"] != two["serial"]:
         notes.append(f"two units: serial {one['serial'] or '?'} and {two['serial'] or '?'}")
     before, after = dict(means_of(first["found"])), dict(means_of(second["found"]))
-    if one.get("poles") != two.get("poles"):  # then neutral is counted differently
-        notes.append("the poles are stated differently, so neutral is not compared")
+    if one.get("poles") != two.get("poles"):  # neutral is then counted differently
+        notes.append("the poles are entered differently, so neutral is not compared")
         for figures in (before, after):
             for name in [name for name in figures if name.startswith(NEUTRAL_FIGURE)]:
                 del figures[name]
     for name in sorted(before.keys() ^ after.keys()):
-        notes.append(f"{name} stands in one of the reports only")
+        notes.append(f"{name} is in one of the reports only")
     both = [name for name in before if name in after]
     once = [name for name in both if min(before[name].n, after[name].n) < 2]
     if once:
@@ -371,7 +368,7 @@ def _check(plain: Mapping[str, Any]) -> None:
         raise InputError(f"this is no unit report but {plain.get('kind', 'something else')!r}")
     if not isinstance(plain.get("version"), int) or plain["version"] > VERSION:
         raise InputError(
-            f"this unit report has version {plain.get('version')!r}, this program knows up to "
+            f"this unit report has version {plain.get('version')!r}, this program reads up to "
             f"{VERSION}: use a newer program"
         )
     if not {"unit", "found"} <= plain.keys():
@@ -379,10 +376,10 @@ def _check(plain: Mapping[str, Any]) -> None:
 
 
 def means_of(found: Mapping[str, Any]) -> Iterator[tuple[str, Mean]]:
-    """Each mean of a report with its name; places after the index are left out, and the interval of
-    a single lobe, which is a whole turn whatever was read.
+    """Each mean of a report with its name, without places after the index and the interval of a
+    single lobe, which is always a whole turn.
 
-    Raises InputError for what is no list of lobes, or no mean.
+    Raises InputError for what is not a list of lobes, or not a mean.
     """
     names = {
         "interval": "interval from lobe {}",
@@ -397,7 +394,7 @@ def means_of(found: Mapping[str, Any]) -> Iterator[tuple[str, Mean]]:
         for key, name in names.items():
             if lobe.get(key) is not None and not (key == "interval" and _whole_turn(lobe[key])):
                 yield name.format(lobe.get("number")), _mean_of(lobe[key], key)
-    for key, name in (("play", "play"), ("impulse_lag", "impulse lag")):
+    for key, name in (("play", "backlash"), ("impulse_lag", "impulse lag")):
         if found.get(key) is not None:
             yield name, _mean_of(found[key], key)
 
@@ -407,9 +404,9 @@ def _whole_turn(plain: Any) -> bool:
 
 
 def _mean_of(plain: Any, key: str) -> Mean:
-    """A mean as it stands in a report; one that is older than ``nu`` has n - 1 of freedom.
+    """A mean of a report; one from before ``nu`` was recorded has n - 1 degrees of freedom.
 
-    Raises InputError when it is none.
+    Raises InputError if it is not one.
     """
     if isinstance(plain, Mapping):
         deg, u_deg, n = (plain.get(name) for name in ("deg", "u_deg", "n"))
@@ -448,14 +445,14 @@ NEUTRAL, COUPLING = "neutral", "coupling"
 class Alone:
     """The events and notes of a unit on input ``contact``, in order. ``wrong`` notes make no sense.
 
-    ``{"back": true}`` takes the last place felt as neutral back.
+    ``{"back": true}`` undoes the last neutral place.
     """
 
     def __init__(self, contact: int) -> None:
         self._contact = contact
         self._engaged = Timeline(False)
         self._events: list[Event] = []
-        self.felt: list[tuple[int, float]] = []  # direction, angle: in order
+        self.felt: list[tuple[int, float]] = []  # direction and angle, in order
         self.wrong: list[str] = []
 
     @property
@@ -464,7 +461,7 @@ class Alone:
         return self._engaged.now
 
     def note(self, note: Note) -> None:
-        """Take a note; one of another name is passed over."""
+        """Take a note; others are skipped."""
         if note.name == COUPLING:
             self._engaged.set(note.t_us, bool(note.value.get("engaged")))
         elif note.name == NEUTRAL and note.value.get("back"):
@@ -492,7 +489,7 @@ class Alone:
 def alone_seen(
     batches: Iterable[Batch], settings: Settings, contact: int
 ) -> tuple[BenchEvidence, list[str]]:
-    """What a recording shows of the unit on input ``contact``, and the notes without sense."""
+    """What a recording shows of the unit on input ``contact``, and the notes that make no sense."""
     alone = Alone(contact)
     for batch, events in replay(OpeningFinder(settings), batches):
         alone.add(events)
@@ -503,7 +500,7 @@ def alone_seen(
 
 
 def _felt(note: Note, felt: list[tuple[int, float]]) -> bool:
-    """Take a place felt as neutral; False when the note makes no sense."""
+    """Take a neutral place; False if the note makes no sense."""
     angle, said = note.value.get("crank_deg"), note.value.get("direction")
     if isinstance(angle, bool) or not isinstance(angle, int | float) or not math.isfinite(angle):
         return False
@@ -521,7 +518,7 @@ FOLDER = "units"
 
 @dataclass(frozen=True, slots=True)
 class BenchSetUp:
-    """How the unit is set up on the bench, and where its neutral was felt beside the notes."""
+    """How the unit is set up on the bench, and neutral places beside those in notes."""
 
     identity: UnitIdentity
     settings: Settings
@@ -537,7 +534,7 @@ def sheet(
     impulse: Path | None = None,
     changes: Sequence[str] = (),
 ) -> tuple[dict[str, Any], UnitReport, list[str]]:
-    """The report as plain data and as values, and the notes of the recording without sense.
+    """The report as plain data and as values, and the notes that make no sense.
 
     ``impulse`` is a recording with the coupling engaged. Raises InputError when one cannot be read.
     """
@@ -574,7 +571,7 @@ def sheet(
 
 
 def stem(identity: UnitIdentity, made: datetime) -> str:
-    """The name of a report's file: which unit it is of, and when it was made."""
+    """The name of a report's file: its unit, and when it was made."""
     who = "-".join(_slug(part) for part in (identity.type, identity.serial) if part)
     return f"{who}-{made:%Y%m%d-%H%M%S}"
 
@@ -584,17 +581,17 @@ def _slug(text: str) -> str:
 
 
 def bench_from(plain: Mapping[str, Any]) -> BenchSetUp:
-    """The set-up that a sheet holds. Raises InputError for a sheet of version 1, which holds none;
-    KeyError, TypeError or ValueError when it is not whole."""
+    """The set-up in a sheet. Raises InputError for a sheet of version 1, which has none; KeyError,
+    TypeError or ValueError for an incomplete one."""
     if plain["version"] != VERSION:
         raise InputError(
-            f"it is of version {plain['version']!r}, which does not say how the unit was set up;"
-            " report the unit again"
+            f"version {plain['version']!r} does not say how the unit was set up; report the unit"
+            " again"
         )
     unit, bench = plain["unit"], plain["bench"]
     counts, contact = int(plain["counts_per_turn"]), int(bench["input"])
     if not 4 <= counts <= 1_000_000 or not 1 <= int(unit["lobes"]) <= 36:
-        raise ValueError("counts of a turn or lobes cannot be so")
+        raise ValueError("impossible counts per turn or lobes")
     return BenchSetUp(
         UnitIdentity(**unit),
         Settings(

@@ -1,7 +1,7 @@
-"""The reports of one unit off the engine in order: what its lobes read over the years, and drift.
+"""The reports of one unit off the engine in order: its results over the years, and drift.
 
-Units are told apart by type and serial; without a serial there is nothing to follow. What was
-changed on a unit is a step: noted in a report, or in a certificate of its engine in between.
+Units are distinguished by type and serial; without a serial a unit cannot be followed. A change
+noted in a report, or in a certificate of its engine in between, is a step.
 """
 
 from __future__ import annotations
@@ -28,23 +28,23 @@ FOLDER = "units"
 
 @dataclass(frozen=True, slots=True)
 class DatedReport:
-    """One report. ``means`` are its figures, degrees of the unit's shaft."""
+    """One report. ``means`` are its results, degrees of the unit's shaft."""
 
     file: str
     made_utc: str
     type: str
     serial: str
     name: str  # in the engine file; empty when it was on no engine
-    counted_as: tuple[int, int]  # lobes, and poles of its magnet (0: not stated)
+    counted_as: tuple[int, int]  # lobes, and poles of its magnet (0: not entered)
     means: Mapping[str, Mean]
     changes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class UnitPoint:
-    """A figure in one report; ``U_deg`` at about 95 %. ``step`` says why its level is a new one.
+    """A result in one report; ``U_deg`` at about 95 %. ``step`` says why its level is new.
 
-    What was read once does not weigh: no line goes through it.
+    A single reading has no weight: no line goes through it.
     """
 
     file: str
@@ -57,7 +57,7 @@ class UnitPoint:
 
 @dataclass(frozen=True, slots=True)
 class UnitSeries:
-    """One figure of one unit through the years. ``line`` is None with too few points."""
+    """One result of one unit over the years. ``line`` is None with too few points."""
 
     type: str
     serial: str
@@ -70,7 +70,7 @@ class UnitSeries:
 def read(folder: Path, troubles: list[str]) -> list[DatedReport]:
     """The reports in a job, or in all jobs of a folder, in order of time.
 
-    Those that cannot be used are told in ``troubles``.
+    Those that cannot be used are reported in ``troubles``.
     """
     found = []
     listing = reports(folder)
@@ -99,7 +99,7 @@ def _dated(path: Path, plain: Mapping[str, Any]) -> DatedReport:
     utc_instant(made_utc)
     means = dict(means_of(plain["found"]))
     if not all(LEAST_DEG <= mean.u_deg <= MOST_DEG for mean in means.values()):
-        raise ValueError(f"an uncertainty of nothing, or over {MOST_DEG:g}°")
+        raise ValueError(f"an uncertainty of zero, or over {MOST_DEG:g}°")
     return DatedReport(
         file=str(path),
         made_utc=made_utc,
@@ -113,11 +113,11 @@ def _dated(path: Path, plain: Mapping[str, Any]) -> DatedReport:
 
 
 def series(reports: Sequence[DatedReport], changes: Iterable[DatedChange] = ()) -> list[UnitSeries]:
-    """Each figure of each unit with a serial, its line fitted through the reports.
+    """Each result of each unit with a serial, its line fitted through the reports.
 
     ``changes`` are those on the certificates of its engine: one that names the unit, or all, is a
-    step of the next report. Where lobes or poles are stated anew, figures are counted otherwise
-    and make a series of their own.
+    step of the next report. After a change of lobes or poles, results are counted differently and
+    make a series of their own.
     """
     units: dict[tuple[str, str, tuple[int, int]], list[DatedReport]] = {}
     for report in reports:
@@ -163,7 +163,7 @@ def _series(reports: Sequence[DatedReport], steps: Sequence[str], figure: str) -
             day = utc_instant(report.made_utc).timestamp() / 86400.0
             dated.append(DatedMean(day, mean.deg, own, level, report.file, mean.n))
     first = reports[0]
-    # A line goes through what was read since the last change alone.
+    # A line goes only through what was read since the last change.
     now = [each for each in dated if each.level == level]
     line = fit(now, period_of(figure, first.counted_as[1]))
     return UnitSeries(first.type, first.serial, figure, tuple(points), line, _words(line))
@@ -175,11 +175,11 @@ def _words(line: Line | None) -> str:
     slope, U = line.per_year_deg, line.U_per_year_deg
     size, way = rounding.rate(slope, U), "more" if slope > 0 else "less"
     drift = f"{size}° {way} each year, ± {rounding.two_figures(U)}°{line.few}"
-    return drift if line.told_apart else f"no drift can be told: {drift}"
+    return drift if line.told_apart else f"no significant drift: {drift}"
 
 
 def _unit_lines(reports: Sequence[DatedReport], units: Sequence[UnitSeries]) -> list[str]:
-    """The reports, then each figure of each unit that was reported more than once."""
+    """The reports, then each result of each unit that was reported more than once."""
     if not reports:
         return []
     lines = ["", "reports of units alone (rig bench REPORT REPORT compares two):"]
@@ -215,5 +215,5 @@ class Trend:
         return {"unit_reports": self._reports, "unit_series": series(self._reports, changes)}
 
     def lines(self, changes: Sequence[DatedChange]) -> list[str]:
-        """The reports, then each figure of each unit that was reported more than once."""
+        """The reports, then each result of each unit that was reported more than once."""
         return _unit_lines(self._reports, series(self._reports, changes))

@@ -1,4 +1,4 @@
-"""Verdicts, advance range, what would decide it."""
+"""Verdicts, comparisons, the advance range, and what would decide a verdict, in words."""
 
 from __future__ import annotations
 
@@ -22,20 +22,20 @@ if TYPE_CHECKING:
 
 SOURCES: Mapping[Source, str] = {
     Source.REPEATABILITY: "repeatability",
-    Source.TDC: "top dead centre",
+    Source.TDC: "TDC",
     Source.COUNTING: "counting",
     Source.GRADUATION: "graduation",
     Source.RUN_OUT: "run-out",
-    Source.BACKLASH: "play",
-    Source.BACKLASH_OF_BOTH: "play of both",
+    Source.BACKLASH: "backlash",
+    Source.BACKLASH_OF_BOTH: "backlash of both",
     Source.SENSING_DELAY: "delay of sensing",
     Source.HELD: "hand",
     Source.OFFSET: "cylinder offset",
-    Source.ENCODER_BACKLASH: "play of the encoder's drive",
-    Source.ENTERED: "statement",
+    Source.ENCODER_BACKLASH: "backlash of the encoder's drive",
+    Source.ENTERED: "entry",
     Source.GAUGE: "gauge",
-    Source.UNEQUAL_DROPS: "lifts nearly equal",
-    Source.TOUCHED_AGAIN: "touched once more",
+    Source.UNEQUAL_DROPS: "nearly equal drops",
+    Source.TOUCHED_AGAIN: "touched again",
     Source.ENTERED_TDC: "TDC as entered",
     Source.OTHER: "other",
 }
@@ -54,7 +54,7 @@ MARKS: Mapping[Mark, str] = {
 
 
 def contribution_words(part: Contribution) -> str:
-    """What a part of an uncertainty comes from, and of which unit where two are compared."""
+    """Where a contribution comes from, and of which unit if two are compared."""
     words = SOURCES[part.source]
     return f"{words}, {part.of}" if part.of else words
 
@@ -62,8 +62,8 @@ def contribution_words(part: Contribution) -> str:
 def few_readings(of: Uncertainty | None, n: int) -> str:
     """Where a wide interval comes from: "2 readings: Student's factor 12.7".
 
-    Empty when Student's factor is under ``FEW_FACTOR``. ``n`` is the number of readings behind the
-    figure. Of several contributions that one is named which leaves so few degrees of freedom.
+    Empty if Student's factor is under ``FEW_FACTOR``. ``n`` is the number of readings. Of several
+    contributions the one is named that leaves so few degrees of freedom.
     """
     if of is None or of.k < FEW_FACTOR:
         return ""
@@ -78,13 +78,13 @@ def early_or_late(deviation_deg: float, uncertainty: Uncertainty | None) -> str:
     """A deviation from nominal in words, positive early: "1.43 degrees early of nominal"."""
     digits = size_in_words(deviation_deg, uncertainty)
     if float(digits) == 0.0:
-        return "on the nominal figure"
+        return "on the nominal"
     return f"{digits} degrees {'early' if deviation_deg > 0.0 else 'late'} of nominal"
 
 
 def verdict_word(of: UnitVerdict) -> str:
-    """The verdict on a unit in a word: "inside", "early", "late", "inconclusive"; of a unit that
-    is coupled wrongly "one turn out"; empty where no window is set."""
+    """The verdict on a unit in a word: "inside", "early", "late", "inconclusive"; "one turn out"
+    for a unit that is coupled wrongly; empty if no window is set."""
     if of.one_turn_out:
         return "one turn out"
     return of.side or ("" if of.verdict == "no window set" else of.verdict)
@@ -103,7 +103,7 @@ def beyond_words(of: UnitVerdict, *, coarse: bool = False) -> str:
 
 
 def verdict_words(of: UnitVerdict) -> str:
-    """The verdict on a unit with what belongs to it: "late by 0.44°: cylinders 2 and 3"."""
+    """The verdict on a unit with its amount and cylinders: "late by 0.44°: cylinders 2 and 3"."""
     by = beyond_words(of)
     named = (
         f": {noun(len(of.cylinders), 'cylinder')} {listed(of.cylinders)}" if of.cylinders else ""
@@ -153,22 +153,22 @@ def size_in_words(angle_deg: float, uncertainty: Uncertainty | None) -> str:
 def how_to_settle(
     value: float, uncertainty: Uncertainty | None, n: int, lower: float, upper: float
 ) -> str:
-    """What would turn "inconclusive" into a verdict, in words; degrees throughout.
+    """What would decide an inconclusive verdict, in words; degrees throughout.
 
-    How many readings more, or else which contribution would have to shrink and to what.
+    How many more readings, or else which contribution has to shrink and to what.
     """
     if uncertainty is None:
-        return "one reading, no spread: take 2 more"
+        return "one reading has no SD: take 2 more"
     margin = min(abs(value - lower), abs(value - upper))
     count = more_readings(uncertainty.parts, n, margin)
     if count is not None:
-        return f"{many(count, 'more reading')}, if mean and spread stay as they are"
+        return f"{many(count, 'more reading')}, if mean and SD stay as they are"
     left = with_readings(uncertainty.parts, n, math.inf)
     said = "more readings will not help"
     if left.U_deg <= margin:
         return (
             f"more than {MOST_READINGS} more readings: the mean is "
-            f"{figure(margin, left.U_deg)} degrees from the limit, too near for its spread"
+            f"{figure(margin, left.U_deg)} degrees from the limit, too near for its SD"
         )
     if 2.0 * left.U_deg > upper - lower:
         said += (
@@ -179,7 +179,7 @@ def how_to_settle(
 
 
 def _what_has_to_shrink(parts: Sequence[Contribution], margin: float) -> str:
-    """The fewest parts, largest first, that have to go down for U to reach ``margin``."""
+    """The fewest contributions, largest first, that have to shrink for U to reach ``margin``."""
     ranked = sorted((p for p in parts if p.u_deg > 0.0), key=lambda p: -p.u_deg)
     for i, part in enumerate(ranked):
         rest = ranked[i + 1 :]
@@ -196,17 +196,17 @@ def _what_has_to_shrink(parts: Sequence[Contribution], margin: float) -> str:
             to = f"to about {two_figures(needed)}" if needed > 0.0 else "to nothing"
             also = f" and {gone} to nothing" if gone else ""
             return (
-                f"the part of the uncertainty from {contribution_words(part)}, now"
-                f" {two_figures(part.u_deg)} degrees, would have to shrink {to}{also}"
+                f"the contribution of {contribution_words(part)}, now {two_figures(part.u_deg)}"
+                f" degrees, would have to shrink {to}{also}"
             )
     return "the mean is on the limit itself"
 
 
-NO_LIMIT = "no limit is stated for this engine: enter the maker's figure in the engine file"
+NO_LIMIT = "no latest opening is entered: enter the maker's figure in the engine file"
 
 
 def advance_range_words(found: AdvanceRange) -> str:
-    """How far a lever moves the opening, and what is left of it around the wanted figure."""
+    """How far a lever moves the opening, and what is left on either side of the nominal."""
     digits = size_in_words(found.range_deg, found.uncertainty)
     text = f"{found.unit}: the lever moves the opening by {digits} degrees"
     if found.some:
@@ -219,13 +219,13 @@ def advance_range_words(found: AdvanceRange) -> str:
         side = "late" if earlier < 0.0 else "early"
         return f"{text}; it does not reach {wanted:g} BTDC, {digits} degrees too {side} for it"
     return (
-        f"{text}; of it {size_in_words(earlier, found.uncertainty)} are left towards advance and "
-        f"{size_in_words(later, found.uncertainty)} towards retard of {wanted:g} BTDC"
+        f"{text}; from {wanted:g} BTDC {size_in_words(earlier, found.uncertainty)} of it are left "
+        f"towards advance and {size_in_words(later, found.uncertainty)} towards retard"
     )
 
 
 def latest_words(found: AdvanceRange) -> str:
-    """Full retard against the latest opening that is stated for the engine."""
+    """Full retard against the latest opening entered for the engine."""
     retard = found.limit
     latest = retard.judgement.latest_btdc
     if latest is None:
@@ -233,7 +233,7 @@ def latest_words(found: AdvanceRange) -> str:
     over = wrap(latest - retard.btdc_deg)
     digits = size_in_words(over, retard.judgement.uncertainty)
     side = "later" if over > 0.0 else "earlier"
-    return f"{retard.setting} opens {digits} degrees {side} than the latest stated"
+    return f"{retard.setting} opens {digits} degrees {side} than the latest opening entered"
 
 
 CAUTION = (
@@ -241,4 +241,4 @@ CAUTION = (
     "when new, and a part that gives way does not announce itself. Read the timing again in good "
     "time; the maker's manual says how often."
 )
-"""Beside every line through the years."""
+"""Shown beside every line through several certificates."""

@@ -1,6 +1,6 @@
-"""Why an opening is no reading, and what looks wrong, in words.
+"""Why an opening is rejected, and what looks wrong, in words.
 
-The program decides by ``Reason`` and ``Doubt`` alone; what these tables give is only shown.
+The program decides by ``Reason`` and ``Doubt`` alone; these words are only shown.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ Words = Callable[..., str]
 
 
 def _moved(*data: float) -> str:
-    """How far TDC moved, with its expanded uncertainty; nothing where that is not known."""
+    """How far TDC moved, with its expanded uncertainty; empty if not known."""
     if not data:
         return ""
     shift_deg, U_deg = data
@@ -101,7 +101,7 @@ NOW: Mapping[Reason, Words] = {
     Reason.TURNED_BACK: _always("not yet past the furthest point"),
     Reason.SHORT_APPROACH: _always("approach still too short"),
 }
-"""Why an opening now would be rejected, where the words differ; the first value is the shaft."""
+"""Why an opening now would be rejected, if the words differ; the first value is the shaft."""
 
 
 def reason_words(rejection: Rejection | None) -> str:
@@ -117,7 +117,7 @@ def now_words(rejection: Rejection | None, shaft: str = "the crank") -> str:
 
 
 def reason_code(rejection: Rejection | None) -> str:
-    """The reason's code; empty where there is none."""
+    """The reason's code; empty if there is none."""
     return "" if rejection is None else rejection.reason.value
 
 
@@ -156,15 +156,14 @@ def _left_out(
     if readings:
         are = "is" if readings == 1 else "are"
         said.append(
-            f"{many(readings, 'reading')} between the first {first} and the latest {are} in no"
-            " figure"
+            f"{many(readings, 'reading')} between the first {first} and the latest {are} in no mean"
         )
     if others:
         codes = (str(code).replace("-", " ") for code in reasons[::2])
         of_them = ", ".join(f"{n} {code}" for n, code in zip(reasons[1::2], codes, strict=True))
         said.append(
-            f"of openings that are no readings, {others} of the earlier are counted and not kept"
-            f" (most often: {of_them})"
+            f"of the rejected openings, {others} earlier ones are only counted (most often:"
+            f" {of_them})"
         )
     where = f"{unit}: contact input {number}" if unit else f"contact input {number}"
     return (
@@ -227,7 +226,7 @@ def diagnostic_words(diagnostic: Diagnostic) -> str:
 
 
 def remarks_on(worked: JobResults) -> list[str]:
-    """What is to be said of a job's files and of what is in them, each sentence once."""
+    """What to say about a job's files and their contents, each sentence once."""
     said = [
         f"{one.path}: {diagnostic_words(each)}"
         for one in worked.played
@@ -241,7 +240,7 @@ def remarks_on(worked: JobResults) -> list[str]:
 
 
 def not_carried_over(encoder: Encoder) -> str:
-    """In words, why a job's reference is not laid over a recording as it is."""
+    """Why a job's TDC is not used for a recording as it is, in words."""
     return (
         "the job's TDC is not used here: the index comes at"
         f" {many(index_places(encoder), 'place')} of the crank, {places_apart_deg(encoder):g}°"
@@ -250,7 +249,7 @@ def not_carried_over(encoder: Encoder) -> str:
 
 
 def mark_words(mark: EngineMark, reference: TdcReference | None) -> str:
-    """Where a mark of the engine lies from the dead centre that was found, in words."""
+    """Where an engine's mark is relative to TDC, in words."""
     within = read_within_words(mark)
     if reference is None or mark.cylinder != reference.cylinder:
         return f"{mark.what}: {after_index(mark.crank_deg)}° after the index{within}"

@@ -1,4 +1,4 @@
-"""Text made harmless for the screen and for paper; plain numbers and times.
+"""Plain numbers and times for screen and paper.
 
 Angles with their uncertainty: ``rig.base.rounding``.
 """
@@ -11,14 +11,14 @@ from rig.base import rounding
 
 
 def number(value: float | None, decimals: int = 1) -> str:
-    """A figure with its decimals, or a dash where there is none."""
+    """A figure with its decimals, or a dash if there is none."""
     if value is None or not math.isfinite(value):
         return "–"
     return rounding.figure(value, decimals=decimals)
 
 
 def degrees(value: float | None, decimals: int = 1) -> str:
-    """``1.4°``, or a dash where there is no figure."""
+    """``1.4°``, or a dash if there is no figure."""
     text = number(value, decimals)
     return text if text == "–" else text + "°"
 
@@ -32,15 +32,15 @@ def clock(seconds: float) -> str:
 
 
 def entered(angle_deg: float) -> str:
-    """Give an angle that somebody entered, as finely as it was: "36°", "35.25°"."""
+    """An entered angle, as finely as entered: "36°", "35.25°"."""
     return f"{rounding.entered(angle_deg)}°"
 
 
 def grouped(digits: str, group: int = 8) -> str:
-    """Give a row of digits in groups, so that an eye can follow them."""
+    """A row of digits in groups, for easier reading."""
     return " ".join(digits[i : i + group] for i in range(0, len(digits), group))
 
 
 def angle(btdc_deg: float | None, places: int = 2) -> str:
-    """``36.20° BTDC``, ``4.00° ATDC``, or a dash when not known."""
+    """``36.20° BTDC``, ``4.00° ATDC``, or a dash if not known."""
     return "-" if btdc_deg is None else rounding.btdc(btdc_deg, decimals=places)

@@ -75,7 +75,7 @@ def test_one_cylinder_takes_two_sheets_and_its_printed_text_gives_its_uncertaint
     own = " ".join(" ".join(line[:left] for line in lines[top : top + 5]).split())
     number = r"([0-9.]+)"
     found = re.fullmatch(
-        rf"rear, full advance, as found top dead centre {number} \(ν {number}\), counting {number},"
+        rf"rear, full advance, as found TDC {number} \(ν {number}\), counting {number},"
         rf" graduation {number}, run-out {number}, play {number} cyl\. s ν n u ν k U"
         rf" 1 {number} {number} {number} {number} {number} {number} {number}",
         own,

@@ -112,7 +112,7 @@ def test_what_is_refused(tmp_path: Path) -> None:
     job, capture = bench().folder, bench().capture
     assert "has upper, lower" in refused(2, "bench", job)
     assert "--lobes" in refused(2, "bench", capture)
-    assert "do not gather" in refused(2, "bench", capture, "--lobes", 3)
+    assert "are not at" in refused(2, "bench", capture, "--lobes", 3)
     assert "better five times" in refused(2, "bench", capture, "--lobes", 2, "--input", 7)
     assert "--poles" in refused(2, "bench", capture, "--lobes", 2, "--poles", 99)
     assert "no such file" in refused(2, "bench", tmp_path / "none.capture", "--lobes", 2)
@@ -120,7 +120,7 @@ def test_what_is_refused(tmp_path: Path) -> None:
     assert "two reports" in refused(2, "bench", report)
     other = tmp_path / "other.json"
     other.write_text('{"kind": "prediction"}', "utf-8")
-    assert "is no unit report" in refused(2, "bench", report, other)
+    assert "is not a unit report" in refused(2, "bench", report, other)
 
 
 def test_reports_of_different_types_are_not_compared(tmp_path: Path) -> None:

@@ -153,7 +153,7 @@ def test_where_a_wide_interval_comes_from() -> None:
     assert few_readings(combine([repeats, counting]), 2) == "2 readings: Student's factor 12.7"
     touches = Contribution(Source.TDC, 0.2, 2.0, "B", "")
     assert few_readings(combine([touches, counting]), 8) == (
-        "top dead centre: 2 degrees of freedom, Student's factor 4.3"
+        "TDC: 2 degrees of freedom, Student's factor 4.3"
     )
     many = Contribution(Source.REPEATABILITY, 0.1, 9.0, "A", "")
     assert few_readings(combine([many, counting]), 10) == ""

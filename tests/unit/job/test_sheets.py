@@ -75,8 +75,8 @@ def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
     [
         (b"{", "line 1 is not JSON"),
         (b"\xff\xfe", "not UTF-8"),
-        (b"[]", "is no thing"),
-        (b'{"kind": "other"}', "is no thing"),
+        (b"[]", "this is not a thing"),
+        (b'{"kind": "other"}', "this is not a thing"),
         (b"[" * 100_000, "thing"),
         (b" " * (folder.MOST_BYTES + 1), "bytes"),
     ],

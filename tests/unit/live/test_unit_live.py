@@ -81,7 +81,9 @@ def test_led_through_and_reported(unit: UnitBench) -> None:
         unit.press("space")
     assert "press s" in unit.ui_state.view().then
     shown = unit.panel
-    assert {"lobe 1", "lobe 2", "play", "neutral", "felt"} <= {line.label for line in shown.lines}
+    assert {"lobe 1", "lobe 2", "backlash", "neutral", "felt"} <= {
+        line.label for line in shown.lines
+    }
     unit.press("s", "n")
     assert not unit.ui_state.ended
     unit.press("s", "y")
@@ -94,7 +96,7 @@ def test_led_through_and_reported(unit: UnitBench) -> None:
     truth = unit.rig.hidden.units[0]
     assert found["play"]["deg"] == pytest.approx(truth.play_deg, abs=0.08)
     assert found["neutral"]["n"] == 3
-    (play,) = [line.text for line in shown.lines if line.label == "play"]
+    (play,) = [line.text for line in shown.lines if line.label == "backlash"]
     assert float(play.split("°")[0]) == pytest.approx(found["play"]["deg"], abs=0.05)
     (neutral,) = [line.text for line in shown.lines if line.label == "neutral"]
     assert float(neutral.split("°")[0]) == pytest.approx(found["neutral"]["deg"], abs=0.5)
@@ -106,7 +108,7 @@ def test_neutral_wants_a_rotor_that_stands_and_is_taken_back(unit: UnitBench) ->
     assert "hold it still" in unit.ui_state.view().message
     unit.do("rest 1")
     unit.press("space", "backspace", "backspace")
-    assert "no place was felt" in unit.ui_state.view().message
+    assert "no neutral place was entered" in unit.ui_state.view().message
     unit.live.end()
     notes = [
         other.value

@@ -194,7 +194,9 @@ def test_play_between_crank_and_encoder() -> None:
     lead = tdc_from_stop(*touches, counts_per_turn=FINE, geometry=STRAIGHT, turned_at="encoder",
                      play_deg=0.4, play_error_deg=0.1)  # fmt: skip
     assert lead.tdc_deg == pytest.approx(0.2)
-    assert part(lead, "play of the encoder's drive").u_deg == pytest.approx(0.05 / math.sqrt(3.0))
+    assert part(lead, "backlash of the encoder's drive").u_deg == pytest.approx(
+        0.05 / math.sqrt(3.0)
+    )
     touches = ([320.0 - 0.2], [40.0 + 0.2])
     lag = tdc_from_stop(*touches, counts_per_turn=FINE, geometry=STRAIGHT, turned_at="crank",
                     play_deg=0.4, play_error_deg=0.1)  # fmt: skip

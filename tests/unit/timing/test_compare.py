@@ -82,7 +82,7 @@ def test_two_units_in_one_capture() -> None:
     assert found.uncertainty is not None
     own = {contribution_words(part): part.u_deg for part in found.uncertainty.parts}
     assert own["repeatability, upper"] == pytest.approx(math.sqrt(0.005 / 5))
-    assert own["top dead centre"] == 0.0
+    assert own["TDC"] == 0.0
     assert found.uncertainty.u_deg < 0.06
 
 
@@ -192,7 +192,7 @@ def test_play_of_one_body_is_shared() -> None:
         assert found.uncertainty is not None
         return [contribution_words(part) for part in found.uncertainty.parts]
 
-    assert "play of both" in names("")
+    assert "backlash of both" in names("")
     assert not any(name.startswith("play") for name in names("double magneto"))
 
 

@@ -193,13 +193,13 @@ def test_settled_by_readings() -> None:
 def test_settled_only_by_a_better_dead_centre() -> None:
     words = how_to_settle(0.8, combine(budget(0.1, 10, 0.25)), 10, -1.0, 1.0)
     assert words.startswith("more readings will not help: ")
-    assert "top dead centre, now 0.25 degrees, would have to shrink to about 0.10" in words
+    assert "TDC, now 0.25 degrees, would have to shrink to about 0.10" in words
 
 
 def test_a_window_that_is_too_narrow_is_said() -> None:
     words = how_to_settle(0.0, combine(budget(0.1, 10, 0.6)), 10, -1.0, 1.0)
     assert "no reading could be accepted" in words
-    assert "top dead centre" in words
+    assert "TDC" in words
 
 
 def test_a_mean_beside_the_limit_is_said() -> None:
@@ -217,11 +217,11 @@ def test_two_parts_may_have_to_shrink_together() -> None:
     ]
     words = how_to_settle(0.9, combine(parts), 10, -1.0, 1.0)
     assert "run-out, now 0.25 degrees" in words
-    assert "top dead centre to nothing" in words
+    assert "TDC to nothing" in words
 
 
 def test_one_reading_says_nothing_of_its_spread() -> None:
-    assert how_to_settle(0.2, None, 1, -1.0, 1.0) == "one reading, no spread: take 2 more"
+    assert how_to_settle(0.2, None, 1, -1.0, 1.0) == "one reading has no SD: take 2 more"
 
 
 REPEATS, TOUCHED = (

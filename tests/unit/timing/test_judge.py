@@ -56,7 +56,7 @@ def test_the_parts_add_up() -> None:
     assert found.sd_deg == pytest.approx(0.12)
     assert found.uncertainty is not None
     parts = {contribution_words(part): part for part in found.uncertainty.parts}
-    assert list(parts) == ["repeatability", "top dead centre", "counting", "graduation", "run-out"]
+    assert list(parts) == ["repeatability", "TDC", "counting", "graduation", "run-out"]
     assert parts["repeatability"].u_deg == pytest.approx(0.037947, abs=1e-6)
     assert parts["counting"].u_deg == pytest.approx(0.061237 / 10, abs=1e-6)
     u = math.sqrt(0.037947**2 + 0.05**2 + 0.0061237**2)

@@ -75,7 +75,7 @@ def test_range_and_what_is_left() -> None:
     assert found.uncertainty is not None
     # The reference that both ends share drops out of their difference (JCGM 100:2008, 5.2).
     assert found.uncertainty.u_deg == pytest.approx(math.sqrt(2.0) * 0.04)
-    assert "1.20 degrees earlier than the latest stated" in latest_words(found)
+    assert "1.20 degrees earlier than the latest opening entered" in latest_words(found)
     assert "towards advance" in advance_range_words(found)
     assert found.advance.words == "as judged"
     assert (found.ends.retard_btdc, found.ends.advance_btdc) == (4.2, 36.4)
@@ -85,7 +85,7 @@ def test_range_and_what_is_left() -> None:
 def test_retard_later_than_stated_for_this_engine() -> None:
     late = judged("full retard", -4.0, (10.0, 2.0, 0.0))
     found = advance_range([ADVANCE, late], "upper", BOTH)
-    assert "4.00 degrees later than the latest stated" in latest_words(found)
+    assert "4.00 degrees later than the latest opening entered" in latest_words(found)
     assert found.wanted_btdc == 36.0  # the nominal figure of full advance
 
 

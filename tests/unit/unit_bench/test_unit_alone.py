@@ -117,9 +117,9 @@ def test_stated_uncertainty_against_scatter() -> None:
     ("openings", "lobes", "words"),
     [
         ((10.0, 100.0), 4, "2 openings for 4 lobes"),
-        ((10.0, 100.0, 190.0, 280.0) * 2, 2, "do not gather at 2 places"),
-        ((10.0, 100.0, 190.0, 280.0) * 2, 0, "0 lobes opens nothing"),
-        ((0.0, 120.0, 240.0, 1.0, 121.0, 241.0), 4, "do not gather at 4 places"),
+        ((10.0, 100.0, 190.0, 280.0) * 2, 2, "are not at 2 places"),
+        ((10.0, 100.0, 190.0, 280.0) * 2, 0, "0 lobes never opens"),
+        ((0.0, 120.0, 240.0, 1.0, 121.0, 241.0), 4, "are not at 4 places"),
     ],
 )
 def test_bad_benches(openings: tuple[float, ...], lobes: int, words: str) -> None:
@@ -156,12 +156,12 @@ def test_a_report_goes_through_json_and_is_compared() -> None:
     )
     found = compare_reports(plain, later)
     by_name = {change.figure: change for change in found.changes}
-    assert by_name["play"].changed
-    assert by_name["play"].change_deg == pytest.approx(1.5, abs=0.1)
-    assert "changed by +1.5" in by_name["play"].words
+    assert by_name["backlash"].changed
+    assert by_name["backlash"].change_deg == pytest.approx(1.5, abs=0.1)
+    assert "changed by +1.5" in by_name["backlash"].words
     assert not by_name["interval from lobe 1"].changed
     assert "serial A123 and B7" in found.notes[0]
-    assert any("neutral to opening of lobe 1 stands in one" in note for note in found.notes)
+    assert any("neutral to opening of lobe 1 is in one" in note for note in found.notes)
     other_poles = {**plain, "unit": {**plain["unit"], "poles": 2}}
     found = compare_reports(plain, other_poles)
     assert "neutral is not compared" in found.notes[0]

@@ -53,14 +53,14 @@ def test_a_figure_that_drifts(tmp_path: Path) -> None:
     for n in range(5):
         report(tmp_path, 2020 + n, 180.0 - 0.2 * n)
     both = found(tmp_path)
-    assert list(both) == ["interval from lobe 1", "play"]
+    assert list(both) == ["interval from lobe 1", "backlash"]
     interval = both["interval from lobe 1"]
     assert interval.line is not None
     assert interval.line.per_year_deg == pytest.approx(-0.2, abs=1e-3)
     assert interval.line.U_per_year_deg == pytest.approx(2.086 * 0.05 / math.sqrt(10.0), rel=2e-3)
     assert interval.words == "0.200° less each year, ± 0.033°"
     assert [point.made_utc[:4] for point in interval.points] == [str(2020 + n) for n in range(5)]
-    assert both["play"].words.startswith("no drift can be told: 0.0000° less each year")
+    assert both["backlash"].words.startswith("no significant drift: 0.0000° less each year")
 
 
 def test_three_points_are_told_to_be_few(tmp_path: Path) -> None:
@@ -117,7 +117,7 @@ def test_units_are_told_apart(tmp_path: Path) -> None:
         (lambda sheet: sheet["found"].update(play=mean(float("nan"))), "JSON cannot hold"),
         (lambda sheet: sheet["found"].update(play=mean(1.0) | {"deg": "nan"}), "no angle"),
         (lambda sheet: sheet["found"].update(play=7), "not whole"),
-        (lambda sheet: sheet["found"].update(play=mean(0.4, 0.0)), "an uncertainty of nothing"),
+        (lambda sheet: sheet["found"].update(play=mean(0.4, 0.0)), "an uncertainty of zero"),
         (lambda sheet: sheet.update(changes=3), "not whole"),
         (lambda sheet: sheet.update(found=[1]), "not whole"),
     ],
@@ -145,7 +145,7 @@ def test_a_unit_with_one_lobe_is_followed(tmp_path: Path) -> None:
         sheet = json.loads(path.read_text("utf-8"))
         sheet["found"]["lobes"][0]["interval"]["u_deg"] = 0.0
         path.write_text(json.dumps(sheet), "utf-8")
-    assert list(found(tmp_path)) == ["play"]
+    assert list(found(tmp_path)) == ["backlash"]
 
 
 def test_what_was_read_once_is_shown_and_no_line_goes_through_it(tmp_path: Path) -> None:
