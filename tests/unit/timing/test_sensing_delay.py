@@ -180,7 +180,7 @@ def test_a_job_states_removes_certifies_and_proves_it(tmp_path: Path) -> None:
         if part.source is Source.SENSING_DELAY
     ]
     assert parts
-    assert all("500 us removed, known within 200" in part.how for part in parts)
+    assert all("500 us corrected, known within 200" in part.how for part in parts)
     assert "delay of sensing" in page.read_text("utf-8").replace("&nbsp;", " ")
     assert rig("verify", file).status == 0
 
