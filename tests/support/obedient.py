@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import NoReturn
 
+from nothing_cut import SIZES, assert_nothing_cut
 from virtual_bench import VirtualBench
 
 from rig.base.errors import InputError
@@ -48,8 +49,10 @@ class ObedientHand:
     # -- what NEXT says --
 
     def advice(self) -> Advice:
-        """NEXT as the dashboard has it now."""
-        self.bench.ui_state.view()
+        """NEXT as the dashboard has it now, on which nothing that matters is cut."""
+        view = self.bench.ui_state.view()
+        for size in SIZES:
+            assert_nothing_cut(view, size)
         return self.bench.ui_state.bench.advice
 
     def run(self) -> Trail:
