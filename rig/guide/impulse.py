@@ -265,7 +265,8 @@ class PastImpulseCoupling(LedProcedure):
         words = self.advice().next
         if self._at.missed is not Missed.NOTHING:
             words = f"{self._at.missed.value}. {words}"
-        return GoToView(self._target.btdc_deg, to_go, True, words, unit=self._unit.name)
+        title = f"{self._unit.name}: past its impulse coupling"
+        return GoToView(self._target.btdc_deg, to_go, True, words, title=title)
 
     def _goal_deg(self) -> float:
         """Where the crank is to go, continuous degrees."""

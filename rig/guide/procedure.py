@@ -205,6 +205,7 @@ class GoToView:
     words: str = ""  # "forward, gently", "there: hold", "passed: go back well past it"
     rim_mm: float | None = None  # length round the rim from top dead centre
     unit: str = ""  # the unit that is being moved while the crank is held
+    title: str = ""  # where the crank is led back and forward: what for
 
 
 @dataclass(frozen=True, slots=True)

@@ -299,8 +299,9 @@ def _arc(pen: Pen, width: int, view: View, of: TouchesView) -> Lines:
 def goto(pen: Pen, width: int, height: int, view: View, of: GoToView) -> Lines:
     """How far the crank still is from the angle that it is led to, and from which side."""
     at_angle = rounding.btdc(of.target_btdc)
-    what = f"hold the crank at {at_angle}" if of.unit else f"going to {at_angle}"
+    what = of.title or (f"hold the crank at {at_angle}" if of.unit else f"going to {at_angle}")
     state = "from the right side" if of.from_right_side else "NOT from the right side"
+    back = "to go, back" if of.title else "PAST it"
     size = size_for(height)
     known = of.to_go_deg is not None
     to_go = of.to_go_deg or 0.0
@@ -308,7 +309,7 @@ def goto(pen: Pen, width: int, height: int, view: View, of: GoToView) -> Lines:
     figure = [pen.text((line, "strong" if known else "quiet"))
               for line in blocks(text, size, pen.unicode)]  # fmt: skip
     figure.append(
-        pen.text(("PAST it", "outside") if to_go < 0.0 else ("to go, forward", "inside"))
+        pen.text((back, "outside") if to_go < 0.0 else ("to go, forward", "inside"))
         if known else pen.text("")
     )  # fmt: skip
     at = max(34, width // 2 - 4, *(line.cell_len + 3 for line in figure))
@@ -321,7 +322,7 @@ def goto(pen: Pen, width: int, height: int, view: View, of: GoToView) -> Lines:
         side += pen.wrap(
             width - at, f"{unit.unit.name}{moved}: ", (CONTACTS[unit.contacts], "strong")
         )
-    lines = [title(pen, width, what, state), *beside(figure, side, at)]
+    lines = [title(pen, width, what, "" if of.title else state), *beside(figure, side, at)]
     if height >= len(lines) + 3:
         lines += _way(pen, width, of)
     return lines
@@ -339,7 +340,8 @@ def _way(pen: Pen, width: int, of: GoToView) -> Lines:
     words: list[tuple[int, str, Role]] = []
     for place in (30.0, 20.0, 10.0, 0.0, -10.0):
         marks.append((column(place), "┿" if place else "◆", "quiet" if place else "strong"))
-        label = f"{abs(place):.0f}" + (" past" if place < 0 else " to go") if place else "there"
+        beyond = " back" if of.title else " past"
+        label = f"{abs(place):.0f}" + (beyond if place < 0 else " to go") if place else "there"
         words.append((max(0, min(column(place) - 2, width - len(label))), label, "quiet"))
     now: list[tuple[int, str, Role]] = []
     if of.to_go_deg is not None:

@@ -150,7 +150,7 @@ def _goto(old: View, new: View) -> Iterator[str]:
     if new.goto is None:
         return
     if old.goto is None or old.goto.target_btdc != new.goto.target_btdc:
-        yield f"going to {rounding.btdc(new.goto.target_btdc)}"
+        yield new.goto.title or f"going to {rounding.btdc(new.goto.target_btdc)}"
     yield from _changed(old.goto.words if old.goto else "", new.goto.words, "{}")
 
 
