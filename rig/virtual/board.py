@@ -1,15 +1,10 @@
-"""The board, its counting and its line.
-
-The board: changes of pins in, lines of the format out, each with the time at which it is there.
+"""The board: changes of pins in, lines of the format out, each with the time at which it is sent.
 
 It does what ``firmware_notes/protocol.md`` asks of a board, and knows what a board knows: pins and
 a clock. Feeding it a stretch of time whole or in parts gives the same lines.
 
-The board's encoder counter: counts, neighbours of an edge, times in the quadrature states.
-
-Edges that wait to be said, and bursts that are too long to be said whole.
-
-What can happen to bytes between the board and the program: a cable in a workshop.
+``Counter`` is its encoder counter, ``Edge`` and ``Burst`` are edges that wait to be sent, and
+``Cable`` is what can happen to bytes between the board and the program.
 """
 
 from __future__ import annotations
@@ -29,13 +24,13 @@ WIDTHS_US = 250_000
 HEALTH_US = 1_000_000
 IDENTITY_US = 2_000_000
 QUIET_US = 100_000
-"""A position at least so often."""
+"""Longest time between positions."""
 
 HEALTH_GAP_US = 200_000
 FOOT_US = 20_000
 
 Timed = tuple[float, bytes]
-"""When the last byte of a line is there (seconds of the rig's time), and the line."""
+"""When the last byte of a line has arrived (seconds of the rig's time), and the line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,10 +80,10 @@ class Board:
         self._say("R", self._began_us, hexadecimal(cause))
         self._identity(self._began_us)
 
-    # -- what may be asked of it --
+    # -- public --
 
     def feed(self, pins: Pins) -> list[Timed]:
-        """The lines said from the end of the last stretch to the end of this one."""
+        """The lines sent from the end of the last stretch to the end of this one."""
         until_us = int(pins.until_s * 1e6)
         timers = self._timers(until_us)
         looks = self._counter.feed(pins, timers)
@@ -118,11 +113,11 @@ class Board:
     # -- faults --
 
     def fill(self, until_s: float) -> None:
-        """No room for lines until then: they are dropped."""
+        """Fault: no room for lines until then; they are dropped."""
         self._full_until_us = int(until_s * 1e6)
 
     def lose_edges(self, number: int) -> None:
-        """The next contact or index edges find no room."""
+        """Fault: the next contact or index edges find no room."""
         self._lose_edges += number
 
     @property
@@ -161,7 +156,7 @@ class Board:
         self._edge_us[edge.input] = edge.t_us
 
     def _drain(self, now_us: int) -> None:
-        """Say what can be said of the edges that wait."""
+        """Send the waiting edges that are complete."""
         while True:
             while self._queue and (at_us := self._sayable_us(self._queue[0])) <= now_us:
                 self._say_edge(self._queue.popleft(), at_us)
@@ -174,7 +169,7 @@ class Board:
             self._bursts.clear()
 
     def _sayable_us(self, item: Edge | Burst) -> int:
-        """When an edge is complete and the line has room; half of it is left to other lines."""
+        """When an edge is complete and the line has room; half of it is kept for other lines."""
         ready_us = item.last.t_us if isinstance(item, Burst) else self._counter.ready_us(item)
         room_us = self._line_free_us - 0.5 * self._spec.line_room * self._byte_us
         return max(ready_us, self._said_us, int(np.ceil(room_us)))
@@ -191,7 +186,7 @@ class Board:
     # -- timers --
 
     def _timers(self, until_us: int) -> list[int]:
-        """The board's own times of looking, later than now and up to ``until_us``."""
+        """The board's own times of reading, after now and up to ``until_us``."""
         times: list[int] = []
         for every in (TICK_US, WIDTHS_US):
             first = self._began_us + ((self._now_us - self._began_us) // every + 1) * every
@@ -270,21 +265,21 @@ TOO_OLD_US = 1 << 31
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """What the counter shows when the board looks at it; low and high since it last looked."""
+    """The counter as the board reads it; low and high since it last did."""
 
     count: int
     low: int
     high: int
-    steps: int  # so far, in all
+    steps: int  # in all so far
     illegal: int
-    widths: tuple[int, ...]  # totals of time in states 0 to 3, visits that do not count
+    widths: tuple[int, ...]  # totals of time in states 0 to 3, and of visits that do not count
 
 
 class Counter:
     """Encoder steps as the board sees them, from its start.
 
     The history holds the time of each step, its direction (0 at the start and where both channels
-    changed: nothing is told beyond that), the count after it, and the totals up to it: times in
+    changed: nothing is reported beyond that), the count after it, and the totals up to it: times in
     the four states, visits that do not count, illegal transitions.
     """
 
@@ -294,7 +289,7 @@ class Counter:
         self._count = np.array([count], np.int64)
         self._totals = np.zeros((1, 6), np.int64)
         self._forgotten = 0  # steps that are no longer in the history
-        self._looked = 0  # step up to which the board has looked, forgotten ones included
+        self._looked = 0  # steps that the board has read, forgotten ones included
         self._ignore = self._merge = 0
 
     @property
@@ -302,21 +297,21 @@ class Counter:
         return int(self._count[-1])
 
     def ignore(self, cycles: int) -> None:
-        """Fault: so many cycles of four steps are not seen, the next time that four go one way."""
+        """Fault: this many cycles of four steps go unseen, the next time that four go one way."""
         self._ignore += cycles
 
     def merge(self, pairs: int) -> None:
-        """Fault: of the next steps, so many pairs are seen as one change of both channels."""
+        """Fault: this many pairs of the next steps are seen as one change of both channels."""
         self._merge += pairs
 
     def feed(self, pins: Pins, look_us: list[int]) -> list[Look]:
-        """Take in the steps; what the board sees at each of ``look_us``, which grow."""
+        """Process the steps; what the board reads at each of ``look_us``, in order."""
         self._append(*self._faulty(pins.step_us, pins.step))
         if not look_us:
             return []
         upto = np.searchsorted(self._t_us, np.asarray(look_us, np.int64), side="right") - 1
         starts = np.concatenate([[self._looked - self._forgotten], upto[:-1]])
-        # From the count at the last look to the count at this one, both included.
+        # From the count at the last reading to the count at this one, both included.
         seen, now = self._count[: upto[-1] + 1], self._count[upto]
         low = np.minimum(np.minimum.reduceat(seen, starts), now)
         high = np.maximum(np.maximum.reduceat(seen, starts), now)
@@ -329,11 +324,11 @@ class Counter:
         ]
 
     def after(self, t_us: Ints) -> Ints:
-        """Number of steps from the start up to each time, steps at that very time included."""
+        """Number of steps from the start up to each time, steps at that time included."""
         return np.searchsorted(self._t_us, t_us, side="right") + self._forgotten
 
     def ready_us(self, edge: Edge) -> int:
-        """When all that can be told of an edge is known."""
+        """When an edge is complete."""
         second = edge.at - self._forgotten + 1
         late = edge.t_us + WAIT_US
         return min(int(self._t_us[second]), late) if second < len(self._t_us) else late
@@ -341,15 +336,15 @@ class Counter:
     def around(self, edge: Edge) -> tuple[int, list[str]]:
         """Count at the edge; the two steps before it and the two after, as fields."""
         after = edge.at - self._forgotten
-        one, two = self._told(after - 1, edge.t_us), self._told(after - 2, edge.t_us)
-        three, four = self._told(after, edge.t_us), self._told(after + 1, edge.t_us)
+        one, two = self._neighbour(after - 1, edge.t_us), self._neighbour(after - 2, edge.t_us)
+        three, four = self._neighbour(after, edge.t_us), self._neighbour(after + 1, edge.t_us)
         if one == ".":
             two = "."
         if three == ".":
             four = "."
         return int(self._count[after - 1]), [two, one, three, four]
 
-    def _told(self, which: int, t_us: int) -> str:
+    def _neighbour(self, which: int, t_us: int) -> str:
         if not 0 <= which < len(self._t_us) or self._step[which] == 0:
             return "."
         distance = abs(int(self._t_us[which]) - t_us)
@@ -358,7 +353,7 @@ class Counter:
         return ("+" if self._step[which] > 0 else "-") + hexadecimal(distance)
 
     def forget(self, oldest: int | None) -> None:
-        """Drop what no edge needs any more; ``oldest`` is the ``at`` of the oldest that waits."""
+        """Drop what no edge needs any more; ``oldest`` is the ``at`` of the oldest waiting edge."""
         last = self._forgotten + len(self._t_us)
         keep = min(last if oldest is None else oldest, self._looked)
         drop = max(keep - 3 - self._forgotten, 0)
@@ -384,7 +379,7 @@ class Counter:
         self._totals = np.concatenate([self._totals, self._totals[-1] + np.cumsum(new, axis=0)])
 
     def _faulty(self, t_us: Ints, step: Ints) -> tuple[Ints, Ints]:
-        """The steps without those that the faults asked for make unseen."""
+        """The steps without those that the requested faults hide."""
         if self._ignore and len(step) >= 4 * self._ignore:
             n = 4 * self._ignore
             sums = np.convolve(step, np.ones(n, np.int64), "valid")
@@ -414,7 +409,7 @@ def _last_way(before: Ints, step: Ints) -> Ints:
 
 @dataclass(slots=True)
 class Edge:
-    """A change of an input. ``at``: how many encoder steps there were up to it, from the start."""
+    """A change of an input. ``at``: the number of encoder steps from the start up to it."""
 
     t_us: int
     input: int
@@ -427,7 +422,7 @@ class Edge:
 
 
 class Burst:
-    """Edges of one input for which there was no room: the last is kept, the others are told of."""
+    """Edges of one input for which there was no room: the last is kept, the others are counted."""
 
     def __init__(self, before_us: int, edge: Edge) -> None:
         self.last = edge
@@ -459,7 +454,7 @@ class Burst:
 
 @dataclass(slots=True)
 class Cable:
-    """Passes lines on. Faults are asked for by number of lines or up to a time."""
+    """Carries lines. Faults are requested by number of lines or up to a time."""
 
     rng: np.random.Generator
     corrupt: int = 0  # lines still to have one byte changed
@@ -469,7 +464,7 @@ class Cable:
     _cut: bool = False
 
     def pull_out(self, from_s: float, until_s: float) -> None:
-        """Nothing comes through in this stretch; the lines at its ends are cut in half."""
+        """Nothing gets through in this stretch; the lines at its ends are cut in half."""
         self._out = (from_s, until_s)
 
     def carry(self, lines: list[Timed]) -> list[Timed]:

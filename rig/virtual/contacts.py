@@ -1,8 +1,8 @@
-"""A set of contacts: lobes that part them, chatter, drop-outs, crowded drop-outs, spikes.
+"""A set of contacts: lobes that open them, bounce, drop-outs, gathered drop-outs, spikes.
 
-The level on the wire is the true state of the contacts, turned over during each *flaw* (a bounce,
-a drop-out or a spike is an interval of time). Flaws are drawn from streams of their own, one after
-another in time, so that the same seed gives the same flaws however the time is cut up.
+The level on the wire is the true state of the contacts, inverted during each *flaw* (a bounce, a
+drop-out or a spike is an interval of time). Flaws are drawn from streams of their own, one after
+another in time, so that the same seed gives the same flaws however the time is divided.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from rig.virtual.motion import Curve, Floats, Ints
 
 BEFORE_S = 20e-6
-"""A flaw is over at least this long before the contacts part or meet, so that truth stays true."""
+"""A flaw ends at least this long before the contacts open or close, so that truth stays true."""
 
 
 @dataclass(frozen=True, slots=True)
 class Bounces:
-    """Chatter: up to ``most`` bounces; how long they and the times between last, milliseconds.
+    """Bounce: up to ``most`` bounces; their lengths and the times between them, milliseconds.
 
     A bounce is a return to the former state. Lengths are spread evenly on a logarithmic scale.
     """
@@ -38,7 +38,7 @@ class Noise:
     meeting: Bounces = Bounces(5)
     dropouts: float = 0.0  # of the closed contacts
     dropout_ms: tuple[float, float] = (0.02, 0.4)
-    crowd: float = 0.0  # drop-outs just before the contacts part, where the pressure fades
+    crowd: float = 0.0  # drop-outs just before the contacts open, where the pressure fades
     crowd_deg: float = 0.4  # how long before, in crank degrees
     spikes: float = 0.0
     spike_us: tuple[float, float] = (1.0, 5.0)
@@ -60,11 +60,11 @@ OPENS, CLOSES, NEARS = 1, 2, 0
 
 @dataclass(frozen=True, slots=True)
 class Lobes:
-    """Where the contacts part and meet, in crank-equivalent degrees of the rotor.
+    """Where the contacts open and close, in crank-equivalent degrees of the rotor.
 
-    ``opens_deg`` within one ``period_deg`` in growing order, lobe 0 first; ``open_deg`` is how long
-    each keeps them open. ``scatter_deg`` is the standard deviation of an opening from one turn of
-    the rotor to the next (the same each time the same place is passed).
+    ``opens_deg`` within one ``period_deg`` in increasing order, lobe 0 first; ``open_deg`` is how
+    long each keeps them open. ``scatter_deg`` is the standard deviation of an opening from one turn
+    of the rotor to the next (the same each time the same place is passed).
     """
 
     opens_deg: tuple[float, ...]
@@ -74,7 +74,7 @@ class Lobes:
     seed: int = 0
 
     def levels(self, low: float, high: float, near_deg: float) -> tuple[Floats, int]:
-        """Growing levels (near, opens, closes of each lobe) and the number of the first."""
+        """Increasing levels (near, opens, closes of each lobe) and the number of the first."""
         n = len(self.opens_deg)
         first = int(np.floor((low - self.opens_deg[0]) / self.period_deg)) - 1
         last = int(np.ceil((high - self.opens_deg[0]) / self.period_deg)) + 1
@@ -90,7 +90,7 @@ class Lobes:
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """Changes of the true state, flaws left out."""
+    """Changes of the true state, without flaws."""
 
     t_s: Floats
     is_open: NDArray[np.bool_]  # state after
@@ -101,7 +101,7 @@ class Changes:
 
 @dataclass(slots=True)
 class ContactSet:
-    """The contacts of one unit; state is kept from one movement to the next."""
+    """The contacts of one unit; the state is kept between movements."""
 
     lobes: Lobes
     noise: Noise
@@ -151,7 +151,7 @@ class ContactSet:
         return changes, *self._wire(changes, until_s)
 
     def finger(self, from_s: float, to_s: float) -> None:
-        """Somebody parts the closed contacts by hand (an interval in which the state is turned)."""
+        """Somebody opens the closed contacts by hand (an interval of inverted state)."""
         self.flaws = np.concatenate([self.flaws, [[from_s, to_s]]])
 
     def _flaw(
@@ -175,7 +175,7 @@ class ContactSet:
         flaws = np.concatenate([self.flaws, *new])
         coming = np.concatenate([self.changes_due, changes.t_s])
         ahead = np.append(coming, np.inf)
-        begun = np.maximum(flaws[:, 0], self.done_s)  # of an old one only the rest can be cut
+        begun = np.maximum(flaws[:, 0], self.done_s)  # only the rest of an old one can be cut
         limit = ahead[np.searchsorted(coming, begun, side="right")] - BEFORE_S
         end = np.minimum(flaws[:, 1], np.maximum(limit, begun))
         keep = end - flaws[:, 0] > 1e-6
@@ -218,7 +218,7 @@ class Arrivals:
 
     rng: np.random.Generator
     ready: Floats = field(default_factory=lambda: np.empty((0, 2)))  # time in units of the rate
-    at: float = 0.0  # how far the stream has been used, in expected flaws
+    at: float = 0.0  # how much of the stream has been used, in expected flaws
 
     def until(self, from_s: float, until_s: float, rate: float, size_s: Floats) -> Floats:
         """The flaws of this stretch of time, shape (n, 2)."""

@@ -1,7 +1,7 @@
-"""From the driving shaft to the one that follows: play, the magnet's pull, the impulse coupling.
+"""From a driving shaft to its follower: backlash, the magnet's pull, the impulse coupling.
 
 All angles are *crank-equivalent*: degrees of the follower divided by its ratio to the crank. Driven
-forward the follower stands where the crank stands; driven back it stands ``play_deg`` ahead.
+forward the follower is where the crank is; driven back it is ``play_deg`` ahead.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from rig.virtual.motion import HI, LO, START, TAG, Y_HI, Y_LO, Curve, Floats, jo
 
 DRIVEN, RIDING, PULLED, SNAPPED, ADJUSTED = range(5)
 """Marks of a follower's pieces: driven by the crank, carried by the magnet at the front of the
-play, leaping through the play, snapping over in the impulse coupling, moved by hand."""
+backlash, leaping through the backlash, tripping in the impulse coupling, moved by hand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,10 +33,10 @@ class Pull:
 
 @dataclass(frozen=True, slots=True)
 class Impulse:
-    """An impulse coupling: catches the rotor at ``catch_deg``, lets go ``wind_deg`` later.
+    """An impulse coupling: catches the rotor at ``catch_deg``, trips ``wind_deg`` later.
 
-    After it has let go it catches the same place again only when the rotor has been turned back
-    beyond it by more than ``rearm_deg``: from a smaller distance one goes past it gently.
+    After a trip it catches the same place again only when the rotor has been turned back beyond it
+    by more than ``rearm_deg``: from a smaller distance it can be passed gently.
     """
 
     catch_deg: tuple[float, ...]
@@ -48,7 +48,7 @@ class Impulse:
 
 @dataclass(slots=True)
 class Shaft:
-    """A shaft that follows; its place is kept from one movement to the next."""
+    """A shaft that follows; its place is kept between movements."""
 
     at: float
     play_deg: float = 0.0
@@ -64,8 +64,8 @@ class Shaft:
         return self.held_at is not None
 
     def body_moved(self, earlier_deg: float) -> None:
-        """The unit's body is moved: where its coupling catches and its magnet pulls goes with it,
-        and so does a rotor that the coupling holds."""
+        """The unit's body is moved, and with it the places where its coupling catches and its
+        magnet pulls, and a rotor held by the coupling."""
         if self.pull is not None:
             places = tuple(place - earlier_deg for place in self.pull.from_deg)
             self.pull = replace(self.pull, from_deg=places)
@@ -157,7 +157,7 @@ class Shaft:
         offset: float = 0.0,
         most: float = np.inf,
     ) -> Curve:
-        """The rotor gathers speed evenly until it is stopped by the drive in front of it."""
+        """The rotor accelerates evenly until the drive in front of it stops it."""
         landing = run.driver.values(np.array([from_s + lasting_s]))[0] + offset
         to = max(min(float(landing), most), self.at)
         grow = (to - self.at) / lasting_s**2
@@ -172,7 +172,7 @@ class Shaft:
         pull = self.pull
         for start in pull.from_deg:
             into = modulo(self.at - start, pull.period_deg)
-            if pull.period_deg - into < 1e-9:  # on the threshold, but for rounding
+            if pull.period_deg - into < 1e-9:  # at its beginning, except for rounding
                 into = 0.0
             if into < pull.over_deg - 1e-9:
                 return self.at + pull.over_deg - into
@@ -200,7 +200,7 @@ def _next(at: float, place: float, period: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Run:
-    """A stretch of the driver's pieces that all go one way."""
+    """Successive pieces of the driver that all go one way."""
 
     driver: Curve
     first: int
@@ -225,7 +225,7 @@ class _Run:
         return float(self.driver.values(np.array([t_s]))[0])
 
     def time_at(self, level: float) -> float:
-        """When the driver stands at ``level``; the start of the run if it did before."""
+        """When the driver is at ``level``; the start of the run if it was before."""
         rows = self.driver.table[self.first : self.last + 1]
         ends: Floats = rows[:, Y_HI] * self.way
         k = min(int(np.searchsorted(ends, level * self.way, side="left")), len(rows) - 1)

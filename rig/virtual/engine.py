@@ -1,8 +1,7 @@
-"""The engine with its encoder.
+"""The engine with its encoder: a movement of the hand in, changes of the pins out.
 
-Crank, drive, units and encoder together: a movement of the hand in, changes of the pins out.
-
-The encoder: where its boundaries and its index lie, as the crank sees them.
+``World`` has crank, drive, units and encoder together; ``Encoder`` has the places of its boundaries
+and its index, as the crank sees them.
 """
 
 from __future__ import annotations
@@ -44,11 +43,11 @@ class UnitWorks:
 
 @dataclass(frozen=True, slots=True)
 class Movement:
-    """What a command makes move: the hand's curve, and units or the encoder on their mountings."""
+    """What a command moves: the hand's curve, and units or the encoder on their mountings."""
 
     hand: Curve
     advance: dict[int, Curve] = field(default_factory=dict)  # unit: its advance over time
-    bodies: bool = False  # it is the units' bodies that move so, not their levers
+    bodies: bool = False  # the units' bodies move, not their levers
     slip: Curve | None = None
     foot_s: tuple[float, float] | None = None  # pressed, let go
 
@@ -62,15 +61,15 @@ class Happened:
     encoder: Curve  # its shaft, in crank degrees
     changes: list[Changes]  # by unit
     index_s: Floats  # leading edges of the index passed, either way
-    index_deg: Floats  # where the crank stands when it meets them going forward
+    index_deg: Floats  # where the crank is when it meets them going forward
 
 
 class World:
     """The state of engine and rig between two movements.
 
-    Crank angles are degrees in the normal direction; 0 is where the leading edge of the index lay
-    at the beginning. Without ``steps`` the encoder's steps are left out, which only the truth
-    can do without.
+    Crank angles are degrees in the normal direction; 0 is where the leading edge of the index was
+    at the beginning. Without ``steps`` the encoder's steps are left out; only the truth does not
+    need them.
     """
 
     def __init__(self, profile: Profile, hidden: GroundTruth, steps: bool = True) -> None:
@@ -113,17 +112,17 @@ class World:
         contacts.place(hidden.start_deg)
         return UnitWorks(truth, shaft, contacts, stated.open_level, setting, stated.body)
 
-    # -- where things are --
+    # -- places --
 
     def top_deg(self, cylinder: int) -> float:
-        """One of the top dead centres of a cylinder. Raises InputError when there is none."""
+        """One TDC of a cylinder. Raises InputError if there is none."""
         tops = firing_tops_deg(self.profile.engine)
         if cylinder not in tops:
             raise InputError(f"the engine has no cylinder {cylinder}; it has {sorted(tops)}")
         return self.hidden.tdc_deg + tops[cylinder]
 
     def unit_at(self, name: str) -> int:
-        """Number of the unit of that name. Raises InputError when there is none."""
+        """Number of the unit of that name. Raises InputError if there is none."""
         names = [unit.truth.name for unit in self.units]
         if name not in names:
             raise InputError(f"there is no unit '{name}'; the engine has: {', '.join(names)}")
@@ -135,7 +134,7 @@ class World:
         return crank_deg - play
 
     def to_open_deg(self, unit: UnitWorks) -> float:
-        """How much earlier a unit has to be moved for its nearest contacts to part just now."""
+        """How much earlier a unit must be moved for its nearest contacts to open just now."""
         at = unit.shaft.at + unit.advance_deg
         levels, first = unit.contacts.lobes.levels(at, at, 0.0)
         opens = levels[np.arange(len(levels)) % 3 == (1 - first) % 3]
@@ -205,7 +204,7 @@ class World:
         return Pins(self.done_s, until_s, t_s, step, count, np.empty(0), none, none)
 
     def index_at(self, places_deg: tuple[float, ...]) -> None:
-        """Another number of index pulses a turn from now on."""
+        """Change the number of index pulses a turn."""
         self.encoder = Encoder(replace(self.encoder.truth, index_at_deg=places_deg))
 
     def _index_level(self, at: float) -> int:

@@ -1,4 +1,4 @@
-"""What is really so: drawn by the seed, near what the profile states but never equal to it."""
+"""The truth: drawn by the seed, near the engine file's values but never equal to them."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from rig.virtual.motion import Floats, Piston
 
 @dataclass(frozen=True, slots=True)
 class Coupling:
-    """An impulse coupling: the contacts part ``lag_deg`` of crank later than in the running state;
+    """An impulse coupling: the contacts open ``lag_deg`` of crank later than in the running state;
     the rotor is caught ``catch_deg`` of crank before the running opening."""
 
     lag_deg: float = 26.0
@@ -26,8 +26,8 @@ class Coupling:
 
 @dataclass(frozen=True, slots=True)
 class Magnet:
-    """A magnet that pulls the rotor through the play, from ``before_deg`` of crank before the
-    contacts part until ``after_deg`` after."""
+    """A magnet that pulls the rotor through the backlash, from ``before_deg`` of crank before the
+    contacts open until ``after_deg`` after."""
 
     before_deg: float = 0.5
     after_deg: float = 15.0
@@ -35,7 +35,7 @@ class Magnet:
 
 @dataclass(frozen=True, slots=True)
 class UnitTruth:
-    """One unit as it is. Degrees of crank."""
+    """The truth about one unit. Degrees of crank."""
 
     name: str
     input: int
@@ -44,7 +44,7 @@ class UnitTruth:
     open_deg: tuple[float, ...]  # for how long each lobe keeps the contacts open
     play_deg: float = 0.0
     scatter_deg: float = 0.0  # standard deviation from one opening to the next
-    crank_turns_out: int = 0  # coupled that many crank turns out
+    crank_turns_out: int = 0  # coupled this many crank turns out
     magnet: Magnet | None = None
     coupling: Coupling | None = None
     noise: Noise = NOISES["usual"]
@@ -52,7 +52,7 @@ class UnitTruth:
 
 @dataclass(frozen=True, slots=True)
 class StopTruth:
-    """The positive stop and the hand that leans on it."""
+    """The piston stop and the hand that leans on it."""
 
     travel_mm: float = 10.0
     spread_mm: float = 0.015  # standard deviation of where the piston is stopped, by touch
@@ -66,8 +66,8 @@ class GroundTruth:
     (after one of them when the encoder is geared)."""
 
     tdc_deg: float
-    firing_turn: int  # on a four-stroke: 0 when the first top after the index is the firing one
-    start_deg: float  # where the crank stands at the beginning
+    firing_turn: int  # on a four-stroke: 0 if the first TDC after the index is the firing one
+    start_deg: float  # the crank's angle at the beginning
     encoder: EncoderTruth
     encoder_play_deg: float
     piston: Piston
@@ -77,9 +77,9 @@ class GroundTruth:
 
 
 def firing_tops_deg(engine: Engine) -> dict[int, float]:
-    """Cylinder -> its firing top dead centre in crank degrees after cylinder 1's.
+    """Cylinder -> its firing TDC in crank degrees after cylinder 1's.
 
-    A stated figure comes before the one that follows from firing order and intervals.
+    An entered value has precedence over the one that follows from firing order and intervals.
     """
     cycle = 180.0 * engine.strokes
     at = accumulate(engine.intervals_deg[:-1], initial=0.0)
@@ -89,7 +89,7 @@ def firing_tops_deg(engine: Engine) -> dict[int, float]:
 
 
 def served(engine: Engine, unit: Unit) -> tuple[int, ...]:
-    """The cylinders that a unit's openings of a cycle belong to, in turn."""
+    """The cylinders that a unit's openings of a cycle belong to, in order."""
     if unit.lobe_cylinders:
         return unit.lobe_cylinders
     start = engine.firing_order.index(1)
@@ -97,9 +97,9 @@ def served(engine: Engine, unit: Unit) -> tuple[int, ...]:
 
 
 def lobe_places_deg(profile: Profile, unit: Unit) -> tuple[float, ...]:
-    """Where each lobe would open with 0 degrees BTDC, in crank degrees after top of cylinder 1.
+    """Where each lobe would open at 0 degrees BTDC, in crank degrees after TDC of cylinder 1.
 
-    A unit that opens once for each cylinder that it serves has its lobes at their firing tops; any
+    A unit that opens once for each cylinder that it serves has its lobes at their firing TDCs; any
     other (one that sparks on both strokes) has them evenly round its shaft.
     """
     cylinders = served(profile.engine, unit)
@@ -123,7 +123,7 @@ def draw(
     """The truth behind ``profile`` for this seed. Equal seeds give equal truths.
 
     ``noise`` is a name in ``rig.virtual.contacts.NOISES``; ``magnet``: the rotors are magnets that
-    pull through the play.
+    pull through the backlash.
     """
     rng = np.random.default_rng([seed, 1])
     engine, encoder = profile.engine, profile.encoder
@@ -205,12 +205,12 @@ def _unit(
 
 
 def _stated(setting: Setting) -> Window | None:
-    """The window of a setting; of a compensated cam without one for all, the first stated."""
+    """The window of a setting; of a compensated cam without a common one, the first cylinder's."""
     return setting.window or next(iter(setting.per_cylinder.values()), None)
 
 
 def _meant_to_differ(profile: Profile, unit: Unit) -> Floats:
-    """By lobe: how much later it is meant to open than the first setting's window says."""
+    """By lobe: how much later it is meant to open than the first setting's window."""
     setting = unit.settings[0]
     later = np.zeros(unit.lobes)
     window = _stated(setting)
@@ -224,7 +224,7 @@ def _meant_to_differ(profile: Profile, unit: Unit) -> Floats:
 class EncoderTruth:
     """The encoder and its mounting. Angles of a harmonic are degrees of the encoder's shaft.
 
-    The leading edge of the index, met going forward, lies at 0.
+    The leading edge of the index, met going forward, is at 0.
     """
 
     counts: int

@@ -1,15 +1,12 @@
-"""How the crank moves.
+"""How the crank moves: hand, curves, piston and piston stop.
 
-The hand on the crank: uneven, trembling, pausing, now and then going back a little.
+The hand on the crank is uneven, trembles, pauses and now and then goes back a little. The hand, the
+rotor and the encoder are curves over time, made of monotone cubic pieces. Nothing is sampled: the
+instants at which levels are passed come from inverting the cubics, so that a virtual job costs what
+happens in it.
 
-A quantity over time as monotone cubic pieces: when does it pass which level?
-
-The hand, the rotor and the encoder are all such curves. Nothing is sampled: the instants at which
-levels are passed come from inverting the cubics, so that a virtual job costs what happens in it.
-
-The piston over the crank, and a stop in the plug hole: where does the crank touch it?
-
-Found by bisection on the exact height, so that it shares no formula with the program it tests.
+Where the crank touches the piston stop is found by bisection on the exact height of the piston, so
+that it shares no formula with the program it tests.
 """
 
 from __future__ import annotations
@@ -25,7 +22,7 @@ FINE_S = 0.008
 
 COARSE_S = 0.02
 SETTLE_S = 0.15
-"""The tremor grows and dies within this time at the ends of a movement."""
+"""The tremor begins and ends within this time at the ends of a movement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +32,12 @@ class Hand:
     speed_deg_s: float = 45.0
     uneven: float = 0.3  # relative amplitude of the slow changes of speed, below 0.9
     tremor_deg: float = 0.02  # amplitude of the trembling at 5 to 12 Hz
-    hold_tremor: float = 0.25  # share of the tremor while holding still
+    hold_tremor: float = 0.25  # fraction of the tremor while holding still
     grip_deg: float = 0.0  # amplitude of the trembling on the crank while the other moves a unit
     regrip_deg: float = 0.0  # about how far it turns before it takes a new grip; 0: never
     regrip_s: float = 0.4  # about how long that takes
     step_back_deg: float = 0.3  # at most this far back when taking a new grip
-    ramp_s: float = 0.3  # time to gather speed
+    ramp_s: float = 0.3  # time to reach full speed
 
 
 def _smooth(x: Floats) -> tuple[Floats, Floats]:
@@ -84,7 +81,7 @@ def stroke(
 
 
 def _tremor(rng: np.random.Generator, own: Floats, size: float) -> tuple[Floats, Floats]:
-    """Trembling that is nothing at both ends; its derivative."""
+    """Trembling that is zero at both ends; its derivative."""
     wave, wave_slope = _waves(rng, own, 4, 5.0, 12.0)
     settle = min(SETTLE_S, 0.5 * float(own[-1]))
     up, up_slope = _smooth(own / settle)
@@ -131,7 +128,7 @@ def _ending(curve: Curve, value: float) -> Curve:
 
 
 def hold(hand: Hand, rng: np.random.Generator, t_s: float, at: float, seconds: float) -> Curve:
-    """Holding: nearly still."""
+    """Holding still, nearly."""
     size = hand.tremor_deg * hand.hold_tremor
     if size <= 0.0 or seconds < 2.0 * FINE_S:
         return still(t_s, t_s + seconds, at)
@@ -162,15 +159,15 @@ def blocked(
 ) -> Curve | None:
     """``curve`` stopped at ``limit`` (met moving ``way``), pressed there with some swaying.
 
-    The value ends on the limit and does not go beyond it (but for 1e-5 of a degree). None when the
-    limit is not met.
+    The value ends on the limit and does not go beyond it (except for 1e-5 of a degree). None if
+    the limit is not met.
     """
     start = float(curve.table[0, START] + curve.table[0, LO])
     first = float(curve.table[0, Y_LO])
     if (limit - first) * way <= 0.0:
         met_s, limit, before = start, first, []
     else:
-        # Going back a level counts as passed below it; a hair short of it is the stop itself.
+        # Going back, a level counts as passed below it; just short of it is the stop itself.
         passed = curve.passed(np.array([limit]))
         if not len(passed):
             return None
@@ -191,7 +188,7 @@ Ints = NDArray[np.int64]
 
 START, C0, C1, C2, C3, LO, HI, Y_LO, Y_HI, TAG = range(10)
 """Columns of a curve's table: time at which the piece's own time is 0, four coefficients, the
-bounds of its own time, the values at these bounds, and a mark that is carried along."""
+bounds of its own time, the values at these bounds, and a mark."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +206,7 @@ class Passed:
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """Pieces in order of time, shape (n, 10). Between two pieces the value stands still.
+    """Pieces in order of time, shape (n, 10). Between two pieces the value is constant.
 
     The value at the end of a piece equals the value at the start of the next to the last bit, so
     that no level is passed twice or missed at a joint.
@@ -240,7 +237,7 @@ class Curve:
         return Curve(table)
 
     def passed(self, levels: Floats) -> Passed:
-        """When ``levels`` (growing) are passed.
+        """When ``levels`` (increasing) are passed.
 
         A level is passed going up when the value becomes at least as high, and going down when it
         becomes lower.
@@ -262,7 +259,7 @@ class Curve:
         )
 
     def values(self, t_s: Floats) -> Floats:
-        """Value at each time; before the first piece and after the last it stands still."""
+        """Value at each time; constant before the first piece and after the last."""
         row, own = self._find(t_s)
         return np.where(
             own >= row[:, HI],
@@ -271,7 +268,7 @@ class Curve:
         )
 
     def slopes(self, t_s: Floats) -> Floats:
-        """Rate of change a second at each time; 0 where it stands still."""
+        """Rate of change a second at each time; 0 where it is constant."""
         row, own = self._find(t_s)
         slope = (3.0 * row[:, C3] * own + 2.0 * row[:, C2]) * own + row[:, C1]
         return np.where(own >= row[:, HI], 0.0, slope)
@@ -293,7 +290,7 @@ class Curve:
 
 
 def _solve(rows: Floats, level: Floats) -> Floats:
-    """Own time at which each monotone piece has its ``level``: Newton, held by bisection."""
+    """Own time at which each monotone piece has its ``level``: Newton's method with bisection."""
     low, high = rows[:, LO].copy(), rows[:, HI].copy()
     sign = np.sign(rows[:, Y_HI] - rows[:, Y_LO])
     rise = rows[:, Y_HI] - rows[:, Y_LO]
@@ -343,7 +340,7 @@ def through_knots(t_s: Floats, value: Floats, slope: Floats, tag: int = 0) -> Cu
 
 
 def _turns(c1: Floats, c2: Floats, c3: Floats, h: Floats) -> tuple[Floats, Floats]:
-    """The two turning points of each cubic in (0, h); where there is none, 0 or ``h``."""
+    """The two turning points of each cubic in (0, h); 0 or ``h`` if there is none."""
     inner = c2 * c2 - 3.0 * c1 * c3
     root = np.sqrt(np.maximum(inner, 0.0))
     # The usual stable pair of roots of 3 c3 x^2 + 2 c2 x + c1 = 0.
@@ -359,7 +356,7 @@ def _turns(c1: Floats, c2: Floats, c3: Floats, h: Floats) -> tuple[Floats, Float
 
 
 def still(t_s: float, until_s: float, value: float) -> Curve:
-    """Standing still."""
+    """A constant value."""
     row = [t_s, value, 0.0, 0.0, 0.0, 0.0, until_s - t_s, value, value, 0.0]
     return Curve(np.array([row]))
 
@@ -372,7 +369,7 @@ def join(*curves: Curve) -> Curve:
 class Piston:
     """A slider-crank, millimetres. ``offset_mm`` is signed: positive on the side to which the crank
     pin moves as it leaves the top in the normal direction. ``slack_mm`` is the clearance in the
-    bearings: a piston that is being pulled down stands that much higher.
+    bearings: a piston being pulled down is higher by it.
     """
 
     throw_mm: float
@@ -391,17 +388,17 @@ class Piston:
 
     @property
     def top_deg(self) -> float:
-        """Top dead centre, from the bore's direction: crank and rod in one line."""
+        """TDC, from the bore's direction: crank and rod in one line."""
         return degrees(asin(self.offset_mm / (self.throw_mm + self.rod_mm)))
 
     def travel_mm(self, after_top_deg: float) -> float:
-        """Travel below the top at an angle after top dead centre."""
+        """Piston drop at an angle after TDC."""
         return self.height_mm(self.top_deg) - self.height_mm(self.top_deg + after_top_deg)
 
     def touch_deg(self, travel_mm: float, way: int) -> float:
-        """Angle after top dead centre at which the piston meets a stop, turning ``way`` (+1, -1).
+        """Angle after TDC at which the piston meets a stop, turning ``way`` (+1, -1).
 
-        Negative when turning forward (before the top). Raises ValueError for a travel beyond the
+        Negative when turning forward (before TDC). Raises ValueError for a travel beyond the
         stroke.
         """
         if not 0.0 < travel_mm < self.travel_mm(175.0):

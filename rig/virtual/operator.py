@@ -1,9 +1,4 @@
-"""The simulated person.
-
-From what the simulated person is told to the movement that does it.
-
-What the simulated person can be told to do, one command a line.
-"""
+"""The simulated person: commands, one a line, to the movements that carry them out."""
 
 from __future__ import annotations
 
@@ -25,7 +20,7 @@ GENTLE_DEG_S = 12.0
 NEAR_STOP_DEG = 12.0
 UNIT_DEG_S = 1.5
 SLOT_DEG = 25.0
-"""Farther than this no unit can be moved on its slots, in crank degrees."""
+"""The farthest that a unit can be moved on its slots, in crank degrees."""
 
 STEADY = Hand(uneven=0.2, tremor_deg=0.0)
 Note = Callable[..., None]
@@ -34,7 +29,7 @@ Note = Callable[..., None]
 
 @dataclass(slots=True)
 class Stop:
-    """The positive stop in a plug hole: crank angles at which it is met."""
+    """The piston stop in a plug hole: crank angles at which it is met."""
 
     cylinder: int
     travel_mm: float
@@ -44,7 +39,7 @@ class Stop:
 
 
 class Operator:
-    """Does one command after another. Raises InputError for what cannot be done."""
+    """Does one command after another. Raises InputError for what is not possible."""
 
     def __init__(self, world: World, hand: Hand, note: Note) -> None:
         self.world, self.hand = world, hand
@@ -54,7 +49,7 @@ class Operator:
         self._last_way = 1
 
     def do(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        """The movement for a command, and what the person can tell afterwards."""
+        """The movement for a command, and what the person can report afterwards."""
         deed: Callable[[Command], tuple[Movement, dict[str, Any]]] = getattr(
             self, "_" + command.verb.replace(" ", "_")
         )
@@ -81,10 +76,10 @@ class Operator:
         return movement, {**reply, "compressed": compressed}
 
     def _touch(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        """Near the stop with the usual speed, then gently."""
+        """Near the stop at the usual speed, then gently."""
         stop, world = self.stop, self.world
         if stop is None:
-            raise InputError("'touch': there is no stop to touch; say 'stop in' first")
+            raise InputError("'touch': there is no piston stop to touch; enter 'stop in' first")
         way = -1 if command.way == "back" else 1
         about = world.hand_for(stop.back_deg if way < 0 else stop.forward_deg, way)
         near = (about - world.hand_deg) * way - NEAR_STOP_DEG
@@ -113,7 +108,7 @@ class Operator:
         travel = max(stop.travel_mm + truth.spread_mm * float(self._rng.normal()), 1e-3)
         met = stop.top_deg + piston.touch_deg(travel, way)
         if way < 0:
-            met -= 360.0  # going back it is the stop's other side, a turn before
+            met -= 360.0  # going back it is the other side of the stop, a turn before
         pressed = blocked(
             curve,
             self._rng,
@@ -147,7 +142,7 @@ class Operator:
         world = self.world
         return Movement(still(world.done_s, world.done_s + seconds, world.hand_deg))
 
-    # -- the stop and the gauge --
+    # -- piston stop and gauge --
 
     def _stop_in(self, command: Command) -> tuple[Movement, dict[str, Any]]:
         world = self.world
@@ -161,7 +156,7 @@ class Operator:
         top += 360.0 * np.ceil((world.crank_deg - top - before) / 360.0)
         if world.crank_deg < top - 360.0 + after:
             raise InputError(
-                "the piston stands too high for the stop to go in; turn the crank on by a half"
+                "the piston is too high for the stop to go in; turn the crank on by a half"
             )
         self.stop = Stop(
             cylinder, travel, float(top), float(top + before), float(top - 360.0 + after)
@@ -208,7 +203,7 @@ class Operator:
         by = self.world.to_open_deg(self.world.units[number])
         if abs(by) > SLOT_DEG:
             raise InputError(
-                f"'{command.text}': the contacts of '{command.name}' part {abs(by):.0f}° "
+                f"'{command.text}': the contacts of '{command.name}' open {abs(by):.0f}° "
                 "from here, farther than its slots reach; turn the crank nearer first"
             )
         if self.world.units[number].shaft.held:
@@ -219,7 +214,7 @@ class Operator:
         return self._slide(number, [by - 3.0, 3.0 + over]), {}
 
     def _slide(self, number: int, steps: list[float]) -> Movement:
-        """Move a unit, and all in the same body, by some steps one after another."""
+        """Move a unit, and all others in its body, by several steps one after another."""
         body = self.world.units[number].body
         together = [
             n
@@ -289,7 +284,7 @@ class Operator:
             raise InputError(f"'{command.text}': allowed are {', '.join(names)}")
         value = command.value or 0.0
         if command.name in ("speed_deg_s", "ramp_s") and value == 0.0:
-            raise InputError(f"'{command.text}': has to be more than 0")
+            raise InputError(f"'{command.text}': enter more than 0")
         if command.name == "uneven" and value > 0.8:
             raise InputError(f"'{command.text}': at most 0.8, or the hand would go backwards")
         self.hand = replace(self.hand, **{command.name: value})
@@ -314,7 +309,7 @@ FORMS = {
     "back": (rf"(?P<deg>{NUMBER}){AT}", "back DEG [at DEG_PER_S]: backwards"),
     "goto": (
         rf"(?P<deg>{SIGNED})(?P<back> back)?{AT}",
-        "goto DEG [back] [at DEG_PER_S]: on to the next place where cylinder 1 is DEG before top",
+        "goto DEG [back] [at DEG_PER_S]: on to the next place where cylinder 1 is DEG before TDC",
     ),
     "hold": (rf"(?P<s>{NUMBER})", "hold S: the hand stays on the crank"),
     "rest": (rf"(?P<s>{NUMBER})", "rest S: hands off"),
@@ -324,7 +319,7 @@ FORMS = {
     ),
     "stop in": (
         rf"(?P<cylinder>\d+)?(?: ?at (?P<mm>{NUMBER}) mm)?",
-        "stop in [CYLINDER] [at MM mm]: screw the positive stop in, MM below the piston's top",
+        "stop in [CYLINDER] [at MM mm]: screw the piston stop in, MM below the piston's top",
     ),
     "stop out": ("", "stop out"),
     "lever": (r"(?P<name>.+)", "lever SETTING: all units that have it"),
@@ -332,8 +327,8 @@ FORMS = {
         rf"(?P<name>.+?) (?P<deg>{SIGNED})",
         "move UNIT DEG: on its slots, crank degrees, + makes it open earlier",
     ),
-    "set": (r"(?P<name>.+)", "set UNIT: move it until its contacts just part, the crank held"),
-    "finger": (rf"(?P<name>.+?)(?: (?P<s>{NUMBER}))?", "finger UNIT [S]: part its closed contacts"),
+    "set": (r"(?P<name>.+)", "set UNIT: move it until its contacts just open, the crank held"),
+    "finger": (rf"(?P<name>.+?)(?: (?P<s>{NUMBER}))?", "finger UNIT [S]: open its closed contacts"),
     "switch": (r"(?P<way>on|off)(?: (?P<name>.+))?", "switch on|off [UNIT]: off earths it"),
     "slip": (rf"(?P<deg>{SIGNED})", "slip DEG: the encoder's coupling slips"),
     "gauge": (r"(?P<cylinder>\d+)?", "gauge [CYLINDER]: read a dial gauge on the piston"),
@@ -342,7 +337,7 @@ FORMS = {
     "noise": (r"(?P<sort>[a-z]+)(?: (?P<name>.+))?", "noise SORT [UNIT]: another sort of contacts"),
     "fault": (rf"(?P<what>.+?)(?: in (?P<after>{NUMBER}))?", "fault WHAT [in S]"),
 }
-"""Verb: form of what follows it, and a line of help."""
+"""Verb: form of the rest, and a line of help."""
 
 FAULTS = {
     "cable": (NUMBER, "cable S: nothing comes through for S seconds"),
@@ -355,22 +350,22 @@ FAULTS = {
     "counts": (r"\d+", "counts N: N cycles of four encoder steps go unseen"),
     "illegal": (r"\d+", "illegal N: N times both encoder channels change at once"),
     "reset": ("", "reset: the reset line"),
-    "dip": ("", "dip: the supply dips and the board starts anew"),
-    "watchdog": ("", "watchdog: the board hangs and starts anew"),
+    "dip": ("", "dip: the supply dips and the board restarts"),
+    "watchdog": ("", "watchdog: the board hangs and restarts"),
     "protocol": (r"\d+", "protocol N: the board claims another protocol"),
     "stuck": (r".+ (?:open|closed)", "stuck UNIT open|closed"),
     "free": (".+", "free UNIT: no longer stuck"),
     "channel": ("a|b|good", "channel a|b|good: an encoder channel is dead"),
     "index": ("none|double|good", "index none|double|good"),
 }
-"""Fault: form of what follows it, and a line of help."""
+"""Fault: form of the rest, and a line of help."""
 
 _NUMBERS = ("deg", "speed", "s", "mm", "value", "after")
 
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """A command taken apart. What was not said is None or empty."""
+    """A parsed command. What is missing is None or empty."""
 
     text: str
     verb: str
@@ -390,7 +385,7 @@ class Command:
 
 
 def parse(text: str) -> Command:
-    """One command. Raises InputError that says what is allowed."""
+    """One command. Raises InputError saying what is allowed."""
     text = " ".join(text.split())
     for verb, (form, help_line) in FORMS.items():
         rest = text.removeprefix(verb)
@@ -398,7 +393,7 @@ def parse(text: str) -> Command:
             continue
         match = re.fullmatch(form, rest.strip())
         if match is None:
-            raise InputError(f"'{text}' cannot be done; the form is: {help_line}")
+            raise InputError(f"'{text}': the form is: {help_line}")
         said = {key: value.strip() for key, value in match.groupdict().items() if value}
         command = Command(
             text,
@@ -413,26 +408,26 @@ def parse(text: str) -> Command:
             **{key: float(said[key]) for key in _NUMBERS if key in said},
         )
         if command.speed == 0.0:
-            raise InputError(f"'{text}': a speed of 0 gets nowhere")
+            raise InputError(f"'{text}': enter a speed above 0")
         return command
     near = get_close_matches(text.split(" ")[0] if text else "", FORMS, 1)
     hint = f"; did you mean '{near[0]}'?" if near else "; allowed: " + ", ".join(FORMS)
-    raise InputError(f"'{text}' is not something that the hand can do{hint}")
+    raise InputError(f"'{text}': no such command{hint}")
 
 
 def parse_fault(what: str) -> tuple[str, str]:
-    """Name and argument of a fault. Raises InputError that says what is allowed."""
+    """Name and argument of a fault. Raises InputError saying what is allowed."""
     name, _, rest = what.partition(" ")
     if name not in FAULTS:
         raise InputError(f"there is no fault '{name}'; allowed: {', '.join(FAULTS)}")
     form, help_line = FAULTS[name]
     if re.fullmatch(form, rest) is None:
-        raise InputError(f"'fault {what}' cannot be done; the form is: fault {help_line}")
+        raise InputError(f"'fault {what}': the form is: fault {help_line}")
     return name, rest
 
 
 def lines_of(plan: str | Iterable[str]) -> list[str]:
-    """The commands of a plan: one a line, ``#`` begins a remark."""
+    """The commands of a plan: one a line, ``#`` begins a comment."""
     lines = plan.splitlines() if isinstance(plan, str) else plan
     cut = (line.partition("#")[0].strip() for line in lines)
     return [line for line in cut if line]

@@ -1,8 +1,7 @@
-"""What a logic analyser would see.
+"""What a logic analyser would see on the rig's pins, and a writer of value change dumps.
 
-What a logic analyser would see on the rig's pins, and a writer of value change dumps.
-
-Faults between the sensors and the pins: a stuck contact or index, a dead encoder channel.
+``Wiring`` has the faults between the sensors and the pins: a stuck contact or index, a dead encoder
+channel.
 """
 
 from __future__ import annotations
@@ -17,7 +16,7 @@ from rig.virtual.motion import Floats, Ints
 
 
 def whole_us(t_s: Floats) -> Ints:
-    """Seconds to the whole microseconds in which they fall."""
+    """Seconds to whole microseconds, rounded down."""
     return np.floor(t_s * 1e6).astype(np.int64)
 
 
@@ -44,12 +43,12 @@ class Pins:
 
     @cached_property
     def step_us(self) -> Ints:
-        """The microsecond in which each step falls."""
+        """The microsecond of each step."""
         return whole_us(self.step_s)
 
     @cached_property
     def edge_us(self) -> Ints:
-        """The microsecond in which each edge falls."""
+        """The microsecond of each edge."""
         return whole_us(self.edge_s)
 
     def part(self, from_s: float, until_s: float) -> Pins:
@@ -62,7 +61,7 @@ class Pins:
         return Pins(from_s, until_s, *steps, *edges)
 
     def with_edges(self, edge_s: Floats, edge_input: Ints, edge_level: Ints) -> Pins:
-        """The same steps with other edges, put in order of time."""
+        """The same steps with other edges, sorted by time."""
         order = np.argsort(edge_s, kind="stable")
         edges = (edge_s[order], edge_input[order], edge_level[order])
         return Pins(self.from_s, self.until_s, self.step_s, self.step, self.count, *edges)
@@ -76,7 +75,7 @@ class Levels:
     inputs: dict[int, int]
 
     def follow(self, pins: Pins) -> None:
-        """Take over the levels at the end of ``pins``."""
+        """Set the levels to those at the end of ``pins``."""
         if len(pins.count):
             self.count = int(pins.count[-1])
         for number, level in zip(pins.edge_input.tolist(), pins.edge_level.tolist(), strict=True):
@@ -94,8 +93,8 @@ AB = ((0, 0), (1, 0), (1, 1), (0, 1))
 class VcdWriter:
     """A value change dump (IEEE 1364) of the pins: ``a``, ``b``, ``z``, ``contact1`` ... ``foot``.
 
-    ``step_us`` is the finest step of time, 1 or 0.1 (written as ``100 ns``); an instant is written
-    as the step in which it falls.
+    ``step_us`` is the finest step of time, 1 or 0.1 (written as ``100 ns``); a time is written as
+    the step that contains it.
     """
 
     def __init__(self, out: TextIO, levels: Levels, step_us: float = 1.0) -> None:
@@ -117,7 +116,7 @@ class VcdWriter:
         self._tick = 0
 
     def write(self, pins: Pins) -> None:
-        """The changes in ``pins``, which follow those written before."""
+        """Write the changes in ``pins``, which follow those written before."""
         ticks = np.floor(np.concatenate([pins.step_s, pins.edge_s]) * self._per_s).astype(np.int64)
         order = np.argsort(ticks, kind="stable")
         changes = _encoder_changes(pins.step, pins.count)
@@ -133,14 +132,14 @@ class VcdWriter:
             self._out.write("\n".join([*lines, ""]))
 
     def end(self, at_s: float) -> None:
-        """A last time stamp, so that the length of the recording is known."""
+        """Write a last time stamp, for the length of the recording."""
         tick = int(at_s * self._per_s)
         if tick > self._tick:
             self._out.write(f"#{tick}\n")
 
 
 def _encoder_changes(step: Ints, count: Ints) -> list[str]:
-    """What changes at each step: A or B, or both where a step was lost."""
+    """What changes at each step: A or B, or both if a step was lost."""
     table = [[""] * 4 for _ in range(4)]
     for old, (was_a, was_b) in enumerate(AB):
         for new, (a, b) in enumerate(AB):
@@ -152,15 +151,15 @@ def _encoder_changes(step: Ints, count: Ints) -> list[str]:
 
 STATE_OF = {levels: state for state, levels in enumerate(AB)}
 SOON_S = 1e-6
-"""A fault shows this long after the start of a stretch, that is, within it."""
+"""A fault takes effect this long after the start of a stretch, that is, within it."""
 
 
 @dataclass(slots=True)
 class Wiring:
-    """Turns what the sensors give into what the pins show."""
+    """Converts the sensors' levels to those of the pins."""
 
     stuck: dict[int, int] = field(default_factory=dict)  # input: level
-    dead: str = ""  # "a" or "b": that channel stays as it is; "": none
+    dead: str = ""  # "a" or "b": that channel does not change; "": none
 
     def carry(self, pins: Pins, sensors: Levels, shown: Levels) -> Pins:
         """``pins`` as the board sees them.

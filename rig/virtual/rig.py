@@ -1,10 +1,6 @@
-"""The whole rig in software.
+"""The virtual rig as one object: give the hand commands, get bytes with their times.
 
-The virtual rig as one object: tell the hand what to do, get bytes with their times.
-
-The truth behind a run, for tests: a plain dictionary that goes into a JSON file.
-
-The engine that is read when none is given: invented, of no kind in particular.
+``TruthBook`` collects the truth behind a run, for tests. The example engine is invented.
 """
 
 from __future__ import annotations
@@ -45,7 +41,7 @@ WHOLE = float("inf")
 class VirtualRig:
     """A rig in software. Equal profile, seed and commands give equal bytes.
 
-    ``hidden`` replaces the truth drawn by the seed, ``hand`` how the hand turns, ``board`` the
+    ``hidden`` replaces the truth drawn by the seed, ``hand`` the way the hand turns, ``board`` the
     board; pins are written to ``vcd`` as they change. With ``lines=False`` there is no board.
     """
 
@@ -64,7 +60,7 @@ class VirtualRig:
         self.hidden = hidden if hidden is not None else draw(profile, seed)
         if self.hidden.encoder.counts % 4:
             raise InputError(
-                f"an encoder has 4 counts to a line; {self.hidden.encoder.counts} a turn cannot be"
+                f"{self.hidden.encoder.counts} counts a turn: enter four times the encoder's lines"
             )
         self._world = World(profile, self.hidden, steps=lines or vcd is not None)
         self._book = TruthBook.of(self.hidden)
@@ -80,19 +76,19 @@ class VirtualRig:
         self._vcd = VcdWriter(vcd, self._shown, vcd_step_us) if vcd is not None else None
         self._later: list[tuple[float, Callable[[], None]]] = []
         self._halt = False
-        self._said_s = 0.0  # up to where lines have been given out
+        self._said_s = 0.0  # end of the lines returned so far
         self.reply: dict[str, Any] = {}
-        """What the person can tell after the last command: "blocked", "travel_mm"."""
+        """What the person can report after the last command: "blocked", "travel_mm"."""
 
     @property
     def now_s(self) -> float:
-        """Rig time up to which lines have been given out."""
+        """Rig time of the end of the lines returned so far."""
         return self._said_s
 
     def do(self, text: str, slice_s: float = WHOLE) -> Iterator[list[Timed]]:
-        """Carry out one command; lines with the time at which each is there, a slice at a time.
+        """Carry out one command; its lines with their times, a slice at a time.
 
-        Raises InputError, before anything moves, for what cannot be understood or done.
+        Raises InputError, before anything moves, for an unknown or impossible command.
         """
         command = parse(text)
         if command.verb in ("switch", "fault"):
@@ -100,7 +96,7 @@ class VirtualRig:
             self._switch(command) if command.verb == "switch" else self._fault(command)
             return
         mark = self._book.mark()
-        # Only to be able to do it again, shorter.
+        # Kept to repeat it, shorter.
         saved = copy.deepcopy((self._world, self._person.stop)) if slice_s != WHOLE else None
         began_s = self._world.done_s
         movement, self.reply = self._person.do(command)
@@ -130,7 +126,7 @@ class VirtualRig:
         return self._say(happened.pins, until_s)
 
     def halt(self) -> None:
-        """Have the present movement end soon; see ``do`` with slices."""
+        """End the present movement soon; see ``do`` with slices."""
         self._halt = True
 
     def identify(self) -> list[Timed]:
@@ -138,7 +134,7 @@ class VirtualRig:
         return self._cable.carry(self._board.identify()) if self._board else []
 
     def truth(self) -> Entry:
-        """The truth so far; see ``rig.virtual.rig``."""
+        """The truth so far; see ``TruthBook``."""
         return self._book.write(self._world, self._said_s)
 
     # -- from pins to lines --
@@ -234,7 +230,7 @@ class VirtualRig:
         self._world.index_at((0.0, 100.0) if sort == "double" else (0.0,))
 
     def _reset(self, at_s: float, cause: int) -> None:
-        """The board falls silent, and begins anew after its boot."""
+        """The board goes silent, and restarts after its boot."""
         if self._board is None:
             return
         self._board = None
@@ -249,7 +245,7 @@ class VirtualRig:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """A plan carried out: bytes, each line with its time, truth, what the person could tell."""
+    """A plan carried out: bytes, each line with its time, truth, what the person could report."""
 
     data: bytes
     lines: list[Timed]
@@ -265,7 +261,7 @@ def run(
 ) -> Run:
     """Carry out a plan (one command a line) as fast as it can be computed.
 
-    ``options`` are those of ``VirtualRig``. Raises InputError for a command that cannot be done.
+    ``options`` are those of ``VirtualRig``. Raises InputError for an impossible command.
     """
     rig = VirtualRig(profile, seed, **options)
     lines: list[Timed] = []
@@ -294,7 +290,7 @@ Entry = dict[str, Any]
 
 @dataclass(slots=True)
 class TruthBook:
-    """Collects what happened. Angles inside are the world's; they are re-based when written."""
+    """Collects what happened. Angles inside are the world's; they are converted when written."""
 
     hidden: GroundTruth
     changes: list[list[Entry]]
@@ -309,18 +305,18 @@ class TruthBook:
         self.lists.setdefault(name, []).append(entry)
 
     def mark(self) -> list[int]:
-        """How much has been collected, for ``rewind``."""
+        """The present length of the lists, for ``rewind``."""
         return [len(x) for x in (*self.changes, *self.lists.values())]
 
     def rewind(self, mark: list[int]) -> None:
-        """Forget what was collected after ``mark``."""
+        """Drop what was collected after ``mark``."""
         for entries, length in zip((*self.changes, *self.lists.values()), mark, strict=False):
             del entries[length:]
         for entries in list(self.lists.values())[len(mark) - len(self.changes) :]:
             entries.clear()
 
     def add(self, happened: Happened, world: World) -> None:
-        """Changes of the contacts and passages of the index; what the encoder showed then."""
+        """Add changes of the contacts and index passes, with what the encoder showed then."""
         for touch in self.lists.get("touches", []):
             if "shown" not in touch:
                 end = np.array([happened.encoder.last])
@@ -348,7 +344,7 @@ class TruthBook:
                 )
 
     def write(self, world: World, end_s: float) -> Entry:
-        """The whole truth, shaped like the JSON beside a pin recording, with more in it."""
+        """The whole truth, in the form of the JSON beside a pin recording, with more in it."""
         hidden = self.hidden
         lists = {name: [dict(e) for e in entries] for name, entries in self.lists.items()}
         index = lists.get("index", [])
@@ -376,7 +372,7 @@ class TruthBook:
         }
 
     def _firing(self, world: World, zero: float) -> float:
-        """A place (modulo the cycle) at which cylinder 1 is at its firing top."""
+        """A place (modulo the cycle) at which cylinder 1 is at firing TDC."""
         turn = 360.0 * self.hidden.firing_turn
         return modulo(self.hidden.tdc_deg + turn - zero, world.profile.cycle_deg)
 
@@ -418,7 +414,7 @@ class TruthBook:
 
 
 def _rebase(entry: Entry, zero: float | None) -> None:
-    """Angles of the world become degrees after the first index passed, or null."""
+    """Convert the world's angles to degrees after the first index pass, or null."""
     for name in ("deg", "shown"):
         if name in entry:
             deg = entry.pop(name)
@@ -430,7 +426,7 @@ SOURCE = "workshop manual, page 12 (invented for the demonstration)"
 
 
 def demo_profile() -> Profile:
-    """The example that a new job can take whole, or, where there is none, one like it."""
+    """The example of ``rig new``, or a similar one if it is missing."""
     example = Path(str(files("rig.job"))) / "example.toml"
     if example.exists():
         from rig.engine.engine_file import load_profile

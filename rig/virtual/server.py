@@ -1,12 +1,8 @@
-"""The rig at a port.
-
-The virtual rig as a program of its own, with a port that any program can open.
+"""The virtual rig as a program of its own, with a port that any program can open.
 
 It prints one JSON object a line: first ``{"port": ...}``, then one for each command carried out.
 Commands come on standard input, one a line, or from a plan; it ends at ``quit`` or at the end of
-both.
-
-Where the bytes go: a loopback socket here, a pseudo-terminal behind ``pty_door``.
+both. The port is a loopback socket (here) or a pseudo-terminal (``pty_port``).
 """
 
 from __future__ import annotations
@@ -36,7 +32,7 @@ from rig.virtual.operator import FAULTS, FORMS, lines_of, parse, parse_fault
 from rig.virtual.rig import VirtualRig, demo_profile
 
 SLICE_S = 0.05
-"""Rig time computed at once: as long it may take for a command or a ``?`` to have effect."""
+"""Rig time computed at once: a command or a ``?`` may take this long to have effect."""
 
 NAP_S = 0.004
 LINGER_S = 0.3
@@ -44,7 +40,7 @@ LINGER_S = 0.3
 
 
 class Server:
-    """Paces a rig's lines to a door, and does what it is told on the way."""
+    """Sends a rig's lines to a port in time, and carries out commands."""
 
     def __init__(
         self, rig: VirtualRig, plan: list[str], out: TextIO, use_socket: bool, speed: float
@@ -74,7 +70,7 @@ class Server:
         threading.Thread(target=read, daemon=True).start()
 
     def serve(self, wait: bool) -> None:
-        """Until all is done. With ``wait`` the rig's time begins when the port is opened."""
+        """Serve until all is done. With ``wait`` the rig's time begins when the port is opened."""
         self._tell(port=self._port(), name="virtual-rig", seed=self._rig.hidden.seed)
         while (wait or self._speed == 0.0) and self._door and not self._door.someone():
             time.sleep(NAP_S)
@@ -104,7 +100,7 @@ class Server:
         return self._door.port
 
     def _take_commands(self) -> None:
-        # At full speed nothing happens without a command: then there is time to wait for one.
+        # At full speed nothing happens without a command, so there is time to wait for one.
         block = self._speed == 0.0 and self._more and not self._commands and self._doing is None
         try:
             while True:
@@ -122,7 +118,7 @@ class Server:
             return
 
     def _work(self) -> bool:
-        """Compute one slice more; False when there is nothing left to do."""
+        """Compute one more slice; False if there is nothing left to do."""
         if self._doing is None and self._commands:
             text = self._commands.popleft()
             if text == "quit":
@@ -152,7 +148,7 @@ class Server:
         return True
 
     def _unplug(self, text: str) -> None:
-        """Remember when the port is to go away, if that is what was asked for."""
+        """Remember when the port disappears, if the command asks for it."""
         command = parse(text)
         name, argument = parse_fault(command.what) if command.verb == "fault" else ("", "")
         if name == "unplug":
@@ -202,24 +198,24 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--profile", type=Path, help="engine.toml of the engine that the rig is on")
     what.add_argument("--demo", action="store_true", help="the example engine (as without either)")
-    parser.add_argument("--seed", type=int, default=0, help="draws what is really so")
+    parser.add_argument("--seed", type=int, default=0, help="draws the truth")
     parser.add_argument("--plan", type=Path, help="file of commands, one a line")
     parser.add_argument("--socket", action="store_true", help="a loopback socket, no terminal")
     parser.add_argument("--speed", type=float, default=1.0, help="times real time; 0: at once")
     parser.add_argument("--wait", action="store_true", help="begin when the port is opened")
     parser.add_argument("--noise", choices=list(NOISES), default="usual", help="sort of contacts")
-    parser.add_argument("--magnet", action="store_true", help="the magnet pulls through the play")
+    parser.add_argument("--magnet", action="store_true", help="magnets pull through the backlash")
     parser.add_argument("--clock-start", type=int, default=0, metavar="US", help="rig's clock")
     parser.add_argument("--count-start", type=int, default=0, metavar="COUNT", help="rig's count")
     parser.add_argument("--counts", type=int, help="counts a turn that the encoder really has")
-    parser.add_argument("--truth", type=Path, help="file that the truth is written to at the end")
-    parser.add_argument("--vcd", type=Path, help="file that the pins are recorded in")
+    parser.add_argument("--truth", type=Path, help="file for the truth, written at the end")
+    parser.add_argument("--vcd", type=Path, help="file for a recording of the pins")
 
 
 def run(args: argparse.Namespace, lines: TextIO, out: TextIO) -> int:
-    """Serve until ``lines`` ends; what there is to tell goes to ``out``. The exit status.
+    """Serve until ``lines`` ends; reports go to ``out``. Returns the exit status.
 
-    Raises InputError for arguments that cannot be, OSError for files that cannot be had.
+    Raises InputError for impossible arguments, OSError for files that cannot be used.
     """
     if args.speed < 0.0:
         raise InputError("--speed: times real time, so 0 or more")
@@ -273,8 +269,8 @@ def _terminated(_signal: int, _frame: FrameType | None) -> None:
 
 
 class VirtualPort(Protocol):
-    """One port at a time, for one program at a time. Nothing here ever blocks, ``write`` with
-    ``wait`` excepted."""
+    """One port for one program at a time. Nothing here ever blocks, except ``write`` with
+    ``wait``."""
 
     @property
     def port(self) -> str:
@@ -284,13 +280,13 @@ class VirtualPort(Protocol):
         """Whether a program has the port open."""
 
     def write(self, data: bytes, wait: bool = False) -> None:
-        """Give bytes to the program; what finds no room is lost, as on a real port.
+        """Send bytes to the program; what finds no room is lost, as on a real port.
 
         With ``wait`` they wait for room as long as the program has the port open.
         """
 
     def read(self) -> bytes:
-        """What the program has sent since."""
+        """What the program has sent since the last call."""
 
     def close(self) -> None: ...
 
@@ -353,7 +349,7 @@ class SocketPort:
 
 
 def open_virtual_port(use_socket: bool) -> VirtualPort:
-    """A pseudo-terminal, or a socket where there is none or when asked for."""
+    """A pseudo-terminal, or a socket if there is none or ``use_socket``."""
     if use_socket or sys.platform == "win32":
         return SocketPort()
     from rig.virtual.pty_port import PtyPort as PtyDoor

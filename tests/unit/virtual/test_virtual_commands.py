@@ -53,7 +53,7 @@ def test_commands_are_understood(text: str, wanted: dict[str, object]) -> None:
         ("trun 30", "did you mean 'turn'"),
         ("turn", "turn DEG"),
         ("turn -30", "turn DEG"),
-        ("turn 30 at 0", "speed of 0"),
+        ("turn 30 at 0", "speed above 0"),
         ("stop", "did you mean 'stop in'"),
         ("hold on", "hold S"),
     ],
@@ -66,7 +66,7 @@ def test_what_is_not_understood_gets_a_sentence(text: str, said: str) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("touch", "no stop"),
+        ("touch", "no piston stop"),
         ("move middle 2", "no unit 'middle'.*upper, lower"),
         ("lever half", "no unit has the setting 'half'.*full advance, full retard"),
         ("stop in 9", "no cylinder 9"),
