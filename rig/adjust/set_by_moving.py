@@ -15,12 +15,12 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rig.base.angles import wrap
-from rig.base.rounding import btdc, difference, two_figures
+from rig.base.rounding import btdc, difference, entered_btdc, size, two_figures
 from rig.engine.profile import Unit
 from rig.guide import approach
 from rig.guide.action import Action, Bench, Host
 from rig.guide.advice import LIVE
-from rig.guide.approach import on_firing_stroke, target_of
+from rig.guide.approach import Going, on_firing_stroke, target_of
 from rig.guide.procedure import (
     Advice,
     GoToView,
@@ -33,17 +33,24 @@ from rig.guide.procedure import (
 )
 from rig.signal.events import Event, Now, Opening
 
-State = Literal["bring", "close", "move", "parted", "turn back", "confirm", "done"]
+State = Literal["bring", "close", "move", "opened", "turn back", "confirm", "done"]
 SettingEvent = Literal[
-    "nothing", "at the angle, closed", "at the angle, open", "closed", "moved away", "parted",
+    "nothing", "at the angle, closed", "at the angle, open", "closed", "moved away", "opened",
     "let go", "well back", "turned reading",
 ]  # fmt: skip
 
-AT_DEG = 1.0
+AT_PART = 0.1
 
 
-"""Nearer than this the crank stands at the wanted angle; the reading takes the angle at which it
-does stand (common practice, no source)."""
+"""The crank is at the target when it is off by no more than this part of the window's half width
+(common practice, no source)."""
+
+
+AWAY_DEG = 1.0
+
+
+"""While the unit is moved the crank may drift by this; the reading takes the angle at which it is
+(common practice, no source)."""
 
 
 STILL_DEG = 1.0
@@ -55,7 +62,7 @@ STILL_DEG = 1.0
 LET_GO_DEG = 3.0
 
 
-"""After the parting, a movement of this much means that the crank is no longer held: what a
+"""After the opening, a movement of this much means that the crank is no longer held: what a
 trembling hand does not do (common practice, no source)."""
 
 
@@ -64,10 +71,10 @@ TABLE: Mapping[tuple[State, SettingEvent], State] = {
     ("bring", "at the angle, open"): "close",
     ("close", "closed"): "move",
     ("close", "moved away"): "bring",
-    ("move", "parted"): "parted",
+    ("move", "opened"): "opened",
     ("move", "moved away"): "bring",
-    ("parted", "parted"): "parted",  # moved on and parted again: the later one counts
-    ("parted", "let go"): "turn back",
+    ("opened", "opened"): "opened",  # moved on and opened again: the later one counts
+    ("opened", "let go"): "turn back",
     ("turn back", "well back"): "confirm",
     ("turn back", "turned reading"): "done",
     ("confirm", "turned reading"): "done",
@@ -78,13 +85,13 @@ TABLE: Mapping[tuple[State, SettingEvent], State] = {
 
 
 WORDS: Mapping[State, str] = {
-    "bring": "bring the crank to the angle, forward, and hold it there",
-    "close": "the contacts stand open: move the unit {later} until they close, the crank held",
-    "move": "hold the crank; move the unit slowly {earlier} until the contacts just part",
-    "parted": "parted: do not move it any more, tighten, then let go of the crank",
-    "turn back": "turn the crank back, well past the opening",
-    "confirm": "come forward gently: a turned reading confirms or refutes the setting",
-    "done": "confirmed by turning: read on for the spread, or set it again",
+    "bring": "Bring the crank forward to {target}",
+    "close": "Hold the crank; move {unit} {later} until its contacts close",
+    "move": "Hold the crank; move {unit} slowly {earlier} until its contacts open",
+    "opened": "Opened: stop, tighten {unit}",
+    "turn back": "Turn the crank back, well past the opening",
+    "confirm": "Turn slowly forward through the opening of {unit}",
+    "done": "Keep the setting of {unit}",
 }
 
 
@@ -92,11 +99,18 @@ HANDS: Mapping[State, Hand] = {
     "bring": Hand.GO_TO,
     "close": Hand.MOVE_UNIT,
     "move": Hand.MOVE_UNIT,
-    "parted": Hand.TURN_BACK,
+    "opened": Hand.WORK,
     "turn back": Hand.TURN_BACK,
     "confirm": Hand.TURN_FORWARD,
     "done": Hand.NOTHING,
 }
+
+
+PRESS: Mapping[State, str] = {"opened": "step_done", "done": "event_here"}
+CLOSE_DEG = 3.0
+
+
+"""Moved later by this, contacts that were just open are closed (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +118,7 @@ class Seen:
     """What the rig sees at an instant. Crank degrees.
 
     ``off_deg`` is how far the crank stands past the wanted angle (negative: before it),
-    ``moved_deg`` its movement, highest less lowest, over the last second. ``parted`` and
+    ``moved_deg`` its movement, highest less lowest, over the last second. ``opened`` and
     ``turned_reading`` are true at the instants of these events only.
     """
 
@@ -113,13 +127,14 @@ class Seen:
     off_deg: float
     moved_deg: float
     contacts_open: bool
-    parted: bool = False
+    opened: bool = False
     turned_reading_btdc: float | None = None
+    right_side: bool = True  # it came there forward, the backlash taken up
 
 
 @dataclass(frozen=True, slots=True)
 class SetResult:
-    """A set reading: the crank angle at which the contacts parted, and how still it was held.
+    """A set reading: the crank angle at which the contacts opened, and how still it was held.
 
     ``hand_deg`` is the half-width of the crank's movement while it was held, at least that of one
     count. ``confirmed_deg`` is the turned reading less the set one, once there is one.
@@ -140,6 +155,7 @@ class Setting:
     wanted_btdc: float
     earlier: str = "towards earlier"  # as said to the person: "anticlockwise, seen from ..."
     later: str = "towards later"
+    at_deg: float = AT_PART  # off by more than this the crank is not at the target
     state: State = "bring"
     low_deg: float = 0.0  # of the crank while it was held
     high_deg: float = 0.0
@@ -148,34 +164,39 @@ class Setting:
     @property
     def words(self) -> str:
         """What to do now, one line. Source: the table."""
-        return WORDS[self.state].format(earlier=self.earlier, later=self.later)
+        return WORDS[self.state].format(
+            unit=self.unit, earlier=self.earlier, later=self.later,
+            target=entered_btdc(self.wanted_btdc),
+        )  # fmt: skip
 
 
-def _at(seen: Seen) -> bool:
-    return abs(seen.off_deg) <= AT_DEG and seen.moved_deg <= STILL_DEG
+def _at(setting: Setting, seen: Seen) -> bool:
+    near = abs(seen.off_deg) <= setting.at_deg + 1e-9
+    return near and seen.right_side and seen.moved_deg <= STILL_DEG
 
 
-def _away(seen: Seen) -> bool:
-    return abs(seen.off_deg) > 2.0 * AT_DEG or seen.moved_deg > 2.0 * STILL_DEG
+def _away(setting: Setting, seen: Seen) -> bool:
+    far = abs(seen.off_deg) > setting.at_deg + AWAY_DEG
+    return far or seen.moved_deg > 2.0 * STILL_DEG
 
 
-def _since_parted(setting: Setting, seen: Seen) -> float:
-    """How far the crank moved on since the contacts parted, degrees."""
+def _since_opened(setting: Setting, seen: Seen) -> float:
+    """How far the crank moved on since the contacts opened, degrees."""
     return seen.crank_deg - setting.result.crank_deg if setting.result else 0.0
 
 
 Test = Callable[[Setting, Seen, float], bool]
 
 SEEN_AS: tuple[tuple[State, SettingEvent, Test], ...] = (
-    ("bring", "at the angle, open", lambda _, seen, __: _at(seen) and seen.contacts_open),
-    ("bring", "at the angle, closed", lambda _, seen, __: _at(seen)),
-    ("close", "moved away", lambda _, seen, __: _away(seen)),
+    ("bring", "at the angle, open", lambda at, seen, __: _at(at, seen) and seen.contacts_open),
+    ("bring", "at the angle, closed", lambda at, seen, __: _at(at, seen)),
+    ("close", "moved away", lambda at, seen, __: _away(at, seen)),
     ("close", "closed", lambda _, seen, __: not seen.contacts_open),
-    ("move", "moved away", lambda _, seen, __: _away(seen)),
-    ("move", "parted", lambda _, seen, __: seen.parted),
-    ("parted", "let go", lambda now, seen, __: abs(_since_parted(now, seen)) >= LET_GO_DEG),
-    ("parted", "parted", lambda _, seen, __: seen.parted),
-    ("turn back", "well back", lambda now, seen, back: -_since_parted(now, seen) >= back),
+    ("move", "moved away", lambda at, seen, __: _away(at, seen)),
+    ("move", "opened", lambda _, seen, __: seen.opened),
+    ("opened", "let go", lambda now, seen, __: abs(_since_opened(now, seen)) >= LET_GO_DEG),
+    ("opened", "opened", lambda _, seen, __: seen.opened),
+    ("turn back", "well back", lambda now, seen, back: -_since_opened(now, seen) >= back),
     ("turn back", "turned reading", lambda _, seen, __: seen.turned_reading_btdc is not None),
     ("confirm", "turned reading", lambda _, seen, __: seen.turned_reading_btdc is not None),
 )
@@ -201,7 +222,7 @@ def step(
     """The setting after one more look at the rig; pure, so that it can be replayed.
 
     ``back_deg`` is the run-up that a turned reading needs, ``count_deg`` one count of the encoder
-    in crank degrees. A parting read while the crank is not still belongs to turning and changes
+    in crank degrees. An opening while the crank is not still belongs to turning and changes
     nothing here. Source: the table.
     """
     event = event_of(setting, seen, back_deg)
@@ -209,11 +230,11 @@ def step(
     now = replace(setting, state=after)
     if after in ("close", "move") and setting.state == "bring":
         return replace(now, low_deg=seen.crank_deg, high_deg=seen.crank_deg, result=None)
-    if after in ("close", "move", "parted"):
+    if after in ("close", "move", "opened"):
         low = min(setting.low_deg, seen.crank_deg)
         high = max(setting.high_deg, seen.crank_deg)
         now = replace(now, low_deg=low, high_deg=high)
-    if event == "parted" and after == "parted":
+    if event == "opened" and after == "opened":
         hand = max(now.high_deg - now.low_deg, count_deg) / 2.0
         btdc = wrap(setting.wanted_btdc - seen.off_deg)
         now = replace(now, result=SetResult(seen.t_s, seen.crank_deg, btdc, hand))
@@ -241,13 +262,18 @@ class SetUnit(LedProcedure):
         self._target = target_of(host, window.nominal_btdc, 1)
         if wrap(360.0, self._apart_deg):
             self._target = on_firing_stroke(host, self._target)
+        count_deg = host.session.settings.count_deg
+        half_deg = (window.earliest_btdc - window.latest_btdc) / 2.0
         self._at = Setting(
             unit.name,
             window.nominal_btdc,
             earlier=f"{against}, seen from the {unit.seen_from}",
             later=f"{unit.rotation}, seen from the {unit.seen_from}",
+            at_deg=max(AT_PART * half_deg, count_deg),
         )
+        self._target = replace(self._target, within_deg=self._at.at_deg)
         self._noted = False  # that the unit is being moved
+        self._going: Going | None = None
 
     def see(self, now: Now, events: Sequence[Event]) -> None:
         """One more look at the rig."""
@@ -263,18 +289,22 @@ class SetUnit(LedProcedure):
         settings = self._host.session.settings
         at_deg = now.crank_deg
         if mine and self._noted and mine[-1].crank_deg is not None:
-            at_deg = mine[-1].crank_deg  # where they parted, while the hand trembles
+            at_deg = mine[-1].crank_deg  # where they opened, while the hand trembles
         seen = Seen(
             now.t_us * 1e-6,
             at_deg,
             -approach.distance_deg(at_deg, self._target),
             self._host.stillness.moved_deg(),
             bool(self._host.session.contact_open(self._unit.input)),
-            parted=bool(mine),
+            opened=bool(mine),
             turned_reading_btdc=read,
+            right_side=now.run_up_deg >= settings.run_up_deg,
+        )
+        self._going = approach.approach_to(
+            now.crank_deg, self._target, now.run_up_deg, settings.run_up_deg, now.direction
         )
         self._at = step(self._at, seen, back_deg=settings.run_up_deg, count_deg=settings.count_deg)
-        self._note_moving(self._at.state in ("close", "move", "parted"))
+        self._note_moving(self._at.state in ("close", "move", "opened"))
 
     def _note_moving(self, moving: bool) -> None:
         if moving == self._noted:
@@ -289,24 +319,75 @@ class SetUnit(LedProcedure):
         self._note_moving(False)
 
     def advice(self) -> Advice:
-        """What the words beside the figure do not say."""
+        """What to do now, and how far the crank still is."""
+        at, state = self._at, self._at.state
+        hand, deg, next_ = HANDS[state], None, at.words
+        if state == "bring":
+            deg = at.wanted_btdc
+            going = self._going
+            if going is not None and going.move_deg < 0.0:
+                hand, deg = Hand.TURN_BACK, -going.move_deg
+                next_ = f"Turn back by {-going.move_deg:.0f}°, then come forward"
+        elif state == "close":
+            deg = -CLOSE_DEG
+        elif state == "turn back":
+            deg = self._host.session.settings.run_up_deg + LET_GO_DEG
+        elif state == "confirm":
+            deg = 2.0 * self._host.session.settings.run_up_deg
         return Advice(
-            "set",
-            "Do as the words above say, step by step",
-            "An opening with the crank held is kept apart from those found by turning.",
-            LIVE,
-            press="event_here" if self._at.state == "done" else "",
-            hand=HANDS[self._at.state],
-            unit=self._at.unit,
-            deg=self._at.wanted_btdc if self._at.state == "bring" else None,
-        )
+            "set", next_, self._why(), LIVE,
+            press=PRESS.get(state, ""), hand=hand, unit=at.unit, deg=deg,
+            what="tighten" if state == "opened" else "",
+        )  # fmt: skip
+
+    def _why(self) -> str:
+        at, result = self._at, self._at.result
+        if at.state == "bring":
+            return self._how_far()
+        if at.state in ("close", "move"):
+            off = self._going.distance_deg if self._going else 0.0
+            if abs(off) > at.at_deg:
+                side = "short of" if off > 0.0 else "past"
+                return f"NOT AT THE TARGET: the crank is {size(off)}° {side} it."
+            return "The crank is at the target: hold it there."
+        if result is None:
+            return ""
+        if at.state == "done" and result.confirmed_deg is not None:
+            return f"Turning reads {difference(result.confirmed_deg)}° from it."
+        return f"Its contacts opened at {btdc(result.btdc_deg)}."
+
+    def _how_far(self) -> str:
+        going = self._going
+        if going is None:
+            return "The crank's angle is not known yet."
+        if going.where == "wrong side":
+            return "It is at the target, but the backlash is not taken up."
+        past = going.distance_deg < 0.0
+        return f"{size(going.distance_deg)}° {'past the target' if past else 'to go'}."
+
+    def actions(self) -> tuple[Action, ...]:
+        """Tightened, and done."""
+        return (
+            Action("step_done", "enter", "tightened", "the unit is tightened", self._tightened,
+                   why_not=self._why_not_tightened),
+            *super().actions(),
+        )  # fmt: skip
+
+    def _why_not_tightened(self, _: Bench) -> str:
+        return "" if self._at.state == "opened" else "The rig sees this step by itself."
+
+    def _tightened(self, bench: Bench, _: str) -> None:
+        self._at = replace(self._at, state="turn back")
+        self._note_moving(False)
+        if not bench.host.session.told.tightened:
+            bench.note("as left", "phase", {"phase": "as left"})
 
     def show(self, now: Now | None) -> GoToView:
         """What the dashboard shows."""
         to_go = None
         if now is not None and now.crank_deg is not None:
             to_go = approach.distance_deg(now.crank_deg, self._target)
-        return GoToView(self._at.wanted_btdc, to_go, True, self._at.words, unit=self._unit.name)
+        return GoToView(self._at.wanted_btdc, to_go, True, self._why(), unit=self._unit.name)
 
     def done(self, now: Now | None) -> str:
         """The person ends it: what was set, and whether turning confirmed it."""

@@ -55,11 +55,6 @@ def obey(bench: VirtualBench, most: int = 40) -> list[Advice]:
     raise AssertionError(f"it does not end: {done[-1]}")
 
 
-def upper_btdc(bench: VirtualBench) -> float:
-    truth = bench.rig.truth()["units"]["1"]
-    return float(sum(truth["btdc_by_setting"]["full advance"]) / 2)
-
-
 def test_an_obedient_hand_brings_a_unit_inside_and_the_prediction_is_proved(
     tmp_path: Path,
 ) -> None:

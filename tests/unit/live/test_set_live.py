@@ -1,0 +1,90 @@
+"""Setting a unit with the crank held, on a virtual rig, by the advice alone."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from test_adjust_live import bench_with
+from virtual_bench import VirtualBench
+
+from rig.adjust.set_by_moving import SetUnit
+from rig.guide.procedure import Advice, GoToView, Hand
+
+
+def setting(folder: Path) -> tuple[VirtualBench, SetUnit]:
+    bench = bench_with(folder, "", 2.5)
+    bench.press("m", "1", "enter")
+    procedure = bench.ui_state.bench.dashboard.procedure
+    assert isinstance(procedure, SetUnit)
+    return bench, procedure
+
+
+def advice(bench: VirtualBench) -> Advice:
+    bench.ui_state.view()
+    return bench.ui_state.bench.advice
+
+
+def obey(bench: VirtualBench, procedure: SetUnit) -> list[Advice]:
+    done: list[Advice] = []
+    for _ in range(30):
+        if bench.ui_state.bench.dashboard.procedure is not procedure:
+            return done
+        now = advice(bench)
+        done.append(now)
+        if now.hand is Hand.GO_TO:
+            bench.do(f"goto {now.deg} at 60", "hold 1.5")
+        elif now.hand is Hand.TURN_BACK:
+            bench.do(f"back {now.deg} at 60")
+        elif now.hand is Hand.TURN_FORWARD:
+            bench.do(f"turn {now.deg} at 40")
+        elif now.hand is Hand.MOVE_UNIT and now.deg is not None:
+            bench.do(f"move {now.unit} {now.deg}", "hold 1")
+        elif now.hand is Hand.MOVE_UNIT:
+            bench.do(f"set {now.unit}", "hold 1")
+        if now.press:
+            action = next(a for a, _ in bench.ui_state.actions() if a.id == now.press)
+            bench.ui_state.act(action)
+    raise AssertionError([each.next for each in done])
+
+
+def test_an_obedient_hand_sets_it_and_turning_confirms(tmp_path: Path) -> None:
+    bench, procedure = setting(tmp_path / "job")
+    said = [each.next for each in obey(bench, procedure)]
+    assert any(each.startswith("Opened: stop, tighten upper") for each in said)
+    assert said[-1] == "Keep the setting of upper"
+    remark = bench.live.session.told.remarks[-1]
+    at = re.match(r"upper: set with the crank held at ([0-9.]+)° BTDC", remark)
+    assert at is not None
+    assert float(at[1]) == pytest.approx(36.0, abs=0.1)  # a tenth of the window's half width
+    assert "confirmed by turning" in remark
+    kinds = [r.kind for r in bench.live.session.readings() if r.unit == "upper" and r.valid]
+    assert "set" in kinds
+    truth = bench.rig.truth()["units"]["1"]
+    lobes = [each + truth["moved_deg"] for each in truth["btdc_by_setting"]["full advance"]]
+    assert min(abs(each - 36.0) for each in lobes) < 0.2
+
+
+def test_the_distance_is_counted_down_and_a_crank_off_the_target_is_said(tmp_path: Path) -> None:
+    bench, _ = setting(tmp_path / "job")
+    bench.do("goto 60 at 90")
+    to_go = []
+    for _ in range(4):
+        now = advice(bench)
+        assert now.why.endswith("° to go.")
+        to_go.append(float(now.why.split("°")[0]))
+        bench.do("turn 5 at 30")
+    assert to_go == sorted(to_go, reverse=True)
+    assert to_go[0] - to_go[-1] == pytest.approx(15.0, abs=1.0)
+    bench.do("goto 35.7 at 60", "hold 1.5")  # past it by 0.3: the window is 1 degree either way
+    assert "0.3" in advice(bench).why
+    assert "past the target" in advice(bench).why
+    assert advice(bench).hand is Hand.TURN_BACK
+    bench.do(f"back {advice(bench).deg} at 60", "goto 36 at 60", "hold 1.5")
+    assert advice(bench).hand is Hand.MOVE_UNIT
+    bench.do("turn 0.6 at 5", "hold 1.5")
+    assert "NOT AT THE TARGET" in advice(bench).why
+    shown = bench.ui_state.view().goto
+    assert isinstance(shown, GoToView)
+    assert shown.words == advice(bench).why
