@@ -68,16 +68,16 @@ class PinRecording:
         known = Known(list(self._pins), tick_us)
         cutter = Cutter(tick_us)
         recorder = Recorder(tick_us, self._inputs_of_bits())
-        said: list[Other] = [self._greeting()]
+        waiting: list[Other] = [self._greeting()]
         for rows in reader.rows():
             levels = known.settle(rows._replace(ticks=rows.ticks * factor))
             if known.start is not None and not cutter.begun:
                 recorder.begin(*known.start)
                 cutter.begin(known.start[0])
             for stretch in cutter.stretches(levels):
-                said += _taken(reader.troubles, known.troubles, cutter.troubles)
-                yield _with_said(recorder.take(stretch), said, float(stretch.end * tick_us))
-            said += _taken(reader.troubles, known.troubles)
+                waiting += _emptied(reader.line_errors, known.line_errors, cutter.line_errors)
+                yield _with_waiting(recorder.take(stretch), waiting, float(stretch.end * tick_us))
+            waiting += _emptied(reader.line_errors, known.line_errors)
         self.end_us = float(reader.end_tick * self._header.tick_us)
         if known.start is None:
             raise InputError(
@@ -86,10 +86,10 @@ class PinRecording:
             )
         *most, last = cutter.finish(reader.end_tick * factor)
         known.finish(reader.end_tick * factor)
-        said += _taken(reader.troubles, known.troubles, cutter.troubles)
+        waiting += _emptied(reader.line_errors, known.line_errors, cutter.line_errors)
         for stretch in most:
-            yield _with_said(recorder.take(stretch), said, float(stretch.end * tick_us))
-        yield _with_said(recorder.take(last, last=True), said, np.inf)
+            yield _with_waiting(recorder.take(stretch), waiting, float(stretch.end * tick_us))
+        yield _with_waiting(recorder.take(last, last=True), waiting, np.inf)
 
     def _greeting(self) -> Other:
         counts, contacts = self._counts_per_turn, max(self.inputs)
@@ -154,16 +154,16 @@ def _contact_number(role: str) -> int:
     return int(role.removeprefix("contact"))
 
 
-def _taken(*sources: list[LineError]) -> list[LineError]:
-    taken = [trouble for source in sources for trouble in source]
+def _emptied(*sources: list[LineError]) -> list[LineError]:
+    taken = [error for source in sources for error in source]
     for source in sources:
         source.clear()
     return taken
 
 
-def _with_said(batch: Batch, said: list[Other], until_us: float) -> Batch:
-    """``batch`` with the line errors up to ``until_us``, which are removed from ``said``."""
-    due = [other for other in said if other.t_us <= until_us]
-    said[:] = [other for other in said if other.t_us > until_us]
+def _with_waiting(batch: Batch, waiting: list[Other], until_us: float) -> Batch:
+    """``batch`` with the line errors up to ``until_us``, which are removed from ``waiting``."""
+    due = [other for other in waiting if other.t_us <= until_us]
+    waiting[:] = [other for other in waiting if other.t_us > until_us]
     batch.others = sorted(due + batch.others, key=lambda other: other.t_us)
     return batch

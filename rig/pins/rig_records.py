@@ -194,13 +194,13 @@ class Recorder:
         latest = edges.ticks + self._wait
         exists &= ticks <= latest[:, None]
         illegal = np.flatnonzero(moves.step == 0)
-        told = exists & (step != 0)
+        reported = exists & (step != 0)
         if len(illegal):  # nothing is reported across one
             passed = np.searchsorted(illegal, following)
-            told &= np.searchsorted(illegal, which) == passed[:, None]
-        records["around_t_us"] = np.where(told, self._us(ticks), np.nan)
-        records["around_at"] = np.where(told, moves.counts[which] + (step < 0), 0)
-        records["around_step"] = np.where(told, step, 0)
+            reported &= np.searchsorted(illegal, which) == passed[:, None]
+        records["around_t_us"] = np.where(reported, self._us(ticks), np.nan)
+        records["around_at"] = np.where(reported, moves.counts[which] + (step < 0), 0)
+        records["around_step"] = np.where(reported, step, 0)
         # The second edge after ends the wait; so does an illegal one.
         released = np.where(exists[:, 3], ticks[:, 3], latest)
         released = np.where(exists[:, 2] & (step[:, 2] == 0), ticks[:, 2], released)
@@ -276,23 +276,23 @@ class Recorder:
         totals = self._dwell + np.cumsum(dwell.reshape(slots, 4).astype(np.int64), axis=0)
         breaks = self._breaks + np.cumsum(np.bincount(slot[broken], minlength=slots))
         self._dwell, self._breaks = totals[-1], int(breaks[-1])
-        told = np.flatnonzero(ends)
-        records = np.zeros(len(told), WIDTH)
-        records["t_us"] = self._us(np.minimum(marks[told], end))
-        records["count"] = new.counts[np.cumsum(ends)[told]]
-        records["dwell_us"] = self._us(totals[told])
-        records["breaks"] = breaks[told]
+        reported = np.flatnonzero(ends)
+        records = np.zeros(len(reported), WIDTH)
+        records["t_us"] = self._us(np.minimum(marks[reported], end))
+        records["count"] = new.counts[np.cumsum(ends)[reported]]
+        records["dwell_us"] = self._us(totals[reported])
+        records["breaks"] = breaks[reported]
         return records
 
     def _health(self, illegal: Ints, end: int) -> list[Health]:
         """The total of illegal transitions at these ticks, if it has grown."""
         mark, grown = np.unique(-(-illegal // self._widths), return_counts=True)
-        told = []
+        reported = []
         for tick, more in zip(np.minimum(mark * self._widths, end), grown.tolist(), strict=True):
             self._illegal += more
             t_us = float(self._us(tick))
-            told.append(Health(t_us, int(t_us // 1_000_000), self._illegal, 0, 0, 0))
-        return told
+            reported.append(Health(t_us, int(t_us // 1_000_000), self._illegal, 0, 0, 0))
+        return reported
 
 
 def _quadrature(levels: Words) -> Words:
@@ -335,8 +335,8 @@ class Known:
 
     An unknown pin keeps its last level; becoming known is no edge. While A or B is unknown neither
     moves, and afterwards the encoder's movement is in doubt. ``start`` is the tick and the levels
-    at which both are first known; rows before that are left out. ``troubles`` collects line errors;
-    the reader empties it.
+    at which both are first known; rows before that are left out. ``line_errors`` fills up; the
+    reader empties it.
     """
 
     def __init__(self, roles: Sequence[str], tick_us: Fraction) -> None:
@@ -349,7 +349,7 @@ class Known:
         self._spells = 0
         self._left_out = 0
         self.start: tuple[int, np.unsignedinteger[Any]] | None = None
-        self.troubles: list[LineError] = []
+        self.line_errors: list[LineError] = []
 
     def settle(self, rows: Rows) -> Levels:
         """The rows after ``start``, with known levels."""
@@ -397,15 +397,15 @@ class Known:
         """Report what is certain only at the end."""
         for number, role in enumerate(self._roles):
             if self._unseen >> number & 1:
-                self._trouble(end_tick, "vcd", f"{role} is never 0 or 1")
+                self._line_error(end_tick, "vcd", f"{role} is never 0 or 1")
         if self._left_out:
-            self._trouble(
+            self._line_error(
                 end_tick,
                 "vcd",
                 f"{many(self._left_out, 'edge')} came before a and b were both known",
             )
         if self._spells > _SAID:
-            self._trouble(
+            self._line_error(
                 end_tick,
                 "vcd",
                 f"{many(self._spells - _SAID, 'more time')} at which a pin was x or z",
@@ -418,7 +418,9 @@ class Known:
                     self._spells += 1
                     if self._spells <= _SAID:
                         kind = "vcd" if number > 1 else "encoder"
-                        self._trouble(int(ticks[row]), kind, f"{role} is neither 0 nor 1 (x or z)")
+                        self._line_error(
+                            int(ticks[row]), kind, f"{role} is neither 0 nor 1 (x or z)"
+                        )
 
     def _mark_first(self, settled: Levels, unknown: Words) -> None:
         """Doubt the change of a pin in the row in which it is first known."""
@@ -454,14 +456,14 @@ class Known:
             doubt = doubt | (was_dark & ~dark).astype(doubt.dtype)
         return Levels(ticks, levels, doubt)
 
-    def _trouble(self, tick: int, kind: str, detail: str) -> None:
-        self.troubles.append(LineError(float(tick * self._tick_us), kind, detail))
+    def _line_error(self, tick: int, kind: str, detail: str) -> None:
+        self.line_errors.append(LineError(float(tick * self._tick_us), kind, detail))
 
 
 class Cutter:
     """Cuts rows into stretches.
 
-    More than ten minutes without any change are skipped; ``troubles`` reports it.
+    More than ten minutes without any change are skipped; ``line_errors`` has a note of it.
     """
 
     def __init__(self, tick_us: Fraction) -> None:
@@ -469,8 +471,8 @@ class Cutter:
         self._step = int(STEP_US / tick_us)
         self._held: list[Levels] = []
         self._at: int | None = None
-        self._latest = 0  # tick of the latest change given
-        self.troubles: list[LineError] = []
+        self._latest = 0  # tick of the latest change sent
+        self.line_errors: list[LineError] = []
 
     @property
     def begun(self) -> bool:
@@ -522,5 +524,5 @@ class Cutter:
         hours = float((ahead - at) * self._tick_us / 3_600_000_000)
         if hours:
             detail = f"nothing changes; {hours:.1f} hours of it are skipped"
-            self.troubles.append(LineError(float(at * self._tick_us), "vcd", detail))
+            self.line_errors.append(LineError(float(at * self._tick_us), "vcd", detail))
         return ahead

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.base.errors import InputError, reason
-from rig.pins.vcd_header import TOKEN, Header, Signal, said
+from rig.pins.vcd_header import TOKEN, Header, Signal, excerpt
 from rig.wire.records import LineError
 
 Words = NDArray[np.unsignedinteger[Any]]
@@ -77,7 +77,7 @@ class _Tokens(NamedTuple):
 class BodyReader:
     """Reads the body once. When ``rows`` is exhausted, ``end_tick`` is the last time stamp.
 
-    ``troubles`` collects line errors while reading; the reader empties it.
+    ``line_errors`` fills up while reading; the reader empties it.
     """
 
     def __init__(self, header: Header, pins: Sequence[Signal], chunk_bytes: int = CHUNK) -> None:
@@ -95,7 +95,7 @@ class BodyReader:
                 self._short[code[0]] = mask
         self._long = [(code, self._word(mask)) for code, mask in masks.items() if len(code) > 1]
         self._latest = min(int(_LATEST_US / header.tick_us), 4 * 10**18)
-        self.troubles: list[LineError] = []
+        self.line_errors: list[LineError] = []
         self.end_tick = 0  # the present time stamp
         self._levels = self._word(0)
         self._unknown = self._all
@@ -115,7 +115,7 @@ class BodyReader:
         except OSError as error:
             raise InputError(f"{self._header.path}: {reason(error)}.") from error
         if self._nonsense > _SAID:
-            self._trouble(f"{self._nonsense - _SAID} more words that are not value changes")
+            self._line_error(f"{self._nonsense - _SAID} more words that are not value changes")
         yield self._changed(
             np.array([self.end_tick]), np.array([self._levels]), np.array([self._unknown])
         )
@@ -327,13 +327,13 @@ class BodyReader:
         left = self._data[PAD:rest].tobytes()
         words = TOKEN.findall(left)
         if words and not self._section and not self._is_whole(words, left):
-            self._trouble(f"the file is cut off after '{said(words[-1])}'; read up to there")
+            self._line_error(f"the file is cut off after '{excerpt(words[-1])}'; read up to there")
         elif words:
             self._data[rest] = ord("\n")
             yield from self._piece(rest + 1)
         if not self._stopped and (self._section or self._dump):
-            word = said(self._section or self._dump)
-            self._trouble(f"the file is cut off within a {word} section; read up to there")
+            word = excerpt(self._section or self._dump)
+            self._line_error(f"the file is cut off within a {word} section; read up to there")
 
     def _is_whole(self, words: list[bytes], left: bytes) -> bool:
         *value, last = words
@@ -351,14 +351,14 @@ class BodyReader:
         what = f"time runs backwards, from #{before} to #{tick}"
         if tick > before:
             what = f"the time stamp #{tick} is more than 31 years later"
-        self._trouble(f"line {self._line_at(at)}: {what}; read up to there", before)
+        self._line_error(f"line {self._line_at(at)}: {what}; read up to there", before)
 
     def _no_change(self, start: int, end: int, before: _Tokens) -> None:
         self._nonsense += 1
         if self._nonsense <= _SAID:
-            word = said(self._data[start:end].tobytes())
+            word = excerpt(self._data[start:end].tobytes())
             detail = f"line {self._line_at(start)}: '{word}' is no value change; skipped"
-            self._trouble(detail, self._tick_after(before))
+            self._line_error(detail, self._tick_after(before))
 
     def _tick_after(self, tokens: _Tokens) -> int:
         """The time stamp after ``tokens``."""
@@ -372,9 +372,9 @@ class BodyReader:
     def _line_at(self, at: int) -> int:
         return self._line + int(np.count_nonzero(self._data[PAD:at] == 10))
 
-    def _trouble(self, detail: str, tick: int | None = None) -> None:
+    def _line_error(self, detail: str, tick: int | None = None) -> None:
         t_us = float((self.end_tick if tick is None else tick) * self._header.tick_us)
-        self.troubles.append(LineError(t_us, "vcd", detail))
+        self.line_errors.append(LineError(t_us, "vcd", detail))
 
 
 def _accumulated(before: np.unsignedinteger[Any], flips: Words) -> Words:

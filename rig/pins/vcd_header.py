@@ -32,7 +32,7 @@ _UNIT_US = {
 _TIMESCALE = re.compile(r"(1|10|100)(s|ms|us|ns|ps|fs)")
 
 
-def said(token: bytes, longest: int = 40) -> str:
+def excerpt(token: bytes, longest: int = 40) -> str:
     """A piece of the file for a message: printable ASCII, cut if long."""
     text = "".join(chr(c) if 32 <= c < 127 else "?" for c in token[: longest + 1])
     return text[:longest] + "..." if len(token) > longest else text
@@ -86,20 +86,20 @@ class Header:
                 "Name the right one, for example a=NAME."
             )
         if len({signal.code for signal in found}) > 1:
-            paths = ", ".join(said(signal.path.encode(), 200) for signal in found[:10])
+            paths = ", ".join(excerpt(signal.path.encode(), 200) for signal in found[:10])
             raise InputError(
                 f"{self.path}: '{name}' may mean {paths}; give the name with its scope."
             )
         if found[0].width != 1 or found[0].kind in ("real", "realtime", "string"):
             raise InputError(
-                f"{self.path}: '{name}' is a {said(found[0].kind.encode())} of "
+                f"{self.path}: '{name}' is a {excerpt(found[0].kind.encode())} of "
                 f"{found[0].width} bits; a pin is one bit. Record the pin as a wire of its own."
             )
         return found[0]
 
     def _listed(self) -> str:
         names = list(dict.fromkeys(signal.path for signal in self.signals))
-        shown = ", ".join(said(name.encode(), 60) for name in names[:20])
+        shown = ", ".join(excerpt(name.encode(), 60) for name in names[:20])
         more = f" and {len(names) - 20} more" if len(names) > 20 else ""
         return (shown or "none") + more
 
@@ -151,7 +151,7 @@ class _HeaderReader:
                 if first:
                     raise self._no_dump(token)
                 raise InputError(
-                    f"{self._path}: '{said(token)}' in the header belongs to no section "
+                    f"{self._path}: '{excerpt(token)}' in the header belongs to no section "
                     f"(byte {self._at}); the file is damaged or not a value change dump."
                 )
             if token != b"$end":  # an extra one is harmless
@@ -176,7 +176,7 @@ class _HeaderReader:
 
     def _take(self, word: bytes, body: list[bytes]) -> None:
         if word == b"$timescale":
-            self._timescale("".join(map(said, body)))
+            self._timescale("".join(map(excerpt, body)))
         elif word == b"$scope":
             self._scope.append(_text(body[-1]) if body else "")
         elif word == b"$upscope":
@@ -200,7 +200,7 @@ class _HeaderReader:
     def _var(self, body: list[bytes]) -> None:
         if len(body) < 4 or not body[1].isdigit() or len(body[1]) > 9:
             raise InputError(
-                f"{self._path}: '$var {said(b' '.join(body), 80)}' (byte {self._at}) is not "
+                f"{self._path}: '$var {excerpt(b' '.join(body), 80)}' (byte {self._at}) is not "
                 "'$var type width code name $end'."
             )
         words = [_text(token) for token in body[3:]]
@@ -225,8 +225,8 @@ class _HeaderReader:
 
     def _no_dump(self, token: bytes) -> InputError:
         return InputError(
-            f"{self._path}: this is not a value change dump (VCD): it begins with '{said(token)}' "
-            "and not with a section such as $timescale."
+            f"{self._path}: this is not a value change dump (VCD): it begins with "
+            f"'{excerpt(token)}' and not with a section such as $timescale."
         )
 
     def _cut(self) -> InputError:

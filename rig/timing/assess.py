@@ -16,15 +16,15 @@ from rig.base.uncertainty import Contribution, Uncertainty, combine
 from rig.engine.profile import Profile, Setting, Unit, Window
 from rig.tdc.reference import TdcReference
 from rig.timing import uncertainty_budget
-from rig.timing.groups import Parting
+from rig.timing.groups import Split
 from rig.timing.uncertainty_budget import (
     Figure,
     cells_of,
-    counted,
     figure_over,
     has_mean,
-    parting_of,
+    split_of,
     spread_of,
+    valid_readings,
 )
 from rig.timing.values import ADJUSTING, PHASES, Assessment, Group, Mark, Reading, Verdict
 from rig.timing.verdict import RULES, decide, decide_spread, probability_inside, probability_words
@@ -44,7 +44,7 @@ def assess(
     profile: Profile,
     reference: TdcReference,
     *,
-    play_taken_up: Collection[str] = (),
+    backlash_taken_up: Collection[str] = (),
 ) -> list[Assessment]:
     """Assess all valid readings, grouped by unit, setting, phase, kind and cylinder.
 
@@ -52,41 +52,41 @@ def assess(
     first the mean over all cylinders (``cylinder`` None), then each cylinder. The mean over all
     cylinders is the mean of the cylinders' means; there is none if only one cylinder was read or
     if windows are per cylinder. Readings a whole crank turn out are assessed apart, and never as
-    inside. Only "turned" readings get a verdict. ``play_taken_up`` names the units whose rotor was
-    held with a light drag, so that their backlash adds nothing.
+    inside. Only "turned" readings get a verdict. ``backlash_taken_up`` names the units whose rotor
+    was held with a light drag, so that their backlash adds nothing.
 
     Trips of an impulse coupling must be marked before
     (``rig.timing.impulse.separate_impulse_trips``).
     """
-    judgements = []
+    assessments = []
     for unit in profile.units:
-        play = None if unit.name in play_taken_up else unit.play_deg
+        play = None if unit.name in backlash_taken_up else unit.play_deg
         for setting in unit.settings:
             running: dict[tuple[str, int | None], float] = {}
             for group in _groups(readings, unit, setting):
                 if not has_mean(group):
-                    judgements.append(_without_mean(group, unit, setting, profile))
+                    assessments.append(_without_mean(group, unit, setting, profile))
                     continue
-                parting = parting_of(group, profile.encoder, play)
+                split = split_of(group, profile.encoder, play)
                 for figure in _figures(group, profile, setting):
-                    groups = _groups_of(figure, group, parting)
-                    if parting is not None and groups:
+                    groups = _groups_of(figure, group, split)
+                    if split is not None and groups:
                         found = _without_mean(group, unit, setting, profile, figure.cylinder)
-                        judgements.append(_in_groups(found, figure.n, groups, parting))
+                        assessments.append(_in_groups(found, figure.n, groups, split))
                         continue
                     parts = contributions(figure, profile, reference, play, unit)
-                    judgement = _judgement(figure, unit, setting, profile, parts)
-                    key = (judgement.phase, judgement.cylinder)
-                    if judgement.kind == "turned":
+                    assessment = _assessment(figure, unit, setting, profile, parts)
+                    key = (assessment.phase, assessment.cylinder)
+                    if assessment.kind == "turned":
                         running[key] = figure.mean_btdc
-                    elif judgement.kind == "impulse" and key in running:
-                        judgement = _with_lag(judgement, running[key] - figure.mean_btdc)
-                    judgements.append(judgement)
-    return judgements
+                    elif assessment.kind == "impulse" and key in running:
+                        assessment = _with_lag(assessment, running[key] - figure.mean_btdc)
+                    assessments.append(assessment)
+    return assessments
 
 
 def unit_figure(
-    judgements: Sequence[Assessment],
+    assessments: Sequence[Assessment],
     unit: str,
     setting: str,
     phase: str = "as found",
@@ -97,7 +97,7 @@ def unit_figure(
     None when there is none (nothing read, or windows per cylinder).
     """
     wanted = (unit, setting, phase, kind)
-    own = [j for j in judgements if (j.unit, j.setting, j.phase, j.kind) == wanted]
+    own = [j for j in assessments if (j.unit, j.setting, j.phase, j.kind) == wanted]
     over_all = [j for j in own if j.cylinder is None]
     candidates = over_all or (own if len({j.cylinder for j in own}) == 1 else [])
     return min(candidates, key=lambda j: Mark.ONE_TURN_OUT in j.marks, default=None)
@@ -120,11 +120,11 @@ class UnitVerdict:
 
 
 def unit_verdict(
-    judgements: Sequence[Assessment], unit: str, setting: str, phase: str = "as found"
+    assessments: Sequence[Assessment], unit: str, setting: str, phase: str = "as found"
 ) -> UnitVerdict:
     """The verdict on a unit by its turned readings."""
     wanted = (unit, setting, phase, "turned")
-    return verdict_over([j for j in judgements if (j.unit, j.setting, j.phase, j.kind) == wanted])
+    return verdict_over([j for j in assessments if (j.unit, j.setting, j.phase, j.kind) == wanted])
 
 
 def verdict_over(own: Sequence[Assessment]) -> UnitVerdict:
@@ -154,10 +154,10 @@ def _beyond(j: Assessment) -> tuple[float, Literal["early", "late"], float | Non
     return (early, "early", U_deg) if early > late else (late, "late", U_deg)
 
 
-def found_and_left(judgements: Sequence[Assessment]) -> list[Assessment]:
+def found_and_left(assessments: Sequence[Assessment]) -> list[Assessment]:
     """As found, then as left; adjusting only if nothing was read as left."""
-    left = {(j.unit, j.setting) for j in judgements if j.phase == "as left"}
-    kept = [j for j in judgements if j.phase != ADJUSTING or (j.unit, j.setting) not in left]
+    left = {(j.unit, j.setting) for j in assessments if j.phase == "as left"}
+    kept = [j for j in assessments if j.phase != ADJUSTING or (j.unit, j.setting) not in left]
     return sorted(kept, key=lambda j: PHASES.index(j.phase) if j.phase in PHASES else len(PHASES))
 
 
@@ -182,14 +182,14 @@ def contributions(
     entered = uncertainty_budget.entered_tdc(profile.engine, cylinders, reference.cylinder)
     parts += [entered] if entered else []
     if play_deg:
-        parts.append(uncertainty_budget.play(play_deg))
+        parts.append(uncertainty_budget.backlash(play_deg))
     if figure.readings[0].kind == "set":
         parts.append(uncertainty_budget.hand())
     return parts + uncertainty_budget.sensing_delay(unit, figure)
 
 
 def _groups(readings: Sequence[Reading], unit: Unit, setting: Setting) -> list[list[Reading]]:
-    own = [r for r in counted(readings) if r.unit == unit.name and r.setting == setting.name]
+    own = [r for r in valid_readings(readings) if r.unit == unit.name and r.setting == setting.name]
     groups = (
         [r for r in own if (r.phase, r.kind, r.wrong_stroke) == (phase, kind, wrong)]
         for phase in PHASES
@@ -214,7 +214,7 @@ def _figures(group: Sequence[Reading], profile: Profile, setting: Setting) -> li
     return [figure_over(cells, profile.encoder), *each]
 
 
-def _judgement(
+def _assessment(
     figure: Figure,
     unit: Unit,
     setting: Setting,
@@ -263,40 +263,38 @@ def _judgement(
     )
 
 
-def _groups_of(
-    figure: Figure, group: Sequence[Reading], parting: Parting | None
-) -> tuple[Group, ...]:
+def _groups_of(figure: Figure, group: Sequence[Reading], split: Split | None) -> tuple[Group, ...]:
     """The groups of a figure's readings; empty if it has a mean."""
-    if parting is None:
+    if split is None:
         return ()
     if figure.cylinder is None:
-        return parting.groups(group)
+        return split.groups(group)
     lobe = next(
         number
-        for reading, number in zip(group, parting.lobes, strict=True)
+        for reading, number in zip(group, split.lobes, strict=True)
         if reading.cylinder == figure.cylinder
     )
-    return parting.groups(group, lobe) if parting.spoils(lobe) else ()
+    return split.groups(group, lobe) if split.spoils(lobe) else ()
 
 
 def _in_groups(
-    judgement: Assessment, n: int, groups: tuple[Group, ...], parting: Parting
+    assessment: Assessment, n: int, groups: tuple[Group, ...], split: Split
 ) -> Assessment:
     """In place of a mean, the size and place of each group. A unit that moves is never inside."""
     where = [
         f"{each.n} at {abs(each.mean_btdc):.2f}° {'ATDC' if each.mean_btdc < 0.0 else 'BTDC'}"
         for each in groups
     ]
-    said = f", {'then' if parting.in_turn else 'and'} ".join(where)
-    why = "it moved" if parting.in_turn else "it goes to and fro"
-    judged = judgement.nominal_btdc is not None and judgement.kind == "turned"
+    places = f", {'then' if split.in_turn else 'and'} ".join(where)
+    why = "it moved" if split.in_turn else "it goes to and fro"
+    judged = assessment.nominal_btdc is not None and assessment.kind == "turned"
     return replace(
-        judgement,
+        assessment,
         n=n,
         verdict="inconclusive" if judged else "no window set",
-        words=f"no mean, {why}: {said}",
+        words=f"no mean, {why}: {places}",
         settle=FIND_WHAT_MOVES,
-        marks=(*judgement.marks, Mark.IN_GROUPS),
+        marks=(*assessment.marks, Mark.IN_GROUPS),
         groups=groups,
     )
 
@@ -387,6 +385,6 @@ def against_limit(btdc_deg: float, window: Window, uncertainty: Uncertainty | No
     return f"{digits} degrees {'beyond' if beyond > 0.0 else 'inside'} the {name} limit"
 
 
-def _with_lag(judgement: Assessment, lag_deg: float) -> Assessment:
-    size = size_in_words(wrap(lag_deg), judgement.uncertainty)
-    return replace(judgement, words=f"impulse coupling, {size} degrees after the running figure")
+def _with_lag(assessment: Assessment, lag_deg: float) -> Assessment:
+    size = size_in_words(wrap(lag_deg), assessment.uncertainty)
+    return replace(assessment, words=f"impulse coupling, {size} degrees after the running figure")

@@ -19,16 +19,16 @@ from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Encoder, Profile, Setting, Synchronisation, Unit
 from rig.tdc.reference import TdcReference
 from rig.timing import uncertainty_budget
-from rig.timing.groups import Parting
+from rig.timing.groups import Split
 from rig.timing.uncertainty_budget import (
     Cell,
     Figure,
     cells_of,
-    counted,
     figure_over,
     has_mean,
-    parting_of,
+    split_of,
     spread_of,
+    valid_readings,
 )
 from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Phase, Reading, Verdict
 from rig.timing.verdict import Rule, decide, probability_inside, probability_words
@@ -40,7 +40,7 @@ def compare_units(
     profile: Profile,
     reference: TdcReference,
     *,
-    play_taken_up: Collection[str] = (),
+    backlash_taken_up: Collection[str] = (),
 ) -> list[Comparison]:
     """Compare units read in one capture, over all cylinders and for each; "turned" readings only.
 
@@ -48,21 +48,21 @@ def compare_units(
     each other, without a verdict. Settings of the same name are compared; where two units have
     none in common and each was read in one setting only, those two. The figure over all cylinders
     comes first and is the mean of the cylinders' differences; it is left out where only one
-    cylinder was read on both. Readings a whole crank turn out are left out. ``play_taken_up`` names
-    the units whose rotor was held with a light drag.
+    cylinder was read on both. Readings a whole crank turn out are left out. ``backlash_taken_up``
+    names the units whose rotor was held with a light drag.
 
     All readings have to be tied to the one ``reference``; it stands in the list of contributions
     with nothing, since it is common to both.
     """
-    usable = [r for r in counted(readings) if r.kind == "turned" and not r.wrong_stroke]
+    usable = [r for r in valid_readings(readings) if r.kind == "turned" and not r.wrong_stroke]
     comparisons = []
     for first, second, wanted in _pairs(profile):
         for phase in PHASES:
             in_phase = _in_phase(usable, phase, (first.name, second.name))
             for one, two in _settings_to_compare(first, second, in_phase):
                 sides = (
-                    _side(first, one, in_phase, play_taken_up, profile.encoder),
-                    _side(second, two, in_phase, play_taken_up, profile.encoder),
+                    _side(first, one, in_phase, backlash_taken_up, profile.encoder),
+                    _side(second, two, in_phase, backlash_taken_up, profile.encoder),
                 )
                 figures = _figures(*sides, profile.encoder)
                 comparisons += [
@@ -122,11 +122,11 @@ def compare_assessments(
     difference = wrap(first.mean_btdc - second.mean_btdc)
     parts: list[Contribution] = []
     plays: list[float] = []
-    for judgement, name in zip((first, second), names, strict=True):
-        own = judgement.uncertainty.parts if judgement.uncertainty else ()
-        plays.append(sum(uncertainty_budget.play_deg_of(part) for part in own))
+    for assessment, name in zip((first, second), names, strict=True):
+        own = assessment.uncertainty.parts if assessment.uncertainty else ()
+        plays.append(sum(uncertainty_budget.backlash_deg_of(part) for part in own))
         parts += [replace(part, of=name) for part in own if part.source is not Source.BACKLASH]
-    parts += [uncertainty_budget.play_of_both(*plays)] if any(plays) else []
+    parts += [uncertainty_budget.backlash_of_both(*plays)] if any(plays) else []
     if shared_reference:
         parts = [p for p in parts if p.source not in uncertainty_budget.OF_TDC]
         if encoder is not None:
@@ -185,15 +185,15 @@ class _Side:
     setting: Setting
     cells: list[Cell]
     play_deg: float | None
-    parting: Parting | None
+    split: Split | None
 
     def by_cylinder(self) -> dict[int, Cell]:
         return {c[0].cylinder: c for c in self.cells if c[0].cylinder is not None}
 
     def has_mean(self, cells: list[Cell]) -> bool:
         """False where openings cancel out, or lie in groups apart."""
-        spoilt = self.parting is not None and any(
-            self.parting.spoils(number)
+        spoilt = self.split is not None and any(
+            self.split.spoils(number)
             for number, cell in enumerate(self.cells)
             if any(cell is each for each in cells)
         )
@@ -208,12 +208,12 @@ def _side(
     unit: Unit,
     setting: Setting,
     readings: Sequence[Reading],
-    play_taken_up: Collection[str],
+    backlash_taken_up: Collection[str],
     encoder: Encoder,
 ) -> _Side:
     own = [r for r in readings if (r.unit, r.setting) == (unit.name, setting.name)]
-    play = None if unit.name in play_taken_up else unit.play_deg
-    return _Side(unit, setting, cells_of(own), play, parting_of(own, encoder, play))
+    play = None if unit.name in backlash_taken_up else unit.play_deg
+    return _Side(unit, setting, cells_of(own), play, split_of(own, encoder, play))
 
 
 def _both(one: str, two: str) -> str:
@@ -266,7 +266,7 @@ def _parts(
     # Halves in one body share a rotor: the magnet pulls both or none.
     if not (sides[0].unit.body and sides[0].unit.body == sides[1].unit.body):
         plays = [side.play_deg or 0.0 for side in sides]
-        parts += [uncertainty_budget.play_of_both(*plays)] if any(plays) else []
+        parts += [uncertainty_budget.backlash_of_both(*plays)] if any(plays) else []
     return parts
 
 

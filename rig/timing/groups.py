@@ -47,7 +47,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Parting:
+class Split:
     """Readings split into groups; ``labels`` numbers the group of each, from 0.
 
     ``in_turn``: each group follows the one before in time, as when a unit moved. ``broken`` are the
@@ -73,11 +73,11 @@ class Parting:
         return tuple(_group(found[label]) for label in sorted(found))
 
 
-def in_groups(judgements: Iterable[Assessment]) -> list[str]:
+def in_groups(assessments: Iterable[Assessment]) -> list[str]:
     """A sentence for each unit, setting, phase and kind whose readings are in groups: that over all
     cylinders, if there is one."""
     found: dict[tuple[str, str, str, str], str] = {}
-    for j in judgements:
+    for j in assessments:
         if j.groups:
             words = f"{j.unit}, {j.setting}, {j.phase}: {j.words}"
             found.setdefault((j.unit, j.setting, j.phase, j.kind), words)
@@ -97,7 +97,9 @@ def explained_deg(encoder: Encoder, play_deg: float | None) -> float:
     return found
 
 
-def parted(readings: Sequence[Reading], lobes: Sequence[int], explained: float) -> Parting | None:
+def split_into_groups(
+    readings: Sequence[Reading], lobes: Sequence[int], explained: float
+) -> Split | None:
     """The groups of ``readings``, in order of time; None when there is only one.
 
     ``lobes`` has the lobe of each, from 0; ``explained`` is ``explained_deg``. Raises ValueError
@@ -108,7 +110,7 @@ def parted(readings: Sequence[Reading], lobes: Sequence[int], explained: float) 
     least = max(LEAST_DEG, explained)
     gross = _by_value(deg, lobe, max(GROSS_DEG, explained), None)
     if gross is not None:
-        return _parting(gross, lobe, moved=False)
+        return _numbered(gross, lobe, moved=False)
     moved = _in_time(deg, lobe, least)
     found = [] if moved is None else [(*moved, True)]
     breaks = sorted((gap for gap, _ in _gaps(deg, lobe) if gap >= least), reverse=True)
@@ -119,7 +121,7 @@ def parted(readings: Sequence[Reading], lobes: Sequence[int], explained: float) 
             shares = FALSE_ALARM / 2.0 / MOST_BREAKS
             found.append((_log_chance(deg, lobe, labels, n) - math.log(shares), labels, False))
     best = min(found, key=lambda each: each[0], default=None)
-    return None if best is None or best[0] > 0.0 else _parting(best[1], lobe, moved=best[2])
+    return None if best is None or best[0] > 0.0 else _numbered(best[1], lobe, moved=best[2])
 
 
 def _from_first(readings: Sequence[Reading], lobe: NDArray[np.int64]) -> Floats:
@@ -253,7 +255,7 @@ def _stirling(n: int, k: int) -> int:
     return whole // math.factorial(k)
 
 
-def _parting(labels: NDArray[np.int64], lobe: NDArray[np.int64], *, moved: bool) -> Parting:
+def _numbered(labels: NDArray[np.int64], lobe: NDArray[np.int64], *, moved: bool) -> Split:
     """Numbered in order of time if each group follows another, else by value."""
     runs = labels[np.flatnonzero(np.diff(labels, prepend=labels[0] - 1))]
     in_turn = len(runs) == len(np.unique(labels))
@@ -263,7 +265,7 @@ def _parting(labels: NDArray[np.int64], lobe: NDArray[np.int64], *, moved: bool)
         int(own) for own in np.unique(lobe) if len(np.unique(labels[lobe == own])) > 1
     )
     whole = moved or len(broken) > 1
-    return Parting(tuple(labels.tolist()), tuple(lobe.tolist()), in_turn, whole, broken)
+    return Split(tuple(labels.tolist()), tuple(lobe.tolist()), in_turn, whole, broken)
 
 
 def _group(angles: Sequence[float]) -> Group:

@@ -22,7 +22,7 @@ from statistics import fmean, median, stdev
 from rig.base.angles import wrap
 from rig.engine.profile import Profile, Setting, Unit
 from rig.timing.readings import nominal_btdc
-from rig.timing.uncertainty_budget import counted
+from rig.timing.uncertainty_budget import valid_readings
 from rig.timing.values import PHASES, Reading
 
 LEAST_LAG_DEG = 5.0
@@ -115,7 +115,7 @@ def _members(
     return {
         i: r
         for i, r in enumerate(readings)
-        if (r.unit, r.setting, r.phase, r.kind) == wanted and counted([r])
+        if (r.unit, r.setting, r.phase, r.kind) == wanted and valid_readings([r])
     }
 
 
@@ -241,7 +241,7 @@ def _recognise(
             lag >= max(LEAST_LAG_DEG, PLAY_MARGIN * (unit.play_deg or 0.0))
             and sd <= SAME_AGAIN * lag
             and gap[cut] >= GAP_OF_LAG * lag
-            and _borne_out(group, running, late, lag)
+            and _confirmed(group, running, late, lag)
         ):
             phase = group[late[0]].phase
             return late, ImpulseLag(
@@ -250,7 +250,7 @@ def _recognise(
     return [], None
 
 
-def _borne_out(
+def _confirmed(
     group: dict[int, Reading], running: list[int], late: list[int], lag_deg: float
 ) -> bool:
     """Whether the contacts had been closed for longer by the lag."""

@@ -19,7 +19,7 @@ from rig.base.uncertainty import Contribution, Source, combine, quantisation, re
 from rig.engine.gear_train import disc_places
 from rig.engine.profile import Encoder, Engine, Unit
 from rig.tdc.reference import TdcReference
-from rig.timing.groups import Parting, explained_deg, parted
+from rig.timing.groups import Split, explained_deg, split_into_groups
 from rig.timing.values import Reading
 
 PLACING_LEFT = 0.1
@@ -206,7 +206,7 @@ def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
     return Contribution(Source.RUN_OUT, u_shaped(amplitude), math.inf, "B", how)
 
 
-def play(play_deg: float) -> Contribution:
+def backlash(play_deg: float) -> Contribution:
     """Backlash through which the magnet may pull the rotor: opens early by 0 to ``play_deg``.
 
     Whether it did is not known, so there is no correction: the root mean square of an error
@@ -216,12 +216,12 @@ def play(play_deg: float) -> Contribution:
     return Contribution(Source.BACKLASH, rectangular(play_deg), math.inf, "B", how)
 
 
-def play_deg_of(part: Contribution) -> float:
+def backlash_deg_of(part: Contribution) -> float:
     """The backlash in a contribution, crank degrees; 0 for one of another kind."""
     return part.u_deg * math.sqrt(3.0) if part.source is Source.BACKLASH else 0.0
 
 
-def play_of_both(first_deg: float, second_deg: float) -> Contribution:
+def backlash_of_both(first_deg: float, second_deg: float) -> Contribution:
     """Two drives' backlash in the difference of their units: each opens early by 0 to its own.
 
     The mean, half of each, drops out of the difference as far as both are equal; counted as for
@@ -278,7 +278,7 @@ class Figure:
         return len(self.readings)
 
 
-def counted(readings: Sequence[Reading]) -> list[Reading]:
+def valid_readings(readings: Sequence[Reading]) -> list[Reading]:
     """The valid readings with an angle."""
     return [r for r in readings if r.valid and r.btdc_deg is not None and r.crank_deg is not None]
 
@@ -299,9 +299,7 @@ def _cell_of(reading: Reading) -> tuple[bool, int]:
     return unknown, (reading.lobe if unknown else reading.cylinder) or 0
 
 
-def parting_of(
-    group: Sequence[Reading], encoder: Encoder, play_deg: float | None
-) -> Parting | None:
+def split_of(group: Sequence[Reading], encoder: Encoder, play_deg: float | None) -> Split | None:
     """The groups of ``group``, in order of time; None if it is one.
 
     Lobes are numbered as in ``cells_of``. Set readings are not split: each was put where it is on
@@ -311,7 +309,7 @@ def parting_of(
         return None
     keys = [_cell_of(reading) for reading in group]
     number = {key: n for n, key in enumerate(sorted(set(keys)))}
-    return parted(group, [number[key] for key in keys], explained_deg(encoder, play_deg))
+    return split_into_groups(group, [number[key] for key in keys], explained_deg(encoder, play_deg))
 
 
 def has_mean(group: Sequence[Reading]) -> bool:

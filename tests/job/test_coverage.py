@@ -89,8 +89,8 @@ def part_times(size: float, of: Callable[..., Any]) -> Callable[..., Any]:
         (uncertainty_budget, "graduation", "graduation", "difference"),
         (uncertainty_budget, "repeatability_part", "few readings", "one cylinder"),
         (uncertainty_budget, "mean_over_cylinders", "few, four cylinders", "unit"),
-        (uncertainty_budget, "play", "play outweighs", "one cylinder"),
-        (uncertainty_budget, "play_of_both", "play outweighs", "difference"),
+        (uncertainty_budget, "backlash", "play outweighs", "one cylinder"),
+        (uncertainty_budget, "backlash_of_both", "play outweighs", "difference"),
     ],
 )
 def test_a_part_that_is_left_out_shows(

@@ -44,7 +44,7 @@ class Read:
         self.others: list[Other] = [other for batch in self.batches for other in batch.others]
 
     @property
-    def troubles(self) -> list[LineError]:
+    def line_errors(self) -> list[LineError]:
         return [other for other in self.others if isinstance(other, LineError)]
 
     @property
@@ -176,7 +176,7 @@ def test_the_kept_recordings(folder: Path) -> None:
             assert np.count_nonzero(got.edges["input"] == number) == changes
         assert got.recording.end_us == last
         assert got.positions["t_us"][-1] == last
-        assert got.troubles == []
+        assert got.line_errors == []
         assert got.illegal == 0
         position = got.positions
         assert ((position["count"] & 3) == np.array([0, 1, 3, 2])[position["levels"] & 3]).all()
@@ -245,14 +245,14 @@ def test_levels_that_are_none(folder: Path) -> None:
     got = read(folder, START + '#10 x$ #20 0$ #30 z% #40 1% #50 1! #60 x! #70 1" #80 0! #90\n')
     assert got.edges[["input", "level", "t_us"]].tolist() == [(2, 1, 40.0)]
     assert got.illegal == 1
-    assert [trouble.kind for trouble in got.troubles] == ["vcd", "vcd", "encoder"]
-    assert [trouble.t_us for trouble in got.troubles] == [10.0, 30.0, 60.0]
+    assert [trouble.kind for trouble in got.line_errors] == ["vcd", "vcd", "encoder"]
+    assert [trouble.t_us for trouble in got.line_errors] == [10.0, 30.0, 60.0]
 
 
 def test_pins_known_late(folder: Path) -> None:
     got = read(folder, '#10 0! 1$ #20 0$ #30 0" #40 1% #50 0% #60 1! #70\n')
     assert got.edges[["input", "level", "t_us"]].tolist() == [(2, 0, 50.0)]
-    assert [trouble.detail for trouble in got.troubles] == [
+    assert [trouble.detail for trouble in got.line_errors] == [
         "z is never 0 or 1",
         "1 edge came before a and b were both known",
     ]
@@ -278,7 +278,7 @@ def test_a_long_silence_is_passed_over(folder: Path) -> None:
     got, cut = read(folder, body), read(folder, body, chunk=7)
     assert 6_000 < len(got.positions) < 6_100
     assert got.positions.tobytes() == cut.positions.tobytes()
-    assert [trouble.detail for trouble in got.troubles] == [
+    assert [trouble.detail for trouble in got.line_errors] == [
         "nothing changes; 87599.8 hours of it are skipped"
     ]
     assert got.edges["t_us"].tolist() == [float(late)]
@@ -324,6 +324,6 @@ def test_no_contact_at_all(folder: Path) -> None:
 
 def test_what_the_file_has_to_say_comes_along(folder: Path) -> None:
     got = read(folder, START + '#10 1! what #20 1" #5 0!\n')
-    assert [trouble.t_us for trouble in got.troubles] == [10.0, 20.0]
-    assert all(trouble.kind == "vcd" for trouble in got.troubles)
+    assert [trouble.t_us for trouble in got.line_errors] == [10.0, 20.0]
+    assert all(trouble.kind == "vcd" for trouble in got.line_errors)
     assert got.positions["count"][-1] == 2

@@ -41,7 +41,7 @@ def levels_of(folder: Path, body: str) -> tuple[list[tuple[int, str]], list[str]
     path.write_bytes((HEADER + body).encode())
     rows, reader = read(path, ["a"])
     return [(t, "?" if dark else str(level)) for t, level, dark in rows], [
-        trouble.detail for trouble in reader.troubles
+        trouble.detail for trouble in reader.line_errors
     ]
 
 
@@ -66,7 +66,7 @@ def cut_anywhere(folder: Path, dump: Dump, chunk: int) -> None:
     whole, other = read(path, dump.names)
     assert cut == whole == expected
     assert reader.end_tick == other.end_tick == end
-    assert reader.troubles == other.troubles
+    assert reader.line_errors == other.line_errors
 
 
 @pytest.mark.parametrize(
@@ -117,7 +117,7 @@ def test_codes_may_look_like_anything(folder: Path) -> None:
         level &= ~(1 << n)
         expected.append((n + 20, level, 0))
     assert rows == expected
-    assert reader.troubles == []
+    assert reader.line_errors == []
 
 
 def test_many_pins_fit(folder: Path) -> None:
@@ -153,8 +153,8 @@ def test_a_cut_anywhere_reads_up_to_it(folder: Path) -> None:
         path.write_text((HEADER + body)[:cut])
         rows, reader = read(path, ["a"])
         assert rows == whole[: len(rows)]
-        assert all("cut off" in trouble.detail for trouble in reader.troubles)
-        said += bool(reader.troubles)
+        assert all("cut off" in trouble.detail for trouble in reader.line_errors)
+        said += bool(reader.line_errors)
     assert said > len(body) / 3
 
 
@@ -180,7 +180,7 @@ def test_a_code_that_may_go_on_is_not_taken_at_the_cut(folder: Path) -> None:
     path.write_text(header + "0! 0!! #5 1!")
     rows, reader = read(path, ["a"])
     assert rows == [(0, 0, 0)]
-    assert "cut off" in reader.troubles[0].detail
+    assert "cut off" in reader.line_errors[0].detail
 
 
 def test_time_that_runs_backwards_ends_the_reading(folder: Path) -> None:

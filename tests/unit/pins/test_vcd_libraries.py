@@ -58,4 +58,4 @@ def test_written_and_parsed_by_others(
             if not theirs or theirs[-1][1] != level:
                 theirs.append((tick, level))
         assert mine == theirs
-        assert reader.troubles == []
+        assert reader.line_errors == []

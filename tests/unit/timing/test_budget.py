@@ -18,12 +18,12 @@ from rig.engine.profile import Encoder
 from rig.timing.uncertainty_budget import (
     FEW,
     Spread,
+    backlash,
+    backlash_of_both,
     counting,
     graduation,
     hand,
     mean_over_cylinders,
-    play,
-    play_of_both,
     reference_seat,
     repeatability_part,
     run_out,
@@ -146,14 +146,14 @@ def test_counting_is_what_placing_leaves() -> None:
 def test_play_is_its_own_root_mean_square() -> None:
     """Uniform from 0 to the play: mean square play^2/3 (JCGM 100:2008, F.2.4.5)."""
     grid = (np.arange(100_000) + 0.5) / 100_000 * 0.8
-    assert play(0.8).u_deg == pytest.approx(float(np.sqrt(np.mean(grid**2))), rel=1e-6)
+    assert backlash(0.8).u_deg == pytest.approx(float(np.sqrt(np.mean(grid**2))), rel=1e-6)
     # Of two units (brute force over both): the means of equal plays drop out of a difference.
     for first, second in ((0.8, 0.8), (0.8, 0.2), (0.8, 0.0)):
         coarse = grid[100::200] / 0.8
         apart = first * coarse[:, None] - second * coarse[None, :]
-        both = play_of_both(first, second).u_deg
+        both = backlash_of_both(first, second).u_deg
         assert both == pytest.approx(float(np.sqrt(np.mean(apart**2))), rel=1e-3)
-    assert play_of_both(0.8, 0.0).u_deg == pytest.approx(play(0.8).u_deg)
+    assert backlash_of_both(0.8, 0.0).u_deg == pytest.approx(backlash(0.8).u_deg)
     assert hand(0.25).u_deg == pytest.approx(0.25 / math.sqrt(3.0))
 
 

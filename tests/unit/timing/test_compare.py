@@ -64,7 +64,7 @@ def test_the_plays_of_two_judgements_are_not_counted_twice() -> None:
     Source: JCGM 100:2008, 4.3.7 and 5.1.2."""
     parts = [
         Contribution(Source.REPEATABILITY, 0.05, math.inf, "A", ""),
-        uncertainty_budget.play(0.6),
+        uncertainty_budget.backlash(0.6),
     ]
     one = replace(judged(0.05, 0.0, 36.0), uncertainty=combine(parts))
     found = compare_assessments(one, one).uncertainty

@@ -20,8 +20,8 @@ from rig.base.errors import InputError
 from rig.engine.profile import Encoder
 from rig.timing.assess import assess, unit_figure
 from rig.timing.compare import compare_units
-from rig.timing.groups import FALSE_ALARM, _log_tail, _ways, explained_deg, parted
-from rig.timing.uncertainty_budget import parting_of
+from rig.timing.groups import FALSE_ALARM, _log_tail, _ways, explained_deg, split_into_groups
+from rig.timing.uncertainty_budget import split_of
 from rig.timing.values import Assessment, Mark, Reading
 
 Floats = NDArray[np.float64]
@@ -36,7 +36,7 @@ def read(btdc_deg: Floats | Sequence[float], cylinders: Sequence[int] = (1,)) ->
 
 
 def are_parted(btdc_deg: Floats | Sequence[float], cylinders: Sequence[int] = (1,)) -> bool:
-    return parting_of(read(btdc_deg, cylinders), FINE_ENCODER, None) is not None
+    return split_of(read(btdc_deg, cylinders), FINE_ENCODER, None) is not None
 
 
 def whole(group: Sequence[Reading], cylinders: int = 1) -> Assessment:
@@ -118,9 +118,9 @@ def test_differences_that_stated_errors_explain_stay_in_the_spread() -> None:
     on_crank = Encoder(4096, run_out_deg=0.5)
     assert explained_deg(on_crank, None) == pytest.approx(360 / 4096)
     two_places = read([36.0, 37.2] * 10)
-    assert parting_of(two_places, geared, None) is None
-    assert parting_of(two_places, on_crank, None) is not None
-    assert parting_of(two_places, on_crank, 1.3) is None  # the magnet pulls it through its play
+    assert split_of(two_places, geared, None) is None
+    assert split_of(two_places, on_crank, None) is not None
+    assert split_of(two_places, on_crank, 1.3) is None  # the magnet pulls it through its play
 
 
 # -- the rate of false alarms ---------------------------------------------------------------------
@@ -132,7 +132,7 @@ def alarms(trials: int, n: int, cylinders: int, sd: float, seed: int) -> int:
     lobes = [i % cylinders for i in range(n)]
     own = rng.normal(0.0, 2.0, cylinders)
     return sum(
-        parted(read(36.0 + own[lobes] + rng.normal(0.0, sd, n)), lobes, 0.1) is not None
+        split_into_groups(read(36.0 + own[lobes] + rng.normal(0.0, sd, n)), lobes, 0.1) is not None
         for _ in range(trials)
     )
 
@@ -225,7 +225,7 @@ def test_the_same_readings_turned_round_the_circle_are_parted_alike(
     deg = rng.normal(0.0, 0.2, n)
     deg[n // 2 :] += 3.0 * moved
     there = [(each + turned + 180.0) % 360.0 - 180.0 for each in deg]
-    one, other = (parting_of(read(each), FINE_ENCODER, None) for each in (deg.tolist(), there))
+    one, other = (split_of(read(each), FINE_ENCODER, None) for each in (deg.tolist(), there))
     assert (one is None) == (other is None)
     if one is not None and other is not None:
         assert one.labels == other.labels

@@ -226,7 +226,7 @@ def test_as_found_and_as_left() -> None:
 def test_play_is_carried_until_it_is_taken_up() -> None:
     job = single(replace(unit(), play_deg=0.6))
     free = only(assess(readings(CLOSE), job, reference()))
-    held = only(assess(readings(CLOSE), job, reference(), play_taken_up=("upper",)))
+    held = only(assess(readings(CLOSE), job, reference(), backlash_taken_up=("upper",)))
     assert free.uncertainty is not None
     assert held.uncertainty is not None
     assert free.uncertainty.parts[-1].source is Source.BACKLASH
