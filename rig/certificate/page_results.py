@@ -10,12 +10,12 @@ from rig.base.escape import ink, visible
 from rig.base.rounding import difference, figure, listed, noun, opening, scatter, two_figures
 from rig.certificate.page_budget import KINDS, by_line
 from rig.certificate.schema import Certificate, ReadingGroup
-from rig.certificate.strips import MM, Lane, Scale, drawing_key, mark, row, scale_row
+from rig.certificate.strips import MM, Scale, drawing_key, mark, row, scale_row
 from rig.engine.profile import Engine, Setting
 from rig.engine.windows import FORMS, measured
 from rig.job.clock import utc_shown
 from rig.job.results import PredictedOpening
-from rig.plots.axis import reach
+from rig.plots.axis import Lane, reach
 from rig.timing.assess import WORST_FIRST, verdict_over
 from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Mark, Verdict
 from rig.words.assessments import MARKS, few_readings, verdict_words
@@ -399,7 +399,7 @@ def _row(
         if one is None:
             continue
         read = _read(whole.readings, one, several)
-        lanes.append(Lane(read, one.mean_btdc, _expanded(one), phase != phases[-1]))
+        lanes.append(Lane.of(one, read, past=phase != phases[-1]))
         if phase != phases[-1]:
             past = f"{_mean(one, side)} {_mark(one)}"
     window = None

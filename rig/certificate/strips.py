@@ -6,11 +6,10 @@ edges and hatching outside it, means are diamonds, bars are uncertainty, reading
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rig.plots.axis import Axis
+from rig.plots.axis import Axis, Lane
 from rig.timing.values import Verdict
 from rig.words.figures import entered
 
@@ -37,16 +36,6 @@ class Scale(Axis):
     def x(self, btdc_deg: float) -> float:
         """Place of an angle across the drawing; beyond its ends, the end."""
         return round(self.width * self.share(btdc_deg), 1)
-
-
-@dataclass(frozen=True, slots=True)
-class Lane:
-    """Readings of one phase: each of them, their mean and its expanded uncertainty, in degrees."""
-
-    btdc_deg: Sequence[float]
-    mean_btdc: float | None
-    U_deg: float | None
-    past: bool = False  # as found, where as left stands beside it: drawn hollow
 
 
 def row(
@@ -149,14 +138,14 @@ def _lane(scale: Scale, lane: Lane, y: float, top: float | None = None, length: 
     """The mean and its bar at ``y``, the readings as strokes across it or down from ``top``."""
     top = y - 3.5 if top is None else top
     past = " past" if lane.past else ""
-    places = sorted({scale.x(each) for each in lane.btdc_deg if math.isfinite(each)})
+    places = sorted({scale.x(each) for each in lane.btdc_deg})
     strokes = "".join(f"M{x} {top}v{length}" for x in places)
     drawn = f'<path class="reading{past}" d="{strokes}"/>' if strokes else ""
-    if lane.mean_btdc is None or not math.isfinite(lane.mean_btdc):
+    if lane.mean_btdc is None:
         return drawn
     middle = scale.x(lane.mean_btdc)
-    if lane.U_deg is not None and math.isfinite(lane.U_deg):
-        left, right = scale.x(lane.mean_btdc + lane.U_deg), scale.x(lane.mean_btdc - lane.U_deg)
+    if lane.bar is not None:
+        left, right = map(scale.x, lane.bar)
         ends = f"M{left} {y - 3}v6M{right} {y - 3}v6"
         drawn += f'<path class="bar{past}" d="M{left} {y}H{right}{ends}"/>'
     return drawn + f'<path class="mean{past}" d="M{middle} {y - 4.6}l4 4.6l-4 4.6l-4 -4.6z"/>'

@@ -16,7 +16,7 @@ from rig.base.rounding import listed, many, noun
 from rig.live.large_type import HEIGHT, Size, blocks
 from rig.live.text import VERDICT_ROLE, Lines, Part, Pen, Role, beside, ends, fitted
 from rig.live.view import Contacts, UnitView
-from rig.plots.axis import Axis
+from rig.plots.axis import Axis, Lane
 from rig.timing.assess import verdict_over
 from rig.timing.values import Assessment, Reading
 from rig.words.assessments import MARKS, beyond_words, reading_word, verdict_word, verdict_words
@@ -286,7 +286,7 @@ def axis_for(unit: UnitView, width: int) -> Columns | None:
 
 
 def draw_scale(pen: Pen, width: int, unit: UnitView) -> Lines:
-    """The readings, below them the window with mean and SD, and its limits below."""
+    """The readings, below them the window with mean and U, and its limits below."""
     axis = axis_for(unit, width)
     if axis is None:
         return [pen.text(("no window set, no reading yet", "quiet"))]
@@ -342,7 +342,7 @@ def _reading_marks(axis: Columns, unit: UnitView) -> list[tuple[int, str, Role]]
 
 
 def _window_marks(axis: Columns, unit: UnitView) -> list[tuple[int, str, Role]]:
-    """The window's line with the mean and its SD."""
+    """The window's line with the mean and its U."""
     window, whole = unit.setting.window, unit.whole
     marks: list[tuple[int, str, Role]] = [(0, "╌" * axis.width, "quiet")]
     if window is not None:
@@ -353,14 +353,14 @@ def _window_marks(axis: Columns, unit: UnitView) -> list[tuple[int, str, Role]]:
             (last, "┫", "strong"),
             (first, "┣", "strong"),
         ]
-    if whole is None or whole.mean_btdc is None or not isfinite(whole.mean_btdc):
+    lane = Lane.of(whole, ()) if whole is not None else None
+    if whole is None or lane is None or lane.mean_btdc is None:
         return marks
     role = VERDICT_ROLE[whole.verdict]
-    if whole.sd_deg is not None:
-        first = axis.column(whole.mean_btdc + whole.sd_deg)
-        last = axis.column(whole.mean_btdc - whole.sd_deg)
+    if lane.bar is not None:
+        first, last = map(axis.column, lane.bar)
         marks.append((first, "▒" * (last - first + 1), role))
-    return [*marks, (axis.column(whole.mean_btdc), "◆", role)]
+    return [*marks, (axis.column(lane.mean_btdc), "◆", role)]
 
 
 def limit_text(btdc_deg: float) -> str:

@@ -6,8 +6,10 @@ The crank comes to an earlier opening first. Angles are degrees BTDC.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+
+from rig.timing.values import Assessment
 
 MOST_DEG = 720.0
 """No opening lies further from TDC than a whole cycle; such an angle is not drawn."""
@@ -50,3 +52,30 @@ def reach(angles: Iterable[float], margin: float = 0.07) -> tuple[float, float]:
     low, high = min(finite), max(finite)
     free = max(margin * (high - low), 0.5 - (high - low) / 2.0)
     return high + free, low - free
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """Readings against their window, as the screen, the certificate and the plots draw them: each
+    of them, their mean and its expanded uncertainty; degrees BTDC."""
+
+    btdc_deg: Sequence[float]
+    mean_btdc: float | None
+    U_deg: float | None
+    past: bool = False  # as found, where as left stands beside it: drawn hollow
+
+    @staticmethod
+    def of(assessment: Assessment, btdc_deg: Iterable[float | None], *, past: bool = False) -> Lane:
+        """The lane of an assessment and its readings; what has no place is left out."""
+        U_deg = assessment.uncertainty.U_deg if assessment.uncertainty else None
+        places = tuple(each for each in btdc_deg if each is not None and math.isfinite(each))
+        mean = assessment.mean_btdc
+        mean = mean if mean is not None and math.isfinite(mean) else None
+        return Lane(places, mean, U_deg, past)
+
+    @property
+    def bar(self) -> tuple[float, float] | None:
+        """The early and the late end of the mean's interval; None where it is not known."""
+        if self.mean_btdc is None or self.U_deg is None or not math.isfinite(self.U_deg):
+            return None
+        return self.mean_btdc + self.U_deg, self.mean_btdc - self.U_deg

@@ -11,7 +11,7 @@ from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.job.results import work_job
 from rig.plots import sheet
-from rig.plots.axis import Axis, reach
+from rig.plots.axis import Axis, Lane, reach
 from rig.plots.sheet import Drawn, PlotRequest
 from rig.timing.values import Assessment, Reading
 from rig.words.diagnostics import remarks_on
@@ -143,22 +143,20 @@ def _window(at: Axes, judged: Assessment, row: int, *, alone: bool) -> None:
 
 
 def _row(at: Axes, judged: Assessment, row: int, own: Sequence[Reading]) -> None:
-    if judged.mean_btdc is None:
+    lane = Lane.of(judged, (r.btdc_deg for r in own if judged.cylinder in (None, r.cylinder)))
+    if lane.mean_btdc is None:
         return
-    mine = [r.btdc_deg for r in own if judged.cylinder in (None, r.cylinder)]
-    weight = 1.0 if judged.cylinder is None else 0.8
-    at.vlines([a for a in mine if a is not None], row - 0.34, row - 0.06, color=sheet.BLUE,
-              lw=0.9, zorder=3)  # fmt: skip
-    U = judged.uncertainty.U_deg if judged.uncertainty else None
+    weight, U = 1.0 if judged.cylinder is None else 0.8, lane.U_deg
+    at.vlines(lane.btdc_deg, row - 0.34, row - 0.06, color=sheet.BLUE, lw=0.9, zorder=3)
     if U is not None:
-        at.errorbar([judged.mean_btdc], [row + 0.16], xerr=[[U], [U]], fmt="none", zorder=4,
+        at.errorbar([lane.mean_btdc], [row + 0.16], xerr=[[U], [U]], fmt="none", zorder=4,
                     ecolor=sheet.INK, elinewidth=1.2 * weight, capsize=2.6)  # fmt: skip
-    at.plot([judged.mean_btdc], [row + 0.16], marker="D", ms=5.2 * weight, color=sheet.INK,
+    at.plot([lane.mean_btdc], [row + 0.16], marker="D", ms=5.2 * weight, color=sheet.INK,
             mec=sheet.PAPER, mew=0.7, zorder=5)  # fmt: skip
     bold = "bold" if judged.verdict == "outside" else "normal"
     x = 1.0 + 0.08 / _inner()
     transform = at.get_yaxis_transform()
-    at.text(x, row - 0.19, sheet.figure_text(judged.mean_btdc, U), transform=transform,
+    at.text(x, row - 0.19, sheet.figure_text(lane.mean_btdc, U), transform=transform,
             va="center", fontsize=7.6)  # fmt: skip
     at.text(x + 2.35 / _inner(), row - 0.19, f"n {judged.n}", transform=transform, va="center",
             ha="right", fontsize=6.2, color=sheet.SOFT)  # fmt: skip

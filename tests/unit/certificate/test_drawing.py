@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.certificate import strips
-from rig.certificate.strips import Lane, Scale
-from rig.plots.axis import reach
+from rig.certificate.strips import Scale
+from rig.plots.axis import Lane, reach
 from rig.timing.values import Verdict
 
 angles = st.floats(-180.0, 180.0)
