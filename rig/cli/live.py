@@ -10,9 +10,11 @@ from pathlib import Path
 from rig.base.errors import InputError, RigError, RigLostError
 from rig.base.escape import message
 from rig.cli.output import open_job, shown_lines, summary_lines, verdict_status
+from rig.live import script as scripts
 from rig.live.actions import save
 from rig.live.live_session import LiveSession
-from rig.live.run import show, start
+from rig.live.run import load, show, start
+from rig.live.script import Script, script_lines
 from rig.live.speech import Speaker, find_program
 from rig.live.ui_state import UiState
 from rig.wire.ports import BAUD, find_rig, open_port
@@ -20,23 +22,30 @@ from rig.wire.ports import BAUD, find_rig, open_port
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``rig live``."""
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = f"With --script: {scripts.__doc__}"
     parser.add_argument("job", type=Path, help="the job folder")
     parser.add_argument("--port", help="device, COM port or socket://host:port; else it is found")
     parser.add_argument("--baud", type=int, default=BAUD)
     parser.add_argument("--plain", action="store_true", help="plain lines, even in a terminal")
     parser.add_argument("--speak", action="store_true", help="speak each reading")
     parser.add_argument("--seconds", type=float, help="end by itself after so long")
+    parser.add_argument("--script", metavar="FILE", help="commands from a file, or - for standard"
+                        " input: see below")  # fmt: skip
     parser.add_argument("--save", action="store_true", help="then save a certificate")
 
 
 def run(args: argparse.Namespace) -> int:
     """Read until the person ends it; 3 when the rig was lost at the end."""
     job = open_job(args.job, "live")
+    load()
     others = [path.name for path in job.growing()]
     port = open_port(args.port, args.baud) if args.port else find_rig()
+    lines = script_lines(args.script) if args.script else None
     live = start(job, port)
     voice = _voice() if args.speak else None
     ui_state = UiState(live, voice=voice)
+    script = Script(lines, ui_state, args.script) if lines is not None else None
     odd = job.left_out()
     if odd:
         ui_state.say(odd[0].words + (f"; and {len(odd) - 1} more" if odd[1:] else ""))
@@ -44,6 +53,8 @@ def run(args: argparse.Namespace) -> int:
         ui_state.say(f"another program is taking {others[0]} in this job just now: both are kept")
 
     def over() -> bool:
+        if script is not None and not script.step():
+            return True
         return ui_state.ended or (args.seconds is not None and live.elapsed_s >= args.seconds)
 
     try:

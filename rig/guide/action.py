@@ -289,9 +289,12 @@ class Prompt:
         """Ask whether to do something."""
         self._asked = _Asked(Question(text), yes)
 
-    def ask_for(self, text: str, take: Callable[[str], None]) -> None:
+    def ask_for(
+        self, text: str, take: Callable[[str], None], *, may_be_empty: bool = False
+    ) -> None:
         """Ask for something to be typed; ``take`` gets it without blanks around it, maybe empty."""
-        self._asked = _Asked(Question(text, yes="enter it", no="leave it", entry=""), take=take)
+        question = Question(text, "enter it", "leave it", entry="", may_be_empty=may_be_empty)
+        self._asked = _Asked(question, take=take)
 
     def answer(self, key: str) -> None:
         """A key while something is asked. What ``yes`` or ``take`` raise comes out here."""
@@ -336,6 +339,7 @@ class Question:
     yes: str = "yes"
     no: str = "no"
     entry: str | None = None
+    may_be_empty: bool = False
 
 
 @dataclass(frozen=True, slots=True)

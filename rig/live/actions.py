@@ -243,6 +243,7 @@ def _ask_within(bench: Bench, at_deg: float, what: str) -> None:
         f"Within how many degrees is it read, either way (0.5){lengths}? Empty:"
         f" {MARK_WITHIN_DEG:g} degree",
         lambda within: _mark(bench, at_deg, what, within),
+        may_be_empty=True,
     )
 
 
@@ -401,7 +402,7 @@ def _work_done(bench: Bench, entered: str) -> None:
     def ask_where(words: str) -> None:
         if words:
             text = f"On which unit ({unit_names(units)})? Empty: on the whole engine."
-            bench.prompt.ask_for(text, lambda answer: changed(words, answer))
+            bench.prompt.ask_for(text, lambda answer: changed(words, answer), may_be_empty=True)
 
     def changed(words: str, answer: str) -> None:
         try:

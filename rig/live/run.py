@@ -35,10 +35,17 @@ SKIP, QUIT = "s", "q"
 NAP_S = 0.03
 
 
+def load() -> None:
+    """Load what the first touch and opening need: that takes seconds, best before a port is open,
+    so that no bytes of the rig wait meanwhile."""
+    for name in ("scipy.special", "scipy.signal"):
+        importlib.import_module(name)
+
+
 def start(job: Job, port: Port) -> LiveSession:
     """A live run on an open port, which is opened again when it was lost."""
 
-    importlib.import_module("scipy.special")  # loading it would hold up the first opening
+    load()
 
     live: LiveSession | None = None
     place = Place.of(port)

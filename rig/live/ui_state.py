@@ -108,18 +108,25 @@ class UiState:
     def press(self, key: str) -> None:
         """A key, whoever pressed it. What cannot be done is shown, never raised."""
         try:
+            self.take(key)
+        except InputError as wrong:
+            self.say(str(wrong))
+
+    def take(self, key: str) -> None:
+        """The same, but what cannot be done raises InputError."""
+        try:
             if self.prompt.question is not None:
                 self.prompt.answer(key)
             else:
                 self._do(key)
-        except InputError as wrong:
-            self.say(str(wrong))
-        self._leave_what_is_over()
+        finally:
+            self._leave_what_is_over()
 
     def act(self, action: Action, entered: str = "") -> None:
         """Do ``action`` with what was entered. Raises InputError for what cannot be done, also
         because the action is not offered."""
-        if why := dict(self.actions()).get(action, "This part of the work has no such action."):
+        here = {each.id: why for each, why in self.actions()}
+        if why := here.get(action.id, "This part of the work has no such action."):
             raise InputError(why)
         action.run(self.bench, entered)
         self._leave_what_is_over()
