@@ -435,7 +435,7 @@ ROWS: tuple[_Row, ...] = (
     _Row(
         CLOSE,
         lambda _: True,
-        _always(Do("Work through the closing list, then quit",
+        _always(Do("Work through the closing list",
                    "What was fitted comes off, what came off goes back.",
                    "quit", Hand.WORK, what="close")),
         (LAST_WORD,),

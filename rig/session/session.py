@@ -351,12 +351,13 @@ class Session:
     def _note_stop_out(self, t_us: float, value: dict[str, object]) -> None:
         if self._undone("stop-out", value) or self.stop is None:
             return
-        self._undo.append(("stop-out", self._as_it_is()))
+        restore = self._as_it_is()
         done, self.stop = self.stop.so_far(self._finder), None
         self.stops.append(done)
         if value.get("drop"):
             self.stop_words = "the touches were dropped"
             return
+        self._undo.append(("stop-out", restore))
         try:
             found = replace(
                 done.reference(self.profile),
