@@ -16,7 +16,7 @@ from virtual_bench import VirtualBench
 from rig.base.errors import InputError
 from rig.live import actions
 
-KEYS = {"rig.check": {"c"}, "rig.adjust": {"m"}, "rig.certificate": {"s"}}
+KEYS = {"rig.check": {"c"}, "rig.adjust": {"a", "m"}, "rig.certificate": {"s"}}
 """The keys of each room that has some on the dashboard."""
 
 
