@@ -24,7 +24,7 @@ from rig.base import rounding
 from rig.base.errors import InputError
 from rig.base.escape import message
 from rig.base.rounding import many
-from rig.cli.output import figures, json_option, newest_capture, open_job
+from rig.cli.output import figures, json_option, newest_capture, open_job, table_lines
 from rig.engine.profile import Unit
 from rig.job import folder
 from rig.job import folder as sheets
@@ -173,11 +173,18 @@ def _save(
 def _lines(identity: UnitIdentity, found: UnitReport) -> list[str]:
     serial = f", serial {identity.serial}" if identity.serial else ""
     lines = [f"{identity.type}{serial}: degrees of its own shaft"]
-    head = ("lobe", "opens", "to the next", "closed before", "open after", "from neutral")
-    lines.append(f"{head[0]:>4}" + "".join(f"{each:>18}" for each in head[1:]))
-    for lobe in found.lobes:
-        cells = (lobe.opening, lobe.interval, lobe.closed, lobe.opened, lobe.neutral)
-        lines.append(f"{lobe.number:>4}" + "".join(f"{_shown(each):>18}" for each in cells))
+    heads = ["lobe", "opens", "to next", "closed", "open", "from neutral"]
+    rows = [
+        [
+            str(lobe.number),
+            *(_short(each) for each in (lobe.opening, lobe.interval, lobe.closed, lobe.opened)),
+            _short(lobe.neutral),
+        ]
+        for lobe in found.lobes
+    ]
+    if found.neutral is None:
+        heads, rows = heads[:-1], [row[:-1] for row in rows]
+    lines += table_lines(heads, rows, numeric=range(1, len(heads)))
     if found.play is not None:
         lines.append(f"backlash, by turning both ways: {_shown(found.play)}")
     if found.neutral is not None:
@@ -189,6 +196,14 @@ def _lines(identity: UnitIdentity, found: UnitReport) -> list[str]:
     if found.impulse_lag is not None:
         lines.append(f"impulse coupling: {_shown(found.impulse_lag)} late, {found.impulse_lag.n} x")
     return lines
+
+
+def _short(mean: Mean | None) -> str:
+    """A mean with about 95 %, in a column of degrees."""
+    if mean is None:
+        return "not read"
+    U_deg = mean.expanded_deg
+    return f"{rounding.figure(mean.deg, U_deg)} ±{rounding.two_figures(U_deg)}"
 
 
 def _shown(mean: Mean | None) -> str:
