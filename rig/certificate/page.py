@@ -56,7 +56,7 @@ def render(record: Record) -> str:
     )
 
 
-MOST_ROWS = 12
+MOST_ROWS = 8
 
 
 """Uncertainties that have room on the second sheet; more of them get a sheet of their own."""

@@ -14,7 +14,7 @@ from rig.certificate.strips import MM, Scale, drawing_key, mark, row, scale_row
 from rig.engine.profile import Engine, Setting
 from rig.engine.windows import FORMS, measured
 from rig.job.clock import utc_shown
-from rig.job.results import PredictedOpening
+from rig.job.results import MadeAdjustment, PredictedOpening
 from rig.plots.axis import Lane, reach
 from rig.timing.assess import WORST_FIRST, verdict_over
 from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Mark, Verdict
@@ -70,31 +70,29 @@ def _summary(blocks: Mapping[Key, Sequence[Assessment]], certificate: Certificat
 
 def adjustments(certificate: Certificate) -> str:
     """Draw what was adjusted on the job: what was done, predicted of each unit, and read since."""
-    rows = []
-    for made in certificate.adjustments:
-        whole = [each for each in made.predictions if each.cylinder is None]
-        shown = whole or list(made.predictions)
-        for nth, each in enumerate(shown):
-            what = f"{utc_shown(made.made_utc)[:10]} " + "; ".join(made.steps or (made.words,))
-            rows.append(_adjusted(what if nth == 0 else "", each))
-    if not rows:
-        return ""
+    return "".join(_adjusted(each) for each in certificate.adjustments)
+
+
+def _adjusted(made: MadeAdjustment) -> str:
+    steps = "".join(f"<li>{ink(step)}</li>" for step in made.steps or (made.words,))
+    whole = [each for each in made.predictions if each.cylinder is None]
+    rows = "".join(_prediction(each) for each in whole or made.predictions)
     return (
-        '<div class="block"><table class="plain tight"><thead><tr>'
-        "<th><h3>Adjusted on this job</h3></th><th>of</th><th>cyl.</th>"
-        '<th class="right">before, °</th><th class="right">predicted, °</th>'
-        '<th class="right">read since, °</th><th></th></tr></thead>'
-        f"<tbody>{''.join(rows)}</tbody></table></div>"
+        f'<div class="block"><h3>Adjusted on this job, {ink(utc_shown(made.made_utc)[:10])}</h3>'
+        f'<ul class="steps">{steps}</ul><table class="plain tight"><thead><tr>'
+        '<th>degrees BTDC</th><th>cyl.</th><th class="right">before</th>'
+        '<th class="right">predicted ± U</th><th class="right">read since</th><th></th></tr>'
+        f"</thead><tbody>{rows}</tbody></table></div>"
     )
 
 
-def _adjusted(what: str, of: PredictedOpening) -> str:
+def _prediction(of: PredictedOpening) -> str:
     U = 2.0 * of.u_deg
     before, after = (_opening(each, U) for each in (of.before_btdc, of.predicted_btdc))
     read = "" if of.read_btdc is None else _opening(of.read_btdc, of.within_deg)
     cylinder = "all" if of.cylinder is None else str(of.cylinder)
     return (
-        f"<tr><td>{ink(what)}</td><td>{ink(f'{of.unit}, {of.setting}')}</td><td>{cylinder}</td>"
+        f'<tr><td class="nowrap">{ink(f"{of.unit}, {of.setting}")}</td><td>{cylinder}</td>'
         f'<td class="right">{before}</td><td class="right">{after} ± {two_figures(U)}</td>'
         f'<td class="right">{read}</td><td class="said"><b>{ink(of.verdict or "not read since")}'
         "</b></td></tr>"

@@ -125,9 +125,14 @@ RENAMED = {
 """Verdicts and phases as records of 0.1.0 and 0.2.0 have them, and their names now."""
 
 
+_HAS_NAMES = ("judgements", "comparisons", "readings", "reference", "other_references")
+
+
 def _by_new_names(part: str, value: Any) -> None:
     """Give what records of 0.1.0 and 0.2.0 call otherwise, in a part of a record, its name of
     today: verdicts, phases, marks, methods and sources of uncertainty."""
+    if part not in _HAS_NAMES:
+        return
     for each in value if isinstance(value, list) else [value]:
         if not isinstance(each, dict):
             continue

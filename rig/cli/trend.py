@@ -57,8 +57,9 @@ def run(args: argparse.Namespace) -> int:
     for text in troubles:
         message(f"rig trend: {text}")
     found = records.history(
-        listing.files, args.engine, args.engine_serial, unit_serial=args.unit_serial
-    )
+        listing.files, args.engine, args.engine_serial,
+        cylinders=args.cylinders or args.csv is not None, unit_serial=args.unit_serial,
+    )  # fmt: skip
     for text in found.troubles:
         message(f"rig trend: {text}")
     troubles += found.troubles
@@ -82,6 +83,7 @@ def run(args: argparse.Namespace) -> int:
     answer: dict[str, Any] = {}
     if args.json:
         answer = parts_of(replace(found, series=tuple(shown), troubles=tuple(troubles)))
+        del answer["by_cylinder"]
         answer["first_out"] = _first_out(found)
         for each in others:
             answer |= each.answer(found.changes)
@@ -135,7 +137,7 @@ def _of_cylinder(found: History, series: Series) -> list[str]:
         return []
     own = [
         each
-        for each in found.series
+        for each in found.by_cylinder
         if (each.unit, each.setting, each.kind) == (series.unit, series.setting, series.kind)
         and each.cylinder is not None
         and each.leaves_utc is not None

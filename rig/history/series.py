@@ -166,6 +166,7 @@ class History:
     changes: tuple[DatedChange, ...]
     troubles: tuple[str, ...]
     caution: str = CAUTION
+    by_cylinder: tuple[Series, ...] = ()  # each cylinder's, too, through the latest visits
     first_out: Series | None = None
     unit_serial: str = ""
 
@@ -187,6 +188,11 @@ class _Read:
     rig: str  # which rig it was
     tdc_moves: tuple[TdcMove, ...] = ()  # what a record of before this was kept lacks
     adjustments: tuple[MadeAdjustment, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    judgements: tuple[Assessment, ...]
 
 
 _PARTS = ("identification", "measured_from_utc", "judgements", "changes")
@@ -219,6 +225,7 @@ def history(
     when none is found, or when certificates of different engines are left.
     """
     troubles: list[str] = []
+    files: dict[str, Path] = {}  # by the digest of the record
     by_engine: dict[tuple[str, str], dict[str, _Read]] = {}
     serials: dict[str, None] = {}
     for path in (each.absolute() for each in paths):
@@ -230,6 +237,7 @@ def history(
             wanted = engine in ("", key[0]) and serial in ("", key[1])
             if wanted and sha256 not in own:  # a copy counts once
                 own[sha256] = read = _read(path, text, stated, sha256, cylinders=cylinders)
+                files[sha256] = path
                 serials |= dict.fromkeys(filter(None, read.serials.values()))
         except InputError as error:
             troubles.append(visible(f"left out: {error}", LONGEST_TROUBLE))
@@ -239,10 +247,16 @@ def history(
     if not unit_serial and len(of_engine) != 1:
         raise InputError(_which(of_engine, list(by_engine), troubles, serials))
     usable = _each_once(each for key in of_engine for each in by_engine[key].values())
+    # A line goes through no more than the latest: those are enough for each cylinder's outlook.
+    latest = usable[-LATEST:]
+    if not cylinders:
+        latest = [_whole(files[each.record_sha256], each, troubles) for each in latest]
     if unit_serial:
-        usable = [each for each in map(partial(_of_unit, serial=unit_serial), usable) if each]
+        of_unit = partial(_of_unit, serial=unit_serial)
+        usable, latest = ([one for one in map(of_unit, of) if one] for of in (usable, latest))
         of_engine = [key for key in of_engine if any(each.engine == key[0] for each in usable)]
     series = tuple(_series(usable, by_serial=bool(unit_serial)))
+    by_cylinder = tuple(_series(latest, by_serial=bool(unit_serial)))
     moves = [f"{each.file}: {move.words}" for each in usable for move in each.tdc_moves]
     groups = [f"{each.file}: {words}" for each in usable for words in in_groups(each.judgements)]
     troubles += [visible(text) for text in (*moves, *groups, *_weightless(series))]
@@ -257,9 +271,22 @@ def history(
             for change in (*each.changes, *(Change(move.words) for move in each.tdc_moves))
         ),
         troubles=tuple(troubles),
-        first_out=_first_out(series, usable[-1]) if usable else None,
+        by_cylinder=by_cylinder,
+        first_out=_first_out(by_cylinder, usable[-1]) if usable else None,
         unit_serial=visible(unit_serial),
     )
+
+
+def _whole(path: Path, short: _Read, troubles: list[str]) -> _Read:
+    """A record that was read without its cylinders, with them; else as it was, and why."""
+    try:
+        plain = seal.part(_sealed(path)[0], "judgements")
+        found = from_plain(_Judged, {"judgements": plain}, named(path))
+        record.check_sizes(found.judgements, named(path))
+    except InputError as error:
+        troubles.append(visible(f"its cylinders are left out: {error}", LONGEST_TROUBLE))
+        return short
+    return replace(short, judgements=found.judgements)
 
 
 def _of_unit(read: _Read, serial: str) -> _Read | None:
