@@ -10,7 +10,7 @@ import pytest
 
 import rig
 from rig.certificate.prove import SHEETS
-from rig.certificate.record import EVIDENCE
+from rig.certificate.record import ADJUSTMENTS, EVIDENCE
 from rig.cli.plot import PLOTS
 from rig.cli.trend import TRENDS
 from rig.job.folder import FOLDERS, SheetKind
@@ -20,6 +20,7 @@ from rig.wire.formats import FORMATS, RecordingFormat
 REGISTRIES: dict[str, tuple[Iterable[str], str]] = {
     "FORMATS": (FORMATS, "RECORDING_FORMAT"),
     "EVIDENCE": (EVIDENCE, "evidence"),
+    "ADJUSTMENTS": (ADJUSTMENTS, "made"),
     "SHEETS": (SHEETS, "SHEET"),
     "PLOTS": (PLOTS.values(), "plot"),
     "TRENDS": (TRENDS, "Trend"),
