@@ -168,7 +168,7 @@ def test_units_alone_are_followed_through_the_years(tmp_path: Path) -> None:
         }  # fmt: skip
         (folder / "a1.json").write_text(json.dumps(sheet), "utf-8")
     ran = rig("trend", home)
-    _, _, told = ran.out.partition("twin-spark A1, play, degrees of its own shaft\n")
+    _, _, told = ran.out.partition("twin-spark A1, backlash, degrees of its own shaft\n")
     lines = told.splitlines()
     # Student's factor for five readings is 2.78 (JCGM 100:2008, table G.2).
     value, _, U = lines[0].split()[1:]
