@@ -16,8 +16,9 @@ from functools import partial
 from rig.adjust import predictions
 from rig.adjust.plan import Confirmation, Option, Prediction, Proposal, Step
 from rig.adjust.predictions import Said, Sheet, beside, confirm, tdc_difference_u
+from rig.base.angles import wrap
 from rig.base.errors import InputError
-from rig.base.rounding import btdc, btdc_with, difference, listed, many
+from rig.base.rounding import btdc, btdc_with, listed, many, size
 from rig.engine.profile import Adjustments, Unit
 from rig.guide.action import DIGITS, Action, Bench, Host
 from rig.guide.advice import ARC, LAST_WORD, LIVE, Waiting, state_of
@@ -199,7 +200,7 @@ class Adjust(Procedure):
         if self.stage is Stage.READ:
             return self._advice_to_read()
         if self.stage is Stage.COMPARE:
-            return Advice("adjust", self._came_out(), self._what_then(), press="leave")
+            return self._advice_after()
         if self._option is None:
             return Advice(
                 "adjust", "Go on without adjusting",
@@ -218,9 +219,11 @@ class Adjust(Procedure):
         nth = f"Step {self._step + 1} of {len(self._steps)}. " if len(self._steps) > 1 else ""
         shift = step.shift_deg.get(unit, 0.0)
         side = "earlier" if shift > 0.0 else "later"
+        of = self._sheet.predictions if self._sheet else ()
+        U_deg = next((predictions.SIDES * p.u_deg for p in of if p.unit == unit), None)
         return Advice(
             "adjust", f"{step.do[:1].upper()}{step.do[1:]}",
-            f"{nth}It opens {difference(abs(shift)).lstrip('+')}° of crank {side} then.",
+            f"{nth}It will open {size(shift, U_deg)}° of crank {side}.",
             " ".join((LIVE, *(f"{text[:1].upper()}{text[1:]}." for text in step.warnings))),
             press="step_done", hand=Hand.MOVE_UNIT, unit=unit, deg=shift, what=step.part,
         )  # fmt: skip
@@ -241,18 +244,17 @@ class Adjust(Procedure):
             f"{LIVE} {ARC}", hand=Hand.TURN_FORWARD,
         )  # fmt: skip
 
-    def _came_out(self) -> str:
+    def _advice_after(self) -> Advice:
         found = [each.found for each in self.beside() if each.found is not None]
-        wrong = [f.prediction.unit for f in found if f.verdict == "wrong way round"]
-        if wrong:
-            return f"{wrong[0]} was moved the wrong way round: adjust it again"
-        missed = [f.prediction.unit for f in found if f.verdict in predictions.NEGATIVE]
-        if missed:
-            return f"{missed[0]} is not where it was predicted: adjust it again"
-        return "As predicted: go on with the work"
-
-    def _what_then(self) -> str:
-        return f"The prediction is kept in {predictions.FOLDER}, with what was read."
+        missed = [each for each in found if each.verdict in predictions.NEGATIVE]
+        if not missed:
+            return Advice("adjust", "Go on with the work", "It opens as predicted.", press="leave")
+        verdict, unit = missed[0].verdict, missed[0].prediction.unit
+        why = {
+            "wrong way round": "It was moved the wrong way round.",
+            "not moved": "It has not moved.",
+        }.get(verdict, "It does not open as predicted.")
+        return Advice("adjust", f"Adjust {unit} again", why, press="leave", unit=unit)
 
     def show(self, now: Now | None) -> Panel:
         """The options; what is to be moved; predicted beside read."""
@@ -260,14 +262,10 @@ class Adjust(Procedure):
             return self._show_options()
         number = f"option {self._number}"
         if self.stage is Stage.MOVE:
-            return Panel("adjust", number, lines=(
-                *(self._step_line(n, step) for n, step in enumerate(self._steps)),
-                *(self._beside_line(each) for each in self.beside()),
-            ))  # fmt: skip
-        return Panel(
-            "adjust", f"{number}: predicted and read",
-            lines=tuple(self._beside_line(each) for each in self.beside()),
-        )  # fmt: skip
+            now_at = f"step {self._step + 1}", self._steps[self._step].words
+            lines = (PanelLine(*now_at, "now"), *self._beside_lines())
+            return Panel("adjust", f"{number}: {many(len(self._steps), 'step')}", lines=lines)
+        return Panel("adjust", f"{number}: predicted and read", lines=tuple(self._beside_lines()))
 
     def _show_options(self) -> Panel:
         lines = []
@@ -280,23 +278,30 @@ class Adjust(Procedure):
         lines += [PanelLine("note", text, "quiet") for text in self._proposal.notes]
         return Panel("adjust", f"{many(len(self._options), 'option')}", lines=tuple(lines))
 
-    def _step_line(self, n: int, step: Step) -> PanelLine:
-        sort: Sort = "now" if n == self._step else "quiet"
-        return PanelLine(f"{n + 1}", step.words, sort)
+    def _beside_lines(self) -> list[PanelLine]:
+        """A line for each unit and setting: of several cylinders the one that is off most."""
+        lines, every = [], self.beside()
+        for unit, setting in dict.fromkeys(
+            (b.prediction.unit, b.prediction.setting) for b in every
+        ):
+            own = [b for b in every if (b.prediction.unit, b.prediction.setting) == (unit, setting)]
+            lines.append(self._beside_line(max(own, key=_off), len(own)))
+        return lines
 
-    def _beside_line(self, each: Beside) -> PanelLine:
-        of, n = each.prediction, each.n
-        cylinder = f" {of.cylinder}" if of.cylinder is not None else ""
+    def _beside_line(self, each: Beside, of_cylinders: int) -> PanelLine:
+        of = each.prediction
+        where = of.setting
+        if of.cylinder is not None:
+            where += f", cylinder {of.cylinder} of {of_cylinders}"
         U_deg = predictions.SIDES * of.u_deg
-        text = f"{of.setting}: predicted {btdc(of.predicted_btdc, U_deg)}"
+        text = f"{where}: predicted {btdc(of.predicted_btdc, U_deg)}"
         if each.read_btdc is None:
-            return PanelLine(f"{of.unit}{cylinder}", f"{text}, was {btdc(of.before_btdc, U_deg)}")
-        text += f", read {btdc_with(each.read_btdc, each.U_deg)} of {n}"
+            return PanelLine(of.unit, f"{text}, was {btdc(of.before_btdc, U_deg)}")
+        text += f", read {btdc_with(each.read_btdc, each.U_deg)} of {each.n}"
         if each.found is None:
-            return PanelLine(f"{of.unit}{cylinder}", text)
+            return PanelLine(of.unit, text)
         bad = each.found.verdict in predictions.NEGATIVE
-        text += f": {each.found.verdict}"
-        return PanelLine(f"{of.unit}{cylinder}", text, "bad" if bad else "good")
+        return PanelLine(of.unit, f"{text}: {each.found.verdict}", "bad" if bad else "good")
 
     # -- actions --
 
@@ -337,6 +342,12 @@ class Adjust(Procedure):
         unit = next((u for u in units if waiting is not None and u.name == waiting.unit), None)
         if unit is not None:
             bench.dashboard.begin(PastImpulseCoupling(bench.host, unit))
+
+
+def _off(each: Beside) -> tuple[bool, float]:
+    """How far what was read is off, what is not as predicted first."""
+    off = 0.0 if each.read_btdc is None else wrap(each.read_btdc - each.prediction.predicted_btdc)
+    return each.found is not None and each.found.verdict in predictions.NEGATIVE, abs(off)
 
 
 def _best(proposal: Proposal) -> int:

@@ -21,7 +21,7 @@ from typing import Any, Protocol
 
 from rig.base.errors import RigLostError
 from rig.cli.live import tell
-from rig.guide.advice import guidance
+from rig.guide.advice import ENOUGH_TOUCHES, guidance
 from rig.job.folder import Job
 from rig.job.new import write_example
 from rig.live.live_session import LiveSession
@@ -29,14 +29,14 @@ from rig.live.run import show, start
 from rig.live.ui_state import UiState
 from rig.wire.ports import open_port
 
-SEED = 3
+SEED = 10  # of an engine whose openings are all inside
 LOOK_S = 5.0
 
 
 """The dashboard stays up this long after the certificate was saved."""
 
 
-BRISK_DEG_S = 220.0
+BRISK_DEG_S = 240.0
 
 
 """The simulated hand turns this fast: the whole job takes under 45 s. A real hand is slower."""
@@ -215,7 +215,7 @@ class SimulatedHand:
             yield from self._do(f"turn 180 {self._at}")
             yield from self._do("stop in")
         yield from self._press("p")
-        for _ in range(2):
+        for _ in range(ENOUGH_TOUCHES):
             yield from self._do(f"touch forward {self._at}")
             yield from self._do(f"touch back {self._at}")
         yield from self._do(f"turn 40 {self._at}")
@@ -227,6 +227,8 @@ class SimulatedHand:
             yield from self._do(f"turn 180 {self._at}")
             yield from self._do(f"goto 0 {self._at}")
         yield from self._press("f")
+        for _ in self._live.job.profile.units:
+            yield from self._say("play")
         yield from self._do(f"turn 1090 {self._at}")
         levers = [unit for unit in self._live.job.profile.units if len(unit.settings) > 1]
         for unit in levers:

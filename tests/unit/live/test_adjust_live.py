@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 from made_job import rig
+from nothing_cut import SIZES, assert_nothing_cut
 from virtual_bench import VirtualBench
 from wrong_job import MEANS
 
@@ -13,6 +14,7 @@ from rig.adjust import predictions
 from rig.adjust.procedure import Adjust, Stage
 from rig.guide.procedure import Advice, Hand
 from rig.job.new import write_example
+from rig.live.actions import save
 
 SEED = 5  # its lower unit opens inside its window, its upper one outside or near its edge
 
@@ -66,7 +68,7 @@ def test_an_obedient_hand_brings_a_unit_inside_and_the_prediction_is_proved(
     moved = next(each for each in said if each.hand is Hand.MOVE_UNIT)
     assert "mm along its slot" in moved.next
     assert "seen from its drive end" in moved.next
-    assert "As predicted" in said[-1].next
+    assert "as predicted" in said[-1].why
     judged = [
         j for j in bench.live.session.judgements()
         if (j.unit, j.phase, j.cylinder) == ("upper", "as left", None)
@@ -83,6 +85,48 @@ def test_an_obedient_hand_brings_a_unit_inside_and_the_prediction_is_proved(
     assert ran.status == 0, ran.out
 
 
+def test_what_was_adjusted_live_is_on_the_certificate_and_verifies(tmp_path: Path) -> None:
+    """Moved twice: each adjustment beside what was read between it and the next."""
+    bench = bench_with(tmp_path / "job", MEANS, 2.5)
+    bench.press("a", "2", "enter")
+    now = advice(bench)
+    assert now.deg is not None
+    bench.do(f"move upper {now.deg / 2}")
+    bench.press("enter", "enter")
+    while advice(bench).press == "":
+        bench.do("turn 370 at 110")
+    assert advice(bench).next == "Adjust upper again"
+    bench.press("esc", "a")
+    assert "as predicted" in obey(bench)[-1].why
+    files = save(bench.live).files
+    record = json.loads(files[0].read_text("utf-8"))
+    verdicts = [
+        {p["verdict"] for p in each["predictions"] if p["unit"] == "upper"}
+        for each in record["adjustments"]
+    ]
+    assert verdicts == [{"not confirmed"}, {"confirmed"}]
+    ran = rig("verify", files[0])
+    assert ran.status == 0, ran.out
+
+
+def test_nothing_of_it_is_cut_at_80x24(tmp_path: Path) -> None:
+    bench = bench_with(tmp_path / "job", MEANS, 2.5)
+    bench.press("a")
+    for _ in range(12):
+        now = advice(bench)
+        for size in SIZES:
+            assert_nothing_cut(bench.ui_state.view(), size)
+        if now.press == "leave":
+            return
+        if now.hand is Hand.TURN_FORWARD:
+            bench.do("turn 370 at 110")
+        elif now.hand is Hand.MOVE_UNIT:
+            bench.do(f"move {now.unit} {now.deg}")
+        if now.press:
+            bench.press("enter")
+    raise AssertionError(advice(bench))
+
+
 def test_what_was_moved_the_wrong_way_is_said_and_adjusted_again(tmp_path: Path) -> None:
     bench = bench_with(tmp_path / "job", MEANS, 2.5)
     bench.press("a", "enter")
@@ -97,10 +141,11 @@ def test_what_was_moved_the_wrong_way_is_said_and_adjusted_again(tmp_path: Path)
         if advice(bench).press != "":
             break
         bench.do("turn 370 at 110")
-    assert "upper was moved the wrong way round" in advice(bench).next
+    assert advice(bench).next == "Adjust upper again"
+    assert advice(bench).why == "It was moved the wrong way round."
     bench.press("esc", "a")
     said = obey(bench)
-    assert "As predicted" in said[-1].next
+    assert "as predicted" in said[-1].why
 
 
 def test_what_can_be_moved_is_asked_for_where_the_engine_file_says_nothing(tmp_path: Path) -> None:
@@ -112,7 +157,7 @@ def test_what_can_be_moved_is_asked_for_where_the_engine_file_says_nothing(tmp_p
         assert "upper" in question.text
         bench.press(*answer, "enter")
     said = obey(bench)
-    assert "As predicted" in said[-1].next
+    assert "as predicted" in said[-1].why
     sheet = next((tmp_path / "job" / "predictions").glob("*[0-9].json"))
     plain = json.loads(sheet.read_text("utf-8"))
     assert "clockwise_mm = 60" in plain["asked"]
