@@ -14,7 +14,7 @@ import os
 import secrets
 import stat
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 from io import BufferedReader
@@ -130,25 +130,32 @@ def write_whole(path: Path, data: bytes, *, replace: bool = False) -> None:
     Its folder is made if necessary. Raises InputError when the disk refuses, or when the file
     exists and ``replace`` is false; an existing file is then unchanged.
     """
-    making = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
     try:
         if not path.parent.is_dir():
             path.parent.mkdir(parents=True)
-        try:
-            with making.open("xb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
+        with written_beside(path, data) as making:
             if replace:
                 os.replace(making, path)
             else:
                 _name(making, path)
             to_disk(path.parent)
-        finally:
-            with contextlib.suppress(FileNotFoundError):  # it has its name already
-                making.unlink()
     except OSError as why:
         raise InputError(f"{path}: cannot be saved: {reason(why)}") from why
+
+
+@contextlib.contextmanager
+def written_beside(path: Path, data: bytes) -> Iterator[Path]:
+    """A file with ``data``, on the disk beside ``path``, to be renamed to it; else it is removed.
+
+    Raises OSError when the disk refuses.
+    """
+    making = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
+    try:
+        _write(making, data)
+        yield making
+    finally:
+        with contextlib.suppress(FileNotFoundError):  # it has its name, or was never made
+            making.unlink()
 
 
 def _name(making: Path, path: Path) -> None:

@@ -7,12 +7,10 @@ degrees of freedom are written as null.
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import json
 import math
 import os
-import secrets
 from collections.abc import Sequence
 from dataclasses import asdict, fields, replace
 from itertools import count
@@ -23,7 +21,7 @@ from rig.base import codec
 from rig.base.angles import modulo
 from rig.base.codec import json_value
 from rig.base.errors import InputError, reason, shown
-from rig.base.files import open_file
+from rig.base.files import open_file, to_disk, written_beside
 from rig.tdc.reference import TdcReference
 
 FILE_NAME = "reference.json"
@@ -140,26 +138,13 @@ def _replace(path: Path, data: bytes, seen: Seen, aside: Path | None) -> bool:
     With ``aside`` the old file first gets that name. Returns False, having done nothing, if the old
     file is not ``seen``. Some millionths of a second lie between that check and the step.
     """
-    making = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
-    try:
-        with making.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+    with written_beside(path, data) as making:
         if _seen(path) != seen:
             return False
         if aside is not None:
             os.replace(path, aside)
         os.replace(making, path)
-    finally:
-        with contextlib.suppress(FileNotFoundError):  # it has its name, or was never made
-            making.unlink()
-    if os.name != "nt":  # Windows cannot write a folder's names to the disk
-        handle = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+    to_disk(path.parent)
     return True
 
 

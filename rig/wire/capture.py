@@ -31,7 +31,7 @@ from pathlib import Path
 from typing import BinaryIO, TypeVar
 
 from rig.base.errors import InputError, reason
-from rig.base.files import open_file
+from rig.base.files import open_file, to_disk
 from rig.base.rounding import many
 from rig.wire.formats import Recording, RecordingFormat
 from rig.wire.line import HEX_DIGITS, LONGEST_LINE, decode
@@ -352,7 +352,7 @@ class CaptureWriter:
         try:
             os.fsync(self._file.fileno())
             if not self._named:
-                names_to_disk(self.path.parent)
+                to_disk(self.path.parent)
                 self._named = True
         except OSError as why:
             self._not_confirmed = reason(why)
@@ -633,18 +633,3 @@ def copied(old: BinaryIO, new: BinaryIO, size: int) -> int:
         while piece:
             piece = piece[new.write(piece) :]
     return total
-
-
-def names_to_disk(folder: Path) -> None:
-    """Write a folder's names to the disk, where the system can. Raises OSError when the disk does
-    not confirm it."""
-    if os.name == "nt":  # Windows cannot
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    except OSError as why:
-        if why.errno not in (errno.EINVAL, errno.ENOTSUP):  # some network disks cannot
-            raise
-    finally:
-        os.close(handle)
