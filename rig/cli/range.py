@@ -80,7 +80,7 @@ def _lines(found: AdvanceRange) -> list[str]:
         lines.append(f"  range {found.size} of crank")
     for each in found.positions:
         judged = each.judgement
-        U_deg = judged.uncertainty.U_deg if judged.uncertainty else None
+        U_deg = judged.U_deg
         window = "no window set"
         if judged.earliest_btdc is not None and judged.latest_btdc is not None:
             early, late = judged.earliest_btdc, judged.latest_btdc

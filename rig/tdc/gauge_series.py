@@ -17,7 +17,7 @@ import numpy as np
 from rig.base.angles import modulo, nearest, wrap
 from rig.base.errors import InputError
 from rig.base.rounding import after_index, difference, many, size, two_figures
-from rig.base.uncertainty import Contribution, Source, quantisation, rectangular, u_shaped
+from rig.base.uncertainty import Contribution, Source, quantisation, rectangular
 from rig.engine.gear_train import around_deg, disc_places
 from rig.engine.geometry import MM_PER_INCH
 from rig.engine.profile import Encoder, Geometry
@@ -32,6 +32,7 @@ from rig.tdc.dial_gauge import (
     fitted,
     within_stroke,
 )
+from rig.tdc.piston_stop import encoder_backlash, run_out
 from rig.tdc.reference import TdcReference
 
 SUSPECT_SIGMAS = 5.0
@@ -361,17 +362,11 @@ def _encoder_parts(
     ratio = float(encoder.turns_per_crank_turn)
     half = math.fsum(abs(wrap(p.angle_deg - top_deg)) for p in points) / len(points)
     places = max(len({modulo(round(p.angle_deg)) for p in points}), 2)
-    parts = []
-    if encoder.graduation_error_deg > 0.0:
-        u_deg = rectangular(encoder.graduation_error_deg / ratio) / math.sqrt(places)
-        how = f"rectangular at each of {many(places, 'place')}, their mean (JCGM 100, 4.3.7)"
-        parts.append(Contribution(Source.GRADUATION, u_deg, math.inf, "B", how))
-    if encoder.run_out_deg > 0.0:
-        left = encoder.run_out_deg / ratio * (1.0 - math.cos(math.radians(half * ratio)))
-        how = f"U-shaped, amplitude {left:.3f} between sides {2.0 * half:.0f} apart (H.1.3.4)"
-        parts.append(Contribution(Source.RUN_OUT, u_shaped(left), math.inf, "B", how))
-    if encoder.play_deg > 0.0:
-        how = f"rectangular, half of a backlash of {encoder.play_deg:g} (JCGM 100, 4.3.7)"
-        u_deg = rectangular(encoder.play_error_deg / 2.0)
-        parts.append(Contribution(Source.ENCODER_BACKLASH, u_deg, math.inf, "B", how))
+    u_deg = rectangular(encoder.graduation_error_deg / ratio) / math.sqrt(places)
+    how = f"rectangular at each of {many(places, 'place')}, their mean (JCGM 100, 4.3.7)"
+    parts = [
+        Contribution(Source.GRADUATION, u_deg, math.inf, "B", how),
+        run_out(encoder.run_out_deg, half, ratio),
+        encoder_backlash(encoder.play_deg, encoder.play_error_deg),
+    ]
     return [part for part in parts if part.u_deg > 0.0]

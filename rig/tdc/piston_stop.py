@@ -343,7 +343,6 @@ def tdc_from_stop(
     play_error_deg: float = 0.0,
     turned_at: Literal["encoder", "crank"] = "crank",
     whole_counts: bool = True,
-    steady_deg: float = STEADY_DEG,
     made_utc: str = "",
     capture: str = "",
 ) -> TdcReference:
@@ -374,13 +373,9 @@ def tdc_from_stop(
         u_deg = rectangular(graduation_error_deg / ratio) * math.sqrt(1.0 + 0.5)
         how = "rectangular at TDC and at each of the two touches (JCGM 100, 4.3.7)"
         parts.append(Contribution(Source.GRADUATION, u_deg, math.inf, "B", how))
-    if run_out_deg > 0.0:
-        parts.append(_run_out(run_out_deg, half_deg, ratio))
-    if play_deg > 0.0:
-        how = f"rectangular, half of a backlash of {play_deg:g} within {play_error_deg:g} (4.3.7)"
-        u_deg = rectangular(play_error_deg / 2.0)
-        parts.append(Contribution(Source.ENCODER_BACKLASH, u_deg, math.inf, "B", how))
-    limit_deg = max(steady_deg, 3.0 * q_deg)
+    parts.append(run_out(run_out_deg, half_deg, ratio))
+    parts.append(encoder_backlash(play_deg, play_error_deg))
+    limit_deg = max(STEADY_DEG, 3.0 * q_deg)
     return TdcReference(
         tdc_deg=modulo(middle_deg - bias_deg + lead_deg),
         uncertainty=combine([part for part in parts if part.u_deg > 0.0]),
@@ -431,7 +426,7 @@ def _counting(forward: Side, backward: Side, q_deg: float) -> Contribution:
     return Contribution(Source.COUNTING, u_deg, math.inf, "B", how)
 
 
-def _run_out(amplitude_deg: float, half_deg: float, ratio: float) -> Contribution:
+def run_out(amplitude_deg: float, half_deg: float, ratio: float) -> Contribution:
     """Once-a-turn error of the encoder's mounting, A sin(angle + phase), phase not known.
 
     The mean of two places h either side of the middle is off by A cos(h) sin(...), the middle
@@ -443,6 +438,13 @@ def _run_out(amplitude_deg: float, half_deg: float, ratio: float) -> Contributio
         f"{2.0 * half_deg:.0f} apart (JCGM 100, H.1.3.4)"
     )
     return Contribution(Source.RUN_OUT, u_shaped(left_deg), math.inf, "B", how)
+
+
+def encoder_backlash(play_deg: float, error_deg: float) -> Contribution:
+    """Of the correction by half the backlash of the encoder's drive, known within ``error_deg``."""
+    how = f"rectangular, half of a backlash of {play_deg:g} within {error_deg:g} (4.3.7)"
+    u_deg = rectangular(error_deg / 2.0) if play_deg > 0.0 else 0.0
+    return Contribution(Source.ENCODER_BACKLASH, u_deg, math.inf, "B", how)
 
 
 def _how(forward: Side, backward: Side, arc_deg: float, bias_deg: float, cylinder: int) -> str:

@@ -7,7 +7,7 @@ nominal.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -43,8 +43,6 @@ def assess(
     readings: Sequence[Reading],
     profile: Profile,
     reference: TdcReference,
-    *,
-    backlash_taken_up: Collection[str] = (),
 ) -> list[Assessment]:
     """Assess all valid readings, grouped by unit, setting, phase, kind and cylinder.
 
@@ -52,29 +50,27 @@ def assess(
     first the mean over all cylinders (``cylinder`` None), then each cylinder. The mean over all
     cylinders is the mean of the cylinders' means; there is none if only one cylinder was read or
     if windows are per cylinder. Readings a whole crank turn out are assessed apart, and never as
-    inside. Only "turned" readings get a verdict. ``backlash_taken_up`` names the units whose rotor
-    was held with a light drag, so that their backlash adds nothing.
+    inside. Only "turned" readings get a verdict.
 
     Trips of an impulse coupling must be marked before
     (``rig.timing.impulse.separate_impulse_trips``).
     """
     assessments = []
     for unit in profile.units:
-        play = None if unit.name in backlash_taken_up else unit.play_deg
         for setting in unit.settings:
             running: dict[tuple[str, int | None], float] = {}
             for group in _groups(readings, unit, setting):
                 if not has_mean(group):
                     assessments.append(_without_mean(group, unit, setting, profile))
                     continue
-                split = split_of(group, profile.encoder, play)
+                split = split_of(group, profile.encoder, unit.play_deg)
                 for figure in _figures(group, profile, setting):
                     groups = _groups_of(figure, group, split)
                     if split is not None and groups:
                         found = _without_mean(group, unit, setting, profile, figure.cylinder)
                         assessments.append(_in_groups(found, figure.n, groups, split))
                         continue
-                    parts = contributions(figure, profile, reference, play, unit)
+                    parts = contributions(figure, profile, reference, unit)
                     assessment = _assessment(figure, unit, setting, profile, parts)
                     key = (assessment.phase, assessment.cylinder)
                     if assessment.kind == "turned":
@@ -147,7 +143,7 @@ def verdict_over(own: Sequence[Assessment]) -> UnitVerdict:
 
 def _beyond(j: Assessment) -> tuple[float, Literal["early", "late"], float | None]:
     """How far a mean is beyond the nearer limit; which one; its U, degrees."""
-    U_deg = j.uncertainty.U_deg if j.uncertainty else None
+    U_deg = j.U_deg
     if j.mean_btdc is None or j.earliest_btdc is None or j.latest_btdc is None:
         return -math.inf, "early", U_deg
     early, late = wrap(j.mean_btdc - j.earliest_btdc), wrap(j.latest_btdc - j.mean_btdc)
@@ -162,11 +158,7 @@ def found_and_left(assessments: Sequence[Assessment]) -> list[Assessment]:
 
 
 def contributions(
-    figure: Figure,
-    profile: Profile,
-    reference: TdcReference,
-    play_deg: float | None,
-    unit: Unit,
+    figure: Figure, profile: Profile, reference: TdcReference, unit: Unit
 ) -> list[Contribution]:
     """All contributions to the uncertainty of a mean opening BTDC, repeatability first if known."""
     encoder = profile.encoder
@@ -181,8 +173,8 @@ def contributions(
     cylinders = sorted({r.cylinder for r in figure.readings if r.cylinder is not None})
     entered = uncertainty_budget.entered_tdc(profile.engine, cylinders, reference.cylinder)
     parts += [entered] if entered else []
-    if play_deg:
-        parts.append(uncertainty_budget.backlash(play_deg))
+    if unit.play_deg:
+        parts.append(uncertainty_budget.backlash(unit.play_deg))
     if figure.readings[0].kind == "set":
         parts.append(uncertainty_budget.hand())
     return parts + uncertainty_budget.sensing_delay(unit, figure)

@@ -8,7 +8,7 @@ angles; across captures they do so only where reference and mounting are the sam
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -39,8 +39,6 @@ def compare_units(
     readings: Sequence[Reading],
     profile: Profile,
     reference: TdcReference,
-    *,
-    backlash_taken_up: Collection[str] = (),
 ) -> list[Comparison]:
     """Compare units read in one capture, over all cylinders and for each; "turned" readings only.
 
@@ -48,8 +46,7 @@ def compare_units(
     each other, without a verdict. Settings of the same name are compared; where two units have
     none in common and each was read in one setting only, those two. The figure over all cylinders
     comes first and is the mean of the cylinders' differences; it is left out where only one
-    cylinder was read on both. Readings a whole crank turn out are left out. ``backlash_taken_up``
-    names the units whose rotor was held with a light drag.
+    cylinder was read on both. Readings a whole crank turn out are left out.
 
     All readings have to be tied to the one ``reference``; it stands in the list of contributions
     with nothing, since it is common to both.
@@ -61,8 +58,8 @@ def compare_units(
             in_phase = _in_phase(usable, phase, (first.name, second.name))
             for one, two in _settings_to_compare(first, second, in_phase):
                 sides = (
-                    _side(first, one, in_phase, backlash_taken_up, profile.encoder),
-                    _side(second, two, in_phase, backlash_taken_up, profile.encoder),
+                    _side(first, one, in_phase, profile.encoder),
+                    _side(second, two, in_phase, profile.encoder),
                 )
                 figures = _figures(*sides, profile.encoder)
                 comparisons += [
@@ -100,7 +97,6 @@ def compare_assessments(
     encoder: Encoder | None = None,
     wanted_deg: float | None = None,
     tolerance_deg: float | None = None,
-    rule: Rule = "guarded",
     first_name: str = "",
     second_name: str = "",
 ) -> Comparison:
@@ -147,7 +143,7 @@ def compare_assessments(
         difference=difference,
         parts=parts if first.uncertainty and second.uncertainty else None,
         asked=(wanted_deg or 0.0, tolerance_deg or 0.0) if stated else None,
-        rule=rule,
+        rule="guarded",
         phase=first.phase if first.phase == second.phase else "",
     )
 
@@ -184,7 +180,6 @@ class _Side:
     unit: Unit
     setting: Setting
     cells: list[Cell]
-    play_deg: float | None
     split: Split | None
 
     def by_cylinder(self) -> dict[int, Cell]:
@@ -208,12 +203,10 @@ def _side(
     unit: Unit,
     setting: Setting,
     readings: Sequence[Reading],
-    backlash_taken_up: Collection[str],
     encoder: Encoder,
 ) -> _Side:
     own = [r for r in readings if (r.unit, r.setting) == (unit.name, setting.name)]
-    play = None if unit.name in backlash_taken_up else unit.play_deg
-    return _Side(unit, setting, cells_of(own), play, split_of(own, encoder, play))
+    return _Side(unit, setting, cells_of(own), split_of(own, encoder, unit.play_deg))
 
 
 def _both(one: str, two: str) -> str:
@@ -265,7 +258,7 @@ def _parts(
         parts += [replace(part, of=side.unit.name) for part in own]
     # Halves in one body share a rotor: the magnet pulls both or none.
     if not (sides[0].unit.body and sides[0].unit.body == sides[1].unit.body):
-        plays = [side.play_deg or 0.0 for side in sides]
+        plays = [side.unit.play_deg or 0.0 for side in sides]
         parts += [uncertainty_budget.backlash_of_both(*plays)] if any(plays) else []
     return parts
 

@@ -105,6 +105,11 @@ class Assessment:
     groups: tuple[Group, ...] = ()  # if the readings are in groups and have no mean
     probability_inside: float | None = None  # of its true value, if the verdict is inconclusive
 
+    @property
+    def U_deg(self) -> float | None:  # noqa: N802
+        """Expanded uncertainty; None without one."""
+        return self.uncertainty.U_deg if self.uncertainty else None
+
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
@@ -122,3 +127,8 @@ class Comparison:
     words: str
     phase: str = ""  # of both, if they are of one capture
     probability_inside: float | None = None  # of its true value, if the verdict is inconclusive
+
+    @property
+    def U_deg(self) -> float | None:  # noqa: N802
+        """Expanded uncertainty; None without one."""
+        return self.uncertainty.U_deg if self.uncertainty else None

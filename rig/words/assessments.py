@@ -129,7 +129,7 @@ def reading_word(reading: Reading, setting: Setting) -> str:
 
 def comparison_words(of: Comparison) -> str:
     """Two units against each other, short enough for a line of the screen."""
-    U_deg = of.uncertainty.U_deg if of.uncertainty else None
+    U_deg = of.U_deg
     apart = size(of.difference_deg, U_deg)
     if float(apart) == 0.0:
         found = f"{of.first} and {of.second} open together"

@@ -223,15 +223,12 @@ def test_as_found_and_as_left() -> None:
     assert [(one.phase, one.n) for one in found] == [("as found", 3), ("as left", 10)]
 
 
-def test_play_is_carried_until_it_is_taken_up() -> None:
+def test_backlash_is_carried() -> None:
     job = single(replace(unit(), play_deg=0.6))
-    free = only(assess(readings(CLOSE), job, reference()))
-    held = only(assess(readings(CLOSE), job, reference(), backlash_taken_up=("upper",)))
-    assert free.uncertainty is not None
-    assert held.uncertainty is not None
-    assert free.uncertainty.parts[-1].source is Source.BACKLASH
-    assert free.uncertainty.parts[-1].u_deg == pytest.approx(0.6 / math.sqrt(3))
-    assert Source.BACKLASH not in [part.source for part in held.uncertainty.parts]
+    found = only(assess(readings(CLOSE), job, reference()))
+    assert found.uncertainty is not None
+    assert found.uncertainty.parts[-1].source is Source.BACKLASH
+    assert found.uncertainty.parts[-1].u_deg == pytest.approx(0.6 / math.sqrt(3))
 
 
 def test_the_spread_has_its_own_verdict() -> None:
