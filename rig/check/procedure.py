@@ -406,7 +406,7 @@ OFFER = Offer(
         Action(
             "rig_check", "c", "rig check", "check the rig, step by step",
             lambda bench, _: bench.dashboard.begin(CheckRig(bench.host)), undo="esc",
-            why_not=_why_not, steps=("rig check", "index"),
+            why_not=_why_not, steps=("connect", "index"),
         ),
     )
 )  # fmt: skip

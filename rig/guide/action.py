@@ -280,6 +280,12 @@ class Prompt:
         """What is asked just now."""
         return self._asked.question if self._asked else None
 
+    def withdraw(self, text: str = "") -> None:
+        """Show a message no longer: what it says is out of date. Without ``text``, whatever it
+        is."""
+        if text in ("", self._message):
+            self._message = ""
+
     def say(self, text: str) -> None:
         """Show a message for a while."""
         self._message = text
@@ -316,7 +322,7 @@ class Prompt:
             self._asked = None
 
 
-Step = Literal["rig check", "index", "top dead centre", "stroke", "reading", "saved"]
+Step = Literal["connect", "index", "top dead centre", "stroke", "reading", "saved"]
 
 Stroke = Literal["stated", "not stated", "lost", "not needed"]
 

@@ -750,7 +750,7 @@ def step_of(host: Host) -> Step:
     if session.stop is not None:
         return "top dead centre"
     if not host.understood or not host.connected:
-        return "rig check"
+        return "connect"
     if not session.is_anchored:
         return "index"
     if session.reference is None:
@@ -763,7 +763,7 @@ def done_steps(host: Host) -> tuple[Step, ...]:
     session = host.session
     done: list[Step] = []
     if host.understood:
-        done.append("rig check")
+        done.append("connect")
     if session.is_anchored:
         done.append("index")
     if session.reference is not None and session.stop is None:

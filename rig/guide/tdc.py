@@ -38,6 +38,7 @@ STILL_DEG = 0.1
 as stated of a gauge point comes of it; common practice, no source)."""
 
 
+DIAL_ZERO = "dial zero"
 ENOUGH = 3
 
 
@@ -223,10 +224,13 @@ class GaugePoints(Procedure):
             STOP,
             press=press,
             hand=hand,
+            what=DIAL_ZERO if hand is Hand.WORK else "",
         )
 
     def _next(self) -> tuple[str, str, Hand]:
         """What to do, the action, what the hand does."""
+        if not self._zeroed and not self._series():
+            return "Bring the piston to its top and set the dial to zero", "step_done", Hand.WORK
         if self._worked().doubts:
             return "Undo the doubtful point and take it again", "undo", Hand.NOTHING
         before, after = self._lifts(-1, again=self._again), self._lifts(1, again=self._again)
@@ -247,6 +251,8 @@ class GaugePoints(Procedure):
         does = "back to the series" if self._again else "measure once more"
         one = self._host.session.profile.engine.cylinders == 1
         return (
+            Action("step_done", "enter", "dial is zero", "the dial reads zero at the piston's top",
+                   self._zero, why_not=lambda _: "The dial is zero." if self._zeroed else ""),
             Action("event_here", "space", "piston drop", "the drop where the crank is held",
                    self._ask_lift, takes="DROP"),
             Action("undo", "backspace", "undo", "undo the last point, or the doubtful one",
@@ -264,6 +270,13 @@ class GaugePoints(Procedure):
     def leave(self) -> None:
         """The gauge is still in."""
         self._prompt.say("take the gauge out before a full turn")
+
+    @property
+    def _zeroed(self) -> bool:
+        return DIAL_ZERO in self._host.session.told.steps
+
+    def _zero(self, bench: Bench, _: str) -> None:
+        bench.note("the dial is zero", "said", {"step": DIAL_ZERO}, step=DIAL_ZERO)
 
     def _ask_lift(self, bench: Bench, entered: str) -> None:
         self._at_deg = still_deg(self._host)

@@ -61,7 +61,8 @@ def _steps(view: View, width: int) -> list[Part]:
     parts: list[Part] = []
     for step in STEPS:
         now = step == view.step
-        parts += [f"  {_sign(step, view)} ", (step.upper() if now else step,
+        words = "connected" if step == "connect" and step in view.done else step
+        parts += [f"  {_sign(step, view)} ", (words.upper() if now else words,
                                              "strong" if now else "quiet")]  # fmt: skip
     return parts
 

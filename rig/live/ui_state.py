@@ -114,6 +114,7 @@ class UiState:
 
     def take(self, key: str) -> None:
         """The same, but what cannot be done raises InputError."""
+        self.prompt.withdraw()
         try:
             if self.prompt.question is not None:
                 self.prompt.answer(key)

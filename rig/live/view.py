@@ -17,7 +17,7 @@ from rig.guide.procedure import GoToView, Panel
 from rig.timing.assess import UnitVerdict
 from rig.timing.values import Assessment, Comparison, Phase, Reading
 
-STEPS: tuple[Step, ...] = ("rig check", "index", "top dead centre", "stroke", "reading", "saved")
+STEPS: tuple[Step, ...] = ("connect", "index", "top dead centre", "stroke", "reading", "saved")
 
 
 """The job's steps in order."""
@@ -127,7 +127,7 @@ class View:
     job: str = ""  # the engine's name
     tag: str = ""  # e.g. "virtual rig, simulated hand"
     instead: str = ""  # what is done in the place of a job on an engine, which has no such steps
-    step: Step = "rig check"
+    step: Step = "connect"
     done: tuple[Step, ...] = ()
     rig: RigView = RigView()
     crank: CrankView = CrankView()

@@ -16,6 +16,7 @@ class Watch:
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
         self._touched: tuple[int, int] | None = None  # side and number of the touch that goes on
+        self._words = ""  # of that touch
 
     def see(self, events: Sequence[Event]) -> None:
         """One more look."""
@@ -28,13 +29,17 @@ class Watch:
         hold, stop = session.stop_hold(), session.touches()
         if hold is None or stop is None or not hold.is_touch:
             self._touched = None
+            if self._words:
+                self._bench.prompt.withdraw(self._words)
+                self._words = ""
             return
         side = hold.touch.side
         touch = side, len(stop.side(side)) + 1
         if touch != self._touched:
             self._touched = touch
             way, away = ("forward", "back") if side > 0 else ("back", "forward")
-            self._bench.prompt.say(f"Touch {touch[1]} turning {way}: now turn {away}.")
+            self._words = f"Touch {touch[1]} turning {way}: now turn {away}."
+            self._bench.prompt.say(self._words)
 
     def _opened_at_rest(self, events: Sequence[Event]) -> None:
         """A unit that was read before may have been moved; or a finger, or the magnet's pull,

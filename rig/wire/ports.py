@@ -288,7 +288,8 @@ def find_rig(urls: Iterable[str] | None = None) -> Port:
     tried = [port.device for port in list_ports()] if urls is None else list(urls)
     if not tried:
         raise RigLostError(
-            "this computer has no serial port: plug the rig in, or try rig demo without one"
+            "this computer has no serial port: plug the rig in, name its port with --port, or try"
+            " rig demo without one"
         )
     found: list[Port] = []
     said: list[str] = []
@@ -305,7 +306,9 @@ def find_rig(urls: Iterable[str] | None = None) -> Port:
     if found:
         names = " and ".join(port.url for port in found)
         raise InputError(f"rigs answer on {names}: choose one with --port")
-    raise RigLostError(f"no rig answers: {'; '.join(said)}")
+    raise RigLostError(
+        f"no rig answers: {'; '.join(said)}. Plug the rig in, or name its port with --port"
+    )
 
 
 def _rig_on(url: str) -> tuple[Port | None, str]:

@@ -88,7 +88,7 @@ def test_a_port_of_no_known_sort(job: Path) -> None:
 def test_a_computer_without_ports(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     ports_are(monkeypatch)
     said = refused(3, "live", job)
-    assert "this computer has no serial port: plug the rig in, or try rig demo" in said
+    assert "this computer has no serial port: plug the rig in, name its port with --port" in said
     listed = rig("ports")
     assert listed.status == 0
     assert "this computer has no serial port" in listed.out

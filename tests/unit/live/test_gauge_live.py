@@ -269,8 +269,9 @@ def test_the_unit_that_bare_numbers_are_taken_in_is_asked_for_and_said_back(
     bench.press(*"0.125", "enter")
     assert "0.1250 in, which is 3.175 mm" in bench.ui_state.view().message
     bench.do("goto 14 at 40", "rest 0.6")
-    bench.press("space", *"1.27mm", "enter", "space")
+    bench.press("space", *"1.27mm", "enter")
     assert "noted: 1.270 mm" in bench.ui_state.view().message
+    bench.press("space")
     assert "in mm" in asked(bench)
 
 
@@ -431,3 +432,17 @@ def test_any_typing_is_a_lift_or_is_refused(text: str) -> None:
 def test_what_is_no_lift_is_refused_in_a_sentence(text: str) -> None:
     with pytest.raises(InputError, match="type"):
         typed_lift(text)
+
+
+def test_the_dial_is_set_to_zero_first(tmp_path: Path) -> None:
+    bench = fitted(tmp_path)
+    view = bench.ui_state.view()
+    assert f"{view.next}{view.then}" == (
+        "Bring the piston to its top and set the dial to zero, then press enter"
+    )
+    bench.press("enter")
+    assert bench.ui_state.view().next.startswith("Turn forward to some mm before TDC")
+    bench.press("enter")
+    assert bench.ui_state.view().message == "The dial is zero."
+    bench.press("backspace")
+    assert bench.ui_state.view().next.startswith("Bring the piston to its top")

@@ -69,7 +69,7 @@ def test_the_story_of_a_job() -> None:
     story = changes(None, START) + changes(START, STOP_IN) + changes(STOP_IN, READING)
     text = "\n".join(story)
     for words in (
-        "Launch engine, four cylinders", "step: rig check", "WARNING: Reading a magneto",
+        "Launch engine, four cylinders", "step: connect", "WARNING: Reading a magneto",
         "next: Turn slowly forward", "step: top dead centre",
         "piston stop touched turning forward, 121.52° after the index",
         "piston stop touched turning back, 202.22° after the index",

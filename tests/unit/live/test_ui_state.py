@@ -345,8 +345,8 @@ def test_what_is_no_rig_leaves_the_step_where_it_is(tmp_path: Path, heard: bytes
     bench.press("enter", "enter")
     bench.feed.waiting.append(Bytes(heard, 0.0))
     view = bench.ui_state.view()
-    assert view.step == "rig check"
-    assert "rig check" not in view.done
+    assert view.step == "connect"
+    assert "connect" not in view.done
     assert "connect the rig" in view.next.lower()
     assert "NO RIG RECOGNISED" in "\n".join(render(view, 80, 24).plain())
     bench.do("turn 30 at 60")
@@ -403,3 +403,15 @@ def test_a_finger_at_the_contacts_moves_nothing(found: VirtualBench) -> None:
     assert "press v if it was moved" in found.ui_state.view().message
     found.do("turn 400 at 120")
     assert found.live.session.phase_of("upper") == "as found"
+
+
+def test_a_message_goes_when_it_is_out_of_date(found: VirtualBench) -> None:
+    found.press("r", *"cold", "enter", "backspace")
+    assert found.ui_state.view().message == "Undone: a remark."
+    found.press("h")
+    assert found.ui_state.view().message == ""
+    found.press("p")
+    found.do("stop in", "touch forward at 120", "hold 0.5")
+    assert found.ui_state.view().message == "Touch 1 turning forward: now turn back."
+    found.do("back 60 at 120")
+    assert found.ui_state.view().message == ""
