@@ -398,6 +398,7 @@ class Gerber:
     polarity: str = "Positive"
     apertures: dict[float, int] = field(default_factory=dict)
     body: list[str] = field(default_factory=list)
+    lines: list[tuple[list[Place], float]] = field(default_factory=list)
 
     def _aperture(self, mm: float) -> int:
         return self.apertures.setdefault(round(mm, 3), 10 + len(self.apertures))
@@ -412,8 +413,13 @@ class Gerber:
 
     def stroke(self, places: Iterable[Place], mm: float) -> None:
         first, *rest = places
+        self.lines.append(([first, *rest], mm))
         self.body += [f"D{self._aperture(mm)}*", f"{self._at(first)}D02*"]
         self.body += [f"{self._at(place)}D01*" for place in rest]
+
+    def strokes(self) -> list[tuple[list[Place], float]]:
+        """Runs of places with their width, as they were given."""
+        return self.lines
 
     def text(self) -> str:
         """The file."""
@@ -563,7 +569,7 @@ LABELS: Final = (
     ("0V", 34.4, 16.0, 1.0),
     ("OUT", 34.3, 14.0, 1.0),
     ("TIMING-RIG CONTACT FRONT END", 12.0, 30.2, 1.3),
-    ("ENGINE SIDE, TO 700 V", 12.0, 0.6, 1.2),
+    ("ENGINE SIDE, HIGH VOLTAGE", 13.0, 0.6, 1.2),
     ("BOARD SIDE", 34.0, 0.6, 1.2),
 )
 

@@ -311,11 +311,12 @@ def table(outcomes: Sequence[Outcome]) -> str:
         worst = max(late)
         deg = ", ".join(f"{degrees(worst, speed):.4f}" for speed in SPEEDS)
         closing = f"{min(o.closing_us):.0f} to {max(o.closing_us):.0f}" if o.closing_us else ""
-        says = (
-            "yes"
-            if o.follows
-            else f"NO: missed {o.missed}, closed {o.false_closed}, open {o.false_open}"
-        )
+        if o.corner.circuit is PLAIN and o.corner.primary.joined:
+            says = "not meant to"
+        elif o.follows:
+            says = "yes"
+        else:
+            says = f"NO: missed {o.missed}, closed {o.false_closed}, open {o.false_open}"
         kick = f"{o.stress['kick V']:.0f}" if o.stress else ""
         rows.append(
             f"| {o.corner.name} | {says} | {np.mean(late):.1f}, {worst:.1f} | {deg} | {closing} "
@@ -334,6 +335,20 @@ def worst_stress(outcomes: Sequence[Outcome]) -> dict[str, float]:
     return found
 
 
+def page(outcomes: Sequence[Outcome]) -> str:
+    """All that was seen, as a page."""
+    winding = [o for o in outcomes if o.corner.circuit is WINDING]
+    plain = [o for o in outcomes if o.corner.circuit is PLAIN]
+    parts = [
+        "# Corners",
+        "By `python firmware_notes/wiring/corners.py --write`; see [wiring.md](../wiring.md).",
+    ]
+    for title, own in (("Winding left on (sheet 4)", winding), ("Contacts alone (sheet 3)", plain)):
+        if own:
+            parts += [f"## {title}", table(own)]
+    return "\n\n".join(parts) + "\n"
+
+
 def main() -> None:
     asked = [word for word in sys.argv[1:] if not word.startswith("-")]
     corners = [
@@ -342,11 +357,13 @@ def main() -> None:
         if not asked or any(word in c.name for word in asked)
     ]
     outcomes = run_all(corners)
-    print(table(outcomes))
+    text = page(outcomes)
+    print(text)
+    print("Worst of one opening:")
     for name, value in worst_stress(outcomes).items():
-        print(f"{name}: {value:.4g}")
-    if "--write" in sys.argv:
-        (Path(__file__).with_name("corners.md")).write_text(table(outcomes) + "\n")
+        print(f"  {name}: {value:.3g}")
+    if "--write" in sys.argv and not asked:
+        Path(__file__).with_name("corners.md").write_text(text, "utf-8")
 
 
 if __name__ == "__main__":

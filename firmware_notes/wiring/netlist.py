@@ -28,6 +28,13 @@ class Part:
         """What it is."""
         return TYPES[self.type_name]
 
+    @property
+    def order(self) -> str:
+        """What to order it as; suppressor diodes have their voltage in their number."""
+        if self.type_name == "TVS":
+            return f"P6KE{self.value.split()[0]}A"
+        return self.type.order
+
 
 @dataclass(frozen=True, slots=True)
 class Circuit:
@@ -100,8 +107,8 @@ WINDING = Circuit(
         _part("D2", "D_SIGNAL", "", "MID S", "holds S within 0.8 V of MID"),
         _part("D3", "D_SIGNAL", "", "S MID", "the same, the other way"),
         _part("R11", "R", "5.6 k", "V12 HI", "thresholds: half of the supply ..."),
-        _part("R12", "R", "100", "HI MID", "... and 0.1 V above it"),
-        _part("R13", "R", "100", "MID LO", "... and 0.1 V below it"),
+        _part("R12", "R", "75", "HI MID", "... and 0.08 V above it"),
+        _part("R13", "R", "75", "MID LO", "... and 0.08 V below it"),
         _part("R14", "R", "5.6 k", "LO E", "thresholds"),
         _part("C5", "C_EL", "10 uF", "MID E", "keeps MID steady"),
         _part("C6", "C_X7R", "100 nF", "MID E", "the same, for fast currents"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from html import escape
 from pathlib import Path
 
@@ -56,12 +57,12 @@ class Sheet:
             self.text(x, y + place * size * 1.45, words, size=size)
 
     def warning(self, x: float, y: float, width: float, lines: list[str]) -> None:
-        """A framed caution."""
+        """A framed warning."""
         height = 8 + len(lines) * 4.8
         self._add(
             f'<rect x="{x}" y="{y}" width="{width}" height="{height}" stroke-width="0.9" rx="1"/>'
         )
-        self.text(x + 3, y + 5.5, "CAUTION", size=3.8, bold=True)
+        self.text(x + 3, y + 5.5, "WARNING", size=3.8, bold=True)
         self.notes(x + 3, y + 10.8, lines)
 
     def box(self, x: float, y: float, width: float, height: float, name: str = "") -> None:
@@ -104,6 +105,10 @@ class Sheet:
         self._turned(start, end, 2, f'<path d="M-2,-2.5 V2.5 L2,0 Z {bar}"/>')
         self._name(start, end, name)
 
+    def varistor(self, start: Point, end: Point) -> None:
+        box = '<rect x="-5" y="-1.8" width="10" height="3.6"/><path d="M-5,3 h2 L4,-3"/>'
+        self._turned(start, end, 5, box)
+
     def winding(self, start: Point, end: Point, name: str = "") -> None:
         arcs = "M-6,0 " + "a1.5,1.5 0 0 1 3,0 " * 4
         self._turned(start, end, 6, f'<path d="{arcs}"/>')
@@ -138,6 +143,90 @@ class Sheet:
         """The line that no wire crosses."""
         self.line((x, top), (x, bottom), width=0.8, dash="3 1.6")
         self.text(x, top - 2, words, anchor="middle", bold=True)
+
+    # -- boards ---------------------------------------------------------------------------------
+
+    def track(self, points: list[Point], width: float, colour: str) -> None:
+        path = " ".join(f"{x:g},{y:g}" for x, y in points)
+        self._add(
+            f'<polyline points="{path}" stroke="{colour}" stroke-width="{width:g}" '
+            'stroke-linecap="round"/>'
+        )
+
+    def pad(self, x: float, y: float, across: float, hole: float) -> None:
+        self._add(
+            f'<circle cx="{x:g}" cy="{y:g}" r="{across / 2:g}" fill="#a0a0a0" stroke="none"/>'
+            f'<circle cx="{x:g}" cy="{y:g}" r="{hole / 2:g}" fill="#fff" stroke-width="0.15"/>'
+        )
+
+    # -- stripboard -----------------------------------------------------------------------------
+
+    def strip(self, x: float, y: float, width: float, height: float) -> None:
+        self._add(
+            f'<rect x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}" fill="#e6d3b3" '
+            'stroke="none"/>'
+        )
+
+    def hole(self, x: float, y: float) -> None:
+        self._add(f'<circle cx="{x:g}" cy="{y:g}" r="0.9" fill="#fff" stroke-width="0.15"/>')
+
+    def cut(self, x: float, y: float) -> None:
+        """Copper taken away round a hole."""
+        self._add(
+            f'<rect x="{x - 3.6:g}" y="{y - 3.2:g}" width="7.2" height="6.4" fill="#fff" '
+            'stroke="none"/>'
+        )
+
+    def cross(self, x: float, y: float) -> None:
+        """Marks a cut, over what stands there."""
+        self.line((x - 2.2, y - 2.2), (x + 2.2, y + 2.2), width=0.5)
+        self.line((x - 2.2, y + 2.2), (x + 2.2, y - 2.2), width=0.5)
+
+    def body(self, one: Point, two: Point, *, round_: bool = False) -> None:
+        """A part with two leads, its body between them."""
+        (x0, y0), (x1, y1) = one, two
+        middle_x, middle_y = (x0 + x1) / 2, (y0 + y1) / 2
+        self.line(one, two, width=0.5)
+        if round_:
+            self._add(
+                f'<circle cx="{middle_x:g}" cy="{middle_y:g}" r="7.5" fill="#fff" '
+                'fill-opacity="0.6"/>'
+            )
+            return
+        long = max(math.hypot(x1 - x0, y1 - y0) - 5.0, 4.0)
+        angle = math.degrees(math.atan2(y1 - y0, x1 - x0))
+        self._add(
+            f'<g transform="translate({middle_x:g},{middle_y:g}) rotate({angle:g})">'
+            f'<rect x="{-long / 2:g}" y="-2.6" width="{long:g}" height="5.2" fill="#fff"/></g>'
+        )
+
+    def band(self, one: Point, two: Point) -> None:
+        """The cathode's band, near the first end."""
+        (x0, y0), (x1, y1) = one, two
+        far = math.hypot(x1 - x0, y1 - y0)
+        ux, uy = (x1 - x0) / far, (y1 - y0) / far
+        back = (far - max(far - 5.0, 4.0)) / 2 + 1.0
+        x, y = x0 + ux * back, y0 + uy * back
+        self.line((x - 2.6 * uy, y + 2.6 * ux), (x + 2.6 * uy, y - 2.6 * ux), width=1.0)
+
+    def outline_box(self, x: float, y: float, width: float, height: float) -> None:
+        self._add(
+            f'<rect x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}" fill="#fff" '
+            'fill-opacity="0.6" stroke-width="0.5"/>'
+        )
+
+    def plate(self, x: float, y: float, words: str, *, turned: bool = False) -> None:
+        """Words on a white ground, their middle at x and y."""
+        width = 0.56 * 2.6 * len(words) + 0.8
+        turn = f' transform="rotate(90 {x:g} {y:g})"' if turned else ""
+        self._add(
+            f'<rect x="{x - width / 2:g}" y="{y - 1.7:g}" width="{width:g}" height="3.4" '
+            f'fill="#fff" stroke="none"{turn}/>'
+        )
+        self._add(
+            f'<text x="{x:g}" y="{y + 0.95:g}" font-size="2.6" text-anchor="middle" '
+            f'font-weight="bold"{turn}>{escape(words)}</text>'
+        )
 
     def parts(self, x: float, y: float, rows: list[tuple[str, str, str]]) -> None:
         """Name, value, what it is for."""

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from netlist import INPUTS
+from schematic import Schematic
 from sheet import Sheet
 
 
 def whole_rig() -> Sheet:
-    s = Sheet("The whole rig: what is joined to what, and what is kept apart", "1 of 5")
+    s = Sheet("The whole rig: what is joined to what, and what is kept apart", "1 of 8")
     s.box(14, 42, 50, 92, "engine side")
     s.notes(17, 55, ["unit, its contacts,", "coil lead OFF", "(or sheet 4)"])
     s.notes(17, 84, ["encoder on the crank,", "shaft held in a coupling", "that does not conduct"])
@@ -15,7 +17,7 @@ def whole_rig() -> Sheet:
     s.notes(
         95,
         53,
-        ["sheet 3 or sheet 4,", "one for each unit;", "isolates by light or", "by transformer"],
+        ["sheet 3 or sheet 4,", "one for each unit,", "each with a supply of", "its own; isolates"],
     )
     s.box(92, 90, 42, 22, "encoder inputs")
     s.notes(95, 101, ["sheet 2"])
@@ -67,7 +69,7 @@ def whole_rig() -> Sheet:
         142,
         135,
         [
-            "Reading a magneto makes it LIVE: its earthing lead is off.",
+            "Reading a magneto makes it LIVE: its earth lead is off.",
             "All plugs out, or one a cylinder with the remaining leads off; leads on an",
             "earthed gap, away from the plug holes. Fuel off. Stand clear of propeller",
             "and flywheel.",
@@ -86,99 +88,84 @@ def whole_rig() -> Sheet:
             "    below 0.1 V direct (sheet 4)",
             "4  contact leads: below 0.5 ohm end to end",
             "5  encoder's case to its 0 V: above 1 megohm, or the coupling isolates",
-            "6  earthing lead of the unit refitted: contact terminal reads below",
+            "6  earth lead of the unit refitted: contact terminal reads below",
             "    1 ohm to engine earth",
         ],
     )
     return s
 
 
-def encoder() -> Sheet:
-    s = Sheet("Encoder: supply, pull-ups, filter", "2 of 5")
-    s.box(16, 44, 40, 78, "encoder")
-    s.notes(19, 54, ["5 V, open collector", "600 or 1024 lines"])
-    for place, (pin, name) in enumerate((("D2", "A"), ("D3", "B"), ("D4", "index"))):
-        y = 84 + place * 14
-        s.text(53, y + 1.2, name, anchor="end")
-        s.line((56, y), (92, y))
-        s.line((92, y), (104 + place * 14, y))
-        s.dot(104 + place * 14, y)
-        s.resistor((104 + place * 14, 46), (104 + place * 14, 72), "")
-        s.line((104 + place * 14, 72), (104 + place * 14, y))
-        s.resistor((104 + place * 14, y), (176, y), "")
-        s.dot(176 + place * 8, y)
-        s.line((176, y), (176 + place * 8, y))
-        s.line((176 + place * 8, y), (198, y))
-        s.capacitor((176 + place * 8, y), (176 + place * 8, 130), "")
-        s.terminal(200, y, f"board {pin}", "right")
-    s.line((104, 46), (132, 46))
-    s.line((176, 130), (192, 130))
-    for x in (104, 118, 132):
-        s.dot(x, 46)
-    s.line((118, 46), (118, 40))
-    s.supply(118, 40, "+5 V of the board")
-    s.text(135.5, 60, "R1 R2 R3")
-    s.text(152, 80, "R4 R5 R6", anchor="middle")
-    s.text(196, 122, "C1 C2 C3")
-    s.earth(184, 130, "board")
-    s.line((56, 66), (80, 66), (80, 40), (118, 40))
-    s.text(53, 67.2, "+5 V", anchor="end")
-    s.line((56, 118), (80, 118), (80, 126))
-    s.earth(80, 126, "board")
-    s.text(53, 119.2, "0 V", anchor="end")
-    s.capacitor((68, 66), (68, 118), "C4 C5")
-    s.dot(68, 66)
-    s.dot(68, 118)
-    s.line((62, 80), (62, 116), (66, 116), (66, 80), (62, 80), dash="1 1")
-    s.text(64, 139, "screen to board's 0 V, at this end only", anchor="start")
-    s.line((64, 116), (64, 136), dash="1 1")
-    s.parts(
-        14,
-        150,
-        [
-            ("R1-R3", "2.2 kilohm", "pull-ups of open-collector outputs: 2.3 mA, rise within 5 us"),
-            (
-                "R4-R6",
-                "100 ohm",
-                "with C1-C3 keeps spikes below 0.1 us out; limits current in a fault",
-            ),
-            ("C1-C3", "1 nF ceramic", "at the board's pins, short"),
-            (
-                "C4, C5",
-                "100 nF and 10 uF",
-                "at the encoder's plug: its supply does not jump as outputs switch",
-            ),
-            ("cable", "screened, up to 2 m", "screen to the board's 0 V at the board only"),
-        ],
-    )
+def encoder() -> Schematic:
+    s = Schematic(INPUTS, "Encoder, index and foot switch: supply, pull-ups, filters", "2 of 8")
+    s.chip("J1", 20, 22, {}, {48: 1, 58: 2, 74: 3, 96: 4, 118: 5})
+    for x, pull_up, y in ((66, "R1", 74), (82, "R2", 96), (98, "R3", 118)):
+        s.two(pull_up, (x, 44), (x, 58))
+        s.wire((x, 58), (x, y))
+    rows = ((74, "R4", "C1", 144), (96, "R5", "C2", 144), (118, "R6", "C3", 144))
+    for y, series, filter_, x in rows:
+        s.two(series, (114, y), (128, y))
+        s.wire((46, y), (114, y))
+        s.wire((128, y), (186, y))
+        s.two(filter_, (x, y + 1), (x, y + 11))
+        s.wire((x, y), (x, y + 1))
+    s.chip("J3", 190, 14, {74: 3, 96: 4, 118: 5, 134: 1, 146: 2}, {})
+    s.two("C4", (146, 44), (146, 58))
+    s.two("C5", (164, 44), (164, 58))
+    s.chip("J4", 20, 22, {}, {142: 3, 152: 1, 162: 2})
+    s.wire((46, 142), (56, 142), (56, 118))
+    s.two("R8", (68, 152), (54, 152))
+    s.wire((46, 152), (54, 152))
+    s.chip("J2", 92, 16, {}, {152: 1, 164: 2})
+    s.wire((112, 152), (118, 152))
+    s.two("R7", (118, 152), (132, 152))
+    s.two("C6", (140, 154), (140, 166))
+    s.wire((140, 152), (140, 154))
+    s.wire((132, 152), (156, 152))
+    s.chip("J5", 160, 14, {152: 1, 164: 2}, {})
+    s.finish()
     s.notes(
-        228,
-        46,
+        212,
+        36,
         [
-            "Push-pull 5 V outputs: leave",
-            "R1-R3 out.",
-            "Complementary (A, not A):",
-            "up to 2 m use A, B, Z alone;",
-            "longer, a line receiver of",
-            "the RS-422 kind at the board.",
-            "No index on the encoder: a",
-            "slotted light barrier on a disc",
-            "with one slot, same input.",
-            "Outputs of 12 or 24 V must not",
-            "meet the board.",
+            "Encoder: 5 V, 600 or 1024 lines,",
+            "open collector. Push-pull outputs of",
+            "5 V: leave R1 to R3 out. Outputs of",
+            "12 or 24 V must not meet the board.",
+            "Complementary outputs: up to 2 m use",
+            "A, B and index alone; longer, a line",
+            "receiver of the RS-422 kind.",
+            "",
+            "No index on the encoder: slotted",
+            "optical switch (H21A1 kind) at J4,",
+            "a disc of card or metal on the shaft",
+            "with one slot, 1 to 2 mm wide: light",
+            "through the slot pulls the index low.",
+            "Enter index_level = 0. The encoder's",
+            "index at J1 then stays free.",
+            "LED's cathode and the transistor's",
+            "emitter both go to 0 V.",
+            "",
+            "Filter: falling edges 0.1 us late,",
+            "rising ones 2.5 us (R1, C1 and 200 pF",
+            "of cable): at 5, 30, 60 turns a minute",
+            "0.0001, 0.0005, 0.0009 degrees.",
+            "",
+            "J1 screen: to 0 V, at this end only.",
+            "C4, C5 at J1. Cable: screened, 2 m.",
         ],
+        size=3.1,
     )
     return s
 
 
 def board() -> Sheet:
-    s = Sheet("Board: pins, foot switch, lamp, supply", "5 of 5")
+    s = Sheet("Board: pins, lamp, supply", "5 of 8")
     s.box(110, 36, 60, 100, "ATmega328P, 16 MHz")
     left = [
         ("D2", "encoder A"),
         ("D3", "encoder B"),
         ("D4", "index"),
-        ("D5", ""),
+        ("D5", "foot switch"),
         ("D6", "contact 1"),
         ("D7", "contact 2"),
     ]
@@ -189,7 +176,7 @@ def board() -> Sheet:
         s.terminal(82, y, use)
     right = [
         ("USB", "to the USB isolator, 500000 baud"),
-        ("5V", "encoder, front ends: 150 mA at most"),
+        ("5V", "encoder, two front ends: 250 mA"),
         ("GND", "board's 0 V"),
         ("D13", "lamp on the board: changes each second"),
         ("D0 D1", "serial line: leave free"),
@@ -199,17 +186,6 @@ def board() -> Sheet:
         s.text(167, y + 1.2, pin, anchor="end")
         s.line((170, y), (188, y))
         s.terminal(190, y, use, "right")
-    s.line((40, 100), (40, 88))
-    s.text(62, 84, "foot switch")
-    s.resistor((56, 88), (80.7, 88), "")
-    s.text(68, 94, "R1 1 k", anchor="middle")
-    s.line((40, 88), (56, 88))
-    s.dot(52, 88)
-    s.capacitor((52, 88), (52, 110), "C1")
-    s.line((40, 106), (40, 110), (52, 110))
-    s.line((40, 100), (36, 106))
-    s.text(33, 104, "foot", anchor="end")
-    s.earth(46, 110, "board")
     s.parts(
         14,
         150,
@@ -218,11 +194,6 @@ def board() -> Sheet:
                 "board",
                 "hobby board, USB, boot loader",
                 "16 MHz crystal or resonator; brown-out at 2.7 V or 4.3 V set by its fuses",
-            ),
-            (
-                "R1, C1",
-                "1 kilohm, 100 nF",
-                "long foot switch lead: keeps spikes off the pin; pressed is low",
             ),
             ("D5 free", "nothing on it", "the chip's own pull-up holds it: not pressed"),
             (
@@ -243,7 +214,7 @@ def board() -> Sheet:
         [
             "All six inputs are on one port of the chip (PD2 to PD7), so that one "
             "reading of the port sees them at the same instant.",
-            "More than two units: a second board, or sheet 3 twice and leads moved over; "
+            "More than two units: a second board, or leads moved over; "
             "the line format allows sixteen contact inputs.",
         ],
     )

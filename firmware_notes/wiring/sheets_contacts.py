@@ -2,281 +2,247 @@
 
 from __future__ import annotations
 
-from sheet import Sheet
+from netlist import PLAIN, WINDING
+from schematic import Schematic
 
 
-def contacts_alone() -> Sheet:
-    s = Sheet("Contacts alone: coil lead off, isolation by light (one for each unit)", "3 of 5")
-    _loop(s)
-    _by_light(s)
+def contacts_alone() -> Schematic:
+    title = "Contacts alone: coil lead off, isolation by light (one for each unit)"
+    s = Schematic(PLAIN, title, "3 of 8")
+    s.chip("J1", 16, 14, {}, {76: 1, 96: 2})
+    s.two("R3", (62, 76), (48, 76))
+    s.two("R2", (80, 76), (66, 76))
+    s.wire((34, 76), (48, 76))
+    s.wire((62, 76), (66, 76))
+    s.wire((80, 76), (88, 76))
+    s.two("D3", (88, 80), (88, 94))
+    s.two("D2", (88, 74), (88, 60))
+    s.wire((88, 74), (88, 80))
+    s.wire((88, 60), (88, 54), (118, 54), (118, 48), (134, 48))
+    s.two("D1", (106, 38), (106, 52))
+    s.wire((106, 52), (106, 54))
+    s.two("R1", (84, 36), (98, 36))
+    s.wire((98, 36), (118, 36), (118, 42), (134, 42))
+    s.wire((106, 36), (106, 38))
+    s.point("TP3", (96, 54), (-2.0, 5.0))
+    s.chip("U2", 138, 26, {42: 2, 48: 3}, {42: 8, 47: 7, 52: 6, 57: 5})
+    s.wire((168, 42), (172, 42), (172, 47), (168, 47))
+    s.wire((172, 42), (172, 38))
+    s.name("5V", (172, 38), (0, -1))
+    s.two("R21", (186, 38), (186, 50))
+    s.wire((168, 52), (204, 52))
+    s.wire((186, 50), (186, 52))
+    s.chip("J2", 208, 14, {52: 3, 66: 1, 76: 2}, {})
+    s.chip("U3", 138, 26, {104: 4, 114: 3}, {104: 2, 114: 1})
+    s.two("C10", (106, 102), (106, 116))
+    s.two("C11", (120, 102), (120, 116))
+    s.two("C12", (184, 102), (184, 116))
+    s.two("C13", (200, 102), (200, 116))
+    s.point("TP1", (60, 114), (2.6, -0.6))
+    s.point("TP2", (72, 114), (2.6, -0.6))
+    s.barrier(151, 72, 92, "isolation: no wire crosses")
+    s.line((151, 120), (151, 132), width=0.8, dash="3 1.6")
+    s.finish()
     s.warning(
-        214,
+        230,
         28,
-        72,
+        56,
         [
-            "The contacts of a turning magneto",
-            "kick to hundreds of volts when its",
-            "winding is left on. Take the coil",
-            "lead off, join and part leads only",
-            "while the crank stands, one hand.",
+            "Contacts of a turning magneto",
+            "kick to hundreds of volts while",
+            "its winding is left on. Take the",
+            "coil lead off. Join leads only",
+            "while the crank stands.",
         ],
     )
     s.notes(
-        214,
+        230,
         72,
         [
-            "Why the lead comes off: a primary is",
-            "about half an ohm at DC. Through it",
-            "the input reads closed all the way",
-            "round. If it must stay on: sheet 4.",
-            "Take the condenser off as well: with",
-            "0.2 uF the opening is seen 0.17 ms",
-            "late (0.03 deg at 30 turns/min, in",
-            "proportion to speed).",
-            "Contacts closed: 7.6 mA, level 0.",
-            "Own delay: opening 0.3 us, closing",
-            "0.1 us, and U1's (below 0.1 us).",
+            "If the coil lead must stay on:",
+            "sheet 4.",
+            "Contacts closed: 7.6 mA; the",
+            "board reads 0.",
+            "Own delay: opening 0.5 to 1.2 us.",
+            "A condenser left on delays it by",
+            "100 to 1150 us: wiring.md.",
+            "Each front end has a supply of",
+            "its own: never share one.",
         ],
     )
-    s.parts(
+    s.notes(
         14,
-        144,
+        146,
         [
-            (
-                "supply",
-                "5 V to 12 V, 1 W, isolated 1 kV or more",
-                "the loop shares nothing with the board; feeds two units",
-            ),
-            (
-                "R1",
-                "330 ohm, 0.5 W",
-                "with R2: 7.6 mA, through a film of oil; 31 mA in the LED at the worst kick",
-            ),
-            (
-                "R2",
-                "2 x 470 ohm, 2 W, pulse-proof, in series",
-                "takes the kick: 320 mA peak, 19 mJ when 4 A is broken by mistake",
-            ),
-            ("D1", "small-signal diode", "keeps reverse voltage off the LED"),
-            ("D2", "rectifier, 1000 V 1 A (1N4007 kind)", "blocks the positive kick"),
-            ("D3", "clamp (TVS) 18 V, one way, 600 W", "holds the node within -1 and +19 V"),
-            (
-                "U1",
-                "optocoupler, logic output, 10 Mbit/s class",
-                "on above 5 mA; a transistor type is tens of us slow, and unevenly",
-            ),
-            ("R3, C1", "1 kilohm; 100 nF at U1", "pull-up of its open collector; U1's supply"),
+            "U2 lights while contacts are closed. R2 and R3 take the kick when the winding was",
+            "left on by mistake: 360 V and 15 mJ each for 4 A in 5 mH. D3 holds N below 19 V,",
+            "D2 saves the LED if D3 should fail; the LED sees 32 mA for less than 1 ms.",
+            "U3: pins of the 4-pin kind, from memory; hold yours against its data sheet.",
+            "C13 within 10 mm of U2's pins 8 and 5.",
+            "Values: netlist.py; parts: bom.csv; simulated by corners.py. Not yet built: try it",
+            "on a spare unit first.",
         ],
-    )
-    s.text(
-        14,
-        195,
-        "Values checked: ngspice -b firmware_notes/wiring/plain_sensing.cir. "
-        "Calculated, not yet built.",
+        size=3.1,
     )
     return s
 
 
-def _loop(s: Sheet) -> None:
-    """From the isolated supply through LED and contacts."""
-    y = 62
-    s.box(16, 48, 34, 34, "supply")
-    s.notes(19, 59, ["isolated, 5 V in,", "12 V out, 1 W"])
-    s.line((50, y), (58, y))
-    s.text(52, y - 1.6, "+12 V")
-    s.resistor((58, y), (82, y), "R1 330")
-    s.line((82, y), (90, y), (90, 68))
-    s.diode((90, 68), (90, 82), "", clamp=False)
-    s.text(93, 70, "LED")
-    s.diode((82, 82), (82, 68), "")
-    s.text(78.5, 79, "D1", anchor="end")
-    s.line((82, 68), (82, y))
-    s.dot(82, y)
-    s.line((90, 82), (90, 90))
-    s.line((82, 82), (82, 86), (90, 86))
-    s.dot(90, 86)
-    s.diode((90, 90), (90, 104), "")
-    s.text(94, 98.5, "D2")
-    s.line((90, 104), (90, 108), (78, 108))
-    s.dot(82, 108)
-    s.diode((82, 122), (82, 108), "", clamp=True)
-    s.text(86, 116.5, "D3")
-    s.resistor((78, 108), (58, 108), "R2 2 x 470")
-    s.line((58, 108), (34, 108))
-    s.terminal(32, 108, "contact")
-    s.line((50, 78), (54, 78), (54, 128), (82, 128), (82, 122))
-    s.text(51, 76.5, "0 V")
-    s.line((54, 128), (34, 128))
-    s.dot(54, 128)
-    s.terminal(32, 128, "earth")
-    s.earth(54, 128, "engine")
-
-
-def _by_light(s: Sheet) -> None:
-    """The optocoupler and the board's side."""
-    s.box(86, 64, 52, 22)
-    s.text(121, 91, "U1", bold=True)
-    s.line((98, 72), (106, 72))
-    s.line((104.4, 71), (106, 72), (104.4, 73))
-    s.line((98, 77), (106, 77))
-    s.line((104.4, 76), (106, 77), (104.4, 78))
-    s.line((138, 70), (150, 70))
-    s.dot(146, 70)
-    s.supply(146, 58, "+5 V")
-    s.line((146, 58), (146, 70))
-    s.text(136, 71.2, "5 V", anchor="end")
-    s.line((138, 80), (150, 80), (150, 86))
-    s.text(136, 81.2, "0 V", anchor="end")
-    s.earth(150, 86, "board")
-    s.capacitor((150, 70), (150, 80), "C1")
-    s.line((138, 75), (142, 75), (142, 98), (166, 98))
-    s.text(136, 76.2, "out", anchor="end")
-    s.resistor((166, 74), (166, 98), "R3 1 k")
-    s.supply(166, 74, "+5 V")
-    s.dot(166, 98)
-    s.line((166, 98), (186, 98))
-    s.terminal(186, 98, "board D6 (D7)", "right")
-    s.barrier(118, 44, 132, "isolation: no wire crosses")
-
-
-def contacts_with_winding() -> Sheet:
-    title = "Contacts with winding and condenser on: small alternating current"
-    s = Sheet(title, "4 of 5")
+def contacts_with_winding() -> Schematic:
+    title = "Contacts with winding and condenser left on: alternating current of 20 kHz"
+    s = Schematic(WINDING, title, "4 of 8", down_mm=8)
     _drive(s)
+    _oscillator(s)
     _sense(s)
-    _unit(s)
+    _window(s)
+    _output(s)
+    s.barrier(238, 138, 160, "isolation")
+    s.line((238, 84), (238, 99), width=0.8, dash="3 1.6")
+    s.finish()
     s.warning(
-        196,
-        84,
-        90,
+        14,
+        166,
+        100,
         [
-            "The earthing lead is off: the unit is LIVE.",
-            "D1 and D2 damp the kick. Never rely on that:",
-            "plugs out, leads on an earthed gap.",
+            "The earth lead is off: the unit is LIVE.",
+            "RV1 limits the kick to 450 V; that makes nothing safe.",
+            "Plugs out, leads on an earthed gap, hands off the leads.",
         ],
     )
     s.notes(
-        196,
-        112,
+        120,
+        169,
         [
-            "At 50 kHz a winding of 5 mH with 0.2 uF is 16 ohm,",
-            "alone 1571 ohm; closed contacts 0.05 ohm. After the",
-            "amplifier: closed below 0.01 V, open above 2 V.",
-            "Own wires for sensing: the drive's drop stays out.",
-            "Delay of the opening 0.1 to 2.3 us; a closing is told",
-            "40 us late, so shorter touches are not told.",
+            "20 kHz, 9 mA. HI and LO: 0.08 V from MID. Closed, film up to 3 ohm: S within 0.06 V.",
+            "U1 (1, 2) empty C7 in 1 us at each half wave; R15 needs 70 us to fill it.",
+            "Openings are seen 2 to 29 us late, closings 60 to 120 us (film and current: 600 us).",
+            "Leads may be exchanged. LEAD, K2, K1, N and N2 see the kick: 1.5 mm from all others.",
+            "E is the engine's metal by way of the earth lead; never join it to 0 V.",
+            "U3: pins of the 4-pin kind, from memory; hold yours against its data sheet.",
+            "Values from netlist.py; parts in bom.csv; simulated by corners.py. Not yet built.",
         ],
-    )
-    s.parts(
-        14,
-        150,
-        [
-            (
-                "U1",
-                "six Schmitt inverters; 10 kilohm, 1 nF, trim",
-                "one makes 50 kHz, five in parallel drive; 21 mA from peak to peak",
-            ),
-            (
-                "R1, C1",
-                "220 ohm; 1 uF film, 63 V",
-                "sets the current; no direct current reaches the magnet or T1",
-            ),
-            ("T1, T2", "pulse transformer 1:1, 2 mH, 1.5 kV", "isolation; leakage below 1 %"),
-            (
-                "R2; D1, D2",
-                "10 ohm 2 W; clamps 6.8 V 600 W",
-                "hold T1 within 8 V whatever the primary does",
-            ),
-            ("R3; D3, D4", "470 ohm 1 W; small-signal diodes", "hold T2 within 0.7 V"),
-            ("R4", "2.2 kilohm", "damps T2"),
-            (
-                "amplifier",
-                "dual, 10 MHz, rail to rail; Schottky diodes",
-                "full wave: half a period is enough to see an opening",
-            ),
-        ],
-    )
-    s.text(
-        14,
-        193,
-        "Values checked: ngspice -b firmware_notes/wiring/winding_sensing.cir. "
-        "Calculated, not yet built: try it on a spare unit first.",
+        size=2.9,
     )
     return s
 
 
-def _drive(s: Sheet) -> None:
-    """50 kHz to the contacts."""
-    y = 52
-    s.box(14, 42, 30, 22, "50 kHz")
-    s.notes(17, 53, ["U1: gates of", "74HC14 kind"])
-    s.line((44, y), (48, y))
-    s.resistor((48, y), (66, y), "R1 220")
-    s.capacitor((66, y), (78, y), "C1 1 uF")
-    s.line((78, y), (84, y))
-    s.winding((84, y), (84, 76))
-    s.line((84, 76), (60, 76), (60, 80))
-    s.earth(60, 80, "board")
-    s.winding((94, 76), (94, y))
-    s.text(81, 66, "T1", anchor="end", bold=True)
-    s.line((94, y), (108, y))
-    s.dot(102, y)
-    s.diode((102, 64), (102, y), "", clamp=True)
-    s.diode((102, 64), (102, 76), "", clamp=True)
-    s.text(106, 65, "D1 D2")
-    s.line((94, 76), (150, 76))
-    s.dot(102, 76)
-    s.resistor((108, y), (132, y), "R2 10")
-    s.line((132, y), (150, y))
-    s.terminal(152, y, "contact, drive", "right")
-    s.terminal(152, 76, "earth, drive", "right")
-    s.earth(140, 76, "engine")
+def _drive(s: Schematic) -> None:
+    """From the carrier to the contacts."""
+    s.chip("J1", 14, 12, {}, {44: 1, 62: 2})
+    s.two("RV1", (38, 44), (38, 58), words=(5.4, 4.0))
+    s.wire((30, 44), (44, 44))
+    s.two("C1", (44, 44), (56, 44))
+    s.two("R1", (58, 44), (72, 44))
+    s.two("R2", (74, 44), (88, 44))
+    s.wire((56, 44), (58, 44))
+    s.wire((72, 44), (74, 44))
+    s.two("D1", (92, 46), (92, 60))
+    s.two("R3", (94, 44), (106, 44))
+    s.wire((88, 44), (94, 44))
+    s.wire((92, 44), (92, 46))
+    s.transistor("Q1", (124, 36), way=-1)
+    s.transistor("Q2", (124, 52), way=-1)
+    s.wire((106, 44), (116, 44))
+    s.name("OSC", (128, 36), (0, -1))
+    s.wire((116, 42), (116, 46))
+    s.wire((124, 36), (128, 36), (128, 52), (124, 52))
+    s.point("TP4", (110, 44), (-3.0, 5.0))
 
 
-def _sense(s: Sheet) -> None:
-    """What is left of it across them, to the board."""
-    y2 = 100
-    s.terminal(152, y2, "contact, sense", "right")
-    s.terminal(152, 124, "earth, sense", "right")
-    s.line((150, y2), (132, y2))
-    s.resistor((132, y2), (114, y2), "R3 470")
-    s.line((114, y2), (94, y2))
-    s.dot(104, y2)
-    s.diode((104, y2), (104, 124), "")
-    s.diode((111, 124), (111, y2), "")
-    s.text(115, 113, "D3 D4")
-    s.dot(111, y2)
-    s.dot(111, 124)
-    s.line((94, 124), (150, 124))
-    s.dot(104, 124)
-    s.winding((94, 124), (94, y2))
-    s.winding((84, y2), (84, 124))
-    s.text(81.5, 108, "T2", anchor="end", bold=True)
-    s.line((84, y2), (66, y2))
-    s.resistor((74, y2), (74, 124), "")
-    s.text(72, 113, "R4", anchor="end")
-    s.dot(74, y2)
-    s.line((84, 124), (74, 124), (60, 124), (60, 128))
-    s.dot(74, 124)
-    s.earth(60, 128, "board")
-    s.box(36, 94, 30, 26, "amplifier")
-    s.notes(39, 105, ["x 20, full-wave", "rectifier, peak", "1 nF, 22 kilohm"])
-    s.line((36, 107), (30, 107), (30, 126))
-    s.box(14, 126, 32, 14, "comparator")
-    s.text(30, 137, "0.5 V, 0.1 V hyst.", anchor="middle", size=2.9)
-    s.line((46, 136), (76, 136))
-    s.terminal(78, 136, "board D6 (D7); level 1 open", "right")
-    s.barrier(89, 36, 128, "isolation")
+def _oscillator(s: Schematic) -> None:
+    s.comparator("U1", "4", (156, 40), way=-1)
+    s.wire((128, 44), (140, 44))
+    s.two("R4", (134, 28), (134, 42))
+    s.wire((134, 42), (134, 44))
+    s.wire((156, 40), (186, 40))
+    s.two("R5", (164, 24), (164, 38))
+    s.wire((164, 38), (164, 40))
+    s.two("R7", (200, 40), (186, 40))
+    s.two("R6", (178, 42), (178, 56))
+    s.wire((178, 40), (178, 42))
+    s.two("C2", (162, 52), (162, 62))
+    s.wire((156, 48), (162, 48), (162, 52))
+    s.two("R8", (200, 62), (186, 62))
+    s.wire((162, 48), (172, 48), (172, 62), (186, 62))
+    s.wire((200, 40), (204, 40), (204, 62), (200, 62))
+    s.name("OSC", (204, 52), (1, 0))
 
 
-def _unit(s: Sheet) -> None:
-    y = 52
-    s.contacts((200, y), (200, 76), "contacts")
-    s.line((182, y), (262, y))
-    s.line((182, 76), (262, 76))
-    s.winding((228, y), (228, 76), "primary")
-    s.capacitor((252, y), (252, 76), "condenser")
-    for x in (200, 228, 252):
-        s.dot(x, y)
-        s.dot(x, 76)
-    s.text(222, 45, "the unit, as it stands", anchor="middle", bold=True)
+def _sense(s: Schematic) -> None:
+    s.wire((34, 44), (34, 92), (40, 92))
+    s.two("C3", (40, 92), (52, 92))
+    s.two("R9", (54, 92), (68, 92))
+    s.two("R22", (70, 92), (84, 92))
+    s.wire((52, 92), (54, 92))
+    s.wire((68, 92), (70, 92))
+    s.wire((84, 92), (132, 92))
+    s.two("R10", (86, 94), (86, 108), words=(-2.6, -0.6))
+    s.two("C4", (92, 94), (92, 108), words=(2.6, 3.0))
+    s.two("D2", (104, 108), (104, 94), words=(2.4, -4.0))
+    s.two("D3", (117, 94), (117, 108), words=(-2.4, 3.4))
+    for x in (86, 92, 104, 117):
+        s.wire((x, 92), (x, 94))
+        s.wire((x, 108), (x, 110))
+    s.wire((86, 110), (124, 110))
+    s.two("C5", (64, 112), (64, 126))
+    s.two("C6", (80, 112), (80, 126))
+    s.wire((64, 112), (64, 110), (86, 110))
+    s.wire((80, 110), (80, 112))
+    s.point("TP3", (72, 110), (-2.0, -2.0))
+
+
+def _window(s: Schematic) -> None:
+    s.two("R11", (124, 66), (124, 78))
+    s.wire((124, 78), (124, 82))
+    s.two("R12", (124, 96), (124, 108))
+    s.wire((124, 82), (124, 96))
+    s.wire((124, 108), (124, 112))
+    s.two("R13", (124, 112), (124, 124))
+    s.two("R14", (124, 130), (124, 142))
+    s.wire((124, 124), (124, 130))
+    s.comparator("U1", "1", (144, 82))
+    s.comparator("U1", "2", (144, 114))
+    s.wire((124, 82), (144, 82))
+    s.wire((132, 92), (138, 92), (138, 90), (144, 90))
+    s.wire((138, 92), (138, 114), (144, 114))
+    s.wire((124, 126), (138, 126), (138, 122), (144, 122))
+    s.wire((160, 86), (166, 86), (166, 118), (160, 118))
+    s.two("R15", (166, 68), (166, 82))
+    s.wire((166, 82), (166, 86))
+    s.two("C7", (170, 106), (170, 120))
+    s.wire((166, 102), (176, 102))
+    s.wire((170, 102), (170, 106))
+    s.point("TP5", (166, 96), (2.2, 1.0))
+    s.two("R16", (176, 102), (190, 102))
+
+
+def _output(s: Schematic) -> None:
+    s.comparator("U1", "3", (196, 102))
+    s.wire((190, 102), (196, 102))
+    s.two("R17", (208, 90), (194, 90))
+    s.wire((194, 90), (192, 90), (192, 102))
+    s.wire((212, 106), (216, 106), (216, 90), (208, 90))
+    s.two("R18", (216, 72), (216, 86), words=(-2.6, -0.6))
+    s.wire((216, 86), (216, 90))
+    s.two("R19", (216, 112), (216, 126), words=(-2.6, 3.0))
+    s.wire((216, 106), (216, 112))
+    s.wire((216, 126), (216, 134))
+    s.transistor("Q3", (216, 134))
+    s.wire((224, 128), (224, 116))
+    s.two("R20", (224, 92), (224, 106), words=(2.2, -3.4))
+    s.wire((224, 106), (224, 110))
+    s.chip("U2", 228, 20, {110: 2, 116: 3}, {106: 8, 111: 7, 116: 6, 121: 5})
+    s.wire((252, 106), (255, 106), (255, 111), (252, 111))
+    s.wire((255, 106), (255, 102))
+    s.name("5V", (255, 102), (0, -1))
+    s.two("R21", (262, 98), (262, 112))
+    s.wire((252, 116), (270, 116))
+    s.wire((262, 112), (262, 116))
+    s.chip("J2", 274, 10, {116: 3, 130: 1, 140: 2}, {})
+    s.chip("U3", 230, 18, {58: 4, 68: 3}, {58: 2, 68: 1})
+    s.two("C10", (188, 128), (188, 142))
+    s.two("C11", (202, 128), (202, 142), words=(2.6, -3.4))
+    s.two("C12", (260, 60), (260, 74), words=(3.0, -2.0))
+    s.two("C13", (276, 60), (276, 74), words=(-2.6, 5.0))
+    s.chip("U1", 102, 13, {130: 3, 140: 12}, {})
+    s.point("TP1", (20, 112), (2.6, -0.6))
+    s.point("TP2", (34, 112), (2.6, -0.6))

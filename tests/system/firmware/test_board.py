@@ -9,8 +9,7 @@ import math
 from collections import defaultdict
 
 import pytest
-from board import FOLDER, PLACES, SIZE_MM, files, pads_of
-from board import Router as BoardRouter
+from board import FOLDER, PLACES, SIZE_MM, pads_of
 from board_files import PIXEL_MM, Copper, Layer, gap_mm, read_drill, read_gerber, trace
 from footprints import FOOTPRINTS, body_box
 from netlist import WINDING
@@ -42,13 +41,6 @@ def copper(layers: list[Layer], holes: list[tuple[tuple[float, float], float]]) 
 def nets(copper: Copper) -> dict[str, int]:
     """Net of the schematic: net of the copper; each pin stands on its own."""
     return {pad.net: copper.net_at(up(pad.at)) for pad in pads_of() if pad.net}
-
-
-def test_files_are_those_of_the_script() -> None:
-    made = files(BoardRouter(pads_of()).route())
-    assert sorted(made) == sorted(path.name for path in FOLDER.iterdir())
-    for name, text in made.items():
-        assert (FOLDER / name).read_text("ascii") == text, name
 
 
 def test_copper_joins_what_the_schematic_joins_and_nothing_else(copper: Copper) -> None:
