@@ -120,7 +120,7 @@ def _lines(found: History, shown: Sequence[Series]) -> list[str]:
         lines += _wrapped(f"Outside now: {'; '.join(outside)}.", "")
     if found.first_out is not None:
         lines += _wrapped(f"First to leave its window: {found.first_out.name}:"
-                          f" {found.first_out.words}.", "")  # fmt: skip
+                          f" {found.first_out.leaves}.", "")  # fmt: skip
     for series in shown:
         lines += ["", series.name]
         lines += [line for point in series.points for line in _point(point)]
@@ -145,7 +145,7 @@ def _of_cylinder(found: History, series: Series) -> list[str]:
     first = min(own, key=lambda each: each.leaves_utc or "", default=None)
     if first is None or (first.leaves_utc or "") >= (series.leaves_utc or "9"):
         return []
-    return _wrapped(f"cylinder {first.cylinder} leaves first: {first.words}", "  ")
+    return _wrapped(f"cylinder {first.cylinder} would leave first: {first.leaves}", "  ")
 
 
 def _point(point: Point) -> list[str]:

@@ -150,6 +150,17 @@ class Series:
         kind = "" if self.kind == "turned" else f", {self.kind}"
         return f"{self.unit}, {self.setting}{cylinder}{kind}"
 
+    @property
+    def leaves(self) -> str:
+        """When it would leave its window, in words: "about 2031-04, as early as 2029-06"."""
+        if self.leaves_utc is None:
+            about = f"in more than {FURTHEST_YEARS:.0f} years"
+        else:
+            about = f"about {self.leaves_utc[:7]}"
+        last = self.points[-1].measured_utc
+        early = (self.soonest_utc or last)[:7]
+        return f"{about}, {'perhaps already' if early <= last[:7] else f'as early as {early}'}"
+
 
 @dataclass(frozen=True, slots=True)
 class History:
@@ -671,11 +682,11 @@ def outlook(
     if limit is None or other is None:
         return None, None, f"{drift}; no window is stated"
     if wrap(line.last_btdc - other) * slope < 0.0:
-        return None, None, f"{drift}; it is outside the window now, and drifts towards it"
+        return None, None, f"{drift}; the line is outside the window now and nears it"
     limit = line.last_btdc + wrap(limit - line.last_btdc)
     years = (limit - line.last_btdc) / slope
     if years <= 0.0:
-        return None, None, f"{drift}; it is outside the window now"
+        return None, None, f"{drift}; the line is outside the window now"
     soonest = line.soonest(limit)
     if soonest is None:
         words = f"{drift}; the window lasts for more than {FURTHEST_YEARS:.0f} years"

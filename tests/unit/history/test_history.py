@@ -255,7 +255,7 @@ def test_what_is_outside_has_no_day_to_leave(tmp_path: Path) -> None:
         visit(tmp_path, year, 1.5 - 0.05 * (year - 2015))
     series = history(find(tmp_path)).series[0]
     assert series.leaves_utc is None
-    assert series.words.endswith("it is outside the window now, and drifts towards it")
+    assert series.words.endswith("the line is outside the window now and nears it")
 
 
 def test_the_cylinder_that_leaves_first_is_the_headline(tmp_path: Path) -> None:
