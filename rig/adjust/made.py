@@ -19,7 +19,7 @@ from rig.base.files import digest, listed
 from rig.engine.profile import Profile
 from rig.job.clock import moment
 from rig.job.folder import Job
-from rig.job.results import JobResults, MadeAdjustment, PredictedOpening
+from rig.job.results import JobResults, MadeAdjustment, PredictedOpening, order_beside
 from rig.timing.assess import assess
 from rig.timing.values import Assessment
 
@@ -29,8 +29,8 @@ def made(job: Job, worked: JobResults, since: datetime | None) -> list[MadeAdjus
 
     One that a later sheet says was never carried out is left out, and a sheet that cannot be read.
     """
-    ends = [moment(each.facts.end_utc) for each in worked.played]
-    until = max((each for each in ends if each is not None), default=None)
+    order = order_beside([one.path for one in worked.played])
+    ends = [(one.path, one.until_us, moment(one.facts.end_utc)) for one in worked.played]
     sheets = []
     for path in listed(job.folder / FOLDER, ".json").files:
         if path.stem.partition(".")[2]:
@@ -39,9 +39,9 @@ def made(job: Job, worked: JobResults, since: datetime | None) -> list[MadeAdjus
             sheet = load(path)
         except InputError:
             continue  # said where the sheet is asked for
-        if until is None or sheet.made > until or (since is not None and sheet.made <= since):
-            continue
-        sheets.append(sheet)
+        is_earlier = since is not None and sheet.made <= since
+        if not is_earlier and any(sheet.when.is_before(*end, order) for end in ends):
+            sheets.append(sheet)
     found: list[MadeAdjustment] = []
     for sheet in sorted(sheets, key=lambda each: (each.number, each.made)):
         found = found if sheet.carried_out else found[:-1]

@@ -482,23 +482,6 @@ def beside(prediction: Prediction, judged: Sequence[Assessment]) -> Assessment |
     return None if last is None or last.mean_btdc is None else last
 
 
-def save_outcome(job: Job, sheet: Sheet, found: Sequence[Confirmation], now: datetime) -> Path:
-    """Save how a prediction came out, beside it, while the capture goes on: ``rig.adjust.outcomes``
-    has one that can be proved, once it has ended."""
-    path = folder.free_path(job.folder / FOLDER, sheet.path.stem + OUTCOME_MARK)
-    folder.write(
-        path,
-        {
-            "kind": OUTCOME,
-            "version": 1,
-            "made_utc": iso(now),
-            "prediction": sheet.path.name,
-            "confirmations": [asdict(each) for each in found],
-        },
-    )
-    return path
-
-
 def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
     return [
         (str(each["file"]), str(each["sha256"]), each.get("size_bytes"))

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from enum import Enum, auto
 from functools import partial
 
-from rig.adjust import predictions
+from rig.adjust import outcomes, predictions
 from rig.adjust.plan import Confirmation, Option, Prediction, Proposal, Step
 from rig.adjust.predictions import Said, Sheet, beside, confirm, tdc_difference_u
 from rig.base.angles import wrap
-from rig.base.errors import InputError
+from rig.base.errors import InputError, reason
 from rig.base.rounding import btdc, btdc_with, listed, many, size
 from rig.engine.profile import Adjustments, Unit
 from rig.guide.action import DIGITS, Action, Bench, Host
@@ -74,7 +74,10 @@ def results_so_far(host: Host) -> JobResults:
     """The job's results by the capture as far as it was written. Raises InputError as
     ``results_of``."""
     job, path = host.job, host.capture_path
-    size = path.stat().st_size
+    try:
+        size = path.stat().st_size
+    except OSError as why:
+        raise InputError(f"{path.name}: cannot be read: {reason(why)}") from why
     return results_of(
         job.profile, [path], job.reference(), job.captures, job.references(), {path: size}
     )
@@ -98,6 +101,7 @@ class Adjust(Procedure):
         self._number = _best(self._proposal)  # of the option, from 1; 0: none helps
         self._step = 0
         self._sheet: Sheet | None = None
+        self._trouble = ""  # why the outcome is not kept
 
     # -- what is so --
 
@@ -156,9 +160,13 @@ class Adjust(Procedure):
         if self.stage is not Stage.READ or self._waiting()[0] is not None:
             return
         self.stage = Stage.COMPARE
-        found = [each.found for each in self.beside() if each.found is not None]
-        if self._sheet is not None and found:
-            predictions.save_outcome(self._host.job, self._sheet, found, self._host.utc())
+        if self._sheet is not None:
+            try:
+                worked = results_so_far(self._host)
+                found = predictions.confirmed(self._host.job, worked, self._sheet)
+                outcomes.save(self._host.job, worked, self._sheet, found, self._host.utc())
+            except InputError as why:  # shown: the work goes on without it
+                self._trouble = str(why)
 
     def _take(self) -> None:
         """The option is chosen: its prediction is kept."""
@@ -286,6 +294,8 @@ class Adjust(Procedure):
         ):
             own = [b for b in every if (b.prediction.unit, b.prediction.setting) == (unit, setting)]
             lines.append(self._beside_line(max(own, key=_off), len(own)))
+        if self._trouble:
+            lines.append(PanelLine("not kept", self._trouble, "bad"))
         return lines
 
     def _beside_line(self, each: Beside, of_cylinders: int) -> PanelLine:

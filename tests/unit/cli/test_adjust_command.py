@@ -307,7 +307,7 @@ def test_usage_that_makes_no_sense(tmp_path: Path) -> None:
     )
     other = tmp_path / "other.json"
     other.write_text('{"kind": "recipe"}', "utf-8")
-    assert "is no prediction" in refused(2, "adjust", made.folder, "--prediction", other)
+    assert "is not a prediction" in refused(2, "adjust", made.folder, "--prediction", other)
     other.write_text('{"kind": "prediction", "version": 1, "made_utc": "2025-01-01"}', "utf-8")
     assert "no whole prediction" in refused(2, "adjust", made.folder, "--prediction", other)
     assert rig("verify", certificate_in(finished().folder)).status == 0  # nothing is disturbed

@@ -81,8 +81,17 @@ def test_an_obedient_hand_brings_a_unit_inside_and_the_prediction_is_proved(
     upper = [c for c in outcome["confirmations"] if c["prediction"]["unit"] == "upper"]
     assert {c["verdict"] for c in upper} == {"confirmed"}
     bench.live.end()
-    ran = rig("verify", sheets[0])  # the capture has grown since
-    assert ran.status == 0, ran.out
+    for path in sheets:
+        ran = rig("verify", path)  # the capture has grown since
+        assert ran.status == 0, ran.out
+
+
+def test_a_capture_that_is_gone_is_said_and_the_work_goes_on(tmp_path: Path) -> None:
+    bench = bench_with(tmp_path / "job", MEANS, 2.5)
+    bench.live.capture_path.unlink()
+    bench.press("a")
+    assert "cannot be read" in bench.ui_state.prompt.message
+    assert bench.ui_state.bench.dashboard.procedure is None
 
 
 def test_what_was_adjusted_live_is_on_the_certificate_and_verifies(tmp_path: Path) -> None:
