@@ -17,6 +17,7 @@ import numpy as np
 
 from rig.base.angles import modulo
 from rig.base.errors import InputError
+from rig.base.rounding import many
 from rig.engine.profile import (
     Encoder,
     Engine,
@@ -60,7 +61,8 @@ class VirtualRig:
         self.hidden = hidden if hidden is not None else draw(profile, seed)
         if self.hidden.encoder.counts % 4:
             raise InputError(
-                f"{self.hidden.encoder.counts} counts a turn: enter four times the encoder's lines"
+                f"{many(self.hidden.encoder.counts, 'count')} a turn: enter four times the lines of"
+                " the encoder"
             )
         self._world = World(profile, self.hidden, steps=lines or vcd is not None)
         self._book = TruthBook.of(self.hidden)

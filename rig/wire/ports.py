@@ -210,9 +210,9 @@ def _permission(url: str) -> str:
 
         group = grp.getgrgid(os.stat(url).st_gid).gr_name
     except (ImportError, KeyError, OSError):
-        return "ask whoever looks after this computer to allow it"
+        return "ask the administrator of this computer to allow it"
     if group == "root":
-        return "it belongs to root; ask whoever looks after this computer to allow it"
+        return "it belongs to root; ask the administrator of this computer to allow it"
     return f"the group {group} may: sudo usermod -a -G {group} $USER, then log out and in again"
 
 
@@ -331,7 +331,7 @@ def _rig_on(url: str) -> tuple[Port | None, str]:
 
 
 def _listen(port: Port) -> bytes:
-    """What is said on an open port once it is asked who is there. Closes a port that went away."""
+    """What an open port sends when asked for its identity. Closes a port that is lost."""
     seen = b""
     try:
         port.write(b"?\n")
@@ -347,7 +347,7 @@ def _listen(port: Port) -> bytes:
 
 
 def _hello(seen: bytes) -> Identity | None:
-    """What the rig last said of itself."""
+    """The rig's last identity line."""
     lines = LineReader()
     heard = [other for batch in lines.feed(seen) for other in batch.others]
     return next((other for other in reversed(heard) if isinstance(other, Identity)), None)

@@ -1,6 +1,6 @@
-"""What could be reached: a reader that is told by which laws chatter and noise were drawn.
+"""What could be reached: a reader that is told by which laws bounce and noise were drawn.
 
-It weighs each place at which the runs of a passage may be split into noise and chatter by the
+It weighs each place at which the runs of a transition may be split into noise and bounce by the
 likelihood of all their lengths, and takes the likeliest. No reader that has to learn the laws
 from the recording itself can be expected to do better. (To place the instant is left out: that is
 the column ``placing`` of the table.)
@@ -34,7 +34,7 @@ Run = tuple[float, float]
 @dataclass(frozen=True, slots=True)
 class Law:
     """Laws of one scenario. ``noise``: events a microsecond of a length, at a distance before the
-    parting (both microseconds); ``more``: probability that one more bounce follows."""
+    opening (both microseconds); ``more``: probability that one more bounce follows."""
 
     chatter_open: Density
     chatter_closed: Density
@@ -83,7 +83,7 @@ def _law(
     spikes: float,
     bounces: float,
 ) -> Law:
-    """Chatter in which a spike may cut an open run in two."""
+    """Bounce in which a spike may cut an open run in two."""
     cut = spikes * OPEN_US * 1e-6 / 10.0 + 1e-6
     whole = _even(0.0, OPEN_US)
     return Law(
@@ -122,7 +122,7 @@ def late_us(batches: Iterable[Batch], truth: Sequence[TrueOpening], law: Law) ->
 
 
 def _passage(t_us: NDArray[np.float64], level: NDArray[np.int8], true_us: float) -> list[Run]:
-    """Open runs that may belong to the parting; the last is the one that stays."""
+    """Open runs that may belong to the opening; the last is the one that stays."""
     runs: list[Run] = []
     for k in range(int(np.searchsorted(t_us, true_us - BACK_US)), len(t_us)):
         if level[k] != 1:

@@ -21,7 +21,7 @@ RIGHT_US = 2.5
 
 
 class TrueOpening(NamedTuple):
-    """First parting, crank going forward. Any zero of ``crank_deg``, the same for a whole run."""
+    """First opening, crank going forward. Any zero of ``crank_deg``, the same for a whole run."""
 
     input: int
     t_s: float

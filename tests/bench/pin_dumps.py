@@ -1,4 +1,4 @@
-"""Writes large pin recordings for the benchmarks: a crank turned by hand, contacts that chatter."""
+"""Writes large pin recordings for the benchmarks: a crank turned by hand, contacts that bounce."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def write_pins(path: Path, edges: int, edges_per_s: float, seed: int = 1) -> Non
     """A dump of ``edges`` count edges at ``edges_per_s`` on the average, in the plain layout.
 
     Index once a turn for one count; each contact opens and closes once a turn with 20 edges of
-    chatter. The speed goes up and down by a third, and each step by a hundredth.
+    bounce. The speed goes up and down by a third, and each step by a hundredth.
     """
     random = np.random.default_rng(seed)
     with path.open("w", encoding="ascii") as file:

@@ -1,6 +1,6 @@
 """Replaying an hour's capture against a loop that only checks each line's CRC; and latency.
 
-The hour is that of a person at work: turning, standing, turning back, chatter and drop-outs.
+The hour is that of a person at work: turning, standing, turning back, bounce and drop-outs.
 """
 
 from __future__ import annotations

@@ -44,7 +44,7 @@ names = st.sampled_from(
 
 @st.composite
 def captures(draw: st.DrawFn) -> bytes:
-    """The session's capture, its notes and perhaps its lines changed, sums made anew."""
+    """The session's capture, its notes and perhaps its lines changed, sums made again."""
     notes = dict(NOTES)
     for _ in range(draw(st.integers(1, 3))):
         at = draw(st.sampled_from(PLACES))

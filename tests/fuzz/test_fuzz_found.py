@@ -65,8 +65,8 @@ def test_years_of_rest_in_a_few_bytes(tmp_path: Path) -> None:
     assert changes < records < 7000 * changes
 
 
-def test_edges_told_after_later_ones() -> None:
-    """Each passage of these seemed to be shorter than nothing, and to learn from them failed."""
+def test_edges_reported_after_later_ones() -> None:
+    """Each transition of these seemed to be shorter than nothing, and to learn from them failed."""
     debouncer = Debouncer(Settings(4096))
     debouncer.begin(False, 0.0)
     instants = [1e6, 1e6 + 100, 1e6 - 5e5, 1e6 + 300, 1e6 - 9e5, 1e6 + 500, 1e6 - 8e5]
@@ -86,7 +86,7 @@ def test_edges_told_after_later_ones() -> None:
     ("key", "value"), [("u_deg", -0.01), ("u_deg", "nan"), ("u_deg", "inf"), ("nu", 0.5)]
 )
 def test_an_uncertainty_that_is_no_size(key: str, value: float | str) -> None:
-    """In a certificate that was sealed anew: no command reckons with it."""
+    """In a certificate that was sealed again: no command reckons with it."""
     home, record = job()
     spoilt = copy.deepcopy(record)
     spoilt["judgements"][0]["uncertainty"]["parts"][0][key] = value

@@ -21,7 +21,7 @@ REFERENCE = set_by_hand(60.0, how="by hand", half_width_deg=0.1)
 
 
 def read(data: bytes, piece: int) -> None:
-    """The whole way from bytes to figures. A record for each line at most; every trouble told in
+    """The whole way from bytes to figures. A record for each line at most; every line error told in
     harmless words."""
     with bounded(data):
         reader, session, records = LineReader(), Session(PROFILE, REFERENCE), 0

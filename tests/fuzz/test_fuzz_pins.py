@@ -29,7 +29,7 @@ HEADER = [b"$date x $end", b"$timescale 1 us $end", b"$scope module rig $end",
 
 
 def turning() -> list[bytes]:
-    """The body of a sound dump: five turns of a coarse encoder, contacts that chatter."""
+    """The body of a sound dump: five turns of a coarse encoder, contacts that bounce."""
     chance = random.Random(5)
     body, t_us = [b"#0", b"$dumpvars", b"0A", b"0B", b"0Z", b"01", b"0long2", b"$end"], 0
     gray = [b"0B", b"1A", b"1B", b"0A"]

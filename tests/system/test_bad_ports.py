@@ -135,7 +135,7 @@ def test_a_port_that_this_user_may_not_open(
     monkeypatch.setattr("serial.serial_for_url", forbidden)
     said = refused(2, "live", job, "--port", pty)
     assert f"{pty}: you may not open this port; " in said
-    assert "sudo usermod -a -G" in said or "ask whoever looks after this computer" in said
+    assert "sudo usermod -a -G" in said or "ask the administrator of this computer" in said
 
 
 @pytest.mark.slow

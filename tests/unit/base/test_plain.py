@@ -109,7 +109,7 @@ GOOD: dict[str, Any] = {
         ({"extra": 1}, r"here\.extra: no such field"),
     ],
 )
-def test_a_wrong_value_is_named(change: dict[str, Any], said: str) -> None:
+def test_a_wrong_value_is_reported(change: dict[str, Any], said: str) -> None:
     with pytest.raises(InputError, match=said):
         from_plain(Outer, GOOD | change, "here")
 

@@ -91,7 +91,7 @@ def test_a_failure_at_any_step_leaves_nothing(
     assert [each.name for each in tmp_path.rglob("*") if each.name != "certificates"] == []
 
 
-def test_a_disk_that_does_not_confirm_is_said(
+def test_a_disk_that_does_not_confirm_is_reported(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     real, calls = os.fsync, 0

@@ -60,7 +60,7 @@ from rig.engine.engine_file import profile_from_bytes
         ("lobes\u200b = 2", "zero width space (U+200B)", "lobes = 2"),
     ],
 )
-def test_a_slip_is_named_with_what_to_write(line: str, found: str, write: str) -> None:
+def test_a_slip_is_reported_with_what_to_write(line: str, found: str, write: str) -> None:
     slip = slip_in(line)
     assert slip is not None
     assert found in slip.wrong
@@ -123,7 +123,7 @@ def test_carriage_returns_alone_end_lines() -> None:
     assert only(wrong.encode()).line == 3
 
 
-def test_a_stray_carriage_return_is_named() -> None:
+def test_a_stray_carriage_return_is_reported() -> None:
     # Shown as a line end by some editors and not by others: what was meant is not known.
     found = only(swap("strokes = 4", "strokes = 4 # not\rcylinders = 2"))
     assert found.line == 3
@@ -218,7 +218,7 @@ def test_a_damaged_engine_file_names_the_line_and_the_cure(place: tuple[int, Dam
 
 
 @given(st.sampled_from(EXAMPLE.split("\n")), st.text(max_size=6), st.integers(0, 40))
-def test_what_is_said_to_be_meant_is_toml(line: str, typed: str, at: int) -> None:
+def test_what_is_reported_to_be_meant_is_toml(line: str, typed: str, at: int) -> None:
     damaged = line[:at] + "".join(c for c in typed if c not in "\r\n") + line[at:]
     slip = slip_in(damaged)
     if slip is not None:

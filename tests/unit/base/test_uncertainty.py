@@ -55,7 +55,7 @@ def test_end_gauge_of_the_guide() -> None:
 
 
 def test_an_opening_with_three_parts() -> None:
-    """W3: s 0.12 of ten readings, dead centre 0.05 of four, encoder step 0.15. By JCGM 100."""
+    """W3: s 0.12 of ten readings, TDC 0.05 of four, encoder step 0.15. By JCGM 100."""
     sizes = [0.12 / math.sqrt(10), 0.05, quantisation(0.15)]
     assert sizes == pytest.approx([0.037947, 0.05, 0.043301], abs=1e-6)
     whole = combine(parts(sizes, [9, 3, math.inf]))

@@ -187,7 +187,7 @@ def test_the_kept_recordings(folder: Path) -> None:
         assert 0.5 * last < total < last
 
 
-def test_every_edge_is_given_before_it_is_said_to_be(folder: Path) -> None:
+def test_every_edge_is_given_before_it_is_reported_to_be(folder: Path) -> None:
     for chunk in (200, 1 << 19):
         got = Read(Path("fixtures/pins/coarse.vcd"), chunk)
         left = got.edges["t_us"]
@@ -271,7 +271,7 @@ def test_an_encoder_that_is_never_known(folder: Path, body: str, words: str) -> 
         read(folder, body)
 
 
-def test_a_long_silence_is_passed_over(folder: Path) -> None:
+def test_a_long_silence_is_skipped(folder: Path) -> None:
     """Ten years: ten minutes of it are told, then the records go on just before the next change."""
     late = 10 * 365 * 86_400 * 10**6
     body = START + f'#20000 1! #{late} 1" 1$ #{late + 10} 0! #{late + 300000}\n'

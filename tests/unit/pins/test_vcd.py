@@ -165,7 +165,7 @@ def test_a_cut_anywhere_reads_up_to_it(folder: Path) -> None:
         "0!\n#5\n$dumpall\n1!\n", "0!\n#5\nr1.5 ",
     ],
 )  # fmt: skip
-def test_a_cut_is_said(folder: Path, body: str) -> None:
+def test_a_cut_is_reported(folder: Path, body: str) -> None:
     rows, said = levels_of(folder, body)
     assert rows[0] == (0, "0")
     assert len(said) == 1
@@ -198,7 +198,7 @@ def test_a_nonsense_time_ends_the_reading(folder: Path, stamp: str) -> None:
     assert "31 years" in said[0]
 
 
-def test_words_that_are_no_change_are_said(folder: Path) -> None:
+def test_words_that_are_no_change_are_reported(folder: Path) -> None:
     rows, said = levels_of(folder, "0!\n#5\nwell\n1!\n#6x\n#7\n0!\n1\n")
     assert rows == [(0, "0"), (5, "1"), (7, "0")]
     assert said == [

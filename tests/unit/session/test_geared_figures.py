@@ -1,7 +1,7 @@
-"""Figures through a geared encoder with play, against what the virtual engine really does.
+"""Readings through a geared encoder with backlash, against the truth of the virtual engine.
 
-Touches from both sides average the play away, readings do not: a reference left in the middle would
-put every figure off by half the play.
+Touches from both sides average the backlash away, readings do not: a reference left in the middle
+would put every mean off by half the backlash.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def geared(ratio: str, play_deg: float, end: Literal["encoder", "crank"]) -> Pro
 
 
 def gauged(played: Played) -> TdcReference:
-    """Dead centre by the dial gauge, each point come to with the piston rising."""
+    """TDC by the dial gauge, each point come to with the piston rising."""
     points = []
     for way, words in ((1, "goto {} at 20"), (-1, "goto -{} back at 20")):
         played.do(f"goto {45 * way} at 60")
@@ -69,7 +69,7 @@ def errors(played: Played) -> list[tuple[float, float]]:
     ("ratio", "play_deg", "end"),
     [("9/16", 0.6, "encoder"), ("1/2", 0.6, "crank"), ("3/2", 0.4, "encoder")],
 )
-def test_the_play_is_taken_to_the_side_of_forward_movement(
+def test_the_backlash_is_taken_to_the_side_of_forward_movement(
     seed: int, ratio: str, play_deg: float, end: Literal["encoder", "crank"]
 ) -> None:
     played = Played(seed, geared(ratio, play_deg, end)).do("turn 740 at 180").touch(3)

@@ -31,7 +31,7 @@ FULL, RETARD = "full advance", "full retard"
 # -- stroke -----------------------------------------------------------------------------------
 
 
-def test_cylinders_follow_from_the_stated_stroke() -> None:
+def test_cylinders_follow_from_the_entered_stroke() -> None:
     """Also of what was read before the statement: it is on the same count of turns."""
     played = Played().know_tdc().do("turn 500 at 110")
     assert {r.cylinder for r in played.counted()} == {None}
@@ -51,7 +51,7 @@ def test_cylinders_follow_from_the_stated_stroke() -> None:
         assert reading.stroke_known
 
 
-def test_a_stroke_stated_the_other_way_round_changes_the_cylinders() -> None:
+def test_a_stroke_entered_the_other_way_round_changes_the_cylinders() -> None:
     right = Played().know_tdc().state_stroke().do("turn 900 at 110").counted()
     wrong = Played().know_tdc().state_stroke(wrong=True).do("turn 900 at 110").counted()
     partner = {1: 4, 4: 1, 2: 3, 3: 2}
@@ -113,7 +113,7 @@ def turned_out(turns: int) -> GroundTruth:
 
 
 @pytest.mark.parametrize("turns", [0, 1])
-def test_a_unit_coupled_one_crank_turn_out_is_named_as_that(turns: int) -> None:
+def test_a_unit_coupled_one_crank_turn_out_is_reported_as_that(turns: int) -> None:
     played = Played(5, single(), hidden=turned_out(turns)).know_tdc().state_stroke()
     played.do("turn 2900 at 150")
     readings = played.counted()
@@ -127,7 +127,7 @@ def test_a_unit_coupled_one_crank_turn_out_is_named_as_that(turns: int) -> None:
     assert judged.words.startswith("one crank turn out") == bool(turns)
 
 
-def test_until_the_stroke_is_stated_the_readings_are_marked() -> None:
+def test_until_the_stroke_is_entered_the_readings_are_marked() -> None:
     played = Played(5, single(), hidden=turned_out(1)).know_tdc().do("turn 2900 at 150")
     (judged,) = played.session.judgements()
     assert judged.marks == (Mark.STROKE_NOT_STATED,)
@@ -171,7 +171,7 @@ def test_as_found_is_kept_apart_from_as_left() -> None:
     assert played.session.phase_of("upper") == "as left"
 
 
-def test_a_reading_struck_out_stays_with_its_reason_and_can_be_taken_back() -> None:
+def test_a_reading_rejected_stays_with_its_reason_and_can_be_undone() -> None:
     played = Played().know_tdc().do("turn 800 at 110")
     opening = next(o for o in played.session.openings if o.valid)
     n = len(played.counted())
@@ -201,7 +201,7 @@ def test_contacts_that_part_with_the_crank_held_are_set_and_not_turned() -> None
     assert any(abs((r.btdc_deg or 0.0) - 33.0) < 0.6 for r in turned)
 
 
-def test_before_top_dead_centre_is_known_readings_wait_for_it() -> None:
+def test_before_tdc_is_known_readings_wait_for_it() -> None:
     played = Played().do("turn 800 at 110")
     readings = played.session.readings()
     assert len(readings) >= 6
@@ -239,7 +239,7 @@ def test_a_note_that_makes_no_sense_is_counted_and_changes_nothing(
     assert played.session.stop is None
 
 
-def test_notes_of_a_later_version_are_passed_over() -> None:
+def test_notes_of_a_later_version_are_skipped() -> None:
     played = Played().note("weather", fog=True).note("noted", x=1)
     assert played.session.troubles == {}
 

@@ -1,4 +1,4 @@
-"""Top dead centre by the positive stop, as the session finds it, against what is really so."""
+"""TDC by the positive stop, as the session finds it, against what is really so."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def wrapped(deg: float) -> float:
 
 
 def dead_centres(seeds: range) -> list[tuple[float, float, float]]:
-    """Over many virtual engines: error of the dead centre found, its U, its standard u."""
+    """Over many virtual engines: error of the TDC found, its U, its standard u."""
     found = []
     for seed in seeds:
         played = Played(seed).do("turn 380 at 150").touch(times=2)
@@ -37,8 +37,8 @@ def dead_centres(seeds: range) -> list[tuple[float, float, float]]:
     [(range(6), 4), pytest.param(range(16, 96), 70, marks=pytest.mark.slow)],
     ids=["few", "many"],
 )
-def test_the_stated_interval_holds_the_true_dead_centre(seeds: range, at_least: int) -> None:
-    """U is stated for about 95 %. Fewer than 4 of 6, or 70 of 80, would be a chance of less than
+def test_the_entered_interval_holds_the_true_tdc(seeds: range, at_least: int) -> None:
+    """U is entered for about 95 %. Fewer than 4 of 6, or 70 of 80, would be a chance of less than
     one in 100 (binomial)."""
     found = dead_centres(seeds)
     assert sum(abs(error) <= U for error, U, _ in found) >= at_least
@@ -112,7 +112,7 @@ def test_a_restart_between_two_touches_keeps_the_touches_before() -> None:
 
 
 def test_a_stop_in_a_link_rod_cylinder_is_refused_before_it_is_touched() -> None:
-    """Its dead centre does not follow from the firing order; stated, it does."""
+    """Its TDC does not follow from the firing order; entered, it does."""
     engine = replace(PROFILE.engine, master_cylinder=1)
     linked = Played(5, replace(PROFILE, engine=engine)).do("turn 400 at 150")
     linked.note("stop_in", cylinder=3, purpose="reference")

@@ -1,4 +1,4 @@
-"""Set and turned readings told apart by the crank alone, on the virtual rig."""
+"""Set and turned readings distinguished by the crank alone, on the virtual rig."""
 
 from dataclasses import replace
 

@@ -52,7 +52,7 @@ def errors_deg(done: Run, of: Profile, piece: int = 1 << 30) -> np.ndarray:
     )
 
 
-def test_states_are_taken_out_where_that_buys_more_than_the_stated_graduation(turned: Run) -> None:
+def test_states_are_taken_out_where_that_buys_more_than_the_entered_graduation(turned: Run) -> None:
     errors = {}
     for stated_deg, done in ((0.0, "taken out"), (0.013, "taken out"), (0.018, "left in")):
         of = profile(stated_deg)

@@ -1,4 +1,4 @@
-"""Run-up: begun anew by a larger step back, forgiving a smaller one once it is passed."""
+"""Run-up: begun again by a larger step back, forgiving a smaller one once it is passed."""
 
 import numpy as np
 from hypothesis import given
@@ -25,7 +25,7 @@ def test_a_small_step_back_is_forgiven_once_passed() -> None:
     assert run.measured(201) == (201, True)
 
 
-def test_a_larger_step_back_begins_anew() -> None:
+def test_a_larger_step_back_begins_again() -> None:
     run = walked(0, 200, 179, 190)
     assert run.measured(190) == (11, True)
 
@@ -48,7 +48,7 @@ def test_steps_between_two_records_are_seen() -> None:
 
 
 @given(st.lists(st.floats(0, 100), min_size=1, max_size=50))
-def test_forward_only_is_all_run_up(steps: list[float]) -> None:
+def test_forward_only_is_all_approach(steps: list[float]) -> None:
     run = Approach(2.0)
     place = 0.0
     run.moved(place, place, place)

@@ -1,5 +1,5 @@
-"""The law that tells noise from chatter: by brute force with scipy's distributions, and on passages
-drawn by laws that are none of its own."""
+"""Noise against bounce: by brute force with scipy's distributions, and on transitions drawn from
+distributions that are not in the model."""
 
 import itertools
 import math
@@ -117,7 +117,7 @@ def test_the_split_is_the_likeliest_by_brute_force(
         np.testing.assert_allclose(np.array(found), np.exp(logs - logsumexp(logs)), atol=1e-6)
 
 
-def test_rates_are_learnt_and_taken_back() -> None:
+def test_rates_are_learnt_and_undone() -> None:
     law = BounceModel()
     law.learn_noise([5.0] * 80, 9e6)
     assert math.isclose(law.noise_rate, 80.5 / 10, rel_tol=1e-12)
@@ -135,7 +135,7 @@ def chattering(seed: int, longest_us: float) -> tuple[list[float], list[float]]:
 
 @pytest.mark.parametrize("longest_us", [300.0, 1000.0, 3000.0])
 def test_a_gap_beyond_the_longest_is_learnt_to_be_of_noise(longest_us: float) -> None:
-    """Three noise events a second; a drop-out half as long again before the parting as any gap."""
+    """Three noise events a second; a drop-out half as long again before the opening as any gap."""
     law = BounceModel()
     for seed in range(60):
         law.learn_noise([100.0], 1e6 / 3)
@@ -146,8 +146,8 @@ def test_a_gap_beyond_the_longest_is_learnt_to_be_of_noise(longest_us: float) ->
     assert split(law, [100.0, *runs_us], [0.8 * longest_us, *gaps_us], []) == 0
 
 
-def test_a_spike_is_told_by_its_length() -> None:
-    """Where spikes are many, and no run of the chatter is as short."""
+def test_a_spike_is_reported_by_its_length() -> None:
+    """Where spikes are many, and no run of the bounce is as short."""
     law = BounceModel()
     for seed in range(60):
         law.learn_noise([5.0] * 80, 1e6)
@@ -157,9 +157,9 @@ def test_a_spike_is_told_by_its_length() -> None:
     assert split(law, [80.0, *runs_us], [250.0, *gaps_us], []) == 0
 
 
-def test_noise_that_crowds_before_the_parting_is_learnt() -> None:
-    """One drop-out some milliseconds before each parting and short gaps after it; not so when the
-    long gaps are anywhere in the chatter."""
+def test_noise_that_crowds_before_the_opening_is_learnt() -> None:
+    """One drop-out some milliseconds before each opening and short gaps after it; not so when the
+    long gaps are anywhere in the bounce."""
     crowded, chatter = BounceModel(), BounceModel()
     random = np.random.default_rng(8)
     for seed in range(40):
@@ -174,7 +174,7 @@ def test_noise_that_crowds_before_the_parting_is_learnt() -> None:
     assert chatter.crowd < 0.01
 
 
-def test_much_chatter_takes_little_time_and_no_more_than_so_many_runs_are_noise() -> None:
+def test_much_bounce_takes_little_time_and_no_more_than_so_many_runs_are_noise() -> None:
     law = BounceModel()
     law.learn_noise([5.0] * 1000, 1e6)
     runs_us, gaps_us = [5.0] * 100_000, [1900.0] * 100_000

@@ -37,11 +37,11 @@ def openings(passages: list[Transition]) -> list[float]:
     return [p.t_us for p in passages if p.to is Rest.OPEN and p.longest_us is None]
 
 
-def test_a_clean_parting() -> None:
+def test_a_clean_opening() -> None:
     assert openings(run([(50_000, 1)], 60_000)) == [50_000]
 
 
-def test_the_first_parting_of_a_chatter_counts_however_long_it_goes_on() -> None:
+def test_the_first_opening_of_a_bounce_counts_however_long_it_goes_on() -> None:
     edges = []
     for k in range(400):  # 80 ms of chatter without an open run of 3 ms or a closed one of 2 ms
         edges += [(50_000 + 200.0 * k, 1), (50_000 + 200.0 * k + 120, 0)]
@@ -71,7 +71,7 @@ def test_a_touch_while_open_starts_no_new_opening() -> None:
     assert openings(passages) == [10_000]
 
 
-def test_a_closed_run_of_the_stated_length_ends_the_passage() -> None:
+def test_a_closed_run_of_the_entered_length_ends_the_transition() -> None:
     learnt = [
         (1e6 * k + d, o) for k in range(1, 40) for d, o in ((0, 1), (90, 0), (150, 1), (2e5, 0))
     ]
@@ -82,8 +82,8 @@ def test_a_closed_run_of_the_stated_length_ends_the_passage() -> None:
     assert openings(run(long, after + 1e5))[-1] == after + 4_051
 
 
-def test_a_drop_out_just_before_is_told_from_chatter_by_what_was_learnt() -> None:
-    """After forty passages with gaps of 60 us, and drop-outs all along, 1.2 ms is no gap."""
+def test_a_drop_out_just_before_is_distinguished_from_bounce_by_what_was_learnt() -> None:
+    """After forty transitions with gaps of 60 us, and drop-outs all along, 1.2 ms is no gap."""
     edges: list[tuple[float, int]] = []
     for k in range(1, 41):
         t = 1e6 * k
@@ -99,7 +99,7 @@ def test_a_drop_out_just_before_is_told_from_chatter_by_what_was_learnt() -> Non
 
 @pytest.mark.parametrize(("ago_us", "crowds"), [(8_000, True), (300_000, False)])
 def test_drop_outs_long_before_tell_whether_noise_crowds(ago_us: float, crowds: bool) -> None:
-    """One before each of thirty partings, too early to be joined to it; then one that is not."""
+    """One before each of thirty openings, too early to be joined to it; then one that is not."""
     contacts = Debouncer(SETTINGS)
     contacts.begin(False, 0.0)
     edges: list[tuple[float, int]] = []
@@ -114,7 +114,7 @@ def test_drop_outs_long_before_tell_whether_noise_crowds(ago_us: float, crowds: 
     assert openings(late + contacts.until(t + 1e5)) == [t]
 
 
-def test_chatter_with_long_gaps_is_joined() -> None:
+def test_bounce_with_long_gaps_is_joined() -> None:
     edges: list[tuple[float, int]] = []
     for k in range(1, 20):
         t = 1e6 * k
@@ -145,7 +145,7 @@ def test_a_spike_within_a_microsecond_is_a_spike() -> None:
     st.lists(st.floats(0, 1), max_size=20),
     st.data(),
 )
-def test_pieces_and_when_silence_is_told_do_not_matter(
+def test_pieces_and_when_silence_is_reported_do_not_matter(
     gaps: list[float], told: list[float], data: st.DataObject
 ) -> None:
     times = np.cumsum([5_000.0, *gaps]).tolist()
@@ -199,7 +199,7 @@ def early_bounce(gap_us: float) -> Transition:
 
 
 @pytest.mark.parametrize("gap_us", [715.0, 850.0, 1100.0])
-def test_what_may_be_noise_or_chatter_is_not_sure_beyond_where_it_may_have_parted(
+def test_what_may_be_noise_or_bounce_is_not_sure_beyond_where_it_may_have_opened(
     gap_us: float,
 ) -> None:
     """750 us at 300 degrees a second are 0.22 degrees; at 30 they are 0.02."""
@@ -209,7 +209,7 @@ def test_what_may_be_noise_or_chatter_is_not_sure_beyond_where_it_may_have_parte
     assert parted.unsure(0.1 / 30e-6) == 0.0
 
 
-def test_what_is_chatter_or_noise_beyond_doubt_is_sure() -> None:
+def test_what_is_bounce_or_noise_beyond_doubt_is_sure() -> None:
     assert early_bounce(300.0).unsure(0.0) == 0.0
     assert early_bounce(1900.0).unsure(0.0) < MOST_UNSURE
 

@@ -1,4 +1,4 @@
-"""The crank held while contacts part. That a held crank trembles to and fro below a furthest place,
+"""The crank held while contacts open. That a held crank trembles to and fro below a furthest place,
 and that one that is turned gains ground, is common practice, no source."""
 
 import math
@@ -41,7 +41,7 @@ def mark(
         (mark(501, furthest=501, lowest=500, lull_s=1.2, after=(502, 1)), False),
     ],
 )
-def test_a_lull_of_a_second_without_new_ground_is_a_crank_held(at: Mark, held: bool) -> None:
+def test_a_stall_of_a_second_without_new_ground_is_a_crank_held(at: Mark, held: bool) -> None:
     assert is_held(at, 1, COUNT_DEG) is held
 
 
@@ -58,6 +58,6 @@ def test_an_encoder_that_counts_down_sees_the_same() -> None:
     assert is_held(nudged._replace(edge=back), -1, COUNT_DEG)
 
 
-def test_contacts_that_had_just_closed_were_not_parted_by_moving_the_unit() -> None:
+def test_contacts_that_had_just_closed_were_not_opened_by_moving_the_unit() -> None:
     assert why_held(closed_us=3.0 * SECOND) is Reason.CRANK_STILL
     assert why_held(closed_us=0.2 * SECOND) is Reason.JUST_CLOSED

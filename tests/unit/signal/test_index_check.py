@@ -42,7 +42,7 @@ def test_the_index_vouches_for_what_lies_between_two_sound_passes() -> None:
         ([1.005] * 4, False),
     ],
 )
-def test_turn_after_turn_of_other_counts_means_that_the_stated_ones_are_wrong(
+def test_turn_after_turn_of_other_counts_means_that_the_entered_ones_are_wrong(
     turns: list[float], wrong: bool
 ) -> None:
     check = IndexCheck(FOUR)

@@ -78,7 +78,7 @@ def test_a_doubt_that_is_not_over_reaches_to_whatever_comes() -> None:
         ("vcd", None, False),
     ],
 )
-def test_what_trouble_puts_in_doubt(
+def test_what_line_error_puts_in_doubt(
     kind: str, count_doubted: Reason | None, edges_doubted: bool
 ) -> None:
     monitor = IntegrityMonitor()

@@ -1,4 +1,4 @@
-"""Chatter and drop-outs measured from edges whose runs are known."""
+"""Bounce and drop-outs measured from edges whose runs are known."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def opening(t_us: float, passage_us: float, closed_us: float = 5e5, closed_deg: 
     return Opening(1, t_us, 10.0, 1, 40.0, 90.0, None, 3, passage_us, closed_us, closed_deg)
 
 
-def test_closed_runs_of_a_parting_are_chatter() -> None:
+def test_closed_runs_of_an_opening_are_bounce() -> None:
     levels = LevelRunCollector(SETTINGS)
     # Parts at 1000, bounces closed 1100-1180 and 1300-1420, then stays open; closes at 90000.
     levels.take(edges([1000.0, 1100.0, 1180.0, 1300.0, 1420.0, 90_000.0]))

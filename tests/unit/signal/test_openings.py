@@ -125,7 +125,7 @@ def test_readings_soon_after_a_reversal_do_not_count() -> None:
     assert all(e.valid == (e.run_up_deg >= 20.0) for e in openings)
 
 
-def test_a_crank_worked_to_and_fro_never_has_run_up_enough() -> None:
+def test_a_crank_worked_to_and_fro_never_has_approach_enough() -> None:
     plan = "turn 400 at 120\n" + "back 8 at 30\nturn 14 at 30\n" * 40
     data = run(plan, profile(), seed=3).data
     reader, follower = LineReader(), OpeningFinder(Settings(profile().encoder.counts_per_turn))
@@ -151,7 +151,7 @@ def test_nothing_is_concluded_from_a_recording_without_an_index() -> None:
     assert all(e.crank_deg is None and not e.valid for e in openings)
 
 
-def test_findings_are_told_apart() -> None:
+def test_findings_are_distinguished() -> None:
     _, events, _ = read_pins("coarse")
     kinds = {e.kind for e in events if isinstance(e, Finding)}
     assert {"drop-out", "spike"} <= kinds

@@ -32,7 +32,7 @@ def test_words_come_in_order_of_time_and_then_as_they_arrived(
 
 
 @given(st.lists(st.tuples(st.integers(0, 3), st.sampled_from(["gap", "field"])), max_size=30))
-def test_the_same_trouble_waits_once_however_often_it_comes(come: list[tuple[int, str]]) -> None:
+def test_the_same_line_error_waits_once_however_often_it_comes(come: list[tuple[int, str]]) -> None:
     waiting = ReorderBuffer()
     for t_us, kind in come:
         waiting.add(Batch(others=[LineError(float(t_us), kind, "")]))

@@ -92,7 +92,7 @@ def test_an_impulse_coupling_passed_again_is_not_counted_twice() -> None:
     assert abs(len(contact.opened_at_us) - wanted) < 1.5
 
 
-def test_openings_while_the_crank_stands_are_told_apart() -> None:
+def test_openings_while_the_crank_stands_are_distinguished() -> None:
     found = seen(["turn 900 at 110", "goto 90", "rest 1", "finger upper 1", "rest 1", "turn 400"])
     upper, lower = found.inputs
     assert upper.changes_at_rest == 2

@@ -41,6 +41,6 @@ def test_it_is_the_walk_one_by_one_whatever_the_cut(
     assert seen == one_by_one(t_us.tolist(), low.tolist(), furthest.tolist())
 
 
-def test_before_any_position_there_is_no_lull() -> None:
+def test_before_any_position_there_is_no_stall() -> None:
     since, _ = Stall().along(np.empty(0), np.empty(0), np.empty(0))
     assert since.tolist() == [math.inf]

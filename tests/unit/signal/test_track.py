@@ -28,7 +28,7 @@ def test_an_encoder_mounted_the_other_way_round() -> None:
     assert track.passed(100.0 - 4096, 1, 1).crank_deg == 720.0
 
 
-def test_a_reversal_over_the_index_anchors_nothing_anew() -> None:
+def test_a_reversal_over_the_index_anchors_nothing_again() -> None:
     track = Track(SETTINGS)
     for at, direction in ((100.0, 1), (100.0, -1), (100.4, 1)):
         passed = track.passed(at, 0, direction)

@@ -1,4 +1,4 @@
-"""The dead centre that the person chose, from notes alone."""
+"""The TDC that the person chose, from notes alone."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ STOP = set_by_hand(TOP_DEG, how="a test", half_width_deg=0.2)
 
 
 def points() -> GaugeNotes:
-    """Exact lifts of the example's slider-crank either side of the top."""
+    """Exact drops of the example's slider-crank either side of the top."""
     geometry = PROFILE.engine.geometry
     assert geometry is not None
     notes = GaugeNotes()

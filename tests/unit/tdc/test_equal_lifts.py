@@ -1,4 +1,4 @@
-"""Dead centre by equal lifts.
+"""TDC by equal drops.
 
 T2, T5, T8 and the slider-crank: with e = 0 the piston position of Heywood, Internal Combustion
 Engine Fundamentals, ch. 2; with offset by Pythagoras, Cornell KMODDL tutorial on offset
@@ -38,7 +38,7 @@ def at_lifts(shape: Geometry, lifts: tuple[float, ...], bore_deg: float = 0.0) -
     ]
 
 
-def test_equal_lifts_t5() -> None:
+def test_equal_drops_t5() -> None:
     found = equal_lifts(at_lifts(OFFSET, (2.0, 5.0, 10.0)), EVEN)
     middles = [m.middle_deg % 360.0 for m in found.middles]
     assert middles == pytest.approx([1.577142, 1.599145, 1.637215], abs=1e-6)
@@ -51,13 +51,13 @@ def test_equal_lifts_t5() -> None:
     assert usual.reference.tdc_deg == pytest.approx(1.562806, abs=2e-3)
 
 
-def test_equal_lifts_across_zero() -> None:
+def test_equal_drops_across_zero() -> None:
     found = equal_lifts(at_lifts(K1, (2.0, 6.0, 9.0), bore_deg=359.7), EVEN)
     assert found.reference.tdc_deg == pytest.approx(359.7, abs=1e-6)  # not 179.7
     assert found.reference.warnings == ()
 
 
-def test_a_single_lift_knows_what_it_cannot_see() -> None:
+def test_a_single_drop_knows_what_it_cannot_see() -> None:
     points = at_lifts(OFFSET, (10.0,))
     blind = equal_lifts(points, EVEN).reference
     assert blind.tdc_deg == pytest.approx(1.637215, abs=1e-6)  # T2: 0.074409 late
@@ -87,7 +87,7 @@ def test_repeats_on_a_side_are_averaged() -> None:
     assert len(found.middles) == 2
 
 
-def test_stated_uncertainty_of_equal_lifts_against_scatter() -> None:
+def test_entered_uncertainty_of_equal_drops_against_scatter() -> None:
     rng = np.random.default_rng(3)
     stated = Gauge(u_lift_mm=0.02, u_angle_deg=0.03)
     exact = at_lifts(OFFSET, (2.0, 4.0, 7.0, 10.0))
@@ -108,7 +108,7 @@ def test_stated_uncertainty_of_equal_lifts_against_scatter() -> None:
     assert covered >= 276
 
 
-def test_a_lift_without_its_partner_is_named() -> None:
+def test_a_drop_without_its_partner_is_reported() -> None:
     points = [*at_lifts(K1, (2.0, 5.0), bore_deg=90.0), GaugePoint(60.0, 8.0)]
     found = equal_lifts(points, Gauge()).reference
     assert "8 mm was read on one side only" in found.warnings[0]
@@ -145,7 +145,7 @@ def angle_of(lift_mm: float, shape: Geometry, *, after: bool) -> float:
 
 
 def nearly(shape: Geometry, *pairs: tuple[float, float], top_deg: float = 90.0) -> list[GaugePoint]:
-    """Exact points: a lift before the top and another after it, for each pair."""
+    """Exact points: a drop before the top and another after it, for each pair."""
     return [
         GaugePoint(top_deg + angle_of(lift, shape, after=after), lift)
         for pair in pairs
@@ -153,8 +153,8 @@ def nearly(shape: Geometry, *pairs: tuple[float, float], top_deg: float = 90.0) 
     ]
 
 
-def test_t5_with_lifts_a_few_hundredths_apart() -> None:
-    """T5's middles and its line, although no lift was met again exactly."""
+def test_t5_with_drops_a_few_hundredths_apart() -> None:
+    """T5's middles and its line, although no drop was met again exactly."""
     points = nearly(OFFSET, (2.0, 2.01), (5.01, 4.97), (9.97, 10.02), top_deg=0.0)
     for shape in (None, UNKNOWN, OFFSET):
         found = equal_lifts(points, EVEN, shape)
@@ -230,15 +230,15 @@ def test_as_many_as_can_find_a_partner_and_equal_ones_stay_as_they_are() -> None
     assert turned.middles == found.middles
 
 
-def test_lifts_a_rounding_apart_are_one() -> None:
-    """2.0000004 and 2.0000006 mm: as one lift, not as two that a line is laid through."""
+def test_drops_a_rounding_apart_are_one() -> None:
+    """2.0000004 and 2.0000006 mm: as one drop, not as two that a line is laid through."""
     points = nearly(K1, (2.0000004, 2.0000006), (2.0000006, 2.0000004))
     found = equal_lifts(points, Gauge())
     assert [m.apart_mm for m in found.middles] == [0.0]
     assert found.reference.tdc_deg == pytest.approx(90.0, abs=1e-5)
 
 
-def test_near_lifts_on_one_side_are_no_pair() -> None:
+def test_near_drops_on_one_side_are_no_pair() -> None:
     one_side = nearly(K1, (3.80, 6.0), (3.82, 9.0))[::2]
     with pytest.raises(InputError, match="no drop was read on both sides"):
         equal_lifts(one_side, Gauge())
@@ -246,7 +246,7 @@ def test_near_lifts_on_one_side_are_no_pair() -> None:
 
 @pytest.mark.parametrize("zero_mm", [0.0, 0.03])
 @pytest.mark.parametrize("lifts", [(2.0, 4.0, 7.0, 10.0), (0.6, 1.5, 3.0)])
-def test_stated_uncertainty_of_nearly_equal_lifts_against_scatter(
+def test_entered_uncertainty_of_nearly_equal_drops_against_scatter(
     lifts: tuple[float, ...], zero_mm: float
 ) -> None:
     """The far side missed by up to 0.05 mm, the gauge's zero off; the gauge shows hundredths."""

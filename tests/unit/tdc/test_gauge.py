@@ -1,4 +1,4 @@
-"""Dead centre by dial gauge.
+"""TDC by dial gauge.
 
 T6, T7, T9 and the slider-crank: with e = 0 the piston position of Heywood, Internal Combustion
 Engine Fundamentals, ch. 2; with offset by Pythagoras, Cornell KMODDL tutorial on offset
@@ -101,7 +101,7 @@ def test_inclined_gauge_t9() -> None:
 
 
 def test_fit_against_another_parametrisation() -> None:
-    """Bore direction and height of the gauge instead of dead centre and zero, another method."""
+    """Bore direction and height of the gauge instead of TDC and zero, another method."""
     from scipy.optimize import minimize
 
     rng = np.random.default_rng(7)
@@ -134,7 +134,7 @@ def test_fit_against_another_parametrisation() -> None:
 @pytest.mark.parametrize(
     "shape", [replace(K1, offset_mm=3.0), pytest.param(UNKNOWN, marks=pytest.mark.slow)]
 )
-def test_stated_uncertainty_of_the_fit_against_scatter(shape: Geometry) -> None:
+def test_entered_uncertainty_of_the_fit_against_scatter(shape: Geometry) -> None:
     rng = np.random.default_rng(11)
     stated = Gauge(u_lift_mm=0.02, u_angle_deg=0.03)
     truth = replace(K1, offset_mm=3.0)

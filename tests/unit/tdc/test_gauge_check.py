@@ -71,7 +71,7 @@ def test_sound_series_are_left_alone() -> None:
     assert gauge_series.mistyped(series()[2:6], STATED, SHAPE) is None
 
 
-def test_a_slipped_encoder_is_told_from_a_moved_gauge() -> None:
+def test_a_slipped_encoder_is_distinguished_from_a_moved_gauge() -> None:
     found = dial_gauge.fit(series(), STATED, SHAPE)
     touches = [
         GaugePoint(found.tdc_deg + a, found.zero_mm + float(geometry.travel_mm(-a, SHAPE)))

@@ -34,7 +34,7 @@ def test_readings_are_kept_by_cylinder_and_purpose() -> None:
     assert [p.angle_deg for p in notes.points(4)] == [530.0]
 
 
-def test_the_last_one_can_be_taken_back() -> None:
+def test_the_last_one_can_be_undone() -> None:
     notes = taken(gauge_note(2.0, 523.4), gauge_note(20.0, 524.4), {"back": True})
     assert [p.lift_mm for p in notes.points(1)] == [2.0]
     assert taken({"back": True}).readings == []
@@ -51,7 +51,7 @@ def test_the_last_one_can_be_taken_back() -> None:
         {"lift_mm": 2.0, "crank_deg": 1.0, "direction": 2},
     ],
 )
-def test_a_note_without_sense_is_told_and_loses_nothing(value: dict[str, object]) -> None:
+def test_a_note_without_sense_is_reported_and_loses_nothing(value: dict[str, object]) -> None:
     notes = taken(gauge_note(2.0, 523.4), value)
     assert len(notes.readings) == 1
     assert len(notes.wrong) == 1
@@ -72,24 +72,24 @@ def test_marks_of_the_engine() -> None:
     [{"within_deg": "0.5"}, {"within_deg": 0.0}, {"within_deg": -1.0}, {"within_deg": 181.0},
      {"within_deg": True}, {"within_deg": 0.5, "within": 2}, {"within": "x" * 101}],
 )  # fmt: skip
-def test_a_mark_read_within_nonsense_is_told(more: dict[str, object]) -> None:
+def test_a_mark_read_within_nonsense_is_reported(more: dict[str, object]) -> None:
     notes = taken({"crank_deg": 1.0} | more, name="mark")
     assert notes.marks == []
     assert "within" in notes.wrong[0]
 
 
-def test_points_come_to_with_the_piston_falling_are_told() -> None:
+def test_points_approached_with_the_piston_falling_are_reported() -> None:
     """Before the top the piston rises turning forward, after it turning back (definition)."""
     ways = [(-20.0, 1), (-10.0, -1), (10.0, 1), (20.0, -1), (15.0, 0)]
     notes = taken(*(gauge_note(2.0, 360.0 + at, direction=way) for at, way in ways))
     assert falling(notes.of(1), 0.0) == [2, 3]
 
 
-def test_other_notes_are_passed_over() -> None:
+def test_other_notes_are_skipped() -> None:
     assert taken({"crank_deg": 1.0}, name="stroke").wrong == []
 
 
-def test_any_reading_can_be_taken_back_by_its_number() -> None:
+def test_any_reading_can_be_undone_by_its_number() -> None:
     notes = taken(
         *(gauge_note(lift, 500.0 + lift) for lift in (1.0, 2.0, 3.0)), {"back": True, "reading": 2}
     )
@@ -98,7 +98,7 @@ def test_any_reading_can_be_taken_back_by_its_number() -> None:
     assert len(taken(gauge_note(1.0, 5.0), {"back": True, "reading": "one"}).wrong) == 1
 
 
-def test_a_mark_is_taken_back() -> None:
+def test_a_mark_is_undone() -> None:
     assert taken({"crank_deg": 1.0}, {"back": True}, {"back": True}, name="mark").marks == []
 
 
@@ -120,8 +120,8 @@ GOOD = [(-30.0, 8.0, 1), (-20.0, 3.6, 1), (-10.0, 0.9, 1), (10.0, 0.9, -1), (20.
 K1 = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
 
 
-def test_a_point_that_contradicts_the_others_is_told() -> None:
-    """Nearer to the top the lift is smaller (definition)."""
+def test_a_point_that_contradicts_the_others_is_reported() -> None:
+    """Nearer to the top the drop is smaller (definition)."""
     good = [gauge_note(lift, 360.0 + at, direction=way) for at, lift, way in GOOD]
     assert out_of_order(taken(*good).readings) is None
     bad = list(good)
@@ -136,7 +136,7 @@ def test_a_point_that_contradicts_the_others_is_told() -> None:
     assert out_of_order(taken(*bad[:5], gauge_note(9.0, 350.5, direction=0)).readings) == 6
 
 
-def test_points_past_the_top_come_to_forward_do_not_contradict_one_another() -> None:
+def test_points_past_the_top_approached_forward_do_not_contradict_one_another() -> None:
     """12 degrees 1.90 mm and 20 degrees 5.24 mm after the top, with the piston falling."""
     crank = Geometry(throw_mm=70.0, rod_mm=280.0, offset_mm=0.0)
     past = [gauge_note(1.90, 12.0, direction=1), gauge_note(5.24, 20.0, direction=1)]

@@ -57,7 +57,7 @@ def test_inches_are_taken_exactly() -> None:
         ("lift_mm crank_deg lift_in\n1 2 3\n", "heading"),
     ],
 )
-def test_what_makes_no_sense_is_named(text: str, said: str) -> None:
+def test_what_makes_no_sense_is_reported(text: str, said: str) -> None:
     with pytest.raises(InputError, match=said):
         points_from_text(text, "points.csv")
 

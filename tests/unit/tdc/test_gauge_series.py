@@ -67,8 +67,8 @@ def test_on_a_geared_encoder_the_turn_of_the_crank_is_part_of_the_place() -> Non
 
 
 @pytest.mark.parametrize("turned_at", ["encoder", "crank"])
-def test_play_is_carried_to_the_side_of_forward_movement(turned_at: str) -> None:
-    """Turned at its own end the encoder leads the crank by half the play forward (geometry)."""
+def test_backlash_is_carried_to_the_side_of_forward_movement(turned_at: str) -> None:
+    """Turned at its own end the encoder leads the crank by half the backlash forward (geometry)."""
     play = 0.6
     lead = play / 2.0 if turned_at == "encoder" else -play / 2.0
     encoder = replace(ENCODER, play_deg=play, play_error_deg=0.1, turned_at=turned_at)  # type: ignore[arg-type]
@@ -93,7 +93,7 @@ def test_the_angle_is_read_no_finer_than_a_count() -> None:
     assert with_encoder(Gauge(u_angle_deg=0.2), ENCODER).u_angle_deg == 0.2
 
 
-def test_without_an_engine_equal_lifts_stand_alone() -> None:
+def test_without_an_engine_equal_drops_stand_alone() -> None:
     found = work_through(points(), Gauge(), None, ENCODER)
     assert found.fit is None
     assert "stroke and rod" in found.fit_why
@@ -102,7 +102,7 @@ def test_without_an_engine_equal_lifts_stand_alone() -> None:
 
 @pytest.mark.parametrize("factor", [10.0, 0.1, 1.0 / 25.4])
 @pytest.mark.parametrize("which", [0, 3, 6])
-def test_a_mistyped_point_is_named_however_far_off(factor: float, which: int) -> None:
+def test_a_mistyped_point_is_reported_however_far_off(factor: float, which: int) -> None:
     typed = points()
     typed[which] = replace(typed[which], lift_mm=typed[which].lift_mm * factor)
     try:
@@ -124,7 +124,7 @@ def test_touches_at_the_end_are_held_against_the_series() -> None:
     assert found.moved.shift_deg == pytest.approx(0.8, abs=0.01)
 
 
-def test_a_touch_at_the_end_on_one_side_takes_no_dead_centre_away() -> None:
+def test_a_touch_at_the_end_on_one_side_takes_no_tdc_away() -> None:
     whole = work_through(points(), Gauge(), ENGINE, ENCODER)
     begun = work_through(points(), Gauge(), ENGINE, ENCODER, again=points()[:1])
     assert begun.references == whole.references

@@ -1,4 +1,4 @@
-"""How long a dead centre holds, by what was touched before and after it."""
+"""How long a TDC holds, by what was touched before and after it."""
 
 from __future__ import annotations
 
@@ -98,7 +98,7 @@ def test_another_place_of_a_geared_index_is_no_move() -> None:
 
 
 @given(st.lists(st.booleans(), max_size=8), st.integers(0, 8))
-def test_no_reading_is_judged_between_touches_that_do_not_both_agree(
+def test_no_reading_is_assessed_between_touches_that_do_not_both_agree(
     offs: list[bool], place: int
 ) -> None:
     """Whatever the order: beside a touch that is off, with no agreeing one beyond, it is not."""

@@ -49,10 +49,10 @@ def test_the_places_are_those_that_counting_turns_of_the_encoder_gives(ratio: Fr
 @given(
     RATIOS, st.floats(0.0, 359.99), st.integers(0, 40), st.integers(0, 40), st.floats(-0.99, 0.99)
 )
-def test_a_rough_word_finds_dead_centre_from_whatever_place_the_index_came(
+def test_a_rough_word_finds_tdc_from_whatever_place_the_index_came(
     ratio: Fraction, top_deg: float, found_at: int, now_at: int, error: float
 ) -> None:
-    """``top_deg``: where dead centre lies in the world; the angles begin at two turns of the
+    """``top_deg``: where TDC lies in the world; the angles begin at two turns of the
     encoder."""
     of = encoder(ratio)
     turn_deg = 360.0 / float(ratio)
@@ -102,7 +102,7 @@ def test_on_the_crank_or_a_slower_shaft_the_index_is_one_place(ratio: str) -> No
     assert same_frame(reference, known(20.0), encoder(Fraction(ratio))) is reference
 
 
-def test_another_cylinder_is_stated_by_its_own_top() -> None:
+def test_another_cylinder_is_entered_by_its_own_top() -> None:
     """Cylinder 3 of a 1 3 4 2 fires 180 degrees after cylinder 1. Common practice, no source."""
     of = encoder(Fraction(3, 2))  # places 120 degrees apart
     assert stated_place(70.0 + 240.0 + 180.0 + 5.0, 3, known(70.0), ENGINE, of) == pytest.approx(

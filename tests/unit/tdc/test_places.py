@@ -130,7 +130,7 @@ def test_lives_are_numbered_and_each_has_its_own_place() -> None:
     assert [round(each.tdc_deg) for each in placed if each] == [100, 100, 220]
 
 
-def test_a_dead_centre_found_anew_across_the_index_leaves_the_stroke_as_it_was() -> None:
+def test_a_tdc_found_again_across_the_index_leaves_the_stroke_as_it_was() -> None:
     """From 359.95 to 0.05 degrees after the index is a tenth of a degree, not a turn."""
     played = Played().know_tdc().state_stroke().do("turn 1450 at 110")
     tdc_deg = played.session.reference.tdc_deg if played.session.reference else 0.0

@@ -1,4 +1,4 @@
-"""Top dead centre by stop, or stated; its uncertainty; and whether it has moved."""
+"""TDC by stop, or entered; its uncertainty; and whether it has moved."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ def test_an_offset_that_is_not_known_is_carried(
     assert "as entered" in offset.how
 
 
-def test_nothing_stated_takes_a_tenth_of_the_throw() -> None:
+def test_nothing_entered_takes_a_tenth_of_the_throw() -> None:
     unlimited = tdc_from_stop([320], [40], counts_per_turn=4096, geometry=Geometry(44, 176, None))
     same = tdc_from_stop([320], [40], counts_per_turn=4096, geometry=Geometry(44, 176, None, 4.4))
     assert part(unlimited, "cylinder offset").u_deg == part(same, "cylinder offset").u_deg
@@ -188,7 +188,7 @@ def test_a_single_touch_on_one_side_or_both() -> None:
     assert part(single, "repeatability").u_deg == pytest.approx(u_deg)
 
 
-def test_play_between_crank_and_encoder() -> None:
+def test_backlash_between_crank_and_encoder() -> None:
     # Geometry: turned at the encoder it leads the crank by half of the play, either way.
     touches = ([320.0 + 0.2], [40.0 - 0.2])
     lead = tdc_from_stop(*touches, counts_per_turn=FINE, geometry=STRAIGHT, turned_at="encoder",
@@ -213,7 +213,7 @@ def test_play_between_crank_and_encoder() -> None:
         (3, 0.1, 2400, 0.0, 0.0, True),
     ],
 )  # fmt: skip
-def test_the_stated_interval_holds_the_truth(
+def test_the_entered_interval_holds_the_truth(
     case: tuple[int, float, int, float, float, bool],
 ) -> None:
     """95 % is promised; 400 trials show 92 to 99 % (binomial, three sigma below)."""
@@ -248,7 +248,7 @@ def test_the_stated_interval_holds_the_truth(
 # --- stated, and moved ---------------------------------------------------------------------------
 
 
-def test_stated() -> None:
+def test_entered() -> None:
     limits = set_by_hand(
         -90.0, half_width_deg=0.2, how="mark on the flywheel", made_utc="2020-01-01"
     )
@@ -265,14 +265,14 @@ def test_stated() -> None:
     ("u_deg", "half_width_deg"),
     [(None, None), (0.1, 0.1), (0.0, None), (None, -1.0), (math.nan, None), (None, math.inf)],
 )
-def test_stated_without_a_sound_uncertainty(
+def test_entered_without_a_sound_uncertainty(
     u_deg: float | None, half_width_deg: float | None
 ) -> None:
     with pytest.raises(InputError, match="needs its uncertainty"):
         set_by_hand(10.0, u_deg=u_deg, half_width_deg=half_width_deg, how="")
 
 
-def test_stated_as_no_number() -> None:
+def test_entered_as_no_number() -> None:
     with pytest.raises(InputError, match="enter degrees"):
         set_by_hand(math.nan, u_deg=0.1, how="")
 

@@ -65,7 +65,7 @@ def test_none_yet(tmp_path: Path) -> None:
         (b'{"schema": "timing-rig reference", "version": 1}', "must be a table of named values"),
     ],
 )
-def test_damage_is_named_and_the_file_is_moved_aside_on_saving(
+def test_damage_is_reported_and_the_file_is_moved_aside_on_saving(
     tmp_path: Path, data: bytes, said: str
 ) -> None:
     path = tmp_path / "reference.json"
@@ -169,7 +169,9 @@ def test_no_such_folder(tmp_path: Path) -> None:
 
 @settings(max_examples=60, deadline=None)
 @given(st.data())
-def test_any_damage_is_told(tmp_path_factory: pytest.TempPathFactory, data: st.DataObject) -> None:
+def test_any_damage_is_reported(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
     path = tmp_path_factory.mktemp("job") / "reference.json"
     save_reference(path, STOP)
     whole = path.read_bytes()

@@ -1,4 +1,4 @@
-"""What is odd about the touches of a stop is named; what gives no dead centre is refused."""
+"""What is odd about the touches of a stop is named; what gives no TDC is refused."""
 
 from __future__ import annotations
 
@@ -48,8 +48,6 @@ def test_odd_touches_are_named(forward: list[float], backward: list[float], said
         ([0.0, 120.0, 240.0], [40.0], "all round the circle"),
     ],
 )
-def test_touches_that_give_no_dead_centre(
-    forward: list[float], backward: list[float], said: str
-) -> None:
+def test_touches_that_give_no_tdc(forward: list[float], backward: list[float], said: str) -> None:
     with pytest.raises(InputError, match=said):
         tdc_from_stop(forward, backward, counts_per_turn=4096)

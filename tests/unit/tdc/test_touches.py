@@ -75,7 +75,7 @@ def test_with_a_coarse_encoder_the_edge_of_a_count_is_steady() -> None:
 
 
 @pytest.mark.parametrize("way", [1, -1])
-def test_a_stop_come_to_over_a_short_way_is_no_touch_and_the_way_is_said(way: int) -> None:
+def test_a_stop_approached_over_a_short_way_is_no_touch_and_the_way_is_reported(way: int) -> None:
     """34 counts of 4096 are 3.0 degrees."""
     held = [1000] * 40
     counts = [1000 - way * 34] * 5 + to_and_from(held, way)[20:]
@@ -107,7 +107,7 @@ def test_a_touch_that_goes_on_is_a_hold_at_its_place(way: int) -> None:
     assert find_hold(positions(counts), FINE) is None  # it was left again
 
 
-def test_a_hold_is_told_from_turning_a_knock_and_a_short_way() -> None:
+def test_a_hold_is_distinguished_from_turning_a_knock_and_a_short_way() -> None:
     turning = list(range(600, 1000, 20))
     assert find_hold(positions(turning), FINE) is None
     assert find_hold(positions([*turning, 1000, 1000]), FINE) is None  # not held long enough

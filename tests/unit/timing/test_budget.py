@@ -93,7 +93,7 @@ def test_seats() -> None:
     st.floats(0.0, 360.0),
     st.floats(0.0, 6000.0),
 )
-def test_a_stated_dead_centre_is_taken_at_the_worst_of_its_places(
+def test_an_entered_tdc_is_taken_at_the_worst_of_its_places(
     ratio: Fraction, tdc: float, opens: float
 ) -> None:
     """Brute force over the phase, and over the turns of the crank on which it may have been read,
@@ -143,8 +143,8 @@ def test_counting_is_what_placing_leaves() -> None:
     assert counting(geared).u_deg == pytest.approx(2 * 0.0061237, abs=1e-6)
 
 
-def test_play_is_its_own_root_mean_square() -> None:
-    """Uniform from 0 to the play: mean square play^2/3 (JCGM 100:2008, F.2.4.5)."""
+def test_backlash_is_its_own_root_mean_square() -> None:
+    """Uniform from 0 to the backlash: mean square play^2/3 (JCGM 100:2008, F.2.4.5)."""
     grid = (np.arange(100_000) + 0.5) / 100_000 * 0.8
     assert backlash(0.8).u_deg == pytest.approx(float(np.sqrt(np.mean(grid**2))), rel=1e-6)
     # Of two units (brute force over both): the means of equal plays drop out of a difference.

@@ -35,7 +35,7 @@ def pair(stagger: float = 0.0, tolerance: float = 1.0) -> Profile:
 
 
 def judged(u_own: float, u_tdc: float, mean: float) -> Assessment:
-    """A judgement that consists of its own part and of dead centre."""
+    """An assessment that consists of its own part and of TDC."""
     base = assess(readings([mean - 0.1, mean, mean + 0.1]), single(), reference())[0]
     parts = [
         Contribution(Source.REPEATABILITY, u_own, math.inf, "A", ""),
@@ -45,7 +45,7 @@ def judged(u_own: float, u_tdc: float, mean: float) -> Assessment:
 
 
 def test_the_shared_reference_drops_out() -> None:
-    """D3: own parts 0.06 and 0.08, shared dead centre 0.10. Source: JCGM 100:2008, 5.2."""
+    """D3: own parts 0.06 and 0.08, shared TDC 0.10. Source: JCGM 100:2008, 5.2."""
     upper, lower = judged(0.06, 0.10, 36.1), judged(0.08, 0.10, 35.7)
     assert upper.uncertainty is not None
     assert lower.uncertainty is not None
@@ -183,7 +183,7 @@ def test_settings_of_other_names_are_compared_when_there_is_no_choice() -> None:
     assert found.setting == "full advance / fixed"
 
 
-def test_play_of_one_body_is_shared() -> None:
+def test_backlash_of_one_body_is_shared() -> None:
     group = readings(UPPER, "upper") + readings(LOWER, "lower")
 
     def names(body: str) -> list[str]:

@@ -122,7 +122,7 @@ def test_rules(reading: float, U: float | None, rule: Rule, verdict: Verdict) ->
     assert decide(reading, U, 35.0, 37.0, rule) == verdict
 
 
-def test_without_limits_nothing_is_judged() -> None:
+def test_without_limits_nothing_is_assessed() -> None:
     assert decide(36.0, 0.1, None, None) == "no window set"
     assert decide_spread(0.1, 9, None) == "no window set"
 
@@ -190,19 +190,19 @@ def test_settled_by_readings() -> None:
     assert words.startswith(f"{count} more reading")
 
 
-def test_settled_only_by_a_better_dead_centre() -> None:
+def test_settled_only_by_a_better_tdc() -> None:
     words = how_to_settle(0.8, combine(budget(0.1, 10, 0.25)), 10, -1.0, 1.0)
     assert words.startswith("more readings will not help: ")
     assert "TDC, now 0.25 degrees, would have to shrink to about 0.10" in words
 
 
-def test_a_window_that_is_too_narrow_is_said() -> None:
+def test_a_window_that_is_too_narrow_is_reported() -> None:
     words = how_to_settle(0.0, combine(budget(0.1, 10, 0.6)), 10, -1.0, 1.0)
     assert "no reading could be accepted" in words
     assert "TDC" in words
 
 
-def test_a_mean_beside_the_limit_is_said() -> None:
+def test_a_mean_beside_the_limit_is_reported() -> None:
     parts = [Contribution(Source.REPEATABILITY, 0.2, 3, "A", "")]
     words = how_to_settle(0.999, combine(parts), 4, -1.0, 1.0)
     assert words.startswith(f"more than {MOST_READINGS} more readings")

@@ -87,7 +87,7 @@ def test_a_step_is_no_drift() -> None:
     assert line.free == 4
 
 
-def test_set_anew_each_year_the_slope_is_that_between_the_visits() -> None:
+def test_set_again_each_year_the_slope_is_that_between_the_visits() -> None:
     """As left, then as found a year later 0.3 less, set back, and so on."""
     points = [dated(0, 36.0, level=0)]
     for year in range(1, 5):
@@ -152,7 +152,7 @@ def test_two_visits_within_minutes_ten_years_ago() -> None:
     assert fit([dated(0, 36.0), dated(minute / 60, 36.0), dated(minute / 30, 36.0)]) is None
 
 
-def test_the_stated_interval_holds_the_truth_as_often_as_it_says() -> None:
+def test_the_entered_interval_holds_the_truth_as_often_as_it_says() -> None:
     """500 engines of six certificates, made by chance: 95 % within, by what chance allows."""
     chance = np.random.default_rng(11)
     held = 0

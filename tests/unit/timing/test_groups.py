@@ -61,7 +61,7 @@ def test_a_drive_that_slips_has_no_mean() -> None:
     assert "read again" in found.settle
 
 
-def test_a_unit_that_moved_is_told_in_order_of_time() -> None:
+def test_a_unit_that_moved_is_reported_in_order_of_time() -> None:
     found = whole(read([36.1, 36.0, 36.2, 36.1, 34.0, 34.1, 33.9, 34.05, 34.0, 33.95]))
     assert found.words.startswith("no mean, it moved: 4 at 36.10° BTDC, then 6 at 34.00° BTDC")
     assert [each.n for each in found.groups] == [4, 6]
@@ -106,13 +106,13 @@ def test_lobes_that_differ_are_no_groups() -> None:
     assert not are_parted(deg, (1, 3, 4, 2))
 
 
-def test_what_was_set_with_the_crank_held_is_not_parted() -> None:
+def test_what_was_set_with_the_crank_held_is_not_split() -> None:
     """Each time it was put somewhere on purpose."""
     (found,) = assess(changed(read([30.0, 33.0, 36.0]), kind="set"), single(), reference())
     assert found.mean_btdc == pytest.approx(33.0)
 
 
-def test_differences_that_stated_errors_explain_stay_in_the_spread() -> None:
+def test_differences_that_entered_errors_explain_stay_in_the_spread() -> None:
     geared = Encoder(4096, run_out_deg=0.5, turns_per_crank_turn=Fraction(1, 2))
     assert explained_deg(geared, 0.3) == pytest.approx(0.3 + 2 * 0.5 / 0.5 + 360 / 2048)
     on_crank = Encoder(4096, run_out_deg=0.5)
@@ -127,7 +127,7 @@ def test_differences_that_stated_errors_explain_stay_in_the_spread() -> None:
 
 
 def alarms(trials: int, n: int, cylinders: int, sd: float, seed: int) -> int:
-    """How many of ``trials`` steady units are said to lie in groups."""
+    """How many of ``trials`` steady units are reported to lie in groups."""
     rng = np.random.default_rng(seed)
     lobes = [i % cylinders for i in range(n)]
     own = rng.normal(0.0, 2.0, cylinders)
@@ -142,7 +142,7 @@ CASES = [(n, cylinders) for cylinders in (1, 4) for n in (4, 8, 20, 60) if n > c
 
 @pytest.mark.parametrize(("n", "cylinders"), CASES)
 def test_a_steady_unit_is_hardly_ever_said_to_move(n: int, cylinders: int) -> None:
-    """More than 4 in 300 would be a chance of under one in a hundred thousand at the stated rate
+    """More than 4 in 300 would be a chance of under one in a hundred thousand at the entered rate
     (binomial). A spread of half a degree, so that the least difference does not hide an alarm."""
     assert alarms(300, n, cylinders, 0.5, n * cylinders) <= 4
 
@@ -150,7 +150,7 @@ def test_a_steady_unit_is_hardly_ever_said_to_move(n: int, cylinders: int) -> No
 @pytest.mark.slow
 @pytest.mark.parametrize("sd", [0.15, 0.5, 0.75])
 @pytest.mark.parametrize(("n", "cylinders"), CASES)
-def test_the_stated_rate_of_false_alarms_holds(n: int, cylinders: int, sd: float) -> None:
+def test_the_entered_rate_of_false_alarms_holds(n: int, cylinders: int, sd: float) -> None:
     """Over 18 in 8,000 would be a chance of one in a thousand at that rate (Poisson, mean 8)."""
     trials = 8000
     found = alarms(trials, n, cylinders, sd, 1000 + n * cylinders)
@@ -218,7 +218,7 @@ def test_the_tail_is_near_what_it_is_where_it_decides() -> None:
 
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 10_000), st.integers(2, 30), st.floats(-180.0, 180.0), st.booleans())
-def test_the_same_readings_turned_round_the_circle_are_parted_alike(
+def test_the_same_readings_turned_round_the_circle_are_split_alike(
     seed: int, n: int, turned: float, moved: bool
 ) -> None:
     rng = np.random.default_rng(seed)

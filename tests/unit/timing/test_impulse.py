@@ -41,7 +41,7 @@ def test_late_by_the_same_again_and_closed_for_as_much_longer() -> None:
 
 
 def test_a_magnet_that_pulls_is_no_coupling() -> None:
-    """Early by up to the play, closed for less by as much: every other opening is plain."""
+    """Early by up to the backlash, closed for less by as much: every other opening is plain."""
     job = single(replace(unit(), play_deg=4.0))
     group = series(0.1, -3.9, 0.0, -3.6, 0.2, -3.8)
     assert kinds(separate_impulse_trips(group, job)) == ["turned"] * 6
@@ -83,7 +83,7 @@ def test_with_no_running_reading_a_pattern_alone_is_no_coupling() -> None:
 
 
 def test_more_readings_may_change_the_answer() -> None:
-    """Sorting starts anew each time: what was named once is not named for ever."""
+    """Sorting starts again each time: what was named once is not named for ever."""
     named = [replace(one, kind="impulse") for one in series(0.0, 0.1)]
     assert kinds(
         separate_impulse_trips([replace(named[0], kind="impulse"), named[1]], single())
@@ -171,7 +171,7 @@ def test_a_unit_late_by_more_than_its_lag_has_its_running_readings() -> None:
     assert kinds(found) == ["impulse", "turned"]
 
 
-def test_each_phase_starts_anew() -> None:
+def test_each_phase_starts_again() -> None:
     """After setting, a trip is none the more a running reading for those of the phase before."""
     group = turned((RELEASE_DEG, 27.0), (684.0, 0.0), (RELEASE_DEG + 715.0, 22.0))
     group[2] = replace(group[2], phase="as left")

@@ -1,4 +1,4 @@
-"""Readings to judgements: groups, figures, verdicts and words."""
+"""Readings to assessment: groups, figures, verdicts and words."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def test_an_opening_inside() -> None:
 
 def test_the_parts_add_up() -> None:
     """W3 with the rounding to a count replaced by what placing leaves of it: s 0.12 of ten
-    readings, dead centre 0.05 with 3 degrees of freedom, q = 0.15 (JCGM 100:2008)."""
+    readings, TDC 0.05 with 3 degrees of freedom, q = 0.15 (JCGM 100:2008)."""
     at = [36.0 + 0.12 * math.sqrt(0.9) * side for side in (-1.0, 1.0)] * 5
     encoder = replace(FINE_ENCODER, counts_per_turn=2400)
     found = only(assess(readings(at), single(encoder=encoder), reference(u_deg=0.05, nu=3)))
@@ -88,7 +88,7 @@ def test_verdicts_in_words(shift: float, verdict: str, words: str) -> None:
     assert bool(found.settle) == (verdict == "inconclusive")
 
 
-def test_outside_by_how_much_is_said_of_the_limit() -> None:
+def test_outside_by_how_much_is_reported_of_the_limit() -> None:
     """4.10 against a limit of 4.00, nominal 2.00: beyond it by 0.10, not by 2.10."""
     setting = Setting(ADVANCE.name, Window(4.0, 2.0, 0.0, "manual"))
     values = [4.1 + each for each in (-0.1, 0.0, 0.1)]
@@ -124,7 +124,7 @@ def test_the_simple_rule() -> None:
     assert "simple" in found.rule
 
 
-def test_a_window_across_dead_centre() -> None:
+def test_a_window_across_tdc() -> None:
     """Angles wrap: -179 and 179 are two degrees apart."""
     setting = Setting(ADVANCE.name, Window(-178.0, 180.0, 178.0, "manual"))
     job = single(unit(setting=setting))
@@ -180,7 +180,7 @@ def test_each_lobe_once_lets_their_differences_stand_for_the_spread() -> None:
     assert whole.uncertainty.parts[0].nu == 3
 
 
-def test_compensated_cams_are_judged_one_by_one() -> None:
+def test_compensated_cams_are_assessed_one_by_one() -> None:
     windows = {c: Window(37.0 + c, 36.0 + c, 35.0 + c, "manual") for c in (1, 3)}
     setting = replace(ADVANCE, per_cylinder=windows)
     group = readings([37.0, 37.1, 36.9] * 3, cylinder=1) + readings(
@@ -239,7 +239,7 @@ def test_the_spread_has_its_own_verdict() -> None:
         assert found.verdict == "inside"
 
 
-def test_without_a_window_it_is_read_and_not_judged() -> None:
+def test_without_a_window_it_is_read_and_not_assessed() -> None:
     bare = single(unit(setting=Setting(ADVANCE.name, None)))
     found = only(assess(readings(CLOSE), bare, reference()))
     assert (found.verdict, found.words, found.settle) == ("no window set", "no window set", "")

@@ -52,7 +52,7 @@ def judged(
 
 
 def over(setting: str, by_cylinder: dict[int, float], phase: str = "as found") -> list[Assessment]:
-    """What is judged of readings on these cylinders: each, and all where there are several."""
+    """What is assessed of readings on these cylinders: each, and all where there are several."""
     each = [
         judged(setting, mean, None, phase, cylinder=cylinder)
         for cylinder, mean in by_cylinder.items()
@@ -82,7 +82,7 @@ def test_range_and_what_is_left() -> None:
     assert found.warnings == ()
 
 
-def test_retard_later_than_stated_for_this_engine() -> None:
+def test_retard_later_than_entered_for_this_engine() -> None:
     late = judged("full retard", -4.0, (10.0, 2.0, 0.0))
     found = advance_range([ADVANCE, late], "upper", BOTH)
     assert "4.00 degrees later than the latest opening entered" in latest_words(found)

@@ -210,7 +210,7 @@ def test_it_is_entered_for_each_unit() -> None:
 
 @pytest.mark.parametrize("key", ["sensing_delay_us", "sensing_delay_error_us"])
 @pytest.mark.parametrize("value", ["-1", "2001", '"9 us"', "nan"])
-def test_what_cannot_be_is_named_with_its_line(key: str, value: str) -> None:
+def test_what_cannot_be_is_reported_with_its_line(key: str, value: str) -> None:
     with pytest.raises(ProfileError) as wrong:
         entered(f"{key} = {value}\n")
     (mistake,) = wrong.value.mistakes

@@ -51,7 +51,7 @@ def test_any_opening_of_a_single_cylinder(tdc_deg: float, cycle: int, early: flo
     )
 
 
-def test_one_crank_turn_out_is_named() -> None:
+def test_one_crank_turn_out_is_reported() -> None:
     right, wrong = FiringTdc(1, 1), FiringTdc(0, 1)
     assert not tied(360.0 - 36.2, single(), right).wrong_stroke
     found = tied(360.0 - 36.2, single(), wrong)
@@ -78,14 +78,14 @@ def test_four_in_line_follow_the_firing_order() -> None:
     assert all(one.btdc_deg == pytest.approx(36.0) for one in found)
 
 
-def test_the_other_turn_swaps_cylinders_that_share_a_dead_centre() -> None:
+def test_the_other_turn_swaps_cylinders_that_share_a_tdc() -> None:
     stroke = FiringTdc(1, 1)
     found = [tied(180.0 * i - 36.0, four(), stroke) for i in range(4)]
     assert [one.cylinder for one in found] == [4, 2, 1, 3]
     assert not any(one.wrong_stroke for one in found)
 
 
-def test_without_a_statement_they_cannot_be_told_apart() -> None:
+def test_without_a_statement_they_cannot_be_distinguished() -> None:
     found = [tied(180.0 * i - 36.0, four()) for i in range(4)]
     assert [one.cylinder for one in found] == [None] * 4
     assert [one.lobe for one in found] == [0, 1, 0, 1]
@@ -165,11 +165,11 @@ def test_a_statement_on_another_cylinder() -> None:
 
 
 @pytest.mark.parametrize("away", [-30.0, -2.0, 0.0, 3.0, 30.0])
-def test_the_statement_means_the_nearest_dead_centre(away: float) -> None:
+def test_the_statement_means_the_nearest_tdc(away: float) -> None:
     assert firing_tdc_at(161.9 + 720.0 + away, 1, single(), reference(161.9)).turn == 2
 
 
-def test_dead_centre_found_on_another_cylinder() -> None:
+def test_tdc_found_on_another_cylinder() -> None:
     """Cylinder 3 of 1-3-4-2 stands at the top half a turn from cylinder 1."""
     third = replace(reference(100.0), cylinder=3)
     stroke = firing_tdc_at(100.0, 3, four(), third)
@@ -178,7 +178,7 @@ def test_dead_centre_found_on_another_cylinder() -> None:
     assert found.btdc_deg == pytest.approx(36.0)
 
 
-def test_link_rods_are_stated_or_not_judged() -> None:
+def test_link_rods_are_entered_or_not_assessed() -> None:
     job = nine()
     linked = replace(job, engine=replace(job.engine, master_cylinder=1, stated_tdc_deg={3: 81.7}))
     stroke = FiringTdc(0, 1)
@@ -191,7 +191,7 @@ def test_link_rods_are_stated_or_not_judged() -> None:
 
 
 def test_the_master_need_not_be_cylinder_1() -> None:
-    """Found at the master, cylinder 5, its own openings are judged; cylinder 1 is on a link rod."""
+    """Found at the master, cylinder 5, its openings are assessed; cylinder 1 is on a link rod."""
     job = nine()
     linked = replace(job, engine=replace(job.engine, master_cylinder=5))
     at_master = replace(reference(0.0), cylinder=5)
@@ -210,7 +210,7 @@ def test_the_master_need_not_be_cylinder_1() -> None:
     assert at_first.rejection == Rejection(Reason.MASTER_ROD_TDC, (5, 1))
 
 
-def test_windows_counted_from_cylinder_1_need_no_dead_centre_of_their_own() -> None:
+def test_windows_counted_from_cylinder_1_need_no_tdc_of_their_own() -> None:
     windows = {5: Window(39.0, 38.0, 37.0, "manual")}
     setting = replace(ADVANCE, per_cylinder=windows, counted_from="first")
     job = nine(unit(lobes=9, setting=setting))
@@ -220,7 +220,7 @@ def test_windows_counted_from_cylinder_1_need_no_dead_centre_of_their_own() -> N
     assert found.btdc_deg == pytest.approx(38.0)
 
 
-def test_an_opening_after_dead_centre_is_negative() -> None:
+def test_an_opening_after_tdc_is_negative() -> None:
     late = replace(unit(), settings=(Setting("full retard", Window(2.0, -2.0, -6.0, "manual")),))
     found = to_reading(
         opening(724.0),
@@ -239,7 +239,7 @@ def test_without_a_window_it_still_finds_its_cylinder() -> None:
     assert found.btdc_deg == pytest.approx(36.0)
 
 
-def test_what_is_missing_is_said() -> None:
+def test_what_is_missing_is_reported() -> None:
     without_index = tied(None, single())
     assert (without_index.valid, without_index.btdc_deg) == (False, None)
     assert without_index.rejection == Rejection(Reason.NO_INDEX)

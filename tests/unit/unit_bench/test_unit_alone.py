@@ -85,7 +85,7 @@ def test_neutral_is_half_way_between_the_sides() -> None:
     )
 
 
-def test_only_what_was_read_is_told() -> None:
+def test_only_what_was_read_is_reported() -> None:
     found = report(BenchEvidence(bench().openings_deg), 4, ENCODER)
     assert found.play is None
     assert found.neutral is None
@@ -104,7 +104,7 @@ def test_a_single_lobe_and_single_readings() -> None:
     assert found.neutral is None  # from one side only
 
 
-def test_stated_uncertainty_against_scatter() -> None:
+def test_entered_uncertainty_against_scatter() -> None:
     errors, us = [], []
     for seed in range(150):
         found = report(bench(turns=5, noise=0.2, seed=seed), 4, ENCODER)

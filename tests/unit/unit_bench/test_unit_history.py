@@ -1,4 +1,4 @@
-"""Reports of a unit alone through the years: told apart, fitted, changes as steps."""
+"""Reports of a unit alone through the years: distinguished, fitted, changes as steps."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def report(
     jobs: Path, year: int, interval: float, *, serial: str = "A1", changes: tuple[str, ...] = (),
     **unit: Any,
 ) -> None:  # fmt: skip
-    """Save the report of a year: one lobe's interval to the next, and the play."""
+    """Save the report of a year: one lobe's interval to the next, and the backlash."""
     lobe = {"number": 1, "opening": mean(40.0), "interval": mean(interval),
             "closed": None, "opened": None, "neutral": None}  # fmt: skip
     sheet = {
@@ -63,7 +63,7 @@ def test_a_figure_that_drifts(tmp_path: Path) -> None:
     assert both["backlash"].words.startswith("no significant drift: 0.0000° less each year")
 
 
-def test_three_points_are_told_to_be_few(tmp_path: Path) -> None:
+def test_three_points_are_reported_to_be_few(tmp_path: Path) -> None:
     for n in range(3):
         report(tmp_path, 2020 + n, 180.0 - 0.2 * n)
     words = found(tmp_path)["interval from lobe 1"].words
@@ -95,8 +95,8 @@ def test_a_changed_part_is_a_step(tmp_path: Path, where: str) -> None:
     assert interval.line.per_year_deg == pytest.approx(-0.1, abs=1e-3)
 
 
-def test_units_are_told_apart(tmp_path: Path) -> None:
-    """By serial; one without a serial might be any; poles stated anew count neutral otherwise."""
+def test_units_are_distinguished(tmp_path: Path) -> None:
+    """By serial; one without a serial might be any; poles entered again count neutral otherwise."""
     for n in range(3):
         report(tmp_path, 2020 + n, 180.0)
         report(tmp_path, 2020 + n, 179.0, serial="B2")
@@ -122,7 +122,7 @@ def test_units_are_told_apart(tmp_path: Path) -> None:
         (lambda sheet: sheet.update(found=[1]), "not whole"),
     ],
 )
-def test_a_report_that_was_edited_is_left_out_and_said(
+def test_a_report_that_was_edited_is_left_out_and_reported(
     tmp_path: Path, spoil: Any, said: str
 ) -> None:
     report(tmp_path, 2020, 180.0)

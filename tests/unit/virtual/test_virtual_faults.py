@@ -64,7 +64,7 @@ def test_lost_edges_are_counted() -> None:
 
 
 @pytest.mark.parametrize(("fault", "cause"), [("reset", 2), ("dip", 4), ("watchdog", 8)])
-def test_a_reset_in_mid_turn_begins_everything_anew(fault: str, cause: int) -> None:
+def test_a_reset_in_mid_turn_begins_everything_again(fault: str, cause: int) -> None:
     result = with_fault(f"fault {fault} in 2")
     lines = wire.parse(result.data)
     at = [k for k, line in enumerate(lines) if line.kind == "R"]
@@ -155,7 +155,7 @@ def test_counts_that_disagree_with_the_claim() -> None:
     assert set(np.diff(index).tolist()) == {2400}
 
 
-def test_the_foot_switch_is_told_after_its_last_bounce() -> None:
+def test_the_foot_switch_is_reported_after_its_last_bounce() -> None:
     lines = wire.parse(run(["foot", "rest 0.2"], PROFILE, 1).data)
     feet = wire.of_kind(lines, "F")
     assert [line.fields[0] for line in feet] == ["1", "0"]
@@ -165,7 +165,7 @@ def test_the_foot_switch_is_told_after_its_last_bounce() -> None:
     assert levels[520_000] == 0
 
 
-def test_contacts_parted_by_a_finger_with_the_crank_still() -> None:
+def test_contacts_opened_by_a_finger_with_the_crank_still() -> None:
     rig = VirtualRig(PROFILE, 2)
     truth_open = rig._world.units[0].contacts.is_open
     plan = ["turn 90 at 90"] if truth_open else []

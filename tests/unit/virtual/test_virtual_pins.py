@@ -61,7 +61,7 @@ def test_pins_are_the_same_with_a_board_and_without() -> None:
 
 
 @pytest.mark.parametrize("noise", ["usual", "dirty", "crowded", "gaps", "worst"])
-def test_the_first_parting_of_each_passage_is_on_the_pin(tmp_path: Path, noise: str) -> None:
+def test_the_first_opening_of_each_transition_is_on_the_pin(tmp_path: Path, noise: str) -> None:
     path = tmp_path / "pins.vcd"
     hidden = draw(PROFILE, 6, noise=noise)
     with path.open("w", encoding="ascii") as out:

@@ -18,7 +18,7 @@ from rig.virtual.ground_truth import Coupling, Magnet, draw
 from rig.virtual.rig import run
 
 
-def test_play_delays_what_is_passed_going_back() -> None:
+def test_backlash_delays_what_is_passed_going_back() -> None:
     hidden = quiet(play_deg=1.2)
     truth = run(["turn 800 at 60", "back 700 at 60", "turn 60"], PROFILE, hidden=hidden).truth
     unit = truth["units"]["1"]
@@ -31,7 +31,7 @@ def test_play_delays_what_is_passed_going_back() -> None:
         assert wrapped(opening["crank_deg"] - (closes - 1.2)) == pytest.approx(0.0, abs=1e-6)
 
 
-def test_the_magnet_pulls_the_contacts_open_early_by_up_to_the_play() -> None:
+def test_the_magnet_pulls_the_contacts_open_early_by_up_to_the_backlash() -> None:
     magnet = Magnet(before_deg=0.3)
     hidden = quiet(play_deg=0.9, magnet=magnet)
     pulled = openings(run("turn 1000 at 20", PROFILE, hidden=hidden, hand=SMOOTH).truth)
@@ -125,7 +125,7 @@ def test_units_in_one_body_move_together() -> None:
     assert [truth["units"][u]["moved_deg"] for u in ("1", "2")] == [1.5, 1.5]
 
 
-def test_play_between_crank_and_encoder() -> None:
+def test_backlash_between_crank_and_encoder() -> None:
     encoder = replace(PROFILE.encoder, play_deg=0.8)
     profile = replace(PROFILE, encoder=encoder)
     hidden = quiet(profile)

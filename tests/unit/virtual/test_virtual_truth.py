@@ -107,7 +107,7 @@ def test_openings_lie_where_the_truth_says_before_each_firing_top() -> None:
             )
 
 
-def test_scatter_has_the_stated_size() -> None:
+def test_scatter_has_the_entered_size() -> None:
     hidden = quiet()
     hidden = replace(hidden, units=tuple(replace(u, scatter_deg=0.1) for u in hidden.units))
     truth = run("turn 43200 at 300", PROFILE, hidden=hidden, hand=SMOOTH, lines=False).truth
@@ -145,7 +145,7 @@ def test_the_stop_is_touched_where_the_geometry_says(
     ]
 
 
-def test_touches_are_spread_as_stated_and_turning_on_is_blocked() -> None:
+def test_touches_are_spread_as_entered_and_turning_on_is_blocked() -> None:
     hidden = replace(quiet(), stop=StopTruth(10.0, spread_mm=0.02))
     plan = ["turn 400 at 120", "stop in", *["touch forward", "back 20"] * 40, "turn 300 at 60"]
     result = run(plan, PROFILE, hidden=hidden, lines=False)

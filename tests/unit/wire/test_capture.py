@@ -119,7 +119,7 @@ def test_a_capture_of_another_format_is_refused(tmp_path: Path) -> None:
         CaptureReader(path)
 
 
-def test_a_missing_capture_is_named(tmp_path: Path) -> None:
+def test_a_missing_capture_is_reported(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"gone\.cap: .*no such file"):
         CaptureReader(tmp_path / "gone.cap")
 

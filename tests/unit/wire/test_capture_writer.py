@@ -76,7 +76,7 @@ END = b"# end {} 01234567 01234567\n"
 
 @pytest.mark.parametrize("room", [0, 1, 20, 60, 200, 400])
 def test_a_disk_that_stays_full(tmp_path: Path, room: int) -> None:
-    """What was written reads up to there; how much is missing is said."""
+    """What was written reads up to there; how much is missing is reported."""
     path = tmp_path / "one.cap"
     writer = CaptureWriter(path, {"tool": "0"})
     head = path.stat().st_size
@@ -116,7 +116,7 @@ def test_no_more_waits_than_may(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
         writer.write(STREAM * 3)
 
 
-def test_a_disk_that_does_not_confirm_is_said_until_it_does(
+def test_a_disk_that_does_not_confirm_is_reported_until_it_does(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def broken(handle: int) -> None:
@@ -157,7 +157,7 @@ def test_each_program_gets_a_name_of_its_own(tmp_path: Path) -> None:
     assert names == [f"20260301-090000{extra}.capture" for extra in ("", "-2", "-3")]
 
 
-def test_a_capture_that_is_being_taken_is_told_from_one_that_was_cut(
+def test_a_capture_that_is_being_taken_is_distinguished_from_one_that_was_cut(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     waited: list[float] = []
@@ -200,7 +200,7 @@ def played_bytes(path: Path) -> bytes:
 
 @pytest.mark.parametrize("readable", range(0, 900, 13))
 @pytest.mark.parametrize("room", [10**9, 100])
-def test_begun_anew_from_what_can_be_read(tmp_path: Path, readable: int, room: int) -> None:
+def test_begun_again_from_what_can_be_read(tmp_path: Path, readable: int, room: int) -> None:
     """Any part of the old file can be read; nothing, or the last of it, waits in memory besides."""
     writer = CaptureWriter(tmp_path / "one.cap", {"tool": "0"})
     disk = on_a_disk(writer, room)

@@ -104,7 +104,7 @@ def test_a_rig_of_another_version_is_not_taken() -> None:
             assert port.url == ours
 
 
-def test_a_rig_that_is_hardly_heard_is_said() -> None:
+def test_a_rig_that_is_hardly_heard_is_reported() -> None:
     dirt = b"\xff\xfe\xfd" * 3000  # of the last 8 kB hardly anything is sound
     with (
         device(dirt + b"\n" + POSITION) as (url, _),
@@ -166,7 +166,7 @@ def test_an_adapter_is_known_by_its_serial_before_the_rig_speaks(
             assert back.url == new
 
 
-def test_another_rig_is_named_and_not_taken() -> None:
+def test_another_rig_is_reported_and_not_taken() -> None:
     with device(HELLO + POSITION) as (url, _), open_port(url) as port:
         place = Place.of(port)
     with device(OTHER_HELLO + POSITION) as (url, _):

@@ -1,4 +1,4 @@
-"""Bytes in any pieces, records and trouble out."""
+"""Bytes in any pieces, records and line error out."""
 
 import itertools
 
@@ -58,7 +58,7 @@ def test_pieces_do_not_matter(cuts: list[int], dirt: bytes, where: int) -> None:
 
 
 @given(st.lists(st.integers(0, 500), max_size=6), st.integers(0, 400))
-def test_many_troubles_are_one_record_and_none_is_lost(cuts: list[int], many: int) -> None:
+def test_many_line_errors_are_one_record_and_none_is_lost(cuts: list[int], many: int) -> None:
     data = GOOD + b"\n" * many + encode("P", 11, "0") + GOOD
     batches = read(data, cuts)
     assert flat(batches) == flat(read(data))
@@ -98,7 +98,7 @@ def test_no_bytes_are_too_foul(dirt: bytes) -> None:
         (encode("R", 7, "1"), "field"),
     ],
 )
-def test_each_trouble_is_counted_and_ends_nothing(data: bytes, kind: str) -> None:
+def test_each_line_error_is_counted_and_ends_nothing(data: bytes, kind: str) -> None:
     following = position(200, 5_000, 77)
     batches = read(data + (b"\n" if kind == "half-line" else b"") + following)
     said = troubles(batches if kind != "half-line" else read(data))
@@ -109,7 +109,7 @@ def test_each_trouble_is_counted_and_ends_nothing(data: bytes, kind: str) -> Non
         assert last[:2] == (5_000.0, 77)
 
 
-def test_another_protocol_is_not_judged() -> None:
+def test_another_protocol_is_not_assessed() -> None:
     batches = read(encode("I", 0, "9", "1000", "2", "later") + position(1, 10, 10))
     assert flat(batches)[0] == []
 
@@ -166,7 +166,7 @@ def test_garbage_without_an_end_takes_no_memory() -> None:
         (encode("I", 11, "1", "1000", "11", "rig"), "more than 16 contact inputs"),
     ],
 )
-def test_inputs_that_no_rig_has_are_trouble(line: bytes, said: str) -> None:
+def test_inputs_that_no_rig_has_are_line_errors(line: bytes, said: str) -> None:
     """Alone, and among many lines that are taken together."""
     for data in (GOOD + line, GOOD + line + b"".join(position(n, 0, 1) for n in range(12, 60))):
         _, _, _, others = flat(read(data))

@@ -156,7 +156,7 @@ def test_the_test_itself(source: str, is_wrong: bool) -> None:
     "path", sorted(ROOT.rglob("*.py")), ids=lambda path: str(path.relative_to(ROOT))
 )
 def test_no_noun_is_made_plural_by_hand(path: Path) -> None:
-    """``'s' * (n != 1)`` and its like say the rule anew, each a little otherwise."""
+    """``'s' * (n != 1)`` and its like say the rule again, each a little otherwise."""
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
         if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Mult):
             assert not any(isinstance(s, ast.Constant) and s.value == "s"

@@ -1,5 +1,5 @@
-"""Sentences that are joined from pieces, as whole jobs show them: nothing is said twice in a row,
-no piece is missing, no number disagrees with its noun."""
+"""Sentences joined from pieces, as whole jobs show them: nothing is said twice in a row, no
+piece is missing, no number disagrees with its noun."""
 
 from __future__ import annotations
 
