@@ -31,7 +31,7 @@ from rig.wire.ports import Place, Port, find_rig, open_port
 from rig.words.diagnostics import now_words
 
 FRAMES_A_SECOND = 15.0
-SKIP, QUIT = "s", "q"
+SKIP, QUIT = "k", "q"
 NAP_S = 0.03
 
 

@@ -11,7 +11,7 @@ from rig.guide.advice import guidance, step_of
 from rig.guide.procedure import Advice, Hand, Procedure
 from rig.live.actions import table
 from rig.live.live_session import LiveSession
-from rig.live.speech import Speaker, sentence
+from rig.live.speech import Speaker, sentence, speakable
 from rig.live.view import View
 from rig.live.view_model import Conversation, view_of
 from rig.live.watch import Watch
@@ -59,6 +59,7 @@ class UiState:
         self._hand = hand
         self._foot = 0
         self._spoken = 0
+        self._spoken_next = ""
 
     def view(self) -> View:
         """Take what has come, and show it."""
@@ -244,19 +245,25 @@ class UiState:
     # -- speech -----------------------------------------------------------------------------------
 
     def _speak(self) -> None:
+        """Each reading, and what NEXT says when that changes."""
         if self._voice is None:
             return
+        then = self._then(self.actions())
+        follow = f"{self.bench.advice.next}{then}"
+        follow, self._spoken_next = follow if follow != self._spoken_next else "", follow
         counted = [r for r in self.live.session.readings() if r.valid]
         if len(counted) > self._spoken:
-            self._spoken = len(counted)
-            self._voice.say(self._sentence(counted[-1]))
+            self._voice.say(self._sentence(counted[-1], follow))
+        elif follow:
+            self._voice.say(speakable(follow))
+        self._spoken = len(counted)
 
-    def _sentence(self, reading: Reading) -> str:
+    def _sentence(self, reading: Reading, follow: str) -> str:
         units = self.live.job.profile.units
         settings = next(unit.settings for unit in units if unit.name == reading.unit)
         setting = next(each for each in settings if each.name == reading.setting)
         words = reading_word(reading, setting)
-        return sentence(reading.unit, reading.btdc_deg or 0.0, words)
+        return sentence(reading.unit, reading.btdc_deg or 0.0, words, follow)
 
 
 def _short(label: str) -> str:

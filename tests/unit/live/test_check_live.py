@@ -50,7 +50,7 @@ class Person:
         if text.startswith(f"{self._quits_at} "):
             return "q\n"
         if any(word in text for word in self._skip):
-            return "s\n"
+            return "k\n"
         unit = "upper" if "upper" in text else "lower"
         if "at OFF" in text:
             self._made.do(f"switch off {unit}")

@@ -1,6 +1,7 @@
 """The keys at a live bench, on the virtual rig; truth from the virtual rig."""
 
 from pathlib import Path
+from typing import cast
 
 import pytest
 from virtual_bench import VirtualBench
@@ -10,6 +11,8 @@ from rig.cli.main import main
 from rig.job.results import results_of
 from rig.live.layout import render
 from rig.live.live_session import Bytes
+from rig.live.speech import Speaker
+from rig.live.ui_state import UiState
 from rig.session.session import Session
 from rig.wire.line import encode
 from rig.words.assessments import reading_word
@@ -415,3 +418,26 @@ def test_a_message_goes_when_it_is_out_of_date(found: VirtualBench) -> None:
     assert found.ui_state.view().message == "Touch 1 turning forward: now turn back."
     found.do("back 60 at 120")
     assert found.ui_state.view().message == ""
+
+
+class Heard:
+    """What is spoken, in the place of a speech program."""
+
+    def __init__(self) -> None:
+        self.said: list[str] = []
+
+    def say(self, text: str) -> None:
+        self.said.append(text)
+
+
+def test_next_is_spoken_with_its_key_when_it_changes(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    heard = Heard()
+    bench.ui_state = UiState(bench.live, voice=cast(Speaker, heard))
+    bench.do("turn 30 at 60")
+    bench.press("enter")
+    bench.do("rest 0.5")
+    assert heard.said == [
+        "Make it safe: plugs out, fuel off, ventilate, chock, then press enter",
+        "Clean the contacts, set their gap and note it, then press enter",
+    ]
