@@ -19,13 +19,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
 
-from rig.base.errors import RigLostError
+from rig.base.errors import InputError, RigLostError
 from rig.cli.live import tell
 from rig.guide.advice import ENOUGH_TOUCHES, guidance
 from rig.job.folder import Job
 from rig.job.new import write_example
 from rig.live.live_session import LiveSession
 from rig.live.run import show, start
+from rig.live.script import Script, script_lines
 from rig.live.ui_state import UiState
 from rig.wire.ports import open_port
 
@@ -55,6 +56,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--speed", type=_speed, default=1.0, metavar="TIMES",
         help=f"how fast the hand works, {SPEEDS[0]:g} to {SPEEDS[1]:g}: 0.3 is a careful person",
     )  # fmt: skip
+    parser.add_argument("--script", metavar="FILE", help="commands as of rig live --script, with"
+                        " those of the hand, in the place of the usual job")  # fmt: skip
     parser.add_argument("--plain", action="store_true", help="plain lines, even in a terminal")
     parser.add_argument("--socket", action="store_true", help="a loopback socket as the port")
 
@@ -73,6 +76,7 @@ def _speed(text: str) -> float:
 def run(args: argparse.Namespace) -> int:
     """Run the demonstration."""
     folder = args.job or Path(f"demo-job-{datetime.now():%Y%m%d-%H%M%S}")
+    lines = script_lines(args.script) if args.script else None
     write_example(folder)
     job = Job(folder)
     with VirtualRigProcess(job.engine_file, args.seed, use_socket=args.socket) as virtual:
@@ -80,8 +84,11 @@ def run(args: argparse.Namespace) -> int:
         hand = SimulatedHand(virtual, live, args.speed)
         ui_state = UiState(live, tag=f"virtual rig, seed {args.seed}", hand=hand.key)
         hand.ui_state = ui_state
+        script = Script(lines, ui_state, args.script, hand.command) if lines is not None else None
 
         def over() -> bool:
+            if script is not None:
+                return not script.step() or ui_state.ended
             hand.step()
             return ui_state.ended or hand.finished
 
@@ -202,6 +209,23 @@ class SimulatedHand:
         """An arrow key of the person's."""
         self._virtual.tell(HAND_KEYS.get(key, "halt"))
         return f"the virtual hand: {HAND_KEYS.get(key, 'hold still')}"
+
+    def command(self, command: str) -> Callable[[], bool]:
+        """Give the hand a command of a script; the answer says whether it is done, and raises
+        InputError when it cannot be."""
+        self._asked += 1
+        number = self._asked
+        self._virtual.tell(command)
+
+        def is_done() -> bool:
+            self._virtual.hear()
+            if self._virtual.done < number:
+                return False
+            if "error" in self._virtual.last:
+                raise InputError(str(self._virtual.last["error"]))
+            return True
+
+        return is_done
 
     def _job(self) -> Iterator[str]:
         yield from self._until_heard()

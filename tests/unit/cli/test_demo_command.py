@@ -11,6 +11,7 @@ from virtual_bench import VirtualBench
 
 from rig.base.errors import InputError
 from rig.cli.demo import SEED, SPEEDS, SimulatedHand, arguments
+from rig.live.script import Script
 
 LONGEST_S = 45.0  # of the rig's own time, for a certificate within a minute of the first command
 
@@ -77,6 +78,49 @@ def test_the_patient_see_the_same_job_more_slowly(tmp_path: Path) -> None:
     for one, other in zip(usual.live.saved.assessments, slow.live.saved.assessments, strict=True):
         assert (one.unit, one.setting, one.cylinder) == (other.unit, other.setting, other.cylinder)
         assert one.mean_btdc == pytest.approx(other.mean_btdc, abs=0.1)
+
+
+SCRIPT = """
+    wait rig within 10 s
+    hand turn 580 at 200
+    wait index
+    piston stop in
+    hand stop in
+    hand touch forward at 200
+    hand touch back at 200
+    wait 1 touches
+    hand turn 40 at 200
+    hand stop out
+    piston stop out
+    hand goto 0 at 200
+    firing TDC
+    hand turn 400 at 200
+    wait 1 readings
+    save
+"""
+
+
+def scripted(folder: Path, text: str) -> VirtualBench:
+    """A job from a script, the hand's commands too."""
+    bench = VirtualBench(folder)
+    hand = SimulatedHand(InStep(bench), bench.live, clock=lambda: bench.feed.now_s)
+    script = Script(iter(text.splitlines()), bench.ui_state, "job.txt", hand.command)
+    for _ in range(5_000):
+        if not script.step():
+            return bench
+        bench.do("rest 0.05")
+    raise AssertionError(f"it does not end: {bench.ui_state.view().next}")
+
+
+def test_a_script_commands_the_hand_as_well(tmp_path: Path) -> None:
+    saved = scripted(tmp_path / "job", SCRIPT).live.saved
+    assert saved is not None
+    assert {each.unit for each in saved.assessments} == {"upper", "lower"}
+
+
+def test_what_the_hand_cannot_do_names_its_line(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"job.txt, line 3: 'hand stop in': the piston"):
+        scripted(tmp_path / "job", "hand turn 400 at 200\nhand goto 5 at 200\nhand stop in")
 
 
 @pytest.mark.parametrize("typed", ["0", "-1", "nan", "fast", f"{SPEEDS[1] + 1:g}"])
