@@ -8,7 +8,7 @@ from pathlib import Path
 
 from rig.base.errors import InputError
 from rig.base.escape import message
-from rig.cli.output import figures, json_option
+from rig.cli.output import figures, folded, json_option
 from rig.job.answers import BACK
 from rig.job.new import example_names, write_example, write_job
 from rig.job.questions import YES, Interview, Question
@@ -74,12 +74,17 @@ def _answers(given: list[str]) -> dict[str, str]:
 def _ask(interview: Interview, question: Question) -> None:
     """Ask one question; what will not do, or is unlikely, is said and asked again."""
     shown = interview.default
-    message(f"{question.text} [{shown}]" if shown else question.text)
+    _say(f"{question.text} [{shown}]" if shown else question.text)
     typed = sys.stdin.readline()
     if not typed:
         raise InputError("the questions were not answered to the end; nothing was made")
     try:
         if doubt := interview.take(typed):
-            message(f"{doubt} Enter yes to keep it, or another answer.")
+            _say(f"{doubt} Enter yes to keep it, or another answer.")
     except InputError as wrong:
-        message(str(wrong))
+        _say(str(wrong))
+
+
+def _say(text: str) -> None:
+    """Words for the person, cut between words where the terminal ends."""
+    message("\n".join(folded([text])))
