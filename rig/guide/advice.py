@@ -474,10 +474,11 @@ def due(state: JobState) -> tuple[Advice, ...]:
 
 
 def _advice(row: _Row, state: JobState) -> Advice:
-    do = row.do(state)
+    do, said = row.do(state), _cautions(row, state)
     return Advice(
-        row.step, do.next, do.why, _cautions(row, state),
+        row.step, do.next, do.why, " ".join(each for each in said if each is not STOP),
         press=do.press, hand=do.hand, unit=do.unit, deg=do.deg, what=do.what,
+        caution=STOP if STOP in said else "",
     )  # fmt: skip
 
 
@@ -486,13 +487,13 @@ def advice(state: JobState) -> Advice:
     return due(state)[0]
 
 
-def _cautions(row: _Row, state: JobState) -> str:
-    """The cautions that fit this engine: no magneto, no word of live magnetos."""
+def _cautions(row: _Row, state: JobState) -> list[str]:
+    """The warnings and cautions that fit this engine: no magneto, no word of live magnetos."""
     fits = {LIVE: state.magneto, PRIMARY: state.magneto, COIL: state.coil_set}
     said = [caution for caution in row.cautions if fits.get(caution, True)]
     if ARC in said and state.propeller:
         said[said.index(ARC)] = PROPELLER
-    return " ".join(said)
+    return said
 
 
 def closing_list(state: JobState) -> tuple[str, ...]:

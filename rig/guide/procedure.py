@@ -280,9 +280,10 @@ class Advice:
     step: str
     next: str
     why: str
-    caution: str = ""
+    warning: str = ""  # what can injure
     press: str = ""
     hand: Hand = Hand.NOTHING
     unit: str = ""
     deg: float | None = None  # crank degrees
     what: str = ""
+    caution: str = ""  # what can damage

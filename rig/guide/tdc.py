@@ -221,10 +221,10 @@ class GaugePoints(Procedure):
             "gauge",
             next_,
             "Approach each point with the piston rising, or clearances matter.",
-            STOP,
             press=press,
             hand=hand,
             what=DIAL_ZERO if hand is Hand.WORK else "",
+            caution=STOP,
         )
 
     def _next(self) -> tuple[str, str, Hand]:

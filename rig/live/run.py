@@ -218,7 +218,7 @@ def lead(
     waiting = _waiting(live, answer, say, nap)
     while (step := procedure.step) is not None:
         if step.caution:
-            say(f"CAUTION: {step.caution}")
+            say(f"WARNING: {step.caution}")
         say(
             f"{procedure.number} of {len(procedure.steps)}. {step.ready}. Enter: ready;"
             f" {SKIP}: skip; {QUIT}: end here"

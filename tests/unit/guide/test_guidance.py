@@ -94,19 +94,19 @@ def test_a_step_that_was_skipped_is_not_asked_for_again(step: str, state: dict[s
 
 def test_cautions_stand_where_they_matter() -> None:
     first = advice(JobState(propeller=True))
-    assert guidance.LIVE in first.caution
-    assert guidance.PROPELLER in first.caution  # in the place of what says less
-    assert guidance.ARC not in first.caution
-    assert guidance.ARC in advice(JobState()).caution
-    assert guidance.LAST_WORD in first.caution
+    assert guidance.LIVE in first.warning
+    assert guidance.PROPELLER in first.warning  # in the place of what says less
+    assert guidance.ARC not in first.warning
+    assert guidance.ARC in advice(JobState()).warning
+    assert guidance.LAST_WORD in first.warning
     coil = advice(JobState(magneto=False, coil_set=True))
-    assert guidance.PROPELLER not in coil.caution
-    assert guidance.LIVE not in coil.caution
-    assert guidance.COIL in coil.caution
+    assert guidance.PROPELLER not in coil.warning
+    assert guidance.LIVE not in coil.warning
+    assert guidance.COIL in coil.warning
     touching = advice(replace(DONE, tdc_known=False, stop_in=True))
     assert "clear both valves" in touching.caution
     reading = advice(replace(DONE, unread=(Waiting("upper", "fixed"),)))
-    assert guidance.LIVE in reading.caution
+    assert guidance.LIVE in reading.warning
 
 
 def test_with_the_stop_in_nothing_that_turns_the_crank_on_comes_first() -> None:

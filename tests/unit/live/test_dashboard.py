@@ -183,7 +183,7 @@ def test_the_start_shows_the_whole_caution() -> None:
 
 
 def test_the_caution_of_a_propeller_is_whole_with_the_last_word_at_its_end() -> None:
-    caution = advice(JobState(propeller=True)).caution
+    caution = advice(JobState(propeller=True)).warning
     text = " ".join(text_of(replace(START, warning=caution)).split())
     assert caution in text
     assert caution.endswith(LAST_WORD)

@@ -67,7 +67,8 @@ def test_every_piece_of_advice(size: tuple[int, int]) -> None:
     for advice in advices():
         for units in ((UPPER, LOWER), (UPPER,), (UPPER, DOUBTFUL, IMPULSE)):
             view = replace(
-                READING, units=units, next=advice.next, why=advice.why, warning=advice.caution,
+                READING, units=units, next=advice.next, why=advice.why, warning=advice.warning,
+                caution=advice.caution,
                 then=", then press backspace" if advice.press else "", message="",
             )  # fmt: skip
             assert_nothing_cut(view, size)
