@@ -1,4 +1,4 @@
-"""What to buy: the parts of each circuit, of one kind on one line."""
+"""What to buy: the parts of each circuit, of one kind on one line; and what each net joins."""
 
 from __future__ import annotations
 
@@ -72,3 +72,15 @@ def as_markdown() -> str:
         text += [f"| {' | '.join(cells)} |" for cells in own]
         text.append("")
     return "\n".join(text)
+
+
+def nets_as_csv() -> str:
+    """Each net with its pins (designator and pin number): for wiring by hand, and for a meter."""
+    text = io.StringIO()
+    rows = csv.writer(text, lineterminator="\n")
+    rows.writerow(("board", "net", "pins"))
+    for circuit in CIRCUITS:
+        for net, pins in circuit.nets().items():
+            joined = " ".join(f"{ref}.{pin}" for ref, pin in sorted(pins))
+            rows.writerow((NAMES[circuit.name], net, joined))
+    return text.getvalue()

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import board as copper_board
 import stripboard
-from bom import as_csv, as_markdown
+from bom import as_csv, as_markdown, nets_as_csv
 from sheet_copper import copper
 from sheets_board import board, encoder, whole_rig
 from sheets_contacts import contacts_alone, contacts_with_winding
@@ -37,6 +37,7 @@ def main() -> None:
     for name, text in copper_board.files(routed).items():
         (folder / name).write_text(text, encoding="ascii")
     (HERE / "bom.csv").write_text(as_csv(), encoding="ascii")
+    (HERE / "nets.csv").write_text(nets_as_csv(), encoding="ascii")
     page = HERE.parent / "wiring.md"
     if page.exists():
         head, _, rest = page.read_text("utf-8").partition(BEGIN)

@@ -159,3 +159,11 @@ def test_what_is_read_back_would_find_a_fault(layers: list[Layer], holes: object
     fewer = [Layer("", layer.flashes, layer.strokes[:-4]) for layer in layers]
     cut = trace(fewer, drills, SIZE_MM)
     assert any(len({cut.net_at(pads[pin]) for pin in pins}) > 1 for pins in WINDING.nets().values())
+
+
+def test_every_hole_lies_on_the_grid_of_perforated_board() -> None:
+    """0.1 inch, 2.54 mm: so the same layout can be wired by hand."""
+    for pad in pads_of():
+        for mm in pad.at:
+            assert mm / 2.54 == pytest.approx(round(mm / 2.54), abs=1e-4), pad.ref
+    assert len({pad.at for pad in pads_of()}) == len(pads_of())

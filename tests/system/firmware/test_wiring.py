@@ -8,7 +8,7 @@ from collections import Counter
 from dataclasses import replace
 
 import pytest
-from bom import HEAD, as_csv
+from bom import HEAD, NAMES, as_csv, nets_as_csv
 from netlist import CIRCUITS, INPUTS, PLAIN, Circuit, Part
 from schematic import Schematic
 from sheets_board import encoder
@@ -137,3 +137,16 @@ def test_the_list_has_every_part_once() -> None:
 def test_inputs_stay_below_five_volts() -> None:
     """No part of the encoder's board has another supply than the board's own."""
     assert not set(INPUTS.nets()) & {"V12", "E"}
+
+
+def test_the_list_of_nets_is_the_netlist() -> None:
+    rows = list(csv.DictReader(io.StringIO(nets_as_csv())))
+    for circuit in CIRCUITS:
+        own = {
+            row["net"]: {
+                (ref, int(pin)) for ref, pin in (p.split(".") for p in row["pins"].split())
+            }
+            for row in rows
+            if row["board"] == NAMES[circuit.name]
+        }
+        assert own == circuit.nets()
