@@ -115,11 +115,13 @@ def run(args: argparse.Namespace) -> int:
         message("rig compare: both rest on the same reference, which drops out of the difference")
     found = [each.found for each in pairs]
     groups = _groups(pairs, first, second, chosen=args.phase or args.with_phase)
-    turned = _is_later(first, second)
-    said = [_said(group, first, second, turned=turned) for group in groups]
+    ways = [_is_turned(group[0], first, second) for group in groups]
+    said = [
+        _said(group, first, second, turned=way) for group, way in zip(groups, ways, strict=True)
+    ]
     lines = [line for each in said for line in textwrap.wrap(f"{each.words}.", WIDTH)]
-    for group, each in zip(groups, said, strict=True):
-        lines += ["", *_table(group, each, turned=turned)]
+    for group, each, way in zip(groups, said, ways, strict=True):
+        lines += ["", *_table(group, each, turned=way)]
     answer = {"same_reference": same, "summary": said, "comparisons": found}
     figures(args, answer, lines)
     return verdict_status([], found)
@@ -155,6 +157,14 @@ def _is_like(one: str, other: str, first: _Side, second: _Side, args: argparse.N
 def _is_later(first: _Side, second: _Side) -> bool:
     """Whether the first is the later one."""
     return first.utc > second.utc
+
+
+def _is_turned(pair: _Pair, first: _Side, second: _Side) -> bool:
+    """Whether the first of a pair is the later one: by its visit, within one by its phase."""
+    if first.utc != second.utc:
+        return _is_later(first, second)
+    one, other = (PHASES.index(p) if p in PHASES else 0 for p in (pair.one.phase, pair.other.phase))
+    return one > other
 
 
 def _groups(
@@ -215,6 +225,13 @@ def _said(group: Sequence[_Pair], first: _Side, second: _Side, *, turned: bool) 
     words = f"{name}, {late.setting}{cylinder}, {late.phase}: "
     words += f"{opens} {against + ' ' if against else ''}{when}, U "
     words += f"{rounding.two_figures(U)}{'' if U is None else '°'}: {verdict[changed]}"
+    own = [
+        each.one.cylinder
+        for each in group[1:]
+        if has_changed(each.found) and each.one.cylinder is not None
+    ]
+    if own and not changed:
+        words += f"; {rounding.noun(len(own), 'cylinder')} {rounding.listed(own)} changed"
     return Said(
         late.unit, serials[0], against, late.setting, late.cylinder, late.phase, early.phase,
         sides[0].utc, sides[1].utc, change, U, changed, words,

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+from fabricated_record import capture_facts, record
 from made_job import certificate_in, finished, refused, rig
 from swapped_unit import workshop
+
+from rig.certificate.record import save
 
 
 def certificate(job: str) -> Path:
@@ -71,3 +76,41 @@ def test_a_certificate_with_itself_opens_as_before() -> None:
     ran = rig("compare", path, path)
     assert "opens as on 2026-03-01 (as found)" in " ".join(ran.out.split())
     assert "no change can be told" in " ".join(ran.out.split())
+
+
+def visit(folder: Path, year: int, seed: int) -> Path:
+    """A certificate with as found and as left."""
+    facts = replace(
+        capture_facts(),
+        start_utc=f"{year}-05-14T09:02:03Z",
+        end_utc=f"{year}-05-14T10:21:40Z",
+    )
+    made = record(
+        phases=("as found", "as left"), n=6, seed=seed, captures=[facts],
+        issued=datetime(year, 5, 14, 11, tzinfo=UTC),
+    )  # fmt: skip
+    path, _ = save(folder / str(year), made)
+    return path
+
+
+ONE = ("--unit", "upper", "--setting", "full advance")
+
+
+def test_within_one_visit_as_left_is_set_against_as_found(tmp_path: Path) -> None:
+    path = visit(tmp_path, 2026, 1)
+    ran = rig("compare", path, path, *ONE, "--json")
+    (found,) = ran.answer["summary"]
+    assert (found["phase_before"], found["phase"]) == ("as found", "as left")
+    # Made 1.8 degrees later between the two.
+    assert found["change_deg"] == pytest.approx(-1.8, abs=0.3)
+    assert "later than on 2026-05-14 (as found)" in found["words"]
+
+
+def test_of_two_visits_how_it_was_left_counts_and_how_it_was_found(tmp_path: Path) -> None:
+    before, after = visit(tmp_path, 2026, 1), visit(tmp_path, 2027, 2)
+    ran = rig("compare", after, before, *ONE, "--json")
+    phases = [(each["phase_before"], each["phase"]) for each in ran.answer["summary"]]
+    assert phases == [("as left", "as found"), ("as left", "as left")]
+    words = ran.answer["summary"][1]["words"]
+    assert words.endswith("no change can be told; cylinders 2 and 3 changed")
+    assert [c["changed"] for c in ran.answer["summary"]] == [True, False]
