@@ -170,8 +170,8 @@ def test_dead_centre_stated_by_hand(tmp_path: Path) -> None:
         (("--tdc-deg", "10"), "needs its uncertainty"),
         (("--tdc-deg", "10", "--within-deg", "0"), "more than 0"),
         (("--tdc-deg", "10", "--within-deg", "-1"), "says not how well it is known"),
-        (("--tdc-deg", "nan", "--within-deg", "1"), "enter degrees after the index"),
-        (("--tdc-deg", "ten", "--within-deg", "1"), "invalid float value: 'ten'"),
+        (("--tdc-deg", "nan", "--within-deg", "1"), "'nan' is not a number: enter digits"),
+        (("--tdc-deg", "ten", "--within-deg", "1"), "'ten' is not a number: enter digits"),
     ],
 )
 def test_a_dead_centre_that_cannot_be(
