@@ -1,11 +1,8 @@
 // A sensor rig: counts an encoder, times contact edges, reports both. It knows no degrees and no
 // engines. The line format is in ../protocol.md.
 //
-// One interrupt (samples.c) writes each change of a pin, with its time, into a ring. All else is
-// done here, in turns so short that neither the ring fills nor the line falls idle.
-#include <avr/interrupt.h>
-#include <avr/io.h>
-#include <avr/wdt.h>
+// One interrupt, in the chip's own folder, writes each change of a pin, with its time, into a ring.
+// All else is done here, in turns so short that neither the ring fills nor the line falls idle.
 #include <stdbool.h>
 #include <stdint.h>
 
@@ -20,25 +17,6 @@
 #include "supply.h"
 
 #define BUSY 24  // so many samples waiting: they go before characters
-#define CAUSES (_BV(PORF) | _BV(EXTRF) | _BV(BORF) | _BV(WDRF))
-
-static uint8_t mcusr_at_start __attribute__((section(".noinit")));
-static uint8_t r2_at_start __attribute__((section(".noinit")));
-
-// Before anything else: the cause of the reset, and the watchdog off, which stays on after it has
-// reset the chip. Many boot loaders clear the register and leave what it held in r2.
-void keep_reset_cause(void) __attribute__((naked, used, section(".init3")));
-void keep_reset_cause(void) {
-    __asm__ volatile("sts %0, r2" : "=m"(r2_at_start));
-    mcusr_at_start = MCUSR;
-    MCUSR = 0;
-    wdt_disable();
-}
-
-static uint8_t reset_cause(void) {
-    if (mcusr_at_start & CAUSES) return mcusr_at_start & CAUSES;
-    return r2_at_start & ~CAUSES ? 0 : r2_at_start;  // unlikely bits: not a cause, so not known
-}
 
 static uint8_t pins;         // as last seen
 static uint32_t seen_us;     // when that was: all before has been looked at
@@ -101,22 +79,22 @@ static bool look_again(void) {
 }
 
 static void start(void) {
-    LAMP_DDR |= LAMP;
+    lamp_start();
     serial_start();
     supply_start();
     samples_start();
-    pins = PIND;
+    pins = board_pins();
     encoder_start(pins);
     foot_start(pins);
     report_start(reset_cause());
-    wdt_enable(WDTO_250MS);
-    sei();
+    watchdog_start();
+    interrupts_start();
 }
 
 int main(void) {
     start();
     for (;;) {
-        wdt_reset();
+        watchdog_feed();
         bool accounted = false;
         if (samples_waiting()) {
             look_at(samples_take());
@@ -128,12 +106,13 @@ int main(void) {
         if (serial_asked()) report_asked();
         if (!serial_idle()) continue;
         if (!accounted) {
-            uint16_t ticks;
+            ticks_t ticks;
             if (!samples_none_before(&ticks) || samples_shut()) continue;
             seen_us = watched_us = clock_at(ticks);
         }
         supply_poll();
         edges_settle();
         report_poll(pins, seen_us);
+        if (serial_idle()) board_rest();
     }
 }

@@ -1,6 +1,5 @@
 #include "report.h"
 
-#include <avr/pgmspace.h>
 #include <stdbool.h>
 #include <stddef.h>
 
@@ -21,7 +20,7 @@
 #define IDENTITY_EVERY_S 2
 #define ANSWER_AT_MOST_EVERY_US 100000
 
-static const char name[] PROGMEM = "timing-rig-328p-1";
+static const char name[] FLASH = BOARD_NAME;
 
 static uint8_t cause;
 static bool say_restart, say_identity, asked;
@@ -156,7 +155,7 @@ static void each_second(uint32_t now_us) {
     second_us += 1000000;
     uptime_s++;
     if (uptime_s % IDENTITY_EVERY_S == 0) say_identity = true;
-    LAMP_PORT ^= LAMP;
+    lamp_change();
     encoder_age(now_us);
 }
 

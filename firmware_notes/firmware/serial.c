@@ -1,12 +1,9 @@
 #include "serial.h"
 
-#include <avr/io.h>
-#include <avr/pgmspace.h>
-
+#include "board.h"
 #include "crc32.h"
 #include "encoder.h"
 
-#define BAUD 500000UL
 #define FIELDS 10  // of the longest record, number and CRC included
 
 uint32_t serial_dropped_lines;
@@ -17,19 +14,14 @@ static char kind;
 static uint8_t fields;
 static char sign[FIELDS];  // 0 plain number, '+', '-', '.', or 'T' the text
 static uint32_t value[FIELDS];
-static PGM_P text;
+static const char *text;
 
 // How far it has gone.
 enum line_part serial_next;
 static uint8_t field, digits;
 static uint32_t crc;
 
-void serial_start(void) {
-    UCSR0A = _BV(U2X0);
-    UBRR0 = F_CPU / 8 / BAUD - 1;
-    UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
-    UCSR0B = _BV(TXEN0) | _BV(RXEN0);
-}
+void serial_start(void) { line_start(); }
 
 static void add(char s, uint32_t v) {
     sign[fields] = s;
@@ -121,8 +113,8 @@ static char next_char(void) {
             }
             return c;
         default:
-            c = pgm_read_byte(text++);
-            if (!pgm_read_byte(text)) {
+            c = flash_char(text++);
+            if (!flash_char(text)) {
                 field++;
                 serial_next = LINE_SPACE;
             }
@@ -131,16 +123,16 @@ static char next_char(void) {
 }
 
 void serial_pump(void) {
-    if (serial_next == LINE_IDLE || !(UCSR0A & _BV(UDRE0))) return;
+    if (serial_next == LINE_IDLE || !line_has_room()) return;
     char c = next_char();
-    UDR0 = c;
+    line_put(c);
     crc = crc32_next(crc, c);
 }
 
 bool serial_asked(void) {
     static enum { START, ASKED, OTHER } heard = START;
-    if (!(UCSR0A & _BV(RXC0))) return false;
-    char c = UDR0;
+    if (!line_heard()) return false;
+    char c = line_taken();
     if (c == '\n') {
         bool asked = heard == ASKED;
         heard = START;

@@ -59,7 +59,8 @@ def check(found: list[Line], truth: Truth) -> Errors:
     for number, name in NAMES.items():
         told, true = edges(found, number), truth.inputs[name]
         assert [edge.level for edge in told] == [level for _, level in true], name
-        late += [(edge.t_us - t_us) % WRAP for edge, (t_us, _) in zip(told, true, strict=True)]
+        gone = [(edge.t_us - t_us) % WRAP for edge, (t_us, _) in zip(told, true, strict=True)]
+        late += [us - WRAP if us > WRAP / 2 else us for us in gone]
         for edge, (t_us, _) in zip(told, true, strict=True):
             assert _sort_of(truth, t_us, edge), (edge, t_us, truth.around(t_us))
     assert not of(found, "X")

@@ -48,18 +48,33 @@ class Ran:
 class Chip:
     """Builds and runs; one build for each encoder."""
 
+    board, image = "atmega328p", ".hex"
+    clocks = ("clock_turns_us", "identity_us", "position_us", "widths_us", "health_us", "second_us")
+    measures_supply, dip_cause = True, 4
+    keeps_up_us = 1000  # noise that comes no faster is seen whole (no faster than any here)
+    too_fast = 120_000  # counts a second
+    clock_begins_us = 680  # after power on, about
+
     def __init__(self) -> None:
         self._elf: dict[int, Path] = {}
         subprocess.run(["make", "-s", "-C", str(NOTES / "simulator")], check=True)
         self.program = NOTES / "simulator" / "build" / "chip"
 
+    @property
+    def command(self) -> list[str]:
+        """What runs the firmware: options and the ELF follow."""
+        return [str(self.program)]
+
     def elf(self, counts_per_turn: int = 2400) -> Path:
         if counts_per_turn not in self._elf:
-            folder = str(NOTES / "firmware")
-            subprocess.run(["make", "-s", "-C", folder, f"COUNTS={counts_per_turn}"], check=True)
-            path = NOTES / "firmware" / "build" / str(counts_per_turn) / "rig.elf"
-            self._elf[counts_per_turn] = path
+            build = NOTES / "firmware" / "build" / self._build(counts_per_turn)
+            make = ["make", "-s", "-C", str(NOTES / "firmware"), f"CHIP={self.board}"]
+            subprocess.run([*make, f"COUNTS={counts_per_turn}"], check=True)
+            self._elf[counts_per_turn] = build / "rig.elf"
         return self._elf[counts_per_turn]
+
+    def _build(self, counts_per_turn: int) -> str:
+        return str(counts_per_turn)
 
     def run(
         self, changes: Iterable[Change], events: Iterable[Event] = (), seconds: float = 0
@@ -71,7 +86,7 @@ class Chip:
         told = [(t_us, f"pin {pin} {level}") for t_us, pin, level in changes]
         happens = sorted([*told, *events], key=lambda event: event[0])
         text = "".join(f"{t_us:.4f} {what}\n" for t_us, what in happens)
-        command = [str(self.program), "--facts"]
+        command = [*self.command, "--facts"]
         if seconds:
             command += ["--seconds", str(seconds)]
         command.append(str(self.elf()))
@@ -82,15 +97,66 @@ class Chip:
         return Ran(done.stdout, int(words[1]), int(words[3]))
 
 
-@pytest.fixture(scope="session")
-def chip() -> Chip:
-    missing = _missing()
+class SecondChip(Chip):
+    """The second board's, on an emulator that npm installs when it is first needed."""
+
+    board, image = "rp2040", ".bin"
+    clocks = ("clock_ahead_us", *Chip.clocks[1:])
+    keeps_up_us, too_fast = 7, 500_000
+    measures_supply, dip_cause = False, 1  # a dip looks like power on
+    clock_begins_us = 0
+
+    def __init__(self) -> None:
+        self._elf = {}
+        self.program = NOTES / "simulator" / "rp2040" / "chip.js"
+        import fcntl
+
+        folder = self.program.parent
+        with (folder / "package.json").open() as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)  # two test runs begin together
+            if not (folder / "node_modules").exists():
+                install = ["npm", "install", "--silent", "--no-package-lock", "--no-audit"]
+                subprocess.run(install, cwd=folder, check=True)
+
+    @property
+    def command(self) -> list[str]:
+        return ["node", str(self.program)]
+
+    def _build(self, counts_per_turn: int) -> str:
+        return f"{self.board}-{counts_per_turn}"
+
+
+def _needs(missing: list[str]) -> None:
     if missing:
         needs = f"the firmware is not run here: no {', '.join(missing)}"
         if os.environ.get("CI_REQUIRE_FIRMWARE") == "1":
             pytest.fail(needs)
         pytest.skip(needs)
+
+
+@pytest.fixture(scope="session")
+def first_chip() -> Chip:
+    """The first board's chip."""
+    _needs(_missing())
     return Chip()
+
+
+@pytest.fixture(scope="session")
+def second_chip() -> SecondChip:
+    """The second board's chip."""
+    tools = ("make", "node", "npm", "arm-none-eabi-gcc", "arm-none-eabi-nm")
+    _needs([tool for tool in tools if shutil.which(tool) is None])
+    return SecondChip()
+
+
+@pytest.fixture(
+    scope="session", params=["first_chip", pytest.param("second_chip", marks=pytest.mark.slow)]
+)
+def chip(request: pytest.FixtureRequest) -> Chip:
+    """The chip of each board in turn."""
+    found = request.getfixturevalue(request.param)
+    assert isinstance(found, Chip)
+    return found
 
 
 def turning(

@@ -9,7 +9,8 @@ import sys
 from typing import Any
 
 import pytest
-from simulated_chip import NOTES, Chip, chip
+from simulated_chip import NOTES, Chip
+from simulated_chip import first_chip as chip
 
 __all__ = ["chip"]
 

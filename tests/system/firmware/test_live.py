@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 from said import dropped, lines, of
-from simulated_chip import FIXTURES, NOTES, Chip, chip
+from simulated_chip import FIXTURES, NOTES, Chip
+from simulated_chip import first_chip as chip
 
 __all__ = ["chip"]
 

@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 from rough_pins import Held, Story, by_pins, chatter, found_in, held
 from said import lines, of
-from simulated_chip import START_US, Chip, chip
+from simulated_chip import START_US, Chip
+from simulated_chip import first_chip as chip
 
 from rig.wire.reader import LineReader
 

@@ -12,13 +12,13 @@ from typing import Any
 import pytest
 from agree import check
 from said import lines, of, read_dump, truth
-from simulated_chip import FIXTURES, NOTES, START_US, Chip, chip
+from simulated_chip import FIXTURES, NOTES, START_US, Chip, chip, first_chip, second_chip
 from slow_but import slow_but
 
 from rig.engine.engine_file import load_profile
 from rig.virtual.rig import pin_recording
 
-__all__ = ["chip"]
+__all__ = ["chip", "first_chip", "second_chip"]
 
 EXAMPLE = NOTES.parent / "rig" / "job" / "example.toml"
 
@@ -75,7 +75,7 @@ def same_openings(recording: Path, counts_per_turn: int, tdc_deg: float, folder:
 
 
 @pytest.mark.slow
-def test_openings_of_a_beginning(chip: Chip, tmp_path: Path) -> None:
+def test_openings_of_a_beginning(first_chip: Chip, tmp_path: Path) -> None:
     recording = tmp_path / "beginning.vcd"
     text = (FIXTURES / "coarse.vcd").read_text()
     end = next(m for m in re.finditer(r"#(\d+)\n", text) if int(m[1]) > 12_600_000)
@@ -86,7 +86,7 @@ def test_openings_of_a_beginning(chip: Chip, tmp_path: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", COUNTS)
-def test_openings_of_whole_recordings(chip: Chip, name: str, tmp_path: Path) -> None:
+def test_openings_of_whole_recordings(first_chip: Chip, name: str, tmp_path: Path) -> None:
     truth_of = json.loads((FIXTURES / f"{name}.json").read_text())
     recording, counts = FIXTURES / f"{name}.vcd", COUNTS[name]
     expected = sum(len(unit["openings"]) for unit in truth_of["units"].values())
@@ -102,7 +102,7 @@ def test_openings_of_whole_recordings(chip: Chip, name: str, tmp_path: Path) -> 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [3, 11])
-def test_openings_of_virtual_runs(chip: Chip, seed: int, tmp_path: Path) -> None:
+def test_openings_of_virtual_runs(first_chip: Chip, seed: int, tmp_path: Path) -> None:
     """A hand that trembles, contacts that chatter: the pins of the rig in software."""
     profile = load_profile(EXAMPLE)
     recording = tmp_path / "pins.vcd"

@@ -42,7 +42,7 @@ static inline struct sample samples_take(void) {
 }
 
 // Reads the timer; true when no sample older than that time waits.
-static inline bool samples_none_before(uint16_t *ticks) {
+static inline bool samples_none_before(ticks_t *ticks) {
     cli();  // the two bytes of the timer go through one latch, which the interrupt uses too
     *ticks = TCNT1;
     bool none = SAMPLES_HEAD == SAMPLES_TAIL;
