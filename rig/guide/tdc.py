@@ -75,7 +75,7 @@ def still_deg(host: Host) -> float:
     return angle
 
 
-_SHORT = {Method.FIT: "fit", Method.EQUAL_LIFTS: "equal lifts"}
+_SHORT = {Method.FIT: "fit", Method.EQUAL_DROPS: "equal drops"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +194,7 @@ class GaugePoints(Procedure):
             return []
         lines = []
         for name, found, why in (
-            ("curve", series.fit, series.fit_why), ("equal lifts", series.lifts, series.lifts_why),
+            ("curve", series.fit, series.fit_why), ("equal drops", series.lifts, series.lifts_why),
         ):  # fmt: skip
             if found is None:
                 lines.append(PanelLine(name, f"not yet: {why}", "quiet"))

@@ -37,7 +37,7 @@ from rig.tdc.reference import GaugeWorking, Method, TdcReference, by_gauge, by_h
 if TYPE_CHECKING:
     from rig.job.results import ReplayedCapture
 
-METHODS = {"fit": Method.FIT, "equal-lifts": Method.EQUAL_LIFTS}
+METHODS = {"fit": Method.FIT, "equal-drops": Method.EQUAL_DROPS}
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ millimetres (``lift_mm`` in code and files). The gauge's zero may be slightly of
 Angles are degrees after the index in the normal direction, on any turn. Each point is approached
 with the piston rising: forwards before TDC, backwards after it.
 
-``fit`` uses throw and rod. ``equal_lifts`` needs no engine data: it takes the middle between equal
+``fit`` uses throw and rod. ``equal_drops`` needs no engine data: it takes the middle between equal
 drops on either side, at several drops, and extrapolates the middles to zero. With a cylinder offset
 of a few millimetres the remaining error is about a thousandth of a degree. A hand cannot always
 stop at the same hundredth, so nearly equal drops are corrected along the slider-crank.
@@ -350,7 +350,7 @@ class Middle:
 
 
 @dataclass(frozen=True, slots=True)
-class EqualLifts:
+class EqualDrops:
     """TDC by equal drops, with its middles, and what was left out."""
 
     reference: TdcReference
@@ -358,14 +358,14 @@ class EqualLifts:
     deg_per_mm: float  # slope of the line through the middles; 0 for a single drop
 
 
-def equal_lifts(
+def equal_drops(
     points: Sequence[GaugePoint],
     gauge: Gauge,
     geometry: Geometry | None = None,
     *,
     cylinder: int = 1,
     parts: Sequence[Contribution] = (),
-) -> EqualLifts:
+) -> EqualDrops:
     """TDC from pairs of equal drops on either side, extrapolated to zero drop.
 
     Repeats on a side are averaged; drops that are only ``near`` are corrected to each other, which
@@ -412,12 +412,12 @@ def equal_lifts(
     reference = TdcReference(
         tdc_deg=modulo(tdc),
         uncertainty=combine([part, *more]),
-        method=Method.EQUAL_LIFTS,
+        method=Method.EQUAL_DROPS,
         how=how,
         cylinder=cylinder,
         warnings=tuple(warnings),
     )
-    return EqualLifts(reference, tuple(middles), slope)
+    return EqualDrops(reference, tuple(middles), slope)
 
 
 def _middles(

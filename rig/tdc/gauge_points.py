@@ -49,7 +49,7 @@ from rig.engine.geometry import geometry_of, steepest_mm_per_deg
 from rig.engine.profile import Encoder, Geometry, Profile
 from rig.tdc.dial_gauge import Gauge, GaugePoint, lift_in_mm
 from rig.tdc.gauge_series import Series, work_through
-from rig.tdc.reference import Method, TdcReference, set_by_hand
+from rig.tdc.reference import EARLIER_METHODS, Method, TdcReference, set_by_hand
 from rig.wire.records import Note
 
 LiftUnit = Literal["mm", "inch"]
@@ -455,7 +455,8 @@ def chosen(
         cylinder = int(str(value.get("cylinder", 1)))
         series = gauge_series(notes, profile, cylinder)
         method = str(value["method"])
-        of_gauge = [each for each in series.references if each.method == method]
+        named = (method, EARLIER_METHODS.get(method))
+        of_gauge = [each for each in series.references if each.method in named]
         if not of_gauge:
             raise InputError(f"the gauge readings give no TDC by {method!r}")
         taken = of_gauge[0]

@@ -22,12 +22,12 @@ from rig.engine.gear_train import around_deg, disc_places
 from rig.engine.geometry import MM_PER_INCH
 from rig.engine.profile import Encoder, Geometry
 from rig.tdc.dial_gauge import (
-    EqualLifts,
+    EqualDrops,
     Fit,
     Gauge,
     GaugePoint,
     curve_mm,
-    equal_lifts,
+    equal_drops,
     fit,
     fitted,
     within_stroke,
@@ -231,7 +231,7 @@ class Series:
     points: tuple[GaugePoint, ...]
     fit: Fit | None
     fit_why: str
-    lifts: EqualLifts | None
+    lifts: EqualDrops | None
     lifts_why: str
     suspect: Suspect | None
     moved: Moved | None
@@ -265,7 +265,7 @@ def work_through(
     Without ``turn_known`` the angles were written down within one turn of the crank: their place on
     the disc of a geared encoder is then unknown, and the references have none. ``geometry`` is the
     cylinder's own; None leaves only equal drops. Raises InputError when neither method can be used.
-    Source: ``fit``, ``equal_lifts``.
+    Source: ``fit``, ``equal_drops``.
     """
     gauge = with_encoder(gauge, encoder)
     _ = gauge.mm_per_mm  # an inclined gauge needs its case
@@ -309,7 +309,7 @@ def _both(
     geometry: Geometry | None,
     cylinder: int,
     parts: Sequence[Contribution],
-) -> tuple[Fit | None, EqualLifts | None, tuple[str, str]]:
+) -> tuple[Fit | None, EqualDrops | None, tuple[str, str]]:
     found = lifts = None
     fit_why = lifts_why = ""
     if geometry is None:
@@ -323,7 +323,7 @@ def _both(
         except InputError as why:
             fit_why = str(why)
     try:
-        lifts = equal_lifts(points, gauge, geometry, cylinder=cylinder, parts=parts)
+        lifts = equal_drops(points, gauge, geometry, cylinder=cylinder, parts=parts)
     except InputError as why:
         lifts_why = str(why)
     return found, lifts, (fit_why, lifts_why)

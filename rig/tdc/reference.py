@@ -46,18 +46,21 @@ class Method(StrEnum):
     """How TDC was found. The value is its code in files, and can be shown."""
 
     STOP = "stop"
-    EQUAL_LIFTS = "gauge, equal lifts"
+    EQUAL_DROPS = "gauge, equal drops"
     FIT = "gauge, fit"
     MARK = "mark"  # of the engine
     BY_HAND = "set by hand"  # not proved by a recording
 
     @classmethod
     def _missing_(cls, value: object) -> Method | None:
-        """The name of version 0.1.0."""
-        return cls.BY_HAND if value == "stated" else None
+        """The names of earlier versions."""
+        return EARLIER_METHODS.get(str(value))
 
 
-BY_GAUGE = (Method.EQUAL_LIFTS, Method.FIT)
+EARLIER_METHODS = {"stated": Method.BY_HAND, "gauge, equal lifts": Method.EQUAL_DROPS}
+
+
+BY_GAUGE = (Method.EQUAL_DROPS, Method.FIT)
 
 
 _COMMON = (Source.GRADUATION, Source.RUN_OUT, Source.OFFSET, Source.ENCODER_BACKLASH)
@@ -113,10 +116,12 @@ class TdcReference:
         """Plain values of older files: the mark apart from the method, and the sources of
         uncertainty as codes."""
         now, method = dict(plain), plain.get("method")
+        if method in EARLIER_METHODS:
+            now["method"] = Method(method).value
         if "mark" not in plain and isinstance(method, str):
-            of_mark = method not in (*Method, "stated")
-            now |= {"method": Method.MARK.value if of_mark else Method(method).value}
+            of_mark = now["method"] not in tuple(Method)
             now |= {"mark": method if of_mark else ""}
+            now |= {"method": Method.MARK.value} if of_mark else {}
         uncertainty = plain.get("uncertainty")
         if isinstance(uncertainty, dict) and isinstance(uncertainty.get("parts"), (list, tuple)):
             parts = uncertainty["parts"]

@@ -72,7 +72,7 @@ def test_both_methods_lie_within_their_uncertainty_of_the_truth(
     answer = gauged(made)
     true_deg = made.rig.truth()["tdc_deg_after_index"]
     run_out = made.job.profile.encoder.run_out_deg
-    for method in ("gauge, fit", "gauge, equal lifts"):
+    for method in ("gauge, fit", "gauge, equal drops"):
         U = by(answer, method)["uncertainty"]["U_deg"]
         assert abs(off(answer, method, true_deg)) <= U + run_out
         assert U < 0.3
@@ -116,10 +116,10 @@ def test_the_person_chooses_which_is_used(tmp_path: Path) -> None:
     assert before.method == "stop"
     assert gauged(made)["in_use"] is None  # nothing is changed unasked
     assert Job(made.folder).reference() == before
-    answer = gauged(made, "--use", "equal-lifts")
+    answer = gauged(made, "--use", "equal-drops")
     now = Job(made.folder).reference()
     assert now is not None
-    assert now.method == answer["in_use"] == "gauge, equal lifts"
+    assert now.method == answer["in_use"] == "gauge, equal drops"
     assert now.capture == made.capture.name
     assert now.made_utc
     kept = json.loads((made.folder / "reference.json").read_text("utf-8"))["earlier"]
@@ -136,7 +136,7 @@ def test_figures_and_certificate_rest_on_the_one_chosen_and_show_the_others(
     rig("certify", made.folder)
     stop = json.loads(certificate_in(made.folder).read_text("ascii"))
     shown = [each["method"] for each in stop["other_references"]]
-    assert shown == ["gauge, fit", "gauge, equal lifts"]
+    assert shown == ["gauge, fit", "gauge, equal drops"]
     gauged(made, "--use", "fit")
     assert rig("results", made.folder, "--json").answer["reference"]["method"] == "gauge, fit"
     ran = rig("certify", made.folder, "--json")
@@ -144,7 +144,7 @@ def test_figures_and_certificate_rest_on_the_one_chosen_and_show_the_others(
     record = json.loads(Path(ran.answer["certificate"]).read_text("ascii"))
     assert record["reference"]["method"] == "gauge, fit"
     shown = [each["method"] for each in record["other_references"]]
-    assert shown == ["stop", "gauge, equal lifts"]
+    assert shown == ["stop", "gauge, equal drops"]
     proved = rig("verify", ran.answer["certificate"])
     assert proved.status == 0, proved.out
 
@@ -212,7 +212,7 @@ def test_lifts_a_hundredth_apart_are_used_and_it_is_said(tmp_path: Path) -> None
         "utf-8",
     )
     answer = rig("tdc", "gauge", copied(tmp_path), points, "--json").answer
-    found = by(answer, "gauge, equal lifts")
+    found = by(answer, "gauge, equal drops")
     assert found["tdc_deg"] == pytest.approx(200.0, abs=1e-3)
     assert "drop 3.8 mm before the top and 3.81 mm after it" in found["warnings"][0]
     assert any(p["source"] == "unequal-drops" for p in found["uncertainty"]["parts"])
@@ -265,11 +265,11 @@ def test_points_written_down_within_a_turn_have_no_place_on_a_geared_disc(tmp_pa
     points = tmp_path / "points.txt"
     points.write_text("140 8\n150 4\n190 4\n200 8\n", "utf-8")
     plain = rig("tdc", "gauge", job, points, "--json").answer
-    assert by(plain, "gauge, equal lifts")["forward_deg"] == [140.0, 150.0]
+    assert by(plain, "gauge, equal drops")["forward_deg"] == [140.0, 150.0]
     (job / "engine.toml").write_text(geared, "utf-8")
     ran = rig("tdc", "gauge", job, points, "--json")
     assert ran.status == 0, ran.err
-    found = by(ran.answer, "gauge, equal lifts")
+    found = by(ran.answer, "gauge, equal drops")
     assert found["forward_deg"] == found["backward_deg"] == []
 
 

@@ -119,7 +119,7 @@ def test_dead_centre_by_gauge_is_chosen_lives_and_is_found_again(
 
 def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path: Path) -> None:
     bench = both_sides(fitted(tmp_path))
-    use(bench, "gauge, equal lifts")
+    use(bench, "gauge, equal drops")
     bench.press("esc")
     assert panel(bench).title.startswith("top dead centre by gauge")  # from where it was opened
     bench.press("esc")
@@ -142,7 +142,7 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     bench.press("s", "y")
     assert bench.live.saved is not None, bench.ui_state.view().message
     record = json.loads(certificate_in(bench.job.folder).read_text("ascii"))
-    assert record["reference"]["method"] == "gauge, equal lifts"
+    assert record["reference"]["method"] == "gauge, equal drops"
     others = [(each["method"], each["mark"]) for each in record["other_references"]]
     assert others == [("gauge, fit", ""), ("mark", "flywheel T")]
     told = " ".join(record["conditions"])
@@ -175,10 +175,10 @@ def test_another_is_chosen_and_the_first_again(tmp_path: Path) -> None:
     bench = both_sides(fitted(tmp_path))
     use(bench, "gauge, fit")
     first = bench.live.session.reference
-    use(bench, "gauge, equal lifts")
+    use(bench, "gauge, equal drops")
     second = bench.live.session.reference
     assert second is not None
-    assert second.method == "gauge, equal lifts"
+    assert second.method == "gauge, equal drops"
     use(bench, "gauge, fit")
     third = bench.live.session.reference
     assert third is not None
@@ -395,7 +395,7 @@ def test_nearly_equal_lifts_are_brought_together_and_said(tmp_path: Path) -> Non
     assert "3 of 3 nearly equal" in said(bench)
     assert "enough points" in bench.ui_state.view().next.lower()
     true_deg = bench.rig.truth()["tdc_deg_after_index"]
-    shown = next(line for line in panel(bench).beside if line.label == "equal lifts")
+    shown = next(line for line in panel(bench).beside if line.label == "equal drops")
     run_out = bench.job.profile.encoder.run_out_deg
     assert abs(wrap(float(shown.text.split("°")[0]) - true_deg)) < 0.2 + run_out
 

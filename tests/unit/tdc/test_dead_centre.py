@@ -47,6 +47,11 @@ def test_by_the_gauge_from_the_points_noted() -> None:
     assert (found.method, found.made_utc, found.capture) == ("gauge, fit", "now", "a")
 
 
+def test_a_note_with_the_earlier_name_of_a_method() -> None:
+    found = chosen({"method": "gauge, equal lifts"}, [], points(), PROFILE)
+    assert found.method is Method.EQUAL_DROPS
+
+
 def test_an_earlier_one_is_taken_as_it_was() -> None:
     other = set_by_hand(10.0, how="another", half_width_deg=1.0)
     assert chosen({"found": 1}, [other, STOP], GaugeNotes(), PROFILE) is STOP

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from rig.base.errors import InputError
 from rig.tdc.piston_stop import tdc_from_stop
-from rig.tdc.reference import TdcReference, set_by_hand
+from rig.tdc.reference import Method, TdcReference, set_by_hand
 from rig.tdc.reference_file import (
     BadReferenceError,
     NoReferenceError,
@@ -27,6 +27,19 @@ STOP = tdc_from_stop([320.0, 320.1], [40.0, 40.2], counts_per_turn=4096, capture
 
 def numbered(number: int) -> TdcReference:
     return set_by_hand(float(number), u_deg=0.1, how=f"mark {number}")
+
+
+@pytest.mark.parametrize(
+    ("name", "now"), [("stated", Method.BY_HAND), ("gauge, equal lifts", Method.EQUAL_DROPS)]
+)
+def test_methods_by_their_earlier_names(tmp_path: Path, name: str, now: Method) -> None:
+    path = tmp_path / "reference.json"
+    save_reference(path, STOP)
+    plain = json.loads(path.read_text("utf-8"))
+    plain["current"]["method"] = name
+    path.write_text(json.dumps(plain), "utf-8")
+    assert load_reference(path).method is now
+    assert TdcReference.earlier(plain["current"])["method"] == now
 
 
 def test_kept_and_read_again(tmp_path: Path) -> None:

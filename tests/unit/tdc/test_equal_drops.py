@@ -20,7 +20,7 @@ from rig.base.errors import InputError
 from rig.base.uncertainty import Source
 from rig.engine import geometry
 from rig.engine.profile import Geometry
-from rig.tdc.dial_gauge import NOT_KNOWN, Gauge, GaugePoint, equal_lifts, near
+from rig.tdc.dial_gauge import NOT_KNOWN, Gauge, GaugePoint, equal_drops, near
 
 OFFSET = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=6.0)
 K1 = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
@@ -28,7 +28,7 @@ UNKNOWN = Geometry(throw_mm=44.0, rod_mm=176.0)
 EVEN = Gauge(u_lift_mm=0.0, u_angle_deg=0.02)  # all middles weigh the same
 
 
-def at_lifts(shape: Geometry, lifts: tuple[float, ...], bore_deg: float = 0.0) -> list[GaugePoint]:
+def at_drops(shape: Geometry, lifts: tuple[float, ...], bore_deg: float = 0.0) -> list[GaugePoint]:
     """Exact points either side; ``bore_deg`` is where the bore's direction lies on the rig."""
     top = bore_deg + geometry.theta_tdc_deg(shape)
     return [
@@ -39,50 +39,50 @@ def at_lifts(shape: Geometry, lifts: tuple[float, ...], bore_deg: float = 0.0) -
 
 
 def test_equal_drops_t5() -> None:
-    found = equal_lifts(at_lifts(OFFSET, (2.0, 5.0, 10.0)), EVEN)
+    found = equal_drops(at_drops(OFFSET, (2.0, 5.0, 10.0)), EVEN)
     middles = [m.middle_deg % 360.0 for m in found.middles]
     assert middles == pytest.approx([1.577142, 1.599145, 1.637215], abs=1e-6)
     assert found.reference.tdc_deg == pytest.approx(1.561888, abs=1e-6)
     assert found.reference.tdc_deg - 1.562806 == pytest.approx(-0.92e-3, abs=1e-5)
-    assert found.reference.method == "gauge, equal lifts"
+    assert found.reference.method == "gauge, equal drops"
     # A mean of the middles is not it: it keeps the offset.
     assert abs(np.mean(middles) - 1.562806) > 0.04
-    usual = equal_lifts(at_lifts(OFFSET, (2.0, 5.0, 10.0)), Gauge())
+    usual = equal_drops(at_drops(OFFSET, (2.0, 5.0, 10.0)), Gauge())
     assert usual.reference.tdc_deg == pytest.approx(1.562806, abs=2e-3)
 
 
 def test_equal_drops_across_zero() -> None:
-    found = equal_lifts(at_lifts(K1, (2.0, 6.0, 9.0), bore_deg=359.7), EVEN)
+    found = equal_drops(at_drops(K1, (2.0, 6.0, 9.0), bore_deg=359.7), EVEN)
     assert found.reference.tdc_deg == pytest.approx(359.7, abs=1e-6)  # not 179.7
     assert found.reference.warnings == ()
 
 
 def test_a_single_drop_knows_what_it_cannot_see() -> None:
-    points = at_lifts(OFFSET, (10.0,))
-    blind = equal_lifts(points, EVEN).reference
+    points = at_drops(OFFSET, (10.0,))
+    blind = equal_drops(points, EVEN).reference
     assert blind.tdc_deg == pytest.approx(1.637215, abs=1e-6)  # T2: 0.074409 late
     assert "a second would correct" in blind.warnings[0]
     # The offset that nobody states is covered by what is stated of the result.
     assert blind.uncertainty.U_deg > 0.074409
-    known = equal_lifts(points, EVEN, OFFSET).reference
+    known = equal_drops(points, EVEN, OFFSET).reference
     assert known.tdc_deg == pytest.approx(1.562806, abs=1e-6)
-    limited = equal_lifts(points, EVEN, replace(UNKNOWN, offset_limit_mm=6.0)).reference
+    limited = equal_drops(points, EVEN, replace(UNKNOWN, offset_limit_mm=6.0)).reference
     part = next(p for p in limited.uncertainty.parts if p.source is Source.OFFSET)
     assert part.u_deg == pytest.approx(0.074409 / math.sqrt(3.0), abs=1e-6)
 
 
 def test_uncertainty_of_one_pair_t8() -> None:
     # T8: a stop repeating to 0.02 mm; the slope is taken from the arc, so to a few per cent.
-    found = equal_lifts(at_lifts(K1, (2.0,)), Gauge(u_lift_mm=0.02, u_angle_deg=0.0))
+    found = equal_drops(at_drops(K1, (2.0,)), Gauge(u_lift_mm=0.02, u_angle_deg=0.0))
     assert found.middles[0].u_deg == pytest.approx(0.0554, rel=0.02)
-    found = equal_lifts(at_lifts(K1, (10.0,)), Gauge(u_lift_mm=0.02, u_angle_deg=0.0))
+    found = equal_drops(at_drops(K1, (10.0,)), Gauge(u_lift_mm=0.02, u_angle_deg=0.0))
     assert found.middles[0].u_deg == pytest.approx(0.0263, rel=0.06)
 
 
 def test_repeats_on_a_side_are_averaged() -> None:
-    points = at_lifts(K1, (2.0, 5.0))
+    points = at_drops(K1, (2.0, 5.0))
     again = [replace(p, angle_deg=p.angle_deg + 0.1) for p in points if p.angle_deg > 180.0]
-    found = equal_lifts(points + again, EVEN)
+    found = equal_drops(points + again, EVEN)
     assert found.reference.tdc_deg == pytest.approx(0.025, abs=1e-6)
     assert len(found.middles) == 2
 
@@ -90,7 +90,7 @@ def test_repeats_on_a_side_are_averaged() -> None:
 def test_entered_uncertainty_of_equal_drops_against_scatter() -> None:
     rng = np.random.default_rng(3)
     stated = Gauge(u_lift_mm=0.02, u_angle_deg=0.03)
-    exact = at_lifts(OFFSET, (2.0, 4.0, 7.0, 10.0))
+    exact = at_drops(OFFSET, (2.0, 4.0, 7.0, 10.0))
     slope = [
         geometry.deg_per_mm(geometry.btdc_from_travel_deg(p.lift_mm, OFFSET), OFFSET) for p in exact
     ]
@@ -100,7 +100,7 @@ def test_entered_uncertainty_of_equal_drops_against_scatter() -> None:
             GaugePoint(p.angle_deg + s * rng.normal(0.0, 0.02) + rng.normal(0.0, 0.03), p.lift_mm)
             for p, s in zip(exact, slope, strict=True)
         ]
-        found = equal_lifts(points, stated).reference
+        found = equal_drops(points, stated).reference
         errors.append(found.tdc_deg - 1.562806)
         us.append(found.uncertainty.u_deg)
         covered += abs(errors[-1]) <= found.uncertainty.U_deg
@@ -109,22 +109,22 @@ def test_entered_uncertainty_of_equal_drops_against_scatter() -> None:
 
 
 def test_a_drop_without_its_partner_is_reported() -> None:
-    points = [*at_lifts(K1, (2.0, 5.0), bore_deg=90.0), GaugePoint(60.0, 8.0)]
-    found = equal_lifts(points, Gauge()).reference
+    points = [*at_drops(K1, (2.0, 5.0), bore_deg=90.0), GaugePoint(60.0, 8.0)]
+    found = equal_drops(points, Gauge()).reference
     assert "8 mm was read on one side only" in found.warnings[0]
 
 
 def test_bad_series() -> None:
-    one = [p for p in at_lifts(K1, (2.0, 5.0, 8.0), bore_deg=90.0) if p.angle_deg < 90.0]
+    one = [p for p in at_drops(K1, (2.0, 5.0, 8.0), bore_deg=90.0) if p.angle_deg < 90.0]
     with pytest.raises(InputError, match="no drop was read on both sides"):
-        equal_lifts(one, Gauge())
+        equal_drops(one, Gauge())
     doubled = one + [replace(p, angle_deg=p.angle_deg + 0.2) for p in one]
     with pytest.raises(InputError, match="no drop was read on both sides"):
-        equal_lifts(doubled, Gauge())
+        equal_drops(doubled, Gauge())
     with pytest.raises(InputError, match="too few"):
-        equal_lifts(one[:1], Gauge())
+        equal_drops(one[:1], Gauge())
     with pytest.raises(InputError, match="below the top"):
-        equal_lifts([GaugePoint(90.0, -1.0), GaugePoint(120.0, -1.0)], Gauge())
+        equal_drops([GaugePoint(90.0, -1.0), GaugePoint(120.0, -1.0)], Gauge())
 
 
 # -- lifts that are only nearly equal --
@@ -157,7 +157,7 @@ def test_t5_with_drops_a_few_hundredths_apart() -> None:
     """T5's middles and its line, although no drop was met again exactly."""
     points = nearly(OFFSET, (2.0, 2.01), (5.01, 4.97), (9.97, 10.02), top_deg=0.0)
     for shape in (None, UNKNOWN, OFFSET):
-        found = equal_lifts(points, EVEN, shape)
+        found = equal_drops(points, EVEN, shape)
         middles = [m.middle_deg % 360.0 for m in found.middles]
         assert middles == pytest.approx([1.577142, 1.599145, 1.637215], abs=1.5e-3)
         assert found.reference.tdc_deg == pytest.approx(1.561888, abs=2e-3)
@@ -188,7 +188,7 @@ def test_what_bringing_together_errs_by_is_within_what_is_counted(
     shape = Geometry(throw, rods * throw, offset * throw)
     lift = depth * 2.0 * throw
     by = step * min(0.05, lift / 11.0)
-    found = equal_lifts(nearly(shape, (lift, lift + by)), EVEN)
+    found = equal_drops(nearly(shape, (lift, lift + by)), EVEN)
     (middle,) = found.middles
     half_way = [90.0 + angle_of(lift + by / 2.0, shape, after=after) for after in (False, True)]
     off = (middle.middle_deg - sum(half_way) / 2.0 + 180.0) % 360.0 - 180.0
@@ -197,7 +197,7 @@ def test_what_bringing_together_errs_by_is_within_what_is_counted(
     if abs(by) > 1e-5:
         (counted,) = part
         assert counted.u_deg == pytest.approx(NOT_KNOWN * abs(middle.moved_deg) / math.sqrt(3.0))
-    told = equal_lifts(nearly(shape, (lift, lift + by)), EVEN, shape).middles[0]
+    told = equal_drops(nearly(shape, (lift, lift + by)), EVEN, shape).middles[0]
     off = (told.middle_deg - sum(half_way) / 2.0 + 180.0) % 360.0 - 180.0
     assert abs(off) <= 0.03 * abs(told.moved_deg) + 1e-4
 
@@ -208,24 +208,24 @@ def test_how_near_is_near() -> None:
     assert not near(3.80, 3.86)
     assert not near(0.10, 0.12)  # a tenth of the smaller one
     points = nearly(K1, (3.80, 3.86), (8.0, 8.0))
-    told = equal_lifts(points, Gauge()).reference.warnings
+    told = equal_drops(points, Gauge()).reference.warnings
     assert told[:2] == (
         "drop 3.8 mm was read on one side only and left out",
         "drop 3.86 mm was read on one side only and left out",
     )
     with pytest.raises(InputError, match=r"within 0\.05 mm"):
-        equal_lifts(points[:2], Gauge())
+        equal_drops(points[:2], Gauge())
 
 
 def test_as_many_as_can_find_a_partner_and_equal_ones_stay_as_they_are() -> None:
     """3.82 and 3.83 together would leave 3.80 and 3.86 without one."""
     pairs = ((8.0, 8.0), (3.80, 3.82), (3.83, 3.86), (2.0, 2.0))
-    found = equal_lifts(nearly(K1, *pairs), Gauge())
+    found = equal_drops(nearly(K1, *pairs), Gauge())
     assert [m.lift_mm for m in found.middles] == pytest.approx([2.0, 3.81, 3.845, 8.0])
     assert [m.apart_mm for m in found.middles] == pytest.approx([0.0, 0.02, 0.03, 0.0])
-    alone = equal_lifts(nearly(K1, (8.0, 8.0), (2.0, 2.0)), Gauge()).middles
+    alone = equal_drops(nearly(K1, (8.0, 8.0), (2.0, 2.0)), Gauge()).middles
     assert [found.middles[0], found.middles[3]] == list(alone)
-    turned = equal_lifts(nearly(K1, *pairs)[::-1], Gauge())
+    turned = equal_drops(nearly(K1, *pairs)[::-1], Gauge())
     assert turned.reference.tdc_deg == pytest.approx(found.reference.tdc_deg, abs=1e-9)
     assert turned.middles == found.middles
 
@@ -233,7 +233,7 @@ def test_as_many_as_can_find_a_partner_and_equal_ones_stay_as_they_are() -> None
 def test_drops_a_rounding_apart_are_one() -> None:
     """2.0000004 and 2.0000006 mm: as one drop, not as two that a line is laid through."""
     points = nearly(K1, (2.0000004, 2.0000006), (2.0000006, 2.0000004))
-    found = equal_lifts(points, Gauge())
+    found = equal_drops(points, Gauge())
     assert [m.apart_mm for m in found.middles] == [0.0]
     assert found.reference.tdc_deg == pytest.approx(90.0, abs=1e-5)
 
@@ -241,7 +241,7 @@ def test_drops_a_rounding_apart_are_one() -> None:
 def test_near_drops_on_one_side_are_no_pair() -> None:
     one_side = nearly(K1, (3.80, 6.0), (3.82, 9.0))[::2]
     with pytest.raises(InputError, match="no drop was read on both sides"):
-        equal_lifts(one_side, Gauge())
+        equal_drops(one_side, Gauge())
 
 
 @pytest.mark.parametrize("zero_mm", [0.0, 0.03])
@@ -261,7 +261,7 @@ def test_entered_uncertainty_of_nearly_equal_drops_against_scatter(
                 typed = round(stood + zero_mm + rng.normal(0.0, 0.01), 2)
                 angle = angle_of(stood, OFFSET, after=after) + rng.normal(0.0, 0.03)
                 points.append(GaugePoint(angle, typed))
-        found = equal_lifts(points, stated)
+        found = equal_drops(points, stated)
         brought += sum(bool(m.apart_mm) for m in found.middles)
         errors.append((found.reference.tdc_deg - 1.562806 + 180.0) % 360.0 - 180.0)
         us.append(found.reference.uncertainty.u_deg)
