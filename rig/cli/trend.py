@@ -22,7 +22,7 @@ from rig.base.escape import message
 from rig.base.rounding import many
 from rig.cli.output import figures, json_option, parts_of
 from rig.history import series as records
-from rig.history.series import History, Point, Series, chosen
+from rig.history.series import History, NoSuchUnitError, Point, Series, chosen
 from rig.words.assessments import verdict_words
 
 WIDTH = 80
@@ -56,10 +56,15 @@ def run(args: argparse.Namespace) -> int:
     others = [import_module(name).Trend(args.folder, troubles, args.unit_serial) for name in TRENDS]
     for text in troubles:
         message(f"rig trend: {text}")
-    found = records.history(
-        listing.files, args.engine, args.engine_serial,
-        cylinders=args.cylinders or args.csv is not None, unit_serial=args.unit_serial,
-    )  # fmt: skip
+    try:
+        found = records.history(
+            listing.files, args.engine, args.engine_serial,
+            cylinders=args.cylinders or args.csv is not None, unit_serial=args.unit_serial,
+        )  # fmt: skip
+    except NoSuchUnitError:
+        if args.csv or args.drawing or not any(each.lines(()) for each in others):
+            raise
+        return _alone(args, others)  # a spare on the shelf
     for text in found.troubles:
         message(f"rig trend: {text}")
     troubles += found.troubles
@@ -91,6 +96,16 @@ def run(args: argparse.Namespace) -> int:
     figures(args, answer, [*_lines(found, shown),
                            *(line for each in others for line in each.lines(found.changes)),
                            *(f"written: {path}" for path in written)])  # fmt: skip
+    return 0
+
+
+def _alone(args: argparse.Namespace, others: Sequence[Any]) -> int:
+    """A unit that no certificate has: what else is kept of it."""
+    answer: dict[str, Any] = {"unit_serial": args.unit_serial, "series": []}
+    for each in others:
+        answer |= each.answer(())
+    lines = [f"unit {args.unit_serial}: on no certificate"]
+    figures(args, answer, [*lines, *(line for each in others for line in each.lines(()))])
     return 0
 
 

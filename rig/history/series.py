@@ -78,6 +78,10 @@ TOO_FEW = "too few certificates for a line: it takes three with nothing changed 
 ALONE = "read of this cylinder alone: no line goes through it"
 
 
+class NoSuchUnitError(InputError):
+    """No certificate has a unit of that serial number."""
+
+
 class Reason(StrEnum):
     """Why a level is a new one. The value is its code in ``--json``."""
 
@@ -233,7 +237,8 @@ def history(
     ``engine`` and ``serial`` name it as the engine file does; either may be left out. With
     ``unit_serial`` the unit of that serial number is followed, on whatever engine it was. Without
     ``cylinders`` a unit's figure over all cylinders stands for those of each. Raises InputError
-    when none is found, or when certificates of different engines are left.
+    when none is found (NoSuchUnitError for a unit), or when certificates of different engines are
+    left.
     """
     troubles: list[str] = []
     files: dict[str, Path] = {}  # by the digest of the record
@@ -254,7 +259,7 @@ def history(
             troubles.append(visible(f"left out: {error}", LONGEST_TROUBLE))
     of_engine = [key for key in by_engine if engine in ("", key[0]) and serial in ("", key[1])]
     if unit_serial and unit_serial not in serials:
-        raise InputError(_no_serial(unit_serial, serials, troubles))
+        raise NoSuchUnitError(_no_serial(unit_serial, serials, troubles))
     if not unit_serial and len(of_engine) != 1:
         raise InputError(_which(of_engine, list(by_engine), troubles, serials))
     usable = _each_once(each for key in of_engine for each in by_engine[key].values())

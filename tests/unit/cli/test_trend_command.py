@@ -182,6 +182,29 @@ def test_units_alone_are_followed_through_the_years(tmp_path: Path) -> None:
     assert play["line"]["per_year_deg"] == pytest.approx(0.1, abs=1e-3)
 
 
+def test_a_spare_on_the_shelf_is_followed_by_its_serial(tmp_path: Path) -> None:
+    home = tmp_path / "years"
+    shutil.copytree(workshop(), home)
+    for n, year in enumerate((2016, 2018, 2020, 2023)):
+        (home / f"job-{year}" / "units").mkdir(parents=True)
+        for serial in ("S9", "T4"):
+            sheet = {
+                "kind": "unit report", "version": 1, "made_utc": f"{year}-06-01T10:00:00Z",
+                "unit": {"type": "spare", "serial": serial, "lobes": 2},
+                "found": {"lobes": [], "play": {"deg": 0.4 + 0.2 * n, "u_deg": 0.02, "n": 5}},
+            }  # fmt: skip
+            path = home / f"job-{year}" / "units" / f"{serial}.json"
+            path.write_text(json.dumps(sheet), "utf-8")
+    ran = rig("trend", home, "--unit-serial", "S9")
+    assert ran.status == 0, ran.err
+    assert ran.out.startswith("unit S9: on no certificate\n")
+    assert "more each year" in " ".join(ran.out.split())
+    assert "T4" not in ran.out
+    answer = rig("trend", home, "--unit-serial", "S9", "--json").answer
+    assert {each["serial"] for each in answer["unit_series"]} == {"S9"}
+    assert "no unit with serial X1" in refused(2, "trend", home, "--unit-serial", "X1")
+
+
 def test_what_is_refused(tmp_path: Path) -> None:
     assert "no such folder" in refused(2, "trend", tmp_path / "none")
     assert "no certificate" in refused(2, "trend", tmp_path)
