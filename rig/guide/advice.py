@@ -97,6 +97,7 @@ class JobState:
     stroke: Literal["not needed", "not stated", "lost", "stated"] = "not stated"
     index_places: int = 1  # of the crank at which the index may have come, as far as is known
     one_turn_out: tuple[str, ...] = ()
+    all_out: bool = False  # by a turn, and firing TDC was entered once only
     automatic_advance: tuple[str, ...] = ()  # not yet entered: weights at rest or wedged out
     wedge_in: bool = False
     backlash_unknown: tuple[str, ...] = ()
@@ -194,6 +195,17 @@ def _state_stroke(s: JobState) -> Do:
     return Do(
         "Bring cylinder 1 to its firing TDC", why, "firing_tdc", Hand.GO_TO_FIRING_TDC, deg=0.0
     )
+
+
+def _one_turn_out(s: JobState) -> Do:
+    if s.all_out:
+        return Do("Bring cylinder 1 to its firing TDC",
+                  "All units open on the other stroke: enter it again.",
+                  "firing_tdc", Hand.GO_TO_FIRING_TDC, deg=0.0)  # fmt: skip
+    unit = s.one_turn_out[0]
+    return Do(f"Couple {unit} one crank turn on",
+              "It opens at the right angle on the wrong stroke.",
+              "unit_moved", Hand.MOVE_UNIT, unit, 360.0, "coupling")  # fmt: skip
 
 
 def _place_open(s: JobState) -> bool:
@@ -368,9 +380,7 @@ ROWS: tuple[_Row, ...] = (
     _Row(
         "one turn out",
         lambda s: s.one_turn_out,
-        lambda s: Do(f"Couple {s.one_turn_out[0]} one crank turn on",
-                     "It opens at the right angle on the wrong stroke.",
-                     hand=Hand.WORK, unit=s.one_turn_out[0], what="one turn on"),
+        _one_turn_out,
         (LIVE,),
     ),
     _Row(
@@ -539,6 +549,7 @@ def state_of(host: Host) -> JobState:
     magnetos = [unit for unit in units if unit.ignition == "magneto"]
     coupled = {unit.name for unit in units if unit.coupling == "impulse"}
     unread = _unread(host, readings)
+    out = tuple(u.name for u in units if any(r.wrong_stroke for r in _here(host, readings, u)))
     return JobState(
         magneto=bool(magnetos),
         coil_set=len(magnetos) < len(units),
@@ -561,7 +572,8 @@ def state_of(host: Host) -> JobState:
         marks_compared="marks" in said or bool(session.gauge.marks),
         stroke=stroke_state(host),
         index_places=session.index_places,
-        one_turn_out=tuple(u.name for u in units if _any(readings, u, wrong=True)),
+        one_turn_out=out,
+        all_out=len(out) == len(units) and session.stroke_entries == 1,
         automatic_advance=() if "advance" in said else weights,
         wedge_in=bool(weights),  # at the end it is looked for wherever there may be one
         # Only a magnet pulls its rotor through the play.
@@ -637,8 +649,11 @@ def _of(readings: list[Reading], unit: Unit) -> list[Reading]:
     return [r for r in readings if r.unit == unit.name and r.valid]
 
 
-def _any(readings: list[Reading], unit: Unit, *, wrong: bool) -> bool:
-    return any(r.wrong_stroke == wrong for r in _of(readings, unit))
+def _here(host: Host, readings: list[Reading], unit: Unit) -> list[Reading]:
+    """Valid readings of a unit as it is now: its setting and phase."""
+    session = host.session
+    here = (session.setting_of(unit.name), session.phase_of(unit.name))
+    return [r for r in _of(readings, unit) if (r.setting, r.phase) == here]
 
 
 def _set_last(readings: list[Reading], unit: Unit) -> bool:
@@ -654,16 +669,14 @@ def _unread(host: Host, readings: list[Reading]) -> tuple[Waiting, ...]:
 
 def _waiting(host: Host, readings: list[Reading], unit: Unit) -> Waiting:
     """How many readings a unit has as it is now, and wants; a coupling's trips are none."""
-    session, profile = host.session, host.job.profile
-    here = (session.setting_of(unit.name), session.phase_of(unit.name))
-    own = [r for r in _of(readings, unit) if r.kind != "impulse"]
-    of_cylinder = Counter(r.cylinder for r in own if (r.setting, r.phase) == here)
-    cylinders = served_cylinders(unit, profile.engine)
+    own = [r for r in _here(host, readings, unit) if r.kind != "impulse"]
+    of_cylinder = Counter(r.cylinder for r in own)
+    cylinders = served_cylinders(unit, host.job.profile.engine)
     each = max(LEAST_OF_CYLINDER, math.ceil(ENOUGH_READINGS / len(cylinders)))
     n, wanted = sum(min(of_cylinder[c], each) for c in cylinders), each * len(cylinders)
     if None in of_cylinder:  # nothing tells its cylinders apart
         n, wanted = of_cylinder.total(), max(wanted, ENOUGH_READINGS)
-    return Waiting(unit.name, here[0], n, wanted)
+    return Waiting(unit.name, host.session.setting_of(unit.name), n, wanted)
 
 
 def running_readings(host: Host, unit: Unit) -> Waiting:

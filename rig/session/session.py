@@ -85,6 +85,7 @@ class Session:
         self._heard_nothing = True
         self._stroke: Timeline[FiringTdcEntry | None] = Timeline(None)
         self.stroke_lost = False
+        self.stroke_entries = 0  # since the count of turns began
         self.places = IndexResolver(profile)
         self._figures: tuple[object, list[Reading], list[Assessment], list[Comparison]] | None
         self._figures = None
@@ -248,7 +249,7 @@ class Session:
         self._figures, self._ties = None, []
         if self._stroke.now is not None:
             self._stroke.set(t_us, None)
-            self.stroke_lost = True
+            self.stroke_lost, self.stroke_entries = True, 0
 
     # -- what the person did ------------------------------------------------------------------
 
@@ -319,6 +320,7 @@ class Session:
         # Earlier readings of this life of the rig are on the same count of turns.
         since = t_us if self.stroke_lost else -math.inf
         self._stroke.set(since, said)
+        self.stroke_entries += 1
         self.stroke_lost = False
         self._undo.append(("stroke", restore))
 

@@ -44,6 +44,7 @@ class ObedientHand:
         self.bench = bench
         self.most_steps = most_steps
         self.trail = Trail()
+        self.stop_is_in = False
         self._seen: set[object] = set()
 
     # -- what NEXT says --
@@ -128,7 +129,7 @@ class ObedientHand:
     def answer(self, advice: Advice) -> str:
         """What is typed where something is asked for."""
         if advice.hand is Hand.READ_GAUGE:
-            self.bench.do("gauge")
+            self.do("gauge")
             return f"{self.bench.rig.reply['travel_mm']:.2f}"
         units = {unit.name: unit.input for unit in self.bench.job.profile.units}
         if advice.unit not in units:
@@ -144,14 +145,18 @@ class ObedientHand:
 
     # -- hands --
 
+    def do(self, *commands: str) -> None:
+        """Let the virtual hand work."""
+        self.bench.do(*commands)
+
     def until_changed(self, advice: Advice, way: str, speed: float) -> None:
         """Turn on until NEXT changes."""
         turned = 0.0
         while turned < MOST_TURNED_DEG:
-            self.bench.do(f"{way} {SLICE_DEG:g} at {speed:g}")
+            self.do(f"{way} {SLICE_DEG:g} at {speed:g}")
             turned += SLICE_DEG
             if self.bench.rig.reply.get("blocked"):
-                self.bench.do("rest 1")
+                self.do("rest 1")
             if self.advice() != advice:
                 return
         self.stuck(advice, f"turned {turned:.0f} degrees, and NEXT stays the same")
@@ -160,62 +165,66 @@ class ObedientHand:
         if advice.deg is None:
             self.until_changed(advice, way, SLOW)
         else:
-            self.bench.do(f"{way} {advice.deg:g} at {FAST:g}", "rest 0.5")
+            self.do(f"{way} {advice.deg:g} at {FAST:g}", "rest 0.5")
 
     def to_stop(self, advice: Advice, way: str) -> None:
-        self.bench.do(f"touch {way} at 20", "rest 1")
+        self.do(f"touch {way} at 20", "rest 1")
         back = "back" if way == "forward" else "turn"
         if self.advice() == advice:
-            self.bench.do(f"{back} 3 at 30", "rest 0.3")
+            self.do(f"{back} 3 at 30", "rest 0.3")
 
     def go_to(self, advice: Advice) -> None:
-        self.bench.do(f"goto {advice.deg:g} at 30", "rest 1")
+        self.do(f"goto {advice.deg:g} at 30", "rest 1")
 
     def go_to_firing_tdc(self, advice: Advice) -> None:
-        self.bench.do("goto 0 at 60")
+        self.do("goto 0 at 60")
         if not self.bench.rig.reply["compressed"]:
-            self.bench.do("turn 180 at 120", "goto 0 at 60")
-        self.bench.do("rest 1")
+            self.do("turn 180 at 120", "goto 0 at 60")
+        self.do("rest 1")
 
     def fit_stop(self, advice: Advice) -> None:
+        if self.stop_is_in:
+            return
         try:
-            self.bench.do("stop in")
+            self.do("stop in")
         except InputError:  # the piston is in its way
-            self.bench.do("turn 180 at 120", "stop in")
+            self.do("turn 180 at 120", "stop in")
+        self.stop_is_in = True
 
     def remove_stop(self, advice: Advice) -> None:
-        self.bench.do("stop out")
+        self.do("stop out")
+        self.stop_is_in = False
 
     def close_contacts(self, advice: Advice) -> None:
         """Turn until the contacts of the unit are closed, and a little more."""
         number = {u.name: u.input for u in self.bench.job.profile.units}[advice.unit]
         for _ in range(80):
-            self.bench.do("turn 10 at 60")
+            self.do("turn 10 at 60")
             if self.bench.live.session.contact_open(number) is False:
-                self.bench.do("turn 15 at 60", "rest 1")
+                self.do("turn 15 at 60", "rest 1")
                 if self.bench.live.session.contact_open(number) is False:
                     return
         self.stuck(advice, "its contacts never close")
 
     def open_contacts(self, advice: Advice) -> None:
-        self.bench.do(f"finger {advice.unit} 1", "rest 0.5")
+        self.do(f"finger {advice.unit} 1", "rest 0.5")
 
     def switch(self, advice: Advice, way: str) -> None:
-        self.bench.do(f"switch {way} {advice.unit}", "rest 0.3")
+        self.do(f"switch {way} {advice.unit}", "rest 0.3")
 
     def move_unit(self, advice: Advice) -> None:
         if advice.deg is None:
-            self.bench.do(f"set {advice.unit}", "rest 1")
+            self.do(f"set {advice.unit}", "rest 1")
         else:
-            self.bench.do(f"move {advice.unit} {advice.deg:g}", "rest 1")
+            self.do(f"move {advice.unit} {advice.deg:g}", "rest 1")
 
     def lever(self, advice: Advice) -> None:
-        self.bench.do(f"lever {advice.what}", "rest 0.5")
+        self.do(f"lever {advice.what}", "rest 0.5")
 
     def fix(self, advice: Advice) -> None:
         """The cable is put in again, the rig is waited for."""
         for _ in range(20):
-            self.bench.do("rest 1")
+            self.do("rest 1")
             if self.advice() != advice:
                 return
         self.stuck(advice, "the rig does not come right by itself")
@@ -223,10 +232,10 @@ class ObedientHand:
     def work(self, advice: Advice) -> None:
         if advice.press == "":
             self.stuck(advice, "the rig cannot see this, and nothing says that it is done")
-        self.bench.do("rest 0.5")
+        self.do("rest 0.5")
 
     def hold(self, advice: Advice) -> None:
-        self.bench.do("hold 4")
+        self.do("hold 4")
 
 
 HANDS: Mapping[Hand, Callable[[ObedientHand, Advice], None]] = {

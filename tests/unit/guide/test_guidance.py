@@ -157,6 +157,16 @@ def test_a_full_turn_with_the_stop_in_means_that_it_stops_nothing() -> None:
     assert "full turn" in found.why
 
 
+def test_one_turn_out() -> None:
+    """A unit is coupled on by a turn; where all are out, firing TDC was perhaps entered wrong."""
+    one = advice(replace(DONE, one_turn_out=("upper",)))
+    assert (one.hand, one.deg, one.unit, one.press) == (
+        Hand.MOVE_UNIT, 360.0, "upper", "unit_moved"
+    )  # fmt: skip
+    every = advice(replace(DONE, one_turn_out=("upper", "lower"), all_out=True))
+    assert (every.hand, every.press) == (Hand.GO_TO_FIRING_TDC, "firing_tdc")
+
+
 def test_the_unit_is_named_with_how_far_it_is() -> None:
     unread = (Waiting("upper", "full advance", 2, 8), Waiting("lower", "full advance"))
     found = advice(replace(DONE, unread=unread))
