@@ -392,9 +392,12 @@ def _ask_what_can_be_moved(bench: Bench, unit: Unit, take: Callable[[str], None]
         question = interview.question
         if question is None:
             found = adjustments_text(interview.answers, [unit.name])
-            if not found:
-                raise InputError(f"{unit.name}: nothing that can be moved was entered.")
-            take(found)
+            if found:
+                take(found)
+                return
+            bench.note("the adjusting is left out", "skipped", {"step": "correction"},
+                       step="correction")  # fmt: skip
+            bench.prompt.say(f"{unit.name}: nothing can be moved; the adjusting is left out.")
             return
         text = f"{unit.name}: {question.text[:1].lower()}{question.text[1:]}"
         bench.prompt.ask_for(f"{text} [{interview.default}]", answer)

@@ -93,6 +93,7 @@ class JobState:
     gauge_points: int = 0  # read with a dial gauge
     tdc_known: bool = False
     tdc_moved: bool = False
+    move_sure: bool = False  # by touches enough
     marks_compared: bool = False
     stroke: Literal["not needed", "not stated", "lost", "stated"] = "not stated"
     index_places: int = 1  # of the crank at which the index may have come, as far as is known
@@ -137,9 +138,11 @@ class _Row:
 
 
 ENOUGH_TOUCHES = 3
+AGAIN_TOUCHES = 2
 
 
-"""Touches a side after which no more are asked for (common practice, no source)."""
+"""Touches a side after which no more are asked for, for TDC and to prove it again (common practice,
+no source)."""
 
 
 WELL_AWAY_DEG = LEAST_WAY_DEG + 20.0
@@ -170,7 +173,8 @@ def _stop_out(s: JobState, why: str) -> Do:
 
 def _way_to_the_stop(s: JobState, enough: int) -> Do:
     forward, backward = s.touches
-    if s.too_near < 0 or (not s.too_near and forward <= backward):
+    here = s.too_near or s.at_stop
+    if here < 0 or (not here and forward <= backward):
         side, n, hand = "forward", forward, Hand.TO_STOP_FORWARD
     else:
         side, n, hand = "back", backward, Hand.TO_STOP_BACK
@@ -350,8 +354,12 @@ ROWS: tuple[_Row, ...] = (
     _Row(
         "dead centre moved",
         lambda s: s.tdc_moved,
-        _always(Do("Select the TDC to use", "It has moved: encoder or coupling slipped.",
-                   "select_tdc")),
+        lambda s: Do("Select the TDC to use", "It has moved: encoder or coupling slipped.",
+                     "select_tdc")
+        if s.move_sure
+        else Do("Fit the piston stop again",
+                "TDC seems to have moved: two touches a side make it sure.",
+                "piston_stop", Hand.FIT_STOP),
         (STOP,),
     ),
     _Row(
@@ -366,8 +374,9 @@ ROWS: tuple[_Row, ...] = (
     _Row(
         "stop out",
         lambda s: s.tdc_known and s.stop_in,
-        lambda s: _stop_out(s, "A full turn against it bends something.") if min(s.touches)
-        else _way_to_the_stop(s, 1),
+        lambda s: _stop_out(s, "A full turn against it bends something.")
+        if min(s.touches) >= AGAIN_TOUCHES
+        else _way_to_the_stop(s, AGAIN_TOUCHES),
         (STOP,),
     ),
     _Row(
@@ -568,6 +577,7 @@ def state_of(host: Host) -> JobState:
         full_turn=session.stop_turned_deg() >= 360.0,
         tdc_known=session.reference is not None,
         tdc_moved=tdc_moved(session),
+        move_sure=_sure(session),
         gauge_points=len(session.gauge.readings),
         marks_compared="marks" in said or bool(session.gauge.marks),
         stroke=stroke_state(host),
@@ -606,6 +616,15 @@ def _too_near(hold: Hold | None, left: ShortWay | None) -> int:
     if hold is not None:
         return hold.touch.side if hold.way_deg < LEAST_WAY_DEG else 0
     return left.side if left is not None else 0
+
+
+def _sure(session: Session) -> bool:
+    """The TDC that was found last rests on more than one touch a side: a single one may have been a
+    rest in the open."""
+    last = session.references[-1] if session.references else None
+    if last is None or last.method is not Method.STOP:
+        return True
+    return min(len(last.forward_deg), len(last.backward_deg)) >= AGAIN_TOUCHES
 
 
 def _apart(session: Session) -> tuple[str, ...]:

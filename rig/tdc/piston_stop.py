@@ -75,8 +75,9 @@ class Touch:
 def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]:
     """Touches in ``positions`` (dtype ``POSITION``, shape (n,), in order of time).
 
-    A place that the crank went past is not a touch: nothing goes past a piston stop. The crank must
-    have left the stop again; for a present touch see ``find_hold``.
+    A place that the crank went past later is not a touch, nor is one well before a touch: nothing
+    goes past a piston stop. The crank must have left it again; for a present touch see
+    ``find_hold``.
     """
     if len(positions) < 3:
         return []
@@ -89,8 +90,13 @@ def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]
     touches = []
     for side, reach in ((1, far * settings.direction), (-1, -back * settings.direction)):
         peaks = _apart(find_peaks(reach, prominence=least)[0].tolist(), reach, least)
-        peaks = [peak for peak in peaks if not _passed(reach, reach[peak], settings)]
-        touches += [_touch(positions["t_us"], place, peak, side, settings) for peak in peaks]
+        kept: list[tuple[float, Touch]] = []
+        for peak in peaks:
+            steady = [at for at, touch in kept if touch.steady]
+            if max([reach[peak:].max(), *steady]) - reach[peak] <= OPEN_DEG / settings.count_deg:
+                touch = _touch(positions["t_us"], place, peak, side, settings)
+                kept.append((float(reach[peak]), touch))
+        touches += [touch for _, touch in kept]
     return sorted(touches, key=lambda touch: touch.t_us)
 
 
@@ -133,11 +139,6 @@ OPEN_DEG = 5.0
 the furthest place of all was in the open."""
 
 
-def _passed(reach: NDArray[np.float64], place: float, settings: Settings) -> bool:
-    """Whether the crank went well past ``place``, in the direction in which ``reach`` grows."""
-    return bool(reach.max() - place > OPEN_DEG / settings.count_deg)
-
-
 @dataclass(frozen=True, slots=True)
 class Hold:
     """The crank is held at the furthest point of a movement of ``way_deg``, as at a piston stop."""
@@ -151,8 +152,11 @@ class Hold:
         return self.way_deg >= LEAST_WAY_DEG and self.touch.steady
 
 
-def find_hold(positions: NDArray[np.void], settings: Settings) -> Hold | None:
-    """Where the crank is held now, for ``LEAST_HOLD_S`` or more; None while it turns.
+def find_hold(
+    positions: NDArray[np.void], settings: Settings, touches: Sequence[Touch] = ()
+) -> Hold | None:
+    """Where the crank is held now, for ``LEAST_HOLD_S`` or more; None while it turns, and where one
+    of the ``touches`` was well past the place.
 
     ``positions`` as for ``find_touches``.
     """
@@ -172,7 +176,8 @@ def find_hold(positions: NDArray[np.void], settings: Settings) -> Hold | None:
     if way_deg < TREMBLE_DEG:
         return None
     peak = first + int(reach[first:].argmax())
-    if _passed(reach, reach[peak], settings):
+    touched = (t.at * settings.direction * side for t in touches if t.side == side and t.steady)
+    if max(touched, default=-math.inf) - reach[peak] > OPEN_DEG / settings.count_deg:
         return None
     return Hold(_touch(positions["t_us"], place, peak, side, settings), way_deg)
 
@@ -544,10 +549,11 @@ class StopTouches:
             self.trail = [np.concatenate(self.trail)] if self.trail else []
             positions = self.trail[0] if self.trail else np.empty(0, POSITION)
             settings = follower.settings
+            touches = find_touches(positions, settings)
             self._found = _OnTrail(
-                find_touches(positions, settings),
+                touches,
                 find_short_way(positions, settings),
-                find_hold(positions, settings),
+                find_hold(positions, settings, touches),
             )
         return self._found
 

@@ -105,6 +105,13 @@ class ClumsyHand(ObedientHand):
                 self._leave_stop_in = self.stop_is_in = False
                 super().do("stop out", "rest 0.5", command)
 
+    def open_contacts(self, advice: Advice) -> None:
+        try:
+            super().open_contacts(advice)
+        except InputError:  # they are open: the crank was turned on since
+            self.close_contacts(advice)
+            super().open_contacts(advice)
+
     def to_stop(self, advice: Advice, way: str) -> None:
         try:
             super().to_stop(advice, way)

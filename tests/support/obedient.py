@@ -21,6 +21,7 @@ from rig.guide.procedure import Advice, Hand
 SLICE_DEG = 30.0
 FAST, SLOW = 150.0, 60.0
 MOST_TURNED_DEG = 1800.0
+MOST_QUESTIONS = 12
 
 
 class StuckError(AssertionError):
@@ -118,19 +119,25 @@ class ObedientHand:
     def press(self, advice: Advice) -> None:
         """Press it, and answer what is asked then."""
         self._key(advice, self.key_of(advice))
-        while (question := self.bench.ui_state.prompt.question) is not None:
+        for _ in range(MOST_QUESTIONS):
+            question = self.bench.ui_state.prompt.question
+            if question is None:
+                return
             if question.entry is None:
                 self._key(advice, "y")
                 continue
             for key in self.answer(advice):
                 self._key(advice, key)
             self._key(advice, "enter")
+        self.stuck(advice, f"it goes on asking: {self.bench.ui_state.prompt.question}")
 
     def answer(self, advice: Advice) -> str:
         """What is typed where something is asked for."""
         if advice.hand is Hand.READ_GAUGE:
             self.do("gauge")
             return f"{self.bench.rig.reply['travel_mm']:.2f}"
+        if advice.press == "adjust":  # what can be moved: as the question has it
+            return ""
         units = {unit.name: unit.input for unit in self.bench.job.profile.units}
         if advice.unit not in units:
             self.stuck(advice, f"asked: {self.bench.ui_state.prompt.question}")

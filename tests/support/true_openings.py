@@ -52,9 +52,10 @@ def true_opening(bench: VirtualBench, reading: Reading) -> dict[str, Any]:
     unit = bench.rig.truth()["units"][str(number)]
     openings: Sequence[dict[str, Any]] = (*unit["openings"], *unit["others"])
     at_s = reading.t_s + bench.live.session.start_us * 1e-6
-    lost_s = BOOT_S * len(bench.rig.truth().get("restarts", ()))  # no clock runs while it boots
+    # Over a restart the rig's clock begins anew, and nobody knows for how long it was silent.
+    within_s = SAME_S + BOOT_S * len(bench.rig.truth().get("restarts", ()))
     assert reading.crank_deg is not None
-    near = [o for o in openings if at_s - SAME_S <= o["t"] <= at_s + SAME_S + lost_s]
+    near = [o for o in openings if abs(o["t"] - at_s) <= within_s]
     assert near, reading
     at_deg = reading.crank_deg
     return min(near, key=lambda each: abs(wrap(at_deg - each["shown_deg"])))

@@ -121,7 +121,7 @@ def test_a_stop_put_in_to_touch_it_again_is_touched_before_it_comes_out() -> Non
     state = replace(DONE, stop_in=True, touched_again=False)
     assert advice(state).hand is Hand.TO_STOP_FORWARD
     assert advice(replace(state, touches=(1, 0))).hand is Hand.TO_STOP_BACK
-    out = advice(replace(state, touches=(1, 1)))
+    out = advice(replace(state, touches=(2, 2)))
     assert (out.hand, out.press) == (Hand.REMOVE_STOP, "piston_stop")
 
 
@@ -134,6 +134,9 @@ def test_touches_alternate() -> None:
     assert advice(replace(state, touches=(1, 0))).hand is Hand.TO_STOP_BACK
     assert advice(replace(state, touches=(1, 1))).hand is Hand.TO_STOP_FORWARD
     assert advice(replace(state, touches=(3, 3))).hand is Hand.REMOVE_STOP
+    # Whatever side wants more: from this side the way leads to the other.
+    assert advice(replace(state, touches=(1, 1), at_stop=1)).hand is Hand.TO_STOP_BACK
+    assert advice(replace(state, touches=(2, 1), at_stop=-1)).hand is Hand.TO_STOP_FORWARD
 
 
 @pytest.mark.parametrize(("side", "hand"), [(1, Hand.TO_STOP_BACK), (-1, Hand.TO_STOP_FORWARD)])
@@ -145,7 +148,7 @@ def test_held_at_the_stop_after_too_short_a_way_means_going_to_the_other_side_fi
 
 
 def test_the_last_touch_is_left_before_the_stop_comes_out() -> None:
-    for enough in (replace(DONE, tdc_known=False, touches=(3, 3)), replace(DONE, touches=(1, 1))):
+    for enough in (replace(DONE, tdc_known=False, touches=(3, 3)), replace(DONE, touches=(2, 2))):
         held = advice(replace(enough, stop_in=True, at_stop=-1))
         assert (held.hand, held.press) == (Hand.TURN_FORWARD, "")
         assert advice(replace(enough, stop_in=True)).hand is Hand.REMOVE_STOP
@@ -155,6 +158,13 @@ def test_a_full_turn_with_the_stop_in_means_that_it_stops_nothing() -> None:
     found = advice(replace(DONE, tdc_known=False, stop_in=True, full_turn=True))
     assert (found.hand, found.press) == (Hand.REMOVE_STOP, "piston_stop")
     assert "full turn" in found.why
+
+
+def test_tdc_that_seems_to_have_moved_is_touched_again_unless_that_is_sure() -> None:
+    """One touch may have been a rest in the open."""
+    again = advice(replace(DONE, tdc_moved=True))
+    assert (again.hand, again.press) == (Hand.FIT_STOP, "piston_stop")
+    assert advice(replace(DONE, tdc_moved=True, move_sure=True)).press == "select_tdc"
 
 
 def test_one_turn_out() -> None:

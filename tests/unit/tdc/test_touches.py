@@ -129,8 +129,19 @@ def test_a_rest_at_a_place_that_the_crank_went_past_is_no_touch(way: int) -> Non
     stop = to_and_from([here] * 40, way)
     found = find_touches(positions([*swing, *rest, *back, *reversed(back), *stop]), FINE)
     assert [(touch.side, touch.at) for touch in found if touch.side == way] == [(way, here + 0.5)]
-    again = [*stop, *back, *reversed(back), *rest]
-    assert find_hold(positions(again), FINE) is None
+    again = positions([*stop, *back, *reversed(back), *rest])
+    assert find_hold(again, FINE, find_touches(again, FINE)) is None
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_place_that_was_passed_before_the_stop_was_fitted_is_touched_all_the_same(
+    way: int,
+) -> None:
+    here = 1000
+    free = [here + way * step for step in range(-600, 500, 20)]
+    stop = to_and_from([here] * 40, way)
+    found = find_touches(positions([*free, *reversed(free), *stop, *stop]), FINE)
+    assert [t.at for t in found if t.side == way and t.steady] == [here + 0.5] * 2
 
 
 @given(st.lists(st.integers(1, 700), min_size=1, max_size=40))
