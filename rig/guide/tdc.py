@@ -24,7 +24,7 @@ from rig.tdc.gauge_points import (
     LiftUnit,
     gauge_note,
     gauge_series,
-    is_of_dead_centre,
+    marks_tdc,
 )
 from rig.tdc.gauge_series import Series
 from rig.tdc.reference import Method
@@ -455,7 +455,7 @@ class SelectTdc(Procedure):
         lines += [
             PanelLine("mark", mark_words(mark, session.here), "quiet")
             for mark in session.gauge.marks
-            if not is_of_dead_centre(mark, session.here)
+            if not marks_tdc(mark, session.here)
         ]
         if not lines:
             lines = [PanelLine("", "none was found yet", "now")]

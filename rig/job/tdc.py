@@ -26,8 +26,8 @@ from rig.tdc.gauge_points import (
     GaugeNotes,
     falling,
     gauge_series,
-    is_of_dead_centre,
     mark_reference,
+    marks_tdc,
     out_of_order,
 )
 from rig.tdc.gauge_series import Series, compare_methods, misfit, work_through
@@ -122,7 +122,7 @@ def candidates(session: Session, profile: Profile) -> list[Candidate]:
     found += [
         Candidate(mark_reference(mark), {"mark": n})
         for n, mark in enumerate(marks)
-        if is_of_dead_centre(mark, session.here)
+        if marks_tdc(mark, session.here)
         and ((Method.MARK, mark.what), mark.cylinder, modulo(mark.crank_deg)) != same
     ]
     ways = {each.reference.way for each in found}
@@ -225,7 +225,7 @@ def others(
         found += [
             replace(mark_reference(mark), capture=path.name)
             for mark in notes.marks
-            if is_of_dead_centre(mark, used)
+            if marks_tdc(mark, used)
         ]
     return _each_once([same_frame(each, used, profile.encoder) for each in found], used)
 

@@ -53,7 +53,7 @@ class Annotations:
             "moved": self._was_moved,
             "phase": self._tightened,
             "strike": self._strike,
-            "said": self._said,
+            "said": self._step_done,
             "skipped": self._skip,
             "change": self._change,
             "remark": self._remark,
@@ -192,7 +192,7 @@ class Annotations:
             noted = value.get("why")
             self._struck[struck] = Rejection(Reason.BY_HAND, (str(noted),) if noted else ())
 
-    def _said(self, t_us: float, value: dict[str, object]) -> None:
+    def _step_done(self, t_us: float, value: dict[str, object]) -> None:
         _mark(self.steps, value)
         self._work_us.append(t_us)
 
@@ -207,16 +207,18 @@ class Annotations:
         put(self.remarks, value, lambda: str(value["text"]))
 
 
-def asked_for(told: Annotations, turned_us: Sequence[float], unit: str, opening: Opening) -> bool:
+def asked_for(
+    annotations: Annotations, turned_us: Sequence[float], unit: str, opening: Opening
+) -> bool:
     """Whether contacts opened at rest because the person did what the program asked for, or noted a
     move before the crank was turned again. ``turned_us``: when it was turned, in order."""
-    if told.asked_at(unit, opening.t_us):
+    if annotations.asked_at(unit, opening.t_us):
         return True
     nth = bisect.bisect_left(turned_us, opening.t_us)
     since_us = turned_us[nth - 1] if nth else -math.inf
     nth = bisect.bisect_right(turned_us, opening.t_us)
     until_us = turned_us[nth] if nth < len(turned_us) else math.inf
-    return any(since_us <= noted_us <= until_us for noted_us in told.by_hand_us(unit))
+    return any(since_us <= noted_us <= until_us for noted_us in annotations.by_hand_us(unit))
 
 
 T = TypeVar("T")
@@ -286,11 +288,11 @@ def phase_of(
     phase, since_us = stated.at(t_us), stated.began(t_us)
     if phase == "as found":
         since_us = -math.inf
-    parted = [m for m in moved_us if _any_between(read_us, since_us, m)]
-    if any(since_us < m <= t_us for m in parted):
+    moves = [m for m in moved_us if _any_between(read_us, since_us, m)]
+    if any(since_us < m <= t_us for m in moves):
         return ADJUSTING
     # Moved and tightened again after the reading: it was not left so.
-    if phase == "as left" and any(t_us < m <= stated.last_us for m in parted):
+    if phase == "as left" and any(t_us < m <= stated.last_us for m in moves):
         return ADJUSTING
     return phase
 

@@ -89,8 +89,8 @@ class Session:
         self.places = IndexResolver(profile)
         self._figures: tuple[object, list[Reading], list[Assessment], list[Comparison]] | None
         self._figures = None
-        self._ties: list[Reading | None] = []  # of the first openings, with this reference:
-        self._ties_with: TdcReference | None = None
+        self._assigned: list[Reading | None] = []  # of the first openings, with this reference:
+        self._assigned_with: TdcReference | None = None
         self._undo: list[tuple[str, Callable[[], None]]] = []  # of the notes on TDC, by kind
         self._acts: dict[str, Act] = {
             "touch": self._note_touch,
@@ -170,7 +170,7 @@ class Session:
                 doubted = self.index_check.off_passes, self.index_check.counts_wrong
                 self.index_check.take(event)
                 if doubted != (self.index_check.off_passes, self.index_check.counts_wrong):
-                    self._figures, self._ties = None, []  # earlier readings may be invalid now
+                    self._figures, self._assigned = None, []  # earlier readings may be invalid now
 
     def opened(self, opening: Opening) -> None:
         """An opening was found."""
@@ -186,7 +186,7 @@ class Session:
         if trimmed is None:
             return
         stays, gone = trimmed
-        self._ties = [tie for tie, stayed in zip(self._ties, stays, strict=False) if stayed]
+        self._assigned = [tie for tie, stayed in zip(self._assigned, stays, strict=False) if stayed]
         at_rest = [each for each in gone if each.direction == 0]
         for name in units:
             asked = self._asked() if at_rest else None
@@ -246,7 +246,7 @@ class Session:
         again, if there are several."""
         self.places.lost(t_us)
         self._undo.clear()  # from before the restart
-        self._figures, self._ties = None, []
+        self._figures, self._assigned = None, []
         if self._stroke.now is not None:
             self._stroke.set(t_us, None)
             self.stroke_lost, self.stroke_entries = True, 0
@@ -260,7 +260,7 @@ class Session:
         act = self.told.acts.get(note.name) or self._acts.get(note.name)
         if act is None:
             return
-        self._figures, self._ties = None, []
+        self._figures, self._assigned = None, []
         if note.name == rig_statistics.NOTE and self.told.proving_switch:
             net = self._passes.net(note.t_us)
             self._net_at.update((unit.input, net) for unit in self.profile.units)
@@ -563,10 +563,10 @@ class Session:
 
     def _worked_out(self) -> tuple[list[Reading], list[Assessment], list[Comparison]]:
         if self._figures is None or self._figures[0] is not self.reference:
-            if self._ties_with is not self.reference:
-                self._ties, self._ties_with = [], self.reference
-            self._ties += [self._tied(o) for o in self.openings[len(self._ties) :]]
-            tied = [r for r in self._ties if r is not None]
+            if self._assigned_with is not self.reference:
+                self._assigned, self._assigned_with = [], self.reference
+            self._assigned += [self._assign(o) for o in self.openings[len(self._assigned) :]]
+            tied = [r for r in self._assigned if r is not None]
             readings = separate_impulse_trips(tied, self.profile, self._begins(tied))
             judged: list[Assessment] = []
             compared: list[Comparison] = []
@@ -576,7 +576,7 @@ class Session:
             self._figures = (self.reference, readings, judged, compared)
         return self._figures[1:]
 
-    def _tied(self, opening: Opening) -> Reading | None:
+    def _assign(self, opening: Opening) -> Reading | None:
         unit = next((u for u in self.profile.units if u.input == opening.input), None)
         moved = (
             unit is not None

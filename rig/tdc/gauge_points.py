@@ -429,7 +429,7 @@ def mark_reference(mark: EngineMark, said_deg: float | None = None) -> TdcRefere
     return replace(found, method=Method.MARK, mark=mark.what)
 
 
-def is_of_dead_centre(mark: EngineMark, reference: TdcReference | None) -> bool:
+def marks_tdc(mark: EngineMark, reference: TdcReference | None) -> bool:
     """Whether a mark is near enough to ``reference`` to mark TDC and nothing else."""
     if reference is None or mark.cylinder != reference.cylinder:
         return True

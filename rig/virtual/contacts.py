@@ -34,8 +34,8 @@ class Bounces:
 class Noise:
     """What is not clean about a set of contacts and its lead. Rates are per second."""
 
-    parting: Bounces = Bounces()
-    meeting: Bounces = Bounces(5)
+    opening: Bounces = Bounces()
+    closing: Bounces = Bounces(5)
     dropouts: float = 0.0  # of the closed contacts
     dropout_ms: tuple[float, float] = (0.02, 0.4)
     crowd: float = 0.0  # drop-outs just before the contacts open, where the pressure fades
@@ -49,7 +49,7 @@ NOISES = {
     "usual": Noise(dropouts=0.2, spikes=0.05),
     "dirty": Noise(dropouts=3.0, spikes=5.0),
     "crowded": Noise(dropouts=1.0, crowd=150.0),
-    "gaps": Noise(parting=Bounces(8, (0.02, 3.0), (0.02, 0.5))),
+    "gaps": Noise(opening=Bounces(8, (0.02, 3.0), (0.02, 0.5))),
     "worst": Noise(Bounces(8, (0.02, 3.0), (0.02, 0.5)), dropouts=3.0, crowd=150.0, spikes=5.0),
 }
 """Sorts of contacts by name."""
@@ -189,10 +189,10 @@ class ContactSet:
     def _bounces(self, changes: Changes) -> Floats:
         """Intervals of the former state after each change, shape (n, 2)."""
         parts = [np.empty((0, 2))]
-        most = max(self.noise.parting.most, self.noise.meeting.most)
+        most = max(self.noise.opening.most, self.noise.closing.most)
         dice = self._chatter.random((len(changes.t_s), 2 * most + 1))
         for row, t_s, opened in zip(dice, changes.t_s, changes.is_open, strict=True):
-            bounces = self.noise.parting if opened else self.noise.meeting
+            bounces = self.noise.opening if opened else self.noise.closing
             n = int(row[0] * (bounces.most + 1))
             between = _spread(row[1 : 1 + n], np.array(bounces.between_ms) * 1e-3)
             lasting = _spread(row[1 + most : 1 + most + n], np.array(bounces.bounce_ms) * 1e-3)

@@ -51,14 +51,14 @@ def law_of_virtual(noise: Noise, speed_deg_s: float) -> Law:
         rate = noise.dropouts + (noise.crowd if before_us < crowded_us else 0.0)
         return 1e-6 * (rate * dropout(us) + noise.spikes * spike(us))
 
-    parting = noise.parting
+    opening = noise.opening
     return _law(
-        _even_log(parting.between_ms, 1e3),
-        _even_log(parting.bounce_ms, 1e3),
+        _even_log(opening.between_ms, 1e3),
+        _even_log(opening.bounce_ms, 1e3),
         flaw,
         spike,
         noise.spikes,
-        0.5 * parting.most,
+        0.5 * opening.most,
     )
 
 
@@ -141,10 +141,10 @@ def _passage(t_us: NDArray[np.float64], level: NDArray[np.int8], true_us: float)
 def _likeliest(runs: list[Run], law: Law) -> int:
     best, best_log = 0, -math.inf
     for first in range(len(runs)):
-        parting = runs[first][0]
+        opening = runs[first][0]
         total = (len(runs) - 1 - first) * math.log(law.more)
         for begin, end in runs[:first]:
-            total += math.log(law.noise(end - begin, parting - begin) + LEAST)
+            total += math.log(law.noise(end - begin, opening - begin) + LEAST)
         for k in range(first, len(runs) - 1):
             total += math.log(law.chatter_open(runs[k][1] - runs[k][0]) + LEAST)
             total += math.log(law.chatter_closed(runs[k + 1][0] - runs[k][1]) + LEAST)

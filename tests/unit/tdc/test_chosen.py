@@ -16,8 +16,8 @@ from rig.tdc.gauge_points import (
     GaugeNotes,
     chosen,
     gauge_note,
-    is_of_dead_centre,
     mark_reference,
+    marks_tdc,
 )
 from rig.tdc.reference import Method, set_by_hand
 from rig.wire.records import Note
@@ -66,8 +66,8 @@ def test_a_mark_of_the_engine() -> None:
         "flywheel T: 1.50° after TDC of cylinder 1 set by hand "
     )
     assert "after the index" in mark_words(notes.marks[0], None)
-    assert is_of_dead_centre(notes.marks[0], STOP)
-    assert not is_of_dead_centre(EngineMark(TOP_DEG - 36.0, 1, "firing notch"), STOP)
+    assert marks_tdc(notes.marks[0], STOP)
+    assert not marks_tdc(EngineMark(TOP_DEG - 36.0, 1, "firing notch"), STOP)
 
 
 def test_a_mark_is_as_good_as_its_note_says() -> None:
