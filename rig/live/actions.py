@@ -47,6 +47,7 @@ def offers() -> tuple[Offer, ...]:
     return tuple(import_module(name).OFFER for name in PROCEDURES)
 
 
+@cache
 def table() -> tuple[Action, ...]:
     """Every action of a job, in the order of the work."""
     every = (*CORE, *(action for offer in offers() for action in offer.actions))

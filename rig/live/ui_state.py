@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Callable, Sequence
 
 from rig.base.errors import InputError
-from rig.guide.action import DIGITS, Action, ActionLine, Bench, Key, Prompt
+from rig.guide.action import DIGITS, Action, ActionLine, Bench, Key, Prompt, Step
 from rig.guide.advice import guidance, step_of
 from rig.guide.procedure import Advice, Hand, Procedure
 from rig.live.actions import table
@@ -76,8 +76,8 @@ class UiState:
         said = self.conversation
         said.message, said.question = self.prompt.message, self.prompt.question
         said.procedure = self.procedure
-        said.advice = self._advise()
         actions = self.actions()
+        said.advice = self.bench.advice
         said.then = self._then(actions)
         said.page = self._lines(actions) if self._page else ()
         said.keys = self._keys(actions)
@@ -202,7 +202,8 @@ class UiState:
             return (Key("h", "close"), last[1])
         if self._hand is not None:
             last.insert(0, Key("arrows", "crank"))
-        wanted = [a for a in offered.values() if a.id not in LAST and self._on_foot(a)]
+        step = step_of(self.live)
+        wanted = [a for a in offered.values() if a.id not in LAST and self._on_foot(a, step)]
         found = [key for action in wanted for key in action.keys(self.bench)]
         press = self.bench.advice.press
         pressed = offered.get(press)
@@ -210,13 +211,13 @@ class UiState:
         few = list(dict.fromkeys((*head, *found)))[:MOST_KEYS]
         return (*(Key(key.key, _short(key.label)) for key in few), *last)
 
-    def _on_foot(self, action: Action) -> bool:
+    def _on_foot(self, action: Action, step: Step) -> bool:
         if self.procedure is not None and not self.live.saved:
             own = {each.id for each in self.procedure.actions()}
             return action.id in own or action.id == "leave"
         here = self.bench.advice.press, "event_here", "skip"
         moved = action.id == "unit_moved" and self.bench.opened_at_rest is not None
-        return action.id in here or step_of(self.live) in action.steps or moved
+        return action.id in here or step in action.steps or moved
 
     # -- what actions see of it -------------------------------------------------------------------
 
