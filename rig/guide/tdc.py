@@ -50,17 +50,17 @@ _LIFT = re.compile(r"([0-9]*[.,]?[0-9]+|[0-9]+[.,])\s*([a-z\"]*)\.?")
 
 
 def typed_lift(text: str, unit: LiftUnit = "mm") -> tuple[float, LiftUnit]:
-    """A lift as typed (``2.0``, ``2,0 mm``, ``0.080 in``), in millimetres, and its unit.
+    """A piston drop as typed (``2.0``, ``2,0 mm``, ``0.080 in``), in millimetres, and its unit.
 
     ``unit`` is taken where none is typed. Raises InputError for anything else.
     """
     match = _LIFT.fullmatch(text.strip().casefold())
     if match is None or match[2] not in UNITS:
-        raise InputError(f"{text!r} is no lift; type it as 2.00, 2.00 mm or 0.080 in")
+        raise InputError(f"{text!r} is no piston drop: enter it as 2.00, 2.00 mm or 0.080 in")
     used = UNITS[match[2]] if match[2] else unit
     lift_mm = lift_in_mm(float(match[1].replace(",", ".")), used)
     if lift_mm <= 0.0:
-        raise InputError("type how far the piston stands below its top: more than 0")
+        raise InputError("enter how far the piston is below TDC: more than 0")
     return lift_mm, used
 
 
@@ -68,7 +68,7 @@ def still_deg(host: Host) -> float:
     """Where the crank is held, degrees. Raises InputError when it moves or is not known."""
     angle = host.stillness.mean_deg(STILL_S)
     if angle is None or host.crank_deg() is None:
-        raise InputError("the crank's angle is not known yet: turn until the index has passed")
+        raise InputError("the crank's angle is not known yet: turn until the index passes")
     moved = host.stillness.moved_deg(STILL_S)
     if moved > max(STILL_DEG, 1.5 * host.session.settings.count_deg):
         raise InputError(f"the crank moves ({moved:.2f}° in half a second): hold it still first")
@@ -152,7 +152,7 @@ class GaugePoints(Procedure):
     # -- on the screen --
 
     def show(self, now: Now | None) -> Panel:
-        """Dead centre so far, the points of either side, both methods, and what is in doubt."""
+        """TDC so far, the points of either side, both methods, and what is in doubt."""
         worked = self._worked()
         figure, below = "", "no TDC yet: points on both sides"
         if worked.doubts:
@@ -162,8 +162,8 @@ class GaugePoints(Procedure):
             figure = rounding.after_index(first.tdc_deg, first.uncertainty.U_deg)
             below = f"TDC so far, {_SHORT[first.method]}"
         beside = [
-            PanelLine("before top", _lifts_text(self._lifts(-1))),
-            PanelLine("after top", _lifts_text(self._lifts(1))),
+            PanelLine("before TDC", _lifts_text(self._lifts(-1))),
+            PanelLine("after TDC", _lifts_text(self._lifts(1))),
             *self._methods(worked),
         ]
         lines = [PanelLine("DOUBT", doubt.words, "bad") for doubt in worked.doubts]
@@ -172,7 +172,7 @@ class GaugePoints(Procedure):
         series = self._series(again=self._again)
         if series:
             last = series[-1]
-            way = {1: "come to forward", -1: "come to turning back"}.get(last.direction, "")
+            way = {1: "approached forward", -1: "approached turning back"}.get(last.direction, "")
             lines.append(
                 PanelLine(
                     "last point",
@@ -184,7 +184,7 @@ class GaugePoints(Procedure):
             lines.append(PanelLine("once more", self._once_more(worked)))
         where = f", cylinder {self._cylinder}" if self._cylinder != 1 else ""
         return Panel(
-            f"top dead centre by gauge{where}", "the gauge is IN: no full turn", figure,
+            f"TDC by dial gauge{where}", "the gauge is IN: no full turn", figure,
             below=below, beside=tuple(beside), lines=tuple(lines),
         )  # fmt: skip
 
@@ -269,7 +269,7 @@ class GaugePoints(Procedure):
 
     def leave(self) -> None:
         """The gauge is still in."""
-        self._prompt.say("take the gauge out before a full turn")
+        self._prompt.say("Remove the dial gauge before a full turn.")
 
     @property
     def _zeroed(self) -> bool:
@@ -292,7 +292,7 @@ class GaugePoints(Procedure):
         lift_mm, unit = typed_lift(text, self._unit)
         now = still_deg(self._host)
         if abs(now - self._at_deg) > STILL_DEG + self._host.session.settings.count_deg:
-            raise InputError("the crank moved while you typed: hold it, and type it again")
+            raise InputError("the crank moved while you typed: hold it, and enter it again")
         notes, profile = self._host.session.gauge, self._host.session.profile
         geometry = geometry_of(profile.engine, self._cylinder)
         if geometry is not None:
@@ -352,7 +352,7 @@ class GaugePoints(Procedure):
         except ValueError:
             raise InputError(f"{text!r} is no angle in degrees") from None
         if not 0.0 <= deg < 80.0:
-            raise InputError(f"a gauge inclined {text}° cannot be corrected; 0 to 80")
+            raise InputError(f"a gauge inclined by {text}° cannot be corrected: enter 0 to 80")
         if deg == 0.0:
             self._host.annotate(INCLINED, {"inclined_deg": 0.0})
             return
@@ -375,7 +375,7 @@ class GaugePoints(Procedure):
 
     def _in_cylinder(self, text: str) -> None:
         if not text.isascii() or not text.isdigit():
-            raise InputError(f"{text!r} is no number of a cylinder")
+            raise InputError(f"cylinder {text!r}: enter its number")
         plug_hole_offset_deg(self._host.session.profile.engine, int(text))
         self._cylinder = int(text)
 
@@ -420,7 +420,7 @@ def _has(lifts: list[float], lift: float) -> bool:
 
 
 class SelectTdc(Procedure):
-    """Dead centre by each method beside the others and the engine's own mark."""
+    """TDC by each method beside the others and the engine's own mark."""
 
     def __init__(self, host: Host) -> None:
         self._host = host
@@ -430,7 +430,7 @@ class SelectTdc(Procedure):
     def _candidates(self) -> list[Candidate]:
         session = self._host.session
         notes = session.gauge
-        key = (tuple(notes.readings), tuple(notes.marks), notes.gauge, len(session.references))
+        key = (tuple(notes.readings), tuple(notes.marks), notes.gauge, tuple(session.references))
         if key != self._key:
             self._key, self._found = key, candidates(session, session.profile)
         return self._found
@@ -459,7 +459,7 @@ class SelectTdc(Procedure):
         ]
         if not lines:
             lines = [PanelLine("", "none was found yet", "now")]
-        return Panel("which dead centre is gone by", "degrees after the index", lines=tuple(lines))
+        return Panel("select the TDC to use", "degrees after the index", lines=tuple(lines))
 
     def advice(self) -> Advice:
         """Choose, or leave it as it is."""
@@ -481,11 +481,10 @@ class SelectTdc(Procedure):
 
     def actions(self) -> tuple[Action, ...]:
         """A number for each, and the last mark undone."""
-        marked = self._host.session.gauge.marks
         return (
             Action("use_tdc", DIGITS, "use it", "use that TDC", self._ask, digits=self._numbers,
                    takes="NUMBER"),
-            Action("undo", "backspace", "undo mark" if marked else "undo",
+            Action("undo", "backspace", "undo",
                    "undo the last thing, or the engine's mark",
                    self._undo, undo="do it again"),
         )  # fmt: skip
@@ -501,7 +500,7 @@ class SelectTdc(Procedure):
         if each.in_use:
             raise InputError("this one is in use")
         if each.doubts:
-            raise InputError(f"not taken: {each.doubts[0]}")
+            raise InputError(f"not used: {each.doubts[0]}")
         bench.prompt.ask(
             f"Use TDC as found by {each.reference.by} from now on? Every reading is worked out"
             " with it.",

@@ -121,7 +121,7 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     bench = both_sides(fitted(tmp_path))
     use(bench, "gauge, equal drops")
     bench.press("esc")
-    assert panel(bench).title.startswith("top dead centre by gauge")  # from where it was opened
+    assert panel(bench).title.startswith("TDC by dial gauge")  # from where it was opened
     bench.press("esc")
     bench.do("goto 40 at 60", "goto 1 at 20", "rest 1")
     bench.press("e", *"flywheel T", "enter", "enter")
@@ -226,7 +226,7 @@ def test_a_mistyped_point_is_named_at_once_and_taken_back(tmp_path: Path) -> Non
     doubtful = [line for line in panel(bench).lines if "IN DOUBT" in line.text]
     assert doubtful
     bench.press(doubtful[0].label)
-    assert "not taken" in bench.ui_state.view().message
+    assert "not used" in bench.ui_state.view().message
     assert bench.live.session.reference is None
 
 
@@ -430,7 +430,7 @@ def test_any_typing_is_a_lift_or_is_refused(text: str) -> None:
 
 @pytest.mark.parametrize("text", ["", "0", "-2.0", "two", "2.0 cm", "2..0", "nan", "٢"])
 def test_what_is_no_lift_is_refused_in_a_sentence(text: str) -> None:
-    with pytest.raises(InputError, match="type"):
+    with pytest.raises(InputError, match="enter"):
         typed_lift(text)
 
 
