@@ -209,7 +209,7 @@ def _mistake(
     if (before := _stands_before(lines, number)) is not None:
         header = lines[number - 1].lstrip().startswith("[")
         allowed = "One of the two; several tables of a kind have two brackets, like [[unit]]"
-        wrong = f"stands a second time, first in line {before}"
+        wrong = f"appears a second time, first in line {before}"
         meant = None if header else f"# {lines[number - 1].strip()}"
         allowed = allowed if header else "One of the two lines"
         return Mistake(name, number, _key_at(lines, number), wrong, allowed), meant

@@ -257,7 +257,7 @@ def _in_short(first: Mapping[str, Any], second: Mapping[str, Any], found: UnitCo
         if each.changed
     ]
     n = len(found.changes)
-    said = f"changed: {'; '.join(changed)}" if changed else "nothing changed that can be told"
+    said = f"changed: {'; '.join(changed)}" if changed else "no change detected"
     of = f" ({len(changed)} of {many(n, 'figure')})" if changed else ""
     return f"{names[1]} on {days[1]} against {against}: {said}{of}"
 

@@ -219,7 +219,7 @@ def _said(group: Sequence[_Pair], first: _Side, second: _Side, *, turned: bool) 
     alike = float(size) == 0.0
     opens = "opens as" if alike else f"opens {size}° {way} than"
     when = f"on {sides[1].utc[:10]} ({early.phase})" if sides[1].utc else early.phase
-    verdict = {True: "changed", False: "no change can be told", None: "nothing can be told"}
+    verdict = {True: "changed", False: "no change detected", None: "U is not known"}
     cylinder = "" if late.cylinder is None else f", cylinder {late.cylinder}"
     name = f"{late.unit} {serials[0]}".strip()
     words = f"{name}, {late.setting}{cylinder}, {late.phase}: "

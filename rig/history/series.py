@@ -134,7 +134,7 @@ class Series:
 
     ``line`` goes through the points that weigh, and is None with too few. ``leaves_utc`` is the day
     when it would leave the last stated window, ``soonest_utc`` the day before which it will not
-    have left with 97.5 %; both None when it would not, or when no drift can be told.
+    have left with 97.5 %; both None when it would not, or when no drift detected.
     """
 
     unit: str
@@ -636,7 +636,7 @@ def _since(points: Sequence[Point], weighing: Sequence[Point]) -> str:
     way = "earlier" if found.difference_deg > 0.0 else "later"
     size, within = rounding.size(found.difference_deg, U), rounding.two_figures(U)
     changed = U is not None and abs(found.difference_deg) > U
-    told = "changed" if changed else "no change can be told"
+    told = "changed" if changed else "no change detected"
     when = f"{first.measured_utc[:10]}, {first.phase}"
     return f"opens {size}° {way} than on {when}, U {within}°: {told}"
 
@@ -675,12 +675,12 @@ def outlook(
     """The day when the line would leave the window, the earliest such day, and the sentence.
 
     ``last`` is when the line's last point was measured. A day is None when it would not leave, when
-    that is further off than FURTHEST_YEARS, or when no drift can be told.
+    that is further off than FURTHEST_YEARS, or when no drift detected.
     """
     slope = line.per_year_deg
     drift = drift_words(line)
     if not line.told_apart:
-        return None, None, f"no drift can be told: {drift}"
+        return None, None, f"no drift detected: {drift}"
     limit, other = earliest_btdc, latest_btdc
     if slope < 0:
         limit, other = other, limit

@@ -161,8 +161,8 @@ class Line:
             return ""
         spare = "one more" if self.free == 1 else "two more"
         return (
-            f" (through {many(self.points, 'point')}, {spare} than it needs: let the "
-            f"next bear it out)"
+            f" (through {many(self.points, 'point')}, {spare} than it needs: the "
+            f"next should confirm it)"
         )
 
     @property

@@ -91,7 +91,7 @@ def test_all_slips_are_named_at_once() -> None:
 def test_a_second_time() -> None:
     found = only(swap("strokes = 4", "strokes = 4\nstrokes = 2"))
     assert str(found) == (
-        "line 4, engine, strokes: stands a second time, first in line 3. One of the two lines."
+        "line 4, engine, strokes: appears a second time, first in line 3. One of the two lines."
     )
     found = only(swap("[encoder]", "[encoder]\n[encoder]"))
     assert found.line == 9

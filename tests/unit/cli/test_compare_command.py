@@ -48,7 +48,7 @@ def test_the_order_of_the_two_does_not_matter_to_the_sentence() -> None:
     assert found["changed"] is True
     lower = summary(one, two, unit="lower")
     assert lower["changed"] is False
-    assert lower["words"].endswith("no change can be told")
+    assert lower["words"].endswith("no change detected")
 
 
 def test_units_are_matched_by_their_serial() -> None:
@@ -75,7 +75,7 @@ def test_a_certificate_with_itself_opens_as_before() -> None:
     path = certificate_in(finished().folder)
     ran = rig("compare", path, path)
     assert "opens as on 2026-03-01 (as found)" in " ".join(ran.out.split())
-    assert "no change can be told" in " ".join(ran.out.split())
+    assert "no change detected" in " ".join(ran.out.split())
 
 
 def visit(folder: Path, year: int, seed: int) -> Path:
@@ -112,5 +112,5 @@ def test_of_two_visits_how_it_was_left_counts_and_how_it_was_found(tmp_path: Pat
     phases = [(each["phase_before"], each["phase"]) for each in ran.answer["summary"]]
     assert phases == [("as left", "as found"), ("as left", "as left")]
     words = ran.answer["summary"][1]["words"]
-    assert words.endswith("no change can be told; cylinders 2 and 3 changed")
+    assert words.endswith("no change detected; cylinders 2 and 3 changed")
     assert [c["changed"] for c in ran.answer["summary"]] == [True, False]

@@ -42,7 +42,7 @@ def test_utf_16() -> None:
     [
         ("[engine\nname = 1\n", 1, "is a header with one bracket"),
         ("[engine]\nname = upper\n", 2, "is a text without quotes"),
-        ("[engine]\nname = 1\nname = 2\n", 3, "stands a second time, first in line 2"),
+        ("[engine]\nname = 1\nname = 2\n", 3, "appears a second time, first in line 2"),
         ('[engine]\nname = "no end\n', 2, "has a quote that is not closed"),
         ("[engine]\nname = \x1b[31m\n", 2, "has an unprintable character (U+001B)"),
         ("\x00\x01\x02", 1, "has an unprintable character (U+0000)"),

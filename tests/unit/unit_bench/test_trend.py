@@ -67,7 +67,7 @@ def test_three_points_are_reported_to_be_few(tmp_path: Path) -> None:
     for n in range(3):
         report(tmp_path, 2020 + n, 180.0 - 0.2 * n)
     words = found(tmp_path)["interval from lobe 1"].words
-    assert "through 3 points, one more than it needs: let the next bear it out" in words
+    assert "through 3 points, one more than it needs: the next should confirm it" in words
 
 
 def test_two_reports_bear_no_line(tmp_path: Path) -> None:
