@@ -162,7 +162,9 @@ def _ranked(pen: Pen, width: int, height: int, view: View) -> list[tuple[int, Te
     def of(rank: int, lines: Lines) -> list[tuple[int, Text]]:
         return [(rank, line) for line in lines]
 
-    step = pen.text(f"{view.step}  {clock(view.elapsed_s)}  ", (view.job, "strong"))
+    step = pen.text(
+        f"{panels.step_words(view.step)}  {clock(view.elapsed_s)}  ", (view.job, "strong")
+    )
     alarm = pen.labelled((f" {panels.ALARM} ", "warning"), width, (view.alarm, "strong"))
     asked = panels.question_lines(pen, width, view.question) if view.question else []
     return [

@@ -29,6 +29,7 @@ STROKES: dict[Stroke, str] = {
     "lost": "firing TDC LOST: enter it again",
     "not needed": "",
 }
+STEP_WORDS: Mapping[Step, str] = {"top dead centre": "TDC", "stroke": "firing TDC"}
 ALARM = "CAPTURE IN DANGER"
 NO_FIGURE = "--.-"
 _CRANK_WIDE = "888.8"
@@ -57,14 +58,20 @@ def _steps(view: View, width: int) -> list[Part]:
         return [(view.instead.upper(), "strong")]
     if width < WIDE:
         number_of = STEPS.index(view.step) + 1
-        return [f"{number_of} of {len(STEPS)}: ", (view.step.upper(), "strong")]
+        return [f"{number_of} of {len(STEPS)}: ", (step_words(view.step).upper(), "strong")]
     parts: list[Part] = []
     for step in STEPS:
         now = step == view.step
-        words = "connected" if step == "connect" and step in view.done else step
+        done = step == "connect" and step in view.done
+        words = "connected" if done else step_words(step)
         parts += [f"  {_sign(step, view)} ", (words.upper() if now else words,
                                              "strong" if now else "quiet")]  # fmt: skip
     return parts
+
+
+def step_words(step: Step) -> str:
+    """A step as it is named on the screen."""
+    return STEP_WORDS.get(step, step)
 
 
 def _sign(step: Step, view: View) -> str:

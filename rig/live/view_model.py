@@ -124,13 +124,15 @@ def _crank(live: LiveSession) -> CrankView:
     now = session.now()
     needed = session.settings.run_up_deg
     if now is None:
-        return CrankView(approach_needed_deg=needed, why_no_angle="the rig has not been heard yet")
+        return CrankView(
+            approach_needed_deg=needed, why_no_angle="nothing received from the rig yet"
+        )
     btdc, why = None, ""
     if now.crank_deg is None:
         lost = reason_words(session.angles_lost)
         why = lost or "turn the crank until the index has passed"
     elif session.reference is None:
-        why = "top dead centre is not known yet"
+        why = "TDC is not known yet"
     elif session.here is None:
         why = reason_words(session.why_no_reference())
     else:
@@ -220,9 +222,9 @@ def _notes(live: LiveSession, unit: Unit) -> tuple[str, ...]:
         notes.append(f"advance range {found.size}")  # what is left of it: rig range
         notes += found.warnings
     notes += [
-        f"impulse coupling: {rounding.figure(lag.lag_deg)}° late, spread"
+        f"impulse coupling: {rounding.figure(lag.lag_deg)}° late, SD"
         f" {rounding.scatter(lag.sd_deg)}°, {many(lag.n, 'time')}"
-        + ("" if lag.expected else ": none is stated for this unit")
+        + ("" if lag.expected else ": none is entered for this unit")
         for lag in session.lags()
         if lag.unit == unit.name
     ]
@@ -244,16 +246,16 @@ def _touches(live: LiveSession) -> TouchesView | None:
     note = ""
     if unsteady:
         side = "forward" if unsteady[-1].side > 0 else "back"
-        note = f"a touch turning {side} was not held steady and is left out: touch again"
+        note = f"A touch turning {side} was not held steady: touch again."
     short = session.short_way()
     if short is not None and (not unsteady or unsteady[-1].t_us < short.t_us):
         side, away = ("forward", "back") if short.side > 0 else ("back", "forward")
         note = (
-            f"held turning {side} after only {short.way_deg:.0f}°: no touch. Go {away}"
-            f" {LEAST_WAY_DEG:.0f}° or more, then come to the stop again"
+            f"Held turning {side} after only {short.way_deg:.0f}°: no touch. Go {away}"
+            f" {LEAST_WAY_DEG:.0f}° or more, then touch again."
         )
     if not note and not forward and not backward:
-        note = f"come to it over {LEAST_WAY_DEG:.0f}° or more, on either side"
+        note = f"Approach it over {LEAST_WAY_DEG:.0f}° or more from each side."
     try:
         found = stop.reference(live.job.profile)
     except InputError:

@@ -106,7 +106,7 @@ def test_a_touch_after_too_short_a_way_says_why_it_does_not_count(tmp_path: Path
     touches = bench.ui_state.view().touches
     assert touches is not None
     assert touches.forward_deg == ()
-    assert "held turning forward after only 3°" in touches.note
+    assert "Held turning forward after only 3°" in touches.note
     bench.do("touch forward at 60", "touch back at 60")
     touches = bench.ui_state.view().touches
     assert touches is not None
