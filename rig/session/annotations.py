@@ -253,6 +253,13 @@ class Timeline(Generic[T]):
         """Since when the value at ``t_us`` is in effect; minus infinity for the first."""
         return self._times[max(bisect.bisect_left(self._times, t_us) - 1, 0)]
 
+    def set_again(self, t_us: float) -> list[float]:
+        """When the value at ``t_us`` was set, and set to the same again, in order."""
+        n = last = max(bisect.bisect_left(self._times, t_us) - 1, 0)
+        while n and self._values[n - 1] == self._values[last]:
+            n -= 1
+        return self._times[n : last + 1]
+
     @property
     def last_us(self) -> float:
         """When it was last set; minus infinity when it never was."""
@@ -285,7 +292,14 @@ def phase_of(
     ``moved_us`` are the times at which its unit was moved, ``read_us`` those of its valid readings,
     in order.
     """
-    phase, since_us = stated.at(t_us), stated.began(t_us)
+    phase = stated.at(t_us)
+    since_us, *again = stated.set_again(t_us)
+    before_us = since_us
+    for again_us in again:  # tightened once more: anew where it was moved after a reading
+        moved = (m for m in moved_us if before_us < m <= again_us)
+        if any(_any_between(read_us, since_us, m) for m in moved):
+            since_us = again_us
+        before_us = again_us
     if phase == "as found":
         since_us = -math.inf
     moves = [m for m in moved_us if _any_between(read_us, since_us, m)]

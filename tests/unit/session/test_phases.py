@@ -1,10 +1,13 @@
 """As found, adjusting, as left. What the words mean is common practice, no source."""
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from played import Played
 
-from rig.session.annotations import Timeline, phase_of
-from rig.timing.values import Phase
+from rig.session.annotations import Annotations, Timeline, phase_of
+from rig.timing.values import ADJUSTING, Phase
+from rig.virtual.rig import demo_profile
 
 
 def stated(*changes: tuple[float, Phase]) -> Timeline[Phase]:
@@ -64,3 +67,29 @@ def test_what_was_read_before_a_unit_was_moved_is_not_averaged_with_what_came_af
     played.note("phase", phase="as left").do("turn 800 at 110")
     assert played.session.told.tightened
     assert {r.phase for r in played.counted()[-4:]} == {"as left"}
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(st.sampled_from(["read", "move", "tighten"]), max_size=25))
+def test_no_figure_spans_a_move(events: list[str]) -> None:
+    """Whatever is read, moved and tightened in turn: readings that count together lie between the
+    same two moves, and after every move but those before the first reading a figure begins anew."""
+    told = Annotations(demo_profile())
+    read_us: list[float] = []
+    moved_us: list[float] = []
+    for number, event in enumerate(events, 1):
+        t_us = 10.0 * number
+        if event == "read":
+            read_us.append(t_us)
+        elif event == "move":
+            moved_us.append(t_us)
+            told.acts["moved"](t_us, {"unit": "upper"})
+        else:
+            told.acts["phase"](t_us, {"phase": "as left"})
+    figures: dict[str, list[float]] = {}
+    for t_us in read_us:
+        phase = told.phase_at("upper", t_us, read_us)
+        if phase != ADJUSTING or not told.moved_since("upper", t_us):
+            figures.setdefault(phase, []).append(t_us)
+    for name, together in figures.items():
+        assert not [m for m in moved_us if together[0] < m < together[-1]], (name, events)
