@@ -1,15 +1,15 @@
 """Gear trains from the crank to the units and to a geared encoder. Exact fractions.
 
 A shaft's *speed* is its turns per crank turn. Slipping a mesh by one tooth moves everything
-behind it by 360/(driver's teeth x driver's speed) degrees of crank, so that a plain idler, which
-is driven and drives by the same teeth, adds no position of its own. Sources: tooth groups and
-repeats by the greatest common divisor, W. C. Foiles on gear frequencies and Euclid's algorithm;
-the rest is geometry.
+behind it by 360/(driver's teeth x driver's speed) degrees of crank. A plain idler is driven and
+drives by the same teeth, so it adds no position of its own. Sources: tooth groups and repeats by
+the greatest common divisor, W. C. Foiles on gear frequencies and Euclid's algorithm; the rest is
+geometry.
 
 In a planetary stage (sun - carrier) x sun's teeth = -(ring - carrier) x ring's teeth, speeds of
 turning (R. Willis, Principles of Mechanism, 1841, from memory). With one member held the two others
 turn as a pair of gears with the sun's teeth, the ring's, or for the carrier both together. The same
-numbers hold for its positions: with sun and ring standing, planets fit at sun + ring places of the
+numbers apply to its positions: with sun and ring held, planets fit at sun + ring places of the
 carrier.
 
 A coupling is toothed on both sides: a middle piece with ``n`` teeth on the drive's side and ``m``
@@ -35,7 +35,7 @@ from rig.base.rounding import many
 from rig.engine.profile import Encoder, Mesh, Planetary, Stage, Train, Unit, members
 
 CRANK = "crank"
-MOST_POSITIONS = 60_000  # beyond this a list of positions helps nobody
+MOST_POSITIONS = 60_000  # a longer list of positions is of no use
 
 Rotation = Literal["clockwise", "anticlockwise"]
 
@@ -66,7 +66,7 @@ class HuntingTooth:
 class TrainPosition:
     """One way to assemble a train: teeth slipped at each mesh, and what it moves each shaft by.
 
-    ``slips`` goes with ``train.meshes`` (positive: what is driven goes on in its own rotation);
+    ``slips`` goes with ``train.meshes`` (positive: the driven part advances in its own rotation);
     ``shift_deg`` goes with the shafts asked for, crank degrees, positive earlier, within half a
     turn of the shaft either way.
     """
@@ -76,13 +76,13 @@ class TrainPosition:
 
     @property
     def teeth(self) -> int:
-        """How many teeth are slipped altogether."""
+        """Number of teeth slipped in all."""
         return sum(map(abs, self.slips))
 
 
 def stage_mistakes(stage: Planetary) -> list[tuple[str, str]]:
-    """What cannot be in a planetary stage. Source: the planets fill the gap between sun and ring;
-    a gear with corrected teeth may have one or two more or fewer."""
+    """What is impossible in a planetary stage. Source: the planets fill the gap between sun and
+    ring; a gear with corrected teeth may have one or two more or fewer."""
     found = []
     if stage.held == stage.driver_turns:
         found.append(("held", f"the {stage.held} is held, so that the driver cannot turn it"))
@@ -100,7 +100,7 @@ def stage_mistakes(stage: Planetary) -> list[tuple[str, str]]:
 def member_turns(stage: Planetary) -> dict[str, Fraction]:
     """Turns of sun, ring and carrier for one turn of the driver's member, positive its way.
 
-    Raises InputError for a stage that cannot be. Source: Willis, see the head of the module.
+    Raises InputError for an impossible stage. Source: Willis, see the module.
     """
     if wrong := stage_mistakes(stage):
         raise InputError("planetary stage: " + "; ".join(words for _, words in wrong))
@@ -111,9 +111,9 @@ def member_turns(stage: Planetary) -> dict[str, Fraction]:
 
 
 def planet_teeth(stage: Planetary) -> int | None:
-    """Teeth of a planet: as stated, else half of what the ring has more than the sun.
+    """Teeth of a planet: as entered, else half of what the ring has more than the sun.
 
-    None where that is no whole number, or the gears are bevel. Source: the planets fill the gap.
+    None if that is not a whole number, or the gears are bevel. Source: the planets fill the gap.
     """
     if stage.planet_teeth is not None or stage.bevel:
         return stage.planet_teeth
@@ -124,7 +124,7 @@ def planet_teeth(stage: Planetary) -> int | None:
 def planet_meets(stage: Planetary) -> dict[str, Fraction] | None:
     """Turns of the driver after which the same tooth of a planet meets the same of sun and ring.
 
-    None where the planet's teeth are not known. Raises InputError as ``member_turns``. Source: as
+    None if the planet's teeth are not known. Raises InputError as ``member_turns``. Source: as
     ``hunting_tooth``, in the frame of the carrier.
     """
     planet = planet_teeth(stage)
@@ -141,8 +141,8 @@ def planet_meets(stage: Planetary) -> dict[str, Fraction] | None:
 def mistakes(train: Train, ends: Iterable[str] = ()) -> list[tuple[str, str]]:
     """Everything wrong with a train: pairs of (what it is about, a sentence).
 
-    ``ends`` are names of units or bodies of which at least one has to stand at an end of the
-    train. Source: a gear without teeth turns nothing; a shaft has one speed only.
+    ``ends`` are names of units or bodies, at least one of which must be at an end of the train.
+    Source: a gear without teeth turns nothing; a shaft has one speed only.
     """
     found: list[tuple[str, str]] = []
     driven: set[str] = set()
@@ -234,9 +234,9 @@ def tooth_shaft_deg(train: Train, mesh: Stage, shaft: str) -> Fraction:
 
 
 def rotation(train: Train, shaft: str, crank: Rotation) -> Rotation | None:
-    """Which way ``shaft`` turns, seen from the same end as the crank's rotation is stated.
+    """Which way ``shaft`` turns, seen from the same end as the crank's rotation.
 
-    None when a bevel gear stands between, since the end is then no longer the same. Source: two
+    None if there is a bevel gear in between, since the end is then no longer the same. Source: two
     gears toothed outside turn opposite ways; a chain or an internal gear keeps the direction, and a
     planetary stage does unless its carrier is held.
     """
@@ -316,9 +316,9 @@ def _effects(train: Train, shafts: Sequence[str]) -> dict[int, tuple[Fraction, .
 def mesh_positions(train: Train, shafts: Sequence[str]) -> list[TrainPosition]:
     """Every position that ``shafts`` can take together, each by the fewest teeth slipped.
 
-    Shafts under ``train.keeps`` end where they were. The first is the train as it stands. Raises
-    InputError as ``path``, or when there are more than ``MOST_POSITIONS``. Source: counting
-    (breadth-first over the teeth).
+    Shafts under ``train.keeps`` do not move. The first is the train as it is. Raises InputError as
+    ``path``, or when there are more than ``MOST_POSITIONS``. Source: counting (breadth-first over
+    the teeth).
     """
     tracked = [*shafts, *train.keeps]
     whole = [Fraction(360) / speed(train, shaft) for shaft in tracked]
@@ -393,7 +393,7 @@ def idler_notes(train: Train, shaft: str) -> list[str]:
 
 
 def shaft_of(unit: Unit, train: Train | None) -> str | None:
-    """The shaft of the train that the unit stands on: its own name, or its body's."""
+    """The shaft of the train that the unit is on: its own name, or its body's."""
     if train is None:
         return None
     ends = {mesh.driven for mesh in train.meshes}
@@ -523,7 +523,7 @@ def shaft_speed(train: Train | None, shaft: str, units: Sequence[Unit]) -> Fract
 
 
 def index_places(encoder: Encoder) -> int:
-    """At how many places of the crank the index can come. Source: p of p/q in lowest terms."""
+    """Number of places of the crank for the index. Source: p of p/q in lowest terms."""
     return encoder.turns_per_crank_turn.numerator
 
 
@@ -533,12 +533,12 @@ def places_apart_deg(encoder: Encoder) -> float:
 
 
 def disc_places(encoder: Encoder) -> int:
-    """At how many places of the encoder's own disc one and the same place of the crank comes, turn
-    after turn. Source: q of p/q in lowest terms."""
+    """Number of places of the encoder's own disc for one place of the crank, turn after turn.
+    Source: q of p/q in lowest terms."""
     return encoder.turns_per_crank_turn.denominator
 
 
 def around_deg(crank_deg: float, encoder: Encoder) -> float:
-    """A continuous crank angle in [0, 360 q): after that both the crank and the encoder stand as
-    before, so that neither place is lost. Source: q of p/q."""
+    """A continuous crank angle in [0, 360 q): after that both crank and encoder are where they
+    were, so neither place is lost. Source: q of p/q."""
     return modulo(crank_deg, 360.0 * encoder.turns_per_crank_turn.denominator)

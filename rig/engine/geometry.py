@@ -1,26 +1,21 @@
-"""Piston, rim, TDC of each cylinder.
-
-Slider-crank and rim: piston travel, angles and lengths turned into one another, exactly.
+"""Piston, rim, and TDC of each cylinder: angles and lengths converted into one another, exactly.
 
 With throw r, rod L and offset e, and the crank angle theta counted from the direction parallel to
-the bore, positive in the normal direction, the piston pin stands at
+the bore, positive in the normal direction, the piston pin is at
 
     height(theta) = r cos(theta) + sqrt(L^2 - (r sin(theta) - e)^2)
 
 above the crank. The offset is the distance from the crank's axis to the line on which the piston
-pin travels, positive on the side to which the crank pin moves as it leaves the top. Where it is
-not known (``offset_mm`` None) it is taken as zero here; what that can cost is said by
-``rig.tdc.reference``.
+pin travels, positive on the side to which the crank pin moves as it leaves the top. If it is not
+known (``offset_mm`` None) it is zero here; ``rig.tdc.reference`` has the uncertainty of that.
 
 Source: for e = 0 the piston position of Heywood, Internal Combustion Engine Fundamentals, ch. 2;
 with offset by Pythagoras, as in the Cornell KMODDL tutorial on offset slider-cranks. No series is
 used: the usual two-term one is 0.2 mm out at a quarter turn of a common engine.
 
-Where each cylinder stands in the working cycle, counted from cylinder 1.
-
-Two things are kept apart. A cylinder's *place* is where the firing order puts it. Its *top dead
-centre* is the same on an ordinary engine, but not on one with link rods, where it has to be stated
-for every cylinder but cylinder 1.
+A cylinder's *place* in the working cycle is where the firing order puts it, counted from cylinder
+1. Its *TDC* is the same on an ordinary engine, but not on one with link rods, where it must be
+entered for every cylinder but cylinder 1.
 """
 
 from __future__ import annotations
@@ -40,7 +35,7 @@ MM_PER_INCH = 25.4  # exact by definition
 AT_DEAD_CENTRE = 1e-12
 
 
-"""Piston speed below which it is none but for the rounding of float64, in throws a radian."""
+"""Piston speed below which only the rounding of float64 remains, in throws a radian."""
 
 
 def height_mm(theta_deg: ArrayLike, geometry: Geometry) -> NDArray[np.float64]:
@@ -56,13 +51,13 @@ def height_mm(theta_deg: ArrayLike, geometry: Geometry) -> NDArray[np.float64]:
 
 
 def top_mm(geometry: Geometry) -> float:
-    """Height of the piston pin at top dead centre, mm. Source: rod and throw in one line."""
+    """Height of the piston pin at TDC, mm. Source: rod and throw in one line."""
     r, rod, offset = _sides(geometry)
     return math.sqrt((rod + r) ** 2 - offset**2)
 
 
 def theta_tdc_deg(geometry: Geometry) -> float:
-    """Crank angle of top dead centre from the direction of the bore, degrees.
+    """Crank angle of TDC from the direction of the bore, degrees.
 
     Zero without an offset. Source: rod and throw in one line.
     """
@@ -71,7 +66,7 @@ def theta_tdc_deg(geometry: Geometry) -> float:
 
 
 def theta_bdc_deg(geometry: Geometry) -> float:
-    """Crank angle of bottom dead centre, degrees, about 180. Source: rod and throw folded."""
+    """Crank angle of BDC, degrees, about 180. Source: rod and throw folded."""
     r, rod, offset = _sides(geometry)
     return 180.0 + math.degrees(math.asin(offset / (rod - r)))
 
@@ -85,7 +80,7 @@ def stroke_mm(geometry: Geometry) -> float:
 def throw_from_stroke_mm(stroke_mm: float, rod_mm: float, offset_mm: float = 0.0) -> float:
     """Throw of the crank, mm, from the stroke as measured on the piston.
 
-    Raises InputError where no crank has these. Source: ``stroke_mm`` solved for the throw.
+    Raises InputError if no crank has these. Source: ``stroke_mm`` solved for the throw.
     """
     square = stroke_mm**2
     over = 4.0 * (rod_mm**2 - offset_mm**2) - square
@@ -99,7 +94,7 @@ def throw_from_stroke_mm(stroke_mm: float, rod_mm: float, offset_mm: float = 0.0
 
 
 def travel_mm(btdc_deg: ArrayLike, geometry: Geometry) -> NDArray[np.float64]:
-    """Piston travel from the top, mm, at ``btdc_deg`` (after dead centre negative), same shape.
+    """Piston travel from the top, mm, at ``btdc_deg`` (negative after TDC), same shape.
 
     Raises InputError for a crank that cannot turn. Source: see the module.
     """
@@ -108,9 +103,9 @@ def travel_mm(btdc_deg: ArrayLike, geometry: Geometry) -> NDArray[np.float64]:
 
 
 def btdc_from_travel_deg(travel_mm: float, geometry: Geometry, *, after: bool = False) -> float:
-    """Degrees before top dead centre at which the piston stands ``travel_mm`` below the top.
+    """Degrees before TDC at which the piston is ``travel_mm`` below the top.
 
-    With ``after`` the place on the other side is meant, and the answer is negative. Raises
+    With ``after`` the place on the other side is meant, and the result is negative. Raises
     InputError for a travel outside the stroke. Source: the triangle of crank, rod and offset.
     """
     theta = _theta_at_travel(travel_mm, geometry, after)
@@ -120,7 +115,7 @@ def btdc_from_travel_deg(travel_mm: float, geometry: Geometry, *, after: bool = 
 def deg_per_mm(btdc_deg: float, geometry: Geometry) -> float:
     """Crank degrees for a millimetre of piston travel at ``btdc_deg``, positive.
 
-    Infinite at the dead centres. Source: the derivative of ``height_mm``.
+    Infinite at TDC and BDC. Source: the derivative of ``height_mm``.
     """
     r, rod, offset = _sides(geometry)
     theta = math.radians(theta_tdc_deg(geometry) - btdc_deg)
@@ -132,12 +127,11 @@ def deg_per_mm(btdc_deg: float, geometry: Geometry) -> float:
 
 
 def same_travel_other_side_deg(btdc_deg: float, geometry: Geometry) -> float:
-    """Degrees before top dead centre, in (-180, 180], at which the piston stands as low on its
-    other stroke as it does at ``btdc_deg``.
+    """Degrees before TDC, in (-180, 180], at which the piston is as low on its other stroke as at
+    ``btdc_deg``.
 
-    At a dead centre that is the place itself; with an offset bottom dead centre is not half a turn
-    from the top, so that 179.5 degrees before the top may still be on the way down. Source: as
-    ``stop_bias_deg``.
+    At TDC and BDC that is the place itself; with an offset BDC is not half a turn from TDC, so
+    179.5 degrees before TDC may still be on the way down. Source: as ``stop_bias_deg``.
     """
     tdc = theta_tdc_deg(geometry)
     theta = tdc - btdc_deg
@@ -152,10 +146,10 @@ def steepest_mm_per_deg(geometry: Geometry) -> float:
 
 
 def stop_bias_deg(travel_mm: float, geometry: Geometry) -> float:
-    """How late the middle of the blocked arc lies for a stop at ``travel_mm``, crank degrees.
+    """How late the middle of the blocked arc is for a stop at ``travel_mm``, crank degrees.
 
     Zero without an offset. Raises InputError for a travel outside the stroke. Source: the places
-    of equal height lie either side of atan(offset / height).
+    of equal height are on either side of atan(offset / height).
     """
     _check_travel(travel_mm, geometry)
     _, _, offset = _sides(geometry)
@@ -258,10 +252,10 @@ def firing_after_first_deg(engine: Engine) -> dict[int, float]:
 
 
 def tdc_known(engine: Engine, cylinder: int, counted_from: int = 1) -> bool:
-    """Whether the cylinder's own top dead centre follows from that of ``counted_from``.
+    """Whether the cylinder's own TDC follows from that of ``counted_from``.
 
-    Without link rods it does. With them, cylinder 1 and the stated ones follow from one another;
-    any other follows from itself alone, the master where it is not cylinder 1 and not stated, too.
+    Without link rods it does. With them, cylinder 1 and the entered ones follow from one another;
+    any other follows only from itself, also the master if it is neither cylinder 1 nor entered.
     """
     if not engine.master_cylinder or cylinder == counted_from:
         return True
@@ -270,7 +264,7 @@ def tdc_known(engine: Engine, cylinder: int, counted_from: int = 1) -> bool:
 
 
 def on_link_rod(engine: Engine, cylinder: int) -> bool:
-    """Whether the cylinder's piston hangs on a link rod: any but the master's, where there is one.
+    """Whether the cylinder's piston is on a link rod: any but the master's, if there is one.
 
     Source: definition of the master rod.
     """
@@ -278,7 +272,7 @@ def on_link_rod(engine: Engine, cylinder: int) -> bool:
 
 
 def stop_cylinder(engine: Engine) -> int:
-    """Where a piston stop is best fitted: the master's cylinder, or cylinder 1 without link rods.
+    """Where to fit a piston stop: in the master's cylinder, or cylinder 1 without link rods.
 
     Source: only the master's piston moves as a slider-crank.
     """
@@ -286,10 +280,10 @@ def stop_cylinder(engine: Engine) -> int:
 
 
 def stop_trouble(engine: Engine, cylinder: int) -> str:
-    """Why a piston stop in ``cylinder`` misleads, in words; empty when it does not.
+    """Why a piston stop in ``cylinder`` misleads, in words; else empty.
 
-    On a link rod the piston does not move alike on both sides of its top, nor does its top come
-    where the firing order has it. For cylinder 1 the master's top, entered after it, ties the two.
+    On a link rod the piston does not move alike on both sides of its TDC, nor is its TDC where the
+    firing order has it. For cylinder 1, the master's TDC, entered after it, connects the two.
     """
     master = engine.master_cylinder
     entered = (
@@ -307,11 +301,10 @@ def stop_trouble(engine: Engine, cylinder: int) -> str:
 
 
 def tdc_after_first_deg(engine: Engine, counted_from: int = 1) -> dict[int, float]:
-    """Cylinder -> its firing top dead centre, crank degrees after cylinder 1's, in [0, cycle).
+    """Cylinder -> its firing TDC, crank degrees after cylinder 1's, in [0, cycle).
 
-    Stated figures come first, then the firing order. Those that do not follow from the cylinder at
-    which top dead centre was found, ``counted_from``, are left out: what they do before top dead
-    centre cannot be judged.
+    Entered values first, then the firing order. Those that do not follow from the cylinder at which
+    TDC was found, ``counted_from``, are left out: their degrees BTDC cannot be assessed.
     """
     places = datum_after_first_deg(engine)
     return {c: deg for c, deg in places.items() if tdc_known(engine, c, counted_from)}
@@ -320,23 +313,23 @@ def tdc_after_first_deg(engine: Engine, counted_from: int = 1) -> dict[int, floa
 def datum_after_first_deg(engine: Engine) -> dict[int, float]:
     """Cylinder -> where its degrees are counted from, after cylinder 1's firing, in [0, cycle).
 
-    Its top dead centre where that is known, its place in the firing order where it is not.
-    Windows in ``Setting.per_cylinder`` are counted from here.
+    Its TDC if that is known, else its place in the firing order. Windows in
+    ``Setting.per_cylinder`` are counted from here.
     """
     return firing_after_first_deg(engine) | dict(engine.stated_tdc_deg)
 
 
 def geometry_of(engine: Engine, cylinder: int) -> Geometry | None:
-    """The slider-crank of a cylinder; None when not stated, or when it hangs on a link rod."""
+    """The slider-crank of a cylinder; None if not entered, or on a link rod."""
     return None if on_link_rod(engine, cylinder) else engine.geometry
 
 
 def plug_hole_offset_deg(engine: Engine, cylinder: int) -> float:
-    """Top dead centre met through a cylinder's plug hole, degrees after cylinder 1's, in [0, 360).
+    """TDC met through a cylinder's plug hole, degrees after cylinder 1's, in [0, 360).
 
-    Without the stroke: a stop cannot tell one from the other. Of the master's cylinder that is
-    where the firing order puts it, unless it is stated. Raises InputError for a cylinder that the
-    engine does not have, or one on a link rod whose dead centre is not stated.
+    Regardless of the stroke: a stop cannot tell one from the other. For the master's cylinder it is
+    where the firing order puts it, unless it is entered. Raises InputError for a cylinder that the
+    engine does not have, or one on a link rod whose TDC is not entered.
     """
     if cylinder not in engine.firing_order:
         raise InputError(f"the engine has no cylinder {cylinder}; it has 1 to {engine.cylinders}")

@@ -1,26 +1,22 @@
-"""Engine, units, encoder, windows, adjustments: values.
+"""The engine, its ignition units, the rig's mounting and the adjustments: values of a job.
 
-What the engine, its ignition units and the rig's mounting are: the job's stated facts.
+Plain values without computation; ``rig.engine.engine_file`` reads them from ``engine.toml``. All
+angles are degrees of crank, positive before TDC (BTDC), unless a name says otherwise.
 
-Plain values; ``rig.engine.engine_file`` reads them from ``engine.toml``. All angles are degrees of
-crank, before top dead centre positive (BTDC), unless a name says otherwise.
+Each adjustment belongs to a unit, named as in the engine file, or to the body that several units
+share. Shift angles are degrees of crank; positive is earlier. Directions of a unit's body are as
+seen from the end that the unit itself names.
 
-The means that an engine offers for moving its timing. Stated facts, no computation.
-
-Each belongs to a unit, named as in the engine file, or to the body that several units share.
-Shift angles are degrees of crank; positive is earlier. Directions of a unit's body are as seen
-from the end that the unit itself names.
-
-In ``engine.toml`` (read by ``rig.engine.engine_file``), every table may be left out and every
-double-bracketed one may stand several times::
+In ``engine.toml`` (read by ``rig.engine.engine_file``), every table is optional and every
+double-bracketed one may be repeated::
 
     [means]
-    keeps = ["cam"]               # shafts of the train that have to stay as they are
+    keeps = ["cam"]               # shafts of the train that must not move
 
     [[means.slot]]
     unit = "upper"                # a unit, or a body
     part = "body"                 # "body" or "contact plate"
-    radius_mm = 45.0              # where the slot lies
+    radius_mm = 45.0              # of the slot
     clockwise_mm = 3.0            # how far it can still be turned, along the slot
     anticlockwise_mm = 4.0
     file_mm = 2.0                 # each end may be filed longer by this; 0: it must not be filed
@@ -37,7 +33,7 @@ double-bracketed one may stand several times::
     [[means.planetary]]           # a planetary stage, as in a propeller reduction
     driver = "crank"              # the shaft that turns one member
     driver_turns = "ring"         # "sun", "ring" or "carrier"
-    held = "sun"                  # the member that stands still; the third turns ``driven``
+    held = "sun"                  # the member that is held; the third turns ``driven``
     driven = "propeller"          # a unit, a body, a shaft, or the encoder's shaft
     sun_teeth = 30
     ring_teeth = 60               # of two equal bevel gears: the other one, with bevel = true
@@ -52,19 +48,19 @@ double-bracketed one may stand several times::
     [[means.dog]]
     unit = "upper"
     slots = 2                     # equally spaced ways in which it goes together
-    recut = "unit half"           # or "drive half"; left out: may not be cut anew
+    recut = "unit half"           # or "drive half"; left out: must not be cut again
     radius_mm = 18.0              # where the new hole, slot or keyway is laid out
-    clear_mm = 6.0                # least distance, centre to centre, from every place it has
-    others_deg = [47.5]           # places it has besides its slots: clockwise of the one in use
+    clear_mm = 6.0                # least distance, centre to centre, from every present place
+    others_deg = [47.5]           # places besides its slots: clockwise of the one in use
     shape = "slot"                # "hole", "slot", "bore keyway", "shaft keyway"
     width_mm = 5.0                # of a slot or keyway, or a hole's diameter
     length_mm = 8.0               # of a slot, along the radius; of a keyway, its depth
-    others_width_mm = [6.0]       # of others_deg, where they differ from width_mm
+    others_width_mm = [6.0]       # of others_deg, if different from width_mm
     bore_mm = 17.0                # diameters of the half that is cut
     outside_mm = 48.0
     face = "mating face"          # the face in front of the person who marks it; or "back face"
     seen_from = "drive end"       # "drive end" or "other end": which of them the unit's
-                                  # own seen_from means, where that is worded another way
+                                  # own seen_from means, if that is worded differently
 
     [[means.gap]]
     unit = "upper"
@@ -78,7 +74,7 @@ double-bracketed one may stand several times::
     unit = "upper"                # its high-tension leads may be moved round the distributor
 
     [[means.lever]]
-    unit = "upper"                # its lever may be set to stand anywhere in its range
+    unit = "upper"                # its lever may be set anywhere in its range
 """
 
 from __future__ import annotations
@@ -93,14 +89,14 @@ from rig.base.errors import InputError
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """The permitted openings, in degrees BTDC: ``earliest_btdc`` >= nominal >= ``latest_btdc``."""
+    """The allowed openings, in degrees BTDC: ``earliest_btdc`` >= nominal >= ``latest_btdc``."""
 
     earliest_btdc: float
     nominal_btdc: float
     latest_btdc: float
-    source: str  # where the figure comes from: manual, page
-    stated_as: str = ""  # the figure as the manual has it, e.g. "5/16 in of travel"
-    measure: str = ""  # what the manual measures in, a key of ``windows.FORMS``; "" for degrees
+    source: str  # of the figure: manual, page
+    stated_as: str = ""  # the figure as in the manual, e.g. "5/16 in of travel"
+    measure: str = ""  # the manual's measure, a key of ``windows.FORMS``; "" for degrees
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,12 +104,12 @@ class Setting:
     """A position of the lever (or of the advance) in which the unit is read."""
 
     name: str  # "full advance", "full retard", "fixed", or the user's own
-    window: Window | None  # None: read, but nothing to judge it against
+    window: Window | None  # None: read without a verdict
     spread_limit_deg: float | None = None  # limit for the standard deviation of the readings
     # Compensated cams: before the cylinder's own datum (``firing.datum_after_first_deg``).
     per_cylinder: dict[int, Window] = field(default_factory=dict)
-    # How the manual counts them: "own" before the cylinder's own top dead centre, "first" after
-    # cylinder 1's opening (then judged against cylinder 1's nominal figure).
+    # How the manual counts them: "own" before the cylinder's own TDC, "first" after cylinder 1's
+    # opening (then assessed against cylinder 1's nominal).
     counted_from: Literal["own", "first"] = "own"
 
 
@@ -136,12 +132,12 @@ class Unit:
     release_btdc: float | None = None  # where the coupling releases, with the unit at its nominal
     body: str = ""  # units with the same body move together
     play_deg: float | None = None  # crank degrees of backlash, once measured
-    # Cylinders that the openings of a working cycle belong to, in turn; () = the firing order.
+    # Cylinders that the openings of a working cycle belong to, in order; () = the firing order.
     lobe_cylinders: tuple[int, ...] = ()
     ignition: Literal["magneto", "coil"] = "magneto"
     automatic_advance: bool = False  # has weights that advance it as it runs
     # How much later than the contacts its front end shows an opening, microseconds, and the
-    # half-width within which that is known.
+    # half-width of that.
     sensing_delay_us: float = 0.0
     sensing_delay_error_us: float = 0.0
 
@@ -153,7 +149,7 @@ class Geometry:
     throw_mm: float
     rod_mm: float
     offset_mm: float | None = None  # signed; None = not known
-    offset_limit_mm: float = 0.0  # half-width within which an unknown offset lies
+    offset_limit_mm: float = 0.0  # half-width of an unknown offset
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,11 +159,11 @@ class Encoder:
     counts_per_turn: int
     direction: Literal[1, -1] = 1  # +1: counts up in the engine's normal direction
     index_level: Literal[0, 1] = 1  # level of the index while active
-    graduation_error_deg: float = 0.0  # half-width stated for the encoder
+    graduation_error_deg: float = 0.0  # half-width, as entered for the encoder
     run_out_deg: float = 0.0  # amplitude of the once-a-turn error of its mounting
     turns_per_crank_turn: Fraction = Fraction(1)
     play_deg: float = 0.0  # crank degrees of backlash between crank and encoder
-    play_error_deg: float = 0.0  # half-width within which that is known
+    play_error_deg: float = 0.0  # half-width of that
     turned_at: Literal["encoder", "crank"] = "crank"  # the end at which the hand turns
 
 
@@ -175,14 +171,14 @@ class Encoder:
 class Contacts:
     """Debouncing (defined in ``rig.signal.contacts``). Milliseconds."""
 
-    closed_end_ms: float = 2.0  # a closed run this long ends a passage
+    closed_end_ms: float = 2.0  # a closed run this long ends a transition
     longest_dropout_ms: float = 1.0  # an open run up to this may be a drop-out or a spike
     least_open_ms: float = 3.0  # open this long without a pause: the contacts stay open
 
 
 @dataclass(frozen=True, slots=True)
 class ApproachRule:
-    """When a reading counts. Crank degrees."""
+    """When a reading is valid. Crank degrees."""
 
     needed_deg: float = 20.0
     forgiven_deg: float = 2.0
@@ -190,7 +186,7 @@ class ApproachRule:
 
 @dataclass(frozen=True, slots=True)
 class Synchronisation:
-    """What two units are to do together: ``first`` opens ``stagger_deg`` before ``second``."""
+    """What two units should do together: ``first`` opens ``stagger_deg`` before ``second``."""
 
     first: str
     second: str
@@ -214,13 +210,13 @@ class Engine:
     geometry: Geometry | None = None
     rim_diameter_mm: float | None = None
     stated_tdc_deg: dict[int, float] = field(default_factory=dict)  # cylinder: degrees after 1's
-    stated_tdc_within_deg: float = 0.0  # half-width within which each of these lies
+    stated_tdc_within_deg: float = 0.0  # half-width of each of these
     master_cylinder: int = 0  # cylinder with the master rod; 0: no link rods
 
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """All that ``engine.toml`` states. ``person`` and ``workshop`` go on the certificate."""
+    """The contents of ``engine.toml``. ``person`` and ``workshop`` go on the certificate."""
 
     engine: Engine
     encoder: Encoder
@@ -244,7 +240,7 @@ class Profile:
 MOST_FILED_MM = 3.0
 
 
-"""A slot is not filed longer than this where nothing is stated (common practice, no source)."""
+"""Longest filing of a slot if nothing is entered (common practice, no source)."""
 
 
 Member = Literal["sun", "ring", "carrier"]
@@ -259,8 +255,8 @@ CutShape = Literal["hole", "slot", "bore keyway", "shaft keyway"]
 class Slot:
     """A slotted flange or plate: it turns about the unit's shaft within its slots.
 
-    ``clockwise_mm`` and ``anticlockwise_mm`` are how far it can still go, along the slot;
-    ``file_mm`` is how much longer each end may be filed, 0 where it must not be.
+    ``clockwise_mm`` and ``anticlockwise_mm`` are how far it can still turn, along the slot;
+    ``file_mm`` is how much longer each end may be filed, 0 if it must not be.
     """
 
     unit: str
@@ -310,12 +306,12 @@ class Planetary:
 
     @property
     def driver_teeth(self) -> int:
-        """Teeth that stand for the driver's member. Source: see ``rig.engine.planetary``."""
+        """Teeth of the driver's member. Source: see ``rig.engine.gear_train``."""
         return self.teeth_of(self.driver_turns)
 
     @property
     def driven_teeth(self) -> int:
-        """Teeth that stand for the driven member."""
+        """Teeth of the driven member."""
         return self.teeth_of(self.driven_by)
 
     def teeth_of(self, member: Member) -> int:
@@ -352,7 +348,7 @@ class DriveDog:
     """A dog, pinned hub or keyed drive on the unit's own shaft.
 
     ``slots`` equally spaced ways to put it together; ``recut`` is the half that may be drilled
-    or cut anew, empty when neither may. ``others_deg`` are places on that half besides its slots,
+    or cut again, empty if neither may. ``others_deg`` are places on that half besides its slots,
     degrees clockwise of the one in use, as seen from the end that the unit names.
 
     ``length_mm`` is along the radius: None for a hole, or for a slot from bore to outside. A keyway
@@ -364,7 +360,7 @@ class DriveDog:
     slots: int = 1
     recut: Literal["", "unit half", "drive half"] = ""
     radius_mm: float = 0.0
-    clear_mm: float = 0.0  # least distance of a new place from each that is there, centre to centre
+    clear_mm: float = 0.0  # least distance of a new place from each present one, centre to centre
     others_deg: tuple[float, ...] = ()
     shape: CutShape = "hole"
     width_mm: float | None = None  # a hole's diameter
@@ -377,7 +373,7 @@ class DriveDog:
 
     @property
     def span_mm(self) -> tuple[float, float]:
-        """From the centre of the shaft, where a place begins and where it ends along its radius.
+        """From the centre of the shaft, where a place begins and ends along its radius.
 
         Source: definition of the shapes.
         """
@@ -395,7 +391,7 @@ class DriveDog:
 
 @dataclass(frozen=True, slots=True)
 class GapReading:
-    """An opening of this very unit, read with a stated gap between its contacts."""
+    """An opening of this unit, read with a known gap between its contacts."""
 
     gap_mm: float
     btdc_deg: float
@@ -422,14 +418,14 @@ class Leads:
 
 @dataclass(frozen=True, slots=True)
 class Lever:
-    """The unit's lever may be set to stand anywhere in its range when the engine is timed."""
+    """The unit's lever may be set anywhere in its range when the engine is timed."""
 
     unit: str
 
 
 @dataclass(frozen=True, slots=True)
 class Adjustments:
-    """Everything that the engine file says exists."""
+    """All adjustments in the engine file."""
 
     slots: tuple[Slot, ...] = ()
     train: Train | None = None
@@ -441,10 +437,10 @@ class Adjustments:
 
 
 def members(units: Sequence[Unit], owner: str) -> list[Unit]:
-    """The units that go by a name: the unit of that name, or all in the body of that name.
+    """The units of a name: the unit of that name, or all in the body of that name.
 
-    A unit that shares a body stands for the whole body. Raises InputError for an unknown name.
-    Source: units in one body move together.
+    A unit that shares a body means the whole body. Raises InputError for an unknown name. Source:
+    units in one body move together.
     """
     found = [u for u in units if owner in (u.name, u.body)]
     if not found:

@@ -1,10 +1,8 @@
-"""Figures as the manual or a person states them.
+"""Figures as manuals give them and limits as a person types them, converted into degrees.
 
-The manual's figures: degrees, piston travel or a length round a rim, all turned into degrees.
-
-A length is signed as an angle is: positive before top dead centre, negative after.
-
-How well an angle is known, as a person types it: degrees, or a length round the engine's rim.
+A manual's figure is in degrees, piston travel or a length round or across a rim. A length is signed
+as an angle is: positive before TDC, negative after. A limit is in degrees, or a length round the
+engine's rim.
 """
 
 from __future__ import annotations
@@ -36,7 +34,7 @@ MOST_SHIFT_DEG = 30.0
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """A way in which manuals give a figure: the unit of length and what the length is of."""
+    """How manuals give a figure: the unit of length and what the length is of."""
 
     unit: str  # "deg", "mm" or "in"
     of: str  # "", "travel", "tape" or "rule"
@@ -57,9 +55,9 @@ TOLERANCES = {"deg": 30.0, "mm": 1000.0, "in": 40.0}  # unit -> the most that is
 
 @dataclass(frozen=True, slots=True)
 class Yardstick:
-    """What lengths are turned into degrees with, and where each cylinder counts from.
+    """What is needed to convert lengths into degrees, and where each cylinder counts from.
 
-    ``datum_deg`` is None while the firing order is not known to be right.
+    ``datum_deg`` is None until the firing order is known to be right.
     """
 
     geometry: Geometry | None
@@ -76,7 +74,7 @@ class _Figure:
 
 
 def read_window(section: Section, yardstick: Yardstick) -> Window | None:
-    """The window of a setting; None when no figure is given, or when it is wrong."""
+    """The window of a setting; None if no figure is given, or a wrong one."""
     figures = {each: _figure(section, each) for each in ("earliest", "nominal", "latest")}
     tolerance = _tolerance(section)
     given = [each for each in figures.values() if each is not None]
@@ -115,10 +113,10 @@ def read_window(section: Section, yardstick: Yardstick) -> Window | None:
 
 def measured(btdc_deg: float, measure: str, engine: Engine, cylinder: int = 1) -> float | None:
     """An opening in the measure of the manual (a key of ``FORMS``), mm or inches; positive before
-    top dead centre, negative after.
+    TDC, negative after.
 
-    None where the engine file does not give what it takes: no geometry, a piston on a link rod, no
-    rim. Source: ``rig.engine.geometry``.
+    None if the engine file lacks what it needs: geometry (not on a link rod), or a rim. Source:
+    ``rig.engine.geometry``.
     """
     form = FORMS.get(measure)
     if form is None or not form.of:
@@ -136,7 +134,7 @@ def measured(btdc_deg: float, measure: str, engine: Engine, cylinder: int = 1) -
 def read_per_cylinder(
     section: Section, window: Window | None, yardstick: Yardstick, cylinders: tuple[int, ...]
 ) -> tuple[dict[int, Window], bool]:
-    """Targets of a compensated cam, and whether they are counted from cylinder 1's opening.
+    """Windows of a compensated cam, and whether they are counted from cylinder 1's opening.
 
     Each window is counted from the cylinder's own datum. ``cylinders`` are those of the unit.
     """
@@ -249,7 +247,7 @@ def _ends(
 
 
 def _btdc(section: Section, figure: _Figure | None, yardstick: Yardstick) -> float | None:
-    """A figure in degrees before top dead centre."""
+    """A figure in degrees before TDC."""
     if figure is None:
         return None
     if figure.form.unit == "deg":
@@ -287,7 +285,7 @@ def _mm_per(form: Form) -> float:
 def _as_stated(
     figures: Mapping[str, _Figure | None], tolerance: _Figure | None, yardstick: Yardstick
 ) -> str:
-    """The figures as they were written, for the certificate."""
+    """The figures as written, for the certificate."""
     parts = []
     for name, figure in figures.items():
         if figure is not None:
@@ -314,19 +312,19 @@ _TYPED = re.compile(r'([0-9 .,/]+?)\s*(°|deg|degrees|mm|in|inch|")?\.?')
 
 @dataclass(frozen=True, slots=True)
 class Within:
-    """A limit on either side: crank degrees, and in words as it was stated."""
+    """A limit on either side: crank degrees, and in words as entered."""
 
     deg: float
     words: str
-    of_rim: bool  # stated as a length round the rim
+    of_rim: bool  # entered as a length round the rim
 
 
 def typed_within(text: str, rim_diameter_mm: float | None) -> Within:
-    """A limit as typed: ``0.5``, ``0,5 deg``, ``2 mm``, ``1/16 in``; a length is laid round the
-    rim as a tape.
+    """A limit as typed: ``0.5``, ``0,5 deg``, ``2 mm``, ``1/16 in``; a length is round the rim, as
+    a tape reads.
 
-    Raises InputError for anything else, for a length where no rim is stated, and for a limit that
-    is nothing or more than half a turn. 1 in = 25.4 mm exactly (definition).
+    Raises InputError for anything else, for a length without a rim, and for a limit of zero or more
+    than half a turn. 1 in = 25.4 mm exactly (definition).
     """
     match = _TYPED.fullmatch(text.strip().casefold()) if len(text) <= MOST_CHARACTERS else None
     size = fraction_of(match[1].replace(",", ".")) if match else None
