@@ -1,8 +1,9 @@
 """What the worst legal streams take: time as a ratio to an ordinary one, memory over their length.
 
 Nobody waits for a day of a full line. Measured is what a longer stretch takes beyond a shorter one.
-Openings and index passes are kept one by one, so memory grows with their number: in proportion to
-what comes, without a bound of its own."""
+Openings, index passes and positions with the piston stop in are kept one by one up to a limit
+(``rig.session.kept``, ``rig.tdc.piston_stop``). With the limits made small the memory reaches a
+plateau: that shows that nothing else grows."""
 
 from __future__ import annotations
 
@@ -14,8 +15,13 @@ import pytest
 from played import PROFILE
 from ratio import least_s
 
+from rig.session import kept as session_kept
 from rig.session.session import Session
+from rig.signal import integrity, rig_statistics, track
+from rig.signal import openings as openings_of
 from rig.signal.rig_statistics import StatisticsCollector
+from rig.tdc import piston_stop
+from rig.tdc.piston_stop import StopTouches
 from rig.wire.line import encode, hexadecimal
 from rig.wire.reader import LineReader
 
@@ -115,9 +121,11 @@ def stream(name: str, size: int) -> bytes:
     return bytes(made)
 
 
-def taken(data: bytes) -> tuple[Session, StatisticsCollector]:
+def taken(data: bytes, *, stop_in: bool = False) -> tuple[Session, StatisticsCollector]:
     """A live session without a file and without a screen."""
     lines, session = LineReader(), Session(PROFILE)
+    if stop_in:
+        session.stop = StopTouches(0.0, 1, "reference")
     survey = StatisticsCollector(session.settings)
     for at in range(0, len(data), PIECE):
         for batch in lines.feed(data[at : at + PIECE]):
@@ -125,11 +133,11 @@ def taken(data: bytes) -> tuple[Session, StatisticsCollector]:
     return session, survey
 
 
-def kept(data: bytes) -> int:
+def kept(data: bytes, *, stop_in: bool = False) -> int:
     """Bytes of memory that are held when ``data`` has been taken."""
     tracemalloc.start()
     try:
-        held = taken(data)
+        held = taken(data, stop_in=stop_in)
         size = tracemalloc.get_traced_memory()[0]
         assert held[0].is_heard
         return size
@@ -156,3 +164,26 @@ def test_time_and_memory_of_a_longer_stream(name: str) -> None:
     assert growth <= 2.0
     assert against <= 25.0
     assert each <= 15.0
+
+
+@pytest.mark.parametrize("stop_in", [False, True])
+@pytest.mark.parametrize("name", STREAMS)
+def test_memory_has_a_plateau(name: str, stop_in: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    for module, limit, value in (
+        (session_kept, "MOST_VALID", 40),
+        (session_kept, "MOST_OTHERS", 20),
+        (session_kept, "MOST_PASSES", 40),
+        (piston_stop, "MOST_POSITIONS", 500),
+        (rig_statistics, "MOST_EDGES", 40),
+        (rig_statistics, "MOST_FIGURES", 40),
+        (integrity, "MOST_STRETCHES", 40),
+        (track, "MOST_DOUBTS", 20),
+        (openings_of, "MOST_UNPLACED", 20),
+    ):
+        monkeypatch.setattr(module, limit, value)
+    taken(stream("ordinary", SHORT), stop_in=True)  # what is imported on the way
+    before = kept(stream(name, LONG), stop_in=stop_in)
+    growth = (kept(stream(name, 2 * LONG), stop_in=stop_in) - before) / LONG
+    print(f"\n{name}, piston stop {'in' if stop_in else 'out'}: {growth:.4f} bytes a byte")
+    # What waits for the next health record, up to a second's, comes and goes.
+    assert growth <= 0.25
