@@ -212,6 +212,7 @@ def _notes(live: LiveSession, unit: Unit) -> tuple[str, ...]:
     session = live.session
     notes = []
     judged = session.judgements()
+    here = (session.setting_of(unit.name), session.phase_of(unit.name))
     try:
         settings = [setting.name for setting in unit.settings]
         encoder = session.profile.encoder
@@ -226,7 +227,7 @@ def _notes(live: LiveSession, unit: Unit) -> tuple[str, ...]:
         f" {rounding.scatter(lag.sd_deg)}°, {many(lag.n, 'time')}"
         + ("" if lag.expected else ": none is entered for this unit")
         for lag in session.lags()
-        if lag.unit == unit.name
+        if (lag.unit, lag.setting, lag.phase) == (unit.name, *here)
     ]
     return tuple(notes)
 

@@ -138,6 +138,16 @@ def test_a_trip_is_never_a_running_reading(tmp_path: Path) -> None:
                 and j.verdict != "no window set"]  # fmt: skip
 
 
+def test_the_lag_is_shown_once_for_the_phase_that_is_read(tmp_path: Path) -> None:
+    bench = coupled(tmp_path / "job")
+    bench.do("turn 800 at 90")
+    bench.press("l")
+    bench.do("turn 800 at 90")
+    assert len([lag for lag in bench.live.session.lags() if lag.unit == "upper"]) == 2
+    notes = bench.ui_state.view().units[0].notes
+    assert len([note for note in notes if "impulse coupling" in note]) == 1
+
+
 def test_the_guidance_follows_the_crank(tmp_path: Path) -> None:
     bench = coupled(tmp_path / "job")
     bench.press("i")
