@@ -522,8 +522,10 @@ def _on(at: Place, quarter: int, point: Place) -> Place:
 def _marks(
     symbol: str, body: tuple[float, float, float, float], pins: tuple[str, ...]
 ) -> list[list[Place]]:
-    """Which way round: a bar at the cathode, a plus, a notch at pin 1."""
-    left, top, _, bottom = body
+    """Which way round: a bar at the cathode, a plus, a notch at pin 1, two lines at a flat side."""
+    left, top, right, bottom = body
+    if symbol in ("npn", "pnp"):
+        return [[(left, bottom - 0.35), (right, bottom - 0.35)]]
     if symbol in ("diode", "clamp"):
         return [[(left + 0.7, top), (left + 0.7, bottom)]]
     if symbol == "capacitor_polar":
