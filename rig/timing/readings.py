@@ -114,7 +114,8 @@ def to_reading(
         why = why or without
     found = None
     crank_deg = opening.crank_deg
-    if crank_deg is not None and kind != "set":
+    moving = kind != "set" and math.isfinite(opening.speed_deg_s)  # else it was not seen
+    if crank_deg is not None and moving:
         crank_deg -= opening.speed_deg_s * unit.sensing_delay_us * 1e-6
     if crank_deg is not None and reference is not None:
         found = _Finder(profile, reference, unit, in_force, stroke).find(crank_deg)

@@ -66,6 +66,12 @@ def test_a_held_crank_stands_during_the_delay() -> None:
     assert Source.SENSING_DELAY not in [part.source for part in assessed.uncertainty.parts]
 
 
+@pytest.mark.parametrize("delay_us", [0.0, 500.0])
+def test_an_opening_that_was_not_seen_has_no_speed_and_keeps_its_angle(delay_us: float) -> None:
+    """Where lines were lost there is no speed: not a number."""
+    assert read(delayed(delay_us, 0.0), math.nan, 324.0).btdc_deg == pytest.approx(36.0)
+
+
 def test_what_is_not_known_of_it_goes_into_u() -> None:
     """Half-width 100 us at 180 and 220 degrees a second, 0.02 degrees at their mean; rectangular:
     divided by the root of 3 (JCGM 100:2008, 4.3.7). As much with many readings as with few."""
