@@ -10,11 +10,10 @@ from pathlib import Path
 from rig.base.errors import InputError, RigError, RigLostError
 from rig.base.escape import message
 from rig.cli.output import open_job, shown_lines, summary_lines, verdict_status
-from rig.live import script as scripts
 from rig.live.actions import save
 from rig.live.live_session import LiveSession
 from rig.live.run import load, show, start
-from rig.live.script import Script, script_lines
+from rig.live.script import Script, help_text, script_lines
 from rig.live.speech import Speaker, find_program
 from rig.live.ui_state import UiState
 from rig.wire.ports import BAUD, find_rig, open_port
@@ -23,7 +22,7 @@ from rig.wire.ports import BAUD, find_rig, open_port
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Arguments of ``rig live``."""
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.epilog = f"With --script: {scripts.__doc__}"
+    parser.epilog = help_text()
     parser.add_argument("job", type=Path, help="the job folder")
     parser.add_argument("--port", help="device, COM port or socket://host:port; else it is found")
     parser.add_argument("--baud", type=int, default=BAUD)

@@ -1,23 +1,24 @@
-"""A live run from a script: one command a line, through the same table of actions as the keys.
+"""A live run from a script, one command a line, through the table of actions.
 
-A command is the name of an action (``piston stop``, ``firing TDC``, ``as left``; ``touch`` is an
-event here) or of its key (``space``, ``p``), and what is entered with it: ``lever upper full
-retard``, ``remark gap 0.30 mm``, ``go to 36``. Further answers come after a semicolon: ``work done
-new heel; upper``. A question of yes or no is answered with yes. Besides:
+A command is the name of an action (``piston stop``, ``firing TDC``, ``as left``;
+``touch`` is an event here) or of its key (``space``, ``p``), and what is entered
+with it: ``lever upper full retard``, ``remark gap 0.30 mm``, ``go to 36``. Further
+answers come after a semicolon: ``work done new heel; upper``. A question of yes
+or no is answered with yes. Besides:
 
-    press ACTION            the same as its name alone
-    wait rig                until a rig is understood
-    wait index              until the index passed
-    wait TDC                until TDC is known
-    wait 3 touches          until the piston stop was touched so often on both sides
-    wait 5 readings         until each unit has so many as it is set now; or: of UNIT
-    wait at 36              until the crank stands within half a degree of 36 degrees BTDC
-    wait for ACTION         until NEXT names that action
-    wait 2 s                so long
-    hand COMMAND            a command for the hand of a virtual rig, where there is one
+    press ACTION    the same as its name alone
+    wait rig        until a rig is understood
+    wait index      until the index passed
+    wait TDC        until TDC is known
+    wait 3 touches  until the piston stop was touched so often on both sides
+    wait 5 readings until each unit has so many as it is set now; or: of UNIT
+    wait at 36      until the crank is within half a degree of 36 degrees BTDC
+    wait for ACTION until NEXT names that action
+    wait 2 s        so long
+    hand COMMAND    a command for the hand of a virtual rig, where there is one
 
-``within 60 s`` after a wait ends the run with an error when that takes longer. An empty line, and
-what follows ``#``, is left out. The run ends at the end of the script.
+``within 60 s`` after a wait ends the run with an error when that takes longer. An
+empty line, and what follows ``#``, is left out. The run ends with the script.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from rig.base.errors import InputError, reason
 from rig.guide.action import Action
 from rig.guide.advice import state_of
 from rig.guide.procedure import unit_answered
+from rig.live.actions import table
 from rig.live.run import Lines
 from rig.live.ui_state import UiState
 
@@ -48,6 +50,13 @@ WAITS = (
     "for ACTION",
     "N s",
 )
+
+
+def help_text() -> str:
+    """What a script may say, for ``--help``: the above, and every action of the table."""
+    rows = [f"    {a.label:<18}{a.key:<10} {a.takes}".rstrip() for a in table()]
+    head = "Actions, their keys and what may be entered:"
+    return "\n".join([(__doc__ or "").replace("``", ""), head, *rows])
 
 
 def script_lines(path: str) -> Iterator[str | None]:
@@ -80,7 +89,7 @@ class Script:
     ) -> None:
         self._lines = lines
         self._ui = ui_state
-        self._name = name
+        self._name = "standard input" if name == "-" else name
         self._hand = hand
         self._number = 0
         self._text = ""
@@ -173,7 +182,11 @@ class Script:
                 rest = text[len(name) :].strip()
                 return names[name], f"{name} {rest}".strip() if name.isdecimal() else rest
         near = get_close_matches(low.split()[0], [*names, "wait", "hand", "press"], 1)
-        hint = f"; did you mean {near[0].replace('_', ' ')!r}?" if near else "; h shows all actions"
+        hint = (
+            f"; did you mean {near[0].replace('_', ' ')!r}?"
+            if near
+            else "; h on the dashboard, and rig live --help, show them"
+        )
         raise InputError(f"there is no such action{hint}")
 
     # -- waiting --

@@ -198,9 +198,9 @@ GOTO_PAST = replace(READING, goto=GOING)
 GAUGE = replace(
     START,
     panel=Panel(
-        "top dead centre by gauge", "the gauge is IN: no full turn", "161.94",
+        "TDC by dial gauge", "the gauge is IN: no full turn", "161.94",
         below="TDC so far, fit",
-        beside=(PanelLine("before top", "3×  1.87 4.57 8.35 mm"),
+        beside=(PanelLine("before TDC", "3×  1.87 4.57 8.35 mm"),
                 PanelLine("curve", "161.94° ± 0.03°", "now")),
         lines=(PanelLine("DOUBT", "gauge point 3 does not fit; read it again", "bad"),
                PanelLine("last point", "no. 6: 1.87 mm")),

@@ -254,7 +254,7 @@ def test_going_to_an_angle() -> None:
 def test_a_panel_has_its_figure_first_and_its_lines_below() -> None:
     text = text_of(GAUGE)
     for words in (
-        "top dead centre by gauge", "no full turn", "TDC so far, fit", "3×  1.87", "DOUBT",
+        "TDC by dial gauge", "no full turn", "TDC so far, fit", "3×  1.87", "DOUBT",
         "± 0.03°", "no. 6", "WARNING",
     ):  # fmt: skip
         assert " ".join(words.split()) in " ".join(text.split()), words
