@@ -475,7 +475,7 @@ def _slot_edge(radius: float, half: float, low_deg: float, high_deg: float) -> P
 def _mesh(layout: MeshMarks, paper: str) -> Figure:
     wide, high = PAPERS_MM[paper]
     side = f"engine's {layout.seen_from}" if layout.seen_from else ""
-    turns = f"{layout.part} turns {layout.rotation}"
+    turns = f"{layout.part}, turning {layout.rotation}"
     count = many(abs(layout.teeth), "tooth", "teeth")
     page = _page(
         paper, f"{layout.part} put on {count}, driven by {layout.driver}",

@@ -219,7 +219,7 @@ def _place_open(s: JobState) -> bool:
 
 def _read(s: JobState) -> Do:
     first = s.unread[0]
-    so_far = f"{first.unit}, {first.setting}: {first.n} of {first.wanted} readings"
+    so_far = f"{first.unit}, {first.setting}: {first.n} of {many(first.wanted, 'reading')}"
     return Do("Turn slowly forward past the openings", f"{so_far}.", hand=Hand.TURN_FORWARD)
 
 

@@ -285,7 +285,7 @@ class PastImpulseCoupling(LedProcedure):
         if has.n >= has.wanted and at.state == "trip":
             words, hand, press = "End here: enough running readings", Hand.NOTHING, "event_here"
         elif at.state == "back":
-            words, hand = f"Turn back {max(at.more_deg, 1.0):.0f} degrees more", Hand.TURN_BACK
+            words, hand = f"Turn back {max(at.more_deg, 1.0):.0f}° more", Hand.TURN_BACK
             deg = at.more_deg + 1.0
         elif at.state == "forward" and not at.came_forward:
             words, so_far = "STOP. Now turn forward, gently", "Far enough back: it stays released."

@@ -342,7 +342,7 @@ def _go_to(bench: Bench, entered: str) -> None:
         except ValueError:
             raise InputError(f"{answer!r} is no angle: enter degrees, minus after TDC") from None
         if not -180.0 < angle <= 180.0:
-            raise InputError(f"{answer} degrees: enter an angle between -180 and 180")
+            raise InputError(f"{answer}°: enter an angle between -180 and 180")
         bench.dashboard.begin(GoTo(bench.host, angle))
 
     bench.ask_for("Go to how many degrees BTDC?", entered, take)
