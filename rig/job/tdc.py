@@ -303,7 +303,8 @@ def found_again(
 ) -> TdcReference | None:
     """What a recording gives for a claim: by the same method, at the same cylinder.
 
-    The one that agrees with it, else the last; None if there is none.
+    The one of that time that agrees with it, else the last that does, else the last; None if there
+    is none.
     """
     if claimed.gauge is not None:
         return _by_gauge(claimed, claimed.gauge, source, profile)
@@ -315,7 +316,9 @@ def found_again(
     agreeing = [each for each in own if agrees(claimed, each)]
     if not own and by_gauge(claimed):
         agreeing = [each for each in _as_noted(claimed, source, profile) if agrees(claimed, each)]
-    best = agreeing or own
+    # TDC proved again on the same counts of the encoder is the same to the last digit.
+    same = [each for each in agreeing if each.made_utc == claimed.made_utc]
+    best = same or agreeing or own
     return best[-1] if best else None
 
 
