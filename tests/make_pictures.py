@@ -2,8 +2,8 @@
 
     python tests/make_pictures.py JOB fixtures/pictures
 
-``JOB`` is what ``rig demo`` leaves. The screen is drawn from the capture, played up to two thirds;
-the certificate is printed by Chromium and drawn by pdftoppm.
+``JOB`` is what ``rig demo`` leaves. The screen is drawn from the capture, played to the last
+readings; the certificate is printed by Chromium and drawn by pdftoppm.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def _time(batch: Batch) -> float | None:
 def main(folder: Path, out: Path) -> None:
     job = Job(folder)
     out.mkdir(parents=True, exist_ok=True)
-    ui_state = UiState(cast(LiveSession, Replay(job, job.newest().known.path, 0.7)))
+    ui_state = UiState(cast(LiveSession, Replay(job, job.newest().known.path, 0.84)))
     picture(ui_state.view(), out / "screen.png", 120, 40)
     page = sorted(job.certificates.glob("*/*.html"))[-1].resolve()
     with tempfile.TemporaryDirectory() as scratch:
