@@ -53,7 +53,7 @@ def test_no_correction_is_made_of_it(moved: Path) -> None:
     wants = [o["want"]["unit"] for each in ran.answer["options"] for o in each["outcomes"]]
     assert wants
     assert first not in wants
-    assert words in rig("adjust", moved).out
+    assert words in " ".join(rig("adjust", moved).out.split())
 
 
 def test_certificate_page_and_history_say_so(moved: Path) -> None:

@@ -129,7 +129,7 @@ def test_too_many_positions_lose_nothing_else() -> None:
         (("--coupling", "0", "20"), "both sides need teeth"),
         (("--coupling", "19", "20", "--turns", "0"), "above zero"),
         (("--coupling", "19", "20", "--turns", "1/0"), "ratio"),
-        (("24", "48", "--shift-deg", "nan"), "number of degrees"),
+        (("24", "48", "--shift-deg", "nan"), "is not a number"),
         (("/nowhere/at/all",), "no such job folder"),
     ],
 )
