@@ -426,22 +426,14 @@ def _longer_slot(layout: LongerSlot, paper: str) -> Figure:
     piece.ray(radius - half - 3.0 * scale, radius + half + 3.0 * scale, low if new < low else up,
               gid="old end")  # fmt: skip
     side = -1.0 if new < 0.0 else 1.0
-    x, y = piece.polar(radius + half + 14.0 * scale, new + side * 16.0 * scale / radius * 57.3)
     tip = piece.polar(radius, new + side * math.degrees(half / radius))
+    x = piece.x + side * max(30.0, abs(float(tip[0]) - piece.x) + 16.0)  # clear of the datum's name
+    y = float(tip[1]) + 10.0
     page.line([(x, y), tuple(tip)], color=sheet.BLUE)
     page.text(x, y, f"file away\n{layout.longer_mm:.2f} mm", color=sheet.BLUE, fontweight="bold",
               fontsize=10.0, linespacing=1.3)  # fmt: skip
     body = "body" if slot.part == "body" else "plate"
-    arrow = radius + half + 4.0 * scale
-    turn = math.degrees(9.0 * scale / arrow) * (1.0 if layout.way == "clockwise" else -1.0)
-    middle = -side * (18.0 + math.degrees(14.0 * scale / arrow))
-    page.arrow(piece.arc(arrow, middle - turn, middle + turn), lw=1.3, gid="body")
-    later = "earlier" if layout.crank_deg >= 0.0 else "later"
-    piece.name(middle, arrow + 3.0 * scale, f"then turn the {body}\nthis way: {later}",
-               fontweight="bold", fontsize=8.5)  # fmt: skip
-    ways = (-60.0, 60.0) if layout.rotation == "clockwise" else (60.0, -60.0)
-    page.arrow(piece.arc(9.0 * scale, 90.0 + ways[0], 90.0 + ways[1]), lw=1.0, gid="rotation")
-    page.text(piece.x + 12.0, piece.y, "rotation of the shaft", ha="left", fontsize=8.0)
+    _ways(piece, layout, side, body)
     rows = [
         ("End to lengthen, as drawn", end.lower()),
         ("Longer by, each slot, along its middle line", f"{layout.longer_mm:.2f} mm"),
@@ -455,6 +447,22 @@ def _longer_slot(layout: LongerSlot, paper: str) -> Figure:
     ]  # fmt: skip
     _figures(page, FOOT_MM + LOWER_MM - 18.0, rows)
     return page.figure
+
+
+def _ways(piece: Piece, layout: LongerSlot, side: float, body: str) -> None:
+    """Which way the body turns then, and which way its shaft does."""
+    page, scale = piece.page, piece.scale
+    radius, half = layout.slot.radius_mm, (layout.slot.width_mm or 0.0) / 2.0
+    arrow = radius + half + 4.0 * scale
+    turn = math.degrees(9.0 * scale / arrow) * (1.0 if layout.way == "clockwise" else -1.0)
+    middle = -side * (18.0 + math.degrees(14.0 * scale / arrow))
+    page.arrow(piece.arc(arrow, middle - turn, middle + turn), lw=1.3, gid="body")
+    later = "earlier" if layout.crank_deg >= 0.0 else "later"
+    piece.name(middle, arrow + 3.0 * scale, f"then turn the {body}\nthis way: {later}",
+               fontweight="bold", fontsize=8.5)  # fmt: skip
+    ways = (-60.0, 60.0) if layout.rotation == "clockwise" else (60.0, -60.0)
+    page.arrow(piece.arc(9.0 * scale, 90.0 + ways[0], 90.0 + ways[1]), lw=1.0, gid="rotation")
+    page.text(piece.x + 12.0, piece.y, "rotation of the shaft", ha="left", fontsize=8.0)
 
 
 def _slot_edge(radius: float, half: float, low_deg: float, high_deg: float) -> Points:

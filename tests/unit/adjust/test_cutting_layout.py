@@ -340,9 +340,24 @@ LAYOUTS: st.SearchStrategy[Layout] = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=25, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
-@given(LAYOUTS, st.sampled_from(["A4", "Letter"]))
-def test_no_words_lie_on_others_or_off_the_paper(layout: Layout, paper: str) -> None:
+def clear(layout: Layout, paper: str) -> None:
     figure = sheet_of(layout, paper)
     assert overlapping(figure) == []
     assert off_the_paper(figure) == []
+
+
+PHASES = [Phase.explicit, Phase.reuse, Phase.generate]
+PAPERS = st.sampled_from(["A4", "Letter"])
+
+
+@settings(max_examples=25, deadline=None, phases=PHASES)
+@given(LAYOUTS, PAPERS)
+def test_no_words_lie_on_others_or_off_the_paper(layout: Layout, paper: str) -> None:
+    clear(layout, paper)
+
+
+@pytest.mark.slow
+@settings(max_examples=400, deadline=None, phases=PHASES)
+@given(LAYOUTS, PAPERS)
+def test_no_words_of_many_layouts(layout: Layout, paper: str) -> None:
+    clear(layout, paper)

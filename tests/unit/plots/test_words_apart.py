@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from matplotlib import rc_context
@@ -20,8 +21,9 @@ from rig.plots.signal import Trace
 from rig.plots.turn import Happens, Lane, Turn
 from rig.timing.values import Assessment, Reading
 
-few = settings(max_examples=20, deadline=None,
-               phases=[Phase.explicit, Phase.reuse, Phase.generate])  # fmt: skip
+PHASES = [Phase.explicit, Phase.reuse, Phase.generate]
+few = settings(max_examples=20, deadline=None, phases=PHASES)
+many = settings(max_examples=300, deadline=None, phases=PHASES)
 NAMES = st.sampled_from(["upper", "the magneto that came from the spare box"])
 SETTINGS = st.sampled_from(["full advance", "full retard", "weights wedged out as the manual has"])
 
@@ -55,9 +57,7 @@ def turns(draw: st.DrawFn) -> Turn:
     return Turn(cycle, tops, others, tuple(lanes), draw(no_words), draw(no_words))
 
 
-@few
-@given(turns())
-def test_of_a_turn(shown: Turn) -> None:
+def turn_is_clear(shown: Turn) -> None:
     clear(styled(lambda: turn.sheet_of("Launch engine, 20260301-090000", shown)))
 
 
@@ -92,9 +92,7 @@ def judged(draw: st.DrawFn) -> list[Assessment]:
     return found or [JUDGED]
 
 
-@few
-@given(judged())
-def test_of_readings(shown: list[Assessment]) -> None:
+def readings_are_clear(shown: list[Assessment]) -> None:
     own = [Reading(j.unit, j.setting, j.cylinder, 0, (j.mean_btdc or 0.0) + 0.01, 5.0, 1.0, None)
            for j in shown]  # fmt: skip
     figure = styled(lambda: readings.sheet_of("Launch engine, 20260301-090000", shown, own))
@@ -150,10 +148,35 @@ def histories(draw: st.DrawFn) -> History:
     return History("Launch engine", "", ("a", "b"), tuple(found), (), ())
 
 
-@few
-@given(histories())
-def test_of_a_drift(shown: History) -> None:
+def drift_is_clear(shown: History) -> None:
     figure = styled(lambda: drift.sheet_of(shown, shown.series))
     clear(figure)
     assert len({round(at.get_ylim()[1] - at.get_ylim()[0], 6) for at in figure.axes}) == 1
     assert len({at.get_xlim() for at in figure.axes}) == 1
+
+
+@few
+@given(turns())
+def test_of_a_turn(shown: Turn) -> None:
+    turn_is_clear(shown)
+
+
+@few
+@given(judged())
+def test_of_readings(shown: list[Assessment]) -> None:
+    readings_are_clear(shown)
+
+
+@few
+@given(histories())
+def test_of_a_drift(shown: History) -> None:
+    drift_is_clear(shown)
+
+
+@pytest.mark.slow
+@many
+@given(turns(), judged(), histories())
+def test_of_many(one: Turn, two: list[Assessment], three: History) -> None:
+    turn_is_clear(one)
+    readings_are_clear(two)
+    drift_is_clear(three)
