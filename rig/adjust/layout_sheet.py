@@ -7,6 +7,7 @@ in an SVG (``gid``): "centre", "datum", "new", "place N", "bar 50 mm", "bar 2 in
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -294,7 +295,18 @@ def _new_place(place: NewPlace, paper: str) -> Figure:
         page.text(FIGURES_MM, top + 3.0 - 7.6 * len(rows), words, ha="left", va="top",
                   fontsize=10.0 if web <= 0.0 else 9.0, fontweight="bold", linespacing=1.3,
                   color=sheet.ALERT if web <= 0.0 else sheet.INK)  # fmt: skip
+    if others := place.old()[1:]:
+        words = "Clockwise of the datum line there are: " + ", ".join(
+            f"{each.at_deg % 360.0:.2f}°" for each in others
+        )
+        page.text(FIGURES_MM, 42.0, textwrap.fill(words, 62), ha="left", va="top", fontsize=7.5,
+                  color=sheet.SOFT, linespacing=1.3)  # fmt: skip
     return page.figure
+
+
+def _short(at_deg: float) -> str:
+    """An angle from the datum line the short way round."""
+    return f"{abs((at_deg + 180.0) % 360.0 - 180.0):.2f}".rstrip("0").rstrip(".") + "°"
 
 
 def _turn(at_deg: float) -> str:
@@ -345,9 +357,13 @@ def _round_about(piece: Piece, place: NewPlace) -> None:
         piece.page.arrow(piece.arc(ring, 0.0, at), lw=0.6)
         x, y = piece.polar(ring, at / 2.0)
         piece.page.text(x, y, f"{abs(at):.2f}°", fontsize=10.0, fontweight="bold")
-    for each in place.old()[1:]:
-        shown = abs(wrap(each.at_deg))
-        piece.name(each.at_deg, radius + 1.5 * scale, f"{shown:g}°", fontsize=7.5, color=sheet.SOFT)
+    named = [0.0, at, at / 2.0]
+    for each in place.old()[1:]:  # one too near another name is in the list of figures alone
+        apart = min(abs((each.at_deg - deg + 180.0) % 360.0 - 180.0) for deg in named)
+        if math.radians(apart) * (radius + 4.0 * scale) > 15.0 * scale:
+            named.append(each.at_deg)
+            piece.name(each.at_deg, radius + 1.5 * scale, _short(each.at_deg), fontsize=7.5,
+                       color=sheet.SOFT)  # fmt: skip
     piece.taken_deg += [0.0, at, at / 2.0, *(each.at_deg for each in place.old()[1:])]
     piece.way(ring, place.rotation, "rotation of\nthe shaft", gid="rotation")
     piece.way(ring, place.earlier, "this way\nis earlier", gid="earlier", fontweight="bold")
@@ -556,8 +572,6 @@ def _wheel(
 
 def _steps(page: Page, top: float, words: Sequence[str]) -> None:
     """What to do, in order."""
-    import textwrap
-
     y = top
     for n, one in enumerate(words, 1):
         lines = textwrap.wrap(visible(one), 98)
