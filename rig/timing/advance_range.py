@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from rig.base import rounding
-from rig.base.angles import circular_mean
+from rig.base.angles import circular_mean, is_defined
 from rig.base.errors import InputError
 from rig.base.uncertainty import Source, Uncertainty, combine
 from rig.engine.profile import Encoder, Profile
@@ -213,7 +213,13 @@ def _over_these(end: Position, cylinders: Sequence[Assessment]) -> Position:
     if len(cylinders) == 1:
         (one,) = cylinders
         return Position(end.setting, one.mean_btdc or 0.0, one, one.words)
-    mean = circular_mean([each.mean_btdc or 0.0 for each in cylinders])
+    means = [each.mean_btdc or 0.0 for each in cylinders]
+    if not is_defined(means):
+        raise InputError(
+            f"{end.judgement.unit}, {end.setting}: its cylinders are all round the turn, so they"
+            " have no mean; check the firing order in engine.toml"
+        )
+    mean = circular_mean(means)
     spreads = [Spread((each.sd_deg or 0.0) ** 2 * (each.n - 1), each.n - 1) for each in cylinders]
     repeats = mean_over_cylinders(spreads, [each.n for each in cylinders])
     whole = end.judgement

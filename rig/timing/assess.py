@@ -64,6 +64,9 @@ def assess(
                     assessments.append(_without_mean(group, unit, setting, profile))
                     continue
                 split = split_of(group, profile.encoder, unit.play_deg)
+                if split is not None and not split.has_means(group):
+                    assessments.append(_without_mean(group, unit, setting, profile))
+                    continue
                 for figure in _figures(group, profile, setting):
                     groups = _groups_of(figure, group, split)
                     if split is not None and groups:

@@ -23,7 +23,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.base.angles import circular_mean, mean_and_spread, wrap
+from rig.base.angles import circular_mean, is_defined, mean_and_spread, wrap
 from rig.engine.gear_train import disc_places
 from rig.engine.profile import Encoder
 from rig.timing.values import Assessment, Group, Reading
@@ -66,11 +66,20 @@ class Split:
 
     def groups(self, readings: Sequence[Reading], lobe: int | None = None) -> tuple[Group, ...]:
         """The groups of one lobe, or of all, in their order. ``readings`` are those split."""
+        found = self._angles(readings, lobe)
+        return tuple(_group(found[label]) for label in sorted(found))
+
+    def has_means(self, readings: Sequence[Reading]) -> bool:
+        """Whether each group has a mean, of every lobe and of all: no angles that cancel out."""
+        each = (self._angles(readings, lobe) for lobe in (None, *set(self.lobes)))
+        return all(is_defined(angles) for found in each for angles in found.values())
+
+    def _angles(self, readings: Sequence[Reading], lobe: int | None) -> dict[int, list[float]]:
         found: dict[int, list[float]] = {}
         for reading, label, own in zip(readings, self.labels, self.lobes, strict=True):
             if reading.btdc_deg is not None and lobe in (None, own):
                 found.setdefault(label, []).append(reading.btdc_deg)
-        return tuple(_group(found[label]) for label in sorted(found))
+        return found
 
 
 def in_groups(assessments: Iterable[Assessment]) -> list[str]:

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any, TypeGuard
 
 from rig import __version__
-from rig.base.angles import mean_and_spread, modulo, wrap
+from rig.base.angles import is_defined, mean_and_spread, modulo, wrap
 from rig.base.errors import InputError
 from rig.base.files import digest
 from rig.base.rounding import difference as signed
@@ -167,6 +167,8 @@ def report(
 
 def _mean(angles: Sequence[float], q_deg: float) -> Mean:
     """Mean in [0, 360) with its repeatability and the rounding to a count."""
+    if not is_defined(angles):
+        raise InputError("angles of one place are all round the turn: enter them again")
     mean, sd = mean_and_spread(angles)
     n = len(angles)
     own = (SINGLE_U_DEG, math.inf) if sd is None else (sd / math.sqrt(n), n - 1.0)

@@ -10,7 +10,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from sample_engines import FINE_ENCODER, changed, four, reading, reference, single, unit
@@ -275,3 +275,14 @@ def test_units_are_not_compared_by_readings_in_groups() -> None:
     steady = [replace(reading(36.0 + 0.1 * i, "lower"), t_s=float(i)) for i in range(4)]
     assert compare_units([*read(SLIPS), *steady], job, reference()) == []
     assert len(compare_units([*read([36.0, 36.1, 36.2]), *steady], job, reference())) > 0
+
+
+@given(st.lists(st.sampled_from([-179.0, -90.0, -5.0, 0.0, 1.0, 90.0, 180.0]), max_size=9))
+@example([-5.0, 180.0, 0.0, 0.0, 1.0])
+def test_readings_that_cancel_out_are_assessed_without_a_mean(angles: list[float]) -> None:
+    """In whatever groups they fall: no figure, and no error."""
+    found = read(angles, (1, 3, 4))
+    profile = four()
+    for each in assess(found, profile, reference()):
+        assert each.mean_btdc is None or math.isfinite(each.mean_btdc)
+    compare_units(found, profile, reference())
