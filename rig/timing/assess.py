@@ -282,11 +282,9 @@ def _in_groups(
     ]
     places = f", {'then' if split.in_turn else 'and'} ".join(where)
     why = "it moved" if split.in_turn else "it goes to and fro"
-    judged = assessment.nominal_btdc is not None and assessment.kind == "turned"
     return replace(
         assessment,
         n=n,
-        verdict="inconclusive" if judged else "no window set",
         words=f"no mean, {why}: {places}",
         settle=FIND_WHAT_MOVES,
         marks=(*assessment.marks, Mark.IN_GROUPS),
@@ -302,6 +300,7 @@ def _without_mean(
     cylinder: int | None = None,
 ) -> Assessment:
     window = _window(cylinder, setting)
+    judged = window is not None and group[0].kind == "turned"
     return Assessment(
         unit=unit.name,
         setting=setting.name,
@@ -315,7 +314,7 @@ def _without_mean(
         earliest_btdc=window.earliest_btdc if window else None,
         nominal_btdc=window.nominal_btdc if window else None,
         latest_btdc=window.latest_btdc if window else None,
-        verdict="no window set",
+        verdict="inconclusive" if judged else "no window set",
         spread_verdict="no window set",
         words="the readings are all round the turn: they have no mean",
         rule=RULES[profile.decision_rule],
