@@ -22,7 +22,7 @@ from rig.guide.advice import ARC, LIVE, running_readings
 from rig.guide.approach import target_of
 from rig.guide.procedure import Advice, GoToView, Hand, LedProcedure, nominal_window
 from rig.signal.events import Closing, Event, Now, Opening
-from rig.timing.impulse import opens_after_release, past_coupling, release_btdc
+from rig.timing.impulse import LEAST_LAG_DEG, opens_after_release, past_coupling, release_btdc
 
 State = Literal["trip", "back", "forward"]
 TripEvent = Literal[
@@ -179,14 +179,15 @@ def step(now: TripState, seen: Seen) -> TripState:
         crank_deg=seen.crank_deg,
         lowest_deg=min(now.lowest_deg, seen.crank_deg),
     )
+    if (now.state, event) in MISSED and MISSED[now.state, event] is Missed.CAUGHT:
+        after = replace(after, lag_deg=USUAL_LAG_DEG)  # what was learnt led there
     if event == "tripped":
         at = seen.event_deg
-        after = replace(after, trip_deg=at, lowest_deg=at, opens_deg=at - now.lag_deg)
+        after = replace(after, trip_deg=at, lowest_deg=at, opens_deg=at - after.lag_deg)
     elif event in ("closed", "too short", "read"):
         lag_deg = now.trip_deg - seen.event_deg
-        after = replace(
-            after, opens_deg=seen.event_deg, lag_deg=lag_deg if lag_deg > 0.0 else now.lag_deg
-        )
+        if lag_deg >= LEAST_LAG_DEG:
+            after = replace(after, opens_deg=seen.event_deg, lag_deg=lag_deg)
     if event in ("turned too soon", "too short"):
         after = replace(after, lowest_deg=seen.crank_deg)
     missed = MISSED.get((now.state, event))

@@ -64,8 +64,14 @@ def true_opening(bench: VirtualBench, reading: Reading) -> dict[str, Any]:
 def true_btdc(bench: VirtualBench, reading: Reading, true: Mapping[str, Any]) -> float:
     """Where that was before the TDC of the reading's cylinder, by the truth, degrees."""
     truth = bench.rig.truth()
-    after = truth["tops_after_cylinder_1_deg"][reading.cylinder] if reading.cylinder else 0.0
-    return wrap(float(truth["tdc_deg_after_index"]) + after - float(true["crank_deg"]))
+    tops = truth["tops_after_cylinder_1_deg"]
+    found: list[float] = [
+        wrap(float(truth["tdc_deg_after_index"]) + after - float(true["crank_deg"]))
+        for cylinder, after in tops.items()
+        if reading.cylinder in (None, cylinder)  # None: nothing tells its cylinder
+    ]
+    read_deg = reading.btdc_deg or 0.0
+    return float(min(found, key=lambda each: abs(wrap(each - read_deg))))
 
 
 def _check_verdict(judged: Assessment, true_deg: float) -> None:

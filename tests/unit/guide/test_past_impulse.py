@@ -64,6 +64,15 @@ def test_passing_the_opening_with_the_contacts_closed_means_that_it_caught_again
     assert step(now, TRIP).missed is Missed.NOTHING
 
 
+def test_contacts_that_close_at_the_trip_do_not_say_where_they_open() -> None:
+    """A finger, or the lever, closed them there: a lag of nothing would lead nowhere."""
+    now = run(TRIP, Seen(24.0, Opened.CLOSED_BACK, 24.0))
+    assert now.more_deg == pytest.approx(47.0)
+    now = run(TRIP, Seen(19.0, Opened.CLOSED_BACK, 19.0), -5.0, 23.0)  # 7 degrees: too little
+    assert now.missed is Missed.CAUGHT
+    assert step(now, TRIP).more_deg == pytest.approx(49.0)  # it is not believed again
+
+
 def test_going_on_a_little_after_the_trip_is_not_turning_too_soon() -> None:
     assert run(TRIP, 31.0).missed is Missed.NOTHING
     assert run(TRIP, 39.0, 5.0, 8.0).missed is Missed.TOO_SOON
