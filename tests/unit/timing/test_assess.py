@@ -253,7 +253,7 @@ def test_the_paper_slip_is_marked() -> None:
 
 def test_openings_that_cancel_out_have_no_mean() -> None:
     found = only(assess(readings([90.0, -90.0]), single(), reference()))
-    assert (found.mean_btdc, found.verdict) == (None, "no window set")
+    assert (found.mean_btdc, found.verdict) == (None, "inconclusive")
     assert "no mean" in found.words
 
 
