@@ -37,7 +37,7 @@ from rig.job import folder as certificate
 from rig.job.clock import utc_instant
 from rig.job.results import FOR_TDC, Change, MadeAdjustment
 from rig.tdc.reference import TdcReference
-from rig.timing.assess import UnitVerdict, found_and_left, verdict_over
+from rig.timing.assess import WORST_FIRST, UnitVerdict, found_and_left, verdict_over
 from rig.timing.compare import compare_assessments
 from rig.timing.drift import (
     DAYS_A_YEAR,
@@ -186,6 +186,12 @@ class History:
     unit_serial: str = ""
 
 
+Key = tuple[str, str, str, str]
+
+
+"""Unit, setting, phase and kind."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Read:
     """The parts of a record that a history needs."""
@@ -203,6 +209,7 @@ class _Read:
     rig: str  # which rig it was
     tdc_moves: tuple[TdcMove, ...] = ()  # what a record of before this was kept lacks
     adjustments: tuple[MadeAdjustment, ...] = ()
+    verdicts: dict[Key, UnitVerdict] = field(default_factory=dict)  # on each unit, of all cylinders
 
 
 @dataclass(frozen=True, slots=True)
@@ -384,8 +391,9 @@ def _read(path: Path, text: str, stated: Any, sha256: str, *, cylinders: bool) -
     later = ("tdc_moves", "adjustments")
     parts = [*_PARTS, *(part for part in later if seal.has(text, part))]
     plain = {part: seal.part(text, part) for part in parts}
+    every = plain["judgements"]
     if not cylinders:
-        plain["judgements"] = _over_all(plain["judgements"])
+        plain["judgements"] = _over_all(every)
     plain["record_sha256"] = sha256
     plain["file"] = path.name
     plain["shares"] = f"{reference.tdc_deg!r} {reference.made_utc}"
@@ -400,6 +408,7 @@ def _read(path: Path, text: str, stated: Any, sha256: str, *, cylinders: bool) -
     plain["rig"] = _rig_of(seal.part(text, "captures"))
     read = from_plain(_Read, plain, name)
     record.check_sizes(read.judgements, name)
+    read = replace(read, verdicts=_verdicts(every, name))
     utc_instant(read.measured_from_utc)
     return read
 
@@ -415,6 +424,27 @@ def _rig_of(captures: Any) -> str:
         if isinstance(each, dict) and each.get("used_for") != FOR_TDC
     ]
     return ", ".join(dict.fromkeys(filter(None, names)))
+
+
+def _verdicts(judgements: Any, name: str) -> dict[Key, UnitVerdict]:
+    """The verdict on each unit over all its cylinders. Only what has the worst one is read whole,
+    since a history of many certificates holds many cylinders."""
+    groups: dict[Key, list[dict[str, Any]]] = {}
+    for each in judgements:
+        key = (each["unit"], each["setting"], each["phase"], each["kind"])
+        groups.setdefault(key, []).append(each)
+    found: dict[Key, UnitVerdict] = {}
+    for key, own in groups.items():
+        worst = min((each["verdict"] for each in own), key=WORST_FIRST.index)
+        if worst in ("inside", "no window set"):
+            found[key] = UnitVerdict(worst)
+            continue
+        having = [from_plain(Assessment, each, name) for each in own if each["verdict"] == worst]
+        named = [each.cylinder for each in having if each.cylinder is not None]
+        if len(named) == sum(each["cylinder"] is not None for each in own):
+            named = []
+        found[key] = replace(verdict_over(having), cylinders=tuple(named))
+    return found
 
 
 def _over_all(judgements: Any) -> Any:
@@ -478,13 +508,6 @@ def _series(read: Sequence[_Read], *, by_serial: bool = False) -> Iterable[Serie
         yield _one_series((names[unit], setting, cylinder, kind), points)
 
 
-def _same_unit(one: Assessment, other: Assessment) -> bool:
-    """Whether both are of one unit as it was read in one go."""
-    return (one.unit, one.setting, one.phase, one.kind) == (
-        other.unit, other.setting, other.phase, other.kind,
-    )  # fmt: skip
-
-
 def _point(
     read: _Read, judgement: Assessment, points: Sequence[Point], visit: _Read | None
 ) -> Point:
@@ -495,8 +518,10 @@ def _point(
     level = before.level + bool(reasons) if before else 0
     wear = before.wear + (not set(reasons) <= SAME_WEAR) if before else 0
     stated = judgement.uncertainty
-    of_unit = [j for j in read.judgements if _same_unit(j, judgement)]
-    own = of_unit if judgement.cylinder is None else [judgement]
+    key = (judgement.unit, judgement.setting, judgement.phase, judgement.kind)
+    verdict = verdict_over([judgement])
+    if judgement.cylinder is None:
+        verdict = read.verdicts.get(key, verdict)
     return Point(
         engine=read.engine,
         unit=judgement.unit,
@@ -511,7 +536,7 @@ def _point(
         reasons=reasons,
         level=level,
         wear=wear,
-        verdict=verdict_over(own),
+        verdict=verdict,
         shares=read.shares,
         weighs=stated is not None and stated.U_deg >= LEAST_DEG and weighs(stated.parts),
     )
