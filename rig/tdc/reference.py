@@ -116,7 +116,7 @@ class TdcReference:
         """Plain values of older files: the mark apart from the method, and the sources of
         uncertainty as codes."""
         now, method = dict(plain), plain.get("method")
-        if method in EARLIER_METHODS:
+        if isinstance(method, str) and method in EARLIER_METHODS:
             now["method"] = Method(method).value
         if "mark" not in plain and isinstance(method, str):
             of_mark = now["method"] not in tuple(Method)

@@ -42,6 +42,16 @@ def test_methods_by_their_earlier_names(tmp_path: Path, name: str, now: Method) 
     assert TdcReference.earlier(plain["current"])["method"] == now
 
 
+def test_a_method_that_is_a_list_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "reference.json"
+    save_reference(path, STOP)
+    plain = json.loads(path.read_text("utf-8"))
+    plain["current"]["method"] = ["stop"]
+    path.write_text(json.dumps(plain), "utf-8")
+    with pytest.raises(BadReferenceError, match="method"):
+        load_reference(path)
+
+
 def test_kept_and_read_again(tmp_path: Path) -> None:
     assert save_reference(tmp_path, STOP) is None
     assert load_reference(tmp_path) == STOP
