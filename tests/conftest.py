@@ -3,6 +3,7 @@
 import os
 import signal
 import sys
+from types import FunctionType
 
 import pytest
 from hypothesis import settings
@@ -24,6 +25,12 @@ def _no_pause(monkeypatch: pytest.MonkeyPatch) -> None:
     writer = sys.modules.get("rig.wire.capture")
     if writer is not None:
         monkeypatch.setattr(writer, "pause", lambda seconds: None)
+
+
+def pytest_make_parametrize_id(val: object) -> str | None:
+    """A function among parameters is named, not shown with its address: the names of tests have to
+    be the same in every process."""
+    return val.__name__ if isinstance(val, FunctionType) else None
 
 
 def pytest_runtest_setup() -> None:
