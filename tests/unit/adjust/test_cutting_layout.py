@@ -357,7 +357,7 @@ def test_no_words_lie_on_others_or_off_the_paper(layout: Layout, paper: str) -> 
 
 
 @pytest.mark.slow
-@settings(max_examples=400, deadline=None, phases=PHASES)
+@settings(max_examples=150, deadline=None, phases=PHASES)
 @given(LAYOUTS, PAPERS)
 def test_no_words_of_many_layouts(layout: Layout, paper: str) -> None:
     clear(layout, paper)
