@@ -66,7 +66,6 @@ def test_a_whole_job_is_verified_with_them(job: Path) -> None:
         (rig_check, ("checks", 0, "verdict"), "checks[0].verdict"),
         (rig_check, ("checks", 0, "words"), "checks[0].words"),
     ],
-    ids=str,
 )
 def test_what_was_edited_is_named(
     job: Path, tmp_path: Path, sheet: object, change: tuple[str | int, ...], named: str
