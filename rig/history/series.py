@@ -16,8 +16,9 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -31,6 +32,7 @@ from rig.base.codec import from_plain
 from rig.base.errors import InputError
 from rig.base.escape import LONGEST_TROUBLE, visible
 from rig.base.files import Listing, gathered, named
+from rig.base.uncertainty import Uncertainty
 from rig.certificate import record, seal
 from rig.certificate.schema import TdcMove
 from rig.job import folder as certificate
@@ -408,7 +410,7 @@ def _read(path: Path, text: str, stated: Any, sha256: str, *, cylinders: bool) -
     plain["rig"] = _rig_of(seal.part(text, "captures"))
     read = from_plain(_Read, plain, name)
     record.check_sizes(read.judgements, name)
-    read = replace(read, verdicts=_verdicts(every, name))
+    read = replace(read, verdicts=_verdicts(every))
     utc_instant(read.measured_from_utc)
     return read
 
@@ -426,9 +428,9 @@ def _rig_of(captures: Any) -> str:
     return ", ".join(dict.fromkeys(filter(None, names)))
 
 
-def _verdicts(judgements: Any, name: str) -> dict[Key, UnitVerdict]:
-    """The verdict on each unit over all its cylinders. Only what has the worst one is read whole,
-    since a history of many certificates holds many cylinders."""
+def _verdicts(judgements: Any) -> dict[Key, UnitVerdict]:
+    """The verdict on each unit over all its cylinders, without reading each of them whole: a
+    history of many certificates holds many cylinders."""
     groups: dict[Key, list[dict[str, Any]]] = {}
     for each in judgements:
         key = (each["unit"], each["setting"], each["phase"], each["kind"])
@@ -439,12 +441,27 @@ def _verdicts(judgements: Any, name: str) -> dict[Key, UnitVerdict]:
         if worst in ("inside", "no window set"):
             found[key] = UnitVerdict(worst)
             continue
-        having = [from_plain(Assessment, each, name) for each in own if each["verdict"] == worst]
-        named = [each.cylinder for each in having if each.cylinder is not None]
+        having = [each for each in own if each["verdict"] == worst]
+        named = [each["cylinder"] for each in having if each["cylinder"] is not None]
         if len(named) == sum(each["cylinder"] is not None for each in own):
             named = []
-        found[key] = replace(verdict_over(having), cylinders=tuple(named))
+        far = UnitVerdict(worst)
+        if worst == "outside":
+            far = verdict_over([_in_short(each) for each in having])
+        found[key] = replace(far, cylinders=tuple(named))
     return found
+
+
+def _in_short(plain: Mapping[str, Any]) -> Assessment:
+    """An assessment of a record with no more than its verdict goes by."""
+    u = plain["uncertainty"]
+    known = None if u is None else Uncertainty(u["u_deg"], math.inf, u["k"], u["U_deg"], ())
+    return Assessment(
+        plain["unit"], plain["setting"], plain["cylinder"], plain["phase"], plain["kind"],
+        plain["n"], plain["mean_btdc"], None, known, plain["earliest_btdc"], None,
+        plain["latest_btdc"], plain["verdict"], "no window set", "", "", "",
+        tuple(mark for mark in Mark if mark.value in plain["marks"]),
+    )  # fmt: skip
 
 
 def _over_all(judgements: Any) -> Any:
