@@ -24,10 +24,10 @@ from rig.adjust.cutting_layout import (
     Points,
     turned,
 )
-from rig.base.angles import wrap
+from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.base.escape import visible
-from rig.base.rounding import many
+from rig.base.rounding import many, two_figures
 from rig.engine.gear_train import Rotation
 from rig.plots import sheet
 
@@ -280,7 +280,7 @@ def _new_place(place: NewPlace, paper: str) -> Figure:
         ("Arc, round the circle", f"{place.arc_mm:.2f} mm"),
         ("Diameter of the hole" if what == "hole" else f"Width of the {what}",
          "not entered" if dog.width_mm is None else f"{dog.width_mm:.2f} mm"),
-        (f"{TENTH_DEG:g}° of crank on the circle: mark within", f"± {place.tolerance_mm:.3f} mm"),
+        (f"{TENTH_DEG:g}° of crank on the circle: mark within", f"± {two_figures(place.tolerance_mm)} mm"),
         ("Then contacts open", f"{_earlier(place.crank_deg)} (crank)"),
     ]  # fmt: skip
     top = FOOT_MM + LOWER_MM - 14.0
@@ -297,7 +297,7 @@ def _new_place(place: NewPlace, paper: str) -> Figure:
                   color=sheet.ALERT if web <= 0.0 else sheet.INK)  # fmt: skip
     if others := place.old()[1:]:
         words = "Clockwise of the datum line there are: " + ", ".join(
-            f"{each.at_deg % 360.0:.2f}°" for each in others
+            f"{modulo(each.at_deg):.2f}°" for each in others
         )
         page.text(FIGURES_MM, 42.0, textwrap.fill(words, 62), ha="left", va="top", fontsize=7.5,
                   color=sheet.SOFT, linespacing=1.3)  # fmt: skip
@@ -306,7 +306,7 @@ def _new_place(place: NewPlace, paper: str) -> Figure:
 
 def _short(at_deg: float) -> str:
     """An angle from the datum line the short way round."""
-    return f"{abs((at_deg + 180.0) % 360.0 - 180.0):.2f}".rstrip("0").rstrip(".") + "°"
+    return f"{abs(wrap(at_deg)):.2f}".rstrip("0").rstrip(".") + "°"
 
 
 def _turn(at_deg: float) -> str:
@@ -359,7 +359,7 @@ def _round_about(piece: Piece, place: NewPlace) -> None:
         piece.page.text(x, y, f"{abs(at):.2f}°", fontsize=10.0, fontweight="bold")
     named = [0.0, at, at / 2.0]
     for each in place.old()[1:]:  # one too near another name is in the list of figures alone
-        apart = min(abs((each.at_deg - deg + 180.0) % 360.0 - 180.0) for deg in named)
+        apart = min(abs(wrap(each.at_deg - deg)) for deg in named)
         if math.radians(apart) * (radius + 4.0 * scale) > 15.0 * scale:
             named.append(each.at_deg)
             piece.name(each.at_deg, radius + 1.5 * scale, _short(each.at_deg), fontsize=7.5,

@@ -23,8 +23,8 @@ def test_changes_told_afterwards_stand_on_the_certificate_and_prove(tmp_path: Pa
     assert ran.status < 2, ran.err
     record = certificate.load(Path(ran.answer["certificate"]))
     assert record["changes"] == [
-        {"words": "points file bought new", "unit": ""},
-        {"words": "new contacts", "unit": "upper"},
+        {"words": "points file bought new", "unit": "", "noted": False},
+        {"words": "new contacts", "unit": "upper", "noted": False},
     ]
     assert capture.read_bytes() == before
     assert rig("verify", ran.answer["certificate"]).status == 0

@@ -125,7 +125,8 @@ def test_the_step_says_what_to_take_apart() -> None:
     engine = Engine("demo", 4, 1, (1,), (720.0,), "clockwise", "flywheel end")
     unit = Unit("unit", 1, Fraction(2, 3), 1, ())
     step = mesh_step(train, train.meshes[0], 2, [unit], engine)
-    assert "take the planetary stage of unit apart and put unit 2 of its 90 places" in step.words
+    assert "put unit 2 of its 90 places on" in step.words
+    assert "take its planetary stage apart" in step.words
     assert step.shift_deg["unit"] == pytest.approx(12.0)  # 2 x 360/90 of the unit, at 2/3 of speed
 
 
