@@ -3,6 +3,7 @@
 import os
 import signal
 import sys
+from pathlib import Path
 from types import FunctionType
 
 import pytest
@@ -16,6 +17,20 @@ settings.load_profile("steady")
 # What is begun in the background ignores interrupts, and so would every program that tests begin.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+LONG_TESTS = Path(__file__).with_name("long_tests.txt").read_text("ascii").splitlines()
+"""Tests that take the better part of a second and are not of the main job, by measured times
+(``--durations=200``): they count as slow. Without brackets: with every parameter."""
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark the long tests as slow."""
+    names = frozenset(LONG_TESTS)
+    for item in items:
+        if item.nodeid in names or item.nodeid.partition("[")[0] in names:
+            item.add_marker(pytest.mark.slow)
 
 
 @pytest.fixture(autouse=True)

@@ -72,3 +72,11 @@ def test_what_only_posix_has_stays_behind_one_interface() -> None:
             if isinstance(node, ast.Import) and {a.name for a in node.names} & POSIX_ONLY:
                 importers.add(path.relative_to(ROOT).as_posix())
     assert importers <= BEHIND
+
+
+def test_the_list_of_long_tests_names_tests_that_are_there() -> None:
+    tests = Path(__file__).parent
+    for line in (tests / "long_tests.txt").read_text("ascii").splitlines():
+        file, _, name = line.partition("::")
+        text = (tests.parent / file).read_text("utf-8")
+        assert f"def {name.partition('[')[0]}(" in text, line

@@ -280,7 +280,8 @@ def _new_place(place: NewPlace, paper: str) -> Figure:
         ("Arc, round the circle", f"{place.arc_mm:.2f} mm"),
         ("Diameter of the hole" if what == "hole" else f"Width of the {what}",
          "not entered" if dog.width_mm is None else f"{dog.width_mm:.2f} mm"),
-        (f"{TENTH_DEG:g}° of crank on the circle: mark within", f"± {two_figures(place.tolerance_mm)} mm"),
+        (f"{TENTH_DEG:g}° of crank on the circle: mark within",
+         f"± {two_figures(place.tolerance_mm)} mm"),
         ("Then contacts open", f"{_earlier(place.crank_deg)} (crank)"),
     ]  # fmt: skip
     top = FOOT_MM + LOWER_MM - 14.0
