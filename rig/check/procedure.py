@@ -15,7 +15,7 @@ from rig.check.checks import RigCheck
 from rig.check.evidence import judged, lines_of, not_tried, sentence
 from rig.engine.profile import Profile, Unit
 from rig.guide.action import Action, Bench, Host
-from rig.guide.advice import ARC, LIVE
+from rig.guide.advice import ARC, CHECK_BAD, LIVE
 from rig.guide.procedure import (
     Advice,
     Hand,
@@ -391,8 +391,9 @@ class CheckRig(SteppedProcedure[Step]):
         steps = {stretch.step for stretch in seen.stretches}
         good = {each.name for each in self._check.checks if each.verdict == "good"}
         units = host.session.profile.units
-        if rig_statistics.TURN in steps and self._check.verdict != "bad":
-            host.annotate("said", {"step": "rig check"})
+        if rig_statistics.TURN in steps:
+            is_bad = self._check.verdict == "bad"
+            host.annotate("said", {"step": CHECK_BAD if is_bad else "rig check"})
         if all(f"switch of {unit.name}" in good for unit in units):
             host.annotate("said", {"step": "switch"})
 

@@ -83,6 +83,7 @@ class JobState:
     rig: Literal["not heard", "heard", "lost"] = "not heard"
     rig_bad: bool = False  # something about the rig itself is bad
     rig_checked: bool = False
+    check_bad: bool = False  # the rig check found something bad
     switch_proved: bool = False
     index_seen: bool = False
     stop_in: bool = False  # piston stop
@@ -114,6 +115,10 @@ class JobState:
     touched_again: bool = False  # piston stop touched again at the end
     saved: bool = False
     skipped: frozenset[str] = frozenset()  # steps left out by the person
+
+
+CHECK_BAD = "rig check bad"
+"""The step that a rig check with a bad verdict leaves to be done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,7 +325,7 @@ ROWS: tuple[_Row, ...] = (
     ),
     _Row(
         "switch",
-        lambda s: s.magneto and not s.switch_proved and not s.rig_checked,
+        lambda s: s.magneto and not (s.switch_proved or s.rig_checked or s.check_bad),
         _always(Do("Check the rig, starting with the switch",
                    "Once its lead is off, the switch cannot be proved.", "rig_check")),
         (LIVE, ARC),
@@ -339,8 +344,14 @@ ROWS: tuple[_Row, ...] = (
                    hand=Hand.FIX, what="rig")),
     ),
     _Row(
+        CHECK_BAD,
+        lambda s: s.check_bad and not s.rig_checked,
+        _always(Do("Put right what the rig check found", "Then begin a new session, or skip this.",
+                   hand=Hand.FIX, what="rig check")),
+    ),
+    _Row(
         "rig check",
-        lambda s: not s.rig_checked,
+        lambda s: not s.rig_checked and not s.check_bad,
         _always(Do("Check the rig", "It proves counts, direction and wiring.", "rig_check")),
         (LIVE, ARC, PRIMARY),
     ),
@@ -567,6 +578,7 @@ def state_of(host: Host) -> JobState:
         gaps_written="gap" in said,
         rig="lost" if not host.connected else "heard" if host.understood else "not heard",
         rig_checked="rig check" in said,
+        check_bad=CHECK_BAD in said,
         rig_bad=any(doubt.bad and doubt.of_rig for doubt in session.doubts()),
         switch_proved="switch" in said,
         index_seen=_index_holds(session),

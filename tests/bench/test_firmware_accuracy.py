@@ -14,7 +14,7 @@ from statistics import median
 
 import pytest
 from openings_score import HEAD, Score, TrueOpening, openings_of
-from simulated_chip import NOTES, Chip, chip
+from simulated_chip import NOTES, Chip, first_chip
 from virtual_runs import CHATTER, Scenario, trembling
 
 from rig.session.session import signal_settings
@@ -22,7 +22,7 @@ from rig.signal.events import Opening
 from rig.virtual.contacts import NOISES
 from rig.wire.capture import CaptureReader
 
-__all__ = ["chip"]
+__all__ = ["first_chip"]
 pytestmark = pytest.mark.bench
 
 AIM = 0.3
@@ -61,7 +61,7 @@ def on_the_chips_clock(truth: Sequence[TrueOpening], found: Sequence[Opening]) -
 
 @pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda s: s.name)
 def test_by_way_of_the_firmware(
-    scenario: Scenario, chip: Chip, tmp_path: Path, table: list[Score]
+    scenario: Scenario, first_chip: Chip, tmp_path: Path, table: list[Score]
 ) -> None:
     """Both units, over at least 200 openings."""
     score = Score(scenario.name, "chip", scenario.aim)

@@ -47,7 +47,7 @@ def test_a_clumsy_hand_reaches_a_certificate_too(erring: list[Erring]) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=20)
+@settings(max_examples=8)
 @given(st.sampled_from(sorted(BENCH_ENGINES)), st.lists(ERRING, min_size=4, max_size=12))
 def test_a_clumsy_hand_at_any_engine(name: str, erring: list[Erring]) -> None:
     err_at(name, erring)

@@ -83,7 +83,7 @@ def part_times(size: float, of: Callable[..., Any]) -> Callable[..., Any]:
     [
         (piston_stop, "_repeatability", "many readings", "dead centre"),
         (reference, "rectangular", "offset outweighs", "dead centre"),
-        (piston_stop, "_run_out", "run-out outweighs", "dead centre"),
+        (piston_stop, "run_out", "run-out outweighs", "dead centre"),
         (uncertainty_budget, "top_dead_centre", "poor touches", "one cylinder"),
         (uncertainty_budget, "run_out", "run-out outweighs", "one cylinder"),
         (uncertainty_budget, "graduation", "graduation", "difference"),

@@ -38,6 +38,7 @@ COURSE: list[tuple[str, dict[str, Any]]] = [
     ("switch", {"switch_proved": False, "rig_checked": False}),
     ("index", {"index_seen": False}),
     ("rig bad", {"rig_bad": True}),
+    ("rig check bad", {"rig_checked": False, "check_bad": True}),
     ("rig check", {"rig_checked": False}),
     ("switch", {"switch_proved": False}),
     ("dead centre moved", {"tdc_moved": True}),

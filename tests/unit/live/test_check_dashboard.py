@@ -8,7 +8,8 @@ from made_job import rig
 from virtual_bench import VirtualBench
 
 from rig.check.evidence import judged
-from rig.guide.procedure import Panel
+from rig.guide.advice import CHECK_BAD, due, state_of
+from rig.guide.procedure import Hand, Panel
 
 
 def panel(bench: VirtualBench) -> Panel:
@@ -91,7 +92,11 @@ def test_a_bad_verdict_is_shown_first(tmp_path: Path) -> None:
     assert first.label == "BAD"
     assert "lower" in first.text
     assert "bad" in bench.ui_state.view().next
-    assert bench.live.session.told.steps == set()
+    assert bench.live.session.told.steps == {CHECK_BAD}
+    bench.press("esc")
+    steps = {each.step: each.hand for each in due(state_of(bench.live))}
+    assert steps[CHECK_BAD] is Hand.FIX
+    assert "rig check" not in steps  # the same check is not asked for again, for ever
 
 
 def by_hand(bench: VirtualBench, opened: str) -> None:

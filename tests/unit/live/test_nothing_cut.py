@@ -50,6 +50,7 @@ def advices() -> list[Advice]:
         *(replace(NAMED, rig="heard", index_seen=True, stop_in=True, touches=touches)
           for touches in ((0, 0), (1, 0), (2, 2), (3, 3))),
         replace(NAMED, gauge_points=4),
+        replace(NAMED, check_bad=True),
         replace(NAMED, tdc_known=True, stop_in=True, touches=(3, 3)),
         replace(NAMED, index_places=3),
         replace(NAMED, saved=True),
