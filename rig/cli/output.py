@@ -37,7 +37,7 @@ from rig.tdc.reference import TdcReference
 from rig.timing.assess import WORST_FIRST, verdict_over
 from rig.timing.values import PHASES, Assessment, Comparison, Mark, Reading
 from rig.words.assessments import MARKS, few_readings, verdict_words
-from rig.words.diagnostics import reason_code, reason_words
+from rig.words.diagnostics import assessment_words, reason_code, reason_words
 from rig.words.figures import number
 
 WIDTH = 80
@@ -161,13 +161,11 @@ def _unit_lines(own: Sequence[Assessment]) -> list[str]:
     rows = []
     for j in own:
         U_deg = None if j.uncertainty is None else j.uncertainty.U_deg
-        verdict = (
-            verdict_words(verdict_over([j])) if j.kind == "turned" and not j.groups else j.words
-        )
         rows.append((
             _cylinder(j.cylinder), str(j.n), rounding.btdc(j.mean_btdc, U_deg),
             rounding.two_figures(U_deg) if rounding.is_known(U_deg) else "–",
-            rounding.scatter(j.sd_deg), *([_window(j)] if windows else []), verdict,
+            rounding.scatter(j.sd_deg), *([_window(j)] if windows else []),
+            assessment_words(j),
         ))  # fmt: skip
     heads = ("cyl.", "n", "mean", "U, °", "SD, °", *(["window"] if windows else []), "verdict")
     lines += table_lines(heads, rows, numeric={1, 2, 3, 4})

@@ -14,7 +14,7 @@ from rig.plots import sheet
 from rig.plots.axis import Axis, Lane, reach
 from rig.plots.sheet import Drawn, PlotRequest
 from rig.timing.values import Assessment, Reading
-from rig.words.diagnostics import remarks_on
+from rig.words.diagnostics import assessment_words, remarks_on
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -160,7 +160,7 @@ def _row(at: Axes, judged: Assessment, row: int, own: Sequence[Reading]) -> None
             va="center", fontsize=7.6)  # fmt: skip
     at.text(x + 2.35 / _inner(), row - 0.19, f"n {judged.n}", transform=transform, va="center",
             ha="right", fontsize=6.2, color=sheet.SOFT)  # fmt: skip
-    words = textwrap.shorten(visible(judged.words), MOST_WORDS, placeholder=" …")
+    words = textwrap.shorten(visible(assessment_words(judged)), MOST_WORDS, placeholder=" …")
     at.text(x, row + 0.23, words, transform=transform, va="center", fontsize=6.0, fontweight=bold,
             color=sheet.ALERT if judged.verdict == "outside" else sheet.SOFT)  # fmt: skip
 

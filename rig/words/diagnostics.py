@@ -18,7 +18,10 @@ from rig.session.diagnostics import Diagnostic, Doubt, moves
 from rig.signal.events import Reason, Rejection
 from rig.tdc.gauge_points import EngineMark, read_within_words
 from rig.tdc.reference import Method, TdcReference
+from rig.timing.assess import verdict_over
 from rig.timing.groups import in_groups
+from rig.timing.values import Assessment
+from rig.words.assessments import verdict_words
 
 Words = Callable[..., str]
 
@@ -237,6 +240,13 @@ def remarks_on(worked: JobResults) -> list[str]:
     said += worked.origin
     said += [f"{one.path}: {diagnostic_words(doubt)}" for one, doubt in worked.doubts]
     return list(dict.fromkeys(said))
+
+
+def assessment_words(of: Assessment) -> str:
+    """The verdict on one figure, as short as it can be: "early by 2.24°", "inside"."""
+    if of.kind != "turned" or of.groups:
+        return of.words
+    return verdict_words(verdict_over([of]))
 
 
 def not_carried_over(encoder: Encoder) -> str:
