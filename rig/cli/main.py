@@ -71,6 +71,7 @@ class _Parser(argparse.ArgumentParser):
     def __init__(self, **settings: Any) -> None:
         super().__init__(**settings)
         self.register("type", float, _number)  # for every option of every command
+        self.register("type", int, _whole_number)
 
     def error(self, message: str) -> None:  # type: ignore[override]
         _tell(f"{self.prog}: {message}\nTry {self.prog} --help.")
@@ -91,6 +92,14 @@ def _number(text: str) -> float:
     if not math.isfinite(value):
         raise argparse.ArgumentTypeError(f"{text!r} is not a number: enter digits, such as 12.5")
     return value
+
+
+def _whole_number(text: str) -> int:
+    """A whole number. Raises ArgumentTypeError for any other word."""
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number") from None
 
 
 def _tell(text: str) -> None:

@@ -193,3 +193,25 @@ def test_of_two_rigs_the_person_has_to_say_which(
     assert one.port in said
     assert two.port in said
     assert "choose one with --port" in said
+
+
+@pytest.mark.parametrize(
+    ("options", "why"),
+    [
+        (("--port", "socket://"), "expected socket://HOST:PORT"),
+        (("--port", "socket://127.0.0.1"), "expected socket://HOST:PORT"),
+        (("--port", "socket://127.0.0.1:99999"), "a port from 1 to 65535"),
+        (("--port", "socket://127.0.0.1:1"), "nothing answers at this address"),
+        (("--port", "rfc2217://"), "expected rfc2217://HOST:PORT"),
+        (("--port", os.devnull, "--baud", "0"), "baud rate 0: enter 50 to 12000000"),
+        (("--port", os.devnull, "--baud", "-5"), "baud rate -5: enter 50 to 12000000"),
+        (("--port", os.devnull, "--baud", "9" * 20), "enter 50 to 12000000"),
+        (("--baud", "ten"), "'ten' is not a whole number"),
+    ],
+)
+def test_a_port_or_baud_rate_that_cannot_be_gets_a_sentence(
+    job: Path, options: tuple[str, ...], why: str
+) -> None:
+    said = refused(2, "live", job, *options)
+    assert why in said
+    assert "Traceback" not in said

@@ -169,7 +169,7 @@ def test_the_run_up_can_be_set() -> None:
     [
         (("--counts-per-turn", "0"), "counts_per_turn 0: enter 4 to 1000000"),
         (("--counts-per-turn", "-4096"), "counts_per_turn -4096: enter 4 to 1000000"),
-        (("--counts-per-turn", "many"), "invalid int value: 'many'"),
+        (("--counts-per-turn", "many"), "'many' is not a whole number"),
         (("--tdc-deg", "inf"), "is not a number"),
         (
             ("--approach-deg", "-1"),
