@@ -35,7 +35,8 @@ class UnitWorks:
     shaft: Shaft
     contacts: ContactSet
     open_level: int
-    setting: str
+    setting: str | None  # None: the lever is between two
+    lever_btdc_deg: float  # what the lever's place makes of it
     body: str
     moved_deg: float = 0.0
     advance_deg: float = 0.0
@@ -110,7 +111,8 @@ class World:
         lobes = Lobes(opens, truth.open_deg, period, truth.scatter_deg, seed)
         contacts = ContactSet(lobes, truth.noise, seed)
         contacts.place(hidden.start_deg)
-        return UnitWorks(truth, shaft, contacts, stated.open_level, setting, stated.body)
+        btdc_deg = truth.btdc_deg[setting]
+        return UnitWorks(truth, shaft, contacts, stated.open_level, setting, btdc_deg, stated.body)
 
     # -- places --
 

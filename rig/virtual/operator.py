@@ -179,19 +179,27 @@ class Operator:
     # -- the units --
 
     def _lever(self, command: Command) -> tuple[Movement, dict[str, Any]]:
+        """All levers that have the setting, or both settings, go there, or a part of the way."""
+        share = 1.0 if command.share is None else command.share
+        if share > 1.0:
+            raise InputError(f"'{command.text}': enter a part of the way, 0 to 1")
+        ends = [command.start or command.name, command.name]
+        every = {name for unit in self.world.units for name in unit.truth.btdc_deg}
         wanted: dict[int, float] = {}
         for number, unit in enumerate(self.world.units):
-            if command.name in unit.truth.btdc_deg:
-                btdc = unit.truth.btdc_deg
-                by = btdc[command.name] - btdc[unit.setting]
-                wanted[number] = unit.advance_deg + by
-                unit.setting = command.name
+            btdc = unit.truth.btdc_deg
+            if all(end in btdc for end in ends):
+                start, end = (btdc[name] for name in ends)
+                at = (1.0 - share) * start + share * end
+                wanted[number] = unit.advance_deg + (at - unit.lever_btdc_deg)
+                unit.lever_btdc_deg = at
+                unit.setting = {0.0: ends[0], 1.0: ends[1]}.get(share)
         if not wanted:
-            every = {name for unit in self.world.units for name in unit.truth.btdc_deg}
-            raise InputError(
-                f"no unit has the setting '{command.name}'; there are: {', '.join(sorted(every))}"
-            )
-        self.note("settings", t=self.world.done_s, setting=command.name)
+            missing = [f"'{name}'" for name in dict.fromkeys(ends) if name not in every]
+            what = f"the setting {missing[0]}" if missing else "both settings"
+            raise InputError(f"no unit has {what}; there are: {', '.join(sorted(every))}")
+        setting = command.name if share == 1.0 else command.text.removeprefix("lever ")
+        self.note("settings", t=self.world.done_s, setting=setting)
         return self._adjust(wanted, 40.0), {}
 
     def _move(self, command: Command) -> tuple[Movement, dict[str, Any]]:
@@ -322,7 +330,10 @@ FORMS = {
         "stop in [CYLINDER] [at MM mm]: screw the piston stop in, MM below the piston's top",
     ),
     "stop out": ("", "stop out"),
-    "lever": (r"(?P<name>.+)", "lever SETTING: all units that have it"),
+    "lever": (
+        rf"(?:(?P<share>{NUMBER}) from (?P<start>.+) to )?(?P<name>.+)",
+        "lever [PART from SETTING to] SETTING: all units that have it; 0.4: four tenths of the way",
+    ),
     "move": (
         rf"(?P<name>.+?) (?P<deg>{SIGNED})",
         "move UNIT DEG: on its slots, crank degrees, + makes it open earlier",
@@ -360,7 +371,7 @@ FAULTS = {
 }
 """Fault: form of the rest, and a line of help."""
 
-_NUMBERS = ("deg", "speed", "s", "mm", "value", "after")
+_NUMBERS = ("deg", "speed", "s", "mm", "value", "after", "share")
 
 
 @dataclass(frozen=True, slots=True)
@@ -375,6 +386,8 @@ class Command:
     mm: float | None = None
     value: float | None = None
     after: float | None = None
+    share: float | None = None
+    start: str = ""
     cylinder: int | None = None
     back: bool = False
     how: str = ""
@@ -403,6 +416,7 @@ def parse(text: str) -> Command:
             how=said.get("how", ""),
             way=said.get("way", ""),
             name=said.get("name", ""),
+            start=said.get("start", ""),
             sort=said.get("sort", ""),
             what=said.get("what", ""),
             **{key: float(said[key]) for key in _NUMBERS if key in said},

@@ -9,13 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tiny_parser as wire
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from quiet_rig import PROFILE, SMOOTH, openings, quiet, wrapped
 
 import rig.job
 from rig.engine.engine_file import load_profile
 from rig.engine.profile import Encoder, Engine, Profile, Setting, Unit, Window
 from rig.virtual.ground_truth import Coupling, Magnet, draw
-from rig.virtual.rig import run
+from rig.virtual.rig import VirtualRig, run
 
 
 def test_backlash_delays_what_is_passed_going_back() -> None:
@@ -103,6 +105,28 @@ def test_the_lever_shifts_the_opening_by_the_difference_of_its_settings() -> Non
         unit["btdc_by_setting"]["full retard"][late["lobe"]], abs=1e-6
     )
     assert unit["setting"] == "full retard"
+
+
+@settings(max_examples=10)
+@given(st.lists(st.floats(0, 1), min_size=1, max_size=3))
+def test_a_lever_between_its_settings_opens_between_what_they_give(parts: list[float]) -> None:
+    """Linear between both ends, wherever it was before; it goes back to what it was."""
+    moves = [f"lever {part:.4f} from full advance to full retard" for part in parts]
+    rig = VirtualRig(PROFILE, hidden=quiet(), hand=SMOOTH, lines=False)
+    for text in ("turn 720 at 90", *moves, "turn 720 at 90"):
+        list(rig.do(text))
+    between = rig.truth()
+    for text in ("lever full advance", "turn 720 at 90"):
+        list(rig.do(text))
+    for truth, part in ((between, round(parts[-1], 4)), (rig.truth(), 0.0)):
+        for unit in truth["units"].values():
+            last = unit["openings"][-1]
+            ends = (unit["btdc_by_setting"][f"full {end}"] for end in ("advance", "retard"))
+            advanced, retarded = (btdc[last["lobe"]] for btdc in ends)
+            wanted = advanced + part * (retarded - advanced)
+            top = truth["tdc_deg_after_index"] + 180.0 * last["lobe"]
+            assert wrapped(top - last["crank_deg"]) == pytest.approx(wanted, abs=1e-6)
+            assert unit["setting"] == {0.0: "full advance", 1.0: "full retard"}.get(part)
 
 
 def test_setting_a_unit_parts_its_contacts_with_the_crank_held() -> None:
