@@ -140,7 +140,8 @@ class LiveSession:
                 self.lost = self.lost or word.why
                 self._capture.half_line()
                 events += self._take(self._lines.interrupted())
-                events += self.annotate("gap", {"why": word.why, "utc": _iso(self._utc())})
+                gap: dict[str, object] = {"why": word.why, "utc": _iso(self._utc())}
+                events += self.annotate("gap", gap | ({"cause": word.cause} if word.cause else {}))
             elif isinstance(word, AnotherRig):
                 self._another = word.why
             elif isinstance(word, Back):
@@ -593,9 +594,15 @@ class Bytes:
 
 @dataclass(frozen=True, slots=True)
 class Lost:
-    """The port went away; the feed goes on trying."""
+    """The port went away; the feed goes on trying. ``cause`` is what the library says of it."""
 
     why: str
+    cause: str = ""
+
+    @staticmethod
+    def by(error: RigError) -> Lost:
+        """From the error that said so."""
+        return Lost(str(error), str(error.__cause__ or ""))
 
 
 @dataclass(frozen=True, slots=True)
@@ -646,7 +653,7 @@ class PortReader:
             try:
                 self._port.write(b"?\n")
             except RigError as why:
-                self._queue.put(Lost(str(why)))
+                self._queue.put(Lost.by(why))
 
     def close(self) -> None:
         """End the thread and close the port."""
@@ -659,7 +666,7 @@ class PortReader:
             try:
                 data = self._port.read()
             except RigError as why:
-                self._queue.put(Lost(str(why)))
+                self._queue.put(Lost.by(why))
                 self._port.close()
                 if not self._came_back():
                     return

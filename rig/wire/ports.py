@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import os
 import re
+import socket
 import sys
 import time
 from collections.abc import Iterable
@@ -19,7 +20,7 @@ from urllib.parse import urlsplit
 
 import serial
 
-from rig.base.errors import InputError, RigError, RigLostError, reason
+from rig.base.errors import InputError, RigError, RigLostError
 from rig.base.rounding import many
 from rig.wire.line import PROTOCOL, decode
 from rig.wire.reader import LineReader
@@ -63,7 +64,7 @@ class Port:
         except (OSError, TypeError, ValueError) as why:
             # pyserial raises TypeError or ValueError when another thread closes the line.
             if not seen:  # otherwise the next call reports it, and these bytes are not lost
-                raise RigLostError(f"{self.url}: the rig went away: {_words(why)}") from why
+                raise RigLostError(f"{self.url}: {_why_lost(self.url, why)}") from why
         return seen
 
     def _waiting(self) -> bytes:
@@ -85,7 +86,7 @@ class Port:
         try:
             self._line.write(data)
         except (OSError, TypeError, ValueError) as why:
-            raise RigLostError(f"{self.url}: the rig went away: {_words(why)}") from why
+            raise RigLostError(f"{self.url}: {_why_lost(self.url, why)}") from why
 
     def close(self) -> None:
         """Release the port; a second call does nothing."""
@@ -104,7 +105,8 @@ class Port:
 
 
 def open_port(url: str, baud: int = BAUD) -> Port:
-    """Open ``url``. Raises InputError with the port, the reason and what to do."""
+    """Open ``url``. Raises InputError with the port, the reason and what to do; RigLostError where
+    nothing answers at a network address."""
     if not LEAST_BAUD <= baud <= MOST_BAUD:
         raise InputError(
             f"baud rate {baud}: enter {LEAST_BAUD} to {MOST_BAUD}; a rig uses {BAUD} unless its"
@@ -125,16 +127,39 @@ def open_port(url: str, baud: int = BAUD) -> Port:
         )
     except (ValueError, ImportError, LookupError, AttributeError, TypeError, re.error) as why:
         # pyserial's address handlers fail like this on input they do not expect (``hwgrep://[``).
-        raise InputError(f"{url}: this port cannot be opened: {why}") from why
+        raise InputError(
+            f"{url}: this port cannot be opened: enter a device, COM port or socket://HOST:PORT"
+        ) from why
     except OSError as why:
-        raise InputError(_why_not(url, why)) from why
+        refused = RigLostError if "://" in url else InputError
+        raise refused(_why_not(url, why)) from why
     return Port(url, baud, line)
+
+
+def _why_lost(url: str, why: Exception) -> str:
+    """What became of an open line, in our words; the library's stay with the error's cause."""
+    if isinstance(why, serial.SerialTimeoutException):
+        return "the rig takes nothing that is sent to it"
+    if "://" in url:
+        return _NETWORK.get(_code(why) or 0, "the connection was closed at the other end")
+    return "the rig was unplugged, or lost its power"
+
+
+_NETWORK = {
+    errno.ECONNREFUSED: "the connection was refused: no program listens there",
+    errno.ETIMEDOUT: "no reply came in time",
+    errno.EHOSTUNREACH: "the network does not reach that computer",
+    errno.ENETUNREACH: "this computer's network does not lead there",
+    socket.EAI_NONAME: "no computer of that name is known",
+    socket.EAI_AGAIN: "no computer of that name is known just now",
+}
 
 
 def _why_not(url: str, why: OSError) -> str:
     code = _code(why)
     if "://" in url:
-        return f"{url}: nothing answers at this address: {_words(why)}"
+        cause = _NETWORK.get(code or 0, "no connection could be made")
+        return f"{url}: nothing answers at this address; {cause}"
     if code in (errno.EACCES, errno.EPERM) and Path(url).exists():
         return f"{url}: you may not open this port; {_permission(url)}"
     # Windows refuses a port that is in use; pyserial keeps only the text of that error.
@@ -150,7 +175,8 @@ def _why_not(url: str, why: OSError) -> str:
         return f"{url}: there is no such port; this computer has: {there}"
     if "Could not configure port" in str(why):  # the system's error number is only in its text
         return f"{url}: this device is not a serial port; rig ports lists the ports"
-    return f"{url}: the port cannot be opened: {_words(why)}"
+    number = f" (error {code} of the system)" if code else ""
+    return f"{url}: the port cannot be opened{number}; unplug it, plug it in, and try again"
 
 
 def _check_network(url: str) -> None:
@@ -191,16 +217,15 @@ def _no_port(url: str) -> str:
     return "a pipe" if path.is_fifo() else "a disk" if path.is_block_device() else ""
 
 
-def _code(why: OSError) -> int | None:
-    """The system's error number; pyserial puts it into its own exception or its text."""
-    if why.errno is not None:
-        return why.errno
-    cause = why.__cause__ or why.__context__
-    return cause.errno if isinstance(cause, OSError) else None
-
-
-def _words(why: Exception) -> str:
-    return reason(why) if isinstance(why, OSError) and why.errno else str(why) or "it was closed"
+def _code(why: BaseException | None) -> int | None:
+    """The system's error number, which is that of pyserial's exception or of its cause."""
+    while why is not None:
+        if isinstance(why, TimeoutError):
+            return errno.ETIMEDOUT
+        if isinstance(why, OSError) and why.errno is not None:
+            return why.errno
+        why = why.__cause__ or why.__context__
+    return None
 
 
 def _permission(url: str) -> str:

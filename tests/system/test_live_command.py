@@ -70,9 +70,14 @@ def test_a_rig_that_goes_away_for_good_ends_with_status_3(
     with Device(visits=[speech[:30]], gone=True) as device:
         ran = rig("live", job, "--port", device.port, "--seconds", "2")
     assert ran.status == 3
-    assert f"RIG LOST: {device.port}: the rig went away" in ran.out
+    assert f"RIG LOST: {device.port}: the connection was closed at the other end\n" in ran.out
     assert "the rig is back" not in ran.out.partition("RIG LOST")[2]
     assert ended(newest(job))  # what was read is kept, in order
+    (gap,) = [line for line in newest(job).read_text().splitlines() if line.startswith("# gap ")]
+    assert (
+        '"cause":"read failed: socket disconnected"' in gap
+    )  # the library's words are for the record alone
+    assert "socket disconnected" not in ran.out + ran.err
 
 
 @pytest.mark.slow

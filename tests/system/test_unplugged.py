@@ -129,6 +129,7 @@ def test_it_comes_back_under_another_name(live: Live) -> None:
         capture = live.end()
         assert other.heard() == b""  # a port that was there all along is not spoken to
     text = capture.read_text("ascii")
+    assert f"RIG LOST: {before.port}: the rig was unplugged, or lost its power\n" in live.said
     assert text.index("# gap ") < text.index(f'# back {{"port":"{after.port}"')
     ran = rig("read", capture, "--json")
     assert ran.status == 0

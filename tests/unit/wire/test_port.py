@@ -20,7 +20,7 @@ from rounds import ROUNDS
 from rig.base.errors import InputError, RigLostError
 from rig.wire import ports
 from rig.wire.line import encode
-from rig.wire.ports import Port, _why_not, diagnose, find_rig, list_ports, open_port
+from rig.wire.ports import Port, _why_lost, _why_not, diagnose, find_rig, list_ports, open_port
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are of POSIX systems")
 
@@ -109,9 +109,9 @@ def test_a_port_in_use_by_this_program(device: Device) -> None:
 def test_a_rig_that_is_pulled_out(device: Device) -> None:
     with open_port(device.name) as port:
         device.unplug()
-        with pytest.raises(RigLostError, match="the rig went away"):
+        with pytest.raises(RigLostError, match=r"the rig was unplugged, or lost its power$"):
             gathered(port, 1)
-        with pytest.raises(RigLostError, match="the rig went away"):
+        with pytest.raises(RigLostError, match=r"the rig was unplugged, or lost its power$"):
             port.write(b"?\n")
 
 
@@ -185,15 +185,54 @@ def test_a_socket_is_a_port() -> None:
         far.sendall(b"last words")
         far.shutdown(socket.SHUT_RDWR)
         assert gathered(port, 10) == b"last words"  # what came before the end is not lost
-        with pytest.raises(RigLostError):
+        with pytest.raises(RigLostError, match=r"the connection was closed at the other end$"):
             gathered(port, 1)
 
 
 def test_a_socket_that_nobody_serves() -> None:
     with socket.create_server(("127.0.0.1", 0)) as unused:
         number = unused.getsockname()[1]
-    with pytest.raises(InputError, match="nothing answers at this address"):
+    with pytest.raises(RigLostError, match="the connection was refused: no program listens there"):
         open_port(f"socket://127.0.0.1:{number}")
+
+
+LIBRARY = "device reports readiness to read but returned no data"
+
+
+@pytest.mark.parametrize("url", ["/dev/ttyUSB0", "COM3", "socket://bench:4000"])
+@pytest.mark.parametrize(
+    "why",
+    [
+        serial.SerialException(LIBRARY),
+        serial.SerialException(errno.EIO, LIBRARY),
+        serial.SerialException(errno.EACCES, LIBRARY),
+        serial.SerialException(errno.ECONNREFUSED, LIBRARY),
+        serial.SerialException(99999, LIBRARY),
+        serial.SerialTimeoutException(LIBRARY),
+        OSError(LIBRARY),
+        TimeoutError(LIBRARY),
+        socket.gaierror(socket.EAI_NONAME, LIBRARY),
+        TypeError(LIBRARY),
+    ],
+)
+def test_whatever_the_library_says_the_words_are_ours(url: str, why: Exception) -> None:
+    said = [_why_lost(url, why)]
+    if isinstance(why, OSError):
+        said.append(_why_not(url, why))
+    for each in said:
+        assert LIBRARY not in each
+        assert 15 < len(each) < 160
+
+
+@posix
+def test_what_the_library_says_of_a_lost_rig_is_its_cause(device: Device) -> None:
+    with open_port(device.name) as port:
+        device.unplug()
+        with pytest.raises(RigLostError) as lost:
+            gathered(port, 1)
+    cause = str(lost.value.__cause__)
+    assert cause
+    assert cause not in str(lost.value)
 
 
 def test_listed_ports_are_harmless_text() -> None:
