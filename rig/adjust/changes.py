@@ -103,10 +103,12 @@ def _gather(
     order: Order,
     until: MadeWhen | None,
 ) -> None:
-    if not session.told.changes:
+    if not session.annotations.changes:
         return
     clock = Clock(path)
-    for (words, unit), t_us in zip(session.told.changes, session.told.changed_us, strict=True):
+    for (words, unit), t_us in zip(
+        session.annotations.changes, session.annotations.changed_us, strict=True
+    ):
         at = Instant(path, t_us, clock.utc(t_us))
         if at.utc is None or (until is not None and until.is_before(*at, order)):
             continue

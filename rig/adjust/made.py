@@ -107,10 +107,10 @@ def _beside_read(
     prediction = Prediction(
         of.unit, of.setting, of.cylinder, of.before_btdc, of.shift_deg, of.predicted_btdc, of.u_deg
     )
-    judgement = beside(prediction, judged)
-    if judgement is None:
+    assessment = beside(prediction, judged)
+    if assessment is None:
         return replace(of, read_btdc=None, off_deg=None, within_deg=None, verdict="")
-    found = confirm(prediction, judgement, u_tdc_deg=u_tdc_deg)
+    found = confirm(prediction, assessment, u_tdc_deg=u_tdc_deg)
     return replace(
         of,
         read_btdc=found.read_btdc,

@@ -264,16 +264,16 @@ class Confirmation:
     words: str
 
 
-def wants_from(judgements: Sequence[Assessment], profile: Profile) -> list[Want]:
+def wants_from(assessments: Sequence[Assessment], profile: Profile) -> list[Want]:
     """What each unit's turned readings ask for: one want a unit, setting and judged cylinder.
 
     Of a unit judged over all cylinders that figure counts; else each cylinder's own. How a
     unit stands last counts. A unit one crank turn out is wanted back by that turn.
     A unit whose readings lie in groups is left out (see ``not_corrected``). Raises InputError when
-    nothing is left, or nothing was read against a window. Source: the judgements.
+    nothing is left, or nothing was read against a window. Source: the assessments.
     """
-    wants = [_want(j) for j in _latest(judgements, profile) if j.nominal_btdc is not None]
-    if not wants and (moving := not_corrected(judgements, profile)):
+    wants = [_want(j) for j in _latest(assessments, profile) if j.nominal_btdc is not None]
+    if not wants and (moving := not_corrected(assessments, profile)):
         raise InputError("; ".join(moving))
     if not wants:
         raise InputError(
@@ -283,21 +283,21 @@ def wants_from(judgements: Sequence[Assessment], profile: Profile) -> list[Want]
     return wants
 
 
-def in_groups(judgements: Sequence[Assessment], unit: str, setting: str) -> list[Assessment]:
+def in_groups(assessments: Sequence[Assessment], unit: str, setting: str) -> list[Assessment]:
     """Those of a unit in a setting, as it stands last, whose readings lie in groups apart."""
-    own = [j for j in judgements if (j.unit, j.setting, j.kind) == (unit, setting, "turned")]
+    own = [j for j in assessments if (j.unit, j.setting, j.kind) == (unit, setting, "turned")]
     latest = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
     return [j for j in own if j.phase == PHASES[latest] and j.groups]
 
 
-def not_corrected(judgements: Sequence[Assessment], profile: Profile) -> list[str]:
+def not_corrected(assessments: Sequence[Assessment], profile: Profile) -> list[str]:
     """A sentence for each unit and setting of which no correction is worked out, and why."""
     found = []
     for unit in profile.units:
         for setting in unit.settings:
             why = ""
-            moving = in_groups(judgements, unit.name, setting.name)
-            own = _last(judgements, unit.name, setting.name)
+            moving = in_groups(assessments, unit.name, setting.name)
+            own = _last(assessments, unit.name, setting.name)
             kinds = {j.kind for j in own if j.nominal_btdc is not None or j.kind == "impulse"}
             if moving:
                 why = f"{moving[0].words}: {moving[0].settle}"
@@ -318,22 +318,22 @@ NOT_TURNED: Mapping[str, str] = {
 """Kind of readings to why they are no base for a correction, and how to go on."""
 
 
-def _last(judgements: Sequence[Assessment], unit: str, setting: str) -> list[Assessment]:
-    """All judgements of how a unit stands last in a setting, of any kind."""
-    own = [j for j in judgements if (j.unit, j.setting) == (unit, setting) and j.n]
+def _last(assessments: Sequence[Assessment], unit: str, setting: str) -> list[Assessment]:
+    """All assessments of how a unit stands last in a setting, of any kind."""
+    own = [j for j in assessments if (j.unit, j.setting) == (unit, setting) and j.n]
     last = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
     return [j for j in own if j.phase == PHASES[last]]
 
 
 def pairs_from(
-    judgements: Sequence[Assessment], profile: Profile, comparisons: Sequence[Comparison] = ()
+    assessments: Sequence[Assessment], profile: Profile, comparisons: Sequence[Comparison] = ()
 ) -> list[PairWant]:
     """How the units that are to open together stand to each other: as ``wants_from`` has them.
 
     A difference is the one of ``comparisons`` where both stand as compared there, else that of the
-    two judgements, whose reference drops out. Source: the comparisons.
+    two assessments, whose reference drops out. Source: the comparisons.
     """
-    latest = _latest(judgements, profile)
+    latest = _latest(assessments, profile)
     found = []
     for pair in profile.synchronism:
         for one in latest:
@@ -377,25 +377,25 @@ def _compared(
     )
 
 
-def _latest(judgements: Sequence[Assessment], profile: Profile) -> list[Assessment]:
-    """The turned judgements of how each unit stands last in each setting; none of one that was
+def _latest(assessments: Sequence[Assessment], profile: Profile) -> list[Assessment]:
+    """The turned assessments of how each unit stands last in each setting; none of one that was
     since read only in another way."""
     found: list[Assessment] = []
     for unit in profile.units:
         for setting in unit.settings:
-            own = [j for j in _last(judgements, unit.name, setting.name) if j.kind == "turned"]
+            own = [j for j in _last(assessments, unit.name, setting.name) if j.kind == "turned"]
             if any(j.nominal_btdc is not None for j in own):
                 own = [j for j in own if j.nominal_btdc is not None]
             own = [j for j in own if j.mean_btdc is not None]
-            if in_groups(judgements, unit.name, setting.name):
+            if in_groups(assessments, unit.name, setting.name):
                 continue
             over_all = [j for j in own if j.cylinder is None]
             found.extend(over_all or own)
     return found
 
 
-def _want(judgement: Assessment) -> Want:
-    j = judgement
+def _want(assessment: Assessment) -> Want:
+    j = assessment
     if None in (j.mean_btdc, j.earliest_btdc, j.nominal_btdc, j.latest_btdc):
         raise ValueError(f"{j.unit} has no window or no mean")
     mean, nominal = float(j.mean_btdc or 0.0), float(j.nominal_btdc or 0.0)
@@ -413,12 +413,12 @@ def _want(judgement: Assessment) -> Want:
     )
 
 
-def own_u_deg(judgement: Assessment) -> float:
-    """Standard uncertainty of a judgement without the reference it shares with others, degrees.
+def own_u_deg(assessment: Assessment) -> float:
+    """Standard uncertainty of an assessment without the reference it shares with others, degrees.
 
     Without one (a single reading): 0.1. Source: JCGM 100:2008, 5.2: what is shared drops out.
     """
-    if judgement.uncertainty is None:
+    if assessment.uncertainty is None:
         return 0.1
-    parts = [p.u_deg for p in judgement.uncertainty.parts if p.source not in OF_TDC]
+    parts = [p.u_deg for p in assessment.uncertainty.parts if p.source not in OF_TDC]
     return math.hypot(*parts)

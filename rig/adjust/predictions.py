@@ -49,9 +49,9 @@ SIDES = 2.0  # coverage factor for about 95 %
 
 
 def predict(
-    option: Option, judgements: Sequence[Assessment], made_utc: str = ""
+    option: Option, assessments: Sequence[Assessment], made_utc: str = ""
 ) -> list[Prediction]:
-    """What the next readings ought to be, one for each turned judgement of a unit that moves.
+    """What the next readings ought to be, one for each turned assessment of a unit that moves.
 
     ``made_utc`` (ISO 8601) is when the change was stated. Source: the shifts of the steps.
     """
@@ -62,7 +62,7 @@ def predict(
             shift[unit] = shift.get(unit, 0.0) + deg
             unsure[unit] = math.hypot(unsure.get(unit, 0.0), step.u_shift_deg)
     out = []
-    for j in judgements:
+    for j in assessments:
         if j.kind == "turned" and j.mean_btdc is not None and shift.get(j.unit):
             turned = 360.0 if Mark.ONE_TURN_OUT in j.marks else 0.0
             after = wrap(j.mean_btdc + turned + shift[j.unit])
@@ -82,17 +82,17 @@ def predict(
 
 
 def confirm(
-    prediction: Prediction, judgement: Assessment, read_utc: str = "", u_tdc_deg: float = 0.0
+    prediction: Prediction, assessment: Assessment, read_utc: str = "", u_tdc_deg: float = 0.0
 ) -> Confirmation:
-    """The next judgement set beside what was predicted.
+    """The next assessment set beside what was predicted.
 
     Compared within about 95 % of both readings' own uncertainties. A shared TDC drops out; of two,
     ``u_tdc_deg`` is the standard uncertainty of their difference. A correction made the wrong way
     round moved the opening by as much to the other side. Raises InputError for another unit,
-    setting or cylinder, a judgement without a mean, or a reading (``read_utc``, ISO 8601) older
+    setting or cylinder, an assessment without a mean, or a reading (``read_utc``, ISO 8601) older
     than the change. Source: JCGM 100:2008, 5.1.2 and 5.2.
     """
-    p, j = prediction, judgement
+    p, j = prediction, assessment
     if (p.unit, p.setting, p.cylinder) != (j.unit, j.setting, j.cylinder):
         raise InputError(
             f"the prediction is of {p.unit}, {p.setting}, cylinder {p.cylinder or 'all'}; the "
@@ -188,14 +188,14 @@ class Said:
 def proposed(
     job: Job, worked: JobResults, said: Said, now: datetime, place: Place | None = None
 ) -> tuple[Proposal, list[list[Prediction]], list[Assessment]]:
-    """The options, what each that is numbered predicts, and the judgement that they rest on.
+    """The options, what each that is numbered predicts, and the assessment that they rest on.
 
     ``place`` is that of a sheet that is computed again; a new one where it is not given. Raises
     InputError as ``standing``, and for ``said.asked`` that does not go with the engine file.
     """
     place = place or place_of(job, worked, now)
     now_is = standing(job, worked, place, carried_out=said.carried_out)
-    read = now_is.judgements
+    read = now_is.assessments
     levers, without = lever_ends(read, job.profile)
     proposal = propose(
         wants_from(read, job.profile), job.profile, means_of(job, said.asked),
@@ -356,7 +356,7 @@ def _sheets(kept: Path) -> list[Sheet]:
 class Standing:
     """How things stand now."""
 
-    judgements: list[Assessment]
+    assessments: list[Assessment]
     comparisons: list[Comparison]
 
 
@@ -369,7 +369,7 @@ def standing(job: Job, worked: JobResults, place: Place, *, carried_out: bool = 
     order = order_of(job, worked)
     changed = _changes(job, worked, order, carried_out, place)
     if not changed or worked.reference is None:
-        return Standing(worked.judgements, worked.comparisons)
+        return Standing(worked.assessments, worked.comparisons)
     kept: list[Reading] = []
     stale: set[str] = set()
     for at, reading in readings_of(worked):
@@ -431,10 +431,10 @@ def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
     judged = assess(since, job.profile, worked.reference)
     found = []
     for prediction in sheet.predictions:
-        judgement = beside(prediction, judged)
-        if judgement is not None:
+        assessment = beside(prediction, judged)
+        if assessment is not None:
             u_tdc = tdc_difference_u(sheet.reference, worked.reference)
-            found.append(confirm(prediction, judgement, u_tdc_deg=u_tdc))
+            found.append(confirm(prediction, assessment, u_tdc_deg=u_tdc))
     if not found:
         units = in_words(dict.fromkeys(each.unit for each in sheet.predictions))
         lost = [r.rejection for r in since if r.rejection is not None]
@@ -475,7 +475,7 @@ def moved_again(sheet: Sheet) -> MadeWhen | None:
 
 
 def beside(prediction: Prediction, judged: Sequence[Assessment]) -> Assessment | None:
-    """The judgement to set beside it, how it stands last."""
+    """The assessment to set beside it, how it stands last."""
     wanted = (prediction.unit, prediction.setting, prediction.cylinder, "turned")
     own = [j for j in judged if (j.unit, j.setting, j.cylinder, j.kind) == wanted and j.n]
     last = max(own, key=lambda j: PHASES.index(j.phase), default=None)

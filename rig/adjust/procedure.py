@@ -138,7 +138,7 @@ class Adjust(Procedure):
         session, sheet = self._host.session, self._sheet
         if sheet is None or session.reference is None:
             return []
-        judged, found = session.judgements(), []
+        judged, found = session.assessments(), []
         u_tdc = tdc_difference_u(sheet.reference, session.reference)
         for each in _over_all(sheet.predictions):
             own = [
@@ -189,7 +189,7 @@ class Adjust(Procedure):
             if self._step == len(self._steps):
                 self.stage = Stage.TIGHTEN
         elif self.stage is Stage.TIGHTEN:
-            if not bench.host.session.told.tightened:
+            if not bench.host.session.annotations.tightened:
                 bench.note("as left", "phase", {"phase": "as left"})
             self.stage = Stage.READ
 
@@ -421,7 +421,7 @@ def _why_not(bench: Bench) -> str:
         return "Find TDC first."
     if session.stop is not None:
         return "Remove the piston stop first."
-    verdicts = {each.verdict for each in session.judgements()}
+    verdicts = {each.verdict for each in session.assessments()}
     verdicts |= {each.verdict for each in session.comparisons()}
     if "outside" not in verdicts:
         return "Nothing was read outside its window."
@@ -434,7 +434,7 @@ def _adjust(bench: Bench, _: str) -> None:
         begin("")
         return
     units = bench.host.job.profile.units
-    outside = [j.unit for j in bench.host.session.judgements() if j.verdict == "outside"]
+    outside = [j.unit for j in bench.host.session.assessments() if j.verdict == "outside"]
     name = bench.advice.unit or next(iter(outside), units[0].name)
     unit = next((u for u in units if u.name == name), units[0])
     _ask_what_can_be_moved(bench, unit, begin)

@@ -298,12 +298,14 @@ class SetUnit(LedProcedure):
             bool(self._host.session.contact_open(self._unit.input)),
             opened=bool(mine),
             turned_reading_btdc=read,
-            right_side=now.run_up_deg >= settings.run_up_deg,
+            right_side=now.approach_deg >= settings.approach_deg,
         )
         self._going = approach.approach_to(
-            now.crank_deg, self._target, now.run_up_deg, settings.run_up_deg, now.direction
+            now.crank_deg, self._target, now.approach_deg, settings.approach_deg, now.direction
         )
-        self._at = step(self._at, seen, back_deg=settings.run_up_deg, count_deg=settings.count_deg)
+        self._at = step(
+            self._at, seen, back_deg=settings.approach_deg, count_deg=settings.count_deg
+        )
         self._note_moving(self._at.state in ("close", "move", "opened"))
 
     def _note_moving(self, moving: bool) -> None:
@@ -331,9 +333,9 @@ class SetUnit(LedProcedure):
         elif state == "close":
             deg = -CLOSE_DEG
         elif state == "turn back":
-            deg = self._host.session.settings.run_up_deg + LET_GO_DEG
+            deg = self._host.session.settings.approach_deg + LET_GO_DEG
         elif state == "confirm":
-            deg = 2.0 * self._host.session.settings.run_up_deg
+            deg = 2.0 * self._host.session.settings.approach_deg
         return Advice(
             "set", next_, self._why(), LIVE,
             press=PRESS.get(state, ""), hand=hand, unit=at.unit, deg=deg,
@@ -379,7 +381,7 @@ class SetUnit(LedProcedure):
     def _tightened(self, bench: Bench, _: str) -> None:
         self._at = replace(self._at, state="turn back")
         self._note_moving(False)
-        if not bench.host.session.told.tightened:
+        if not bench.host.session.annotations.tightened:
             bench.note("as left", "phase", {"phase": "as left"})
 
     def show(self, now: Now | None) -> GoToView:

@@ -17,7 +17,7 @@ def save(host: Host) -> Saved:
     there is nothing to certify yet, the capture goes on."""
     if host.session.reference is None:
         raise InputError("top dead centre is not known yet: there is nothing to certify")
-    if not host.session.judgements():
+    if not host.session.assessments():
         raise InputError("no reading counts yet: there is nothing to certify")
     return host.save(_write)
 
@@ -27,13 +27,13 @@ def _write(job: Job, capture: Path) -> Saved:
     found = results_of(job.profile, [capture])
     files = save_for_job(job, found)
     assert found.reference is not None  # else nothing was saved
-    return Saved(files, found.reference, tuple(found.judgements), tuple(found.comparisons))
+    return Saved(files, found.reference, tuple(found.assessments), tuple(found.comparisons))
 
 
 def _why_not(bench: Bench) -> str:
     if bench.host.session.reference is None:
         return "There is nothing to certify yet: find TDC first."
-    if not bench.host.session.judgements():
+    if not bench.host.session.assessments():
         return "There is nothing to certify yet: turn slowly forward past an opening."
     return ""
 

@@ -274,7 +274,7 @@ def _grouped(readings: Iterable[Reading]) -> tuple[ReadingGroup, ...]:
             t_s=tuple(each.t_s for each in of),
             btdc_deg=tuple(each.btdc_deg for each in of),
             crank_deg=tuple(each.crank_deg for each in of),
-            partings=tuple(each.partings for each in of),
+            partings=tuple(each.times_opened for each in of),
         )
         for key, of in groups.items()
     )
@@ -365,7 +365,7 @@ def build_for_job(
             " or set it with rig tdc set"
         )
     moves = _moves(worked)
-    if moves and not worked.judgements:
+    if moves and not worked.assessments:
         raise InputError("; ".join(f"{each.capture}: {each.words}" for each in moves))
     sessions = [played.session for played in worked.played]
     touched = [text for session in sessions for text in session.checks]
@@ -374,7 +374,7 @@ def build_for_job(
         profile=profile,
         reference=worked.reference,
         readings=worked.readings,
-        judgements=worked.judgements,
+        judgements=worked.assessments,
         comparisons=worked.comparisons,
         captures=[
             *(played.facts for played in worked.played),
@@ -383,7 +383,7 @@ def build_for_job(
         engine_file=engine_file,
         issued=issued,
         conditions=[
-            *(text for session in sessions for text in session.told.remarks),
+            *(text for session in sessions for text in session.annotations.remarks),
             *(mark_words(m, s.here) for s in sessions for m in s.gauged.marks),
         ],
         deviations=[*_doubts(worked), *_other_engine_files(worked, engine_file), *touched],
@@ -404,9 +404,9 @@ def _moves(worked: JobResults) -> list[TdcMove]:
     """Where dead centre was shown not to be where the reference has it."""
     found = []
     for one in worked.played:
-        holds = one.session.holds
-        shown = [move for move in (holds.after, holds.before) if move is not None]
-        for move, each in zip(shown, moves(holds), strict=True):
+        validity = one.session.validity
+        shown = [move for move in (validity.after, validity.before) if move is not None]
+        for move, each in zip(shown, moves(validity), strict=True):
             U_deg = move.uncertainty.U_deg
             found.append(TdcMove(one.path.name, move.shift_deg, U_deg, diagnostic_words(each)))
     return found
@@ -418,7 +418,7 @@ def noted_changes(worked: JobResults) -> list[Change]:
     return [
         Change(words, unit, noted=True)
         for session in sessions
-        for words, unit in session.told.changes
+        for words, unit in session.annotations.changes
     ]
 
 
@@ -436,7 +436,7 @@ def _rig_checks(profile: Profile, worked: JobResults) -> list[RigFinding]:
 
 
 def _doubts(worked: JobResults) -> list[str]:
-    said = in_groups(worked.judgements)
+    said = in_groups(worked.assessments)
     for played in (*worked.played, *worked.sources):
         said += [text.replace(str(played.path), played.path.name) for text in played.said]
     return said + [

@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
             f"page:        {page_path}",
         ],
     )
-    return verdict_status(worked.judgements, worked.comparisons) if worked.sound else 1
+    return verdict_status(worked.assessments, worked.comparisons) if worked.sound else 1
 
 
 def _told(args: argparse.Namespace, profile: Profile) -> list[Change]:

@@ -282,7 +282,7 @@ def _figures(path: Path, job_folder: Path | None) -> _Side:
         for text in remarks_on(worked):
             message(f"rig compare: {text}")
         utc = worked.played[0].facts.start_utc
-        return _Side(path, utc, worked.reference, tuple(worked.judgements), _serials(job.profile))
+        return _Side(path, utc, worked.reference, tuple(worked.assessments), _serials(job.profile))
     found = certificate.as_certificate(certificate.load(path))
     for one in found.judgements:
         if one.groups:

@@ -136,18 +136,18 @@ def newest_capture(job: Job, command: str) -> Path:
 
 
 def judgement_lines(
-    judgements: Sequence[Assessment], comparisons: Sequence[Comparison] = ()
+    assessments: Sequence[Assessment], comparisons: Sequence[Comparison] = ()
 ) -> list[str]:
     """Each unit with its verdict and a table of its cylinders; then pairs of units likewise.
 
     What the rows of a table repeat stands in the heading above it.
     """
     lines: list[str] = []
-    for own in _by_unit(judgements).values():
+    for own in _by_unit(assessments).values():
         lines += [*([""] if lines else []), *_unit_lines(own)]
     for compared in _by_pair(comparisons).values():
         lines += [*([""] if lines else []), *_pair_lines(compared)]
-    rules = dict.fromkeys(j.rule for j in judgements if j.rule)
+    rules = dict.fromkeys(j.rule for j in assessments if j.rule)
     return [*lines, *([""] if rules else []), *rules]
 
 
@@ -292,24 +292,24 @@ def _by_pair(
     return found
 
 
-def verdict_status(judgements: Sequence[Assessment], comparisons: Sequence[Comparison]) -> int:
+def verdict_status(assessments: Sequence[Assessment], comparisons: Sequence[Comparison]) -> int:
     """Exit status: 1 when a verdict on how things stand last is negative, or a unit was read in
     groups apart, else 0.
 
     What a unit was found at, and was set from, is no longer so.
     """
     last: dict[tuple[str, str], int] = {}
-    for one in judgements:
+    for one in assessments:
         last[_of(one)] = max(last.get(_of(one), 0), _nth(one.phase))
-    now = [one for one in judgements if _nth(one.phase) == last[_of(one)]]
+    now = [one for one in assessments if _nth(one.phase) == last[_of(one)]]
     latest = max((_nth(one.phase) for one in comparisons), default=0)
     verdicts = [one.verdict for one in comparisons if _nth(one.phase) == latest]
     verdicts += [verdict for one in now for verdict in (one.verdict, one.spread_verdict)]
     return 1 if "outside" in verdicts or any(one.groups for one in now) else 0
 
 
-def _of(judgement: Assessment) -> tuple[str, str]:
-    return judgement.unit, judgement.setting
+def _of(assessment: Assessment) -> tuple[str, str]:
+    return assessment.unit, assessment.setting
 
 
 def _nth(phase: str) -> int:

@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     missing: list[str] = []
     for unit in levers:
         try:
-            found.append(_range(worked.judgements, job.profile, unit, args.nominal_btdc_deg))
+            found.append(_range(worked.assessments, job.profile, unit, args.nominal_btdc_deg))
         except InputError as why:
             missing.append(str(why))
     if not found:
@@ -63,15 +63,15 @@ def run(args: argparse.Namespace) -> int:
     ]
     answer = {"levers": levers_found, "missing": missing}
     figures(args, answer, [*lines, *missing])
-    verdicts = {p.judgement.verdict for each in found for p in each.positions}
+    verdicts = {p.assessment.verdict for each in found for p in each.positions}
     return 1 if "outside" in verdicts else 0
 
 
 def _range(
-    judgements: Sequence[Assessment], profile: Profile, unit: Unit, wanted: float | None
+    assessments: Sequence[Assessment], profile: Profile, unit: Unit, wanted: float | None
 ) -> AdvanceRange:
     settings = [setting.name for setting in unit.settings]
-    return advance_range(judgements, unit.name, settings, wanted, encoder=profile.encoder)
+    return advance_range(assessments, unit.name, settings, wanted, encoder=profile.encoder)
 
 
 def _lines(found: AdvanceRange) -> list[str]:
@@ -79,7 +79,7 @@ def _lines(found: AdvanceRange) -> list[str]:
     if found.uncertainty is not None:
         lines.append(f"  range {found.size} of crank")
     for each in found.positions:
-        judged = each.judgement
+        judged = each.assessment
         U_deg = judged.U_deg
         window = "no window set"
         if judged.earliest_btdc is not None and judged.latest_btdc is not None:

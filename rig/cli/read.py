@@ -115,7 +115,7 @@ def _answer(found: RecordingOpenings) -> dict[str, Any]:
         "tdc_deg": found.tdc_deg,
         "openings": [_opening(one) for one in found.openings],
         "index_passes": found.index_passes,
-        "troubles": dict(found.line_errors),
+        "line_errors": dict(found.line_errors),
         "findings": dict(found.findings),
         "illegal_transitions": found.illegal_transitions,
         "state_widths_counts": list(found.state_widths_counts),
@@ -133,10 +133,10 @@ def _opening(one: RecordedOpening) -> dict[str, Any]:
         "valid": one.valid,
         "reason": reason_code(one.rejection),
         "why": reason_words(one.rejection),
-        "run_up_deg": one.approach_deg,
+        "approach_deg": one.approach_deg,
         "speed_deg_s": one.speed_deg_s,
-        "partings": one.bounces,
-        "passage_us": one.transition_us,
+        "times_opened": one.times_opened,
+        "transition_us": one.transition_us,
         "closed_us": one.closed_us,
         "closed_deg": one.closed_deg,
     }
@@ -154,6 +154,6 @@ def _lines(answer: dict[str, Any]) -> list[str]:
     good = sum(one["valid"] for one in answer["openings"])
     lines.append(f"{many(len(answer['openings']), 'opening')}, {good} of them valid;"
                  f" the index passed {many(answer['index_passes'], 'time')}")  # fmt: skip
-    lines += [f"line error: {kind} {n}" for kind, n in answer["troubles"].items()]
+    lines += [f"line error: {kind} {n}" for kind, n in answer["line_errors"].items()]
     lines += [f"found: {what} {n}" for what, n in answer["findings"].items()]
     return lines

@@ -1,4 +1,4 @@
-"""What a job's captures say: readings, judgement and comparison, without saving anything."""
+"""What a job's captures say: readings, assessments and comparison, without saving anything."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
         "captures": [str(played.path) for played in worked.played],
         "reference": worked.reference,
         "readings": [reading_parts(each) for each in worked.readings],
-        "judgements": worked.judgements,
+        "judgements": worked.assessments,
         "comparisons": worked.comparisons,
         "said": remarks_on(worked),
     }
@@ -52,5 +52,5 @@ def run(args: argparse.Namespace) -> int:
         lines.append(f"TDC: {tdc} ({of.by})")
     if args.readings:
         lines += reading_lines(worked.readings)
-    put(args, answer, lines + judgement_lines(worked.judgements, worked.comparisons))
-    return verdict_status(worked.judgements, worked.comparisons) if worked.sound else 1
+    put(args, answer, lines + judgement_lines(worked.assessments, worked.comparisons))
+    return verdict_status(worked.assessments, worked.comparisons) if worked.sound else 1

@@ -96,7 +96,7 @@ def _gauge_arguments(parser: argparse.ArgumentParser) -> None:
         "--case", choices=("sliding", "pinned"), default="",
         help="inclined: a plunger that slides on a flat crown, or a rod pinned to one point",
     )  # fmt: skip
-    parser.add_argument("--u-lift-mm", type=float, default=Gauge().u_lift_mm,
+    parser.add_argument("--u-drop-mm", type=float, default=Gauge().u_drop_mm,
                         help="standard uncertainty of a reading of the gauge")  # fmt: skip
     parser.add_argument("--u-angle-deg", type=float, default=Gauge().u_angle_deg,
                         help="how still the crank is held")  # fmt: skip
@@ -214,7 +214,7 @@ def _gauge(args: argparse.Namespace) -> int:
     inclined = (args.inclined_deg, args.case)
     if not args.inclined_deg and not args.case:
         inclined = (noted.inclination_deg, noted.case)
-    gauge = Gauge(args.u_lift_mm, args.u_angle_deg, *inclined)
+    gauge = Gauge(args.u_drop_mm, args.u_angle_deg, *inclined)
     geometry = geometry_of(engine, args.cylinder)
     if args.fit_offset and geometry is not None:
         geometry = replace(geometry, offset_mm=None)
@@ -223,7 +223,7 @@ def _gauge(args: argparse.Namespace) -> int:
         cylinder=args.cylinder, again=given.again, turn_known=given.turn_known,
     )  # fmt: skip
     working = GaugeWorking(
-        tuple(sorted(set(args.leave_out))), gauge.u_lift_mm, gauge.u_angle_deg,
+        tuple(sorted(set(args.leave_out))), gauge.u_drop_mm, gauge.u_angle_deg,
         gauge.inclination_deg, gauge.case, fit_offset=args.fit_offset,
     )  # fmt: skip
     series = _signed(series, given, working)
@@ -241,8 +241,8 @@ def _gauge(args: argparse.Namespace) -> int:
         "others": [asdict(each) for each in others],
         "fit": _fit(series),
         "fit_why": series.fit_why,
-        "equal_lifts": asdict(series.lifts) if series.lifts else None,
-        "equal_lifts_why": series.lifts_why,
+        "equal_drops": asdict(series.drops) if series.drops else None,
+        "equal_drops_why": series.drops_why,
         "suspect": asdict(series.suspect) if series.suspect else None,
         "moved": asdict(series.moved) if series.moved else None,
         "compared": [asdict(each) for each in compared],
@@ -281,11 +281,11 @@ def _signed(series: Series, given: _Given, working: GaugeWorking) -> Series:
     def of(each: TdcReference) -> TdcReference:
         return signed(each, working, now, given.capture)
 
-    fit, lifts = series.fit, series.lifts
+    fit, drops = series.fit, series.drops
     return replace(
         series,
         fit=replace(fit, reference=of(fit.reference)) if fit else None,
-        lifts=replace(lifts, reference=of(lifts.reference)) if lifts else None,
+        drops=replace(drops, reference=of(drops.reference)) if drops else None,
     )
 
 
@@ -327,7 +327,7 @@ def _use(job: Job, series: Series, method: str, doubts: Sequence[str]) -> str | 
     wanted = METHODS[method]
     chosen = next((each for each in series.references if each.method is wanted), None)
     if chosen is None:
-        why = series.fit_why if method == "fit" else series.lifts_why
+        why = series.fit_why if method == "fit" else series.drops_why
         raise InputError(f"--use {method}: {why}")
     if doubts:
         message("rig tdc: not selected: the series is in doubt")
@@ -356,7 +356,7 @@ def _points(
     series: Series, numbers: list[int], gauge: Gauge, geometry: Geometry | None, job: Job
 ) -> list[dict[str, Any]]:
     rows = [
-        {"number": n, "after_index_deg": modulo(p.angle_deg), "lift_mm": p.lift_mm,
+        {"number": n, "after_index_deg": modulo(p.angle_deg), "drop_mm": p.drop_mm,
          "residual_mm": None, "expected_mm": None}
         for n, p in zip(numbers, series.points, strict=True)
     ]  # fmt: skip
@@ -380,9 +380,9 @@ def _gauge_lines(
         off = row["residual_mm"]
         curve = "" if off is None else f" {row['expected_mm']:>9.3f} {off:>+8.3f}"
         lines.append(
-            f"{row['number']:>5} {row['after_index_deg']:>11.3f}° {row['lift_mm']:>9.3f}{curve}"
+            f"{row['number']:>5} {row['after_index_deg']:>11.3f}° {row['drop_mm']:>9.3f}{curve}"
         )
-    for each, why in ((series.fit, series.fit_why), (series.lifts, series.lifts_why)):
+    for each, why in ((series.fit, series.fit_why), (series.drops, series.drops_why)):
         if each is None:
             lines.append(f"left out: {why}")
             continue

@@ -165,7 +165,7 @@ def _of_cylinder(found: History, series: Series) -> list[str]:
 
 def _point(point: Point) -> list[str]:
     """A point in a line, and above it what changed before it."""
-    judged = point.judgement
+    judged = point.assessment
     U_deg = judged.uncertainty.U_deg if judged.uncertainty else None
     text = rounding.btdc(judged.mean_btdc, U_deg)
     text += f" {rounding.within(U_deg)}" if U_deg is not None else ", U not known"

@@ -561,7 +561,7 @@ def guidance(host: Host) -> Advice:
 def state_of(host: Host) -> JobState:
     """How far the job is."""
     session = host.session
-    said = session.told.steps
+    said = session.annotations.steps
     stop, hold = session.touches(), session.stop_hold()
     units = host.job.profile.units
     readings = session.readings()
@@ -610,10 +610,10 @@ def state_of(host: Host) -> JobState:
         outside=_verdicts(host, "outside"),
         apart=_apart(session),
         change_made=_changed(session),
-        tightened=session.told.tightened,
+        tightened=session.annotations.tightened,
         touched_again=bool(session.checks) or _gauged_again(session.gauge.readings),
         saved=host.saved is not None,
-        skipped=frozenset(session.told.skipped),
+        skipped=frozenset(session.annotations.skipped),
     )
 
 
@@ -667,7 +667,9 @@ def _changed(session: Session) -> bool:
     counted = [r for r in session.readings() if r.valid]
     return any(
         not any(unit in ("", r.unit) and session.t_us(r) > t_us for r in counted)
-        for (_, unit), t_us in zip(session.told.changes, session.told.changed_us, strict=True)
+        for (_, unit), t_us in zip(
+            session.annotations.changes, session.annotations.changed_us, strict=True
+        )
     )
 
 
@@ -723,7 +725,7 @@ def _in_doubt(host: Host) -> tuple[Inconclusive, ...]:
         here = (name, session.setting_of(name), session.phase_of(name), "turned", "inconclusive")
         open_ = [
             Inconclusive(name, j.cylinder, _remedy(j))
-            for j in session.judgements()
+            for j in session.assessments()
             if (j.unit, j.setting, j.phase, j.kind, j.verdict) == here
         ]
         found.append(max(open_, key=lambda each: (each.remedy.readings == 0, each.remedy.readings)))
@@ -739,7 +741,7 @@ def _remedy(j: Assessment) -> Remedy:
 
 def _verdicts(host: Host, verdict: str) -> tuple[str, ...]:
     session = host.session
-    judged = session.judgements()
+    judged = session.assessments()
     return tuple(
         u.name
         for u in host.job.profile.units

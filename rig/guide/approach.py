@@ -66,7 +66,7 @@ class Reached:
     btdc_deg: float
     off_deg: float
     off_rim_mm: float | None
-    run_up_deg: float
+    approach_deg: float
     good: bool
     words: str
 
@@ -92,11 +92,11 @@ def rim_mm(angle_deg: float, diameter_mm: float | None) -> tuple[float | None, f
 
 
 def approach_to(
-    crank_deg: float, target: Target, run_up_deg: float, needed_deg: float, direction: int = 1
+    crank_deg: float, target: Target, approach_deg: float, needed_deg: float, direction: int = 1
 ) -> Going:
     """What to do next to stand at ``target`` having come forward by ``needed_deg`` at least.
 
-    ``run_up_deg`` is the forward movement since it began anew, ``direction`` of the crank just
+    ``approach_deg`` is the forward movement since it began anew, ``direction`` of the crank just
     now (+1, 0, -1). Raises InputError for a period, width or run-up below zero. Source: the rule
     that a position counts only with the slack taken up.
     """
@@ -106,7 +106,7 @@ def approach_to(
     tape, rule = rim_mm(ahead, target.rim_diameter_mm)
     back_to = ahead - needed_deg - MARGIN_DEG
     if abs(ahead) <= target.within_deg:
-        if run_up_deg >= needed_deg and direction >= 0:
+        if approach_deg >= needed_deg and direction >= 0:
             return Going("there", ahead, 0.0, tape, rule, f"there{_off(ahead)}: hold it")
         words = f"at the angle, but from the wrong side: go back {-back_to:.0f}° and come on"
         return Going("wrong side", ahead, back_to, tape, rule, words)
@@ -116,7 +116,7 @@ def approach_to(
             return Going("past", ahead, back_to, tape, rule, words)
         ahead += target.period_deg  # shorter on than back
         tape, rule = rim_mm(ahead, target.rim_diameter_mm)
-    if run_up_deg + ahead < needed_deg:
+    if approach_deg + ahead < needed_deg:
         back = needed_deg + MARGIN_DEG - ahead
         words = f"too near to come from the right side: go back {back:.0f}° first"
         return Going("back", ahead, -back, tape, rule, words)
@@ -127,23 +127,23 @@ def approach_to(
 
 
 def angle_reached(
-    crank_deg: float, target: Target, run_up_deg: float, needed_deg: float, direction: int = 0
+    crank_deg: float, target: Target, approach_deg: float, needed_deg: float, direction: int = 0
 ) -> Reached:
     """What is recorded when the person says that the mark is made. Raises and source as ``going``.
 
     ``good`` when it lies within the target's width and came from the right side.
     """
-    now = approach_to(crank_deg, target, run_up_deg, needed_deg, direction)
+    now = approach_to(crank_deg, target, approach_deg, needed_deg, direction)
     ahead = distance_deg(crank_deg, target)
     tape, _ = rim_mm(-ahead, target.rim_diameter_mm)
     stands_btdc = wrap(target.btdc_deg + ahead)
     good = now.where == "there"
-    side = "from the right side" if run_up_deg >= needed_deg else "without enough run-up"
+    side = "from the right side" if approach_deg >= needed_deg else "without enough run-up"
     words = (
         f"wanted {btdc(target.btdc_deg)}, stands at {btdc(stands_btdc)}, come {side}"
         f"{'' if good else ': a mark made here is not to be relied upon'}"
     )
-    return Reached(target.btdc_deg, stands_btdc, -ahead, tape, run_up_deg, good, words)
+    return Reached(target.btdc_deg, stands_btdc, -ahead, tape, approach_deg, good, words)
 
 
 def _off(ahead: float) -> str:
@@ -163,7 +163,7 @@ class GoTo(LedProcedure):
         if now is None or now.crank_deg is None:
             return GoToView(self._target.btdc_deg, None, words="the crank's angle is not known")
         going = approach_to(
-            now.crank_deg, self._target, now.run_up_deg, self._needed, now.direction
+            now.crank_deg, self._target, now.approach_deg, self._needed, now.direction
         )
         side = going.where not in ("wrong side", "back")
         target = self._target
@@ -187,13 +187,13 @@ class GoTo(LedProcedure):
         if now is None or now.crank_deg is None:
             raise InputError("the crank's angle is not known: no mark can be made")
         reached = angle_reached(
-            now.crank_deg, self._target, now.run_up_deg, self._needed, now.direction
+            now.crank_deg, self._target, now.approach_deg, self._needed, now.direction
         )
         return f"gone to an angle: {reached.words}"
 
     @property
     def _needed(self) -> float:
-        return self._host.session.settings.run_up_deg
+        return self._host.session.settings.approach_deg
 
 
 def target_of(host: Host, btdc_deg: float, cylinder: int) -> Target:

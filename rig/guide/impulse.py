@@ -211,7 +211,7 @@ class PastImpulseCoupling(LedProcedure):
         self._apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
         lags = [lag.lag_deg for lag in host.session.lags() if lag.unit == unit.name and lag.running]
         self._at = TripState(
-            host.session.settings.run_up_deg, lag_deg=lags[-1] if lags else USUAL_LAG_DEG
+            host.session.settings.approach_deg, lag_deg=lags[-1] if lags else USUAL_LAG_DEG
         )
         self._before: tuple[float, bool] | None = None  # the last opening, and whether it ran
 

@@ -15,13 +15,13 @@ from rig.guide.advice import STOP, tdc_moved
 from rig.guide.procedure import Advice, Hand, Panel, PanelLine, Procedure, Sort
 from rig.job.tdc import Candidate, GaugeDoubt, candidates, gauge_doubts
 from rig.signal.events import Now
-from rig.tdc.dial_gauge import GaugePoint, coarse_top_deg, lift_in_mm, near, within_stroke
+from rig.tdc.dial_gauge import GaugePoint, coarse_top_deg, drop_in_mm, near, within_stroke
 from rig.tdc.gauge_points import (
     INCLINED,
     MARK,
     NOTE,
+    DropUnit,
     GaugeReading,
-    LiftUnit,
     gauge_note,
     gauge_series,
     marks_tdc,
@@ -45,23 +45,23 @@ ENOUGH = 3
 """Points a side after which no more are asked for (common practice, no source)."""
 
 
-UNITS: dict[str, LiftUnit] = {"": "mm", "mm": "mm", "in": "inch", "inch": "inch", '"': "inch"}
-_LIFT = re.compile(r"([0-9]*[.,]?[0-9]+|[0-9]+[.,])\s*([a-z\"]*)\.?")
+UNITS: dict[str, DropUnit] = {"": "mm", "mm": "mm", "in": "inch", "inch": "inch", '"': "inch"}
+_DROP = re.compile(r"([0-9]*[.,]?[0-9]+|[0-9]+[.,])\s*([a-z\"]*)\.?")
 
 
-def typed_lift(text: str, unit: LiftUnit = "mm") -> tuple[float, LiftUnit]:
+def typed_drop(text: str, unit: DropUnit = "mm") -> tuple[float, DropUnit]:
     """A piston drop as typed (``2.0``, ``2,0 mm``, ``0.080 in``), in millimetres, and its unit.
 
     ``unit`` is taken where none is typed. Raises InputError for anything else.
     """
-    match = _LIFT.fullmatch(text.strip().casefold())
+    match = _DROP.fullmatch(text.strip().casefold())
     if match is None or match[2] not in UNITS:
         raise InputError(f"{text!r} is no piston drop: enter it as 2.00, 2.00 mm or 0.080 in")
     used = UNITS[match[2]] if match[2] else unit
-    lift_mm = lift_in_mm(float(match[1].replace(",", ".")), used)
-    if lift_mm <= 0.0:
+    drop_mm = drop_in_mm(float(match[1].replace(",", ".")), used)
+    if drop_mm <= 0.0:
         raise InputError("enter how far the piston is below TDC: more than 0")
-    return lift_mm, used
+    return drop_mm, used
 
 
 def still_deg(host: Host) -> float:
@@ -96,7 +96,7 @@ class GaugePoints(Procedure):
         self._prompt = prompt
         self._cylinder = readings[-1].cylinder if readings else 1
         self._again = bool(readings) and readings[-1].again
-        self._unit: LiftUnit = "mm"
+        self._unit: DropUnit = "mm"
         self._at_deg = 0.0
         self._key: object = None
         self._last = _Worked(None, "", [])
@@ -127,7 +127,7 @@ class GaugePoints(Procedure):
     def _side(self, reading: GaugeReading) -> int:
         """-1 before the top, 1 after it; 0 while that cannot be told.
 
-        By angle and lift; by the way in which the crank came only where those do not tell.
+        By angle and drop; by the way in which the crank came only where those do not tell.
         """
         tdc = self._tdc_deg()
         if tdc is None:
@@ -146,8 +146,8 @@ class GaugePoints(Procedure):
     def _geometry(self) -> Geometry | None:
         return geometry_of(self._host.session.profile.engine, self._cylinder)
 
-    def _lifts(self, side: int, *, again: bool = False) -> list[float]:
-        return [r.point.lift_mm for r in self._series(again=again) if self._side(r) == side]
+    def _drops(self, side: int, *, again: bool = False) -> list[float]:
+        return [r.point.drop_mm for r in self._series(again=again) if self._side(r) == side]
 
     # -- on the screen --
 
@@ -162,8 +162,8 @@ class GaugePoints(Procedure):
             figure = rounding.after_index(first.tdc_deg, first.uncertainty.U_deg)
             below = f"TDC so far, {_SHORT[first.method]}"
         beside = [
-            PanelLine("before TDC", _lifts_text(self._lifts(-1))),
-            PanelLine("after TDC", _lifts_text(self._lifts(1))),
+            PanelLine("before TDC", _drops_text(self._drops(-1))),
+            PanelLine("after TDC", _drops_text(self._drops(1))),
             *self._methods(worked),
         ]
         lines = [PanelLine("DOUBT", doubt.words, "bad") for doubt in worked.doubts]
@@ -176,7 +176,7 @@ class GaugePoints(Procedure):
             lines.append(
                 PanelLine(
                     "last point",
-                    f"no. {len(series)}: {last.point.lift_mm:.2f} mm at"
+                    f"no. {len(series)}: {last.point.drop_mm:.2f} mm at"
                     f" {rounding.after_index(last.point.angle_deg)}° after the index, {way}",
                 )
             )
@@ -194,7 +194,7 @@ class GaugePoints(Procedure):
             return []
         lines = []
         for name, found, why in (
-            ("curve", series.fit, series.fit_why), ("equal drops", series.lifts, series.lifts_why),
+            ("curve", series.fit, series.fit_why), ("equal drops", series.drops, series.drops_why),
         ):  # fmt: skip
             if found is None:
                 lines.append(PanelLine(name, f"not yet: {why}", "quiet"))
@@ -202,7 +202,7 @@ class GaugePoints(Procedure):
             reference = found.reference
             tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
             lines.append(PanelLine(name, tdc, "now"))
-        middles = series.lifts.middles if series.lifts else ()
+        middles = series.drops.middles if series.drops else ()
         if together := sum(bool(each.apart_mm) for each in middles):
             lines.append(PanelLine("", f"{together} of {len(middles)} nearly equal", "quiet"))
         return lines
@@ -211,7 +211,7 @@ class GaugePoints(Procedure):
         series = worked.series
         if series is not None and series.moved is not None:
             return series.moved.words
-        before, after = (len(self._lifts(side, again=True)) for side in (-1, 1))
+        before, after = (len(self._drops(side, again=True)) for side in (-1, 1))
         return f"{before} before the top, {after} after it; one on either side is wanted"
 
     def advice(self) -> Advice:
@@ -233,7 +233,7 @@ class GaugePoints(Procedure):
             return "Bring the piston to its top and set the dial to zero", "step_done", Hand.WORK
         if self._worked().doubts:
             return "Undo the doubtful point and take it again", "undo", Hand.NOTHING
-        before, after = self._lifts(-1, again=self._again), self._lifts(1, again=self._again)
+        before, after = self._drops(-1, again=self._again), self._drops(1, again=self._again)
         where = _once_more_at(before, after) if self._again else _where_next(before, after)
         if where is not None:
             words, way = where
@@ -254,7 +254,7 @@ class GaugePoints(Procedure):
             Action("step_done", "enter", "dial is zero", "the dial reads zero at the piston's top",
                    self._zero, why_not=lambda _: "The dial is zero." if self._zeroed else ""),
             Action("event_here", "space", "piston drop", "the drop where the crank is held",
-                   self._ask_lift, takes="DROP"),
+                   self._ask_drop, takes="DROP"),
             Action("undo", "backspace", "undo", "undo the last point, or the doubtful one",
                    self._undo, undo="enter it again", takes="POINT"),
             Action("again", "a", again, does, self._turn_again, undo="a"),
@@ -273,12 +273,12 @@ class GaugePoints(Procedure):
 
     @property
     def _zeroed(self) -> bool:
-        return DIAL_ZERO in self._host.session.told.steps
+        return DIAL_ZERO in self._host.session.annotations.steps
 
     def _zero(self, bench: Bench, _: str) -> None:
         bench.note("the dial is zero", "said", {"step": DIAL_ZERO}, step=DIAL_ZERO)
 
-    def _ask_lift(self, bench: Bench, entered: str) -> None:
+    def _ask_drop(self, bench: Bench, entered: str) -> None:
         self._at_deg = still_deg(self._host)
         number = len(self._series(again=self._again)) + 1
         forms = "mm (2.00, or 0.080 in)" if self._unit == "mm" else "inches (0.080, or 2.00 mm)"
@@ -289,7 +289,7 @@ class GaugePoints(Procedure):
         )
 
     def _take(self, bench: Bench, text: str) -> None:
-        lift_mm, unit = typed_lift(text, self._unit)
+        drop_mm, unit = typed_drop(text, self._unit)
         now = still_deg(self._host)
         if abs(now - self._at_deg) > STILL_DEG + self._host.session.settings.count_deg:
             raise InputError("the crank moved while you typed: hold it, and enter it again")
@@ -297,21 +297,21 @@ class GaugePoints(Procedure):
         geometry = geometry_of(profile.engine, self._cylinder)
         if geometry is not None:
             try:
-                within_stroke([GaugePoint(self._at_deg, lift_mm)], notes.gauge, geometry)
+                within_stroke([GaugePoint(self._at_deg, drop_mm)], notes.gauge, geometry)
             except InputError as wrong:
                 number = len(self._series()) + 1
                 raise InputError(str(wrong).replace("point 1", f"point {number}")) from None
         self._unit = unit
         way = self._host.stillness.way
         note = gauge_note(
-            lift_mm, self._at_deg, cylinder=self._cylinder, direction=way, again=self._again
+            drop_mm, self._at_deg, cylinder=self._cylinder, direction=way, again=self._again
         )
         self._host.annotate(NOTE, note)
         point = notes.readings[-1]
-        words = f"the point {_with_unit(lift_mm, unit)}"
+        words = f"the point {_with_unit(drop_mm, unit)}"
         bench.did(words, lambda: self._take_back(point), point)
         doubts = self._worked().doubts
-        self._prompt.say(doubts[0].words if doubts else f"noted: {_with_unit(lift_mm, unit)}")
+        self._prompt.say(doubts[0].words if doubts else f"noted: {_with_unit(drop_mm, unit)}")
 
     def _undo(self, bench: Bench, entered: str) -> None:
         """The last thing done; a doubtful point is asked about, since it may be an earlier one."""
@@ -332,7 +332,7 @@ class GaugePoints(Procedure):
         wanted = series[int(text) - 1]
         self._take_back(wanted)
         bench.undone(wanted)
-        self._prompt.say(f"Undone: point {text}, {wanted.point.lift_mm:.2f} mm.")
+        self._prompt.say(f"Undone: point {text}, {wanted.point.drop_mm:.2f} mm.")
 
     def _take_back(self, point: GaugeReading) -> None:
         readings = self._host.session.gauge.readings
@@ -380,18 +380,18 @@ class GaugePoints(Procedure):
         self._cylinder = int(text)
 
 
-def _with_unit(lift_mm: float, unit: LiftUnit) -> str:
+def _with_unit(drop_mm: float, unit: DropUnit) -> str:
     """A lift in the unit that it was typed in; the screen shows millimetres."""
     if unit == "mm":
-        return f"{lift_mm:.3f} mm"
-    return f"{lift_mm / MM_PER_INCH:.4f} in, which is {lift_mm:.3f} mm"
+        return f"{drop_mm:.3f} mm"
+    return f"{drop_mm / MM_PER_INCH:.4f} in, which is {drop_mm:.3f} mm"
 
 
-def _lifts_text(lifts: list[float]) -> str:
-    if not lifts:
+def _drops_text(drops: list[float]) -> str:
+    if not drops:
         return "no point yet"
-    shown = " ".join(f"{lift:.2f}" for lift in lifts[::-1])
-    return f"{len(lifts)}×  {shown} mm"
+    shown = " ".join(f"{drop:.2f}" for drop in drops[::-1])
+    return f"{len(drops)}×  {shown} mm"
 
 
 def _once_more_at(before: list[float], after: list[float]) -> tuple[str, int] | None:
@@ -406,17 +406,17 @@ def _where_next(before: list[float], after: list[float]) -> tuple[str, int] | No
     enough."""
     if len(before) < ENOUGH and not after:
         return f"Turn forward to {'a smaller drop' if before else 'some mm before TDC'}", 1
-    for lift in before:
-        if not _has(after, lift):
-            return f"Past TDC, turn back to {lift:.2f} mm", -1
-    for lift in after:
-        if not _has(before, lift):
-            return f"Well back, turn forward to {lift:.2f} mm", 1
+    for drop in before:
+        if not _has(after, drop):
+            return f"Past TDC, turn back to {drop:.2f} mm", -1
+    for drop in after:
+        if not _has(before, drop):
+            return f"Well back, turn forward to {drop:.2f} mm", 1
     return None if len(before) >= ENOUGH else ("Well back, turn forward to another drop", 1)
 
 
-def _has(lifts: list[float], lift: float) -> bool:
-    return any(near(each, lift) for each in lifts)
+def _has(drops: list[float], drop: float) -> bool:
+    return any(near(each, drop) for each in drops)
 
 
 class SelectTdc(Procedure):

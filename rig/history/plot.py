@@ -79,7 +79,7 @@ def _panel(at: Axes, series: Series, ends: tuple[float, float], high_deg: float)
     """One series; all panels have the same height in degrees, ``high_deg``."""
     points = series.points
     at.set_title(visible(series.name))
-    last = points[-1].judgement
+    last = points[-1].assessment
     middle = sum(_reach(points)) / 2.0
     low, high = middle - high_deg / 2.0, middle + high_deg / 2.0
     at.set_ylim(low, high)
@@ -92,7 +92,7 @@ def _panel(at: Axes, series: Series, ends: tuple[float, float], high_deg: float)
         at.axhline(last.nominal_btdc, color=sheet.SOFT, lw=0.8, dashes=(4, 3), zorder=1.4)
     _line(at, series, ends)
     for point in points:
-        mean, uncertainty = point.judgement.mean_btdc, point.judgement.uncertainty
+        mean, uncertainty = point.assessment.mean_btdc, point.assessment.uncertainty
         if mean is None:
             continue
         filled = point.phase == "as left"
@@ -144,11 +144,11 @@ def _steps(at: Axes, points: Sequence[Point], ends: tuple[float, float]) -> None
 def _reach(points: Sequence[Point]) -> tuple[float, float]:
     angles: list[float] = []
     for point in points:
-        judged = point.judgement
+        judged = point.assessment
         U = judged.uncertainty.U_deg if judged.uncertainty else 0.0
         if judged.mean_btdc is not None:
             angles += [judged.mean_btdc - min(U, 20.0), judged.mean_btdc + min(U, 20.0)]
-    last = points[-1].judgement
+    last = points[-1].assessment
     angles += [a for a in (last.earliest_btdc, last.latest_btdc) if a is not None]
     low, high = min(angles), max(angles)
     margin = max(0.14 * (high - low), 0.1)

@@ -114,7 +114,7 @@ class Point:
     record_sha256: str
     measured_utc: str
     phase: str
-    judgement: Assessment
+    assessment: Assessment
     step: str  # why the level is a new one, in words; "" when it is not
     reasons: tuple[Reason, ...]
     level: int
@@ -355,7 +355,7 @@ def csv_text(of: History) -> str:
     writer.writerow(COLUMNS)
     for series in of.series:
         for point in series.points:
-            j = point.judgement
+            j = point.assessment
             U_deg = j.uncertainty.U_deg if j.uncertainty else None
             row = (
                 *(point.engine, point.unit, point.serial, series.setting, series.kind),
@@ -510,45 +510,45 @@ def _series(read: Sequence[_Read], *, by_serial: bool = False) -> Iterable[Serie
     names: dict[str, str] = {}
     before: dict[tuple[str, str, int | None, str], _Read] = {}
     for each in read:
-        for judgement in found_and_left(each.judgements):
-            if judgement.mean_btdc is None:
+        for assessment in found_and_left(each.judgements):
+            if assessment.mean_btdc is None:
                 continue
-            if Mark.ONE_TURN_OUT in judgement.marks:  # a unit wrongly coupled, which is no drift
+            if Mark.ONE_TURN_OUT in assessment.marks:  # a unit wrongly coupled, which is no drift
                 continue
-            unit = each.serials.get(judgement.unit, "") if by_serial else judgement.unit
-            names[unit] = judgement.unit
-            key = (unit, judgement.setting, judgement.cylinder, judgement.kind)
+            unit = each.serials.get(assessment.unit, "") if by_serial else assessment.unit
+            names[unit] = assessment.unit
+            key = (unit, assessment.setting, assessment.cylinder, assessment.kind)
             points = gathered.setdefault(key, [])
-            points.append(_point(each, judgement, points, before.get(key)))
+            points.append(_point(each, assessment, points, before.get(key)))
             before[key] = each
     for (unit, setting, cylinder, kind), points in gathered.items():
         yield _one_series((names[unit], setting, cylinder, kind), points)
 
 
 def _point(
-    read: _Read, judgement: Assessment, points: Sequence[Point], visit: _Read | None
+    read: _Read, assessment: Assessment, points: Sequence[Point], visit: _Read | None
 ) -> Point:
     """The next point of a series; ``visit`` is the record of the one before."""
     before = points[-1] if points else None
-    steps = _steps(read, judgement, before, visit) if before and visit else {}
+    steps = _steps(read, assessment, before, visit) if before and visit else {}
     reasons = tuple(steps)
     level = before.level + bool(reasons) if before else 0
     wear = before.wear + (not set(reasons) <= SAME_WEAR) if before else 0
-    stated = judgement.uncertainty
-    key = (judgement.unit, judgement.setting, judgement.phase, judgement.kind)
-    verdict = verdict_over([judgement])
-    if judgement.cylinder is None:
+    stated = assessment.uncertainty
+    key = (assessment.unit, assessment.setting, assessment.phase, assessment.kind)
+    verdict = verdict_over([assessment])
+    if assessment.cylinder is None:
         verdict = read.verdicts.get(key, verdict)
     return Point(
         engine=read.engine,
-        unit=judgement.unit,
-        serial=read.serials.get(judgement.unit, ""),
+        unit=assessment.unit,
+        serial=read.serials.get(assessment.unit, ""),
         certificate=read.identification,
         file=read.file,
         record_sha256=read.record_sha256,
         measured_utc=read.measured_from_utc,
-        phase=judgement.phase,
-        judgement=judgement,
+        phase=assessment.phase,
+        assessment=assessment,
         step="; ".join(dict.fromkeys(filter(None, steps.values()))),
         reasons=reasons,
         level=level,
@@ -559,9 +559,9 @@ def _point(
     )
 
 
-def _steps(read: _Read, judgement: Assessment, before: Point, visit: _Read) -> dict[Reason, str]:
+def _steps(read: _Read, assessment: Assessment, before: Point, visit: _Read) -> dict[Reason, str]:
     """Why the level since the point before is a new one, each reason in words."""
-    unit = judgement.unit
+    unit = assessment.unit
     noted = [each for each in read.changes if each.noted and each.unit in ("", unit)]
     adjusted = [each for each in read.adjustments if _moved_by(each, unit)]
     found: dict[Reason, str] = {}
@@ -579,10 +579,10 @@ def _steps(read: _Read, judgement: Assessment, before: Point, visit: _Read) -> d
         found[Reason.ENGINE] = f"moved to {read.engine}, {unit}"
     told = [each for each in read.changes if not each.noted and each.unit in ("", unit)]
     # What was noted or adjusted during the visit came after what was found at first.
-    told += [] if _left_later(read, judgement) else noted
+    told += [] if _left_later(read, assessment) else noted
     if told:
         found[Reason.CHANGED] = "; ".join(each.words for each in told)
-    if adjusted and not _left_later(read, judgement):
+    if adjusted and not _left_later(read, assessment):
         found[Reason.ADJUSTED] = "; ".join(each.words for each in adjusted)
     if visit.rig and read.rig and visit.rig != read.rig:
         found[Reason.RIG] = f"rig {read.rig} in place of {visit.rig}"
@@ -593,10 +593,10 @@ def _steps(read: _Read, judgement: Assessment, before: Point, visit: _Read) -> d
     return found
 
 
-def _left_later(read: _Read, judgement: Assessment) -> bool:
+def _left_later(read: _Read, assessment: Assessment) -> bool:
     """Whether the same record has this figure in a later phase, too."""
-    own = (judgement.unit, judgement.setting, judgement.cylinder, judgement.kind)
-    later = PHASES[PHASES.index(judgement.phase) + 1 :] if judgement.phase in PHASES else ()
+    own = (assessment.unit, assessment.setting, assessment.cylinder, assessment.kind)
+    later = PHASES[PHASES.index(assessment.phase) + 1 :] if assessment.phase in PHASES else ()
     return any((j.unit, j.setting, j.cylinder, j.kind) == own and j.phase in later
                for j in read.judgements)  # fmt: skip
 
@@ -615,7 +615,7 @@ def _weightless(series: Iterable[Series]) -> list[str]:
     for each in series:
         for point in each.points:
             if not point.weighs:
-                where = found.setdefault((point.file, _why_weightless(point.judgement)), [])
+                where = found.setdefault((point.file, _why_weightless(point.assessment)), [])
                 where.append(f"{each.unit}, {each.setting}, {point.phase}")
     return [
         f"{file}: {'; '.join(dict.fromkeys(of))}: {why}: shown, and no line goes through it"
@@ -623,11 +623,11 @@ def _weightless(series: Iterable[Series]) -> list[str]:
     ]
 
 
-def _why_weightless(judgement: Assessment) -> str:
-    if judgement.uncertainty is not None:
+def _why_weightless(assessment: Assessment) -> str:
+    if assessment.uncertainty is not None:
         nothing = f"the uncertainty that it states is nothing, or over {MOST_DEG:g}°"
         return f"{nothing} (certify its captures anew)"
-    if judgement.n == 1:
+    if assessment.n == 1:
         return "one reading, which has no uncertainty (take two or more)"
     return "no uncertainty is stated"
 
@@ -656,7 +656,7 @@ def _dated(points: Sequence[Point]) -> list[DatedMean]:
     return [
         DatedMean(each.day, of.mean_btdc, of.uncertainty.parts, each.level, each.shares, of.n)
         for each in points
-        for of in (each.judgement,)
+        for of in (each.assessment,)
         if of.mean_btdc is not None and of.uncertainty is not None
     ]
 
@@ -673,7 +673,7 @@ def _since(points: Sequence[Point], weighing: Sequence[Point]) -> str:
         step = next((each for each in reversed(points) if each.step), None)
         return "" if step is None else f"one certificate {_step_day(step)}"
     same = first.shares == last.shares
-    found = compare_assessments(last.judgement, first.judgement, shared_reference=same)
+    found = compare_assessments(last.assessment, first.assessment, shared_reference=same)
     U = found.uncertainty.U_deg if found.uncertainty else None
     way = "earlier" if found.difference_deg > 0.0 else "later"
     size, within = rounding.size(found.difference_deg, U), rounding.two_figures(U)
@@ -692,7 +692,7 @@ def _strays(line: Line) -> str:
 
 
 def _outlook_at(line: Line, last: Point) -> tuple[str | None, str | None, str]:
-    judged = last.judgement
+    judged = last.assessment
     return outlook(line, utc_instant(last.measured_utc), judged.earliest_btdc, judged.latest_btdc)
 
 

@@ -33,7 +33,7 @@ class RecordedOpening:
     ``crank_deg`` increases in the normal direction and is a whole number of turns at each leading
     edge of the index; None when the index was never met. ``btdc_deg`` is in (-180, 180]; None
     without TDC. ``rejection`` is why it is not a reading; None when it is one. ``approach_deg`` is
-    the movement in the normal direction before it. ``bounces``: how often the contacts opened in
+    the movement in the normal direction before it. ``times_opened``: how often they opened in
     the transition, which took ``transition_us``. Before it they were closed for ``closed_us`` and
     ``closed_deg`` (NaN: not seen).
     """
@@ -45,7 +45,7 @@ class RecordedOpening:
     rejection: Rejection | None
     approach_deg: float
     speed_deg_s: float
-    bounces: int
+    times_opened: int
     transition_us: float
     closed_us: float
     closed_deg: float
@@ -136,7 +136,7 @@ def read_openings(
     if index_level is not None:
         settings = replace(settings, index_level=_one_of("index_level", index_level, (0, 1)))
     if (needed_deg := _check_number("approach_deg", approach_deg)) is not None:
-        settings = replace(settings, run_up_deg=needed_deg)
+        settings = replace(settings, approach_deg=needed_deg)
     if (end_ms := _check_number("closed_end_ms", closed_end_ms)) is not None:
         settings = replace(settings, closed_end_us=1e3 * end_ms)
     if (open_ms := _check_number("least_open_ms", least_open_ms)) is not None:
@@ -260,10 +260,10 @@ def _recorded(
         crank_deg=one.crank_deg,
         btdc_deg=btdc_deg,
         rejection=one.rejection,
-        approach_deg=one.run_up_deg,
+        approach_deg=one.approach_deg,
         speed_deg_s=one.speed_deg_s,
-        bounces=one.partings,
-        transition_us=one.passage_us,
+        times_opened=one.times_opened,
+        transition_us=one.transition_us,
         closed_us=one.closed_us,
         closed_deg=one.closed_deg,
     )

@@ -34,7 +34,7 @@ from rig.session.session import Session
 from rig.signal.rig_statistics import RigStatistics, StatisticsCollector
 from rig.tdc.gauge_points import GaugeNotes, gauge_series
 from rig.tdc.reference import Move, TdcReference, by_gauge
-from rig.tdc.validity import At, Touched, holds
+from rig.tdc.validity import At, Touched, validity
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.impulse import separate_impulse_trips
@@ -68,7 +68,7 @@ class JobResults:
     played: list[ReplayedCapture]
     reference: TdcReference | None
     readings: list[Reading] = field(default_factory=list)
-    judgements: list[Assessment] = field(default_factory=list)
+    assessments: list[Assessment] = field(default_factory=list)
     comparisons: list[Comparison] = field(default_factory=list)
     sources: list[ReplayedCapture] = field(default_factory=list)  # replayed only for TDC
     against: list[TdcReference] = field(default_factory=list)  # from elsewhere: TDC has moved
@@ -117,7 +117,7 @@ def replay_capture(profile: Profile, path: Path, size: int | None = None) -> Rep
         start_utc=start,
         end_utc=start if end is None else iso(end, "milliseconds"),
         lines=reader.lines.lines,
-        troubles=dict(sorted(session.troubles.items())),
+        troubles=dict(sorted(session.line_errors.items())),
         rig_name=identity.name if identity else "",
         protocol=identity.protocol if identity else 0,
         counts_per_turn=identity.counts_per_turn if identity else profile.encoder.counts_per_turn,
@@ -171,7 +171,7 @@ def tdc_in(job: Job, recording: Path) -> tuple[TdcReference | None, list[Diagnos
     if format_of(recording).kind != RECORDING_FORMAT.kind:
         return job_reference(job)[0], []
     session = work_job(job, [recording]).played[0].session
-    moved = moves(session.holds)
+    moved = moves(session.validity)
     return None if moved else session.reference, moved
 
 
@@ -214,7 +214,7 @@ def results_of(
         readings += one.session.readings()
     worked.readings = separate_impulse_trips(readings, profile, begins)
     if reference is not None:
-        worked.judgements = assess(worked.readings, profile, reference)
+        worked.assessments = assess(worked.readings, profile, reference)
         worked.comparisons = compare_units(worked.readings, profile, reference)
     return worked
 
@@ -252,7 +252,7 @@ def assess_job(
         captures=tuple(paths),
         reference=found.reference,
         readings=tuple(found.readings),
-        assessments=tuple(found.judgements),
+        assessments=tuple(found.assessments),
         comparisons=tuple(found.comparisons),
         diagnostics=tuple(each for _, each in found.doubts),
         is_sound=found.sound,
@@ -333,10 +333,10 @@ def hold(
         own = _touches(one.session)
         is_here = one.session.centres.when(used, one.session.references) is not None
         here = is_here and used.capture in ("", one.path.name)
-        found = holds(used, at, own if own or here else every, profile.encoder)
+        found = validity(used, at, own if own or here else every, profile.encoder)
         if (gauge := _gauge_moved(one.gauge, used, one.path.name, profile)) is not None:
             found = replace(found, until=at, after=gauge)
-        one.session.centres.held = found
+        one.session.centres.limited = found
         against += [each for each in found.against if each in known and each not in against]
     return against
 

@@ -68,9 +68,9 @@ def gauge_doubts(
     elif (
         wrong := out_of_order(readings, geometry, notes.gauge.mm_per_mm)
     ) is not None and wrong in numbers:
-        lift = [each for each in readings if not each.again][wrong - 1].point.lift_mm
+        drop = [each for each in readings if not each.again][wrong - 1].point.drop_mm
         words = (
-            f"gauge point {wrong} ({lift:.2f} mm) contradicts the others: nearer to the top the"
+            f"gauge point {wrong} ({drop:.2f} mm) contradicts the others: nearer to the top the"
             " drop is smaller; mistyped?"
         )
         doubts.append(GaugeDoubt(words, wrong))

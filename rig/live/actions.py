@@ -377,7 +377,7 @@ def _moved_label(bench: Bench) -> str:
 
 
 def _why_not_as_left(bench: Bench) -> str:
-    tightened = bench.host.session.told.tightened
+    tightened = bench.host.session.annotations.tightened
     return "Readings are as left already; backspace undoes that." if tightened else ""
 
 

@@ -330,22 +330,22 @@ class LiveSession:
     def use(self, which: dict[str, object]) -> TdcReference:
         """Go by another of the dead centres found; ``which`` as the note ``USE`` has it. Raises
         InputError when there is none."""
-        troubles = self.session.troubles["note"]
+        line_errors = self.session.line_errors["note"]
         made: dict[str, object] = {"utc": _iso(self._utc()), "capture": self.capture_path.name}
         self.annotate(USE, which | made)
         found = self.session.reference
-        if found is None or self.session.troubles["note"] > troubles:
-            raise InputError(self.session.last_trouble)
+        if found is None or self.session.line_errors["note"] > line_errors:
+            raise InputError(self.session.last_error)
         self._keep_reference(found)
         return found
 
     def undo_tdc(self, kind: str) -> None:
         """Undo the last annotation of a ``kind`` ("stop-out", "use" or "stroke"); the job keeps the
         TDC that is in use then. Raises InputError when there is none to undo."""
-        before, troubles = self.session.reference, self.session.troubles["note"]
+        before, line_errors = self.session.reference, self.session.line_errors["note"]
         self.annotate(kind, {"back": True})
-        if self.session.troubles["note"] > troubles:
-            raise InputError(self.session.last_trouble)
+        if self.session.line_errors["note"] > line_errors:
+            raise InputError(self.session.last_error)
         found = self.session.reference
         if found is not None and found is not before:
             self._keep_reference(found)

@@ -93,8 +93,8 @@ def rig_parts(view: View, shorter: int = 0) -> list[Part]:
         parts.append((f" on {rig.port}", "quiet"))
     if view.tag and shorter < 2:
         parts.append(f" │ {view.tag}")
-    if rig.troubles:
-        kinds = ", ".join(f"{kind} {times}" for kind, times in rig.troubles)
+    if rig.line_errors:
+        kinds = ", ".join(f"{kind} {times}" for kind, times in rig.line_errors)
         parts.append((f" │ line errors: {kinds}", "strong"))
     return parts
 
@@ -210,7 +210,7 @@ def health(pen: Pen, view: View) -> Lines:
         view.capture or "no capture",
         f"rig {rig.name or 'without a name'}",
         silent,
-        "line errors: see above" if rig.troubles else "line OK",
+        "line errors: see above" if rig.line_errors else "line OK",
         "readings are spoken" if view.speaking else "",
     )
     return [pen.text(("│ ", "quiet"), text) for text in texts if text]

@@ -79,8 +79,8 @@ def _rig(old: View, new: View) -> Iterator[str]:
         yield from _changed(old.rig.detail, new.rig.detail, "the rig: {}")
     if new.rig.connected and not old.rig.connected:
         yield "something is received on the port" if never_heard else "the rig is back"
-    had = dict(old.rig.troubles)
-    for kind, times in new.rig.troubles:
+    had = dict(old.rig.line_errors)
+    for kind, times in new.rig.line_errors:
         # A noisy line brings thousands: said at 1, 2, 4, 8 and so on.
         if times.bit_length() > had.get(kind, 0).bit_length():
             yield f"line errors: {kind}, {times} so far"

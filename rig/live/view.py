@@ -36,7 +36,7 @@ class RigView:
     understood: bool = True  # False: something talks there, and no rig was made out of it yet
     silent_s: float | None = None  # seconds since anything was heard; None: never heard
     lines: int = 0
-    troubles: tuple[tuple[str, int], ...] = ()  # kind, how many
+    line_errors: tuple[tuple[str, int], ...] = ()  # kind, how many
     detail: str = ""  # when something is wrong: what, and what to do
 
 

@@ -100,7 +100,7 @@ def _rig(live: LiveSession) -> RigView:
             session.identity.name if session.identity else "",
             lines=live.lines,
             silent_s=0.0,
-            troubles=tuple(sorted(session.troubles.items())),
+            line_errors=tuple(sorted(session.line_errors.items())),
         )
     return RigView(
         port=live.url,
@@ -109,7 +109,7 @@ def _rig(live: LiveSession) -> RigView:
         understood=live.understood,
         silent_s=None if silent is None else round(silent, 1),
         lines=live.lines,
-        troubles=tuple(sorted(session.troubles.items())),
+        line_errors=tuple(sorted(session.line_errors.items())),
         detail=live.diagnosis() or _first_doubt(session),
     )
 
@@ -122,7 +122,7 @@ def _first_doubt(session: Session) -> str:
 def _crank(live: LiveSession) -> CrankView:
     session = live.session
     now = session.now()
-    needed = session.settings.run_up_deg
+    needed = session.settings.approach_deg
     if now is None:
         return CrankView(
             approach_needed_deg=needed, why_no_angle="nothing received from the rig yet"
@@ -144,7 +144,7 @@ def _crank(live: LiveSession) -> CrankView:
         after_index_deg=None if now.crank_deg is None else modulo(now.crank_deg),
         direction=now.direction,
         speed_deg_s=round(abs(now.speed_deg_s), 0),
-        approach_deg=min(now.run_up_deg, needed),
+        approach_deg=min(now.approach_deg, needed),
         approach_needed_deg=needed,
         valid_now=now.rejection is None and not why,
         why_not=why or now_words(now.rejection),
@@ -184,9 +184,9 @@ def _unit(live: LiveSession, unit: Unit) -> UnitView:
     phase = session.phase_of(unit.name)
     own = [r for r in session.readings() if r.unit == unit.name]
     rejected = [r for r in own if not r.valid]
-    judgements = session.judgements()
+    assessments = session.assessments()
     key = (unit.name, name, phase)
-    whole = unit_figure(judgements, *key)
+    whole = unit_figure(assessments, *key)
     few = few_readings(whole.uncertainty, whole.n) if whole else ""
     return UnitView(
         unit=unit,
@@ -195,10 +195,10 @@ def _unit(live: LiveSession, unit: Unit) -> UnitView:
         contacts=_contacts(live, unit),
         readings=tuple(r for r in own if r.valid and (r.setting, r.phase) == (name, phase)),
         assessments=tuple(
-            j for j in judgements if (j.unit, j.setting, j.phase, j.kind) == (*key, "turned")
+            j for j in assessments if (j.unit, j.setting, j.phase, j.kind) == (*key, "turned")
         ),
         whole=whole,
-        verdict=unit_verdict(judgements, *key),
+        verdict=unit_verdict(assessments, *key),
         notes=tuple(filter(None, (few, *_notes(live, unit)))),
         valid=len(own) - len(rejected),
         rejected=len(rejected),
@@ -211,7 +211,7 @@ def _notes(live: LiveSession, unit: Unit) -> tuple[str, ...]:
     """Further lines of a unit: the range of its lever, the lag of its coupling."""
     session = live.session
     notes = []
-    judged = session.judgements()
+    judged = session.assessments()
     here = (session.setting_of(unit.name), session.phase_of(unit.name))
     try:
         settings = [setting.name for setting in unit.settings]

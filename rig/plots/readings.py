@@ -31,18 +31,18 @@ _Group = tuple[str, str, str, str]
 @sheet.styled
 def draw(
     title: str,
-    judgements: Sequence[Assessment],
+    assessments: Sequence[Assessment],
     readings: Sequence[Reading],
     path: Path,
 ) -> Path:
     """Draw all judgements that have a mean, with their readings. Earlier is at the left."""
-    return sheet.write(sheet_of(title, judgements, readings), path)
+    return sheet.write(sheet_of(title, assessments, readings), path)
 
 
-def sheet_of(title: str, judgements: Sequence[Assessment], readings: Sequence[Reading]) -> Figure:
+def sheet_of(title: str, assessments: Sequence[Assessment], readings: Sequence[Reading]) -> Figure:
     """The sheet. Panels of one setting have the same axis, all panels the same scale."""
     groups: dict[_Group, list[Assessment]] = {}
-    for each in judgements:
+    for each in assessments:
         if each.mean_btdc is not None:
             groups.setdefault((each.unit, each.setting, each.phase, each.kind), []).append(each)
     rows = sum(len(group) for group in groups.values())
@@ -174,8 +174,8 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
     worked = work_job(job, [capture])
     for text in remarks_on(worked):
         asked.tell(text)
-    if not any(each.mean_btdc is not None for each in worked.judgements):
+    if not any(each.mean_btdc is not None for each in worked.assessments):
         raise InputError(f"{capture}: no valid opening yet, or TDC is not known")
     title = f"{job.profile.engine.name}, {capture.stem}"
-    path = draw(title, worked.judgements, worked.readings, out)
-    return Drawn(path, {"capture": str(capture), "figures": len(worked.judgements)})
+    path = draw(title, worked.assessments, worked.readings, out)
+    return Drawn(path, {"capture": str(capture), "figures": len(worked.assessments)})

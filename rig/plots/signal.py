@@ -53,8 +53,8 @@ class Trace:
     noise_deg: Sequence[float]
     last_deg: float  # the last opening of the transition
     stays_deg: float  # open without a pause from there to here, they stay open
-    partings: int
-    passage_ms: float  # from the first to the last opening of the transition
+    times_opened: int
+    transition_ms: float  # from the first to the last opening of the transition
     closed_ms: float  # how long they had been closed before
     least_open_ms: float
     btdc_deg: float | None  # of the opening; None where TDC is not known
@@ -77,8 +77,8 @@ def sheet_of(title: str, trace: Trace) -> Figure:
         figure,
         f"hairline: the opening. Before it closed for {trace.closed_ms:.0f} ms; "
         + (
-            f"opened {many(trace.partings, 'time')} in {trace.passage_ms:.2f} ms; "
-            if trace.partings > 1
+            f"opened {many(trace.times_opened, 'time')} in {trace.transition_ms:.2f} ms; "
+            if trace.times_opened > 1
             else ""
         )
         + f"then open for {trace.least_open_ms:g} ms without a pause (bar): they stay open. Strokes"
@@ -196,15 +196,15 @@ def trace_of(
         for at, step in zip(edge.around_at, edge.around_step, strict=True)
         if step
     }
-    last_deg = place(float(np.interp(opening.t_us + opening.passage_us, times, counts)))
+    last_deg = place(float(np.interp(opening.t_us + opening.transition_us, times, counts)))
     return Trace(
         changes=[(place(at), e.level == open_level) for at, e in zip(counts, edges, strict=True)],
         encoder_deg=sorted(map(place, around)),
         noise_deg=noise,
         last_deg=last_deg,
         stays_deg=last_deg + abs(opening.speed_deg_s) * settings.least_open_us / 1e6,
-        partings=opening.partings,
-        passage_ms=opening.passage_us / 1e3,
+        times_opened=opening.times_opened,
+        transition_ms=opening.transition_us / 1e3,
         closed_ms=opening.closed_us / 1e3,
         least_open_ms=settings.least_open_us / 1e3,
         btdc_deg=btdc_deg,
@@ -261,8 +261,8 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
         "t_us": chosen.t_us,
         "crank_deg": chosen.crank_deg,
         "btdc_deg": btdc,
-        "partings": chosen.partings,
-        "passage_us": chosen.passage_us,
+        "times_opened": chosen.times_opened,
+        "transition_us": chosen.transition_us,
     }
     return Drawn(out, facts)
 
@@ -284,4 +284,4 @@ def _chosen(
     ]
     if not own:
         raise InputError(f"--unit {asked.unit}: it never opens; there are {sorted(names.values())}")
-    return max(own, key=lambda pair: (pair[1].valid, pair[1].partings))
+    return max(own, key=lambda pair: (pair[1].valid, pair[1].times_opened))

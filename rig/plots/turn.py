@@ -204,7 +204,7 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
             for each in taken
             if isinstance(each, Closing) and each.input == unit.input
             and each.direction > 0 and each.crank_deg is not None
-            and session.told.setting_at(unit.name, each.t_us) == setting
+            and session.annotations.setting_at(unit.name, each.t_us) == setting
         ]  # fmt: skip
         closings = [Happens(place) for place, _ in _gathered(_known(places), cycle)]
         several = sum(each is unit for each, _ in seen) > 1

@@ -22,7 +22,7 @@ from rig.engine.profile import Encoder, Profile, Unit
 from rig.signal import rig_statistics
 from rig.signal.events import Opening, Reason, Rejection
 from rig.tdc.reference import TdcReference
-from rig.tdc.validity import At, Holds, Touched, holds
+from rig.tdc.validity import At, Touched, Validity, validity
 from rig.timing.values import ADJUSTING, Phase
 
 Act = Callable[[float, dict[str, object]], None]
@@ -327,9 +327,9 @@ class Centres:
         self._encoder = encoder
         self._us: list[float] = []
         self._touched: set[int] = set()
-        self._found: tuple[tuple[int, int], Holds] | None = None
+        self._found: tuple[tuple[int, int], Validity] | None = None
         self.number = 0.0
-        self.held: Holds | None = None
+        self.limited: Validity | None = None
 
     def came(self, t_us: float, *, touched: bool = False) -> None:
         """The next TDC came at ``t_us``; ``touched`` if it was found in this session."""
@@ -354,12 +354,12 @@ class Centres:
                 return self.number, t_us
         return None
 
-    def holds(self, used: TdcReference | None, references: Sequence[TdcReference]) -> Holds:
+    def validity(self, used: TdcReference | None, references: Sequence[TdcReference]) -> Validity:
         """How long the reference in use is valid, by all touches."""
-        if self.held is not None or used is None:
-            return self.held or Holds()
+        if self.limited is not None or used is None:
+            return self.limited or Validity()
         key = id(used), len(references)
         if self._found is None or self._found[0] != key:
             at = self.when(used, references) or (self.number, -math.inf)
-            self._found = key, holds(used, at, self.touches(references), self._encoder)
+            self._found = key, validity(used, at, self.touches(references), self._encoder)
         return self._found[1]

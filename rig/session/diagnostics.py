@@ -20,7 +20,7 @@ from rig.engine.profile import Profile, Unit
 from rig.session.kept import MOST_VALID
 from rig.signal.events import Opening, Reason, Rejection
 from rig.tdc.index_resolver import CLEAR
-from rig.tdc.validity import Holds
+from rig.tdc.validity import Validity
 from rig.wire.line import PROTOCOL
 from rig.wire.records import Identity
 
@@ -88,16 +88,16 @@ class Seen:
     lost: Rejection | None  # why angles are not valid now
     restarts: int
     illegal: int
-    troubles: Mapping[str, int]
+    line_errors: Mapping[str, int]
     asked: Callable[[str, Opening], bool]  # whether that unit was meant to open without turning
-    holds: Holds = field(default_factory=Holds)  # how long the TDC in use is valid
+    validity: Validity = field(default_factory=Validity)  # how long the TDC in use is valid
     stop_trouble: str = ""  # why the piston stop misleads in its present or last cylinder
     place_known: bool = True  # of the index of a geared encoder, once there is a TDC
 
 
 def diagnose(profile: Profile, seen: Seen) -> list[Diagnostic]:
     """Everything that looks wrong, the worst first."""
-    found = [*moves(seen.holds), *_line(seen), *_counts(profile, seen)]
+    found = [*moves(seen.validity), *_line(seen), *_counts(profile, seen)]
     if seen.stop_trouble:
         found.append(Diagnostic(Doubt.STOP_MISLEADS, (seen.stop_trouble,), bad=False))
     if not seen.place_known:
@@ -115,9 +115,9 @@ def diagnose(profile: Profile, seen: Seen) -> list[Diagnostic]:
     return found
 
 
-def moves(holds: Holds) -> list[Diagnostic]:
+def moves(validity: Validity) -> list[Diagnostic]:
     """One for each side on which TDC is not where the reference is, the later side first."""
-    sides = ((Doubt.TDC_HAS_MOVED, holds.after), (Doubt.TDC_HAD_MOVED, holds.before))
+    sides = ((Doubt.TDC_HAS_MOVED, validity.after), (Doubt.TDC_HAD_MOVED, validity.before))
     return [
         Diagnostic(doubt, (move.shift_deg, move.uncertainty.U_deg), of_rig=False)
         for doubt, move in sides
@@ -130,7 +130,7 @@ def _line(seen: Seen) -> list[Diagnostic]:
         return [Diagnostic(Doubt.LINE_FORMAT, (seen.identity.protocol, PROTOCOL))]
     if not seen.heard:
         kinds = ", ".join(
-            f"{kind} {n}" for kind, n in sorted(seen.troubles.items()) if kind != "capture"
+            f"{kind} {n}" for kind, n in sorted(seen.line_errors.items()) if kind != "capture"
         )
         return [Diagnostic(Doubt.NO_LINE, (kinds,))]
     return []

@@ -31,7 +31,7 @@ from rig.tdc.index_resolver import ONE_SIDE, IndexResolver, same_frame
 from rig.tdc.piston_stop import Hold, ShortWay, StopTouches, stop_misleads
 from rig.tdc.reference import TdcReference
 from rig.tdc.reference_file import from_plain
-from rig.tdc.validity import Holds
+from rig.tdc.validity import Validity
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.firing_tdc import FiringTdc, FiringTdcEntry
@@ -62,15 +62,15 @@ class Session:
         self._passes = PassLog()
         self._net_at: dict[int, int] = {}  # input: turns by the index up to its last opening
         self._at_rest_left_out: Counter[int] = Counter()
-        self.troubles: Counter[str] = Counter()
-        self.last_trouble = ""
+        self.line_errors: Counter[str] = Counter()
+        self.last_error = ""
         self.findings: Counter[tuple[str, int]] = Counter()
         self.identity: Identity | None = None
         self.health: Health | None = None
         self.foot_presses = 0
         self.restarts = 0
         self._began_us: list[float] = []  # restarts of the rig
-        self.told = Annotations(profile)
+        self.annotations = Annotations(profile)
         self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self.index_check = IndexCheck(self._finder.settings)
         self.stop: StopTouches | None = None  # while the piston stop is in
@@ -137,8 +137,8 @@ class Session:
             self.stop.add(batch.positions, self.settings)
         for other in batch.others:
             if isinstance(other, LineError):
-                self.troubles[other.kind] += other.times
-                self.last_trouble = other.detail
+                self.line_errors[other.kind] += other.times
+                self.last_error = other.detail
             elif isinstance(other, Identity):
                 self.identity = other
             elif isinstance(other, Health):
@@ -179,7 +179,7 @@ class Session:
         units = [unit.name for unit in self.profile.units if unit.input == opening.input]
         for name in units if opening.valid else ():
             # The first of each phase shows what a move came after.
-            since_us, read_us = self.told.phase_began(opening.t_us), self._read_us[name]
+            since_us, read_us = self.annotations.phase_began(opening.t_us), self._read_us[name]
             if bisect.bisect_right(read_us, since_us) == len(read_us):
                 read_us.append(opening.t_us)
         trimmed = self._log.add(opening)
@@ -216,12 +216,12 @@ class Session:
     def _asked(self) -> Callable[[str, Opening], bool]:
         turned_us = [each.t_us for each in self._log.kept if each.direction]
         turned_us += [passed.t_us for passed in self._passes.kept]
-        return partial(asked_for, self.told, sorted(turned_us))
+        return partial(asked_for, self.annotations, sorted(turned_us))
 
     def _turns_since(self, which: int) -> int:
         """Turns forward by the index since the last opening of an input; none while a switch is
         checked, as the leads are then on."""
-        if self.told.proving_switch:
+        if self.annotations.proving_switch:
             return 0
         return self._passes.net(math.inf) - self._net_at.get(which, 0)
 
@@ -231,7 +231,7 @@ class Session:
 
     def phase_of(self, unit: str) -> Phase:
         """The phase of a reading of ``unit`` now."""
-        return self.told.phase_at(unit, math.inf, self._read_us[unit])
+        return self.annotations.phase_at(unit, math.inf, self._read_us[unit])
 
     def _restarted(self, restart: Restart) -> None:
         heard = self._finder.latest is not None or bool(self.openings)
@@ -257,18 +257,18 @@ class Session:
         """Take a note. One that makes no sense is counted as a line error, nothing more."""
         self.notes += 1
         self.gauge.take(note, self.places.life)
-        act = self.told.acts.get(note.name) or self._acts.get(note.name)
+        act = self.annotations.acts.get(note.name) or self._acts.get(note.name)
         if act is None:
             return
         self._figures, self._assigned = None, []
-        if note.name == rig_statistics.NOTE and self.told.proving_switch:
+        if note.name == rig_statistics.NOTE and self.annotations.proving_switch:
             net = self._passes.net(note.t_us)
             self._net_at.update((unit.input, net) for unit in self.profile.units)
         try:
             act(note.t_us, note.value)
         except (KeyError, TypeError, ValueError, InputError) as why:
-            self.troubles["note"] += 1
-            self.last_trouble = f"a note of the kind {note.name!r} makes no sense: {why}"
+            self.line_errors["note"] += 1
+            self.last_error = f"a note of the kind {note.name!r} makes no sense: {why}"
 
     def _undone(self, kind: str, value: dict[str, object]) -> bool:
         """Undo the last note of this ``kind`` if the note says ``{"back": true}``."""
@@ -432,7 +432,7 @@ class Session:
 
     def setting_of(self, unit: str) -> str:
         """Name of the present setting of ``unit``."""
-        return self.told.setting_of(unit)
+        return self.annotations.setting_of(unit)
 
     # -- the piston stop ----------------------------------------------------------------------
 
@@ -475,8 +475,8 @@ class Session:
             lost=self._finder.track.lost,
             restarts=self.restarts,
             illegal=self._finder.losses.illegal,
-            troubles=self.troubles,
-            holds=self.holds,
+            line_errors=self.line_errors,
+            validity=self.validity,
             stop_trouble=stop_misleads(self.profile.engine, self.stop, self.reference),
             asked=self._asked(),
             place_known=self.reference is None or self.places.known,
@@ -484,13 +484,13 @@ class Session:
         return diagnose(self.profile, seen)
 
     @property
-    def holds(self) -> Holds:
+    def validity(self) -> Validity:
         """How long the reference in use is valid, by all touches."""
-        return self.centres.holds(self.reference, self.references)
+        return self.centres.validity(self.reference, self.references)
 
     def why_no_reference(self, t_us: float = math.inf) -> Rejection:
         """Why there is no TDC at ``t_us``."""
-        why = self.holds.why_not((self.centres.number, t_us)) or self.places.why_not
+        why = self.validity.why_not((self.centres.number, t_us)) or self.places.why_not
         return NO_TDC if self.reference is None else why
 
     def first_doubt(self) -> Diagnostic | None:
@@ -520,7 +520,7 @@ class Session:
 
     def reference_at(self, t_us: float) -> TdcReference | None:
         """The reference as valid at ``t_us``; see ``here``."""
-        if not self.holds.at((self.centres.number, t_us)):
+        if not self.validity.at((self.centres.number, t_us)):
             return None
         return self.places.at(t_us, self.reference)
 
@@ -528,7 +528,7 @@ class Session:
         """Every forward opening of the units, assigned by the present reference."""
         return self._worked_out()[0]
 
-    def judgements(self) -> list[Assessment]:
+    def assessments(self) -> list[Assessment]:
         """Per unit, setting, cylinder and phase; empty without a reference."""
         return self._worked_out()[1]
 
@@ -580,12 +580,12 @@ class Session:
         unit = next((u for u in self.profile.units if u.input == opening.input), None)
         moved = (
             unit is not None
-            and not self.told.by_hand_at(unit.name, opening.t_us)
-            and by_moving(opening, moving=self.told.moving_at(unit.name, opening.t_us))
+            and not self.annotations.by_hand_at(unit.name, opening.t_us)
+            and by_moving(opening, moving=self.annotations.moving_at(unit.name, opening.t_us))
         )
         if unit is None or (opening.direction < 0 and not moved):
             return None
-        struck = self.told.struck(opening.t_us) or self.index_check.why_not(opening.t_us)
+        struck = self.annotations.struck(opening.t_us) or self.index_check.why_not(opening.t_us)
         if struck:
             opening = replace(opening, rejection=opening.rejection or struck)
         reading = to_reading(
@@ -594,16 +594,16 @@ class Session:
             self.reference_at(opening.t_us),
             start_us=self.start_us,
             without=self.why_no_reference(opening.t_us),
-            setting=self.told.setting_at(unit.name, opening.t_us),
+            setting=self.annotations.setting_at(unit.name, opening.t_us),
             stroke=self.stroke_at(opening.t_us),
-            phase=self.told.phase_at(unit.name, opening.t_us, self._read_us[unit.name]),
+            phase=self.annotations.phase_at(unit.name, opening.t_us, self._read_us[unit.name]),
             kind="set" if moved and not struck else "turned",
         )
-        if reading.phase == ADJUSTING and self.told.moved_since(unit.name, opening.t_us):
+        if reading.phase == ADJUSTING and self.annotations.moved_since(unit.name, opening.t_us):
             # A figure never spans a move: of several while adjusting, the last place counts.
             again = Rejection(Reason.MOVED_AGAIN)
             reading = replace(reading, rejection=reading.rejection or again)
-        if reading.kind == "set" and not self.told.moving_at(unit.name, opening.t_us):
+        if reading.kind == "set" and not self.annotations.moving_at(unit.name, opening.t_us):
             return unless_far(reading, unit)
         return reading
 
@@ -627,7 +627,7 @@ def signal_settings(profile: Profile) -> Settings:
         closed_end_us=profile.contacts.closed_end_ms * 1e3,
         longest_dropout_us=profile.contacts.longest_dropout_ms * 1e3,
         least_open_us=profile.contacts.least_open_ms * 1e3,
-        run_up_deg=max(profile.run_up.needed_deg, 2.0 * play),
+        approach_deg=max(profile.run_up.needed_deg, 2.0 * play),
         forgiven_deg=profile.run_up.forgiven_deg,
         widths_worth_counts=encoder.graduation_error_deg * encoder.counts_per_turn / 360.0,
     )

@@ -310,12 +310,12 @@ class CrankDisplay:
         run, passed = approach.measured(signed)
         run_deg = run * settings.count_deg
         angle = None if track.lost else track.crank_deg(at)
-        short = Rejection(Reason.SHORT_APPROACH, (run_deg, settings.run_up_deg))
+        short = Rejection(Reason.SHORT_APPROACH, (run_deg, settings.approach_deg))
         reasons = (
             (direction < 0, Rejection(Reason.BACKWARDS)),
             (angle is None, track.lost or Rejection(Reason.NO_INDEX)),
             (not passed, Rejection(Reason.TURNED_BACK)),
-            (run_deg < settings.run_up_deg, short),
+            (run_deg < settings.approach_deg, short),
         )
         why = next((each for holds, each in reasons if holds), None)
         return Now(float(latest["t_us"]), angle, direction, speed, run_deg, why)

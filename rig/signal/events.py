@@ -67,10 +67,10 @@ class Opening:
     crank_deg: float | None
     direction: int
     speed_deg_s: float
-    run_up_deg: float  # movement in the normal direction since the last reversal
+    approach_deg: float  # movement in the normal direction since the last reversal
     rejection: Rejection | None  # why it is not a reading; None when it is one
-    partings: int  # times that the contacts opened in the transition, bounces included
-    passage_us: float  # from the first of these to the last
+    times_opened: int  # times that the contacts opened in the transition, bounces included
+    transition_us: float  # from the first of these to the last
     closed_us: float  # how long the contacts had been closed before
     closed_deg: float  # crank degrees passed since they closed (NaN: not seen)
 
@@ -136,7 +136,7 @@ class Now:
     crank_deg: float | None
     direction: Literal[1, 0, -1]
     speed_deg_s: float
-    run_up_deg: float
+    approach_deg: float
     rejection: Rejection | None  # why an opening here would not be a reading
 
 
@@ -158,7 +158,7 @@ class Settings:
     closed_end_us: float = 2000.0
     longest_dropout_us: float = 1000.0
     least_open_us: float = 3000.0
-    run_up_deg: float = 20.0
+    approach_deg: float = 20.0
     forgiven_deg: float = 2.0
     widths_worth_counts: float = 0.0
 

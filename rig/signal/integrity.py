@@ -325,10 +325,10 @@ def opened_unseen(edge: Edge, direction: int, losses: IntegrityMonitor) -> Openi
         crank_deg=None,
         direction=direction,
         speed_deg_s=math.nan,
-        run_up_deg=math.nan,
+        approach_deg=math.nan,
         rejection=Rejection(lost or Reason.UNSEEN),
-        partings=1,
-        passage_us=math.nan,
+        times_opened=1,
+        transition_us=math.nan,
         closed_us=math.nan,
         closed_deg=math.nan,
     )

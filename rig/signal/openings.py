@@ -295,27 +295,27 @@ class OpeningFinder:
         since = self._closed_at.get(which)
         if since and direction > 0 and abs(where.at - since[0]) < SAME_PLACE_COUNTS:
             direction = -1  # they closed here going forward: the crank went back
-        run_up_deg = 0.0
+        approach_deg = 0.0
         passed = True
         if not math.isnan(mark.approach_start):
             at = where.at * s.direction
-            run_up_deg = max(at - mark.approach_start, 0.0) * s.count_deg
+            approach_deg = max(at - mark.approach_start, 0.0) * s.count_deg
             passed = at >= mark.approach_furthest - 0.5
         if is_held(mark, s.direction, s.count_deg):
             direction = 0
         speed_deg_us = abs(where.speed) * s.count_deg
         unsure = transition.unsure(SURE_DEG / speed_deg_us) if speed_deg_us else 0.0
-        why = self._rejection(transition, direction, run_up_deg, passed, unsure)
+        why = self._rejection(transition, direction, approach_deg, passed, unsure)
         return Opening(
             input=which,
             t_us=transition.t_us,
             crank_deg=self._angle(where.at, mark.offsets),
             direction=direction,
             speed_deg_s=where.speed * s.direction * s.count_deg * 1e6,
-            run_up_deg=run_up_deg,
+            approach_deg=approach_deg,
             rejection=why,
-            partings=transition.runs,
-            passage_us=transition.last_us - transition.t_us,
+            times_opened=transition.runs,
+            transition_us=transition.last_us - transition.t_us,
             closed_us=transition.rest_us,
             closed_deg=self._moved_deg(since, where.at),
         )
@@ -324,15 +324,15 @@ class OpeningFinder:
         self,
         transition: Transition,
         direction: int,
-        run_up_deg: float,
+        approach_deg: float,
         passed: bool,
         unsure: float,
     ) -> Rejection | None:
-        needed_deg = self.settings.run_up_deg
+        needed_deg = self.settings.approach_deg
         # An edge lost shortly before matters too.
         before_us = LOOK_BACK * self.settings.closed_end_us
         lost = self.losses.why(transition.from_us - before_us, transition.decided_us)
-        short = Rejection(Reason.SHORT_APPROACH, (run_up_deg, needed_deg))
+        short = Rejection(Reason.SHORT_APPROACH, (approach_deg, needed_deg))
         reasons: tuple[tuple[bool, Rejection | None], ...] = (
             (direction < 0, Rejection(Reason.BACKWARDS)),
             (lost is not None, Rejection(lost or Reason.UNSEEN)),
@@ -340,7 +340,7 @@ class OpeningFinder:
             (self.losses.jumping(transition.t_us), Rejection(Reason.ENCODER_JUMPED)),
             (self.track.lost is not None, self.track.lost),
             (direction == 0, Rejection(why_held(transition.rest_us))),
-            (run_up_deg < needed_deg, short),
+            (approach_deg < needed_deg, short),
             (not passed, Rejection(Reason.TURNED_BACK)),
             (unsure > MOST_UNSURE, Rejection(Reason.NOISE_OR_BOUNCE)),
         )

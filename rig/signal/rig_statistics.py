@@ -555,7 +555,7 @@ class LevelRunCollector:
     def opened(self, opening: Opening) -> None:
         """An opening was decided."""
         own = self._of(opening.input)
-        own.transitions.append((opening.t_us, opening.t_us + opening.passage_us))
+        own.transitions.append((opening.t_us, opening.t_us + opening.transition_us))
         # The time for which it was closed counts if it was seen to close with the crank turning.
         if opening.direction and not math.isnan(opening.closed_deg):
             own.closed_us.add([opening.closed_us])

@@ -1,7 +1,7 @@
 """Top dead centre by a dial gauge on the piston: the exact slider-crank curve, and equal drops.
 
 Readings are piston drops: the distance of the piston below its top as the gauge shows it, in
-millimetres (``lift_mm`` in code and files). The gauge's zero may be slightly off; the fit finds it.
+millimetres (``drop_mm`` in code and files). The gauge's zero may be slightly off; the fit finds it.
 Angles are degrees after the index in the normal direction, on any turn. Each point is approached
 with the piston rising: forwards before TDC, backwards after it.
 
@@ -46,7 +46,7 @@ class GaugePoint:
     """A gauge reading at an angle of the rig."""
 
     angle_deg: float
-    lift_mm: float
+    drop_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ class Gauge:
     division (common practice, no source).
     """
 
-    u_lift_mm: float = 0.006
+    u_drop_mm: float = 0.006
     u_angle_deg: float = 0.025
     inclination_deg: float = 0.0
     case: Literal["", "sliding", "pinned"] = ""
@@ -106,9 +106,9 @@ class Fit:
     covariance: tuple[tuple[float, ...], ...]  # of TDC (deg), zero (mm), offset (mm)
 
 
-def lift_in_mm(lift: float, unit: Literal["mm", "inch"]) -> float:
+def drop_in_mm(drop: float, unit: Literal["mm", "inch"]) -> float:
     """A drop as typed, in millimetres. 1 in = 25.4 mm exactly (definition)."""
-    return lift * crank.MM_PER_INCH if unit == "inch" else lift
+    return drop * crank.MM_PER_INCH if unit == "inch" else drop
 
 
 def on_one_turn(angles_deg: Sequence[float]) -> Floats:
@@ -158,16 +158,16 @@ def fit(
 
     _ready(points, gauge, geometry)
     angles = on_one_turn([p.angle_deg for p in points])
-    lifts = np.array([p.lift_mm for p in points])
+    drops = np.array([p.drop_mm for p in points])
     free = geometry.offset_mm is None
-    sigma = np.full(len(points), gauge.u_lift_mm)
-    start = _coarse(angles, lifts, gauge, geometry)
+    sigma = np.full(len(points), gauge.u_drop_mm)
+    start = _coarse(angles, drops, gauge, geometry)
     reach = geometry.rod_mm - geometry.throw_mm
     bounds = [np.inf, np.inf, 0.5 * reach] if free else [np.inf, np.inf]
     prior = geometry.offset_limit_mm / math.sqrt(3.0) if free else 0.0
 
     def residual(x: Floats) -> Floats:
-        r = (lifts - curve_mm(angles, x, gauge, geometry)) / sigma
+        r = (drops - curve_mm(angles, x, gauge, geometry)) / sigma
         return np.append(r, x[2] / prior) if prior > 0.0 else r
 
     for _ in range(2):  # the second time with the angle's share in each reading's uncertainty
@@ -183,7 +183,7 @@ def fit(
         )
         start = np.append(got.x, [] if free else [0.0])
         slope = _slope_mm_per_deg(angles, got.x, gauge, geometry)
-        sigma = np.hypot(gauge.u_lift_mm, gauge.u_angle_deg * slope)
+        sigma = np.hypot(gauge.u_drop_mm, gauge.u_angle_deg * slope)
     _both_sides(angles, float(got.x[0]))
     freedom = len(points) + (prior > 0.0) - len(got.x)
     scatter = math.sqrt(float(np.sum(residual(got.x) ** 2)) / freedom)
@@ -202,7 +202,7 @@ def fit(
         how=how,
         cylinder=cylinder,
     )
-    residuals = lifts - curve_mm(angles, got.x, gauge, geometry)
+    residuals = drops - curve_mm(angles, got.x, gauge, geometry)
     return Fit(
         reference=reference,
         tdc_deg=float(got.x[0]),
@@ -240,14 +240,14 @@ def coarse_top_deg(
     None without ``geometry``, with less than two different points, or with points all round the
     turn. Source: as ``fit``.
     """
-    if geometry is None or len({(p.angle_deg, p.lift_mm) for p in points}) < 2:
+    if geometry is None or len({(p.angle_deg, p.drop_mm) for p in points}) < 2:
         return None
     try:
         angles = on_one_turn([p.angle_deg for p in points])
     except InputError:
         return None
-    lifts = np.array([p.lift_mm for p in points])
-    return modulo(float(_coarse(angles, lifts, gauge, geometry)[0]))
+    drops = np.array([p.drop_mm for p in points])
+    return modulo(float(_coarse(angles, drops, gauge, geometry)[0]))
 
 
 def _slope_mm_per_deg(angles: Floats, x: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
@@ -257,12 +257,12 @@ def _slope_mm_per_deg(angles: Floats, x: Floats, gauge: Gauge, geometry: Geometr
     return np.asarray((up - down) / (2.0 * step), np.float64)
 
 
-def _coarse(angles: Floats, lifts: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
+def _coarse(angles: Floats, drops: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
     """TDC to half a degree by trying them all, the zero free in each."""
     tries = np.arange(angles.min() - 100.0, angles.max() + 100.0, 0.5)
     shape = replace(geometry, offset_mm=geometry.offset_mm or 0.0)
     read = gauge.mm_per_mm * crank.travel_mm(tries[:, None] - angles[None, :], shape)
-    off = lifts - read
+    off = drops - read
     best = int(np.argmin(off.var(axis=1)))
     return np.array([tries[best], off[best].mean(), 0.0])
 
@@ -275,9 +275,9 @@ def _ready(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> No
             f"{'TDC, zero and offset' if unknown == 3 else 'TDC and zero'} needs "
             f"{unknown + 2} or more, some on either side of the top"
         )
-    if not (gauge.u_lift_mm > 0.0 and gauge.u_angle_deg >= 0.0):
+    if not (gauge.u_drop_mm > 0.0 and gauge.u_angle_deg >= 0.0):
         raise InputError("the uncertainty of a gauge reading: enter more than 0 mm")
-    if _bulge_mm(points) > GROWS_SIGMAS * gauge.u_lift_mm:
+    if _bulge_mm(points) > GROWS_SIGMAS * gauge.u_drop_mm:
         raise InputError(
             "the gauge readings grow towards the top: enter how far the piston is below its top"
         )
@@ -293,7 +293,7 @@ def _bulge_mm(points: Sequence[GaugePoint]) -> float:
     angles = on_one_turn([p.angle_deg for p in points])
     if np.unique(np.round(angles, 3)).size < 3:  # a parabola needs three
         return 0.0
-    bend = np.polyfit(angles - angles.mean(), [p.lift_mm for p in points], 2)[0]
+    bend = np.polyfit(angles - angles.mean(), [p.drop_mm for p in points], 2)[0]
     return -float(bend) * (float(np.ptp(angles)) / 2.0) ** 2
 
 
@@ -301,9 +301,9 @@ def within_stroke(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry
     """Raises InputError for a drop that no piston of this stroke can have. Source: the stroke."""
     travel = crank.stroke_mm(geometry) * gauge.mm_per_mm
     for number, point in enumerate(points, 1):
-        if not (math.isfinite(point.lift_mm) and abs(point.lift_mm) <= travel):
+        if not (math.isfinite(point.drop_mm) and abs(point.drop_mm) <= travel):
             raise InputError(
-                f"gauge point {number}: {point.lift_mm:g} mm is more than the stroke allows "
+                f"gauge point {number}: {point.drop_mm:g} mm is more than the stroke allows "
                 f"({travel:.1f} mm); mistyped, or another unit?"
             )
 
@@ -317,7 +317,7 @@ def _both_sides(angles: Floats, tdc_deg: float) -> None:
 
 
 LEAST_ARC_DEG = 2.0  # angles at one drop that are closer than this are on one side
-SAME_LIFT_MM = 1e-6
+SAME_DROP_MM = 1e-6
 NEAR_MM, NEAR_SHARE = 0.05, 0.1
 """How far apart two drops may be and still be paired: this many millimetres, and this fraction of
 the smaller one. ``NOT_KNOWN`` of 0.05 mm is about the accuracy of a gauge reading."""
@@ -330,18 +330,18 @@ quarter turn from the top, and a zero 0.05 mm off by a tenth at a drop of 0.5 mm
 def near(one_mm: float, other_mm: float) -> bool:
     """Whether two drops, one on each side, can be paired. Source: ``NEAR_MM``."""
     most = min(NEAR_MM, NEAR_SHARE * min(one_mm, other_mm))
-    return abs(one_mm - other_mm) <= most + SAME_LIFT_MM
+    return abs(one_mm - other_mm) <= most + SAME_DROP_MM
 
 
 @dataclass(frozen=True, slots=True)
 class Middle:
     """The middle between both sides at one drop, and its standard uncertainty, degrees.
 
-    If the drops were only nearly equal, ``lift_mm`` is their mean, the one after the top is
+    If the drops were only nearly equal, ``drop_mm`` is their mean, the one after the top is
     ``apart_mm`` more than the one before it, and the middle was moved by ``moved_deg``.
     """
 
-    lift_mm: float
+    drop_mm: float
     middle_deg: float
     half_arc_deg: float
     u_deg: float
@@ -375,7 +375,7 @@ def equal_drops(
     Raises InputError when no drop was read on both sides. Source: see the module.
     """
     middles, left_out = _middles(points, gauge, geometry)
-    lift = np.array([m.lift_mm for m in middles])
+    drop = np.array([m.drop_mm for m in middles])
     middle = np.array([m.middle_deg for m in middles])
     weight = np.array([m.u_deg for m in middles]) ** -2.0
     warnings = [f"drop {x:g} mm was read on one side only and left out" for x in left_out]
@@ -391,12 +391,12 @@ def equal_drops(
         more.append(left)
         warnings.append("one drop only: a second would correct a cylinder offset by itself")
     else:
-        design = np.column_stack([np.ones_like(lift), lift])
+        design = np.column_stack([np.ones_like(drop), drop])
         cov = np.linalg.inv(design.T @ (design * weight[:, None]))
         tdc, slope = (float(v) for v in cov @ design.T @ (weight * middle))
         pull = cov[0] @ design.T * weight
         u = math.sqrt(cov[0, 0])
-        chi2 = float(np.sum(weight * (middle - tdc - slope * lift) ** 2))
+        chi2 = float(np.sum(weight * (middle - tdc - slope * drop) ** 2))
         scatter = math.sqrt(chi2 / freedom) if freedom else 0.0
         u *= max(1.0, scatter)
         if not freedom:
@@ -429,22 +429,22 @@ def _middles(
             f"too few gauge points: {len(points)}; take at least one drop on either side"
         )
     angles = on_one_turn([p.angle_deg for p in points])
-    lifts = np.array([p.lift_mm for p in points])
+    drops = np.array([p.drop_mm for p in points])
     middles: list[Middle] = []
     alone: list[tuple[float, Floats]] = []
-    steps = np.round(lifts / SAME_LIFT_MM)
+    steps = np.round(drops / SAME_DROP_MM)
     different = np.unique(steps)
     for same in np.split(different, np.flatnonzero(np.diff(different) > 1.0) + 1):
-        lift = same[0] * SAME_LIFT_MM
+        drop = same[0] * SAME_DROP_MM
         at = np.sort(angles[np.isin(steps, same)])
         gap = np.diff(at)
         if not gap.size or gap.max() < LEAST_ARC_DEG:
-            alone.append((float(lift), at))
+            alone.append((float(drop), at))
             continue
-        if lift <= 0.0:
-            raise InputError(f"drop {lift:g} mm: enter how far the piston is below the top")
+        if drop <= 0.0:
+            raise InputError(f"drop {drop:g} mm: enter how far the piston is below the top")
         cut = int(gap.argmax()) + 1
-        middles.append(_middle(float(lift), at[:cut], at[cut:], gauge))
+        middles.append(_middle(float(drop), at[:cut], at[cut:], gauge))
     found, left_out = _brought_together(alone, gauge, geometry)
     middles += found
     if not middles:
@@ -452,14 +452,14 @@ def _middles(
             "no drop was read on both sides of the top: bring the gauge to the same reading on the "
             f"other side, within {NEAR_MM:g} mm"
         )
-    return sorted(middles, key=lambda m: m.lift_mm), left_out
+    return sorted(middles, key=lambda m: m.drop_mm), left_out
 
 
-def _middle(lift_mm: float, before: Floats, after: Floats, gauge: Gauge) -> Middle:
+def _middle(drop_mm: float, before: Floats, after: Floats, gauge: Gauge) -> Middle:
     half = float(after.mean() - before.mean()) / 2.0
-    touch = math.hypot(gauge.u_lift_mm * half / (2.0 * lift_mm), gauge.u_angle_deg)
+    touch = math.hypot(gauge.u_drop_mm * half / (2.0 * drop_mm), gauge.u_angle_deg)
     u = touch / 2.0 * math.sqrt(1.0 / len(before) + 1.0 / len(after))
-    return Middle(lift_mm, float(before.mean()) + half, half, u)
+    return Middle(drop_mm, float(before.mean()) + half, half, u)
 
 
 def _brought_together(
@@ -481,7 +481,7 @@ def _brought_together(
             taken.update(pair)
             before, after = sorted((alone[n] for n in pair), key=lambda each: each[1].mean())
             found.append(_half_way(before, after, gauge, geometry))
-    return found, [lift for n, (lift, _) in enumerate(alone) if n not in taken]
+    return found, [drop for n, (drop, _) in enumerate(alone) if n not in taken]
 
 
 def _half_way(
@@ -494,13 +494,13 @@ def _half_way(
 
     Source: the slider-crank over the arc between them; an offset does not matter for that.
     """
-    lift_mm = (before[0] + after[0]) / 2.0
-    plain = _middle(lift_mm, before[1], after[1], gauge)
+    drop_mm = (before[0] + after[0]) / 2.0
+    plain = _middle(drop_mm, before[1], after[1], gauge)
     crank = replace(geometry or UNSTATED_CRANK, offset_mm=0.0)
     travel_mm = stop_travel_mm(plain.half_arc_deg, crank)
     from_top = [
-        btdc_from_travel_deg(min(travel_mm * lift / lift_mm, stroke_mm(crank)), crank)
-        for lift in (before[0], after[0])
+        btdc_from_travel_deg(min(travel_mm * drop / drop_mm, stroke_mm(crank)), crank)
+        for drop in (before[0], after[0])
     ]
     moved_deg = (from_top[0] - from_top[1]) / 2.0
     return replace(
@@ -512,7 +512,7 @@ def _half_way(
 
 
 def _in_words(middle: Middle) -> str:
-    before, after = (middle.lift_mm + side * middle.apart_mm / 2.0 for side in (-1, 1))
+    before, after = (middle.drop_mm + side * middle.apart_mm / 2.0 for side in (-1, 1))
     return (
         f"drop {before:g} mm before the top and {after:g} mm after it are corrected to their mean,"
         f" which moves their middle by {middle.moved_deg:+.3f} degrees"

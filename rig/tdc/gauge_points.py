@@ -47,16 +47,16 @@ from rig.base.rounding import many
 from rig.engine.gear_train import around_deg, disc_places
 from rig.engine.geometry import geometry_of, steepest_mm_per_deg
 from rig.engine.profile import Encoder, Geometry, Profile
-from rig.tdc.dial_gauge import Gauge, GaugePoint, lift_in_mm
+from rig.tdc.dial_gauge import Gauge, GaugePoint, drop_in_mm
 from rig.tdc.gauge_series import Series, work_through
 from rig.tdc.reference import EARLIER_METHODS, Method, TdcReference, set_by_hand
 from rig.wire.records import Note
 
-LiftUnit = Literal["mm", "inch"]
+DropUnit = Literal["mm", "inch"]
 
 ANGLES = ("after_index_deg", "crank_deg")
-DROPS: dict[str, LiftUnit] = {"piston_drop_mm": "mm", "piston_drop_in": "inch"}
-EARLIER_DROPS: dict[str, LiftUnit] = {"lift_mm": "mm", "lift_in": "inch"}
+DROPS: dict[str, DropUnit] = {"piston_drop_mm": "mm", "piston_drop_in": "inch"}
+EARLIER_DROPS: dict[str, DropUnit] = {"lift_mm": "mm", "lift_in": "inch"}
 """What the heading of a drop's column was called before version 0.4.0."""
 MOST_BYTES = 1_000_000
 MOST_POINTS = 1000
@@ -66,11 +66,11 @@ MOST_DEG = 1e7
 @dataclass(frozen=True, slots=True)
 class _Columns:
     angle: int = 0
-    lift: int = 1
-    unit: LiftUnit = "mm"
+    drop: int = 1
+    unit: DropUnit = "mm"
 
 
-def load_points(path: Path, unit: LiftUnit | None = None) -> list[GaugePoint]:
+def load_points(path: Path, unit: DropUnit | None = None) -> list[GaugePoint]:
     """The points of a file; ``unit`` is that of the drops if no heading names it (default mm).
 
     Raises InputError naming the line that cannot be read.
@@ -91,7 +91,7 @@ def load_points(path: Path, unit: LiftUnit | None = None) -> list[GaugePoint]:
     return points_from_text(text, str(path), unit)
 
 
-def points_from_text(text: str, name: str, unit: LiftUnit | None = None) -> list[GaugePoint]:
+def points_from_text(text: str, name: str, unit: DropUnit | None = None) -> list[GaugePoint]:
     """The same from the text of a file. Raises InputError as ``load_points``."""
     columns = _Columns(unit=unit or "mm")
     points: list[GaugePoint] = []
@@ -108,13 +108,13 @@ def points_from_text(text: str, name: str, unit: LiftUnit | None = None) -> list
                 f"{where}: {shown(line.strip())} has {many(len(fields), 'figure')}; enter an angle"
                 " and a drop (with decimal commas, separate them by a semicolon)"
             )
-        angle, lift = _number(fields[columns.angle]), _number(fields[columns.lift])
-        if angle is None or lift is None or abs(angle) > MOST_DEG:
+        angle, drop = _number(fields[columns.angle]), _number(fields[columns.drop])
+        if angle is None or drop is None or abs(angle) > MOST_DEG:
             raise InputError(
                 f"{where}: {shown(line.strip())} is not an angle in degrees and a drop in"
                 f" {columns.unit}"
             )
-        points.append(GaugePoint(angle, lift_in_mm(lift, columns.unit)))
+        points.append(GaugePoint(angle, drop_in_mm(drop, columns.unit)))
         if len(points) > MOST_POINTS:
             raise InputError(f"{where}: a gauge series has at most {MOST_POINTS} points")
     if not points:
@@ -147,19 +147,19 @@ def _is_heading(fields: list[str]) -> bool:
     return all(_number(each) is None for each in fields)
 
 
-def _headed(fields: list[str], where: str, unit: LiftUnit | None) -> _Columns:
+def _headed(fields: list[str], where: str, unit: DropUnit | None) -> _Columns:
     names = [each.strip("\"'").casefold() for each in fields]
     angle = next((i for i, each in enumerate(names) if each in ANGLES), None)
-    lift = next((i for i, each in enumerate(names) if each in DROPS | EARLIER_DROPS), None)
-    if len(names) != 2 or angle is None or lift is None:
+    drop = next((i for i, each in enumerate(names) if each in DROPS | EARLIER_DROPS), None)
+    if len(names) != 2 or angle is None or drop is None:
         raise InputError(
             f"{where}: the heading is {', '.join(shown(each) for each in fields)}; allowed are"
             f" {' or '.join(ANGLES)}, and {' or '.join(DROPS)}"
         )
-    stated = (DROPS | EARLIER_DROPS)[names[lift]]
+    stated = (DROPS | EARLIER_DROPS)[names[drop]]
     if unit is not None and unit != stated:
-        raise InputError(f"{where}: the heading says {names[lift]}, the command {unit}")
-    return _Columns(angle, lift, stated)
+        raise InputError(f"{where}: the heading says {names[drop]}, the command {unit}")
+    return _Columns(angle, drop, stated)
 
 
 def _number(text: str) -> float | None:
@@ -175,7 +175,7 @@ LONGEST_WITHIN = 100
 
 
 def gauge_note(
-    lift_mm: float,
+    drop_mm: float,
     crank_deg: float,
     *,
     cylinder: int = 1,
@@ -184,7 +184,7 @@ def gauge_note(
 ) -> dict[str, object]:
     """The value of a note for a gauge reading; ``again`` for one taken again at the end."""
     return {
-        "lift_mm": lift_mm,
+        "lift_mm": drop_mm,
         "crank_deg": crank_deg,
         "cylinder": cylinder,
         "direction": direction,
@@ -302,12 +302,12 @@ def out_of_order(
         return None
     first = series[0].point.angle_deg
     angles = wrap(np.array([r.point.angle_deg - first for r in series]))
-    lifts = np.array([r.point.lift_mm for r in series])
+    drops = np.array([r.point.drop_mm for r in series])
     ways = np.array([r.direction for r in series])
     tops = _places_of_the_top(angles)
     one, other = np.triu_indices(len(series), 1)
     away = np.abs(angles - tops[:, None])  # (places of the top, points)
-    rise = lifts[other] - lifts[one]
+    rise = drops[other] - drops[one]
     nearer = (away[:, one] - away[:, other]) * np.sign(rise)  # by how much the smaller drop is off
     against = (np.abs(rise) > SLACK_MM) & (nearer > SLACK_DEG)
     if geometry is not None:

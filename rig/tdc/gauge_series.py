@@ -102,9 +102,9 @@ def mistyped(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> 
         expected = float(curve_mm(at, x, gauge, geometry)[0])
         step = np.array([0.01])
         rise = curve_mm(at + step, x, gauge, geometry) - curve_mm(at - step, x, gauge, geometry)
-        sigma = math.hypot(gauge.u_lift_mm, gauge.u_angle_deg * float(rise[0]) / 0.02)
+        sigma = math.hypot(gauge.u_drop_mm, gauge.u_angle_deg * float(rise[0]) / 0.02)
         spread = max(1.0, rest.scatter) * math.hypot(sigma, _u_curve(rest, at, gauge, geometry))
-        sigmas = abs(point.lift_mm - expected) / spread
+        sigmas = abs(point.drop_mm - expected) / spread
         better = rest.scatter < limit
         if sigmas > SUSPECT_SIGMAS and better and (worst is None or sigmas > worst.sigmas):
             worst = Suspect(i + 1, point, expected, sigmas, _words(i + 1, point, expected))
@@ -144,7 +144,7 @@ def _u_curve(rest: Fit, at: np.ndarray, gauge: Gauge, geometry: Geometry) -> flo
 def _words(number: int, point: GaugePoint, expected: float) -> str:
     text = (
         f"gauge point {number} ({after_index(point.angle_deg)} degrees after the index,"
-        f" {point.lift_mm:.3f} mm) does not fit: the other points give {expected:.3f} mm there"
+        f" {point.drop_mm:.3f} mm) does not fit: the other points give {expected:.3f} mm there"
     )
     for factor, guess in (
         (10.0, "a decimal point in the wrong place"),
@@ -152,9 +152,9 @@ def _words(number: int, point: GaugePoint, expected: float) -> str:
         (1.0 / MM_PER_INCH, "an inch figure among millimetres"),
         (MM_PER_INCH, "a millimetre figure among inches"),
     ):
-        if abs(expected) > 0.05 and abs(point.lift_mm / factor / expected - 1.0) < 0.05:
+        if abs(expected) > 0.05 and abs(point.drop_mm / factor / expected - 1.0) < 0.05:
             return f"{text}; {guess}?"
-    typed = sorted(f"{abs(point.lift_mm):.2f}")
+    typed = sorted(f"{abs(point.drop_mm):.2f}")
     if typed == sorted(f"{abs(expected):.2f}"):
         return f"{text}; figures swapped?"
     return f"{text}; take it again"
@@ -174,16 +174,16 @@ def gauge_moved(
     before = int(np.sum(angles < found.tdc_deg))
     if min(before, len(touches) - before) == 0:
         raise InputError("take a point again on either side of the top: one side is not enough")
-    lifts = np.array([p.lift_mm for p in touches])
+    drops = np.array([p.drop_mm for p in touches])
     step = np.array([0.01, 0.0, 0.0])
     slope = (
         curve_mm(angles, x + step, gauge, geometry) - curve_mm(angles, x - step, gauge, geometry)
     ) / 0.02
-    sigma = np.hypot(gauge.u_lift_mm, gauge.u_angle_deg * slope)
+    sigma = np.hypot(gauge.u_drop_mm, gauge.u_angle_deg * slope)
     design = np.column_stack([slope, np.ones_like(slope)]) / sigma[:, None]
     cov = np.linalg.inv(design.T @ design)
     shift, zero = (
-        float(v) for v in cov @ design.T @ ((lifts - curve_mm(angles, x, gauge, geometry)) / sigma)
+        float(v) for v in cov @ design.T @ ((drops - curve_mm(angles, x, gauge, geometry)) / sigma)
     )
     u = math.hypot(math.sqrt(cov[0, 0]), found.u_tdc_deg)
     gone = abs(shift) > 2.0 * u
@@ -222,7 +222,7 @@ def compare_methods(references: Sequence[TdcReference]) -> list[MethodDifference
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """The result of a series. ``fit_why`` or ``lifts_why`` says why a method could not be used,
+    """The result of a series. ``fit_why`` or ``drops_why`` says why a method could not be used,
     ``moved_why`` why the points taken again do not decide yet.
 
     ``points`` are those used, in the order of the series, corrected to forward movement.
@@ -231,8 +231,8 @@ class Series:
     points: tuple[GaugePoint, ...]
     fit: Fit | None
     fit_why: str
-    lifts: EqualDrops | None
-    lifts_why: str
+    drops: EqualDrops | None
+    drops_why: str
     suspect: Suspect | None
     moved: Moved | None
     moved_why: str = ""
@@ -240,7 +240,7 @@ class Series:
     @property
     def references(self) -> tuple[TdcReference, ...]:
         """The TDCs found, the fit first."""
-        found = (self.fit, self.lifts)
+        found = (self.fit, self.drops)
         return tuple(each.reference for each in found if each is not None)
 
 
@@ -273,24 +273,24 @@ def work_through(
         within_stroke(points, gauge, geometry)
     points = [replace(each, angle_deg=around_deg(each.angle_deg, encoder)) for each in points]
     carried = list(points)
-    found, lifts, whys = _both(carried, gauge, geometry, cylinder, ())
+    found, drops, whys = _both(carried, gauge, geometry, cylinder, ())
     if found is None and geometry is not None:
         suspect = mistyped(carried, gauge, geometry)
         if suspect is not None:
             raise InputError(f"{suspect.words}; correct it, or leave it out")
-    if found is None and lifts is None:
+    if found is None and drops is None:
         raise InputError(whys[0])
-    top = found.tdc_deg if found else lifts.reference.tdc_deg if lifts else 0.0
+    top = found.tdc_deg if found else drops.reference.tdc_deg if drops else 0.0
     if encoder.play_deg:
         carried = [_carried(point, top, encoder) for point in points]
         again = [_carried(point, top, encoder) for point in again]
     parts = _encoder_parts(carried, top, encoder)
-    found, lifts, whys = _both(carried, gauge, geometry, cylinder, parts)
+    found, drops, whys = _both(carried, gauge, geometry, cylinder, parts)
     if turn_known or disc_places(encoder) == 1:
         if found is not None:
             found = replace(found, reference=_seated(found.reference, carried, encoder))
-        if lifts is not None:
-            lifts = replace(lifts, reference=_seated(lifts.reference, carried, encoder))
+        if drops is not None:
+            drops = replace(drops, reference=_seated(drops.reference, carried, encoder))
     suspect = None
     if found is not None and geometry is not None:
         suspect = mistyped(carried, gauge, geometry)
@@ -300,7 +300,7 @@ def work_through(
             moved = gauge_moved(found, again, gauge, geometry)
         except InputError as why:  # the TDC that was found is valid all the same
             moved_why = str(why)
-    return Series(tuple(carried), found, whys[0], lifts, whys[1], suspect, moved, moved_why)
+    return Series(tuple(carried), found, whys[0], drops, whys[1], suspect, moved, moved_why)
 
 
 def _both(
@@ -310,8 +310,8 @@ def _both(
     cylinder: int,
     parts: Sequence[Contribution],
 ) -> tuple[Fit | None, EqualDrops | None, tuple[str, str]]:
-    found = lifts = None
-    fit_why = lifts_why = ""
+    found = drops = None
+    fit_why = drops_why = ""
     if geometry is None:
         fit_why = (
             "stroke and rod of this cylinder are not entered, so no curve can be fitted to the"
@@ -323,10 +323,10 @@ def _both(
         except InputError as why:
             fit_why = str(why)
     try:
-        lifts = equal_drops(points, gauge, geometry, cylinder=cylinder, parts=parts)
+        drops = equal_drops(points, gauge, geometry, cylinder=cylinder, parts=parts)
     except InputError as why:
-        lifts_why = str(why)
-    return found, lifts, (fit_why, lifts_why)
+        drops_why = str(why)
+    return found, drops, (fit_why, drops_why)
 
 
 def _carried(point: GaugePoint, top_deg: float, encoder: Encoder) -> GaugePoint:

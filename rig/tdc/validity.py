@@ -32,7 +32,7 @@ class Touched:
 
 
 @dataclass(frozen=True, slots=True)
-class Holds:
+class Validity:
     """Since when and until when a reference is valid, ends included; the touches ``before`` and
     ``after`` that limit it, if any, and the touches that show it."""
 
@@ -55,7 +55,7 @@ class Holds:
         return Rejection(Reason.TDC_MOVED, by)
 
 
-def holds(used: TdcReference, at: At, touched: Sequence[Touched], encoder: Encoder) -> Holds:
+def validity(used: TdcReference, at: At, touched: Sequence[Touched], encoder: Encoder) -> Validity:
     """How long ``used``, found or selected at ``at``, is valid by touches at other times.
 
     Only touches of its cylinder count. One set by hand, or by a mark, is valid before that too. Two
@@ -78,7 +78,7 @@ def holds(used: TdcReference, at: At, touched: Sequence[Touched], encoder: Encod
             since, until = min(since, each.at), max(until, each.at)
     before = [(each, move) for each, move in earlier if each.at < since and is_touched(used)]
     after = [(each, move) for each, move in later if each.at > until]
-    return Holds(
+    return Validity(
         since if before else ALWAYS,
         until if after else NEVER,
         before[-1][1] if before else None,

@@ -30,7 +30,7 @@ class Position:
 
     setting: str
     btdc_deg: float
-    judgement: Assessment
+    assessment: Assessment
     words: str
 
 
@@ -75,7 +75,7 @@ class AdvanceRange:
 
 
 def advance_range(
-    judgements: Sequence[Assessment],
+    assessments: Sequence[Assessment],
     unit: str,
     settings: Sequence[str],
     wanted_btdc: float | None = None,
@@ -90,7 +90,7 @@ def advance_range(
     the two ends, else those of both. Raises InputError when fewer than two settings were read, or
     no cylinder at both ends. Source: subtraction; JCGM 100:2008, 5.1.2 and 5.2.
     """
-    read = [p for name in settings if (p := _position(judgements, unit, name)) is not None]
+    read = [p for name in settings if (p := _position(assessments, unit, name)) is not None]
     if len(read) < 2:
         have = ", ".join(p.setting for p in read) or "none"
         raise InputError(
@@ -101,26 +101,26 @@ def advance_range(
     named = ADVANCE in by_name and RETARD in by_name
     last = (by_name[ADVANCE], by_name[RETARD]) if named else (read[0], read[-1])
     warnings = []
-    found = _in_one_phase(judgements, unit, last)
+    found = _in_one_phase(assessments, unit, last)
     if found is None:
         found = last
         warnings.append(_in_two_phases(last))
-    advance, retard, cylinders = _alike(judgements, found)
-    if not cylinders and any(_by_cylinder(judgements, end.judgement) for end in found):
+    advance, retard, cylinders = _alike(assessments, found)
+    if not cylinders and any(_by_cylinder(assessments, end.assessment) for end in found):
         warnings.append("firing TDC not entered at one end: other cylinders may have been read")
     apart = compare_assessments(
-        advance.judgement, retard.judgement, shared_reference=True, encoder=encoder
+        advance.assessment, retard.assessment, shared_reference=True, encoder=encoder
     )
     range_deg = advance.btdc_deg - retard.btdc_deg
     if wanted_btdc is None:
-        wanted_btdc = advance.judgement.nominal_btdc
+        wanted_btdc = advance.assessment.nominal_btdc
     if range_deg < 0.0:
         warnings.append(f"{ADVANCE} was read later than {RETARD}: are the two mixed up?")
     earlier = later = place = None
     if wanted_btdc is not None:
         earlier, later = advance.btdc_deg - wanted_btdc, wanted_btdc - retard.btdc_deg
         place = later / range_deg if range_deg > 0.0 else None
-    every = [set(_by_cylinder(judgements, end.judgement)) for end in found]
+    every = [set(_by_cylinder(assessments, end.assessment)) for end in found]
     some = "" if all(own == set(cylinders) for own in every) else _over(cylinders)
     return AdvanceRange(
         unit=unit,
@@ -140,9 +140,9 @@ def advance_range(
     )
 
 
-def _position(judgements: Sequence[Assessment], unit: str, setting: str) -> Position | None:
+def _position(assessments: Sequence[Assessment], unit: str, setting: str) -> Position | None:
     for phase in reversed(PHASES):
-        found = unit_figure(judgements, unit, setting, phase)
+        found = unit_figure(assessments, unit, setting, phase)
         if found is not None and found.mean_btdc is not None:
             return Position(setting, found.mean_btdc, found, found.words)
         if found is not None and found.groups:  # earlier phases are out of date
@@ -151,11 +151,11 @@ def _position(judgements: Sequence[Assessment], unit: str, setting: str) -> Posi
 
 
 def _in_one_phase(
-    judgements: Sequence[Assessment], unit: str, last: tuple[Position, Position]
+    assessments: Sequence[Assessment], unit: str, last: tuple[Position, Position]
 ) -> tuple[Position, Position] | None:
     """Both ends in the last phase in which both were read; None when there is none."""
     for phase in reversed(PHASES):
-        ends = [unit_figure(judgements, unit, end.setting, phase) for end in last]
+        ends = [unit_figure(assessments, unit, end.setting, phase) for end in last]
         both = [
             Position(end.setting, end.mean_btdc, end, end.words)
             for end in ends
@@ -167,16 +167,16 @@ def _in_one_phase(
 
 
 def _in_two_phases(ends: tuple[Position, Position]) -> str:
-    read = " and ".join(f"{end.setting} was read {end.judgement.phase}" for end in ends)
+    read = " and ".join(f"{end.setting} was read {end.assessment.phase}" for end in ends)
     return f"{read}: the unit may have been moved in between; read both ends again"
 
 
-def _by_cylinder(judgements: Sequence[Assessment], whole: Assessment) -> dict[int, Assessment]:
+def _by_cylinder(assessments: Sequence[Assessment], whole: Assessment) -> dict[int, Assessment]:
     """Each cylinder's assessment beside ``whole``; empty where cylinders are not known."""
     key = (whole.unit, whole.setting, whole.phase, whole.kind)
     return {
         j.cylinder: j
-        for j in judgements
+        for j in assessments
         if (j.unit, j.setting, j.phase, j.kind) == key
         and j.cylinder is not None
         and j.mean_btdc is not None
@@ -185,19 +185,19 @@ def _by_cylinder(judgements: Sequence[Assessment], whole: Assessment) -> dict[in
 
 
 def _alike(
-    judgements: Sequence[Assessment], ends: tuple[Position, Position]
+    assessments: Sequence[Assessment], ends: tuple[Position, Position]
 ) -> tuple[Position, Position, tuple[int, ...]]:
     """Both ends over the cylinders read at both, and these cylinders.
 
     Raises InputError when there are none, though cylinders are known.
     """
-    ones, twos = (_by_cylinder(judgements, end.judgement) for end in ends)
+    ones, twos = (_by_cylinder(assessments, end.assessment) for end in ends)
     common = tuple(sorted(ones.keys() & twos.keys()))
     if not (ones and twos):
         return *ends, ()
     if not common:
         raise InputError(
-            f"{ends[0].judgement.unit}: no cylinder was read at both ends of the lever "
+            f"{ends[0].assessment.unit}: no cylinder was read at both ends of the lever "
             f"({ends[0].setting}: {_over(ones)}; {ends[1].setting}: {_over(twos)}); turn on until"
             " each has been"
         )
@@ -216,13 +216,13 @@ def _over_these(end: Position, cylinders: Sequence[Assessment]) -> Position:
     means = [each.mean_btdc or 0.0 for each in cylinders]
     if not is_defined(means):
         raise InputError(
-            f"{end.judgement.unit}, {end.setting}: its cylinders are all round the turn, so they"
+            f"{end.assessment.unit}, {end.setting}: its cylinders are all round the turn, so they"
             " have no mean; check the firing order in engine.toml"
         )
     mean = circular_mean(means)
     spreads = [Spread((each.sd_deg or 0.0) ** 2 * (each.n - 1), each.n - 1) for each in cylinders]
     repeats = mean_over_cylinders(spreads, [each.n for each in cylinders])
-    whole = end.judgement
+    whole = end.assessment
     uncertainty = None
     if repeats is not None and whole.uncertainty is not None:
         rest = [part for part in whole.uncertainty.parts if part.source is not Source.REPEATABILITY]
@@ -243,7 +243,7 @@ def _over(cylinders: Iterable[int]) -> str:
 
 
 def lever_ends(
-    judgements: Sequence[Assessment], profile: Profile
+    assessments: Sequence[Assessment], profile: Profile
 ) -> tuple[list[LeverEnds], list[str]]:
     """Both ends of every lever read in two settings, and why a lever has none.
 
@@ -252,10 +252,10 @@ def lever_ends(
     found, said = [], []
     for unit in profile.units:
         names = [setting.name for setting in unit.settings]
-        read = {j.setting for j in judgements if j.unit == unit.name and j.kind == "turned"}
+        read = {j.setting for j in assessments if j.unit == unit.name and j.kind == "turned"}
         if len(read & set(names)) > 1:
             try:
-                of = advance_range(judgements, unit.name, names, encoder=profile.encoder)
+                of = advance_range(assessments, unit.name, names, encoder=profile.encoder)
                 found.append(of.ends)
             except InputError as why:  # read, but with no mean for the whole unit
                 said.append(str(why))

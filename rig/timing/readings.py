@@ -133,7 +133,7 @@ def to_reading(
         kind=kind,
         stroke_known=found.stroke_known if found else False,
         wrong_stroke=found.wrong_stroke if found else False,
-        partings=opening.partings,
+        times_opened=opening.times_opened,
         closed_deg=None if math.isnan(opening.closed_deg) else opening.closed_deg,
         speed_deg_s=opening.speed_deg_s,
     )

@@ -61,7 +61,7 @@ class Reading:
     kind: Literal["turned", "set", "impulse"] = "turned"
     stroke_known: bool = True
     wrong_stroke: bool = False  # a whole crank turn out on a four-stroke
-    partings: int = 1  # times that the contacts opened, bounces included
+    times_opened: int = 1  # times that the contacts opened, bounces included
     closed_deg: float | None = None  # crank degrees for which the contacts had been closed
     speed_deg_s: float = 0.0  # of the crank in its normal direction
 

@@ -227,11 +227,11 @@ def advance_range_words(found: AdvanceRange) -> str:
 def latest_words(found: AdvanceRange) -> str:
     """Full retard against the latest opening entered for the engine."""
     retard = found.limit
-    latest = retard.judgement.latest_btdc
+    latest = retard.assessment.latest_btdc
     if latest is None:
         return NO_LIMIT
     over = wrap(latest - retard.btdc_deg)
-    digits = size_in_words(over, retard.judgement.uncertainty)
+    digits = size_in_words(over, retard.assessment.uncertainty)
     side = "later" if over > 0.0 else "earlier"
     return f"{retard.setting} opens {digits} degrees {side} than the latest opening entered"
 

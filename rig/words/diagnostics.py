@@ -233,9 +233,9 @@ def remarks_on(worked: JobResults) -> list[str]:
     said = [
         f"{one.path}: {diagnostic_words(each)}"
         for one in worked.played
-        for each in moves(one.session.holds)
+        for each in moves(one.session.validity)
     ]
-    said += in_groups(worked.judgements)
+    said += in_groups(worked.assessments)
     said += [text for one in (*worked.played, *worked.sources) for text in one.said]
     said += worked.origin
     said += [f"{one.path}: {diagnostic_words(doubt)}" for one, doubt in worked.doubts]

@@ -191,9 +191,11 @@ def _flaws(
     return np.stack([begins, begins + lasting], axis=1)
 
 
-def _dropouts(pins: Pins, random: np.random.Generator, end_us: float, partings: Floats) -> Floats:
+def _dropouts(
+    pins: Pins, random: np.random.Generator, end_us: float, times_opened: Floats
+) -> Floats:
     some = [_flaws(random, pins.dropouts, pins.dropout_us, end_us)]
-    for t in partings:
+    for t in times_opened:
         begins = t - random.exponential(pins.crowd_us, random.poisson(pins.crowd))
         low, high = pins.dropout_us
         lasting = np.exp(random.uniform(math.log(low), math.log(high), len(begins)))

@@ -161,7 +161,7 @@ def test_opening_to_event() -> None:
             if isinstance(event, IndexPass):
                 first_us = min(first_us, event.t_us)
             elif isinstance(event, Opening) and event.t_us > first_us:
-                settled_s = (event.t_us + event.passage_us + least_open_us) * 1e-6
+                settled_s = (event.t_us + event.transition_us + least_open_us) * 1e-6
                 waits_s.append((pump + 1) * PUMP_S - settled_s + works_s[-1])
     waits_s.sort()
     late_s = waits_s[int(0.99 * len(waits_s))]

@@ -104,7 +104,7 @@ def read(data: bytes, path: Path) -> None:
         except InputError as error:
             told(error)
         else:
-            for text in [*remarks_on(worked), played.session.last_trouble]:
+            for text in [*remarks_on(worked), played.session.last_error]:
                 text.encode("utf-8")
 
 

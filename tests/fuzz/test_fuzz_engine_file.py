@@ -78,7 +78,7 @@ def reads_or_says(data: bytes) -> None:
         session.take(batch)
     session.finish()
     try:
-        session.judgements(), session.comparisons(), session.lags()
+        session.assessments(), session.comparisons(), session.lags()
     except InputError as error:
         told(error)
     for doubt in session.doubts(over=True):

@@ -31,13 +31,13 @@ def read(data: bytes, piece: int) -> None:
             for batch in batches:
                 records += len(batch.positions) + len(batch.edges) + len(batch.widths)
                 survey.take(batch, session.take(batch))
-                assert session.last_trouble.isprintable()
+                assert session.last_error.isprintable()
         survey.events(session.finish())
         assert records <= data.count(b"\n") + 1
         survey.result(session.state_widths)
         for doubt in session.doubts(over=True):
             assert diagnostic_words(doubt).isprintable()
-        session.readings(), session.judgements(), session.comparisons(), session.lags()
+        session.readings(), session.assessments(), session.comparisons(), session.lags()
 
 
 @cases(20)

@@ -77,7 +77,7 @@ def read(data: bytes, path: Path) -> None:
     for batch in [*reader.feed(turning()[0]), *reader.finish()]:
         session.take(batch)
     session.finish()
-    session.judgements(), session.comparisons()
+    session.assessments(), session.comparisons()
     try:
         save_reference(path, STOP)
     except InputError as error:

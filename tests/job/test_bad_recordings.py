@@ -165,7 +165,7 @@ def test_a_line_taken_out_of_a_capture_is_told(job: Path, whole: bytes) -> None:
     del lines[len(lines) // 2]
     ran = rig("read", written(job, b"\n".join(lines)), *KNOWN, "--json")
     assert "something before line " in ran.err
-    assert sum(ran.answer["troubles"].values()) >= 1
+    assert sum(ran.answer["line_errors"].values()) >= 1
 
 
 @settings(max_examples=15)

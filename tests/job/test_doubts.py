@@ -39,7 +39,7 @@ def live_says(made: MadeJob) -> list[str]:
 def said(made: MadeJob, status: int) -> tuple[str, Ran]:
     """What figures say of a job: units in groups, as on the panel, and what was said live."""
     live = live_says(made)
-    moved = in_groups(made.live.session.judgements())
+    moved = in_groups(made.live.session.assessments())
     ran = rig("results", made.end().folder, "--json")
     assert ran.status == status, ran
     assert ran.answer["said"] == [*moved, *(f"{made.capture}: {words}" for words in live)]

@@ -46,7 +46,7 @@ def test_the_certificate_carries_the_version_of_the_verdicts(tmp_path: Path, wha
     assert "engine.toml has changed" in caution
     assert "to load the new one, quit (q) and start rig live again" in caution
     assert ("cannot be used" in caution) == (what != "edited")
-    on_screen = made.live.session.judgements()
+    on_screen = made.live.session.assessments()
     record, _ = made.save()
     saved = certificate.as_certificate(certificate.load(record))
     assert saved.engine_file.text.encode() == before

@@ -23,7 +23,7 @@ def moved(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("groups") / "job"
     made = MadeJob(folder, edit=lambda text: text + SLOTS).find_tdc().state_stroke()
     made.do("turn 1450 at 150", f"move {made.job.profile.units[0].name} 4", "turn 1450 at 150")
-    view = made.live.session.judgements()
+    view = made.live.session.assessments()
     assert any(each.groups for each in view)
     made.end()
     made.save()

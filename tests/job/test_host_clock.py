@@ -101,7 +101,7 @@ def test_a_long_silence_while_the_rig_goes_on(tmp_path: Path) -> None:
     before = len(made.live.session.openings)
     unheard(made, "turn 765 at 110", "rest 300")
     made.do("turn 800 at 110")
-    assert made.live.session.troubles["gap"] == 1
+    assert made.live.session.line_errors["gap"] == 1
     assert len(made.live.session.openings) > before
     assert agree(made)
     record, _ = made.save()

@@ -201,8 +201,11 @@ def test_a_rig_that_gives_itself_such_a_name_is_not_believed(made: MadeJob) -> N
     session = made.live.session
     assert session.identity is not None
     assert session.identity.name == "virtual-rig"
-    assert session.troubles["field"] + session.troubles["garbage"] + session.troubles["gap"] >= 2
-    assert harmless(session.last_trouble)
+    assert (
+        session.line_errors["field"] + session.line_errors["garbage"] + session.line_errors["gap"]
+        >= 2
+    )
+    assert harmless(session.last_error)
     text = made.capture.read_bytes()
     assert text.isascii()
     assert b"\x1b" not in text

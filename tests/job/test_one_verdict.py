@@ -47,7 +47,7 @@ def test_the_same_verdict_everywhere(tmp_path: Path, job: tuple[str, int, tuple[
     verdicts: dict[tuple[str, str], UnitVerdict] = {}
     for shown in view.units:
         name, setting = shown.unit.name, shown.setting.name
-        found = unit_verdict(session.judgements(), name, setting, shown.phase)
+        found = unit_verdict(session.assessments(), name, setting, shown.phase)
         assert shown.verdict == found
         assert found.verdict != "no window set"
         verdicts[name, setting] = found

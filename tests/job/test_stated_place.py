@@ -47,7 +47,7 @@ def held(ratio: str, on_turn: int, jobs: int) -> float:
     found = []
     for _ in range(jobs):
         job = kind(scenario, rng, (NOMINAL, NOMINAL))
-        for j in job.session.judgements():
+        for j in job.session.assessments():
             assert j.mean_btdc is not None
             assert j.uncertainty is not None
             found.append(abs(j.mean_btdc - job.btdc[j.unit][1]) <= j.uncertainty.U_deg)

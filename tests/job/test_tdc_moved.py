@@ -41,7 +41,7 @@ def slipped(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The encoder slips while the units are read; the touch at the end shows it."""
     made = MadeJob(tmp_path_factory.mktemp("slipped") / "job").find_tdc().state_stroke()
     made.do("turn 800 at 150", f"slip {SLIP_DEG}", "turn 800 at 150")
-    assert made.live.session.judgements()
+    assert made.live.session.assessments()
     touch_again(made)
     session = made.live.session
     counted = [session.t_us(each) for each in session.readings() if each.valid]

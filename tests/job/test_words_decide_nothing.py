@@ -39,7 +39,7 @@ def whole_job(folder: Path) -> list[object]:
         session = made.live.session
         found.append([opening for opening in session.openings if opening])
         found.append(session.readings())
-        found.append([replace(each, words="", settle="") for each in session.judgements()])
+        found.append([replace(each, words="", settle="") for each in session.assessments()])
         found.append([replace(each, words="") for each in session.comparisons()])
         found.append(session.doubts())
         found.append([each.step for each in due(state_of(made.live))])

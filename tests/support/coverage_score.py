@@ -164,7 +164,7 @@ def _tally(job: WholeJob, figures: dict[str, Tally]) -> None:
     own = _named_by_law(reference, job)
     figures["dead centre"].add(off, reference.uncertainty, own)
     truth = job.btdc["lower"]
-    judged = [j for j in job.session.judgements() if j.unit == "lower"]
+    judged = [j for j in job.session.assessments() if j.unit == "lower"]
     one = next(j for j in judged if j.cylinder == 1)
     for name, j, true in (
         ("one cylinder", one, truth[1]),
@@ -199,7 +199,7 @@ def _named_by_law(reference: TdcReference, job: WholeJob) -> list[Contribution]:
 
 
 def _whole(job: WholeJob, unit: str) -> Assessment:
-    found = unit_figure(job.session.judgements(), unit, SETTING)
+    found = unit_figure(job.session.assessments(), unit, SETTING)
     assert found is not None
     return found
 

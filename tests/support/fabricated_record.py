@@ -125,7 +125,7 @@ def readings(
                                 t_s,
                                 None if counts else SHORT,
                                 phase=phase,
-                                partings=1 + int(chance.integers(0, 5)),
+                                times_opened=1 + int(chance.integers(0, 5)),
                             )
                         )
     return made

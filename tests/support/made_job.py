@@ -140,7 +140,7 @@ class MadeJob:
     def next_setting(self, unit: str) -> MadeJob:
         """The advance lever of ``unit`` is at its next setting."""
         session = self.live.session
-        names = [setting.name for setting in session.told.unit(unit).settings]
+        names = [setting.name for setting in session.annotations.unit(unit).settings]
         now = names.index(session.setting_of(unit))
         name = names[(now + 1) % len(names)]
         self.live.annotate("setting", {"unit": unit, "setting": name})

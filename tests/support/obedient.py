@@ -86,7 +86,7 @@ class ObedientHand:
             advice,
             state_of(live),
             type(procedure),
-            len(session.told.changes),
+            len(session.annotations.changes),
             tuple((u.name, session.setting_of(u.name), session.phase_of(u.name))
                   for u in live.job.profile.units),
         )  # fmt: skip

@@ -44,7 +44,7 @@ def recorded(make: Callable[[Recorded], object]) -> tuple[bytes, bytes]:
         done = Recorded(path)
         make(done)
         done.writer.close()
-        assert done.session.judgements()
+        assert done.session.assessments()
         return done.said, path.read_bytes()
 
 
@@ -73,7 +73,7 @@ def session() -> tuple[bytes, bytes]:
         done.note("remark", text="gap 0.40 mm")
         done.note("change", words="new contacts", unit="upper")
         done.note("said", step="switch proved")
-        done.note("gauge", lift_mm=2.0, crank_deg=523.4, cylinder=1, direction=1)
+        done.note("gauge", drop_mm=2.0, crank_deg=523.4, cylinder=1, direction=1)
         done.note("mark", crank_deg=521.9, what="flywheel mark", cylinder=1)
         done.touch(1, "check")
 

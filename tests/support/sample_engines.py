@@ -88,10 +88,10 @@ def opening(crank_deg: float | None, at_input: int = 1, closed_deg: float = math
         crank_deg=crank_deg,
         direction=1,
         speed_deg_s=40.0,
-        run_up_deg=90.0,
+        approach_deg=90.0,
         rejection=None,
-        partings=3,
-        passage_us=900.0,
+        times_opened=3,
+        transition_us=900.0,
         closed_us=1e6,
         closed_deg=closed_deg,
     )

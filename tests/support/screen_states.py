@@ -172,7 +172,7 @@ STOP_IN = replace(
 STOP_FIRST = replace(STOP_IN, touches=TouchesView())
 LOST = replace(
     READING,
-    rig=replace(RIG, connected=False, silent_s=4.2, troubles=(("checksum", 3), ("gap", 1)),
+    rig=replace(RIG, connected=False, silent_s=4.2, line_errors=(("checksum", 3), ("gap", 1)),
                 detail="Nothing heard from /dev/ttyUSB0. Check the cable; the session goes on "
                 "by itself when the rig is back."),
     message="the rig went silent at 12:03; everything up to then is saved",
@@ -253,7 +253,7 @@ def spread_over(text: str) -> View:
     unread = replace(unit, readings=(), assessments=(), whole=None, verdict=UnitVerdict())
     return replace(
         READING, job=text, tag=text, units=(unit, unread),
-        rig=replace(READING.rig, port=text, name=text, detail=text, troubles=((text, 3),)),
+        rig=replace(READING.rig, port=text, name=text, detail=text, line_errors=((text, 3),)),
         reference=replace(READING.reference, text=text, why_not=text),
         crank=replace(READING.crank, of=text, why_not=text, why_no_angle=text),
         comparisons=(replace(BOTH, first=text, second=text, words=text),), capture=text,

@@ -40,7 +40,7 @@ def check_against_truth(bench: VirtualBench) -> None:
         assert abs(off) <= PLACED_DEG + session.reference.uncertainty.U_deg, (reading, true)
         figure = (reading.unit, reading.setting, reading.phase, reading.cylinder)
         by_figure[figure].append(true_btdc(bench, reading, true))
-    for judged in session.judgements():
+    for judged in session.assessments():
         if judged.kind == "turned" and judged.cylinder is not None:
             own = (judged.unit, judged.setting, judged.phase, judged.cylinder)
             _check_verdict(judged, fmean(by_figure[own]))

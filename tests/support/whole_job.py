@@ -200,10 +200,10 @@ class WholeJob:
             crank_deg=crank_deg,
             direction=1,
             speed_deg_s=40.0,
-            run_up_deg=90.0,
+            approach_deg=90.0,
             rejection=None,
-            partings=1,
-            passage_us=900.0,
+            times_opened=1,
+            transition_us=900.0,
             closed_us=1e6,
             closed_deg=math.nan,
         )

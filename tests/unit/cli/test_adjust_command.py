@@ -156,7 +156,7 @@ def test_of_several_moves_while_adjusting_the_last_place_counts(tmp_path: Path) 
     assert len(again) >= 6
     means = {
         phase: next(
-            j.mean_btdc or 0.0 for j in session.judgements()
+            j.mean_btdc or 0.0 for j in session.assessments()
             if (j.unit, j.phase, j.kind, j.cylinder) == ("upper", phase, "turned", None)
         )
         for phase in ("as found", ADJUSTING)

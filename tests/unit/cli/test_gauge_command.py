@@ -43,8 +43,8 @@ def series(
 
 def read(made: MadeJob, direction: int, *, again: bool = False) -> None:
     made.do("gauge")
-    lift = float(made.rig.reply["travel_mm"])
-    made.live.annotate("gauge", gauge_note(lift, made.top_deg(), direction=direction, again=again))
+    drop = float(made.rig.reply["travel_mm"])
+    made.live.annotate("gauge", gauge_note(drop, made.top_deg(), direction=direction, again=again))
 
 
 def gauged(made: MadeJob, *more: str | float | Path, status: int = 0) -> dict[str, Any]:
@@ -164,8 +164,8 @@ def test_a_reference_of_another_capture_does_not_come_before_its_own(tmp_path: P
 def points_file(folder: Path, answer: dict[str, Any], scale: float = 1.0, typo: int = 0) -> Path:
     rows = ["after_index_deg, lift_mm" if scale == 1.0 else "after_index_deg, lift_in"]
     for point in answer["points"]:
-        lift = point["lift_mm"] * scale * (10.0 if point["number"] == typo else 1.0)
-        rows.append(f"{point['after_index_deg']:.4f}, {lift:.5f}")
+        drop = point["drop_mm"] * scale * (10.0 if point["number"] == typo else 1.0)
+        rows.append(f"{point['after_index_deg']:.4f}, {drop:.5f}")
     file = folder / "points.csv"
     file.write_text("\n".join(rows) + "\n", "utf-8")
     return file
@@ -206,8 +206,8 @@ def test_lifts_a_hundredth_apart_are_used_and_it_is_said(tmp_path: Path) -> None
     points.write_text(
         "after_index_deg; lift_mm\n"
         + "".join(
-            f"{(200.0 + side * angle_at(lift)) % 360.0:.6f}; {lift}\n"
-            for side, lift in ((-1, 8.0), (-1, 3.80), (1, 3.81), (1, 8.0))
+            f"{(200.0 + side * angle_at(drop)) % 360.0:.6f}; {drop}\n"
+            for side, drop in ((-1, 8.0), (-1, 3.80), (1, 3.81), (1, 8.0))
         ),
         "utf-8",
     )
@@ -222,13 +222,13 @@ def test_lifts_a_hundredth_apart_are_used_and_it_is_said(tmp_path: Path) -> None
     )
 
 
-def angle_at(lift_mm: float) -> float:
+def angle_at(drop_mm: float) -> float:
     """Degrees from the top of a crank of 50 mm throw and 190 mm rod (Pythagoras)."""
 
     def off(deg: float) -> float:
         theta = math.radians(deg)
         height = 50.0 * math.cos(theta) + math.sqrt(190.0**2 - (50.0 * math.sin(theta)) ** 2)
-        return 240.0 - height - lift_mm
+        return 240.0 - height - drop_mm
 
     return float(brentq(off, 0.0, 90.0, xtol=1e-12))
 

@@ -36,7 +36,7 @@ def test_another_capture_waits_for_a_rough_word_and_then_reads_the_truth(tmp_pat
     )  # fmt: skip
     second.do("turn 930 at 150", "turn 1500 at 110")
     assert second.live.session.here is None
-    assert second.live.session.judgements() == []
+    assert second.live.session.assessments() == []
     view = view_of(second.live, Conversation())
     assert view.crank.btdc_deg is None
     assert "the index has 9 places on the crank, 40° apart" in view.crank.why_no_angle
@@ -90,8 +90,8 @@ def test_dead_centre_by_gauge_holds_in_the_life_of_the_rig_that_it_is_of(tmp_pat
         made.do(f"goto {45 * way} at 60")
         for at in (32, 26, 20, 14):
             made.do(go.format(at), "gauge")
-            lift_mm = float(made.rig.reply["travel_mm"])
-            made.live.annotate("gauge", gauge_note(lift_mm, made.top_deg(), direction=way))
+            drop_mm = float(made.rig.reply["travel_mm"])
+            made.live.annotate("gauge", gauge_note(drop_mm, made.top_deg(), direction=way))
     made.do("turn 1500 at 110", "fault reset in 1", "turn 1500 at 110").end()
     assert rig("tdc", "gauge", made.folder, made.capture, "--use").status == 0
     answer = rig("results", made.folder, "--json").answer

@@ -103,9 +103,9 @@ def test_the_signal_is_of_the_opening_asked_for(tmp_path: Path) -> None:
         answer = drawn(tmp_path / "s.svg", "signal", folder, "--opening", number)
         assert answer["btdc_deg"] == pytest.approx(wanted["btdc_deg"])
         assert answer["crank_deg"] == pytest.approx(wanted["crank_deg"])
-        assert answer["partings"] == wanted["partings"]
-    most = max(o["partings"] for o in listed["openings"] if o["valid"])
-    assert drawn(tmp_path / "s.svg", "signal", folder)["partings"] == most
+        assert answer["times_opened"] == wanted["times_opened"]
+    most = max(o["times_opened"] for o in listed["openings"] if o["valid"])
+    assert drawn(tmp_path / "s.svg", "signal", folder)["times_opened"] == most
     assert drawn(tmp_path / "s.svg", "signal", folder, "--unit", "lower")["unit"] == "lower"
 
 
@@ -130,14 +130,16 @@ def test_signal_and_turn_run_over_the_crank_s_angle(tmp_path: Path) -> None:
         drawn(tmp_path / "p.svg", kind, made.folder)
         assert label in (tmp_path / "p.svg").read_text("utf-8")
     taken = taken_of(CaptureReader(made.capture).batches(), signal_settings(made.job.profile))
-    openings = [e for e in taken.events if isinstance(e, Opening) and e.valid and e.partings > 2]
+    openings = [
+        e for e in taken.events if isinstance(e, Opening) and e.valid and e.times_opened > 2
+    ]
     assert openings
     for opening in openings:
         trace = trace_of(taken, opening, signal_settings(made.job.profile), "", None)
         rises = [place for place, is_open in trace.changes if is_open and place > -1e-6]
         assert rises[0] == pytest.approx(0.0, abs=1e-6)
-        assert trace.last_deg == pytest.approx(rises[opening.partings - 1])
-        way = opening.speed_deg_s * opening.passage_us / 1e6
+        assert trace.last_deg == pytest.approx(rises[opening.times_opened - 1])
+        way = opening.speed_deg_s * opening.transition_us / 1e6
         assert trace.last_deg == pytest.approx(way, rel=0.5, abs=0.05)
 
 

@@ -33,7 +33,7 @@ def test_the_range_is_that_of_the_lever() -> None:
     assert found["unit"] == "upper"
     assert found["left_earlier_deg"] + found["left_later_deg"] == pytest.approx(found["range_deg"])
     assert "latest opening entered" in found["latest_words"]
-    verdicts = {p["judgement"]["verdict"] for p in found["positions"]}
+    verdicts = {p["assessment"]["verdict"] for p in found["positions"]}
     assert ran.status == (1 if "outside" in verdicts else 0)
 
 

@@ -25,7 +25,7 @@ def compared(phase: str, verdict: Verdict) -> Comparison:
 
 
 @pytest.mark.parametrize(
-    ("judgements", "comparisons", "status"),
+    ("assessments", "comparisons", "status"),
     [
         ([], [], 0),
         ([judged("as found", "outside")], [], 1),
@@ -43,13 +43,13 @@ def compared(phase: str, verdict: Verdict) -> Comparison:
     ],
 )
 def test_the_status_is_of_how_things_stand_last(
-    judgements: list[Assessment], comparisons: list[Comparison], status: int
+    assessments: list[Assessment], comparisons: list[Comparison], status: int
 ) -> None:
-    assert verdict_status(judgements, comparisons) == status
+    assert verdict_status(assessments, comparisons) == status
 
 
-def summary_of(judgements: Sequence[Assessment]) -> list[str]:
-    return summary_lines(reference(), judgements, [])
+def summary_of(assessments: Sequence[Assessment]) -> list[str]:
+    return summary_lines(reference(), assessments, [])
 
 
 @pytest.mark.parametrize("cylinders", [(2,), (2, 3)])

@@ -143,7 +143,7 @@ def test_a_trip_is_never_a_running_reading(tmp_path: Path) -> None:
     bench.press("l", "y")  # as left: a trip is none the more a running reading there
     bench.do("turn 200 at 90")
     assert {r.kind for r in upper(bench)} == {"impulse"}
-    assert not [j for j in bench.live.session.judgements() if j.unit == "upper"
+    assert not [j for j in bench.live.session.assessments() if j.unit == "upper"
                 and j.verdict != "no window set"]  # fmt: skip
 
 

@@ -102,7 +102,7 @@ def test_drift_and_when_the_window_is_left(tmp_path: Path) -> None:
         visit(tmp_path, year, -0.1 * (year - 2020))
     series = history(find(tmp_path)).series[0]
     assert series.line is not None
-    last = series.points[-1].judgement
+    last = series.points[-1].assessment
     assert last.mean_btdc is not None
     assert last.latest_btdc == 35.0
     assert series.line.per_year_deg == pytest.approx(-0.1, abs=1e-3)  # years of 365 and 366 days
@@ -398,8 +398,8 @@ def test_a_record_resealed_with_a_wrong_time_is_left_out_and_said(tmp_path: Path
 def spoil(file: Path, change: Callable[[dict[str, Any]], object]) -> None:
     """Change what the record says of each uncertainty, and seal it anew."""
     made = json.loads(file.read_bytes())
-    for judgement in made["judgements"]:
-        change(judgement)
+    for assessment in made["judgements"]:
+        change(assessment)
     body = {name: each for name, each in made.items() if name != "seals"}
     text = (json.dumps(body, indent=1).removesuffix("\n}") + ",\n").encode()
     digests = {"record_sha256": hashlib.sha256(text).hexdigest(), "page_sha256": "0" * 64}
@@ -435,15 +435,15 @@ def test_one_that_states_no_true_uncertainty_is_shown_and_no_line_goes_through_i
     for series, before, fitted in zip(found.series, whole.series, without.series, strict=True):
         assert series.line == fitted.line
         assert (series.words, series.leaves_utc) == (fitted.words, fitted.leaves_utc)
-        assert [(p.day, p.judgement.mean_btdc) for p in series.points] == [
-            (p.day, p.judgement.mean_btdc) for p in before.points
+        assert [(p.day, p.assessment.mean_btdc) for p in series.points] == [
+            (p.day, p.assessment.mean_btdc) for p in before.points
         ]
         assert [p.measured_utc[:4] for p in series.points if not p.weighs] == [str(at)]
     (said,) = found.troubles
     which = "rear, full advance, as found; rear, full retard, as found"
     assert said.startswith(f"{files[at].name}: {which}: ")
     assert said.endswith(": shown, and no line goes through it")
-    none = found.series[0].points[at - 2018].judgement.uncertainty is None
+    none = found.series[0].points[at - 2018].assessment.uncertainty is None
     assert ("no uncertainty is stated" if none else "is nothing, or over 180°") in said
 
 
@@ -496,7 +496,7 @@ def test_set_since_by_one_reading_there_is_no_line(tmp_path: Path) -> None:
     for year in range(2015, 2024):
         visit(tmp_path, year, -0.05 * (year - 2015))
     last = visit(tmp_path, 2024, 0.3, changes=(Change("new contact set", "rear"),))
-    spoil(last, lambda judgement: judgement.update(uncertainty=None))
+    spoil(last, lambda assessment: assessment.update(uncertainty=None))
     series = history(find(tmp_path)).series[0]
     assert series.points[-1].step == "new contact set"
     assert series.leaves_utc is None
@@ -524,7 +524,7 @@ def test_as_comma_separated_text(tmp_path: Path) -> None:
     assert len(rows) == 1 + 2 * 3
     first = dict(zip(rows[0], rows[1], strict=True))
     assert first["unit"] == "rear"
-    mean = found.series[0].points[0].judgement.mean_btdc
+    mean = found.series[0].points[0].assessment.mean_btdc
     assert float(first["mean_btdc_deg"]) == mean  # in full
 
 
@@ -556,7 +556,7 @@ def test_what_one_cylinder_alone_was_found_at_is_shown(tmp_path: Path) -> None:
     for cylinders in (True, False):
         whole = history(find(tmp_path), cylinders=cylinders)
         shown = chosen(whole.series, None, cylinders=False)
-        points = [(s.setting, s.cylinder, p.phase, p.judgement.n) for s in shown for p in s.points]
+        points = [(s.setting, s.cylinder, p.phase, p.assessment.n) for s in shown for p in s.points]
         assert points == [
             ("full advance", 1, "as found", 1),
             ("full advance", None, "as left", 10),

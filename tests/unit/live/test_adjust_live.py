@@ -70,7 +70,7 @@ def test_an_obedient_hand_brings_a_unit_inside_and_the_prediction_is_proved(
     assert "seen from its drive end" in moved.next
     assert "as predicted" in said[-1].why
     judged = [
-        j for j in bench.live.session.judgements()
+        j for j in bench.live.session.assessments()
         if (j.unit, j.phase, j.cylinder) == ("upper", "as left", None)
         and j.setting == "full advance"
     ]  # fmt: skip
@@ -184,7 +184,7 @@ def test_where_nothing_helps_it_goes_on_without(tmp_path: Path) -> None:
     assert now.press == "step_done"
     bench.press("enter")
     assert bench.ui_state.bench.dashboard.procedure is None
-    assert "correction" in bench.live.session.told.skipped
+    assert "correction" in bench.live.session.annotations.skipped
 
 
 def test_another_option_can_be_chosen_and_undone_moves_are_moves_no_more(tmp_path: Path) -> None:

@@ -52,7 +52,7 @@ def test_all_of_it_and_the_capture_says_the_same_afterwards(tmp_path: Path) -> N
     assert not any(line.label == "BAD" for line in shown.lines)
     assert "to be trusted" in bench.ui_state.view().next
     bench.press("esc")
-    assert {"switch", "rig check"} <= bench.live.session.told.steps
+    assert {"switch", "rig check"} <= bench.live.session.annotations.steps
     bench.live.end()
     ran = rig("check", bench.job.folder, "--json")
     assert ran.status == 0
@@ -74,7 +74,7 @@ def test_steps_are_skipped_gone_back_to_and_broken_off(tmp_path: Path) -> None:
     bench.do("turn 400 at 120")
     bench.press("esc")
     assert bench.ui_state.view().panel is None
-    assert "rig check" not in bench.live.session.told.steps
+    assert "rig check" not in bench.live.session.annotations.steps
     bench.press("c", *"kkkkkkk")
     assert panel(bench).title == "rig check: verdicts"
     assert any(line.label == "not tried" for line in panel(bench).lines)
@@ -92,7 +92,7 @@ def test_a_bad_verdict_is_shown_first(tmp_path: Path) -> None:
     assert first.label == "BAD"
     assert "lower" in first.text
     assert "bad" in bench.ui_state.view().next
-    assert bench.live.session.told.steps == {CHECK_BAD}
+    assert bench.live.session.annotations.steps == {CHECK_BAD}
     bench.press("esc")
     steps = {each.step: each.hand for each in due(state_of(bench.live))}
     assert steps[CHECK_BAD] is Hand.FIX

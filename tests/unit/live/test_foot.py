@@ -141,7 +141,7 @@ def test_keys_work_from_the_page_and_close_it(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 30 at 60")
     bench.press("h", "enter")
-    assert bench.live.session.told.steps == {"make safe"}
+    assert bench.live.session.annotations.steps == {"make safe"}
     assert not bench.ui_state.view().actions
     bench.press("h", "h")
     assert not bench.ui_state.view().actions
@@ -162,7 +162,7 @@ def test_a_page_too_long_for_the_terminal_says_so(tmp_path: Path) -> None:
 def test_what_was_said_to_be_done_is_taken_back(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 30 at 60")
-    told = bench.live.session.told
+    told = bench.live.session.annotations
     bench.press("enter", "enter", "backspace")
     assert told.steps == {"make safe"}
     bench.press("k", "r", *"gap 0.30 mm", "enter", "w", *"new heel", "enter", "enter")

@@ -17,7 +17,7 @@ from virtual_bench import VirtualBench
 from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.guide.procedure import Panel
-from rig.guide.tdc import typed_lift
+from rig.guide.tdc import typed_drop
 from rig.job.new import write_example
 from rig.job.results import results_of
 
@@ -32,7 +32,7 @@ def fitted(tmp_path: Path, engine: str = "example") -> VirtualBench:
     return bench
 
 
-def lift(bench: VirtualBench) -> str:
+def drop(bench: VirtualBench) -> str:
     bench.do("gauge")
     return f"{bench.rig.reply['travel_mm']:.2f}"
 
@@ -46,14 +46,14 @@ def both_sides(bench: VirtualBench, *, wrong_way: bool = False) -> VirtualBench:
     bench.do("goto 40 at 250")
     for deg in POINTS:
         bench.do(f"goto {deg} at 40")
-        typed(bench, lift(bench))
+        typed(bench, drop(bench))
     bench.do("goto -45 at 60")
     for deg in reversed(POINTS) if wrong_way else POINTS:
         if wrong_way:
             bench.do("goto 10 back at 90", f"goto {-deg} at 40")
         else:
             bench.do(f"goto {-deg} back at 40")
-        typed(bench, lift(bench))
+        typed(bench, drop(bench))
     return bench
 
 
@@ -88,9 +88,9 @@ def test_dead_centre_by_gauge_is_chosen_lives_and_is_found_again(
     assert abs(wrap(float(shown.figure) - true_deg)) < 0.3 + run_out
     bench.press("a")
     bench.do("goto 25 back at 60", "goto 20 at 40")
-    typed(bench, lift(bench))
+    typed(bench, drop(bench))
     bench.do("goto -30 at 60", "goto -20 back at 40")
-    typed(bench, lift(bench))
+    typed(bench, drop(bench))
     assert "TDC is where it was" in said(bench)
     use(bench, "gauge, fit")
     session = bench.live.session
@@ -207,15 +207,15 @@ def test_a_mistyped_point_is_named_at_once_and_taken_back(tmp_path: Path) -> Non
     typed(bench, "800")
     assert "stroke" in bench.ui_state.view().message
     assert bench.live.session.gauge.readings == []
-    typed(bench, lift(bench))
+    typed(bench, drop(bench))
     bench.do("goto 22 at 40")
-    typed(bench, f"{10 * float(lift(bench)):.2f}")  # the decimal point in the wrong place
+    typed(bench, f"{10 * float(drop(bench)):.2f}")  # the decimal point in the wrong place
     assert "gauge point 2" in bench.ui_state.view().message
     assert bench.ui_state.view().next == "Undo the doubtful point and take it again"
     assert bench.ui_state.view().then == ": press backspace"
     bench.press("backspace", "enter")
     assert len(bench.live.session.gauge.readings) == 1
-    typed(bench, lift(bench))
+    typed(bench, drop(bench))
     assert "DOUBT" not in said(bench)
     both_sides(bench)
     bench.do("goto -45 at 60", "goto -40 back at 40", "rest 0.6")
@@ -282,11 +282,11 @@ def test_points_on_both_sides_without_a_lift_on_both_are_not_said_to_lie_on_one(
     bench.do("goto 40 at 250")
     for deg in (30, 22, 14):
         bench.do(f"goto {deg} at 40")
-        typed(bench, lift(bench))
+        typed(bench, drop(bench))
     bench.do("goto -45 at 60")
     for deg in (26, 18):
         bench.do(f"goto {-deg} back at 40")
-        typed(bench, lift(bench))
+        typed(bench, drop(bench))
     assert "3×" in said(bench)
     assert "2×" in said(bench)
     assert "no drop was read on both sides" in said(bench)
@@ -296,7 +296,7 @@ def test_points_on_both_sides_without_a_lift_on_both_are_not_said_to_lie_on_one(
 def test_one_point_is_said_of_one(tmp_path: Path) -> None:
     bench = fitted(tmp_path)
     bench.do("goto 40 at 250", "goto 30 at 40")
-    typed(bench, lift(bench))
+    typed(bench, drop(bench))
     assert "1 gauge points" not in said(bench)
     assert "too few" in said(bench)
 
@@ -384,13 +384,13 @@ def test_nearly_equal_lifts_are_brought_together_and_said(tmp_path: Path) -> Non
     bench.do("goto 40 at 250")
     for deg in POINTS:
         bench.do(f"goto {deg} at 40")
-        typed(bench, lift(bench))
+        typed(bench, drop(bench))
     assert "turn back to" in bench.ui_state.view().next.lower()
     bench.do("goto -45 at 60")
     for deg in POINTS:
         bench.do(f"goto {-deg - 0.06} back at 40")  # a few hundredths of a millimetre lower
-        typed(bench, lift(bench))
-    before, after = sorted(r.point.lift_mm for r in bench.live.session.gauge.readings)[4:]
+        typed(bench, drop(bench))
+    before, after = sorted(r.point.drop_mm for r in bench.live.session.gauge.readings)[4:]
     assert 0.0 < after - before < 0.05
     assert "3 of 3 nearly equal" in said(bench)
     assert "enough points" in bench.ui_state.view().next.lower()
@@ -415,23 +415,23 @@ def test_nothing_is_asked_before_the_index_has_passed(tmp_path: Path) -> None:
 )  # fmt: skip
 def test_lifts_as_they_are_typed(text: str, mm: float) -> None:
     """1 in = 25.4 mm exactly (definition)."""
-    assert typed_lift(text)[0] == pytest.approx(mm, abs=1e-12)
+    assert typed_drop(text)[0] == pytest.approx(mm, abs=1e-12)
 
 
 def test_the_unit_stays_as_it_was_typed_last() -> None:
-    assert typed_lift("0.08", "inch")[0] == pytest.approx(2.032)
+    assert typed_drop("0.08", "inch")[0] == pytest.approx(2.032)
 
 
 @given(st.text(max_size=12))
 def test_any_typing_is_a_lift_or_is_refused(text: str) -> None:
     with suppress(InputError):
-        assert typed_lift(text)[0] > 0.0
+        assert typed_drop(text)[0] > 0.0
 
 
 @pytest.mark.parametrize("text", ["", "0", "-2.0", "two", "2.0 cm", "2..0", "nan", "٢"])
 def test_what_is_no_lift_is_refused_in_a_sentence(text: str) -> None:
     with pytest.raises(InputError, match="enter"):
-        typed_lift(text)
+        typed_drop(text)
 
 
 def test_the_dial_is_set_to_zero_first(tmp_path: Path) -> None:

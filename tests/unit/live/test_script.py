@@ -68,9 +68,9 @@ def test_a_whole_job_is_driven_and_repeated_without_a_terminal(tmp_path: Path) -
         session = bench.live.session
         assert bench.live.saved is not None
         assert rig("verify", bench.live.saved.files[0]).status == 0
-        assert session.told.remarks == ["gap 0.30 mm"]
-        assert session.told.changes == [("new heel", "upper")]
-        assert session.told.steps == {"make safe", "gap"}
+        assert session.annotations.remarks == ["gap 0.30 mm"]
+        assert session.annotations.changes == [("new heel", "upper")]
+        assert session.annotations.steps == {"make safe", "gap"}
         assert session.setting_of("upper") == "full retard"
         reference = session.reference
         assert reference is not None
@@ -132,7 +132,7 @@ def test_procedures_are_driven_by_their_own_actions(tmp_path: Path) -> None:
         ready
         """,
     )
-    assert [each.point.lift_mm for each in bench.live.session.gauge.readings] == [3.1]
+    assert [each.point.drop_mm for each in bench.live.session.gauge.readings] == [3.1]
     panel = bench.ui_state.view().panel
     assert panel is not None
     assert "now do it" in panel.state

@@ -54,7 +54,7 @@ def test_an_obedient_hand_sets_it_and_turning_confirms(tmp_path: Path) -> None:
     said = [each.next for each in obey(bench, procedure)]
     assert any(each.startswith("Opened: stop, tighten upper") for each in said)
     assert said[-1] == "Keep the setting of upper"
-    remark = bench.live.session.told.remarks[-1]
+    remark = bench.live.session.annotations.remarks[-1]
     at = re.match(r"upper: set with the crank held at ([0-9.]+)° BTDC", remark)
     assert at is not None
     assert float(at[1]) == pytest.approx(36.0, abs=0.1)  # a tenth of the window's half width

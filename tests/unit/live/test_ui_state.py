@@ -67,7 +67,7 @@ def test_a_stop_in_another_cylinder_gives_the_same_figures(
     for bench in (found, other):
         bench.do("turn 800 at 110")
     means = [
-        {j.unit: j.mean_btdc for j in bench.live.session.judgements()} for bench in (found, other)
+        {j.unit: j.mean_btdc for j in bench.live.session.assessments()} for bench in (found, other)
     ]
     assert means[0].keys() == means[1].keys()
     for unit, mean in means[0].items():
@@ -131,7 +131,9 @@ def test_where_there_is_no_reading_there_is_none_to_undo(tmp_path: Path) -> None
     assert any(o.valid for o in bench.live.session.openings)
     bench.press("backspace")
     assert bench.ui_state.view().message == "Nothing was done yet that can be undone."
-    assert not any(bench.live.session.told.struck(o.t_us) for o in bench.live.session.openings)
+    assert not any(
+        bench.live.session.annotations.struck(o.t_us) for o in bench.live.session.openings
+    )
 
 
 def test_stroke_lever_strike_and_phase(found: VirtualBench) -> None:
@@ -240,7 +242,7 @@ def test_going_to_an_angle(found: VirtualBench) -> None:
     assert view.to_go_deg == pytest.approx(4.0, abs=0.3)
     found.do("turn 4 at 5")
     found.press("space")
-    assert "stands at 3" in found.live.session.told.remarks[-1]
+    assert "stands at 3" in found.live.session.annotations.remarks[-1]
     found.press("g", "x", "enter")
     assert "is no angle" in found.ui_state.view().message
 
@@ -256,7 +258,7 @@ def test_setting_by_moving_the_unit_is_kept_apart_and_confirmed(found: VirtualBe
     assert held[0].btdc_deg == pytest.approx(36.0, abs=0.4)
     assert readings[-1].kind == "turned"
     assert readings[-1].btdc_deg == pytest.approx(36.0, abs=0.6)
-    assert "confirmed by turning" in found.live.session.told.remarks[-1]
+    assert "confirmed by turning" in found.live.session.annotations.remarks[-1]
 
 
 @pytest.mark.parametrize("seed", [3, 5])
@@ -274,7 +276,7 @@ def test_a_hand_that_trembles_on_the_held_crank_turns_nothing(tmp_path: Path, se
     assert len(held) == 1
     assert held[0].valid
     assert held[0].btdc_deg == pytest.approx(36.0, abs=0.5)
-    said = bench.live.session.told.remarks[-1]
+    said = bench.live.session.annotations.remarks[-1]
     assert f"at {held[0].btdc_deg:.2f}° BTDC" in said
     assert "confirmed by turning" in said
     assert readings[-1].kind == "turned"
@@ -359,7 +361,7 @@ def test_what_is_no_rig_leaves_the_step_where_it_is(tmp_path: Path, heard: bytes
 def test_the_foot_switch_says_that_a_step_is_done(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 30 at 60", "foot", "rest 0.5")
-    assert bench.live.session.told.steps == {"make safe"}
+    assert bench.live.session.annotations.steps == {"make safe"}
 
 
 def test_what_the_rig_cannot_see_is_said_and_kept(tmp_path: Path) -> None:
@@ -368,32 +370,32 @@ def test_what_the_rig_cannot_see_is_said_and_kept(tmp_path: Path) -> None:
     assert "make it safe" in bench.ui_state.view().next.lower()
     bench.press("enter")
     assert "gap" in bench.ui_state.view().next
-    assert bench.live.session.told.steps == {"make safe"}
+    assert bench.live.session.annotations.steps == {"make safe"}
 
 
 def test_a_change_is_noted_on_the_unit_that_it_was_made_on(found: VirtualBench) -> None:
     found.press("w", *"new points", "enter", *"none such", "enter")
     assert "no unit 'none such'" in found.ui_state.view().message
     found.press(*"2", "enter")  # the words are still there
-    assert found.live.session.told.changes == [("new points", "lower")]
+    assert found.live.session.annotations.changes == [("new points", "lower")]
     found.press("w", *"chain tightened", "enter", "enter")
-    assert found.live.session.told.changes[1:] == [("chain tightened", "")]
+    assert found.live.session.annotations.changes[1:] == [("chain tightened", "")]
 
 
 def test_a_unit_moved_without_more_ado_is_asked_about(found: VirtualBench) -> None:
     found.do("goto 0 at 120")
     found.press("f")
     found.do("turn 800 at 120", "goto 33 at 60", "rest 1")
-    before = found.live.session.judgements()
+    before = found.live.session.assessments()
     found.do("set upper", "rest 0.5")
     view = found.ui_state.view()
     assert "upper: its contacts opened with the crank held; press v" in view.message
     assert ("v", "upper was moved") in {(key.key, key.label) for key in view.keys}
     found.press("v")
     found.do("back 90 at 60", "turn 800 at 120")
-    judged = {(j.unit, j.phase) for j in found.live.session.judgements() if j.kind == "turned"}
+    judged = {(j.unit, j.phase) for j in found.live.session.assessments() if j.kind == "turned"}
     assert judged == {("upper", "as found"), ("upper", "adjusting"), ("lower", "as found")}
-    upper = [j for j in found.live.session.judgements() if j.unit == "upper"]
+    upper = [j for j in found.live.session.assessments() if j.unit == "upper"]
     as_found = [j for j in upper if (j.phase, j.kind) == ("as found", "turned")]
     assert as_found == [j for j in before if j.unit == "upper"]
     (shown,) = [unit for unit in found.ui_state.view().units if unit.unit.name == "upper"]

@@ -69,7 +69,7 @@ def test_firing_tdc_lever_phase_move_and_selection_are_undone(found: VirtualBenc
     found.press("1", "l", "v", "1", "enter")
     assert session.stroke is not None
     assert session.setting_of("upper") == "full retard"
-    assert session.told.moved_us("upper")
+    assert session.annotations.moved_us("upper")
     said = [undone(found) for _ in range(4)]
     assert said == [
         "Undone: upper was moved.", "Undone: as left.",
@@ -78,8 +78,8 @@ def test_firing_tdc_lever_phase_move_and_selection_are_undone(found: VirtualBenc
     ]  # fmt: skip
     assert session.stroke is None
     assert session.setting_of("upper") == "full advance"
-    assert not session.told.tightened
-    assert not session.told.moved_us("upper")
+    assert not session.annotations.tightened
+    assert not session.annotations.moved_us("upper")
 
 
 def test_a_tdc_that_was_selected_by_mistake_is_undone(found: VirtualBench) -> None:
@@ -98,7 +98,7 @@ def test_a_tdc_that_was_selected_by_mistake_is_undone(found: VirtualBench) -> No
 
 
 def state(session: Session) -> object:
-    told = session.told
+    told = session.annotations
     return (
         session.reference, session.stroke, session.stop is None, told.steps, told.skipped,
         told.remarks, told.changes, told.tightened, session.gauge.marks,

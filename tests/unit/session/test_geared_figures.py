@@ -55,7 +55,7 @@ def errors(played: Played) -> list[tuple[float, float]]:
     """Of each unit and cylinder: by how much its figure misses the truth, and its U."""
     truth = played.rig.truth()["units"]
     found = []
-    for judged in played.session.judgements():
+    for judged in played.session.assessments():
         if judged.cylinder is None or judged.mean_btdc is None or judged.uncertainty is None:
             continue
         lobes = truth["1" if judged.unit == "upper" else "2"]["btdc"]

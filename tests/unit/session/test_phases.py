@@ -49,23 +49,23 @@ def test_a_move_parts_what_was_read_before_it_from_what_was_read_after(
 
 def test_what_was_read_before_a_unit_was_moved_is_not_averaged_with_what_came_after() -> None:
     played = Played(seed=3).know_tdc().do("turn 800 at 110", "goto 33 at 90", "rest 0.5")
-    found = {j.unit: j.mean_btdc for j in played.session.judgements()}
+    found = {j.unit: j.mean_btdc for j in played.session.assessments()}
     played.note("moving", unit="upper").do("set upper", "rest 0.5").note(
         "moving", unit="upper", end=True
     )
     played.do("back 90 at 60", "turn 900 at 110")
-    judged = [j for j in played.session.judgements() if j.cylinder is None and j.kind == "turned"]
+    judged = [j for j in played.session.assessments() if j.cylinder is None and j.kind == "turned"]
     figures = {(j.unit, j.phase): j.mean_btdc for j in judged}
     assert figures["upper", "as found"] == found["upper"]
     assert figures["upper", "adjusting"] == pytest.approx(33.0, abs=0.6)
     assert ("lower", "adjusting") not in figures
     assert played.session.phase_of("upper") == "adjusting"
-    assert not played.session.told.tightened
+    assert not played.session.annotations.tightened
     (now,) = [c for c in played.session.comparisons() if c.phase == "adjusting"]
     upper, lower = figures["upper", "adjusting"] or 0.0, figures["lower", "as found"] or 0.0
     assert now.difference_deg == pytest.approx(upper - lower, abs=1e-9)
     played.note("phase", phase="as left").do("turn 800 at 110")
-    assert played.session.told.tightened
+    assert played.session.annotations.tightened
     assert {r.phase for r in played.counted()[-4:]} == {"as left"}
 
 

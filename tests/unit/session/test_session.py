@@ -73,7 +73,7 @@ def test_a_restart_loses_the_stroke_for_what_follows_and_for_nothing_before() ->
     later = [r for r in after if r.t_s > before[-1].t_s + 1.0]
     assert len(later) > 3
     assert {r.stroke_known for r in later} == {False}
-    marks = {m for j in played.session.judgements() for m in j.marks}
+    marks = {m for j in played.session.assessments() for m in j.marks}
     assert Mark.STROKE_NOT_STATED in marks
     played.state_stroke().do("turn 800 at 110")
     assert not played.session.stroke_lost
@@ -121,7 +121,7 @@ def test_a_unit_coupled_one_crank_turn_out_is_reported_as_that(turns: int) -> No
     assert {r.wrong_stroke for r in readings} == {bool(turns)}
     assert {r.cylinder for r in readings} == {1}
     assert all(abs((r.btdc_deg or 0.0) - 32.0) < 2.0 for r in readings)
-    (judged,) = played.session.judgements()
+    (judged,) = played.session.assessments()
     assert (Mark.ONE_TURN_OUT in judged.marks) == bool(turns)
     assert (judged.verdict == "outside") == bool(turns)
     assert judged.words.startswith("one crank turn out") == bool(turns)
@@ -129,7 +129,7 @@ def test_a_unit_coupled_one_crank_turn_out_is_reported_as_that(turns: int) -> No
 
 def test_until_the_stroke_is_entered_the_readings_are_marked() -> None:
     played = Played(5, single(), hidden=turned_out(1)).know_tdc().do("turn 2900 at 150")
-    (judged,) = played.session.judgements()
+    (judged,) = played.session.assessments()
     assert judged.marks == (Mark.STROKE_NOT_STATED,)
     assert {r.wrong_stroke for r in played.counted()} == {False}
 
@@ -149,9 +149,9 @@ def test_a_lever_counts_from_when_it_was_moved() -> None:
     for setting in (FULL, RETARD):
         mean = [r.btdc_deg or 0.0 for r in turned if r.setting == setting]
         assert sum(mean) / len(mean) == pytest.approx(sum(true[setting]) / 2.0, abs=0.2)
-    assert played.session.told.setting_of("upper") == RETARD
-    assert played.session.told.setting_of("lower") == FULL
-    judged = {(j.unit, j.setting) for j in played.session.judgements() if j.kind == "turned"}
+    assert played.session.annotations.setting_of("upper") == RETARD
+    assert played.session.annotations.setting_of("lower") == FULL
+    judged = {(j.unit, j.setting) for j in played.session.assessments() if j.kind == "turned"}
     assert judged == {("upper", FULL), ("upper", RETARD), ("lower", FULL)}
 
 
@@ -160,7 +160,7 @@ def test_as_found_is_kept_apart_from_as_left() -> None:
     played.note("phase", phase="as left").do("turn 800 at 110")
     found, left = (
         next(
-            j for j in played.session.judgements()
+            j for j in played.session.assessments()
             if (j.unit, j.phase, j.cylinder, j.kind) == ("upper", phase, None, "turned")
         )
         for phase in ("as found", "as left")
@@ -176,7 +176,7 @@ def test_a_reading_rejected_stays_with_its_reason_and_can_be_undone() -> None:
     opening = next(o for o in played.session.openings if o.valid)
     n = len(played.counted())
     played.note("strike", t_us=opening.t_us, why="the rope slipped")
-    assert played.session.told.struck(opening.t_us)
+    assert played.session.annotations.struck(opening.t_us)
     assert len(played.counted()) == n - 1
     (struck,) = [
         r
@@ -194,7 +194,7 @@ def test_contacts_that_part_with_the_crank_held_are_set_and_not_turned() -> None
     last = played.session.readings()[-1]
     assert (last.unit, last.kind, last.valid) == ("upper", "set", True)
     assert last.btdc_deg == pytest.approx(33.0, abs=0.3)
-    judged = [j for j in played.session.judgements() if j.kind == "set"]
+    judged = [j for j in played.session.assessments() if j.kind == "set"]
     assert [j.verdict for j in judged] == ["no window set"]
     played.do("back 90 at 60", "turn 800 at 90")
     turned = [r for r in played.counted(unit="upper", kind="turned") if r.t_s > last.t_s]
@@ -206,11 +206,11 @@ def test_before_tdc_is_known_readings_wait_for_it() -> None:
     readings = played.session.readings()
     assert len(readings) >= 6
     assert Reason.NO_TDC in {r.rejection.reason for r in readings if r.rejection}
-    assert played.session.judgements() == []
+    assert played.session.assessments() == []
     assert played.session.comparisons() == []
     played.know_tdc()
     assert len(played.counted()) >= 6
-    assert played.session.judgements()
+    assert played.session.assessments()
 
 
 @pytest.mark.parametrize(
@@ -233,15 +233,15 @@ def test_a_note_that_makes_no_sense_is_counted_and_changes_nothing(
     played = Played().do("turn 800 at 110")
     before = played.session.readings()
     played.session.take(Batch(others=[Note(0.0, name, value)]))
-    assert played.session.troubles["note"] == 1
-    assert f"a note of the kind {name!r} makes no sense: " in played.session.last_trouble
+    assert played.session.line_errors["note"] == 1
+    assert f"a note of the kind {name!r} makes no sense: " in played.session.last_error
     assert played.session.readings() == before
     assert played.session.stop is None
 
 
 def test_notes_of_a_later_version_are_skipped() -> None:
     played = Played().note("weather", fog=True).note("noted", x=1)
-    assert played.session.troubles == {}
+    assert played.session.line_errors == {}
 
 
 def cuts(data: bytes, sizes: list[int]) -> Iterator[bytes]:
@@ -280,7 +280,7 @@ def test_a_replay_gives_every_event_to_its_end() -> None:
 def test_half_a_line_at_the_end_is_reported() -> None:
     with Session(PROFILE) as session:
         session.feed(b"P 0001 2")
-    assert session.troubles == {"half-line": 1}
+    assert session.line_errors == {"half-line": 1}
 
 
 def _stream() -> Callable[[], tuple[Session, bytes]]:
@@ -339,7 +339,7 @@ def seen(openings: list[Opening]) -> Seen:
     return Seen(
         True, None, log.of, log.n, log.left_out, {}, lambda _: 0, lambda _: True,
         turn_counts=[400.0], counts_wrong=False, off_passes=0, lost=None, restarts=0, illegal=0,
-        troubles={}, asked=lambda _, __: False,
+        line_errors={}, asked=lambda _, __: False,
     )  # fmt: skip
 
 

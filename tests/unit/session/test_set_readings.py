@@ -72,7 +72,7 @@ def test_a_lever_that_parts_the_contacts_with_the_crank_held_sets_nothing(seed: 
     kinds = [(r.kind, r.valid, r.rejection) for r in played.session.readings() if r.unit == "upper"]
     assert ("set", False, Rejection(Reason.FAR_FROM_NOMINAL)) in kinds
     assert ("set", True, None) not in kinds
-    assert "set" not in {j.kind for j in played.session.judgements()}
+    assert "set" not in {j.kind for j in played.session.assessments()}
 
 
 @pytest.mark.parametrize("checking", [True, False])

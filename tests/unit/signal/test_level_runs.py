@@ -21,9 +21,9 @@ def edges(times: list[float], first_level: int = 1, which: int = 1) -> np.ndarra
     return rows
 
 
-def opening(t_us: float, passage_us: float, closed_us: float = 5e5, closed_deg: float = 60.0
+def opening(t_us: float, transition_us: float, closed_us: float = 5e5, closed_deg: float = 60.0
             ) -> Opening:  # fmt: skip
-    return Opening(1, t_us, 10.0, 1, 40.0, 90.0, None, 3, passage_us, closed_us, closed_deg)
+    return Opening(1, t_us, 10.0, 1, 40.0, 90.0, None, 3, transition_us, closed_us, closed_deg)
 
 
 def test_closed_runs_of_an_opening_are_bounce() -> None:

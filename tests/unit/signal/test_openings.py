@@ -122,7 +122,7 @@ def test_readings_soon_after_a_reversal_do_not_count() -> None:
     those that follow a reversal within 20 degrees say why they do not count."""
     _, events, _ = read_pins("backlash")
     openings = [e for e in events if isinstance(e, Opening) and e.direction > 0]
-    assert all(e.valid == (e.run_up_deg >= 20.0) for e in openings)
+    assert all(e.valid == (e.approach_deg >= 20.0) for e in openings)
 
 
 def test_a_crank_worked_to_and_fro_never_has_approach_enough() -> None:

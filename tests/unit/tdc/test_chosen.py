@@ -34,9 +34,9 @@ def points() -> GaugeNotes:
     assert geometry is not None
     notes = GaugeNotes()
     for at in (-30.0, -20.0, -10.0, 10.0, 20.0, 30.0):
-        lift = float(travel_mm(at, geometry))
+        drop = float(travel_mm(at, geometry))
         notes.take(
-            Note(0.0, "gauge", gauge_note(lift, TOP_DEG + at, direction=1 if at < 0 else -1))
+            Note(0.0, "gauge", gauge_note(drop, TOP_DEG + at, direction=1 if at < 0 else -1))
         )
     return notes
 

@@ -106,17 +106,17 @@ def test_fit_against_another_parametrisation() -> None:
 
     rng = np.random.default_rng(7)
     shape = replace(K1, offset_mm=4.0)
-    stated = Gauge(u_lift_mm=0.01, u_angle_deg=0.0)
+    stated = Gauge(u_drop_mm=0.01, u_angle_deg=0.0)
     points = at_angles(shape, 75.0, zero_mm=0.2, noise=rng.normal(0.0, 0.01, len(ANGLES)))
     found = dial_gauge.fit(points, stated, UNKNOWN)
     angle = np.radians([p.angle_deg for p in points])
-    lift = np.array([p.lift_mm for p in points])
+    drop = np.array([p.drop_mm for p in points])
 
     def cost(x: np.ndarray) -> float:
         bore, height, e = math.radians(x[0]), x[1], x[2]
         side = 44.0 * np.sin(angle - bore) - e
         pin = 44.0 * np.cos(angle - bore) + np.sqrt(176.0**2 - side**2)
-        return float(np.sum((height - pin - lift) ** 2))
+        return float(np.sum((height - pin - drop) ** 2))
 
     best = minimize(
         cost,
@@ -136,12 +136,12 @@ def test_fit_against_another_parametrisation() -> None:
 )
 def test_entered_uncertainty_of_the_fit_against_scatter(shape: Geometry) -> None:
     rng = np.random.default_rng(11)
-    stated = Gauge(u_lift_mm=0.02, u_angle_deg=0.03)
+    stated = Gauge(u_drop_mm=0.02, u_angle_deg=0.03)
     truth = replace(K1, offset_mm=3.0)
     errors, us, covered = [], [], 0
     for _ in range(100):
         points = [
-            GaugePoint(p.angle_deg + rng.normal(0.0, 0.03), p.lift_mm)
+            GaugePoint(p.angle_deg + rng.normal(0.0, 0.03), p.drop_mm)
             for p in at_angles(truth, 200.0, noise=rng.normal(0.0, 0.02, len(ANGLES)))
         ]
         found = dial_gauge.fit(points, stated, shape)
@@ -181,12 +181,12 @@ def test_a_rod_shorter_than_the_throw() -> None:
 def test_other_bad_series() -> None:
     points = at_angles(K1, 100.0)
     with pytest.raises(InputError, match="point 2: 250 mm"):
-        dial_gauge.fit([points[0], replace(points[1], lift_mm=250.0), *points[2:]], Gauge(), K1)
-    upwards = [replace(p, lift_mm=15.0 - p.lift_mm) for p in points]
+        dial_gauge.fit([points[0], replace(points[1], drop_mm=250.0), *points[2:]], Gauge(), K1)
+    upwards = [replace(p, drop_mm=15.0 - p.drop_mm) for p in points]
     with pytest.raises(InputError, match="grow towards the top"):
         dial_gauge.fit(upwards, Gauge(), K1)
     with pytest.raises(InputError, match="more than 0"):
-        dial_gauge.fit(points, Gauge(u_lift_mm=0.0), K1)
+        dial_gauge.fit(points, Gauge(u_drop_mm=0.0), K1)
     with pytest.raises(InputError, match="all round"):
         dial_gauge.on_one_turn([0.0, 90.0, 180.0, 270.0])
 
@@ -218,11 +218,11 @@ def test_readings_on_a_straight_line_do_not_grow_towards_the_top(
 def test_readings_of_the_distance_from_the_far_end_grow_towards_the_top(
     tdc_deg: float,
 ) -> None:
-    upwards = [replace(p, lift_mm=15.0 - p.lift_mm) for p in at_angles(K1, tdc_deg)]
+    upwards = [replace(p, drop_mm=15.0 - p.drop_mm) for p in at_angles(K1, tdc_deg)]
     with pytest.raises(InputError, match="grow towards the top"):
         dial_gauge.fit(upwards, Gauge(), K1)
 
 
 def test_inches() -> None:
-    assert dial_gauge.lift_in_mm(0.25, "inch") == pytest.approx(6.35)
-    assert dial_gauge.lift_in_mm(0.25, "mm") == 0.25
+    assert dial_gauge.drop_in_mm(0.25, "inch") == pytest.approx(6.35)
+    assert dial_gauge.drop_in_mm(0.25, "mm") == 0.25

@@ -25,15 +25,15 @@ from rig.tdc.dial_gauge import NOT_KNOWN, Gauge, GaugePoint, equal_drops, near
 OFFSET = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=6.0)
 K1 = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
 UNKNOWN = Geometry(throw_mm=44.0, rod_mm=176.0)
-EVEN = Gauge(u_lift_mm=0.0, u_angle_deg=0.02)  # all middles weigh the same
+EVEN = Gauge(u_drop_mm=0.0, u_angle_deg=0.02)  # all middles weigh the same
 
 
-def at_drops(shape: Geometry, lifts: tuple[float, ...], bore_deg: float = 0.0) -> list[GaugePoint]:
+def at_drops(shape: Geometry, drops: tuple[float, ...], bore_deg: float = 0.0) -> list[GaugePoint]:
     """Exact points either side; ``bore_deg`` is where the bore's direction lies on the rig."""
     top = bore_deg + geometry.theta_tdc_deg(shape)
     return [
         GaugePoint((top - geometry.btdc_from_travel_deg(x, shape, after=after)) % 360.0, x)
-        for x in lifts
+        for x in drops
         for after in (False, True)
     ]
 
@@ -73,9 +73,9 @@ def test_a_single_drop_knows_what_it_cannot_see() -> None:
 
 def test_uncertainty_of_one_pair_t8() -> None:
     # T8: a stop repeating to 0.02 mm; the slope is taken from the arc, so to a few per cent.
-    found = equal_drops(at_drops(K1, (2.0,)), Gauge(u_lift_mm=0.02, u_angle_deg=0.0))
+    found = equal_drops(at_drops(K1, (2.0,)), Gauge(u_drop_mm=0.02, u_angle_deg=0.0))
     assert found.middles[0].u_deg == pytest.approx(0.0554, rel=0.02)
-    found = equal_drops(at_drops(K1, (10.0,)), Gauge(u_lift_mm=0.02, u_angle_deg=0.0))
+    found = equal_drops(at_drops(K1, (10.0,)), Gauge(u_drop_mm=0.02, u_angle_deg=0.0))
     assert found.middles[0].u_deg == pytest.approx(0.0263, rel=0.06)
 
 
@@ -89,15 +89,15 @@ def test_repeats_on_a_side_are_averaged() -> None:
 
 def test_entered_uncertainty_of_equal_drops_against_scatter() -> None:
     rng = np.random.default_rng(3)
-    stated = Gauge(u_lift_mm=0.02, u_angle_deg=0.03)
+    stated = Gauge(u_drop_mm=0.02, u_angle_deg=0.03)
     exact = at_drops(OFFSET, (2.0, 4.0, 7.0, 10.0))
     slope = [
-        geometry.deg_per_mm(geometry.btdc_from_travel_deg(p.lift_mm, OFFSET), OFFSET) for p in exact
+        geometry.deg_per_mm(geometry.btdc_from_travel_deg(p.drop_mm, OFFSET), OFFSET) for p in exact
     ]
     errors, us, covered = [], [], 0
     for _ in range(300):
         points = [
-            GaugePoint(p.angle_deg + s * rng.normal(0.0, 0.02) + rng.normal(0.0, 0.03), p.lift_mm)
+            GaugePoint(p.angle_deg + s * rng.normal(0.0, 0.02) + rng.normal(0.0, 0.03), p.drop_mm)
             for p, s in zip(exact, slope, strict=True)
         ]
         found = equal_drops(points, stated).reference
@@ -130,8 +130,8 @@ def test_bad_series() -> None:
 # -- lifts that are only nearly equal --
 
 
-def angle_of(lift_mm: float, shape: Geometry, *, after: bool) -> float:
-    """Degrees past the bore's direction at ``lift_mm``, by root search on the triangle of throw,
+def angle_of(drop_mm: float, shape: Geometry, *, after: bool) -> float:
+    """Degrees past the bore's direction at ``drop_mm``, by root search on the triangle of throw,
     rod and offset alone (Pythagoras)."""
     r, rod, e = shape.throw_mm, shape.rod_mm, shape.offset_mm or 0.0
 
@@ -139,7 +139,7 @@ def angle_of(lift_mm: float, shape: Geometry, *, after: bool) -> float:
         return r * math.cos(theta) + math.sqrt(rod**2 - (r * math.sin(theta) - e) ** 2)
 
     top = math.asin(e / (rod + r))
-    wanted = math.sqrt((rod + r) ** 2 - e**2) - lift_mm
+    wanted = math.sqrt((rod + r) ** 2 - e**2) - drop_mm
     ends = (top, top + 2.8) if after else (top - 2.8, top)
     return math.degrees(brentq(lambda theta: height(theta) - wanted, *ends, xtol=1e-14))
 
@@ -147,9 +147,9 @@ def angle_of(lift_mm: float, shape: Geometry, *, after: bool) -> float:
 def nearly(shape: Geometry, *pairs: tuple[float, float], top_deg: float = 90.0) -> list[GaugePoint]:
     """Exact points: a drop before the top and another after it, for each pair."""
     return [
-        GaugePoint(top_deg + angle_of(lift, shape, after=after), lift)
+        GaugePoint(top_deg + angle_of(drop, shape, after=after), drop)
         for pair in pairs
-        for after, lift in zip((False, True), pair, strict=True)
+        for after, drop in zip((False, True), pair, strict=True)
     ]
 
 
@@ -186,18 +186,18 @@ def test_what_bringing_together_errs_by_is_within_what_is_counted(
     """Any crank, up to a quarter turn from the top; the program is told nothing of it. What an
     offset does to the middle half-way is no matter of the step: it is taken from the search too."""
     shape = Geometry(throw, rods * throw, offset * throw)
-    lift = depth * 2.0 * throw
-    by = step * min(0.05, lift / 11.0)
-    found = equal_drops(nearly(shape, (lift, lift + by)), EVEN)
+    drop = depth * 2.0 * throw
+    by = step * min(0.05, drop / 11.0)
+    found = equal_drops(nearly(shape, (drop, drop + by)), EVEN)
     (middle,) = found.middles
-    half_way = [90.0 + angle_of(lift + by / 2.0, shape, after=after) for after in (False, True)]
+    half_way = [90.0 + angle_of(drop + by / 2.0, shape, after=after) for after in (False, True)]
     off = (middle.middle_deg - sum(half_way) / 2.0 + 180.0) % 360.0 - 180.0
     assert abs(off) <= NOT_KNOWN * abs(middle.moved_deg) + 1e-4
     part = [p for p in found.reference.uncertainty.parts if p.source is Source.UNEQUAL_DROPS]
     if abs(by) > 1e-5:
         (counted,) = part
         assert counted.u_deg == pytest.approx(NOT_KNOWN * abs(middle.moved_deg) / math.sqrt(3.0))
-    told = equal_drops(nearly(shape, (lift, lift + by)), EVEN, shape).middles[0]
+    told = equal_drops(nearly(shape, (drop, drop + by)), EVEN, shape).middles[0]
     off = (told.middle_deg - sum(half_way) / 2.0 + 180.0) % 360.0 - 180.0
     assert abs(off) <= 0.03 * abs(told.moved_deg) + 1e-4
 
@@ -221,7 +221,7 @@ def test_as_many_as_can_find_a_partner_and_equal_ones_stay_as_they_are() -> None
     """3.82 and 3.83 together would leave 3.80 and 3.86 without one."""
     pairs = ((8.0, 8.0), (3.80, 3.82), (3.83, 3.86), (2.0, 2.0))
     found = equal_drops(nearly(K1, *pairs), Gauge())
-    assert [m.lift_mm for m in found.middles] == pytest.approx([2.0, 3.81, 3.845, 8.0])
+    assert [m.drop_mm for m in found.middles] == pytest.approx([2.0, 3.81, 3.845, 8.0])
     assert [m.apart_mm for m in found.middles] == pytest.approx([0.0, 0.02, 0.03, 0.0])
     alone = equal_drops(nearly(K1, (8.0, 8.0), (2.0, 2.0)), Gauge()).middles
     assert [found.middles[0], found.middles[3]] == list(alone)
@@ -245,19 +245,19 @@ def test_near_drops_on_one_side_are_no_pair() -> None:
 
 
 @pytest.mark.parametrize("zero_mm", [0.0, 0.03])
-@pytest.mark.parametrize("lifts", [(2.0, 4.0, 7.0, 10.0), (0.6, 1.5, 3.0)])
+@pytest.mark.parametrize("drops", [(2.0, 4.0, 7.0, 10.0), (0.6, 1.5, 3.0)])
 def test_entered_uncertainty_of_nearly_equal_drops_against_scatter(
-    lifts: tuple[float, ...], zero_mm: float
+    drops: tuple[float, ...], zero_mm: float
 ) -> None:
     """The far side missed by up to 0.05 mm, the gauge's zero off; the gauge shows hundredths."""
     rng = np.random.default_rng(11)
-    stated = Gauge(u_lift_mm=0.01, u_angle_deg=0.03)
+    stated = Gauge(u_drop_mm=0.01, u_angle_deg=0.03)
     errors, us, covered, brought = [], [], 0, 0
     for _ in range(200):
         points = []
-        for lift in lifts:
+        for drop in drops:
             for after in (False, True):
-                stood = lift + (rng.uniform(-0.035, 0.035) if after else 0.0)
+                stood = drop + (rng.uniform(-0.035, 0.035) if after else 0.0)
                 typed = round(stood + zero_mm + rng.normal(0.0, 0.01), 2)
                 angle = angle_of(stood, OFFSET, after=after) + rng.normal(0.0, 0.03)
                 points.append(GaugePoint(angle, typed))

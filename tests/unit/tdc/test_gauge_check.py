@@ -16,7 +16,7 @@ from rig.tdc.dial_gauge import Gauge, GaugePoint
 from rig.tdc.reference import Method, TdcReference
 
 SHAPE = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
-STATED = Gauge(u_lift_mm=0.01, u_angle_deg=0.02)
+STATED = Gauge(u_drop_mm=0.01, u_angle_deg=0.02)
 ANGLES = (-32.0, -25.0, -18.0, -11.0, 9.0, 17.0, 26.0, 33.0)
 
 
@@ -44,22 +44,22 @@ def series(seed: int = 1, tdc_deg: float = 355.0) -> list[GaugePoint]:
 def test_a_mistyped_point_is_found_and_named(number: int, typed, guess: str) -> None:  # type: ignore[no-untyped-def]
     points = series()
     true = points[number - 1]
-    points[number - 1] = replace(true, lift_mm=typed(true.lift_mm))
+    points[number - 1] = replace(true, drop_mm=typed(true.drop_mm))
     found = gauge_series.mistyped(points, STATED, SHAPE)
     assert found is not None
     assert found.number == number
-    assert found.expected_mm == pytest.approx(true.lift_mm, abs=0.1)
+    assert found.expected_mm == pytest.approx(true.drop_mm, abs=0.1)
     assert f"gauge point {number} " in found.words
     assert guess in found.words
 
 
 def test_swapped_figures() -> None:
     points = series()
-    points[2] = replace(points[2], lift_mm=7.52)
+    points[2] = replace(points[2], drop_mm=7.52)
     expected = gauge_series.mistyped(points, STATED, SHAPE)
     assert expected is not None
     figures = f"{expected.expected_mm:.2f}"
-    points[2] = replace(points[2], lift_mm=float(f"{figures[0]}.{figures[3]}{figures[2]}"))
+    points[2] = replace(points[2], drop_mm=float(f"{figures[0]}.{figures[3]}{figures[2]}"))
     found = gauge_series.mistyped(points, STATED, SHAPE)
     assert found is not None
     assert "swapped" in found.words
@@ -85,7 +85,7 @@ def test_a_slipped_encoder_is_distinguished_from_a_moved_gauge() -> None:
     assert seen.moved
     assert seen.shift_deg == pytest.approx(0.5, abs=0.01)
     assert "moved by +0.50" in seen.words
-    raised = [replace(p, lift_mm=p.lift_mm + 0.3) for p in touches]
+    raised = [replace(p, drop_mm=p.drop_mm + 0.3) for p in touches]
     seen = gauge_series.gauge_moved(found, raised, STATED, SHAPE)
     assert not seen.moved
     assert seen.zero_change_mm == pytest.approx(0.3, abs=0.01)

@@ -29,14 +29,14 @@ def test_readings_are_kept_by_cylinder_and_purpose() -> None:
         gauge_note(1.0, 530.0, cylinder=4),
         gauge_note(2.0, 523.5, direction=1, again=True),
     )
-    assert [(p.angle_deg, p.lift_mm) for p in notes.points(1)] == [(523.4, 2.0)]
+    assert [(p.angle_deg, p.drop_mm) for p in notes.points(1)] == [(523.4, 2.0)]
     assert [p.angle_deg for p in notes.points(1, again=True)] == [523.5]
     assert [p.angle_deg for p in notes.points(4)] == [530.0]
 
 
 def test_the_last_one_can_be_undone() -> None:
     notes = taken(gauge_note(2.0, 523.4), gauge_note(20.0, 524.4), {"back": True})
-    assert [p.lift_mm for p in notes.points(1)] == [2.0]
+    assert [p.drop_mm for p in notes.points(1)] == [2.0]
     assert taken({"back": True}).readings == []
 
 
@@ -91,9 +91,9 @@ def test_other_notes_are_skipped() -> None:
 
 def test_any_reading_can_be_undone_by_its_number() -> None:
     notes = taken(
-        *(gauge_note(lift, 500.0 + lift) for lift in (1.0, 2.0, 3.0)), {"back": True, "reading": 2}
+        *(gauge_note(drop, 500.0 + drop) for drop in (1.0, 2.0, 3.0)), {"back": True, "reading": 2}
     )
-    assert [p.lift_mm for p in notes.points(1)] == [1.0, 3.0]
+    assert [p.drop_mm for p in notes.points(1)] == [1.0, 3.0]
     assert len(taken(gauge_note(1.0, 5.0), {"back": True, "reading": 2}).wrong) == 1
     assert len(taken(gauge_note(1.0, 5.0), {"back": True, "reading": "one"}).wrong) == 1
 
@@ -122,7 +122,7 @@ K1 = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
 
 def test_a_point_that_contradicts_the_others_is_reported() -> None:
     """Nearer to the top the drop is smaller (definition)."""
-    good = [gauge_note(lift, 360.0 + at, direction=way) for at, lift, way in GOOD]
+    good = [gauge_note(drop, 360.0 + at, direction=way) for at, drop, way in GOOD]
     assert out_of_order(taken(*good).readings) is None
     bad = list(good)
     bad[1] = gauge_note(36.0, 340.0, direction=1)
@@ -147,7 +147,7 @@ def test_points_past_the_top_approached_forward_do_not_contradict_one_another() 
     top = coarse_top_deg([r.point for r in readings], Gauge(), crank)
     assert top is not None
     assert wrap(top) == pytest.approx(0.0, abs=1.0)
-    before = [gauge_note(lift, -at, direction=1) for at, lift in ((20.0, 5.24), (12.0, 1.90))]
+    before = [gauge_note(drop, -at, direction=1) for at, drop in ((20.0, 5.24), (12.0, 1.90))]
     assert out_of_order(taken(*before, *past).readings, crank) is None
 
 
@@ -178,11 +178,11 @@ def test_a_decimal_point_in_the_wrong_place_is_found(
     which: int, factor: float, ways: list[int]
 ) -> None:
     at = [-40.0, -32.0, -24.0, -16.0, 16.0, 24.0, 32.0, 40.0]
-    lifts = [float(travel_mm(-a, K1)) for a in at]
-    lifts[which] *= factor
+    drops = [float(travel_mm(-a, K1)) for a in at]
+    drops[which] *= factor
     notes = [
-        gauge_note(lift, 180.0 + a, direction=way)
-        for a, lift, way in zip(at, lifts, ways, strict=True)
+        gauge_note(drop, 180.0 + a, direction=way)
+        for a, drop, way in zip(at, drops, ways, strict=True)
     ]
     found = out_of_order(taken(*notes).readings, K1)
     if found is None:  # the outermost and more, the innermost and less: in order all the same

@@ -32,7 +32,7 @@ def test_every_common_way_of_writing(tmp_path: Path, text: str) -> None:
     file = tmp_path / "points.csv"
     file.write_bytes(text.encode("utf-8"))
     points = load_points(file)
-    assert [(p.angle_deg, p.lift_mm) for p in points] == [(141.2, 3.5), (148.65, 2.0)]
+    assert [(p.angle_deg, p.drop_mm) for p in points] == [(141.2, 3.5), (148.65, 2.0)]
 
 
 def test_inches_are_taken_exactly() -> None:
@@ -40,7 +40,7 @@ def test_inches_are_taken_exactly() -> None:
     by_heading = points_from_text("crank_deg lift_in\n10 0.125\n", "points")
     by_option = points_from_text("10 0.125\n", "points", "inch")
     assert by_heading == by_option
-    assert by_heading[0].lift_mm == pytest.approx(3.175)
+    assert by_heading[0].drop_mm == pytest.approx(3.175)
 
 
 @pytest.mark.parametrize(

@@ -34,14 +34,14 @@ def points(geometry: Geometry = ENGINE, lead_deg: float = 0.0, back_deg: float =
 
 def middle(series: Series) -> tuple[float, float]:
     assert series.fit is not None
-    assert series.lifts is not None
-    return series.fit.reference.tdc_deg, series.lifts.reference.tdc_deg
+    assert series.drops is not None
+    return series.fit.reference.tdc_deg, series.drops.reference.tdc_deg
 
 
 def test_both_methods_find_an_exact_series() -> None:
-    fit, lifts = middle(work_through(points(), Gauge(), ENGINE, ENCODER))
+    fit, drops = middle(work_through(points(), Gauge(), ENGINE, ENCODER))
     assert fit == pytest.approx(TDC, abs=1e-6)
-    assert lifts == pytest.approx(TDC, abs=1e-3)
+    assert drops == pytest.approx(TDC, abs=1e-3)
 
 
 def test_a_reference_keeps_the_places_that_it_rests_on() -> None:
@@ -97,14 +97,14 @@ def test_without_an_engine_equal_drops_stand_alone() -> None:
     found = work_through(points(), Gauge(), None, ENCODER)
     assert found.fit is None
     assert "stroke and rod" in found.fit_why
-    assert found.lifts is not None
+    assert found.drops is not None
 
 
 @pytest.mark.parametrize("factor", [10.0, 0.1, 1.0 / 25.4])
 @pytest.mark.parametrize("which", [0, 3, 6])
 def test_a_mistyped_point_is_reported_however_far_off(factor: float, which: int) -> None:
     typed = points()
-    typed[which] = replace(typed[which], lift_mm=typed[which].lift_mm * factor)
+    typed[which] = replace(typed[which], drop_mm=typed[which].drop_mm * factor)
     try:
         suspect = work_through(typed, Gauge(), ENGINE, ENCODER).suspect
         words = suspect.words if suspect else ""
@@ -139,6 +139,6 @@ def test_a_series_that_nothing_can_be_made_of() -> None:
         work_through(points()[:4] + points()[:1], Gauge(), ENGINE, ENCODER)
     with pytest.raises(InputError, match="sliding"):
         work_through(points(), Gauge(inclination_deg=20.0), ENGINE, ENCODER)
-    grown = [replace(p, lift_mm=20.0 - p.lift_mm) for p in points()]
+    grown = [replace(p, drop_mm=20.0 - p.drop_mm) for p in points()]
     with pytest.raises(InputError, match="below its top"):
         work_through(grown, Gauge(), ENGINE, ENCODER)

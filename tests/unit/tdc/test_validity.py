@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from rig.engine.profile import Encoder
 from rig.tdc.piston_stop import tdc_from_stop
 from rig.tdc.reference import Method, TdcReference, set_by_hand
-from rig.tdc.validity import ALWAYS, NEVER, Touched, holds
+from rig.tdc.validity import ALWAYS, NEVER, Touched, validity
 from rig.words.diagnostics import reason_words
 
 ENCODER = Encoder(4096)
@@ -42,12 +42,12 @@ USED = touched(100.0)
 
 
 def test_nothing_touched_again_says_nothing_against_it() -> None:
-    found = holds(USED, (0.0, 5.0), [], ENCODER)
+    found = validity(USED, (0.0, 5.0), [], ENCODER)
     assert (found.since, found.until) == (ALWAYS, NEVER)
 
 
 def test_it_holds_until_the_last_touch_that_agrees() -> None:
-    found = holds(USED, (0.0, 0.0), series(False, True), ENCODER)
+    found = validity(USED, (0.0, 0.0), series(False, True), ENCODER)
     assert (found.since, found.until) == (ALWAYS, (0.0, 1.0))
     assert found.at((0.0, 0.5))
     assert not found.at((0.0, 1.5))
@@ -58,43 +58,43 @@ def test_it_holds_until_the_last_touch_that_agrees() -> None:
 
 
 def test_chosen_after_the_move_it_does_not_hold_before() -> None:
-    found = holds(USED, (0.0, 3.0), series(True, False), ENCODER)
+    found = validity(USED, (0.0, 3.0), series(True, False), ENCODER)
     assert (found.since, found.until) == ((0.0, 2.0), NEVER)
     assert not found.at((0.0, 1.5))
 
 
 def test_a_touch_that_agrees_afterwards_clears_it() -> None:
     """The one between was at fault: nothing had moved."""
-    assert holds(USED, (0.0, 0.0), series(True, False), ENCODER).until == NEVER
+    assert validity(USED, (0.0, 0.0), series(True, False), ENCODER).until == NEVER
 
 
 def test_another_method_in_the_same_recording_is_another_opinion() -> None:
     gauge = replace(touched(100.0 + OFF_DEG), method=Method.FIT)
     here = [Touched((0.0, 1.0), gauge)]
-    assert holds(USED, (0.0, 0.0), here, ENCODER).until == NEVER
+    assert validity(USED, (0.0, 0.0), here, ENCODER).until == NEVER
     there = [Touched((1.0, 1.0), replace(gauge, capture="b"))]
-    assert holds(USED, (0.0, 0.0), there, ENCODER).until == (0.0, 0.0)
+    assert validity(USED, (0.0, 0.0), there, ENCODER).until == (0.0, 0.0)
 
 
 def test_one_set_by_hand_stands_for_what_came_before_and_is_checked_by_what_comes_after() -> None:
     by_hand = set_by_hand(100.0, how="by hand", half_width_deg=0.5)
-    assert holds(by_hand, (0.0, 1.5), series(True), ENCODER) == holds(
+    assert validity(by_hand, (0.0, 1.5), series(True), ENCODER) == validity(
         by_hand, (0.0, 1.5), [], ENCODER
     )
-    assert holds(by_hand, (0.0, 0.5), series(True), ENCODER).until == (0.0, 0.5)
+    assert validity(by_hand, (0.0, 0.5), series(True), ENCODER).until == (0.0, 0.5)
 
 
 def test_other_cylinders_say_nothing() -> None:
     other = [Touched((0.0, 1.0), touched(106.0, cylinder=3))]
-    assert holds(USED, (0.0, 0.0), other, ENCODER).until == NEVER
+    assert validity(USED, (0.0, 0.0), other, ENCODER).until == NEVER
 
 
 def test_another_place_of_a_geared_index_is_no_move() -> None:
     geared = Encoder(4096, turns_per_crank_turn=Fraction(3, 2))
     there = [Touched((0.0, 1.0), touched(220.0))]
-    assert holds(USED, (0.0, 0.0), there, geared).until == NEVER
+    assert validity(USED, (0.0, 0.0), there, geared).until == NEVER
     moved = [Touched((0.0, 1.0), touched(226.0))]
-    assert holds(USED, (0.0, 0.0), moved, geared).until == (0.0, 0.0)
+    assert validity(USED, (0.0, 0.0), moved, geared).until == (0.0, 0.0)
 
 
 @given(st.lists(st.booleans(), max_size=8), st.integers(0, 8))
@@ -103,7 +103,7 @@ def test_no_reading_is_assessed_between_touches_that_do_not_both_agree(
 ) -> None:
     """Whatever the order: beside a touch that is off, with no agreeing one beyond, it is not."""
     at = (0.0, place + 0.5)
-    found = holds(USED, at, series(*offs), ENCODER)
+    found = validity(USED, at, series(*offs), ENCODER)
     agree = [n for n, off in enumerate(offs, 1) if not off]
     for gap in range(len(offs) + 1):  # between touch number gap and the next
         here = (0.0, gap + 0.25)

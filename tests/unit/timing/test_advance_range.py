@@ -132,8 +132,8 @@ def test_like_is_compared_with_like() -> None:
     """Cylinders 1 and 4 at one end, all four at the other; the lobes 0.31 apart."""
     advance = {1: 36.155, 2: 35.845, 3: 35.845, 4: 36.155}
     retard = {1: 36.155 - 23.62, 4: 36.155 - 23.62}
-    judgements = over("full advance", advance) + over("full retard", retard)
-    found = advance_range(judgements, "upper", BOTH, wanted_btdc=30.0)
+    assessments = over("full advance", advance) + over("full retard", retard)
+    found = advance_range(assessments, "upper", BOTH, wanted_btdc=30.0)
     assert found.range_deg == pytest.approx(23.62)
     assert found.cylinders == (1, 4)
     assert "(cylinders 1, 4, read at both ends)" in advance_range_words(found)
@@ -152,13 +152,13 @@ SOME = st.sets(st.integers(1, 4), min_size=1)
 def test_the_range_is_that_of_the_lever_whichever_cylinders_were_read(
     lobes: dict[int, float], ones: set[int], twos: set[int], true: float
 ) -> None:
-    judgements = over("full advance", {each: 36.0 + lobes[each] for each in ones})
-    judgements += over("full retard", {each: 36.0 + lobes[each] - true for each in twos})
+    assessments = over("full advance", {each: 36.0 + lobes[each] for each in ones})
+    assessments += over("full retard", {each: 36.0 + lobes[each] - true for each in twos})
     if not ones & twos:
         with pytest.raises(InputError, match="no cylinder was read at both ends"):
-            advance_range(judgements, "upper", BOTH)
+            advance_range(assessments, "upper", BOTH)
         return
-    found = advance_range(judgements, "upper", BOTH)
+    found = advance_range(assessments, "upper", BOTH)
     assert found.range_deg == pytest.approx(true, abs=1e-4)  # a circular mean
     assert found.cylinders == tuple(sorted(ones & twos))
     assert ("read at both ends" in advance_range_words(found)) == (ones != twos)

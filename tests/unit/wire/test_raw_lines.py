@@ -59,7 +59,7 @@ def test_the_worked_example_opens_where_it_really_does(tmp_path: Path) -> None:
     for one, deg in zip(found.valid, truth, strict=True):
         assert one.crank_deg is not None
         assert one.crank_deg - 360.0 == pytest.approx(deg, abs=0.001)
-        assert one.bounces == 3  # opens at 0, 210 and 520 us
+        assert one.times_opened == 3  # opens at 0, 210 and 520 us
     assert found.illegal_transitions == 0
 
 
