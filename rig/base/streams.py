@@ -148,7 +148,7 @@ def ended_in_order() -> Iterator[list[int]]:
         came.append(number)
         raise KeyboardInterrupt
 
-    with _handled(("SIGTERM", "SIGHUP"), end):
+    with handled(("SIGTERM", "SIGHUP"), end):
         yield came
 
 
@@ -163,12 +163,12 @@ def asked_to_end() -> Iterator[Callable[[], bool]]:
             raise KeyboardInterrupt
         asked.append(number)
 
-    with _handled(("SIGINT", "SIGTERM", "SIGHUP"), ask):
+    with handled(("SIGINT", "SIGTERM", "SIGHUP"), ask):
         yield lambda: bool(asked)
 
 
 @contextlib.contextmanager
-def _handled(
+def handled(
     names: tuple[str, ...], handler: Callable[[int, FrameType | None], None]
 ) -> Iterator[None]:
     """Use ``handler`` for these signals, except ignored ones. Windows has no SIGHUP, and only the

@@ -12,11 +12,7 @@ from typing import Literal
 
 Size = Literal["small", "large"]
 
-HEIGHT: dict[Size, int] = {"small": 3, "large": 5}
-
-
-"""Lines of the terminal that a size takes."""
-
+HEIGHT: dict[Size, int] = {"small": 3, "large": 5}  # lines of the terminal
 
 _SMALL = """
  0     1     2     3     4     5     6     7     8     9     .  -
@@ -63,11 +59,6 @@ _LARGE = """
 """
 
 
-def block_width(text: str, size: Size, unicode: bool = True) -> int:
-    """Places across that ``text`` takes in ``size``."""
-    return len(blocks(text, size, unicode)[0])
-
-
 @lru_cache(maxsize=512)
 def blocks(text: str, size: Size, unicode: bool = True) -> tuple[str, ...]:
     """Lines of the terminal that show ``text`` (digits and the letters of verdicts) large.
@@ -79,14 +70,9 @@ def blocks(text: str, size: Size, unicode: bool = True) -> tuple[str, ...]:
     if size == "small" and not unicode:  # three lines of # are no letters
         blank = " " * (2 * len(text) - 1)
         return blank, " ".join(text), blank
+    signs = {"##": "█", "#.": "▀", ".#": "▄"} if unicode else {"##": "#"}
     pairs = zip(rows[::2], rows[1::2], strict=True)
-    return tuple("".join(_place(*dots, unicode) for dots in zip(*p, strict=True)) for p in pairs)
-
-
-def _place(upper: str, lower: str, unicode: bool) -> str:
-    if not unicode:
-        return "#" if upper == lower == "#" else " "
-    return {"##": "█", "#.": "▀", ".#": "▄"}.get(upper + lower, " ")
+    return tuple("".join(signs.get(a + b, " ") for a, b in zip(*p, strict=True)) for p in pairs)
 
 
 @lru_cache(maxsize=2)
@@ -96,6 +82,4 @@ def _sheet(size: Size) -> dict[str, tuple[str, ...]]:
         head, *rows = (line.split() for line in sheet.splitlines())
         for place, character in enumerate(head):
             glyphs[character] = tuple(row[place] for row in rows)
-    wide = 2 if size == "small" else 3
-    glyphs[" "] = ("." * wide,) * len(glyphs["0"])
-    return glyphs
+    return glyphs | {" ": ("." * (2 if size == "small" else 3),) * len(glyphs["0"])}

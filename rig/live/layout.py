@@ -44,7 +44,6 @@ WIDE = Layout(120, 40, "large", gap=1, foot=11, health=34)
 def render(view: View, width: int, height: int, colour: bool = True, unicode: bool = True) -> Frame:
     """Draw ``view`` for ``width`` by ``height`` places.
 
-    The frame prints itself through rich, and gives its lines with or without control sequences.
     With ``colour`` False there is no colour; with ``unicode`` False nothing but ASCII.
     """
     if not view.rig.connected:  # what the contacts do now is not known

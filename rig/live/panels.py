@@ -16,7 +16,7 @@ from rig.base import rounding
 from rig.base.angles import wrap
 from rig.guide.action import Question, Step, Stroke
 from rig.guide.procedure import GoToView, Panel, PanelLine, Sort
-from rig.live.large_type import HEIGHT, Size, block_width, blocks
+from rig.live.large_type import HEIGHT, Size, blocks
 from rig.live.text import VERDICT_ROLE, Lines, Part, Pen, Role, beside, ends, fitted
 from rig.live.unit_panel import CONTACTS
 from rig.live.view import STEPS, TouchesView, View
@@ -139,7 +139,7 @@ def crank(pen: Pen, width: int, view: View, size: Size) -> Lines:
         text, side = rounding.after_index(of.after_index_deg, decimals=1), "index"
     if of.btdc_deg is not None and isfinite(of.btdc_deg):
         text, side = rounding.opening(of.btdc_deg, decimals=1)
-    field = block_width(_CRANK_WIDE, size, pen.unicode)
+    field = len(blocks(_CRANK_WIDE, size, pen.unicode)[0])
     drawn = blocks(text, size, pen.unicode)
     figure = [pen.text((line.rjust(field), "quiet")) for line in drawn]
     if side:
@@ -377,7 +377,7 @@ def panel(pen: Pen, width: int, height: int, of: Panel) -> Lines:
         at = max(max(line.cell_len for line in figure) + 3, width * 2 // 5)
         side = panel_lines(pen, width - at, HEIGHT[size] + 1, of.beside, _LABEL)
         lines += beside(figure, side, at)
-    widest = max((pen.width(line.label) for line in of.lines), default=0)
+    widest = max((pen.text(line.label).cell_len for line in of.lines), default=0)
     room = height - len(lines)
     return [*lines, *panel_lines(pen, width, room, of.lines, min(widest + 2, 2 * _LABEL))]
 
@@ -397,7 +397,7 @@ def panel_lines(pen: Pen, width: int, rows: int, of: Sequence[PanelLine], label:
 
 def page(pen: Pen, width: int, height: int, view: View) -> Lines:
     """All keys, a line each."""
-    key = max(pen.width(action.key) for action in view.actions) + 3
+    key = max(pen.text(action.key).cell_len for action in view.actions) + 3
     lines = [title(pen, width, "all keys", "how it is undone")]
     for action in view.actions:
         left = fitted(pen.text((f" {action.key} ", "key")), key)

@@ -8,11 +8,14 @@ from __future__ import annotations
 import codecs
 import contextlib
 import os
+import re
 import signal
 import sys
 import time
-from types import FrameType, TracebackType
+from types import FrameType
 from typing import Literal, TextIO
+
+from rig.base.streams import INTERRUPTED, handled
 
 if sys.platform == "win32":
     import ctypes
@@ -23,40 +26,32 @@ else:
     import tty
 
 
+# Why the screen ended: asked to, Ctrl-C, SIGTERM, or the terminal went away.
 Ended = Literal["stopped", "interrupt", "terminate", "hangup"]
 
-
-"""Why the screen came to its end: asked to, Ctrl-C, SIGTERM, or the terminal went away."""
-
-
+# Alternate screen, cursor hidden, cleared; plain text, cursor shown, the screen of before.
 ENTER_SCREEN = "\x1b[?1049h\x1b[?25l\x1b[2J"
-
-
-"""Alternate screen, cursor hidden, cleared."""
-
-
 LEAVE_SCREEN = "\x1b[0m\x1b[?25h\x1b[?1049l"
 
-
-"""Plain text again, cursor shown, the screen that was there before."""
-
-
 _ESCAPE_WAIT_S = 0.03
-_LONGEST_SEQUENCE = 16
 
-_SEQUENCES = {
-    "[A": "up", "[B": "down", "[C": "right", "[D": "left", "[H": "home", "[F": "end",
-    "OA": "up", "OB": "down", "OC": "right", "OD": "left", "OH": "home", "OF": "end",
-    "[1~": "home", "[4~": "end", "[5~": "page up", "[6~": "page down", "[3~": "delete",
-}  # fmt: skip
-_SINGLE = {
+_KEYS = {
     "\r": "enter", "\n": "enter", "\t": "tab", " ": "space", "\x7f": "backspace",
-    "\x08": "backspace",
+    "\x08": "backspace", "\x1b": "esc",
+    "\x1b[A": "up", "\x1b[B": "down", "\x1b[C": "right", "\x1b[D": "left", "\x1b[H": "home",
+    "\x1b[F": "end", "\x1bOA": "up", "\x1bOB": "down", "\x1bOC": "right", "\x1bOD": "left",
+    "\x1bOH": "home", "\x1bOF": "end", "\x1b[1~": "home", "\x1b[4~": "end", "\x1b[5~": "page up",
+    "\x1b[6~": "page down", "\x1b[3~": "delete",
 }  # fmt: skip
 _WINDOWS = {
-    "H": "up", "P": "down", "M": "right", "K": "left", "G": "home", "O": "end", "I": "page up",
-    "Q": "page down", "S": "delete",
+    "H": "\x1b[A", "P": "\x1b[B", "M": "\x1b[C", "K": "\x1b[D", "G": "\x1b[H", "O": "\x1b[F",
+    "I": "\x1b[5~", "Q": "\x1b[6~", "S": "\x1b[3~",
 }  # fmt: skip
+
+# One whole key. A sequence that breaks the rule or is too long ends where it does.
+_ONE_KEY = re.compile(
+    r"\x1b\[(?:[ -?]{0,15}(?:[@-~]|(?=[^ -~]))|[ -?]{16})|\x1bO.|\x1b(?=[^[O])|[^\x1b]", re.DOTALL
+)
 
 
 class KeyDecoder:
@@ -80,46 +75,16 @@ class KeyDecoder:
         """Take in ``data``; the keys that are complete."""
         self._pending += self._utf8.decode(data)
         keys: list[str] = []
-        while self._pending:
-            taken, key = self._first()
-            if not taken:
-                break
-            self._pending = self._pending[taken:]
-            if key:
-                keys.append(key)
-        return keys
+        while found := _ONE_KEY.match(self._pending):
+            self._pending = self._pending[found.end() :]
+            text = found[0]
+            keys.append(_KEYS.get(text, text if len(text) == 1 and text.isprintable() else ""))
+        return [key for key in keys if key]
 
     def flush(self) -> list[str]:
         """Nothing followed: a held ``esc`` is one."""
         held, self._pending = self._pending, ""
-        return ["esc"] if held.startswith("\x1b") else []
-
-    def _first(self) -> tuple[int, str]:
-        """How many characters the first key takes, 0 when it is not complete, and its name."""
-        text = self._pending
-        if text[0] != "\x1b":
-            return 1, _SINGLE.get(text[0], text[0] if text[0].isprintable() else "")
-        if len(text) > 1 and text[1] not in "[O":
-            return 1, "esc"
-        if len(text) < 3:
-            return 0, ""
-        end = _sequence_end(text)
-        return end, _SEQUENCES.get(text[1:end], "")
-
-
-def _sequence_end(text: str) -> int:
-    """Length of the sequence that ``text`` begins with; 0 when it is not complete.
-
-    A sequence that breaks the rule or is too long ends where it does.
-    """
-    if text[1] == "O":
-        return 3
-    for place, character in enumerate(text[2:], start=2):
-        if "\x40" <= character <= "\x7e":
-            return place + 1
-        if place > _LONGEST_SEQUENCE or not "\x20" <= character <= "\x3f":
-            return place
-    return 0
+        return ["esc"] if held else []
 
 
 class Terminal:
@@ -134,7 +99,7 @@ class Terminal:
         self._out = sys.stdout if out is None else out
         self._keys = sys.stdin if keys is None else keys
         self._decoder = KeyDecoder()
-        self._old_handlers: dict[int, object] = {}
+        self._undo = contextlib.ExitStack()
         self._old_mode: object = None
         self._has_keys = False
         self._suspended = False
@@ -142,28 +107,16 @@ class Terminal:
         self.fresh = True  # the screen holds nothing of ours: draw all of it
 
     def __enter__(self) -> Terminal:
-        try:
-            for name, handler in (
-                ("SIGINT", self._on_end), ("SIGTERM", self._on_end), ("SIGHUP", self._on_end),
-                ("SIGTSTP", self._on_suspend),
-            ):  # fmt: skip
-                number = getattr(signal, name, None)
-                if number is not None:
-                    with contextlib.suppress(ValueError):  # not in the main thread: no signals here
-                        self._old_handlers[number] = signal.signal(number, handler)
+        with contextlib.ExitStack() as undo:
+            undo.enter_context(handled(("SIGINT", "SIGTERM", "SIGHUP"), self._on_end))
+            undo.enter_context(handled(("SIGTSTP",), self._on_suspend))
+            undo.callback(self._give_back)
             self._take()
-        except BaseException:
-            self._restore()
-            raise
+            self._undo = undo.pop_all()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._restore()
+    def __exit__(self, *exc: object) -> None:
+        self._undo.close()
 
     def size(self) -> tuple[int, int]:
         """Columns and lines now."""
@@ -197,18 +150,12 @@ class Terminal:
         if self.ended is not None and number == signal.SIGINT:
             raise KeyboardInterrupt
         if self.ended is not None:
-            raise SystemExit(128 + number)
+            raise SystemExit(INTERRUPTED + number)
         known: dict[int, Ended] = {signal.SIGINT: "interrupt", signal.SIGTERM: "terminate"}
         self.ended = known.get(number, "hangup")
 
     def _on_suspend(self, number: int, frame: FrameType | None) -> None:
         self._suspended = True
-
-    def _restore(self) -> None:
-        self._give_back()
-        for number, handler in self._old_handlers.items():
-            signal.signal(number, handler)  # type: ignore[arg-type]
-        self._old_handlers.clear()
 
     if sys.platform == "win32":
 
@@ -233,9 +180,7 @@ class Terminal:
                 time.sleep(0.01)
             character = msvcrt.getwch()
             if character in ("\x00", "\xe0"):
-                name = _WINDOWS.get(msvcrt.getwch(), "")
-                sequence = next((s for s, key in _SEQUENCES.items() if key == name), "")
-                return f"\x1b{sequence}".encode() if sequence else b""
+                return _WINDOWS.get(msvcrt.getwch(), "").encode()
             if character == "\x03":
                 self._on_end(signal.SIGINT, None)
                 return b""

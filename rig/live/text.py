@@ -10,9 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import groupby, zip_longest
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-from rich.cells import cell_len
 from rich.color import ColorSystem
 from rich.console import Console
 from rich.style import Style
@@ -22,17 +21,11 @@ from rich.theme import Theme
 from rig.base.escape import clean
 from rig.timing.values import Verdict
 
-if TYPE_CHECKING:
-    from rich.console import ConsoleOptions, RenderResult
-
+# What a piece of text is for; how it looks follows from it. Words always say the same.
 Role = Literal[
     "text", "strong", "quiet", "inside", "outside", "inside tag", "outside tag", "tag", "warning",
     "key", "band key",
 ]  # fmt: skip
-
-
-"""What a piece of text is for; how it looks follows from it. Words always say the same."""
-
 
 # Blue and orange stay apart for every common kind of colour blindness (common practice, no
 # source). These three have a contrast of 3 to 1 or more on black and on white ground alike.
@@ -99,10 +92,6 @@ class Pen:
         body = self.wrap(width - head.cell_len, *parts)
         return beside([head], body, head.cell_len) if body else []
 
-    def width(self, *parts: Part) -> int:
-        """Places across that the parts will take."""
-        return self.text(*parts).cell_len
-
     def columns(self, width: int, marks: Iterable[tuple[int, str, Role]]) -> Text:
         """A line of ``width`` with each mark at its column; a later one covers an earlier one.
 
@@ -166,7 +155,15 @@ class Frame:
 
     def ansi(self) -> list[str]:
         """The lines with control sequences for how they look, each ending unstyled."""
-        return ["".join(self._styled(line)) for line in self.lines]
+        return [
+            "".join(
+                (style if self.colour else style.without_color).render(
+                    text, color_system=ColorSystem.EIGHT_BIT
+                )
+                for text, style in line
+            )
+            for line in self.runs()
+        ]
 
     def runs(self) -> list[list[tuple[str, Style]]]:
         """Each line as pieces of one style."""
@@ -174,20 +171,3 @@ class Frame:
             [(piece.text, piece.style or Style.null()) for piece in line.render(_console())]
             for line in self.lines
         ]
-
-    def _styled(self, line: Text) -> Iterable[str]:
-        for piece in line.render(_console()):
-            style = piece.style or Style.null()
-            if not self.colour:
-                style = style.without_color
-            yield style.render(piece.text, color_system=ColorSystem.EIGHT_BIT)
-
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        """For rich: one line after another."""
-        for line in self.lines:
-            yield from line.render(_console(), end="\n")
-
-
-def places(text: str) -> int:
-    """Places across that harmless ``text`` takes."""
-    return cell_len(text)
