@@ -1,13 +1,14 @@
 """Between plain data (JSON, TOML) and dataclasses, with types and bounds checked by field.
 
-``to_plain`` and ``from_plain`` serve what the program itself writes. Numbers that JSON lacks are
-strings "inf", "-inf" and "nan"; fractions "3/2"; keys of tables strings. A missing field gets its
-default, so records from before a field existed can be read; an unknown field is an error, and the
-first error ends the reading. ``Bounds`` and ``Longest`` are part of a field's type.
+A ``Kind`` says what a value may be, in words, and reads it. Each type has one; a dataclass has that
+of its fields, where ``Annotated[float, number(0, 360)]`` names another than the type's own. A
+missing field gets its default. A mistake goes to a book of mistakes:
 
-``Section`` serves what a person writes: one table of the engine file, read key by key. Each mistake
-goes into the book of mistakes with its line, its key and what is allowed, and reading continues: a
-key that is absent or wrong reads as None (text: ""). ``end`` notes unknown keys.
+* ``from_plain`` reads what the program itself writes, and the first mistake ends the reading.
+  Numbers that JSON lacks are strings "inf", "-inf" and "nan"; fractions "3/2"; keys of tables
+  strings. Records from before a field existed can be read.
+* ``Section`` reads what a person writes, a table of the engine file, whole or key by key. Each
+  mistake is noted with its line, its key and what is allowed, and reading continues.
 """
 
 from __future__ import annotations
@@ -17,15 +18,18 @@ import json
 import math
 import re
 import types
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
-from dataclasses import MISSING, Field, dataclass, field, fields, is_dataclass
+from collections.abc import Callable, Hashable, Iterable, Mapping
+from dataclasses import MISSING, dataclass, field, fields, is_dataclass
 from enum import StrEnum
 from fractions import Fraction
 from functools import cache
+from itertools import islice
 from typing import (
     Annotated,
     Any,
+    Generic,
     Literal,
+    Protocol,
     TypeVar,
     Union,
     cast,
@@ -36,51 +40,10 @@ from typing import (
 
 import numpy as np
 
-from rig.base.errors import FieldPath, InputError, MistakeBook, place_name, shown
+from rig.base.errors import MOST_MISTAKES, FieldPath, InputError, MistakeBook, place_name, shown
 from rig.base.rounding import many
 
-Reader = Callable[[object], Any]
-
-_NOT_FINITE = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
-_NAMES = {str: "text", int: "a whole number", bool: "true or false"}
-_EXACT_FRACTION = re.compile(r"-?[0-9]{1,30}/[0-9]{1,30}")
-_EDITED = "the record was edited"
-
-
-@dataclass(frozen=True, slots=True)
-class Bounds:
-    """Least and greatest value of a number, both allowed: ``Annotated[float, Bounds(0, 360)]``."""
-
-    low: float
-    high: float
-
-    def wanted(self, value: Any) -> str:
-        """What is allowed instead of ``value``; "" if it is allowed."""
-        if self.low <= value <= self.high:
-            return ""
-        most = "" if math.isinf(self.high) else f" to {self.high:g}"
-        return f"a number from {self.low:g}{most or ' up'}"
-
-
-@dataclass(frozen=True, slots=True)
-class Longest:
-    """The greatest length of a text: ``Annotated[str, Longest(80)]``."""
-
-    characters: int
-
-    def wanted(self, value: Any) -> str:
-        """What is allowed instead of ``value``; "" if it is allowed."""
-        if len(value) <= self.characters:
-            return ""
-        return f"text of at most {many(self.characters, 'character')}"
-
-
-class _WrongError(Exception):
-    """A wrong value; ``where`` grows on the way out of the nested values."""
-
-    def __init__(self, words: str, where: str = "") -> None:
-        super().__init__(words)
-        self.words, self.where = words, where
+T = TypeVar("T")
 
 
 def json_value(data: bytes, encoding: Literal["utf-8", "ascii"] = "utf-8") -> Any:
@@ -130,205 +93,303 @@ def from_plain(kind: type[T], value: object, where: str) -> T:
 
     Raises InputError with the path of the first value that is missing, unknown or of a wrong type.
     """
-    try:
-        made: T = _reader(cast(Hashable, kind))(value)
-    except _WrongError as wrong:
-        raise InputError(f"{where}{wrong.where}: {wrong.words}.") from None
-    return made
+    return cast(T, kind_of(cast(Hashable, kind)).read(value, (), _FirstMistake(where)))
+
+
+class Book(Protocol):
+    """Where mistakes are noted."""
+
+    def note(self, path: FieldPath, wrong: str, allowed: str) -> None:
+        """What is wrong at ``path``, and what is allowed there."""
+
+    def unfit(self, path: FieldPath, value: object, allowed: str) -> None:
+        """The ``value`` at ``path`` is not one of those allowed."""
+
+
+@dataclass(frozen=True, slots=True)
+class _FirstMistake:
+    """Raises InputError at the first mistake of a record that the program wrote."""
+
+    where: str
+
+    def note(self, path: FieldPath, wrong: str, allowed: str) -> None:
+        parts = (f"[{x}]" if isinstance(x, int) else f".{place_name((x,))}" for x in path)
+        raise InputError(f"{self.where}{''.join(parts)}: {wrong}; the record was edited.")
+
+    def unfit(self, path: FieldPath, value: object, allowed: str) -> None:
+        self.note(path, f"must be {allowed[:1].lower()}{allowed[1:]}, not {shown(value)}", "")
+
+
+@dataclass(frozen=True, eq=False)
+class Kind(Generic[T]):
+    """What a value may be. ``read`` gives None for null, and for a mistake that it noted; then a
+    field without a default gets ``blank``."""
+
+    allowed: str
+    read: Callable[[Any, FieldPath, Book], T | None]
+    blank: T | None
+
+
+def _plain(allowed: str, made: Callable[[Any], T | None], blank: T) -> Kind[T]:
+    """A kind whose values are not made of others; ``made`` gives None for what it does not take."""
+
+    def read(value: object, path: FieldPath, book: Book) -> T | None:
+        found = made(value)
+        if found is None:
+            book.unfit(path, value, allowed)
+        return found
+
+    return Kind(allowed, read, blank)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+_NOT_FINITE = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
+_FRACTION = re.compile(r"(-?)(?:([0-9]{1,4})[ -])?([0-9]{1,5})/([0-9]{1,5})")
+_DECIMAL = re.compile(r"-?[0-9]{1,6}(?:\.[0-9]{1,9})?")
+_EXACT_FRACTION = re.compile(r"-?[0-9]{1,30}/0*[1-9][0-9]{0,29}")
+
+
+def any_number() -> Kind[float]:
+    """Any number; one that is not finite only as a word."""
+
+    def made(value: object) -> float | None:
+        if isinstance(value, str):
+            return _NOT_FINITE.get(value)
+        if not _is_number(value):
+            return None
+        try:
+            number = float(cast(float, value))
+        except OverflowError:
+            return None
+        return number if math.isfinite(number) else None
+
+    return _plain("A finite number", made, 0.0)
+
+
+def number(low: float, high: float, unit: str = "") -> Kind[float]:
+    """A number from ``low`` to ``high``, both allowed."""
+
+    def made(value: Any) -> float | None:
+        if isinstance(value, str):
+            value = _NOT_FINITE.get(value)
+        return float(value) if _is_number(value) and low <= value <= high else None
+
+    most = " up" if math.isinf(high) else f" to {high:g}"
+    return _plain(f"A number from {low:g}{most} {unit}".rstrip(), made, low)
+
+
+def length(low: float, high: float, unit: str) -> Kind[float]:
+    """A number, or text like "5/16", "1 3/8" or "-1/8", from ``low`` to ``high``."""
+
+    def made(value: Any) -> float | None:
+        if isinstance(value, str):
+            value = fraction_of(value)
+        if not (isinstance(value, Fraction) or _is_number(value)):
+            return None
+        return float(value) if low <= value <= high else None
+
+    form = 'A number, or a fraction in quotes like "5/16"'
+    return _plain(f"{form}, from {low:g} to {high:g} {unit}", made, low)
+
+
+def ratio(example: str) -> Kind[Fraction]:
+    """A ratio of two speeds: 1, 1.5 or "9/16"; from 1/100 to 100."""
+
+    def made(value: Any) -> Fraction | None:
+        if _is_number(value):
+            value = repr(value) if 0.01 <= value <= 100 else ""
+        found = fraction_of(value) if isinstance(value, str) else None
+        return found if found is not None and Fraction(1, 100) <= found <= 100 else None
+
+    form = f'A number like 1.5, or a fraction in quotes like "{example}"'
+    return _plain(f"{form}, from 1/100 to 100", made, Fraction(1))
+
+
+def whole(low: int, high: int) -> Kind[int]:
+    """A whole number from ``low`` to ``high``, both allowed."""
+    return _plain(
+        f"A whole number from {low} to {high}",
+        lambda value: value if type(value) is int and low <= value <= high else None,
+        low,
+    )
+
+
+def text(longest: int) -> Kind[str]:
+    """Any text of at most ``longest`` characters."""
+    return _plain(
+        f"Text of at most {many(longest, 'character')}",
+        lambda value: value if isinstance(value, str) and len(value) <= longest else None,
+        "",
+    )
+
+
+def line(longest: int = 80, *, needed: bool = False) -> Kind[str]:
+    """One line of printable text, without spaces at its ends; not empty if ``needed``."""
+    allowed = f"One line of text in quotes, at most {many(longest, 'character')}"
+
+    def read(value: object, path: FieldPath, book: Book) -> str | None:
+        if not isinstance(value, str):
+            book.unfit(path, value, allowed)
+            return None
+        wrong = text_trouble(value, longest)
+        if not wrong and needed and not value.strip():
+            wrong = "is empty"
+        if wrong:
+            book.note(path, wrong, allowed)
+            return None
+        return value.strip()
+
+    return Kind(allowed, read, "")
+
+
+def choice(options: Mapping[Any, T]) -> Kind[T]:
+    """One of the keys of ``options``, read as its value."""
+    allowed = one_of(json.dumps(each) for each in options)
+
+    def read(value: object, path: FieldPath, book: Book) -> T | None:
+        if type(value) in (str, int) and value in options:
+            return options[value]
+        if isinstance(value, str) and (near := _nearest(value, options)):
+            book.note(path, f"is {shown(value)}{near}", allowed)
+        else:
+            book.unfit(path, value, allowed)
+        return None
+
+    return Kind(allowed, read, next(iter(options.values()), None))
+
+
+def listed(of: Kind[T], longest: float = math.inf, like: str = "") -> Kind[tuple[T, ...]]:
+    """A list of at most ``longest`` values; ``like`` is an example."""
+    allowed = f"A list like {like}" if like else "A list"
+
+    def read(value: object, path: FieldPath, book: Book) -> tuple[T, ...] | None:
+        if not isinstance(value, list):
+            book.unfit(path, value, allowed)
+            return None
+        if len(value) > longest:
+            book.note(path, f"has {many(len(value), 'value')}", f"At most {longest}")
+            return None
+        made = tuple(of.read(each, (*path, nth), book) for nth, each in enumerate(value))
+        return None if of.blank is not None and None in made else cast(tuple[T, ...], made)
+
+    return Kind(allowed, read, ())
+
+
+def _table(key_kind: type, of: Kind[Any]) -> Kind[dict[Any, Any]]:
+    """A table whose keys are texts, or whole numbers written as texts."""
+
+    def read(value: object, path: FieldPath, book: Book) -> dict[Any, Any] | None:
+        if not isinstance(value, dict):
+            book.unfit(path, value, "A table")
+            return None
+        for key in value:
+            if key_kind is int and not (key.isascii() and key.isdigit() and len(key) < 6):
+                book.unfit(path, key, "A table whose keys are whole numbers")
+                return None
+        return {key_kind(key): of.read(each, (*path, key), book) for key, each in value.items()}
+
+    return Kind("A table", read, {})
+
+
+_PLAIN: dict[Any, Kind[Any]] = {
+    str: _plain("Text", lambda value: value if isinstance(value, str) else None, ""),
+    int: _plain("A whole number", lambda value: value if type(value) is int else None, 0),
+    bool: _plain("true or false", lambda value: value if isinstance(value, bool) else None, False),
+    float: any_number(),
+    Fraction: _plain(
+        'A fraction such as "1/2"',
+        lambda value: (
+            Fraction(value) if isinstance(value, str) and _EXACT_FRACTION.fullmatch(value) else None
+        ),
+        Fraction(0),
+    ),
+}
 
 
 @cache
-def _reader(kind: Any) -> Reader:
-    """The function that reads a value of this type."""
-    if isinstance(kind, type) and is_dataclass(kind):
-        return _dataclass_reader(kind)
-    if isinstance(kind, type) and issubclass(kind, StrEnum):
-        return _enum_reader(kind)
-    if kind in _NAMES:
-        return _plain_reader(kind)
-    if kind is float:
-        return _number
-    if kind is Fraction:
-        return _fraction
-    makers: dict[Any, Callable[..., Reader]] = {
-        tuple: _list_reader,
-        dict: _table_reader,
-        Literal: _choice_reader,
-        Union: _maybe_reader,
-        types.UnionType: _maybe_reader,
-    }
-    if get_origin(kind) is Annotated:
-        return _bounded_reader(*get_args(kind))
-    make = makers.get(get_origin(kind))
-    if make is None:
-        raise TypeError(f"no way to read a {kind}")
-    return make(*get_args(kind))
+def kind_of(wanted: Hashable) -> Kind[Any]:
+    """The kind of a type, or of an annotation of a field."""
+    origin, inner = get_origin(wanted), get_args(wanted)
+    if wanted in _PLAIN:
+        return _PLAIN[wanted]
+    if isinstance(wanted, type) and is_dataclass(wanted):
+        return _dataclass(wanted)
+    if isinstance(wanted, type) and issubclass(wanted, StrEnum):
+        return _enum(wanted)
+    if origin is Annotated:
+        return cast(Kind[Any], inner[1])
+    if origin is Literal:
+        return choice({each: each for each in inner})
+    if origin is tuple:
+        return listed(kind_of(inner[0]))
+    if origin is dict:
+        return _table(inner[0], kind_of(inner[1]))
+    if origin in (Union, types.UnionType):
+        own = kind_of(next(each for each in inner if each is not types.NoneType))
+
+        def read(value: object, path: FieldPath, book: Book) -> Any:
+            return None if value is None else own.read(value, path, book)
+
+        return Kind(own.allowed, read, None)
+    raise TypeError(f"no way to read a {wanted}")
 
 
-def _dataclass_reader(kind: Any) -> Reader:
-    hints = get_type_hints(kind, include_extras=True)
-    readers = {each.name: _reader(hints[each.name]) for each in fields(kind)}
-    needed = [each.name for each in fields(kind) if _has_to_be_there(each)]
-
-    def read(value: object) -> Any:
-        if not isinstance(value, dict):
-            raise _wrong("a table of named values", value)
-        given = {}
-        for name, each in value.items():
-            if name not in readers:
-                words = f"no such field; {_EDITED} or comes from a newer version"
-                raise _WrongError(f"{words} of this program", f".{place_name((name,))}")
-            try:
-                given[name] = readers[name](each)
-            except _WrongError as wrong:
-                wrong.where = f".{name}{wrong.where}"
-                raise
-        for name in needed:
-            if name not in given:
-                raise _WrongError(f"is missing; {_EDITED}", f".{name}")
-        return kind(**given)
-
-    return read
-
-
-def _has_to_be_there(each: Field[Any]) -> bool:
-    return each.default is MISSING and each.default_factory is MISSING
-
-
-def _bounded_reader(kind: Any, bounds: Bounds | Longest) -> Reader:
-    reader = _reader(kind)
-
-    def read(value: object) -> Any:
-        made = reader(value)
-        if wanted := bounds.wanted(made):
-            raise _wrong(wanted, value)
-        return made
-
-    return read
-
-
-def _plain_reader(kind: type) -> Reader:
-    def read(value: object) -> Any:
-        if type(value) is not kind:
-            raise _wrong(_NAMES[kind], value)
-        return value
-
-    return read
-
-
-def _enum_reader(kind: type[StrEnum]) -> Reader:
+def _enum(wanted: type[StrEnum]) -> Kind[StrEnum]:
     """By value; ``_missing_`` of the enum converts earlier values."""
 
-    def read(value: object) -> StrEnum:
+    def made(value: object) -> StrEnum | None:
         try:
-            return kind(str(value))
+            return wanted(str(value))
         except ValueError:
-            raise _wrong("one of " + ", ".join(repr(each.value) for each in kind), value) from None
+            return None
 
-    return read
-
-
-def _list_reader(of: Any, *_rest: Any) -> Reader:
-    reader = _reader(of)
-
-    def read(value: object) -> tuple[Any, ...]:
-        if not isinstance(value, list):
-            raise _wrong("a list", value)
-        made = []
-        for i, each in enumerate(value):
-            try:
-                made.append(reader(each))
-            except _WrongError as wrong:
-                wrong.where = f"[{i}]{wrong.where}"
-                raise
-        return tuple(made)
-
-    return read
+    return _plain(one_of(json.dumps(each.value) for each in wanted), made, next(iter(wanted)))
 
 
-def _table_reader(key_kind: Any, of: Any) -> Reader:
-    reader = _reader(of)
+def _dataclass(wanted: Any) -> Kind[Any]:
+    hints = get_type_hints(wanted, include_extras=True)
+    kinds = {each.name: kind_of(hints[each.name]) for each in fields(wanted)}
+    needed = [
+        each.name
+        for each in fields(wanted)
+        if each.default is MISSING and each.default_factory is MISSING
+    ]
 
-    def read(value: object) -> dict[Any, Any]:
+    def read(value: object, path: FieldPath, book: Book) -> Any:
         if not isinstance(value, dict):
-            raise _wrong("a table", value)
-        table: dict[Any, Any] = {}
-        for key, each in value.items():
-            if key_kind is int and not (key.isascii() and key.isdigit() and len(key) < 6):
-                raise _wrong("a table whose keys are whole numbers", key)
-            try:
-                table[key_kind(key)] = reader(each)
-            except _WrongError as wrong:
-                wrong.where = f".{place_name((key,))}{wrong.where}"
-                raise
-        return table
+            book.unfit(path, value, "A table of named values")
+            return None
+        note_unknown(value, kinds, path, book)
+        given = {}
+        for name, kind in kinds.items():
+            if name in value:
+                made = kind.read(value[name], (*path, name), book)
+                if made is not None or kind.blank is None:
+                    given[name] = made
+        for name in needed:
+            if name not in value:
+                book.note((*path, name), "is missing", kinds[name].allowed)
+            given.setdefault(name, kinds[name].blank)
+        return wanted(**given)
 
-    return read
-
-
-def _choice_reader(*choices: Any) -> Reader:
-    known = {(type(each), each) for each in choices}
-
-    def read(value: object) -> Any:
-        if not isinstance(value, (str, int)) or (type(value), value) not in known:
-            raise _wrong("one of " + ", ".join(map(repr, choices)), value)
-        return value
-
-    return read
+    return Kind("A table of named values", read, None)
 
 
-def _maybe_reader(*kinds: Any) -> Reader:
-    reader = _reader(next(each for each in kinds if each is not type(None)))
-    return lambda value: None if value is None else reader(value)
-
-
-def _number(value: object) -> float:
-    if type(value) is float and math.isfinite(value):
-        return value  # the usual case, so first
-    if isinstance(value, str) and value in _NOT_FINITE:
-        return _NOT_FINITE[value]
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        raise _wrong("a number", value)
-    try:
-        number = float(value)
-    except OverflowError:
-        number = math.inf
-    if not math.isfinite(number):  # allowed only as words
-        raise _wrong("a finite number", value)
-    return number
-
-
-def _fraction(value: object) -> Fraction:
-    if not isinstance(value, str) or not _EXACT_FRACTION.fullmatch(value):
-        raise _wrong('a fraction such as "1/2"', value)
-    try:
-        return Fraction(value)
-    except ZeroDivisionError:
-        raise _wrong('a fraction such as "1/2"', value) from None
-
-
-def _wrong(wanted: str, value: object) -> _WrongError:
-    return _WrongError(f"must be {wanted}, not {shown(value)}; {_EDITED}")
-
-
-T = TypeVar("T")
-
-
-def one_of(names: Iterable[str]) -> str:
-    """What is allowed when one of ``names`` is wanted."""
-    known = ", ".join(names)
-    return f"One of {known}" if known else "A name that the file gives; it gives none yet"
-
-
-LONGEST_COMPARED = 60  # characters of an unknown key that are compared with known ones
-
-_FRACTION = re.compile(r"(-?)(?:([0-9]{1,4})[ -])?([0-9]{1,5})/([0-9]{1,5})")
-_DECIMAL = re.compile(r"-?[0-9]{1,6}(?:\.[0-9]{1,9})?")
+def note_unknown(
+    table: Mapping[str, object], known: Iterable[str], path: FieldPath, book: Book
+) -> None:
+    """Note every unknown key of a table, with the nearest known one."""
+    allowed = "Keys here: " + ", ".join(sorted(known))
+    for key in islice((each for each in table if each not in known), MOST_MISTAKES):
+        book.note((*path, key), f"is not a known key{_nearest(key, known)}", allowed)
 
 
 @dataclass(slots=True)
 class Section:
-    """A table at ``path``. Bounds are inclusive."""
+    """A table at ``path``, read key by key. An absent or wrong key reads as None (text: "")."""
 
     table: Mapping[str, Any]
     path: FieldPath
@@ -348,135 +409,48 @@ class Section:
         """Note that a required key is missing."""
         self.note(key, "is missing", allowed)
 
+    def get(self, key: str, kind: Kind[T], *, required: bool = False) -> T | None:
+        """The value at a key."""
+        if self.has(key):
+            return kind.read(self.table[key], (*self.path, key), self.book)
+        if required:
+            self.missing(key, kind.allowed)
+        return None
+
+    def whole_table(self, kind: type[T]) -> T:
+        """The table as a ``kind``, a dataclass whose fields are its keys. A wrong field has its
+        default, or else the least value allowed."""
+        self.known.update(self.table)
+        return cast(T, kind_of(cast(Hashable, kind)).read(self.table, self.path, self.book))
+
     def text(self, key: str, *, longest: int = 80, required: bool = False) -> str:
-        """One line of printable text without spaces at its ends; "" if absent or wrong."""
-        allowed = f"One line of text in quotes, at most {many(longest, 'character')}"
-        if not self.has(key):
-            if required:
-                self.missing(key, allowed)
-            return ""
-        value = self.table[key]
-        if not isinstance(value, str):
-            self.note(key, f"is {shown(value)}", allowed)
-            return ""
-        wrong = text_trouble(value, longest)
-        if wrong:
-            self.note(key, wrong, allowed)
-            return ""
-        if required and not value.strip():
-            self.note(key, "is empty", allowed)
-        return value.strip()
+        """One line of printable text."""
+        return self.get(key, line(longest, needed=required), required=required) or ""
 
     def number(
         self, key: str, low: float, high: float, unit: str, *, required: bool = False
     ) -> float | None:
         """A number from ``low`` to ``high``."""
-        allowed = f"A number from {low:g} to {high:g}{' ' + unit if unit else ''}"
-        if not self.has(key):
-            if required:
-                self.missing(key, allowed)
-            return None
-        return self._in_range(key, self.table[key], low, high, allowed)
+        return self.get(key, number(low, high, unit), required=required)
 
     def length(self, key: str, low: float, high: float, unit: str) -> float | None:
-        """A number, or text like "5/16", "1 3/8" or "-1/8", from ``low`` to ``high``."""
-        allowed = f'A number, or a fraction in quotes like "5/16", from {low:g} to {high:g} {unit}'
-        if not self.has(key):
-            return None
-        value = self.table[key]
-        if isinstance(value, str):
-            fraction = fraction_of(value)
-            if fraction is None:
-                self.note(key, f"is {shown(value)}", allowed)
-                return None
-            value = float(fraction)
-        return self._in_range(key, value, low, high, allowed)
+        """A number, or a fraction as text, from ``low`` to ``high``."""
+        return self.get(key, length(low, high, unit))
 
     def whole(self, key: str, low: int, high: int, *, required: bool = False) -> int | None:
         """A whole number from ``low`` to ``high``."""
-        allowed = f"A whole number from {low} to {high}"
-        if not self.has(key):
-            if required:
-                self.missing(key, allowed)
-            return None
-        value = self.table[key]
-        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            self.note(key, f"is {shown(value)}", allowed)
-            return None
-        return value
-
-    def ratio(self, key: str, example: str, *, required: bool = False) -> Fraction | None:
-        """A ratio of two speeds: 1, 1.5 or "9/16"; from 1/100 to 100."""
-        allowed = f'A number like 1.5, or a fraction in quotes like "{example}", from 1/100 to 100'
-        if not self.has(key):
-            if required:
-                self.missing(key, allowed)
-            return None
-        value = self.table[key]
-        found = fraction_of(value) if isinstance(value, str) else None
-        if isinstance(value, (int, float)) and not isinstance(value, bool):
-            found = Fraction(repr(value)) if 0.01 <= value <= 100 else None
-        if found is None or not Fraction(1, 100) <= found <= 100:
-            self.note(key, f"is {shown(value)}", allowed)
-            return None
-        return found
+        return self.get(key, whole(low, high), required=required)
 
     def flag(self, key: str) -> bool:
         """true or false; false if absent."""
-        if not self.has(key):
-            return False
-        value = self.table[key]
-        if not isinstance(value, bool):
-            self.note(key, f"is {shown(value)}", "true or false")
-            return False
-        return value
+        return bool(self.get(key, kind_of(bool)))
 
     def choice(
         self, key: str, options: Mapping[Any, T], default: T, *, required: bool = False
     ) -> T:
         """The value for one of the keys of ``options``, or the default."""
-        allowed = one_of(json.dumps(each) for each in options)
-        if not self.has(key):
-            if required:
-                self.missing(key, allowed)
-            return default
-        value = self.table[key]
-        plain = isinstance(value, (str, int)) and not isinstance(value, bool)
-        if not plain or value not in options:
-            near = _nearest(value, options) if isinstance(value, str) else ""
-            self.note(key, f"is {shown(value)}{near}", allowed)
-            return default
-        return options[value]
-
-    def whole_list(self, key: str, low: int, high: int, longest: int) -> tuple[int, ...] | None:
-        """A list of whole numbers."""
-        allowed = f"A list of whole numbers from {low} to {high}, like [1, 2]"
-        if not self.has(key):
-            return None
-        value = self.table[key]
-        good = isinstance(value, list) and len(value) <= longest
-        if not good or not all(
-            isinstance(each, int) and not isinstance(each, bool) and low <= each <= high
-            for each in value
-        ):
-            self.note(key, f"is {_list_shown(value)}", allowed)
-            return None
-        return tuple(value)
-
-    def number_list(
-        self, key: str, low: float, high: float, longest: int
-    ) -> tuple[float, ...] | None:
-        """A list of numbers."""
-        allowed = f"A list of numbers from {low:g} to {high:g}, like [180, 180]"
-        if not self.has(key):
-            return None
-        value = self.table[key]
-        if not isinstance(value, list) or len(value) > longest:
-            self.note(key, f"is {shown(value)}", allowed)
-            return None
-        found = [self._in_range(key, each, low, high, allowed) for each in value]
-        kept = tuple(each for each in found if each is not None)
-        return kept if len(kept) == len(found) else None
+        found = self.get(key, choice(options), required=required)
+        return default if found is None else found
 
     def section(self, key: str) -> Section | None:
         """The table under a key; None if absent."""
@@ -484,8 +458,9 @@ class Section:
             return None
         value = self.table[key]
         if not isinstance(value, dict):
-            header = ".".join(str(part) for part in (*self.path, key) if isinstance(part, str))
-            self.note(key, f"is {shown(value)}", f"A table, under a line [{header}]")
+            self.book.unfit(
+                (*self.path, key), value, f"A table, under a line [{self._header(key)}]"
+            )
             return None
         return Section(value, (*self.path, key), self.book)
 
@@ -493,35 +468,30 @@ class Section:
         """The tables of a list of tables; none if absent."""
         if not self.has(key):
             return []
-        value = self.table[key]
-        header = ".".join(str(part) for part in (*self.path, key) if isinstance(part, str))
+        value, path = self.table[key], (*self.path, key)
         if not isinstance(value, list) or not all(isinstance(each, dict) for each in value):
-            wrong = f"is {shown(value)}"
-            self.note(key, wrong, f"Tables, each under a line [[{header}]] (two brackets)")
+            allowed = f"Tables, each under a line [[{self._header(key)}]] (two brackets)"
+            self.book.unfit(path, value, allowed)
             return []
         if len(value) > most:
             self.note(key, f"stands {many(len(value), 'time')}", f"At most {most}")
         return [
-            Section(each, (*self.path, key, number), self.book)
-            for number, each in enumerate(value[:most])
+            Section(each, (*self.path, key, nth), self.book)
+            for nth, each in enumerate(value[:most])
         ]
 
-    def end(self) -> None:
-        """Note every unknown key, with the nearest known one."""
-        allowed = "Keys here: " + ", ".join(sorted(self.known))
-        for key in self.table:
-            if self.book.full:
-                return
-            if key not in self.known:
-                self.note(key, f"is not a known key{_nearest(key, self.known)}", allowed)
+    def _header(self, key: str) -> str:
+        return ".".join(part for part in (*self.path, key) if isinstance(part, str))
 
-    def _in_range(
-        self, key: str, value: object, low: float, high: float, allowed: str
-    ) -> float | None:
-        if isinstance(value, (int, float)) and not isinstance(value, bool) and low <= value <= high:
-            return float(value)
-        self.note(key, f"is {shown(value)}", allowed)
-        return None
+    def end(self) -> None:
+        """Note every unknown key."""
+        note_unknown(self.table, self.known, self.path, self.book)
+
+
+def one_of(names: Iterable[str]) -> str:
+    """What is allowed when one of ``names`` is wanted."""
+    known = ", ".join(names)
+    return f"One of {known}" if known else "A name that the file gives; it gives none yet"
 
 
 def fraction_of(text: str) -> Fraction | None:
@@ -546,13 +516,10 @@ def text_trouble(text: str, longest: int) -> str:
     return ""
 
 
-def _nearest(word: str, known: Any) -> str:
+LONGEST_COMPARED = 60  # characters of an unknown key that are compared with known ones
+
+
+def _nearest(word: str, known: Iterable[object]) -> str:
     names = [each for each in known if isinstance(each, str)]
     near = difflib.get_close_matches(word[:LONGEST_COMPARED], names, 1)
     return f"; the nearest one is {near[0]}" if near else ""
-
-
-def _list_shown(value: object) -> str:
-    if not isinstance(value, Sequence) or isinstance(value, str) or len(value) > 24:
-        return shown(value)
-    return "[" + ", ".join(shown(each) for each in value) + "]"

@@ -107,6 +107,10 @@ class MistakeBook:
             line = self.line_of(path)
             self.mistakes.append(Mistake(self.file, line, place_name(path), wrong, allowed))
 
+    def unfit(self, path: FieldPath, value: object, allowed: str) -> None:
+        """Note that the ``value`` at ``path`` is not one of those allowed."""
+        self.note(path, f"is {shown(value)}", allowed)
+
     def close(self) -> None:
         """Raise ProfileError if there was any mistake."""
         if self.mistakes:

@@ -10,11 +10,11 @@ from typing import Annotated, Literal
 
 import numpy as np
 
-from rig.base.codec import Bounds, Longest
+from rig.base.codec import number, text
 
-Text = Annotated[str, Longest(10_000)]
-Size = Annotated[float, Bounds(0.0, 360.0)]
-Freedom = Annotated[float, Bounds(1.0, math.inf)]
+Text = Annotated[str, text(10_000)]
+Size = Annotated[float, number(0.0, 360.0)]
+Freedom = Annotated[float, number(1.0, math.inf)]
 
 
 class Source(StrEnum):
@@ -82,8 +82,8 @@ class Uncertainty:
 
     u_deg: Size
     nu_eff: Freedom
-    k: Annotated[float, Bounds(0.0, 1000.0)]
-    U_deg: Annotated[float, Bounds(0.0, 10_000.0)]
+    k: Annotated[float, number(0.0, 1000.0)]
+    U_deg: Annotated[float, number(0.0, 10_000.0)]
     parts: tuple[Contribution, ...]
 
 

@@ -14,6 +14,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Literal, TypeVar
 
+from rig.base import codec
 from rig.base.angles import wrap
 from rig.base.codec import Section, one_of
 from rig.base.errors import InputError, MistakeBook, ProfileError, shown
@@ -28,25 +29,19 @@ from rig.engine.geometry import (
     throw_from_stroke_mm,
 )
 from rig.engine.profile import (
-    MOST_FILED_MM,
     Adjustments,
     ApproachRule,
     Contacts,
     Coupling,
-    CutShape,
     DriveDog,
     Encoder,
-    End,
     Engine,
-    Face,
     Gap,
     GapReading,
     Geometry,
     Leads,
     Lever,
-    Member,
     Mesh,
-    MeshKind,
     Planetary,
     Profile,
     Setting,
@@ -67,6 +62,7 @@ TDC_WITHIN_DEG = 45.0  # no link rod moves a top dead centre further from its pl
 STROKES: Mapping[int, Literal[2, 4]] = {2: 2, 4: 4}
 DIRECTIONS: Mapping[str, Literal[1, -1]] = {"up": 1, "down": -1}
 LEVELS: Mapping[int, Literal[0, 1]] = {0: 0, 1: 1}
+_CYLINDERS = codec.listed(codec.whole(1, MOST_CYLINDERS), 2 * MOST_CYLINDERS, "[1, 3, 4, 2]")
 FINEST_DECIMAL = 40
 
 
@@ -148,7 +144,7 @@ def engine_from_bytes(data: bytes, name: str = FILE_NAME) -> tuple[Profile, Adju
     if sound:
         encoder = _on_its_shaft(encoder_table, encoder, adjustments.train)
     contacts = _contacts(_table(top, "contacts"))
-    run_up = _run_up(_table(top, "run_up"))
+    run_up = _table(top, "run_up").whole_table(ApproachRule)
     together = tuple(_together(each, units) for each in top.sections("together", 20))
     certificate = _table(top, "certificate")
     person = certificate.text("person")
@@ -227,8 +223,10 @@ def _firing(
 ) -> tuple[tuple[int, ...], tuple[float, ...], bool]:
     """Firing order, intervals, and whether both can be relied upon."""
     allowed = f"Each cylinder from 1 to {cylinders or 'the last'} once, like [1, 3, 4, 2]"
-    order = section.whole_list("firing_order", 1, MOST_CYLINDERS, MOST_CYLINDERS)
-    intervals = section.number_list("intervals_deg", 0.0, cycle_deg, MOST_CYLINDERS)
+    order = section.get("firing_order", _CYLINDERS)
+    intervals = section.get(
+        "intervals_deg", codec.listed(codec.number(0.0, cycle_deg), MOST_CYLINDERS, "[180, 180]")
+    )
     if "firing_order" not in section.table and cylinders is not None:
         if cylinders > 1:
             section.missing("firing_order", allowed)
@@ -313,7 +311,7 @@ def _encoder(section: Section) -> Encoder:
     play_deg = section.number("play_deg", 0.0, 30.0, "degrees of crank") or 0.0
     play_error_deg = section.number("play_error_deg", 0.0, 30.0, "degrees of crank")
     section.text("shaft", longest=40)
-    ratio = section.ratio("turns_per_crank_turn", "9/16") or Fraction(1)
+    ratio = section.get("turns_per_crank_turn", codec.ratio("9/16")) or Fraction(1)
     if ratio.denominator > FINEST_DECIMAL and "/" not in str(section.table["turns_per_crank_turn"]):
         section.note(
             "turns_per_crank_turn",
@@ -336,31 +334,15 @@ def _encoder(section: Section) -> Encoder:
 
 
 def _contacts(section: Section) -> Contacts:
-    usual = Contacts()
-    found: dict[str, float] = {}
-    for key in ("closed_end_ms", "longest_dropout_ms", "least_open_ms"):
-        value = section.number(key, 0.01, 1000.0, "milliseconds")
-        found[key] = getattr(usual, key) if value is None else value
-    if found["longest_dropout_ms"] >= found["least_open_ms"]:
+    found = section.whole_table(Contacts)
+    if found.longest_dropout_ms >= found.least_open_ms:
         section.note(
             "longest_dropout_ms",
-            f"is {found['longest_dropout_ms']:g}, not below least_open_ms, which is "
-            f"{found['least_open_ms']:g}",
+            f"is {found.longest_dropout_ms:g}, not below least_open_ms, which is "
+            f"{found.least_open_ms:g}",
             "A drop-out is shorter than an opening",
         )
-    section.end()
-    return Contacts(**found)
-
-
-def _run_up(section: Section) -> ApproachRule:
-    usual = ApproachRule()
-    needed = section.number("needed_deg", 0.0, 360.0, "degrees of crank")
-    forgiven = section.number("forgiven_deg", 0.0, 30.0, "degrees of crank")
-    section.end()
-    return ApproachRule(
-        usual.needed_deg if needed is None else needed,
-        usual.forgiven_deg if forgiven is None else forgiven,
-    )
+    return found
 
 
 def _together(section: Section, units: tuple[Unit, ...]) -> Synchronisation:
@@ -436,12 +418,12 @@ def read_units(top: Section, engine: Engine, yardstick: Yardstick) -> tuple[Unit
 def _unit(section: Section, engine: Engine, yardstick: Yardstick) -> Unit:
     name = section.text("name", longest=40, required=True)
     at_input = section.whole("input", 1, MOST_UNITS, required=True)
-    turns = section.ratio("turns_per_crank_turn", "1/2", required=True)
+    turns = section.get("turns_per_crank_turn", codec.ratio("1/2"), required=True)
     lobes = section.whole("lobes", 1, MOST_LOBES, required=True)
     both_strokes = section.flag("both_strokes")
     # While the firing order is not known to be right, nothing is concluded from it.
     cylinders = tuple(engine.firing_order) if yardstick.datum_deg is not None else ()
-    listed = section.whole_list("cylinders", 1, 36, 72) or ()
+    listed = section.get("cylinders", _CYLINDERS) or ()
     if listed and cylinders and not set(listed) <= set(cylinders):
         section.note("cylinders", f"is {list(listed)}", f"Cylinders from 1 to {engine.cylinders}")
         listed = ()
@@ -537,32 +519,7 @@ def _setting(section: Section, yardstick: Yardstick, served: tuple[int, ...]) ->
 T = TypeVar("T")
 
 MOST_OF_A_KIND = 16
-MOST_TEETH = 1000
-MOST_MM = 1000.0
 
-MEMBERS: Mapping[str, Member] = {"sun": "sun", "ring": "ring", "carrier": "carrier"}
-KINDS: Mapping[str, MeshKind] = {
-    "gears": "gears",
-    "internal": "internal",
-    "chain": "chain",
-    "bevel": "bevel",
-}
-PARTS: Mapping[str, Literal["body", "contact plate"]] = {
-    "body": "body",
-    "contact plate": "contact plate",
-}
-HALVES: Mapping[str, Literal["", "unit half", "drive half"]] = {
-    "unit half": "unit half",
-    "drive half": "drive half",
-}
-SHAPES: Mapping[str, CutShape] = {
-    "hole": "hole",
-    "slot": "slot",
-    "bore keyway": "bore keyway",
-    "shaft keyway": "shaft keyway",
-}
-FACES: Mapping[str, Face] = {"mating face": "mating face", "back face": "back face"}
-ENDS: Mapping[str, End | None] = {"drive end": "drive end", "other end": "other end"}
 ALLOWED: Mapping[str, str] = {
     "driver_teeth": "A whole number of teeth from 1",
     "driven_teeth": "A whole number of teeth from 1",
@@ -582,7 +539,10 @@ def read_adjustments(top: Section, units: Sequence[Unit]) -> Adjustments:
         return Adjustments()
     names = [unit.name for unit in units]
     owners = [*names, *sorted({unit.body for unit in units if unit.body} - set(names))]
-    meshes, sound = _meshes(section)
+    before = len(section.book.mistakes)
+    meshes: tuple[Stage, ...] = _tables(section, "mesh", Mesh)
+    meshes += _tables(section, "planetary", Planetary)
+    sound = len(section.book.mistakes) == before
     encoder = top.table.get("encoder")
     shaft = _shaft_name(encoder) if isinstance(encoder, Mapping) else ""
     ends = [*owners, *filter(None, [shaft])]  # a train may end at the encoder, too
@@ -590,87 +550,47 @@ def read_adjustments(top: Section, units: Sequence[Unit]) -> Adjustments:
     train = _train(section, meshes, units, ends) if sound else None
     shafts = [*owners, *sorted({mesh.driven for mesh in meshes} - set(owners))]
     means = Adjustments(
-        slots=_tables(section, "slot", lambda each: _slot(each, names, owners)),
+        slots=_tables(section, "slot", Slot, lambda slot: owners if slot.part == "body" else names),
         train=train,
-        couplings=_tables(section, "coupling", lambda each: _coupling(each, shafts)),
-        dogs=_tables(section, "dog", lambda each: _dog(each, owners)),
-        gaps=_tables(section, "gap", lambda each: _gap(each, names)),
-        leads=_tables(section, "leads", lambda each: Leads(_name(each, "unit", names))),
-        levers=_tables(section, "lever", lambda each: Lever(_name(each, "unit", names))),
+        couplings=_tables(section, "coupling", Coupling, lambda _: shafts, "shaft"),
+        dogs=_tables(section, "dog", DriveDog, lambda _: owners),
+        gaps=tuple(_gap(each, names) for each in section.sections("gap", MOST_OF_A_KIND)),
+        leads=_tables(section, "leads", Leads, lambda _: names),
+        levers=_tables(section, "lever", Lever, lambda _: names),
     )
     section.end()
     return means
 
 
-def _tables(section: Section, key: str, read: Callable[[Section], T]) -> tuple[T, ...]:
+def _tables(
+    section: Section,
+    key: str,
+    kind: type[T],
+    known: Callable[[T], Sequence[str]] | None = None,
+    name_key: str = "unit",
+) -> tuple[T, ...]:
+    """The tables of an adjustment. ``known`` are the names of which each has to name one."""
     found = []
     for each in section.sections(key, MOST_OF_A_KIND):
-        found.append(read(each))
-        each.end()
+        made = each.whole_table(kind)
+        if known is not None:
+            _check_name(each, name_key, known(made))
+        if isinstance(made, DriveDog):
+            _check_dog(each, made)
+        found.append(made)
     return tuple(found)
 
 
-def _name(section: Section, key: str, known: Sequence[str]) -> str:
-    """A name out of ``known``; "" when it is none."""
-    name = section.text(key, longest=40, required=True)
-    if name and name not in known:
+def _check_name(section: Section, key: str, known: Sequence[str]) -> None:
+    name = section.table.get(key)
+    if isinstance(name, str) and name.strip() and name.strip() not in known:
         section.note(key, f"is {shown(name)}", one_of(map(shown, known)))
-        return ""
-    return name
-
-
-def _slot(section: Section, names: Sequence[str], owners: Sequence[str]) -> Slot:
-    part = section.choice("part", PARTS, "body")
-    filed = section.number("file_mm", 0.0, MOST_MM, "mm")
-    return Slot(
-        unit=_name(section, "unit", owners if part == "body" else names),
-        radius_mm=section.number("radius_mm", 1.0, MOST_MM, "mm", required=True) or 1.0,
-        clockwise_mm=section.number("clockwise_mm", 0.0, MOST_MM, "mm", required=True) or 0.0,
-        anticlockwise_mm=section.number("anticlockwise_mm", 0.0, MOST_MM, "mm", required=True)
-        or 0.0,
-        part=part,
-        file_mm=MOST_FILED_MM if filed is None else filed,
-        width_mm=section.number("width_mm", 0.1, MOST_MM, "mm"),
-    )
 
 
 def _shaft_name(encoder: Mapping[str, object]) -> str:
     """The shaft that the encoder stands on; "" where none is named."""
     shaft = encoder.get("shaft")
     return shaft.strip() if isinstance(shaft, str) else ""
-
-
-def _planetary(each: Section) -> Planetary:
-    return Planetary(
-        driver=each.text("driver", longest=40, required=True),
-        driver_turns=each.choice("driver_turns", MEMBERS, "sun", required=True),
-        driven=each.text("driven", longest=40, required=True),
-        held=each.choice("held", MEMBERS, "ring", required=True),
-        sun_teeth=each.whole("sun_teeth", 1, MOST_TEETH, required=True) or 1,
-        ring_teeth=each.whole("ring_teeth", 1, MOST_TEETH, required=True) or 1,
-        planet_teeth=each.whole("planet_teeth", 1, MOST_TEETH),
-        bevel=each.flag("bevel"),
-        free=each.flag("free"),
-    )
-
-
-def _meshes(section: Section) -> tuple[tuple[Stage, ...], bool]:
-    """The meshes, and whether all that they state is sound so far."""
-    before = len(section.book.mistakes)
-
-    def mesh(each: Section) -> Mesh:
-        return Mesh(
-            driver=each.text("driver", longest=40, required=True),
-            driver_teeth=each.whole("driver_teeth", 1, MOST_TEETH, required=True) or 1,
-            driven=each.text("driven", longest=40, required=True),
-            driven_teeth=each.whole("driven_teeth", 1, MOST_TEETH, required=True) or 1,
-            kind=each.choice("kind", KINDS, "gears"),
-            free=each.flag("free") if each.has("free") else True,
-        )
-
-    found: tuple[Stage, ...] = _tables(section, "mesh", mesh)
-    found += _tables(section, "planetary", _planetary)
-    return found, len(section.book.mistakes) == before
 
 
 def _train(
@@ -719,37 +639,12 @@ def _keeps(section: Section) -> tuple[str, ...]:
     return tuple(value)
 
 
-def _coupling(section: Section, shafts: Sequence[str]) -> Coupling:
-    return Coupling(
-        shaft=_name(section, "shaft", shafts),
-        drive_teeth=section.whole("drive_teeth", 1, MOST_TEETH, required=True) or 1,
-        unit_teeth=section.whole("unit_teeth", 1, MOST_TEETH, required=True) or 1,
-    )
-
-
-def _dog(section: Section, owners: Sequence[str]) -> DriveDog:
-    dog = DriveDog(
-        unit=_name(section, "unit", owners),
-        slots=section.whole("slots", 1, MOST_TEETH) or 1,
-        recut=section.choice("recut", HALVES, ""),
-        radius_mm=section.number("radius_mm", 0.0, MOST_MM, "mm") or 0.0,
-        clear_mm=section.number("clear_mm", 0.0, MOST_MM, "mm") or 0.0,
-        others_deg=_places(section),
-        shape=section.choice("shape", SHAPES, "hole"),
-        width_mm=section.number("width_mm", 0.1, MOST_MM, "mm"),
-        length_mm=section.number("length_mm", 0.1, MOST_MM, "mm"),
-        others_width_mm=section.number_list("others_width_mm", 0.1, MOST_MM, MOST_TEETH) or (),
-        bore_mm=section.number("bore_mm", 0.1, 2.0 * MOST_MM, "mm"),
-        outside_mm=section.number("outside_mm", 0.1, 2.0 * MOST_MM, "mm"),
-        face=section.choice("face", FACES, "mating face"),
-        seen_from=section.choice("seen_from", ENDS, None),
-    )
+def _check_dog(section: Section, dog: DriveDog) -> None:
     _check_outline(section, dog)
     if dog.recut and dog.radius_mm <= 0.0:
         section.note("radius_mm", "is needed to lay out a new hole", "A radius above 0 mm")
     elif dog.recut and dog.clear_mm > 2.0 * dog.radius_mm:
         section.note("clear_mm", "is more than twice the radius", "At most twice radius_mm")
-    return dog
 
 
 def _check_outline(section: Section, dog: DriveDog) -> None:
@@ -783,35 +678,23 @@ def _check_outline(section: Section, dog: DriveDog) -> None:
         )
 
 
-def _places(section: Section) -> tuple[float, ...]:
-    """Places on a half besides its slots."""
-    if not section.has("others_deg"):
-        return ()
-    value = section.table["others_deg"]
-    good = isinstance(value, list) and all(
-        isinstance(each, (int, float)) and not isinstance(each, bool) and abs(each) <= 360.0
-        for each in value
-    )
-    if not good:
-        allowed = "Degrees clockwise of the place in use, -360 to 360, like [47.5, 132]"
-        section.note("others_deg", f"is {shown(value)}", allowed)
-        return ()
-    return tuple(float(each) for each in value)
-
-
 def _gap(section: Section, names: Sequence[str]) -> Gap:
     least = section.number("least_mm", 0.01, 5.0, "mm", required=True) or 0.01
     most = section.number("most_mm", 0.01, 5.0, "mm", required=True) or 5.0
     if most < least:
         section.note("most_mm", f"is less than least_mm, {least:g}", "Limits the right way up")
     u_deg = section.number("opening_u_deg", 0.001, 5.0, "degrees of crank") or 0.1
-    return Gap(
-        unit=_name(section, "unit", names),
+    unit = section.text("unit", longest=40, required=True)
+    _check_name(section, "unit", names)
+    gap = Gap(
+        unit=unit,
         now_mm=section.number("now_mm", 0.0, 5.0, "mm", required=True) or 0.0,
         least_mm=least,
         most_mm=most,
         readings=_gap_readings(section, u_deg),
     )
+    section.end()
+    return gap
 
 
 def _gap_readings(section: Section, u_deg: float) -> tuple[GapReading, ...]:

@@ -82,9 +82,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Literal
+from typing import Annotated, Literal
 
+from rig.base.codec import line, number, whole
 from rig.base.errors import InputError
+
+MOST_TEETH = 1000
+MOST_MM = 1000.0
+
+Milliseconds = Annotated[float, number(0.01, 1000.0, "milliseconds")]
+Teeth = Annotated[int, whole(1, MOST_TEETH)]
+Millimetres = Annotated[float, number(0.0, MOST_MM, "mm")]
+CutMm = Annotated[float, number(0.1, MOST_MM, "mm")]
+DiameterMm = Annotated[float, number(0.1, 2.0 * MOST_MM, "mm")]
+Name = Annotated[str, line(40, needed=True)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,17 +182,17 @@ class Encoder:
 class Contacts:
     """Debouncing (defined in ``rig.signal.contacts``). Milliseconds."""
 
-    closed_end_ms: float = 2.0  # a closed run this long ends a transition
-    longest_dropout_ms: float = 1.0  # an open run up to this may be a drop-out or a spike
-    least_open_ms: float = 3.0  # open this long without a pause: the contacts stay open
+    closed_end_ms: Milliseconds = 2.0  # a closed run this long ends a transition
+    longest_dropout_ms: Milliseconds = 1.0  # an open run up to this may be a drop-out or a spike
+    least_open_ms: Milliseconds = 3.0  # open this long without a pause: the contacts stay open
 
 
 @dataclass(frozen=True, slots=True)
 class ApproachRule:
     """When a reading is valid. Crank degrees."""
 
-    needed_deg: float = 20.0
-    forgiven_deg: float = 2.0
+    needed_deg: Annotated[float, number(0.0, 360.0, "degrees of crank")] = 20.0
+    forgiven_deg: Annotated[float, number(0.0, 30.0, "degrees of crank")] = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,23 +270,23 @@ class Slot:
     ``file_mm`` is how much longer each end may be filed, 0 if it must not be.
     """
 
-    unit: str
-    radius_mm: float
-    clockwise_mm: float
-    anticlockwise_mm: float
+    unit: Name
+    radius_mm: Annotated[float, number(1.0, MOST_MM, "mm")]
+    clockwise_mm: Millimetres
+    anticlockwise_mm: Millimetres
     part: Literal["body", "contact plate"] = "body"
-    file_mm: float = MOST_FILED_MM
-    width_mm: float | None = None
+    file_mm: Millimetres = MOST_FILED_MM
+    width_mm: CutMm | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Mesh:
     """One gear (or sprocket) driving another. Shafts are named; the first is ``crank``."""
 
-    driver: str
-    driver_teeth: int
-    driven: str
-    driven_teeth: int
+    driver: Name
+    driver_teeth: Teeth
+    driven: Name
+    driven_teeth: Teeth
     kind: MeshKind = "gears"
     free: bool = True  # its marks need not be obeyed
 
@@ -289,13 +300,13 @@ class Planetary:
     a second bevel gear facing the sun.
     """
 
-    driver: str
+    driver: Name
     driver_turns: Member
-    driven: str
+    driven: Name
     held: Member
-    sun_teeth: int
-    ring_teeth: int
-    planet_teeth: int | None = None
+    sun_teeth: Teeth
+    ring_teeth: Teeth
+    planet_teeth: Teeth | None = None
     bevel: bool = False
     free: bool = False  # it may be put together in other positions
 
@@ -338,9 +349,9 @@ class Train:
 class Coupling:
     """A middle piece toothed on both sides: ``drive_teeth`` to the drive, ``unit_teeth`` on."""
 
-    shaft: str
-    drive_teeth: int
-    unit_teeth: int
+    shaft: Name
+    drive_teeth: Teeth
+    unit_teeth: Teeth
 
 
 @dataclass(frozen=True, slots=True)
@@ -356,18 +367,20 @@ class DriveDog:
     other half of the drive.
     """
 
-    unit: str
-    slots: int = 1
+    unit: Name
+    slots: Teeth = 1
     recut: Literal["", "unit half", "drive half"] = ""
-    radius_mm: float = 0.0
-    clear_mm: float = 0.0  # least distance of a new place from each present one, centre to centre
-    others_deg: tuple[float, ...] = ()
+    radius_mm: Millimetres = 0.0
+    clear_mm: Millimetres = (
+        0.0  # least distance of a new place from each present one, centre to centre
+    )
+    others_deg: tuple[Annotated[float, number(-360.0, 360.0, "degrees")], ...] = ()
     shape: CutShape = "hole"
-    width_mm: float | None = None  # a hole's diameter
-    length_mm: float | None = None
-    others_width_mm: tuple[float, ...] = ()
-    bore_mm: float | None = None
-    outside_mm: float | None = None
+    width_mm: CutMm | None = None  # a hole's diameter
+    length_mm: CutMm | None = None
+    others_width_mm: tuple[CutMm, ...] = ()
+    bore_mm: DiameterMm | None = None
+    outside_mm: DiameterMm | None = None
     face: Face = "mating face"  # in front of the person who marks it
     seen_from: End | None = None  # the end that the unit's own ``seen_from`` means; None: as worded
 
@@ -402,7 +415,7 @@ class GapReading:
 class Gap:
     """The contact gap and its limits. ``readings`` give the rate; there is no built-in one."""
 
-    unit: str
+    unit: Name
     now_mm: float
     least_mm: float
     most_mm: float
@@ -413,14 +426,14 @@ class Gap:
 class Leads:
     """The unit's high-tension leads may be moved round its distributor, by whole towers."""
 
-    unit: str
+    unit: Name
 
 
 @dataclass(frozen=True, slots=True)
 class Lever:
     """The unit's lever may be set anywhere in its range when the engine is timed."""
 
-    unit: str
+    unit: Name
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from fractions import Fraction
 from rig.base.codec import fraction_of, text_trouble
 from rig.base.errors import InputError, shown
 from rig.base.rounding import entered, many
-from rig.engine.engine_file import MOST_LOBES, MOST_MM, MOST_TEETH
+from rig.engine.engine_file import MOST_LOBES
 from rig.engine.geometry import (
     MM_PER_INCH,
     btdc_from_travel_deg,
@@ -22,7 +22,7 @@ from rig.engine.geometry import (
     deg_from_rim_tape,
     throw_from_stroke_mm,
 )
-from rig.engine.profile import Geometry
+from rig.engine.profile import MOST_MM, MOST_TEETH, Geometry
 
 MOST_NEW_UNITS = 4
 BACK = "<"

@@ -15,7 +15,8 @@ from math import pi
 
 from rig.base.errors import InputError, shown
 from rig.base.rounding import listed
-from rig.engine.engine_file import MOST_CYLINDERS, MOST_MM
+from rig.engine.engine_file import MOST_CYLINDERS
+from rig.engine.profile import MOST_MM
 from rig.job.answers import (
     AUTOMATIC,
     BACK,

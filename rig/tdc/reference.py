@@ -15,7 +15,7 @@ from enum import StrEnum
 from typing import Annotated, Literal
 
 from rig.base.angles import modulo, wrap
-from rig.base.codec import Bounds
+from rig.base.codec import number, whole
 from rig.base.errors import InputError
 from rig.base.rounding import size, two_figures
 from rig.base.uncertainty import (
@@ -66,7 +66,7 @@ BY_GAUGE = (Method.EQUAL_DROPS, Method.FIT)
 _COMMON = (Source.GRADUATION, Source.RUN_OUT, Source.OFFSET, Source.ENCODER_BACKLASH)
 """Contributions that are the same when TDC is found again with the same rig."""
 
-Place = Annotated[float, Bounds(-1e6, 1e6)]
+Place = Annotated[float, number(-1e6, 1e6)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,9 +75,9 @@ class GaugeWorking:
     the same TDC again."""
 
     left_out: tuple[int, ...]  # numbers of points, from 1
-    u_lift_mm: Annotated[float, Bounds(0.0, 100.0)]
-    u_angle_deg: Annotated[float, Bounds(0.0, 360.0)]
-    inclination_deg: Annotated[float, Bounds(0.0, 90.0)]
+    u_lift_mm: Annotated[float, number(0.0, 100.0)]
+    u_angle_deg: Annotated[float, number(0.0, 360.0)]
+    inclination_deg: Annotated[float, number(0.0, 90.0)]
     case: Literal["", "sliding", "pinned"]
     fit_offset: bool  # the cylinder's offset was found from the points too
 
@@ -86,7 +86,7 @@ class GaugeWorking:
 class TdcReference:
     """TDC of ``cylinder`` in degrees after the leading edge of the index, in [0, 360)."""
 
-    tdc_deg: Annotated[float, Bounds(0.0, 360.0)]
+    tdc_deg: Annotated[float, number(0.0, 360.0)]
     uncertainty: Uncertainty
     method: Method
     how: Text  # one sentence for the certificate
@@ -96,7 +96,7 @@ class TdcReference:
     # place. For an engine's mark the first has the crank's place and the second is empty.
     forward_deg: tuple[Place, ...] = ()  # reached turning forward
     backward_deg: tuple[Place, ...] = ()  # reached turning back
-    cylinder: Annotated[int, Bounds(1, 36)] = 1
+    cylinder: Annotated[int, whole(1, 36)] = 1
     warnings: tuple[Text, ...] = ()
     gauge: GaugeWorking | None = None  # how its points were used, unless as noted
     mark: str = ""  # what the person calls the engine's mark

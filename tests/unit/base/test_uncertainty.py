@@ -231,6 +231,6 @@ def test_a_part_that_files_named_in_words_has_its_source(name: str) -> None:
 def test_a_source_that_nobody_knows_is_refused() -> None:
     part = to_plain(Contribution(Source.TDC, 0.1, 4.0, "A", "")) | {"source": "guess"}
     with pytest.raises(
-        InputError, match=r"part\.source: must be one of 'repeatability'.*, not 'guess'"
+        InputError, match=r'part\.source: must be one of "repeatability".*, not .guess'
     ):
         from_plain(Contribution, part, "part")

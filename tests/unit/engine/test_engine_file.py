@@ -114,7 +114,7 @@ def test_every_mistake_at_once_in_the_order_of_the_file() -> None:
         ("input = 1", "input = 1979-05-27", 12, "is a date or a time", "whole number"),
         ("= [1, 3, 4, 2]", "= [1, 3, 4, 4]", 5, "is [1, 3, 4, 4] for 4", "once, like"),
         ("= [1, 3, 4, 2]", "= [1, 3, 4]", 5, "is [1, 3, 4] for 4", "once, like"),
-        ("= [1, 3, 4, 2]", '= "1342"', 5, "is '1342'", "list of whole numbers"),
+        ("= [1, 3, 4, 2]", '= "1342"', 5, "is '1342'", "list like [1, 3, 4, 2]"),
         ("firing_order = [1, 3, 4, 2]\n", "", 1, "is missing", "Each cylinder"),
         ("strokes = 4", "strokes = 3", 3, "is 3", "One of 2, 4"),
         ("strokes = 4", "strokes = true", 3, "is true", "One of 2, 4"),

@@ -158,8 +158,8 @@ def test_the_description_of_the_keys_can_be_taken_as_it_stands() -> None:
         ),
         (
             '[[means.dog]]\nunit = "upper"\nothers_deg = [true]',
-            "means, dog 1, others_deg",
-            "is a list",
+            "means, dog 1, others_deg 1",
+            "is true",
         ),
         (
             '[[means.dog]]\nunit = "upper"\nbore_mm = 20\noutside_mm = 18',

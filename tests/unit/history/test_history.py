@@ -451,13 +451,19 @@ def test_one_that_states_no_true_uncertainty_is_shown_and_no_line_goes_through_i
     ("change", "said"),
     [
         (lambda j: j.pop("uncertainty"), ".judgements[0].uncertainty: is missing"),
-        (lambda j: j["uncertainty"]["parts"][0].update(u_deg=math.nan), "finite number, not nan"),
+        (
+            lambda j: j["uncertainty"]["parts"][0].update(u_deg=math.nan),
+            "a number from 0 to 360, not nan",
+        ),
         (
             lambda j: j["uncertainty"]["parts"][0].update(u_deg="nan"),
             "parts[0].u_deg: must be a number from 0 to 360, not 'nan'",
         ),
         (parts(1e200), "parts[0].u_deg: must be a number from 0 to 360, not 1e+200"),
-        (lambda j: j["uncertainty"]["parts"][0].update(u_deg=None), "a number, not null"),
+        (
+            lambda j: j["uncertainty"]["parts"][0].update(u_deg=None),
+            "a number from 0 to 360, not null",
+        ),
         (
             lambda j: j["uncertainty"].update(U_deg="nan"),
             "U_deg: must be a number from 0 to 10000, not 'nan'",
