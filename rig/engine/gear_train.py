@@ -24,7 +24,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 from typing import Literal
@@ -78,6 +78,7 @@ class TrainPosition:
     def teeth(self) -> int:
         """Number of teeth slipped in all."""
         return sum(map(abs, self.slips))
+
 
 
 def stage_mistakes(stage: Planetary) -> list[tuple[str, str]]:
@@ -150,18 +151,10 @@ def mistakes(train: Train, ends: Iterable[str] = ()) -> list[tuple[str, str]]:
         pair = f"{mesh.driver} to {mesh.driven}"
         if isinstance(mesh, Planetary):
             found += [(key, f"{pair}: {words}") for key, words in stage_mistakes(mesh)]
-        for key, teeth in (
-            ("driver_teeth", mesh.driver_teeth),
-            ("driven_teeth", mesh.driven_teeth),
-        ):
-            if teeth < 1:
-                found.append(
-                    (
-                        key,
-                        f"{pair}: a gear with {many(teeth, 'tooth', 'teeth')}; a whole "
-                        f"number from 1",
-                    )
-                )
+        for key in ("driver_teeth", "driven_teeth"):
+            if (teeth := getattr(mesh, key)) < 1:
+                wrong = f"{pair}: a gear with {many(teeth, 'tooth', 'teeth')}"
+                found.append((key, f"{wrong}; a whole number from 1"))
         if mesh.driven == CRANK:
             found.append(("driven", f"{pair}: nothing drives the crank; begin the train there"))
         elif mesh.driven in driven:
@@ -176,10 +169,8 @@ def mistakes(train: Train, ends: Iterable[str] = ()) -> list[tuple[str, str]]:
     if wanted and not wanted & reached:
         names = ", ".join(sorted(wanted))
         found.append(("driven", f"the train does not end at a unit: none of {names} is driven"))
-    for name in train.keeps:
-        if name not in reached:
-            found.append(("keeps", f"{name} is to stay as it is but is no shaft of the train"))
-    return found
+    words = "is to stay as it is but is no shaft of the train"
+    return found + [("keeps", f"{name} {words}") for name in train.keeps if name not in reached]
 
 
 def path(train: Train, shaft: str) -> tuple[Stage, ...]:
@@ -192,17 +183,16 @@ def path(train: Train, shaft: str) -> tuple[Stage, ...]:
     if wrong:
         raise InputError("gear train: " + "; ".join(words for _, words in wrong))
     by_driven = {mesh.driven: mesh for mesh in train.meshes}
+    if shaft not in (CRANK, *by_driven):
+        raise InputError(
+            f"the gear train does not end at {shaft}: name {shaft} as the driven shaft of "
+            "its last mesh"
+        )
     meshes: list[Stage] = []
-    at = shaft
-    while at != CRANK:
-        if at not in by_driven:
-            raise InputError(
-                f"the gear train does not end at {shaft}: name {shaft} as the driven shaft of "
-                "its last mesh"
-            )
-        meshes.append(by_driven[at])
-        at = by_driven[at].driver
-    return tuple(reversed(meshes))
+    while shaft != CRANK:
+        meshes.insert(0, by_driven[shaft])
+        shaft = meshes[0].driver
+    return tuple(meshes)
 
 
 def ends_of(train: Train) -> list[str]:
@@ -243,14 +233,11 @@ def rotation(train: Train, shaft: str, crank: Rotation) -> Rotation | None:
     meshes = path(train, shaft)
     if any(isinstance(mesh, Mesh) and mesh.kind == "bevel" for mesh in meshes):
         return None
-    turned = (
-        sum(
-            mesh.held == "carrier" if isinstance(mesh, Planetary) else mesh.kind == "gears"
-            for mesh in meshes
-        )
-        % 2
+    turned = sum(
+        mesh.held == "carrier" if isinstance(mesh, Planetary) else mesh.kind == "gears"
+        for mesh in meshes
     )
-    if not turned:
+    if turned % 2 == 0:
         return crank
     return "anticlockwise" if crank == "clockwise" else "clockwise"
 
@@ -285,16 +272,6 @@ def hunting_tooth(teeth: int, other_teeth: int, turns_per_min: float | None = No
     return HuntingTooth(groups, other_teeth // groups, teeth * other_teeth // groups, hz)
 
 
-def _common(values: Iterable[Fraction]) -> Fraction:
-    """The greatest common measure of fractions."""
-    whole = Fraction(0)
-    for value in values:
-        whole = Fraction(
-            math.gcd(whole.numerator * value.denominator, value.numerator * whole.denominator),
-            whole.denominator * value.denominator,
-        )
-    return whole
-
 
 def _effects(train: Train, shafts: Sequence[str]) -> dict[int, tuple[Fraction, ...]]:
     """For each free mesh (by its place), what one tooth there moves each shaft by.
@@ -323,7 +300,11 @@ def mesh_positions(train: Train, shafts: Sequence[str]) -> list[TrainPosition]:
     tracked = [*shafts, *train.keeps]
     whole = [Fraction(360) / speed(train, shaft) for shaft in tracked]
     effects = _effects(train, tracked)
-    unit = _common([*whole, *(value for effect in effects.values() for value in effect)])
+    sizes = [*whole, *(value for effect in effects.values() for value in effect)]
+    unit = Fraction(  # the greatest common measure of all
+        math.gcd(*(each.numerator for each in sizes)),
+        math.lcm(*(each.denominator for each in sizes)),
+    )
     periods = [int(value / unit) for value in whole]
     moves = [
         (place, sign, [int(sign * value / unit) for value in effect])
@@ -365,11 +346,11 @@ def listed_by_error(
     earlier, the error within half a turn of the shaft. Raises as ``positions``. Source: counting.
     """
     whole = float(360 / speed(train, shaft))
-    out = []
-    for position in mesh_positions(train, [shaft]):
-        error = float(position.shift_deg[0]) - wanted_deg
-        out.append((error - whole * round(error / whole), position))
-    return sorted(out, key=lambda item: (round(abs(item[0]), 9), item[1].teeth))
+    found = [
+        (math.remainder(float(position.shift_deg[0]) - wanted_deg, whole), position)
+        for position in mesh_positions(train, [shaft])
+    ]
+    return sorted(found, key=lambda item: (round(abs(item[0]), 9), item[1].teeth))
 
 
 def idler_notes(train: Train, shaft: str) -> list[str]:
@@ -377,19 +358,14 @@ def idler_notes(train: Train, shaft: str) -> list[str]:
 
     Raises InputError as ``path``. Source: geometry, see the module.
     """
-    meshes = path(train, shaft)
-    notes = []
-    for into, out in pairwise(meshes):
-        if isinstance(into, Planetary) or isinstance(out, Planetary):
-            continue
-        if into.driven_teeth == out.driver_teeth:
-            notes.append(f"{into.driven} is a plain idler: it adds no position of its own")
-        else:
-            notes.append(
-                f"{into.driven} is a compound idler ({into.driven_teeth} and "
-                f"{many(out.driver_teeth, 'tooth', 'teeth')}): it adds positions"
-            )
-    return notes
+    return [
+        f"{into.driven} is a plain idler: it adds no position of its own"
+        if into.driven_teeth == out.driver_teeth
+        else f"{into.driven} is a compound idler ({into.driven_teeth} and "
+        f"{many(out.driver_teeth, 'tooth', 'teeth')}): it adds positions"
+        for into, out in pairwise(path(train, shaft))
+        if isinstance(into, Mesh) and isinstance(out, Mesh)
+    ]
 
 
 def shaft_of(unit: Unit, train: Train | None) -> str | None:
@@ -417,20 +393,11 @@ class VernierMove:
     error_deg: float  # crank degrees: what this gives minus what was wanted
 
 
-def _teeth(n: int, m: int) -> int:
-    if n < 1 or m < 1:
-        raise InputError(
-            f"a coupling with {n} and {many(m, 'tooth', 'teeth')} is none: both sides need teeth"
-        )
-    return math.lcm(n, m)
-
-
 def _turns(turns_per_crank_turn: Fraction) -> Fraction:
     if turns_per_crank_turn <= 0:
+        times = many(turns_per_crank_turn, "time")
         raise InputError(
-            f"a shaft that turns {many(turns_per_crank_turn, 'time')} a crank turn "
-            f"cannot be timed: "
-            "state a ratio above zero"
+            f"a shaft that turns {times} a crank turn cannot be timed: enter a ratio above zero"
         )
     return turns_per_crank_turn
 
@@ -440,19 +407,20 @@ def positions(n: int, m: int) -> int:
 
     Raises InputError when a side has no teeth. Source: see the module.
     """
-    return _teeth(n, m)
+    if n < 1 or m < 1:
+        raise InputError(
+            f"a coupling with {n} and {many(m, 'tooth', 'teeth')} is none: both sides need teeth"
+        )
+    return math.lcm(n, m)
 
 
 def step_shaft_deg(n: int, m: int) -> Fraction:
-    """The smallest step of the coupling in degrees of its own shaft: 360/lcm(n, m).
-
-    Raises InputError when a side has no teeth. Source: see the module.
-    """
-    return Fraction(360, _teeth(n, m))
+    """The smallest step of the coupling in degrees of its own shaft. Raises as ``positions``."""
+    return Fraction(360, positions(n, m))
 
 
 def step_crank_deg(n: int, m: int, turns_per_crank_turn: Fraction) -> Fraction:
-    """The smallest step in crank degrees; ``turns_per_crank_turn`` is of the coupling's shaft.
+    """The same in crank degrees; ``turns_per_crank_turn`` is of the coupling's shaft.
 
     Raises InputError for no teeth or a ratio of zero. Source: see the module.
     """
@@ -464,7 +432,7 @@ def move(n: int, m: int, steps: int, turns_per_crank_turn: Fraction) -> VernierM
 
     From a 360/n - b 360/m = steps 360/lcm(n, m), by trying all a. ``error_deg`` is 0.
     """
-    whole = _teeth(n, m)
+    whole = positions(n, m)
     on, back = whole // n, whole // m
     ways: list[tuple[int, int, int, int]] = []
     for a in range(-n, n + 1):
@@ -485,14 +453,7 @@ def nearest(wanted_crank_deg: float, n: int, m: int, turns_per_crank_turn: Fract
     """
     step = step_crank_deg(n, m, turns_per_crank_turn)
     found = move(n, m, round(wanted_crank_deg / float(step)), turns_per_crank_turn)
-    return VernierMove(
-        found.steps,
-        found.drive_teeth,
-        found.unit_teeth,
-        found.shaft_deg,
-        found.crank_deg,
-        float(found.crank_deg) - wanted_crank_deg,
-    )
+    return replace(found, error_deg=float(found.crank_deg) - wanted_crank_deg)
 
 
 def crank_deg(shaft_deg: float, turns_per_crank_turn: Fraction) -> float:

@@ -31,11 +31,7 @@ from rig.base.errors import InputError
 from rig.engine.profile import Engine, Geometry
 
 MM_PER_INCH = 25.4  # exact by definition
-
-AT_DEAD_CENTRE = 1e-12
-
-
-"""Piston speed below which only the rounding of float64 remains, in throws a radian."""
+AT_DEAD_CENTRE = 1e-12  # throws a radian: a slower piston's speed is rounding of float64 alone
 
 
 def height_mm(theta_deg: ArrayLike, geometry: Geometry) -> NDArray[np.float64]:
@@ -57,10 +53,7 @@ def top_mm(geometry: Geometry) -> float:
 
 
 def theta_tdc_deg(geometry: Geometry) -> float:
-    """Crank angle of TDC from the direction of the bore, degrees.
-
-    Zero without an offset. Source: rod and throw in one line.
-    """
+    """Crank angle of TDC from the direction of the bore, degrees. Source: rod and throw in line."""
     r, rod, offset = _sides(geometry)
     return math.degrees(math.asin(offset / (rod + r)))
 
@@ -74,7 +67,7 @@ def theta_bdc_deg(geometry: Geometry) -> float:
 def stroke_mm(geometry: Geometry) -> float:
     """True stroke, mm; longer than twice the throw when there is an offset."""
     r, rod, offset = _sides(geometry)
-    return math.sqrt((rod + r) ** 2 - offset**2) - math.sqrt((rod - r) ** 2 - offset**2)
+    return top_mm(geometry) - math.sqrt((rod - r) ** 2 - offset**2)
 
 
 def throw_from_stroke_mm(stroke_mm: float, rod_mm: float, offset_mm: float = 0.0) -> float:
@@ -108,7 +101,13 @@ def btdc_from_travel_deg(travel_mm: float, geometry: Geometry, *, after: bool = 
     With ``after`` the place on the other side is meant, and the result is negative. Raises
     InputError for a travel outside the stroke. Source: the triangle of crank, rod and offset.
     """
-    theta = _theta_at_travel(travel_mm, geometry, after)
+    _check_travel(travel_mm, geometry)
+    r, rod, offset = _sides(geometry)
+    y = top_mm(geometry) - travel_mm
+    pin = math.hypot(offset, y)
+    cosine = (pin**2 + r**2 - rod**2) / (2.0 * r * pin)
+    half = math.acos(min(1.0, max(-1.0, cosine)))
+    theta = math.atan2(offset, y) + (half if after else -half)
     return theta_tdc_deg(geometry) - math.degrees(theta)
 
 
@@ -204,15 +203,6 @@ def deg_from_rim_rule(length_mm: float, diameter_mm: float) -> float:
         raise InputError(f"a rule of {length_mm:g} mm does not fit a rim of {diameter_mm:g} mm")
     return 2.0 * math.degrees(math.asin(length_mm / diameter_mm))
 
-
-def _theta_at_travel(travel_mm: float, geometry: Geometry, after: bool) -> float:
-    _check_travel(travel_mm, geometry)
-    r, rod, offset = _sides(geometry)
-    y = top_mm(geometry) - travel_mm
-    pin = math.hypot(offset, y)
-    cosine = (pin**2 + r**2 - rod**2) / (2.0 * r * pin)
-    half = math.acos(min(1.0, max(-1.0, cosine)))
-    return math.atan2(offset, y) + (half if after else -half)
 
 
 def _check_travel(travel_mm: float, geometry: Geometry) -> None:
