@@ -243,6 +243,8 @@ FEWEST = 3
 NO_STOP_DEG = 3.0
 LEAST_ARC_DEG = 10.0  # a piston near its top hardly moves with the crank
 MOST_ARC_DEG = 160.0
+MOST_BLOCKED_DEG = 180.0  # then the stop reaches below half the stroke; the middle may be BDC
+
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,13 +319,6 @@ def side_warnings(side: Side, limit_deg: float) -> list[str]:
 
 def arc_warnings(arc_deg: float) -> list[str]:
     """What is odd about the arc that the piston stop seems to block."""
-    if arc_deg < NO_STOP_DEG or arc_deg > 360.0 - NO_STOP_DEG:
-        return ["the touches from both sides are at the same place; is the piston stop in?"]
-    if arc_deg > 180.0:
-        return [
-            f"the piston stop seems to block {arc_deg:.0f}°, more than half a turn; touches turning"
-            " forward and back may be exchanged, or the encoder's direction is wrong"
-        ]
     if arc_deg < LEAST_ARC_DEG:
         return [
             f"the piston stop blocks only {arc_deg:.1f}°; so near TDC the piston hardly moves, and "
@@ -332,6 +327,19 @@ def arc_warnings(arc_deg: float) -> list[str]:
     if arc_deg > MOST_ARC_DEG:
         return [f"the piston stop blocks {arc_deg:.0f}°; does it meet anything but the piston?"]
     return []
+
+
+def _check_arc(arc_deg: float) -> None:
+    """Raises InputError for touches between which no piston stop can be."""
+    if not NO_STOP_DEG <= arc_deg <= 360.0 - NO_STOP_DEG:
+        raise InputError("the touches from both sides are at the same place; is the piston stop in?")
+    if arc_deg > MOST_BLOCKED_DEG:
+        raise InputError(
+            f"the touches leave the crank only {360.0 - arc_deg:.0f}° to turn in, so the piston"
+            " stop would reach below half the stroke. Use a shorter one that meets the piston and"
+            " nothing else, turn all the way from touch to touch, and do not exchange touches"
+            " turning forward and back"
+        )
 
 
 def tdc_from_stop(
@@ -360,7 +368,7 @@ def tdc_from_stop(
     shaft, which makes ``turns_per_crank_turn``. ``play_deg`` is the backlash of its drive (crank
     degrees, known within ``play_error_deg``), by which the reference is corrected to forward
     movement, in which readings are taken. Raises InputError when a side has no touch, or touches
-    all round the circle.
+    all round the circle, and when the stop seems to block nothing or more than half a turn.
     """
     forward = side_of(forward_deg, "turning forward")
     backward = side_of(backward_deg, "turning back")
@@ -368,6 +376,7 @@ def tdc_from_stop(
     q_deg = 360.0 / counts_per_turn / ratio
     lead_deg = play_deg / 2.0 if turned_at == "encoder" else -play_deg / 2.0
     arc_deg = modulo(backward.mean_deg - forward.mean_deg)
+    _check_arc(arc_deg)
     middle_deg = forward.mean_deg + arc_deg / 2.0
     half_deg = min(max(arc_deg / 2.0 + lead_deg, 0.0), 180.0)
     bias_deg, offset = offset_bias(half_deg, geometry)

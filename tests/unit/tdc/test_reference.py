@@ -10,6 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution, Source
 from rig.engine.geometry import btdc_from_travel_deg, deg_per_mm
@@ -43,7 +44,6 @@ def names(reference: TdcReference) -> list[str]:
         # Construction and Maintenance, for the method; arithmetic).
         (322.4, 37.0, 359.7),
         (151.25, 238.75, 195.0),
-        (238.75, 151.25, 15.0),  # the other arc is the one that is blocked
         (322.4 - 720.0, 37.0 + 3600.0, 359.7),  # on any turn
     ],
 )
@@ -53,6 +53,17 @@ def test_middle_of_the_arc_that_the_stop_blocks(
     found = tdc_from_stop([forward], [backward], counts_per_turn=4096, geometry=STRAIGHT)
     assert found.tdc_deg == pytest.approx(tdc, abs=1e-9)
     assert (found.method, found.cylinder) == ("stop", 1)
+
+
+@given(st.floats(0.0, 360.0), st.floats(180.5, 356.5))
+@example(238.75, 272.5)  # T4, the other arc
+def test_an_arc_of_more_than_half_a_turn_gives_no_tdc(forward: float, arc: float) -> None:
+    """With touches forward and back exchanged its middle would be near BDC; the piston is below half
+    its stroke a quarter turn from TDC, so a stop hardly reaches as far (slider-crank)."""
+    with pytest.raises(InputError, match="to turn in.*shorter"):
+        tdc_from_stop([forward], [forward + arc], counts_per_turn=4096)
+    found = tdc_from_stop([forward + arc], [forward], counts_per_turn=4096)
+    assert wrap(found.tdc_deg - (forward + arc / 2.0 + 180.0)) == pytest.approx(0.0, abs=1e-6)
 
 
 def test_the_arithmetic_mean_would_be_wrong() -> None:
