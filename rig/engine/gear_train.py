@@ -80,7 +80,6 @@ class TrainPosition:
         return sum(map(abs, self.slips))
 
 
-
 def stage_mistakes(stage: Planetary) -> list[tuple[str, str]]:
     """What is impossible in a planetary stage. Source: the planets fill the gap between sun and
     ring; a gear with corrected teeth may have one or two more or fewer."""
@@ -270,7 +269,6 @@ def hunting_tooth(teeth: int, other_teeth: int, turns_per_min: float | None = No
     if turns_per_min is not None:
         hz = turns_per_min / 60.0 * teeth * groups / (teeth * other_teeth)
     return HuntingTooth(groups, other_teeth // groups, teeth * other_teeth // groups, hz)
-
 
 
 def _effects(train: Train, shafts: Sequence[str]) -> dict[int, tuple[Fraction, ...]]:

@@ -204,7 +204,6 @@ def deg_from_rim_rule(length_mm: float, diameter_mm: float) -> float:
     return 2.0 * math.degrees(math.asin(length_mm / diameter_mm))
 
 
-
 def _check_travel(travel_mm: float, geometry: Geometry) -> None:
     stroke = stroke_mm(geometry)
     if not -1e-9 <= travel_mm <= stroke + 1e-9:

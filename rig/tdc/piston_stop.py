@@ -246,7 +246,6 @@ MOST_ARC_DEG = 160.0
 MOST_BLOCKED_DEG = 180.0  # then the stop reaches below half the stroke; the middle may be BDC
 
 
-
 @dataclass(frozen=True, slots=True)
 class Side:
     """Touches reached from one side. ``away_deg`` is each one's distance from the mean."""
@@ -332,7 +331,9 @@ def arc_warnings(arc_deg: float) -> list[str]:
 def _check_arc(arc_deg: float) -> None:
     """Raises InputError for touches between which no piston stop can be."""
     if not NO_STOP_DEG <= arc_deg <= 360.0 - NO_STOP_DEG:
-        raise InputError("the touches from both sides are at the same place; is the piston stop in?")
+        raise InputError(
+            "the touches from both sides are at the same place; is the piston stop in?"
+        )
     if arc_deg > MOST_BLOCKED_DEG:
         raise InputError(
             f"the touches leave the crank only {360.0 - arc_deg:.0f}° to turn in, so the piston"

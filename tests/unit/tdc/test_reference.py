@@ -58,9 +58,9 @@ def test_middle_of_the_arc_that_the_stop_blocks(
 @given(st.floats(0.0, 360.0), st.floats(180.5, 356.5))
 @example(238.75, 272.5)  # T4, the other arc
 def test_an_arc_of_more_than_half_a_turn_gives_no_tdc(forward: float, arc: float) -> None:
-    """With touches forward and back exchanged its middle would be near BDC; the piston is below half
-    its stroke a quarter turn from TDC, so a stop hardly reaches as far (slider-crank)."""
-    with pytest.raises(InputError, match="to turn in.*shorter"):
+    """With touches forward and back exchanged its middle would be near BDC. A quarter turn from TDC
+    the piston is below half its stroke (slider-crank): a stop hardly reaches as far."""
+    with pytest.raises(InputError, match=r"to turn in.*shorter"):
         tdc_from_stop([forward], [forward + arc], counts_per_turn=4096)
     found = tdc_from_stop([forward + arc], [forward], counts_per_turn=4096)
     assert wrap(found.tdc_deg - (forward + arc / 2.0 + 180.0)) == pytest.approx(0.0, abs=1e-6)
