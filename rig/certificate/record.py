@@ -59,7 +59,7 @@ MOST_U_DEG = 10_000.0
 """Two readings half a turn apart do not come to as much."""
 
 
-EVIDENCE = ("rig.check.evidence",)
+EVIDENCE = ("rig.check.checks",)
 """Modules that judge the rig itself; ``evidence`` of each gives findings for the certificate."""
 
 ADJUSTMENTS = ("rig.adjust.made",)

@@ -11,8 +11,7 @@ from typing import Any
 from rig import __version__
 from rig.base.errors import InputError
 from rig.base.files import digest
-from rig.check.checks import RigCheck
-from rig.check.evidence import judged, not_tried
+from rig.check.checks import RigCheck, judged, not_tried
 from rig.job import folder
 from rig.job.clock import iso
 from rig.job.folder import Job, SheetKind
@@ -22,10 +21,7 @@ from rig.wire.formats import open_recording
 
 KIND = "rig check"
 SUFFIX = ".check.json"
-VERSION = 2
-
-
-"""Version 1 had no number, and does not say when it was made; it is not proved."""
+VERSION = 2  # version 1 had no number and does not say when it was made: it is not proved
 
 
 def answer_of(check: RigCheck, missing: list[str]) -> dict[str, Any]:

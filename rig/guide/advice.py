@@ -346,8 +346,8 @@ ROWS: tuple[_Row, ...] = (
     _Row(
         CHECK_BAD,
         lambda s: s.check_bad and not s.rig_checked,
-        _always(Do("Put right what the rig check found", "Then begin a new session, or skip this.",
-                   hand=Hand.FIX, what="rig check")),
+        _always(Do("Put right what the check found, check again",
+                   "No reading is better than the rig.", "rig_check", Hand.FIX, what="rig check")),
     ),
     _Row(
         "rig check",

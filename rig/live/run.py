@@ -8,22 +8,21 @@ import queue
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TextIO
 
 from rig.base.errors import InputError, RigLostError
 from rig.base.escape import is_screen, message, shows_colour, shows_unicode
 from rig.base.streams import OutputError, asked_to_end
 from rig.guide.action import Host, Prompt
-from rig.guide.procedure import Procedure, SteppedProcedure
+from rig.guide.procedure import Procedure
 from rig.job.folder import Job
 from rig.live import plain_lines
 from rig.live.actions import action
 from rig.live.layout import render
 from rig.live.live_session import LiveSession, PortReader
-from rig.live.panels import ALARM
 from rig.live.terminal import Ended, Terminal
 from rig.live.ui_state import LAST, UiState
 from rig.live.view import ReferenceView, View
@@ -31,8 +30,7 @@ from rig.wire.ports import Place, Port, find_rig, open_port
 from rig.words.diagnostics import now_words
 
 FRAMES_A_SECOND = 15.0
-SKIP, QUIT = "k", "q"
-NAP_S = 0.03
+QUIT = "q"
 
 
 def load() -> None:
@@ -201,73 +199,6 @@ class ProcedureUiState(UiState):
         """Leave the procedure, and end."""
         self._alone.leave()
         self.end()
-
-
-def lead(
-    live: LiveSession,
-    procedure: SteppedProcedure[Any],
-    answer: Callable[[], str | None],
-    say: Callable[[str], None] = message,
-    nap: Callable[[], None] = lambda: time.sleep(NAP_S),
-) -> None:
-    """Lead the person through all steps in plain lines. ``answer`` gives a line once one was
-    entered, else None.
-
-    Raises RigLostError when the rig was never heard, and InputError when the disk refuses.
-    """
-    waiting = _waiting(live, answer, say, nap)
-    while (step := procedure.step) is not None:
-        if step.caution:
-            say(f"WARNING: {step.caution}")
-        say(
-            f"{procedure.number} of {len(procedure.steps)}. {step.ready}. Enter: ready;"
-            f" {SKIP}: skip; {QUIT}: end here"
-        )
-        word = next(waiting)
-        if word == QUIT:
-            break
-        if word == SKIP:
-            procedure.skip()
-            continue
-        if why := procedure.not_ready():
-            say(f"   {why}")
-            continue
-        procedure.begin()
-        say(f"   now {step.do}. Enter: done")
-        word = next(waiting)
-        procedure.end(broken_off=word == QUIT)
-        if word == QUIT:
-            break
-        if procedure.came:
-            say(f"   {procedure.came}")
-    if not live.lines:
-        raise RigLostError(f"no rig was heard: {live.diagnosis() or 'nothing came'}")
-
-
-def _waiting(
-    live: LiveSession,
-    answer: Callable[[], str | None],
-    say: Callable[[str], None],
-    nap: Callable[[], None],
-) -> Iterator[str]:
-    """Take what comes from the rig until the person answers; then the answer, again and again."""
-    passed, lost, alarm = 0, "", ""
-    while True:
-        word = answer()
-        live.pump()
-        if passed < live.session.times_passed:
-            passed = live.session.times_passed
-            say(f"   the index has passed, {passed} x")
-        if live.alarm and live.alarm != alarm:
-            say(f"   {ALARM}: {live.alarm}")
-        alarm = live.alarm
-        if live.lost != lost:
-            lost = live.lost
-            say(f"   {lost or 'the rig is back'}")
-        if word is None:
-            nap()
-        else:
-            yield word.strip().casefold()[:1]
 
 
 class Lines:

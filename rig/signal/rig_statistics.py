@@ -30,10 +30,12 @@ from rig.signal.track import TOLERANCE_COUNTS, IndexCheck
 from rig.wire.records import INDEX_INPUT, Batch, Health, Identity, Note, Restart
 
 NOTE = "rig-check"
-TURN, OFF, ON, BY_HAND, DONE = "turn", "switch off", "switch on", "by hand", "done"
-STEPS = (TURN, OFF, ON, BY_HAND, DONE)
-"""Steps of a check: turn on in the normal direction; a turn with a unit's switch at OFF, one at ON;
-a unit's contacts opened by hand with the crank held; the end of the last step."""
+BEGIN, TURN, OFF, ON = "begin", "turn", "switch off", "switch on"
+BY_HAND, DONE = "by hand", "done"
+STEPS = (BEGIN, TURN, OFF, ON, BY_HAND, DONE)
+"""Steps of a check: its beginning, before which no fault counts; turn on in the normal direction; a
+turn with a unit's switch at OFF, one at ON; a unit's contacts opened by hand with the crank held;
+the end of the last step."""
 
 BROKEN_OFF = "broken_off"
 
@@ -206,6 +208,8 @@ class StatisticsCollector:
                 self._take_health(other, batch)
             elif isinstance(other, Note) and other.name == NOTE:
                 step, unit = str(other.value.get("step", "")), str(other.value.get("unit", ""))
+                if step == BEGIN:
+                    self._forget_faults()
                 self._stretches[-1].done = step == DONE and not other.value.get(BROKEN_OFF, False)
                 self._stretches.append(_Open(step, unit, other.t_us))
         self.events(events)
@@ -254,6 +258,19 @@ class StatisticsCollector:
         if len(rows):
             return float(np.interp(t_us, rows["t_us"], rows["count"]))
         return None if self._latest is None else float(self._latest[1])
+
+    def _forget_faults(self) -> None:
+        """A check begins: what went wrong before was perhaps put right. What was tried stays."""
+        health = self._health
+        now = (health.illegal, health.lost_edges, health.lost_lines) if health else (0, 0, 0)
+        self._totals = [-each for each in now]
+        self._check = IndexCheck(self._s)
+        self._standstill = StandstillFinder(self._s)
+        self._levels = LevelRunCollector(self._s)
+        self._between, self._off, self._passed = Figures(), Figures(), None
+        self._jumps.clear()
+        self._jumped_at.clear()
+        self._first_count, self._net = None, 0
 
     def _restarted(self, t_us: float) -> None:
         """The rig restarted: its counts and totals have nothing to do with the old ones."""

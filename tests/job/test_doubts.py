@@ -253,13 +253,13 @@ def test_nothing_is_said_of_what_the_program_asked_for(tmp_path: Path) -> None:
             made.do("turn 10 at 60", "rest 0.5")
 
     while (step := check.step) is not None:
-        if step.step in ("switch off", "switch on"):
-            if step.step == "switch off":
+        if step.kind in ("switch off", "switch on"):
+            if step.kind == "switch off":
                 stand(step.unit, is_open=True)
-            made.do(f"{step.step} {step.unit}", "rest 1")
+            made.do(f"{step.kind} {step.unit}", "rest 1")
             check.begin()
             made.do("turn 1260 at 200", "rest 1")
-        elif step.step == "turn":
+        elif step.kind == "turn":
             stand("upper", is_open=True)
             made.do("switch off upper", "rest 1", "switch on upper", "rest 1")
             check.begin()

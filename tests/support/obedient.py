@@ -232,7 +232,7 @@ class ObedientHand:
         """The cable is put in again, the rig is waited for."""
         for _ in range(20):
             self.do("rest 1")
-            if self.advice() != advice:
+            if advice.press or self.advice() != advice:
                 return
         self.stuck(advice, "the rig does not come right by itself")
 

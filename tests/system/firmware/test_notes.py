@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 import pytest
 from simulated_chip import NOTES
 
-from rig.check.checks import RigEvidence, check_rig
+from rig.check.checks import checked
 from rig.engine.engine_file import load_profile
 
 PAGES = sorted(NOTES.glob("*.md"))
@@ -123,7 +123,7 @@ def test_every_finding_has_a_remedy() -> None:
     ):
         assert has(trouble), trouble
     profile = load_profile(NOTES.parent / "rig" / "job" / "example.toml")
-    found = check_rig(RigEvidence(), profile.encoder, profile.units, profile.contacts)
+    found = checked((), profile)
     names = [check.name for check in found.checks]
     assert len(names) > 8
     units = "|".join(re.escape(unit.name) for unit in profile.units)

@@ -4,71 +4,92 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from rig.base.errors import InputError
 from rig.check import checks as rigcheck
 from rig.check.checks import (
-    ContactEvidence,
-    RigEvidence,
-    SwitchEvidence,
-    check_rig,
     contact_checks,
+    judged,
     propose_contacts,
     switch_check,
     width_check,
     wiring_checks,
 )
+from rig.engine.engine_file import load_profile
 from rig.engine.profile import Contacts, Encoder, Unit
 from rig.session import diagnostics
+from rig.session.diagnostics import Check
+from rig.session.session import signal_settings
+from rig.signal.rig_statistics import (
+    BY_HAND,
+    OFF,
+    ON,
+    InputSeen,
+    LevelRuns,
+    RigStatistics,
+    Stretch,
+    statistics_of,
+)
 
 UPPER = Unit("upper", 1, Fraction(1, 2), 4, ())
 LOWER = Unit("lower", 2, Fraction(1, 2), 4, ())
 ENCODER = Encoder(2400, graduation_error_deg=0.02)
+EXAMPLE = load_profile(Path(rigcheck.__file__).parents[1] / "job" / "example.toml")
+PROFILE = replace(EXAMPLE, encoder=ENCODER, units=(UPPER, LOWER), contacts=Contacts())
+NOTHING = statistics_of((), signal_settings(PROFILE))
 
 
-def contact(number: int = 1, *, turns: float = 3.0, first_us: float = 0.0) -> ContactEvidence:
+def contact(number: int = 1, *, turns: float = 3.0, first_us: float = 0.0) -> InputSeen:
     times = tuple(first_us + 5e5 * i for i in range(round(2 * turns)))
-    return ContactEvidence(
-        number,
-        turned_deg=360.0 * turns,
-        opened_at_us=times,
-        closings=len(times),
-        chatter_us=(120.0, 400.0),
-        dropouts_us=(80.0,),
-        closed_us=(2.5e5,),
-        open_us=(2.4e5,),
-    )
+    runs = LevelRuns((120.0, 400.0), (80.0,), (2.5e5,), (2.4e5,))
+    return InputSeen(number, 360.0 * turns, times, len(times), 0, runs)
 
 
-GOOD = RigEvidence(
+def tried(
+    step: str, unit: str, turned_deg: float, *opened: int, moved: tuple[int, ...] = ()
+) -> Stretch:
+    return Stretch(step, unit, turned_deg, opened, moved, done=True)
+
+
+def opened_by_hand(**moved: tuple[int, ...]) -> RigStatistics:
+    stretches = tuple(tried(BY_HAND, unit, 0.0, moved=inputs) for unit, inputs in moved.items())
+    return replace(NOTHING, stretches=stretches)
+
+
+GOOD = replace(
+    NOTHING,
+    heard=True,
     counts_between=(2400.0, 2400.0, -2400.0),
-    forward_counts=7200.0,
+    net_counts=7200.0,
     identity_counts=2400,
     index_off_counts=(0.0, 0.5),
     still_counts=1,
     widths=(1.002, 0.998, 1.001, 0.999),
     width_errors=(0.002,) * 4,
-    contacts=(contact(1), contact(2, first_us=1000.0)),
-    switches=(SwitchEvidence("upper", 400.0, 0, 400.0, 2),),
-    opened_by_hand={"upper": (1,), "lower": (2,)},
+    inputs=(contact(1), contact(2, first_us=1000.0)),
+    stretches=(
+        tried(OFF, "upper", 400.0),
+        tried(ON, "upper", 400.0, 1, 1),
+        *opened_by_hand(upper=(1,), lower=(2,)).stretches,
+    ),
 )
 
 
 def test_a_sound_rig() -> None:
-    found = check_rig(GOOD, ENCODER, (UPPER, LOWER), Contacts())
+    found = judged(GOOD, PROFILE)
     assert {c.name: c.verdict for c in found.checks if c.verdict != "good"} == {}
     assert found.verdict == "good"
     assert found.contacts == Contacts()
 
 
 def test_what_was_not_seen_is_not_good() -> None:
-    found = check_rig(RigEvidence(), ENCODER, (UPPER,), Contacts())
+    found = judged(NOTHING, PROFILE)
     assert found.verdict == "not complete"
     assert {c.verdict for c in found.checks} == {"good", "not seen"}  # good: nothing was lost
-    assert check_rig(replace(GOOD, illegal=1), ENCODER, (UPPER,), Contacts()).verdict == "bad"
+    assert judged(replace(GOOD, illegal=1), PROFILE).verdict == "bad"
 
 
 @pytest.mark.parametrize(
@@ -140,40 +161,49 @@ def test_losses_index_and_rest() -> None:
 
 
 def test_widths_are_said_with_what_taking_them_out_buys() -> None:
-    errors = (0.005,) * 4
-    unequal = width_check((1.3, 0.7, 1.25, 0.75), errors, ENCODER, taken_out=True)
+    wide = replace(NOTHING, widths=(1.3, 0.7, 1.25, 0.75), width_errors=(0.005,) * 4)
+    assert width_check(NOTHING, ENCODER) is None
+    unequal = width_check(replace(wide, widths_taken_out=True), ENCODER)
+    assert unequal is not None
     # Edges at 0, +0.3, 0, +0.25 counts of 0.15 degrees, less their mean.
     off = np.array([0.0, 0.3, 0.0, 0.25]) - 0.1375
     assert unequal.rms_deg == pytest.approx(0.15 * np.sqrt(np.mean(off**2)))
     assert unequal.largest_deg == pytest.approx(0.15 * 0.1625)
     assert "taken out, which buys 0.02" in unequal.words
     coarse = Encoder(2400, graduation_error_deg=0.1, turns_per_crank_turn=Fraction(2))
-    left = width_check((1.3, 0.7, 1.25, 0.75), errors, coarse, taken_out=False)
+    left = width_check(wide, coarse)
+    assert left is not None
     assert left.words.startswith("left in: taking them out would buy 0.010")
     assert "graduation of 0.05 either way" in left.words
-    vague = width_check((1.3, 0.7, 1.25, 0.75), (0.2,) * 4, ENCODER, taken_out=False)
+    vague = width_check(replace(wide, width_errors=(0.2,) * 4), ENCODER)
+    assert vague is not None
     assert not vague.sure
     assert "equal, as far as can be seen" in vague.words
-    geared = width_check(
-        (1.3, 0.7, 1.25, 0.75), errors, replace(ENCODER, turns_per_crank_turn=Fraction(1, 2)),
-        taken_out=True,
-    )  # fmt: skip
+    geared = width_check(wide, replace(ENCODER, turns_per_crank_turn=Fraction(1, 2)))
+    assert geared is not None
     assert geared.rms_deg == pytest.approx(2.0 * unequal.rms_deg)
-    with pytest.raises(InputError, match="four states"):
-        width_check((1.0, 1.0), (0.1, 0.1), ENCODER, taken_out=True)
+
+
+def switch(*stretches: Stretch) -> Check:
+    found = switch_check(replace(NOTHING, stretches=stretches), UPPER)
+    assert found is not None
+    return found
 
 
 def test_the_switch() -> None:
     # Switch OFF earths the primary; an open earthing lead leaves the magneto live
     # (FAA-H-8083-32 ch. 4, Ignition Switches).
-    live = switch_check(SwitchEvidence("upper", 200.0, 1, 0.0, 0))
+    live = switch(tried(OFF, "upper", 200.0, 1))
     assert live.verdict == "bad"
     assert "LIVE with the switch off" in live.words
-    assert switch_check(SwitchEvidence("upper", 200.0, 0, 0.0, 0)).verdict == "not seen"
-    assert switch_check(SwitchEvidence("upper", 360.0, 0, 100.0, 0)).verdict == "not seen"
-    dead = switch_check(SwitchEvidence("upper", 360.0, 0, 400.0, 0))
+    assert switch(tried(OFF, "upper", 200.0)).verdict == "not seen"
+    whole = tried(OFF, "upper", 360.0)
+    assert switch(whole, tried(ON, "upper", 100.0)).verdict == "not seen"
+    dead = switch(whole, tried(ON, "upper", 400.0))
     assert dead.verdict == "bad"
     assert "does not open at ON" in dead.words
+    assert switch(whole, tried(ON, "upper", 400.0, 1)).verdict == "good"
+    assert switch_check(NOTHING, UPPER) is None
 
 
 @pytest.mark.parametrize(
@@ -191,7 +221,7 @@ def test_the_switch() -> None:
         (contact(), "good", "follows the crank"),
     ],
 )
-def test_contacts_with_the_crank(seen: ContactEvidence | None, verdict: str, word: str) -> None:
+def test_contacts_with_the_crank(seen: InputSeen | None, verdict: str, word: str) -> None:
     found = contact_checks([seen] if seen else [], [UPPER])
     assert found[0].verdict == verdict
     assert word in found[0].words
@@ -205,29 +235,31 @@ def test_two_inputs_on_one_pair_of_contacts() -> None:
 
 def test_which_unit_is_on_which_input() -> None:
     units = [UPPER, LOWER]
-    found = wiring_checks({"upper": (2, 2), "lower": (1,)}, units)
+    found = wiring_checks(opened_by_hand(upper=(2, 2), lower=(1,)), units)
     assert [c.verdict for c in found] == ["bad", "bad"]
     assert "it is on input 2, the engine file says 1" in found[0].words
     assert "exchanged" in found[0].cause
-    found = wiring_checks({"upper": (1,), "lower": (1,)}, units)
+    found = wiring_checks(opened_by_hand(upper=(1,), lower=(1,)), units)
     assert [c.verdict for c in found] == ["good", "bad"]
     assert found[1].cause == "upper was opened again in its place: open lower"
-    assert wiring_checks({"upper": ()}, units)[0].words == "no input changed as it was opened"
-    assert "more than one" in wiring_checks({"upper": (1, 2)}, units)[0].words
-    assert wiring_checks({}, units) == []
+    none = wiring_checks(opened_by_hand(upper=()), units)
+    assert none[0].words == "no input changed as it was opened"
+    assert "more than one" in wiring_checks(opened_by_hand(upper=(1, 2)), units)[0].words
+    assert wiring_checks(NOTHING, units) == []
 
 
 def test_debouncing_is_proposed_from_what_was_seen() -> None:
-    rough = replace(contact(), chatter_us=(2900.0,), dropouts_us=(1500.0,))
-    proposed, checks = propose_contacts([rough], Contacts())
+    runs = contact().wavering
+    rough = replace(contact(), wavering=replace(runs, chatter_us=(2900.0,), dropouts_us=(1500.0,)))
+    proposed, check = propose_contacts([rough], Contacts())
     assert proposed.closed_end_ms == pytest.approx(4.4)  # 1.5 times 2.9, rounded up
     assert proposed.longest_dropout_ms == pytest.approx(2.3)
     assert proposed.least_open_ms == pytest.approx(3.4)
-    assert "closed_end_ms = 4.4" in checks[0].words
+    assert "closed_end_ms = 4.4" in check.words
     assert propose_contacts([contact()], Contacts())[0] == Contacts()
-    fast = replace(rough, closed_us=(6000.0,))
-    kept, checks = propose_contacts([fast], Contacts())
+    fast = replace(rough, wavering=replace(rough.wavering, closed_us=(6000.0,)))
+    kept, check = propose_contacts([fast], Contacts())
     assert kept == Contacts()
-    assert checks[0].verdict == "bad"
-    assert "turn slower" in checks[0].cause
-    assert propose_contacts([], Contacts())[1][0].verdict == "not seen"
+    assert check.verdict == "bad"
+    assert "turn slower" in check.cause
+    assert propose_contacts([], Contacts())[1].verdict == "not seen"

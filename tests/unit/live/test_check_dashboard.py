@@ -7,7 +7,7 @@ from pathlib import Path
 from made_job import rig
 from virtual_bench import VirtualBench
 
-from rig.check.evidence import judged
+from rig.check.checks import judged
 from rig.guide.advice import CHECK_BAD, due, state_of
 from rig.guide.procedure import Hand, Panel
 
@@ -237,3 +237,22 @@ def test_each_step_s_result_is_shown_at_once_and_a_bad_one_is_repeated_once(tmp_
     bench.press("enter")  # a second time: the check goes on, and what it came to stays in sight
     assert "step 2 of 7: get ready" in panel(bench).state
     assert any((line.label, line.sort) == ("step 1", "bad") for line in panel(bench).lines)
+
+
+def test_a_check_judges_from_its_own_beginning(tmp_path: Path) -> None:
+    """A rig that was mended gets a good check in the same session, and NEXT leads on."""
+    bench = VirtualBench(tmp_path / "job", 7)
+    bench.do("turn 30 at 60", "fault illegal 4", "turn 400 at 120", "rest 3")
+    for expected, steps in (("good", {"rig check"}), ("bad", {CHECK_BAD}), ("good", {"rig check"})):
+        bench.press("c", *"kkkk", "enter")
+        bench.do("rest 3.2")
+        if expected == "bad":
+            bench.do("fault illegal 4")
+        bench.do("turn 1300 at 110", "rest 3")
+        bench.press("enter", *"kk", "esc")
+        assert bench.live.session.annotations.steps & {"rig check", CHECK_BAD} == steps, expected
+        again = next((each for each in due(state_of(bench.live)) if each.step == CHECK_BAD), None)
+        assert (again is not None) == (expected == "bad")
+        assert again is None or again.press == "rig_check"
+    found = after_all(bench)
+    assert found["illegal transitions"]["verdict"] == found["index"]["verdict"] == "good"

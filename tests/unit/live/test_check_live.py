@@ -8,8 +8,8 @@ import pytest
 from made_job import MadeJob, refused, rig
 
 from rig.base.errors import RigLostError
-from rig.check.procedure import CheckRig, steps_for
-from rig.live.run import lead
+from rig.check.procedure import steps_for
+from rig.cli.check import lead
 
 
 class Person:
@@ -62,7 +62,7 @@ class Person:
 
 
 def led(made: MadeJob, person: Person) -> None:
-    lead(made.live, CheckRig(made.live), person.answer, person.say, nap=lambda: None)
+    lead(made.live, person.answer, person.say, nap=lambda: None)
     made.end()
 
 
@@ -104,7 +104,7 @@ def test_it_can_be_ended_at_any_step(tmp_path: Path) -> None:
 def test_a_rig_that_is_never_heard(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job", 7)
     with pytest.raises(RigLostError, match="no rig was heard"):
-        lead(made.live, CheckRig(made.live), lambda: "q", lambda _: None, nap=lambda: None)
+        lead(made.live, lambda: "q", lambda _: None, nap=lambda: None)
 
 
 def test_a_half_speed_unit_is_turned_further() -> None:
@@ -112,7 +112,7 @@ def test_a_half_speed_unit_is_turned_further() -> None:
 
     example = Path(__file__).parents[3] / "rig" / "job" / "examples" / "geared_propeller.toml"
     steps = steps_for(load_profile(example))
-    turn = next(step for step in steps if step.step == "turn")
+    turn = next(step for step in steps if step.kind == "turn")
     assert "5.8 turns" in turn.do  # three turns of the encoder at 9/16, and a half
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rig.check.evidence import checked
+from rig.check.checks import checked
 from rig.engine.profile import Profile
 from rig.session.session import Session, signal_settings
 from rig.virtual.ground_truth import draw
