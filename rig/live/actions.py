@@ -24,21 +24,21 @@ from rig.guide.tdc import GaugePoints, SelectTdc, still_deg
 from rig.tdc.gauge_points import MARK, MARK_WITHIN_DEG
 from rig.words.diagnostics import mark_words
 
+# Modules of the bench's needs; the ``OFFER`` of each adds actions to those of the core job.
 PROCEDURES = (
     "rig.check.procedure",
     "rig.adjust.procedure",
     "rig.adjust.set_by_moving",
     "rig.certificate.action",
 )
-"""Modules of the bench's needs; the ``OFFER`` of each adds actions to those of the core job."""
 
+# Actions in the order of the work, as the page of all keys has them.
 ORDER = (
     "step_done", "event_here", "undo", "skip", "rig_check", "piston_stop", "other_cylinder",
     "dial_gauge", "engine_mark", "select_tdc", "firing_tdc", "advance_lever", "past_impulse",
     "adjust", "set_by_moving", "unit_moved", "go_to", "as_left", "work_done", "remark", "save",
     "leave", "keys", "quit",
 )  # fmt: skip
-"""Actions in the order of the work, as the page of all keys has them."""
 
 
 @cache

@@ -14,10 +14,10 @@ from rich.text import Text
 from rig.base import rounding
 from rig.live import panels
 from rig.live.large_type import HEIGHT, Size, blocks
-from rig.live.text import Frame, Lines, Part, Pen, beside, fitted
+from rig.live.text import Frame, Lines, Pen, beside, fitted
 from rig.live.unit_panel import draw_scale, focus, large_words, least_lines, row, unit_lines
 from rig.live.view import View
-from rig.words.figures import clock, degrees
+from rig.words.figures import clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,13 +72,13 @@ def _whole(pen: Pen, width: int, height: int, view: View, plan: Layout) -> Lines
         crank = beside(crank, panels.health(pen, view), width - health + 2)
     lines = _filled([*_filled([*lines, *[Text(end="")] * plan.gap], 2 + plan.gap), *crank],
                     plan.top)  # fmt: skip
-    foot = panels.foot(pen, width, view, high=plan.gap > 0)
-    rows = max(plan.foot, foot.rows)
+    above, below = panels.foot(pen, width, view, high=plan.gap > 0)
+    rows = max(plan.foot, len(above) + len(below))
     rows = min(rows, height - plan.top - _least(view))
-    below = foot.below[-max(0, rows - 2) :]
+    below = below[-max(0, rows - 2) :]
     middle = _middle(pen, width, height - plan.top - rows, view)
     lines += _filled(middle, height - plan.top - rows)
-    return [*_filled([*lines, *foot.above], height - len(below)), *below]
+    return [*_filled([*lines, *above], height - len(below)), *below]
 
 
 def _filled(lines: Lines, height: int) -> Lines:
@@ -92,20 +92,14 @@ def _least(view: View) -> int:
 
 
 def _middle(pen: Pen, width: int, height: int, view: View) -> Lines:
+    lines = panels.middle(pen, width, height, view)
     if view.panel is not None:
-        return panels.panel(pen, width, height, view.panel)
-    lines: Lines = []
-    if view.touches is not None:
-        lines = panels.touches(pen, width, height, view, view.touches)
-    elif view.goto is not None:
-        lines = panels.goto(pen, width, height, view, view.goto)
-    elif not view.units:
-        lines = [Text(end=""), pen.text(("the engine file has no ignition unit", "strong"))]
+        return lines
+    if not view.units and not lines:
+        return [Text(end=""), pen.text(("the engine file has no ignition unit", "strong"))]
     if height - len(lines) >= len(view.units):
-        lines += _units(pen, width, height - len(lines), view)
-    elif not lines:
-        lines = _units(pen, width, height, view)
-    return lines
+        return lines + _units(pen, width, height - len(lines), view)
+    return lines or _units(pen, width, height, view)
 
 
 def _units(pen: Pen, width: int, height: int, view: View) -> Lines:
@@ -152,7 +146,7 @@ def _small(pen: Pen, width: int, height: int, view: View) -> Lines:
     return [ranked[place][1] for place in sorted(kept)]
 
 
-_ASKED, _ANGLE, _UNIT, _NEXT, _WARNING, _VALID, _LARGE, _SIZE, _KEYS, _REST = range(10)
+_ASKED, _ANGLE, _UNIT, _NEXT, _WARNING, _LINES, _VALID, _LARGE, _SIZE, _KEYS, _REST = range(11)
 
 
 def _ranked(pen: Pen, width: int, height: int, view: View) -> list[tuple[int, Text]]:
@@ -165,13 +159,15 @@ def _ranked(pen: Pen, width: int, height: int, view: View) -> list[tuple[int, Te
         f"{panels.step_words(view.step)}  {clock(view.elapsed_s)}  ", (view.job, "strong")
     )
     alarm = pen.labelled((f" {panels.ALARM} ", "warning"), width, (view.alarm, "strong"))
+    middle, lines = _small_middle(pen, width, view)
     asked = panels.question_lines(pen, width, view.question) if view.question else []
     return [
         *of(_REST, [step]),
         *of(_ASKED, alarm[:4]),
         *of(_ANGLE, _angle(pen, width, view)),
         *of(_VALID, panels.valid_lines(pen, width, view)[:2] if view.rig.connected else []),
-        *of(_UNIT, _small_middle(pen, width, view)),
+        *of(_UNIT, middle),
+        *of(_LINES, lines),
         *of(_ASKED, [line for line in asked if line.plain.strip()]),
         *of(_NEXT, panels.next_lines(pen, width, replace(view, why=""))),
         *of(_WARNING, panels.warnings(pen, width, view)),
@@ -195,26 +191,13 @@ def _angle(pen: Pen, width: int, view: View) -> Lines:
     return [pen.text((f"crank {angle} ", "strong"), panels.movement(view))]
 
 
-def _small_middle(pen: Pen, width: int, view: View) -> Lines:
+def _small_middle(pen: Pen, width: int, view: View) -> tuple[Lines, Lines]:
+    """What is seen before NEXT, and what after it where there is room."""
     if view.actions:
         return [pen.text((f" {action.key} ", "key"), f" {action.does}: {action.undo}")
-                for action in view.actions]  # fmt: skip
-    if view.panel is not None:
-        of = view.panel
-        first = f"{of.title}: {of.figure}{of.unit} {of.below}" if of.figure else of.title
-        rest = panels.panel_lines(pen, width, 200, (*of.lines, *of.beside), 14)
-        return [pen.text((first, "strong")), *rest]
-    if view.touches is not None:
-        touched = view.touches
-        n, m = len(touched.forward_deg), len(touched.backward_deg)
-        middle = "–"
-        if touched.middle_deg is not None:
-            middle = f"{rounding.after_index(touched.middle_deg, touched.U_deg)}°"
-        return [pen.text((f"piston stop: {n} forward, {m} back, TDC {middle}", "strong"))]
-    if view.goto is not None:
-        to_go = (
-            f"to {rounding.btdc(view.goto.target_btdc)}: {degrees(view.goto.to_go_deg, 2)} to go "
-        )
-        parts: list[Part] = [(to_go, "strong"), view.goto.words]
-        return pen.wrap(width, *parts)
-    return [row(pen, width, unit) for unit in view.units]
+                for action in view.actions], []  # fmt: skip
+    if (of := panels.panel_of(view)) is not None:
+        figure = f": {of.figure}{of.unit} {of.below}" if of.figure else ""
+        first = pen.wrap(width, (f"{of.title}{figure}", "strong"))
+        return first, panels.panel_lines(pen, width, 200, (*of.lines, *of.beside))
+    return [row(pen, width, unit) for unit in view.units], []

@@ -50,16 +50,8 @@ from rig.wire.records import Batch, Note
 
 HOST_EVERY_S = 1.0
 SILENT_AFTER_S = 2.0
-SAID_FOR_S = 30.0
-
-
-"""What happened to disk or clock, and is over, stays on the screen this long."""
-
-
-SEEN_BYTES = 4000
-
-
-"""So many of the first bytes are looked at when no sound line comes."""
+SAID_FOR_S = 30.0  # what happened to disk or clock, and is over, stays on the screen this long
+SEEN_BYTES = 4000  # so many of the first bytes are looked at when no sound line comes
 
 
 def utc_now() -> datetime:
@@ -396,18 +388,10 @@ def _iso(when: datetime) -> str:
     return iso(when, "milliseconds")
 
 
-LOOK_EVERY_S = 0.5
+LOOK_EVERY_S = 0.5  # the name is looked at this often, so that its loss is seen within a second
 
-
-"""The name is looked at this often, so that its loss is seen within a second."""
-
-
+# So long what happened has the place of the crank's figure; a line of it stays.
 LARGE_FOR_S = 15.0
-
-
-"""So long what happened has the place of the crank's figure; a line of it stays."""
-
-
 WHAT = {
     Fate.NAME_GONE: "was deleted or renamed",
     Fate.FOLDER_GONE: "has gone with its folder",
@@ -578,10 +562,7 @@ def clock_went_back(start: datetime, before: Sequence[Path]) -> Iterator[str]:
         )
 
 
-AGAIN_S = 1.0
-
-
-"""A lost port is tried again this often."""
+AGAIN_S = 1.0  # a lost port is tried again this often
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,6 @@ angle, or the panel of a procedure.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from math import isfinite
 
 from rich.text import Text
@@ -17,8 +16,8 @@ from rig.base.angles import wrap
 from rig.guide.action import Question, Step, Stroke
 from rig.guide.procedure import GoToView, Panel, PanelLine, Sort
 from rig.live.large_type import HEIGHT, Size, blocks
-from rig.live.text import VERDICT_ROLE, Lines, Part, Pen, Role, beside, ends, fitted
-from rig.live.unit_panel import CONTACTS
+from rig.live.text import VERDICT_ROLE, Lines, Mark, Part, Pen, Role, beside, centred, ends, fitted
+from rig.live.unit_panel import CONTACTS, Columns
 from rig.live.view import STEPS, TouchesView, View
 from rig.words.assessments import comparison_words
 from rig.words.figures import clock, degrees, number
@@ -31,12 +30,10 @@ STROKES: dict[Stroke, str] = {
 }
 STEP_WORDS: Mapping[Step, str] = {"top dead centre": "TDC", "stroke": "firing TDC"}
 ALARM = "CAPTURE IN DANGER"
-NO_FIGURE = "--.-"
 _CRANK_WIDE = "888.8"
-WIDE = 110
-
-
-"""Columns from which all steps are named in the head."""
+MOST_LABEL = 26  # places of the labels of a panel
+MOST_ANGLES = 3  # touches of a side that are shown
+WIDE = 110  # columns from which all steps are named in the head
 
 
 # -- head ------------------------------------------------------------------------------------------
@@ -61,21 +58,17 @@ def _steps(view: View, width: int) -> list[Part]:
         return [f"{number_of} of {len(STEPS)}: ", (step_words(view.step).upper(), "strong")]
     parts: list[Part] = []
     for step in STEPS:
-        now = step == view.step
-        done = step == "connect" and step in view.done
-        words = "connected" if done else step_words(step)
-        parts += [f"  {_sign(step, view)} ", (words.upper() if now else words,
-                                             "strong" if now else "quiet")]  # fmt: skip
+        words = "connected" if step == "connect" and step in view.done else step_words(step)
+        if step == view.step:
+            parts += ["  ▶ ", (words.upper(), "strong")]
+        else:
+            parts += [f"  {'■' if step in view.done else '□'} ", (words, "quiet")]
     return parts
 
 
 def step_words(step: Step) -> str:
     """A step as it is named on the screen."""
     return STEP_WORDS.get(step, step)
-
-
-def _sign(step: Step, view: View) -> str:
-    return "▶" if step == view.step else "■" if step in view.done else "□"
 
 
 def rig_parts(view: View, shorter: int = 0) -> list[Part]:
@@ -106,16 +99,12 @@ def reference_parts(view: View, short: bool = False) -> list[Part]:
         return [reference.text]
     if not reference.text:
         return [("TDC NOT FOUND yet", "strong")]
-    U = (
-        f", U {rounding.two_figures(reference.U_deg)}°"
-        if rounding.is_known(reference.U_deg)
-        else ""
-    )
-    parts: list[Part] = [("TDC" if short else f"TDC by {reference.text}") + U]
+    parts: list[Part] = ["TDC" if short else f"TDC by {reference.text}"]
+    if rounding.is_known(reference.U_deg):
+        parts.append(f", U {rounding.two_figures(reference.U_deg)}°")
     if not reference.valid:
         parts.append((" NOT VALID", "outside"))
-    stroke = STROKES[view.stroke]
-    if stroke:
+    if stroke := STROKES[view.stroke]:
         parts.append((f" │ {stroke}", "text" if view.stroke == "stated" else "strong"))
     return parts
 
@@ -126,62 +115,48 @@ def reference_parts(view: View, short: bool = False) -> list[Part]:
 def crank(pen: Pen, width: int, view: View, size: Size) -> Lines:
     """The crank's angle in large figures, its movement, and whether an opening would be valid."""
     if view.alarm:
-        return _banner(pen, width, ALARM, view.alarm)
+        return [pen.text((ALARM.center(width), "warning")),
+                *pen.wrap(width, (view.alarm, "strong"))]  # fmt: skip
+    of, silent = view.crank, view.rig.silent_s
     if not view.rig.connected:
-        silent = view.rig.silent_s
-        label = "RIG LOST" if silent is not None else "NO RIG YET"
-        since = f"  silent for {clock(silent)}" if silent is not None else ""
+        label, since = ("NO RIG YET", "") if silent is None else (
+            "RIG LOST", f"  silent for {clock(silent)}"
+        )  # fmt: skip
         detail = view.rig.detail or "Check its cable; readings are kept."
-        return [pen.text((f" {label} ", "warning"), (since, "strong")),
-                *pen.wrap(width, detail)]  # fmt: skip
-    of, text, side = view.crank, NO_FIGURE, ""
-    if of.shaft and of.after_index_deg is not None:
-        text, side = rounding.after_index(of.after_index_deg, decimals=1), "index"
-    if of.btdc_deg is not None and isfinite(of.btdc_deg):
+        return [pen.text((f" {label} ", "warning"), (since, "strong")), *pen.wrap(width, detail)]
+    moving: Part = (movement(view), "strong")
+    at = (
+        None if of.after_index_deg is None else rounding.after_index(of.after_index_deg, decimals=1)
+    )
+    if of.shaft and at:
+        text, side, degree, whose = at, "index", "°", f"{of.shaft}, after the index"
+    elif not of.shaft and of.btdc_deg is not None and isfinite(of.btdc_deg):
         text, side = rounding.opening(of.btdc_deg, decimals=1)
+        degree, whose = "° crank", f"crank from TDC of {of.of}"
+    else:
+        unknown = f"{'SHAFT' if of.shaft else 'CRANK'} ANGLE NOT KNOWN   "
+        place = f"{at}° after the index" if at else ""
+        lines = [pen.text((unknown, "outside"), moving), *pen.wrap(width, of.why_no_angle)]
+        return [*lines, pen.text(place)][: HEIGHT[size]]
     field = len(blocks(_CRANK_WIDE, size, pen.unicode)[0])
-    drawn = blocks(text, size, pen.unicode)
-    figure = [pen.text((line.rjust(field), "quiet")) for line in drawn]
-    if side:
-        middle = [pen.text("")] * (HEIGHT[size] - 2)
-        first = pen.text("°" if of.shaft else "° crank")
-        figure = beside(figure, [first, *middle, pen.text((side, "strong"))], field + 1)
-    return beside(figure, _movement(pen, width - field - 10, view, HEIGHT[size]), field + 10)
-
-
-def _banner(pen: Pen, width: int, label: str, text: str) -> Lines:
-    """A band over the whole width, and what happened under it."""
-    return [pen.text((label.center(width), "warning")), *pen.wrap(width, (text, "strong"))]
-
-
-def _movement(pen: Pen, room: int, view: View, rows: int) -> Lines:
-    """How the crank moves, its approach, and whether an opening now would be valid."""
-    of = view.crank
-    if of.btdc_deg is None and not (of.shaft and of.after_index_deg is not None):
-        whose = "SHAFT" if of.shaft else "CRANK"
-        lines = [pen.text((f"{whose} ANGLE NOT KNOWN   ", "outside"), (movement(view), "strong"))]
-        lines += pen.wrap(room, of.why_no_angle)
-        if of.after_index_deg is not None and len(lines) < rows:
-            at = rounding.after_index(of.after_index_deg, decimals=1)
-            lines.append(pen.text(f"{at}° after the index"))
-        return lines[:rows]
-    verdict = valid_lines(pen, room, view)
-    moving = pen.text((movement(view), "strong"), *_approach(view, room))
-    whose = f"{of.shaft}, after the index" if of.shaft else f"crank from TDC of {of.of}"
-    lines = [moving, *verdict] if len(verdict) < rows else verdict
-    return ([pen.text(whose)] if of.shaft or rows > len(lines) else []) + lines[:rows]
+    figure = [pen.text((line.rjust(field), "quiet")) for line in blocks(text, size, pen.unicode)]
+    middle = [pen.text("")] * (HEIGHT[size] - 2)
+    figure = beside(figure, [pen.text(degree), *middle, pen.text((side, "strong"))], field + 1)
+    room, rows = width - field - 10, HEIGHT[size]
+    verdict = valid_lines(pen, room, view)[:rows]  # what is above it gives way to it
+    lines = [pen.text(whose), pen.text(moving, *_approach(view, room)), *verdict][-rows:]
+    return beside(figure, lines, field + 10)
 
 
 def _approach(view: View, room: int) -> list[Part]:
-    of = view.crank
-    needed = max(of.approach_needed_deg, 0.1)
-    share = min(1.0, max(0.0, of.approach_deg / needed))
+    needed = max(view.crank.approach_needed_deg, 0.1)
+    share = min(1.0, max(0.0, view.crank.approach_deg / needed))
     bar = max(4, min(30, room - 38))
     filled = int(share * bar)
     return [
         "  approach ", ("█" * filled, "inside" if share >= 1.0 else "strong"),
         ("░" * (bar - filled), "quiet"),
-        f" {min(of.approach_deg, 999.0):.0f}° of {needed:.0f}°",
+        f" {min(view.crank.approach_deg, 999.0):.0f}° of {needed:.0f}°",
     ]  # fmt: skip
 
 
@@ -227,172 +202,168 @@ def title(pen: Pen, width: int, words: str, state: str) -> Text:
     return ends(left, right, width)
 
 
-def size_for(height: int) -> Size:
-    """The size of the figure in the middle of a screen."""
-    return "large" if height >= 9 else "small"
-
-
-def touches(pen: Pen, width: int, height: int, view: View, of: TouchesView) -> Lines:
-    """Touches of the piston stop either way, the TDC that follows, and where they lie."""
-    state = "piston stop IN: no full turn" if of.stop_in else "piston stop OUT"
-    size = size_for(height)
-    known = of.middle_deg is not None
-    text = rounding.after_index(of.middle_deg or 0.0, of.U_deg) if known else NO_FIGURE
-    figure = [pen.text((line, "strong" if known else "quiet")) for line in
-              blocks(text + "°" * known, size, pen.unicode)]  # fmt: skip
-    figure.append(
-        pen.text(
-            ("TDC after the index" if known else "no TDC yet: touch from both sides", "strong")
-        )
-    )
-    at = max(36, width // 2, *(line.cell_len + 3 for line in figure))
-    U = f"{rounding.two_figures(of.U_deg)}°" if rounding.is_known(of.U_deg) else "–"
-    side: Lines = []
-    for name, value in (
-        ("forward", _angles(of.forward_deg)), ("back", _angles(of.backward_deg)),
-        ("range", degrees(of.spread_deg, 2)), ("U", U),
-    ):  # fmt: skip
-        side.append(pen.text((name.ljust(9), "quiet"), value))
-    lines = [title(pen, width, "TDC by the piston stop", state), *beside(figure, side, at)]
-    lines += pen.wrap(width, (of.note, "strong"))
-    if height >= len(lines) + 3:
-        lines += [Text(end="")] * (height > len(lines) + 3) + _arc(pen, width, view, of)
+def middle(pen: Pen, width: int, height: int, view: View) -> Lines:
+    """A panel, the touches of the piston stop, or the way to an angle; empty without any."""
+    if (of := panel_of(view)) is None:
+        return []
+    past = view.goto is not None and (view.goto.to_go_deg or 0.0) < 0.0
+    lines = panel(pen, width, height, of, "outside" if past else "strong")
+    if view.panel is None and height >= len(lines) + 3:
+        scale = _way(pen, width, view.goto) if view.goto else _arc(pen, width, view)
+        lines += [Text(end="")] * (height > len(lines) + 3) + scale
     return lines
 
 
+def panel_of(view: View) -> Panel | None:
+    """What has the middle of the screen besides units, as a panel."""
+    if view.panel is not None:
+        return view.panel
+    if view.touches is not None:
+        return _touches_panel(view.touches)
+    return _goto_panel(view.goto, view) if view.goto is not None else None
+
+
+def _touches_panel(of: TouchesView) -> Panel:
+    """Touches of the piston stop either way, and the TDC that follows."""
+    U = f"{rounding.two_figures(of.U_deg)}°" if rounding.is_known(of.U_deg) else "–"
+    figure, below = "", "no TDC yet: touch from both sides"
+    if of.middle_deg is not None:
+        figure, below = rounding.after_index(of.middle_deg, of.U_deg), "TDC after the index"
+    return Panel(
+        "TDC by the piston stop",
+        "piston stop IN: no full turn" if of.stop_in else "piston stop OUT",
+        figure,
+        below=below,
+        beside=(
+            PanelLine("forward", _angles(of.forward_deg)),
+            PanelLine("back", _angles(of.backward_deg)),
+            PanelLine("range", degrees(of.spread_deg, 2)),
+            PanelLine("U", U),
+        ),
+        lines=(PanelLine("", of.note, "now"),) if of.note else (),
+    )  # fmt: skip
+
+
 def _angles(angles_deg: tuple[float, ...]) -> str:
-    """How many touches, and where: the newest first."""
+    """How many touches, and where the last three were, the newest first."""
     if not angles_deg:
         return "not touched yet"
-    return f"{len(angles_deg)}×  {' '.join(rounding.after_index(a) for a in angles_deg[::-1])}"
+    last = angles_deg[: -MOST_ANGLES - 1 : -1]
+    return f"{len(angles_deg)}×  {' '.join(rounding.after_index(each) for each in last)}"
 
 
-def _arc(pen: Pen, width: int, view: View, of: TouchesView) -> Lines:
-    """The blocked arc between the touches, with TDC and the crank on it."""
-    if not (of.forward_deg and of.backward_deg):
+def _arc(pen: Pen, width: int, view: View) -> Lines:
+    """The blocked arc between the last touches, with TDC and the crank on it."""
+    of = view.touches
+    if of is None or not (of.forward_deg and of.backward_deg):
         return []
     forward, backward = of.forward_deg[-1], of.backward_deg[-1]
-    middle = of.middle_deg
-    if middle is None:
-        middle = forward + wrap(backward - forward) / 2.0
-    half = max(abs(wrap(forward - middle)), abs(wrap(backward - middle)), 1.0) * 1.5
+    tdc = of.middle_deg
+    if tdc is None:
+        tdc = forward + wrap(backward - forward) / 2.0
+    half = max(abs(wrap(forward - tdc)), abs(wrap(backward - tdc)), 1.0) * 1.5
+    axis = Columns(half, -half, width)
 
     def column(angle_deg: float) -> int:
-        share = (wrap(angle_deg - middle) + half) / (2.0 * half)
-        return round(min(1.0, max(0.0, share)) * (width - 1))
+        return axis.column(wrap(tdc - angle_deg))
 
     first, last = sorted((column(forward), column(backward)))
-    dots: list[tuple[int, str, Role]] = [
-        (column(angle), "●", "text") for side in (of.forward_deg, of.backward_deg)
-        for angle in side[-20:]
-    ]  # fmt: skip
+    touched = (*of.forward_deg[-20:], *of.backward_deg[-20:])
+    dots: list[Mark] = [(column(angle), "●", "text") for angle in touched]
     now = view.crank.after_index_deg
-    if now is not None and abs(wrap(now - middle)) <= half:
+    if now is not None and abs(wrap(now - tdc)) <= half:
         dots.append((column(now), "▼", "strong"))
-    words: list[tuple[int, str, Role]] = []
-    for angle, word in ((forward, "touched forward"), (backward, "touched back")):
-        start = max(0, min(column(angle) - len(word) // 2, width - len(word)))
-        words.append((start, word, "quiet"))
-    arc: list[tuple[int, str, Role]] = [
-        (0, "╌" * width, "quiet"), (first, "━" * (last - first + 1), "text"),
-        (first, "┣", "strong"), (last, "┫", "strong"), (column(middle), "◆", "inside"),
-    ]  # fmt: skip
     return [
         pen.columns(width, dots),
-        pen.columns(width, arc),
-        pen.columns(width, [*words, (column(middle) - 1, "TDC", "strong")]),
-    ]
+        pen.columns(width, [
+            (0, "╌" * width, "quiet"), (first, "━" * (last - first + 1), "text"),
+            (first, "┣", "strong"), (last, "┫", "strong"), (column(tdc), "◆", "inside"),
+        ]),
+        pen.columns(width, [
+            centred(column(forward), "touched forward", width, "quiet"),
+            centred(column(backward), "touched back", width, "quiet"),
+            centred(column(tdc), "TDC", width, "strong"),
+        ]),
+    ]  # fmt: skip
 
 
-def goto(pen: Pen, width: int, height: int, view: View, of: GoToView) -> Lines:
+def _goto_panel(of: GoToView, view: View) -> Panel:
     """How far the crank still is from the angle that it is led to, and from which side."""
     at_angle = rounding.btdc(of.target_btdc)
     what = of.title or (f"hold the crank at {at_angle}" if of.unit else f"going to {at_angle}")
     state = "from the right side" if of.from_right_side else "NOT from the right side"
-    back = "to go, back" if of.title else "PAST it"
-    size = size_for(height)
-    known = of.to_go_deg is not None
     to_go = of.to_go_deg or 0.0
-    text = f"{number(abs(to_go), 1 if abs(to_go) >= 10 else 2)}°" if known else NO_FIGURE
-    figure = [pen.text((line, "strong" if known else "quiet"))
-              for line in blocks(text, size, pen.unicode)]  # fmt: skip
-    figure.append(
-        pen.text((back, "outside") if to_go < 0.0 else ("to go, forward", "inside"))
-        if known else pen.text("")
-    )  # fmt: skip
-    at = max(34, width // 2 - 4, *(line.cell_len + 3 for line in figure))
-    side = pen.wrap(width - at, (of.words, "strong"))
+    way = ("to go, back" if of.title else "PAST it") if to_go < 0.0 else "to go, forward"
+    lines = [PanelLine("", of.words, "now")]
     if of.rim_mm is not None:
-        way = "after" if of.rim_mm < 0.0 else "before"
-        side += pen.wrap(width - at, f"{abs(of.rim_mm):.1f} mm round the rim {way} TDC")
+        side = "after" if of.rim_mm < 0.0 else "before"
+        lines.append(PanelLine("", f"{abs(of.rim_mm):.1f} mm round the rim {side} TDC"))
     for unit in view.units:
         moved = ", being moved" if unit.unit.name == of.unit else ""
-        side += pen.wrap(
-            width - at, f"{unit.unit.name}{moved}: ", (CONTACTS[unit.contacts], "strong")
-        )
-    lines = [title(pen, width, what, "" if of.title else state), *beside(figure, side, at)]
-    if height >= len(lines) + 3:
-        lines += _way(pen, width, of)
-    return lines
+        lines.append(PanelLine("", f"{unit.unit.name}{moved}: {CONTACTS[unit.contacts]}"))
+    return Panel(
+        what,
+        "" if of.title else state,
+        "" if of.to_go_deg is None else number(abs(to_go), 1 if abs(to_go) >= 10 else 2),
+        below="" if of.to_go_deg is None else way,
+        beside=tuple(lines),
+    )
 
 
 def _way(pen: Pen, width: int, of: GoToView) -> Lines:
     """The last 30 degrees before the angle, and 10 past it, as a line."""
-    before, after = 30.0, 10.0
-
-    def column(to_go_deg: float) -> int:
-        share = (before - to_go_deg) / (before + after)
-        return round(min(1.0, max(0.0, share)) * (width - 1))
-
-    marks: list[tuple[int, str, Role]] = [(0, "╌" * width, "quiet")]
-    words: list[tuple[int, str, Role]] = []
+    column = Columns(30.0, -10.0, width).column
+    marks: list[Mark] = [(0, "╌" * width, "quiet")]
+    words: list[Mark] = []
     for place in (30.0, 20.0, 10.0, 0.0, -10.0):
         marks.append((column(place), "┿" if place else "◆", "quiet" if place else "strong"))
-        beyond = " back" if of.title else " past"
-        label = f"{abs(place):.0f}" + (beyond if place < 0 else " to go") if place else "there"
-        words.append((max(0, min(column(place) - 2, width - len(label))), label, "quiet"))
-    now: list[tuple[int, str, Role]] = []
+        to_go = " to go" if place > 0.0 else " back" if of.title else " past"
+        label = f"{abs(place):.0f}{to_go}" if place else "there"
+        words.append(centred(column(place), label, width, "quiet"))
+    now: list[Mark] = []
     if of.to_go_deg is not None:
         now.append((column(of.to_go_deg), "▼", "strong"))
-    return [pen.columns(width, now), pen.columns(width, marks), pen.columns(width, words)]
+    return [pen.columns(width, each) for each in (now, marks, words)]
 
 
 ROLES: Mapping[Sort, Role] = {
     "plain": "text", "now": "strong", "good": "inside", "bad": "outside", "quiet": "quiet",
 }  # fmt: skip
-_LABEL = 14
 
 
-def panel(pen: Pen, width: int, height: int, of: Panel) -> Lines:
-    """The panel of a procedure; what does not fit is said."""
+def panel(pen: Pen, width: int, height: int, of: Panel, below: Role = "strong") -> Lines:
+    """A panel: its figure large with lines beside it, the others over the whole width."""
     lines = [title(pen, width, of.title, of.state)]
-    if of.figure or of.beside:
-        size = size_for(height)
-        text = of.figure or NO_FIGURE
-        figure = [pen.text((line, "strong" if of.figure else "quiet"))
-                  for line in blocks(text, size, pen.unicode)]  # fmt: skip
-        if of.figure:
-            figure[0].append_text(pen.text(f" {of.unit}"))
-        figure.append(pen.text((of.below, "strong")))
-        at = max(max(line.cell_len for line in figure) + 3, width * 2 // 5)
-        side = panel_lines(pen, width - at, HEIGHT[size] + 1, of.beside, _LABEL)
-        lines += beside(figure, side, at)
-    widest = max((pen.text(line.label).cell_len for line in of.lines), default=0)
-    room = height - len(lines)
-    return [*lines, *panel_lines(pen, width, room, of.lines, min(widest + 2, 2 * _LABEL))]
+    if not of.figure:
+        first = (PanelLine("", of.below, "now"),) if of.below else ()
+        every = (*first, *of.beside, *of.lines)
+        return [*lines, *panel_lines(pen, width, height - 1, every)]
+    size: Size = "large" if height >= 9 else "small"
+    figure = [pen.text((line, "strong")) for line in blocks(of.figure, size, pen.unicode)]
+    figure[0].append_text(pen.text(f" {of.unit}"))
+    figure.append(pen.text((of.below, below)))
+    at = max(max(line.cell_len for line in figure) + 3, width * 2 // 5)
+    rows = HEIGHT[size] + 1 if of.lines else height - 1
+    lines += beside(figure, panel_lines(pen, width - at, rows, of.beside), at)
+    return [*lines, *panel_lines(pen, width, height - len(lines), of.lines)]
 
 
-def panel_lines(pen: Pen, width: int, rows: int, of: Sequence[PanelLine], label: int) -> Lines:
+def panel_lines(pen: Pen, width: int, rows: int, of: Sequence[PanelLine]) -> Lines:
     """One line below the other, a long one wrapped; the last place says how many are left out."""
+    label = min(max((pen.text(line.label).cell_len for line in of), default=0), MOST_LABEL)
+    label += 2 if label else 0
     lines: Lines = []
     for place, line in enumerate(of):
         text = pen.wrap(width - label, (line.text, ROLES[line.sort])) or [Text(end="")]
         left = len(of) - place
         if len(lines) + len(text) > rows - (left > 1):
-            more = pen.text((f"and {left} more: a taller window shows them", "quiet"))
-            return [*lines, more][: max(rows, 0)]
+            return [*lines, _more(pen, left)][: max(rows, 0)]
         lines += beside([fitted(pen.text((line.label, "quiet")), label - 1)], text, label)
     return lines
+
+
+def _more(pen: Pen, left: int) -> Text:
+    return pen.text((f"and {left} more: a taller window shows them", "strong"))
 
 
 def page(pen: Pen, width: int, height: int, view: View) -> Lines:
@@ -404,50 +375,31 @@ def page(pen: Pen, width: int, height: int, view: View) -> Lines:
         does = Text.assemble(left, pen.text(action.does), end="")
         lines.append(ends(does, pen.text((f" {action.undo}", "quiet")), width))
     if len(lines) > height:
-        left_out = len(lines) - height + 1
-        more = pen.text((f"and {left_out} more: a taller window shows them", "strong"))
-        lines[height - 1 :] = [more]
+        lines[height - 1 :] = [_more(pen, len(lines) - height + 1)]
     return lines
 
 
 # -- foot ------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Foot:
-    """What stands at the top of the foot, and what at its bottom."""
-
-    above: Lines
-    below: Lines
-
-    @property
-    def rows(self) -> int:
-        """Lines that it needs."""
-        return len(self.above) + len(self.below)
-
-
-def foot(pen: Pen, width: int, view: View, *, high: bool = False) -> Foot:
-    """What is next and why; then comparison, what has just happened, warnings, keys.
+def foot(pen: Pen, width: int, view: View, *, high: bool = False) -> tuple[Lines, Lines]:
+    """Top: what is next and why, comparisons. Bottom: what has just happened, warnings, keys.
 
     ``high``: there is room for NEXT in a band of twice the height.
     """
     if view.question is not None:
-        return Foot(question_lines(pen, width, view.question), warnings(pen, width, view))
-    keys = key_rows(pen, width, view)
+        return question_lines(pen, width, view.question), warnings(pen, width, view)
     above = next_lines(pen, width, view, high=high)
     for comparison in view.comparisons:
         role = VERDICT_ROLE[comparison.verdict]
         above += pen.labelled(("both    ", "quiet"), width, (comparison_words(comparison), role))
-    rejected = [unit for unit in view.units if unit.why_rejected and not unit.last_valid]
-    if not view.reference.text:  # nothing is to be read yet
-        rejected = []
     below: Lines = []
-    for unit in rejected:
-        why = f"{unit.unit.name}: {unit.why_rejected}"
-        below += pen.labelled(("rejected", "outside"), width, why)
+    for unit in view.units if view.reference.text else ():  # else nothing is to be read yet
+        if unit.why_rejected and not unit.last_valid:
+            why = f"{unit.unit.name}: {unit.why_rejected}"
+            below += pen.labelled(("rejected", "outside"), width, why)
     below += pen.labelled(("now     ", "quiet"), width, (view.message, "strong"))
-    below += warnings(pen, width, view)
-    return Foot(above, [*below, *keys])
+    return above, [*below, *warnings(pen, width, view), *key_rows(pen, width, view)]
 
 
 def next_lines(pen: Pen, width: int, view: View, *, high: bool = False) -> Lines:
@@ -485,13 +437,12 @@ def question_lines(pen: Pen, width: int, of: Question) -> Lines:
 
 
 def key_rows(pen: Pen, width: int, view: View) -> Lines:
-    """The keys over as many lines as they need; none while something is asked."""
+    """The keys over as many lines as they need."""
     rows: Lines = []
-    for key in view.keys if view.question is None else ():
+    for key in view.keys:
         cap = pen.text((f" {key.key} ", "key"), f" {key.label}")
         if rows and rows[-1].cell_len + 2 + cap.cell_len <= width:
-            rows[-1].append("  ")
-            rows[-1].append_text(cap)
+            rows[-1] = Text.assemble(rows[-1], "  ", cap, end="")
         else:
             rows.append(cap)
     return rows

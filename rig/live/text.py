@@ -55,6 +55,7 @@ VERDICT_ROLE: dict[Verdict, Role] = {
 
 Part = str | tuple[str, Role]
 Lines = list[Text]
+Mark = tuple[int, str, Role]  # at which column, what, and how it looks
 
 
 @lru_cache(maxsize=1)
@@ -92,7 +93,7 @@ class Pen:
         body = self.wrap(width - head.cell_len, *parts)
         return beside([head], body, head.cell_len) if body else []
 
-    def columns(self, width: int, marks: Iterable[tuple[int, str, Role]]) -> Text:
+    def columns(self, width: int, marks: Iterable[Mark]) -> Text:
         """A line of ``width`` with each mark at its column; a later one covers an earlier one.
 
         Marks are characters of one place each; what lies outside is left out.
@@ -107,6 +108,11 @@ class Pen:
             for role, group in groupby(places, key=lambda place: place[1])
         ]
         return self.text(*parts)
+
+
+def centred(column: int, words: str, width: int, role: Role) -> Mark:
+    """A mark with its middle at ``column``, or as near to that as ``width`` allows."""
+    return max(0, min(column - len(words) // 2, width - len(words))), words, role
 
 
 def fitted(line: Text, width: int) -> Text:

@@ -22,10 +22,9 @@ ARROWS = ("left", "right", "up", "down")
 MOST_KEYS = 7
 LONGEST_LABEL = 22
 MOST_SILENT = 45  # characters of the keys that are not offered, in one line of the page
+
+# Actions at the end of the foot, which are offered also when the capture has ended.
 LAST = ("keys", "quit")
-
-
-"""Actions at the end of the foot, which are offered also when the capture has ended."""
 
 
 class UiState:

@@ -14,7 +14,7 @@ from rich.text import Text
 from rig.base import rounding
 from rig.base.rounding import listed, many, noun
 from rig.live.large_type import HEIGHT, Size, blocks
-from rig.live.text import VERDICT_ROLE, Lines, Part, Pen, Role, beside, ends, fitted
+from rig.live.text import VERDICT_ROLE, Lines, Mark, Part, Pen, Role, beside, centred, ends, fitted
 from rig.live.view import Contacts, UnitView
 from rig.plots.axis import Axis, Lane
 from rig.timing.assess import verdict_over
@@ -26,10 +26,9 @@ CONTACTS: dict[Contacts, str] = {
     "closed": "contacts closed",
     "unknown": "contacts ?",
 }
+
+# Lines of a unit with small letters, with large ones; places that a table beside them needs.
 LOW, FULL, TABLE_WIDTH = 5, 10, 40
-
-
-"""Lines of a unit with small letters, with large ones; places that a table beside them needs."""
 
 
 _LAST_WIDTH = 26
@@ -252,10 +251,7 @@ def _table(pen: Pen, width: int, unit: UnitView) -> Lines:
 LEAST_SPAN_DEG = 1.0
 REACH = 1.25
 FREE_DEG = 2.5
-MOST_SHOWN = 200
-
-
-"""Readings that are put on the scale: the last so many."""
+MOST_SHOWN = 200  # readings that are put on the scale: the last so many
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,15 +289,13 @@ def draw_scale(pen: Pen, width: int, unit: UnitView) -> Lines:
     window = unit.setting.window
     limits = [] if window is None else [window.earliest_btdc, window.latest_btdc,
                                         window.nominal_btdc]  # fmt: skip
-    figures: list[tuple[int, str, Role]] = [(0, "early", "quiet"), (width - 4, "late", "quiet")]
+    figures: list[Mark] = [(0, "early", "quiet"), (width - 4, "late", "quiet")]
     taken: list[range] = []
     for angle in limits:
-        text = limit_text(angle)
-        start = axis.column(angle) - len(text) // 2
-        start = max(0, min(start, width - len(text)))
+        start, text, role = centred(axis.column(angle), limit_text(angle), width, "text")
         if all(start + len(text) < each.start or start > each.stop for each in taken):
             taken.append(range(start, start + len(text)))
-            figures.append((start, text, "text"))
+            figures.append((start, text, role))
     return [
         pen.columns(width, _reading_marks(axis, unit)),
         pen.columns(width, _window_marks(axis, unit)),
@@ -326,11 +320,11 @@ def _scale_row(pen: Pen, width: int, unit: UnitView) -> Text:
     return Text.assemble(line, said, end="")
 
 
-def _reading_marks(axis: Columns, unit: UnitView) -> list[tuple[int, str, Role]]:
+def _reading_marks(axis: Columns, unit: UnitView) -> list[Mark]:
     """Each reading at its place, the last one as a pointer."""
     places = [at for each in unit.turned[-MOST_SHOWN:] if (at := unit.on_scale(each)) is not None]
     columns = Counter(axis.column(at) for at in places if isfinite(at) and not axis.beyond(at))
-    marks: list[tuple[int, str, Role]] = [
+    marks: list[Mark] = [
         (column, "·" if times == 1 else "●", "quiet") for column, times in columns.items()
     ]
     last = unit.last
@@ -341,10 +335,10 @@ def _reading_marks(axis: Columns, unit: UnitView) -> list[tuple[int, str, Role]]
     return marks
 
 
-def _window_marks(axis: Columns, unit: UnitView) -> list[tuple[int, str, Role]]:
+def _window_marks(axis: Columns, unit: UnitView) -> list[Mark]:
     """The window's line with the mean and its U."""
     window, whole = unit.setting.window, unit.whole
-    marks: list[tuple[int, str, Role]] = [(0, "╌" * axis.width, "quiet")]
+    marks: list[Mark] = [(0, "╌" * axis.width, "quiet")]
     if window is not None:
         first, last = axis.column(window.earliest_btdc), axis.column(window.latest_btdc)
         marks += [

@@ -17,10 +17,8 @@ from rig.guide.procedure import GoToView, Panel
 from rig.timing.assess import UnitVerdict
 from rig.timing.values import Assessment, Comparison, Phase, Reading
 
+# The job's steps in order.
 STEPS: tuple[Step, ...] = ("connect", "index", "top dead centre", "stroke", "reading", "saved")
-
-
-"""The job's steps in order."""
 
 
 Contacts = Literal["open", "closed", "unknown"]
