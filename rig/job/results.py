@@ -38,6 +38,7 @@ from rig.tdc.validity import At, Touched, validity
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.impulse import separate_impulse_trips
+from rig.timing.readings import drag_alone
 from rig.timing.values import Assessment, Comparison, Reading
 from rig.wire.capture import RECORDING_FORMAT, SUFFIX, CaptureReader
 from rig.wire.formats import format_of
@@ -212,7 +213,7 @@ def results_of(
         settle_place(one.session, one.gauge, one.path.name, reference)
         begins |= {len(readings) + at for at in (0, *one.session.restarted_at())}
         readings += one.session.readings()
-    worked.readings = separate_impulse_trips(readings, profile, begins)
+    worked.readings = drag_alone(separate_impulse_trips(readings, profile, begins))
     if reference is not None:
         worked.assessments = assess(worked.readings, profile, reference)
         worked.comparisons = compare_units(worked.readings, profile, reference)

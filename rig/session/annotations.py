@@ -44,11 +44,13 @@ class Annotations:
         self._levers_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self._work_us: list[float] = []  # beginnings and ends of rig check steps and of other work
         self._step: Timeline[tuple[str, str]] = Timeline(("", ""))  # rig check step, and its unit
+        self._drag = {unit.name: Timeline(False) for unit in profile.units}
         self._phase: Timeline[Phase] = Timeline("as found")
         self._struck: dict[float, Rejection] = {}
         self.acts: dict[str, Act] = {
             "setting": self._setting,
             rig_statistics.NOTE: self._check_step,
+            "drag": self._hold_drag,
             "moving": self._move,
             "moved": self._was_moved,
             "phase": self._tightened,
@@ -81,6 +83,14 @@ class Annotations:
     def moving_at(self, unit: str, t_us: float) -> bool:
         """Whether ``unit`` was being moved at ``t_us``, the crank held."""
         return self._moving[unit].at(t_us)
+
+    def drag_at(self, unit: str, t_us: float) -> bool:
+        """Whether a drag was held on the rotor of ``unit`` at ``t_us``."""
+        return self._drag[unit].at(t_us)
+
+    def drag_on(self, unit: str) -> bool:
+        """Whether a drag is held on the rotor of ``unit`` now."""
+        return self._drag[unit].now
 
     def asked_at(self, unit: str, t_us: float) -> bool:
         """Whether the contacts of ``unit`` were meant to open at ``t_us`` without turning: it was
@@ -160,6 +170,14 @@ class Annotations:
         ):
             self._work_us.append(t_us)
         self._step.set(t_us, (step, str(value.get("unit") or "")))
+
+    def _hold_drag(self, t_us: float, value: dict[str, object]) -> None:
+        """On the rotor of a unit, which is that of each unit in its body."""
+        for unit in self._in_one_body(self.unit(str(value["unit"]))):
+            if value.get("back"):
+                self._drag[unit.name].back()
+            else:
+                self._drag[unit.name].set(t_us, not value.get("end"))
 
     def _move(self, t_us: float, value: dict[str, object]) -> None:
         moving = self._moving[self.unit(str(value["unit"])).name]

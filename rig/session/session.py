@@ -28,15 +28,22 @@ from rig.signal.openings import OpeningFinder, replay
 from rig.signal.track import TOLERANCE_COUNTS, IndexCheck
 from rig.tdc.gauge_points import GaugeNotes, chosen
 from rig.tdc.index_resolver import ONE_SIDE, IndexResolver, same_frame
-from rig.tdc.piston_stop import Hold, ShortWay, StopTouches, stop_misleads
-from rig.tdc.reference import TdcReference
+from rig.tdc.piston_stop import (
+    Hold,
+    ShortWay,
+    StopPurpose,
+    StopTouches,
+    from_touches,
+    stop_misleads,
+)
+from rig.tdc.reference import Method, TdcReference, moved
 from rig.tdc.reference_file import from_plain
 from rig.tdc.validity import Validity
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.firing_tdc import FiringTdc, FiringTdcEntry
 from rig.timing.impulse import ImpulseLag, impulse_lags, separate_impulse_trips
-from rig.timing.readings import NO_TDC, by_moving, to_reading, unless_far
+from rig.timing.readings import NO_TDC, by_moving, drag_alone, to_reading, unless_far
 from rig.timing.values import ADJUSTING, Assessment, Comparison, Phase, Reading
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
@@ -347,8 +354,8 @@ class Session:
     def _note_stop_in(self, t_us: float, value: dict[str, object]) -> None:
         cylinder = int(str(value.get("cylinder", 1)))
         plug_hole_offset_deg(self.profile.engine, cylinder)  # raises before it is touched
-        again = value.get("purpose") == "check"
-        self.stop = StopTouches(t_us, cylinder, "check" if again else "reference")
+        purposes: dict[object, StopPurpose] = {"check": "check", "more": "more"}
+        self.stop = StopTouches(t_us, cylinder, purposes.get(value.get("purpose"), "reference"))
 
     def _note_stop_out(self, t_us: float, value: dict[str, object]) -> None:
         if self._undone("stop-out", value) or self.stop is None:
@@ -366,13 +373,18 @@ class Session:
                 made_utc=str(value.get("utc", "")),
                 capture=str(value.get("capture", "")),
             )
-            if done.purpose == "check" and self.reference is not None:
+            if done.purpose != "reference" and self.reference is not None:
                 if not self.places.known:
                     self.places.found(found)
                 here = self.places.now(self.reference) or self.reference
+                more = done.purpose == "more" and not moved(here, found).has_moved
                 self.stop_words = here.compared(found)
-                self.checks.append(self.stop_words)
                 found = same_frame(found, self.reference, self.profile.encoder)
+                if more:
+                    found = self._with_more_touches(found)
+                    self.reference, self.stop_words = found, found.how
+                else:
+                    self.checks.append(self.stop_words)
             else:
                 self.places.found(found)
                 self.reference = found
@@ -383,6 +395,21 @@ class Session:
             self.stop_words = str(why)
             if self.reference is not None and self.places.touched(done, self.reference):
                 self.stop_words = ONE_SIDE
+
+    def _with_more_touches(self, found: TdcReference) -> TdcReference:
+        """TDC from the touches ``found`` and those of the one in use, where they were made in this
+        recording; the one in use where that has no smaller uncertainty."""
+        used = self.reference
+        assert used is not None
+        if used.method is Method.STOP and any(used is each for each in self.found):
+            both = from_touches(
+                self.profile,
+                found.cylinder,
+                (*used.forward_deg, *found.forward_deg),
+                (*used.backward_deg, *found.backward_deg),
+            )
+            found = replace(both, made_utc=found.made_utc, capture=found.capture)
+        return min(used, found, key=lambda each: each.uncertainty.U_deg)
 
     # -- the crank and the rig, now -----------------------------------------------------------
 
@@ -567,7 +594,8 @@ class Session:
                 self._assigned, self._assigned_with = [], self.reference
             self._assigned += [self._assign(o) for o in self.openings[len(self._assigned) :]]
             tied = [r for r in self._assigned if r is not None]
-            readings = separate_impulse_trips(tied, self.profile, self._begins(tied))
+            trips = separate_impulse_trips(tied, self.profile, self._begins(tied))
+            readings = drag_alone(trips)
             judged: list[Assessment] = []
             compared: list[Comparison] = []
             if self.reference is not None:
@@ -598,6 +626,7 @@ class Session:
             stroke=self.stroke_at(opening.t_us),
             phase=self.annotations.phase_at(unit.name, opening.t_us, self._read_us[unit.name]),
             kind="set" if moved and not struck else "turned",
+            drag=self.annotations.drag_at(unit.name, opening.t_us),
         )
         if reading.phase == ADJUSTING and self.annotations.moved_since(unit.name, opening.t_us):
             # A figure never spans a move: of several while adjusting, the last place counts.

@@ -42,6 +42,7 @@ class Reason(StrEnum):
     MASTER_ROD_TDC = "master-rod-tdc"  # cylinder; cylinder whose TDC is known
     FAR_FROM_NOMINAL = "far-from-nominal"
     MOVED_AGAIN = "moved-again"  # read while adjusting, and the unit was moved again afterwards
+    WITHOUT_DRAG = "without-drag"  # on the rotor, with which others of the same figure were read
     BY_HAND = "by-hand"  # what the person noted, or nothing
 
 

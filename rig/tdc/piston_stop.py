@@ -497,13 +497,17 @@ MOST_POSITIONS = 200_000
 """Over an hour at the rig's fifty positions a second."""
 
 
+StopPurpose = Literal["reference", "check", "more"]
+"""Why the piston stop was put in: to find TDC, to prove it again, to lower its uncertainty."""
+
+
 @dataclass(slots=True)
 class StopTouches:
     """The touches since the piston stop was put in. Angles: degrees after the index, [0, 360)."""
 
     t_us: float
     cylinder: int
-    purpose: Literal["reference", "check"]
+    purpose: StopPurpose
     touches: list[Touch] = field(default_factory=list)
     crank_deg: list[float] = field(default_factory=list)
     trail: list[NDArray[np.void]] = field(default_factory=list)  # positions since the last restart
@@ -619,22 +623,31 @@ class StopTouches:
 
     def reference(self, profile: Profile) -> TdcReference:
         """TDC from these touches. Raises InputError when they do not give one."""
-        encoder = profile.encoder
-        found = tdc_from_stop(
-            self._on_disc(1, profile),
-            self._on_disc(-1, profile),
-            counts_per_turn=encoder.counts_per_turn,
-            geometry=geometry_of(profile.engine, self.cylinder),
-            cylinder=self.cylinder,
-            graduation_error_deg=encoder.graduation_error_deg,
-            run_out_deg=encoder.run_out_deg,
-            turns_per_crank_turn=encoder.turns_per_crank_turn,
-            play_deg=encoder.play_deg,
-            play_error_deg=encoder.play_error_deg,
-            turned_at=encoder.turned_at,
-        )
-        wrong = stop_trouble(profile.engine, self.cylinder)
-        return replace(found, warnings=(wrong, *found.warnings)) if wrong else found
+        forward, backward = self._on_disc(1, profile), self._on_disc(-1, profile)
+        return from_touches(profile, self.cylinder, forward, backward)
+
+
+def from_touches(
+    profile: Profile, cylinder: int, forward_deg: Sequence[float], backward_deg: Sequence[float]
+) -> TdcReference:
+    """TDC from touches in ``cylinder`` with what the engine file has. Raises InputError when they
+    do not give one."""
+    encoder = profile.encoder
+    found = tdc_from_stop(
+        forward_deg,
+        backward_deg,
+        counts_per_turn=encoder.counts_per_turn,
+        geometry=geometry_of(profile.engine, cylinder),
+        cylinder=cylinder,
+        graduation_error_deg=encoder.graduation_error_deg,
+        run_out_deg=encoder.run_out_deg,
+        turns_per_crank_turn=encoder.turns_per_crank_turn,
+        play_deg=encoder.play_deg,
+        play_error_deg=encoder.play_error_deg,
+        turned_at=encoder.turned_at,
+    )
+    wrong = stop_trouble(profile.engine, cylinder)
+    return replace(found, warnings=(wrong, *found.warnings)) if wrong else found
 
 
 def stop_misleads(engine: Engine, stop: StopTouches | None, used: TdcReference | None) -> str:

@@ -176,7 +176,7 @@ def contributions(
     cylinders = sorted({r.cylinder for r in figure.readings if r.cylinder is not None})
     entered = uncertainty_budget.entered_tdc(profile.engine, cylinders, reference.cylinder)
     parts += [entered] if entered else []
-    if unit.play_deg:
+    if unit.play_deg and not figure.with_drag:
         parts.append(uncertainty_budget.backlash(unit.play_deg))
     if figure.readings[0].kind == "set":
         parts.append(uncertainty_budget.hand())
@@ -338,6 +338,7 @@ def _marks(group: Sequence[Reading], unit: Unit) -> tuple[Mark, ...]:
         Mark.CONFIRM_BY_TURNING: group[0].kind == "set",
         Mark.IMPULSE_COUPLING: group[0].kind == "impulse",
         Mark.PAPER_MEANT: unit.meaning == "paper",
+        Mark.DRAG_HELD: all(r.drag for r in group),
     }
     return tuple(mark for mark, holds in marks.items() if holds)
 

@@ -258,7 +258,10 @@ def _parts(
         parts += [replace(part, of=side.unit.name) for part in own]
     # Halves in one body share a rotor: the magnet pulls both or none.
     if not (sides[0].unit.body and sides[0].unit.body == sides[1].unit.body):
-        plays = [side.unit.play_deg or 0.0 for side in sides]
+        plays = [
+            0.0 if figure.with_drag else side.unit.play_deg or 0.0
+            for side, figure in zip(sides, figures, strict=True)
+        ]
         parts += [uncertainty_budget.backlash_of_both(*plays)] if any(plays) else []
     return parts
 

@@ -11,6 +11,7 @@ An opening of a unit that is moved while the crank is held is a set reading, not
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -94,6 +95,7 @@ def to_reading(
     kind: Literal["turned", "set"] = "turned",
     start_us: float = 0.0,
     without: Rejection = NO_TDC,
+    drag: bool = False,
 ) -> Reading:
     """Assign one opening to its unit, lobe, cylinder and stroke.
 
@@ -136,7 +138,24 @@ def to_reading(
         times_opened=opening.times_opened,
         closed_deg=None if math.isnan(opening.closed_deg) else opening.closed_deg,
         speed_deg_s=opening.speed_deg_s,
+        drag=drag,
     )
+
+
+def drag_alone(readings: Sequence[Reading]) -> list[Reading]:
+    """The same readings; of a unit, setting and phase of which some were read with a drag on the
+    rotor, those without are rejected: they may be early by the backlash."""
+
+    def figure(r: Reading) -> tuple[str, str, Phase]:
+        return r.unit, r.setting, r.phase
+
+    dragged = {figure(r) for r in readings if r.valid and r.drag}
+    return [
+        replace(r, rejection=Rejection(Reason.WITHOUT_DRAG))
+        if r.valid and not r.drag and figure(r) in dragged
+        else r
+        for r in readings
+    ]
 
 
 def _share(one: Place, two: Place) -> bool:

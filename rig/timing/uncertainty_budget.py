@@ -277,6 +277,11 @@ class Figure:
         """Number of readings."""
         return len(self.readings)
 
+    @property
+    def with_drag(self) -> bool:
+        """Whether a drag on the rotor took up the backlash at each reading."""
+        return all(reading.drag for reading in self.readings)
+
 
 def valid_readings(readings: Sequence[Reading]) -> list[Reading]:
     """The valid readings with an angle."""

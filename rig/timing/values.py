@@ -26,6 +26,7 @@ class Mark(StrEnum):
     IMPULSE_COUPLING = "impulse coupling engaged"
     IN_GROUPS = "readings in groups"
     PAPER_MEANT = "slip of paper meant"
+    DRAG_HELD = "drag held"
 
     @staticmethod
     def earlier(value: object) -> object:
@@ -64,6 +65,7 @@ class Reading:
     times_opened: int = 1  # times that the contacts opened, bounces included
     closed_deg: float | None = None  # crank degrees for which the contacts had been closed
     speed_deg_s: float = 0.0  # of the crank in its normal direction
+    drag: bool = False  # held on the unit's rotor: its magnet could not pull it forward
 
     @property
     def valid(self) -> bool:

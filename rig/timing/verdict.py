@@ -8,8 +8,9 @@ to wrap. A limit of None is no limit.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Literal
 
 from rig.base.uncertainty import Contribution, Source, Uncertainty, combine
@@ -176,32 +177,45 @@ def more_readings(parts: Sequence[Contribution], n: int, margin: float) -> int |
 
 
 MANY_READINGS = 30
-
-
 """With more readings to come than this, nobody would wait for the verdict (common practice, no
 source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Remedy:
-    """What would decide an inconclusive figure: ``readings`` more, or (0) a smaller part from
-    ``largest``, the largest contribution that readings leave. Both empty: it is on its limit."""
+    """What would decide an inconclusive figure: ``readings`` more; or (0) a smaller contribution
+    from ``shrink``, at which something can be done. Else ``largest`` is the largest contribution
+    that readings leave, None where it is on its limit."""
 
     readings: int = 0
+    shrink: Source | None = None
     largest: Source | None = None
 
 
-def remedy(margin: float, uncertainty: Uncertainty | None, n: int) -> Remedy:
+def remedy(
+    margin: float,
+    uncertainty: Uncertainty | None,
+    n: int,
+    at_best: Mapping[Source, float] = MappingProxyType({}),
+) -> Remedy:
     """What would decide a mean of ``n`` readings that is ``margin`` degrees from its nearer limit.
 
-    Source: the rule "guarded" and JCGM 100, 4.2.3.
+    ``at_best`` has the standard uncertainties, degrees, to which something at the bench can bring
+    contributions. Source: the rule "guarded" and JCGM 100, 4.2.3.
     """
     if uncertainty is None:
         return Remedy(readings=2)
     more = more_readings(uncertainty.parts, n, margin)
     if more is not None and more <= MANY_READINGS:
         return Remedy(readings=more)
-    left = [p for p in with_readings(uncertainty.parts, n, math.inf).parts if p.u_deg > 0.0]
+    parts = uncertainty.parts
+    least = [replace(p, u_deg=min(p.u_deg, at_best.get(p.source, p.u_deg))) for p in parts]
+    gains = [(p.u_deg - q.u_deg, p.source) for p, q in zip(parts, least, strict=True)]
+    gain, source = max(gains, default=(0.0, None))
+    enough = more_readings(least, n, margin)
+    if gain > 0.0 and enough is not None and enough <= MANY_READINGS:
+        return Remedy(shrink=source)
+    left = [p for p in with_readings(parts, n, math.inf).parts if p.u_deg > 0.0]
     if more is not None or not left or combine(left).U_deg <= margin:
         return Remedy()
     return Remedy(largest=max(left, key=lambda part: part.u_deg).source)

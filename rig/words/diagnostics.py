@@ -94,6 +94,7 @@ REASONS: Mapping[Reason, Words] = {
     ),
     Reason.FAR_FROM_NOMINAL: _always("the contacts opened with the crank held, far from nominal"),
     Reason.MOVED_AGAIN: _always("the unit was moved again afterwards"),
+    Reason.WITHOUT_DRAG: _always("read without the drag with which others were"),
     Reason.BY_HAND: lambda noted="rejected by hand": noted,
 }
 """Why a past opening is rejected."""

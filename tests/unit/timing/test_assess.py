@@ -25,6 +25,7 @@ from rig.base.uncertainty import Source, student_t
 from rig.engine.profile import Setting, Window
 from rig.signal.events import Reason, Rejection
 from rig.timing.assess import against_limit, assess, unit_figure
+from rig.timing.readings import drag_alone
 from rig.timing.values import Assessment, Mark, Reading
 from rig.words.assessments import contribution_words
 
@@ -229,6 +230,24 @@ def test_backlash_is_carried() -> None:
     assert found.uncertainty is not None
     assert found.uncertainty.parts[-1].source is Source.BACKLASH
     assert found.uncertainty.parts[-1].u_deg == pytest.approx(0.6 / math.sqrt(3))
+
+
+def test_a_drag_on_the_rotor_takes_the_backlash_up() -> None:
+    """Readings with the drag have no backlash in their uncertainty, and are not mixed with others:
+    the magnet may have pulled those early by up to the backlash (TM 1-1500-204-23-1)."""
+    job = single(replace(unit(), play_deg=0.6))
+    dragged = changed(readings(CLOSE), drag=True)
+    mixed = drag_alone([*readings([39.0, 39.0]), *dragged])
+    assert [r.valid for r in mixed] == [False, False, *[True] * len(dragged)]
+    assert {r.rejection.reason for r in mixed if r.rejection} == {Reason.WITHOUT_DRAG}
+    found = only(assess(mixed, job, reference()))
+    assert found.uncertainty is not None
+    assert Source.BACKLASH not in {part.source for part in found.uncertainty.parts}
+    assert Mark.DRAG_HELD in found.marks
+    alone = readings(CLOSE)
+    assert drag_alone(alone) == alone
+    elsewhere = changed(readings(CLOSE), phase="as left")  # another figure: it stays
+    assert all(r.valid for r in drag_alone([*elsewhere, *dragged]))
 
 
 def test_the_spread_has_its_own_verdict() -> None:

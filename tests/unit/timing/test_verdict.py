@@ -247,6 +247,16 @@ def test_the_remedy_is_the_largest_part_where_no_readings_help() -> None:
     assert remedy(1e-6, combine([REPEATS]), 5) == Remedy()  # on the limit itself
 
 
+def test_the_remedy_is_what_can_be_done_at_the_bench_where_that_is_enough() -> None:
+    parts = [REPEATS, TOUCHED, replace(TOUCHED, source=Source.BACKLASH, u_deg=0.3)]
+    drag = {Source.BACKLASH: 0.0}
+    assert remedy(0.25, combine(parts), 5, drag) == Remedy(shrink=Source.BACKLASH)
+    assert remedy(0.15, combine(parts), 5, drag) == Remedy(largest=Source.BACKLASH)
+    both = drag | {Source.TDC: 0.02}
+    assert remedy(0.15, combine(parts), 5, both) == Remedy(shrink=Source.BACKLASH)
+    assert remedy(0.15, combine(parts[:2]), 5, both) == Remedy(shrink=Source.TDC)
+
+
 @given(
     st.floats(1e-6, 1.0),
     st.floats(1e-4, 1.0),
