@@ -22,7 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.adjust import predictions
-from rig.adjust.steps import opposite, places_deg, slot_units
+from rig.adjust.kinds import opposite, places_deg, slot_units
+from rig.adjust.moves import Fitted
+from rig.adjust.plan import Kind
 from rig.base.angles import modulo
 from rig.base.errors import InputError, shown
 from rig.engine import gear_train
@@ -304,7 +306,7 @@ def layouts(job: Job, steps: Sequence[Mapping[str, Any]]) -> list[Layout]:
     face is meant.
     """
     made: Mapping[str, Callable[[Job, str, Mapping[str, Any]], Layout | None]]
-    made = {"recut": _new_place, "file": _longer_slot, "mesh": _mesh_marks}
+    made = {Kind.RECUT: _new_place, Kind.FILE: _longer_slot, Kind.MESH: _mesh_marks}
     found: list[Layout] = []
     for step in steps:
         if step.get("means") not in made:
@@ -355,7 +357,7 @@ def _longer_slot(job: Job, part: str, figures: Mapping[str, Any]) -> LongerSlot:
     slot = next((each for each in job.means.slots if each.unit == part), None)
     if slot is None:
         raise _changed(part)
-    unit = slot_units(slot, job.profile.units)[0]
+    unit = slot_units(Fitted(job.profile.units, job.profile.engine), slot)[0]
     way: Rotation = "clockwise" if figures["way"] == "clockwise" else "anticlockwise"
     room_mm = slot.clockwise_mm if way == "clockwise" else slot.anticlockwise_mm
     if not math.isclose(room_mm, float(figures["room_mm"])):

@@ -91,11 +91,34 @@ class PairWant:
     cylinder: int | None = None
 
 
+class Kind(StrEnum):
+    """A kind of adjustment, by the name that saved steps have; ``called`` begins its name in
+    words."""
+
+    called: str
+
+    def __new__(cls, name: str, called: str) -> Kind:
+        made = str.__new__(cls, name)
+        made._value_, made.called = name, called
+        return made
+
+    MESH = "mesh", "another mesh of"
+    COUPLING = "coupling", "the coupling of"
+    DOG = "dog", "another slot of the drive of"
+    RECUT = "recut", "a new place in the drive of"
+    SLOT = "slot", "turning the body of"
+    PLATE = "contact plate", "turning the contact plate of"
+    FILE = "file", "filing the slots of"
+    GAP = "gap", "the contact gap of"
+    LEADS = "leads", "moving the leads of"
+    LEVER = "lever", "the lever of"
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One thing to do, in words, and what it does to each unit."""
 
-    means: str  # "slot", "contact plate", "file", "mesh", "coupling", "dog", "recut", "gap", ...
+    means: Kind
     part: str  # the unit, body or shaft that is touched
     words: str  # all of it: ``do``, and what it comes to
     shift_deg: Mapping[str, float]  # unit: crank degrees, positive earlier

@@ -1,55 +1,53 @@
-"""Search and linear program.
+"""Which combination of adjustments serves several units and their synchronism best.
 
-Which combination of means serves several units and their synchronism best.
-
-Every set of means is tried, every position of those that have positions, and for those that slide
-the best place is found by linear programming (``slide``). A bound on what each combination can
-reach at best decides which are worked out, so that none that could be better is passed over.
-
-Where the means that slide are best put: small linear programs.
-
-First which items can be brought inside together, then the greatest strain of those least, then the
-greatest of the others. Source: lexicographic minimax by linear programming; the choice of items by
-a mixed-integer program.
+Every set of adjustments is tried, every position of those that have positions, and for those that
+slide the best place is found by linear programming (``slide``): which items can be brought inside
+together (a mixed-integer program), then the greatest strain of those least, then the greatest of
+the others (lexicographic minimax). A bound on what each combination can reach at best decides which
+are worked out, so that none that could be better is passed over.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations, permutations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.adjust.moves import Choices, Kind, Move, Range, together
+from rig.adjust.moves import Choices, Floats, Move, Range, together
+from rig.adjust.plan import Kind
 from rig.adjust.task import (
     COUNTS,
     EDGE,
     INCONCLUSIVE,
     INSIDE,
     OUTSIDE,
-    Floats,
     Levels,
-    Levers,
     Rank,
     Task,
     ranked,
-    wrapped,
 )
 from rig.timing.advance_range import LeverEnds
 
-MOST_COMBINED = 300_000  # positions of one set of means
+MOST_COMBINED = 300_000  # positions of one set of adjustments
 MOST_SOLVED = 60  # of each set, those that may be best
+NOTHING = 1e-6  # degrees: a range moved by less is not moved
+BINDING = 0.01  # share of the strain; less may come from the cost of movement alone
+SAFE = 1e-4  # degrees: what a mixed-integer solution may be off by
+Bools = NDArray[np.bool_]
+Picked = tuple[tuple[Choices, int], ...]
+Put = tuple[tuple[Range, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
     """One combination: the choices and ranges that move, and what remains."""
 
-    choices: tuple[tuple[Choices, int], ...]
-    ranges: tuple[tuple[Range, float], ...]
+    choices: Picked
+    ranges: Put
     shift_deg: Floats  # (units,)
     errors: Floats  # (rows,)
     U: Floats  # (rows,): of the errors, infinite where not known
@@ -62,49 +60,116 @@ class Found:
 
     @property
     def inside(self) -> bool:
-        """Whether all is. Source: the levels."""
+        """Whether all is."""
         return bool((self.items == INSIDE).all())
+
+    @property
+    def done(self) -> object:
+        """What is done, sizes left aside: two with the same are one proposal."""
+        picked = frozenset((move.occupies, i) for move, i in self.choices)
+        return picked, frozenset((move.occupies, move.low) for move, _ in self.ranges)
 
 
 @dataclass(frozen=True, slots=True)
-class Searched:
-    """What was asked: the task, below which error two results are equal, the levers to be set, and
-    the strain of each row up to which nothing has to be done: that of what is inside as it stands.
+class Search:
+    """What is wanted, and what may be moved: up to ``most`` adjustments together.
+
+    Two results closer than ``grain_deg`` are equal. ``ends`` are of the levers that may be set, by
+    unit.
     """
 
     task: Task
-    grain_deg: float
-    levers: Levers
-    settled: Floats
+    moves: Sequence[Move]
+    most: int = 3
+    grain_deg: float = 0.1
+    ends: Mapping[str, LeverEnds] = field(default_factory=dict)
+    # The strain of each row up to which nothing has to be done: that of what is inside as it is.
+    settled: Floats = field(init=False)
 
-    def judged(
-        self,
-        choices: tuple[tuple[Choices, int], ...],
-        ranges: tuple[tuple[Range, float], ...],
-        shift: Floats,
-        errors: Floats,
-    ) -> Found:
+    def __post_init__(self) -> None:
+        task, errors = self.task, self.task.errors(np.zeros(self.task.per_shift.shape[1]))
+        inside = task.levels(errors, errors)[task.item] == INSIDE
+        strain = task.strains(errors, errors)
+        object.__setattr__(self, "settled", np.where(inside, strain + 1e-9, -1.0))
+
+    def present(self) -> Found:
+        """Everything left as it is."""
+        none = np.zeros(self.task.per_shift.shape[1])
+        return self._found((), (), none, self.task.errors(none))
+
+    def best(self, *, keep: int = 8, lasting: bool = False) -> list[Found]:
+        """The best ``keep`` combinations in the order of ``Rank``, the present state among them.
+
+        Only what can be undone; with ``lasting`` only what cannot be, without the present state.
+        Added are those that get everything inside with fewer parts disturbed than any of these. At
+        most two are of the same adjustments. Source: exhaustive, see the module.
+        """
+        kept = [] if lasting else [self.present()]
+        enough: list[frozenset[int]] = []
+        fewest: dict[int, Found] = {}
+        for chosen, keys in self._sets(lasting=lasting):
+            lever = any(move.occupies.kind is Kind.LEVER for move in chosen)
+            if not lever and any(fewer <= keys for fewer in enough):
+                continue  # more adjustments only disturb more, but for a lever's place
+            limit = kept[-1].rank if len(kept) >= keep else None
+            best = self._of_set(chosen, limit)
+            best = [found for found in best if found.reversible != lasting]  # a cut may stay unused
+            if best and best[0].inside and best[0].rank.strain < 1.0:
+                enough.append(keys)
+            unique: dict[object, Found] = {}
+            for found in sorted([*kept, *best], key=lambda found: found.rank):
+                unique.setdefault(found.done, found)
+            kept = list(unique.values())[:keep]
+            for found in best:
+                if found.inside:
+                    other = fewest.get(found.disturbs, found)
+                    fewest[found.disturbs] = min(found, other, key=lambda each: each.rank)
+        simpler = [f for n, f in fewest.items() if all(n < other.disturbs for other in kept)]
+        return sorted([*kept, *simpler], key=lambda found: found.rank)
+
+    def left_out(self) -> list[str]:
+        """A sentence when adjustments have too many positions together for all to be tried."""
+        lists = [move for move in self.moves if isinstance(move, Choices)]
+        for size in range(2, self.most + 1):
+            for some in combinations(lists, size):
+                if _positions(some) > MOST_COMBINED:
+                    names = (f"{c.occupies.kind} {c.occupies.owner}".strip() for c in some)
+                    said = "too many positions together, tried"
+                    return [f"{', '.join(names)}: {said} {size - 1} at a time"]
+        return []
+
+    def _sets(self, *, lasting: bool) -> list[tuple[tuple[Move, ...], frozenset[int]]]:
+        """The sets of moves that can be made together and do something, the smallest first."""
+        useful = [
+            (i, move)
+            for i, move in enumerate(self.moves)
+            if np.any(self.task.per_shift @ _per_unit(move)) and (lasting or move.reversible)
+        ]
+        return [
+            (chosen, frozenset(i for i, _ in some))
+            for size in range(1, self.most + 1)
+            for some in combinations(useful, size)
+            if together(chosen := tuple(move for _, move in some))
+            and not (lasting and all(move.reversible for move in chosen))
+        ]
+
+    def _found(self, choices: Picked, ranges: Put, shift: Floats, errors: Floats) -> Found:
         """A combination with all that is known of it."""
         task = self.task
         U = expanded_deg(task, ranges)
-        items = task.of_items(task.levels(errors, errors, U))
-        strain = task.strains(errors, errors)
-        put = {move.lever: value for move, value in ranges if move.lever}
+        items, strain = task.levels(errors, errors, U), task.strains(errors, errors)
+        columns = task.columns(items[None], strain[None], self.grain_deg, self.settled)[0]
+        lever = self._off_middle({move.lever: value for move, value in ranges if move.lever})
         disturbs = sum(c.disturbs[i] for c, i in choices) + len(ranges)
+        effort = sum(c.effort[i] for c, i in choices)
         return Found(
-            choices=choices,
-            ranges=ranges,
-            shift_deg=shift,
-            errors=errors,
-            U=U,
-            items=items,
-            rank=ranked(
-                task.columns(items[None], strain[None], self.grain_deg, self.settled)[0],
-                self.levers.off(put),
-                disturbs,
-                sum(c.effort[i] for c, i in choices),
-                strain,
-            ),
+            choices,
+            ranges,
+            shift,
+            errors,
+            U,
+            items,
+            ranked(columns, lever, disturbs, effort, strain),
             strain=float(strain.max()),
             remaining_deg=float(np.abs(errors).max()),
             disturbs=int(disturbs),
@@ -112,8 +177,130 @@ class Searched:
             and all(r.reversible for r, _ in ranges),
         )
 
+    def _off_middle(self, put: Mapping[str, float], centred: frozenset[str] = frozenset()) -> float:
+        """How far the worst lever ends up from the middle of its range, in tenths of it.
 
-def expanded_deg(task: Task, ranges: Sequence[tuple[Range, float]]) -> Floats:
+        ``put`` is by how much each was moved, crank degrees; those ``centred`` are taken as in the
+        middle.
+        """
+        worst = 0.0
+        for name, end in self.ends.items():
+            read = next((w.read_btdc for w in self.task.wants if w.unit == name), None)
+            span = end.advance_btdc - end.retard_btdc
+            if read is None or span <= 0.0 or name in centred:
+                continue
+            place = (read + put.get(name, 0.0) - end.retard_btdc) / span
+            worst = max(worst, abs(place - 0.5))
+        return math.floor(10.0 * worst + 1e-6)
+
+    def _of_set(self, chosen: Sequence[Move], limit: Rank | None) -> list[Found]:
+        """The best two that a set of moves can do; none when that is no better than ``limit``."""
+        task = self.task
+        lists = [move for move in chosen if isinstance(move, Choices)]
+        ranges = [move for move in chosen if isinstance(move, Range)]
+        if _positions(lists) > MOST_COMBINED:
+            return []
+        if limit is not None and self._best_thinkable(lists, ranges) >= limit:
+            return []
+        grid = _grid(lists, task.per_shift.shape[1])
+        errors = task.errors(grid.shift_deg)
+        slope = np.array([task.per_shift @ move.per_deg for move in ranges])
+        slope = slope.reshape(len(ranges), len(task.base))
+        ends = np.array([[move.low, move.high] for move in ranges]).reshape(len(ranges), 2)
+        spans = np.sort(slope[:, :, None] * ends[:, None, :], axis=2)  # (ranges, rows, low, high)
+        low, high = (errors + each for each in spans.sum(axis=0).T)
+        hope = task.levels(low, high)
+        columns = task.columns(hope, task.strains(low, high), self.grain_deg, self.settled)
+        apart = self._apart(errors, slope, hope)
+        least = np.floor(apart * task.typical_deg / self.grain_deg + 0.999e-6)  # as ``columns``
+        columns[:, COUNTS] = np.maximum(columns[:, COUNTS], least)
+        may = np.flatnonzero(_may_beat(columns, limit))
+        by_exact = np.maximum(task.strains(low[may], high[may]).max(axis=1), apart[may])
+        order = np.lexsort([by_exact, grid.effort[may], grid.disturbs[may], *columns[may].T[::-1]])
+        found: list[Found] = []
+        for n, i in enumerate(may[order]):
+            lever = self._lever_hope(ranges, errors[i], spans, columns[i])
+            disturbs = grid.disturbs[i] + len(ranges)
+            hoped = ranked(columns[i], lever, disturbs, grid.effort[i], np.zeros(0))
+            enough = len(found) > 1 and hoped >= found[1].rank
+            if enough or n >= MOST_SOLVED:
+                break
+            if limit is not None and hoped >= limit:
+                continue
+            picks = tuple((c, int(k)) for c, k in zip(lists, grid.index[i], strict=True))
+            for used in self._slides(errors[i], ranges, slope, hope[i]):
+                more = sum((v * r.per_deg for r, v in used), np.zeros(grid.shift_deg.shape[1]))
+                there = errors[i] + task.per_shift @ more
+                found.append(self._found(picks, used, grid.shift_deg[i] + more, there))
+            found = sorted(found, key=lambda each: each.rank)[:2]
+        return found
+
+    def _apart(self, errors: Floats, slope: Floats, hope: Levels) -> Floats:
+        """The least strain that two rows keep which every range moves alike, (n,): they stay apart.
+
+        Of rows that may both be inside: e/early = (d - e)/late for d apart.
+        """
+        late, early = self.task.sides
+        inside = hope[:, self.task.item] == INSIDE
+        least = np.zeros(len(errors))
+        for one, two in permutations(range(errors.shape[1]), 2):
+            if np.allclose(slope[:, one], slope[:, two]):
+                strain = (errors[:, one] - errors[:, two]) / (early[one] + late[two])
+                counts = inside[:, one] & inside[:, two]
+                counts &= strain > max(self.settled[one], self.settled[two])
+                least = np.where(counts, np.maximum(least, strain), least)
+        return least
+
+    def _best_thinkable(self, lists: Sequence[Choices], ranges: Sequence[Range]) -> Rank:
+        """Everything inside and on its figure."""
+        lever = self._off_middle({}, frozenset(move.lever for move in ranges))
+        parts = sum(float(c.disturbs.min()) for c in lists) + len(ranges)
+        return Rank(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, (-1.0,) * len(self.task.base), lever, parts)
+
+    def _slides(
+        self, errors: Floats, ranges: Sequence[Range], slope: Floats, hope: Levels
+    ) -> list[Put]:
+        """Where ranges are best put; again with the uncertainty that moving them adds, where it
+        adds any."""
+        if not ranges:
+            return [()]
+        out: list[Put] = []
+        U = self.task.U
+        for _ in range(2):
+            by = slide(Rows(self.task, errors, slope, U, self.settled >= 0.0), ranges, hope)
+            put = zip(ranges, map(float, by), strict=True)
+            out.append(tuple((r, v) for r, v in put if abs(v) > NOTHING or r.lever))
+            more = expanded_deg(self.task, out[-1])
+            if np.array_equal(more, U):
+                break
+            U = more
+        return out
+
+    def _lever_hope(
+        self, ranges: Sequence[Range], errors: Floats, spans: Floats, columns: Floats
+    ) -> float:
+        """How near to the middle the levers can be, if strains stay in their steps.
+
+        ``spans`` is what each range can add to each error, ``columns`` a row of ``Task.columns``.
+        """
+        task = self.task
+        worst = self._off_middle({}, frozenset(move.lever for move in ranges))
+        strain = (columns[COUNTS:].max() + 1.0) * self.grain_deg / task.typical_deg
+        for own, move in enumerate(ranges):
+            end = self.ends.get(move.lever)
+            if end is None:
+                continue
+            row = next(r for r, want in enumerate(task.wants) if want.unit == move.lever)
+            others = np.delete(spans[:, row], own, axis=0).sum(axis=0)
+            late, early = (side[row] * strain for side in task.sides)
+            least = max(-errors[row] - others[1] - late, move.low)
+            most = min(-errors[row] - others[0] + early, move.high)
+            off = max(0.0, least - move.prefer, move.prefer - most)
+            worst = max(worst, math.floor(10.0 * off / (end.advance_btdc - end.retard_btdc) + 1e-6))
+        return worst
+
+
+def expanded_deg(task: Task, ranges: Put) -> Floats:
     """Expanded uncertainty of each row once ranges are moved, at about 95 %.
 
     Source: JCGM 100:2008, 5.1.2; a factor of 2 for what the shift adds.
@@ -124,105 +311,8 @@ def expanded_deg(task: Task, ranges: Sequence[tuple[Range, float]]) -> Floats:
     return np.asarray(np.sqrt(task.U**2 + more), np.float64)
 
 
-def search(
-    task: Task,
-    moves: Sequence[Move],
-    *,
-    most: int = 3,
-    grain_deg: float = 0.1,
-    ends: Mapping[str, LeverEnds] | None = None,
-    keep: int = 8,
-    lasting: bool = False,
-) -> list[Found]:
-    """The best ``keep`` combinations of up to ``most`` means, the present state among them.
-
-    Only what can be undone; with ``lasting`` only what cannot be, without the present state. Added
-    are those that get everything inside with fewer parts disturbed than any of these. At most two
-    are of the same means. ``ends`` are of the levers that may be set, by unit. Order: ``Rank``.
-    Source: exhaustive, see the module.
-    """
-    asked = _searched(task, grain_deg, ends)
-    kept = [] if lasting else [present(task, grain_deg=grain_deg, ends=ends)]
-    done: list[frozenset[int]] = []
-    fewest: dict[int, Found] = {}
-    for chosen, keys in _sets(task, moves, most, lasting=lasting):
-        if _adds_nothing(chosen, keys, done):
-            continue
-        limit = kept[-1].rank if len(kept) >= keep else None
-        best = _of_set(asked, chosen, limit)
-        best = [found for found in best if found.reversible != lasting]  # a cut may stay unused
-        if best and best[0].inside and best[0].rank.strain < 1.0:
-            done.append(keys)  # more means can only disturb more
-        unique: dict[object, Found] = {}
-        for item in sorted([*kept, *best], key=lambda found: found.rank):
-            unique.setdefault(_signature(item), item)
-        kept = list(unique.values())[:keep]
-        for item in best:
-            if item.inside:
-                other = fewest.get(item.disturbs, item)
-                fewest[item.disturbs] = min(item, other, key=lambda found: found.rank)
-    simpler = [f for n, f in fewest.items() if all(n < other.disturbs for other in kept)]
-    return sorted([*kept, *simpler], key=lambda found: found.rank)
-
-
-def present(
-    task: Task, *, grain_deg: float = 0.1, ends: Mapping[str, LeverEnds] | None = None
-) -> Found:
-    """Everything left as it is. Source: definition."""
-    asked = _searched(task, grain_deg, ends)
-    units = task.per_shift.shape[1]
-    return asked.judged((), (), np.zeros(units), wrapped(task.base, task.period))
-
-
-def _searched(task: Task, grain_deg: float, ends: Mapping[str, LeverEnds] | None) -> Searched:
-    errors = wrapped(task.base, task.period)
-    strain = task.strains(errors, errors)
-    inside = task.of_items(task.levels(errors, errors))[task.item] == INSIDE
-    return Searched(
-        task, grain_deg, Levers(task.wants, ends or {}), np.where(inside, strain + 1e-9, -1.0)
-    )
-
-
-def left_out(moves: Sequence[Move], most: int) -> list[str]:
-    """A sentence when means have too many positions together for all to be tried.
-
-    Source: ``MOST_COMBINED``.
-    """
-    lists = [move for move in moves if isinstance(move, Choices)]
-    for size in range(2, most + 1):
-        for some in combinations(lists, size):
-            if math.prod(len(c.effort) for c in some) > MOST_COMBINED:
-                names = ", ".join(
-                    f"{c.occupies.kind.name.lower()} {c.occupies.owner}" for c in some
-                )
-                return [f"{names}: too many positions together, tried {size - 1} at a time"]
-    return []
-
-
-def _sets(
-    task: Task, moves: Sequence[Move], most: int, *, lasting: bool
-) -> list[tuple[tuple[Move, ...], frozenset[int]]]:
-    """The sets of moves that can be made together and do something, the smallest first."""
-    useful = [
-        (i, move)
-        for i, move in enumerate(moves)
-        if np.any(task.per_shift @ _per_unit(move)) and (lasting or move.reversible)
-    ]
-    return [
-        (chosen, frozenset(i for i, _ in some))
-        for size in range(1, most + 1)
-        for some in combinations(useful, size)
-        if together(chosen := tuple(move for _, move in some))
-        and not (lasting and all(move.reversible for move in chosen))
-    ]
-
-
-def _adds_nothing(
-    chosen: Sequence[Move], keys: frozenset[int], done: Sequence[frozenset[int]]
-) -> bool:
-    """Beyond a set that reaches already more means only disturb more, but for a lever's place."""
-    lever = any(move.occupies.kind is Kind.LEVER for move in chosen)
-    return not lever and any(small <= keys for small in done)
+def _positions(lists: Sequence[Choices]) -> int:
+    return math.prod(len(c.effort) for c in lists)
 
 
 def _per_unit(move: Move) -> Floats:
@@ -231,143 +321,16 @@ def _per_unit(move: Move) -> Floats:
     return np.asarray(np.abs(move.shift_deg).max(axis=0), np.float64)
 
 
-def _signature(found: Found) -> object:
-    """What is done, sizes left aside: two with the same are one proposal."""
-    picked = frozenset((choices.occupies, i) for choices, i in found.choices)
-    return picked, frozenset((move.occupies, move.low) for move, _ in found.ranges)
-
-
-def _of_set(asked: Searched, chosen: Sequence[Move], limit: Rank | None) -> list[Found]:
-    """The best two that a set of means can do; none when that is no better than ``limit``."""
-    task = asked.task
-    lists = [move for move in chosen if isinstance(move, Choices)]
-    ranges = [move for move in chosen if isinstance(move, Range)]
-    if math.prod(len(c.effort) for c in lists) > MOST_COMBINED:
-        return []
-    if limit is not None and _best_thinkable(asked, lists, ranges) >= limit:
-        return []
-    grid = _grid(lists, task.per_shift.shape[1])
-    errors = wrapped(task.base + grid.shift_deg @ task.per_shift.T, task.period)
-    per_deg = np.array([move.per_deg for move in ranges]).reshape(
-        len(ranges), grid.shift_deg.shape[1]
-    )
-    slope = per_deg @ task.per_shift.T  # (ranges, rows)
-    ends = np.array([[move.low, move.high] for move in ranges]).reshape(len(ranges), 2)
-    spans = np.sort(slope[:, :, None] * ends[:, None, :], axis=2)  # (ranges, rows, low and high)
-    low, high = (errors + each for each in spans.sum(axis=0).T)
-    hope = task.of_items(task.levels(low, high))
-    columns = task.columns(hope, task.strains(low, high), asked.grain_deg, asked.settled)
-    apart = _apart(asked, errors, slope, hope)
-    least = np.floor(apart * task.typical_deg / asked.grain_deg + 0.999e-6)  # as ``columns`` has it
-    columns[:, COUNTS] = np.maximum(columns[:, COUNTS], least)
-    may = np.arange(len(errors)) if limit is None else np.flatnonzero(_may_beat(columns, limit))
-    by_exact = np.maximum(task.strains(low[may], high[may]).max(axis=1), apart[may])
-    order = np.lexsort([by_exact, grid.effort[may], grid.disturbs[may], *columns[may].T[::-1]])
-    found: list[Found] = []
-    for n, i in enumerate(may[order]):
-        lever = _lever_hope(asked, ranges, errors[i], spans, columns[i])
-        hoped = ranked(
-            columns[i], lever, grid.disturbs[i] + len(ranges), grid.effort[i], np.zeros(0)
-        )
-        enough = len(found) > 1 and hoped >= found[1].rank
-        if enough or n >= MOST_SOLVED:
-            break
-        if limit is not None and hoped >= limit:
-            continue
-        picks = tuple((c, int(k)) for c, k in zip(lists, grid.index[i], strict=True))
-        found += [
-            asked.judged(picks, used, grid.shift_deg[i] + shift, errors[i] + task.per_shift @ shift)
-            for used, shift in _slides(asked, errors[i], ranges, slope, hope[i])
-        ]
-        found = sorted(found, key=lambda each: each.rank)[:2]
-    return found[:2]
-
-
-def _apart(asked: Searched, errors: Floats, slope: Floats, hope: Levels) -> Floats:
-    """The least strain that two rows keep which every range moves alike, (n,): they stay apart.
-
-    Of rows that may both be inside: e/early = (d - e)/late for d apart.
-    """
-    task = asked.task
-    late, early = task.sides
-    inside = hope[:, task.item] == INSIDE
-    least = np.zeros(len(errors))
-    for one, two in permutations(range(errors.shape[1]), 2):
-        if np.allclose(slope[:, one], slope[:, two]):
-            strain = (errors[:, one] - errors[:, two]) / (early[one] + late[two])
-            counts = inside[:, one] & inside[:, two]
-            counts &= strain > max(asked.settled[one], asked.settled[two])
-            least = np.where(counts, np.maximum(least, strain), least)
-    return least
-
-
-def _best_thinkable(asked: Searched, lists: Sequence[Choices], ranges: Sequence[Range]) -> Rank:
-    """Everything inside and on its figure."""
-    rows = len(asked.task.base)
-    lever = asked.levers.off({}, frozenset(move.lever for move in ranges))
-    parts = sum(float(c.disturbs.min()) for c in lists) + len(ranges)
-    return Rank(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, (-1.0,) * rows, lever, parts)
-
-
-def _slides(
-    asked: Searched, errors: Floats, ranges: Sequence[Range], slope: Floats, hope: Levels
-) -> list[tuple[tuple[tuple[Range, float], ...], Floats]]:
-    """Where ranges are best put, and what that shifts each unit by; again with the uncertainty that
-    moving them adds, where it adds any."""
-    task = asked.task
-    none = np.zeros(task.per_shift.shape[1])
-    if not ranges:
-        return [((), none)]
-    out = []
-    U = task.U
-    for _ in range(2):
-        by = slide(Rows(task, errors, slope, U, asked.settled >= 0.0), ranges, hope)
-        used = tuple((r, float(v)) for r, v in zip(ranges, by, strict=True) if _matters(r, v))
-        out.append((used, sum((v * r.per_deg for r, v in used), none)))
-        more = expanded_deg(task, used)
-        if np.array_equal(more, U):
-            break
-        U = more
-    return out
-
-
-def _may_beat(columns: Floats, limit: Rank) -> NDArray[np.bool_]:
+def _may_beat(columns: Floats, limit: Rank | None) -> Bools:
     """Which rows of ``Task.columns`` are no worse than a rank, as far as they go."""
-    less = np.zeros(len(columns), bool)
-    equal = np.ones(len(columns), bool)
+    if limit is None:
+        return np.ones(len(columns), bool)
+    less, equal = np.zeros(len(columns), bool), np.ones(len(columns), bool)
     against = (*limit.verdicts, limit.spoilt, limit.strain, *limit.beyond)
     for column, value in zip(columns.T, against, strict=True):
         less |= equal & (column < value)
         equal &= column == value
     return less | equal
-
-
-def _lever_hope(
-    asked: Searched, ranges: Sequence[Range], errors: Floats, spans: Floats, columns: Floats
-) -> float:
-    """How near to the middle the levers can be, as ``Levers.off``, if strains stay in their steps.
-
-    ``spans`` is what each range can add to each error, ``columns`` a row of ``Task.columns``.
-    """
-    task = asked.task
-    worst = asked.levers.off({}, frozenset(move.lever for move in ranges))
-    strain = (columns[COUNTS:].max() + 1.0) * asked.grain_deg / task.typical_deg
-    for own, move in enumerate(ranges):
-        end = asked.levers.ends.get(move.lever)
-        if end is None:
-            continue
-        row = next(r for r, want in enumerate(task.wants) if want.unit == move.lever)
-        others = np.delete(spans[:, row], own, axis=0).sum(axis=0)
-        late, early = (side[row] * strain for side in task.sides)
-        least = max(-errors[row] - others[1] - late, move.low)
-        most = min(-errors[row] - others[0] + early, move.high)
-        off = max(0.0, least - move.prefer, move.prefer - most)
-        worst = max(worst, math.floor(10.0 * off / (end.advance_btdc - end.retard_btdc) + 1e-6))
-    return worst
-
-
-def _matters(move: Range, value: float) -> bool:
-    return abs(value) > NOTHING or bool(move.lever)
 
 
 @dataclass(frozen=True, slots=True)
@@ -392,12 +355,6 @@ def _grid(lists: Sequence[Choices], units: int) -> Grid:
     return Grid(index, shift, disturbs, effort)
 
 
-NOTHING = 1e-6  # degrees: a range moved by less is not moved
-BINDING = 0.01  # share of the strain; less may come from the cost of movement alone
-SAFE = 1e-4  # degrees: what a mixed-integer solution may be off by
-Bools = NDArray[np.bool_]
-
-
 @dataclass(frozen=True, slots=True)
 class Rows:
     """What is to be brought where: one row for each want and pair. Degrees."""
@@ -407,10 +364,6 @@ class Rows:
     slope: Floats  # (ranges, rows): what a degree of each range adds
     U: Floats  # (rows,): of what is predicted
     before: Bools  # (rows,): of items that are inside as they stand
-
-    def moved(self, by: Floats) -> Floats:
-        """The errors once the ranges are moved."""
-        return np.asarray(self.errors + by @ self.slope, np.float64)
 
     def held(self, items: Levels) -> tuple[Floats, Floats]:
         """The limits that keep each item at its level."""
@@ -459,7 +412,7 @@ def _ordered(rows: Rows, ranges: Sequence[Range], items: Levels) -> Floats | Non
             if found is None:
                 return by
             by, binding = found
-            moved = rows.moved(by)
+            moved = rows.errors + by @ rows.slope
             least = float(rows.task.strains(moved, moved)[counted].max())
             cap = np.where(counted, np.minimum(cap, least + NOTHING), cap)
             counted = counted & ~binding
@@ -523,27 +476,22 @@ def _most_inside(rows: Rows, ranges: Sequence[Range], hope: Levels) -> Levels:
     ends = np.array([[move.low, move.high] for move in ranges])
     spans = np.sort(rows.slope[:, :, None] * ends[:, None, :], axis=2).sum(axis=0)
     least, most = rows.errors + spans[:, 0], rows.errors + spans[:, 1]
-    left, low, high = [], [], []
+    left, high = [], []
     for place, level in ((n, INCONCLUSIVE), (n + k, INSIDE)):
         lower, upper = task.limits(level, rows.U)
         for r in np.flatnonzero(hope[task.item] <= level):
-            for sign, end, limit in (
-                (1.0, most[r], upper[r]),
-                (-1.0, -least[r], -lower[r]),
-            ):
+            for sign, end, limit in ((1.0, most[r], upper[r]), (-1.0, -least[r], -lower[r])):
                 if end <= limit:
                     continue
                 row = np.zeros(n + 2 * k)
                 row[:n] = sign * rows.slope[:, r]
                 row[place + task.item[r]] = end - limit + 2.0 * SAFE  # no bound where it is 0
                 left.append(row)
-                low.append(-np.inf)
                 high.append(end - sign * rows.errors[r] + SAFE)
     for i in range(k):  # inside is not outside
         row = np.zeros(n + 2 * k)
         row[n + k + i], row[n + i] = 1.0, -1.0
         left.append(row)
-        low.append(-np.inf)
         high.append(0.0)
     base = float(k + 1)
     is_unit = np.arange(k) < task.units
@@ -562,7 +510,7 @@ def _most_inside(rows: Rows, ranges: Sequence[Range], hope: Levels) -> Levels:
         bounds=Bounds(
             np.concatenate([ends[:, 0], np.zeros(2 * k)]), np.concatenate([ends[:, 1], may])
         ),
-        constraints=LinearConstraint(np.array(left), np.array(low), np.array(high)),
+        constraints=LinearConstraint(np.array(left), -np.inf, np.array(high)),
     )
     if solved.x is None:
         return np.full(k, OUTSIDE)

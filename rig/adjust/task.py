@@ -9,29 +9,25 @@ then pairs in the same way, and only then by how near to their figures those tha
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.adjust.moves import Floats, period_deg
 from rig.adjust.plan import PairWant, Want
 from rig.engine.profile import Unit
-from rig.timing.advance_range import LeverEnds
 from rig.timing.verdict import Rule
 
-Floats = NDArray[np.float64]
 Levels = NDArray[np.int64]
 
 EDGE = 1e-6  # degrees: what lies no further beyond a limit lies on it
 LEAST_SIDE = 0.05  # degrees: no window is taken to be narrower on a side, to measure errors by it
 WRONG_STROKE_DEG = 180.0  # an opening further off than this is on the other stroke: outside
 COUNTS = 5  # of a ``Rank``, before the strains
-INSIDE, INCONCLUSIVE, OUTSIDE = 0, 1, 2
-
-
-"""Levels of a row or an item, the smaller the better."""
+INSIDE, INCONCLUSIVE, OUTSIDE = 0, 1, 2  # levels of a row or an item, the smaller the better
 
 
 class Rank(NamedTuple):
@@ -56,7 +52,7 @@ class Rank(NamedTuple):
 
     @property
     def verdicts(self) -> tuple[float, float, float, float]:
-        """How many are not inside. Source: definition."""
+        """How many units and pairs are outside and inconclusive."""
         return self[:4]
 
 
@@ -83,7 +79,7 @@ class Task:
 
     @property
     def items(self) -> int:
-        """How many items there are. Source: definition."""
+        """How many items there are."""
         return int(self.item.max()) + 1
 
     @property
@@ -97,6 +93,11 @@ class Task:
         late, early = self.sides
         return float(((late + early) / 2.0).min())
 
+    def errors(self, shift: Floats) -> Floats:
+        """The error of each row, (..., rows), within half a period of nothing."""
+        errors = self.base + shift @ self.per_shift.T
+        return np.asarray(errors - self.period * np.round(errors / self.period), np.float64)
+
     def limits(self, level: int, U: Floats | None = None) -> tuple[Floats, Floats]:
         """Between which errors each row is at ``level`` or better, INSIDE or INCONCLUSIVE.
 
@@ -108,16 +109,13 @@ class Task:
         return np.maximum(self.low + wide, -far), np.minimum(self.high - wide, far)
 
     def levels(self, low: Floats, high: Floats, U: Floats | None = None) -> Levels:
-        """The best level of each row, (..., rows), for errors anywhere from ``low`` to ``high``."""
+        """The best level of each item, (..., items), for errors anywhere from ``low`` to ``high``:
+        that of its worst row."""
         level = np.full(low.shape, OUTSIDE)
         for better in (INCONCLUSIVE, INSIDE):
             least, most = self.limits(better, U)
             fits = (low <= most + 1e-9) & (high >= least - 1e-9) & (least <= most + 2e-9)
             level[fits] = better
-        return level
-
-    def of_items(self, level: Levels) -> Levels:
-        """The level of each item, (..., items): of its worst row."""
         worst = [level[..., self.item == i].max(axis=-1) for i in range(self.items)]
         return np.stack(worst, axis=-1)
 
@@ -136,14 +134,14 @@ class Task:
         ``settled`` is the strain of each row up to which nothing has to be done about it: 0 or more
         in the items that are inside as they stand, else below 0.
         """
-        before = self.of_items((settled < 0.0).astype(np.int64))  # 0 where it was inside
+        was_inside = np.array([(settled[self.item == i] >= 0.0).all() for i in range(self.items)])
         steps = np.floor(strain * self.typical_deg / grain_deg + 1e-6)
         counts = [
             (part == level).sum(axis=-1)
             for part in (items[:, : self.units], items[:, self.units :])
             for level in (OUTSIDE, INCONCLUSIVE)
         ]
-        counts.append(((before == 0) & (items != INSIDE)).sum(axis=-1))
+        counts.append((was_inside & (items != INSIDE)).sum(axis=-1))
         inside = items[:, self.item] == INSIDE
         worst = np.where(inside & (strain > settled), steps, 0.0).max(axis=-1)
         beyond = -np.sort(-np.where(inside, -1.0, steps), axis=-1)
@@ -152,8 +150,8 @@ class Task:
 
 def ranked(columns: Floats, lever: float, disturbs: float, effort: float, exact: Floats) -> Rank:
     """A ``Rank`` from one row of ``Task.columns`` and the rest."""
-    outside, inconclusive, apart, unsure, spoilt, strain, *beyond = (float(x) for x in columns)
-    sizes = tuple(float(x) for x in np.round(-np.sort(-exact), 6))
+    outside, inconclusive, apart, unsure, spoilt, strain, *beyond = map(float, columns)
+    sizes = tuple(map(float, np.round(-np.sort(-exact), 6)))
     return Rank(
         outside, inconclusive, apart, unsure, spoilt, strain, tuple(beyond),
         float(lever), float(disturbs), float(effort), sizes,
@@ -163,76 +161,24 @@ def ranked(columns: Floats, lever: float, disturbs: float, effort: float, exact:
 def make_task(
     wants: Sequence[Want], pairs: Sequence[PairWant], units: Sequence[Unit], rule: Rule
 ) -> Task:
-    """Rows for the wants and for the pairs, in that order. Source: definition."""
-    column = {unit.name: i for i, unit in enumerate(units)}
-    period_of = {unit.name: period_deg(unit) for unit in units}
+    """Rows for the wants and for the pairs, in that order."""
+    column = {unit.name: np.eye(len(units))[i] for i, unit in enumerate(units)}
+    period = {unit.name: period_deg(unit) for unit in units}
     names = list(dict.fromkeys(want.unit for want in wants))
     both = list(dict.fromkeys((pair.first, pair.second) for pair in pairs))
-    uncertain = [want.U_deg for want in wants] + [pair.U_deg for pair in pairs]
-    rows = np.zeros((len(wants) + len(pairs), len(units)))
-    for row, want in zip(rows, wants, strict=False):
-        row[column[want.unit]] = 1.0
-    for row, pair in zip(rows[len(wants) :], pairs, strict=True):
-        row[column[pair.first]], row[column[pair.second]] = 1.0, -1.0
+    rows = [
+        (-w.shift_deg, column[w.unit], period[w.unit], w.latest_btdc - w.wanted_btdc,
+         w.earliest_btdc - w.wanted_btdc, w.U_deg, names.index(w.unit))
+        for w in wants
+    ] + [
+        (p.read_deg - p.wanted_deg, column[p.first] - column[p.second],
+         min(period[p.first], period[p.second]), -p.tolerance_deg, p.tolerance_deg, p.U_deg,
+         len(names) + both.index((p.first, p.second)))
+        for p in pairs
+    ]  # fmt: skip
+    base, per_shift, periods, low, high, U_deg, item = zip(*rows, strict=True)
+    U = np.array([math.inf if U is None else U for U in U_deg])
     return Task(
-        tuple(wants),
-        tuple(pairs),
-        rule,
-        np.array(
-            [-want.shift_deg for want in wants]
-            + [pair.read_deg - pair.wanted_deg for pair in pairs]
-        ),
-        rows,
-        np.array(
-            [period_of[want.unit] for want in wants]
-            + [min(period_of[pair.first], period_of[pair.second]) for pair in pairs]
-        ),
-        np.array(
-            [want.latest_btdc - want.wanted_btdc for want in wants]
-            + [-pair.tolerance_deg for pair in pairs]
-        ),
-        np.array(
-            [want.earliest_btdc - want.wanted_btdc for want in wants]
-            + [pair.tolerance_deg for pair in pairs]
-        ),
-        np.array([math.inf if U is None else U for U in uncertain]),
-        np.array(
-            [names.index(want.unit) for want in wants]
-            + [len(names) + both.index((pair.first, pair.second)) for pair in pairs]
-        ),
-        len(names),
-    )
-
-
-def period_deg(unit: Unit) -> float:
-    """Crank degrees after which a unit's shaft stands the same again. Source: its ratio."""
-    return float(360 / unit.turns_per_crank_turn)
-
-
-def wrapped(errors: Floats, period: Floats) -> Floats:
-    """Errors within half a period of nothing. Source: definition."""
-    return np.asarray(errors - period * np.round(errors / period), np.float64)
-
-
-@dataclass(frozen=True, slots=True)
-class Levers:
-    """The levers that may be set, by unit, and where they end up."""
-
-    wants: tuple[Want, ...]
-    ends: Mapping[str, LeverEnds]
-
-    def off(self, put: Mapping[str, float], centred: frozenset[str] = frozenset()) -> float:
-        """How far the worst lever ends up from the middle of its range, in tenths of it.
-
-        ``put`` is by how much each was moved, crank degrees; those ``centred`` are taken as in the
-        middle.
-        """
-        worst = 0.0
-        for name, end in self.ends.items():
-            read = next((w.read_btdc for w in self.wants if w.unit == name), None)
-            span = end.advance_btdc - end.retard_btdc
-            if read is None or span <= 0.0 or name in centred:
-                continue
-            place = (read + put.get(name, 0.0) - end.retard_btdc) / span
-            worst = max(worst, abs(place - 0.5))
-        return math.floor(10.0 * worst + 1e-6)
+        tuple(wants), tuple(pairs), rule, np.array(base), np.array(per_shift), np.array(periods),
+        np.array(low), np.array(high), U, np.array(item), len(names),
+    )  # fmt: skip

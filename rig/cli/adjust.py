@@ -225,24 +225,7 @@ def _why_inconclusive(outcomes: Sequence[Outcome]) -> str:
 
 def _with_what(option: Option) -> str:
     """ "slot of upper and mesh of idler"."""
-    return " and ".join(f"{STEPS.get(s.means, s.means)} {s.part}" for s in option.steps)
-
-
-STEPS = {
-    "slot": "turning the body of",
-    "contact plate": "turning the contact plate of",
-    "file": "filing the slots of",
-    "mesh": "another mesh of",
-    "coupling": "the coupling of",
-    "dog": "another slot of the drive of",
-    "recut": "a new place in the drive of",
-    "gap": "the contact gap of",
-    "leads": "moving the leads of",
-    "lever": "the lever of",
-}
-
-
-"""What a step is called where only its kind is named."""
+    return " and ".join(f"{step.means.called} {step.part}" for step in option.steps)
 
 
 def _all_verdicts(outcomes: Sequence[Outcome]) -> str:

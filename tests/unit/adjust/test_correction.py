@@ -12,10 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from trains import simple_train
 
-from rig.adjust.plan import Option, Outlook, Want, not_corrected, pairs_from, wants_from
+from rig.adjust.kinds import slot_step
+from rig.adjust.moves import Fitted
+from rig.adjust.plan import Kind, Option, Outlook, Want, not_corrected, pairs_from, wants_from
 from rig.adjust.predictions import confirm, predict
 from rig.adjust.propose import propose
-from rig.adjust.steps import slot_step
 from rig.base import rounding
 from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution, Source, combine
@@ -139,14 +140,13 @@ def test_steps_have_the_digits_of_the_reading_s_uncertainty(
     ratio = Fraction(turns)
     unit = replace(UPPER, turns_per_crank_turn=ratio, lobes=int(2 / ratio) or 1)
     slot = Slot("upper", radius_mm, 100.0, 100.0)
-    words = slot_step(slot, [unit], shift, U_deg).words
+    step = slot_step(Fitted([unit], ENGINE, U_deg={"upper": U_deg}), slot, shift)
+    words = step.words
     mm = math.radians(shift * float(ratio)) * radius_mm
     U_mm = math.radians(U_deg * float(ratio)) * radius_mm
     assert f" {rounding.figure(mm, U_mm)} mm along its slot" in words
     assert f" {rounding.figure(shift, U_deg)} crank degrees earlier" in words
-    assert slot_step(slot, [unit], shift, U_deg).words.startswith(
-        slot_step(slot, [unit], shift, U_deg).do
-    )
+    assert words.startswith(step.do)
 
 
 def test_slot_alone_is_preferred_to_a_tooth_and_a_slot() -> None:
@@ -168,7 +168,7 @@ def test_slot_alone_is_preferred_to_a_tooth_and_a_slot() -> None:
     assert best.reversible
     assert "plain idler" in " ".join(found.notes)
     kinds = [{s.means for s in o.steps} for o in found.options]
-    assert kinds.index({"slot"}) < kinds.index({"recut"})
+    assert kinds.index({Kind.SLOT}) < kinds.index({Kind.RECUT})
     undone = [o.reversible for o in found.options]
     assert undone == sorted(undone, reverse=True)  # what cannot be undone comes last
     assert found.options[undone.index(False) - 1].steps == ()  # after the present state
@@ -252,12 +252,12 @@ def test_the_lever_ends_near_its_middle() -> None:
     means = Adjustments(slots=(Slot("twin", 45.0, 15.0, 15.0),), levers=(Lever("upper"),))
     found = propose([want], job, means, levers=[ends])
     by_means = {tuple(s.means for s in o.steps): o for o in found.numbered}
-    both = by_means["slot", "lever"]
+    both = by_means[Kind.SLOT, Kind.LEVER]
     assert both.lever_place["upper"] == pytest.approx(0.5, abs=1e-3)
     assert both.remaining_deg == pytest.approx(0.0, abs=1e-6)
-    alone = by_means[("lever",)]
+    alone = by_means[(Kind.LEVER,)]
     assert alone.lever_place["upper"] == pytest.approx(0.9)
-    slot = by_means[("slot",)]
+    slot = by_means[(Kind.SLOT,)]
     assert slot.lever_place["upper"] == pytest.approx(1.0)
     assert found.numbered.index(both) < found.numbered.index(alone)
 

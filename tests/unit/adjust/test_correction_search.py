@@ -12,10 +12,11 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from rig.adjust.moves import moves
+from rig.adjust.kinds import moves
+from rig.adjust.moves import Fitted, Floats
 from rig.adjust.plan import Outlook, PairWant, Want, outlook
-from rig.adjust.search import Found, search
-from rig.adjust.task import Floats, make_task
+from rig.adjust.search import Found, Search
+from rig.adjust.task import make_task
 from rig.engine.profile import (
     Adjustments,
     Coupling,
@@ -70,9 +71,9 @@ def best(
     lasting: bool = False,
 ) -> Found:
     """The best that the search finds, errors told apart to a thousandth of a degree."""
-    found, _ = moves(units, ENGINE, means, {}, {})
+    found, _ = moves(Fitted(units, ENGINE, means.train), means)
     task = make_task(wants, pairs, units, "guarded")
-    results = search(task, found, most=4, grain_deg=1e-3, lasting=lasting)
+    results = Search(task, found, most=4, grain_deg=1e-3).best(lasting=lasting)
     assert all(result.reversible != lasting for result in results)
     for result in results:  # what is told is what the steps do
         told = np.zeros(len(units))

@@ -17,11 +17,12 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from trains import simple_train
 
-from rig.adjust import steps
-from rig.adjust import steps as drive
+from rig.adjust import kinds
+from rig.adjust.moves import Fitted, Range
 from rig.base.errors import InputError
 from rig.engine import gear_train, profile
 from rig.engine.profile import (
+    Adjustments,
     Coupling,
     DriveDog,
     Engine,
@@ -43,73 +44,72 @@ LOWER = replace(UPPER, name="lower", input=2)
 REAR = Unit("rear", 3, Fraction(3, 2), 2, (), rotation="anticlockwise", seen_from="cam end")
 UNITS = (UPPER, LOWER, REAR)
 ENGINE = Engine("demo", 4, 4, (1, 3, 4, 2), (180.0,) * 4, "clockwise", "flywheel end")
+FITTED = Fitted(UNITS, ENGINE)
 
 
 def test_slot_turns_against_the_shaft_to_be_earlier() -> None:
-    step = steps.slot_step(Slot("twin", 45.0, 3.0, 4.0), UNITS, 5.0)
+    step = kinds.slot_step(FITTED, Slot("twin", 45.0, 3.0, 4.0), 5.0)
     assert step.figures["unit_deg"] == pytest.approx(2.5)  # crank degrees x shaft ratio
     assert step.figures["slot_mm"] == pytest.approx(math.pi * 90.0 * 2.5 / 360.0)
     assert step.figures["way"] == "anticlockwise"
     assert "anticlockwise, seen from its drive end" in step.words
     assert step.shift_deg == {"upper": 5.0, "lower": 5.0}  # one body
     assert step.enough
-    later = steps.slot_step(Slot("rear", 45.0, 3.0, 4.0), UNITS, -5.0)
+    later = kinds.slot_step(FITTED, Slot("rear", 45.0, 3.0, 4.0), -5.0)
     assert later.figures["way"] == "anticlockwise"
     assert later.figures["unit_deg"] == pytest.approx(-7.5)
     assert "later" in later.words
 
 
 def test_naming_one_unit_of_a_body_means_the_body() -> None:
-    assert set(steps.slot_step(Slot("upper", 45.0, 3.0, 4.0), UNITS, 1.0).shift_deg) == {
+    assert set(kinds.slot_step(FITTED, Slot("upper", 45.0, 3.0, 4.0), 1.0).shift_deg) == {
         "upper",
         "lower",
     }
-    plate = steps.slot_step(Slot("upper", 20.0, 3.0, 4.0, "contact plate"), UNITS, 1.0)
+    plate = kinds.slot_step(FITTED, Slot("upper", 20.0, 3.0, 4.0, "contact plate"), 1.0)
     assert plate.shift_deg == {"upper": 1.0}
     assert "-0.5 degrees of the unit's shaft" in plate.warnings[1]  # neutral to opening
 
 
 def test_slot_too_short() -> None:
     slot = Slot("twin", 45.0, 3.0, 1.0)
-    step = steps.slot_step(slot, UNITS, 5.0)
+    step = kinds.slot_step(FITTED, slot, 5.0)
     assert not step.enough
     allowed = math.degrees(1.0 / 45.0) / 0.5
-    assert "0.96 mm too short" in step.words
-    assert f"{allowed:.2f} crank degrees" in step.words
-    assert steps.slot_range_deg(slot, UPPER) == pytest.approx((-3.0 * allowed, allowed))
+    assert kinds.slot_range_deg(slot, UPPER) == pytest.approx((-3.0 * allowed, allowed))
     with pytest.raises(InputError, match="radius"):
-        steps.slot_range_deg(replace(slot, radius_mm=0.0), UPPER)
+        kinds.slot_range_deg(replace(slot, radius_mm=0.0), UPPER)
 
 
 def test_unknown_names() -> None:
     with pytest.raises(InputError, match="no unit or body is called side"):
         profile.members(UNITS, "side")
     with pytest.raises(InputError, match="no unit is on the shaft"):
-        drive.downstream(None, "cam", UNITS)
+        FITTED.moved_with("cam")
 
 
 def test_mesh_g1_and_its_direction() -> None:
     train = simple_train((24, 37, 48), "twin")
-    step = drive.mesh_step(train, train.meshes[0], -1, UNITS, ENGINE)
+    step = kinds.mesh_step(replace(FITTED, train=train), train.meshes[0], -1)
     assert step.shift_deg == pytest.approx({"upper": -15.0, "lower": -15.0})
     # The crank turns clockwise, the idler therefore anticlockwise; back is clockwise.
     assert "1 tooth back against its own rotation (clockwise, seen from the engine's flywheel" in (
         step.words
     )
     assert any("distributor finger" in w for w in step.warnings)
-    on = drive.mesh_step(train, train.meshes[1], 2, UNITS, ENGINE)
+    on = kinds.mesh_step(replace(FITTED, train=train), train.meshes[1], 2)
     assert "2 teeth on in its own rotation (clockwise, seen from the engine's" in on.words
 
 
 def test_mesh_behind_a_bevel_gear_names_no_side() -> None:
     train = Train((Mesh("crank", 24, "rear", 16, kind="bevel"),))
-    step = drive.mesh_step(train, train.meshes[0], 1, UNITS, ENGINE)
+    step = kinds.mesh_step(replace(FITTED, train=train), train.meshes[0], 1)
     assert "seen from" not in step.words
     assert step.shift_deg == pytest.approx({"rear": 15.0})
 
 
 def test_coupling_v5() -> None:
-    step = drive.coupling_step(Coupling("upper", 19, 20), 3, UNITS)
+    step = kinds.coupling_step(FITTED, Coupling("upper", 19, 20), 3)
     assert step.shift_deg == pytest.approx({"upper": 5.684211, "lower": 5.684211}, abs=1e-6)
     assert "3 teeth on, in the shaft's rotation, in the 19 teeth of the drive" in step.words
     assert "3 teeth back, against the shaft's rotation, in the 20 teeth" in step.words
@@ -118,19 +118,19 @@ def test_coupling_v5() -> None:
 
 def test_coupling_on_a_shaft_of_the_train() -> None:
     train = Train((Mesh("crank", 24, "cam", 48), Mesh("cam", 30, "rear", 10)))
-    step = drive.coupling_step(Coupling("cam", 11, 12), 1, UNITS, train)
+    step = kinds.coupling_step(replace(FITTED, train=train), Coupling("cam", 11, 12), 1)
     assert step.shift_deg == pytest.approx({"rear": 5.454545}, abs=1e-6)  # V3, the cam at half
 
 
 def test_a_mate_in_the_body_of_a_driven_unit_is_driven_too() -> None:
     train = simple_train((24, 48), "lower")
-    assert [drive.shaft_for(u, UNITS, train) for u in UNITS] == ["lower", "lower", None]
-    step = drive.mesh_step(train, train.meshes[0], 1, UNITS, ENGINE)
+    assert [replace(FITTED, train=train).shaft(u) for u in UNITS] == ["lower", "lower", None]
+    step = kinds.mesh_step(replace(FITTED, train=train), train.meshes[0], 1)
     assert step.shift_deg == pytest.approx({"upper": 15.0, "lower": 15.0})
 
 
 def test_dog() -> None:
-    step = drive.dog_step(DriveDog("twin", slots=4), -1, UNITS)
+    step = kinds.dog_step(FITTED, DriveDog("twin", slots=4), -1)
     assert step.shift_deg == pytest.approx({"upper": -180.0, "lower": -180.0})
     assert "1 of its 4 slots back against its own rotation (anticlockwise, seen" in step.words
 
@@ -146,7 +146,7 @@ def test_dog() -> None:
 )
 def test_a_new_hole_is_laid_out(half: str, shift: float, way: str) -> None:
     dog = DriveDog("twin", 1, "unit half" if half == "unit half" else "drive half", 18.0)
-    step = drive.recut_step(dog, UNITS, shift)
+    step = kinds.recut_step(FITTED, dog, shift)
     assert step.figures["way"] == way
     assert step.figures["arc_mm"] == pytest.approx(math.pi * 36.0 * 3.0 / 360.0)
     assert step.figures["chord_mm"] == pytest.approx(36.0 * math.sin(math.radians(1.5)))
@@ -160,37 +160,37 @@ def test_the_direction_of_a_new_hole_by_putting_it_together() -> None:
     pin_deg, old_deg, cut_deg = 77.0, 31.0, -3.0  # cut against the rotation, in the unit's half
     before, after = pin_deg - old_deg, pin_deg - (old_deg + cut_deg)
     assert after - before == 3.0  # the shaft is 3 degrees on, which is earlier
-    step = drive.recut_step(DriveDog("twin", 1, "unit half", 18.0), UNITS, 6.0)
+    step = kinds.recut_step(FITTED, DriveDog("twin", 1, "unit half", 18.0), 6.0)
     assert step.figures["unit_deg"] == pytest.approx(after - before)
     assert step.figures["way"] != UPPER.rotation
 
 
 def test_a_hole_that_does_not_fit() -> None:
-    assert drive.recut_least_deg(DriveDog("twin", 1, "unit half", 18.0)) == 0.0
+    assert kinds.recut_least_deg(DriveDog("twin", 1, "unit half", 18.0)) == 0.0
     near = DriveDog("twin", 1, "unit half", 18.0, 6.0)
-    assert not drive.recut_step(near, UNITS, 6.0).enough
+    assert not kinds.recut_step(FITTED, near, 6.0).enough
     with pytest.raises(InputError, match="may not be cut"):
-        drive.recut_step(DriveDog("twin"), UNITS, 6.0)
+        kinds.recut_step(FITTED, DriveDog("twin"), 6.0)
     with pytest.raises(InputError, match="no hole"):
-        drive.recut_least_deg(replace(near, clear_mm=40.0))
+        kinds.recut_least_deg(replace(near, clear_mm=40.0))
 
 
 def test_a_new_place_keeps_clear_of_every_slot_not_only_the_one_in_use() -> None:
     """Two slots 180 degrees apart at 20 mm: 8 mm clear is 23.07 degrees either side of both."""
     dog = DriveDog("twin", 2, "unit half", 20.0, 8.0)
     least = 2.0 * math.degrees(math.asin(8.0 / 40.0))
-    room = drive.recut_room_deg(dog)
+    room = kinds.recut_room_deg(dog)
     assert [round(x, 6) for stretch in sorted(room) for x in stretch] == [
         round(x, 6) for x in (least - 180.0, -least, least, 180.0 - least)
     ]
-    near_second = drive.recut_step(dog, UNITS, 2.0 * (180.0 - least + 1.0))
+    near_second = kinds.recut_step(FITTED, dog, 2.0 * (180.0 - least + 1.0))
     assert not near_second.enough
     assert near_second.figures["nearest_mm"] == pytest.approx(
         40.0 * math.sin(math.radians(least - 1.0) / 2.0)
     )
     assert near_second.figures["others_deg"] == (180.0,)
     with pytest.raises(InputError, match="6 that it has"):
-        drive.recut_room_deg(replace(dog, slots=6, clear_mm=12.0))
+        kinds.recut_room_deg(replace(dog, slots=6, clear_mm=12.0))
 
 
 @settings(max_examples=200, deadline=None)
@@ -217,12 +217,12 @@ def test_room_for_a_new_place_is_all_of_the_circle_that_is_clear(
     nearest = float(np.abs(ours - 15.0 * np.exp(1j * np.radians(at_deg))).min())
     assume(abs(nearest - clear_mm) > 1e-3)
     try:
-        room = drive.recut_room_deg(dog)
+        room = kinds.recut_room_deg(dog)
     except InputError:
         room = []
     assert any(low <= at_deg <= high for low, high in room) == (nearest > clear_mm)
-    way = drive.clockwise_deg(dog, unit, 1.0)
-    step = drive.recut_step(dog, [unit], gear_train.crank_deg(at_deg * way, HALF))
+    way = kinds.clockwise_deg(dog, unit, 1.0)
+    step = kinds.recut_step(Fitted([unit], ENGINE), dog, gear_train.crank_deg(at_deg * way, HALF))
     assert step.enough == (nearest > clear_mm)
     assert step.figures["nearest_mm"] == pytest.approx(nearest, abs=1e-6)
     if at_deg:
@@ -234,18 +234,19 @@ def gap(*readings: tuple[float, float]) -> Gap:
 
 
 def test_gap_rate_comes_from_the_unit_itself() -> None:
-    rate = steps.gap_rate(gap((0.35, 35.1), (0.45, 36.0)))
+    rate = kinds.gap_rate(gap((0.35, 35.1), (0.45, 36.0)))
     assert rate.deg_per_mm == pytest.approx(9.0)
     assert rate.u_deg_per_mm == pytest.approx(math.sqrt(2.0) * 0.05 / 0.1)
-    step = steps.gap_step(gap((0.35, 35.1), (0.45, 36.0)), UNITS, 0.36)
+    step = kinds.gap_step(FITTED, gap((0.35, 35.1), (0.45, 36.0)), 0.36)
     assert step.figures["gap_mm"] == pytest.approx(0.44)
     assert step.shift_deg == {"lower": 0.36}  # one unit of the body only
     assert "-0.2 degrees of the unit's shaft" in step.warnings[0]
     assert step.enough
-    assert steps.gap_range_deg(gap((0.35, 35.1), (0.45, 36.0))) == pytest.approx((-0.45, 0.45))
-    far = steps.gap_step(gap((0.35, 35.1), (0.45, 36.0)), UNITS, 1.0)
+    (move,), _ = kinds.moves(FITTED, Adjustments(gaps=(gap((0.35, 35.1), (0.45, 36.0)),)))
+    assert isinstance(move, Range)
+    assert (move.low, move.high) == pytest.approx((-0.45, 0.45))
+    far = kinds.gap_step(FITTED, gap((0.35, 35.1), (0.45, 36.0)), 1.0)
     assert not far.enough
-    assert "limits are 0.35 to 0.45" in far.words
 
 
 @pytest.mark.parametrize(
@@ -260,26 +261,28 @@ def test_gap_rate_comes_from_the_unit_itself() -> None:
 )
 def test_gap_without_a_rate(readings: tuple[tuple[float, float], ...], words: str) -> None:
     with pytest.raises(InputError, match=words):
-        steps.gap_rate(gap(*readings))
+        kinds.gap_rate(gap(*readings))
 
 
 def test_leads() -> None:
-    step = steps.leads_step(Leads("upper"), 1, UNITS)
+    step = kinds.leads_step(FITTED, Leads("upper"), 1)
     assert step.shift_deg == {"upper": 180.0}
     assert "1 tower against the rotation" in step.words
-    assert "2 towers in the rotation" in steps.leads_step(Leads("upper"), -2, UNITS).words
+    assert "2 towers in the rotation" in kinds.leads_step(FITTED, Leads("upper"), -2).words
 
 
 def test_which_lead_serves_by_turning_a_distributor() -> None:
     """Four towers, finger at crank speed/2: a unit one lobe late needs the leads moved back."""
-    period = steps.lobe_period_deg(UPPER)
-    late_by = period  # the shaft stands one lobe behind where it should
+    late_by = kinds.leads_step(FITTED, Leads("upper"), 1).shift_deg[
+        "upper"
+    ]  # the shaft stands one lobe behind where it should
     finger_at_firing = (0.0 - late_by * 0.5) / 90.0  # in towers, growing in the rotation
     assert finger_at_firing == -1.0  # so that cylinder 1's lead belongs one tower back
-    assert "against" in steps.leads_step(Leads("upper"), 1, UNITS).words
+    assert "against" in kinds.leads_step(FITTED, Leads("upper"), 1).words
 
 
 def test_lever() -> None:
-    step = steps.lever_step(Lever("upper"), LeverEnds("upper", 8.0, 38.0), 23.0, -15.0)
+    read = replace(FITTED, ends={"upper": LeverEnds("upper", 8.0, 38.0)}, read_btdc={"upper": 38.0})
+    step = kinds.lever_step(read, Lever("upper"), -15.0)
     assert step.figures["place"] == pytest.approx(0.5)
     assert "50 per cent" in step.words

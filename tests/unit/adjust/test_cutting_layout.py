@@ -23,8 +23,9 @@ from rig.adjust.cutting_layout import (
     layouts,
     looks_at,
 )
+from rig.adjust.kinds import mesh_step, recut_step, slot_step
 from rig.adjust.layout_sheet import draw, scale_for, sheet_of
-from rig.adjust.steps import file_step, mesh_step, recut_step
+from rig.adjust.moves import Fitted
 from rig.base.errors import InputError
 from rig.engine.profile import DriveDog, Mesh, Slot
 from rig.job.folder import Job
@@ -153,7 +154,7 @@ def test_put_together_by_hand_the_unit_moves_as_asked(
         f'shape = "hole"\nwidth_mm = 5\nface = "{face}"\n', "utf-8")  # fmt: skip
     job = Job(folder)
     (dog,), units = job.means.dogs, job.profile.units
-    step = recut_step(dog, units, shift)
+    step = recut_step(Fitted(units, job.profile.engine), dog, shift)
     (place,) = layouts(job, [{"means": "recut", "part": "upper", "figures": step.figures}])
     lines = strokes(draw(place, tmp_path / "l.svg"))
     centre = centre_of(lines)
@@ -178,7 +179,7 @@ def test_an_end_that_is_worded_otherwise_has_to_be_stated(tmp_path: Path) -> Non
     (folder / "engine.toml").write_text(text + dog, "utf-8")
     job = Job(folder)
     assert job.profile.units[0].seen_from == "lid"
-    step = recut_step(job.means.dogs[0], job.profile.units, 8.0)
+    step = recut_step(Fitted(job.profile.units, job.profile.engine), job.means.dogs[0], 8.0)
     asked = [{"means": "recut", "part": "upper", "figures": step.figures}]
     with pytest.raises(InputError, match='seen_from = "drive end" or "other end"'):
         layouts(job, asked)
@@ -293,8 +294,9 @@ def test_steps_give_their_layouts(tmp_path: Path) -> None:
     job = Job(folder)
     units, train = job.profile.units, job.means.train
     assert train is not None
-    filed = file_step(job.means.slots[0], units, 2.0)
-    slipped = mesh_step(train, train.meshes[0], -2, units, job.profile.engine)
+    of = Fitted(units, job.profile.engine, train)
+    filed = slot_step(of, job.means.slots[0], 2.0, filed=True)
+    slipped = mesh_step(of, train.meshes[0], -2)
     assert isinstance(train.meshes[0], Mesh)
     steps = [{"means": s.means, "part": s.part, "figures": s.figures} for s in (filed, slipped)]
     slot, mesh = layouts(job, [*steps, {"means": "gap", "part": "upper", "figures": {}}])

@@ -16,7 +16,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.adjust.steps import mesh_step
+from rig.adjust.kinds import mesh_step
+from rig.adjust.moves import Fitted
 from rig.base.errors import ProfileError
 from rig.engine import gear_train
 from rig.engine.engine_file import engine_from_bytes, profile_from_bytes
@@ -124,7 +125,7 @@ def test_the_step_says_what_to_take_apart() -> None:
     train = Train((Planetary("crank", "ring", "unit", "sun", 30, 60, free=True),))
     engine = Engine("demo", 4, 1, (1,), (720.0,), "clockwise", "flywheel end")
     unit = Unit("unit", 1, Fraction(2, 3), 1, ())
-    step = mesh_step(train, train.meshes[0], 2, [unit], engine)
+    step = mesh_step(Fitted([unit], engine, train), train.meshes[0], 2)
     assert "put unit 2 of its 90 places on" in step.words
     assert "take its planetary stage apart" in step.words
     assert step.shift_deg["unit"] == pytest.approx(12.0)  # 2 x 360/90 of the unit, at 2/3 of speed

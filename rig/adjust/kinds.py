@@ -1,0 +1,663 @@
+"""What can be moved on an engine, kind by kind. To add an adjustment, write its kind here.
+
+Each kind says once what it turns, how far it goes, what place it occupies or replaces, whether it
+can be undone, and what to do in words. ``moves`` gives all of them to the search.
+
+Degrees of a unit are crank degrees times its shaft's turns per crank turn. A unit's body or contact
+plate turned against its shaft's rotation opens earlier. Directions are as seen from the end that
+the unit names; for shafts of the gear train, from the end that the engine's rotation is for.
+Source: geometry, unless a function says otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import partial
+from typing import Any
+
+import numpy as np
+
+from rig.adjust.moves import Choices, Fitted, Move, Place, period_deg
+from rig.adjust.plan import Kind, Step
+from rig.base.angles import modulo
+from rig.base.errors import InputError
+from rig.base.rounding import many, size
+from rig.engine import gear_train
+from rig.engine.gear_train import Rotation
+from rig.engine.profile import (
+    Adjustments,
+    Coupling,
+    DriveDog,
+    Gap,
+    Leads,
+    Lever,
+    Planetary,
+    Slot,
+    Stage,
+    Train,
+    Unit,
+)
+
+READ_AGAIN = "read again after tightening: things move"
+FINGER = "check the distributor finger afterwards: it has to point at the firing cylinder's lead"
+MARKS = "the timing marks will no longer agree: make new ones and write it down"
+NEUTRAL = (
+    "the angle from magnetic neutral to opening becomes {change:+.1f} degrees of the unit's shaft: "
+    "keep it within the maker's figure, or the spark weakens"
+)
+FILED = (
+    "what is filed off cannot be put back: the flange must still be held, and the maker's manual "
+    "or a licensed person decides whether it may be filed"
+)
+CUT = (
+    "this cannot be undone: the drive must still carry its load, and the maker's manual or a "
+    "licensed person decides whether it may be cut"
+)
+
+
+class _Turn:
+    """A shift as a turn of a unit, and round a circle; sizes to the digits that its U gives."""
+
+    def __init__(self, unit: Unit, shift_deg: float, U_deg: float | None, radius_mm: float) -> None:
+        turns = unit.turns_per_crank_turn
+        self.unit_deg = gear_train.shaft_deg(shift_deg, turns)
+        self.arc_mm = math.radians(abs(self.unit_deg)) * radius_mm
+        U_unit_deg = None if U_deg is None else gear_train.shaft_deg(U_deg, turns)
+        self._U_mm = None if U_unit_deg is None else math.radians(U_unit_deg) * radius_mm
+        self.degrees = size(self.unit_deg, U_unit_deg)
+
+    def mm(self, length_mm: float) -> str:
+        return size(length_mm, self._U_mm)
+
+
+def opposite(rotation: Rotation) -> Rotation:
+    """The other way round."""
+    return "anticlockwise" if rotation == "clockwise" else "clockwise"
+
+
+def _moved_by(units: Sequence[Unit], shaft_deg: float) -> dict[str, float]:
+    return {u.name: gear_train.crank_deg(shaft_deg, u.turns_per_crank_turn) for u in units}
+
+
+def _earlier(shift_deg: float, U_deg: float | None = None) -> str:
+    """ "3.08 crank degrees later", to the last place of ``U_deg``."""
+    return f"{size(shift_deg, U_deg)} crank degrees {'earlier' if shift_deg >= 0 else 'later'}"
+
+
+def _round_both_ways(positions: int) -> list[int]:
+    """All positions on a circle but the present one, by the shorter way: 4 gives -1, 1, 2."""
+    half = positions // 2
+    return [k for k in range(half - positions + 1, half + 1) if k]
+
+
+# -- the gear train: another tooth at a mesh --
+
+
+def _trains(of: Fitted, train: Train) -> Iterator[Move]:
+    shafts = list(dict.fromkeys(s for unit in of.units if (s := of.shaft(unit)) is not None))
+    if not shafts:
+        raise InputError("the gear train does not end at a unit, so that it corrects none")
+    found = gear_train.mesh_positions(train, shafts)[1:]
+    if not found:
+        raise InputError("every mesh of the gear train has to obey its marks: it takes no other")
+
+    def row(position: gear_train.TrainPosition) -> list[float]:
+        at = dict(zip(shafts, map(float, position.shift_deg), strict=True))
+        return [at.get(of.shaft(unit) or "", 0.0) for unit in of.units]
+
+    def steps(i: int) -> tuple[Step, ...]:
+        slips = zip(train.meshes, found[i].slips, strict=True)
+        return tuple(mesh_step(of, mesh, teeth) for mesh, teeth in slips if teeth)
+
+    yield Choices(
+        Place(Kind.MESH),
+        shift_deg=np.array([row(p) for p in found]),
+        disturbs=np.array([float(np.count_nonzero(p.slips)) for p in found]),
+        effort=np.array([float(p.teeth) for p in found]),
+        steps=steps,
+    )
+
+
+def mesh_step(of: Fitted, mesh: Stage, teeth: int) -> Step:
+    """Slip one mesh by ``teeth`` (positive: what is driven goes on in its own rotation).
+
+    Raises InputError for a train that is wrong. Source: a tooth is 360/(driver's teeth x driver's
+    speed) crank degrees.
+    """
+    train = of.train
+    if train is None:
+        raise InputError("the engine file names no gear train")
+    tooth = float(gear_train.tooth_crank_deg(train, mesh))
+    shift = teeth * tooth
+    turns = gear_train.rotation(train, mesh.driven, of.engine.rotation)
+    way = "on in its own rotation" if teeth > 0 else "back against its own rotation"
+    if turns is not None:
+        seen = turns if teeth > 0 else opposite(turns)
+        way += f" ({seen}, seen from the engine's {of.engine.seen_from})"
+    driven = many(mesh.driven_teeth, "tooth", "teeth")
+    if isinstance(mesh, Planetary):
+        do = f"put {mesh.driven} {abs(teeth)} of its {many(mesh.driven_teeth, 'place')} {way}"
+        how = "take its planetary stage apart"
+    else:
+        do = f"put {mesh.driven} {many(abs(teeth), 'tooth', 'teeth')} {way}"
+        how = f"take it ({driven}) out of mesh with {mesh.driver} ({mesh.driver_teeth})"
+    return Step(
+        Kind.MESH,
+        mesh.driven,
+        do=do,
+        words=f"{do}: {how}, the crank held; {_earlier(shift)}",
+        shift_deg={u.name: shift for u in of.units if mesh in of.driven_by(u)},
+        figures={"teeth": teeth, "tooth_crank_deg": tooth, "crank_deg": shift},
+        warnings=(FINGER, MARKS),
+    )
+
+
+# -- a toothed coupling --
+
+
+def _couplings(of: Fitted, coupling: Coupling) -> Iterator[Move]:
+    speed = gear_train.shaft_speed(of.train, coupling.shaft, of.units)
+    step = gear_train.step_crank_deg(coupling.drive_teeth, coupling.unit_teeth, speed)
+    # Half a period may be a whole number of steps: it must not be lost to a rounded ratio.
+    period = max(period_deg(u) for u in of.moved_with(coupling.shaft))
+    most = int(period / 2.0 / float(step) + 1e-9)
+    if counts := [k for k in range(-most, most + 1) if k]:
+        place = Place(Kind.COUPLING, coupling.shaft)
+        yield of.choices(place, counts, partial(coupling_step, of, coupling))
+
+
+def coupling_step(of: Fitted, coupling: Coupling, steps: int) -> Step:
+    """Move a toothed coupling by ``steps`` of its smallest step (positive earlier).
+
+    Raises InputError for an unknown shaft or no teeth. Source: ``rig.engine.gear_train``.
+    """
+    speed = gear_train.shaft_speed(of.train, coupling.shaft, of.units)
+    move = gear_train.move(coupling.drive_teeth, coupling.unit_teeth, steps, speed)
+    shift = float(move.crank_deg)
+    do = (
+        f"coupling of {coupling.shaft}: put its middle piece {_teeth_way(move.drive_teeth)} in the "
+        f"{many(coupling.drive_teeth, 'tooth', 'teeth')} of the drive, and the "
+        f"unit's half {_teeth_way(-move.unit_teeth)} in the "
+        f"{many(coupling.unit_teeth, 'tooth', 'teeth')} of the middle piece"
+    )
+    return Step(
+        Kind.COUPLING,
+        coupling.shaft,
+        do=do,
+        words=f"{do}: {_earlier(shift)}",
+        shift_deg={u.name: shift for u in of.moved_with(coupling.shaft)},
+        figures={
+            "steps": steps,
+            "drive_teeth": move.drive_teeth,
+            "unit_teeth": move.unit_teeth,
+            "shaft_deg": float(move.shaft_deg),
+            "crank_deg": shift,
+        },
+        warnings=(FINGER,) if abs(shift) > 30.0 else (),
+    )
+
+
+def _teeth_way(teeth: int) -> str:
+    if teeth == 0:
+        return "where it was"
+    way = "on, in the shaft's rotation" if teeth > 0 else "back, against the shaft's rotation"
+    return f"{many(abs(teeth), 'tooth', 'teeth')} {way},"
+
+
+# -- the dog of a drive: another of its slots, or a new place --
+
+
+def _dogs(of: Fitted, dog: DriveDog) -> Iterator[Move]:
+    if dog.slots > 1:
+        place = Place(Kind.DOG, dog.unit)
+        yield of.choices(place, _round_both_ways(dog.slots), partial(dog_step, of, dog))
+
+
+def dog_step(of: Fitted, dog: DriveDog, slots: int) -> Step:
+    """Put a dog together ``slots`` of its slots on (positive: the unit's shaft on in its rotation).
+
+    Source: equal slots divide the turn.
+    """
+    moved = of.body(dog.unit)
+    unit, unit_deg = moved[0], 360.0 * slots / dog.slots
+    shift = gear_train.crank_deg(unit_deg, unit.turns_per_crank_turn)
+    way = "on in its own rotation" if slots > 0 else "back against its own rotation"
+    seen = unit.rotation if slots > 0 else opposite(unit.rotation)
+    do = (
+        f"take the drive of {dog.unit} apart and put the unit's shaft {abs(slots)} of its "
+        f"{dog.slots} slots {way} ({seen}, seen from its {unit.seen_from})"
+    )
+    return Step(
+        Kind.DOG,
+        dog.unit,
+        do=do,
+        words=f"{do}: {_earlier(shift)}",
+        shift_deg=_moved_by(moved, unit_deg),
+        figures={"slots": slots, "unit_deg": unit_deg, "crank_deg": shift},
+        warnings=(FINGER,),
+    )
+
+
+def _recuts(of: Fitted, dog: DriveDog) -> Iterator[Move]:
+    if not dog.recut:
+        return
+    unit = of.body(dog.unit)[0]
+    way = clockwise_deg(dog, unit, 1.0)  # of a new place that makes it earlier
+    for stretch in recut_room_deg(dog):
+        low, high = sorted(
+            gear_train.crank_deg(way * each, unit.turns_per_crank_turn) for each in stretch
+        )
+        yield of.range(
+            Place(Kind.RECUT, dog.unit), partial(recut_step, of, dog), low, high,
+            dislike=1e-4, replaces=frozenset({Place(Kind.DOG, dog.unit)}),
+        )  # fmt: skip
+
+
+def recut_least_deg(dog: DriveDog) -> float:
+    """Least angle of the unit's shaft between a place and a new one, degrees.
+
+    Raises InputError when the circle is too small for it. Source: chord = 2 radius sin(angle/2).
+    """
+    if dog.clear_mm <= 0.0:
+        return 0.0
+    if dog.clear_mm > 2.0 * dog.radius_mm:
+        raise InputError(
+            f"{dog.unit}: no hole at a radius of {dog.radius_mm:g} mm lies {dog.clear_mm:g} mm "
+            "from another"
+        )
+    return 2.0 * math.degrees(math.asin(dog.clear_mm / (2.0 * dog.radius_mm)))
+
+
+def places_deg(dog: DriveDog) -> tuple[float, ...]:
+    """All places on the half that may be cut: degrees clockwise of the one in use, from 0 up."""
+    slots = (360.0 * k / dog.slots for k in range(dog.slots))
+    return tuple(sorted({modulo(round(modulo(each), 9)) for each in (*slots, *dog.others_deg)}))
+
+
+def recut_room_deg(dog: DriveDog) -> list[tuple[float, float]]:
+    """Where a new place keeps clear of all that are there: stretches, degrees clockwise of the
+    one in use, within -180 to 180. Raises InputError when there is no room.
+    """
+    least, there = recut_least_deg(dog), places_deg(dog)
+    room: list[tuple[float, float]] = []
+    for here, after in zip(there, (*there[1:], there[0] + 360.0), strict=True):
+        low, high = here + least, after - least
+        # A stretch that lies across 180 comes in two: one is reached clockwise, one the other way.
+        room += [(low, min(high, 180.0))] if low <= 180.0 else []
+        room += [(max(low, 180.0) - 360.0, high - 360.0)] if high > 180.0 else []
+    room = [(low, high) for low, high in room if low <= high]
+    if not room:
+        raise InputError(
+            f"{dog.unit}: no new place in its {dog.recut} keeps {dog.clear_mm:g} mm from each of "
+            f"the {len(there)} that it has"
+        )
+    return room
+
+
+def clockwise_deg(dog: DriveDog, unit: Unit, unit_deg: float) -> float:
+    """Where a new place lies, degrees clockwise of the one in use, to put a unit's shaft on by
+    ``unit_deg``. Source: a place in the unit's half lies behind the old one in its rotation to make
+    it earlier, in the drive's half ahead of it.
+    """
+    behind = (unit_deg >= 0) == (dog.recut == "unit half")
+    way = opposite(unit.rotation) if behind else unit.rotation
+    return abs(unit_deg) if way == "clockwise" else -abs(unit_deg)
+
+
+def recut_step(of: Fitted, dog: DriveDog, shift_deg: float) -> Step:
+    """Drill or cut one half of a drive again, so that the unit is ``shift_deg`` earlier.
+
+    ``figures`` to lay out: ``others_deg`` are the places that are there besides the one in use,
+    degrees clockwise of it; ``nearest_mm`` is from the new place to the nearest of all. ``enough``
+    is false where it is too near one of them. Raises InputError for a dog that may not be cut.
+    Source: arc and chord of a circle.
+    """
+    if not dog.recut or dog.radius_mm <= 0.0:
+        raise InputError(f"{dog.unit}: its drive may not be cut again, or its radius is not stated")
+    moved = of.body(dog.unit)
+    unit, U_deg = moved[0], of.finest(moved)
+    turn = _Turn(unit, shift_deg, U_deg, dog.radius_mm)
+    at_deg = clockwise_deg(dog, unit, turn.unit_deg)
+    way = "clockwise" if at_deg >= 0.0 else "anticlockwise"
+    chord_mm = _chord_mm(dog, turn.unit_deg)
+    nearest_mm = min(_chord_mm(dog, at_deg - each) for each in places_deg(dog))
+    others_deg = tuple(each for each in places_deg(dog) if each)
+    do = (
+        f"drive of {dog.unit}: lay out a new place in the {dog.recut}, {turn.degrees} degrees "
+        f"{way} of the old one, seen from the unit's {unit.seen_from}"
+    )
+    words = (
+        f"{do}: at a radius of {dog.radius_mm:g} mm ({turn.mm(chord_mm)} mm straight across, "
+        f"{turn.mm(turn.arc_mm)} mm round), {_earlier(shift_deg, U_deg)}"
+    )
+    if others_deg:
+        places = many(len(others_deg) + 1, "place")
+        words += f"; of the {places} on that half the nearest is {nearest_mm:.2f} mm away"
+    return Step(
+        Kind.RECUT,
+        dog.unit,
+        do=do,
+        words=words,
+        shift_deg=_moved_by(moved, turn.unit_deg),
+        reversible=False,
+        enough=nearest_mm >= dog.clear_mm - 1e-6,
+        figures={
+            "crank_deg": shift_deg,
+            "unit_deg": turn.unit_deg,
+            "radius_mm": dog.radius_mm,
+            "arc_mm": turn.arc_mm,
+            "chord_mm": chord_mm,
+            "way": way,
+            "seen_from": unit.seen_from,
+            "half": dog.recut,
+            "others_deg": others_deg,
+            "nearest_mm": nearest_mm,
+        },
+        warnings=(CUT,),
+    )
+
+
+def _chord_mm(dog: DriveDog, angle_deg: float) -> float:
+    return 2.0 * dog.radius_mm * abs(math.sin(math.radians(angle_deg) / 2.0))
+
+
+# -- the slots of a flange or a contact plate: as they are, or filed longer --
+
+
+def slot_units(of: Fitted, slot: Slot) -> list[Unit]:
+    """The units that a slot moves: one for a contact plate, the whole body else."""
+    return of.body(slot.unit) if slot.part == "body" else [of.unit(slot.unit)]
+
+
+def slot_range_deg(slot: Slot, unit: Unit) -> tuple[float, float]:
+    """Latest and earliest shift (crank degrees) that the slot has room for, from where it stands.
+
+    Raises InputError for a radius of zero. Source: arc = radius x angle.
+    """
+    if slot.radius_mm <= 0.0:
+        raise InputError(f"{slot.unit}: state the radius at which its slot lies, above 0 mm")
+    clockwise, anticlockwise = (
+        _crank_deg(slot, unit, room_mm) for room_mm in (slot.clockwise_mm, slot.anticlockwise_mm)
+    )
+    if unit.rotation == "clockwise":
+        return -clockwise, anticlockwise
+    return -anticlockwise, clockwise
+
+
+def _crank_deg(slot: Slot, unit: Unit, arc_mm: float) -> float:
+    return gear_train.crank_deg(math.degrees(arc_mm / slot.radius_mm), unit.turns_per_crank_turn)
+
+
+def _slots(of: Fitted, slot: Slot) -> Iterator[Move]:
+    latest, earliest = slot_range_deg(slot, slot_units(of, slot)[0])
+    yield of.range(
+        Place(Kind.SLOT, slot.unit, slot.part), partial(slot_step, of, slot), latest, earliest
+    )
+
+
+def _filed_slots(of: Fitted, slot: Slot) -> Iterator[Move]:
+    unit = slot_units(of, slot)[0]
+    latest, earliest = slot_range_deg(slot, unit)
+    more = _crank_deg(slot, unit, slot.file_mm)
+    for low, high in ((latest - more, latest), (earliest, earliest + more)) if more > 0.0 else ():
+        yield of.range(
+            Place(Kind.FILE, slot.unit, slot.part), partial(slot_step, of, slot, filed=True),
+            low, high,
+            dislike=1e-4, replaces=frozenset({Place(Kind.SLOT, slot.unit, slot.part)}),
+        )  # fmt: skip
+
+
+def slot_step(of: Fitted, slot: Slot, shift_deg: float, *, filed: bool = False) -> Step:
+    """Turn a body or contact plate in its slots by ``shift_deg``, filed longer first or not.
+
+    ``enough`` is false when that is more than the slot, or the file, allows. Raises InputError as
+    ``slot_range_deg``. Source: arc = radius x angle.
+    """
+    moved = slot_units(of, slot)
+    unit, U_deg = moved[0], of.finest(moved)
+    turn = _Turn(unit, shift_deg, U_deg, slot.radius_mm)
+    way = opposite(unit.rotation) if shift_deg >= 0 else unit.rotation
+    room_mm = slot.clockwise_mm if way == "clockwise" else slot.anticlockwise_mm
+    longer_mm = max(0.0, turn.arc_mm - room_mm)
+    turned = slot.unit if slot.part == "body" else f"the contact plate of {slot.unit}"
+    ends = f"{way}, seen from its {unit.seen_from}"
+    comes_to = (
+        f"{turn.degrees} degrees of the unit at a radius of {slot.radius_mm:g} mm, "
+        f"{_earlier(shift_deg, U_deg)}"
+    )
+    warnings: tuple[str, ...] = (READ_AGAIN,)
+    if slot.part == "contact plate":
+        warnings += (NEUTRAL.format(change=-turn.unit_deg),)
+    do = f"turn {turned} {turn.mm(turn.arc_mm)} mm along its slot {ends}"
+    step = Step(
+        Kind.SLOT if slot.part == "body" else Kind.PLATE,
+        slot.unit,
+        do=do,
+        words=f"{do}: {comes_to}",
+        shift_deg=_moved_by(moved, turn.unit_deg),
+        enough=longer_mm <= 1e-6,
+        figures={
+            "crank_deg": shift_deg,
+            "unit_deg": turn.unit_deg,
+            "slot_mm": turn.arc_mm,
+            "room_mm": room_mm,
+            "way": way,
+            "seen_from": unit.seen_from,
+        },
+        warnings=warnings,
+    )
+    if not filed:
+        return step
+    do = (
+        f"file each slot of {slot.unit} {turn.mm(longer_mm)} mm longer, then turn {turned} "
+        f"{turn.mm(turn.arc_mm)} mm {ends}"
+    )
+    return replace(
+        step,
+        means=Kind.FILE,
+        do=do,
+        words=f"{do}: file where the slot stops it from turning {way}; {comes_to}",
+        reversible=False,
+        enough=longer_mm <= slot.file_mm + 1e-6,
+        figures={**step.figures, "longer_mm": longer_mm},
+        warnings=(FILED, *warnings),
+    )
+
+
+# -- the contact gap --
+
+
+@dataclass(frozen=True, slots=True)
+class GapRate:
+    """Crank degrees earlier for a millimetre more of contact gap, and standard uncertainty."""
+
+    deg_per_mm: float
+    u_deg_per_mm: float
+
+
+def gap_rate(gap: Gap) -> GapRate:
+    """Crank degrees earlier for a millimetre more of gap, from readings on the unit itself.
+
+    A straight line by least squares. Raises InputError for fewer than two readings, readings at
+    one gap, a rate that is not known to a third, or one that has the opening later as the gap
+    widens. Source: measured; that contacts open earlier with a wider gap follows from the cam.
+    """
+    width = np.array([r.gap_mm for r in gap.readings])
+    if len(width) < 2 or np.ptp(width) < 0.01:
+        raise InputError(
+            f"{gap.unit}: what its gap does is not known; read it with two different gaps within "
+            "the limits (its rate is never assumed)"
+        )
+    weight = np.array([r.u_deg for r in gap.readings]) ** -2.0
+    middle = np.average(width, weights=weight)
+    spread = weight * (width - middle)
+    scale = float(np.sum(spread * (width - middle)))
+    rate = float(np.sum(spread * np.array([r.btdc_deg for r in gap.readings]))) / scale
+    u = scale**-0.5
+    if rate <= -2.0 * u:
+        raise InputError(
+            f"{gap.unit}: its readings say that it opens later as the gap widens, which no cam "
+            "does; check them"
+        )
+    if rate < 3.0 * u:
+        raise InputError(
+            f"{gap.unit}: the rate of its gap, {rate:.1f} degrees a millimetre, is not known well "
+            "enough; read it with gaps further apart, or more often"
+        )
+    return GapRate(rate, u)
+
+
+def _gaps(of: Fitted, gap: Gap) -> Iterator[Move]:
+    rate = gap_rate(gap).deg_per_mm
+    low = min(0.0, rate * (gap.least_mm - gap.now_mm))
+    high = max(0.0, rate * (gap.most_mm - gap.now_mm))
+    yield of.range(Place(Kind.GAP, gap.unit), partial(gap_step, of, gap), low, high)
+
+
+def gap_step(of: Fitted, gap: Gap, shift_deg: float) -> Step:
+    """Change the contact gap so that the unit opens ``shift_deg`` earlier.
+
+    ``enough`` is false beyond the limits of the gap. Raises InputError as ``gap_rate``. Source: the
+    rate measured on this unit.
+    """
+    rate, unit = gap_rate(gap), of.unit(gap.unit)
+    to_mm = gap.now_mm + shift_deg / rate.deg_per_mm
+    u_shift_deg = abs(to_mm - gap.now_mm) * rate.u_deg_per_mm
+    unit_deg = gear_train.shaft_deg(shift_deg, unit.turns_per_crank_turn)
+    do = f"set the contact gap of {gap.unit} from {gap.now_mm:.2f} to {to_mm:.2f} mm"
+    per_mm = size(rate.deg_per_mm, 2.0 * rate.u_deg_per_mm)
+    earlier = _earlier(shift_deg, of.U_deg.get(gap.unit))
+    return Step(
+        Kind.GAP,
+        gap.unit,
+        do=do,
+        words=f"{do}: {earlier}, at {per_mm} degrees a millimetre as read on it",
+        shift_deg={gap.unit: shift_deg},
+        enough=gap.least_mm - 1e-9 <= to_mm <= gap.most_mm + 1e-9,
+        u_shift_deg=u_shift_deg,
+        figures={
+            "crank_deg": shift_deg,
+            "gap_mm": to_mm,
+            "deg_per_mm": rate.deg_per_mm,
+            "u_shift_deg": u_shift_deg,
+        },
+        warnings=(NEUTRAL.format(change=-unit_deg), "write the new gap down with its limits"),
+    )
+
+
+# -- the high-tension leads, so that another lobe serves --
+
+
+def _leads(of: Fitted, leads: Leads) -> Iterator[Move]:
+    unit = of.unit(leads.unit)
+    if any(setting.per_cylinder for setting in unit.settings):
+        raise InputError(
+            f"{unit.name}: its lobes are meant to differ, so that no other lobe can take over and "
+            "its leads stay where they are"
+        )
+    if unit.lobes < 2:
+        raise InputError(f"{unit.name}: one lobe only, so that moving its leads changes nothing")
+    place = Place(Kind.LEADS, unit.name)
+    yield of.choices(place, _round_both_ways(unit.lobes), partial(leads_step, of, leads))
+
+
+def leads_step(of: Fitted, leads: Leads, towers: int) -> Step:
+    """Move all high-tension leads of a unit round its distributor, so that another lobe serves.
+
+    ``towers`` positive makes the unit earlier by as many lobes. Source: lobes divide the turn.
+    """
+    unit = of.unit(leads.unit)
+    shift = towers * float(Fraction(360, unit.lobes) / unit.turns_per_crank_turn)
+    do = (
+        f"move every high-tension lead of {leads.unit} {many(abs(towers), 'tower')} "
+        f"{'against' if towers > 0 else 'in'} the rotation of its distributor finger"
+    )
+    return Step(
+        Kind.LEADS,
+        leads.unit,
+        do=do,
+        words=f"{do}: another lobe then serves, {_earlier(shift)}",
+        shift_deg={leads.unit: shift},
+        figures={"towers": towers, "crank_deg": shift},
+        warnings=(FINGER,),
+    )
+
+
+# -- the advance lever --
+
+
+def _levers(of: Fitted, lever: Lever) -> Iterator[Move]:
+    if lever.unit not in of.ends or lever.unit not in of.read_btdc:
+        raise InputError(
+            f"{lever.unit}: read it at both ends of its lever before the lever's place is reckoned"
+        )
+    end, now = of.ends[lever.unit], of.read_btdc[lever.unit]
+    if end.advance_btdc <= end.retard_btdc:
+        raise InputError(f"{lever.unit}: its full advance was read later than its full retard")
+    yield of.range(
+        Place(Kind.LEVER, lever.unit), partial(lever_step, of, lever),
+        end.retard_btdc - now, end.advance_btdc - now,
+        prefer=(end.retard_btdc + end.advance_btdc) / 2.0 - now, dislike=1e-3,
+    )  # fmt: skip
+
+
+def lever_step(of: Fitted, lever: Lever, shift_deg: float) -> Step:
+    """Set the lever so that the unit opens ``shift_deg`` earlier than it was read.
+
+    ``figures``: place (0 full retard, 1 full advance). Source: the readings at both ends.
+    """
+    ends = of.ends[lever.unit]
+    at = of.read_btdc[lever.unit] + shift_deg - ends.retard_btdc
+    place = at / (ends.advance_btdc - ends.retard_btdc)
+    do = (
+        f"set the lever of {lever.unit} {100.0 * place:.0f} per cent of its range up from full "
+        "retard"
+    )
+    return Step(
+        Kind.LEVER,
+        lever.unit,
+        do=do,
+        words=f"{do}: {_earlier(shift_deg, of.U_deg.get(lever.unit))}",
+        shift_deg={lever.unit: shift_deg},
+        figures={"place": place, "crank_deg": shift_deg},
+    )
+
+
+# -- all of them --
+
+KINDS: tuple[
+    tuple[Callable[[Adjustments], Iterable[Any]], Callable[[Fitted, Any], Iterator[Move]]], ...
+] = (
+    (lambda means: filter(None, [means.train]), _trains),
+    (lambda means: means.couplings, _couplings),
+    (lambda means: means.dogs, _dogs),
+    (lambda means: means.dogs, _recuts),
+    (lambda means: means.slots, _slots),
+    (lambda means: means.slots, _filed_slots),
+    (lambda means: means.gaps, _gaps),
+    (lambda means: means.leads, _leads),
+    (lambda means: means.levers, _levers),
+)
+"""Where the engine file has each kind, and how it moves; in the order in which things are done."""
+
+
+def moves(of: Fitted, means: Adjustments) -> tuple[list[Move], list[str]]:
+    """Every adjustment that can be used, in the order in which it is done, and why others cannot.
+
+    Raises InputError for a train that is wrong.
+    """
+    found: list[Move] = []
+    notes: list[str] = []
+    for listed, moves_of in KINDS:
+        for item in listed(means):
+            try:
+                found.extend(moves_of(of, item))
+            except InputError as error:
+                notes.append(str(error))
+    if means.train is not None:
+        for shaft in filter(None, map(of.shaft, of.units)):
+            notes += gear_train.idler_notes(means.train, shaft)
+    return found, list(dict.fromkeys(notes))
