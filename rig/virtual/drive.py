@@ -57,6 +57,7 @@ class Shaft:
     held_at: float | None = None
     tripped_at: float | None = None
     busy_until_s: float = -np.inf
+    dragged: bool = False  # a light drag keeps the magnet from pulling it
 
     @property
     def held(self) -> bool:
@@ -167,7 +168,7 @@ class Shaft:
 
     def _zone_end(self) -> float | None:
         """Where the present pull of the magnet ends; None outside."""
-        if self.pull is None or self.play_deg == 0.0:
+        if self.pull is None or self.play_deg == 0.0 or self.dragged:
             return None
         pull = self.pull
         for start in pull.from_deg:
@@ -179,7 +180,7 @@ class Shaft:
         return None
 
     def _next_zone(self) -> float:
-        if self.pull is None or self.play_deg == 0.0:
+        if self.pull is None or self.play_deg == 0.0 or self.dragged:
             return np.inf
         return min(_next(self.at, start, self.pull.period_deg) for start in self.pull.from_deg)
 

@@ -221,14 +221,20 @@ class Operator:
         over = float(self._rng.uniform(0.02, 0.1))
         return self._slide(number, [by - 3.0, 3.0 + over]), {}
 
+    def _in_one_body(self, number: int) -> list[int]:
+        body, units = self.world.units[number].body, self.world.units
+        return [n for n, unit in enumerate(units) if n == number or (body and unit.body == body)]
+
+    def _drag(self, command: Command) -> tuple[Movement, dict[str, Any]]:
+        """A light drag on a rotor, which is that of each unit in its body."""
+        for n in self._in_one_body(self.world.unit_at(command.name)):
+            self.world.units[n].shaft.dragged = command.way == "on"
+        self.note("drags", t=self.world.done_s, unit=command.name, to=command.way)
+        return self._still(0.5), {}
+
     def _slide(self, number: int, steps: list[float]) -> Movement:
         """Move a unit, and all others in its body, by several steps one after another."""
-        body = self.world.units[number].body
-        together = [
-            n
-            for n, unit in enumerate(self.world.units)
-            if n == number or (body and unit.body == body)
-        ]
+        together = self._in_one_body(number)
         for n in together:
             unit = self.world.units[n]
             unit.moved_deg += sum(steps)
@@ -340,6 +346,7 @@ FORMS = {
     ),
     "set": (r"(?P<name>.+)", "set UNIT: move it until its contacts just open, the crank held"),
     "finger": (rf"(?P<name>.+?)(?: (?P<s>{NUMBER}))?", "finger UNIT [S]: open its closed contacts"),
+    "drag": (r"(?P<way>on|off) (?P<name>.+)", "drag on|off UNIT: hold a light drag on its rotor"),
     "switch": (r"(?P<way>on|off)(?: (?P<name>.+))?", "switch on|off [UNIT]: off earths it"),
     "slip": (rf"(?P<deg>{SIGNED})", "slip DEG: the encoder's coupling slips"),
     "gauge": (r"(?P<cylinder>\d+)?", "gauge [CYLINDER]: read a dial gauge on the piston"),

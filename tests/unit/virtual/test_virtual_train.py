@@ -49,6 +49,16 @@ def test_the_magnet_pulls_the_contacts_open_early_by_up_to_the_backlash() -> Non
         assert driven["crank_deg"] - early["crank_deg"] == pytest.approx(0.9, abs=1e-6)
 
 
+def test_a_drag_on_the_rotor_keeps_the_magnet_from_pulling_it() -> None:
+    hidden = quiet(play_deg=0.9, magnet=Magnet(before_deg=0.3))
+    name = hidden.units[0].name
+    plan = [f"drag on {name}", "turn 1000 at 20", f"drag off {name}", "turn 720 at 20"]
+    pulled = [o["pulled"] for o in openings(run(plan, PROFILE, hidden=hidden, hand=SMOOTH).truth)]
+    turned_free = len(openings(run(plan[:2], PROFILE, hidden=hidden, hand=SMOOTH).truth))
+    assert not any(pulled[:turned_free])
+    assert all(pulled[turned_free:])
+
+
 @pytest.mark.parametrize("earlier_deg", [4.0, -6.5])
 def test_the_trip_moves_with_the_unit(earlier_deg: float) -> None:
     """Its catch is in the body: the lag stays, and the contacts open earlier by the move."""
