@@ -96,6 +96,7 @@ class Session:
         self.places = IndexResolver(profile)
         self._figures: tuple[object, list[Reading], list[Assessment], list[Comparison]] | None
         self._figures = None
+        self._lags: tuple[list[Reading], list[ImpulseLag]] | None = None
         self._assigned: list[Reading | None] = []  # of the first openings, with this reference:
         self._assigned_with: TdcReference | None = None
         self._undo: list[tuple[str, Callable[[], None]]] = []  # of the notes on TDC, by kind
@@ -576,8 +577,10 @@ class Session:
 
     def lags(self) -> list[ImpulseLag]:
         """The lag of each impulse coupling that shows in the readings."""
-        readings = self.readings()
-        return impulse_lags(readings, self.profile, self._begins(readings))
+        if self._lags is None or self._lags[0] is not self.readings():
+            readings = self.readings()
+            self._lags = readings, impulse_lags(readings, self.profile, self._begins(readings))
+        return self._lags[1]
 
     def restarted_at(self) -> set[int]:
         """Indices in ``readings()`` at which the rig restarted."""

@@ -91,12 +91,16 @@ def _recognised(
     readings: Sequence[Reading], profile: Profile, begins: Collection[int]
 ) -> tuple[list[Reading], list[ImpulseLag]]:
     sorted_out = [replace(r, kind="turned") if r.kind == "impulse" else r for r in readings]
+    groups: dict[tuple[str, str, str], dict[int, Reading]] = {}
+    for i, r in enumerate(sorted_out):
+        if r.kind == "turned" and valid_readings([r]):
+            groups.setdefault((r.unit, r.setting, r.phase), {})[i] = r
     lags = []
     for unit in profile.units:
         turned = _as_turned(sorted_out, unit, begins) if unit.coupling == "impulse" else None
         for setting in unit.settings:
             for phase in PHASES:
-                group = _members(sorted_out, unit, setting, phase)
+                group = groups.get((unit.name, setting.name, phase), {})
                 if turned is None:
                     chosen, lag = _recognise(group, unit, setting)
                 else:
@@ -106,17 +110,6 @@ def _recognised(
                 if lag is not None:
                     lags.append(lag)
     return sorted_out, lags
-
-
-def _members(
-    readings: Sequence[Reading], unit: Unit, setting: Setting, phase: str
-) -> dict[int, Reading]:
-    wanted = (unit.name, setting.name, phase, "turned")
-    return {
-        i: r
-        for i, r in enumerate(readings)
-        if (r.unit, r.setting, r.phase, r.kind) == wanted and valid_readings([r])
-    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,20 +184,21 @@ def _trips(
     """The trips among the readings of a unit with a coupling in the engine file."""
     late_by = _late_by(group, unit, setting)
     proven = [late_by[i] for i in late_by if i in turned.running]
+    proven_by = median(proven) if proven else None
     released = _release_btdc(turned, unit, setting.name, phase)
 
     def is_running(i: int) -> bool:
         if i in turned.running:
             return True
-        if proven:
-            return abs(late_by[i] - median(proven)) <= SAME_PLACE_DEG
+        if proven_by is not None:
+            return abs(late_by[i] - proven_by) <= SAME_PLACE_DEG
         btdc_deg = group[i].btdc_deg
         return btdc_deg is not None and opens_after_release(btdc_deg, released)
 
     trips = [i for i in late_by if not is_running(i)]
     if not trips:
         return [], None
-    running = [late_by[i] for i in late_by if i not in trips]
+    running = [late_by[i] for i in late_by.keys() - set(trips)]
     lags = [late_by[i] - (median(running) if running else 0.0) for i in trips]
     sd = stdev(lags) if len(lags) > 1 else 0.0
     return trips, ImpulseLag(
