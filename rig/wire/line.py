@@ -1,23 +1,28 @@
-"""One line of the format in ``firmware_notes/protocol.md``: encode, decode, fields, unwrapping.
+"""The line format of ``firmware_notes/protocol.md``, version 1: frame, fields, clock and counts.
 
-The frame is kind, running number, fields and CRC-32; what the fields mean is left to the readers.
+``KINDS`` is the table of its records: which fields each has, in order, and what each may hold.
+``LineReader`` reads a line at a time by it, ``BatchParser`` many side by side.
 """
 
 from __future__ import annotations
 
-import math
 import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.base.rounding import many
+from rig.wire.records import EDGE, INDEX_INPUT, MOST_CONTACTS, POSITION, WIDTH
 
 PROTOCOL = 1
 LONGEST_LINE = 96
 """Bytes of a line, LF included: ``W`` needs 79; the rest is reserved for later versions."""
 
 HEX_DIGITS = b"0123456789ABCDEF"
+WRAP = 1 << 32
 
 
 def hexadecimal(value: int, bits: int = 32) -> str:
@@ -51,94 +56,167 @@ def decode(line: bytes) -> list[bytes] | None:
     return body.split(b" ")
 
 
-LONGEST_NAME = 24
-_NAME = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789._+-")
-
-
 class FieldError(ValueError):
     """A field that the line format does not allow; the text says what is wrong with it."""
 
 
-def number(field: bytes, bits: int = 32) -> int:
-    """The unsigned hexadecimal ``field``. Raises FieldError if it is not one or too large."""
-    if not field or field.translate(None, HEX_DIGITS):
-        raise FieldError("a field that is not an upper-case hexadecimal number")
-    value = int(field, 16)
-    if value >> bits:
-        raise FieldError(f"a number beyond {bits} bits")
-    return value
+@dataclass(frozen=True, slots=True)
+class Form:
+    """What a field may hold: an unsigned hexadecimal number from ``low`` to ``high``."""
+
+    low: int = 0
+    high: int = WRAP - 1
+    outside: str = "a number beyond 32 bits"  # what is wrong with another number
+    digits: int = LONGEST_LINE  # at most so many
+
+    def read(self, field: bytes) -> Any:
+        """The value of a field. Raises FieldError."""
+        if not field or field.translate(None, HEX_DIGITS):
+            raise FieldError("a field that is not an upper-case hexadecimal number")
+        if self.low <= (value := int(field, 16)) <= self.high and len(field) <= self.digits:
+            return value
+        raise FieldError(self.outside)
 
 
-def name_text(field: bytes) -> str:
-    """The name of a rig. Raises FieldError if a character is not allowed."""
-    if not 1 <= len(field) <= LONGEST_NAME or not _NAME.issuperset(field):
-        raise FieldError(f"a name that is not 1 to {LONGEST_NAME} of A-Z a-z 0-9 . _ + -")
-    return field.decode("ascii")
+class _Beside(Form):
+    """An encoder edge beside an event: its step times one more than its distance in us; 0: none."""
+
+    def read(self, field: bytes) -> int:
+        if field == b".":
+            return 0
+        sign = {43: 1, 45: -1}.get(field[0] if field else 0)
+        if sign is None:
+            raise FieldError("an encoder edge that is neither . nor + or - and a distance")
+        return sign * (int(NUMBER.read(field[1:])) + 1)
 
 
-Around = tuple[tuple[float, ...], tuple[int, ...], tuple[int, ...]]
+LONGEST_NAME = 24
+_NAME_SIGNS = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789._+-")
 
 
-def around(near: list[bytes], t_us: int, count: int) -> Around:
-    """Times, boundaries and steps of the two encoder edges before and the two after an event.
+class _Name(Form):
+    """The name of a rig."""
 
-    ``near`` has the four fields in order of time. At the event the count is ``count``; the boundary
-    of each neighbour follows from it: a step up crosses the boundary with the number of the count
-    that it reaches, a step down that of the count that it leaves. Raises FieldError when there are
-    not four, or when a farther one is given without the nearer.
+    def read(self, field: bytes) -> str:
+        if not 1 <= len(field) <= LONGEST_NAME or not _NAME_SIGNS.issuperset(field):
+            raise FieldError(f"a name that is not 1 to {LONGEST_NAME} of A-Z a-z 0-9 . _ + -")
+        return field.decode("ascii")
+
+
+NUMBER = Form()
+RUNNING = Form(0, 0xFFFF, "a running number beyond 16 bits")
+TIME = Form(0, WRAP - 1, "a time beyond 32 bits")
+LEVEL = Form(0, 1, "a level that is neither 0 nor 1", digits=1)
+_CONTACT = Form(1, MOST_CONTACTS, f"a contact input outside 1 to {MOST_CONTACTS}")
+_INPUT = Form(INDEX_INPUT, MOST_CONTACTS, f"an input outside {INDEX_INPUT} to {MOST_CONTACTS}")
+_CONTACTS = Form(0, MOST_CONTACTS, f"more than {MOST_CONTACTS} contact inputs")
+BESIDE = _Beside()
+_NAME = _Name()
+_FORMS = {"t": TIME, "first": TIME, "last": TIME, "level": LEVEL, "contacts": _CONTACTS,
+          "before": BESIDE, "after": BESIDE, "name": _NAME}  # fmt: skip
+
+
+class LineKind:
+    """A kind of record. ``names`` of its fields are those of the notes; ``forms`` in their order.
+
+    The last ``spare`` fields may be left out together.
     """
-    if len(near) != 4:
-        raise FieldError(f"{many(len(near), 'encoder edge')} beside an event; 4 fields are needed")
-    older, newer, first, second = (_neighbour(field) for field in near)
-    if (older and not newer) or (second and not first):
-        raise FieldError("a far encoder edge is given without the near one")
-    before, after = [], []
-    at = count
-    for edge in (newer, older):
-        if edge:
-            step, distance = edge
-            before.append((t_us - distance, max(at, at - step), step))
-            at -= step
-    at = count
-    for edge in (first, second):
-        if edge:
-            step, distance = edge
-            after.append((t_us + distance, max(at, at + step), step))
-            at += step
-    missing = (math.nan, 0, 0)
-    edges = [*reversed(before + [missing] * (2 - len(before)))]
-    edges += after + [missing] * (2 - len(after))
-    times, boundaries, steps = zip(*edges, strict=True)
-    return times, boundaries, steps
+
+    def __init__(self, names: str, spare: int = 0, **forms: Form) -> None:
+        self.names = names.split()
+        self.forms = [forms.get(name) or _FORMS.get(name, NUMBER) for name in self.names]
+        self.lengths = (len(self.forms) - spare, len(self.forms))
+        self._beside = BESIDE in self.forms
+
+    def at(self, name: str) -> int:
+        """Which part of a line a field is (the first of its name): kind and number are 0 and 1."""
+        return 2 + self.names.index(name)
+
+    def values(self, fields: Sequence[bytes]) -> list[Any]:
+        """Values of the fields of a line. Raises FieldError for the first that is not allowed."""
+        if len(fields) not in self.lengths:
+            needed = " or ".join(map(str, sorted(set(self.lengths))))
+            raise FieldError(f"{many(len(fields), 'field')} where {needed} are needed")
+        values = [form.read(field) for form, field in zip(self.forms, fields, strict=False)]
+        if self._beside:
+            older, newer, first, second = values[-4:]
+            if (older and not newer) or (second and not first):
+                raise FieldError("a far encoder edge is given without the near one")
+        return values
 
 
-def _neighbour(field: bytes) -> tuple[int, int] | None:
-    if field == b".":
-        return None
-    sign = {43: 1, 45: -1}.get(field[0] if field else 0)
-    if sign is None:
-        raise FieldError("an encoder edge that is neither . nor + or - and a distance")
-    return sign, number(field[1:])
+KINDS = {
+    "P": LineKind("t count back ahead levels held illegal edges", spare=2),
+    "C": LineKind("input level t count before before after after", input=_CONTACT),
+    "Z": LineKind("level t count before before after after"),
+    "W": LineKind("t count d0 d1 d2 d3 breaks"),
+    "F": LineKind("level t"),
+    "X": LineKind("input edges first last low high", input=_INPUT),
+    "H": LineKind("t uptime illegal edges lines supply"),
+    "I": LineKind("protocol counts contacts name"),
+    "R": LineKind("cause"),
+}
+FOREIGN_IDENTITY = LineKind("protocol counts contacts name", contacts=NUMBER)
+"""``I`` of another version of the format: its number of contacts means nothing here."""
 
 
 Ints = NDArray[np.int64]
 
-WRAP = 1 << 32
+
+def position_rows(
+    t_us: Ints, count: Ints, back: Ints, ahead: Ints, levels: Ints, held: Ints, *totals: Ints
+) -> NDArray[np.void]:
+    """Rows of dtype ``POSITION`` from unwrapped times and counts and the other fields, each (n,).
+    ``totals``: illegal transitions and lost edges."""
+    rows = np.empty(len(t_us), POSITION)
+    rows["t_us"], rows["count"], rows["levels"] = t_us, count, levels
+    rows["low"], rows["high"], rows["done_us"] = count - back, count + ahead, t_us - held
+    rows["illegal"], rows["lost_edges"] = totals
+    return rows
+
+
+def edge_rows(which: Ints, level: Ints, t_us: Ints, count: Ints, *beside: Ints) -> NDArray[np.void]:
+    """Rows of dtype ``EDGE`` from inputs, levels, unwrapped times and counts, each (n,), and the
+    four encoder edges ``beside`` each, in order of time, as ``BESIDE`` reads them."""
+    rows = np.empty(len(t_us), EDGE)
+    rows["input"], rows["level"], rows["t_us"], rows["count"] = which, level, t_us, count
+    near = np.stack(beside, axis=1)
+    step = np.sign(near)
+    distance = (np.abs(near) - 1) * np.array([-1, -1, 1, 1])
+    rows["around_step"] = step
+    rows["around_t_us"] = np.where(step != 0, t_us[:, None] + distance, np.nan)
+    # A step up crosses the boundary of the count that it reaches, a step down that of the count
+    # that it leaves.
+    older, newer, first, second = step.T
+    before, after = count - newer, count + first
+    crossed = [(before, before - older), (count, before), (count, after), (after, after + second)]
+    at = np.stack([np.maximum(*counts) for counts in crossed], axis=1)
+    rows["around_at"] = np.where(step != 0, at, 0)
+    return rows
+
+
+def width_rows(t_us: Ints, count: Ints, *totals: Ints) -> NDArray[np.void]:
+    """Rows of dtype ``WIDTH`` from unwrapped times, counts, and totals d0 to d3 and breaks."""
+    rows = np.empty(len(t_us), WIDTH)
+    rows["t_us"], rows["count"], rows["breaks"] = t_us, count, totals[4]
+    rows["dwell_us"] = np.stack(totals[:4], axis=1)
+    return rows
+
+
 HALF = 1 << 31
 LATEST_US = 2_000_000
 """An edge waits at most 250 ms for its neighbours; two seconds leave room for a full line."""
 
 
-def signed_step(now: int, before: int) -> int:
-    """The step from ``before`` to ``now``, both modulo 2**32, the shorter way round.
+Whole = TypeVar("Whole", int, Ints)
+
+
+def signed_step(now: Whole, before: Whole | int) -> Whole:
+    """The step from ``before`` to ``now``, both modulo 2**32, the shorter way round; also of each
+    of an array.
 
     Correct while the true step is below 2**31 (for a microsecond clock: 2147.48 s).
     """
-    return ((now - before + HALF) & (WRAP - 1)) - HALF
-
-
-def signed_steps(now: Ints, before: Ints | int) -> Ints:
-    """``signed_step`` vectorised."""
     return ((now - before + HALF) & (WRAP - 1)) - HALF
 
 
@@ -174,7 +252,7 @@ class Clock:
         known: the caller may not use all of them.
         """
         assert self.latest_us is not None
-        step = signed_steps(t32, self.latest_us - self._offset_us)
+        step = signed_step(t32, self.latest_us - self._offset_us)
         step[~timed] = 0
         most = np.maximum.accumulate(np.maximum(step, 0))
         onward = step.copy()
@@ -231,6 +309,6 @@ class Count:
         if not len(c32):
             return c32
         before = np.concatenate(([self._latest], c32[:-1]))
-        counts = self._latest + np.cumsum(signed_steps(c32, before))
+        counts = self._latest + np.cumsum(signed_step(c32, before))
         self._latest = int(counts[-1])
         return counts

@@ -6,10 +6,10 @@ bytes were cut; only their division into batches does.
 
 from __future__ import annotations
 
-import zlib
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,23 +17,23 @@ from numpy.typing import NDArray
 from rig.base.rounding import many
 from rig.wire.batch_parser import BatchParser, Carried, ParsedLines
 from rig.wire.line import (
-    HEX_DIGITS,
+    FOREIGN_IDENTITY,
+    KINDS,
     LONGEST_LINE,
+    NUMBER,
     PROTOCOL,
+    RUNNING,
     WRAP,
     Clock,
     Count,
     FieldError,
-    around,
-    name_text,
-    number,
+    decode,
+    edge_rows,
+    position_rows,
+    width_rows,
 )
 from rig.wire.records import (
-    EDGE,
     INDEX_INPUT,
-    MOST_CONTACTS,
-    POSITION,
-    WIDTH,
     Batch,
     Cut,
     Foot,
@@ -54,9 +54,6 @@ FEW = 16
 MANY = 2048
 """Lines parsed together at most: their arrays stay in the processor's cache."""
 
-_HEX_AND_SPACE = HEX_DIGITS + b" "
-_MASK = WRAP - 1
-
 
 class LineReader:
     """Turns the bytes of a rig into batches of records.
@@ -76,16 +73,16 @@ class LineReader:
         self._fresh_counts()
         self.lines = 0
         self._sure_us = 0.0
-        self._kinds: dict[bytes, Callable[[list[bytes]], None]] = {
-            b"P": self._position,
-            b"C": self._contact,
-            b"Z": self._index,
-            b"W": self._width,
-            b"F": self._foot,
-            b"X": self._cut,
-            b"H": self._health,
-            b"I": self._identity,
-            b"R": self._restart_line,
+        self._kinds: dict[str, Callable[..., None]] = {
+            "P": self._position,
+            "C": self._edge,
+            "Z": partial(self._edge, INDEX_INPUT),
+            "W": self._width,
+            "F": self._foot,
+            "X": self._cut,
+            "H": self._health,
+            "I": self._identity,
+            "R": self._restart,
         }
 
     # -- bytes to lines ---------------------------------------------------------------------
@@ -131,11 +128,6 @@ class LineReader:
         self._expected = None
         self._line_error("interrupted", "the line was interrupted")
         return batches + self._out.take()
-
-    @property
-    def kinds(self) -> frozenset[str]:
-        """The kinds of line that this reader knows."""
-        return frozenset(kind.decode("ascii") for kind in self._kinds)
 
     @property
     def now_us(self) -> float:
@@ -218,40 +210,28 @@ class LineReader:
         self._out.others += [other for *_, other in sorted(others, key=lambda entry: entry[:2])]
 
     def _line(self, line: bytes) -> None:
-        if line[-1:] == b"\r":
-            line = line[:-1]
-        body = line[:-9]
-        crc = line[-8:]
-        # The frame check is written out here, not called: it runs for every line.
-        if (
-            line[-9:-8] != b" "
-            or crc.translate(None, HEX_DIGITS)
-            or int(crc, 16) != zlib.crc32(body)
-        ):
-            self._bad_frame(line)
+        parts = decode(line)
+        if parts is None:
+            self._bad_frame(line.removesuffix(b"\r"))
             return
-        parts = body.split(b" ")
         self.lines += 1
-        take = self._kinds.get(parts[0])
+        letter = parts[0].decode("ascii", "replace")
+        kind = KINDS.get(letter)
         try:
-            running = int(parts[1], 16)
-            if take is None or body[1:].translate(None, _HEX_AND_SPACE) or running > 0xFFFF:
-                self._uncommon(parts, take)
-            if running != self._expected and not self._in_turn(parts[0], running):
+            running = RUNNING.read(parts[1])
+            if kind is None:
+                self._line_error("unknown-kind", f"kind {_shown(parts[0])}, kept and skipped")
+            if running != self._expected and not self._in_turn(letter, running):
                 return
-            self._expected = (running + 1) & 0xFFFF
-            if take is not None and (self._protocol_ok or parts[0] in b"IR"):
-                take(parts)
-        except (ValueError, IndexError) as why:
+            self._expected = (running + 1) & RUNNING.high
+            if kind is None or not (self._protocol_ok or letter in "IR"):
+                return
+            if letter == "I":
+                self._protocol_ok = NUMBER.read(parts[2]) == PROTOCOL
+                kind = kind if self._protocol_ok else FOREIGN_IDENTITY
+            self._kinds[letter](*kind.values(parts[2:]))
+        except (FieldError, IndexError) as why:
             self._line_error("field", f"{why}: {_shown(line)}")
-
-    def _uncommon(self, parts: list[bytes], take: object) -> None:
-        """Lines with more than hexadecimal fields (edges, names), and unknown kinds."""
-        number(parts[1], 16)
-        if parts[0] in b"PWFXHR":
-            raise FieldError("a field that is not an upper-case hexadecimal number")
-        if take is None:
-            self._line_error("unknown-kind", f"kind {_shown(parts[0])}, kept and skipped")
 
     def _bad_frame(self, line: bytes) -> None:
         printable = b" " in line and line.isascii() and line.decode("ascii").isprintable()
@@ -260,21 +240,18 @@ class LineReader:
             kind, words = "checksum", "the checksum is wrong"
         self._out.line_error(self._sure_us, kind, lambda: f"{words}: {_shown(line)}")
 
-    def _in_turn(self, kind: bytes, running: int) -> bool:
+    def _in_turn(self, kind: str, running: int) -> bool:
         """Handle an unexpected running number; False when the line is a repeat."""
-        if self._expected is None or kind == b"R":
+        if self._expected is None or kind == "R":
             return True
-        missing = (running - self._expected) & 0xFFFF
-        if missing == 0xFFFF:
+        missing = (running - self._expected) & RUNNING.high
+        if missing == RUNNING.high:
             self._line_error("repeat", f"running number {running} came twice")
             return False
         self._line_error("gap", f"{many(missing, 'line')} missing before running number {running}")
         return True
 
-    def _time(self, field: bytes) -> int:
-        t32 = int(field, 16)
-        if t32 > _MASK:
-            raise FieldError("a time beyond 32 bits")
+    def _time(self, t32: int) -> int:
         t_us = self._clock.unwrap(t32)
         if t_us is None:
             self._line_error("clock", "the clock of the rig ran backwards: taken for a restart")
@@ -283,104 +260,53 @@ class LineReader:
             assert t_us is not None
         return t_us
 
-    def _position(self, parts: list[bytes]) -> None:
-        _, _, t, count, back, ahead, levels, held, *totals = parts
-        illegal, lost_edges = map(number, totals) if totals else (-1, -1)
+    def _position(self, t: int, count: int, *rest: int) -> None:
         t_us = self._time(t)
-        c32, below, above, pins, age_us = (
-            int(count, 16), int(back, 16), int(ahead, 16), int(levels, 16), int(held, 16)
-        )  # fmt: skip
-        if (c32 | below | above | pins | age_us) > _MASK:
-            raise FieldError("a number beyond 32 bits")
-        at = self._count.unwrap(c32)
-        self._sure_us = float(t_us - age_us)
-        row = (t_us, at, at - below, at + above, pins, self._sure_us, illegal, lost_edges)
-        self._out.positions.append(row)
+        self._sure_us = float(t_us - rest[3])  # how long the oldest edge was held back
+        totals = () if len(rest) > 4 else (-1, -1)
+        self._out.positions.append((t_us, self._count.unwrap(count), *rest, *totals))
 
-    def _contact(self, parts: list[bytes]) -> None:
-        _, _, which, level, t, count, *near = parts
-        contact = number(which)
-        if not 1 <= contact <= MOST_CONTACTS:
-            raise FieldError(f"a contact input outside 1 to {MOST_CONTACTS}")
-        self._edge(contact, level, t, count, near)
-
-    def _index(self, parts: list[bytes]) -> None:
-        _, _, level, t, count, *near = parts
-        self._edge(INDEX_INPUT, level, t, count, near)
-
-    def _edge(self, which: int, level: bytes, t: bytes, count: bytes, near: list[bytes]) -> None:
-        if level not in (b"0", b"1"):
-            raise FieldError("a level that is neither 0 nor 1")
-        c32 = number(count)
+    def _edge(self, which: int, level: int, t: int, count: int, *beside: int) -> None:
         t_us = self._time(t)
-        at = self._count.unwrap(c32, keep=False)
-        times, boundaries, steps = around(near, t_us, at)
-        self._out.edges.append((t_us, which, int(level), at, times, boundaries, steps))
+        at = self._count.unwrap(count, keep=False)
+        self._out.edges.append((which, level, t_us, at, *beside))
 
-    def _width(self, parts: list[bytes]) -> None:
-        _, _, t, count, d0, d1, d2, d3, breaks = parts
+    def _width(self, t: int, count: int, *fields: int) -> None:
         t_us = self._time(t)
-        at = self._count.unwrap(number(count), keep=False)
-        totals = tuple(
-            total.unwrap(number(field))
-            for total, field in zip(self._dwell, (d0, d1, d2, d3), strict=True)
+        at = self._count.unwrap(count, keep=False)
+        totals = zip((*self._dwell, self._breaks), fields, strict=True)
+        self._out.widths.append((t_us, at, *(total.unwrap(field) for total, field in totals)))
+
+    def _foot(self, level: int, t: int) -> None:
+        self._out.others.append(Foot(float(self._time(t)), level))
+
+    def _cut(self, which: int, edges: int, first: int, last: int, low: int, high: int) -> None:
+        first_us, last_us = float(self._time(first)), float(self._time(last))
+        self._out.others.append(
+            Cut(first_us, which, edges, first_us, last_us, float(low), float(high))
         )
-        self._out.widths.append((t_us, at, totals, self._breaks.unwrap(number(breaks))))
 
-    def _foot(self, parts: list[bytes]) -> None:
-        _, _, level, t = parts
-        if level not in (b"0", b"1"):
-            raise FieldError("a level that is neither 0 nor 1")
-        self._out.others.append(Foot(float(self._time(t)), int(level)))
-
-    def _cut(self, parts: list[bytes]) -> None:
-        _, _, which, edges, first, last, low, high = parts
-        cut_input = number(which)
-        if cut_input > MOST_CONTACTS:
-            raise FieldError(f"an input outside {INDEX_INPUT} to {MOST_CONTACTS}")
-        first_us = float(self._time(first))
-        self._out.others.append(
-            Cut(first_us, cut_input, number(edges), first_us, float(self._time(last)),
-                float(number(low)), float(number(high)))
-        )  # fmt: skip
-
-    def _health(self, parts: list[bytes]) -> None:
-        _, _, t, uptime, illegal, edges, lines, supply = parts
+    def _health(self, t: int, uptime_s: int, *totals: int) -> None:
         t_us = self._time(t)
-        unseen = self._clock.uptime(t_us, number(uptime))
+        unseen = self._clock.uptime(t_us, uptime_s)
         if unseen:
-            self._line_error(
-                "clock", f"the clock of the rig wrapped {many(unseen, 'time')} in silence"
-            )
-            t_us += unseen * WRAP
-        self._out.others.append(
-            Health(float(t_us), number(uptime), number(illegal), number(edges), number(lines),
-                   number(supply))
-        )  # fmt: skip
+            times = many(unseen, "time")
+            self._line_error("clock", f"the clock of the rig wrapped {times} in silence")
+        self._out.others.append(Health(float(t_us + unseen * WRAP), uptime_s, *totals))
 
-    def _identity(self, parts: list[bytes]) -> None:
-        _, _, protocol, counts, contacts, name = parts
-        version = number(protocol)
-        self._protocol_ok = version == PROTOCOL
+    def _identity(self, protocol: int, counts: int, contacts: int, name: str) -> None:
         if not self._protocol_ok:
             self._line_error(
                 "protocol",
-                f"the rig uses version {version} of the line format, this program {PROTOCOL}:"
+                f"the rig uses version {protocol} of the line format, this program {PROTOCOL}:"
                 " its fields are not checked",
             )
-        inputs = number(contacts)
-        if self._protocol_ok and inputs > MOST_CONTACTS:
-            raise FieldError(f"more than {MOST_CONTACTS} contact inputs")
-        self._out.others.append(
-            Identity(self.now_us, version, number(counts), inputs, name_text(name))
-        )
+        self._out.others.append(Identity(self.now_us, protocol, counts, contacts, name))
 
-    def _restart_line(self, parts: list[bytes]) -> None:
-        _, running, cause = parts
-        if number(running) != 0:
+    def _restart(self, cause: int) -> None:
+        if self._expected != 1:
             raise FieldError("a restart whose running number is not 0")
-        self._restarted(number(cause))
-        self._expected = 1
+        self._restarted(cause)
 
     def _restarted(self, cause: int) -> None:
         """The rig restarted: forget the old clock and counts."""
@@ -408,19 +334,19 @@ def _shown(line: bytes) -> str:
     return text if len(line) <= 60 else text + "..."
 
 
-Row = tuple[object, ...]
-
 MOST_REPORTED = 20
 """Line errors of one kind at one rig time that are reported one by one; further ones share a
 record: each byte may be an error of its own, and a record takes far more memory than a byte."""
 
 
 class Rows:
-    """Rows of one dtype, collected singly and many at a time."""
+    """Rows of one dtype, collected as values of single lines and many at a time. ``made`` makes
+    rows from columns."""
 
-    def __init__(self, dtype: np.dtype[np.void]) -> None:
-        self._dtype = dtype
-        self._single: list[Row] = []
+    def __init__(self, made: Callable[..., NDArray[np.void]], columns: int) -> None:
+        self._made = made
+        self._none = made(*np.empty((columns, 0), np.int64))
+        self._single: list[tuple[int, ...]] = []
         self._done: list[NDArray[np.void]] = []
         self.append = self._single.append
 
@@ -439,11 +365,11 @@ class Rows:
         done, self._done = self._done, []
         if len(done) == 1:
             return done[0]
-        return np.concatenate(done, dtype=self._dtype) if done else np.empty(0, self._dtype)
+        return np.concatenate(done) if done else self._none
 
     def _close(self) -> None:
         if self._single:
-            self._done.append(np.array(self._single, self._dtype))
+            self._done.append(self._made(*np.array(self._single, np.int64).T))
             self._single.clear()
 
 
@@ -451,9 +377,9 @@ class BatchBuilder:
     """The batch being collected, and the finished ones."""
 
     def __init__(self) -> None:
-        self.positions = Rows(POSITION)
-        self.edges = Rows(EDGE)
-        self.widths = Rows(WIDTH)
+        self.positions = Rows(position_rows, 8)
+        self.edges = Rows(edge_rows, 8)
+        self.widths = Rows(width_rows, 7)
         self.others: list[Other] = []
         self._done: list[Batch] = []
         self._error_us = 0.0
