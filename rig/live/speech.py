@@ -12,11 +12,14 @@ import shutil
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from rig.base import rounding
 from rig.base.escape import clean
+from rig.engine.profile import Unit
+from rig.timing.values import Reading
+from rig.words.assessments import reading_word
 
 # System.Speech is part of Windows; the text comes on standard input, never on the command line.
 _POWERSHELL = (
@@ -61,15 +64,14 @@ def find_program(
     return found
 
 
-def sentence(unit: str, btdc_deg: float, words: str = "", follow: str = "") -> str:
-    """The one line that is spoken for a reading.
-
-    ``words`` is what the angle means ("inside", "0.10 degrees beyond the early limit"), ``follow``
-    what to do next.
-    """
-    parts = ", ".join(part.strip(" .") for part in (rounding.btdc(btdc_deg), words) if part)
+def reading_sentence(reading: Reading, units: Sequence[Unit], follow: str = "") -> str:
+    """What is spoken for a reading: where it opened, what that means, and what to do next."""
+    settings = next(unit.settings for unit in units if unit.name == reading.unit)
+    setting = next(each for each in settings if each.name == reading.setting)
+    words = rounding.btdc(reading.btdc_deg), reading_word(reading, setting)
+    found = ", ".join(part.strip(" .") for part in words if part)
     follow = follow.strip().rstrip(".")
-    return speakable(f"{unit}: {parts}." + (f" {follow}." if follow else ""))
+    return speakable(f"{reading.unit}: {found}." + (f" {follow}." if follow else ""))
 
 
 def speakable(text: str) -> str:

@@ -8,15 +8,14 @@ from collections.abc import Callable, Sequence
 from rig.base.errors import InputError
 from rig.guide.action import DIGITS, Action, ActionLine, Bench, Key, Prompt, Step
 from rig.guide.advice import guidance, step_of
-from rig.guide.procedure import Advice, Hand, Procedure
+from rig.guide.procedure import Hand, Procedure
+from rig.live.actions import action as action_of
 from rig.live.actions import table
 from rig.live.live_session import LiveSession
-from rig.live.speech import Speaker, sentence, speakable
-from rig.live.view import View
-from rig.live.view_model import Conversation, view_of
-from rig.live.watch import Watch
-from rig.timing.values import Reading
-from rig.words.assessments import reading_word
+from rig.live.speech import Speaker, reading_sentence, speakable
+from rig.live.view import View, view_of
+from rig.signal.events import Event, Opening, Reason
+from rig.timing.values import ADJUSTING
 
 ARROWS = ("left", "right", "up", "down")
 MOST_KEYS = 7
@@ -25,6 +24,8 @@ MOST_SILENT = 45  # characters of the keys that are not offered, in one line of 
 
 # Actions at the end of the foot, which are offered also when the capture has ended.
 LAST = ("keys", "quit")
+
+Offered = tuple[Action, str]  # an action, and why it is not offered; empty when it is
 
 
 class UiState:
@@ -45,14 +46,15 @@ class UiState:
     ) -> None:
         self.live = live
         self.prompt = Prompt(lambda: live.elapsed_s)
-        self.conversation = Conversation(tag=tag, speaking=voice is not None)
+        self._tag = tag
         self.ended = False
         self.touched = False  # the person pressed a key
         self.procedure: Procedure | None = None
         self.bench = Bench(live, self.prompt, self, guidance(live))
         self._table = table() if actions is None else tuple(actions)
         self._under: Procedure | None = None  # the one from which that was begun, to go back to
-        self._watch = Watch(self.bench)
+        self._touched: tuple[int, int] | None = None  # side and number of the touch that goes on
+        self._touch_words = ""
         self._page = False  # the page of all keys is open
         self._voice = voice
         self._hand = hand
@@ -62,43 +64,67 @@ class UiState:
 
     def view(self) -> View:
         """Take what has come, and show it."""
+        now = self.live.session.now()
         if not self.ended and not self.live.ended:
             events = self.live.pump()
             now = self.live.session.now()
-            self._watch.see(events)
+            self._report_touch()
+            self._report_opened_at_rest(events)
             if self.procedure is not None and now is not None:
                 self.procedure.see(now, events)
             while self._foot < self.live.session.foot_presses:
                 self._foot += 1
-                self.press(self._foot_key())
+                self.actions()  # an event is recorded, or a step is done that needs none
+                self.press("enter" if self.bench.advice.press == "step_done" else "space")
             self._speak()
-        said = self.conversation
-        said.message, said.question = self.prompt.message, self.prompt.question
-        said.procedure = self.procedure
         actions = self.actions()
-        said.advice = self.bench.advice
-        said.then = self._then(actions)
-        said.page = self._lines(actions) if self._page else ()
-        said.keys = self._keys(actions)
-        return view_of(self.live, said)
+        return view_of(
+            self.live,
+            self.bench.advice,
+            self.procedure.show(now) if self.procedure is not None else None,
+            tag=self._tag,
+            message=self.prompt.message,
+            question=self.prompt.question,
+            then=self._then(actions),
+            actions=self._lines(actions) if self._page else (),
+            keys=self._keys(actions),
+            speaking=self._voice is not None,
+        )
 
-    def _advise(self) -> Advice:
-        on = self.procedure if self.live.saved is None else None
-        self.bench.advice = on.advice() if on is not None else guidance(self.live)
-        return self.bench.advice
+    def _report_touch(self) -> None:
+        """A touch is reported while the crank is held at the piston stop."""
+        session = self.live.session
+        hold, stop = session.stop_hold(), session.touches()
+        if hold is None or stop is None or not hold.is_touch:
+            self._touched = None
+            if self._touch_words:
+                self.prompt.withdraw(self._touch_words)
+            self._touch_words = ""
+            return
+        touch = hold.touch.side, len(stop.side(hold.touch.side)) + 1
+        if touch != self._touched:
+            self._touched = touch
+            way, away = ("forward", "back") if hold.touch.side > 0 else ("back", "forward")
+            self._touch_words = f"Touch {touch[1]} turning {way}: now turn {away}."
+            self.say(self._touch_words)
 
-    def _then(self, actions: tuple[tuple[Action, str], ...]) -> str:
-        """The key that NEXT names: of an action that is offered, or a digit of one."""
-        press = self.bench.advice.press
-        for action, why in actions:
-            if not why and (action.id == press or action.called_by(press, self.bench)):
-                key = press if action.key == DIGITS else action.key
-                return f"{': ' if self.bench.advice.hand is Hand.NOTHING else ', then '}press {key}"
-        return ""
-
-    def _foot_key(self) -> str:
-        """The foot switch records an event, or says that a step is done that needs none."""
-        return "enter" if self._advise().press == "step_done" else "space"
+    def _report_opened_at_rest(self, events: Sequence[Event]) -> None:
+        """Contacts opened with the crank held. A unit that was read before may have been moved; or
+        a finger, or the magnet's pull, opened them: the person knows."""
+        session = self.live.session
+        for event in events:
+            if not isinstance(event, Opening) or event.rejection is None:
+                continue
+            if event.rejection.reason is not Reason.CRANK_STILL:
+                continue
+            for unit in (u.name for u in session.profile.units if u.input == event.input):
+                if session.was_read(unit) and session.phase_of(unit) != ADJUSTING:
+                    self.bench.opened_at_rest = unit, event.t_us
+                    key = action_of("unit_moved").key
+                    self.say(
+                        f"{unit}: its contacts opened with the crank held; press {key} if it was"
+                        " moved"
+                    )
 
     def key(self, key: str) -> None:
         """A key of the person's."""
@@ -138,11 +164,12 @@ class UiState:
 
     # -- actions ----------------------------------------------------------------------------------
 
-    def actions(self) -> tuple[tuple[Action, str], ...]:
+    def actions(self) -> tuple[Offered, ...]:
         """Every action of this moment, and why it is not offered (empty when it is): those of the
-        procedure first, where one is on."""
-        self._advise()
-        own = self.procedure.actions() if self.procedure and not self.live.saved else ()
+        procedure first, where one is on. Looks anew at what comes next."""
+        on = self.procedure if self.live.saved is None else None
+        self.bench.advice = on.advice() if on is not None else guidance(self.live)
+        own = on.actions() if on is not None else ()
         taken = {each.id for each in own} | {each.key for each in own}
         rest = [a for a in self._table if a.id not in taken and a.key not in taken]
         found = [(each, each.why_not(self.bench)) for each in own]
@@ -162,38 +189,36 @@ class UiState:
     def _do(self, key: str) -> None:
         if self._page and key == "esc":
             self._page = False
-            return
-        if self._hand is not None and key in ARROWS:
+        elif self._hand is not None and key in ARROWS:
             self.say(self._hand(key))
-            return
-        for action, why in self.actions():
-            if action.called_by(key, self.bench):
-                self._page = self._page and action.id == "keys"
-                if why:
-                    self.say(why)
-                else:
-                    action.run(self.bench, key if action.key == DIGITS else "")
-                return
+        else:
+            for action, why in self.actions():
+                if action.called_by(key, self.bench):
+                    self._page = self._page and action.id == "keys"
+                    if why:
+                        self.say(why)
+                    else:
+                        action.run(self.bench, key if action.key == DIGITS else "")
+                    return
 
-    def _lines(self, actions: tuple[tuple[Action, str], ...]) -> tuple[ActionLine, ...]:
+    def _lines(self, actions: Sequence[Offered]) -> tuple[ActionLine, ...]:
         """The page of all keys: what is offered, then the keys that are not."""
         lines, silent = [], []
         for action, why in actions:
-            keys = " ".join(key.key for key in action.keys(self.bench))
+            keys = [key.key for key in action.keys(self.bench)]
             if why:
-                silent.append(keys)
+                silent += keys
             else:
-                lines.append(ActionLine(keys, action.does, action.undo))
+                lines.append(ActionLine(" ".join(keys), action.does, action.undo))
         if self._hand is not None:
             lines.append(ActionLine("arrows", "the virtual hand turns the crank", "another arrow"))
-        rest = textwrap.wrap(" ".join(filter(None, silent)), MOST_SILENT)
-        heads = ["not now", *[""] * len(rest)]
-        lines += [
-            ActionLine(head, keys, "says why") for head, keys in zip(heads, rest, strict=False)
-        ]
+        head = "not now"
+        for row in textwrap.wrap(" ".join(silent), MOST_SILENT):
+            lines.append(ActionLine(head, row, "says why"))
+            head = ""
         return tuple(lines)
 
-    def _keys(self, actions: tuple[tuple[Action, str], ...]) -> tuple[Key, ...]:
+    def _keys(self, actions: Sequence[Offered]) -> tuple[Key, ...]:
         """The foot: the key that NEXT names, the few that matter, all keys, quit."""
         offered = {action.id: action for action, why in actions if not why}
         last = [key for name in LAST for key in offered[name].keys(self.bench)]
@@ -201,14 +226,12 @@ class UiState:
             return (Key("h", "close"), last[1])
         if self._hand is not None:
             last.insert(0, Key("arrows", "crank"))
-        step = step_of(self.live)
+        press, step = self.bench.advice.press, step_of(self.live)
         wanted = [a for a in offered.values() if a.id not in LAST and self._on_foot(a, step)]
-        found = [key for action in wanted for key in action.keys(self.bench)]
-        press = self.bench.advice.press
-        pressed = offered.get(press)
-        head = [k for k in found if k.key == (pressed.key if pressed else press)]
-        few = list(dict.fromkeys((*head, *found)))[:MOST_KEYS]
-        return (*(Key(key.key, _short(key.label)) for key in few), *last)
+        found = [(a.id, key) for a in wanted for key in a.keys(self.bench)]
+        found.sort(key=lambda each: press not in (each[0], each[1].key))  # what NEXT names is first
+        few = [Key(key.key, _short(key.label)) for _, key in found[:MOST_KEYS]]
+        return (*few, *last)
 
     def _on_foot(self, action: Action, step: Step) -> bool:
         if self.procedure is not None and not self.live.saved:
@@ -217,6 +240,15 @@ class UiState:
         here = self.bench.advice.press, "event_here", "skip"
         moved = action.id == "unit_moved" and self.bench.opened_at_rest is not None
         return action.id in here or step in action.steps or moved
+
+    def _then(self, actions: Sequence[Offered]) -> str:
+        """The key that NEXT names: of an action that is offered, or a digit of one."""
+        press = self.bench.advice.press
+        for action, why in actions:
+            if not why and (action.id == press or action.called_by(press, self.bench)):
+                key = press if action.key == DIGITS else action.key
+                return f"{': ' if self.bench.advice.hand is Hand.NOTHING else ', then '}press {key}"
+        return ""
 
     # -- what actions see of it -------------------------------------------------------------------
 
@@ -242,28 +274,19 @@ class UiState:
         if self.procedure is not None and self.procedure.over:
             self.leave()
 
-    # -- speech -----------------------------------------------------------------------------------
-
     def _speak(self) -> None:
-        """Each reading, and what NEXT says when that changes."""
+        """Speak each reading, and what NEXT says when that changes."""
         if self._voice is None:
             return
         then = self._then(self.actions())
         follow = f"{self.bench.advice.next}{then}"
         follow, self._spoken_next = follow if follow != self._spoken_next else "", follow
-        counted = [r for r in self.live.session.readings() if r.valid]
-        if len(counted) > self._spoken:
-            self._voice.say(self._sentence(counted[-1], follow))
+        valid = [r for r in self.live.session.readings() if r.valid]
+        if len(valid) > self._spoken:
+            self._voice.say(reading_sentence(valid[-1], self.live.job.profile.units, follow))
         elif follow:
             self._voice.say(speakable(follow))
-        self._spoken = len(counted)
-
-    def _sentence(self, reading: Reading, follow: str) -> str:
-        units = self.live.job.profile.units
-        settings = next(unit.settings for unit in units if unit.name == reading.unit)
-        setting = next(each for each in settings if each.name == reading.setting)
-        words = reading_word(reading, setting)
-        return sentence(reading.unit, reading.btdc_deg or 0.0, words, follow)
+        self._spoken = len(valid)
 
 
 def _short(label: str) -> str:

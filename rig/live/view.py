@@ -1,27 +1,37 @@
-"""What the dashboard shows, as plain frozen values.
+"""What the dashboard shows, as plain frozen values, and how they follow from a live run.
 
-Whoever runs a job fills a ``View``; the dashboard draws it and asks nothing back. The screen does
-not know how an angle was found. Angles are degrees of crank, before top dead centre positive
-(``btdc``) unless a name says otherwise. Text may come from anywhere (a file, a rig): it is made
-harmless when it is drawn.
+The screen draws a ``View`` and asks nothing back; it does not know how an angle was found. Angles
+are degrees of crank, before TDC positive (``btdc``) unless a name says otherwise. Text may come
+from anywhere (a file, a rig): it is made harmless when it is drawn.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
+from rig.base import rounding
+from rig.base.angles import modulo, wrap
+from rig.base.errors import InputError
+from rig.base.rounding import many
 from rig.engine.profile import Setting, Unit
 from rig.guide.action import ActionLine, Key, Question, Step, Stroke
-from rig.guide.procedure import GoToView, Panel
-from rig.timing.assess import UnitVerdict
+from rig.guide.advice import closing_list, done_steps, state_of, step_of, stroke_state
+from rig.guide.procedure import Advice, GoToView, Panel, PanelLine
+from rig.live.live_session import SILENT_AFTER_S, LiveSession
+from rig.tdc.piston_stop import LEAST_WAY_DEG
+from rig.timing.advance_range import advance_range
+from rig.timing.assess import UnitVerdict, unit_figure, unit_verdict
 from rig.timing.values import Assessment, Comparison, Phase, Reading
+from rig.words.assessments import few_readings
+from rig.words.diagnostics import diagnostic_words, now_words, reason_words
 
 # The job's steps in order.
 STEPS: tuple[Step, ...] = ("connect", "index", "top dead centre", "stroke", "reading", "saved")
-
-
 Contacts = Literal["open", "closed", "unknown"]
+CONTACTS_ARE: dict[bool | None, Contacts] = {None: "unknown", True: "open", False: "closed"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,3 +159,188 @@ class View:
     question: Question | None = None
     keys: tuple[Key, ...] = ()
     speaking: bool = False
+
+
+def view_of(live: LiveSession, advice: Advice, shown: GoToView | Panel | None, **said: Any) -> View:
+    """The view of ``live`` now: ``advice`` under NEXT, ``shown`` in the middle; ``said`` are fields
+    of the dashboard's own."""
+    session = live.session
+    if live.saved is not None:
+        items = enumerate(closing_list(state_of(live)), 1)
+        shown = Panel("closing list", lines=tuple(PanelLine(f"{n}", words) for n, words in items))
+    last: dict[tuple[str, str, str], Comparison] = {}  # of each pair, over all cylinders
+    for each in session.comparisons():  # phases come in order
+        if each.cylinder is None:
+            last[each.first, each.second, each.setting] = each
+    return View(
+        job=live.job.profile.engine.name,
+        step=step_of(live),
+        done=done_steps(live),
+        rig=_rig(live),
+        crank=_crank(live),
+        reference=_reference(live),
+        stroke=stroke_state(live),
+        units=tuple(_unit(live, unit) for unit in live.job.profile.units),
+        comparisons=tuple(last.values()),
+        touches=_touches(live),
+        goto=shown if isinstance(shown, GoToView) else None,
+        panel=shown if isinstance(shown, Panel) else None,
+        elapsed_s=live.elapsed_s,
+        capture=live.capture_path.name,
+        next=f"{advice.next[:1].upper()}{advice.next[1:]}".rstrip("."),
+        why=advice.why,
+        warning=advice.warning,
+        caution=" ".join(filter(None, (advice.caution, live.caution()))),
+        alarm=live.alarm,
+        **said,
+    )
+
+
+def _rig(live: LiveSession) -> RigView:
+    session, silent = live.session, live.silent_s
+    saved = live.saved is not None  # the capture has ended; nothing is listened to any more
+    doubt = session.first_doubt()
+    return RigView(
+        port=live.url,
+        name=session.identity.name if session.identity else "",
+        connected=saved or (not live.lost and silent is not None and silent < SILENT_AFTER_S),
+        understood=saved or live.understood,
+        silent_s=0.0 if saved else None if silent is None else round(silent, 1),
+        lines=live.lines,
+        line_errors=tuple(sorted(session.line_errors.items())),
+        detail="" if saved else live.diagnosis() or (diagnostic_words(doubt) if doubt else ""),
+    )
+
+
+def _crank(live: LiveSession) -> CrankView:
+    session = live.session
+    now = session.now()
+    needed = session.settings.approach_deg
+    if now is None:
+        why = "nothing received from the rig yet"
+        return CrankView(approach_needed_deg=needed, why_no_angle=why)
+    btdc, why = None, ""
+    if now.crank_deg is None:
+        why = reason_words(session.angles_lost) or "turn the crank until the index has passed"
+    elif session.reference is None:
+        why = "TDC is not known yet"
+    elif session.here is None:
+        why = reason_words(session.why_no_reference())
+    else:
+        btdc = wrap(session.here.tdc_deg - now.crank_deg)
+    return CrankView(
+        btdc_deg=btdc,
+        of=f"cylinder {session.reference.cylinder}" if session.reference else "cylinder 1",
+        why_no_angle=why,
+        after_index_deg=None if now.crank_deg is None else modulo(now.crank_deg),
+        direction=now.direction,
+        speed_deg_s=round(abs(now.speed_deg_s), 0),
+        approach_deg=min(now.approach_deg, needed),
+        approach_needed_deg=needed,
+        valid_now=now.rejection is None and not why,
+        why_not=why or now_words(now.rejection),
+    )
+
+
+def _reference(live: LiveSession) -> ReferenceView:
+    session, reference = live.session, live.session.reference
+    if reference is None:
+        return ReferenceView()
+    why = reason_words(session.angles_lost)
+    if not why and not session.is_anchored:
+        why = "valid again after the next index"
+    elif not why and session.here is None:
+        why = reason_words(session.why_no_reference())
+    text = reference.by
+    if reference.forward_deg and reference.backward_deg:
+        touches = many(len(reference.backward_deg), "touch", "touches")
+        text += f", {len(reference.forward_deg)} + {touches}"
+    return ReferenceView(text, reference.uncertainty.U_deg, not why, why)
+
+
+def _unit(live: LiveSession, unit: Unit) -> UnitView:
+    session = live.session
+    name, phase = session.setting_of(unit.name), session.phase_of(unit.name)
+    key = (unit.name, name, phase)
+    own = [r for r in session.readings() if r.unit == unit.name]
+    rejected = [r for r in own if not r.valid]
+    assessments = session.assessments()
+    whole = unit_figure(assessments, *key)
+    return UnitView(
+        unit=unit,
+        setting=next(s for s in unit.settings if s.name == name),
+        phase=phase,
+        contacts=CONTACTS_ARE[session.contact_open(unit.input)],
+        readings=tuple(r for r in own if r.valid and (r.setting, r.phase) == (name, phase)),
+        assessments=tuple(
+            each
+            for each in assessments
+            if (each.unit, each.setting, each.phase, each.kind) == (*key, "turned")
+        ),
+        whole=whole,
+        verdict=unit_verdict(assessments, *key),
+        notes=tuple(_notes(live, unit, whole)),
+        valid=len(own) - len(rejected),
+        rejected=len(rejected),
+        why_rejected=reason_words(rejected[-1].rejection) if rejected else "",
+        last_valid=bool(own) and own[-1].valid,
+    )
+
+
+def _notes(live: LiveSession, unit: Unit, whole: Assessment | None) -> Iterator[str]:
+    """Further lines of a unit: few readings, the range of its lever, the lag of its coupling."""
+    session = live.session
+    if whole and (few := few_readings(whole.uncertainty, whole.n)):
+        yield few
+    settings = [setting.name for setting in unit.settings]
+    with suppress(InputError):  # not both ends are read yet
+        found = advance_range(
+            session.assessments(), unit.name, settings, encoder=session.profile.encoder
+        )
+        yield f"advance range {found.size}"  # what is left of it: rig range
+        yield from found.warnings
+    here = (unit.name, session.setting_of(unit.name), session.phase_of(unit.name))
+    for lag in session.lags():
+        if (lag.unit, lag.setting, lag.phase) == here:
+            unknown = "" if lag.expected else ": none is entered for this unit"
+            yield (
+                f"impulse coupling: {rounding.figure(lag.lag_deg)}° late, SD"
+                f" {rounding.scatter(lag.sd_deg)}°, {many(lag.n, 'time')}{unknown}"
+            )
+
+
+def _touches(live: LiveSession) -> TouchesView | None:
+    session = live.session
+    stop = session.touches()
+    if stop is None:
+        return None
+    forward, backward = stop.side(1), stop.side(-1)
+    unsteady = next((touch for touch in reversed(stop.touches) if not touch.steady), None)
+    short, note = session.short_way(), ""
+    if short is not None and (unsteady is None or unsteady.t_us < short.t_us):
+        side, away = ("forward", "back") if short.side > 0 else ("back", "forward")
+        note = (
+            f"Held turning {side} after only {short.way_deg:.0f}°: no touch. Go {away}"
+            f" {LEAST_WAY_DEG:.0f}° or more, then touch again."
+        )
+    elif unsteady is not None:
+        side = "forward" if unsteady.side > 0 else "back"
+        note = f"A touch turning {side} was not held steady: touch again."
+    elif not forward and not backward:
+        note = f"Approach it over {LEAST_WAY_DEG:.0f}° or more from each side."
+    try:
+        found = stop.reference(live.job.profile)
+    except InputError:
+        return TouchesView(True, forward, backward, note=note)
+    spreads = [_across(side) for side in (forward, backward) if len(side) > 1]
+    note = note or next(iter(found.warnings), "") or few_readings(found.uncertainty, 0)
+    return TouchesView(
+        True, forward, backward, found.tdc_deg, max(spreads, default=None),
+        found.uncertainty.U_deg, note,
+    )  # fmt: skip
+
+
+def _across(angles_deg: Sequence[float]) -> float:
+    """How far touches lie apart, degrees, also where some lie before the index and some after."""
+    off = [wrap(angle - angles_deg[0]) for angle in angles_deg]
+    return max(off) - min(off)

@@ -99,7 +99,7 @@ class ObedientHand:
 
     def stuck(self, advice: Advice, why: str) -> NoReturn:
         """Give up, with the way that led here."""
-        said = self.bench.ui_state.conversation.message
+        said = self.bench.ui_state.prompt.message
         way = "\n  ".join(self.trail.lines[-12:])
         raise StuckError(f"{why}: {advice}\n  said: {said!r}\n  {way}")
 

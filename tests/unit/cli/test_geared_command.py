@@ -9,8 +9,8 @@ import pytest
 from made_job import BEGAN, MadeJob, certificate_in, refused, rig
 
 from rig.base.errors import InputError
-from rig.guide.advice import stroke_state
-from rig.live.view_model import Conversation, view_of
+from rig.guide.advice import guidance, stroke_state
+from rig.live.view import view_of
 from rig.signal.events import Reason
 from rig.tdc.gauge_points import gauge_note
 
@@ -37,7 +37,7 @@ def test_another_capture_waits_for_a_rough_word_and_then_reads_the_truth(tmp_pat
     second.do("turn 930 at 150", "turn 1500 at 110")
     assert second.live.session.here is None
     assert second.live.session.assessments() == []
-    view = view_of(second.live, Conversation())
+    view = view_of(second.live, guidance(second.live), None)
     assert view.crank.btdc_deg is None
     assert "the index has 9 places on the crank, 40° apart" in view.crank.why_no_angle
     assert not view.reference.valid
@@ -114,7 +114,7 @@ def test_on_a_two_stroke_the_same_statement_settles_the_place(tmp_path: Path) ->
     assert stroke_state(made.live) == "not needed"
     made.do("fault reset in 1", "turn 1100 at 110")
     assert stroke_state(made.live) == "lost"
-    assert view_of(made.live, Conversation()).step == "stroke"
+    assert view_of(made.live, guidance(made.live), None).step == "stroke"
     before = [r for r in made.live.session.readings() if r.valid]
     made.do("goto 12 at 60")  # a third of a turn lies between its places: roughly will do
     made.live.state_stroke()

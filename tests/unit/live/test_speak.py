@@ -9,17 +9,22 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from screen_states import LOWER, UPPER
 
-from rig.live.speech import Program, Speaker, find_program, sentence, speakable
+from rig.live.speech import Program, Speaker, find_program, reading_sentence, speakable
 
 
 def test_the_sentence() -> None:
+    reading, unit = UPPER.readings[-1], UPPER.unit
     assert (
-        sentence("upper", 36.24, "0.2° early, inside", "Turn on through the next opening.")
-        == "upper: 36.24 degrees before top dead centre, 0.2 degrees early, inside. "
-        "Turn on through the next opening."
+        reading_sentence(reading, [LOWER.unit, unit], "Turn on through the next opening.")
+        == "upper: 36.24 degrees before top dead centre, inside. Turn on through the next opening."
     )
-    assert sentence("rear", -4.0) == "rear: 4.00 degrees after top dead centre."
+    late = LOWER.readings[0]
+    assert (
+        reading_sentence(late, [unit, LOWER.unit])
+        == "lower: 34.61 degrees before top dead centre, late."
+    )
 
 
 def test_signs_become_words() -> None:
