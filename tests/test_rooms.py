@@ -18,12 +18,6 @@ MAY_IMPORT["live"] = set(ORDER)
 MAY_IMPORT["cli"] = {*ORDER, *NEEDS, "live", "virtual"}
 MAY_IMPORT["virtual"] = {"base", "wire", "engine"}
 
-STILL_BACKWARDS = {
-    ("timing/assess", "words/assessments"),
-    ("timing/compare", "words/assessments"),
-}
-"""Imports that still run the wrong way. This list only gets shorter."""
-
 POSIX_ONLY = {"termios", "tty", "pty", "fcntl", "resource", "grp", "pwd"}
 BEHIND = {"live/terminal.py", "virtual/pty_port.py", "base/streams.py"}
 """The modules that may import what only POSIX has."""
@@ -57,7 +51,7 @@ def backwards() -> set[tuple[str, str]]:
 
 
 def test_imports_run_one_way() -> None:
-    assert backwards() == STILL_BACKWARDS
+    assert backwards() == set()
 
 
 def test_every_room_is_known() -> None:

@@ -23,6 +23,7 @@ from rig.timing.compare import compare_assessments
 from rig.timing.uncertainty_budget import OF_TDC
 from rig.timing.values import PHASES, Assessment, Comparison, Mark
 from rig.timing.verdict import Rule, decide
+from rig.words.assessments import assessment_in_full, what_decides
 
 Figure = float | int | str | tuple[float, ...]
 
@@ -323,7 +324,7 @@ def not_corrected(assessments: Sequence[Assessment], profile: Profile) -> list[s
             own = _last(assessments, unit.name, setting.name)
             kinds = {j.kind for j in own if j.nominal_btdc is not None or j.kind == "impulse"}
             if moving:
-                why = f"{moving[0].words}: {moving[0].settle}"
+                why = f"{assessment_in_full(moving[0])}: {what_decides(moving[0])}"
             elif setting.window is not None and "turned" not in kinds:
                 why = next((words for kind, words in NOT_TURNED.items() if kind in kinds), "")
             if why:

@@ -18,7 +18,13 @@ from rig.job.results import MadeAdjustment, PredictedOpening
 from rig.plots.axis import Lane, reach
 from rig.timing.assess import WORST_FIRST, verdict_over
 from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Mark, Verdict
-from rig.words.assessments import MARKS, few_readings, verdict_words
+from rig.words.assessments import (
+    MARKS,
+    assessment_in_full,
+    few_readings,
+    verdict_words,
+    what_decides,
+)
 from rig.words.figures import entered
 
 Key = tuple[str, str, str, bool]
@@ -285,7 +291,7 @@ def _headline(now: Sequence[Assessment], stated: Setting | None, whole: Certific
     if speaks is None or speaks.mean_btdc is None:
         if speaks is not None and speaks.groups:
             return (
-                f'<p class="verdict">{mark(found.verdict)}{ink(speaks.words)}</p>'
+                f'<p class="verdict">{mark(found.verdict)}{ink(assessment_in_full(speaks))}</p>'
                 '<p class="figure words">no figure: readings in groups</p>'
             )
         return (
@@ -296,7 +302,7 @@ def _headline(now: Sequence[Assessment], stated: Setting | None, whole: Certific
     U = _expanded(speaks)
     digits, side = opening(speaks.mean_btdc, U)
     within = "one reading" if U is None else f"± {two_figures(U)}°"
-    words = verdict_words(found) if speaks.kind == "turned" else speaks.words
+    words = verdict_words(found) if speaks.kind == "turned" else assessment_in_full(speaks)
     if Mark.STROKE_NOT_STATED in speaks.marks and MARKS[Mark.STROKE_NOT_STATED] not in words:
         words += f", {MARKS[Mark.STROKE_NOT_STATED]}"
     late = found.side == "late" if found.side else _late(speaks)
@@ -405,7 +411,7 @@ def _row(
         middle = (of.earliest_btdc + of.latest_btdc) / 2
         nominal = of.nominal_btdc if of.nominal_btdc is not None else middle
         window = (of.earliest_btdc, nominal, of.latest_btdc)
-    label = escape(f"cylinder {_cylinder(of.cylinder)}: {visible(of.words)}")
+    label = escape(f"cylinder {_cylinder(of.cylinder)}: {visible(assessment_in_full(of))}")
     drawn = row(scale, window, lanes, label, many)
     sd = "" if of.sd_deg is None else scatter(of.sd_deg)
     wide = " !" if of.spread_verdict == "outside" else ""
@@ -441,7 +447,7 @@ def _mean(of: Assessment, side: str) -> str:
 def _short(of: Assessment) -> str:
     """A row's verdict in a word or two; how far out when it is outside."""
     if of.groups:
-        return of.words.removeprefix("no mean, ")
+        return assessment_in_full(of).removeprefix("no mean, ")
     if of.verdict == "inconclusive" and of.probability_inside is not None:
         return f"inconclusive, {_percent(of.probability_inside)} inside"
     if of.verdict != "outside":
@@ -458,9 +464,9 @@ def _percent(probability: float) -> str:
 def _notes(now: Sequence[Assessment], what: str) -> str:
     """Below a block: what would settle it, and the marks of its figures that ``what`` lacks."""
     notes: dict[str, list[str]] = {}
-    unsettled = [each for each in now if each.settle]
+    unsettled = [each for each in now if what_decides(each)]
     if unsettled:
-        notes[unsettled[0].settle] = [_cylinder(unsettled[0].cylinder, len(now) > 1)]
+        notes[what_decides(unsettled[0])] = [_cylinder(unsettled[0].cylinder, len(now) > 1)]
     for each in now:
         said = [MARKS[mark] for mark in each.marks]
         if why := few_readings(each.uncertainty, each.n):

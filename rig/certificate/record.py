@@ -8,10 +8,11 @@ import platform
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta
 from importlib import import_module, metadata
 from pathlib import Path
+from typing import Any
 
 from rig import __version__
 from rig.base import files
@@ -30,6 +31,8 @@ from rig.certificate.schema import (
     NotCounted,
     Program,
     ReadingGroup,
+    RecordedAssessment,
+    RecordedComparison,
     TdcMove,
 )
 from rig.certificate.seal import Record
@@ -48,9 +51,15 @@ from rig.job.results import (
 from rig.job.tdc import gauge_checks, others
 from rig.session.diagnostics import moves
 from rig.tdc.reference import TdcReference
-from rig.timing.groups import in_groups
 from rig.timing.values import Assessment, Comparison, Reading
-from rig.words.assessments import contribution_words
+from rig.words.assessments import (
+    RULES,
+    assessment_in_full,
+    comparison_in_full,
+    contribution_words,
+    in_groups,
+    what_decides,
+)
 from rig.words.diagnostics import diagnostic_words, mark_words, reason_words
 
 MOST_U_DEG = 10_000.0
@@ -124,9 +133,12 @@ def build(
         conditions=tuple(conditions),
         deviations=tuple(deviations),
         changes=tuple(changes),
-        rules=tuple(dict.fromkeys(each.rule for each in judgements if each.rule)),
-        judgements=tuple(judgements),
-        comparisons=tuple(comparisons),
+        rules=tuple(dict.fromkeys(RULES[each.rule] for each in judgements)),
+        judgements=tuple(map(recorded, judgements)),
+        comparisons=tuple(
+            RecordedComparison(**_fields(each), words=comparison_in_full(each))
+            for each in comparisons
+        ),
         readings=_grouped(readings),
         not_counted=_not_counted(readings),
         rig_checks=tuple(rig_checks),
@@ -199,6 +211,16 @@ def as_certificate(record: Record, name: str = "record") -> Certificate:
         raise InputError(f"{name}.captures: names no recording; the record was edited.")
     check_sizes(certificate.judgements, name)
     return certificate
+
+
+def _fields(value: Assessment | Comparison) -> dict[str, Any]:
+    return {each.name: getattr(value, each.name) for each in fields(value)}
+
+
+def recorded(of: Assessment) -> RecordedAssessment:
+    """With its sentences as this version makes them."""
+    own = _fields(of) | {"rule": RULES[of.rule]}
+    return RecordedAssessment(**own, words=assessment_in_full(of), settle=what_decides(of))
 
 
 def check_sizes(judgements: Iterable[Assessment], name: str) -> None:

@@ -71,6 +71,21 @@ class Closing:
 
 
 @dataclass(frozen=True, slots=True)
+class RecordedAssessment(Assessment):
+    """An assessment with the sentences that stand beside it; ``rule`` is the rule's sentence."""
+
+    words: str = ""
+    settle: str = ""  # what would decide it
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedComparison(Comparison):
+    """A comparison with its sentence."""
+
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class ReadingGroup:
     """The readings that count of one unit, setting, cylinder, phase and kind, in order of time.
 
@@ -131,8 +146,8 @@ class Certificate:
     deviations: tuple[str, ...]
     changes: tuple[Change, ...]
     rules: tuple[str, ...]  # decision rules, one sentence each
-    judgements: tuple[Assessment, ...]
-    comparisons: tuple[Comparison, ...]
+    judgements: tuple[RecordedAssessment, ...]
+    comparisons: tuple[RecordedComparison, ...]
     readings: tuple[ReadingGroup, ...]
     not_counted: tuple[NotCounted, ...]
     rig_checks: tuple[RigFinding, ...]

@@ -25,7 +25,7 @@ from rig.job.results import work_job
 from rig.tdc.reference import TdcReference
 from rig.timing.compare import compare_assessments, has_changed
 from rig.timing.values import PHASES, Assessment, Comparison
-from rig.words.assessments import few_readings
+from rig.words.assessments import assessment_in_full, few_readings
 from rig.words.diagnostics import remarks_on
 
 WIDTH = 80
@@ -286,7 +286,9 @@ def _figures(path: Path, job_folder: Path | None) -> _Side:
     found = certificate.as_certificate(certificate.load(path))
     for one in found.judgements:
         if one.groups:
-            message(f"rig compare: {path.name}: {one.unit}, {one.setting}: {one.words}")
+            message(
+                f"rig compare: {path.name}: {one.unit}, {one.setting}: {assessment_in_full(one)}"
+            )
     return _Side(
         path, found.measured_from_utc, found.reference, found.judgements, _serials(found.stated)
     )

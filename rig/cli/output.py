@@ -36,7 +36,15 @@ from rig.job.folder import Job
 from rig.tdc.reference import TdcReference
 from rig.timing.assess import WORST_FIRST, verdict_over
 from rig.timing.values import PHASES, Assessment, Comparison, Mark, Reading
-from rig.words.assessments import MARKS, few_readings, verdict_words
+from rig.words.assessments import (
+    MARKS,
+    RULES,
+    assessment_in_full,
+    comparison_in_full,
+    few_readings,
+    verdict_words,
+    what_decides,
+)
 from rig.words.diagnostics import assessment_words, reason_code, reason_words
 from rig.words.figures import number
 
@@ -62,6 +70,12 @@ def plain(value: Any) -> Any:
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [plain(item) for item in value]
+    if isinstance(value, Assessment):
+        rule = RULES.get(value.rule, value.rule)
+        words = {"words": assessment_in_full(value), "settle": what_decides(value), "rule": rule}
+        return plain(parts_of(value) | words)
+    if isinstance(value, Comparison):
+        return plain(parts_of(value) | {"words": comparison_in_full(value)})
     if dataclasses.is_dataclass(value):
         return plain(parts_of(value))
     return value
@@ -147,7 +161,7 @@ def judgement_lines(
         lines += [*([""] if lines else []), *_unit_lines(own)]
     for compared in _by_pair(comparisons).values():
         lines += [*([""] if lines else []), *_pair_lines(compared)]
-    rules = dict.fromkeys(j.rule for j in assessments if j.rule)
+    rules = dict.fromkeys(RULES.get(j.rule, j.rule) for j in assessments)
     return [*lines, *([""] if rules else []), *rules]
 
 
@@ -171,7 +185,11 @@ def _unit_lines(own: Sequence[Assessment]) -> list[str]:
     lines += table_lines(heads, rows, numeric={1, 2, 3, 4})
     notes: dict[str, list[str]] = {}
     for j in own:
-        for words in (*(MARKS[m] for m in j.marks), j.settle, few_readings(j.uncertainty, j.n)):
+        for words in (
+            *(MARKS[m] for m in j.marks),
+            what_decides(j),
+            few_readings(j.uncertainty, j.n),
+        ):
             notes.setdefault(words, []).append(_cylinder(j.cylinder))
     notes.pop("", None)
     return [*lines, *(f"  {_whose(of, len(own))}{words}" for words, of in notes.items())]
@@ -257,17 +275,17 @@ def summary_lines(
             U_deg = one.uncertainty.U_deg if one.uncertainty else None
             lines.append(f"  {rounding.btdc_with(one.mean_btdc, U_deg)}, {many(one.n, 'reading')}")
         elif one.kind != "turned" or one.groups:
-            lines.append(f"  {one.words}")
+            lines.append(f"  {assessment_in_full(one)}")
         if why := few_readings(one.uncertainty, one.n):
             lines.append(f"  {why}")
         others = [j for j in own if j.cylinder is not None and j.verdict != one.verdict]
-        lines += [f"  cylinder {j.cylinder}: {j.words}" for j in others]
+        lines += [f"  cylinder {j.cylinder}: {assessment_in_full(j)}" for j in others]
     for pair in _by_pair(comparisons).values():
         over_all = next((c for c in pair if c.cylinder is None), pair[0])
         worst = min((each.verdict for each in pair), key=WORST_FIRST.index)
         named = [each for each in pair if each.cylinder is not None]
         verdict = worst if worst == over_all.verdict else worst + of_cylinders(named, worst)
-        lines.append(f"{over_all.words}: {verdict}")
+        lines.append(f"{comparison_in_full(over_all)}: {verdict}")
     return lines
 
 

@@ -17,7 +17,7 @@ from rig.engine.profile import Profile, Unit
 from rig.job.results import work_job
 from rig.timing.advance_range import AdvanceRange, advance_range
 from rig.timing.values import Assessment
-from rig.words.assessments import advance_range_words, latest_words
+from rig.words.assessments import advance_range_words, assessment_in_full, latest_words
 from rig.words.diagnostics import remarks_on
 
 
@@ -86,7 +86,8 @@ def _lines(found: AdvanceRange) -> list[str]:
             early, late = judged.earliest_btdc, judged.latest_btdc
             window = f"window {rounding.entered_btdc(early)} to {rounding.entered_btdc(late)}"
         lines.append(
-            f"  {each.setting}: {rounding.btdc(each.btdc_deg, U_deg)}, {each.words} ({window})"
+            f"  {each.setting}: {rounding.btdc(each.btdc_deg, U_deg)},"
+            f" {assessment_in_full(judged)} ({window})"
         )
     if found.place is not None and found.wanted_btdc is not None:
         lines.append(

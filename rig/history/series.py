@@ -34,7 +34,7 @@ from rig.base.escape import LONGEST_TROUBLE, visible
 from rig.base.files import Listing, gathered, named
 from rig.base.uncertainty import Uncertainty
 from rig.certificate import record, seal
-from rig.certificate.schema import TdcMove
+from rig.certificate.schema import RecordedAssessment, TdcMove
 from rig.job import folder as certificate
 from rig.job.clock import utc_instant
 from rig.job.results import FOR_TDC, Change, MadeAdjustment
@@ -53,9 +53,8 @@ from rig.timing.drift import (
     fit,
     weighs,
 )
-from rig.timing.groups import in_groups
 from rig.timing.values import PHASES, Assessment, Mark
-from rig.words.assessments import CAUTION
+from rig.words.assessments import CAUTION, in_groups
 
 SET_BETWEEN = "set between as found and as left"
 COLUMNS = (
@@ -200,7 +199,7 @@ class _Read:
 
     identification: str
     measured_from_utc: str
-    judgements: tuple[Assessment, ...]
+    judgements: tuple[RecordedAssessment, ...]
     changes: tuple[Change, ...]
     shares: str  # not in the record: what tells its reference from others
     record_sha256: str  # not in the record's body
@@ -216,7 +215,7 @@ class _Read:
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    judgements: tuple[Assessment, ...]
+    judgements: tuple[RecordedAssessment, ...]
 
 
 _PARTS = ("identification", "measured_from_utc", "judgements", "changes")
@@ -459,7 +458,7 @@ def _in_short(plain: Mapping[str, Any]) -> Assessment:
     return Assessment(
         plain["unit"], plain["setting"], plain["cylinder"], plain["phase"], plain["kind"],
         plain["n"], plain["mean_btdc"], None, known, plain["earliest_btdc"], None,
-        plain["latest_btdc"], plain["verdict"], "no window set", "", "", "",
+        plain["latest_btdc"], plain["verdict"], "no window set", "",
         tuple(mark for mark in Mark if mark.value in plain["marks"]),
     )  # fmt: skip
 

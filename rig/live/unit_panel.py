@@ -19,7 +19,15 @@ from rig.live.view import Contacts, UnitView
 from rig.plots.axis import Axis, Lane
 from rig.timing.assess import verdict_over
 from rig.timing.values import Assessment, Reading
-from rig.words.assessments import MARKS, beyond_words, reading_word, verdict_word, verdict_words
+from rig.words.assessments import (
+    MARKS,
+    assessment_in_full,
+    beyond_words,
+    reading_word,
+    verdict_word,
+    verdict_words,
+    what_decides,
+)
 
 CONTACTS: dict[Contacts, str] = {
     "open": "contacts open",
@@ -156,7 +164,7 @@ def _side(pen: Pen, room: int, unit: UnitView) -> Lines:
     """Figures beside small letters: the mean, its U, and of how many readings."""
     whole = unit.whole
     if whole is None or whole.mean_btdc is None:
-        return pen.wrap(room, whole.words) if whole is not None else []
+        return pen.wrap(room, assessment_in_full(whole)) if whole is not None else []
     mean, U_deg = rounding.btdc(whole.mean_btdc, expanded_deg(whole)), expanded_deg(whole)
     U = f"U {rounding.two_figures(U_deg)}°" if rounding.is_known(U_deg) else "U not known"
     n, sd = f"n {whole.n}", "" if whole.sd_deg is None else f", SD {rounding.scatter(whole.sd_deg)}"
@@ -173,7 +181,7 @@ def _sums(pen: Pen, unit: UnitView) -> Text:
     whole = unit.whole
     last = [*_last_parts(unit), *_nominal(unit)]
     if whole is None or whole.mean_btdc is None:
-        said = whole.words if whole else "each cylinder against its own window"
+        said = assessment_in_full(whole) if whole else "each cylinder against its own window"
         return pen.text(f"{said}   ", *last)
     sd = "" if whole.sd_deg is None else f"   SD {rounding.scatter(whole.sd_deg)}"
     return pen.text(
@@ -211,7 +219,7 @@ def _details(pen: Pen, width: int, unit: UnitView) -> Lines:
     whole = unit.whole
     marks = " │ ".join(MARKS[mark] for mark in whole.marks) if whole else ""
     lines = pen.wrap(width, (marks, "strong"))
-    for text in (whole.settle if whole else "", *unit.notes):
+    for text in (what_decides(whole) if whole else "", *unit.notes):
         lines += pen.wrap(width, text)
     return lines
 

@@ -31,7 +31,6 @@ class Position:
     setting: str
     btdc_deg: float
     assessment: Assessment
-    words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +143,7 @@ def _position(assessments: Sequence[Assessment], unit: str, setting: str) -> Pos
     for phase in reversed(PHASES):
         found = unit_figure(assessments, unit, setting, phase)
         if found is not None and found.mean_btdc is not None:
-            return Position(setting, found.mean_btdc, found, found.words)
+            return Position(setting, found.mean_btdc, found)
         if found is not None and found.groups:  # earlier phases are out of date
             return None
     return None
@@ -157,7 +156,7 @@ def _in_one_phase(
     for phase in reversed(PHASES):
         ends = [unit_figure(assessments, unit, end.setting, phase) for end in last]
         both = [
-            Position(end.setting, end.mean_btdc, end, end.words)
+            Position(end.setting, end.mean_btdc, end)
             for end in ends
             if end is not None and end.mean_btdc is not None
         ]
@@ -212,7 +211,7 @@ def _over_these(end: Position, cylinders: Sequence[Assessment]) -> Position:
     """An end over some of its cylinders, equally weighted."""
     if len(cylinders) == 1:
         (one,) = cylinders
-        return Position(end.setting, one.mean_btdc or 0.0, one, one.words)
+        return Position(end.setting, one.mean_btdc or 0.0, one)
     means = [each.mean_btdc or 0.0 for each in cylinders]
     if not is_defined(means):
         raise InputError(
@@ -234,7 +233,7 @@ def _over_these(end: Position, cylinders: Sequence[Assessment]) -> Position:
         sd_deg=None,
         uncertainty=uncertainty,
     )
-    return Position(end.setting, mean, judged, end.words)
+    return Position(end.setting, mean, judged)
 
 
 def _over(cylinders: Iterable[int]) -> str:

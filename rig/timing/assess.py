@@ -1,8 +1,4 @@
-"""Readings to assessments: per unit, setting and cylinder, against the window.
-
-In words, "beyond" is measured from the limit, "early of nominal" and "late of nominal" from the
-nominal.
-"""
+"""Readings to assessments: per unit, setting and cylinder, against the window."""
 
 from __future__ import annotations
 
@@ -12,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rig.base.angles import wrap
-from rig.base.uncertainty import Contribution, Uncertainty, combine
+from rig.base.uncertainty import Contribution, combine
 from rig.engine.profile import Profile, Setting, Unit, Window
 from rig.tdc.reference import TdcReference
 from rig.timing import uncertainty_budget
@@ -27,13 +23,7 @@ from rig.timing.uncertainty_budget import (
     valid_readings,
 )
 from rig.timing.values import ADJUSTING, PHASES, Assessment, Group, Mark, Reading, Verdict
-from rig.timing.verdict import RULES, decide, decide_spread, probability_inside, probability_words
-from rig.words.assessments import MARKS, early_or_late, how_to_settle, size_in_words
-
-FIND_WHAT_MOVES = (
-    "find what moves before anything is set by it: the unit on its flange, its coupling or key, a"
-    " lobe, the lever; then read again"
-)
+from rig.timing.verdict import decide, decide_spread, probability_inside
 
 KINDS = ("turned", "set", "impulse")
 WORST_FIRST: tuple[Verdict, ...] = ("outside", "inconclusive", "no window set", "inside")
@@ -60,27 +50,29 @@ def assess(
         for setting in unit.settings:
             running: dict[tuple[str, int | None], float] = {}
             for group in _groups(readings, unit, setting):
-                if not has_mean(group):
-                    assessments.append(_without_mean(group, unit, setting, profile))
-                    continue
-                split = split_of(group, profile.encoder, unit.play_deg)
-                if split is not None and not split.has_means(group):
-                    assessments.append(_without_mean(group, unit, setting, profile))
+                split = split_of(group, profile.encoder, unit.play_deg) if has_mean(group) else None
+                if not (has_mean(group) and (split is None or split.has_means(group))):
+                    assessments.append(_assessment(group, unit, setting, profile))
                     continue
                 for figure in _figures(group, profile, setting):
                     groups = _groups_of(figure, group, split)
                     if split is not None and groups:
-                        found = _without_mean(group, unit, setting, profile, figure.cylinder)
-                        assessments.append(_in_groups(found, figure.n, groups, split))
+                        found = _assessment(group, unit, setting, profile, figure.cylinder)
+                        marks = (*found.marks, Mark.IN_GROUPS)
+                        in_turn = split.in_turn
+                        found = replace(
+                            found, n=figure.n, marks=marks, groups=groups, in_turn=in_turn
+                        )
+                        assessments.append(found)
                         continue
                     parts = contributions(figure, profile, reference, unit)
-                    assessment = _assessment(figure, unit, setting, profile, parts)
-                    key = (assessment.phase, assessment.cylinder)
-                    if assessment.kind == "turned":
+                    found = _of_figure(figure, unit, setting, profile, parts)
+                    key = (found.phase, found.cylinder)
+                    if found.kind == "turned":
                         running[key] = figure.mean_btdc
-                    elif assessment.kind == "impulse" and key in running:
-                        assessment = _with_lag(assessment, running[key] - figure.mean_btdc)
-                    assessments.append(assessment)
+                    elif found.kind == "impulse" and key in running:
+                        found = replace(found, lag_deg=wrap(running[key] - figure.mean_btdc))
+                    assessments.append(found)
     return assessments
 
 
@@ -210,50 +202,61 @@ def _figures(group: Sequence[Reading], profile: Profile, setting: Setting) -> li
 
 
 def _assessment(
-    figure: Figure,
+    readings: Sequence[Reading],
     unit: Unit,
     setting: Setting,
     profile: Profile,
-    parts: list[Contribution],
+    cylinder: int | None = None,
 ) -> Assessment:
+    """Of readings without a mean, or as far as it does not depend on one."""
+    first, window = readings[0], _window(cylinder, setting)
+    return Assessment(
+        unit=unit.name,
+        setting=setting.name,
+        cylinder=cylinder,
+        phase=first.phase,
+        kind=first.kind,
+        n=len(readings),
+        mean_btdc=None,
+        sd_deg=None,
+        uncertainty=None,
+        earliest_btdc=window.earliest_btdc if window else None,
+        nominal_btdc=window.nominal_btdc if window else None,
+        latest_btdc=window.latest_btdc if window else None,
+        verdict="inconclusive" if window and first.kind == "turned" else "no window set",
+        spread_verdict="no window set",
+        rule=profile.decision_rule,
+        marks=_marks(readings, unit),
+    )
+
+
+def _of_figure(
+    figure: Figure, unit: Unit, setting: Setting, profile: Profile, parts: list[Contribution]
+) -> Assessment:
+    """Of readings with a mean."""
     first, rule = figure.readings[0], profile.decision_rule
-    window = _window(figure.cylinder, setting)
+    found = _assessment(figure.readings, unit, setting, profile, figure.cylinder)
     uncertainty = combine(parts) if figure.repeatability else None
-    U_deg = uncertainty.U_deg if uncertainty else None
-    verdict: Verdict = "no window set"
-    settle = ""
-    probability = None
+    verdict, probability = found.verdict, None
+    window = _window(figure.cylinder, setting)
     if window is not None and first.kind == "turned":
         deviation = wrap(figure.mean_btdc - window.nominal_btdc)
         lower = wrap(window.latest_btdc - window.nominal_btdc)
         upper = wrap(window.earliest_btdc - window.nominal_btdc)
+        U_deg = uncertainty.U_deg if uncertainty else None
         verdict = decide(deviation, U_deg, lower, upper, rule)
         if first.wrong_stroke:
             verdict = "outside"
         elif verdict == "inconclusive":
             probability = probability_inside(deviation, uncertainty, lower, upper)
-            how = how_to_settle(deviation, uncertainty, figure.n, lower, upper)
-            settle = "; ".join(filter(None, (probability_words(probability), how)))
     limit = setting.spread_limit_deg if first.kind == "turned" else None
-    return Assessment(
-        unit=unit.name,
-        setting=setting.name,
-        cylinder=figure.cylinder,
-        phase=first.phase,
-        kind=first.kind,
-        n=figure.n,
+    return replace(
+        found,
         mean_btdc=figure.mean_btdc,
         sd_deg=figure.sd_deg,
         uncertainty=uncertainty,
-        earliest_btdc=window.earliest_btdc if window else None,
-        nominal_btdc=window.nominal_btdc if window else None,
-        latest_btdc=window.latest_btdc if window else None,
         verdict=verdict,
         spread_verdict=decide_spread(figure.sd_deg, figure.n, limit, rule),
-        words=_words(figure, window, uncertainty, verdict),
-        rule=RULES[rule],
-        settle=settle,
-        marks=_marks(figure.readings, unit),
         probability_inside=probability,
     )
 
@@ -270,57 +273,6 @@ def _groups_of(figure: Figure, group: Sequence[Reading], split: Split | None) ->
         if reading.cylinder == figure.cylinder
     )
     return split.groups(group, lobe) if split.spoils(lobe) else ()
-
-
-def _in_groups(
-    assessment: Assessment, n: int, groups: tuple[Group, ...], split: Split
-) -> Assessment:
-    """In place of a mean, the size and place of each group. A unit that moves is never inside."""
-    where = [
-        f"{each.n} at {abs(each.mean_btdc):.2f}° {'ATDC' if each.mean_btdc < 0.0 else 'BTDC'}"
-        for each in groups
-    ]
-    places = f", {'then' if split.in_turn else 'and'} ".join(where)
-    why = "it moved" if split.in_turn else "it goes to and fro"
-    return replace(
-        assessment,
-        n=n,
-        words=f"no mean, {why}: {places}",
-        settle=FIND_WHAT_MOVES,
-        marks=(*assessment.marks, Mark.IN_GROUPS),
-        groups=groups,
-    )
-
-
-def _without_mean(
-    group: Sequence[Reading],
-    unit: Unit,
-    setting: Setting,
-    profile: Profile,
-    cylinder: int | None = None,
-) -> Assessment:
-    window = _window(cylinder, setting)
-    judged = window is not None and group[0].kind == "turned"
-    return Assessment(
-        unit=unit.name,
-        setting=setting.name,
-        cylinder=cylinder,
-        phase=group[0].phase,
-        kind=group[0].kind,
-        n=len(group),
-        mean_btdc=None,
-        sd_deg=None,
-        uncertainty=None,
-        earliest_btdc=window.earliest_btdc if window else None,
-        nominal_btdc=window.nominal_btdc if window else None,
-        latest_btdc=window.latest_btdc if window else None,
-        verdict="inconclusive" if judged else "no window set",
-        spread_verdict="no window set",
-        words="the readings are all round the turn: they have no mean",
-        rule=RULES[profile.decision_rule],
-        settle="",
-        marks=_marks(group, unit),
-    )
 
 
 def _window(cylinder: int | None, setting: Setting) -> Window | None:
@@ -341,45 +293,3 @@ def _marks(group: Sequence[Reading], unit: Unit) -> tuple[Mark, ...]:
         Mark.DRAG_HELD: all(r.drag for r in group),
     }
     return tuple(mark for mark, holds in marks.items() if holds)
-
-
-def _words(
-    figure: Figure, window: Window | None, uncertainty: Uncertainty | None, verdict: Verdict
-) -> str:
-    first = figure.readings[0]
-    if window is None:
-        return MARKS[Mark.IMPULSE_COUPLING] if first.kind == "impulse" else "no window set"
-    side = early_or_late(wrap(figure.mean_btdc - window.nominal_btdc), uncertainty)
-    if first.wrong_stroke:
-        return f"{MARKS[Mark.ONE_TURN_OUT]}, there {side}"
-    if first.kind == "set":
-        return f"{side}, as set"
-    if first.kind == "impulse":
-        return f"{side}, {MARKS[Mark.IMPULSE_COUPLING]}"
-    stroke = (
-        "" if all(r.stroke_known for r in figure.readings) else f", {MARKS[Mark.STROKE_NOT_STATED]}"
-    )
-    if verdict == "inside":
-        return f"inside{stroke}"
-    limit = against_limit(figure.mean_btdc, window, uncertainty)
-    doubt = "inconclusive, " if verdict == "inconclusive" else ""
-    return f"{doubt}{limit} ({side}){stroke}"
-
-
-def against_limit(btdc_deg: float, window: Window, uncertainty: Uncertainty | None) -> str:
-    """How far an angle is beyond a limit, or inside the nearer one, in words.
-
-    "0.10 degrees beyond the early limit", "0.05 degrees inside the late limit".
-    """
-    late_by = wrap(window.latest_btdc - btdc_deg)
-    early_by = wrap(btdc_deg - window.earliest_btdc)
-    beyond, name = max((early_by, "early"), (late_by, "late"))
-    digits = size_in_words(beyond, uncertainty)
-    if float(digits) == 0.0:
-        return f"on the {name} limit"
-    return f"{digits} degrees {'beyond' if beyond > 0.0 else 'inside'} the {name} limit"
-
-
-def _with_lag(assessment: Assessment, lag_deg: float) -> Assessment:
-    size = size_in_words(wrap(lag_deg), assessment.uncertainty)
-    return replace(assessment, words=f"impulse coupling, {size} degrees after the running figure")

@@ -14,7 +14,6 @@ from itertools import combinations
 
 from rig.base.angles import wrap
 from rig.base.errors import InputError
-from rig.base.rounding import entered
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Encoder, Profile, Setting, Synchronisation, Unit
 from rig.tdc.reference import TdcReference
@@ -31,8 +30,7 @@ from rig.timing.uncertainty_budget import (
     valid_readings,
 )
 from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Phase, Reading, Verdict
-from rig.timing.verdict import Rule, decide, probability_inside, probability_words
-from rig.words.assessments import size_in_words
+from rig.timing.verdict import Rule, decide, probability_inside
 
 
 def compare_units(
@@ -287,17 +285,6 @@ def _comparison(
         verdict = decide(off, U_deg, -tolerance, tolerance, rule)
         if verdict == "inconclusive":
             probability = probability_inside(off, uncertainty, -tolerance, tolerance)
-    size = size_in_words(difference, uncertainty)
-    words = (
-        f"{names[0]} opens {size} degrees {'before' if difference > 0.0 else 'after'} {names[1]}"
-    )
-    if float(size) == 0.0:
-        words = f"{names[0]} and {names[1]} open together"
-    if asked is not None and verdict == "outside":
-        over = size_in_words(abs(wrap(difference - asked[0])) - asked[1], uncertainty)
-        words += f", {over}° beyond the {entered(asked[1])}° permitted"
-    if probability is not None:
-        words += f", {probability_words(probability)}"
     return Comparison(
         first=names[0],
         second=names[1],
@@ -308,7 +295,6 @@ def _comparison(
         wanted_deg=asked[0] if asked else None,
         tolerance_deg=asked[1] if asked else None,
         verdict=verdict,
-        words=words,
         phase=phase,
         probability_inside=probability,
     )

@@ -16,7 +16,7 @@ errors entered for encoder and drive, is scatter and stays in the SD.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from rig.base.angles import circular_mean, is_defined, mean_and_spread, wrap
 from rig.engine.gear_train import disc_places
 from rig.engine.profile import Encoder
-from rig.timing.values import Assessment, Group, Reading
+from rig.timing.values import Group, Reading
 
 FALSE_ALARM = 0.001
 """Largest fraction of steady units whose readings are reported to be in groups."""
@@ -80,17 +80,6 @@ class Split:
             if reading.btdc_deg is not None and lobe in (None, own):
                 found.setdefault(label, []).append(reading.btdc_deg)
         return found
-
-
-def in_groups(assessments: Iterable[Assessment]) -> list[str]:
-    """A sentence for each unit, setting, phase and kind whose readings are in groups: that over all
-    cylinders, if there is one."""
-    found: dict[tuple[str, str, str, str], str] = {}
-    for j in assessments:
-        if j.groups:
-            words = f"{j.unit}, {j.setting}, {j.phase}: {j.words}"
-            found.setdefault((j.unit, j.setting, j.phase, j.kind), words)
-    return list(found.values())
 
 
 def explained_deg(encoder: Encoder, play_deg: float | None) -> float:

@@ -100,11 +100,11 @@ class Assessment:
     latest_btdc: float | None
     verdict: Verdict
     spread_verdict: Verdict
-    words: str  # "0.10 degrees beyond the early limit (2.10 degrees early of nominal)"
-    rule: str  # the decision rule, one sentence
-    settle: str  # what would decide it: more readings, or a smaller contribution
+    rule: str  # the decision rule, a key of ``verdict.Rule``
     marks: tuple[Mark, ...] = ()
     groups: tuple[Group, ...] = ()  # if the readings are in groups and have no mean
+    in_turn: bool | None = None  # each group after the one before: the unit moved
+    lag_deg: float | None = None  # of an impulse coupling, after the running mean
     probability_inside: float | None = None  # of its true value, if the verdict is inconclusive
 
     @property
@@ -126,7 +126,6 @@ class Comparison:
     wanted_deg: float | None
     tolerance_deg: float | None
     verdict: Verdict
-    words: str
     phase: str = ""  # of both, if they are of one capture
     probability_inside: float | None = None  # of its true value, if the verdict is inconclusive
 

@@ -21,18 +21,6 @@ Rule = Literal["guarded", "simple"]
 MOST_READINGS = 200
 """Nobody takes more readings than this to decide a verdict."""
 
-RULES: dict[Rule, str] = {
-    "guarded": (
-        "inside when the mean lies within the limits by at least its expanded uncertainty U "
-        "(about 95 %), outside when it lies beyond a limit by more than U, else inconclusive "
-        "(guarded acceptance and rejection, JCGM 106, w = U)"
-    ),
-    "simple": (
-        "inside when the mean lies within the limits, else outside; the uncertainty is given "
-        "but not used (simple acceptance, JCGM 106)"
-    ),
-}
-
 _SLACK = 1e-9  # a mean exactly on its acceptance limit is accepted (37 - 0.3 = 36.7)
 
 
@@ -67,18 +55,6 @@ def probability_inside(
     return conformance_probability(value, uncertainty.u_deg, lower, upper, uncertainty.nu_eff)
 
 
-def probability_words(probability: float | None) -> str:
-    """ "inside with a probability of 62 %"; empty if it is not known."""
-    if probability is None:
-        return ""
-    percent = 100.0 * probability
-    if percent < 1.0:
-        return "inside with a probability under 1 %"
-    if percent > 99.0:
-        return "inside with a probability over 99 %"
-    return f"inside with a probability of {percent:.0f} %"
-
-
 def acceptance_limits(
     lower: float | None, upper: float | None, w: float
 ) -> tuple[float | None, float | None]:
@@ -93,7 +69,7 @@ def acceptance_limits(
 def decide(
     value: float, U: float | None, lower: float | None, upper: float | None, rule: Rule = "guarded"
 ) -> Verdict:
-    """Verdict on ``value`` by a rule of ``RULES``; ``U`` is its expanded uncertainty.
+    """Verdict on ``value`` by a rule; ``U`` is its expanded uncertainty.
 
     ``U`` None: not known. Without any limit the answer is "no window set".
     """

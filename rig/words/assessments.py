@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from rig.engine.profile import Setting
     from rig.timing.advance_range import AdvanceRange
     from rig.timing.assess import UnitVerdict
-    from rig.timing.values import Comparison, Reading
+    from rig.timing.values import Assessment, Comparison, Reading
 
 
 SOURCES: Mapping[Source, str] = {
@@ -54,6 +54,25 @@ MARKS: Mapping[Mark, str] = {
 }
 
 
+RULES: Mapping[str, str] = {
+    "guarded": (
+        "inside when the mean lies within the limits by at least its expanded uncertainty U "
+        "(about 95 %), outside when it lies beyond a limit by more than U, else inconclusive "
+        "(guarded acceptance and rejection, JCGM 106, w = U)"
+    ),
+    "simple": (
+        "inside when the mean lies within the limits, else outside; the uncertainty is given "
+        "but not used (simple acceptance, JCGM 106)"
+    ),
+}
+"""The decision rules, a sentence each."""
+
+FIND_WHAT_MOVES = (
+    "find what moves before anything is set by it: the unit on its flange, its coupling or key, a"
+    " lobe, the lever; then read again"
+)
+
+
 def contribution_words(part: Contribution) -> str:
     """Where a contribution comes from, and of which unit if two are compared."""
     words = SOURCES[part.source]
@@ -81,6 +100,83 @@ def early_or_late(deviation_deg: float, uncertainty: Uncertainty | None) -> str:
     if float(digits) == 0.0:
         return "on the nominal"
     return f"{digits} degrees {'early' if deviation_deg > 0.0 else 'late'} of nominal"
+
+
+def assessment_in_full(of: Assessment) -> str:
+    """A figure against its limits: "0.10 degrees beyond the early limit (2.10 degrees early of
+    nominal)"; or why it has no mean.
+
+    "Beyond" is measured from the limit, "early of nominal" and "late of nominal" from the nominal.
+    """
+    if of.groups:
+        how = {True: ", it moved", False: ", it goes to and fro", None: ""}[of.in_turn]
+        where = [
+            f"{each.n} at {abs(each.mean_btdc):.2f}° {'ATDC' if each.mean_btdc < 0.0 else 'BTDC'}"
+            for each in of.groups
+        ]
+        return f"no mean{how}: " + f", {'then' if of.in_turn else 'and'} ".join(where)
+    if of.mean_btdc is None:
+        return "the readings are all round the turn: they have no mean"
+    if of.lag_deg is not None:
+        lag = size_in_words(of.lag_deg, of.uncertainty)
+        return f"impulse coupling, {lag} degrees after the running figure"
+    if of.nominal_btdc is None or of.earliest_btdc is None or of.latest_btdc is None:
+        return MARKS[Mark.IMPULSE_COUPLING] if of.kind == "impulse" else "no window set"
+    side = early_or_late(wrap(of.mean_btdc - of.nominal_btdc), of.uncertainty)
+    if Mark.ONE_TURN_OUT in of.marks:
+        return f"{MARKS[Mark.ONE_TURN_OUT]}, there {side}"
+    if of.kind != "turned":
+        return f"{side}, {'as set' if of.kind == 'set' else MARKS[Mark.IMPULSE_COUPLING]}"
+    stroke = Mark.STROKE_NOT_STATED in of.marks
+    end = f", {MARKS[Mark.STROKE_NOT_STATED]}" if stroke else ""
+    if of.verdict == "inside":
+        return f"inside{end}"
+    early, late = wrap(of.mean_btdc - of.earliest_btdc), wrap(of.latest_btdc - of.mean_btdc)
+    beyond, name = max((early, "early"), (late, "late"))
+    digits = size_in_words(beyond, of.uncertainty)
+    limit = f"{digits} degrees {'beyond' if beyond > 0.0 else 'inside'} the {name} limit"
+    if float(digits) == 0.0:
+        limit = f"on the {name} limit"
+    doubt = "inconclusive, " if of.verdict == "inconclusive" else ""
+    return f"{doubt}{limit} ({side}){end}"
+
+
+def what_decides(of: Assessment) -> str:
+    """What would decide an inconclusive figure, with its probability of being inside; what to do
+    about readings in groups. Empty where nothing is left to decide."""
+    if of.groups:
+        return FIND_WHAT_MOVES
+    nominal, early, late = of.nominal_btdc, of.earliest_btdc, of.latest_btdc
+    if of.verdict != "inconclusive" or of.mean_btdc is None:
+        return ""
+    if nominal is None or early is None or late is None:
+        return ""
+    off, lower, upper = (wrap(each - nominal) for each in (of.mean_btdc, late, early))
+    how = how_to_settle(off, of.uncertainty, of.n, lower, upper)
+    return "; ".join(filter(None, (probability_words(of.probability_inside), how)))
+
+
+def in_groups(assessments: Iterable[Assessment]) -> list[str]:
+    """A sentence for each unit, setting, phase and kind whose readings are in groups: that over all
+    cylinders, if there is one."""
+    found: dict[tuple[str, str, str, str], str] = {}
+    for j in assessments:
+        if j.groups:
+            words = f"{j.unit}, {j.setting}, {j.phase}: {assessment_in_full(j)}"
+            found.setdefault((j.unit, j.setting, j.phase, j.kind), words)
+    return list(found.values())
+
+
+def probability_words(probability: float | None) -> str:
+    """ "inside with a probability of 62 %"; empty if it is not known."""
+    if probability is None:
+        return ""
+    percent = 100.0 * probability
+    if percent < 1.0:
+        return "inside with a probability under 1 %"
+    if percent > 99.0:
+        return "inside with a probability over 99 %"
+    return f"inside with a probability of {percent:.0f} %"
 
 
 def verdict_word(of: UnitVerdict) -> str:
@@ -144,6 +240,21 @@ def comparison_words(of: Comparison) -> str:
         beyond = abs(wrap(of.difference_deg - of.wanted_deg)) - of.tolerance_deg
         over = f" by {size(beyond, U_deg)}°"
     return f"{found}: {of.verdict}{over}"
+
+
+def comparison_in_full(of: Comparison) -> str:
+    """Which unit opens before the other, by how much, and how far that is beyond what is permitted;
+    with its probability if it is inconclusive."""
+    digits = size_in_words(of.difference_deg, of.uncertainty)
+    way = "before" if of.difference_deg > 0.0 else "after"
+    words = f"{of.first} opens {digits} degrees {way} {of.second}"
+    if float(digits) == 0.0:
+        words = f"{of.first} and {of.second} open together"
+    if of.verdict == "outside" and of.wanted_deg is not None and of.tolerance_deg is not None:
+        beyond = abs(wrap(of.difference_deg - of.wanted_deg)) - of.tolerance_deg
+        over = size_in_words(beyond, of.uncertainty)
+        words += f", {over}° beyond the {entered(of.tolerance_deg)}° permitted"
+    return ", ".join(filter(None, (words, probability_words(of.probability_inside))))
 
 
 def size_in_words(angle_deg: float, uncertainty: Uncertainty | None) -> str:

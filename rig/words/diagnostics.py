@@ -19,9 +19,8 @@ from rig.signal.events import Reason, Rejection
 from rig.tdc.gauge_points import EngineMark, read_within_words
 from rig.tdc.reference import Method, TdcReference
 from rig.timing.assess import verdict_over
-from rig.timing.groups import in_groups
 from rig.timing.values import Assessment
-from rig.words.assessments import verdict_words
+from rig.words.assessments import assessment_in_full, in_groups, verdict_words
 
 Words = Callable[..., str]
 
@@ -246,7 +245,7 @@ def remarks_on(worked: JobResults) -> list[str]:
 def assessment_words(of: Assessment) -> str:
     """The verdict on one figure, as short as it can be: "early by 2.24°", "inside"."""
     if of.kind != "turned" or of.groups:
-        return of.words
+        return assessment_in_full(of)
     return verdict_words(verdict_over([of]))
 
 

@@ -13,10 +13,10 @@ from made_job import MadeJob, Ran, certificate_in, finished, refused, rig
 
 from rig.check.procedure import CheckRig
 from rig.signal.events import Reason, Rejection
-from rig.timing.groups import in_groups
 from rig.virtual.board import BoardSpec
 from rig.virtual.ground_truth import GroundTruth, draw
 from rig.virtual.rig import demo_profile
+from rig.words.assessments import in_groups
 from rig.words.diagnostics import diagnostic_words
 
 PROFILE = demo_profile()

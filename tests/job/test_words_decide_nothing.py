@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -39,8 +38,8 @@ def whole_job(folder: Path) -> list[object]:
         session = made.live.session
         found.append([opening for opening in session.openings if opening])
         found.append(session.readings())
-        found.append([replace(each, words="", settle="") for each in session.assessments()])
-        found.append([replace(each, words="") for each in session.comparisons()])
+        found.append(session.assessments())
+        found.append(session.comparisons())
         found.append(session.doubts())
         found.append([each.step for each in due(state_of(made.live))])
 

@@ -247,7 +247,6 @@ def spread_over(text: str) -> View:
         UPPER,
         unit=replace(UPPER.unit, name=text),
         setting=replace(UPPER.setting, name=text),
-        whole=None if UPPER.whole is None else replace(UPPER.whole, words=text, settle=text),
         notes=(text,), why_rejected=text, rejected=9, last_valid=False,
     )  # fmt: skip
     unread = replace(unit, readings=(), assessments=(), whole=None, verdict=UnitVerdict())
@@ -256,6 +255,6 @@ def spread_over(text: str) -> View:
         rig=replace(READING.rig, port=text, name=text, detail=text, line_errors=((text, 3),)),
         reference=replace(READING.reference, text=text, why_not=text),
         crank=replace(READING.crank, of=text, why_not=text, why_no_angle=text),
-        comparisons=(replace(BOTH, first=text, second=text, words=text),), capture=text,
+        comparisons=(replace(BOTH, first=text, second=text),), capture=text,
         next=text, then=text, why=text, warning=text, caution=text, message=text,
     )  # fmt: skip

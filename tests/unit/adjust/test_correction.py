@@ -75,9 +75,7 @@ def judged(unit: str, mean: float, *, cylinder: int | None = None, u: float = 0.
         latest_btdc=35.0,
         verdict="outside",
         spread_verdict="no window set",
-        words="",
         rule="",
-        settle="",
     )
 
 

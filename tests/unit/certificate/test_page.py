@@ -21,6 +21,7 @@ from rig.tdc.reference import Method
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.values import Reading
+from rig.words.assessments import assessment_in_full
 
 HOSTILE = (
     "<script>alert(1)</script>",
@@ -169,7 +170,7 @@ def test_a_verdict_on_one_cylinder_shows_at_the_head() -> None:
     judged = assess(read, job, reference())
     text = text_of(record(readings=read, judgements=judged, comparisons=[]))
     (own,) = (j for j in judged if j.cylinder == 3)
-    assert f"early by {own.words.split()[0]}°: cylinder 3" in text
+    assert f"early by {assessment_in_full(own).split()[0]}°: cylinder 3" in text
 
 
 def test_a_unit_outside_is_called_so_and_how_far() -> None:
@@ -178,9 +179,9 @@ def test_a_unit_outside_is_called_so_and_how_far() -> None:
     judged = assess(read, job, reference())
     text = text_of(record(readings=read, judgements=judged))
     worst = max(judged[:5], key=lambda j: j.mean_btdc or 0.0)
-    assert f"early by {worst.words.split()[0]}°" in text
-    assert judged[0].words.endswith("degrees early of nominal)")
-    assert "beyond the early limit" in judged[0].words
+    assert f"early by {assessment_in_full(worst).split()[0]}°" in text
+    assert assessment_in_full(judged[0]).endswith("degrees early of nominal)")
+    assert "beyond the early limit" in assessment_in_full(judged[0])
 
 
 def test_readings_in_groups_stand_where_the_figure_would() -> None:
@@ -195,8 +196,8 @@ def test_readings_in_groups_stand_where_the_figure_would() -> None:
     assert (whole.cylinder, whole.mean_btdc, len(whole.groups)) == (None, None, 2)
     text = text_of(record(readings=read, judgements=judged))
     assert "no figure: readings in groups" in text
-    assert whole.words in text
-    assert judged[1].words.removeprefix("no mean, ") in text
+    assert assessment_in_full(whole) in text
+    assert assessment_in_full(judged[1]).removeprefix("no mean, ") in text
 
 
 def test_windows_stated_per_cylinder_have_no_common_figure() -> None:

@@ -14,14 +14,12 @@ from rig.timing.values import Assessment, Comparison, Verdict
 def judged(phase: str, verdict: Verdict, unit: str = "upper") -> Assessment:
     return Assessment(
         unit, "full advance", None, phase, "turned", 4, 36.0, 0.1, None, 37.0, 36.0, 35.0,
-        verdict, "inside", "", "", "",
+        verdict, "inside", "guarded",
     )  # fmt: skip
 
 
 def compared(phase: str, verdict: Verdict) -> Comparison:
-    return Comparison(
-        "upper", "lower", "full advance", None, 0.1, None, 0.0, 1.0, verdict, "", phase
-    )
+    return Comparison("upper", "lower", "full advance", None, 0.1, None, 0.0, 1.0, verdict, phase)
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from fabricated_record import profile, readings, reference
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rig.certificate.record import recorded
 from rig.history.series import SAME_WEAR, Reason, Series, _Read, _series
 from rig.job.results import Change
 from rig.timing.assess import assess
@@ -49,7 +50,7 @@ def read(year: int, visit: Visit) -> _Read:
     return _Read(
         identification=str(year),
         measured_from_utc=f"{year}-05-14T09:00:00Z",
-        judgements=tuple(assess(turned, JOB, found)),
+        judgements=tuple(map(recorded, assess(turned, JOB, found))),
         changes=(Change("new heel", "rear"),) if visit.changed else (),
         shares=str(year),
         record_sha256=str(year),

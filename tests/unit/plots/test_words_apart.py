@@ -70,7 +70,7 @@ def styled(make: object) -> Figure:
 
 
 JUDGED = Assessment("upper", "full advance", None, "as found", "turned", 4, 36.0, 0.1, None,
-                    37.0, 36.0, 35.0, "inside", "no window set", "inside", "", "")  # fmt: skip
+                    37.0, 36.0, 35.0, "inside", "no window set", "guarded")  # fmt: skip
 
 
 @st.composite
@@ -87,7 +87,6 @@ def judged(draw: st.DrawFn) -> list[Assessment]:
                 uncertainty=U, earliest_btdc=middle + window, nominal_btdc=middle,
                 latest_btdc=middle - window, n=draw(st.integers(1, 400)),
                 verdict=draw(st.sampled_from(["inside", "outside"])),
-                words="0.19 degrees beyond the early limit (0.69 degrees early of nominal)",
             ))  # fmt: skip
     return found or [JUDGED]
 

@@ -23,6 +23,7 @@ from rig.virtual.ground_truth import GroundTruth, draw
 from rig.virtual.rig import VirtualRig
 from rig.wire.reader import LineReader
 from rig.wire.records import POSITION, Batch, Note, Restart
+from rig.words.assessments import assessment_in_full
 from rig.words.diagnostics import diagnostic_words
 
 FULL, RETARD = "full advance", "full retard"
@@ -124,7 +125,7 @@ def test_a_unit_coupled_one_crank_turn_out_is_reported_as_that(turns: int) -> No
     (judged,) = played.session.assessments()
     assert (Mark.ONE_TURN_OUT in judged.marks) == bool(turns)
     assert (judged.verdict == "outside") == bool(turns)
-    assert judged.words.startswith("one crank turn out") == bool(turns)
+    assert assessment_in_full(judged).startswith("one crank turn out") == bool(turns)
 
 
 def test_until_the_stroke_is_entered_the_readings_are_marked() -> None:

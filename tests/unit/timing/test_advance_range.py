@@ -45,9 +45,7 @@ def judged(
         latest_btdc=window[2] if window else None,
         verdict="no window set",
         spread_verdict="no window set",
-        words="as judged",
         rule="",
-        settle="",
     )
 
 
@@ -77,7 +75,6 @@ def test_range_and_what_is_left() -> None:
     assert found.uncertainty.u_deg == pytest.approx(math.sqrt(2.0) * 0.04)
     assert "1.20 degrees earlier than the latest opening entered" in latest_words(found)
     assert "towards advance" in advance_range_words(found)
-    assert found.advance.words == "as judged"
     assert (found.ends.retard_btdc, found.ends.advance_btdc) == (4.2, 36.4)
     assert found.warnings == ()
 

@@ -24,10 +24,10 @@ from sample_engines import (
 from rig.base.uncertainty import Source, student_t
 from rig.engine.profile import Setting, Window
 from rig.signal.events import Reason, Rejection
-from rig.timing.assess import against_limit, assess, unit_figure
+from rig.timing.assess import assess, unit_figure
 from rig.timing.readings import drag_alone
 from rig.timing.values import Assessment, Mark, Reading
-from rig.words.assessments import contribution_words
+from rig.words.assessments import RULES, assessment_in_full, contribution_words, what_decides
 
 # Mean 36.1, standard deviation 0.1.
 CLOSE = [36.0, 36.1, 36.2, 36.0, 36.1, 36.2, 36.0, 36.1, 36.2, 36.1]
@@ -40,12 +40,16 @@ def only(found: list[Assessment]) -> Assessment:
 
 def test_an_opening_inside() -> None:
     found = only(assess(readings(CLOSE), single(), reference(u_deg=0.05, nu=3)))
-    assert (found.verdict, found.words, found.settle) == ("inside", "inside", "")
+    assert (found.verdict, assessment_in_full(found), what_decides(found)) == (
+        "inside",
+        "inside",
+        "",
+    )
     assert found.n == 10
     assert found.mean_btdc == pytest.approx(36.1)
     assert found.sd_deg == pytest.approx(0.0816497, abs=1e-6)
     assert (found.earliest_btdc, found.nominal_btdc, found.latest_btdc) == (37.0, 36.0, 35.0)
-    assert "JCGM 106" in found.rule
+    assert "JCGM 106" in RULES[found.rule]
 
 
 def test_the_parts_add_up() -> None:
@@ -85,8 +89,8 @@ def test_the_parts_add_up() -> None:
 )
 def test_verdicts_in_words(shift: float, verdict: str, words: str) -> None:
     found = only(assess(readings([a + shift for a in CLOSE]), single(), reference(u_deg=0.08)))
-    assert (found.verdict, found.words) == (verdict, words)
-    assert bool(found.settle) == (verdict == "inconclusive")
+    assert (found.verdict, assessment_in_full(found)) == (verdict, words)
+    assert bool(what_decides(found)) == (verdict == "inconclusive")
 
 
 def test_outside_by_how_much_is_reported_of_the_limit() -> None:
@@ -95,7 +99,7 @@ def test_outside_by_how_much_is_reported_of_the_limit() -> None:
     values = [4.1 + each for each in (-0.1, 0.0, 0.1)]
     job = replace(single(unit(setting=setting)), decision_rule="simple")
     found = only(assess(readings(values), job, reference(u_deg=0.08)))
-    assert (found.verdict, found.words) == (
+    assert (found.verdict, assessment_in_full(found)) == (
         "outside", "0.10 degrees beyond the early limit (2.10 degrees early of nominal)"
     )  # fmt: skip
 
@@ -104,8 +108,11 @@ def test_outside_by_how_much_is_reported_of_the_limit() -> None:
 def test_words_name_the_limit_that_is_passed_and_by_how_much(
     nominal: float, early: float, late: float, off: float
 ) -> None:
-    window = Window(nominal + early, nominal, nominal - late, "manual")
-    words = against_limit(nominal + off, window, None)
+    at = Assessment(
+        "upper", "fixed", None, "as found", "turned", 1, nominal + off, None, None,
+        nominal + early, nominal, nominal - late, "outside", "no window set", "simple",
+    )  # fmt: skip
+    words = assessment_in_full(at).partition(" (")[0]
     beyond = max(off - early, -off - late)
     name = "early" if off - early > -off - late else "late"
     if abs(beyond) < 0.005:
@@ -121,8 +128,8 @@ def test_words_name_the_limit_that_is_passed_and_by_how_much(
 def test_the_simple_rule() -> None:
     job = replace(single(), decision_rule="simple")
     found = only(assess(readings([a + 0.85 for a in CLOSE]), job, reference(u_deg=0.08)))
-    assert (found.verdict, found.settle) == ("inside", "")
-    assert "simple" in found.rule
+    assert (found.verdict, what_decides(found)) == ("inside", "")
+    assert "simple" in RULES[found.rule]
 
 
 def test_a_window_across_tdc() -> None:
@@ -143,10 +150,10 @@ def test_readings_that_do_not_count_are_no_readings() -> None:
 def test_one_reading_is_not_decidable_however_far_out() -> None:
     found = only(assess(readings([41.0]), single(), reference()))
     assert (found.verdict, found.uncertainty, found.sd_deg) == ("inconclusive", None, None)
-    assert found.words == (
+    assert assessment_in_full(found) == (
         "inconclusive, 4.00 degrees beyond the early limit (5.00 degrees early of nominal)"
     )
-    assert "2 more" in found.settle
+    assert "2 more" in what_decides(found)
 
 
 def test_one_reading_of_a_cylinder_leans_on_the_others() -> None:
@@ -189,22 +196,22 @@ def test_compensated_cams_are_assessed_one_by_one() -> None:
     )
     found = assess(group, nine(unit(lobes=9, setting=setting)), reference())
     assert [(one.cylinder, one.verdict) for one in found] == [(1, "inside"), (3, "outside")]
-    assert found[1].words.startswith("1.00 degrees beyond the late limit")
-    assert found[1].words.endswith("(2.00 degrees late of nominal)")
+    assert assessment_in_full(found[1]).startswith("1.00 degrees beyond the late limit")
+    assert assessment_in_full(found[1]).endswith("(2.00 degrees late of nominal)")
 
 
 def test_an_unknown_stroke_is_marked_on_what_is_inside() -> None:
     group = changed(readings(CLOSE, cylinder=None), stroke_known=False)
     found = only(assess(group, four(), reference()))
     assert (found.cylinder, found.verdict) == (None, "inside")
-    assert found.words == "inside, firing TDC not entered"
+    assert assessment_in_full(found) == "inside, firing TDC not entered"
     assert Mark.STROKE_NOT_STATED in found.marks
 
 
 def test_one_crank_turn_out_is_never_inside() -> None:
     found = only(assess(changed(readings(CLOSE), wrong_stroke=True), single(), reference()))
     assert found.verdict == "outside"
-    assert found.words == "one crank turn out, there 0.10 degrees early of nominal"
+    assert assessment_in_full(found) == "one crank turn out, there 0.10 degrees early of nominal"
     assert Mark.ONE_TURN_OUT in found.marks
 
 
@@ -261,7 +268,11 @@ def test_the_spread_has_its_own_verdict() -> None:
 def test_without_a_window_it_is_read_and_not_assessed() -> None:
     bare = single(unit(setting=Setting(ADVANCE.name, None)))
     found = only(assess(readings(CLOSE), bare, reference()))
-    assert (found.verdict, found.words, found.settle) == ("no window set", "no window set", "")
+    assert (found.verdict, assessment_in_full(found), what_decides(found)) == (
+        "no window set",
+        "no window set",
+        "",
+    )
     assert found.mean_btdc == pytest.approx(36.1)
 
 
@@ -273,7 +284,7 @@ def test_the_paper_slip_is_marked() -> None:
 def test_openings_that_cancel_out_have_no_mean() -> None:
     found = only(assess(readings([90.0, -90.0]), single(), reference()))
     assert (found.mean_btdc, found.verdict) == (None, "inconclusive")
-    assert "no mean" in found.words
+    assert "no mean" in assessment_in_full(found)
 
 
 def test_the_figure_that_speaks_for_a_unit() -> None:
@@ -300,6 +311,6 @@ def test_what_is_not_decidable_has_a_probability() -> None:
     found = only(assess(group, single(), reference()))
     assert found.verdict == "inconclusive"
     assert found.probability_inside == pytest.approx(0.5, abs=1e-6)
-    assert found.settle.startswith("inside with a probability of 50 %; ")
+    assert what_decides(found).startswith("inside with a probability of 50 %; ")
     assert only(assess(readings(CLOSE), single(), reference())).probability_inside is None
     assert only(assess(readings([41.0]), single(), reference())).probability_inside is None

@@ -23,7 +23,7 @@ from rig.timing import uncertainty_budget
 from rig.timing.assess import assess
 from rig.timing.compare import compare_assessments, compare_units
 from rig.timing.values import Assessment
-from rig.words.assessments import contribution_words
+from rig.words.assessments import comparison_in_full, contribution_words
 
 UPPER = [36.0, 36.1, 36.2, 36.1, 36.1]
 LOWER = [35.6, 35.7, 35.8, 35.7, 35.7]
@@ -78,7 +78,7 @@ def test_two_units_in_one_capture() -> None:
     assert (found.first, found.second, found.cylinder) == ("upper", "lower", 1)
     assert found.difference_deg == pytest.approx(0.4)
     assert found.verdict == "inside"
-    assert found.words == "upper opens 0.40 degrees before lower"
+    assert comparison_in_full(found) == "upper opens 0.40 degrees before lower"
     assert found.uncertainty is not None
     own = {contribution_words(part): part.u_deg for part in found.uncertainty.parts}
     assert own["repeatability, upper"] == pytest.approx(math.sqrt(0.005 / 5))
@@ -101,8 +101,10 @@ def test_synchronism_and_stagger(stagger: float, tolerance: float, verdict: str)
     group = readings(UPPER, "upper") + readings(LOWER, "lower")
     [found] = compare_units(group, pair(stagger, tolerance), reference())
     assert found.verdict == verdict
-    assert "inconclusive" not in found.words  # the verdict stands beside them wherever they do
-    assert ("beyond the" in found.words) == (verdict == "outside")
+    assert "inconclusive" not in comparison_in_full(
+        found
+    )  # the verdict stands beside them wherever they do
+    assert ("beyond the" in comparison_in_full(found)) == (verdict == "outside")
     assert (found.wanted_deg, found.tolerance_deg) == (stagger, tolerance)
 
 
@@ -146,16 +148,19 @@ def test_single_readings_are_compared_without_a_verdict() -> None:
     group = readings([36.1], "upper") + readings([35.7], "lower")
     [found] = compare_units(group, pair(), reference())
     assert (found.uncertainty, found.verdict) == (None, "inconclusive")
-    assert found.words == "upper opens 0.40 degrees before lower"
+    assert comparison_in_full(found) == "upper opens 0.40 degrees before lower"
 
 
 def test_together_and_after() -> None:
     group = readings(LOWER, "upper") + readings(UPPER, "lower")
-    assert compare_units(group, pair(), reference())[0].words == (
+    assert comparison_in_full(compare_units(group, pair(), reference())[0]) == (
         "upper opens 0.40 degrees after lower"
     )
     group = readings(UPPER, "upper") + readings(UPPER, "lower")
-    assert compare_units(group, pair(), reference())[0].words == "upper and lower open together"
+    assert (
+        comparison_in_full(compare_units(group, pair(), reference())[0])
+        == "upper and lower open together"
+    )
 
 
 def test_phases_and_other_kinds_stay_apart() -> None:
@@ -200,7 +205,7 @@ def test_before_and_after() -> None:
     before = assess(readings([33.0, 33.1, 33.2] * 3), single(), reference(u_deg=0.05))[0]
     after = assess(readings(UPPER), single(), reference(u_deg=0.05))[0]
     found = compare_assessments(after, before, first_name="after", second_name="before")
-    assert found.words == "after opens 3.00 degrees before before"
+    assert comparison_in_full(found) == "after opens 3.00 degrees before before"
     assert found.verdict == "no window set"
     asked = compare_assessments(after, before, wanted_deg=3.0, tolerance_deg=0.5)
     assert asked.verdict == "inside"

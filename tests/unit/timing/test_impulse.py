@@ -12,6 +12,7 @@ from rig.signal.events import Reason, Rejection
 from rig.timing.assess import assess
 from rig.timing.impulse import impulse_lags, separate_impulse_trips
 from rig.timing.values import Mark, Reading
+from rig.words.assessments import assessment_in_full
 
 LAG_DEG = 27.0
 CLOSED_DEG = 640.0
@@ -119,7 +120,7 @@ def test_the_lag_stands_beside_the_running_figure() -> None:
     )
     assert [(one.kind, one.n) for one in found] == [("turned", 2), ("impulse", 2)]
     assert found[1].verdict == "no window set"
-    assert found[1].words == "impulse coupling, 27.0 degrees after the running figure"
+    assert assessment_in_full(found[1]) == "impulse coupling, 27.0 degrees after the running figure"
     assert Mark.IMPULSE_COUPLING in found[1].marks
 
 

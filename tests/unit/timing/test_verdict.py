@@ -23,12 +23,11 @@ from rig.timing.verdict import (
     decide,
     decide_spread,
     more_readings,
-    probability_words,
     remedy,
     sd_interval,
     with_readings,
 )
-from rig.words.assessments import how_to_settle
+from rig.words.assessments import how_to_settle, probability_words
 
 
 @pytest.mark.parametrize(
