@@ -208,7 +208,7 @@ def test_the_ways_to_part_are_those_counted_one_by_one() -> None:
 
 @given(st.floats(0.01, 1e6), st.integers(1, 12), st.integers(1, 300))
 def test_the_tail_is_never_put_below_what_it_is(ratio: float, more: int, nu: int) -> None:
-    """Against scipy's own F distribution, whose logarithm is that of a float64: normal ones only."""
+    """Against scipy's own F distribution, where its tail is a normal float64."""
     from scipy.stats import f
 
     exact = float(f.logsf(ratio / more * nu, more, nu))
