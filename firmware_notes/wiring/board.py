@@ -29,13 +29,12 @@ GRID_MM: Final = PITCH / 4
 TRACK_MM: Final = 0.4
 CLEAR_MM: Final = 0.22
 KICK_CLEAR_MM: Final = 1.5  # of nets that see the kick, to all others
-BARRIER_MM: Final = 6.0  # engine's side to board's side, but at the converter's own pins
 VIA_PAD_MM: Final = 1.2
 VIA_HOLE_MM: Final = 0.6
 KICK: Final = frozenset({"LEAD", "K2", "K1", "N", "N2"})
 BOARD_SIDE: Final = frozenset({"5V", "0V", "OUT"})
-LEFT_MM: Final = 28.0 * PITCH + 0.9  # copper of the engine's side ends here ...
-RIGHT_MM: Final = 31.0 * PITCH - 0.9  # ... and the board's begins here
+LEFT_MM: Final = 28.0 * PITCH + 0.8  # copper of the engine's side ends here ...
+RIGHT_MM: Final = 31.0 * PITCH - 0.8  # ... and the board's begins here
 
 # designator: place of pin 1 in steps of 2.54 mm from the upper left corner, quarter turns clockwise
 PLACES: Final[dict[str, tuple[float, float, int]]] = {
@@ -77,7 +76,7 @@ PLACES: Final[dict[str, tuple[float, float, int]]] = {
     "R20": (27, 12, 1),
     "U1": (12, 20, 0),
     "U2": (28, 14, 1),
-    "U3": (31, 27, 2),
+    "U3": (32, 27, 2),
     "C10": (25, 23, 2),
     "C11": (16, 23, 3),
     "C12": (36, 24, 2),
@@ -125,6 +124,8 @@ def pads_of(circuit: Circuit = WINDING) -> list[Pad]:
         x, y, quarter = PLACES[part.ref]
         print_ = FOOTPRINTS[part.type.package]
         for pin, (net, place) in enumerate(zip(part.nets, print_.pins, strict=True), 1):
+            if place is None:
+                continue
             dx, dy = turned(place, quarter)
             at = (round(x * PITCH + dx, 4), round(y * PITCH + dy, 4))
             found.append(Pad(part.ref, pin, net, at, print_.pad_mm, print_.hole_mm))
@@ -184,11 +185,9 @@ class Router:
             return False
         half = (VIA_PAD_MM if via else TRACK_MM) / 2
         at = x * GRID_MM
-        # The converter's inner pins stand in the gap.
-        inner = PITCH if abs(y * GRID_MM - PLACES["U3"][1] * PITCH) <= 2.01 * GRID_MM else 0.0
         if net in BOARD_SIDE:
-            return at - half >= RIGHT_MM - inner - 1e-9
-        return at + half <= LEFT_MM + inner + 1e-9
+            return at - half >= RIGHT_MM - 1e-9
+        return at + half <= LEFT_MM + 1e-9
 
     def _price(self, net: str, cell: Cell, via: bool) -> float | None:
         """Of standing there; None where a pad of another net, or nothing at all, may be."""
@@ -561,7 +560,7 @@ def _labels(found: Gerber) -> None:
 BESIDE: Final = {  # where the pins leave no room in the middle
     "TO-92": (PITCH, -1.55),
     "radial 2.5 mm": (PITCH / 2, 2.0),
-    "SIP-4": (1.5 * PITCH, -2.1),
+    "SIP-7, pins 1 2 5 7": (3 * PITCH, -2.1),
 }
 POINT_LABELS: Final = {"TP3": (-2.6, 0.0), "TP5": (2.6, 0.0)}
 LABELS: Final = (

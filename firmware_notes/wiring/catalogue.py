@@ -21,7 +21,8 @@ class Rating:
 
 @dataclass(frozen=True, slots=True)
 class Type:
-    """A type of part. ``pins`` are the names of its pins in the order of their numbers."""
+    """A type of part. ``pins`` are the names of its pins in the order of their numbers, "" for a
+    number that has no pin."""
 
     symbol: str  # how it is drawn
     what: str  # what to order, in words; the value stands beside it
@@ -188,10 +189,10 @@ TYPES = {
     ),
     "DCDC": Type(
         "dcdc",
-        "isolated converter 5 V to 12 V, 1 W, 1 kV or more",
-        "B0512S-1W",
-        "SIP-4",
-        ("-IN", "+IN", "-OUT", "+OUT"),
+        "isolated converter 5 V to 12 V, 1 W, 3 kV or more",
+        "G0512S-1W",
+        "SIP-7, pins 1 2 5 7",
+        ("+IN", "-IN", "", "", "-OUT", "", "+OUT"),
         Rating(amps=0.083),
     ),
     "SLOT": Type(

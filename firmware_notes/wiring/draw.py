@@ -1,6 +1,6 @@
 """Everything that is made from the netlist: python firmware_notes/wiring/draw.py
 
-writes the eight sheets, the list of parts (``bom.csv``, and in ``../wiring.md``) and the board's
+writes the nine sheets, the list of parts (``bom.csv``, and in ``../wiring.md``) and the board's
 files. ``corners.py --write`` simulates."""
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ SHEETS = {
     "5-board": board,
     "6-stripboard-contacts-alone": stripboard.plain,
     "7-stripboard-encoder": stripboard.inputs,
+    "8-stripboard-winding": stripboard.winding,
 }
 BEGIN, END = "<!-- parts, by wiring/draw.py -->\n", "<!-- end of parts -->"
 
@@ -31,7 +32,7 @@ def main() -> None:
     for name, draw in SHEETS.items():
         draw().save(HERE / f"{name}.svg")
     routed = copper_board.Router(copper_board.pads_of()).route()
-    copper(routed).save(HERE / "8-board-winding.svg")
+    copper(routed).save(HERE / "9-board-winding.svg")
     folder = HERE / "board"
     folder.mkdir(exist_ok=True)
     for name, text in copper_board.files(routed).items():

@@ -13,9 +13,10 @@ Place = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Footprint:
-    """``pins`` from pin 1; ``body`` is left, top, right, bottom; pads and holes in millimetres."""
+    """``pins`` from pin 1, None for a number that has no pin; ``body`` is left, top, right,
+    bottom; pads and holes in millimetres."""
 
-    pins: tuple[Place, ...]
+    pins: tuple[Place | None, ...]
     body: tuple[float, float, float, float]
     hole_mm: float = 0.8
     pad_mm: float = 1.6
@@ -52,10 +53,14 @@ FOOTPRINTS: Final = {
     "TO-92": Footprint(_in_line(3), (-0.2, -2.2, 2 * PITCH + 0.2, 1.6)),
     "DIP-8": _dip(8),
     "DIP-14": _dip(14),
-    "SIP-4": Footprint(_in_line(4), (-2.0, -3.1, 3 * PITCH + 2.0, 3.1), pad_mm=1.4),
-    "screw 2": Footprint(_in_line(2, 5.08), (-2.6, -4.2, 7.7, 3.6), hole_mm=1.3, pad_mm=2.4),
-    "screw 3": Footprint(_in_line(3, 5.08), (-2.6, -4.2, 12.8, 3.6), hole_mm=1.3, pad_mm=2.4),
-    "screw 5": Footprint(_in_line(5, 5.08), (-2.6, -4.2, 22.9, 3.6), hole_mm=1.3, pad_mm=2.4),
+    "SIP-7, pins 1 2 5 7": Footprint(
+        tuple(None if n in (2, 3, 5) else (n * PITCH, 0.0) for n in range(7)),
+        (-2.2, -3.1, 6 * PITCH + 2.2, 3.1),
+        pad_mm=1.4,
+    ),
+    "screw 2": Footprint(_in_line(2, 5.08), (-2.54, -4.2, 7.62, 3.6), hole_mm=1.3, pad_mm=2.4),
+    "screw 3": Footprint(_in_line(3, 5.08), (-2.54, -4.2, 12.7, 3.6), hole_mm=1.3, pad_mm=2.4),
+    "screw 5": Footprint(_in_line(5, 5.08), (-2.54, -4.2, 22.86, 3.6), hole_mm=1.3, pad_mm=2.4),
     "point": Footprint(((0.0, 0.0),), (-0.9, -0.9, 0.9, 0.9), hole_mm=1.0, pad_mm=1.8),
 }
 
@@ -73,7 +78,7 @@ def body_box(print_: Footprint, at: Place, quarter: int) -> tuple[float, float, 
     left, top, right, bottom = print_.body
     pad = print_.pad_mm / 2
     corners = [turned(each, quarter) for each in ((left, top), (right, bottom))]
-    for pin in print_.pins:
+    for pin in filter(None, print_.pins):
         x, y = turned(pin, quarter)
         corners += [(x - pad, y - pad), (x + pad, y + pad)]
     xs, ys = [x for x, _ in corners], [y for _, y in corners]

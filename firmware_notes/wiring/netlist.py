@@ -67,7 +67,7 @@ def _part(ref: str, type_name: str, value: str, nets: str, why: str) -> Part:
 
 # The isolated supply and the optocoupler's output are the same on both front ends.
 _SUPPLY = (
-    _part("U3", "DCDC", "5 V to 12 V", "0V 5V E V12", "supply of the engine's side, its own"),
+    _part("U3", "DCDC", "5 V to 12 V", "5V 0V - - E - V12", "supply of the engine's side, its own"),
     _part("C10", "C_EL", "47 uF", "V12 E", "supply of the engine's side"),
     _part("C11", "C_X7R", "100 nF", "V12 E", "the same, for fast currents"),
     _part("C12", "C_EL", "10 uF", "5V 0V", "supply from the board"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from html import escape
 from pathlib import Path
 
@@ -167,52 +166,23 @@ class Sheet:
             'stroke="none"/>'
         )
 
-    def hole(self, x: float, y: float) -> None:
-        self._add(f'<circle cx="{x:g}" cy="{y:g}" r="0.9" fill="#fff" stroke-width="0.15"/>')
+    def hole(self, x: float, y: float, radius: float) -> None:
+        self._add(f'<circle cx="{x:g}" cy="{y:g}" r="{radius:g}" fill="#fff" stroke-width="0.15"/>')
 
-    def cut(self, x: float, y: float) -> None:
-        """Copper taken away round a hole."""
+    def cross(self, x: float, y: float, half: float) -> None:
+        """Marks a place where the strip is drilled away."""
+        self.line((x - half, y - half), (x + half, y + half), width=0.4)
+        self.line((x - half, y + half), (x + half, y - half), width=0.4)
+
+    def polygon(self, corners: list[Point]) -> None:
+        """A body: what lies below it can still be seen."""
+        path = " ".join(f"{x:g},{y:g}" for x, y in corners)
+        self._add(f'<polygon points="{path}" fill="#fff" fill-opacity="0.75"/>')
+
+    def disc(self, x: float, y: float, radius: float) -> None:
+        """A round body."""
         self._add(
-            f'<rect x="{x - 3.6:g}" y="{y - 3.2:g}" width="7.2" height="6.4" fill="#fff" '
-            'stroke="none"/>'
-        )
-
-    def cross(self, x: float, y: float) -> None:
-        """Marks a cut, over what stands there."""
-        self.line((x - 2.2, y - 2.2), (x + 2.2, y + 2.2), width=0.5)
-        self.line((x - 2.2, y + 2.2), (x + 2.2, y - 2.2), width=0.5)
-
-    def body(self, one: Point, two: Point, *, round_: bool = False) -> None:
-        """A part with two leads, its body between them."""
-        (x0, y0), (x1, y1) = one, two
-        middle_x, middle_y = (x0 + x1) / 2, (y0 + y1) / 2
-        self.line(one, two, width=0.5)
-        if round_:
-            self._add(
-                f'<circle cx="{middle_x:g}" cy="{middle_y:g}" r="7.5" fill="#fff" '
-                'fill-opacity="0.6"/>'
-            )
-            return
-        long = max(math.hypot(x1 - x0, y1 - y0) - 5.0, 4.0)
-        angle = math.degrees(math.atan2(y1 - y0, x1 - x0))
-        self._add(
-            f'<g transform="translate({middle_x:g},{middle_y:g}) rotate({angle:g})">'
-            f'<rect x="{-long / 2:g}" y="-2.6" width="{long:g}" height="5.2" fill="#fff"/></g>'
-        )
-
-    def band(self, one: Point, two: Point) -> None:
-        """The cathode's band, near the first end."""
-        (x0, y0), (x1, y1) = one, two
-        far = math.hypot(x1 - x0, y1 - y0)
-        ux, uy = (x1 - x0) / far, (y1 - y0) / far
-        back = (far - max(far - 5.0, 4.0)) / 2 + 1.0
-        x, y = x0 + ux * back, y0 + uy * back
-        self.line((x - 2.6 * uy, y + 2.6 * ux), (x + 2.6 * uy, y - 2.6 * ux), width=1.0)
-
-    def outline_box(self, x: float, y: float, width: float, height: float) -> None:
-        self._add(
-            f'<rect x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}" fill="#fff" '
-            'fill-opacity="0.6" stroke-width="0.5"/>'
+            f'<circle cx="{x:g}" cy="{y:g}" r="{abs(radius):g}" fill="#fff" fill-opacity="0.75"/>'
         )
 
     def plate(self, x: float, y: float, words: str, *, turned: bool = False) -> None:

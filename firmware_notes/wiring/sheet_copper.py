@@ -16,7 +16,7 @@ def _at(place: Point) -> Point:
 
 def copper(routed: Routed) -> Sheet:
     """Twice full size, from the component side."""
-    s = Sheet("Board: winding left on (sheet 4), component side, 2 times full size", "8 of 8")
+    s = Sheet("Board: winding left on (sheet 4), component side, 2 times full size", "9 of 9")
     w, h = SIZE_MM
     s.line(*(_at(each) for each in ((0, 0), (w, 0), (w, h), (0, h), (0, 0))))
     for layer, colour in ((1, "#c9c9c9"), (0, "#8a8a8a")):

@@ -8,7 +8,7 @@ from sheet import Sheet
 
 
 def whole_rig() -> Sheet:
-    s = Sheet("The whole rig: what is joined to what, and what is kept apart", "1 of 8")
+    s = Sheet("The whole rig: what is joined to what, and what is kept apart", "1 of 9")
     s.box(14, 42, 50, 92, "engine side")
     s.notes(17, 55, ["unit, its contacts,", "coil lead OFF", "(or sheet 4)"])
     s.notes(17, 84, ["encoder on the crank,", "shaft held in a coupling", "that does not conduct"])
@@ -96,7 +96,7 @@ def whole_rig() -> Sheet:
 
 
 def encoder() -> Schematic:
-    s = Schematic(INPUTS, "Encoder, index and foot switch: supply, pull-ups, filters", "2 of 8")
+    s = Schematic(INPUTS, "Encoder, index and foot switch: supply, pull-ups, filters", "2 of 9")
     s.chip("J1", 20, 22, {}, {48: 1, 58: 2, 74: 3, 96: 4, 118: 5})
     for x, pull_up, y in ((66, "R1", 74), (82, "R2", 96), (98, "R3", 118)):
         s.two(pull_up, (x, 44), (x, 58))
@@ -159,7 +159,7 @@ def encoder() -> Schematic:
 
 
 def board() -> Sheet:
-    s = Sheet("Board: pins, lamp, supply", "5 of 8")
+    s = Sheet("Board: pins, lamp, supply", "5 of 9")
     s.box(110, 36, 60, 100, "ATmega328P, 16 MHz")
     left = [
         ("D2", "encoder A"),

@@ -8,7 +8,7 @@ from schematic import Schematic
 
 def contacts_alone() -> Schematic:
     title = "Contacts alone: coil lead off, isolation by light (one for each unit)"
-    s = Schematic(PLAIN, title, "3 of 8")
+    s = Schematic(PLAIN, title, "3 of 9")
     s.chip("J1", 16, 14, {}, {76: 1, 96: 2})
     s.two("R3", (62, 76), (48, 76))
     s.two("R2", (80, 76), (66, 76))
@@ -33,7 +33,7 @@ def contacts_alone() -> Schematic:
     s.wire((168, 52), (204, 52))
     s.wire((186, 50), (186, 52))
     s.chip("J2", 208, 14, {52: 3, 66: 1, 76: 2}, {})
-    s.chip("U3", 138, 26, {104: 4, 114: 3}, {104: 2, 114: 1})
+    s.chip("U3", 138, 26, {104: 7, 114: 5}, {104: 1, 114: 2})
     s.two("C10", (106, 102), (106, 116))
     s.two("C11", (120, 102), (120, 116))
     s.two("C12", (184, 102), (184, 116))
@@ -77,7 +77,7 @@ def contacts_alone() -> Schematic:
             "U2 lights while contacts are closed. R2 and R3 take the kick when the winding was",
             "left on by mistake: 360 V and 15 mJ each for 4 A in 5 mH. D3 holds N below 19 V,",
             "D2 saves the LED if D3 should fail; the LED sees 32 mA for less than 1 ms.",
-            "U3: pins of the 4-pin kind, from memory; hold yours against its data sheet.",
+            "U3: pins of the 7-pin kind, from memory; hold yours against its data sheet.",
             "C13 within 10 mm of U2's pins 8 and 5.",
             "Values: netlist.py; parts: bom.csv; simulated by corners.py. Not yet built: try it",
             "on a spare unit first.",
@@ -89,7 +89,7 @@ def contacts_alone() -> Schematic:
 
 def contacts_with_winding() -> Schematic:
     title = "Contacts with winding and condenser left on: alternating current of 20 kHz"
-    s = Schematic(WINDING, title, "4 of 8", down_mm=8)
+    s = Schematic(WINDING, title, "4 of 9", down_mm=8)
     _drive(s)
     _oscillator(s)
     _sense(s)
@@ -117,7 +117,7 @@ def contacts_with_winding() -> Schematic:
             "Openings are seen 2 to 29 us late, closings 60 to 120 us (film and current: 600 us).",
             "Leads may be exchanged. LEAD, K2, K1, N and N2 see the kick: 1.5 mm from all others.",
             "E is the engine's metal by way of the earth lead; never join it to 0 V.",
-            "U3: pins of the 4-pin kind, from memory; hold yours against its data sheet.",
+            "U3: pins of the 7-pin kind, from memory; hold yours against its data sheet.",
             "Values from netlist.py; parts in bom.csv; simulated by corners.py. Not yet built.",
         ],
         size=2.9,
@@ -238,7 +238,7 @@ def _output(s: Schematic) -> None:
     s.wire((252, 116), (270, 116))
     s.wire((262, 112), (262, 116))
     s.chip("J2", 274, 10, {116: 3, 130: 1, 140: 2}, {})
-    s.chip("U3", 230, 18, {58: 4, 68: 3}, {58: 2, 68: 1})
+    s.chip("U3", 230, 18, {58: 7, 68: 5}, {58: 1, 68: 2})
     s.two("C10", (188, 128), (188, 142))
     s.two("C11", (202, 128), (202, 142), words=(2.6, -3.4))
     s.two("C12", (260, 60), (260, 74), words=(3.0, -2.0))

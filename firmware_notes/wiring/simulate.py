@@ -126,7 +126,7 @@ def element(part: Part, build: Build, ic: Mapping[str, float]) -> str:
         pins = (nets[1], nets[2], nets[4], nets[5], nets[7])
         return f"X_{name} {' '.join(pins)} opto ith={build.led_threshold_a:g}"
     if kind == "DCDC":
-        return f"X_{name} {' '.join(nets)} dcdc vdc={build.supply_v:g}"
+        return f"X_{name} {nets[1]} {nets[0]} {nets[4]} {nets[6]} dcdc vdc={build.supply_v:g}"
     return ""
 
 

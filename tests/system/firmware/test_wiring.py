@@ -6,6 +6,7 @@ import csv
 import io
 from collections import Counter
 from dataclasses import replace
+from itertools import combinations, pairwise
 
 import pytest
 from bom import HEAD, NAMES, as_csv, nets_as_csv
@@ -13,10 +14,14 @@ from netlist import CIRCUITS, INPUTS, PLAIN, Circuit, Part
 from schematic import Schematic
 from sheets_board import encoder
 from sheets_contacts import contacts_alone, contacts_with_winding
-from stripboard import INPUTS_LAYOUT, PLAIN_LAYOUT, Layout, hole
+from stripboard import INPUTS_LAYOUT, PLAIN_LAYOUT, WINDING_LAYOUT, Layout, hole, place
 
-LAYOUTS = (PLAIN_LAYOUT, INPUTS_LAYOUT)
+LAYOUTS = (PLAIN_LAYOUT, INPUTS_LAYOUT, WINDING_LAYOUT)
 BOARD = {"5V", "0V", "OUT"}
+BARRIER_MM = 5.0
+"""Creepage of basic insulation at 500 V, pollution degree 2, material group III (IEC 60664-1, table
+F.5, from memory)."""
+KICK_MM = 1.5
 
 
 def nets_of(circuit: Circuit) -> set[frozenset[tuple[str, int]]]:
@@ -95,23 +100,75 @@ def test_a_link_or_a_cut_left_out_is_found(layout: Layout) -> None:
     assert any(not wanted <= {frozenset(pins) for pins in each.joined()} for each in bridged)
 
 
-def test_two_holes_of_every_strip_part_engine_and_board() -> None:
-    """5 mm along each strip; at the converter the next strip is nearer, as wiring.md says."""
-    layout = PLAIN_LAYOUT
-    net_of = {(p.ref, n): net for p in PLAIN.parts for n, net in enumerate(p.nets, 1)}
-    cuts = layout.cut_holes()
-    for row in range(layout.rows):
-        here = {c for r, c in cuts if r == row}
-        assert any(c + 1 in here for c in here), row
-        sides: dict[str, list[int]] = {"engine": [], "board": []}
-        for (r, column), pin in layout.pins().items():
-            net = net_of[pin]
-            if r == row and net:
-                sides["board" if net in BOARD else "engine"].append(column)
-        if sides["engine"] and sides["board"]:
-            left, right = max(sides["engine"]), min(sides["board"])
-            between = [c for c in range(left + 1, right) if c in here]
-            assert len(between) >= 2, row
+@pytest.mark.parametrize(
+    ("layout", "cut"), [(PLAIN_LAYOUT, "I13"), (WINDING_LAYOUT, "H42")], ids=["plain", "winding"]
+)
+def test_copper_of_engine_and_board_is_kept_apart(layout: Layout, cut: str) -> None:
+    """The drawing says 5.5 mm. A strip that is not peeled, or a cut left out, is found."""
+    engine = set(layout.circuit.nets()) - BOARD
+    assert layout.apart_mm(engine, BOARD) >= max(BARRIER_MM, 5.5)
+    assert replace(layout, bare="").apart_mm(engine, BOARD) < BARRIER_MM
+    fewer = replace(layout, cuts=layout.cuts.replace(cut, ""))
+    assert fewer.apart_mm(engine, BOARD) < BARRIER_MM
+
+
+@pytest.mark.parametrize(
+    ("layout", "kick"),
+    [(PLAIN_LAYOUT, {"LEAD", "M"}), (WINDING_LAYOUT, {"LEAD", "K2", "K1", "N", "N2"})],
+    ids=["plain", "winding"],
+)
+def test_copper_that_sees_the_kick_keeps_away(layout: Layout, kick: set[str]) -> None:
+    nets = set(layout.circuit.nets())
+    for net in kick:
+        assert layout.apart_mm({net}, nets - {net}) >= KICK_MM, net
+
+
+def outlines(layout: Layout) -> dict[str, list[tuple[float, float]]]:
+    """Bodies, links (wire of 0.6 mm) and pins (also 0.6 mm), as corners in millimetres."""
+
+    def about(*spots: tuple[float, float]) -> list[tuple[float, float]]:
+        (x0, y0), (x1, y1) = spots[0], spots[-1]
+        return [
+            (x0 - 0.3, y0 - 0.3),
+            (x0 + 0.3, y0 - 0.3),
+            (x1 + 0.3, y1 + 0.3),
+            (x1 - 0.3, y1 + 0.3),
+        ]
+
+    found = {ref: layout.body(ref) for ref in layout.parts}
+    for one, other in layout.link_ends():
+        found[f"link {one}"] = about(place(one), place(other))
+    for at, (ref, number) in layout.pins().items():
+        found[f"{ref} pin {number}"] = about(place(at))
+    return found
+
+
+def overlap(one: list[tuple[float, float]], other: list[tuple[float, float]]) -> bool:
+    """Of two convex shapes: no line along a side of either parts them (separating axes)."""
+    for shape in (one, other):
+        for (x0, y0), (x1, y1) in pairwise([*shape, shape[0]]):
+            seen, others = (
+                [x * (y1 - y0) - y * (x1 - x0) for x, y in each] for each in (one, other)
+            )
+            if max(seen) <= min(others) + 1e-6 or max(others) <= min(seen) + 1e-6:
+                return False
+    return True
+
+
+@pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: str(layout.circuit.name))
+def test_parts_and_links_of_a_stripboard_have_room(layout: Layout) -> None:
+    """Pins fit their holes (``body`` raises otherwise), and nothing stands in another's way."""
+    shapes = outlines(layout)
+    for (one, first), (other, second) in combinations(shapes.items(), 2):
+        own = one.split()[0] == other.split()[0] and one.split()[0] in layout.parts
+        assert own or not overlap(first, second), (one, other)
+
+
+def test_pins_that_do_not_fit_are_found() -> None:
+    parts = WINDING_LAYOUT.parts
+    for ref, names in (("U2", parts["U2"].replace("G44", "G45")), ("C3", "P8 P13")):
+        with pytest.raises(ValueError, match=ref):
+            replace(WINDING_LAYOUT, parts=parts | {ref: names}).body(ref)
 
 
 def test_holes_have_names() -> None:
