@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
 
 from rig.adjust.plan import Prediction
@@ -17,19 +16,27 @@ from rig.adjust.predictions import FOLDER, Sheet, beside, confirm, load, read_si
 from rig.base.errors import InputError
 from rig.base.files import digest, listed
 from rig.engine.profile import Profile
+from rig.job.capture_order import MadeWhen, Order
 from rig.job.clock import moment
 from rig.job.folder import Job
-from rig.job.results import JobResults, MadeAdjustment, PredictedOpening, order_beside
+from rig.job.results import (
+    CaptureFacts,
+    JobResults,
+    MadeAdjustment,
+    PredictedOpening,
+    order_beside,
+)
 from rig.timing.assess import assess
 from rig.timing.values import Assessment
 
 
-def made(job: Job, worked: JobResults, since: datetime | None) -> list[MadeAdjustment]:
-    """The adjustments that were chosen after ``since`` and before the captures end, in order.
+def made(job: Job, worked: JobResults, before: Sequence[CaptureFacts] = ()) -> list[MadeAdjustment]:
+    """The adjustments that were chosen before these captures end, and not before one of those that
+    an earlier certificate covers (``before``) ended; in order.
 
     One that a later sheet says was never carried out is left out, and a sheet that cannot be read.
     """
-    order = order_beside([one.path for one in worked.played])
+    order = order_beside([one.path for one in worked.played], job.captures)
     ends = [(one.path, one.until_us, moment(one.facts.end_utc)) for one in worked.played]
     sheets = []
     for path in listed(job.folder / FOLDER, ".json").files:
@@ -39,14 +46,22 @@ def made(job: Job, worked: JobResults, since: datetime | None) -> list[MadeAdjus
             sheet = load(path)
         except InputError:
             continue  # said where the sheet is asked for
-        is_earlier = since is not None and sheet.made <= since
-        if not is_earlier and any(sheet.when.is_before(*end, order) for end in ends):
+        covered = any(_ended_after(sheet.when, each, job.captures, order) for each in before)
+        if not covered and any(sheet.when.is_before(*end, order) for end in ends):
             sheets.append(sheet)
     found: list[MadeAdjustment] = []
     for sheet in sorted(sheets, key=lambda each: (each.number, each.made)):
         found = found if sheet.carried_out else found[:-1]
         found.append(_of(sheet))
     return read_again(found, worked, job.profile)
+
+
+def _ended_after(when: MadeWhen, capture: CaptureFacts, captures: Path, order: Order) -> bool:
+    """Whether a capture went on after something was made, by what its maker had seen of it."""
+    for seen in when.seen:
+        if seen.file == capture.file:
+            return seen.size_bytes < capture.size_bytes
+    return when.is_before(captures / capture.file, math.inf, moment(capture.end_utc), order)
 
 
 def of_sheet(path: Path) -> MadeAdjustment:

@@ -46,7 +46,9 @@ from rig.job.results import (
     Change,
     JobResults,
     MadeAdjustment,
+    ReplayedCapture,
     RigFinding,
+    order_beside,
 )
 from rig.job.tdc import gauge_checks, others
 from rig.session.diagnostics import moves
@@ -345,28 +347,40 @@ def save_for_job(job: Job, worked: JobResults, told: Sequence[Change] = ()) -> t
     # Where this computer's clock was set back since, the certificate goes on by the captures' own.
     until = [moment(each.facts.end_utc) for each in worked.played]
     issued = max([datetime.now(UTC), *filter(None, until)])
-    since = _measured_before(job, worked)
+    before = _certified_before(job, worked)
     adjusted = [
-        each for name in ADJUSTMENTS for each in import_module(name).made(job, worked, since)
+        each for name in ADJUSTMENTS for each in import_module(name).made(job, worked, before)
     ]
     record = build_for_job(job.engine.data, job.profile, worked, issued, told, adjusted)
     return save(job.certificates, record)
 
 
-def _measured_before(job: Job, worked: JobResults) -> datetime | None:
-    """When the last certificate before these captures was measured; None where there is none."""
-    begins = [moment(each.facts.start_utc) for each in worked.played]
-    begun = min((each for each in begins if each is not None), default=None)
-    ends = []
+def _certified_before(job: Job, worked: JobResults) -> list[CaptureFacts]:
+    """The captures of every certificate that rests only on captures from before these.
+
+    By what the captures know about one another; by the clock where they do not.
+    """
+    order = order_beside([one.path for one in worked.played], job.captures)
+
+    def is_before(one: CaptureFacts, now: ReplayedCapture) -> bool:
+        later = order.is_later(now.path, job.captures / Path(one.file).name)
+        end, begun = moment(one.end_utc), moment(now.facts.start_utc)
+        by_clock = end is not None and begun is not None and end <= begun
+        return by_clock if later is None else later
+
+    found: list[CaptureFacts] = []
     for path in find(job.certificates):
         try:
             text = seal.read_bytes(path).decode("ascii", "replace")
-            end = moment(seal.part(text, "measured_until_utc"))
+            rests_on = [
+                from_plain(CaptureFacts, each, path.name) for each in seal.part(text, "captures")
+            ]
         except InputError:
-            continue  # said where certificates are read
-        if end is not None and begun is not None and end <= begun:
-            ends.append(end)
-    return max(ends, default=None)
+            continue  # reported where certificates are read
+        read = [each for each in rests_on if each.used_for != FOR_TDC]
+        if all(is_before(each, now) for each in read for now in worked.played):
+            found += read
+    return found
 
 
 def build_for_job(

@@ -82,3 +82,27 @@ def test_a_sheet_that_was_edited_is_named(job: Path, tmp_path: Path) -> None:
     with (edited / "predictions" / name).open("ab") as file:
         file.write(b"\n")
     assert failed(edited) == [f"predictions/{name}"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("years", [(2025, 1999, 2026), (2099, 2100, 1999)])
+def test_which_certificate_an_adjustment_belongs_to_does_not_hang_on_the_clock(
+    tmp_path: Path, years: tuple[int, ...]
+) -> None:
+    """The clock is set on and back by decades: the adjustment is on the certificate of the capture
+    that came after it, and on no other."""
+    folder = wrong_job(tmp_path).folder
+    on = []
+    for year in (None, *years):
+        if year is not None:
+            again = MadeJob(folder, 5, began=datetime(year, 1, 1, tzinfo=UTC))
+            again.find_tdc().state_stroke().do("turn 800 at 110").end()
+        ran = rig("certify", folder, "--json")
+        assert ran.status < 2, ran.err
+        saved = Path(ran.answer["certificate"])
+        on.append([each["sheet"] for each in json.loads(saved.read_bytes())["adjustments"]])
+        if max(years) < 2090:  # a certificate of the future does not verify
+            assert rig("verify", saved).status == 0
+        if len(on) == 2:
+            taken = Path(rig("adjust", folder, "--take", 1, "--json").answer["saved"])
+    assert on == [[], [], [taken.name], []]
