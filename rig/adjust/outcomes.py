@@ -83,6 +83,7 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     worked = results_of(
         job.profile, list(sizes), from_plain(plain["reference"]), job.captures,
         sizes={path: size for path, size in sizes.items() if size is not None},
+        version=str(plain["program"]),
     )  # fmt: skip
     found = confirmed(job, worked, of)
     return sheet(worked, of, found, job.engine.sha256, str(plain["made_utc"]))

@@ -504,6 +504,7 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     worked = results_of(
         job.profile, list(sizes), from_plain(plain["reference"]), job.captures,
         sizes={path: int(size) for path, size in sizes.items() if size is not None},
+        version=str(plain["program"]),
     )  # fmt: skip
     said = Said(
         int(plain["option"]), plain["grain_deg"], bool(plain["carried_out"]),

@@ -69,7 +69,10 @@ def _again(folder: Path, record: Record) -> tuple[Record, JobResults]:
     if not read:
         raise InputError("the record names no capture with readings; it was edited")
     paths = [captures / name for name in read]
-    worked = results_of(profile, paths, stated.reference, captures, stated.other_references)
+    worked = results_of(
+        profile, paths, stated.reference, captures, stated.other_references,
+        version=stated.program.version,
+    )  # fmt: skip
     # What the person told at the time of issue stands in no capture: a signature alone proves it.
     told = stated.changes[len(noted_changes(worked)) :]
     issued = datetime.fromisoformat(stated.issued_utc)

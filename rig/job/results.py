@@ -20,6 +20,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Final
 
+from rig import __version__
 from rig.base.errors import InputError
 from rig.base.files import digest, listed
 from rig.base.rounding import many
@@ -176,6 +177,10 @@ def tdc_in(job: Job, recording: Path) -> tuple[TdcReference | None, list[Diagnos
     return None if moved else session.reference, moved
 
 
+SPAN_MOVES = frozenset({"0.1.0", "0.2.0", "0.3.0"})
+"""Versions of the program that let a mean span several moves while adjusting."""
+
+
 def results_of(
     profile: Profile,
     paths: Sequence[Path],
@@ -183,16 +188,20 @@ def results_of(
     captures: Path | None = None,
     known: Sequence[TdcReference] = (),
     sizes: Mapping[Path, int] | None = None,
+    *,
+    version: str = __version__,
 ) -> JobResults:
     """Replay ``paths`` in turn, only ``sizes`` bytes of those in it. ``fallback`` is the job's
     reference, used when no capture has one, or when it was selected from these captures later.
 
     References that are brought along are found again from their recordings, which are in
     ``captures`` (default: the folder of the first of ``paths``). ``known`` are TDCs of other
-    recordings, which may show that the one in use is not valid here. Raises InputError when a
-    capture cannot be read, or two are the same.
+    recordings, which may show that the one in use is not valid here. ``version`` is that of the
+    program whose rules apply. Raises InputError when a capture cannot be read, or two are the same.
     """
     played = [replay_capture(profile, path, (sizes or {}).get(path)) for path in paths]
+    for one in played:
+        one.session.annotations.spans_moves = version in SPAN_MOVES
     _each_another(played)
     origins = Origins(
         profile, captures or paths[0].parent, partial(replay_capture, profile), played

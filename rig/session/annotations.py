@@ -33,6 +33,7 @@ class Annotations:
 
     def __init__(self, profile: Profile) -> None:
         self._units = profile.units
+        self.spans_moves = False  # a mean may span several moves while adjusting, as it once did
         self.remarks: list[str] = []
         self.changes: list[tuple[str, str]] = []  # what was changed, on which unit ("": on all)
         self.changed_us: list[float] = []  # and when
@@ -136,7 +137,7 @@ class Annotations:
     def moved_since(self, unit: str, t_us: float) -> bool:
         """Whether ``unit`` was moved, or something on it changed, after ``t_us``."""
         moved_us = self.moved_us(unit)
-        return bool(moved_us) and moved_us[-1] > t_us
+        return bool(moved_us) and moved_us[-1] > t_us and not self.spans_moves
 
     def phase_began(self, t_us: float) -> float:
         """Since when the phase entered for ``t_us`` is in effect; minus infinity for the first."""

@@ -12,7 +12,8 @@ import pytest
 from made_job import MadeJob, certificate_in, rig
 from wrong_job import wrong_job
 
-from rig.certificate import page, seal
+from rig.certificate import page, record, seal
+from rig.session.annotations import Annotations
 
 
 @pytest.fixture(scope="module")
@@ -106,3 +107,27 @@ def test_which_certificate_an_adjustment_belongs_to_does_not_hang_on_the_clock(
         if len(on) == 2:
             taken = Path(rig("adjust", folder, "--take", 1, "--json").answer["saved"])
     assert on == [[], [], [taken.name], []]
+
+
+@pytest.mark.slow
+def test_a_mean_over_several_moves_by_an_earlier_version_still_verifies(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Until 0.3.0 all that was read while adjusting made one mean, however often it was moved."""
+    made = MadeJob(tmp_path / "job", 5).find_tdc().state_stroke().do("turn 800 at 110", "rest 1")
+    for deg in (3.0, -4.0):
+        made.do(f"move upper {deg}")
+        made.live.annotate("moved", {"unit": "upper"})
+        made.do("rest 1", "turn 800 at 110", "rest 1")
+    made.end()
+    monkeypatch.setattr(Annotations, "moved_since", lambda *_: False)
+    monkeypatch.setattr(record, "__version__", "0.3.0")
+    assert rig("certify", made.folder).status < 2
+    monkeypatch.undo()
+    assert failed(made.folder) == []
+    kept = json.loads(certificate_in(made.folder).read_bytes())
+    del kept["seals"]
+    kept["program"]["version"] = "0.4.0"  # whose rule is another
+    file = certificate_in(made.folder)
+    file.write_bytes(seal.file_bytes(kept, file.with_suffix(".html").read_bytes()))
+    assert any(each.endswith(".mean_btdc") for each in failed(made.folder))
