@@ -67,12 +67,14 @@ def save(host: Host) -> Saved:
     raise InputError("this program has no room that saves a live run; its capture is kept")
 
 
-# -- why not -------------------------------------------------------------------------------------
-
-NO_INDEX = "Turn the crank slowly until the index passes first."
-NO_TDC = "Find TDC first."
+# -- when an action is offered -------------------------------------------------------------------
 
 WhyNot = Callable[[Bench], str]
+
+
+def when(possible: Callable[[Bench], object], why_not: str) -> WhyNot:
+    """Offered when ``possible``; else ``why_not`` is the reason."""
+    return lambda bench: "" if possible(bench) else why_not
 
 
 def first(*reasons: WhyNot) -> WhyNot:
@@ -80,16 +82,61 @@ def first(*reasons: WhyNot) -> WhyNot:
     return lambda bench: next(filter(None, (why(bench) for why in reasons)), "")
 
 
-def _no_index(bench: Bench) -> str:
-    return "" if bench.host.session.is_anchored else NO_INDEX
+def _movable(bench: Bench) -> tuple[Unit, ...]:
+    return tuple(unit for unit in bench.host.job.profile.units if len(unit.settings) > 1)
 
 
-def _no_tdc(bench: Bench) -> str:
-    return "" if bench.host.session.here is not None else NO_TDC
+def _coupled(bench: Bench) -> tuple[Unit, ...]:
+    return tuple(unit for unit in bench.host.job.profile.units if unit.coupling == "impulse")
 
 
-def _stop_is_in(bench: Bench) -> str:
-    return "Remove the piston stop first." if bench.host.session.stop is not None else ""
+def _any_tdc(bench: Bench) -> object:
+    session = bench.host.session
+    return session.references or session.gauge.readings or session.gauge.marks
+
+
+def _any_unit_read(bench: Bench) -> bool:
+    session = bench.host.session
+    return any(session.was_read(unit.name) for unit in session.profile.units)
+
+
+def _any_done(bench: Bench) -> bool:
+    return bool(bench.done) or any(reading.valid for reading in bench.host.session.readings())
+
+
+NO_TDC = "Find TDC first."
+INDEX_PASSED = when(
+    lambda bench: bench.host.session.is_anchored,
+    "Turn the crank slowly until the index passes first.",
+)
+TDC_IN_USE = when(lambda bench: bench.host.session.here is not None, NO_TDC)
+STOP_OUT = when(lambda bench: bench.host.session.stop is None, "Remove the piston stop first.")
+TDC_FOUND = when(_any_tdc, NO_TDC)
+NEEDS_STROKE = first(
+    when(lambda bench: bench.host.session.reference is not None, NO_TDC),
+    when(lambda b: stroke_state(b.host) != "not needed", "This engine needs no firing TDC."),
+)
+CAN_SKIP = when(
+    lambda bench: bench.advice.step not in NEEDED, "The work cannot go on without this step."
+)
+CAN_UNDO = when(_any_done, "Nothing was done yet that can be undone.")
+HAS_LEVER = when(_movable, "The engine file has no unit with an advance lever.")
+HAS_COUPLING = when(_coupled, "The engine file has no unit with an impulse coupling.")
+WAS_READ = when(_any_unit_read, "No unit was read yet: moving one changes nothing.")
+NOT_TIGHTENED = when(
+    lambda bench: not bench.host.session.annotations.tightened,
+    "Readings are as left already; backspace undoes that.",
+)
+CAN_LEAVE = when(lambda bench: bench.dashboard.procedure, "There is nothing to leave: q quits.")
+
+
+def _other_cylinders(bench: Bench) -> str:
+    reference = bench.host.session.reference
+    if bench.host.job.profile.engine.cylinders == 1:
+        return "The engine has one cylinder."
+    return (
+        f"TDC was found in cylinder {reference.cylinder}: touch there again." if reference else ""
+    )
 
 
 # -- the step under NEXT -------------------------------------------------------------------------
@@ -106,11 +153,6 @@ def _why_not_done(bench: Bench) -> str:
 def _step_done(bench: Bench, _: str) -> None:
     step = bench.advice.step
     bench.note(f"the step {step} is done", "said", {"step": step}, step=step)
-
-
-def _why_not_skipped(bench: Bench) -> str:
-    needed = bench.advice.step in NEEDED
-    return "The work cannot go on without this step." if needed else ""
 
 
 def _skip(bench: Bench, _: str) -> None:
@@ -133,23 +175,13 @@ def _why_no_event(bench: Bench) -> str:
 
 
 def _event_here(bench: Bench, entered: str) -> None:
-    event = _event(bench)
-    if event is not None:
+    if (event := _event(bench)) is not None:
         event.run(bench, entered)
 
 
 def _event_label(bench: Bench) -> str:
     event = _event(bench)
     return f"{event.label} here" if event else ""
-
-
-def _why_no_undo(bench: Bench) -> str:
-    read = any(reading.valid for reading in bench.host.session.readings())
-    return "" if bench.done or read else "Nothing was done yet that can be undone."
-
-
-def _undo(bench: Bench, _: str) -> None:
-    bench.prompt.say(f"Undone: {bench.undo()}.")
 
 
 # -- TDC -----------------------------------------------------------------------------------------
@@ -183,15 +215,6 @@ def _stop_label(bench: Bench) -> str:
     return "piston stop is out" if bench.host.session.stop is not None else "piston stop is in"
 
 
-def _why_no_other_cylinder(bench: Bench) -> str:
-    reference = bench.host.session.reference
-    if bench.host.job.profile.engine.cylinders == 1:
-        return "The engine has one cylinder."
-    return (
-        f"TDC was found in cylinder {reference.cylinder}: touch there again." if reference else ""
-    )
-
-
 def _other_cylinder(bench: Bench, entered: str) -> None:
     engine = bench.host.job.profile.engine
 
@@ -210,20 +233,6 @@ def _touch(bench: Bench, _: str) -> None:
     if way == 0:
         raise InputError("turn the crank to the piston stop first: it is touched from one side")
     bench.host.annotate("touch", {"crank_deg": at_deg, "direction": way})
-
-
-def _dial_gauge(bench: Bench, _: str) -> None:
-    bench.dashboard.begin(GaugePoints(bench.host, bench.prompt))
-
-
-def _no_tdc_found(bench: Bench) -> str:
-    session = bench.host.session
-    found = session.references or session.gauge.readings or session.gauge.marks
-    return "" if found else NO_TDC
-
-
-def _select_tdc(bench: Bench, _: str) -> None:
-    bench.dashboard.begin(SelectTdc(bench.host))
 
 
 def _engine_mark(bench: Bench, entered: str) -> None:
@@ -264,12 +273,6 @@ def _mark(bench: Bench, at_deg: float, what: str, within: str) -> None:
     bench.prompt.say(mark_words(session.gauge.marks[-1], session.here))
 
 
-def _why_no_stroke(bench: Bench) -> str:
-    if bench.host.session.reference is None:
-        return NO_TDC
-    return "This engine needs no firing TDC." if stroke_state(bench.host) == "not needed" else ""
-
-
 def _firing_tdc(bench: Bench, _: str) -> None:
     def enter() -> None:
         bench.host.state_stroke()
@@ -283,14 +286,6 @@ def _firing_tdc(bench: Bench, _: str) -> None:
 
 
 # -- readings ------------------------------------------------------------------------------------
-
-
-def _movable(bench: Bench) -> tuple[Unit, ...]:
-    return tuple(unit for unit in bench.host.job.profile.units if len(unit.settings) > 1)
-
-
-def _no_lever(bench: Bench) -> str:
-    return "" if _movable(bench) else "The engine file has no unit with an advance lever."
 
 
 def _levers(bench: Bench) -> Mapping[str, str]:
@@ -314,14 +309,6 @@ def _lever(bench: Bench, entered: str) -> None:
     value: dict[str, object] = {"unit": unit.name, "setting": name}
     bench.note(f"the lever of {unit.name} at {name}", "setting", value, unit=unit.name)
     bench.prompt.say(f"{unit.name}: lever at {name}.")
-
-
-def _no_coupling(bench: Bench) -> str:
-    return "" if _coupled(bench) else "The engine file has no unit with an impulse coupling."
-
-
-def _coupled(bench: Bench) -> list[Unit]:
-    return [unit for unit in bench.host.job.profile.units if unit.coupling == "impulse"]
 
 
 def _past_impulse(bench: Bench, entered: str) -> None:
@@ -348,12 +335,6 @@ def _go_to(bench: Bench, entered: str) -> None:
     bench.ask_for("Go to how many degrees BTDC?", entered, take)
 
 
-def _nothing_read(bench: Bench) -> str:
-    session = bench.host.session
-    read = any(session.was_read(unit.name) for unit in session.profile.units)
-    return "" if read else "No unit was read yet: moving one changes nothing."
-
-
 def _unit_moved(bench: Bench, entered: str) -> None:
     units = bench.host.job.profile.units
 
@@ -374,11 +355,6 @@ def _unit_moved(bench: Bench, entered: str) -> None:
 
 def _moved_label(bench: Bench) -> str:
     return f"{bench.opened_at_rest[0]} was moved" if bench.opened_at_rest else ""
-
-
-def _why_not_as_left(bench: Bench) -> str:
-    tightened = bench.host.session.annotations.tightened
-    return "Readings are as left already; backspace undoes that." if tightened else ""
 
 
 def _as_left(bench: Bench, _: str) -> None:
@@ -419,18 +395,6 @@ def _work_done(bench: Bench, entered: str) -> None:
 # -- the dashboard -------------------------------------------------------------------------------
 
 
-def _nothing_to_leave(bench: Bench) -> str:
-    return "" if bench.dashboard.procedure else "There is nothing to leave: q quits."
-
-
-def _leave(bench: Bench, _: str) -> None:
-    bench.dashboard.leave()
-
-
-def _turn_page(bench: Bench, _: str) -> None:
-    bench.dashboard.turn_page()
-
-
 def _quit(bench: Bench, _: str) -> None:
     if bench.host.saved is None and bench.host.session.openings:
         bench.prompt.ask("Quit without a certificate? The capture is kept.", bench.dashboard.end)
@@ -438,94 +402,57 @@ def _quit(bench: Bench, _: str) -> None:
         bench.dashboard.end()
 
 
-TOUCH = Action(
-    "touch", "space", "touch", "the crank touches the piston stop here", _touch,
-)  # fmt: skip
-
+TOUCH = Action("touch", "space", "touch", "the crank touches the piston stop here", _touch)
 FIRING_TDC = Action(
     "firing_tdc", "f", "firing TDC", "cylinder 1 is at its firing TDC", _firing_tdc,
-    why_not=first(_stop_is_in, _why_no_stroke), steps=("stroke",),
+    why_not=first(STOP_OUT, NEEDS_STROKE), steps=("stroke",),
 )  # fmt: skip
-
 ENGINE_MARK = Action(
     "engine_mark", "e", "engine's mark", "the crank stands at a mark of the engine", _engine_mark,
-    why_not=_no_index, takes="MARK; WITHIN",
+    why_not=INDEX_PASSED, takes="MARK; WITHIN",
 )  # fmt: skip
 
 CORE: tuple[Action, ...] = (
-    Action(
-        "step_done", "enter", "step done", "the step under NEXT is done", _step_done,
-        why_not=_why_not_done,
-    ),
-    Action(
-        "event_here", "space", "event here",
-        "what the step needs here; also the foot switch", _event_here,
-        why_not=_why_no_event, now=_event_label,
-    ),
-    Action(
-        "undo", "backspace", "undo", "undo the last thing done, read or touched", _undo,
-        undo="do it again", why_not=_why_no_undo, steps=("top dead centre", "reading"),
-        any_time=True,
-    ),
-    Action(
-        "skip", "k", "skip", "skip the step under NEXT", _skip, why_not=_why_not_skipped,
-    ),
-    Action(
-        "piston_stop", "p", "piston stop", "the piston stop is in, or out again", _piston_stop,
-        why_not=_no_index, takes="in or out", now=_stop_label, steps=("top dead centre",),
-    ),
-    Action(
-        "other_cylinder", "o", "other cylinder", "the piston stop is in another cylinder",
-        _other_cylinder, why_not=first(_stop_is_in, _why_no_other_cylinder, _no_index),
-        takes="CYLINDER",
-    ),
-    Action(
-        "dial_gauge", "d", "dial gauge", "TDC by a dial gauge, point by point", _dial_gauge,
-        undo="esc", why_not=first(_stop_is_in, _no_index), steps=("top dead centre",),
-    ),
+    Action("step_done", "enter", "step done", "the step under NEXT is done", _step_done,
+           why_not=_why_not_done),
+    Action("event_here", "space", "event here", "what the step needs here; also the foot switch",
+           _event_here, why_not=_why_no_event, now=_event_label),
+    Action("undo", "backspace", "undo", "undo the last thing done, read or touched",
+           lambda bench, _: bench.prompt.say(f"Undone: {bench.undo()}."), undo="do it again",
+           why_not=CAN_UNDO, steps=("top dead centre", "reading"), any_time=True),
+    Action("skip", "k", "skip", "skip the step under NEXT", _skip, why_not=CAN_SKIP),
+    Action("piston_stop", "p", "piston stop", "the piston stop is in, or out again", _piston_stop,
+           why_not=INDEX_PASSED, takes="in or out", now=_stop_label, steps=("top dead centre",)),
+    Action("other_cylinder", "o", "other cylinder", "the piston stop is in another cylinder",
+           _other_cylinder, why_not=first(STOP_OUT, _other_cylinders, INDEX_PASSED), takes="CYLINDER"),
+    Action("dial_gauge", "d", "dial gauge", "TDC by a dial gauge, point by point",
+           lambda bench, _: bench.dashboard.begin(GaugePoints(bench.host, bench.prompt)),
+           undo="esc", why_not=first(STOP_OUT, INDEX_PASSED), steps=("top dead centre",)),
     ENGINE_MARK,
-    Action(
-        "select_tdc", "t", "select TDC", "select which of the TDCs found is used", _select_tdc,
-        undo="esc", why_not=first(_stop_is_in, _no_tdc_found),
-    ),
+    Action("select_tdc", "t", "select TDC", "select which of the TDCs found is used",
+           lambda bench, _: bench.dashboard.begin(SelectTdc(bench.host)), undo="esc",
+           why_not=first(STOP_OUT, TDC_FOUND)),
     FIRING_TDC,
-    Action(
-        "advance_lever", DIGITS, "lever", "an advance lever is at its next setting", _lever,
-        why_not=_no_lever, takes="UNIT SETTING", digits=_levers, steps=("reading",), any_time=True,
-    ),
-    Action(
-        "past_impulse", "i", "past the coupling", "past an impulse coupling, step by step",
-        _past_impulse, undo="esc", why_not=first(_no_coupling, _stop_is_in, _no_tdc), takes="UNIT",
-    ),
-    Action(
-        "unit_moved", "v", "unit was moved", "a unit was moved: keep its readings apart",
-        _unit_moved, why_not=_nothing_read, takes="UNIT", now=_moved_label,
-    ),
-    Action(
-        "go_to", "g", "go to", "go to an angle", _go_to, undo="esc",
-        why_not=first(_stop_is_in, _no_tdc), takes="DEGREES BTDC",
-    ),
-    Action(
-        "as_left", "l", "as left", "everything is tightened: readings are as left", _as_left,
-        why_not=_why_not_as_left,
-    ),
-    Action(
-        "work_done", "w", "work done", "note what was done on the engine or a unit", _work_done,
-        takes="WORDS; UNIT", any_time=True,
-    ),
-    Action(
-        "remark", "r", "remark", "a remark for the certificate", _remark, takes="WORDS",
-        any_time=True,
-    ),
-    Action(
-        "leave", "esc", "leave", "leave this part of the work", _leave, undo="begin it again",
-        why_not=_nothing_to_leave, any_time=True,
-    ),
-    Action(
-        "keys", "h", "all keys", "the page of all keys", _turn_page, undo="h or esc", any_time=True,
-    ),
-    Action(
-        "quit", "q", "quit", "end here; the capture is kept", _quit, undo="rig live again",
-        any_time=True,
-    ),
+    Action("advance_lever", DIGITS, "lever", "an advance lever is at its next setting", _lever,
+           why_not=HAS_LEVER, takes="UNIT SETTING", digits=_levers, steps=("reading",),
+           any_time=True),
+    Action("past_impulse", "i", "past the coupling", "past an impulse coupling, step by step",
+           _past_impulse, undo="esc", why_not=first(HAS_COUPLING, STOP_OUT, TDC_IN_USE), takes="UNIT"),
+    Action("unit_moved", "v", "unit was moved", "a unit was moved: keep its readings apart",
+           _unit_moved, why_not=WAS_READ, takes="UNIT", now=_moved_label),
+    Action("go_to", "g", "go to", "go to an angle", _go_to, undo="esc",
+           why_not=first(STOP_OUT, TDC_IN_USE), takes="DEGREES BTDC"),
+    Action("as_left", "l", "as left", "everything is tightened: readings are as left", _as_left,
+           why_not=NOT_TIGHTENED),
+    Action("work_done", "w", "work done", "note what was done on the engine or a unit", _work_done,
+           takes="WORDS; UNIT", any_time=True),
+    Action("remark", "r", "remark", "a remark for the certificate", _remark, takes="WORDS",
+           any_time=True),
+    Action("leave", "esc", "leave", "leave this part of the work",
+           lambda bench, _: bench.dashboard.leave(), undo="begin it again", why_not=CAN_LEAVE,
+           any_time=True),
+    Action("keys", "h", "all keys", "the page of all keys",
+           lambda bench, _: bench.dashboard.turn_page(), undo="h or esc", any_time=True),
+    Action("quit", "q", "quit", "end here; the capture is kept", _quit, undo="rig live again",
+           any_time=True),
 )  # fmt: skip
