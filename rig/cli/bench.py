@@ -115,7 +115,10 @@ def _taken(
         raise InputError("--port goes with --live")
     if job is None or entered is None or rest:
         raise InputError("--live: name the job alone, and the unit with --unit")
-    return capture_alone(UnitJob(job.folder, entered.name), args.port, MeasureUnit)
+    live = capture_alone(UnitJob(job.folder, entered.name), args.port, MeasureUnit)
+    if lacking := live.lacking():
+        raise InputError("; ".join(lacking))
+    return live.capture_path
 
 
 def _stated(job: Job, name: str | None) -> Unit:

@@ -9,14 +9,10 @@ the capture and cited in the certificate.
 from __future__ import annotations
 
 import argparse
-import time
-from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from rig.base.errors import InputError, RigLostError
-from rig.base.escape import message
+from rig.base.errors import InputError
 from rig.base.files import digest
 from rig.check.checks import judged, lines_of, not_tried
 from rig.check.sheet import answer_of, save
@@ -25,12 +21,6 @@ from rig.job.folder import Job
 from rig.session.session import signal_settings
 from rig.signal.rig_statistics import statistics_of
 from rig.wire.formats import open_recording
-
-if TYPE_CHECKING:
-    from rig.live.live_session import LiveSession
-
-SKIP = "k"
-NAP_S = 0.03
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -81,82 +71,9 @@ def run(args: argparse.Namespace) -> int:
 def _taken(job: Job, url: str | None, lacking: list[str]) -> Path:
     """A capture taken now, the person led through the check; ``lacking`` is told what is missing
     of it."""
-    from rig.live.run import Lines, start
-    from rig.wire.ports import find_rig, open_port
-
-    live = start(job, open_port(url) if url else find_rig())
-    try:
-        lead(live, Lines())
-    finally:
-        live.end()
-    lacking += live.lacking()
-    if live.capture_is_there:
-        message(f"capture: {live.capture_path}")
-    return live.capture_path
-
-
-def lead(
-    live: LiveSession,
-    answer: Callable[[], str | None],
-    say: Callable[[str], None] = message,
-    nap: Callable[[], None] = lambda: time.sleep(NAP_S),
-) -> None:
-    """Lead the person through the check in plain lines. ``answer`` gives a line once one was
-    entered, else None.
-
-    Raises RigLostError when the rig was never heard, and InputError when the disk refuses.
-    """
     from rig.check.procedure import CheckRig
-    from rig.live.run import QUIT
+    from rig.live.run import capture_alone
 
-    check, answers = CheckRig(live), _answers(live, answer, say, nap)
-    while (step := check.step) is not None:
-        if step.caution:
-            say(f"WARNING: {step.caution}")
-        number = f"{check.number} of {len(check.steps)}"
-        say(f"{number}. {step.ready}. Enter: ready; {SKIP}: skip; {QUIT}: end here")
-        word = next(answers)
-        if word == QUIT:
-            break
-        if word == SKIP:
-            check.skip()
-        elif why := check.not_ready():
-            say(f"   {why}")
-        else:
-            check.begin()
-            say(f"   now {step.do}. Enter: done")
-            word = next(answers)
-            check.end(broken_off=word == QUIT)
-            if word == QUIT:
-                break
-            say(f"   {check.came}")
-    if not live.lines:
-        raise RigLostError(f"no rig was heard: {live.diagnosis() or 'nothing came'}")
-
-
-def _answers(
-    live: LiveSession,
-    answer: Callable[[], str | None],
-    say: Callable[[str], None],
-    nap: Callable[[], None],
-) -> Iterator[str]:
-    """Take what comes from the rig until the person answers; then the answer, again and again."""
-    from rig.live.panels import ALARM
-
-    passed, lost, alarm = 0, "", ""
-    while True:
-        word = answer()
-        live.pump()
-        if passed < live.session.times_passed:
-            passed = live.session.times_passed
-            say(f"   the index has passed, {passed} x")
-        if live.alarm and live.alarm != alarm:
-            say(f"   {ALARM}: {live.alarm}")
-        alarm = live.alarm
-        if live.lost != lost:
-            lost = live.lost
-            say(f"   {lost or 'the rig is back'}")
-        if word is None:
-            nap()
-        else:
-            yield word.strip().casefold()[:1]
+    live = capture_alone(job, url, lambda host, _: CheckRig(host))
+    lacking += live.lacking()
+    return live.capture_path

@@ -159,8 +159,10 @@ def _panel(old: View, new: View) -> Iterator[str]:
         return
     if old.panel is None or old.panel.title != new.panel.title:
         yield new.panel.title
-    had = old.panel.lines if old.panel else ()
-    yield from (f"{line.label}: {line.text}" for line in new.panel.lines if line not in had)
+    had = (*old.panel.beside, *old.panel.lines) if old.panel else ()
+    for line in (*new.panel.beside, *new.panel.lines):
+        if line not in had:
+            yield f"{line.label}: {line.text}"
 
 
 def _question(old: View, new: View) -> Iterator[str]:

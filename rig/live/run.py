@@ -10,21 +10,20 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import TextIO
 
-from rig.base.errors import InputError, RigLostError
+from rig.base.errors import RigLostError
 from rig.base.escape import is_screen, message, shows_colour, shows_unicode
 from rig.base.streams import OutputError, asked_to_end
-from rig.guide.action import Host, Prompt
+from rig.guide.action import Bench, Host, Prompt
 from rig.guide.procedure import Procedure
 from rig.job.folder import Job
-from rig.live import plain_lines
 from rig.live.actions import action
 from rig.live.layout import render
 from rig.live.live_session import LiveSession, PortReader
+from rig.live.plain_lines import run as print_changes
 from rig.live.terminal import Ended, Terminal
-from rig.live.ui_state import LAST, UiState
+from rig.live.ui_state import UiState
 from rig.live.view import ReferenceView, View
 from rig.wire.ports import Place, Port, find_rig, open_port
 from rig.words.diagnostics import now_words
@@ -42,9 +41,7 @@ def load() -> None:
 
 def start(job: Job, port: Port) -> LiveSession:
     """A live run on an open port, which is opened again when it was lost."""
-
     load()
-
     live: LiveSession | None = None
     place = Place.of(port)
 
@@ -60,27 +57,42 @@ def start(job: Job, port: Port) -> LiveSession:
     return live
 
 
-def show(ui_state: UiState, over: Callable[[], bool], *, plain_lines: bool = False) -> None:
-    """Show ``ui_state`` until ``over``: the dashboard on a terminal, else plain lines."""
-    if plain_lines or not is_screen(sys.stdout, sys.stdin):
-        with asked_to_end() as asked:
-            try:
-                _lines(ui_state, lambda: asked() or over())
-            except BrokenPipeError:
-                message("nobody reads on; the capture is kept")
-            if asked():
-                message("stopped; the capture is kept")
-    else:
+def show(
+    ui_state: UiState, over: Callable[[], bool], *, plain_lines: bool = False, led: bool = False
+) -> None:
+    """Show ``ui_state`` until ``over``: the dashboard on a terminal, else plain lines.
+
+    ``led``: the lines go to standard error, and each line of standard input is a key by its first
+    letter, an empty one enter; at the end of the input the procedure is left.
+    """
+    if not plain_lines and is_screen(sys.stdout, sys.stdin):
         run(ui_state.view, ui_state.key, stop=over, fps=FRAMES_A_SECOND)
+        return
+    typed = Lines() if led else None
 
+    def view() -> View:
+        shown = ui_state.view()
+        line = typed() if typed is not None else None
+        if line == QUIT:
+            ui_state.leave()
+        elif line is not None:
+            ui_state.key(line.strip().casefold()[:1] or "enter")
+        return shown
 
-def _lines(ui_state: UiState, over: Callable[[], bool]) -> None:
-    """Plain lines; where they cannot be written, the capture is taken none the less."""
-    try:
-        plain_lines.run(ui_state.view, stop=over)
-    except OutputError as why:
-        message(f"rig live: {why}; the capture goes on")
-        plain_lines.run(ui_state.view, stop=over)
+    with asked_to_end() as asked:
+
+        def stop() -> bool:
+            return asked() or over()
+
+        try:
+            print_changes(view, stop=stop, out=sys.stderr if led else None)
+        except OutputError as why:  # the capture is taken none the less
+            message(f"rig live: {why}; the capture goes on")
+            print_changes(view, stop=stop)
+        except BrokenPipeError:
+            message("nobody reads on; the capture is kept")
+        if asked():
+            message("stopped; the capture is kept")
 
 
 # DEC private mode 2026: the terminal shows what lies between in one go. A terminal that does not
@@ -145,36 +157,38 @@ def run(
 
 def capture_alone(
     job: Job, url: str | None, procedure: Callable[[Host, Prompt], Procedure]
-) -> Path:
-    """The capture of a procedure that has the screen to itself, in the place of a job.
-
-    Raises RigLostError when no rig was heard.
-    """
+) -> LiveSession:
+    """A live run of one procedure that has the screen to itself, in the place of a job; it has
+    ended. Raises RigLostError when no rig was heard."""
     live = start(job, open_port(url) if url else find_rig())
     ui_state = ProcedureUiState(live, procedure)
     try:
-        show(ui_state, lambda: ui_state.ended)
+        show(ui_state, lambda: ui_state.ended, led=True)
     finally:
         live.end()
     if not live.understood:
         raise RigLostError(f"no rig was heard: {live.diagnosis() or 'nothing came'}")
-    if lacking := live.lacking():
-        raise InputError("; ".join(lacking))
-    message(f"capture: {live.capture_path}")
-    return live.capture_path
+    if live.capture_is_there:
+        message(f"capture: {live.capture_path}")
+    return live
 
 
 class ProcedureUiState(UiState):
     """The dashboard with one procedure in the place of a job; it ends when the procedure does."""
 
     def __init__(self, live: LiveSession, procedure: Callable[[Host, Prompt], Procedure]) -> None:
-        super().__init__(live, actions=[action(name) for name in LAST])
+        def ask(bench: Bench, _: str) -> None:
+            bench.prompt.ask("End here? The capture is kept.", bench.dashboard.leave)
+
+        super().__init__(live, actions=[action("keys"), replace(action("quit"), run=ask)])
         self._alone = procedure(live, self.prompt)
         self.begin(self._alone)
 
     def view(self) -> View:
-        """As that of a job, without what belongs to an engine."""
+        """As that of a job; where it measures something else, without what belongs to an engine."""
         view, subject = super().view(), self._alone.subject
+        if self.bench.advice.press == "leave":  # it is done
+            self.end()
         if subject is None:
             return view
         now = self.live.session.now()
