@@ -21,7 +21,7 @@ from rig.base.errors import InputError, reason
 from rig.base.rounding import btdc, btdc_with, listed, many, size
 from rig.engine.profile import Adjustments, Unit
 from rig.guide.action import DIGITS, Action, Bench, Host
-from rig.guide.advice import ARC, LAST_WORD, LIVE, Waiting, state_of
+from rig.guide.advice import ARC, LAST_WORD, LIVE
 from rig.guide.impulse import PastImpulseCoupling
 from rig.guide.procedure import (
     Advice,
@@ -32,6 +32,7 @@ from rig.guide.procedure import (
     Procedure,
     Sort,
 )
+from rig.guide.state import Waiting, state_of
 from rig.job.new import adjustments_text
 from rig.job.questions import Interview, adjustments
 from rig.job.results import JobResults, results_of

@@ -14,8 +14,9 @@ from rig.base.rounding import listed, many
 from rig.check.checks import RigCheck, judged, lines_of, not_tried, sentence, turns_to_open
 from rig.engine.profile import Profile, Unit
 from rig.guide.action import Action, Bench, Host
-from rig.guide.advice import ARC, CHECK_BAD, LIVE
+from rig.guide.advice import ARC, LIVE
 from rig.guide.procedure import Advice, Hand, Offer, Panel, PanelLine, Procedure, Sort
+from rig.guide.state import CHECK_BAD
 from rig.signal import rig_statistics
 from rig.signal.events import Now
 from rig.signal.rig_statistics import Stretch

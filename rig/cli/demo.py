@@ -251,8 +251,9 @@ class SimulatedHand:
             yield from self._do(f"turn 180 {self._at}")
             yield from self._do(f"goto 0 {self._at}")
         yield from self._press("f")
-        for _ in self._live.job.profile.units:
-            yield from self._say("play")
+        while (advice := guidance(self._live)).press == "drag":
+            yield from self._do(f"drag on {advice.unit}")
+            yield from self._press("b")
         yield from self._do(f"turn 1090 {self._at}")
         levers = [unit for unit in self._live.job.profile.units if len(unit.settings) > 1]
         for unit in levers:

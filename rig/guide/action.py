@@ -229,8 +229,9 @@ class Host(Protocol):
     def use(self, which: dict[str, object]) -> TdcReference:
         """Use another of the TDCs found. Raises InputError when there is none such."""
 
-    def stop_in(self, cylinder: int | None = None) -> None:
-        """The piston stop is in. Raises InputError before the index has passed."""
+    def stop_in(self, cylinder: int | None = None, *, more: bool = False) -> None:
+        """The piston stop is in; ``more`` to make TDC's uncertainty smaller. Raises InputError
+        before the index has passed."""
 
     def stop_out(self, *, drop: bool = False) -> None:
         """The piston stop is out; TDC from its touches, unless they are dropped."""

@@ -18,9 +18,10 @@ from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.engine.profile import Unit
 from rig.guide.action import Host
-from rig.guide.advice import ARC, LIVE, running_readings
+from rig.guide.advice import ARC, LIVE
 from rig.guide.approach import target_of
 from rig.guide.procedure import Advice, GoToView, Hand, LedProcedure, nominal_window
+from rig.guide.state import waiting
 from rig.signal.events import Closing, Event, Now, Opening
 from rig.timing.impulse import LEAST_LAG_DEG, opens_after_release, past_coupling, release_btdc
 
@@ -280,7 +281,7 @@ class PastImpulseCoupling(LedProcedure):
 
     def advice(self) -> Advice:
         """What to do now, from the table and the crank."""
-        has = running_readings(self._host, self._unit)
+        has = waiting(self._host, self._unit)
         so_far = f"{self._unit.name}: {has.n} of {has.wanted} running readings."
         at, hand, deg, press = self._at, Hand.TURN_FORWARD, None, ""
         if has.n >= has.wanted and at.state == "trip":
@@ -315,7 +316,7 @@ class PastImpulseCoupling(LedProcedure):
 
     def done(self, now: Now | None) -> str:
         """The person ends it."""
-        n = running_readings(self._host, self._unit).n
+        n = waiting(self._host, self._unit).n
         if not n:
             raise InputError("no running reading yet: go on, or leave (esc)")
         return f"{self._unit.name}: {n} running readings past the impulse coupling"

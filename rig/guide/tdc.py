@@ -11,8 +11,9 @@ from rig.base.errors import InputError
 from rig.engine.geometry import MM_PER_INCH, geometry_of, plug_hole_offset_deg
 from rig.engine.profile import Geometry
 from rig.guide.action import DIGITS, Action, Bench, Host, Prompt
-from rig.guide.advice import STOP, tdc_moved
+from rig.guide.advice import STOP
 from rig.guide.procedure import Advice, Hand, Panel, PanelLine, Procedure, Sort
+from rig.guide.state import tdc_moved
 from rig.job.tdc import Candidate, GaugeDoubt, candidates, gauge_doubts
 from rig.signal.events import Now
 from rig.tdc.dial_gauge import GaugePoint, coarse_top_deg, drop_in_mm, near, within_stroke

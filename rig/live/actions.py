@@ -16,10 +16,11 @@ from rig.engine.geometry import stop_cylinder, stop_trouble
 from rig.engine.profile import Unit
 from rig.engine.windows import typed_within
 from rig.guide.action import DIGITS, Action, Bench, Host, Saved
-from rig.guide.advice import NEEDED, stroke_state
+from rig.guide.advice import MORE, NEEDED
 from rig.guide.approach import GoTo
 from rig.guide.impulse import PastImpulseCoupling
 from rig.guide.procedure import Offer, unit_answered, unit_names
+from rig.guide.state import stroke_state
 from rig.guide.tdc import GaugePoints, SelectTdc, still_deg
 from rig.tdc.gauge_points import MARK, MARK_WITHIN_DEG
 from rig.words.diagnostics import mark_words
@@ -35,7 +36,8 @@ PROCEDURES = (
 # Actions in the order of the work, as the page of all keys has them.
 ORDER = (
     "step_done", "event_here", "undo", "skip", "rig_check", "piston_stop", "other_cylinder",
-    "dial_gauge", "engine_mark", "select_tdc", "firing_tdc", "advance_lever", "past_impulse",
+    "dial_gauge", "engine_mark", "select_tdc", "firing_tdc", "drag", "advance_lever",
+    "past_impulse",
     "adjust", "set_by_moving", "unit_moved", "go_to", "as_left", "work_done", "remark", "save",
     "leave", "keys", "quit",
 )  # fmt: skip
@@ -86,6 +88,10 @@ def _movable(bench: Bench) -> tuple[Unit, ...]:
     return tuple(unit for unit in bench.host.job.profile.units if len(unit.settings) > 1)
 
 
+def _magnetos(bench: Bench) -> list[Unit]:
+    return [unit for unit in bench.host.job.profile.units if unit.ignition == "magneto"]
+
+
 def _coupled(bench: Bench) -> tuple[Unit, ...]:
     return tuple(unit for unit in bench.host.job.profile.units if unit.coupling == "impulse")
 
@@ -121,6 +127,7 @@ CAN_SKIP = when(
 )
 CAN_UNDO = when(_any_done, "Nothing was done yet that can be undone.")
 HAS_LEVER = when(_movable, "The engine file has no unit with an advance lever.")
+HAS_MAGNETO = when(_magnetos, "The engine file has no magneto: nothing pulls a rotor.")
 HAS_COUPLING = when(_coupled, "The engine file has no unit with an impulse coupling.")
 WAS_READ = when(_any_unit_read, "No unit was read yet: moving one changes nothing.")
 NOT_TIGHTENED = when(
@@ -202,7 +209,7 @@ def _piston_stop(bench: Bench, entered: str) -> None:
 
 
 def _stop_in(bench: Bench, cylinder: int | None) -> None:
-    bench.host.stop_in(cylinder)
+    bench.host.stop_in(cylinder, more=bench.advice.what == MORE)
     bench.did("the piston stop is in", lambda: bench.host.stop_out(drop=True))
     stop, engine = bench.host.session.stop, bench.host.job.profile.engine
     if stop is not None:
@@ -309,6 +316,25 @@ def _lever(bench: Bench, entered: str) -> None:
     value: dict[str, object] = {"unit": unit.name, "setting": name}
     bench.note(f"the lever of {unit.name} at {name}", "setting", value, unit=unit.name)
     bench.prompt.say(f"{unit.name}: lever at {name}.")
+
+
+def _drag(bench: Bench, entered: str) -> None:
+    """Held on the rotor that NEXT names, or that is asked for; or no longer."""
+    magnetos, annotations = _magnetos(bench), bench.host.session.annotations
+
+    def take(answer: str) -> None:
+        unit = unit_answered(magnetos, answer).name
+        held = annotations.drag_on(unit)
+        ends = {"end": True} if held else {}
+        words = f"the drag on {unit}'s rotor is {'off' if held else 'on'}"
+        bench.note(words, "drag", {"unit": unit, **ends}, unit=unit)
+        bench.prompt.say(f"{words[:1].upper()}{words[1:]}.")
+
+    named = bench.advice.unit if bench.advice.press == "drag" else ""
+    if len(magnetos) == 1:
+        named = magnetos[0].name
+    bench.ask_for(f"Drag on the rotor of which unit ({unit_names(magnetos)})?", entered or named,
+                  take)  # fmt: skip
 
 
 def _past_impulse(bench: Bench, entered: str) -> None:
@@ -434,6 +460,8 @@ CORE: tuple[Action, ...] = (
            lambda bench, _: bench.dashboard.begin(SelectTdc(bench.host)), undo="esc",
            why_not=first(STOP_OUT, TDC_FOUND)),
     FIRING_TDC,
+    Action("drag", "b", "drag", "a light drag is held on a rotor, or no longer", _drag, undo="b",
+           why_not=HAS_MAGNETO, takes="UNIT"),
     Action("advance_lever", DIGITS, "lever", "an advance lever is at its next setting", _lever,
            why_not=HAS_LEVER, takes="UNIT SETTING", digits=_levers, steps=("reading",),
            any_time=True),

@@ -287,7 +287,7 @@ class LiveSession:
 
     # -- what the person does -------------------------------------------------------------------
 
-    def stop_in(self, cylinder: int | None = None) -> None:
+    def stop_in(self, cylinder: int | None = None, *, more: bool = False) -> None:
         """The positive stop is in the plug hole of ``cylinder`` (None: the master's, or cylinder
         1's); once dead centre was found, in the one where it was found. Raises InputError before
         the index has passed."""
@@ -301,7 +301,8 @@ class LiveSession:
             cylinder = cylinder or stop_cylinder(self.job.profile.engine)
             self.annotate("stop-in", {"cylinder": cylinder, "purpose": "reference"})
         else:
-            self.annotate("stop-in", {"cylinder": found.cylinder, "purpose": "check"})
+            purpose = "more" if more else "check"
+            self.annotate("stop-in", {"cylinder": found.cylinder, "purpose": purpose})
 
     def stop_out(self, *, drop: bool = False) -> None:
         """The stop is out again: its touches give the reference, or check it."""

@@ -31,8 +31,8 @@ from pathlib import Path
 from rig.base.angles import wrap
 from rig.base.errors import InputError, reason
 from rig.guide.action import Action
-from rig.guide.advice import state_of
 from rig.guide.procedure import unit_answered
+from rig.guide.state import state_of
 from rig.live.actions import table
 from rig.live.run import Lines
 from rig.live.ui_state import UiState

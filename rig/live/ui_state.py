@@ -7,8 +7,9 @@ from collections.abc import Callable, Sequence
 
 from rig.base.errors import InputError
 from rig.guide.action import DIGITS, Action, ActionLine, Bench, Key, Prompt, Step
-from rig.guide.advice import guidance, step_of
+from rig.guide.advice import guidance
 from rig.guide.procedure import Hand, Procedure
+from rig.guide.state import step_of
 from rig.live.actions import action as action_of
 from rig.live.actions import table
 from rig.live.live_session import LiveSession

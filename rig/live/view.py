@@ -18,8 +18,9 @@ from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.engine.profile import Setting, Unit
 from rig.guide.action import ActionLine, Key, Question, Step, Stroke
-from rig.guide.advice import closing_list, done_steps, state_of, step_of, stroke_state
+from rig.guide.advice import closing_list
 from rig.guide.procedure import Advice, GoToView, Panel, PanelLine
+from rig.guide.state import done_steps, state_of, step_of, stroke_state
 from rig.live.live_session import SILENT_AFTER_S, LiveSession
 from rig.tdc.piston_stop import LEAST_WAY_DEG
 from rig.timing.advance_range import advance_range

@@ -10,7 +10,8 @@ import pytest
 from made_job import MadeJob
 
 from rig.base.uncertainty import Source
-from rig.guide.advice import due, state_of
+from rig.guide.advice import due
+from rig.guide.state import state_of
 from rig.session.diagnostics import Doubt
 from rig.signal.events import Opening, Reason
 from rig.timing.values import Mark

@@ -15,8 +15,8 @@ from nothing_cut import SIZES, assert_nothing_cut
 from virtual_bench import VirtualBench
 
 from rig.base.errors import InputError
-from rig.guide.advice import state_of
 from rig.guide.procedure import Advice, Hand
+from rig.guide.state import state_of
 
 SLICE_DEG = 30.0
 FAST, SLOW = 150.0, 60.0
@@ -219,6 +219,9 @@ class ObedientHand:
     def switch(self, advice: Advice, way: str) -> None:
         self.do(f"switch {way} {advice.unit}", "rest 0.3")
 
+    def hold_drag(self, advice: Advice) -> None:
+        self.do(f"drag on {advice.unit}")
+
     def move_unit(self, advice: Advice) -> None:
         if advice.deg is None:
             self.do(f"set {advice.unit}", "rest 1")
@@ -260,6 +263,7 @@ HANDS: Mapping[Hand, Callable[[ObedientHand, Advice], None]] = {
     Hand.SWITCH_ON: lambda hand, advice: hand.switch(advice, "on"),
     Hand.CLOSE_CONTACTS: lambda hand, advice: hand.close_contacts(advice),
     Hand.OPEN_CONTACTS: lambda hand, advice: hand.open_contacts(advice),
+    Hand.HOLD_DRAG: lambda hand, advice: hand.hold_drag(advice),
     Hand.MOVE_UNIT: lambda hand, advice: hand.move_unit(advice),
     Hand.LEVER: lambda hand, advice: hand.lever(advice),
     Hand.WORK: lambda hand, advice: hand.work(advice),

@@ -9,7 +9,8 @@ import pytest
 from made_job import BEGAN, MadeJob, certificate_in, refused, rig
 
 from rig.base.errors import InputError
-from rig.guide.advice import guidance, stroke_state
+from rig.guide.advice import guidance
+from rig.guide.state import stroke_state
 from rig.live.view import view_of
 from rig.signal.events import Reason
 from rig.tdc.gauge_points import gauge_note

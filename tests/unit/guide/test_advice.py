@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from made_job import rig
+from true_openings import check_against_truth
 from virtual_bench import VirtualBench
 
-from rig.guide.advice import COIL, JobState, closing_list, due, guidance, state_of
+from rig.certificate import record
+from rig.guide.advice import COIL, MORE, MORE_TOUCHES, closing_list, due, guidance
+from rig.guide.procedure import Advice, Hand
+from rig.guide.state import JobState, state_of
+from rig.job.folder import Job
 from rig.job.new import write_example
+from rig.timing.values import Mark
+from rig.virtual.ground_truth import Magnet, draw
 
 
 def edited(tmp_path: Path, *edits: tuple[str, str], engine: str = "two_stroke_single") -> Path:
@@ -50,11 +59,11 @@ def test_automatic_advance_is_asked_about_until_it_is_said(tmp_path: Path) -> No
 
 def test_play_that_was_not_measured_is_told_until_it_is_stated_or_said(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "unstated", engine="two_stroke_single")
-    assert state_of(bench.live).backlash_unknown == ("magneto",)
-    bench.live.annotate("said", {"step": "play"})
-    assert state_of(bench.live).backlash_unknown == ()
+    assert state_of(bench.live).without_drag == ("magneto",)
+    bench.live.annotate("said", {"step": "play"})  # as captures of earlier versions have it
+    assert state_of(bench.live).without_drag == ()
     stated = VirtualBench(edited(tmp_path, ("lobes = 1", "lobes = 1\nplay_deg = 0.3")))
-    assert state_of(stated.live).backlash_unknown == ()
+    assert state_of(stated.live).without_drag == ()
 
 
 @pytest.mark.parametrize("slip", [False, True])
@@ -93,3 +102,99 @@ def test_a_change_is_made_until_it_was_read(tmp_path: Path) -> None:
     assert state_of(bench.live).change_made
     bench.do("turn 800 at 200")
     assert not state_of(bench.live).change_made
+
+
+def bench_with_play(tmp_path: Path, nominal_off_deg: float) -> VirtualBench:
+    """A single with 1.2 degrees of measured backlash, through which its magnet pulls the rotor; its
+    contacts open ``nominal_off_deg`` inside the early limit."""
+    folder = edited(tmp_path, ("lobes = 1", "lobes = 1\nplay_deg = 1.2"))
+    profile = Job(folder).profile
+    hidden = draw(profile, 3, magnet=True)
+    (truth,) = hidden.units
+    window = profile.units[0].settings[0].window
+    assert window is not None
+    opens = dict.fromkeys(truth.btdc_deg, window.earliest_btdc - nominal_off_deg)
+    units = (replace(truth, btdc_deg=opens, magnet=Magnet(before_deg=2.0)),)
+    return VirtualBench(folder, 3, hidden=replace(hidden, units=units))
+
+
+def next_of(bench: VirtualBench) -> Advice:
+    bench.ui_state.view()
+    return bench.ui_state.bench.advice
+
+
+@pytest.mark.slow
+def test_a_drag_on_the_rotor_decides_what_the_backlash_left_open(tmp_path: Path) -> None:
+    """NEXT asks for it, a key notes it, U is smaller by it, and the certificate proves it."""
+    bench = bench_with_play(tmp_path, 0.45)
+    for step in ("make safe", "gap", "switch", "rig check", "marks"):
+        bench.live.annotate("said", {"step": step})
+    bench.find_dead_centre(4)
+    bench.do("turn 2200 at 120")
+    before = bench.live.session.assessments()[0]
+    assert before.verdict == "inconclusive"
+    assert next_of(bench).press == "drag"
+    bench.do("drag on magneto")
+    bench.press("b")
+    assert "on" in bench.ui_state.view().message
+    assert next_of(bench).step == "readings"  # those without the drag do not serve any more
+    bench.do("turn 2200 at 120")
+    after = bench.live.session.assessments()[0]
+    assert after.verdict == "inside"
+    assert before.U_deg is not None
+    assert after.U_deg is not None
+    assert after.U_deg < 0.5 * before.U_deg
+    assert Mark.DRAG_HELD in after.marks
+    assert {r.drag for r in bench.live.session.readings() if r.valid} == {True}
+    assert next_of(bench).step == "tighten"
+    check_against_truth(bench)
+    bench.press("s", "y")
+    (path,) = record.find(bench.job.folder / "certificates")
+    assert rig("verify", path).status == 0
+    assert bench.live.saved is not None
+    assert bench.live.saved.assessments[0] == after  # worked out again from the capture
+
+
+def test_a_drag_is_undone_and_released(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job", engine="two_stroke_single")
+    bench.do("turn 30 at 60")
+    annotations = bench.live.session.annotations
+    bench.press("b")
+    assert annotations.drag_on("magneto")
+    bench.press("backspace")
+    assert not annotations.drag_on("magneto")
+    bench.press("b", "b")
+    assert not annotations.drag_on("magneto")
+
+
+@pytest.mark.slow
+def test_more_touches_of_the_piston_stop_make_tdc_more_certain(tmp_path: Path) -> None:
+    """NEXT asks for them where TDC leaves the verdict open, until it is decided or they have given
+    what they can; the readings are worked out again with all touches together."""
+    bench = bench_with_play(tmp_path, 0.12)
+    session = bench.live.session
+    for step in ("make safe", "gap", "switch", "rig check", "marks"):
+        bench.live.annotate("said", {"step": step})
+    bench.find_dead_centre(1)
+    first = session.reference
+    assert first is not None
+    bench.do("drag on magneto")
+    bench.press("b")
+    bench.do("turn 2600 at 120")
+    assert (next_of(bench).press, next_of(bench).what) == ("piston_stop", MORE)
+    bench.press("p")
+    bench.do("stop in")
+    for _ in range(MORE_TOUCHES):
+        assert next_of(bench).hand is Hand.TO_STOP_FORWARD
+        bench.do("touch forward at 120", "touch back at 120")
+    bench.do("turn 40 at 90", "stop out")
+    bench.press("p")
+    assert session.reference is not None
+    assert len(session.reference.forward_deg) == 1 + MORE_TOUCHES
+    assert session.reference.uncertainty.U_deg < first.uncertainty.U_deg
+    assert next_of(bench).press != "piston_stop" or next_of(bench).what != MORE
+    check_against_truth(bench)
+    bench.press("s", "y")
+    assert bench.live.saved is not None
+    assert bench.live.saved.reference == session.reference  # found again from the capture
+    assert rig("verify", bench.live.saved.files[0]).status == 0

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from rig.base.uncertainty import Source
 from rig.guide import advice as guidance
-from rig.guide.advice import ROWS, Inconclusive, JobState, Waiting, advice, closing_list, due
+from rig.guide.advice import ROWS, advice, closing_list, due
 from rig.guide.procedure import Advice, Hand
+from rig.guide.state import Inconclusive, JobState, Waiting
 from rig.timing.verdict import Remedy
 
 DONE = JobState(
@@ -49,12 +50,12 @@ COURSE: list[tuple[str, dict[str, Any]]] = [
     ("stroke", {"stroke": "lost"}),
     ("one turn out", {"one_turn_out": ("upper",)}),
     ("advance", {"automatic_advance": ("upper",)}),
-    ("play", {"backlash_unknown": ("upper",)}),
+    ("play", {"without_drag": ("upper",)}),
     ("impulse", {"impulse": (Waiting("upper", "full advance"),)}),
     ("readings", {"unread": (Waiting("upper", "full advance"), Waiting("lower", "full advance"))}),
     ("confirm set", {"set_only": ("upper",)}),
     ("confirm change", {"change_made": True}),
-    ("more readings", {"inconclusive": (Inconclusive("upper", 1),)}),
+    ("more readings", {"inconclusive": (Inconclusive("upper", 1, Remedy(4)),)}),
     ("correction", {"outside": ("upper",)}),
     ("tighten", {"tightened": False}),
     ("touch again", {"touched_again": False}),
@@ -187,30 +188,34 @@ def test_the_unit_is_named_with_how_far_it_is() -> None:
     assert (adjust.press, adjust.unit) == ("adjust", "lower")
 
 
-def in_doubt(readings: int = 0, largest: Source | None = None, **more: Any) -> Advice:
-    open_ = Inconclusive("upper", 2, Remedy(readings, largest))
-    return advice(replace(DONE, inconclusive=(open_,), **more))
+def in_doubt(readings: int = 0, shrink: Source | None = None) -> Advice:
+    open_ = Inconclusive("upper", 2, Remedy(readings, shrink))
+    return advice(replace(DONE, inconclusive=(open_,)))
 
 
 def test_what_is_inconclusive_says_how_it_is_decided() -> None:
-    more = in_doubt(readings=4)
+    more = in_doubt(4)
     assert (more.hand, more.press) == (Hand.TURN_FORWARD, "")
     assert "cylinder 2: 4 more readings" in more.why
-    touch = in_doubt(largest=Source.TDC, tdc_improvable=True)
-    assert (touch.hand, touch.press) == (Hand.FIT_STOP, "piston_stop")
-    for left in (
-        in_doubt(largest=Source.TDC), in_doubt(largest=Source.RUN_OUT), in_doubt(),
-    ):  # fmt: skip
-        assert (left.press, left.what) == ("step_done", "more readings")
-        assert "more readings will not help" in left.why.lower()
+    touch = in_doubt(shrink=Source.TDC)
+    assert (touch.hand, touch.press, touch.what) == (Hand.FIT_STOP, "piston_stop", guidance.MORE)
+    drag = in_doubt(shrink=Source.BACKLASH)
+    assert (drag.hand, drag.press, drag.unit) == (Hand.HOLD_DRAG, "drag", "upper")
 
 
 @pytest.mark.parametrize("largest", [None, *Source])
-def test_every_reason_for_an_open_verdict_is_short(largest: Source | None) -> None:
-    open_ = Inconclusive(LONGEST_NAME, 18, Remedy(0, largest))
+def test_what_limits_a_verdict_is_said_where_nothing_at_the_bench_decides_it(
+    largest: Source | None,
+) -> None:
+    """It is no step: the certificate is saved with the verdict open."""
+    open_ = Inconclusive(LONGEST_NAME, 18, Remedy(largest=largest))
     found = advice(replace(DONE, inconclusive=(open_,)))
-    assert len(found.next) <= 50
+    assert (found.step, found.press) == ("certificate", "save")
+    assert LONGEST_NAME in found.why
     assert len(found.why) <= 72
+    assert ("inconclusive" in found.why) == (largest is not None)
+    other = replace(open_, unit="other", remedy=Remedy(3))  # one unit's does not hide another's
+    assert advice(replace(DONE, inconclusive=(open_, other))).hand is Hand.TURN_FORWARD
 
 
 LONGEST_NAME = "n" * 16
@@ -270,7 +275,7 @@ def test_something_is_always_said(data: st.DataObject) -> None:
             "touches": fresh,
             "unread": (Waiting("upper", "fixed"), Waiting("lower", "fixed")),
             "impulse": (Waiting("lower", "fixed"),),
-            "inconclusive": (Inconclusive("lower"),),
+            "inconclusive": (Inconclusive("lower", remedy=Remedy(2)), Inconclusive("upper")),
         }.get(field.name, ("upper", "lower") if isinstance(now, tuple) else fresh)
         values[field.name] = data.draw(st.sampled_from([now, fresh, odd]))
     state = JobState(**values)

@@ -8,8 +8,9 @@ from made_job import rig
 from virtual_bench import VirtualBench
 
 from rig.check.checks import judged
-from rig.guide.advice import CHECK_BAD, due, state_of
+from rig.guide.advice import due
 from rig.guide.procedure import Hand, Panel
+from rig.guide.state import CHECK_BAD, state_of
 
 
 def panel(bench: VirtualBench) -> Panel:

@@ -41,8 +41,9 @@ from screen_states import (
 
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.guide.action import ActionLine, Question
-from rig.guide.advice import LAST_WORD, JobState, advice
+from rig.guide.advice import LAST_WORD, advice
 from rig.guide.procedure import Panel, PanelLine
+from rig.guide.state import JobState
 from rig.live.large_type import blocks
 from rig.live.layout import render
 from rig.live.text import PALETTE, Frame

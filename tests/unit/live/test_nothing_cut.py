@@ -12,12 +12,15 @@ from hypothesis import strategies as st
 from nothing_cut import SIZES, assert_nothing_cut, joined
 from screen_states import BOTH, DOUBTFUL, EARLY, IMPULSE, KEYS, LOWER, READING, STATES, UPPER
 
-from rig.guide.advice import ROWS, Inconclusive, JobState, Waiting, due
+from rig.base.uncertainty import Source
+from rig.guide.advice import ROWS, due
 from rig.guide.procedure import Advice
+from rig.guide.state import Inconclusive, JobState, Waiting
 from rig.live.layout import render
 from rig.live.view import UnitView
 from rig.signal.events import Reason, Rejection
 from rig.timing.values import PHASES, Phase
+from rig.timing.verdict import Remedy
 from rig.words.diagnostics import now_words, reason_words
 
 LONGEST = "sixteen letters!"
@@ -31,9 +34,9 @@ def test_every_state(name: str, size: tuple[int, int]) -> None:
 
 NAMED = JobState(
     magneto=True, coil_set=True, propeller=True, rig_bad=True, tdc_moved=True,
-    one_turn_out=(LONGEST,), automatic_advance=(LONGEST,), backlash_unknown=(LONGEST,),
+    one_turn_out=(LONGEST,), automatic_advance=(LONGEST,), without_drag=(LONGEST,),
     impulse=(Waiting(LONGEST, "full advance", 3),), unread=(Waiting(LONGEST, "full advance", 3),),
-    inconclusive=(Inconclusive(LONGEST, 9),), set_only=(LONGEST,), outside=(LONGEST,),
+    inconclusive=(Inconclusive(LONGEST, 9, Remedy(30)),), set_only=(LONGEST,), outside=(LONGEST,),
     apart=(LONGEST,),
     change_made=True,
 )  # fmt: skip
@@ -54,6 +57,9 @@ def advices() -> list[Advice]:
         replace(NAMED, tdc_known=True, stop_in=True, touches=(3, 3)),
         replace(NAMED, index_places=3),
         replace(NAMED, saved=True),
+        *(replace(NAMED, inconclusive=(Inconclusive(LONGEST, 9, each),))
+          for each in (Remedy(), *(Remedy(largest=source) for source in Source),
+                       Remedy(shrink=Source.TDC), Remedy(shrink=Source.BACKLASH))),
         JobState(magneto=False, coil_set=True),
     ]  # fmt: skip
     return list(dict.fromkeys(itertools.chain.from_iterable(map(due, states))))

@@ -1,0 +1,329 @@
+"""How far a job is: the values that the advice is made from."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.base.angles import wrap
+from rig.base.uncertainty import Source, combine
+from rig.engine.profile import Profile, Unit
+from rig.guide.action import Host, Step, Stroke
+from rig.session.session import Session
+from rig.tdc.piston_stop import LEAST_WAY_DEG
+from rig.tdc.reference import Method, TdcReference, moved
+from rig.timing.assess import unit_verdict
+from rig.timing.firing_tdc import served_cylinders, sparks_on_both_strokes
+from rig.timing.uncertainty_budget import top_dead_centre
+from rig.timing.values import Assessment, Reading, Verdict
+from rig.timing.verdict import Remedy, remedy
+
+CHECK_BAD = "rig check bad"  # the step that a rig check with a bad verdict leaves to be done
+AGAIN_TOUCHES = 2  # a side, to prove TDC again (common practice, no source)
+MOST_TOUCHES = 12  # a side, after which TDC is as good as this piston stop can give it
+ENOUGH_READINGS = 5
+LEAST_OF_CYLINDER = 2
+"""Readings of a unit, and of each of its cylinders, after which nothing more is asked for; more are
+always welcome."""
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A unit that a step waits for: it has ``n`` readings of ``wanted`` in ``setting``."""
+
+    unit: str
+    setting: str = ""
+    n: int = 0
+    wanted: int = 0
+
+
+ON_ITS_LIMIT = Remedy()
+
+
+@dataclass(frozen=True, slots=True)
+class Inconclusive:
+    """A unit whose verdict is open (on its worst cylinder; None: over all), and what decides it."""
+
+    unit: str
+    cylinder: int | None = None
+    remedy: Remedy = ON_ITS_LIMIT
+
+    @property
+    def can_be_decided(self) -> bool:
+        """Whether something can be done about it at the bench."""
+        return bool(self.remedy.readings or self.remedy.shrink)
+
+
+@dataclass(frozen=True, slots=True)
+class JobState:
+    """How far a job is. Units by the person's names for them; every field may stay as is."""
+
+    magneto: bool = True
+    coil_set: bool = False
+    propeller: bool = False
+    made_safe: bool = False  # entered by the person
+    gaps_written: bool = False
+    rig: Literal["not heard", "heard", "lost"] = "not heard"
+    rig_bad: bool = False  # something about the rig itself is bad
+    rig_checked: bool = False
+    check_bad: bool = False  # the last rig check found something bad
+    switch_proved: bool = False
+    index_seen: bool = False
+    stop_in: bool = False  # piston stop
+    touches: tuple[int, int] = (0, 0)  # forward, backward; with one that goes on
+    at_stop: int = 0  # held at the piston stop now: the side, 1 or -1
+    too_near: int = 0  # held there after too short a way: the side
+    more_touches: bool = False  # it was put in to make TDC's uncertainty smaller
+    full_turn: bool = False  # made with the piston stop in
+    gauge_points: int = 0  # read with a dial gauge
+    tdc_known: bool = False
+    tdc_moved: bool = False
+    move_sure: bool = False  # by touches enough: a single one may have been a rest in the open
+    marks_compared: bool = False
+    stroke: Stroke = "not stated"
+    index_places: int = 1  # of the crank at which the index may have come, as far as is known
+    one_turn_out: tuple[str, ...] = ()
+    all_out: bool = False  # by a turn, and firing TDC was entered once only
+    automatic_advance: tuple[str, ...] = ()  # not yet entered: weights at rest or wedged out
+    wedge_in: bool = False
+    without_drag: tuple[str, ...] = ()  # magnetos of unknown backlash, no drag on their rotors
+    drag_held: bool = False  # on any rotor
+    impulse: tuple[Waiting, ...] = ()  # behind an impulse coupling, running readings to come
+    unread: tuple[Waiting, ...] = ()
+    inconclusive: tuple[Inconclusive, ...] = ()
+    set_only: tuple[str, ...] = ()  # set with the crank held, not turned through yet
+    outside: tuple[str, ...] = ()
+    apart: tuple[str, ...] = ()  # the second unit of pairs that are outside their synchronisation
+    change_made: bool = False  # a change was entered and not yet read
+    tightened: bool = False  # readings since are "as left"
+    touched_again: bool = False  # piston stop touched again at the end
+    saved: bool = False
+    skipped: frozenset[str] = frozenset()  # steps left out by the person
+
+
+def state_of(host: Host) -> JobState:
+    """How far the job is."""
+    session, profile = host.session, host.job.profile
+    notes, units = session.annotations, profile.units
+    said = notes.steps
+    stop, hold, short = session.touches(), session.stop_hold(), session.short_way()
+    held = hold.touch.side if hold is not None and hold.is_touch else 0
+    too_near = short.side if short is not None else 0
+    if hold is not None:
+        too_near = hold.touch.side if hold.way_deg < LEAST_WAY_DEG else 0
+    weights = tuple(unit.name for unit in units if unit.automatic_advance)
+    magnetos = [unit for unit in units if unit.ignition == "magneto"]
+    unread = [each for unit in units if (each := waiting(host, unit)).n < each.wanted]
+    coupled = {unit.name for unit in units if unit.coupling == "impulse"}
+    out = tuple(u.name for u in units if any(r.wrong_stroke for r in _here(session, u)))
+    return JobState(
+        magneto=bool(magnetos),
+        coil_set=len(magnetos) < len(units),
+        propeller="propeller" in profile.engine.seen_from,
+        made_safe="make safe" in said,
+        gaps_written="gap" in said,
+        rig="lost" if not host.connected else "heard" if host.understood else "not heard",
+        rig_checked="rig check" in said,
+        check_bad=CHECK_BAD in said,
+        rig_bad=any(doubt.bad and doubt.of_rig for doubt in session.doubts()),
+        switch_proved="switch" in said,
+        index_seen=session.is_anchored and not session.angles_lost,
+        stop_in=stop is not None,
+        touches=(len(stop.side(1)) + (held > 0), len(stop.side(-1)) + (held < 0))
+        if stop is not None
+        else (0, 0),
+        at_stop=held,
+        too_near=too_near,
+        more_touches=stop is not None and stop.purpose == "more",
+        full_turn=session.stop_turned_deg() >= 360.0,
+        tdc_known=session.reference is not None,
+        tdc_moved=tdc_moved(session),
+        move_sure=not session.references
+        or session.references[-1].method is not Method.STOP
+        or _fewest_touches(session.references[-1]) >= AGAIN_TOUCHES,
+        gauge_points=len(session.gauge.readings),
+        marks_compared="marks" in said or bool(session.gauge.marks),
+        stroke=stroke_state(host),
+        index_places=session.index_places,
+        one_turn_out=out,
+        all_out=len(out) == len(units) and session.stroke_entries == 1,
+        automatic_advance=() if "advance" in said else weights,
+        wedge_in=bool(weights),  # at the end it is looked for wherever there may be one
+        without_drag=()
+        if "play" in said
+        else tuple(u.name for u in magnetos if u.play_deg is None and not notes.drag_on(u.name)),
+        drag_held=any(notes.drag_on(unit.name) for unit in units),
+        impulse=tuple(each for each in unread if each.unit in coupled),
+        unread=tuple(each for each in unread if each.unit not in coupled),
+        inconclusive=tuple(_in_doubt(session, unit) for unit in _with(session, "inconclusive")),
+        set_only=tuple(u.name for u in units if [r.kind for r in _of(session, u)][-1:] == ["set"]),
+        outside=tuple(unit.name for unit in _with(session, "outside")),
+        apart=_apart(session),
+        change_made=_changed(session),
+        tightened=notes.tightened,
+        touched_again=bool(session.checks)
+        or {each.direction for each in session.gauge.readings if each.again} >= {1, -1},
+        saved=host.saved is not None,
+        skipped=frozenset(notes.skipped),
+    )
+
+
+def tdc_moved(session: Session) -> bool:
+    """TDC, touched again, is not where the reference in use has it."""
+    if session.reference is None or all(stop.purpose == "reference" for stop in session.stops):
+        return False
+    last = session.references[-1]
+    return last is not session.reference and moved(session.reference, last).has_moved
+
+
+def _fewest_touches(reference: TdcReference) -> int:
+    return min(len(reference.forward_deg), len(reference.backward_deg))
+
+
+def _apart(session: Session) -> tuple[str, ...]:
+    """The second of each pair whose last comparison is outside: an adjustment begins a new one."""
+    last = {
+        (each.first, each.second, each.setting): each
+        for each in session.comparisons()  # phases come in order
+        if each.cylinder is None
+    }
+    return tuple(each.second for each in last.values() if each.verdict == "outside")
+
+
+def _changed(session: Session) -> bool:
+    """Something was changed on a unit, or on the whole engine, that was not read since."""
+    notes = session.annotations
+    read = [(r.unit, session.t_us(r)) for r in session.readings() if r.valid]
+    return any(
+        not any(on in ("", unit) and at_us > t_us for unit, at_us in read)
+        for (_, on), t_us in zip(notes.changes, notes.changed_us, strict=True)
+    )
+
+
+def _of(session: Session, unit: Unit) -> list[Reading]:
+    return [r for r in session.readings() if r.unit == unit.name and r.valid]
+
+
+def _here(session: Session, unit: Unit) -> list[Reading]:
+    """Valid readings of a unit as it is now: its setting and phase, and the drag on its rotor."""
+    here = (session.setting_of(unit.name), session.phase_of(unit.name))
+    drag = session.annotations.drag_on(unit.name)
+    own = _of(session, unit)
+    return [r for r in own if (r.setting, r.phase) == here and (r.drag or not drag)]
+
+
+def waiting(host: Host, unit: Unit) -> Waiting:
+    """How many readings a unit has as it is now, and wants; a coupling's trips are none."""
+    own = [r for r in _here(host.session, unit) if r.kind != "impulse"]
+    of_cylinder = Counter(r.cylinder for r in own)
+    cylinders = served_cylinders(unit, host.job.profile.engine)
+    each = max(LEAST_OF_CYLINDER, math.ceil(ENOUGH_READINGS / len(cylinders)))
+    n, wanted = sum(min(of_cylinder[c], each) for c in cylinders), each * len(cylinders)
+    if None in of_cylinder:  # nothing tells its cylinders apart
+        n, wanted = of_cylinder.total(), max(wanted, ENOUGH_READINGS)
+    return Waiting(unit.name, host.session.setting_of(unit.name), n, wanted)
+
+
+def _with(session: Session, verdict: Verdict) -> list[Unit]:
+    """The units that have this verdict as they are now."""
+    found = session.assessments()
+    return [
+        unit
+        for unit in session.profile.units
+        if unit_verdict(
+            found, unit.name, session.setting_of(unit.name), session.phase_of(unit.name)
+        ).verdict
+        == verdict
+    ]
+
+
+def _in_doubt(session: Session, unit: Unit) -> Inconclusive:
+    """An inconclusive unit, on the figure that takes most to decide."""
+    here = (unit.name, session.setting_of(unit.name), session.phase_of(unit.name), "turned")
+    at_best = {Source.TDC: _tdc_at_best(session)}
+    if not session.annotations.drag_on(unit.name):
+        at_best[Source.BACKLASH] = 0.0
+    found = [
+        Inconclusive(unit.name, j.cylinder, _remedy(j, at_best))
+        for j in session.assessments()
+        if (j.unit, j.setting, j.phase, j.kind) == here and j.verdict == "inconclusive"
+    ]
+    return max(
+        found, key=lambda o: (not o.can_be_decided, o.remedy.shrink or "", o.remedy.readings)
+    )
+
+
+def _remedy(j: Assessment, at_best: dict[Source, float]) -> Remedy:
+    if j.mean_btdc is None or j.earliest_btdc is None or j.latest_btdc is None:
+        return ON_ITS_LIMIT
+    to_limits = [wrap(limit - j.mean_btdc) for limit in (j.latest_btdc, j.earliest_btdc)]
+    return remedy(min(map(abs, to_limits)), j.uncertainty, j.n, at_best)
+
+
+def _tdc_at_best(session: Session) -> float:
+    """Standard uncertainty of TDC, degrees, once the piston stop was touched as often as it is
+    worth; as it is now where that is so, or touching again made it no smaller."""
+    used, found = session.reference, session.references
+    if used is None:
+        return 0.0
+    now = top_dead_centre(used).u_deg
+    if found[-2:] == [used, used] or _fewest_touches(used) >= MOST_TOUCHES:
+        return now
+    if used.method is not Method.STOP:
+        return 0.0
+    gone = (Source.REPEATABILITY, Source.GRADUATION, Source.RUN_OUT)  # the last two: not TDC's
+    left = [part for part in used.uncertainty.parts if part.source not in gone]
+    return min(now, combine(left).u_deg)
+
+
+def stroke_state(host: Host) -> Stroke:
+    """What is known of the firing stroke.
+
+    Where a geared encoder's index comes at several places of the crank the same entry settles
+    which of them it is, so it is wanted on a two-stroke as well.
+    """
+    places = host.session.places
+    if needs_no_stroke(host.job.profile) and places.known:
+        return "not needed"
+    if host.session.stroke is not None:
+        return "stated"
+    return "lost" if host.session.stroke_lost or places.was_lost else "not stated"
+
+
+def needs_no_stroke(profile: Profile) -> bool:
+    """True on a two-stroke, and where every unit sparks on both strokes by design."""
+    return profile.engine.strokes == 2 or all(
+        sparks_on_both_strokes(unit, profile) for unit in profile.units
+    )
+
+
+def step_of(host: Host) -> Step:
+    """The step at which the job is."""
+    session = host.session
+    if host.saved is not None:
+        return "saved"
+    if session.stop is not None:
+        return "top dead centre"
+    if not host.understood or not host.connected:
+        return "connect"
+    if not session.is_anchored:
+        return "index"
+    if session.reference is None:
+        return "top dead centre"
+    return "stroke" if stroke_state(host) in ("not stated", "lost") else "reading"
+
+
+def done_steps(host: Host) -> tuple[Step, ...]:
+    """Steps that are behind."""
+    session, saved = host.session, host.saved is not None
+    behind: dict[Step, bool] = {
+        "connect": host.understood,
+        "index": session.is_anchored,
+        "top dead centre": session.reference is not None and session.stop is None,
+        "stroke": session.stroke is not None,
+        "reading": saved,
+        "saved": saved,
+    }
+    return tuple(step for step, is_behind in behind.items() if is_behind)
