@@ -28,8 +28,8 @@ from rig.adjust.plan import Kind
 from rig.base.angles import modulo
 from rig.base.errors import InputError, shown
 from rig.engine import gear_train
-from rig.engine.gear_train import Rotation, shaft_deg
-from rig.engine.profile import DriveDog, End, Face, Mesh, MeshKind, Slot, members
+from rig.engine.gear_train import shaft_deg
+from rig.engine.profile import DriveDog, End, Face, Mesh, MeshKind, Rotation, Slot, members
 from rig.job.folder import Job
 from rig.plots.sheet import Drawn, PlotRequest
 
@@ -342,7 +342,7 @@ def _new_place(job: Job, part: str, figures: Mapping[str, Any]) -> NewPlace:
     if end is None:
         raise InputError(
             f"{part}: its directions are as seen from its {shown(seen_from)}; add to its "
-            '[[means.dog]] which end that is: seen_from = "drive end" or "other end"'
+            '[[adjustment.dog]] which end that is: seen_from = "drive end" or "other end"'
         )
     at_deg = abs(float(figures["unit_deg"])) * (1.0 if figures["way"] == "clockwise" else -1.0)
     face = looks_at(dog.recut, end)

@@ -26,7 +26,6 @@ from rig.base.angles import modulo
 from rig.base.errors import InputError
 from rig.base.rounding import many, size
 from rig.engine import gear_train
-from rig.engine.gear_train import Rotation
 from rig.engine.profile import (
     Adjustments,
     Coupling,
@@ -35,6 +34,7 @@ from rig.engine.profile import (
     Leads,
     Lever,
     Planetary,
+    Rotation,
     Slot,
     Stage,
     Train,

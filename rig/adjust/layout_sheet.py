@@ -28,7 +28,7 @@ from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.base.rounding import many, two_figures
-from rig.engine.gear_train import Rotation
+from rig.engine.profile import Rotation
 from rig.plots import sheet
 
 if TYPE_CHECKING:

@@ -18,11 +18,11 @@ from typing import Literal
 
 from rig.base.angles import wrap
 from rig.base.errors import InputError
-from rig.engine.profile import Profile
+from rig.engine.profile import Profile, Rule
 from rig.timing.compare import compare_assessments
 from rig.timing.uncertainty_budget import OF_TDC
 from rig.timing.values import PHASES, Assessment, Comparison, Mark
-from rig.timing.verdict import Rule, decide
+from rig.timing.verdict import decide
 from rig.words.assessments import assessment_in_full, what_decides
 
 Figure = float | int | str | tuple[float, ...]

@@ -75,7 +75,7 @@ def propose(
     if not found and not notes:
         raise InputError(
             "the engine file names nothing that can be moved: enter its slots, meshes, couplings "
-            "and so on under [means]"
+            "and so on under [adjustment]"
         )
     bodies = {u.body or u.name for u in profile.units if u.name in of.read_btdc}
     search = partial(

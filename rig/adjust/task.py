@@ -18,8 +18,7 @@ from numpy.typing import NDArray
 
 from rig.adjust.moves import Floats, period_deg
 from rig.adjust.plan import PairWant, Want
-from rig.engine.profile import Unit
-from rig.timing.verdict import Rule
+from rig.engine.profile import Rule, Unit
 
 Levels = NDArray[np.int64]
 

@@ -1,7 +1,7 @@
 """What to move so that every unit opens where it should: how far, which way, with what.
 
-Uses what the engine file enters under [means], says for each unit what can be reached, and ranks
-the options: what can be undone comes first. Taking an option (--take) saves what it
+Uses what the engine file enters under [adjustment], says for each unit what can be reached, and
+ranks the options: what can be undone comes first. Taking an option (--take) saves what it
 predicts in the job; after the change, --confirm sets the next reading beside it. The maker's manual
 has the last word on what may be moved, cut or drilled.
 """

@@ -1,7 +1,7 @@
 """Gear trains and toothed couplings: what a tooth does, which positions there are, when marks meet.
 
-Of a job (its [means]), or of teeth given here: one number a gear from the crank's on, and A/B for
-an idler that is driven by A teeth and drives by B:
+Of a job (its [adjustment]), or of teeth given here: one number a gear from the crank's on, and A/B
+for an idler that is driven by A teeth and drives by B:
 
     rig gears 24 37 48
     rig gears 21 42/30 20 --shift-deg 5
@@ -73,12 +73,12 @@ def run(args: argparse.Namespace) -> int:
         shafts = list(dict.fromkeys(shaft for shaft in found if shaft is not None))
         pairs = [(each, shaft_speed(train, each.shaft, units)) for each in means.couplings]
         if train is None and not pairs:
-            raise InputError(f"{job.engine_file}: states no [[means.mesh]] and no coupling")
+            raise InputError(f"{job.engine_file}: states no [[adjustment.mesh]] and no coupling")
     elif args.what:
         train, shafts = _train(args.what), ["unit"]
     if args.planetary is not None:
         if train is not None and not shafts == ["unit"]:
-            raise InputError("--planetary goes with teeth; a job states its own under [means]")
+            raise InputError("--planetary goes with teeth; a job has its own under [adjustment]")
         train, shafts = _planetary(train, args), ["carried"]
     if args.coupling is not None:
         pairs.append((Coupling("coupling", *args.coupling), _ratio(args.turns)))

@@ -1,18 +1,18 @@
 """``engine.toml``, parsed once: what a person states of engine, units, encoder and figures.
 
-The keys are described at the head of ``example.toml``, those of ``[means]``, which say what can be
-moved to correct the timing, at the head of ``rig.engine.profile``. Every mistake is reported at
-once, with its line, its key and what is allowed there.
+The keys are described at the head of ``example.toml``; what a value may be stands beside its field
+in ``rig.engine.profile``. Every mistake is reported at once, with its line, its key and what is
+allowed there.
 """
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import MISSING, dataclass, fields, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import Any, Literal, TypeVar, cast, get_type_hints
 
 from rig.base import codec
 from rig.base.angles import wrap
@@ -44,6 +44,8 @@ from rig.engine.profile import (
     Mesh,
     Planetary,
     Profile,
+    Rotation,
+    Rule,
     Setting,
     Slot,
     Stage,
@@ -54,23 +56,16 @@ from rig.engine.profile import (
 from rig.engine.windows import Yardstick, read_per_cylinder, read_window
 
 FILE_NAME = "engine.toml"
-MOST_CYLINDERS = 36
+MOST_CYLINDERS, MOST_UNITS, MOST_SETTINGS, MOST_OF_A_KIND = 36, 16, 12, 16
+MOST_LOBES = 36
 SUM_WITHIN_DEG = 0.01  # firing intervals are often rounded to hundredths
-MOST_DELAY_US = 2000.0  # of a front end; a condenser under direct current makes most of it
 TDC_WITHIN_DEG = 45.0  # no link rod moves a top dead centre further from its place
+FINEST_DECIMAL = 40  # a decimal of finer parts than this is taken to be rounded (0.333 for a third)
+EARLIER_ADJUSTMENT = "means"  # what the table was called before version 0.4.0
 
-STROKES: Mapping[int, Literal[2, 4]] = {2: 2, 4: 4}
-DIRECTIONS: Mapping[str, Literal[1, -1]] = {"up": 1, "down": -1}
-LEVELS: Mapping[int, Literal[0, 1]] = {0: 0, 1: 1}
 _CYLINDERS = codec.listed(codec.whole(1, MOST_CYLINDERS), 2 * MOST_CYLINDERS, "[1, 3, 4, 2]")
-FINEST_DECIMAL = 40
 
-
-"""A decimal of a finer ratio than this many parts is taken to be rounded (0.333 for a third)."""
-
-
-TURNED_AT: Mapping[str, Literal["crank", "encoder"]] = {"crank": "crank", "encoder": "encoder"}
-RULES: Mapping[str, Literal["guarded", "simple"]] = {"guarded": "guarded", "simple": "simple"}
+T = TypeVar("T")
 
 
 def load_profile(path: str | Path) -> Profile:
@@ -133,28 +128,43 @@ def engine_from_bytes(data: bytes, name: str = FILE_NAME) -> tuple[Profile, Adju
     engine, yardstick = _engine(_table(top, "engine", required=True))
     encoder_table = _table(top, "encoder", required=True)
     encoder = _encoder(encoder_table)
-    units = read_units(top, engine, yardstick)
-    adjustments = Adjustments()
-    if top.has("means") and not all(unit.name for unit in units):
-        sound = False  # the adjustments name the units, whose names are wrong
-    else:
-        before = len(book.mistakes)
-        adjustments = read_adjustments(top, units)
-        sound = len(book.mistakes) == before
-    if sound:
+    units = _units(top, engine, yardstick)
+    before = len(book.mistakes)
+    adjustments = read_adjustments(top, units)
+    if len(book.mistakes) == before:
         encoder = _on_its_shaft(encoder_table, encoder, adjustments.train)
     contacts = _contacts(_table(top, "contacts"))
     run_up = _table(top, "run_up").whole_table(ApproachRule)
     together = tuple(_together(each, units) for each in top.sections("together", 20))
     certificate = _table(top, "certificate")
-    person = certificate.text("person")
-    workshop = certificate.text("workshop")
-    rule = certificate.choice("decision_rule", RULES, "guarded")
+    person, workshop = certificate.text("person"), certificate.text("workshop")
+    rule: Rule = certificate.get("decision_rule", codec.kind_of(Rule)) or "guarded"
     certificate.end()
     top.end()
     book.close()
     profile = Profile(engine, encoder, units, contacts, run_up, together, person, workshop, rule)
     return profile, adjustments
+
+
+def _read(
+    section: Section, kind: type[T], made: Mapping[str, Any], keys: Mapping[str, str] | None = None
+) -> T:
+    """The table as a ``kind``, a dataclass. Its fields are the keys, but for those ``made`` already
+    and those that have another name in the file."""
+    hints = get_type_hints(kind, include_extras=True)
+    values = dict(made)
+    for each in fields(cast(Any, kind)):
+        if each.name in made:
+            continue
+        of = codec.kind_of(hints[each.name])
+        needed = each.default is MISSING and each.default_factory is MISSING
+        value = section.get((keys or {}).get(each.name, each.name), of, required=needed)
+        if value is not None:
+            values[each.name] = value
+        elif needed:
+            values[each.name] = of.blank
+    section.end()
+    return kind(**values)
 
 
 def profile_bytes_digest(data: bytes) -> str:
@@ -169,7 +179,7 @@ def _on_its_shaft(section: Section, encoder: Encoder, train: Train | None) -> En
         return encoder
     driven = sorted({mesh.driven for mesh in train.meshes}) if train else []
     if shaft == gear_train.CRANK or train is None or shaft not in driven:
-        allowed = "One of " + ", ".join(map(shown, driven)) if driven else "Meshes under [means]"
+        allowed = one_of(map(shown, driven)) if driven else "Meshes under [adjustment]"
         section.note("shaft", f"is {shown(shaft)}, which no gear of the train drives", allowed)
         return encoder
     turns = gear_train.speed(train, shaft)
@@ -189,29 +199,25 @@ def _table(top: Section, key: str, *, required: bool = False) -> Section:
 
 
 def _engine(section: Section) -> tuple[Engine, Yardstick]:
-    strokes = section.choice("strokes", STROKES, 4, required=True)
+    strokes = section.get("strokes", codec.kind_of(Literal[2, 4]), required=True) or 4
     cylinders = section.whole("cylinders", 1, MOST_CYLINDERS, required=True)
     order, intervals, sound = _firing(section, cylinders, 180.0 * strokes)
     geometry = _geometry(section.section("geometry"))
     rim_diameter_mm = _length_mm(section, "rim_diameter", 1.0, 20_000.0)
-    master = section.whole("master_cylinder", 1, cylinders or MOST_CYLINDERS) or 0
     stated_tdc, within = _stated_tdc(section, order, 180.0 * strokes)
-    engine = Engine(
-        name=section.text("name", required=True),
-        strokes=strokes,
-        cylinders=cylinders or 1,
-        firing_order=order,
-        intervals_deg=intervals,
-        rotation=section.choice("rotation", ROTATIONS, "clockwise", required=True),
-        seen_from=section.text("seen_from", required=True),
-        serial=section.text("serial"),
-        geometry=geometry,
-        rim_diameter_mm=rim_diameter_mm,
-        stated_tdc_deg=stated_tdc,
-        stated_tdc_within_deg=within,
-        master_cylinder=master,
-    )
-    section.end()
+    made = {
+        "strokes": strokes,
+        "cylinders": cylinders or 1,
+        "firing_order": order,
+        "intervals_deg": intervals,
+        "rotation": section.get("rotation", codec.kind_of(Rotation), required=True) or "clockwise",
+        "geometry": geometry,
+        "rim_diameter_mm": rim_diameter_mm,
+        "stated_tdc_deg": stated_tdc,
+        "stated_tdc_within_deg": within,
+        "master_cylinder": section.whole("master_cylinder", 1, cylinders or MOST_CYLINDERS) or 0,
+    }
+    engine = _read(section, Engine, made)
     if sound:
         _check_stated_tdc(section, engine)
     datum_deg = datum_after_first_deg(engine) if sound else None
@@ -305,32 +311,22 @@ def _geometry(section: Section | None) -> Geometry | None:
 
 
 def _encoder(section: Section) -> Encoder:
-    counts = section.whole("counts_per_turn", 8, 1_000_000, required=True)
-    if counts is not None and counts % 4:
-        section.note("counts_per_turn", f"is {counts}", "Four times the lines, like 2400 or 4096")
-    play_deg = section.number("play_deg", 0.0, 30.0, "degrees of crank") or 0.0
-    play_error_deg = section.number("play_error_deg", 0.0, 30.0, "degrees of crank")
     section.text("shaft", longest=40)
-    ratio = section.get("turns_per_crank_turn", codec.ratio("9/16")) or Fraction(1)
-    if ratio.denominator > FINEST_DECIMAL and "/" not in str(section.table["turns_per_crank_turn"]):
+    forward = section.get("forward_counts", codec.choice({"up": 1, "down": -1})) or 1
+    encoder = _read(section, Encoder, {"direction": forward})
+    if encoder.counts_per_turn % 4:
+        wrong = f"is {encoder.counts_per_turn}"
+        section.note("counts_per_turn", wrong, "Four times the lines, like 2400 or 4096")
+    ratio = str(section.table.get("turns_per_crank_turn"))
+    if encoder.turns_per_crank_turn.denominator > FINEST_DECIMAL and "/" not in ratio:
         section.note(
             "turns_per_crank_turn",
-            f"is {section.table['turns_per_crank_turn']}: a rounded figure drifts turn by turn",
+            f"is {ratio}: a rounded figure drifts turn by turn",
             'The teeth of the gears as a fraction, like "1/3" or "21/34"',
         )
-    encoder = Encoder(
-        counts_per_turn=counts or 8,
-        direction=section.choice("forward_counts", DIRECTIONS, 1),
-        index_level=section.choice("index_level", LEVELS, 1),
-        graduation_error_deg=section.number("graduation_error_deg", 0.0, 10.0, "degrees") or 0.0,
-        run_out_deg=section.number("run_out_deg", 0.0, 10.0, "degrees") or 0.0,
-        turns_per_crank_turn=ratio,
-        play_deg=play_deg,
-        play_error_deg=play_deg / 2.0 if play_error_deg is None else play_error_deg,
-        turned_at=section.choice("turned_at", TURNED_AT, "crank"),
-    )
-    section.end()
-    return encoder
+    if "play_error_deg" in section.table:
+        return encoder
+    return replace(encoder, play_error_deg=encoder.play_deg / 2.0)
 
 
 def _contacts(section: Section) -> Contacts:
@@ -379,24 +375,7 @@ def _harmless(text: str) -> str:
     return text if text.isprintable() else shown(text)
 
 
-MOST_UNITS = 16
-MOST_SETTINGS = 12
-MOST_LOBES = 36
-
-ROTATIONS: Mapping[str, Literal["clockwise", "anticlockwise"]] = {
-    "clockwise": "clockwise",
-    "anticlockwise": "anticlockwise",
-}
-MEANINGS: Mapping[str, Literal["lamp", "paper"]] = {"lamp": "lamp", "paper": "paper"}
-COUPLINGS: Mapping[str, Literal["none", "impulse", "disabled"]] = {
-    "none": "none",
-    "impulse": "impulse",
-    "disabled": "disabled",
-}
-IGNITIONS: Mapping[str, Literal["magneto", "coil"]] = {"magneto": "magneto", "coil": "coil"}
-
-
-def read_units(top: Section, engine: Engine, yardstick: Yardstick) -> tuple[Unit, ...]:
+def _units(top: Section, engine: Engine, yardstick: Yardstick) -> tuple[Unit, ...]:
     """Every unit of the file. Names and inputs belong to one unit each."""
     if "unit" not in top.table:
         top.missing("unit", "At least one table under a line [[unit]]")
@@ -416,11 +395,8 @@ def read_units(top: Section, engine: Engine, yardstick: Yardstick) -> tuple[Unit
 
 
 def _unit(section: Section, engine: Engine, yardstick: Yardstick) -> Unit:
-    name = section.text("name", longest=40, required=True)
-    at_input = section.whole("input", 1, MOST_UNITS, required=True)
     turns = section.get("turns_per_crank_turn", codec.ratio("1/2"), required=True)
     lobes = section.whole("lobes", 1, MOST_LOBES, required=True)
-    both_strokes = section.flag("both_strokes")
     # While the firing order is not known to be right, nothing is concluded from it.
     cylinders = tuple(engine.firing_order) if yardstick.datum_deg is not None else ()
     listed = section.get("cylinders", _CYLINDERS) or ()
@@ -428,34 +404,22 @@ def _unit(section: Section, engine: Engine, yardstick: Yardstick) -> Unit:
         section.note("cylinders", f"is {list(listed)}", f"Cylinders from 1 to {engine.cylinders}")
         listed = ()
     if turns and lobes and cylinders:
+        both_strokes = section.table.get("both_strokes") is True
         _check_openings(section, engine, turns * lobes, both_strokes, listed)
-    served = tuple(sorted(set(listed or cylinders)))
-    delay_us = section.number("sensing_delay_us", 0.0, MOST_DELAY_US, "microseconds") or 0.0
-    error_us = section.number("sensing_delay_error_us", 0.0, MOST_DELAY_US, "microseconds")
-    unit = Unit(
-        name=name,
-        input=at_input or 0,
-        turns_per_crank_turn=turns or Fraction(1),
-        lobes=lobes or 1,
-        settings=_settings(section, yardstick, served),
-        serial=section.text("serial"),
-        open_level=section.choice("open_level", {0: 0, 1: 1}, 1),
-        rotation=section.choice("rotation", ROTATIONS, "clockwise", required=True),
-        seen_from=section.text("seen_from") or "drive end",
-        meaning=section.choice("opening_means", MEANINGS, "lamp"),
-        both_strokes=both_strokes,
-        coupling=section.choice("coupling", COUPLINGS, "none"),
-        release_btdc=section.number("coupling_releases_deg_btdc", -90.0, 90.0, "degrees BTDC"),
-        body=section.text("body", longest=40),
-        play_deg=section.number("play_deg", 0.0, 30.0, "degrees of crank"),
-        lobe_cylinders=listed,
-        ignition=section.choice("ignition", IGNITIONS, "magneto"),
-        automatic_advance=section.flag("automatic_advance"),
-        sensing_delay_us=delay_us,
-        sensing_delay_error_us=delay_us if error_us is None else error_us,
-    )
-    section.end()
-    return unit
+    made = {
+        "input": section.whole("input", 1, MOST_UNITS, required=True) or 0,
+        "turns_per_crank_turn": turns or Fraction(1),
+        "lobes": lobes or 1,
+        "settings": _settings(section, yardstick, tuple(sorted(set(listed or cylinders)))),
+        "rotation": section.get("rotation", codec.kind_of(Rotation), required=True) or "clockwise",
+        "seen_from": section.text("seen_from") or "drive end",
+        "lobe_cylinders": listed,
+    }
+    keys = {"meaning": "opening_means", "release_btdc": "coupling_releases_deg_btdc"}
+    unit = _read(section, Unit, made, keys)
+    if "sensing_delay_error_us" in section.table:
+        return unit
+    return replace(unit, sensing_delay_error_us=unit.sensing_delay_us)
 
 
 def _check_openings(
@@ -516,10 +480,6 @@ def _setting(section: Section, yardstick: Yardstick, served: tuple[int, ...]) ->
     return Setting(name, window, spread, windows, "first" if from_first else "own")
 
 
-T = TypeVar("T")
-
-MOST_OF_A_KIND = 16
-
 ALLOWED: Mapping[str, str] = {
     "driver_teeth": "A whole number of teeth from 1",
     "driven_teeth": "A whole number of teeth from 1",
@@ -533,8 +493,14 @@ ALLOWED: Mapping[str, str] = {
 
 
 def read_adjustments(top: Section, units: Sequence[Unit]) -> Adjustments:
-    """What the ``[means]`` table of the file at ``top`` says can be moved; nothing without it."""
-    section = top.section("means")
+    """What the ``[adjustment]`` table of the file at ``top`` says can be moved; nothing without it,
+    nor while a unit has no name."""
+    key = "adjustment"
+    if top.has(EARLIER_ADJUSTMENT):
+        if key in top.table:
+            top.note(EARLIER_ADJUSTMENT, "stands beside adjustment", "adjustment alone")
+        key = EARLIER_ADJUSTMENT if key not in top.table else key
+    section = top.section(key) if all(unit.name for unit in units) else None
     if section is None:
         return Adjustments()
     names = [unit.name for unit in units]
@@ -549,7 +515,7 @@ def read_adjustments(top: Section, units: Sequence[Unit]) -> Adjustments:
     section.known.add("keeps")
     train = _train(section, meshes, units, ends) if sound else None
     shafts = [*owners, *sorted({mesh.driven for mesh in meshes} - set(owners))]
-    means = Adjustments(
+    adjustments = Adjustments(
         slots=_tables(section, "slot", Slot, lambda slot: owners if slot.part == "body" else names),
         train=train,
         couplings=_tables(section, "coupling", Coupling, lambda _: shafts, "shaft"),
@@ -559,7 +525,7 @@ def read_adjustments(top: Section, units: Sequence[Unit]) -> Adjustments:
         levers=_tables(section, "lever", Lever, lambda _: names),
     )
     section.end()
-    return means
+    return adjustments
 
 
 def _tables(
@@ -599,7 +565,8 @@ def _train(
     train = Train(meshes, _keeps(section))
     if not meshes:
         if train.keeps:
-            section.note("keeps", "stands without a train", "Meshes under [[means.mesh]] lines")
+            allowed = "Meshes under [[adjustment.mesh]] lines"
+            section.note("keeps", "stands without a train", allowed)
         return None
     before = len(section.book.mistakes)
     for key, words in gear_train.mistakes(train, owners):
@@ -622,7 +589,7 @@ def _train(
 
 
 def _table_of(key: str, section: Section) -> str:
-    """The table under [means] that a mistake in the train is noted at."""
+    """The table that a mistake in the train is noted at."""
     if key == "keeps":
         return key
     own = key in ("held", "ring_teeth", "planet_teeth")
@@ -630,13 +597,8 @@ def _table_of(key: str, section: Section) -> str:
 
 
 def _keeps(section: Section) -> tuple[str, ...]:
-    if not section.has("keeps"):
-        return ()
-    value = section.table["keeps"]
-    if not isinstance(value, list) or not all(isinstance(each, str) for each in value):
-        section.note("keeps", f"is {shown(value)}", 'A list of shafts, like ["cam"]')
-        return ()
-    return tuple(value)
+    shafts = codec.listed(codec.kind_of(str), like='["cam"]')
+    return section.get("keeps", shafts) or ()
 
 
 def _check_dog(section: Section, dog: DriveDog) -> None:
@@ -679,21 +641,13 @@ def _check_outline(section: Section, dog: DriveDog) -> None:
 
 
 def _gap(section: Section, names: Sequence[str]) -> Gap:
-    least = section.number("least_mm", 0.01, 5.0, "mm", required=True) or 0.01
-    most = section.number("most_mm", 0.01, 5.0, "mm", required=True) or 5.0
-    if most < least:
-        section.note("most_mm", f"is less than least_mm, {least:g}", "Limits the right way up")
     u_deg = section.number("opening_u_deg", 0.001, 5.0, "degrees of crank") or 0.1
-    unit = section.text("unit", longest=40, required=True)
     _check_name(section, "unit", names)
-    gap = Gap(
-        unit=unit,
-        now_mm=section.number("now_mm", 0.0, 5.0, "mm", required=True) or 0.0,
-        least_mm=least,
-        most_mm=most,
-        readings=_gap_readings(section, u_deg),
-    )
-    section.end()
+    before = len(section.book.mistakes)
+    gap = _read(section, Gap, {"readings": _gap_readings(section, u_deg)})
+    if gap.most_mm < gap.least_mm and len(section.book.mistakes) == before:
+        wrong = f"is less than least_mm, {gap.least_mm:g}"
+        section.note("most_mm", wrong, "Limits the right way up")
     return gap
 
 

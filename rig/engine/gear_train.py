@@ -27,17 +27,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
-from typing import Literal
 
 from rig.base.angles import modulo
 from rig.base.errors import InputError
 from rig.base.rounding import many
-from rig.engine.profile import Encoder, Mesh, Planetary, Stage, Train, Unit, members
+from rig.engine.profile import Encoder, Mesh, Planetary, Rotation, Stage, Train, Unit, members
 
 CRANK = "crank"
 MOST_POSITIONS = 60_000  # a longer list of positions is of no use
-
-Rotation = Literal["clockwise", "anticlockwise"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,75 +6,6 @@ angles are degrees of crank, positive before TDC (BTDC), unless a name says othe
 Each adjustment belongs to a unit, named as in the engine file, or to the body that several units
 share. Shift angles are degrees of crank; positive is earlier. Directions of a unit's body are as
 seen from the end that the unit itself names.
-
-In ``engine.toml`` (read by ``rig.engine.engine_file``), every table is optional and every
-double-bracketed one may be repeated::
-
-    [means]
-    keeps = ["cam"]               # shafts of the train that must not move
-
-    [[means.slot]]
-    unit = "upper"                # a unit, or a body
-    part = "body"                 # "body" or "contact plate"
-    radius_mm = 45.0              # of the slot
-    clockwise_mm = 3.0            # how far it can still be turned, along the slot
-    anticlockwise_mm = 4.0
-    file_mm = 2.0                 # each end may be filed longer by this; 0: it must not be filed
-    width_mm = 8.0                # how wide the slot is, for the sheet to mark out from
-
-    [[means.mesh]]                # one a pair of gears, from the crank on
-    driver = "crank"
-    driver_teeth = 24
-    driven = "idler"              # the last one is a unit or a body
-    driven_teeth = 37
-    kind = "gears"                # "gears", "internal", "chain" (belt too), "bevel"
-    free = true                   # its marks need not be obeyed
-
-    [[means.planetary]]           # a planetary stage, as in a propeller reduction
-    driver = "crank"              # the shaft that turns one member
-    driver_turns = "ring"         # "sun", "ring" or "carrier"
-    held = "sun"                  # the member that is held; the third turns ``driven``
-    driven = "propeller"          # a unit, a body, a shaft, or the encoder's shaft
-    sun_teeth = 30
-    ring_teeth = 60               # of two equal bevel gears: the other one, with bevel = true
-    planet_teeth = 15             # left out: half of what the ring has more than the sun
-    free = false                  # true: it may be put together in other positions
-
-    [[means.coupling]]
-    shaft = "upper"               # a unit, a body or a shaft of the train
-    drive_teeth = 19              # towards the crank
-    unit_teeth = 20               # towards the unit
-
-    [[means.dog]]
-    unit = "upper"
-    slots = 2                     # equally spaced ways in which it goes together
-    recut = "unit half"           # or "drive half"; left out: must not be cut again
-    radius_mm = 18.0              # where the new hole, slot or keyway is laid out
-    clear_mm = 6.0                # least distance, centre to centre, from every present place
-    others_deg = [47.5]           # places besides its slots: clockwise of the one in use
-    shape = "slot"                # "hole", "slot", "bore keyway", "shaft keyway"
-    width_mm = 5.0                # of a slot or keyway, or a hole's diameter
-    length_mm = 8.0               # of a slot, along the radius; of a keyway, its depth
-    others_width_mm = [6.0]       # of others_deg, if different from width_mm
-    bore_mm = 17.0                # diameters of the half that is cut
-    outside_mm = 48.0
-    face = "mating face"          # the face in front of the person who marks it; or "back face"
-    seen_from = "drive end"       # "drive end" or "other end": which of them the unit's
-                                  # own seen_from means, if that is worded differently
-
-    [[means.gap]]
-    unit = "upper"
-    now_mm = 0.40
-    least_mm = 0.35
-    most_mm = 0.45
-    readings = [[0.35, 35.1], [0.45, 36.0]]   # gap in mm, opening in degrees BTDC, on this unit
-    opening_u_deg = 0.1           # standard uncertainty of each of these openings
-
-    [[means.leads]]
-    unit = "upper"                # its high-tension leads may be moved round the distributor
-
-    [[means.lever]]
-    unit = "upper"                # its lever may be set anywhere in its range
 """
 
 from __future__ import annotations
@@ -84,11 +15,20 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Annotated, Literal
 
-from rig.base.codec import line, number, whole
+from rig.base.codec import line, number, ratio, whole
 from rig.base.errors import InputError
 
 MOST_TEETH = 1000
 MOST_MM = 1000.0
+MOST_FILED_MM = 3.0  # longest filing of a slot if nothing is entered (common practice, no source)
+MOST_DELAY_US = 2000.0  # of a front end; a condenser under direct current makes most of it
+
+Rule = Literal["guarded", "simple"]
+Rotation = Literal["clockwise", "anticlockwise"]
+CrankDeg = Annotated[float, number(0.0, 30.0, "degrees of crank")]
+EncoderDeg = Annotated[float, number(0.0, 10.0, "degrees")]
+DelayUs = Annotated[float, number(0.0, MOST_DELAY_US, "microseconds")]
+GapMm = Annotated[float, number(0.01, 5.0, "mm")]
 
 Milliseconds = Annotated[float, number(0.01, 1000.0, "milliseconds")]
 Teeth = Annotated[int, whole(1, MOST_TEETH)]
@@ -96,6 +36,8 @@ Millimetres = Annotated[float, number(0.0, MOST_MM, "mm")]
 CutMm = Annotated[float, number(0.1, MOST_MM, "mm")]
 DiameterMm = Annotated[float, number(0.1, 2.0 * MOST_MM, "mm")]
 Name = Annotated[str, line(40, needed=True)]
+Line = Annotated[str, line()]
+NeededLine = Annotated[str, line(needed=True)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,29 +70,29 @@ class Setting:
 class Unit:
     """An ignition unit: a magneto, half of a double one, or a contact set."""
 
-    name: str  # the user's own name for it
-    input: int  # contact input, from 1
-    turns_per_crank_turn: Fraction
-    lobes: int
+    name: Name  # the user's own name for it
+    input: Annotated[int, whole(1, 16)]  # contact input
+    turns_per_crank_turn: Annotated[Fraction, ratio("1/2")]
+    lobes: Annotated[int, whole(1, 36)]
     settings: tuple[Setting, ...]
-    serial: str = ""
-    open_level: int = 1  # level of the input when the contacts are open
-    rotation: Literal["clockwise", "anticlockwise"] = "clockwise"
-    seen_from: str = "drive end"
+    serial: Line = ""
+    open_level: Literal[0, 1] = 1  # level of the input when the contacts are open
+    rotation: Rotation = "clockwise"
+    seen_from: Line = "drive end"
     meaning: Literal["lamp", "paper"] = "lamp"  # what the manual means by opening
     both_strokes: bool = False  # sparks on the exhaust stroke as well, by design
     coupling: Literal["none", "impulse", "disabled"] = "none"
-    release_btdc: float | None = None  # where the coupling releases, with the unit at its nominal
-    body: str = ""  # units with the same body move together
-    play_deg: float | None = None  # crank degrees of backlash, once measured
+    # Where the coupling releases, with the unit at its nominal.
+    release_btdc: Annotated[float, number(-90.0, 90.0, "degrees BTDC")] | None = None
+    body: Annotated[str, line(40)] = ""  # units with the same body move together
+    play_deg: CrankDeg | None = None  # backlash, once measured
     # Cylinders that the openings of a working cycle belong to, in order; () = the firing order.
     lobe_cylinders: tuple[int, ...] = ()
     ignition: Literal["magneto", "coil"] = "magneto"
     automatic_advance: bool = False  # has weights that advance it as it runs
-    # How much later than the contacts its front end shows an opening, microseconds, and the
-    # half-width of that.
-    sensing_delay_us: float = 0.0
-    sensing_delay_error_us: float = 0.0
+    # How much later than the contacts its front end shows an opening, and the half-width of that.
+    sensing_delay_us: DelayUs = 0.0
+    sensing_delay_error_us: DelayUs = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,15 +109,15 @@ class Geometry:
 class Encoder:
     """The encoder as mounted."""
 
-    counts_per_turn: int
+    counts_per_turn: Annotated[int, whole(8, 1_000_000)]
     direction: Literal[1, -1] = 1  # +1: counts up in the engine's normal direction
-    index_level: Literal[0, 1] = 1  # level of the index while active
-    graduation_error_deg: float = 0.0  # half-width, as entered for the encoder
-    run_out_deg: float = 0.0  # amplitude of the once-a-turn error of its mounting
-    turns_per_crank_turn: Fraction = Fraction(1)
-    play_deg: float = 0.0  # crank degrees of backlash between crank and encoder
-    play_error_deg: float = 0.0  # half-width of that
-    turned_at: Literal["encoder", "crank"] = "crank"  # the end at which the hand turns
+    index_level: Literal[1, 0] = 1  # level of the index while active
+    graduation_error_deg: EncoderDeg = 0.0  # half-width, as entered for the encoder
+    run_out_deg: EncoderDeg = 0.0  # amplitude of the once-a-turn error of its mounting
+    turns_per_crank_turn: Annotated[Fraction, ratio("9/16")] = Fraction(1)
+    play_deg: CrankDeg = 0.0  # backlash between crank and encoder
+    play_error_deg: CrankDeg = 0.0  # half-width of that
+    turned_at: Literal["crank", "encoder"] = "crank"  # the end at which the hand turns
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,14 +152,14 @@ class Synchronisation:
 class Engine:
     """The engine itself."""
 
-    name: str
+    name: NeededLine
     strokes: Literal[2, 4]
     cylinders: int
     firing_order: tuple[int, ...]
     intervals_deg: tuple[float, ...]  # crank degrees from each firing to the next, in order
-    rotation: Literal["clockwise", "anticlockwise"]
-    seen_from: str
-    serial: str = ""
+    rotation: Rotation
+    seen_from: NeededLine
+    serial: Line = ""
     geometry: Geometry | None = None
     rim_diameter_mm: float | None = None
     stated_tdc_deg: dict[int, float] = field(default_factory=dict)  # cylinder: degrees after 1's
@@ -237,7 +179,7 @@ class Profile:
     synchronism: tuple[Synchronisation, ...] = ()
     person: str = ""
     workshop: str = ""
-    decision_rule: Literal["guarded", "simple"] = "guarded"
+    decision_rule: Rule = "guarded"
 
     @property
     def cycle_deg(self) -> float:
@@ -246,12 +188,6 @@ class Profile:
         Source: definition of the strokes.
         """
         return 180.0 * self.engine.strokes
-
-
-MOST_FILED_MM = 3.0
-
-
-"""Longest filing of a slot if nothing is entered (common practice, no source)."""
 
 
 Member = Literal["sun", "ring", "carrier"]
@@ -371,9 +307,7 @@ class DriveDog:
     slots: Teeth = 1
     recut: Literal["", "unit half", "drive half"] = ""
     radius_mm: Millimetres = 0.0
-    clear_mm: Millimetres = (
-        0.0  # least distance of a new place from each present one, centre to centre
-    )
+    clear_mm: Millimetres = 0.0  # least distance, centre to centre, of a new place from the others
     others_deg: tuple[Annotated[float, number(-360.0, 360.0, "degrees")], ...] = ()
     shape: CutShape = "hole"
     width_mm: CutMm | None = None  # a hole's diameter
@@ -416,9 +350,9 @@ class Gap:
     """The contact gap and its limits. ``readings`` give the rate; there is no built-in one."""
 
     unit: Name
-    now_mm: float
-    least_mm: float
-    most_mm: float
+    now_mm: Annotated[float, number(0.0, 5.0, "mm")]
+    least_mm: GapMm
+    most_mm: GapMm
     readings: tuple[GapReading, ...] = ()
 
 

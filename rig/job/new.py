@@ -257,7 +257,7 @@ source = "common practice; look into the manual"
 SLOT = """\
 # A slotted flange: the unit turns about its shaft. How far it can still be turned is measured
 # along the slot, as seen from the end that the unit names. Each end may be filed longer by file_mm.
-[[means.slot]]
+[[adjustment.slot]]
 unit = {unit}
 radius_mm = {radius}
 clockwise_mm = {clockwise}
@@ -267,7 +267,7 @@ file_mm = 0
 
 COUPLING = """\
 # A coupling toothed on both sides, with different numbers of teeth.
-[[means.coupling]]
+[[adjustment.coupling]]
 shaft = {unit}
 drive_teeth = {drive}
 unit_teeth = {own}
@@ -275,7 +275,7 @@ unit_teeth = {own}
 
 GEAR = """\
 # Gears from the crank to the unit, of which a tooth can be slipped. Plain idlers do not count.
-[[means.mesh]]
+[[adjustment.mesh]]
 driver = "crank"
 driver_teeth = {driver}
 driven = {unit}
@@ -285,7 +285,7 @@ driven_teeth = {driven}
 NO_ADJUSTMENTS = """\
 # What can be moved to correct the timing. Take the # off and put your figures in; the example
 # (rig new JOB --example) has the other kinds: couplings, gears, drive slots, contact gap, lever.
-# [[means.slot]]
+# [[adjustment.slot]]
 # unit = "upper"
 # radius_mm = 45              # where the slot lies
 # clockwise_mm = 3            # how far the unit can still be turned, along the slot,

@@ -15,7 +15,7 @@ from itertools import combinations
 from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution, Source, combine
-from rig.engine.profile import Encoder, Profile, Setting, Synchronisation, Unit
+from rig.engine.profile import Encoder, Profile, Rule, Setting, Synchronisation, Unit
 from rig.tdc.reference import TdcReference
 from rig.timing import uncertainty_budget
 from rig.timing.groups import Split
@@ -30,7 +30,7 @@ from rig.timing.uncertainty_budget import (
     valid_readings,
 )
 from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Phase, Reading, Verdict
-from rig.timing.verdict import Rule, decide, probability_inside
+from rig.timing.verdict import decide, probability_inside
 
 
 def compare_units(

@@ -11,12 +11,10 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Literal
 
 from rig.base.uncertainty import Contribution, Source, Uncertainty, combine
+from rig.engine.profile import Rule
 from rig.timing.values import Verdict
-
-Rule = Literal["guarded", "simple"]
 
 MOST_READINGS = 200
 """Nobody takes more readings than this to decide a verdict."""

@@ -21,20 +21,20 @@ from rig.words.diagnostics import diagnostic_words
 
 EXAMPLE = (resources.files("rig.job") / "example.toml").read_text("utf-8")
 MEANS = """
-[means]
+[adjustment]
 keeps = ["cam"]
-[[means.slot]]
+[[adjustment.slot]]
 unit = "upper"
 radius_mm = 40
 clockwise_mm = 5
 anticlockwise_mm = 5
 part = "body"
-[[means.mesh]]
+[[adjustment.mesh]]
 driver = "crank"
 driver_teeth = 24
 driven = "upper"
 driven_teeth = 24
-[[means.gap]]
+[[adjustment.gap]]
 unit = "lower"
 now_mm = 0.4
 least_mm = 0.35

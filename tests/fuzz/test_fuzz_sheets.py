@@ -22,7 +22,7 @@ from rig.unit_bench import trend
 
 CAPTURE = "20260514-090203.capture"
 MEANS = """
-[[means.slot]]
+[[adjustment.slot]]
 unit = "upper"
 radius_mm = 40
 clockwise_mm = 9

@@ -42,7 +42,7 @@ nominal_deg_btdc = 30
 earliest_deg_btdc = 31
 latest_deg_btdc = 29
 source = "instruction book (invented for the example)"
-[[means.dog]]
+[[adjustment.dog]]
 unit = "magneto"
 slots = 2
 recut = "{half}"

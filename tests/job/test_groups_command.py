@@ -11,7 +11,7 @@ from rig.certificate import record
 from rig.timing.values import Mark
 
 SLOTS = "".join(
-    f'\n[[means.slot]]\nunit = "{unit}"\nradius_mm = 45.0\nclockwise_mm = 4.0\n'
+    f'\n[[adjustment.slot]]\nunit = "{unit}"\nradius_mm = 45.0\nclockwise_mm = 4.0\n'
     "anticlockwise_mm = 4.0\n"
     for unit in ("upper", "lower")
 )

@@ -35,9 +35,9 @@ def hostile(text: str) -> str:
         text = text.replace(f'"{old}"', json.dumps(new))
     text = text.replace('person = ""', f"person = {json.dumps('<a href=javascript:x>me</a>')}")
     text = text.replace('serial = ""', f"serial = {json.dumps('<!-- 1 -->')}", 1)
-    text += f"[[means.slot]]\nunit = {json.dumps(UPPER)}\nradius_mm = 40\n"
+    text += f"[[adjustment.slot]]\nunit = {json.dumps(UPPER)}\nradius_mm = 40\n"
     text += "clockwise_mm = 9\nanticlockwise_mm = 9\n"
-    text += f'[[means.mesh]]\ndriver = "crank"\ndriven = {json.dumps(UPPER)}\n'
+    text += f'[[adjustment.mesh]]\ndriver = "crank"\ndriven = {json.dumps(UPPER)}\n'
     text += "driver_teeth = 24\ndriven_teeth = 24\n"
     return text.replace("workshop manual, page 12", "<style>*{display:none}</style> page 12")
 

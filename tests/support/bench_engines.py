@@ -15,13 +15,13 @@ from rig.virtual.ground_truth import draw
 UPPER, LOWER = 'name = "upper"\ninput = 1\n', 'name = "lower"\ninput = 2\n'
 IMPULSE = 'coupling = "impulse"\n'
 MESH = """
-[[means.mesh]]
+[[adjustment.mesh]]
 driver = "crank"
 driver_teeth = 30
 driven = "upper"
 driven_teeth = 30
 
-[[means.slot]]
+[[adjustment.slot]]
 unit = "upper"
 radius_mm = 60
 clockwise_mm = 8

@@ -14,20 +14,20 @@ from made_job import MadeJob
 BEFORE = datetime(2024, 5, 1, 9, tzinfo=UTC)
 
 MEANS = """
-[[means.slot]]
+[[adjustment.slot]]
 unit = "upper"
 radius_mm = 45.0
 clockwise_mm = 5.0
 anticlockwise_mm = 5.0
 
-[[means.slot]]
+[[adjustment.slot]]
 unit = "lower"
 radius_mm = 45.0
 clockwise_mm = 5.0
 anticlockwise_mm = 5.0
 """
 RECUT = """
-[[means.dog]]
+[[adjustment.dog]]
 unit = "lower"
 recut = "unit half"
 radius_mm = 18.0

@@ -15,7 +15,10 @@ from rig.base.errors import InputError
 from rig.certificate import seal
 from rig.tdc.reference_file import load_reference, save_reference
 
-MEANS = '\n[[means.slot]]\nunit = "upper"\nradius_mm = 40\nclockwise_mm = 9\nanticlockwise_mm = 9\n'
+MEANS = (
+    '\n[[adjustment.slot]]\nunit = "upper"\nradius_mm = 40\n'
+    "clockwise_mm = 9\nanticlockwise_mm = 9\n"
+)
 
 links = pytest.mark.skipif(sys.platform == "win32", reason="links need a right of their own there")
 

@@ -150,7 +150,7 @@ def test_put_together_by_hand_the_unit_moves_as_asked(
     write_example(folder)
     text = (folder / "engine.toml").read_text("utf-8")
     (folder / "engine.toml").write_text(
-        text + f'\n[[means.dog]]\nunit = "upper"\nrecut = "{half}"\nradius_mm = 18\n'
+        text + f'\n[[adjustment.dog]]\nunit = "upper"\nrecut = "{half}"\nradius_mm = 18\n'
         f'shape = "hole"\nwidth_mm = 5\nface = "{face}"\n', "utf-8")  # fmt: skip
     job = Job(folder)
     (dog,), units = job.means.dogs, job.profile.units
@@ -175,7 +175,7 @@ def test_an_end_that_is_worded_otherwise_has_to_be_stated(tmp_path: Path) -> Non
     write_example(folder)
     text = (folder / "engine.toml").read_text("utf-8")
     text = text.replace('seen_from = "drive end"', 'seen_from = "lid"', 1)
-    dog = '\n[[means.dog]]\nunit = "upper"\nrecut = "unit half"\nradius_mm = 18\n'
+    dog = '\n[[adjustment.dog]]\nunit = "upper"\nrecut = "unit half"\nradius_mm = 18\n'
     (folder / "engine.toml").write_text(text + dog, "utf-8")
     job = Job(folder)
     assert job.profile.units[0].seen_from == "lid"
@@ -287,8 +287,10 @@ def test_steps_give_their_layouts(tmp_path: Path) -> None:
     folder = tmp_path / "job"
     write_example(folder)
     text = (folder / "engine.toml").read_text("utf-8") + (
-        '\n[[means.slot]]\nunit = "upper"\nradius_mm = 45\nclockwise_mm = 1\nanticlockwise_mm = 1\n'
-        '[[means.mesh]]\ndriver = "crank"\ndriver_teeth = 30\ndriven = "upper"\ndriven_teeth = 30\n'
+        '\n[[adjustment.slot]]\nunit = "upper"\nradius_mm = 45\n'
+        "clockwise_mm = 1\nanticlockwise_mm = 1\n"
+        '[[adjustment.mesh]]\ndriver = "crank"\ndriver_teeth = 30\ndriven = "upper"\n'
+        "driven_teeth = 30\n"
     )
     (folder / "engine.toml").write_text(text, "utf-8")
     job = Job(folder)

@@ -109,7 +109,9 @@ def test_no_list_of_names_is_empty() -> None:
     text = GOOD.split("[[unit]]")[0] + '[[together]]\nfirst = "upper"\nsecond = "lower"\n'
     for each in mistakes_of(text + "tolerance_deg = 1\n"):
         assert "One of ." not in str(each)
-    text = GOOD.split("[[unit]]")[0] + '[[unit]]\n[means]\n[[means.lever]]\nunit = "upper"\n'
+    text = (
+        GOOD.split("[[unit]]")[0] + '[[unit]]\n[adjustment]\n[[adjustment.lever]]\nunit = "upper"\n'
+    )
     for each in mistakes_of(text):
         assert "One of ." not in str(each)
 

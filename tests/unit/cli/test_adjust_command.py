@@ -266,7 +266,7 @@ def test_a_slot_too_short_says_how_near_it_gets(tmp_path: Path) -> None:
 def test_no_means_at_all_is_refused() -> None:
     said = refused(2, "adjust", finished().folder)
     assert "names nothing that can be moved" in said
-    assert "[means]" in said
+    assert "[adjustment]" in said
 
 
 def test_gears_that_cannot_be_are_told_with_their_line(tmp_path: Path) -> None:
@@ -278,7 +278,8 @@ def test_gears_that_cannot_be_are_told_with_their_line(tmp_path: Path) -> None:
         return refused(2, "adjust", job)
 
     mesh = (
-        '\n[[means.mesh]]\ndriver = "crank"\ndriver_teeth = {}\ndriven = "{}"\ndriven_teeth = {}\n'
+        '\n[[adjustment.mesh]]\ndriver = "crank"\ndriver_teeth = {}\n'
+        'driven = "{}"\ndriven_teeth = {}\n'
     )
     assert "driver_teeth" in with_means(mesh.format(0, "upper", 24))
     assert "does not end at a unit" in with_means(mesh.format(24, "idler", 37))
@@ -314,7 +315,7 @@ def test_usage_that_makes_no_sense(tmp_path: Path) -> None:
 
 
 def test_what_cannot_be_undone_says_so(tmp_path: Path) -> None:
-    means = MEANS.partition('[[means.slot]]\nunit = "lower"')[0] + RECUT
+    means = MEANS.partition('[[adjustment.slot]]\nunit = "lower"')[0] + RECUT
     made = wrong_job(tmp_path, means)
     ran = rig("adjust", made.folder, "--all-options")
     assert "CANNOT be undone" in ran.out
@@ -440,7 +441,7 @@ def test_the_headline_never_calls_what_cannot_be_undone_nothing(tmp_path: Path) 
 def test_an_error_that_no_tooth_explains_is_told_with_its_size(tmp_path: Path) -> None:
     """A tooth of 24 is 15 degrees; the unit turns as the crank does."""
     mesh = (
-        '\n[[means.mesh]]\ndriver = "crank"\ndriver_teeth = 24\ndriven = "upper"\n'
+        '\n[[adjustment.mesh]]\ndriver = "crank"\ndriver_teeth = 24\ndriven = "upper"\n'
         "driven_teeth = 24\n"
     )
     made = wrong_job(tmp_path, mesh, upper_deg=6.0)

@@ -97,9 +97,12 @@ def test_the_nearest_step_of_a_coupling() -> None:
 
 def test_the_train_of_a_job(tmp_path: Path) -> None:
     job = copied(tmp_path)
-    assert "no [[means.mesh]]" in refused(2, "gears", job)
+    assert "no [[adjustment.mesh]]" in refused(2, "gears", job)
     text = (job / "engine.toml").read_text("utf-8")
-    mesh = '\n[[means.mesh]]\ndriver = "{}"\ndriver_teeth = {}\ndriven = "{}"\ndriven_teeth = {}\n'
+    mesh = (
+        '\n[[adjustment.mesh]]\ndriver = "{}"\ndriver_teeth = {}\n'
+        'driven = "{}"\ndriven_teeth = {}\n'
+    )
     means = mesh.format("crank", 24, "idler", 37) + mesh.format("idler", 37, "upper", 24)
     (job / "engine.toml").write_text(text + means, "utf-8")
     ran = rig("gears", job, "--json")

@@ -51,7 +51,8 @@ def test_a_correction_takes_the_ends_into_account(tmp_path: Path) -> None:
     made = levers()
     text = made.engine_file.read_text("utf-8")
     slot = (
-        '\n[[means.slot]]\nunit = "upper"\nradius_mm = 45\nclockwise_mm = 5\nanticlockwise_mm = 5\n'
+        '\n[[adjustment.slot]]\nunit = "upper"\nradius_mm = 45\n'
+        "clockwise_mm = 5\nanticlockwise_mm = 5\n"
     )
     try:
         made.engine_file.write_text(text + slot, "utf-8")

@@ -65,10 +65,10 @@ def test_every_key_that_is_known_is_described_in_the_example() -> None:
     tables = (
         "[engine]", "[engine.geometry]", "[engine.tdc_deg_after_cylinder_1]", "[encoder]",
         "[[unit]]", "[[unit.setting]]", "[unit.setting.per_cylinder]", "[[together]]",
-        "[contacts]", "[run_up]", "[certificate]", "[means]", "[[means.slot]]", "[[means.mesh]]",
-        "[[means.planetary]]", "[[means.coupling]]", "[[means.dog]]", "[[means.gap]]",
-        "[[means.leads]]",
-        "[[means.lever]]", "[[another]]",
+        "[contacts]", "[run_up]", "[certificate]", "[adjustment]", "[[adjustment.slot]]",
+        "[[adjustment.mesh]]", "[[adjustment.planetary]]", "[[adjustment.coupling]]",
+        "[[adjustment.dog]]", "[[adjustment.gap]]", "[[adjustment.leads]]",
+        "[[adjustment.lever]]", "[[another]]",
     )  # fmt: skip
     found = mistakes_of("\n".join(f'{each}\nname = "a"\nnot_a_key = 1' for each in tables))
     known = [each.allowed for each in found if "not_a_key" in each.key]
@@ -181,7 +181,7 @@ def test_missing_tables_are_named() -> None:
 
 
 def test_mistakes_under_means_are_told_with_the_others() -> None:
-    text = swap("lobes = 2", "lobes = 0") + "[[means.mesh]]\ndriver_teeth = -24\n"
+    text = swap("lobes = 2", "lobes = 0") + "[[adjustment.mesh]]\ndriver_teeth = -24\n"
     found = mistakes_of(text)
     assert (found[0].line, found[0].key) == (14, "unit 1, lobes")
     assert any(each.wrong == "is -24" and each.line == 32 for each in found)

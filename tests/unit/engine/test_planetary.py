@@ -136,7 +136,7 @@ def test_the_step_says_what_to_take_apart() -> None:
 
 FILE = (resources.files("rig.job") / "example.toml").read_text("utf-8")
 STAGE = """
-[[means.planetary]]
+[[adjustment.planetary]]
 driver = "crank"
 driver_turns = "ring"
 held = "sun"

@@ -12,12 +12,12 @@ from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
 from rig.base.uncertainty import Contribution, Source, combine
+from rig.engine.profile import Rule
 from rig.timing.values import Verdict
 from rig.timing.verdict import (
     MANY_READINGS,
     MOST_READINGS,
     Remedy,
-    Rule,
     acceptance_limits,
     conformance_probability,
     decide,

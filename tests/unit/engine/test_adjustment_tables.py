@@ -1,4 +1,4 @@
-"""The ``[means]`` table: read whole, and every mistake in it told at once."""
+"""The ``[adjustment]`` table: read whole, and every mistake in it reported at once."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import pytest
 from rig.base.codec import Section
 from rig.base.errors import Mistake, MistakeBook
 from rig.base.toml_file import parse
-from rig.engine import profile
 from rig.engine.engine_file import read_adjustments
 from rig.engine.profile import (
     Adjustments,
@@ -30,58 +29,58 @@ UNITS = (
 )
 
 WHOLE = """
-[means]
+[adjustment]
 keeps = ["cam"]
-[[means.slot]]
+[[adjustment.slot]]
 unit = "twin"
 radius_mm = 45.0
 clockwise_mm = 3
 anticlockwise_mm = 4.0
 file_mm = 0
-[[means.slot]]
+[[adjustment.slot]]
 unit = "upper"
 part = "contact plate"
 radius_mm = 20
 clockwise_mm = 1
 anticlockwise_mm = 0
-[[means.mesh]]
+[[adjustment.mesh]]
 driver = "crank"
 driver_teeth = 24
 driven = "idler"
 driven_teeth = 37
-[[means.mesh]]
+[[adjustment.mesh]]
 driver = "idler"
 driver_teeth = 37
 driven = "cam"
 driven_teeth = 48
 free = false
-[[means.mesh]]
+[[adjustment.mesh]]
 driver = "cam"
 driver_teeth = 20
 driven = "twin"
 driven_teeth = 20
 kind = "chain"
-[[means.coupling]]
+[[adjustment.coupling]]
 shaft = "cam"
 drive_teeth = 19
 unit_teeth = 20
-[[means.dog]]
+[[adjustment.dog]]
 unit = "twin"
 slots = 2
 recut = "unit half"
 radius_mm = 18
 clear_mm = 6
 others_deg = [47.5, -90]
-[[means.gap]]
+[[adjustment.gap]]
 unit = "lower"
 now_mm = 0.4
 least_mm = 0.35
 most_mm = 0.45
 readings = [[0.35, 35.1], [0.45, 36]]
 opening_u_deg = 0.05
-[[means.leads]]
+[[adjustment.leads]]
 unit = "upper"
-[[means.lever]]
+[[adjustment.lever]]
 unit = "lower"
 """
 
@@ -118,111 +117,120 @@ def test_everything_is_read() -> None:
     assert found.levers == (Lever("lower"),)
 
 
-def test_no_table_is_no_means() -> None:
+def test_without_the_table_nothing_can_be_moved() -> None:
     assert read("[engine]") == (Adjustments(), [])
 
 
-def test_the_description_of_the_keys_can_be_taken_as_it_stands() -> None:
-    lines = (profile.__doc__ or "").split("::")[1].splitlines()
-    text = "\n".join(line.strip() for line in lines)
-    units = (Unit("upper", 1, Fraction(24, 37), 2, ()),)
-    found, mistakes = read(text.replace('"idler"', '"upper"'), units)
-    assert [m.key for m in mistakes] == ["means, keeps"]  # the cam of the example is not driven
-    assert found.gaps[0].readings[1].btdc_deg == 36.0
+def test_the_table_has_its_earlier_name_too() -> None:
+    """Engine files before version 0.4.0 call it [means]."""
+    earlier, mistakes = read(WHOLE.replace("adjustment", "means"))
+    assert (earlier, mistakes) == read(WHOLE)
+    assert wrong('[[means.lever]]\nunit = "uper"')[0][0] == "means, lever 1, unit"
+    both = wrong('[adjustment]\n[[means.lever]]\nunit = "upper"')
+    assert both == [("means", "stands beside adjustment", "adjustment alone")]
 
 
 @pytest.mark.parametrize(
     ("text", "key", "word"),
     [
-        ('[means]\nkeeps = ["cam"]', "means, keeps", "without a train"),
-        ('[means]\nkeeps = "cam"', "means, keeps", "is 'cam'"),
-        ("[means]\nshims = 3", "means, shims", "not a known key"),
-        ('[[means.lever]]\nunit = "uper"', "means, lever 1, unit", "'uper'"),
-        ('[[means.leads]]\nunit = "twin"', "means, leads 1, unit", "'twin'"),
-        ("[means.leads]\nunit = 1", "means, leads", "is a table"),
+        ('[adjustment]\nkeeps = ["cam"]', "adjustment, keeps", "without a train"),
+        ('[adjustment]\nkeeps = "cam"', "adjustment, keeps", "is 'cam'"),
+        ("[adjustment]\nshims = 3", "adjustment, shims", "not a known key"),
+        ('[[adjustment.lever]]\nunit = "uper"', "adjustment, lever 1, unit", "'uper'"),
+        ('[[adjustment.leads]]\nunit = "twin"', "adjustment, leads 1, unit", "'twin'"),
+        ("[adjustment.leads]\nunit = 1", "adjustment, leads", "is a table"),
         (
-            '[[means.slot]]\nunit = "upper"\nradius_mm = 0\nclockwise_mm = 1\nanticlockwise_mm = 1',
-            "means, slot 1, radius_mm",
+            '[[adjustment.slot]]\nunit = "upper"\nradius_mm = 0\nclockwise_mm = 1\n'
+            "anticlockwise_mm = 1",
+            "adjustment, slot 1, radius_mm",
             "is 0",
         ),
         (
-            '[[means.coupling]]\nshaft = "upper"\ndrive_teeth = 0\nunit_teeth = 20',
-            "means, coupling 1, drive_teeth",
+            '[[adjustment.coupling]]\nshaft = "upper"\ndrive_teeth = 0\nunit_teeth = 20',
+            "adjustment, coupling 1, drive_teeth",
             "is 0",
         ),
-        ('[[means.dog]]\nunit = "upper"\nrecut = "unit half"', "means, dog 1, radius_mm", "needed"),
         (
-            '[[means.dog]]\nunit = "upper"\nrecut = "unit half"\nradius_mm = 3\nclear_mm = 7',
-            "means, dog 1, clear_mm",
+            '[[adjustment.dog]]\nunit = "upper"\nrecut = "unit half"',
+            "adjustment, dog 1, radius_mm",
+            "needed",
+        ),
+        (
+            '[[adjustment.dog]]\nunit = "upper"\nrecut = "unit half"\nradius_mm = 3\nclear_mm = 7',
+            "adjustment, dog 1, clear_mm",
             "twice",
         ),
         (
-            '[[means.dog]]\nunit = "upper"\nothers_deg = [true]',
-            "means, dog 1, others_deg 1",
+            '[[adjustment.dog]]\nunit = "upper"\nothers_deg = [true]',
+            "adjustment, dog 1, others_deg 1",
             "is true",
         ),
         (
-            '[[means.dog]]\nunit = "upper"\nbore_mm = 20\noutside_mm = 18',
-            "means, dog 1, outside_mm",
+            '[[adjustment.dog]]\nunit = "upper"\nbore_mm = 20\noutside_mm = 18',
+            "adjustment, dog 1, outside_mm",
             "is 18",
         ),
         (
-            '[[means.dog]]\nunit = "upper"\nradius_mm = 12\nwidth_mm = 6\nbore_mm = 20',
-            "means, dog 1, bore_mm",
+            '[[adjustment.dog]]\nunit = "upper"\nradius_mm = 12\nwidth_mm = 6\nbore_mm = 20',
+            "adjustment, dog 1, bore_mm",
             "would begin 9 mm from the centre",
         ),
         (
-            '[[means.dog]]\nunit = "upper"\nradius_mm = 12\nwidth_mm = 6\noutside_mm = 28',
-            "means, dog 1, outside_mm",
+            '[[adjustment.dog]]\nunit = "upper"\nradius_mm = 12\nwidth_mm = 6\noutside_mm = 28',
+            "adjustment, dog 1, outside_mm",
             "would end 15 mm from the centre",
         ),
         (
-            '[[means.dog]]\nunit = "upper"\nlength_mm = 6',
-            "means, dog 1, length_mm",
+            '[[adjustment.dog]]\nunit = "upper"\nlength_mm = 6',
+            "adjustment, dog 1, length_mm",
             "stands with a hole",
         ),
         (
-            '[[means.dog]]\nunit = "upper"\nshape = "bore keyway"\nlength_mm = 2',
-            "means, dog 1, bore_mm",
+            '[[adjustment.dog]]\nunit = "upper"\nshape = "bore keyway"\nlength_mm = 2',
+            "adjustment, dog 1, bore_mm",
             "is missing",
         ),
         (
-            '[[means.dog]]\nunit = "upper"\nshape = "shaft keyway"\noutside_mm = 20',
-            "means, dog 1, length_mm",
+            '[[adjustment.dog]]\nunit = "upper"\nshape = "shaft keyway"\noutside_mm = 20',
+            "adjustment, dog 1, length_mm",
             "is missing",
         ),
         (
-            '[[means.dog]]\nunit = "upper"\nshape = "slot"',
-            "means, dog 1, length_mm",
+            '[[adjustment.dog]]\nunit = "upper"\nshape = "slot"',
+            "adjustment, dog 1, length_mm",
             "is missing",
         ),
         (
-            '[[means.dog]]\nunit = "upper"\nothers_deg = [40]\nothers_width_mm = [5, 6]',
-            "means, dog 1, others_width_mm",
+            '[[adjustment.dog]]\nunit = "upper"\nothers_deg = [40]\nothers_width_mm = [5, 6]',
+            "adjustment, dog 1, others_width_mm",
             "has 2 figures",
         ),
-        ('[[means.dog]]\nunit = "upper"\nface = "front"', "means, dog 1, face", "'front'"),
         (
-            '[[means.gap]]\nunit = "upper"\nnow_mm = 0.4\nleast_mm = 0.5\nmost_mm = 0.3',
-            "means, gap 1, most_mm",
+            '[[adjustment.dog]]\nunit = "upper"\nface = "front"',
+            "adjustment, dog 1, face",
+            "'front'",
+        ),
+        (
+            '[[adjustment.gap]]\nunit = "upper"\nnow_mm = 0.4\nleast_mm = 0.5\nmost_mm = 0.3',
+            "adjustment, gap 1, most_mm",
             "less than least_mm",
         ),
         (
-            '[[means.gap]]\nunit = "upper"\nnow_mm = 0.4\nleast_mm = 0.3\nmost_mm = 0.5\n'
+            '[[adjustment.gap]]\nunit = "upper"\nnow_mm = 0.4\nleast_mm = 0.3\nmost_mm = 0.5\n'
             "readings = [[0.3], [0.4, 36]]",
-            "means, gap 1, readings",
+            "adjustment, gap 1, readings",
             "is a list",
         ),
         (
-            '[[means.mesh]]\ndriver = "crank"\ndriver_teeth = 0\ndriven = "twin"\n'
+            '[[adjustment.mesh]]\ndriver = "crank"\ndriver_teeth = 0\ndriven = "twin"\n'
             "driven_teeth = 48",
-            "means, mesh 1, driver_teeth",
+            "adjustment, mesh 1, driver_teeth",
             "is 0",
         ),
         (
-            '[[means.mesh]]\ndriver = "crank"\ndriver_teeth = 24\ndriven = "cam"\n'
+            '[[adjustment.mesh]]\ndriver = "crank"\ndriver_teeth = 24\ndriven = "cam"\n'
             "driven_teeth = 48",
-            "means, mesh",
+            "adjustment, mesh",
             "does not end at a unit",
         ),
     ],
@@ -235,9 +243,10 @@ def test_mistakes(text: str, key: str, word: str) -> None:
 
 
 def test_a_train_that_contradicts_the_stated_ratio() -> None:
-    text = '[[means.mesh]]\ndriver = "crank"\ndriver_teeth = 24\ndriven = "twin"\ndriven_teeth = 50'
+    mesh = 'driver = "crank"\ndriver_teeth = 24\ndriven = "twin"\ndriven_teeth = 50'
+    text = f"[[adjustment.mesh]]\n{mesh}"
     found = wrong(text)
-    assert [key for key, _, _ in found] == ["means, mesh", "means, mesh"]
+    assert [key for key, _, _ in found] == ["adjustment, mesh", "adjustment, mesh"]
     assert "turns 'upper' 12/25 times a crank turn, its own figure is 1/2" in found[0][1]
 
 
