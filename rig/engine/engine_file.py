@@ -415,7 +415,11 @@ def _unit(section: Section, engine: Engine, yardstick: Yardstick) -> Unit:
         "seen_from": section.text("seen_from") or "drive end",
         "lobe_cylinders": listed,
     }
-    keys = {"meaning": "opening_means", "release_btdc": "coupling_releases_deg_btdc"}
+    keys = {
+        "meaning": "opening_means",
+        "release_btdc": "coupling_releases_deg_btdc",
+        "catch_btdc": "coupling_catches_deg_btdc",
+    }
     unit = _read(section, Unit, made, keys)
     if "sensing_delay_error_us" in section.table:
         return unit

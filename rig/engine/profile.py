@@ -84,6 +84,8 @@ class Unit:
     coupling: Literal["none", "impulse", "disabled"] = "none"
     # Where the coupling releases, with the unit at its nominal.
     release_btdc: Annotated[float, number(-90.0, 90.0, "degrees BTDC")] | None = None
+    # Turned back past this, it catches again; likewise.
+    catch_btdc: Annotated[float, number(0.0, 180.0, "degrees BTDC")] | None = None
     body: Annotated[str, line(40)] = ""  # units with the same body move together
     play_deg: CrankDeg | None = None  # backlash, once measured
     # Cylinders that the openings of a working cycle belong to, in order; () = the firing order.

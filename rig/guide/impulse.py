@@ -9,12 +9,13 @@ that place with the contacts closed means that the coupling caught again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Literal
 
-from rig.base.angles import wrap
+from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.engine.profile import Unit
 from rig.guide.action import Host
@@ -26,28 +27,16 @@ from rig.signal.events import Closing, Event, Now, Opening
 from rig.timing.impulse import LEAST_LAG_DEG, opens_after_release, past_coupling, release_btdc
 
 State = Literal["trip", "back", "forward"]
-TripEvent = Literal[
-    "nothing", "tripped", "closed", "far enough", "turned too soon", "too short", "read", "passed",
-]  # fmt: skip
 
 MARGIN_DEG = 3.0
-
-
 """Gone back so much further than the approach needs, so that it is complete at the opening (common
 practice, no source)."""
 
-
 USUAL_LAG_DEG = 26.0
-
-
 """A coupling's lag while it is not known where the contacts open (25 to 30 degrees are quoted: an
 owners' association article)."""
 
-
-HAND_DEG = 2.0
-
-
-"""A hand trembles by less; more than this forward means that the crank was turned."""
+HAND_DEG = 2.0  # a hand trembles by less; more than this forward means that the crank was turned
 
 
 class Opened(Enum):
@@ -60,40 +49,12 @@ class Opened(Enum):
     CLOSED_BACK = "closed, turned back"
 
 
-TABLE: Mapping[tuple[State, TripEvent], State] = {
-    ("trip", "tripped"): "back",
-    ("trip", "read"): "trip",
-    ("back", "tripped"): "back",
-    ("back", "closed"): "back",
-    ("back", "far enough"): "forward",
-    ("back", "turned too soon"): "back",
-    ("back", "too short"): "back",
-    ("back", "read"): "trip",
-    ("forward", "tripped"): "back",
-    ("forward", "too short"): "back",
-    ("forward", "passed"): "trip",
-    ("forward", "read"): "trip",
-}
-
-
-"""(state, event) to the next state; what is not in it leaves the state as it is."""
-
-
 class Missed(Enum):
     """What went wrong last."""
 
     NOTHING = ""
     CAUGHT = "Caught again: turned back too far"
     TOO_SOON = "Not far enough back: the approach would be too short"
-
-
-MISSED: Mapping[tuple[State, TripEvent], Missed] = {
-    ("forward", "tripped"): Missed.CAUGHT,
-    ("forward", "passed"): Missed.CAUGHT,
-    ("back", "turned too soon"): Missed.TOO_SOON,
-    ("back", "too short"): Missed.TOO_SOON,
-    ("forward", "too short"): Missed.TOO_SOON,
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,10 +69,12 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class TripState:
-    """Where the person stands, continuous crank degrees.
+    """Where the person is, continuous crank degrees.
 
     ``needed_deg`` is the approach that a reading needs, ``lag_deg`` the coupling's lag as far as it
     is known. ``opens_deg`` is where the contacts open running, on the lobe that is worked on.
+    Turned back past ``catch_deg`` the coupling catches again, where that was entered; so it does
+    ``apart_deg`` on, at the next lobe.
     """
 
     needed_deg: float
@@ -122,6 +85,8 @@ class TripState:
     opens_deg: float = 0.0
     lowest_deg: float = 0.0  # furthest back since the trip
     missed: Missed = Missed.NOTHING
+    catch_deg: float | None = None
+    apart_deg: float = 360.0
 
     @property
     def more_deg(self) -> float:
@@ -130,8 +95,15 @@ class TripState:
 
     @property
     def far_enough_deg(self) -> float:
-        """From here forward the approach is complete at the opening."""
-        return self.opens_deg - self.needed_deg - MARGIN_DEG
+        """From here forward the approach is complete at the opening; never where it catches."""
+        return max(self.opens_deg - self.needed_deg - MARGIN_DEG, self.catches_deg + HAND_DEG)
+
+    @property
+    def catches_deg(self) -> float:
+        """Where it catches again, turned back; minus infinity where that is not known."""
+        if self.catch_deg is None:
+            return -math.inf
+        return self.opens_deg - modulo(self.opens_deg - self.catch_deg, self.apart_deg)
 
     @property
     def came_forward(self) -> bool:
@@ -145,58 +117,131 @@ def _turned_too_soon(now: TripState, seen: Seen) -> bool:
     return came_back and seen.crank_deg > now.lowest_deg + HAND_DEG
 
 
-def _is(opened: Opened) -> Callable[[TripState, Seen], bool]:
-    return lambda _, seen: seen.opened is opened
+Shows = Opened | Callable[[TripState, Seen], bool]
 
-
-Test = Callable[[TripState, Seen], bool]
-
-SEEN_AS: tuple[tuple[TripEvent, tuple[State, ...], Test], ...] = (
-    ("tripped", ("trip", "back", "forward"), _is(Opened.TRIPPED)),
-    ("read", ("trip", "back", "forward"), _is(Opened.READ)),
-    ("too short", ("back", "forward"), _is(Opened.TOO_SHORT)),
-    ("closed", ("back",), _is(Opened.CLOSED_BACK)),
-    ("far enough", ("back",), lambda now, seen: seen.crank_deg <= now.far_enough_deg),
-    ("turned too soon", ("back",), _turned_too_soon),
-    ("passed", ("forward",), lambda now, seen: seen.crank_deg > now.opens_deg + MARGIN_DEG),
+ROWS: tuple[tuple[Shows, tuple[State, ...], State, Missed | None], ...] = (
+    (Opened.TRIPPED, ("trip", "back"), "back", Missed.NOTHING),
+    (Opened.TRIPPED, ("forward",), "back", Missed.CAUGHT),
+    (Opened.READ, ("trip", "back", "forward"), "trip", Missed.NOTHING),
+    (Opened.TOO_SHORT, ("back", "forward"), "back", Missed.TOO_SOON),
+    (Opened.CLOSED_BACK, ("back",), "back", None),
+    (lambda now, seen: seen.crank_deg < now.catches_deg, ("back", "forward"), "trip",
+     Missed.CAUGHT),
+    (lambda now, seen: seen.crank_deg <= now.far_enough_deg, ("back",), "forward", Missed.NOTHING),
+    (_turned_too_soon, ("back",), "back", Missed.TOO_SOON),
+    (lambda now, seen: seen.crank_deg > now.opens_deg + MARGIN_DEG, ("forward",), "trip",
+     Missed.CAUGHT),
 )  # fmt: skip
-
-
-"""How an event shows, and in which states; the first row that holds counts."""
+"""How an event shows, in which states, the state after it, and what was missed (None: as before).
+The first row that holds counts; where none does, the state stays."""
 
 
 def step(now: TripState, seen: Seen) -> TripState:
-    """The state after one more look at the rig; pure, so that it can be replayed.
+    """The state after one more look at the rig; pure, so that it can be replayed."""
+    lowest_deg = min(now.lowest_deg, seen.crank_deg)
+    after = replace(now, crank_deg=seen.crank_deg, lowest_deg=lowest_deg)
 
-    Source: the table.
-    """
-    event: TripEvent = next(
-        (name for name, states, shows in SEEN_AS if now.state in states and shows(now, seen)),
-        "nothing",
-    )
-    after = replace(
-        now,
-        state=TABLE.get((now.state, event), now.state),
-        crank_deg=seen.crank_deg,
-        lowest_deg=min(now.lowest_deg, seen.crank_deg),
-    )
-    if (now.state, event) in MISSED and MISSED[now.state, event] is Missed.CAUGHT:
+    def shown(shows: Shows) -> bool:
+        return seen.opened is shows if isinstance(shows, Opened) else shows(now, seen)
+
+    row = next((row for row in ROWS if now.state in row[1] and shown(row[0])), None)
+    if row is None:
+        return after
+    shows, _, state, missed = row
+    after = replace(after, state=state, missed=now.missed if missed is None else missed)
+    at = seen.event_deg
+    if missed is Missed.CAUGHT:
         after = replace(after, lag_deg=USUAL_LAG_DEG)  # what was learnt led there
-    if event == "tripped":
-        at = seen.event_deg
-        after = replace(after, trip_deg=at, lowest_deg=at, opens_deg=at - after.lag_deg)
-    elif event in ("closed", "too short", "read"):
-        lag_deg = now.trip_deg - seen.event_deg
-        if lag_deg >= LEAST_LAG_DEG:
-            after = replace(after, opens_deg=seen.event_deg, lag_deg=lag_deg)
-    if event in ("turned too soon", "too short"):
+    if shows is Opened.TRIPPED:
+        return replace(after, trip_deg=at, lowest_deg=at, opens_deg=at - after.lag_deg)
+    if isinstance(shows, Opened) and now.trip_deg - at >= LEAST_LAG_DEG:
+        after = replace(after, opens_deg=at, lag_deg=now.trip_deg - at)
+    if missed is Missed.TOO_SOON:
         after = replace(after, lowest_deg=seen.crank_deg)
-    missed = MISSED.get((now.state, event))
-    if missed is not None:
-        return replace(after, missed=missed)
-    if event in ("tripped", "read", "far enough"):
-        return replace(after, missed=Missed.NOTHING)
     return after
+
+
+SPARE_DEG = 4.0
+"""Turned back further than far enough by more than this, a coupling may have caught again, where it
+is not entered at which angle it does (common practice, no source)."""
+
+
+class CouplingWatch:
+    """Follows the crank and the contacts of ``unit`` past its impulse coupling; ``at`` is where the
+    person is. Raises InputError where it has no nominal, or TDC is not known."""
+
+    def __init__(self, host: Host, unit: Unit) -> None:
+        self._host = host
+        self.unit = unit
+        self.target = target_of(host, nominal_window(host, unit).nominal_btdc, 1)
+        self.nominal_deg = self.target.tdc_deg - self.target.btdc_deg
+        # Openings of a unit are so far apart; the nearest place is the one that is turned through.
+        self.apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
+        lags = [lag.lag_deg for lag in host.session.lags() if lag.unit == unit.name and lag.running]
+        self.at = TripState(
+            host.session.settings.approach_deg,
+            lags[-1] if lags else USUAL_LAG_DEG,
+            catch_deg=None if unit.catch_btdc is None else self.target.tdc_deg - unit.catch_btdc,
+            apart_deg=self.apart_deg,
+        )
+        self._before: tuple[float, bool] | None = None  # the last opening, and whether it ran
+
+    def see(self, now: Now, events: Sequence[Event]) -> None:
+        """One more look at the rig."""
+        if now.crank_deg is None:
+            self._before = None
+            self.at = replace(self.at, state="trip")
+            return
+        for event in events:
+            if isinstance(event, Opening | Closing) and event.input == self.unit.input:
+                self._change(event)
+        self.at = step(self.at, Seen(now.crank_deg))
+
+    def _change(self, event: Opening | Closing) -> None:
+        if event.crank_deg is None:
+            return
+        at_deg, opened = event.crank_deg, Opened.NOTHING
+        if isinstance(event, Opening) and event.direction > 0:
+            ran = self._is_running(at_deg)
+            self._before = at_deg, ran
+            opened = (Opened.READ if event.valid else Opened.TOO_SHORT) if ran else Opened.TRIPPED
+        elif isinstance(event, Closing) and event.direction < 0:
+            opened = Opened.CLOSED_BACK
+        if opened is not Opened.NOTHING:
+            self.at = step(self.at, Seen(at_deg, opened, at_deg))
+
+    def _is_running(self, at_deg: float) -> bool:
+        if self._before is not None and past_coupling(*self._before, at_deg, self.apart_deg):
+            return True
+        btdc_deg = self.target.btdc_deg - wrap(at_deg - self.nominal_deg, self.apart_deg)
+        return opens_after_release(btdc_deg, self.release_btdc)
+
+    @property
+    def release_btdc(self) -> float | None:
+        """Where the coupling releases, degrees BTDC; None while it is not known."""
+        session, name = self._host.session, self.unit.name
+        return release_btdc(
+            session.readings(), self.unit, session.setting_of(name), session.phase_of(name),
+            session.restarted_at(),
+        )  # fmt: skip
+
+    @property
+    def is_caught(self) -> bool:
+        """Past the place where the contacts open running, and they are still closed."""
+        if self._host.session.contact_open(self.unit.input) or self._before is None:
+            return False
+        past_deg = wrap(self.at.crank_deg - self.at.opens_deg, self.apart_deg)
+        return MARGIN_DEG < past_deg < self.apart_deg / 2.0
+
+    @property
+    def is_released(self) -> bool:
+        """Whether it surely does not hold the rotor back here: after a trip, or a running reading,
+        the crank was turned back far enough and no further, or not at all."""
+        at = self.at
+        ran = self._before is not None and self._before[1]
+        here = abs(at.crank_deg - at.opens_deg) < self.apart_deg / 2.0
+        furthest_deg = max(at.far_enough_deg - SPARE_DEG, at.catches_deg)
+        return (at.state == "forward" or ran) and here and at.lowest_deg >= furthest_deg
 
 
 class PastImpulseCoupling(LedProcedure):
@@ -204,119 +249,56 @@ class PastImpulseCoupling(LedProcedure):
 
     def __init__(self, host: Host, unit: Unit) -> None:
         super().__init__(host)
-        window = nominal_window(host, unit)
-        self._unit = unit
-        self._target = target_of(host, window.nominal_btdc, 1)
-        self._nominal_deg = self._target.tdc_deg - self._target.btdc_deg
-        # Openings of a unit are so far apart; the nearest place is the one that is turned through.
-        self._apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
-        lags = [lag.lag_deg for lag in host.session.lags() if lag.unit == unit.name and lag.running]
-        self._at = TripState(
-            host.session.settings.approach_deg, lag_deg=lags[-1] if lags else USUAL_LAG_DEG
-        )
-        self._before: tuple[float, bool] | None = None  # the last opening, and whether it ran
-
-    # -- what the rig sees --
+        self._watch = CouplingWatch(host, unit)
 
     def see(self, now: Now, events: Sequence[Event]) -> None:
         """One more look at the rig."""
-        if now.crank_deg is None:
-            self._before = None
-            self._at = replace(self._at, state="trip")
-            return
-        for event in events:
-            if isinstance(event, Opening | Closing) and event.input == self._unit.input:
-                self._change(event)
-        self._at = step(self._at, Seen(now.crank_deg))
-
-    def _change(self, event: Opening | Closing) -> None:
-        if event.crank_deg is None:
-            return
-        if isinstance(event, Closing):
-            if event.direction < 0:
-                self._look(event.crank_deg, Opened.CLOSED_BACK)
-        elif event.direction > 0:
-            ran = self._is_running(event.crank_deg)
-            self._before = event.crank_deg, ran
-            read = Opened.READ if event.valid else Opened.TOO_SHORT
-            self._look(event.crank_deg, read if ran else Opened.TRIPPED)
-
-    def _look(self, at_deg: float, opened: Opened) -> None:
-        self._at = step(self._at, Seen(at_deg, opened, at_deg))
-
-    def _is_running(self, at_deg: float) -> bool:
-        if self._before is not None and past_coupling(*self._before, at_deg, self._apart_deg):
-            return True
-        btdc_deg = self._target.btdc_deg - wrap(at_deg - self._nominal_deg, self._apart_deg)
-        return opens_after_release(btdc_deg, self._release_btdc())
-
-    def _release_btdc(self) -> float | None:
-        session, name = self._host.session, self._unit.name
-        return release_btdc(
-            session.readings(), self._unit, session.setting_of(name), session.phase_of(name),
-            session.restarted_at(),
-        )  # fmt: skip
-
-    # -- on the screen --
+        self._watch.see(now, events)
 
     def show(self, now: Now | None) -> GoToView:
-        """What the dashboard shows."""
-        to_go = None
+        """What the dashboard shows: how far to where the crank is to go."""
+        watch, at, to_go = self._watch, self._watch.at, None
         if now is not None and now.crank_deg is not None:
-            to_go = wrap(self._goal_deg() - now.crank_deg, 2.0 * self._apart_deg)
-        words = self.advice().next
-        if self._at.missed is not Missed.NOTHING:
-            words = f"{self._at.missed.value}. {words}"
-        title = f"{self._unit.name}: past its impulse coupling"
-        return GoToView(self._target.btdc_deg, to_go, True, words, title=title)
-
-    def _goal_deg(self) -> float:
-        """Where the crank is to go, continuous degrees."""
-        at = self._at
-        if at.state == "back":
-            return at.far_enough_deg
-        if at.state == "forward":
-            return at.opens_deg
-        return at.crank_deg + wrap(self._nominal_deg - at.crank_deg, self._apart_deg)
+            goal_deg = at.crank_deg + wrap(watch.nominal_deg - at.crank_deg, watch.apart_deg)
+            if at.state != "trip":
+                goal_deg = at.far_enough_deg if at.state == "back" else at.opens_deg
+            to_go = wrap(goal_deg - now.crank_deg, 2.0 * watch.apart_deg)
+        missed = f"{at.missed.value}. " if at.missed is not Missed.NOTHING else ""
+        title = f"{watch.unit.name}: past its impulse coupling"
+        words = f"{missed}{self.advice().next}"
+        return GoToView(watch.target.btdc_deg, to_go, True, words, title=title)
 
     def advice(self) -> Advice:
         """What to do now, from the table and the crank."""
-        has = waiting(self._host, self._unit)
-        so_far = f"{self._unit.name}: {has.n} of {has.wanted} running readings."
-        at, hand, deg, press = self._at, Hand.TURN_FORWARD, None, ""
+        watch, at = self._watch, self._watch.at
+        has = waiting(self._host, watch.unit)
+        why = f"{watch.unit.name}: {has.n} of {has.wanted} running readings."
+        hand, deg, press = Hand.TURN_FORWARD, None, ""
         if has.n >= has.wanted and at.state == "trip":
             words, hand, press = "End here: enough running readings", Hand.NOTHING, "event_here"
         elif at.state == "back":
             words, hand = f"Turn back {max(at.more_deg, 1.0):.0f}° more", Hand.TURN_BACK
             deg = at.more_deg + 1.0
         elif at.state == "forward" and not at.came_forward:
-            words, so_far = "STOP. Now turn forward, gently", "Far enough back: it stays released."
+            words, why = "STOP. Now turn forward, gently", "Far enough back: it stays released."
         elif at.state == "forward":
             words = "Turn forward gently, through the opening"
-        elif opens_after_release(self._target.btdc_deg, self._release_btdc()):
-            words, so_far = "Turn forward through the opening", "It opens after the release here."
-        elif self._caught:
-            words, so_far = "Turn on forward to the trip", "Caught: the contacts stay closed."
+        elif opens_after_release(watch.target.btdc_deg, watch.release_btdc):
+            words, why = "Turn forward through the opening", "It opens after the release here."
+        elif watch.is_caught:
+            words, why = "Turn on forward to the trip", "Caught: the contacts stay closed."
         else:
             words = "Turn forward to the trip"
         if at.missed is not Missed.NOTHING:
-            so_far = f"{at.missed.value}."
+            why = f"{at.missed.value}."
         return Advice(
-            "impulse", words, so_far, f"{LIVE} {ARC}",
-            press=press, hand=hand, unit=self._unit.name, deg=deg,
+            "impulse", words, why, f"{LIVE} {ARC}",
+            press=press, hand=hand, unit=watch.unit.name, deg=deg,
         )  # fmt: skip
-
-    @property
-    def _caught(self) -> bool:
-        """Past the place where the contacts open running, and they are still closed."""
-        if self._host.session.contact_open(self._unit.input) or not self._before:
-            return False
-        past_deg = wrap(self._at.crank_deg - self._at.opens_deg, self._apart_deg)
-        return MARGIN_DEG < past_deg < self._apart_deg / 2.0
 
     def done(self, now: Now | None) -> str:
         """The person ends it."""
-        n = waiting(self._host, self._unit).n
+        name, n = self._watch.unit.name, waiting(self._host, self._watch.unit).n
         if not n:
             raise InputError("no running reading yet: go on, or leave (esc)")
-        return f"{self._unit.name}: {n} running readings past the impulse coupling"
+        return f"{name}: {n} running readings past the impulse coupling"

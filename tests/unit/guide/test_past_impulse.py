@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
@@ -12,7 +13,7 @@ from virtual_bench import VirtualBench
 
 from rig.base.errors import InputError
 from rig.guide import impulse
-from rig.guide.impulse import Missed, Opened, Seen, State, TripEvent, TripState, step
+from rig.guide.impulse import Missed, Opened, Seen, State, TripState, step
 from rig.guide.procedure import Advice, Hand
 from rig.job.new import write_example
 from rig.timing.values import Reading
@@ -78,13 +79,27 @@ def test_going_on_a_little_after_the_trip_is_not_turning_too_soon() -> None:
     assert run(TRIP, 39.0, 5.0, 8.0).missed is Missed.TOO_SOON
 
 
-def test_the_table_is_closed() -> None:
-    states, events = set(get_args(State)), set(get_args(TripEvent))
-    assert {state for state, _ in impulse.TABLE} <= states
-    assert {event for _, event in impulse.TABLE} == events - {"nothing"}
-    shown = {(state, name) for name, where, _ in impulse.SEEN_AS for state in where}
-    assert shown == set(impulse.TABLE)
-    assert set(impulse.MISSED) <= set(impulse.TABLE)
+def test_where_it_catches_again_may_be_entered() -> None:
+    """Turned back past it, it is said at once, and never led there: here it catches 27 degrees
+    before the opening, and at the next lobe 180 degrees on."""
+    now = TripState(20.0, catch_deg=153.0, apart_deg=180.0)
+    for look in (Seen(-40.0), TRIP, CLOSED):
+        now = step(now, look)
+    assert now.catches_deg == -27.0
+    assert now.far_enough_deg == -23.0
+    assert step(step(now, Seen(-26.0)), Seen(0.0, Opened.READ, 0.0)).missed is Missed.NOTHING
+    for before in (now, step(now, Seen(-24.0))):
+        caught = step(before, Seen(-28.0))
+        assert (caught.state, caught.missed) == ("trip", Missed.CAUGHT)
+    near = replace(now, catch_deg=-15.0)
+    assert near.far_enough_deg == -13.0  # the approach is too short, and is said to be then
+
+
+def test_each_state_has_a_way_on() -> None:
+    states = set(get_args(State))
+    assert {state for _, of, _, _ in impulse.ROWS for state in of} == states
+    for state in states:
+        assert {to for _, of, to, _ in impulse.ROWS if state in of} != {state}
 
 
 LOOKS = st.one_of(
@@ -226,13 +241,20 @@ def test_at_full_retard_the_opening_after_the_release_is_read_without_a_trip(
     assert {(r.setting, r.kind) for r in later} == {("full retard", "turned")}
 
 
-def test_the_engine_file_may_say_where_the_coupling_releases(tmp_path: Path) -> None:
+def test_the_engine_file_may_say_where_the_coupling_releases_and_catches(tmp_path: Path) -> None:
+    places = "coupling_releases_deg_btdc = 4\ncoupling_catches_deg_btdc = 62\n"
     bench = coupled(
-        tmp_path / "job", 3, ('coupling = "impulse"\n',
-                              'coupling = "impulse"\ncoupling_releases_deg_btdc = 4\n')
-    )  # fmt: skip
-    assert bench.job.profile.units[0].release_btdc == 4.0
-    with pytest.raises(InputError, match="coupling_releases_deg_btdc"):
-        coupled(
-            tmp_path / "other", 3, ("input = 1\n", "input = 1\ncoupling_releases_deg_btdc = 400\n")
-        )
+        tmp_path / "job", 3, ('coupling = "impulse"\n', f'coupling = "impulse"\n{places}')
+    )
+    unit = bench.job.profile.units[0]
+    assert (unit.release_btdc, unit.catch_btdc) == (4.0, 62.0)
+    bench.press("i")
+    while next_of(bench).hand is Hand.TURN_FORWARD:
+        bench.do("turn 5 at 20")
+    while (back := next_of(bench)).hand is Hand.TURN_BACK:
+        bench.do(f"back {back.deg} at 40")
+    bench.do("back 20 at 40")  # past 62 degrees BTDC: it is said at once
+    assert next_of(bench).why.startswith("Caught again")
+    for key in ("coupling_releases_deg_btdc", "coupling_catches_deg_btdc"):
+        with pytest.raises(InputError, match=key):
+            coupled(tmp_path / key, 3, ("input = 1\n", f"input = 1\n{key} = 400\n"))
