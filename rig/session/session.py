@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import bisect
 import math
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
@@ -20,7 +20,7 @@ from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Profile
 from rig.session.annotations import Act, Annotations, Centres, Timeline, asked_for
 from rig.session.diagnostics import Diagnostic, Seen, diagnose
-from rig.session.kept import OpeningLog, PassLog
+from rig.session.kept import MOST_VALID, OpeningLog, PassLog
 from rig.signal import rig_statistics
 from rig.signal.events import Event, Finding, IndexPass, Now, Opening, Reason, Rejection, Settings
 from rig.signal.interpolate import StateWidths
@@ -76,7 +76,7 @@ class Session:
         self.health: Health | None = None
         self.foot_presses = 0
         self.restarts = 0
-        self._began_us: list[float] = []  # restarts of the rig
+        self._began_us: deque[float] = deque(maxlen=MOST_VALID)  # restarts, with openings between
         self.annotations = Annotations(profile)
         self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self.index_check = IndexCheck(self._finder.settings)
@@ -246,7 +246,11 @@ class Session:
         fault = restart.cause & POWER_CAUSES or restart.t_us - self.start_us > AS_PORT_OPENS_US
         if heard and fault:
             self.restarts += 1
-        self._began_us.append(restart.t_us)
+        began_us = self._began_us
+        last_us = self.openings[-1].t_us if self.openings else -math.inf
+        if len(began_us) > 1 and last_us < began_us[-2]:  # nothing to tell them apart by
+            began_us.pop()
+        began_us.append(restart.t_us)
         self._lose_stroke(restart.t_us)
 
     def _lose_stroke(self, t_us: float) -> None:

@@ -47,8 +47,8 @@ SAME_COUNT_DEG = 0.5
 
 MOST_EDGES = 20_000
 MOST_LIVES = 1_000
-"""Edges kept of an input until they are assigned, and stretches kept of a rig that keeps
-restarting."""
+"""Edges kept of an input until they are assigned, and half of the stretches kept at most of a rig
+that keeps restarting."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,11 +287,12 @@ class StatisticsCollector:
         now = self._stretches[-1]
         if now.start is not None:
             self._stretches.append(_Open(now.step, now.unit, t_us, resumed=True))
-        if len(self._stretches) > MOST_LIVES:
-            # Of many restarts, drop the one in which the crank was turned least.
-            older = [n for n, each in enumerate(self._stretches[:-1]) if each.resumed]
-            if older:
-                del self._stretches[min(older, key=lambda n: self._stretches[n].turned_deg)]
+        if len(self._stretches) > 2 * MOST_LIVES:
+            # Of many restarts, drop those in which the crank was turned least.
+            older = [each for each in self._stretches[:-1] if each.resumed]
+            least = sorted(older, key=lambda each: each.turned_deg)[:MOST_LIVES]
+            gone = set(map(id, least))
+            self._stretches = [each for each in self._stretches if id(each) not in gone]
 
     # -- events -------------------------------------------------------------------------------
 
@@ -315,8 +316,8 @@ class StatisticsCollector:
                 self._between.add([counts])
 
     def _at(self, t_us: float) -> _Open:
-        starts = [each.from_us for each in self._stretches]
-        return self._stretches[max(bisect.bisect_right(starts, t_us) - 1, 0)]
+        nth = bisect.bisect_right(self._stretches, t_us, key=lambda each: each.from_us)
+        return self._stretches[max(nth - 1, 0)]
 
     def _opening(self, opening: Opening) -> None:
         self._levels.opened(opening)

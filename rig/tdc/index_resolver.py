@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import bisect
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
@@ -80,56 +81,77 @@ def same_frame(one: TdcReference, other: TdcReference, encoder: Encoder) -> TdcR
 
 ONE_SIDE = "touched from one side: this resolves the place of the index, and does not check TDC"
 
+MOST_LIVES = 1_000
+"""Lives of a rig that keeps restarting that are kept one by one."""
+
+
+@dataclass(slots=True)
+class Life:
+    """From one restart of the rig to the next. ``place``: roughly where cylinder 1's TDC is,
+    degrees after the index; None while that is not known."""
+
+    number: int
+    start_us: float
+    place: float | None = None
+
 
 class IndexResolver:
     """Roughly where cylinder 1's TDC is after the index, in each life of the rig."""
 
     def __init__(self, profile: Profile) -> None:
         self._engine, self._encoder = profile.engine, profile.encoder
-        self._starts = [-math.inf]
-        self._near: list[float | None] = [None]
+        self.lives = [Life(0, -math.inf)]
         self.many = index_places(profile.encoder)
         self.why_not = Rejection(Reason.INDEX_PLACE, (self.many, places_apart_deg(profile.encoder)))
 
     @property
     def known(self) -> bool:
         """Whether the index is a known place of the crank now."""
-        return self.many == 1 or self._near[-1] is not None
+        return self.many == 1 or self.place is not None
 
     @property
     def was_lost(self) -> bool:
         """Whether it was known once, and is not now."""
-        return not self.known and any(near is not None for near in self._near)
+        return not self.known and any(each.place is not None for each in self.lives)
 
     @property
     def life(self) -> int:
         """Number of the rig's present life, from 0."""
-        return len(self._starts) - 1
+        return self.lives[-1].number
 
     @property
     def place(self) -> float | None:
         """Roughly where TDC lies in this life of the rig, degrees after the index; or None."""
-        return self._near[-1]
+        return self.lives[-1].place
 
     @place.setter
     def place(self, near_deg: float | None) -> None:
-        self._near[-1] = near_deg
+        self.lives[-1].place = near_deg
 
     def lost(self, t_us: float) -> None:
-        """The rig restarted: the index may be any of its places."""
-        self._starts.append(max(t_us, self._starts[-1]))
-        self._near.append(None)
+        """The rig restarted: the index may be any of its places.
 
-    def found(self, reference: TdcReference, life: int = -1) -> None:
-        """TDC was found in a life of the rig, and is valid all through it."""
+        Of too many lives, one whose place nobody knows joins the one before, if that is alike.
+        """
+        lives = self.lives
+        lives.append(Life(self.life + 1, max(t_us, lives[-1].start_us)))
+        if len(lives) > MOST_LIVES:
+            pairs = enumerate(pairwise(lives[:-1]), 1)
+            del lives[next((nth for nth, (a, b) in pairs if a.place is b.place is None), 0)]
+
+    def found(self, reference: TdcReference, life: int | None = None) -> None:
+        """TDC was found in a life of the rig, the present one by default; it is valid all through
+        it."""
         own = plug_hole_offset_deg(self._engine, reference.cylinder)
-        self._near[life] = modulo(reference.tdc_deg - own)
+        for each in self.lives:
+            if each.number == (self.life if life is None else life):
+                each.place = modulo(reference.tdc_deg - own)
 
     def state(self, crank_deg: float, cylinder: int, reference: TdcReference) -> None:
         """``cylinder`` is roughly at TDC now. Raises InputError as ``stated_place``."""
         near = stated_place(crank_deg, cylinder, reference, self._engine, self._encoder)
         own = plug_hole_offset_deg(self._engine, reference.cylinder)
-        self._near[-1] = modulo(near - own)
+        self.place = modulo(near - own)
 
     def touched(self, stop: StopTouches, reference: TdcReference) -> bool:
         """Whether a piston stop touched from one side alone resolves the place; if so, it does.
@@ -152,12 +174,12 @@ class IndexResolver:
 
     def at(self, t_us: float, reference: TdcReference | None) -> TdcReference | None:
         """The reference as valid at ``t_us``; None if the place is not known."""
-        life = max(bisect.bisect_left(self._starts, t_us) - 1, 0)
-        return self._placed(reference, self._near[life])
+        nth = bisect.bisect_left(self.lives, t_us, key=lambda life: life.start_us)
+        return self._placed(reference, self.lives[max(nth - 1, 0)].place)
 
     def now(self, reference: TdcReference | None) -> TdcReference | None:
         """The reference as valid now; None if the place is not known."""
-        return self._placed(reference, self._near[-1])
+        return self._placed(reference, self.place)
 
     def _placed(self, reference: TdcReference | None, near: float | None) -> TdcReference | None:
         if reference is None or self.many == 1:

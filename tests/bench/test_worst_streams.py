@@ -20,7 +20,7 @@ from rig.session.session import Session
 from rig.signal import integrity, rig_statistics, track
 from rig.signal import openings as openings_of
 from rig.signal.rig_statistics import StatisticsCollector
-from rig.tdc import piston_stop
+from rig.tdc import index_resolver, piston_stop
 from rig.tdc.piston_stop import StopTouches
 from rig.wire.line import encode, hexadecimal
 from rig.wire.reader import LineReader
@@ -109,7 +109,14 @@ def cuts() -> Lines:
         yield turned(next(numbers), t_us + 1000)
 
 
-STREAMS = {each.__name__: each for each in (ordinary, openings, passes, illegal, cuts)}
+def restarts() -> Lines:
+    """The rig restarts as soon as it has said where the crank is."""
+    for n in count():
+        yield line("R", 0, 8)
+        yield turned(1, n % 50 * 20_000)
+
+
+STREAMS = {each.__name__: each for each in (ordinary, openings, passes, illegal, cuts, restarts)}
 
 
 def stream(name: str, size: int) -> bytes:
@@ -179,6 +186,8 @@ def test_memory_has_a_plateau(name: str, stop_in: bool, monkeypatch: pytest.Monk
         (integrity, "MOST_STRETCHES", 40),
         (track, "MOST_DOUBTS", 20),
         (openings_of, "MOST_UNPLACED", 20),
+        (rig_statistics, "MOST_LIVES", 40),
+        (index_resolver, "MOST_LIVES", 40),
     ):
         monkeypatch.setattr(module, limit, value)
     taken(stream("ordinary", SHORT), stop_in=True)  # what is imported on the way

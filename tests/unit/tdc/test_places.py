@@ -6,12 +6,15 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from played import PROFILE, Played
 
 from rig.engine.profile import Profile
 from rig.session.diagnostics import Diagnostic, Doubt
 from rig.session.session import Session
 from rig.signal.events import Reason
+from rig.tdc import index_resolver
 from rig.tdc.index_resolver import ONE_SIDE, IndexResolver
 from rig.tdc.reference import set_by_hand
 from rig.tdc.reference_file import to_plain
@@ -128,6 +131,40 @@ def test_lives_are_numbered_and_each_has_its_own_place() -> None:
     places.state(225.0, 1, reference)
     placed = [places.at(t, reference) for t in (5.0, 10.0, 10.1)]
     assert [round(each.tdc_deg) for each in placed if each] == [100, 100, 220]
+
+
+@given(st.lists(st.booleans(), max_size=40), st.integers(4, 50))
+def test_a_rig_that_keeps_restarting_keeps_the_places_that_were_found(
+    found: list[bool], most: int
+) -> None:
+    """Against a list of all lives: where more are kept than have a place, every answer is right."""
+    reference = set_by_hand(100.0, how="invented", half_width_deg=0.1)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(index_resolver, "MOST_LIVES", max(most, 2 * sum(found) + 3))
+        places = IndexResolver(geared("3/2"))
+        for nth, known in enumerate(found, 1):
+            if known:
+                places.found(reference)
+            places.lost(10.0 * nth)
+        assert places.life == len(found)
+        for nth, known in enumerate([*found, False]):
+            assert (places.at(10.0 * nth + 5.0, reference) is not None) == known
+
+
+@given(st.lists(st.booleans(), min_size=20, max_size=60))
+def test_however_often_a_rig_restarts_few_lives_are_kept(found: list[bool]) -> None:
+    reference = set_by_hand(100.0, how="invented", half_width_deg=0.1)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(index_resolver, "MOST_LIVES", 5)
+        places = IndexResolver(geared("3/2"))
+        for nth, known in enumerate(found, 1):
+            if known:
+                places.found(reference)
+            places.lost(10.0 * nth)
+        assert len(places.lives) <= 5
+        before = places.at(10.0 * len(found) - 5.0, reference)
+        assert (before is not None) == found[-1]
+        assert places.at(10.0 * len(found) + 5.0, reference) is None
 
 
 def test_a_tdc_found_again_across_the_index_leaves_the_stroke_as_it_was() -> None:
