@@ -12,20 +12,39 @@ from rig.certificate.schema import Certificate
 from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.profile import Encoder
 from rig.job.clock import utc_shown
-from rig.job.results import CaptureFacts, RigFinding
-from rig.tdc.reference import Method, TdcReference
+from rig.job.results import CaptureFacts
+from rig.tdc.reference import Method
 from rig.words.figures import grouped
 
 
-def evidence(certificate: Certificate, fingerprint: str, budget: str) -> str:
-    """Draw the sheet; ``fingerprint`` is the record's own, ``budget`` what goes above the rest."""
-    left = (_method(certificate), _reference(certificate), _rig(certificate), _closing(certificate))
-    right = (_prints(certificate, fingerprint), _signing(certificate), _cautions(certificate))
+def evidence(certificate: Certificate, fingerprint: str) -> str:
+    """Draw the blocks in order; ``fingerprint`` is the record's own."""
     return (
-        f"{budget}"
-        f'<div class="columns"><div>{"".join(left)}</div><div>{"".join(right)}</div></div>'
-        f"{_signature(certificate)}"
+        _block("How", _method(certificate))
+        + _block("Top dead centre", _reference(certificate))
+        + _block("Rig and program", _rig(certificate))
+        + _block("Fingerprints (SHA-256)", _prints(certificate, fingerprint))
+        + _block("Signing it", _signing(certificate))
     )
+
+
+def before_it_runs(certificate: Certificate) -> str:
+    """Draw the cautions and the closing list."""
+    cautions = "".join(f"<li>{ink(each)}</li>" for each in certificate.cautions)
+    tick = '<path d="M2.5 6.5l3 3l5 -8"/>'
+    closing = "".join(
+        '<li><svg class="box" viewBox="0 0 12 12" aria-hidden="true">'
+        f'<rect x="0.6" y="0.6" width="10.8" height="10.8"/>{tick if each.done else ""}</svg>'
+        f"<span>{ink(each.words)}</span></li>"
+        for each in certificate.closing
+    )
+    return _block("Cautions", f'<ul class="cautions">{cautions}</ul>') + _block(
+        "Closing list, before the engine runs", f'<ul class="closing">{closing}</ul>'
+    )
+
+
+def _block(title: str, body: str) -> str:
+    return f'<div class="block"><h3>{title}</h3>{body}</div>'
 
 
 def _method(certificate: Certificate) -> str:
@@ -34,79 +53,57 @@ def _method(certificate: Certificate) -> str:
     meanings = sorted({each.meaning for each in stated.units})
     said = [
         *certificate.method,
-        f"A reading counts after {run_up.needed_deg:g}° of movement in the normal direction, "
-        f"begun anew by a backward movement beyond {run_up.forgiven_deg:g}°.",
-        f"Contacts: a closed run of {contacts.closed_end_ms:g} ms ends a passage; open runs up to "
-        f"{contacts.longest_dropout_ms:g} ms before it are drop-outs; open for "
-        f"{contacts.least_open_ms:g} ms is open.",
-        f"The figures are meant as read with the {' or the '.join(meanings)}.",
+        f"A reading is valid after an approach of {run_up.needed_deg:g}° in the normal direction; "
+        f"a backward movement beyond {run_up.forgiven_deg:g}° restarts it.",
+        f"Contacts closed for {contacts.closed_end_ms:g} ms end a transition; openings of up to "
+        f"{contacts.longest_dropout_ms:g} ms before it are drop-outs; contacts open for "
+        f"{contacts.least_open_ms:g} ms stay open.",
+        f"The manual's opening is that of the {' or the '.join(meanings)}.",
     ]
-    return _block("How", "<p>" + " ".join(ink(each) for each in said) + "</p>")
+    return f"<p>{' '.join(ink(each) for each in said)}</p>"
 
 
 def _reference(certificate: Certificate) -> str:
-    of = certificate.reference
-    U = of.uncertainty.U_deg
-    both = of.forward_deg and of.backward_deg  # at a mark of the engine the crank stood once
-    touches = len(of.forward_deg) + len(of.backward_deg) if both else 0
-    pairs = [
-        _found_by(of, touches),
-        (
-            "stands at",
-            f"{after_index_with(of.tdc_deg, U)}, cylinder {of.cylinder}",
-        ),
-        ("made", ink(utc_shown(of.made_utc) or "not stated")),
-    ]
-    entered = certificate.stated.engine.stated_tdc_deg
-    if entered:
-        within = certificate.stated.engine.stated_tdc_within_deg
-        listed = ", ".join(f"cyl. {c} {deg:g}°" for c, deg in sorted(entered.items()))
+    of, engine = certificate.reference, certificate.stated.engine
+    by_hand = of.method is Method.BY_HAND
+    by = "<b>set by hand</b>: no recording gives it" if by_hand else ink(of.by)
+    if of.forward_deg and of.backward_deg and not by_hand:  # at a mark the crank stood once
+        by += f", {many(len(of.forward_deg) + len(of.backward_deg), 'touch', 'touches')}"
+    at = f"{after_index_with(of.tdc_deg, of.uncertainty.U_deg)}, cylinder {of.cylinder}"
+    pairs = [("found by", by), ("at", at), ("made", ink(utc_shown(of.made_utc) or "not known"))]
+    if engine.stated_tdc_deg:
+        within = engine.stated_tdc_within_deg
+        listed = ", ".join(f"cyl. {c} {deg:g}°" for c, deg in sorted(engine.stated_tdc_deg.items()))
         known = f"each ± {within:g}°" if within else "taken as exact: no uncertainty was entered"
         pairs.append(("entered", f"{listed} after cylinder 1's; {known}"))
     if of.capture:
-        named = "said to be of" if of.method is Method.BY_HAND else "recording"
-        pairs.append((named, ink(of.capture)))
+        pairs.append(("said to be of" if by_hand else "recording", ink(of.capture)))
     for other in certificate.other_references:
         shown = after_index_with(other.tdc_deg, other.uncertainty.U_deg)
         pairs.append((ink(other.by), f"{shown}, not used"))
-    warned = "".join(f"<p>{ink(each)}</p>" for each in of.warnings)
-    return _block("Top dead centre", _pairs(pairs) + f"<p>{ink(of.how)}</p>{warned}")
-
-
-def _found_by(of: TdcReference, touches: int) -> tuple[str, str]:
-    if of.method is Method.BY_HAND:
-        return "found by", "<b>set by hand</b>: no recording gives it"
-    touched = f", {many(touches, 'touch', 'touches')}" if touches else ""
-    return "found by", ink(of.by) + touched
+    return _pairs(pairs) + "".join(f"<p>{ink(each)}</p>" for each in (of.how, *of.warnings))
 
 
 def _rig(certificate: Certificate) -> str:
-    encoder = certificate.stated.encoder
-    pairs = []
-    for rig in dict.fromkeys(
-        (e.rig_name, e.protocol, e.counts_per_turn) for e in certificate.captures
-    ):
-        pairs.append(
-            ("rig", f"{ink(rig[0])}, line format {rig[1]}, {many(rig[2], 'count')} a turn")
-        )
-    pairs.append(
-        (
-            "encoder",
-            f"{_mounting(encoder)}graduation ± {encoder.graduation_error_deg:g}°, run-out "
-            f"{encoder.run_out_deg:g}° (as stated in the engine file)",
-        )
-    )
-    pairs += _rig_checks(certificate.rig_checks)
-    program = certificate.program
-    with_what = ", ".join(f"{ink(name)} {ink(of)}" for name, of in program.libraries.items())
-    pairs.append(
-        (
-            "computed by",
-            f"{ink(program.name)} {ink(program.version)}, Python {ink(program.python)}, {with_what}"
-            f"; {ink(program.machine)}",
-        )
-    )
-    return _block("Rig and program", _pairs(pairs))
+    encoder, program = certificate.stated.encoder, certificate.program
+    rigs = dict.fromkeys((e.rig_name, e.protocol, e.counts_per_turn) for e in certificate.captures)
+    pairs = [
+        ("rig", f"{ink(name)}, line format {protocol}, {many(counts, 'count')} a turn")
+        for name, protocol, counts in rigs
+    ]
+    own = f"graduation ± {encoder.graduation_error_deg:g}°, run-out {encoder.run_out_deg:g}°"
+    pairs.append(("encoder", f"{_mounting(encoder)}{own} (from the engine file)"))
+    checks = certificate.rig_checks
+    if good := ", ".join(ink(each.name) for each in checks if each.verdict == "good"):
+        pairs.append(("rig check", f"<b>good</b>: {good}"))
+    pairs += [
+        (ink(each.name), f"<b>{ink(each.verdict)}</b>: {ink(each.words)}")
+        for each in checks
+        if each.verdict != "good"
+    ]
+    libraries = ", ".join(f"{ink(name)} {ink(of)}" for name, of in program.libraries.items())
+    made = f"{ink(program.name)} {ink(program.version)}, Python {ink(program.python)}, {libraries}"
+    return _pairs([*pairs, ("computed by", f"{made}; {ink(program.machine)}")])
 
 
 def _mounting(encoder: Encoder) -> str:
@@ -122,42 +119,29 @@ def _mounting(encoder: Encoder) -> str:
     return text
 
 
-def _rig_checks(checks: Sequence[RigFinding]) -> list[tuple[str, str]]:
-    """The rig check: what is good by its names alone, the rest with its words."""
-    good = ", ".join(ink(each.name) for each in checks if each.verdict == "good")
-    pairs = [("rig check", f"<b>good</b>: {good}")] if good else []
-    return pairs + [
-        (ink(each.name), f"<b>{ink(each.verdict)}</b>: {ink(each.words)}")
-        for each in checks
-        if each.verdict != "good"
-    ]
-
-
 def _prints(certificate: Certificate, fingerprint: str) -> str:
-    parts = [_print("this record", "its .json file less its last five lines", fingerprint)]
-    parts += [_print(ink(each.file), _about(each), each.sha256) for each in certificate.captures]
     engine = certificate.engine_file
-    parts.append(_print(ink(engine.name), f"{many(engine.size_bytes, 'byte')}", engine.sha256))
-    parts.append(f'<p class="note">{schema.DIGESTS}</p><p class="note">{schema.VERIFYING}</p>')
-    return _block("Fingerprints (SHA-256)", "".join(parts))
+    prints = [
+        ("this record", "its .json file less its last five lines", fingerprint),
+        *((ink(each.file), _about(each), each.sha256) for each in certificate.captures),
+        (ink(engine.name), many(engine.size_bytes, "byte"), engine.sha256),
+    ]
+    drawn = "".join(
+        f'<p><b>{name}</b> {about}</p><p class="print">{grouped(_digits(sha256))}</p>'
+        for name, about, sha256 in prints
+    )
+    return f"{drawn}<p>{schema.DIGESTS}</p><p>{schema.VERIFYING}</p>"
 
 
-def _print(name: str, about: str, sha256: str) -> str:
-    half = len(sha256) // 2
-    rows = "<br>".join(grouped(ink_free(each)) for each in (sha256[:half], sha256[half:]))
-    return f'<p><b>{name}</b> {about}</p><p class="print">{rows}</p>'
-
-
-def ink_free(digits: str) -> str:
+def _digits(sha256: str) -> str:
     """Digits of a fingerprint alone; anything else in its place shows as "?"."""
-    return "".join(each if each in "0123456789abcdef" else "?" for each in digits[:64])
+    return "".join(each if each in "0123456789abcdef" else "?" for each in sha256[:64])
 
 
 def _about(of: CaptureFacts) -> str:
-    troubles = ", ".join(f"{n} {ink(kind)}" for kind, n in of.troubles.items()) or "none"
+    errors = ", ".join(f"{n} {ink(kind)}" for kind, n in of.troubles.items()) or "none"
     return (
-        f"{many(of.size_bytes, 'byte')}, {many(of.lines, 'line')}, troubles on the "
-        f"line: {troubles}; "
+        f"{many(of.size_bytes, 'byte')}, {many(of.lines, 'line')}, line errors: {errors}; "
         f"{ink(utc_shown(of.start_utc))} to {ink(utc_shown(of.end_utc)[11:])}; {ink(of.used_for)}"
     )
 
@@ -165,45 +149,14 @@ def _about(of: CaptureFacts) -> str:
 def _signing(certificate: Certificate) -> str:
     name = visible(certificate.identification) + ".json"
     ssh, gpg = seal.to_sign(name)
-    lines = (f"{ssh.removesuffix(name)}\\\n    {name}", gpg)
-    return _block(
-        "Signing it",
+    return (
         "<p>To show who stands behind it, sign the record with a tool that you have already, and "
-        "keep the signature beside it; either of these makes one, and the verify command says how "
-        "it is checked:</p>"
-        f"<pre>{escape(lines[0])}\n{escape(lines[1])}</pre>",
+        "keep the signature beside it. Either of these makes one; the verify command says how "
+        "to check it.</p>"
+        f"<pre>{escape(ssh.removesuffix(name))}\\\n    {escape(name)}\n{escape(gpg)}</pre>"
     )
-
-
-def _cautions(certificate: Certificate) -> str:
-    listed = "".join(f"<li>{ink(each)}</li>" for each in certificate.cautions)
-    return _block("Cautions", f'<ul class="cautions">{listed}</ul>')
-
-
-def _closing(certificate: Certificate) -> str:
-    tick = '<path d="M2.5 6.5l3 3l5 -8"/>'
-    listed = "".join(
-        '<li><svg class="box" viewBox="0 0 12 12" aria-hidden="true">'
-        f'<rect x="0.6" y="0.6" width="10.8" height="10.8"/>{tick if each.done else ""}</svg>'
-        f"<span>{ink(each.words)}</span></li>"
-        for each in certificate.closing
-    )
-    return _block("Closing list, before the engine runs", f'<ul class="closing">{listed}</ul>')
-
-
-def _signature(certificate: Certificate) -> str:
-    stated = certificate.stated
-    who = ", ".join(filter(None, ("signed", stated.person, stated.workshop)))
-    return f'<div class="sign"><span>{ink(who)}</span><span>date</span></div>'
-
-
-def _block(title: str, body: str) -> str:
-    return f'<div class="block"><h3>{title}</h3>{body}</div>'
 
 
 def _pairs(pairs: Sequence[tuple[str, str]]) -> str:
-    return (
-        '<dl class="pairs">'
-        + "".join(f"<dt>{name}</dt><dd>{value}</dd>" for name, value in pairs)
-        + "</dl>"
-    )
+    rows = "".join(f"<dt>{name}</dt><dd>{value}</dd>" for name, value in pairs)
+    return f'<dl class="pairs">{rows}</dl>'

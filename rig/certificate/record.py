@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import platform
 import re
 from collections import Counter
@@ -18,7 +17,6 @@ from rig import __version__
 from rig.base import files
 from rig.base.codec import from_plain, to_plain
 from rig.base.errors import InputError, reason
-from rig.base.escape import visible
 from rig.certificate import page, schema, seal
 from rig.certificate.schema import (
     ENGINE_FILE,
@@ -58,17 +56,10 @@ from rig.words.assessments import (
     RULES,
     assessment_in_full,
     comparison_in_full,
-    contribution_words,
     in_groups,
     what_decides,
 )
 from rig.words.diagnostics import diagnostic_words, mark_words, reason_words
-
-MOST_U_DEG = 10_000.0
-
-
-"""Two readings half a turn apart do not come to as much."""
-
 
 EVIDENCE = ("rig.check.checks",)
 """Modules that judge the rig itself; ``evidence`` of each gives findings for the certificate."""
@@ -211,7 +202,6 @@ def as_certificate(record: Record, name: str = "record") -> Certificate:
         raise InputError(f"{name}.identification: not of the form that this program gives.")
     if not certificate.captures:
         raise InputError(f"{name}.captures: names no recording; the record was edited.")
-    check_sizes(certificate.judgements, name)
     return certificate
 
 
@@ -223,31 +213,6 @@ def recorded(of: Assessment) -> RecordedAssessment:
     """With its sentences as this version makes them."""
     own = _fields(of) | {"rule": RULES[of.rule]}
     return RecordedAssessment(**own, words=assessment_in_full(of), settle=what_decides(of))
-
-
-def check_sizes(judgements: Iterable[Assessment], name: str) -> None:
-    """Raise InputError when a mean or an uncertainty is nothing that one could reckon with."""
-    for judgement in judgements:
-        wrong, stated = "", judgement.uncertainty
-        if judgement.mean_btdc is not None and not abs(judgement.mean_btdc) <= 360.0:
-            wrong = f"the mean of {judgement.unit} is no angle"
-        if stated is not None and not 0.0 <= stated.U_deg <= MOST_U_DEG:
-            wrong = f"the uncertainty of {judgement.unit} is no size"
-        for part in stated.parts if stated else ():
-            if not (part.u_deg >= 0.0 and math.isfinite(part.u_deg) and part.nu >= 1.0):
-                wrong = f"the uncertainty of {contribution_words(part)} is no size"
-        if wrong:
-            raise InputError(f"{name}.judgements: {visible(wrong)}; the record was edited.")
-
-
-def judgements_of(record: Record) -> list[Assessment]:
-    """Give the judgements of a record with their uncertainties' parts, to compare with others."""
-    return list(as_certificate(record).judgements)
-
-
-def reference_of(record: Record) -> TdcReference:
-    """Give the reference that a record's figures rest on, to recompute them."""
-    return as_certificate(record).reference
 
 
 def record_path(path: Path) -> Path:
@@ -404,8 +369,8 @@ def build_for_job(
     if moves and not worked.assessments:
         raise InputError("; ".join(f"{each.capture}: {each.words}" for each in moves))
     sessions = [played.session for played in worked.played]
-    touched = [text for session in sessions for text in session.checks]
-    touched += [text for session in sessions for text in gauge_checks(session, profile)]
+    checks = [(not move.has_moved, move.words) for each in sessions for move in each.checks]
+    checks += [check for session in sessions for check in gauge_checks(session, profile)]
     return build(
         profile=profile,
         reference=worked.reference,
@@ -421,8 +386,13 @@ def build_for_job(
         conditions=[
             *(text for session in sessions for text in session.annotations.remarks),
             *(mark_words(m, s.here) for s in sessions for m in s.gauged.marks),
+            *(words for agrees, words in checks if agrees),
         ],
-        deviations=[*_doubts(worked), *_other_engine_files(worked, engine_file), *touched],
+        deviations=[
+            *_doubts(worked),
+            *_other_engine_files(worked, engine_file),
+            *(words for agrees, words in checks if not agrees),
+        ],
         other_references=others(
             [(each.path, each.session, each.gauge) for each in worked.played],
             profile,

@@ -211,34 +211,25 @@ VERIFYING = (
     "figure anew from the recording and says for each figure and fingerprint whether it holds."
 )
 
+_SINCE_0_3_0 = {
+    "title": "ce9ec8d1076de7fa9e7efbbf0bab7750756bc111a2804a666e1ce5e182ccc0f4",
+    "this_is": "82bd45cbea7d38e6cacda644f9879490b574498aa21b159498a18152dd25af68",
+    "this_is_not": "e751c07d58d7d3dadf1f1cd9a684a557970a5ea21d13e92ae16b3267867bba28",
+    "method": "b5b989a9a5905b27ad4a52c503bf7eede26fd3724510c2212321eb3d829b24b1",
+    "cautions": "70456f543ed4ced78ab06801922afa01112a4d78d288a1faa18c73f872e6d04b",
+    "closing": "6eff24435eb053848ca2f30973560969f4a7fdf38adfcd7d091d5245f650dffd",
+}
 FIXED: dict[str, Mapping[str, str]] = {
-    "0.2.0": {
-        "title": "ce9ec8d1076de7fa9e7efbbf0bab7750756bc111a2804a666e1ce5e182ccc0f4",
-        "this_is": "82bd45cbea7d38e6cacda644f9879490b574498aa21b159498a18152dd25af68",
-        "this_is_not": "e751c07d58d7d3dadf1f1cd9a684a557970a5ea21d13e92ae16b3267867bba28",
+    "0.2.0": _SINCE_0_3_0
+    | {
         "method": "90346f6d2c173ad6a908d2539958565fab5c0592dacbd874c40d035c3749ff48",
         "cautions": "2d2ca3977acb71c7a7fc9c55194b6eecdc4713aa4b1ac701ab47bc17893039e8",
         "closing": "f4a28b1a2e461dacc5b9048fc776d6bbf4241b61b8e778e0475c5441c56ac6f7",
     },
-    "0.3.0": {
-        "title": "ce9ec8d1076de7fa9e7efbbf0bab7750756bc111a2804a666e1ce5e182ccc0f4",
-        "this_is": "82bd45cbea7d38e6cacda644f9879490b574498aa21b159498a18152dd25af68",
-        "this_is_not": "e751c07d58d7d3dadf1f1cd9a684a557970a5ea21d13e92ae16b3267867bba28",
-        "method": "b5b989a9a5905b27ad4a52c503bf7eede26fd3724510c2212321eb3d829b24b1",
-        "cautions": "70456f543ed4ced78ab06801922afa01112a4d78d288a1faa18c73f872e6d04b",
-        "closing": "6eff24435eb053848ca2f30973560969f4a7fdf38adfcd7d091d5245f650dffd",
-    },
-    "0.4.0": {
-        "title": "ce9ec8d1076de7fa9e7efbbf0bab7750756bc111a2804a666e1ce5e182ccc0f4",
-        "this_is": "82bd45cbea7d38e6cacda644f9879490b574498aa21b159498a18152dd25af68",
-        "this_is_not": "e751c07d58d7d3dadf1f1cd9a684a557970a5ea21d13e92ae16b3267867bba28",
-        "method": "b5b989a9a5905b27ad4a52c503bf7eede26fd3724510c2212321eb3d829b24b1",
-        "cautions": "70456f543ed4ced78ab06801922afa01112a4d78d288a1faa18c73f872e6d04b",
-        "closing": "6eff24435eb053848ca2f30973560969f4a7fdf38adfcd7d091d5245f650dffd",
-    },
+    "0.3.0": _SINCE_0_3_0,
+    "0.4.0": _SINCE_0_3_0,
+    "0.5.0": _SINCE_0_3_0,
 }
-
-
 """Version of the program -> digest of each fixed text of its records. Whoever rewords one gives the
 program a new version, and adds its digests here: so certificates of earlier versions still hold."""
 

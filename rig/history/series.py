@@ -33,7 +33,7 @@ from rig.base.errors import InputError
 from rig.base.escape import LONGEST_TROUBLE, visible
 from rig.base.files import Listing, gathered, named
 from rig.base.uncertainty import Uncertainty
-from rig.certificate import record, seal
+from rig.certificate import seal
 from rig.certificate.schema import RecordedAssessment, TdcMove
 from rig.job import folder as certificate
 from rig.job.clock import utc_instant
@@ -306,7 +306,6 @@ def _whole(path: Path, short: _Read, troubles: list[str]) -> _Read:
     try:
         plain = seal.part(_sealed(path)[0], "judgements")
         found = from_plain(_Judged, {"judgements": plain}, named(path))
-        record.check_sizes(found.judgements, named(path))
     except InputError as error:
         troubles.append(visible(f"its cylinders are left out: {error}", LONGEST_TROUBLE))
         return short
@@ -408,7 +407,6 @@ def _read(path: Path, text: str, stated: Any, sha256: str, *, cylinders: bool) -
     plain["mount"] = json.dumps(stated.get("encoder"), sort_keys=True)
     plain["rig"] = _rig_of(seal.part(text, "captures"))
     read = from_plain(_Read, plain, name)
-    record.check_sizes(read.judgements, name)
     read = replace(read, verdicts=_verdicts(every))
     utc_instant(read.measured_from_utc)
     return read

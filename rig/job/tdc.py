@@ -135,19 +135,20 @@ def candidates(session: Session, profile: Profile) -> list[Candidate]:
     return [_beside(each, session.here or used, profile) for each in whole]
 
 
-def gauge_checks(session: Session, profile: Profile) -> list[str]:
-    """What gauge points taken again showed, a sentence for each cylinder."""
+def gauge_checks(session: Session, profile: Profile) -> list[tuple[bool, str]]:
+    """What gauge points taken again showed, a sentence for each cylinder, and whether TDC is where
+    it was."""
     said = []
     for cylinder in sorted({each.cylinder for each in session.gauged.readings if each.again}):
         try:
             series = gauge_series(session.gauged, profile, cylinder)
         except InputError as why:
-            said.append(f"gauge points taken again at cylinder {cylinder}: {why}")
+            said.append((False, f"gauge points taken again at cylinder {cylinder}: {why}"))
             continue
-        if series.moved is not None:
-            said.append(f"gauge, cylinder {cylinder}: {series.moved.words}")
-        elif series.moved_why:
-            said.append(f"gauge, cylinder {cylinder}: {series.moved_why}")
+        words = series.moved_why if series.moved is None else series.moved.words
+        if words:
+            agrees = series.moved is not None and not series.moved.moved
+            said.append((agrees, f"gauge, cylinder {cylinder}: {words}"))
     return said
 
 

@@ -36,7 +36,7 @@ from rig.tdc.piston_stop import (
     from_touches,
     stop_misleads,
 )
-from rig.tdc.reference import Method, TdcReference, moved
+from rig.tdc.reference import Method, Move, TdcReference, moved
 from rig.tdc.reference_file import from_plain
 from rig.tdc.validity import Validity
 from rig.timing.assess import assess
@@ -87,7 +87,7 @@ class Session:
         self.centres = Centres(profile.encoder)  # when each of them came
         self.claimed: list[TdcReference] = []  # of these: brought along in a note, not found here
         self.gauge = GaugeNotes()  # gauge readings and engine's marks, as noted
-        self.checks: list[str] = []  # results of touching the piston stop again
+        self.checks: list[Move] = []  # results of touching the piston stop again
         self.notes = 0
         self._heard_nothing = True
         self._stroke: Timeline[FiringTdcEntry | None] = Timeline(None)
@@ -382,14 +382,15 @@ class Session:
                 if not self.places.known:
                     self.places.found(found)
                 here = self.places.now(self.reference) or self.reference
-                more = done.purpose == "more" and not moved(here, found).has_moved
-                self.stop_words = here.compared(found)
+                move = moved(here, found)
+                more = done.purpose == "more" and not move.has_moved
+                self.stop_words = move.words
                 found = same_frame(found, self.reference, self.profile.encoder)
                 if more:
                     found = self._with_more_touches(found)
                     self.reference, self.stop_words = found, found.how
                 else:
-                    self.checks.append(self.stop_words)
+                    self.checks.append(move)
             else:
                 self.places.found(found)
                 self.reference = found

@@ -239,7 +239,7 @@ def moved(earlier: TdcReference, later: TdcReference) -> Move:
         f"TDC is now {shift}° {way} than the reference, more than the uncertainty of {U}°: the"
         " encoder or its coupling has slipped, and readings since then are not valid"
         if has_moved
-        else f"TDC is where it was, within {shift}° (uncertainty {U}°)"
+        else f"TDC is where it was: shift {shift}° with U {U}°"
     )
     return Move(shift_deg, uncertainty, has_moved, words)
 

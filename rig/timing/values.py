@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Literal
+from typing import Annotated, Literal
 
+from rig.base.codec import number
 from rig.base.uncertainty import Uncertainty
 from rig.signal.events import Rejection
 
@@ -92,7 +93,7 @@ class Assessment:
     phase: str
     kind: str
     n: int
-    mean_btdc: float | None
+    mean_btdc: Annotated[float, number(-360.0, 360.0)] | None
     sd_deg: float | None
     uncertainty: Uncertainty | None
     earliest_btdc: float | None

@@ -56,7 +56,7 @@ def test_the_same_verdict_everywhere(tmp_path: Path, job: tuple[str, int, tuple[
     saved = save(made.live)
     summary = "\n".join(summary_lines(saved.reference, saved.assessments, saved.comparisons))
     page = words_of(saved.files[1].read_text("utf-8"))
-    kept = record.judgements_of(record.load(saved.files[0]))
+    kept = record.as_certificate(record.load(saved.files[0])).judgements
     trend = " ".join(rig("trend", made.folder).out.split())
     results = rig("results", made.folder).out
     for (name, setting), verdict in verdicts.items():

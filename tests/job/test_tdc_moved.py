@@ -96,6 +96,19 @@ def test_its_page_says_so_above_the_figures(slipped: Path) -> None:
     assert rig("verify", file).status == 0
 
 
+def test_a_touch_that_agrees_is_a_check_and_no_deviation(tmp_path: Path) -> None:
+    made = MadeJob(tmp_path / "job").find_tdc().state_stroke().do("turn 800 at 150")
+    touch_again(made)
+    made.end()
+    made.save()
+    file = certificate_in(made.folder)
+    kept = record.as_certificate(record.load(file))
+    said = re.compile(r"TDC is where it was: shift \d\.\d+° with U 0\.0*[1-9]\d°")
+    assert sum(said.fullmatch(each) is not None for each in kept.conditions) == 1
+    assert not any("TDC" in each for each in kept.deviations)
+    assert not re.search(r"within 0\.0*°|± 0\.0*°", file.with_suffix(".html").read_text("utf-8"))
+
+
 @pytest.mark.parametrize("kind", ["readings", "signal"])
 def test_every_plot_of_it_says_so(slipped: Path, tmp_path: Path, kind: str) -> None:
     ran = rig("plot", kind, slipped, "--out", tmp_path / f"{kind}.svg", "--json")

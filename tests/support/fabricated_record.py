@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from dataclasses import replace
 from datetime import UTC, datetime
 from fractions import Fraction
 from typing import Any, Literal
@@ -146,6 +147,29 @@ def capture_facts(name: str = "20260514-090203.txt", content: bytes = CAPTURE) -
         contacts=2,
         used_for="readings and top dead centre",
     )
+
+
+def radial_record() -> dict[str, Any]:
+    """Nine cylinders, each with its own window, and two units, as found and as left."""
+    job = profile(9, ("front", "rear"))
+    off = (0.0, -0.8, 1.2, -1.5, 1.9, -1.6, 1.4, -2.0, -1.2)
+    windows = {
+        c: Window(25.5 + each, 25.0 + each, 24.5 + each, "overhaul manual, table 4")
+        for c, each in enumerate(off, 1)
+    }
+    fixed = Setting("fixed", windows[1], 0.25, per_cylinder=windows)
+    job = replace(
+        job,
+        units=tuple(replace(unit, settings=(fixed,)) for unit in job.units),
+        synchronism=(Synchronisation("front", "rear", 0.0, 0.5, "overhaul manual, table 4"),),
+    )
+    read = [
+        replace(each, btdc_deg=(each.btdc_deg or 0.0) + off[(each.cylinder or 1) - 1])
+        for each in readings(job, ("as found", "as left"))
+    ]
+    judged = assess(read, job, reference())
+    compared = compare_units(read, job, reference())
+    return record(profile=job, readings=read, judgements=judged, comparisons=compared)
 
 
 def record(

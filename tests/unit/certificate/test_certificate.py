@@ -73,10 +73,10 @@ def test_as_found_stands_apart_from_as_left() -> None:
 
 def test_judgements_come_back_with_their_contributions() -> None:
     job = profile()
-    assert certificate.judgements_of(record()) == [
-        certificate.recorded(each) for each in assess(readings(job), job, reference())
-    ]
-    assert certificate.reference_of(record()) == reference()
+    whole = certificate.as_certificate(record())
+    judged = assess(readings(job), job, reference())
+    assert whole.judgements == tuple(map(certificate.recorded, judged))
+    assert whole.reference == reference()
 
 
 @pytest.mark.parametrize(

@@ -10,10 +10,11 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from fabricated_record import Phase, record
+from fabricated_record import Phase, radial_record, record
 from scipy.stats import t as student
 
 from rig.certificate import page
+from rig.certificate.seal import Record
 
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "chrome"))), None)
 
@@ -38,50 +39,86 @@ def print_page(file: Path, printed: Path, folder: Path) -> None:
     )
 
 
-@pytest.mark.parametrize("size", ["A4", "Letter"])
-@pytest.mark.parametrize("phases", [("as found",), ("as found", "as left")])
-def test_two_units_of_four_cylinders_in_two_settings_take_three_sheets(
-    tmp_path: Path, size: str, phases: tuple[Phase, ...]
+SIZES = {"A4": (595, 842), "Letter": (612, 792)}
+FOUND_AND_LEFT: tuple[Phase, ...] = ("as found", "as left")
+TITLE = re.compile(r'<word xMin="([\d.]+)" yMin="[\d.]+" xMax="([\d.]+)" .*>Ignition</word>')
+READER = shutil.which("pdftotext")
+
+
+def text_of(printed: Path, how: str) -> str:
+    if READER is None:
+        pytest.skip("no pdftotext here")
+    told = subprocess.run([READER, how, str(printed), "-"], check=True, capture_output=True)
+    return told.stdout.decode("utf-8")
+
+
+def title_wide(printed: Path) -> float:
+    """How wide a word of the title is on paper."""
+    found = TITLE.search(text_of(printed, "-bbox"))
+    assert found
+    return float(found[2]) - float(found[1])
+
+
+@pytest.fixture(scope="module")
+def own_size(tmp_path_factory: pytest.TempPathFactory) -> float:
+    """The same, of a page with little on it."""
+    folder = tmp_path_factory.mktemp("one")
+    file, printed = folder / "page.html", folder / "page.pdf"
+    file.write_text(page.render(record(cylinders=1, units=("rear",))), "utf-8")
+    print_page(file, printed, folder)
+    return title_wide(printed)
+
+
+@pytest.mark.parametrize(
+    ("made", "size", "sheets"),
+    [
+        (record(n=12), "A4", 2),
+        (record(n=12), "Letter", 2),
+        (record(phases=FOUND_AND_LEFT, n=12), "A4", 2),
+        (record(phases=FOUND_AND_LEFT, n=12), "Letter", 3),
+        (radial_record(), "A4", 2),
+        (radial_record(), "Letter", 3),
+    ],
+    ids=["found", "found, Letter", "left", "left, Letter", "radial", "radial, Letter"],
+)
+def test_two_units_of_many_cylinders_take_two_sheets(
+    tmp_path: Path, own_size: float, made: Record, size: str, sheets: int
 ) -> None:
-    drawn = page.render(record(phases=phases, n=12))
+    """Nothing is wider than the paper: the browser would print all of it smaller."""
     file, printed = tmp_path / "page.html", tmp_path / "page.pdf"
-    file.write_text(drawn.replace("@page { margin", f"@page {{ size: {size}; margin"), "utf-8")
+    drawn = page.render(made).replace("@page { margin", f"@page {{ size: {size}; margin")
+    file.write_text(drawn, "utf-8")
     print_page(file, printed, tmp_path)
     data = printed.read_bytes()
-    assert len(re.findall(rb"/Type\s*/Page\b", data)) == 3
-    wide, high = {"A4": (595, 842), "Letter": (612, 792)}[size]
+    assert len(re.findall(rb"/Type\s*/Page\b", data)) == sheets
     box = re.search(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", data)
     assert box
-    assert (float(box[1]), float(box[2])) == pytest.approx((wide, high), abs=1.0)
+    assert (float(box[1]), float(box[2])) == pytest.approx(SIZES[size], abs=1.0)
+    assert title_wide(printed) == pytest.approx(own_size, rel=1e-3)
 
 
 def test_one_cylinder_takes_two_sheets_and_its_printed_text_gives_its_uncertainty(
     tmp_path: Path,
 ) -> None:
     """u, ν, k and U by JCGM 100:2008, 5.1.2, G.4.1 and Table G.2, from the text of the print."""
-    reader = shutil.which("pdftotext")
-    if reader is None:
-        pytest.skip("no pdftotext here")
     file, printed = tmp_path / "page.html", tmp_path / "page.pdf"
     file.write_text(page.render(record(cylinders=1, units=("rear",), n=6)), "utf-8")
     print_page(file, printed, tmp_path)
     assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) == 2
-    told = subprocess.run(
-        [reader, "-layout", str(printed), "-"], check=True, capture_output=True, text=True
-    ).stdout
-    lines = told.split("\n")
+    lines = text_of(printed, "-layout").split("\n")
     top = next(n for n, line in enumerate(lines) if "rear, full retard, as found" in line)
     left = lines[top].index("rear, full retard")  # where the second column begins
-    own = " ".join(" ".join(line[:left] for line in lines[top : top + 5]).split())
+    own = " ".join([lines[top - 1], *(line[:left] for line in lines[top : top + 3])])
     number = r"([0-9.]+)"
     part = rf"[^0-9]+ {number}"  # its name, whatever it is called, and its size
     found = re.fullmatch(
-        rf"rear, full advance, as found{part} \(ν {number}\),{part},{part},{part},{part}"
+        rf"In every line:{part} \(ν {number}\),{part},{part},{part}"
+        rf" rear, full advance, as found; in every line:{part}"
         rf" cyl\. s ν n u ν k U 1 {' '.join([number] * 7)}",
-        own,
+        " ".join(own.split()),
     )
     assert found, own
-    tdc, nu_tdc, counting, graduation, run_out, play, s, nu_s, n, u, nu, k, U = map(
+    tdc, nu_tdc, counting, graduation, play, run_out, s, nu_s, n, u, nu, k, U = map(
         float, found.groups()
     )
     parts = [s / math.sqrt(n), tdc, counting, graduation, run_out, play]

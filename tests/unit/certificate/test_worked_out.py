@@ -47,15 +47,19 @@ def part(cell: str) -> tuple[float, float]:
 
 
 class Sheet(PageReader):
-    """The budget's tables: captions and rows, as lists of the text of their cells."""
+    """The budget's tables: captions and rows, as lists of the text of their cells; and what is the
+    same in every line of all."""
 
     def __init__(self, drawn: str) -> None:
         self.tables: list[tuple[str, list[list[str]]]] = []
+        self.everywhere = ""
+        self._is_common = False
         self._inside = False
         super().__init__(drawn)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         super().handle_starttag(tag, attrs)
+        self._is_common = dict(attrs).get("class") == "common"
         if tag == "div":
             self._inside = (dict(attrs).get("class") or "").startswith("budget")
         elif self._inside and tag == "table":
@@ -67,6 +71,8 @@ class Sheet(PageReader):
 
     def handle_data(self, data: str) -> None:
         super().handle_data(data)
+        if self._is_common or (self.everywhere and "p" in self._open and not self.tables):
+            self.everywhere += data
         if not (self._inside and self.tables):
             return
         caption, rows = self.tables[-1]
@@ -77,12 +83,17 @@ class Sheet(PageReader):
 
 
 def lines_of(drawn: str) -> list[Line]:
-    found = []
-    for caption, (heads, *rows) in Sheet(drawn).tables:
-        common = [part(each) for each in re.findall(rf"{NUMBER}(?: \(ν (?:{NUMBER}|∞)\))?",
-                                                    caption.partition("found")[2]
-                                                    or caption.partition("left")[2])]  # fmt: skip
+    found, phase = [], ""
+    sheet = Sheet(drawn)
+    for caption, (heads, *rows) in sheet.tables:
+        shared = caption.partition("in every line:")[2]
+        if "s" in heads:
+            shared += sheet.everywhere.partition("In every line:")[2]
+        common = [part(each) for each in re.findall(rf"{NUMBER}(?: \(ν (?:{NUMBER}|∞)\))?", shared)]
         for row in rows:
+            if len(row) == 1:
+                (phase,) = row
+                continue
             assert len(row) == len(heads)
             at = heads.index("k") - 2  # u, ν, k, U stand last
             own = row[:at]
@@ -95,7 +106,7 @@ def lines_of(drawn: str) -> list[Line]:
             parts += [part(each) for each in own if each != "–"]
             u, nu, k, U = row[at:]
             found.append(Line([*parts, *common], float(u), freedom(nu), float(k), float(U),
-                              f"{caption}: {row[0]}"))  # fmt: skip
+                              f"{caption}, {phase}: {row[0]}"))  # fmt: skip
     return found
 
 
@@ -154,10 +165,3 @@ def test_entered_tdcs_stand_in_the_budget_and_on_the_page() -> None:
     entered = 0.25 / math.sqrt(3.0)
     with_it = [any(u == pytest.approx(entered, rel=0.01) for u, _ in line.parts) for line in own]
     assert with_it == [False, False, True, True, False]  # all, 1, 2, 3, 4
-
-
-def test_rows_are_counted() -> None:
-    for given in ({}, {"cylinders": 1, "units": ("rear",)}):
-        made = record(**given)  # type: ignore[arg-type]
-        drawn = page.render(made)
-        assert drawn.count('class="sheet') == (3 if len(lines_of(drawn)) > page.MOST_ROWS else 2)

@@ -480,8 +480,8 @@ def test_one_that_states_no_true_uncertainty_is_shown_and_no_line_goes_through_i
             lambda j: j["uncertainty"].update(U_deg=-1.0),
             "U_deg: must be a number from 0 to 10000, not -1.0",
         ),
-        (lambda j: j.update(mean_btdc="nan"), "mean of rear is no angle"),
-        (lambda j: j.update(mean_btdc=1e300), "mean of rear is no angle"),
+        (lambda j: j.update(mean_btdc="nan"), "mean_btdc: must be a number from -360 to 360, not"),
+        (lambda j: j.update(mean_btdc=1e300), "mean_btdc: must be a number from -360 to 360, not"),
     ],
 )
 def test_one_that_is_no_record_is_left_out_by_name_and_the_rest_is_shown(

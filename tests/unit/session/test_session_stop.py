@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -88,8 +89,9 @@ def test_touching_again_shows_that_nothing_moved() -> None:
     found = played.session.reference
     played.do("turn 700 at 150").touch(purpose="check")
     assert played.session.reference is found
-    (words,) = played.session.checks
-    assert words.startswith("TDC is where it was, within ")
+    (move,) = played.session.checks
+    assert not move.has_moved
+    assert re.fullmatch(r"TDC is where it was: shift [0-9.]+° with U 0\.0*[1-9]\d°", move.words)
 
 
 def test_touching_again_shows_an_encoder_that_slipped() -> None:
@@ -97,8 +99,9 @@ def test_touching_again_shows_an_encoder_that_slipped() -> None:
     found = played.session.reference
     played.do("turn 700 at 150", "slip 3", "turn 360 at 150").touch(purpose="check")
     assert played.session.reference is found  # the person decides what to do about it
-    (words,) = played.session.checks
-    assert "the encoder or its coupling has slipped, and readings since then are not valid" in words
+    (move,) = played.session.checks
+    assert move.has_moved
+    assert "its coupling has slipped, and readings since then are not valid" in move.words
 
 
 def test_a_restart_between_two_touches_keeps_the_touches_before() -> None:

@@ -75,7 +75,7 @@ def test_touching_the_stop_again_settles_the_place_too(seed: int) -> None:
     assert played.session.here is None
     played.touch(purpose="check")
     assert played.session.reference is reference
-    assert played.session.checks == [played.session.stop_words]
+    assert [move.words for move in played.session.checks] == [played.session.stop_words]
     assert "is where it was" in played.session.stop_words
     found = played.session.references[-1]
     assert reference is not None
