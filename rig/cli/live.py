@@ -79,7 +79,7 @@ def tell(live: LiveSession) -> int:
     lines = []
     if live.job.folder.is_dir():
         lines.append(f"job folder:  {live.job.folder.resolve()}")
-    if live.capture_is_there:
+    if live.recorder.writer.is_there():
         lines.append(f"capture:     {live.capture_path}")
     if live.saved is None:
         lines.append("no certificate was saved; rig certify makes one from the capture")

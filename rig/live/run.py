@@ -168,7 +168,7 @@ def capture_alone(
         live.end()
     if not live.understood:
         raise RigLostError(f"no rig was heard: {live.diagnosis() or 'nothing came'}")
-    if live.capture_is_there:
+    if live.recorder.writer.is_there():
         message(f"capture: {live.capture_path}")
     return live
 

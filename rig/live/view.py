@@ -192,7 +192,7 @@ def view_of(live: LiveSession, advice: Advice, shown: GoToView | Panel | None, *
         why=advice.why,
         warning=advice.warning,
         caution=" ".join(filter(None, (advice.caution, live.caution()))),
-        alarm=live.alarm,
+        alarm=live.recorder.alarm,
         **said,
     )
 

@@ -19,7 +19,7 @@ from rig.wire.records import Note
 def jumped(folder: Path, by_s: float) -> tuple[MadeJob, dict[str, Any]]:
     """A job whose host's clock jumps between the stop and the readings, and its certificate."""
     made = MadeJob(folder).find_tdc()
-    made.live._utc = lambda: BEGAN + timedelta(seconds=made.rig.now_s + by_s)
+    made.live.utc = lambda: BEGAN + timedelta(seconds=made.rig.now_s + by_s)
     made.do("rest 1.5").state_stroke().do("turn 1450 at 110").end()
     record, _ = made.save()
     ran = rig("verify", record)
@@ -57,7 +57,7 @@ def test_set_forward_or_asleep(tmp_path: Path) -> None:
 def test_it_is_said_on_the_screen_for_a_while(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").do("turn 90 at 90")
     assert made.live.caution() == ""
-    made.live._utc = lambda: BEGAN + timedelta(seconds=made.rig.now_s - 600)
+    made.live.utc = lambda: BEGAN + timedelta(seconds=made.rig.now_s - 600)
     made.do("rest 1.5")
     assert made.live.caution().startswith("the computer's clock was set back by 600 s")
     made.do("rest 31")

@@ -204,7 +204,7 @@ def test_a_disk_too_full_for_a_certificate(job: Path) -> None:
 def test_a_capture_on_a_full_device(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made = MadeJob(tmp_path / "job").do("turn 400 at 110")
     with open("/dev/full", "wb", buffering=0) as full:
-        writer = made.live._capture._writer
+        writer = made.live.recorder.writer
         monkeypatch.setattr(writer, "_file", NoRoom(writer._file, full))
         made.do("turn 400 at 110", "rest 1.5")
         assert "does not reach the disk: the disk is full. Make room" in made.live.caution()

@@ -323,7 +323,7 @@ def test_the_disk_is_pulled_out(
     made: MadeJob, capsys: pytest.CaptureFixture[str], room: int
 ) -> None:
     """Of what waits in memory nothing is lost; of the rest what the system still gives."""
-    writer = made.live._capture._writer
+    writer = made.live.recorder.writer
     so_far = made.capture.read_bytes()
     writer._file = cast(BinaryIO, NoDisk(writer._file, room))
     shutil.rmtree(made.folder)
@@ -367,9 +367,9 @@ def test_the_same_file_is_not_taken_for_another(made: MadeJob) -> None:
     os.utime(capture)
     capture.chmod(0o400)
     made.do("rest 5")
-    assert made.live.alarm == ""
+    assert made.live.recorder.alarm == ""
     assert made.live.capture_path == capture
-    assert made.live._capture._writer.fate() is Fate.THERE
+    assert made.live.recorder.writer.fate() is Fate.THERE
 
 
 @pytest.mark.slow
