@@ -21,6 +21,7 @@ from rig.guide import approach
 from rig.guide.action import Action, Bench, Host
 from rig.guide.advice import LIVE
 from rig.guide.approach import Going, on_firing_stroke, target_of
+from rig.guide.impulse import CouplingWatch
 from rig.guide.procedure import (
     Advice,
     GoToView,
@@ -272,6 +273,7 @@ class SetUnit(LedProcedure):
             at_deg=max(AT_PART * half_deg, count_deg),
         )
         self._target = replace(self._target, within_deg=self._at.at_deg)
+        self._watch = CouplingWatch(host, unit) if unit.coupling == "impulse" else None
         self._noted = False  # that the unit is being moved
         self._going: Going | None = None
 
@@ -279,6 +281,8 @@ class SetUnit(LedProcedure):
         """One more look at the rig."""
         if now.crank_deg is None:
             return
+        if self._watch is not None:
+            self._watch.see(now, events)
         mine = [e for e in events if isinstance(e, Opening) and e.input == self._unit.input]
         turned = [e for e in mine if e.valid]
         read = None
@@ -298,7 +302,7 @@ class SetUnit(LedProcedure):
             bool(self._host.session.contact_open(self._unit.input)),
             opened=bool(mine),
             turned_reading_btdc=read,
-            right_side=now.approach_deg >= settings.approach_deg,
+            right_side=now.approach_deg >= settings.approach_deg and not self._held_back,
         )
         self._going = approach.approach_to(
             now.crank_deg, self._target, now.approach_deg, settings.approach_deg, now.direction
@@ -307,6 +311,12 @@ class SetUnit(LedProcedure):
             self._at, seen, back_deg=settings.approach_deg, count_deg=settings.count_deg
         )
         self._note_moving(self._at.state in ("close", "move", "opened"))
+
+    @property
+    def _held_back(self) -> bool:
+        """Whether an impulse coupling may hold the rotor back: set then, the unit would be wrong by
+        the angle since it caught."""
+        return self._watch is not None and not self._watch.is_released
 
     def _note_moving(self, moving: bool) -> None:
         if moving == self._noted:
@@ -327,7 +337,10 @@ class SetUnit(LedProcedure):
         if state == "bring":
             deg = at.wanted_btdc
             going = self._going
-            if going is not None and going.move_deg < 0.0:
+            if self._held_back and self._watch is not None and not self._watch.is_past_trip:
+                hand, deg = Hand.TURN_FORWARD, None
+                next_ = f"Turn forward past the trip of {at.unit}"
+            elif going is not None and going.move_deg < 0.0:
                 hand, deg = Hand.TURN_BACK, -going.move_deg
                 next_ = f"Turn back by {-going.move_deg:.0f}°, then come forward"
         elif state == "close":
@@ -344,6 +357,8 @@ class SetUnit(LedProcedure):
 
     def _why(self) -> str:
         at, result = self._at, self._at.result
+        if at.state == "bring" and self._held_back:
+            return "Its impulse coupling holds the rotor back until it has tripped."
         if at.state == "bring":
             return self._how_far()
         if at.state in ("close", "move"):

@@ -234,6 +234,12 @@ class CouplingWatch:
         return MARGIN_DEG < past_deg < self.apart_deg / 2.0
 
     @property
+    def is_past_trip(self) -> bool:
+        """Whether it has tripped and the crank is still nearer to that lobe than to the next."""
+        at = self.at
+        return at.state == "back" and at.crank_deg - at.opens_deg < self.apart_deg / 2.0
+
+    @property
     def is_released(self) -> bool:
         """Whether it surely does not hold the rotor back here: after a trip, or a running reading,
         the crank was turned back far enough and no further, or not at all."""

@@ -19,10 +19,13 @@ from rig.live.actions import save
 SEED = 5  # its lower unit opens inside its window, its upper one outside or near its edge
 
 
-def bench_with(folder: Path, more: str, upper_deg: float, seed: int = SEED) -> VirtualBench:
-    """A bench on the example with ``more`` in its engine file, read once as found."""
+def bench_with(
+    folder: Path, more: str, upper_deg: float, seed: int = SEED, edit: tuple[str, str] = ("", "")
+) -> VirtualBench:
+    """A bench on the example with ``more`` in its engine file, read once as found; ``edit`` is
+    something in that file and what takes its place."""
     path = write_example(folder)
-    path.write_text(path.read_text("utf-8") + more, "utf-8")
+    path.write_text(path.read_text("utf-8").replace(*edit, 1) + more, "utf-8")
     bench = VirtualBench(folder, seed)
     bench.do(f"move upper {upper_deg}")
     bench.find_dead_centre()

@@ -10,6 +10,7 @@ from test_adjust_live import bench_with
 from virtual_bench import VirtualBench
 
 from rig.adjust.set_by_moving import SetUnit
+from rig.base.errors import InputError
 from rig.guide.procedure import Advice, GoToView, Hand
 
 
@@ -37,6 +38,9 @@ def obey(bench: VirtualBench, procedure: SetUnit) -> list[Advice]:
             bench.do(f"goto {now.deg} at 60", "hold 1.5")
         elif now.hand is Hand.TURN_BACK:
             bench.do(f"back {now.deg} at 60")
+        elif now.hand is Hand.TURN_FORWARD and now.deg is None:
+            while advice(bench) == now:
+                bench.do("turn 10 at 40")
         elif now.hand is Hand.TURN_FORWARD:
             bench.do(f"turn {now.deg} at 40")
         elif now.hand is Hand.MOVE_UNIT and now.deg is not None:
@@ -61,6 +65,31 @@ def test_an_obedient_hand_sets_it_and_turning_confirms(tmp_path: Path) -> None:
     assert "confirmed by turning" in remark
     kinds = [r.kind for r in bench.live.session.readings() if r.unit == "upper" and r.valid]
     assert "set" in kinds
+    truth = bench.rig.truth()["units"]["1"]
+    lobes = [each + truth["moved_deg"] for each in truth["btdc_by_setting"]["full advance"]]
+    assert min(abs(each - 36.0) for each in lobes) < 0.2
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("upper_deg", [2.5, -2.0])
+def test_a_coupling_that_has_caught_is_passed_before_the_unit_is_set(
+    tmp_path: Path, upper_deg: float
+) -> None:
+    """Held back by it, the rotor would be set wrong by the angle since it caught; the virtual hand
+    refuses to set a unit so."""
+    folder = tmp_path / "job"
+    bench = bench_with(
+        folder, "", upper_deg, edit=("input = 1\n", 'input = 1\ncoupling = "impulse"\n')
+    )
+    bench.press("m", "1", "enter")
+    procedure = bench.ui_state.bench.dashboard.procedure
+    assert isinstance(procedure, SetUnit)
+    bench.do("goto 60 at 90", "goto 36 at 60", "hold 1.5")
+    with pytest.raises(InputError, match="holds the rotor"):
+        bench.do("set upper")
+    assert "trip" in advice(bench).next
+    done = obey(bench, procedure)
+    assert any(each.hand is Hand.MOVE_UNIT for each in done)
     truth = bench.rig.truth()["units"]["1"]
     lobes = [each + truth["moved_deg"] for each in truth["btdc_by_setting"]["full advance"]]
     assert min(abs(each - 36.0) for each in lobes) < 0.2
