@@ -100,11 +100,19 @@ def combine(parts: Sequence[Contribution], coverage: float = 0.95) -> Uncertaint
             raise ValueError(f"{part.source}: standard uncertainty {part.u_deg} is not a size")
         if not part.nu >= 1.0:
             raise ValueError(f"{part.source}: degrees of freedom {part.nu}; at least 1 is needed")
-    u_deg = math.hypot(*(part.u_deg for part in parts))
-    inverse = sum((part.u_deg / u_deg) ** 4 / part.nu for part in parts) if u_deg > 0.0 else 0.0
-    nu_eff = 1.0 / inverse if inverse > 0.0 else math.inf
+    u_deg, nu_eff = root_sum(*((part.u_deg, part.nu) for part in parts))
     k = student_t(nu_eff, coverage)
     return Uncertainty(u_deg, nu_eff, k, k * u_deg, tuple(parts))
+
+
+def root_sum(*parts: tuple[float, float]) -> tuple[float, float]:
+    """Standard uncertainty and effective degrees of freedom of a sum of independent (u, nu).
+
+    Source: JCGM 100:2008, 5.1.2 and G.4.1.
+    """
+    u = math.hypot(*(u for u, _ in parts))
+    inverse = sum((part / u) ** 4 / nu for part, nu in parts) if u > 0.0 else 0.0
+    return u, 1.0 / inverse if inverse > 0.0 else math.inf
 
 
 def student_t(nu: float, coverage: float = 0.95) -> float:

@@ -1,89 +1,126 @@
-"""Save a timing certificate: the record (JSON) and its page (HTML), from one or more captures."""
+"""Certificates: save one, and prove one."""
 
 from __future__ import annotations
 
 import argparse
+import os.path
 from pathlib import Path
-from typing import Any
 
 from rig.base.errors import InputError
-from rig.base.escape import message
-from rig.certificate import record
-from rig.certificate.record import save_for_job
-from rig.cli.output import (
-    figures,
-    json_option,
-    newest_capture,
-    open_job,
-    result_lines,
-    verdict_status,
-)
+from rig.base.rounding import many
+from rig.certificate import record, seal
+from rig.certificate.prove import kind_of, prove, prove_job, prove_sheet
+from rig.certificate.schema import ENGINE_FILE
+from rig.cli.output import JOB_AND_CAPTURES, Answer, Command, job_results, newest_capture, open_job
+from rig.cli.tables import assessment_lines, verdict_status
 from rig.engine.profile import Profile
-from rig.job.results import Change, work_job
+from rig.job.results import Change
 from rig.wire.capture import is_growing
-from rig.words.diagnostics import remarks_on
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig certify``."""
-    parser.add_argument("job", type=Path, help="the job folder")
-    parser.add_argument("capture", type=Path, nargs="*", help="default: the newest capture")
-    parser.add_argument(
-        "--change",
-        action="append",
-        default=[],
-        metavar="WORDS",
-        help="what was changed since the last certificate; may be given again",
-    )
-    parser.add_argument(
-        "--change-of",
-        action="append",
-        default=[],
-        nargs=2,
-        metavar=("UNIT", "WORDS"),
-        help="the same, of one unit alone",
-    )
-    json_option(parser)
+def certify(args: argparse.Namespace) -> Answer:
+    """Save a timing certificate from one or more captures: the record (JSON) and
+    its page (HTML).
 
-
-def run(args: argparse.Namespace) -> int:
-    """Save the certificate and say where it is."""
-    job = open_job(args.job, "certify")
-    paths = args.capture or [newest_capture(job, "certify")]
+    Exit status 1: it is saved, and a verdict is negative or an entry is wrong.
+    """
+    job = open_job(args)
+    paths = args.capture or [newest_capture(args, job)]
     for path in paths:
         if is_growing(path):
             raise InputError(
                 f"{path}: a program is taking this capture just now; end it there first (s saves"
                 " the certificate, q ends without one), or name another capture"
             )
-    worked = work_job(job, paths)
-    for text in remarks_on(worked):
-        message(f"rig certify: {text}")
-    record_path, page_path = save_for_job(job, worked, _told(args, job.profile))
-    answer: dict[str, Any] = {
-        "certificate": str(record_path),
-        "page": str(page_path),
-        "judgements": record.load(record_path)["judgements"],
-    }
-    figures(
-        args,
-        answer,
-        [
-            *result_lines(record_path),
-            f"certificate: {record_path}",
-            f"page:        {page_path}",
-        ],
-    )
-    return verdict_status(worked.assessments, worked.comparisons) if worked.sound else 1
+    worked = job_results(args, job, paths)
+    saved, page = record.save_for_job(job, worked, _changes(args, job.profile))
+    plain = record.load(saved)
+    found = record.as_certificate(plain)
+    lines = assessment_lines(found.judgements, found.comparisons)
+    lines += [f"certificate: {saved}", f"page:        {page}"]
+    status = verdict_status(worked.assessments, worked.comparisons) if worked.sound else 1
+    figures = {"certificate": str(saved), "page": str(page), "judgements": plain["judgements"]}
+    return Answer(figures, lines, status)
 
 
-def _told(args: argparse.Namespace, profile: Profile) -> list[Change]:
-    """Changes that are told now and stand in no capture."""
-    told = [*(("", words) for words in args.change), *args.change_of]
+def _changes(args: argparse.Namespace, profile: Profile) -> list[Change]:
+    """Changes that are entered now and stand in no capture."""
     names = [unit.name for unit in profile.units]
-    for unit, words in told:
+    changes = [*(("", words) for words in args.change), *args.change_of]
+    for unit, words in changes:
         if unit and unit not in names:
             raise InputError(f"--change-of {unit}: the engine file has {', '.join(names)}")
         if not words.strip():
             raise InputError("a change needs words: what was changed?")
-    return [Change(words.strip(), unit) for unit, words in told]
+    return [Change(words.strip(), unit) for unit, words in changes]
+
+
+def verify(args: argparse.Namespace) -> Answer:
+    """Prove a certificate: every fingerprint, text, date and figure, computed again
+    from its recordings. Needs only the job folder that the certificate is in: no
+    network, no other file. Writes nothing. Says how the record is signed, and how
+    to check a signature beside it.
+
+    Takes a certificate (record, page or their folder), a unit report, a
+    prediction, its outcome, a rig check, or a job folder for all that is in it.
+
+    Exit status 1: something does not hold.
+    """
+    path: Path = args.certificate
+    saved: Path | None = None
+    if os.path.isfile(path / ENGINE_FILE):
+        checks = prove_job(path)
+    elif kind_of(path) is not None:
+        checks = prove_sheet(path, args.job)
+    else:
+        checks = prove(path, args.job)
+        saved = record.record_path(path)
+    failed = [check for check in checks if not check.holds]
+    names = ("what", "holds", "stated", "found", "words")
+    figures = {
+        "certificate": str(path),
+        "holds": not failed,
+        "signatures": seal.found(saved) if saved else [],
+        "checks": [{name: getattr(check, name) for name in names} for check in checks],
+    }
+    lines = [
+        f"{'holds' if check.holds else 'DOES NOT HOLD':<14} {check.what}: {check.words}"
+        + ("" if check.holds else f" (stated {check.stated}, found {check.found})")
+        for check in checks
+        if args.all_checks or not check.holds or check.sort != "figure"
+    ]
+    good = sum(check.holds and check.sort == "figure" for check in checks)
+    if good and not args.all_checks:
+        again = many(good, "figure")
+        lines.append(f"{'holds':<14} {again}, computed again (--all-checks shows each)")
+    of = f"{len(checks)} fingerprints, texts, dates and figures"
+    if failed:
+        lines.append(f"{len(failed)} of {of} do not hold")
+    elif any(check.sort == "figure" for check in checks):
+        lines.append(f"everything holds: {of}")
+    else:
+        n = len(checks)
+        lines.append(f"{n} fingerprints and dates hold; no figure was computed again")
+    return Answer(figures, [*lines, *(["", *seal.words(saved)] if saved else [])], bool(failed))
+
+
+def _change_of(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--change-of", action="append", default=[], nargs=2, metavar=("UNIT", "WORDS"),
+        help="the same, of one unit",
+    )  # fmt: skip
+
+
+CERTIFY = f"""
+{JOB_AND_CAPTURES}
+--change WORDS...   what was changed since the last certificate; repeatable
+"""
+VERIFY = """
+certificate PATH   a certificate, another sheet, or a job folder
+--job FOLDER       the job folder, if the certificate was moved
+--all-checks       show all checks, not only failures
+"""
+COMMANDS = {
+    "certify": Command(certify, CERTIFY, _change_of),
+    "verify": Command(verify, VERIFY),
+}

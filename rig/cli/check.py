@@ -1,10 +1,4 @@
-"""Is the rig to be trusted: counts, direction, index, losses, encoder, and each contact input.
-
-With --live you are led through it at the rig: switches at OFF and at ON, a rest, some turns, each
-unit opened by hand; any step may be skipped. Else from a capture of the job or a pin recording
-(VCD), best one of a few turns forward and a rest of three seconds. The verdicts are saved beside
-the capture and cited in the certificate.
-"""
+"""The rig check: at the rig, or from a recording."""
 
 from __future__ import annotations
 
@@ -16,64 +10,65 @@ from rig.base.errors import InputError
 from rig.base.files import digest
 from rig.check.checks import judged, lines_of, not_tried
 from rig.check.sheet import answer_of, save
-from rig.cli.output import figures, json_option, newest_capture, open_job
+from rig.cli.output import JOB, Answer, Command, newest_capture, open_job
 from rig.job.folder import Job
 from rig.session.session import signal_settings
 from rig.signal.rig_statistics import statistics_of
 from rig.wire.formats import open_recording
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig check``."""
-    parser.add_argument("job", type=Path, help="the job folder")
-    parser.add_argument("recording", type=Path, nargs="?", help="default: the newest capture")
-    parser.add_argument("--counts-per-turn", type=int, help="of a pin recording; else as the job's")
-    parser.add_argument("--live", action="store_true", help="at the rig, step by step")
-    parser.add_argument("--port", help="with --live: the rig's port; else it is found")
-    json_option(parser)
+def run(args: argparse.Namespace) -> Answer:
+    """Check the rig: counts, direction, index, losses, encoder, each contact input.
 
+    With --live it leads you through the check at the rig: switches at OFF and at ON,
+    a rest, some turns, each unit opened by hand; any step may be skipped. Without
+    it, it checks a capture of the job or a pin recording (VCD): best a few turns
+    forward, then a rest of three seconds. The verdicts are saved beside the capture
+    and named in the certificate.
 
-def run(args: argparse.Namespace) -> int:
-    """Print a verdict for each thing; 1 when one is bad, 2 when they cannot be saved."""
-    job = open_job(args.job, "check")
+    Exit status 1: something is bad. 2: the verdicts cannot be saved.
+    """
+    job = open_job(args)
     if args.port and not args.live:
         raise InputError("--port goes with --live")
-    lacking: list[str] = []
+    wrong: list[str] = []
     if args.live:
-        path = _taken(job, args.port, lacking)
+        path = _taken(job, args.port, wrong)
     else:
-        path = args.recording or newest_capture(job, "check")
+        path = args.recording or newest_capture(args, job)
     stated = job.profile.encoder.counts_per_turn
     recording = open_recording(path, args.counts_per_turn or stated)
     seen = statistics_of(recording.batches, signal_settings(job.profile))
     if not seen.heard:
-        raise InputError(f"{path}: it holds no position of a rig, so nothing is checked")
-    check = judged(seen, job.profile)
-    missing = not_tried(seen)
-    answer = answer_of(check, missing) | {"recording": str(path), "capture_sha256": digest(path)}
-    unsaved: InputError | None = None
+        raise InputError(f"{path}: it has no position of a rig, so nothing is checked")
+    check, missing = judged(seen, job.profile), not_tried(seen)
+    figures = answer_of(check, missing) | {"recording": str(path), "capture_sha256": digest(path)}
     if path.resolve().parent == job.captures.resolve() and recording.kind == "capture":
         try:
-            save(job, path, answer, datetime.now(UTC))
+            save(job, path, figures, datetime.now(UTC))
         except InputError as why:
-            unsaved = why  # the verdicts are told all the same
-    figures(args, answer, lines_of(check, missing))
-    if unsaved:
-        raise InputError(
-            f"{unsaved}; the verdicts were told and are not kept. Put that right, then check"
-            f" {path.name} again"
-        )
-    if lacking:
-        raise InputError("; ".join(lacking))
-    return 1 if check.verdict == "bad" else 0
+            wrong.insert(
+                0, f"{why}; the verdicts are shown here but not saved. Correct that, then check"
+                f" {path.name} again"
+            )  # fmt: skip
+    return Answer(figures, lines_of(check, missing), int(check.verdict == "bad"), wrong)
 
 
 def _taken(job: Job, url: str | None, lacking: list[str]) -> Path:
-    """A capture taken now, the person led through the check; ``lacking`` is told what is missing
-    of it."""
+    """A capture taken now, the person led through the check; what it lacks goes to ``lacking``."""
     from rig.check.procedure import CheckRig
     from rig.live.run import capture_alone
 
     live = capture_alone(job, url, lambda host, _: CheckRig(host))
     lacking += live.lacking()
     return live.capture_path
+
+
+OPTIONS = f"""
+{JOB}
+[recording] PATH      default: the newest capture
+--counts-per-turn N   counts of a pin recording; default: the job's
+--live                check at the rig, step by step
+--port PORT           the rig's port, with --live; else it is found
+"""
+COMMANDS = {"check": Command(run, OPTIONS)}

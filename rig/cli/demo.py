@@ -1,9 +1,4 @@
-"""The main job on the virtual rig: a simulated hand finds top dead centre by the stop, turns the
-crank and reads two units, and a certificate is saved. Press any key to take over.
-
-The dashboard, session, capture and certificate are those of real work; the rig is a program of its
-own on a serial port of its own (a pseudo-terminal, or a loopback socket where there is none).
-"""
+"""The main job on the virtual rig, by a simulated hand."""
 
 from __future__ import annotations
 
@@ -20,7 +15,8 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from rig.base.errors import InputError, RigLostError
-from rig.cli.live import tell
+from rig.cli.live import conclude
+from rig.cli.output import Answer, Command
 from rig.guide.advice import ENOUGH_TOUCHES, guidance
 from rig.job.folder import Job
 from rig.job.new import write_example
@@ -31,50 +27,22 @@ from rig.live.ui_state import UiState
 from rig.wire.ports import open_port
 
 SEED = 10  # of an engine whose openings are all inside
-LOOK_S = 5.0
-
-
-"""The dashboard stays up this long after the certificate was saved."""
-
-
-BRISK_DEG_S = 240.0
-
-
-"""The simulated hand turns this fast: the whole job takes under 45 s. A real hand is slower."""
-
-
+LOOK_S = 5.0  # the dashboard stays up this long after the certificate was saved
+BRISK_DEG_S = 240.0  # speed of the hand: the whole job takes under 45 s; a real hand is slower
 SPEEDS = (0.1, 2.0)
 HAND_KEYS = {"right": "turn 90 at 60", "left": "back 45 at 60", "up": "turn 720 at 90"}
 START_S = 20.0
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig demo``."""
-    parser.add_argument("--seed", type=int, default=SEED, help="another seed, another engine")
-    parser.add_argument("--job", type=Path, help="the job folder to make")
-    parser.add_argument(
-        "--speed", type=_speed, default=1.0, metavar="TIMES",
-        help=f"how fast the hand works, {SPEEDS[0]:g} to {SPEEDS[1]:g}: 0.3 is a careful person",
-    )  # fmt: skip
-    parser.add_argument("--script", metavar="FILE", help="commands as of rig live --script, with"
-                        " those of the hand, in the place of the usual job")  # fmt: skip
-    parser.add_argument("--plain", action="store_true", help="plain lines, even in a terminal")
-    parser.add_argument("--socket", action="store_true", help="a loopback socket as the port")
+def run(args: argparse.Namespace) -> Answer:
+    """The main job on the virtual rig: a simulated hand finds TDC with the piston
+    stop, turns the crank and reads two units, and a certificate is saved. Press any
+    key to take over.
 
-
-def _speed(text: str) -> float:
-    low, high = SPEEDS
-    try:
-        times = float(text.replace(",", "."))
-    except ValueError:
-        times = 0.0
-    if not low <= times <= high:
-        raise argparse.ArgumentTypeError(f"{text!r}: enter {low:g} to {high:g}")
-    return times
-
-
-def run(args: argparse.Namespace) -> int:
-    """Run the demonstration."""
+    Dashboard, session, capture and certificate are those of real work. The rig is a
+    program of its own on a serial port of its own: a pseudo-terminal, or a loopback
+    socket where there is none.
+    """
     folder = args.job or Path(f"demo-job-{datetime.now():%Y%m%d-%H%M%S}")
     lines = script_lines(args.script) if args.script else None
     write_example(folder)
@@ -96,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
             show(ui_state, over, plain_lines=args.plain)
         finally:
             live.end()
-    return tell(live)
+    return Answer({}, status=conclude(live))
 
 
 class CommandedRig(Protocol):
@@ -228,59 +196,53 @@ class SimulatedHand:
         return is_done
 
     def _job(self) -> Iterator[str]:
-        yield from self._until_heard()
+        units, at = self._live.job.profile.units, self._at
+        while self._live.session.identity is None:
+            yield "waiting for the rig"
         yield from self._do(f"hand speed_deg_s {BRISK_DEG_S * self._times:g}")
-        for step in ("make safe", "gap", "switch"):
-            yield from self._say(step)
-        yield from self._do(f"turn 380 {self._at}")
+        yield from self._say("make safe", "gap", "switch")
+        yield from self._do(f"turn 380 {at}")
         yield from self._say("rig check")
         yield from self._do("stop in")
-        if "error" in self._virtual.last:  # the piston stands in its way: bring it down
-            yield from self._do(f"turn 180 {self._at}")
-            yield from self._do("stop in")
+        if "error" in self._virtual.last:  # the piston is in its way: bring it down
+            yield from self._do(f"turn 180 {at}", "stop in")
         yield from self._press("p")
-        for _ in range(ENOUGH_TOUCHES):
-            yield from self._do(f"touch forward {self._at}")
-            yield from self._do(f"touch back {self._at}")
-        yield from self._do(f"turn 40 {self._at}")
-        yield from self._do("stop out")
+        yield from self._do(*ENOUGH_TOUCHES * (f"touch forward {at}", f"touch back {at}"))
+        yield from self._do(f"turn 40 {at}", "stop out")
         yield from self._press("p")
         yield from self._say("marks")
-        yield from self._do(f"goto 0 {self._at}")
+        yield from self._do(f"goto 0 {at}")
         if not self._virtual.last.get("compressed", True):
-            yield from self._do(f"turn 180 {self._at}")
-            yield from self._do(f"goto 0 {self._at}")
+            yield from self._do(f"turn 180 {at}", f"goto 0 {at}")
         yield from self._press("f")
         while (advice := guidance(self._live)).press == "drag":
             yield from self._do(f"drag on {advice.unit}")
             yield from self._press("b")
-        yield from self._do(f"turn 1090 {self._at}")
-        levers = [unit for unit in self._live.job.profile.units if len(unit.settings) > 1]
+        yield from self._do(f"turn 1090 {at}")
+        levers = [unit for unit in units if len(unit.settings) > 1]
         for unit in levers:
             yield from self._do(f"lever {unit.settings[1].name}")
             yield from self._press(str(unit.input))
         if levers:
-            yield from self._do(f"turn 910 {self._at}")
+            yield from self._do(f"turn 910 {at}")
         yield from self._press("s")
         yield from self._press("y")
         yield from self._wait(LOOK_S if sys.stdout.isatty() else 0.0)
 
-    def _until_heard(self) -> Iterator[str]:
-        while self._live.session.identity is None:
-            yield "waiting for the rig"
+    def _say(self, *steps: str) -> Iterator[str]:
+        """Say that each step is done, or skip it, when the screen asks for it."""
+        for step in steps:
+            advice = guidance(self._live)
+            if advice.step == step:
+                yield from self._press("enter" if advice.press == "step_done" else "k")
 
-    def _say(self, step: str) -> Iterator[str]:
-        """Say that ``step`` is done, or skip it, when the screen asks for it."""
-        advice = guidance(self._live)
-        if advice.step == step:
-            yield from self._press("enter" if advice.press == "step_done" else "k")
-
-    def _do(self, command: str) -> Iterator[str]:
-        self._asked += 1
-        self._virtual.tell(command)
-        while self._virtual.done < self._asked:
-            yield command
-        yield from self._wait(0.1 / self._times)
+    def _do(self, *commands: str) -> Iterator[str]:
+        for command in commands:
+            self._asked += 1
+            self._virtual.tell(command)
+            while self._virtual.done < self._asked:
+                yield command
+            yield from self._wait(0.1 / self._times)
 
     def _press(self, key: str) -> Iterator[str]:
         assert self.ui_state is not None
@@ -291,3 +253,29 @@ class SimulatedHand:
         until = self._clock() + seconds
         while self._clock() < until:
             yield "waiting"
+
+
+def _speed(text: str) -> float:
+    low, high = SPEEDS
+    try:
+        times = float(text.replace(",", "."))
+    except ValueError:
+        times = 0.0
+    if not low <= times <= high:
+        raise argparse.ArgumentTypeError(f"{text!r}: enter {low:g} to {high:g}")
+    return times
+
+
+def _speed_option(parser: argparse.ArgumentParser) -> None:
+    words = f"speed of the hand, {SPEEDS[0]:g} to {SPEEDS[1]:g}; 0.3 is a careful person"
+    parser.add_argument("--speed", type=_speed, default=1.0, metavar="TIMES", help=words)
+
+
+OPTIONS = f"""
+--seed N={SEED}     draws the virtual engine
+--job FOLDER        the job folder to make
+--script FILENAME   commands as for rig live --script, and those of the hand
+--plain             plain lines, even in a terminal
+--socket            use a loopback socket as the port
+"""
+COMMANDS = {"demo": Command(run, OPTIONS, _speed_option, json=False)}

@@ -1,15 +1,15 @@
-"""The command ``rig live``: a bench on a port, shown until the person ends it."""
+"""Read the rig live."""
 
 from __future__ import annotations
 
 import argparse
 import contextlib
 import time
-from pathlib import Path
 
 from rig.base.errors import InputError, RigError, RigLostError
 from rig.base.escape import message
-from rig.cli.output import open_job, shown_lines, summary_lines, verdict_status
+from rig.cli.output import JOB, Answer, Command, open_job, shown_lines, tell
+from rig.cli.tables import summary_lines, verdict_status
 from rig.live.actions import save
 from rig.live.live_session import LiveSession
 from rig.live.run import load, show, start
@@ -19,30 +19,19 @@ from rig.live.ui_state import UiState
 from rig.wire.ports import BAUD, find_rig, open_port
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig live``."""
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.epilog = help_text()
-    parser.add_argument("job", type=Path, help="the job folder")
-    parser.add_argument("--port", help="device, COM port or socket://host:port; else it is found")
-    parser.add_argument("--baud", type=int, default=BAUD)
-    parser.add_argument("--plain", action="store_true", help="plain lines, even in a terminal")
-    parser.add_argument("--speak", action="store_true", help="speak each reading")
-    parser.add_argument("--seconds", type=float, help="end by itself after so long")
-    parser.add_argument("--script", metavar="FILE", help="commands from a file, or - for standard"
-                        " input: see below")  # fmt: skip
-    parser.add_argument("--save", action="store_true", help="then save a certificate")
+def run(args: argparse.Namespace) -> Answer:
+    """Read the rig: the dashboard, or plain lines where there is no terminal.
 
-
-def run(args: argparse.Namespace) -> int:
-    """Read until the person ends it; 3 when the rig was lost at the end."""
-    job = open_job(args.job, "live")
+    Exit status 1: a certificate was saved, and a verdict is negative. 3: the rig
+    was lost at the end.
+    """
+    job = open_job(args)
     load()
     others = [path.name for path in job.growing()]
     port = open_port(args.port, args.baud) if args.port else find_rig()
     lines = script_lines(args.script) if args.script else None
     live = start(job, port)
-    voice = _voice() if args.speak else None
+    voice = _voice(args) if args.speak else None
     ui_state = UiState(live, voice=voice)
     script = Script(lines, ui_state, args.script) if lines is not None else None
     odd = job.left_out()
@@ -66,14 +55,14 @@ def run(args: argparse.Namespace) -> int:
                 voice.close()
             live.end()
     except RigError:
-        tell(live)  # where things are, before what went wrong
+        conclude(live)  # where the files are, before what went wrong
         raise
-    return tell(live)
+    return Answer({}, status=conclude(live))
 
 
-def tell(live: LiveSession) -> int:
-    """Say where the files are and what was found; the exit status. No path is given of what is not
-    there, and the status is that of an error when anything is missing."""
+def conclude(live: LiveSession) -> int:
+    """Print where the files are and what was found; the exit status. No path is given of what is
+    not there, and the status is that of an error when anything is missing."""
     lacking = live.lacking()
     status = RigLostError.status if live.lost or not live.lines else 0
     lines = []
@@ -96,9 +85,26 @@ def tell(live: LiveSession) -> int:
     return InputError.status if lacking else status
 
 
-def _voice() -> Speaker:
+def _voice(args: argparse.Namespace) -> Speaker:
     program = find_program()
     if program is None:
-        message("rig live: this system has no speech program; readings are not spoken")
+        tell(args, "this system has no speech program; readings are not spoken")
         time.sleep(1.0)
     return Speaker(program)
+
+
+def _script_help(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = help_text()
+
+
+OPTIONS = f"""
+{JOB}
+--port PORT         device, COM port or socket://host:port; else it is found
+--baud N={BAUD}     baud rate
+--plain             plain lines, even in a terminal
+--speak             speak each reading
+--seconds S         end after so many seconds
+--script FILENAME   read commands from a file or - (see below)
+--save              save a certificate at the end
+"""
+COMMANDS = {"live": Command(run, OPTIONS, _script_help, json=False)}

@@ -1,26 +1,25 @@
-"""The command line. Thin: each command is a module that is imported when it is called."""
+"""The command line. Thin: the module of a command is imported when it is called."""
 
 from __future__ import annotations
 
 import argparse
 import importlib
+import inspect
 import math
 import os
 import signal
 import sys
+import textwrap
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rig import __version__
 from rig.base.errors import RigError
 
-FAULT = 70
+if TYPE_CHECKING:
+    from rig.cli.output import Command
 
-
-"""Exit status of a fault of the program itself, which is no verdict (from memory: EX_SOFTWARE of
-the BSD header sysexits.h)."""
-
-
+FAULT = 70  # status of a fault of the program (from memory: EX_SOFTWARE of the BSD sysexits.h)
 SHOW_FAULTS = "RIG_SHOW_FAULTS"
 
 COMMANDS = {
@@ -32,22 +31,22 @@ COMMANDS = {
     "check": "check the rig: counts, direction, index, contact inputs",
     "results": "what a job's captures show: readings, verdicts, synchronisation",
     "range": "the advance range of each lever, and what is left at each end",
-    "tdc": "top dead centre: show it, set it by hand, or find it with a dial gauge",
-    "adjust": "what to move, how far and which way; then whether it did as predicted",
-    "convert": "a crank angle as piston drop, length round the rim, degrees of other shafts",
-    "gears": "gear trains and toothed couplings: teeth as degrees, positions, marks",
-    "bench": "a unit off the engine: its lobes, backlash, neutral; compare two reports",
+    "tdc": "top dead centre: show it, set it, or find it with a dial gauge",
+    "adjust": "what to move, how far, which way; then the outcome",
+    "convert": "a crank angle as piston drop, rim length, degrees of other shafts",
+    "gears": "gear trains and couplings: teeth as degrees, positions, marks",
+    "bench": "a unit off the engine: lobes, backlash, neutral; two reports compared",
     "certify": "save a timing certificate from a capture",
     "verify": "prove a certificate against its capture and engine file",
     "compare": "two certificates, or two captures, against each other",
     "trend": "the certificates of an engine in order: drift, steps, outlook",
-    "plot": "drawings as files: readings, the turn, the signal at an opening, drift",
+    "plot": "drawings: readings, the turn, the signal at an opening, drift, layout",
     "simulate": "a rig in software on a serial port of its own",
 }
-
-
 """Every command and what it does, in the order in which they are shown."""
 
+MODULES = {"range": "results", "verify": "certify", "simulate": "ports"}
+"""The module of a command that has none of its own name."""
 
 RENAMED = {
     "figures": "results",
@@ -60,8 +59,6 @@ RENAMED = {
     "draw": "plot",
     "virtual": "simulate",
 }
-
-
 """Names of version 0.1, and what each command is called now."""
 
 
@@ -69,7 +66,7 @@ class _Parser(argparse.ArgumentParser):
     """Usage errors end with status 2 and one sentence, as all wrong input does."""
 
     def __init__(self, **settings: Any) -> None:
-        super().__init__(**settings)
+        super().__init__(formatter_class=argparse.RawDescriptionHelpFormatter, **settings)
         self.register("type", float, _number)  # for every option of every command
         self.register("type", int, _whole_number)
 
@@ -108,12 +105,28 @@ def _tell(text: str) -> None:
     message(text)
 
 
-def parser_of(command: str) -> argparse.ArgumentParser:
+def parser_of(name: str) -> argparse.ArgumentParser:
     """The parser of one command."""
-    module = importlib.import_module(f"rig.cli.{command}")
-    parser = _Parser(prog=f"rig {command}", description=module.__doc__)
-    module.arguments(parser)
+    module = importlib.import_module(f"rig.cli.{MODULES.get(name, name)}")
+    parser = _Parser(prog=f"rig {name}")
+    parser.set_defaults(command=name)
+    _declare(parser, module.COMMANDS[name])
     return parser
+
+
+def _declare(parser: argparse.ArgumentParser, command: Command) -> None:
+    about = inspect.cleandoc(command.run.__doc__ or "") if command.run else command.about.strip()
+    parser.description = "\n\n".join(
+        part if part.startswith(" ") else textwrap.fill(part, 78) for part in about.split("\n\n")
+    )
+    if command.run:
+        parser.set_defaults(run=command.run)
+        command.declare(parser)
+    if command.parts:
+        below = parser.add_subparsers(required=True, metavar="|".join(command.parts))
+        for name, part in command.parts.items():
+            words = (inspect.getdoc(part.run) or "").partition("\n")[0]
+            _declare(below.add_parser(name, help=words), part)
 
 
 def _help() -> str:
@@ -123,8 +136,9 @@ def _help() -> str:
         "usage: rig COMMAND ...\n\n"
         "Reads a timing sensor rig: where ignition contacts open, in degrees of crank.\n\n"
         f"commands:\n{rows}\n\n"
-        "For more: rig COMMAND --help. Exit status: 0 done, 1 done and the verdict is negative,\n"
-        "2 the input or the usage was wrong, 3 the rig was lost, 70 a fault of the program.\n"
+        "For more: rig COMMAND --help. Exit status: 0 done, 1 done and the verdict is\n"
+        "negative, 2 the input or the usage was wrong, 3 the rig was lost, 70 a fault of\n"
+        "the program.\n"
     )
 
 
@@ -174,9 +188,11 @@ def _run(words: Sequence[str]) -> int:
         return 2
     try:
         args = parser_of(command).parse_args(words[1:])
-        return int(importlib.import_module(f"rig.cli.{command}").run(args))
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else 2
+    from rig.cli.output import show
+
+    return show(args, args.run(args))
 
 
 def _of_the_program(fault: Exception) -> str:

@@ -1,54 +1,38 @@
-"""Make a job folder: a few questions, or an example taken whole."""
+"""Make a job folder: from a few questions, or from an example."""
 
 from __future__ import annotations
 
 import argparse
 import sys
-from pathlib import Path
 
 from rig.base.errors import InputError
 from rig.base.escape import message
-from rig.cli.output import figures, folded, json_option
+from rig.cli.output import Answer, Command, folded, tell
 from rig.job.answers import BACK
 from rig.job.new import example_names, write_example, write_job
 from rig.job.questions import YES, Interview, Question
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig new``."""
-    parser.add_argument("job", type=Path, help="the folder to make")
-    parser.add_argument(
-        "--example", nargs="?", const="example", metavar="NAME",
-        help=f"take an example whole: {', '.join(example_names())}",
-    )  # fmt: skip
-    parser.add_argument(
-        "--answer", action="append", default=[], metavar="KEY=ANSWER",
-        help="answer a question beforehand; what is not answered is asked",
-    )  # fmt: skip
-    json_option(parser)
-
-
-def run(args: argparse.Namespace) -> int:
-    """Ask, and write the folder."""
+def run(args: argparse.Namespace) -> Answer:
+    """Make a job folder: from a few questions, or from a complete example."""
     if args.example:
         path = write_example(args.job, args.example)
     else:
-        path = write_job(args.job, _answers(args.answer))
-    lines = [f"{path} is made; look it through and correct it, it is yours to edit"]
-    figures(args, {"job": str(args.job), "engine_file": str(path)}, lines)
-    return 0
+        path = write_job(args.job, _answers(args))
+    figures = {"job": str(args.job), "engine_file": str(path)}
+    return Answer(figures, [f"{path} is made: check it and correct it; it is yours to edit"])
 
 
-def _answers(given: list[str]) -> dict[str, str]:
+def _answers(args: argparse.Namespace) -> dict[str, str]:
     before: dict[str, str] = {}
-    for answer in given:
+    for answer in args.answer:
         key, equals, text = answer.partition("=")
         if not equals:
             raise InputError(f"--answer {answer!r} is not of the form KEY=ANSWER")
         before[key] = text
     interview, taken = Interview(), []
     if sys.stdin.isatty():
-        message(f"Enter alone takes what stands in brackets; {BACK} goes one question back.")
+        message(f"Enter alone takes the answer in brackets; {BACK} goes one question back.")
     while (question := interview.question) is not None:
         if question.key in before:
             try:
@@ -56,23 +40,24 @@ def _answers(given: list[str]) -> dict[str, str]:
             except InputError as wrong:
                 raise InputError(f"--answer {question.key}: {wrong}") from None
             if doubt:
-                message(f"rig new: {question.key}: {doubt}")
+                tell(args, f"{question.key}: {doubt}")
                 interview.take(YES[0])
         elif not sys.stdin.isatty():
             taken.append(f"{question.key}={interview.default}")
             interview.take("")
         else:
             _ask(interview, question)
-    if taken:  # answers that were piped in would be passed over in silence
-        message(
-            "rig new: there is no terminal to ask at, so what is usual was taken:"
-            f" {', '.join(taken)}. Give others with --answer KEY=ANSWER"
+    if taken:  # answers that were piped in would be ignored in silence
+        tell(
+            args,
+            "there is no terminal to ask at, so the usual answers were taken:"
+            f" {', '.join(taken)}. Give others with --answer KEY=ANSWER",
         )
     return interview.answers | before
 
 
 def _ask(interview: Interview, question: Question) -> None:
-    """Ask one question; what will not do, or is unlikely, is said and asked again."""
+    """Ask one question; an answer that is wrong or unlikely gets a sentence and is asked again."""
     shown = interview.default
     _say(f"{question.text} [{shown}]" if shown else question.text)
     typed = sys.stdin.readline()
@@ -86,5 +71,18 @@ def _ask(interview: Interview, question: Question) -> None:
 
 
 def _say(text: str) -> None:
-    """Words for the person, cut between words where the terminal ends."""
     message("\n".join(folded([text])))
+
+
+def _example(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--example", nargs="?", const="example", metavar="NAME",
+        help=f"copy an example: {', '.join(example_names())}",
+    )  # fmt: skip
+
+
+OPTIONS = """
+job PATH                 the folder to make
+--answer KEY=ANSWER...   answer a question beforehand; repeatable
+"""
+COMMANDS = {"new": Command(run, OPTIONS, _example)}

@@ -1,38 +1,58 @@
-"""List the serial ports with what the system knows of each, and find the rig among them."""
+"""Serial ports: list them, find the rig, and put a rig in software on one."""
 
 from __future__ import annotations
 
 import argparse
+import sys
 
-from rig.base.errors import RigError
-from rig.base.escape import message
-from rig.cli.output import figures, json_option
+from rig.base.errors import InputError, RigError, reason
+from rig.cli.output import Answer, Command, folded, tell
 from rig.wire.ports import find_rig, list_ports
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig ports``."""
-    parser.add_argument("--find", action="store_true", help="listen on each: where is the rig?")
-    json_option(parser)
+def ports(args: argparse.Namespace) -> Answer:
+    """List the serial ports with what the system knows of each, and find the rig.
 
-
-def run(args: argparse.Namespace) -> int:
-    """List the ports; with ``--find`` 3 when no rig answered."""
-    ports = list_ports()
-    answer: dict[str, object] = {"ports": ports}
+    Exit status 3: no rig answered.
+    """
+    there = list_ports()
+    figures: dict[str, object] = {"ports": there}
     lines = [
-        "  ".join(part for part in (p.device, p.description, p.maker, p.usb_id, p.serial) if part)
-        for p in ports
+        "  ".join(filter(None, (p.device, p.description, p.maker, p.usb_id, p.serial)))
+        for p in there
     ] or ["this computer has no serial port; plug the rig in, or run rig demo"]
-    status = 0
     if args.find:
         try:
             with find_rig() as found:
-                answer["rig"] = {"port": found.url, "baud": found.baud}
+                figures["rig"] = {"port": found.url, "baud": found.baud}
                 lines.append(f"a rig answers on {found.url} at {found.baud} baud")
         except RigError as none:
-            message(f"rig ports: {none}")
-            answer["rig"] = None
-            status = none.status
-    figures(args, answer, lines)
-    return status
+            tell(args, str(none))
+            return Answer(figures | {"rig": None}, lines, none.status)
+    return Answer(figures, lines)
+
+
+def simulate(args: argparse.Namespace) -> Answer:
+    """A rig in software on a serial port of its own, to try things without hardware.
+
+    Prints the port, then takes commands for the simulated hand on standard input.
+    """
+    from rig.virtual import server
+
+    try:
+        return Answer({}, status=server.run(args, sys.stdin, sys.stdout))
+    except OSError as why:
+        raise InputError(f"{why.filename}: {reason(why)}") from why
+
+
+def _simulated(parser: argparse.ArgumentParser) -> None:
+    from rig.virtual import server
+
+    server.arguments(parser)
+    parser.epilog = "\n".join(folded((parser.epilog or "").splitlines()))
+
+
+COMMANDS = {
+    "ports": Command(ports, "--find  listen on each port for the rig"),
+    "simulate": Command(simulate, more=_simulated, json=False),
+}

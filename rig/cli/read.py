@@ -1,71 +1,34 @@
-"""Where do the contacts open? Reads a capture, a rig's lines or a VCD, with or without a job."""
+"""Where the contacts open in a recording, with or without a job."""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
-from pathlib import Path
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from rig import RecordedOpening, RecordingOpenings, read_openings
 from rig.base.errors import InputError
-from rig.base.escape import message
 from rig.base.rounding import many
-from rig.cli.output import figures, json_option
-from rig.words.diagnostics import reason_code, reason_words, recording_doubts
+from rig.cli.output import Answer, Command, open_job, table_lines, tell
+from rig.words.diagnostics import reason_code, reason_words, recording_doubts, tdc_deg_in
 from rig.words.figures import angle
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig read``."""
-    parser.add_argument(
-        "recording",
-        type=Path,
-        help="a capture, lines saved from a terminal, or a pin recording (.vcd)",
-    )
-    parser.add_argument("--job", type=Path, help="take engine.toml and reference.json of this job")
-    parser.add_argument("--counts-per-turn", type=int, help="counts of a turn: lines times four")
-    parser.add_argument("--tdc-deg", type=float, help="TDC, degrees after the index")
-    parser.add_argument(
-        "--direction", type=int, choices=(1, -1), help="1: A leads B in the normal direction"
-    )
-    parser.add_argument("--index-level", type=int, choices=(0, 1), help="active level of the index")
-    parser.add_argument(
-        "--open-level", action="append", default=[], metavar="INPUT=LEVEL",
-        help="level of a contact input when the contacts are open, e.g. contact2=0",
-    )  # fmt: skip
-    parser.add_argument(
-        "--signal", action="append", default=[], metavar="NAME=SIGNAL",
-        help="another name in the VCD, e.g. a=enc.phase_a; names: a b z contact1 contact2 ...",
-    )  # fmt: skip
-    parser.add_argument("--approach-deg", type=float, help="approach needed, crank degrees")
-    parser.add_argument(
-        "--closed-end-ms", type=float, help="a closed run this long ends a transition"
-    )
-    parser.add_argument("--least-open-ms", type=float, help="contacts open this long stay open")
-    parser.add_argument("--longest-dropout-ms", type=float, help="longest drop-out")
-    json_option(parser)
+def run(args: argparse.Namespace) -> Answer:
+    """Where do the contacts open? Reads a capture, lines saved from a terminal, or a
+    pin recording (VCD), with or without a job.
 
-
-def run(args: argparse.Namespace) -> int:
-    """Read the recording and print its openings."""
+        rig read RECORDING --counts-per-turn 4096 --tdc-deg 161.9
+        rig read RECORDING --open-level contact2=0 --sensing-delay-us contact1=9
+        rig read RECORDING --job JOB
+    """
     profile, tdc_deg = None, args.tdc_deg
     if args.job:
-        from rig.cli.output import open_job
-        from rig.engine.gear_train import index_places
-        from rig.job.results import tdc_in
-        from rig.words.diagnostics import diagnostic_words, not_carried_over
-
-        job = open_job(args.job, "read")
+        job = open_job(args)
         profile = job.profile
-        reference, moved = (None, []) if tdc_deg is not None else tdc_in(job, args.recording)
-        for each in moved:
-            message(f"rig read: {args.recording}: {diagnostic_words(each)}")
-        if tdc_deg is None and reference is not None:
-            if index_places(profile.encoder) == 1:
-                tdc_deg = reference.tdc_deg
-            else:
-                message(f"rig read: {not_carried_over(profile.encoder)}")
+        if tdc_deg is None:
+            tdc_deg, said = tdc_deg_in(job, args.recording)
+            tell(args, *said)
     found = read_openings(
         args.recording,
         args.counts_per_turn,
@@ -74,25 +37,24 @@ def run(args: argparse.Namespace) -> int:
         direction=args.direction,
         index_level=args.index_level,
         open_levels=_levels(args.open_level),
+        sensing_delays_us=_delays(args.sensing_delay_us),
         signals=_pairs(args.signal),
         approach_deg=args.approach_deg,
         closed_end_ms=args.closed_end_ms,
         least_open_ms=args.least_open_ms,
         longest_dropout_ms=args.longest_dropout_ms,
     )
-    answer = _answer(found)
-    for text in answer["said"]:
-        message(f"rig read: {text}")
-    figures(args, answer, _lines(answer))
-    return 0
+    figures = _figures(found)
+    tell(args, *figures["said"])
+    return Answer(figures, _lines(found))
 
 
-def _pairs(options: Sequence[str]) -> dict[str, str]:
+def _pairs(options: Iterable[str]) -> dict[str, str]:
     pairs = {}
-    for option in options:
-        name, equals, value = option.partition("=")
+    for text in options:
+        name, equals, value = text.partition("=")
         if not (name and equals and value):
-            raise InputError(f"{option!r} is not of the form NAME=VALUE")
+            raise InputError(f"{text!r} is not of the form NAME=VALUE")
         pairs[name] = value
     return pairs
 
@@ -106,7 +68,21 @@ def _levels(options: Sequence[str]) -> dict[str, int]:
     return levels
 
 
-def _answer(found: RecordingOpenings) -> dict[str, Any]:
+def _delays(options: Sequence[str]) -> dict[str, float]:
+    """Delays by input; "" stands for every input."""
+    try:
+        return {
+            name: float(text)
+            for each in options
+            for name, text in [each.split("=", 1) if "=" in each else ("", each)]
+        }
+    except ValueError:
+        raise InputError(
+            f"--sensing-delay-us {' '.join(options)}: give microseconds, or INPUT=MICROSECONDS"
+        ) from None
+
+
+def _figures(found: RecordingOpenings) -> dict[str, Any]:
     """The openings as plain data."""
     return {
         "recording": str(found.path),
@@ -142,18 +118,38 @@ def _opening(one: RecordedOpening) -> dict[str, Any]:
     }
 
 
-def _lines(answer: dict[str, Any]) -> list[str]:
-    lines = [f"{'input':<12} {'time s':>12} {'crank deg':>13} {'opens at':>14}  valid"]
-    for one in answer["openings"]:
-        crank = "-" if one["crank_deg"] is None else f"{one['crank_deg']:.4f}"
-        valid = "yes" if one["valid"] else f"no: {one['why']}"
-        lines.append(
-            f"{one['unit']:<12} {one['t_s']:>12.6f} {crank:>13}"
-            f" {angle(one['btdc_deg'], 3):>14}  {valid}"
-        )
-    good = sum(one["valid"] for one in answer["openings"])
-    lines.append(f"{many(len(answer['openings']), 'opening')}, {good} of them valid;"
-                 f" the index passed {many(answer['index_passes'], 'time')}")  # fmt: skip
-    lines += [f"line error: {kind} {n}" for kind, n in answer["line_errors"].items()]
-    lines += [f"found: {what} {n}" for what, n in answer["findings"].items()]
-    return lines
+def _lines(found: RecordingOpenings) -> list[str]:
+    rows = [
+        (one.unit, f"{one.t_s:.6f}", "-" if one.crank_deg is None else f"{one.crank_deg:.4f}",
+         angle(one.btdc_deg, 3), "yes" if one.valid else "no")
+        for one in found.openings
+    ]  # fmt: skip
+    notes = [
+        "" if one.valid else f"rejected: {reason_words(one.rejection)}" for one in found.openings
+    ]
+    heads = ("input", "time, s", "crank, °", "opens at", "valid")
+    return [
+        *table_lines(heads, rows, {1, 2, 3}, notes),
+        f"{many(len(found.openings), 'opening')}, {len(found.valid)} of them valid;"
+        f" the index passed {many(found.index_passes, 'time')}",
+        *(f"line error: {kind} {n}" for kind, n in found.line_errors.items()),
+        *(f"found: {what} {n}" for what, n in found.findings.items()),
+    ]
+
+
+OPTIONS = """
+recording PATH                   a capture, saved lines, or a pin recording (.vcd)
+--job FOLDER                     read with this job's engine file and TDC
+--counts-per-turn N              counts of a turn: encoder lines times four
+--tdc-deg DEG                    TDC in degrees after the index
+--direction {1,-1}               1: A leads B in the normal direction
+--index-level {0,1}              active level of the index
+--open-level INPUT=LEVEL...      level of an input when its contacts are open
+--sensing-delay-us [INPUT=]US...  delay of the front end to take out; of all inputs, or of one
+--signal NAME=SIGNAL...          name of a signal in the VCD, such as a=enc.phase_a
+--approach-deg DEG               least approach of a reading
+--closed-end-ms MS               closed this long ends a transition
+--least-open-ms MS               open this long, contacts stay open
+--longest-dropout-ms MS          longest drop-out
+"""
+COMMANDS = {"read": Command(run, OPTIONS)}

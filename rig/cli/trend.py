@@ -1,31 +1,20 @@
-"""The certificates of one engine in order: how each unit stood through the years, and its drift.
-
-Works over a job or a folder of many jobs, from the records alone; no capture is read. What was
-changed or set, another unit, rig or mounting of the encoder begin a new level, and are no drift.
-With --unit-serial one unit is followed on whatever engine it was, with its reports off the engine.
-A line through a few points is a hint, no more.
-"""
+"""The certificates of an engine, or the reports of a unit, over the years."""
 
 from __future__ import annotations
 
 import argparse
-import textwrap
 from collections.abc import Sequence
 from dataclasses import replace
 from importlib import import_module
-from pathlib import Path
 from typing import Any
 
 from rig.base import files, rounding
 from rig.base.errors import InputError
-from rig.base.escape import message
 from rig.base.rounding import many
-from rig.cli.output import figures, json_option, parts_of
+from rig.cli.output import Answer, Command, fields_of, table_lines, tell
 from rig.history import series as records
 from rig.history.series import History, NoSuchUnitError, Point, Series, chosen
 from rig.words.assessments import verdict_words
-
-WIDTH = 80
 
 TRENDS = ("rig.unit_bench.trend",)
 """The modules that add to a trend what they keep in a job, each by its ``Trend``.
@@ -36,38 +25,34 @@ gives its part of the JSON and ``lines`` its lines.
 """
 
 
-def arguments(parser: argparse.ArgumentParser) -> None:
-    """Arguments of ``rig trend``."""
-    parser.add_argument("folder", type=Path, help="a job folder, or one that holds many jobs")
-    parser.add_argument("--engine", default="", help="the engine's name, where there are several")
-    parser.add_argument("--engine-serial", default="", help="its serial number")
-    parser.add_argument("--unit", help="this unit alone")
-    parser.add_argument("--unit-serial", default="", help="one unit, by its serial, on any engine")
-    parser.add_argument("--cylinders", action="store_true", help="each cylinder, too")
-    parser.add_argument("--csv", type=Path, help="write all points into this file")
-    parser.add_argument("--drawing", type=Path, help="draw into this file: .svg, .png or .pdf")
-    json_option(parser)
+def run(args: argparse.Namespace) -> Answer:
+    """The certificates of one engine in order: the state of each unit over the years,
+    and its drift.
 
-
-def run(args: argparse.Namespace) -> int:
-    """Print the history."""
+    Reads the records of a job, or of a folder of many jobs; no capture. A noted
+    change, a setting, another unit, rig or mounting of the encoder begins a new level
+    and is not drift. --unit-serial follows one unit on any engine, with its reports
+    off the engine. A line through a few points is a hint, not more.
+    """
     listing = records.look(args.folder)
     troubles = [each.words for each in listing.left]
-    others = [import_module(name).Trend(args.folder, troubles, args.unit_serial) for name in TRENDS]
-    for text in troubles:
-        message(f"rig trend: {text}")
+    others = [
+        import_module(name).Trend(args.folder, troubles, args.unit_serial or "") for name in TRENDS
+    ]
+    tell(args, *troubles)
     try:
         found = records.history(
-            listing.files, args.engine, args.engine_serial,
-            cylinders=args.cylinders or args.csv is not None, unit_serial=args.unit_serial,
+            listing.files, args.engine or "", args.engine_serial or "",
+            cylinders=args.cylinders or args.csv is not None, unit_serial=args.unit_serial or "",
         )  # fmt: skip
     except NoSuchUnitError:
-        if args.csv or args.drawing or not any(each.lines(()) for each in others):
+        if args.csv or args.drawing or not any(map(list, (each.lines(()) for each in others))):
             raise
-        return _alone(args, others)  # a spare on the shelf
-    for text in found.troubles:
-        message(f"rig trend: {text}")
-    troubles += found.troubles
+        # A spare on the shelf: only its reports are there.
+        figures: dict[str, Any] = {"unit_serial": args.unit_serial, "series": []}
+        lines = [f"unit {args.unit_serial}: on no certificate"]
+        return _with(others, (), figures, lines)
+    tell(args, *found.troubles)
     shown = chosen(found.series, args.unit, cylinders=args.cylinders)
     if not shown:
         names = ", ".join(sorted({series.unit for series in found.series}))
@@ -85,65 +70,69 @@ def run(args: argparse.Namespace) -> int:
 
         plot.draw(found, shown, sheet.out_path(args.drawing))
         written.append(str(args.drawing))
-    answer: dict[str, Any] = {}
-    if args.json:
-        answer = parts_of(replace(found, series=tuple(shown), troubles=tuple(troubles)))
-        del answer["by_cylinder"]
-        answer["first_out"] = _first_out(found)
-        for each in others:
-            answer |= each.answer(found.changes)
-        answer["written"] = written
-    figures(args, answer, [*_lines(found, shown),
-                           *(line for each in others for line in each.lines(found.changes)),
-                           *(f"written: {path}" for path in written)])  # fmt: skip
-    return 0
+    told = (*troubles, *found.troubles)
+    figures = fields_of(replace(found, series=tuple(shown), troubles=told))
+    del figures["by_cylinder"]
+    figures |= {"first_out": _first_out(found), "written": written}
+    answer = _with(others, found.changes, figures, _lines(found, shown))
+    return replace(answer, lines=[*answer.lines, *(f"written: {path}" for path in written)])
 
 
-def _alone(args: argparse.Namespace, others: Sequence[Any]) -> int:
-    """A unit that no certificate has: what else is kept of it."""
-    answer: dict[str, Any] = {"unit_serial": args.unit_serial, "series": []}
+def _with(
+    others: Sequence[Any], changes: Sequence[Any], figures: dict[str, Any], lines: list[str]
+) -> Answer:
+    """An answer, and what the other rooms add to it."""
     for each in others:
-        answer |= each.answer(())
-    lines = [f"unit {args.unit_serial}: on no certificate"]
-    figures(args, answer, [*lines, *(line for each in others for line in each.lines(()))])
-    return 0
+        figures |= each.answer(changes)
+        lines += each.lines(changes)
+    return Answer(figures, lines)
 
 
 def _first_out(found: History) -> dict[str, Any] | None:
+    names = ("unit", "setting", "cylinder", "kind", "leaves_utc", "soonest_utc", "words")
     first = found.first_out
-    if first is None:
-        return None
-    named = {name: getattr(first, name) for name in ("unit", "setting", "cylinder", "kind")}
-    days = {name: getattr(first, name) for name in ("leaves_utc", "soonest_utc", "words")}
-    return named | days
+    return None if first is None else {name: getattr(first, name) for name in names}
 
 
 def _lines(found: History, shown: Sequence[Series]) -> list[str]:
     serial = f", serial {found.serial}" if found.serial else ""
-    n = len(found.certificates)
-    lines = [f"{found.engine}{serial}: {many(n, 'certificate')}"]
-    if found.unit_serial:
-        lines = [f"unit {found.unit_serial}, on {found.engine}: {many(n, 'certificate')}"]
+    of = f"unit {found.unit_serial}, on {found.engine}" if found.unit_serial else (
+        f"{found.engine}{serial}"
+    )  # fmt: skip
+    lines = [f"{of}: {many(len(found.certificates), 'certificate')}"]
     latest = max(point.measured_utc for series in found.series for point in series.points)
+    last = [(series, series.points[-1]) for series in shown]
     outside = [
         series.name
-        for series in shown
-        if series.points[-1].measured_utc == latest
-        and series.points[-1].verdict.verdict == "outside"
+        for series, point in last
+        if point.measured_utc == latest and point.verdict.verdict == "outside"
     ]
     if outside:
-        lines += _wrapped(f"Outside now: {'; '.join(outside)}.", "")
-    if found.first_out is not None:
-        lines += _wrapped(f"First to leave its window: {found.first_out.name}:"
-                          f" {found.first_out.leaves}.", "")  # fmt: skip
+        lines.append(f"Outside now: {'; '.join(outside)}.")
+    if (first := found.first_out) is not None:
+        lines.append(f"First to leave its window: {first.name}: {first.leaves}.")
     for series in shown:
-        lines += ["", series.name]
-        lines += [line for point in series.points for line in _point(point)]
-        lines += _wrapped(series.words, "  ")
+        lines += ["", series.name, *_points(series.points), f"  {series.words}"]
         lines += _of_cylinder(found, series)
     if any(series.line is not None for series in shown):
-        lines += ["", *_wrapped(found.caution, "")]
+        lines += ["", found.caution]
     return lines
+
+
+def _points(points: Sequence[Point]) -> list[str]:
+    """The points in a table; below each, what was changed before the next."""
+    rows: list[tuple[str, ...]] = []
+    for point in points:
+        judged = point.assessment
+        mean = rounding.btdc(judged.mean_btdc, judged.U_deg)
+        said = verdict_words(point.verdict) if judged.kind == "turned" else judged.verdict
+        rows.append((point.measured_utc[:10], judged.phase,
+                     f"{mean} {rounding.within(judged.U_deg) or 'U not known'}",
+                     said if point.weighs else f"{said} (no line goes through it)"))  # fmt: skip
+    steps = [point.step and f"-- {point.step}" for point in points]
+    heads = ("measured", "phase", "mean", "verdict")
+    first = [f"  {steps[0]}"] if steps[0] else []
+    return [*first, *table_lines(heads, rows, notes=[*steps[1:], ""])]
 
 
 def _of_cylinder(found: History, series: Series) -> list[str]:
@@ -160,22 +149,17 @@ def _of_cylinder(found: History, series: Series) -> list[str]:
     first = min(own, key=lambda each: each.leaves_utc or "", default=None)
     if first is None or (first.leaves_utc or "") >= (series.leaves_utc or "9"):
         return []
-    return _wrapped(f"cylinder {first.cylinder} would leave first: {first.leaves}", "  ")
+    return [f"  cylinder {first.cylinder} would leave first: {first.leaves}"]
 
 
-def _point(point: Point) -> list[str]:
-    """A point in a line, and above it what changed before it."""
-    judged = point.assessment
-    U_deg = judged.uncertainty.U_deg if judged.uncertainty else None
-    text = rounding.btdc(judged.mean_btdc, U_deg)
-    text += f" {rounding.within(U_deg)}" if U_deg is not None else ", U not known"
-    aside = "" if point.weighs else "  (no line goes through it)"
-    said = verdict_words(point.verdict) if judged.kind == "turned" else judged.verdict
-    head = f"  {point.measured_utc[:10]}  {judged.phase:<9}  {text:<22}  "
-    lines = textwrap.wrap(f"{head}{said}{aside}", WIDTH, subsequent_indent=" " * 25)
-    return [*(_wrapped(point.step, "  -- ") if point.step else []), *lines]
-
-
-def _wrapped(text: str, before: str) -> list[str]:
-    after = " " * len(before)
-    return textwrap.wrap(text, WIDTH, initial_indent=before, subsequent_indent=after) or [before]
+OPTIONS = """
+folder PATH              a job folder, or a folder of many jobs
+--engine NAME            the engine's name, if there are several
+--engine-serial SERIAL   its serial number
+--unit NAME              only this unit
+--unit-serial SERIAL     one unit on any engine, by its serial number
+--cylinders              show each cylinder too
+--csv FILE               write all points to this file
+--drawing FILE           draw to this file: .svg, .png or .pdf
+"""
+COMMANDS = {"trend": Command(run, OPTIONS)}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from os import PathLike
@@ -19,10 +19,12 @@ from rig.session.session import signal_settings
 from rig.signal.events import Finding, IndexPass, Opening, Rejection, Settings
 from rig.signal.openings import OpeningFinder, replay
 from rig.signal.track import IndexCheck
+from rig.timing.readings import before_delay_deg
 from rig.wire.formats import Recording, open_recording
 from rig.wire.records import Health, LineError
 
 FEWEST_COUNTS, MOST_COUNTS = 4, 1_000_000
+ALL_INPUTS = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +102,7 @@ def read_openings(
     direction: Literal[1, -1] | None = None,
     index_level: Literal[0, 1] | None = None,
     open_levels: Mapping[str, int] | None = None,
+    sensing_delays_us: Mapping[str, float] | None = None,
     signals: Mapping[str, str] | None = None,
     approach_deg: float | None = None,
     closed_end_ms: float | None = None,
@@ -113,10 +116,11 @@ def read_openings(
     TDC in degrees after the index, in the normal direction. ``engine`` says how the rig is mounted;
     other arguments override it. Without either, A leads B in the normal direction (``direction``
     1), the index is active at level 1 and contacts are open at level 1. ``open_levels`` maps a
-    contact input (``contact2``) to its level when open, ``signals`` a, b, z, contact1 ... to other
-    names in a VCD. ``approach_deg`` is the least approach of a reading, crank degrees.
-    ``closed_end_ms``, ``least_open_ms`` and ``longest_dropout_ms`` are the times that define an
-    opening.
+    contact input (``contact2``) to its level when open, ``sensing_delays_us`` one ("": all) to how
+    late its front end shows an opening: that movement is taken out of its angles, as in readings;
+    ``signals`` maps a, b, z, contact1 ... to other names in a VCD. ``approach_deg`` is the least
+    approach of a reading, crank degrees. ``closed_end_ms``, ``least_open_ms`` and
+    ``longest_dropout_ms`` are the times that define an opening.
 
     Raises InputError for an impossible value, for a file that is not a recording, and for one
     without a single position.
@@ -144,7 +148,8 @@ def read_openings(
     if (dropout_ms := _check_number("longest_dropout_ms", longest_dropout_ms)) is not None:
         settings = replace(settings, longest_dropout_us=1e3 * dropout_ms)
     levels = {**settings.open_levels, **_levels(open_levels or {}, recording.inputs)}
-    return _read(recording, replace(settings, open_levels=levels), tdc_deg)
+    delays_us = _delays(sensing_delays_us or {}, engine, recording.inputs)
+    return _read(recording, replace(settings, open_levels=levels), tdc_deg, delays_us)
 
 
 def _check_counts(counts: int | None) -> None:
@@ -166,20 +171,46 @@ def _one_of(name: str, value: int, allowed: tuple[int, int]) -> int:
 
 
 def _levels(entered: Mapping[str, int], inputs: Mapping[int, str]) -> dict[int, int]:
-    """Level when open by input number, from the inputs' names in the recording, or contactN."""
-    by_name = {name: number for number, name in inputs.items()}
+    """Level when open by input number."""
     found = {}
     for name, level in entered.items():
-        digits = name.removeprefix("contact")
-        number = int(digits) if digits.isascii() and digits.isdigit() else None
-        number = by_name.get(name, number)
+        number = _number(name, inputs)
         if number is None or level not in (0, 1):
             raise InputError(f"open level {name}={level}: give an input and the level 0 or 1")
         found[number] = level
     return found
 
 
-def _read(recording: Recording, settings: Settings, tdc_deg: float | None) -> RecordingOpenings:
+def _delays(
+    entered: Mapping[str, float], engine: Profile | None, inputs: Mapping[int, str]
+) -> Mapping[int, float]:
+    """Delay of the front end by input number, microseconds."""
+    found: defaultdict[int, float] = defaultdict(lambda: entered.get(ALL_INPUTS, 0.0))
+    if engine is not None and ALL_INPUTS not in entered:
+        found |= {unit.input: unit.sensing_delay_us for unit in engine.units}
+    for name, delay_us in entered.items():
+        number = _number(name, inputs)
+        if name != ALL_INPUTS and number is None:
+            raise InputError(f"sensing delay {name}={delay_us}: give an input and microseconds")
+        _check_number("sensing delay", delay_us)
+        if number is not None:
+            found[number] = delay_us
+    return found
+
+
+def _number(name: str, inputs: Mapping[int, str]) -> int | None:
+    """The input of that name in the recording, or contactN."""
+    digits = name.removeprefix("contact")
+    number = int(digits) if digits.isascii() and digits.isdigit() else None
+    return {name: number for number, name in inputs.items()}.get(name, number)
+
+
+def _read(
+    recording: Recording,
+    settings: Settings,
+    tdc_deg: float | None,
+    delays_us: Mapping[int, float],
+) -> RecordingOpenings:
     finder, check = OpeningFinder(settings), IndexCheck(settings)
     openings: list[Opening] = []
     line_errors: Counter[str] = Counter()
@@ -215,7 +246,10 @@ def _read(recording: Recording, settings: Settings, tdc_deg: float | None) -> Re
         kind=recording.kind,
         counts_per_turn=settings.counts_per_turn,
         tdc_deg=tdc_deg,
-        openings=tuple(_recorded(one, start_us, tdc_deg, recording.inputs) for one in openings),
+        openings=tuple(
+            _recorded(one, start_us, tdc_deg, recording.inputs, delays_us[one.input])
+            for one in openings
+        ),
         index_passes=index_passes,
         line_errors=MappingProxyType(dict(line_errors)),
         findings=MappingProxyType(dict(findings)),
@@ -249,15 +283,19 @@ def input_name(number: int, inputs: Mapping[int, str]) -> str:
 
 
 def _recorded(
-    one: Opening, start_us: float, tdc_deg: float | None, inputs: Mapping[int, str]
+    one: Opening,
+    start_us: float,
+    tdc_deg: float | None,
+    inputs: Mapping[int, str],
+    delay_us: float,
 ) -> RecordedOpening:
-    btdc_deg = None
-    if tdc_deg is not None and one.crank_deg is not None:
-        btdc_deg = wrap(tdc_deg - one.crank_deg)
+    crank_deg, btdc_deg = before_delay_deg(one, delay_us), None
+    if tdc_deg is not None and crank_deg is not None:
+        btdc_deg = wrap(tdc_deg - crank_deg)
     return RecordedOpening(
         unit=input_name(one.input, inputs),
         t_s=(one.t_us - start_us) / 1e6,
-        crank_deg=one.crank_deg,
+        crank_deg=crank_deg,
         btdc_deg=btdc_deg,
         rejection=one.rejection,
         approach_deg=one.approach_deg,

@@ -21,7 +21,7 @@ from rig.engine.profile import Geometry, Profile
 from rig.job.capture_order import Order
 from rig.job.clock import moment
 from rig.session.session import Session
-from rig.tdc.dial_gauge import Gauge
+from rig.tdc.dial_gauge import Gauge, GaugePoint
 from rig.tdc.gauge_points import (
     GaugeNotes,
     falling,
@@ -339,7 +339,10 @@ def _by_gauge(
     claimed: TdcReference, working: GaugeWorking, source: ReplayedCapture, profile: Profile
 ) -> TdcReference | None:
     try:
-        series = worked_with(working, source.gauge, profile, claimed.cylinder)
+        points, again = (
+            source.gauge.points(claimed.cylinder, again=each) for each in (False, True)
+        )
+        series = worked_with(working, points, again, profile, claimed.cylinder)
     except InputError:  # its points are not those of the claim
         return None
     for each in series.references:
@@ -349,13 +352,15 @@ def _by_gauge(
 
 
 def worked_with(
-    working: GaugeWorking, notes: GaugeNotes, profile: Profile, cylinder: int
+    working: GaugeWorking,
+    points: Sequence[GaugePoint],
+    again: Sequence[GaugePoint],
+    profile: Profile,
+    cylinder: int,
+    turn_known: bool = True,
 ) -> Series:
-    """The gauge points noted in a recording, used as the person entered afterwards.
-
-    Raises InputError as ``work_through``.
-    """
-    points = notes.points(cylinder)
+    """Gauge points, and points taken again, used as the person entered. Raises InputError as
+    ``work_through``."""
     geometry = geometry_of(profile.engine, cylinder)
     if working.fit_offset and geometry is not None:
         geometry = replace(geometry, offset_mm=None)
@@ -365,7 +370,8 @@ def worked_with(
         geometry,
         profile.encoder,
         cylinder=cylinder,
-        again=notes.points(cylinder, again=True),
+        again=again,
+        turn_known=turn_known,
     )
 
 

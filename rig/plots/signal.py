@@ -13,8 +13,6 @@ from numpy.typing import NDArray
 from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.rounding import many
-from rig.engine.gear_train import index_places
-from rig.job.results import tdc_in
 from rig.plots import sheet
 from rig.plots.axis import Axis
 from rig.plots.sheet import Drawn, PlotRequest
@@ -25,7 +23,7 @@ from rig.signal.openings import OpeningFinder, replay
 from rig.signal.rig_statistics import JUST_BEFORE
 from rig.wire.formats import open_recording
 from rig.wire.records import EDGE, Batch, Edge
-from rig.words.diagnostics import diagnostic_words, not_carried_over, reason_words
+from rig.words.diagnostics import reason_words, tdc_deg_in
 from rig.words.figures import angle
 
 if TYPE_CHECKING:
@@ -232,16 +230,11 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
     taken = taken_of(recording.batches, settings)
     openings = [e for e in taken.events if isinstance(e, Opening) and e.direction >= 0]
     number, chosen = _chosen(openings, names, asked, path)
-    tdc_deg, reference = asked.tdc_deg, None
+    tdc_deg = asked.tdc_deg
     if job and tdc_deg is None:
-        reference, moved = tdc_in(job, path)
-        for each in moved:
-            asked.tell(diagnostic_words(each))
-    if tdc_deg is None and reference is not None and job is not None:
-        if index_places(job.profile.encoder) == 1:
-            tdc_deg = reference.tdc_deg
-        else:
-            asked.tell(not_carried_over(job.profile.encoder))
+        tdc_deg, said = tdc_deg_in(job, path)
+        for text in said:
+            asked.tell(text)
     btdc = None
     if tdc_deg is not None and chosen.crank_deg is not None:
         btdc = wrap(tdc_deg - chosen.crank_deg)

@@ -54,6 +54,14 @@ class Place:
     firing: bool
 
 
+def before_delay_deg(opening: Opening, delay_us: float) -> float | None:
+    """The crank's angle when the contacts opened, ``delay_us`` before their front end showed it, at
+    the opening's own speed; None if it is not known."""
+    if opening.crank_deg is None or not math.isfinite(opening.speed_deg_s):  # it was not seen
+        return opening.crank_deg
+    return opening.crank_deg - opening.speed_deg_s * delay_us * 1e-6
+
+
 def unit_on_input(profile: Profile, number: int) -> Unit:
     """The unit wired to contact input ``number``. Raises ``InputError`` if there is none."""
     for unit in profile.units:
@@ -116,9 +124,8 @@ def to_reading(
         why = why or without
     found = None
     crank_deg = opening.crank_deg
-    moving = kind != "set" and math.isfinite(opening.speed_deg_s)  # else it was not seen
-    if crank_deg is not None and moving:
-        crank_deg -= opening.speed_deg_s * unit.sensing_delay_us * 1e-6
+    if kind != "set":
+        crank_deg = before_delay_deg(opening, unit.sensing_delay_us)
     if crank_deg is not None and reference is not None:
         found = _Finder(profile, reference, unit, in_force, stroke).find(crank_deg)
         why = why or found.why

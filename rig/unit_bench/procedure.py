@@ -17,10 +17,18 @@ from rig.guide.procedure import Advice, Hand, Panel, PanelLine, Procedure, Subje
 from rig.guide.tdc import still_deg
 from rig.job.folder import Job
 from rig.signal.events import Event, Now
-from rig.unit_bench.report import COUPLING, NEUTRAL, Alone, BenchEvidence, Mean, UnitReport, report
+from rig.unit_bench.report import (
+    COUPLING,
+    FOLDER,
+    NEUTRAL,
+    Alone,
+    BenchEvidence,
+    Mean,
+    UnitReport,
+    report,
+)
 from rig.wire.records import Note
 
-FOLDER = "units"
 TURNS, TURNS_BACK, FELT = 5, 3, 3
 """Openings a lobe forward, closings a lobe turning back, and neutral places a side, after which no
 more are asked for (common practice, no source)."""
@@ -68,7 +76,7 @@ class MeasureUnit(Procedure):
         (self._unit,) = host.job.profile.units
         self._host = host
         self._prompt = prompt
-        self._alone = Alone(self._unit.input)
+        self._alone = Alone(self._unit)
         self._now_us = 0.0
         self._key: object = None
         self._found: UnitReport | str = ""
@@ -204,11 +212,11 @@ class MeasureUnit(Procedure):
 
 
 def _lines(found: UnitReport) -> list[PanelLine]:
-    whole = (
-        ("backlash", found.play), ("neutral", found.neutral), ("impulse lag", found.impulse_lag),
-    )  # fmt: skip
+    whole = {
+        "backlash": found.play, "neutral": found.neutral, "impulse lag": found.impulse_lag,
+    }  # fmt: skip
     return [
-        *(PanelLine(name, _shown(mean), "now") for name, mean in whole if mean is not None),
+        *(PanelLine(name, str(mean), "now") for name, mean in whole.items() if mean is not None),
         *(
             PanelLine(
                 f"lobe {lobe.number}",
@@ -222,11 +230,3 @@ def _lines(found: UnitReport) -> list[PanelLine]:
 
 def _size(mean: Mean | None) -> str:
     return "?" if mean is None else f"{mean.deg:.2f}°"
-
-
-def _shown(mean: Mean | None) -> str:
-    """A mean with its expanded uncertainty (about 95 %)."""
-    if mean is None:
-        return "?"
-    U_deg = mean.expanded_deg
-    return f"{rounding.figure(mean.deg, U_deg)}° ± {rounding.two_figures(U_deg)}°"

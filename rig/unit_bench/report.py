@@ -2,7 +2,8 @@
 
 All angles are degrees of the unit's own shaft, increasing in its normal direction, whole turns at
 the index. Turned backwards, a lobe *closes* the contacts at the edge where it opens them turned
-forwards; the two differ by the backlash between encoder and cam.
+forwards; the two differ by the backlash between encoder and cam. The delay of the unit's front end
+is taken out of each opening; all openings share it, so it drops out of the intervals between them.
 
 Annotations: ``NEUTRAL`` with ``{"crank_deg": 12.3, "direction": 1}`` where the rotor settles by
 feel, approached forwards (1) or backwards (-1), ``{"back": true}`` to undo the last one;
@@ -18,25 +19,63 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeGuard
+from typing import Annotated, Any, Literal, TypeGuard
 
 from rig import __version__
 from rig.base.angles import is_defined, mean_and_spread, modulo, wrap
+from rig.base.codec import from_plain, number, to_plain, whole
 from rig.base.errors import InputError
 from rig.base.files import digest
 from rig.base.rounding import difference as signed
 from rig.base.rounding import figure, many, two_figures
-from rig.base.uncertainty import quantisation, student_t
-from rig.engine.profile import Encoder
+from rig.base.uncertainty import quantisation, rectangular, root_sum, student_t
+from rig.engine.profile import Encoder, Unit
 from rig.job.folder import Job, SheetKind
 from rig.session.annotations import Timeline
 from rig.signal.events import Closing, Event, Opening, Settings
 from rig.signal.openings import OpeningFinder, replay
+from rig.timing.readings import before_delay_deg
 from rig.wire.formats import open_recording
 from rig.wire.records import Batch, Note
 
-SINGLE_U_DEG = 0.1
-"""Standard uncertainty assumed for a single reading (common practice, no source)."""
+SINGLE_U_DEG = 0.1  # standard uncertainty of a single reading (common practice, no source)
+KIND, VERSION, FOLDER = "unit report", 2, "units"
+SAYS = "contacts and lobes of a unit on the bench, turned by hand; not a release to service"
+COVERAGE = 0.95
+NEUTRAL, COUPLING = "neutral", "coupling"  # annotations
+NEUTRAL_FIGURE = "neutral"
+MOST_DEG = 1e6  # no angle of a unit is as large; a larger one was edited
+
+
+@dataclass(frozen=True, slots=True)
+class UnitIdentity:
+    """Which unit it is. Reports of the same type are compared."""
+
+    type: str  # the maker's type, or the person's own name for it
+    serial: str
+    lobes: Annotated[int, whole(1, 36)]
+    name: str = ""
+    poles: int | None = None  # of its magnet
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSetUp:
+    """How the unit is set up on the bench: its input and how to read it, neutral places beside
+    those in notes, and how late its front end shows an opening, with the half-width of that."""
+
+    input: int
+    open_level: Literal[0, 1] = 1
+    direction: Literal[1, -1] = 1
+    index_level: Literal[0, 1] = 1
+    neutral_forward_deg: tuple[float, ...] = ()
+    neutral_backward_deg: tuple[float, ...] = ()
+    sensing_delay_us: Annotated[float, number(0.0, 1e6)] = 0.0
+    sensing_delay_error_us: Annotated[float, number(0.0, 1e6)] = 0.0
+
+    def settings(self, counts_per_turn: int) -> Settings:
+        """How to read a recording."""
+        levels = {self.input: self.open_level}
+        return Settings(counts_per_turn, self.direction, self.index_level, open_levels=levels)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +84,7 @@ class BenchEvidence:
 
     ``back_closings_deg`` were met turning backwards. ``neutral_*`` is where the rotor settles by
     feel, approached from either side. ``impulse_deg`` are openings with the coupling engaged.
+    Openings are known within ``delay_half_deg`` for the delay of the front end.
     """
 
     openings_deg: tuple[float, ...]
@@ -53,6 +93,7 @@ class BenchEvidence:
     neutral_forward_deg: tuple[float, ...] = ()
     neutral_backward_deg: tuple[float, ...] = ()
     impulse_deg: tuple[float, ...] = ()
+    delay_half_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,15 +114,20 @@ class Mean:
         """Expanded uncertainty at about 95 % (JCGM 100:2008, G.3)."""
         return student_t(self.nu) * self.u_deg
 
+    @staticmethod
+    def of(deg: float, n: int, *parts: tuple[float, float]) -> Mean:
+        """With independent contributions (u_deg, nu)."""
+        u_deg, nu = root_sum(*parts)
+        return Mean(deg, u_deg, n, nu)
 
-def combined(*parts: tuple[float, float]) -> tuple[float, float]:
-    """Standard uncertainty and degrees of freedom of a sum of independent (u_deg, nu).
+    def plus(self, u_deg: float) -> Mean:
+        """The same, uncertain by an independent ``u_deg`` as well."""
+        parts = (self.u_deg, self.nu), (u_deg, math.inf)
+        return Mean.of(self.deg, self.n, *parts) if u_deg else self
 
-    Source: JCGM 100:2008, 5.1.2 and G.4.1.
-    """
-    u_deg = math.hypot(*(u for u, _ in parts))
-    inverse = math.fsum((u / u_deg) ** 4 / nu for u, nu in parts) if u_deg > 0.0 else 0.0
-    return u_deg, 1.0 / inverse if inverse > 0.0 else math.inf
+    def __str__(self) -> str:
+        """``12.34° ± 0.10°``, at about 95 %."""
+        return f"{figure(self.deg, self.expanded_deg)}° ± {two_figures(self.expanded_deg)}°"
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,26 +153,23 @@ class UnitReport:
     impulse_lag: Mean | None
 
 
-def seen_from_events(events: Iterable[Event], contact: int) -> BenchEvidence:
-    """Openings and closings of one input from the signal room's events.
+def seen_from_events(events: Iterable[Event], of: BenchSetUp | Unit) -> BenchEvidence:
+    """Openings and closings of one unit from the signal room's events.
 
-    Only valid openings are used, and closings with a known angle and direction, not at rest.
-    Source: definition.
+    Only valid openings are used, and closings with a known angle and direction, not at rest. The
+    delay's uncertainty is that at the mean speed of the openings (JCGM 100:2008, 4.3.7).
     """
-    openings, closings, back = [], [], []
-    for event in events:
-        if not isinstance(event, (Opening, Closing)) or event.input != contact:
-            continue
-        if event.crank_deg is None:
-            continue
-        if isinstance(event, Opening):
-            if event.valid:
-                openings.append(event.crank_deg)
-        elif event.direction > 0:
-            closings.append(event.crank_deg)
-        elif event.direction < 0:
-            back.append(event.crank_deg)
-    return BenchEvidence(tuple(openings), tuple(closings), tuple(back))
+    own = [e for e in events if isinstance(e, (Opening, Closing)) and e.input == of.input]
+    opened = [e for e in own if isinstance(e, Opening) and e.valid and e.crank_deg is not None]
+    closed = [e for e in own if isinstance(e, Closing) and e.crank_deg is not None]
+    speeds = [e.speed_deg_s for e in opened if math.isfinite(e.speed_deg_s)]
+    mean_deg_s = abs(math.fsum(speeds)) / len(speeds) if speeds else 0.0
+    return BenchEvidence(
+        tuple(deg for e in opened if (deg := before_delay_deg(e, of.sensing_delay_us)) is not None),
+        tuple(e.crank_deg for e in closed if e.direction > 0 and e.crank_deg is not None),
+        tuple(e.crank_deg for e in closed if e.direction < 0 and e.crank_deg is not None),
+        delay_half_deg=of.sensing_delay_error_us * 1e-6 * mean_deg_s,
+    )
 
 
 def report(
@@ -139,29 +182,33 @@ def report(
     4.2.3 and 5.1.2, for the means and their differences.
     """
     q = 360.0 / encoder.counts_per_turn / float(encoder.turns_per_crank_turn)
+    u_delay = rectangular(seen.delay_half_deg)
     places = _gather(seen.openings_deg, lobes, "openings", q)
-    closings = _gather(seen.closings_deg, lobes, "closings", q) if seen.closings_deg else None
+    closings = _gather(seen.closings_deg, lobes, "closings", q) if seen.closings_deg else []
     neutral, sides = _neutral(seen, q)
     pole_deg = 360.0 / poles if poles else 360.0
-    found = []
-    for i, place in enumerate(places):
-        after = places[(i + 1) % lobes]
-        found.append(
-            Lobe(
-                number=i + 1,
-                opening=place,
-                interval=_from(place, after) if lobes > 1 else Mean(360.0, 0.0, place.n),
-                closed=_nearest(place, closings, ahead=False),
-                opened=_nearest(place, closings, ahead=True),
-                neutral=_from(neutral, place, pole_deg) if neutral else None,
-            )
-        )
+
+    def delayed(mean: Mean | None) -> Mean | None:
+        return mean and mean.plus(u_delay)
+
     return UnitReport(
-        lobes=tuple(found),
-        play=_offset(places, seen.back_closings_deg, q, sign=-1.0),
+        lobes=tuple(
+            Lobe(
+                number=number,
+                opening=place.plus(u_delay),
+                interval=_from(place, after) if lobes > 1 else Mean(360.0, 0.0, place.n),
+                closed=delayed(_least(_from(closing, place) for closing in closings)),
+                opened=delayed(_least(_from(place, closing) for closing in closings)),
+                neutral=delayed(neutral and _from(neutral, place, pole_deg)),
+            )
+            for number, (place, after) in enumerate(
+                zip(places, [*places[1:], places[0]], strict=True), 1
+            )
+        ),
+        play=delayed(_offset(places, seen.back_closings_deg, q, sign=-1.0)),
         neutral=neutral,
         neutral_sides_deg=sides,
-        impulse_lag=_offset(places, seen.impulse_deg, q, sign=1.0),
+        impulse_lag=delayed(_offset(places, seen.impulse_deg, q, sign=1.0)),
     )
 
 
@@ -172,8 +219,7 @@ def _mean(angles: Sequence[float], q_deg: float) -> Mean:
     mean, sd = mean_and_spread(angles)
     n = len(angles)
     own = (SINGLE_U_DEG, math.inf) if sd is None else (sd / math.sqrt(n), n - 1.0)
-    u_deg, nu = combined(own, (quantisation(q_deg), math.inf))
-    return Mean(modulo(mean), u_deg, n, nu)
+    return Mean.of(modulo(mean), n, own, (quantisation(q_deg), math.inf))
 
 
 def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> list[Mean]:
@@ -204,15 +250,12 @@ def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> lis
 
 def _from(one: Mean, two: Mean, period_deg: float = 360.0) -> Mean:
     """From one place forward to another, in [0, period)."""
-    u_deg, nu = combined((one.u_deg, one.nu), (two.u_deg, two.nu))
-    return Mean(modulo(two.deg - one.deg, period_deg), u_deg, min(one.n, two.n), nu)
+    parts = ((one.u_deg, one.nu), (two.u_deg, two.nu))
+    return Mean.of(modulo(two.deg - one.deg, period_deg), min(one.n, two.n), *parts)
 
 
-def _nearest(place: Mean, closings: Sequence[Mean] | None, *, ahead: bool) -> Mean | None:
-    if closings is None:
-        return None
-    ways = (_from(place, c) if ahead else _from(c, place) for c in closings)
-    return min(ways, key=lambda m: m.deg)
+def _least(means: Iterable[Mean]) -> Mean | None:
+    return min(means, key=lambda mean: mean.deg, default=None)
 
 
 def _neutral(seen: BenchEvidence, q_deg: float) -> tuple[Mean | None, float | None]:
@@ -222,9 +265,9 @@ def _neutral(seen: BenchEvidence, q_deg: float) -> tuple[Mean | None, float | No
     forward = _mean(seen.neutral_forward_deg, q_deg)
     backward = _mean(seen.neutral_backward_deg, q_deg)
     apart = wrap(forward.deg - backward.deg)
-    u_deg, nu = combined((forward.u_deg, forward.nu), (backward.u_deg, backward.nu))
+    parts = ((each.u_deg / 2.0, each.nu) for each in (forward, backward))
     middle = modulo(backward.deg + apart / 2.0)
-    return Mean(middle, u_deg / 2.0, min(forward.n, backward.n), nu), apart
+    return Mean.of(middle, min(forward.n, backward.n), *parts), apart
 
 
 def _offset(
@@ -234,33 +277,28 @@ def _offset(
     if not angles:
         return None
     off = [sign * min((wrap(a - p.deg) for p in places), key=abs) for a in angles]
-    mean = math.fsum(off) / len(off)
     n = len(off)
+    mean = math.fsum(off) / n
     own = (SINGLE_U_DEG, math.inf)
     if n > 1:
         own = (math.sqrt(math.fsum((x - mean) ** 2 for x in off) / (n - 1) / n), n - 1.0)
     each = [(p.u_deg / len(places), p.nu) for p in places]
-    u_deg, nu = combined(own, (quantisation(q_deg), math.inf), *each)
-    return Mean(mean, u_deg, n, nu)
+    return Mean.of(mean, n, own, (quantisation(q_deg), math.inf), *each)
 
 
-KIND, VERSION = "unit report", 2
-SAYS = "contacts and lobes of a unit on the bench, turned by hand; not a release to service"
-COVERAGE = 0.95
-NEUTRAL_FIGURE = "neutral"
-MOST_DEG = 1e6
-"""No angle of a unit is as large; a larger one was edited."""
-
-
-@dataclass(frozen=True, slots=True)
-class UnitIdentity:
-    """Which unit it is. Reports of the same type are compared."""
-
-    type: str  # the maker's type, or the person's own name for it
-    serial: str
-    lobes: int
-    name: str = ""
-    poles: int | None = None  # of its magnet
+def plain_report(
+    report: UnitReport, identity: UnitIdentity, made_utc: str, **more: Any
+) -> dict[str, Any]:
+    """The report as plain data for JSON; ``more`` is kept as it is (recording, set-up)."""
+    return {
+        "kind": KIND,
+        "version": VERSION,
+        "made_utc": made_utc,
+        "unit": asdict(identity),
+        "says": SAYS,
+        **more,
+        "found": asdict(report),
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,24 +336,6 @@ class UnitComparison:
         return 1.0 - COVERAGE ** len(self.changes)
 
 
-def plain_report(
-    report: UnitReport, identity: UnitIdentity, made_utc: str, **more: Any
-) -> dict[str, Any]:
-    """The report as plain data for JSON. Angles are degrees of the unit's own shaft.
-
-    ``more`` is kept as it is (rig, person, capture and its fingerprint). Source: the report.
-    """
-    return {
-        "kind": KIND,
-        "version": VERSION,
-        "made_utc": made_utc,
-        "unit": asdict(identity),
-        "says": SAYS,
-        **more,
-        "found": asdict(report),
-    }
-
-
 def compare_reports(first: Mapping[str, Any], second: Mapping[str, Any]) -> UnitComparison:
     """What changed from one plain report to another of the same type of unit.
 
@@ -340,11 +360,11 @@ def compare_reports(first: Mapping[str, Any], second: Mapping[str, Any]) -> Unit
     before, after = dict(means_of(first["found"])), dict(means_of(second["found"]))
     if one.get("poles") != two.get("poles"):  # neutral is then counted differently
         notes.append("the poles are entered differently, so neutral is not compared")
-        for figures in (before, after):
-            for name in [name for name in figures if name.startswith(NEUTRAL_FIGURE)]:
-                del figures[name]
-    for name in sorted(before.keys() ^ after.keys()):
-        notes.append(f"{name} is in one of the reports only")
+        before, after = (
+            {name: mean for name, mean in means.items() if not name.startswith(NEUTRAL_FIGURE)}
+            for means in (before, after)
+        )
+    notes += [f"{n} is in one of the reports only" for n in sorted(before.keys() ^ after.keys())]
     both = [name for name in before if name in after]
     once = [name for name in both if min(before[name].n, after[name].n) < 2]
     if once:
@@ -374,7 +394,19 @@ def _check(plain: Mapping[str, Any]) -> None:
             f"{VERSION}: use a newer program"
         )
     if not {"unit", "found"} <= plain.keys():
-        raise InputError("this unit report is not whole: its unit or its figures are missing")
+        raise _not_whole("its unit or its figures are missing")
+
+
+def _not_whole(what: str) -> InputError:
+    return InputError(f"this unit report is not whole: {what}")
+
+
+FIGURES = {
+    "interval": "interval from lobe {}",
+    "closed": "closed before lobe {}",
+    "opened": "open after lobe {}",
+    "neutral": NEUTRAL_FIGURE + " to opening of lobe {}",
+}
 
 
 def means_of(found: Mapping[str, Any]) -> Iterator[tuple[str, Mean]]:
@@ -383,26 +415,17 @@ def means_of(found: Mapping[str, Any]) -> Iterator[tuple[str, Mean]]:
 
     Raises InputError for what is not a list of lobes, or not a mean.
     """
-    names = {
-        "interval": "interval from lobe {}",
-        "closed": "closed before lobe {}",
-        "opened": "open after lobe {}",
-        "neutral": NEUTRAL_FIGURE + " to opening of lobe {}",
-    }
     lobes = found.get("lobes") if isinstance(found, Mapping) else None
     if not isinstance(lobes, list | tuple) or not all(isinstance(lobe, Mapping) for lobe in lobes):
-        raise InputError("this unit report is not whole: its lobes are missing")
+        raise _not_whole("its lobes are missing")
     for lobe in lobes:
-        for key, name in names.items():
-            if lobe.get(key) is not None and not (key == "interval" and _whole_turn(lobe[key])):
-                yield name.format(lobe.get("number")), _mean_of(lobe[key], key)
+        for key, name in FIGURES.items():
+            mean = None if lobe.get(key) is None else _mean_of(lobe[key], key)
+            if mean and not (key == "interval" and (mean.deg, mean.u_deg) == (360.0, 0.0)):
+                yield name.format(lobe.get("number")), mean
     for key, name in (("play", "backlash"), ("impulse_lag", "impulse lag")):
         if found.get(key) is not None:
             yield name, _mean_of(found[key], key)
-
-
-def _whole_turn(plain: Any) -> bool:
-    return isinstance(plain, Mapping) and plain.get("deg") == 360.0 and plain.get("u_deg") == 0.0
 
 
 def _mean_of(plain: Any, key: str) -> Mean:
@@ -417,11 +440,7 @@ def _mean_of(plain: Any, key: str) -> Mean:
             known = math.inf if nu is None else nu  # JSON has no infinity
             if isinstance(known, int | float) and known >= 1.0:
                 return Mean(float(deg), float(u_deg), int(n), float(known))
-    raise InputError(f"this unit report is not whole: {key} is no angle with its uncertainty")
-
-
-def _stated(mean: Mean) -> str:
-    return figure(mean.deg, mean.expanded_deg)
+    raise _not_whole(f"{key} is no angle with its uncertainty")
 
 
 def _size(value: Any) -> TypeGuard[float]:
@@ -430,28 +449,23 @@ def _size(value: Any) -> TypeGuard[float]:
 
 def _change(name: str, before: Mean, after: Mean, period_deg: float) -> UnitChange:
     difference = wrap(after.deg - before.deg, period_deg)
-    u_deg, nu = combined((before.u_deg, before.nu), (after.u_deg, after.nu))
+    u_deg, nu = root_sum((before.u_deg, before.nu), (after.u_deg, after.nu))
     U = student_t(nu, COVERAGE) * u_deg
     changed = abs(difference) > U
-    words = (
-        f"{name}: {_stated(before)} to {_stated(after)} degrees, "
-        + (f"changed by {signed(difference, U)}" if changed else "the same")
-        + f" (±{two_figures(U)})"
-    )
+    was, now = (f"{figure(mean.deg, mean.expanded_deg)}°" for mean in (before, after))
+    verdict = f"changed by {signed(difference, U)}°" if changed else "the same"
+    words = f"{name}: {was} to {now}, {verdict} (±{two_figures(U)}°)"
     return UnitChange(name, before.deg, after.deg, difference, U, nu, changed, words)
 
 
-NEUTRAL, COUPLING = "neutral", "coupling"
-
-
 class Alone:
-    """The events and notes of a unit on input ``contact``, in order. ``wrong`` notes make no sense.
+    """The events and notes of a unit in order. ``wrong`` notes make no sense.
 
     ``{"back": true}`` undoes the last neutral place.
     """
 
-    def __init__(self, contact: int) -> None:
-        self._contact = contact
+    def __init__(self, of: BenchSetUp | Unit) -> None:
+        self._of = of
         self._engaged = Timeline(False)
         self._events: list[Event] = []
         self.felt: list[tuple[int, float]] = []  # direction and angle, in order
@@ -468,8 +482,12 @@ class Alone:
             self._engaged.set(note.t_us, bool(note.value.get("engaged")))
         elif note.name == NEUTRAL and note.value.get("back"):
             del self.felt[-1:]
-        elif note.name == NEUTRAL and not _felt(note, self.felt):
-            self.wrong.append(f"a note named {NEUTRAL!r} has no angle, or no direction 1 or -1")
+        elif note.name == NEUTRAL:
+            deg, way = note.value.get("crank_deg"), note.value.get("direction")
+            if _size(deg) and not isinstance(deg, bool) and way in (1, -1):
+                self.felt.append((1 if way == 1 else -1, float(deg)))
+            else:
+                self.wrong.append(f"a note named {NEUTRAL!r} has no angle, or no direction 1 or -1")
 
     def add(self, events: Iterable[Event]) -> None:
         """Further events."""
@@ -477,22 +495,23 @@ class Alone:
 
     def seen(self) -> BenchEvidence:
         """What was seen so far."""
-        at = self._engaged.at
-        seen = seen_from_events((e for e in self._events if not at(e.t_us)), self._contact)
-        held = seen_from_events((e for e in self._events if at(e.t_us)), self._contact)
+        running, engaged = (
+            seen_from_events((e for e in self._events if self._engaged.at(e.t_us) == on), self._of)
+            for on in (False, True)
+        )
         return replace(
-            seen,
+            running,
             neutral_forward_deg=tuple(deg for way, deg in self.felt if way > 0),
             neutral_backward_deg=tuple(deg for way, deg in self.felt if way < 0),
-            impulse_deg=held.openings_deg,
+            impulse_deg=engaged.openings_deg,
         )
 
 
 def alone_seen(
-    batches: Iterable[Batch], settings: Settings, contact: int
+    batches: Iterable[Batch], settings: Settings, of: BenchSetUp
 ) -> tuple[BenchEvidence, list[str]]:
-    """What a recording shows of the unit on input ``contact``, and the notes that make no sense."""
-    alone = Alone(contact)
+    """What a recording shows of a unit, and the notes that make no sense."""
+    alone = Alone(of)
     for batch, events in replay(OpeningFinder(settings), batches):
         alone.add(events)
         for note in batch.others:
@@ -501,38 +520,13 @@ def alone_seen(
     return alone.seen(), alone.wrong
 
 
-def _felt(note: Note, felt: list[tuple[int, float]]) -> bool:
-    """Take a neutral place; False if the note makes no sense."""
-    angle, said = note.value.get("crank_deg"), note.value.get("direction")
-    if isinstance(angle, bool) or not isinstance(angle, int | float) or not math.isfinite(angle):
-        return False
-    way = next((each for each in (1, -1) if each == said), None)
-    if way is None:
-        return False
-    felt.append((way, float(angle)))
-    return True
-
-
-__all__ = ["FOLDER", "KIND", "BenchSetUp", "UnitIdentity", "bench_from", "sheet", "stem"]
-
-FOLDER = "units"
-
-
-@dataclass(frozen=True, slots=True)
-class BenchSetUp:
-    """How the unit is set up on the bench, and neutral places beside those in notes."""
-
-    identity: UnitIdentity
-    settings: Settings
-    contact: int
-    neutral_forward_deg: tuple[float, ...] = ()
-    neutral_backward_deg: tuple[float, ...] = ()
-
-
 def sheet(
+    identity: UnitIdentity,
     bench: BenchSetUp,
+    counts_per_turn: int,
     recording: Path,
     made_utc: str,
+    *,
     impulse: Path | None = None,
     changes: Sequence[str] = (),
 ) -> tuple[dict[str, Any], UnitReport, list[str]]:
@@ -540,34 +534,27 @@ def sheet(
 
     ``impulse`` is a recording with the coupling engaged. Raises InputError when one cannot be read.
     """
-    settings, counts = bench.settings, bench.settings.counts_per_turn
-    seen, wrong = alone_seen(open_recording(recording, counts).batches, settings, bench.contact)
-    held = seen.impulse_deg
+    settings = bench.settings(counts_per_turn)
+    seen, wrong = alone_seen(open_recording(recording, counts_per_turn).batches, settings, bench)
+    held, named = seen.impulse_deg, None
     if impulse is not None:
-        other, _ = alone_seen(open_recording(impulse, counts).batches, settings, bench.contact)
+        other, _ = alone_seen(open_recording(impulse, counts_per_turn).batches, settings, bench)
         held = (*held, *other.openings_deg, *other.impulse_deg)
+        named = {"recording": impulse.name, "sha256": digest(impulse)}
     seen = replace(
         seen,
         impulse_deg=held,
         neutral_forward_deg=(*seen.neutral_forward_deg, *bench.neutral_forward_deg),
         neutral_backward_deg=(*seen.neutral_backward_deg, *bench.neutral_backward_deg),
     )
-    found = report(seen, bench.identity.lobes, Encoder(counts), bench.identity.poles)
-    named = None
-    if impulse is not None:
-        named = {"recording": impulse.name, "sha256": digest(impulse)}
+    found = report(seen, identity.lobes, Encoder(counts_per_turn), identity.poles)
+    set_up = to_plain(bench)
+    if not (bench.sensing_delay_us or bench.sensing_delay_error_us):  # earlier sheets have none
+        del set_up["sensing_delay_us"], set_up["sensing_delay_error_us"]
     plain = plain_report(
-        found, bench.identity, made_utc,
+        found, identity, made_utc,
         program=__version__, recording=recording.name, recording_sha256=digest(recording),
-        counts_per_turn=counts, changes=list(changes), impulse=named,
-        bench={
-            "input": bench.contact,
-            "open_level": settings.open_levels[bench.contact],
-            "direction": settings.direction,
-            "index_level": settings.index_level,
-            "neutral_forward_deg": list(bench.neutral_forward_deg),
-            "neutral_backward_deg": list(bench.neutral_backward_deg),
-        },
+        counts_per_turn=counts_per_turn, changes=list(changes), impulse=named, bench=set_up,
     )  # fmt: skip
     return plain, found, wrong
 
@@ -582,58 +569,36 @@ def _slug(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", text.casefold()).strip("-") or "unit"
 
 
-def bench_from(plain: Mapping[str, Any]) -> BenchSetUp:
-    """The set-up in a sheet. Raises InputError for a sheet of version 1, which has none; KeyError,
-    TypeError or ValueError for an incomplete one."""
+def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
+    found = [(plain["recording"], plain["recording_sha256"])]
+    if (impulse := plain["impulse"]) is not None:
+        found.append((impulse["recording"], impulse["sha256"]))
+    return [(str(name), str(sha256), None) for name, sha256 in found]
+
+
+def _stem(plain: Mapping[str, Any], made: datetime) -> str:
+    return stem(from_plain(UnitIdentity, plain["unit"], "unit"), made)
+
+
+def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
+    """The report of a unit, computed again from its recordings. Raises InputError for a sheet of
+    version 1, which does not say how the unit was set up."""
     if plain["version"] != VERSION:
         raise InputError(
             f"version {plain['version']!r} does not say how the unit was set up; report the unit"
             " again"
         )
-    unit, bench = plain["unit"], plain["bench"]
-    counts, contact = int(plain["counts_per_turn"]), int(bench["input"])
-    if not 4 <= counts <= 1_000_000 or not 1 <= int(unit["lobes"]) <= 36:
-        raise ValueError("impossible counts per turn or lobes")
-    return BenchSetUp(
-        UnitIdentity(**unit),
-        Settings(
-            counts,
-            1 if bench["direction"] == 1 else -1,
-            1 if bench["index_level"] == 1 else 0,
-            open_levels={contact: 1 if bench["open_level"] == 1 else 0},
-        ),
-        contact,
-        tuple(map(float, bench["neutral_forward_deg"])),
-        tuple(map(float, bench["neutral_backward_deg"])),
-    )
-
-
-def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
-    found: list[tuple[str, str, int | None]] = [
-        (str(plain["recording"]), str(plain["recording_sha256"]), None)
-    ]
-    if plain["impulse"] is not None:
-        found.append((str(plain["impulse"]["recording"]), str(plain["impulse"]["sha256"]), None))
-    return found
-
-
-def _stem(plain: Mapping[str, Any], made: datetime) -> str:
-    return stem(UnitIdentity(**plain["unit"]), made)
-
-
-def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
-    """The report of a unit, computed again from its recordings."""
-    bench = bench_from(plain)
-    if bench.identity.name not in ["", *(unit.name for unit in job.profile.units)]:
-        raise InputError(f"the engine file has no unit {bench.identity.name!r}; it was edited")
-    impulse = plain["impulse"]
-    return sheet(
-        bench,
-        job.captures / str(plain["recording"]),
-        str(plain["made_utc"]),
-        None if impulse is None else job.captures / str(impulse["recording"]),
-        plain["changes"],
-    )[0]
+    identity = from_plain(UnitIdentity, plain["unit"], "unit")
+    bench = from_plain(BenchSetUp, plain["bench"], "bench")
+    counts, impulse = int(plain["counts_per_turn"]), plain["impulse"]
+    if not 4 <= counts <= 1_000_000:
+        raise ValueError("impossible counts per turn")
+    if identity.name not in ["", *(unit.name for unit in job.profile.units)]:
+        raise InputError(f"the engine file has no unit {identity.name!r}; it was edited")
+    held = None if impulse is None else job.captures / str(impulse["recording"])
+    recording = job.captures / str(plain["recording"])
+    made_utc, changes = str(plain["made_utc"]), plain["changes"]
+    return sheet(identity, bench, counts, recording, made_utc, impulse=held, changes=changes)[0]
 
 
 SHEET = SheetKind(KIND, FOLDER, _recordings, _stem, _recompute)

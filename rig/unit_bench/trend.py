@@ -6,7 +6,8 @@ noted in a report, or in a certificate of its engine in between, is a step.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -15,15 +16,13 @@ from typing import Any
 from rig.base import rounding
 from rig.base.errors import InputError
 from rig.base.escape import LONGEST_TROUBLE, visible
-from rig.base.files import Listing, gathered, listed, named
+from rig.base.files import gathered, listed, named
 from rig.base.uncertainty import Contribution, Source
 from rig.job import folder as sheets
 from rig.job.clock import utc_instant
 from rig.timing.drift import LEAST_DEG, MOST_DEG, DatedChange, DatedMean, Line, fit
-from rig.unit_bench.report import KIND, Mean, means_of, period_of
+from rig.unit_bench.report import FOLDER, KIND, Mean, means_of, period_of
 from rig.words.assessments import CAUTION
-
-FOLDER = "units"
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,29 +72,21 @@ def read(folder: Path, troubles: list[str]) -> list[DatedReport]:
     Those that cannot be used are reported in ``troubles``.
     """
     found = []
-    listing = reports(folder)
-    troubles += [visible(each.words, LONGEST_TROUBLE) for each in listing.left]
+    listing = gathered(folder, lambda job: listed(job / FOLDER, ".json"))
+    said = [each.words for each in listing.left]
     for path in listing.files:
-        said = ""
         try:
             found.append(_dated(path, sheets.read(path, KIND)))
         except InputError as why:
-            said = str(why).removeprefix(f"{path}: ")
+            said.append(f"left out: {named(path)}: {str(why).removeprefix(f'{path}: ')}")
         except (KeyError, TypeError, ValueError, OverflowError) as why:
-            said = f"it is not whole: {why}"
-        if said:
-            troubles.append(visible(f"left out: {named(path)}: {said}", LONGEST_TROUBLE))
+            said.append(f"left out: {named(path)}: it is not whole: {why}")
+    troubles += [visible(each, LONGEST_TROUBLE) for each in said]
     return sorted(found, key=lambda each: each.made_utc)
 
 
-def reports(folder: Path) -> Listing:
-    """The reports' files in a job, or in all jobs of a folder, and what is left out."""
-    return gathered(folder, lambda job: listed(job / FOLDER, ".json"))
-
-
 def _dated(path: Path, plain: Mapping[str, Any]) -> DatedReport:
-    unit = plain["unit"]
-    made_utc = str(plain["made_utc"])
+    unit, made_utc = plain["unit"], str(plain["made_utc"])
     utc_instant(made_utc)
     means = dict(means_of(plain["found"]))
     if not all(LEAST_DEG <= mean.u_deg <= MOST_DEG for mean in means.values()):
@@ -119,15 +110,14 @@ def series(reports: Sequence[DatedReport], changes: Iterable[DatedChange] = ()) 
     step of the next report. After a change of lobes or poles, results are counted differently and
     make a series of their own.
     """
-    units: dict[tuple[str, str, tuple[int, int]], list[DatedReport]] = {}
+    units: defaultdict[object, list[DatedReport]] = defaultdict(list)
     for report in reports:
         if report.serial:
-            units.setdefault((report.type, report.serial, report.counted_as), []).append(report)
+            units[report.type, report.serial, report.counted_as].append(report)
     on_engine = list(changes)
     return [
-        _series(own, steps, figure)
+        _series(own, _steps(own, on_engine), figure)
         for own in units.values()
-        for steps in [_steps(own, on_engine)]
         for figure in dict.fromkeys(name for report in own for name in report.means)
     ]
 
@@ -151,9 +141,8 @@ def _series(reports: Sequence[DatedReport], steps: Sequence[str], figure: str) -
     level = 0
     for report, step in zip(reports, steps, strict=True):
         level += bool(step)
-        if figure not in report.means:
+        if (mean := report.means.get(figure)) is None:
             continue
-        mean = report.means[figure]
         weighs = mean.n > 1
         points.append(
             UnitPoint(report.file, report.made_utc, mean.deg, mean.expanded_deg, step, weighs)
@@ -178,31 +167,6 @@ def _words(line: Line | None) -> str:
     return drift if line.told_apart else f"no significant drift: {drift}"
 
 
-def _unit_lines(reports: Sequence[DatedReport], units: Sequence[UnitSeries]) -> list[str]:
-    """The reports, then each result of each unit that was reported more than once."""
-    if not reports:
-        return []
-    lines = ["", "reports of units alone (rig bench REPORT REPORT compares two):"]
-    lines += [
-        f"  {each.made_utc[:10]}  {each.type} {each.serial or '(no serial)'}  {each.file}"
-        for each in reports
-    ]
-    again = [series for series in units if len(series.points) > 1]
-    for series in again:
-        lines += ["", f"{series.type} {series.serial}, {series.figure}, degrees of its own shaft"]
-        for point in series.points:
-            value = (
-                f"{rounding.figure(point.deg, point.U_deg)}° ± {rounding.two_figures(point.U_deg)}°"
-            )
-            step = f"  [{point.step}]" if point.step else ""
-            aside = "" if point.weighs else "  (read once: no line goes through it)"
-            lines.append(f"  {point.made_utc[:10]}  {value:<22}{aside}{step}")
-        lines.append(f"  {series.words}")
-    if any(series.line is not None for series in again):
-        lines += ["", CAUTION]
-    return lines
-
-
 class Trend:
     """The reports in a job, or in all jobs of a folder, as part of a trend."""
 
@@ -214,6 +178,23 @@ class Trend:
         """The reports and their series, by name."""
         return {"unit_reports": self._reports, "unit_series": series(self._reports, changes)}
 
-    def lines(self, changes: Sequence[DatedChange]) -> list[str]:
+    def lines(self, changes: Sequence[DatedChange]) -> Iterator[str]:
         """The reports, then each result of each unit that was reported more than once."""
-        return _unit_lines(self._reports, series(self._reports, changes))
+        if not self._reports:
+            return
+        yield from ("", "reports of units alone (rig bench REPORT REPORT compares two):")
+        for report in self._reports:
+            serial = report.serial or "(no serial)"
+            yield f"  {report.made_utc[:10]}  {report.type} {serial}  {report.file}"
+        again = [each for each in series(self._reports, changes) if len(each.points) > 1]
+        for each in again:
+            yield from ("", f"{each.type} {each.serial}, {each.figure}, degrees of its own shaft")
+            for point in each.points:
+                U = rounding.two_figures(point.U_deg)
+                value = f"{rounding.figure(point.deg, point.U_deg)}° ± {U}°"
+                step = f"  [{point.step}]" if point.step else ""
+                aside = "" if point.weighs else "  (read once: no line goes through it)"
+                yield f"  {point.made_utc[:10]}  {value:<22}{aside}{step}"
+            yield f"  {each.words}"
+        if any(each.line is not None for each in again):
+            yield from ("", CAUTION)

@@ -6,14 +6,15 @@ The program decides by ``Reason`` and ``Doubt`` alone; these words are only show
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from pathlib import Path
 
 from rig.base.angles import wrap
 from rig.base.rounding import after_index, many, size, two_figures
 from rig.base.rounding import within as stated_within
 from rig.engine.gear_train import index_places, places_apart_deg
-from rig.engine.profile import Encoder
+from rig.job.folder import Job
 from rig.job.recording import RecordingOpenings
-from rig.job.results import JobResults
+from rig.job.results import JobResults, tdc_in
 from rig.session.diagnostics import Diagnostic, Doubt, moves
 from rig.signal.events import Reason, Rejection
 from rig.tdc.gauge_points import EngineMark, read_within_words
@@ -249,13 +250,20 @@ def assessment_words(of: Assessment) -> str:
     return verdict_words(verdict_over([of]))
 
 
-def not_carried_over(encoder: Encoder) -> str:
-    """Why a job's TDC is not used for a recording as it is, in words."""
-    return (
-        "the job's TDC is not used here: the index comes at"
-        f" {many(index_places(encoder), 'place')} of the crank, {places_apart_deg(encoder):g}°"
+def tdc_deg_in(job: Job, recording: Path) -> tuple[float | None, list[str]]:
+    """The job's TDC for a recording that is read by itself, degrees after the index; or None, and
+    why. Raises InputError when the recording cannot be read."""
+    reference, moved = tdc_in(job, recording)
+    said = [f"{recording}: {diagnostic_words(each)}" for each in moved]
+    encoder = job.profile.encoder
+    if reference is None or index_places(encoder) == 1:
+        return None if reference is None else reference.tdc_deg, said
+    places, apart_deg = many(index_places(encoder), "place"), places_apart_deg(encoder)
+    said.append(
+        f"the job's TDC is not used here: the index comes at {places} of the crank, {apart_deg:g}°"
         " apart. Use rig results, or give --tdc-deg as it is in this recording"
     )
+    return None, said
 
 
 def mark_words(mark: EngineMark, reference: TdcReference | None) -> str:

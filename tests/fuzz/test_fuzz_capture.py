@@ -20,7 +20,7 @@ from rig.base.errors import InputError
 from rig.job.results import results_of
 from rig.job.tdc import others
 from rig.session.session import signal_settings
-from rig.unit_bench.report import alone_seen
+from rig.unit_bench.report import BenchSetUp, alone_seen
 from rig.wire.formats import open_recording
 from rig.words.diagnostics import remarks_on
 
@@ -100,7 +100,7 @@ def read(data: bytes, path: Path) -> None:
             if worked.reference is not None:
                 others([(path, played.session, played.gauge)], PROFILE, worked.reference)
             recording = open_recording(path, 4096)
-            alone_seen(recording.batches, signal_settings(PROFILE), 1)
+            alone_seen(recording.batches, signal_settings(PROFILE), BenchSetUp(1))
         except InputError as error:
             told(error)
         else:

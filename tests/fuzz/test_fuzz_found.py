@@ -15,7 +15,7 @@ from rig.pins.recording import PinRecording
 from rig.signal.contacts import Debouncer, Rest
 from rig.signal.events import Settings
 from rig.tdc.gauge_points import GaugeNotes
-from rig.unit_bench.report import alone_seen, compare_reports
+from rig.unit_bench.report import BenchSetUp, alone_seen, compare_reports
 from rig.wire.records import EDGE, Batch, Note
 
 DUMP = """$timescale 1 us $end
@@ -32,7 +32,7 @@ def test_a_direction_that_is_no_whole_number(way: object) -> None:
     notes.take(Note(0.0, "gauge", value))
     assert [each.direction for each in notes.readings] == [way]
     felt = Note(0.0, "neutral", {"crank_deg": 12.5, "direction": way})
-    seen, wrong = alone_seen([Batch(others=[felt])], Settings(4096), 1)
+    seen, wrong = alone_seen([Batch(others=[felt])], Settings(4096), BenchSetUp(1))
     assert seen.neutral_forward_deg + seen.neutral_backward_deg == (12.5,) * bool(way)
     assert len(wrong) == (not way)
 

@@ -11,7 +11,7 @@ from made_job import MadeJob, rig
 from slow_but import slow_but
 
 from rig.certificate import record
-from rig.cli.output import summary_lines
+from rig.cli.tables import summary_lines
 from rig.live.actions import save
 from rig.live.layout import render
 from rig.live.plain_lines import changes

@@ -23,6 +23,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 from rig.base.errors import InputError
 from rig.certificate import record
@@ -225,15 +226,28 @@ class Ran:
         return found
 
 
-def rig(*words: str | Path | float) -> Ran:
+class Terminal(io.TextIOWrapper):
+    """Text kept, and said to be a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def on_terminal(*words: str | Path | float) -> Ran:
+    """As ``rig``, its output on a terminal of 80 columns."""
+    with mock.patch.dict(os.environ, COLUMNS="80"):
+        return rig(*words, stream=Terminal)
+
+
+def rig(*words: str | Path | float, stream: type[io.TextIOWrapper] = io.TextIOWrapper) -> Ran:
     """The command line, called in this process; never a traceback."""
-    out, err = (io.TextIOWrapper(io.BytesIO(), "utf-8", newline="") for _ in range(2))
+    out, err = (kind(io.BytesIO(), "utf-8", newline="") for kind in (stream, io.TextIOWrapper))
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
         status = main([str(word) for word in words])
     texts = []
-    for stream in (out, err):
-        stream.seek(0)
-        texts.append(stream.read())
+    for written in (out, err):
+        written.seek(0)
+        texts.append(written.read())
     return Ran(status, *texts)
 
 

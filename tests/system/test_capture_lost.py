@@ -17,7 +17,7 @@ from paced_rig import SLOW_S, PacedRig, speech, start, wait_for
 from slow_but import slow_but
 
 from rig.base.errors import InputError
-from rig.cli.live import tell
+from rig.cli.live import conclude
 from rig.job.results import results_of
 from rig.live.layout import render
 from rig.live.panels import ALARM
@@ -151,7 +151,7 @@ def test_all_of_it_goes_into_a_new_file(
         record, _ = made.save()
     made.end()
     assert made.live.lacking() == []
-    status = tell(made.live)
+    status = conclude(made.live)
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
     assert str(new) in out
@@ -172,7 +172,7 @@ def test_at_the_very_end(made: MadeJob, capsys: pytest.CaptureFixture[str], faul
     """Between the last look and the end: nobody looks at the screen any more."""
     (WHOLE | ELSEWHERE)[fault](made.capture)
     made.end()
-    status = tell(made.live)
+    status = conclude(made.live)
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
     assert rig("read", made.live.capture_path, "--counts-per-turn", 4096).err == ""
@@ -185,7 +185,7 @@ def test_after_the_end(made: MadeJob, capsys: pytest.CaptureFixture[str], fault:
     """Nothing is left to begin anew from; it is said, and the status is not that of success."""
     made.end()
     (WHOLE | IN_PART | ELSEWHERE)[fault](made.capture)
-    status = tell(made.live)
+    status = conclude(made.live)
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
     assert status == 2
@@ -203,7 +203,7 @@ def test_a_certificate_that_is_gone(
         shutil.rmtree(record.parent)
     else:
         (record if lost == "record" else page).unlink()
-    assert tell(made.live) == 2
+    assert conclude(made.live) == 2
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
     assert "is gone since it was saved" in err
@@ -230,7 +230,7 @@ def test_what_is_left_of_it(
     if certificate:
         made.save()
     made.end()
-    assert tell(made.live) == 2
+    assert conclude(made.live) == 2
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
     assert "bytes of the capture are lost" in err
@@ -250,7 +250,7 @@ def test_the_job_takes_no_new_file(made: MadeJob, capsys: pytest.CaptureFixture[
     made.do("rest 40")
     assert str(new) in UiState(made.live).view().alarm
     made.end()
-    assert tell(made.live) == 2
+    assert conclude(made.live) == 2
     assert f"capture:     {new}" in capsys.readouterr().out
     (made.folder / "captures").unlink()
     (made.folder / "captures").mkdir()
@@ -288,7 +288,7 @@ def test_no_new_file_anywhere_to_the_end(
     monkeypatch.setattr("builtins.open", _full)
     made.end()
     monkeypatch.undo()
-    assert tell(made.live) == 2
+    assert conclude(made.live) == 2
     out, err = capsys.readouterr()
     assert "capture:" not in out
     assert "MISSING: the capture is lost: " in err
@@ -336,7 +336,7 @@ def test_the_disk_is_pulled_out(
     made.find_tdc().state_stroke().do("turn 750 at 110")
     assert len(readings(made)) > read  # the session goes on as it was
     made.end()
-    status = tell(made.live)
+    status = conclude(made.live)
     out, err = capsys.readouterr()
     no_path_that_is_not(out)
     assert status == (0 if room > len(so_far) else 2)

@@ -189,7 +189,7 @@ def test_a_fault_of_the_program_is_one_sentence_and_no_verdict(
     def wrong(*given: object) -> None:
         raise KeyError("a name\nof two lines")
 
-    monkeypatch.setattr("rig.cli.tdc.run", wrong)
+    monkeypatch.setattr("rig.cli.tdc.job_reference", wrong)
     monkeypatch.delenv(SHOW_FAULTS)
     err = io.StringIO()
     assert run(bench.call("tdc"), io.StringIO(), err) == FAULT

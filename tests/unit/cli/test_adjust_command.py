@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from made_job import MadeJob, certificate_in, copied, finished, refused, rig
+from made_job import MadeJob, certificate_in, copied, finished, on_terminal, refused, rig
 from wrong_job import BEFORE, MEANS, RECUT, wrong_job
 
 from rig.adjust import predictions
@@ -229,14 +229,15 @@ def test_readings_older_than_the_change_are_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("can_move", "upper_deg"), [(MEANS, 2.0), (RECUT, 24.0)])
 def test_its_lines_fit_80_columns(tmp_path: Path, can_move: str, upper_deg: float) -> None:
     made = wrong_job(tmp_path, can_move, upper_deg)
-    rigs = [rig("adjust", made.folder, "--all-options"), rig("adjust", made.folder, "--take", 1)]
+    calls: list[tuple[str | int, ...]] = [("--all-options",), ("--take", 1)]
+    rigs = [on_terminal("adjust", made.folder, *words) for words in calls]
     for ran in rigs[: 2 if can_move == MEANS else 1]:
         lines = [line for line in ran.out.splitlines() if "/" not in line]  # paths are not cut
         assert len(lines) > 8
         assert max(map(len, lines)) <= 80
     if can_move == MEANS:
         read_again(made, 0.0)
-        ran = rig("adjust", made.folder, "--confirm")
+        ran = on_terminal("adjust", made.folder, "--confirm")
         assert max(map(len, ran.out.splitlines())) <= 80
 
 

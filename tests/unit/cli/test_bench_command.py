@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from bench_unit import bench
-from made_job import MadeJob, refused, rig
+from made_job import MadeJob, on_terminal, refused, rig
 
 
 def reported(*more: str | float | Path) -> dict[str, object]:
@@ -72,7 +72,7 @@ def test_two_reports_are_compared(tmp_path: Path) -> None:
     assert ran.status == 1
     changed = [change["figure"] for change in ran.answer["changes"] if change["changed"]]
     assert changed == ["interval from lobe 1"]
-    out = rig("bench", first, other).out
+    out = on_terminal("bench", first, other).out
     assert out.startswith("upper A1 on ")
     assert all(len(line) <= 80 for line in out.splitlines())
     text = " ".join(out.split())

@@ -85,7 +85,7 @@ def test_bottom_dead_centre_of_an_offset_cylinder_is_not_half_a_turn_from_the_to
     assert piston["same_travel_other_side_btdc_deg"] == pytest.approx(178.4152, abs=1e-4)
     assert piston["bdc_btdc_deg"] == pytest.approx(-181.042445 + 360.0, abs=1e-6)  # O2
     lines = rig("convert", *sizes, "--btdc-deg", 179.5).out
-    assert "the same travel on the other side: 178.4152° BTDC" in lines
+    assert "the same drop on the other side: 178.4152° BTDC" in lines
     assert "bottom dead centre: 178.9576° BTDC" in lines
     deepest = asked(*sizes, "--travel", 88.05, "--after")
     assert -180.0 < deepest["btdc_deg"] <= 180.0
@@ -149,7 +149,7 @@ def test_the_sizes_of_a_job(tmp_path: Path) -> None:
     assert back["btdc_deg"] == pytest.approx(36.0, abs=1e-9)
     plain = rig("convert", folder, "--btdc-deg", 36).out.splitlines()
     assert plain[0] == "36.0000° BTDC"
-    assert "by a tape laid round it" in "\n".join(plain)
+    assert "with a tape round it" in "\n".join(plain)
 
 
 @pytest.mark.parametrize(
@@ -163,7 +163,7 @@ def test_the_sizes_of_a_job(tmp_path: Path) -> None:
         (("--throw", 44, "--stroke", 88, "--rod", 176, "--btdc-deg", 3), "needs --rod and one of"),
         (("--throw", 44, "--rod", 40, "--travel", 3), "the rod is longer than"),
         (("--throw", 44, "--rod", 176, "--travel", 89), "lies outside the stroke"),
-        (("--throw", 44, "--rod", 176, "--travel", -1), "--after for after the top"),
+        (("--throw", 44, "--rod", 176, "--travel", -1), "--after for after TDC"),
         (("--rim", 300, "--rule", 301), "does not fit a rim"),
         (("--rim", 300, "--tape", 500), "more than half way round"),
         (("--rim", 300, "--btdc-deg", 200), "-180 to 180"),

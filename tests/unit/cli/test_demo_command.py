@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +9,8 @@ import pytest
 from virtual_bench import VirtualBench
 
 from rig.base.errors import InputError
-from rig.cli.demo import SEED, SPEEDS, SimulatedHand, arguments
+from rig.cli.demo import SEED, SPEEDS, SimulatedHand
+from rig.cli.main import parser_of
 from rig.live.script import Script
 
 LONGEST_S = 45.0  # of the rig's own time, for a certificate within a minute of the first command
@@ -125,8 +125,7 @@ def test_what_the_hand_cannot_do_names_its_line(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("typed", ["0", "-1", "nan", "fast", f"{SPEEDS[1] + 1:g}"])
 def test_a_speed_that_cannot_be(typed: str, capsys: pytest.CaptureFixture[str]) -> None:
-    parser = argparse.ArgumentParser()
-    arguments(parser)
+    parser = parser_of("demo")
     with pytest.raises(SystemExit):
         parser.parse_args(["--speed", typed])
     assert "enter 0.1 to 2" in capsys.readouterr().err

@@ -78,7 +78,7 @@ def test_a_capture_whose_place_was_never_stated_certifies_nothing(tmp_path: Path
     assert "no reading" in refused(2, "certify", tmp_path / "job")
     assert "9 places" in refused(2, "plot", "turn", tmp_path / "job", "--out", tmp_path / "t.svg")
     shown = rig("tdc", "show", tmp_path / "job")
-    assert "its index comes at 9 places of the crank, 40° apart" in shown.out
+    assert "The index of the geared encoder comes at 9 places of the crank, 40° apart" in shown.out
     assert rig("tdc", "show", tmp_path / "job", "--json").answer["index_places"] == 9
     read = rig("read", later.capture, "--job", tmp_path / "job", "--json")
     assert {one["btdc_deg"] for one in read.answer["openings"]} == {None}

@@ -189,14 +189,17 @@ def test_plain_lines_say_the_same_as_the_figures() -> None:
     ran = rig("read", finished().capture, "--tdc-deg", 277.25)
     answer = read(finished().capture, "--tdc-deg", 277.25)
     lines = ran.out.splitlines()
-    assert lines[0].split() == ["input", "time", "s", "crank", "deg", "opens", "at", "valid"]
-    for opening, line in zip(answer["openings"], lines[1:], strict=False):
-        assert line.startswith(opening["unit"])
+    assert lines[0].split() == ["input", "time,", "s", "crank,", "°", "opens", "at", "valid"]
+    units = {opening["unit"] for opening in answer["openings"]}
+    rows = [line for line in lines[1:] if line.split()[0] in units]
+    for opening, line in zip(answer["openings"], rows, strict=True):
+        assert line.split()[0] == opening["unit"]
         assert f"{opening['t_s']:.6f}" in line
         assert f"{opening['crank_deg']:.4f}" in line
         side = "BTDC" if opening["btdc_deg"] >= 0 else "ATDC"
         assert f"{abs(opening['btdc_deg']):.3f}° {side}" in line
         assert ("yes" in line) == opening["valid"]
+        assert f"      rejected: {opening['why']}" in lines or opening["valid"]
     count = sum(opening["valid"] for opening in answer["openings"])
     assert f"{len(answer['openings'])} openings, {count} of them valid" in ran.out
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 from fabricated_record import profile, readings, reference
 
-from rig.cli.output import summary_lines, verdict_status
+from rig.cli.tables import summary_lines, verdict_status
 from rig.timing.assess import assess
 from rig.timing.values import Assessment, Comparison, Verdict
 

@@ -14,7 +14,8 @@ from rich.cells import cell_len
 from screen_states import HOSTILE
 
 from rig.base.uncertainty import Contribution, Source, Uncertainty
-from rig.cli.output import judgement_lines, reading_lines, shown_lines, table_lines
+from rig.cli.output import shown_lines, table_lines
+from rig.cli.tables import assessment_lines, reading_lines
 from rig.signal.events import Reason, Rejection
 from rig.timing.values import Assessment, Comparison, Mark, Reading
 from rig.words.assessments import MARKS, RULES
@@ -49,7 +50,7 @@ def fits(lines: list[str]) -> bool:
 
 def test_a_unit_is_a_heading_and_a_table() -> None:
     own = [replace(JUDGED, cylinder=None), JUDGED, replace(JUDGED, cylinder=3)]
-    lines = judgement_lines(own)
+    lines = assessment_lines(own)
     assert lines[:4] == [
         "upper, full advance, as left: inside",
         "  window 37° BTDC to 35° BTDC",
@@ -62,7 +63,7 @@ def test_a_unit_is_a_heading_and_a_table() -> None:
 
 
 def test_what_was_not_turned_has_no_verdict() -> None:
-    lines = judgement_lines([OPEN])
+    lines = assessment_lines([OPEN])
     assert lines[0] == "lower, full retard, as found, impulse coupling"
     assert "  window none set" in lines
     assert "4.00° ATDC" in lines[3]
@@ -70,7 +71,7 @@ def test_what_was_not_turned_has_no_verdict() -> None:
 
 def test_windows_that_differ_have_a_column() -> None:
     own = [JUDGED, replace(JUDGED, cylinder=2, earliest_btdc=36.5, latest_btdc=34.5)]
-    lines = judgement_lines(own)
+    lines = assessment_lines(own)
     assert "37° BTDC to 35° BTDC" in lines[2]
     assert "36.5° BTDC to 34.5° BTDC" in lines[3]
     assert fits(lines[:-1])
@@ -78,7 +79,7 @@ def test_windows_that_differ_have_a_column() -> None:
 
 def test_a_row_says_how_far_it_is_out() -> None:
     late = replace(JUDGED, mean_btdc=34.56, verdict="outside")
-    lines = judgement_lines([JUDGED, replace(late, cylinder=2)])
+    lines = assessment_lines([JUDGED, replace(late, cylinder=2)])
     assert lines[0] == "upper, full advance, as left: late by 0.44°: cylinder 2"
     assert lines[4].endswith("late by 0.44°")
 
@@ -92,7 +93,7 @@ def test_columns_line_up_and_lines_end_without_space() -> None:
 
 
 def test_a_pair_is_a_heading_and_a_table() -> None:
-    lines = judgement_lines([], [COMPARED, replace(COMPARED, cylinder=2)])
+    lines = assessment_lines([], [COMPARED, replace(COMPARED, cylinder=2)])
     assert lines == [
         "upper earlier than lower, full advance, nominal 0° ±1°",
         "  cyl.     by  U, °  verdict",

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from made_job import MadeJob, certificate_in, copied, refused, rig
+from made_job import MadeJob, certificate_in, copied, on_terminal, refused, rig
 
 from rig.certificate import seal
 
@@ -55,7 +55,7 @@ def test_drift_is_found_from_the_records_alone(tmp_path: Path) -> None:
 
 
 def test_the_table_is_in_order_and_says_what_it_is_worth() -> None:
-    ran = rig("trend", workshop())
+    ran = on_terminal("trend", workshop())
     dates = [line.split()[0] for line in ran.out.splitlines() if line.startswith("  20")]
     assert dates[: len(YEARS)] == sorted(dates[: len(YEARS)])
     assert "opens later by 0.1" in ran.out

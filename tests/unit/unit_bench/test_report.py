@@ -18,6 +18,7 @@ from rig.signal.events import Closing, Event, Finding, Opening, Reason, Rejectio
 from rig.unit_bench.report import (
     VERSION,
     BenchEvidence,
+    BenchSetUp,
     UnitIdentity,
     compare_reports,
     plain_report,
@@ -139,7 +140,7 @@ def test_from_events() -> None:
         Closing(1, 0.0, 9.2, 0, 1e5, 30.0),
         Finding(0.0, "spike", 1, ""),
     ]
-    assert seen_from_events(events, 1) == BenchEvidence((10.0,), (40.0,), (9.2,))
+    assert seen_from_events(events, BenchSetUp(1)) == BenchEvidence((10.0,), (40.0,), (9.2,))
 
 
 def test_a_report_goes_through_json_and_is_compared() -> None:

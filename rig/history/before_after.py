@@ -1,0 +1,166 @@
+"""Two visits compared, or two phases of one: what each unit's openings changed by.
+
+Units are matched by serial number where both sides state it, else by name; figures of the same
+setting, cylinder and kind are compared. How the earlier visit left a unit is compared with how the
+later one found it, and with how it left it; within one visit, as found with as left.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from rig.tdc.reference import TdcReference
+from rig.timing.compare import compare_assessments, has_changed
+from rig.timing.values import PHASES, Assessment, Comparison
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """The figures of a certificate or capture. ``serials`` are those of its units, "" if none."""
+
+    path: Path
+    utc: str
+    reference: TdcReference | None
+    assessments: Sequence[Assessment]
+    serials: Mapping[str, str]
+
+    def name(self, of: Assessment) -> str:
+        """Unit, serial, file and phase."""
+        serial = f" {self.serials.get(of.unit, '')}".rstrip()
+        return f"{of.unit}{serial} ({self.path.stem}, {of.phase})"
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is to be compared, as far as it is entered; units and phases of either side."""
+
+    units: tuple[str | None, str | None] = (None, None)
+    phases: tuple[str | None, str | None] = (None, None)
+    serial: str | None = None
+    setting: str | None = None
+    nominal_deg: float | None = None
+    tolerance_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """A comparison, first minus second, and its two figures in order of time."""
+
+    found: Comparison
+    early: Assessment
+    late: Assessment
+    early_side: Side
+    late_side: Side
+    turned: bool  # the first is the later one
+
+    @property
+    def change_deg(self) -> float:
+        """By how much it opens earlier than before."""
+        return self.found.difference_deg * (1.0 if self.turned else -1.0)
+
+    @property
+    def changed(self) -> bool | None:
+        """Whether it changed by more than its U; None if that is not known."""
+        return has_changed(self.found)
+
+    @property
+    def phases(self) -> tuple[int, int]:
+        """The earlier and the later phase, as their places in ``PHASES``."""
+        return _nth(self.early), _nth(self.late)
+
+
+def same_reference(first: Side, second: Side) -> bool:
+    """Whether both rest on one TDC, which then drops out of the difference."""
+    return first.reference is not None and first.reference == second.reference
+
+
+def pairs(first: Side, second: Side, wanted: Wanted) -> list[Pair]:
+    """All figures of the two that can be compared."""
+    same, found = same_reference(first, second), []
+    for one in first.assessments:
+        for other in second.assessments:
+            if not _comparable(one, other, first, second, wanted):
+                continue
+            compared = compare_assessments(
+                one, other, shared_reference=same,
+                wanted_deg=wanted.nominal_deg, tolerance_deg=wanted.tolerance_deg,
+                first_name=first.name(one), second_name=second.name(other),
+            )  # fmt: skip
+            turned = (first.utc, _nth(one)) > (second.utc, _nth(other))
+            if turned:
+                found.append(Pair(compared, other, one, second, first, turned))
+            else:
+                found.append(Pair(compared, one, other, first, second, turned))
+    return found
+
+
+def _comparable(
+    one: Assessment, other: Assessment, first: Side, second: Side, wanted: Wanted
+) -> bool:
+    if one.uncertainty is None or other.uncertainty is None:
+        return False
+    if any(
+        asked not in (None, of.phase) for asked, of in zip(wanted.phases, (one, other), strict=True)
+    ):
+        return False
+    return (
+        wanted.setting in (None, one.setting)
+        and (one.setting, one.cylinder, one.kind) == (other.setting, other.cylinder, other.kind)
+        and _alike(one.unit, other.unit, first.serials, second.serials, wanted)
+    )
+
+
+def _alike(
+    one: str, other: str, firsts: Mapping[str, str], seconds: Mapping[str, str], wanted: Wanted
+) -> bool:
+    """Whether two units are to be compared: as asked for, by their serials, else by their names."""
+    serials = firsts.get(one, ""), seconds.get(other, "")
+    if wanted.serial:
+        return serials == (wanted.serial, wanted.serial)
+    if any(wanted.units):
+        mine, theirs = wanted.units
+        return (one, other) == (mine or theirs, theirs or mine)
+    elsewhere = serials[0] and serials[0] in seconds.values()
+    came = serials[1] and serials[1] in firsts.values()
+    return serials[0] == serials[1] if elsewhere or came else one == other
+
+
+def groups(found: Sequence[Pair], *, all_phases: bool = False) -> list[list[Pair]]:
+    """The comparisons to show, by unit, setting and phases; over all cylinders first.
+
+    ``all_phases``: those of all phases, not only those that follow one another.
+    """
+    beside: defaultdict[object, defaultdict[object, list[Pair]]]
+    beside = defaultdict(lambda: defaultdict(list))
+    for each in found:
+        early, late = each.early, each.late
+        unit = (early.unit, late.unit, late.setting, late.kind)
+        beside[unit][each.phases, each.turned].append(each)
+    everything = [group for of in beside.values() for group in of.values()]
+    shown = [
+        sorted(group, key=lambda each: each.late.cylinder or 0)
+        for of in beside.values()
+        for group in of.values()
+        if all_phases or _follows(group[0], [other[0].phases for other in of.values()])
+    ]
+    return shown or everything
+
+
+def _follows(pair: Pair, beside: Sequence[tuple[int, int]]) -> bool:
+    """Whether a pair's phases follow one another, among those of the same unit and setting."""
+    early, late = pair.phases
+    first, second = pair.early_side, pair.late_side
+    if (first.utc, first.serials) == (second.utc, second.serials):  # one visit
+        if len(set(beside)) == 1:
+            return True
+        most, least = max(late for _, late in beside), min(early for early, _ in beside)
+        return pair.turned and (early, late) == (least, most)
+    after = [late for _, late in beside]
+    return early == max(early for early, _ in beside) and late in (min(after), max(after))
+
+
+def _nth(of: Assessment) -> int:
+    return PHASES.index(of.phase) if of.phase in PHASES else 0

@@ -1,0 +1,78 @@
+"""The help of every command: it fits 80 columns, says what each option does, and its examples
+are commands."""
+
+from __future__ import annotations
+
+import argparse
+import re
+import shlex
+from collections.abc import Iterator
+
+import pytest
+from made_job import on_terminal, rig
+
+from rig.cli.main import COMMANDS, parser_of
+
+WIDTH = 80
+
+
+def parsers(parser: argparse.ArgumentParser) -> Iterator[argparse.ArgumentParser]:
+    yield parser
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for each in action.choices.values():
+                yield from parsers(each)
+
+
+EVERY = {each.prog: each for name in COMMANDS for each in parsers(parser_of(name))}
+
+
+@pytest.mark.parametrize("prog", EVERY)
+def test_it_fits_80_columns(prog: str) -> None:
+    ran = on_terminal(*prog.split()[1:], "--help")
+    assert ran.status == 0
+    long = [line for line in ran.out.splitlines() if len(line) > WIDTH]
+    assert not long
+
+
+def test_the_list_of_commands_fits_80_columns() -> None:
+    assert max(map(len, on_terminal("--help").out.splitlines())) <= WIDTH
+
+
+@pytest.mark.parametrize("prog", EVERY)
+def test_each_option_has_one_short_sentence(prog: str) -> None:
+    for action in EVERY[prog]._actions:
+        if action.dest in ("help", "command") or isinstance(action, argparse._SubParsersAction):
+            continue
+        words = action.help or ""
+        assert 3 <= len(words) <= WIDTH, (action.dest, words)
+        assert not words.endswith("."), (action.dest, words)
+        assert ". " not in words, (action.dest, words)
+
+
+PLACES = {
+    "SIZE": "0.5", "DEG": "161.9", "NAME": "upper", "S": "417", "JOB|RECORDING": "job",
+}  # fmt: skip
+EXAMPLES = [
+    line.strip()
+    for parser in EVERY.values()
+    for line in (parser.description or "").splitlines()
+    if line.startswith("    rig ")
+]
+
+
+@pytest.mark.parametrize("example", EXAMPLES)
+def test_each_example_is_a_command(example: str) -> None:
+    """What stands in brackets may be left out; what follows three spaces is its explanation."""
+    words = shlex.split(re.sub(r"\[[A-Z]+\]", "", example.partition("   ")[0]))
+    assert words[0] == "rig"
+    args = parser_of(words[1]).parse_args([PLACES.get(word, word) for word in words[2:]])
+    assert args.command == words[1]
+
+
+def test_there_are_examples() -> None:
+    assert len(EXAMPLES) > 15
+
+
+def test_all_names_of_a_command_are_known() -> None:
+    assert "unrecognized arguments" in rig("results", "job", "--what").err
