@@ -58,7 +58,11 @@ def _unit_lines(own: Sequence[Assessment]) -> list[str]:
     lines += table_lines(heads, rows, numeric={1, 2, 3, 4})
     notes: defaultdict[str, list[str]] = defaultdict(list)
     for j in own:
-        for words in (*(MARKS[m] for m in j.marks), what_decides(j), few_readings(j.uncertainty, j.n)):
+        for words in (
+            *(MARKS[m] for m in j.marks),
+            what_decides(j),
+            few_readings(j.uncertainty, j.n),
+        ):
             notes[words].append(_cylinder(j.cylinder))
     notes.pop("", None)
     return [*lines, *(f"  {_whose(of, len(own))}{words}" for words, of in notes.items())]
