@@ -35,12 +35,12 @@ COMMANDS = {
     "adjust": "what to move, how far, which way; then the outcome",
     "convert": "a crank angle as piston drop, rim length, degrees of other shafts",
     "gears": "gear trains and couplings: teeth as degrees, positions, marks",
-    "bench": "a unit off the engine: lobes, backlash, neutral; two reports compared",
+    "bench": "a unit off the engine: lobes, backlash, neutral; two reports",
     "certify": "save a timing certificate from a capture",
     "verify": "prove a certificate against its capture and engine file",
     "compare": "two certificates, or two captures, against each other",
     "trend": "the certificates of an engine in order: drift, steps, outlook",
-    "plot": "drawings: readings, the turn, the signal at an opening, drift, layout",
+    "plot": "drawings: readings, the turn, a signal, drift, layout",
     "simulate": "a rig in software on a serial port of its own",
 }
 """Every command and what it does, in the order in which they are shown."""

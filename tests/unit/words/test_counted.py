@@ -86,6 +86,8 @@ DIGITS = frozenset(
         "size_in_words",
         "difference",
         "after_index",
+        "degrees",
+        "lag",
         "entered",
         "signed",
         "_stated",
