@@ -88,6 +88,7 @@ DIGITS = frozenset(
         "after_index",
         "degrees",
         "lag",
+        "per_mm",
         "entered",
         "signed",
         "_stated",
