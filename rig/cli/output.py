@@ -191,18 +191,19 @@ def table_lines(
     notes: Sequence[str] = (),
 ) -> list[str]:
     """A table that fits 80 columns: the widest texts are wrapped. Columns in ``numeric`` are flush
-    right; ``notes`` go below the rows, one for each, "" for none."""
+    right; ``notes`` go below the rows, one for each, "" for none. Without ``heads`` no heading."""
     from rich.cells import cell_len
     from rich.console import Console
     from rich.text import Text
 
-    cells = [[clean(cell) for cell in row] for row in (heads, *rows)]
+    every, notes = ([heads, *rows], ["", *notes]) if heads else (rows, notes)
+    cells = [[clean(cell) for cell in row] for row in every]
     widths = [max(map(cell_len, column)) for column in zip(*cells, strict=True)]
     while (over := sum(widths) + 2 * len(widths) - WIDTH) > 0:
         first, second = sorted(widths, reverse=True)[:2]
         widths[widths.index(first)] -= min(over, max(1, first - second))
     console, lines = Console(), []
-    for row, note in zip_longest(cells, ["", *notes], fillvalue=""):
+    for row, note in zip_longest(cells, notes, fillvalue=""):
         parts = [Text(cell).wrap(console, width) for cell, width in zip(row, widths, strict=True)]
         for texts in zip_longest(*parts, fillvalue=Text()):
             line = ""

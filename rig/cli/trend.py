@@ -130,9 +130,8 @@ def _points(points: Sequence[Point]) -> list[str]:
                      f"{mean} {rounding.within(judged.U_deg) or 'U not known'}",
                      said if point.weighs else f"{said} (no line goes through it)"))  # fmt: skip
     steps = [point.step and f"-- {point.step}" for point in points]
-    heads = ("measured", "phase", "mean", "verdict")
     first = [f"  {steps[0]}"] if steps[0] else []
-    return [*first, *table_lines(heads, rows, notes=[*steps[1:], ""])]
+    return [*first, *table_lines((), rows, notes=[*steps[1:], ""])]
 
 
 def _of_cylinder(found: History, series: Series) -> list[str]:
