@@ -34,22 +34,13 @@ from rig.guide.action import Action
 from rig.guide.procedure import unit_answered
 from rig.guide.state import state_of
 from rig.live.actions import table
+from rig.live.live_session import LiveSession
 from rig.live.run import Lines
 from rig.live.ui_state import UiState
 
 Done = Callable[[], bool]
 NEAR_DEG = 0.5
-NUMBER = r"-?\d+(?:[.,]\d+)?"
-WAITS = (
-    "rig",
-    "index",
-    "TDC",
-    "N touches",
-    "N readings [of UNIT]",
-    "at DEGREES",
-    "for ACTION",
-    "N s",
-)
+NUMBER = r"(-?\d+(?:[.,]\d+)?)"
 
 
 def help_text() -> str:
@@ -87,46 +78,37 @@ class Script:
         name: str = "script",
         hand: Callable[[str], Done] | None = None,
     ) -> None:
-        self._lines = lines
         self._ui = ui_state
-        self._name = "standard input" if name == "-" else name
         self._hand = hand
-        self._number = 0
-        self._text = ""
-        self._waiting: Done | None = None
         self._until_s: float | None = None
-        self.ended = False
+        self._steps = self._run(lines, "standard input" if name == "-" else name)
 
     def step(self) -> bool:
         """Go on by one command at most; False when the script has ended. Call it often, and take a
         view in between."""
-        if self.ended:
-            return False
-        try:
-            if self._waiting is not None and not self._is_done(self._waiting):
-                return True
-            self._waiting = self._until_s = None
-            line = next(self._lines)
-            if line is None:
-                return True
-            self._number += 1
-            self._text = line.partition("#")[0].strip()
-            if self._text:
-                self._waiting = self._begin(self._text)
-        except StopIteration:
-            self.ended = True
-        except InputError as why:
-            raise InputError(f"{self._name}, line {self._number}: {self._text!r}: {why}") from None
-        return not self.ended
+        return next(self._steps, False)
+
+    def _run(self, lines: Iterator[str | None], name: str) -> Iterator[bool]:
+        number = 0
+        for line in lines:
+            if line is not None:
+                number += 1
+                text = line.partition("#")[0].strip()
+                try:
+                    waiting = self._begin(text) if text else None
+                    while waiting is not None and not self._is_done(waiting):
+                        yield True
+                except InputError as why:
+                    raise InputError(f"{name}, line {number}: {text!r}: {why}") from None
+                self._until_s = None
+            yield True
 
     def _is_done(self, waiting: Done) -> bool:
         if waiting():
             return True
         if self._until_s is not None and self._ui.live.elapsed_s >= self._until_s:
             raise InputError("it took longer than that")
-        if self._ui.live.lost:
-            return False
-        if self._ui.ended or self._ui.live.ended:
+        if not self._ui.live.lost and (self._ui.ended or self._ui.live.ended):
             raise InputError("the run has ended: there is nothing to wait for")
         return False
 
@@ -182,63 +164,66 @@ class Script:
                 rest = text[len(name) :].strip()
                 return names[name], f"{name} {rest}".strip() if name.isdecimal() else rest
         near = get_close_matches(low.split()[0], [*names, "wait", "hand", "press"], 1)
-        hint = (
-            f"; did you mean {near[0].replace('_', ' ')!r}?"
-            if near
-            else "; h on the dashboard, and rig live --help, show them"
-        )
-        raise InputError(f"there is no such action{hint}")
+        hint = "h on the dashboard, and rig live --help, show them"
+        if near:
+            hint = f"did you mean {near[0].replace('_', ' ')!r}?"
+        raise InputError(f"there is no such action; {hint}")
 
     # -- waiting --
 
     def _wait(self, text: str) -> Done:
-        limit = re.fullmatch(rf"(.*?)\s+within ({NUMBER}) s", text)
-        if limit:
+        if limit := re.fullmatch(rf"(.*?)\s+within {NUMBER} s", text):
             text = limit[1]
             self._until_s = self._ui.live.elapsed_s + _number(limit[2])
-        live, session = self._ui.live, self._ui.live.session
-        plain: dict[str, Done] = {
-            "rig": lambda: live.understood,
-            "index": lambda: session.is_anchored and not session.angles_lost,
-            "tdc": lambda: session.here is not None,
-        }
-        if text.casefold() in plain:
-            return plain[text.casefold()]
-        if found := re.fullmatch(r"(\d+) touch(?:es)?", text):
-            n = int(found[1])
-            return lambda: min(state_of(live).touches) >= n
-        if found := re.fullmatch(r"(\d+) readings?(?: of (.+))?", text):
-            return self._readings(int(found[1]), found[2])
-        if found := re.fullmatch(rf"at ({NUMBER})", text):
-            return self._at(_number(found[1]))
-        if found := re.fullmatch(rf"({NUMBER}) s", text):
-            until_s = live.elapsed_s + _number(found[1])
-            return lambda: live.elapsed_s >= until_s
-        if found := re.fullmatch(r"for (.+)", text):
-            wanted = found[1]
-            return lambda: self._ui.bench.advice.press == self._named(wanted)[0].id
-        raise InputError(f"wait for what? Enter {', '.join(WAITS)}; perhaps within N s")
+        for _, pattern, begin in WAITS:
+            if found := re.fullmatch(pattern, text, re.IGNORECASE):
+                return begin(self, self._ui.live, *found.groups())
+        forms = ", ".join(form for form, _, _ in WAITS)
+        raise InputError(f"wait for what? Enter {forms}; perhaps within N s")
 
-    def _readings(self, n: int, of: str | None) -> Done:
-        session, units = self._ui.live.session, self._ui.live.job.profile.units
-        names = [unit_answered(units, of).name] if of else [unit.name for unit in units]
+    def advises(self, _: LiveSession, name: str) -> Done:
+        """Whether NEXT names the action."""
+        return lambda: self._ui.bench.advice.press == self._named(name)[0].id
 
-        def read(name: str) -> int:
-            here = name, session.setting_of(name), session.phase_of(name)
-            return sum(r.valid and (r.unit, r.setting, r.phase) == here for r in session.readings())
 
-        return lambda: all(read(name) >= n for name in names)
+def _read(_: Script, live: LiveSession, n: str, of: str | None) -> Done:
+    session, units = live.session, live.job.profile.units
+    names = [unit_answered(units, of).name] if of else [unit.name for unit in units]
 
-    def _at(self, btdc_deg: float) -> Done:
-        session = self._ui.live.session
+    def readings(name: str) -> int:
+        here = name, session.setting_of(name), session.phase_of(name)
+        return sum(r.valid and (r.unit, r.setting, r.phase) == here for r in session.readings())
 
-        def there() -> bool:
-            crank_deg, here = session.crank_deg(), session.here
-            if crank_deg is None or here is None:
-                return False
-            return abs(wrap(here.tdc_deg - crank_deg - btdc_deg)) <= NEAR_DEG
+    return lambda: all(readings(name) >= int(n) for name in names)
 
-        return there
+
+def _at(_: Script, live: LiveSession, btdc_deg: str) -> Done:
+    def there() -> bool:
+        crank_deg, here = live.session.crank_deg(), live.session.here
+        if crank_deg is None or here is None:
+            return False
+        return abs(wrap(here.tdc_deg - crank_deg - _number(btdc_deg))) <= NEAR_DEG
+
+    return there
+
+
+def _elapsed(_: Script, live: LiveSession, n: str) -> Done:
+    until_s = live.elapsed_s + _number(n)
+    return lambda: live.elapsed_s >= until_s
+
+
+WAITS: tuple[tuple[str, str, Callable[..., Done]], ...] = (
+    ("rig", "rig", lambda _, live: lambda: live.understood),
+    ("index", "index",
+     lambda _, live: lambda: live.session.is_anchored and not live.session.angles_lost),
+    ("TDC", "TDC", lambda _, live: lambda: live.session.here is not None),
+    ("N touches", r"(\d+) touch(?:es)?",
+     lambda _, live, n: lambda: min(state_of(live).touches) >= int(n)),
+    ("N readings [of UNIT]", r"(\d+) readings?(?: of (.+))?", _read),
+    ("at DEGREES", f"at {NUMBER}", _at),
+    ("for ACTION", "for (.+)", Script.advises),
+    ("N s", f"{NUMBER} s", _elapsed),
+)  # fmt: skip
 
 
 def _number(text: str) -> float:

@@ -7,6 +7,7 @@ thread of its own does it, an old sentence is dropped for a newer one, also in m
 from __future__ import annotations
 
 import contextlib
+import queue
 import re
 import shutil
 import subprocess
@@ -91,21 +92,17 @@ class Speaker:
     """Says sentences one at a time, the newest only. Use it as a context manager.
 
     A program that fails is left for its ``instead``; when there is none, ``failed`` says so in a
-    sentence. Without any program ``found`` is False and nothing is said.
+    sentence. Without any program ``found`` is False and nothing is spoken.
     """
 
     def __init__(self, program: Program | None) -> None:
         self.found = program is not None
         self.failed = ""
         self._program = program
-        self._wake = threading.Condition()
-        self._waiting: str | None = None
+        self._texts: queue.SimpleQueue[str | None] = queue.SimpleQueue()  # None: time to end
         self._running: subprocess.Popen[bytes] | None = None
-        self._hushed = False
-        self._closed = False
         self._thread = threading.Thread(target=self._work, name="speech", daemon=True)
-        if self.found:
-            self._thread.start()
+        self._thread.start()
 
     def __enter__(self) -> Speaker:
         return self
@@ -113,49 +110,33 @@ class Speaker:
     def __exit__(self, *exc: object) -> None:
         self.close()
 
-    def say(self, text: str) -> None:
-        """Hand over ``text`` and return at once; what was not yet said is dropped."""
-        if not self.found or self.failed:
-            return
-        with self._wake:
-            self._waiting = text
-            self._hush()
-            self._wake.notify()
+    def say(self, text: str | None) -> None:
+        """Hand over ``text`` and return at once; what is not yet spoken is dropped."""
+        self._texts.put(text)
+        self._hush()
 
     def close(self) -> None:
         """Fall silent and end the thread."""
-        if not self.found:
-            return
-        with self._wake:
-            self._closed, self._waiting = True, None
-            self._hush()
-            self._wake.notify()
+        self.say(None)
         self._thread.join(timeout=2.0)
 
     def _hush(self) -> None:
-        """End the sentence being said; called with the lock held."""
-        if self._running is not None and self._running.poll() is None:
-            self._hushed = True
-            self._running.terminate()
+        running = self._running
+        if running is not None and running.poll() is None:
+            running.terminate()
 
     def _work(self) -> None:
-        while self._program is not None and (text := self._next()) is not None:
-            trouble = self._speak(self._program, text)
-            if not trouble:
-                continue
-            self._program = self._program.instead
-            if self._program is None:
-                self.failed = f"Readings are no longer spoken: {trouble}."
-            with self._wake:
-                self._waiting = self._waiting or text
+        while (text := self._newest()) is not None:
+            while self._program is not None and (wrong := self._speak(self._program, text)):
+                self._program = self._program.instead
+                if self._program is None:
+                    self.failed = f"Readings are no longer spoken: {wrong}."
 
-    def _next(self) -> str | None:
-        """Wait for a sentence; None when it is time to end."""
-        with self._wake:
-            while self._waiting is None and not self._closed:
-                self._wake.wait()
-            text, self._waiting = self._waiting, None
-            return None if self._closed else text
+    def _newest(self) -> str | None:
+        text = self._texts.get()
+        while text is not None and not self._texts.empty():
+            text = self._texts.get()
+        return text
 
     def _speak(self, program: Program, text: str) -> str:
         """Say ``text`` to its end or until something newer comes; why it failed, if it did."""
@@ -169,26 +150,16 @@ class Speaker:
             )
         except OSError as error:
             return f"{program.command[0]} could not be run, {error.strerror}"
-        with self._wake:
-            self._running, self._hushed = process, False
-            if self._waiting is not None or self._closed:  # overtaken while it started
-                self._hush()
+        self._running = process
+        if not self._texts.empty():  # overtaken while it started
+            self._hush()
         with contextlib.suppress(BrokenPipeError):  # it was ended by a newer sentence
             process.communicate(None if argument else text.encode())
-        if self._hushed:
-            self._silence(program)
-            return ""
-        status = process.wait()
-        return f"{program.command[0]} ended with status {status}" if status else ""
-
-    @staticmethod
-    def _silence(program: Program) -> None:
+        if self._texts.empty():
+            status = process.wait()
+            return f"{program.command[0]} ended with status {status}" if status else ""
         if program.silence:
             with contextlib.suppress(OSError, subprocess.TimeoutExpired):  # nothing hangs on it
-                subprocess.run(
-                    program.silence,
-                    check=False,
-                    stdin=subprocess.DEVNULL,
-                    capture_output=True,
-                    timeout=2.0,
-                )
+                subprocess.run(program.silence, check=False, stdin=subprocess.DEVNULL,
+                               capture_output=True, timeout=2.0)  # fmt: skip
+        return ""
