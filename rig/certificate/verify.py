@@ -460,7 +460,7 @@ _SENTENCES = re.compile(
     r"rules|conditions|deviations"
     r"|(?:reference|other_references\[\d+\])\.(?:how|warnings)"
     r"|judgements\[\d+\]\.(?:words|rule|settle|marks)"
-    r"|comparisons\[\d+\]\.words"
+    r"|(?:comparisons|tdc_moves)\[\d+\]\.words"
     r"|not_counted\[\d+\]\.why"
     r"|rig_checks\[\d+\]\.(?:name|words)"
     r"|.*\.parts\[\d+\]\.(?:name|how)"

@@ -182,8 +182,9 @@ DOUBTS: Mapping[Doubt, Words] = {
         " agrees are rejected. Find TDC again, then take new readings"
     ),
     Doubt.TDC_HAD_MOVED: lambda *by: (
-        f"TDC HAD MOVED{_moved(*by)} before the one in use was found: readings before that are"
-        " rejected"
+        f"TDC HAD MOVED{_moved(*by)} before the one in use was found: readings before that have"
+        " no TDC and are rejected. Only a session of their own keeps them: touch the piston stop"
+        " again and end the session before you take the encoder off"
     ),
     Doubt.LINE_FORMAT: lambda of_rig, ours: (
         f"the rig uses version {of_rig} of the line format, this program {ours}: its"

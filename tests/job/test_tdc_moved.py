@@ -130,6 +130,20 @@ def test_openings_alone_get_no_angle_by_the_old_one(slipped: Path) -> None:
     assert entered.answer["tdc_deg"] == 90.0
 
 
+KEPT = "Only a session of their own keeps them: touch the piston stop again and end the session"
+
+
+def test_an_encoder_mounted_anew_within_a_session_is_explained(found_anew: Path) -> None:
+    """Readings before have no as-found figures: on the screen's doubts, in results, on the page."""
+    assert KEPT in rig("results", found_anew).err.splitlines()[0]
+    page = certificate_in(found_anew).with_suffix(".html").read_text("utf-8")
+    assert page.index(KEPT) < page.index("mean ± U")
+    answer = rig("results", found_anew, "--json").answer
+    before = [r for r in answer["readings"] if "TDC has moved by " in r["why"]]
+    assert len(before) > 5
+    assert not any(r["valid"] for r in before)
+
+
 def test_what_is_read_after_it_was_found_anew_counts(found_anew: Path) -> None:
     ran = rig("results", found_anew, "--json")
     assert MOVED.search(ran.err.splitlines()[0])
