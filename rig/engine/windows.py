@@ -26,10 +26,8 @@ from rig.engine.geometry import (
 )
 from rig.engine.profile import Engine, Geometry, Window
 
+# A cylinder's own figure this far from cylinder 1's is a slip: degrees of cam, most often.
 MOST_SHIFT_DEG = 30.0
-
-
-"""A cylinder's own figure this far from cylinder 1's is a slip: degrees of cam, most often."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,13 +24,10 @@ from rig.tdc.validity import Validity
 from rig.wire.line import PROTOCOL
 from rig.wire.records import Identity
 
-SILENT_TURNS = 2.0
-"""Turns of its shaft after which an input without an opening is reported."""
-
+SILENT_TURNS = 2.0  # turns of its shaft after which an input without an opening is reported
+# Contacts of two units never open so close together time after time (common practice, no source: at
+# 30 turns a minute it is 0.004 degrees).
 SAME_INSTANT_US = 20.0
-"""Contacts of two units never open so close together time after time (common practice, no source:
-at 30 turns a minute it is 0.004 degrees)."""
-
 ENOUGH_TOGETHER = 4
 MOST_REASONS = 3
 

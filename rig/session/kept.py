@@ -13,14 +13,11 @@ from collections.abc import Sequence
 
 from rig.signal.events import IndexPass, Opening, Reason
 
+# Valid openings kept of an input: over an hour's turning at 30 turns a minute with four lobes,
+# without a pause (common practice, no source: a job has a few hundred). The first half is kept, as
+# it may be as found, and the latest, as they may be as left.
 MOST_VALID = 10_000
-"""Valid openings kept of an input: over an hour's turning at 30 turns a minute with four lobes,
-without a pause (common practice, no source: a job has a few hundred). The first half is kept, as it
-may be as found, and the latest, as they may be as left."""
-
-MOST_OTHERS = 1_000
-"""Rejected openings kept of an input: the latest."""
-
+MOST_OTHERS = 1_000  # rejected openings kept of an input: the latest
 MOST_PASSES = 2_000
 
 

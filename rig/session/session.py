@@ -48,12 +48,11 @@ from rig.timing.values import ADJUSTING, Assessment, Comparison, Phase, Reading
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
 
+# Many boards restart when their port is opened: this soon after the first line it is no fault.
 AS_PORT_OPENS_US = 3_000_000.0
-"""Many boards restart when their port is opened: this soon after the first line it is no fault."""
-
+# Power on, supply dip: causes of a restart that a boot loader does not set. It may set the
+# watchdog's or none, as many start the program that way (common practice, no source).
 POWER_CAUSES = 1 | 4
-"""Power on, supply dip: causes of a restart that a boot loader does not set. It may set the
-watchdog's or none, as many start the program that way (common practice, no source)."""
 
 
 class Session:

@@ -35,10 +35,9 @@ from rig.engine.profile import Geometry
 from rig.tdc.reference import UNSTATED_CRANK, Method, TdcReference, offset_bias
 
 Floats = NDArray[np.float64]
-
+# Readings whose curve bulges upwards by more than this many standard uncertainties grow towards the
+# top; with less they may be on a straight line (common practice, no source).
 GROWS_SIGMAS = 5.0
-"""Readings whose curve bulges upwards by more than this many standard uncertainties grow towards
-the top; with less they may be on a straight line (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,13 +317,12 @@ def _both_sides(angles: Floats, tdc_deg: float) -> None:
 
 LEAST_ARC_DEG = 2.0  # angles at one drop that are closer than this are on one side
 SAME_DROP_MM = 1e-6
+# How far apart two drops may be and still be paired: this many millimetres, and this fraction of
+# the smaller one. ``NOT_KNOWN`` of 0.05 mm is about the accuracy of a gauge reading.
 NEAR_MM, NEAR_SHARE = 0.05, 0.1
-"""How far apart two drops may be and still be paired: this many millimetres, and this fraction of
-the smaller one. ``NOT_KNOWN`` of 0.05 mm is about the accuracy of a gauge reading."""
-
+# Fraction of such a correction that is uncertain: rods from 2.8 throws up change it by 0.14 a
+# quarter turn from the top, and a zero 0.05 mm off by a tenth at a drop of 0.5 mm.
 NOT_KNOWN = 0.15
-"""Fraction of such a correction that is uncertain: rods from 2.8 throws up change it by 0.14 a
-quarter turn from the top, and a zero 0.05 mm off by a tenth at a drop of 0.5 mm."""
 
 
 def near(one_mm: float, other_mm: float) -> bool:

@@ -56,8 +56,8 @@ DropUnit = Literal["mm", "inch"]
 
 ANGLES = ("after_index_deg", "crank_deg")
 DROPS: dict[str, DropUnit] = {"piston_drop_mm": "mm", "piston_drop_in": "inch"}
+# What the heading of a drop's column was called before version 0.4.0.
 EARLIER_DROPS: dict[str, DropUnit] = {"lift_mm": "mm", "lift_in": "inch"}
-"""What the heading of a drop's column was called before version 0.4.0."""
 MOST_BYTES = 1_000_000
 MOST_POINTS = 1000
 MOST_DEG = 1e7
@@ -277,12 +277,11 @@ class GaugeNotes:
 
 
 SLACK_MM = 0.05
+# Two readings that contradict each other by less may differ by clearances or a cylinder offset
+# (common practice, no source).
 SLACK_DEG = 1.0
-"""Two readings that contradict each other by less may differ by clearances or a cylinder offset
-(common practice, no source)."""
-
+# How far beyond all points the top is assumed to be, if it is to one side of them.
 BEYOND_DEG = 10.0
-"""How far beyond all points the top is assumed to be, if it is to one side of them."""
 
 
 def out_of_order(
@@ -394,12 +393,11 @@ def _mark(value: Mapping[str, object]) -> EngineMark:
 T = TypeVar("T")
 
 USE = "use"
+# How well a mark is assumed to be read if nobody says (common practice, no source).
 MARK_WITHIN_DEG = 1.0
-"""How well a mark is assumed to be read if nobody says (common practice, no source)."""
-
+# A mark this far from TDC probably marks something else, such as the firing point (common practice,
+# no source).
 ANOTHER_MARK_DEG = 15.0
-"""A mark this far from TDC probably marks something else, such as the firing point (common
-practice, no source)."""
 
 
 def gauge_series(notes: GaugeNotes, profile: Profile, cylinder: int) -> Series:

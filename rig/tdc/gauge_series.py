@@ -36,9 +36,9 @@ from rig.tdc.piston_stop import encoder_backlash, run_out
 from rig.tdc.reference import TdcReference
 
 SUSPECT_SIGMAS = 5.0
+# Points that scatter this many times more than stated for a reading are not on the curve (common
+# practice, no source).
 MISFIT = 20.0
-"""Points that scatter this many times more than stated for a reading are not on the curve (common
-practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,8 +23,8 @@ from rig.signal.events import Reason, Rejection
 from rig.tdc.piston_stop import StopTouches
 from rig.tdc.reference import Method, TdcReference
 
+# Fraction of the spacing within which a rough entry resolves the place: half is the border.
 CLEAR = 0.4
-"""Fraction of the spacing within which a rough entry resolves the place: half is the border."""
 
 
 def placed(reference: TdcReference, near_deg: float, encoder: Encoder) -> TdcReference:

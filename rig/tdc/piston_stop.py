@@ -45,18 +45,14 @@ from rig.tdc.reference import (
 )
 from rig.wire.records import POSITION
 
+# From stop to stop the crank turns through hundreds of degrees; a hand trembles by one or two.
 LEAST_WAY_DEG = 20.0
-"""From stop to stop the crank turns through hundreds of degrees; a hand trembles by one or two."""
-
 TREMBLE_DEG = 2.0
 NEAR_DEG = 1.0
-LEAST_HOLD_S = 0.25
-"""A touch left sooner was a reversal in the open, or a knock."""
-
+LEAST_HOLD_S = 0.25  # a touch left sooner was a reversal in the open, or a knock
+# Middle half of the places while held; a wider one is not steady (common practice, no source). With
+# a coarse encoder a hand on the edge of a count is still steady.
 UNSTEADY_DEG = 0.2
-"""Middle half of the places while held; a wider one is not steady (common practice, no source).
-With a coarse encoder a hand on the edge of a count is still steady."""
-
 UNSTEADY_COUNTS = 1.5
 
 
@@ -134,9 +130,9 @@ def find_short_way(positions: NDArray[np.void], settings: Settings) -> ShortWay 
     return max(found, key=lambda short: short.t_us, default=None)
 
 
+# Touches of one piston stop are closer than this (common practice, no source). A rest further from
+# the furthest place of all was in the open.
 OPEN_DEG = 5.0
-"""Touches of one piston stop are closer than this (common practice, no source). A rest further from
-the furthest place of all was in the open."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,12 +230,8 @@ def _quantiles(
     return [float(values[order][np.searchsorted(share, p)]) for p in at]
 
 
-STEADY_DEG = 0.3
-"""A touch this far from the others is reported (common practice, no source)."""
-
-FEWEST = 3
-"""Fewer touches a side do not show their spread (common practice, no source)."""
-
+STEADY_DEG = 0.3  # a touch this far from the others is reported (common practice, no source)
+FEWEST = 3  # fewer touches a side do not show their spread (common practice, no source)
 NO_STOP_DEG = 3.0
 LEAST_ARC_DEG = 10.0  # a piston near its top hardly moves with the crank
 MOST_ARC_DEG = 160.0
@@ -491,14 +483,9 @@ class _OnTrail:
     hold: Hold | None
 
 
-MOST_POSITIONS = 200_000
-
-
-"""Over an hour at the rig's fifty positions a second."""
-
-
+MOST_POSITIONS = 200_000  # over an hour at the rig's fifty positions a second
+# Why the piston stop was put in: to find TDC, to prove it again, to lower its uncertainty.
 StopPurpose = Literal["reference", "check", "more"]
-"""Why the piston stop was put in: to find TDC, to prove it again, to lower its uncertainty."""
 
 
 @dataclass(slots=True)

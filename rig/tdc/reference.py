@@ -30,16 +30,13 @@ from rig.base.uncertainty import (
 from rig.engine.geometry import stop_bias_deg, stop_travel_mm
 from rig.engine.profile import Geometry
 
+# Half-width assumed for an offset that is not entered, in throws: with a throw of 50 mm the piston
+# pin's line is within 5 mm of the crank's axis (common practice, no source).
 UNSTATED_OFFSET = 0.1
-"""Half-width assumed for an offset that is not entered, in throws: with a throw of 50 mm the piston
-pin's line is within 5 mm of the crank's axis (common practice, no source)."""
-
+# Assumed for a crank that is not entered: a short rod, the worst case for the bias (common
+# practice, no source).
 UNSTATED_CRANK = Geometry(throw_mm=1.0, rod_mm=3.2)
-"""Assumed for a crank that is not entered: a short rod, the worst case for the bias (common
-practice, no source)."""
-
-SINGLE_TOUCH_DEG = 0.3
-"""Half-width assumed for a single touch (common practice, no source)."""
+SINGLE_TOUCH_DEG = 0.3  # half-width assumed for a single touch (common practice, no source)
 
 
 class Method(StrEnum):
@@ -61,11 +58,8 @@ EARLIER_METHODS = {"stated": Method.BY_HAND, "gauge, equal lifts": Method.EQUAL_
 
 
 BY_GAUGE = (Method.EQUAL_DROPS, Method.FIT)
-
-
+# Contributions that are the same when TDC is found again with the same rig.
 _COMMON = (Source.GRADUATION, Source.RUN_OUT, Source.OFFSET, Source.ENCODER_BACKLASH)
-"""Contributions that are the same when TDC is found again with the same rig."""
-
 Place = Annotated[float, number(-1e6, 1e6)]
 
 

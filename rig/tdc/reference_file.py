@@ -28,9 +28,8 @@ FILE_NAME = "reference.json"
 SCHEMA = "timing-rig reference"
 VERSION = 1
 MOST_BYTES = 10_000_000
+# Attempts to save: each fails only when another program has saved, and not so many do at once.
 MOST_TRIES = 100
-"""Attempts to save: each fails only when another program has saved, and not so many do at once."""
-
 Seen = tuple[int, int, int] | None
 
 

@@ -17,9 +17,8 @@ from rig.signal.events import Reason, Rejection
 from rig.tdc.index_resolver import same_frame
 from rig.tdc.reference import Move, TdcReference, is_touched, moved
 
+# A point in time: number of the recording in order of time, and the rig's time in it, us.
 At = tuple[float, float]
-"""A point in time: number of the recording in order of time, and the rig's time in it, us."""
-
 ALWAYS, NEVER = (-math.inf, -math.inf), (math.inf, math.inf)
 
 

@@ -24,62 +24,27 @@ from rig.base.rounding import many
 from rig.base.uncertainty import Contribution, Source
 
 DAYS_A_YEAR = 365.25
-
+# The line goes through this many of the latest points; what was longer ago says little of now.
 LATEST = 60
-
-
-"""The line goes through this many of the latest points; what was longer ago says little of now."""
-
-
 FEW_FREE = 2
-
+# Contributions that are new with each certificate; all others belong to reference and mounting.
 OWN_PARTS = frozenset({Source.REPEATABILITY, Source.BACKLASH, Source.HELD})
-
-
-"""Contributions that are new with each certificate; all others belong to reference and mounting."""
-
-
+# An uncertainty in between gives a point its weight. None of a crank is as small as the first
+# (common practice, no source); beyond half a turn an angle is not known at all.
 LEAST_DEG, MOST_DEG = 1e-4, 180.0
-
-
-"""An uncertainty in between gives a point its weight. None of a crank is as small as the first
-(common practice, no source); beyond half a turn an angle is not known at all."""
-
-
 COVERAGE = 0.95
+# Spreads that would differ as much in fewer than this part of histories are not pooled.
 UNLIKE = 0.01
-
-
-"""Spreads that would differ as much in fewer than this part of histories are not pooled."""
-
-
-PRIOR_NU = 4.0
-
-
-"""Degrees of freedom that the pooled spread has beside a point's own in its weight."""
-
-
+PRIOR_NU = 4.0  # degrees of freedom that the pooled spread has beside a point's own in its weight
+# Points that would lie as far from the line in fewer than this part of histories have more
+# uncertainty than they state: the line's is then taken from how they lie.
 TOO_FAR = 0.03
-
-
-"""Points that would lie as far from the line in fewer than this part of histories have more
-uncertainty than they state: the line's is then taken from how they lie."""
-
-
+# Points that would lie as far in fewer than this part of histories are on no straight line:
+# something changed that nobody noted.
 STRAYS = 0.001
-
-
-"""Points that would lie as far in fewer than this part of histories are on no straight line:
-something changed that nobody noted."""
-
-
+# Of the band that says how early the line may leave. A day is stated where drift can be told, and
+# that is sooner where a spread came out small by chance; this keeps the promise there, too.
 EXIT_COVERAGE = 0.97
-
-
-"""Of the band that says how early the line may leave. A day is stated where drift can be told, and
-that is sooner where a spread came out small by chance; this keeps the promise there, too."""
-
-
 FURTHEST_YEARS = 100.0
 
 

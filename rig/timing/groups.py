@@ -28,21 +28,15 @@ from rig.engine.gear_train import disc_places
 from rig.engine.profile import Encoder
 from rig.timing.values import Group, Reading
 
-FALSE_ALARM = 0.001
-"""Largest fraction of steady units whose readings are reported to be in groups."""
-
+FALSE_ALARM = 0.001  # largest fraction of steady units whose readings are reported to be in groups
+# Groups nearer than this stay in the SD: a degree disc and a lamp show no less (common practice, no
+# source).
 LEAST_DEG = 0.5
-"""Groups nearer than this stay in the SD: a degree disc and a lamp show no less (common practice,
-no source)."""
-
+# A gap this wide splits even two readings: with an SD of 0.75 degrees two readings lie this far
+# apart three times in a million (normal; that no sound drive has a larger SD is common practice, no
+# source).
 GROSS_DEG = 5.0
-"""A gap this wide splits even two readings: with an SD of 0.75 degrees two readings lie this far
-apart three times in a million (normal; that no sound drive has a larger SD is common practice, no
-source)."""
-
-MOST_BREAKS = 12
-"""How many of the widest gaps within lobes are tried."""
-
+MOST_BREAKS = 12  # how many of the widest gaps within lobes are tried
 Floats = NDArray[np.float64]
 
 

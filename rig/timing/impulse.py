@@ -25,25 +25,17 @@ from rig.timing.readings import nominal_btdc
 from rig.timing.uncertainty_budget import valid_readings
 from rig.timing.values import PHASES, Reading
 
+# A smaller lag, in crank degrees, is no impulse coupling (published lags are several times as
+# large; the limit itself: common practice, no source).
 LEAST_LAG_DEG = 5.0
-"""A smaller lag, in crank degrees, is no impulse coupling (published lags are several times as
-large; the limit itself: common practice, no source)."""
-
+# Lags and closed angles repeat to this fraction of the lag: "about the same amount".
 SAME_AGAIN = 0.25
-"""Lags and closed angles repeat to this fraction of the lag: "about the same amount"."""
-
-AGAIN_AND_AGAIN = 2
-"""One late opening is an accident; this many are a pattern."""
-
+AGAIN_AND_AGAIN = 2  # one late opening is an accident; this many are a pattern
+# Openings of one lobe, all running or all trips, are closer than this (common practice, no source).
 SAME_PLACE_DEG = 2.5
-"""Openings of one lobe, all running or all trips, are closer than this (common practice, no
-source)."""
-
-GAP_OF_LAG = 0.5
-"""No opening lies within this fraction of the lag between tripped and running ones."""
-
+GAP_OF_LAG = 0.5  # no opening lies within this fraction of the lag between tripped and running ones
+# A lag must exceed the measured backlash by this factor, or the magnet may have caused it.
 PLAY_MARGIN = 1.5
-"""A lag must exceed the measured backlash by this factor, or the magnet may have caused it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,17 +30,13 @@ from rig.timing.firing_tdc import (
 )
 from rig.timing.values import Phase, Reading
 
+# An opening this near to its place on the *other* stroke is one crank turn out. Limited to half the
+# distance to the next firing, if that is less.
 STROKE_TOLERANCE_DEG = 30.0
-"""An opening this near to its place on the *other* stroke is one crank turn out. Limited to half
-the distance to the next firing, if that is less."""
-
-SHARED_TDC_DEG = 1.0
-"""Cylinders whose places are this close, modulo a turn, cannot be told apart."""
-
+SHARED_TDC_DEG = 1.0  # cylinders whose places are this close, modulo a turn, cannot be told apart
+# Where an opening is expected without a window (common practice, no source): any figure between TDC
+# and full advance serves to choose between cylinders.
 USUAL_NOMINAL_DEG = 20.0
-"""Where an opening is expected without a window (common practice, no source): any figure between
-TDC and full advance serves to choose between cylinders."""
-
 NO_TDC = Rejection(Reason.NO_TDC)
 
 
@@ -288,6 +284,7 @@ class _Finder:
         return round((after - first) / spacing) % self.unit.lobes
 
 
+# Reasons that only the crank's movement gives, and no reason at all.
 _OF_THE_HAND = {
     None,
     Reason.BACKWARDS,
@@ -295,10 +292,7 @@ _OF_THE_HAND = {
     Reason.TURNED_BACK,
     Reason.JUST_CLOSED,
 }
-"""Reasons that only the crank's movement gives, and no reason at all."""
-
-NEAR_DEG = 10.0
-"""A unit is set this close to its nominal (common practice, no source)."""
+NEAR_DEG = 10.0  # a unit is set this close to its nominal (common practice, no source)
 
 
 def by_moving(opening: Opening, *, moving: bool) -> bool:

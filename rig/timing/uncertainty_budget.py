@@ -22,23 +22,17 @@ from rig.tdc.reference import TdcReference
 from rig.timing.groups import Split, explained_deg, split_into_groups
 from rig.timing.values import Reading
 
+# What remains of q/sqrt(12), the error of rounding to a count, when an event is placed between
+# encoder edges. It does not shrink with the number of readings, as unequal counts are in the same
+# places on each turn.
 PLACING_LEFT = 0.1
-"""What remains of q/sqrt(12), the error of rounding to a count, when an event is placed between
-encoder edges. It does not shrink with the number of readings, as unequal counts are in the same
-places on each turn."""
-
+# How far a crank held by hand may be off while the unit is moved: half-width, crank degrees (common
+# practice, no source).
 HAND_PLAY_DEG = 0.25
-"""How far a crank held by hand may be off while the unit is moved: half-width, crank degrees
-(common practice, no source)."""
-
+# Contributions common to figures with the same TDC: they drop out of their differences.
 OF_TDC = frozenset({Source.TDC, Source.ENTERED_TDC})
-"""Contributions common to figures with the same TDC: they drop out of their differences."""
-
-FEW = 5
-"""With fewer readings, a cylinder's own SD is a guess, and the unit's is used."""
-
-MOST_PLACES = 360
-"""More places than this on an encoder's disc count as all round it."""
+FEW = 5  # with fewer readings, a cylinder's own SD is a guess, and the unit's is used
+MOST_PLACES = 360  # more places than this on an encoder's disc count as all round it
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,8 +251,8 @@ def hand(half_width_deg: float = HAND_PLAY_DEG) -> Contribution:
     return Contribution(Source.HELD, rectangular(half_width_deg), math.inf, "B", how)
 
 
+# Valid readings of one unit, setting, phase and kind, on one lobe and cylinder.
 Cell = list[Reading]
-"""Valid readings of one unit, setting, phase and kind, on one lobe and cylinder."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,8 +13,8 @@ from rig.signal.events import Rejection
 Verdict = Literal["inside", "outside", "inconclusive", "no window set"]
 Phase = Literal["as found", "adjusting", "as left"]
 ADJUSTING: Phase = "adjusting"
+# In order; the last in which a unit was read is its present state.
 PHASES: tuple[Phase, ...] = ("as found", ADJUSTING, "as left")
-"""In order; the last in which a unit was read is its present state."""
 
 
 class Mark(StrEnum):

@@ -16,9 +16,7 @@ from rig.base.uncertainty import Contribution, Source, Uncertainty, combine
 from rig.engine.profile import Rule
 from rig.timing.values import Verdict
 
-MOST_READINGS = 200
-"""Nobody takes more readings than this to decide a verdict."""
-
+MOST_READINGS = 200  # nobody takes more readings than this to decide a verdict
 _SLACK = 1e-9  # a mean exactly on its acceptance limit is accepted (37 - 0.3 = 36.7)
 
 
@@ -150,9 +148,9 @@ def more_readings(parts: Sequence[Contribution], n: int, margin: float) -> int |
     return enough
 
 
+# With more readings to come than this, nobody would wait for the verdict (common practice, no
+# source).
 MANY_READINGS = 30
-"""With more readings to come than this, nobody would wait for the verdict (common practice, no
-source)."""
 
 
 @dataclass(frozen=True, slots=True)
