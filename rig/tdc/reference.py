@@ -76,6 +76,14 @@ class GaugeWorking:
     fit_offset: bool  # the cylinder's offset was found from the points too
 
 
+def _endless(plain: Mapping[str, object]) -> dict[str, object]:
+    """Degrees of freedom without end were null in files before version 0.4.0."""
+    return {
+        key: "inf" if value is None and key in ("nu", "nu_eff") else value
+        for key, value in plain.items()
+    }
+
+
 @dataclass(frozen=True, slots=True)
 class TdcReference:
     """TDC of ``cylinder`` in degrees after the leading edge of the index, in [0, 360)."""
@@ -107,22 +115,22 @@ class TdcReference:
 
     @staticmethod
     def earlier(plain: Mapping[str, object]) -> dict[str, object]:
-        """Plain values of older files: the mark apart from the method, and the sources of
-        uncertainty as codes."""
+        """Plain values of older files: the mark apart from the method, the sources of uncertainty
+        as codes, "inf" for null and true for 1."""
         now, method = dict(plain), plain.get("method")
-        if isinstance(method, str) and method in EARLIER_METHODS:
-            now["method"] = Method(method).value
         if "mark" not in plain and isinstance(method, str):
-            of_mark = now["method"] not in tuple(Method)
-            now |= {"mark": method if of_mark else ""}
-            now |= {"method": Method.MARK.value} if of_mark else {}
-        uncertainty = plain.get("uncertainty")
-        if isinstance(uncertainty, dict) and isinstance(uncertainty.get("parts"), (list, tuple)):
-            parts = uncertainty["parts"]
-            found = [
-                Contribution.earlier(each) if isinstance(each, dict) else each for each in parts
-            ]
-            now["uncertainty"] = {**uncertainty, "parts": found}
+            known = method in (*Method, *EARLIER_METHODS)
+            now |= {"mark": ""} if known else {"mark": method, "method": Method.MARK.value}
+        now["method"] = EARLIER_METHODS.get(str(now.get("method")), now.get("method"))
+        if isinstance(uncertainty := plain.get("uncertainty"), dict):
+            now["uncertainty"] = whole = _endless(uncertainty)
+            if isinstance(parts := whole.get("parts"), (list, tuple)):
+                whole["parts"] = [
+                    _endless(Contribution.earlier(each)) if isinstance(each, dict) else each
+                    for each in parts
+                ]
+        if isinstance(gauge := plain.get("gauge"), dict) and gauge.get("fit_offset") in (0, 1):
+            now["gauge"] = gauge | {"fit_offset": bool(gauge["fit_offset"])}
         return now
 
     def compared(self, later: TdcReference) -> str:

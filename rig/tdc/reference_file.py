@@ -1,18 +1,16 @@
 """Reads and writes ``reference.json``, which keeps a job's TDC references.
 
 The file holds the reference in use and all earlier ones, newest first. It is replaced in one step:
-a crash, a full disk or a power cut leaves the old file or the new one, never half of one. Infinite
-degrees of freedom are written as null.
+a crash, a full disk or a power cut leaves the old file or the new one, never half of one.
 """
 
 from __future__ import annotations
 
 import errno
 import json
-import math
 import os
 from collections.abc import Sequence
-from dataclasses import asdict, fields, replace
+from dataclasses import fields, replace
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -173,40 +171,16 @@ def _name(path: Path) -> str:
 
 
 def to_plain(reference: TdcReference) -> dict[str, Any]:
-    """The reference as plain JSON values: dicts, lists, strings, numbers and None."""
-    values = asdict(reference)
-    if reference.gauge is None:
-        del values["gauge"]
-    else:
-        values["gauge"]["fit_offset"] = int(reference.gauge.fit_offset)
-    uncertainty = values["uncertainty"]
-    for table in (uncertainty, *uncertainty["parts"]):
-        for key in ("nu", "nu_eff"):
-            if key in table and math.isinf(table[key]):
-                table[key] = None
-    return values
+    """The reference as plain JSON values; degrees of freedom without end are "inf"."""
+    return dict(codec.to_plain(reference))
 
 
 def from_plain(value: object) -> TdcReference:
     """A reference from plain JSON values. Raises InputError naming the field."""
     if isinstance(value, dict):
         value = TdcReference.earlier(value)
-    found = codec.from_plain(TdcReference, _in_full(value), "reference")
-    assert isinstance(value, dict)
-    for each in fields(TdcReference):
-        if each.name not in (*value, "gauge", "mark"):  # a default would be a guess
-            raise InputError(f"reference.{each.name}: is missing")
+        for each in fields(TdcReference):
+            if each.name not in (*value, "gauge"):  # a default would be a guess
+                raise InputError(f"reference.{each.name}: is missing")
+    found = codec.from_plain(TdcReference, value, "reference")
     return replace(found, tdc_deg=modulo(found.tdc_deg))
-
-
-def _in_full(value: object, levels: int = 4) -> object:
-    """The values as the decoder expects them: "inf" for null, true and false for 1 and 0."""
-    if isinstance(value, dict):
-        endless = {key: "inf" for key in ("nu", "nu_eff") if value.get(key, 0) is None}
-        offset = value.get("fit_offset")
-        yes_or_no = {"fit_offset": offset == 1} if type(offset) is int and offset in (0, 1) else {}
-        whole = value if not levels else {k: _in_full(v, levels - 1) for k, v in value.items()}
-        return whole | endless | yes_or_no
-    if isinstance(value, (list, tuple)) and levels:
-        return [_in_full(each, levels - 1) for each in value]
-    return value
