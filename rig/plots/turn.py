@@ -219,7 +219,7 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
         if isinstance(each, IndexPass) and each.direction > 0
     ]
     stop = session.stops[-1] if session.stops else None
-    touches = [_after(session, stop.t_us, deg) for deg in stop.crank_deg] if stop else []
+    touches = [_after(session, stop.t_us, each.crank_deg) for each in stop.touches] if stop else []
     return Turn(
         cycle_deg=cycle,
         tops=tuple(

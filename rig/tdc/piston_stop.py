@@ -66,6 +66,11 @@ class Touch:
     held_s: float
     unrest_deg: float  # width of the middle half of the places while held
     steady: bool  # held long enough, at one place
+    crank_deg: float = math.nan  # continuous, degrees after the index, once that is known
+
+    def was_held_at(self, t_us: float) -> bool:
+        """Whether it is the touch that was held at ``t_us``."""
+        return abs(self.t_us - t_us) <= (self.held_s + LEAST_HOLD_S) * 1e6
 
 
 def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]:
@@ -85,9 +90,8 @@ def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]
     least = LEAST_WAY_DEG / settings.count_deg
     touches = []
     for side, reach in ((1, far * settings.direction), (-1, -back * settings.direction)):
-        peaks = _apart(find_peaks(reach, prominence=least)[0].tolist(), reach, least)
         kept: list[tuple[float, Touch]] = []
-        for peak in peaks:
+        for peak in _apart(find_peaks(reach, prominence=least)[0].tolist(), reach, least):
             steady = [at for at, touch in kept if touch.steady]
             if max([reach[peak:].max(), *steady]) - reach[peak] <= OPEN_DEG / settings.count_deg:
                 touch = _touch(positions["t_us"], place, peak, side, settings)
@@ -197,18 +201,16 @@ def _touch(
     side: int,
     settings: Settings,
 ) -> Touch:
-    near = NEAR_DEG / settings.count_deg
-    away = np.abs(place - place[peak]) > near
-    before = np.flatnonzero(away[:peak])
-    after = np.flatnonzero(away[peak:])
+    away = np.abs(place - place[peak]) > NEAR_DEG / settings.count_deg
+    before, after = np.flatnonzero(away[:peak]), np.flatnonzero(away[peak:])
     first = int(before[-1]) + 1 if len(before) else 0
     last = peak + int(after[0]) if len(after) else len(place) - 1
-    # Each place lasts until the next record.
-    times = t_us[first : last + 1]
-    stay = np.diff(times)
-    where = place[first:last] if last > first else place[peak : peak + 1]
-    weight = stay if last > first else np.ones(1)
-    low, middle, high = _quantiles(where, weight, (0.25, 0.5, 0.75))
+    where, weight = place[peak : peak + 1], np.ones(1)
+    if last > first:  # each place lasts until the next record
+        where, weight = place[first:last], np.diff(t_us[first : last + 1])
+    order = np.argsort(where, kind="stable")
+    share = np.cumsum(weight[order]) / weight.sum()
+    low, middle, high = where[order][np.searchsorted(share, (0.25, 0.5, 0.75))].tolist()
     held_s, unrest_deg = float(weight.sum()) / 1e6, (high - low) * settings.count_deg
     limit_deg = max(UNSTEADY_DEG, UNSTEADY_COUNTS * settings.count_deg)
     return Touch(
@@ -221,15 +223,6 @@ def _touch(
     )
 
 
-def _quantiles(
-    values: NDArray[np.float64], weights: NDArray[np.float64], at: tuple[float, ...]
-) -> list[float]:
-    """Quantiles of ``values`` weighed by time, shapes (n,) and (n,)."""
-    order = np.argsort(values, kind="stable")
-    share = np.cumsum(weights[order]) / weights.sum()
-    return [float(values[order][np.searchsorted(share, p)]) for p in at]
-
-
 STEADY_DEG = 0.3  # a touch this far from the others is reported (common practice, no source)
 FEWEST = 3  # fewer touches a side do not show their spread (common practice, no source)
 NO_STOP_DEG = 3.0
@@ -239,7 +232,7 @@ MOST_BLOCKED_DEG = 180.0  # then the stop reaches below half the stroke; the mid
 
 
 @dataclass(frozen=True, slots=True)
-class Side:
+class _Side:
     """Touches reached from one side. ``away_deg`` is each one's distance from the mean."""
 
     words: str  # "turning forward" or "turning back"
@@ -249,22 +242,37 @@ class Side:
 
     @property
     def n(self) -> int:
-        """Number of touches."""
         return len(self.away_deg)
 
     @property
-    def spread_deg(self) -> float:
-        """From the first touch to the last along the circle."""
+    def range_deg(self) -> float:
         return max(self.away_deg) - min(self.away_deg)
 
+    def warnings(self, limit_deg: float) -> list[str]:
+        """Too few touches, or one further than ``limit_deg`` from the others."""
+        found = []
+        if self.n < FEWEST:
+            found.append(
+                f"the piston stop was touched only {'once' if self.n == 1 else 'twice'}"
+                f" {self.words}; {FEWEST} touches or more show how steady they are"
+            )
+        if self.n == 2 and self.range_deg > limit_deg:
+            found.append(
+                f"the 2 touches {self.words} differ by {self.range_deg:.2f}°; touch again, gently"
+            )
+        middle = statistics.median(self.away_deg)
+        away = [abs(each - middle) for each in self.away_deg]
+        if self.n > 2 and max(away) > limit_deg:
+            found.append(
+                f"touch {away.index(max(away)) + 1} {self.words} is {max(away):.2f}° from the"
+                " median of the others; leave it out and touch again, gently"
+            )
+        return found
 
-def side_of(touches_deg: Sequence[float], words: str) -> Side:
-    """Mean and SD of touches, on any turn and across zero.
 
-    The touches are unwrapped about their circular mean and treated as straight from there (Mardia
-    and Jupp, Directional Statistics). Raises InputError without a touch, for one that is not a
-    number, and for touches all round the circle.
-    """
+def _side_of(touches_deg: Sequence[float], words: str) -> _Side:
+    """Mean and SD of touches, on any turn and across zero: unwrapped about their circular mean, and
+    straight from there (Mardia and Jupp, Directional Statistics). Raises InputError."""
     if len(touches_deg) == 0:
         raise InputError(
             f"no touch {words} yet; TDC is half-way between touches from both sides, so touch the "
@@ -280,48 +288,12 @@ def side_of(touches_deg: Sequence[float], words: str) -> Side:
     around = circular_mean(touches_deg)
     unrolled = [wrap(each - around) for each in touches_deg]
     mean, sd = mean_and_sd(unrolled)
-    return Side(words, around + mean, sd or 0.0, tuple(each - mean for each in unrolled))
+    return _Side(words, around + mean, sd or 0.0, tuple(each - mean for each in unrolled))
 
 
-def side_warnings(side: Side, limit_deg: float) -> list[str]:
-    """Too few touches, or one further than ``limit_deg`` from the others."""
-    warnings = []
-    if side.n < FEWEST:
-        times = "once" if side.n == 1 else "twice"
-        warnings.append(
-            f"the piston stop was touched only {times} {side.words}; {FEWEST} touches or more show "
-            "how steady they are"
-        )
-    if side.n == 2 and side.spread_deg > limit_deg:
-        warnings.append(
-            f"the 2 touches {side.words} differ by {side.spread_deg:.2f}°; touch again, gently"
-        )
-    if side.n > 2:
-        middle = statistics.median(side.away_deg)
-        away = [abs(each - middle) for each in side.away_deg]
-        number = away.index(max(away))
-        if away[number] > limit_deg:
-            warnings.append(
-                f"touch {number + 1} {side.words} is {away[number]:.2f}° from the median of the "
-                "others; leave it out and touch again, gently"
-            )
-    return warnings
-
-
-def arc_warnings(arc_deg: float) -> list[str]:
-    """What is odd about the arc that the piston stop seems to block."""
-    if arc_deg < LEAST_ARC_DEG:
-        return [
-            f"the piston stop blocks only {arc_deg:.1f}°; so near TDC the piston hardly moves, and "
-            "the touches are poor. Let the stop reach further down"
-        ]
-    if arc_deg > MOST_ARC_DEG:
-        return [f"the piston stop blocks {arc_deg:.0f}°; does it meet anything but the piston?"]
-    return []
-
-
-def _check_arc(arc_deg: float) -> None:
-    """Raises InputError for touches between which no piston stop can be."""
+def _arc_warnings(arc_deg: float) -> list[str]:
+    """What is odd about the arc that the piston stop blocks. Raises InputError for one that no
+    piston stop can block."""
     if not NO_STOP_DEG <= arc_deg <= 360.0 - NO_STOP_DEG:
         raise InputError(
             "the touches from both sides are at the same place; is the piston stop in?"
@@ -333,6 +305,14 @@ def _check_arc(arc_deg: float) -> None:
             " nothing else, turn all the way from touch to touch, and do not exchange touches"
             " turning forward and back"
         )
+    if arc_deg < LEAST_ARC_DEG:
+        return [
+            f"the piston stop blocks only {arc_deg:.1f}°; so near TDC the piston hardly moves, and "
+            "the touches are poor. Let the stop reach further down"
+        ]
+    if arc_deg > MOST_ARC_DEG:
+        return [f"the piston stop blocks {arc_deg:.0f}°; does it meet anything but the piston?"]
+    return []
 
 
 def tdc_from_stop(
@@ -363,13 +343,13 @@ def tdc_from_stop(
     movement, in which readings are taken. Raises InputError when a side has no touch, or touches
     all round the circle, and when the stop seems to block nothing or more than half a turn.
     """
-    forward = side_of(forward_deg, "turning forward")
-    backward = side_of(backward_deg, "turning back")
+    forward = _side_of(forward_deg, "turning forward")
+    backward = _side_of(backward_deg, "turning back")
     ratio = float(turns_per_crank_turn)
     q_deg = 360.0 / counts_per_turn / ratio
     lead_deg = play_deg / 2.0 if turned_at == "encoder" else -play_deg / 2.0
     arc_deg = modulo(backward.mean_deg - forward.mean_deg)
-    _check_arc(arc_deg)
+    odd = _arc_warnings(arc_deg)
     middle_deg = forward.mean_deg + arc_deg / 2.0
     half_deg = min(max(arc_deg / 2.0 + lead_deg, 0.0), 180.0)
     bias_deg, offset = offset_bias(half_deg, geometry)
@@ -393,15 +373,11 @@ def tdc_from_stop(
         forward_deg=tuple(float(each) for each in forward_deg),
         backward_deg=tuple(float(each) for each in backward_deg),
         cylinder=cylinder,
-        warnings=(
-            *side_warnings(forward, limit_deg),
-            *side_warnings(backward, limit_deg),
-            *arc_warnings(arc_deg),
-        ),
+        warnings=(*forward.warnings(limit_deg), *backward.warnings(limit_deg), *odd),
     )
 
 
-def _repeatability(forward: Side, backward: Side) -> Contribution:
+def _repeatability(forward: _Side, backward: _Side) -> Contribution:
     """Of the middle: one hand on one stop, so both sides share one SD (pooled, 4.2.4).
 
     On its own, a side with two touches has one degree of freedom, and a factor of 12.7.
@@ -421,12 +397,12 @@ def _repeatability(forward: Side, backward: Side) -> Contribution:
     return Contribution(Source.REPEATABILITY, u_deg, math.inf, "B", how)
 
 
-def _counting(forward: Side, backward: Side, q_deg: float) -> Contribution:
+def _counting(forward: _Side, backward: _Side, q_deg: float) -> Contribution:
     """Rounding to whole counts, on each side whose touches all came to the same count.
 
     When touches are on different counts, their SD includes the rounding already.
     """
-    hidden = [side for side in (forward, backward) if side.spread_deg < 0.5 * q_deg]
+    hidden = [side for side in (forward, backward) if side.range_deg < 0.5 * q_deg]
     u_deg = quantisation(q_deg) / 2.0 * math.sqrt(len(hidden))
     on = many(len(hidden), "side")
     how = f"half of q/sqrt(12), q = {q_deg:.4f}, on {on} (JCGM 100, F.2.2.1)"
@@ -454,7 +430,7 @@ def encoder_backlash(play_deg: float, error_deg: float) -> Contribution:
     return Contribution(Source.ENCODER_BACKLASH, u_deg, math.inf, "B", how)
 
 
-def _how(forward: Side, backward: Side, arc_deg: float, bias_deg: float, cylinder: int) -> str:
+def _how(forward: _Side, backward: _Side, arc_deg: float, bias_deg: float, cylinder: int) -> str:
     touches = f"{many(forward.n, 'touch', 'touches')} turning forward and {backward.n} turning back"
     bias = ""
     if abs(bias_deg) >= 0.0005:
@@ -466,37 +442,28 @@ def _how(forward: Side, backward: Side, arc_deg: float, bias_deg: float, cylinde
     )
 
 
-def _at(t_us: float, touch: Touch) -> bool:
-    """Whether ``touch`` is the one that was held at ``t_us``."""
-    return abs(touch.t_us - t_us) <= (touch.held_s + LEAST_HOLD_S) * 1e6
-
-
-def _same_hold(entered: Touch, found: Touch) -> bool:
-    """Whether a touch that was entered shows in the movement too, which places it better."""
-    return entered.side == found.side and _at(entered.t_us, found)
-
-
-@dataclass(frozen=True, slots=True)
-class _OnTrail:
-    touches: list[Touch]
-    short_way: ShortWay | None
-    hold: Hold | None
-
-
 MOST_POSITIONS = 200_000  # over an hour at the rig's fifty positions a second
 # Why the piston stop was put in: to find TDC, to prove it again, to lower its uncertainty.
 StopPurpose = Literal["reference", "check", "more"]
 
 
+@dataclass(frozen=True, slots=True)
+class _OnTrail:
+    """What the positions kept show: touches that the crank has left, a short way, a hold."""
+
+    touches: list[Touch]
+    short_way: ShortWay | None
+    hold: Hold | None
+
+
 @dataclass(slots=True)
 class StopTouches:
-    """The touches since the piston stop was put in. Angles: degrees after the index, [0, 360)."""
+    """The touches since the piston stop was put in."""
 
     t_us: float
     cylinder: int
     purpose: StopPurpose
     touches: list[Touch] = field(default_factory=list)
-    crank_deg: list[float] = field(default_factory=list)
     trail: list[NDArray[np.void]] = field(default_factory=list)  # positions since the last restart
     undone_us: list[float] = field(default_factory=list)
     before: list[Touch] = field(default_factory=list)  # found in positions that are not kept
@@ -519,98 +486,89 @@ class StopTouches:
 
     def entered(self, t_us: float, side: int, crank_deg: float) -> None:
         """A touch that the person enters while holding the crank at the piston stop."""
-        self.touches.append(Touch(t_us, 1 if side > 0 else -1, math.nan, 0.0, 0.0, True))
-        self.crank_deg.append(crank_deg)
+        way: Literal[1, -1] = 1 if side > 0 else -1
+        self.touches.append(Touch(t_us, way, math.nan, 0.0, 0.0, True, crank_deg))
 
     def undo(self, t_us: float) -> None:
         """Remove the touch found or entered at ``t_us``."""
         self.undone_us.append(t_us)
 
-    def so_far(self, follower: OpeningFinder) -> StopTouches:
-        """With those of the trail that the crank has left again."""
-        trail = [*self.before, *self._on_trail(follower).touches]
-        angles = [follower.track.crank_deg(touch.at) for touch in trail]
-        both = [
-            (touch, angle)
-            for touch, angle in zip(self.touches, self.crank_deg, strict=True)
-            if not any(_same_hold(touch, each) for each in trail)
+    def so_far(self, finder: OpeningFinder) -> StopTouches:
+        """With those of the trail that the crank has left again. Of a touch that was entered and
+        shows in the movement too, the latter counts: it places it better."""
+        found = [*self.before, *self._on_trail(finder).touches]
+        entered = [
+            each
+            for each in self.touches
+            if not any(each.side == t.side and t.was_held_at(each.t_us) for t in found)
         ]
-        both += [(t, a) for t, a in zip(trail, angles, strict=True) if a is not None]
-        kept = sorted(
-            (pair for pair in both if not any(_at(us, pair[0]) for us in self.undone_us)),
-            key=lambda pair: pair[0].t_us,
-        )
-        touches, angles_deg = [touch for touch, _ in kept], [angle for _, angle in kept]
-        return replace(
-            self, touches=touches, crank_deg=angles_deg, trail=[], before=[], _length=0, _found=None
-        )
+        angles = [finder.track.crank_deg(each.at) for each in found]
+        placed = [
+            replace(each, crank_deg=angle)
+            for each, angle in zip(found, angles, strict=True)
+            if angle is not None
+        ]
+        kept = [
+            each for each in (*entered, *placed) if not any(map(each.was_held_at, self.undone_us))
+        ]
+        touches = sorted(kept, key=lambda touch: touch.t_us)
+        return replace(self, touches=touches, trail=[], before=[], _length=0, _found=None)
 
-    def _on_trail(self, follower: OpeningFinder) -> _OnTrail:
+    def _on_trail(self, finder: OpeningFinder) -> _OnTrail:
         if self._found is None or len(self.trail) > 1:
-            self.trail = [np.concatenate(self.trail)] if self.trail else []
-            positions = self.trail[0] if self.trail else np.empty(0, POSITION)
-            settings = follower.settings
+            positions = np.concatenate([np.empty(0, POSITION), *self.trail])
+            self.trail, settings = [positions], finder.settings
             touches = find_touches(positions, settings)
-            self._found = _OnTrail(
-                touches,
+            short, hold = (
                 find_short_way(positions, settings),
                 find_hold(positions, settings, touches),
             )
+            self._found = _OnTrail(touches, short, hold)
         return self._found
 
-    def short_way(self, follower: OpeningFinder) -> ShortWay | None:
+    def short_way(self, finder: OpeningFinder) -> ShortWay | None:
         """Where the crank was last held as at the stop, after too short a movement to be a touch;
         None when a touch of that side was made since."""
-        seen = self._on_trail(follower)
+        seen = self._on_trail(finder)
         short = seen.short_way
         if short is None or any(t.side == short.side and t.t_us > short.t_us for t in seen.touches):
             return None
         return short
 
-    def hold(self, follower: OpeningFinder) -> Hold | None:
+    def hold(self, finder: OpeningFinder) -> Hold | None:
         """Where the crank is held now, as at the stop; None while it turns, and at a place that it
         went past before."""
-        return self._on_trail(follower).hold
+        return self._on_trail(finder).hold
 
     def turned_deg(self, settings: Settings) -> float:
         """How much of the circle the crank has covered since, degrees: with a piston stop in, less
         than a turn."""
-        if not self.trail:
-            return 0.0
-        high = max(int(part["high"].max()) for part in self.trail)
-        low = min(int(part["low"].min()) for part in self.trail)
+        high = max((int(part["high"].max()) for part in self.trail if len(part)), default=0)
+        low = min((int(part["low"].min()) for part in self.trail if len(part)), default=0)
         return (high - low) * settings.count_deg
 
-    def restarted(self, follower: OpeningFinder, profile: Profile) -> None:
+    def restarted(self, finder: OpeningFinder, profile: Profile) -> None:
         """The rig restarts: old counts are void, and so are angles if the index comes at several
         places of the crank."""
-        whole = self.so_far(follower)
-        one_place = index_places(profile.encoder) == 1
-        self.touches = whole.touches if one_place else []
-        self.crank_deg = whole.crank_deg if one_place else []
+        whole = self.so_far(finder)
+        self.touches = whole.touches if index_places(profile.encoder) == 1 else []
         self.trail, self.before, self._length, self._found = [], [], 0, None
 
-    def side(self, side: int) -> tuple[float, ...]:
-        """Angles of the steady touches reached forward (+1) or backwards (-1)."""
-        return tuple(
-            modulo(angle)
-            for touch, angle in zip(self.touches, self.crank_deg, strict=True)
-            if touch.side == side and touch.steady
-        )
+    def steady_deg(self, side: int) -> list[float]:
+        """Continuous angles of the steady touches reached forward (+1) or backwards (-1)."""
+        return [each.crank_deg for each in self.touches if each.side == side and each.steady]
 
-    def _on_disc(self, side: int, profile: Profile) -> tuple[float, ...]:
-        """As ``side``, over as many turns as determine each touch's place on the disc of a geared
-        encoder."""
-        steady = [
-            angle
-            for touch, angle in zip(self.touches, self.crank_deg, strict=True)
-            if touch.side == side and touch.steady
-        ]
-        return tuple(around_deg(angle, profile.encoder) for angle in steady)
+    def side(self, side: int) -> tuple[float, ...]:
+        """The same in [0, 360)."""
+        return tuple(modulo(angle) for angle in self.steady_deg(side))
 
     def reference(self, profile: Profile) -> TdcReference:
         """TDC from these touches. Raises InputError when they do not give one."""
-        forward, backward = self._on_disc(1, profile), self._on_disc(-1, profile)
+        forward, backward = (
+            # Over as many turns as determine each place on the disc of a geared encoder.
+            [around_deg(angle, profile.encoder) for angle in self.steady_deg(side)]
+            for side in (1, -1)
+        )
         return from_touches(profile, self.cylinder, forward, backward)
 
 

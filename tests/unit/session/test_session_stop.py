@@ -54,8 +54,8 @@ def test_every_touch_is_found_where_the_truth_has_it() -> None:
     (stop,) = played.session.stops
     true = played.rig.truth()["touches"]
     assert [touch.side for touch in stop.touches] == [touch["direction"] for touch in true]
-    for angle, touch in zip(stop.crank_deg, true, strict=True):
-        assert wrapped(angle - touch["crank_deg"]) == pytest.approx(0.0, abs=0.2)
+    for found, touch in zip(stop.touches, true, strict=True):
+        assert wrapped(found.crank_deg - touch["crank_deg"]) == pytest.approx(0.0, abs=0.2)
 
 
 def test_an_unsteady_touch_is_left_out() -> None:

@@ -209,8 +209,7 @@ def test_touches_keep_their_place_on_the_disc_of_a_geared_encoder() -> None:
     reference, (stop,) = played.session.reference, played.session.stops
     assert reference is not None
     for side, kept in ((1, reference.forward_deg), (-1, reference.backward_deg)):
-        steady = zip(stop.touches, stop.crank_deg, strict=True)
-        touched = [deg for touch, deg in steady if touch.side == side and touch.steady]
+        touched = stop.steady_deg(side)
         assert len(kept) == len(touched) >= 2
         for one, other in zip(kept, touched, strict=True):
             on_disc_deg = (one - other) * 9.0 / 16.0
