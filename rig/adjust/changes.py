@@ -1,13 +1,14 @@
-"""Changes of units since which what was read before no longer says how they stand.
+"""Which readings came after the last change of a unit, so that they say how it stands.
 
-The person notes them while captures of a job are taken; a prediction that was taken is one, too.
-Changes count also from captures that no figure is asked from, wherever they were written down.
+The person notes changes while captures of a job are taken; a prediction that was taken is one, too.
+A noted change counts wherever it was written down, also in a capture that no figure is asked from.
+Captures and sheets know of one another, so the order of the two does not depend on the clock.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -18,14 +19,12 @@ from rig.engine.profile import Profile
 from rig.job.capture_order import MadeWhen, Order
 from rig.job.clock import Clock, iso
 from rig.job.folder import Job
-from rig.job.results import JobResults
+from rig.job.results import JobResults, order_beside
 from rig.session.session import Session
+from rig.signal.events import Reason
 from rig.timing.values import Reading
 from rig.wire.capture import CaptureReader
 from rig.wire.records import Batch, Note
-
-_NOTE = b"\n# change "
-_PIECE = 1 << 20
 
 
 class Instant(NamedTuple):
@@ -37,57 +36,23 @@ class Instant(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Noted:
-    """The last change of a unit, noted in a capture."""
+class Changed:
+    """The last change of a unit: noted at an instant of a capture, or a prediction taken."""
 
-    at: Instant
+    when: Instant | MadeWhen
     words: str
 
     def is_before(self, at: Instant, order: Order) -> bool:
         """Whether it came before an instant. Between captures their own order counts, since the
         computer's clock may have gone backwards; the clock where they do not know it."""
-        if at.path == self.at.path:
-            return at.t_us > self.at.t_us
-        known = order.is_later(at.path, self.at.path)
-        if known is not None or at.utc is None or self.at.utc is None:
+        if isinstance(self.when, MadeWhen):
+            return self.when.is_before(*at, order)
+        if at.path == self.when.path:
+            return at.t_us > self.when.t_us
+        known = order.is_later(at.path, self.when.path)
+        if known is not None or at.utc is None or self.when.utc is None:
             return bool(known)
-        return at.utc > self.at.utc
-
-
-@dataclass(frozen=True, slots=True)
-class Predicted:
-    """The last change of a unit: a prediction that was taken."""
-
-    when: MadeWhen
-    words: str
-
-    def is_before(self, at: Instant, order: Order) -> bool:
-        """Whether it was taken before an instant."""
-        return self.when.is_before(*at, order)
-
-
-Changed = Noted | Predicted
-
-
-def last_changes(job: Job, worked: JobResults, until: MadeWhen | None = None) -> dict[str, Noted]:
-    """Unit -> its last change noted in any capture of the job, or in one that was worked; with
-    ``until`` the last one until then.
-
-    A capture that cannot be read is passed over unless it was asked for.
-    """
-    found: dict[str, Noted] = {}
-    order = order_of(job, worked)
-    asked = {played.path.resolve() for played in worked.played}
-    for played in worked.played:
-        _gather(found, played.path, played.session, "", order, until)
-    for path in job.capture_files():
-        if path.resolve() not in asked and _has_changes(path):
-            try:
-                only = _only_changes(path, job.profile)
-                _gather(found, path, only, f" in {path.name}", order, until)
-            except InputError:
-                continue  # it says nothing; that it is broken is said when it is asked for
-    return found
+        return at.utc > self.when.utc
 
 
 def order_of(job: Job, worked: JobResults) -> Order:
@@ -95,30 +60,36 @@ def order_of(job: Job, worked: JobResults) -> Order:
     return Order({*job.capture_files(), *(played.path for played in worked.played)})
 
 
-def _gather(
-    found: dict[str, Noted],
-    path: Path,
-    session: Session,
-    where: str,
-    order: Order,
-    until: MadeWhen | None,
-) -> None:
-    if not session.annotations.changes:
-        return
-    clock = Clock(path)
-    for (words, unit), t_us in zip(
-        session.annotations.changes, session.annotations.changed_us, strict=True
-    ):
-        at = Instant(path, t_us, clock.utc(t_us))
-        if at.utc is None or (until is not None and until.is_before(*at, order)):
-            continue
-        for name in [unit] if unit else [each.name for each in session.profile.units]:
-            if name not in found or found[name].is_before(at, order):
-                found[name] = Noted(at, f"{words}, noted {iso(at.utc)}{where}")
+def last_changes(job: Job, worked: JobResults, until: MadeWhen) -> dict[str, Changed]:
+    """Unit -> its last change until then, noted in any capture of the job or one that was worked.
+
+    A capture that cannot be read is passed over unless it was asked for.
+    """
+    order = order_of(job, worked)
+    sessions = {played.path: (played.session, "") for played in worked.played}
+    asked = {path.resolve() for path in sessions}
+    for path in job.capture_files():
+        if path.resolve() not in asked and _has_changes(path):
+            try:
+                sessions[path] = _only_changes(path, job.profile), f" in {path.name}"
+            except InputError:
+                continue  # that it is broken is reported when it is asked for
+    found: dict[str, Changed] = {}
+    for path, (session, where) in sessions.items():
+        noted = session.annotations
+        clock = Clock(path) if noted.changes else None
+        for (words, unit), t_us in zip(noted.changes, noted.changed_us, strict=True):
+            at = Instant(path, t_us, clock.utc(t_us) if clock else None)
+            if at.utc is None or until.is_before(*at, order):
+                continue
+            for name in [unit] if unit else [each.name for each in job.profile.units]:
+                if name not in found or found[name].is_before(at, order):
+                    found[name] = Changed(at, f"{words}, noted {iso(at.utc)}{where}")
+    return found
 
 
 def _only_changes(path: Path, profile: Profile) -> Session:
-    """A session that was told nothing but the changes."""
+    """A session that knows nothing but the changes noted in a capture."""
     session = Session(profile)
     for batch in CaptureReader(path).batches():
         notes = [n for n in batch.others if isinstance(n, Note) and n.name == "change"]
@@ -128,20 +99,12 @@ def _only_changes(path: Path, profile: Profile) -> Session:
 
 
 def _has_changes(path: Path) -> bool:
-    """Whether the bytes of such a note stand in a file, found without reading the records."""
-    return any(_NOTE in piece for piece in _overlapping(path))
-
-
-def _overlapping(path: Path) -> Iterator[bytes]:
-    """The file in pieces, each beginning with the end of the one before."""
-    end = b""
+    """Whether there is such a note, found without reading the records."""
     try:
         with open_file(path) as file:
-            while piece := file.read(_PIECE):
-                yield end + piece
-                end = piece[-len(_NOTE) :]
+            return any(line.startswith(b"# change ") for line in file)
     except OSError:
-        return  # as for one that is broken
+        return False  # as for one that is broken
 
 
 def readings_of(worked: JobResults) -> Iterator[tuple[Instant, Reading]]:
@@ -151,3 +114,19 @@ def readings_of(worked: JobResults) -> Iterator[tuple[Instant, Reading]]:
         for reading in played.session.readings():
             t_us = played.session.t_us(reading)
             yield Instant(played.path, t_us, clock.utc(t_us)), reading
+
+
+def readings_between(
+    worked: JobResults, since: MadeWhen, until: MadeWhen | None = None
+) -> list[Reading]:
+    """The readings made after an instant, and before another: as they were then, also where the
+    unit was moved once more since."""
+    order = order_beside([one.path for one in worked.played])
+    found: list[Reading] = []
+    for at, reading in readings_of(worked):
+        if not since.is_before(*at, order) or (until and until.is_before(*at, order)):
+            continue
+        why = reading.rejection
+        again = why is not None and why.reason is Reason.MOVED_AGAIN
+        found.append(replace(reading, rejection=None) if again else reading)
+    return found

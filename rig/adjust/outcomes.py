@@ -1,42 +1,180 @@
-"""How a prediction came out: a sheet beside it, which can be proved from its recordings."""
+"""How a prediction came out: the next readings beside it, on a sheet and on the certificate.
+
+What was read is worked out from the captures, for sheet, certificate and their proofs alike.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from rig import __version__
-from rig.adjust.plan import Confirmation
-from rig.adjust.predictions import FOLDER, OUTCOME, OUTCOME_MARK, Sheet, confirmed, load
+from rig.adjust.changes import readings_between
+from rig.adjust.plan import SIDES, Confirmation, Prediction, own_u_deg
+from rig.adjust.predictions import FOLDER, Sheet, load, sheets_of, worked_again
+from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.files import digest
+from rig.base.rounding import btdc, listed, size, two_figures
+from rig.engine.profile import Profile
 from rig.job import folder
-from rig.job.clock import iso
+from rig.job.capture_order import MadeWhen, Order
+from rig.job.clock import iso, moment
 from rig.job.folder import Job, SheetKind
-from rig.job.results import JobResults, results_of
-from rig.tdc.reference_file import from_plain, to_plain
+from rig.job.results import (
+    CaptureFacts,
+    JobResults,
+    MadeAdjustment,
+    PredictedOpening,
+    order_beside,
+)
+from rig.signal.events import Reason
+from rig.tdc.reference import TdcReference
+from rig.tdc.reference_file import to_plain
+from rig.timing.assess import assess
+from rig.timing.values import PHASES, Assessment, Mark
 
-VERSION = 2
+KIND = "outcome of a prediction"
+VERSION = 2  # version 1 does not say by which recordings it was found, and is not proved
+MARK = ".outcome"  # in the file's name, behind that of its prediction
 
 
-"""Version 1 does not say by which recordings it was found, and is not proved."""
+def confirm(
+    prediction: Prediction | PredictedOpening, assessment: Assessment, u_tdc_deg: float = 0.0
+) -> Confirmation:
+    """The next assessment beside what was predicted.
+
+    Compared within about 95 % of both readings' own uncertainties. A shared TDC drops out; of two,
+    ``u_tdc_deg`` is the standard uncertainty of their difference. A correction made the wrong way
+    round moved the opening by as much to the other side. Raises InputError for another unit,
+    setting or cylinder, or an assessment without a mean. Source: JCGM 100:2008, 5.1.2 and 5.2.
+    """
+    p, j = prediction, assessment
+    if (p.unit, p.setting, p.cylinder) != (j.unit, j.setting, j.cylinder):
+        raise InputError(
+            f"the prediction is of {p.unit}, {p.setting}, cylinder {p.cylinder or 'all'}; the "
+            f"reading is of {j.unit}, {j.setting}, cylinder {j.cylinder or 'all'}"
+        )
+    if j.mean_btdc is None or j.kind != "turned":
+        raise InputError(f"{j.unit}: a prediction is confirmed by turning, and nothing counts yet")
+    own_U = SIDES * own_u_deg(j)
+    within = math.hypot(SIDES * p.u_deg, own_U, SIDES * u_tdc_deg)
+    off = wrap(j.mean_btdc - p.predicted_btdc)
+    moved = wrap(j.mean_btdc - p.before_btdc)
+    other_way = wrap(moved + p.shift_deg)
+    shift = wrap(p.shift_deg)
+    read = (
+        f"{j.unit} reads {btdc(j.mean_btdc, own_U)}, predicted"
+        f" {btdc(p.predicted_btdc, SIDES * p.u_deg)}: "
+    )
+    found = Confirmation(p, j.mean_btdc, off, within, "confirmed", f"{read}confirmed")
+    if Mark.ONE_TURN_OUT in j.marks:
+        words = f"{read}not confirmed, it is one crank turn out"
+        return replace(found, verdict="not confirmed", words=words)
+    if abs(p.shift_deg) <= within:
+        words = f"{read}the change was too small for these readings to tell"
+        return replace(found, verdict="too small to tell", words=words)
+    if abs(off) <= within:
+        return found
+    if abs(other_way) <= max(within, 0.2 * abs(shift)):
+        ways = ("earlier", "later") if moved > 0 else ("later", "earlier")
+        words = (
+            f"{read}made the wrong way round, it went {size(moved, within)} degrees {ways[0]} "
+            f"instead of {ways[1]}; undo it and go as far again the other way"
+        )
+        return replace(found, verdict="wrong way round", words=words)
+    if abs(moved) <= within:
+        words = f"{read}it has not moved; was the change made, and on this unit?"
+        return replace(found, verdict="not moved", words=words)
+    words = (
+        f"{read}not confirmed, {size(off, within)} degrees {'early' if off > 0 else 'late'} of "
+        f"the prediction (readings allow {two_figures(within)})"
+    )
+    return replace(found, verdict="not confirmed", words=words)
 
 
-def sheet(
-    worked: JobResults, of: Sheet, found: Sequence[Confirmation], engine_sha256: str, made_utc: str
+def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
+    """Each prediction beside what was read since, up to the next sheet that moves the same. Raises
+    InputError when nothing was, or nothing that counts because TDC has moved."""
+    if worked.reference is None:
+        raise InputError("TDC is not known, so no reading can be set beside the prediction")
+    later = [
+        each
+        for each in sheets_of(sheet.path.parent)
+        if each.number > sheet.number > 0 and each.carried_out and each.units & sheet.units
+    ]
+    since = readings_between(worked, sheet.when, later[0].when if later else None)
+    judged = assess(since, job.profile, worked.reference)
+    u_tdc = tdc_difference_u(sheet.reference, worked.reference)
+    found = [
+        confirm(prediction, read, u_tdc)
+        for prediction in sheet.predictions
+        if (read := beside(prediction, judged)) is not None
+    ]
+    if not found:
+        units = listed(dict.fromkeys(each.unit for each in sheet.predictions))
+        lost = {r.rejection.reason for r in since if r.rejection is not None}
+        if Reason.TDC_MOVED in lost:
+            raise InputError(
+                f"what was read of {units} since {sheet.path.name} does not count, since TDC has"
+                " moved: find TDC again, then turn forward through the openings once more"
+            )
+        raise InputError(
+            f"every reading of {units} is older than the last change ({sheet.path.name},"
+            f" {sheet.made_utc}): read again, turning forward"
+        )
+    return found
+
+
+def beside(
+    prediction: Prediction | PredictedOpening, judged: Sequence[Assessment]
+) -> Assessment | None:
+    """The assessment to set beside it, how the unit stands last."""
+    wanted = (prediction.unit, prediction.setting, prediction.cylinder, "turned")
+    own = [j for j in judged if (j.unit, j.setting, j.cylinder, j.kind) == wanted and j.n]
+    last = max(own, key=lambda j: PHASES.index(j.phase), default=None)
+    return None if last is None or last.mean_btdc is None else last
+
+
+def tdc_difference_u(before: TdcReference, now: TdcReference) -> float:
+    """Standard uncertainty of what two TDCs differ by, degrees; 0 where they are one.
+
+    Source: JCGM 100:2008, 5.1.2: independent of one another.
+    """
+    if (before.tdc_deg, before.capture) == (now.tdc_deg, now.capture):
+        return 0.0
+    return math.hypot(before.uncertainty.u_deg, now.uncertainty.u_deg)
+
+
+# -- the sheet of an outcome --
+
+
+def save(
+    job: Job, worked: JobResults, of: Sheet, found: Sequence[Confirmation], now: datetime
+) -> Path:
+    """Save how a prediction came out, beside it. Raises InputError when the disk does not take
+    it."""
+    path = folder.free_path(job.folder / FOLDER, of.path.stem + MARK)
+    folder.write(path, _plain(job, worked, of, found, iso(now, "milliseconds")))
+    return path
+
+
+def _plain(
+    job: Job, worked: JobResults, of: Sheet, found: Sequence[Confirmation], made_utc: str
 ) -> dict[str, Any]:
     """The outcome as plain data, with all that it takes to come to it again."""
     if worked.reference is None:
         raise InputError("TDC is not known, so no reading can be set beside the prediction")
     return {
-        "kind": OUTCOME,
+        "kind": KIND,
         "version": VERSION,
         "program": __version__,
         "made_utc": made_utc,
-        "engine_sha256": engine_sha256,
+        "engine_sha256": job.engine.sha256,
         "prediction": of.path.name,
         "prediction_sha256": digest(of.path),
         "captures": [
@@ -52,25 +190,11 @@ def sheet(
     }
 
 
-def save(
-    job: Job, worked: JobResults, of: Sheet, found: Sequence[Confirmation], now: datetime
-) -> Path:
-    """Save how a prediction came out, beside it. Raises InputError when the disk does not take
-    it."""
-    path = folder.free_path(job.folder / FOLDER, of.path.stem + OUTCOME_MARK)
-    folder.write(path, sheet(worked, of, found, job.engine.sha256, iso(now, "milliseconds")))
-    return path
-
-
 def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
     return [
         (str(each["file"]), str(each["sha256"]), int(each["size_bytes"]))
         for each in plain["captures"]
     ]
-
-
-def _stem(plain: Mapping[str, Any], made: datetime) -> str:
-    return Path(str(plain["prediction"])).stem + OUTCOME_MARK
 
 
 def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
@@ -79,14 +203,100 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     of = load(path)
     if digest(path) != plain["prediction_sha256"]:
         raise InputError(f"{path.name} has changed since, or the sheet was edited")
-    sizes = {job.captures / name: size for name, _, size in _recordings(plain)}
-    worked = results_of(
-        job.profile, list(sizes), from_plain(plain["reference"]), job.captures,
-        sizes={path: size for path, size in sizes.items() if size is not None},
-        version=str(plain["program"]),
+    worked = worked_again(job, plain)
+    return _plain(job, worked, of, confirmed(job, worked, of), str(plain["made_utc"]))
+
+
+SHEET = SheetKind(
+    KIND, FOLDER, _recordings, lambda plain, _: Path(str(plain["prediction"])).stem + MARK,
+    _recompute, since=VERSION,
+)  # fmt: skip
+
+
+# -- adjustments on a certificate --
+
+
+def made(job: Job, worked: JobResults, before: Sequence[CaptureFacts] = ()) -> list[MadeAdjustment]:
+    """The adjustments that were chosen before these captures end, and not before one of those that
+    an earlier certificate covers (``before``) ended; in order.
+
+    One that a later sheet says was never carried out is left out, and a sheet that cannot be read.
+    """
+    order = order_beside([one.path for one in worked.played], job.captures)
+    ends = [(one.path, one.until_us, moment(one.facts.end_utc)) for one in worked.played]
+    found: list[MadeAdjustment] = []
+    for sheet in sheets_of(job.folder / FOLDER, passing_over=True):
+        covered = any(_ended_after(sheet.when, each, job.captures, order) for each in before)
+        if not covered and any(sheet.when.is_before(*end, order) for end in ends):
+            found = found if sheet.carried_out else found[:-1]
+            found.append(_of(sheet))
+    return read_again(found, worked, job.profile)
+
+
+def _ended_after(when: MadeWhen, capture: CaptureFacts, captures: Path, order: Order) -> bool:
+    """Whether a capture went on after something was made, by what its maker had seen of it."""
+    for seen in when.seen:
+        if seen.file == capture.file:
+            return seen.size_bytes < capture.size_bytes
+    return when.is_before(captures / capture.file, math.inf, moment(capture.end_utc), order)
+
+
+def of_sheet(path: Path) -> MadeAdjustment:
+    """What a saved prediction says. Raises InputError when it is none."""
+    return _of(load(path))
+
+
+def _of(sheet: Sheet) -> MadeAdjustment:
+    return MadeAdjustment(
+        made_utc=sheet.made_utc,
+        words=sheet.words,
+        steps=tuple(str(step.get("words", "")) for step in sheet.steps),
+        sheet=sheet.path.name,
+        sheet_sha256=digest(sheet.path),
+        predictions=tuple(
+            PredictedOpening(p.unit, p.setting, p.cylinder, p.before_btdc, p.shift_deg,
+                             p.predicted_btdc, p.u_deg)
+            for p in sheet.predictions
+        ),
+        tdc_deg=sheet.reference.tdc_deg,
+        tdc_u_deg=sheet.reference.uncertainty.u_deg,
+        tdc_capture=sheet.reference.capture,
+        seen=sheet.when.seen,
+        after=sheet.when.after,
     )  # fmt: skip
-    found = confirmed(job, worked, of)
-    return sheet(worked, of, found, job.engine.sha256, str(plain["made_utc"]))
 
 
-SHEET = SheetKind(OUTCOME, FOLDER, _recordings, _stem, _recompute, since=VERSION)
+def read_again(
+    chosen: Sequence[MadeAdjustment], worked: JobResults, profile: Profile
+) -> list[MadeAdjustment]:
+    """Adjustments, in order, with what was read since each was chosen and before another that
+    moves the same, by the captures that were worked."""
+    now = worked.reference
+    if now is None:
+        return list(chosen)
+    found = []
+    for i, of in enumerate(chosen):
+        over = next((each.when for each in chosen[i + 1 :] if of.is_undone_by(each)), None)
+        judged = assess(readings_between(worked, of.when, over), profile, now)
+        u_tdc = 0.0
+        if of.tdc_deg is not None and (of.tdc_deg, of.tdc_capture) != (now.tdc_deg, now.capture):
+            u_tdc = math.hypot(of.tdc_u_deg, now.uncertainty.u_deg)
+        read = tuple(_with_reading(each, judged, u_tdc) for each in of.predictions)
+        found.append(replace(of, predictions=read))
+    return found
+
+
+def _with_reading(
+    of: PredictedOpening, judged: Sequence[Assessment], u_tdc_deg: float
+) -> PredictedOpening:
+    read = beside(of, judged)
+    if read is None:
+        return replace(of, read_btdc=None, off_deg=None, within_deg=None, verdict="")
+    found = confirm(of, read, u_tdc_deg)
+    return replace(
+        of,
+        read_btdc=found.read_btdc,
+        off_deg=found.off_deg,
+        within_deg=found.within_deg,
+        verdict=found.verdict,
+    )

@@ -1,11 +1,7 @@
-"""Wants, steps, options, predictions: values.
-
-What a correction is made of: wants, steps, options, predictions. Plain values.
+"""Values of a correction: what is wanted of what was read, steps, options, predictions.
 
 Angles are degrees of crank unless a name says otherwise; a shift is positive when it makes the
 opening earlier.
-
-From what was read to what is wanted of it.
 """
 
 from __future__ import annotations
@@ -14,17 +10,20 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import product
 from typing import Literal
 
 from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.engine.profile import Profile, Rule
+from rig.job.results import PredictedOpening
 from rig.timing.compare import compare_assessments
 from rig.timing.uncertainty_budget import OF_TDC
 from rig.timing.values import PHASES, Assessment, Comparison, Mark
 from rig.timing.verdict import decide
 from rig.words.assessments import assessment_in_full, what_decides
 
+SIDES = 2.0  # coverage factor for about 95 %
 Figure = float | int | str | tuple[float, ...]
 
 
@@ -38,14 +37,14 @@ class Outlook(StrEnum):
 
     @property
     def outside(self) -> bool:
-        """Beyond a limit by more than U. Source: definition."""
+        """Beyond a limit by more than U."""
         return self in (Outlook.EARLY, Outlook.LATE)
 
 
 def outlook(
     error_deg: float, U_deg: float | None, low_deg: float, high_deg: float, rule: Rule
 ) -> Outlook:
-    """The verdict on a predicted error, degrees from the figure wanted, by ``rule``.
+    """The verdict on a predicted error, degrees from the nominal, by ``rule``.
 
     ``U_deg`` None means that it is not known. Source: ``rig.timing.verdict``.
     """
@@ -73,9 +72,14 @@ class Want:
     cylinder: int | None = None
 
     @property
-    def shift_deg(self) -> float:
-        """The shift that is wanted, positive earlier. Source: definition."""
-        return self.wanted_btdc - self.read_btdc
+    def error_deg(self) -> float:
+        """How early it was read."""
+        return self.read_btdc - self.wanted_btdc
+
+    @property
+    def limits_deg(self) -> tuple[float, float]:
+        """The latest and the earliest that its error may be."""
+        return self.latest_btdc - self.wanted_btdc, self.earliest_btdc - self.wanted_btdc
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +94,16 @@ class PairWant:
     tolerance_deg: float
     U_deg: float | None  # of the difference, about 95 %; None: single readings
     cylinder: int | None = None
+
+    @property
+    def error_deg(self) -> float:
+        """How much too far apart they were read."""
+        return self.read_deg - self.wanted_deg
+
+    @property
+    def limits_deg(self) -> tuple[float, float]:
+        """The least and the greatest that its error may be."""
+        return -self.tolerance_deg, self.tolerance_deg
 
 
 class Kind(StrEnum):
@@ -126,7 +140,7 @@ class Step:
     do: str = ""  # how far, and which way as seen from which end; one imperative
     disturbs: int = 1  # how many parts
     reversible: bool = True
-    enough: bool = True  # false: the means does not reach that far
+    enough: bool = True  # false: the adjustment does not reach that far
     u_shift_deg: float = 0.0  # standard uncertainty of the shift, where it rests on readings
     figures: Mapping[str, Figure] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
@@ -145,14 +159,14 @@ class Outcome:
 
     @property
     def inside(self) -> bool:
-        """Inside by the rule of the verdict. Source: definition."""
+        """Inside by the rule of the verdict."""
         return self.verdict is Outlook.INSIDE
 
     @property
     def beyond_deg(self) -> float:
-        """How far it is beyond the nearer limit, 0 between them. Source: definition."""
-        at = self.want.wanted_btdc + self.error_deg
-        return max(0.0, at - self.want.earliest_btdc, self.want.latest_btdc - at)
+        """How far it is beyond the nearer limit, 0 between them."""
+        low, high = self.want.limits_deg
+        return max(0.0, self.error_deg - high, low - self.error_deg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +180,7 @@ class PairOutcome:
 
     @property
     def inside(self) -> bool:
-        """Inside by the rule of the verdict. Source: definition."""
+        """Inside by the rule of the verdict."""
         return self.verdict is Outlook.INSIDE
 
 
@@ -189,7 +203,7 @@ class Option:
 
     @property
     def warnings(self) -> tuple[str, ...]:
-        """All warnings of the steps, each once. Source: the steps."""
+        """All warnings of the steps, each once."""
         return tuple(dict.fromkeys(w for step in self.steps for w in step.warnings))
 
 
@@ -209,7 +223,7 @@ class Reach:
 
 @dataclass(frozen=True, slots=True)
 class Misfit:
-    """An error that no slipped tooth explains: a key, or a gear that was made anew, is out by it.
+    """An error that no slipped tooth explains: a key, or a gear that was re-made, is out by it.
 
     Crank degrees, positive early. ``teeth_deg`` is what one tooth is worth at each mesh from the
     crank to the unit; ``nearest_deg`` the multiple of one of them that comes nearest (not 0);
@@ -225,7 +239,7 @@ class Misfit:
 
     @property
     def left_deg(self) -> float:
-        """By how much it is out if a tooth is slipped as well. Source: definition."""
+        """By how much it is out if a tooth is slipped as well."""
         return self.error_deg - self.nearest_deg
 
 
@@ -242,21 +256,21 @@ class Proposal:
     others: tuple[Option, ...]
     units: tuple[Reach, ...]
     misfits: tuple[Misfit, ...]
-    notes: tuple[str, ...] = ()  # means that could not be used, and why
+    notes: tuple[str, ...] = ()  # adjustments that could not be used, and why
 
     @property
     def numbered(self) -> tuple[Option, ...]:
-        """All options: number n is at place n - 1. Source: definition."""
+        """All options: number n is at place n - 1."""
         return (*self.options, *self.others)
 
     @property
     def present(self) -> Option:
-        """Everything left as it is. Source: definition."""
+        """Everything left as it is."""
         return next(option for option in self.options if not option.steps)
 
     @property
     def reached(self) -> bool:
-        """Whether an option brings everything inside. Source: the options."""
+        """Whether an option brings everything inside."""
         return any(option.inside for option in self.options)
 
 
@@ -271,14 +285,19 @@ class Prediction:
     shift_deg: float
     predicted_btdc: float
     u_deg: float  # standard uncertainty of reading and shift, without the shared reference
-    made_utc: str = ""  # when the change was stated
+    made_utc: str = ""  # when the change was chosen
+
+    @property
+    def expanded_deg(self) -> float:
+        """Its expanded uncertainty, about 95 %."""
+        return SIDES * self.u_deg
 
 
 @dataclass(frozen=True, slots=True)
 class Confirmation:
     """The next reading beside the prediction. ``off_deg`` is read minus predicted."""
 
-    prediction: Prediction
+    prediction: Prediction | PredictedOpening
     read_btdc: float
     off_deg: float
     within_deg: float  # what the two may differ by, about 95 %
@@ -287,16 +306,24 @@ class Confirmation:
     ]
     words: str
 
+    @property
+    def missed(self) -> bool:
+        """Whether it did not come out as predicted."""
+        return self.verdict in ("not confirmed", "wrong way round", "not moved")
+
+
+# -- from what was read to what is wanted of it --
+
 
 def wants_from(assessments: Sequence[Assessment], profile: Profile) -> list[Want]:
-    """What each unit's turned readings ask for: one want a unit, setting and judged cylinder.
+    """What each unit's turned readings ask for: one want a unit, setting and assessed cylinder.
 
-    Of a unit judged over all cylinders that figure counts; else each cylinder's own. How a
-    unit stands last counts. A unit one crank turn out is wanted back by that turn.
-    A unit whose readings lie in groups is left out (see ``not_corrected``). Raises InputError when
-    nothing is left, or nothing was read against a window. Source: the assessments.
+    Of a unit assessed over all cylinders that figure counts; else each cylinder's own. How a unit
+    stands last counts. A unit one crank turn out is wanted back by that turn. A unit whose readings
+    lie in groups is left out (see ``not_corrected``). Raises InputError when nothing is left, or
+    nothing was read against a window.
     """
-    wants = [_want(j) for j in _latest(assessments, profile) if j.nominal_btdc is not None]
+    wants = [want for j in _latest(assessments, profile) if (want := _want(j)) is not None]
     if not wants and (moving := not_corrected(assessments, profile)):
         raise InputError("; ".join(moving))
     if not wants:
@@ -305,31 +332,6 @@ def wants_from(assessments: Sequence[Assessment], profile: Profile) -> list[Want
             "take readings, or enter the window in the engine file"
         )
     return wants
-
-
-def in_groups(assessments: Sequence[Assessment], unit: str, setting: str) -> list[Assessment]:
-    """Those of a unit in a setting, as it stands last, whose readings lie in groups apart."""
-    own = [j for j in assessments if (j.unit, j.setting, j.kind) == (unit, setting, "turned")]
-    latest = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
-    return [j for j in own if j.phase == PHASES[latest] and j.groups]
-
-
-def not_corrected(assessments: Sequence[Assessment], profile: Profile) -> list[str]:
-    """A sentence for each unit and setting of which no correction is worked out, and why."""
-    found = []
-    for unit in profile.units:
-        for setting in unit.settings:
-            why = ""
-            moving = in_groups(assessments, unit.name, setting.name)
-            own = _last(assessments, unit.name, setting.name)
-            kinds = {j.kind for j in own if j.nominal_btdc is not None or j.kind == "impulse"}
-            if moving:
-                why = f"{assessment_in_full(moving[0])}: {what_decides(moving[0])}"
-            elif setting.window is not None and "turned" not in kinds:
-                why = next((words for kind, words in NOT_TURNED.items() if kind in kinds), "")
-            if why:
-                found.append(f"{unit.name}, {setting.name}: no correction is worked out; {why}")
-    return found
 
 
 NOT_TURNED: Mapping[str, str] = {
@@ -342,11 +344,22 @@ NOT_TURNED: Mapping[str, str] = {
 """Kind of readings to why they are no base for a correction, and how to go on."""
 
 
-def _last(assessments: Sequence[Assessment], unit: str, setting: str) -> list[Assessment]:
-    """All assessments of how a unit stands last in a setting, of any kind."""
-    own = [j for j in assessments if (j.unit, j.setting) == (unit, setting) and j.n]
-    last = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
-    return [j for j in own if j.phase == PHASES[last]]
+def not_corrected(assessments: Sequence[Assessment], profile: Profile) -> list[str]:
+    """A sentence for each unit and setting of which no correction is worked out, and why."""
+    found = []
+    for unit in profile.units:
+        for setting in unit.settings:
+            why = ""
+            moving = _in_groups(assessments, unit.name, setting.name)
+            own = _last(assessments, unit.name, setting.name)
+            kinds = {j.kind for j in own if j.nominal_btdc is not None or j.kind == "impulse"}
+            if moving:
+                why = f"{assessment_in_full(moving[0])}: {what_decides(moving[0])}"
+            elif setting.window is not None and "turned" not in kinds:
+                why = next((words for kind, words in NOT_TURNED.items() if kind in kinds), "")
+            if why:
+                found.append(f"{unit.name}, {setting.name}: no correction is worked out; {why}")
+    return found
 
 
 def pairs_from(
@@ -355,50 +368,54 @@ def pairs_from(
     """How the units that are to open together stand to each other: as ``wants_from`` has them.
 
     A difference is the one of ``comparisons`` where both stand as compared there, else that of the
-    two assessments, whose reference drops out. Source: the comparisons.
+    two assessments, whose reference drops out.
     """
     latest = _latest(assessments, profile)
+    compared = {(c.first, c.second, c.setting, c.cylinder, c.phase): c for c in comparisons}
     found = []
-    for pair in profile.synchronism:
-        for one in latest:
-            for two in latest:
-                if (one.unit, two.unit) != (pair.first, pair.second):
-                    continue
-                if (one.setting, one.cylinder) != (two.setting, two.cylinder):
-                    continue
-                compared = _compared(one, two, comparisons) or compare_assessments(
-                    one, two, shared_reference=True, encoder=profile.encoder
-                )
-                turns = sum(
-                    sign * 360.0
-                    for sign, each in ((1.0, one), (-1.0, two))
-                    if Mark.ONE_TURN_OUT in each.marks
-                )
-                found.append(
-                    PairWant(
-                        first=pair.first,
-                        second=pair.second,
-                        setting=one.setting,
-                        read_deg=compared.difference_deg + turns,
-                        wanted_deg=pair.stagger_deg,
-                        tolerance_deg=pair.tolerance_deg,
-                        U_deg=compared.uncertainty.U_deg if compared.uncertainty else None,
-                        cylinder=one.cylinder,
-                    )
-                )
+    for pair, one, two in product(profile.synchronism, latest, latest):
+        if (one.unit, two.unit) != (pair.first, pair.second):
+            continue
+        if (one.setting, one.cylinder) != (two.setting, two.cylinder):
+            continue
+        turns = [360.0 if Mark.ONE_TURN_OUT in each.marks else 0.0 for each in (one, two)]
+        apart = None
+        if one.phase == two.phase and not any(turns):
+            apart = compared.get((one.unit, two.unit, one.setting, one.cylinder, one.phase))
+        apart = apart or compare_assessments(
+            one, two, shared_reference=True, encoder=profile.encoder
+        )
+        found.append(
+            PairWant(
+                first=pair.first,
+                second=pair.second,
+                setting=one.setting,
+                read_deg=apart.difference_deg + turns[0] - turns[1],
+                wanted_deg=pair.stagger_deg,
+                tolerance_deg=pair.tolerance_deg,
+                U_deg=apart.uncertainty.U_deg if apart.uncertainty else None,
+                cylinder=one.cylinder,
+            )
+        )
     return found
 
 
-def _compared(
-    one: Assessment, two: Assessment, comparisons: Sequence[Comparison]
-) -> Comparison | None:
-    if one.phase != two.phase or Mark.ONE_TURN_OUT in (*one.marks, *two.marks):
-        return None
-    wanted = (one.unit, two.unit, one.setting, one.cylinder, one.phase)
-    return next(
-        (c for c in comparisons if (c.first, c.second, c.setting, c.cylinder, c.phase) == wanted),
-        None,
+def _in_groups(assessments: Sequence[Assessment], unit: str, setting: str) -> list[Assessment]:
+    """The turned ones of how a unit stands last, whose readings lie in groups apart."""
+    own = [j for j in assessments if (j.unit, j.setting, j.kind) == (unit, setting, "turned")]
+    return [j for j in _of_last_phase(own) if j.groups]
+
+
+def _last(assessments: Sequence[Assessment], unit: str, setting: str) -> list[Assessment]:
+    """All assessments of how a unit stands last in a setting, of any kind."""
+    return _of_last_phase(
+        [j for j in assessments if (j.unit, j.setting) == (unit, setting) and j.n]
     )
+
+
+def _of_last_phase(own: Sequence[Assessment]) -> list[Assessment]:
+    last = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
+    return [j for j in own if j.phase == PHASES[last]]
 
 
 def _latest(assessments: Sequence[Assessment], profile: Profile) -> list[Assessment]:
@@ -407,30 +424,28 @@ def _latest(assessments: Sequence[Assessment], profile: Profile) -> list[Assessm
     found: list[Assessment] = []
     for unit in profile.units:
         for setting in unit.settings:
-            own = [j for j in _last(assessments, unit.name, setting.name) if j.kind == "turned"]
-            if any(j.nominal_btdc is not None for j in own):
-                own = [j for j in own if j.nominal_btdc is not None]
-            own = [j for j in own if j.mean_btdc is not None]
-            if in_groups(assessments, unit.name, setting.name):
+            if _in_groups(assessments, unit.name, setting.name):
                 continue
-            over_all = [j for j in own if j.cylinder is None]
-            found.extend(over_all or own)
+            own = [j for j in _last(assessments, unit.name, setting.name) if j.kind == "turned"]
+            own = [j for j in own if j.nominal_btdc is not None] or own
+            own = [j for j in own if j.mean_btdc is not None]
+            found += [j for j in own if j.cylinder is None] or own
     return found
 
 
-def _want(assessment: Assessment) -> Want:
-    j = assessment
-    if None in (j.mean_btdc, j.earliest_btdc, j.nominal_btdc, j.latest_btdc):
-        raise ValueError(f"{j.unit} has no window or no mean")
-    mean, nominal = float(j.mean_btdc or 0.0), float(j.nominal_btdc or 0.0)
+def _want(j: Assessment) -> Want | None:
+    """What an assessment asks for; None without a window."""
+    mean, nominal, earliest, latest = j.mean_btdc, j.nominal_btdc, j.earliest_btdc, j.latest_btdc
+    if mean is None or nominal is None or earliest is None or latest is None:
+        return None
     turned = 360.0 if Mark.ONE_TURN_OUT in j.marks else 0.0
     return Want(
         unit=j.unit,
         setting=j.setting,
         read_btdc=nominal + wrap(mean - nominal) + turned,
         wanted_btdc=nominal,
-        earliest_btdc=float(j.earliest_btdc or 0.0),
-        latest_btdc=float(j.latest_btdc or 0.0),
+        earliest_btdc=earliest,
+        latest_btdc=latest,
         U_deg=j.uncertainty.U_deg if j.uncertainty else None,
         u_deg=own_u_deg(j),
         cylinder=j.cylinder,

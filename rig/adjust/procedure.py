@@ -9,13 +9,13 @@ predicted.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from enum import Enum, auto
 from functools import partial
+from typing import NamedTuple
 
 from rig.adjust import outcomes, predictions
 from rig.adjust.plan import Confirmation, Option, Prediction, Proposal, Step
-from rig.adjust.predictions import Said, Sheet, beside, confirm, tdc_difference_u
+from rig.adjust.predictions import Choice, Sheet
 from rig.base.angles import wrap
 from rig.base.errors import InputError, reason
 from rig.base.rounding import btdc, btdc_with, listed, many, size
@@ -37,11 +37,9 @@ from rig.job.new import adjustments_text
 from rig.job.questions import Interview, adjustments
 from rig.job.results import JobResults, results_of
 from rig.signal.events import Event, Now
+from rig.timing.values import Assessment
 
-SHOWN = 9
-
-
-"""So many options have a digit."""
+SHOWN = 9  # so many options have a digit
 
 
 class Stage(Enum):
@@ -55,20 +53,22 @@ class Stage(Enum):
 
 
 LABELS = {Stage.CHOOSE: "take it", Stage.MOVE: "moved", Stage.TIGHTEN: "tightened"}
-
-
 """Of the key for a step that the rig cannot see."""
 
 
-@dataclass(frozen=True, slots=True)
-class Beside:
-    """A prediction beside what was read of it so far."""
+class Beside(NamedTuple):
+    """A prediction beside what was read of it so far; ``found`` once enough was read."""
 
     prediction: Prediction
-    n: int
-    read_btdc: float | None
-    U_deg: float | None
-    found: Confirmation | None  # once enough was read
+    read: Assessment | None
+    found: Confirmation | None
+
+    @property
+    def off(self) -> tuple[bool, float]:
+        """How far what was read is off, what is not as predicted first."""
+        mean = self.read.mean_btdc if self.read else None
+        off = 0.0 if mean is None else wrap(mean - self.prediction.predicted_btdc)
+        return self.found is not None and self.found.missed, abs(off)
 
 
 def results_so_far(host: Host) -> JobResults:
@@ -94,7 +94,7 @@ class Adjust(Procedure):
         if self._worked.reference is None:
             raise InputError("Find TDC first.")
         self._proposal, _, _ = predictions.proposed(
-            host.job, self._worked, Said(1, asked=asked), host.utc()
+            host.job, self._worked, Choice(1, asked=asked), host.utc()
         )
         if self._proposal.present.inside:
             raise InputError("Everything is inside: nothing has to be moved.")
@@ -139,19 +139,20 @@ class Adjust(Procedure):
         session, sheet = self._host.session, self._sheet
         if sheet is None or session.reference is None:
             return []
-        judged, found = session.assessments(), []
-        u_tdc = tdc_difference_u(sheet.reference, session.reference)
-        for each in _over_all(sheet.predictions):
-            own = [
-                j for j in judged
-                if j.phase == session.phase_of(each.unit) and self.stage.value > Stage.TIGHTEN.value
-            ]  # fmt: skip
-            read = beside(each, own)
-            compared = self.stage is Stage.COMPARE and read is not None
-            result = confirm(each, read, u_tdc_deg=u_tdc) if compared and read else None
-            U_deg = read.uncertainty.U_deg if read and read.uncertainty else None
-            n, mean = (read.n, read.mean_btdc) if read else (0, None)
-            found.append(Beside(each, n, mean, U_deg, result))
+        whole = {(p.unit, p.setting) for p in sheet.predictions if p.cylinder is None}
+        u_tdc = outcomes.tdc_difference_u(sheet.reference, session.reference)
+        found = []
+        for each in sheet.predictions:
+            if each.cylinder is not None and (each.unit, each.setting) in whole:
+                continue
+            read, result = None, None
+            if self.stage in (Stage.READ, Stage.COMPARE):
+                phase = session.phase_of(each.unit)
+                own = [j for j in session.assessments() if j.phase == phase]
+                read = outcomes.beside(each, own)
+            if self.stage is Stage.COMPARE and read is not None:
+                result = outcomes.confirm(each, read, u_tdc)
+            found.append(Beside(each, read, result))
         return found
 
     # -- what happens --
@@ -164,25 +165,20 @@ class Adjust(Procedure):
         if self._sheet is not None:
             try:
                 worked = results_so_far(self._host)
-                found = predictions.confirmed(self._host.job, worked, self._sheet)
+                found = outcomes.confirmed(self._host.job, worked, self._sheet)
                 outcomes.save(self._host.job, worked, self._sheet, found, self._host.utc())
             except InputError as why:  # shown: the work goes on without it
                 self._trouble = str(why)
 
-    def _take(self) -> None:
-        """The option is chosen: its prediction is kept."""
-        said = Said(self._number, asked=self._asked)
-        path = predictions.save(self._host.job, self._worked, said, self._host.utc())
-        self._sheet = predictions.load(path)
-        self.stage, self._step = Stage.MOVE, 0
-
     def _done(self, bench: Bench, _: str) -> None:
         if self.stage is Stage.CHOOSE and self._option is None:
-            bench.note("the adjusting is left out", "skipped", {"step": "correction"},
-                       step="correction")  # fmt: skip
+            _leave_out(bench)
             self.over = True
         elif self.stage is Stage.CHOOSE:
-            self._take()
+            choice = Choice(self._number, asked=self._asked)
+            path = predictions.save(self._host.job, self._worked, choice, self._host.utc())
+            self._sheet = predictions.load(path)
+            self.stage, self._step = Stage.MOVE, 0
         elif self.stage is Stage.MOVE:
             for unit in _apart(self._steps[self._step], bench.host.job.profile.units):
                 bench.note(f"{unit} was moved", "moved", {"unit": unit}, unit=unit)
@@ -229,7 +225,7 @@ class Adjust(Procedure):
         shift = step.shift_deg.get(unit, 0.0)
         side = "earlier" if shift > 0.0 else "later"
         of = self._sheet.predictions if self._sheet else ()
-        U_deg = next((predictions.SIDES * p.u_deg for p in of if p.unit == unit), None)
+        U_deg = next((p.expanded_deg for p in of if p.unit == unit), None)
         return Advice(
             "adjust", f"{step.do[:1].upper()}{step.do[1:]}",
             f"{nth}It will open {size(shift, U_deg)}° of crank {side}.",
@@ -254,8 +250,7 @@ class Adjust(Procedure):
         )  # fmt: skip
 
     def _advice_after(self) -> Advice:
-        found = [each.found for each in self.beside() if each.found is not None]
-        missed = [each for each in found if each.verdict in predictions.NEGATIVE]
+        missed = [b.found for b in self.beside() if b.found is not None and b.found.missed]
         if not missed:
             return Advice("adjust", "Go on with the work", "It opens as predicted.", press="leave")
         verdict, unit = missed[0].verdict, missed[0].prediction.unit
@@ -289,30 +284,17 @@ class Adjust(Procedure):
 
     def _beside_lines(self) -> list[PanelLine]:
         """A line for each unit and setting: of several cylinders the one that is off most."""
-        lines, every = [], self.beside()
-        for unit, setting in dict.fromkeys(
-            (b.prediction.unit, b.prediction.setting) for b in every
-        ):
-            own = [b for b in every if (b.prediction.unit, b.prediction.setting) == (unit, setting)]
-            lines.append(self._beside_line(max(own, key=_off), len(own)))
+        by_setting: dict[tuple[str, str], list[Beside]] = {}
+        for each in self.beside():
+            of = each.prediction
+            by_setting.setdefault((of.unit, of.setting), []).append(each)
+        lines = [
+            _beside_line(max(own, key=lambda each: each.off), len(own))
+            for own in by_setting.values()
+        ]
         if self._trouble:
             lines.append(PanelLine("not kept", self._trouble, "bad"))
         return lines
-
-    def _beside_line(self, each: Beside, of_cylinders: int) -> PanelLine:
-        of = each.prediction
-        where = of.setting
-        if of.cylinder is not None:
-            where += f", cylinder {of.cylinder} of {of_cylinders}"
-        U_deg = predictions.SIDES * of.u_deg
-        text = f"{where}: predicted {btdc(of.predicted_btdc, U_deg)}"
-        if each.read_btdc is None:
-            return PanelLine(of.unit, f"{text}, was {btdc(of.before_btdc, U_deg)}")
-        text += f", read {btdc_with(each.read_btdc, each.U_deg)} of {each.n}"
-        if each.found is None:
-            return PanelLine(of.unit, text)
-        bad = each.found.verdict in predictions.NEGATIVE
-        return PanelLine(of.unit, f"{text}: {each.found.verdict}", "bad" if bad else "good")
 
     # -- actions --
 
@@ -355,10 +337,20 @@ class Adjust(Procedure):
             bench.dashboard.begin(PastImpulseCoupling(bench.host, unit))
 
 
-def _off(each: Beside) -> tuple[bool, float]:
-    """How far what was read is off, what is not as predicted first."""
-    off = 0.0 if each.read_btdc is None else wrap(each.read_btdc - each.prediction.predicted_btdc)
-    return each.found is not None and each.found.verdict in predictions.NEGATIVE, abs(off)
+def _beside_line(each: Beside, of_cylinders: int) -> PanelLine:
+    of, read = each.prediction, each.read
+    where = of.setting
+    if of.cylinder is not None:
+        where += f", cylinder {of.cylinder} of {of_cylinders}"
+    text = f"{where}: predicted {btdc(of.predicted_btdc, of.expanded_deg)}"
+    if read is None or read.mean_btdc is None:
+        return PanelLine(of.unit, f"{text}, was {btdc(of.before_btdc, of.expanded_deg)}")
+    U_deg = read.uncertainty.U_deg if read.uncertainty else None
+    text += f", read {btdc_with(read.mean_btdc, U_deg)} of {read.n}"
+    if each.found is None:
+        return PanelLine(of.unit, text)
+    sort: Sort = "bad" if each.found.missed else "good"
+    return PanelLine(of.unit, f"{text}: {each.found.verdict}", sort)
 
 
 def _best(proposal: Proposal) -> int:
@@ -377,10 +369,9 @@ def _apart(step: Step, units: Sequence[Unit]) -> list[str]:
     return list({unit.body or unit.name: unit.name for unit in reversed(moved)}.values())
 
 
-def _over_all(of: Sequence[Prediction]) -> list[Prediction]:
-    """Those over all cylinders where there are such, else each cylinder's."""
-    whole = {(p.unit, p.setting) for p in of if p.cylinder is None}
-    return [p for p in of if p.cylinder is None or (p.unit, p.setting) not in whole]
+def _leave_out(bench: Bench) -> None:
+    text, step = "the adjusting is left out", "correction"
+    bench.note(text, "skipped", {"step": step}, step=step)
 
 
 def _ask_what_can_be_moved(bench: Bench, unit: Unit, take: Callable[[str], None]) -> None:
@@ -396,8 +387,7 @@ def _ask_what_can_be_moved(bench: Bench, unit: Unit, take: Callable[[str], None]
             if found:
                 take(found)
                 return
-            bench.note("the adjusting is left out", "skipped", {"step": "correction"},
-                       step="correction")  # fmt: skip
+            _leave_out(bench)
             bench.prompt.say(f"{unit.name}: nothing can be moved; the adjusting is left out.")
             return
         text = f"{unit.name}: {question.text[:1].lower()}{question.text[1:]}"

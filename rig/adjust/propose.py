@@ -195,13 +195,12 @@ def _option(of: Fitted, search: Search, found: Found) -> Option:
     rows = list(zip(map(float, found.errors), known, strict=True))
     outcomes = []
     for want, (error, U) in zip(task.wants, rows, strict=False):
-        low, high = want.latest_btdc - want.wanted_btdc, want.earliest_btdc - want.wanted_btdc
-        verdict = outlook(error, U, low, high, task.rule)
+        verdict = outlook(error, U, *want.limits_deg, task.rule)
         at = want.wanted_btdc + error
         outcomes.append(Outcome(want, moved[want.unit], at, error, U, verdict))
     pairs = []
     for pair, (error, U) in zip(task.pairs, rows[len(outcomes) :], strict=True):
-        verdict = outlook(error, U, -pair.tolerance_deg, pair.tolerance_deg, task.rule)
+        verdict = outlook(error, U, *pair.limits_deg, task.rule)
         pairs.append(PairOutcome(pair, error, U, verdict))
     return Option(
         steps=tuple(_with_mates(step, of, outcomes) for step in steps),

@@ -166,13 +166,11 @@ def make_task(
     names = list(dict.fromkeys(want.unit for want in wants))
     both = list(dict.fromkeys((pair.first, pair.second) for pair in pairs))
     rows = [
-        (-w.shift_deg, column[w.unit], period[w.unit], w.latest_btdc - w.wanted_btdc,
-         w.earliest_btdc - w.wanted_btdc, w.U_deg, names.index(w.unit))
+        (w.error_deg, column[w.unit], period[w.unit], *w.limits_deg, w.U_deg, names.index(w.unit))
         for w in wants
     ] + [
-        (p.read_deg - p.wanted_deg, column[p.first] - column[p.second],
-         min(period[p.first], period[p.second]), -p.tolerance_deg, p.tolerance_deg, p.U_deg,
-         len(names) + both.index((p.first, p.second)))
+        (p.error_deg, column[p.first] - column[p.second], min(period[p.first], period[p.second]),
+         *p.limits_deg, p.U_deg, len(names) + both.index((p.first, p.second)))
         for p in pairs
     ]  # fmt: skip
     base, per_shift, periods, low, high, U_deg, item = zip(*rows, strict=True)

@@ -64,7 +64,7 @@ from rig.words.diagnostics import diagnostic_words, mark_words, reason_words
 EVIDENCE = ("rig.check.checks",)
 """Modules that judge the rig itself; ``evidence`` of each gives findings for the certificate."""
 
-ADJUSTMENTS = ("rig.adjust.made",)
+ADJUSTMENTS = ("rig.adjust.outcomes",)
 """Modules that say what was adjusted on a job: ``made`` finds it, ``read_again`` proves it."""
 
 _LIBRARIES = ("numpy", "scipy")

@@ -24,7 +24,7 @@ from rig.base.errors import InputError
 from rig.base.rounding import btdc, btdc_with, entered, is_known, listed, many, size, within
 from rig.cli.output import JOB_AND_CAPTURES, Answer, Command, job_results, open_job, plain
 from rig.job.folder import Job
-from rig.job.results import JobResults
+from rig.job.results import JobResults, PredictedOpening
 from rig.words.diagnostics import remarks_on
 
 
@@ -45,10 +45,11 @@ def run(args: argparse.Namespace) -> Answer:
     now = datetime.now(UTC)
     if args.confirm or args.prediction:
         return _confirm(args, job, worked, now)
-    said = predictions.Said(args.take or 1, args.grain_deg, carried_out=not args.change_not_made)
-    proposal, predicted, read = predictions.proposed(job, worked, said, now)
+    made = not args.change_not_made
+    choice = predictions.Choice(args.take or 1, args.grain_deg, carried_out=made)
+    proposal, predicted, read = predictions.proposed(job, worked, choice, now)
     moving = not_corrected(read, job.profile)
-    saved = predictions.save(job, worked, said, now) if args.take is not None else None
+    saved = predictions.save(job, worked, choice, now) if args.take is not None else None
     options = enumerate(zip(proposal.numbered, predicted, strict=True), 1)
     figures = {
         "reached": proposal.reached,
@@ -76,7 +77,7 @@ def _confirm(args: argparse.Namespace, job: Job, worked: JobResults, now: dateti
     sheet = predictions.load(args.prediction) if args.prediction else predictions.newest(job)
     if sheet is None:
         raise InputError(f"{job.folder}: no prediction was saved; rig adjust --take saves one")
-    found = predictions.confirmed(job, worked, sheet)
+    found = outcomes.confirmed(job, worked, sheet)
     saved = outcomes.save(job, worked, sheet, found, now)
     figures = {
         "prediction": str(sheet.path),
@@ -86,7 +87,7 @@ def _confirm(args: argparse.Namespace, job: Job, worked: JobResults, now: dateti
         "saved": str(saved),
     }
     lines = [f"change: {sheet.words}", *map(_confirmation, found)]
-    return Answer(figures, lines, int(any(e.verdict in predictions.NEGATIVE for e in found)))
+    return Answer(figures, lines, int(any(each.missed for each in found)))
 
 
 def _confirmation(each: Confirmation) -> str:
@@ -94,12 +95,12 @@ def _confirmation(each: Confirmation) -> str:
 
 
 def _predicted(each: Prediction) -> str:
-    U_deg = predictions.SIDES * each.u_deg
+    U_deg = each.expanded_deg
     before, after = btdc(each.before_btdc, U_deg), btdc(each.predicted_btdc, U_deg)
     return f"  {_which(each)}: {before} before, {after} predicted"
 
 
-def _which(each: Prediction) -> str:
+def _which(each: Prediction | PredictedOpening) -> str:
     cylinder = "" if each.cylinder is None else f", cylinder {each.cylinder}"
     return f"{each.unit}, {each.setting}{cylinder}"
 

@@ -331,7 +331,7 @@ def test_every_unit_that_can_be_is_inside_whatever_cannot_be(
         reach.append(np.array([float(owner in (u.name, u.body)) for u in units]))
     places = np.array([each.ravel() for each in np.meshgrid(*axes, indexing="ij")])
     shift = np.array(reach).T @ places if reach else np.zeros((len(units), 1))
-    errors = shift - np.array([[each.shift_deg] for each in wants])
+    errors = shift - np.array([[-each.error_deg] for each in wants])
     limits = [
         (w.latest_btdc - w.wanted_btdc, w.earliest_btdc - w.wanted_btdc, w.U_deg) for w in wants
     ]
@@ -364,7 +364,7 @@ def test_every_unit_that_can_be_is_inside_whatever_cannot_be(
             for low, high, U in limits
         ]
         fits = np.array([(e >= lo) & (e <= hi) for e, (lo, hi) in zip(errors, guards, strict=True)])
-        still = np.array([[-each.shift_deg] for each in wants])
+        still = np.array([[each.error_deg] for each in wants])
         settled = np.array(
             [
                 max(e / early, -e / late) if lo <= e <= hi else -1.0
