@@ -38,6 +38,11 @@ class Movement(NamedTuple):
     stalled_low: NDArray[np.float64]
 
 
+SILENCE_US = 250_000.0
+"""Positions come ten times a second. In less than this no hand goes back through the backlash and
+forward again (common practice, no source)."""
+
+
 class CrankMotion:
     """Keeps positions until they are due, then updates the approach from them.
 
@@ -48,6 +53,7 @@ class CrankMotion:
         self.approach = Approach(settings.forgiven_deg / settings.count_deg)
         self._stall = Stall()
         self._direction = settings.direction
+        self._last = math.nan, math.nan  # time and place of the last position processed
         self._columns(np.empty(0, POSITION))
 
     def add(self, positions: NDArray[np.void]) -> None:
@@ -77,10 +83,31 @@ class CrankMotion:
         self._walked = ready
         self.next_us = float(self._t_us[ready]) if ready < len(self._t_us) else math.inf
         t_us, low = self._t_us[first:ready], self._low[first:ready]
-        start, furthest = self.approach.moved_along(
-            low, self._high[first:ready], self._now[first:ready]
-        )
+        high, now = self._high[first:ready], self._now[first:ready]
+        pieces: list[tuple[Floats, Floats]] = []  # each but the first without what was before it
+        at = 0
+        for upto in [*self._after_silence(t_us, low, high, now), ready - first]:
+            if pieces:
+                self.approach.start = None
+            along = self.approach.moved_along(low[at:upto], high[at:upto], now[at:upto])
+            pieces.append((along[0][bool(pieces) :], along[1][bool(pieces) :]))
+            at = upto
+        start, furthest = (np.concatenate(each) for each in zip(*pieces, strict=True))
         return Movement(t_us, start, furthest, *self._stall.along(t_us, low, furthest[1:]))
+
+    def _after_silence(self, t_us: Floats, low: Floats, high: Floats, now: Floats) -> list[int]:
+        """Which positions come long after the one before, and do not say how the crank went on from
+        there: records are missing, and what the crank did meanwhile is not known."""
+        if not len(t_us):
+            return []
+        before_us, before = (
+            np.concatenate(([last], each[:-1]))
+            for last, each in zip(self._last, (t_us, now), strict=True)
+        )
+        self._last = float(t_us[-1]), float(now[-1])
+        unseen = (t_us - before_us > SILENCE_US) & ((before < low) | (before > high))
+        found: list[int] = np.flatnonzero(unseen).tolist()
+        return found
 
 
 _FEW = 12

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -222,3 +223,93 @@ def test_unsure_is_a_share_that_falls_with_what_is_allowed(
     low, high = sorted((one_us, other_us))
     assert 1.0 >= parted.unsure(low) >= parted.unsure(high) >= 0.0
     assert parted.unsure(35.0 + gap_us + 131.0) == 0.0  # further off is no edge
+
+
+def cut_out(edges: Sequence[tuple[float, int]], low: int, high: int) -> list[Transition]:
+    """As ``run``, with the edges from ``low`` up to ``high`` left out by the rig."""
+    contacts = Debouncer(SETTINGS)
+    contacts.begin(False, 0.0)
+    before, left_out, after = edges[:low], edges[low:high], edges[high:]
+    around = [before[-1] if before else (0.0, 0), *left_out, after[0]]
+    longest = [0.0, 0.0]
+    for (t_us, is_open), (next_us, _) in pairwise(around):
+        longest[is_open] = max(longest[is_open], next_us - t_us)
+    decided = give(contacts, before)
+    decided += contacts.cut(left_out[0][0], len(left_out), *longest)
+    assert contacts.in_cut
+    assert contacts.until(left_out[0][0] + 1e9) == [], "silence decides nothing within a cut"
+    decided += give(contacts, after, high)
+    assert not contacts.in_cut
+    return decided + contacts.until(after[-1][0] + 10_000.0)
+
+
+def bounced(runs_us: Sequence[tuple[float, float]]) -> list[tuple[float, int]]:
+    """Contacts that open at 50 ms, bounce (open for, then closed for), and stay open."""
+    edges, t_us = [(50_000.0, 1)], 50_000.0
+    for open_us, closed_us in runs_us:
+        edges += [(t_us + open_us, 0), (t_us + open_us + closed_us, 1)]
+        t_us += open_us + closed_us
+    return edges
+
+
+RUN = st.tuples(st.floats(1.0, 2900.0), st.floats(1.0, 1900.0))  # neither is a rest
+
+
+@given(st.lists(RUN, min_size=2, max_size=12), st.data())
+def test_bounces_cut_by_the_rig_keep_the_first_opening(
+    runs_us: list[tuple[float, float]], data: st.DataObject
+) -> None:
+    edges = bounced([(2000.0, 50.0), *runs_us])  # its first run is longer than any drop-out
+    low = data.draw(st.integers(1, len(edges) - 2))
+    high = data.draw(st.integers(low + 1, len(edges) - 1))
+    (whole,), (cut,) = run(edges, edges[-1][0] + 10_000.0), cut_out(edges, low, high)
+    assert (cut.to, cut.t_us, cut.last_us) == (Rest.OPEN, whole.t_us, whole.last_us)
+    assert cut.mark == whole.mark
+    assert not cut.broken
+    assert cut.runs == whole.runs
+
+
+@given(st.lists(RUN, min_size=1, max_size=12), st.data())
+def test_an_opening_that_began_among_edges_left_out_is_no_reading(
+    runs_us: list[tuple[float, float]], data: st.DataObject
+) -> None:
+    edges = bounced(runs_us)
+    high = data.draw(st.integers(1, len(edges) - 1))
+    decided = cut_out(edges, 0, high)
+    assert all(each.broken for each in decided)
+    assert decided[-1].to is Rest.OPEN
+    assert decided[-1].t_us == edges[high][0], "listed where the edges go on"
+
+
+@pytest.mark.parametrize(
+    ("rest", "openings_after"),
+    [((100.0, 2500.0), 1), ((3500.0, 100.0), 1)],
+    ids=["closed long enough to have failed", "open long enough to have opened"],
+)
+def test_a_rest_among_edges_left_out_breaks_what_follows(
+    rest: tuple[float, float], openings_after: int
+) -> None:
+    edges = bounced([(300.0, 300.0), (300.0, 300.0), rest, (300.0, 300.0), (300.0, 300.0)])
+    decided = cut_out(edges, 2, 8)
+    opened = [each for each in decided if each.to is Rest.OPEN and each.longest_us is None]
+    assert len(opened) == openings_after
+    assert decided[-1].broken
+
+
+def test_two_cuts_in_succession_are_one() -> None:
+    edges = bounced([(2000.0, 50.0), (300.0, 300.0), (300.0, 300.0)])
+    contacts = Debouncer(SETTINGS)
+    contacts.begin(False, 0.0)
+    give(contacts, edges[:2])
+    contacts.cut(edges[2][0], 2, 300.0, 300.0)
+    contacts.cut(edges[4][0], 2, 300.0, 2500.0)
+    give(contacts, edges[6:], 6)
+    (opening,) = contacts.until(1e9)
+    assert (opening.t_us, opening.broken) == (50_000.0, False)
+
+
+def test_a_cut_of_contacts_whose_level_is_not_known_yet_changes_nothing() -> None:
+    contacts = Debouncer(SETTINGS)
+    assert contacts.cut(1_000.0, 4, 10.0, 10.0) == []
+    assert not contacts.in_cut
+    assert contacts.rest is Rest.UNKNOWN

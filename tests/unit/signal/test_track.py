@@ -1,9 +1,13 @@
 """The angle reference at the index."""
 
+import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from rig.signal.crank_motion import MARK
 from rig.signal.events import Reason, Rejection, Settings
-from rig.signal.track import Track
+from rig.signal.track import IndexInput, Track
 
 SETTINGS = Settings(4096)
 
@@ -74,3 +78,52 @@ def test_a_wrong_count_of_a_turn_is_never_believed() -> None:
     for turn in range(6):
         track.passed(100.0 + 2400 * turn, turn, 1)
     assert track.lost
+
+
+def index_marks(*t_us: float) -> np.ndarray[tuple[int], np.dtype[np.void]]:
+    marks = np.zeros(len(t_us), MARK)
+    marks["t_us"] = t_us
+    return marks
+
+
+def decided_by(index: IndexInput, *t_us: float) -> list[tuple[float, float | None]]:
+    """When each edge became sure, and its own time."""
+    found = index.edges(index_marks(*t_us))
+    return [(at, None if mark is None else float(mark["t_us"])) for at, mark in found]
+
+
+def test_an_index_edge_is_sure_after_a_silence_of_20_us() -> None:
+    index = IndexInput()
+    assert decided_by(index, 1000.0) == []
+    assert index.until(1019.0) == []
+    ((at, _),) = index.until(1020.0)
+    assert at == 1020.0
+    assert decided_by(index, 2000.0, 2010.0) == [(2010.0, None)], "a pulse of 10 us is noise"
+
+
+@given(st.floats(1.0, 19.0), st.floats(0.0, 1e6), st.floats(20.0, 1e6))
+def test_edges_left_out_of_a_burst_of_the_index_decide_nothing(
+    early_us: float, later_us: float, after_us: float
+) -> None:
+    """Neither the edge before the cut, not sure yet, nor the one that ends it is used; the next is,
+    however long it took."""
+    index = IndexInput()
+    assert decided_by(index, 1000.0) == []
+    index.cut()
+    assert index.until(1000.0 + early_us + later_us) == []
+    ends_us = 1000.0 + early_us + later_us
+    assert decided_by(index, ends_us) == []
+    assert index.until(ends_us + after_us) == []
+    next_us = ends_us + after_us
+    assert decided_by(index, next_us) == []
+    ((_, mark),) = index.until(next_us + 20.0)
+    assert mark is not None
+    assert float(mark["t_us"]) == next_us
+
+
+def test_an_index_edge_that_was_sure_before_a_cut_stays() -> None:
+    index = IndexInput()
+    decided_by(index, 1000.0)
+    assert len(index.until(1500.0)) == 1
+    index.cut()
+    assert index.until(1e9) == []
