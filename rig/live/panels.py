@@ -231,7 +231,7 @@ def _touches_panel(of: TouchesView) -> Panel:
         figure, below = rounding.after_index(of.middle_deg, of.U_deg), "TDC after the index"
     return Panel(
         "TDC by the piston stop",
-        "piston stop IN: no full turn" if of.stop_in else "piston stop OUT",
+        "piston stop IN: no full turn",
         figure,
         below=below,
         beside=(

@@ -6,7 +6,6 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from itertools import chain
 from typing import TextIO
 
 from rig.base import rounding
@@ -20,25 +19,14 @@ from rig.words.figures import clock
 
 def changes(old: View | None, new: View) -> list[str]:
     """What happened between two views, as sentences; from None it is everything worth a line."""
-    before = old or View(step=new.step, rig=replace(new.rig, detail=""))
-    lines: Iterator[str] = chain(
-        [" │ ".join(part for part in (new.job, new.tag) if part)] if old is None else [],
-        _changed(None if old is None else before.step, new.step, "step: {}"),
-        _rig(before, new),
-        _reference(before, new),
-        _touches(before.touches or TouchesView(), new.touches or TouchesView()),
-        chain.from_iterable(_unit(_same(before, unit), unit) for unit in new.units),
-        _comparisons(before, new),
-        _goto(before, new),
-        _panel(before, new),
-        _changed(before.message, new.message, "{}"),
-        _changed(before.alarm, new.alarm, f"{ALARM}: {{}}"),
-        _changed(before.warning, new.warning, "WARNING: {}"),
-        _changed(before.caution, new.caution, "CAUTION: {}"),
-        _changed(before.next + before.then, new.next + new.then, "next: {}"),
-        _question(before, new),
-    )
-    return [line for line in lines if line]
+    before = old or View(rig=replace(new.rig, detail=""))
+    known = {about for about, _ in _facts(old)} if old is not None else set()
+    return [
+        *([" │ ".join(filter(None, (new.job, new.tag)))] if old is None else []),
+        *_rig(before, new),
+        *(line for unit in new.units for line in _unit(_same(before, unit), unit)),
+        *(line for about, line in _facts(new) if about not in known),
+    ]
 
 
 def run(
@@ -67,16 +55,49 @@ def run(
             time.sleep(period_s)
 
 
-def _changed(old: str | None, new: str, pattern: str) -> list[str]:
-    return [pattern.format(new)] if new and new != old else []
+def _facts(view: View) -> Iterator[tuple[object, str]]:
+    """Sentences on a view, each with what it is about: news where that was not there before."""
+    reference, touches = view.reference, view.touches or TouchesView()
+    lines = [f"step: {view.step}"]
+    if reference.text:
+        lines.append(f"TDC by {reference.text} {rounding.within(reference.U_deg)}".rstrip())
+        why = reference.why_not or "the index has to pass"
+        lines.append("TDC is valid" if reference.valid else f"TDC is not valid: {why}")
+        lines.append(STROKES[view.stroke])
+    yield from ((line, line) for line in lines if line)
+    for way, angles in (("forward", touches.forward_deg), ("back", touches.backward_deg)):
+        for n, angle in enumerate(angles):
+            at = rounding.after_index(angle)
+            yield (way, n), f"piston stop touched turning {way}, {at}° after the index"
+    lines = [touches.note]
+    if touches.middle_deg is not None:
+        lines.append(f"TDC {rounding.after_index_with(touches.middle_deg, touches.U_deg)}")
+    if view.goto is not None:
+        lines.append(view.goto.title or f"going to {rounding.btdc(view.goto.target_btdc)}")
+        lines.append(view.goto.words)
+    if view.panel is not None:
+        lines.append(view.panel.title)
+        every = (*view.panel.beside, *view.panel.lines)
+        lines += [f"{line.label}: {line.text}" for line in every]
+    yield from ((line, line) for line in lines if line)
+    for each in view.comparisons:
+        yield (each.first, each.second, each.verdict), comparison_words(each)
+    for pattern, text in (
+        ("{}", view.message), (f"{ALARM}: {{}}", view.alarm), ("WARNING: {}", view.warning),
+        ("CAUTION: {}", view.caution), ("next: {}", view.next + view.then),
+        ("QUESTION: {}", view.question.text if view.question else ""),
+    ):  # fmt: skip
+        if text:
+            yield (pattern, text), pattern.format(text)
 
 
 def _rig(old: View, new: View) -> Iterator[str]:
     never_heard = old.rig.silent_s is None
+    new_detail = new.rig.detail if new.rig.detail != old.rig.detail else ""
     if old.rig.connected and not new.rig.connected:
         yield f"RIG LOST: {new.rig.detail or 'nothing received'}"
-    elif new.rig.connected or never_heard:  # else the seconds of silence would be counted aloud
-        yield from _changed(old.rig.detail, new.rig.detail, "the rig: {}")
+    elif new_detail and (new.rig.connected or never_heard):  # else seconds of silence are counted
+        yield f"the rig: {new_detail}"
     if new.rig.connected and not old.rig.connected:
         yield "something is received on the port" if never_heard else "the rig is back"
     had = dict(old.rig.line_errors)
@@ -84,31 +105,6 @@ def _rig(old: View, new: View) -> Iterator[str]:
         # A noisy line brings thousands: said at 1, 2, 4, 8 and so on.
         if times.bit_length() > had.get(kind, 0).bit_length():
             yield f"line errors: {kind}, {times} so far"
-
-
-def _reference(old: View, new: View) -> Iterator[str]:
-    was, now = old.reference, new.reference
-    if now.text and (now.text, now.U_deg) != (was.text, was.U_deg):
-        yield f"TDC by {now.text} {rounding.within(now.U_deg)}".rstrip()
-    if was.valid and not now.valid:
-        yield f"TDC is not valid: {now.why_not or 'the index has to pass'}"
-    if now.valid and not was.valid:
-        yield "TDC is valid"
-    if new.stroke != old.stroke and STROKES[new.stroke]:
-        yield STROKES[new.stroke]
-
-
-def _touches(old: TouchesView, new: TouchesView) -> Iterator[str]:
-    for way, was, now in (
-        ("forward", old.forward_deg, new.forward_deg),
-        ("back", old.backward_deg, new.backward_deg),
-    ):
-        for angle in now[len(was) :]:
-            at = rounding.after_index(angle)
-            yield f"piston stop touched turning {way}, {at}° after the index"
-    if new.middle_deg is not None and new.middle_deg != old.middle_deg:
-        yield f"TDC {rounding.after_index_with(new.middle_deg, new.U_deg)}"
-    yield from _changed(old.note, new.note, "{}")
 
 
 def _same(view: View, unit: UnitView) -> UnitView:
@@ -137,35 +133,3 @@ def _unit(old: UnitView, new: UnitView) -> Iterator[str]:
         yield f"{name}: mean {mean_text(new.whole)} of {new.whole.n}: {verdict}{marks}"
     elif new.assessments:
         yield f"{name}: {verdict}"
-
-
-def _comparisons(old: View, new: View) -> Iterator[str]:
-    had = {(c.first, c.second): c.verdict for c in old.comparisons}
-    for c in new.comparisons:
-        if had.get((c.first, c.second)) != c.verdict:
-            yield comparison_words(c)
-
-
-def _goto(old: View, new: View) -> Iterator[str]:
-    if new.goto is None:
-        return
-    if old.goto is None or old.goto.target_btdc != new.goto.target_btdc:
-        yield new.goto.title or f"going to {rounding.btdc(new.goto.target_btdc)}"
-    yield from _changed(old.goto.words if old.goto else "", new.goto.words, "{}")
-
-
-def _panel(old: View, new: View) -> Iterator[str]:
-    if new.panel is None:
-        return
-    if old.panel is None or old.panel.title != new.panel.title:
-        yield new.panel.title
-    had = (*old.panel.beside, *old.panel.lines) if old.panel else ()
-    for line in (*new.panel.beside, *new.panel.lines):
-        if line not in had:
-            yield f"{line.label}: {line.text}"
-
-
-def _question(old: View, new: View) -> Iterator[str]:
-    was = old.question.text if old.question else None
-    if new.question is not None and new.question.text != was:
-        yield f"QUESTION: {new.question.text}"

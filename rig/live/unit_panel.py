@@ -14,7 +14,7 @@ from rich.text import Text
 from rig.base import rounding
 from rig.base.rounding import listed, many, noun
 from rig.live.large_type import HEIGHT, Size, blocks
-from rig.live.text import VERDICT_ROLE, Lines, Mark, Part, Pen, Role, beside, centred, ends, fitted
+from rig.live.text import VERDICT_ROLE, Lines, Mark, Part, Pen, Role, beside, centred, ends
 from rig.live.view import Contacts, UnitView
 from rig.plots.axis import Axis, Lane
 from rig.timing.assess import verdict_over
@@ -246,14 +246,12 @@ def _table(pen: Pen, width: int, unit: UnitView) -> Lines:
         mean, verdict = mean.removesuffix(" BTDC"), verdict_word(verdict_over([each]))
         cells = [str(each.cylinder), str(each.n), mean, rounding.scatter(each.sd_deg), verdict]
         rows.append((VERDICT_ROLE[each.verdict], cells))
-    lines = []
-    for role, texts in rows:
-        line = Text(end="")
-        for text, across in zip(texts, widths, strict=True):
-            part = pen.text((text, role))
-            line.append_text(fitted(part, max(across, part.cell_len)))
-        lines.append(line)
-    return lines
+    return [
+        pen.text(
+            ("".join(f"{pen.clean(t):<{w}}" for t, w in zip(cells, widths, strict=True)), role)
+        )
+        for role, cells in rows
+    ]
 
 
 LEAST_SPAN_DEG = 1.0

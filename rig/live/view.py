@@ -120,7 +120,6 @@ class UnitView:
 class TouchesView:
     """Touches of the piston stop, in degrees after the index."""
 
-    stop_in: bool = True
     forward_deg: tuple[float, ...] = ()
     backward_deg: tuple[float, ...] = ()
     middle_deg: float | None = None  # top dead centre as it stands
@@ -332,11 +331,11 @@ def _touches(live: LiveSession) -> TouchesView | None:
     try:
         found = stop.reference(live.job.profile)
     except InputError:
-        return TouchesView(True, forward, backward, note=note)
+        return TouchesView(forward, backward, note=note)
     spreads = [_across(side) for side in (forward, backward) if len(side) > 1]
     note = note or next(iter(found.warnings), "") or few_readings(found.uncertainty, 0)
     return TouchesView(
-        True, forward, backward, found.tdc_deg, max(spreads, default=None),
+        forward, backward, found.tdc_deg, max(spreads, default=None),
         found.uncertainty.U_deg, note,
     )  # fmt: skip
 
