@@ -258,7 +258,8 @@ class Hand(Enum):
     GO_TO_FIRING_TDC = "go to firing TDC"  # of cylinder 1, by feeling compression
     FIT_STOP = "fit the piston stop"
     REMOVE_STOP = "remove the piston stop"
-    READ_GAUGE = "read the dial gauge"  # and type the piston drop
+    TO_DROP_FORWARD = "to a piston drop, forward"  # of ``mm`` (None: some), and read the dial gauge
+    TO_DROP_BACK = "to a piston drop, back"  # the same, past TDC
     SWITCH_OFF = "switch off"  # of ``unit``
     SWITCH_ON = "switch on"  # of ``unit``, or its switch lead off
     CLOSE_CONTACTS = "turn until contacts are closed"  # those of ``unit``
@@ -288,3 +289,4 @@ class Advice:
     deg: float | None = None  # crank degrees
     what: str = ""
     caution: str = ""  # what can damage
+    mm: float | None = None  # piston drop

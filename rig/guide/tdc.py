@@ -33,21 +33,16 @@ from rig.words.diagnostics import mark_words
 
 STILL_S = 0.5
 STILL_DEG = 0.1
-
-
 """A crank that moves by no more than this in half a second is held (a quarter of its uncertainty
-as stated of a gauge point comes of it; common practice, no source)."""
-
+as entered of a gauge point comes of it; common practice, no source)."""
 
 DIAL_ZERO = "dial zero"
-ENOUGH = 3
-
-
-"""Points a side after which no more are asked for (common practice, no source)."""
-
+ENOUGH = 3  # points a side after which no more are asked for (common practice, no source)
+NEXT_SHARE = 0.6  # of the last drop, for the next point nearer to TDC
 
 UNITS: dict[str, DropUnit] = {"": "mm", "mm": "mm", "in": "inch", "inch": "inch", '"': "inch"}
 _DROP = re.compile(r"([0-9]*[.,]?[0-9]+|[0-9]+[.,])\s*([a-z\"]*)\.?")
+_SHORT = {Method.FIT: "fit", Method.EQUAL_DROPS: "equal drops"}
 
 
 def typed_drop(text: str, unit: DropUnit = "mm") -> tuple[float, DropUnit]:
@@ -76,18 +71,6 @@ def still_deg(host: Host) -> float:
     return angle
 
 
-_SHORT = {Method.FIT: "fit", Method.EQUAL_DROPS: "equal drops"}
-
-
-@dataclass(frozen=True, slots=True)
-class _Worked:
-    """What the points say so far."""
-
-    series: Series | None
-    why: str
-    doubts: list[GaugeDoubt]
-
-
 class GaugePoints(Procedure):
     """Take points, see what they say, measure once more at the end."""
 
@@ -97,46 +80,38 @@ class GaugePoints(Procedure):
         self._prompt = prompt
         self._cylinder = readings[-1].cylinder if readings else 1
         self._again = bool(readings) and readings[-1].again
+        self._selected = False  # the TDC to use was asked for
         self._unit: DropUnit = "mm"
         self._at_deg = 0.0
         self._key: object = None
-        self._last = _Worked(None, "", [])
+        self._found: tuple[Series | None, str, list[GaugeDoubt]] = (None, "", [])
 
     # -- what the points say --
 
-    def _worked(self) -> _Worked:
-        notes = self._host.session.gauged
+    def _worked(self) -> tuple[Series | None, str, list[GaugeDoubt]]:
+        """The series of the points so far, why there is none, and what is in doubt."""
+        notes, profile = self._host.session.gauged, self._host.session.profile
         key = (tuple(notes.readings), notes.gauge, self._cylinder)
-        if key == self._key:
-            return self._last
-        self._key = key
-        series, why = None, ""
-        numbers = list(range(1, len(notes.points(self._cylinder)) + 1))
-        try:
-            series = gauge_series(notes, self._host.session.profile, self._cylinder)
-        except InputError as wrong:
-            why = str(wrong)
-        self._last = _Worked(
-            series, why, gauge_doubts(series, notes, self._cylinder, numbers, self._geometry())
-        )
-        return self._last
+        if key != self._key:
+            series, why = None, ""
+            try:
+                series = gauge_series(notes, profile, self._cylinder)
+            except InputError as wrong:
+                why = str(wrong)
+            numbers = range(1, len(notes.points(self._cylinder)) + 1)
+            doubts = gauge_doubts(series, notes, self._cylinder, numbers, self._geometry())
+            self._key, self._found = key, (series, why, doubts)
+        return self._found
 
     def _series(self, *, again: bool = False) -> list[GaugeReading]:
         readings = self._host.session.gauged.of(self._cylinder)
         return [each for each in readings if each.again == again]
 
-    def _side(self, reading: GaugeReading) -> int:
-        """-1 before the top, 1 after it; 0 while that cannot be told.
-
-        By angle and drop; by the way in which the crank came only where those do not tell.
-        """
-        tdc = self._tdc_deg()
-        if tdc is None:
-            return -reading.direction
-        return -1 if wrap(reading.point.angle_deg - tdc) < 0.0 else 1
+    def _geometry(self) -> Geometry | None:
+        return geometry_of(self._host.session.profile.engine, self._cylinder)
 
     def _tdc_deg(self) -> float | None:
-        series, reference = self._worked().series, self._host.session.reference
+        series, reference = self._worked()[0], self._host.session.reference
         if series is not None:
             return series.references[0].tdc_deg
         if reference is not None and reference.cylinder == self._cylinder:
@@ -144,105 +119,79 @@ class GaugePoints(Procedure):
         points = [each.point for each in self._series()]
         return coarse_top_deg(points, self._host.session.gauged.gauge, self._geometry())
 
-    def _geometry(self) -> Geometry | None:
-        return geometry_of(self._host.session.profile.engine, self._cylinder)
-
-    def _drops(self, side: int, *, again: bool = False) -> list[float]:
-        return [r.point.drop_mm for r in self._series(again=again) if self._side(r) == side]
+    def _drops(self, *, again: bool = False) -> tuple[list[float], list[float]]:
+        """Piston drops read before TDC, and after it; by the way in which the crank came only where
+        angle and drop do not tell the side."""
+        tdc = self._tdc_deg()
+        sides: tuple[list[float], list[float]] = [], []
+        for each in self._series(again=again):
+            before = each.direction > 0
+            if tdc is not None:
+                before = wrap(each.point.angle_deg - tdc) < 0.0
+            if tdc is not None or each.direction:
+                sides[0 if before else 1].append(each.point.drop_mm)
+        return sides
 
     # -- on the screen --
 
     def show(self, now: Now | None) -> Panel:
         """TDC so far, the points of either side, both methods, and what is in doubt."""
-        worked = self._worked()
+        series, why, doubts = self._worked()
         figure, below = "", "no TDC yet: points on both sides"
-        if worked.doubts:
+        if doubts:
             below = "in doubt: see below"
-        elif worked.series is not None:
-            first = worked.series.references[0]
+        elif series is not None:
+            first = series.references[0]
             figure = rounding.after_index(first.tdc_deg, first.uncertainty.U_deg)
             below = f"TDC so far, {_SHORT[first.method]}"
-        beside = [
-            PanelLine("before TDC", _drops_text(self._drops(-1))),
-            PanelLine("after TDC", _drops_text(self._drops(1))),
-            *self._methods(worked),
-        ]
-        lines = [PanelLine("DOUBT", doubt.words, "bad") for doubt in worked.doubts]
-        if worked.series is None and self._series():
-            lines.append(PanelLine("so far", worked.why))
-        series = self._series(again=self._again)
-        if series:
-            last = series[-1]
+        sides = zip(("before TDC", "after TDC"), self._drops(), strict=True)
+        beside = [PanelLine(label, _drops_text(drops)) for label, drops in sides]
+        lines = [PanelLine("DOUBT", doubt.words, "bad") for doubt in doubts]
+        if series is None and self._series():
+            lines.append(PanelLine("so far", why))
+        if points := self._series(again=self._again):
+            last = points[-1]
             way = {1: "approached forward", -1: "approached turning back"}.get(last.direction, "")
-            lines.append(
-                PanelLine(
-                    "last point",
-                    f"no. {len(series)}: {last.point.drop_mm:.2f} mm at"
-                    f" {rounding.after_index(last.point.angle_deg)}° after the index, {way}",
-                )
+            text = (
+                f"no. {len(points)}: {last.point.drop_mm:.2f} mm at"
+                f" {rounding.after_index(last.point.angle_deg)}° after the index, {way}"
             )
+            lines.append(PanelLine("last point", text))
         if self._again or self._series(again=True):
-            lines.append(PanelLine("once more", self._once_more(worked)))
+            before, after = map(len, self._drops(again=True))
+            text = f"{before} before the top, {after} after it; one on either side is wanted"
+            if series is not None and series.moved is not None:
+                text = series.moved.words
+            lines.append(PanelLine("once more", text))
         where = f", cylinder {self._cylinder}" if self._cylinder != 1 else ""
         return Panel(
             f"TDC by dial gauge{where}", "the gauge is IN: no full turn", figure,
-            below=below, beside=tuple(beside), lines=tuple(lines),
+            below=below, beside=(*beside, *_methods(series)), lines=tuple(lines),
         )  # fmt: skip
-
-    def _methods(self, worked: _Worked) -> list[PanelLine]:
-        series = worked.series
-        if series is None:
-            return []
-        lines = []
-        for name, found, why in (
-            ("curve", series.fit, series.fit_why), ("equal drops", series.drops, series.drops_why),
-        ):  # fmt: skip
-            if found is None:
-                lines.append(PanelLine(name, f"not yet: {why}", "quiet"))
-                continue
-            reference = found.reference
-            tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
-            lines.append(PanelLine(name, tdc, "now"))
-        middles = series.drops.middles if series.drops else ()
-        if together := sum(bool(each.apart_mm) for each in middles):
-            lines.append(PanelLine("", f"{together} of {len(middles)} nearly equal", "quiet"))
-        return lines
-
-    def _once_more(self, worked: _Worked) -> str:
-        series = worked.series
-        if series is not None and series.moved is not None:
-            return series.moved.words
-        before, after = (len(self._drops(side, again=True)) for side in (-1, 1))
-        return f"{before} before the top, {after} after it; one on either side is wanted"
 
     def advice(self) -> Advice:
         """Which point next, and from which side."""
-        next_, press, hand = self._next()
-        return Advice(
-            "gauge",
-            next_,
-            "Approach each point with the piston rising, or clearances matter.",
-            press=press,
-            hand=hand,
-            what=DIAL_ZERO if hand is Hand.WORK else "",
-            caution=STOP,
-        )
-
-    def _next(self) -> tuple[str, str, Hand]:
-        """What to do, the action, what the hand does."""
+        words, press, hand, what = "", "event_here", Hand.NOTHING, ""
+        wanted = _where_next(*self._drops(again=self._again), self._again)
         if not self._zeroed and not self._series():
-            return "Bring the piston to its top and set the dial to zero", "step_done", Hand.WORK
-        if self._worked().doubts:
-            return "Undo the doubtful point and take it again", "undo", Hand.NOTHING
-        before, after = self._drops(-1, again=self._again), self._drops(1, again=self._again)
-        where = _once_more_at(before, after) if self._again else _where_next(before, after)
-        if where is not None:
-            words, way = where
-            turn = Hand.TURN_FORWARD if way > 0 else Hand.TURN_BACK
-            return f"{words}, hold it, enter the drop", "event_here", turn
-        if self._series(again=True):
-            return "Select the TDC to use, then remove the gauge", "select_tdc", Hand.NOTHING
-        return "Enough points: measure once more on each side", "again", Hand.NOTHING
+            words, press = "Bring the piston to its top and set the dial to zero", "step_done"
+            hand, what = Hand.WORK, DIAL_ZERO
+        elif self._worked()[2]:
+            words, press = "Undo the doubtful point and take it again", "undo"
+        elif wanted is not None:
+            words = f"{wanted.words}, hold it, enter the drop"
+            hand = Hand.TO_DROP_FORWARD if wanted.way > 0 else Hand.TO_DROP_BACK
+        elif not self._series(again=True):
+            words, press = "Enough points: measure once more on each side", "again"
+        elif not self._selected:
+            words, press = "Select the TDC to use, then remove the gauge", "select_tdc"
+        else:
+            words, press, hand, what = "Remove the dial gauge", "leave", Hand.WORK, "gauge out"
+        return Advice(
+            "gauge", words, "Approach each point with the piston rising, or clearances matter.",
+            press=press, hand=hand, what=what, mm=wanted.mm if wanted is not None else None,
+            caution=STOP,
+        )  # fmt: skip
 
     # -- actions --
 
@@ -260,7 +209,7 @@ class GaugePoints(Procedure):
                    self._undo, undo="enter it again", takes="POINT"),
             Action("again", "a", again, does, self._turn_again, undo="a"),
             Action("select_tdc", "t", "select TDC", "select which of the TDCs found is used",
-                   lambda bench, _: bench.dashboard.begin(SelectTdc(bench.host)), undo="esc"),
+                   self._select, undo="esc"),
             Action("inclined", "i", "inclined", "the gauge is inclined to the bore",
                    self._ask_inclined, undo="i, then 0", takes="DEGREES; CASE"),
             Action("other_cylinder", "o", "other cylinder", "the gauge is in another cylinder",
@@ -279,6 +228,13 @@ class GaugePoints(Procedure):
     def _zero(self, bench: Bench, _: str) -> None:
         bench.note("the dial is zero", "said", {"step": DIAL_ZERO}, step=DIAL_ZERO)
 
+    def _select(self, bench: Bench, _: str) -> None:
+        self._selected = True
+        bench.dashboard.begin(SelectTdc(bench.host))
+
+    def _turn_again(self, _: Bench, __: str) -> None:
+        self._again = not self._again
+
     def _ask_drop(self, bench: Bench, entered: str) -> None:
         self._at_deg = still_deg(self._host)
         number = len(self._series(again=self._again)) + 1
@@ -294,8 +250,7 @@ class GaugePoints(Procedure):
         now = still_deg(self._host)
         if abs(now - self._at_deg) > STILL_DEG + self._host.session.settings.count_deg:
             raise InputError("the crank moved while you typed: hold it, and enter it again")
-        notes, profile = self._host.session.gauge, self._host.session.profile
-        geometry = geometry_of(profile.engine, self._cylinder)
+        notes, geometry = self._host.session.gauge, self._geometry()
         if geometry is not None:
             try:
                 within_stroke([GaugePoint(self._at_deg, drop_mm)], notes.gauge, geometry)
@@ -309,39 +264,36 @@ class GaugePoints(Procedure):
         )
         self._host.annotate(NOTE, note)
         point = notes.readings[-1]
-        words = f"the point {_with_unit(drop_mm, unit)}"
-        bench.did(words, lambda: self._take_back(point), point)
-        doubts = self._worked().doubts
-        self._prompt.say(doubts[0].words if doubts else f"noted: {_with_unit(drop_mm, unit)}")
+        with_unit = f"{drop_mm:.3f} mm"
+        if unit != "mm":
+            with_unit = f"{drop_mm / MM_PER_INCH:.4f} in, which is {with_unit}"
+        bench.did(f"the point {with_unit}", lambda: self._take_back(point), point)
+        doubts = self._worked()[2]
+        self._prompt.say(doubts[0].words if doubts else f"noted: {with_unit}")
 
     def _undo(self, bench: Bench, entered: str) -> None:
         """The last thing done; a doubtful point is asked about, since it may be an earlier one."""
-        blamed = [] if self._again else [d.point for d in self._worked().doubts if d.point]
+        blamed = [] if self._again else [d.point for d in self._worked()[2] if d.point]
         if not blamed and not entered:
             bench.prompt.say(f"Undone: {bench.undo()}.")
             return
-        bench.ask_for(
-            f"Undo which point? Empty: number {blamed[0] if blamed else ''}",
-            entered,
-            lambda text: self._back(bench, text or str(blamed[0])),
-        )
 
-    def _back(self, bench: Bench, text: str) -> None:
-        series = self._series(again=self._again)
-        if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= len(series):
-            raise InputError(f"point {text}: enter 1 to {len(series)}")
-        wanted = series[int(text) - 1]
-        self._take_back(wanted)
-        bench.undone(wanted)
-        self._prompt.say(f"Undone: point {text}, {wanted.point.drop_mm:.2f} mm.")
+        def take(text: str) -> None:
+            series, wanted = self._series(again=self._again), text or str(blamed[0])
+            if not wanted.isascii() or not wanted.isdigit() or not 1 <= int(wanted) <= len(series):
+                raise InputError(f"point {wanted}: enter 1 to {len(series)}")
+            point = series[int(wanted) - 1]
+            self._take_back(point)
+            bench.undone(point)
+            self._prompt.say(f"Undone: point {wanted}, {point.point.drop_mm:.2f} mm.")
+
+        text = f"Undo which point? Empty: number {blamed[0] if blamed else ''}"
+        bench.ask_for(text, entered, take)
 
     def _take_back(self, point: GaugeReading) -> None:
         readings = self._host.session.gauge.readings
         at = next(n for n, each in enumerate(readings, 1) if each is point)
         self._host.annotate(NOTE, {"back": True, "reading": at})
-
-    def _turn_again(self, _: Bench, __: str) -> None:
-        self._again = not self._again
 
     def _ask_inclined(self, bench: Bench, entered: str) -> None:
         text = "By how many degrees is the gauge inclined to the bore (0: not at all)?"
@@ -354,22 +306,22 @@ class GaugePoints(Procedure):
             raise InputError(f"{text!r} is no angle in degrees") from None
         if not 0.0 <= deg < 80.0:
             raise InputError(f"a gauge inclined by {text}° cannot be corrected: enter 0 to 80")
+
+        def take(answer: str) -> None:
+            case = {"s": "sliding", "p": "pinned"}.get(answer[:1].casefold())
+            if case is None:
+                raise InputError(f"{answer!r} is neither s nor p; press i and enter it again")
+            self._host.annotate(INCLINED, {"inclined_deg": deg, "case": case})
+            self._prompt.say(f"the gauge is taken to be inclined {deg:g}°, {case}")
+
         if deg == 0.0:
             self._host.annotate(INCLINED, {"inclined_deg": 0.0})
-            return
-        self._prompt.ask_for(
-            "Does its plunger slide on a flat crown (s), or is a rod pinned to one point of it (p)?"
-            " On a domed crown neither rule holds.",
-            lambda case: self._case(deg, case),
-        )
-
-    def _case(self, deg: float, text: str) -> None:
-        cases = {"s": "sliding", "p": "pinned"}
-        case = cases.get(text[:1].casefold())
-        if case is None:
-            raise InputError(f"{text!r} is neither s nor p; press i and enter it again")
-        self._host.annotate(INCLINED, {"inclined_deg": deg, "case": case})
-        self._prompt.say(f"the gauge is taken to be inclined {deg:g}°, {case}")
+        else:
+            self._prompt.ask_for(
+                "Does its plunger slide on a flat crown (s), or is a rod pinned to one point of it"
+                " (p)? On a domed crown neither rule holds.",
+                take,
+            )
 
     def _ask_cylinder(self, bench: Bench, entered: str) -> None:
         bench.ask_for("In which cylinder is the gauge?", entered, self._in_cylinder)
@@ -381,43 +333,62 @@ class GaugePoints(Procedure):
         self._cylinder = int(text)
 
 
-def _with_unit(drop_mm: float, unit: DropUnit) -> str:
-    """A lift in the unit that it was typed in; the screen shows millimetres."""
-    if unit == "mm":
-        return f"{drop_mm:.3f} mm"
-    return f"{drop_mm / MM_PER_INCH:.4f} in, which is {drop_mm:.3f} mm"
-
-
 def _drops_text(drops: list[float]) -> str:
-    if not drops:
-        return "no point yet"
     shown = " ".join(f"{drop:.2f}" for drop in drops[::-1])
-    return f"{len(drops)}×  {shown} mm"
+    return f"{len(drops)}×  {shown} mm" if drops else "no point yet"
 
 
-def _once_more_at(before: list[float], after: list[float]) -> tuple[str, int] | None:
-    """The side that was not measured once more yet, and the way to it; None when both were."""
-    if not before:
-        return "Turn forward to before TDC once more", 1
-    return None if after else ("Turn back to after TDC once more", -1)
+def _methods(series: Series | None) -> list[PanelLine]:
+    """TDC by each method, or why it has none yet."""
+    if series is None:
+        return []
+    lines = []
+    for name, found, why in (
+        ("curve", series.fit, series.fit_why), ("equal drops", series.drops, series.drops_why),
+    ):  # fmt: skip
+        if found is None:
+            lines.append(PanelLine(name, f"not yet: {why}", "quiet"))
+            continue
+        reference = found.reference
+        tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
+        lines.append(PanelLine(name, tdc, "now"))
+    middles = series.drops.middles if series.drops else ()
+    if together := sum(bool(each.apart_mm) for each in middles):
+        lines.append(PanelLine("", f"{together} of {len(middles)} nearly equal", "quiet"))
+    return lines
 
 
-def _where_next(before: list[float], after: list[float]) -> tuple[str, int] | None:
-    """Where the next point lies, each drop on both sides, and the way to it; None when there are
-    enough."""
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """Where the next point lies, and the way to it: 1 forward, -1 back; ``mm`` is None where any
+    drop will do."""
+
+    words: str
+    way: int
+    mm: float | None = None
+
+
+def _where_next(before: list[float], after: list[float], again: bool) -> _Wanted | None:
+    """The next point, each drop on both sides, or one on each side to measure once more; None when
+    there are enough."""
+    if again and not before:
+        return _Wanted("Turn forward to before TDC once more", 1)
+    if again:
+        return None if after else _Wanted("Turn back to after TDC once more", -1)
     if len(before) < ENOUGH and not after:
-        return f"Turn forward to {'a smaller drop' if before else 'some mm before TDC'}", 1
+        if not before:
+            return _Wanted("Turn forward to some mm before TDC", 1)
+        mm = NEXT_SHARE * before[-1]
+        return _Wanted(f"Turn forward to about {mm:.1f} mm", 1, mm)
     for drop in before:
-        if not _has(after, drop):
-            return f"Past TDC, turn back to {drop:.2f} mm", -1
+        if not any(near(each, drop) for each in after):
+            return _Wanted(f"Past TDC, turn back to {drop:.2f} mm", -1, drop)
     for drop in after:
-        if not _has(before, drop):
-            return f"Well back, turn forward to {drop:.2f} mm", 1
-    return None if len(before) >= ENOUGH else ("Well back, turn forward to another drop", 1)
-
-
-def _has(drops: list[float], drop: float) -> bool:
-    return any(near(each, drop) for each in drops)
+        if not any(near(each, drop) for each in before):
+            return _Wanted(f"Well back, turn forward to {drop:.2f} mm", 1, drop)
+    if len(before) < ENOUGH:
+        return _Wanted("Well back, turn forward to another drop", 1, NEXT_SHARE * min(before))
+    return None
 
 
 class SelectTdc(Procedure):
@@ -463,22 +434,21 @@ class SelectTdc(Procedure):
         return Panel("select the TDC to use", "degrees after the index", lines=tuple(lines))
 
     def advice(self) -> Advice:
-        """Choose, or leave it as it is."""
+        """The one that was touched last where TDC has moved, the first where none is in use yet;
+        else leave it as it is."""
+        session = self._host.session
+        last = session.references[-1] if tdc_moved(session) else None
+        fits = [
+            str(n)
+            for n, each in enumerate(self._candidates()[:9], 1)
+            if (each.reference == last if last else session.reference is None and not each.doubts)
+        ]
         return Advice(
             "which",
             "Select the TDC to use by its number, or leave it",
             "The certificate says which one is used, and shows the others.",
-            press=self._touched_last() or "leave",
+            press=(*fits, "leave")[0],
         )
-
-    def _touched_last(self) -> str:
-        """The number of the one that was touched last, where TDC has moved since."""
-        session = self._host.session
-        if not tdc_moved(session):
-            return ""
-        last = session.references[-1]
-        numbered = enumerate(self._candidates()[:9], 1)
-        return next((str(n) for n, each in numbered if each.reference == last), "")
 
     def actions(self) -> tuple[Action, ...]:
         """A number for each, and the last mark undone."""

@@ -9,8 +9,10 @@ from bench_engines import BENCH_ENGINES
 from made_job import rig
 from obedient import ObedientHand
 from true_openings import check_against_truth
+from virtual_bench import VirtualBench
 
 from rig.certificate import record
+from rig.tdc.reference import by_gauge
 
 QUICK = ("single two-stroke, rim", "coil set with automatic advance")
 MOST_STEPS = 160
@@ -28,9 +30,22 @@ def test_an_obedient_hand_reaches_a_certificate_that_matches_the_truth(
     trail = ObedientHand(bench, MOST_STEPS).run()
     print(f"{name}: {trail.steps} steps, {trail.keys} keys, {trail.check_keys} in the rig check")
     assert trail.keys <= engine.most_keys
+    check_certificate(bench)
+
+
+@pytest.mark.slow
+def test_without_a_piston_stop_the_dial_gauge_leads_there_too(tmp_path: Path) -> None:
+    bench = BENCH_ENGINES["single two-stroke, rim"].bench(tmp_path / "job")
+    ObedientHand(bench, MOST_STEPS, by_gauge=True).run()
+    check_certificate(bench)
+    assert bench.live.saved is not None
+    assert by_gauge(bench.live.saved.reference)
+
+
+def check_certificate(bench: VirtualBench) -> None:
     saved = bench.live.saved
     assert saved is not None
-    (path,) = record.find(tmp_path / "job" / "certificates")
+    (path,) = record.find(bench.job.folder / "certificates")
     assert path in saved.files
     assert rig("verify", path).status == 0
     check_against_truth(bench)

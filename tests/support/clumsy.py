@@ -13,8 +13,8 @@ from virtual_bench import VirtualBench
 from rig.base.errors import InputError
 from rig.guide.procedure import Advice
 
-KEYS = (*"abcefgiklmnoprtuvwxz0123456789", "enter", "space", "backspace", "esc", "tab", "left")
-"""All but: d (the gauge, a way of its own), h (a page that hides the rest), q and s."""
+KEYS = (*"abcdefgiklmnoprtuvwxz0123456789", "enter", "space", "backspace", "esc", "tab", "left")
+"""All but: h (a page that hides the rest), q and s."""
 
 
 class Mishap(Enum):
@@ -27,6 +27,7 @@ class Mishap(Enum):
     RESET = auto()
     STOP_LEFT_IN = auto()  # and said to be out
     LEVER_ASIDE = auto()  # and said to be where it was
+    LEVER_BETWEEN = auto()  # left there for a turn, until it is noticed
     KNOCKED = auto()  # contacts opened by a finger
 
 
@@ -79,6 +80,8 @@ class ClumsyHand(ObedientHand):
                 self._leave_stop_in = True
             case Mishap.LEVER_ASIDE:
                 self._lever_aside(each.which)
+            case Mishap.LEVER_BETWEEN:
+                self._lever_between(0.1 + 0.1 * (each.which % 9))
             case Mishap.KNOCKED:
                 unit = bench.job.profile.units[each.which % len(bench.job.profile.units)]
                 try:
@@ -91,6 +94,14 @@ class ClumsyHand(ObedientHand):
         names = [s.name for unit in self.bench.job.profile.units for s in unit.settings]
         aside = names[which % len(names)]
         self.do(f"lever {aside}", "turn 30 at 60", f"lever {names[0]}", "rest 1")
+
+    def _lever_between(self, share: float) -> None:
+        """Left between its ends while the crank is turned on by more than a turn."""
+        two = [u.settings for u in self.bench.job.profile.units if len(u.settings) > 1]
+        if two:
+            first, other = (setting.name for setting in two[0][:2])
+            self.do(f"lever {share:.1f} from {first} to {other}", "turn 400 at 90")
+            self.do(f"lever {first}", "rest 1")
 
     # -- what a person notices --
 

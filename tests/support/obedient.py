@@ -7,6 +7,7 @@ question with yes, and what is asked for with the unit that the advice is about.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import NoReturn
@@ -17,6 +18,7 @@ from virtual_bench import VirtualBench
 from rig.base.errors import InputError
 from rig.guide.procedure import Advice, Hand
 from rig.guide.state import state_of
+from rig.guide.tdc import DIAL_ZERO
 
 SLICE_DEG = 30.0
 FAST, SLOW = 150.0, 60.0
@@ -41,8 +43,11 @@ class Trail:
 class ObedientHand:
     """Follows NEXT at ``bench`` until a certificate is saved and the run has ended."""
 
-    def __init__(self, bench: VirtualBench, most_steps: int = 400) -> None:
+    def __init__(
+        self, bench: VirtualBench, most_steps: int = 400, *, by_gauge: bool = False
+    ) -> None:
         self.bench = bench
+        self.by_gauge = by_gauge  # it has no piston stop, and fits a dial gauge for TDC
         self.most_steps = most_steps
         self.trail = Trail()
         self.stop_is_in = False
@@ -73,6 +78,9 @@ class ObedientHand:
         self._never_twice(advice)
         if advice.hand is Hand.NOTHING and not advice.press:
             self.stuck(advice, "it names neither a hand's work nor an action")
+        if self.by_gauge and advice.hand is Hand.FIT_STOP:
+            self.bench.press("d")
+            return
         HANDS[advice.hand](self, advice)
         if advice.press:
             self.press(advice)
@@ -133,10 +141,9 @@ class ObedientHand:
 
     def answer(self, advice: Advice) -> str:
         """What is typed where something is asked for."""
-        if advice.hand is Hand.READ_GAUGE:
-            self.do("gauge")
-            return f"{self.bench.rig.reply['travel_mm']:.2f}"
-        if advice.press == "adjust":  # what can be moved: as the question has it
+        if advice.hand in (Hand.TO_DROP_FORWARD, Hand.TO_DROP_BACK):
+            return f"{self.piston_drop():.2f}"
+        if advice.press in ("adjust", "undo"):  # what can be moved, or undone, as it is asked
             return ""
         units = {unit.name: unit.input for unit in self.bench.job.profile.units}
         if advice.unit not in units:
@@ -188,6 +195,25 @@ class ObedientHand:
         if not self.bench.rig.reply["compressed"]:
             self.do("turn 180 at 120", "goto 0 at 60")
         self.do("rest 1")
+
+    def piston_drop(self) -> float:
+        """What the dial gauge shows, millimetres."""
+        self.do("gauge")
+        return float(self.bench.rig.reply["travel_mm"])
+
+    def to_drop(self, advice: Advice, side: int) -> None:
+        """To that piston drop with the piston rising: before TDC (``side`` 1) forward, after it
+        turning back."""
+        away, way = ("back", "") if side > 0 else ("", "back")
+        self.do(f"goto {60 * side} {away} at 150")
+        at = 60.0 if advice.mm is not None else 30.0
+        while True:
+            self.do(f"goto {at * side:g} {way} at 40")
+            over = self.piston_drop() - (advice.mm or math.inf)
+            if over <= 0.02:
+                break
+            at -= 3.0 if over > 3.0 else 1.0 if over > 1.0 else 0.25
+        self.do("hold 1")
 
     def fit_stop(self, advice: Advice) -> None:
         if self.stop_is_in:
@@ -242,6 +268,8 @@ class ObedientHand:
     def work(self, advice: Advice) -> None:
         if advice.press == "":
             self.stuck(advice, "the rig cannot see this, and nothing says that it is done")
+        if advice.what == DIAL_ZERO:
+            self.do("goto 0 at 90")
         self.do("rest 0.5")
 
     def hold(self, advice: Advice) -> None:
@@ -257,6 +285,8 @@ HANDS: Mapping[Hand, Callable[[ObedientHand, Advice], None]] = {
     Hand.HOLD: lambda hand, advice: hand.hold(advice),
     Hand.GO_TO: lambda hand, advice: hand.go_to(advice),
     Hand.GO_TO_FIRING_TDC: lambda hand, advice: hand.go_to_firing_tdc(advice),
+    Hand.TO_DROP_FORWARD: lambda hand, advice: hand.to_drop(advice, 1),
+    Hand.TO_DROP_BACK: lambda hand, advice: hand.to_drop(advice, -1),
     Hand.FIT_STOP: lambda hand, advice: hand.fit_stop(advice),
     Hand.REMOVE_STOP: lambda hand, advice: hand.remove_stop(advice),
     Hand.SWITCH_OFF: lambda hand, advice: hand.switch(advice, "off"),
