@@ -6,7 +6,6 @@ a setting, is a step: the line starts anew there with the same slope. Earlier is
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Sequence
 from datetime import date, timedelta
@@ -19,6 +18,7 @@ from rig.base.rounding import many
 from rig.history import series as records
 from rig.history.series import History, Point, Series, chosen
 from rig.plots import sheet
+from rig.plots.axis import Rows, angles_of, interval_of
 from rig.plots.sheet import Drawn, PlotRequest
 from rig.timing.drift import DAYS_A_YEAR
 
@@ -86,10 +86,7 @@ def _panel(at: Axes, series: Series, ends: tuple[float, float], high_deg: float)
     at.set_xlim(*ends)
     at.tick_params(axis="x", pad=5.0)  # clear of the lowest figure at the left
     _dates(at, ends)
-    if last.latest_btdc is not None and last.earliest_btdc is not None:
-        sheet.outside(at, last.latest_btdc, last.earliest_btdc, across=False)
-    if last.nominal_btdc is not None:
-        at.axhline(last.nominal_btdc, color=sheet.SOFT, lw=0.8, dashes=(4, 3), zorder=1.4)
+    sheet.window(at, last, upright=True)
     _line(at, series, ends)
     for point in points:
         mean, uncertainty = point.assessment.mean_btdc, point.assessment.uncertainty
@@ -125,15 +122,14 @@ def _days_an_inch(ends: tuple[float, float]) -> float:
 
 def _steps(at: Axes, points: Sequence[Point], ends: tuple[float, float]) -> None:
     """Why a level is a new one, beside its line; those that lie near one another in rows."""
-    taken = [-math.inf] * STEP_ROWS
+    rows = Rows(STEP_ROWS)
     for point in points:
         words = textwrap.shorten(visible(point.step), STEP_WIDE, placeholder=" …")
         wide = (sheet.width_in(words, STEP_SIZE) + 0.1) * _days_an_inch(ends)
         right = point.day + wide > ends[1]
         begins = point.day - wide if right else point.day
-        row = next((row for row, until in enumerate(taken) if until <= begins), None)
+        row = rows.take(begins, begins + wide)
         if row is not None:  # else its line alone: the list of certificates has the words
-            taken[row] = begins + wide
             at.annotate(words, (point.day, 1.0), (-3.0 if right else 3.0, -1.5 - 9.5 * row),
                         xycoords=at.get_xaxis_transform(), textcoords="offset points", va="top",
                         ha="right" if right else "left", fontsize=STEP_SIZE, color=sheet.ALERT,
@@ -142,14 +138,8 @@ def _steps(at: Axes, points: Sequence[Point], ends: tuple[float, float]) -> None
 
 
 def _reach(points: Sequence[Point]) -> tuple[float, float]:
-    angles: list[float] = []
-    for point in points:
-        judged = point.assessment
-        U = judged.uncertainty.U_deg if judged.uncertainty else 0.0
-        if judged.mean_btdc is not None:
-            angles += [judged.mean_btdc - min(U, 20.0), judged.mean_btdc + min(U, 20.0)]
-    last = points[-1].assessment
-    angles += [a for a in (last.earliest_btdc, last.latest_btdc) if a is not None]
+    angles = [deg for point in points for deg in interval_of(point.assessment)]
+    angles += angles_of(points[-1].assessment)
     low, high = min(angles), max(angles)
     margin = max(0.14 * (high - low), 0.1)
     return low - margin, high + margin

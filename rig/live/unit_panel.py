@@ -16,7 +16,7 @@ from rig.base.rounding import listed, many, noun
 from rig.live.large_type import HEIGHT, Size, blocks
 from rig.live.text import VERDICT_ROLE, Lines, Mark, Part, Pen, Role, beside, centred, ends
 from rig.live.view import Contacts, UnitView
-from rig.plots.axis import Axis, Lane
+from rig.plots.axis import Axis, Lane, limit_text
 from rig.timing.assess import verdict_over
 from rig.timing.values import Assessment, Reading
 from rig.words.assessments import (
@@ -361,12 +361,6 @@ def _window_marks(axis: Columns, unit: UnitView) -> list[Mark]:
         first, last = map(axis.column, lane.bar)
         marks.append((first, "▒" * (last - first + 1), role))
     return [*marks, (axis.column(lane.mean_btdc), "◆", role)]
-
-
-def limit_text(btdc_deg: float) -> str:
-    """A limit on the scale: ``36.5``, ``4 ATDC``; as finely as it was entered."""
-    digits = rounding.entered(btdc_deg)
-    return f"{digits[1:]} ATDC" if digits.startswith("-") else digits
 
 
 def focus(units: Sequence[UnitView]) -> int:

@@ -9,11 +9,12 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from rig.base.rounding import entered
 from rig.timing.values import Assessment
 
-MOST_DEG = 720.0
-"""No opening lies further from TDC than a whole cycle; such an angle is not drawn."""
+MOST_DEG = 720.0  # no opening is further from TDC than a whole cycle; such an angle is not drawn
 MOST_TICKS = 6
+MOST_U_DEG = 20.0  # no wider interval widens an axis
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,39 @@ def reach(angles: Iterable[float], margin: float = 0.07) -> tuple[float, float]:
     return high + free, low - free
 
 
+def angles_of(assessment: Assessment) -> list[float]:
+    """The angles that an axis has to show: limits, and the mean with its interval."""
+    limits = (assessment.earliest_btdc, assessment.latest_btdc)
+    return [*interval_of(assessment), *(each for each in limits if each is not None)]
+
+
+def interval_of(assessment: Assessment) -> list[float]:
+    """Both ends of the mean's interval; none without a mean."""
+    mean, U_deg = assessment.mean_btdc, min(assessment.U_deg or 0.0, MOST_U_DEG)
+    return [] if mean is None else [mean - U_deg, mean + U_deg]
+
+
+def limit_text(btdc_deg: float) -> str:
+    """A limit on a scale: ``36.5``, ``4 ATDC``; as finely as it was entered."""
+    digits = entered(btdc_deg)
+    return f"{digits[1:]} ATDC" if digits.startswith("-") else digits
+
+
+class Rows:
+    """Rows for words along an axis: each goes to the first row in which it has room, in order."""
+
+    def __init__(self, rows: int) -> None:
+        self._until = [-math.inf] * rows
+
+    def take(self, begin: float, end: float) -> int | None:
+        """The row for words from ``begin`` to ``end``; None if all are taken."""
+        for row, until in enumerate(self._until):
+            if until <= begin:
+                self._until[row] = end
+                return row
+        return None
+
+
 @dataclass(frozen=True, slots=True)
 class Lane:
     """Readings against their window, as the screen, the certificate and the plots draw them: each
@@ -67,11 +101,10 @@ class Lane:
     @staticmethod
     def of(assessment: Assessment, btdc_deg: Iterable[float | None], *, past: bool = False) -> Lane:
         """The lane of an assessment and its readings; what has no place is left out."""
-        U_deg = assessment.uncertainty.U_deg if assessment.uncertainty else None
         places = tuple(each for each in btdc_deg if each is not None and math.isfinite(each))
         mean = assessment.mean_btdc
         mean = mean if mean is not None and math.isfinite(mean) else None
-        return Lane(places, mean, U_deg, past)
+        return Lane(places, mean, assessment.U_deg, past)
 
     @property
     def bar(self) -> tuple[float, float] | None:

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, ParamSpec
 
-from rig.base import files, rounding
+from rig.base import files
 from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.job.folder import Job
+from rig.timing.values import Assessment
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -28,11 +29,7 @@ BLUE, ALERT, HATCH = "#1f4e79", "#a8450c", "#c3c9d2"
 
 KINDS = (".svg", ".png", ".pdf")
 DOTS_PER_INCH = 160
-NOTE_CHARACTERS = 19.0
-
-
-"""So many characters of a note fit into an inch."""
-
+NOTE_CHARACTERS = 19.0  # of a note fit into an inch
 
 STYLE: Mapping[Any, Any] = {
     "font.family": "DejaVu Sans",
@@ -170,21 +167,27 @@ def write(figure: Figure, path: Path) -> Path:
     return path
 
 
-def outside(at: Axes, low: float, high: float, *, across: bool) -> None:
-    """Hatch what lies outside a window, up to the ends of the axis; ``across``: along x."""
-    begin, end = at.get_xlim() if across else at.get_ylim()
-    spans = at.axvspan if across else at.axhspan
-    for first, last in ((min(begin, end), low), (high, max(begin, end))):
+def window(
+    at: Axes, of: Assessment, rows: tuple[float, float] = (-1e6, 1e6), *, upright: bool = False
+) -> None:
+    """Hatch what is outside an assessment's window, up to the ends of the axis of angles, and mark
+    its limits and nominal. That axis is x, or y if ``upright``; ``rows`` are ends on the other."""
+    early, late = of.earliest_btdc, of.latest_btdc
+    if early is None or late is None:
+        return
+    ends, across = at.get_xlim(), at.get_ylim()
+    fill: Callable[..., object] = at.fill_between if upright else at.fill_betweenx
+    along: Callable[..., object] = at.hlines if upright else at.vlines
+    if upright:
+        ends, across = across, ends
+    low, high = max(rows[0], min(across)), min(rows[1], max(across))
+    for first, last in ((min(ends), late), (early, max(ends))):
         if first < last:
-            spans(first, last, facecolor="none", edgecolor=HATCH, hatch="////", lw=0.0, zorder=0.5)
-    edges = at.axvline if across else at.axhline
-    for edge in (low, high):
-        edges(edge, color=INK, lw=0.9, zorder=1.5)
-
-
-def figure_text(btdc_deg: float, U_deg: float | None) -> str:
-    """An opening as it is written: ``36.200° BTDC ±0.091°``."""
-    return rounding.btdc_with(btdc_deg, U_deg)
+            fill([low, high], first, last, facecolor="none", edgecolor=HATCH, hatch="////", lw=0.0,
+                 zorder=0.5)  # fmt: skip
+    along([early, late], low, high, color=INK, lw=0.9, zorder=1.5)
+    if of.nominal_btdc is not None:
+        along([of.nominal_btdc], low, high, color=SOFT, lw=0.8, ls=(0, (4, 3)), zorder=1.4)
 
 
 def width_in(words: str, size: float) -> float:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +21,9 @@ from rig.signal.events import Event, Finding, Opening, Settings
 from rig.signal.interpolate import interpolate
 from rig.signal.openings import OpeningFinder, replay
 from rig.signal.rig_statistics import JUST_BEFORE
+from rig.timing.readings import before_delay_deg
 from rig.wire.formats import open_recording
-from rig.wire.records import EDGE, Batch, Edge
+from rig.wire.records import Batch, Edge
 from rig.words.diagnostics import reason_words, tdc_deg_in
 from rig.words.figures import angle
 
@@ -34,6 +35,7 @@ WIDTH_IN, HIGH_IN = 8.3, 3.9
 LEFT_IN, RIGHT_IN = 1.0, 0.4
 LEAST_DEG = 0.1
 CLOSED, OPEN, ENCODER = 0.0, 1.0, -0.42
+AROUND_US = 200_000.0  # edges this near to the opening are drawn
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,19 +71,17 @@ def draw(title: str, trace: Trace, path: Path) -> Path:
 def sheet_of(title: str, trace: Trace) -> Figure:
     """The sheet."""
     figure = sheet.paper(WIDTH_IN, HIGH_IN, title, trace.words)
-    at = sheet.axes(figure, LEFT_IN, 0.95, WIDTH_IN - LEFT_IN - RIGHT_IN, 1.95)
-    _signal(at, trace)
+    _signal(sheet.axes(figure, LEFT_IN, 0.95, WIDTH_IN - LEFT_IN - RIGHT_IN, 1.95), trace)
+    bounced = noise = ""
+    if trace.times_opened > 1:
+        bounced = f"opened {many(trace.times_opened, 'time')} in {trace.transition_ms:.2f} ms; "
+    if trace.noise_deg:
+        noise = "; triangles: openings taken for noise"
     sheet.note(
         figure,
-        f"hairline: the opening. Before it closed for {trace.closed_ms:.0f} ms; "
-        + (
-            f"opened {many(trace.times_opened, 'time')} in {trace.transition_ms:.2f} ms; "
-            if trace.times_opened > 1
-            else ""
-        )
-        + f"then open for {trace.least_open_ms:g} ms without a pause (bar): they stay open. Strokes"
-        " below: edges of the encoder, reported with those of the contacts"
-        + ("; triangles: openings taken for noise" if trace.noise_deg else ""),
+        f"hairline: the opening. Before it closed for {trace.closed_ms:.0f} ms; {bounced}then open"
+        f" for {trace.least_open_ms:g} ms without a pause (bar): they stay open. Strokes below:"
+        f" edges of the encoder, reported with those of the contacts{noise}",
     )
     return figure
 
@@ -90,60 +90,46 @@ def _signal(at: Axes, trace: Trace) -> None:
     end = 1.3 * max(trace.last_deg, trace.stays_deg, LEAST_DEG)
     begin = -0.8 * end
     origin, way, label = 0.0, 1.0, "degrees of crank from the opening"
+    both = False  # sides of TDC
     if trace.btdc_deg is not None:
         origin, way = trace.btdc_deg, -1.0
-        label = "crank, degrees BTDC or ATDC"
-        if (origin - end > 0.0) == (origin - begin > 0.0):
-            label = f"crank, degrees {'BTDC' if origin > 0.0 else 'ATDC'}"
+        both = origin - end <= 0.0 < origin - begin
+        side = "BTDC or ATDC" if both else "BTDC" if origin > 0.0 else "ATDC"
+        label = f"crank, degrees {side}"
     elif trace.crank_deg is not None:
         origin, label = trace.crank_deg, "crank, degrees after the index"
 
     def crank(places: Iterable[float]) -> list[float]:
         return [origin + way * place for place in places]
 
-    at.set_xlim(*crank((begin, end)))
+    def shown(places: Iterable[float]) -> list[float]:
+        return crank(place for place in places if begin <= place <= end)
+
+    ends = crank((begin, end))
+    at.set_xlim(*ends)
     at.set_ylim(-0.65, 1.45)
-    places, levels = _steps(trace.changes, begin, end)
-    at.plot(crank(places), levels, color=sheet.INK, lw=1.1, drawstyle="steps-post", zorder=3)
+    before = [is_open for place, is_open in trace.changes if place <= begin]
+    steps = [(begin, before[-1] if before else False)]
+    steps += [change for change in trace.changes if begin < change[0] < end]
+    steps.append((end, steps[-1][1]))
+    levels = [OPEN if is_open else CLOSED for _, is_open in steps]
+    at.plot(crank(place for place, _ in steps), levels, color=sheet.INK, lw=1.1,
+            drawstyle="steps-post", zorder=3)  # fmt: skip
     at.axvline(origin, color=sheet.ALERT, lw=0.6, zorder=4)
-    inside = [place for place in trace.encoder_deg if begin <= place <= end]
-    at.vlines(crank(inside), ENCODER - 0.11, ENCODER + 0.11, color=sheet.SOFT, lw=1.0)
-    noise = [place for place in trace.noise_deg if begin <= place <= end]
-    at.plot(crank(noise), [1.1] * len(noise), marker="v", ms=5.0, ls="", color=sheet.SOFT)
+    at.vlines(shown(trace.encoder_deg), ENCODER - 0.11, ENCODER + 0.11, color=sheet.SOFT, lw=1.0)
+    noise = shown(trace.noise_deg)
+    at.plot(noise, [1.1] * len(noise), marker="v", ms=5.0, ls="", color=sheet.SOFT)
     if trace.stays_deg > trace.last_deg:
         at.plot(crank((trace.last_deg, trace.stays_deg)), [1.22, 1.22], color=sheet.INK, lw=1.6)
     at.set_yticks([ENCODER, CLOSED, OPEN], ["encoder", "closed", "open"])
     at.spines["left"].set_visible(False)
-    at.set_xticks(Axis(max(crank((begin, end))), min(crank((begin, end)))).ticks())
-    both = way < 0.0 and min(crank((begin, end))) < 0.0 < max(crank((begin, end)))
+    at.set_xticks(Axis(max(ends), min(ends)).ticks())
     at.xaxis.set_major_formatter(sheet.degrees if both else _unsigned)
     at.set_xlabel(label)
 
 
 def _unsigned(value: float, _: object = None) -> str:
     return sheet.degrees(abs(value))
-
-
-def _steps(
-    changes: Sequence[tuple[float, bool]], begin: float, end: float
-) -> tuple[list[float], list[float]]:
-    """Places and levels of the signal from ``begin`` to ``end``, in order of time."""
-    level = CLOSED
-    for place, is_open in changes:
-        if place <= begin:
-            level = OPEN if is_open else CLOSED
-    places, levels = [begin], [level]
-    for place, is_open in changes:
-        if begin < place < end:
-            places.append(place)
-            levels.append(OPEN if is_open else CLOSED)
-    return [*places, end], [*levels, levels[-1]]
-
-
-AROUND_US = 200_000.0
-
-
-"""Edges this near to the opening are drawn."""
 
 
 @dataclass(slots=True)
@@ -168,25 +154,19 @@ def trace_of(
     taken: Taken, opening: Opening, settings: Settings, words: str, btdc_deg: float | None
 ) -> Trace:
     """The signal around ``opening``, placed by the encoder's edges."""
-    rows = taken.edges[taken.edges["input"] == opening.input] if len(taken.edges) else (
-        np.empty(0, EDGE)
-    )  # fmt: skip
+    rows = taken.edges[taken.edges["input"] == opening.input]
     near = np.sort(rows[np.abs(rows["t_us"] - opening.t_us) < AROUND_US], order="t_us")
     edges = [Edge(*(each.tolist() for each in row)) for row in near]
-    counts = [interpolate(edge).at for edge in edges]
-    times = [edge.t_us for edge in edges]
+    counts, times = [interpolate(edge).at for edge in edges], [edge.t_us for edge in edges]
     a_count = settings.direction * settings.count_deg
     origin = float(np.interp(opening.t_us, times, counts))
 
     def place(count: float) -> float:
         return (count - origin) * a_count
 
-    noise = [
-        place(float(np.interp(event.t_us, times, counts)))
-        for event in taken.events
-        if isinstance(event, Finding) and event.kind == JUST_BEFORE
-        and event.input == opening.input and abs(event.t_us - opening.t_us) < AROUND_US
-    ]  # fmt: skip
+    def place_at(t_us: float) -> float:
+        return place(float(np.interp(t_us, times, counts)))
+
     open_level = settings.open_levels.get(opening.input, 1)
     around = {
         at
@@ -194,11 +174,16 @@ def trace_of(
         for at, step in zip(edge.around_at, edge.around_step, strict=True)
         if step
     }
-    last_deg = place(float(np.interp(opening.t_us + opening.transition_us, times, counts)))
+    last_deg = place_at(opening.t_us + opening.transition_us)
     return Trace(
         changes=[(place(at), e.level == open_level) for at, e in zip(counts, edges, strict=True)],
         encoder_deg=sorted(map(place, around)),
-        noise_deg=noise,
+        noise_deg=[
+            place_at(e.t_us)
+            for e in taken.events
+            if isinstance(e, Finding) and e.kind == JUST_BEFORE and e.input == opening.input
+            and abs(e.t_us - opening.t_us) < AROUND_US
+        ],
         last_deg=last_deg,
         stays_deg=last_deg + abs(opening.speed_deg_s) * settings.least_open_us / 1e6,
         times_opened=opening.times_opened,
@@ -208,7 +193,7 @@ def trace_of(
         btdc_deg=btdc_deg,
         crank_deg=opening.crank_deg,
         words=words,
-    )
+    )  # fmt: skip
 
 
 def plot(asked: PlotRequest, out: Path) -> Drawn:
@@ -224,27 +209,28 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
     counts = asked.counts_per_turn or (job.profile.encoder.counts_per_turn if job else None)
     recording = open_recording(path, counts)
     settings = signal_settings(job.profile) if job else Settings(recording.counts_per_turn)
-    names = dict(recording.inputs)
-    if job:
-        names.update({unit.input: unit.name for unit in job.profile.units})
+    units = {unit.input: unit for unit in job.profile.units} if job else {}
+    names = {**recording.inputs, **{number: unit.name for number, unit in units.items()}}
     taken = taken_of(recording.batches, settings)
     openings = [e for e in taken.events if isinstance(e, Opening) and e.direction >= 0]
     number, chosen = _chosen(openings, names, asked, path)
-    tdc_deg = asked.tdc_deg
+    if chosen.input in units:  # as in readings
+        delay_us = units[chosen.input].sensing_delay_us
+        chosen = replace(chosen, crank_deg=before_delay_deg(chosen, delay_us))
+    tdc_deg, said = asked.tdc_deg, list[str]()
     if job and tdc_deg is None:
         tdc_deg, said = tdc_deg_in(job, path)
-        for text in said:
-            asked.tell(text)
-    btdc = None
-    if tdc_deg is not None and chosen.crank_deg is not None:
-        btdc = wrap(tdc_deg - chosen.crank_deg)
+    for text in said:
+        asked.tell(text)
+    btdc, where = None, "angle not known"
+    if chosen.crank_deg is not None:
+        btdc = None if tdc_deg is None else wrap(tdc_deg - chosen.crank_deg)
+        where = f"{chosen.crank_deg:.3f}° of crank" if btdc is None else angle(btdc, 3)
     name = names.get(chosen.input, f"contact{chosen.input}")
-    where = "angle not known" if chosen.crank_deg is None else f"{chosen.crank_deg:.3f}° of crank"
-    where = where if btdc is None else angle(btdc, 3)
-    valid_words = "valid" if chosen.valid else f"rejected: {reason_words(chosen.rejection)}"
+    valid = "valid" if chosen.valid else f"rejected: {reason_words(chosen.rejection)}"
     words = (
-        f"opening {number} of {path.name}: {where}, at {abs(chosen.speed_deg_s):.0f}° a second; "
-        f"{valid_words}"
+        f"opening {number} of {path.name}: {where}, at {abs(chosen.speed_deg_s):.0f}° a second;"
+        f" {valid}"
     )
     draw(f"{name}: the contacts open", trace_of(taken, chosen, settings, words, btdc), out)
     facts = {
@@ -261,9 +247,9 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
 
 
 def _chosen(
-    openings: list[Any], names: Mapping[int, str], asked: PlotRequest, path: Path
-) -> tuple[int, Any]:
-    """The opening asked for; else the one that parted most often among those that count."""
+    openings: Sequence[Opening], names: Mapping[int, str], asked: PlotRequest, path: Path
+) -> tuple[int, Opening]:
+    """The opening asked for; else the valid one that opened most often."""
     if not openings:
         raise InputError(f"{path}: no contacts open in it")
     if asked.opening is not None:

@@ -1,12 +1,9 @@
-"""One turn, or the working cycle of a four-stroke: a straight lane for each unit.
-
-Degrees run from firing TDC of cylinder 1. A bar is drawn while the contacts are closed, a bold
-stroke where they open.
+"""The turn, or the working cycle: each unit a straight lane with a bar while closed, a bold stroke
+where the contacts open.
 """
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -21,6 +18,7 @@ from rig.engine.geometry import datum_after_first_deg, tdc_after_first_deg
 from rig.engine.profile import Unit
 from rig.job.results import settle_place, tdc_in
 from rig.plots import sheet
+from rig.plots.axis import Rows
 from rig.plots.sheet import Drawn, PlotRequest
 from rig.session.session import Session
 from rig.signal.events import Closing, Event, IndexPass
@@ -36,9 +34,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 WIDTH_IN, LEFT_IN, RIGHT_IN = 8.3, 1.45, 0.35
+INNER_IN = WIDTH_IN - LEFT_IN - RIGHT_IN
 HEAD_IN, LANE_IN, SCALE_IN, LINE_IN, FOOT_IN = 0.95, 0.46, 0.55, 0.135, 0.3
 CLOSED_HIGH, NAME_WIDE, LINE_WIDE = 0.36, 20, 58
 SMALL = 6.2  # points, of figures on a lane
+APART_DEG = 6.0  # events further apart are of different lobes, or of an impulse coupling
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,143 +81,121 @@ def draw(title: str, turn: Turn, path: Path) -> Path:
 
 def sheet_of(title: str, turn: Turn) -> Figure:
     """The sheet. A figure that has no room on its lane is in the list below alone."""
-    others = [(name, of) for name, of in (("index", turn.index), ("piston stop", turn.touches))
-              if of]  # fmt: skip
-    rows = len(turn.lanes) + 0.6 * len(others)
-    listed = [[lane.name, *lane.lines] for lane in turn.lanes]
-    longest = [sum(1 + len(lines) for lines in listed[side::2]) for side in (0, 1)]
-    high = HEAD_IN + rows * LANE_IN + SCALE_IN + max(longest) * LINE_IN + FOOT_IN
+    others = {name: of for name, of in (("index", turn.index), ("piston stop", turn.touches)) if of}
+    lanes_in = (len(turn.lanes) + 0.6 * len(others)) * LANE_IN
+    lists = [  # two columns: each lane's name, its lines and an empty one
+        [(line, not n) for lane in turn.lanes[side::2]
+         for n, line in enumerate((lane.name, *lane.lines, ""))]
+        for side in (0, 1)
+    ]  # fmt: skip
+    longest = max(map(len, lists))
+    high = HEAD_IN + lanes_in + SCALE_IN + longest * LINE_IN + FOOT_IN
     whole = "one turn" if turn.cycle_deg == 360.0 else "two turns, one working cycle"
     figure = sheet.paper(WIDTH_IN, high, title, "; ".join(filter(None, (whole, turn.remark))))
-    at = sheet.axes(
-        figure, LEFT_IN, high - HEAD_IN - rows * LANE_IN, WIDTH_IN - LEFT_IN - RIGHT_IN,
-        rows * LANE_IN,
-    )  # fmt: skip
-    _lanes(at, turn, others, rows)
-    below = high - HEAD_IN - rows * LANE_IN - SCALE_IN
-    for side in (0, 1):
-        row = 0
-        for lines in listed[side::2]:
-            for n, line in enumerate(lines):
-                figure.text(
-                    (0.35 + side * (WIDTH_IN - 0.7) / 2.0) / WIDTH_IN,
-                    (below - row * LINE_IN) / high,
-                    textwrap.shorten(visible(line), LINE_WIDE, placeholder=" …"),
-                    va="top", fontsize=6.6, fontweight="normal" if n else "bold",
-                )  # fmt: skip
-                row += 1
-            row += 1
+    at = sheet.axes(figure, LEFT_IN, high - HEAD_IN - lanes_in, INNER_IN, lanes_in)
+    _lanes(at, turn, others)
+    for side, lines in enumerate(lists):
+        for row, (line, bold) in enumerate(lines):
+            figure.text(
+                (0.35 + side * (WIDTH_IN - 0.7) / 2.0) / WIDTH_IN,
+                1.0 - (HEAD_IN + lanes_in + SCALE_IN + row * LINE_IN) / high,
+                textwrap.shorten(visible(line), LINE_WIDE, placeholder=" …"),
+                va="top", fontsize=6.6, fontweight="bold" if bold else "normal",
+            )  # fmt: skip
     sheet.note(figure, "bar: contacts closed; stroke: opening, degrees BTDC, after TDC where so "
                "marked; all figures are in the lists")  # fmt: skip
     return figure
 
 
-def _lanes(
-    at: Axes, turn: Turn, others: Sequence[tuple[str, Sequence[Happens]]], rows: float
-) -> None:
-    at.set_xlim(0.0, turn.cycle_deg)
-    at.set_ylim(rows - 0.5, -0.5)
-    for lane, of in enumerate(turn.lanes):
-        _lane(at, of, float(lane), turn.cycle_deg)
-    names = [textwrap.fill(visible(lane.name), NAME_WIDE) for lane in turn.lanes]
-    places = [float(lane) for lane in range(len(turn.lanes))]
-    for row, (name, happens) in enumerate(others):
-        place = len(turn.lanes) - 0.2 + 0.6 * row
-        at.vlines(
-            [each.at_deg for each in happens], place - 0.2, place + 0.2, color=sheet.SOFT, lw=1.0
-        )
-        names.append(name)
-        places.append(place)
-    tops = sorted([(top, "-") for top in turn.tops] + [(top, ":") for top in turn.other_tops],
-                  key=lambda each: each[0].at_deg)  # fmt: skip
-    rows_taken = [-math.inf, -math.inf]
-    for top, line in tops:
+def _lanes(at: Axes, turn: Turn, others: Mapping[str, Sequence[Happens]]) -> None:
+    cycle, lanes = turn.cycle_deg, len(turn.lanes)
+    at.set_xlim(0.0, cycle)
+    at.set_ylim(lanes + 0.6 * len(others) - 0.5, -0.5)
+    ticks = {}
+    for row, lane in enumerate(turn.lanes):
+        _lane(at, lane, row, cycle)
+        ticks[float(row)] = textwrap.fill(visible(lane.name), NAME_WIDE)
+    for n, (name, happens) in enumerate(others.items()):
+        row_at = lanes - 0.2 + 0.6 * n
+        places = [each.at_deg for each in happens]
+        at.vlines(places, row_at - 0.2, row_at + 0.2, color=sheet.SOFT, lw=1.0)
+        ticks[row_at] = name
+    rows = Rows(2)
+    tops = [(top, "-") for top in turn.tops] + [(top, ":") for top in turn.other_tops]
+    for top, line in sorted(tops, key=lambda each: each[0].at_deg):
         at.axvline(top.at_deg, color=sheet.SOFT, lw=0.6, ls=line, zorder=1)
         words = f"TDC {top.words}"
-        half = _wide_deg(words, turn.cycle_deg) / 2.0
-        free = [row for row in (0, 1) if rows_taken[row] <= top.at_deg - half]
-        if free:
-            rows_taken[free[0]] = top.at_deg + half
-            at.annotate(words, (top.at_deg, 1.0), (0.0, 3.0 + 9.0 * free[0]),
+        half = _wide_deg(words, cycle) / 2.0
+        row_of = rows.take(top.at_deg - half, top.at_deg + half)
+        if row_of is not None:
+            at.annotate(words, (top.at_deg, 1.0), (0.0, 3.0 + 9.0 * row_of),
                         xycoords=at.get_xaxis_transform(), textcoords="offset points",
                         fontsize=SMALL, ha="center", color=sheet.SOFT)  # fmt: skip
-    at.set_yticks(places, names)
+    at.set_yticks(list(ticks), list(ticks.values()))
     at.spines["left"].set_visible(False)
-    at.set_xticks(range(0, round(turn.cycle_deg) + 1, 30 if turn.cycle_deg == 360.0 else 60))
+    at.set_xticks(range(0, round(cycle) + 1, 30 if cycle == 360.0 else 60))
     at.set_xlabel("degrees of crank after firing TDC of cylinder 1")
 
 
 def _lane(at: Axes, lane: Lane, row: float, cycle_deg: float) -> None:
     at.axhline(row, color=sheet.LINE, lw=0.6, zorder=0.5)
-    opens = sorted(each.at_deg for each in lane.openings)
+    openings = sorted(lane.openings, key=lambda each: each.at_deg)
+    opens = [each.at_deg for each in openings]
     for closing in lane.closings:
         until = min((modulo(o - closing.at_deg, cycle_deg) for o in opens), default=0.0)
         spans = [(closing.at_deg, until), (closing.at_deg - cycle_deg, until)]
         at.broken_barh(spans, (row - CLOSED_HIGH / 2, CLOSED_HIGH), facecolor=sheet.BLUE, alpha=0.3,
                        lw=0.0)  # fmt: skip
     at.vlines(opens, row - 0.3, row + 0.3, color=sheet.INK, lw=1.4, zorder=3)
-    taken = {-0.3: -math.inf, 0.3: -math.inf}  # above and below the lane: up to which angle
-    for opening in sorted(lane.openings, key=lambda each: each.at_deg):
+    rows = Rows(2)  # above and below the lane
+    for opening in openings:
         wide = _wide_deg(opening.words, cycle_deg)
         late = opening.at_deg + wide > cycle_deg
         begins = opening.at_deg - wide if late else opening.at_deg
-        free = [side for side, until in taken.items() if until <= begins]
-        if not free:
-            continue
-        taken[free[0]] = begins + wide
-        at.annotate(opening.words, (opening.at_deg, row + free[0]),
-                    (-2.5 if late else 2.5, 0.0), textcoords="offset points", fontsize=SMALL,
-                    ha="right" if late else "left", va="center",
-                    bbox={"boxstyle": "square,pad=0.05", "fc": sheet.PAPER, "ec": "none"},
-                    )  # fmt: skip
+        side = rows.take(begins, begins + wide)
+        if side is not None:
+            at.annotate(opening.words, (opening.at_deg, row + (-0.3, 0.3)[side]),
+                        (-2.5 if late else 2.5, 0.0), textcoords="offset points", fontsize=SMALL,
+                        ha="right" if late else "left", va="center",
+                        bbox={"boxstyle": "square,pad=0.05", "fc": sheet.PAPER, "ec": "none"},
+                        )  # fmt: skip
 
 
 def _wide_deg(words: str, cycle_deg: float) -> float:
     """How many degrees of the scale a figure covers, with a gap."""
-    inner = WIDTH_IN - LEFT_IN - RIGHT_IN
-    return (sheet.width_in(words, SMALL) + 0.06) / inner * cycle_deg
-
-
-APART_DEG = 6.0
-
-
-"""Events further apart than this are of different lobes, or of an impulse coupling."""
+    return (sheet.width_in(words, SMALL) + 0.06) / INNER_IN * cycle_deg
 
 
 def turn_of(session: Session, events: Iterable[Event]) -> Turn:
     """The turn of a session that is over. Raises InputError while TDC is not known."""
-    if session.reference is None:
+    reference = session.reference
+    if reference is None:
         raise InputError("TDC is not known yet, so there is no turn to draw")
     if not session.places.known:
         raise InputError(f"no turn to draw yet: {reason_words(session.places.why_not)}")
     engine = session.profile.engine
     known = engine.strokes == 2 or session.stroke is not None
     cycle = session.profile.cycle_deg if known else 360.0
-    taken = list(events)
+    forward = [e for e in events if isinstance(e, Closing | IndexPass) and e.direction > 0]
     readings = session.readings()
     lanes = []
     seen = _seen(session, readings)
     for unit, setting in seen:
         openings = _openings(unit, setting, session, readings, cycle)
-        places = [
-            _after(session, each.t_us, each.crank_deg)
-            for each in taken
-            if isinstance(each, Closing) and each.input == unit.input
-            and each.direction > 0 and each.crank_deg is not None
-            and session.annotations.setting_at(unit.name, each.t_us) == setting
+        closings = [
+            _after(session, e.t_us, e.crank_deg)
+            for e in forward
+            if isinstance(e, Closing) and e.input == unit.input
+            and session.annotations.setting_at(unit.name, e.t_us) == setting
         ]  # fmt: skip
-        closings = [Happens(place) for place, _ in _gathered(_known(places), cycle)]
         several = sum(each is unit for each, _ in seen) > 1
-        name = f"{unit.name}, {setting}" if several else unit.name
-        lines = tuple(words for _, words in openings)
-        lanes.append(Lane(name, tuple(h for h, _ in openings), tuple(closings), lines))
-    reference = session.reference
-    tops = tdc_after_first_deg(engine, reference.cylinder if reference else 1)
-    index = [
-        _after(session, each.t_us, each.crank_deg)
-        for each in taken
-        if isinstance(each, IndexPass) and each.direction > 0
-    ]
+        lanes.append(Lane(
+            f"{unit.name}, {setting}" if several else unit.name,
+            tuple(happens for happens, _ in openings), _means(closings, cycle),
+            tuple(words for _, words in openings),
+        ))  # fmt: skip
+    tops = tdc_after_first_deg(engine, reference.cylinder)
+    index = [_after(session, e.t_us, e.crank_deg) for e in forward if isinstance(e, IndexPass)]
     stop = session.stops[-1] if session.stops else None
     touches = [_after(session, stop.t_us, each.crank_deg) for each in stop.touches] if stop else []
     return Turn(
@@ -229,41 +207,36 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
         ),
         other_tops=_other_top(tops, cycle),
         lanes=tuple(lanes),
-        index=tuple(Happens(place, "index") for place, _ in _gathered(_known(index), cycle)),
-        touches=tuple(Happens(modulo(deg, cycle)) for deg in _known(touches)),
+        index=_means(index, cycle),
+        touches=tuple(Happens(modulo(deg, cycle)) for deg in touches if deg is not None),
         remark="" if known else "firing TDC is not entered: the two turns are drawn on one another",
     )
 
 
 def _other_top(tops: Mapping[int, float], cycle: float) -> tuple[Happens, ...]:
-    """Cylinder 1 at the top on the other stroke, unless another cylinder's mark stands there."""
+    """Cylinder 1 at TDC on the other stroke, unless another cylinder's mark is there."""
     if cycle == 360.0 or any(abs(wrap(deg - 360.0, cycle)) < APART_DEG for deg in tops.values()):
         return ()
     return (Happens(360.0, "1 again"),)
 
 
-def _after(session: Session, t_us: float, crank_deg: float) -> float | None:
-    """Crank degrees after a firing TDC of cylinder 1, as far as the stroke is stated.
+def _after(session: Session, t_us: float, crank_deg: float | None) -> float | None:
+    """Crank degrees after a firing TDC of cylinder 1, as far as firing TDC is entered.
 
-    None where that does not hold: the place of the index is not known, or the stroke was lost.
+    None if the angle or the place of the index is not known, or the stroke was lost.
     """
     reference, stroke = session.reference_at(t_us), session.stroke_at(t_us)
-    if reference is None or (stroke is None and session.stroke is not None):
+    if crank_deg is None or reference is None or (stroke is None and session.stroke is not None):
         return None
     engine = session.profile.engine
-    cylinder = stroke.cylinder if stroke else reference.cylinder
+    cylinder, turn = (stroke.cylinder, stroke.turn) if stroke else (reference.cylinder, 0)
     after = tdc_after_reference_deg(engine, reference, cylinder)
-    turn = stroke.turn if stroke else 0
     top = reference.tdc_deg + 360.0 * turn + after - datum_after_first_deg(engine)[cylinder]
     return crank_deg - top
 
 
-def _known(places: Iterable[float | None]) -> list[float]:
-    return [place for place in places if place is not None]
-
-
 def _seen(session: Session, readings: Sequence[Reading]) -> list[tuple[Unit, str]]:
-    """Every unit in each setting in which it was read; in its first, where it was not read."""
+    """Every unit in each setting in which it was read; in its first, if it was not read."""
     found = []
     for unit in session.profile.units:
         read = {r.setting for r in readings if r.unit == unit.name and r.valid}
@@ -279,7 +252,7 @@ def _openings(
     own = [
         (r, place)
         for r in readings
-        if (r.unit, r.setting) == (unit.name, setting) and r.valid and r.crank_deg is not None
+        if (r.unit, r.setting) == (unit.name, setting) and r.valid
         and (place := _after(session, session.t_us(r), r.crank_deg)) is not None
     ]  # fmt: skip
     found = []
@@ -300,19 +273,25 @@ def _openings(
     return sorted(found, key=lambda each: each[0].at_deg)
 
 
+def _means(places: Iterable[float | None], cycle: float) -> tuple[Happens, ...]:
+    """The means of places that are close together."""
+    known = [place for place in places if place is not None]
+    return tuple(Happens(mean) for mean, _ in _gathered(known, cycle))
+
+
 def _gathered(places: Sequence[float], cycle: float) -> list[tuple[float, list[int]]]:
     """Places in groups, as the mean of each in [0, cycle) and who is in it."""
-    order = sorted(range(len(places)), key=lambda i: modulo(places[i], cycle))
+
+    def near(one: int, other: int) -> bool:
+        return abs(wrap(places[one] - places[other], cycle)) < APART_DEG
+
     groups: list[list[int]] = []
-    for i in order:
-        near = groups and abs(wrap(places[i] - places[groups[-1][-1]], cycle)) < APART_DEG
-        if near:
+    for i in sorted(range(len(places)), key=lambda i: modulo(places[i], cycle)):
+        if groups and near(i, groups[-1][-1]):
             groups[-1].append(i)
         else:
             groups.append([i])
-    if len(groups) > 1 and abs(wrap(places[groups[0][0]] - places[groups[-1][-1]], cycle)) < (
-        APART_DEG
-    ):
+    if len(groups) > 1 and near(groups[0][0], groups[-1][-1]):
         groups[0] = groups.pop() + groups[0]
     means = (circular_mean([places[i] for i in group], cycle) for group in groups)
     return [(modulo(mean, cycle), group) for mean, group in zip(means, groups, strict=True)]

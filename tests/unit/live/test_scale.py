@@ -11,8 +11,9 @@ from screen_states import EMPTY, LOWER, UPPER, made
 
 from rig.engine.profile import Setting, Window
 from rig.live.text import Pen
-from rig.live.unit_panel import Columns, axis_for, draw_scale, limit_text, reading_role
+from rig.live.unit_panel import Columns, axis_for, draw_scale, reading_role
 from rig.live.view import UnitView
+from rig.plots.axis import limit_text
 
 
 def drawn(unit: UnitView, width: int = 60) -> list[str]:
