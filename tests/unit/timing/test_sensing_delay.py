@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import re
 from dataclasses import replace
 from pathlib import Path
 from statistics import fmean
@@ -14,6 +13,7 @@ import pytest
 from engine_text import GOOD
 from hypothesis import given
 from hypothesis import strategies as st
+from late_pins import shown_late
 from made_job import MadeJob, rig
 from sample_engines import ADVANCE, opening, reference, single, unit
 
@@ -114,24 +114,6 @@ def test_a_difference_has_the_part_of_each_unit() -> None:
 
 
 # -- pins against truth --------------------------------------------------------------------------
-
-
-def shown_late(vcd: str, late_us: int) -> str:
-    """A recording (time scale 1 us) whose contact inputs show everything ``late_us`` late."""
-    assert "$timescale 1 us $end" in vcd
-    contacts = set(re.findall(r"\$var wire 1 (\S) contact\d", vcd))
-    head, begin, body = vcd.partition("$dumpvars")
-    first, _, rest = body.partition("$end")
-    changes: list[tuple[int, int, str]] = []
-    now = 0
-    for n, word in enumerate(rest.split()):
-        if word.startswith("#"):
-            now = int(word[1:])
-        else:
-            changes.append((now + (late_us if word[1:] in contacts else 0), n, word))
-    changes.sort()
-    lines = [f"#{t}\n{word}" for t, _, word in changes]
-    return f"{head}{begin}{first}$end\n" + "\n".join(lines) + "\n"
 
 
 def seen(path: Path, counts: int) -> list[Opening]:
