@@ -20,28 +20,27 @@ from rig.timing.values import Assessment, Comparison
 if TYPE_CHECKING:
     from rig.guide.procedure import Advice, Procedure
 
-DIGITS = "digits"
+DIGITS = "digits"  # the key of an action that each of several digits calls
+MESSAGE_S = 8.0  # a message stays on the screen this long
+LONGEST_ENTRY = 80
 
-
-"""The key of an action that each of several digits calls."""
-
-
-def _no_reason(bench: Bench) -> str:
-    return ""
-
-
-def _no_digits(bench: Bench) -> Mapping[str, str]:
-    return {}
+Step = Literal["connect", "index", "top dead centre", "stroke", "reading", "saved"]
+Stroke = Literal["stated", "not stated", "lost", "not needed"]
 
 
 @dataclass(frozen=True, slots=True)
 class Action:
     """Something that the person does with a key.
 
-    ``label`` stands on the foot, ``does`` and ``undo`` on the page of all keys and in the README.
-    ``run`` gets what was entered with it: the digit, or the words of a script after the action's
-    name; empty from any other key, and it asks for what it needs then. ``takes`` names what may be
-    entered; empty where nothing may. It raises InputError for what cannot be done.
+    ``label`` stands on the foot, ``does`` and ``undo`` on the page of all keys and in the README;
+    ``now`` gives a label that says more at this moment, or an empty one. ``run`` gets what was
+    entered with it: the digit, or the words of a script after the action's name; empty from any
+    other key, and it asks for what it needs then. ``takes`` names what may be entered; empty where
+    nothing may. It raises InputError for what cannot be done.
+
+    ``why_not`` says in a short sentence why it is not offered now; empty when it is. It is on the
+    foot at the ``steps`` of the job, and offered within a procedure, too, if ``any_time``. Where
+    its key is ``DIGITS``, ``digits`` has each digit that calls it now, with its label.
     """
 
     id: str
@@ -50,17 +49,12 @@ class Action:
     does: str
     run: Callable[[Bench, str], None]
     undo: str = "backspace"
-    why_not: Callable[[Bench], str] = _no_reason
-    """Why it is not offered now, a short sentence; empty when it is."""
+    why_not: Callable[[Bench], str] = lambda _: ""
     takes: str = ""
-    now: Callable[[Bench], str] = _no_reason
-    """A label that says more at this moment, or empty."""
-    digits: Callable[[Bench], Mapping[str, str]] = _no_digits
-    """Of an action whose key is ``DIGITS``: each digit that calls it now, with its label."""
+    now: Callable[[Bench], str] = lambda _: ""
+    digits: Callable[[Bench], Mapping[str, str]] = lambda _: {}
     steps: tuple[Step, ...] = ()
-    """Steps of the job at which it is on the foot."""
     any_time: bool = False
-    """Offered within a procedure, too."""
 
     def called_by(self, key: str, bench: Bench) -> bool:
         """Whether ``key``, a name as ``rig.live.terminal`` gives it, calls this action now."""
@@ -84,11 +78,9 @@ class _Done:
 
 
 class Dashboard(Protocol):
-    """What shows the bench, as actions see it."""
+    """What shows the bench, as actions see it, and the procedure that is on."""
 
-    @property
-    def procedure(self) -> Procedure | None:
-        """The procedure that is on."""
+    procedure: Procedure | None
 
     def begin(self, procedure: Procedure) -> None:
         """Begin a procedure; the one that is on goes on afterwards."""
@@ -140,10 +132,10 @@ class Bench:
     def undo(self) -> str:
         """Undo the last thing that was done, read or touched; says what that was. Raises InputError
         when there is nothing."""
-        last = max((*self.done[-1:], *self._read(), *self._touched()), key=lambda one: one.t_us,
-                   default=None)  # fmt: skip
-        if last is None:
+        every = (*self.done[-1:], *self._read(), *self._touched())
+        if not every:
             raise InputError("Nothing was done yet that can be undone.")
+        last = max(every, key=lambda one: one.t_us)
         if self.done and last is self.done[-1]:
             self.done.pop()
         last.undo()
@@ -185,21 +177,11 @@ class Saved:
 class Host(Protocol):
     """A live run as actions and procedures see it."""
 
-    @property
-    def job(self) -> Job:
-        """The job at which the run takes place."""
-
-    @property
-    def session(self) -> Session:
-        """What is known so far."""
-
-    @property
-    def statistics(self) -> StatisticsCollector:
-        """Statistics of the rig itself."""
-
-    @property
-    def stillness(self) -> StallWatch:
-        """How still the crank is held, and which way it was last turned."""
+    job: Job
+    session: Session  # what is known so far
+    statistics: StatisticsCollector  # of the rig itself
+    stillness: StallWatch  # how still the crank is held, and which way it was last turned
+    saved: Saved | None  # what the run was saved as, once it was; its capture has ended then
 
     @property
     def connected(self) -> bool:
@@ -208,10 +190,6 @@ class Host(Protocol):
     @property
     def understood(self) -> bool:
         """True once a rig was read that speaks this program's line format."""
-
-    @property
-    def saved(self) -> Saved | None:
-        """What the run was saved as, once it was; its capture has ended then."""
 
     @property
     def capture_path(self) -> Path:
@@ -245,12 +223,6 @@ class Host(Protocol):
     def save(self, write: Callable[[Job, Path], Saved]) -> Saved:
         """End the capture, whole and in the job, and let ``write`` save what is made of it.
         Raises InputError when that cannot be; the capture goes on then."""
-
-
-MESSAGE_S = 8.0
-
-
-"""A message stays on the screen this long."""
 
 
 @dataclass(slots=True)
@@ -323,11 +295,6 @@ class Prompt:
             self._asked = None
 
 
-Step = Literal["connect", "index", "top dead centre", "stroke", "reading", "saved"]
-
-Stroke = Literal["stated", "not stated", "lost", "not needed"]
-
-
 @dataclass(frozen=True, slots=True)
 class ActionLine:
     """One line of the page of all keys: what the key does, and how to undo it; where it is not
@@ -357,19 +324,14 @@ class Key:
     label: str
 
 
-_LONGEST_ENTRY = 80
-
-
 def typed(entry: str, keys: Iterable[str]) -> tuple[str, bool | None]:
-    """An answer being typed, after ``keys``: the text so far, and True once it was entered.
-
-    False when it was given up, None while it goes on.
-    """
+    """An answer being typed, after ``keys``: the text so far, and True once it was entered, False
+    when it was given up, None while it goes on."""
     for key in keys:
         if key in ("enter", "esc"):
             return entry, key == "enter"
         if key == "backspace":
             entry = entry[:-1]
         elif key == "space" or len(key) == 1:
-            entry = (entry + (" " if key == "space" else key))[:_LONGEST_ENTRY]
+            entry = (entry + (" " if key == "space" else key))[:LONGEST_ENTRY]
     return entry, None

@@ -9,7 +9,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import Generic, Literal, Protocol, TypeVar
+from typing import Literal
 
 from rig.base.errors import InputError
 from rig.engine.profile import Unit, Window
@@ -46,96 +46,6 @@ class Procedure(ABC):
     def leave(self) -> None:
         """The person leaves it, or it is over."""
         return
-
-
-class GuidedStep(Protocol):
-    """A step of a procedure: what to get ready, what is then done, and what to beware of."""
-
-    @property
-    def ready(self) -> str:
-        """What to get ready."""
-
-    @property
-    def do(self) -> str:
-        """What is then done."""
-
-    @property
-    def caution(self) -> str:
-        """What to beware of; empty where there is nothing."""
-
-
-S = TypeVar("S", bound=GuidedStep)
-
-
-class SteppedProcedure(Procedure, Generic[S]):
-    """Steps in a row. Each is made ready, begun and ended; any can be skipped."""
-
-    def __init__(self, steps: Sequence[S]) -> None:
-        self.steps = steps
-        self.number = 1
-        self.doing = False
-
-    @property
-    def step(self) -> S | None:
-        """The present step; None when all are done."""
-        return self.steps[self.number - 1] if self.number <= len(self.steps) else None
-
-    @property
-    def came(self) -> str:
-        """What the last step came to, in one line; empty where that is not known."""
-        return ""
-
-    def not_ready(self) -> str:
-        """Why the step cannot begin, as far as the rig sees it; empty when it can."""
-        return ""
-
-    def begin(self) -> None:
-        """All is ready: the step begins."""
-        if self.step is not None and not self.doing:
-            self.doing = True
-            self._begun(self.step)
-
-    def end(self, *, broken_off: bool = False) -> None:
-        """The step is done, or broken off; nothing happens between two steps."""
-        if self.doing:
-            self.doing = False
-            self._ended(broken_off)
-            self.number += 1
-            if not broken_off and self.step is None:
-                self._completed()
-
-    def skip(self) -> None:
-        """The step is left out."""
-        if self.step is None:
-            return
-        if self.doing:
-            self.end(broken_off=True)
-        else:
-            self.number += 1
-        if self.step is None:
-            self._completed()
-
-    def back(self) -> None:
-        """One step back: to get ready for it again."""
-        if self.doing:
-            self.end(broken_off=True)
-        self.number = max(1, self.number - 1)
-
-    def leave(self) -> None:
-        """A step that goes on is broken off."""
-        self.end(broken_off=True)
-
-    @abstractmethod
-    def _begun(self, step: S) -> None:
-        """``step`` has begun."""
-
-    @abstractmethod
-    def _ended(self, broken_off: bool) -> None:
-        """The step has ended."""
-
-    @abstractmethod
-    def _completed(self) -> None:
-        """The last step was done or skipped."""
 
 
 @dataclass(frozen=True, slots=True)
