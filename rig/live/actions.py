@@ -6,7 +6,7 @@ made from it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from importlib import import_module
 
@@ -84,16 +84,14 @@ def first(*reasons: WhyNot) -> WhyNot:
     return lambda bench: next(filter(None, (why(bench) for why in reasons)), "")
 
 
-def _movable(bench: Bench) -> tuple[Unit, ...]:
-    return tuple(unit for unit in bench.host.job.profile.units if len(unit.settings) > 1)
+def units_with(has: Callable[[Unit], object]) -> Callable[[Bench], list[Unit]]:
+    """Those units of the job that have it."""
+    return lambda bench: [unit for unit in bench.host.job.profile.units if has(unit)]
 
 
-def _magnetos(bench: Bench) -> list[Unit]:
-    return [unit for unit in bench.host.job.profile.units if unit.ignition == "magneto"]
-
-
-def _coupled(bench: Bench) -> tuple[Unit, ...]:
-    return tuple(unit for unit in bench.host.job.profile.units if unit.coupling == "impulse")
+_movable = units_with(lambda unit: len(unit.settings) > 1)
+_magnetos = units_with(lambda unit: unit.ignition == "magneto")
+_coupled = units_with(lambda unit: unit.coupling == "impulse")
 
 
 def _any_tdc(bench: Bench) -> object:
@@ -186,11 +184,6 @@ def _event_here(bench: Bench, entered: str) -> None:
         event.run(bench, entered)
 
 
-def _event_label(bench: Bench) -> str:
-    event = _event(bench)
-    return f"{event.label} here" if event else ""
-
-
 # -- TDC -----------------------------------------------------------------------------------------
 
 
@@ -216,10 +209,6 @@ def _stop_in(bench: Bench, cylinder: int | None) -> None:
         wrong = stop_trouble(engine, stop.cylinder)
         words = f"The piston stop is in cylinder {stop.cylinder}"
         bench.prompt.say(f"{words}, but {wrong}" if wrong else f"{words}.")
-
-
-def _stop_label(bench: Bench) -> str:
-    return "piston stop is out" if bench.host.session.stop is not None else "piston stop is in"
 
 
 def _other_cylinder(bench: Bench, entered: str) -> None:
@@ -318,34 +307,35 @@ def _lever(bench: Bench, entered: str) -> None:
     bench.prompt.say(f"{unit.name}: lever at {name}.")
 
 
+def _ask_unit(
+    bench: Bench, text: str, units: Sequence[Unit], named: str, take: Callable[[Unit], None]
+) -> None:
+    """``take`` gets the unit that is named, the only one, or the one that is entered then."""
+    named = named or (units[0].name if len(units) == 1 else "")
+    text = f"{text} ({unit_names(units)})?"
+    bench.ask_for(text, named, lambda answer: take(unit_answered(units, answer)))
+
+
 def _drag(bench: Bench, entered: str) -> None:
     """Held on the rotor that NEXT names, or that is asked for; or no longer."""
-    magnetos, annotations = _magnetos(bench), bench.host.session.annotations
 
-    def take(answer: str) -> None:
-        unit = unit_answered(magnetos, answer).name
-        held = annotations.drag_on(unit)
+    def take(unit: Unit) -> None:
+        held = bench.host.session.annotations.drag_on(unit.name)
         ends = {"end": True} if held else {}
-        words = f"the drag on {unit}'s rotor is {'off' if held else 'on'}"
-        bench.note(words, "drag", {"unit": unit, **ends}, unit=unit)
+        words = f"the drag on {unit.name}'s rotor is {'off' if held else 'on'}"
+        bench.note(words, "drag", {"unit": unit.name, **ends}, unit=unit.name)
         bench.prompt.say(f"{words[:1].upper()}{words[1:]}.")
 
-    named = bench.advice.unit if bench.advice.press == "drag" else ""
-    if len(magnetos) == 1:
-        named = magnetos[0].name
-    bench.ask_for(f"Drag on the rotor of which unit ({unit_names(magnetos)})?", entered or named,
-                  take)  # fmt: skip
+    advised = bench.advice.unit if bench.advice.press == "drag" else ""
+    text = "Drag on the rotor of which unit"
+    _ask_unit(bench, text, _magnetos(bench), entered or advised, take)
 
 
 def _past_impulse(bench: Bench, entered: str) -> None:
-    coupled = _coupled(bench)
+    def take(unit: Unit) -> None:
+        bench.dashboard.begin(PastImpulseCoupling(bench.host, unit))
 
-    def take(answer: str) -> None:
-        bench.dashboard.begin(PastImpulseCoupling(bench.host, unit_answered(coupled, answer)))
-
-    if len(coupled) == 1:
-        entered = entered or coupled[0].name
-    bench.ask_for(f"Past the coupling of which unit ({unit_names(coupled)})?", entered, take)
+    _ask_unit(bench, "Past the coupling of which unit", _coupled(bench), entered, take)
 
 
 def _go_to(bench: Bench, entered: str) -> None:
@@ -362,11 +352,6 @@ def _go_to(bench: Bench, entered: str) -> None:
 
 
 def _unit_moved(bench: Bench, entered: str) -> None:
-    units = bench.host.job.profile.units
-
-    def take(answer: str) -> None:
-        moved(unit_answered(units, answer).name, {})
-
     def moved(unit: str, when: dict[str, object]) -> None:
         bench.note(f"{unit} was moved", "moved", {"unit": unit, **when}, unit=unit)
         bench.opened_at_rest = None
@@ -376,11 +361,8 @@ def _unit_moved(bench: Bench, entered: str) -> None:
         unit, from_us = bench.opened_at_rest
         moved(unit, {"from_us": from_us})
     else:
-        bench.ask_for(f"Which unit was moved ({unit_names(units)})?", entered, take)
-
-
-def _moved_label(bench: Bench) -> str:
-    return f"{bench.opened_at_rest[0]} was moved" if bench.opened_at_rest else ""
+        units = bench.host.job.profile.units
+        _ask_unit(bench, "Which unit was moved", units, entered, lambda u: moved(u.name, {}))
 
 
 def _as_left(bench: Bench, _: str) -> None:
@@ -442,13 +424,15 @@ CORE: tuple[Action, ...] = (
     Action("step_done", "enter", "step done", "the step under NEXT is done", _step_done,
            why_not=_why_not_done),
     Action("event_here", "space", "event here", "what the step needs here; also the foot switch",
-           _event_here, why_not=_why_no_event, now=_event_label),
+           _event_here, why_not=_why_no_event,
+           now=lambda bench: f"{event.label} here" if (event := _event(bench)) else ""),
     Action("undo", "backspace", "undo", "undo the last thing done, read or touched",
            lambda bench, _: bench.prompt.say(f"Undone: {bench.undo()}."), undo="do it again",
            why_not=CAN_UNDO, steps=("top dead centre", "reading"), any_time=True),
     Action("skip", "k", "skip", "skip the step under NEXT", _skip, why_not=CAN_SKIP),
     Action("piston_stop", "p", "piston stop", "the piston stop is in, or out again", _piston_stop,
-           why_not=INDEX_PASSED, takes="in or out", now=_stop_label, steps=("top dead centre",)),
+           why_not=INDEX_PASSED, takes="in or out", steps=("top dead centre",),
+           now=lambda bench: f"piston stop is {'out' if bench.host.session.stop else 'in'}"),
     Action("other_cylinder", "o", "other cylinder", "the piston stop is in another cylinder",
            _other_cylinder, why_not=first(STOP_OUT, _other_cylinders, INDEX_PASSED),
            takes="CYLINDER"),
@@ -469,7 +453,8 @@ CORE: tuple[Action, ...] = (
            _past_impulse, undo="esc", why_not=first(HAS_COUPLING, STOP_OUT, TDC_IN_USE),
            takes="UNIT"),
     Action("unit_moved", "v", "unit was moved", "a unit was moved: keep its readings apart",
-           _unit_moved, why_not=WAS_READ, takes="UNIT", now=_moved_label),
+           _unit_moved, why_not=WAS_READ, takes="UNIT",
+           now=lambda bench: f"{rest[0]} was moved" if (rest := bench.opened_at_rest) else ""),
     Action("go_to", "g", "go to", "go to an angle", _go_to, undo="esc",
            why_not=first(STOP_OUT, TDC_IN_USE), takes="DEGREES BTDC"),
     Action("as_left", "l", "as left", "everything is tightened: readings are as left", _as_left,
