@@ -156,7 +156,7 @@ def _ranked(pen: Pen, width: int, height: int, view: View) -> list[tuple[int, Te
         return [(rank, line) for line in lines]
 
     step = pen.text(
-        f"{panels.step_words(view.step)}  {clock(view.elapsed_s)}  ", (view.job, "strong")
+        f"{panels.STEP_WORDS[view.step]}  {clock(view.elapsed_s)}  ", (view.job, "strong")
     )
     alarm = pen.labelled((f" {panels.ALARM} ", "warning"), width, (view.alarm, "strong"))
     middle, lines = _small_middle(pen, width, view)
@@ -184,8 +184,7 @@ def _angle(pen: Pen, width: int, view: View) -> Lines:
     if not view.rig.connected:
         return pen.wrap(width, (f"RIG LOST: {view.rig.detail}", "warning"))
     if crank.btdc_deg is None:
-        at = crank.after_index_deg
-        place = "" if at is None else f"{rounding.after_index(at, decimals=1)}° after the index, "
+        place = f"{at}° after the index, " if (at := panels.after_index(view)) else ""
         return pen.wrap(width, (f"{place}no TDC: ", "strong"), crank.why_no_angle)
     angle = rounding.btdc(crank.btdc_deg, decimals=1)
     return [pen.text((f"crank {angle} ", "strong"), panels.movement(view))]

@@ -16,7 +16,19 @@ from rig.base.angles import wrap
 from rig.guide.action import Question, Step, Stroke
 from rig.guide.procedure import GoToView, Panel, PanelLine, Sort
 from rig.live.large_type import HEIGHT, Size, blocks
-from rig.live.text import VERDICT_ROLE, Lines, Mark, Part, Pen, Role, beside, centred, ends, fitted
+from rig.live.text import (
+    VERDICT_ROLE,
+    Lines,
+    Mark,
+    Part,
+    Pen,
+    Role,
+    beside,
+    centred,
+    ends,
+    fitted,
+    span,
+)
 from rig.live.unit_panel import CONTACTS, Columns
 from rig.live.view import STEPS, TouchesView, View
 from rig.words.assessments import comparison_words
@@ -28,7 +40,10 @@ STROKES: dict[Stroke, str] = {
     "lost": "firing TDC LOST: enter it again",
     "not needed": "",
 }
-STEP_WORDS: Mapping[Step, str] = {"top dead centre": "TDC", "stroke": "firing TDC"}
+STEP_WORDS: Mapping[Step, str] = {
+    "connect": "connect", "index": "index", "top dead centre": "TDC", "stroke": "firing TDC",
+    "reading": "reading", "saved": "saved",
+}  # fmt: skip
 ALARM = "CAPTURE IN DANGER"
 _CRANK_WIDE = "888.8"
 MOST_LABEL = 26  # places of the labels of a panel
@@ -55,20 +70,16 @@ def _steps(view: View, width: int) -> list[Part]:
         return [(view.instead.upper(), "strong")]
     if width < WIDE:
         number_of = STEPS.index(view.step) + 1
-        return [f"{number_of} of {len(STEPS)}: ", (step_words(view.step).upper(), "strong")]
+        return [f"{number_of} of {len(STEPS)}: ", (STEP_WORDS[view.step].upper(), "strong")]
     parts: list[Part] = []
-    for step in STEPS:
-        words = "connected" if step == "connect" and step in view.done else step_words(step)
+    for step, words in STEP_WORDS.items():
         if step == view.step:
             parts += ["  ▶ ", (words.upper(), "strong")]
         else:
-            parts += [f"  {'■' if step in view.done else '□'} ", (words, "quiet")]
+            done = step in view.done
+            name = "connected" if step == "connect" and done else words
+            parts += [f"  {'■' if done else '□'} ", (name, "quiet")]
     return parts
-
-
-def step_words(step: Step) -> str:
-    """A step as it is named on the screen."""
-    return STEP_WORDS.get(step, step)
 
 
 def rig_parts(view: View, shorter: int = 0) -> list[Part]:
@@ -125,9 +136,7 @@ def crank(pen: Pen, width: int, view: View, size: Size) -> Lines:
         detail = view.rig.detail or "Check its cable; readings are kept."
         return [pen.text((f" {label} ", "warning"), (since, "strong")), *pen.wrap(width, detail)]
     moving: Part = (movement(view), "strong")
-    at = (
-        None if of.after_index_deg is None else rounding.after_index(of.after_index_deg, decimals=1)
-    )
+    at = after_index(view)
     if of.shaft and at:
         text, side, degree, whose = at, "index", "°", f"{of.shaft}, after the index"
     elif not of.shaft and of.btdc_deg is not None and isfinite(of.btdc_deg):
@@ -169,6 +178,12 @@ def valid_lines(pen: Pen, width: int, view: View) -> Lines:
     return pen.wrap(width, ("NOT VALID now", "outside"), why)
 
 
+def after_index(view: View) -> str:
+    """Digits of the crank's angle after the index; empty while it is not known."""
+    at = view.crank.after_index_deg
+    return "" if at is None else rounding.after_index(at, decimals=1)
+
+
 def movement(view: View) -> str:
     """Direction and speed in words."""
     of = view.crank
@@ -192,14 +207,6 @@ def health(pen: Pen, view: View) -> Lines:
 
 
 # -- middle ----------------------------------------------------------------------------------------
-
-
-def title(pen: Pen, width: int, words: str, state: str) -> Text:
-    """What has the middle of the screen, on a line that divides it from what is above."""
-    right = pen.text((f" {state}" if state else "", "strong"))
-    left = pen.text(("── ", "quiet"), (f"{words} ", "strong"))
-    left.append_text(pen.text(("─" * max(0, width - left.cell_len - right.cell_len), "quiet")))
-    return ends(left, right, width)
 
 
 def middle(pen: Pen, width: int, height: int, view: View) -> Lines:
@@ -273,18 +280,13 @@ def _arc(pen: Pen, width: int, view: View) -> Lines:
     now = view.crank.after_index_deg
     if now is not None and abs(wrap(now - tdc)) <= half:
         dots.append((column(now), "▼", "strong"))
-    return [
-        pen.columns(width, dots),
-        pen.columns(width, [
-            (0, "╌" * width, "quiet"), (first, "━" * (last - first + 1), "text"),
-            (first, "┣", "strong"), (last, "┫", "strong"), (column(tdc), "◆", "inside"),
-        ]),
-        pen.columns(width, [
-            centred(column(forward), "touched forward", width, "quiet"),
-            centred(column(backward), "touched back", width, "quiet"),
-            centred(column(tdc), "TDC", width, "strong"),
-        ]),
-    ]  # fmt: skip
+    words = (
+        centred(column(forward), "touched forward", width, "quiet"),
+        centred(column(backward), "touched back", width, "quiet"),
+        centred(column(tdc), "TDC", width, "strong"),
+    )
+    arc = [*span(first, last), (column(tdc), "◆", "inside")]
+    return pen.scale(width, dots, arc, words)
 
 
 def _goto_panel(of: GoToView, view: View) -> Panel:
@@ -313,17 +315,15 @@ def _goto_panel(of: GoToView, view: View) -> Panel:
 def _way(pen: Pen, width: int, of: GoToView) -> Lines:
     """The last 30 degrees before the angle, and 10 past it, as a line."""
     column = Columns(30.0, -10.0, width).column
-    marks: list[Mark] = [(0, "╌" * width, "quiet")]
+    marks: list[Mark] = []
     words: list[Mark] = []
     for place in (30.0, 20.0, 10.0, 0.0, -10.0):
         marks.append((column(place), "┿" if place else "◆", "quiet" if place else "strong"))
         to_go = " to go" if place > 0.0 else " back" if of.title else " past"
         label = f"{abs(place):.0f}{to_go}" if place else "there"
         words.append(centred(column(place), label, width, "quiet"))
-    now: list[Mark] = []
-    if of.to_go_deg is not None:
-        now.append((column(of.to_go_deg), "▼", "strong"))
-    return [pen.columns(width, each) for each in (now, marks, words)]
+    now: list[Mark] = [] if of.to_go_deg is None else [(column(of.to_go_deg), "▼", "strong")]
+    return pen.scale(width, now, marks, words)
 
 
 ROLES: Mapping[Sort, Role] = {
@@ -333,7 +333,7 @@ ROLES: Mapping[Sort, Role] = {
 
 def panel(pen: Pen, width: int, height: int, of: Panel, below: Role = "strong") -> Lines:
     """A panel: its figure large with lines beside it, the others over the whole width."""
-    lines = [title(pen, width, of.title, of.state)]
+    lines = [_title(pen, width, of.title, of.state)]
     if not of.figure:
         first = (PanelLine("", of.below, "now"),) if of.below else ()
         every = (*first, *of.beside, *of.lines)
@@ -346,6 +346,11 @@ def panel(pen: Pen, width: int, height: int, of: Panel, below: Role = "strong") 
     rows = HEIGHT[size] + 1 if of.lines else height - 1
     lines += beside(figure, panel_lines(pen, width - at, rows, of.beside), at)
     return [*lines, *panel_lines(pen, width, height - len(lines), of.lines)]
+
+
+def _title(pen: Pen, width: int, words: str, state: str) -> Text:
+    right = pen.text((f" {state}" if state else "", "strong"))
+    return pen.rule(width, pen.text(("── ", "quiet"), (f"{words} ", "strong")), right)
 
 
 def panel_lines(pen: Pen, width: int, rows: int, of: Sequence[PanelLine]) -> Lines:
@@ -369,7 +374,7 @@ def _more(pen: Pen, left: int) -> Text:
 def page(pen: Pen, width: int, height: int, view: View) -> Lines:
     """All keys, a line each."""
     key = max(pen.text(action.key).cell_len for action in view.actions) + 3
-    lines = [title(pen, width, "all keys", "how it is undone")]
+    lines = [_title(pen, width, "all keys", "how it is undone")]
     for action in view.actions:
         left = fitted(pen.text((f" {action.key} ", "key")), key)
         does = Text.assemble(left, pen.text(action.does), end="")

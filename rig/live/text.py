@@ -109,6 +109,24 @@ class Pen:
         ]
         return self.text(*parts)
 
+    def scale(
+        self, width: int, above: Iterable[Mark], line: Iterable[Mark], below: Iterable[Mark]
+    ) -> Lines:
+        """A line with marks on it, above it and below it."""
+        ground: Mark = (0, "╌" * width, "quiet")
+        return [self.columns(width, marks) for marks in (above, (ground, *line), below)]
+
+    def rule(self, width: int, left: Text, right: Text) -> Text:
+        """A line that divides what is below from what is above, with words at both ends."""
+        free = max(0, width - left.cell_len - right.cell_len)
+        return ends(left + self.text(("─" * free, "quiet")), right, width)
+
+
+def span(first: int, last: int) -> list[Mark]:
+    """A window or an arc from column to column on the line of a scale."""
+    ends: list[Mark] = [(last, "┫", "strong"), (first, "┣", "strong")]
+    return [(first, "━" * (last - first + 1), "text"), *ends]
+
 
 def centred(column: int, words: str, width: int, role: Role) -> Mark:
     """A mark with its middle at ``column``, or as near to that as ``width`` allows."""

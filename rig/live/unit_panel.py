@@ -14,7 +14,7 @@ from rich.text import Text
 from rig.base import rounding
 from rig.base.rounding import listed, many, noun
 from rig.live.large_type import HEIGHT, Size, blocks
-from rig.live.text import VERDICT_ROLE, Lines, Mark, Part, Pen, Role, beside, centred, ends
+from rig.live.text import VERDICT_ROLE, Lines, Mark, Part, Pen, Role, beside, centred, span
 from rig.live.view import Contacts, UnitView
 from rig.plots.axis import Axis, Lane, limit_text
 from rig.timing.assess import verdict_over
@@ -37,8 +37,6 @@ CONTACTS: dict[Contacts, str] = {
 
 # Lines of a unit with small letters, with large ones; places that a table beside them needs.
 LOW, FULL, TABLE_WIDTH = 5, 10, 40
-
-
 _LAST_WIDTH = 26
 _SIDE = 23
 _NAMED = 3
@@ -62,12 +60,9 @@ def unit_lines(pen: Pen, width: int, height: int, unit: UnitView) -> Lines:
         return [row(pen, width, unit), scale, _sums(pen, unit)][:height]
     if height < FULL:
         lines += _large(pen, width, unit, "small")
-        rest = height - len(lines)
-        lines += [scale] if rest < 3 else draw_scale(pen, width, unit)
     else:
-        lines += _large(pen, width, unit, "large")
-        lines.append(_sums(pen, unit))
-        lines += draw_scale(pen, width, unit)
+        lines += [*_large(pen, width, unit, "large"), _sums(pen, unit)]
+    lines += [scale] if height - len(lines) < 3 else draw_scale(pen, width, unit)
     details = _details(pen, width, unit)
     room = height - len(lines)
     if room > len(details) and not _table_beside(pen, width, unit):
@@ -102,44 +97,31 @@ def large_words(unit: UnitView) -> str:
         return " ".join(filter(None, (word, beyond_words(unit.verdict, coarse=True))))
     if unit.whole is None or unit.whole.mean_btdc is None or not isfinite(unit.whole.mean_btdc):
         return ""
-    return rounding.opening(unit.whole.mean_btdc, expanded_deg(unit.whole))[0]
+    return rounding.opening(unit.whole.mean_btdc, unit.whole.U_deg)[0]
 
 
-def expanded_deg(assessment: Assessment) -> float | None:
-    """The expanded uncertainty of a mean, degrees; None where it is not known."""
-    return assessment.uncertainty.U_deg if assessment.uncertainty else None
-
-
-def mean_text(of: Assessment, unit: str = "") -> str:
+def mean_text(of: Assessment) -> str:
     """``36.22° BTDC, U 0.16°``: mean with its expanded uncertainty."""
-    U_deg = expanded_deg(of)
-    U = f", U {rounding.two_figures(U_deg)}°" if rounding.is_known(U_deg) else ""
-    return f"{rounding.btdc(of.mean_btdc, U_deg)}{U}"
+    U = f", U {rounding.two_figures(of.U_deg)}°" if rounding.is_known(of.U_deg) else ""
+    return f"{rounding.btdc(of.mean_btdc, of.U_deg)}{U}"
 
 
 def _title(pen: Pen, width: int, unit: UnitView) -> Text:
     """Name, setting, phase, whose the verdict is, and contacts: a line that divides this unit from
     what is above."""
     right = pen.text(f" {CONTACTS[unit.contacts]}")
-    named = unit.verdict.cylinders
-    whose = f"{noun(len(named), 'cylinder')} {listed(named)}"
-    if len(named) > _NAMED:
-        whose = many(len(named), "cylinder")
-    own = [whose] if named else []
-    for parts in (
-        [unit.setting.name, f"input {unit.unit.input}", unit.phase, *own],
-        [unit.setting.name, unit.phase, *own],
-        [unit.phase, *own],
-        [unit.phase],
-    ):
-        left = pen.text(("── ", "quiet"), (unit.unit.name, "strong"), f" │ {', '.join(parts)} ")
+    parts: list[str] = [unit.phase]
+    if named := unit.verdict.cylinders:
+        few = f"{noun(len(named), 'cylinder')} {listed(named)}"
+        parts.append(few if len(named) <= _NAMED else many(len(named), "cylinder"))
+    setting, number = unit.setting.name, f"input {unit.unit.input}"
+    for head in ([setting, number, *parts], [setting, *parts], parts, [unit.phase]):
+        left = pen.text(("── ", "quiet"), (unit.unit.name, "strong"), f" │ {', '.join(head)} ")
         if left.cell_len + right.cell_len <= width:
             break
     else:
         right = pen.text("")
-    line = left.cell_len + right.cell_len
-    left.append_text(pen.text(("─" * (width - line), "quiet")))
-    return ends(left, right, width)
+    return pen.rule(width, left, right)
 
 
 def _large(pen: Pen, width: int, unit: UnitView, size: Size) -> Lines:
@@ -165,35 +147,29 @@ def _side(pen: Pen, room: int, unit: UnitView) -> Lines:
     whole = unit.whole
     if whole is None or whole.mean_btdc is None:
         return pen.wrap(room, assessment_in_full(whole)) if whole is not None else []
-    mean, U_deg = rounding.btdc(whole.mean_btdc, expanded_deg(whole)), expanded_deg(whole)
-    U = f"U {rounding.two_figures(U_deg)}°" if rounding.is_known(U_deg) else "U not known"
+    mean, known = rounding.btdc(whole.mean_btdc, whole.U_deg), rounding.is_known(whole.U_deg)
+    U = f"U {rounding.two_figures(whole.U_deg)}°" if known else "U not known"
     n, sd = f"n {whole.n}", "" if whole.sd_deg is None else f", SD {rounding.scatter(whole.sd_deg)}"
     if room < _SIDE:
         narrow = (pen.text((each, "strong")) for each in (mean.removesuffix(" BTDC"), U, n))
         return [line for line in narrow if line.cell_len <= room]
     marks = ", ".join(MARKS[mark] for mark in whole.marks)
-    first: list[Part] = [("mean ", "quiet"), (mean, "strong")]
-    return [pen.text(*first), pen.text(f"{U}, {n}{sd}"), *pen.wrap(room, (marks, "strong"))]
+    first = pen.text(("mean ", "quiet"), (mean, "strong"))
+    return [first, pen.text(f"{U}, {n}{sd}"), *pen.wrap(room, (marks, "strong"))]
 
 
 def _sums(pen: Pen, unit: UnitView) -> Text:
     """Mean, U, SD, number and the last reading on one line."""
-    whole = unit.whole
-    last = [*_last_parts(unit), *_nominal(unit)]
+    whole, last = unit.whole, _last_parts(unit)
+    own = unit.setting.per_cylinder.get(unit.last.cylinder or 0) if unit.last else None
+    if own is not None:
+        last.append(f", nominal {rounding.entered(own.nominal_btdc)}°")
     if whole is None or whole.mean_btdc is None:
         said = assessment_in_full(whole) if whole else "each cylinder against its own window"
         return pen.text(f"{said}   ", *last)
     sd = "" if whole.sd_deg is None else f"   SD {rounding.scatter(whole.sd_deg)}"
-    return pen.text(
-        ("mean ", "quiet"), (mean_text(whole), "strong"), f"{sd}   n {whole.n}   ",
-        *last,
-    )  # fmt: skip
-
-
-def _nominal(unit: UnitView) -> list[Part]:
-    """The nominal of the last reading's cylinder, where that has one of its own."""
-    own = unit.setting.per_cylinder.get(unit.last.cylinder or 0) if unit.last else None
-    return [] if own is None else [f", nominal {rounding.entered(own.nominal_btdc)}°"]
+    mean: Part = (mean_text(whole), "strong")
+    return pen.text(("mean ", "quiet"), mean, f"{sd}   n {whole.n}   ", *last)
 
 
 def _last_parts(unit: UnitView) -> list[Part]:
@@ -242,7 +218,7 @@ def _table(pen: Pen, width: int, unit: UnitView) -> Lines:
     head = ["cylinder" if wide else "cyl.", "n", "mean", "SD", "verdict"]
     rows: list[tuple[Role, list[str]]] = [("quiet", head)]
     for each in own:
-        mean = mean_text(each) if wide else rounding.btdc(each.mean_btdc, expanded_deg(each))
+        mean = mean_text(each) if wide else rounding.btdc(each.mean_btdc, each.U_deg)
         mean, verdict = mean.removesuffix(" BTDC"), verdict_word(verdict_over([each]))
         cells = [str(each.cylinder), str(each.n), mean, rounding.scatter(each.sd_deg), verdict]
         rows.append((VERDICT_ROLE[each.verdict], cells))
@@ -302,11 +278,7 @@ def draw_scale(pen: Pen, width: int, unit: UnitView) -> Lines:
         if all(start + len(text) < each.start or start > each.stop for each in taken):
             taken.append(range(start, start + len(text)))
             figures.append((start, text, role))
-    return [
-        pen.columns(width, _reading_marks(axis, unit)),
-        pen.columns(width, _window_marks(axis, unit)),
-        pen.columns(width, figures),
-    ]
+    return pen.scale(width, _reading_marks(axis, unit), _window_marks(axis, unit), figures)
 
 
 def _scale_row(pen: Pen, width: int, unit: UnitView) -> Text:
@@ -316,7 +288,7 @@ def _scale_row(pen: Pen, width: int, unit: UnitView) -> Text:
     said = pen.text("  ", *_last_parts(unit))
     if axis is None or scale < _LAST_WIDTH:
         return pen.text(*_last_parts(unit), f" {CONTACTS[unit.contacts]}")
-    marks = _window_marks(axis, unit)
+    marks: list[Mark] = [(0, "╌" * scale, "quiet"), *_window_marks(axis, unit)]
     window = unit.setting.window
     if window is not None:
         early, late = limit_text(window.earliest_btdc), limit_text(window.latest_btdc)
@@ -344,15 +316,10 @@ def _reading_marks(axis: Columns, unit: UnitView) -> list[Mark]:
 def _window_marks(axis: Columns, unit: UnitView) -> list[Mark]:
     """The window's line with the mean and its U."""
     window, whole = unit.setting.window, unit.whole
-    marks: list[Mark] = [(0, "╌" * axis.width, "quiet")]
+    marks: list[Mark] = []
     if window is not None:
-        first, last = axis.column(window.earliest_btdc), axis.column(window.latest_btdc)
-        marks += [
-            (first, "━" * (last - first + 1), "text"),
-            (axis.column(window.nominal_btdc), "┿", "text"),
-            (last, "┫", "strong"),
-            (first, "┣", "strong"),
-        ]
+        line, *limits = span(axis.column(window.earliest_btdc), axis.column(window.latest_btdc))
+        marks = [line, (axis.column(window.nominal_btdc), "┿", "text"), *limits]
     lane = Lane.of(whole, ()) if whole is not None else None
     if whole is None or lane is None or lane.mean_btdc is None:
         return marks
