@@ -225,15 +225,6 @@ class Host(Protocol):
         Raises InputError when that cannot be; the capture goes on then."""
 
 
-@dataclass(slots=True)
-class _Asked:
-    """A question and what yes does; where an answer is typed, ``take`` gets it."""
-
-    question: Question
-    yes: Callable[[], None] | None = None
-    take: Callable[[str], None] | None = None
-
-
 class Prompt:
     """A message for a while, and a question until it is answered. ``clock`` gives seconds."""
 
@@ -241,17 +232,13 @@ class Prompt:
         self._clock = clock
         self._message = ""
         self._until_s = 0.0
-        self._asked: _Asked | None = None
+        self._take: Callable[[str], None] = lambda _: None  # gets the answer
+        self.question: Question | None = None  # what is asked just now
 
     @property
     def message(self) -> str:
         """What has just been said, while it is still to be seen."""
         return self._message if self._clock() <= self._until_s else ""
-
-    @property
-    def question(self) -> Question | None:
-        """What is asked just now."""
-        return self._asked.question if self._asked else None
 
     def withdraw(self, text: str = "") -> None:
         """Show a message no longer: what it says is out of date. Without ``text``, whatever it
@@ -266,33 +253,29 @@ class Prompt:
 
     def ask(self, text: str, yes: Callable[[], None]) -> None:
         """Ask whether to do something."""
-        self._asked = _Asked(Question(text), yes)
+        self.question, self._take = Question(text), lambda _: yes()
 
     def ask_for(
         self, text: str, take: Callable[[str], None], *, may_be_empty: bool = False
     ) -> None:
         """Ask for something to be typed; ``take`` gets it without blanks around it, maybe empty."""
-        question = Question(text, "enter it", "leave it", entry="", may_be_empty=may_be_empty)
-        self._asked = _Asked(question, take=take)
+        self.question = Question(text, "enter it", "leave it", entry="", may_be_empty=may_be_empty)
+        self._take = take
 
     def answer(self, key: str) -> None:
-        """A key while something is asked. What ``yes`` or ``take`` raise comes out here."""
-        asked = self._asked
+        """A key while something is asked. What comes of the answer may raise."""
+        asked, entry = self.question, ""
         if asked is None:
             return
-        if asked.take is not None:
-            entry, entered = typed(asked.question.entry or "", [key])
-            asked.question = replace(asked.question, entry=entry)
-            if entered is not None:
-                self._asked = None
-            if entered:
-                asked.take(entry.strip())
-        elif key in ("y", "enter"):
-            self._asked = None
-            if asked.yes is not None:
-                asked.yes()
-        elif key in ("n", "esc"):
-            self._asked = None
+        if asked.entry is None:
+            entered = {"y": True, "enter": True, "n": False, "esc": False}.get(key)
+        else:
+            entry, entered = typed(asked.entry, [key])
+            self.question = replace(asked, entry=entry)
+        if entered is not None:
+            self.question = None
+        if entered:
+            self._take(entry.strip())
 
 
 @dataclass(frozen=True, slots=True)

@@ -189,21 +189,25 @@ class _Row:
     cautions: tuple[str, ...] = ()
 
 
+def _not_yet(step: str) -> Callable[[JobState], bool]:
+    return lambda s: step not in s.entered
+
+
 ROWS: tuple[_Row, ...] = (
-    _Row("make safe", lambda s: not s.made_safe,
+    _Row("make safe", _not_yet("make safe"),
          _work("make safe", "Make it safe: plugs out, fuel off, ventilate, chock",
                "Turning the crank can fire a cylinder."),
          (LIVE, ARC, COIL, LAST_WORD)),
     _Row("rig lost", lambda s: s.rig == "lost",
          _do("Plug the rig in again", "Reconnecting; readings are kept.",
              hand=Hand.FIX, what="rig")),
-    _Row("gap", lambda s: not s.gaps_written,
+    _Row("gap", _not_yet("gap"),
          _work("gap", "Clean the contacts, set their gap and note it",
                "Changing the gap later moves the timing.")),
     _Row("rig", lambda s: s.rig == "not heard",
          _do("Connect the rig", "Nothing that it sent could be read yet.",
              hand=Hand.FIX, what="rig")),
-    _Row("switch", lambda s: s.magneto and not (s.switch_proved or s.rig_checked or s.check_bad),
+    _Row("switch", lambda s: s.magneto and not s.entered & {"switch", "rig check", CHECK_BAD},
          _do("Check the rig, starting with the switch",
              "Once its lead is off, the switch cannot be proved.", "rig_check"),
          (LIVE, ARC)),
@@ -214,13 +218,13 @@ ROWS: tuple[_Row, ...] = (
     _Row("rig bad", lambda s: s.rig_bad,
          _do("Correct what the rig reports", "No reading is better than the rig.",
              hand=Hand.FIX, what="rig")),
-    _Row(CHECK_BAD, lambda s: s.check_bad and not s.rig_checked,
+    _Row(CHECK_BAD, lambda s: CHECK_BAD in s.entered,
          _do("Put right what the check found, check again", "No reading is better than the rig.",
              "rig_check", Hand.FIX, what="rig check")),
-    _Row("rig check", lambda s: not s.rig_checked and not s.check_bad,
+    _Row("rig check", lambda s: not s.entered & {"rig check", CHECK_BAD},
          _do("Check the rig", "It proves counts, direction and wiring.", "rig_check"),
          (LIVE, ARC, PRIMARY)),
-    _Row("switch", lambda s: s.magneto and not s.switch_proved,
+    _Row("switch", lambda s: s.magneto and "switch" not in s.entered,
          _work("switch", "Prove the switch: earthed at OFF, open at ON",
                "The rig check left it out."),
          (LIVE, ARC)),
@@ -233,7 +237,7 @@ ROWS: tuple[_Row, ...] = (
     _Row("top dead centre", lambda s: not s.tdc_known, _find_tdc, (STOP, ARC)),
     _Row("stop out", lambda s: s.tdc_known and s.stop_in, _touch_again, (STOP,)),
     # Where the index has several places no angle is known until the stroke is entered.
-    _Row("marks", lambda s: not s.marks_compared
+    _Row("marks", lambda s: "marks" not in s.entered
          and not (s.index_places > 1 and s.stroke in ("not stated", "lost")),
          _work("marks", "Compare TDC with the engine's own marks",
                "Marks can be wrong, or belong to other parts.")),

@@ -42,7 +42,6 @@ HAND_DEG = 2.0  # a hand trembles by less; more than this forward means that the
 class Opened(Enum):
     """What the contacts did at an instant."""
 
-    NOTHING = "nothing"
     TRIPPED = "tripped"  # opened late, as the coupling released
     READ = "read"  # a running reading
     TOO_SHORT = "too short"  # opened where it runs, but the approach was too short
@@ -55,16 +54,6 @@ class Missed(Enum):
     NOTHING = ""
     CAUGHT = "Caught again: turned back too far"
     TOO_SOON = "Not far enough back: the approach would be too short"
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """What the rig sees at an instant: the crank (continuous, degrees) and what the contacts did,
-    at ``event_deg``."""
-
-    crank_deg: float
-    opened: Opened = Opened.NOTHING
-    event_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,13 +100,13 @@ class TripState:
         return self.crank_deg > self.lowest_deg + HAND_DEG
 
 
-def _turned_too_soon(now: TripState, seen: Seen) -> bool:
+def _turned_too_soon(now: TripState, at_deg: float) -> bool:
     """A hand that goes on a little past the trip has not turned round yet."""
     came_back = now.lowest_deg < now.trip_deg - HAND_DEG
-    return came_back and seen.crank_deg > now.lowest_deg + HAND_DEG
+    return came_back and at_deg > now.lowest_deg + HAND_DEG
 
 
-Shows = Opened | Callable[[TripState, Seen], bool]
+Shows = Opened | Callable[[TripState, float], bool]
 
 ROWS: tuple[tuple[Shows, tuple[State, ...], State, Missed | None], ...] = (
     (Opened.TRIPPED, ("trip", "back"), "back", Missed.NOTHING),
@@ -125,40 +114,36 @@ ROWS: tuple[tuple[Shows, tuple[State, ...], State, Missed | None], ...] = (
     (Opened.READ, ("trip", "back", "forward"), "trip", Missed.NOTHING),
     (Opened.TOO_SHORT, ("back", "forward"), "back", Missed.TOO_SOON),
     (Opened.CLOSED_BACK, ("back",), "back", None),
-    (lambda now, seen: seen.crank_deg < now.catches_deg, ("back", "forward"), "trip",
-     Missed.CAUGHT),
-    (lambda now, seen: seen.crank_deg <= now.far_enough_deg, ("back",), "forward", Missed.NOTHING),
+    (lambda now, at: at < now.catches_deg, ("back", "forward"), "trip", Missed.CAUGHT),
+    (lambda now, at: at <= now.far_enough_deg, ("back",), "forward", Missed.NOTHING),
     (_turned_too_soon, ("back",), "back", Missed.TOO_SOON),
-    (lambda now, seen: seen.crank_deg > now.opens_deg + MARGIN_DEG, ("forward",), "trip",
-     Missed.CAUGHT),
-)  # fmt: skip
+    (lambda now, at: at > now.opens_deg + MARGIN_DEG, ("forward",), "trip", Missed.CAUGHT),
+)
 """How an event shows, in which states, the state after it, and what was missed (None: as before).
 The first row that holds counts; where none does, the state stays."""
 
 
-def step(now: TripState, seen: Seen) -> TripState:
-    """The state after one more look at the rig; pure, so that it can be replayed."""
-    lowest_deg = min(now.lowest_deg, seen.crank_deg)
-    after = replace(now, crank_deg=seen.crank_deg, lowest_deg=lowest_deg)
+def step(now: TripState, at_deg: float, opened: Opened | None = None) -> TripState:
+    """The state after one more look at the rig: the crank at ``at_deg`` (continuous), and what the
+    contacts did there. Pure, so that it can be replayed."""
+    after = replace(now, crank_deg=at_deg, lowest_deg=min(now.lowest_deg, at_deg))
 
     def shown(shows: Shows) -> bool:
-        return seen.opened is shows if isinstance(shows, Opened) else shows(now, seen)
+        return opened is shows if isinstance(shows, Opened) else shows(now, at_deg)
 
     row = next((row for row in ROWS if now.state in row[1] and shown(row[0])), None)
     if row is None:
         return after
     shows, _, state, missed = row
     after = replace(after, state=state, missed=now.missed if missed is None else missed)
-    at = seen.event_deg
     if missed is Missed.CAUGHT:
         after = replace(after, lag_deg=USUAL_LAG_DEG)  # what was learnt led there
     if shows is Opened.TRIPPED:
-        return replace(after, trip_deg=at, lowest_deg=at, opens_deg=at - after.lag_deg)
-    if isinstance(shows, Opened) and now.trip_deg - at >= LEAST_LAG_DEG:
-        after = replace(after, opens_deg=at, lag_deg=now.trip_deg - at)
-    if missed is Missed.TOO_SOON:
-        after = replace(after, lowest_deg=seen.crank_deg)
-    return after
+        opens_deg = at_deg - after.lag_deg
+        return replace(after, trip_deg=at_deg, lowest_deg=at_deg, opens_deg=opens_deg)
+    if isinstance(shows, Opened) and now.trip_deg - at_deg >= LEAST_LAG_DEG:
+        after = replace(after, opens_deg=at_deg, lag_deg=now.trip_deg - at_deg)
+    return replace(after, lowest_deg=at_deg) if missed is Missed.TOO_SOON else after
 
 
 SPARE_DEG = 4.0
@@ -195,20 +180,20 @@ class CouplingWatch:
         for event in events:
             if isinstance(event, Opening | Closing) and event.input == self.unit.input:
                 self._change(event)
-        self.at = step(self.at, Seen(now.crank_deg))
+        self.at = step(self.at, now.crank_deg)
 
     def _change(self, event: Opening | Closing) -> None:
         if event.crank_deg is None:
             return
-        at_deg, opened = event.crank_deg, Opened.NOTHING
+        at_deg, opened = event.crank_deg, None
         if isinstance(event, Opening) and event.direction > 0:
             ran = self._is_running(at_deg)
             self._before = at_deg, ran
             opened = (Opened.READ if event.valid else Opened.TOO_SHORT) if ran else Opened.TRIPPED
         elif isinstance(event, Closing) and event.direction < 0:
             opened = Opened.CLOSED_BACK
-        if opened is not Opened.NOTHING:
-            self.at = step(self.at, Seen(at_deg, opened, at_deg))
+        if opened is not None:
+            self.at = step(self.at, at_deg, opened)
 
     def _is_running(self, at_deg: float) -> bool:
         if self._before is not None and past_coupling(*self._before, at_deg, self.apart_deg):

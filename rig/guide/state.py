@@ -20,7 +20,7 @@ from rig.timing.uncertainty_budget import top_dead_centre
 from rig.timing.values import Assessment, Reading, Verdict
 from rig.timing.verdict import Remedy, remedy
 
-CHECK_BAD = "rig check bad"  # the step that a rig check with a bad verdict leaves to be done
+CHECK_BAD = "rig check bad"  # entered in the place of "rig check" where its verdict is bad
 AGAIN_TOUCHES = 2  # a side, to prove TDC again (common practice, no source)
 MOST_TOUCHES = 12  # a side, after which TDC is as good as this piston stop can give it
 ENOUGH_READINGS = 5
@@ -63,13 +63,9 @@ class JobState:
     magneto: bool = True
     coil_set: bool = False
     propeller: bool = False
-    made_safe: bool = False  # entered by the person
-    gaps_written: bool = False
+    entered: frozenset[str] = frozenset()  # steps that the person, or a rig check, said are done
     rig: Literal["not heard", "heard", "lost"] = "not heard"
     rig_bad: bool = False  # something about the rig itself is bad
-    rig_checked: bool = False
-    check_bad: bool = False  # the last rig check found something bad
-    switch_proved: bool = False
     index_seen: bool = False
     stop_in: bool = False  # piston stop
     touches: tuple[int, int] = (0, 0)  # forward, backward; with one that goes on
@@ -81,7 +77,6 @@ class JobState:
     tdc_known: bool = False
     tdc_moved: bool = False
     move_sure: bool = False  # by touches enough: a single one may have been a rest in the open
-    marks_compared: bool = False
     stroke: Stroke = "not stated"
     index_places: int = 1  # of the crank at which the index may have come, as far as is known
     one_turn_out: tuple[str, ...] = ()
@@ -122,13 +117,9 @@ def state_of(host: Host) -> JobState:
         magneto=bool(magnetos),
         coil_set=len(magnetos) < len(units),
         propeller="propeller" in profile.engine.seen_from,
-        made_safe="make safe" in said,
-        gaps_written="gap" in said,
+        entered=frozenset({*said, "marks"} if session.gauge.marks else said),
         rig="lost" if not host.connected else "heard" if host.understood else "not heard",
-        rig_checked="rig check" in said,
-        check_bad=CHECK_BAD in said,
         rig_bad=any(doubt.bad and doubt.of_rig for doubt in session.doubts()),
-        switch_proved="switch" in said,
         index_seen=session.is_anchored and not session.angles_lost,
         stop_in=stop is not None,
         touches=(len(stop.side(1)) + (held > 0), len(stop.side(-1)) + (held < 0))
@@ -144,7 +135,6 @@ def state_of(host: Host) -> JobState:
         or session.references[-1].method is not Method.STOP
         or _fewest_touches(session.references[-1]) >= AGAIN_TOUCHES,
         gauge_points=len(session.gauge.readings),
-        marks_compared="marks" in said or bool(session.gauge.marks),
         stroke=stroke_state(host),
         index_places=session.index_places,
         one_turn_out=out,

@@ -13,18 +13,15 @@ from rig.base.uncertainty import Source
 from rig.guide import advice as guidance
 from rig.guide.advice import ROWS, advice, closing_list, due
 from rig.guide.procedure import Advice, Hand
-from rig.guide.state import Inconclusive, JobState, Waiting
+from rig.guide.state import CHECK_BAD, Inconclusive, JobState, Waiting
 from rig.timing.verdict import Remedy
 
+ENTERED = frozenset({"make safe", "gap", "rig check", "switch", "marks"})
 DONE = JobState(
-    made_safe=True,
-    gaps_written=True,
+    entered=ENTERED,
     rig="heard",
-    rig_checked=True,
-    switch_proved=True,
     index_seen=True,
     tdc_known=True,
-    marks_compared=True,
     stroke="stated",
     tightened=True,
     touched_again=True,
@@ -32,21 +29,21 @@ DONE = JobState(
 
 # Each step of the work and the state that makes it the next one.
 COURSE: list[tuple[str, dict[str, Any]]] = [
-    ("make safe", {"made_safe": False}),
+    ("make safe", {"entered": ENTERED - {"make safe"}}),
     ("rig lost", {"rig": "lost"}),
-    ("gap", {"gaps_written": False}),
+    ("gap", {"entered": ENTERED - {"gap"}}),
     ("rig", {"rig": "not heard"}),
-    ("switch", {"switch_proved": False, "rig_checked": False}),
+    ("switch", {"entered": ENTERED - {"switch", "rig check"}}),
     ("index", {"index_seen": False}),
     ("rig bad", {"rig_bad": True}),
-    ("rig check bad", {"rig_checked": False, "check_bad": True}),
-    ("rig check", {"rig_checked": False}),
-    ("switch", {"switch_proved": False}),
+    ("rig check bad", {"entered": ENTERED - {"rig check"} | {CHECK_BAD}}),
+    ("rig check", {"entered": ENTERED - {"rig check"}}),
+    ("switch", {"entered": ENTERED - {"switch"}}),
     ("dead centre moved", {"tdc_moved": True}),
     ("top dead centre", {"stop_in": True, "full_turn": True}),
     ("top dead centre", {"tdc_known": False}),
     ("stop out", {"stop_in": True}),
-    ("marks", {"marks_compared": False}),
+    ("marks", {"entered": ENTERED - {"marks"}}),
     ("stroke", {"stroke": "lost"}),
     ("one turn out", {"one_turn_out": ("upper",)}),
     ("advance", {"automatic_advance": ("upper",)}),
@@ -112,11 +109,13 @@ def test_cautions_stand_where_they_matter() -> None:
 
 
 def test_with_the_stop_in_nothing_that_turns_the_crank_on_comes_first() -> None:
-    new = JobState(made_safe=True, gaps_written=True, rig="heard", index_seen=True, stop_in=True)
+    new = JobState(
+        entered=frozenset({"make safe", "gap"}), rig="heard", index_seen=True, stop_in=True
+    )
     assert [a.step for a in due(new)][:2] == ["top dead centre", "switch"]
     again = replace(new, tdc_known=True)
     assert [a.step for a in due(again)][:2] == ["stop out", "switch"]
-    assert advice(replace(new, made_safe=False)).step == "make safe"
+    assert advice(replace(new, entered=frozenset())).step == "make safe"
 
 
 def test_a_stop_put_in_to_touch_it_again_is_touched_before_it_comes_out() -> None:
@@ -251,7 +250,7 @@ def _longest(each: object) -> object:
 
 
 def test_a_coil_set_needs_no_switch_proved() -> None:
-    assert advice(replace(DONE, magneto=False, switch_proved=False)).step == "certificate"
+    assert advice(replace(DONE, magneto=False, entered=ENTERED - {"switch"})).step == "certificate"
 
 
 def test_the_closing_list() -> None:
@@ -286,7 +285,7 @@ def test_something_is_always_said(data: st.DataObject) -> None:
 
 
 def test_marks_wait_for_the_stroke_where_the_index_comes_at_several_places() -> None:
-    geared = replace(DONE, marks_compared=False, stroke="not stated", index_places=9)
+    geared = replace(DONE, entered=ENTERED - {"marks"}, stroke="not stated", index_places=9)
     assert advice(geared).step == "stroke"
     assert "9 places" in advice(geared).why
     assert advice(replace(geared, stroke="stated")).step == "marks"

@@ -13,19 +13,20 @@ from virtual_bench import VirtualBench
 
 from rig.base.errors import InputError
 from rig.guide import impulse
-from rig.guide.impulse import Missed, Opened, Seen, State, TripState, step
+from rig.guide.impulse import Missed, Opened, State, TripState, step
 from rig.guide.procedure import Advice, Hand
 from rig.job.new import write_example
 from rig.timing.values import Reading
 
-TRIP = Seen(26.0, Opened.TRIPPED, 26.0)
-CLOSED = Seen(0.0, Opened.CLOSED_BACK, 0.0)
+Look = tuple[float, Opened | None]
+TRIP: Look = (26.0, Opened.TRIPPED)
+CLOSED: Look = (0.0, Opened.CLOSED_BACK)
 
 
-def run(*looks: Seen | float, needed: float = 20.0) -> TripState:
-    now = TripState(needed)
+def run(*looks: Look | float, now: TripState | None = None) -> TripState:
+    now = now or TripState(20.0)
     for look in looks:
-        now = step(now, look if isinstance(look, Seen) else Seen(look))
+        now = step(now, look) if isinstance(look, float) else step(now, *look)
     return now
 
 
@@ -37,41 +38,41 @@ def test_the_whole_way() -> None:
     assert (now.state, now.missed) == ("forward", Missed.NOTHING)
     assert not now.came_forward
     assert run(TRIP, CLOSED, -24.0, -10.0).came_forward
-    now = run(TRIP, CLOSED, -24.0, -10.0, Seen(0.2, Opened.READ, 0.2))
+    now = run(TRIP, CLOSED, -24.0, -10.0, (0.2, Opened.READ))
     assert now.state == "trip"
     assert now.lag_deg == pytest.approx(25.8)
 
 
 def test_where_the_contacts_close_turned_back_is_where_they_open() -> None:
     """However far the unit is out: its lag is not asked for."""
-    now = run(TRIP, Seen(-14.0, Opened.CLOSED_BACK, -14.0))
+    now = run(TRIP, (-14.0, Opened.CLOSED_BACK))
     assert now.more_deg == pytest.approx(23.0)
-    assert run(TRIP, Seen(-14.0, Opened.CLOSED_BACK, -14.0), -38.0).state == "forward"
+    assert run(TRIP, (-14.0, Opened.CLOSED_BACK), -38.0).state == "forward"
 
 
 def test_turning_on_too_soon_is_told() -> None:
     now = run(TRIP, CLOSED, -5.0, -2.0)
     assert (now.state, now.missed) == ("back", Missed.TOO_SOON)
     assert run(TRIP, CLOSED, -5.0, -3.5).missed is Missed.NOTHING  # a trembling hand
-    now = run(TRIP, CLOSED, -24.0, Seen(0.0, Opened.TOO_SHORT, 0.0))
+    now = run(TRIP, CLOSED, -24.0, (0.0, Opened.TOO_SHORT))
     assert (now.state, now.missed) == ("back", Missed.TOO_SOON)
 
 
 def test_passing_the_opening_with_the_contacts_closed_means_that_it_caught_again() -> None:
     now = run(TRIP, CLOSED, -60.0, -10.0, 2.0)
     assert now.state == "forward"
-    now = step(now, Seen(4.0))
+    now = step(now, 4.0)
     assert (now.state, now.missed) == ("trip", Missed.CAUGHT)
-    assert step(now, TRIP).missed is Missed.NOTHING
+    assert run(TRIP, now=now).missed is Missed.NOTHING
 
 
 def test_contacts_that_close_at_the_trip_do_not_say_where_they_open() -> None:
     """A finger, or the lever, closed them there: a lag of nothing would lead nowhere."""
-    now = run(TRIP, Seen(24.0, Opened.CLOSED_BACK, 24.0))
+    now = run(TRIP, (24.0, Opened.CLOSED_BACK))
     assert now.more_deg == pytest.approx(47.0)
-    now = run(TRIP, Seen(19.0, Opened.CLOSED_BACK, 19.0), -5.0, 23.0)  # 7 degrees: too little
+    now = run(TRIP, (19.0, Opened.CLOSED_BACK), -5.0, 23.0)  # 7 degrees: too little
     assert now.missed is Missed.CAUGHT
-    assert step(now, TRIP).more_deg == pytest.approx(49.0)  # it is not believed again
+    assert run(TRIP, now=now).more_deg == pytest.approx(49.0)  # it is not believed again
 
 
 def test_going_on_a_little_after_the_trip_is_not_turning_too_soon() -> None:
@@ -82,14 +83,12 @@ def test_going_on_a_little_after_the_trip_is_not_turning_too_soon() -> None:
 def test_where_it_catches_again_may_be_entered() -> None:
     """Turned back past it, it is said at once, and never led there: here it catches 27 degrees
     before the opening, and at the next lobe 180 degrees on."""
-    now = TripState(20.0, catch_deg=153.0, apart_deg=180.0)
-    for look in (Seen(-40.0), TRIP, CLOSED):
-        now = step(now, look)
+    now = run(-40.0, TRIP, CLOSED, now=TripState(20.0, catch_deg=153.0, apart_deg=180.0))
     assert now.catches_deg == -27.0
     assert now.far_enough_deg == -23.0
-    assert step(step(now, Seen(-26.0)), Seen(0.0, Opened.READ, 0.0)).missed is Missed.NOTHING
-    for before in (now, step(now, Seen(-24.0))):
-        caught = step(before, Seen(-28.0))
+    assert run(-26.0, (0.0, Opened.READ), now=now).missed is Missed.NOTHING
+    for before in (now, step(now, -24.0)):
+        caught = step(before, -28.0)
         assert (caught.state, caught.missed) == ("trip", Missed.CAUGHT)
     near = replace(now, catch_deg=-15.0)
     assert near.far_enough_deg == -13.0  # the approach is too short, and is said to be then
@@ -102,21 +101,14 @@ def test_each_state_has_a_way_on() -> None:
         assert {to for _, of, to, _ in impulse.ROWS if state in of} != {state}
 
 
-LOOKS = st.one_of(
-    st.floats(-90.0, 60.0).map(Seen),
-    st.tuples(st.floats(-90.0, 60.0), st.sampled_from(Opened)).map(
-        lambda seen: Seen(seen[0], seen[1], seen[0])
-    ),
-)
+LOOKS = st.tuples(st.floats(-90.0, 60.0), st.sampled_from([None, *Opened]))
 
 
 @given(st.lists(LOOKS, max_size=30))
-def test_from_any_state_the_whole_way_leads_to_a_reading(looks: list[Seen]) -> None:
-    now = run(*looks)
-    for look in (26.0, TRIP, CLOSED, -24.0, -10.0):
-        now = step(now, look if isinstance(look, Seen) else Seen(look))
+def test_from_any_state_the_whole_way_leads_to_a_reading(looks: list[Look]) -> None:
+    now = run(*looks, 26.0, TRIP, CLOSED, -24.0, -10.0)
     assert now.state == "forward"
-    assert step(now, Seen(0.0, Opened.READ, 0.0)).state == "trip"
+    assert step(now, 0.0, Opened.READ).state == "trip"
 
 
 # -- on the virtual rig -----------------------------------------------------------------------

@@ -15,7 +15,7 @@ from screen_states import BOTH, DOUBTFUL, EARLY, IMPULSE, KEYS, LOWER, READING, 
 from rig.base.uncertainty import Source
 from rig.guide.advice import ROWS, due
 from rig.guide.procedure import Advice
-from rig.guide.state import Inconclusive, JobState, Waiting
+from rig.guide.state import CHECK_BAD, Inconclusive, JobState, Waiting
 from rig.live.layout import render
 from rig.live.view import UnitView
 from rig.signal.events import Reason, Rejection
@@ -53,7 +53,7 @@ def advices() -> list[Advice]:
         *(replace(NAMED, rig="heard", index_seen=True, stop_in=True, touches=touches)
           for touches in ((0, 0), (1, 0), (2, 2), (3, 3))),
         replace(NAMED, gauge_points=4),
-        replace(NAMED, check_bad=True),
+        replace(NAMED, entered=frozenset({CHECK_BAD})),
         replace(NAMED, tdc_known=True, stop_in=True, touches=(3, 3)),
         replace(NAMED, index_places=3),
         replace(NAMED, saved=True),
