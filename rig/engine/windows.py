@@ -70,12 +70,36 @@ class _Figure:
     size: float  # in the form's unit
     written: str
 
+    def btdc(self, section: Section, yardstick: Yardstick) -> float | None:
+        """In degrees before TDC; None with a note where that cannot be."""
+        geometry, rim_mm, of = yardstick.geometry, yardstick.rim_diameter_mm, self.form.of
+        if not of:
+            return self.size
+        if of == "travel" and geometry is None:
+            needed = "[engine.geometry] with stroke_mm and rod_mm"
+            section.note(self.key, "is piston travel, and there is no geometry", needed)
+            return None
+        if of != "travel" and rim_mm is None:
+            needed = "rim_diameter_mm or rim_diameter_in in [engine]"
+            section.note(self.key, "is a length at the rim, and there is no diameter", needed)
+            return None
+        length_mm = self.size * _mm_per(self.form)
+        try:
+            if geometry is not None and of == "travel":
+                return btdc_from_travel_deg(abs(length_mm), geometry, after=length_mm < 0)
+            return (deg_from_rim_tape if of == "tape" else deg_from_rim_rule)(
+                length_mm, rim_mm or 0.0
+            )
+        except InputError as error:
+            section.note(self.key, str(error), "A figure that the engine can have")
+            return None
+
 
 def read_window(section: Section, yardstick: Yardstick) -> Window | None:
     """The window of a setting; None if no figure is given, or a wrong one."""
     figures = {each: _figure(section, each) for each in ("earliest", "nominal", "latest")}
     tolerance = _tolerance(section)
-    given = [each for each in figures.values() if each is not None]
+    given = {name: each for name, each in figures.items() if each is not None}
     source = section.text("source", longest=300)
     if not given:
         tried = any(f"{name}_{suffix}" in section.table for name in figures for suffix in FORMS)
@@ -84,29 +108,26 @@ def read_window(section: Section, yardstick: Yardstick) -> Window | None:
         return None
     if not source:
         section.missing("source", "Where the figure comes from: manual and page")
-    angles = {name: _btdc(section, each, yardstick) for name, each in figures.items()}
-    if any(angles[name] is None for name, each in figures.items() if each is not None):
-        return None  # one of the figures was wrong
-    ends = _ends(section, figures, angles, tolerance, yardstick)
+    angles = {name: each.btdc(section, yardstick) for name, each in given.items()}
+    ends = None if None in angles.values() else _ends(section, given, angles, tolerance, yardstick)
     if ends is None:
         return None
     earliest, latest = ends
-    nominal = angles["nominal"]
+    nominal = angles.get("nominal")
     middle = (earliest + latest) / 2.0 if nominal is None else nominal
     if not (earliest >= middle >= latest and earliest > latest):
         section.note(
-            given[0].key,
+            next(iter(given.values())).key,
             f"the window is upside down or empty: earliest {earliest:.2f}, nominal {middle:.2f}, "
             f"latest {latest:.2f} degrees before top dead centre",
             "Earliest is the largest, latest the smallest; after top dead centre is negative",
         )
         return None
-    measures = [
-        suffix for suffix, form in FORMS.items() if any(each.form is form for each in given)
-    ]
-    measure = next((each for each in measures if FORMS[each].of), "")
-    stated = _as_stated(figures, tolerance, yardstick)
-    return Window(earliest, middle, latest, source, stated, measure)
+    used = [each.form for each in given.values()]
+    measure = next((suffix for suffix, form in FORMS.items() if form.of and form in used), "")
+    return Window(
+        earliest, middle, latest, source, _as_written(given, tolerance, yardstick), measure
+    )
 
 
 def measured(btdc_deg: float, measure: str, engine: Engine, cylinder: int = 1) -> float | None:
@@ -136,8 +157,8 @@ def read_per_cylinder(
 
     Each window is counted from the cylinder's own datum. ``cylinders`` are those of the unit.
     """
-    from_first = section.choice("counted_from", {"own top dead centre": False, "cylinder 1": True},
-                                False, required=True)  # fmt: skip
+    datums = {"own top dead centre": False, "cylinder 1": True}
+    from_first = section.choice("counted_from", datums, False, required=True)
     tolerance = section.number("tolerance_deg", 0.001, 30, "degrees")
     source = section.text("source", longest=300) or (window.source if window else "")
     wanted: dict[int, float] = {}
@@ -183,12 +204,10 @@ def _figure(section: Section, name: str) -> _Figure | None:
     found: list[_Figure] = []
     for suffix, form in FORMS.items():
         key = f"{name}_{suffix}"
-        if section.has(key):
-            high = 180.0 if form.unit == "deg" else 10_000.0
-            unit = "degrees" if form.unit == "deg" else form.unit
-            size = section.length(key, -high, high, unit)
-            if size is not None:
-                found.append(_Figure(key, form, size, str(section.table[key]).strip().lstrip("-")))
+        high, unit = (180.0, "degrees") if form.unit == "deg" else (10_000.0, form.unit)
+        size = section.length(key, -high, high, unit)
+        if size is not None:
+            found.append(_Figure(key, form, size, str(section.table[key]).strip().lstrip("-")))
     for extra in found[1:]:
         section.note(extra.key, f"stands beside {found[0].key}", f"One figure for {name}")
     return found[0] if found else None
@@ -197,102 +216,63 @@ def _figure(section: Section, name: str) -> _Figure | None:
 def _tolerance(section: Section) -> _Figure | None:
     for unit, most in TOLERANCES.items():
         key = f"tolerance_{unit}"
-        if section.has(key):
-            size = section.length(key, 0.0001, most, "degrees" if unit == "deg" else unit)
-            if size is not None:
-                return _Figure(key, Form(unit, "", ""), size, str(section.table[key]).strip())
+        size = section.length(key, 0.0001, most, "degrees" if unit == "deg" else unit)
+        if size is not None:
+            return _Figure(key, Form(unit, "", ""), size, str(section.table[key]).strip())
     return None
 
 
 def _ends(
     section: Section,
-    figures: Mapping[str, _Figure | None],
+    given: Mapping[str, _Figure],
     angles: Mapping[str, float | None],
     tolerance: _Figure | None,
     yardstick: Yardstick,
 ) -> tuple[float, float] | None:
     """Earliest and latest, from themselves or from nominal and tolerance."""
-    nominal, earliest, latest = angles["nominal"], angles["earliest"], angles["latest"]
-    wrong = ""
-    if earliest is not None and latest is not None:
-        if tolerance is None:
+    earliest, latest, nominal = (angles.get(each) for each in ("earliest", "latest", "nominal"))
+    if tolerance is None:
+        if earliest is not None and latest is not None:
             return earliest, latest
-        wrong = "stands beside earliest and latest"
-    elif tolerance is None:
         if not any(f"tolerance_{unit}" in section.table for unit in TOLERANCES):
-            section.note(
-                "",
-                "says no limits for the figure",
-                "earliest and latest, or nominal and a tolerance (tolerance_deg = 1)",
-            )
+            allowed = "earliest and latest, or nominal and a tolerance (tolerance_deg = 1)"
+            section.note("", "says no limits for the figure", allowed)
         return None
+    wrong = "is a length, the figure an angle"
+    if earliest is not None and latest is not None:
+        wrong = "stands beside earliest and latest"
     elif nominal is None or earliest is not None or latest is not None:
         wrong = "does not go with the figures beside it"
-    figure = figures["nominal"]
-    if not wrong and figure is not None and nominal is not None:
-        if tolerance.form.unit == "deg":
-            return nominal + tolerance.size, nominal - tolerance.size
-        if figure.form.unit != "deg":
-            step = tolerance.size * _mm_per(tolerance.form) / _mm_per(figure.form)
-            later = replace(figure, key=tolerance.key, size=figure.size - step)
-            earlier = replace(figure, key=tolerance.key, size=figure.size + step)
-            earliest = _btdc(section, earlier, yardstick)
-            latest = None if earliest is None else _btdc(section, later, yardstick)
-            return None if earliest is None or latest is None else (earliest, latest)
-        wrong = "is a length, the figure an angle"
+    elif tolerance.form.unit == "deg":
+        return nominal + tolerance.size, nominal - tolerance.size
+    elif (figure := given["nominal"]).form.unit != "deg":
+        step = tolerance.size * _mm_per(tolerance.form) / _mm_per(figure.form)
+        earlier, later = (
+            replace(figure, key=tolerance.key, size=figure.size + each) for each in (step, -step)
+        )
+        earliest = earlier.btdc(section, yardstick)
+        latest = None if earliest is None else later.btdc(section, yardstick)
+        return None if earliest is None or latest is None else (earliest, latest)
     section.note(tolerance.key, wrong, "nominal with a tolerance, or earliest and latest")
     return None
-
-
-def _btdc(section: Section, figure: _Figure | None, yardstick: Yardstick) -> float | None:
-    """A figure in degrees before TDC."""
-    if figure is None:
-        return None
-    if figure.form.unit == "deg":
-        return figure.size
-    length_mm = figure.size * _mm_per(figure.form)
-    if figure.form.of == "travel":
-        if yardstick.geometry is None:
-            section.note(figure.key, "is piston travel, and there is no geometry",
-                         "[engine.geometry] with stroke_mm and rod_mm")  # fmt: skip
-            return None
-    elif yardstick.rim_diameter_mm is None:
-        section.note(figure.key, "is a length at the rim, and there is no diameter",
-                     "rim_diameter_mm or rim_diameter_in in [engine]")  # fmt: skip
-        return None
-    try:
-        return _converted(length_mm, figure.form.of, yardstick)
-    except InputError as error:
-        section.note(figure.key, str(error), "A figure that the engine can have")
-        return None
-
-
-def _converted(length_mm: float, of: str, yardstick: Yardstick) -> float:
-    if of == "travel" and yardstick.geometry is not None:
-        return btdc_from_travel_deg(abs(length_mm), yardstick.geometry, after=length_mm < 0)
-    diameter_mm = yardstick.rim_diameter_mm or 0.0
-    if of == "tape":
-        return deg_from_rim_tape(length_mm, diameter_mm)
-    return deg_from_rim_rule(length_mm, diameter_mm)
 
 
 def _mm_per(form: Form) -> float:
     return MM_PER_INCH if form.unit == "in" else 1.0
 
 
-def _as_stated(
-    figures: Mapping[str, _Figure | None], tolerance: _Figure | None, yardstick: Yardstick
+def _as_written(
+    given: Mapping[str, _Figure], tolerance: _Figure | None, yardstick: Yardstick
 ) -> str:
     """The figures as written, for the certificate."""
     parts = []
-    for name, figure in figures.items():
-        if figure is not None:
-            side = "BTDC" if figure.size >= 0 else "ATDC"
-            joint = " " if figure.form.unit == "deg" else ", "
-            parts.append(f"{name} {figure.written}{figure.form.words}{joint}{side}")
+    for name, figure in given.items():
+        side = "BTDC" if figure.size >= 0 else "ATDC"
+        joint = " " if figure.form.unit == "deg" else ", "
+        parts.append(f"{name} {figure.written}{figure.form.words}{joint}{side}")
     if tolerance is not None:
         parts.append(f"tolerance {tolerance.written} {tolerance.form.unit}")
-    travel = any(figure is not None and figure.form.of == "travel" for figure in figures.values())
+    travel = any(figure.form.of == "travel" for figure in given.values())
     if travel and yardstick.geometry is not None and yardstick.geometry.offset_mm is None:
         parts.append("cylinder offset not known, taken as none")
     return "; ".join(parts)

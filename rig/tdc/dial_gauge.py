@@ -104,6 +104,11 @@ class Fit:
     freedom: int
     covariance: tuple[tuple[float, ...], ...]  # of TDC (deg), zero (mm), offset (mm)
 
+    @property
+    def x(self) -> Floats:
+        """TDC (deg), zero (mm) and offset (mm), as ``curve_mm`` takes them."""
+        return np.array([self.tdc_deg, self.zero_mm, self.offset_mm])
+
 
 def drop_in_mm(drop: float, unit: Literal["mm", "inch"]) -> float:
     """A drop as typed, in millimetres. 1 in = 25.4 mm exactly (definition)."""
@@ -132,10 +137,9 @@ def share(u_deg: float, scatter: float, freedom: int, how: str) -> Contribution:
     G.4.2).
     """
     if scatter > 1.0:
-        return Contribution(
-            Source.GAUGE, u_deg, float(freedom), "A", how + "; scatter of the points"
-        )
-    return Contribution(Source.GAUGE, u_deg, 8.0 + freedom, "B", how + "; readings as stated")
+        how += "; scatter of the points"
+        return Contribution(Source.GAUGE, u_deg, float(freedom), "A", how)
+    return Contribution(Source.GAUGE, u_deg, 8.0 + freedom, "B", f"{how}; readings as stated")
 
 
 def fit(
@@ -170,18 +174,17 @@ def fit(
         return np.append(r, x[2] / prior) if prior > 0.0 else r
 
     for _ in range(2):  # the second time with the angle's share in each reading's uncertainty
-        x0 = start if free else start[:2]
         got = least_squares(
             residual,
-            x0,
+            start[: len(bounds)],
             bounds=([-b for b in bounds], bounds),
             x_scale=[1.0, 0.1, 1.0][: len(bounds)],
             xtol=1e-14,
             ftol=1e-14,
             gtol=1e-14,
         )
-        start = np.append(got.x, [] if free else [0.0])
-        slope = _slope_mm_per_deg(angles, got.x, gauge, geometry)
+        start = got.x
+        slope = gradient(angles, got.x, gauge, geometry)[:, 0]
         sigma = np.hypot(gauge.u_drop_mm, gauge.u_angle_deg * slope)
     _both_sides(angles, float(got.x[0]))
     freedom = len(points) + (prior > 0.0) - len(got.x)
@@ -210,10 +213,10 @@ def fit(
         offset_mm=offset,
         offset_fitted=free,
         u_offset_mm=math.sqrt(cov[2, 2]) if free else 0.0,
-        residuals_mm=tuple(float(v) for v in residuals),
+        residuals_mm=tuple(residuals.tolist()),
         scatter=scatter,
         freedom=freedom,
-        covariance=tuple(tuple(float(v) for v in row) for row in cov),
+        covariance=tuple(map(tuple, cov.tolist())),
     )
 
 
@@ -226,9 +229,16 @@ def curve_mm(angles_deg: Floats, x: Floats, gauge: Gauge, geometry: Geometry) ->
     return float(x[1]) + gauge.mm_per_mm * crank.travel_mm(float(x[0]) - angles_deg, shape)
 
 
-def fitted(fit: Fit) -> Floats:
-    """The fitted TDC (deg), zero (mm) and offset (mm), as ``curve_mm`` takes them."""
-    return np.array([fit.tdc_deg, fit.zero_mm, fit.offset_mm])
+def gradient(angles_deg: Floats, x: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
+    """What ``curve_mm`` changes by for each of ``x``, shape (angles, len(x)); by the crank's angle
+    it is the first, of the other sign. Source: central differences."""
+    columns = []
+    for k, step in enumerate((0.01, 0.001, 0.01)[: len(x)]):
+        aside = np.zeros(len(x))
+        aside[k] = step
+        rise = curve_mm(angles_deg, x + aside, gauge, geometry)
+        columns.append((rise - curve_mm(angles_deg, x - aside, gauge, geometry)) / (2.0 * step))
+    return np.column_stack(columns)
 
 
 def coarse_top_deg(
@@ -247,13 +257,6 @@ def coarse_top_deg(
         return None
     drops = np.array([p.drop_mm for p in points])
     return modulo(float(_coarse(angles, drops, gauge, geometry)[0]))
-
-
-def _slope_mm_per_deg(angles: Floats, x: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
-    step = 0.01
-    up = curve_mm(angles + step, x, gauge, geometry)
-    down = curve_mm(angles - step, x, gauge, geometry)
-    return np.asarray((up - down) / (2.0 * step), np.float64)
 
 
 def _coarse(angles: Floats, drops: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
@@ -378,7 +381,12 @@ def equal_drops(
     weight = np.array([m.u_deg for m in middles]) ** -2.0
     warnings = [f"drop {x:g} mm was read on one side only and left out" for x in left_out]
     together = [m for m in middles if m.apart_mm]
-    warnings += [_in_words(m) for m in together]
+    for m in together:
+        before, after = (m.drop_mm + side * m.apart_mm / 2.0 for side in (-1, 1))
+        warnings.append(
+            f"drop {before:g} mm before the top and {after:g} mm after it are corrected to their"
+            f" mean, which moves their middle by {m.moved_deg:+.3f} degrees"
+        )
     freedom = len(middles) - 2
     pull = np.ones(1)  # effect of each middle on TDC
     more, scatter = list(parts), 0.0
@@ -399,8 +407,11 @@ def equal_drops(
         u *= max(1.0, scatter)
         if not freedom:
             warnings.append("two drops make a line that nothing checks; a third would")
-    if together:
-        more.append(_not_known(middles, pull))
+    if together:  # an error of one gauge and one crank, so it adds up
+        step_deg = float(np.sum(np.abs(pull) * [abs(m.moved_deg) for m in middles]))
+        u_deg = rectangular(NOT_KNOWN * step_deg)
+        by = f"rectangular, {NOT_KNOWN:g} of {step_deg:.3f} by which TDC is corrected (4.3.7)"
+        more.append(Contribution(Source.UNEQUAL_DROPS, u_deg, math.inf, "B", by))
     how = (
         f"equal drops on either side at {many(len(middles), 'drop')}"
         f"{', extrapolated to zero drop' if len(middles) > 1 else ''}"
@@ -507,18 +518,3 @@ def _half_way(
         apart_mm=after[0] - before[0],
         moved_deg=moved_deg,
     )
-
-
-def _in_words(middle: Middle) -> str:
-    before, after = (middle.drop_mm + side * middle.apart_mm / 2.0 for side in (-1, 1))
-    return (
-        f"drop {before:g} mm before the top and {after:g} mm after it are corrected to their mean,"
-        f" which moves their middle by {middle.moved_deg:+.3f} degrees"
-    )
-
-
-def _not_known(middles: Sequence[Middle], pull: Floats) -> Contribution:
-    """The error of correcting drops to each other: of one gauge and one crank, so it adds up."""
-    step_deg = float(np.sum(np.abs(pull) * [abs(m.moved_deg) for m in middles]))
-    how = f"rectangular, {NOT_KNOWN:g} of {step_deg:.3f} by which TDC is corrected (4.3.7)"
-    return Contribution(Source.UNEQUAL_DROPS, rectangular(NOT_KNOWN * step_deg), math.inf, "B", how)

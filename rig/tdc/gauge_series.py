@@ -29,7 +29,7 @@ from rig.tdc.dial_gauge import (
     curve_mm,
     equal_drops,
     fit,
-    fitted,
+    gradient,
     within_stroke,
 )
 from rig.tdc.piston_stop import encoder_backlash, run_out
@@ -94,17 +94,19 @@ def mistyped(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> 
     worst: Suspect | None = None
     for i, point in enumerate(points):
         try:
-            rest = fit([p for j, p in enumerate(points) if j != i], gauge, geometry)
+            rest = fit([*points[:i], *points[i + 1 :]], gauge, geometry)
         except InputError:  # the others are on one side, or the one to blame is among them
             continue
         at = np.array([nearest(point.angle_deg, rest.tdc_deg)])
-        x = fitted(rest)
-        expected = float(curve_mm(at, x, gauge, geometry)[0])
-        step = np.array([0.01])
-        rise = curve_mm(at + step, x, gauge, geometry) - curve_mm(at - step, x, gauge, geometry)
-        sigma = math.hypot(gauge.u_drop_mm, gauge.u_angle_deg * float(rise[0]) / 0.02)
-        spread = max(1.0, rest.scatter) * math.hypot(sigma, _u_curve(rest, at, gauge, geometry))
-        sigmas = abs(point.drop_mm - expected) / spread
+        expected = float(curve_mm(at, rest.x, gauge, geometry)[0])
+        slopes = gradient(at, rest.x, gauge, geometry)[0]
+        sigma = math.hypot(gauge.u_drop_mm, gauge.u_angle_deg * slopes[0])
+        covariance = np.array(rest.covariance)
+        own = slopes[: len(covariance)]  # of what was fitted
+        u_curve = math.sqrt(max(0.0, float(own @ covariance @ own)))
+        sigmas = abs(point.drop_mm - expected) / (
+            max(1.0, rest.scatter) * math.hypot(sigma, u_curve)
+        )
         better = rest.scatter < limit
         if sigmas > SUSPECT_SIGMAS and better and (worst is None or sigmas > worst.sigmas):
             worst = Suspect(i + 1, point, expected, sigmas, _words(i + 1, point, expected))
@@ -127,37 +129,22 @@ def misfit(found: Fit) -> str:
     )
 
 
-def _u_curve(rest: Fit, at: np.ndarray, gauge: Gauge, geometry: Geometry) -> float:
-    """Standard uncertainty of the fitted curve at an angle, mm, from the fit's covariance."""
-    x = fitted(rest)
-    size = len(rest.covariance)
-    steps = np.array([0.01, 0.001, 0.01])[:size]
-    grad = np.empty(size)
-    for k in range(size):
-        d = np.zeros(3)
-        d[k] = steps[k]
-        rise = curve_mm(at, x + d, gauge, geometry) - curve_mm(at, x - d, gauge, geometry)
-        grad[k] = float(rise[0]) / (2.0 * steps[k])
-    return math.sqrt(max(0.0, float(grad @ np.array(rest.covariance) @ grad)))
-
-
 def _words(number: int, point: GaugePoint, expected: float) -> str:
     text = (
         f"gauge point {number} ({after_index(point.angle_deg)} degrees after the index,"
         f" {point.drop_mm:.3f} mm) does not fit: the other points give {expected:.3f} mm there"
     )
-    for factor, guess in (
-        (10.0, "a decimal point in the wrong place"),
-        (0.1, "a decimal point in the wrong place"),
-        (1.0 / MM_PER_INCH, "an inch figure among millimetres"),
-        (MM_PER_INCH, "a millimetre figure among inches"),
-    ):
+    guesses = {
+        10.0: "a decimal point in the wrong place",
+        0.1: "a decimal point in the wrong place",
+        1.0 / MM_PER_INCH: "an inch figure among millimetres",
+        MM_PER_INCH: "a millimetre figure among inches",
+    }
+    for factor, guess in guesses.items():
         if abs(expected) > 0.05 and abs(point.drop_mm / factor / expected - 1.0) < 0.05:
             return f"{text}; {guess}?"
-    typed = sorted(f"{abs(point.drop_mm):.2f}")
-    if typed == sorted(f"{abs(expected):.2f}"):
-        return f"{text}; figures swapped?"
-    return f"{text}; take it again"
+    swapped = sorted(f"{abs(point.drop_mm):.2f}") == sorted(f"{abs(expected):.2f}")
+    return f"{text}; {'figures swapped?' if swapped else 'take it again'}"
 
 
 def gauge_moved(
@@ -169,25 +156,20 @@ def gauge_moved(
     are distinguished. Raises InputError when a side is missing. Source: least squares on the fitted
     curve, JCGM 100:2008.
     """
-    x = fitted(found)
     angles = np.array([nearest(p.angle_deg, found.tdc_deg) for p in touches])
     before = int(np.sum(angles < found.tdc_deg))
     if min(before, len(touches) - before) == 0:
         raise InputError("take a point again on either side of the top: one side is not enough")
     drops = np.array([p.drop_mm for p in touches])
-    step = np.array([0.01, 0.0, 0.0])
-    slope = (
-        curve_mm(angles, x + step, gauge, geometry) - curve_mm(angles, x - step, gauge, geometry)
-    ) / 0.02
+    slope = gradient(angles, found.x, gauge, geometry)[:, 0]
     sigma = np.hypot(gauge.u_drop_mm, gauge.u_angle_deg * slope)
     design = np.column_stack([slope, np.ones_like(slope)]) / sigma[:, None]
     cov = np.linalg.inv(design.T @ design)
-    shift, zero = (
-        float(v) for v in cov @ design.T @ ((drops - curve_mm(angles, x, gauge, geometry)) / sigma)
-    )
+    off = (drops - curve_mm(angles, found.x, gauge, geometry)) / sigma
+    shift, zero = (cov @ design.T @ off).tolist()
     u = math.hypot(math.sqrt(cov[0, 0]), found.u_tdc_deg)
-    gone = abs(shift) > 2.0 * u
     U = 2.0 * u
+    gone = abs(shift) > U
     words = (
         f"TDC moved by {difference(shift, U)} degrees (±{two_figures(U)}) since it was found: the"
         " encoder or its coupling slipped; find TDC again"

@@ -8,12 +8,13 @@ encoder's errors only those between the two angles remain (JCGM 100:2008, 5.2).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from rig.base import rounding
 from rig.base.angles import circular_mean, is_defined
 from rig.base.errors import InputError
+from rig.base.rounding import noun
 from rig.base.uncertainty import Source, Uncertainty, combine
 from rig.engine.profile import Encoder, Profile
 from rig.timing.assess import unit_figure
@@ -26,11 +27,20 @@ ADVANCE, RETARD = "full advance", "full retard"
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """One lever position: what was read there, and its verdict."""
+    """One lever position as read."""
 
     setting: str
     btdc_deg: float
     assessment: Assessment
+
+
+@dataclass(frozen=True, slots=True)
+class LeverEnds:
+    """A unit's readings at both ends of its lever, degrees BTDC."""
+
+    unit: str
+    retard_btdc: float
+    advance_btdc: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +99,8 @@ def advance_range(
     the two ends, else those of both. Raises InputError when fewer than two settings were read, or
     no cylinder at both ends. Source: subtraction; JCGM 100:2008, 5.1.2 and 5.2.
     """
-    read = [p for name in settings if (p := _position(assessments, unit, name)) is not None]
+    own = [_read_last(assessments, unit, name) for name in settings]
+    read = [each for each in own if each is not None]
     if len(read) < 2:
         have = ", ".join(p.setting for p in read) or "none"
         raise InputError(
@@ -98,14 +109,19 @@ def advance_range(
     by_name = {p.setting: p for p in read}
     read.sort(key=lambda p: p.btdc_deg, reverse=True)
     named = ADVANCE in by_name and RETARD in by_name
-    last = (by_name[ADVANCE], by_name[RETARD]) if named else (read[0], read[-1])
+    ends = (by_name[ADVANCE], by_name[RETARD]) if named else (read[0], read[-1])
     warnings = []
-    found = _in_one_phase(assessments, unit, last)
-    if found is None:
-        found = last
-        warnings.append(_in_two_phases(last))
-    advance, retard, cylinders = _alike(assessments, found)
-    if not cylinders and any(_by_cylinder(assessments, end.assessment) for end in found):
+    for phase in reversed(PHASES):
+        both = [_read_in(assessments, unit, end.setting, phase) for end in ends]
+        if both[0] is not None and both[1] is not None:
+            ends = both[0], both[1]
+            break
+    else:
+        when = " and ".join(f"{end.setting} was read {end.assessment.phase}" for end in ends)
+        warnings.append(f"{when}: the unit may have been moved in between; read both ends again")
+    by_cylinder = [_by_cylinder(assessments, end.assessment) for end in ends]
+    advance, retard, cylinders = _alike(ends, by_cylinder)
+    if not cylinders and any(by_cylinder):
         warnings.append("firing TDC not entered at one end: other cylinders may have been read")
     apart = compare_assessments(
         advance.assessment, retard.assessment, shared_reference=True, encoder=encoder
@@ -119,8 +135,6 @@ def advance_range(
     if wanted_btdc is not None:
         earlier, later = advance.btdc_deg - wanted_btdc, wanted_btdc - retard.btdc_deg
         place = later / range_deg if range_deg > 0.0 else None
-    every = [set(_by_cylinder(assessments, end.assessment)) for end in found]
-    some = "" if all(own == set(cylinders) for own in every) else _over(cylinders)
     return AdvanceRange(
         unit=unit,
         positions=tuple(read),
@@ -135,39 +149,27 @@ def advance_range(
         place=place,
         limit=by_name[retard.setting],
         warnings=tuple(warnings),
-        some=some,
+        some="" if all(set(each) == set(cylinders) for each in by_cylinder) else _over(cylinders),
     )
 
 
-def _position(assessments: Sequence[Assessment], unit: str, setting: str) -> Position | None:
+def _read_in(
+    assessments: Sequence[Assessment], unit: str, setting: str, phase: str
+) -> Position | None:
+    """A lever position as read in a phase; None without a mean."""
+    found = unit_figure(assessments, unit, setting, phase)
+    if found is None or found.mean_btdc is None:
+        return None
+    return Position(setting, found.mean_btdc, found)
+
+
+def _read_last(assessments: Sequence[Assessment], unit: str, setting: str) -> Position | None:
+    """As last read; None where that has no mean, as earlier phases are then out of date."""
     for phase in reversed(PHASES):
         found = unit_figure(assessments, unit, setting, phase)
-        if found is not None and found.mean_btdc is not None:
-            return Position(setting, found.mean_btdc, found)
-        if found is not None and found.groups:  # earlier phases are out of date
-            return None
+        if found is not None and (found.mean_btdc is not None or found.groups):
+            return _read_in(assessments, unit, setting, phase)
     return None
-
-
-def _in_one_phase(
-    assessments: Sequence[Assessment], unit: str, last: tuple[Position, Position]
-) -> tuple[Position, Position] | None:
-    """Both ends in the last phase in which both were read; None when there is none."""
-    for phase in reversed(PHASES):
-        ends = [unit_figure(assessments, unit, end.setting, phase) for end in last]
-        both = [
-            Position(end.setting, end.mean_btdc, end)
-            for end in ends
-            if end is not None and end.mean_btdc is not None
-        ]
-        if len(both) == 2:
-            return both[0], both[1]
-    return None
-
-
-def _in_two_phases(ends: tuple[Position, Position]) -> str:
-    read = " and ".join(f"{end.setting} was read {end.assessment.phase}" for end in ends)
-    return f"{read}: the unit may have been moved in between; read both ends again"
 
 
 def _by_cylinder(assessments: Sequence[Assessment], whole: Assessment) -> dict[int, Assessment]:
@@ -184,16 +186,16 @@ def _by_cylinder(assessments: Sequence[Assessment], whole: Assessment) -> dict[i
 
 
 def _alike(
-    assessments: Sequence[Assessment], ends: tuple[Position, Position]
+    ends: tuple[Position, Position], by_cylinder: Sequence[Mapping[int, Assessment]]
 ) -> tuple[Position, Position, tuple[int, ...]]:
     """Both ends over the cylinders read at both, and these cylinders.
 
     Raises InputError when there are none, though cylinders are known.
     """
-    ones, twos = (_by_cylinder(assessments, end.assessment) for end in ends)
-    common = tuple(sorted(ones.keys() & twos.keys()))
+    ones, twos = by_cylinder
     if not (ones and twos):
         return *ends, ()
+    common = tuple(sorted(ones.keys() & twos.keys()))
     if not common:
         raise InputError(
             f"{ends[0].assessment.unit}: no cylinder was read at both ends of the lever "
@@ -202,43 +204,37 @@ def _alike(
         )
     first, second = (
         end if set(own) == set(common) else _over_these(end, [own[each] for each in common])
-        for end, own in zip(ends, (ones, twos), strict=True)
+        for end, own in zip(ends, by_cylinder, strict=True)
     )
     return first, second, common
 
 
 def _over_these(end: Position, cylinders: Sequence[Assessment]) -> Position:
     """An end over some of its cylinders, equally weighted."""
-    if len(cylinders) == 1:
-        (one,) = cylinders
-        return Position(end.setting, one.mean_btdc or 0.0, one)
     means = [each.mean_btdc or 0.0 for each in cylinders]
+    if len(cylinders) == 1:
+        return Position(end.setting, means[0], cylinders[0])
+    whole = end.assessment
     if not is_defined(means):
         raise InputError(
-            f"{end.assessment.unit}, {end.setting}: its cylinders are all round the turn, so they"
-            " have no mean; check the firing order in engine.toml"
+            f"{whole.unit}, {end.setting}: its cylinders are all round the turn, so they have no"
+            " mean; check the firing order in engine.toml"
         )
     mean = circular_mean(means)
     spreads = [Spread((each.sd_deg or 0.0) ** 2 * (each.n - 1), each.n - 1) for each in cylinders]
     repeats = mean_over_cylinders(spreads, [each.n for each in cylinders])
-    whole = end.assessment
     uncertainty = None
     if repeats is not None and whole.uncertainty is not None:
         rest = [part for part in whole.uncertainty.parts if part.source is not Source.REPEATABILITY]
         uncertainty = combine([repeats, *rest])
-    judged = replace(
-        whole,
-        n=sum(each.n for each in cylinders),
-        mean_btdc=mean,
-        sd_deg=None,
-        uncertainty=uncertainty,
-    )
-    return Position(end.setting, mean, judged)
+    n = sum(each.n for each in cylinders)
+    over = replace(whole, n=n, mean_btdc=mean, sd_deg=None, uncertainty=uncertainty)
+    return Position(end.setting, mean, over)
 
 
 def _over(cylinders: Iterable[int]) -> str:
-    own = [str(each) for each in cylinders]
-    return f"cylinder {own[0]}" if len(own) == 1 else f"cylinders {', '.join(own)}"
+    numbers = list(cylinders)
+    return f"{noun(len(numbers), 'cylinder')} {', '.join(map(str, numbers))}"
 
 
 def lever_ends(
@@ -259,12 +255,3 @@ def lever_ends(
             except InputError as why:  # read, but with no mean for the whole unit
                 said.append(str(why))
     return found, said
-
-
-@dataclass(frozen=True, slots=True)
-class LeverEnds:
-    """A unit's readings at both ends of its lever, degrees BTDC."""
-
-    unit: str
-    retard_btdc: float
-    advance_btdc: float
