@@ -8,8 +8,8 @@ angles; across captures they do so only where reference and mounting are the sam
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import combinations
 
 from rig.base.angles import wrap
@@ -18,7 +18,6 @@ from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Encoder, Profile, Rule, Setting, Synchronisation, Unit
 from rig.tdc.reference import TdcReference
 from rig.timing import uncertainty_budget
-from rig.timing.groups import Split
 from rig.timing.uncertainty_budget import (
     Cell,
     Figure,
@@ -52,26 +51,24 @@ def compare_units(
     usable = [r for r in valid_readings(readings) if r.kind == "turned" and not r.wrong_stroke]
     comparisons = []
     for first, second, wanted in _pairs(profile):
+        asked = (wanted.stagger_deg, wanted.tolerance_deg) if wanted else None
         for phase in PHASES:
             in_phase = _in_phase(usable, phase, (first.name, second.name))
             for one, two in _settings_to_compare(first, second, in_phase):
-                sides = (
-                    _side(first, one, in_phase, profile.encoder),
-                    _side(second, two, in_phase, profile.encoder),
-                )
-                figures = _figures(*sides, profile.encoder)
+                side = _Side(first, one, in_phase, profile.encoder)
+                other = _Side(second, two, in_phase, profile.encoder)
                 comparisons += [
                     _comparison(
                         (first.name, second.name),
                         _both(one.name, two.name),
-                        cylinder=cylinder,
-                        difference=wrap(ours.mean_btdc - theirs.mean_btdc),
-                        parts=_parts(sides, (ours, theirs), profile.encoder, reference),
-                        asked=(wanted.stagger_deg, wanted.tolerance_deg) if wanted else None,
+                        cylinder=figure.cylinder,
+                        difference=wrap(figure.mean_btdc - theirs.mean_btdc),
+                        parts=_parts((first, figure), (second, theirs), profile.encoder, reference),
+                        asked=asked,
                         rule=profile.decision_rule,
                         phase=phase,
                     )
-                    for cylinder, ours, theirs in figures
+                    for figure, theirs in _figures(side, other)
                 ]
     return comparisons
 
@@ -98,7 +95,7 @@ def compare_assessments(
     first_name: str = "",
     second_name: str = "",
 ) -> Comparison:
-    """Compare two judgements, as of two captures or certificates: first minus second.
+    """Compare two assessments, as of two captures or certificates: first minus second.
 
     The references' parts both stay, unless ``shared_reference`` says that both rest on the same
     reference and mounting of the encoder: then it drops out and, with ``encoder`` given, the
@@ -173,76 +170,61 @@ def _settings_to_compare(
     return [(one, two) for one in ones for two in twos if one.name == two.name]
 
 
-@dataclass(frozen=True, slots=True)
 class _Side:
-    unit: Unit
-    setting: Setting
-    cells: list[Cell]
-    split: Split | None
+    """The readings of one of two units."""
 
-    def by_cylinder(self) -> dict[int, Cell]:
-        return {c[0].cylinder: c for c in self.cells if c[0].cylinder is not None}
+    def __init__(
+        self, unit: Unit, setting: Setting, readings: Sequence[Reading], encoder: Encoder
+    ) -> None:
+        own = [r for r in readings if (r.unit, r.setting) == (unit.name, setting.name)]
+        self._encoder = encoder
+        self._split = split_of(own, encoder, unit.play_deg)
+        self.cells = cells_of(own)
+        self.by_cylinder = {c[0].cylinder: c for c in self.cells if c[0].cylinder is not None}
 
-    def has_mean(self, cells: list[Cell]) -> bool:
-        """False where openings cancel out, or lie in groups apart."""
-        spoilt = self.split is not None and any(
-            self.split.spoils(number)
-            for number, cell in enumerate(self.cells)
-            if any(cell is each for each in cells)
+    def figure(self, cells: Sequence[Cell], cylinder: int | None) -> Figure | None:
+        """None where openings cancel out, or lie in groups apart."""
+        split = self._split
+        spoilt = split is not None and any(
+            split.spoils(number) for number, cell in enumerate(self.cells) if cell in cells
         )
-        return not spoilt and has_mean([r for cell in cells for r in cell])
-
-    def figure(self, cells: list[Cell], cylinder: int | None, encoder: Encoder) -> Figure:
+        if spoilt or not has_mean([r for cell in cells for r in cell]):
+            return None
         whole = sum((spread_of(cell) for cell in self.cells), uncertainty_budget.Spread())
-        return figure_over(cells, encoder, cylinder=cylinder, unit=whole)
-
-
-def _side(
-    unit: Unit,
-    setting: Setting,
-    readings: Sequence[Reading],
-    encoder: Encoder,
-) -> _Side:
-    own = [r for r in readings if (r.unit, r.setting) == (unit.name, setting.name)]
-    return _Side(unit, setting, cells_of(own), split_of(own, encoder, unit.play_deg))
+        return figure_over(cells, self._encoder, cylinder=cylinder, unit=whole)
 
 
 def _both(one: str, two: str) -> str:
     return one if one == two else f"{one} / {two}"
 
 
-def _figures(one: _Side, two: _Side, encoder: Encoder) -> list[tuple[int | None, Figure, Figure]]:
-    """What can be compared: over all cylinders read on both, then each (cylinder, ours, theirs)."""
-    ones, twos = one.by_cylinder(), two.by_cylinder()
-    common = sorted(ones.keys() & twos.keys())
-    pairs: list[tuple[int | None, list[Cell], list[Cell]]] = []
+def _figures(one: _Side, two: _Side) -> Iterator[tuple[Figure, Figure]]:
+    """What can be compared: over all cylinders read on both, then each."""
+    common = sorted(one.by_cylinder.keys() & two.by_cylinder.keys())
+    pairs = [(c, [one.by_cylinder[c]], [two.by_cylinder[c]]) for c in common]
+    whole: list[tuple[int | None, list[Cell], list[Cell]]] = []
     if len(common) > 1:
-        pairs.append((None, [ones[c] for c in common], [twos[c] for c in common]))
+        whole.append((None, [o for _, (o,), _ in pairs], [t for _, _, (t,) in pairs]))
     elif not common and one.cells and two.cells:
-        pairs.append((None, one.cells, two.cells))
-    pairs += [(c, [ones[c]], [twos[c]]) for c in common]
-    return [
-        (cylinder, one.figure(ours, cylinder, encoder), two.figure(theirs, cylinder, encoder))
-        for cylinder, ours, theirs in pairs
-        if one.has_mean(ours) and two.has_mean(theirs)
-    ]
+        whole.append((None, one.cells, two.cells))
+    for cylinder, ours, theirs in (*whole, *pairs):
+        figures = one.figure(ours, cylinder), two.figure(theirs, cylinder)
+        if figures[0] is not None and figures[1] is not None:
+            yield figures[0], figures[1]
 
 
 def _parts(
-    sides: tuple[_Side, _Side],
-    figures: tuple[Figure, Figure],
-    encoder: Encoder,
-    reference: TdcReference,
+    one: tuple[Unit, Figure], two: tuple[Unit, Figure], encoder: Encoder, reference: TdcReference
 ) -> list[Contribution] | None:
     """Contributions to a difference in one capture; None when there is no spread to go by."""
     repeats = [
-        replace(figure.repeatability, of=side.unit.name)
-        for side, figure in zip(sides, figures, strict=True)
+        replace(figure.repeatability, of=unit.name)
+        for unit, figure in (one, two)
         if figure.repeatability is not None
     ]
     if len(repeats) < 2:
         return None
-    seats = figures[0].seat, figures[1].seat
+    seats = one[1].seat, two[1].seat
     common = f"reference by {reference.by}, common to both: drops out (JCGM 100, 5.2)"
     parts = [
         *repeats,
@@ -251,15 +233,12 @@ def _parts(
         uncertainty_budget.graduation(encoder, *seats),
         uncertainty_budget.run_out(encoder, *seats),
     ]
-    for side, figure in zip(sides, figures, strict=True):
-        own = uncertainty_budget.sensing_delay(side.unit, figure)
-        parts += [replace(part, of=side.unit.name) for part in own]
+    for unit, figure in (one, two):
+        own = uncertainty_budget.sensing_delay(unit, figure)
+        parts += [replace(part, of=unit.name) for part in own]
     # Halves in one body share a rotor: the magnet pulls both or none.
-    if not (sides[0].unit.body and sides[0].unit.body == sides[1].unit.body):
-        plays = [
-            0.0 if figure.with_drag else side.unit.play_deg or 0.0
-            for side, figure in zip(sides, figures, strict=True)
-        ]
+    if not (one[0].body and one[0].body == two[0].body):
+        plays = [0.0 if f.with_drag else unit.play_deg or 0.0 for unit, f in (one, two)]
         parts += [uncertainty_budget.backlash_of_both(*plays)] if any(plays) else []
     return parts
 

@@ -118,31 +118,29 @@ def to_reading(
         why = opening.rejection or Rejection(Reason.NO_INDEX)
     elif reference is None:
         why = why or without
-    found = None
     crank_deg = opening.crank_deg
     if kind != "set":
         crank_deg = before_delay_deg(opening, unit.sensing_delay_us)
-    if crank_deg is not None and reference is not None:
-        found = _Finder(profile, reference, unit, in_force, stroke).find(crank_deg)
-        why = why or found.why
-    return Reading(
+    reading = Reading(
         unit=unit.name,
         setting=setting,
-        cylinder=found.cylinder if found else None,
-        lobe=found.lobe if found else None,
-        btdc_deg=found.btdc_deg if found else None,
+        cylinder=None,
+        lobe=None,
+        btdc_deg=None,
         crank_deg=crank_deg,
         t_s=(opening.t_us - start_us) * 1e-6,
         rejection=why,
         phase=phase,
         kind=kind,
-        stroke_known=found.stroke_known if found else False,
-        wrong_stroke=found.wrong_stroke if found else False,
+        stroke_known=False,
         times_opened=opening.times_opened,
         closed_deg=None if math.isnan(opening.closed_deg) else opening.closed_deg,
         speed_deg_s=opening.speed_deg_s,
         drag=drag,
     )
+    if crank_deg is None or reference is None:
+        return reading
+    return _Finder(profile, reference, unit, in_force, stroke).placed(reading, crank_deg)
 
 
 def drag_alone(readings: Sequence[Reading]) -> list[Reading]:
@@ -167,16 +165,6 @@ def _share(one: Place, two: Place) -> bool:
     return any(abs(wrap(angle)) <= SHARED_TDC_DEG for angle in apart)
 
 
-@dataclass(frozen=True, slots=True)
-class _Found:
-    cylinder: int | None
-    lobe: int | None
-    btdc_deg: float | None
-    stroke_known: bool
-    wrong_stroke: bool = False
-    why: Rejection | None = None  # why its angle cannot be assessed
-
-
 class _Finder:
     """The places of one unit in one setting, and the search for the nearest."""
 
@@ -192,68 +180,53 @@ class _Finder:
         self.reference, self.unit, self.setting = reference, unit, setting
         self.cycle = profile.cycle_deg
         self.both = sparks_on_both_strokes(unit, profile)
-        self.stated = stroke is not None or self.engine.strokes == 2
-        self.origin = self._origin(stroke)
-        self.firing = self._firing_places()
-        self.other = (
-            [Place(p.cylinder, p.tdc_deg + 360.0, p.open_deg + 360.0, False) for p in self.firing]
-            if self.engine.strokes == 4
-            else []
-        )
-
-    def _origin(self, stroke: FiringTdc | None) -> float:
-        """Firing TDC of cylinder 1, in crank degrees after the reference's TDC.
-
-        Without firing TDC any turn will do, as long as it stays the same.
-        """
-        cylinder = stroke.cylinder if stroke else self.reference.cylinder
-        after = tdc_after_reference_deg(self.engine, self.reference, cylinder)
-        turn = stroke.turn if stroke else 0
-        return 360.0 * turn + after - datum_after_first_deg(self.engine)[cylinder]
-
-    def _firing_places(self) -> list[Place]:
+        self.entered = stroke is not None or self.engine.strokes == 2
+        # Firing TDC of cylinder 1, in crank degrees after the reference's TDC. Without firing TDC
+        # any turn will do, as long as it stays the same.
+        cylinder, turn = (stroke.cylinder, stroke.turn) if stroke else (reference.cylinder, 0)
         datum_deg = datum_after_first_deg(self.engine)
-        places = []
-        for cylinder in served_cylinders(self.unit, self.engine):
-            tdc = self.origin + datum_deg[cylinder]
-            opens = tdc - nominal_btdc(self.unit, self.setting, cylinder)
-            places.append(Place(cylinder, tdc, opens, True))
-        return places
+        after = tdc_after_reference_deg(self.engine, reference, cylinder)
+        origin = 360.0 * turn + after - datum_deg[cylinder]
+        self.firing = [
+            Place(each, tdc, tdc - nominal_btdc(unit, setting, each), True)
+            for each in served_cylinders(unit, self.engine)
+            for tdc in (origin + datum_deg[each],)
+        ]
+        self.other = [
+            Place(p.cylinder, p.tdc_deg + 360.0, p.open_deg + 360.0, False)
+            for p in (self.firing if self.engine.strokes == 4 else [])
+        ]
 
-    def find(self, crank_deg: float) -> _Found:
+    def placed(self, reading: Reading, crank_deg: float) -> Reading:
+        """A reading with cylinder, lobe, stroke and its degrees BTDC."""
         after = crank_deg - self.reference.tdc_deg
         place, shared = self._nearest(after)
-        lobe = self._lobe(after)
-        if not self._can_be_judged(place.cylinder):
-            why = self._not_known(place.cylinder)
-            return _Found(place.cylinder, lobe, None, self.stated, why=why)
-        btdc = wrap(place.tdc_deg - after)
-        if not self.stated:
-            known = self.both and not shared
-            return _Found(None if shared else place.cylinder, lobe, btdc, known)
-        return _Found(place.cylinder, lobe, btdc, True, not place.firing and not self.both)
-
-    def _can_be_judged(self, cylinder: int) -> bool:
-        """Its TDC is known, or its window counts from cylinder 1's opening."""
-        from_first = self.setting.counted_from == "first" and cylinder in self.setting.per_cylinder
-        return from_first or tdc_known(self.engine, cylinder, self.reference.cylinder)
-
-    def _not_known(self, cylinder: int) -> Rejection:
-        if on_link_rod(self.engine, cylinder):
-            return Rejection(Reason.LINK_ROD_TDC, (cylinder,))
-        return Rejection(Reason.MASTER_ROD_TDC, (cylinder, self.reference.cylinder))
+        number, known_by = place.cylinder, self.reference.cylinder
+        found = replace(reading, cylinder=number, lobe=self._lobe(after), stroke_known=self.entered)
+        from_first = self.setting.counted_from == "first" and number in self.setting.per_cylinder
+        if not (from_first or tdc_known(self.engine, number, known_by)):
+            why = Rejection(Reason.MASTER_ROD_TDC, (number, known_by))
+            if on_link_rod(self.engine, number):
+                why = Rejection(Reason.LINK_ROD_TDC, (number,))
+            return replace(found, rejection=reading.rejection or why)
+        found = replace(found, btdc_deg=wrap(place.tdc_deg - after))
+        if self.entered:
+            return replace(found, wrong_stroke=not place.firing and not self.both)
+        known = self.both and not shared
+        return replace(found, cylinder=None if shared else number, stroke_known=known)
 
     def _nearest(self, after: float) -> tuple[Place, bool]:
         """The nearest place, and whether another cylinder shares it."""
-        if not self.stated:
-            places = sorted(self.firing, key=lambda p: abs(wrap(p.open_deg - after)))
-            best = places[0]
-            return best, any(_share(place, best) for place in places[1:])
+        if not self.entered:
+            best, *others = sorted(self.firing, key=lambda p: abs(wrap(p.open_deg - after)))
+            return best, any(_share(place, best) for place in others)
         firing = min(self.firing, key=lambda p: self._distance(p, after))
         if not self.other:
             return firing, False
         other = min(self.other, key=lambda p: self._distance(p, after))
-        tolerance = min(STROKE_TOLERANCE_DEG, self._gap(other) / 2.0)
+        # From the place on the other stroke to the nearest one where the unit should open.
+        gap = min(self._distance(each, other.open_deg) for each in self.firing)
+        tolerance = min(STROKE_TOLERANCE_DEG, gap / 2.0)
         if self._distance(other, after) <= tolerance < self._distance(firing, after):
             return other, False
         return firing, False
@@ -261,27 +234,22 @@ class _Finder:
     def _distance(self, place: Place, after: float) -> float:
         return abs(wrap(place.open_deg - after, self.cycle))
 
-    def _gap(self, other: Place) -> float:
-        """From a place on the other stroke to the nearest one where the unit should open."""
-        return min(self._distance(firing, other.open_deg) for firing in self.firing)
-
-    def _lobe(self, after: float) -> int | None:
+    def _lobe(self, after: float) -> int:
         """Openings counted from the first served cylinder's, modulo the lobes.
 
         Where each opening has its own place in the cycle, places are counted, since an odd firing
         order makes the openings uneven; otherwise the even spacing of the lobes is used.
         """
-        first = self.firing[0].open_deg
+        since = after - self.firing[0].open_deg
         candidates = self.firing + (self.other if self.both else [])
-        around = (modulo(p.open_deg - first, self.cycle) for p in candidates)
+        around = (modulo(p.open_deg - self.firing[0].open_deg, self.cycle) for p in candidates)
         steps = sorted({modulo(round(each, 6), self.cycle) for each in around})
         if len(steps) == openings_per_cycle(self.unit, self.profile):
-            since = after - first
             nearest = min(range(len(steps)), key=lambda i: abs(wrap(steps[i] - since, self.cycle)))
             cycles = round((since - steps[nearest]) / self.cycle)
             return (cycles * len(steps) + nearest) % self.unit.lobes
         spacing = 360.0 / float(self.unit.turns_per_crank_turn * self.unit.lobes)
-        return round((after - first) / spacing) % self.unit.lobes
+        return round(since / spacing) % self.unit.lobes
 
 
 # Reasons that only the crank's movement gives, and no reason at all.
