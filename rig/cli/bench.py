@@ -221,14 +221,6 @@ def _in_short(first: Mapping[str, Any], second: Mapping[str, Any], found: UnitCo
     return f"{names[1]} on {days[1]} against {against}: {said}"
 
 
-def _neutral_options(parser: argparse.ArgumentParser) -> None:
-    for name, words in (
-        ("--neutral-forward", "where it settles approached forward, after the index"),
-        ("--neutral-back", "the same, approached turning back"),
-    ):
-        parser.add_argument(name, type=float, nargs="+", default=[], metavar="DEG", help=words)
-
-
 OPTIONS = """
 what... PATH            a job folder, a recording, or reports
 --unit NAME             the unit's name in the job's engine file
@@ -244,7 +236,9 @@ what... PATH            a job folder, a recording, or reports
 --type NAME             its type; only reports of one type are compared
 --serial SERIAL         its serial number
 --impulse FILE          a recording with its impulse coupling engaged
+--neutral-forward DEG+  where it settles approached forward, after the index
+--neutral-back DEG+     the same, approached turning back
 --changed WORDS...      what was changed since its last report; repeatable
 --save-in FOLDER        folder for the report; a job has its own
 """
-COMMANDS = {"bench": Command(run, OPTIONS, _neutral_options)}
+COMMANDS = {"bench": Command(run, OPTIONS)}

@@ -104,16 +104,10 @@ def verify(args: argparse.Namespace) -> Answer:
     return Answer(figures, [*lines, *(["", *seal.words(saved)] if saved else [])], bool(failed))
 
 
-def _change_of(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--change-of", action="append", default=[], nargs=2, metavar=("UNIT", "WORDS"),
-        help="the same, of one unit",
-    )  # fmt: skip
-
-
 CERTIFY = f"""
 {JOB_AND_CAPTURES}
---change WORDS...   what was changed since the last certificate; repeatable
+--change WORDS...            what was changed since the last certificate; repeatable
+--change-of UNIT WORDS...    the same, of one unit
 """
 VERIFY = """
 certificate PATH   a certificate, another sheet, or a job folder
@@ -121,6 +115,6 @@ certificate PATH   a certificate, another sheet, or a job folder
 --all-checks       show all checks, not only failures
 """
 COMMANDS = {
-    "certify": Command(certify, CERTIFY, _change_of),
+    "certify": Command(certify, CERTIFY),
     "verify": Command(verify, VERIFY),
 }

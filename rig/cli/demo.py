@@ -29,7 +29,7 @@ from rig.wire.ports import open_port
 SEED = 10  # of an engine whose openings are all inside
 LOOK_S = 5.0  # the dashboard stays up this long after the certificate was saved
 BRISK_DEG_S = 240.0  # speed of the hand: the whole job takes under 45 s; a real hand is slower
-SPEEDS = (0.1, 2.0)
+SLOWEST, FASTEST = 0.1, 2.0  # of the hand, times its usual speed
 HAND_KEYS = {"right": "turn 90 at 60", "left": "back 45 at 60", "up": "turn 720 at 90"}
 START_S = 20.0
 
@@ -43,6 +43,8 @@ def run(args: argparse.Namespace) -> Answer:
     program of its own on a serial port of its own: a pseudo-terminal, or a loopback
     socket where there is none.
     """
+    if not SLOWEST <= args.speed <= FASTEST:
+        raise InputError(f"--speed {args.speed:g}: enter {SLOWEST:g} to {FASTEST:g}")
     folder = args.job or Path(f"demo-job-{datetime.now():%Y%m%d-%H%M%S}")
     lines = script_lines(args.script) if args.script else None
     write_example(folder)
@@ -255,27 +257,12 @@ class SimulatedHand:
             yield "waiting"
 
 
-def _speed(text: str) -> float:
-    low, high = SPEEDS
-    try:
-        times = float(text.replace(",", "."))
-    except ValueError:
-        times = 0.0
-    if not low <= times <= high:
-        raise argparse.ArgumentTypeError(f"{text!r}: enter {low:g} to {high:g}")
-    return times
-
-
-def _speed_option(parser: argparse.ArgumentParser) -> None:
-    words = f"speed of the hand, {SPEEDS[0]:g} to {SPEEDS[1]:g}; 0.3 is a careful person"
-    parser.add_argument("--speed", type=_speed, default=1.0, metavar="TIMES", help=words)
-
-
 OPTIONS = f"""
 --seed N={SEED}     draws the virtual engine
 --job FOLDER        the job folder to make
+--speed TIMES=1     speed of the hand, {SLOWEST:g} to {FASTEST:g}; 0.3 is a careful person
 --script FILENAME   commands as for rig live --script, and those of the hand
 --plain             plain lines, even in a terminal
 --socket            use a loopback socket as the port
 """
-COMMANDS = {"demo": Command(run, OPTIONS, _speed_option, json=False)}
+COMMANDS = {"demo": Command(run, OPTIONS, json=False)}

@@ -266,17 +266,11 @@ def _way(teeth: int) -> str:
     return f"{count} {'on, in the rotation' if teeth > 0 else 'back, against the rotation'}"
 
 
-def _teeth(parser: argparse.ArgumentParser) -> None:
-    for name, sides, words in (
-        ("--coupling", ("DRIVE", "UNIT"), "teeth of a coupling on either side"),
-        ("--planetary", ("SUN", "RING"), "teeth of a planetary stage, behind the train if any"),
-    ):
-        parser.add_argument(name, type=int, nargs=2, metavar=sides, help=words)
-
-
 MEMBER = f"{{{','.join(MEMBERS)}}}"
 OPTIONS = f"""
 [what...] TEETH          a job folder, or the teeth of each gear
+--coupling N N           teeth of a coupling: on the drive's side, on the unit's
+--planetary N N          teeth of a planetary stage behind the train: sun, ring
 --held {MEMBER}=ring     member of the planetary stage that is held
 --driver-turns {MEMBER}  its member that is driven; default: sun, or ring
 --planet N               teeth of a planet
@@ -284,4 +278,4 @@ OPTIONS = f"""
 --shift-deg DEG          shift to look for in crank degrees, + earlier
 --crank-per-min PER_MIN  crank turns a minute, for how often teeth meet
 """
-COMMANDS = {"gears": Command(run, OPTIONS, _teeth)}
+COMMANDS = {"gears": Command(run, OPTIONS)}

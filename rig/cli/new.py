@@ -74,15 +74,9 @@ def _say(text: str) -> None:
     message("\n".join(folded([text])))
 
 
-def _example(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--example", nargs="?", const="example", metavar="NAME",
-        help=f"copy an example: {', '.join(example_names())}",
-    )  # fmt: skip
-
-
-OPTIONS = """
+OPTIONS = f"""
 job PATH                 the folder to make
+--example [NAME=example]  copy an example: {", ".join(example_names())}
 --answer KEY=ANSWER...   answer a question beforehand; repeatable
 """
-COMMANDS = {"new": Command(run, OPTIONS, _example)}
+COMMANDS = {"new": Command(run, OPTIONS)}

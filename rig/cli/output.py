@@ -30,11 +30,9 @@ if TYPE_CHECKING:
     from rig.job.results import JobResults
 
 WIDTH = 80
-
-
 TYPES = {
     "N": int,
-    **dict.fromkeys(("DEG", "MM", "LENGTH", "S", "MS", "US", "PER_MIN"), float),
+    **dict.fromkeys(("DEG", "MM", "LENGTH", "S", "MS", "US", "PER_MIN", "TIMES"), float),
     **dict.fromkeys(("FILE", "FOLDER", "PATH"), Path),
 }
 """What a placeholder in a table of options stands for; any other is text."""
@@ -68,6 +66,9 @@ class Command:
         --tdc-deg DEG          an option with a value: see ``TYPES``
         --cylinder N=1         its default
         --changed WORDS...     may be repeated; the values are a list
+        --felt DEG+            one value or more
+        --example [NAME=one]   the value may be left out, and is then one
+        --change-of UNIT WORDS two values
         --direction {1,-1}     one of several
 
     ``parts`` are commands below one that does not ``run`` itself, whose help is ``about``.
@@ -98,24 +99,31 @@ def _settings(names: str, value: str) -> dict[str, Any]:
     if not value:
         return {"action": "store_true"}
     settings: dict[str, Any] = {}
-    default = ""
     if value.endswith("..."):
         value = value.removesuffix("...")
         settings |= {"action": "append", "default": []}
-    else:
+    elif value.endswith("+"):
+        value = value.removesuffix("+")
+        settings |= {"nargs": "+", "default": []}
+    elif value.startswith("["):
+        value, _, const = value.strip("[]").partition("=")
+        settings |= {"nargs": "?", "const": const}
+    elif "=" in value:
         value, _, default = value.partition("=")
+        settings |= {"default": default}  # argparse gives it its type
     if value.startswith("{"):
         choices = value.strip("{}").split(",")
         kind = int if all(each.lstrip("-").isdigit() for each in choices) else str
-        settings |= {"choices": [kind(each) for each in choices], "type": kind}
-    else:
-        settings |= {"type": TYPES.get(value, str)}
-        settings |= {"metavar": value} if names.startswith("-") else {}
-    if default:
-        settings |= {"default": settings["type"](default)}
-    if names.startswith("["):
+        return settings | {"choices": [kind(each) for each in choices], "type": kind}
+    words = value.split()
+    settings |= {"type": TYPES.get(words[0], str)}
+    if len(words) > 1:
+        settings |= {"nargs": len(words)}
+    if names.startswith("-"):
+        settings |= {"metavar": tuple(words) if len(words) > 1 else value}
+    elif names.startswith("["):
         settings |= {"nargs": "*" if "..." in names else "?"}
-    elif names.endswith("..."):
+    elif "..." in names:
         settings |= {"nargs": "+"}
     return settings
 

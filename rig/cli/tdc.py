@@ -307,13 +307,6 @@ def _reference(of: TdcReference) -> Iterator[str]:
         yield f"  note: {why}"
 
 
-def _use_option(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--use", nargs="?", const="fit", choices=tuple(METHODS),
-        help="select the TDC of this method",
-    )  # fmt: skip
-
-
 SET = f"""
 {JOB}
 --tdc-deg DEG                degrees after the index, in the normal direction
@@ -335,11 +328,12 @@ points PATH              a text file of points, or a capture with notes
 --fit-offset             find the cylinder offset too
 --leave-out N...         leave out the point of this number; repeatable
 --mark-deg DEG           the engine's mark, degrees after the index
+--use [{{fit,equal-drops}}=fit]  select the TDC of this method
 --mark-within,--mark-within-deg SIZE  half-width of the mark's reading; default: 1 degree
 """
 PARTS = {
     "show": Command(show, JOB),
     "set": Command(set_, SET),
-    "gauge": Command(gauge, GAUGE, _use_option),
+    "gauge": Command(gauge, GAUGE),
 }
 COMMANDS = {"tdc": Command(None, parts=PARTS, about=__doc__)}

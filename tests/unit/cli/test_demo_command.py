@@ -6,11 +6,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from made_job import refused
 from virtual_bench import VirtualBench
 
 from rig.base.errors import InputError
-from rig.cli.demo import SEED, SPEEDS, SimulatedHand
-from rig.cli.main import parser_of
+from rig.cli.demo import FASTEST, SEED, SimulatedHand
 from rig.live.script import Script
 
 LONGEST_S = 45.0  # of the rig's own time, for a certificate within a minute of the first command
@@ -123,9 +123,11 @@ def test_what_the_hand_cannot_do_names_its_line(tmp_path: Path) -> None:
         scripted(tmp_path / "job", "hand turn 400 at 200\nhand goto 5 at 200\nhand stop in")
 
 
-@pytest.mark.parametrize("typed", ["0", "-1", "nan", "fast", f"{SPEEDS[1] + 1:g}"])
-def test_a_speed_that_cannot_be(typed: str, capsys: pytest.CaptureFixture[str]) -> None:
-    parser = parser_of("demo")
-    with pytest.raises(SystemExit):
-        parser.parse_args(["--speed", typed])
-    assert "enter 0.1 to 2" in capsys.readouterr().err
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [("0", "enter 0.1 to 2"), ("-1", "enter 0.1 to 2"), (f"{FASTEST + 1:g}", "enter 0.1 to 2"),
+     ("nan", "is not a number"), ("fast", "is not a number")],
+)  # fmt: skip
+def test_a_speed_that_cannot_be(typed: str, said: str, tmp_path: Path) -> None:
+    assert said in refused(2, "demo", "--job", tmp_path / "job", f"--speed={typed}")
+    assert not (tmp_path / "job").exists()
