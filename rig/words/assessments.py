@@ -152,7 +152,7 @@ def what_decides(of: Assessment) -> str:
     if nominal is None or early is None or late is None:
         return ""
     off, lower, upper = (wrap(each - nominal) for each in (of.mean_btdc, late, early))
-    how = how_to_settle(off, of.uncertainty, of.n, lower, upper)
+    how = how_to_decide(off, of.uncertainty, of.n, lower, upper)
     return "; ".join(filter(None, (probability_words(of.probability_inside), how)))
 
 
@@ -262,7 +262,7 @@ def size_in_words(angle_deg: float, uncertainty: Uncertainty | None) -> str:
     return size(angle_deg, uncertainty.U_deg if uncertainty else None)
 
 
-def how_to_settle(
+def how_to_decide(
     value: float, uncertainty: Uncertainty | None, n: int, lower: float, upper: float
 ) -> str:
     """What would decide an inconclusive verdict, in words; degrees throughout.
@@ -292,20 +292,19 @@ def how_to_settle(
 
 def _what_has_to_shrink(parts: Sequence[Contribution], margin: float) -> str:
     """The fewest contributions, largest first, that have to shrink for U to reach ``margin``."""
+    from scipy.optimize import bisect
+
     ranked = sorted((p for p in parts if p.u_deg > 0.0), key=lambda p: -p.u_deg)
     for i, part in enumerate(ranked):
         rest = ranked[i + 1 :]
-        gone = " and ".join(contribution_words(p) for p in ranked[:i])
-        if combine(rest).U_deg < margin:
-            low, high = 0.0, 1.0
-            for _ in range(30):
-                middle = (low + high) / 2.0
-                if combine([replace(part, u_deg=middle * part.u_deg), *rest]).U_deg > margin:
-                    high = middle
-                else:
-                    low = middle
-            needed = low * part.u_deg
-            to = f"to about {two_figures(needed)}" if needed > 0.0 else "to nothing"
+
+        def over(u_deg: float, part: Contribution = part, rest: list[Contribution] = rest) -> float:
+            return combine([replace(part, u_deg=u_deg), *rest]).U_deg - margin
+
+        if over(0.0) < 0.0:
+            needed = bisect(over, 0.0, part.u_deg, xtol=1e-9)
+            to = f"to about {two_figures(needed)}" if needed > 1e-8 else "to nothing"
+            gone = " and ".join(contribution_words(p) for p in ranked[:i])
             also = f" and {gone} to nothing" if gone else ""
             return (
                 f"the contribution of {contribution_words(part)}, now {two_figures(part.u_deg)}"

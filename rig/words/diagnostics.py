@@ -23,7 +23,7 @@ from rig.timing.assess import verdict_over
 from rig.timing.values import Assessment
 from rig.words.assessments import assessment_in_full, in_groups, verdict_words
 
-Words = Callable[..., str]
+Words = str | Callable[..., str]  # a sentence, or what makes one of a value's data
 
 
 def _moved(*data: float) -> str:
@@ -41,48 +41,42 @@ def _place(places: int, apart_deg: float) -> str:
     )
 
 
-def _always(words: str) -> Words:
-    return lambda *_: words
+def _say(words: Words, *data: object) -> str:
+    return words if isinstance(words, str) else words(*data)
 
 
 REASONS: Mapping[Reason, Words] = {
-    Reason.BACKWARDS: _always("the crank went backwards"),
-    Reason.LINES_LOST: _always("lines from the rig were lost just then"),
-    Reason.UNSEEN: _always(
-        "the rig could not watch the contacts just then: too many edges on an input"
-    ),
-    Reason.NOT_COVERED: _always("the rig had not yet reported whether an edge was lost just then"),
-    Reason.BOUNCES_CUT: _always("the contacts bounced more often than the line could carry"),
-    Reason.ENCODER_JUMPED: _always(
-        "the encoder jumped: angles are valid again after the next index"
-    ),
-    Reason.LINE_CUT: _always(
-        "the line was interrupted: angles are valid again after the next index"
-    ),
+    Reason.BACKWARDS: "the crank went backwards",
+    Reason.LINES_LOST: "lines from the rig were lost just then",
+    Reason.UNSEEN: "the rig could not watch the contacts just then: too many edges on an input",
+    Reason.NOT_COVERED: "the rig had not yet reported whether an edge was lost just then",
+    Reason.BOUNCES_CUT: "the contacts bounced more often than the line could carry",
+    Reason.ENCODER_JUMPED: "the encoder jumped: angles are valid again after the next index",
+    Reason.LINE_CUT: "the line was interrupted: angles are valid again after the next index",
     Reason.INDEX_OFF: lambda off, per_turn: (
-        f"the index came {many(off, 'count')} from where {many(per_turn, 'count')} a turn would"
-        " have it: wait until it passes twice more"
+        f"the index came {many(off, 'count')} off, at {many(per_turn, 'count')} a turn: let it"
+        " pass twice more"
     ),
-    Reason.CRANK_STILL: _always("the crank was still"),
-    Reason.JUST_CLOSED: _always("the crank was held, and the contacts had only just closed"),
+    Reason.CRANK_STILL: "the crank was still",
+    Reason.JUST_CLOSED: "the crank was held, and the contacts had only just closed",
     Reason.SHORT_APPROACH: lambda had_deg, needed_deg: (
         f"approach of {had_deg:.1f}° only; {needed_deg:g}° needed"
     ),
-    Reason.TURNED_BACK: _always("turned back: backlash not taken up"),
-    Reason.NOISE_OR_BOUNCE: _always(
+    Reason.TURNED_BACK: "turned back: backlash not taken up",
+    Reason.NOISE_OR_BOUNCE: (
         "noise just before it may have been its first opening: turn more slowly"
     ),
-    Reason.INDEX_NEVER_MET: _always("the index never passed"),
-    Reason.RESTARTED_BEFORE_INDEX: _always("the rig restarted before the index passed"),
-    Reason.RESTARTED: _always("the rig restarted: angles are valid again after the next index"),
+    Reason.INDEX_NEVER_MET: "the index never passed",
+    Reason.RESTARTED_BEFORE_INDEX: "the rig restarted before the index passed",
+    Reason.RESTARTED: "the rig restarted: angles are valid again after the next index",
     Reason.COUNTS_LOST: lambda off: (
         f"the index then came {many(off, 'count')} off: counts were lost"
     ),
     Reason.COUNTS_WRONG: lambda usual, entered: (
         f"{many(usual, 'count')} from index to index; {entered} entered"
     ),
-    Reason.NO_INDEX: _always("the index has not passed, so the angle is not known"),
-    Reason.NO_TDC: _always("no TDC yet"),
+    Reason.NO_INDEX: "the index has not passed, so the angle is not known",
+    Reason.NO_TDC: "no TDC yet",
     Reason.TDC_MOVED: lambda *by: f"TDC has moved{_moved(*by)}: it is not known here",
     Reason.INDEX_PLACE: _place,
     Reason.LINK_ROD_TDC: lambda cylinder: (
@@ -92,32 +86,32 @@ REASONS: Mapping[Reason, Words] = {
         f"the TDC of cylinder {cylinder} (master rod) does not follow from that of"
         f" cylinder {known} (link rod): enter it"
     ),
-    Reason.FAR_FROM_NOMINAL: _always("the contacts opened with the crank held, far from nominal"),
-    Reason.MOVED_AGAIN: _always("the unit was moved again afterwards"),
-    Reason.WITHOUT_DRAG: _always("read without the drag with which others were"),
+    Reason.FAR_FROM_NOMINAL: "the contacts opened with the crank held, far from nominal",
+    Reason.MOVED_AGAIN: "the unit was moved again afterwards",
+    Reason.WITHOUT_DRAG: "read without the drag with which others were",
     Reason.BY_HAND: lambda noted="rejected by hand": noted,
 }
 """Why a past opening is rejected."""
 
 NOW: Mapping[Reason, Words] = {
     Reason.BACKWARDS: lambda shaft: f"{shaft} goes backwards",
-    Reason.NO_INDEX: _always("the index has not passed yet"),
-    Reason.TURNED_BACK: _always("not yet past the furthest point"),
-    Reason.SHORT_APPROACH: _always("approach still too short"),
+    Reason.NO_INDEX: "the index has not passed yet",
+    Reason.TURNED_BACK: "not yet past the furthest point",
+    Reason.SHORT_APPROACH: "approach still too short",
 }
 """Why an opening now would be rejected, if the words differ; the first value is the shaft."""
 
 
 def reason_words(rejection: Rejection | None) -> str:
     """Why an opening is rejected; empty when it is valid."""
-    return "" if rejection is None else REASONS[rejection.reason](*rejection.data)
+    return "" if rejection is None else _say(REASONS[rejection.reason], *rejection.data)
 
 
 def now_words(rejection: Rejection | None, shaft: str = "the crank") -> str:
     """Why an opening just now would be rejected; empty when it would be valid."""
     if rejection is None or rejection.reason not in NOW:
         return reason_words(rejection)
-    return NOW[rejection.reason](shaft, *rejection.data)
+    return _say(NOW[rejection.reason], shaft, *rejection.data)
 
 
 def reason_code(rejection: Rejection | None) -> str:
@@ -199,7 +193,7 @@ DOUBTS: Mapping[Doubt, Words] = {
         f"the index came {_times(times)} at another count than expected: counts were lost, or"
         " noise reached the index; readings since the pass before are rejected"
     ),
-    Doubt.ANGLES_LOST: _always("angles are not valid"),
+    Doubt.ANGLES_LOST: "angles are not valid",
     Doubt.STOP_MISLEADS: lambda why: why,
     Doubt.INDEX_PLACE: lambda places, apart_deg, within_deg: (
         f"{_place(places, apart_deg)} (within {within_deg:.0f}° is near enough), or touch"
@@ -225,7 +219,7 @@ DOUBTS: Mapping[Doubt, Words] = {
 
 def diagnostic_words(diagnostic: Diagnostic) -> str:
     """One sentence: what was seen, and what to check."""
-    words = DOUBTS[diagnostic.doubt](*diagnostic.data)
+    words = _say(DOUBTS[diagnostic.doubt], *diagnostic.data)
     why = reason_words(diagnostic.rejection)
     return f"{words}: {why}" if why else words
 

@@ -27,7 +27,7 @@ from rig.timing.verdict import (
     sd_interval,
     with_readings,
 )
-from rig.words.assessments import how_to_settle, probability_words
+from rig.words.assessments import how_to_decide, probability_words
 
 
 @pytest.mark.parametrize(
@@ -183,27 +183,27 @@ def test_the_number_of_readings_is_the_least_that_settles(
 
 def test_settled_by_readings() -> None:
     whole = combine(budget(0.3, 4, 0.05))
-    words = how_to_settle(0.7, whole, 4, -1.0, 1.0)
+    words = how_to_decide(0.7, whole, 4, -1.0, 1.0)
     count = more_readings(whole.parts, 4, 0.3)
     assert count is not None
     assert words.startswith(f"{count} more reading")
 
 
 def test_settled_only_by_a_better_tdc() -> None:
-    words = how_to_settle(0.8, combine(budget(0.1, 10, 0.25)), 10, -1.0, 1.0)
+    words = how_to_decide(0.8, combine(budget(0.1, 10, 0.25)), 10, -1.0, 1.0)
     assert words.startswith("more readings will not help: ")
     assert "TDC, now 0.25 degrees, would have to shrink to about 0.10" in words
 
 
 def test_a_window_that_is_too_narrow_is_reported() -> None:
-    words = how_to_settle(0.0, combine(budget(0.1, 10, 0.6)), 10, -1.0, 1.0)
+    words = how_to_decide(0.0, combine(budget(0.1, 10, 0.6)), 10, -1.0, 1.0)
     assert "no reading could be accepted" in words
     assert "TDC" in words
 
 
 def test_a_mean_beside_the_limit_is_reported() -> None:
     parts = [Contribution(Source.REPEATABILITY, 0.2, 3, "A", "")]
-    words = how_to_settle(0.999, combine(parts), 4, -1.0, 1.0)
+    words = how_to_decide(0.999, combine(parts), 4, -1.0, 1.0)
     assert words.startswith(f"more than {MOST_READINGS} more readings")
 
 
@@ -214,13 +214,13 @@ def test_two_parts_may_have_to_shrink_together() -> None:
         Contribution(Source.RUN_OUT, 0.25, math.inf, "B", ""),
         Contribution(Source.GRADUATION, 0.01, math.inf, "B", ""),
     ]
-    words = how_to_settle(0.9, combine(parts), 10, -1.0, 1.0)
+    words = how_to_decide(0.9, combine(parts), 10, -1.0, 1.0)
     assert "run-out, now 0.25 degrees" in words
     assert "TDC to nothing" in words
 
 
 def test_one_reading_says_nothing_of_its_spread() -> None:
-    assert how_to_settle(0.2, None, 1, -1.0, 1.0) == "one reading has no SD: take 2 more"
+    assert how_to_decide(0.2, None, 1, -1.0, 1.0) == "one reading has no SD: take 2 more"
 
 
 REPEATS, TOUCHED = (
