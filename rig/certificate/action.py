@@ -40,7 +40,8 @@ def _why_not(bench: Bench) -> str:
 
 def _ask(bench: Bench, _: str) -> None:
     def save_and_say() -> None:
-        bench.prompt.say(f"saved: {save(bench.host).files[0]}")
+        folder = save(bench.host).files[0].parent
+        bench.prompt.say(f"Saved in {folder.relative_to(bench.host.job.folder)}.")
 
     bench.prompt.ask("End this capture and save the certificate?", save_and_say)
 

@@ -228,6 +228,7 @@ def _crank(live: LiveSession) -> CrankView:
         why = reason_words(session.why_no_reference())
     else:
         btdc = wrap(session.here.tdc_deg - now.crank_deg)
+    why_not = "the capture has ended" if live.saved else why or now_words(now.rejection)
     return CrankView(
         btdc_deg=btdc,
         of=f"cylinder {session.reference.cylinder}" if session.reference else "cylinder 1",
@@ -237,8 +238,8 @@ def _crank(live: LiveSession) -> CrankView:
         speed_deg_s=round(abs(now.speed_deg_s), 0),
         approach_deg=min(now.approach_deg, needed),
         approach_needed_deg=needed,
-        valid_now=now.rejection is None and not why,
-        why_not=why or now_words(now.rejection),
+        valid_now=not why_not,
+        why_not=why_not,
     )
 
 

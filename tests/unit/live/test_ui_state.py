@@ -309,6 +309,9 @@ def test_saved_proved_and_replayed_the_same(
     found.press("r", *"gap 0.30 mm", "enter", "w", *"new heel", "enter", "enter", "s", "y")
     assert found.live.saved is not None
     record, page = found.live.saved.files
+    screen = "\n".join(render(found.ui_state.view(), 80, 24).plain())
+    assert f"now      Saved in certificates/{record.parent.name}." in screen
+    assert "NOT VALID now: the capture has ended" in screen
     assert page.exists()
     replayed = results_of(found.job.profile, [found.live.capture_path])
     assert [repr(r) for r in replayed.readings] == [repr(r) for r in live]
