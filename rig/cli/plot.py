@@ -40,6 +40,7 @@ def run(args: argparse.Namespace) -> Answer:
         tdc_deg=args.tdc_deg,
         engine=args.engine or "",
         engine_serial=args.engine_serial or "",
+        unit_serial=args.unit_serial or "",
         cylinders=args.cylinders,
         face=args.face,
         paper=args.paper,
@@ -59,6 +60,7 @@ what... PATH                          a job, a recording, or a folder
 --tdc-deg DEG                         signal: TDC in degrees after the index
 --engine NAME                         drift: the engine's name
 --engine-serial SERIAL                drift: its serial number
+--unit-serial SERIAL                  drift: one unit by its serial, on any engine
 --cylinders                           drift: each cylinder too
 --face {{working,other,both}}=working  layout: which face of the piece is in front of you
 --paper {{A4,Letter}}=A4              layout: its paper

@@ -13,7 +13,8 @@ from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.cli.output import Answer, Command, fields_of, table_lines, tell
 from rig.history import series as records
-from rig.history.series import History, NoSuchUnitError, Point, Series, chosen
+from rig.history.series import History, Point, Series, chosen
+from rig.history.visits import NoSuchUnitError, look
 from rig.words.assessments import verdict_words
 
 TRENDS = ("rig.unit_bench.trend",)
@@ -34,7 +35,7 @@ def run(args: argparse.Namespace) -> Answer:
     and is not drift. --unit-serial follows one unit on any engine, with its reports
     off the engine. A line through a few points is a hint, not more.
     """
-    listing = records.look(args.folder)
+    listing = look(args.folder)
     troubles = [each.words for each in listing.left]
     others = [
         import_module(name).Trend(args.folder, troubles, args.unit_serial or "") for name in TRENDS

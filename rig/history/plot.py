@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.base.rounding import many
-from rig.history import series as records
-from rig.history.series import History, Point, Series, chosen
+from rig.history.series import History, Point, Series, chosen, history
+from rig.history.visits import look
 from rig.plots import sheet
 from rig.plots.axis import Rows, angles_of, interval_of
 from rig.plots.sheet import Drawn, PlotRequest
@@ -49,10 +49,12 @@ def sheet_of(history: History, shown: Sequence[Series]) -> Figure:
     """The sheet: a panel for each series, all with the same days and degrees across."""
     panels = list(shown[:MOST_PANELS])
     high = HEAD_IN + len(panels) * (PANEL_IN + GAP_IN) + FOOT_IN
-    serial = f", serial {history.serial}" if history.serial else ""
+    of = history.engine + (f", serial {history.serial}" if history.serial else "")
+    if history.unit_serial:
+        of = f"unit {history.unit_serial}, on {of}"
     n = len(history.certificates)
     under = f"{many(n, 'certificate')}; contacts open, degrees of crank, earlier above"
-    figure = sheet.paper(WIDTH_IN, high, f"{history.engine}{serial}", under)
+    figure = sheet.paper(WIDTH_IN, high, of, under)
     top = high - HEAD_IN
     ends = _span([point for series in panels for point in series.points])
     high_deg = max(high - low for high, low in (_reach(each.points)[::-1] for each in panels))
@@ -173,17 +175,15 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
     """
     if len(asked.what) > 1:
         raise InputError("one folder: a job, or one that holds many")
-    listing = records.look(asked.what[0])
-    for each in listing.left:
-        asked.tell(each.words)
-    found = records.history(
-        listing.files, asked.engine, asked.engine_serial, cylinders=asked.cylinders
-    )
-    for text in found.troubles:
+    listing = look(asked.what[0])
+    found = history(
+        listing.files, asked.engine, asked.engine_serial,
+        cylinders=asked.cylinders, unit_serial=asked.unit_serial,
+    )  # fmt: skip
+    for text in (*(each.words for each in listing.left), *found.troubles):
         asked.tell(text)
     shown = chosen(found.series, asked.unit, cylinders=asked.cylinders)
     if not shown:
         raise InputError("no series of that unit, or no figure with an uncertainty, to draw")
-    path = draw(found, shown, out)
     facts = {"certificates": list(found.certificates), "words": [s.words for s in shown]}
-    return Drawn(path, facts)
+    return Drawn(draw(found, shown, out), facts)

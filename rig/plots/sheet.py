@@ -74,6 +74,7 @@ class PlotRequest:
     tdc_deg: float | None = None  # degrees after the index
     engine: str = ""
     engine_serial: str = ""
+    unit_serial: str = ""
     cylinders: bool = False
     face: Literal["working", "other", "both"] = "working"  # of a piece to mark
     paper: str = "A4"  # or "Letter"

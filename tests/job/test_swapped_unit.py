@@ -50,6 +50,16 @@ def test_a_unit_is_followed_by_its_serial_to_another_engine() -> None:
     assert shown.startswith("unit A1, on Launch engine, Saw bench engine: 4 certificates\n")
 
 
+def test_a_unit_is_drawn_by_its_serial(tmp_path: Path) -> None:
+    out = tmp_path / "drift.svg"
+    ran = rig("plot", "drift", workshop(), "--unit-serial", "A1", "--out", out, "--json")
+    assert ran.status == 0, ran.err
+    assert len(ran.answer["certificates"]) == 4
+    assert out.read_bytes()
+    ran = rig("plot", "drift", workshop(), "--unit-serial", "C3", "--out", out)
+    assert (ran.status, "no unit with serial C3" in ran.err) == (2, True)
+
+
 def test_what_is_asked_for_wrongly() -> None:
     ran = rig("trend", workshop(), "--unit-serial", "C3")
     assert ran.status == 2

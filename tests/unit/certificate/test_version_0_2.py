@@ -10,7 +10,8 @@ import pytest
 from made_job import certificate_in, rig
 
 from rig.certificate import record, seal
-from rig.history.series import history, look
+from rig.history.series import history
+from rig.history.visits import look
 
 KEPT = Path(__file__).parents[3] / "fixtures" / "version_0_2"
 EARLIER = ("not decidable", "being set")

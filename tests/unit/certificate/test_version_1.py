@@ -15,7 +15,8 @@ from made_job import rig
 
 from rig.certificate import record, seal
 from rig.certificate import record as certificate
-from rig.history.series import history, look
+from rig.history.series import history
+from rig.history.visits import look
 
 KEPT = Path(__file__).parents[3] / "fixtures" / "version_1"
 

@@ -22,7 +22,8 @@ from rig.base.rounding import rate
 from rig.certificate import record as certificate
 from rig.certificate import seal
 from rig.certificate.schema import TdcMove
-from rig.history.series import COLUMNS, SET_BETWEEN, Reason, chosen, csv_text, history, look
+from rig.history.series import COLUMNS, SET_BETWEEN, Reason, chosen, csv_text, history
+from rig.history.visits import look
 from rig.job.results import Change, MadeAdjustment, PredictedOpening
 from rig.timing.assess import assess
 from rig.words.assessments import CAUTION
@@ -444,7 +445,7 @@ def test_one_that_states_no_true_uncertainty_is_shown_and_no_line_goes_through_i
     assert said.startswith(f"{files[at].name}: {which}: ")
     assert said.endswith(": shown, and no line goes through it")
     none = found.series[0].points[at - 2018].assessment.uncertainty is None
-    assert ("no uncertainty is stated" if none else "is nothing, or over 180°") in said
+    assert ("it has no uncertainty" if none else "is nothing, or over 180°") in said
 
 
 @pytest.mark.parametrize(

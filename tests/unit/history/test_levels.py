@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from fabricated_record import profile, readings, reference
 from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.certificate.record import recorded
-from rig.history.series import SAME_WEAR, Reason, Series, _Read, _series
+from rig.history.series import SAME_WEAR, Reason, Series, series_of
+from rig.history.visits import Visit as Read
 from rig.job.results import Change
 from rig.timing.assess import assess
 
@@ -42,19 +44,20 @@ VISITS = st.lists(
 )
 
 
-def read(year: int, visit: Visit) -> _Read:
+def read(year: int, visit: Visit) -> Read:
     turned = [replace(r, btdc_deg=(r.btdc_deg or 0.0) + visit.early_deg) for r in BASE]
     if visit.left:
         turned += [replace(r, phase="as left") for r in BASE]
     found = replace(reference(), made_utc=f"{year}-05-14T09:12:44Z")
-    return _Read(
+    return Read(
         identification=str(year),
-        measured_from_utc=f"{year}-05-14T09:00:00Z",
-        judgements=tuple(map(recorded, assess(turned, JOB, found))),
+        measured_utc=f"{year}-05-14T09:00:00Z",
+        assessments=tuple(map(recorded, assess(turned, JOB, found))),
         changes=(Change("new heel", "rear"),) if visit.changed else (),
-        shares=str(year),
+        tdc=str(year),
         record_sha256=str(year),
-        file=f"{year}.json",
+        path=Path(f"{year}.json"),
+        engine_serial="",
         engine="Launch engine",
         serials={"rear": visit.serial},
         mount=visit.mount,
@@ -62,14 +65,14 @@ def read(year: int, visit: Visit) -> _Read:
     )
 
 
-def series_of(visits: list[Visit]) -> Series:
-    (found,) = _series([read(2000 + n, each) for n, each in enumerate(visits)])
+def series_in(visits: list[Visit]) -> Series:
+    (found,) = series_of([read(2000 + n, each) for n, each in enumerate(visits)])
     return found
 
 
 @given(VISITS)
 def test_a_level_is_of_one_unit_one_rig_and_one_mounting(visits: list[Visit]) -> None:
-    found = series_of(visits)
+    found = series_in(visits)
     of_level: dict[int, set[tuple[str, str, str]]] = {}
     for point in found.points:
         visit = visits[int(point.certificate) - 2000]
@@ -84,7 +87,7 @@ def test_a_level_is_of_one_unit_one_rig_and_one_mounting(visits: list[Visit]) ->
 
 @given(VISITS)
 def test_a_line_goes_through_no_more_than_what_wears_on(visits: list[Visit]) -> None:
-    found = series_of(visits)
+    found = series_in(visits)
     last = found.points[-1]
     own = [each for each in found.points if each.level == last.level]
     same = [each for each in found.points if each.wear == last.wear]
@@ -97,7 +100,7 @@ def test_a_line_goes_through_no_more_than_what_wears_on(visits: list[Visit]) -> 
 
 @given(VISITS)
 def test_what_was_noted_is_a_reason_and_a_setting_is_one(visits: list[Visit]) -> None:
-    points = series_of(visits).points
+    points = series_in(visits).points
     for point in points[1:]:
         visit = visits[int(point.certificate) - 2000]
         if point.phase == "as left":
