@@ -143,8 +143,10 @@ def state_of(host: Host) -> JobState:
         wedge_in=bool(weights),  # at the end it is looked for wherever there may be one
         without_drag=()
         if "play" in said
-        else tuple(u.name for u in magnetos if u.play_deg is None and not notes.drag_on(u.name)),
-        drag_held=any(notes.drag_on(unit.name) for unit in units),
+        else tuple(
+            u.name for u in magnetos if u.play_deg is None and not notes.of[u.name].drag.now
+        ),
+        drag_held=any(notes.of[unit.name].drag.now for unit in units),
         impulse=tuple(each for each in unread if each.unit in coupled),
         unread=tuple(each for each in unread if each.unit not in coupled),
         inconclusive=tuple(_in_doubt(session, unit) for unit in _with(session, "inconclusive")),
@@ -199,7 +201,7 @@ def _of(session: Session, unit: Unit) -> list[Reading]:
 def _here(session: Session, unit: Unit) -> list[Reading]:
     """Valid readings of a unit as it is now: its setting and phase, and the drag on its rotor."""
     here = (session.setting_of(unit.name), session.phase_of(unit.name))
-    drag = session.annotations.drag_on(unit.name)
+    drag = session.annotations.of[unit.name].drag.now
     own = _of(session, unit)
     return [r for r in own if (r.setting, r.phase) == here and (r.drag or not drag)]
 
@@ -233,7 +235,7 @@ def _in_doubt(session: Session, unit: Unit) -> Inconclusive:
     """An inconclusive unit, on the figure that takes most to decide."""
     here = (unit.name, session.setting_of(unit.name), session.phase_of(unit.name), "turned")
     at_best = {Source.TDC: _tdc_at_best(session)}
-    if not session.annotations.drag_on(unit.name):
+    if not session.annotations.of[unit.name].drag.now:
         at_best[Source.BACKLASH] = 0.0
     found = [
         Inconclusive(unit.name, j.cylinder, _remedy(j, at_best))

@@ -320,7 +320,7 @@ def _drag(bench: Bench, entered: str) -> None:
     """Held on the rotor that NEXT names, or that is asked for; or no longer."""
 
     def take(unit: Unit) -> None:
-        held = bench.host.session.annotations.drag_on(unit.name)
+        held = bench.host.session.annotations.of[unit.name].drag.now
         ends = {"end": True} if held else {}
         words = f"the drag on {unit.name}'s rotor is {'off' if held else 'on'}"
         bench.note(words, "drag", {"unit": unit.name, **ends}, unit=unit.name)

@@ -186,7 +186,7 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
             _after(session, e.t_us, e.crank_deg)
             for e in forward
             if isinstance(e, Closing) and e.input == unit.input
-            and session.annotations.setting_at(unit.name, e.t_us) == setting
+            and session.annotations.of[unit.name].setting.at(e.t_us) == setting
         ]  # fmt: skip
         several = sum(each is unit for each, _ in seen) > 1
         lanes.append(Lane(

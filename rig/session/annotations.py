@@ -15,6 +15,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Generic, TypeVar
 
 from rig.base.errors import InputError
@@ -26,218 +27,6 @@ from rig.tdc.validity import At, Touched, Validity, validity
 from rig.timing.values import ADJUSTING, Phase
 
 Act = Callable[[float, dict[str, object]], None]
-
-
-class Annotations:
-    """The annotations of a capture, each in effect from the rig's time at which it was made."""
-
-    def __init__(self, profile: Profile) -> None:
-        self._units = profile.units
-        self.spans_moves = False  # a mean may span several moves while adjusting, as it once did
-        self.remarks: list[str] = []
-        self.changes: list[tuple[str, str]] = []  # what was changed, on which unit ("": on all)
-        self.changed_us: list[float] = []  # and when
-        self.steps: set[str] = set()  # steps entered as done
-        self.skipped: set[str] = set()  # steps skipped
-        self._settings = {unit.name: Timeline(unit.settings[0].name) for unit in profile.units}
-        self._moving = {unit.name: Timeline(False) for unit in profile.units}
-        self._moved_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
-        self._levers_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
-        self._work_us: list[float] = []  # beginnings and ends of rig check steps and of other work
-        self._step: Timeline[tuple[str, str]] = Timeline(("", ""))  # rig check step, and its unit
-        self._drag = {unit.name: Timeline(False) for unit in profile.units}
-        self._phase: Timeline[Phase] = Timeline("as found")
-        self._struck: dict[float, Rejection] = {}
-        self.acts: dict[str, Act] = {
-            "setting": self._setting,
-            rig_statistics.NOTE: self._check_step,
-            "drag": self._hold_drag,
-            "moving": self._move,
-            "moved": self._was_moved,
-            "phase": self._tightened,
-            "strike": self._strike,
-            "said": self._step_done,
-            "skipped": self._skip,
-            "change": self._change,
-            "remark": self._remark,
-        }
-        """Handlers by kind of note; they raise if a note makes no sense."""
-
-    def unit(self, name: str) -> Unit:
-        """The unit of that name. Raises InputError if there is none."""
-        for unit in self._units:
-            if unit.name == name:
-                return unit
-        names = ", ".join(unit.name for unit in self._units)
-        raise InputError(f"there is no unit {name!r}; the engine file has {names}")
-
-    # -- in effect --------------------------------------------------------------------------------
-
-    def setting_of(self, unit: str) -> str:
-        """Name of the present setting of ``unit``."""
-        return self._settings[unit].now
-
-    def setting_at(self, unit: str, t_us: float) -> str:
-        """Name of the setting of ``unit`` at ``t_us``."""
-        return self._settings[unit].at(t_us)
-
-    def moving_at(self, unit: str, t_us: float) -> bool:
-        """Whether ``unit`` was being moved at ``t_us``, the crank held."""
-        return self._moving[unit].at(t_us)
-
-    def drag_at(self, unit: str, t_us: float) -> bool:
-        """Whether a drag was held on the rotor of ``unit`` at ``t_us``."""
-        return self._drag[unit].at(t_us)
-
-    def drag_on(self, unit: str) -> bool:
-        """Whether a drag is held on the rotor of ``unit`` now."""
-        return self._drag[unit].now
-
-    def asked_at(self, unit: str, t_us: float) -> bool:
-        """Whether the contacts of ``unit`` were meant to open at ``t_us`` without turning: it was
-        being moved, or a step of the rig check asked for it."""
-        step, of = self._step.at(t_us)
-        return self.moving_at(unit, t_us) or (
-            step in (rig_statistics.BY_HAND, rig_statistics.OFF, rig_statistics.ON)
-            and of in ("", unit)
-        )
-
-    def by_hand_at(self, unit: str, t_us: float) -> bool:
-        """Whether the contacts of ``unit`` were opened by hand at ``t_us`` for the rig check."""
-        step, of = self._step.at(t_us)
-        return step == rig_statistics.BY_HAND and of in ("", unit)
-
-    @property
-    def proving_switch(self) -> bool:
-        """Whether a switch is being checked now: contacts behind it stay earthed on purpose."""
-        return self._step.now[0] in (rig_statistics.OFF, rig_statistics.ON)
-
-    def by_hand_us(self, unit: str) -> list[float]:
-        """When something on ``unit`` was moved by hand, as noted: itself, its lever, its contacts
-        for their gap; a switch or a lead for a step of the rig check."""
-        return [*self.moved_us(unit), *self._levers_us[unit], *self._work_us]
-
-    @property
-    def tightened(self) -> bool:
-        """Whether everything was entered as tightened, and no unit was moved since."""
-        since_us = self._phase.last_us
-        moved = any(m > since_us for unit in self._units for m in self.moved_us(unit.name))
-        return self._phase.now == "as left" and not moved
-
-    def moved_us(self, unit: str) -> list[float]:
-        """When ``unit`` was moved or something on it changed, in order."""
-        moved = [t for t in self._moved_us[unit] if t not in self._struck]
-        changed = zip(self.changes, self.changed_us, strict=True)
-        return sorted([*moved, *(t for (_, on), t in changed if on in ("", unit))])
-
-    def phase_at(self, unit: str, t_us: float, read_us: Sequence[float]) -> Phase:
-        """The phase of a reading of ``unit`` at ``t_us``; see ``phase_of``."""
-        return phase_of(t_us, self._phase, self.moved_us(unit), read_us)
-
-    def moved_since(self, unit: str, t_us: float) -> bool:
-        """Whether ``unit`` was moved, or something on it changed, after ``t_us``."""
-        moved_us = self.moved_us(unit)
-        return bool(moved_us) and moved_us[-1] > t_us and not self.spans_moves
-
-    def phase_began(self, t_us: float) -> float:
-        """Since when the phase entered for ``t_us`` is in effect; minus infinity for the first."""
-        return self._phase.began(t_us)
-
-    def struck(self, t_us: float) -> Rejection | None:
-        """Why the person rejected the opening at ``t_us``; None if not."""
-        return self._struck.get(t_us)
-
-    # -- notes ------------------------------------------------------------------------------------
-
-    def _setting(self, t_us: float, value: dict[str, object]) -> None:
-        unit = self.unit(str(value["unit"]))
-        if value.get("back"):
-            self._settings[unit.name].back()
-        else:
-            name = str(value["setting"])
-            if name not in {setting.name for setting in unit.settings}:
-                raise InputError(f"{unit.name} has no setting {name!r}")
-            self._settings[unit.name].set(t_us, name)
-        for each in self._in_one_body(unit):
-            put(self._levers_us[each.name], value, lambda: t_us)
-
-    def _check_step(self, t_us: float, value: dict[str, object]) -> None:
-        step = str(value["step"])
-        # Switches and leads are moved before such a step, and after a switch was checked.
-        if self.proving_switch or step in (
-            rig_statistics.OFF,
-            rig_statistics.ON,
-            rig_statistics.TURN,
-        ):
-            self._work_us.append(t_us)
-        self._step.set(t_us, (step, str(value.get("unit") or "")))
-
-    def _hold_drag(self, t_us: float, value: dict[str, object]) -> None:
-        """On the rotor of a unit, which is that of each unit in its body."""
-        for unit in self._in_one_body(self.unit(str(value["unit"]))):
-            if value.get("back"):
-                self._drag[unit.name].back()
-            else:
-                self._drag[unit.name].set(t_us, not value.get("end"))
-
-    def _move(self, t_us: float, value: dict[str, object]) -> None:
-        moving = self._moving[self.unit(str(value["unit"])).name]
-        moving.set(float(str(value.get("from_us", t_us))), not value.get("end"))
-
-        if not value.get("end"):
-            self._was_moved(t_us, value)
-
-    def _was_moved(self, t_us: float, value: dict[str, object]) -> None:
-        """It, and what is in one body with it."""
-        from_us = float(str(value.get("from_us", t_us)))
-        for unit in self._in_one_body(self.unit(str(value["unit"]))):
-            put(self._moved_us[unit.name], value, lambda: from_us)
-
-    def _in_one_body(self, unit: Unit) -> list[Unit]:
-        """``unit`` and every other unit in its body."""
-        return [u for u in self._units if u is unit or (u.body and u.body == unit.body)]
-
-    def _tightened(self, t_us: float, value: dict[str, object]) -> None:
-        if value.get("back"):
-            self._phase.back()
-        else:
-            self._phase.set(t_us, "as left" if value["phase"] == "as left" else "as found")
-
-    def _strike(self, t_us: float, value: dict[str, object]) -> None:
-        struck = float(str(value["t_us"]))
-        if value.get("back"):
-            self._struck.pop(struck, None)
-        else:
-            noted = value.get("why")
-            self._struck[struck] = Rejection(Reason.BY_HAND, (str(noted),) if noted else ())
-
-    def _step_done(self, t_us: float, value: dict[str, object]) -> None:
-        _mark(self.steps, value)
-        self._work_us.append(t_us)
-
-    def _skip(self, t_us: float, value: dict[str, object]) -> None:
-        _mark(self.skipped, value)
-
-    def _change(self, t_us: float, value: dict[str, object]) -> None:
-        put(self.changes, value, lambda: (str(value["words"]), str(value.get("unit", ""))))
-        put(self.changed_us, value, lambda: t_us)
-
-    def _remark(self, t_us: float, value: dict[str, object]) -> None:
-        put(self.remarks, value, lambda: str(value["text"]))
-
-
-def asked_for(
-    annotations: Annotations, turned_us: Sequence[float], unit: str, opening: Opening
-) -> bool:
-    """Whether contacts opened at rest because the person did what the program asked for, or noted a
-    move before the crank was turned again. ``turned_us``: when it was turned, in order."""
-    if annotations.asked_at(unit, opening.t_us):
-        return True
-    nth = bisect.bisect_left(turned_us, opening.t_us)
-    since_us = turned_us[nth - 1] if nth else -math.inf
-    nth = bisect.bisect_right(turned_us, opening.t_us)
-    until_us = turned_us[nth] if nth < len(turned_us) else math.inf
-    return any(since_us <= noted_us <= until_us for noted_us in annotations.by_hand_us(unit))
 
 
 T = TypeVar("T")
@@ -290,6 +79,181 @@ class Timeline(Generic[T]):
         return self._values[-1]
 
 
+@dataclass(slots=True)
+class UnitNotes:
+    """What was noted about one unit."""
+
+    setting: Timeline[str]  # its name
+    moving: Timeline[bool]  # it is being moved, the crank held
+    drag: Timeline[bool]  # a drag is held on its rotor
+    moved_us: list[float] = field(default_factory=list)
+    levers_us: list[float] = field(default_factory=list)
+
+
+class Annotations:
+    """The annotations of a capture, each in effect from the rig's time at which it was made."""
+
+    def __init__(self, profile: Profile) -> None:
+        self._units = profile.units
+        self.spans_moves = False  # a mean may span several moves while adjusting, as it once did
+        self.remarks: list[str] = []
+        self.changes: list[tuple[str, str]] = []  # what was changed, on which unit ("": on all)
+        self.changed_us: list[float] = []  # and when
+        self.steps: set[str] = set()  # steps entered as done
+        self.skipped: set[str] = set()  # steps skipped
+        self.of = {
+            unit.name: UnitNotes(Timeline(unit.settings[0].name), Timeline(False), Timeline(False))
+            for unit in profile.units
+        }
+        self._work_us: list[float] = []  # beginnings and ends of rig check steps and of other work
+        self._step: Timeline[tuple[str, str]] = Timeline(("", ""))  # rig check step, and its unit
+        self._phase: Timeline[Phase] = Timeline("as found")
+        self._struck: dict[float, Rejection] = {}
+        # Handlers by kind of note; they raise if a note makes no sense.
+        self.acts: dict[str, Act] = {
+            "setting": self._setting,
+            rig_statistics.NOTE: self._check_step,
+            "drag": self._hold_drag,
+            "moving": self._move,
+            "moved": self._was_moved,
+            "phase": self._tightened,
+            "strike": self._strike,
+            "said": self._step_done,
+            "skipped": lambda _, value: _mark(self.skipped, value),
+            "change": self._change,
+            "remark": lambda _, value: put(self.remarks, value, lambda: str(value["text"])),
+        }
+
+    def unit(self, name: str) -> Unit:
+        """The unit of that name. Raises InputError if there is none."""
+        for unit in self._units:
+            if unit.name == name:
+                return unit
+        names = ", ".join(unit.name for unit in self._units)
+        raise InputError(f"there is no unit {name!r}; the engine file has {names}")
+
+    # -- in effect --------------------------------------------------------------------------------
+
+    def asked_at(self, unit: str, t_us: float) -> bool:
+        """Whether the contacts of ``unit`` were meant to open at ``t_us`` without turning: it was
+        being moved, or a step of the rig check asked for it."""
+        step, of = self._step.at(t_us)
+        asked = step in (rig_statistics.BY_HAND, rig_statistics.OFF, rig_statistics.ON)
+        return self.of[unit].moving.at(t_us) or (asked and of in ("", unit))
+
+    def by_hand_at(self, unit: str, t_us: float) -> bool:
+        """Whether the contacts of ``unit`` were opened by hand at ``t_us`` for the rig check."""
+        step, of = self._step.at(t_us)
+        return step == rig_statistics.BY_HAND and of in ("", unit)
+
+    @property
+    def proving_switch(self) -> bool:
+        """Whether a switch is being checked now: contacts behind it stay earthed on purpose."""
+        return self._step.now[0] in (rig_statistics.OFF, rig_statistics.ON)
+
+    def by_hand_us(self, unit: str) -> list[float]:
+        """When something on ``unit`` was moved by hand, as noted: itself, its lever, its contacts
+        for their gap; a switch or a lead for a step of the rig check."""
+        return [*self.moved_us(unit), *self.of[unit].levers_us, *self._work_us]
+
+    @property
+    def tightened(self) -> bool:
+        """Whether everything was entered as tightened, and no unit was moved since."""
+        since_us = self._phase.last_us
+        moved = any(m > since_us for unit in self._units for m in self.moved_us(unit.name))
+        return self._phase.now == "as left" and not moved
+
+    def moved_us(self, unit: str) -> list[float]:
+        """When ``unit`` was moved or something on it changed, in order."""
+        moved = [t for t in self.of[unit].moved_us if t not in self._struck]
+        changed = zip(self.changes, self.changed_us, strict=True)
+        return sorted([*moved, *(t for (_, on), t in changed if on in ("", unit))])
+
+    def phase_at(self, unit: str, t_us: float, read_us: Sequence[float]) -> Phase:
+        """The phase of a reading of ``unit`` at ``t_us``; see ``phase_of``."""
+        return phase_of(t_us, self._phase, self.moved_us(unit), read_us)
+
+    def moved_since(self, unit: str, t_us: float) -> bool:
+        """Whether ``unit`` was moved, or something on it changed, after ``t_us``."""
+        moved_us = self.moved_us(unit)
+        return bool(moved_us) and moved_us[-1] > t_us and not self.spans_moves
+
+    def phase_began(self, t_us: float) -> float:
+        """Since when the phase entered for ``t_us`` is in effect; minus infinity for the first."""
+        return self._phase.began(t_us)
+
+    def struck(self, t_us: float) -> Rejection | None:
+        """Why the person rejected the opening at ``t_us``; None if not."""
+        return self._struck.get(t_us)
+
+    # -- notes ------------------------------------------------------------------------------------
+
+    def _setting(self, t_us: float, value: dict[str, object]) -> None:
+        unit = self.unit(str(value["unit"]))
+        setting = self.of[unit.name].setting
+        if value.get("back"):
+            setting.back()
+        else:
+            name = str(value["setting"])
+            if name not in {each.name for each in unit.settings}:
+                raise InputError(f"{unit.name} has no setting {name!r}")
+            setting.set(t_us, name)
+        for each in self._in_one_body(unit):
+            put(self.of[each.name].levers_us, value, lambda: t_us)
+
+    def _check_step(self, t_us: float, value: dict[str, object]) -> None:
+        step = str(value["step"])
+        # Switches and leads are moved before such a step, and after a switch was checked.
+        leads = (rig_statistics.OFF, rig_statistics.ON, rig_statistics.TURN)
+        if self.proving_switch or step in leads:
+            self._work_us.append(t_us)
+        self._step.set(t_us, (step, str(value.get("unit") or "")))
+
+    def _hold_drag(self, t_us: float, value: dict[str, object]) -> None:
+        """On the rotor of a unit, which is that of each unit in its body."""
+        for unit in self._in_one_body(self.unit(str(value["unit"]))):
+            drag = self.of[unit.name].drag
+            drag.back() if value.get("back") else drag.set(t_us, not value.get("end"))
+
+    def _move(self, t_us: float, value: dict[str, object]) -> None:
+        moving = self.of[self.unit(str(value["unit"])).name].moving
+        moving.set(float(str(value.get("from_us", t_us))), not value.get("end"))
+        if not value.get("end"):
+            self._was_moved(t_us, value)
+
+    def _was_moved(self, t_us: float, value: dict[str, object]) -> None:
+        """It, and what is in one body with it."""
+        from_us = float(str(value.get("from_us", t_us)))
+        for unit in self._in_one_body(self.unit(str(value["unit"]))):
+            put(self.of[unit.name].moved_us, value, lambda: from_us)
+
+    def _in_one_body(self, unit: Unit) -> list[Unit]:
+        """``unit`` and every other unit in its body."""
+        return [u for u in self._units if u is unit or (u.body and u.body == unit.body)]
+
+    def _tightened(self, t_us: float, value: dict[str, object]) -> None:
+        if value.get("back"):
+            self._phase.back()
+        else:
+            self._phase.set(t_us, "as left" if value["phase"] == "as left" else "as found")
+
+    def _strike(self, t_us: float, value: dict[str, object]) -> None:
+        struck = float(str(value["t_us"]))
+        if value.get("back"):
+            self._struck.pop(struck, None)
+        else:
+            noted = value.get("why")
+            self._struck[struck] = Rejection(Reason.BY_HAND, (str(noted),) if noted else ())
+
+    def _step_done(self, t_us: float, value: dict[str, object]) -> None:
+        _mark(self.steps, value)
+        self._work_us.append(t_us)
+
+    def _change(self, t_us: float, value: dict[str, object]) -> None:
+        put(self.changes, value, lambda: (str(value["words"]), str(value.get("unit", ""))))
+        put(self.changed_us, value, lambda: t_us)
+
+
 def _mark(steps: set[str], value: Mapping[str, object]) -> None:
     """Add the step that a note names; ``{"back": true}`` removes it."""
     (steps.discard if value.get("back") else steps.add)(str(value["step"]))
@@ -301,6 +265,20 @@ def put(of: list[T], value: Mapping[str, object], item: Callable[[], T]) -> None
         del of[-1:]
     else:
         of.append(item())
+
+
+def asked_for(
+    annotations: Annotations, turned_us: Sequence[float], unit: str, opening: Opening
+) -> bool:
+    """Whether contacts opened at rest because the person did what the program asked for, or noted a
+    move before the crank was turned again. ``turned_us``: when it was turned, in order."""
+    if annotations.asked_at(unit, opening.t_us):
+        return True
+    nth = bisect.bisect_left(turned_us, opening.t_us)
+    since_us = turned_us[nth - 1] if nth else -math.inf
+    nth = bisect.bisect_right(turned_us, opening.t_us)
+    until_us = turned_us[nth] if nth < len(turned_us) else math.inf
+    return any(since_us <= noted_us <= until_us for noted_us in annotations.by_hand_us(unit))
 
 
 def phase_of(

@@ -464,7 +464,7 @@ class Session:
 
     def setting_of(self, unit: str) -> str:
         """Name of the present setting of ``unit``."""
-        return self.annotations.setting_of(unit)
+        return self.annotations.of[unit].setting.now
 
     # -- the piston stop ----------------------------------------------------------------------
 
@@ -616,7 +616,7 @@ class Session:
         moved = (
             unit is not None
             and not self.annotations.by_hand_at(unit.name, opening.t_us)
-            and by_moving(opening, moving=self.annotations.moving_at(unit.name, opening.t_us))
+            and by_moving(opening, moving=self.annotations.of[unit.name].moving.at(opening.t_us))
         )
         if unit is None or (opening.direction < 0 and not moved):
             return None
@@ -629,17 +629,17 @@ class Session:
             self.reference_at(opening.t_us),
             start_us=self.start_us,
             without=self.why_no_reference(opening.t_us),
-            setting=self.annotations.setting_at(unit.name, opening.t_us),
+            setting=self.annotations.of[unit.name].setting.at(opening.t_us),
             stroke=self.stroke_at(opening.t_us),
             phase=self.annotations.phase_at(unit.name, opening.t_us, self._read_us[unit.name]),
             kind="set" if moved and not struck else "turned",
-            drag=self.annotations.drag_at(unit.name, opening.t_us),
+            drag=self.annotations.of[unit.name].drag.at(opening.t_us),
         )
         if reading.phase == ADJUSTING and self.annotations.moved_since(unit.name, opening.t_us):
             # A figure never spans a move: of several while adjusting, the last place counts.
             again = Rejection(Reason.MOVED_AGAIN)
             reading = replace(reading, rejection=reading.rejection or again)
-        if reading.kind == "set" and not self.annotations.moving_at(unit.name, opening.t_us):
+        if reading.kind == "set" and not self.annotations.of[unit.name].moving.at(opening.t_us):
             return unless_far(reading, unit)
         return reading
 

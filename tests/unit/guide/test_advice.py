@@ -160,11 +160,11 @@ def test_a_drag_is_undone_and_released(tmp_path: Path) -> None:
     bench.do("turn 30 at 60")
     annotations = bench.live.session.annotations
     bench.press("b")
-    assert annotations.drag_on("magneto")
+    assert annotations.of["magneto"].drag.now
     bench.press("backspace")
-    assert not annotations.drag_on("magneto")
+    assert not annotations.of["magneto"].drag.now
     bench.press("b", "b")
-    assert not annotations.drag_on("magneto")
+    assert not annotations.of["magneto"].drag.now
 
 
 @pytest.mark.slow

@@ -102,7 +102,7 @@ def state(session: Session) -> object:
     return (
         session.reference, session.stroke, session.stop is None, told.steps, told.skipped,
         told.remarks, told.changes, told.tightened, session.gauge.marks,
-        [(told.setting_of(u.name), told.moved_us(u.name)) for u in session.profile.units],
+        [(told.of[u.name].setting.now, told.moved_us(u.name)) for u in session.profile.units],
     )  # fmt: skip
 
 

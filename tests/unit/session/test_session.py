@@ -150,8 +150,8 @@ def test_a_lever_counts_from_when_it_was_moved() -> None:
     for setting in (FULL, RETARD):
         mean = [r.btdc_deg or 0.0 for r in turned if r.setting == setting]
         assert sum(mean) / len(mean) == pytest.approx(sum(true[setting]) / 2.0, abs=0.2)
-    assert played.session.annotations.setting_of("upper") == RETARD
-    assert played.session.annotations.setting_of("lower") == FULL
+    assert played.session.annotations.of["upper"].setting.now == RETARD
+    assert played.session.annotations.of["lower"].setting.now == FULL
     judged = {(j.unit, j.setting) for j in played.session.assessments() if j.kind == "turned"}
     assert judged == {("upper", FULL), ("upper", RETARD), ("lower", FULL)}
 
