@@ -19,8 +19,7 @@ from numpy.typing import NDArray
 
 Angle = TypeVar("Angle", float, NDArray[np.float64])
 
-LEAST_RESULTANT = 1e-9
-"""With a smaller mean resultant length, a mean would be rounding noise."""
+LEAST_RESULTANT = 1e-9  # with a smaller mean resultant length, a mean would be rounding noise
 
 
 def wrap(angle: Angle, period: float = 360.0) -> Angle:

@@ -73,8 +73,7 @@ LONGEST_TEXT = 240
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
-LONGEST_TROUBLE = 10_000
-"""Longest sentence about a file that was left out: its whole path fits."""
+LONGEST_TROUBLE = 10_000  # longest sentence about a file that was left out: its whole path fits
 
 
 def visible(text: str, longest: int = LONGEST_TEXT) -> str:

@@ -25,9 +25,7 @@ from rig.base.errors import InputError, Mistake, ProfileError, reason, shown
 from rig.base.toml_file import MOST_BYTES
 
 _MAKING = ".making-"
-LEFT_AFTER_S = 3600.0
-"""Saving never takes this long: an older temporary folder was left by a crash."""
-
+LEFT_AFTER_S = 3600.0  # saving never takes this long: an older temporary folder was left by a crash
 _TAKEN = {errno.EEXIST, errno.ENOTEMPTY}
 _NO_SUCH_THING = {errno.EINVAL, errno.ENOTSUP}  # some network disks cannot sync a folder
 

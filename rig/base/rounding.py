@@ -23,15 +23,11 @@ from decimal import ROUND_HALF_UP, Decimal
 
 from rig.base.angles import modulo, wrap
 
-UNKNOWN_TO = 2
-"""Decimals of an angle in degrees whose uncertainty is not known."""
-
+UNKNOWN_TO = 2  # decimals of an angle in degrees whose uncertainty is not known
 LEAST_U = Decimal("0.000001")
 """Smallest uncertainty shown: no rig comes near it, and digits have to end."""
 
-AS_ENTERED = 4
-"""Most decimals of an angle that somebody entered."""
-
+AS_ENTERED = 4  # most decimals of an angle that somebody entered
 NOT_KNOWN = "not known"
 FEW_FACTOR = 3.0
 """From this Student factor on (under 4 degrees of freedom) U reflects the small number of readings

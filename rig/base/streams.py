@@ -20,8 +20,7 @@ from typing import Any, TextIO, cast
 
 from rig.base.errors import InputError, reason
 
-INTERRUPTED = 128
-"""Exit status after a signal: this and its number (common practice, no source)."""
+INTERRUPTED = 128  # exit status after a signal: this and its number (common practice, no source)
 
 
 class OutputError(InputError):

@@ -309,9 +309,7 @@ def _channels(counts: Ints) -> Ints:
 
 Ints = NDArray[np.int64]
 
-STEP_US = 500_000
-"""Stretches end at multiples of this, as do all times at which records are due."""
-
+STEP_US = 500_000  # stretches end at multiples of this, as do all times at which records are due
 _LONGEST = 600  # steps in a stretch: five minutes, so that a batch stays small
 _SILENCE = 1_200  # steps: ten minutes. Longer times without any change are skipped
 _ENCODER = 3  # bits of A and B

@@ -21,8 +21,7 @@ from rig.base.errors import InputError, reason
 from rig.pins.vcd_header import TOKEN, Header, Signal, excerpt
 from rig.wire.records import LineError
 
-Words = NDArray[np.unsignedinteger[Any]]
-"""Bits of pins; as wide as needed."""
+Words = NDArray[np.unsignedinteger[Any]]  # bits of pins; as wide as needed
 
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]

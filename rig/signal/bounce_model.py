@@ -29,9 +29,7 @@ Floats = NDArray[np.float64]
 
 PRIOR_EVENTS = 0.5
 PRIOR_CLOSED_US = 1e6
-SHORT_US = 20.0
-"""Open runs up to this length are short."""
-
+SHORT_US = 20.0  # open runs up to this length are short
 PRIOR_SHORT_NOISE = (1.0, 2.0)
 PRIOR_SHORT_BOUNCE = (0.5, 4.0)
 """Short runs and all runs, assumed before any is seen (common practice, no source)."""
@@ -39,9 +37,7 @@ PRIOR_SHORT_BOUNCE = (0.5, 4.0)
 PRIOR_BOUNCES = (4.0, 1.0)
 """Bounces and openings, assumed before any is seen (common practice, no source)."""
 
-SHORT_GAP_US = 100.0
-"""If no gap is longer than this, all runs are bounce."""
-
+SHORT_GAP_US = 100.0  # if no gap is longer than this, all runs are bounce
 CLEARLY = 100.0
 OF_LATE = 10
 """Splits are not weighed when bounce is this many times likelier than noise, by weights that are at
@@ -51,12 +47,8 @@ MOST = 32
 """At most this many runs of a transition can be noise, and at most this many earlier noise events
 are considered."""
 
-PRIOR_CROWD = 1e-3
-"""Prior probability that noise gathers before an opening."""
-
-NEAR_US = 100_000.0
-"""Noise events further before an opening than this do not count as gathered."""
-
+PRIOR_CROWD = 1e-3  # prior probability that noise gathers before an opening
+NEAR_US = 100_000.0  # noise events further before an opening than this do not count as gathered
 _EVENTS, _FROM_US = np.meshgrid([0.3, 1.0, 3.0], [3_000.0, 10_000.0, 30_000.0])
 _CROWDS, _SPREADS_US = np.append(0.0, _EVENTS), np.append(1.0, _FROM_US)
 """Models of gathered noise: extra noise events before each opening, and their mean (exponential)
@@ -65,8 +57,7 @@ distance from it. The first model has none."""
 _PRIOR_CROWDS = np.append(1.0 - PRIOR_CROWD, np.full(_EVENTS.size, PRIOR_CROWD / _EVENTS.size))
 LEAST = 1e-300
 KEPT = 10_000
-AT_ONCE = 1_000
-"""Gaps kept, and gaps weighed at once: this bounds the memory."""
+AT_ONCE = 1_000  # gaps kept, and gaps weighed at once: this bounds the memory
 
 
 class BounceModel:

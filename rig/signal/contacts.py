@@ -53,9 +53,7 @@ from rig.wire.records import Cut
 
 Floats = NDArray[np.float64]
 
-LOOK_BACK = 2.0
-"""How far back a failed transition can be merged, in units of ``closed_end_us``."""
-
+LOOK_BACK = 2.0  # how far back a failed transition can be merged, in units of ``closed_end_us``
 MOST_EDGES = 9_999
 MOST_JOINED = 1_000
 """Edges kept of a transition (an odd number), and failed transitions kept before it; further edges
@@ -388,8 +386,7 @@ def failed_finding(transition: Transition, which: int, settings: Settings) -> Fi
 
 
 _FIRST_BIT = 4
-_USUAL = 2
-"""Every rig has at least this many contact inputs; others appear with their first record."""
+_USUAL = 2  # every rig has at least this many contact inputs; others appear with their first record
 
 
 class Inputs:

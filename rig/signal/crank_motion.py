@@ -110,8 +110,7 @@ class CrankMotion:
         return found
 
 
-_FEW = 12
-"""Fewer records than this are faster one by one than vectorised."""
+_FEW = 12  # fewer records than this are faster one by one than vectorised
 
 
 class Approach:
@@ -220,8 +219,7 @@ HELD_US = 1e6
 """A crank without new ground for this long is held. At less than one fine count in that time it
 would turn by less than a sixth of a degree a second (common practice, no source)."""
 
-HELD_DEG = 0.5
-"""A held crank trembles by less than this (common practice, no source)."""
+HELD_DEG = 0.5  # a held crank trembles by less than this (common practice, no source)
 
 
 def why_held(closed_us: float) -> Reason:

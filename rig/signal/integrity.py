@@ -123,9 +123,7 @@ class Uncovered:
     to_us: float
 
 
-Incident = Cut | LineError | Grown | Uncovered
-"""What puts edges or counts in doubt."""
-
+Incident = Cut | LineError | Grown | Uncovered  # what puts edges or counts in doubt
 MOST_WAITING = 500
 LATE = 50
 """Positions that wait for the rig's totals, ten seconds at the usual rate: a health record is due

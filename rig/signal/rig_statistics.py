@@ -453,9 +453,7 @@ def statistics_of(batches: Iterable[Batch], settings: Settings) -> RigStatistics
 
 
 PIECE_US = 500_000.0
-PIECES = 4
-"""A standstill of two seconds is this many pieces in succession."""
-
+PIECES = 4  # a standstill of two seconds is this many pieces in succession
 STANDS_DEG = 1.0
 """A crank that stands still moves by no more than this, and not steadily (common practice, no
 source: a hand on it trembles by as much)."""

@@ -99,11 +99,8 @@ class Track:
 
 
 MOST_TURNS = 8
-MOST_DOUBTS = 1_000
-"""Stretches in doubt that are kept one by one."""
-
-ALIKE = 0.01
-"""Turns are alike when their counts differ by less than this fraction."""
+MOST_DOUBTS = 1_000  # stretches in doubt that are kept one by one
+ALIKE = 0.01  # turns are alike when their counts differ by less than this fraction
 
 
 class IndexCheck:

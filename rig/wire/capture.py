@@ -42,9 +42,7 @@ FORMAT = 1
 SUFFIX = ".capture"
 PIECE = 1 << 18
 LONGEST_NOTE = 1 << 16
-MOST_REPORTED = 20
-"""Bad notes reported one by one; further ones are only counted."""
-
+MOST_REPORTED = 20  # bad notes reported one by one; further ones are only counted
 _PASSIVE = b"# host "
 _BEGINS = b"# capture "
 
@@ -263,12 +261,9 @@ MOST_WAITING = 32 * 1024 * 1024
 """Bytes kept in memory while the disk refuses: more than an hour of the busiest rig."""
 
 LATELY_S = 5.0
-MOST_RAW = 16 * 1024
-"""Bytes of no valid line that go into one note; a note is at most LONGEST_NOTE."""
-
+MOST_RAW = 16 * 1024  # bytes of no valid line that go into one note; a note is at most LONGEST_NOTE
 GROWS_WITHIN_S = 2.0
-_LOOKS_S = 0.05
-"""A capture being taken grows at least once a second, as the host notes its clock."""
+_LOOKS_S = 0.05  # a capture being taken grows at least once a second, as the host notes its clock
 
 
 class CaptureWriter:
@@ -535,8 +530,7 @@ def begin(folder: Path, stem: str, start: dict[str, object]) -> CaptureWriter:
     return at_free_name(folder, stem, lambda path: CaptureWriter(path, start))
 
 
-pause = time.sleep
-"""How ``is_growing`` waits."""
+pause = time.sleep  # how ``is_growing`` waits
 
 
 def is_growing(path: Path) -> bool:

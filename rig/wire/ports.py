@@ -31,9 +31,7 @@ LEAST_BAUD, MOST_BAUD = 50, 12_000_000
 """The lowest rate that POSIX has (termios.h), and the highest of common USB adapters (common
 practice, no source)."""
 
-WAIT_S = 0.02
-"""How long ``read`` waits for the first byte."""
-
+WAIT_S = 0.02  # how long ``read`` waits for the first byte
 _MOST = 1 << 16  # bytes returned at once
 
 
@@ -266,9 +264,7 @@ RATES = (BAUD, 250_000, 115_200)
 LISTEN_S = 2.5
 """A rig sends ten times a second; a board that opening the port resets takes two seconds."""
 
-clock_s = time.monotonic
-"""The clock for ``LISTEN_S``."""
-
+clock_s = time.monotonic  # the clock for ``LISTEN_S``
 ENOUGH_LINES = 3
 MOST_KEPT = 8192
 

@@ -18,9 +18,7 @@ from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Identity
 
 PIECE = 1 << 18
-FEW_LINES = 4
-"""A file shorter than its head is one of a rig's lines when one of these is."""
-
+FEW_LINES = 4  # a file shorter than its head is one of a rig's lines when one of these is
 _ENDS = re.compile(rb"[\r\n]+")
 _MARK = b"\xef\xbb\xbf"  # of UTF-8, which some programs put at the beginning
 _OTHERS = (b"#", b"$")  # so begin a capture and a pin recording

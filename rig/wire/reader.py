@@ -48,11 +48,8 @@ from rig.wire.records import (
 AFTER_RESTART_US = 1_000_000
 """Added to the clock at a restart, as the time for which the rig was away is not known."""
 
-FEW = 16
-"""Fewer lines than this are as fast one by one."""
-
-MANY = 2048
-"""Lines parsed together at most: their arrays stay in the processor's cache."""
+FEW = 16  # fewer lines than this are as fast one by one
+MANY = 2048  # lines parsed together at most: their arrays stay in the processor's cache
 
 
 class LineReader:

@@ -18,9 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-INDEX_INPUT = 0
-"""Input number of the encoder's index; contacts are numbered from 1."""
-
+INDEX_INPUT = 0  # input number of the encoder's index; contacts are numbered from 1
 MOST_CONTACTS = 16
 
 POSITION = np.dtype(
