@@ -35,8 +35,7 @@ _NUMBER = r"[+-]?[0-9]+(?:[.][0-9]+)?"
 _COMMENT_SIGNS = re.compile(r"\s*(;|//|--|/\*|%|!)")
 _ASSIGNMENT = re.compile(r"(\s*)([A-Za-z0-9_-]+|\"[^\"]+\")(\s*)(:=|=>|==|=|:)?(\s*)(.*?)\s*$")
 _HEADER = re.compile(r"\s*(\[*)\s*([A-Za-z0-9_. \"-]*?)\s*(\]*)\s*(?:#.*)?$")
-_TRUTH = {"true": "true", "yes": "true", "on": "true", "false": "false", "no": "false",
-          "off": "false"}  # fmt: skip
+Rule = tuple[str, str, str, str | Callable[[re.Match[str]], str]]
 
 
 def slip_in(line: str) -> Slip | None:
@@ -185,45 +184,18 @@ def _value(text: str) -> Found | None:
     """What is wrong with a value, what to write instead, and the value as meant."""
     if _is_toml(f"a = {text}"):
         return None
-    for look in (_half_quoted, _quoted, _listed, _numeric, _worded):
-        found = look(text)
-        if found is not None and _is_toml(f"a = {found[2]}"):
-            return found
+    plain = text.split("#", maxsplit=1)[0].strip()
+    rules = ((*rule, text) for rule in _QUOTED)
+    for pattern, wrong, instead, make, of in (*rules, *((*rule, plain) for rule in _PLAIN)):
+        if (match := re.fullmatch(pattern, of)) is None:
+            continue
+        meant = make(match) if callable(make) else match.expand(make)
+        if meant and _is_toml(f"a = {meant}"):
+            groups = [shown((each or "").strip()) for each in (match[0], *match.groups())]
+            bare = [each[1:-1] for each in groups]
+            said = wrong.format(*bare, last=groups[-1])
+            return said, instead.format(*bare, meant=meant), meant
     return None
-
-
-def _half_quoted(text: str) -> Found | None:
-    """A text with a quote on one side, or different ones."""
-    if text[:1] not in ("'", '"'):
-        if text[-1:] in ("'", '"') and text[-1] not in text[:-1] and not re.match(_NUMBER, text):
-            return "has a quote at the end alone", "Quotes on both sides", _in_quotes(text[:-1])
-        return None
-    if _STRING.match(text) is not None:
-        return None
-    body = text[1:].rstrip()
-    if body[-1:] in ("'", '"'):
-        both = "begins and ends with different quotes"
-        return both, "The same on both sides", _in_quotes(body[:-1])
-    return "has a quote that is not closed", "Quotes on both sides", _in_quotes(body)
-
-
-def _quoted(text: str) -> Found | None:
-    """A text in quotes, with something inside or after it that does not belong there."""
-    string = _STRING.match(text)
-    if string is None:
-        return None
-    rest = text[string.end() :].strip()
-    if not rest and "\\" in text and text[0] == '"':
-        meant = f"'{text[1:-1]}'"
-        return "has a backslash inside double quotes", "Single quotes round it", meant
-    if rest in (",", ";", "."):
-        return f"has {rest} after the value", "The value alone", string[0]
-    if text[0] == '"' and text.count('"') > 2 and text.endswith('"'):
-        meant = _in_quotes(text[1:-1].replace("\\", ""))
-        return "has double quotes inside double quotes", "Single quotes outside", meant
-    if not rest or rest.startswith(("#", "[", "=")):
-        return None
-    return "has text after the value", "A remark begins with #", f"{string[0]}  # {rest}"
 
 
 def _in_quotes(text: str) -> str:
@@ -231,75 +203,86 @@ def _in_quotes(text: str) -> str:
     return f"'{body}'" if '"' in body or "\\" in body else f'"{body}"'
 
 
-def _listed(text: str) -> Found | None:
-    """A list with other signs than square brackets and commas, or with none."""
-    bare = text.split("#", maxsplit=1)[0].strip()
-    item = r"[+-]?[0-9]+(?:\.[0-9]+)?"
-    if match := re.fullmatch(rf"({item})\s*,\s*({item})", bare):
-        one, two = match.groups()
-        meant = f"{one}.{two}"
-        if "." in one + two or re.search(r",\s", bare) or two[0] in "+-":
-            return "is a list without brackets", "Square brackets round it", f"[{one}, {two}]"
-        also = f"A full stop, not a comma, in a number ([{one}, {two}] for a list)"
-        return f"is {shown(bare)[1:-1]}", also, meant
+def _body(match: re.Match[str]) -> str:
+    """What one of the groups has, in quotes."""
+    return _in_quotes(next(each for each in match.groups() if each is not None))
+
+
+def _list(match: re.Match[str]) -> str:
+    """The numbers in square brackets."""
+    bare = match[0]
     inner = bare.strip("[](){}").strip()
-    items = re.split(r"\s*[,;]\s*|\s+|(?<=[0-9])-(?=[0-9])", inner)
-    items = [each for each in items if each]
+    items = [x for x in re.split(r"\s*[,;]\s*|\s+|(?<=[0-9])-(?=[0-9])", inner) if x]
     enclosed = bare[:1] in ("[", "(", "{")
-    if len(items) > (0 if enclosed else 1) and all(re.fullmatch(item, each) for each in items):
-        meant = f"[{', '.join(items)}]"
-        if not enclosed and len(items) == 2 and re.fullmatch(r"[0-9]{1,3}\s[0-9]{3}", bare):
-            return "has a space inside a number", "The digits alone", "".join(items)
-        return "is a list of another form", "Square brackets, and commas between", meant
-    return None
+    if len(items) <= (0 if enclosed else 1) or not all(re.fullmatch(_NUMBER, x) for x in items):
+        return ""
+    return f"[{', '.join(items)}]"
 
 
-def _numeric(text: str) -> Found | None:
-    """A number of another form, or with something after it."""
-    bare = text.split("#", maxsplit=1)[0].strip()
-    if re.fullmatch(r"[+-]?0+[0-9]+(?:\.[0-9]+)?", bare):
-        sign = bare[0] if bare[0] in "+-" else ""
-        digits = bare.lstrip("+-").lstrip("0")
-        digits = f"0{digits}" if digits[:1] in ("", ".") else digits
-        return "has a nought before the number", "The number alone", sign + digits
-    if match := re.fullmatch(r"([+-]?)\.([0-9]+)", bare):
-        return "has no figure before the full stop", "With a nought", f"{match[1]}0.{match[2]}"
-    if match := re.fullmatch(r"([+-]?[0-9]+)\.", bare):
-        return "has no figure after the full stop", "The number alone", match[1]
-    if match := re.fullmatch(r"(-?(?:[0-9]+[ -])?[0-9]+/[0-9]+)\s*(.*)", bare):
-        more = " and text behind it" if match[2] else ""
-        return f"is a fraction without quotes{more}", "In quotes", f'"{match[1]}"'
-    if match := re.fullmatch(r"([+-]?[0-9]+)([.,])([0-9]+)\s*(\S.*)?", bare):
-        number = f"{match[1]}.{match[3]}"
-        if match[4] is None and match[2] == ",":
-            return "has a decimal comma", "A full stop", number
-        if match[4] is not None:
-            return _with_unit(number, match[4])
-    if match := re.fullmatch(r"([+-]?[0-9]+)\s*([^0-9.,].*|[.,]$)", bare):
-        return _with_unit(match[1], match[2])
-    return None
+def _pair(match: re.Match[str]) -> str:
+    """A list of two numbers, unless they may be one with a decimal comma."""
+    one, comma, two = match.groups()
+    is_list = "." in one + two or len(comma) > 1 or two[0] in "+-"
+    return f"[{one}, {two}]" if is_list else ""
 
 
-def _with_unit(number: str, behind: str) -> Found | None:
-    if behind.rstrip() in (",", ";", "."):
-        return f"has {behind.strip()} after the number", "The number alone", number
-    if any(each in behind for each in ":=[]{}"):
-        return None
-    return (
-        f"has {shown(behind.strip())} after the number",
-        "The number alone, its unit is in the key's name",
-        number,
-    )
+def _without_noughts(match: re.Match[str]) -> str:
+    sign, digits = match.groups()
+    digits = digits.lstrip("0")
+    return sign + (f"0{digits}" if digits[:1] in ("", ".") else digits)
 
 
-def _worded(text: str) -> Found | None:
-    """A word without quotes."""
-    bare = text.split("#", maxsplit=1)[0].strip()
-    if (truth := _TRUTH.get(bare.casefold().rstrip(",;."))) is not None:
-        return f"is {bare}", f"{truth}, in small letters", truth
-    if not bare or not bare[0].isalpha() or any(each in bare for each in "[]{}="):
-        return None
-    return "is a text without quotes", "Quotes round it", _in_quotes(bare.rstrip(",;"))
+def _point(match: re.Match[str]) -> str:
+    return match[1].replace(",", ".")
+
+
+_TRUTH = "|".join(_TRUE := ("true", "yes", "on")) + "|false|no|off"
+_FRACTION = r"(-?(?:[0-9]+[ -])?[0-9]+/[0-9]+)"
+_LIST_SIGNS = r"[-+0-9.,;\s\[\](){}]+"
+_ALONE = "The number alone"
+
+_QUOTED: tuple[Rule, ...] = (
+    (rf"(?!{_NUMBER})(?:([^'\"][^\"]*)\"|([^'\"][^']*)')",
+     "has a quote at the end alone", "Quotes on both sides", _body),
+    (r"""(?:"([^"]*)'|'([^']*)")\s*""",
+     "begins and ends with different quotes", "The same on both sides", _body),
+    (r"""(?:"((?:[^"\\]|\\.)*\\?)|'([^']*))""",
+     "has a quote that is not closed", "Quotes on both sides", _body),
+    (r'"((?=.*\\)(?:[^"\\]|\\.)*)"',
+     "has a backslash inside double quotes", "Single quotes round it", r"'\1'"),
+    (rf"({_STRING.pattern})\s*([,;.])",
+     "has {2} after the value", "The value alone", r"\1"),
+    (r'"(.*".*)"', "has double quotes inside double quotes", "Single quotes outside",
+     lambda match: _in_quotes(match[1].replace("\\", ""))),
+    (rf"({_STRING.pattern})\s*([^#\[=\s].*)",
+     "has text after the value", "A remark begins with #", r"\1  # \2"),
+)  # fmt: skip
+"""Slips in and about quotes: pattern of a value, what is wrong, what to write, the value as meant.
+In the words, a number stands for a group of the pattern, {0} for the whole."""
+
+_PLAIN: tuple[Rule, ...] = (
+    (rf"({_NUMBER})\s*(,\s*)({_NUMBER})",
+     "is a list without brackets", "Square brackets round it", _pair),
+    (r"([+-]?[0-9]+)\s*,([0-9]+)", "is {0}",
+     "A full stop, not a comma, in a number ([{1}, {2}] for a list)", r"\1.\2"),
+    (r"([0-9]{1,3})\s([0-9]{3})", "has a space inside a number", "The digits alone", r"\1\2"),
+    (_LIST_SIGNS, "is a list of another form", "Square brackets, and commas between", _list),
+    (r"([+-]?)0+(?=[0-9])([0-9]+(?:\.[0-9]+)?)",
+     "has a nought before the number", _ALONE, _without_noughts),
+    (r"([+-]?)\.([0-9]+)", "has no figure before the full stop", "With a nought", r"\g<1>0.\2"),
+    (r"([+-]?[0-9]+)\.", "has no figure after the full stop", _ALONE, r"\1"),
+    (_FRACTION, "is a fraction without quotes", "In quotes", r'"\1"'),
+    (rf"{_FRACTION}\s*(\S.*)", "is a fraction without quotes and text behind it", "In quotes",
+     r'"\1"'),
+    (r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*([,;.])\s*", "has {2} after the number", _ALONE, _point),
+    (r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*([^0-9.,:=\[\]{}][^:=\[\]{}]*)",
+     "has {last} after the number", "The number alone, its unit is in the key's name", _point),
+    (rf"(?i:({_TRUTH}))[,;.]*", "is {0}", "{meant}, in small letters",
+     lambda match: str(match[1].casefold() in _TRUE).lower()),
+    (r"([^\W\d_][^\[\]{}=]*)", "is a text without quotes", "Quotes round it",
+     lambda match: _in_quotes(match[1].rstrip(",;"))),
+)  # fmt: skip
+"""Slips in a value without its comment."""
 
 
 def _as(instead: str, meant: str) -> str:
