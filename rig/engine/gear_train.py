@@ -28,7 +28,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
-from rig.base.angles import modulo
+from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.engine.profile import Encoder, Mesh, Planetary, Rotation, Stage, Train, Unit, members
@@ -342,7 +342,7 @@ def listed_by_error(
     """
     whole = float(360 / speed(train, shaft))
     found = [
-        (math.remainder(float(position.shift_deg[0]) - wanted_deg, whole), position)
+        (wrap(float(position.shift_deg[0]) - wanted_deg, whole), position)
         for position in mesh_positions(train, [shaft])
     ]
     return sorted(found, key=lambda item: (round(abs(item[0]), 9), item[1].teeth))
