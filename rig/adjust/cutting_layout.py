@@ -6,7 +6,7 @@ draws them.
 
 A *face* is what lies in front of the person who marks. Directions of a step are as seen from one
 end of the unit. From the drive end one looks at the mating face of the unit's half and at the back
-of the drive's half; marked from the other face, everything is mirrored. Source: geometry.
+of the drive's half; marked from the other face, everything is mirrored.
 """
 
 from __future__ import annotations
@@ -36,8 +36,7 @@ from rig.plots.sheet import Drawn, PlotRequest
 Points = NDArray[np.float64]
 
 DRIVE_END: End = "drive end"
-TENTH_DEG = 0.1
-"""The tolerance of a sheet is what this much of the crank is worth on the metal."""
+TENTH_DEG = 0.1  # of the crank: what it is worth on the metal is the tolerance of a sheet
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +56,7 @@ class Outline:
     def points(self) -> Points:
         """Its edge, x to the right and y up from the shaft's centre; the place in use at the top.
 
-        Shape (n, 2), mm. Source: geometry.
+        Shape (n, 2), mm.
         """
         if self.radius_mm is None:
             half = self.width_mm / 2.0
@@ -86,7 +85,7 @@ class Outline:
 
 
 def turned(points: Points, clockwise_deg: float) -> Points:
-    """Points turned about the origin, clockwise. Source: rotation matrix."""
+    """Points turned about the origin, clockwise."""
     angle = math.radians(clockwise_deg)
     cos, sin = math.cos(angle), math.sin(angle)
     return np.asarray(points @ np.array([[cos, -sin], [sin, cos]]), dtype=np.float64)
@@ -143,19 +142,19 @@ class NewPlace:
 
     @property
     def earlier(self) -> Rotation:
-        """Which way round a place makes the unit open earlier, on this face. Source: the step."""
+        """Which way round a place makes the unit open earlier, on this face."""
         clockwise = (self.at_deg >= 0.0) == (self.crank_deg >= 0.0)
         return "clockwise" if clockwise else "anticlockwise"
 
     @property
     def outside_mm(self) -> float:
-        """Radius of the half, or of what is drawn of it. Source: the engine file."""
+        """Radius of the half, or of what is drawn of it."""
         if self.dog.outside_mm is not None:
             return self.dog.outside_mm / 2.0
         return max(self.dog.span_mm[1], self.dog.radius_mm)
 
     def old(self) -> list[Outline]:
-        """Every place that the half has, the one in use first. Source: the engine file."""
+        """Every place that the half has, the one in use first."""
         dog, way = self.dog, -1.0 if self.mirrored else 1.0
         known = zip(dog.others_deg, dog.others_width_mm, strict=False)
         widths = {modulo(round(modulo(deg), 9)): wide for deg, wide in known}
@@ -165,7 +164,7 @@ class NewPlace:
         ]
 
     def new(self) -> Outline:
-        """The new place. Source: the step."""
+        """The new place."""
         return self._outline(self.at_deg, self.dog.width_mm or 0.0)
 
     def _outline(self, at_deg: float, width_mm: float) -> Outline:
@@ -179,7 +178,7 @@ class NewPlace:
         return min(self.new().web_mm(each) for each in self.old())
 
     def other_face(self) -> NewPlace:
-        """The same place on the other face: mirrored. Source: geometry."""
+        """The same place on the other face: mirrored."""
         return replace(
             self,
             face="back face" if self.face == "mating face" else "mating face",
@@ -238,7 +237,7 @@ class LongerSlot:
         return low - more if self.way == "clockwise" else high + more
 
     def other_face(self) -> LongerSlot:
-        """The same slot from the other side: mirrored. Source: geometry."""
+        """The same slot from the other side: mirrored."""
         return replace(
             self,
             mirrored=not self.mirrored,
@@ -280,7 +279,7 @@ class MeshMarks:
         return opposite(self.rotation) if self.teeth > 0 else self.rotation
 
     def other_face(self) -> MeshMarks:
-        """The same gears from the other side: mirrored. Source: geometry."""
+        """The same gears from the other side: mirrored."""
         return replace(self, mirrored=not self.mirrored, rotation=opposite(self.rotation))
 
     def facts(self) -> dict[str, Any]:
@@ -328,7 +327,7 @@ def _changed(part: str) -> InputError:
 
 
 def looks_at(half: str, end: End) -> Face:
-    """The face of a half that one sees from an end of the unit. Source: geometry."""
+    """The face of a half that one sees from an end of the unit."""
     return "mating face" if (half == "unit half") == (end == DRIVE_END) else "back face"
 
 

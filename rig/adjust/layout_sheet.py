@@ -37,8 +37,7 @@ if TYPE_CHECKING:
 
 MM_PER_IN = 25.4
 PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
-SCALES = (1, 2, 5, 10, 20, 50)
-"""What does not fit at true scale is drawn at 1 to one of these, and says so."""
+SCALES = (1, 2, 5, 10, 20, 50)  # what does not fit at true scale is drawn at 1 to one of these
 
 EDGE_MM = 12.0  # that a printer may leave free
 HEAD_MM, FOOT_MM = 40.0, 36.0
@@ -47,7 +46,9 @@ LOWER_MM = 84.0  # for the dimensions
 DETAIL_MM = 27.0  # radius of the circle in the dimensioned drawing
 WHEEL_MM = 44.0  # radius of a driven wheel, not to scale
 FIGURES_MM = 92.0  # from the left edge, where figures are listed
+LABEL_MM = 20.0  # an arrow at least this long has its angle on it
 THIN, BOLD = 0.35, 1.1
+CENTRE_LINE = (12, 4, 2, 4)  # dashes
 
 CUT = (
     "WARNING: a drive that breaks can stop the ignition or lock the engine. This cut cannot be "
@@ -63,6 +64,38 @@ MESH = (
 )
 
 
+def draw(layout: Layout, path: Path, paper: str = "A4") -> Path:
+    """Draw one piece, as it is seen from one face. Raises InputError when it cannot be written, or
+    is too large."""
+
+    @sheet.styled
+    def drawn() -> Path:
+        from matplotlib import rcParams
+
+        rcParams["path.simplify"] = False  # a circle keeps all its corners
+        return sheet.write(sheet_of(layout, paper), path)
+
+    return drawn()
+
+
+def sheet_of(layout: Layout, paper: str = "A4") -> Figure:
+    """The sheet of one piece. Raises InputError for what is too large to be drawn."""
+    if isinstance(layout, NewPlace):
+        return _new_place(layout, paper)
+    return _longer_slot(layout, paper) if isinstance(layout, LongerSlot) else _mesh(layout, paper)
+
+
+def scale_for(radius_mm: float, room_mm: float, part: str) -> int:
+    """One millimetre of the paper is this many of the metal. Raises InputError when none fits."""
+    for scale in SCALES:
+        if radius_mm <= room_mm * scale:
+            return scale
+    raise InputError(f"{part}: a radius of {radius_mm:g} mm is too large to be drawn")
+
+
+# -- paper, and a piece on it --
+
+
 @dataclass(slots=True)
 class Page:
     """A sheet of paper; all places are millimetres from its lower left corner."""
@@ -72,35 +105,62 @@ class Page:
     wide: float
     high: float
 
-    def line(self, points: Sequence[tuple[float, float]] | Points, **more: Any) -> None:
-        xy = np.asarray(points, dtype=np.float64)
+    def line(self, points: Sequence[Any] | Points, **more: Any) -> None:
+        """A line through places."""
         usual: dict[str, Any] = {"color": sheet.INK, "lw": THIN, "zorder": 3}
-        self.at.plot(xy[:, 0], xy[:, 1], **usual | more)
+        self.at.plot(*np.asarray(points, np.float64).T, **usual | more)
 
-    def text(self, x: float, y: float, words: str, **more: Any) -> None:
+    def text(self, place: Sequence[float] | Points, words: str, **more: Any) -> None:
+        """Words on a ground of their own, about a place unless ``ha`` and ``va`` say otherwise."""
         clear = {"boxstyle": "square,pad=0.12", "fc": sheet.PAPER, "ec": "none"}
-        usual: dict[str, Any] = {
-            "fontsize": 8.5,
-            "ha": "center",
-            "va": "center",
-            "bbox": clear,
-            "zorder": 6,
-        }
+        usual: dict[str, Any] = {"fontsize": 8.5, "ha": "center", "va": "center", "bbox": clear}
         lines = "\n".join(map(visible, words.split("\n")))
-        self.at.text(x, y, lines, **usual | more)
-
-    def text_at(self, place: Points, words: str, **more: Any) -> None:
-        self.text(float(place[0]), float(place[1]), words, **more)
+        self.at.text(float(place[0]), float(place[1]), lines, **usual | {"zorder": 6} | more)
 
     def arrow(self, points: Points, *, both: bool = False, **more: Any) -> None:
         """A line with an arrowhead at its end, or at both."""
         self.line(points, **{"lw": 0.8, "solid_capstyle": "butt"} | more)
-        color = more.get("color", sheet.INK)
-        for tip, back in [(points[-1], points[-2])] + ([(points[0], points[1])] if both else []):
+        for tip, back in [(points[-1], points[-2]), (points[0], points[1])][: 1 + both]:
             ahead = (tip - back) / np.hypot(*(tip - back))
             side = np.array([-ahead[1], ahead[0]])
             head = np.array([tip, tip - 2.6 * ahead + 0.9 * side, tip - 2.6 * ahead - 0.9 * side])
-            self.at.fill(*head.T, color=color, lw=0.0, zorder=5)
+            self.at.fill(*head.T, color=more.get("color", sheet.INK), lw=0.0, zorder=5, gid="head")
+
+    def figures(self, top: float, rows: Iterable[tuple[str, str]]) -> float:
+        """Figures in words and numbers, one below the other; where the next would be."""
+        right = self.wide - EDGE_MM
+        for words, value in rows:
+            self.text((FIGURES_MM, top), words, ha="left", fontsize=9.0)
+            self.text((right, top), value, ha="right", fontsize=9.5, fontweight="bold")
+            ends = [(FIGURES_MM, top - 3.2), (right, top - 3.2)]
+            self.line(ends, color=sheet.LINE, zorder=1)
+            top -= 7.6
+        return top
+
+
+def _page(paper: str, title: str, face: str, under: str, warning: str, scale: int | None) -> Page:
+    """A sheet with title, the face in front of the person, bars to check the print by, warning."""
+    wide, high = PAPERS_MM[paper]
+    figure = sheet.paper(wide / MM_PER_IN, high / MM_PER_IN, title)
+    at = sheet.axes(figure, 0.0, 0.0, wide / MM_PER_IN, high / MM_PER_IN)
+    at.set_axis_off()
+    at.set_xlim(0.0, wide)
+    at.set_ylim(0.0, high)
+    page = Page(figure, at, wide, high)
+    page.text((EDGE_MM, high - 20.0), face, ha="left", fontsize=12.0, fontweight="bold")
+    page.text((EDGE_MM, high - 25.0), under, ha="left", va="top", color=sheet.SOFT, linespacing=1.4)
+    sheet.note(figure, warning)
+    if scale is not None:
+        low, left = 21.0, EDGE_MM
+        for long, name in ((50.0, "50 mm"), (2.0 * MM_PER_IN, "2 in")):
+            bar = np.array([(0, -1.5), (0, 1.5), (0, 0), (long, 0), (long, 1.5), (long, -1.5)])
+            page.line(bar + np.array([left, low]), lw=0.5, gid=f"bar {name}")
+            page.text((left + long / 2.0, low + 3.4), name)
+            left += long + 8.0
+        true = "TRUE SCALE 1:1." if scale == 1 else f"Scale 1:{scale}, NOT true scale."
+        page.text((left, low), f"{true} Print at 100 %,\nthen measure both bars.", ha="left",
+                  fontweight="bold", linespacing=1.4)  # fmt: skip
+    return page
 
 
 @dataclass(slots=True)
@@ -129,6 +189,7 @@ class Piece:
         return np.array([self.polar(radius_mm, float(deg)) for deg in angles])
 
     def circle(self, radius_mm: float, **more: Any) -> None:
+        """A whole circle."""
         self.page.line(self.arc(radius_mm, 0.0, 360.0), **more)
 
     def ray(self, low_mm: float, high_mm: float, deg: float, **more: Any) -> None:
@@ -142,108 +203,43 @@ class Piece:
 
     def name(self, deg: float, radius_mm: float, words: str, **more: Any) -> None:
         """Words beside a place on the piece, outside ``radius_mm``."""
-        x, y = self.polar(radius_mm, deg)
-        sideways = math.sin(math.radians(deg))
-        upward = math.cos(math.radians(deg))
-        more.setdefault(
-            "ha", "left" if sideways > 0.2 else "right" if sideways < -0.2 else "center"
-        )
-        more.setdefault("va", "bottom" if upward > 0.7 else "top" if upward < -0.7 else "center")
-        self.page.text(x, y, words, **more)
+        right, up = math.sin(math.radians(deg)), math.cos(math.radians(deg))
+        beside = {
+            "ha": "left" if right > 0.2 else "right" if right < -0.2 else "center",
+            "va": "bottom" if up > 0.7 else "top" if up < -0.7 else "center",
+        }
+        self.page.text(self.polar(radius_mm, deg), words, **beside | more)
 
-    def free_deg(self) -> float:
-        """The angle that lies furthest from all that is taken; it is taken then."""
+    def way(self, radius_mm: float, rotation: Rotation, words: str, **more: Any) -> None:
+        """An arrow round the piece where there is most room, and what it means."""
 
         def room(deg: float) -> float:
             return min(abs(wrap(deg - one)) for one in self.taken_deg)
 
-        best = max(range(0, 360, 5), key=lambda deg: (room(deg), -abs(deg - 180)))
-        self.taken_deg.append(float(best))
-        return float(best)
-
-    def way(self, radius_mm: float, rotation: Rotation, words: str, **more: Any) -> None:
-        """An arrow round the piece where there is room, and what it means."""
-        middle, half = self.free_deg(), min(20.0, math.degrees(11.0 * self.scale / radius_mm))
-        ends = (-half, half) if rotation == "clockwise" else (half, -half)
-        self.page.arrow(self.arc(radius_mm, middle + ends[0], middle + ends[1]), lw=1.3,
-                        gid=more.pop("gid", None), color=more.get("color", sheet.INK))  # fmt: skip
+        middle = float(max(range(0, 360, 5), key=lambda deg: (room(deg), -abs(deg - 180))))
+        self.taken_deg.append(middle)
+        half = min(20.0, math.degrees(11.0 * self.scale / radius_mm))
+        self.turn(radius_mm, middle, half, rotation, gid=more.pop("gid"))
         self.name(middle, radius_mm + 2.5 * self.scale, words, fontsize=8.0, **more)
 
-
-def draw(layout: Layout, path: Path, paper: str = "A4") -> Path:
-    """Draw one piece, as it is seen from one face. Raises InputError when it cannot be written, or
-    is too large."""
-
-    @sheet.styled
-    def drawn() -> Path:
-        from matplotlib import rcParams
-
-        rcParams["path.simplify"] = False  # a circle keeps all its corners
-        return sheet.write(sheet_of(layout, paper), path)
-
-    return drawn()
-
-
-def sheet_of(layout: Layout, paper: str = "A4") -> Figure:
-    """The sheet of one piece. Raises InputError for what is too large to be drawn."""
-    if isinstance(layout, NewPlace):
-        return _new_place(layout, paper)
-    return _longer_slot(layout, paper) if isinstance(layout, LongerSlot) else _mesh(layout, paper)
-
-
-def _page(paper: str, title: str, face: str, under: str, warning: str, scale: int | None) -> Page:
-    """A sheet with title, the face in front of the person, bars to check the print by, warning."""
-    wide, high = PAPERS_MM[paper]
-    figure = sheet.paper(wide / MM_PER_IN, high / MM_PER_IN, title)
-    at = sheet.axes(figure, 0.0, 0.0, wide / MM_PER_IN, high / MM_PER_IN)
-    at.set_axis_off()
-    at.set_xlim(0.0, wide)
-    at.set_ylim(0.0, high)
-    page = Page(figure, at, wide, high)
-    page.text(EDGE_MM, high - 20.0, face, ha="left", fontsize=12.0, fontweight="bold")
-    page.text(EDGE_MM, high - 25.0, under, ha="left", va="top", fontsize=8.5, color=sheet.SOFT,
-              linespacing=1.4)  # fmt: skip
-    if scale is not None:
-        _bars(page, scale)
-    sheet.note(figure, warning)
-    return page
-
-
-def _bars(page: Page, scale: int) -> None:
-    """Two bars to check the print by."""
-    low, left = 21.0, EDGE_MM
-    for long, name in ((50.0, "50 mm"), (2.0 * MM_PER_IN, "2 in")):
-        ends = [(left, low - 1.5), (left, low + 1.5), (left, low), (left + long, low),
-                (left + long, low + 1.5), (left + long, low - 1.5)]  # fmt: skip
-        page.line(ends, lw=0.5, gid=f"bar {name}")
-        page.text(left + long / 2.0, low + 3.4, name, fontsize=8.5)
-        left += long + 8.0
-    true = "TRUE SCALE 1:1." if scale == 1 else f"Scale 1:{scale}, NOT true scale."
-    page.text(left, low, f"{true} Print at 100 %,\nthen measure both bars.", ha="left",
-              fontsize=8.5, fontweight="bold", linespacing=1.4)  # fmt: skip
-
-
-def scale_for(radius_mm: float, room_mm: float, part: str) -> int:
-    """One millimetre of the paper is this many of the metal. Raises InputError when none fits."""
-    fitting = [scale for scale in SCALES if radius_mm <= room_mm * scale]
-    if not fitting:
-        raise InputError(f"{part}: a radius of {radius_mm:g} mm is too large to be drawn")
-    return fitting[0]
-
-
-def _figures(page: Page, top: float, rows: Iterable[tuple[str, str]]) -> None:
-    """Figures in words and numbers, one below the other."""
-    y = top
-    for words, value in rows:
-        page.text(FIGURES_MM, y, words, ha="left", fontsize=9.0)
-        page.text(page.wide - EDGE_MM, y, value, ha="right", fontsize=9.5, fontweight="bold")
-        page.line([(FIGURES_MM, y - 3.2), (page.wide - EDGE_MM, y - 3.2)], color=sheet.LINE,
-                  zorder=1)  # fmt: skip
-        y -= 7.6
+    def turn(
+        self, radius_mm: float, middle: float, half: float, rotation: Rotation, **more: Any
+    ) -> None:
+        """An arrow along an arc, ``half`` degrees either side of its middle."""
+        half = half if rotation == "clockwise" else -half
+        self.page.arrow(self.arc(radius_mm, middle - half, middle + half), **{"lw": 1.3} | more)
 
 
 def _earlier(crank_deg: float) -> str:
     return f"{abs(crank_deg):.2f}° {'earlier' if crank_deg >= 0.0 else 'later'}"
+
+
+def _turn(at_deg: float) -> str:
+    return f"{abs(at_deg):.2f}° {'clockwise' if at_deg >= 0.0 else 'anticlockwise'}"
+
+
+def _mm(length_mm: float | None) -> str:
+    return "not entered" if length_mm is None else f"{length_mm:.2f} mm"
 
 
 def _face_words(end: str, mirrored: bool) -> str:
@@ -258,10 +254,10 @@ def _new_place(place: NewPlace, paper: str) -> Figure:
     upper = high - HEAD_MM - FOOT_MM - LOWER_MM
     room = min(upper, wide - 2.0 * EDGE_MM) / 2.0 - AROUND_MM + 8.0
     scale = scale_for(place.outside_mm, room, place.part)
-    what = place.dog.shape
+    dog, what, web = place.dog, place.dog.shape, place.web_mm()
     page = _page(
         paper, f"New {what} in the drive of {place.part}",
-        f"{place.dog.recut.upper()}, {place.face.upper()} in front of you",
+        f"{dog.recut.upper()}, {place.face.upper()} in front of you",
         _face_words(f"unit's {place.seen_from}", place.mirrored) + " The mating face meets the "
         "other half of the drive.\nThe other face is the mirror image: never mark it from this "
         "sheet.",
@@ -271,47 +267,32 @@ def _new_place(place: NewPlace, paper: str) -> Figure:
     _outlines(piece, place)
     _round_about(piece, place)
     _dimensions(page, place)
-    dog, web = place.dog, place.web_mm()
-    angle = f"{abs(place.at_deg):.2f}° {_turn(place.at_deg)}"
-    rows = [
-        ("Angle from the datum line, this face", angle),
-        ("Radius of the circle", f"{dog.radius_mm:.2f} mm"),
-        ("Chord, straight across", f"{place.chord_mm:.2f} mm"),
-        ("Arc, round the circle", f"{place.arc_mm:.2f} mm"),
-        ("Diameter of the hole" if what == "hole" else f"Width of the {what}",
-         "not entered" if dog.width_mm is None else f"{dog.width_mm:.2f} mm"),
+    top = page.figures(FOOT_MM + LOWER_MM - 14.0, [
+        ("Angle from the datum line, this face", _turn(place.at_deg)),
+        ("Radius of the circle", _mm(dog.radius_mm)),
+        ("Chord, straight across", _mm(place.chord_mm)),
+        ("Arc, round the circle", _mm(place.arc_mm)),
+        ("Diameter of the hole" if what == "hole" else f"Width of the {what}", _mm(dog.width_mm)),
         (f"{TENTH_DEG:g}° of crank on the circle: mark within",
          f"± {two_figures(place.tolerance_mm)} mm"),
         ("Then contacts open", f"{_earlier(place.crank_deg)} (crank)"),
-    ]  # fmt: skip
-    top = FOOT_MM + LOWER_MM - 14.0
-    _figures(page, top, rows)
+    ])  # fmt: skip
+    old = place.old()
     if web is not None:
-        old = len(place.old())
-        near = f"nearest of the {many(old, what)}" if old > 1 else f"{what} in use"
-        words = (
-            f"BREAKS INTO the {near}:\nthey overlap by {-web:.2f} mm." if web <= 0.0
-            else f"Metal left to the {near}: {web:.2f} mm"
-        )  # fmt: skip
-        page.text(FIGURES_MM, top + 3.0 - 7.6 * len(rows), words, ha="left", va="top",
-                  fontsize=10.0 if web <= 0.0 else 9.0, fontweight="bold", linespacing=1.3,
-                  color=sheet.ALERT if web <= 0.0 else sheet.INK)  # fmt: skip
-    if others := place.old()[1:]:
-        words = "Clockwise of the datum line there are: " + ", ".join(
-            f"{modulo(each.at_deg):.2f}°" for each in others
-        )
-        page.text(FIGURES_MM, 42.0, textwrap.fill(words, 62), ha="left", va="top", fontsize=7.5,
+        near = f"nearest of the {many(len(old), what)}" if len(old) > 1 else f"{what} in use"
+        bad = web <= 0.0
+        words = f"Metal left to the {near}: {web:.2f} mm"
+        if bad:
+            words = f"BREAKS INTO the {near}:\nthey overlap by {-web:.2f} mm."
+        page.text((FIGURES_MM, top + 3.0), words, ha="left", va="top", fontweight="bold",
+                  fontsize=10.0 if bad else 9.0, linespacing=1.3,
+                  color=sheet.ALERT if bad else sheet.INK)  # fmt: skip
+    if len(old) > 1:
+        at = ", ".join(f"{modulo(each.at_deg):.2f}°" for each in old[1:])
+        words = "\n".join(textwrap.wrap(f"Clockwise of the datum line there are: {at}", 62))
+        page.text((FIGURES_MM, top - 9.0), words, ha="left", va="top", fontsize=7.5,
                   color=sheet.SOFT, linespacing=1.3)  # fmt: skip
     return page.figure
-
-
-def _short(at_deg: float) -> str:
-    """An angle from the datum line the short way round."""
-    return f"{abs(wrap(at_deg)):.2f}".rstrip("0").rstrip(".") + "°"
-
-
-def _turn(at_deg: float) -> str:
-    return "clockwise" if at_deg >= 0.0 else "anticlockwise"
 
 
 def _outlines(piece: Piece, place: NewPlace) -> None:
@@ -323,49 +304,49 @@ def _outlines(piece: Piece, place: NewPlace) -> None:
         piece.circle(dog.outside_mm / 2.0, lw=0.9, gid="outside")
     if dog.bore_mm is not None:
         piece.circle(dog.bore_mm / 2.0, lw=0.9, gid="bore")
-    piece.circle(dog.radius_mm, color=sheet.SOFT, dashes=(12, 4, 2, 4), gid="circle")
+    piece.circle(dog.radius_mm, color=sheet.SOFT, dashes=CENTRE_LINE, gid="circle")
     piece.centre()
-    new = place.new()
-    shape = piece.on(new.points())
+    new = piece.on(place.new().points())
     for n, old in enumerate(place.old()):
-        edge = piece.on(old.points())
         if dog.width_mm is not None:
+            edge = piece.on(old.points())
             page.line(np.vstack((edge, edge[:1])), lw=0.8, gid=f"place {n}")
-            both = Polygon(shape, fc=sheet.ALERT, ec="none", zorder=2)
+            both = Polygon(new, fc=sheet.ALERT, ec="none", zorder=2)
             page.at.add_patch(both)
             both.set_clip_path(Polygon(edge, transform=page.at.transData))
         if n:
             piece.ray(old.low_mm - 2.0, old.high_mm + 2.0, old.at_deg, gid=f"line {n}")
     if dog.width_mm is not None:
-        page.line(np.vstack((shape, shape[:1])), lw=BOLD, color=sheet.BLUE, gid="new outline",
-                  zorder=4)  # fmt: skip
+        outline = np.vstack((new, new[:1]))
+        page.line(outline, lw=BOLD, color=sheet.BLUE, gid="new outline", zorder=4)
 
 
 def _round_about(piece: Piece, place: NewPlace) -> None:
     """Datum line, line of the new place, the angle between them, and which way is which."""
     scale, radius, at = piece.scale, place.outside_mm, place.at_deg
-    reach = radius + 13.0 * scale
+    reach, ring = radius + 13.0 * scale, radius + 6.0 * scale
     piece.ray(0.0, reach, 0.0, lw=0.5, gid="datum")
     piece.ray(0.0, reach, at, lw=0.7, color=sheet.BLUE, gid="new")
+    left, right = ("left", "right") if at >= 0.0 else ("right", "left")
     near = abs(at) < 50.0
-    away = "left" if at >= 0.0 else "right"
     piece.name(0.0, reach + scale, f"datum line: the {place.dog.shape} in use",
-               **({"ha": "right" if away == "left" else "left"} if near else {}))  # fmt: skip
+               **({"ha": right} if near else {}))  # fmt: skip
     piece.name(at, reach + scale, "NEW", fontweight="bold", color=sheet.BLUE, fontsize=10.0,
-               **({"ha": away, "va": "bottom"} if near else {}))  # fmt: skip
-    ring = radius + 6.0 * scale
+               **({"ha": left, "va": "bottom"} if near else {}))  # fmt: skip
     if abs(at) > 12.0:
         piece.page.arrow(piece.arc(ring, 0.0, at), lw=0.6)
-        x, y = piece.polar(ring, at / 2.0)
-        piece.page.text(x, y, f"{abs(at):.2f}°", fontsize=10.0, fontweight="bold")
+        if math.radians(abs(at)) * ring / scale > LABEL_MM:
+            label = f"{abs(at):.2f}°"
+            piece.page.text(piece.polar(ring, at / 2.0), label, fontsize=10.0, fontweight="bold")
     named = [0.0, at, at / 2.0]
+    piece.taken_deg += named
     for each in place.old()[1:]:  # one too near another name is in the list of figures alone
         apart = min(abs(wrap(each.at_deg - deg)) for deg in named)
         if math.radians(apart) * (radius + 4.0 * scale) > 15.0 * scale:
             named.append(each.at_deg)
-            piece.name(each.at_deg, radius + 1.5 * scale, _short(each.at_deg), fontsize=7.5,
-                       color=sheet.SOFT)  # fmt: skip
-    piece.taken_deg += [0.0, at, at / 2.0, *(each.at_deg for each in place.old()[1:])]
+            short = f"{abs(wrap(each.at_deg)):.2f}".rstrip("0").rstrip(".") + "°"
+            piece.name(each.at_deg, radius + 1.5 * scale, short, fontsize=7.5, color=sheet.SOFT)
+        piece.taken_deg.append(each.at_deg)
     piece.way(ring, place.rotation, "rotation of\nthe shaft", gid="rotation")
     piece.way(ring, place.earlier, "this way\nis earlier", gid="earlier", fontweight="bold")
 
@@ -373,16 +354,17 @@ def _round_about(piece: Piece, place: NewPlace) -> None:
 def _dimensions(page: Page, place: NewPlace) -> None:
     """Chord and arc as dimensions, on a circle that is drawn larger or smaller than it is."""
     x, y = EDGE_MM + 8.0 + DETAIL_MM, FOOT_MM + DETAIL_MM + 10.0
-    piece = Piece(page, x, y)
-    at = place.at_deg
-    page.text(x, y + DETAIL_MM + 15.0, "dimensions (not to scale)", fontsize=7.5, color=sheet.SOFT)
-    piece.circle(DETAIL_MM, color=sheet.SOFT, lw=0.6, dashes=(12, 4, 2, 4))
+    piece, at = Piece(page, x, y), place.at_deg
+    page.text(
+        (x, y + DETAIL_MM + 15.0), "dimensions (not to scale)", fontsize=7.5, color=sheet.SOFT
+    )
+    piece.circle(DETAIL_MM, color=sheet.SOFT, lw=0.6, dashes=CENTRE_LINE)
     piece.ray(0.0, DETAIL_MM + 9.0, 0.0, lw=0.6)
     piece.ray(0.0, DETAIL_MM + 9.0, at, lw=0.6, color=sheet.BLUE)
     ends = np.array([piece.polar(DETAIL_MM, 0.0), piece.polar(DETAIL_MM, at)])
     page.line(ends, color=sheet.ALERT, lw=1.2)
     for end in ends:
-        page.line([tuple(end)], marker="o", ms=3.0, color=sheet.INK)
+        page.line([end], marker="o", ms=3.0, color=sheet.INK)
     ring = piece.arc(DETAIL_MM + 6.0, 0.0, at)
     if abs(at) > 15.0:
         page.arrow(ring, both=True, lw=0.7)
@@ -390,13 +372,13 @@ def _dimensions(page: Page, place: NewPlace) -> None:
         page.line(ring, lw=1.2)
     mid = at / 2.0
     below = piece.polar(-0.42 * DETAIL_MM, mid)
-    page.line([tuple(below), tuple(ends.mean(axis=0))], lw=THIN, color=sheet.ALERT)
-    page.text_at(below, f"chord {place.chord_mm:.2f} mm", fontsize=8.5)
+    page.line([below, ends.mean(axis=0)], color=sheet.ALERT)
+    page.text(below, f"chord {place.chord_mm:.2f} mm")
     words = f"arc {place.arc_mm:.2f} mm"
     if abs(mid) < 30.0:
         piece.name(mid, DETAIL_MM + 9.5, words, ha="left" if at > 0.0 else "right")
     else:
-        page.text_at(piece.polar(DETAIL_MM + 6.0, mid), words)
+        page.text(piece.polar(DETAIL_MM + 6.0, mid), words)
 
 
 # -- a longer slot --
@@ -405,11 +387,11 @@ def _dimensions(page: Page, place: NewPlace) -> None:
 def _longer_slot(layout: LongerSlot, paper: str) -> Figure:
     wide, high = PAPERS_MM[paper]
     slot = layout.slot
-    upper = high - HEAD_MM - FOOT_MM - LOWER_MM + 10.0
-    half = (slot.width_mm or 0.0) / 2.0
+    radius, half = slot.radius_mm, (slot.width_mm or 0.0) / 2.0
     low, up = layout.ends_deg()
     new = layout.new_end_deg()
-    scale = scale_for(slot.radius_mm + half, upper - 40.0, layout.part)
+    upper = high - HEAD_MM - FOOT_MM - LOWER_MM - 30.0
+    scale = scale_for(radius + half, upper, layout.part)
     what = "flange slot" if slot.part == "body" else "slot of the contact plate"
     end = "CLOCKWISE" if layout.way == "anticlockwise" else "ANTICLOCKWISE"
     page = _page(
@@ -417,78 +399,66 @@ def _longer_slot(layout: LongerSlot, paper: str) -> Figure:
         _face_words(f"unit's {layout.seen_from}", layout.mirrored) + "\nFrom the other side "
         "everything is the mirror image: never mark it from this sheet.", FILE, scale,
     )  # fmt: skip
-    spare = upper - (slot.radius_mm + half) / scale - 40.0
+    spare = upper - (radius + half) / scale
     piece = Piece(page, wide / 2.0, FOOT_MM + LOWER_MM + 6.0 + spare / 2.0, scale)
-    radius = slot.radius_mm
-    span = max(30.0, abs(low) + 10.0, abs(up) + 10.0, abs(new) + 10.0)
-    page.line(piece.arc(radius, -span, span), color=sheet.SOFT, dashes=(12, 4, 2, 4), gid="circle")
+    span = max(30.0, *(abs(deg) + 10.0 for deg in (low, up, new)))
+    page.line(piece.arc(radius, -span, span), color=sheet.SOFT, dashes=CENTRE_LINE, gid="circle")
     piece.centre()
-    page.text(piece.x, piece.y - 6.5, "centre of the unit's shaft", fontsize=7.5, color=sheet.SOFT)
+    page.text(
+        (piece.x, piece.y - 6.5), "centre of the unit's shaft", fontsize=7.5, color=sheet.SOFT
+    )
     if half:
         now = piece.on(_slot_edge(radius, half, low, up))
-        longer = piece.on(_slot_edge(radius, half, *((new, up) if new < low else (low, new))))
+        longer = piece.on(_slot_edge(radius, half, min(new, low), max(new, up)))
         page.at.fill(*longer.T, fc=sheet.PAPER, ec=sheet.ALERT, hatch="/////", lw=0.0, zorder=1)
         page.at.fill(*now.T, color=sheet.PAPER, lw=0.0, zorder=2)
         page.line(now, lw=0.9, gid="slot")
         page.line(longer, lw=BOLD, color=sheet.BLUE, gid="new outline", zorder=2)
-        piece_stud = turned(np.array([[0.0, radius]]), 0.0)
-        ring = np.radians(np.arange(0.0, 361.0, 5.0))
-        stud = piece_stud + half * np.column_stack((np.sin(ring), np.cos(ring)))
-        page.line(piece.on(stud), lw=0.6, dashes=(3, 2))
+        page.line(piece.on(_slot_edge(radius, half, 0.0, 0.0)), lw=0.6, dashes=(3, 2))  # the stud
     reach = radius + half + 9.0 * scale
+    inner, outer = radius - half - 3.0 * scale, radius + half + 3.0 * scale
     piece.ray(0.0, reach, 0.0, lw=0.5, gid="datum")
     piece.name(0.0, reach + scale, "datum line:\nstud as it stands")
-    piece.ray(radius - half - 3.0 * scale, reach - 4.0 * scale, new, lw=0.7, color=sheet.BLUE,
-              gid="new")  # fmt: skip
-    piece.ray(radius - half - 3.0 * scale, radius + half + 3.0 * scale, low if new < low else up,
-              gid="old end")  # fmt: skip
+    piece.ray(inner, outer + 2.0 * scale, new, lw=0.7, color=sheet.BLUE, gid="new")
+    piece.ray(inner, outer, low if new < low else up, gid="old end")
     side = -1.0 if new < 0.0 else 1.0
     tip = piece.polar(radius, new + side * math.degrees(half / radius))
     x = piece.x + side * max(30.0, abs(float(tip[0]) - piece.x) + 16.0)  # clear of the datum's name
     y = float(tip[1]) + 10.0
     page.line([(x, y), tuple(tip)], color=sheet.BLUE)
-    page.text(x, y, f"file away\n{layout.longer_mm:.2f} mm", color=sheet.BLUE, fontweight="bold",
+    page.text((x, y), f"file away\n{layout.longer_mm:.2f} mm", color=sheet.BLUE, fontweight="bold",
               fontsize=10.0, linespacing=1.3)  # fmt: skip
     body = "body" if slot.part == "body" else "plate"
-    _ways(piece, layout, side, body)
-    rows = [
+    arrow = radius + half + 4.0 * scale
+    turn = math.degrees(9.0 * scale / arrow)
+    middle = -side * (18.0 + math.degrees(14.0 * scale / arrow))
+    piece.turn(arrow, middle, turn, layout.way, gid="body")
+    later = "earlier" if layout.crank_deg >= 0.0 else "later"
+    piece.name(middle, arrow + 3.0 * scale, f"then turn the {body}\nthis way: {later}",
+               fontweight="bold")  # fmt: skip
+    # Clear of the datum line, and of the words below the centre.
+    piece.turn(9.0 * scale, 60.0, 42.0, layout.rotation, lw=1.0, gid="rotation")
+    page.text((piece.x + 12.0, piece.y), "rotation of the shaft", ha="left", fontsize=8.0)
+    page.figures(FOOT_MM + LOWER_MM - 18.0, [
         ("End to lengthen, as drawn", end.lower()),
-        ("Longer by, each slot, along its middle line", f"{layout.longer_mm:.2f} mm"),
-        ("New stop from the datum line", f"{abs(new):.2f}° {_turn(new)}"),
-        ("Radius of the slot's middle line", f"{radius:.2f} mm"),
-        ("Width of the slot",
-         "not entered" if slot.width_mm is None else f"{slot.width_mm:.2f} mm"),
+        ("Longer by, each slot, along its middle line", _mm(layout.longer_mm)),
+        ("New stop from the datum line", _turn(new)),
+        ("Radius of the slot's middle line", _mm(radius)),
+        ("Width of the slot", _mm(slot.width_mm)),
         (f"Then turn the {body}", f"{layout.unit_deg:.2f}° {layout.way}"),
         (f"{TENTH_DEG:g}° of crank along the slot", f"{layout.tolerance_mm:.3f} mm"),
         ("Then contacts open", f"{_earlier(layout.crank_deg)} (crank)"),
-    ]  # fmt: skip
-    _figures(page, FOOT_MM + LOWER_MM - 18.0, rows)
+    ])  # fmt: skip
     return page.figure
-
-
-def _ways(piece: Piece, layout: LongerSlot, side: float, body: str) -> None:
-    """Which way the body turns then, and which way its shaft does."""
-    page, scale = piece.page, piece.scale
-    radius, half = layout.slot.radius_mm, (layout.slot.width_mm or 0.0) / 2.0
-    arrow = radius + half + 4.0 * scale
-    turn = math.degrees(9.0 * scale / arrow) * (1.0 if layout.way == "clockwise" else -1.0)
-    middle = -side * (18.0 + math.degrees(14.0 * scale / arrow))
-    page.arrow(piece.arc(arrow, middle - turn, middle + turn), lw=1.3, gid="body")
-    later = "earlier" if layout.crank_deg >= 0.0 else "later"
-    piece.name(middle, arrow + 3.0 * scale, f"then turn the {body}\nthis way: {later}",
-               fontweight="bold", fontsize=8.5)  # fmt: skip
-    ways = (-60.0, 60.0) if layout.rotation == "clockwise" else (60.0, -60.0)
-    page.arrow(piece.arc(9.0 * scale, 90.0 + ways[0], 90.0 + ways[1]), lw=1.0, gid="rotation")
-    page.text(piece.x + 12.0, piece.y, "rotation of the shaft", ha="left", fontsize=8.0)
 
 
 def _slot_edge(radius: float, half: float, low_deg: float, high_deg: float) -> Points:
     """The edge of a curved slot with round ends, mm from the shaft's centre."""
-    out = np.linspace(low_deg, high_deg, 40)
     cap = np.radians(np.linspace(0.0, 180.0, 30))
     round_ = half * np.column_stack((np.sin(cap), np.cos(cap)))  # from the outer edge to the inner
-    outer = [turned(np.array([[0.0, radius + half]]), float(a))[0] for a in out]
-    inner = [turned(np.array([[0.0, radius - half]]), float(a))[0] for a in out[::-1]]
+    along = np.linspace(low_deg, high_deg, 40)
+    outer = [turned(np.array([[0.0, radius + half]]), float(a))[0] for a in along]
+    inner = [turned(np.array([[0.0, radius - half]]), float(a))[0] for a in along[::-1]]
     ahead = turned(round_ + np.array([0.0, radius]), high_deg)
     behind = turned(-round_ + np.array([0.0, radius]), low_deg)
     return np.vstack((outer, ahead, inner, behind, outer[:1]))
@@ -499,55 +469,58 @@ def _slot_edge(radius: float, half: float, low_deg: float, high_deg: float) -> P
 
 def _mesh(layout: MeshMarks, paper: str) -> Figure:
     wide, high = PAPERS_MM[paper]
-    side = f"engine's {layout.seen_from}" if layout.seen_from else ""
-    turns = f"{layout.part}, turning {layout.rotation}"
+    part, driver, chain = layout.part, layout.driver, layout.kind == "chain"
+    turns = f"{part}, turning {layout.rotation}"
+    under = f"Drawn from the side from which {turns}."
+    if layout.seen_from:
+        under = _face_words(f"engine's {layout.seen_from}", layout.mirrored)
+        under += f" {turns.capitalize()}."
     count = many(abs(layout.teeth), "tooth", "teeth")
-    page = _page(
-        paper, f"{layout.part} put on {count}, driven by {layout.driver}",
-        f"Two marks on {layout.part}, one on {layout.driver}",
-        _face_words(side, layout.mirrored) + f" {turns.capitalize()}." if side
-        else f"Drawn from the side from which {turns}.", MESH, None,
-    )  # fmt: skip
-    driven = Piece(page, wide / 2.0, high - HEAD_MM - 8.0 - WHEEL_MM)
-    _wheel(driven, WHEEL_MM, layout.driven_teeth, gap_at=180.0)
-    driven.centre()
-    page.text(driven.x, driven.y + 8.0, layout.part, fontweight="bold")
-    page.text(driven.x, driven.y - 8.0, many(layout.driven_teeth, "tooth", "teeth"), fontsize=8.0)
-    foot = driven.y - WHEEL_MM
+    page = _page(paper, f"{part} put on {count}, driven by {driver}",
+                 f"Two marks on {part}, one on {driver}", under, MESH, None)  # fmt: skip
+    wheel = Piece(page, wide / 2.0, high - HEAD_MM - 8.0 - WHEEL_MM)
+    _wheel(wheel, WHEEL_MM, layout.driven_teeth, gap_at=180.0)
+    wheel.centre()
+    page.text((wheel.x, wheel.y + 8.0), part, fontweight="bold")
+    page.text((wheel.x, wheel.y - 8.0), many(layout.driven_teeth, "tooth", "teeth"), fontsize=8.0)
+    mark: dict[str, Any] = {"marker": "o", "ms": 4.0, "color": sheet.ALERT}
+    number: dict[str, Any] = {"fontweight": "bold", "color": sheet.ALERT, "fontsize": 10.0}
+    foot = wheel.y - WHEEL_MM
     if layout.kind == "gears":
         radius = WHEEL_MM * layout.driver_teeth / layout.driven_teeth
-        driver = Piece(page, wide / 2.0, foot - radius)
-        _wheel(driver, radius, layout.driver_teeth, 180.0 / layout.driver_teeth, within_mm=22.0)
-        page.line([(wide / 2.0, foot - 5.0)], marker="o", ms=4.0, color=sheet.ALERT, gid="mark 1")
-        page.text(wide / 2.0, foot - 10.0, "1", fontweight="bold", color=sheet.ALERT, fontsize=10.0)
+        _wheel(Piece(page, wide / 2.0, foot - radius), radius, layout.driver_teeth,
+               180.0 / layout.driver_teeth, within_mm=22.0)  # fmt: skip
+        page.line([(wide / 2.0, foot - 5.0)], gid="mark 1", **mark)
         foot -= 10.0
-    named = f"{layout.driver} ({many(layout.driver_teeth, 'tooth', 'teeth')}) drives it here"
-    page.text(wide / 2.0, foot - 6.0, named)
+        page.text((wide / 2.0, foot), "1", **number)
+    named = f"{driver} ({many(layout.driver_teeth, 'tooth', 'teeth')}) drives it here"
+    page.text((wide / 2.0, foot - 6.0), named)
     step = 360.0 / layout.driven_teeth * (1.0 if layout.count == "clockwise" else -1.0)
     second = 180.0 + step * abs(layout.teeth)
-    for number, deg in ((1, 180.0), (2, second)):
-        for k in range(number):
-            dot = tuple(driven.polar(WHEEL_MM - 5.0 - 2.2 * k, deg))
-            page.line([dot], marker="o", ms=4.0, color=sheet.ALERT, gid=f"mark {number}")
-        page.text_at(driven.polar(WHEEL_MM - 5.0 - 6.0 * number, deg), str(number),
-                  fontweight="bold", color=sheet.ALERT, fontsize=10.0)  # fmt: skip
-    page.arrow(driven.arc(WHEEL_MM - 24.0, 180.0, second), lw=0.8, gid="count")
-    turn = (-25.0, 25.0) if layout.rotation == "clockwise" else (25.0, -25.0)
-    page.arrow(driven.arc(WHEEL_MM + 5.0, *turn), lw=1.3, gid="rotation")
-    driven.name(0.0, WHEEL_MM + 6.5, f"rotation of {layout.part}", fontsize=8.0)
-    engages = "tooth" if layout.kind != "chain" else "link of the chain"
-    on_driver = f"the {engages} of {layout.driver}" if layout.kind != "chain" else f"the {engages}"
-    _steps(page, FOOT_MM + LOWER_MM - 2.0, [
-        f"Mark 1 (one dot): {on_driver} that stands in a gap of {layout.part}, and that gap.",
-        f"Count {count} of {layout.part} {layout.count} from gap 1, as drawn, which is "
-        f"{'against' if layout.teeth > 0 else 'in'} its rotation.",
+    for n, deg in ((1, 180.0), (2, second)):
+        for k in range(n):
+            page.line([wheel.polar(WHEEL_MM - 5.0 - 2.2 * k, deg)], gid=f"mark {n}", **mark)
+        page.text(wheel.polar(WHEEL_MM - 5.0 - 6.0 * n, deg), str(n), **number)
+    page.arrow(wheel.arc(WHEEL_MM - 24.0, 180.0, second), gid="count")
+    wheel.turn(WHEEL_MM + 5.0, 0.0, 25.0, layout.rotation, gid="rotation")
+    wheel.name(0.0, WHEEL_MM + 6.5, f"rotation of {part}", fontsize=8.0)
+    tooth = "the link of the chain" if chain else f"the tooth of {driver}"
+    way = "against" if layout.teeth > 0 else "in"
+    top = FOOT_MM + LOWER_MM - 2.0
+    for n, words in enumerate([
+        f"Mark 1 (one dot): {tooth} that stands in a gap of {part}, and that gap.",
+        f"Count {count} of {part} {layout.count} from gap 1, as drawn, which is {way} its "
+        "rotation.",
         f"Mark 2 (two dots): the gap that you come to, {count} away from gap 1.",
-        f"Hold {layout.driver}. Take {layout.part} out of mesh and turn it until gap 2 takes the "
-        "place of gap 1.",
-        f"Put it together: {on_driver} with mark 1 stands in gap 2. Rub mark 1 off the gap.",
-        f"This makes what {layout.part} drives {_earlier(layout.crank_deg)} (crank degrees). "
-        "Read again.",
-    ])  # fmt: skip
+        f"Hold {driver}. Take {part} out of mesh and turn it until gap 2 takes the place of gap 1.",
+        f"Put it together: {tooth} with mark 1 stands in gap 2. Rub mark 1 off the gap.",
+        f"This makes what {part} drives {_earlier(layout.crank_deg)} (crank degrees). Read again.",
+    ], 1):  # fmt: skip
+        lines = textwrap.wrap(visible(words), 98)
+        usual: dict[str, Any] = {"ha": "left", "va": "top", "fontsize": 9.5}
+        page.text((EDGE_MM, top), f"{n}.", fontweight="bold", **usual)
+        page.text((EDGE_MM + 7.0, top), "\n".join(lines), linespacing=1.35, **usual)
+        top -= 5.2 * len(lines) + 3.4
     return page.figure
 
 
@@ -557,26 +530,13 @@ def _wheel(
     """A wheel with its teeth; the middle of a gap lies at ``gap_at``. Drawn from its top down to
     ``within_mm`` below."""
     pitch = 360.0 / teeth
-    high = min(4.0, 0.7 * math.pi * radius / teeth)
+    high = min(4.0, 0.7 * math.pi * radius / teeth) / 2.0
     edge: list[Points] = []
     for k in range(teeth):
         middle = wrap(gap_at + (k + 0.5) * pitch)
-        if radius * (1.0 - math.cos(math.radians(middle))) > within_mm:
-            continue
-        for off, far in ((-0.3, -high / 2.0), (-0.16, high / 2.0), (0.16, high / 2.0),
-                         (0.3, -high / 2.0)):  # fmt: skip
-            edge.append(piece.polar(radius + far, middle + off * pitch))
+        if radius * (1.0 - math.cos(math.radians(middle))) <= within_mm:
+            for off, far in ((-0.3, -high), (-0.16, high), (0.16, high), (0.3, -high)):
+                edge.append(piece.polar(radius + far, middle + off * pitch))
     edge.sort(key=lambda place: math.atan2(place[0] - piece.x, place[1] - piece.y))
     whole = len(edge) == 4 * teeth
     piece.page.line(np.array([*edge, edge[0]] if whole else edge), lw=0.6)
-
-
-def _steps(page: Page, top: float, words: Sequence[str]) -> None:
-    """What to do, in order."""
-    y = top
-    for n, one in enumerate(words, 1):
-        lines = textwrap.wrap(visible(one), 98)
-        page.text(EDGE_MM, y, f"{n}.", ha="left", va="top", fontsize=9.5, fontweight="bold")
-        page.text(EDGE_MM + 7.0, y, "\n".join(lines), ha="left", va="top", fontsize=9.5,
-                  linespacing=1.35)  # fmt: skip
-        y -= 5.2 * len(lines) + 3.4

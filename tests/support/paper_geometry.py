@@ -44,23 +44,46 @@ class Stroke:
         return float(np.hypot(*np.diff(self.points, axis=0).T).sum())
 
 
+@dataclass(frozen=True, slots=True)
+class Fill:
+    """An area that is filled: its corners, those of the area that it is cut to (none: the paper),
+    and its colour."""
+
+    points: Points
+    within: Points | None
+    colour: str
+
+
 def strokes(path: Path) -> list[Stroke]:
     """All lines of a sheet, letters left out."""
     if path.suffix == ".pdf":
-        return _of_pdf(path.read_bytes(), size_mm(path)[1])
+        return [each for each in _of_pdf(path) if isinstance(each, Stroke)]
     return list(_lines(ElementTree.parse(path).getroot(), ""))
 
 
-def _of_pdf(data: bytes, high_mm: float) -> list[Stroke]:
-    """What one page strokes. Letters stand between BT and ET, marks in streams of their own."""
+def fills(pdf: Path) -> list[Fill]:
+    """All areas that a PDF fills, letters and marks left out."""
+    return [each for each in _of_pdf(pdf) if isinstance(each, Fill)]
+
+
+def _of_pdf(path: Path) -> list[Stroke | Fill]:
+    """What one page strokes and fills. Letters stand between BT and ET, marks in streams of their
+    own."""
+    data, high_mm = path.read_bytes(), size_mm(path)[1]
     (page,) = [
         content
         for content in map(_inflated, re.findall(rb"stream\r?\n(.*?)\r?\nendstream", data, re.S))
         if b" re W n" in content
     ]
-    found: list[Stroke] = []
-    colour, saved, numbers = "#000000", [], list[float]()
+    found: list[Stroke | Fill] = []
+    colour, ground, within = "#000000", "#000000", None
+    saved: list[tuple[str, str, Points | None]] = []
+    numbers: list[float] = []
     pieces: list[list[tuple[float, float]]] = []
+
+    def in_mm(piece: list[tuple[float, float]]) -> Points:
+        return np.array(piece) * MM_PER_POINT * (1.0, -1.0) + (0.0, high_mm)
+
     for token in re.sub(rb"BT\b.*?\bET\b", b" ", page, flags=re.S).decode("latin-1").split():
         if re.fullmatch(r"[-+]?[\d.]+", token):
             numbers.append(float(token))
@@ -73,17 +96,20 @@ def _of_pdf(data: bytes, high_mm: float) -> list[Stroke]:
                 pieces[-1].append((numbers[-2], numbers[-1]))
             case "h" if pieces:
                 pieces[-1].append(pieces[-1][0])
-            case "RG" | "G":
-                shares = numbers[-3:] if token == "RG" else numbers[-1:] * 3
-                colour = "#" + "".join(f"{round(255.0 * share):02x}" for share in shares)
+            case "RG" | "G" | "rg" | "g":
+                shares = numbers[-3:] if token in ("RG", "rg") else numbers[-1:] * 3
+                named = "#" + "".join(f"{round(255.0 * share):02x}" for share in shares)
+                colour, ground = (named, ground) if token in ("RG", "G") else (colour, named)
             case "q":
-                saved.append(colour)
+                saved.append((colour, ground, within))
             case "Q":
-                colour = saved.pop()
+                colour, ground, within = saved.pop()
+            case "W" if pieces:
+                within = in_mm(pieces[-1])
             case "S" | "s" | "B" | "b":
-                for piece in pieces:
-                    mm = np.array(piece) * MM_PER_POINT
-                    found.append(Stroke(mm * (1.0, -1.0) + (0.0, high_mm), colour))
+                found += [Stroke(in_mm(piece), colour) for piece in pieces]
+            case "f":
+                found += [Fill(in_mm(piece), within, ground) for piece in pieces]
         if token in ("S", "s", "B", "b", "f", "n"):
             pieces = []
         numbers = []

@@ -11,8 +11,18 @@ import numpy as np
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
-from paper_geometry import HAS_POPPLER, Points, Stroke, clockwise_deg, size_mm, strokes, words
-from texts_apart import off_the_paper, overlapping
+from matplotlib.figure import Figure
+from paper_geometry import (
+    HAS_POPPLER,
+    Points,
+    Stroke,
+    clockwise_deg,
+    fills,
+    size_mm,
+    strokes,
+    words,
+)
+from texts_apart import boxes, off_the_paper, overlapping
 
 from rig.adjust.cutting_layout import (
     Layout,
@@ -193,14 +203,58 @@ def test_an_end_that_is_worded_otherwise_has_to_be_stated(tmp_path: Path) -> Non
         layouts(changed, asked)
 
 
-def test_overlaps_are_told_and_drawn(tmp_path: Path) -> None:
+@needs_poppler
+def test_overlaps_are_reported(tmp_path: Path) -> None:
     near = replace(PLACE, at_deg=20.0)  # half a slot's width away at the middle of the slot
-    assert near.web_mm() is not None
     assert (near.web_mm() or 0.0) < 0.0
-    if HAS_POPPLER:
-        told = words(draw(near, tmp_path / "l.pdf"))
-        assert "BREAKS INTO the nearest of the 3 slots: they overlap by" in told
-        assert "BREAKS INTO" not in words(draw(PLACE, tmp_path / "m.pdf"))
+    told = words(draw(near, tmp_path / "l.pdf"))
+    assert "BREAKS INTO the nearest of the 3 slots: they overlap by" in told
+    assert "BREAKS INTO" not in words(draw(PLACE, tmp_path / "m.pdf"))
+
+
+HOLES = replace(DOG, shape="hole", width_mm=6.0, length_mm=None, others_width_mm=(6.0,))
+
+
+@pytest.mark.parametrize("dog", [DOG, HOLES])
+@pytest.mark.parametrize("at_deg", [-36.0, 20.0, 33.0])
+def test_where_places_overlap_is_filled(tmp_path: Path, dog: DriveDog, at_deg: float) -> None:
+    """The area that the PDF fills, against the area that two places share, both by points in it;
+    of two holes by the formula of a lens too, 2 r^2 acos(d/2r) - d/2 sqrt(4r^2 - d^2)."""
+    place = replace(PLACE, dog=dog, at_deg=at_deg)
+    sheet = draw(place, tmp_path / "l.pdf")
+    filled = [f for f in fills(sheet) if f.colour == "#a8450c" and f.within is not None]
+    assert len(filled) == 3  # one for each place that there is; empty where they are apart
+    about = 17.0 * np.array([math.sin(math.radians(at_deg)), math.cos(math.radians(at_deg))])
+    grid = np.arange(-6.0, 6.0, 0.15)
+    metal = np.stack(np.meshgrid(grid, grid), axis=-1).reshape(-1, 2) + about
+    paper = metal * (1.0, -1.0) + centre_of(strokes(sheet))
+    drawn = np.zeros(len(metal), bool)
+    for each in filled:
+        assert each.within is not None
+        drawn |= _within(each.points, paper) & _within(each.within, paper)
+    hole = 17.0 if dog.shape == "hole" else None
+    new, *old = (
+        Outline(deg, wide, 12.0, 22.0, hole)
+        for deg, wide in ((at_deg, 6.0), (0.0, 6.0), (47.5, dog.others_width_mm[0]), (180.0, 6.0))
+    )
+    shared = np.any([_inside(metal, each) for each in old], axis=0) & _inside(metal, new)
+    assert shared.any() == (at_deg > 0.0)
+    assert drawn.sum() == pytest.approx(shared.sum(), abs=0.02 * shared.sum() + 10)
+    assert (drawn & ~shared).sum() < 0.02 * shared.sum() + 10  # at the same places
+    if hole is not None:
+        apart = 2.0 * hole * np.sin(np.radians([abs(at_deg - deg) for deg in (0.0, 47.5)]) / 2.0)
+        d = apart[apart < 6.0]
+        lens = 2.0 * 9.0 * np.arccos(d / 6.0) - d / 2.0 * np.sqrt(36.0 - d**2)
+        assert drawn.sum() * 0.15**2 == pytest.approx(lens.sum(), abs=0.02 * lens.sum() + 0.1)
+
+
+def _within(corners: Points, points: Points) -> NDArrayBool:
+    """Which points lie in a convex area: on the same side of all its edges."""
+    edges = np.roll(corners, -1, axis=0) - corners
+    edges, corners = edges[np.any(edges, axis=1)], corners[np.any(edges, axis=1)]
+    away = points[:, None] - corners
+    side = edges[:, 0] * away[..., 1] - edges[:, 1] * away[..., 0]
+    return np.asarray(np.all(side > 0.0, axis=1) | np.all(side < 0.0, axis=1))
 
 
 @settings(max_examples=150, deadline=None)
@@ -348,6 +402,23 @@ def clear(layout: Layout, paper: str) -> None:
     figure = sheet_of(layout, paper)
     assert overlapping(figure) == []
     assert off_the_paper(figure) == []
+    assert hidden_heads(figure) == []
+
+
+def hidden_heads(figure: Figure) -> list[str]:
+    """Words whose ground hides an arrowhead, or a part of it."""
+    heads = [patch for patch in figure.axes[0].patches if patch.get_gid() == "head"]
+    assert heads
+    tips = np.vstack([patch.get_transform().transform(patch.get_path().vertices)
+                      for patch in heads])  # fmt: skip
+    return [words for words, box in boxes(figure) if any(box.contains(*tip) for tip in tips)]
+
+
+@pytest.mark.parametrize("layout", [PLACE, SLOT, MESH])
+def test_the_head_of_every_arrow_is_to_be_seen(layout: Layout) -> None:
+    for paper in ("A4", "Letter"):
+        assert hidden_heads(sheet_of(layout, paper)) == []
+        assert hidden_heads(sheet_of(layout.other_face(), paper)) == []
 
 
 PHASES = [Phase.explicit, Phase.reuse, Phase.generate]
