@@ -7,7 +7,7 @@ units get fewer. Below 80x24 the small layout shows the most important lines fir
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from rich.text import Text
 
@@ -19,26 +19,8 @@ from rig.live.unit_panel import draw_scale, focus, large_words, least_lines, row
 from rig.live.view import View
 from rig.words.figures import clock
 
-
-@dataclass(frozen=True, slots=True)
-class Layout:
-    """Places that do not depend on what is shown."""
-
-    width: int
-    height: int
-    size: Size  # of the crank's angle
-    gap: int  # empty lines between the parts
-    foot: int
-    health: int = 0  # places for the rig's health beside the crank
-
-    @property
-    def top(self) -> int:
-        """Lines of head and crank."""
-        return 2 + self.gap + HEIGHT[self.size] + self.gap
-
-
-FULL = Layout(80, 24, "small", gap=0, foot=9)
-WIDE = Layout(120, 40, "large", gap=1, foot=11, health=34)
+FULL, WIDE = (80, 24), (120, 40)  # places across and down that the two layouts need
+HEALTH = 34  # places for the rig's health beside the crank, in the wide one
 
 
 def render(view: View, width: int, height: int, colour: bool = True, unicode: bool = True) -> Frame:
@@ -50,34 +32,33 @@ def render(view: View, width: int, height: int, colour: bool = True, unicode: bo
         units = tuple(replace(unit, contacts="unknown") for unit in view.units)
         view = replace(view, units=units)
     width, height, pen = max(1, width), max(1, height), Pen(unicode)
-    if width < FULL.width or height < FULL.height:
+    if width < FULL[0] or height < FULL[1]:
         lines = _small(pen, width, height, view)
     else:
-        inner = width - 2
-        plan = WIDE if width >= WIDE.width and height >= WIDE.height else FULL
-        lines = [Text.assemble(" ", fitted(line, inner), end="")
-                 for line in _whole(pen, inner, height, view, plan)]  # fmt: skip
+        wide = width >= WIDE[0] and height >= WIDE[1]
+        lines = [Text.assemble(" ", fitted(line, width - 2), end="")
+                 for line in _whole(pen, width - 2, height, view, wide)]  # fmt: skip
     return Frame.of(lines, width, height, colour=colour, unicode=unicode)
 
 
-def _whole(pen: Pen, width: int, height: int, view: View, plan: Layout) -> Lines:
+def _whole(pen: Pen, width: int, height: int, view: View, wide: bool) -> Lines:
     lines = panels.head(pen, width, view)
     if view.actions:
         keys = panels.key_rows(pen, width, view)
         page = panels.page(pen, width, height - len(lines) - len(keys), view)
         return [*_filled([*lines, *page], height - len(keys)), *keys]
-    health = plan.health if view.rig.connected and not view.alarm else 0
-    crank = panels.crank(pen, width - health, view, plan.size)
+    size: Size = "large" if wide else "small"
+    health = HEALTH if wide and view.rig.connected and not view.alarm else 0
+    crank = panels.crank(pen, width - health, view, size)
     if health:
         crank = beside(crank, panels.health(pen, view), width - health + 2)
-    lines = _filled([*_filled([*lines, *[Text(end="")] * plan.gap], 2 + plan.gap), *crank],
-                    plan.top)  # fmt: skip
-    above, below = panels.foot(pen, width, view, high=plan.gap > 0)
-    rows = max(plan.foot, len(above) + len(below))
-    rows = min(rows, height - plan.top - _least(view))
+    gap = [Text(end="")] * wide
+    lines = [*lines, *gap, *_filled(crank, HEIGHT[size]), *gap]
+    above, below = panels.foot(pen, width, view, high=wide)
+    room = height - len(lines)
+    rows = min(max(11 if wide else 9, len(above) + len(below)), room - _least(view))
     below = below[-max(0, rows - 2) :]
-    middle = _middle(pen, width, height - plan.top - rows, view)
-    lines += _filled(middle, height - plan.top - rows)
+    lines += _filled(_middle(pen, width, room - rows, view), room - rows)
     return [*_filled([*lines, *above], height - len(below)), *below]
 
 

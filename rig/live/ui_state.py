@@ -54,8 +54,7 @@ class UiState:
         self.bench = Bench(live, self.prompt, self, guidance(live))
         self._table = table() if actions is None else tuple(actions)
         self._under: Procedure | None = None  # the one from which that was begun, to go back to
-        self._touched: tuple[int, int] | None = None  # side and number of the touch that goes on
-        self._touch_words = ""
+        self._touch_words = ""  # of the touch that goes on
         self._page = False  # the page of all keys is open
         self._voice = voice
         self._hand = hand
@@ -94,20 +93,18 @@ class UiState:
 
     def _report_touch(self) -> None:
         """A touch is reported while the crank is held at the piston stop."""
-        session = self.live.session
+        session, words = self.live.session, ""
         hold, stop = session.stop_hold(), session.touches()
-        if hold is None or stop is None or not hold.is_touch:
-            self._touched = None
+        if hold is not None and stop is not None and hold.is_touch:
+            number = len(stop.side(hold.touch.side)) + 1
+            way, away = ("forward", "back") if hold.touch.side > 0 else ("back", "forward")
+            words = f"Touch {number} turning {way}: now turn {away}."
+        if words != self._touch_words:
             if self._touch_words:
                 self.prompt.withdraw(self._touch_words)
-            self._touch_words = ""
-            return
-        touch = hold.touch.side, len(stop.side(hold.touch.side)) + 1
-        if touch != self._touched:
-            self._touched = touch
-            way, away = ("forward", "back") if hold.touch.side > 0 else ("back", "forward")
-            self._touch_words = f"Touch {touch[1]} turning {way}: now turn {away}."
-            self.say(self._touch_words)
+            if words:
+                self.say(words)
+            self._touch_words = words
 
     def _report_opened_at_rest(self, events: Sequence[Event]) -> None:
         """Contacts opened with the crank held. A unit that was read before may have been moved; or
@@ -121,11 +118,8 @@ class UiState:
             for unit in (u.name for u in session.profile.units if u.input == event.input):
                 if session.was_read(unit) and session.phase_of(unit) != ADJUSTING:
                     self.bench.opened_at_rest = unit, event.t_us
-                    key = action_of("unit_moved").key
-                    self.say(
-                        f"{unit}: its contacts opened with the crank held; press {key} if it was"
-                        " moved"
-                    )
+                    words = f"{unit}: its contacts opened with the crank held; press"
+                    self.say(f"{words} {action_of('unit_moved').key} if it was moved")
 
     def key(self, key: str) -> None:
         """A key of the person's."""
