@@ -234,7 +234,7 @@ def _touch(bench: Bench, _: str) -> None:
 def _engine_mark(bench: Bench, entered: str) -> None:
     at_deg = still_deg(bench.host)
     bench.ask_for(
-        "At which mark does the crank stand (flywheel T, pulley notch ...)?",
+        "At which mark is the crank (flywheel T, pulley notch ...)?",
         entered,
         lambda what: _ask_within(bench, at_deg, what),
     )
@@ -416,7 +416,7 @@ FIRING_TDC = Action(
     why_not=first(STOP_OUT, NEEDS_STROKE), steps=("stroke",),
 )  # fmt: skip
 ENGINE_MARK = Action(
-    "engine_mark", "e", "engine's mark", "the crank stands at a mark of the engine", _engine_mark,
+    "engine_mark", "e", "engine's mark", "the crank is at a mark of the engine", _engine_mark,
     why_not=INDEX_PASSED, takes="MARK; WITHIN",
 )  # fmt: skip
 

@@ -68,7 +68,7 @@ def _filled(lines: Lines, height: int) -> Lines:
 
 
 def _least(view: View) -> int:
-    """Lines that the middle keeps however much the foot has to say."""
+    """Lines that the middle keeps however much the foot needs."""
     return 4 if view.panel or view.touches or view.goto else min(4, len(view.units))
 
 
@@ -131,7 +131,7 @@ _ASKED, _ANGLE, _UNIT, _NEXT, _WARNING, _LINES, _VALID, _LARGE, _SIZE, _KEYS, _R
 
 
 def _ranked(pen: Pen, width: int, height: int, view: View) -> list[tuple[int, Text]]:
-    """All lines in the order in which they stand, each with its rank."""
+    """All lines from top to bottom, each with its rank."""
 
     def of(rank: int, lines: Lines) -> list[tuple[int, Text]]:
         return [(rank, line) for line in lines]

@@ -72,13 +72,13 @@ class LiveSession:
         self.saved: Saved | None = None
         self.lost = ""  # why the port is not there just now
         self._another = ""  # another rig is there in its place
-        self._heard_s: float | None = None
+        self._received_s: float | None = None
         self._begun_s = self._host_s = clock()
         self._seen = b""
         reference, doubts = job_reference(job)
         self.session = Session(job.profile)
         self.statistics = StatisticsCollector(self.session.settings)  # of the rig itself
-        self.stillness = StallWatch()  # how still the crank stands, which way it was turned last
+        self.stillness = StallWatch()  # how still the crank is, which way it was turned last
         start = utc()
         try:
             job.captures.mkdir(exist_ok=True)
@@ -132,7 +132,7 @@ class LiveSession:
     def _hear(self, word: Word) -> list[Event]:
         match word:
             case Bytes(data, at_s):
-                self._heard_s = at_s
+                self._received_s = at_s
                 if not self._lines.lines:
                     self._seen = (self._seen + data)[:SEEN_BYTES]
                 self._writer.write(data)
@@ -200,7 +200,7 @@ class LiveSession:
 
     def _look_at_disk(self) -> None:
         if self._refusal and not self._writer.refusal:
-            self._happen("the disk takes the capture again; all that waited is written")
+            self._happen("the disk accepts the capture again; all that waited is written")
         self._refusal = self._writer.refusal
         if self._unkept is not None and not self._refusal:
             try:
@@ -215,7 +215,7 @@ class LiveSession:
         """What is wrong with disk, clock or port of this computer; empty when nothing is."""
         if self._writer.refusal:
             return (
-                f"the capture does not reach the disk: {self._writer.refusal}. Make room, do not"
+                f"the capture cannot be written: {self._writer.refusal}. Make room, do not"
                 " switch off: it waits in memory"
             )
         changed = self._engine_change and (
@@ -231,12 +231,12 @@ class LiveSession:
         )
         return " │ ".join(filter(None, every))
 
-    # -- how the rig is heard -----------------------------------------------------------------
+    # -- how the line is -----------------------------------------------------------------------
 
     @property
     def silent_s(self) -> float | None:
-        """Seconds since anything was heard; None when nothing ever was."""
-        return None if self._heard_s is None else max(self._clock() - self._heard_s, 0.0)
+        """Seconds since anything was received; None when nothing ever was."""
+        return None if self._received_s is None else max(self._clock() - self._received_s, 0.0)
 
     @property
     def elapsed_s(self) -> float:
@@ -266,7 +266,7 @@ class LiveSession:
             return self.lost
         if self._lines.lines:
             silent = self.silent_s or 0.0
-            return "" if silent < SILENT_AFTER_S else f"nothing heard for {silent:.0f} s"
+            return "" if silent < SILENT_AFTER_S else f"nothing received for {silent:.0f} s"
         return "" if self.elapsed_s < SILENT_AFTER_S else diagnose(self._seen)
 
     # -- what the person does -------------------------------------------------------------------
@@ -320,7 +320,7 @@ class LiveSession:
         angle = self.crank_deg()
         reference, profile = self.session.reference, self.job.profile
         if angle is None or reference is None:
-            raise InputError("the crank's angle is not known yet: find top dead centre first")
+            raise InputError("the crank's angle is not known yet: find TDC first")
         if not self.session.places.known:  # one that decides nothing is refused before it is noted
             stated_place(angle, cylinder, reference, profile.engine, profile.encoder)
         self.annotate("stroke", {"cylinder": cylinder, "crank_deg": angle})

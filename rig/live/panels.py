@@ -426,7 +426,7 @@ def warnings(pen: Pen, width: int, view: View) -> Lines:
     """WARNING for what can injure, CAUTION for what can damage; what is wrong with the rig."""
     lines = pen.labelled((" WARNING", "warning"), width, (view.warning, "strong"))
     lines += pen.labelled((" CAUTION", "warning"), width, (view.caution, "strong"))
-    wrong = view.rig.detail if view.rig.connected else ""  # a lost rig is said at the top
+    wrong = view.rig.detail if view.rig.connected else ""  # a lost rig is shown at the top
     return lines + pen.labelled(("rig     ", "outside"), width, (wrong, "strong"))
 
 

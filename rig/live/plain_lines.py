@@ -92,17 +92,19 @@ def _facts(view: View) -> Iterator[tuple[object, str]]:
 
 
 def _rig(old: View, new: View) -> Iterator[str]:
-    never_heard = old.rig.silent_s is None
+    never_received = old.rig.silent_s is None
     new_detail = new.rig.detail if new.rig.detail != old.rig.detail else ""
     if old.rig.connected and not new.rig.connected:
         yield f"RIG LOST: {new.rig.detail or 'nothing received'}"
-    elif new_detail and (new.rig.connected or never_heard):  # else seconds of silence are counted
+    elif new_detail and (
+        new.rig.connected or never_received
+    ):  # else seconds of silence are counted
         yield f"the rig: {new_detail}"
     if new.rig.connected and not old.rig.connected:
-        yield "something is received on the port" if never_heard else "the rig is back"
+        yield "something is received on the port" if never_received else "the rig is back"
     had = dict(old.rig.line_errors)
     for kind, times in new.rig.line_errors:
-        # A noisy line brings thousands: said at 1, 2, 4, 8 and so on.
+        # A noisy line brings thousands: reported at 1, 2, 4, 8 and so on.
         if times.bit_length() > had.get(kind, 0).bit_length():
             yield f"line errors: {kind}, {times} so far"
 

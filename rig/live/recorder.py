@@ -79,7 +79,7 @@ class CaptureRecorder:
             head = f"{WHAT[fate]}, and no new file can be begun"
             self._short = f"{old.name} {head}: make room"
             self.happened = (
-                f"{named(old)} {head}: {why}. It is tried again every second: make room, and do"
+                f"{named(old)} {head}: {why}. Trying again every second: make room, and do"
                 " not switch off"
             )
             return False

@@ -159,7 +159,7 @@ def capture_alone(
     job: Job, url: str | None, procedure: Callable[[Host, Prompt], Procedure]
 ) -> LiveSession:
     """A live run of one procedure that has the screen to itself, in the place of a job; it has
-    ended. Raises RigLostError when no rig was heard."""
+    ended. Raises RigLostError when no rig was recognised."""
     live = start(job, open_port(url) if url else find_rig())
     ui_state = ProcedureUiState(live, procedure)
     try:
@@ -167,7 +167,7 @@ def capture_alone(
     finally:
         live.end()
     if not live.understood:
-        raise RigLostError(f"no rig was heard: {live.diagnosis() or 'nothing came'}")
+        raise RigLostError(f"no rig was recognised: {live.diagnosis() or 'nothing was received'}")
     if live.recorder.writer.is_there():
         message(f"capture: {live.capture_path}")
     return live

@@ -44,7 +44,7 @@ NUMBER = r"(-?\d+(?:[.,]\d+)?)"
 
 
 def help_text() -> str:
-    """What a script may say, for ``--help``: the above, and every action of the table."""
+    """What a script may contain, for ``--help``: the above, and every action of the table."""
     rows = [f"    {a.label:<18}{a.key:<10} {a.takes}".rstrip() for a in table()]
     head = "Actions, their keys and what may be entered:"
     return "\n".join([(__doc__ or "").replace("``", ""), head, *rows])

@@ -1,4 +1,4 @@
-"""Each counted reading spoken, for whoever turns the crank and cannot see the screen.
+"""Each reading spoken, for whoever turns the crank and cannot see the screen.
 
 The speech program is the one that the system already has. Speaking never delays a reading: a
 thread of its own does it, an old sentence is dropped for a newer one, also in mid-word.

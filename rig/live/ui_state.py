@@ -161,7 +161,7 @@ class UiState:
 
     def actions(self) -> tuple[Offered, ...]:
         """Every action of this moment, and why it is not offered (empty when it is): those of the
-        procedure first, where one is on. Looks anew at what comes next."""
+        procedure first, where one is on. Finds out anew what comes next."""
         on = self.procedure if self.live.saved is None else None
         self.bench.advice = on.advice() if on is not None else guidance(self.live)
         own = on.actions() if on is not None else ()

@@ -165,8 +165,8 @@ def _sums(pen: Pen, unit: UnitView) -> Text:
     if own is not None:
         last.append(f", nominal {rounding.entered(own.nominal_btdc)}°")
     if whole is None or whole.mean_btdc is None:
-        said = assessment_in_full(whole) if whole else "each cylinder against its own window"
-        return pen.text(f"{said}   ", *last)
+        words = assessment_in_full(whole) if whole else "each cylinder against its own window"
+        return pen.text(f"{words}   ", *last)
     sd = "" if whole.sd_deg is None else f"   SD {rounding.scatter(whole.sd_deg)}"
     mean: Part = (mean_text(whole), "strong")
     return pen.text(("mean ", "quiet"), mean, f"{sd}   n {whole.n}   ", *last)
@@ -285,7 +285,6 @@ def _scale_row(pen: Pen, width: int, unit: UnitView) -> Text:
     """The scale on one line, the last reading and its word at its end."""
     scale = width - _LAST_WIDTH
     axis = axis_for(unit, scale)
-    said = pen.text("  ", *_last_parts(unit))
     if axis is None or scale < _LAST_WIDTH:
         return pen.text(*_last_parts(unit), f" {CONTACTS[unit.contacts]}")
     marks: list[Mark] = [(0, "╌" * scale, "quiet"), *_window_marks(axis, unit)]
@@ -295,7 +294,7 @@ def _scale_row(pen: Pen, width: int, unit: UnitView) -> Text:
         marks.append((axis.column(window.earliest_btdc) - len(early) - 1, early, "text"))
         marks.append((axis.column(window.latest_btdc) + 2, late, "text"))
     line = pen.columns(scale, [*marks, *_reading_marks(axis, unit)[-1:]])
-    return Text.assemble(line, said, end="")
+    return Text.assemble(line, pen.text("  ", *_last_parts(unit)), end="")
 
 
 def _reading_marks(axis: Columns, unit: UnitView) -> list[Mark]:

@@ -43,7 +43,7 @@ class RigView:
     name: str = ""
     connected: bool = True
     understood: bool = True  # False: something talks there, and no rig was made out of it yet
-    silent_s: float | None = None  # seconds since anything was heard; None: never heard
+    silent_s: float | None = None  # since anything was received; None: never
     lines: int = 0
     line_errors: tuple[tuple[str, int], ...] = ()  # kind, how many
     detail: str = ""  # when something is wrong: what, and what to do
@@ -54,21 +54,21 @@ class CrankView:
     """Where the crank is, how it moves, and whether an opening now would be valid."""
 
     btdc_deg: float | None = None  # in (-180, 180]; None when no TDC is valid
-    of: str = "cylinder 1"  # whose top dead centre, or "the nearest" while the stroke is unknown
+    of: str = "cylinder 1"  # whose TDC
     why_no_angle: str = ""
-    after_index_deg: float | None = None  # in [0, 360): what can be said without a reference
+    after_index_deg: float | None = None  # in [0, 360): known without TDC
     direction: Literal[1, 0, -1] = 0  # +1 in the normal direction
     speed_deg_s: float = 0.0  # size only
     approach_deg: float = 0.0
     approach_needed_deg: float = 20.0
-    shaft: str = ""  # given where there is no top dead centre: whose angle after the index it is
+    shaft: str = ""  # given where there is no TDC: whose angle after the index it is
     valid_now: bool = False  # whether an opening now would be valid
     why_not: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class ReferenceView:
-    """The reference of top dead centre in use."""
+    """TDC in use."""
 
     text: str = ""  # method, e.g. "stop, 3 + 3 touches"; empty: none yet
     U_deg: float | None = None
@@ -122,7 +122,7 @@ class TouchesView:
 
     forward_deg: tuple[float, ...] = ()
     backward_deg: tuple[float, ...] = ()
-    middle_deg: float | None = None  # top dead centre as it stands
+    middle_deg: float | None = None  # TDC so far
     spread_deg: float | None = None
     U_deg: float | None = None
     note: str = ""  # e.g. an unsteady touch, named
@@ -161,9 +161,9 @@ class View:
     speaking: bool = False
 
 
-def view_of(live: LiveSession, advice: Advice, shown: GoToView | Panel | None, **said: Any) -> View:
-    """The view of ``live`` now: ``advice`` under NEXT, ``shown`` in the middle; ``said`` are fields
-    of the dashboard's own."""
+def view_of(live: LiveSession, advice: Advice, shown: GoToView | Panel | None, **own: Any) -> View:
+    """The view of ``live`` now: ``advice`` under NEXT, ``shown`` in the middle; ``own`` are fields
+    of the dashboard itself."""
     session = live.session
     if live.saved is not None:
         items = enumerate(closing_list(state_of(live)), 1)
@@ -192,7 +192,7 @@ def view_of(live: LiveSession, advice: Advice, shown: GoToView | Panel | None, *
         warning=advice.warning,
         caution=" ".join(filter(None, (advice.caution, live.caution()))),
         alarm=live.recorder.alarm,
-        **said,
+        **own,
     )
 
 

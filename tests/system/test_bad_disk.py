@@ -152,7 +152,7 @@ def test_a_disk_that_fills_up_while_the_capture_grows(tmp_path: Path) -> None:
     (capture,) = (tmp_path / "job" / "captures").iterdir()
     read, _, caution = done.stdout.partition(" ")
     assert int(read) > 30
-    assert caution.startswith("the capture does not reach the disk: the file may not grow any")
+    assert caution.startswith("the capture cannot be written: the file may not grow any")
     assert f"said: {capture}: the last " in done.stderr
     assert "bytes of the capture could not be written: " in done.stderr
     assert "the rest is kept and can be read" in done.stderr
@@ -177,7 +177,7 @@ def test_a_disk_that_fills_up_under_the_live_command(job: Path) -> None:
         done = limited(12_000, code, job, device.port)
     (capture,) = set((job / "captures").iterdir()) - before
     assert done.returncode == 2
-    assert "the capture does not reach the disk: " in done.stdout
+    assert "the capture cannot be written: " in done.stdout
     assert f"rig live: {capture}: the last " in done.stderr
     assert "Traceback" not in done.stderr
     assert capture.stat().st_size == 12_000
@@ -207,7 +207,7 @@ def test_a_capture_on_a_full_device(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         writer = made.live.recorder.writer
         monkeypatch.setattr(writer, "_file", NoRoom(writer._file, full))
         made.do("turn 400 at 110", "rest 1.5")
-        assert "does not reach the disk: the disk is full. Make room" in made.live.caution()
+        assert "cannot be written: the disk is full. Make room" in made.live.caution()
         with pytest.raises(InputError, match="bytes of the capture could not be written: the disk"):
             made.end()
     monkeypatch.undo()

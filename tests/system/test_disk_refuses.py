@@ -110,13 +110,15 @@ def test_a_live_session_goes_on_while_the_disk_is_full(tmp_path: Path) -> None:
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     assert len(so_far) == size + 3000
-    assert "the capture does not reach the disk: the file may not grow" in view.caution
-    assert view.message.startswith("the capture does not reach the disk: ")
+    assert "the capture cannot be written: the file may not grow" in view.caution
+    assert view.message.startswith("the capture cannot be written: ")
     assert view.message.endswith("; then save")
     assert sum(unit.valid for unit in view.units) > 8
     assert made.live.saved is None
     made.do("rest 1.5")
-    assert "the disk takes the capture again; all that waited is written" in ui_state.view().caution
+    assert (
+        "the disk accepts the capture again; all that waited is written" in ui_state.view().caution
+    )
     assert made.capture.read_bytes().startswith(so_far)
     made.do("rest 31")
     assert "disk" not in ui_state.view().caution
@@ -147,7 +149,7 @@ def test_a_reference_that_finds_no_room_is_written_as_soon_as_there_is(
     made.do("rest 1.5")
     reference = json.loads((made.folder / "reference.json").read_text("utf-8"))
     assert reference["current"]["capture"] == made.capture.name
-    assert made.live.caution() == "the disk takes the capture again; all that waited is written"
+    assert made.live.caution() == "the disk accepts the capture again; all that waited is written"
 
 
 @pytest.mark.slow
@@ -167,12 +169,12 @@ def test_a_live_program_whose_disk_fills_up_and_has_room_again(tmp_path: Path) -
         wait_for(live, lambda: capture.stat().st_size > 6000)
         hard = resource.prlimit(live.pid, resource.RLIMIT_FSIZE)[1]
         resource.prlimit(live.pid, resource.RLIMIT_FSIZE, (capture.stat().st_size + 1000, hard))
-        wait_for(live, lambda: "the capture does not reach the disk" in said_path.read_text())
+        wait_for(live, lambda: "the capture cannot be written" in said_path.read_text())
         size, read = capture.stat().st_size, said_path.read_text().count("° BTDC")
         wait_for(live, lambda: said_path.read_text().count("° BTDC") > read + 2)
         assert capture.stat().st_size == size
         resource.prlimit(live.pid, resource.RLIMIT_FSIZE, (hard, hard))
-        wait_for(live, lambda: "the disk takes the capture again" in said_path.read_text())
+        wait_for(live, lambda: "the disk accepts the capture again" in said_path.read_text())
         time.sleep(0.5)
         live.send_signal(signal.SIGINT)
         assert live.wait(SLOW_S) == 0

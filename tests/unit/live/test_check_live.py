@@ -132,7 +132,7 @@ def test_a_rig_that_is_never_heard(job: Path, monkeypatch: pytest.MonkeyPatch) -
     with Device() as device:
         ran = rig("check", job, "--live", "--port", device.port)
     assert ran.status == 3
-    assert "no rig was heard" in ran.err
+    assert "no rig was recognised" in ran.err
 
 
 def test_a_half_speed_unit_is_turned_further() -> None:
