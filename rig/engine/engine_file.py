@@ -8,11 +8,10 @@ allowed there.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import MISSING, dataclass, fields, replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Literal, TypeVar, cast, get_type_hints
+from typing import Literal
 
 from rig.base import codec
 from rig.base.angles import wrap
@@ -22,6 +21,7 @@ from rig.base.files import read_limited
 from rig.base.rounding import many
 from rig.base.toml_file import parse
 from rig.engine import gear_train
+from rig.engine.adjustment_tables import read_adjustments, read_table, shaft_name
 from rig.engine.geometry import (
     MM_PER_INCH,
     datum_after_first_deg,
@@ -32,23 +32,13 @@ from rig.engine.profile import (
     Adjustments,
     ApproachRule,
     Contacts,
-    Coupling,
-    DriveDog,
     Encoder,
     Engine,
-    Gap,
-    GapReading,
     Geometry,
-    Leads,
-    Lever,
-    Mesh,
-    Planetary,
     Profile,
     Rotation,
     Rule,
     Setting,
-    Slot,
-    Stage,
     Synchronisation,
     Train,
     Unit,
@@ -56,16 +46,13 @@ from rig.engine.profile import (
 from rig.engine.windows import Yardstick, read_per_cylinder, read_window
 
 FILE_NAME = "engine.toml"
-MOST_CYLINDERS, MOST_UNITS, MOST_SETTINGS, MOST_OF_A_KIND = 36, 16, 12, 16
+MOST_CYLINDERS, MOST_UNITS, MOST_SETTINGS = 36, 16, 12
 MOST_LOBES = 36
 SUM_WITHIN_DEG = 0.01  # firing intervals are often rounded to hundredths
 TDC_WITHIN_DEG = 45.0  # no link rod moves a top dead centre further from its place
 FINEST_DECIMAL = 40  # a decimal of finer parts than this is taken to be rounded (0.333 for a third)
-EARLIER_ADJUSTMENT = "means"  # what the table was called before version 0.4.0
 
 _CYLINDERS = codec.listed(codec.whole(1, MOST_CYLINDERS), 2 * MOST_CYLINDERS, "[1, 3, 4, 2]")
-
-T = TypeVar("T")
 
 
 def load_profile(path: str | Path) -> Profile:
@@ -146,27 +133,6 @@ def engine_from_bytes(data: bytes, name: str = FILE_NAME) -> tuple[Profile, Adju
     return profile, adjustments
 
 
-def _read(
-    section: Section, kind: type[T], made: Mapping[str, Any], keys: Mapping[str, str] | None = None
-) -> T:
-    """The table as a ``kind``, a dataclass. Its fields are the keys, but for those ``made`` already
-    and those that have another name in the file."""
-    hints = get_type_hints(kind, include_extras=True)
-    values = dict(made)
-    for each in fields(cast(Any, kind)):
-        if each.name in made:
-            continue
-        of = codec.kind_of(hints[each.name])
-        needed = each.default is MISSING and each.default_factory is MISSING
-        value = section.get((keys or {}).get(each.name, each.name), of, required=needed)
-        if value is not None:
-            values[each.name] = value
-        elif needed:
-            values[each.name] = of.blank
-    section.end()
-    return kind(**values)
-
-
 def profile_bytes_digest(data: bytes) -> str:
     """SHA-256 of the engine file's bytes, in hexadecimal. Source: FIPS 180-4, by the library."""
     return hashlib.sha256(data).hexdigest()
@@ -174,7 +140,7 @@ def profile_bytes_digest(data: bytes) -> str:
 
 def _on_its_shaft(section: Section, encoder: Encoder, train: Train | None) -> Encoder:
     """The encoder with the ratio of the shaft that it stands on, where one is named."""
-    shaft = _shaft_name(section.table)
+    shaft = shaft_name(section.table)
     if not shaft:
         return encoder
     driven = sorted({mesh.driven for mesh in train.meshes}) if train else []
@@ -217,9 +183,16 @@ def _engine(section: Section) -> tuple[Engine, Yardstick]:
         "stated_tdc_within_deg": within,
         "master_cylinder": section.whole("master_cylinder", 1, cylinders or MOST_CYLINDERS) or 0,
     }
-    engine = _read(section, Engine, made)
-    if sound:
-        _check_stated_tdc(section, engine)
+    engine = read_table(section, Engine, made)
+    for cylinder, place_deg in (firing_after_first_deg(engine) if sound else {}).items():
+        deg = stated_tdc.get(cylinder, place_deg)
+        away = abs(wrap(deg - place_deg, 180.0 * strokes))
+        if away > TDC_WITHIN_DEG:
+            section.book.note(
+                (*section.path, "tdc_deg_after_cylinder_1", str(cylinder)),
+                f"is {deg:g}, {away:g}° from its place in the firing order",
+                f"Degrees of crank after cylinder 1 within the cycle, near {place_deg:g}",
+            )
     datum_deg = datum_after_first_deg(engine) if sound else None
     return engine, Yardstick(geometry, rim_diameter_mm, datum_deg)
 
@@ -246,14 +219,15 @@ def _firing(
     if intervals is None:
         even = "intervals_deg" not in section.table
         return order, (cycle_deg / cylinders,) * cylinders, even
-    wanted = f"{cylinders} intervals in the firing order, {cycle_deg:g}° together"
+    wrong = ""
     if len(intervals) != cylinders:
-        section.note("intervals_deg", f"has {many(len(intervals), 'figure')}", wanted)
+        wrong = f"has {many(len(intervals), 'figure')}"
     elif abs(sum(intervals) - cycle_deg) > SUM_WITHIN_DEG:
-        section.note("intervals_deg", f"add up to {sum(intervals):g}°", wanted)
-    else:
-        return order, intervals, True
-    return order, intervals, False
+        wrong = f"add up to {sum(intervals):g}°"
+    if wrong:
+        wanted = f"{cylinders} intervals in the firing order, {cycle_deg:g}° together"
+        section.note("intervals_deg", wrong, wanted)
+    return order, intervals, not wrong
 
 
 def _stated_tdc(
@@ -273,19 +247,6 @@ def _stated_tdc(
     within = table.number("within_deg", 0.0, 10.0, "degrees") or 0.0
     table.end()
     return stated, within
-
-
-def _check_stated_tdc(section: Section, engine: Engine) -> None:
-    places = firing_after_first_deg(engine)
-    cycle_deg = 180.0 * engine.strokes
-    for cylinder, deg in engine.stated_tdc_deg.items():
-        away = abs(wrap(deg - places[cylinder], cycle_deg))
-        if away > TDC_WITHIN_DEG:
-            Section({}, (*section.path, "tdc_deg_after_cylinder_1"), section.book).note(
-                str(cylinder),
-                f"is {deg:g}, {away:g}° from its place in the firing order",
-                f"Degrees of crank after cylinder 1 within the cycle, near {places[cylinder]:g}",
-            )
 
 
 def _geometry(section: Section | None) -> Geometry | None:
@@ -313,7 +274,7 @@ def _geometry(section: Section | None) -> Geometry | None:
 def _encoder(section: Section) -> Encoder:
     section.text("shaft", longest=40)
     forward = section.get("forward_counts", codec.choice({"up": 1, "down": -1})) or 1
-    encoder = _read(section, Encoder, {"direction": forward})
+    encoder = read_table(section, Encoder, {"direction": forward})
     if encoder.counts_per_turn % 4:
         wrong = f"is {encoder.counts_per_turn}"
         section.note("counts_per_turn", wrong, "Four times the lines, like 2400 or 4096")
@@ -343,18 +304,20 @@ def _contacts(section: Section) -> Contacts:
 
 def _together(section: Section, units: tuple[Unit, ...]) -> Synchronisation:
     names = {unit.name: unit.name for unit in units}
-    if "" in names:  # a name was wrong, and is told already
+    if "" in names:  # a name was wrong, and is noted already
         first, second = section.text("first"), section.text("second")
     else:
         first = section.choice("first", names, "", required=True)
         second = section.choice("second", names, "", required=True)
     if first and first == second:
         section.note("second", "is the same unit as first", "Another unit")
-    stagger = section.number("stagger_deg", -90.0, 90.0, "degrees of crank")
-    tolerance = section.number("tolerance_deg", 0.001, 90.0, "degrees of crank", required=True)
-    source = section.text("source", longest=300)
-    section.end()
-    return Synchronisation(first, second, stagger or 0.0, tolerance or 1.0, source)
+    made = {
+        "first": first,
+        "second": second,
+        "stagger_deg": section.number("stagger_deg", -90.0, 90.0, "degrees of crank") or 0.0,
+        "source": section.text("source", longest=300),
+    }
+    return read_table(section, Synchronisation, made)
 
 
 def _length_mm(
@@ -420,7 +383,7 @@ def _unit(section: Section, engine: Engine, yardstick: Yardstick) -> Unit:
         "release_btdc": "coupling_releases_deg_btdc",
         "catch_btdc": "coupling_catches_deg_btdc",
     }
-    unit = _read(section, Unit, made, keys)
+    unit = read_table(section, Unit, made, keys)
     if "sensing_delay_error_us" in section.table:
         return unit
     return replace(unit, sensing_delay_error_us=unit.sensing_delay_us)
@@ -438,13 +401,10 @@ def _check_openings(
     served = len(set(listed)) or engine.cylinders
     good = {Fraction(served), Fraction(2 * served)} if both_strokes else {Fraction(served)}
     if openings not in good:
-        wrong = (
-            f"with turns_per_crank_turn gives {many(openings, 'opening')} in a working cycle, for "
-            f"{many(served, 'cylinder')}"
-        )
         section.note(
             "lobes",
-            wrong,
+            f"with turns_per_crank_turn gives {many(openings, 'opening')} in a working cycle, for "
+            f"{many(served, 'cylinder')}",
             "As many openings as cylinders, or: both_strokes = true for a spark on the exhaust "
             "stroke as well; cylinders = [1, 4] for a unit that serves only some; "
             'a ratio like 1/3 written as "1/3"',
@@ -460,16 +420,13 @@ def _check_openings(
 def _settings(
     section: Section, yardstick: Yardstick, served: tuple[int, ...]
 ) -> tuple[Setting, ...]:
-    tables = section.sections("setting", MOST_SETTINGS)
-    if "setting" not in section.table:
-        return (Setting("fixed", None),)
     settings: list[Setting] = []
-    for table in tables:
+    for table in section.sections("setting", MOST_SETTINGS):
         setting = _setting(table, yardstick, served)
         if setting.name.casefold() in (each.name.casefold() for each in settings):
             table.note("name", f"is {shown(setting.name)} a second time", "Different names")
         settings.append(setting)
-    return tuple(settings)
+    return tuple(settings) if "setting" in section.table else (Setting("fixed", None),)
 
 
 def _setting(section: Section, yardstick: Yardstick, served: tuple[int, ...]) -> Setting:
@@ -482,193 +439,3 @@ def _setting(section: Section, yardstick: Yardstick, served: tuple[int, ...]) ->
     )
     section.end()
     return Setting(name, window, spread, windows, "first" if from_first else "own")
-
-
-ALLOWED: Mapping[str, str] = {
-    "driver_teeth": "A whole number of teeth from 1",
-    "driven_teeth": "A whole number of teeth from 1",
-    "driver": 'A shaft that is driven, or "crank"',
-    "driven": "Each shaft driven once, the last one a unit or the body of several",
-    "held": "Another member than the one that the driver turns",
-    "ring_teeth": "More teeth than the sun has, or bevel = true",
-    "planet_teeth": "Sun, planet and ring that fit: ring = sun + 2 x planet",
-    "keeps": "Shafts that stand as driven in one of the meshes",
-}
-
-
-def read_adjustments(top: Section, units: Sequence[Unit]) -> Adjustments:
-    """What the ``[adjustment]`` table of the file at ``top`` says can be moved; nothing without it,
-    nor while a unit has no name."""
-    key = "adjustment"
-    if top.has(EARLIER_ADJUSTMENT):
-        if key in top.table:
-            top.note(EARLIER_ADJUSTMENT, "stands beside adjustment", "adjustment alone")
-        key = EARLIER_ADJUSTMENT if key not in top.table else key
-    section = top.section(key) if all(unit.name for unit in units) else None
-    if section is None:
-        return Adjustments()
-    names = [unit.name for unit in units]
-    owners = [*names, *sorted({unit.body for unit in units if unit.body} - set(names))]
-    before = len(section.book.mistakes)
-    meshes: tuple[Stage, ...] = _tables(section, "mesh", Mesh)
-    meshes += _tables(section, "planetary", Planetary)
-    sound = len(section.book.mistakes) == before
-    encoder = top.table.get("encoder")
-    shaft = _shaft_name(encoder) if isinstance(encoder, Mapping) else ""
-    ends = [*owners, *filter(None, [shaft])]  # a train may end at the encoder, too
-    section.known.add("keeps")
-    train = _train(section, meshes, units, ends) if sound else None
-    shafts = [*owners, *sorted({mesh.driven for mesh in meshes} - set(owners))]
-    adjustments = Adjustments(
-        slots=_tables(section, "slot", Slot, lambda slot: owners if slot.part == "body" else names),
-        train=train,
-        couplings=_tables(section, "coupling", Coupling, lambda _: shafts, "shaft"),
-        dogs=_tables(section, "dog", DriveDog, lambda _: owners),
-        gaps=tuple(_gap(each, names) for each in section.sections("gap", MOST_OF_A_KIND)),
-        leads=_tables(section, "leads", Leads, lambda _: names),
-        levers=_tables(section, "lever", Lever, lambda _: names),
-    )
-    section.end()
-    return adjustments
-
-
-def _tables(
-    section: Section,
-    key: str,
-    kind: type[T],
-    known: Callable[[T], Sequence[str]] | None = None,
-    name_key: str = "unit",
-) -> tuple[T, ...]:
-    """The tables of an adjustment. ``known`` are the names of which each has to name one."""
-    found = []
-    for each in section.sections(key, MOST_OF_A_KIND):
-        made = each.whole_table(kind)
-        if known is not None:
-            _check_name(each, name_key, known(made))
-        if isinstance(made, DriveDog):
-            _check_dog(each, made)
-        found.append(made)
-    return tuple(found)
-
-
-def _check_name(section: Section, key: str, known: Sequence[str]) -> None:
-    name = section.table.get(key)
-    if isinstance(name, str) and name.strip() and name.strip() not in known:
-        section.note(key, f"is {shown(name)}", one_of(map(shown, known)))
-
-
-def _shaft_name(encoder: Mapping[str, object]) -> str:
-    """The shaft that the encoder stands on; "" where none is named."""
-    shaft = encoder.get("shaft")
-    return shaft.strip() if isinstance(shaft, str) else ""
-
-
-def _train(
-    section: Section, meshes: tuple[Stage, ...], units: Sequence[Unit], owners: Sequence[str]
-) -> Train | None:
-    train = Train(meshes, _keeps(section))
-    if not meshes:
-        if train.keeps:
-            allowed = "Meshes under [[adjustment.mesh]] lines"
-            section.note("keeps", "stands without a train", allowed)
-        return None
-    before = len(section.book.mistakes)
-    for key, words in gear_train.mistakes(train, owners):
-        section.note(_table_of(key, section), words, ALLOWED[key])
-    if len(section.book.mistakes) > before:
-        return None
-    for unit in units:
-        shaft = gear_train.shaft_of(unit, train)
-        if (
-            shaft is not None
-            and (turns := gear_train.speed(train, shaft)) != unit.turns_per_crank_turn
-        ):
-            section.note(
-                "mesh",
-                f"turns {shown(unit.name)} {many(turns, 'time')} a crank turn, its own figure is "
-                f"{unit.turns_per_crank_turn}",
-                "Teeth and turns_per_crank_turn that agree",
-            )
-    return train
-
-
-def _table_of(key: str, section: Section) -> str:
-    """The table that a mistake in the train is noted at."""
-    if key == "keeps":
-        return key
-    own = key in ("held", "ring_teeth", "planet_teeth")
-    return "planetary" if own or "mesh" not in section.table else "mesh"
-
-
-def _keeps(section: Section) -> tuple[str, ...]:
-    shafts = codec.listed(codec.kind_of(str), like='["cam"]')
-    return section.get("keeps", shafts) or ()
-
-
-def _check_dog(section: Section, dog: DriveDog) -> None:
-    _check_outline(section, dog)
-    if dog.recut and dog.radius_mm <= 0.0:
-        section.note("radius_mm", "is needed to lay out a new hole", "A radius above 0 mm")
-    elif dog.recut and dog.clear_mm > 2.0 * dog.radius_mm:
-        section.note("clear_mm", "is more than twice the radius", "At most twice radius_mm")
-
-
-def _check_outline(section: Section, dog: DriveDog) -> None:
-    """Shape and diameters of the half that may be cut: they have to fit each other."""
-    bore, outside = dog.bore_mm or 0.0, dog.outside_mm
-    if outside is not None and outside <= bore:
-        section.note("outside_mm", f"is {outside:g}", f"More than bore_mm, {bore:g}")
-        return
-    if dog.shape == "hole" and dog.length_mm is not None:
-        section.note("length_mm", "stands with a hole", "width_mm alone, the hole's diameter")
-    diameter = {"bore keyway": "bore_mm", "shaft keyway": "outside_mm"}.get(dog.shape)
-    if diameter and not section.has(diameter):
-        section.missing(diameter, f"A diameter in mm: a {dog.shape} begins there")
-    if diameter and not section.has("length_mm"):
-        section.missing("length_mm", "The depth of the keyway in mm")
-    if dog.shape == "slot" and dog.length_mm is None and outside is None:
-        section.missing("length_mm", "Its length in mm, or outside_mm for a slot up to the rim")
-    elif dog.width_mm is not None and dog.radius_mm > 0.0 and not (diameter and not dog.length_mm):
-        low, high = dog.span_mm
-        if low < bore / 2.0 - 1e-9 and dog.shape != "shaft keyway":
-            words = f"is {bore:g}; the {dog.shape} would begin {low:g} mm from the centre"
-            section.note("bore_mm", words, f"At most {2.0 * low:g} mm across, or another radius_mm")
-        if outside is not None and high > outside / 2.0 + 1e-9:
-            words = f"is {outside:g}; the {dog.shape} would end {high:g} mm from the centre"
-            section.note("outside_mm", words, f"At least {2.0 * high:g} mm, or another radius_mm")
-    if dog.others_width_mm and len(dog.others_width_mm) != len(dog.others_deg):
-        section.note(
-            "others_width_mm",
-            f"has {many(len(dog.others_width_mm), 'figure')}",
-            f"One for each of others_deg, which has {len(dog.others_deg)}",
-        )
-
-
-def _gap(section: Section, names: Sequence[str]) -> Gap:
-    u_deg = section.number("opening_u_deg", 0.001, 5.0, "degrees of crank") or 0.1
-    _check_name(section, "unit", names)
-    before = len(section.book.mistakes)
-    gap = _read(section, Gap, {"readings": _gap_readings(section, u_deg)})
-    if gap.most_mm < gap.least_mm and len(section.book.mistakes) == before:
-        wrong = f"is less than least_mm, {gap.least_mm:g}"
-        section.note("most_mm", wrong, "Limits the right way up")
-    return gap
-
-
-def _gap_readings(section: Section, u_deg: float) -> tuple[GapReading, ...]:
-    if not section.has("readings"):
-        return ()
-    value = section.table["readings"]
-    good = isinstance(value, list) and all(
-        isinstance(pair, list)
-        and len(pair) == 2
-        and all(isinstance(x, (int, float)) and not isinstance(x, bool) for x in pair)
-        and 0.0 < pair[0] <= 5.0
-        and abs(pair[1]) <= 180.0
-        for pair in value
-    )
-    if not good:
-        allowed = "Pairs of gap in mm and opening in degrees BTDC, like [[0.35, 35.1], [0.45, 36]]"
-        section.note("readings", f"is {shown(value)}", allowed)
-        return ()
-    return tuple(GapReading(float(gap), float(deg), u_deg) for gap, deg in value)

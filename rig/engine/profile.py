@@ -146,7 +146,7 @@ class Synchronisation:
     first: str
     second: str
     stagger_deg: float
-    tolerance_deg: float
+    tolerance_deg: Annotated[float, number(0.001, 90.0, "degrees of crank")]
     source: str
 
 

@@ -9,7 +9,7 @@ import pytest
 from rig.base.codec import Section
 from rig.base.errors import Mistake, MistakeBook
 from rig.base.toml_file import parse
-from rig.engine.engine_file import read_adjustments
+from rig.engine.adjustment_tables import read_adjustments
 from rig.engine.profile import (
     Adjustments,
     Coupling,
