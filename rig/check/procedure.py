@@ -45,43 +45,28 @@ class Step:
 
 def steps_for(profile: Profile) -> list[Step]:
     """The steps in the order of the work: switches before their leads come off, then the rest."""
-    steps = []
-    for unit in profile.units:
-        turns = turns_to_open(unit)
-        for kind, at, hand, caution, why in (
-            (rig_statistics.OFF, "OFF", Hand.SWITCH_OFF, f"{LIVE} {ARC}",
-             "The contacts have to read closed all round."),
-            (rig_statistics.ON, "ON", Hand.SWITCH_ON, "",
-             "The contacts have to open within the turn."),
-        ):  # fmt: skip
-            steps.append(
-                Step(
-                    kind, unit.name, f"a turn with its switch at {at}",
-                    f"put the switch of {unit.name} at {at}, its switch lead on", hand,
-                    f"turn forward by {many(f'{turns:g}', 'turn')} and a little more",
-                    Hand.TURN_FORWARD, why, turns, caution,
-                )
-            )  # fmt: skip
     turns = TURNS / float(profile.encoder.turns_per_crank_turn)
-    steps.append(
-        Step(
-            rig_statistics.TURN, "", "at rest, then some turns",
-            "take off every lead that earths contacts, and leave the crank at rest", Hand.HOLD,
-            f"let it stand for three seconds, then turn slowly forward by {turns + 0.5:.1f} turns",
-            Hand.TURN_FORWARD, WHY, turns, f"{LIVE} {ARC}",
-        )
-    )  # fmt: skip
-    steps += [
-        Step(
-            rig_statistics.BY_HAND, unit.name, "its contacts opened by hand",
-            f"turn until the contacts of {unit.name} are closed, and hold the crank",
-            Hand.CLOSE_CONTACTS,
-            f"open the contacts of {unit.name} by hand once, by a slip of paper or a finger",
-            Hand.OPEN_CONTACTS, "It shows which input the unit is on.",
-        )
-        for unit in profile.units
+    switches = (
+        (rig_statistics.OFF, "OFF", Hand.SWITCH_OFF, f"{LIVE} {ARC}", "read closed all round"),
+        (rig_statistics.ON, "ON", Hand.SWITCH_ON, "", "open within the turn"),
+    )
+    return [
+        *(Step(kind, unit.name, f"a turn with its switch at {at}",
+               f"put the switch of {unit.name} at {at}, its switch lead on", hand,
+               f"turn forward by {many(f'{turns_to_open(unit):g}', 'turn')} and a little more",
+               Hand.TURN_FORWARD, f"The contacts have to {why}.", turns_to_open(unit), caution)
+          for unit in profile.units for kind, at, hand, caution, why in switches),
+        Step(rig_statistics.TURN, "", "at rest, then some turns",
+             "take off every lead that earths contacts, and leave the crank at rest", Hand.HOLD,
+             f"let it stand for three seconds, then turn slowly forward by {turns + 0.5:.1f} turns",
+             Hand.TURN_FORWARD, WHY, turns, f"{LIVE} {ARC}"),
+        *(Step(rig_statistics.BY_HAND, unit.name, "its contacts opened by hand",
+               f"turn until the contacts of {unit.name} are closed, and hold the crank",
+               Hand.CLOSE_CONTACTS,
+               f"open the contacts of {unit.name} by hand once, by a slip of paper or a finger",
+               Hand.OPEN_CONTACTS, "It shows which input the unit is on.")
+          for unit in profile.units),
     ]  # fmt: skip
-    return steps
 
 
 class Came(Enum):
@@ -184,15 +169,21 @@ class CheckRig(Procedure):
         self._note(rig_statistics.DONE, **{rig_statistics.BROKEN_OFF: True} if broken_off else {})
         if repeat:
             self._repeated.add(self.number)
-        else:
-            self._next()
+            return
+        self.number += 1
+        if self.step is None and not broken_off:
+            self._judge()
 
     def skip(self) -> None:
         """The step is left out."""
+        if self.step is None:
+            return
         if self.doing:
             self.end(broken_off=True)
-        elif self.step is not None:
-            self._next()
+        else:
+            self.number += 1
+        if self.step is None:
+            self._judge()
 
     def back(self) -> None:
         """One step back: it is done again, and the verdicts are given again."""
@@ -206,11 +197,6 @@ class CheckRig(Procedure):
     def leave(self) -> None:
         """A step that goes on is broken off."""
         self.end(broken_off=True)
-
-    def _next(self) -> None:
-        self.number += 1
-        if self.step is None:
-            self._judge()
 
     def _note(self, kind: str, **more: object) -> None:
         self._host.annotate(rig_statistics.NOTE, {"step": kind, **more})

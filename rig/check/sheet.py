@@ -54,14 +54,6 @@ def save(job: Job, capture: Path, answer: Mapping[str, Any], now: datetime) -> N
     folder.write(capture.with_suffix(SUFFIX), made, replace=True)
 
 
-def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
-    return [(str(plain["recording"]), str(plain["capture_sha256"]), int(plain["size_bytes"]))]
-
-
-def _stem(plain: Mapping[str, Any], made: datetime) -> str:
-    return Path(Path(str(plain["recording"])).with_suffix(SUFFIX)).stem
-
-
 def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     """The verdicts, found again from the capture."""
     capture = job.captures / Path(str(plain["recording"])).name
@@ -73,4 +65,11 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     return dict(_sheet(answer, capture, job.engine.sha256, str(plain["made_utc"])))
 
 
-SHEET = SheetKind(KIND, "captures", _recordings, _stem, _recompute, since=VERSION)
+SHEET = SheetKind(
+    KIND,
+    "captures",
+    lambda plain: [(str(plain["recording"]), str(plain["capture_sha256"]), plain["size_bytes"])],
+    lambda plain, _: Path(str(plain["recording"])).with_suffix(SUFFIX).stem,
+    _recompute,
+    since=VERSION,
+)

@@ -20,7 +20,7 @@ from rig.signal.events import Now
 from rig.timing.firing_tdc import tdc_after_reference_deg
 from rig.words.diagnostics import reason_words
 
-Where = Literal["on", "slowly", "there", "wrong side", "past", "back"]
+Where = Literal["on", "there", "wrong side", "past", "back"]
 
 SLOWLY_DEG = 5.0  # from here on the crank is inched (common practice, no source)
 AT_DEG = 0.1  # nearer than this is there
@@ -96,9 +96,8 @@ def approach_to(
         return Going("back", ahead, -back, words)
     rim_mm = target.rim_mm(ahead)
     length = "" if rim_mm is None else f" ({rim_mm:.1f} mm round the rim)"
-    if ahead <= SLOWLY_DEG:
-        return Going("slowly", ahead, ahead, f"slowly on, {ahead:.1f} degrees to go{length}")
-    return Going("on", ahead, ahead, f"on, {ahead:.1f} degrees to go{length}")
+    slowly = "slowly " if ahead <= SLOWLY_DEG else ""
+    return Going("on", ahead, ahead, f"{slowly}on, {ahead:.1f} degrees to go{length}")
 
 
 def reached_words(

@@ -9,7 +9,7 @@ from typing import Literal
 
 from rig.base.angles import wrap
 from rig.base.uncertainty import Source, combine
-from rig.engine.profile import Profile, Unit
+from rig.engine.profile import Unit
 from rig.guide.action import Host, Step, Stroke
 from rig.session.session import Session
 from rig.tdc.piston_stop import LEAST_WAY_DEG
@@ -17,7 +17,7 @@ from rig.tdc.reference import Method, TdcReference, moved
 from rig.timing.assess import unit_verdict
 from rig.timing.firing_tdc import served_cylinders, sparks_on_both_strokes
 from rig.timing.uncertainty_budget import top_dead_centre
-from rig.timing.values import Assessment, Reading, Verdict
+from rig.timing.values import Reading, Verdict
 from rig.timing.verdict import Remedy, remedy
 
 CHECK_BAD = "rig check bad"  # entered in the place of "rig check" where its verdict is bad
@@ -113,6 +113,7 @@ def state_of(host: Host) -> JobState:
     unread = [each for unit in units if (each := waiting(host, unit)).n < each.wanted]
     coupled = {unit.name for unit in units if unit.coupling == "impulse"}
     out = tuple(u.name for u in units if any(r.wrong_stroke for r in _here(session, u)))
+    verdicts = [(unit, _verdict(session, unit)) for unit in units]
     return JobState(
         magneto=bool(magnetos),
         coil_set=len(magnetos) < len(units),
@@ -149,9 +150,9 @@ def state_of(host: Host) -> JobState:
         drag_held=any(notes.of[unit.name].drag.now for unit in units),
         impulse=tuple(each for each in unread if each.unit in coupled),
         unread=tuple(each for each in unread if each.unit not in coupled),
-        inconclusive=tuple(_in_doubt(session, unit) for unit in _with(session, "inconclusive")),
+        inconclusive=tuple(_in_doubt(session, u) for u, v in verdicts if v == "inconclusive"),
         set_only=tuple(u.name for u in units if [r.kind for r in _of(session, u)][-1:] == ["set"]),
-        outside=tuple(unit.name for unit in _with(session, "outside")),
+        outside=tuple(u.name for u, v in verdicts if v == "outside"),
         apart=_apart(session),
         change_made=_changed(session),
         tightened=notes.tightened,
@@ -218,17 +219,10 @@ def waiting(host: Host, unit: Unit) -> Waiting:
     return Waiting(unit.name, host.session.setting_of(unit.name), n, wanted)
 
 
-def _with(session: Session, verdict: Verdict) -> list[Unit]:
-    """The units that have this verdict as they are now."""
-    found = session.assessments()
-    return [
-        unit
-        for unit in session.profile.units
-        if unit_verdict(
-            found, unit.name, session.setting_of(unit.name), session.phase_of(unit.name)
-        ).verdict
-        == verdict
-    ]
+def _verdict(session: Session, unit: Unit) -> Verdict:
+    """That on a unit as it is now."""
+    here = (unit.name, session.setting_of(unit.name), session.phase_of(unit.name))
+    return unit_verdict(session.assessments(), *here).verdict
 
 
 def _in_doubt(session: Session, unit: Unit) -> Inconclusive:
@@ -237,21 +231,18 @@ def _in_doubt(session: Session, unit: Unit) -> Inconclusive:
     at_best = {Source.TDC: _tdc_at_best(session)}
     if not session.annotations.of[unit.name].drag.now:
         at_best[Source.BACKLASH] = 0.0
-    found = [
-        Inconclusive(unit.name, j.cylinder, _remedy(j, at_best))
-        for j in session.assessments()
-        if (j.unit, j.setting, j.phase, j.kind) == here and j.verdict == "inconclusive"
-    ]
+    found = []
+    for j in session.assessments():
+        if (j.unit, j.setting, j.phase, j.kind) != here or j.verdict != "inconclusive":
+            continue
+        decides = ON_ITS_LIMIT
+        if j.mean_btdc is not None and j.earliest_btdc is not None and j.latest_btdc is not None:
+            to_limits = (wrap(j.latest_btdc - j.mean_btdc), wrap(j.earliest_btdc - j.mean_btdc))
+            decides = remedy(min(map(abs, to_limits)), j.uncertainty, j.n, at_best)
+        found.append(Inconclusive(unit.name, j.cylinder, decides))
     return max(
         found, key=lambda o: (not o.can_be_decided, o.remedy.shrink or "", o.remedy.readings)
     )
-
-
-def _remedy(j: Assessment, at_best: dict[Source, float]) -> Remedy:
-    if j.mean_btdc is None or j.earliest_btdc is None or j.latest_btdc is None:
-        return ON_ITS_LIMIT
-    to_limits = [wrap(limit - j.mean_btdc) for limit in (j.latest_btdc, j.earliest_btdc)]
-    return remedy(min(map(abs, to_limits)), j.uncertainty, j.n, at_best)
 
 
 def _tdc_at_best(session: Session) -> float:
@@ -271,24 +262,19 @@ def _tdc_at_best(session: Session) -> float:
 
 
 def stroke_state(host: Host) -> Stroke:
-    """What is known of the firing stroke.
+    """What is known of the firing stroke, which a two-stroke does not need, nor units that all
+    spark on both strokes by design.
 
     Where a geared encoder's index comes at several places of the crank the same entry settles
-    which of them it is, so it is wanted on a two-stroke as well.
+    which of them it is, so it is wanted there, too.
     """
-    places = host.session.places
-    if needs_no_stroke(host.job.profile) and places.known:
+    places, profile = host.session.places, host.job.profile
+    on_both = all(sparks_on_both_strokes(unit, profile) for unit in profile.units)
+    if places.known and (profile.engine.strokes == 2 or on_both):
         return "not needed"
     if host.session.stroke is not None:
         return "stated"
     return "lost" if host.session.stroke_lost or places.was_lost else "not stated"
-
-
-def needs_no_stroke(profile: Profile) -> bool:
-    """True on a two-stroke, and where every unit sparks on both strokes by design."""
-    return profile.engine.strokes == 2 or all(
-        sparks_on_both_strokes(unit, profile) for unit in profile.units
-    )
 
 
 def step_of(host: Host) -> Step:

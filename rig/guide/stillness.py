@@ -7,8 +7,6 @@ from collections import deque
 
 LOOK_BACK_US = 1_000_000.0
 TURNED_DEG = 0.5
-
-
 """A movement of this much is one of turning; a hand at rest trembles by less (common practice, no
 source)."""
 
@@ -23,18 +21,16 @@ class StallWatch:
 
     def see(self, t_us: float, crank_deg: float) -> None:
         """The crank at another instant."""
-        if self._recent and t_us < self._recent[-1][0]:  # the rig began anew
+        if self._recent and t_us < self._recent[-1][0]:  # the rig restarted
             self._recent.clear()
         self._recent.append((t_us, crank_deg))
         while self._recent[0][0] < t_us - LOOK_BACK_US:
             self._recent.popleft()
-        if math.isnan(self._end):
-            self._end = crank_deg
-        past = crank_deg - self._end
-        if past * self.way > 0.0 or (self.way == 0 and abs(past) >= TURNED_DEG):
+        past = 0.0 if math.isnan(self._end) else crank_deg - self._end
+        if past * self.way > 0.0 or abs(past) >= TURNED_DEG:
             self._end, self.way = crank_deg, 1 if past > 0.0 else -1
-        elif abs(past) >= TURNED_DEG:
-            self._end, self.way = crank_deg, -self.way
+        elif math.isnan(self._end):
+            self._end = crank_deg
 
     def moved_deg(self, seconds: float = 1.0) -> float:
         """Highest less lowest over so many seconds up to now, at most one; 0 before anything."""
@@ -50,18 +46,14 @@ class StallWatch:
         """Since when the crank has gone the way that it goes now, at most a second; 0 before
         anything was seen."""
         looks = list(self._recent)
-        began = looks[-1] if looks else (0.0, 0.0)
-        way = 0.0
+        began, way = looks[-1] if looks else (0.0, 0.0), 0.0
         for look in reversed(looks[:-1]):
             step = began[1] - look[1]
             if way and step * way <= 0.0:
                 break
-            way = way or step
-            began = look
+            way, began = way or step, look
         return began[0]
 
     def _since(self, seconds: float) -> list[float]:
-        if not self._recent:
-            return []
-        from_us = self._recent[-1][0] - seconds * 1e6
+        from_us = self._recent[-1][0] - seconds * 1e6 if self._recent else 0.0
         return [angle for t_us, angle in self._recent if t_us >= from_us]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from rig.base import rounding
 from rig.base.angles import wrap
@@ -28,7 +27,7 @@ from rig.tdc.gauge_points import (
     marks_tdc,
 )
 from rig.tdc.gauge_series import Series
-from rig.tdc.reference import Method
+from rig.tdc.reference import Method, TdcReference
 from rig.words.diagnostics import mark_words
 
 STILL_S = 0.5
@@ -36,6 +35,7 @@ STILL_DEG = 0.1
 """A crank that moves by no more than this in half a second is held (a quarter of its uncertainty
 as entered of a gauge point comes of it; common practice, no source)."""
 
+DIGIT = "123456789"
 DIAL_ZERO = "dial zero"
 ENOUGH = 3  # points a side after which no more are asked for (common practice, no source)
 NEXT_SHARE = 0.6  # of the last drop, for the next point nearer to TDC
@@ -179,8 +179,8 @@ class GaugePoints(Procedure):
         elif self._worked()[2]:
             words, press = "Undo the doubtful point and take it again", "undo"
         elif wanted is not None:
-            words = f"{wanted.words}, hold it, enter the drop"
-            hand = Hand.TO_DROP_FORWARD if wanted.way > 0 else Hand.TO_DROP_BACK
+            words = f"{wanted[0]}, hold it, enter the drop"
+            hand = Hand.TO_DROP_FORWARD if wanted[1] > 0 else Hand.TO_DROP_BACK
         elif not self._series(again=True):
             words, press = "Enough points: measure once more on each side", "again"
         elif not self._selected:
@@ -189,7 +189,7 @@ class GaugePoints(Procedure):
             words, press, hand, what = "Remove the dial gauge", "leave", Hand.WORK, "gauge out"
         return Advice(
             "gauge", words, "Approach each point with the piston rising, or clearances matter.",
-            press=press, hand=hand, what=what, mm=wanted.mm if wanted is not None else None,
+            press=press, hand=hand, what=what, mm=wanted[2] if wanted else None,
             caution=STOP,
         )  # fmt: skip
 
@@ -333,6 +333,10 @@ class GaugePoints(Procedure):
         self._cylinder = int(text)
 
 
+def _with_U(tdc: TdcReference) -> str:  # noqa: N802
+    return rounding.after_index_with(tdc.tdc_deg, tdc.uncertainty.U_deg)
+
+
 def _drops_text(drops: list[float]) -> str:
     shown = " ".join(f"{drop:.2f}" for drop in drops[::-1])
     return f"{len(drops)}×  {shown} mm" if drops else "no point yet"
@@ -348,47 +352,38 @@ def _methods(series: Series | None) -> list[PanelLine]:
     ):  # fmt: skip
         if found is None:
             lines.append(PanelLine(name, f"not yet: {why}", "quiet"))
-            continue
-        reference = found.reference
-        tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
-        lines.append(PanelLine(name, tdc, "now"))
+        else:
+            lines.append(PanelLine(name, _with_U(found.reference), "now"))
     middles = series.drops.middles if series.drops else ()
     if together := sum(bool(each.apart_mm) for each in middles):
         lines.append(PanelLine("", f"{together} of {len(middles)} nearly equal", "quiet"))
     return lines
 
 
-@dataclass(frozen=True, slots=True)
-class _Wanted:
-    """Where the next point lies, and the way to it: 1 forward, -1 back; ``mm`` is None where any
-    drop will do."""
-
-    words: str
-    way: int
-    mm: float | None = None
-
-
-def _where_next(before: list[float], after: list[float], again: bool) -> _Wanted | None:
-    """The next point, each drop on both sides, or one on each side to measure once more; None when
-    there are enough."""
+def _where_next(
+    before: list[float], after: list[float], again: bool
+) -> tuple[str, int, float | None] | None:
+    """Where the next point lies, the way to it (1 forward, -1 back), and its drop in mm where not
+    any will do: each drop on both sides, or one on each side to measure once more. None when there
+    are enough."""
     if again and not before:
-        return _Wanted("Turn forward to before TDC once more", 1)
+        return "Turn forward to before TDC once more", 1, None
     if again:
-        return None if after else _Wanted("Turn back to after TDC once more", -1)
+        return None if after else ("Turn back to after TDC once more", -1, None)
     if len(before) < ENOUGH and not after:
         if not before:
-            return _Wanted("Turn forward to some mm before TDC", 1)
+            return "Turn forward to some mm before TDC", 1, None
         mm = NEXT_SHARE * before[-1]
-        return _Wanted(f"Turn forward to about {mm:.1f} mm", 1, mm)
+        return f"Turn forward to about {mm:.1f} mm", 1, mm
     for drop in before:
         if not any(near(each, drop) for each in after):
-            return _Wanted(f"Past TDC, turn back to {drop:.2f} mm", -1, drop)
+            return f"Past TDC, turn back to {drop:.2f} mm", -1, drop
     for drop in after:
         if not any(near(each, drop) for each in before):
-            return _Wanted(f"Well back, turn forward to {drop:.2f} mm", 1, drop)
-    if len(before) < ENOUGH:
-        return _Wanted("Well back, turn forward to another drop", 1, NEXT_SHARE * min(before))
-    return None
+            return f"Well back, turn forward to {drop:.2f} mm", 1, drop
+    if len(before) >= ENOUGH:
+        return None
+    return "Well back, turn forward to another drop", 1, NEXT_SHARE * min(before)
 
 
 class SelectTdc(Procedure):
@@ -413,9 +408,8 @@ class SelectTdc(Procedure):
         lines = []
         for number, each in enumerate(self._candidates(), 1):
             reference = each.reference
-            tdc = rounding.after_index_with(reference.tdc_deg, reference.uncertainty.U_deg)
             cylinder = f", cylinder {reference.cylinder}" if reference.cylinder != 1 else ""
-            text = f"{tdc} by {reference.by}{cylinder}"
+            text = f"{_with_U(reference)} by {reference.by}{cylinder}"
             if each.in_use:
                 text += ": IN USE"
             elif each.doubts:
@@ -444,24 +438,19 @@ class SelectTdc(Procedure):
             if (each.reference == last if last else session.reference is None and not each.doubts)
         ]
         return Advice(
-            "which",
-            "Select the TDC to use by its number, or leave it",
+            "which", "Select the TDC to use by its number, or leave it",
             "The certificate says which one is used, and shows the others.",
             press=(*fits, "leave")[0],
-        )
+        )  # fmt: skip
 
     def actions(self) -> tuple[Action, ...]:
         """A number for each, and the last mark undone."""
         return (
-            Action("use_tdc", DIGITS, "use it", "use that TDC", self._ask, digits=self._numbers,
-                   takes="NUMBER"),
-            Action("undo", "backspace", "undo",
-                   "undo the last thing, or the engine's mark",
+            Action("use_tdc", DIGITS, "use it", "use that TDC", self._ask, takes="NUMBER",
+                   digits=lambda _: dict.fromkeys(DIGIT[: len(self._candidates())], "use it")),
+            Action("undo", "backspace", "undo", "undo the last thing, or the engine's mark",
                    self._undo, undo="do it again"),
         )  # fmt: skip
-
-    def _numbers(self, _: Bench) -> dict[str, str]:
-        return {str(n): "use it" for n in range(1, len(self._candidates()[:9]) + 1)}
 
     def _ask(self, bench: Bench, entered: str) -> None:
         found = self._candidates()
@@ -472,17 +461,14 @@ class SelectTdc(Procedure):
             raise InputError("this one is in use")
         if each.doubts:
             raise InputError(f"not used: {each.doubts[0]}")
-        bench.prompt.ask(
-            f"Use TDC as found by {each.reference.by} from now on? Every reading is worked out"
-            " with it.",
-            lambda: self._use(bench, each),
-        )
 
-    def _use(self, bench: Bench, each: Candidate) -> None:
-        found = self._host.use(each.which)
-        bench.did(f"TDC by {found.by} is used", lambda: self._host.undo_tdc("use"))
-        tdc = rounding.after_index_with(found.tdc_deg, found.uncertainty.U_deg)
-        bench.prompt.say(f"In use now: {found.by}, {tdc}.")
+        def use() -> None:
+            found = self._host.use(each.which)
+            bench.did(f"TDC by {found.by} is used", lambda: self._host.undo_tdc("use"))
+            bench.prompt.say(f"In use now: {found.by}, {_with_U(found)}.")
+
+        by = f"Use TDC as found by {each.reference.by} from now on?"
+        bench.prompt.ask(f"{by} Every reading is worked out with it.", use)
 
     def _undo(self, bench: Bench, _: str) -> None:
         marks = self._host.session.gauge.marks

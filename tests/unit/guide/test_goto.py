@@ -21,7 +21,7 @@ TARGET = Target(btdc_deg=36.0, tdc_deg=161.9)  # 125.9 after the index
     ("crank_deg", "run_up", "where", "move", "words"),
     [
         (90.0, 0.0, "on", 35.9, "on, 35.9 degrees to go"),
-        (123.0, 30.0, "slowly", 2.9, "slowly on, 2.9"),
+        (123.0, 30.0, "on", 2.9, "slowly on, 2.9"),
         (125.95, 60.0, "there", 0.0, "0.05 past: hold it"),
         (125.9, 60.0, "there", 0.0, "there: hold it"),
         (125.9, 3.0, "wrong side", -25.0, "from the wrong side: go back 25"),

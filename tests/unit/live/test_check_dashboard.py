@@ -100,6 +100,17 @@ def test_a_bad_verdict_is_shown_first(tmp_path: Path) -> None:
     assert "rig check" not in steps  # the same check is not asked for again, for ever
 
 
+def test_a_check_that_is_left_in_its_last_step_gives_no_verdict(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job", 7)
+    bench.do("turn 30 at 60")
+    bench.press("c", *"kkkk", "enter")
+    bench.do("rest 3.2", "turn 1300 at 110")
+    bench.press("enter", "k")
+    bench.do("goto 70 at 90")
+    bench.press("enter", "esc")
+    assert bench.live.session.annotations.steps == set()
+
+
 def by_hand(bench: VirtualBench, opened: str) -> None:
     """The step of a unit's contacts, with those of ``opened`` opened in it."""
     bench.do("goto 70 at 90")
