@@ -19,7 +19,6 @@ from dataclasses import dataclass, field
 from enum import Enum
 from io import BufferedReader
 from pathlib import Path
-from pathlib import Path as FilePath
 
 from rig.base.errors import InputError, Mistake, ProfileError, reason, shown
 from rig.base.toml_file import MOST_BYTES
@@ -184,59 +183,44 @@ def digest(path: Path, size: int | None = None) -> str:
         raise InputError(f"{path}: cannot be read: {reason(why)}") from why
 
 
-def read_limited(path: FilePath) -> bytes:
+def read_limited(path: Path) -> bytes:
     """The bytes of a file; raises ProfileError when it cannot be read or is over 1 MB."""
-    name = str(path) if str(path).isprintable() else shown(str(path))
     try:
-        about = path.stat()
-        if stat.S_ISDIR(about.st_mode) or not stat.S_ISREG(about.st_mode):
-            raise ProfileError([Mistake(name, 0, "", "it is not a file", "Name the engine file")])
-        with open_file(path) as file:
-            data = file.read(MOST_BYTES + 1)
+        if not stat.S_ISREG(path.stat().st_mode):
+            wrong, allowed = "it is not a file", "Name the engine file"
+        else:
+            with open_file(path) as file:
+                return file.read(MOST_BYTES + 1)
     except FileNotFoundError:
-        mistake = Mistake(
-            name, 0, "", "there is no such file", "Make a new job first, or name its folder"
-        )
-        raise ProfileError([mistake]) from None
+        wrong, allowed = "there is no such file", "Make a new job first, or name its folder"
     except OSError as error:
-        mistake = Mistake(name, 0, "", f"it cannot be read: {reason(error)}", "")
-        raise ProfileError([mistake]) from error
+        wrong, allowed = f"it cannot be read: {reason(error)}", ""
     except ValueError:  # a NUL in the name
-        mistake = Mistake(name, 0, "", "no file can have this name", "")
-        raise ProfileError([mistake]) from None
-    return data
+        wrong, allowed = "no file can have this name", ""
+    name = str(path) if str(path).isprintable() else shown(str(path))
+    raise ProfileError([Mistake(name, 0, "", wrong, allowed)])
 
 
 _LOOP_ON_WINDOWS = 1921  # ERROR_CANT_RESOLVE_FILENAME
 
 
 class Odd(Enum):
-    """Why something is not a readable file."""
+    """Why something is not a readable file, in words for the person."""
 
-    NOTHING_BEHIND = "dangling link"
-    LOOP = "looping link"
-    FOLDER = "folder"
-    PIPE = "pipe"
-    SOCKET = "socket"
-    DEVICE = "device"
-    NAME = "name not UTF-8"
-    SHUT = "not permitted"
-    EMPTY = "holds no record"
-    NO_CAPTURE = "no capture"
+    NOTHING_BEHIND = "it is a link to something that does not exist"
+    LOOP = "it is a link that leads back to itself"
+    FOLDER = "it is a folder, not a file"
+    PIPE = "it is a pipe, not a file"
+    SOCKET = "it is a socket, not a file"
+    DEVICE = "it is a device, not a file"
+    NAME = "its name is not UTF-8 text; rename it"
+    SHUT = "you may not read it"
+    EMPTY = "it has no record of its own name"
+    NO_CAPTURE = "it does not begin as a capture"
 
 
-_WORDS = {
-    Odd.NOTHING_BEHIND: "it is a link to something that does not exist",
-    Odd.LOOP: "it is a link that leads back to itself",
-    Odd.FOLDER: "it is a folder, not a file",
-    Odd.PIPE: "it is a pipe, not a file",
-    Odd.SOCKET: "it is a socket, not a file",
-    Odd.DEVICE: "it is a device, not a file",
-    Odd.NAME: "its name is not UTF-8 text; rename it",
-    Odd.SHUT: "you may not read it",
-    Odd.EMPTY: "it has no record of its own name",
-    Odd.NO_CAPTURE: "it does not begin as a capture",
-}
+_OF_MODE = {stat.S_IFREG: None, stat.S_IFDIR: Odd.FOLDER, stat.S_IFIFO: Odd.PIPE,
+            stat.S_IFSOCK: Odd.SOCKET}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +238,7 @@ class LeftOut:
     @property
     def said(self) -> str:
         """Its whole path, and what it is."""
-        return f"{named(self.path)}: {_WORDS[self.odd]}"
+        return f"{named(self.path)}: {self.odd.value}"
 
 
 @dataclass(slots=True)
@@ -289,24 +273,18 @@ def odd_of(path: Path) -> Odd | None:
         if os.path.islink(path):
             return Odd.NOTHING_BEHIND
         raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT)) from why
-    if stat.S_ISREG(mode):
-        return None
-    if stat.S_ISDIR(mode):
-        return Odd.FOLDER
-    if stat.S_ISFIFO(mode):
-        return Odd.PIPE
-    return Odd.SOCKET if stat.S_ISSOCK(mode) else Odd.DEVICE
+    return _OF_MODE.get(stat.S_IFMT(mode), Odd.DEVICE)
 
 
 def open_file(path: Path) -> BufferedReader:
     """Open a file for reading, and nothing but a file. Raises OSError with the reason in words."""
     odd = odd_of(path)
-    if odd not in (None, Odd.NAME, Odd.SHUT):  # the system refuses the last, with a better reason
-        raise OSError(errno.EINVAL, _WORDS[odd])
+    if odd and odd not in (Odd.NAME, Odd.SHUT):  # the system refuses the last, with a better reason
+        raise OSError(errno.EINVAL, odd.value)
     file = open(path, "rb", opener=_without_waiting)  # noqa: SIM115 (given to the caller)
     if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):  # it has just replaced the file
         file.close()
-        raise OSError(errno.EINVAL, _WORDS[Odd.DEVICE])
+        raise OSError(errno.EINVAL, Odd.DEVICE.value)
     return file
 
 

@@ -13,8 +13,7 @@ from __future__ import annotations
 
 import bisect
 import math
-from array import array
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import islice
@@ -128,7 +127,7 @@ class Figures:
         self._least, self._greatest = math.inf, -math.inf
         self.n = 0
 
-    def add(self, figures: Iterable[float]) -> None:
+    def add(self, *figures: float) -> None:
         """Add figures."""
         for figure in figures:
             self._last.append(figure)
@@ -154,9 +153,9 @@ class _Open:
     high: float = 0.0
     last: dict[int, float] = field(default_factory=dict)  # input: place of its last opening
     opened_us: dict[int, deque[float]] = field(default_factory=dict)
-    opened: dict[int, int] = field(default_factory=dict)
-    closings: dict[int, int] = field(default_factory=dict)
-    moved: dict[int, int] = field(default_factory=dict)
+    opened: Counter[int] = field(default_factory=Counter)
+    closings: Counter[int] = field(default_factory=Counter)
+    moved: Counter[int] = field(default_factory=Counter)
     done: bool = False
     resumed: bool = False
 
@@ -178,7 +177,7 @@ class StatisticsCollector:
         self._between, self._off = Figures(), Figures()
         self._identity: Identity | None = None
         self._health: Health | None = None
-        self._totals = [0, 0, 0]  # illegal, lost edges, lost lines before the last restart
+        self._before = np.zeros(3, np.int64)  # totals (``_totals``) before the last restart
         self._index_at: dict[float, int] = {}  # edges of the index: time, count
         self._passes: deque[tuple[float, int | None]] = deque(maxlen=MOST_FIGURES)  # time, count
         self._jumps: deque[tuple[float, float]] = deque(maxlen=MOST_FIGURES)  # illegal: time, count
@@ -261,9 +260,7 @@ class StatisticsCollector:
 
     def _forget_faults(self) -> None:
         """A check begins: what went wrong before was perhaps put right. What was tried stays."""
-        health = self._health
-        now = (health.illegal, health.lost_edges, health.lost_lines) if health else (0, 0, 0)
-        self._totals = [-each for each in now]
+        self._before = -self._totals
         self._check = IndexCheck(self._s)
         self._standstill = StandstillFinder(self._s)
         self._levels = LevelRunCollector(self._s)
@@ -272,15 +269,23 @@ class StatisticsCollector:
         self._jumped_at.clear()
         self._first_count, self._net = None, 0
 
+    @property
+    def _totals(self) -> NDArray[np.int64]:
+        """Illegal transitions, lost edges and lost lines since the rig's last restart."""
+        of = self._health
+        return np.array([of.illegal, of.lost_edges, of.lost_lines] if of else [0, 0, 0])
+
+    @property
+    def _moved(self) -> int:
+        """Counts from the first position since then to the latest."""
+        if self._latest is None or self._first_count is None:
+            return 0
+        return self._latest[1] - self._first_count
+
     def _restarted(self, t_us: float) -> None:
         """The rig restarted: its counts and totals have nothing to do with the old ones."""
-        if self._health is not None:
-            for i, n in enumerate(
-                (self._health.illegal, self._health.lost_edges, self._health.lost_lines)
-            ):
-                self._totals[i] += n
-        if self._latest is not None and self._first_count is not None:
-            self._net += self._latest[1] - self._first_count
+        self._before = self._before + self._totals
+        self._net += self._moved
         self._health = self._latest = self._first_count = self._passed = None
         self._restarts_us.append(t_us)
         self._standstill.interrupted()
@@ -309,11 +314,11 @@ class StatisticsCollector:
         before, self._passed = self._passed, passed
         if before is None:
             return
-        self._off.add([passed.off_counts])
+        self._off.add(passed.off_counts)
         if before.direction == passed.direction and not passed.anchored:
             counts = abs(passed.crank_deg - before.crank_deg) / self._s.count_deg
             if counts > TOLERANCE_COUNTS:
-                self._between.add([counts])
+                self._between.add(counts)
 
     def _at(self, t_us: float) -> _Open:
         nth = bisect.bisect_right(self._stretches, t_us, key=lambda each: each.from_us)
@@ -323,7 +328,7 @@ class StatisticsCollector:
         self._levels.opened(opening)
         which, stretch = opening.input, self._at(opening.t_us)
         if opening.direction == 0:
-            stretch.moved[which] = stretch.moved.get(which, 0) + 1
+            stretch.moved[which] += 1
         if opening.direction <= 0:
             return
         if opening.crank_deg is not None and stretch.start is not None:
@@ -334,14 +339,13 @@ class StatisticsCollector:
                 return
             stretch.last[which] = place
         stretch.opened_us.setdefault(which, deque(maxlen=MOST_FIGURES)).append(opening.t_us)
-        stretch.opened[which] = stretch.opened.get(which, 0) + 1
+        stretch.opened[which] += 1
 
     def _closing(self, closing: Closing) -> None:
         self._levels.closed(closing)
-        counts = self._at(closing.t_us)
-        unplaced = counts.moved if closing.direction == 0 else counts.closings
+        stretch = self._at(closing.t_us)
         if closing.direction >= 0:
-            unplaced[closing.input] = unplaced.get(closing.input, 0) + 1
+            (stretch.closings if closing.direction else stretch.moved)[closing.input] += 1
 
     # -- result -------------------------------------------------------------------------------
 
@@ -367,14 +371,10 @@ class StatisticsCollector:
 
     def result(self, state_widths: StateWidths) -> RigStatistics:
         """All that was seen; ``state_widths`` are those of the ``OpeningFinder``."""
-        net = self._net
-        if self._latest is not None and self._first_count is not None:
-            net += self._latest[1] - self._first_count
+        net = self._net + self._moved
         widths, errors = state_widths.shares
         known = state_widths.n >= LEAST_STRETCHES
-        health = self._health
-        totals = (health.illegal, health.lost_edges, health.lost_lines) if health else (0, 0, 0)
-        illegal, lost_edges, lost_lines = (a + b for a, b in zip(self._totals, totals, strict=True))
+        illegal, lost_edges, lost_lines = (self._before + self._totals).tolist()
         between, off, passes = self._between.kept(), self._off.kept(), self._off.n
         if self._check.counts_wrong:  # not the same as an index that moves about
             middle = float(np.median(between))
@@ -426,11 +426,11 @@ class StatisticsCollector:
                 input=which,
                 turned_deg=longest.turned_deg,
                 opened_at_us=tuple(longest.opened_us.get(which, ())),
-                closings=longest.closings.get(which, 0),
-                changes_at_rest=sum(each.moved.get(which, 0) for each in common),
+                closings=longest.closings[which],
+                changes_at_rest=sum(each.moved[which] for each in common),
                 wavering=wavering.get(which, LevelRuns()),
                 tries=max(1, sum(n <= since for n in tries)),
-                opened_before=longest.opened.get(which, 0) - len(longest.opened_us.get(which, ())),
+                opened_before=longest.opened[which] - len(longest.opened_us.get(which, ())),
             )
             for which in sorted(wavering.keys() | set(range(1, has + 1)))
         )
@@ -529,8 +529,7 @@ LOOK_BACK_US = 1e6
 
 @dataclass(slots=True)
 class _Input:
-    times: array[float] = field(default_factory=lambda: array("d"))  # edges not older than needed
-    levels: bytearray = field(default_factory=bytearray)
+    edges: NDArray[np.float64] = field(default_factory=lambda: np.empty((2, 0)))  # times, levels
     transitions: list[tuple[float, float]] = field(default_factory=list)  # from, to: to be measured
     failed: list[tuple[float, bool]] = field(default_factory=list)  # from, alone: to be measured
     chatter_us: Figures = field(default_factory=Figures)
@@ -540,12 +539,10 @@ class _Input:
 
     def forget(self, before_us: float) -> None:
         """Drop edges before a time, except the last of them, and the oldest above the limit."""
-        times = np.frombuffer(self.times, np.float64)
-        late = np.flatnonzero(times >= before_us)
-        first = int(late[0]) if len(late) else len(times)
-        del times
-        cut = max(first - 1, len(self.times) - MOST_EDGES, 0)
-        self.times, self.levels = self.times[cut:], self.levels[cut:]
+        n = self.edges.shape[1]
+        late = np.flatnonzero(self.edges[0] >= before_us)
+        first = int(late[0]) if len(late) else n
+        self.edges = self.edges[:, max(first - 1, n - MOST_EDGES, 0) :].copy()
 
 
 class LevelRunCollector:
@@ -561,12 +558,11 @@ class LevelRunCollector:
     def take(self, edges: NDArray[np.void]) -> None:
         """Edges as they came, dtype ``EDGE``, shape (n,)."""
         for which in np.unique(edges["input"]).tolist():
-            if which == INDEX_INPUT:
-                continue
-            rows = edges[edges["input"] == which]
-            own = self._of(which)
-            own.times.frombytes(np.ascontiguousarray(rows["t_us"], np.float64).tobytes())
-            own.levels += rows["level"].astype(np.uint8).tobytes()
+            if which != INDEX_INPUT:
+                rows = edges[edges["input"] == which]
+                more = np.stack((rows["t_us"], rows["level"]))
+                own = self._of(which)
+                own.edges = np.concatenate((own.edges, more), axis=1)
 
     def opened(self, opening: Opening) -> None:
         """An opening was decided."""
@@ -574,12 +570,12 @@ class LevelRunCollector:
         own.transitions.append((opening.t_us, opening.t_us + opening.transition_us))
         # The time for which it was closed counts if it was seen to close with the crank turning.
         if opening.direction and not math.isnan(opening.closed_deg):
-            own.closed_us.add([opening.closed_us])
+            own.closed_us.add(opening.closed_us)
 
     def closed(self, closing: Closing) -> None:
         """A closing was decided."""
         if closing.direction and not math.isnan(closing.open_us):
-            self._of(closing.input).open_us.add([closing.open_us])
+            self._of(closing.input).open_us.add(closing.open_us)
 
     def found(self, finding: Finding) -> None:
         """A failed transition, or noise just before an opening."""
@@ -597,7 +593,7 @@ class LevelRunCollector:
             if decided_us:
                 self._measure(which, own)
                 own.forget(max(decided_us) - LOOK_BACK_US)
-            elif len(own.times) > 2 * MOST_EDGES:
+            elif own.edges.shape[1] > 2 * MOST_EDGES:
                 own.forget(-math.inf)
 
     def result(self) -> dict[int, LevelRuns]:
@@ -605,19 +601,14 @@ class LevelRunCollector:
         self.measure()
         return {
             which: LevelRuns(
-                own.chatter_us.kept(),
-                own.dropouts_us.kept(),
-                own.closed_us.kept(),
-                own.open_us.kept(),
+                *(of.kept() for of in (own.chatter_us, own.dropouts_us, own.closed_us, own.open_us))
             )
             for which, own in self._inputs.items()
         }
 
     def _measure(self, which: int, own: _Input) -> None:
-        times = np.array(own.times)
-        is_open = np.array(own.levels) == self._s.open_levels.get(which, 1)
-        order = np.argsort(times, kind="stable")
-        times, is_open = times[order], is_open[order]
+        times, levels = own.edges[:, np.argsort(own.edges[0], kind="stable")]
+        is_open = levels == self._s.open_levels.get(which, 1)
         changed = np.ones(len(times), bool)
         changed[1:] = is_open[1:] != is_open[:-1]
         times, is_open = times[changed], is_open[changed]
@@ -627,9 +618,9 @@ class LevelRunCollector:
             if first < last and not is_open[first]:
                 first += 1
             runs = times[first:last]
-            own.chatter_us.add((runs[2::2] - runs[1::2][: len(runs[2::2])]).tolist())
+            own.chatter_us.add(*(runs[2::2] - runs[1::2][: len(runs[2::2])]).tolist())
         for from_us, alone in own.failed:
-            own.dropouts_us.add(self._runs(times, is_open, from_us, alone))
+            own.dropouts_us.add(*self._runs(times, is_open, from_us, alone))
         own.transitions, own.failed = [], []
 
     def _runs(

@@ -6,10 +6,11 @@ bytes were cut; only their division into batches does.
 
 from __future__ import annotations
 
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -380,35 +381,32 @@ class BatchBuilder:
         self.others: list[Other] = []
         self._done: list[Batch] = []
         self._error_us = 0.0
-        self._reported: dict[str, int] = {}  # errors of each kind at ``_error_us``
-        self._many: dict[str, int] = {}  # index in ``others`` of the record for all further ones
-        self._times: dict[str, int] = {}  # how many further ones
+        self._reported: Counter[str] = Counter()  # records of each kind at ``_error_us``
+        self._shared: dict[str, list[int]] = {}  # kind: the place of a record, errors that share it
 
     def line_error(self, t_us: float, kind: str, detail: Callable[[], str]) -> None:
         """A line error; ``t_us`` as in ``LineError``."""
         if t_us != self._error_us:
-            self._count_many()
+            self._share()
             self._error_us = t_us
             self._reported.clear()
-        if kind in self._many:
-            self._times[kind] += 1
+        if kind in self._shared:
+            self._shared[kind][1] += 1
             return
-        self._reported[kind] = times = self._reported.get(kind, 0) + 1
-        if times > MOST_REPORTED:
-            self._many[kind], self._times[kind] = len(self.others), 1
+        self._reported[kind] += 1
+        if self._reported[kind] > MOST_REPORTED:
+            self._shared[kind] = [len(self.others), 1]
         self.others.append(LineError(t_us, kind, detail()))
 
-    def _count_many(self) -> None:
-        """Fill in the numbers of further errors."""
-        for kind, at in self._many.items():
-            line_error = self.others[at]
-            assert isinstance(line_error, LineError)
-            self.others[at] = replace(line_error, times=self._times[kind])
-        self._many.clear()
+    def _share(self) -> None:
+        """Fill in how many errors share a record."""
+        for at, times in self._shared.values():
+            self.others[at] = replace(cast(LineError, self.others[at]), times=times)
+        self._shared.clear()
 
     def close(self) -> None:
         """Finish the batch."""
-        self._count_many()
+        self._share()
         if self.positions or self.edges or self.widths or self.others:
             self._done.append(
                 Batch(self.positions.take(), self.edges.take(), self.widths.take(), self.others)
