@@ -441,10 +441,6 @@ class Section:
         """A whole number from ``low`` to ``high``."""
         return self.get(key, whole(low, high), required=required)
 
-    def flag(self, key: str) -> bool:
-        """true or false; false if absent."""
-        return bool(self.get(key, kind_of(bool)))
-
     def choice(
         self, key: str, options: Mapping[Any, T], default: T, *, required: bool = False
     ) -> T:
