@@ -19,8 +19,8 @@ from typing import Any
 from rig import __version__
 from rig.base.errors import InputError
 from rig.base.files import digest, listed
-from rig.certificate import record, schema
 from rig.certificate import record as certificate
+from rig.certificate import schema
 from rig.certificate.record import build_for_job, noted_changes
 from rig.certificate.seal import Record
 from rig.certificate.verify import CLOCKS_DIFFER, Check, check, compare_part, verify
@@ -156,7 +156,7 @@ def prove_job(folder: Path) -> list[Check]:
     folders = dict.fromkeys(kind.folder for kind in sheet_kinds())
     for path in sorted(path for name in folders for path in _sheets(folder / name)):
         checks += [_at(path.name, each) for each in prove_sheet(path, folder)]
-    for path in record.find(job.certificates):
+    for path in certificate.find(job.certificates):
         checks += [_at(path.stem, each) for each in prove(path, folder)]
     return checks
 
@@ -209,7 +209,7 @@ def _job_at(folder: Path, plain: Mapping[str, Any]) -> Job:
     job, wanted = Job(folder), plain.get("engine_sha256")
     if wanted is None or job.engine.sha256 == wanted:
         return job
-    for path in record.find(job.certificates):
+    for path in certificate.find(job.certificates):
         try:
             kept = certificate.as_certificate(certificate.load(path)).engine_file
         except InputError:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 import platform
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta
+from hashlib import sha256
 from importlib import import_module, metadata
 from pathlib import Path
 from typing import Any
@@ -67,9 +67,6 @@ EVIDENCE = ("rig.check.checks",)
 ADJUSTMENTS = ("rig.adjust.outcomes",)
 """Modules that say what was adjusted on a job: ``made`` finds it, ``read_again`` proves it."""
 
-_LIBRARIES = ("numpy", "scipy")
-_Group = tuple[str, str, int | None, str, str, bool]
-_CLOSING = tuple(Closing(line) for line in schema.CLOSING)
 _IDENTIFICATION = re.compile(r"[a-z0-9-]{1,80}")
 
 
@@ -83,32 +80,34 @@ def build(
     captures: Sequence[CaptureFacts],
     engine_file: bytes,
     issued: datetime,
-    engine_file_name: str = ENGINE_FILE,
     other_references: Sequence[TdcReference] = (),
-    method: Sequence[str] = (),
     conditions: Sequence[str] = (),
     deviations: Sequence[str] = (),
     changes: Sequence[Change] = (),
     tdc_moves: Sequence[TdcMove] = (),
     adjustments: Sequence[MadeAdjustment] = (),
     rig_checks: Sequence[RigFinding] = (),
-    cautions: Sequence[str] = schema.CAUTIONS,
-    closing: Sequence[Closing] = _CLOSING,
 ) -> Record:
     """Give the record of a certificate, not yet sealed: plain values in a settled order.
 
     ``captures`` are the recordings that the figures rest on, ``engine_file`` the bytes of the
-    engine file, ``issued`` an instant with its time zone. What stands under ``method`` is added
-    to the definition of the opening. The same arguments give the same record, the program's and
-    libraries' versions aside. Raises InputError when the engine file is not UTF-8, or there
-    is no capture or no judgement.
+    engine file, ``issued`` an instant with its time zone. The same arguments give the same record,
+    but for the versions of program and libraries. Raises InputError when the engine file is not
+    UTF-8, or there is no capture or no judgement.
     """
     if not captures:
         raise InputError("a certificate needs a capture to rest on; there is none.")
     if not judgements:
         raise InputError("there is nothing to certify: no reading counts yet. Take some first.")
     read = [each for each in captures if each.used_for != FOR_TDC]
-    issued_utc = _whole_second_after(issued)
+    # Issued no earlier than the last thing that was measured, which is told to the millisecond.
+    issued_utc = (issued + timedelta(microseconds=999_999)).astimezone(UTC).replace(microsecond=0)
+    try:
+        text = engine_file.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise InputError(
+            f"{ENGINE_FILE}: byte {error.start + 1} is not UTF-8. Save the file as UTF-8 text."
+        ) from error
     certificate = Certificate(
         format=FORMAT,
         version=VERSION,
@@ -122,7 +121,7 @@ def build(
         stated=profile,
         reference=reference,
         other_references=tuple(other_references),
-        method=(schema.OPENING, *method),
+        method=(schema.OPENING,),
         conditions=tuple(conditions),
         deviations=tuple(deviations),
         changes=tuple(changes),
@@ -136,10 +135,18 @@ def build(
         not_counted=_not_counted(readings),
         rig_checks=tuple(rig_checks),
         captures=tuple(captures),
-        engine_file=_engine_file(engine_file_name, engine_file),
-        program=_program(),
-        cautions=tuple(cautions),
-        closing=tuple(closing),
+        engine_file=EngineFile(
+            ENGINE_FILE, sha256(engine_file).hexdigest(), len(engine_file), text
+        ),
+        program=Program(
+            name=PROGRAM,
+            version=__version__,
+            python=platform.python_version(),
+            machine=f"{platform.system()} {platform.machine()}",
+            libraries={each: metadata.version(each) for each in ("numpy", "scipy")},
+        ),
+        cautions=schema.CAUTIONS,
+        closing=tuple(map(Closing, schema.CLOSING)),
         tdc_moves=tuple(tdc_moves),
         adjustments=tuple(adjustments),
     )
@@ -155,7 +162,7 @@ def save(folder: Path, record: Record) -> tuple[Path, Path]:
     identification is taken, the record gets the next free one. Gives the paths of the record
     (JSON) and the page (HTML). Raises InputError when it cannot be saved; nothing is left then.
     """
-    base = _identified(record)
+    base = as_certificate(record).identification
     for turn in range(1, 1000):
         name = base if turn == 1 else f"{base}-{turn}"
         named = record | {"identification": name}
@@ -238,25 +245,12 @@ def identification_of(issued_utc: datetime, captures: Sequence[CaptureFacts]) ->
     return f"{issued_utc:%Y%m%d-%H%M%S}-{captures[0].sha256[:6]}"
 
 
-def _whole_second_after(at: datetime) -> datetime:
-    """Issued no earlier than the last thing that was measured, which is told to the millisecond."""
-    whole = at.astimezone(UTC).replace(microsecond=0)
-    return whole if whole == at else whole + timedelta(seconds=1)
-
-
-def _identified(record: Record) -> str:
-    return as_certificate(record).identification
-
-
 def _grouped(readings: Iterable[Reading]) -> tuple[ReadingGroup, ...]:
-    groups: dict[_Group, list[Reading]] = {}
-    for each in readings:
-        if each.valid:
-            key = (
-                *(each.unit, each.setting, each.cylinder),
-                *(each.phase, each.kind, each.wrong_stroke),
-            )
-            groups.setdefault(key, []).append(each)
+    groups: dict[tuple[str, str, int | None, str, str, bool], list[Reading]] = {}
+    for r in readings:
+        if r.valid:
+            key = (r.unit, r.setting, r.cylinder, r.phase, r.kind, r.wrong_stroke)
+            groups.setdefault(key, []).append(r)
     return tuple(
         ReadingGroup(
             *key,
@@ -278,33 +272,13 @@ def _not_counted(readings: Iterable[Reading]) -> tuple[NotCounted, ...]:
     return tuple(NotCounted(*key, n=n) for key, n in tally.items())
 
 
-def _engine_file(name: str, data: bytes) -> EngineFile:
-    try:
-        text = data.decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise InputError(
-            f"{name}: byte {error.start + 1} is not UTF-8. Save the file as UTF-8 text."
-        ) from error
-    return EngineFile(name, hashlib.sha256(data).hexdigest(), len(data), text)
-
-
-def _program() -> Program:
-    return Program(
-        name=PROGRAM,
-        version=__version__,
-        python=platform.python_version(),
-        machine=f"{platform.system()} {platform.machine()}",
-        libraries={each: metadata.version(each) for each in _LIBRARIES},
-    )
-
-
 def save_for_job(job: Job, worked: JobResults, told: Sequence[Change] = ()) -> tuple[Path, Path]:
     """Save the certificate of ``worked`` in the job's folder; paths of the record and the page.
 
     ``told`` as for ``build``.
     """
     for played in (*worked.played, *worked.sources):
-        if not _within(played.path, job.captures):
+        if played.path.resolve().parent != job.captures.resolve():
             raise InputError(
                 f"{played.path}: a certificate rests on captures in {job.captures};"
                 " copy the capture there first"
@@ -389,8 +363,7 @@ def build_for_job(
             *(words for agrees, words in checks if agrees),
         ],
         deviations=[
-            *_doubts(worked),
-            *_other_engine_files(worked, engine_file),
+            *_doubts(worked, profile_bytes_digest(engine_file)),
             *(words for agrees, words in checks if not agrees),
         ],
         other_references=others(
@@ -402,7 +375,14 @@ def build_for_job(
         tdc_moves=moves,
         adjustments=adjustments,
         changes=[*noted_changes(worked), *told],
-        rig_checks=_rig_checks(profile, worked),
+        rig_checks=[
+            found
+            for one in worked.played
+            for name in EVIDENCE
+            for found in import_module(name).evidence(
+                one.seen, profile, one.path.name if len(sessions) > 1 else ""
+            )
+        ],
     )
 
 
@@ -420,45 +400,20 @@ def _moves(worked: JobResults) -> list[TdcMove]:
 
 def noted_changes(worked: JobResults) -> list[Change]:
     """The changes that were noted while the captures were taken."""
-    sessions = [played.session for played in worked.played]
     return [
         Change(words, unit, noted=True)
-        for session in sessions
-        for words, unit in session.annotations.changes
-    ]
-
-
-def _rig_checks(profile: Profile, worked: JobResults) -> list[RigFinding]:
-    """The verdicts of the rig check, of each capture; its name where there are several."""
-    several = len(worked.played) > 1
-    return [
-        found
         for played in worked.played
-        for name in EVIDENCE
-        for found in import_module(name).evidence(
-            played.seen, profile, played.path.name if several else ""
-        )
+        for words, unit in played.session.annotations.changes
     ]
 
 
-def _doubts(worked: JobResults) -> list[str]:
+def _doubts(worked: JobResults, engine_sha256: str) -> list[str]:
     said = in_groups(worked.assessments)
     for played in (*worked.played, *worked.sources):
         said += [text.replace(str(played.path), played.path.name) for text in played.said]
+    said += [f"{played.path.name}: {diagnostic_words(doubt)}" for played, doubt in worked.doubts]
     return said + [
-        f"{played.path.name}: {diagnostic_words(doubt)}" for played, doubt in worked.doubts
-    ]
-
-
-def _other_engine_files(worked: JobResults, engine_file: bytes) -> list[str]:
-    """The captures that were begun with another version of the engine file than this."""
-    sha256 = profile_bytes_digest(engine_file)
-    return [
         f"{played.path.name}: the engine file was edited after this recording was begun"
         for played in worked.played
-        if played.facts.engine_sha256 not in ("", sha256)
+        if played.facts.engine_sha256 not in ("", engine_sha256)
     ]
-
-
-def _within(path: Path, folder: Path) -> bool:
-    return path.resolve().parent == folder.resolve()

@@ -18,12 +18,7 @@ from rig.timing.values import Assessment, Comparison
 
 FORMAT: Final = "timing certificate"
 VERSION: Final = 2
-EARLIEST: Final = 1
-
-
-"""The earliest version that is read. Its records have the same shape."""
-
-
+EARLIEST: Final = 1  # version that is read; its records have the same shape
 PROGRAM: Final = "timing-rig"
 ENGINE_FILE: Final = "engine.toml"
 

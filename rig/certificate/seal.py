@@ -14,7 +14,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from shlex import quote
@@ -29,12 +29,7 @@ from rig.timing.values import Mark
 
 Record = dict[str, Any]
 
-LARGEST_BYTES = 32 * 1024 * 1024
-
-
-"""A record file larger than this is not read, and not written."""
-
-
+LARGEST_BYTES = 32 * 1024 * 1024  # a record file larger than this is not read, and not written
 _SEALS = ' "seals": {{\n  "record_sha256": "{record}",\n  "page_sha256": "{page}"\n }}\n}}\n'
 _SEALED = re.compile(
     re.escape(_SEALS.format(record="@", page="@")).replace("@", "([0-9a-f]{64})").encode()
@@ -119,12 +114,7 @@ RENAMED = {
     "not decidable": "inconclusive",
     "not judged": "no window set",
     "being set": "adjusting",
-}
-
-
-"""Verdicts and phases as records of 0.1.0 and 0.2.0 have them, and their names now."""
-
-
+}  # verdicts and phases as records of 0.1.0 and 0.2.0 have them, and their names now
 _HAS_NAMES = ("judgements", "comparisons", "readings", "reference", "other_references")
 
 
@@ -133,28 +123,27 @@ def _by_new_names(part: str, value: Any) -> None:
     today: verdicts, phases, marks, methods and sources of uncertainty."""
     if part not in _HAS_NAMES:
         return
-    for each in value if isinstance(value, list) else [value]:
-        if not isinstance(each, dict):
-            continue
-        if part in ("judgements", "comparisons", "readings"):
-            for name in ("phase", "verdict", "spread_verdict"):
-                if isinstance(each.get(name), str):
-                    each[name] = RENAMED.get(each[name], each[name])
+    for each in _tables(value if isinstance(value, list) else [value]):
         if part in ("reference", "other_references"):
-            _replace(each, TdcReference.earlier(each))
-        uncertainty = each.get("uncertainty")
-        parts = uncertainty.get("parts") if isinstance(uncertainty, dict) else None
-        for one in parts if isinstance(parts, list) else ():
-            if isinstance(one, dict):
-                _replace(one, Contribution.earlier(one))
+            now = TdcReference.earlier(each)
+            each.clear()
+            each.update(now)
+            continue
+        for name in ("phase", "verdict", "spread_verdict"):
+            if isinstance(each.get(name), str):
+                each[name] = RENAMED.get(each[name], each[name])
+        for uncertainty in _tables([each.get("uncertainty")]):
+            for one in _tables(uncertainty.get("parts")):
+                if "name" in one:
+                    now = Contribution.earlier(one)
+                    one.clear()
+                    one.update(now)
         if isinstance(each.get("marks"), list):
             each["marks"] = [Mark.earlier(mark) for mark in each["marks"]]
 
 
-def _replace(table: dict[str, Any], by: Mapping[str, object]) -> None:
-    now = dict(by)
-    table.clear()
-    table.update(now)
+def _tables(of: Any) -> Iterator[dict[str, Any]]:
+    return (each for each in of if isinstance(each, dict)) if isinstance(of, list) else iter(())
 
 
 def has(text: str, name: str) -> bool:
@@ -195,10 +184,7 @@ def read_bytes(path: Path) -> bytes:
         raise InputError(f"{path}: cannot be read ({reason(error)}).") from error
 
 
-SIGNERS = "allowed_signers"
-
-
-"""The reader's own list of keys that he trusts: a line ``NAME ssh-ed25519 AAAA...`` for each."""
+SIGNERS = "allowed_signers"  # the reader's own list of keys that he trusts
 
 
 def to_sign(name: str) -> tuple[str, str]:

@@ -32,29 +32,43 @@ from rig.certificate import page, schema, seal
 from rig.certificate.record import as_certificate, identification_of, record_path
 from rig.certificate.schema import ENGINE_FILE, PROGRAM, VERSION, Certificate
 from rig.certificate.seal import Record
+from rig.job.clock import moment
 from rig.job.results import FOR_TDC
 
 __all__ = ["Check", "compare", "job_of", "verify"]
 
 Recompute = Callable[[Path, Record], Record]
+"""Given the job's folder and the record: a record built anew from capture and engine file, with the
+engine file's text and the reference of the record. Raises InputError when it cannot."""
+
+VERSION_2_SINCE = datetime(2026, 12, 1, tzinfo=UTC)  # a version 1 of later was altered
+CLOCKS_DIFFER = timedelta(days=1)  # at most, of two computers: a wrong time zone
+CLOSE = 1e-9  # figures that differ by less than this part of themselves differ by rounding alone
+
+Sort = Literal["proof", "figure", "reworded"]
+"""A fingerprint, text or date; a figure computed anew; words that this version puts otherwise."""
 
 
-"""Given the job's folder and the record: a record built anew from capture and engine file.
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One fingerprint or figure: what the certificate says, what was found, whether it holds.
 
-It takes the engine file's text and the reference from the record. InputError when it cannot.
-"""
+    ``what`` is a file's name or a path such as ``judgements[0].mean_btdc``; the text is harmless.
+    """
+
+    what: str
+    holds: bool
+    stated: str
+    found: str
+    words: str
+    sort: Sort = "proof"
 
 
-VERSION_2_SINCE = datetime(2026, 12, 1, tzinfo=UTC)
-
-
-"""From then on no certificate of version 1 was made: one that says so is a later one, altered."""
-
-
-CLOCKS_DIFFER = timedelta(days=1)
-
-
-"""Clocks of two computers may differ by so much, as by a wrong time zone."""
+def check(
+    what: str, stated: str, found: str, words: str, *, holds: bool, sort: Sort = "proof"
+) -> Check:
+    """A check whose text is harmless whatever stands in it."""
+    return Check(visible(what), holds, visible(stated), visible(found), visible(words), sort)
 
 
 def verify(
@@ -86,7 +100,11 @@ def verify(
     captures = [_file_check(folder / "captures", each.file, each.sha256) for each in whole.captures]
     checks += captures
     if whole.version < VERSION:
-        return [*checks, _not_computed(whole)]
+        said = (
+            f"the figures were made by version {whole.program.version} and are not computed anew"
+            " here: of a record of version 1 only the fingerprints are checked"
+        )
+        return [*checks, check("version", str(whole.version), str(VERSION), said, holds=True)]
     checks += _version_and_text_checks(record, whole)
     missing = [each.what for each in captures if not each.found]
     if missing:
@@ -149,8 +167,8 @@ def _name_and_time_checks(path: Path, whole: Certificate, now: datetime) -> Iter
     if name != path.stem:
         said = "the record's identification is not its file's name: one of them was edited"
     yield check("identification", name, path.stem, said, holds=name == path.stem)
-    issued, last = _moment(whole.issued_utc), _moment(whole.measured_until_utc)
-    if issued is None or last is None:
+    issued, last = moment(whole.issued_utc), moment(whole.measured_until_utc)
+    if issued is None or last is None or not whole.issued_utc.endswith("Z"):
         yield check("issued_utc", whole.issued_utc, "", "is no time of ours", holds=False)
         return
     made_of = identification_of(issued, whole.captures)
@@ -167,23 +185,6 @@ def _name_and_time_checks(path: Path, whole: Certificate, now: datetime) -> Iter
         early = issued < VERSION_2_SINCE
         said = "of the time of version 1" if early else "later than any certificate of version 1"
         yield check("version", str(whole.version), whole.issued_utc, said, holds=early)
-
-
-def _moment(utc: str) -> datetime | None:
-    """An instant as the record writes it, in UTC; None for anything else."""
-    try:
-        found = datetime.fromisoformat(utc) if utc.endswith("Z") else None
-    except ValueError:
-        return None
-    return found
-
-
-def _not_computed(whole: Certificate) -> Check:
-    said = (
-        f"the figures were made by version {whole.program.version} and are not computed anew here:"
-        " of a record of version 1 only the fingerprints are checked"
-    )
-    return check("version", str(whole.version), str(VERSION), said, holds=True)
 
 
 def _version_and_text_checks(record: Record, whole: Certificate) -> Iterator[Check]:
@@ -205,12 +206,10 @@ def _version_and_text_checks(record: Record, whole: Certificate) -> Iterator[Che
 
 def _done_checks(whole: Certificate, fresh: Record) -> Iterator[Check]:
     """What of the closing list is ticked."""
-    of = as_certificate(fresh).closing
-    for i, (one, other) in enumerate(zip(whole.closing, of, strict=False)):
-        said = "holds" if one.done == other.done else "differs"
-        yield check(
-            f"closing[{i}].done", str(one.done), str(other.done), said, holds=said == "holds"
-        )
+    for i, (line, other) in enumerate(zip(whole.closing, fresh["closing"], strict=False)):
+        one, holds = line.done, line.done == other["done"]
+        said = "holds" if holds else "differs"
+        yield check(f"closing[{i}].done", str(one), str(other["done"]), said, holds=holds)
 
 
 def _engine_checks(job: Path, whole: Certificate) -> list[Check]:
@@ -274,40 +273,6 @@ def _file_check(folder: Path, name: str, sha256: str) -> Check:
         return check(name, sha256, "", f"cannot be read: {reason(error)}", holds=False)
     said = "unchanged" if found == sha256 else "has changed since the certificate was made"
     return check(name, sha256, found, said, holds=found == sha256)
-
-
-CLOSE = 1e-9
-
-
-"""Figures that differ by less than this part of themselves differ by rounding alone."""
-
-
-Sort = Literal["proof", "figure", "reworded"]
-
-
-"""A fingerprint, text or date; a figure computed anew; words that this version puts otherwise."""
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """One fingerprint or figure: what the certificate says, what was found, whether it holds.
-
-    ``what`` is a file's name or a path such as ``judgements[0].mean_btdc``; the text is harmless.
-    """
-
-    what: str
-    holds: bool
-    stated: str
-    found: str
-    words: str
-    sort: Sort = "proof"
-
-
-def check(
-    what: str, stated: str, found: str, words: str, *, holds: bool, sort: Sort = "proof"
-) -> Check:
-    """A check whose text is harmless whatever stands in it."""
-    return Check(visible(what), holds, visible(stated), visible(found), visible(words), sort)
 
 
 @dataclass(frozen=True, slots=True)
@@ -414,47 +379,24 @@ class Origin(Enum):
     VERSION = "one that writes this record; machine and libraries are as they were told"
 
 
-PARTS: Mapping[str, Origin] = {
-    "format": Origin.FORMAT,
-    "version": Origin.FORMAT,
-    "title": Origin.TEXT,
-    "identification": Origin.NAME,
-    "issued_utc": Origin.TIME,
-    "measured_from_utc": Origin.RECORDING,
-    "measured_until_utc": Origin.RECORDING,
-    "this_is": Origin.TEXT,
-    "this_is_not": Origin.TEXT,
-    "stated": Origin.RECORDING,
-    "reference": Origin.RECORDING,
-    "other_references": Origin.RECORDING,
-    "method": Origin.TEXT,
-    "conditions": Origin.RECORDING,
-    "deviations": Origin.RECORDING,
-    # What the recordings note; what was told with --change has no proof but a signature.
-    "changes": Origin.RECORDING,
-    "tdc_moves": Origin.RECORDING,
-    # What was predicted stands in a sheet of the job; what was read is worked out again.
-    "adjustments": Origin.RECORDING,
-    "rules": Origin.RECORDING,
-    "judgements": Origin.RECORDING,
-    "comparisons": Origin.RECORDING,
-    "readings": Origin.RECORDING,
-    "not_counted": Origin.RECORDING,
-    "rig_checks": Origin.RECORDING,
-    "captures": Origin.RECORDING,
-    "engine_file": Origin.FILES,
-    "program": Origin.VERSION,
-    "cautions": Origin.TEXT,
-    "closing": Origin.TEXT,
+_PARTS: Mapping[Origin, str] = {
+    Origin.FORMAT: "format version",
+    Origin.TEXT: "title this_is this_is_not method cautions closing",
+    Origin.NAME: "identification",
+    Origin.TIME: "issued_utc",
+    # Of the changes what the recordings note: what was entered with --change has no proof but a
+    # signature. Of the adjustments what was read; what was predicted is in a sheet of the job.
+    Origin.RECORDING: "measured_from_utc measured_until_utc stated reference other_references "
+    "conditions deviations changes tdc_moves adjustments rules judgements comparisons readings "
+    "not_counted rig_checks captures",
+    Origin.FILES: "engine_file",
+    Origin.VERSION: "program",
 }
-
-
+PARTS = {part: origin for origin, parts in _PARTS.items() for part in parts.split()}
 """Part of the record -> where it comes from. Top dead centre that is set by hand is held to the
 notes in the recordings and to the job's ``reference.json``."""
 
-
-RECOMPUTED = tuple(part for part, origin in PARTS.items() if origin is Origin.RECORDING)
-FIXED_TEXT = tuple(part for part, origin in PARTS.items() if origin is Origin.TEXT)
+RECOMPUTED, FIXED_TEXT = (_PARTS[each].split() for each in (Origin.RECORDING, Origin.TEXT))
 
 _SENTENCES = re.compile(
     r"rules|conditions|deviations"

@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from rig.base.codec import to_plain
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.certificate.record import build
 from rig.engine.profile import (
@@ -201,4 +202,8 @@ def record(
             RigFinding("switch", "good", "closed for a whole turn at OFF, opens at ON"),
         ],
     }
-    return build(**(given | more))
+    given |= more
+    # What only tests have otherwise than it always is.
+    texts = {key: to_plain(given.pop(key)) for key in ("closing", "cautions") if key in given}
+    made = build(**given)
+    return made | texts

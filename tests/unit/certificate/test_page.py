@@ -271,13 +271,11 @@ def test_hostile_text_anywhere_is_shown_harmless(evil: str) -> None:
         captures=[
             replace(capture_facts(), file=evil, rig_name=evil, used_for=evil, troubles={evil: 1})
         ],
-        engine_file_name=evil,
         conditions=[evil],
         deviations=[evil],
         changes=[Change(evil, evil)],
         closing=[Closing(evil)],
         cautions=[evil],
-        method=[evil],
     )
     drawn = page.render(made)
     reader, plain = PageReader(drawn), PageReader(page.render(record()))

@@ -37,7 +37,7 @@ def test_its_digests_hold_and_it_is_said_who_made_its_figures(job: Path) -> None
     said = [line for line in ran.out.splitlines() if "made by version 0.1.0" in line]
     assert len(said) == 1
     assert "only the fingerprints are checked" in said[0]
-    assert "no figure was computed anew" in ran.out
+    assert "no figure was computed again" in ran.out
     assert "everything holds" not in ran.out
 
 
