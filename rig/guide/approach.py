@@ -17,7 +17,7 @@ from rig.guide.action import Host
 from rig.guide.advice import ARC
 from rig.guide.procedure import Advice, GoToView, Hand, LedProcedure
 from rig.signal.events import Now
-from rig.timing.firing_tdc import tdc_after_reference_deg
+from rig.timing.readings import tdc_after_reference_deg
 from rig.words.diagnostics import reason_words
 
 Where = Literal["on", "there", "wrong side", "past", "back"]

@@ -15,7 +15,7 @@ from rig.session.session import Session
 from rig.tdc.piston_stop import LEAST_WAY_DEG
 from rig.tdc.reference import Method, TdcReference, moved
 from rig.timing.assess import unit_verdict
-from rig.timing.firing_tdc import served_cylinders, sparks_on_both_strokes
+from rig.timing.readings import served_cylinders, sparks_on_both_strokes
 from rig.timing.uncertainty_budget import top_dead_centre
 from rig.timing.values import Reading, Verdict
 from rig.timing.verdict import Remedy, remedy

@@ -23,7 +23,7 @@ from rig.plots.sheet import Drawn, PlotRequest
 from rig.session.session import Session
 from rig.signal.events import Closing, Event, IndexPass
 from rig.tdc.gauge_points import GaugeNotes
-from rig.timing.firing_tdc import tdc_after_reference_deg
+from rig.timing.readings import tdc_after_reference_deg
 from rig.timing.values import Reading
 from rig.wire.capture import CaptureReader
 from rig.words.diagnostics import diagnostic_words, reason_words

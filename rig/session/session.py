@@ -41,9 +41,16 @@ from rig.tdc.reference_file import from_plain
 from rig.tdc.validity import Validity
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
-from rig.timing.firing_tdc import FiringTdc, FiringTdcEntry
 from rig.timing.impulse import ImpulseLag, impulse_lags, separate_impulse_trips
-from rig.timing.readings import NO_TDC, by_moving, drag_alone, to_reading, unless_far
+from rig.timing.readings import (
+    NO_TDC,
+    FiringTdc,
+    FiringTdcEntry,
+    by_moving,
+    drag_alone,
+    to_reading,
+    unless_far,
+)
 from rig.timing.values import ADJUSTING, Assessment, Comparison, Phase, Reading
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
@@ -535,14 +542,14 @@ class Session:
 
     def stroke_at(self, t_us: float) -> FiringTdc | None:
         """The firing TDC in effect at ``t_us``; see ``stroke``."""
-        said = self._stroke.at(t_us)
-        return said.on(self.profile, self.reference_at(t_us)) if said else None
+        said, reference = self._stroke.at(t_us), self.reference_at(t_us)
+        return said.on(self.profile, reference) if said and reference else None
 
     @property
     def stroke(self) -> FiringTdc | None:
         """The firing TDC in effect now, counted from the reference as valid now."""
-        said = self._stroke.now
-        return said.on(self.profile, self.here) if said else None
+        said, here = self._stroke.now, self.here
+        return said.on(self.profile, here) if said and here else None
 
     @property
     def here(self) -> TdcReference | None:

@@ -2,11 +2,12 @@
 106:2012.
 
 Plain numbers of one unit. Callers pass angles as deviations from the nominal, so nothing here needs
-to wrap. A limit of None is no limit.
+to wrap. One without end is no limit.
 """
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -21,7 +22,7 @@ _SLACK = 1e-9  # a mean exactly on its acceptance limit is accepted (37 - 0.3 = 
 
 
 def conformance_probability(
-    value: float, u: float, lower: float | None, upper: float | None, nu: float = math.inf
+    value: float, u: float, lower: float, upper: float, nu: float = math.inf
 ) -> float:
     """Probability that the true value lies between the limits, given ``value`` +/- ``u``.
 
@@ -33,17 +34,13 @@ def conformance_probability(
         raise ValueError(f"standard uncertainty {u} must be positive")
     from scipy.special import ndtr, stdtr
 
-    def below_zero(distance: float) -> float:
-        return float(ndtr(distance) if math.isinf(nu) else stdtr(nu, distance))
-
     # Summed from the tails, so that a probability near 1 keeps its digits.
-    above = 0.0 if upper is None else below_zero((value - upper) / u)
-    below = 0.0 if lower is None else below_zero((lower - value) / u)
-    return 1.0 - above - below
+    tails = ((value - upper) / u, (lower - value) / u)
+    return 1.0 - sum(float(ndtr(z) if math.isinf(nu) else stdtr(nu, z)) for z in tails)
 
 
 def probability_inside(
-    value: float, uncertainty: Uncertainty | None, lower: float | None, upper: float | None
+    value: float, uncertainty: Uncertainty | None, lower: float, upper: float
 ) -> float | None:
     """``conformance_probability`` of a combined uncertainty; None if that is not known."""
     if uncertainty is None or not uncertainty.u_deg > 0.0:
@@ -51,39 +48,27 @@ def probability_inside(
     return conformance_probability(value, uncertainty.u_deg, lower, upper, uncertainty.nu_eff)
 
 
-def acceptance_limits(
-    lower: float | None, upper: float | None, w: float
-) -> tuple[float | None, float | None]:
+def acceptance_limits(lower: float, upper: float, w: float) -> tuple[float, float]:
     """The limits moved inwards by the guard band ``w``. If the lower is then above the upper, no
     value can be accepted (JCGM 106:2012, clause 8)."""
-    return (
-        None if lower is None else lower + w,
-        None if upper is None else upper - w,
-    )
+    return lower + w, upper - w
 
 
 def decide(
-    value: float, U: float | None, lower: float | None, upper: float | None, rule: Rule = "guarded"
+    value: float, U: float | None, lower: float, upper: float, rule: Rule = "guarded"
 ) -> Verdict:
-    """Verdict on ``value`` by a rule; ``U`` is its expanded uncertainty.
-
-    ``U`` None: not known. Without any limit the answer is "no window set".
-    """
-    if lower is None and upper is None:
-        return "no window set"
+    """Verdict on ``value`` by a rule; ``U`` is its expanded uncertainty, None if not known."""
     if rule == "simple":
         return "inside" if _within(value, lower, upper) else "outside"
     if U is None:
         return "inconclusive"
     if _within(value, *acceptance_limits(lower, upper, U)):
         return "inside"
-    if not _within(value, *acceptance_limits(lower, upper, -U)):
-        return "outside"
-    return "inconclusive"
+    return "inconclusive" if _within(value, *acceptance_limits(lower, upper, -U)) else "outside"
 
 
-def _within(value: float, lower: float | None, upper: float | None) -> bool:
-    return (lower is None or value >= lower - _SLACK) and (upper is None or value <= upper + _SLACK)
+def _within(value: float, lower: float, upper: float) -> bool:
+    return lower - _SLACK <= value <= upper + _SLACK
 
 
 def sd_interval(sd: float, nu: float, coverage: float = 0.95) -> tuple[float, float]:
@@ -94,10 +79,8 @@ def sd_interval(sd: float, nu: float, coverage: float = 0.95) -> tuple[float, fl
     from scipy.special import chdtri
 
     tail = (1.0 - coverage) / 2.0
-    return (
-        sd * math.sqrt(nu / float(chdtri(nu, tail))),
-        sd * math.sqrt(nu / float(chdtri(nu, 1.0 - tail))),
-    )
+    low, high = (sd * math.sqrt(nu / float(chdtri(nu, each))) for each in (tail, 1.0 - tail))
+    return low, high
 
 
 def decide_spread(sd: float | None, n: int, limit: float | None, rule: Rule = "guarded") -> Verdict:
@@ -136,16 +119,11 @@ def with_readings(parts: Sequence[Contribution], n: int, wanted: float) -> Uncer
 
 def more_readings(parts: Sequence[Contribution], n: int, margin: float) -> int | None:
     """How many more readings bring U down to ``margin``; None if ``MOST_READINGS`` do not."""
-    if with_readings(parts, n, n + MOST_READINGS).U_deg > margin:
-        return None
-    few, enough = 0, MOST_READINGS
-    while enough - few > 1:
-        middle = (few + enough) // 2
-        if with_readings(parts, n, n + middle).U_deg > margin:
-            few = middle
-        else:
-            enough = middle
-    return enough
+    enough = range(1, MOST_READINGS + 1)
+    found = bisect.bisect_left(
+        enough, True, key=lambda more: with_readings(parts, n, n + more).U_deg <= margin
+    )
+    return enough[found] if found < len(enough) else None
 
 
 # With more readings to come than this, nobody would wait for the verdict (common practice, no

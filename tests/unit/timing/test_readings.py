@@ -21,8 +21,7 @@ from sample_engines import (
 from rig.base.errors import InputError
 from rig.engine.profile import Profile, Setting, Window
 from rig.signal.events import Reason, Rejection
-from rig.timing.firing_tdc import FiringTdc, firing_tdc_at
-from rig.timing.readings import to_reading
+from rig.timing.readings import FiringTdc, FiringTdcEntry, to_reading
 from rig.timing.values import Reading
 
 
@@ -158,21 +157,21 @@ def test_a_unit_for_some_cylinders_only() -> None:
 
 
 def test_a_statement_on_another_cylinder() -> None:
-    assert firing_tdc_at(545.0, 3, four(), reference()) == FiringTdc(1, 3)
-    found = tied(540.0 - 36.0, four(), firing_tdc_at(545.0, 3, four(), reference()))
+    assert FiringTdcEntry(545.0, 3).on(four(), reference()) == FiringTdc(1, 3)
+    found = tied(540.0 - 36.0, four(), FiringTdcEntry(545.0, 3).on(four(), reference()))
     assert found.cylinder == 3
     assert found.btdc_deg == pytest.approx(36.0)
 
 
 @pytest.mark.parametrize("away", [-30.0, -2.0, 0.0, 3.0, 30.0])
 def test_the_statement_means_the_nearest_tdc(away: float) -> None:
-    assert firing_tdc_at(161.9 + 720.0 + away, 1, single(), reference(161.9)).turn == 2
+    assert FiringTdcEntry(161.9 + 720.0 + away, 1).on(single(), reference(161.9)).turn == 2
 
 
 def test_tdc_found_on_another_cylinder() -> None:
     """Cylinder 3 of 1-3-4-2 stands at the top half a turn from cylinder 1."""
     third = replace(reference(100.0), cylinder=3)
-    stroke = firing_tdc_at(100.0, 3, four(), third)
+    stroke = FiringTdcEntry(100.0, 3).on(four(), third)
     found = to_reading(opening(280.0 - 36.0), four(), third, setting=ADVANCE.name, stroke=stroke)
     assert found.cylinder == 4
     assert found.btdc_deg == pytest.approx(36.0)
@@ -195,7 +194,7 @@ def test_the_master_need_not_be_cylinder_1() -> None:
     job = nine()
     linked = replace(job, engine=replace(job.engine, master_cylinder=5))
     at_master = replace(reference(0.0), cylinder=5)
-    stroke = firing_tdc_at(0.0, 5, linked, at_master)
+    stroke = FiringTdcEntry(0.0, 5).on(linked, at_master)
     setting = ADVANCE.name
     own = to_reading(opening(720.0 - 36.0), linked, at_master, setting=setting, stroke=stroke)
     assert (own.cylinder, own.valid) == (5, True)
@@ -264,4 +263,4 @@ def test_unknown_names_are_refused() -> None:
     with pytest.raises(InputError, match="input 7"):
         to_reading(opening(324.0, 7), single(), reference(), setting=ADVANCE.name)
     with pytest.raises(InputError, match="cylinder 9"):
-        firing_tdc_at(0.0, 9, single(), reference())
+        FiringTdcEntry(0.0, 9).on(single(), reference())

@@ -28,8 +28,7 @@ from rig.signal.events import Opening, Settings
 from rig.signal.openings import OpeningFinder, replay
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
-from rig.timing.firing_tdc import FiringTdc
-from rig.timing.readings import to_reading
+from rig.timing.readings import FiringTdc, to_reading
 from rig.timing.values import Reading
 
 PINS = Path(__file__).parents[3] / "fixtures" / "pins"

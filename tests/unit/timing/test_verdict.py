@@ -51,7 +51,7 @@ def test_guarded_window(reading: float, verdict: Verdict, probability: float) ->
 
 def test_acceptance_limits_move_in() -> None:
     assert acceptance_limits(35.0, 37.0, 0.30) == pytest.approx((35.30, 36.70))
-    assert acceptance_limits(None, 37.0, 0.25) == (None, 36.75)
+    assert acceptance_limits(-math.inf, 37.0, 0.25) == (-math.inf, 36.75)
 
 
 @given(st.floats(30.0, 42.0))
@@ -63,10 +63,12 @@ def test_nothing_fits_a_window_narrower_than_twice_its_uncertainty(reading: floa
 
 def test_single_limits() -> None:
     """J8, J9. Source: JCGM 106:2012, clause 7 examples (inputs from memory)."""
-    assert conformance_probability(-5.47, 0.05, None, -5.40) == pytest.approx(0.919243, abs=1e-6)
-    assert conformance_probability(509.7, 8.6, 490.0, None) == pytest.approx(0.989010, abs=1e-6)
-    assert decide(-5.47, 0.10, None, -5.40) == "inconclusive"
-    assert decide(509.7, 17.2, 490.0, None) == "inside"
+    assert conformance_probability(-5.47, 0.05, -math.inf, -5.40) == pytest.approx(
+        0.919243, abs=1e-6
+    )
+    assert conformance_probability(509.7, 8.6, 490.0, math.inf) == pytest.approx(0.989010, abs=1e-6)
+    assert decide(-5.47, 0.10, -math.inf, -5.40) == "inconclusive"
+    assert decide(509.7, 17.2, 490.0, math.inf) == "inside"
 
 
 @given(st.floats(34.0, 38.0), st.floats(0.02, 2.0))
@@ -121,8 +123,7 @@ def test_rules(reading: float, U: float | None, rule: Rule, verdict: Verdict) ->
     assert decide(reading, U, 35.0, 37.0, rule) == verdict
 
 
-def test_without_limits_nothing_is_assessed() -> None:
-    assert decide(36.0, 0.1, None, None) == "no window set"
+def test_without_a_limit_a_spread_is_not_assessed() -> None:
     assert decide_spread(0.1, 9, None) == "no window set"
 
 
