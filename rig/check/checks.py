@@ -9,7 +9,7 @@ crank degrees unless a name says otherwise, counts are the encoder's, times micr
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
@@ -21,10 +21,8 @@ from rig.base.rounding import many
 from rig.engine.profile import Contacts, Encoder, Profile, Unit
 from rig.job.results import RigFinding
 from rig.session.diagnostics import CLUSTERED, Check, counts_check, identity_check
-from rig.session.session import signal_settings
 from rig.signal import rig_statistics
-from rig.signal.rig_statistics import InputSeen, RigStatistics, Stretch, statistics_of
-from rig.wire.records import Batch
+from rig.signal.rig_statistics import InputSeen, RigStatistics, Stretch
 
 SURE = 4.0  # standard errors by which a state that is not a quarter of a line is unequal
 MARGIN = 1.5
@@ -51,11 +49,6 @@ class RigCheck:
         if "bad" in verdicts:
             return "bad"
         return "not complete" if "not seen" in verdicts else "good"
-
-
-def checked(batches: Iterable[Batch], profile: Profile) -> RigCheck:
-    """The rig check of a whole recording."""
-    return judged(statistics_of(batches, signal_settings(profile)), profile)
 
 
 def judged(seen: RigStatistics, profile: Profile) -> RigCheck:

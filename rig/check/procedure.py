@@ -33,6 +33,7 @@ class Step:
 
     kind: str
     unit: str
+    input: int  # of the unit; 0 where it is about all
     name: str
     ready: str
     get_ready: Hand
@@ -51,16 +52,16 @@ def steps_for(profile: Profile) -> list[Step]:
         (rig_statistics.ON, "ON", Hand.SWITCH_ON, "", "open within the turn"),
     )
     return [
-        *(Step(kind, unit.name, f"a turn with its switch at {at}",
+        *(Step(kind, unit.name, unit.input, f"a turn with its switch at {at}",
                f"put the switch of {unit.name} at {at}, its switch lead on", hand,
                f"turn forward by {many(f'{turns_to_open(unit):g}', 'turn')} and a little more",
                Hand.TURN_FORWARD, f"The contacts have to {why}.", turns_to_open(unit), caution)
           for unit in profile.units for kind, at, hand, caution, why in switches),
-        Step(rig_statistics.TURN, "", "at rest, then some turns",
+        Step(rig_statistics.TURN, "", 0, "at rest, then some turns",
              "take off every lead that earths contacts, and leave the crank at rest", Hand.HOLD,
              f"let it stand for three seconds, then turn slowly forward by {turns + 0.5:.1f} turns",
              Hand.TURN_FORWARD, WHY, turns, f"{LIVE} {ARC}"),
-        *(Step(rig_statistics.BY_HAND, unit.name, "its contacts opened by hand",
+        *(Step(rig_statistics.BY_HAND, unit.name, unit.input, "its contacts opened by hand",
                f"turn until the contacts of {unit.name} are closed, and hold the crank",
                Hand.CLOSE_CONTACTS,
                f"open the contacts of {unit.name} by hand once, by a slip of paper or a finger",
@@ -80,7 +81,7 @@ class Came(Enum):
 def result_of(step: Step, seen: Stretch, units: Sequence[Unit]) -> tuple[Came, str]:
     """What a step shows by itself, as soon as it is done, and in words what was seen."""
     names = {unit.input: unit.name for unit in units}
-    own = next((unit.input for unit in units if unit.name == step.unit), 0)
+    own = step.input
     if step.kind == rig_statistics.BY_HAND:
         moved = sorted(set(seen.moved))
         if own in moved:
@@ -142,7 +143,9 @@ class CheckRig(Procedure):
     def not_ready(self) -> str:
         """Why the step cannot begin, as far as the rig sees it; empty when it can."""
         step = self.step
-        if step is None or step.kind != rig_statistics.BY_HAND or not self._is_open(step):
+        if step is None or step.kind != rig_statistics.BY_HAND:
+            return ""
+        if not self._host.session.contact_open(step.input):
             return ""
         return f"The contacts of {step.unit} are open here: turn until they are closed."
 
@@ -215,10 +218,6 @@ class CheckRig(Procedure):
         if all(f"switch of {unit.name}" in good for unit in self._units):
             host.annotate("said", {"step": "switch"})
 
-    def _is_open(self, step: Step) -> bool | None:
-        own = next((unit.input for unit in self._units if unit.name == step.unit), 0)
-        return self._host.session.contact_open(own) if own else None
-
     # -- on the screen --
 
     def show(self, now: Now | None) -> Panel:
@@ -245,7 +244,8 @@ class CheckRig(Procedure):
     def _lines(self, step: Step) -> Iterator[PanelLine]:
         """How the contacts are and how they are asked to be; what this step, or the one before it,
         came to; the steps to come."""
-        if (is_open := self._is_open(step)) is not None:
+        is_open = self._host.session.contact_open(step.input) if step.input else None
+        if is_open is not None:
             asked, good = {
                 rig_statistics.OFF: ("closed all round", not is_open),
                 rig_statistics.ON: ("to open within the turn", True),

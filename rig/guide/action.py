@@ -132,7 +132,7 @@ class Bench:
     def undo(self) -> str:
         """Undo the last thing that was done, read or touched; says what that was. Raises InputError
         when there is nothing."""
-        every = (*self.done[-1:], *self._read(), *self._touched())
+        every = (*self.done[-1:], *self._read_and_touched())
         if not every:
             raise InputError("Nothing was done yet that can be undone.")
         last = max(every, key=lambda one: one.t_us)
@@ -141,27 +141,20 @@ class Bench:
         last.undo()
         return last.words
 
-    def _read(self) -> Iterator[_Done]:
-        session = self.host.session
-        reading = next((r for r in reversed(session.readings()) if r.valid), None)
-        if reading is None:
-            return
-        at_us = session.t_us(reading)
-        opening = min(session.openings, key=lambda one: abs(one.t_us - at_us))
-        yield _Done(
-            f"the last reading of {reading.unit}",
-            lambda: self.host.annotate("strike", {"t_us": opening.t_us}),
-            opening.t_us,
-        )
-
-    def _touched(self) -> Iterator[_Done]:
-        stop = self.host.session.touches()
+    def _read_and_touched(self) -> Iterator[_Done]:
+        """The last reading, and the last touch of the piston stop."""
+        session, annotate = self.host.session, self.host.annotate
+        if valid := [r for r in session.readings() if r.valid]:
+            at_us = session.t_us(valid[-1])
+            t_us = min((one.t_us for one in session.openings), key=lambda us: abs(us - at_us))
+            words = f"the last reading of {valid[-1].unit}"
+            yield _Done(words, lambda: annotate("strike", {"t_us": t_us}), t_us)
+        stop = session.touches()
         if stop is not None and stop.touches:
             touch = stop.touches[-1]
-            way = "forward" if touch.side > 0 else "back"
+            words = f"the last touch turning {'forward' if touch.side > 0 else 'back'}"
             undone: dict[str, object] = {"back": True, "t_us": touch.t_us}
-            words = f"the last touch turning {way}"
-            yield _Done(words, lambda: self.host.annotate("touch", undone), touch.t_us)
+            yield _Done(words, lambda: annotate("touch", undone), touch.t_us)
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,9 +190,6 @@ class Host(Protocol):
 
     def utc(self) -> datetime:
         """The time of day by the host's clock."""
-
-    def crank_deg(self) -> float | None:
-        """Continuous crank angle now, degrees; None while it is not known."""
 
     def annotate(self, name: str, value: dict[str, object]) -> Sequence[Event]:
         """Write an annotation into the capture and let it take effect."""

@@ -36,6 +36,8 @@ STILL_DEG = 0.1
 as entered of a gauge point comes of it; common practice, no source)."""
 
 DIGIT = "123456789"
+INCLINED_BY = "By how many degrees is the gauge inclined to the bore (0: not at all)?"
+WHICH = "In which cylinder is the gauge?"
 DIAL_ZERO = "dial zero"
 ENOUGH = 3  # points a side after which no more are asked for (common practice, no source)
 NEXT_SHARE = 0.6  # of the last drop, for the next point nearer to TDC
@@ -63,7 +65,7 @@ def typed_drop(text: str, unit: DropUnit = "mm") -> tuple[float, DropUnit]:
 def still_deg(host: Host) -> float:
     """Where the crank is held, degrees. Raises InputError when it moves or is not known."""
     angle = host.stillness.mean_deg(STILL_S)
-    if angle is None or host.crank_deg() is None:
+    if angle is None or host.session.crank_deg() is None:
         raise InputError("the crank's angle is not known yet: turn until the index passes")
     moved = host.stillness.moved_deg(STILL_S)
     if moved > max(STILL_DEG, 1.5 * host.session.settings.count_deg):
@@ -211,9 +213,11 @@ class GaugePoints(Procedure):
             Action("select_tdc", "t", "select TDC", "select which of the TDCs found is used",
                    self._select, undo="esc"),
             Action("inclined", "i", "inclined", "the gauge is inclined to the bore",
-                   self._ask_inclined, undo="i, then 0", takes="DEGREES; CASE"),
+                   lambda bench, entered: bench.ask_for(INCLINED_BY, entered, self._inclined),
+                   undo="i, then 0", takes="DEGREES; CASE"),
             Action("other_cylinder", "o", "other cylinder", "the gauge is in another cylinder",
-                   self._ask_cylinder, undo="o", takes="CYLINDER",
+                   lambda bench, entered: bench.ask_for(WHICH, entered, self._in_cylinder),
+                   undo="o", takes="CYLINDER",
                    why_not=lambda _: "The engine has one cylinder." if one else ""),
         )  # fmt: skip
 
@@ -295,10 +299,6 @@ class GaugePoints(Procedure):
         at = next(n for n, each in enumerate(readings, 1) if each is point)
         self._host.annotate(NOTE, {"back": True, "reading": at})
 
-    def _ask_inclined(self, bench: Bench, entered: str) -> None:
-        text = "By how many degrees is the gauge inclined to the bore (0: not at all)?"
-        bench.ask_for(text, entered, self._inclined)
-
     def _inclined(self, text: str) -> None:
         try:
             deg = float(text.replace(",", "."))
@@ -322,9 +322,6 @@ class GaugePoints(Procedure):
                 " (p)? On a domed crown neither rule holds.",
                 take,
             )
-
-    def _ask_cylinder(self, bench: Bench, entered: str) -> None:
-        bench.ask_for("In which cylinder is the gauge?", entered, self._in_cylinder)
 
     def _in_cylinder(self, text: str) -> None:
         if not text.isascii() or not text.isdigit():

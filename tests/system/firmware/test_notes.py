@@ -12,8 +12,10 @@ from xml.etree import ElementTree
 import pytest
 from simulated_chip import NOTES
 
-from rig.check.checks import checked
+from rig.check.checks import judged
 from rig.engine.engine_file import load_profile
+from rig.session.session import signal_settings
+from rig.signal.rig_statistics import statistics_of
 
 PAGES = sorted(NOTES.glob("*.md"))
 SHEETS = sorted((NOTES / "wiring").glob("*.svg"))
@@ -123,7 +125,7 @@ def test_every_finding_has_a_remedy() -> None:
     ):
         assert has(trouble), trouble
     profile = load_profile(NOTES.parent / "rig" / "job" / "example.toml")
-    found = checked((), profile)
+    found = judged(statistics_of((), signal_settings(profile)), profile)
     names = [check.name for check in found.checks]
     assert len(names) > 8
     units = "|".join(re.escape(unit.name) for unit in profile.units)

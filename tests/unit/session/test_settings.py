@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rig.check.checks import checked
+from rig.check.checks import judged
 from rig.engine.profile import Profile
 from rig.session.session import Session, signal_settings
+from rig.signal.rig_statistics import statistics_of
 from rig.virtual.ground_truth import draw
 from rig.virtual.rig import Run, launch_engine, run
 from rig.wire.reader import LineReader
@@ -57,7 +58,8 @@ def test_states_are_taken_out_where_that_buys_more_than_the_entered_graduation(t
     for stated_deg, done in ((0.0, "taken out"), (0.013, "taken out"), (0.018, "left in")):
         of = profile(stated_deg)
         batches = LineReader().feed(turned.data)
-        found = next(c for c in checked(batches, of).checks if c.name == "widths")
+        check = judged(statistics_of(batches, signal_settings(of)), of)
+        found = next(c for c in check.checks if c.name == "widths")
         assert found.words.startswith(done), found
         errors[stated_deg] = errors_deg(turned, of)
     assert 0.013 < WORST_DEG < 0.018
