@@ -29,7 +29,7 @@ def render(view: View, width: int, height: int, colour: bool = True, unicode: bo
     With ``colour`` False there is no colour; with ``unicode`` False nothing but ASCII.
     """
     if not view.rig.connected:  # what the contacts do now is not known
-        units = tuple(replace(unit, contacts="unknown") for unit in view.units)
+        units = tuple(replace(unit, contacts_open=None) for unit in view.units)
         view = replace(view, units=units)
     width, height, pen = max(1, width), max(1, height), Pen(unicode)
     if width < FULL[0] or height < FULL[1]:

@@ -10,10 +10,11 @@ from __future__ import annotations
 import queue
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import NamedTuple
 
 from rig import __version__
 from rig.base.errors import InputError, RigError, reason
@@ -45,11 +46,6 @@ SEEN_BYTES = 4000  # so many of the first bytes are looked at when no sound line
 AGAIN_S = 1.0  # a lost port is tried again this often
 
 
-def utc_now() -> datetime:
-    """The host's clock in UTC."""
-    return datetime.now(UTC)
-
-
 class LiveSession:
     """One capture being taken. ``pump`` is to be called often; it never waits."""
 
@@ -59,7 +55,7 @@ class LiveSession:
         feed: PortReader,
         url: str,
         *,
-        utc: Callable[[], datetime] = utc_now,
+        utc: Callable[[], datetime] = lambda: datetime.now(UTC),
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.job = job
@@ -100,8 +96,14 @@ class LiveSession:
         self._host_clock = HostClock(head["utc"])
         self._happened = ""  # to disk or clock, at ``_happened_s``
         self._happened_s = 0.0
-        for text in (*doubts, *clock_went_back(start, before)):
+        for text in doubts:
             self._happen(text)
+        latest = capture_order.latest_begun(before)
+        if latest is not None and latest > start:
+            self._happen(
+                f"the computer's clock shows {iso(start)}, but a capture of this job was begun at"
+                f" {iso(latest)}: set the clock; a certificate bears its dates"
+            )
         if reference is not None:
             self.annotate("reference", to_plain(reference))
 
@@ -369,41 +371,27 @@ class LiveSession:
         self.recorder.end()
 
 
-def clock_went_back(start: datetime, before: Sequence[Path]) -> Iterator[str]:
-    """That a capture of the job was begun later than now, by the clock of then."""
-    latest = capture_order.latest_begun(before)
-    if latest is not None and latest > start:
-        yield (
-            f"the computer's clock says {iso(start)}, but a capture of this job was begun at"
-            f" {iso(latest)}: set the clock; a certificate bears its dates"
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class Bytes:
+class Bytes(NamedTuple):
     """What came, and when by the host's clock (``time.monotonic``, seconds)."""
 
     data: bytes
     at_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class Lost:
+class Lost(NamedTuple):
     """The port went away; the feed goes on trying. ``cause`` is what the library says of it."""
 
     why: str
     cause: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Back:
+class Back(NamedTuple):
     """The port is there again."""
 
     url: str
 
 
-@dataclass(frozen=True, slots=True)
-class AnotherRig:
+class AnotherRig(NamedTuple):
     """While the port is lost: another rig is there, which is not taken."""
 
     why: str

@@ -17,6 +17,7 @@ from rig.guide.action import Question, Step, Stroke
 from rig.guide.procedure import GoToView, Panel, PanelLine, Sort
 from rig.live.large_type import HEIGHT, Size, blocks
 from rig.live.text import (
+    STYLES,
     VERDICT_ROLE,
     Lines,
     Mark,
@@ -302,7 +303,7 @@ def _goto_panel(of: GoToView, view: View) -> Panel:
         lines.append(PanelLine("", f"{abs(of.rim_mm):.1f} mm round the rim {side} TDC"))
     for unit in view.units:
         moved = ", being moved" if unit.unit.name == of.unit else ""
-        lines.append(PanelLine("", f"{unit.unit.name}{moved}: {CONTACTS[unit.contacts]}"))
+        lines.append(PanelLine("", f"{unit.unit.name}{moved}: {CONTACTS[unit.contacts_open]}"))
     return Panel(
         what,
         "" if of.title else state,
@@ -415,7 +416,7 @@ def next_lines(pen: Pen, width: int, view: View, *, high: bool = False) -> Lines
     for line in pen.wrap(width - 10, view.next, (view.then, "band key")):
         label = " " * 9 if lines else " NEXT    "
         band = fitted(Text.assemble(label, line, end=""), width)
-        band.stylize_before("tag")
+        band.stylize_before(STYLES["tag"])
         lines.append(band)
     if high and lines and pen.unicode:
         lines = [pen.text(("▄" * width, "strong")), *lines, pen.text(("▀" * width, "strong"))]

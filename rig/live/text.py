@@ -16,15 +16,13 @@ from rich.color import ColorSystem
 from rich.console import Console
 from rich.style import Style
 from rich.text import Text
-from rich.theme import Theme
 
 from rig.base.escape import clean
 from rig.timing.values import Verdict
 
 # What a piece of text is for; how it looks follows from it. Words always say the same.
 Role = Literal[
-    "text", "strong", "quiet", "inside", "outside", "inside tag", "outside tag", "tag", "warning",
-    "key", "band key",
+    "text", "strong", "quiet", "inside", "outside", "tag", "warning", "key", "band key",
 ]  # fmt: skip
 
 # Blue and orange stay apart for every common kind of colour blindness (common practice, no
@@ -33,19 +31,16 @@ Role = Literal[
 PALETTE = {"blue": (33, "#0087ff"), "orange": (166, "#d75f00"), "grey": (244, "#808080")}
 _BLUE, _ORANGE, _GREY = (f"color({number})" for number, _ in PALETTE.values())
 STYLES: dict[Role, str] = {
-    "text": "none",
+    "text": "",
     "strong": "bold",
     "quiet": _GREY,
     "inside": f"bold {_BLUE}",
     "outside": f"bold {_ORANGE}",
-    "inside tag": f"bold reverse {_BLUE}",
-    "outside tag": f"bold reverse {_ORANGE}",
     "tag": "bold reverse",
     "warning": f"bold reverse {_ORANGE}",
     "key": "reverse",
     "band key": "bold not reverse",
 }
-THEME = Theme({str(role): style for role, style in STYLES.items()}, inherit=False)
 VERDICT_ROLE: dict[Verdict, Role] = {
     "inside": "inside",
     "outside": "outside",
@@ -61,7 +56,7 @@ Mark = tuple[int, str, Role]  # at which column, what, and how it looks
 @lru_cache(maxsize=1)
 def _console() -> Console:
     """Only to look up styles and to wrap: it prints nothing."""
-    return Console(width=80, theme=THEME, color_system="256", force_terminal=True, _environ={})
+    return Console(width=80, color_system="256", force_terminal=True, _environ={})
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +73,8 @@ class Pen:
         """One line of parts, each with its role."""
         line = Text(end="")
         for part in parts:
-            words, role = (part, "text") if isinstance(part, str) else part
-            line.append(self.clean(words), None if role == "text" else str(role))
+            words, style = (part, "") if isinstance(part, str) else (part[0], STYLES[part[1]])
+            line.append(self.clean(words), style)
         return line
 
     def wrap(self, width: int, *parts: Part) -> Lines:

@@ -15,7 +15,7 @@ from rig.base import rounding
 from rig.base.rounding import listed, many, noun
 from rig.live.large_type import HEIGHT, Size, blocks
 from rig.live.text import VERDICT_ROLE, Lines, Mark, Part, Pen, Role, beside, centred, span
-from rig.live.view import Contacts, UnitView
+from rig.live.view import UnitView
 from rig.plots.axis import Axis, Lane, limit_text
 from rig.timing.assess import verdict_over
 from rig.timing.values import Assessment, Reading
@@ -29,11 +29,7 @@ from rig.words.assessments import (
     what_decides,
 )
 
-CONTACTS: dict[Contacts, str] = {
-    "open": "contacts open",
-    "closed": "contacts closed",
-    "unknown": "contacts ?",
-}
+CONTACTS = {None: "contacts ?", True: "contacts open", False: "contacts closed"}
 
 # Lines of a unit with small letters, with large ones; places that a table beside them needs.
 LOW, FULL, TABLE_WIDTH = 5, 10, 40
@@ -80,7 +76,7 @@ def row(pen: Pen, width: int, unit: UnitView) -> Text:
     word = verdict_words(unit.verdict) if unit.verdict.verdict != "no window set" else ""
     line = pen.text((f"{unit.unit.name} ", "strong"), (word, VERDICT_ROLE[unit.verdict.verdict]))
     mean = mean_text(unit.whole) if unit.whole and unit.whole.mean_btdc is not None else ""
-    for more in ((unit.phase,), (mean,), tuple(_last_parts(unit)), (CONTACTS[unit.contacts],)):
+    for more in ((unit.phase,), (mean,), tuple(_last_parts(unit)), (CONTACTS[unit.contacts_open],)):
         part = pen.text("  ", *more)
         if part.plain.strip() and line.cell_len + part.cell_len <= width:
             line.append_text(part)
@@ -109,7 +105,7 @@ def mean_text(of: Assessment) -> str:
 def _title(pen: Pen, width: int, unit: UnitView) -> Text:
     """Name, setting, phase, whose the verdict is, and contacts: a line that divides this unit from
     what is above."""
-    right = pen.text(f" {CONTACTS[unit.contacts]}")
+    right = pen.text(f" {CONTACTS[unit.contacts_open]}")
     parts: list[str] = [unit.phase]
     if named := unit.verdict.cylinders:
         few = f"{noun(len(named), 'cylinder')} {listed(named)}"
@@ -286,7 +282,7 @@ def _scale_row(pen: Pen, width: int, unit: UnitView) -> Text:
     scale = width - _LAST_WIDTH
     axis = axis_for(unit, scale)
     if axis is None or scale < _LAST_WIDTH:
-        return pen.text(*_last_parts(unit), f" {CONTACTS[unit.contacts]}")
+        return pen.text(*_last_parts(unit), f" {CONTACTS[unit.contacts_open]}")
     marks: list[Mark] = [(0, "╌" * scale, "quiet"), *_window_marks(axis, unit)]
     window = unit.setting.window
     if window is not None:

@@ -31,8 +31,6 @@ from rig.words.diagnostics import diagnostic_words, now_words, reason_words
 
 # The job's steps in order.
 STEPS: tuple[Step, ...] = ("connect", "index", "top dead centre", "stroke", "reading", "saved")
-Contacts = Literal["open", "closed", "unknown"]
-CONTACTS_ARE: dict[bool | None, Contacts] = {None: "unknown", True: "open", False: "closed"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +81,7 @@ class UnitView:
     unit: Unit
     setting: Setting
     phase: Phase = "as found"
-    contacts: Contacts = "unknown"
+    contacts_open: bool | None = None
     readings: tuple[Reading, ...] = ()  # valid ones of this setting and phase, oldest first
     assessments: tuple[Assessment, ...] = ()  # of those that were turned
     whole: Assessment | None = None  # the one that speaks for the unit
@@ -271,7 +269,7 @@ def _unit(live: LiveSession, unit: Unit) -> UnitView:
         unit=unit,
         setting=next(s for s in unit.settings if s.name == name),
         phase=phase,
-        contacts=CONTACTS_ARE[session.contact_open(unit.input)],
+        contacts_open=session.contact_open(unit.input),
         readings=tuple(r for r in own if r.valid and (r.setting, r.phase) == (name, phase)),
         assessments=tuple(
             each

@@ -15,7 +15,6 @@ from rig.guide.action import ActionLine, Key, Question
 from rig.guide.procedure import GoToView, Panel, PanelLine
 from rig.live.view import (
     STEPS,
-    Contacts,
     CrankView,
     ReferenceView,
     RigView,
@@ -44,7 +43,7 @@ def made(
     angles: Sequence[float],
     setting: Setting = ADVANCE,
     *,
-    contacts: Contacts = "closed",
+    contacts_open: bool | None = False,
     kind: Literal["turned", "set", "impulse"] = "turned",
 ) -> UnitView:
     """A unit with readings of cylinders 1, 3, 4 in turn, assessed by the program itself."""
@@ -59,7 +58,7 @@ def made(
     found = assess(readings, replace(profile(), units=(unit,)), reference())
     key = (name, setting.name)
     return UnitView(
-        unit, setting, contacts=contacts, readings=readings,
+        unit, setting, contacts_open=contacts_open, readings=readings,
         assessments=tuple(j for j in found if j.kind == "turned"),
         whole=unit_figure(found, *key), verdict=unit_verdict(found, *key),
         valid=len(readings), last_valid=bool(readings),
@@ -68,12 +67,12 @@ def made(
 
 UPPER = made("upper", 1, (36.31, 36.22, 36.18, 36.27, 36.12, 36.24))
 LOWER = replace(
-    made("lower", 2, (34.61, 34.49, 34.58, 34.56), contacts="open"),
+    made("lower", 2, (34.61, 34.49, 34.58, 34.56), contacts_open=True),
     rejected=1,
     why_rejected="approach of 14.2° only; 20° needed",
     last_valid=False,
 )
-DOUBTFUL = made("lower", 2, (36.95, 36.98, 36.93, 37.01), contacts="open")
+DOUBTFUL = made("lower", 2, (36.95, 36.98, 36.93, 37.01), contacts_open=True)
 EARLY = made("upper", 1, (61.11, 61.02, 61.07, 61.05, 61.03, 61.06))
 BOTH = Comparison(
     "upper", "lower", "full advance", None, 1.66,
@@ -124,7 +123,7 @@ RETARD = Setting("full retard", Window(2.0, 0.0, -10.0, "manual, page 12"))
 IMPULSE = replace(
     made("rear", 3, (-4.0,), RETARD, kind="impulse"), notes=("impulse lag 38.2° of crank",)
 )
-EMPTY = made("front", 4, (), Setting("fixed", Window(10.0, 8.0, 6.0, "plate")), contacts="unknown")
+EMPTY = made("front", 4, (), Setting("fixed", Window(10.0, 8.0, 6.0, "plate")), contacts_open=None)
 FOUR = replace(READING, units=(UPPER, LOWER, IMPULSE, EMPTY))
 THREE = replace(READING, units=(UPPER, LOWER, EMPTY))
 EIGHT = replace(READING, units=tuple(made(f"unit {n}", n, (36.24, 36.2, 36.3))
@@ -133,7 +132,7 @@ START = View(
     job="Launch engine, four cylinders",
     rig=replace(RIG, lines=0, silent_s=None, name=""),
     crank=CrankView(why_no_angle="the index has not passed yet", after_index_deg=None),
-    units=(made("upper", 1, (), contacts="unknown"), made("lower", 2, (), contacts="unknown")),
+    units=(made("upper", 1, (), contacts_open=None), made("lower", 2, (), contacts_open=None)),
     next="Turn slowly forward until the index passes",
     why="All angles are counted from the index.",
     warning="Reading a magneto makes it live: plugs out, high-tension leads on an earthed gap, "
