@@ -5,24 +5,12 @@ from __future__ import annotations
 import argparse
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 from datetime import UTC, datetime
 
-from rig.adjust import outcomes, predictions
-from rig.adjust.plan import (
-    Confirmation,
-    Misfit,
-    Option,
-    Outcome,
-    PairOutcome,
-    Prediction,
-    Proposal,
-    Reach,
-    not_corrected,
-)
+from rig.adjust import outcomes, plan, predictions
 from rig.base.errors import InputError
 from rig.base.rounding import btdc, btdc_with, entered, is_known, listed, many, size, within
-from rig.cli.output import JOB_AND_CAPTURES, Answer, Command, job_results, open_job, plain
+from rig.cli.output import JOB_AND_CAPTURES, Answer, Command, fields_of, job_results, open_job
 from rig.job.folder import Job
 from rig.job.results import JobResults, PredictedOpening
 from rig.words.diagnostics import remarks_on
@@ -48,27 +36,31 @@ def run(args: argparse.Namespace) -> Answer:
     made = not args.change_not_made
     choice = predictions.Choice(args.take or 1, args.grain_deg, carried_out=made)
     proposal, predicted, read = predictions.proposed(job, worked, choice, now)
-    moving = not_corrected(read, job.profile)
+    moving = plan.not_corrected(read, job.profile)
     saved = predictions.save(job, worked, choice, now) if args.take is not None else None
     options = enumerate(zip(proposal.numbered, predicted, strict=True), 1)
     figures = {
         "reached": proposal.reached,
         "words": _headline(proposal),
         "options": [
-            asdict(each) | {"number": n, "offered": n <= len(proposal.options)}
-            | {"predictions": [asdict(one) for one in own]}
+            fields_of(each)
+            | {"number": n, "offered": n <= len(proposal.options), "predictions": own}
             for n, (each, own) in options
         ],
-        "units": list(proposal.units),
-        "misfits": [plain(each) | {"words": _misfit(each)} for each in proposal.misfits],
-        "notes": list(proposal.notes),
+        "units": proposal.units,
+        "misfits": [fields_of(each) | {"words": _misfit(each)} for each in proposal.misfits],
+        "notes": proposal.notes,
         "not_corrected": moving,
         "saved": str(saved) if saved else None,
     }  # fmt: skip
     lines = [*moving, *([""] if moving else []), *_lines(proposal, every=args.all_options)]
     if saved and args.take is not None:
         lines += [f"option {args.take} is taken; its prediction: {saved}"]
-        lines += [_predicted(each) for each in predicted[args.take - 1]]
+        for each in predicted[args.take - 1]:
+            before, after = (
+                btdc(deg, each.expanded_deg) for deg in (each.before_btdc, each.predicted_btdc)
+            )
+            lines.append(f"  {_which(each)}: {before} before, {after} predicted")
         lines += ["Make the change, tighten, read again, then: rig adjust JOB --confirm"]
     return Answer(figures, lines, 0 if proposal.reached and not moving else 1)
 
@@ -86,26 +78,17 @@ def _confirm(args: argparse.Namespace, job: Job, worked: JobResults, now: dateti
         "said": remarks_on(worked),
         "saved": str(saved),
     }
-    lines = [f"change: {sheet.words}", *map(_confirmation, found)]
+    lines = [f"change: {sheet.words}"]
+    lines += [f"{each.verdict:<17} {_which(each.prediction)}: {each.words}" for each in found]
     return Answer(figures, lines, int(any(each.missed for each in found)))
 
 
-def _confirmation(each: Confirmation) -> str:
-    return f"{each.verdict:<17} {_which(each.prediction)}: {each.words}"
-
-
-def _predicted(each: Prediction) -> str:
-    U_deg = each.expanded_deg
-    before, after = btdc(each.before_btdc, U_deg), btdc(each.predicted_btdc, U_deg)
-    return f"  {_which(each)}: {before} before, {after} predicted"
-
-
-def _which(each: Prediction | PredictedOpening) -> str:
+def _which(each: plan.Prediction | PredictedOpening) -> str:
     cylinder = "" if each.cylinder is None else f", cylinder {each.cylinder}"
     return f"{each.unit}, {each.setting}{cylinder}"
 
 
-def _lines(proposal: Proposal, *, every: bool) -> Iterator[str]:
+def _lines(proposal: plan.Proposal, *, every: bool) -> Iterator[str]:
     """The state of each unit and what can be reached for it; then the options, in their order."""
     yield from (_headline(proposal), "")
     for reach in proposal.units:
@@ -117,7 +100,7 @@ def _lines(proposal: Proposal, *, every: bool) -> Iterator[str]:
         yield from ("", *(f"note: {text}" for text in proposal.notes))
 
 
-def _headline(proposal: Proposal) -> str:
+def _headline(proposal: plan.Proposal) -> str:
     """What can be reached, in one sentence, and with which option."""
     if proposal.present.inside:
         return "everything is inside: nothing has to be moved"
@@ -156,7 +139,7 @@ def _headline(proposal: Proposal) -> str:
     return f"nothing that the engine file names brings {names} inside: option 1 leaves {also}{ends}"
 
 
-def _reach(reach: Reach) -> Iterator[str]:
+def _reach(reach: plan.Reach) -> Iterator[str]:
     """What can be reached for one unit by itself, with what, and what cannot."""
     yield f"{reach.unit} as read: {_all_verdicts(reach.now.outcomes)}"
     if reach.now.inside:
@@ -180,7 +163,7 @@ def _reach(reach: Reach) -> Iterator[str]:
         yield f"  {_with_what(lasting)} brings it {to}, which CANNOT be undone"
 
 
-def _why_inconclusive(outcomes: Sequence[Outcome]) -> str:
+def _why_inconclusive(outcomes: Sequence[plan.Outcome]) -> str:
     """What would decide it, where no adjustment does."""
     worst = max(outcomes, key=lambda o: (not o.inside, math.inf if o.U_deg is None else o.U_deg))
     if not is_known(worst.U_deg):
@@ -193,24 +176,24 @@ def _why_inconclusive(outcomes: Sequence[Outcome]) -> str:
     )
 
 
-def _with_what(option: Option) -> str:
+def _with_what(option: plan.Option) -> str:
     """``turning the body of upper and another mesh of idler``."""
     return " and ".join(f"{step.means.called} {step.part}" for step in option.steps)
 
 
-def _all_verdicts(outcomes: Sequence[Outcome]) -> str:
+def _all_verdicts(outcomes: Sequence[plan.Outcome]) -> str:
     """The verdict on a unit with one want, or the worst of several."""
     worst = max(outcomes, key=lambda o: (o.verdict.outside, not o.inside, abs(o.error_deg)))
     where = "" if len(outcomes) == 1 or worst.inside else f"{_where(worst)} "
     return f"{where}{_verdict(worst)}"
 
 
-def _where(outcome: Outcome) -> str:
+def _where(outcome: plan.Outcome) -> str:
     cylinder = "" if outcome.want.cylinder is None else f", cylinder {outcome.want.cylinder}"
     return f"{outcome.want.setting}{cylinder}"
 
 
-def _verdict(outcome: Outcome) -> str:
+def _verdict(outcome: plan.Outcome) -> str:
     """``inside, 0.20° early of nominal``; ``OUTSIDE, 1.20° beyond the late limit, ...``."""
     off = size(outcome.error_deg, outcome.U_deg)
     side = "early" if outcome.error_deg > 0 else "late"
@@ -223,12 +206,12 @@ def _verdict(outcome: Outcome) -> str:
     return f"OUTSIDE, {beyond}° beyond the {side} limit, {nominal}"
 
 
-def _pair_verdict(pair: PairOutcome) -> str:
+def _pair_verdict(pair: plan.PairOutcome) -> str:
     off = f"{size(pair.error_deg, pair.U_deg)}° from their nominal difference"
     return f"{'OUTSIDE' if pair.verdict.outside else pair.verdict}, {off}"
 
 
-def _misfit(each: Misfit) -> str:
+def _misfit(each: plan.Misfit) -> str:
     """An error that no slipped tooth explains, and how far a key or a gear would be out."""
 
     def digits(deg: float) -> str:
@@ -250,7 +233,7 @@ def _misfit(each: Misfit) -> str:
     )
 
 
-def _option(number: int, option: Option) -> Iterator[str]:
+def _option(number: int, option: plan.Option) -> Iterator[str]:
     inside = "all inside" if option.inside else "NOT all inside"
     what = "leave everything as it is"
     if option.steps:
@@ -263,7 +246,7 @@ def _option(number: int, option: Option) -> Iterator[str]:
             f"  {each.want.unit}, {_where(each)}: {btdc(each.want.read_btdc, each.want.U_deg)}"
             f" read, {btdc_with(each.predicted_btdc, each.U_deg)} predicted: {_verdict(each)}"
         )
-    worst: dict[tuple[str, str], PairOutcome] = {}
+    worst: dict[tuple[str, str], plan.PairOutcome] = {}
     for pair in sorted(option.pairs, key=lambda p: (not p.inside, abs(p.error_deg))):
         worst[pair.want.first, pair.want.second] = pair
     for (first, second), pair in worst.items():

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
 from datetime import UTC, datetime
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -13,23 +13,15 @@ from rig.base import rounding
 from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.cli.output import Answer, Command, newest_capture, open_job, table_lines, tell
-from rig.engine.profile import Unit
+from rig.engine.profile import Encoder, Unit
 from rig.job import folder as sheets
 from rig.job.clock import iso
 from rig.job.folder import Job
-from rig.unit_bench.report import (
-    FOLDER,
-    KIND,
-    BenchSetUp,
-    Mean,
-    UnitComparison,
-    UnitIdentity,
-    UnitReport,
-    compare_reports,
-    sheet,
-    stem,
-)
+from rig.unit_bench import report
 from rig.wire.formats import open_recording
+
+NO_UNIT = Unit("", 1, Fraction(1), 0, ())
+NO_ENCODER = Encoder(0)
 
 
 def run(args: argparse.Namespace) -> Answer:
@@ -63,20 +55,21 @@ def run(args: argparse.Namespace) -> Answer:
         path = newest_capture(args, job)
     else:
         path = rest[0]
-    counts = args.counts_per_turn or (job.profile.encoder.counts_per_turn if job else None)
+    encoder = job.profile.encoder if job else NO_ENCODER
+    counts = args.counts_per_turn or encoder.counts_per_turn or None
     counts = open_recording(path, counts).counts_per_turn
-    identity, bench = _set_up(args, job, unit, counts)
+    identity, bench = _set_up(args, encoder, unit or NO_UNIT, counts)
     now = datetime.now(UTC)
-    plain, found, wrong = sheet(
+    plain, found, wrong = report.sheet(
         identity, bench, counts, path, iso(now), impulse=args.impulse, changes=args.changed
     )
     tell(args, *(f"{path}: {text}" for text in wrong))
-    folder = args.save_in or (job.folder / FOLDER if job else None)
+    folder = args.save_in or (job.folder / report.FOLDER if job else None)
     saved = None
     if folder is None:
         tell(args, "not saved: name a job, or give a folder with --save-in")
     else:
-        saved = sheets.free_path(folder, stem(identity, now))
+        saved = sheets.free_path(folder, report.stem(identity, now))
         sheets.write(saved, plain)
         if not identity.serial:
             tell(args, "no serial number given; --serial identifies this unit")
@@ -110,39 +103,29 @@ def _taken(
 
 
 def _set_up(
-    args: argparse.Namespace, job: Job | None, unit: Unit | None, counts: int
-) -> tuple[UnitIdentity, BenchSetUp]:
+    args: argparse.Namespace, encoder: Encoder, unit: Unit, counts: int
+) -> tuple[report.UnitIdentity, report.BenchSetUp]:
     """As in the engine file, unless the command line says otherwise."""
-    lobes = args.lobes or (unit.lobes if unit else None)
-    if lobes is None or not 1 <= lobes <= 36:
+    lobes = args.lobes or unit.lobes
+    if not 1 <= lobes <= 36:
         raise InputError("--lobes: how often it opens in a turn of its own shaft, 1 to 36")
     if args.poles is not None and not 1 <= args.poles <= 36:
         raise InputError(f"--poles {args.poles}: a magnet has from 1 to 36")
     if not 4 <= counts <= 1_000_000:
         raise InputError("--counts-per-turn: enter 4 to 1000000")
-    name, serial = (unit.name, unit.serial) if unit else ("", "")
-    identity = UnitIdentity(
-        args.type or name or "unit", args.serial or serial, lobes, name, args.poles
-    )  # fmt: skip
-    level: Any = unit.open_level if unit else 1
-    delay_us, error_us = (
-        (unit.sensing_delay_us, unit.sensing_delay_error_us) if unit else (0.0, 0.0)
-    )
+    level: Any = unit.open_level if args.open_level is None else args.open_level
+    delay_us, error_us = unit.sensing_delay_us, unit.sensing_delay_error_us
     if args.sensing_delay_us is not None:
         delay_us = error_us = args.sensing_delay_us
-    return identity, BenchSetUp(
-        args.input or (unit.input if unit else 1),
-        level if args.open_level is None else args.open_level,
-        args.direction or (job.profile.encoder.direction if job else 1),
-        job.profile.encoder.index_level if job else 1,
-        tuple(args.neutral_forward),
-        tuple(args.neutral_back),
-        delay_us,
-        error_us,
+    return report.UnitIdentity(
+        args.type or unit.name or "unit", args.serial or unit.serial, lobes, unit.name, args.poles
+    ), report.BenchSetUp(
+        args.input or unit.input, level, args.direction or encoder.direction, encoder.index_level,
+        tuple(args.neutral_forward), tuple(args.neutral_back), delay_us, error_us,
     )  # fmt: skip
 
 
-def _lines(identity: UnitIdentity, found: UnitReport) -> list[str]:
+def _lines(identity: report.UnitIdentity, found: report.UnitReport) -> list[str]:
     serial = f", serial {identity.serial}" if identity.serial else ""
     heads = ["lobe", "opens", "to next", "closed", "open", "from neutral"]
     rows = [
@@ -168,23 +151,23 @@ def _lines(identity: UnitIdentity, found: UnitReport) -> list[str]:
     return lines
 
 
-def _short(mean: Mean | None) -> str:
+def _short(mean: report.Mean | None) -> str:
     return "not read" if mean is None else str(mean).replace("° ± ", " ±").removesuffix("°")
 
 
 def _compare(paths: Sequence[Path]) -> Answer:
     if len(paths) != 2:
         raise InputError("two reports are compared: give the earlier and the later one")
-    first, second = (sheets.read(path, KIND) for path in paths)
+    first, second = (sheets.read(path, report.KIND) for path in paths)
     try:
-        found = compare_reports(first, second)
+        found = report.compare_reports(first, second)
     except (KeyError, TypeError, ValueError) as why:
         raise InputError(f"{paths[0]}, {paths[1]}: a report is not whole: {why}") from None
     figures = {
         "first": str(paths[0]),
         "second": str(paths[1]),
-        "changes": [asdict(each) for each in found.changes],
-        "notes": list(found.notes),
+        "changes": found.changes,
+        "notes": found.notes,
         "false_changed_each": found.false_each,
         "false_changed_any": found.false_any,
         "words": _in_short(first, second, found),
@@ -202,7 +185,9 @@ def _compare(paths: Sequence[Path]) -> Answer:
     return Answer(figures, lines, int(any(each.changed for each in found.changes)))
 
 
-def _in_short(first: Mapping[str, Any], second: Mapping[str, Any], found: UnitComparison) -> str:
+def _in_short(
+    first: Mapping[str, Any], second: Mapping[str, Any], found: report.UnitComparison
+) -> str:
     """What changed from the first report to the second, in a sentence."""
     units = [each["unit"] for each in (first, second)]
     names = [f"{each['type']} {each['serial']}".strip() for each in units]

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from rig.base import rounding
 from rig.base.angles import modulo
 from rig.base.errors import InputError
 from rig.base.rounding import after_index_with, many, u_part
-from rig.cli.output import JOB, Answer, Command, open_job, table_lines, tell
+from rig.cli.output import JOB, Answer, Command, fields_of, open_job, table_lines, tell
 from rig.engine.gear_train import disc_places, index_places, places_apart_deg
 from rig.engine.geometry import geometry_of, plug_hole_offset_deg
 from rig.engine.profile import Encoder
@@ -90,7 +90,7 @@ def _shown(args: argparse.Namespace, job: Job) -> Answer:
         *(f"  {contribution_words(p)}: {u_part(p.u_deg)}° ({p.how})" for p in U.parts),
         *(f"note: {text}" for text in in_use.warnings),
     ]
-    return Answer(asdict(in_use) | {"index_places": index_places(job.profile.encoder)}, lines)
+    return Answer(fields_of(in_use) | {"index_places": index_places(job.profile.encoder)}, lines)
 
 
 def _places(encoder: Encoder, reference: TdcReference) -> Iterator[str]:
@@ -168,15 +168,15 @@ def gauge(args: argparse.Namespace) -> Answer:
     figures = {
         "cylinder": cylinder,
         "points": _points(series, numbers),
-        "references": [asdict(each) for each in series.references],
-        "others": [asdict(each) for each in others],
+        "references": series.references,
+        "others": others,
         "fit": _fit(series.fit),
         "fit_why": series.fit_why,
-        "equal_drops": asdict(series.drops) if series.drops else None,
+        "equal_drops": series.drops,
         "equal_drops_why": series.drops_why,
-        "suspect": asdict(series.suspect) if series.suspect else None,
-        "moved": asdict(series.moved) if series.moved else None,
-        "compared": [asdict(each) for each in compared],
+        "suspect": series.suspect,
+        "moved": series.moved,
+        "compared": compared,
         "doubts": doubts,
         "in_use": _use(args, job, series, doubts) if args.use else None,
     }
