@@ -40,6 +40,7 @@ from rig.engine.profile import (
     Train,
     Unit,
 )
+from rig.words.figures import coupling_move
 
 READ_AGAIN = "read again after tightening: things move"
 FINGER = "check the distributor finger afterwards: it has to point at the firing cylinder's lead"
@@ -177,12 +178,7 @@ def coupling_step(of: Fitted, coupling: Coupling, steps: int) -> Step:
     speed = gear_train.shaft_speed(of.train, coupling.shaft, of.units)
     move = gear_train.move(coupling.drive_teeth, coupling.unit_teeth, steps, speed)
     shift = float(move.crank_deg)
-    do = (
-        f"coupling of {coupling.shaft}: put its middle piece {_teeth_way(move.drive_teeth)} in the "
-        f"{many(coupling.drive_teeth, 'tooth', 'teeth')} of the drive, and the "
-        f"unit's half {_teeth_way(-move.unit_teeth)} in the "
-        f"{many(coupling.unit_teeth, 'tooth', 'teeth')} of the middle piece"
-    )
+    do = f"coupling of {coupling.shaft}: {coupling_move(coupling, move)}"
     return Step(
         Kind.COUPLING,
         coupling.shaft,
@@ -198,13 +194,6 @@ def coupling_step(of: Fitted, coupling: Coupling, steps: int) -> Step:
         },
         warnings=(FINGER,) if abs(shift) > 30.0 else (),
     )
-
-
-def _teeth_way(teeth: int) -> str:
-    if teeth == 0:
-        return "where it was"
-    way = "on, in the shaft's rotation" if teeth > 0 else "back, against the shaft's rotation"
-    return f"{many(abs(teeth), 'tooth', 'teeth')} {way},"
 
 
 # -- the dog of a drive: another of its slots, or a new place --

@@ -220,8 +220,8 @@ def words(record: Path) -> list[str]:
     where = f"in {record.absolute().parent}"
     if not there:
         return [
-            "The fingerprints show that nothing was changed, not who made it: whoever alters a",
-            f"record can compute new ones. To show who stands behind it, sign it, {where}:",
+            "The fingerprints show that nothing was changed, not who made it: whoever alters a"
+            f" record can compute new ones. To show who stands behind it, sign it, {where}:",
             *(f"    {command}" for command in to_sign(record.name)),
         ]
     how = to_check(record.name)

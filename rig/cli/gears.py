@@ -16,6 +16,7 @@ from rig.cli.output import Answer, Command, fields_of, open_job
 from rig.engine import gear_train
 from rig.engine.gear_train import TrainPosition, shaft_speed
 from rig.engine.profile import MEMBERS, Coupling, Mesh, Planetary, Train
+from rig.words.figures import coupling_move
 
 SHOWN = 8  # of the nearest positions; --json has them all
 MOST_TEETH = 1000
@@ -170,7 +171,7 @@ def _coupling(coupling: Coupling, turns: Fraction, wanted_deg: float | None) -> 
     if wanted_deg is not None:
         move = gear_train.nearest(wanted_deg, n, m, turns)
         exact = {"shaft_deg": float(move.shaft_deg), "crank_deg": float(move.crank_deg)}
-        near = fields_of(move) | exact
+        near = fields_of(move) | exact | {"words": coupling_move(coupling, move)}
     return {
         "shaft": coupling.shaft,
         "drive_teeth": n,
@@ -254,16 +255,8 @@ def _coupling_lines(each: dict[str, Any]) -> Iterator[str]:
     if (near := each["nearest"]) is not None:
         yield (
             f"  nearest to {each['wanted_deg']:+.3f}: {near['crank_deg']:+.6f} crank degrees (off"
-            f" by {near['error_deg']:+.6f}): middle piece {_way(near['drive_teeth'])} in the"
-            f" drive's teeth, unit's half {_way(-near['unit_teeth'])} in those of the middle piece"
+            f" by {near['error_deg']:+.6f}): {near['words']}"
         )
-
-
-def _way(teeth: int) -> str:
-    if not teeth:
-        return "where it was"
-    count = many(abs(teeth), "tooth", "teeth")
-    return f"{count} {'on, in the rotation' if teeth > 0 else 'back, against the rotation'}"
 
 
 MEMBER = f"{{{','.join(MEMBERS)}}}"

@@ -100,9 +100,9 @@ def _whole_number(text: str) -> int:
 
 
 def _tell(text: str) -> None:
-    from rig.base.escape import message
+    from rig.cli.output import say
 
-    message(text)
+    say(text)
 
 
 def parser_of(name: str) -> argparse.ArgumentParser:

@@ -7,7 +7,7 @@ import sys
 
 from rig.base.errors import InputError
 from rig.base.escape import message
-from rig.cli.output import Answer, Command, folded, tell
+from rig.cli.output import Answer, Command, say, tell
 from rig.job.answers import BACK
 from rig.job.new import example_names, write_example, write_job
 from rig.job.questions import YES, Interview, Question
@@ -59,19 +59,15 @@ def _answers(args: argparse.Namespace) -> dict[str, str]:
 def _ask(interview: Interview, question: Question) -> None:
     """Ask one question; an answer that is wrong or unlikely gets a sentence and is asked again."""
     shown = interview.default
-    _say(f"{question.text} [{shown}]" if shown else question.text)
+    say(f"{question.text} [{shown}]" if shown else question.text)
     typed = sys.stdin.readline()
     if not typed:
         raise InputError("the questions were not answered to the end; nothing was made")
     try:
         if doubt := interview.take(typed):
-            _say(f"{doubt} Enter yes to keep it, or another answer.")
+            say(f"{doubt} Enter yes to keep it, or another answer.")
     except InputError as wrong:
-        _say(str(wrong))
-
-
-def _say(text: str) -> None:
-    message("\n".join(folded([text])))
+        say(str(wrong))
 
 
 OPTIONS = f"""

@@ -144,7 +144,17 @@ def show(args: argparse.Namespace, answer: Answer) -> int:
 def tell(args: argparse.Namespace, *texts: str) -> None:
     """Messages of a command, on standard error."""
     for text in texts:
-        message(f"rig {args.command}: {text}")
+        say(f"rig {args.command}: {text}")
+
+
+def say(text: str) -> None:
+    """Lines on standard error, wrapped on a terminal."""
+    lines = text.split("\n")
+    message("\n".join(folded(lines, _columns()) if sys.stderr.isatty() else lines))
+
+
+def _columns() -> int:
+    return max(40, shutil.get_terminal_size().columns)
 
 
 def plain(value: Any) -> Any:
@@ -177,13 +187,17 @@ def shown_lines(lines: Iterable[str]) -> list[str]:
     found = [clean(line, unicode) for line in lines]
     if not sys.stdout.isatty():
         return found
-    return folded(found, max(40, shutil.get_terminal_size().columns))
+    return folded(found, _columns())
 
 
 def folded(lines: Iterable[str], width: int = WIDTH) -> list[str]:
-    """Lines that fit ``width``; what continues a line is indented a little further."""
+    """Lines that fit ``width``; what continues a line is indented a little further. A label and a
+    word, such as a path, stay together."""
     found = []
     for line in lines:
+        if len(line.split()) < 3:
+            found.append(line)
+            continue
         inset = line[: len(line) - len(line.lstrip())]
         found += textwrap.wrap(
             line, width, subsequent_indent=f"{inset}    ", break_long_words=False,

@@ -79,7 +79,7 @@ def sheet_of(title: str, trace: Trace) -> Figure:
         noise = "; triangles: openings taken for noise"
     sheet.note(
         figure,
-        f"hairline: the opening. Before it closed for {trace.closed_ms:.0f} ms; {bounced}then open"
+        f"hairline: the opening; closed for {trace.closed_ms:.0f} ms before it; {bounced}then open"
         f" for {trace.least_open_ms:g} ms without a pause (bar): they stay open. Strokes below:"
         f" edges of the encoder, reported with those of the contacts{noise}",
     )

@@ -330,7 +330,7 @@ def advance_range_words(found: AdvanceRange) -> str:
         side = "late" if earlier < 0.0 else "early"
         return f"{text}; it does not reach {wanted:g} BTDC, {digits} degrees too {side} for it"
     return (
-        f"{text}; from {wanted:g} BTDC {size_in_words(earlier, found.uncertainty)} of it are left "
+        f"{text}; at {wanted:g} BTDC, {size_in_words(earlier, found.uncertainty)} are left "
         f"towards advance and {size_in_words(later, found.uncertainty)} towards retard"
     )
 

@@ -88,7 +88,7 @@ REASONS: Mapping[Reason, Words] = {
     ),
     Reason.FAR_FROM_NOMINAL: "the contacts opened with the crank held, far from nominal",
     Reason.MOVED_AGAIN: "the unit was moved again afterwards",
-    Reason.WITHOUT_DRAG: "read without the drag with which others were",
+    Reason.WITHOUT_DRAG: "read without a drag on the rotor, which other readings had",
     Reason.BY_HAND: lambda noted="rejected by hand": noted,
 }
 """Why a past opening is rejected."""

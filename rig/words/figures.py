@@ -8,6 +8,9 @@ from __future__ import annotations
 import math
 
 from rig.base import rounding
+from rig.base.rounding import many
+from rig.engine.gear_train import VernierMove
+from rig.engine.profile import Coupling
 
 
 def number(value: float | None, decimals: int = 1) -> str:
@@ -39,6 +42,22 @@ def entered(angle_deg: float) -> str:
 def grouped(digits: str, group: int = 8) -> str:
     """A row of digits in groups, for easier reading."""
     return " ".join(digits[i : i + group] for i in range(0, len(digits), group))
+
+
+def coupling_move(coupling: Coupling, move: VernierMove) -> str:
+    """How a toothed coupling is put together again: "put its middle piece 3 teeth on, .."."""
+
+    def way(teeth: int) -> str:
+        if teeth == 0:
+            return "where it was"
+        side = "on, in the shaft's rotation" if teeth > 0 else "back, against the shaft's rotation"
+        return f"{many(abs(teeth), 'tooth', 'teeth')} {side},"
+
+    drive, unit = (many(n, "tooth", "teeth") for n in (coupling.drive_teeth, coupling.unit_teeth))
+    return (
+        f"put its middle piece {way(move.drive_teeth)} in the {drive} of the drive, and the unit's"
+        f" half {way(-move.unit_teeth)} in the {unit} of the middle piece"
+    )
 
 
 def angle(btdc_deg: float | None, places: int = 2) -> str:
