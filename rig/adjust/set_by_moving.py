@@ -35,83 +35,13 @@ from rig.guide.procedure import (
 from rig.signal.events import Event, Now, Opening
 
 State = Literal["bring", "close", "move", "opened", "turn back", "confirm", "done"]
-SettingEvent = Literal[
-    "nothing", "at the angle, closed", "at the angle, open", "closed", "moved away", "opened",
-    "let go", "well back", "turned reading",
-]  # fmt: skip
 
-AT_PART = 0.1
-
-
-"""The crank is at the target when it is off by no more than this part of the window's half width
-(common practice, no source)."""
-
-
-AWAY_DEG = 1.0
-
-
-"""While the unit is moved the crank may drift by this; the reading takes the angle at which it is
-(common practice, no source)."""
-
-
-STILL_DEG = 1.0
-
-
-"""A held crank trembles by no more than this in a second (common practice, no source)."""
-
-
-LET_GO_DEG = 3.0
-
-
-"""After the opening, a movement of this much means that the crank is no longer held: what a
-trembling hand does not do (common practice, no source)."""
-
-
-TABLE: Mapping[tuple[State, SettingEvent], State] = {
-    ("bring", "at the angle, closed"): "move",
-    ("bring", "at the angle, open"): "close",
-    ("close", "closed"): "move",
-    ("close", "moved away"): "bring",
-    ("move", "opened"): "opened",
-    ("move", "moved away"): "bring",
-    ("opened", "opened"): "opened",  # moved on and opened again: the later one counts
-    ("opened", "let go"): "turn back",
-    ("turn back", "well back"): "confirm",
-    ("turn back", "turned reading"): "done",
-    ("confirm", "turned reading"): "done",
-}
-
-
-"""(state, event) to the next state; what is not in it leaves the state as it is."""
-
-
-WORDS: Mapping[State, str] = {
-    "bring": "Bring the crank forward to {target}",
-    "close": "Hold the crank; move {unit} {later} until its contacts close",
-    "move": "Hold the crank; move {unit} slowly {earlier} until its contacts open",
-    "opened": "Opened: stop, tighten {unit}",
-    "turn back": "Turn the crank back, well past the opening",
-    "confirm": "Turn slowly forward through the opening of {unit}",
-    "done": "Keep the setting of {unit}",
-}
-
-
-HANDS: Mapping[State, Hand] = {
-    "bring": Hand.GO_TO,
-    "close": Hand.MOVE_UNIT,
-    "move": Hand.MOVE_UNIT,
-    "opened": Hand.WORK,
-    "turn back": Hand.TURN_BACK,
-    "confirm": Hand.TURN_FORWARD,
-    "done": Hand.NOTHING,
-}
-
-
-PRESS: Mapping[State, str] = {"opened": "step_done", "done": "event_here"}
-CLOSE_DEG = 3.0
-
-
-"""Moved later by this, contacts that were just open are closed (common practice, no source)."""
+# Common practice, no source, all of them:
+AT_PART = 0.1  # of the window's half width: the crank is at the target when off by no more
+AWAY_DEG = 1.0  # that the crank may drift while the unit is moved; the reading takes where it is
+STILL_DEG = 1.0  # a held crank trembles by no more in a second
+LET_GO_DEG = 3.0  # after the opening: more than a trembling hand does, so the crank is let go
+CLOSE_DEG = 3.0  # moved later by this, contacts that were just open are closed
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,11 +49,10 @@ class Seen:
     """What the rig sees at an instant. Crank degrees.
 
     ``off_deg`` is how far the crank stands past the wanted angle (negative: before it),
-    ``moved_deg`` its movement, highest less lowest, over the last second. ``opened`` and
-    ``turned_reading`` are true at the instants of these events only.
+    ``moved_deg`` its movement, highest less lowest, over the last second. ``opened`` is true and
+    ``turned_reading_btdc`` not None at the instants of these events only.
     """
 
-    t_s: float
     crank_deg: float
     off_deg: float
     moved_deg: float
@@ -141,7 +70,6 @@ class SetResult:
     count. ``confirmed_deg`` is the turned reading less the set one, once there is one.
     """
 
-    t_s: float
     crank_deg: float
     btdc_deg: float
     hand_deg: float
@@ -154,9 +82,9 @@ class Setting:
 
     unit: str
     wanted_btdc: float
-    earlier: str = "towards earlier"  # as said to the person: "anticlockwise, seen from ..."
+    earlier: str = "towards earlier"  # as shown to the person: "anticlockwise, seen from ..."
     later: str = "towards later"
-    at_deg: float = AT_PART  # off by more than this the crank is not at the target
+    at_deg: float = 0.1  # off by more than this the crank is not at the target
     state: State = "bring"
     low_deg: float = 0.0  # of the crank while it was held
     high_deg: float = 0.0
@@ -164,57 +92,70 @@ class Setting:
 
     @property
     def words(self) -> str:
-        """What to do now, one line. Source: the table."""
-        return WORDS[self.state].format(
+        """What to do now, one line."""
+        return STATES[self.state].words.format(
             unit=self.unit, earlier=self.earlier, later=self.later,
             target=entered_btdc(self.wanted_btdc),
         )  # fmt: skip
 
+    def since_opened_deg(self, seen: Seen) -> float:
+        """How far the crank moved on since the contacts opened."""
+        return seen.crank_deg - self.result.crank_deg if self.result else 0.0
 
-def _at(setting: Setting, seen: Seen) -> bool:
-    near = abs(seen.off_deg) <= setting.at_deg + 1e-9
+
+def _at(at: Setting, seen: Seen, _: float) -> bool:
+    near = abs(seen.off_deg) <= at.at_deg + 1e-9
     return near and seen.right_side and seen.moved_deg <= STILL_DEG
 
 
-def _away(setting: Setting, seen: Seen) -> bool:
-    far = abs(seen.off_deg) > setting.at_deg + AWAY_DEG
-    return far or seen.moved_deg > 2.0 * STILL_DEG
+def _away(at: Setting, seen: Seen, _: float) -> bool:
+    return abs(seen.off_deg) > at.at_deg + AWAY_DEG or seen.moved_deg > 2.0 * STILL_DEG
 
 
-def _since_opened(setting: Setting, seen: Seen) -> float:
-    """How far the crank moved on since the contacts opened, degrees."""
-    return seen.crank_deg - setting.result.crank_deg if setting.result else 0.0
+def _read(_: Setting, seen: Seen, __: float) -> bool:
+    return seen.turned_reading_btdc is not None
 
 
-Test = Callable[[Setting, Seen, float], bool]
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """What is done in a state, and how it ends: the first test that is true gives the next.
 
-SEEN_AS: tuple[tuple[State, SettingEvent, Test], ...] = (
-    ("bring", "at the angle, open", lambda at, seen, __: _at(at, seen) and seen.contacts_open),
-    ("bring", "at the angle, closed", lambda at, seen, __: _at(at, seen)),
-    ("close", "moved away", lambda at, seen, __: _away(at, seen)),
-    ("close", "closed", lambda _, seen, __: not seen.contacts_open),
-    ("move", "moved away", lambda at, seen, __: _away(at, seen)),
-    ("move", "opened", lambda _, seen, __: seen.opened),
-    ("opened", "let go", lambda now, seen, __: abs(_since_opened(now, seen)) >= LET_GO_DEG),
-    ("opened", "opened", lambda _, seen, __: seen.opened),
-    ("turn back", "well back", lambda now, seen, back: -_since_opened(now, seen) >= back),
-    ("turn back", "turned reading", lambda _, seen, __: seen.turned_reading_btdc is not None),
-    ("confirm", "turned reading", lambda _, seen, __: seen.turned_reading_btdc is not None),
-)
-
-
-"""How an event shows in a state; the first row that holds counts."""
-
-
-def event_of(setting: Setting, seen: Seen, back_deg: float) -> SettingEvent:
-    """What happened, as far as it matters in the present state.
-
-    ``back_deg`` is how far back from the opening counts as well back. Source: the table above.
+    A test is of the setting, of what the rig sees, and of how far back counts as well back.
     """
-    for state, event, shows in SEEN_AS:
-        if state == setting.state and shows(setting, seen, back_deg):
-            return event
-    return "nothing"
+
+    words: str
+    hand: Hand
+    ends: tuple[tuple[Callable[[Setting, Seen, float], bool], State], ...] = ()
+    press: str = ""
+
+
+STATES: Mapping[State, Stage] = {
+    "bring": Stage(
+        "Bring the crank forward to {target}", Hand.GO_TO,
+        ((lambda *now: _at(*now) and now[1].contacts_open, "close"), (_at, "move")),
+    ),
+    "close": Stage(
+        "Hold the crank; move {unit} {later} until its contacts close", Hand.MOVE_UNIT,
+        ((_away, "bring"), (lambda _, seen, __: not seen.contacts_open, "move")),
+    ),
+    "move": Stage(
+        "Hold the crank; move {unit} slowly {earlier} until its contacts open", Hand.MOVE_UNIT,
+        ((_away, "bring"), (lambda _, seen, __: seen.opened, "opened")),
+    ),
+    "opened": Stage(
+        "Opened: stop, tighten {unit}", Hand.WORK,
+        ((lambda at, seen, _: abs(at.since_opened_deg(seen)) >= LET_GO_DEG, "turn back"),),
+        press="step_done",
+    ),
+    "turn back": Stage(
+        "Turn the crank back, well past the opening", Hand.TURN_BACK,
+        ((lambda at, seen, back: -at.since_opened_deg(seen) >= back, "confirm"), (_read, "done")),
+    ),
+    "confirm": Stage(
+        "Turn slowly forward through the opening of {unit}", Hand.TURN_FORWARD, ((_read, "done"),),
+    ),
+    "done": Stage("Keep the setting of {unit}", Hand.NOTHING, press="event_here"),
+}  # fmt: skip
 
 
 def step(
@@ -222,12 +163,12 @@ def step(
 ) -> Setting:
     """The setting after one more look at the rig; pure, so that it can be replayed.
 
-    ``back_deg`` is the run-up that a turned reading needs, ``count_deg`` one count of the encoder
+    ``back_deg`` is the approach that a turned reading needs, ``count_deg`` one count of the encoder
     in crank degrees. An opening while the crank is not still belongs to turning and changes
-    nothing here. Source: the table.
+    nothing here. Moved on after it opened, and opened again: the later one counts.
     """
-    event = event_of(setting, seen, back_deg)
-    after = TABLE.get((setting.state, event), setting.state)
+    ends = STATES[setting.state].ends
+    after = next((state for test, state in ends if test(setting, seen, back_deg)), setting.state)
     now = replace(setting, state=after)
     if after in ("close", "move") and setting.state == "bring":
         return replace(now, low_deg=seen.crank_deg, high_deg=seen.crank_deg, result=None)
@@ -235,10 +176,10 @@ def step(
         low = min(setting.low_deg, seen.crank_deg)
         high = max(setting.high_deg, seen.crank_deg)
         now = replace(now, low_deg=low, high_deg=high)
-    if event == "opened" and after == "opened":
+    if after == "opened" and seen.opened:
         hand = max(now.high_deg - now.low_deg, count_deg) / 2.0
         btdc = wrap(setting.wanted_btdc - seen.off_deg)
-        now = replace(now, result=SetResult(seen.t_s, seen.crank_deg, btdc, hand))
+        now = replace(now, result=SetResult(seen.crank_deg, btdc, hand))
     if after == "done" and now.result is not None and seen.turned_reading_btdc is not None:
         off = wrap(seen.turned_reading_btdc - now.result.btdc_deg)
         now = replace(now, result=replace(now.result, confirmed_deg=off))
@@ -295,7 +236,6 @@ class SetUnit(LedProcedure):
         if mine and self._noted and mine[-1].crank_deg is not None:
             at_deg = mine[-1].crank_deg  # where they opened, while the hand trembles
         seen = Seen(
-            now.t_us * 1e-6,
             at_deg,
             -approach.distance_deg(at_deg, self._target),
             self._host.stillness.moved_deg(),
@@ -333,7 +273,8 @@ class SetUnit(LedProcedure):
     def advice(self) -> Advice:
         """What to do now, and how far the crank still is."""
         at, state = self._at, self._at.state
-        hand, deg, next_ = HANDS[state], None, at.words
+        stage = STATES[state]
+        hand, deg, next_ = stage.hand, None, at.words
         if state == "bring":
             deg = at.wanted_btdc
             going = self._going
@@ -351,7 +292,7 @@ class SetUnit(LedProcedure):
             deg = 2.0 * self._host.session.settings.approach_deg
         return Advice(
             "set", next_, self._why(), LIVE,
-            press=PRESS.get(state, ""), hand=hand, unit=at.unit, deg=deg,
+            press=stage.press, hand=hand, unit=at.unit, deg=deg,
             what="tighten" if state == "opened" else "",
         )  # fmt: skip
 

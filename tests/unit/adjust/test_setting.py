@@ -8,10 +8,10 @@ from typing import Any, get_args
 import pytest
 
 from rig.adjust import set_by_moving
-from rig.adjust.set_by_moving import Seen, Setting, SettingEvent, State
+from rig.adjust.set_by_moving import STATES, Seen, Setting, State
 
 START = Setting("upper", 36.0, earlier="anticlockwise", later="clockwise")
-AT = Seen(t_s=0.0, crank_deg=125.9, off_deg=0.0, moved_deg=0.1, contacts_open=False)
+AT = Seen(crank_deg=125.9, off_deg=0.0, moved_deg=0.1, contacts_open=False)
 
 
 def seen(off_deg: float = 0.0, **other: Any) -> Seen:
@@ -33,7 +33,7 @@ def test_the_whole_course() -> None:
     assert now.state == "move"
     assert "anticlockwise until its contacts open" in now.words
     now = run(seen(-0.2), seen(0.3), start=now)
-    now = run(seen(0.1, opened=True, contacts_open=True, t_s=7.0), start=now)
+    now = run(seen(0.1, opened=True, contacts_open=True), start=now)
     assert now.state == "opened"
     assert now.result is not None
     assert now.result.crank_deg == pytest.approx(126.0)
@@ -113,13 +113,13 @@ def test_an_early_turned_reading_changes_nothing() -> None:
 
 
 def test_the_table_is_closed() -> None:
-    states, events = set(get_args(State)), set(get_args(SettingEvent))
-    assert {state for state, _ in set_by_moving.TABLE} <= states
-    assert {event for _, event in set_by_moving.TABLE} == events - {"nothing"}
-    assert set(set_by_moving.TABLE.values()) <= states
-    assert set(set_by_moving.WORDS) == states
-    assert {(state, event) for state, event, _ in set_by_moving.SEEN_AS} == set(set_by_moving.TABLE)
+    """Every state is in it, is reached from the first, and all but the last can end."""
+    states = set(get_args(State))
+    assert set(STATES) == states
+    ends = {state: {after for _, after in stage.ends} for state, stage in STATES.items()}
+    assert set().union(*ends.values()) <= states
+    assert [state for state, after in ends.items() if not after] == ["done"]
     reached = {"bring"}
     for _ in states:
-        reached |= {after for (state, _), after in set_by_moving.TABLE.items() if state in reached}
+        reached |= {after for state in reached for after in ends[state]}
     assert reached == states
