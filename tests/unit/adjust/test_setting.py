@@ -119,7 +119,7 @@ def test_the_table_is_closed() -> None:
     ends = {state: {after for _, after in stage.ends} for state, stage in STATES.items()}
     assert set().union(*ends.values()) <= states
     assert [state for state, after in ends.items() if not after] == ["done"]
-    reached = {"bring"}
+    reached: set[State] = {"bring"}
     for _ in states:
         reached |= {after for state in reached for after in ends[state]}
     assert reached == states
