@@ -10,11 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from enum import Enum, auto
-from functools import partial
 from typing import NamedTuple
 
 from rig.adjust import outcomes, predictions
-from rig.adjust.plan import Confirmation, Option, Prediction, Proposal, Step
+from rig.adjust.plan import Confirmation, Option, Prediction, Step
 from rig.adjust.predictions import Choice, Sheet
 from rig.base.angles import wrap
 from rig.base.errors import InputError, reason
@@ -99,7 +98,7 @@ class Adjust(Procedure):
         if self._proposal.present.inside:
             raise InputError("Everything is inside: nothing has to be moved.")
         self.stage = Stage.CHOOSE
-        self._number = _best(self._proposal)  # of the option, from 1; 0: none helps
+        self._number = _best(self._options)  # of the option, from 1; 0: none helps
         self._step = 0
         self._sheet: Sheet | None = None
         self._trouble = ""  # why the outcome is not kept
@@ -206,18 +205,16 @@ class Adjust(Procedure):
             return self._advice_to_read()
         if self.stage is Stage.COMPARE:
             return self._advice_after()
-        if self._option is None:
-            return Advice(
-                "adjust", "Go on without adjusting",
-                "Nothing that the engine file names brings it nearer.", LAST_WORD,
-                press="step_done",
-            )  # fmt: skip
-        why = "It brings everything inside" if self._option.inside else "It brings them nearest"
-        parts = many(self._option.disturbs, "part")
-        return Advice(
-            "adjust", f"Take option {self._number}", f"{why}: {parts} to move.", LAST_WORD,
-            press="step_done",
-        )  # fmt: skip
+        next_, why = (
+            "Go on without adjusting",
+            "Nothing that the engine file names brings it nearer.",
+        )
+        if self._option is not None:
+            parts = many(self._option.disturbs, "part")
+            next_ = f"Take option {self._number}"
+            why = f"It brings {'everything inside' if self._option.inside else 'them nearest'}"
+            why += f": {parts} to move."
+        return Advice("adjust", next_, why, LAST_WORD, press="step_done")
 
     def _advice_to_move(self, step: Step) -> Advice:
         unit = next((name for name, deg in step.shift_deg.items() if deg), step.part)
@@ -250,37 +247,36 @@ class Adjust(Procedure):
         )  # fmt: skip
 
     def _advice_after(self) -> Advice:
-        missed = [b.found for b in self.beside() if b.found is not None and b.found.missed]
-        if not missed:
+        missed = next((b.found for b in self.beside() if b.found and b.found.missed), None)
+        if missed is None:
             return Advice("adjust", "Go on with the work", "It opens as predicted.", press="leave")
-        verdict, unit = missed[0].verdict, missed[0].prediction.unit
+        unit = missed.prediction.unit
         why = {
             "wrong way round": "It was moved the wrong way round.",
             "not moved": "It has not moved.",
-        }.get(verdict, "It does not open as predicted.")
+        }.get(missed.verdict, "It does not open as predicted.")
         return Advice("adjust", f"Adjust {unit} again", why, press="leave", unit=unit)
 
     def show(self, now: Now | None) -> Panel:
         """The options; what is to be moved; predicted beside read."""
-        if self.stage is Stage.CHOOSE:
-            return self._show_options()
-        number = f"option {self._number}"
+        lines = self._beside_lines()
+        title = f"option {self._number}: predicted and read"
         if self.stage is Stage.MOVE:
-            now_at = f"step {self._step + 1}", self._steps[self._step].words
-            lines = (PanelLine(*now_at, "now"), *self._beside_lines())
-            return Panel("adjust", f"{number}: {many(len(self._steps), 'step')}", lines=lines)
-        return Panel("adjust", f"{number}: predicted and read", lines=tuple(self._beside_lines()))
+            title = f"option {self._number}: {many(len(self._steps), 'step')}"
+            step = self._steps[self._step]
+            lines = [PanelLine(f"step {self._step + 1}", step.words, "now"), *lines]
+        elif self.stage is Stage.CHOOSE:
+            title = many(len(self._options), "option")
+            lines = [self._option_line(n, each) for n, each in enumerate(self._options, 1)]
+            lines += [PanelLine("note", text, "quiet") for text in self._proposal.notes]
+        return Panel("adjust", title, lines=tuple(lines))
 
-    def _show_options(self) -> Panel:
-        lines = []
-        for number, option in enumerate(self._options, 1):
-            what = "; ".join(step.do for step in option.steps) or "leave everything as it is"
-            comes_to = "all inside" if option.inside else "NOT all inside"
-            undone = "" if option.reversible else ", CANNOT be undone"
-            sort: Sort = "now" if number == self._number else "plain"
-            lines.append(PanelLine(str(number), f"{comes_to}{undone}: {what}", sort))
-        lines += [PanelLine("note", text, "quiet") for text in self._proposal.notes]
-        return Panel("adjust", f"{many(len(self._options), 'option')}", lines=tuple(lines))
+    def _option_line(self, number: int, option: Option) -> PanelLine:
+        what = "; ".join(step.do for step in option.steps) or "leave everything as it is"
+        comes_to = "all inside" if option.inside else "NOT all inside"
+        undone = "" if option.reversible else ", CANNOT be undone"
+        sort: Sort = "now" if number == self._number else "plain"
+        return PanelLine(str(number), f"{comes_to}{undone}: {what}", sort)
 
     def _beside_lines(self) -> list[PanelLine]:
         """A line for each unit and setting: of several cylinders the one that is off most."""
@@ -353,14 +349,10 @@ def _beside_line(each: Beside, of_cylinders: int) -> PanelLine:
     return PanelLine(of.unit, f"{text}: {each.found.verdict}", sort)
 
 
-def _best(proposal: Proposal) -> int:
-    """The option that is taken unless another is chosen: the first that helps and can be undone."""
-    for number, option in enumerate(proposal.options[:SHOWN], 1):
-        if option.steps and option.reversible:
-            return number
-        if not option.steps:
-            break
-    return 0
+def _best(options: Sequence[Option]) -> int:
+    """The option that is taken unless another is chosen: the first, where that helps and can be
+    undone; 0 else."""
+    return int(bool(options[0].steps) and options[0].reversible)
 
 
 def _apart(step: Step, units: Sequence[Unit]) -> list[str]:
@@ -412,27 +404,23 @@ def _why_not(bench: Bench) -> str:
         return "Find TDC first."
     if session.stop is not None:
         return "Remove the piston stop first."
-    verdicts = {each.verdict for each in session.assessments()}
-    verdicts |= {each.verdict for each in session.comparisons()}
-    if "outside" not in verdicts:
+    verdicts = {j.verdict for j in session.assessments()}
+    if "outside" not in verdicts | {c.verdict for c in session.comparisons()}:
         return "Nothing was read outside its window."
     return ""
 
 
 def _adjust(bench: Bench, _: str) -> None:
-    begin = partial(_begin, bench)
+    def begin(asked: str) -> None:
+        bench.dashboard.begin(Adjust(bench.host, asked))
+
     if bench.host.job.means != Adjustments():
         begin("")
         return
-    units = bench.host.job.profile.units
+    units = {unit.name: unit for unit in bench.host.job.profile.units}
     outside = [j.unit for j in bench.host.session.assessments() if j.verdict == "outside"]
-    name = bench.advice.unit or next(iter(outside), units[0].name)
-    unit = next((u for u in units if u.name == name), units[0])
-    _ask_what_can_be_moved(bench, unit, begin)
-
-
-def _begin(bench: Bench, asked: str) -> None:
-    bench.dashboard.begin(Adjust(bench.host, asked))
+    name = bench.advice.unit or next(iter(outside), "")
+    _ask_what_can_be_moved(bench, units.get(name, bench.host.job.profile.units[0]), begin)
 
 
 OFFER = Offer(
