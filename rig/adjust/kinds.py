@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from functools import partial
 from typing import Any
@@ -248,15 +248,8 @@ def _recuts(of: Fitted, dog: DriveDog) -> Iterator[Move]:
 def recut_least_deg(dog: DriveDog) -> float:
     """Least angle of the unit's shaft between a place and a new one, degrees.
 
-    Raises InputError when the circle is too small for it. Source: chord = 2 radius sin(angle/2).
+    Source: chord = 2 radius sin(angle/2).
     """
-    if dog.clear_mm <= 0.0:
-        return 0.0
-    if dog.clear_mm > 2.0 * dog.radius_mm:
-        raise InputError(
-            f"{dog.unit}: no hole at a radius of {dog.radius_mm:g} mm lies {dog.clear_mm:g} mm "
-            "from another"
-        )
     return 2.0 * math.degrees(math.asin(dog.clear_mm / (2.0 * dog.radius_mm)))
 
 
@@ -301,11 +294,8 @@ def recut_step(of: Fitted, dog: DriveDog, shift_deg: float) -> Step:
 
     ``figures`` to lay out: ``others_deg`` are the places that are there besides the one in use,
     degrees clockwise of it; ``nearest_mm`` is from the new place to the nearest of all. ``enough``
-    is false where it is too near one of them. Raises InputError for a dog that may not be cut.
-    Source: arc and chord of a circle.
+    is false where it is too near one of them. Source: arc and chord of a circle.
     """
-    if not dog.recut or dog.radius_mm <= 0.0:
-        raise InputError(f"{dog.unit}: its drive may not be cut again, or its radius is not stated")
     moved = of.body(dog.unit)
     unit, U_deg = moved[0], of.finest(moved)
     turn = _Turn(unit, shift_deg, U_deg, dog.radius_mm)
@@ -364,10 +354,8 @@ def slot_units(of: Fitted, slot: Slot) -> list[Unit]:
 def slot_range_deg(slot: Slot, unit: Unit) -> tuple[float, float]:
     """Latest and earliest shift (crank degrees) that the slot has room for, from where it stands.
 
-    Raises InputError for a radius of zero. Source: arc = radius x angle.
+    Source: arc = radius x angle.
     """
-    if slot.radius_mm <= 0.0:
-        raise InputError(f"{slot.unit}: state the radius at which its slot lies, above 0 mm")
     clockwise, anticlockwise = (
         _crank_deg(slot, unit, room_mm) for room_mm in (slot.clockwise_mm, slot.anticlockwise_mm)
     )
@@ -402,8 +390,8 @@ def _filed_slots(of: Fitted, slot: Slot) -> Iterator[Move]:
 def slot_step(of: Fitted, slot: Slot, shift_deg: float, *, filed: bool = False) -> Step:
     """Turn a body or contact plate in its slots by ``shift_deg``, filed longer first or not.
 
-    ``enough`` is false when that is more than the slot, or the file, allows. Raises InputError as
-    ``slot_range_deg``. Source: arc = radius x angle.
+    ``enough`` is false when that is more than the slot, or the file, allows. Source: arc = radius x
+    angle.
     """
     moved = slot_units(of, slot)
     unit, U_deg = moved[0], of.finest(moved)
@@ -459,20 +447,12 @@ def slot_step(of: Fitted, slot: Slot, shift_deg: float, *, filed: bool = False) 
 # -- the contact gap --
 
 
-@dataclass(frozen=True, slots=True)
-class GapRate:
-    """Crank degrees earlier for a millimetre more of contact gap, and standard uncertainty."""
+def gap_rate(gap: Gap) -> tuple[float, float]:
+    """Crank degrees earlier for a millimetre more of gap, and standard uncertainty.
 
-    deg_per_mm: float
-    u_deg_per_mm: float
-
-
-def gap_rate(gap: Gap) -> GapRate:
-    """Crank degrees earlier for a millimetre more of gap, from readings on the unit itself.
-
-    A straight line by least squares. Raises InputError for fewer than two readings, readings at
-    one gap, a rate that is not known to a third, or one that has the opening later as the gap
-    widens. Source: measured; that contacts open earlier with a wider gap follows from the cam.
+    From readings on the unit itself: a straight line by least squares. Raises InputError for fewer
+    than two readings, readings at one gap, a rate that is not known to a third, or one that has the
+    opening later as the gap widens, which no cam does.
     """
     width = np.array([r.gap_mm for r in gap.readings])
     if len(width) < 2 or np.ptp(width) < 0.01:
@@ -480,12 +460,9 @@ def gap_rate(gap: Gap) -> GapRate:
             f"{gap.unit}: what its gap does is not known; read it with two different gaps within "
             "the limits (its rate is never assumed)"
         )
-    weight = np.array([r.u_deg for r in gap.readings]) ** -2.0
-    middle = np.average(width, weights=weight)
-    spread = weight * (width - middle)
-    scale = float(np.sum(spread * (width - middle)))
-    rate = float(np.sum(spread * np.array([r.btdc_deg for r in gap.readings]))) / scale
-    u = scale**-0.5
+    btdc, u_btdc = np.array([(r.btdc_deg, r.u_deg) for r in gap.readings]).T
+    line, covariance = np.polyfit(width, btdc, 1, w=1.0 / u_btdc, cov="unscaled")
+    rate, u = float(line[0]), math.sqrt(covariance[0, 0])
     if rate <= -2.0 * u:
         raise InputError(
             f"{gap.unit}: its readings say that it opens later as the gap widens, which no cam "
@@ -496,11 +473,11 @@ def gap_rate(gap: Gap) -> GapRate:
             f"{gap.unit}: the rate of its gap, {rate:.1f} degrees a millimetre, is not known well "
             "enough; read it with gaps further apart, or more often"
         )
-    return GapRate(rate, u)
+    return rate, u
 
 
 def _gaps(of: Fitted, gap: Gap) -> Iterator[Move]:
-    rate = gap_rate(gap).deg_per_mm
+    rate, _ = gap_rate(gap)
     low = min(0.0, rate * (gap.least_mm - gap.now_mm))
     high = max(0.0, rate * (gap.most_mm - gap.now_mm))
     yield of.range(Place(Kind.GAP, gap.unit), partial(gap_step, of, gap), low, high)
@@ -512,12 +489,12 @@ def gap_step(of: Fitted, gap: Gap, shift_deg: float) -> Step:
     ``enough`` is false beyond the limits of the gap. Raises InputError as ``gap_rate``. Source: the
     rate measured on this unit.
     """
-    rate, unit = gap_rate(gap), of.unit(gap.unit)
-    to_mm = gap.now_mm + shift_deg / rate.deg_per_mm
-    u_shift_deg = abs(to_mm - gap.now_mm) * rate.u_deg_per_mm
+    (rate, u_rate), unit = gap_rate(gap), of.unit(gap.unit)
+    to_mm = gap.now_mm + shift_deg / rate
+    u_shift_deg = abs(to_mm - gap.now_mm) * u_rate
     unit_deg = gear_train.shaft_deg(shift_deg, unit.turns_per_crank_turn)
     do = f"set the contact gap of {gap.unit} from {gap.now_mm:.2f} to {to_mm:.2f} mm"
-    per_mm = size(rate.deg_per_mm, 2.0 * rate.u_deg_per_mm)
+    per_mm = size(rate, 2.0 * u_rate)
     earlier = _earlier(shift_deg, of.U_deg.get(gap.unit))
     return Step(
         Kind.GAP,
@@ -530,7 +507,7 @@ def gap_step(of: Fitted, gap: Gap, shift_deg: float) -> Step:
         figures={
             "crank_deg": shift_deg,
             "gap_mm": to_mm,
-            "deg_per_mm": rate.deg_per_mm,
+            "deg_per_mm": rate,
             "u_shift_deg": u_shift_deg,
         },
         warnings=(NEUTRAL.format(change=-unit_deg), "write the new gap down with its limits"),
@@ -584,8 +561,6 @@ def _levers(of: Fitted, lever: Lever) -> Iterator[Move]:
             f"{lever.unit}: read it at both ends of its lever before the lever's place is reckoned"
         )
     end, now = of.ends[lever.unit], of.read_btdc[lever.unit]
-    if end.advance_btdc <= end.retard_btdc:
-        raise InputError(f"{lever.unit}: its full advance was read later than its full retard")
     yield of.range(
         Place(Kind.LEVER, lever.unit), partial(lever_step, of, lever),
         end.retard_btdc - now, end.advance_btdc - now,
@@ -600,7 +575,7 @@ def lever_step(of: Fitted, lever: Lever, shift_deg: float) -> Step:
     """
     ends = of.ends[lever.unit]
     at = of.read_btdc[lever.unit] + shift_deg - ends.retard_btdc
-    place = at / (ends.advance_btdc - ends.retard_btdc)
+    place = at / ends.span_deg
     do = (
         f"set the lever of {lever.unit} {100.0 * place:.0f} per cent of its range up from full "
         "retard"

@@ -14,7 +14,7 @@ from typing import Any
 
 from rig import __version__
 from rig.adjust.changes import readings_between
-from rig.adjust.plan import SIDES, Confirmation, Prediction, own_u_deg
+from rig.adjust.plan import SIDES, Confirmation, ConfirmationVerdict, Prediction, own_u_deg
 from rig.adjust.predictions import FOLDER, Sheet, load, sheets_of, worked_again
 from rig.base.angles import wrap
 from rig.base.errors import InputError
@@ -65,36 +65,27 @@ def confirm(
     within = math.hypot(SIDES * p.u_deg, own_U, SIDES * u_tdc_deg)
     off = wrap(j.mean_btdc - p.predicted_btdc)
     moved = wrap(j.mean_btdc - p.before_btdc)
-    other_way = wrap(moved + p.shift_deg)
-    shift = wrap(p.shift_deg)
-    read = (
-        f"{j.unit} reads {btdc(j.mean_btdc, own_U)}, predicted"
-        f" {btdc(p.predicted_btdc, SIDES * p.u_deg)}: "
-    )
-    found = Confirmation(p, j.mean_btdc, off, within, "confirmed", f"{read}confirmed")
-    if Mark.ONE_TURN_OUT in j.marks:
-        words = f"{read}not confirmed, it is one crank turn out"
-        return replace(found, verdict="not confirmed", words=words)
-    if abs(p.shift_deg) <= within:
-        words = f"{read}the change was too small for these readings to tell"
-        return replace(found, verdict="too small to tell", words=words)
-    if abs(off) <= within:
-        return found
-    if abs(other_way) <= max(within, 0.2 * abs(shift)):
-        ways = ("earlier", "later") if moved > 0 else ("later", "earlier")
-        words = (
-            f"{read}made the wrong way round, it went {size(moved, within)} degrees {ways[0]} "
-            f"instead of {ways[1]}; undo it and go as far again the other way"
-        )
-        return replace(found, verdict="wrong way round", words=words)
-    if abs(moved) <= within:
-        words = f"{read}it has not moved; was the change made, and on this unit?"
-        return replace(found, verdict="not moved", words=words)
-    words = (
-        f"{read}not confirmed, {size(off, within)} degrees {'early' if off > 0 else 'late'} of "
-        f"the prediction (readings allow {two_figures(within)})"
-    )
-    return replace(found, verdict="not confirmed", words=words)
+    went, instead_of = ("earlier", "later") if moved > 0 else ("later", "earlier")
+    wrong_way = abs(wrap(moved + p.shift_deg)) <= max(within, 0.2 * abs(wrap(p.shift_deg)))
+    cases: tuple[tuple[ConfirmationVerdict, bool, str], ...] = (
+        ("not confirmed", Mark.ONE_TURN_OUT in j.marks,
+         "not confirmed, it is one crank turn out"),
+        ("too small to tell", abs(p.shift_deg) <= within,
+         "the change was too small for these readings to tell"),
+        ("confirmed", abs(off) <= within, "confirmed"),
+        ("wrong way round", wrong_way,
+         f"made the wrong way round, it went {size(moved, within)} degrees {went} instead of "
+         f"{instead_of}; undo it and go as far again the other way"),
+        ("not moved", abs(moved) <= within,
+         "it has not moved; was the change made, and on this unit?"),
+        ("not confirmed", True,
+         f"not confirmed, {size(off, within)} degrees {'early' if off > 0 else 'late'} of the "
+         f"prediction (readings allow {two_figures(within)})"),
+    )  # fmt: skip
+    verdict, words = next((verdict, words) for verdict, is_so, words in cases if is_so)
+    read = btdc(j.mean_btdc, own_U)
+    words = f"{j.unit} reads {read}, predicted {btdc(p.predicted_btdc, SIDES * p.u_deg)}: {words}"
+    return Confirmation(p, j.mean_btdc, off, within, verdict, words)
 
 
 def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:

@@ -293,6 +293,11 @@ class Prediction:
         return SIDES * self.u_deg
 
 
+ConfirmationVerdict = Literal[
+    "confirmed", "not confirmed", "wrong way round", "not moved", "too small to tell"
+]
+
+
 @dataclass(frozen=True, slots=True)
 class Confirmation:
     """The next reading beside the prediction. ``off_deg`` is read minus predicted."""
@@ -301,9 +306,7 @@ class Confirmation:
     read_btdc: float
     off_deg: float
     within_deg: float  # what the two may differ by, about 95 %
-    verdict: Literal[
-        "confirmed", "not confirmed", "wrong way round", "not moved", "too small to tell"
-    ]
+    verdict: ConfirmationVerdict
     words: str
 
     @property

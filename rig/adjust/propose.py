@@ -67,7 +67,7 @@ def propose(
         raise InputError("a correction needs a reading and what is wanted of it")
     of = Fitted(
         profile.units, profile.engine, means.train,
-        ends={end.unit: end for end in levers},
+        ends={end.unit: end for end in levers if end.span_deg > 0.0},
         read_btdc={w.unit: w.read_btdc for w in wants},
         U_deg={w.unit: w.U_deg for w in wants if w.U_deg is not None},
     )  # fmt: skip
@@ -206,10 +206,10 @@ def _option(of: Fitted, search: Search, found: Found) -> Option:
         steps=tuple(_with_mates(step, of, outcomes) for step in steps),
         outcomes=tuple(outcomes),
         pairs=tuple(pairs),
-        remaining_deg=found.remaining_deg,
+        remaining_deg=max(abs(error) for error, _ in rows),
         inside=all(o.inside for o in outcomes) and all(p.inside for p in pairs),
         lever_place=_lever_places(of, found, moved, outcomes),
-        disturbs=found.disturbs,
+        disturbs=int(found.rank.disturbs),
         reversible=found.reversible,
         words="; then ".join(step.words for step in steps) or "leave everything as it is",
     )
@@ -233,11 +233,9 @@ def _lever_places(
     places = {}
     for name, end in of.ends.items():
         want = next((o.want for o in outcomes if o.want.unit == name), None)
-        span = end.advance_btdc - end.retard_btdc
-        if want is None or span <= 0.0:
-            continue
-        at = want.wanted_btdc - moved[name]
-        if name in by_lever:
-            at = want.read_btdc + by_lever[name]
-        places[name] = (at - end.retard_btdc) / span
+        if want is not None:
+            at = want.wanted_btdc - moved[name]
+            if name in by_lever:
+                at = want.read_btdc + by_lever[name]
+            places[name] = (at - end.retard_btdc) / end.span_deg
     return places

@@ -53,15 +53,18 @@ class Found:
     U: Floats  # (rows,): of the errors, infinite where not known
     items: Levels
     rank: Rank
-    strain: float  # the greatest, see ``Task.strains``
-    remaining_deg: float  # the greatest error in degrees
-    disturbs: int
-    reversible: bool
 
     @property
     def inside(self) -> bool:
         """Whether all is."""
         return bool((self.items == INSIDE).all())
+
+    @property
+    def reversible(self) -> bool:
+        """Whether all of it can be undone."""
+        return all(c.reversible for c, _ in self.choices) and all(
+            r.reversible for r, _ in self.ranges
+        )
 
     @property
     def done(self) -> object:
@@ -106,7 +109,7 @@ class Search:
         """
         kept = [] if lasting else [self.present()]
         enough: list[frozenset[int]] = []
-        fewest: dict[int, Found] = {}
+        fewest: dict[float, Found] = {}
         for chosen, keys in self._sets(lasting=lasting):
             lever = any(move.occupies.kind is Kind.LEVER for move in chosen)
             if not lever and any(fewer <= keys for fewer in enough):
@@ -122,9 +125,9 @@ class Search:
             kept = list(unique.values())[:keep]
             for found in best:
                 if found.inside:
-                    other = fewest.get(found.disturbs, found)
-                    fewest[found.disturbs] = min(found, other, key=lambda each: each.rank)
-        simpler = [f for n, f in fewest.items() if all(n < other.disturbs for other in kept)]
+                    parts = found.rank.disturbs
+                    fewest[parts] = min(found, fewest.get(parts, found), key=lambda each: each.rank)
+        simpler = [f for n, f in fewest.items() if all(n < other.rank.disturbs for other in kept)]
         return sorted([*kept, *simpler], key=lambda found: found.rank)
 
     def left_out(self) -> list[str]:
@@ -162,20 +165,8 @@ class Search:
         lever = self._off_middle({move.lever: value for move, value in ranges if move.lever})
         disturbs = sum(c.disturbs[i] for c, i in choices) + len(ranges)
         effort = sum(c.effort[i] for c, i in choices)
-        return Found(
-            choices,
-            ranges,
-            shift,
-            errors,
-            U,
-            items,
-            ranked(columns, lever, disturbs, effort, strain),
-            strain=float(strain.max()),
-            remaining_deg=float(np.abs(errors).max()),
-            disturbs=int(disturbs),
-            reversible=all(c.reversible for c, _ in choices)
-            and all(r.reversible for r, _ in ranges),
-        )
+        rank = ranked(columns, lever, disturbs, effort, strain)
+        return Found(choices, ranges, shift, errors, U, items, rank)
 
     def _off_middle(self, put: Mapping[str, float], centred: frozenset[str] = frozenset()) -> float:
         """How far the worst lever ends up from the middle of its range, in tenths of it.
@@ -186,11 +177,9 @@ class Search:
         worst = 0.0
         for name, end in self.ends.items():
             read = next((w.read_btdc for w in self.task.wants if w.unit == name), None)
-            span = end.advance_btdc - end.retard_btdc
-            if read is None or span <= 0.0 or name in centred:
-                continue
-            place = (read + put.get(name, 0.0) - end.retard_btdc) / span
-            worst = max(worst, abs(place - 0.5))
+            if read is not None and name not in centred:
+                place = (read + put.get(name, 0.0) - end.retard_btdc) / end.span_deg
+                worst = max(worst, abs(place - 0.5))
         return math.floor(10.0 * worst + 1e-6)
 
     def _of_set(self, chosen: Sequence[Move], limit: Rank | None) -> list[Found]:
@@ -296,7 +285,7 @@ class Search:
             least = max(-errors[row] - others[1] - late, move.low)
             most = min(-errors[row] - others[0] + early, move.high)
             off = max(0.0, least - move.prefer, move.prefer - most)
-            worst = max(worst, math.floor(10.0 * off / (end.advance_btdc - end.retard_btdc) + 1e-6))
+            worst = max(worst, math.floor(10.0 * off / end.span_deg + 1e-6))
         return worst
 
 

@@ -42,6 +42,11 @@ class LeverEnds:
     retard_btdc: float
     advance_btdc: float
 
+    @property
+    def span_deg(self) -> float:
+        """From full retard to full advance."""
+        return self.advance_btdc - self.retard_btdc
+
 
 @dataclass(frozen=True, slots=True)
 class AdvanceRange:

