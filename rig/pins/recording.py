@@ -20,7 +20,7 @@ from rig.pins.vcd_body import CHUNK, BodyReader
 from rig.pins.vcd_header import Header, Signal, read_header
 from rig.wire.formats import Recording, RecordingFormat
 from rig.wire.line import PROTOCOL
-from rig.wire.records import INDEX_INPUT, MOST_CONTACTS, Batch, Identity, LineError, Other
+from rig.wire.records import INDEX_INPUT, MOST_CONTACTS, Batch, Identity, Other
 
 _COARSEST_US = 10_000  # a recording in longer ticks is converted to these
 _CONTACT = re.compile(r"contact([1-9][0-9]?)")
@@ -64,20 +64,22 @@ class PinRecording:
         """
         factor = max(1, int(self._header.tick_us / _COARSEST_US))
         tick_us = self._header.tick_us / factor
-        reader = BodyReader(self._header, list(self._pins.values()), self._chunk_bytes)
-        known = Known(list(self._pins), tick_us)
-        cutter = Cutter(tick_us)
-        recorder = Recorder(tick_us, self._inputs_of_bits())
-        waiting: list[Other] = [self._greeting()]
+        counts, contacts = self._counts_per_turn, max(self.inputs)
+        waiting: list[Other] = [Identity(0.0, PROTOCOL, counts, contacts, "pin-recording")]
+        reader = BodyReader(
+            self._header, list(self._pins.values()), waiting.append, self._chunk_bytes
+        )
+        known = Known(list(self._pins), tick_us, waiting.append)
+        cutter = Cutter(tick_us, waiting.append)
+        bits = enumerate([INDEX_INPUT, *self.inputs] if "z" in self._pins else self.inputs, 2)
+        recorder = Recorder(tick_us, dict(bits))
         for rows in reader.rows():
             levels = known.settle(rows._replace(ticks=rows.ticks * factor))
             if known.start is not None and not cutter.begun:
                 recorder.begin(*known.start)
                 cutter.begin(known.start[0])
             for stretch in cutter.stretches(levels):
-                waiting += _emptied(reader.line_errors, known.line_errors, cutter.line_errors)
                 yield _with_waiting(recorder.take(stretch), waiting, float(stretch.end * tick_us))
-            waiting += _emptied(reader.line_errors, known.line_errors)
         self.end_us = float(reader.end_tick * self._header.tick_us)
         if known.start is None:
             raise InputError(
@@ -86,22 +88,9 @@ class PinRecording:
             )
         *most, last = cutter.finish(reader.end_tick * factor)
         known.finish(reader.end_tick * factor)
-        waiting += _emptied(reader.line_errors, known.line_errors, cutter.line_errors)
         for stretch in most:
             yield _with_waiting(recorder.take(stretch), waiting, float(stretch.end * tick_us))
         yield _with_waiting(recorder.take(last, last=True), waiting, np.inf)
-
-    def _greeting(self) -> Other:
-        counts, contacts = self._counts_per_turn, max(self.inputs)
-        return Identity(0.0, PROTOCOL, counts, contacts, "pin-recording")
-
-    def _inputs_of_bits(self) -> dict[int, int]:
-        """Input number for each pin after a and b."""
-        return {
-            bit: _contact_number(role) if _is_contact(role) else INDEX_INPUT
-            for bit, role in enumerate(self._pins)
-            if bit > 1
-        }
 
 
 def _begins_dump(head: bytes) -> bool:
@@ -152,13 +141,6 @@ def _is_contact(role: str) -> bool:
 
 def _contact_number(role: str) -> int:
     return int(role.removeprefix("contact"))
-
-
-def _emptied(*sources: list[LineError]) -> list[LineError]:
-    taken = [error for source in sources for error in source]
-    for source in sources:
-        source.clear()
-    return taken
 
 
 def _with_waiting(batch: Batch, waiting: list[Other], until_us: float) -> Batch:

@@ -7,7 +7,7 @@ dump and the rig's records, unknown levels are resolved and the rows are cut int
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from typing import Any, NamedTuple
 
@@ -333,11 +333,13 @@ class Known:
 
     An unknown pin keeps its last level; becoming known is no edge. While A or B is unknown neither
     moves, and afterwards the encoder's movement is in doubt. ``start`` is the tick and the levels
-    at which both are first known; rows before that are left out. ``line_errors`` fills up; the
-    reader empties it.
+    at which both are first known; rows before that are left out. ``report`` is
+    told of line errors.
     """
 
-    def __init__(self, roles: Sequence[str], tick_us: Fraction) -> None:
+    def __init__(
+        self, roles: Sequence[str], tick_us: Fraction, report: Callable[[LineError], None]
+    ) -> None:
         self._roles = roles
         self._tick_us = tick_us
         self._unseen = (1 << len(roles)) - 1
@@ -347,7 +349,7 @@ class Known:
         self._spells = 0
         self._left_out = 0
         self.start: tuple[int, np.unsignedinteger[Any]] | None = None
-        self.line_errors: list[LineError] = []
+        self._report = report
 
     def settle(self, rows: Rows) -> Levels:
         """The rows after ``start``, with known levels."""
@@ -455,22 +457,22 @@ class Known:
         return Levels(ticks, levels, doubt)
 
     def _line_error(self, tick: int, kind: str, detail: str) -> None:
-        self.line_errors.append(LineError(float(tick * self._tick_us), kind, detail))
+        self._report(LineError(float(tick * self._tick_us), kind, detail))
 
 
 class Cutter:
     """Cuts rows into stretches.
 
-    More than ten minutes without any change are skipped; ``line_errors`` has a note of it.
+    More than ten minutes without any change are skipped; ``report`` is told.
     """
 
-    def __init__(self, tick_us: Fraction) -> None:
+    def __init__(self, tick_us: Fraction, report: Callable[[LineError], None]) -> None:
         self._tick_us = tick_us
         self._step = int(STEP_US / tick_us)
         self._held: list[Levels] = []
         self._at: int | None = None
         self._latest = 0  # tick of the latest change sent
-        self.line_errors: list[LineError] = []
+        self._report = report
 
     @property
     def begun(self) -> bool:
@@ -522,5 +524,5 @@ class Cutter:
         hours = float((ahead - at) * self._tick_us / 3_600_000_000)
         if hours:
             detail = f"nothing changes; {hours:.1f} hours of it are skipped"
-            self.line_errors.append(LineError(float(at * self._tick_us), "vcd", detail))
+            self._report(LineError(float(at * self._tick_us), "vcd", detail))
         return ahead

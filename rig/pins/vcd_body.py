@@ -11,7 +11,7 @@ format: IEEE Std 1364-2005 clause 18 (content from memory).
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -76,10 +76,16 @@ class _Tokens(NamedTuple):
 class BodyReader:
     """Reads the body once. When ``rows`` is exhausted, ``end_tick`` is the last time stamp.
 
-    ``line_errors`` fills up while reading; the reader empties it.
+    ``report`` is told of line errors.
     """
 
-    def __init__(self, header: Header, pins: Sequence[Signal], chunk_bytes: int = CHUNK) -> None:
+    def __init__(
+        self,
+        header: Header,
+        pins: Sequence[Signal],
+        report: Callable[[LineError], None],
+        chunk_bytes: int = CHUNK,
+    ) -> None:
         self._header = header
         self._chunk = chunk_bytes
         self._word = np.min_scalar_type((1 << len(pins)) - 1).type
@@ -94,7 +100,7 @@ class BodyReader:
                 self._short[code[0]] = mask
         self._long = [(code, self._word(mask)) for code, mask in masks.items() if len(code) > 1]
         self._latest = min(int(_LATEST_US / header.tick_us), 4 * 10**18)
-        self.line_errors: list[LineError] = []
+        self._report = report
         self.end_tick = 0  # the present time stamp
         self._levels = self._word(0)
         self._unknown = self._all
@@ -373,7 +379,7 @@ class BodyReader:
 
     def _line_error(self, detail: str, tick: int | None = None) -> None:
         t_us = float((self.end_tick if tick is None else tick) * self._header.tick_us)
-        self.line_errors.append(LineError(t_us, "vcd", detail))
+        self._report(LineError(t_us, "vcd", detail))
 
 
 def _accumulated(before: np.unsignedinteger[Any], flips: Words) -> Words:

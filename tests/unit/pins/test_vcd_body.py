@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from slow_dump import Dump, dumps, slow_rows
 
 from rig.pins.vcd_body import PAD, BodyReader, Rows, decimals
-from rig.pins.vcd_header import read_header
+from rig.pins.vcd_header import Header, read_header
+from rig.wire.records import LineError
 
 HEADER = '$timescale 1 us $end $var wire 1 ! a $end $var wire 4 " bus $end $enddefinitions $end\n'
 Plain = list[tuple[int, int, int]]
@@ -23,9 +24,17 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("dumps")
 
 
-def read(path: Path, names: list[str], chunk: int = 1 << 19) -> tuple[Plain, BodyReader]:
-    header = read_header(path)
-    reader = BodyReader(header, [header.pin(name) for name in names], chunk)
+class Read(BodyReader):
+    """Reads, and keeps what was reported."""
+
+    def __init__(self, header: Header, names: list[str], chunk: int) -> None:
+        self.line_errors: list[LineError] = []
+        pins = [header.pin(name) for name in names]
+        super().__init__(header, pins, self.line_errors.append, chunk)
+
+
+def read(path: Path, names: list[str], chunk: int = 1 << 19) -> tuple[Plain, Read]:
+    reader = Read(read_header(path), names, chunk)
     got: list[Rows] = list(reader.rows())
     plain = [
         (int(tick), int(levels), int(unknown))

@@ -12,6 +12,7 @@ from vcdvcd import VCDVCD
 
 from rig.pins.vcd_body import BodyReader
 from rig.pins.vcd_header import read_header
+from rig.wire.records import LineError
 
 NAMES = ["a", "b", "z", "contact1"]
 STORIES = st.lists(
@@ -46,7 +47,8 @@ def test_written_and_parsed_by_others(
     parsed = VCDVCD(str(path))
     header = read_header(path)
     for name in NAMES:
-        reader = BodyReader(header, [header.pin(name)], 100)
+        errors: list[LineError] = []
+        reader = BodyReader(header, [header.pin(name)], errors.append, 100)
         mine = [
             (int(tick), "?" if dark else str(level))
             for rows in reader.rows()
@@ -58,4 +60,4 @@ def test_written_and_parsed_by_others(
             if not theirs or theirs[-1][1] != level:
                 theirs.append((tick, level))
         assert mine == theirs
-        assert reader.line_errors == []
+        assert errors == []
