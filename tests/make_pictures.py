@@ -12,6 +12,7 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+from types import SimpleNamespace
 from typing import cast
 
 from sketch import picture
@@ -30,7 +31,8 @@ CHROMIUM = ("chromium", "--headless", "--no-sandbox", "--disable-gpu",
 class Replay:
     """As much of a live run as a view needs, standing at a moment of a capture."""
 
-    lost = alarm = ""
+    lost = ""
+    recorder = SimpleNamespace(alarm="")
     silent_s = 0.1
     saved = None
     url = "/dev/ttyUSB0"

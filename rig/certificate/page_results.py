@@ -331,8 +331,10 @@ def _scale(blocks: Sequence[_Block]) -> Scale:
     narrow = 14.0 * any(len(block.phases) > 1 for block in blocks)
     narrow += 16.0 * any(bool(block.measure) for block in blocks)
     wide = all(block.is_wide for block in blocks)
-    long = not wide and any(each.verdict == "inconclusive" for each in every)
-    narrow += 17.0 * long  # "inconclusive, 94 % inside" is a long word
+    long = not wide and any(
+        each.verdict == "inconclusive" for block in blocks for each in block.now
+    )
+    narrow += 18.0 * long  # "inconclusive, 94 % inside" is a long word
     return Scale(*reach(angles), ((51.0 if wide else 56.0) - narrow) * MM, from_nominal)
 
 
