@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from fabricated_record import capture_facts, record
-from made_job import certificate_in, finished, refused, rig
+from made_job import certificate_in, finished, on_terminal, refused, rig
 from swapped_unit import workshop
 
 from rig.certificate.record import save
@@ -27,10 +27,10 @@ def summary(*words: str | Path, unit: str = "upper") -> dict[str, Any]:
 
 
 def test_first_a_sentence_then_the_figures() -> None:
-    ran = rig("compare", certificate("launch 2018"), certificate("launch 2020"))
+    ran = on_terminal("compare", certificate("launch 2018"), certificate("launch 2020"))
     lines = ran.out.splitlines()
     assert lines[0].startswith("upper A1, full advance, as found: opens 0.6")
-    said = " ".join(lines[:2])
+    said = " ".join(" ".join(lines[:2]).split())
     assert "° later than on 2018-05-03 (as found), U 0.1" in said
     assert said.endswith("°: changed.")
     table = lines.index("upper A1, full advance, degrees BTDC; + opens earlier than before")
