@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from rig.job.folder import Job
     from rig.job.results import JobResults
 
-WIDTH = 80
+WIDTH, LEAST_WIDTH = 80, 6  # of lines, and of a column, in characters
 TYPES = {
     "N": int,
     **dict.fromkeys(("DEG", "MM", "LENGTH", "S", "MS", "US", "PER_MIN", "TIMES"), float),
@@ -218,21 +218,24 @@ def table_lines(
     from rich.console import Console
     from rich.text import Text
 
+    def wrapped(cell: str, width: int) -> list[str]:
+        if cell_len(cell) <= width:
+            return [cell]
+        return [line.plain.strip() for line in Text(cell).wrap(console, width)]
+
     every, notes = ([heads, *rows], ["", *notes]) if heads else (rows, notes)
     cells = [[clean(cell) for cell in row] for row in every]
     widths = [max(map(cell_len, column)) for column in zip(*cells, strict=True)]
     while (over := sum(widths) + 2 * len(widths) - WIDTH) > 0:
-        first, second = sorted(widths, reverse=True)[:2]
+        first, second = sorted([*widths, LEAST_WIDTH], reverse=True)[:2]
         widths[widths.index(first)] -= min(over, max(1, first - second))
     console, lines = Console(), []
     for row, note in zip_longest(cells, notes, fillvalue=""):
-        parts = [Text(cell).wrap(console, width) for cell, width in zip(row, widths, strict=True)]
-        for texts in zip_longest(*parts, fillvalue=Text()):
+        for texts in zip_longest(*map(wrapped, row, widths), fillvalue=""):
             line = ""
             for place, (text, width) in enumerate(zip(texts, widths, strict=True)):
-                cell = text.plain.strip()
-                spare = " " * (width - cell_len(cell))
-                line += "  " + (spare + cell if place in numeric else cell + spare)
+                spare = " " * (width - cell_len(text))
+                line += "  " + (spare + text if place in numeric else text + spare)
             lines.append(line.rstrip())
         lines += [f"      {note}"] if note else []
     return lines

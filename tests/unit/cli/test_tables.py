@@ -113,6 +113,26 @@ def test_openings_say_what_is_rejected() -> None:
     assert len(lines) == 4
 
 
+WORD = st.text(st.sampled_from("aé漢字°-5"), min_size=1, max_size=3)
+CELL = st.lists(WORD, max_size=20).map(" ".join)
+
+
+@given(
+    st.integers(1, 7).flatmap(
+        lambda n: st.lists(st.lists(CELL, min_size=n, max_size=n), min_size=1, max_size=3)
+    ),
+    st.sets(st.integers(0, 6)),
+)
+@settings(deadline=None, max_examples=30)
+def test_every_table_fits_80_columns_and_loses_nothing(
+    rows: list[list[str]], numeric: set[int]
+) -> None:
+    lines = table_lines(rows[0], rows[1:], numeric)
+    assert fits(lines)
+    shown = sorted(character for line in lines for character in line if character != " ")
+    assert shown == sorted(c for row in rows for cell in row for c in cell if c != " ")
+
+
 @given(st.sampled_from(HOSTILE))
 @settings(deadline=None)
 def test_hostile_text_steers_nothing(text: str) -> None:
