@@ -8,18 +8,23 @@
         the same at real time, on a pseudo-terminal whose path is printed: as a board at a port
 
 ``--events`` takes a pin stream in place of a recording (``-`` is standard input); chip.c says what
-an event is. Needs make, gcc-avr, avr-libc, libsimavr-dev and libelf-dev; builds what is missing.
+an event is. ``--board rp2040`` runs the second board. Builds what is missing.
 """
 
 from __future__ import annotations
 
 import argparse
 import fcntl
+import os
+import pty
 import shutil
+import signal
 import subprocess
 import sys
+import tty
 from collections.abc import Iterator
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryFile
 
@@ -42,26 +47,61 @@ PINS = {
 PRESSED_IS_LOW = "foot"  # a recording has 1 for pressed, the board's pin is pulled to ground
 
 
-def build(counts_per_turn: int) -> tuple[Path, Path]:
-    """The simulator and the firmware for an encoder, built if need be.
+@dataclass(frozen=True, slots=True)
+class Board:
+    """What runs a board's firmware: tools, the Debian packages that they come in, and where the
+    firmware is built."""
+
+    tools: tuple[str, ...]
+    packages: str
+    folder: str
+    command: tuple[str, ...]
+
+
+BOARDS = {
+    "atmega328p": Board(
+        ("make", "cc", "avr-gcc"),
+        "make gcc gcc-avr avr-libc libsimavr-dev libelf-dev",
+        "{}",
+        (str(HERE / "build" / "chip"),),
+    ),
+    "rp2040": Board(
+        ("make", "node", "npm", "arm-none-eabi-gcc", "arm-none-eabi-nm"),
+        "make nodejs npm gcc-arm-none-eabi",
+        "rp2040-{}",
+        ("node", str(HERE / "rp2040" / "chip.js")),
+    ),
+}
+
+
+def build(counts_per_turn: int, board: str = "atmega328p") -> tuple[list[str], Path]:
+    """The command that runs a board's firmware, options and an ELF to follow; and the ELF for an
+    encoder. Both are built if need be.
 
     Raises InputError: a tool is missing, or the build failed (its own words go to standard error).
     """
-    for tool in ("make", "cc", "avr-gcc"):
+    own = BOARDS[board]
+    for tool in own.tools:
         if shutil.which(tool) is None:
             raise InputError(
-                f"{tool} is not on this machine; on Debian: "
-                "apt-get install make gcc gcc-avr avr-libc libsimavr-dev libelf-dev"
+                f"{tool} is not on this machine; on Debian: apt-get install {own.packages}"
             )
+    make = ["make", "-s", "-C"]
+    if board == "atmega328p":
+        commands = [[*make, str(HERE)]]
+    elif (HERE / "rp2040" / "node_modules").exists():
+        commands = []
+    else:
+        install = ["npm", "install", "--silent", "--no-package-lock", "--no-audit"]
+        commands = [[*install, "--prefix", str(HERE / "rp2040")]]
+    commands.append([*make, str(FIRMWARE), f"CHIP={board}", f"COUNTS={counts_per_turn}"])
     with (HERE / "Makefile").open() as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)  # two runs begun together must not build over each other
-        for folder, more in ((HERE, []), (FIRMWARE, [f"COUNTS={counts_per_turn}"])):
-            made = subprocess.run(
-                ["make", "-s", "-C", str(folder), *more], stdout=sys.stderr, check=False
-            )
-            if made.returncode:
-                raise InputError(f"{folder}: the build failed; see above")
-    return HERE / "build" / "chip", FIRMWARE / "build" / str(counts_per_turn) / "rig.elf"
+        for command in commands:
+            if subprocess.run(command, stdout=sys.stderr, check=False).returncode:
+                raise InputError(f"{' '.join(command)}: failed; see above")
+    folder = own.folder.format(counts_per_turn)
+    return list(own.command), FIRMWARE / "build" / folder / "rig.elf"
 
 
 def events(recording: Path, names: dict[str, str]) -> Iterator[str]:
@@ -97,6 +137,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--events", type=Path, help="a pin stream in place of the recording")
     parser.add_argument("--live", action="store_true", help="at real time, on a pseudo-terminal")
     parser.add_argument("--counts-per-turn", type=int, default=2400)
+    parser.add_argument("--board", choices=BOARDS, default="atmega328p")
     parser.add_argument("--seconds", type=float, help="stop after so much simulated time")
     parser.add_argument(
         "--signal",
@@ -123,19 +164,31 @@ def signal_names(given: list[str]) -> dict[str, str]:
     return names
 
 
-def feed(lines: Iterator[str], chip: subprocess.Popen[bytes]) -> None:
+def feed(lines: Iterator[str], chip: subprocess.Popen[bytes], at_once: bool) -> None:
     assert chip.stdin is not None
     try:
         for line in lines:
             chip.stdin.write(line.encode())
+            if at_once:
+                chip.stdin.flush()
         chip.stdin.close()
     except BrokenPipeError:
         pass  # it stopped at --seconds, or says itself why
 
 
+def terminal() -> int:
+    """A line for a chip to talk on: its path is printed, its other end returned. It stays open
+    here, so that it outlives each program that reads it."""
+    line, held = pty.openpty()
+    tty.setraw(held)
+    os.set_blocking(line, False)
+    print(os.ttyname(held), flush=True)
+    return line
+
+
 def run(given: argparse.Namespace) -> int:
-    chip, elf = build(given.counts_per_turn)
-    command = [str(chip), *(["--live"] if given.live else [])]
+    command, elf = build(given.counts_per_turn, given.board)
+    command += ["--live"] if given.live else []
     if given.seconds:
         command += ["--seconds", str(given.seconds)]
     with ExitStack() as stack:
@@ -149,9 +202,15 @@ def run(given: argparse.Namespace) -> int:
         if given.capture:
             capture = CaptureWriter(given.capture, {"source": "simulated chip"})
             out = stack.enter_context(TemporaryFile())
-        running = subprocess.Popen([*command, str(elf)], stdin=subprocess.PIPE, stdout=out)
+        line: tuple[int, ...] = ()
+        if given.live and given.board == "rp2040":  # the other simulator opens its line itself
+            line = (terminal(),)
+            command += ["--line", str(line[0])]
+        running = subprocess.Popen(
+            [*command, str(elf)], stdin=subprocess.PIPE, stdout=out, pass_fds=line
+        )
         stack.callback(running.kill)
-        feed(lines, running)
+        feed(lines, running, given.live)
         status = running.wait()
         if out:
             out.seek(0)
@@ -161,6 +220,7 @@ def run(given: argparse.Namespace) -> int:
 
 
 def main() -> int:
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that the chip ends too
     try:
         return run(arguments())
     except RigError as error:

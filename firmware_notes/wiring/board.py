@@ -560,6 +560,7 @@ def _labels(found: Gerber) -> None:
 BESIDE: Final = {  # where the pins leave no room in the middle
     "TO-92": (PITCH, -1.55),
     "radial 2.5 mm": (PITCH / 2, 2.0),
+    "screw 3": (PITCH, 0.0),
     "SIP-7, pins 1 2 5 7": (3 * PITCH, -2.1),
 }
 POINT_LABELS: Final = {"TP3": (-2.6, 0.0), "TP5": (2.6, 0.0)}

@@ -8,7 +8,17 @@ from dataclasses import dataclass
 
 from netlist import CIRCUITS, Circuit, Part
 
-HEAD = ("board", "quantity", "designators", "value", "what", "order as", "package", "tolerance")
+HEAD = (
+    "board",
+    "quantity",
+    "designators",
+    "value",
+    "what",
+    "order as",
+    "package",
+    "tolerance",
+    "rating",
+)
 NAMES = {
     "inputs": "encoder and foot switch",
     "plain": "contacts alone",
@@ -29,6 +39,8 @@ class Line:
         part = self.parts[0]
         kind = part.type
         value = "" if kind.symbol in ("connector", "point") else part.value
+        if kind.symbol == "resistor":
+            value += "ohm" if value[-1] in "kM" else " ohm"
         return (
             NAMES[self.circuit.name],
             str(len(self.parts)),
@@ -38,6 +50,7 @@ class Line:
             part.order,
             kind.package,
             kind.tolerance,
+            kind.rating.words,
         )
 
 

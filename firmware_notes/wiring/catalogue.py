@@ -18,6 +18,15 @@ class Rating:
     watts: float | None = None  # for long
     joules: float | None = None  # single pulse of about a millisecond
 
+    @property
+    def words(self) -> str:
+        """All that matters, as a shop says it."""
+        milli = self.amps is not None and self.amps < 1.0
+        amps = None if self.amps is None else self.amps * 1e3 if milli else self.amps
+        named = ((self.volts, "V"), (amps, "mA" if milli else "A"), (self.watts, "W"))
+        found = [f"{value:g} {unit}" for value, unit in (*named, (self.joules, "J")) if value]
+        return ", ".join(found)
+
 
 @dataclass(frozen=True, slots=True)
 class Type:
@@ -46,8 +55,8 @@ TYPES = {
     ),
     "R_PULSE": Type(
         "resistor",
-        "wire wound or carbon, pulse-proof, 3 W, 500 V",
-        "wire wound 3 W 5 %",
+        "wire wound, pulse-proof, 3 W, 500 V",
+        "wire wound, pulse-proof, 3 W 5 %",
         "axial 20 mm",
         TWO,
         Rating(volts=500, watts=3, joules=1.0),

@@ -1,6 +1,6 @@
 """Every corner of the two front ends in the simulator: python firmware_notes/wiring/corners.py
 
-prints a table and, with ``--write``, puts it into ``corners.md`` beside this file. Some 80 seconds
+prints a table and, with ``--write``, puts it into ``corners.md`` beside this file. Under a minute
 on two free cores.
 """
 
@@ -20,6 +20,7 @@ from netlist import PLAIN, WINDING, Circuit
 from simulate import Build, Primary, Seen, Wave, deck, run, value_of
 
 CARRIER_S: Final = 49e-6  # about; openings are spread over a period of it
+OPEN_S: Final = 0.2e-3
 LOSSES: Final = 1.25  # so much more current for the same kick, as iron and front end take some
 SPEEDS: Final = (5, 30, 60)  # turns a minute
 
@@ -46,7 +47,7 @@ class Corner:
     build: Build = USUAL
     reversed_leads: bool = False
     openings: int = 6
-    closed_s: float = 0.25e-3  # between openings
+    closed_s: float = 0.25e-3  # between openings: from less, the next is not yet as from rest
     bounces_s: tuple[float, ...] = ()  # after the opening contacts close, open, close, open ...
     circuit: Circuit = WINDING
 
@@ -57,8 +58,8 @@ class Corner:
             return [0.7e-3, 2.5e-3]
         times: list[float] = []
         for n in range(self.openings):
-            at = 0.35e-3 + n * (0.2e-3 + self.closed_s + CARRIER_S / self.openings)
-            times += [at, at + 0.2e-3]
+            at = 0.35e-3 + n * (OPEN_S + self.closed_s + CARRIER_S / self.openings)
+            times += [at, at + OPEN_S]
         return times
 
     @property
@@ -70,7 +71,9 @@ class Corner:
     @property
     def end_s(self) -> float:
         """When the run ends."""
-        return self.switched_s[-1] + (0.8e-3 if self.openings == 1 else self.closed_s)
+        if self.openings > 1:
+            return self.switched_s[-1] + self.closed_s
+        return self.switched_s[-1] + (0.8e-3 if self.primary.film_ohm > 1.0 else 0.3e-3)
 
 
 @dataclass(frozen=True, slots=True)

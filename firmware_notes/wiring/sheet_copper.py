@@ -19,7 +19,7 @@ def copper(routed: Routed) -> Sheet:
     s = Sheet("Board: winding left on (sheet 4), component side, 2 times full size", "9 of 9")
     w, h = SIZE_MM
     s.line(*(_at(each) for each in ((0, 0), (w, 0), (w, h), (0, h), (0, 0))))
-    for layer, colour in ((1, "#c9c9c9"), (0, "#8a8a8a")):
+    for layer, colour in ((1, "#dedede"), (0, "#b4b4b4")):
         for on, _, places in routed.tracks:
             if on == layer:
                 s.track([_at(place) for place in places], TRACK_MM * SCALE, colour)

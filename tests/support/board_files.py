@@ -141,18 +141,17 @@ def trace(layers: list[Layer], holes: list[tuple[Place, float]], size_mm: Place)
     return Copper(labels, {one: numbers[root(one)] for one in parent})
 
 
-def gap_mm(nets: NDArray[np.int32], one: set[int], other: set[int] | None = None) -> float:
-    """Least distance between copper of ``one`` and of ``other`` (of all else: None), on a layer;
-    good to a pixel or two. Infinite beyond 8 mm."""
-    rows, columns = np.nonzero(np.isin(nets, list(one)))
-    if not len(rows):
-        return float("inf")
-    far = round(8.0 / PIXEL_MM)
-    top, left = max(int(rows.min()) - far, 0), max(int(columns.min()) - far, 0)
-    nets = nets[top : int(rows.max()) + far, left : int(columns.max()) + far]
-    mine = np.isin(nets, list(one))
-    theirs = (nets > 0) & ~mine if other is None else np.isin(nets, list(other))
-    if not theirs.any():
-        return float("inf")
-    away = ndimage.distance_transform_edt(~mine)
-    return (float(away[theirs].min()) - 1.0) * PIXEL_MM
+def gaps_mm(nets: NDArray[np.int32]) -> NDArray[np.float64]:
+    """Least distance between the copper of each two nets of a layer that have none between them, by
+    their numbers; good to a pixel or two. Infinite for two that have.
+
+    Half-way between two nets, what is nearest changes from one to the other."""
+    away, nearest = ndimage.distance_transform_edt(nets == 0, return_indices=True)
+    net = nets[tuple(nearest)]
+    most = int(nets.max()) + 1
+    found = np.full((most, most), np.inf)
+    for here, there in (np.s_[:-1], np.s_[1:]), (np.s_[:, :-1], np.s_[:, 1:]):
+        edge = net[here] != net[there]
+        gap = (away[here][edge] + away[there][edge]) * PIXEL_MM
+        np.minimum.at(found, (net[here][edge], net[there][edge]), gap)
+    return np.asarray(np.minimum(found, found.T))

@@ -12,10 +12,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+import run_pins
+from run_pins import BOARDS, build
 
 NOTES = Path(__file__).resolve().parents[2] / "firmware_notes"
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures" / "pins"
-START_US = 20_000  # by then the firmware is ready
+
+START_US = run_pins.START_US
 
 Change = tuple[float, str, int]  # time, pin, level
 Event = tuple[float, str]  # time, what happens (as in chip.c)
@@ -53,28 +56,19 @@ class Chip:
     measures_supply, dip_cause = True, 4
     keeps_up_us = 1000  # noise that comes no faster is seen whole (no faster than any here)
     too_fast = 120_000  # counts a second
+    floods_per_s = (70e3, 200e3)  # noise that it cannot follow ...
+    flood_ms = 1.6  # ... for so long at most: its ring is full before
     clock_begins_us = 680  # after power on, about
 
     def __init__(self) -> None:
         self._elf: dict[int, Path] = {}
-        subprocess.run(["make", "-s", "-C", str(NOTES / "simulator")], check=True)
-        self.program = NOTES / "simulator" / "build" / "chip"
-
-    @property
-    def command(self) -> list[str]:
+        self.command = list(BOARDS[self.board].command)
         """What runs the firmware: options and the ELF follow."""
-        return [str(self.program)]
 
     def elf(self, counts_per_turn: int = 2400) -> Path:
         if counts_per_turn not in self._elf:
-            build = NOTES / "firmware" / "build" / self._build(counts_per_turn)
-            make = ["make", "-s", "-C", str(NOTES / "firmware"), f"CHIP={self.board}"]
-            subprocess.run([*make, f"COUNTS={counts_per_turn}"], check=True)
-            self._elf[counts_per_turn] = build / "rig.elf"
+            self._elf[counts_per_turn] = build(counts_per_turn, self.board)[1]
         return self._elf[counts_per_turn]
-
-    def _build(self, counts_per_turn: int) -> str:
-        return str(counts_per_turn)
 
     def run(
         self, changes: Iterable[Change], events: Iterable[Event] = (), seconds: float = 0
@@ -103,27 +97,9 @@ class SecondChip(Chip):
     board, image = "rp2040", ".bin"
     clocks = ("clock_ahead_us", *Chip.clocks[1:])
     keeps_up_us, too_fast = 7, 500_000
+    floods_per_s, flood_ms = (300e3, 500e3), 8.0
     measures_supply, dip_cause = False, 1  # a dip looks like power on
     clock_begins_us = 0
-
-    def __init__(self) -> None:
-        self._elf = {}
-        self.program = NOTES / "simulator" / "rp2040" / "chip.js"
-        import fcntl
-
-        folder = self.program.parent
-        with (folder / "package.json").open() as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)  # two test runs begin together
-            if not (folder / "node_modules").exists():
-                install = ["npm", "install", "--silent", "--no-package-lock", "--no-audit"]
-                subprocess.run(install, cwd=folder, check=True)
-
-    @property
-    def command(self) -> list[str]:
-        return ["node", str(self.program)]
-
-    def _build(self, counts_per_turn: int) -> str:
-        return f"{self.board}-{counts_per_turn}"
 
 
 def _needs(missing: list[str]) -> None:
@@ -144,8 +120,7 @@ def first_chip() -> Chip:
 @pytest.fixture(scope="session")
 def second_chip() -> SecondChip:
     """The second board's chip."""
-    tools = ("make", "node", "npm", "arm-none-eabi-gcc", "arm-none-eabi-nm")
-    _needs([tool for tool in tools if shutil.which(tool) is None])
+    _needs([tool for tool in BOARDS["rp2040"].tools if shutil.which(tool) is None])
     return SecondChip()
 
 

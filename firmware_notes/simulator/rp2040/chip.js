@@ -1,11 +1,12 @@
 // Runs the firmware of the second board, instruction by instruction, on an emulated RP2040.
 //
-//     node chip.js [--seconds S] [--facts] ELF
+//     node chip.js [--seconds S] [--facts] [--live --line FD] ELF
 //
+// --live runs at real time, its line on an open descriptor that never blocks.
 // Events on standard input and sent bytes on standard output are those of ../chip.c, so that the
 // same tests run both; the board has no measurement of its supply. rig.bin lies beside the ELF.
 import { execFileSync } from 'node:child_process';
-import { readFileSync, writeSync } from 'node:fs';
+import { readFileSync, readSync, writeSync } from 'node:fs';
 import { ConsoleLogger, LogLevel, RP2040 } from 'rp2040js';
 
 const PINS = { a: 2, b: 3, index: 4, foot: 5, contact1: 6, contact2: 7 };
@@ -20,7 +21,10 @@ const WATCHDOG = Symbol('the watchdog has reset the chip');
 
 const given = process.argv.slice(2);
 const elf = given.at(-1);
-const seconds = given.includes('--seconds') ? Number(given[given.indexOf('--seconds') + 1]) : 0;
+const option = (name) => (given.includes(name) ? Number(given[given.indexOf(name) + 1]) : 0);
+const seconds = option('--seconds');
+const live = given.includes('--live');
+const lineOut = live ? option('--line') : 1;
 const binary = readFileSync(elf.replace(/\.elf$/, '.bin'));
 const symbols = Object.fromEntries(
   execFileSync('arm-none-eabi-nm', [elf], { encoding: 'ascii' })
@@ -40,8 +44,12 @@ const nowUs = () => beganUs + clock.nanos / 1000;
 
 function flush() {
   const bytes = Buffer.from(out);
-  for (let done = 0; done < bytes.length; ) done += writeSync(1, bytes, done);
   out = [];
+  try {
+    for (let done = 0; done < bytes.length; ) done += writeSync(lineOut, bytes, done);
+  } catch (what) {
+    if (!live || what.code !== 'EAGAIN') throw what; // nobody reads: lost
+  }
 }
 
 // Power on, or a reset: everything anew, but for the levels that come from outside.
@@ -131,18 +139,60 @@ function happen(words) {
   }
 }
 
-begin(1);
-let last = 0;
-for (const line of readFileSync(0, 'ascii').split('\n')) {
-  if (!line.trim()) continue;
+function split(line) {
   const [time, ...words] = line.trim().split(' ');
-  last = Number(time);
-  if (seconds && last > seconds * 1e6) break;
-  runUntil(last);
-  happen(words);
+  return [Number(time), words];
 }
-runUntil(seconds ? seconds * 1e6 : last + AFTER_LAST_US);
-flush();
+
+function atOnce() {
+  let last = 0;
+  for (const line of readFileSync(0, 'ascii').split('\n')) {
+    if (!line.trim()) continue;
+    const [time, words] = split(line);
+    last = time;
+    if (seconds && last > seconds * 1e6) break;
+    runUntil(last);
+    happen(words);
+  }
+  runUntil(seconds ? seconds * 1e6 : last + AFTER_LAST_US);
+  flush();
+}
+
+function atRealTime() {
+  const events = [];
+  const heard = Buffer.alloc(4096);
+  const began = performance.now();
+  let rest = '';
+  let ranUs = 0;
+  process.stdin.setEncoding('ascii').on('data', (text) => {
+    const lines = (rest + text).split('\n');
+    rest = lines.pop();
+    events.push(...lines.filter((line) => line.trim()).map(split));
+  });
+  const goOn = () => {
+    // No more than 20 ms at once, so that events and the host are heard in between.
+    ranUs = Math.min((performance.now() - began) * 1000, ranUs + 20_000);
+    while (events.length && events[0][0] <= ranUs) {
+      const [time, words] = events.shift();
+      runUntil(time);
+      happen(words);
+    }
+    runUntil(ranUs);
+    flush();
+    try {
+      happen(['host', heard.subarray(0, readSync(lineOut, heard)).toString('hex')]);
+    } catch (what) {
+      if (what.code !== 'EAGAIN') throw what;
+    }
+    if (!seconds || ranUs < seconds * 1e6) setTimeout(goOn, 1);
+    else process.stdin.destroy();
+  };
+  goOn();
+}
+
+begin(1);
+if (live) atRealTime();
+else atOnce();
 if (given.includes('--facts')) {
   const stack = rp.sram.subarray(STACK_BEGINS - 0x20000000, STACK_ENDS - 0x20000000);
   const free = stack.findIndex((byte) => byte !== PAINT);

@@ -22,6 +22,7 @@ from corners import (
     Outcome,
     all_corners,
     degrees,
+    judge,
     outcome,
     plain_corners,
     run_all,
@@ -114,6 +115,22 @@ def test_every_corner_follows_and_nothing_is_overloaded() -> None:
     check_stress(live)
 
 
+@pytest.mark.slow
+def test_finer_steps_of_time_change_nothing() -> None:
+    """A quarter of the longest step: the same delay to 0.3 us, the same stress to 2 %."""
+    one = corner("largest, 4 A, 10 mH, 0.4 uF, film 0.05 ohm, leads reversed")
+    fine = deck(
+        one.circuit, one.primary, one.build, one.toggles_s, one.end_s,
+        reversed_leads=True, step_s=0.5e-6,
+    )  # fmt: skip
+    coarse, found = outcome(one), judge(one, run(fine))
+    assert coarse.follows
+    assert coarse.opening_us == pytest.approx(found.opening_us, abs=0.3)
+    assert coarse.closing_us == pytest.approx(found.closing_us, abs=CARRIER_S * 1e6 / 2)
+    for name in ("kick V", "broken A", "C1 V", "R1 V", "R1 J", "D1 J", "RV1 J"):
+        assert coarse.stress[name] == pytest.approx(found.stress[name], rel=0.02), name
+
+
 def test_plain_sensing_breaks_the_current_that_it_says() -> None:
     """4 A in 5 mH; the kick is far beyond the clamp, in both directions."""
     found = [
@@ -192,6 +209,25 @@ def test_degrees_beside_what_is_entered_are_those_of_its_error() -> None:
     assert len(entries()) == 5
     for _, error_us, degs in entries().values():
         assert degs == [round(degrees(error_us, speed), 4) for speed in SPEEDS]
+
+
+def test_late_closings_are_stated_where_the_delay_is_entered() -> None:
+    """The largest of all corners, and its degrees."""
+    corners = (NOTES / "wiring" / "corners.md").read_text("utf-8")
+    late = [float(us) for us in re.findall(r"\d+ to (\d+) \| [\d.]+ \|", corners)]
+    page = (NOTES / "wiring.md").read_text("utf-8")
+    entry = " ".join(page.split("## What to enter")[1].split("\n## ")[0].split())
+    assert "Openings are what is timed" in entry
+    stated = re.search(
+        r"up to ([\d.]+) ms late .*?: ([\d.]+) degrees at 5 turns a minute, "
+        r"([\d.]+) at 30, ([\d.]+) at 60",
+        entry,
+    )
+    assert stated
+    worst_us = float(stated[1]) * 1e3
+    assert 0.9 * worst_us <= max(late) <= worst_us
+    for deg, speed in zip(stated.groups()[1:], SPEEDS, strict=True):
+        assert float(deg) == pytest.approx(degrees(worst_us, speed), abs=0.006)
 
 
 @pytest.mark.parametrize(

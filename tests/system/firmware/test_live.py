@@ -7,16 +7,15 @@ import select
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from said import dropped, lines, of
-from simulated_chip import FIXTURES, NOTES, Chip
-from simulated_chip import first_chip as chip
+from simulated_chip import FIXTURES, NOTES, Chip, chip, first_chip, second_chip
 
-__all__ = ["chip"]
+__all__ = ["chip", "first_chip", "second_chip"]
 
 pytestmark = pytest.mark.slow
 
@@ -24,8 +23,10 @@ RUN_PINS = str(NOTES / "simulator" / "run_pins.py")
 
 
 @contextmanager
-def board(command: list[str], text: str = "") -> Iterator[int]:
+def board(chip: Chip, *pins: str, text: str = "") -> Iterator[int]:
     """Runs a live chip; gives its line, opened."""
+    chip.elf()  # built before the clock starts
+    command = [sys.executable, RUN_PINS, *pins, "--live", "--board", chip.board]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as live:
         assert live.stdin is not None
         assert live.stdout is not None
@@ -37,55 +38,63 @@ def board(command: list[str], text: str = "") -> Iterator[int]:
             yield line
             os.close(line)
         finally:
-            live.kill()
+            live.terminate()
 
 
-def hear(line: int, seconds: float) -> bytes:
-    said, end = b"", time.monotonic() + seconds
-    while (left := end - time.monotonic()) > 0:
-        if select.select([line], [], [], left)[0]:
+def hear(line: int, enough: Callable[[bytes], bool]) -> bytes:
+    """What comes until it is enough; a busy machine may take a minute."""
+    said, end = b"", time.monotonic() + 60.0
+    while not enough(said):
+        assert time.monotonic() < end, said[-300:]
+        if select.select([line], [], [], 0.2)[0]:
             said += os.read(line, 65536)
     return said
 
 
-def whole(said: bytes) -> bytes:
-    """From the first whole line on."""
-    return said[said.index(b"\n") + 1 :]
+def positions_us(said: bytes) -> list[int]:
+    """Times of the position records in it."""
+    return [each[0] for each in of(lines(said), "P")]
+
+
+def span_us(said: bytes) -> int:
+    times = positions_us(said)
+    return times[-1] - times[0] if times else 0
 
 
 def test_recording_at_real_time(chip: Chip) -> None:
-    command = [sys.executable, RUN_PINS, str(FIXTURES / "coarse.vcd"), "--live"]
-    with board(command) as line:
-        said = hear(line, 4.0)
+    began = time.monotonic()
+    with board(chip, str(FIXTURES / "coarse.vcd")) as line:
+        said = hear(line, lambda said: span_us(said) >= 2e6)
     found = lines(said)
     assert [found[0].kind, found[1].kind] == ["R", "I"]
     assert dropped(found) == 0
-    times = [line_[0] for line_ in of(found, "P")]
-    assert times[-1] - times[0] == pytest.approx(4e6, abs=1.5e6)  # the pace of a clock, not faster
+    assert span_us(said) * 1e-6 <= time.monotonic() - began  # never faster than a clock
     assert len(of(found, "C")) > 0
 
 
 def test_question_from_the_host(chip: Chip) -> None:
-    with board([str(chip.program), "--live", str(chip.elf())], "0 pin a 1\n") as line:
-        said = hear(line, 0.5)
+    """The answer comes before the identity that is sent every two seconds."""
+    with board(chip, "--events", "-", text="0 pin a 1\n") as line:
+        said = hear(line, lambda said: len(of(lines(said), "I")) == 1)
         os.write(line, b"?\n")
-        said += hear(line, 0.8)
-    assert len(of(lines(said), "I")) == 2
+        said += hear(line, lambda more: len(of(lines(said + more), "I")) == 2)
+    assert max(positions_us(said), default=0) < 1.9e6
 
 
 def test_host_that_does_not_read(chip: Chip) -> None:
     """Bytes are lost on the way, as on a cable; the chip goes on and the gap can be seen."""
     text = "".join(f"{1e5 + i * 400:.1f} pin contact1 {1 - i % 2}\n" for i in range(5000))
-    with board([str(chip.program), "--live", str(chip.elf())], text) as line:
-        early = hear(line, 0.3)
-        time.sleep(2.5)
-        hear(line, 0.1)  # what had stayed in between
-        late = hear(line, 1.0)
-    before, after = lines(early), lines(whole(late))
-    assert (after[0].number - before[-1].number) % 65536 > 100
+    with board(chip, "--events", "-", text=text) as line:
+        before = lines(hear(line, lambda said: said.count(b"\n") > 3))[-1]
+        after = [before]
+        while (after[0].number - before.number) % 65536 < 100:
+            time.sleep(0.5)
+            while select.select([line], [], [], 0)[0]:
+                os.read(line, 65536)  # what had stayed in between
+            said = hear(line, lambda said: said.count(b"\n") > 4)
+            after = lines(said.split(b"\n", 2)[2])  # the first ones were lost in part
     assert dropped(after) == 0
     assert not of(after, "R")
-    assert of(after, "P")
 
 
 def test_wrong_use_of_the_command(tmp_path: Path) -> None:
