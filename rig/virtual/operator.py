@@ -13,18 +13,15 @@ import numpy as np
 from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.virtual.contacts import NOISES
-from rig.virtual.engine import Movement, World
+from rig.virtual.engine import Movement, UnitWorks, World
 from rig.virtual.motion import Curve, Hand, blocked, hold, join, still, stroke, turn
 
 GENTLE_DEG_S = 12.0
 NEAR_STOP_DEG = 12.0
 UNIT_DEG_S = 1.5
-SLOT_DEG = 25.0
-"""The farthest that a unit can be moved on its slots, in crank degrees."""
-
+SLOT_DEG = 25.0  # the farthest that a unit can be moved on its slots, in crank degrees
 STEADY = Hand(uneven=0.2, tremor_deg=0.0)
-Note = Callable[..., None]
-"""Where truth is noted: ``note(list, **entry)``."""
+Note = Callable[..., None]  # where truth is noted: ``note(list, **entry)``
 
 
 @dataclass(slots=True)
@@ -47,63 +44,67 @@ class Operator:
         self.stop: Stop | None = None
         self._rng = np.random.default_rng([world.hidden.seed, 2])
         self._last_way = 1
+        self._text = ""
+        self._reply: dict[str, Any] = {}
 
     def do(self, command: Command) -> tuple[Movement, dict[str, Any]]:
         """The movement for a command, and what the person can report afterwards."""
-        deed: Callable[[Command], tuple[Movement, dict[str, Any]]] = getattr(
-            self, "_" + command.verb.replace(" ", "_")
-        )
-        return deed(command)
+        self._text, self._reply = command.text, {}
+        deed: Callable[..., Movement] = getattr(self, "_" + command.verb.replace(" ", "_"))
+        return deed(**command.said), self._reply
+
+    def _still(self, seconds: float) -> Movement:
+        world = self.world
+        return Movement(still(world.done_s, world.done_s + seconds, world.hand_deg))
 
     # -- turning --
 
-    def _turn(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        return self._towards(self.world.hand_deg + (command.deg or 0.0), command.speed)
+    def _turn(self, deg: float, speed: float | None = None) -> Movement:
+        return self._towards(self.world.hand_deg + deg, speed)
 
-    def _back(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        return self._towards(self.world.hand_deg - (command.deg or 0.0), command.speed)
+    def _back(self, deg: float, speed: float | None = None) -> Movement:
+        return self._towards(self.world.hand_deg - deg, speed)
 
-    def _goto(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        way = -1 if command.back else 1
-        wanted = self.world.hand_for(self.world.top_deg(1) - (command.deg or 0.0), way)
-        ahead = modulo((wanted - self.world.hand_deg) * way)
-        end = self.world.hand_deg + ahead * way
-        movement, reply = self._towards(end, command.speed)
+    def _towards(self, end: float, speed: float | None) -> Movement:
+        world, speed = self.world, speed or self.hand.speed_deg_s
+        by = end - world.hand_deg
+        curve = turn(self.hand, self._rng, world.done_s, world.hand_deg, by=by, speed=speed)
+        return self._met(curve, -1 if by < 0.0 else 1, unsteady=False)
+
+    def _goto(self, deg: float, back: str = "", speed: float | None = None) -> Movement:
+        way = -1 if back else 1
+        world = self.world
+        wanted = world.hand_for(world.top_deg(1) - deg, way)
+        end = world.hand_deg + modulo((wanted - world.hand_deg) * way) * way
+        movement = self._towards(end, speed)
         # A person who turns feels on which of the two strokes cylinder 1 is compressed.
-        firing = self.world.top_deg(1) + 360.0 * self.world.hidden.firing_turn
-        turns = (end - wanted + self.world.top_deg(1) - firing) / 360.0
-        compressed = self.world.profile.engine.strokes == 2 or round(turns) % 2 == 0
-        return movement, {**reply, "compressed": compressed}
+        firing = world.top_deg(1) + 360.0 * world.hidden.firing_turn
+        turns = (end - wanted + world.top_deg(1) - firing) / 360.0
+        self._reply["compressed"] = world.profile.engine.strokes == 2 or round(turns) % 2 == 0
+        return movement
 
-    def _touch(self, command: Command) -> tuple[Movement, dict[str, Any]]:
+    def _touch(self, way: str = "", how: str = "", speed: float | None = None) -> Movement:
         """Near the stop at the usual speed, then gently."""
         stop, world = self.stop, self.world
         if stop is None:
             raise InputError("'touch': there is no piston stop to touch; enter 'stop in' first")
-        way = -1 if command.way == "back" else 1
-        about = world.hand_for(stop.back_deg if way < 0 else stop.forward_deg, way)
-        near = (about - world.hand_deg) * way - NEAR_STOP_DEG
+        sign = -1 if way == "back" else 1
+        about = world.hand_for(stop.back_deg if sign < 0 else stop.forward_deg, sign)
+        near = (about - world.hand_deg) * sign - NEAR_STOP_DEG
+        strokes = [(near * sign, self.hand.speed_deg_s)] if near > NEAR_STOP_DEG else []
+        strokes.append((3.0 * NEAR_STOP_DEG * sign, speed or GENTLE_DEG_S))
         curves: list[Curve] = []
         at, t_s = world.hand_deg, world.done_s
-        if near > NEAR_STOP_DEG:
-            speed = self.hand.speed_deg_s
-            curves.append(turn(self.hand, self._rng, t_s, at, by=near * way, speed=speed))
+        for by, speed_deg_s in strokes:
+            curves.append(turn(self.hand, self._rng, t_s, at, by=by, speed=speed_deg_s))
             at, t_s = curves[-1].last, curves[-1].end_s
-        by, speed = 3.0 * NEAR_STOP_DEG * way, command.speed or GENTLE_DEG_S
-        curves.append(turn(self.hand, self._rng, t_s, at, by=by, speed=speed))
-        return self._met(join(*curves), way, command.how == "unsteady")
+        return self._met(join(*curves), sign, unsteady=bool(how))
 
-    def _towards(self, end: float, speed: float | None) -> tuple[Movement, dict[str, Any]]:
-        world = self.world
-        by, speed = end - world.hand_deg, speed or self.hand.speed_deg_s
-        curve = turn(self.hand, self._rng, world.done_s, world.hand_deg, by=by, speed=speed)
-        return self._met(curve, -1 if by < 0.0 else 1, unsteady=False)
-
-    def _met(self, curve: Curve, way: int, unsteady: bool) -> tuple[Movement, dict[str, Any]]:
+    def _met(self, curve: Curve, way: int, unsteady: bool) -> Movement:
         """The movement, or as much of it as the stop allows."""
         self._last_way = way
         if self.stop is None:
-            return Movement(curve), {}
+            return Movement(curve)
         stop, truth, piston = self.stop, self.world.hidden.stop, self.world.hidden.piston
         travel = max(stop.travel_mm + truth.spread_mm * float(self._rng.normal()), 1e-3)
         met = stop.top_deg + piston.touch_deg(travel, way)
@@ -118,207 +119,181 @@ class Operator:
             press_s=truth.press_s,
         )
         if pressed is None:
-            return Movement(curve), {}
-        self.note(
-            "touches",
-            t=pressed.end_s,
-            deg=met,
-            direction=way,
-            cylinder=stop.cylinder,
-            travel_mm=stop.travel_mm,
-            unsteady=unsteady,
-        )
-        return Movement(pressed), {"blocked": True}
+            return Movement(curve)
+        met_at = {"t": pressed.end_s, "deg": met, "direction": way, "cylinder": stop.cylinder}
+        self.note("touches", **met_at, travel_mm=stop.travel_mm, unsteady=unsteady)
+        self._reply["blocked"] = True
+        return Movement(pressed)
 
-    def _hold(self, command: Command) -> tuple[Movement, dict[str, Any]]:
+    def _hold(self, s: float) -> Movement:
         world = self.world
-        curve = hold(self.hand, self._rng, world.done_s, world.hand_deg, command.s or 0.01)
-        return Movement(curve), {}
+        return Movement(hold(self.hand, self._rng, world.done_s, world.hand_deg, s or 0.01))
 
-    def _rest(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        return self._still(command.s or 0.01), {}
-
-    def _still(self, seconds: float) -> Movement:
-        world = self.world
-        return Movement(still(world.done_s, world.done_s + seconds, world.hand_deg))
+    def _rest(self, s: float) -> Movement:
+        return self._still(s or 0.01)
 
     # -- piston stop and gauge --
 
-    def _stop_in(self, command: Command) -> tuple[Movement, dict[str, Any]]:
+    def _stop_in(self, cylinder: str = "1", mm: float | None = None) -> Movement:
         world = self.world
-        cylinder = command.cylinder or 1
-        travel = command.mm if command.mm is not None else world.hidden.stop.travel_mm
+        travel = world.hidden.stop.travel_mm if mm is None else mm
         try:
             before, after = (world.hidden.piston.touch_deg(travel, way) for way in (1, -1))
         except ValueError as why:
-            raise InputError(f"'{command.text}': {why}") from why
-        top = world.top_deg(cylinder)
+            raise InputError(f"'{self._text}': {why}") from why
+        top = world.top_deg(int(cylinder))
         top += 360.0 * np.ceil((world.crank_deg - top - before) / 360.0)
         if world.crank_deg < top - 360.0 + after:
             raise InputError(
                 "the piston is too high for the stop to go in; turn the crank on by a half"
             )
-        self.stop = Stop(
-            cylinder, travel, float(top), float(top + before), float(top - 360.0 + after)
-        )
-        return self._still(2.0), {"travel_mm": travel}
+        places = (float(top), float(top + before), float(top - 360.0 + after))
+        self.stop = Stop(int(cylinder), travel, *places)
+        self._reply["travel_mm"] = travel
+        return self._still(2.0)
 
-    def _stop_out(self, _: Command) -> tuple[Movement, dict[str, Any]]:
+    def _stop_out(self) -> Movement:
         self.stop = None
-        return self._still(2.0), {}
+        return self._still(2.0)
 
-    def _gauge(self, command: Command) -> tuple[Movement, dict[str, Any]]:
+    def _gauge(self, cylinder: str = "1") -> Movement:
         world = self.world
         piston = world.hidden.piston
-        after = wrap(world.crank_deg - world.top_deg(command.cylinder or 1))
+        after = wrap(world.crank_deg - world.top_deg(int(cylinder)))
         falling = (after > 0.0) == (self._last_way > 0)
         travel = piston.travel_mm(after) - (piston.slack_mm if falling else 0.0)
-        shown = round(travel + float(self._rng.normal(0.0, 0.003)), 2)
-        return self._still(2.0), {"travel_mm": shown}
+        self._reply["travel_mm"] = round(travel + float(self._rng.normal(0.0, 0.003)), 2)
+        return self._still(2.0)
 
     # -- the units --
 
-    def _lever(self, command: Command) -> tuple[Movement, dict[str, Any]]:
+    def _unit(self, name: str) -> UnitWorks:
+        return self.world.units[self.world.unit_at(name)]
+
+    def _in_one_body(self, unit: UnitWorks) -> dict[int, UnitWorks]:
+        """A unit and those that move with it, by number."""
+        body, units = unit.body, enumerate(self.world.units)
+        return {n: each for n, each in units if each is unit or (body and each.body == body)}
+
+    def _lever(self, name: str, start: str = "", share: float = 1.0) -> Movement:
         """All levers that have the setting, or both settings, go there, or a part of the way."""
-        share = 1.0 if command.share is None else command.share
         if share > 1.0:
-            raise InputError(f"'{command.text}': enter a part of the way, 0 to 1")
-        ends = [command.start or command.name, command.name]
-        every = {name for unit in self.world.units for name in unit.truth.btdc_deg}
-        wanted: dict[int, float] = {}
-        for number, unit in enumerate(self.world.units):
-            btdc = unit.truth.btdc_deg
-            if all(end in btdc for end in ends):
-                start, end = (btdc[name] for name in ends)
-                at = (1.0 - share) * start + share * end
-                wanted[number] = unit.advance_deg + (at - unit.lever_btdc_deg)
-                unit.lever_btdc_deg = at
-                unit.setting = {0.0: ends[0], 1.0: ends[1]}.get(share)
-        if not wanted:
-            missing = [f"'{name}'" for name in dict.fromkeys(ends) if name not in every]
-            what = f"the setting {missing[0]}" if missing else "both settings"
-            raise InputError(f"no unit has {what}; there are: {', '.join(sorted(every))}")
-        setting = command.name if share == 1.0 else command.text.removeprefix("lever ")
-        self.note("settings", t=self.world.done_s, setting=setting)
-        return self._adjust(wanted, 40.0), {}
-
-    def _move(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        number = self.world.unit_at(command.name)
-        return self._slide(number, [command.deg or 0.0]), {}
-
-    def _set(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        number = self.world.unit_at(command.name)
-        by = self.world.to_open_deg(self.world.units[number])
-        if abs(by) > SLOT_DEG:
-            raise InputError(
-                f"'{command.text}': the contacts of '{command.name}' open {abs(by):.0f}° "
-                "from here, farther than its slots reach; turn the crank nearer first"
-            )
-        if self.world.units[number].shaft.held:
-            raise InputError(
-                f"'{command.text}': its impulse coupling holds the rotor; go past its trip first"
-            )
-        over = float(self._rng.uniform(0.02, 0.1))
-        return self._slide(number, [by - 3.0, 3.0 + over]), {}
-
-    def _in_one_body(self, number: int) -> list[int]:
-        body, units = self.world.units[number].body, self.world.units
-        return [n for n, unit in enumerate(units) if n == number or (body and unit.body == body)]
-
-    def _drag(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        """A light drag on a rotor, which is that of each unit in its body."""
-        for n in self._in_one_body(self.world.unit_at(command.name)):
-            self.world.units[n].shaft.dragged = command.way == "on"
-        self.note("drags", t=self.world.done_s, unit=command.name, to=command.way)
-        return self._still(0.5), {}
-
-    def _slide(self, number: int, steps: list[float]) -> Movement:
-        """Move a unit, and all others in its body, by several steps one after another."""
-        together = self._in_one_body(number)
-        for n in together:
-            unit = self.world.units[n]
-            unit.moved_deg += sum(steps)
-            self.note("moves", t=self.world.done_s, unit=unit.truth.name, earlier_deg=sum(steps))
-        start = self.world.units[number].advance_deg
-        curve: list[Curve] = []
-        at, t_s = start, self.world.done_s
-        for step in steps:
-            if step:
-                curve.append(stroke(STEADY, self._rng, t_s, at, by=step, speed=UNIT_DEG_S))
-                at, t_s = curve[-1].last, curve[-1].end_s
-        curve.append(still(t_s, t_s + 0.5, at))
-        whole = join(*curve)
-        offsets = {n: self.world.units[n].advance_deg - start for n in together}
-        grip = replace(self.hand, tremor_deg=self.hand.grip_deg, hold_tremor=1.0)
-        now_s = self.world.done_s
-        return Movement(
-            hold(grip, self._rng, now_s, self.world.hand_deg, whole.end_s - now_s),
-            {n: whole.shifted(by) for n, by in offsets.items()},
-            bodies=True,
-        )
-
-    def _adjust(self, wanted: dict[int, float], speed: float) -> Movement:
-        world = self.world
+            raise InputError(f"'{self._text}': enter a part of the way, 0 to 1")
+        world, ends = self.world, [start or name, name]
         curves: dict[int, Curve] = {}
-        for number, to in wanted.items():
-            at = world.units[number].advance_deg
-            if to != at:
+        found = False
+        for number, unit in enumerate(world.units):
+            btdc = unit.truth.btdc_deg
+            if not all(end in btdc for end in ends):
+                continue
+            found = True
+            to = (1.0 - share) * btdc[ends[0]] + share * btdc[name]
+            at, end = unit.advance_deg, unit.advance_deg + (to - unit.lever_btdc_deg)
+            unit.lever_btdc_deg, unit.setting = to, {0.0: ends[0], 1.0: name}.get(share)
+            if end != at:
                 curves[number] = stroke(
-                    STEADY, self._rng, world.done_s, at, by=to - at, speed=speed
+                    STEADY, self._rng, world.done_s, at, by=end - at, speed=40.0
                 )
+        if not found:
+            every = {name for unit in world.units for name in unit.truth.btdc_deg}
+            missing = next((f"the setting '{end}'" for end in ends if end not in every), "both")
+            raise InputError(f"no unit has {missing}; there are: {', '.join(sorted(every))}")
+        self.note("settings", t=world.done_s, setting=self._text.removeprefix("lever "))
         end_s = max((curve.end_s for curve in curves.values()), default=world.done_s) + 0.5
         return Movement(still(world.done_s, end_s, world.hand_deg), curves)
 
-    def _finger(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        unit = self.world.units[self.world.unit_at(command.name)]
+    def _move(self, name: str, deg: float) -> Movement:
+        return self._slide(self._unit(name), [deg])
+
+    def _set(self, name: str) -> Movement:
+        unit = self._unit(name)
+        by = self.world.to_open_deg(unit)
+        if abs(by) > SLOT_DEG:
+            raise InputError(
+                f"'{self._text}': the contacts of '{name}' open {abs(by):.0f}° "
+                "from here, farther than its slots reach; turn the crank nearer first"
+            )
+        if unit.shaft.held:
+            raise InputError(
+                f"'{self._text}': its impulse coupling holds the rotor; go past its trip first"
+            )
+        over = float(self._rng.uniform(0.02, 0.1))
+        return self._slide(unit, [by - 3.0, 3.0 + over])
+
+    def _slide(self, moved: UnitWorks, steps: list[float]) -> Movement:
+        """Move a unit, and all others in its body, by several steps one after another."""
+        world, start = self.world, moved.advance_deg
+        together = self._in_one_body(moved)
+        for unit in together.values():
+            unit.moved_deg += sum(steps)
+            self.note("moves", t=world.done_s, unit=unit.truth.name, earlier_deg=sum(steps))
+        curve: list[Curve] = []
+        at, t_s = start, world.done_s
+        for step in filter(None, steps):
+            curve.append(stroke(STEADY, self._rng, t_s, at, by=step, speed=UNIT_DEG_S))
+            at, t_s = curve[-1].last, curve[-1].end_s
+        whole = join(*curve, still(t_s, t_s + 0.5, at))
+        grip = replace(self.hand, tremor_deg=self.hand.grip_deg, hold_tremor=1.0)
+        lasting_s = whole.end_s - world.done_s
+        return Movement(
+            hold(grip, self._rng, world.done_s, world.hand_deg, lasting_s),
+            {n: whole.shifted(unit.advance_deg - start) for n, unit in together.items()},
+            bodies=True,
+        )
+
+    def _finger(self, name: str, s: float = 1.0) -> Movement:
+        unit, from_s = self._unit(name), self.world.done_s + 0.3
         if unit.contacts.is_open:
-            raise InputError(f"the contacts of '{command.name}' are open here; turn the crank on")
-        seconds, now_s = command.s or 1.0, self.world.done_s
-        unit.contacts.finger(now_s + 0.3, now_s + 0.3 + seconds)
-        self.note("fingers", t=now_s + 0.3, unit=unit.truth.name, seconds=seconds)
-        return self._still(seconds + 0.6), {}
+            raise InputError(f"the contacts of '{name}' are open here; turn the crank on")
+        s = s or 1.0
+        unit.contacts.finger(from_s, from_s + s)
+        self.note("fingers", t=from_s, unit=unit.truth.name, seconds=s)
+        return self._still(s + 0.6)
+
+    def _drag(self, name: str, way: str) -> Movement:
+        """A light drag on a rotor, which is that of each unit in its body."""
+        for unit in self._in_one_body(self._unit(name)).values():
+            unit.shaft.dragged = way == "on"
+        self.note("drags", t=self.world.done_s, unit=name, to=way)
+        return self._still(0.5)
 
     # -- the rest --
 
-    def _slip(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        world, by = self.world, command.deg or 0.0
-        start = world.slip_deg
-        curve = stroke(STEADY, self._rng, world.done_s, start, by=by or 1e-9, speed=30.0)
-        self.note("slips", t=world.done_s, slip_deg=by)
-        return Movement(still(world.done_s, curve.end_s, world.hand_deg), slip=curve), {}
-
-    def _foot(self, _: Command) -> tuple[Movement, dict[str, Any]]:
-        now_s = self.world.done_s
-        movement = self._still(0.6)
-        return Movement(movement.hand, foot_s=(now_s + 0.1, now_s + 0.4)), {}
-
-    def _hand(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        names = [field.name for field in fields(Hand)]
-        if command.name not in names:
-            raise InputError(f"'{command.text}': allowed are {', '.join(names)}")
-        value = command.value or 0.0
-        if command.name in ("speed_deg_s", "ramp_s") and value == 0.0:
-            raise InputError(f"'{command.text}': enter more than 0")
-        if command.name == "uneven" and value > 0.8:
-            raise InputError(f"'{command.text}': at most 0.8, or the hand would go backwards")
-        self.hand = replace(self.hand, **{command.name: value})
-        return self._still(0.01), {}
-
-    def _noise(self, command: Command) -> tuple[Movement, dict[str, Any]]:
-        if command.sort not in NOISES:
-            raise InputError(f"'{command.text}': allowed are {', '.join(NOISES)}")
+    def _slip(self, deg: float) -> Movement:
         world = self.world
-        chosen = [world.units[world.unit_at(command.name)]] if command.name else world.units
-        for unit in chosen:
-            unit.contacts.noise = NOISES[command.sort]
-        return self._still(0.01), {}
+        by = deg or 1e-9
+        curve = stroke(STEADY, self._rng, world.done_s, world.slip_deg, by=by, speed=30.0)
+        self.note("slips", t=world.done_s, slip_deg=deg)
+        return Movement(still(world.done_s, curve.end_s, world.hand_deg), slip=curve)
+
+    def _foot(self) -> Movement:
+        now_s = self.world.done_s
+        return replace(self._still(0.6), foot_s=(now_s + 0.1, now_s + 0.4))
+
+    def _hand(self, name: str, value: float) -> Movement:
+        names = [field.name for field in fields(Hand)]
+        if name not in names:
+            raise InputError(f"'{self._text}': allowed are {', '.join(names)}")
+        if name in ("speed_deg_s", "ramp_s") and value == 0.0:
+            raise InputError(f"'{self._text}': enter more than 0")
+        if name == "uneven" and value > 0.8:
+            raise InputError(f"'{self._text}': at most 0.8, or the hand would go backwards")
+        self.hand = replace(self.hand, **{name: value})
+        return self._still(0.01)
+
+    def _noise(self, sort: str, name: str = "") -> Movement:
+        if sort not in NOISES:
+            raise InputError(f"'{self._text}': allowed are {', '.join(NOISES)}")
+        for unit in [self._unit(name)] if name else self.world.units:
+            unit.contacts.noise = NOISES[sort]
+        return self._still(0.01)
 
 
 NUMBER = r"\d+(?:\.\d+)?"
 SIGNED = rf"[-+]?{NUMBER}"
 AT = rf"(?: at (?P<speed>{NUMBER}))?"
 
-FORMS = {
+FORMS = {  # verb: form of the rest, and a line of help
     "turn": (rf"(?P<deg>{NUMBER}){AT}", "turn DEG [at DEG_PER_S]: forward"),
     "back": (rf"(?P<deg>{NUMBER}){AT}", "back DEG [at DEG_PER_S]: backwards"),
     "goto": (
@@ -355,9 +330,7 @@ FORMS = {
     "noise": (r"(?P<sort>[a-z]+)(?: (?P<name>.+))?", "noise SORT [UNIT]: another sort of contacts"),
     "fault": (rf"(?P<what>.+?)(?: in (?P<after>{NUMBER}))?", "fault WHAT [in S]"),
 }
-"""Verb: form of the rest, and a line of help."""
-
-FAULTS = {
+FAULTS = {  # fault: the same
     "cable": (NUMBER, "cable S: nothing comes through for S seconds"),
     "unplug": (NUMBER, "unplug S: the port goes away and comes back under another name"),
     "corrupt": (r"\d+", "corrupt N: one byte changed in each of N lines"),
@@ -376,61 +349,33 @@ FAULTS = {
     "channel": ("a|b|good", "channel a|b|good: an encoder channel is dead"),
     "index": ("none|double|good", "index none|double|good"),
 }
-"""Fault: form of the rest, and a line of help."""
-
-_NUMBERS = ("deg", "speed", "s", "mm", "value", "after", "share")
+NUMBERS = ("deg", "speed", "s", "mm", "value", "after", "share")
 
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """A parsed command. What is missing is None or empty."""
+    """A parsed command. ``said``: the parts of its form by name; ``NUMBERS`` are numbers, all
+    others words; what is missing is not there."""
 
     text: str
     verb: str
-    deg: float | None = None
-    speed: float | None = None
-    s: float | None = None
-    mm: float | None = None
-    value: float | None = None
-    after: float | None = None
-    share: float | None = None
-    start: str = ""
-    cylinder: int | None = None
-    back: bool = False
-    how: str = ""
-    way: str = ""
-    name: str = ""
-    sort: str = ""
-    what: str = ""
+    said: dict[str, Any]
 
 
 def parse(text: str) -> Command:
     """One command. Raises InputError saying what is allowed."""
     text = " ".join(text.split())
     for verb, (form, help_line) in FORMS.items():
-        rest = text.removeprefix(verb)
         if text != verb and not text.startswith(verb + " "):
             continue
-        match = re.fullmatch(form, rest.strip())
+        match = re.fullmatch(form, text.removeprefix(verb).strip())
         if match is None:
             raise InputError(f"'{text}': the form is: {help_line}")
-        said = {key: value.strip() for key, value in match.groupdict().items() if value}
-        command = Command(
-            text,
-            verb,
-            back="back" in said,
-            cylinder=int(said["cylinder"]) if "cylinder" in said else None,
-            how=said.get("how", ""),
-            way=said.get("way", ""),
-            name=said.get("name", ""),
-            start=said.get("start", ""),
-            sort=said.get("sort", ""),
-            what=said.get("what", ""),
-            **{key: float(said[key]) for key in _NUMBERS if key in said},
-        )
-        if command.speed == 0.0:
+        words = {key: value.strip() for key, value in match.groupdict().items() if value}
+        said = {key: float(word) if key in NUMBERS else word for key, word in words.items()}
+        if said.get("speed") == 0.0:
             raise InputError(f"'{text}': enter a speed above 0")
-        return command
+        return Command(text, verb, said)
     near = get_close_matches(text.split(" ")[0] if text else "", FORMS, 1)
     hint = f"; did you mean '{near[0]}'?" if near else "; allowed: " + ", ".join(FORMS)
     raise InputError(f"'{text}': no such command{hint}")

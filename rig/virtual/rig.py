@@ -1,6 +1,6 @@
 """The virtual rig as one object: give the hand commands, get bytes with their times.
 
-``TruthBook`` collects the truth behind a run, for tests. The example engine is invented.
+``TruthBook`` collects the truth behind a run, for tests.
 """
 
 from __future__ import annotations
@@ -8,7 +8,6 @@ from __future__ import annotations
 import copy
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, TextIO
@@ -18,22 +17,14 @@ import numpy as np
 from rig.base.angles import modulo
 from rig.base.errors import InputError
 from rig.base.rounding import many
-from rig.engine.profile import (
-    Encoder,
-    Engine,
-    Geometry,
-    Profile,
-    Setting,
-    Synchronisation,
-    Unit,
-    Window,
-)
+from rig.engine.engine_file import load_profile
+from rig.engine.profile import Profile
 from rig.virtual.board import Board, BoardSpec, Cable, Timed
 from rig.virtual.drive import ADJUSTED, PULLED, RIDING, SNAPPED
 from rig.virtual.engine import Happened, Movement, World
 from rig.virtual.ground_truth import GroundTruth, draw, firing_tops_deg
 from rig.virtual.motion import Hand, halted, still
-from rig.virtual.operator import Command, Operator, lines_of, parse, parse_fault
+from rig.virtual.operator import Operator, lines_of, parse, parse_fault
 from rig.virtual.pins import INDEX, Pins, VcdWriter, Wiring
 
 WHOLE = float("inf")
@@ -93,13 +84,14 @@ class VirtualRig:
         Raises InputError, before anything moves, for an unknown or impossible command.
         """
         command = parse(text)
-        if command.verb in ("switch", "fault"):
+        at_once: dict[str, Callable[..., None]] = {"switch": self._switch, "fault": self._fault}
+        if command.verb in at_once:
             self.reply = {}
-            self._switch(command) if command.verb == "switch" else self._fault(command)
+            at_once[command.verb](**command.said)
             return
-        mark = self._book.mark()
-        # Kept to repeat it, shorter.
-        saved = copy.deepcopy((self._world, self._person.stop)) if slice_s != WHOLE else None
+        saved = None
+        if slice_s != WHOLE:  # kept to repeat it, shorter
+            saved = copy.deepcopy((self._world, self._person.stop)), self._book.copy()
         began_s = self._world.done_s
         movement, self.reply = self._person.do(command)
         happened = self._world.carry_out(movement)
@@ -109,9 +101,8 @@ class VirtualRig:
             far = self._said_s + 0.2 < self._world.done_s
             if self._halt and saved is not None and far and movement == Movement(movement.hand):
                 # The same seeds give the same past.
-                self._book.rewind(mark)
-                (self._world, self._person.stop), saved = saved, None
-                self._person.world = self._world
+                ((self._world, self._person.stop), self._book), saved = saved, None
+                self._person.world, self._person.note = self._world, self._book.note
                 happened = self._world.carry_out(Movement(halted(movement.hand, self._said_s)))
                 self._book.add(happened, self._world)
                 self.reply = {"halted": True}
@@ -167,24 +158,23 @@ class VirtualRig:
 
     # -- faults --
 
-    def _switch(self, command: Command) -> None:
+    def _switch(self, way: str, name: str = "") -> None:
         """Off earths the primary: its input reads closed all the way round."""
         world = self._world
-        units = [world.units[world.unit_at(command.name)]] if command.name else world.units
-        for unit in units:
-            if command.way == "off":
+        for unit in [world.units[world.unit_at(name)]] if name else world.units:
+            if way == "off":
                 self._wiring.stuck[unit.truth.input] = 1 - unit.open_level
             else:
                 self._wiring.stuck.pop(unit.truth.input, None)
-        self._book.note("switches", t=self._said_s, to=command.way, unit=command.name)
+        self._book.note("switches", t=self._said_s, to=way, unit=name)
 
-    def _fault(self, command: Command) -> None:
-        name, argument = parse_fault(command.what)
-        at_s = self._said_s + (command.after or 0.0)
+    def _fault(self, what: str, after: float = 0.0) -> None:
+        name, argument = parse_fault(what)
+        at_s = self._said_s + after
         if name in ("stuck", "free"):
             self._world.unit_at(argument.rpartition(" ")[0] if name == "stuck" else argument)
-        self._book.note("faults", t=at_s, fault=command.what)
-        if command.after:
+        self._book.note("faults", t=at_s, fault=what)
+        if after:
             self._later.append((at_s, lambda: self._strike(name, argument, at_s)))
         else:
             self._strike(name, argument, at_s)
@@ -306,16 +296,10 @@ class TruthBook:
         """Add to one of the lists: touches, index, restarts, slips, settings, moves, commands."""
         self.lists.setdefault(name, []).append(entry)
 
-    def mark(self) -> list[int]:
-        """The present length of the lists, for ``rewind``."""
-        return [len(x) for x in (*self.changes, *self.lists.values())]
-
-    def rewind(self, mark: list[int]) -> None:
-        """Drop what was collected after ``mark``."""
-        for entries, length in zip((*self.changes, *self.lists.values()), mark, strict=False):
-            del entries[length:]
-        for entries in list(self.lists.values())[len(mark) - len(self.changes) :]:
-            entries.clear()
+    def copy(self) -> TruthBook:
+        """What is noted in one of them is not in the other."""
+        lists = {name: list(entries) for name, entries in self.lists.items()}
+        return TruthBook(self.hidden, [list(entries) for entries in self.changes], lists)
 
     def add(self, happened: Happened, world: World) -> None:
         """Add changes of the contacts and index passes, with what the encoder showed then."""
@@ -348,22 +332,23 @@ class TruthBook:
     def write(self, world: World, end_s: float) -> Entry:
         """The whole truth, in the form of the JSON beside a pin recording, with more in it."""
         hidden = self.hidden
-        lists = {name: [dict(e) for e in entries] for name, entries in self.lists.items()}
-        index = lists.get("index", [])
+        index = self.lists.get("index", [])
         zero = index[0]["deg"] if index else None
-        for entries in lists.values():
-            for entry in entries:
-                _rebase(entry, zero)
-        period = 360.0 / hidden.encoder.ratio
-        tdc = hidden.tdc_deg if zero is None else modulo(hidden.tdc_deg - zero)
+        tdc, firing = hidden.tdc_deg, None
+        if zero is not None:
+            tdc = modulo(hidden.tdc_deg - zero)
+            # A place (modulo the cycle) at which cylinder 1 is at firing TDC.
+            firing = hidden.tdc_deg + 360.0 * hidden.firing_turn - zero
+            firing = modulo(firing, world.profile.cycle_deg)
+        lists = {name: [_based(e, zero) for e in entries] for name, entries in self.lists.items()}
         return {
             "case": "virtual",
             "seed": hidden.seed,
             "counts_per_rev": hidden.encoder.counts,
             "tdc_deg_after_index": tdc,
-            "index_every_deg": period,
+            "index_every_deg": 360.0 / hidden.encoder.ratio,
             "tops_after_cylinder_1_deg": firing_tops_deg(world.profile.engine),
-            "firing_tdc_crank_deg": None if zero is None else self._firing(world, zero),
+            "firing_tdc_crank_deg": firing,
             "backlash_deg": max((unit.play_deg for unit in hidden.units), default=0.0),
             "encoder_play_deg": hidden.encoder_play_deg,
             "offset_mm": hidden.piston.offset_mm,
@@ -373,32 +358,28 @@ class TruthBook:
             **lists,
         }
 
-    def _firing(self, world: World, zero: float) -> float:
-        """A place (modulo the cycle) at which cylinder 1 is at firing TDC."""
-        turn = 360.0 * self.hidden.firing_turn
-        return modulo(self.hidden.tdc_deg + turn - zero, world.profile.cycle_deg)
-
     def _units(self, world: World, zero: float | None) -> Entry:
         units: Entry = {}
         for truth, works, changes in zip(self.hidden.units, world.units, self.changes, strict=True):
             openings: list[Entry] = []
             others: list[Entry] = []
-            for k, change in enumerate(changes):
-                if not change["open"]:
-                    continue
-                entry = {key: value for key, value in change.items() if key != "open"}
-                before, after = changes[k - 1 : k], changes[k + 1 : k + 2]
-                entry["closed_s"] = change["t"] - before[0]["t"] if before else None
-                entry["open_s"] = after[0]["t"] - change["t"] if after else None
-                _rebase(entry, zero)
-                (openings if entry["direction"] > 0 else others).append(entry)
+            around = [None, *changes], changes, [*changes[1:], None]
+            for before, change, after in zip(*around, strict=False):
+                if change["open"]:
+                    entry = _based(change, zero)
+                    del entry["open"]
+                    entry["closed_s"] = change["t"] - before["t"] if before else None
+                    entry["open_s"] = after["t"] - change["t"] if after else None
+                    (openings if entry["direction"] > 0 else others).append(entry)
+            btdc = {
+                name: [deg - later for later in truth.lobe_deg]
+                for name, deg in truth.btdc_deg.items()
+            }
             key = str(truth.input)
             units[key if key not in units else f"{key} {truth.name}"] = {
                 "name": truth.name,
-                "btdc": self._btdc(truth.btdc_deg[next(iter(truth.btdc_deg))], truth.lobe_deg),
-                "btdc_by_setting": {
-                    name: self._btdc(deg, truth.lobe_deg) for name, deg in truth.btdc_deg.items()
-                },
+                "btdc": next(iter(btdc.values())),
+                "btdc_by_setting": btdc,
                 "setting": works.setting,
                 "moved_deg": works.moved_deg,
                 "play_deg": truth.play_deg,
@@ -410,54 +391,18 @@ class TruthBook:
             }
         return units
 
-    @staticmethod
-    def _btdc(mean: float, lobes: tuple[float, ...]) -> list[float]:
-        return [mean - later for later in lobes]
 
-
-def _rebase(entry: Entry, zero: float | None) -> None:
-    """Convert the world's angles to degrees after the first index pass, or null."""
-    for name in ("deg", "shown"):
-        if name in entry:
-            deg = entry.pop(name)
-            based = None if zero is None else deg - zero
-            entry["crank_deg" if name == "deg" else "shown_deg"] = based
-
-
-SOURCE = "workshop manual, page 12 (invented for the demonstration)"
+def _based(entry: Entry, zero: float | None) -> Entry:
+    """A copy with the world's angles as degrees after the first index pass, or None."""
+    names = {"deg": "crank_deg", "shown": "shown_deg"}
+    based = {
+        name: entry[key] - zero if zero is not None else None
+        for key, name in names.items()
+        if key in entry
+    }
+    return {key: value for key, value in entry.items() if key not in names} | based
 
 
 def demo_profile() -> Profile:
-    """The example of ``rig new``, or a similar one if it is missing."""
-    example = Path(str(files("rig.job"))) / "example.toml"
-    if example.exists():
-        from rig.engine.engine_file import load_profile
-
-        return load_profile(example)
-    return launch_engine()
-
-
-def launch_engine() -> Profile:
-    """A four-stroke, four-cylinder launch engine with two units at crank speed."""
-    window = Window(37.0, 36.0, 35.0, SOURCE)
-    settings = (Setting("full advance", window), Setting("full retard", None))
-    one = Fraction(1)
-    return Profile(
-        engine=Engine(
-            name="launch engine (invented)",
-            strokes=4,
-            cylinders=4,
-            firing_order=(1, 3, 4, 2),
-            intervals_deg=(180.0, 180.0, 180.0, 180.0),
-            rotation="clockwise",
-            seen_from="flywheel end",
-            geometry=Geometry(throw_mm=50.0, rod_mm=190.0, offset_mm=0.0),
-            rim_diameter_mm=412.0,
-        ),
-        encoder=Encoder(4096, graduation_error_deg=0.02, run_out_deg=0.05),
-        units=(
-            Unit("upper", 1, one, 2, settings),
-            Unit("lower", 2, one, 2, settings),
-        ),
-        synchronism=(Synchronisation("upper", "lower", 0.0, 1.0, SOURCE),),
-    )
+    """The example of ``rig new``."""
+    return load_profile(Path(str(files("rig.job"))) / "example.toml")

@@ -150,9 +150,10 @@ class Server:
     def _unplug(self, text: str) -> None:
         """Remember when the port disappears, if the command asks for it."""
         command = parse(text)
-        name, argument = parse_fault(command.what) if command.verb == "fault" else ("", "")
+        what, after_s = command.said.get("what", ""), command.said.get("after", 0.0)
+        name, argument = parse_fault(what) if command.verb == "fault" else ("", "")
         if name == "unplug":
-            from_s = self._rig.now_s + (command.after or 0.0)
+            from_s = self._rig.now_s + after_s
             self._unplugged = (from_s, from_s + float(argument))
 
     def _plug(self, now_s: float) -> None:

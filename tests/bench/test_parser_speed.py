@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from launch_engine import launch_engine
 from ratio import least_s
 
 from rig.virtual.board import BoardSpec
-from rig.virtual.rig import launch_engine, run
+from rig.virtual.rig import run
 from rig.wire.reader import FEW, LineReader
 
 pytestmark = pytest.mark.bench

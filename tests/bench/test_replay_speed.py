@@ -17,6 +17,7 @@ import zlib
 from pathlib import Path
 
 import pytest
+from launch_engine import launch_engine
 from ratio import least_s
 
 from rig.cli.main import main
@@ -26,7 +27,7 @@ from rig.session.session import Session, signal_settings
 from rig.signal.events import IndexPass, Opening
 from rig.signal.openings import OpeningFinder
 from rig.virtual.board import Timed
-from rig.virtual.rig import launch_engine, run
+from rig.virtual.rig import run
 from rig.wire.capture import CaptureReader, CaptureWriter
 from rig.wire.reader import LineReader
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from launch_engine import launch_engine
 from openings_score import TrueOpening
 
 from rig.engine.profile import Profile
@@ -18,7 +19,7 @@ from rig.pins.recording import PinRecording
 from rig.virtual.contacts import NOISES, Bounces, Noise
 from rig.virtual.ground_truth import GroundTruth, draw
 from rig.virtual.motion import Hand
-from rig.virtual.rig import launch_engine, pin_recording, run
+from rig.virtual.rig import pin_recording, run
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch
 

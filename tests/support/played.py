@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
+from launch_engine import launch_engine
+
 from rig.base.errors import InputError
 from rig.engine.profile import Profile
 from rig.session.session import Session
 from rig.tdc.reference import set_by_hand
 from rig.tdc.reference_file import to_plain
 from rig.timing.values import Reading
-from rig.virtual.rig import VirtualRig, launch_engine
+from rig.virtual.rig import VirtualRig
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Note
 

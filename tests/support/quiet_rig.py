@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from launch_engine import launch_engine
+
 from rig.engine.profile import Profile
 from rig.virtual.ground_truth import GroundTruth, draw
 from rig.virtual.motion import Hand
-from rig.virtual.rig import launch_engine
 
 PROFILE = launch_engine()
 SMOOTH = Hand(tremor_deg=0.0)

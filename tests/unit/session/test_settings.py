@@ -4,13 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from launch_engine import launch_engine
 
 from rig.check.checks import judged
 from rig.engine.profile import Profile
 from rig.session.session import Session, signal_settings
 from rig.signal.rig_statistics import statistics_of
 from rig.virtual.ground_truth import draw
-from rig.virtual.rig import Run, launch_engine, run
+from rig.virtual.rig import Run, run
 from rig.wire.reader import LineReader
 
 STATES = (0.0, 0.25, -0.1, 0.15)

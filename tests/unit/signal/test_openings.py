@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from launch_engine import launch_engine
 from rough_pins import Story, by_pins, held
 
 from rig.engine.profile import Profile
@@ -25,7 +26,7 @@ from rig.signal.events import (
     Settings,
 )
 from rig.signal.openings import OpeningFinder
-from rig.virtual.rig import launch_engine, run
+from rig.virtual.rig import run
 from rig.wire.reader import LineReader
 
 PINS = Path(__file__).parents[3] / "fixtures" / "pins"

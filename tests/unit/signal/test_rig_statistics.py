@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from launch_engine import launch_engine
 
 import rig.job
 from rig.engine.engine_file import load_profile
@@ -16,7 +17,7 @@ from rig.session.session import signal_settings
 from rig.signal.openings import OpeningFinder
 from rig.signal.rig_statistics import NOTE, RigStatistics, StatisticsCollector
 from rig.virtual.ground_truth import draw
-from rig.virtual.rig import launch_engine, run
+from rig.virtual.rig import run
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Note
 

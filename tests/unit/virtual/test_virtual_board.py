@@ -10,12 +10,13 @@ import pytest
 import tiny_parser as wire
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from launch_engine import launch_engine
 
 from rig.virtual.board import Board, BoardSpec
 from rig.virtual.ground_truth import draw
 from rig.virtual.motion import Hand
 from rig.virtual.pins import Levels, Pins
-from rig.virtual.rig import Run, VirtualRig, launch_engine, run
+from rig.virtual.rig import Run, VirtualRig, run
 
 PROFILE = launch_engine()
 SPEC = BoardSpec(4096, 2)

@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import tiny_parser as wire
+from launch_engine import launch_engine
 
 from rig.virtual.board import BoardSpec
 from rig.virtual.ground_truth import draw
-from rig.virtual.rig import Run, VirtualRig, launch_engine, run
+from rig.virtual.rig import Run, VirtualRig, run
 
 PROFILE = launch_engine()
 

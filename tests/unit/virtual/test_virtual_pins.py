@@ -7,11 +7,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from launch_engine import launch_engine
 from vcdvcd import VCDVCD
 
 from rig.virtual.ground_truth import draw
 from rig.virtual.motion import Hand
-from rig.virtual.rig import launch_engine, pin_recording, run
+from rig.virtual.rig import pin_recording, run
 
 PROFILE = launch_engine()
 PLAN = ["turn 500 at 90", "back 60", "turn 100", "foot"]

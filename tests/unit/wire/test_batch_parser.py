@@ -10,9 +10,10 @@ import pytest
 from batches import reported_singly, troubles
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from launch_engine import launch_engine
 
 from rig.virtual.board import BoardSpec
-from rig.virtual.rig import launch_engine, run
+from rig.virtual.rig import run
 from rig.wire.line import LONGEST_NAME, encode, hexadecimal
 from rig.wire.reader import FEW, MANY, MOST_REPORTED, LineReader
 from rig.wire.records import MOST_CONTACTS, Batch, Note
