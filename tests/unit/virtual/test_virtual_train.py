@@ -239,7 +239,8 @@ def test_coupled_a_crank_turn_out_it_opens_on_the_other_stroke() -> None:
     assert wrapped(top - a, 720.0) == pytest.approx(right["units"]["1"]["btdc"][0], abs=1e-6)
 
 
-EXAMPLES = sorted(Path(rig.job.__file__).parent.glob("**/*.toml"))
+FOLDER = Path(rig.job.__file__).parent
+EXAMPLES = sorted(set(FOLDER.glob("**/*.toml")) - {FOLDER / "new_engine.toml"})  # parts of files
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=[path.stem for path in EXAMPLES])
